@@ -1,0 +1,1 @@
+"""The board that will be made: profile, layers, holes, nets, components."""

@@ -1,0 +1,1 @@
+"""Checks: small pure functions from a case to findings."""

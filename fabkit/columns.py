@@ -1,0 +1,65 @@
+"""Frozen tables of equal-length numpy columns: a million graphic objects in a dozen arrays."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import Any, ClassVar, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Columns:
+    """Base of column tables.
+
+    A subclass is a ``@dataclass(frozen=True, slots=True, eq=False)`` whose fields are all
+    arrays, and names their dtypes in ``DTYPES``.  Arrays are converted, checked for equal
+    length and made read-only, because a frozen dataclass alone still lets ``t.x[0] = 9`` through.
+    """
+
+    DTYPES: ClassVar[dict[str, str]] = {}
+
+    def __post_init__(self) -> None:
+        length = -1
+        for item in fields(self):
+            array = np.ascontiguousarray(getattr(self, item.name), dtype=self.DTYPES[item.name])
+            if array.ndim != 1:
+                raise ValueError(f"column {item.name} must have one dimension")
+            if length < 0:
+                length = len(array)
+            elif len(array) != length:
+                raise ValueError(f"column {item.name} has {len(array)} rows, not {length}")
+            if array.flags.writeable:
+                array = array.view()
+                array.setflags(write=False)
+            object.__setattr__(self, item.name, array)
+
+    def __len__(self) -> int:
+        return len(getattr(self, fields(self)[0].name))
+
+    @classmethod
+    def empty(cls) -> Self:
+        """A table without rows."""
+        return cls(**{f.name: np.empty(0, cls.DTYPES[f.name]) for f in fields(cls)})
+
+    def take(self, rows: NDArray[Any]) -> Self:
+        """Rows picked by an index array or a boolean mask."""
+        return type(self)(**{f.name: getattr(self, f.name)[rows] for f in fields(self)})
+
+    def with_columns(self, **changed: NDArray[Any]) -> Self:
+        """The same table with some columns replaced."""
+        return type(self)(
+            **{f.name: changed.get(f.name, getattr(self, f.name)) for f in fields(self)}
+        )
+
+    @classmethod
+    def concat(cls, *tables: Self) -> Self:
+        """Rows of all tables, in order."""
+        if not tables:
+            return cls.empty()
+        if len(tables) == 1:
+            return tables[0]
+        return cls(
+            **{f.name: np.concatenate([getattr(t, f.name) for t in tables]) for f in fields(cls)}
+        )

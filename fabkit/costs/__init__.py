@@ -1,0 +1,1 @@
+"""What an order costs, per board, per half and per keyboard."""

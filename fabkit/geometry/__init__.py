@@ -1,0 +1,1 @@
+"""Plane geometry shared by readers and the board: arcs, strokes, outlines, islands."""

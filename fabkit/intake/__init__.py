@@ -1,0 +1,1 @@
+"""Opening folders and archives safely, under limits, without touching them."""

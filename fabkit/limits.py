@@ -1,0 +1,41 @@
+"""Bounds on what an input may ask of the machine, each counted before it is spent."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """Upper bounds; the defaults fit any real board with a wide margin.
+
+    Change them with ``dataclasses.replace``.
+    """
+
+    file_bytes: int = 256 * 2**20
+    """Size of one input file."""
+    package_bytes: int = 1024 * 2**20
+    """Size of all files of one package after unpacking."""
+    members: int = 2_000
+    """Files in one folder or archive."""
+    archive_ratio: int = 200
+    """Unpacked size over packed size of one archive member (beyond the first MiB)."""
+    path_depth: int = 12
+    """Folders in one member name."""
+    objects: int = 20_000_000
+    """Graphic objects (or drill hits) of one file after every repeat is expanded."""
+    segments: int = 40_000_000
+    """Contour segments of one file after every repeat is expanded."""
+    block_depth: int = 32
+    """Nested block apertures."""
+    macro_primitives: int = 100_000
+    """Primitives of one evaluated aperture macro."""
+    macro_depth: int = 64
+    """Nested parentheses of one macro expression."""
+    apertures: int = 200_000
+    """Aperture definitions of one file."""
+    problem_places: int = 20
+    """Places kept for one kind of problem; all are counted."""
+
+
+DEFAULT_LIMITS = Limits()

@@ -1,0 +1,1 @@
+"""Everything written to disk or terminal."""

@@ -1,0 +1,1 @@
+"""Which file of a folder or archive plays which role, and why."""

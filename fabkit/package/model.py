@@ -1,0 +1,109 @@
+"""A package: files with roles, confidence and reasons."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Literal
+
+from fabkit.drill.model import DrillFile
+from fabkit.findings import Finding
+from fabkit.gerber.model import GerberFile
+from fabkit.intake.model import LeftOut
+from fabkit.sidecars.model import JobFile, Netlist, PartsTable, Placement
+
+Side = Literal["top", "bottom"]
+Content = GerberFile | DrillFile | JobFile | Netlist | Placement | PartsTable
+
+
+class RoleKind(StrEnum):
+    """What a file is for."""
+
+    COPPER = "copper"
+    MASK = "solder mask"
+    LEGEND = "legend"
+    PASTE = "paste"
+    PROFILE = "profile"
+    DRILL = "drill"
+    SCORE = "score lines"
+    GLUE = "glue"
+    OTHER_LAYER = "other layer"
+    """A further production layer: carbon, peelable mask, via fill ..."""
+    COMPONENTS = "components"
+    """A component layer (Gerber X3)."""
+    JOB = "job file"
+    NETLIST = "netlist"
+    PLACEMENT = "placement table"
+    PARTS = "parts table"
+    DRAWING = "drawing"
+    """Meant for people: drill map, fabrication or assembly drawing."""
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Role:
+    """What a file is for, on which side and layer."""
+
+    kind: RoleKind
+    side: Side | None = None
+    layer: int | None = None
+    """Copper: layer number from the top, from 1; None when not known."""
+    inner: bool = False
+    """Copper between the outer layers."""
+    plated: bool | None = None
+    """Drill: whether plated; None unknown or mixed."""
+
+    def __str__(self) -> str:
+        words = []
+        if self.kind is RoleKind.DRILL and self.plated is not None:
+            words.append("plated" if self.plated else "non-plated")
+        if self.side:
+            words.append(self.side)
+        if self.inner:
+            words.append("inner")
+        words.append(str(self.kind))
+        if self.kind is RoleKind.COPPER and self.layer is not None:
+            words.append(f"(layer {self.layer})")
+        return " ".join(words)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PackageFile:
+    """One file of a package.
+
+    ``confidence`` runs from 0 to 1; ``reason`` says in words where the role comes from.
+    """
+
+    name: str
+    data: bytes
+    role: Role
+    confidence: float
+    reason: str
+    content: Content | None
+
+    @property
+    def gerber(self) -> GerberFile | None:
+        """Its content when it is a Gerber file."""
+        return self.content if isinstance(self.content, GerberFile) else None
+
+    @property
+    def drill(self) -> DrillFile | None:
+        """Its content when it is a drill file (in NC or Gerber form)."""
+        return self.content if isinstance(self.content, DrillFile) else None
+
+
+@dataclass(frozen=True, eq=False)
+class Package:
+    """All files of one design, each with its role; and what was left out."""
+
+    name: str
+    source: str
+    files: tuple[PackageFile, ...]
+    left_out: tuple[LeftOut, ...]
+    problems: tuple[Finding, ...]
+
+    def of(self, kind: RoleKind, side: Side | None = None) -> tuple[PackageFile, ...]:
+        """Files of a kind (and side), in package order."""
+        return tuple(
+            f for f in self.files if f.role.kind is kind and (side is None or f.role.side == side)
+        )

@@ -1,0 +1,58 @@
+"""Lengths, tolerances and number formatting: millimetres and degrees, everywhere inside.
+
+Other units exist only where text is parsed or printed.  Every tolerance of the project has a
+name here and a reason, so that no bare ``1e-6`` hides elsewhere.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+INCH_MM: Final = 25.4
+"""One inch in millimetres, exact by definition (international inch, 1959)."""
+
+MIL_MM: Final = INCH_MM / 1000
+"""One thousandth of an inch in millimetres."""
+
+CHORD_ERROR_MM: Final = 0.002
+"""Largest distance between an arc and the chords that stand for it.
+
+A quarter of the finest laser plotter's spot (common practice), so no picture or area shows it.
+"""
+
+COINCIDENT_MM: Final = 0.001
+"""Two points nearer than this are the same point.
+
+The Gerber Layer Format Specification 2021.02, section 4.14.2, lets a processor move any
+coordinate by 0.5 um, so points of one file are only distinct when at least 1 um apart.
+"""
+
+OUTLINE_JOIN_MM: Final = 0.05
+"""Ends of outline strokes nearer than this are joined to one path (common practice).
+
+Half the usual pen of an outline; a larger gap is reported with its place and size.
+"""
+
+AREA_MM2: Final = 1e-6
+"""Pieces smaller than one square micrometre are numerical dust, not copper."""
+
+
+def format_mm(value: float, *, digits: int = 3) -> str:
+    """Write a length in millimetres with its unit, without superfluous zeros.
+
+    >>> format_mm(1.5), format_mm(0.30000001), format_mm(12)
+    ('1.5 mm', '0.3 mm', '12 mm')
+    """
+    return f"{format_number(value, digits=digits)} mm"
+
+
+def format_number(value: float, *, digits: int = 3) -> str:
+    """Write a number with at most ``digits`` decimals and no trailing zeros.
+
+    >>> format_number(2.50), format_number(-0.0001), format_number(1200)
+    ('2.5', '0', '1200')
+    """
+    text = f"{value:.{digits}f}"
+    if "." in text:
+        text = text.rstrip("0").rstrip(".")
+    return "0" if text in ("-0", "") else text
