@@ -1,0 +1,35 @@
+"""The catalogue of checks: an import list, not a search.
+
+To add a check, write it in a rule module and name the module here.  A module that does not
+import, an id used twice or a rule declared in two ways fails at once, loudly.
+"""
+
+from __future__ import annotations
+
+from types import ModuleType
+
+from fabkit.checks.model import Check
+from fabkit.findings import Rule
+
+MODULES: tuple[ModuleType, ...] = ()
+"""Rule modules, in the order in which reports list them."""
+
+
+def _collect(modules: tuple[ModuleType, ...]) -> tuple[Check, ...]:
+    checks: dict[str, Check] = {}
+    rules: dict[str, Rule] = {}
+    for module in modules:
+        for value in vars(module).values():
+            if not isinstance(value, Check) or value.function.__module__ != module.__name__:
+                continue
+            if value.id in checks:
+                raise ValueError(f"check {value.id} is declared twice")
+            checks[value.id] = value
+            for rule in value.rules:
+                if rules.setdefault(rule.id, rule) is not rule:
+                    raise ValueError(f"rule {rule.id} is declared twice")
+    return tuple(checks.values())
+
+
+CHECKS: tuple[Check, ...] = _collect(MODULES)
+"""Every check, in the order in which they run and are reported."""

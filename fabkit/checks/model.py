@@ -1,0 +1,169 @@
+"""What checks are and what they give: declarations, options, outcomes, the result of a run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import cached_property
+from typing import TYPE_CHECKING, overload
+
+from fabkit.findings import Finding, Rule, Severity
+
+if TYPE_CHECKING:
+    from fabkit.checks.case import Case
+
+
+class NotJudged(Exception):
+    """Raised inside a check that cannot tell; the text says what is missing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """A pure function from a case to findings, with what it may find and what it needs.
+
+    Parameters
+    ----------
+    id
+        ``group/kebab-case``; a promise.
+    title
+        One line, from the first line of the function's docstring.
+    rules
+        Every rule it may apply.
+    limits
+        Keys of the house sheet it compares with.
+    needs
+        What a board must have for it to be judged; names of ``fabkit.checks.case.NEEDS``.
+    function
+        The check itself.
+    """
+
+    id: str
+    title: str
+    rules: tuple[Rule, ...]
+    limits: tuple[str, ...]
+    needs: tuple[str, ...]
+    function: Callable[[Case], Iterable[Finding]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckOptions:
+    """What the user chose for the order, as far as checks care; None where nothing was chosen.
+
+    Parameters
+    ----------
+    thickness_mm
+        Finished board thickness.
+    copper_um
+        Finished outer copper.
+    colour, finish
+        As named in the house sheet.
+    only
+        Check ids, or groups with a trailing slash; empty means all.
+    without
+        Check or rule ids, or groups with a trailing slash, that are left out.
+    """
+
+    thickness_mm: float | None = None
+    copper_um: float | None = None
+    colour: str | None = None
+    finish: str | None = None
+    only: tuple[str, ...] = ()
+    without: tuple[str, ...] = ()
+
+
+class State(StrEnum):
+    """How a check ended."""
+
+    PASSED = "passed"
+    """Its needs were met and it found nothing."""
+    FOUND = "found"
+    NOT_JUDGED = "not judged"
+    """Something it needs is missing: a blind spot, not a pass."""
+    BROKEN = "broken"
+    """The check itself failed: our fault."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """How one check ended.
+
+    ``reason`` says what was missing (not judged) or what broke; ``trace`` keeps the traceback of
+    a broken check for ``--debug``.
+    """
+
+    check: Check
+    state: State
+    findings: tuple[Finding, ...] = ()
+    reason: str = ""
+    trace: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class CheckResult(Sequence[Finding]):
+    """All findings of a run, worst first, and the outcome of every check.
+
+    Parameters
+    ----------
+    findings
+        Readers' problems and checks' findings together.
+    outcomes
+        One per check, in catalogue order.
+    """
+
+    findings: tuple[Finding, ...]
+    outcomes: tuple[Outcome, ...]
+
+    @overload
+    def __getitem__(self, index: int) -> Finding: ...
+    @overload
+    def __getitem__(self, index: slice) -> tuple[Finding, ...]: ...
+    def __getitem__(self, index: int | slice) -> Finding | tuple[Finding, ...]:
+        return self.findings[index]
+
+    def __len__(self) -> int:
+        return len(self.findings)
+
+    def __iter__(self) -> Iterator[Finding]:
+        return iter(self.findings)
+
+    def count(self, value: object) -> int:
+        """Findings of a severity (or, as for any sequence, equal to a finding)."""
+        if isinstance(value, Severity):
+            return sum(1 for f in self.findings if f.severity is value)
+        return self.findings.count(value)
+
+    def at_least(self, severity: Severity) -> tuple[Finding, ...]:
+        """Findings at or above a severity."""
+        return tuple(f for f in self.findings if f.severity >= severity)
+
+    def in_state(self, state: State) -> tuple[Outcome, ...]:
+        """Outcomes in a state, in catalogue order."""
+        return tuple(o for o in self.outcomes if o.state is state)
+
+    @cached_property
+    def worst(self) -> Severity | None:
+        """Severity of the worst finding; None when nothing was found."""
+        return max((f.severity for f in self.findings), default=None)
+
+    @cached_property
+    def verdict(self) -> str:
+        """One sentence about whether to order, for people."""
+        if self.in_state(State.BROKEN):
+            return "not to be trusted: a check broke"
+        counts = [
+            f"{n} {s.word}{'' if n == 1 else 's'}"
+            for s in sorted(Severity, reverse=True)
+            if (n := self.count(s))
+        ]
+        text = ", ".join(counts) if counts else "nothing found"
+        blind = len(self.in_state(State.NOT_JUDGED))
+        if blind:
+            text += f", {blind} {'check' if blind == 1 else 'checks'} not judged"
+        match self.worst:
+            case Severity.ERROR:
+                return f"do not order yet: {text}"
+            case Severity.WARNING:
+                return f"look before ordering: {text}"
+            case _:
+                return f"fit to order: {text}"

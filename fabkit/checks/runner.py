@@ -1,0 +1,95 @@
+"""Runs checks: knows no boards, only checks, needs and outcomes."""
+
+from __future__ import annotations
+
+import traceback
+from collections.abc import Callable, Iterable, Sequence
+
+from fabkit.checks.case import NEEDS, Case
+from fabkit.checks.model import Check, CheckOptions, NotJudged, Outcome, State
+from fabkit.errors import UsageError
+from fabkit.findings import Finding
+
+
+def run_check(check: Check, case: Case) -> Outcome:
+    """Judge one case by one check; an exception in the check makes it broken, nothing else."""
+    try:
+        missing = [words for words, met in (NEEDS[n] for n in check.needs) if not met(case)]
+        if missing:
+            return Outcome(check=check, state=State.NOT_JUDGED, reason="needs " + missing[0])
+        # A check that stops half way has still found what it yielded before.
+        findings: list[Finding] = []
+        try:
+            findings.extend(check.function(case))
+        except NotJudged as reason:
+            return Outcome(
+                check=check,
+                state=State.NOT_JUDGED,
+                findings=tuple(findings),
+                reason=str(reason),
+            )
+        declared = {rule.id for rule in check.rules}
+        if strange := {f.id for f in findings} - declared:
+            raise ValueError(f"{check.id} applied rules it does not declare: {sorted(strange)}")
+    except Exception as error:  # noqa: BLE001 -- one broken check must not lose the others
+        return Outcome(
+            check=check,
+            state=State.BROKEN,
+            reason=f"{type(error).__name__}: {error}",
+            trace=traceback.format_exc(),
+        )
+    state = State.FOUND if findings else State.PASSED
+    return Outcome(check=check, state=state, findings=tuple(findings))
+
+
+def run_checks(
+    checks: Sequence[Check],
+    case: Case,
+    *,
+    watch: Callable[[Sequence[Check]], Iterable[Check]] | None = None,
+) -> tuple[Outcome, ...]:
+    """Outcomes of all checks that the options select, in the order given.
+
+    Parameters
+    ----------
+    checks
+        The catalogue.
+    case
+        What is judged.
+    watch
+        Wraps the selected checks while they run; a progress bar does this.
+
+    Raises
+    ------
+    UsageError
+        The options name a check or group that does not exist.
+    """
+    chosen = select(checks, case.options)
+    return tuple(run_check(check, case) for check in (watch(chosen) if watch else chosen))
+
+
+def select(checks: Sequence[Check], options: CheckOptions) -> tuple[Check, ...]:
+    """Checks named by ``only`` and not by ``without``; by exact id or by ``group/``."""
+    for name in options.only:
+        if not any(matches(name, c.id) for c in checks):
+            raise UsageError(
+                f"no check is called '{name}'",
+                hint="`fabkit checks` lists them; a group is written with a slash, as in 'hole/'",
+            )
+    return tuple(
+        c
+        for c in checks
+        if (not options.only or any(matches(n, c.id) for n in options.only))
+        and not any(matches(n, c.id) for n in options.without)
+    )
+
+
+def matches(name: str, rule_or_check_id: str) -> bool:
+    """Whether ``name`` means this id: the id itself, or its group with a trailing slash.
+
+    >>> matches("hole/", "hole/too-small"), matches("hole", "hole/too-small")
+    (True, False)
+    """
+    if name.endswith("/"):
+        return rule_or_check_id.startswith(name)
+    return rule_or_check_id == name
