@@ -8,12 +8,13 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 from fabkit.board.model import Board, Layer
-from fabkit.checks.model import CheckOptions, NotJudged
-from fabkit.findings import LineIndex, Place
+from fabkit.checks.model import CheckOptions
+from fabkit.findings import LineIndex, Place, Severity
 from fabkit.package.model import RoleKind
 
 if TYPE_CHECKING:
-    from fabkit.house.model import House
+    from fabkit.house.limit_table import LimitClass
+    from fabkit.house.sheet import House, Limit
 
 T = TypeVar("T")
 
@@ -46,18 +47,27 @@ class Case:
             self._shared[build] = build(self)
         return cast("T", self._shared[build])
 
-    def limit(self, key: str) -> float:
-        """Limit of the house sheet.
+    def limit(self, key: str, cls: LimitClass = "standard") -> float:
+        """Value of a limit of the house sheet; see ``fabkit.house.limit_table`` for the keys."""
+        return self.house.limit(key, cls).value
 
-        Raises
-        ------
-        NotJudged
-            The sheet does not state it.
+    def judge(self, key: str, measured: float) -> tuple[Severity, Limit] | None:
+        """Compare a measure with a limit of the house sheet.
+
+        Returns
+        -------
+        tuple or None
+            None when the limit of the chosen class is kept.  Otherwise the limit that is broken
+            and how bad that is: a warning when the fine class could still make it (it may cost a
+            surcharge), an error when no class can.
         """
-        value = self.house.limit(key)
-        if value is None:
-            raise NotJudged(f"the house sheet states no {key}")
-        return float(value)
+        fine = self.house.limit(key, "fine")
+        if not fine.allows(measured):
+            return Severity.ERROR, fine
+        if self.options.limit_class == "fine":
+            return None
+        standard = self.house.limit(key, "standard")
+        return None if standard.allows(measured) else (Severity.WARNING, standard)
 
     @cached_property
     def thickness_mm(self) -> float | None:

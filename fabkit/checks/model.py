@@ -12,6 +12,7 @@ from fabkit.findings import Finding, Rule, Severity
 
 if TYPE_CHECKING:
     from fabkit.checks.case import Case
+    from fabkit.house.limit_table import LimitClass
 
 
 class NotJudged(Exception):
@@ -54,10 +55,12 @@ class CheckOptions:
     ----------
     thickness_mm
         Finished board thickness.
-    copper_um
-        Finished outer copper.
+    copper_oz
+        Outer copper, oz/ft2.
     colour, finish
         As named in the house sheet.
+    limit_class
+        Class of the house sheet's limits that the order is meant for.
     only
         Check ids, or groups with a trailing slash; empty means all.
     without
@@ -65,9 +68,10 @@ class CheckOptions:
     """
 
     thickness_mm: float | None = None
-    copper_um: float | None = None
+    copper_oz: float | None = None
     colour: str | None = None
     finish: str | None = None
+    limit_class: LimitClass = "standard"
     only: tuple[str, ...] = ()
     without: tuple[str, ...] = ()
 

@@ -1,0 +1,128 @@
+"""The zip a board house gets: only what it needs, the same bytes each time, read back before use.
+
+The archive of the same files and options is byte-identical with the same build of the compressor
+(deflate's output may differ between builds, which is why the digest of the *contents* is given
+too): sorted names, one date for all (1980-01-01, the first a zip can hold), mode 0644, no extra
+fields, level 9.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import zipfile
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from fabkit.errors import OutputRefused
+from fabkit.outputs.atomic import new_file
+from fabkit.package.model import Package, PackageFile, RoleKind
+
+FOR_THE_HOUSE = frozenset(
+    {
+        RoleKind.COPPER,
+        RoleKind.MASK,
+        RoleKind.LEGEND,
+        RoleKind.PASTE,
+        RoleKind.PROFILE,
+        RoleKind.DRILL,
+        RoleKind.SCORE,
+        RoleKind.OTHER_LAYER,
+        RoleKind.JOB,
+    }
+)
+"""Roles that go into the zip; everything else is for people or for assembly."""
+
+README = "readme.txt"
+_DATE = (1980, 1, 1, 0, 0, 0)
+_UNIX = 3
+_MODE = 0o100644
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Packed:
+    """A written archive.
+
+    Parameters
+    ----------
+    path
+        Where it lies.
+    members
+        Names in the archive, with the SHA-256 of each.
+    left_out
+        Files of the package that were not packed, with the reason.
+    sha256
+        Of the archive.
+    contents_sha256
+        Of the names and digests of all members: the same whatever compressor wrote it.
+    """
+
+    path: Path
+    members: Mapping[str, str]
+    left_out: tuple[tuple[str, str], ...]
+    sha256: str
+    contents_sha256: str
+
+
+def files_to_pack(package: Package) -> tuple[dict[str, PackageFile], tuple[tuple[str, str], ...]]:
+    """Name in the archive to file, for all that the house needs; and what is left out, and why.
+
+    Folders are dropped from the names where the plain names stay different from each other
+    (also without regard to case, since the archive may be unpacked where case does not count).
+    """
+    chosen = [f for f in package.files if f.role.kind in FOR_THE_HOUSE]
+    left = [
+        (f.name, f"{f.role}: not needed to make the board")
+        for f in package.files
+        if f.role.kind not in FOR_THE_HOUSE
+    ]
+    left += [(f.name, f.reason) for f in package.left_out]
+    plain = [PurePosixPath(f.name).name for f in chosen]
+    unique = len({n.casefold() for n in plain} | {README}) == len(plain) + 1
+    names = plain if unique else [f.name for f in chosen]
+    return dict(sorted(zip(names, chosen, strict=True))), tuple(sorted(left))
+
+
+def write_archive(target: Path, contents: Mapping[str, bytes], *, replace: bool = False) -> str:
+    """Write a zip, read it back, and only then give it its name.
+
+    Returns
+    -------
+    str
+        SHA-256 of the archive.
+
+    Raises
+    ------
+    OutputRefused
+        It exists, cannot be written, or did not read back as it was written.
+    """
+    with new_file(target, replace=replace) as part:
+        with zipfile.ZipFile(part, "w") as archive:
+            for name in sorted(contents):
+                info = zipfile.ZipInfo(name, date_time=_DATE)
+                info.create_system = _UNIX
+                info.external_attr = _MODE << 16
+                archive.writestr(info, contents[name], zipfile.ZIP_DEFLATED, 9)
+        _verify(part, contents)
+        return hashlib.sha256(part.read_bytes()).hexdigest()
+
+
+def _verify(path: Path, contents: Mapping[str, bytes]) -> None:
+    with zipfile.ZipFile(path) as archive:
+        read = {info.filename: archive.read(info) for info in archive.infolist()}
+    if {n: digest(d) for n, d in read.items()} != {n: digest(d) for n, d in contents.items()}:
+        raise OutputRefused(
+            "the archive did not read back as it was written",
+            hint="the disk may be full or failing; nothing was kept",
+        )
+
+
+def digest(data: bytes) -> str:
+    """SHA-256 in hexadecimal."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def contents_digest(digests: Mapping[str, str]) -> str:
+    """SHA-256 over sorted lines of ``digest  name``, as checksum tools print them."""
+    lines = "".join(f"{digests[name]}  {name}\n" for name in sorted(digests))
+    return digest(lines.encode())

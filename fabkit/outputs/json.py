@@ -1,0 +1,33 @@
+"""JSON that reads the same every time: stable order, plain numbers, no NaN."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from decimal import Decimal
+from enum import Enum
+from typing import Any
+
+
+def plain(value: Any) -> Any:
+    """Turn results into what JSON knows: Decimal to text, NaN to null, enums to their values."""
+    if isinstance(value, Enum):
+        return value.value
+    if isinstance(value, bool | int | str) or value is None:
+        return value
+    if isinstance(value, float):
+        # Nanometres are far below anything a board house can tell apart.
+        return round(value, 6) if math.isfinite(value) else None
+    if isinstance(value, Decimal):
+        return str(value)
+    if isinstance(value, Mapping):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(v) for v in value]
+    raise TypeError(f"cannot write {type(value).__name__} as JSON")
+
+
+def to_json(record: Any) -> str:
+    """Write a record as JSON text, two spaces a level, with a last line end."""
+    return json.dumps(plain(record), indent=2, ensure_ascii=False, allow_nan=False) + "\n"

@@ -1,0 +1,168 @@
+"""Results as plain dictionaries: every output is rendered from these, so none can disagree."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from fabkit.board.model import Board
+from fabkit.checks.model import Check, CheckResult, State
+from fabkit.findings import Finding, Place, Rule, Severity
+from fabkit.outputs.archive import Packed, digest
+from fabkit.package.model import Package
+
+Record = dict[str, Any]
+
+
+def place_record(place: Place) -> Record:
+    """A place; only what is known of it."""
+    known = {
+        "text": str(place),
+        "file": place.file,
+        "line": place.line,
+        "column": place.column,
+        "offset": place.offset,
+        "excerpt": place.excerpt or None,
+        "caret": place.caret if place.excerpt else None,
+        "side": place.side,
+        "x_mm": place.x_mm,
+        "y_mm": place.y_mm,
+    }
+    return {key: value for key, value in known.items() if value is not None}
+
+
+def finding_record(finding: Finding) -> Record:
+    """A finding with its rule's reasons."""
+    rule = finding.rule
+    return {
+        "id": rule.id,
+        "severity": finding.severity.word,
+        "title": rule.title,
+        "message": finding.message,
+        "count": finding.count,
+        "measured": finding.measured,
+        "limit": finding.limit,
+        "unit": finding.unit,
+        "assumed": finding.assumed,
+        "remedy": finding.remedy,
+        "why": rule.why,
+        "source": str(rule.source),
+        "places": [place_record(p) for p in finding.places],
+    }
+
+
+def package_record(package: Package) -> Record:
+    """What is in a package, each file with its role and the reason for it."""
+    return {
+        "name": package.name,
+        "source": package.source,
+        "files": [
+            {
+                "name": f.name,
+                "role": str(f.role),
+                "kind": f.role.kind.value,
+                "side": f.role.side,
+                "layer": f.role.layer,
+                "plated": f.role.plated,
+                "confidence": f.confidence,
+                "reason": f.reason,
+                "bytes": len(f.data),
+                "sha256": digest(f.data),
+            }
+            for f in package.files
+        ],
+        "left_out": [{"name": f.name, "reason": f.reason} for f in package.left_out],
+    }
+
+
+def board_record(board: Board) -> Record:
+    """Size, layers and drill table of a board."""
+    width, height = board.size_mm
+    return {
+        "name": board.name,
+        "width_mm": width,
+        "height_mm": height,
+        "area_mm2": board.area_mm2,
+        "copper_layers": len(board.copper),
+        "layers": [layer.name for layer in board.layers],
+        "thickness_mm": board.thickness_mm,
+        "holes": len(board.holes),
+        "slots": len(np.unique(board.slots.path)),
+        "drills": drill_table(board),
+        "components": len(board.components),
+    }
+
+
+def drill_table(board: Board) -> list[Record]:
+    """Diameters with plating and number of round holes and slots, smallest first."""
+    rows: dict[tuple[float, int], list[int]] = {}
+    for diameter, plated in zip(board.holes.diameter, board.holes.plated, strict=True):
+        rows.setdefault((round(float(diameter), 4), int(plated)), [0, 0])[0] += 1
+    _, firsts = np.unique(board.slots.path, return_index=True)
+    for row in firsts:
+        key = (round(float(board.slots.diameter[row]), 4), int(board.slots.plated[row]))
+        rows.setdefault(key, [0, 0])[1] += 1
+    words = {1: "plated", 0: "non-plated", -1: "not known"}
+    return [
+        {"diameter_mm": diameter, "plating": words[plated], "holes": holes, "slots": slots}
+        for (diameter, plated), (holes, slots) in sorted(rows.items())
+    ]
+
+
+def check_record(board: Board, result: CheckResult) -> Record:
+    """The verdict with everything it rests on."""
+    counts: Record = {s.word: result.count(s) for s in sorted(Severity, reverse=True)}
+    counts["not judged"] = len(result.in_state(State.NOT_JUDGED))
+    counts["broken"] = len(result.in_state(State.BROKEN))
+    return {
+        "package": package_record(board.package),
+        "board": board_record(board),
+        "verdict": result.verdict,
+        "counts": counts,
+        "findings": [finding_record(f) for f in result],
+        "checks": [
+            {
+                "id": o.check.id,
+                "title": o.check.title,
+                "state": o.state.value,
+                "findings": len(o.findings),
+                "reason": o.reason,
+            }
+            for o in result.outcomes
+        ],
+    }
+
+
+def packed_record(packed: Packed) -> Record:
+    """What went into an archive and what did not."""
+    return {
+        "path": packed.path.as_posix(),
+        "sha256": packed.sha256,
+        "contents_sha256": packed.contents_sha256,
+        "members": [{"name": n, "sha256": d} for n, d in sorted(packed.members.items())],
+        "left_out": [{"name": n, "reason": r} for n, r in packed.left_out],
+    }
+
+
+def rule_record(rule: Rule) -> Record:
+    """One entry of the catalogue."""
+    return {
+        "id": rule.id,
+        "title": rule.title,
+        "severity": rule.severity.word,
+        "why": rule.why,
+        "source": str(rule.source),
+        "remedy": rule.advice,
+    }
+
+
+def catalogue_check_record(check: Check) -> Record:
+    """How one check is declared."""
+    return {
+        "id": check.id,
+        "title": check.title,
+        "needs": list(check.needs),
+        "limits": list(check.limits),
+        "rules": [rule_record(r) for r in check.rules],
+    }
