@@ -1,0 +1,357 @@
+"""The order file (``order.toml``): what the user wants made, how many, and on what terms."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from decimal import Decimal
+from pathlib import Path
+from typing import Literal
+
+from fabkit.house.loading import check_format
+from fabkit.house.money import CURRENCY_DIGITS
+from fabkit.house.table import Table, read_sheet
+
+HalfSide = Literal["either", "left", "right", "both"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OrderedBoard:
+    """One design of the order.
+
+    Parameters
+    ----------
+    package
+        Folder or archive, resolved against the order file.
+    side
+        ``either``: reversible, any half; ``left`` or ``right``: that half only; ``both``: one
+        board holds a whole keyboard.
+    halves
+        Halves one board gives.
+    per_keyboard
+        Boards of this design in one keyboard.
+    """
+
+    package: Path
+    name: str
+    side: HalfSide = "either"
+    halves: int = 1
+    per_keyboard: int = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Builder:
+    """Someone who shares the order, with whole keyboards."""
+
+    name: str
+    keyboards: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardChoice:
+    """The options wanted of the house."""
+
+    thickness_mm: Decimal = Decimal("1.6")
+    copper_oz: Decimal = Decimal(1)
+    colour: str = "green"
+    finish: str = "hasl-lead-free"
+    lead_time: str = "standard"
+    extras: tuple[str, ...] = ()
+    lead_free: bool = True
+    """Refuse a finish with lead."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tax:
+    """Duty and tax as the user entered them; shares are 0.20 for 20 %."""
+
+    vat_rate: Decimal | None = None
+    vat_threshold: Decimal = Decimal(0)
+    duty_rate: Decimal | None = None
+    duty_threshold: Decimal = Decimal(0)
+    test: Literal["goods", "cif"] = "goods"
+    """What the thresholds are compared with."""
+    customs_value: Literal["cif", "fob"] = "cif"
+    handling: Decimal = Decimal(0)
+    handling_share: Decimal = Decimal(0)
+    prepaid: bool = False
+    """The seller collects the tax at checkout; none is added."""
+    whole_units: bool = False
+    """Duty and tax are each rounded down to whole units."""
+    date: date | None = None
+    source: str = ""
+    at: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exchange:
+    """One unit of the card's currency in the order's, with date and source."""
+
+    rate: Decimal
+    date: date | None
+    source: str
+    from_currency: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpareRule:
+    """Spares of a class of parts: the larger of a share and a least number."""
+
+    share: Decimal
+    least: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Silence:
+    """A rule the user has set aside, with the reason every report repeats."""
+
+    rule: str
+    reason: str
+    line: int | None = None
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Order:
+    """What is wanted.
+
+    Parameters
+    ----------
+    boards
+        Designs; one reversible, or left and right.
+    keyboards, spare_halves
+        Whole keyboards wanted, and halves on top.
+    quantities
+        Boards of each design to price; empty: chosen around the need.
+    good_share
+        Share of boards that work after building (1: bare boards tested).
+    revisions, loss_share
+        Planned revisions in all, and the share of carried-over parts lost in each rebuild.
+    charge_current_a
+        Current of the battery charger, for track checks; None when not stated.
+    silenced
+        Rules set aside.
+    houses, parts
+        Sheets: the first house is the one ordered from, the others are compared; empty: bundled.
+    """
+
+    name: str
+    file: str
+    invented: bool
+    boards: tuple[OrderedBoard, ...]
+    keyboards: int = 1
+    spare_halves: int = 0
+    quantities: tuple[int, ...] = ()
+    good_share: Decimal = Decimal(1)
+    builders: tuple[Builder, ...] = ()
+    choice: BoardChoice = field(default_factory=BoardChoice)
+    revisions: int = 1
+    loss_share: Decimal = Decimal(0)
+    reuse_share: Decimal = Decimal(0)
+    """Share of their price that left-over parts are worth."""
+    spares: Mapping[str, SpareRule] = field(default_factory=dict)
+    currency: str | None = None
+    exchange: tuple[Exchange, ...] = ()
+    tax: Tax = field(default_factory=Tax)
+    charge_current_a: float | None = None
+    price_age_days: int = 90
+    silenced: tuple[Silence, ...] = ()
+    houses: tuple[Path, ...] = ()
+    parts: Path | None = None
+
+    @property
+    def halves_wanted(self) -> int:
+        """Halves that are to be built."""
+        return 2 * self.keyboards + self.spare_halves
+
+    @property
+    def reversible(self) -> bool:
+        """Whether one design makes either half."""
+        return len(self.boards) == 1 and self.boards[0].side == "either"
+
+
+def load_order(path: Path | str) -> Order:
+    """Load an order file; paths in it are relative to it.
+
+    Raises
+    ------
+    UnreadableInput
+        The file cannot be read.
+    SheetError
+        A key, type or value is wrong; names file, line and key.
+    """
+    table = read_sheet(Path(path))
+    return order_from(table, base=Path(path).parent)
+
+
+def order_for(package: Path | str, *, keyboards: int = 1) -> Order:
+    """The order of a bare package: one reversible design, everything else as defaults."""
+    path = Path(package)
+    board = OrderedBoard(package=path, name=path.stem)
+    return Order(name=path.stem, file="", invented=False, boards=(board,), keyboards=keyboards)
+
+
+def order_from(table: Table, *, base: Path) -> Order:
+    """Build an order from its parsed text; raises as :func:`load_order`."""
+    check_format(table, "the order file")
+    boards = _boards(table, base)
+    want = table.table("want", None)
+    keyboards = want.integer("keyboards", 1, least=1)
+    builders = _builders(want, keyboards)
+    revisions = table.table("revisions", None)
+    money = table.table("money", None)
+    sheets = table.table("sheets", None)
+    parts = sheets.text("parts", None)
+    power = table.table("power", None)
+    order = Order(
+        name=table.text("name"),
+        file=table.file,
+        invented=table.flag("invented", False),
+        boards=boards,
+        keyboards=keyboards,
+        spare_halves=want.integer("spare_halves", 0, least=0),
+        quantities=tuple(sorted(set(want.integers("quantities", (), least=1)))),
+        good_share=want.decimal("good_share", Decimal(1), above=0, most=1),
+        builders=builders,
+        choice=_choice(table.table("options", None)),
+        revisions=revisions.integer("planned", 1, least=1),
+        loss_share=revisions.decimal("loss_share", Decimal(0), least=0, most=1),
+        reuse_share=revisions.decimal("reuse_share", Decimal(0), least=0, most=1),
+        spares=load_spares(table, "spares"),
+        currency=money.text("currency", None, choices=CURRENCY_DIGITS),
+        exchange=_exchange(money),
+        tax=_tax(table.table("tax", None)),
+        charge_current_a=power.number("charge_current_a", None, above=0),
+        price_age_days=money.integer("price_age_days", 90, least=0),
+        silenced=_silenced(table),
+        houses=tuple(base / p for p in sheets.texts("houses", ())),
+        parts=base / parts if parts is not None else None,
+    )
+    for part in (want, revisions, money, sheets, power, table):
+        part.done()
+    return order
+
+
+def load_spares(table: Table, key: str) -> dict[str, SpareRule]:
+    """Spares by class, ``[spares.switch] share = 0.02, least = 2``."""
+    found = {}
+    for name, row in table.named(key, None).items():
+        found[name] = SpareRule(
+            share=row.decimal("share", Decimal(0), least=0, most=1),
+            least=row.integer("least", 0, least=0),
+        )
+        row.done()
+    return found
+
+
+def _boards(table: Table, base: Path) -> tuple[OrderedBoard, ...]:
+    rows = table.tables("board")
+    if not 1 <= len(rows) <= 2:
+        raise table.error("board", f"{len(rows)} boards", expected="one design, or left and right")
+    sides: tuple[HalfSide, ...] = ("either", "left", "right", "both")
+    boards = []
+    for row in rows:
+        side: HalfSide = row.text("side", "either", choices=sides)
+        package = row.text("package")
+        board = OrderedBoard(
+            package=base / package,
+            name=row.text("name", Path(package).stem),
+            side=side,
+            halves=row.integer("halves", 2 if side == "both" else 1, least=1),
+            per_keyboard=row.integer("per_keyboard", 2 if side == "either" else 1, least=1),
+        )
+        row.done()
+        boards.append(board)
+    if len(boards) == 2 and {b.side for b in boards} != {"left", "right"}:
+        raise rows[1].error(
+            "side", "two designs must be one left and one right half", expected="left and right"
+        )
+    if len(boards) == 1 and boards[0].side in ("left", "right"):
+        raise rows[0].error(
+            "side", "the other half is missing", expected="a second [[board]], or side = either"
+        )
+    made = sum(b.halves * b.per_keyboard for b in boards)
+    if made != 2:
+        raise rows[0].error(
+            "per_keyboard",
+            f"the boards of one keyboard give {made} halves",
+            expected="halves x per_keyboard adding up to 2",
+        )
+    return tuple(boards)
+
+
+def _builders(want: Table, keyboards: int) -> tuple[Builder, ...]:
+    builders = []
+    for row in want.tables("builder", None):
+        builders.append(Builder(name=row.text("name"), keyboards=row.integer("keyboards", least=1)))
+        row.done()
+    shared = sum(b.keyboards for b in builders)
+    if builders and shared != keyboards:
+        raise want.error(
+            "keyboards",
+            f"the builders take {shared} keyboards, but {keyboards} are wanted",
+            expected=f"keyboards = {shared}, or other builders",
+        )
+    return tuple(builders)
+
+
+def _choice(table: Table) -> BoardChoice:
+    made = BoardChoice(
+        thickness_mm=table.decimal("thickness_mm", Decimal("1.6"), above=0),
+        copper_oz=table.decimal("copper_oz", Decimal(1), above=0),
+        colour=table.text("colour", "green"),
+        finish=table.text("finish", "hasl-lead-free"),
+        lead_time=table.text("lead_time", "standard"),
+        extras=table.texts("extras", ()),
+        lead_free=table.flag("lead_free", True),
+    )
+    table.done()
+    return made
+
+
+def _exchange(money: Table) -> tuple[Exchange, ...]:
+    rows = []
+    for row in money.tables("exchange", None):
+        rows.append(
+            Exchange(
+                from_currency=row.text("from", choices=CURRENCY_DIGITS),
+                rate=row.decimal("rate", above=0),
+                date=row.date("date", None),
+                source=row.text("source", ""),
+            )
+        )
+        row.done()
+    return tuple(rows)
+
+
+def _tax(table: Table) -> Tax:
+    made = Tax(
+        vat_rate=table.decimal("vat_rate", None, least=0, most=1),
+        vat_threshold=table.decimal("vat_threshold", Decimal(0), least=0),
+        duty_rate=table.decimal("duty_rate", None, least=0, most=1),
+        duty_threshold=table.decimal("duty_threshold", Decimal(0), least=0),
+        test=table.text("test", "goods", choices=("goods", "cif")),
+        customs_value=table.text("customs_value", "cif", choices=("cif", "fob")),
+        handling=table.decimal("handling", Decimal(0), least=0),
+        handling_share=table.decimal("handling_share", Decimal(0), least=0, most=1),
+        prepaid=table.flag("prepaid", False),
+        whole_units=table.flag("whole_units", False),
+        date=table.date("date", None),
+        source=table.text("source", ""),
+        at=f"{Path(table.file).name}:{table.line()} tax" if table.data else "",
+    )
+    if (made.vat_rate or made.duty_rate) and made.date is None:
+        raise table.error("date", "missing", expected="the day these rates were read")
+    table.done()
+    return made
+
+
+def _silenced(table: Table) -> tuple[Silence, ...]:
+    rows = []
+    for row in table.tables("silence", None):
+        silence = Silence(rule=row.text("rule"), reason=row.text("reason"), line=row.line())
+        if not silence.reason.strip():
+            raise row.error("reason", "empty", expected="why this rule does not matter here")
+        row.done()
+        rows.append(silence)
+    return tuple(rows)

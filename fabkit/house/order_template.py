@@ -1,0 +1,85 @@
+"""The commented order file that a new project starts from."""
+
+from __future__ import annotations
+
+_TEXT = """\
+# What to order.  Paths are relative to this file; what is commented out is the default.
+
+format = 1
+name = "{name}"
+
+# One design that makes either half (reversible), two boards a keyboard; or two [[board]] tables
+# with side = "left" and side = "right", one of each a keyboard.
+[[board]]
+package = "{package}"
+side = "either"
+# halves = 1
+# per_keyboard = 2
+
+[want]
+keyboards = {keyboards}
+# spare_halves = 0
+# quantities = [5, 10, 15, 20]     # boards of each design to price
+# good_share = 1.0                 # 0.95: one board in twenty fails in your hands
+# Several builders sharing the order, whole keyboards each:
+# [[want.builder]]
+# name = "First builder"
+# keyboards = 1
+
+[options]
+# thickness_mm = 1.6
+# copper_oz = 1
+# colour = "green"
+# finish = "hasl-lead-free"
+# lead_free = true                 # refuse a finish with lead
+# lead_time = "standard"
+# extras = ["order-mark"]          # names of [rates.extras] in the house sheet
+
+[sheets]
+# houses = ["house.toml"]          # the first is ordered from, the others are compared
+# parts = "parts.toml"
+
+[revisions]
+# planned = 1                      # how often you expect to build this board in all
+# loss_share = 0.0                 # share of carried-over parts lost in each rebuild
+# reuse_share = 0.0                # what left-over parts are worth to you, of their price
+
+# Spares by class of parts, in place of the parts book's.
+# [spares.switch]
+# share = 0.02
+# least = 2
+
+[money]
+# currency = "EUR"
+# price_age_days = 90              # older prices are pointed out
+# [[money.exchange]]
+# from = "USD"
+# rate = 0.00                      # one unit of "from" in your currency
+# date = 2025-01-15
+# source = "who said so"
+
+# Taxes and duty change: enter what is in force for you, with date and source.
+# [tax]
+# date = 2025-01-15
+# source = "who said so"
+# vat_rate = 0.00
+# duty_rate = 0.00
+# duty_threshold = 0.00
+# handling = 0.00
+
+# [power]
+# charge_current_a = 0.1
+
+# [[silence]]
+# rule = "group/rule-id"
+# reason = "why it does not matter here"
+"""
+
+
+def order_template(*, name: str, package: str, keyboards: int = 1) -> str:
+    """An order file with its defaults commented, ready to load."""
+
+    def quoted(text: str) -> str:
+        return text.replace("\\", "\\\\").replace('"', '\\"')
+
+    return _TEXT.format(name=quoted(name), package=quoted(package), keyboards=keyboards)
