@@ -86,6 +86,8 @@ class Placement:
 
     name: str
     parts: tuple[PlacedPart, ...]
+    unit_stated: bool = True
+    """False when no unit is stated and positions were read as millimetres."""
     problems: tuple[Finding, ...] = ()
 
 

@@ -1,0 +1,221 @@
+"""What can be wrong in the small files beside the layers, decidable in the file alone."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from fabkit.findings import COMMON_PRACTICE, Rule, Severity, Source
+
+_JOB = Source("Gerber job file format", "published overview; key list from memory")
+_NET = Source("IPC-D-356A", "record layout as described in published application notes")
+
+
+def _rule(id_: str, title: str, why: str, severity: Severity, advice: str, source: Source) -> Rule:
+    return Rule(id=id_, title=title, why=why, source=source, severity=severity, advice=advice)
+
+
+_E, _W, _N = Severity.ERROR, Severity.WARNING, Severity.NOTE
+_AGAIN = "Export the file again."
+
+JOB_NOT_JSON: Final = _rule(
+    "job/not-json",
+    "The job file is not a JSON object",
+    "The board house's software cannot read it and falls back on guessing.",
+    _E,
+    _AGAIN,
+    _JOB,
+)
+JOB_KEY_MISSING: Final = _rule(
+    "job/key-missing",
+    "The job file lacks a member every job file should have",
+    "What is missing there has to be asked or guessed.",
+    _W,
+    "Export the job file again, or state the missing value in the order.",
+    _JOB,
+)
+JOB_WRONG_TYPE: Final = _rule(
+    "job/wrong-type",
+    "A value of the job file has the wrong type or is not positive",
+    "A size, layer count or thickness that cannot be true may end up in the order.",
+    _E,
+    "Correct the value in the layout and export again.",
+    _JOB,
+)
+JOB_DOUBLE_FUNCTION: Final = _rule(
+    "job/double-function",
+    "Two entries of the job file claim one file function",
+    "Only one file can be that layer; the other may be made in its place.",
+    _W,
+    "Remove the entry that is out of date.",
+    _JOB,
+)
+JOB_COPPER_COUNT: Final = _rule(
+    "job/copper-count",
+    "The copper entries of the job file do not fit its layer count",
+    "A board with a layer more or less is another board at another price.",
+    _E,
+    "Export all copper layers and the job file in one go.",
+    _JOB,
+)
+JOB_THICKNESS: Final = _rule(
+    "job/thickness",
+    "The board thickness of the job file is unusual",
+    "Boards between 0.2 and 6.4 mm are made; other values are mostly slips of unit.",
+    _W,
+    "State the thickness in the order.",
+    COMMON_PRACTICE,
+)
+JOB_STACKUP_COPPER: Final = _rule(
+    "job/stackup-copper",
+    "The stack-up lists another number of copper layers than the job file states",
+    "The stack-up is what the house builds.",
+    _W,
+    "Correct the stack-up in the layout.",
+    _JOB,
+)
+JOB_STACKUP_SUM: Final = _rule(
+    "job/stackup-sum",
+    "The thicknesses of the stack-up do not add up to the board thickness",
+    "One of the two is wrong, and the house will build one of them.",
+    _W,
+    "Correct the stack-up or the thickness in the layout.",
+    COMMON_PRACTICE,
+)
+JOB_PATH: Final = _rule(
+    "job/path-outside",
+    "A path of the job file leads out of the data set",
+    "The listed file cannot be found by whoever receives the package.",
+    _W,
+    "Put all files into one folder and export the job file there.",
+    _JOB,
+)
+JOB_FINISH: Final = _rule(
+    "job/finish-unknown",
+    "The finish named in the job file is not one of the usual words",
+    "The house will ask, or use its cheapest.",
+    _N,
+    "State the finish in the order.",
+    COMMON_PRACTICE,
+)
+
+NET_LENGTH: Final = _rule(
+    "netlist/line-length",
+    "A netlist record is longer than 80 columns or too short for its code",
+    "The columns have fixed meanings; what does not fit is lost.",
+    _W,
+    _AGAIN,
+    _NET,
+)
+NET_UNITS: Final = _rule(
+    "netlist/units",
+    "The netlist states its units never, twice or in unknown words",
+    "A netlist read in the wrong unit fails on every point.",
+    _E,
+    _AGAIN,
+    _NET,
+)
+NET_CODE: Final = _rule(
+    "netlist/unknown-code",
+    "A netlist record has an unknown operation code",
+    "What the record says is not used.",
+    _W,
+    _AGAIN,
+    _NET,
+)
+NET_ORPHAN: Final = _rule(
+    "netlist/orphan-continuation",
+    "A continuation record has nothing to continue",
+    "Its pad or hole belongs to no net.",
+    _E,
+    _AGAIN,
+    _NET,
+)
+NET_NAME: Final = _rule(
+    "netlist/long-name",
+    "A net name has a space or fills all its columns without an alias table",
+    "Names cut to 14 characters may become equal although the nets differ.",
+    _W,
+    "Export the netlist in its A revision, which has a table of long names.",
+    _NET,
+)
+NET_NO_END: Final = _rule(
+    "netlist/no-end",
+    "The netlist has no end record 999",
+    "The file may be cut off, and missing nets are not tested.",
+    _W,
+    _AGAIN,
+    _NET,
+)
+
+PLACEMENT_NO_TABLE: Final = _rule(
+    "placement/no-table",
+    "No placement table could be found in the file",
+    "Without designator and position no part can be placed.",
+    _E,
+    "Export a table with designator, X, Y, rotation and side.",
+    COMMON_PRACTICE,
+)
+PLACEMENT_ROW: Final = _rule(
+    "placement/bad-row",
+    "A row of the placement table cannot be read",
+    "The part in it is not placed.",
+    _W,
+    "Correct the row: designator, X, Y and rotation are needed.",
+    COMMON_PRACTICE,
+)
+PLACEMENT_DOUBLE: Final = _rule(
+    "placement/double-designator",
+    "A designator is placed twice",
+    "The machine would place two parts, or refuse the list.",
+    _E,
+    "Give each part its own designator in the layout.",
+    COMMON_PRACTICE,
+)
+PLACEMENT_UNIT: Final = _rule(
+    "placement/unit-assumed",
+    "The placement table does not state its unit",
+    "Positions read in the wrong unit are 25.4 times off.",
+    _N,
+    "Export the table with units, or in millimetres.",
+    COMMON_PRACTICE,
+)
+PLACEMENT_SIDE: Final = _rule(
+    "placement/side-assumed",
+    "The placement table does not name the side in words",
+    "Parts on the wrong side mirror the whole board.",
+    _W,
+    "Export the table with top and bottom in words.",
+    COMMON_PRACTICE,
+)
+PARTS_NO_TABLE: Final = _rule(
+    "partslist/no-table",
+    "No parts table could be found in the file",
+    "Nothing in it can be counted or priced.",
+    _W,
+    "Export a table with designators and values.",
+    COMMON_PRACTICE,
+)
+PARTS_ROW: Final = _rule(
+    "partslist/bad-row",
+    "A row of the parts table has neither designator nor quantity",
+    "The row is not counted.",
+    _W,
+    "Add the designators to the row.",
+    COMMON_PRACTICE,
+)
+PARTS_QUANTITY: Final = _rule(
+    "partslist/quantity",
+    "The quantity of a row is not the number of its designators",
+    "Too many or too few parts would be bought.",
+    _W,
+    "Correct the row in the schematic and export again.",
+    COMMON_PRACTICE,
+)
+PARTS_DOUBLE: Final = _rule(
+    "partslist/double-designator",
+    "A designator is listed twice",
+    "The part would be bought twice.",
+    _W,
+    "Remove one of the rows.",
+    COMMON_PRACTICE,
+)
