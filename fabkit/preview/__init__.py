@@ -1,1 +1,1 @@
-"""Pictures of the finished board."""
+"""Pictures of the board: the finished board, paper templates, sheets of findings, drills, nets."""

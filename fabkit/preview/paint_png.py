@@ -1,0 +1,201 @@
+"""Scenes as pixels, and PNG files that know their physical size.
+
+Almost every pixel is wholly in or out of every stencil: it takes its colour from a table with one
+entry for each combination.  Only the few on an edge are mixed one by one, by the same rule.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fabkit.errors import OutputRefused, UsageError
+from fabkit.preview.coverage import Bytes, Canvas, Grid, grid_for
+from fabkit.preview.options import MAX_PIXELS
+from fabkit.preview.scene import Coat, Floats, Node, Scene, named_stencils
+
+BAND_BYTES = 24 * 2**20
+"""Size of the paint buffer: small enough to stay near the processor, large enough to be few."""
+
+Cover = Mapping[str, Floats]
+
+
+def mix(nodes: tuple[Node, ...], cover: Cover, count: int) -> Floats:
+    """Lay coats over nothing.
+
+    Parameters
+    ----------
+    nodes
+        Bottom first.
+    cover
+        For each stencil (count,) coverage from 0 to 1.
+
+    Returns
+    -------
+    (count, 4) float64: colour times alpha (0 to 255), alpha (0 to 1).
+    """
+    below = np.zeros((count, 4))
+    for node in nodes:
+        if isinstance(node, Coat):
+            over = np.full((count, 4), (*node.rgb, 1.0)) * node.opacity
+        else:
+            over = mix(node.children, cover, count)
+        share = np.ones(count)
+        for name in node.inside:
+            share *= cover[name]
+        for name in node.outside:
+            share *= 1 - cover[name]
+        over *= share[:, None]
+        below = over + below * (1 - over[:, 3:])
+    return below
+
+
+def _to_bytes(mixed: Floats) -> Bytes:
+    alpha = mixed[:, 3]
+    out = np.empty((len(mixed), 4), dtype=np.uint8)
+    safe = np.where(alpha > 0, alpha, 1.0)
+    out[:, :3] = np.rint(np.clip(mixed[:, :3] / safe[:, None], 0, 255))
+    out[:, 3] = np.rint(np.clip(alpha, 0, 1) * 255)
+    out[out[:, 3] == 0] = 0
+    return out
+
+
+def _paint_band(
+    nodes: tuple[Node, ...], covers: Mapping[str, Bytes | int], shape: tuple[int, int]
+) -> Bytes:
+    """Colours of one band, (rows, columns, 4) uint8."""
+    even = {n: np.float64(c / 255) for n, c in covers.items() if isinstance(c, int)}
+    uneven = {n: c for n, c in covers.items() if not isinstance(c, int)}
+    combinations = 1 << len(uneven)
+    bits = np.arange(combinations)
+    table_cover = {n: np.full(combinations, v) for n, v in even.items()}
+    code = np.zeros(shape, dtype=np.uint8 if len(uneven) <= 8 else np.uint16)
+    edge = np.zeros(shape, dtype=bool)
+    for k, (name, cover) in enumerate(uneven.items()):
+        table_cover[name] = ((bits >> k) & 1).astype(np.float64)
+        code |= (cover >> 7).astype(code.dtype) << k
+        edge |= (cover + np.uint8(1)) > 1  # wraps: 255 becomes 0, 0 becomes 1
+    table = _to_bytes(mix(nodes, table_cover, combinations)).view(np.uint32)[:, 0]
+    out: NDArray[np.uint32] = table[code]
+    rows, columns = np.nonzero(edge)
+    if len(rows):
+        at = {n: c[rows, columns] / 255 for n, c in uneven.items()}
+        at |= {n: np.full(len(rows), v) for n, v in even.items()}
+        out[rows, columns] = _to_bytes(mix(nodes, at, len(rows))).view(np.uint32)[:, 0]
+    return out.view(np.uint8).reshape(*shape, 4)
+
+
+def grid_of(scene: Scene, px_per_mm: float) -> Grid:
+    """Pixels of a scene.
+
+    Raises
+    ------
+    UsageError
+        When the picture would be larger than :data:`MAX_PIXELS`.
+    """
+    grid = grid_for(scene.frame, px_per_mm, mirrored=scene.mirrored)
+    if max(grid.columns, grid.rows) > MAX_PIXELS:
+        largest = MAX_PIXELS / max(scene.size_mm)
+        raise UsageError(
+            f"the picture would be {grid.columns} by {grid.rows} px; the limit is {MAX_PIXELS}",
+            hint=f"choose at most {largest:.3g} pixels per mm for this board",
+        )
+    return grid
+
+
+def paint(scene: Scene, px_per_mm: float) -> Bytes:
+    """Paint a scene.
+
+    Returns
+    -------
+    (rows, columns, 4) uint8: red, green, blue, alpha (not multiplied), row 0 on top.
+    """
+    grid = grid_of(scene, px_per_mm)
+    band = max(BAND_BYTES // (4 * grid.columns), 16)
+    canvas = Canvas(grid, band)
+    names = named_stencils(scene.nodes)
+    prepared = {name: canvas.prepare(scene.stencils[name]) for name in names}
+    out = np.empty((grid.rows, grid.columns, 4), dtype=np.uint8)
+    for top in range(0, grid.rows, band):
+        rows = min(band, grid.rows - top)
+        covers = {name: canvas.cover(prepared[name], top, rows) for name in names}
+        out[top : top + rows] = _paint_band(scene.nodes, covers, (rows, grid.columns))
+    return out
+
+
+def paint_stencil(scene: Scene, name: str, px_per_mm: float) -> Bytes:
+    """Coverage of one stencil over the whole scene, (rows, columns) uint8."""
+    grid = grid_of(scene, px_per_mm)
+    canvas = Canvas(grid, grid.rows)
+    covered = canvas.cover(canvas.prepare(scene.stencils[name]), 0, grid.rows)
+    if isinstance(covered, int):
+        return np.full((grid.rows, grid.columns), covered, dtype=np.uint8)
+    return covered
+
+
+def png_bytes(rgba: NDArray[Any], px_per_mm: float) -> bytes:
+    """PNG with its physical resolution (pHYs, ISO/IEC 15948:2004, 11.3.5.3), without a date."""
+    from io import BytesIO
+
+    from PIL import Image
+
+    image = Image.fromarray(np.ascontiguousarray(rgba, dtype=np.uint8))
+    if image.mode == "RGBA" and bool((rgba[..., 3] == 255).all()):
+        image = image.convert("RGB")
+    buffer = BytesIO()
+    per_inch = px_per_mm * 25.4
+    image.save(buffer, format="PNG", dpi=(per_inch, per_inch), compress_level=3)
+    return buffer.getvalue()
+
+
+def write_png(path: Path, rgba: NDArray[Any], px_per_mm: float) -> None:
+    """Write a PNG; the file appears whole or not at all.
+
+    Parameters
+    ----------
+    rgba : (rows, columns, 4) uint8
+    px_per_mm
+        Physical resolution to state in the file.
+
+    Raises
+    ------
+    OutputRefused
+        When the folder cannot be written.
+    """
+    write_whole(path, png_bytes(rgba, px_per_mm))
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file under a temporary name, then give it its own.
+
+    Raises
+    ------
+    OutputRefused
+        When the folder cannot be written.
+    """
+    import os
+    import tempfile
+
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+        temporary = Path(name)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            temporary.chmod(0o644)
+            temporary.replace(path)
+        except BaseException:
+            temporary.unlink(missing_ok=True)
+            raise
+    except OSError as error:
+        raise OutputRefused(
+            f"cannot write {path}: {error.strerror or error}",
+            hint="choose a folder that exists and may be written",
+        ) from error

@@ -1,0 +1,188 @@
+"""A picture before it is painted: stencils in millimetres, and coats of colour through them.
+
+A stencil is a black and white image made of parts.  A coat is one colour, laid where all its
+``inside`` stencils are open and none of its ``outside`` stencils is.  A group is a stack of coats
+that is cut as a whole, so that colours below do not shine through along a shared edge.  Painters
+know nothing else; tests compare scenes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fabkit.gerber.model import GerberFile
+from fabkit.preview.palette import Rgb
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Film:
+    """Objects of a Gerber file in file order, dark and clear; ``rows`` picks some of them."""
+
+    file: GerberFile
+    rows: NDArray[np.int64] | None = None
+
+    @property
+    def chosen(self) -> NDArray[np.int64]:
+        """Rows of ``file.objects`` that are drawn, ascending."""
+        return np.arange(len(self.file.objects)) if self.rows is None else self.rows
+
+    @property
+    def clears(self) -> bool:
+        """True when a drawn object erases."""
+        return not bool(self.file.objects.dark[self.chosen].all())
+
+
+@dataclass(frozen=True, eq=False)
+class Fill:
+    """Polygons; a pixel covered by any of them is covered.
+
+    ``shapes`` is an object array of shapely polygons or multipolygons, mm.
+    """
+
+    shapes: NDArray[Any]
+
+
+@dataclass(frozen=True, eq=False)
+class Pen:
+    """Strokes of a round pen; a stroke without length is a disc.
+
+    All columns (n,), mm; ``turn`` as in :mod:`fabkit.geometry.arcs`.
+    """
+
+    x0: Floats
+    y0: Floats
+    x1: Floats
+    y1: Floats
+    cx: Floats
+    cy: Floats
+    turn: NDArray[np.int8]
+    width: Floats
+
+    @classmethod
+    def discs(cls, x: Floats, y: Floats, diameter: Floats | float) -> Pen:
+        """Discs about ``x, y``."""
+        return cls.lines(x, y, x, y, diameter)
+
+    @classmethod
+    def lines(cls, x0: Floats, y0: Floats, x1: Floats, y1: Floats, width: Floats | float) -> Pen:
+        """Straight strokes."""
+        x0, y0, x1, y1 = (np.asarray(a, dtype=np.float64) for a in (x0, y0, x1, y1))
+        nothing = np.full(len(x0), np.nan)
+        wide = np.broadcast_to(np.asarray(width, dtype=np.float64), x0.shape)
+        return cls(x0, y0, x1, y1, nothing, nothing, np.zeros(len(x0), np.int8), wide)
+
+    @classmethod
+    def circles(cls, x: Floats, y: Floats, diameter: Floats, width: float) -> Pen:
+        """Outlines of circles, the pen running on the circle."""
+        x, y, diameter = (np.asarray(a, dtype=np.float64) for a in (x, y, diameter))
+        start = x + diameter / 2
+        wide = np.full(len(x), width)
+        return cls(start, y, start, y, x, y, np.full(len(x), 2, np.int8), wide)
+
+    @classmethod
+    def along(cls, rings: NDArray[Any], width: float) -> Pen:
+        """The pen led along lines or rings (an object array of shapely lines)."""
+        import shapely
+
+        points, owner = shapely.get_coordinates(rings, return_index=True)
+        joined = owner[1:] == owner[:-1]
+        a, b = points[:-1][joined], points[1:][joined]
+        return cls.lines(a[:, 0], a[:, 1], b[:, 0], b[:, 1], width)
+
+    def __len__(self) -> int:
+        return len(self.x0)
+
+
+@dataclass(frozen=True, eq=False)
+class Letters:
+    """Outlines of lettering; covered where the winding number is not zero.
+
+    ``contours`` are (n, 2) float64 closed rings, mm.
+    """
+
+    contours: tuple[Floats, ...]
+
+
+Part = Film | Fill | Pen | Letters
+
+
+@dataclass(frozen=True, eq=False)
+class Stencil:
+    """A black and white image; its parts are united, then inverted when asked."""
+
+    parts: tuple[Part, ...]
+    inverted: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coat:
+    """One colour through stencils, named by their key in the scene."""
+
+    title: str
+    rgb: Rgb
+    opacity: float = 1.0
+    inside: tuple[str, ...] = ()
+    outside: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Coats and groups, bottom first, cut as a whole."""
+
+    title: str
+    children: tuple[Coat | Group, ...]
+    inside: tuple[str, ...] = ()
+    outside: tuple[str, ...] = ()
+
+
+Node = Coat | Group
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """A picture in board millimetres.
+
+    Parameters
+    ----------
+    title
+        What the picture shows, in words.
+    frame
+        Min x, min y, max x, max y, mm, in board coordinates.
+    mirrored
+        True when the board is seen after turning about a vertical axis.
+    stencils
+        Images that the nodes name.
+    nodes
+        What is painted, bottom first.
+    """
+
+    title: str
+    frame: tuple[float, float, float, float]
+    mirrored: bool
+    stencils: Mapping[str, Stencil]
+    nodes: tuple[Node, ...]
+
+    @property
+    def size_mm(self) -> tuple[float, float]:
+        """Width and height of the frame."""
+        x0, y0, x1, y1 = self.frame
+        return x1 - x0, y1 - y0
+
+
+def named_stencils(nodes: tuple[Node, ...]) -> tuple[str, ...]:
+    """Names of all stencils that nodes use, sorted."""
+
+    def walk(node: Node) -> Iterator[str]:
+        yield from (*node.inside, *node.outside)
+        if isinstance(node, Group):
+            for child in node.children:
+                yield from walk(child)
+
+    return tuple(sorted({name for node in nodes for name in walk(node)}))
