@@ -8,10 +8,15 @@ from __future__ import annotations
 
 from types import ModuleType
 
+from fabkit.checks import alignment, outline, package_files
 from fabkit.checks.model import Check
 from fabkit.findings import Rule
 
-MODULES: tuple[ModuleType, ...] = ()
+MODULES: tuple[ModuleType, ...] = (
+    package_files,
+    alignment,
+    outline,
+)
 """Rule modules, in the order in which reports list them."""
 
 

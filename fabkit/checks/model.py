@@ -145,6 +145,12 @@ class CheckResult(Sequence[Finding]):
         """Outcomes in a state, in catalogue order."""
         return tuple(o for o in self.outcomes if o.state is state)
 
+    def exit_status(self, fail_on: Severity | None) -> int:
+        """Exit status of a run: 3 when a check broke, 1 at or above ``fail_on``, else 0."""
+        if self.in_state(State.BROKEN):
+            return 3
+        return int(fail_on is not None and bool(self.at_least(fail_on)))
+
     @cached_property
     def worst(self) -> Severity | None:
         """Severity of the worst finding; None when nothing was found."""

@@ -9,6 +9,7 @@ import numpy as np
 from fabkit.board.model import Board
 from fabkit.checks.model import Check, CheckResult, State
 from fabkit.findings import Finding, Place, Rule, Severity
+from fabkit.house.sheet import House
 from fabkit.outputs.archive import Packed, digest
 from fabkit.package.model import Package
 
@@ -110,7 +111,12 @@ def drill_table(board: Board) -> list[Record]:
     ]
 
 
-def check_record(board: Board, result: CheckResult) -> Record:
+def house_record(house: House) -> Record:
+    """Which house sheet was used, and what must be said about it."""
+    return {"name": house.name, "invented": house.invented, "notice": house.notice}
+
+
+def check_record(board: Board, result: CheckResult, house: House) -> Record:
     """The verdict with everything it rests on."""
     counts: Record = {s.word: result.count(s) for s in sorted(Severity, reverse=True)}
     counts["not judged"] = len(result.in_state(State.NOT_JUDGED))
@@ -118,6 +124,7 @@ def check_record(board: Board, result: CheckResult) -> Record:
     return {
         "package": package_record(board.package),
         "board": board_record(board),
+        "house": house_record(house),
         "verdict": result.verdict,
         "counts": counts,
         "findings": [finding_record(f) for f in result],

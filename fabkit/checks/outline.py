@@ -1,0 +1,160 @@
+"""The board as a piece of material: its outline, its size and its thickness."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from fabkit.checks.case import Case
+from fabkit.checks.declare import check
+from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
+from fabkit.package.model import RoleKind
+from fabkit.units import COINCIDENT_MM, format_mm, format_number
+
+NOT_CLOSED = Rule(
+    id="profile/not-closed",
+    title="The profile encloses no area",
+    why="The house cannot tell inside from outside and will stop the order.",
+    source=COMMON_PRACTICE,
+    severity=Severity.ERROR,
+    advice="Draw the outline as one closed line and export the profile again.",
+)
+SEVERAL = Rule(
+    id="profile/several-boards",
+    title="The profile encloses several separate boards",
+    why="Houses count designs: several boards in one file may cost extra, or come uncut.",
+    source=COMMON_PRACTICE,
+    severity=Severity.NOTE,
+    advice="Order it as a panel, or export one board a package.",
+)
+BOARD_SIZE = Rule(
+    id="profile/board-size",
+    title="The board is smaller or larger than the house makes",
+    why="The house refuses it, or asks for a panel.",
+    source=COMMON_PRACTICE,
+    severity=Severity.ERROR,
+    advice="Check the unit of the profile first; else put small boards on a panel.",
+)
+THICKNESS_OFFERED = Rule(
+    id="thickness/not-offered",
+    title="The house does not offer the chosen thickness",
+    why="The order form has no such choice; the nearest one changes fit and stiffness.",
+    source=COMMON_PRACTICE,
+    severity=Severity.ERROR,
+    advice="Choose an offered thickness.",
+)
+THICKNESS_DIFFERS = Rule(
+    id="thickness/differs-from-job",
+    title="The chosen thickness is not the one in the job file",
+    why="A house that reads the job file sees two thicknesses and asks, or takes the wrong one.",
+    source=COMMON_PRACTICE,
+    severity=Severity.WARNING,
+    advice="Set the thickness in the layout and export again, or leave the job file out.",
+)
+LAYERS_OFFERED = Rule(
+    id="package/layers-not-offered",
+    title="The house does not make boards of this many layers",
+    why="The order cannot be placed there.",
+    source=COMMON_PRACTICE,
+    severity=Severity.ERROR,
+    advice="Choose another house, or check that no file was taken for copper that is none.",
+)
+
+
+@check(id="profile/closed", rules=(NOT_CLOSED, SEVERAL))
+def find_profile_problems(case: Case) -> Iterator[Finding]:
+    """The profile is closed and encloses one board."""
+    import shapely
+
+    board = case.board
+    files = board.package.of(RoleKind.PROFILE)
+    if board.profile is None:
+        if files:
+            yield Finding.of(
+                NOT_CLOSED,
+                "the lines of the profile enclose no area",
+                *(Place(file=f.name) for f in files),
+            )
+        return
+    parts = board.profile.geoms
+    if len(parts) > 1:
+        centres = shapely.point_on_surface(parts)
+        yield Finding.of(
+            SEVERAL,
+            f"the profile holds {len(parts)} separate boards",
+            *(
+                Place(
+                    file=files[0].name if files else None, x_mm=float(point.x), y_mm=float(point.y)
+                )
+                for point in centres[:20]
+            ),
+        )
+
+
+@check(
+    id="profile/size",
+    rules=(BOARD_SIZE,),
+    limits=("board_min_mm", "board_max_mm"),
+    needs=("profile",),
+)
+def find_size_problems(case: Case) -> Iterator[Finding]:
+    """The board is of a size the house makes."""
+    short, long = sorted(case.board.size_mm)
+    for key, side, words in (
+        ("board_min_mm", short, "shortest side is {}; the house makes at least {}"),
+        ("board_max_mm", long, "longest side is {}; the house makes at most {}"),
+    ):
+        broken = case.judge(key, side)
+        if broken is not None:
+            severity, limit = broken
+            yield Finding(
+                rule=BOARD_SIZE,
+                severity=severity,
+                message=words.format(format_mm(side), format_mm(limit.value)),
+                measured=side,
+                limit=limit.value,
+                unit="mm",
+            )
+
+
+@check(id="thickness/offered", rules=(THICKNESS_OFFERED, THICKNESS_DIFFERS), needs=("thickness",))
+def find_thickness_problems(case: Case) -> Iterator[Finding]:
+    """The house offers the chosen thickness, and the job file agrees."""
+    chosen = case.thickness_mm
+    assert chosen is not None  # noqa: S101 -- granted by needs
+    offered = np.array(case.house.thicknesses)
+    nearest = float(offered[np.abs(offered - chosen).argmin()])
+    if abs(nearest - chosen) > COINCIDENT_MM:
+        choices = ", ".join(format_number(t) for t in case.house.thicknesses)
+        yield Finding.of(
+            THICKNESS_OFFERED,
+            f"{format_mm(chosen)} is not offered; the house offers {choices} mm",
+            measured=chosen,
+            limit=nearest,
+            unit="mm",
+            advice=f"The nearest offered thickness is {format_mm(nearest)}.",
+        )
+    stated = case.board.thickness_mm
+    if stated is not None and abs(stated - chosen) > COINCIDENT_MM:
+        yield Finding.of(
+            THICKNESS_DIFFERS,
+            f"{format_mm(chosen)} is chosen, the job file says {format_mm(stated)}",
+            *(Place(file=f.name) for f in case.board.package.of(RoleKind.JOB)),
+            measured=chosen,
+            limit=stated,
+            unit="mm",
+        )
+
+
+@check(id="package/layers-offered", rules=(LAYERS_OFFERED,), needs=("copper",))
+def find_layer_count(case: Case) -> Iterator[Finding]:
+    """The house makes boards of this many copper layers."""
+    count = len(case.board.copper)
+    offered = case.house.options.layers
+    if count not in offered:
+        yield Finding.of(
+            LAYERS_OFFERED,
+            f"{count} copper layers; the house offers {', '.join(str(n) for n in offered)}",
+            measured=float(count),
+        )

@@ -1,0 +1,68 @@
+"""``fabkit check``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from fabkit.cli import options
+
+
+@click.command("check")
+@options.PACKAGE
+@options.HOUSE
+@options.THICKNESS
+@options.FINE
+@click.option(
+    "--only", multiple=True, metavar="ID", help="Run only this check, or group with a slash: hole/"
+)
+@click.option(
+    "--without", multiple=True, metavar="ID", help="Leave out this check or rule, or group/"
+)
+@options.FAIL_ON
+@click.option("--files", is_flag=True, help="Also show which file was taken for what, and why.")
+@options.AS_JSON
+def command(
+    package: Path,
+    house_file: Path | None,
+    thickness_mm: float | None,
+    fine: bool,
+    only: tuple[str, ...],
+    without: tuple[str, ...],
+    fail_on: str,
+    files: bool,
+    as_json: bool,
+) -> None:
+    """Say whether a package is fit to order, and what to do if not.
+
+    Reads every exported file of PACKAGE (a folder or a zip), checks it against the published
+    formats and against what a board house can make, and ends with a verdict.
+
+    \b
+    Example:
+      fabkit check gerbers.zip --thickness 1.2
+    """
+    from fabkit import api
+    from fabkit.checks.model import CheckOptions
+    from fabkit.cli.reading import read_board
+    from fabkit.outputs import records, terminal
+    from fabkit.outputs.json import to_json
+
+    chosen = CheckOptions(
+        thickness_mm=thickness_mm,
+        limit_class="fine" if fine else "standard",
+        only=only,
+        without=without,
+    )
+    house = api.load_house(house_file)
+    with terminal.progress() as tell:
+        board = read_board(package, tell)
+        tell("checking")
+        result = api.check(board, house, options=chosen)
+    record = records.check_record(board, result, house)
+    if as_json:
+        click.echo(to_json(record), nl=False)
+    else:
+        terminal.print_check(terminal.make_console(), record, files=files)
+    click.get_current_context().exit(result.exit_status(options.severity(fail_on)))

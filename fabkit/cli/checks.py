@@ -1,0 +1,37 @@
+"""``fabkit checks``."""
+
+from __future__ import annotations
+
+import click
+
+from fabkit.cli import options
+
+
+@click.command("checks")
+@click.argument("entry", required=False, metavar="[ID]")
+@options.AS_JSON
+def command(entry: str | None, as_json: bool) -> None:
+    """List everything that can be found, or explain one entry.
+
+    ID is the word in brackets behind a finding; a group with a slash lists that group.
+
+    \b
+    Examples:
+      fabkit checks
+      fabkit checks hole/
+      fabkit checks package/no-profile
+    """
+    from fabkit import api
+    from fabkit.outputs import records, terminal
+    from fabkit.outputs.json import to_json
+
+    rules = [records.rule_record(rule) for rule in api.find_rules(entry)]
+    if as_json:
+        click.echo(to_json(rules), nl=False)
+        return
+    console = terminal.make_console()
+    if len(rules) == 1:
+        terminal.print_rule(console, rules[0])
+    else:
+        rows = [(r["id"], r["severity"], r["title"]) for r in rules]
+        terminal.print_table(console, ("id", "severity", "finds"), rows)

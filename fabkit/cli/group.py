@@ -1,0 +1,125 @@
+"""The ``fabkit`` command: finds sub-commands by name and turns errors into messages.
+
+Only click is imported here and in every command module; all else is loaded when a command runs,
+so that ``fabkit --help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from importlib import import_module
+from typing import Any, NoReturn
+
+import click
+
+from fabkit import __version__
+from fabkit.errors import FabkitError
+
+COMMANDS = {
+    "check": "Say whether a package is fit to order, and what to do if not.",
+    "preview": "Draw the finished board, front and back.",
+    "parts": "List the parts to buy, per half and per keyboard.",
+    "quote": "Price one half over several order quantities.",
+    "pack": "Write the zip that a board house needs.",
+    "order": "Do all of it, into one folder.",
+    "house": "Show a board house's sheet, or write one to fill in.",
+    "checks": "List everything that can be found, or explain one entry.",
+}
+"""Commands in the order of a working day, each with its one line of help."""
+
+EPILOG = """\b
+First time? This writes everything about the bundled demo into build/wheatear:
+  fabkit order fixtures/wheatear/order.toml --out build/wheatear
+
+\b
+Exit status: 0 done; 1 findings at or above --fail-on; 2 wrong usage, unusable
+input or an output that cannot be written; 3 fabkit itself broke.
+"""
+
+
+class LazyGroup(click.Group):
+    """Imports a sub-command when it is called, and speaks for every error."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 -- click's signature
+        """Names in the order of the table."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        """Import the module of a command."""
+        if cmd_name not in COMMANDS:
+            return None
+        command = import_module(f"fabkit.cli.{cmd_name}").command
+        assert isinstance(command, click.Command)  # noqa: S101 -- narrows for the type checker
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Suggest the nearest command when a name is not known."""
+        try:
+            return super().resolve_command(ctx, args)
+        except click.UsageError as error:
+            import difflib
+
+            near = difflib.get_close_matches(args[0], COMMANDS, n=1)
+            if near and args[0] not in COMMANDS:
+                message = f"There is no command '{args[0]}'. Did you mean '{near[0]}'?"
+                raise click.UsageError(message, ctx=ctx) from error
+            raise
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        """List the commands without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run a command; errors become messages with the exit status they carry."""
+        try:
+            return super().invoke(ctx)
+        except (click.ClickException, click.exceptions.Exit, click.Abort):
+            raise
+        except KeyboardInterrupt:
+            click.echo("stopped; nothing was half-written", err=True)
+            ctx.exit(130)
+        except BrokenPipeError:
+            # The reader of our output (``| head``) has seen enough: not an error.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            ctx.exit(0)
+        except Exception as error:
+            if os.environ.get("FABKIT_DEBUG"):
+                raise
+            ctx.exit(_explain(error))
+
+
+def _explain(error: Exception) -> int:
+    """Print an error as message and hint on standard error; give its exit status."""
+    if isinstance(error, FabkitError):
+        message, hint, status = error.message, error.hint, error.exit_code
+    else:
+        message = f"fabkit itself broke: {type(error).__name__}: {error}"
+        hint = "run again with FABKIT_DEBUG=1 in the environment, and report what it prints"
+        status = 3
+    click.echo(f"error: {message}", err=True)
+    if hint:
+        click.echo(f"  hint: {hint}", err=True)
+    return status
+
+
+@click.group(
+    cls=LazyGroup,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog=EPILOG,
+)
+@click.version_option(__version__, "-V", "--version", prog_name="fabkit")
+def cli() -> None:
+    """Check, draw, price and pack exported circuit-board files before paying.
+
+    PACKAGE is a folder or a zip of exported Gerber and drill files.
+    """
+
+
+def main() -> NoReturn:
+    """Entry point of the console script."""
+    cli(prog_name="fabkit")
+    raise SystemExit(0)

@@ -1,0 +1,68 @@
+"""Arguments and options that several commands share, said the same way everywhere."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from fabkit.findings import Severity
+
+
+def read_length(ctx: click.Context, param: click.Parameter, value: str | None) -> float | None:
+    """Read a positive length in mm; its unit may follow (``1.6``, ``1.6mm``)."""
+    if value is None:
+        return None
+    try:
+        length = float(value.strip().lower().removesuffix("mm"))
+    except ValueError:
+        length = -1.0
+    if not 0 < length < 1000:
+        raise click.BadParameter(f"{value!r} is not a length in mm, such as 1.6", ctx, param)
+    return length
+
+
+PACKAGE = click.argument("package", type=click.Path(path_type=Path), metavar="PACKAGE")
+
+HOUSE = click.option(
+    "--house",
+    "house_file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Sheet of the board house (see `fabkit house`).  Without it a bundled, invented one.",
+)
+
+THICKNESS = click.option(
+    "--thickness",
+    "thickness_mm",
+    callback=read_length,
+    metavar="MM",
+    help="Finished thickness you want to order, such as 1.2.",
+)
+
+AS_JSON = click.option(
+    "--json", "as_json", is_flag=True, help="Print JSON instead of text for people."
+)
+
+REPLACE = click.option("--replace", is_flag=True, help="Overwrite outputs that exist already.")
+
+FAIL_ON = click.option(
+    "--fail-on",
+    type=click.Choice(["error", "warning", "note", "never"]),
+    default="error",
+    show_default=True,
+    help="End with status 1 when a finding is at least this severe.",
+)
+
+FINE = click.option(
+    "--fine", is_flag=True, help="Judge by the house's fine class, which may cost a surcharge."
+)
+
+
+def severity(word: str) -> Severity | None:
+    """Severity meant by ``--fail-on``; None for ``never``."""
+    from fabkit.findings import Severity
+
+    return None if word == "never" else Severity[word.upper()]

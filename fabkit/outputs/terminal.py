@@ -1,0 +1,165 @@
+"""Results for a person at a terminal, rendered from the same records as every other output.
+
+Text from files may hold anything, escape sequences included: it is never read as markup, and
+what cannot be printed is replaced.  Without a terminal there is no colour and no progress.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, TextIO
+
+from fabkit.units import format_mm, format_number
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+Record = dict[str, Any]
+Tell = Callable[[str], None]
+"""Told what is being done now."""
+
+PLAIN_WIDTH = 110
+"""Columns when the output is no terminal: the same text everywhere."""
+
+STYLES = {"error": "bold red", "warning": "yellow", "note": "cyan"}
+
+
+def clean(text: object) -> str:
+    """Text without control characters.
+
+    >>> clean("red\\x1b[31m.gbr")
+    'red·[31m.gbr'
+    """
+    return "".join(c if c.isprintable() else "·" for c in str(text))
+
+
+def make_console(stream: TextIO | None = None) -> Console:
+    """Open a console on a stream (standard output); markup and guessing of styles are off."""
+    from rich.console import Console
+
+    out = stream or sys.stdout
+    return Console(
+        file=out,
+        width=None if out.isatty() else PLAIN_WIDTH,
+        markup=False,
+        emoji=False,
+        highlight=False,
+        soft_wrap=not out.isatty(),
+    )
+
+
+@contextmanager
+def progress() -> Iterator[Tell]:
+    """Show on standard error what is being done; silent unless that is a terminal."""
+    if not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.console import Console
+
+    console = Console(stderr=True, markup=False, highlight=False)
+    with console.status("") as status:
+        yield lambda text: status.update(clean(text) + " ...")
+
+
+def print_table(
+    console: Console,
+    columns: Sequence[str],
+    rows: Iterable[Sequence[object]],
+    *,
+    right: Iterable[int] = (),
+    title: str = "",
+) -> None:
+    """Print a table; columns numbered in ``right`` are aligned to the right."""
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    numbers = set(right)
+    table = Table(box=box.SIMPLE_HEAD, title=title or None, title_justify="left", pad_edge=False)
+    for index, name in enumerate(columns):
+        table.add_column(
+            name,
+            justify="right" if index in numbers else "left",
+            no_wrap=index in numbers,
+            overflow="fold",
+        )
+    for row in rows:
+        table.add_row(*(Text(clean(cell)) for cell in row))
+    console.print(table)
+
+
+def print_check(console: Console, record: Record, *, files: bool = False) -> None:
+    """Print a verdict: board, findings worst first, blind spots, verdict last."""
+    print_board(console, record["board"])
+    if files:
+        print_files(console, record["package"])
+    for finding in record["findings"]:
+        print_finding(console, finding)
+    blind = [c for c in record["checks"] if c["state"] == "not judged"]
+    if blind:
+        console.print("not judged:", style="bold")
+        for check in blind:
+            console.print(f"  {check['id']}: {clean(check['reason'])}")
+    for check in record["checks"]:
+        if check["state"] == "broken":
+            console.print(f"broken: {check['id']}: {clean(check['reason'])}", style="bold red")
+    if record["house"]["notice"]:
+        console.print(f"note: {clean(record['house']['notice'])}")
+    console.print(f"\n{record['verdict']}", style="bold")
+
+
+def print_board(console: Console, board: Record) -> None:
+    """Print one line about the board."""
+    thickness = board["thickness_mm"]
+    width, height = board["width_mm"], board["height_mm"]
+    words = [
+        f"{clean(board['name'])}:",
+        f"{format_number(width, digits=2)} × {format_mm(height, digits=2)},",
+        f"{board['copper_layers']} copper layers,",
+        f"{board['holes']} holes, {board['slots']} slots,",
+        f"{format_mm(thickness)} thick" if thickness else "thickness not stated",
+    ]
+    console.print(" ".join(words), style="bold")
+
+
+def print_files(console: Console, package: Record) -> None:
+    """Print every file with its role and the reason, then what is left out."""
+    rows = [(f["name"], f["role"], f"{f['confidence']:.0%}", f["reason"]) for f in package["files"]]
+    print_table(console, ("file", "is the", "sure", "because"), rows, right=(2,))
+    if package["left_out"]:
+        rows_out = [(f["name"], f["reason"]) for f in package["left_out"]]
+        print_table(console, ("left out", "because"), rows_out)
+
+
+def print_finding(console: Console, finding: Record) -> None:
+    """Print one finding: what, where, against which limit, what to do."""
+    from rich.text import Text
+
+    style = STYLES[finding["severity"]]
+    head = Text(f"{finding['severity']:<8}", style=style)
+    head.append(clean(finding["message"]), style="default")
+    if finding["count"] > 1:
+        head.append(f" (×{finding['count']})")
+    head.append(f"  [{finding['id']}]", style="dim")
+    console.print(head)
+    places = finding["places"]
+    for place in places[:1]:
+        if place["text"]:
+            more = finding["count"] - 1
+            rest = f"  and {more} more" if more > 0 else ""
+            console.print(f"        at {clean(place['text'])}{rest}")
+        if place.get("excerpt"):
+            console.print(f"        | {clean(place['excerpt'])}", style="dim")
+            console.print(f"        | {' ' * place['caret']}^", style="dim")
+    if finding["assumed"]:
+        console.print(f"        assumed: {clean(finding['assumed'])}")
+    console.print(f"        do: {clean(finding['remedy'])}")
+
+
+def print_rule(console: Console, rule: Record) -> None:
+    """Print one entry of the catalogue in full."""
+    console.print(f"{rule['id']} ({rule['severity']}): {rule['title']}", style="bold")
+    for label, key in (("why", "why"), ("source", "source"), ("do", "remedy")):
+        console.print(f"  {label}: {rule[key]}")
