@@ -52,14 +52,6 @@ THICKNESS_DIFFERS = Rule(
     severity=Severity.WARNING,
     advice="Set the thickness in the layout and export again, or leave the job file out.",
 )
-LAYERS_OFFERED = Rule(
-    id="package/layers-not-offered",
-    title="The house does not make boards of this many layers",
-    why="The order cannot be placed there.",
-    source=COMMON_PRACTICE,
-    severity=Severity.ERROR,
-    advice="Choose another house, or check that no file was taken for copper that is none.",
-)
 
 
 @check(id="profile/closed", rules=(NOT_CLOSED, SEVERAL))
@@ -144,17 +136,4 @@ def find_thickness_problems(case: Case) -> Iterator[Finding]:
             measured=chosen,
             limit=stated,
             unit="mm",
-        )
-
-
-@check(id="package/layers-offered", rules=(LAYERS_OFFERED,), needs=("copper",))
-def find_layer_count(case: Case) -> Iterator[Finding]:
-    """The house makes boards of this many copper layers."""
-    count = len(case.board.copper)
-    offered = case.house.options.layers
-    if count not in offered:
-        yield Finding.of(
-            LAYERS_OFFERED,
-            f"{count} copper layers; the house offers {', '.join(str(n) for n in offered)}",
-            measured=float(count),
         )

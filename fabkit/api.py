@@ -1,0 +1,105 @@
+"""Where the rooms are put together: everything the command line can do, for Python.
+
+Every function is re-exported by :mod:`fabkit`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from fabkit.errors import UsageError
+
+if TYPE_CHECKING:
+    from fabkit.board.model import Board
+    from fabkit.checks.model import Check, CheckOptions, CheckResult
+    from fabkit.findings import Rule
+    from fabkit.house.sheet import House
+
+
+def load_house(path: Path | str | None = None) -> House:
+    """Load a house sheet; None gives the bundled, invented one.
+
+    Raises
+    ------
+    SheetError
+        A key of the sheet is wrong; names file, line and key.
+    """
+    from fabkit.house.loading import load_house as load
+
+    return load(path)
+
+
+def check(
+    board: Board,
+    house: House | None = None,
+    *,
+    options: CheckOptions | None = None,
+    watch: Callable[[Sequence[Check]], Sequence[Check]] | None = None,
+) -> CheckResult:
+    """Judge a board by the published formats and by what a house can make.
+
+    Parameters
+    ----------
+    board
+        As built by :func:`build_board`.
+    house
+        The house sheet; None takes the bundled, invented one.
+    options
+        What was chosen for the order, and which checks to run.
+    watch
+        Wraps the checks while they run; a progress display does this.
+
+    Returns
+    -------
+    CheckResult
+        A sequence of findings, worst first: what the readers met, what building the board met,
+        and what the checks found.
+
+    Raises
+    ------
+    UsageError
+        The options name a check that does not exist.
+    """
+    from fabkit.checks.case import Case
+    from fabkit.checks.catalogue import CHECKS
+    from fabkit.checks.gather import gather
+    from fabkit.checks.model import CheckOptions
+    from fabkit.checks.runner import run_checks
+
+    chosen = options or CheckOptions()
+    case = Case(board, house or load_house(), chosen)
+    return gather(case, run_checks(CHECKS, case, watch=watch))
+
+
+def find_rules(name: str | None = None) -> tuple[Rule, ...]:
+    """Entries of the catalogue of everything that can be found.
+
+    Parameters
+    ----------
+    name
+        An id, a group with a trailing slash, or None for all.
+
+    Raises
+    ------
+    UsageError
+        Nothing is called so.
+    """
+    from difflib import get_close_matches
+
+    from fabkit.checks.catalogue import all_rules
+    from fabkit.checks.runner import matches
+
+    rules = all_rules()
+    if name is None:
+        return rules
+    found = tuple(rule for rule in rules if matches(name, rule.id))
+    if not found:
+        groups = {rule.id.split("/")[0] + "/" for rule in rules}
+        near = get_close_matches(name, [*sorted(groups), *(rule.id for rule in rules)], n=1)
+        raise UsageError(
+            f"nothing in the catalogue is called '{name}'",
+            hint=f"did you mean '{near[0]}'?" if near else "`fabkit checks` lists everything",
+        )
+    return found
