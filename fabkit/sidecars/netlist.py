@@ -20,23 +20,10 @@ from fabkit.units import INCH_MM
 _POINT_CODES: Final = {"317": "through", "327": "surface", "367": "tooling", "307": "blind"}
 _CONTINUED: Final = {"017": "through", "027": "surface"}
 _SILENT: Final = frozenset(
-    [
-        "370",
-        "070",
-        "378",
-        "078",
-        "379",
-        "079",
-        "380",
-        "080",
-        "389",
-        "089",
-        "309",
-        "390",
-        "090",
-        "099",
-        "088",
-    ]
+    (
+        *("370", "070", "378", "078", "379", "079", "380", "080"),
+        *("389", "089", "309", "390", "090", "099", "088"),
+    )
 )
 """Records that are understood but say nothing about nets at points."""
 _UNITS: Final = {

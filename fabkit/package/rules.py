@@ -1,0 +1,155 @@
+"""What can be wrong with a package as a set of files."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from fabkit.findings import COMMON_PRACTICE, Rule, Severity, Source
+
+_E, _W, _N = Severity.ERROR, Severity.WARNING, Severity.NOTE
+_SET = Source("Gerber Layer Format Specification 2021.02", "section 6")
+_JOB = Source("Gerber job file format", "published overview; key list from memory")
+
+
+def _rule(
+    id_: str,
+    title: str,
+    why: str,
+    severity: Severity,
+    advice: str,
+    source: Source = COMMON_PRACTICE,
+) -> Rule:
+    return Rule(id=id_, title=title, why=why, source=source, severity=severity, advice=advice)
+
+
+NO_COPPER: Final = _rule(
+    "package/no-copper",
+    "No copper layer in the package",
+    "A plate or a front panel may be meant; a circuit board without copper is not.",
+    _N,
+    "Add the copper layers, unless a plate without circuits is ordered.",
+)
+MISSING_COPPER: Final = _rule(
+    "package/missing-copper",
+    "A copper layer is missing",
+    "The board would be made without the tracks of that layer.",
+    _E,
+    "Export all copper layers again; order a one-sided board only if it is one.",
+    _SET,
+)
+MISSING_MASK: Final = _rule(
+    "package/missing-mask",
+    "Copper without a solder mask file on its side",
+    "Without the file the side is either left bare or covered entirely.",
+    _W,
+    "Export the solder mask of that side.",
+    _SET,
+)
+MISSING_PROFILE: Final = _rule(
+    "package/missing-profile",
+    "No profile file in the package",
+    "The board house does not know where to cut; a separate profile file is mandatory.",
+    _E,
+    "Export the board outline as a file of its own.",
+    Source("Gerber Layer Format Specification 2021.02", "section 6.5"),
+)
+MISSING_DRILL: Final = _rule(
+    "package/missing-drill",
+    "No drill file in the package",
+    "The board would come without holes, and its sides not connected.",
+    _E,
+    "Export the drill files.",
+    _SET,
+)
+DOUBLED: Final = _rule(
+    "package/doubled-role",
+    "Two files claim the same role",
+    "The board house will use one of them, and it may be the wrong one.",
+    _E,
+    "Remove the file that is out of date.",
+    Source("Gerber Layer Format Specification 2021.02", "sections 2.1 and 7.1"),
+)
+DOUBLED_SAME: Final = _rule(
+    "package/doubled-same",
+    "Two files of one role hold the same image",
+    "Harmless, but the board house may ask.",
+    _N,
+    "Remove one of them.",
+)
+UNKNOWN: Final = _rule(
+    "package/unknown-role",
+    "The role of a file is not known",
+    "It is not used here; a board house may use it, or ask.",
+    _W,
+    "Remove the file, or give it a name or file function that says what it is.",
+    Source("Gerber Layer Format Specification 2021.02", "section 6.2"),
+)
+LOW_CONFIDENCE: Final = _rule(
+    "package/low-confidence",
+    "The role of a file is guessed from weak evidence",
+    "A wrong guess puts the file's image on another layer.",
+    _W,
+    "Export with file function attributes, or name the file after its layer.",
+    Source("Gerber Layer Format Specification 2021.02", "section 6.2"),
+)
+NAME_DISAGREES: Final = _rule(
+    "package/name-disagrees",
+    "A file's name speaks against its file function attribute",
+    "The board house reads one of them; if the other is right, layers are swapped.",
+    _W,
+    "Open the file in a viewer and rename it or export it again.",
+    _SET,
+)
+UNREADABLE: Final = _rule(
+    "package/incomplete-file",
+    "A file could not be read to its end",
+    "What follows the damage or the limit is missing from the board.",
+    _E,
+    "Export the file again.",
+)
+ARCHIVE_BESIDE: Final = _rule(
+    "package/archive-beside",
+    "An archive lies beside the loose layer files",
+    "It is not used: it may hold another state of the same board.",
+    _N,
+    "Remove the archive, or name it alone to use it.",
+)
+FORMAT_INFERRED: Final = _rule(
+    "package/format-inferred",
+    "The number format of a drill file was inferred from the board",
+    "The file does not state it; a board house may read it otherwise.",
+    _W,
+    "Export the drill file with its unit and digits stated.",
+)
+JOB_FILE_MISSING: Final = _rule(
+    "job/file-missing",
+    "The job file lists a file that is not in the package",
+    "Either the layer is missing or the job file is out of date.",
+    _E,
+    "Add the file, or export the job file again.",
+    _JOB,
+)
+JOB_FILE_UNLISTED: Final = _rule(
+    "job/file-unlisted",
+    "A layer file is not listed in the job file",
+    "Software that goes by the job file will leave it out.",
+    _W,
+    "Export the job file again.",
+    _JOB,
+)
+JOB_FUNCTION: Final = _rule(
+    "job/function-differs",
+    "The job file and the layer file name different functions",
+    "One of them puts the image on the wrong layer.",
+    _E,
+    "Export all files again in one go.",
+    _JOB,
+)
+JOB_POLARITY: Final = _rule(
+    "job/polarity-differs",
+    "The job file and the layer file state different polarities",
+    "Read the wrong way, material and void change places.",
+    _E,
+    "Export all files again in one go.",
+    _JOB,
+)

@@ -1,0 +1,335 @@
+"""What a file's name says about its role, by generic words and common extensions of the trade.
+
+Names are taken apart into words; words that every layer file of the package shares (the board's
+own name, mostly) say nothing about one of them and are not looked at.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from itertools import pairwise
+from typing import Final
+
+from fabkit.package.model import RoleKind, Side
+
+_K = RoleKind
+
+KIND_WORDS: Final[dict[str, RoleKind]] = {
+    **dict.fromkeys(("copper", "cu", "conductor", "tracks", "artwork", "art", "etch"), _K.COPPER),
+    **dict.fromkeys(
+        ("signal", "sig", "plane", "layer", "lyr", "ly", "inner", "internal"), _K.COPPER
+    ),
+    **dict.fromkeys(("inr", "gnd", "ground", "power", "pwr", "vcc", "vdd", "mid"), _K.COPPER),
+    **dict.fromkeys(("mask", "soldermask", "resist", "solderresist", "stopmask"), _K.MASK),
+    **dict.fromkeys(("solder", "sm", "smask", "solderstop"), _K.MASK),
+    **dict.fromkeys(("paste", "stencil", "cream", "solderpaste", "spaste", "smd"), _K.PASTE),
+    **dict.fromkeys(("silk", "silkscreen", "silks", "legend", "overlay"), _K.LEGEND),
+    **dict.fromkeys(("nomenclature", "ident", "screen", "marking", "ss"), _K.LEGEND),
+    **dict.fromkeys(("outline", "profile", "edge", "edges", "contour", "border"), _K.PROFILE),
+    **dict.fromkeys(("boundary", "perimeter", "cutout", "cutouts", "cuts"), _K.PROFILE),
+    **dict.fromkeys(("milling", "mill", "rout", "route", "routing"), _K.PROFILE),
+    **dict.fromkeys(("drill", "drills", "drl", "hole", "holes", "npth", "pth"), _K.DRILL),
+    **dict.fromkeys(("plated", "nonplated", "unplated", "via", "vias", "excellon"), _K.DRILL),
+    **dict.fromkeys(("slot", "slots", "ncdrill", "through"), _K.DRILL),
+    **dict.fromkeys(("vscore", "vcut", "score", "scoring", "vgroove"), _K.SCORE),
+    **dict.fromkeys(("glue", "adhesive", "adhes"), _K.GLUE),
+    **dict.fromkeys(("drawing", "drawings", "dwg", "dwgs", "draw", "fab", "map"), _K.DRAWING),
+    **dict.fromkeys(("fabrication", "assembly", "assy", "notes", "note", "doc"), _K.DRAWING),
+    **dict.fromkeys(("document", "documentation", "comment", "comments", "cmts"), _K.DRAWING),
+    **dict.fromkeys(("courtyard", "crtyd", "margin", "checkplot", "chk", "check"), _K.DRAWING),
+    **dict.fromkeys(("placement", "centers", "centres", "centroid", "guide"), _K.DRAWING),
+    **dict.fromkeys(("mechanical", "mech", "keepout", "title", "frame", "user"), _K.DRAWING),
+    **dict.fromkeys(("dimension", "dimensions", "info", "report", "readme"), _K.DRAWING),
+    **dict.fromkeys(("peelable", "carbon", "heatsink", "viafill", "plugging"), _K.OTHER_LAYER),
+}
+_FIRST: Final = (
+    *(_K.DRAWING, _K.SCORE, _K.OTHER_LAYER, _K.GLUE, _K.PASTE, _K.MASK, _K.LEGEND),
+    *(_K.PROFILE, _K.DRILL, _K.COPPER),
+)
+"""Which kind a name with words of several kinds means: 'drill drawing' is a drawing."""
+_WEAK: Final = frozenset(
+    (
+        *("solder", "smd", "sm", "ss", "layer", "lyr", "ly", "art", "artwork", "mid", "through"),
+        *("gnd", "ground", "power", "pwr", "vcc", "vdd", "signal", "sig", "ident", "screen"),
+        *("user", "info", "mill", "milling", "rout", "route", "routing", "dimension", "frame"),
+        "check",
+    )
+)
+"""Words that mean the kind often, not always."""
+_INNER: Final = frozenset(
+    (
+        *("in", "inner", "internal", "inr", "mid", "plane"),
+        *("gnd", "ground", "power", "pwr", "vcc", "vdd"),
+    )
+)
+_NUMBERED: Final = _INNER | {
+    *("l", "layer", "lyr", "ly", "copper", "cu", "art", "artwork", "signal", "sig"),
+    *("sm", "smd", "ss", "mask", "paste", "silk"),
+}
+SIDE_WORDS: Final[dict[str, Side]] = {
+    **dict.fromkeys(("top", "front", "primary", "upper", "componentside", "comp"), "top"),
+    **dict.fromkeys(("bottom", "bot", "back", "btm", "secondary", "lower", "solderside"), "bottom"),
+}
+_SHORT_SIDES: Final[dict[str, Side]] = {"f": "top", "t": "top", "b": "bottom"}
+_ABBREVIATIONS: Final[dict[str, tuple[RoleKind, Side]]] = {
+    **dict.fromkeys(("smt", "tsm", "smtop", "stop"), (_K.MASK, "top")),
+    **dict.fromkeys(("smb", "bsm", "smbot"), (_K.MASK, "bottom")),
+    **dict.fromkeys(("sst", "tss", "tsk", "sstop"), (_K.LEGEND, "top")),
+    **dict.fromkeys(("ssb", "bss", "bsk", "ssbot"), (_K.LEGEND, "bottom")),
+    **dict.fromkeys(("spt", "tsp", "sptop"), (_K.PASTE, "top")),
+    **dict.fromkeys(("spb", "bsp", "spbot"), (_K.PASTE, "bottom")),
+    **dict.fromkeys(("ast",), (_K.DRAWING, "top")),
+    **dict.fromkeys(("asb",), (_K.DRAWING, "bottom")),
+}
+_EXTENSIONS: Final[dict[str, tuple[RoleKind, Side | None]]] = {
+    **dict.fromkeys(("gtl", "cmp", "top", "tl"), (_K.COPPER, "top")),
+    **dict.fromkeys(("gbl", "sol", "bot", "bl"), (_K.COPPER, "bottom")),
+    **dict.fromkeys(("gts", "stc", "smt", "tsm"), (_K.MASK, "top")),
+    **dict.fromkeys(("gbs", "sts", "smb", "bsm"), (_K.MASK, "bottom")),
+    **dict.fromkeys(("gto", "plc", "sst", "tss"), (_K.LEGEND, "top")),
+    **dict.fromkeys(("gbo", "pls", "ssb", "bss"), (_K.LEGEND, "bottom")),
+    **dict.fromkeys(("gtp", "crc", "spt", "tsp"), (_K.PASTE, "top")),
+    **dict.fromkeys(("gbp", "crs", "spb", "bsp"), (_K.PASTE, "bottom")),
+    **dict.fromkeys(("gko", "gm1", "gml", "oln", "outline", "dim", "bor"), (_K.PROFILE, None)),
+    **dict.fromkeys(("gdl", "gdd", "gd1", "gg1", "fab", "gpt", "gpb"), (_K.DRAWING, None)),
+    **dict.fromkeys(("gta", "ast"), (_K.DRAWING, "top")),
+    **dict.fromkeys(("gba", "asb"), (_K.DRAWING, "bottom")),
+    **dict.fromkeys(
+        ("drl", "drd", "xln", "exc", "ncd", "nc", "cnc", "tap", "drill"), (_K.DRILL, None)
+    ),
+    **dict.fromkeys(("gvs", "vcut"), (_K.SCORE, None)),
+}
+_INNER_EXTENSION: Final = re.compile(r"^(?:g|gl|gp|in|ly|l|inner|g0|gi)(\d{1,2})l?$")
+_MECHANICAL_EXTENSION: Final = re.compile(r"^gm\d{1,2}$")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NameSays:
+    """What a name says; ``confidence`` from 0 to 1, 0 when it says nothing."""
+
+    kind: RoleKind | None = None
+    side: Side | None = None
+    number: int | None = None
+    """A layer number in the name; whether it counts all or inner layers is open."""
+    counts_all: bool = False
+    """The number counts every copper layer from the top ('layer 2', 'L02')."""
+    inner: bool = False
+    plated: bool | None = None
+    confidence: float = 0.0
+    reason: str = ""
+    is_side_alone: bool = False
+    """Nothing but a side was found, which mostly means its copper."""
+    rest: tuple[str, ...] = ()
+    """Words that did not speak of the role: the name of the design."""
+
+
+def shared_words(names: Sequence[str]) -> Counter[str]:
+    """Words that every one of three or more names holds, and how often: the board's own name."""
+    if len(names) < 3:
+        return Counter()
+    shared = Counter(_words(_stem(names[0])[0]))
+    for name in names[1:]:
+        shared &= Counter(_words(_stem(name)[0]))
+    return shared
+
+
+def read_name(name: str, shared: Counter[str] | None = None) -> NameSays:
+    """Read the role a name speaks of.
+
+    Parameters
+    ----------
+    name
+        Member name; folders above the file are only looked at by the caller.
+    shared
+        Words to skip, see :func:`shared_words`.
+    """
+    stem, extension = _stem(name)
+    skip = Counter(shared or ())
+    words = []
+    for word in _words(stem):
+        if skip[word] > 0:
+            skip[word] -= 1
+        else:
+            words.append(word)
+    by_words = _read_words(words)
+    by_extension = _read_extension(extension)
+    said = _combine(by_words, by_extension)
+    if by_words.kind is None or by_words.is_side_alone:
+        return replace(said, rest=tuple(words))
+    speaking = KIND_WORDS.keys() | SIDE_WORDS.keys() | _SHORT_SIDES.keys()
+    rest = tuple(w for w in words if w not in speaking and w not in _ABBREVIATIONS)
+    return replace(said, rest=rest)
+
+
+def _stem(name: str) -> tuple[str, str]:
+    base = name.rsplit("/", 1)[-1]
+    stem, dot, extension = base.rpartition(".")
+    return (stem, extension.lower()) if dot else (base, "")
+
+
+@lru_cache(maxsize=4096)
+def _words(stem: str) -> tuple[str, ...]:
+    words: list[str] = []
+    for chunk in re.split(r"[^0-9A-Za-z]+", stem):
+        pieces = re.findall(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|\d+", chunk)
+        letters = re.sub(r"\d+$", "", chunk).lower()
+        if len(pieces) > 1 and (letters in KIND_WORDS or letters in _ABBREVIATIONS):
+            digits = chunk[len(letters) :]
+            pieces = [letters, digits] if digits else [letters]
+        for piece in pieces:
+            words += _segment(piece.lower())
+    return tuple(words)
+
+
+def _segment(word: str) -> tuple[str, ...]:
+    """Split 'bottommask' into words we know; a word that does not split stays whole."""
+    known = KIND_WORDS.keys() | SIDE_WORDS.keys() | _NUMBERED | {"board"}
+    if word in known or len(word) < 6:
+        return (word,)
+    ways: list[tuple[str, ...] | None] = [()] + [None] * len(word)
+    for end in range(1, len(word) + 1):
+        for start in range(max(0, end - 14), end - 2):
+            before = ways[start]
+            if before is not None and word[start:end] in known:
+                way = (*before, word[start:end])
+                if ways[end] is None or len(way) < len(ways[end] or ()):
+                    ways[end] = way
+    return ways[len(word)] or (word,)
+
+
+def _read_words(words: Sequence[str]) -> NameSays:
+    for word in words:
+        if word in _ABBREVIATIONS:
+            meant, where = _ABBREVIATIONS[word]
+            return NameSays(
+                kind=meant, side=where, confidence=0.7, reason=f"the word '{word}' in its name"
+            )
+    spoken = [word for word in words if word in KIND_WORDS]
+    number, counts_all, inner = _read_number(words)
+    sides = {SIDE_WORDS[word] for word in words if word in SIDE_WORDS}
+    if not sides and (spoken or inner):
+        sides = {_SHORT_SIDES[word] for word in words if word in _SHORT_SIDES}
+    side: Side | None = sides.pop() if len(sides) == 1 else None
+    kinds = {KIND_WORDS[word] for word in spoken}
+    kind = next((k for k in _FIRST if k in kinds), None)
+    if kind is _K.MASK and "solder" in words and words[-1] == "side":
+        side, kind = side or "bottom", _K.COPPER  # the solder side is the bottom
+    said = [word for word in spoken if KIND_WORDS[word] is kind]
+    if kind is None:
+        if number is not None and (inner or counts_all):
+            kind, said = _K.COPPER, []
+        elif side is not None:
+            word = next(w for w in words if w in SIDE_WORDS)
+            return NameSays(
+                kind=_K.COPPER,
+                side=side,
+                confidence=0.65,
+                reason=f"only the side '{word}' in its name, as copper is mostly named",
+                is_side_alone=True,
+            )
+        else:
+            return NameSays()
+    weak = bool(said) and all(word in _WEAK for word in said)
+    confidence = 0.65 if weak else 0.85
+    needs_side = kind in (_K.MASK, _K.LEGEND, _K.PASTE)
+    if (needs_side and side is None) or (kind is _K.COPPER and side is None and number is None):
+        confidence -= 0.25
+    is_copper = kind is _K.COPPER
+    told = " ".join(_words_shown(words, said, side))
+    return NameSays(
+        kind=kind,
+        side=side,
+        number=number,
+        counts_all=counts_all and is_copper,
+        inner=is_copper and inner and side is None,
+        plated=_read_plating(words) if kind is _K.DRILL else None,
+        confidence=confidence,
+        reason=f"the words '{told}' in its name",
+    )
+
+
+def _words_shown(words: Sequence[str], said: Sequence[str], side: Side | None) -> list[str]:
+    """The words of a name that spoke, in their order."""
+    speak = set(said)
+    shown = []
+    for word in words:
+        is_side = side is not None and SIDE_WORDS.get(word, _SHORT_SIDES.get(word)) == side
+        if word in speak or is_side or word.isdigit() or word in _NUMBERED:
+            shown.append(word)
+    return shown
+
+
+def _read_number(words: Sequence[str]) -> tuple[int | None, bool, bool]:
+    """Layer number, whether it counts all layers, and whether an inner layer is meant."""
+    inner = any(word in _INNER for word in words)
+    for word, after in pairwise([*words, ""]):
+        if word in _NUMBERED and after.isdigit() and len(after) <= 4:
+            digits = after[:2] if len(after) == 4 else after
+            if 0 < int(digits) <= 99:
+                return int(digits), word not in _INNER - {"gnd", "pwr", "vcc", "vdd"}, inner
+    return None, False, inner
+
+
+def _read_plating(words: Sequence[str]) -> bool | None:
+    text = "".join(words)
+    if re.search(r"npth|nonplated|unplated|notplated", text):
+        return False
+    return True if re.search(r"pth|plated", text) else None
+
+
+def _read_extension(extension: str) -> NameSays:
+    reason = f"the extension .{extension}"
+    if extension in _EXTENSIONS:
+        kind, side = _EXTENSIONS[extension]
+        return NameSays(kind=kind, side=side, confidence=0.8, reason=reason)
+    found = _INNER_EXTENSION.match(extension)
+    if found:
+        return NameSays(
+            kind=_K.COPPER, number=int(found[1]), inner=True, confidence=0.75, reason=reason
+        )
+    if _MECHANICAL_EXTENSION.match(extension):
+        return NameSays(kind=_K.DRAWING, confidence=0.4, reason=reason)
+    return NameSays()
+
+
+def _combine(words: NameSays, extension: NameSays) -> NameSays:
+    if words.kind is None or (extension.kind is not None and words.is_side_alone):
+        return extension
+    if extension.kind is None:
+        return words
+    reason = f"{words.reason} and {extension.reason}"
+    if words.kind is not extension.kind:
+        # A layer extension on a drawing word (or the reverse) leaves doubt.
+        winner = words if words.confidence >= extension.confidence else extension
+        loser = extension if winner is words else words
+        return NameSays(
+            kind=winner.kind,
+            side=winner.side,
+            number=winner.number,
+            counts_all=winner.counts_all,
+            inner=winner.inner,
+            plated=winner.plated,
+            confidence=max(winner.confidence - 0.25, 0.3),
+            reason=f"{winner.reason}, against {loser.reason}",
+        )
+    if words.side and extension.side and words.side != extension.side:
+        return NameSays(
+            kind=words.kind,
+            side=extension.side,
+            confidence=0.5,
+            reason=f"{extension.reason}, against {words.reason}",
+        )
+    return NameSays(
+        kind=words.kind,
+        side=words.side or extension.side,
+        number=words.number if words.number is not None else extension.number,
+        counts_all=words.counts_all,
+        inner=(words.inner or extension.inner) and not (words.side or extension.side),
+        plated=words.plated,
+        confidence=0.9,
+        reason=reason,
+    )
