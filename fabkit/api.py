@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from fabkit.checks.model import Check, CheckOptions, CheckResult
     from fabkit.findings import Rule
     from fabkit.house.sheet import House
+    from fabkit.outputs.archive import Packed
+    from fabkit.outputs.options import PackOptions
 
 
 def load_house(path: Path | str | None = None) -> House:
@@ -79,7 +81,7 @@ def find_rules(name: str | None = None) -> tuple[Rule, ...]:
     Parameters
     ----------
     name
-        An id, a group with a trailing slash, or None for all.
+        Id of a rule or of a check, a group with a trailing slash, or None for all.
 
     Raises
     ------
@@ -88,13 +90,14 @@ def find_rules(name: str | None = None) -> tuple[Rule, ...]:
     """
     from difflib import get_close_matches
 
-    from fabkit.checks.catalogue import all_rules
+    from fabkit.checks.catalogue import CHECKS, all_rules
     from fabkit.checks.runner import matches
 
     rules = all_rules()
     if name is None:
         return rules
-    found = tuple(rule for rule in rules if matches(name, rule.id))
+    own = {rule.id for one in CHECKS if one.id == name for rule in one.rules}
+    found = tuple(rule for rule in rules if matches(name, rule.id) or rule.id in own)
     if not found:
         groups = {rule.id.split("/")[0] + "/" for rule in rules}
         near = get_close_matches(name, [*sorted(groups), *(rule.id for rule in rules)], n=1)
@@ -103,3 +106,45 @@ def find_rules(name: str | None = None) -> tuple[Rule, ...]:
             hint=f"did you mean '{near[0]}'?" if near else "`fabkit checks` lists everything",
         )
     return found
+
+
+def pack(
+    board: Board,
+    target: Path | str,
+    *,
+    result: CheckResult | None = None,
+    options: PackOptions | None = None,
+    replace: bool = False,
+) -> Packed:
+    """Write the zip that a board house needs.
+
+    Parameters
+    ----------
+    board
+        As built by :func:`build_board`; the bytes of its package are packed as they are.
+    target
+        Name of the zip.
+    result
+        The board's verdict; None lets :func:`check` find it.
+    options
+        What is ordered, and which errors are accepted.
+    replace
+        Whether an existing file may be overwritten.
+
+    Raises
+    ------
+    FindingsRefused
+        Errors were found that ``options.despite`` does not accept.
+    OutputRefused
+        The file exists, cannot be written, or did not read back as the same board.
+    """
+    from fabkit.outputs.options import PackOptions
+    from fabkit.outputs.pack import refuse_errors, write_pack
+
+    chosen = options or PackOptions()
+    refuse_errors(check(board) if result is None else result, chosen)
+
+    def reopen(part: Path) -> Board:
+        return build_board(open_package(part))
+
+    return write_pack(board, Path(target), options=chosen, reopen=reopen, replace=replace)

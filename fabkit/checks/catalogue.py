@@ -9,7 +9,7 @@ from __future__ import annotations
 from importlib import import_module
 from types import ModuleType
 
-from fabkit.checks import alignment, outline, package_files
+from fabkit.checks import alignment, choices, outline, package_files
 from fabkit.checks.model import Check
 from fabkit.findings import Rule
 
@@ -17,6 +17,7 @@ MODULES: tuple[ModuleType, ...] = (
     package_files,
     alignment,
     outline,
+    choices,
 )
 """Rule modules, in the order in which reports list them."""
 

@@ -33,12 +33,14 @@ def gather(case: Case, outcomes: tuple[Outcome, ...]) -> CheckResult:
         problems = tuple(
             p for p in problems if any(matches(name, p.id) for name in case.options.only)
         )
-    findings = [
+    every = [
         f
         for f in (*problems, *(f for o in outcomes for f in o.findings))
         if not any(matches(name, f.id) for name in case.options.without)
     ]
+    reasons = {silence.rule: silence.reason for silence in case.options.silenced}
     return CheckResult(
-        tuple(sorted(findings, key=lambda f: -f.severity)),
+        tuple(sorted((f for f in every if f.id not in reasons), key=lambda f: -f.severity)),
         outcomes,
+        tuple((f, reasons[f.id]) for f in every if f.id in reasons),
     )

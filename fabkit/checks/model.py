@@ -13,6 +13,7 @@ from fabkit.findings import Finding, Rule, Severity
 if TYPE_CHECKING:
     from fabkit.checks.case import Case
     from fabkit.house.limit_table import LimitClass
+    from fabkit.house.order import Silence
 
 
 class NotJudged(Exception):
@@ -65,6 +66,8 @@ class CheckOptions:
         Check ids, or groups with a trailing slash; empty means all.
     without
         Check or rule ids, or groups with a trailing slash, that are left out.
+    silenced
+        Rules set aside, each with the reason that every output repeats.
     """
 
     thickness_mm: float | None = None
@@ -74,6 +77,7 @@ class CheckOptions:
     limit_class: LimitClass = "standard"
     only: tuple[str, ...] = ()
     without: tuple[str, ...] = ()
+    silenced: tuple[Silence, ...] = ()
 
 
 class State(StrEnum):
@@ -113,10 +117,13 @@ class CheckResult(Sequence[Finding]):
         Readers' problems and checks' findings together.
     outcomes
         One per check, in catalogue order.
+    silenced
+        Findings the user has set aside, with the reason; not among ``findings``.
     """
 
     findings: tuple[Finding, ...]
     outcomes: tuple[Outcome, ...]
+    silenced: tuple[tuple[Finding, str], ...] = ()
 
     @overload
     def __getitem__(self, index: int) -> Finding: ...
@@ -170,6 +177,8 @@ class CheckResult(Sequence[Finding]):
         blind = len(self.in_state(State.NOT_JUDGED))
         if blind:
             text += f", {blind} {'check' if blind == 1 else 'checks'} not judged"
+        if self.silenced:
+            text += f", {len(self.silenced)} silenced"
         match self.worst:
             case Severity.ERROR:
                 return f"do not order yet: {text}"

@@ -60,6 +60,28 @@ FINE = click.option(
     "--fine", is_flag=True, help="Judge by the house's fine class, which may cost a surcharge."
 )
 
+DESPITE = click.option(
+    "--despite",
+    multiple=True,
+    metavar="ID=REASON",
+    help="Pack although this error was found; the reason is written into the zip.  Repeatable.",
+)
+
+
+def read_despite(values: tuple[str, ...]) -> dict[str, str]:
+    """Read ``ID=REASON`` pairs; a reason must be given."""
+    found = {}
+    for value in values:
+        rule, _, reason = value.partition("=")
+        if not rule.strip() or not reason.strip():
+            raise click.BadParameter(
+                f"{value!r}: write the id and your reason, as in"
+                " hole/outside-board='cut away on purpose'",
+                param_hint="--despite",
+            )
+        found[rule.strip()] = reason.strip()
+    return found
+
 
 def severity(word: str) -> Severity | None:
     """Severity meant by ``--fail-on``; None for ``never``."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
@@ -64,17 +64,20 @@ class Packed:
     contents_sha256: str
 
 
-def files_to_pack(package: Package) -> tuple[dict[str, PackageFile], tuple[tuple[str, str], ...]]:
+def files_to_pack(
+    package: Package, *, with_netlist: bool = False
+) -> tuple[dict[str, PackageFile], tuple[tuple[str, str], ...]]:
     """Name in the archive to file, for all that the house needs; and what is left out, and why.
 
     Folders are dropped from the names where the plain names stay different from each other
     (also without regard to case, since the archive may be unpacked where case does not count).
     """
-    chosen = [f for f in package.files if f.role.kind in FOR_THE_HOUSE]
+    wanted = FOR_THE_HOUSE | {RoleKind.NETLIST} if with_netlist else FOR_THE_HOUSE
+    chosen = [f for f in package.files if f.role.kind in wanted]
     left = [
         (f.name, f"{f.role}: not needed to make the board")
         for f in package.files
-        if f.role.kind not in FOR_THE_HOUSE
+        if f.role.kind not in wanted
     ]
     left += [(f.name, f.reason) for f in package.left_out]
     plain = [PurePosixPath(f.name).name for f in chosen]
@@ -83,8 +86,16 @@ def files_to_pack(package: Package) -> tuple[dict[str, PackageFile], tuple[tuple
     return dict(sorted(zip(names, chosen, strict=True))), tuple(sorted(left))
 
 
-def write_archive(target: Path, contents: Mapping[str, bytes], *, replace: bool = False) -> str:
+def write_archive(
+    target: Path,
+    contents: Mapping[str, bytes],
+    *,
+    verify: Callable[[Path], None],
+    replace: bool = False,
+) -> str:
     """Write a zip, read it back, and only then give it its name.
+
+    ``verify`` gets the finished archive under its temporary name and raises when it is not good.
 
     Returns
     -------
@@ -103,11 +114,12 @@ def write_archive(target: Path, contents: Mapping[str, bytes], *, replace: bool 
                 info.create_system = _UNIX
                 info.external_attr = _MODE << 16
                 archive.writestr(info, contents[name], zipfile.ZIP_DEFLATED, 9)
-        _verify(part, contents)
+        _compare(part, contents)
+        verify(part)
         return hashlib.sha256(part.read_bytes()).hexdigest()
 
 
-def _verify(path: Path, contents: Mapping[str, bytes]) -> None:
+def _compare(path: Path, contents: Mapping[str, bytes]) -> None:
     with zipfile.ZipFile(path) as archive:
         read = {info.filename: archive.read(info) for info in archive.infolist()}
     if {n: digest(d) for n, d in read.items()} != {n: digest(d) for n, d in contents.items()}:

@@ -128,6 +128,7 @@ def check_record(board: Board, result: CheckResult, house: House) -> Record:
         "verdict": result.verdict,
         "counts": counts,
         "findings": [finding_record(f) for f in result],
+        "silenced": [{**finding_record(f), "reason": reason} for f, reason in result.silenced],
         "checks": [
             {
                 "id": o.check.id,

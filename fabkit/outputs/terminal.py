@@ -87,7 +87,11 @@ def print_table(
         )
     for row in rows:
         table.add_row(*(Text(clean(cell)) for cell in row))
-    console.print(table)
+    with console.capture() as caught:
+        console.print(table)
+    # The cells at the right edge are padded; nobody wants that in a file or a diff.
+    lines = (line.rstrip() for line in caught.get().splitlines())
+    console.file.write("\n".join(lines) + "\n")
 
 
 def print_check(console: Console, record: Record, *, files: bool = False) -> None:
@@ -97,6 +101,8 @@ def print_check(console: Console, record: Record, *, files: bool = False) -> Non
         print_files(console, record["package"])
     for finding in record["findings"]:
         print_finding(console, finding)
+    for finding in record["silenced"]:
+        console.print(f"silenced: [{finding['id']}] {clean(finding['reason'])}", style="dim")
     blind = [c for c in record["checks"] if c["state"] == "not judged"]
     if blind:
         console.print("not judged:", style="bold")
@@ -163,3 +169,13 @@ def print_rule(console: Console, rule: Record) -> None:
     console.print(f"{rule['id']} ({rule['severity']}): {rule['title']}", style="bold")
     for label, key in (("why", "why"), ("source", "source"), ("do", "remedy")):
         console.print(f"  {label}: {rule[key]}")
+
+
+def print_packed(console: Console, packed: Record) -> None:
+    """Print what went into a zip and what did not."""
+    for member in packed["members"]:
+        console.print(f"  {clean(member['name'])}")
+    for left in packed["left_out"]:
+        console.print(f"  left out: {clean(left['name'])} ({clean(left['reason'])})", style="dim")
+    console.print(f"{clean(packed['path'])}: {len(packed['members'])} files", style="bold")
+    console.print(f"  SHA-256 {packed['sha256']}")

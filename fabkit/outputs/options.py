@@ -1,0 +1,33 @@
+"""Choices for what is written."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PackOptions:
+    """What is ordered, as far as the readme of the zip says it; None where nothing was chosen.
+
+    Parameters
+    ----------
+    thickness_mm, copper_oz, colour, finish, lead_time, extras
+        As chosen of the house sheet.
+    quantity
+        Boards of this design.
+    despite
+        Rules whose errors are accepted, each with the user's reason, which is recorded.
+    with_netlist
+        Also pack the bare-board netlist, for houses that test electrically.
+    """
+
+    thickness_mm: float | None = None
+    copper_oz: float | None = None
+    colour: str | None = None
+    finish: str | None = None
+    lead_time: str | None = None
+    extras: tuple[str, ...] = ()
+    quantity: int | None = None
+    despite: Mapping[str, str] = field(default_factory=dict)
+    with_netlist: bool = False

@@ -1,0 +1,132 @@
+"""Packing a board for its house: judged, written, read back with our own readers, then named."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+from fabkit.board.model import Board
+from fabkit.checks.model import CheckResult
+from fabkit.errors import FindingsRefused, OutputRefused
+from fabkit.findings import Severity
+from fabkit.outputs.archive import (
+    README,
+    Packed,
+    contents_digest,
+    digest,
+    files_to_pack,
+    write_archive,
+)
+from fabkit.outputs.options import PackOptions
+from fabkit.outputs.readme import readme_text
+
+
+def refuse_errors(result: CheckResult, options: PackOptions) -> None:
+    """Refuse to pack what should not be ordered, unless every error was accepted with a reason.
+
+    Raises
+    ------
+    FindingsRefused
+        An error was found that is not accepted.
+    """
+    open_rules = sorted(
+        {f.id for f in result if f.severity is Severity.ERROR and f.id not in options.despite}
+    )
+    if open_rules:
+        raise FindingsRefused(
+            f"not packed, because of errors: {', '.join(open_rules)}",
+            hint="see `fabkit check`; to pack anyway, say --despite ID=REASON for each of them",
+        )
+
+
+def write_pack(
+    board: Board,
+    target: Path,
+    *,
+    options: PackOptions,
+    reopen: Callable[[Path], Board],
+    replace: bool = False,
+) -> Packed:
+    """Write the zip of a board.
+
+    Parameters
+    ----------
+    board
+        The board; its package's bytes are packed as they are.
+    target
+        Name of the zip.
+    options
+        What is ordered.
+    reopen
+        Reads a zip and builds its board; used on the finished archive.
+    replace
+        Whether an existing file may be overwritten.
+
+    Raises
+    ------
+    OutputRefused
+        Nothing to pack, the file exists or cannot be written, or it does not read back as the
+        same board.
+    """
+    files, left_out = files_to_pack(board.package, with_netlist=options.with_netlist)
+    if not files:
+        raise OutputRefused(
+            "the package holds nothing a board house needs",
+            hint="`fabkit check --files` shows what each file was taken for",
+        )
+    contents = {name: file.data for name, file in files.items()}
+    contents[README] = readme_text(board, files, options).encode()
+
+    def verify(part: Path) -> None:
+        difference = find_difference(board, reopen(part))
+        if difference:
+            raise OutputRefused(
+                f"the zip does not read back as the same board: {difference}",
+                hint="nothing was kept; pack the folder by hand and report this",
+            )
+
+    sha256 = write_archive(target, contents, verify=verify, replace=replace)
+    members = {name: digest(data) for name, data in contents.items()}
+    return Packed(
+        path=target,
+        members=members,
+        left_out=left_out,
+        sha256=sha256,
+        contents_sha256=contents_digest(members),
+    )
+
+
+def find_difference(a: Board, b: Board) -> str:
+    """Say in words how two boards differ as things to be made; empty when they do not.
+
+    Order of files does not matter, places are compared exactly: both come from the same bytes.
+    """
+    if _layers(a) != _layers(b):
+        return "the layers differ"
+    for name, mine, other in (("holes", a.holes, b.holes), ("slots", a.slots, b.slots)):
+        if not np.array_equal(_sorted_rows(mine), _sorted_rows(other)):
+            return f"the {name} differ"
+    if (a.profile is None) != (b.profile is None):
+        return "one has a profile, the other has none"
+    if a.profile is not None and not a.profile.equals_exact(b.profile, 0.0, normalize=True):
+        return "the profiles differ"
+    return ""
+
+
+def _layers(board: Board) -> list[tuple[str, bool, int, str]]:
+    return sorted(
+        (layer.name, layer.negative, len(layer.file.objects), str(layer.file.bounds))
+        for layer in board.layers
+    )
+
+
+def _sorted_rows(table: object) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
+    names = ("x", "y") if hasattr(table, "x") else ("x0", "y0", "x1", "y1")
+    columns = [
+        np.asarray(getattr(table, name), dtype=float)
+        for name in (*names, "diameter", "plated", "first", "last")
+    ]
+    rows = np.column_stack(columns)
+    return rows[np.lexsort(rows.T)]

@@ -1,0 +1,44 @@
+"""The readme in the zip: for the person at the board house who opens the order."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from fabkit import __version__
+from fabkit.board.model import Board
+from fabkit.outputs.options import PackOptions
+from fabkit.outputs.records import drill_table
+from fabkit.package.model import PackageFile
+from fabkit.units import format_mm, format_number
+
+
+def readme_text(board: Board, files: Mapping[str, PackageFile], options: PackOptions) -> str:
+    """Say what is ordered, and which file is what; nothing that changes from run to run."""
+    width, height = board.size_mm
+    thickness = options.thickness_mm or board.thickness_mm
+    facts = [
+        ("Size", f"{format_number(width, digits=2)} x {format_mm(height, digits=2)}"),
+        ("Copper layers", str(len(board.copper))),
+        ("Finished thickness", format_mm(thickness) if thickness else "see the order"),
+        ("Outer copper", f"{options.copper_oz:g} oz/ft2" if options.copper_oz else "see the order"),
+        ("Solder mask", options.colour or "see the order"),
+        ("Surface finish", options.finish or "see the order"),
+        ("Lead time", options.lead_time or "see the order"),
+        ("Quantity", str(options.quantity) if options.quantity else "see the order"),
+        *(("Extra", extra) for extra in options.extras),
+    ]
+    lines = [board.name, "=" * len(board.name), "", "Fabrication files.", "", "Wanted", "------"]
+    lines += [f"{name + ':':<20}{value}" for name, value in facts]
+    lines += ["", "Files", "-----"]
+    width_of_names = max((len(name) for name in files), default=0) + 2
+    lines += [f"{name:<{width_of_names}}{file.role}" for name, file in files.items()]
+    lines += ["", "Drills", "------"]
+    for row in drill_table(board):
+        slots = f", {row['slots']} slots" if row["slots"] else ""
+        diameter = format_mm(row["diameter_mm"])
+        lines.append(f"{diameter:<12}{row['plating']:<14}{row['holes']} holes{slots}")
+    if options.despite:
+        lines += ["", "Known findings, accepted by the designer", "-" * 40]
+        lines += [f"{rule}: {reason}" for rule, reason in sorted(options.despite.items())]
+    lines += ["", f"Packed by fabkit {__version__}."]
+    return "\n".join(lines) + "\n"
