@@ -97,6 +97,8 @@ class Tool:
 
     ``diameter_mm`` is None when the file never states it.  ``plated`` is None when nothing in the
     file tells.  ``function`` holds the fields of ``.AperFunction`` without plating fields.
+    ``opening_of`` is set when this is no bit but a large round opening (G84, G32, G33): the row
+    of the tool that cuts it; ``diameter_mm`` is then the finished diameter.
     """
 
     number: int
@@ -105,6 +107,7 @@ class Tool:
     function: tuple[str, ...] = ()
     attributes: Attributes = field(default_factory=dict)
     offset: int | None = None
+    opening_of: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,6 +151,10 @@ class DrillFile:
     needs_format
         True when unit or digits are not stated and ``format`` is only a default: read again with
         a format inferred from the board (see :mod:`fabkit.drill.inference`).
+    plating_evidence
+        What ``plated`` rests on: ``"attributes"``, ``"comments"``, ``"file name"`` or ``""``.
+    work_zero_mm
+        Sum of the shifts by G93, already contained in the coordinates.
     """
 
     name: str
@@ -163,6 +170,8 @@ class DrillFile:
     needs_format: bool
     problems: tuple[Finding, ...]
     complete: bool
+    plating_evidence: str = ""
+    work_zero_mm: tuple[float, float] = (0.0, 0.0)
 
     @property
     def function(self) -> tuple[str, ...]:

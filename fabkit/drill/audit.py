@@ -1,0 +1,195 @@
+"""What can be said of a file once it is read: tools, doubles, overlaps, slots."""
+
+from __future__ import annotations
+
+import statistics
+from typing import Final
+
+import numpy as np
+
+from fabkit.drill import problems
+from fabkit.drill.model import DrillFile, Tool
+from fabkit.findings import ProblemLog, Severity
+from fabkit.units import COINCIDENT_MM, INCH_MM
+
+SMALLEST_MM: Final = 0.10
+LARGEST_MM: Final = 6.5
+STEP_MM: Final = 0.05
+"""Step of stock drills (common practice)."""
+MANY_TOOLS: Final = 30
+
+
+def audit(file: DrillFile, log: ProblemLog, *, links: list[tuple[list[int], int]]) -> None:
+    """Report what is wrong with the finished columns."""
+    made = len(file.hits) + len(file.slots)
+    if not made:
+        log.add(
+            problems.NO_HOLES,
+            "the file makes no hole",
+            severity=None if file.tools else Severity.NOTE,
+        )
+    counts = _counts(file)
+    _audit_tools(file, counts, log)
+    _audit_links(file, links, log)
+    _audit_slots(file, log)
+    if len(file.hits) > 1:
+        _audit_overlaps(file, log)
+
+
+def _counts(file: DrillFile) -> list[int]:
+    rows = np.concatenate([file.hits.tool, file.slots.tool])
+    used = np.bincount(rows[rows >= 0], minlength=len(file.tools)).tolist()
+    for row, tool in enumerate(file.tools):
+        if tool.opening_of is not None:
+            used[tool.opening_of] += used[row]
+    return used
+
+
+def _audit_tools(file: DrillFile, counts: list[int], log: ProblemLog) -> None:
+    bits = [
+        (tool, n) for tool, n in zip(file.tools, counts, strict=True) if tool.opening_of is None
+    ]
+    odd: list[str] = []
+    for tool, count in bits:
+        size = tool.diameter_mm
+        if not count:
+            log.add(problems.TOOL_UNUSED, f"tool {tool.number} makes no hole", offset=tool.offset)
+            continue
+        if size is None:
+            log.add(
+                problems.TOOL_UNDEFINED
+                if tool.offset is None or not tool.attributes
+                else problems.TOOL_NO_SIZE,
+                f"tool {tool.number} has no diameter",
+                offset=tool.offset,
+                count=count,
+            )
+            continue
+        if not SMALLEST_MM <= size <= LARGEST_MM:
+            log.add(
+                problems.SIZE_RANGE,
+                f"tool {tool.number} has a diameter of {size:.4g} mm",
+                offset=tool.offset,
+            )
+        if abs(size / STEP_MM - round(size / STEP_MM)) * STEP_MM > INCH_MM / 2000:
+            odd.append(f"{size:.3f}")
+    if odd:
+        log.add(problems.SIZE_STEP, f"diameters between stock drills, mm: {', '.join(odd)}")
+    used = [tool for tool, count in bits if count]
+    _audit_unit([tool.diameter_mm for tool in used if tool.diameter_mm is not None], log)
+    _audit_repeated(used, log)
+    if len(used) > MANY_TOOLS:
+        log.add(problems.MANY_TOOLS, f"{len(used)} tools")
+
+
+def _audit_unit(sizes: list[float], log: ProblemLog) -> None:
+    if not sizes or any(SMALLEST_MM <= s <= LARGEST_MM for s in sizes):
+        return
+    middle = statistics.median(sizes)
+    for factor, words in (
+        (INCH_MM, "inches read as millimetres"),
+        (1 / INCH_MM, "millimetres read as inches"),
+        (INCH_MM / 1000, "mils read as millimetres"),
+        (1 / 1000, "mils read as inches"),
+    ):
+        if SMALLEST_MM <= middle * factor <= LARGEST_MM:
+            log.add(
+                problems.SIZE_UNIT, f"the middle diameter is {middle:.4g} mm; it looks like {words}"
+            )
+            return
+
+
+def _audit_repeated(tools: list[Tool], log: ProblemLog) -> None:
+    first: dict[tuple[object, ...], Tool] = {}
+    for tool in tools:
+        if tool.diameter_mm is None:
+            continue
+        key = (round(tool.diameter_mm, 4), tool.plated, tool.function)
+        known = first.setdefault(key, tool)
+        if known is not tool:
+            log.add(
+                problems.SIZE_REPEATED,
+                f"tools {known.number} and {tool.number} are both {tool.diameter_mm:.4g} mm",
+                offset=tool.offset,
+            )
+
+
+def _audit_links(file: DrillFile, links: list[tuple[list[int], int]], log: ProblemLog) -> None:
+    sizes = {tool.number: tool.diameter_mm for tool in file.tools if tool.opening_of is None}
+    for numbers, offset in links:
+        if len({sizes[n] for n in numbers if n in sizes}) > 1:
+            log.add(
+                problems.TOOL_TWICE,
+                f"tools {'/'.join(map(str, numbers))} are linked but differ in diameter",
+                offset=offset,
+            )
+
+
+def _diameters(file: DrillFile) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    sizes = [t.diameter_mm if t.diameter_mm is not None else np.nan for t in file.tools]
+    return np.array([*sizes, np.nan])  # the last one answers for row -1
+
+
+def _audit_slots(file: DrillFile, log: ProblemLog) -> None:
+    slots = file.slots
+    drilled = ~slots.routed
+    if not drilled.any():
+        return
+    length = np.hypot(slots.x1 - slots.x0, slots.y1 - slots.y0)
+    width = _diameters(file)[slots.tool]
+    short = np.flatnonzero(drilled & (length < width - COINCIDENT_MM))
+    for row in short.tolist():
+        log.add(
+            problems.SLOT_SHORT,
+            "slots are shorter overall than twice their width",
+            offset=int(slots.offset[row]),
+        )
+
+
+def _audit_overlaps(file: DrillFile, log: ProblemLog) -> None:
+    """Doubles, concentric hits and overlaps, each hole against its nearest neighbours."""
+    from scipy.spatial import cKDTree
+
+    hits = file.hits
+    points = np.column_stack((hits.x, hits.y))
+    if not np.isfinite(points).all():
+        return
+    keys = np.column_stack((np.round(points / COINCIDENT_MM).astype(np.int64), hits.tool))
+    order, copies = np.unique(keys, axis=0, return_inverse=True, return_index=True)[1:]
+    again = np.ones(len(hits), dtype=bool)
+    again[order] = False
+    for offset in hits.offset[again][:100].tolist():
+        log.add(problems.DUPLICATE, "the same hole is drilled again", offset=offset)
+    if (more := int(again.sum()) - 100) > 0:
+        log.add(problems.DUPLICATE, "the same hole is drilled again", count=more)
+    del copies
+    rows = np.sort(order)
+    sizes = _diameters(file)
+    groups = {t: rows[hits.tool[rows] == t] for t in np.unique(hits.tool[rows]).tolist()}
+    known = [(t, g) for t, g in groups.items() if not np.isnan(sizes[t])]
+    trees = {t: cKDTree(points[g]) for t, g in known}
+    concentric: set[int] = set()
+    overlapping: set[int] = set()
+    for i, (first, rows_first) in enumerate(known):
+        for second, rows_second in known[i:]:
+            reach = (sizes[first] + sizes[second]) / 2 - COINCIDENT_MM
+            same = first == second
+            near, _ = trees[second].query(
+                points[rows_first], k=2 if same else 1, distance_upper_bound=max(reach, 1e-9)
+            )
+            near = near[:, 1] if same else near
+            touched = np.isfinite(near)
+            centred = touched & (near <= COINCIDENT_MM) & (not same)
+            concentric.update(rows_first[centred].tolist())
+            overlapping.update(rows_first[touched & ~centred].tolist())
+            del rows_second
+    _tell(log, hits.offset, concentric, problems.CONCENTRIC, "two tools drill the same centre")
+    _tell(log, hits.offset, overlapping, problems.OVERLAP, "holes overlap")
+
+
+def _tell(log, offsets, rows, rule, message) -> None:  # type: ignore[no-untyped-def]
+    ordered = sorted(rows)
+    for row in ordered[:100]:
+        log.add(rule, message, offset=int(offsets[row]))
+    if len(ordered) > 100:
+        log.add(rule, message, count=len(ordered) - 100)
