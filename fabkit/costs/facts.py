@@ -1,0 +1,151 @@
+"""What a board house charges by: facts measured on the board."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from fabkit.errors import UsageError
+
+if TYPE_CHECKING:
+    from fabkit.board.model import Board
+
+FR4_DENSITY = 1.85
+"""g/cm3 of the laminate (handbook value; 1.80 to 1.90 met)."""
+COPPER_DENSITY = 8.96
+"""g/cm3."""
+COPPER_UM_PER_OZ = 34.1
+"""um per oz/ft2, for weights: 305.15 g/m2 over the density of bulk copper."""
+MICROMETRE = Decimal("0.001")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardFacts:
+    """Facts of one design.
+
+    Parameters
+    ----------
+    width_mm, height_mm
+        Box of the routed outline, to 1 um.
+    area_mm2
+        Area of the outline less cut-outs and holes, for the weight.
+    layers
+        Copper layers.
+    smallest_drill_mm, smallest_track_mm
+        None when there is none, or when it was not measured.
+    holes
+        Drill hits.
+    copper_cover
+        Share of the area covered, by layer; empty: weight without copper's share.
+    needs_fine
+        The board breaks a standard limit and keeps the fine one.
+    """
+
+    name: str
+    width_mm: Decimal
+    height_mm: Decimal
+    area_mm2: float
+    layers: int
+    smallest_drill_mm: Decimal | None = None
+    smallest_drill_count: int = 0
+    smallest_track_mm: Decimal | None = None
+    holes: int = 0
+    copper_cover: tuple[float, ...] = ()
+    needs_fine: bool = False
+
+    def weight_g(self, thickness_mm: float | Decimal, copper_oz: float | Decimal = 1) -> Decimal:
+        """Weight of one board to 1 mg; see :func:`board_weight_g`."""
+        grams = board_weight_g(
+            self.area_mm2,
+            float(thickness_mm),
+            copper_um=COPPER_UM_PER_OZ * float(copper_oz),
+            cover=self.copper_cover,
+        )
+        return Decimal(str(round(grams, 3)))
+
+
+def board_weight_g(
+    area_mm2: float,
+    thickness_mm: float,
+    *,
+    copper_um: float = COPPER_UM_PER_OZ,
+    cover: Sequence[float] = (),
+) -> float:
+    """Weight of a bare board.
+
+    The thickness includes copper; mask and legend are left out.  Without ``cover`` everything
+    counts as laminate (about 6 % too light for two half-covered layers).
+
+    Parameters
+    ----------
+    cover
+        Share of the area covered by copper, a number per layer.
+
+    Returns
+    -------
+    float
+        Grams.
+    """
+    area_cm2 = area_mm2 / 100
+    copper_cm = copper_um / 10_000
+    laminate = FR4_DENSITY * (thickness_mm / 10 - len(cover) * copper_cm)
+    return area_cm2 * (laminate + COPPER_DENSITY * copper_cm * sum(cover))
+
+
+def facts_from_board(
+    board: Board,
+    *,
+    smallest_track_mm: float | None = None,
+    copper_cover: Sequence[float] = (),
+    needs_fine: bool = False,
+) -> BoardFacts:
+    """Measure a board.
+
+    ``smallest_track_mm`` and ``needs_fine`` come from the manufacturability checks, where they
+    were run.
+
+    Raises
+    ------
+    UsageError
+        The board has no size.
+    """
+    width, height = board.size_mm
+    if not (math.isfinite(width) and math.isfinite(height) and width > 0 and height > 0):
+        raise UsageError(
+            f"{board.name}: the board has no size",
+            hint="a profile (outline) layer is needed to quote",
+        )
+    outline = board.area_mm2
+    if math.isnan(outline):
+        outline = width * height
+    removed = float((board.holes.diameter**2).sum()) * math.pi / 4
+    drills = [*board.holes.diameter.tolist(), *board.slots.diameter.tolist()]
+    smallest = min(drills, default=None)
+    return BoardFacts(
+        name=board.name,
+        width_mm=_micrometres(width),
+        height_mm=_micrometres(height),
+        area_mm2=max(0.0, outline - removed),
+        layers=max(1, len(board.copper)),
+        smallest_drill_mm=None if smallest is None else _micrometres(smallest),
+        smallest_drill_count=sum(d < smallest + 5e-4 for d in drills) if smallest else 0,
+        smallest_track_mm=None if smallest_track_mm is None else _micrometres(smallest_track_mm),
+        holes=len(board.holes),
+        copper_cover=tuple(copper_cover),
+        needs_fine=needs_fine,
+    )
+
+
+def measure_cover(board: Board) -> tuple[float, ...]:
+    """Share of the outline's area covered by copper, by layer; draws every copper layer."""
+    area = board.area_mm2
+    if not area > 0:
+        return ()
+    return tuple(min(1.0, float(layer.file.image.area) / area) for layer in board.copper)
+
+
+def _micrometres(value_mm: float) -> Decimal:
+    return Decimal(str(value_mm)).quantize(MICROMETRE)

@@ -1,0 +1,341 @@
+"""What a quote is: lines that explain themselves, an offer per quantity, the sheet around them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import ROUND_FLOOR, Decimal
+from enum import StrEnum
+from functools import cached_property
+from typing import Literal
+
+from fabkit.costs.expression import evaluate
+from fabkit.findings import Finding
+from fabkit.house.money import Currency
+from fabkit.parts.model import Lasting
+
+
+class Group(StrEnum):
+    """What a line is paid for."""
+
+    BOARDS = "boards"
+    SHIPPING = "shipping of the boards"
+    DUTY = "duty"
+    TAX = "tax"
+    HANDLING = "handling"
+    PARTS = "parts"
+    PARTS_SHIPPING = "shipping of the parts"
+
+
+PARTS_GROUPS = (Group.PARTS, Group.PARTS_SHIPPING)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Input:
+    """One number of a formula.
+
+    ``origin`` says where it comes from: the place in a sheet, ``measured`` or the order.  When
+    ``lines`` is not empty it is the sum of those lines' amounts.
+    """
+
+    name: str
+    value: Decimal
+    unit: str = ""
+    origin: str = ""
+    lines: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Element:
+    """One term of a line, unrounded.
+
+    ``expression`` is the formula over the inputs' names; see :mod:`fabkit.costs.expression`.
+    """
+
+    key: str
+    title: str
+    rule: str
+    expression: str
+    inputs: tuple[Input, ...]
+
+    @property
+    def value(self) -> Decimal:
+        """The exact amount, in the currency of the invoice."""
+        return evaluate(self.expression, {i.name: i.value for i in self.inputs})
+
+    @property
+    def why(self) -> str:
+        """Formula with its numbers and their origins, one line."""
+        numbers = ", ".join(
+            f"{i.name} = {format_decimal(i.value)}{' ' + i.unit if i.unit else ''}"
+            + (f" [{i.origin}]" if i.origin else "")
+            for i in self.inputs
+        )
+        return f"{self.expression} where {numbers}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One line of an invoice: its terms are added, then rounded once.
+
+    Parameters
+    ----------
+    invoice
+        Currency of the invoice.
+    target, exchange
+        Currency of the cost sheet and the rate between the two (None: the same).
+    whole_units
+        Rounded down to whole units, as some authorities do.
+    lasting
+        Parts: what becomes of them.
+    """
+
+    key: str
+    title: str
+    group: Group
+    elements: tuple[Element, ...]
+    invoice: Currency
+    target: Currency
+    exchange: Input | None = None
+    whole_units: bool = False
+    lasting: Lasting | None = None
+
+    @property
+    def exact(self) -> Decimal:
+        """Sum of the terms, unrounded, in the currency of the invoice."""
+        return sum((e.value for e in self.elements), Decimal(0))
+
+    @property
+    def invoiced(self) -> Decimal:
+        """Rounded, in the currency of the invoice."""
+        if self.whole_units:
+            return self.exact.to_integral_value(rounding=ROUND_FLOOR).quantize(self.invoice.step)
+        return self.invoice.round(self.exact)
+
+    @property
+    def amount(self) -> Decimal:
+        """Rounded, in the currency of the sheet."""
+        if self.exchange is None:
+            return self.invoiced
+        return self.target.round(self.invoiced * self.exchange.value)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Offer:
+    """All costs at one quantity.
+
+    Parameters
+    ----------
+    quantity
+        Pieces of each design (or panels).
+    boards
+        Pieces of all designs.
+    halves_made, halves_good, halves_used
+        Halves the boards give, those that work (yield), and those that are built.
+    halves_wanted
+        What the order asks for.
+    allowed
+        Whether the house takes this quantity.
+    """
+
+    quantity: int
+    boards: int
+    halves_made: int
+    halves_good: int
+    halves_used: int
+    halves_wanted: int
+    allowed: bool
+    lines: tuple[Line, ...]
+    weight_g: Decimal
+    currency: Currency
+    marginal: Decimal | None = None
+    """Price of the next step, in all; negative when more boards cost less."""
+
+    @cached_property
+    def board_total(self) -> Decimal:
+        """Boards, their shipping, duty, tax and handling."""
+        return self._sum(parts=False)
+
+    @cached_property
+    def parts_total(self) -> Decimal:
+        """Parts and their shipping, for everything wanted."""
+        return self._sum(parts=True)
+
+    @property
+    def total(self) -> Decimal:
+        """Everything that is paid: the sum of the rounded lines."""
+        return self.board_total + self.parts_total
+
+    @property
+    def covers(self) -> bool:
+        """Whether every wanted half can be built."""
+        return self.halves_good >= self.halves_wanted
+
+    @property
+    def halves_left(self) -> int:
+        """Working bare boards' halves left over."""
+        return self.halves_good - self.halves_used
+
+    @property
+    def keyboards_possible(self) -> Decimal:
+        """Keyboards all working boards would give, halves counted (2.5 is two and a half)."""
+        return Decimal(self.halves_good) / 2
+
+    @property
+    def per_board(self) -> Decimal:
+        """Landed cost of a piece, unrounded."""
+        return self.board_total / self.boards
+
+    @property
+    def per_half_made(self) -> Decimal:
+        """Landed cost of a bare half, over all that are made."""
+        return self.board_total / self.halves_made
+
+    @property
+    def per_half_used(self) -> Decimal | None:
+        """Landed cost of a bare half, over those built."""
+        return self.board_total / self.halves_used if self.halves_used else None
+
+    @property
+    def parts_per_half(self) -> Decimal:
+        """Parts of one half as wanted."""
+        return self.parts_total / self.halves_wanted
+
+    @property
+    def per_half(self) -> Decimal | None:
+        """The honest number: everything paid, over the halves that are built."""
+        used = self.per_half_used
+        return None if used is None else used + self.parts_per_half
+
+    @property
+    def per_keyboard(self) -> Decimal | None:
+        """Two halves."""
+        half = self.per_half
+        return None if half is None else 2 * half
+
+    @property
+    def left_worth(self) -> Decimal:
+        """What the left-over bare halves cost."""
+        return self.halves_left * self.per_half_made
+
+    def _sum(self, *, parts: bool) -> Decimal:
+        amounts = (a.amount for a in self.lines if (a.group in PARTS_GROUPS) is parts)
+        return sum(amounts, Decimal(0)).quantize(self.currency.step)
+
+
+WayKey = Literal["reversible", "two designs", "one panel"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """One way to make the pair; ``offer`` is None when the house forbids it (``reason``)."""
+
+    key: WayKey
+    title: str
+    offer: Offer | None
+    ordered: bool
+    """Whether this is how the order has it."""
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Revisions:
+    """First build against later ones, per half.
+
+    Parameters
+    ----------
+    first, next
+        Cost per half of the first build and of each further revision.
+    average
+        Per half and revision over all planned.
+    all_new_average
+        The same when nothing is carried over: everything soldered, no sockets bought.
+    break_even
+        Smallest number of revisions from which carrying over is no dearer; None: never within 50.
+    used_up, carried_over
+        Shares of the first build, per half: boards with used-up parts, and carried-over parts.
+    """
+
+    planned: int
+    first: Decimal
+    next: Decimal
+    average: Decimal
+    all_new_average: Decimal
+    break_even: int | None
+    used_up: Decimal
+    carried_over: Decimal
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Share:
+    """What one builder pays; all shares add up to the total exactly."""
+
+    name: str
+    keyboards: int
+    amount: Decimal
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Effect:
+    """What a change of one input does to the cost per half."""
+
+    key: str
+    title: str
+    change: str
+    per_half: Decimal
+    difference: Decimal
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HouseRow:
+    """One house in a comparison; ``offer`` is None when it cannot make the order."""
+
+    name: str
+    offer: Offer | None
+    reason: str
+    invented: bool
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class CostSheet:
+    """A quote.
+
+    Parameters
+    ----------
+    offers
+        One per quantity asked for, ascending.
+    best
+        Cheapest offer that covers the need, among all quantities tried; None when none does.
+    curve
+        Board quantities and offers for the chart, ascending.
+    problems
+        Findings of the quote (rules ``cost/...``).
+    notices
+        What every output must repeat.
+    """
+
+    name: str
+    house: str
+    currency: Currency
+    offers: tuple[Offer, ...]
+    best: Offer | None
+    curve: tuple[Offer, ...]
+    ways: tuple[Way, ...]
+    revisions: Revisions | None
+    shares: tuple[Share, ...]
+    effects: tuple[Effect, ...]
+    houses: tuple[HouseRow, ...]
+    problems: tuple[Finding, ...]
+    notices: tuple[str, ...]
+    terms: Mapping[str, str]
+    """Options priced, in words, for the head of every output."""
+
+
+def format_decimal(value: Decimal) -> str:
+    """A Decimal without superfluous zeros or exponent.
+
+    >>> format_decimal(Decimal("6.8400")), format_decimal(Decimal("1E+1"))
+    ('6.84', '10')
+    """
+    text = f"{value:f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text

@@ -1,0 +1,200 @@
+"""Pricing one quantity, and choosing quantities to price."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from decimal import ROUND_CEILING
+
+from fabkit.costs.board_line import Job, Unpriced, board_elements, rates_of
+from fabkit.costs.facts import BoardFacts
+from fabkit.costs.landed_lines import parts_lines, tax_lines, weigh_parcel
+from fabkit.costs.model import Group, Input, Line, Offer
+from fabkit.errors import UsageError
+from fabkit.house.money import Currency, find_currency
+from fabkit.house.order import Order
+from fabkit.house.sheet import House
+from fabkit.parts.model import Bill, Plan
+
+CURVE_STEPS = 24
+"""Order steps looked at beyond the need when the cheapest quantity is searched."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Design:
+    """One design of the order, as it is ordered.
+
+    Parameters
+    ----------
+    facts
+        Of one piece (a board, or a panel).
+    halves
+        Halves one piece gives.
+    designs, panel
+        As in :class:`Job`.
+    """
+
+    facts: BoardFacts
+    halves: int
+    designs: int = 1
+    panel: bool = False
+
+
+def designs_of(facts: Sequence[BoardFacts], order: Order) -> tuple[Design, ...]:
+    """The order's own designs with their facts, in order.
+
+    Raises
+    ------
+    UsageError
+        Not one set of facts per board of the order.
+    """
+    if len(facts) != len(order.boards):
+        raise UsageError(
+            f"{len(order.boards)} boards are ordered, but {len(facts)} were measured",
+            hint="give the facts of each [[board]] of the order, in its order",
+        )
+    return tuple(Design(facts=f, halves=b.halves) for f, b in zip(facts, order.boards, strict=True))
+
+
+def pieces_needed(designs: Sequence[Design], order: Order) -> int:
+    """Pieces of each design that give the wanted halves, after the expected failures."""
+    halves = order.halves_wanted
+    if len(designs) > 1:  # a spare half may be a left or a right one
+        halves = 2 * (order.keyboards + -(-order.spare_halves // 2))
+    per_round = sum(d.halves for d in designs)
+    good = -(-halves // per_round)
+    least = int((good / order.good_share).to_integral_value(rounding=ROUND_CEILING))
+    while int(least * order.good_share) < good:
+        least += 1
+    return least
+
+
+def target_currency(house: House, order: Order) -> Currency:
+    """Currency of the cost sheet: the order's, else the card's."""
+    if order.currency is None or order.currency == rates_of(house).currency.code:
+        return rates_of(house).currency
+    return find_currency(order.currency)
+
+
+def exchange_to(currency: Currency, target: Currency, order: Order) -> Input | None:
+    """The rate from a currency to the sheet's; None when they are the same.
+
+    Raises
+    ------
+    Unpriced
+        There is no rate.
+    """
+    if currency.code == target.code:
+        return None
+    for row in order.exchange:
+        if row.from_currency == currency.code:
+            note = f"{row.date or 'undated'}{', ' + row.source if row.source else ''}"
+            return Input(
+                name="exchange",
+                value=row.rate,
+                unit=f"{target.code} per {currency.code}",
+                origin=f"order file, {note}",
+            )
+    raise Unpriced(
+        f"no exchange rate from {currency.code} to {target.code}",
+        remedy=f'add [[money.exchange]] with from = "{currency.code}" to the order file',
+        offered=True,
+    )
+
+
+def price_quantity(
+    designs: Sequence[Design],
+    quantity: int,
+    *,
+    house: House,
+    order: Order,
+    bill: Bill | None = None,
+    plan: Plan | None = None,
+) -> Offer:
+    """Price one quantity of each design.
+
+    Parameters
+    ----------
+    plan
+        Parts to count in; the bill's own plan when None.
+
+    Raises
+    ------
+    Unpriced
+        An option is not offered, a price or an exchange rate is missing.
+    """
+    rates = rates_of(house)
+    target = target_currency(house, order)
+    exchange = exchange_to(rates.currency, target, order)
+    jobs = [
+        Job(facts=d.facts, quantity=quantity, designs=d.designs, panel=d.panel) for d in designs
+    ]
+    lines = [
+        Line(
+            key=f"boards {i}" if len(jobs) > 1 else "boards",
+            title=f"{quantity} x {job.facts.name}",
+            group=Group.BOARDS,
+            elements=board_elements(job, house, order.choice),
+            invoice=rates.currency,
+            target=target,
+            exchange=exchange,
+        )
+        for i, job in enumerate(jobs, start=1)
+    ]
+    parcel = weigh_parcel(jobs, house, rates, order)
+    lines.append(
+        Line(
+            key="shipping",
+            title="shipping of the boards",
+            group=Group.SHIPPING,
+            elements=(parcel.element,),
+            invoice=rates.currency,
+            target=target,
+            exchange=exchange,
+        )
+    )
+    if rates.tax == "net":
+        lines.extend(tax_lines(lines, order.tax, target))
+    if bill is not None:
+        chosen = plan or bill.plan
+        at_rate = exchange_to(bill.currency, target, order) if chosen.purchases else None
+        lines.extend(parts_lines(bill, chosen, order.tax, target, at_rate))
+    made = sum(d.halves for d in designs) * quantity
+    good = sum(int(d.halves * int(quantity * order.good_share)) for d in designs)
+    return Offer(
+        quantity=quantity,
+        boards=quantity * len(designs),
+        halves_made=made,
+        halves_good=good,
+        halves_used=min(good, order.halves_wanted),
+        halves_wanted=order.halves_wanted,
+        allowed=house.allowed(quantity),
+        lines=tuple(lines),
+        weight_g=parcel.weight_g,
+        currency=target,
+    )
+
+
+def curve_quantities(need: int, house: House) -> tuple[int, ...]:
+    """Allowed quantities from the minimum to well beyond the need and the next price breaks."""
+    rates = rates_of(house)
+    first = house.next_quantity(1)
+    top = house.next_quantity(need) + CURVE_STEPS * house.step
+    breaks = [*(a.from_quantity for a in rates.area), *(t.from_quantity for t in rates.tiers)]
+    top = max([top, *(house.next_quantity(b) for b in breaks if b <= 4 * top)])
+    return tuple(range(first, top + 1, house.step))[:2000]
+
+
+def shown_quantities(need: int, house: House) -> tuple[int, ...]:
+    """Quantities to show when the order names none: one step below the need to two above."""
+    least = house.next_quantity(need)
+    around = (least - house.step, least, least + house.step, least + 2 * house.step)
+    return tuple(q for q in around if house.allowed(q))
+
+
+def with_marginals(offers: Sequence[Offer]) -> tuple[Offer, ...]:
+    """Offers with the price of the step to the next one; the last has none."""
+    return tuple(
+        replace(a, marginal=b.total - a.total) if b is not None else a
+        for a, b in zip(offers, [*offers[1:], None], strict=True)
+    )

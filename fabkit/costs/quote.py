@@ -1,0 +1,176 @@
+"""The quote: board facts, parts list, house and order in, cost sheet out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+
+from fabkit.costs import rules
+from fabkit.costs.board_line import Unpriced, rates_of
+from fabkit.costs.facts import BoardFacts
+from fabkit.costs.model import CostSheet, HouseRow, Offer
+from fabkit.costs.offers import (
+    Design,
+    curve_quantities,
+    designs_of,
+    pieces_needed,
+    price_quantity,
+    shown_quantities,
+    target_currency,
+    with_marginals,
+)
+from fabkit.costs.remarks import (
+    bill_remarks,
+    facts_remarks,
+    house_remarks,
+    offer_remarks,
+    worst_first,
+)
+from fabkit.costs.revisions import price_revisions, share_cost
+from fabkit.costs.sensitivity import find_effects
+from fabkit.costs.ways import best_of, cheapest_offer, compare_ways
+from fabkit.findings import Finding
+from fabkit.house.money import find_currency
+from fabkit.house.order import Order
+from fabkit.house.sheet import House
+from fabkit.parts.model import Bill
+
+
+def quote(
+    facts: BoardFacts | Sequence[BoardFacts],
+    bill: Bill | None,
+    house: House,
+    order: Order,
+    *,
+    others: Sequence[House] = (),
+    today: date | None = None,
+) -> CostSheet:
+    """Price an order.
+
+    What the house does not offer, or has no price for, is a finding and leaves the sheet without
+    offers: a total with a hole in it is never shown.
+
+    Parameters
+    ----------
+    facts
+        Of each design of the order, in its order.
+    bill
+        Parts list of the keyboard; None prices bare boards.
+    others
+        Further houses to compare with.
+    today
+        For the age of prices; None leaves it unjudged.
+
+    Raises
+    ------
+    UsageError
+        Facts and order do not belong together.
+    """
+    measured = (facts,) if isinstance(facts, BoardFacts) else tuple(facts)
+    designs = designs_of(measured, order)
+    notices = [n for n in (house.notice, *(bill.notices if bill else ())) if n]
+    try:
+        return _quote(measured, designs, bill, house, order, others, today, tuple(notices))
+    except Unpriced as error:
+        rule = rules.NO_PRICE if error.offered else rules.NOT_OFFERED
+        problem = Finding.of(rule, error.message, advice=error.hint)
+        code = order.currency or (house.rates.currency.code if house.rates else "cu")
+        return CostSheet(
+            name=order.name,
+            house=house.name,
+            currency=find_currency(code),
+            offers=(),
+            best=None,
+            curve=(),
+            ways=(),
+            revisions=None,
+            shares=(),
+            effects=(),
+            houses=compare_houses(measured, bill, (house, *others), order) if others else (),
+            problems=(problem,),
+            notices=tuple(notices),
+            terms=_terms(house, order),
+        )
+
+
+def _quote(
+    measured: Sequence[BoardFacts],
+    designs: Sequence[Design],
+    bill: Bill | None,
+    house: House,
+    order: Order,
+    others: Sequence[House],
+    today: date | None,
+    notices: tuple[str, ...],
+) -> CostSheet:
+    need = pieces_needed(designs, order)
+
+    def priced(quantities: Sequence[int]) -> tuple[Offer, ...]:
+        return tuple(
+            price_quantity(designs, q, house=house, order=order, bill=bill) for q in quantities
+        )
+
+    curve = with_marginals(priced(curve_quantities(need, house)))
+    offers = with_marginals(priced(order.quantities or shown_quantities(need, house)))
+    best = best_of(curve)
+    problems: list[Finding] = [
+        *house_remarks(house, order, today),
+        *facts_remarks(measured, house),
+        *offer_remarks(offers, curve, designs, house, order),
+        *(bill_remarks(bill, order, today) if bill is not None else ()),
+    ]
+    return CostSheet(
+        name=order.name,
+        house=house.name,
+        currency=target_currency(house, order),
+        offers=offers,
+        best=best,
+        curve=curve,
+        ways=compare_ways(measured, house=house, order=order, bill=bill),
+        revisions=price_revisions(best, designs, house=house, order=order, bill=bill)
+        if best is not None and bill is not None
+        else None,
+        shares=share_cost(best, order) if best is not None else (),
+        effects=find_effects(best, designs, house=house, order=order, bill=bill)
+        if best is not None
+        else (),
+        houses=compare_houses(measured, bill, (house, *others), order) if others else (),
+        problems=worst_first(problems),
+        notices=notices,
+        terms=_terms(house, order),
+    )
+
+
+def compare_houses(
+    facts: Sequence[BoardFacts], bill: Bill | None, houses: Sequence[House], order: Order
+) -> tuple[HouseRow, ...]:
+    """The cheapest covering offer of each house, cheapest house first; those that cannot, last."""
+    designs = designs_of(facts, order)
+    rows = []
+    for house in houses:
+        try:
+            offer = cheapest_offer(designs, house=house, order=order, bill=bill)
+            reason = "" if offer is not None else "no quantity tried covers the need"
+        except Unpriced as error:
+            offer, reason = None, error.message
+        rows.append(HouseRow(name=house.name, offer=offer, reason=reason, invented=house.invented))
+    return tuple(sorted(rows, key=lambda r: (r.offer is None, r.offer.total if r.offer else 0)))
+
+
+def _terms(house: House, order: Order) -> Mapping[str, str]:
+    choice = order.choice
+    finish = house.options.finishes.get(choice.finish)
+    terms = {
+        "house": house.name,
+        "prices of": str(rates_of(house).date) if house.rates else "no prices",
+        "thickness": f"{choice.thickness_mm:f} mm",
+        "copper": f"{choice.copper_oz:f} oz/ft2",
+        "mask": choice.colour,
+        "finish": finish.title if finish else choice.finish,
+        "lead time": choice.lead_time,
+        "wanted": f"{order.keyboards} keyboards"
+        + (f" and {order.spare_halves} spare halves" if order.spare_halves else ""),
+    }
+    if choice.extras:
+        terms["extras"] = ", ".join(choice.extras)
+    return terms

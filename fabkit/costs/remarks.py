@@ -1,0 +1,179 @@
+"""Findings of a quote: what is close to a price step, what is missing, what is only invented."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import date
+from decimal import Decimal
+
+from fabkit.costs import rules
+from fabkit.costs.board_line import Job, rates_of
+from fabkit.costs.facts import BoardFacts
+from fabkit.costs.landed_lines import weigh_parcel
+from fabkit.costs.model import Offer
+from fabkit.costs.offers import Design
+from fabkit.findings import Finding
+from fabkit.house.order import Order
+from fabkit.house.sheet import House
+from fabkit.parts.model import Bill
+
+NEAR_TIER_MM = Decimal(2)
+NEAR_TIER_SHARE = Decimal("0.02")
+"""A side this little over a tier may be worth shrinking (common practice)."""
+NEAR_BAND_SHARE = Decimal("0.95")
+
+
+def house_remarks(house: House, order: Order, today: date | None) -> Iterator[Finding]:
+    """Age and standing of the prices, and taxes left out."""
+    rates = rates_of(house)
+    if house.invented:
+        yield Finding.of(rules.INVENTED, house.notice)
+    if today is not None:
+        age = (today - rates.date).days
+        if age > order.price_age_days:
+            yield Finding.of(
+                rules.CARD_OLD,
+                f"the prices of '{house.name}' are of {rates.date}, {age} days ago",
+                measured=float(age),
+                limit=float(order.price_age_days),
+                unit="days",
+            )
+    tax = order.tax
+    if rates.tax == "net" and not tax.prepaid and (tax.vat_rate is None or tax.duty_rate is None):
+        missing = [
+            word for word, rate in (("tax", tax.vat_rate), ("duty", tax.duty_rate)) if rate is None
+        ]
+        yield Finding.of(rules.TAX_EMPTY, f"the total is shown without {' and '.join(missing)}")
+
+
+def facts_remarks(facts: Sequence[BoardFacts], house: House) -> Iterator[Finding]:
+    """Sizes just over a tier, and surcharges a few features cause."""
+    rates = rates_of(house)
+    for board in facts:
+        sides = sorted((board.width_mm, board.height_mm))
+        for size in dict.fromkeys((t.width_mm, t.height_mm) for t in rates.tiers):
+            limits = sorted(size)
+            over = [s - a for s, a in zip(sides, limits, strict=True)]
+            worst = max(over)
+            near = all(
+                o < NEAR_TIER_MM or o < a * NEAR_TIER_SHARE
+                for o, a in zip(over, limits, strict=True)
+            )
+            if worst > 0 and near:
+                yield Finding.of(
+                    rules.NEAR_TIER,
+                    f"{board.name} is {worst:f} mm over the size {size[0]:f} x {size[1]:f} mm",
+                    measured=float(max(sides)),
+                    limit=float(max(limits)),
+                    unit="mm",
+                )
+        for rule, steps, value, count in (
+            (
+                rules.SMALL_DRILL,
+                rates.small_drill,
+                board.smallest_drill_mm,
+                board.smallest_drill_count,
+            ),
+            (rules.FINE_TRACK, rates.fine_track, board.smallest_track_mm, 1),
+        ):
+            met = [s for s in steps if value is not None and s.applies(value) and s.price]
+            if met and value is not None:
+                step = max(met, key=lambda s: s.price)
+                yield Finding.of(
+                    rule,
+                    f"{board.name}: {value:f} mm costs {step.price} {rates.currency.code} extra",
+                    measured=float(value),
+                    limit=float(step.below_mm) if step.below_mm is not None else None,
+                    unit="mm",
+                    count=max(1, count),
+                )
+
+
+def offer_remarks(
+    offers: Sequence[Offer],
+    curve: Sequence[Offer],
+    designs: Sequence[Design],
+    house: House,
+    order: Order,
+) -> Iterator[Finding]:
+    """What is special about the quantities shown."""
+    rates = rates_of(house)
+    for offer in offers:
+        if not offer.allowed:
+            good = house.next_quantity(offer.quantity)
+            yield Finding.of(
+                rules.QUANTITY,
+                f"{offer.quantity} pieces: '{house.name}' takes {house.minimum} or more, in steps "
+                f"of {house.step}",
+                advice=f"Ask for {good}.",
+                measured=float(offer.quantity),
+                limit=float(good),
+            )
+        if not offer.covers:
+            enough = next((o.quantity for o in curve if o.covers), None)
+            yield Finding.of(
+                rules.SHORT,
+                f"{offer.quantity} pieces give {offer.halves_good} halves, "
+                f"{offer.halves_wanted} are wanted",
+                advice=f"Order {enough}." if enough else "",
+            )
+        better = [o for o in curve if o.quantity > offer.quantity and o.total < offer.total]
+        if better:
+            best = min(better, key=lambda o: (o.total, o.quantity))
+            yield Finding.of(
+                rules.BUY_UP,
+                f"{best.quantity} pieces cost {offer.currency.format(best.total)}, "
+                f"{offer.quantity} cost {offer.currency.format(offer.total)}",
+                advice=f"Order {best.quantity}.",
+            )
+        jobs = [Job(facts=d.facts, quantity=offer.quantity, designs=d.designs) for d in designs]
+        parcel = weigh_parcel(jobs, house, rates, order)
+        if parcel.parcels > 1:
+            yield Finding.of(
+                rules.SPLIT_PARCEL,
+                f"{offer.quantity} pieces weigh {parcel.weight_g / 1000:.2f} kg: "
+                f"{parcel.parcels} parcels",
+            )
+        elif parcel.share_of_band > NEAR_BAND_SHARE:
+            yield Finding.of(
+                rules.NEAR_BAND,
+                f"{offer.quantity} pieces weigh {parcel.weight_g:.0f} g with packing, the band "
+                f"ends at {parcel.band_g:f} g",
+                measured=float(parcel.weight_g),
+                limit=float(parcel.band_g),
+                unit="g",
+            )
+
+
+def bill_remarks(bill: Bill, order: Order, today: date | None) -> Iterator[Finding]:
+    """Parts without a price, lithium cells, age of the parts book."""
+    for notice in bill.notices:
+        yield Finding.of(rules.INVENTED, notice)
+    bought = {p.key for p in bill.plan.purchases}
+    open_lines = [a for a in bill.lines if a.key not in bought and a.need(bill.usage)]
+    if open_lines:
+        titles = ", ".join(a.title for a in open_lines[:5])
+        more = f" and {len(open_lines) - 5} more" if len(open_lines) > 5 else ""
+        yield Finding.of(
+            rules.PARTS_UNPRICED,
+            f"without price: {titles}{more}",
+            count=len(open_lines),
+        )
+    cells = [a.title for a in bill.lines if a.caution == "lithium"]
+    if cells:
+        yield Finding.of(rules.LITHIUM, f"lithium cells in the order: {', '.join(cells)}")
+    if today is not None and bill.prices_date:
+        age = (today - date.fromisoformat(bill.prices_date)).days
+        if age > order.price_age_days:
+            yield Finding.of(
+                rules.CARD_OLD,
+                f"the parts book's prices are of {bill.prices_date}, {age} days ago",
+                measured=float(age),
+                limit=float(order.price_age_days),
+                unit="days",
+            )
+
+
+def worst_first(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Errors first, then by rule and message."""
+    return tuple(sorted(findings, key=lambda f: (-f.severity, f.id, f.message)))

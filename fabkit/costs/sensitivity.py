@@ -1,0 +1,140 @@
+"""Which input moves the cost of a half most: every price by ten per cent, every option by turn."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from decimal import Decimal
+
+from fabkit.costs.board_line import Unpriced
+from fabkit.costs.model import Effect, Input, Line, Offer
+from fabkit.costs.offers import Design, price_quantity
+from fabkit.house.order import BoardChoice, Order
+from fabkit.house.sheet import House
+from fabkit.parts.model import Bill
+
+CHANGE = Decimal("1.1")
+_COUNTS = ("pieces", "parcels", "designs", "bought", "holes", "holes_per_dm2")
+
+
+def find_effects(
+    best: Offer, designs: Sequence[Design], *, house: House, order: Order, bill: Bill | None
+) -> tuple[Effect, ...]:
+    """Effects on the cost per half, largest first.
+
+    Prices, rates and sides are raised by 10 % one at a time, with tiers, bands and quantities
+    held; options are exchanged one at a time and priced anew at the same quantity.
+    """
+    base = best.per_half
+    if base is None:
+        return ()
+    effects = [
+        *_price_effects(best, base),
+        *_option_effects(best, base, designs, house=house, order=order, bill=bill),
+    ]
+    moved = [e for e in effects if e.difference]
+    return tuple(sorted(moved, key=lambda e: (-abs(e.difference), e.key)))
+
+
+def recalculate(lines: Sequence[Line], change: Callable[[Line, Input], Decimal]) -> list[Line]:
+    """The same lines with inputs changed; sums of other lines follow."""
+    amounts: dict[str, Decimal] = {}
+    made = []
+    for line in lines:
+        elements = []
+        for element in line.elements:
+            inputs = tuple(
+                replace(
+                    i,
+                    value=sum((amounts[k] for k in i.lines), Decimal(0))
+                    if i.lines
+                    else change(line, i),
+                )
+                for i in element.inputs
+            )
+            elements.append(replace(element, inputs=inputs))
+        exchange = line.exchange
+        if exchange is not None:
+            exchange = replace(exchange, value=change(line, exchange))
+        new = replace(line, elements=tuple(elements), exchange=exchange)
+        amounts[new.key] = new.amount
+        made.append(new)
+    return made
+
+
+def _price_effects(best: Offer, base: Decimal) -> Iterator[Effect]:
+    seen: dict[tuple[str, str], str] = {}
+    for line in best.lines:
+        for element in line.elements:
+            for item in element.inputs:
+                if item.name not in _COUNTS and not item.lines:
+                    what = line.title if item.name == "unit_price" else element.title
+                    seen.setdefault(
+                        (item.name, item.origin), f"{item.name.replace('_', ' ')}, {what}"
+                    )
+        if line.exchange is not None:
+            seen.setdefault((line.exchange.name, line.exchange.origin), "exchange rate")
+    for key, title in seen.items():
+
+        def change(_line: Line, item: Input, key: tuple[str, str] = key) -> Decimal:
+            return item.value * CHANGE if (item.name, item.origin) == key else item.value
+
+        changed = replace(best, lines=tuple(recalculate(best.lines, change)))
+        half = changed.per_half
+        if half is not None:
+            yield Effect(
+                key=f"{key[0]} {key[1]}",
+                title=title,
+                change="+10 %",
+                per_half=half,
+                difference=half - base,
+            )
+
+
+def _option_effects(
+    best: Offer,
+    base: Decimal,
+    designs: Sequence[Design],
+    *,
+    house: House,
+    order: Order,
+    bill: Bill | None,
+) -> Iterator[Effect]:
+    for title, choice in _choices(order.choice, house):
+        try:
+            offer = price_quantity(
+                designs, best.quantity, house=house, order=replace(order, choice=choice), bill=bill
+            )
+        except Unpriced:
+            continue
+        half = offer.per_half
+        if half is not None:
+            yield Effect(
+                key=title, title=title, change="instead", per_half=half, difference=half - base
+            )
+
+
+def _choices(choice: BoardChoice, house: House) -> Iterator[tuple[str, BoardChoice]]:
+    options = house.options
+    for thickness in options.thickness_mm:
+        if thickness != float(choice.thickness_mm):
+            yield (
+                f"thickness {thickness:g} mm",
+                replace(choice, thickness_mm=Decimal(f"{thickness:g}")),
+            )
+    for copper in options.copper_oz:
+        if copper != float(choice.copper_oz):
+            yield f"copper {copper:g} oz/ft2", replace(choice, copper_oz=Decimal(f"{copper:g}"))
+    for colour in options.colours:
+        if colour != choice.colour:
+            yield f"colour {colour}", replace(choice, colour=colour)
+    for finish in options.finishes:
+        if finish != choice.finish:
+            yield f"finish {finish}", replace(choice, finish=finish)
+    if house.rates is not None:
+        for lead in house.rates.lead_time:
+            if lead != choice.lead_time:
+                yield f"lead time {lead}", replace(choice, lead_time=lead)
+    for extra in choice.extras:
+        rest = tuple(e for e in choice.extras if e != extra)
+        yield f"without {extra}", replace(choice, extras=rest)

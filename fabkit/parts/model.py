@@ -1,0 +1,228 @@
+"""What the parts list is: lines with their reasons, what to buy where, and the working order."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal
+from enum import StrEnum
+from typing import Literal
+
+from fabkit.findings import Finding
+from fabkit.house.money import Currency
+from fabkit.house.order import HalfSide, Order, SpareRule
+
+Half = Literal["left", "right"]
+HALVES: tuple[Half, Half] = ("left", "right")
+
+
+class Lasting(StrEnum):
+    """What becomes of a part when the next revision is built."""
+
+    USED_UP = "used_up"
+    """Soldered or spent: bought again for each revision."""
+    CARRIED_OVER = "carried_over"
+    """Moves on to the next revision."""
+
+
+class Fitting(StrEnum):
+    """How a part is fitted."""
+
+    SOLDERED = "soldered"
+    SOCKETED = "socketed"
+    """Plugged into a socket of the board."""
+    PRESSED = "pressed"
+    SCREWED = "screwed"
+    LOOSE = "loose"
+    """Laid in or put on: key caps, feet, cables."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Usage:
+    """How the boards become keyboards.
+
+    Parameters
+    ----------
+    side
+        What one board can be (of a pair: see ``build_bill``).
+    keyboards, spare_halves
+        Built: parts are bought for them.
+    spares
+        Rules by class that replace the parts book's.
+    """
+
+    side: HalfSide = "either"
+    keyboards: int = 1
+    spare_halves: int = 0
+    spares: Mapping[str, SpareRule] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, order: Order) -> Usage:
+        """Usage of an order."""
+        return cls(
+            side=order.boards[0].side,
+            keyboards=order.keyboards,
+            spare_halves=order.spare_halves,
+            spares=order.spares,
+        )
+
+    @property
+    def halves(self) -> int:
+        """Halves built."""
+        return 2 * self.keyboards + self.spare_halves
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BillLine:
+    """One part of the list.
+
+    Parameters
+    ----------
+    key
+        Key in the parts book; for a part the book does not know, made from value and footprint.
+    refs
+        References on the board, by half.
+    left, right
+        Pieces in one left and one right half.
+    per_keyboard
+        Pieces in one keyboard: both halves and what comes once.
+    faces
+        Face of the board (``top``, ``bottom`` or empty) it is worked on, by half.
+    lets_carry
+        Keys of the parts that can move on because this one holds them.
+    step
+        Place in the working order, low first.
+    sources
+        Count by source: ``component attributes``, ``hole pattern`` ...
+    reason
+        Why this many, in words.
+    known
+        False when the parts book does not know it, so that it has no price.
+    """
+
+    key: str
+    title: str
+    cls: str
+    refs: Mapping[Half, tuple[str, ...]]
+    left: int
+    right: int
+    per_keyboard: int
+    faces: Mapping[Half, str]
+    fitting: Fitting
+    lasting: Lasting
+    lets_carry: tuple[str, ...]
+    step: int
+    caution: str
+    sources: Mapping[str, int]
+    reason: str
+    known: bool
+
+    def need(self, usage: Usage) -> int:
+        """Pieces for all that is built, without spares.
+
+        A spare half is counted as the half with more pieces.
+        """
+        return self.per_keyboard * usage.keyboards + usage.spare_halves * max(self.left, self.right)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Purchase:
+    """What is bought of one part at one shop.
+
+    ``need`` is what is built in, ``wanted`` includes spares, ``bought`` fits packs and breaks.
+    """
+
+    key: str
+    title: str
+    lasting: Lasting
+    shop: str
+    need: int
+    wanted: int
+    bought: int
+    pack: int
+    unit_price: Decimal
+    cost: Decimal
+    """Rounded to the currency step."""
+    at: str
+    """Where the price stands."""
+    reason: str
+
+    @property
+    def left_over(self) -> int:
+        """Pieces bought beyond what is built in (spares among them)."""
+        return self.bought - self.need
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShopOrder:
+    """One parcel of parts."""
+
+    shop: str
+    goods: Decimal
+    shipping: Decimal
+    small_order_fee: Decimal
+    at: str
+
+    @property
+    def total(self) -> Decimal:
+        """Goods, shipping and fee."""
+        return self.goods + self.shipping + self.small_order_fee
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """Where to buy what, at the least total."""
+
+    purchases: tuple[Purchase, ...]
+    shops: tuple[ShopOrder, ...]
+    total: Decimal
+    method: str
+    """How it was found; says when it is not proven the cheapest."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AssemblyStep:
+    """One step of the work, low parts first."""
+
+    number: int
+    title: str
+    parts: tuple[str, ...]
+    """Line texts, such as ``18 x socket, bottom (left) / top (right)``."""
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Bill:
+    """The parts list of a keyboard.
+
+    Parameters
+    ----------
+    lines
+        In working order.
+    plan
+        What to buy for the whole build; None when nothing has a price.
+    rebuild
+        What to buy for a next revision: the used-up parts and the losses of the others.
+    left_out
+        Reference and reason of what is on the board but not bought.
+    notices
+        What every output must repeat (invented prices).
+    """
+
+    name: str
+    usage: Usage
+    lines: tuple[BillLine, ...]
+    currency: Currency
+    plan: Plan
+    rebuild: Plan
+    assembly: tuple[AssemblyStep, ...]
+    left_out: tuple[tuple[str, str], ...]
+    keys_per_half: Mapping[Half, int]
+    problems: tuple[Finding, ...]
+    notices: tuple[str, ...]
+    prices_date: str
+    prices_gross: bool
+
+    def line(self, key: str) -> BillLine | None:
+        """The line of a part."""
+        return next((a for a in self.lines if a.key == key), None)
