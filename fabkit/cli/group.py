@@ -23,10 +23,15 @@ COMMANDS = {
     "quote": "Price one half over several order quantities.",
     "pack": "Write the zip that a board house needs.",
     "order": "Do all of it, into one folder.",
-    "house": "Show a board house's sheet, or write one to fill in.",
+    "order new": "Write an order file to fill in.",
+    "house": "Show a board house's sheet.",
+    "house new": "Write a sheet of your own board house to fill in.",
     "checks": "List everything that can be found, or explain one entry.",
 }
-"""Commands in the order of a working day, each with its one line of help."""
+"""Commands in the order of a working day, each with its one line of help.
+
+A command of two words has its module name written with an underscore.
+"""
 
 EPILOG = """\b
 First time? This writes everything about the bundled demo into build/wheatear:
@@ -49,14 +54,16 @@ class LazyGroup(click.Group):
         """Import the module of a command."""
         if cmd_name not in COMMANDS:
             return None
-        command = import_module(f"fabkit.cli.{cmd_name}").command
+        command = import_module(f"fabkit.cli.{cmd_name.replace(' ', '_')}").command
         assert isinstance(command, click.Command)  # noqa: S101 -- narrows for the type checker
         return command
 
     def resolve_command(
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
-        """Suggest the nearest command when a name is not known."""
+        """Find commands of two words; suggest the nearest when a name is not known."""
+        if len(args) > 1 and f"{args[0]} {args[1]}" in COMMANDS:
+            args = [f"{args[0]} {args[1]}", *args[2:]]
         try:
             return super().resolve_command(ctx, args)
         except click.UsageError as error:

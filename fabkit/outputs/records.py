@@ -12,6 +12,7 @@ from fabkit.findings import Finding, Place, Rule, Severity
 from fabkit.house.sheet import House
 from fabkit.outputs.archive import Packed, digest
 from fabkit.package.model import Package
+from fabkit.units import format_number
 
 Record = dict[str, Any]
 
@@ -173,4 +174,35 @@ def catalogue_check_record(check: Check) -> Record:
         "needs": list(check.needs),
         "limits": list(check.limits),
         "rules": [rule_record(r) for r in check.rules],
+    }
+
+
+def house_sheet_record(house: House) -> Record:
+    """What a house offers and can make."""
+    options = house.options
+    offers = {
+        "copper layers": [str(n) for n in options.layers],
+        "thickness, mm": [format_number(t) for t in options.thickness_mm],
+        "copper, oz/ft2": [format_number(c) for c in options.copper_oz],
+        "mask colours": list(options.colours),
+        "finishes": list(options.finishes),
+        "smallest order, boards": [str(house.minimum)],
+        "in steps of, boards": [str(house.step)],
+    }
+    return {
+        **house_record(house),
+        "offers": [{"what": what, "choices": choices} for what, choices in offers.items()],
+        "limits": [
+            {
+                "key": standard.key,
+                "title": standard.title,
+                "sense": f"at {standard.sense}",
+                "standard": standard.value,
+                "fine": fine.value,
+                "unit": standard.unit,
+                "source": standard.source,
+                "stated": standard.stated,
+            }
+            for standard, fine in zip(house.limits("standard"), house.limits("fine"), strict=True)
+        ],
     }

@@ -179,3 +179,23 @@ def print_packed(console: Console, packed: Record) -> None:
         console.print(f"  left out: {clean(left['name'])} ({clean(left['reason'])})", style="dim")
     console.print(f"{clean(packed['path'])}: {len(packed['members'])} files", style="bold")
     console.print(f"  SHA-256 {packed['sha256']}")
+
+
+def print_house(console: Console, house: Record) -> None:
+    """Print a house sheet: what it offers, then its limits in both classes."""
+    console.print(clean(house["name"]), style="bold")
+    for offer in house["offers"]:
+        console.print(f"  {offer['what']}: {clean(', '.join(offer['choices']))}")
+    rows = [
+        (
+            limit["title"],
+            f"{limit['sense']} {format_number(limit['standard'])}",
+            format_number(limit["fine"]),
+            limit["unit"],
+            "sheet" if limit["stated"] else "default",
+        )
+        for limit in house["limits"]
+    ]
+    print_table(console, ("limit", "standard", "fine", "unit", "from"), rows, right=(1, 2))
+    if house["notice"]:
+        console.print(f"note: {clean(house['notice'])}")

@@ -1,0 +1,33 @@
+"""``fabkit house``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from fabkit.cli import options
+
+
+@click.command("house")
+@click.argument("sheet", required=False, type=click.Path(path_type=Path), metavar="[FILE]")
+@options.AS_JSON
+def command(sheet: Path | None, as_json: bool) -> None:
+    """Show a board house's sheet.
+
+    The sheet says what the house can make and offers; `check` and `quote` judge by it.  Without
+    FILE the bundled one is shown, which is invented.
+
+    \b
+    Example:
+      fabkit house my-house.toml
+    """
+    from fabkit import api
+    from fabkit.outputs import records, terminal
+    from fabkit.outputs.json import to_json
+
+    record = records.house_sheet_record(api.load_house(sheet))
+    if as_json:
+        click.echo(to_json(record), nl=False)
+    else:
+        terminal.print_house(terminal.make_console(), record)

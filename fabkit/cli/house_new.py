@@ -1,0 +1,36 @@
+"""``fabkit house new``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from fabkit.cli import options
+
+
+@click.command("house new")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    required=True,
+    metavar="FILE.toml",
+    help="Where to write the sheet.",
+)
+@click.option("--name", default="Our board house", show_default=True, help="What you call it.")
+@options.REPLACE
+def command(out: Path, name: str, replace: bool) -> None:
+    """Write a sheet of your own board house to fill in.
+
+    Every limit, option and price is there with a comment and an invented value: put in what your
+    house publishes, then set `invented = false`.
+
+    \b
+    Example:
+      fabkit house new --out my-house.toml --name "The house around the corner"
+    """
+    from fabkit.house.loading import house_template
+    from fabkit.outputs.atomic import write_file
+
+    write_file(out, house_template(name).encode(), replace=replace)
+    click.echo(f"{out}: fill it in, then use it with --house {out}")

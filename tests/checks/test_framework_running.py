@@ -1,0 +1,333 @@
+"""Declaring, selecting and running checks, whatever they check."""
+
+from __future__ import annotations
+
+from types import ModuleType
+
+import pytest
+from shapely.geometry import MultiPolygon, box
+
+from fabkit.board.model import Board, BoardSlots, Holes
+from fabkit.checks.case import NEEDS, Case
+from fabkit.checks.catalogue import CHECKS, _collect, all_rules
+from fabkit.checks.declare import check
+from fabkit.checks.gather import gather
+from fabkit.checks.model import CheckOptions, CheckResult, NotJudged, Outcome, State
+from fabkit.checks.runner import matches, run_check, run_checks, select
+from fabkit.errors import UsageError
+from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity
+from fabkit.house.loading import load_house
+from fabkit.house.order import Silence
+from fabkit.package.model import Package
+
+
+def rule_of(name, severity=Severity.WARNING):
+    """A rule for these tests."""
+    return Rule(id=name, title="t", why="w", source=COMMON_PRACTICE, severity=severity, advice="do")
+
+
+ODD = rule_of("test/odd")
+BAD = rule_of("test/bad", Severity.ERROR)
+
+
+def board_of(*, profile=None, problems=(), package_problems=()):
+    """A board without layers or holes."""
+    return Board(
+        name="b",
+        package=Package("b", "b", (), (), tuple(package_problems)),
+        profile=profile,
+        layers=(),
+        holes=Holes.empty(),
+        slots=BoardSlots.empty(),
+        drill_names=(),
+        hole_functions=(),
+        components=(),
+        thickness_mm=None,
+        problems=tuple(problems),
+    )
+
+
+def case_of(board=None, **options):
+    """A case judged by the bundled sheet."""
+    return Case(board or board_of(), load_house(), CheckOptions(**options))
+
+
+@check(id="test/finds", rules=(ODD,))
+def finds(case):
+    """It finds."""
+    yield Finding.of(ODD, "odd")
+
+
+@check(id="test/silent", rules=(ODD,))
+def silent(case):
+    """It is silent."""
+    return iter(())
+
+
+@check(id="test/needy", rules=(ODD,), needs=("profile",))
+def needy(case):
+    """It needs a profile."""
+    return iter(())
+
+
+@check(id="test/stops", rules=(ODD,))
+def stops(case):
+    """It finds, then cannot go on."""
+    yield Finding.of(ODD, "odd")
+    raise NotJudged("the rest is missing")
+
+
+@check(id="other/broken", rules=(ODD,))
+def broken(case):
+    """It breaks."""
+    raise ZeroDivisionError("oops")
+
+
+@check(id="other/strange", rules=(ODD,))
+def strange(case):
+    """It applies a rule it does not declare."""
+    yield Finding.of(BAD, "bad")
+
+
+ALL = (finds, silent, needy, stops, broken, strange)
+
+
+@pytest.mark.parametrize(
+    ("one", "state", "count"),
+    [
+        (finds, State.FOUND, 1),
+        (silent, State.PASSED, 0),
+        (needy, State.NOT_JUDGED, 0),
+        (stops, State.NOT_JUDGED, 1),
+        (broken, State.BROKEN, 0),
+        (strange, State.BROKEN, 0),
+    ],
+    ids=lambda value: getattr(value, "id", None),
+)
+def test_the_four_outcomes(one, state, count):
+    """A check passes, finds, is not judged, or is broken; what it had found is kept."""
+    outcome = run_check(one, case_of())
+
+    assert (outcome.state, len(outcome.findings)) == (state, count)
+
+
+def test_a_blind_spot_says_what_is_missing():
+    """Not judged names the missing need in words."""
+    assert "profile" in run_check(needy, case_of()).reason
+    assert run_check(stops, case_of()).reason == "the rest is missing"
+
+
+def test_a_met_need_lets_the_check_pass():
+    """Silence is a pass only when the needs are met."""
+    case = case_of(board_of(profile=MultiPolygon([box(0, 0, 1, 1)])))
+
+    assert run_check(needy, case).state is State.PASSED
+
+
+def test_a_broken_check_keeps_its_traceback_and_the_others():
+    """One broken check does not lose the others, and its traceback is kept."""
+    outcomes = run_checks(ALL, case_of())
+
+    assert [o.check.id for o in outcomes] == [c.id for c in ALL]
+    assert "ZeroDivisionError: oops" in outcomes[4].reason
+    assert "test_framework_running" in outcomes[4].trace
+
+
+@pytest.mark.parametrize(
+    ("only", "without", "ids"),
+    [
+        ((), (), [c.id for c in ALL]),
+        (("test/finds",), (), ["test/finds"]),
+        (("other/",), (), ["other/broken", "other/strange"]),
+        ((), ("test/", "other/broken"), ["other/strange"]),
+        (("test/",), ("test/finds",), ["test/silent", "test/needy", "test/stops"]),
+    ],
+)
+def test_selection(only, without, ids):
+    """Checks are chosen by exact id or by group, never by a part of a name."""
+    chosen = select(ALL, CheckOptions(only=only, without=without))
+
+    assert [c.id for c in chosen] == ids
+
+
+@pytest.mark.parametrize("name", ["test", "test/fin", "finds", "/", ""])
+def test_part_of_a_name_selects_nothing(name):
+    """A name that is no id and no group is refused."""
+    assert not matches(name, "test/finds")
+    with pytest.raises(UsageError, match="no check is called"):
+        select(ALL, CheckOptions(only=(name,)))
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"id": "Test/Finds"}, "group/kebab-case"),
+        ({"id": "finds"}, "group/kebab-case"),
+        ({"rules": ()}, "no rule"),
+        ({"needs": ("magic",)}, "no board can have"),
+    ],
+)
+def test_incomplete_declarations_fail_at_import(changes, said):
+    """A declaration that is not complete is a ValueError."""
+    good = {"id": "test/x", "rules": (ODD,), "needs": ()}
+    with pytest.raises(ValueError, match=said):
+        check(**{**good, **changes})
+
+
+def test_a_check_needs_a_docstring():
+    """The title is the docstring's first line, so there must be one."""
+    with pytest.raises(ValueError, match="no docstring"):
+        check(id="test/x", rules=(ODD,))(lambda _: ())
+
+
+def module_of(name, *checks):
+    """A rule module with checks."""
+    module = ModuleType(name)
+    for number, one in enumerate(checks):
+        one.function.__module__ = name
+        setattr(module, f"check_{number}", one)
+    return module
+
+
+def made(name, rule):
+    """A new check."""
+
+    def function(case):
+        """Nothing."""
+        return ()
+
+    return check(id=name, rules=(rule,))(function)
+
+
+def test_double_ids_fail_at_import():
+    """Two checks, or two rules, of one id are refused."""
+    one, two = made("test/x", ODD), made("test/x", ODD)
+    with pytest.raises(ValueError, match="check test/x is declared twice"):
+        _collect((module_of("m1", one, two),))
+    three, four = made("test/y", ODD), made("test/z", rule_of("test/odd"))
+    with pytest.raises(ValueError, match="rule test/odd is declared twice"):
+        _collect((module_of("m2", three), module_of("m3", four)))
+
+
+def test_the_catalogue_is_complete():
+    """Every check has a title, limits the sheet knows, known needs, and rules with reasons."""
+    house = load_house()
+    for one in CHECKS:
+        assert one.title
+        assert set(one.needs) <= set(NEEDS)
+        assert all(house.limit(key) for key in one.limits)
+    for rule in all_rules():
+        for text in (rule.title, rule.why, rule.advice, str(rule.source)):
+            assert text.strip(), rule.id
+        assert not rule.title.endswith("."), rule.id
+
+
+def test_rule_ids_are_unique_and_well_formed():
+    """Every rule that readers or checks can apply has its own group/kebab-case id."""
+    ids = [rule.id for rule in all_rules()]
+
+    assert len(ids) == len(set(ids))
+    assert all(r.count("/") == 1 and r == r.lower() and " " not in r for r in ids)
+
+
+def test_shared_facts_are_built_once():
+    """A shared fact is computed once for all checks of a case."""
+    calls = []
+
+    def fact(case):
+        calls.append(case)
+        return 42
+
+    case = case_of()
+    assert case.shared(fact) == case.shared(fact) == 42
+    assert len(calls) == 1
+
+
+@pytest.mark.parametrize(
+    ("limit_class", "measured", "severity"),
+    [
+        ("standard", 0.30, None),
+        ("standard", 0.25, Severity.WARNING),
+        ("standard", 0.20, Severity.WARNING),
+        ("standard", 0.19, Severity.ERROR),
+        ("fine", 0.25, None),
+        ("fine", 0.20, None),
+        ("fine", 0.19, Severity.ERROR),
+    ],
+)
+def test_judging_by_both_classes(limit_class, measured, severity):
+    """Between the classes is a warning, below both an error; at the limit is silent.
+
+    The figures are the bundled sheet's smallest plated hole: 0.30 standard, 0.20 fine.
+    """
+    judged = case_of(limit_class=limit_class).judge("drill_min_plated_mm", measured)
+
+    assert (judged[0] if judged else None) is severity
+
+
+def test_findings_are_gathered_once_and_worst_first():
+    """Readers' and checks' findings come together, each once, worst first."""
+    shared, note = Finding.of(BAD, "bad"), Finding.of(rule_of("a/n", Severity.NOTE), "n")
+    board = board_of(package_problems=[note, shared], problems=[shared])
+    case = case_of(board)
+    result = gather(case, run_checks((finds,), case))
+
+    assert [f.id for f in result] == ["test/bad", "test/odd", "a/n"]
+
+
+def test_silenced_findings_are_counted_not_lost():
+    """A silenced rule leaves the findings, is kept with its reason, and shows in the verdict."""
+    case = case_of(silenced=(Silence(rule="test/odd", reason="on purpose"),))
+    result = gather(case, run_checks((finds,), case))
+
+    assert len(result) == 0
+    assert [(f.id, reason) for f, reason in result.silenced] == [("test/odd", "on purpose")]
+    assert "1 silenced" in result.verdict
+
+
+def test_rules_can_be_left_out():
+    """``without`` also leaves out rules of readers."""
+    case = case_of(board_of(problems=[Finding.of(BAD, "bad")]), without=("test/bad",))
+
+    assert len(gather(case, ())) == 0
+
+
+@pytest.mark.parametrize(
+    ("severities", "verdict", "status"),
+    [
+        ([], "fit to order: nothing found", [0, 0, 0, 0]),
+        ([Severity.NOTE], "fit to order: 1 note", [0, 0, 0, 1]),
+        ([Severity.WARNING] * 2, "look before ordering: 2 warnings", [0, 0, 1, 1]),
+        (
+            [Severity.ERROR, Severity.NOTE],
+            "do not order yet: 1 error, 1 note",
+            [0, 1, 1, 1],
+        ),
+    ],
+)
+def test_verdict_and_exit_status(severities, verdict, status):
+    """The verdict follows the worst finding; the status follows the level asked for."""
+    findings = tuple(Finding.of(rule_of(f"a/r{n}", s), "m") for n, s in enumerate(severities))
+    result = CheckResult(findings, ())
+
+    levels = [None, Severity.ERROR, Severity.WARNING, Severity.NOTE]
+    assert result.verdict == verdict
+    assert [result.exit_status(level) for level in levels] == status
+
+
+def test_a_broken_check_is_never_a_pass():
+    """A broken check gives status 3 and takes the verdict with it."""
+    outcome = Outcome(check=broken, state=State.BROKEN, reason="r")
+    result = CheckResult((), (outcome,))
+
+    assert result.exit_status(None) == 3
+    assert "not to be trusted" in result.verdict
+
+
+def test_a_result_is_a_sequence():
+    """A result can be indexed, sliced, counted and searched like any sequence."""
+    first, second = Finding.of(BAD, "bad"), Finding.of(ODD, "odd")
+    result = CheckResult((first, second), ())
+
+    assert (result[0], result[1:], list(result)) == (first, (second,), [first, second])
+    assert (result.count(Severity.ERROR), result.count(second), second in result) == (1, 1, True)

@@ -1,0 +1,154 @@
+"""The zip is the same each time, holds what is needed and reads back."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import subprocess
+import sys
+import zipfile
+
+import pytest
+
+from fabkit.errors import OutputRefused
+from fabkit.intake.model import LeftOut
+from fabkit.outputs.archive import (
+    FOR_THE_HOUSE,
+    contents_digest,
+    digest,
+    files_to_pack,
+    write_archive,
+)
+from fabkit.package.model import Package, PackageFile, Role, RoleKind
+
+CONTENTS = {"b.gbr": b"two" * 1000, "a.drl": b"one", "ü.gbr": b"three"}
+
+
+def ok(_path):
+    """Accept any archive."""
+
+
+def file_of(name, kind, side=None):
+    """A file with a role and nothing in it."""
+    return PackageFile(
+        name=name,
+        data=name.encode(),
+        role=Role(kind=kind, side=side),
+        confidence=1.0,
+        reason="said so",
+        content=None,
+    )
+
+
+def package_of(*files, left_out=()):
+    """A package of files."""
+    return Package("p", "p", tuple(files), tuple(left_out), ())
+
+
+def test_members_are_uniform(tmp_path):
+    """Sorted names, one date, one mode, one system, no extra fields (zip APPNOTE 4.4)."""
+    write_archive(tmp_path / "a.zip", CONTENTS, verify=ok)
+    with zipfile.ZipFile(tmp_path / "a.zip") as archive:
+        infos = archive.infolist()
+        assert archive.testzip() is None
+
+    assert [i.filename for i in infos] == sorted(CONTENTS)
+    assert {i.date_time for i in infos} == {(1980, 1, 1, 0, 0, 0)}
+    assert {i.external_attr >> 16 for i in infos} == {0o100644}
+    assert {i.create_system for i in infos} == {3}
+    assert {i.extra for i in infos} == {b""}
+
+
+def test_two_processes_write_the_same_bytes(tmp_path):
+    """Order of input, umask, time zone, hash seed and clock leave no trace."""
+    code = (
+        "import os, sys, pathlib\n"
+        "os.umask(int(sys.argv[2], 8))\n"
+        "from fabkit.outputs.archive import write_archive\n"
+        "names = ['b.gbr', 'a.drl', 'c/d.gbr']\n"
+        "if sys.argv[3] == 'back': names.reverse()\n"
+        "contents = {n: (n * 500).encode() for n in names}\n"
+        "write_archive(pathlib.Path(sys.argv[1]), contents, verify=lambda p: None)\n"
+    )
+    runs = [("one.zip", "022", "on", "UTC", "1"), ("two.zip", "077", "back", "Asia/Tokyo", "2")]
+    for name, umask, order, zone, seed in runs:
+        subprocess.run(
+            [sys.executable, "-c", code, str(tmp_path / name), umask, order],
+            check=True,
+            env={**os.environ, "TZ": zone, "PYTHONHASHSEED": seed},
+        )
+
+    assert (tmp_path / "one.zip").read_bytes() == (tmp_path / "two.zip").read_bytes()
+
+
+def test_the_digest_is_that_of_the_file(tmp_path):
+    """What is returned is the SHA-256 of what lies on the disk."""
+    said = write_archive(tmp_path / "a.zip", CONTENTS, verify=ok)
+
+    assert said == hashlib.sha256((tmp_path / "a.zip").read_bytes()).hexdigest()
+
+
+def test_contents_digest_is_what_checksum_tools_print():
+    """The digest of the contents is SHA-256 over ``digest  name`` lines, sorted by name."""
+    lines = "".join(f"{hashlib.sha256(CONTENTS[n]).hexdigest()}  {n}\n" for n in sorted(CONTENTS))
+
+    said = contents_digest({n: digest(d) for n, d in CONTENTS.items()})
+
+    assert said == hashlib.sha256(lines.encode()).hexdigest()
+
+
+def test_a_bad_read_back_leaves_nothing(tmp_path):
+    """An archive that does not verify never gets its name, and no part stays."""
+
+    def refuse(path):
+        assert zipfile.is_zipfile(path)
+        raise OutputRefused("differs")
+
+    with pytest.raises(OutputRefused, match="differs"):
+        write_archive(tmp_path / "a.zip", CONTENTS, verify=refuse)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_damage_on_the_disk_is_noticed(tmp_path, monkeypatch):
+    """An archive whose bytes changed on the way to the disk is refused."""
+    read = zipfile.ZipFile.read
+    monkeypatch.setattr(zipfile.ZipFile, "read", lambda *a, **k: read(*a, **k)[:-1])
+
+    with pytest.raises(OutputRefused, match="did not read back"):
+        write_archive(tmp_path / "a.zip", CONTENTS, verify=ok)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_only_what_the_house_needs_goes_in():
+    """Each role goes in or is left out with a reason; nothing vanishes."""
+    files = [file_of(f"{kind.name}.x", kind) for kind in RoleKind]
+    stray = LeftOut(name="thumbs", reason="system litter")
+    chosen, left = files_to_pack(package_of(*files, left_out=[stray]))
+
+    assert {f.role.kind for f in chosen.values()} == FOR_THE_HOUSE
+    assert len(chosen) + len(left) == len(files) + 1
+    assert ("thumbs", "system litter") in left
+
+
+def test_the_netlist_goes_in_when_asked():
+    """With the option the netlist is packed for electrical test."""
+    package = package_of(file_of("a.ipc", RoleKind.NETLIST))
+
+    assert files_to_pack(package)[0] == {}
+    assert set(files_to_pack(package, with_netlist=True)[0]) == {"a.ipc"}
+
+
+@pytest.mark.parametrize(
+    ("names", "packed"),
+    [
+        (["out/a.gbr", "out/b.drl"], ["a.gbr", "b.drl"]),
+        (["top/a.gbr", "bottom/a.gbr"], ["bottom/a.gbr", "top/a.gbr"]),
+        (["x/a.gbr", "y/A.gbr"], ["x/a.gbr", "y/A.gbr"]),
+        (["x/ReadMe.txt", "a.gbr"], ["a.gbr", "x/ReadMe.txt"]),
+    ],
+)
+def test_names_lose_folders_only_when_they_stay_apart(names, packed):
+    """Plain names, unless two would meet where case does not count, or one is the readme."""
+    package = package_of(*(file_of(name, RoleKind.COPPER) for name in names))
+
+    assert list(files_to_pack(package)[0]) == packed

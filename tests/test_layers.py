@@ -1,0 +1,117 @@
+"""The layer table of DEVELOPERS.md is what the code does."""
+
+from __future__ import annotations
+
+import ast
+import re
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+PACKAGE = ROOT / "fabkit"
+MODULES = sorted(PACKAGE.rglob("*.py"))
+BANNED_NAMES = {"utils", "helpers", "common", "manager", "misc"}
+LONGEST = 500
+
+
+def _table() -> dict[str, int]:
+    """Room (or rank-0 module) to rank, as DEVELOPERS.md prints it."""
+    ranks = {}
+    for line in (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").splitlines():
+        found = re.match(r"\| (\d) \| (.+) \|$", line)
+        if found:
+            for room in re.findall(r"`([a-z_]+)(?:/|\.py)?`", found[2]):
+                ranks[room] = int(found[1])
+    return ranks
+
+
+RANKS = _table()
+ORDER_OF_RANK_0 = ["units", "errors", "limits", "findings", "columns"]
+
+
+def _room(module: str) -> str | None:
+    """Room of a dotted module of ours; None for the package itself."""
+    parts = module.split(".")
+    return parts[1] if len(parts) > 1 else None
+
+
+def _imports(path: Path) -> set[str]:
+    """Dotted modules of ours that a file imports anywhere, also inside functions."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {a.name for a in node.names if a.name.split(".")[0] == "fabkit"}
+        elif isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "fabkit":
+            assert node.module
+            for alias in node.names:
+                inner = f"{node.module}.{alias.name}".replace(".", "/")
+                is_module = (ROOT / f"{inner}.py").exists() or (ROOT / inner).is_dir()
+                found.add(inner.replace("/", ".") if is_module else node.module)
+    return found
+
+
+def _own(path: Path) -> str:
+    return ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
+
+
+def offences(own: str, imported: set[str]) -> list[str]:
+    """Imports that go upwards or sideways."""
+    room = _room(own)
+    if room is None or room == "__main__":
+        return []
+    bad = []
+    for other in sorted(imported):
+        target = _room(other)
+        if target is None or target == room:
+            continue
+        if target not in RANKS:
+            bad.append(f"{own} imports {other}, which has no rank")
+        elif RANKS[target] > RANKS[room]:
+            bad.append(f"{own} (rank {RANKS[room]}) imports {other} (rank {RANKS[target]})")
+        elif RANKS[target] == RANKS[room]:
+            if RANKS[room] == 0:
+                if ORDER_OF_RANK_0.index(target) > ORDER_OF_RANK_0.index(room):
+                    bad.append(f"{own} imports {other}, which stands below it in rank 0")
+            elif other != f"fabkit.{target}.model":
+                bad.append(f"{own} imports {other}: rooms of one rank share only model.py")
+    return bad
+
+
+def test_every_room_has_a_rank():
+    """DEVELOPERS.md ranks every room and top-level module, and nothing else."""
+    rooms = {p.name for p in PACKAGE.iterdir() if (p / "__init__.py").exists()}
+    single = {p.stem for p in PACKAGE.glob("*.py")} - {"__init__", "__main__"}
+
+    assert rooms | single == set(RANKS)
+
+
+@pytest.mark.parametrize("path", MODULES, ids=_own)
+def test_imports_go_down(path):
+    """Nothing imports a higher rank, nor a room of its own rank except through model.py."""
+    assert offences(_own(path), _imports(path)) == []
+
+
+@pytest.mark.parametrize(
+    ("own", "imported", "bad"),
+    [
+        ("fabkit.board.build", "fabkit.checks.model", True),
+        ("fabkit.costs.quote", "fabkit.parts.model", False),
+        ("fabkit.costs.quote", "fabkit.parts.bill", True),
+        ("fabkit.limits", "fabkit.findings", True),
+        ("fabkit.findings", "fabkit.limits", False),
+        ("fabkit.cli.check", "fabkit.api", False),
+    ],
+)
+def test_the_rule_can_fail(own, imported, bad):
+    """The rule itself tells upward and sideways imports from allowed ones."""
+    assert bool(offences(own, {imported})) is bad
+
+
+@pytest.mark.parametrize("path", MODULES, ids=_own)
+def test_modules_are_small_and_named(path):
+    """A module is one concept: at most 500 lines, and no drawer for odds and ends."""
+    lines = path.read_text(encoding="utf-8").count("\n")
+
+    assert lines <= LONGEST
+    assert path.stem not in BANNED_NAMES
