@@ -57,14 +57,14 @@ def render_faces(board: Board, options: PreviewOptions | None = None) -> Faces:
 
 def render_svg(board: Board, side: Side, options: PreviewOptions | None = None) -> str:
     """Draw one face of the finished board as SVG."""
-    from fabkit.preview.paint_svg import scene_svg
+    from fabkit.preview.paint_svg import picture_svg
 
-    return scene_svg(finished_face(board, side, options or PreviewOptions()))
+    return picture_svg(finished_face(board, side, options or PreviewOptions()))
 
 
 def render_pdf(board: Board, options: PreviewOptions | None = None) -> bytes:
     """Draw both faces as a PDF of two pages, true to scale."""
-    from fabkit.preview.paint_pdf import scenes_pdf
+    from fabkit.preview.paint_pdf import pictures_pdf
 
     chosen: Any = options or PreviewOptions()
-    return scenes_pdf([finished_face(board, s, chosen) for s in ("top", "bottom")])
+    return pictures_pdf([finished_face(board, s, chosen) for s in ("top", "bottom")])

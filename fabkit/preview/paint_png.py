@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from fabkit.errors import OutputRefused, UsageError
 from fabkit.preview.coverage import Bytes, Canvas, Grid, grid_for
 from fabkit.preview.options import MAX_PIXELS
-from fabkit.preview.scene import Coat, Floats, Node, Scene, named_stencils
+from fabkit.preview.scene import Coat, Floats, Node, Scene, Sheet, named_stencils
 
 BAND_BYTES = 24 * 2**20
 """Size of the paint buffer: small enough to stay near the processor, large enough to be few."""
@@ -125,6 +125,47 @@ def paint(scene: Scene, px_per_mm: float) -> Bytes:
         covers = {name: canvas.cover(prepared[name], top, rows) for name in names}
         out[top : top + rows] = _paint_band(scene.nodes, covers, (rows, grid.columns))
     return out
+
+
+def paint_sheet(sheet: Sheet, px_per_mm: float) -> Bytes:
+    """Paint scenes in their places, (rows, columns, 4) uint8.
+
+    Places are rounded to whole pixels, so a scene looks the same alone and on a sheet.
+
+    Raises
+    ------
+    UsageError
+        When the picture would be larger than :data:`MAX_PIXELS`.
+    """
+    frame = (0.0, 0.0, sheet.width_mm, sheet.height_mm)
+    whole = grid_of(Scene(sheet.title, frame, False, {}, ()), px_per_mm)
+    out = np.zeros((whole.rows, whole.columns, 4), dtype=np.uint8)
+    for item in sheet.placed:
+        picture = paint(item.scene, px_per_mm)
+        bottom = whole.rows - round(item.y_mm * px_per_mm)
+        left = round(item.x_mm * px_per_mm)
+        top = bottom - picture.shape[0]
+        part = picture[max(-top, 0) :, max(-left, 0) :]
+        target = out[max(top, 0) : max(bottom, 0), max(left, 0) :]
+        rows = min(part.shape[0], target.shape[0])
+        columns = min(part.shape[1], target.shape[1])
+        _lay_over(target[:rows, :columns], part[:rows, :columns])
+    return out
+
+
+def _lay_over(below: Bytes, above: Bytes) -> None:
+    """Lay one picture over another in place."""
+    if bool((above[..., 3] == 255).all()):
+        below[...] = above
+        return
+    whole = above[..., 3] == 255
+    below[whole] = above[whole]
+    rows, columns = np.nonzero((above[..., 3] > 0) & ~whole)
+    a, b = above[rows, columns] / 255, below[rows, columns] / 255
+    rest = b[:, 3:] * (1 - a[:, 3:])
+    mixed = np.concatenate((a[:, :3] * a[:, 3:] + b[:, :3] * rest, a[:, 3:] + rest), axis=1)
+    mixed[:, :3] *= 255
+    below[rows, columns] = _to_bytes(mixed)
 
 
 def paint_stencil(scene: Scene, name: str, px_per_mm: float) -> Bytes:

@@ -13,7 +13,7 @@ from xml.sax.saxutils import escape
 from fabkit.gerber.model import Pose
 from fabkit.preview.curves import Contour, arc_sweep
 from fabkit.preview.palette import Rgb
-from fabkit.preview.scene import Coat, Film, Node, Scene, Stencil
+from fabkit.preview.scene import Coat, Film, Node, Scene, Sheet, sheet_of
 from fabkit.preview.vectors import Flash, Run, Symbols, part_vectors
 from fabkit.units import format_number
 
@@ -106,23 +106,23 @@ def _circle(x: float, y: float, diameter: float) -> str:
     return f'<circle cx="{_um(x)}" cy="{_um(y)}" r="{radius}"/>'
 
 
-def _flash(flash: Flash) -> str:
+def _flash(flash: Flash, prefix: str) -> str:
     if flash.pose == Pose():
-        return f'<use href="#a{flash.symbol}" x="{_um(flash.x)}" y="{_um(flash.y)}"/>'
+        return f'<use href="#{prefix}a{flash.symbol}" x="{_um(flash.x)}" y="{_um(flash.y)}"/>'
     p = flash.pose
     turned = f" rotate({p.rotation_deg:.6g})" if p.rotation_deg else ""
     scale = f"{-p.scale:.9g} {p.scale:.9g}" if p.mirror_x else f"{p.scale:.9g}"
     scaled = f" scale({scale})" if scale != "1" else ""
     move = f"translate({_um(flash.x)} {_um(flash.y)}){turned}{scaled}"
-    return f'<use href="#a{flash.symbol}" transform="{move}"/>'
+    return f'<use href="#{prefix}a{flash.symbol}" transform="{move}"/>'
 
 
-def _run_text(run: Run) -> str:
+def _run_text(run: Run, prefix: str) -> str:
     """Elements of a run; fill and stroke colours are inherited."""
     out = []
     fills = [f'<path d="{path_text(run.fills, closed=True)}"/>'] if run.fills else []
     fills += [_circle(*disc) for disc in run.discs]
-    fills += [_flash(flash) for flash in run.flashes]
+    fills += [_flash(flash, prefix) for flash in run.flashes]
     if fills:
         out.append(f'<g stroke="none">{"".join(fills)}</g>')
     if run.strokes:
@@ -141,8 +141,11 @@ WHITE, BLACK = "#fff", "#000"
 
 
 class _Writer:
-    def __init__(self, scene: Scene) -> None:
+    """One scene; ids start with ``prefix`` so that several scenes can share a document."""
+
+    def __init__(self, scene: Scene, prefix: str) -> None:
         self.scene = scene
+        self.prefix = prefix
         self.symbols = Symbols()
         self._defs: dict[str, str] = {}
         x0, y0, x1, y1 = scene.frame
@@ -150,37 +153,33 @@ class _Writer:
             f'x="{_um(x0)}" y="{_um(y0)}" width="{_um(x1) - _um(x0)}" height="{_um(y1) - _um(y0)}"'
         )
 
-    def _plain(self, stencil: Stencil) -> bool:
-        """True when a stencil is a set of dark shapes that can be painted directly."""
-        return not stencil.inverted and not any(
-            isinstance(p, Film) and p.clears for p in stencil.parts
-        )
-
     def _shapes(self, name: str) -> str:
         """Reference to a plain stencil's shapes."""
-        key = f"s-{name}"
+        key = f"{self.prefix}s-{name}"
         if key not in self._defs:
             runs = [
                 r for p in self.scene.stencils[name].parts for r in part_vectors(p, self.symbols)
             ]
-            self._defs[key] = f'<g id="{key}">{"".join(_run_text(r) for r in runs)}</g>'
+            self._defs[key] = (
+                f'<g id="{key}">{"".join(_run_text(r, self.prefix) for r in runs)}</g>'
+            )
         return key
 
     def _mask(self, name: str, *, outside: bool) -> str:
         """Mask that is white inside (or outside) a stencil."""
-        key = f"{'o' if outside else 'i'}-{name}"
+        key = f"{self.prefix}{'o' if outside else 'i'}-{name}"
         if key in self._defs:
             return key
         stencil = self.scene.stencils[name]
         swapped = outside != stencil.inverted
         on, off = (BLACK, WHITE) if swapped else (WHITE, BLACK)
         body = [f'<rect {self._box} fill="{WHITE}"/>'] if swapped else []
-        if self._plain(stencil):
+        if stencil.plain:
             body.append(f'<use href="#{self._shapes(name)}" fill="{on}" stroke="{on}"/>')
         else:
             for k, part in enumerate(stencil.parts):
                 runs = "".join(
-                    f'<g fill="{c}" stroke="{c}">{_run_text(r)}</g>'
+                    f'<g fill="{c}" stroke="{c}">{_run_text(r, self.prefix)}</g>'
                     for r in part_vectors(part, self.symbols)
                     for c in [on if r.dark else off]
                 )
@@ -195,7 +194,7 @@ class _Writer:
 
     def _film_apart(self, key: str, part: Film, on: str) -> str:
         inner = "".join(
-            f'<g fill="{c}" stroke="{c}">{_run_text(r)}</g>'
+            f'<g fill="{c}" stroke="{c}">{_run_text(r, self.prefix)}</g>'
             for r in part_vectors(part, self.symbols)
             for c in [WHITE if r.dark else BLACK]
         )
@@ -207,7 +206,7 @@ class _Writer:
         inside = list(node.inside)
         if isinstance(node, Coat):
             tint = _hex(node.rgb)
-            direct = next((n for n in inside if self._plain(self.scene.stencils[n])), None)
+            direct = next((n for n in inside if self.scene.stencils[n].plain), None)
             if direct is not None:
                 inside.remove(direct)
                 body = f'<use href="#{self._shapes(direct)}" fill="{tint}" stroke="{tint}"/>'
@@ -223,26 +222,38 @@ class _Writer:
             body = f'<g mask="url(#{self._mask(name, outside=False)})">{body}</g>'
         return f"<g{faint}><title>{escape(node.title)}</title>{body}</g>"
 
-    def document(self) -> str:
+    def element(self, x_mm: float, top_mm: float) -> str:
+        """The scene as a nested picture that is cut to its frame."""
         scene = self.scene
         x0, _, x1, y1 = scene.frame
-        width, height = scene.size_mm
         body = "\n".join(self.node(n) for n in scene.nodes)
         symbols = "".join(
-            f'<path id="a{k}" d="{path_text(shape, closed=True)}"/>'
+            f'<path id="{self.prefix}a{k}" d="{path_text(shape, closed=True)}"/>'
             for k, shape in enumerate(self.symbols.contours)
         )
         sign, left = ("-", x1) if scene.mirrored else ("", -x0)
-        w, h, left_text, top = (format_number(v, digits=6) for v in (width, height, left, y1))
+        numbers = (*scene.size_mm, left, y1, x_mm, top_mm)
+        w, h, left_text, up, x, y = (format_number(v, digits=6) for v in numbers)
         return (
-            '<?xml version="1.0" encoding="UTF-8"?>\n'
-            f'<svg xmlns="http://www.w3.org/2000/svg" width="{w}mm" height="{h}mm"'
-            f' viewBox="0 0 {w} {h}"><title>{escape(scene.title)}</title>\n'
+            f'<svg x="{x}" y="{y}" width="{w}" height="{h}" viewBox="0 0 {w} {h}">'
+            f"<title>{escape(scene.title)}</title>\n"
             f"<defs>{symbols}{''.join(self._defs.values())}</defs>\n"
-            f'<g transform="matrix({sign}.001 0 0 -.001 {left_text} {top})">\n{body}\n</g></svg>\n'
+            f'<g transform="matrix({sign}.001 0 0 -.001 {left_text} {up})">\n{body}\n</g></svg>'
         )
 
 
-def scene_svg(scene: Scene) -> str:
-    """Write a scene as an SVG document in millimetres."""
-    return _Writer(scene).document()
+def picture_svg(picture: Scene | Sheet) -> str:
+    """Write a scene or sheet as an SVG document in millimetres."""
+    sheet = sheet_of(picture)
+    body = "\n".join(
+        _Writer(p.scene, f"v{k}" if len(sheet.placed) > 1 else "").element(
+            p.x_mm, sheet.height_mm - p.y_mm - p.scene.size_mm[1]
+        )
+        for k, p in enumerate(sheet.placed)
+    )
+    w, h = (format_number(v, digits=6) for v in (sheet.width_mm, sheet.height_mm))
+    return (
+        '<?xml version="1.0" encoding="UTF-8"?>\n'
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{w}mm" height="{h}mm"'
+        f' viewBox="0 0 {w} {h}"><title>{escape(sheet.title)}</title>\n{body}\n</svg>\n'
+    )

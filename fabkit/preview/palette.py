@@ -55,9 +55,12 @@ LAMINATE: Final[Rgb] = (186, 170, 124)
 CUT_EDGE: Final[Rgb] = (158, 142, 98)
 """The routed edge: the same glass-epoxy in its own shade."""
 
+SURROUNDINGS_LIGHT: Final[Rgb] = (246, 246, 243)
+"""Light ground of pictures and sheets."""
+
 SURROUNDINGS: Final[dict[Surroundings, Rgb | None]] = {
     Surroundings.TRANSPARENT: None,
-    Surroundings.LIGHT: (246, 246, 243),
+    Surroundings.LIGHT: SURROUNDINGS_LIGHT,
     Surroundings.DARK: (38, 40, 43),
 }
 

@@ -8,14 +8,15 @@ know nothing else; tests compare scenes.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.gerber.model import GerberFile
+from fabkit.preview.curves import ring_contour
 from fabkit.preview.palette import Rgb
 
 Floats = NDArray[np.float64]
@@ -88,13 +89,25 @@ class Pen:
 
     @classmethod
     def along(cls, rings: NDArray[Any], width: float) -> Pen:
-        """The pen led along lines or rings (an object array of shapely lines)."""
+        """The pen led along rings (an object array of shapely rings), arcs found again."""
         import shapely
 
-        points, owner = shapely.get_coordinates(rings, return_index=True)
-        joined = owner[1:] == owner[:-1]
-        a, b = points[:-1][joined], points[1:][joined]
-        return cls.lines(a[:, 0], a[:, 1], b[:, 0], b[:, 1], width)
+        rows: list[tuple[float, ...]] = []
+        for ring in rings:
+            contour = ring_contour(shapely.get_coordinates(ring))
+            x, y = contour.start
+            for x1, y1, cx, cy, turn in contour.segments:
+                rows.append((x, y, x1, y1, cx, cy, turn))
+                x, y = x1, y1
+            if (x, y) != contour.start:
+                rows.append((x, y, *contour.start, 0.0, 0.0, 0))
+        table = np.array(rows, dtype=np.float64).reshape(-1, 7).T
+        return cls(*table[:6], table[6].astype(np.int8), np.full(table.shape[1], width))
+
+    @classmethod
+    def joined(cls, pens: Sequence[Pen]) -> Pen:
+        """Strokes of several pens."""
+        return cls(*(np.concatenate([getattr(p, f.name) for p in pens]) for f in fields(cls)))
 
     def __len__(self) -> int:
         return len(self.x0)
@@ -119,6 +132,11 @@ class Stencil:
 
     parts: tuple[Part, ...]
     inverted: bool = False
+
+    @property
+    def plain(self) -> bool:
+        """True when it is a set of dark shapes, which can be painted directly."""
+        return not self.inverted and not any(isinstance(p, Film) and p.clears for p in self.parts)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,6 +192,88 @@ class Scene:
         """Width and height of the frame."""
         x0, y0, x1, y1 = self.frame
         return x1 - x0, y1 - y0
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A scene on a sheet: its frame's lower left corner lies at ``x_mm, y_mm``."""
+
+    scene: Scene
+    x_mm: float
+    y_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """Scenes side by side at their own scale; each is cut to its frame.
+
+    Parameters
+    ----------
+    title
+        What the sheet shows, in words.
+    width_mm, height_mm
+        Size; the origin is the lower left corner.
+    placed
+        Bottom first.
+    """
+
+    title: str
+    width_mm: float
+    height_mm: float
+    placed: tuple[Placed, ...]
+
+
+def sheet_of(picture: Scene | Sheet) -> Sheet:
+    """A scene alone is a sheet of its size."""
+    if isinstance(picture, Sheet):
+        return picture
+    return Sheet(picture.title, *picture.size_mm, (Placed(picture, 0.0, 0.0),))
+
+
+class SceneDraft:
+    """A scene that grows coat by coat, each with a stencil of its own."""
+
+    def __init__(
+        self,
+        title: str,
+        frame: tuple[float, float, float, float],
+        *,
+        mirrored: bool = False,
+        stencils: Mapping[str, Stencil] | None = None,
+    ) -> None:
+        self.title = title
+        self.frame = frame
+        self.mirrored = mirrored
+        self.stencils: dict[str, Stencil] = dict(stencils or {})
+        self.nodes: list[Node] = []
+
+    def coat(
+        self,
+        title: str,
+        rgb: Rgb,
+        *parts: Part,
+        opacity: float = 1.0,
+        inside: tuple[str, ...] = (),
+        outside: tuple[str, ...] = (),
+    ) -> None:
+        """Paint parts, or everything when there are none, in one colour."""
+        if parts:
+            name = f"p{len(self.stencils)}"
+            self.stencils[name] = Stencil(parts)
+            inside = (*inside, name)
+        self.nodes.append(
+            Coat(title=title, rgb=rgb, opacity=opacity, inside=inside, outside=outside)
+        )
+
+    def scene(self) -> Scene:
+        """What has been drawn so far."""
+        return Scene(
+            title=self.title,
+            frame=self.frame,
+            mirrored=self.mirrored,
+            stencils=dict(self.stencils),
+            nodes=tuple(self.nodes),
+        )
 
 
 def named_stencils(nodes: tuple[Node, ...]) -> tuple[str, ...]:

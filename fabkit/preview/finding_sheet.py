@@ -1,0 +1,174 @@
+"""Findings numbered on the board, with the list beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+
+from fabkit.board.model import Board
+from fabkit.findings import Finding, Severity
+from fabkit.package.model import Side
+from fabkit.preview import palette
+from fabkit.preview.finished import finished_face
+from fabkit.preview.lettering import letters, wrapped
+from fabkit.preview.options import PreviewOptions
+from fabkit.preview.scene import Letters, Pen, Placed, Scene, SceneDraft, Sheet
+from fabkit.preview.sheets import GAP_MM, SIDES, text_size
+
+TONES: Final = {
+    Severity.ERROR: palette.VERMILION,
+    Severity.WARNING: palette.ORANGE,
+    Severity.NOTE: palette.SKY_BLUE,
+}
+"""Each severity is also written out in the list, so no one needs to see the colour."""
+
+VEIL: Final = 0.45
+"""How far the board steps back behind the numbers."""
+
+LIST_WIDTH: Final = 42
+"""Width of the list in heights of its letters."""
+
+Spot = tuple[int, float, float]
+"""Number of the finding, x, y."""
+
+
+def _spots(findings: Sequence[Finding], side: Side, apart: float) -> list[Spot]:
+    """Places of findings on a face; places without a side are shown on the front."""
+    spots: list[Spot] = []
+    for number, finding in enumerate(findings, start=1):
+        mine: list[tuple[float, float]] = []
+        for place in finding.places:
+            if place.x_mm is None or place.y_mm is None or (place.side or "top") != side:
+                continue
+            # One number says it for a cluster of places of one finding.
+            if all(np.hypot(place.x_mm - x, place.y_mm - y) > apart for x, y in mine):
+                mine.append((place.x_mm, place.y_mm))
+        spots += [(number, x, y) for x, y in mine]
+    return spots
+
+
+def _marked(
+    board: Board,
+    side: Side,
+    findings: Sequence[Finding],
+    spots: list[Spot],
+    options: PreviewOptions,
+    size: float,
+) -> Scene:
+    face = finished_face(board, side, options)
+    xs = [x for _, x, _ in spots]
+    ys = [y for _, _, y in spots]
+    away = 4.0 * size
+    x0, y0, x1, y1 = face.frame
+    frame = (
+        min([x0, *(x - away for x in xs)]),
+        min([y0, *(y - away for y in ys)]),
+        max([x1, *(x + away for x in xs)]),
+        max([y1, *(y + away for y in ys)]),
+    )
+    draft = SceneDraft(face.title, frame, mirrored=face.mirrored, stencils=face.stencils)
+    draft.nodes += face.nodes
+    draft.coat("veil", palette.PAPER, opacity=VEIL, inside=("profile",), outside=("holes",))
+    sign = -1.0 if face.mirrored else 1.0
+    for severity in (Severity.NOTE, Severity.WARNING, Severity.ERROR):
+        mine = [s for s in spots if findings[s[0] - 1].severity is severity]
+        if not mine:
+            continue
+        x, y = np.array([m[1] for m in mine]), np.array([m[2] for m in mine])
+        flag_x, flag_y = x + sign * 1.9 * size, y + 1.9 * size
+        rim = Pen.circles(x, y, np.full(len(x), 2.0 * size), 0.5 * size)
+        draft.coat("rims", palette.PAPER, rim, Pen.discs(flag_x, flag_y, 2.9 * size))
+        draft.coat(
+            f"places of {severity.word}s",
+            TONES[severity],
+            Pen.circles(x, y, np.full(len(x), 2.0 * size), 0.26 * size),
+            Pen.discs(flag_x, flag_y, 2.5 * size),
+        )
+        numbers = [
+            letters(
+                str(n), fx, fy - 0.45 * size, _fit(n, size), align="middle", bold=True,
+                mirrored=face.mirrored,
+            )
+            for (n, _, _), fx, fy in zip(mine, flag_x, flag_y, strict=True)
+        ]  # fmt: skip
+        draft.coat("numbers", palette.BLACK, *numbers)
+    return draft.scene()
+
+
+def _fit(number: int, size: float) -> float:
+    """Height of a number so that it stays inside its disc."""
+    return size * {1: 0.95, 2: 0.85}.get(len(str(number)), 0.6)
+
+
+def _list(findings: Sequence[Finding], size: float) -> Scene:
+    """Number, severity, message, place and advice of every finding."""
+    step, width = 1.7 * size, LIST_WIDTH * size
+    indent = 4.2 * size
+    words: list[Letters] = []
+    discs: dict[Severity, list[float]] = {}
+    y = -1.5 * step
+    for number, finding in enumerate(findings, start=1):
+        discs.setdefault(finding.severity, []).append(y + size / 2)
+        words.append(
+            letters(str(number), 1.6 * size, y + 0.05 * size, _fit(number, size), align="middle",
+                    bold=True)
+        )  # fmt: skip
+        more = f" ({finding.count} times)" if finding.count > 1 else ""
+        text = f"{finding.severity.word}: {finding.message}{more}"
+        place = str(finding.places[0]) if finding.places else ""
+        lines = wrapped(text, size, width - indent)
+        small = [*wrapped(place, 0.85 * size, width - indent),
+                 *wrapped(finding.remedy, 0.85 * size, width - indent)]  # fmt: skip
+        for line in lines:
+            words.append(letters(line, indent, y, size))
+            y -= step
+        for line in small:
+            words.append(letters(line, indent, y, 0.85 * size))
+            y -= step
+        y -= 0.8 * step
+    if not findings:
+        words.append(letters("No findings.", 0.0, y, size))
+        y -= step
+    draft = SceneDraft("list of findings", (0.0, y, width, 0.0))
+    for severity, heights in discs.items():
+        at = np.array(heights)
+        draft.coat(
+            f"marks of {severity.word}s",
+            TONES[severity],
+            Pen.discs(np.full(len(at), 1.6 * size), at, 2.5 * size),
+        )
+    draft.coat("words", palette.INK, *words)
+    return draft.scene()
+
+
+def finding_sheet(
+    board: Board, findings: Sequence[Finding], options: PreviewOptions | None = None
+) -> Sheet:
+    """Findings numbered on the board, the list beside it.
+
+    The back is shown when a finding lies on it.  Every finding is listed, also those without a
+    place on the board.
+    """
+    options = options or PreviewOptions()
+    size = text_size(board)
+    views = []
+    for side in SIDES:
+        spots = _spots(findings, side, 3.0 * size)
+        if side == "top" or spots:
+            views.append(_marked(board, side, findings, spots, options, size))
+    listed = _list(findings, size)
+    wide = max(v.size_mm[0] for v in views)
+    views_high = sum(v.size_mm[1] for v in views) + GAP_MM * (len(views) - 1)
+    high = max(views_high, listed.size_mm[1])
+    full = wide + GAP_MM + listed.size_mm[0]
+    ground = SceneDraft("ground", (0.0, 0.0, full, high))
+    ground.coat("ground", palette.SURROUNDINGS_LIGHT)
+    placed = [Placed(ground.scene(), 0.0, 0.0)]
+    top = high
+    for view in views:
+        placed.append(Placed(view, (wide - view.size_mm[0]) / 2, top - view.size_mm[1]))
+        top -= view.size_mm[1] + GAP_MM
+    placed.append(Placed(listed, wide + GAP_MM, high - listed.size_mm[1]))
+    return Sheet(f"{board.name}: findings", full, high, tuple(placed))

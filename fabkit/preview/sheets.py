@@ -1,0 +1,220 @@
+"""Sheets about one board: both halves as used, one layer, nets, islands, measures."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from typing import Final
+
+import numpy as np
+import shapely
+
+from fabkit.board.connectivity import Pieces
+from fabkit.board.model import Board, Layer
+from fabkit.package.model import Side
+from fabkit.preview import palette
+from fabkit.preview.finished import (
+    board_stencils,
+    finished_face,
+    frame_around,
+    layer_stencil,
+    outline,
+)
+from fabkit.preview.keys import KeyPosition, find_keys, left_face
+from fabkit.preview.lettering import letters
+from fabkit.preview.options import PreviewOptions
+from fabkit.preview.scene import Coat, Fill, Group, Pen, Placed, Scene, SceneDraft, Sheet, Stencil
+from fabkit.units import format_mm
+
+GAP_MM: Final = 4.0
+SIDES: Final[tuple[Side, Side]] = ("top", "bottom")
+
+
+def text_size(board: Board) -> float:
+    """Height of capitals that reads on a picture of the whole board, mm."""
+    return float(np.clip(max(board.size_mm) / 55, 0.8, 4.0))
+
+
+def side_by_side(title: str, scenes: Sequence[Scene], names: Sequence[str], size: float) -> Sheet:
+    """Scenes in a row on light ground, each named below."""
+    foot = 3.2 * size
+    width = sum(s.size_mm[0] for s in scenes) + GAP_MM * (len(scenes) - 1)
+    height = max(s.size_mm[1] for s in scenes) + foot
+    ground = SceneDraft("ground and names", (0.0, 0.0, width, height))
+    ground.coat("ground", palette.SURROUNDINGS_LIGHT)
+    placed, words, x = [], [], 0.0
+    for scene, name in zip(scenes, names, strict=True):
+        wide, high = scene.size_mm
+        placed.append(Placed(scene, x, foot + (height - foot - high) / 2))
+        words.append(letters(name, x + wide / 2, 1.2 * size, size, align="middle"))
+        x += wide + GAP_MM
+    ground.coat("names", palette.INK, *words)
+    return Sheet(title, width, height, (Placed(ground.scene(), 0.0, 0.0), *placed))
+
+
+def halves_sheet(
+    board: Board,
+    options: PreviewOptions | None = None,
+    keys: tuple[KeyPosition, ...] | None = None,
+) -> Sheet:
+    """Left and right half of a reversible board as used, each face named."""
+    options = options or PreviewOptions()
+    left = left_face(find_keys(board) if keys is None else keys)
+    right: Side = "bottom" if left == "top" else "top"
+    scenes = [finished_face(board, side, options) for side in (left, right)]
+    words = {"top": "front up", "bottom": "back up"}
+    names = [f"Left half, {words[left]}", f"Right half, {words[right]}"]
+    return side_by_side(f"{board.name}: both halves as used", scenes, names, text_size(board))
+
+
+def layer_sheet(board: Board, layer: Layer, options: PreviewOptions | None = None) -> Scene:
+    """One layer alone, dark on light, with the profile; bottom layers seen from the bottom."""
+    options = options or PreviewOptions()
+    draft = SceneDraft(
+        f"{board.name}: {layer.name}",
+        frame_around(board, options.margin_mm),
+        mirrored=layer.side == "bottom" and not options.through,
+        stencils={"layer": layer_stencil((layer,))},
+    )
+    draft.coat("ground", palette.SURROUNDINGS_LIGHT)
+    draft.coat(layer.name, palette.INK, inside=("layer",))
+    rings = shapely.get_rings(shapely.get_parts(outline(board)))
+    draft.coat("profile", palette.BLUE, Pen.along(rings, 0.1))
+    return draft.scene()
+
+
+def _ghost(board: Board, side: Side, options: PreviewOptions) -> tuple[SceneDraft, list[Coat]]:
+    """A pale board whose copper is there but not spoken of."""
+    copper = tuple(a for a in board.copper if a.side == side)
+    draft = SceneDraft(
+        f"{board.name}: {side}",
+        frame_around(board, options.margin_mm),
+        mirrored=side == "bottom" and not options.through,
+        stencils=board_stencils(board) | {"copper": layer_stencil(copper)},
+    )
+    coats = [Coat(title="board", rgb=palette.PAPER)]
+    if copper:
+        coats.append(Coat(title="other copper", rgb=palette.GHOST_COPPER, inside=("copper",)))
+    return draft, coats
+
+
+def _finish(draft: SceneDraft, coats: list[Coat], board: Board) -> Scene:
+    draft.nodes.append(
+        Group(title="board", children=tuple(coats), inside=("profile",), outside=("holes",))
+    )
+    rings = shapely.get_rings(shapely.get_parts(outline(board)))
+    draft.coat("profile", palette.FAINT_INK, Pen.along(rings, 0.1))
+    return draft.scene()
+
+
+def _island_scene(
+    board: Board, side: Side, pieces: Pieces, tones: dict[int, palette.Rgb], options: PreviewOptions
+) -> Scene:
+    draft, coats = _ghost(board, side, options)
+    layers = [k for k, a in enumerate(board.copper) if a.side == side]
+    for rgb in dict.fromkeys(tones.values()):
+        lit = np.array([i for i, tone in tones.items() if tone == rgb])
+        mine = np.isin(pieces.island, lit) & np.isin(pieces.layer, layers)
+        if mine.any():
+            name = f"p{len(draft.stencils)}"
+            draft.stencils[name] = Stencil((Fill(pieces.polygons[mine]),))
+            coats.append(Coat(title="lit copper", rgb=rgb, inside=(name,)))
+    return _finish(draft, coats, board)
+
+
+def lit_sheet(
+    board: Board,
+    pieces: Pieces,
+    islands: Collection[int],
+    name: str,
+    options: PreviewOptions | None = None,
+) -> Sheet:
+    """Some islands (one net, say) lit up on both faces, all other copper pale."""
+    options = options or PreviewOptions()
+    tones = dict.fromkeys(sorted(islands), palette.BLUE)
+    scenes = [_island_scene(board, side, pieces, tones, options) for side in SIDES]
+    title = f"{board.name}: {name}"
+    return side_by_side(title, scenes, [f"{name}, front", f"{name}, back"], text_size(board))
+
+
+def islands_sheet(board: Board, pieces: Pieces, options: PreviewOptions | None = None) -> Sheet:
+    """Every island in a tone that differs from its neighbours' wherever seven tones suffice."""
+    options = options or PreviewOptions()
+    tones = island_tones(pieces)
+    scenes = [_island_scene(board, side, pieces, tones, options) for side in SIDES]
+    names = [f"{pieces.islands} islands of copper, front", "back"]
+    return side_by_side(f"{board.name}: islands of copper", scenes, names, text_size(board))
+
+
+NEIGHBOUR_MM: Final = 1.0
+
+
+def island_tones(pieces: Pieces) -> dict[int, palette.Rgb]:
+    """A tone for each island, the largest first, each unlike the neighbours that have one."""
+    if not len(pieces):
+        return {}
+    area = np.bincount(pieces.island, weights=shapely.area(pieces.polygons))
+    tree = shapely.STRtree(pieces.polygons)
+    left, right = tree.query(pieces.polygons, predicate="dwithin", distance=NEIGHBOUR_MM)
+    same_layer = pieces.layer[left] == pieces.layer[right]
+    pairs = np.unique(
+        np.column_stack((pieces.island[left], pieces.island[right]))[same_layer], axis=0
+    )
+    starts = np.searchsorted(pairs[:, 0], np.arange(len(area) + 1))
+    chosen = np.full(len(area), -1)
+    used = np.zeros(len(palette.OVERLAYS), dtype=np.int64)
+    for island in np.argsort(-area, kind="stable"):
+        near = chosen[pairs[starts[island] : starts[island + 1], 1]]
+        clashes = np.bincount(near[near >= 0], minlength=len(used))
+        # Fewest clashes first, then the tone used least, then the published order.
+        tone = np.lexsort((np.arange(len(used)), used, clashes))[0]
+        chosen[island] = tone
+        used[tone] += 1
+    return {k: palette.OVERLAYS[tone] for k, tone in enumerate(chosen.tolist())}
+
+
+def measured_face(board: Board, side: Side, options: PreviewOptions | None = None) -> Scene:
+    """Finished face with a grid of 10 mm from the board's corner, and its width and height."""
+    options = options or PreviewOptions()
+    face = finished_face(board, side, options)
+    size = text_size(board)
+    x0, y0, x1, y1 = board.bounds
+    away = 4.5 * size
+    frame = (x0 - away, y0 - away, x1 + away, y1 + away)
+    draft = SceneDraft(face.title, frame, mirrored=face.mirrored, stencils=face.stencils)
+    draft.coat("ground", palette.SURROUNDINGS_LIGHT)
+    draft.nodes += face.nodes
+    across, up = np.arange(x0, x1 + 1e-6, 10.0), np.arange(y0, y1 + 1e-6, 10.0)
+    grid = Pen.lines(
+        np.concatenate((across, np.full(len(up), x0))),
+        np.concatenate((np.full(len(across), y0), up)),
+        np.concatenate((across, np.full(len(up), x1))),
+        np.concatenate((np.full(len(across), y1), up)),
+        0.06,
+    )
+    draft.coat("grid of 10 mm", palette.SKY_BLUE, grid, opacity=0.75)
+    below, beside = y0 - 2.6 * size, (x1 + 2.6 * size if draft.mirrored else x0 - 2.6 * size)
+    tick = 0.8 * size
+    line = 0.1 * size
+    draft.coat(
+        "dimension lines",
+        palette.INK,
+        Pen.lines(
+            np.array([x0, x0, x1, beside, beside - tick, beside - tick]),
+            np.array([below, below - tick, below - tick, y0, y0, y1]),
+            np.array([x1, x0, x1, beside, beside + tick, beside + tick]),
+            np.array([below, below + tick, below + tick, y1, y0, y1]),
+            line,
+        ),
+    )
+    width, height = (format_mm(v, digits=2) for v in board.size_mm)
+    mirrored = draft.mirrored
+    side_x = beside + (0.7 * size if mirrored else -0.7 * size)
+    draft.coat(
+        "dimensions",
+        palette.INK,
+        letters(width, (x0 + x1) / 2, below - 1.7 * size, size, align="middle", mirrored=mirrored),
+        letters(
+            height, side_x, (y0 + y1) / 2, size, align="middle", mirrored=mirrored, turned_deg=90
+        ),
+    )
+    return draft.scene()
