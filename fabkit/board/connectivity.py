@@ -1,0 +1,188 @@
+"""Which copper hangs together: pieces of every layer, joined through plated holes and slots.
+
+Geometry alone decides.  The pieces of a layer are the separate polygons of its final image, cut
+where a non-plated hole or slot goes through copper; a plated barrel joins every piece it touches
+on the layers it spans.  Pieces joined in any number of steps are one *island*: copper at one
+potential.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fabkit.board.model import Board
+from fabkit.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM
+
+Ints = NDArray[np.int32]
+Shapes = NDArray[Any]
+
+TOUCH_MM: Final = COINCIDENT_MM + CHORD_ERROR_MM
+"""A barrel this near to copper touches it: both are circles drawn with chords."""
+
+
+@dataclass(frozen=True, eq=False)
+class Pieces:
+    """Separate polygons of copper on all layers, and what joins them.
+
+    Parameters
+    ----------
+    polygons : (n,) object array of polygons, mm
+        Pieces of all layers, top layer first.
+    layer : (n,) int32
+        Copper layer of each piece, from 0 on top.
+    island : (n,) int32
+        Island of each piece; islands are numbered in the order of their first piece.
+    joints : (m, 2) int32
+        Plated barrel (row of the cuts given to :func:`join_pieces`) and a piece it touches.
+    """
+
+    polygons: Shapes
+    layer: Ints
+    island: Ints
+    joints: Ints
+
+    def __len__(self) -> int:
+        return len(self.polygons)
+
+    @property
+    def islands(self) -> int:
+        """Number of islands."""
+        return int(self.island.max()) + 1 if len(self.island) else 0
+
+    def on_layer(self, layer: int) -> Ints:
+        """Rows of the pieces of one layer, counted from 0 on top."""
+        return np.flatnonzero(self.layer == layer).astype(np.int32)
+
+
+def split_pieces(image: Any, cuts: Shapes) -> Shapes:
+    """Separate polygons of an image after ``cuts`` have gone through it.
+
+    Parameters
+    ----------
+    image
+        Polygon, multi-polygon or empty geometry, mm.
+    cuts : (m,) object array of polygons, mm
+        Non-plated holes and slots.
+
+    Returns
+    -------
+    (n,) object array of polygons larger than numerical dust.
+    """
+    parts = shapely.get_parts(image)
+    parts = parts[shapely.get_type_id(parts) == shapely.GeometryType.POLYGON]
+    if len(cuts) and len(parts):
+        tree = shapely.STRtree(cuts)
+        part, cut = tree.query(parts, predicate="intersects")
+        if len(part):
+            hit = np.unique(part)
+            starts = np.flatnonzero(np.append(True, part[1:] != part[:-1]))
+            groups = np.split(cut, starts[1:])
+            # Cut a hair wider: a pad exactly as large as its bare hole leaves nothing, but two
+            # circles drawn with chords would leave crumbs along the rim.
+            wide = shapely.buffer(cuts, TOUCH_MM)
+            left = [
+                shapely.difference(parts[row], shapely.union_all(wide[group]))
+                for row, group in zip(hit, groups, strict=True)
+            ]
+            parts = np.concatenate((np.delete(parts, hit), shapely.get_parts(left)))
+            parts = parts[shapely.get_type_id(parts) == shapely.GeometryType.POLYGON]
+    parts = parts[shapely.area(parts) > AREA_MM2]
+    box = shapely.bounds(parts)
+    return parts[np.lexsort((box[:, 1], box[:, 0]))] if len(parts) else parts
+
+
+def join_pieces(
+    layers: list[Shapes], barrels: Shapes, first: NDArray[Any], last: NDArray[Any]
+) -> Pieces:
+    """Join the pieces of all layers through plated barrels.
+
+    Parameters
+    ----------
+    layers : list of (n,) object arrays of polygons, mm
+        Pieces of each layer, top first.
+    barrels : (m,) object array of polygons, mm
+        What is drilled or routed and then plated.
+    first, last : (m,) int
+        Copper layers each barrel spans, from 1 on top.
+    """
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    polygons = np.concatenate(layers) if layers else np.empty(0, dtype=object)
+    layer = np.repeat(np.arange(len(layers)), [len(a) for a in layers]).astype(np.int32)
+    count = len(polygons)
+    if len(barrels) and count:
+        piece, barrel = shapely.STRtree(barrels).query(
+            polygons, predicate="dwithin", distance=TOUCH_MM
+        )
+        spans = (first[barrel] <= layer[piece] + 1) & (last[barrel] >= layer[piece] + 1)
+        piece, barrel = piece[spans], barrel[spans]
+    else:
+        piece = barrel = np.empty(0, np.int64)
+    nodes = count + len(barrels)
+    graph = coo_array((np.ones(len(piece), bool), (piece, count + barrel)), shape=(nodes, nodes))
+    labels = connected_components(graph, directed=False)[1][:count]
+    # Number islands by first appearance, so that equal boards give equal numbers.
+    _, first_row, inverse = np.unique(labels, return_index=True, return_inverse=True)
+    rank = np.empty(len(first_row), dtype=np.int32)
+    rank[np.argsort(first_row)] = np.arange(len(first_row), dtype=np.int32)
+    return Pieces(
+        polygons=polygons,
+        layer=layer,
+        island=rank[inverse],
+        joints=np.column_stack((barrel, piece)).astype(np.int32),
+    )
+
+
+def pieces_at(polygons: Shapes, points: Shapes) -> Ints:
+    """Row of the polygon that holds each point; -1 where none does.
+
+    Parameters
+    ----------
+    polygons : (n,) object array of polygons
+    points : (m,) object array of points
+    """
+    found = np.full(len(points), -1, dtype=np.int32)
+    if len(polygons) and len(points):
+        # The tree holds the points: a polygon of a hundred thousand vertices is then prepared
+        # once and asked about many points, not walked once a point.
+        polygon, point = shapely.STRtree(points).query(polygons, predicate="intersects")
+        order = np.argsort(-polygon, kind="stable")
+        found[point[order]] = polygon[order]
+    return found
+
+
+def trace_board(board: Board) -> Pieces:
+    """Find the copper pieces of a board and join them; see :class:`Pieces`.
+
+    The rows of ``joints`` count ``board.hole_shapes``: holes first, then slot paths.  A hole of
+    unknown plating is taken as plated, because a hole meant to be bare is kept clear of copper.
+    """
+    cuts = board.hole_shapes
+    plated, first, last = cut_columns(board)
+    bare = cuts[plated == 0]
+    layers = [split_pieces(layer.file.image, bare) for layer in board.copper]
+    barrels = np.flatnonzero(plated != 0)
+    pieces = join_pieces(layers, cuts[barrels], first[barrels], last[barrels])
+    joints = pieces.joints.copy()
+    if len(joints):
+        joints[:, 0] = barrels[joints[:, 0]]
+    return Pieces(
+        polygons=pieces.polygons, layer=pieces.layer, island=pieces.island, joints=joints
+    )
+
+
+def cut_columns(board: Board) -> tuple[NDArray[np.int8], Ints, Ints]:
+    """Plating and span of each of ``board.hole_shapes``: holes first, then slot paths."""
+    holes, slots = board.holes, board.slots
+    _, row = np.unique(slots.path, return_index=True)
+    return (
+        np.concatenate((holes.plated, slots.plated[row])),
+        np.concatenate((holes.first, slots.first[row])).astype(np.int32),
+        np.concatenate((holes.last, slots.last[row])).astype(np.int32),
+    )

@@ -1,0 +1,350 @@
+"""Copper as designed: pads, tracks and fills of every layer, each with its piece and net."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, ClassVar, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fabkit.board.connectivity import Pieces, pieces_at, trace_board
+from fabkit.board.model import Board, Layer
+from fabkit.columns import Columns
+from fabkit.gerber.model import GerberFile, Kind
+from fabkit.gerber.shapes import object_shapes
+from fabkit.sidecars.model import Netlist
+
+Ints = NDArray[np.int32]
+Shapes = NDArray[Any]
+
+NO_NET: Final = frozenset({"", "N/C"})
+"""Net names that name no net: Gerber Layer Format Specification 2021.02, section 5.6.14."""
+
+PAD_FUNCTIONS: Final = frozenset(
+    {
+        "ComponentPad",
+        "SMDPad",
+        "BGAPad",
+        "ConnectorPad",
+        "HeatsinkPad",
+        "ViaPad",
+        "TestPad",
+        "CastellatedPad",
+        "FiducialPad",
+        "ThermalReliefPad",
+        "WasherPad",
+        "EtchedComponent",
+        "AntiPad",
+        "OtherPad",
+    }
+)
+"""Aperture functions of pads (Gerber Layer Format Specification 2021.02, section 5.6.10)."""
+
+ATTACHED: Final = frozenset(
+    {"ComponentPad", "SMDPad", "BGAPad", "ConnectorPad", "HeatsinkPad", "CastellatedPad", "TestPad"}
+)
+"""Pad functions that something is soldered to, plugged into or pressed on."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pads(Columns):
+    """Pads of all copper layers.
+
+    Columns
+    -------
+    layer : int32
+        Copper layer, from 0 on top.
+    row : int32
+        Object in the layer's file.
+    x, y : float64, mm
+    piece, island : int32
+        See :class:`fabkit.board.connectivity.Pieces`; -1 where nothing is left of the pad.
+    net, pin, function : int32
+        Codes into ``Copper.nets``, ``Copper.pins`` and ``Copper.functions``; -1 when not stated.
+    """
+
+    DTYPES: ClassVar[dict[str, str]] = {
+        "layer": "i4",
+        "row": "i4",
+        "x": "f8",
+        "y": "f8",
+        "piece": "i4",
+        "island": "i4",
+        "net": "i4",
+        "pin": "i4",
+        "function": "i4",
+    }
+
+    layer: Ints
+    row: Ints
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    piece: Ints
+    island: Ints
+    net: Ints
+    pin: Ints
+    function: Ints
+
+
+@dataclass(frozen=True, eq=False)
+class LayerObjects:
+    """What one copper layer's objects are part of.
+
+    Parameters
+    ----------
+    piece : (n,) int32
+        Row of the piece (of the whole board) each object is part of; -1 where nothing is left.
+    net : (n,) int32
+        Code of its net; -1 when not stated.
+    pad : (n,) bool
+    """
+
+    piece: Ints
+    net: Ints
+    pad: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Copper:
+    """All copper of a board.
+
+    Parameters
+    ----------
+    board
+        Where it lies.
+    pieces
+        Its separate polygons and islands.
+    layers
+        Objects of each copper layer, top first.
+    nets
+        Net names; the first is always ``""``.
+    pins
+        Reference and pin of pads, such as ``("SW1", "2")``.
+    functions
+        Fields of ``.AperFunction``.
+    pads
+        All pads.
+    """
+
+    board: Board
+    pieces: Pieces
+    layers: tuple[LayerObjects, ...]
+    nets: tuple[str, ...]
+    pins: tuple[tuple[str, str], ...]
+    functions: tuple[tuple[str, ...], ...]
+    pads: Pads
+
+    @cached_property
+    def pad_shapes(self) -> Shapes:
+        """(len(pads),) object array of polygons, mm: the pads as drawn."""
+        out = np.empty(len(self.pads), dtype=object)
+        for index, layer in enumerate(self.board.copper):
+            mine = np.flatnonzero(self.pads.layer == index)
+            out[mine] = object_shapes(layer.file, self.pads.row[mine])
+        return out
+
+    @cached_property
+    def named(self) -> NDArray[np.bool_]:
+        """(len(nets),) bool: the code names a real net."""
+        return np.array([name not in NO_NET for name in self.nets], dtype=bool)
+
+    @cached_property
+    def island_nets(self) -> NDArray[np.int32]:
+        """(n, 2) int32: every island and every real net some object of it names, each once."""
+        rows = []
+        for layer in self.layers:
+            known = (layer.piece >= 0) & (layer.net >= 0)
+            known[known] = self.named[layer.net[known]]
+            rows.append(
+                np.column_stack((self.pieces.island[layer.piece[known]], layer.net[known]))
+            )
+        table = np.concatenate(rows) if rows else np.empty((0, 2), np.int32)
+        return np.unique(table, axis=0).astype(np.int32)
+
+    @cached_property
+    def piece_net(self) -> Ints:
+        """(len(pieces),) int32: net of each piece's island; -1 unknown or more than one."""
+        net = np.full(self.pieces.islands, -1, dtype=np.int32)
+        islands, first, counts = np.unique(
+            self.island_nets[:, 0], return_index=True, return_counts=True
+        )
+        one = counts == 1
+        net[islands[one]] = self.island_nets[first[one], 1]
+        return net[self.pieces.island]
+
+    def island_name(self, island: int) -> str:
+        """Net names of an island, or what to call it when it has none."""
+        mine = self.island_nets[self.island_nets[:, 0] == island, 1]
+        names = sorted(self.nets[n] for n in mine)
+        return " + ".join(names) if names else "copper without a net name"
+
+    def pad_name(self, pad: int) -> str:
+        """``SW1 pin 2`` where the file says so, else ``a pad``."""
+        pin = self.pads.pin[pad]
+        if pin < 0:
+            return "a pad"
+        ref, name = self.pins[pin]
+        return f"{ref} pin {name}" if name else ref
+
+
+def trace_copper(board: Board) -> Copper:
+    """Find pieces, islands, pads and nets of a board's copper."""
+    pieces = trace_board(board)
+    nets, pins, functions = _Codes(("",)), _Codes(()), _Codes(())
+    layers, pads = [], []
+    for index, layer in enumerate(board.copper):
+        objects = layer.file.objects
+        sets = layer.file.attribute_sets
+        net_of_set = np.array(
+            [nets.code(s[".N"][0]) if s.get(".N") else -1 for s in sets] or [-1], np.int32
+        )
+        pin_of_set = np.array(
+            [pins.code((*s[".P"], "")[:2]) if s.get(".P") else -1 for s in sets] or [-1], np.int32
+        )
+        function = _function_codes(layer.file, functions)
+        is_pad = find_pads(layer.file)
+        on_layer = pieces.on_layer(index)
+        local = object_pieces(layer.file, pieces.polygons[on_layer])
+        piece = np.where(local >= 0, on_layer[local] if len(on_layer) else -1, -1).astype(np.int32)
+        net = net_of_set[objects.attributes] if len(objects) else np.empty(0, np.int32)
+        layers.append(LayerObjects(piece=piece, net=net, pad=is_pad))
+        rows = np.flatnonzero(is_pad)
+        x, y = pad_centres(layer, rows)
+        pads.append(
+            Pads(
+                layer=np.full(len(rows), index),
+                row=rows,
+                x=x,
+                y=y,
+                piece=piece[rows],
+                island=np.where(piece[rows] >= 0, pieces.island[piece[rows]], -1)
+                if len(pieces)
+                else np.full(len(rows), -1),
+                net=net[rows],
+                pin=pin_of_set[objects.attributes[rows]],
+                function=function[rows],
+            )
+        )
+    return Copper(
+        board=board,
+        pieces=pieces,
+        layers=tuple(layers),
+        nets=tuple(nets.values),
+        pins=tuple(pins.values),
+        functions=tuple(functions.values),
+        pads=Pads.concat(*pads),
+    )
+
+
+def find_pads(file: GerberFile) -> NDArray[np.bool_]:
+    """(n,) bool: objects that are pads, by their function, else because they are flashed."""
+    objects = file.objects
+    by_aperture = np.array(
+        [a.function[0] in PAD_FUNCTIONS if a.function else True for a in file.apertures] or [True]
+    )
+    by_set = np.array(
+        [
+            bool(s.get(".AperFunction")) and s[".AperFunction"][0] in PAD_FUNCTIONS
+            for s in file.attribute_sets
+        ]
+        or [False]
+    )
+    flashed = (objects.kind == Kind.FLASH) & (objects.aperture >= 0)
+    pad = flashed & by_aperture[np.where(flashed, objects.aperture, 0)]
+    region = objects.kind == Kind.REGION
+    return np.asarray((pad | (region & by_set[objects.attributes])) & objects.dark)
+
+
+def pad_centres(
+    layer: Layer, rows: NDArray[Any]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Flash points, and centres of the box for pads drawn as regions, mm."""
+    objects = layer.file.objects
+    x, y = objects.x0[rows].copy(), objects.y0[rows].copy()
+    drawn = np.flatnonzero(objects.kind[rows] == Kind.REGION)
+    if len(drawn):
+        box = shapely.bounds(object_shapes(layer.file, rows[drawn]))
+        x[drawn] = (box[:, 0] + box[:, 2]) / 2
+        y[drawn] = (box[:, 1] + box[:, 3]) / 2
+    return x, y
+
+
+def object_pieces(file: GerberFile, polygons: Shapes) -> Ints:
+    """Row of the polygon each dark object is part of; -1 for erasing objects and lost ones.
+
+    Parameters
+    ----------
+    polygons : (n,) object array of polygons, mm
+        Separate polygons of the file's image.
+
+    Notes
+    -----
+    An object that was erased in part, or cut by a hole, belongs to the polygon under its middle,
+    else to the one that shares most area with it.
+    """
+    objects = file.objects
+    out = np.full(len(objects), -1, dtype=np.int32)
+    dark = np.flatnonzero(objects.dark)
+    if not len(polygons) or not len(dark):
+        return out
+    x = (objects.x0 + objects.x1) / 2
+    y = (objects.y0 + objects.y1) / 2
+    # The middle of an arc's chord is not on the arc; its start is.
+    arc = objects.kind == Kind.ARC
+    x[arc], y[arc] = objects.x0[arc], objects.y0[arc]
+    plain = dark[objects.kind[dark] != Kind.REGION]
+    out[plain] = pieces_at(polygons, shapely.points(x[plain], y[plain]))
+    rest = dark[out[dark] < 0]
+    if len(rest):
+        shapes = object_shapes(file, rest)
+        polygon, shape = shapely.STRtree(shapes).query(polygons, predicate="intersects")
+        shared = shapely.area(shapely.intersection(polygons[polygon], shapes[shape]))
+        order = np.lexsort((-polygon, shared))
+        order = order[shared[order] > 0]
+        out[rest[shape[order]]] = polygon[order]
+    return out
+
+
+def _function_codes(file: GerberFile, functions: _Codes) -> Ints:
+    """Code of the aperture function of every object; -1 when none."""
+    objects = file.objects
+    by_aperture = np.array(
+        [functions.code(a.function) if a.function else -1 for a in file.apertures] + [-1], np.int32
+    )
+    by_set = np.array(
+        [
+            functions.code(s[".AperFunction"]) if s.get(".AperFunction") else -1
+            for s in file.attribute_sets
+        ]
+        or [-1],
+        np.int32,
+    )
+    out = by_aperture[objects.aperture]
+    region = objects.kind == Kind.REGION
+    out[region] = by_set[objects.attributes[region]]
+    return out
+
+
+class _Codes:
+    """Numbers texts in order of appearance."""
+
+    def __init__(self, values: tuple[Any, ...]) -> None:
+        self.values: list[Any] = list(values)
+        self._codes = {v: i for i, v in enumerate(values)}
+
+    def code(self, value: Any) -> int:
+        if value not in self._codes:
+            self._codes[value] = len(self.values)
+            self.values.append(value)
+        return self._codes[value]
+
+
+def netlist_of(board: Board) -> Netlist | None:
+    """The board's bare-board netlist, when its package has one."""
+    for file in board.package.files:
+        if isinstance(file.content, Netlist):
+            return file.content
+    return None

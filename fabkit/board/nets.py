@@ -1,0 +1,315 @@
+"""Nets as meant against copper as drawn: opens, shorts, pads and points without copper."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fabkit.board.connectivity import Pieces, pieces_at
+from fabkit.board.copper import NO_NET, Copper
+from fabkit.gerber.shapes import object_shapes
+from fabkit.sidecars.model import Netlist, NetPoint
+
+SEARCH_MM: Final = 0.05
+"""How far from its copper a netlist point may lie (common practice)."""
+
+ALIGN_SHARE: Final = 0.8
+"""Share of netlist points that must agree on a shift before it is applied (common practice)."""
+
+_PAIRS_TRIED: Final = 200_000
+"""Object pairs looked at when the touching place of a short is sought."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Terminal:
+    """Something a net must reach: a pad with a net name, or a netlist point.
+
+    ``layer`` counts from 0 on top.
+    """
+
+    net: str
+    name: str
+    x_mm: float
+    y_mm: float
+    layer: int
+    island: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Open:
+    """Terminals of one net that copper does not join to the rest of it.
+
+    ``gap_mm`` and the place are where the two parts come nearest on one layer; None when they
+    share no layer.
+    """
+
+    net: str
+    cut_off: tuple[Terminal, ...]
+    rest: int
+    gap_mm: float | None
+    x_mm: float
+    y_mm: float
+    layer: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Short:
+    """Copper that joins terminals or objects of several nets; the place is where they touch."""
+
+    nets: tuple[str, ...]
+    x_mm: float
+    y_mm: float
+    layer: int
+    through_hole: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Aligned:
+    """Netlist points on the board: the shift that was applied, and the points without copper."""
+
+    shift_mm: tuple[float, float]
+    terminals: tuple[Terminal, ...]
+    lost: tuple[NetPoint, ...]
+
+
+def pad_terminals(copper: Copper) -> tuple[Terminal, ...]:
+    """Pads that name a real net, in file order."""
+    pads = copper.pads
+    known = np.flatnonzero((pads.net >= 0) & (pads.island >= 0))
+    return tuple(
+        Terminal(
+            net=copper.nets[pads.net[p]],
+            name=copper.pad_name(int(p)),
+            x_mm=float(pads.x[p]),
+            y_mm=float(pads.y[p]),
+            layer=int(pads.layer[p]),
+            island=int(pads.island[p]),
+        )
+        for p in known[copper.named[pads.net[known]]]
+    )
+
+
+def find_opens(terminals: tuple[Terminal, ...], pieces: Pieces) -> list[Open]:
+    """Nets whose terminals lie on more than one island, one :class:`Open` per part cut off."""
+    nets: dict[str, dict[int, list[Terminal]]] = {}
+    for terminal in terminals:
+        nets.setdefault(terminal.net, {}).setdefault(terminal.island, []).append(terminal)
+    found = []
+    for net in sorted(nets):
+        parts = sorted(nets[net].items(), key=lambda part: (-len(part[1]), part[0]))
+        for index, (island, cut_off) in enumerate(parts[1:], start=1):
+            others = [i for j, (i, _) in enumerate(parts) if j != index]
+            gap = _nearest(pieces, island, others)
+            layer, distance, x, y = gap or (
+                cut_off[0].layer,
+                None,
+                cut_off[0].x_mm,
+                cut_off[0].y_mm,
+            )
+            found.append(
+                Open(
+                    net=net,
+                    cut_off=tuple(cut_off),
+                    rest=sum(len(t) for _, t in parts) - len(cut_off),
+                    gap_mm=distance,
+                    x_mm=x,
+                    y_mm=y,
+                    layer=layer,
+                )
+            )
+    return found
+
+
+def _nearest(
+    pieces: Pieces, island: int, others: list[int]
+) -> tuple[int, float, float, float] | None:
+    """Layer, distance and middle of the nearest approach of an island to others."""
+    best: tuple[int, float, float, float] | None = None
+    mine, theirs = pieces.island == island, np.isin(pieces.island, others)
+    for layer in np.intersect1d(pieces.layer[mine], pieces.layer[theirs]):
+        a = pieces.polygons[mine & (pieces.layer == layer)]
+        b = pieces.polygons[theirs & (pieces.layer == layer)]
+        (row, near), distance = shapely.STRtree(b).query_nearest(
+            a, all_matches=False, return_distance=True
+        )
+        pick = int(np.argmin(distance))
+        if best is None or distance[pick] < best[1]:
+            line = shapely.get_coordinates(shapely.shortest_line(a[row[pick]], b[near[pick]]))
+            x, y = line.mean(axis=0)
+            best = (int(layer), float(distance[pick]), float(x), float(y))
+    return best
+
+
+def find_shorts(terminals: tuple[Terminal, ...], copper: Copper) -> list[Short]:
+    """Islands that join several nets, by the objects' net names and the terminals'."""
+    names: dict[int, set[str]] = {}
+    for island, net in copper.island_nets.tolist():
+        names.setdefault(island, set()).add(copper.nets[net])
+    for terminal in terminals:
+        names.setdefault(terminal.island, set()).add(terminal.net)
+    return [
+        _touching(copper, island, tuple(sorted(nets)), terminals)
+        for island, nets in sorted(names.items())
+        if len(nets) > 1
+    ]
+
+
+def _touching(
+    copper: Copper, island: int, nets: tuple[str, ...], terminals: tuple[Terminal, ...]
+) -> Short:
+    """Where objects of different nets of one island touch; else between their terminals."""
+    codes = [copper.nets.index(n) for n in nets if n in copper.nets]
+    for index, layer in enumerate(copper.board.copper):
+        objects = copper.layers[index]
+        of_island = np.zeros(len(copper.pieces) + 1, dtype=bool)
+        of_island[:-1] = copper.pieces.island == island
+        rows = np.flatnonzero(of_island[objects.piece] & np.isin(objects.net, codes))
+        if len(np.unique(objects.net[rows])) < 2:
+            continue
+        shapes = object_shapes(layer.file, rows)
+        left, right = shapely.STRtree(shapes).query(shapes)
+        keep = (left < right) & (objects.net[rows[left]] != objects.net[rows[right]])
+        left, right = left[keep][:_PAIRS_TRIED], right[keep][:_PAIRS_TRIED]
+        touch = shapely.intersects(shapes[left], shapes[right])
+        if not touch.any():
+            continue
+        pairs = list(zip(left[touch], right[touch], strict=True))
+        common = [shapely.intersection(shapes[a], shapes[b]) for a, b in pairs]
+        best = int(np.argmax(shapely.area(common)))
+        x, y = shapely.get_coordinates(shapely.centroid(common[best]))[0]
+        touching = tuple(sorted(copper.nets[objects.net[rows[k]]] for k in pairs[best]))
+        return Short(
+            nets=nets if len(nets) > 2 else touching,
+            x_mm=float(x),
+            y_mm=float(y),
+            layer=index,
+            through_hole=False,
+        )
+    return _bridged(copper, island, nets, terminals)
+
+
+def _bridged(
+    copper: Copper, island: int, nets: tuple[str, ...], terminals: tuple[Terminal, ...]
+) -> Short:
+    """A short without objects that touch: at a barrel joining both nets, else at a terminal."""
+    pieces, joints = copper.pieces, copper.pieces.joints
+    piece_nets: dict[int, set[int]] = {}
+    for layer in copper.layers:
+        mine = np.flatnonzero((layer.piece >= 0) & (layer.net >= 0))
+        mine = mine[pieces.island[layer.piece[mine]] == island]
+        for piece, net in np.unique(
+            np.column_stack((layer.piece[mine], layer.net[mine])), axis=0
+        ).tolist():
+            if copper.nets[net] not in NO_NET:
+                piece_nets.setdefault(piece, set()).add(net)
+    barrels: dict[int, set[int]] = {}
+    for barrel, piece in joints.tolist():
+        barrels.setdefault(barrel, set()).update(piece_nets.get(piece, ()))
+    for barrel, found in sorted(barrels.items()):
+        if len(found) > 1:
+            x, y = shapely.get_coordinates(
+                shapely.centroid(copper.board.hole_shapes[barrel])
+            )[0]
+            return Short(nets=nets, x_mm=float(x), y_mm=float(y), layer=0, through_hole=True)
+    first = next((t for t in terminals if t.island == island), None)
+    if first is None:
+        row = int(np.flatnonzero(pieces.island == island)[0])
+        x, y = shapely.get_coordinates(shapely.point_on_surface(pieces.polygons[row]))[0]
+        return Short(
+            nets=nets,
+            x_mm=float(x),
+            y_mm=float(y),
+            layer=int(pieces.layer[row]),
+            through_hole=False,
+        )
+    return Short(
+        nets=nets, x_mm=first.x_mm, y_mm=first.y_mm, layer=first.layer, through_hole=False
+    )
+
+
+def align_netlist(netlist: Netlist, copper: Copper) -> Aligned:
+    """Find the copper under every point of a netlist, after a shift that most points share.
+
+    Netlists are often written from another origin than the layers.  When most points share one
+    shift to pad centres it is applied, and reported by the caller.
+    """
+    points = [p for p in netlist.points if p.kind != "tooling"]
+    layers = len(copper.board.copper)
+    xy = np.array([(p.x_mm, p.y_mm) for p in points]).reshape(-1, 2)
+    shift = _shared_shift(xy, copper)
+    placed = xy + shift
+    island = np.full(len(points), -1, dtype=np.int32)
+    layer_of = np.zeros(len(points), dtype=np.int32)
+    for layer in range(layers):
+        rows = copper.pieces.on_layer(layer)
+        mine = np.array([_reaches(p, layer, layers) for p in points], dtype=bool) & (island < 0)
+        mine = np.flatnonzero(mine)
+        if not len(rows) or not len(mine):
+            continue
+        spots = shapely.points(placed[mine])
+        found = _pieces_near(copper.pieces.polygons[rows], spots)
+        hit = found >= 0
+        island[mine[hit]] = copper.pieces.island[rows[found[hit]]]
+        layer_of[mine[hit]] = layer
+    return Aligned(
+        shift_mm=(float(shift[0]), float(shift[1])),
+        terminals=tuple(
+            Terminal(
+                net=p.net,
+                name=f"{p.ref} pin {p.pin}" if p.pin else (p.ref or "a point"),
+                x_mm=float(placed[i, 0]),
+                y_mm=float(placed[i, 1]),
+                layer=int(layer_of[i]),
+                island=int(island[i]),
+            )
+            for i, p in enumerate(points)
+            if island[i] >= 0 and p.net not in NO_NET
+        ),
+        lost=tuple(p for i, p in enumerate(points) if island[i] < 0),
+    )
+
+
+def _reaches(point: NetPoint, layer: int, layers: int) -> bool:
+    """Whether a point's copper is to be sought on a layer (from 0)."""
+    return point.kind == "through" or point.access in (0, layer + 1) or (
+        point.access > layers and layer == layers - 1
+    )
+
+
+def _pieces_near(polygons: Any, spots: Any) -> NDArray[np.int32]:
+    """Row of the polygon at, else within the search radius of, each spot; -1 where none."""
+    found = pieces_at(polygons, spots)
+    rest = np.flatnonzero(found < 0)
+    if len(rest):
+        polygon, spot = shapely.STRtree(spots[rest]).query(
+            polygons, predicate="dwithin", distance=SEARCH_MM
+        )
+        found[rest[spot]] = polygon
+    return found
+
+
+def _shared_shift(xy: NDArray[np.float64], copper: Copper) -> NDArray[np.float64]:
+    """Shift from netlist points to pad centres that most points share, else none."""
+    from scipy.spatial import cKDTree
+
+    pads = np.column_stack((copper.pads.x, copper.pads.y))
+    none = np.zeros(2)
+    if len(xy) < 3 or len(pads) < 3:
+        return none
+    tree = cKDTree(pads)
+    if np.mean(tree.query(xy)[0] <= SEARCH_MM) >= ALIGN_SHARE / 2:
+        return none
+    # Candidates: the shifts that bring a few points, far apart, onto any pad.
+    picked = xy[np.unique(np.linspace(0, len(xy) - 1, 5).astype(int))]
+    shifts = np.round((pads[None] - picked[:, None]).reshape(-1, 2), 2)
+    values, counts = np.unique(shifts, axis=0, return_counts=True)
+    for shift in values[np.argsort(-counts, kind="stable")[:20]]:
+        distance, near = tree.query(xy + shift)
+        fits = distance <= SEARCH_MM
+        if np.mean(fits) >= ALIGN_SHARE:
+            return np.asarray(np.median(pads[near[fits]] - xy[fits], axis=0))
+    return none

@@ -1,0 +1,111 @@
+"""Current that tracks carry: the IPC-2221 curve, and tracks of power nets judged by it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from fabkit.checks.case import Case
+from fabkit.checks.copper_facts import require_copper
+from fabkit.checks.declare import check
+from fabkit.checks.worst import group
+from fabkit.findings import Finding, Rule, Severity, Source
+from fabkit.gerber.model import Kind
+from fabkit.units import MIL_MM, format_number
+
+FACTOR: Final = {"outer": 0.048, "inner": 0.024}
+RISE_POWER: Final = 0.44
+AREA_POWER: Final = 0.725
+"""Curve fit of IPC-2221: I = k dT^0.44 A^0.725, A in square mils, dT in K."""
+
+COPPER_UM: Final = 34.8
+"""Thickness that the curve's figures take for 1 oz/ft2 (1.37 mil)."""
+
+RISE_K: Final = 10.0
+"""Warming allowed beside a battery (common practice)."""
+
+ASSUMED_A: Final = 0.5
+"""Current taken when none is stated: the most a USB 2.0 port gives without asking."""
+
+POWER: Final = re.compile(
+    r"(?:^|[^A-Z0-9])(?:\+?\d+V\d*|V?BAT(?:T|TERY)?|BAT(?:T|TERY)?[+_-]?|B\+|VBUS|VUSB|VIN|RAW|VSYS"
+    r"|VCC|VDD|CHARGE)(?:$|[^A-Z])",
+    re.IGNORECASE,
+)
+"""Words of the trade for nets that carry supply or charging current."""
+
+NARROW = Rule(
+    id="copper/current",
+    title="Supply track too narrow for the charging current",
+    why="A thin track warms up and drops voltage, right beside a lithium cell.",
+    source=Source("IPC-2221", "current carrying capacity, curve fit"),
+    severity=Severity.WARNING,
+    advice="Widen the tracks of supply nets, or limit the charger to less current.",
+)
+
+
+def current_a(
+    width_mm: float, *, copper_um: float = COPPER_UM, rise_k: float = RISE_K, inner: bool = False
+) -> float:
+    """Current that warms a track by ``rise_k``, in ampere.
+
+    An estimate, as IPC-2221 itself says of its curves; valid up to about 35 A, 10 to 100 K and
+    10 mm.
+    """
+    area = width_mm / MIL_MM * copper_um / 1000 / MIL_MM
+    k = FACTOR["inner" if inner else "outer"]
+    return float(k * rise_k**RISE_POWER * area**AREA_POWER)
+
+
+def width_mm(
+    current: float, *, copper_um: float = COPPER_UM, rise_k: float = RISE_K, inner: bool = False
+) -> float:
+    """Width that carries ``current`` (A) at a rise of ``rise_k``: the inverse of the above."""
+    k = FACTOR["inner" if inner else "outer"]
+    area = (current / (k * rise_k**RISE_POWER)) ** (1 / AREA_POWER)
+    return float(area * MIL_MM * MIL_MM * 1000 / copper_um)
+
+
+@check(id="copper/current", rules=(NARROW,), needs=("nets",))
+def current(case: Case) -> Iterator[Finding]:
+    """Tracks of supply nets carry the charging current."""
+    copper = require_copper(case)
+    stated = case.options.charge_current_a
+    amps = ASSUMED_A if stated is None else stated
+    supply = np.array([bool(POWER.search(name)) for name in copper.nets], dtype=bool)
+    for index, layer in enumerate(case.board.copper):
+        inner = layer.side is None
+        needed = width_mm(amps, copper_um=case.options.copper_um or COPPER_UM, inner=inner)
+        objects, own = layer.file.objects, copper.layers[index]
+        pens = np.array([a.diameter_mm or np.inf for a in layer.file.apertures] + [np.inf])
+        width = pens[objects.aperture]
+        rows = np.flatnonzero(
+            np.isin(objects.kind, (Kind.DRAW, Kind.ARC))
+            & objects.dark
+            & (own.net >= 0)
+            & supply[own.net]
+            & (width < needed)
+        )
+        if not len(rows):
+            continue
+        names = sorted({copper.nets[n] for n in own.net[rows]})
+        text = ", ".join(names[:6]) + (" ..." if len(names) > 6 else "")
+        found = group(
+            NARROW,
+            width[rows],
+            lambda k, r=rows, a=layer: case.object_place(a, int(r[k])),  # type: ignore[misc]
+            f"tracks of {text} on {layer.name} are down to {{worst}} wide; "
+            f"{format_number(amps)} A warms them by more than {format_number(RISE_K)} K",
+            limit=needed,
+        )
+        if stated is None:
+            found = replace(
+                found,
+                severity=Severity.NOTE,
+                assumed=f"{format_number(ASSUMED_A)} A, as no charging current was stated",
+            )
+        yield found

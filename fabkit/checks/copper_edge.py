@@ -1,0 +1,128 @@
+"""Copper against the board's edge."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+import shapely
+
+from fabkit.board.connectivity import pieces_at
+from fabkit.checks.case import Case
+from fabkit.checks.copper_facts import cuts_of, facets_by_layer, require_copper
+from fabkit.checks.copper_width import spot_place
+from fabkit.checks.declare import check
+from fabkit.checks.worst import group, judge
+from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
+from fabkit.geometry.facing import facets_of, thin_out
+from fabkit.units import CHORD_ERROR_MM
+
+SAME_STRETCH_MM: Final = 2.0
+"""Places along an edge nearer than this are told once."""
+
+EDGE = Rule(
+    id="copper/edge-near",
+    title="Copper too near the board's edge",
+    why="The router cuts into it: it frays, and two layers can touch along the edge.",
+    source=Source("published maker guides", "copper to routed edge"),
+    severity=Severity.WARNING,
+    advice="Pull copper back from the edge; fills usually have a setting for it.",
+)
+CUT = Rule(
+    id="copper/edge-cut",
+    title="Copper runs to or over the board's edge",
+    why="The router tears through it and leaves burrs; plated edges and contacts on the edge have "
+    "to be ordered as such.",
+    source=COMMON_PRACTICE,
+    severity=Severity.WARNING,
+    advice="Pull copper back from the edge, or order edge plating or castellated holes by name.",
+)
+BEYOND = Rule(
+    id="copper/outside",
+    title="Copper outside the board",
+    why="It is cut away: a logo or dimension left in the layer, or the profile is not the one meant.",
+    source=COMMON_PRACTICE,
+    severity=Severity.NOTE,
+    advice="Nothing, if it is only a frame or text for people.",
+)
+
+
+@check(
+    id="copper/edge",
+    rules=(EDGE, CUT, BEYOND),
+    limits=("copper_to_edge_mm",),
+    needs=("copper", "profile"),
+)
+def edge(case: Case) -> Iterator[Finding]:
+    """Copper keeps away from the routed edge."""
+    copper, cuts = require_copper(case), case.shared(cuts_of)
+    profile = case.board.profile
+    boards = shapely.get_parts(profile)
+    line = facets_of(boards)
+    rim = shapely.linestrings(
+        np.stack((np.column_stack((line.x0, line.y0)), np.column_stack((line.x1, line.y1))), axis=1)
+    )
+    reach = case.house.limit("copper_to_edge_mm").value
+    half_holes = np.flatnonzero(
+        [("Castellated" in "".join(f)) for f in cuts.function]
+        & (shapely.distance(cuts.shapes, shapely.boundary(profile)) <= 0)
+    )
+    for index, layer in enumerate(case.board.copper):
+        tree = case.shared(facets_by_layer)[index].tree
+        if not len(tree.geometries):
+            continue
+        edge_row, facet = tree.query(rim, predicate="dwithin", distance=reach)
+        lines = tree.geometries[facet]
+        distance = shapely.distance(rim[edge_row], lines)
+        middle = shapely.get_coordinates(
+            shapely.line_interpolate_point(
+                shapely.shortest_line(rim[edge_row], lines), 0.5, normalized=True
+            )
+        ).reshape(-1, 2)
+        if len(half_holes) and len(middle):
+            spared = shapely.STRtree(cuts.shapes[half_holes]).query(
+                shapely.points(middle), predicate="dwithin", distance=1.0
+            )[0]
+            keep = np.ones(len(middle), dtype=bool)
+            keep[spared] = False
+            distance, middle = distance[keep], middle[keep]
+        order = np.lexsort((middle[:, 1], middle[:, 0], distance))
+        distance, middle = distance[order], middle[order]
+        rows = thin_out(middle[:, 0], middle[:, 1], SAME_STRETCH_MM)
+        distance, middle = distance[rows], middle[rows]
+        over = distance <= 0
+        if over.any():
+            spots = middle[over]
+            yield group(
+                CUT,
+                distance[over],
+                lambda k, s=spots, a=layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
+                f"{layer.name} runs to or over the board's edge",
+                limit=reach,
+            )
+        spots = middle[~over]
+        yield from judge(
+            case,
+            EDGE,
+            "copper_to_edge_mm",
+            distance[~over],
+            lambda k, s=spots, a=layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
+            f"{layer.name} nearest to the board's edge",
+            slack=CHORD_ERROR_MM,
+        )
+        pieces = copper.pieces.polygons[copper.pieces.on_layer(index)]
+        points = shapely.point_on_surface(pieces)
+        outside = np.flatnonzero(
+            (pieces_at(boards, points) < 0) & ~shapely.intersects(profile, pieces)
+        )
+        if len(outside):
+            xy = shapely.get_coordinates(points[outside])
+            yield group(
+                BEYOND,
+                shapely.area(pieces[outside]),
+                lambda k, s=xy, a=layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
+                f"{layer.name} has copper outside the board, largest piece {{worst}}",
+                most=True,
+                unit="mm²",
+            )

@@ -1,0 +1,159 @@
+"""What several checks need to know about the copper, computed once a run (``Case.shared``)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fabkit.board.connectivity import cut_columns
+from fabkit.board.copper import Copper, trace_copper
+from fabkit.checks.case import Case
+from fabkit.checks.model import NotJudged
+from fabkit.findings import Place
+from fabkit.geometry.facing import Facets, Facings, facets_of, find_gaps, find_widths, near_pairs
+from fabkit.house.sheet import Limit
+
+REACH_MARGIN = 1.0001
+"""Facings are looked for a hair beyond the limit, so that one on the limit is seen as kept."""
+
+
+@dataclass(frozen=True, eq=False)
+class LayerFacets:
+    """Boundary facets of one copper layer; ``facets.piece`` counts the pieces of the board."""
+
+    facets: Facets
+
+    @cached_property
+    def tree(self) -> shapely.STRtree:
+        """Facets as lines in a tree; rows as in ``facets``."""
+        f = self.facets
+        ends = np.stack((np.column_stack((f.x0, f.y0)), np.column_stack((f.x1, f.y1))), axis=1)
+        return shapely.STRtree(shapely.linestrings(ends))
+
+
+@dataclass(frozen=True, eq=False)
+class Cuts:
+    """Every hole and slot of the board as one table: holes first, then slot paths.
+
+    ``island`` is that of the copper a plated cut touches, -1 when none.  ``slot_row`` is a row of
+    ``board.slots`` for a path, -1 for a hole.
+    """
+
+    shapes: NDArray[Any]
+    plated: NDArray[np.int8]
+    first: NDArray[np.int32]
+    last: NDArray[np.int32]
+    width: NDArray[np.float64]
+    slot_row: NDArray[np.int64]
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    function: tuple[tuple[str, ...], ...]
+
+    @property
+    def round(self) -> NDArray[np.bool_]:
+        """(n,) bool: drilled once, not a path."""
+        return self.slot_row < 0
+
+
+def copper_of(case: Case) -> Copper:
+    """The board's copper."""
+    return trace_copper(case.board)
+
+
+def cuts_of(case: Case) -> Cuts:
+    """The board's holes and slots."""
+    board = case.board
+    holes, slots = board.holes, board.slots
+    plated, first, last = cut_columns(board)
+    _, row = np.unique(slots.path, return_index=True)
+    centre = shapely.get_coordinates(shapely.centroid(board.hole_shapes[len(holes) :]))
+    functions = np.concatenate((holes.function, slots.function[row]))
+    return Cuts(
+        shapes=board.hole_shapes,
+        plated=plated,
+        first=first,
+        last=last,
+        width=np.concatenate((holes.diameter, slots.diameter[row])),
+        slot_row=np.concatenate((np.full(len(holes), -1), row)).astype(np.int64),
+        x=np.concatenate((holes.x, centre[:, 0])),
+        y=np.concatenate((holes.y, centre[:, 1])),
+        function=tuple(
+            board.hole_functions[f] if 0 <= f < len(board.hole_functions) else ()
+            for f in functions
+        ),
+    )
+
+
+def cut_place(case: Case, cut: int, *, side: str | None = None) -> Place:
+    """Place of a hole or slot path, by its row in :class:`Cuts`."""
+    cuts = case.shared(cuts_of)
+    slot = int(cuts.slot_row[cut])
+    found = case.hole_place(cut) if slot < 0 else case.slot_place(slot)
+    return case.place(
+        found.file or "", found.offset, side=side, x_mm=cuts.x[cut], y_mm=cuts.y[cut]
+    )
+
+
+def facets_by_layer(case: Case) -> tuple[LayerFacets, ...]:
+    """Facets of every copper layer."""
+    copper = case.shared(copper_of)
+    made = []
+    for index in range(len(case.board.copper)):
+        rows = copper.pieces.on_layer(index)
+        facets = facets_of(copper.pieces.polygons[rows])
+        made.append(LayerFacets(facets.with_columns(piece=rows[facets.piece])))
+    return tuple(made)
+
+
+def copper_weight_oz(case: Case) -> float:
+    """Copper weight the limits are taken for: as chosen, else 1 oz/ft2."""
+    return 1.0 if case.options.copper_um is None else case.options.copper_um / 35.0
+
+
+def copper_limits(case: Case, what: str) -> tuple[Limit, Limit]:
+    """Standard and fine limit of ``track`` or ``gap`` for the copper weight."""
+    weight = copper_weight_oz(case)
+    return case.house.copper_limit(what, weight), case.house.copper_limit(what, weight, "fine")
+
+
+@dataclass(frozen=True, eq=False)
+class Narrow:
+    """Narrow gaps and widths of one copper layer."""
+
+    gaps: Facings
+    widths: Facings
+
+
+def narrow_copper(case: Case) -> tuple[Narrow, ...]:
+    """Gaps and widths below the standard limits, per copper layer."""
+    gap, width = copper_limits(case, "gap")[0].value, copper_limits(case, "track")[0].value
+    gap, width = gap * REACH_MARGIN, width * REACH_MARGIN
+    made = []
+    for layer in case.shared(facets_by_layer):
+        pairs = near_pairs(layer.facets, max(gap, width))
+        made.append(
+            Narrow(
+                gaps=find_gaps(layer.facets, gap, pairs=pairs),
+                widths=find_widths(layer.facets, width, pairs=pairs),
+            )
+        )
+    return tuple(made)
+
+
+def require_copper(case: Case) -> Copper:
+    """The board's copper, when every layer was read whole.
+
+    Raises
+    ------
+    NotJudged
+        A copper file was read in part only.
+    """
+    partial = [layer.file.name for layer in case.board.copper if not layer.file.complete]
+    if partial:
+        raise NotJudged(f"{partial[0]} could be read in part only")
+    return case.shared(copper_of)

@@ -1,0 +1,169 @@
+"""Copper that leads nowhere: floating islands, stubs, tracks with a loose end."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fabkit.board.copper import Copper
+from fabkit.board.model import Layer
+from fabkit.checks.case import Case
+from fabkit.checks.copper_facts import require_copper
+from fabkit.checks.copper_width import spot_place
+from fabkit.checks.declare import check
+from fabkit.checks.worst import group
+from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity
+from fabkit.gerber.model import Kind
+from fabkit.gerber.shapes import object_shapes
+from fabkit.units import format_number
+
+FLOATING_MM2: Final = 1.0
+"""Smaller copper without a pad is lettering or a mark (common practice)."""
+
+FLOATING = Rule(
+    id="copper/floating",
+    title="Copper connected to nothing",
+    why="A piece of a fill that no pad or hole touches shields nothing and can pick up noise; it "
+    "also shows where a fill was cut apart.",
+    source=COMMON_PRACTICE,
+    severity=Severity.NOTE,
+    advice="Let the fill drop unconnected pieces, or tie them down with a via.",
+)
+LOOSE_END = Rule(
+    id="copper/loose-end",
+    title="Track that ends nowhere",
+    why="It is either a leftover of an edit or a connection that was never finished.",
+    source=COMMON_PRACTICE,
+    severity=Severity.NOTE,
+    advice="Finish or delete the track, unless it is an aerial or a stub for later.",
+)
+LONELY_PAD = Rule(
+    id="copper/lonely-pad",
+    title="Tracked pad that reaches no other pad",
+    why="A track was drawn to it, but geometry joins it to nothing: an unfinished connection.",
+    source=COMMON_PRACTICE,
+    severity=Severity.NOTE,
+    advice="Look whether the track should go on; a netlist would tell for certain.",
+)
+
+
+@check(id="copper/floating", rules=(FLOATING,), needs=("copper",))
+def floating(case: Case) -> Iterator[Finding]:
+    """Every fill hangs on something."""
+    copper = require_copper(case)
+    pieces = copper.pieces
+    held = np.zeros(pieces.islands + 1, dtype=bool)
+    held[copper.pads.island[copper.pads.island >= 0]] = True
+    held[pieces.island[pieces.joints[:, 1]]] = True
+    area = shapely.area(pieces.polygons)
+    for index, layer in enumerate(case.board.copper):
+        filled = np.zeros(len(pieces), dtype=bool)
+        objects = copper.layers[index]
+        of_fill = (layer.file.objects.kind == Kind.REGION) & (objects.piece >= 0)
+        filled[objects.piece[of_fill]] = True
+        rows = np.flatnonzero(
+            (pieces.layer == index) & ~held[pieces.island] & filled & (area >= FLOATING_MM2)
+        )
+        if len(rows):
+            xy = shapely.get_coordinates(shapely.point_on_surface(pieces.polygons[rows]))
+            yield group(
+                FLOATING,
+                area[rows],
+                lambda k, s=xy, a=layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
+                f"{layer.name} has filled pieces that touch no pad or hole, largest {{worst}}",
+                most=True,
+                unit="mm²",
+            )
+
+
+@check(id="copper/loose-ends", rules=(LOOSE_END, LONELY_PAD), needs=("copper",))
+def loose_ends(case: Case) -> Iterator[Finding]:
+    """Tracks end on something."""
+    copper = require_copper(case)
+    for index, layer in enumerate(case.board.copper):
+        rows, x, y = _loose_ends(copper, index, layer)
+        if len(rows):
+            yield group(
+                LOOSE_END,
+                np.hypot(
+                    layer.file.objects.x1[rows] - layer.file.objects.x0[rows],
+                    layer.file.objects.y1[rows] - layer.file.objects.y0[rows],
+                ),
+                lambda k, r=rows, x=x, y=y, a=layer: case.object_place(  # type: ignore[misc]
+                    a, int(r[k]), x_mm=x[k], y_mm=y[k]
+                ),
+                f"tracks end in nothing on {layer.name}, longest last segment {{worst}}",
+                most=True,
+            )
+    if not copper.named.any():
+        yield from _lonely_pads(case, copper)
+
+
+def _loose_ends(
+    copper: Copper, index: int, layer: Layer
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+    """Strokes with an end that no other copper object or hole covers: row and end point."""
+    objects, pieces = layer.file.objects, copper.pieces
+    own = copper.layers[index]
+    padded = np.zeros(pieces.islands + 1, dtype=bool)
+    padded[copper.pads.island[copper.pads.island >= 0]] = True
+    tracks = np.flatnonzero(
+        np.isin(objects.kind, (Kind.DRAW, Kind.ARC)) & objects.dark & (own.piece >= 0)
+    )
+    # Strokes of an island without pads are lettering.
+    tracks = tracks[padded[pieces.island[own.piece[tracks]]]]
+    none = np.empty(0)
+    if not len(tracks):
+        return tracks, none, none
+    x = np.concatenate((objects.x0[tracks], objects.x1[tracks]))
+    y = np.concatenate((objects.y0[tracks], objects.y1[tracks]))
+    owner = np.concatenate((tracks, tracks))
+    ends = shapely.points(x, y)
+    dark = np.flatnonzero(objects.dark)
+    tree = shapely.STRtree(ends)
+    shape, end = tree.query(object_shapes(layer.file, dark), predicate="intersects")
+    covered = np.zeros(len(ends), dtype=bool)
+    covered[end[dark[shape] != owner[end]]] = True
+    covered[tree.query(copper.board.hole_shapes, predicate="intersects")[1]] = True
+    loose = np.flatnonzero(~covered)
+    return owner[loose], x[loose], y[loose]
+
+
+def _lonely_pads(case: Case, copper: Copper) -> Iterator[Finding]:
+    """Islands of one pad position with a track, where nothing names the nets."""
+    pads, pieces = copper.pads, copper.pieces
+    known = np.flatnonzero(pads.island >= 0)
+    spots = np.unique(
+        np.column_stack((pads.island[known], np.round(pads.x[known], 2), np.round(pads.y[known], 2))),
+        axis=0,
+    )
+    counts = np.bincount(spots[:, 0].astype(np.int64), minlength=pieces.islands)
+    tracked = np.zeros(pieces.islands, dtype=bool)
+    for index, layer in enumerate(case.board.copper):
+        own = copper.layers[index].piece
+        strokes = np.isin(layer.file.objects.kind, (Kind.DRAW, Kind.ARC)) & (own >= 0)
+        tracked[pieces.island[own[strokes]]] = True
+    single = (counts == 1) & tracked
+    rows = known[single[pads.island[known]]]
+    rows = rows[np.unique(pads.island[rows], return_index=True)[1]]
+    if len(rows):
+        area = np.bincount(
+            pieces.island, weights=shapely.area(pieces.polygons), minlength=pieces.islands
+        )
+        yield group(
+            LONELY_PAD,
+            area[pads.island[rows]],
+            lambda k: case.object_place(
+                case.board.copper[pads.layer[rows[k]]],
+                int(pads.row[rows[k]]),
+                x_mm=float(pads.x[rows[k]]),
+                y_mm=float(pads.y[rows[k]]),
+            ),
+            f"{format_number(len(rows))} pads have a track that reaches no other pad",
+            most=True,
+            unit="mm²",
+        )

@@ -1,0 +1,185 @@
+"""Narrowest copper and smallest gaps, measured on the finished image of each layer."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fabkit.board.model import Layer
+from fabkit.checks.case import Case
+from fabkit.checks.copper_facts import copper_limits, narrow_copper, require_copper
+from fabkit.checks.declare import check
+from fabkit.checks.worst import group, judge
+from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
+from fabkit.geometry.facing import Facings, thin_out
+from fabkit.gerber.model import Kind
+from fabkit.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
+
+GUIDES: Final = Source("published maker guides", "track and gap by copper weight")
+
+SAME_SPOT_MM: Final = 0.5
+"""Narrow places nearer than this are told once: one bottleneck, not each of its corners."""
+
+TRACK = Rule(
+    id="copper/track-narrow",
+    title="Track narrower than the house etches",
+    why="Etching eats sideways: a thin track ends up thinner still, or broken.",
+    source=GUIDES,
+    severity=Severity.ERROR,
+    advice="Widen the track, or choose the finer class or thinner copper.",
+)
+NECK = Rule(
+    id="copper/neck-narrow",
+    title="Neck in copper narrower than a track may be",
+    why="A fill squeezed between clearances can be etched through there; what hangs on it is "
+    "then cut off.",
+    source=GUIDES,
+    severity=Severity.WARNING,
+    advice="Raise the fill's least width, or move what squeezes it.",
+)
+SLIVER = Rule(
+    id="copper/sliver",
+    title="Sliver of copper",
+    why="A sliver this thin can come loose while etching and land across other copper.",
+    source=COMMON_PRACTICE,
+    severity=Severity.WARNING,
+    advice="Raise the fill's least width so that it leaves the sliver out.",
+)
+GAP = Rule(
+    id="copper/gap-small",
+    title="Gap between two conductors smaller than the house etches",
+    why="Copper left in the gap is a short circuit.",
+    source=GUIDES,
+    severity=Severity.ERROR,
+    advice="Move the conductors apart, or choose the finer class or thinner copper.",
+)
+GAP_OWN = Rule(
+    id="copper/gap-within-net",
+    title="Small gap inside one conductor",
+    why="Copper left in it shorts nothing, but the etch resist there may tear and float away.",
+    source=COMMON_PRACTICE,
+    severity=Severity.NOTE,
+    advice="Close the gap or widen it, if the tool that drew it lets you.",
+)
+
+
+def spot_place(case: Case, layer: Layer, x: float, y: float) -> Place:
+    """Place on a copper layer; inner layers are told by their file."""
+    return case.place(layer.file.name, None, side=layer.side, x_mm=x, y_mm=y)
+
+
+def _spots(case: Case, layer: Layer, found: Facings) -> Any:
+    return lambda k: spot_place(case, layer, float(found.x[k]), float(found.y[k]))
+
+
+def _slack(found: Facings) -> NDArray[np.float64]:
+    """Chords of arcs lie inside their circle by up to the chord error, on both sides."""
+    return np.where(found.straight, COINCIDENT_MM, COINCIDENT_MM + CHORD_ERROR_MM)
+
+
+@check(
+    id="copper/gap",
+    rules=(GAP, GAP_OWN),
+    limits=("gap_mm", "gap_2oz_mm", "gap_3oz_mm"),
+    needs=("copper",),
+)
+def gaps(case: Case) -> Iterator[Finding]:
+    """Conductors keep the gap that the house can etch."""
+    pieces = require_copper(case).pieces
+    for layer, narrow in zip(case.board.copper, case.shared(narrow_copper), strict=True):
+        found = narrow.gaps
+        foreign = pieces.island[found.piece0] != pieces.island[found.piece1]
+        for mine, rule, words in (
+            (foreign, GAP, f"smallest gap on {layer.name}"),
+            (~foreign, GAP_OWN, f"smallest gap inside one net on {layer.name}"),
+        ):
+            some = found.take(mine)
+            some = some.take(thin_out(some.x, some.y, SAME_SPOT_MM))
+            yield from judge(
+                case,
+                rule,
+                copper_limits(case, "gap"),
+                some.distance,
+                _spots(case, layer, some),
+                words,
+                slack=_slack(some),
+            )
+
+
+@check(
+    id="copper/width",
+    rules=(TRACK, NECK, SLIVER),
+    limits=("track_mm", "track_2oz_mm", "track_3oz_mm", "sliver_mm"),
+    needs=("copper",),
+)
+def widths(case: Case) -> Iterator[Finding]:
+    """Tracks and the necks of fills are wide enough to survive etching."""
+    require_copper(case)
+    sliver = case.house.limit("sliver_mm")
+    for layer, narrow in zip(case.board.copper, case.shared(narrow_copper), strict=True):
+        found = narrow.widths
+        pen = pen_at(layer, found)
+        # A stroke as narrow as the copper it leaves is a track; other narrow copper is the rest
+        # of a fill, a pad or a text.
+        is_track = np.abs(found.distance - pen) <= COINCIDENT_MM + CHORD_ERROR_MM
+        tracks = found.take(is_track)
+        tracks = tracks.with_columns(distance=pen[is_track])
+        tracks = tracks.take(thin_out(tracks.x, tracks.y, SAME_SPOT_MM))
+        yield from judge(
+            case,
+            TRACK,
+            copper_limits(case, "track"),
+            tracks.distance,
+            _spots(case, layer, tracks),
+            f"narrowest track on {layer.name}",
+        )
+        rest = found.take(~is_track)
+        rest = rest.take(thin_out(rest.x, rest.y, SAME_SPOT_MM))
+        thin = rest.distance < sliver.value - _slack(rest)
+        yield from judge(
+            case,
+            NECK,
+            copper_limits(case, "track"),
+            rest.distance[~thin],
+            _spots(case, layer, rest.take(~thin)),
+            f"narrowest neck on {layer.name}",
+            slack=_slack(rest)[~thin],
+        )
+        if thin.any():
+            some = rest.take(thin)
+            yield group(
+                SLIVER,
+                some.distance,
+                _spots(case, layer, some),
+                f"copper only {{worst}} wide on {layer.name}; thinner than "
+                f"{format_mm(sliver.value)} may come loose",
+                limit=sliver.value,
+            )
+
+
+def pen_at(layer: Layer, found: Facings) -> NDArray[np.float64]:
+    """Width of the narrowest stroke over each facing, mm; inf where none runs there."""
+    objects = layer.file.objects
+    pens = np.array([a.diameter_mm or np.inf for a in layer.file.apertures] + [np.inf])
+    width = pens[objects.aperture]
+    rows = np.flatnonzero(
+        np.isin(objects.kind, (Kind.DRAW, Kind.ARC)) & objects.dark & np.isfinite(width)
+    )
+    out = np.full(len(found), np.inf)
+    if not len(rows) or not len(found):
+        return out
+    rows = rows[width[rows] <= found.distance.max() + COINCIDENT_MM + CHORD_ERROR_MM]
+    if not len(rows):
+        return out
+    from fabkit.gerber.shapes import object_shapes
+
+    shapes = object_shapes(layer.file, rows)
+    spot, shape = shapely.STRtree(shapes).query(
+        shapely.points(found.x, found.y), predicate="intersects"
+    )
+    np.minimum.at(out, spot, width[rows[shape]])
+    return out

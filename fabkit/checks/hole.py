@@ -1,0 +1,215 @@
+"""Holes and slots one by one: sizes the house can drill, rout and plate, and the tools needed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+import shapely
+
+from fabkit.checks.case import Case
+from fabkit.checks.copper_facts import Cuts, cut_place, cuts_of
+from fabkit.checks.declare import check
+from fabkit.checks.worst import judge
+from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
+from fabkit.units import COINCIDENT_MM, format_mm, format_number
+
+GUIDES: Final = Source("published maker guides", "several agreeing")
+
+MANY_TOOLS: Final = 30
+"""Tools in one drill set beyond which a machine's rack must be changed (common practice)."""
+
+PLATED_SMALL = Rule(
+    id="hole/plated-too-small",
+    title="Plated hole smaller than the house drills",
+    why="A drill this thin breaks, and copper does not plate its wall evenly.",
+    source=GUIDES,
+    severity=Severity.ERROR,
+    advice="Use a larger hole, or a house or class that drills this size.",
+)
+BARE_SMALL = Rule(
+    id="hole/non-plated-too-small",
+    title="Non-plated hole smaller than the house drills",
+    why="Non-plated holes are drilled after plating, with sturdier bits.",
+    source=GUIDES,
+    severity=Severity.ERROR,
+    advice="Use a larger hole, or make it plated.",
+)
+TOO_LARGE = Rule(
+    id="hole/too-large",
+    title="Hole larger than the largest drill",
+    why="It will be routed instead: a little less round, with the router's tolerance.",
+    source=GUIDES,
+    severity=Severity.NOTE,
+    advice="Nothing, unless the fit is tight: then say so in the order.",
+)
+SLOT_NARROW = Rule(
+    id="hole/slot-too-narrow",
+    title="Slot narrower than the house routs",
+    why="A thinner bit does not exist or breaks, so the slot is widened or refused.",
+    source=COMMON_PRACTICE,
+    severity=Severity.ERROR,
+    advice="Widen the slot; pads around it grow with it.",
+)
+SLOT_SHORT = Rule(
+    id="hole/slot-too-short",
+    title="Slot shorter than twice its width",
+    why="The bit bends towards the end it has just cut, and the slot turns out crooked.",
+    source=COMMON_PRACTICE,
+    severity=Severity.NOTE,
+    advice="Make the slot longer, or use a round hole.",
+)
+STEP = Rule(
+    id="hole/odd-size",
+    title="Drill size between the steps of the drill set",
+    why="The house rounds it to its next drill, so the hole is not quite the one drawn.",
+    source=GUIDES,
+    severity=Severity.NOTE,
+    advice="Check that the rounded size still fits the part.",
+)
+TOOLS = Rule(
+    id="hole/many-tools",
+    title="Many drill sizes",
+    why="Every size is a tool change, and some houses charge for more than a rack holds.",
+    source=COMMON_PRACTICE,
+    severity=Severity.NOTE,
+    advice="Give holes of nearly one size one size.",
+)
+ASPECT = Rule(
+    id="hole/aspect-ratio",
+    title="Hole too deep for its width",
+    why="Plating liquid does not reach the middle of a deep, thin hole: the copper there is thin "
+    "or absent.",
+    source=GUIDES,
+    severity=Severity.ERROR,
+    advice="Use a thinner board or a larger hole; the thickness table tells which fit.",
+)
+
+
+@check(
+    id="hole/size",
+    rules=(PLATED_SMALL, BARE_SMALL, TOO_LARGE),
+    limits=("drill_min_plated_mm", "drill_min_nonplated_mm", "drill_max_mm"),
+    needs=("holes",),
+)
+def sizes(case: Case) -> Iterator[Finding]:
+    """Holes are neither smaller nor larger than the house drills."""
+    holes = case.board.holes
+    for rule, key, mine, words in (
+        (PLATED_SMALL, "drill_min_plated_mm", holes.plated != 0, "smallest plated hole"),
+        (BARE_SMALL, "drill_min_nonplated_mm", holes.plated == 0, "smallest non-plated hole"),
+    ):
+        rows = np.flatnonzero(mine)
+        yield from judge(
+            case,
+            rule,
+            key,
+            holes.diameter[rows],
+            lambda k, rows=rows: case.hole_place(int(rows[k])),  # type: ignore[misc]
+            words,
+        )
+    yield from judge(
+        case, TOO_LARGE, "drill_max_mm", holes.diameter, case.hole_place, "largest hole"
+    )
+
+
+@check(
+    id="hole/slot",
+    rules=(SLOT_NARROW, SLOT_SHORT),
+    limits=(
+        "slot_min_width_plated_mm",
+        "slot_min_width_nonplated_mm",
+        "slot_min_length_ratio",
+    ),
+    needs=("slots",),
+)
+def slots(case: Case) -> Iterator[Finding]:
+    """Slots are wide and long enough to be routed straight."""
+    cuts = case.shared(cuts_of)
+    for key, mine, words in (
+        ("slot_min_width_plated_mm", cuts.plated != 0, "narrowest plated slot"),
+        ("slot_min_width_nonplated_mm", cuts.plated == 0, "narrowest non-plated slot"),
+    ):
+        rows = np.flatnonzero(mine & ~cuts.round)
+        yield from judge(
+            case,
+            SLOT_NARROW,
+            key,
+            cuts.width[rows],
+            lambda k, rows=rows: cut_place(case, int(rows[k])),  # type: ignore[misc]
+            words,
+        )
+    rows = np.flatnonzero(~cuts.round)
+    yield from judge(
+        case,
+        SLOT_SHORT,
+        "slot_min_length_ratio",
+        slot_lengths(cuts)[rows] / cuts.width[rows],
+        lambda k: cut_place(case, int(rows[k])),
+        "shortest slot, length over width,",
+    )
+
+
+def slot_lengths(cuts: Cuts) -> np.ndarray:
+    """(len(cuts),) float64: longest side of the smallest box around each cut, mm."""
+    corners = shapely.get_coordinates(
+        shapely.minimum_rotated_rectangle(shapely.convex_hull(cuts.shapes))
+    ).reshape(len(cuts.shapes), 5, 2)
+    sides = np.hypot(*np.moveaxis(np.diff(corners[:, :3], axis=1), 2, 0))
+    return np.asarray(sides.max(axis=1))
+
+
+@check(id="hole/tools", rules=(STEP, TOOLS), needs=("holes",))
+def tools(case: Case) -> Iterator[Finding]:
+    """Drill sizes lie on the steps of the house's set and are not needlessly many."""
+    holes = case.board.holes
+    step = case.house.options.drill_step_mm
+    off = np.abs(holes.diameter - np.round(holes.diameter / step) * step)
+    odd = np.flatnonzero(off > COINCIDENT_MM)
+    if len(odd):
+        sizes_mm = np.unique(np.round(holes.diameter[odd], 4))
+        first = [int(odd[np.argmin(np.abs(holes.diameter[odd] - s))]) for s in sizes_mm]
+        texts = [
+            f"{format_number(s)} ({format_number(np.round(s / step) * step)})" for s in sizes_mm
+        ]
+        text = ", ".join(texts[:8]) + (f" and {len(texts) - 8} more" if len(texts) > 8 else "")
+        yield Finding.of(
+            STEP,
+            f"drill sizes between the {format_mm(step)} steps (drilled as): {text}",
+            *(case.hole_place(row) for row in first[:20]),
+            count=len(sizes_mm),
+        )
+    sizes_mm = np.unique(np.round(holes.diameter / step))
+    if len(sizes_mm) > MANY_TOOLS:
+        yield Finding.of(
+            TOOLS,
+            f"{len(sizes_mm)} different drill sizes",
+            measured=float(len(sizes_mm)),
+            limit=float(MANY_TOOLS),
+        )
+
+
+@check(
+    id="hole/aspect-ratio",
+    rules=(ASPECT,),
+    limits=("aspect_ratio",),
+    needs=("holes", "thickness"),
+)
+def aspect(case: Case) -> Iterator[Finding]:
+    """Plated holes are not too deep for their width at the chosen thickness."""
+    holes = case.board.holes
+    thickness = case.thickness_mm
+    rows = np.flatnonzero((holes.plated != 0) & (holes.diameter > 0))
+    if thickness is not None:
+        yield from judge(
+            case,
+            ASPECT,
+            "aspect_ratio",
+            thickness / holes.diameter[rows],
+            lambda k: case.hole_place(int(rows[k])),
+            f"deepest hole, thickness {format_mm(thickness)} over diameter,",
+            slack=1e-6,
+        )
+
+

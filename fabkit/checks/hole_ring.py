@@ -1,0 +1,294 @@
+"""Copper around holes: the ring a drill leaves of its pad, and copper too near a bare hole."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fabkit.board.connectivity import TOUCH_MM, pieces_at
+from fabkit.board.copper import Copper
+from fabkit.checks.case import Case
+from fabkit.checks.copper_facts import (
+    Cuts,
+    LayerFacets,
+    cut_place,
+    cuts_of,
+    facets_by_layer,
+    require_copper,
+)
+from fabkit.checks.declare import check
+from fabkit.checks.worst import group, judge
+from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
+from fabkit.units import CHORD_ERROR_MM, format_number
+
+Floats = NDArray[np.float64]
+
+SAMPLES: Final = 720
+"""Directions in which a broken ring is looked at: half a degree each."""
+
+RING_THIN = Rule(
+    id="hole/ring-thin",
+    title="Annular ring thinner than the house makes",
+    why="The drill wanders a little; a thin ring then breaks open and the joint to the track fails.",
+    source=Source("IPC-2221", "annular ring; limits by common practice"),
+    severity=Severity.ERROR,
+    advice="Enlarge the pad or use a smaller hole.",
+)
+RING_BROKEN = Rule(
+    id="hole/ring-broken",
+    title="Hole breaks out of its pad",
+    why="Part of the hole's rim has no copper, even if the drill does not wander at all.",
+    source=Source("IPC-6012", "breakout; 90 degrees at most in class 2"),
+    severity=Severity.ERROR,
+    advice="Move the pad onto its hole or enlarge it.",
+)
+NO_COPPER = Rule(
+    id="hole/plated-without-copper",
+    title="Plated hole without copper on any layer",
+    why="Plating needs a pad at both ends to hold on to; the hole was probably meant to be bare.",
+    source=COMMON_PRACTICE,
+    severity=Severity.WARNING,
+    advice="Give it pads, or put it among the non-plated holes.",
+)
+NO_PAD = Rule(
+    id="hole/pad-missing",
+    title="Plated hole without a pad on an outer layer",
+    why="The barrel ends without a rim on that side and can tear off there.",
+    source=COMMON_PRACTICE,
+    severity=Severity.NOTE,
+    advice="Add the pad, unless the hole is meant to be covered or filled.",
+)
+BARE_NEAR = Rule(
+    id="hole/copper-near-bare",
+    title="Copper too near a non-plated hole",
+    why="Where the drill wanders it cuts copper and leaves a burr; screws and posts then touch it.",
+    source=Source("published maker guides", "several agreeing"),
+    severity=Severity.WARNING,
+    advice="Keep copper further away from the hole.",
+)
+BARE_PAD = Rule(
+    id="hole/bare-through-copper",
+    title="Non-plated hole drilled through copper",
+    why="The copper ends at the bare hole's wall. As a pad for a screw that is fine; meant as a "
+    "joint between layers it is an open circuit.",
+    source=COMMON_PRACTICE,
+    severity=Severity.NOTE,
+    advice="Make the hole plated, or keep copper clear of it, unless this is what you want.",
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Rings:
+    """Ring of every plated cut on every layer whose copper it touches.
+
+    Parameters
+    ----------
+    cut, layer : (n,) int32
+        Row of :class:`Cuts`; layer from 0.
+    ring : (n,) float64, mm
+        Least copper around the hole; 0 where it breaks out.
+    open_deg : (n,) float64
+        Part of the rim without copper.
+    """
+
+    cut: NDArray[np.int32]
+    layer: NDArray[np.int32]
+    ring: Floats
+    open_deg: Floats
+
+
+def rings_of(case: Case) -> Rings:
+    """Measure all annular rings."""
+    copper, cuts = require_copper(case), case.shared(cuts_of)
+    joints = copper.pieces.joints
+    touched = np.unique(
+        np.column_stack((joints[:, 0], copper.pieces.layer[joints[:, 1]])), axis=0
+    ).reshape(-1, 2)
+    ring, broken = np.zeros(len(touched)), np.zeros(len(touched))
+    for index, facets in enumerate(case.shared(facets_by_layer)):
+        polygons = copper.pieces.polygons[copper.pieces.on_layer(index)]
+        mine = np.flatnonzero(touched[:, 1] == index)
+        if len(mine):
+            ring[mine], broken[mine] = _measure(facets, polygons, cuts, touched[mine, 0])
+    return Rings(touched[:, 0].astype(np.int32), touched[:, 1].astype(np.int32), ring, broken)
+
+
+def _measure(
+    layer: LayerFacets, polygons: NDArray[Any], cuts: Cuts, rows: NDArray[np.int32]
+) -> tuple[Floats, Floats]:
+    """Ring and open part of the rim of some cuts on one layer."""
+    ring, broken = np.zeros(len(rows)), np.zeros(len(rows))
+    centre = shapely.points(cuts.x[rows], cuts.y[rows])
+    inside = pieces_at(polygons, centre) >= 0
+    distance = np.zeros(len(rows))
+    (_, _), nearest = layer.tree.query_nearest(centre, all_matches=False, return_distance=True)
+    distance[:] = nearest
+    ring[:] = distance - cuts.width[rows] / 2
+    # A drill centre on solid copper whose nearest edge lies outside the drill: done.  The others
+    # have pads with a hole of their own, break out, or are slots.
+    rest = np.flatnonzero(~(cuts.round[rows] & inside & (ring > 0)))
+    for k in rest:
+        ring[k], broken[k] = _measure_one(layer, polygons, cuts.shapes[rows[k]])
+    return ring, broken
+
+
+def _measure_one(layer: LayerFacets, polygons: NDArray[Any], shape: Any) -> tuple[float, float]:
+    """Ring of one cut of any shape: the rim is sampled, then copper edges outside it measured."""
+    rim = shapely.buffer(shape, TOUCH_MM).exterior
+    spots = shapely.line_interpolate_point(rim, np.arange(SAMPLES) / SAMPLES, normalized=True)
+    box = shapely.box(*shape.bounds).buffer(0.1)
+    local = polygons[shapely.STRtree(polygons).query(box)] if len(polygons) > 64 else polygons
+    local = shapely.clip_by_rect(local, *box.bounds)
+    covered = np.zeros(SAMPLES, dtype=bool)
+    for polygon in local:
+        covered |= shapely.intersects(polygon, spots)
+    open_deg = 360.0 * (1 - covered.mean())
+    if open_deg > 0:
+        return 0.0, float(open_deg)
+    # Edges of the pad's own hole lie under the drill and go with it.
+    near = layer.tree.query(shape, predicate="dwithin", distance=1.0)
+    lines = layer.tree.geometries[near]
+    lines = lines[~shapely.covers(shapely.buffer(shape, TOUCH_MM), lines)]
+    return (float(shapely.distance(lines, shape).min()) if len(lines) else 1.0), 0.0
+
+
+def _ring_place(case: Case, rings: Rings, row: int) -> Place:
+    layer = case.board.copper[rings.layer[row]]
+    return cut_place(case, int(rings.cut[row]), side=layer.side)
+
+
+@check(
+    id="hole/annular-ring",
+    rules=(RING_THIN, RING_BROKEN),
+    limits=("annular_ring_mm", "annular_ring_via_preferred_mm"),
+    needs=("drill", "copper"),
+)
+def annular_ring(case: Case) -> Iterator[Finding]:
+    """Every plated hole keeps enough copper around it on every layer that it joins."""
+    rings, cuts = case.shared(rings_of), case.shared(cuts_of)
+    castellated = np.array(["Castellated" in "".join(f) for f in cuts.function], dtype=bool)
+    usual = ~castellated[rings.cut] if len(rings.cut) else np.zeros(0, bool)
+    for index, layer in enumerate(case.board.copper):
+        mine = usual & (rings.layer == index)
+        broken = np.flatnonzero(mine & (rings.open_deg > 0))
+        if len(broken):
+            worst = float(rings.open_deg[broken].max())
+            yield group(
+                RING_BROKEN,
+                rings.open_deg[broken],
+                lambda k, rows=broken: _ring_place(case, rings, int(rows[k])),  # type: ignore[misc]
+                f"holes break out of their pads on {layer.name}, by {{worst}} of the rim at worst",
+                most=True,
+                limit=0.0,
+                unit="degrees",
+                severity=Severity.ERROR if worst > 90 else Severity.WARNING,
+            )
+        whole = np.flatnonzero(mine & (rings.open_deg == 0))
+        yield from judge(
+            case,
+            RING_THIN,
+            "annular_ring_mm",
+            rings.ring[whole],
+            lambda k, rows=whole: _ring_place(case, rings, int(rows[k])),  # type: ignore[misc]
+            f"thinnest annular ring on {layer.name}",
+            slack=CHORD_ERROR_MM,
+        )
+
+
+@check(id="hole/pad", rules=(NO_COPPER, NO_PAD), needs=("drill", "outer-copper"))
+def pads(case: Case) -> Iterator[Finding]:
+    """Every plated hole has copper to hold on to."""
+    copper, cuts = require_copper(case), case.shared(cuts_of)
+    joints = copper.pieces.joints
+    joined = np.zeros((len(cuts.shapes), len(case.board.copper)), dtype=bool)
+    joined[joints[:, 0], copper.pieces.layer[joints[:, 1]]] = True
+    plated = cuts.plated == 1
+    lonely = np.flatnonzero(plated & ~joined.any(axis=1))
+    if len(lonely):
+        yield group(
+            NO_COPPER,
+            cuts.width[lonely],
+            lambda k: cut_place(case, int(lonely[k])),
+            f"{_count(len(lonely), 'plated hole')} without any copper, the largest {{worst}}",
+            most=True,
+        )
+    for index, layer in enumerate(case.board.copper):
+        if layer.side is None:
+            continue
+        spans = (cuts.first <= index + 1) & (cuts.last >= index + 1)
+        rows = np.flatnonzero(plated & spans & joined.any(axis=1) & ~joined[:, index])
+        if len(rows):
+            yield group(
+                NO_PAD,
+                cuts.width[rows],
+                lambda k, rows=rows, side=layer.side: cut_place(  # type: ignore[misc]
+                    case, int(rows[k]), side=side
+                ),
+                f"{_count(len(rows), 'plated hole')} without a pad on {layer.name}",
+                most=True,
+            )
+
+
+def _count(number: int, word: str) -> str:
+    return f"{format_number(number)} {word}{'' if number == 1 else 's'}"
+
+
+@check(
+    id="hole/bare-clearance",
+    rules=(BARE_NEAR, BARE_PAD),
+    limits=("nonplated_to_copper_mm",),
+    needs=("drill", "copper"),
+)
+def bare_clearance(case: Case) -> Iterator[Finding]:
+    """Copper keeps clear of non-plated holes."""
+    require_copper(case)
+    cuts = case.shared(cuts_of)
+    bare = np.flatnonzero(cuts.plated == 0)
+    if not len(bare):
+        return
+    for index, facets in enumerate(case.shared(facets_by_layer)):
+        layer = case.board.copper[index]
+        distance = nearest_copper(facets, cuts, bare)
+        # Pieces were cut a hair outside every bare hole, so copper that reached its wall is there.
+        through = distance <= 2 * TOUCH_MM
+        near = np.flatnonzero(~through)
+        yield from judge(
+            case,
+            BARE_NEAR,
+            "nonplated_to_copper_mm",
+            distance[near],
+            lambda k, rows=bare[near], side=layer.side: cut_place(  # type: ignore[misc]
+                case, int(rows[k]), side=side
+            ),
+            f"{layer.name} nearest to a non-plated hole",
+            slack=CHORD_ERROR_MM,
+        )
+        rows = bare[through]
+        if len(rows):
+            yield group(
+                BARE_PAD,
+                cuts.width[rows],
+                lambda k, rows=rows, side=layer.side: cut_place(  # type: ignore[misc]
+                    case, int(rows[k]), side=side
+                ),
+                f"{_count(len(rows), 'non-plated hole')} drilled through {layer.name}, "
+                "the largest {worst}",
+                most=True,
+            )
+
+
+def nearest_copper(layer: LayerFacets, cuts: Cuts, rows: NDArray[Any]) -> Floats:
+    """Distance from each cut's wall to the nearest copper edge of a layer, mm; inf without any."""
+    out = np.full(len(rows), np.inf)
+    if not len(layer.facets):
+        return out
+    shapes = np.where(cuts.round[rows], shapely.points(cuts.x[rows], cuts.y[rows]), cuts.shapes[rows])
+    (row, _), distance = layer.tree.query_nearest(shapes, all_matches=False, return_distance=True)
+    out[row] = distance
+    return np.maximum(out - np.where(cuts.round[rows], cuts.width[rows] / 2, 0.0), 0.0)
+

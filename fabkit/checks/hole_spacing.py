@@ -1,0 +1,353 @@
+"""Holes among themselves and against the board's edge."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fabkit.board.connectivity import pieces_at
+from fabkit.checks.case import Case
+from fabkit.checks.copper_facts import Cuts, copper_of, cut_place, cuts_of
+from fabkit.checks.declare import check
+from fabkit.checks.worst import group, judge
+from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
+from fabkit.geometry.facing import facets_of
+from fabkit.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+CUSP_MM: Final = 0.3
+"""Overlap at least this wide: two holes make one clean opening, without a flap between them
+(common practice: the thinnest wall a drill leaves standing)."""
+
+WALL = Rule(
+    id="hole/wall-thin",
+    title="Wall between two holes too thin",
+    why="The laminate between holes cracks when the second one is drilled, and plating bridges it.",
+    source=Source("published maker guides", "several agreeing"),
+    severity=Severity.WARNING,
+    advice="Move the holes apart or make them smaller.",
+)
+DUPLICATE = Rule(
+    id="hole/duplicate",
+    title="Hole drilled twice",
+    why="The second hit drills air, wears the bit and can tear the plating.",
+    source=COMMON_PRACTICE,
+    severity=Severity.WARNING,
+    advice="Delete one of the two; often two copies of a part lie on each other.",
+)
+CONCENTRIC = Rule(
+    id="hole/concentric",
+    title="Two drill sizes at one place",
+    why="Only the larger hole remains, so one of the two sizes (or platings) is not what was meant.",
+    source=COMMON_PRACTICE,
+    severity=Severity.ERROR,
+    advice="Decide which hole is right and delete the other.",
+)
+OVERLAP = Rule(
+    id="hole/overlap",
+    title="Holes run into each other",
+    why="Where round holes overlap by a little, the second bit slips into the first hole, bends "
+    "or breaks, and leaves sharp flaps.",
+    source=Source("published maker guides", "several agreeing"),
+    severity=Severity.WARNING,
+    advice="Draw a slot where one opening is meant, else move the holes apart.",
+)
+JOINED = Rule(
+    id="hole/joined",
+    title="Non-plated holes joined to one opening",
+    why="Mirrored socket holes of a reversible board overlap on purpose; the house may ask about "
+    "them, and drills them one after the other.",
+    source=COMMON_PRACTICE,
+    severity=Severity.NOTE,
+    advice="Nothing, if it is meant; a word in the order saves a question.",
+)
+EDGE_NEAR = Rule(
+    id="hole/edge-near",
+    title="Hole too near the board's edge",
+    why="The rim breaks out when the board is routed or bent.",
+    source=COMMON_PRACTICE,
+    severity=Severity.WARNING,
+    advice="Move the hole inwards, or the edge outwards.",
+)
+CROSSES = Rule(
+    id="hole/crosses-edge",
+    title="Hole crosses the board's edge",
+    why="A half hole is either a castellation, which has to be ordered, or a mistake.",
+    source=Source("Gerber Layer Format Specification 2021.02", "5.6.10, CastellatedDrill"),
+    severity=Severity.WARNING,
+    advice="Order castellated holes by name, or move the hole.",
+)
+OUTSIDE = Rule(
+    id="hole/outside",
+    title="Hole outside the board",
+    why="Either the drill file and the profile do not fit together, or the hole is for the panel.",
+    source=COMMON_PRACTICE,
+    severity=Severity.ERROR,
+    advice="Check units and origin of the drill file; remove holes that belong to a panel.",
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Walls:
+    """Pairs of cuts that are near each other: rows of both, and the wall (negative: overlap)."""
+
+    left: Ints
+    right: Ints
+    wall: Floats
+
+    def take(self, rows: NDArray[Any]) -> Walls:
+        return Walls(self.left[rows], self.right[rows], self.wall[rows])
+
+
+def find_walls(cuts: Cuts, reach_mm: float) -> Walls:
+    """Walls thinner than ``reach_mm`` between all holes and slots, exact for round holes."""
+    shapes = cuts.shapes
+    left, right = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=reach_mm)
+    keep = left < right
+    left, right = left[keep], right[keep]
+    wall = np.hypot(cuts.x[left] - cuts.x[right], cuts.y[left] - cuts.y[right])
+    wall -= (cuts.width[left] + cuts.width[right]) / 2
+    other = np.flatnonzero(~(cuts.round[left] & cuts.round[right]))
+    if len(other):
+        a, b = shapes[left[other]], shapes[right[other]]
+        apart = shapely.distance(a, b)
+        common = shapely.intersection(a, b)
+        box = shapely.bounds(common)
+        depth = np.minimum(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1])
+        wall[other] = np.where(apart > 0, apart, -np.nan_to_num(depth))
+    keep = wall < reach_mm
+    return Walls(left[keep], right[keep], wall[keep])
+
+
+def overlap_width(r0: Floats, r1: Floats, apart: Floats) -> Floats:
+    """Width of the opening between two overlapping discs: their common chord, mm."""
+    offset = (apart**2 + r0**2 - r1**2) / (2 * np.maximum(apart, 1e-12))
+    return np.asarray(2 * np.sqrt(np.maximum(r0**2 - offset**2, 0.0)))
+
+
+@check(
+    id="hole/spacing",
+    rules=(WALL, DUPLICATE, CONCENTRIC, OVERLAP, JOINED),
+    limits=("hole_to_hole_mm", "hole_to_hole_same_net_mm"),
+    needs=("drill",),
+)
+def spacing(case: Case) -> Iterator[Finding]:
+    """Holes leave a wall between each other, or join on purpose."""
+    cuts = case.shared(cuts_of)
+    reach = case.house.limit("hole_to_hole_mm").value
+    reach = max(reach, case.house.limit("hole_to_hole_same_net_mm").value)
+    walls = find_walls(cuts, reach)
+    apart = np.hypot(
+        cuts.x[walls.left] - cuts.x[walls.right], cuts.y[walls.left] - cuts.y[walls.right]
+    )
+    both_round = cuts.round[walls.left] & cuts.round[walls.right]
+    centred = both_round & (apart < COINCIDENT_MM)
+    same_size = np.abs(cuts.width[walls.left] - cuts.width[walls.right]) < COINCIDENT_MM
+    same = same_size & (cuts.plated[walls.left] == cuts.plated[walls.right])
+    place = _pair_places(case, cuts, walls)
+    for rule, mine, text in (
+        (DUPLICATE, centred & same, "the same hole is drilled twice, largest {worst}"),
+        (CONCENTRIC, centred & ~same, "two different holes at one place, larger one {worst}"),
+    ):
+        rows = np.flatnonzero(mine)
+        if len(rows):
+            size = np.maximum(cuts.width[walls.left[rows]], cuts.width[walls.right[rows]])
+            yield group(rule, size, lambda k, r=rows: place(int(r[k])), text, most=True)  # type: ignore[misc]
+    yield from _overlaps(cuts, walls, apart, ~centred & (walls.wall <= 0), place)
+    yield from _thin_walls(case, cuts, walls, np.flatnonzero(walls.wall > 0))
+
+
+def _pair_places(case: Case, cuts: Cuts, walls: Walls) -> Any:
+    def place(row: int) -> Place:
+        a, b = int(walls.left[row]), int(walls.right[row])
+        found = cut_place(case, a)
+        line = shapely.shortest_line(cuts.shapes[a], cuts.shapes[b])
+        if walls.wall[row] <= 0:
+            line = shapely.intersection(cuts.shapes[a], cuts.shapes[b])
+        x, y = shapely.get_coordinates(shapely.centroid(line))[0]
+        return case.place(found.file or "", found.offset, x_mm=x, y_mm=y)
+
+    return place
+
+
+def _overlaps(
+    cuts: Cuts, walls: Walls, apart: Floats, mine: NDArray[np.bool_], place: Any
+) -> Iterator[Finding]:
+    """Overlaps, judged by the shape of the opening that results."""
+    rows = np.flatnonzero(mine)
+    if not len(rows):
+        return
+    left, right = walls.left[rows], walls.right[rows]
+    both_round = cuts.round[left] & cuts.round[right]
+    width = np.where(
+        both_round,
+        overlap_width(cuts.width[left] / 2, cuts.width[right] / 2, apart[rows]),
+        np.sqrt(shapely.area(shapely.intersection(cuts.shapes[left], cuts.shapes[right]))),
+    )
+    # A hole swallowed by another one leaves no flap at all.
+    width = np.where(-walls.wall[rows] >= np.minimum(cuts.width[left], cuts.width[right]), 9.9, width)
+    bare = (cuts.plated[left] == 0) & (cuts.plated[right] == 0)
+    plated = (cuts.plated[left] != 0) & (cuts.plated[right] != 0)
+    # One tool hitting closer than its radius is how a slot is drilled without a slot command.
+    nibbled = plated & both_round & (apart[rows] <= np.minimum(cuts.width[left], cuts.width[right]) / 2)
+    slotted = plated & ~both_round
+    clean = ((width >= CUSP_MM) & bare) | nibbled | slotted
+    for rule, chosen, text in (
+        (JOINED, clean, "holes joined to one opening, {worst} wide where they meet at the least"),
+        (OVERLAP, ~clean, "holes overlap, {worst} wide where they meet at the least"),
+    ):
+        picked = np.flatnonzero(chosen)
+        if len(picked):
+            yield group(
+                rule,
+                width[picked],
+                lambda k, r=rows[picked]: place(int(r[k])),  # type: ignore[misc]
+                text,
+                limit=CUSP_MM,
+                severity=Severity.ERROR
+                if rule is OVERLAP and np.any(~bare[picked] & ~plated[picked])
+                else None,
+            )
+
+
+def _thin_walls(case: Case, cuts: Cuts, walls: Walls, rows: Ints) -> Iterator[Finding]:
+    thin = walls.take(rows)
+    island = np.full(len(cuts.shapes), -1)
+    if case.board.copper:
+        pieces = case.shared(copper_of).pieces
+        island[pieces.joints[:, 0]] = pieces.island[pieces.joints[:, 1]]
+    one = (island[thin.left] >= 0) & (island[thin.left] == island[thin.right])
+    place = _pair_places(case, cuts, thin)
+    for key, mine, words in (
+        ("hole_to_hole_mm", ~one, "thinnest wall between holes"),
+        ("hole_to_hole_same_net_mm", one, "thinnest wall between holes of one net"),
+    ):
+        picked = np.flatnonzero(mine)
+        yield from judge(
+            case,
+            WALL,
+            key,
+            thin.wall[picked],
+            lambda k, picked=picked: place(int(picked[k])),  # type: ignore[misc]
+            words,
+            slack=CHORD_ERROR_MM,
+        )
+
+
+def edge_distance(cuts: Cuts, profile: Any) -> tuple[Floats, NDArray[np.bool_]]:
+    """Wall between each cut and the nearest board edge, and whether its centre is on the board.
+
+    Returns
+    -------
+    wall : (n,) float64, mm
+        Negative where the cut crosses the edge.
+    inside : (n,) bool
+    """
+    polygons = shapely.get_parts(profile)
+    facets = facets_of(polygons)
+    ends = np.stack(
+        (np.column_stack((facets.x0, facets.y0)), np.column_stack((facets.x1, facets.y1))), axis=1
+    )
+    tree = shapely.STRtree(shapely.linestrings(ends))
+    centre = shapely.points(cuts.x, cuts.y)
+    inside = pieces_at(polygons, centre) >= 0
+    (_, _), distance = tree.query_nearest(centre, all_matches=False, return_distance=True)
+    wall = np.where(inside, distance, -distance) - cuts.width / 2
+    wall = np.where(~inside & (distance > cuts.width / 2), -distance, wall)
+    slot = np.flatnonzero(~cuts.round)
+    if len(slot):
+        apart = tree.query_nearest(cuts.shapes[slot], all_matches=False, return_distance=True)[1]
+        wall[slot] = np.where(apart > 0, apart, -cuts.width[slot] / 2)
+        inside[slot] = shapely.intersects(profile, centre[slot])
+    return wall, inside
+
+
+@check(
+    id="hole/edge",
+    rules=(EDGE_NEAR, CROSSES, OUTSIDE),
+    limits=("hole_to_edge_mm", "hole_to_edge_thickness_ratio"),
+    needs=("drill", "profile"),
+)
+def edge(case: Case) -> Iterator[Finding]:
+    """Holes lie on the board and keep away from its edge."""
+    cuts = case.shared(cuts_of)
+    wall, inside = edge_distance(cuts, case.board.profile)
+    boundary = shapely.boundary(case.board.profile)
+    meets = shapely.distance(cuts.shapes, boundary) <= 0
+    outside = np.flatnonzero(~inside & ~meets)
+    if len(outside):
+        swallowed = shapely.contains_properly(shapely.convex_hull(case.board.profile), cuts.shapes)
+        # A hole in a cut-out of the same size is only drawn twice, and drills nothing.
+        outside = outside[~(swallowed[outside] & (cuts.plated[outside] == 0))]
+    if len(outside):
+        far = -wall[outside]
+        yield group(
+            OUTSIDE,
+            far,
+            lambda k: cut_place(case, int(outside[k])),
+            "holes outside the board, {worst} away at most",
+            most=True,
+            severity=Severity.ERROR if np.any(cuts.plated[outside] != 0) else Severity.WARNING,
+        )
+    yield from _crossings(case, cuts, np.flatnonzero(meets))
+    near = np.flatnonzero(inside & ~meets)
+    thickness = case.thickness_mm or 0.0
+    ratio = case.house.limit("hole_to_edge_thickness_ratio").value
+    standard, fine = (case.house.limit("hole_to_edge_mm", c) for c in ("standard", "fine"))
+    if ratio * thickness > fine.value and near.size:
+        rows = near[wall[near] < ratio * thickness - COINCIDENT_MM]
+        rows = rows[wall[rows] >= standard.value - COINCIDENT_MM]
+        if len(rows):
+            yield group(
+                EDGE_NEAR,
+                wall[rows],
+                lambda k: cut_place(case, int(rows[k])),
+                f"hole {{worst}} from the edge, less than {ratio:g} of the thickness "
+                f"({format_mm(thickness)})",
+                limit=ratio * thickness,
+                severity=Severity.NOTE,
+            )
+    yield from judge(
+        case,
+        EDGE_NEAR,
+        (standard, fine),
+        wall[near],
+        lambda k: cut_place(case, int(near[k])),
+        "hole nearest to the edge",
+        slack=CHORD_ERROR_MM,
+    )
+
+
+def _crossings(case: Case, cuts: Cuts, rows: Ints) -> Iterator[Finding]:
+    """Half holes: castellations are meant, and so are rows of small bare ones (to break boards)."""
+    rings = shapely.get_parts(shapely.get_rings(shapely.get_parts(case.board.profile)))
+    discs = shapely.polygons(rings)
+    meant = np.array(["Castellated" in "".join(cuts.function[r]) for r in rows], dtype=bool)
+    drawn = np.zeros(len(rows), dtype=bool)
+    for k, row in enumerate(rows):
+        # The same opening in the drill file and in the profile.
+        both = shapely.area(shapely.symmetric_difference(discs, cuts.shapes[row]))
+        drawn[k] = bool(np.any(both < 0.05 * shapely.area(cuts.shapes[row])))
+    bites = (cuts.plated[rows] == 0) & (cuts.width[rows] <= 1.0) & ~drawn
+    for mine, severity, text in (
+        (meant, Severity.NOTE, "castellated holes on the edge: order them by name"),
+        (~meant & bites, Severity.NOTE, "small bare holes on the edge, as for breaking boards apart"),
+        (~meant & ~bites & ~drawn, Severity.WARNING, "holes cross the board's edge"),
+    ):
+        picked = rows[mine]
+        if len(picked):
+            yield group(
+                CROSSES,
+                cuts.width[picked],
+                lambda k, picked=picked: cut_place(case, int(picked[k])),  # type: ignore[misc]
+                text + ", largest {worst}",
+                most=True,
+                severity=severity,
+            )

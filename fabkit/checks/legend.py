@@ -1,0 +1,244 @@
+"""Legend: lines the printer holds, text one can read, no ink on bare copper or off the board."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fabkit.board.model import Layer
+from fabkit.checks.case import Case
+from fabkit.checks.copper_facts import require_copper
+from fabkit.checks.copper_width import spot_place
+from fabkit.checks.declare import check
+from fabkit.checks.mask import mask_sides
+from fabkit.checks.worst import group, judge
+from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
+from fabkit.gerber.model import Kind
+from fabkit.geometry.facing import thin_out
+from fabkit.package.model import RoleKind
+from fabkit.units import format_number
+
+GUIDES: Final = Source("published maker guides", "legend")
+
+TALLEST_MM: Final = 4.0
+"""Drawn figures larger than this are outlines of parts, not letters."""
+
+WORD: Final = 3
+"""Letters in a row from which on figures count as text."""
+
+INK_MM2: Final = 0.02
+"""Ink on bare copper smaller than this is not worth a word."""
+
+LINE = Rule(
+    id="legend/line-thin",
+    title="Legend line thinner than the house prints",
+    why="Thin lines print broken or not at all.",
+    source=GUIDES,
+    severity=Severity.NOTE,
+    advice="Draw the legend with a wider pen.",
+)
+HEIGHT = Rule(
+    id="legend/text-low",
+    title="Legend text too low to read",
+    why="Letters this low fill with ink.",
+    source=GUIDES,
+    severity=Severity.NOTE,
+    advice="Make the text taller, with a pen of about a sixth of its height.",
+)
+INK = Rule(
+    id="legend/on-copper",
+    title="Legend printed on bare copper",
+    why="Ink on a pad spoils the joint. Most houses clip it away, and letters then lack parts.",
+    source=COMMON_PRACTICE,
+    severity=Severity.NOTE,
+    advice="Move the legend off pads and mask openings.",
+)
+OFF_BOARD = Rule(
+    id="legend/off-board",
+    title="Legend beyond the board's edge",
+    why="It is cut off, so the text or mark is not whole.",
+    source=COMMON_PRACTICE,
+    severity=Severity.NOTE,
+    advice="Move it onto the board, or delete it.",
+)
+
+
+def _legends(case: Case) -> list[Layer]:
+    return [a for a in case.board.layers if a.kind is RoleKind.LEGEND]
+
+
+@check(id="legend/line", rules=(LINE,), limits=("legend_line_mm",), needs=("legend",))
+def lines(case: Case) -> Iterator[Finding]:
+    """Legend lines are wide enough to print."""
+    for layer in _legends(case):
+        objects = layer.file.objects
+        pens = np.array([a.diameter_mm or np.inf for a in layer.file.apertures] + [np.inf])
+        width = pens[objects.aperture]
+        rows = np.flatnonzero(
+            np.isin(objects.kind, (Kind.DRAW, Kind.ARC)) & objects.dark & (width > 0)
+        )
+        rows = rows[np.argsort(width[rows], kind="stable")]
+        x, y = objects.x0[rows], objects.y0[rows]
+        thin = width[rows] < case.house.limit("legend_line_mm").value
+        rows = rows[thin][thin_out(x[thin], y[thin], 1.0)]
+        yield from judge(
+            case,
+            LINE,
+            "legend_line_mm",
+            width[rows],
+            lambda k, r=rows, a=layer: case.object_place(a, int(r[k])),  # type: ignore[misc]
+            f"thinnest line of {layer.name}",
+        )
+
+
+@check(id="legend/text", rules=(HEIGHT,), limits=("legend_height_mm",), needs=("legend",))
+def text(case: Case) -> Iterator[Finding]:
+    """Legend text is tall enough to read."""
+    for layer in _legends(case):
+        height, x, y = word_heights(layer)
+        yield from judge(
+            case,
+            HEIGHT,
+            "legend_height_mm",
+            height,
+            lambda k, x=x, y=y, a=layer: spot_place(case, a, x[k], y[k]),  # type: ignore[misc]
+            f"lowest text of {layer.name}, estimated,",
+            slack=0.02,
+        )
+
+
+def word_heights(
+    layer: Layer,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Estimated height of each word, and its place, mm.
+
+    A letter is a figure of joined strokes; a word is at least three letters of nearly one height
+    side by side, in any of the four reading directions.  Its height is that of its tallest
+    letters, with the pen.
+    """
+    none = np.empty(0)
+    parts = shapely.get_parts(layer.file.image)
+    if not len(parts):
+        return none, none, none
+    box = shapely.bounds(parts)
+    size = np.column_stack((box[:, 2] - box[:, 0], box[:, 3] - box[:, 1]))
+    letter = (size.max(axis=1) <= TALLEST_MM) & (size.max(axis=1) >= 0.3)
+    letter &= shapely.area(parts) < 0.75 * size.prod(axis=1)
+    box, size = box[letter], size[letter]
+    if not len(box):
+        return none, none, none
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    found: list[tuple[float, float, float]] = []
+    for along, across in ((0, 1), (1, 0)):
+        reach = 0.35 * size[:, across]
+        grown = box.copy()
+        grown[:, along] -= reach
+        grown[:, along + 2] += reach
+        left, right = shapely.STRtree(shapely.box(*box.T)).query(shapely.box(*grown.T))
+        alike = (np.abs(size[left, across] - size[right, across]) < 0.1 * size[left, across]) & (
+            np.abs(box[left, across] - box[right, across]) < 0.1 * size[left, across]
+        )
+        left, right = left[alike], right[alike]
+        graph = coo_array((np.ones(len(left), bool), (left, right)), shape=(len(box), len(box)))
+        label = connected_components(graph, directed=False)[1]
+        counts = np.bincount(label)
+        for word in np.flatnonzero(counts >= WORD):
+            mine = label == word
+            # Letters stand upright: a row of dashes is wider than high and no word.
+            if np.median(size[mine, along]) < np.median(size[mine, across]):
+                found.append(
+                    (
+                        float(np.median(size[mine, across])),
+                        float((box[mine, 0].min() + box[mine, 2].max()) / 2),
+                        float((box[mine, 1].min() + box[mine, 3].max()) / 2),
+                    )
+                )
+    table = np.array(found).reshape(-1, 3)
+    return table[:, 0], table[:, 1], table[:, 2]
+
+
+@check(id="legend/copper", rules=(INK,), needs=("legend", "mask", "outer-copper"))
+def on_copper(case: Case) -> Iterator[Finding]:
+    """Legend keeps off bare copper."""
+    copper = require_copper(case)
+    sides = {s.layer.side: s for s in case.shared(mask_sides)}
+    for layer in _legends(case):
+        side = sides.get(layer.side)
+        if side is None or not len(side.openings):
+            continue
+        marks = shapely.get_parts(layer.file.image)
+        mark, opening = side.tree.query(marks, predicate="intersects")
+        if not len(mark):
+            continue
+        ink = shapely.intersection(marks[mark], side.openings[opening])
+        bare = copper.pieces.polygons[copper.pieces.on_layer(side.copper_index)]
+        area, middle = _shared_area(ink, bare)
+        rows = np.flatnonzero(area > INK_MM2)
+        if len(rows):
+            xy = shapely.get_coordinates(middle[rows])
+            yield group(
+                INK,
+                area[rows],
+                lambda k, s=xy, a=layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
+                f"{layer.name} lies on bare copper, at most {{worst}} in one place",
+                most=True,
+                limit=0.0,
+                unit="mm²",
+            )
+
+
+def _shared_area(ink: NDArray[Any], bare: NDArray[Any]) -> tuple[NDArray[np.float64], Any]:
+    """Area each mark shares with copper, and the middle of the mark."""
+    area = np.zeros(len(ink))
+    piece, mark = shapely.STRtree(ink).query(bare, predicate="intersects")
+    box = shapely.bounds(ink)
+    for p, m in zip(piece.tolist(), mark.tolist(), strict=True):
+        local = shapely.clip_by_rect(bare[p], *box[m])
+        area[m] += shapely.area(shapely.intersection(ink[m], local))
+    return area, shapely.point_on_surface(ink)
+
+
+@check(id="legend/board", rules=(OFF_BOARD,), needs=("legend", "profile"))
+def off_board(case: Case) -> Iterator[Finding]:
+    """Legend lies on the board."""
+    board = shapely.buffer(case.board.profile, 0.0)
+    shapely.prepare(board)
+    for layer in _legends(case):
+        marks = shapely.get_parts(layer.file.image)
+        if not len(marks):
+            continue
+        out = np.flatnonzero(~shapely.contains(board, marks))
+        cut = out[shapely.intersects(board, marks[out])]
+        beyond = shapely.difference(marks[cut], board)
+        area = shapely.area(beyond)
+        rows = np.flatnonzero(area > INK_MM2)
+        if len(rows):
+            xy = shapely.get_coordinates(shapely.point_on_surface(beyond[rows]))
+            yield group(
+                OFF_BOARD,
+                area[rows],
+                lambda k, s=xy, a=layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
+                f"{layer.name} is cut by the board's edge in {format_number(len(rows))} places, "
+                "at most {worst} of one mark is lost",
+                most=True,
+                unit="mm²",
+            )
+        lost = np.setdiff1d(out, cut)
+        if len(lost):
+            xy = shapely.get_coordinates(shapely.point_on_surface(marks[lost]))
+            width = np.sqrt(shapely.area(marks[lost]))
+            yield group(
+                OFF_BOARD,
+                width,
+                lambda k, s=xy, a=layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
+                f"{layer.name} has marks wholly outside the board",
+                most=True,
+            )
+
+

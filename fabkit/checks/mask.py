@@ -1,0 +1,380 @@
+"""Solder mask: openings against pads, webs between openings, tracks laid bare, polarity."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fabkit.board.copper import ATTACHED, Copper
+from fabkit.board.model import Layer
+from fabkit.checks.case import Case
+from fabkit.checks.copper_facts import cuts_of, require_copper
+from fabkit.checks.copper_width import SAME_SPOT_MM, spot_place
+from fabkit.checks.declare import check
+from fabkit.checks.worst import group, judge
+from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
+from fabkit.geometry.facing import facets_of, find_gaps, thin_out
+from fabkit.package.model import RoleKind
+from fabkit.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM, format_mm, format_number
+
+Floats = NDArray[np.float64]
+
+VIA_MM: Final = 0.45
+"""A plated hole up to this size without a stated function is a via (published maker guides)."""
+
+INVERTED_SHARE: Final = 0.6
+"""A mask file that paints more of the board than this, and not its pads, paints the mask."""
+
+SHIFT_MM: Final = 0.05
+"""An opening further than this off its pad's middle is shifted (common practice)."""
+
+BARED_MM2: Final = 0.001
+"""Foreign copper in an opening smaller than this is a touch of outlines."""
+
+WEB = Rule(
+    id="mask/web-thin",
+    title="Mask web between two openings too thin",
+    why="The web peels off or is left out, and solder then bridges the two pads.",
+    source=Source("published maker guides", "web by mask colour"),
+    severity=Severity.WARNING,
+    advice="Shrink the openings, choose green mask, or accept one opening for the row of pads.",
+)
+MISSING = Rule(
+    id="mask/opening-missing",
+    title="Pad covered by solder mask",
+    why="Nothing can be soldered to a pad without an opening.",
+    source=COMMON_PRACTICE,
+    severity=Severity.WARNING,
+    advice="Add the opening, unless the pad is meant to be covered.",
+)
+SMALL = Rule(
+    id="mask/opening-small",
+    title="Mask opening smaller than its pad",
+    why="Mask runs over the pad's rim; solder and part stand on it.",
+    source=COMMON_PRACTICE,
+    severity=Severity.NOTE,
+    advice="Enlarge the opening, unless the mask is meant to define the pad.",
+)
+TIGHT = Rule(
+    id="mask/opening-tight",
+    title="Mask opening hardly larger than its pad",
+    why="Mask is printed with a small shift and then runs onto the pad; many houses enlarge such "
+    "openings by themselves.",
+    source=Source("published maker guides", "opening larger than pad"),
+    severity=Severity.NOTE,
+    advice="Enlarge openings in the design, or let the house do it as it usually does.",
+)
+SHIFTED = Rule(
+    id="mask/opening-shifted",
+    title="Mask opening off its pad's middle",
+    why="It covers the pad on one side and bares what lies beside it on the other.",
+    source=COMMON_PRACTICE,
+    severity=Severity.WARNING,
+    advice="Move the opening onto its pad.",
+)
+BARED = Rule(
+    id="mask/neighbour-bared",
+    title="Opening of a pad bares foreign copper",
+    why="Solder on the pad runs onto the neighbour and shorts them.",
+    source=COMMON_PRACTICE,
+    severity=Severity.WARNING,
+    advice="Shrink the opening or move the neighbour away.",
+)
+INVERTED = Rule(
+    id="mask/inverted",
+    title="Mask file shows the mask, not its openings",
+    why="By the format, a mask file shows openings. Read that way, this board has mask on its pads "
+    "and nowhere else.",
+    source=Source("Gerber Layer Format Specification 2021.02", "5.6.4, .FilePolarity"),
+    severity=Severity.ERROR,
+    advice="Export the mask as openings, with .FilePolarity Negative.",
+)
+
+
+@dataclass(frozen=True, eq=False)
+class MaskSide:
+    """Openings of one side, with the copper layer and the pads beneath.
+
+    ``pads`` are rows of ``Copper.pads``.
+    """
+
+    layer: Layer
+    copper: Layer
+    copper_index: int
+    openings: NDArray[Any]
+    pads: NDArray[np.int64]
+    attached: NDArray[np.bool_]
+
+    @cached_property
+    def tree(self) -> shapely.STRtree:
+        """Tree over ``openings``."""
+        return shapely.STRtree(self.openings)
+
+
+def mask_sides(case: Case) -> tuple[MaskSide, ...]:
+    """Both mask layers that have a copper layer beneath."""
+    copper = require_copper(case)
+    made = []
+    for layer in case.board.layers:
+        under = [i for i, c in enumerate(case.board.copper) if c.side == layer.side]
+        if layer.kind is not RoleKind.MASK or not under:
+            continue
+        image = layer.file.image
+        if layer.negative and case.board.profile is not None:
+            image = shapely.difference(case.board.profile, image)
+        pads = np.flatnonzero(copper.pads.layer == under[0])
+        parts = shapely.get_parts(image)
+        made.append(
+            MaskSide(
+                layer=layer,
+                copper=case.board.copper[under[0]],
+                copper_index=under[0],
+                openings=parts[shapely.area(parts) > AREA_MM2],
+                pads=pads,
+                attached=attached_pads(case, copper, pads),
+            )
+        )
+    return tuple(made)
+
+
+def attached_pads(case: Case, copper: Copper, pads: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Pads something is attached to: by function, else every pad that is no via."""
+    has = np.array([bool(f) and f[0] in ATTACHED for f in copper.functions] + [False])
+    known = copper.pads.function[pads] >= 0
+    out = has[copper.pads.function[pads]]
+    if not known.all() and case.board.copper:
+        cuts = case.shared(cuts_of)
+        small = np.flatnonzero((cuts.width <= VIA_MM) & (cuts.plated != 0))
+        via = np.zeros(len(pads), dtype=bool)
+        if len(small):
+            tree = shapely.STRtree(shapely.points(cuts.x[small], cuts.y[small]))
+            spots = shapely.points(copper.pads.x[pads], copper.pads.y[pads])
+            via[tree.query(spots, predicate="dwithin", distance=0.05)[0]] = True
+        out = np.where(known, out, ~via)
+    return np.asarray(out & (copper.pads.island[pads] >= 0))
+
+
+def _inverted(case: Case, side: MaskSide) -> bool:
+    """Whether the file paints the mask instead of its openings."""
+    if case.board.profile is None or not len(side.openings):
+        return False
+    copper = require_copper(case)
+    share = shapely.area(shapely.intersection(side.openings, case.board.profile)).sum()
+    pads = side.pads[side.attached]
+    if share < INVERTED_SHARE * case.board.area_mm2 or not len(pads):
+        return False
+    spots = shapely.points(copper.pads.x[pads], copper.pads.y[pads])
+    open_pads = np.unique(side.tree.query(spots, predicate="intersects")[0])
+    return len(open_pads) < 0.5 * len(pads)
+
+
+@check(id="mask/polarity", rules=(INVERTED,), needs=("mask", "outer-copper", "profile"))
+def polarity(case: Case) -> Iterator[Finding]:
+    """Mask files show openings."""
+    for side in case.shared(mask_sides):
+        if _inverted(case, side):
+            yield Finding.of(
+                INVERTED,
+                f"{side.layer.name} is painted over most of the board and left out over the pads",
+                case.place(side.layer.file.name, side=side.layer.side),
+            )
+
+
+@check(
+    id="mask/web",
+    rules=(WEB,),
+    limits=("mask_web_mm", "mask_web_other_mm"),
+    needs=("mask",),
+)
+def webs(case: Case) -> Iterator[Finding]:
+    """Webs between openings are wide enough for the mask's colour."""
+    colour = case.options.colour or "green"
+    limits = case.house.mask_web(colour), case.house.mask_web(colour, "fine")
+    for layer in case.board.layers:
+        if layer.kind is not RoleKind.MASK:
+            continue
+        openings = shapely.get_parts(layer.file.image)
+        found = find_gaps(facets_of(openings), limits[0].value)
+        found = found.take(found.piece0 != found.piece1)
+        found = found.take(thin_out(found.x, found.y, SAME_SPOT_MM))
+        yield from judge(
+            case,
+            WEB,
+            limits,
+            found.distance,
+            lambda k, f=found, a=layer: spot_place(case, a, f.x[k], f.y[k]),  # type: ignore[misc]
+            f"thinnest {layer.name} web ({colour})",
+            slack=np.where(found.straight, COINCIDENT_MM, COINCIDENT_MM + CHORD_ERROR_MM),
+        )
+
+
+@check(
+    id="mask/openings",
+    rules=(MISSING, SMALL, TIGHT, SHIFTED),
+    limits=("mask_margin_mm",),
+    needs=("mask", "outer-copper"),
+)
+def openings(case: Case) -> Iterator[Finding]:
+    """Every pad that takes solder has an opening around it."""
+    copper = require_copper(case)
+    for side in case.shared(mask_sides):
+        if not _inverted(case, side):
+            yield from _openings(case, copper, side)
+
+
+@dataclass(frozen=True, eq=False)
+class _Fit:
+    """How the openings fit some pads; ``margin`` is negative where mask runs over the pad."""
+
+    open: NDArray[np.bool_]
+    margin: Floats
+    off: Floats
+
+
+def _fit(side: MaskSide, shapes: NDArray[Any]) -> _Fit:
+    """Margin of the opening around each pad, and how far their middles are apart."""
+    middle = shapely.point_on_surface(shapes)
+    opened = np.full(len(shapes), -1)
+    tree = shapely.STRtree(middle)
+    opening, pad = tree.query(side.openings, predicate="intersects")
+    opened[pad] = opening
+    margin, off = np.full(len(shapes), -np.inf), np.zeros(len(shapes))
+    rows = np.flatnonzero(opened >= 0)
+    if len(rows):
+        over = side.openings[opened[rows]]
+        rim = shapely.boundary(over)
+        margin[rows] = shapely.distance(shapely.boundary(shapes[rows]), rim)
+        covered = shapely.covers(shapely.buffer(over, COINCIDENT_MM), shapes[rows])
+        for k in np.flatnonzero(~covered):
+            outside = shapely.points(shapely.get_coordinates(shapes[rows[k]]))
+            margin[rows[k]] = -shapely.distance(outside, over[k]).max()
+        # An opening much larger than its pad is shared by several: its middle tells nothing.
+        own = shapely.area(over) < 2.0 * shapely.area(shapes[rows]) + 0.5
+        off[rows] = np.where(
+            own, shapely.distance(shapely.centroid(shapes[rows]), shapely.centroid(over)), 0.0
+        )
+    return _Fit(open=opened >= 0, margin=margin, off=off)
+
+
+def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
+    pads = side.pads[side.attached]
+    if not len(pads):
+        return
+    shapes = copper.pad_shapes[pads]
+    fit = _fit(side, shapes)
+    area = shapely.area(shapes)
+
+    def place(rows: NDArray[Any]) -> Any:
+        return lambda k: spot_place(
+            case, side.layer, copper.pads.x[pads[rows[k]]], copper.pads.y[pads[rows[k]]]
+        )
+
+    stated = copper.pads.function[pads] >= 0
+    rows = np.flatnonzero(~fit.open)
+    if len(rows):
+        named = bool(stated[rows].any())
+        yield group(
+            MISSING,
+            area[rows],
+            place(rows),
+            f"{format_number(len(rows))} of {format_number(len(pads))} pads have no opening in "
+            f"{side.layer.name}, largest {{worst}}",
+            most=True,
+            unit="mm²",
+            severity=Severity.WARNING if named else Severity.NOTE,
+        )
+    shifted = fit.open & (fit.off > SHIFT_MM)
+    rows = np.flatnonzero(shifted)
+    if len(rows):
+        yield group(
+            SHIFTED,
+            fit.off[rows],
+            place(rows),
+            f"openings in {side.layer.name} lie up to {{worst}} off their pads",
+            most=True,
+            limit=SHIFT_MM,
+        )
+    rows = np.flatnonzero(fit.open & ~shifted & (fit.margin < -CHORD_ERROR_MM))
+    if len(rows):
+        yield group(
+            SMALL,
+            -fit.margin[rows],
+            place(rows),
+            f"{side.layer.name} runs up to {{worst}} onto pads",
+            most=True,
+            limit=0.0,
+        )
+    limit = case.house.limit("mask_margin_mm").value
+    rows = np.flatnonzero(
+        fit.open
+        & ~shifted
+        & (fit.margin >= -CHORD_ERROR_MM)
+        & (fit.margin < limit - COINCIDENT_MM - CHORD_ERROR_MM)
+    )
+    if len(rows):
+        yield group(
+            TIGHT,
+            np.maximum(fit.margin[rows], 0.0),
+            place(rows),
+            f"openings in {side.layer.name} are only {{worst}} larger than their pads, per side; "
+            f"{format_mm(limit)} is usual",
+            limit=limit,
+        )
+
+
+@check(id="mask/neighbours", rules=(BARED,), needs=("mask", "outer-copper"))
+def neighbours(case: Case) -> Iterator[Finding]:
+    """Openings of pads bare no copper of another net."""
+    copper = require_copper(case)
+    for side in case.shared(mask_sides):
+        if _inverted(case, side) or not len(side.openings):
+            continue
+        rows = copper.pieces.on_layer(side.copper_index)
+        piece, opening = side.tree.query(copper.pieces.polygons[rows], predicate="intersects")
+        island = copper.pieces.island[rows[piece]]
+        spots = shapely.points(copper.pads.x[side.pads], copper.pads.y[side.pads])
+        pad, pad_opening = side.tree.query(spots, predicate="intersects")
+        pad_island = copper.pads.island[side.pads[pad]]
+        owned = {(int(o), int(i)) for o, i in zip(pad_opening, pad_island, strict=True)}
+        with_pads = np.isin(opening, pad_opening)
+        foreign = np.array(
+            [(int(o), int(i)) not in owned for o, i in zip(opening, island, strict=True)], bool
+        )
+        mine = np.flatnonzero(with_pads & foreign)
+        if not len(mine):
+            continue
+        box = shapely.bounds(side.openings[opening[mine]])
+        bared = np.array(
+            [
+                shapely.intersection(shapely.clip_by_rect(p, *b), o)
+                for p, b, o in zip(
+                    copper.pieces.polygons[rows[piece[mine]]],
+                    box,
+                    side.openings[opening[mine]],
+                    strict=True,
+                )
+            ],
+            dtype=object,
+        )
+        if not len(bared):
+            continue
+        area = shapely.area(bared)
+        real = np.flatnonzero(area > BARED_MM2)
+        if len(real):
+            xy = shapely.get_coordinates(shapely.centroid(bared[real]))
+            yield group(
+                BARED,
+                area[real],
+                lambda k, s=xy, a=side.layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
+                f"openings in {side.layer.name} bare copper of other nets beside their pads, "
+                "at most {worst}",
+                most=True,
+                limit=0.0,
+                unit="mm²",
+            )

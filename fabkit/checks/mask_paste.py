@@ -1,0 +1,94 @@
+"""Solder paste against pads."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+import shapely
+
+from fabkit.checks.case import Case
+from fabkit.checks.copper_facts import cuts_of, require_copper
+from fabkit.checks.copper_width import spot_place
+from fabkit.checks.declare import check
+from fabkit.checks.mask import mask_sides
+from fabkit.checks.worst import group
+from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity
+from fabkit.package.model import RoleKind
+
+OFF_PAD_MM2: Final = 0.01
+"""Paste beside copper or under mask smaller than this is a touch of outlines."""
+
+OFF_PAD = Rule(
+    id="mask/paste-off-pad",
+    title="Paste where there is no bare copper",
+    why="Paste on mask or laminate balls up and can bridge pads.",
+    source=COMMON_PRACTICE,
+    severity=Severity.WARNING,
+    advice="Remove the paste opening, or add the pad or mask opening that belongs to it.",
+)
+ON_HOLE = Rule(
+    id="mask/paste-on-hole",
+    title="Paste over a hole",
+    why="Solder drains into the hole and leaves the joint dry.",
+    source=COMMON_PRACTICE,
+    severity=Severity.NOTE,
+    advice="Leave holes out of the paste layer, or have vias in pads filled.",
+)
+
+
+@check(id="mask/paste", rules=(OFF_PAD, ON_HOLE), needs=("paste", "outer-copper"))
+def paste(case: Case) -> Iterator[Finding]:
+    """Paste lies on bare copper."""
+    copper, cuts = require_copper(case), case.shared(cuts_of)
+    sides = {s.layer.side: s for s in case.shared(mask_sides)}
+    for layer in case.board.layers:
+        if layer.kind is not RoleKind.PASTE:
+            continue
+        prints = shapely.get_parts(layer.file.image)
+        under = [i for i, c in enumerate(case.board.copper) if c.side == layer.side]
+        if not len(prints) or not under:
+            continue
+        left = _without(prints, copper.pieces.polygons[copper.pieces.on_layer(under[0])])
+        if layer.side in sides:
+            masked = _without(prints, sides[layer.side].openings)
+            left = np.where(shapely.area(masked) > shapely.area(left), masked, left)
+        area = shapely.area(left)
+        # Paste a little larger than its pad is a choice; paste mostly beside it is a mistake.
+        rows = np.flatnonzero((area > OFF_PAD_MM2) & (area > 0.5 * shapely.area(prints)))
+        if len(rows):
+            xy = shapely.get_coordinates(shapely.centroid(left[rows]))
+            yield group(
+                OFF_PAD,
+                area[rows],
+                lambda k, s=xy, a=layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
+                f"{layer.name} prints where no copper is bare, at most {{worst}}",
+                most=True,
+                limit=0.0,
+                unit="mm²",
+            )
+        if len(cuts.shapes):
+            hit, cut = shapely.STRtree(cuts.shapes).query(prints, predicate="intersects")
+            cut = np.unique(cut)
+            if len(cut):
+                yield group(
+                    ON_HOLE,
+                    cuts.width[cut],
+                    lambda k, c=cut, a=layer: spot_place(  # type: ignore[misc]
+                        case, a, cuts.x[c[k]], cuts.y[c[k]]
+                    ),
+                    f"{layer.name} prints over holes, largest {{worst}}",
+                    most=True,
+                )
+
+
+def _without(prints: np.ndarray, polygons: np.ndarray) -> np.ndarray:
+    """What of each print is not covered by any of the polygons."""
+    left = prints.copy()
+    polygon, row = shapely.STRtree(prints).query(polygons, predicate="intersects")
+    box = shapely.bounds(prints)
+    for p, r in zip(polygon.tolist(), row.tolist(), strict=True):
+        local = shapely.clip_by_rect(polygons[p], *box[r])
+        left[r] = shapely.difference(left[r], local)
+    return left

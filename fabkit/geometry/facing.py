@@ -1,0 +1,376 @@
+"""Where two boundaries face each other: the narrowest gaps and widths of a picture, all at once.
+
+The boundary of every polygon is cut into facets with the material on their left.  Two facets
+nearer than a reach are judged by the line between their nearest points: where neither boundary
+comes nearer when followed a little way, that line is a *facing*, a local minimum of the distance.
+Seen through material it is a width (a track, a neck), seen through open ground it is a gap.  A
+sharp corner is neither, because the distance shrinks to nothing at its tip without a minimum.
+
+No polygon is eroded or grown, so the cost follows the number of facets and the measures are as
+exact as the polygons.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, ClassVar, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fabkit.columns import Columns
+from fabkit.units import COINCIDENT_MM
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+LONGEST_FACET_MM: Final = 2.0
+"""Longer boundary segments are cut, so that the box of a slanted one stays small."""
+
+_CHUNK: Final = 2_000_000
+"""Pairs judged at once; bounds the memory of one pass to a few hundred megabytes."""
+
+_ASIDE: Final = 0.2
+"""Cosine above which two facets run so much alike that they cannot face each other."""
+
+_FLAT: Final = 1e-6
+"""Cosine below which a direction counts as square to a facet (rounding of coordinates)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Facets(Columns):
+    """Straight boundary segments of polygons, material on the left.
+
+    Columns
+    -------
+    x0, y0, x1, y1 : float64, mm
+    before, after : int32
+        Rows of the neighbours along the ring.
+    piece : int32
+        Index of the polygon.
+    """
+
+    DTYPES: ClassVar[dict[str, str]] = {
+        "x0": "f8",
+        "y0": "f8",
+        "x1": "f8",
+        "y1": "f8",
+        "before": "i4",
+        "after": "i4",
+        "piece": "i4",
+    }
+
+    x0: Floats
+    y0: Floats
+    x1: Floats
+    y1: Floats
+    before: NDArray[np.int32]
+    after: NDArray[np.int32]
+    piece: NDArray[np.int32]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Facings(Columns):
+    """Local minima of the distance between boundaries, nearest first.
+
+    Columns
+    -------
+    distance : float64, mm
+    x0, y0, x1, y1 : float64, mm
+        Nearest points; on ``piece0`` and ``piece1``.
+    piece0, piece1 : int32
+    straight : bool
+        True where two parallel facets overlap: no chord of an arc takes part in the measure.
+    """
+
+    DTYPES: ClassVar[dict[str, str]] = {
+        "distance": "f8",
+        "x0": "f8",
+        "y0": "f8",
+        "x1": "f8",
+        "y1": "f8",
+        "piece0": "i4",
+        "piece1": "i4",
+        "straight": "?",
+    }
+
+    distance: Floats
+    x0: Floats
+    y0: Floats
+    x1: Floats
+    y1: Floats
+    piece0: NDArray[np.int32]
+    piece1: NDArray[np.int32]
+    straight: NDArray[np.bool_]
+
+    @property
+    def x(self) -> Floats:
+        """(n,) middle between the nearest points, mm."""
+        return (self.x0 + self.x1) / 2
+
+    @property
+    def y(self) -> Floats:
+        """(n,) middle between the nearest points, mm."""
+        return (self.y0 + self.y1) / 2
+
+
+def facets_of(polygons: NDArray[Any], *, longest_mm: float = LONGEST_FACET_MM) -> Facets:
+    """Cut the boundaries of polygons into facets.
+
+    Parameters
+    ----------
+    polygons : (n,) object array of polygons, mm
+        Single polygons; empty ones give no facets.
+    longest_mm
+        Longer segments are cut into equal parts.
+    """
+    rings, piece_of_ring = shapely.get_rings(polygons, return_index=True)
+    points, ring = shapely.get_coordinates(rings, return_index=True)
+    if not len(points):
+        return Facets.empty()
+    same = ring[1:] == ring[:-1]
+    start, end = points[:-1][same], points[1:][same]
+    ring = ring[:-1][same]
+    moved = np.any(start != end, axis=1)
+    start, end, ring = start[moved], end[moved], ring[moved]
+    outer = np.append(True, piece_of_ring[1:] != piece_of_ring[:-1])
+    cross = start[:, 0] * end[:, 1] - start[:, 1] * end[:, 0]
+    area = np.bincount(ring, weights=cross, minlength=len(rings))
+    flip = ((area > 0) != outer)[ring]
+    start, end = np.where(flip[:, None], end, start), np.where(flip[:, None], start, end)
+
+    parts = np.maximum(np.ceil(np.hypot(*(end - start).T) / longest_mm), 1).astype(np.int64)
+    row = np.repeat(np.arange(len(start)), parts)
+    k = np.arange(len(row)) - np.repeat(np.cumsum(parts) - parts, parts)
+    step = (end - start)[row] / parts[row, None]
+    a = start[row] + step * k[:, None]
+    b = np.where((k == parts[row] - 1)[:, None], end[row], start[row] + step * (k + 1)[:, None])
+    # A flipped ring is stored against its own direction: parts run forwards within a segment,
+    # segments run backwards within the ring, so neighbours are found by rank, not by row.
+    rank = np.where(flip[row], -row, row)
+    order = np.lexsort((k, rank, ring[row]))
+    a, b, ring = a[order], b[order], ring[row][order]
+    index = np.arange(len(a))
+    first = np.append(True, ring[1:] != ring[:-1])
+    starts = np.flatnonzero(first)
+    ends = np.append(starts[1:], len(a)) - 1
+    before, after = index - 1, index + 1
+    before[starts], after[ends] = ends, starts
+    return Facets(
+        x0=a[:, 0],
+        y0=a[:, 1],
+        x1=b[:, 0],
+        y1=b[:, 1],
+        before=before,
+        after=after,
+        piece=piece_of_ring[ring],
+    )
+
+
+def near_pairs(facets: Facets, reach_mm: float) -> tuple[Ints, Ints]:
+    """Rows of facets that may face each other within ``reach_mm``, each pair once."""
+    low_x, high_x = np.minimum(facets.x0, facets.x1), np.maximum(facets.x0, facets.x1)
+    low_y, high_y = np.minimum(facets.y0, facets.y1), np.maximum(facets.y0, facets.y1)
+    tree = shapely.STRtree(
+        shapely.linestrings(
+            np.stack(
+                (
+                    np.column_stack((facets.x0, facets.y0)),
+                    np.column_stack((facets.x1, facets.y1)),
+                ),
+                axis=1,
+            )
+        )
+    )
+    left, right = tree.query(
+        shapely.box(low_x - reach_mm, low_y - reach_mm, high_x + reach_mm, high_y + reach_mm)
+    )
+    keep = left < right
+    left, right = left[keep], right[keep]
+    # Two boundaries that face each other run against each other; the slack keeps the pairs of
+    # facets around sharp corners of which one looks aside.
+    ux, uy = facets.x1 - facets.x0, facets.y1 - facets.y0
+    length = np.hypot(ux, uy)
+    ux, uy = ux / length, uy / length
+    keep = ux[left] * ux[right] + uy[left] * uy[right] < _ASIDE
+    left, right = left[keep], right[keep]
+    keep = (facets.before[left] != right) & (facets.after[left] != right)
+    return left[keep], right[keep]
+
+
+def find_gaps(
+    facets: Facets, reach_mm: float, *, pairs: tuple[Ints, Ints] | None = None
+) -> Facings:
+    """Places where open ground between (or inside) polygons is narrower than ``reach_mm``.
+
+    ``pairs`` are those of :func:`near_pairs` with at least this reach, when already known.
+    """
+    return _find(facets, reach_mm, pairs or near_pairs(facets, reach_mm), inside=False)
+
+
+def find_widths(
+    facets: Facets, reach_mm: float, *, pairs: tuple[Ints, Ints] | None = None
+) -> Facings:
+    """Places where the material of a polygon is narrower than ``reach_mm``; see above."""
+    return _find(facets, reach_mm, pairs or near_pairs(facets, reach_mm), inside=True)
+
+
+def _find(
+    facets: Facets, reach_mm: float, pairs: tuple[Ints, Ints], *, inside: bool
+) -> Facings:
+    left, right = pairs
+    if inside:
+        same = facets.piece[left] == facets.piece[right]
+        left, right = left[same], right[same]
+    middle_x, middle_y = (facets.x0 + facets.x1) / 2, (facets.y0 + facets.y1) / 2
+    half = np.hypot(facets.x1 - facets.x0, facets.y1 - facets.y0) / 2
+    near = np.hypot(middle_x[left] - middle_x[right], middle_y[left] - middle_y[right]) <= (
+        half[left] + half[right] + reach_mm
+    )
+    left, right = left[near], right[near]
+    found = [
+        _judge(facets, left[at : at + _CHUNK], right[at : at + _CHUNK], reach_mm, inside=inside)
+        for at in range(0, len(left), _CHUNK)
+    ]
+    table = Facings.concat(*found) if found else Facings.empty()
+    return table.take(np.lexsort((table.y, table.x, table.distance)))
+
+
+def _judge(
+    facets: Facets, left: Ints, right: Ints, reach_mm: float, *, inside: bool
+) -> Facings:
+    """Keep the pairs whose nearest points are a local minimum on the wanted side."""
+    p, q, s, t, distance, straight = nearest_points(facets, left, right)
+    near = distance < reach_mm
+    left, right, p, q, s, t = left[near], right[near], p[near], q[near], s[near], t[near]
+    distance, straight = distance[near], straight[near]
+    across = q - p
+    ok_p, side_p = _faces(facets, left, s, across)
+    ok_q, side_q = _faces(facets, right, t, -across)
+    touching = distance < COINCIDENT_MM
+    if inside:
+        keep = ok_p & ok_q & (side_p > 0) & (side_q > 0) & ~touching
+    else:
+        apart = facets.piece[left] != facets.piece[right]
+        # Where boundaries touch the direction across means nothing; between two polygons it can
+        # only be open ground.
+        keep = (ok_p & ok_q & (side_p < 0) & (side_q < 0) & ~touching) | (apart & touching)
+    return Facings(
+        distance=distance[keep],
+        x0=p[keep, 0],
+        y0=p[keep, 1],
+        x1=q[keep, 0],
+        y1=q[keep, 1],
+        piece0=facets.piece[left[keep]],
+        piece1=facets.piece[right[keep]],
+        straight=straight[keep],
+    )
+
+
+def nearest_points(
+    facets: Facets, left: Ints, right: Ints
+) -> tuple[Floats, Floats, Floats, Floats, Floats, NDArray[np.bool_]]:
+    """Nearest points of pairs of facets that do not cross.
+
+    Returns
+    -------
+    p, q : (n, 2) float64, mm
+        On the left and the right facet; where parallel facets overlap, the middle of the overlap.
+    s, t : (n,) float64
+        Their shares of the facets' lengths, 0 at the start.
+    distance : (n,) float64, mm
+    straight : (n,) bool
+        True where a whole stretch is equally near.
+    """
+    a, b = _ends(facets, left)
+    c, d = _ends(facets, right)
+    shares = np.empty((4, len(left), 2))
+    shares[0] = np.column_stack((np.zeros(len(left)), _foot(c, d, a)))
+    shares[1] = np.column_stack((np.ones(len(left)), _foot(c, d, b)))
+    shares[2] = np.column_stack((_foot(a, b, c), np.zeros(len(left))))
+    shares[3] = np.column_stack((_foot(a, b, d), np.ones(len(left))))
+    gaps = np.stack([_at(a, b, k[:, 0]) - _at(c, d, k[:, 1]) for k in shares])
+    lengths = np.hypot(gaps[..., 0], gaps[..., 1])
+    distance = lengths.min(axis=0)
+    equal = lengths <= distance + 1e-9
+    low_s = np.where(equal, shares[..., 0], np.inf).min(axis=0)
+    high_s = np.where(equal, shares[..., 0], -np.inf).max(axis=0)
+    pick = np.argmin(lengths, axis=0)
+    along = (high_s - low_s) * np.hypot(*(b - a).T)
+    straight = along > COINCIDENT_MM
+    s = np.where(straight, (low_s + high_s) / 2, shares[pick, np.arange(len(left)), 0])
+    t = np.where(straight, _foot(c, d, _at(a, b, s)), shares[pick, np.arange(len(left)), 1])
+    return _at(a, b, s), _at(c, d, t), s, t, distance, straight
+
+
+def _ends(facets: Facets, rows: Ints) -> tuple[Floats, Floats]:
+    return (
+        np.column_stack((facets.x0[rows], facets.y0[rows])),
+        np.column_stack((facets.x1[rows], facets.y1[rows])),
+    )
+
+
+def _at(a: Floats, b: Floats, share: Floats) -> Floats:
+    return a + (b - a) * share[:, None]
+
+
+def _foot(a: Floats, b: Floats, p: Floats) -> Floats:
+    """Share of ``a``-``b`` that is nearest to ``p``."""
+    along = b - a
+    share = np.sum((p - a) * along, axis=1) / np.sum(along * along, axis=1)
+    return np.clip(share, 0.0, 1.0)
+
+
+def _faces(
+    facets: Facets, rows: Ints, share: Floats, across: Floats
+) -> tuple[NDArray[np.bool_], Floats]:
+    """Whether ``across`` leaves the boundary as a local minimum, and to which side.
+
+    Returns
+    -------
+    ok : (n,) bool
+    side : (n,) float64
+        Positive into the material, negative away from it.
+    """
+    own = np.column_stack((facets.x1[rows] - facets.x0[rows], facets.y1[rows] - facets.y0[rows]))
+    at_start, at_end = share <= 0.0, share >= 1.0
+    other = np.where(at_start, facets.before[rows], facets.after[rows])
+    beside = np.column_stack(
+        (facets.x1[other] - facets.x0[other], facets.y1[other] - facets.y0[other])
+    )
+    length = np.hypot(*across.T)
+    own /= np.hypot(*own.T)[:, None]
+    beside /= np.hypot(*beside.T)[:, None]
+    away_own = np.sum(own * across, axis=1) * np.where(at_start, 1.0, -1.0)
+    away_beside = np.sum(beside * across, axis=1) * np.where(at_start, -1.0, 1.0)
+    slack = _FLAT * length
+    ok = ~(at_start | at_end) | ((away_own <= slack) & (away_beside <= slack))
+    normal = np.column_stack((-own[:, 1], own[:, 0]))
+    normal += np.where(
+        (at_start | at_end)[:, None], np.column_stack((-beside[:, 1], beside[:, 0])), 0.0
+    )
+    return ok, np.sum(normal * across, axis=1)
+
+
+def thin_out(x: Floats, y: Floats, apart_mm: float) -> Ints:
+    """Rows that remain when, in order, each kept place silences those within ``apart_mm``.
+
+    Parameters
+    ----------
+    x, y : (n,) float64, mm
+        Places, worst first.
+    """
+    if not len(x):
+        return np.empty(0, np.int64)
+    from scipy.spatial import cKDTree
+
+    points = np.column_stack((x, y))
+    tree = cKDTree(points)
+    silenced = np.zeros(len(x), dtype=bool)
+    kept = []
+    for row in range(len(x)):
+        if not silenced[row]:
+            kept.append(row)
+            silenced[tree.query_ball_point(points[row], apart_mm)] = True
+    return np.array(kept, dtype=np.int64)
