@@ -186,7 +186,7 @@ def _is_outermost(look: Look, others: Sequence[tuple[Role, Look]]) -> bool:
     boxes = [
         seen.file.bounds
         for role, seen in others
-        if role.kind in (RoleKind.COPPER, RoleKind.MASK) and sum(seen.kinds)
+        if role.kind in (RoleKind.COPPER, RoleKind.MASK) and len(seen.file.objects)
     ]
     margin = 0.5
     return all(

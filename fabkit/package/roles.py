@@ -270,16 +270,15 @@ def _settle_doubles(
     for i, claim in enumerate(claims):
         role = claim.role
         if role.kind in _ONE_EACH and not _is_numbered_mask(contents[i]):
-            key = (role.kind, role.side, role.layer if role.side is None else None)
-            groups.setdefault(key, []).append(i)
-    findings = []
+            layer = role.layer if role.side is None else None
+            groups.setdefault((role.kind, role.side, layer), []).append(i)
+    findings: list[Finding] = []
     for key, rows in groups.items():
         if len(rows) < 2 or (key[1] is None and key[0] is not RoleKind.PROFILE and key[2] is None):
             continue
         order = sorted(rows, key=lambda i: (-_rank(claims[i], contents[i]), names[i]))
         winner = order[0]
-        for loser in order[1:]:
-            findings.append(_settle(winner, loser, names, contents, claims))
+        findings += [_settle(winner, loser, names, contents, claims) for loser in order[1:]]
     return findings
 
 

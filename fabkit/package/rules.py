@@ -114,13 +114,6 @@ ARCHIVE_BESIDE: Final = _rule(
     _N,
     "Remove the archive, or name it alone to use it.",
 )
-FORMAT_INFERRED: Final = _rule(
-    "package/format-inferred",
-    "The number format of a drill file was inferred from the board",
-    "The file does not state it; a board house may read it otherwise.",
-    _W,
-    "Export the drill file with its unit and digits stated.",
-)
 JOB_FILE_MISSING: Final = _rule(
     "job/file-missing",
     "The job file lists a file that is not in the package",

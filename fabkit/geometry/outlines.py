@@ -1,0 +1,287 @@
+"""Closed shapes from loose strokes: what a drawn outline encloses.
+
+Strokes are taken by their centre lines.  Ends that meet are joined; ends that nearly meet are
+bridged; what then runs nowhere is stray.  Strokes that hang together form one figure, and a
+figure encloses what lies inside its outer rim, whether it is drawn once or twice, in one piece
+or with lines across.  Figures inside figures alternate between material and cut-out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fabkit.geometry.arcs import Floats, Ints, flatten
+from fabkit.units import CHORD_ERROR_MM, COINCIDENT_MM, OUTLINE_JOIN_MM
+
+SAME_END_MM: Final = 3 * COINCIDENT_MM
+"""Stroke ends nearer than this are one point: the step of a 4-decimal inch file is 2.54 um."""
+
+Shapes = NDArray[Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Strokes:
+    """Centre lines as arrays of equal length; see :mod:`fabkit.geometry.arcs`."""
+
+    x0: Floats
+    y0: Floats
+    x1: Floats
+    y1: Floats
+    cx: Floats
+    cy: Floats
+    turn: NDArray[np.int8]
+
+    def take(self, rows: NDArray[Any]) -> Strokes:
+        """Some of the strokes."""
+        return Strokes(
+            self.x0[rows],
+            self.y0[rows],
+            self.x1[rows],
+            self.y1[rows],
+            self.cx[rows],
+            self.cy[rows],
+            self.turn[rows],
+        )
+
+    def __len__(self) -> int:
+        return len(self.x0)
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """What strokes enclose.
+
+    Parameters
+    ----------
+    filled
+        (n,) polygons without holes, one per figure, largest first.
+    bridges
+        (m, 4) float64, mm: x0, y0, x1, y1 of gaps within the tolerance that were bridged.
+    loose
+        (k, 2) float64, mm: ends that meet nothing.
+    stray
+        (s,) lines that enclose nothing.
+    doubled_mm
+        Length of lines drawn more than once, mm.
+    """
+
+    filled: Shapes
+    bridges: Floats
+    loose: Floats
+    stray: Shapes
+    doubled_mm: float
+
+
+def find_figures(
+    strokes: Strokes,
+    *,
+    join_mm: float = OUTLINE_JOIN_MM,
+    chord_error_mm: float = CHORD_ERROR_MM,
+) -> Figures:
+    """Find the figures that strokes enclose.
+
+    Parameters
+    ----------
+    strokes
+        Centre lines, mm.
+    join_mm
+        Loose ends nearer than this are bridged.
+    chord_error_mm
+        Error of the chords that stand for arcs.
+    """
+    if not len(strokes):
+        return _nothing()
+    lines, ends, closed = _flat_lines(strokes, chord_error_mm)
+    bridges, loose = _bridge(lines, ends, closed, join_mm)
+    every = list(lines)
+    if len(bridges):
+        every += list(shapely.linestrings(_overshoot(bridges).reshape(-1, 2, 2)))
+    noded = shapely.get_parts(shapely.line_merge(shapely.union_all(np.array(every, dtype=object))))
+    doubled = float(
+        shapely.length(np.array(every, dtype=object)).sum() - shapely.length(noded).sum()
+    )
+    faces, _, dangles, _ = shapely.polygonize_full(noded)
+    faces = shapely.get_parts(faces)
+    filled = _rims(faces, noded)
+    stray = shapely.get_parts(dangles)
+    stray = stray[shapely.length(stray) > join_mm]
+    return Figures(filled, bridges, loose, stray, max(doubled, 0.0))
+
+
+def nest(filled: Shapes) -> Ints:
+    """How many other figures each figure lies in.
+
+    Even depth is material, odd depth a cut-out in it.
+    """
+    depth = np.zeros(len(filled), dtype=np.int64)
+    if len(filled) < 2:
+        return depth
+    inner_points = shapely.point_on_surface(filled)
+    tree = shapely.STRtree(filled)
+    inner, outer = tree.query(inner_points, predicate="within")
+    area = shapely.area(filled)
+    real = (inner != outer) & (area[outer] > area[inner])
+    np.add.at(depth, inner[real], 1)
+    return depth
+
+
+def fill(filled: Shapes, depth: Ints) -> shapely.MultiPolygon:
+    """Material of nested figures: even depths less the odd depths inside them."""
+    result = shapely.MultiPolygon()
+    for level in range(int(depth.max(initial=-1)) + 1):
+        layer = shapely.union_all(filled[depth == level])
+        result = result.union(layer) if level % 2 == 0 else result.difference(layer)
+    parts = [p for p in shapely.get_parts(result) if p.geom_type == "Polygon" and not p.is_empty]
+    return shapely.MultiPolygon(parts)
+
+
+def _nothing() -> Figures:
+    empty = np.empty(0, dtype=object)
+    return Figures(empty, np.empty((0, 4)), np.empty((0, 2)), empty, 0.0)
+
+
+def _flat_lines(
+    strokes: Strokes, chord_error_mm: float
+) -> tuple[Shapes, Floats, NDArray[np.bool_]]:
+    """Lines with ends that meet made equal; their end points; which are closed in themselves."""
+    starts = np.column_stack((strokes.x0, strokes.y0))
+    stops = np.column_stack((strokes.x1, strokes.y1))
+    count = len(strokes)
+    joined = _snap(np.concatenate((starts, stops)))
+    starts, stops = joined[:count], joined[count:]
+    closed = np.abs(strokes.turn) == 2
+    stops[closed] = starts[closed]
+    points, offsets = flatten(
+        strokes.x0,
+        strokes.y0,
+        strokes.x1,
+        strokes.y1,
+        strokes.cx,
+        strokes.cy,
+        strokes.turn,
+        chord_error_mm=chord_error_mm,
+    )
+    points[offsets[1:] - 1] = stops
+    where = np.repeat(np.arange(count), np.diff(offsets) + 1)
+    full = np.empty((len(where), 2))
+    first = np.zeros(len(where), dtype=bool)
+    first[offsets[:-1] + np.arange(count)] = True
+    full[first] = starts
+    full[~first] = points
+    lines = shapely.linestrings(full, indices=where)
+    real = shapely.length(lines) > COINCIDENT_MM
+    ends = np.column_stack((starts, stops))
+    return lines[real], ends[real], closed[real]
+
+
+def _snap(points: Floats) -> Floats:
+    """Points with those nearer than ``SAME_END_MM`` moved onto one of them."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+    from scipy.spatial import cKDTree
+
+    unique, back = np.unique(points, axis=0, return_inverse=True)
+    pairs = cKDTree(unique).query_pairs(SAME_END_MM, output_type="ndarray")
+    if not len(pairs):
+        return points.copy()
+    graph = coo_matrix(
+        (np.ones(len(pairs), dtype=bool), (pairs[:, 0], pairs[:, 1])),
+        shape=(len(unique), len(unique)),
+    )
+    _, label = connected_components(graph, directed=False)
+    _, first = np.unique(label, return_index=True)
+    snapped: Floats = unique[first[label]][back.reshape(-1)]
+    return snapped
+
+
+def _bridge(
+    lines: Shapes, ends: Floats, closed: NDArray[np.bool_], join_mm: float
+) -> tuple[Floats, Floats]:
+    """Bridges from loose ends to the nearest other line, and the ends that stay loose."""
+    points = ends[~closed].reshape(-1, 2)
+    owner = np.repeat(np.flatnonzero(~closed), 2)
+    unique, back, counts = np.unique(points, axis=0, return_inverse=True, return_counts=True)
+    dead = counts == 1
+    loose = unique[dead]
+    if not len(loose):
+        return np.empty((0, 4)), loose
+    first = np.empty(len(unique), dtype=np.int64)
+    first[back.reshape(-1)] = owner
+    mine = first[dead]
+    spots = shapely.points(loose)
+    # Each loose end looks for another loose end first, then for any line but its own.
+    tree = shapely.STRtree(spots)
+    a, b = tree.query(spots, predicate="dwithin", distance=join_mm)
+    other = a != b
+    a, b = a[other], b[other]
+    order = np.argsort(shapely.distance(spots[a], spots[b]), kind="stable")
+    taken = np.zeros(len(loose), dtype=bool)
+    bridges = []
+    for i, j in zip(a[order], b[order], strict=True):
+        if not taken[i] and not taken[j]:
+            taken[[i, j]] = True
+            bridges.append((*loose[i], *loose[j]))
+    rest = np.flatnonzero(~taken)
+    tree = shapely.STRtree(lines)
+    a, b = tree.query(spots[rest], predicate="dwithin", distance=join_mm)
+    a = rest[a]
+    other = b != mine[a]
+    for i, j in zip(a[other], b[other], strict=True):
+        if taken[i]:
+            continue
+        near = shapely.get_coordinates(shapely.shortest_line(spots[i], lines[j]))[-1]
+        taken[i] = True
+        if np.hypot(*(near - loose[i])) > 0:
+            bridges.append((*loose[i], *near))
+    return np.array(bridges).reshape(-1, 4), loose[~taken]
+
+
+def _overshoot(bridges: Floats) -> Floats:
+    """Bridges made a micrometre longer, so that they surely cross the line they lead to."""
+    longer = bridges.copy()
+    along = bridges[:, 2:] - bridges[:, :2]
+    length = np.hypot(along[:, 0], along[:, 1])
+    step = np.divide(along, length[:, None], out=np.zeros_like(along), where=length[:, None] > 0)
+    longer[:, 2:] += step * COINCIDENT_MM
+    # Bridges between two ends must hit them exactly; the added tip is then a dangle of 1 um.
+    return np.concatenate((bridges, np.column_stack((bridges[:, 2:], longer[:, 2:]))))
+
+
+def _rims(faces: Shapes, noded: Shapes) -> Shapes:
+    """Outer rims of the figures, filled, largest first."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    if not len(faces):
+        return np.empty(0, dtype=object)
+    # Lines that touch belong to one figure.  Ends are exact after noding.
+    first = shapely.get_coordinates(shapely.get_point(noded, 0))
+    last = shapely.get_coordinates(shapely.get_point(noded, -1))
+    _, node = np.unique(np.concatenate((first, last)), axis=0, return_inverse=True)
+    node = node.reshape(-1)
+    count = len(noded)
+    size = int(node.max()) + 1
+    graph = coo_matrix(
+        (np.ones(count, dtype=bool), (node[:count], node[count:])), shape=(size, size)
+    )
+    _, figure_of_node = connected_components(graph, directed=False)
+    figure_of_line = figure_of_node[node[:count]]
+    # A face belongs to the figure that draws its outer ring.
+    rings = shapely.get_exterior_ring(faces)
+    probe = shapely.get_point(rings, 0)
+    tree = shapely.STRtree(noded)
+    a, b = tree.query(probe, predicate="intersects")
+    figure = np.full(len(faces), -1, dtype=np.int64)
+    figure[a] = figure_of_line[b]
+    rims = []
+    for label in np.unique(figure):
+        body = shapely.union_all(shapely.polygons(rings[figure == label]))
+        rims += [shapely.Polygon(part.exterior) for part in shapely.get_parts(body)]
+    out = np.empty(len(rims), dtype=object)
+    out[:] = rims
+    return out[np.argsort(-shapely.area(out), kind="stable")]

@@ -1,0 +1,191 @@
+"""Reads every file of an intake and makes a package of them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fabkit.drill.from_gerber import drill_from_gerber
+from fabkit.drill.inference import read_with_board
+from fabkit.drill.model import DrillFile
+from fabkit.drill.reader import looks_like_drill
+from fabkit.drill.reader import read as read_drill
+from fabkit.errors import UnreadableInput
+from fabkit.findings import Finding
+from fabkit.gerber.model import GerberFile, Kind
+from fabkit.gerber.reader import looks_like_gerber
+from fabkit.gerber.reader import read as read_gerber
+from fabkit.intake.model import Intake, LeftOut, Member
+from fabkit.limits import DEFAULT_LIMITS, Limits
+from fabkit.package.choosing import choose_set
+from fabkit.package.completeness import find_gaps
+from fabkit.package.model import Content, Package, PackageFile, RoleKind
+from fabkit.package.roles import Claim, assign_roles
+from fabkit.sidecars.jobfile import looks_like_job, read_job
+from fabkit.sidecars.netlist import looks_like_netlist, read_netlist
+from fabkit.sidecars.partslist import looks_like_parts, read_parts
+from fabkit.sidecars.placement import looks_like_placement, read_placement
+
+Box = tuple[float, float, float, float]
+
+_FOREIGN: Final = (
+    (b"%PDF", "a PDF document"),
+    (b"%!PS", "a PostScript drawing"),
+    (b"\x89PNG", "a picture"),
+    (b"\xff\xd8\xff", "a picture"),
+    (b"GIF8", "a picture"),
+    (b"BM", "a picture"),
+    (b"<svg", "a drawing"),
+    (b"<?xml", "an XML document"),
+    (b"PK\x03\x04", "an archive or office document"),
+    (b"\xd0\xcf\x11\xe0", "an office document"),
+)
+
+
+def read_package(intake: Intake, *, limits: Limits = DEFAULT_LIMITS) -> Package:
+    """Read a package: every file by its own reader, then all roles together.
+
+    Parameters
+    ----------
+    intake
+        What was opened.
+    limits
+        Bounds for the readers.
+
+    Raises
+    ------
+    UnreadableInput
+        There is no layer or drill file, or there are several packages.
+    """
+    chosen = choose_set(intake, limits=limits)
+    left_out = list(chosen.left_out)
+    members: list[Member] = []
+    contents: list[Content] = []
+    for member in chosen.members:
+        content = _read_member(member, limits)
+        if content is None:
+            left_out.append(LeftOut(name=member.name, reason=_why_not(member.data)))
+        else:
+            members.append(member)
+            contents.append(content)
+    if not any(isinstance(content, GerberFile | DrillFile) for content in contents):
+        raise UnreadableInput(
+            f"{intake.source} holds no Gerber or drill file that can be read",
+            hint="Name a folder or a zip of exported fabrication files.",
+        )
+    claims, findings = assign_roles([member.name for member in members], contents)
+    contents = _settle_drills(members, contents, claims, limits)
+    files = tuple(
+        PackageFile(
+            name=member.name,
+            data=member.data,
+            role=claim.role,
+            confidence=claim.confidence,
+            reason=claim.reason,
+            content=content,
+        )
+        for member, content, claim in zip(members, contents, claims, strict=True)
+    )
+    problems: list[Finding] = [*chosen.problems, *findings, *find_gaps(files)]
+    for file in files:
+        if file.content is not None:
+            problems += file.content.problems
+    return Package(
+        name=chosen.name,
+        source=chosen.source,
+        files=files,
+        left_out=tuple(sorted(left_out, key=lambda item: item.name)),
+        problems=tuple(problems),
+    )
+
+
+_SIDECAR_READERS: Final[tuple[tuple[Callable[[bytes], bool], Callable[..., Content]], ...]] = (
+    (looks_like_job, read_job),
+    (looks_like_netlist, read_netlist),
+    (looks_like_placement, read_placement),
+    (looks_like_parts, read_parts),
+)
+
+
+def _read_member(member: Member, limits: Limits) -> Content | None:
+    data, name = member.data, member.name
+    if not data.strip():
+        return None
+    as_gerber, as_drill = looks_like_gerber(data), looks_like_drill(data)
+    if as_gerber > 0 and as_gerber >= as_drill:
+        return read_gerber(data, name=name, limits=limits)
+    if as_drill > 0:
+        return read_drill(data, name=name, limits=limits)
+    for looks_like, read in _SIDECAR_READERS:
+        if looks_like(data):
+            return read(data, name=name)
+    return None
+
+
+def _why_not(data: bytes) -> str:
+    if not data.strip():
+        return "empty"
+    kind = next((what for magic, what in _FOREIGN if data.startswith(magic)), None)
+    if kind is not None:
+        return f"{kind}, not needed to make the board"
+    if b"\x00" in data[:4096]:
+        return "binary data of an unknown kind"
+    return "a text for people (report, log or note), not needed to make the board"
+
+
+def _settle_drills(
+    members: Sequence[Member],
+    contents: Sequence[Content],
+    claims: Sequence[Claim],
+    limits: Limits,
+) -> list[Content]:
+    """Drill images become drill files; number formats are settled by the board."""
+    settled = list(contents)
+    drills = [i for i, c in enumerate(claims) if c.role.kind is RoleKind.DRILL]
+    pads: NDArray[np.float64] | None = None
+    box: Box | None = None
+    for i in drills:
+        content, member = contents[i], members[i]
+        if isinstance(content, GerberFile):
+            drill = drill_from_gerber(content)
+            if drill.plated is None and claims[i].role.plated is not None:
+                drill = replace(drill, plated=claims[i].role.plated)
+            settled[i] = drill
+            continue
+        if pads is None:
+            pads, box = _pads(contents, claims), _box(contents, claims)
+        settled[i] = read_with_board(
+            member.data, name=member.name, pads=pads, box=box, limits=limits
+        )
+    return settled
+
+
+def _pads(contents: Sequence[Content], claims: Sequence[Claim]) -> NDArray[np.float64]:
+    """Centres of flashes on outer copper and mask, mm."""
+    found = [np.empty((0, 2))]
+    for content, claim in zip(contents, claims, strict=True):
+        role = claim.role
+        if isinstance(content, GerberFile) and role.kind in (RoleKind.COPPER, RoleKind.MASK):
+            objects = content.objects
+            rows = objects.kind == Kind.FLASH
+            found.append(np.column_stack((objects.x0[rows], objects.y0[rows])))
+    return np.unique(np.concatenate(found), axis=0)
+
+
+def _box(contents: Sequence[Content], claims: Sequence[Claim]) -> Box | None:
+    """Box of the profile, else of copper, mm."""
+    for kinds in ((RoleKind.PROFILE,), (RoleKind.COPPER,), (RoleKind.MASK, RoleKind.LEGEND)):
+        boxes = [
+            content.bounds
+            for content, claim in zip(contents, claims, strict=True)
+            if isinstance(content, GerberFile) and claim.role.kind in kinds
+        ]
+        real = np.array([box for box in boxes if not np.isnan(box).any()])
+        if len(real):
+            low, high = real[:, :2].min(axis=0), real[:, 2:].max(axis=0)
+            return float(low[0]), float(low[1]), float(high[0]), float(high[1])
+    return None

@@ -1,0 +1,165 @@
+"""Chooses the one set of files a package is, or says clearly which sets there are.
+
+A folder may hold layer files, a zip of them, or both; sub-folders may be parts of one set (layers
+here, drills there) or sets of their own.  Sets of their own are told by roles they share.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+
+from fabkit.drill.reader import looks_like_drill
+from fabkit.errors import UnreadableInput
+from fabkit.findings import Finding, Place
+from fabkit.gerber.reader import looks_like_gerber
+from fabkit.intake.archive import is_zip, read_archive
+from fabkit.intake.budget import Budget
+from fabkit.intake.model import Intake, LeftOut, Member
+from fabkit.limits import Limits
+from fabkit.package import rules
+from fabkit.package.model import RoleKind
+from fabkit.package.words import NameSays, read_name, shared_words
+
+_TELLING = (RoleKind.COPPER, RoleKind.MASK, RoleKind.LEGEND, RoleKind.PASTE, RoleKind.PROFILE)
+_NAMED_CANDIDATES = 12
+
+
+def choose_set(intake: Intake, *, limits: Limits) -> Intake:
+    """Choose the one set of layer files of an intake.
+
+    Returns
+    -------
+    The intake without archives; the members of the archive that was used stand under its name.
+
+    Raises
+    ------
+    UnreadableInput
+        No layer or drill file at all, or several sets, naming them.
+    """
+    archives = [m for m in intake.members if is_zip(m.data)]
+    plain = [m for m in intake.members if not is_zip(m.data)]
+    layers = [m for m in plain if _is_layer(m)]
+    left_out = list(intake.left_out)
+    problems = list(intake.problems)
+    if layers or not archives:
+        for archive in archives:
+            left_out.append(
+                LeftOut(name=archive.name, reason="an archive beside the loose layer files")
+            )
+            problems.append(
+                Finding.of(
+                    rules.ARCHIVE_BESIDE,
+                    "not opened, as layer files lie beside it",
+                    Place(file=archive.name),
+                    assumed="not used",
+                )
+            )
+    else:
+        chosen, inside, dropped = _open_archives(intake, archives, limits)
+        layers = [m for m in inside if _is_layer(m)]
+        plain = sorted([*plain, *inside], key=lambda member: member.name)
+        left_out += dropped
+        left_out += [
+            LeftOut(name=a.name, reason="an archive without layer files")
+            for a in archives
+            if a is not chosen
+        ]
+    if not layers and not any(looks_like_drill(m.data) for m in plain):
+        raise UnreadableInput(
+            f"{intake.source} holds no Gerber or drill file",
+            hint="Name a folder or a zip of exported fabrication files.",
+        )
+    _refuse_several_folders(intake.source, layers)
+    _refuse_several_designs(intake.source, [*layers, *(m for m in plain if _is_drill(m, layers))])
+    return Intake(
+        name=intake.name,
+        source=intake.source,
+        members=tuple(plain),
+        left_out=tuple(left_out),
+        problems=tuple(problems),
+    )
+
+
+def _open_archives(
+    intake: Intake, archives: Sequence[Member], limits: Limits
+) -> tuple[Member | None, list[Member], list[LeftOut]]:
+    found: list[tuple[Member, list[Member], list[LeftOut]]] = []
+    spent = sum(len(m.data) for m in intake.members)
+    for archive in archives:
+        budget = Budget(f"{intake.source}/{archive.name}", limits, bytes_=spent)
+        members, left_out = read_archive(archive.data, budget)
+        spent = budget.bytes_
+        if any(_is_layer(m) or looks_like_drill(m.data) for m in members):
+            inside = [Member(f"{archive.name}/{m.name}", m.data) for m in members]
+            left = [
+                LeftOut(name=f"{archive.name}/{item.name}", reason=item.reason) for item in left_out
+            ]
+            found.append((archive, inside, left))
+    if len(found) > 1:
+        _refuse(intake.source, "zips", [archive.name for archive, _, _ in found])
+    if not found:
+        return None, [], []
+    return found[0]
+
+
+def _refuse(source: str, what: str, candidates: Sequence[str]) -> None:
+    shown = ", ".join(candidates[:_NAMED_CANDIDATES])
+    if len(candidates) > _NAMED_CANDIDATES:
+        shown += f" and {len(candidates) - _NAMED_CANDIDATES} more"
+    raise UnreadableInput(
+        f"{source} holds {len(candidates)} packages, as {what}: {shown}",
+        hint="Name one of them.",
+    )
+
+
+def _claims(members: Sequence[Member]) -> list[NameSays]:
+    shared = shared_words([m.name for m in members])
+    return [read_name(member.name, shared) for member in members]
+
+
+def _telling(says: NameSays) -> tuple[RoleKind, str | None] | None:
+    if says.kind in _TELLING and says.confidence >= 0.5 and says.number is None:
+        return says.kind, says.side
+    return None
+
+
+def _refuse_several_folders(source: str, layers: Sequence[Member]) -> None:
+    folders: dict[str, list[Member]] = defaultdict(list)
+    for member in layers:
+        folders[member.name.rpartition("/")[0]].append(member)
+    if len(folders) < 2:
+        return
+    seen: dict[tuple[RoleKind, str | None], str] = {}
+    for folder, members in sorted(folders.items()):
+        for says in _claims(members):
+            role = _telling(says)
+            if role is not None and seen.setdefault(role, folder) != folder:
+                _refuse(source, "folders", [name or "." for name in sorted(folders)])
+
+
+def _is_layer(member: Member) -> bool:
+    return looks_like_gerber(member.data) > looks_like_drill(member.data)
+
+
+def _is_drill(member: Member, layers: Sequence[Member]) -> bool:
+    return member not in layers and looks_like_drill(member.data) > 0
+
+
+def _refuse_several_designs(source: str, members: Sequence[Member]) -> None:
+    """Refuse files of two boards in one folder: two names, each with the same roles."""
+    designs: dict[tuple[str, ...], list[tuple[Member, NameSays]]] = defaultdict(list)
+    for member in members:
+        says = read_name(member.name)
+        designs[says.rest].append((member, says))
+    named = {rest: files for rest, files in designs.items() if len(files) >= 2}
+    owners: dict[tuple[RoleKind, str | None], set[tuple[str, ...]]] = defaultdict(set)
+    for rest, files in named.items():
+        for _, says in files:
+            role = _telling(says)
+            if role is not None:
+                owners[role].add(rest)
+    several = {rest for who in owners.values() if len(who) > 1 for rest in who}
+    if len(several) > 1:
+        first = sorted(named[rest][0][0].name for rest in several)
+        _refuse(source, "differently named files in one folder (each beginning like)", first)

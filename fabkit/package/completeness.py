@@ -1,0 +1,118 @@
+"""What a set of files lacks, and where it disagrees with its job file."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Final
+
+from fabkit.drill.model import DrillFile
+from fabkit.findings import Finding, Place
+from fabkit.gerber.model import GerberFile
+from fabkit.package import rules
+from fabkit.package.functions import read_function
+from fabkit.package.model import PackageFile, RoleKind, Side
+from fabkit.sidecars.model import JobFile
+
+_SIDES: Final[tuple[Side, Side]] = ("top", "bottom")
+
+
+def find_gaps(files: Sequence[PackageFile]) -> Iterator[Finding]:
+    """Find missing layers and drills, unfinished files and job file contradictions."""
+    yield from _find_missing(files)
+    for file in files:
+        if isinstance(file.content, GerberFile | DrillFile) and not file.content.complete:
+            yield Finding.of(
+                rules.UNREADABLE, "the file could not be read to its end", Place(file=file.name)
+            )
+    for file in files:
+        if isinstance(file.content, JobFile):
+            yield from _compare_job(file, file.content, files)
+
+
+def _find_missing(files: Sequence[PackageFile]) -> Iterator[Finding]:
+    copper = [f for f in files if f.role.kind is RoleKind.COPPER]
+    drawn = [f for f in copper if f.gerber is not None and len(f.gerber.objects)]
+    if not copper:
+        yield Finding.of(rules.NO_COPPER, "no file is a copper layer")
+    sides = {f.role.side for f in copper}
+    for side in _SIDES:
+        opposite = _SIDES[side == "top"]
+        if side not in sides and copper:
+            used = any(
+                f.role.side == side and f.role.kind in (RoleKind.MASK, RoleKind.PASTE)
+                for f in files
+            )
+            certain = used or any(f.role.inner for f in copper)
+            yield Finding.of(
+                rules.MISSING_COPPER,
+                f"no {side} copper, but {opposite} copper"
+                + (f" and other {side} layers" if used else ""),
+                severity=rules.MISSING_COPPER.severity if certain else rules.UNKNOWN.severity,
+            )
+    layers = sorted({f.role.layer for f in copper if f.role.layer is not None})
+    gaps = [n for n in range(1, (layers or [0])[-1] + 1) if n not in layers]
+    gaps = [n for n in gaps if n not in (1, layers[-1])]
+    if gaps:
+        listed = ", ".join(str(n) for n in gaps)
+        yield Finding.of(
+            rules.MISSING_COPPER, f"copper layers up to {layers[-1]}, but none numbered {listed}"
+        )
+    for side in _SIDES:
+        has_mask = any(f.role.kind is RoleKind.MASK and f.role.side == side for f in files)
+        if not has_mask and any(f.role.side == side for f in drawn):
+            yield Finding.of(rules.MISSING_MASK, f"no {side} solder mask")
+    if not any(f.role.kind is RoleKind.PROFILE for f in files):
+        yield Finding.of(rules.MISSING_PROFILE, "no file is the profile")
+    if not any(f.role.kind is RoleKind.DRILL for f in files):
+        yield Finding.of(
+            rules.MISSING_DRILL,
+            "no file holds drill data",
+            severity=rules.MISSING_DRILL.severity if drawn else rules.UNKNOWN.severity,
+        )
+
+
+def _compare_job(
+    job_file: PackageFile, job: JobFile, files: Sequence[PackageFile]
+) -> Iterator[Finding]:
+    if not job.files:
+        return
+    by_name = {f.name.rsplit("/", 1)[-1].lower(): f for f in files}
+    listed = set()
+    for entry in job.files:
+        last = entry.path.rsplit("/", 1)[-1].lower()
+        listed.add(last)
+        file = by_name.get(last)
+        if file is None:
+            yield Finding.of(
+                rules.JOB_FILE_MISSING,
+                f"{entry.path[:80]} is listed but not here",
+                Place(file=job_file.name),
+            )
+            continue
+        content = file.content
+        if not isinstance(content, GerberFile | DrillFile):
+            continue
+        stated, own = read_function(entry.function), read_function(content.function)
+        if stated is not None and own is not None and stated != own:
+            yield Finding.of(
+                rules.JOB_FUNCTION,
+                f"the job file says {stated}, the file's own attribute {own}",
+                Place(file=file.name),
+                assumed=f"used as {own}",
+            )
+        polarity = content.attributes.get(".FilePolarity", ())[:1]
+        if entry.polarity and polarity and entry.polarity.lower() != polarity[0].lower():
+            yield Finding.of(
+                rules.JOB_POLARITY,
+                f"the job file says {entry.polarity}, the file's own attribute {polarity[0]}",
+                Place(file=file.name),
+            )
+    for file in files:
+        is_layer = isinstance(file.content, GerberFile | DrillFile)
+        needed = file.role.kind not in (RoleKind.DRAWING, RoleKind.UNKNOWN, RoleKind.DRILL)
+        if is_layer and needed and file.name.rsplit("/", 1)[-1].lower() not in listed:
+            yield Finding.of(
+                rules.JOB_FILE_UNLISTED,
+                f"used as {file.role}, but the job file does not list it",
+                Place(file=file.name),
+            )
