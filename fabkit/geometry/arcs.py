@@ -149,3 +149,38 @@ def flatten(
         points[at, 0] = cx[owner] + radius * np.cos(angle)
         points[at, 1] = cy[owner] + radius * np.sin(angle)
     return points, offsets
+
+
+def arc_boxes(
+    x0: Floats, y0: Floats, x1: Floats, y1: Floats, cx: Floats, cy: Floats, turn: NDArray[np.int8]
+) -> Floats:
+    """Box of each segment's own line, without any width.
+
+    Returns
+    -------
+    (n, 4) float64, mm
+        min x, min y, max x, max y.  Where the ends of an arc have different radii the larger one
+        is taken.
+    """
+    box = np.column_stack(
+        (np.minimum(x0, x1), np.minimum(y0, y1), np.maximum(x0, x1), np.maximum(y0, y1))
+    )
+    curved = np.flatnonzero(turn)
+    if not len(curved):
+        return box
+    part = [a[curved] for a in (x0, y0, x1, y1, cx, cy, turn)]
+    sweep = sweep_rad(*part)
+    px, py, qx, qy, mx, my, _ = part
+    radius = np.maximum(np.hypot(px - mx, py - my), np.hypot(qx - mx, qy - my))
+    start = np.arctan2(py - my, px - mx)
+    low = np.minimum(start, start + sweep)
+    span = np.abs(sweep)
+    for quarter, column, sign in ((0, 2, 1), (1, 3, 1), (2, 0, -1), (3, 1, -1)):
+        passed = np.mod(quarter * np.pi / 2 - low, 2 * np.pi) <= span
+        centre = mx if column % 2 == 0 else my
+        reach = centre + sign * radius
+        limit = np.maximum if sign > 0 else np.minimum
+        box[curved, column] = np.where(
+            passed, limit(box[curved, column], reach), box[curved, column]
+        )
+    return box

@@ -216,9 +216,7 @@ def find_widths(
     return _find(facets, reach_mm, pairs or near_pairs(facets, reach_mm), inside=True)
 
 
-def _find(
-    facets: Facets, reach_mm: float, pairs: tuple[Ints, Ints], *, inside: bool
-) -> Facings:
+def _find(facets: Facets, reach_mm: float, pairs: tuple[Ints, Ints], *, inside: bool) -> Facings:
     left, right = pairs
     if inside:
         same = facets.piece[left] == facets.piece[right]
@@ -237,9 +235,7 @@ def _find(
     return table.take(np.lexsort((table.y, table.x, table.distance)))
 
 
-def _judge(
-    facets: Facets, left: Ints, right: Ints, reach_mm: float, *, inside: bool
-) -> Facings:
+def _judge(facets: Facets, left: Ints, right: Ints, reach_mm: float, *, inside: bool) -> Facings:
     """Keep the pairs whose nearest points are a local minimum on the wanted side."""
     p, q, s, t, distance, straight = nearest_points(facets, left, right)
     near = distance < reach_mm

@@ -1,0 +1,195 @@
+"""Format and unit: both hold for a whole file, so they are looked up before anything is read."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from fabkit.findings import ProblemLog, Severity
+from fabkit.gerber.problems import (
+    AXES_DIFFER,
+    FORMAT_LATE,
+    FORMAT_MISSING,
+    FORMAT_REPEATED,
+    FORMAT_WRONG,
+    INCH_UNIT,
+    INCREMENTAL,
+    LOW_RESOLUTION,
+    NO_APERTURES,
+    NOT_GERBER,
+    TRAILING_FORMAT,
+    UNIT_BY_G,
+    UNIT_CONFLICT,
+    UNIT_MISSING,
+)
+from fabkit.gerber.tokens import Layout
+from fabkit.units import INCH_MM
+
+_FS = re.compile(
+    rb"[%*]\s*FS\s*([A-Z]*?)\s*((?:[NG]\d\s*)*)X\s*(\d)\s*(\d)\s*Y\s*(\d)\s*(\d)([^*%]{0,20})[*%]"
+)
+_MO = re.compile(rb"[%*]\s*MO\s*(IN|MM)\s*[*%]")
+_G70 = re.compile(rb"(?:^|[*%\s])G7([01])(?=[*XYD\s])")
+_OPERATION = re.compile(rb"[XYIJ][+-]?\d+[^*%]{0,60}D0?[123]\*|[*\s]D0?[123]\*")
+_APERTURE = re.compile(rb"[%*]\s*AD\s*D\d+")
+_COMMAND = re.compile(rb"[%*]\s*(?:FS|MO|AD|AM|LP|AS|IN|LN|IP|OF|SF|MI|TF)")
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """What coordinates and sizes mean.
+
+    Parameters
+    ----------
+    unit_mm
+        Millimetres of the file's unit.
+    whole_x, decimals_x, whole_y, decimals_y
+        Digits of the coordinate format.
+    trailing
+        Trailing instead of leading zeros are omitted.
+    incremental
+        Coordinates are steps.
+    """
+
+    unit_mm: float
+    whole_x: int
+    decimals_x: int
+    whole_y: int
+    decimals_y: int
+    trailing: bool
+    incremental: bool
+
+    @property
+    def layout(self) -> Layout:
+        """What the tokens need to know."""
+        return Layout(self.whole_x + self.decimals_x, self.whole_y + self.decimals_y, self.trailing)
+
+
+def _first(pattern: re.Pattern[bytes], key: bytes, data: bytes) -> list[re.Match[bytes]]:
+    """Matches of a pattern that contains ``key``, without scanning every byte by regex."""
+    found: list[re.Match[bytes]] = []
+    at = data.find(key)
+    tries = 0
+    while at >= 0 and tries < 10_000:
+        start = at
+        while start > 0 and data[start - 1] in b" \t\r\n":
+            start -= 1
+        match = pattern.match(data, max(start - 1, 0))
+        if match is not None:
+            found.append(match)
+        tries += 1
+        at = data.find(key, at + 1)
+    return found
+
+
+def read_header(data: bytes, log: ProblemLog) -> Header | None:
+    """Find unit and format; None, with the reason in ``log``, when the file cannot be drawn."""
+    formats = _first(_FS, b"FS", data)
+    units = _first(_MO, b"MO", data)
+    operation = _OPERATION.search(data)
+    if not formats and not units and _APERTURE.search(data[: 2**20]) is None:
+        if operation is not None:
+            log.add(
+                NO_APERTURES,
+                "there is no format, no unit and no aperture",
+                offset=operation.start(),
+            )
+        else:
+            log.add(NOT_GERBER, "no Gerber command was found", offset=0)
+        return None
+    unit = _unit(data, units, log)
+    digits = _format(formats, log)
+    if unit is None or digits is None:
+        return None
+    late = [
+        m.start() for m in (formats[:1] + units[:1]) if operation and m.start() > operation.start()
+    ]
+    if late:
+        log.add(
+            FORMAT_LATE,
+            "format or unit come after the first operation",
+            offset=late[0],
+            assumed="they hold for the whole file",
+        )
+    header = Header(unit, *digits)
+    limit = 6 if unit == INCH_MM else 5
+    fewest = min(header.decimals_x, header.decimals_y)
+    if fewest < limit:
+        name = "inches" if unit == INCH_MM else "millimetres"
+        log.add(
+            LOW_RESOLUTION,
+            f"{fewest} decimals in {name}: steps of {unit / 10**fewest * 1000:g} µm",
+            offset=formats[0].start(),
+        )
+    return header
+
+
+def _unit(data: bytes, units: list[re.Match[bytes]], log: ProblemLog) -> float | None:
+    names = [m[1] for m in units]
+    if not names:
+        old = _G70.search(data)
+        if old is None:
+            log.add(UNIT_MISSING, "neither MO nor G70 or G71 gives a unit", offset=0)
+            return None
+        word = "inches" if old[1] == b"0" else "millimetres"
+        log.add(
+            UNIT_BY_G,
+            f"G7{old[1].decode()} is the only statement of a unit",
+            offset=old.start(1) - 2,
+            assumed=f"read as {word}",
+        )
+        return INCH_MM if old[1] == b"0" else 1.0
+    for match in units[1:]:
+        same = match[1] == names[0]
+        log.add(
+            UNIT_CONFLICT,
+            "the unit is given again" if same else "a second, different unit is given",
+            offset=match.start(),
+            severity=Severity.WARNING if same else Severity.ERROR,
+        )
+    if names[0] == b"IN":
+        log.add(INCH_UNIT, "lengths are in inches", offset=units[0].start())
+        return INCH_MM
+    return 1.0
+
+
+def _format(
+    formats: list[re.Match[bytes]], log: ProblemLog
+) -> tuple[int, int, int, int, bool, bool] | None:
+    if not formats:
+        log.add(FORMAT_MISSING, "there is no readable FS command", offset=0)
+        return None
+    first = formats[0]
+    at = first.start()
+    for match in formats[1:]:
+        same = match.group(1, 3, 4, 5, 6) == first.group(1, 3, 4, 5, 6)
+        log.add(
+            FORMAT_REPEATED,
+            "the format is given again" if same else "a second, different format is given",
+            offset=match.start(),
+            assumed="the first one holds",
+            severity=Severity.WARNING if same else Severity.ERROR,
+        )
+    flags = first[1].decode()
+    zeros = "T" if "T" in flags else "L"
+    steps = "I" in flags
+    if set(flags) - set("LTAI") or "L" not in flags and "T" not in flags or len(flags) > 2:
+        log.add(
+            FORMAT_WRONG,
+            f"zero and coordinate mode '{flags}'",
+            offset=at,
+            assumed=f"read as {zeros}{'I' if steps else 'A'}",
+        )
+    if first[2] or first[7].strip():
+        extra = (first[2] + first[7]).decode("ascii", "replace").strip()
+        log.add(FORMAT_WRONG, f"extra text '{extra}'", offset=at, assumed="it was ignored")
+    nx, mx, ny, my = (int(first[k]) for k in range(3, 7))
+    if (nx, mx) != (ny, my):
+        log.add(AXES_DIFFER, f"X has {nx}.{mx} digits, Y {ny}.{my}", offset=at)
+    if not (1 <= nx <= 6 and 1 <= ny <= 6 and mx <= 6 and my <= 6):
+        log.add(FORMAT_WRONG, f"{nx}.{mx} and {ny}.{my} digits", offset=at, assumed="taken as is")
+    if zeros == "T":
+        log.add(TRAILING_FORMAT, "trailing zeros are omitted", offset=at)
+    if steps:
+        log.add(INCREMENTAL, "coordinates are steps from point to point", offset=at)
+    return nx, mx, ny, my, zeros == "T", steps
