@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from fabkit.house.sheet import House
     from fabkit.outputs.archive import Packed
     from fabkit.outputs.options import PackOptions
+    from fabkit.preview.options import PreviewOptions
 
 
 def load_house(path: Path | str | None = None) -> House:
@@ -148,3 +149,51 @@ def pack(
         return build_board(open_package(part))
 
     return write_pack(board, Path(target), options=chosen, reopen=reopen, replace=replace)
+
+
+def preview(
+    board: Board,
+    folder: Path | str,
+    *,
+    options: PreviewOptions | None = None,
+    formats: Sequence[str] = ("png",),
+    replace: bool = False,
+) -> tuple[Path, ...]:
+    """Draw front and back of the finished board into a folder.
+
+    Parameters
+    ----------
+    board
+        As built by :func:`build_board`.
+    folder
+        Where the pictures go; made when it is not there.
+    options
+        Colours, scale and more.
+    formats
+        Of ``png``, ``svg`` and ``pdf``.
+    replace
+        Whether existing pictures may be overwritten.
+
+    Returns
+    -------
+    tuple of Path
+        The files written.
+
+    Raises
+    ------
+    OutputRefused
+        A picture exists, or cannot be written.
+    UsageError
+        A picture would be too large.
+    """
+    from fabkit.outputs.atomic import refuse_existing, write_file
+    from fabkit.outputs.pictures import picture_files, picture_names
+    from fabkit.preview.options import PreviewOptions
+
+    targets = [Path(folder) / name for name in picture_names(formats)]
+    for target in targets:
+        refuse_existing(target, replace=replace)
+    files = picture_files(board, options or PreviewOptions(), formats=formats)
+    for target in targets:
+        write_file(target, files[target.name], replace=replace)
+    return tuple(targets)

@@ -1,0 +1,65 @@
+"""Pictures of both faces as files."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from fabkit.board.model import Board
+from fabkit.house.sheet import House
+from fabkit.preview.options import Finish, MaskColour, PreviewOptions
+
+NAMES = {
+    "png": ("front.png", "back.png"),
+    "svg": ("front.svg", "back.svg"),
+    "pdf": ("board.pdf",),
+}
+"""Files by format."""
+
+
+def picture_names(formats: Sequence[str]) -> tuple[str, ...]:
+    """Files that :func:`picture_files` gives."""
+    return tuple(name for kind, names in NAMES.items() if kind in formats for name in names)
+
+
+def picture_files(
+    board: Board, options: PreviewOptions, *, formats: Sequence[str] = ("png",)
+) -> dict[str, bytes]:
+    """Draw both faces in each format, by file name; see ``NAMES``."""
+    files: dict[str, bytes] = {}
+    if "png" in formats:
+        from fabkit.preview.faces import render_faces
+        from fabkit.preview.paint_png import png_bytes
+
+        faces = render_faces(board, options)
+        files["front.png"] = png_bytes(faces.front, faces.px_per_mm)
+        files["back.png"] = png_bytes(faces.back, faces.px_per_mm)
+    if "svg" in formats:
+        from fabkit.preview.faces import render_svg
+
+        files["front.svg"] = render_svg(board, "top", options).encode()
+        files["back.svg"] = render_svg(board, "bottom", options).encode()
+    if "pdf" in formats:
+        from fabkit.preview.faces import render_pdf
+
+        files["board.pdf"] = render_pdf(board, options)
+    return files
+
+
+def look_of(
+    house: House, *, colour: str, finish: str, thickness_mm: float | None
+) -> PreviewOptions:
+    """Picture options nearest to what is ordered: a sheet may name more than eyes tell apart."""
+    mask = next((m for m in MaskColour if m.value in colour.lower()), MaskColour.GREEN)
+    sheet = house.options.finishes.get(finish)
+    words = f"{finish} {sheet.title if sheet else ''}".lower()
+    return PreviewOptions(mask=mask, finish=_metal(words), thickness_mm=thickness_mm)
+
+
+def _metal(words: str) -> Finish:
+    if "enig" in words or "gold" in words:
+        return Finish.GOLD
+    if "silver" in words:
+        return Finish.SILVER
+    if "osp" in words or "bare" in words:
+        return Finish.BARE
+    return Finish.TIN
