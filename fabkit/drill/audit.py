@@ -6,10 +6,11 @@ import statistics
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fabkit.drill import problems
 from fabkit.drill.model import DrillFile, Tool
-from fabkit.findings import ProblemLog, Severity
+from fabkit.findings import ProblemLog, Rule, Severity
 from fabkit.units import COINCIDENT_MM, INCH_MM
 
 SMALLEST_MM: Final = 0.10
@@ -17,10 +18,25 @@ LARGEST_MM: Final = 6.5
 STEP_MM: Final = 0.05
 """Step of stock drills (common practice)."""
 MANY_TOOLS: Final = 30
+_PLACES: Final = 100
 
 
-def audit(file: DrillFile, log: ProblemLog, *, links: list[tuple[list[int], int]]) -> None:
-    """Report what is wrong with the finished columns."""
+def audit(
+    file: DrillFile,
+    log: ProblemLog,
+    *,
+    links: list[tuple[list[int], int]],
+    undefined: frozenset[int],
+) -> None:
+    """Report what is wrong with the finished columns.
+
+    Parameters
+    ----------
+    links
+        Tool numbers told to be spares of each other, with the byte offset.
+    undefined
+        Rows of tools that were chosen but never defined.
+    """
     made = len(file.hits) + len(file.slots)
     if not made:
         log.add(
@@ -29,7 +45,7 @@ def audit(file: DrillFile, log: ProblemLog, *, links: list[tuple[list[int], int]
             severity=None if file.tools else Severity.NOTE,
         )
     counts = _counts(file)
-    _audit_tools(file, counts, log)
+    _audit_tools(file, counts, undefined, log)
     _audit_links(file, links, log)
     _audit_slots(file, log)
     if len(file.hits) > 1:
@@ -38,29 +54,31 @@ def audit(file: DrillFile, log: ProblemLog, *, links: list[tuple[list[int], int]
 
 def _counts(file: DrillFile) -> list[int]:
     rows = np.concatenate([file.hits.tool, file.slots.tool])
-    used = np.bincount(rows[rows >= 0], minlength=len(file.tools)).tolist()
+    used: list[int] = np.bincount(rows[rows >= 0], minlength=len(file.tools)).tolist()
     for row, tool in enumerate(file.tools):
         if tool.opening_of is not None:
             used[tool.opening_of] += used[row]
     return used
 
 
-def _audit_tools(file: DrillFile, counts: list[int], log: ProblemLog) -> None:
+def _audit_tools(
+    file: DrillFile, counts: list[int], undefined: frozenset[int], log: ProblemLog
+) -> None:
     bits = [
-        (tool, n) for tool, n in zip(file.tools, counts, strict=True) if tool.opening_of is None
+        (row, tool, n)
+        for row, (tool, n) in enumerate(zip(file.tools, counts, strict=True))
+        if tool.opening_of is None
     ]
     odd: list[str] = []
-    for tool, count in bits:
+    for row, tool, count in bits:
         size = tool.diameter_mm
         if not count:
             log.add(problems.TOOL_UNUSED, f"tool {tool.number} makes no hole", offset=tool.offset)
             continue
         if size is None:
             log.add(
-                problems.TOOL_UNDEFINED
-                if tool.offset is None or not tool.attributes
-                else problems.TOOL_NO_SIZE,
-                f"tool {tool.number} has no diameter",
+                problems.TOOL_UNDEFINED if row in undefined else problems.TOOL_NO_SIZE,
+                f"tool {tool.number} is {'not defined' if row in undefined else 'without diameter'}",
                 offset=tool.offset,
                 count=count,
             )
@@ -75,7 +93,7 @@ def _audit_tools(file: DrillFile, counts: list[int], log: ProblemLog) -> None:
             odd.append(f"{size:.3f}")
     if odd:
         log.add(problems.SIZE_STEP, f"diameters between stock drills, mm: {', '.join(odd)}")
-    used = [tool for tool, count in bits if count]
+    used = [tool for _, tool, count in bits if count]
     _audit_unit([tool.diameter_mm for tool in used if tool.diameter_mm is not None], log)
     _audit_repeated(used, log)
     if len(used) > MANY_TOOLS:
@@ -125,7 +143,7 @@ def _audit_links(file: DrillFile, links: list[tuple[list[int], int]], log: Probl
             )
 
 
-def _diameters(file: DrillFile) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def _diameters(file: DrillFile) -> NDArray[np.float64]:
     sizes = [t.diameter_mm if t.diameter_mm is not None else np.nan for t in file.tools]
     return np.array([*sizes, np.nan])  # the last one answers for row -1
 
@@ -154,42 +172,39 @@ def _audit_overlaps(file: DrillFile, log: ProblemLog) -> None:
     points = np.column_stack((hits.x, hits.y))
     if not np.isfinite(points).all():
         return
-    keys = np.column_stack((np.round(points / COINCIDENT_MM).astype(np.int64), hits.tool))
-    order, copies = np.unique(keys, axis=0, return_inverse=True, return_index=True)[1:]
-    again = np.ones(len(hits), dtype=bool)
-    again[order] = False
-    for offset in hits.offset[again][:100].tolist():
-        log.add(problems.DUPLICATE, "the same hole is drilled again", offset=offset)
-    if (more := int(again.sum()) - 100) > 0:
-        log.add(problems.DUPLICATE, "the same hole is drilled again", count=more)
-    del copies
-    rows = np.sort(order)
+    cell = np.round(points / COINCIDENT_MM).astype(np.int64)
+    order = np.lexsort((np.arange(len(hits)), cell[:, 1], cell[:, 0], hits.tool))
+    fresh = np.ones(len(hits), dtype=bool)
+    fresh[1:] = (np.diff(cell[order], axis=0) != 0).any(axis=1) | (np.diff(hits.tool[order]) != 0)
+    again = np.sort(order[~fresh])
+    _tell(log, hits.offset[again], problems.DUPLICATE, "the same hole is drilled again")
+    rows = np.sort(order[fresh])
     sizes = _diameters(file)
     groups = {t: rows[hits.tool[rows] == t] for t in np.unique(hits.tool[rows]).tolist()}
     known = [(t, g) for t, g in groups.items() if not np.isnan(sizes[t])]
     trees = {t: cKDTree(points[g]) for t, g in known}
-    concentric: set[int] = set()
-    overlapping: set[int] = set()
-    for i, (first, rows_first) in enumerate(known):
-        for second, rows_second in known[i:]:
+    concentric = np.zeros(len(hits), dtype=bool)
+    overlapping = np.zeros(len(hits), dtype=bool)
+    for i, (first, held) in enumerate(known):
+        for second, _ in known[i:]:
             reach = (sizes[first] + sizes[second]) / 2 - COINCIDENT_MM
+            if reach <= 0:
+                continue
             same = first == second
             near, _ = trees[second].query(
-                points[rows_first], k=2 if same else 1, distance_upper_bound=max(reach, 1e-9)
+                points[held], k=2 if same else 1, distance_upper_bound=reach
             )
             near = near[:, 1] if same else near
-            touched = np.isfinite(near)
-            centred = touched & (near <= COINCIDENT_MM) & (not same)
-            concentric.update(rows_first[centred].tolist())
-            overlapping.update(rows_first[touched & ~centred].tolist())
-            del rows_second
-    _tell(log, hits.offset, concentric, problems.CONCENTRIC, "two tools drill the same centre")
-    _tell(log, hits.offset, overlapping, problems.OVERLAP, "holes overlap")
+            centred = (near <= COINCIDENT_MM) & (not same)
+            concentric[held[centred]] = True
+            overlapping[held[np.isfinite(near) & ~centred]] = True
+    _tell(log, hits.offset[concentric], problems.CONCENTRIC, "two tools drill the same centre")
+    _tell(log, hits.offset[overlapping], problems.OVERLAP, "holes overlap")
 
 
-def _tell(log, offsets, rows, rule, message) -> None:  # type: ignore[no-untyped-def]
-    ordered = sorted(rows)
-    for row in ordered[:100]:
-        log.add(rule, message, offset=int(offsets[row]))
-    if len(ordered) > 100:
-        log.add(rule, message, count=len(ordered) - 100)
+def _tell(log: ProblemLog, offsets: NDArray[np.int64], rule: Rule, message: str) -> None:
+    kept = offsets[:_PLACES].tolist()
+    for offset in kept:
+        log.add(rule, message, offset=offset)
+    if len(offsets) > _PLACES:
+        log.add(rule, message, count=len(offsets) - _PLACES)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
@@ -90,26 +90,31 @@ class DigitSurvey:
     trailing_zero_short: bool = False
     """A number shorter than the longest ends with zero: leading zeros were dropped."""
     leading_zero_any: bool = False
-    split: tuple[int, int] | None = field(default=None)
 
     @classmethod
     def of(cls, data: bytes) -> DigitSurvey:
         """Look at every X and Y number of the blocks in ``data``; comments are left out."""
-        plain = re.sub(rb"(?m);[^\r\n]*", b"", data)
-        texts = set(re.findall(rb"[XY][+-]?([0-9.]+)", plain))
-        whole = [t for t in texts if b"." not in t]
-        lengths = [len(t) for t in whole]
-        longest = max(lengths, default=0)
+        plain = re.sub(rb";[^\r\n]*", b"", data) if b";" in data else data
+        texts = np.unique(np.array(re.findall(rb"[XY][+-]?([0-9.]{1,24})", plain), dtype=np.bytes_))
+        if not len(texts):
+            return cls()
+        bytes_ = texts.view(np.uint8).reshape(len(texts), texts.dtype.itemsize)
+        pointed = (bytes_ == 46).any(axis=1)
         # A lone zero has no length to tell anything by.
-        short = [t for t in whole if len(t) < longest and t.strip(b"0")]
+        whole = ~pointed & (bytes_ > 48).any(axis=1)
+        length = (bytes_ > 0).sum(axis=1)
+        longest = int(length[~pointed].max(initial=0))
+        starts = bytes_[:, 0] == 48
+        ends = bytes_[np.arange(len(texts)), length - 1] == 48
+        short = whole & (length < longest)
         return cls(
             total=len(texts),
-            pointed=len(texts) - len(whole),
+            pointed=int(pointed.sum()),
             longest=longest,
-            shortest=min((len(t) for t in whole if t.strip(b"0")), default=longest),
-            leading_zero_short=any(t.startswith(b"0") for t in short),
-            trailing_zero_short=any(t.endswith(b"0") for t in short),
-            leading_zero_any=any(t.startswith(b"0") and t.strip(b"0") for t in whole),
+            shortest=int(length[whole].min(initial=longest)),
+            leading_zero_short=bool((short & starts).any()),
+            trailing_zero_short=bool((short & ends).any()),
+            leading_zero_any=bool((whole & starts).any()),
         )
 
     @property

@@ -27,7 +27,7 @@ from fabkit.drill.tools import ToolTable
 from fabkit.findings import ProblemLog, Severity
 from fabkit.limits import DEFAULT_LIMITS, Limits
 
-__all__ = ["looks_like_drill", "read"]
+__all__ = ["looks_like_drill", "read", "read_format"]
 
 _LINE: Final = re.compile(rb"[^\r\n]*")
 _NUMBER: Final = rb"[+-]?(?>[0-9]{1,15}(?>\.[0-9]{0,15})?|\.[0-9]{1,15})"
@@ -79,6 +79,13 @@ def read(
     reader = _Reader(data, name, limits, log, number_format)
     complete = reader.run()
     return reader.result(len(data), complete=complete)
+
+
+def read_format(data: bytes, *, name: str) -> FormatState:
+    """What a file states about its numbers, hints filling the gaps; nothing is assumed."""
+    reader = _Reader(data, name, DEFAULT_LIMITS, ProblemLog(name), None)
+    reader.run()
+    return reader.stated_format()
 
 
 class _Reader:
@@ -516,6 +523,15 @@ class _Reader:
                 assumed="not read",
             )
 
+    def stated_format(self) -> FormatState:
+        """Statements of commands, else of comments."""
+        state = self._formats
+        state.unit = state.unit or state.hint.unit
+        state.digits = state.digits or state.hint.digits
+        if state.hint.zeros != "point":
+            state.zeros = state.zeros or state.hint.zeros
+        return state
+
     def result(self, size: int, *, complete: bool) -> DrillFile:
         """Everything read so far, checked."""
         fmt = self._formats.settled(self._data)
@@ -541,5 +557,5 @@ class _Reader:
             work_zero_mm=self._plotter.zero,
         )
         if complete:
-            audit(file, self._log, links=self._link_offsets)
+            audit(file, self._log, links=self._link_offsets, undefined=self._tools.undefined)
         return replace(file, problems=self._log.freeze(self._data))

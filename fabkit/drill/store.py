@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -78,11 +80,14 @@ def slot_store() -> Store:
 
 def hits_of(store: Store) -> Hits:
     """The columns of a finished store of hits."""
-    rows = store.rows()
-    return Hits(**{name: rows[:, i] for i, name in enumerate(Hits.DTYPES)})
+    return Hits(**_columns(store, Hits.DTYPES))
 
 
 def slots_of(store: Store) -> Slots:
     """The columns of a finished store of slots."""
+    return Slots(**_columns(store, Slots.DTYPES))
+
+
+def _columns(store: Store, dtypes: dict[str, str]) -> dict[str, Any]:
     rows = store.rows()
-    return Slots(**{name: rows[:, i] for i, name in enumerate(Slots.DTYPES)})
+    return {name: rows[:, i].astype(dtype) for i, (name, dtype) in enumerate(dtypes.items())}

@@ -30,6 +30,7 @@ class Entry:
     attributes: Attributes | None = None
     group_plated: bool | None = None
     opening_of: int | None = None
+    defined: bool = False
 
 
 class ToolTable:
@@ -64,6 +65,7 @@ class ToolTable:
             row = self._new(Entry(number, offset))
             self._rows[number] = row
         entry = self.entries[row]
+        entry.defined = True
         if size is not None:
             known = entry.size
             if known is not None and (known, entry.unit) != (size, unit):
@@ -155,6 +157,13 @@ class ToolTable:
             if value > 0:
                 entry.diameter_mm = value
         return entry.diameter_mm
+
+    @property
+    def undefined(self) -> frozenset[int]:
+        """Rows of tools that were chosen but never defined."""
+        return frozenset(
+            row for row, e in enumerate(self.entries) if not e.defined and e.opening_of is None
+        )
 
     def finish(self, fmt: NumberFormat, *, file_plated: bool | None) -> tuple[Tool, ...]:
         """All tools, with sizes in mm and plating by the order of evidence."""

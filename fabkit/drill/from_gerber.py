@@ -1,0 +1,127 @@
+"""Drill data in Gerber form: flashes are holes, draws and arcs are slots."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fabkit.drill import problems
+from fabkit.drill.model import DrillFile, Hits, NumberFormat, Slots, Tool
+from fabkit.drill.plating import plating_of
+from fabkit.drill.tools import split_function
+from fabkit.findings import Finding, Place, ProblemLog
+from fabkit.gerber.model import GerberFile, Kind, Objects
+from fabkit.units import COINCIDENT_MM
+
+Floats = NDArray[np.float64]
+
+
+def drill_from_gerber(file: GerberFile) -> DrillFile:
+    """Holes and slots of a drill image (Gerber Layer Format Specification, ``.FileFunction``).
+
+    Each round aperture is a tool.  Draws and arcs that follow each other end to start with one
+    aperture are one path; a lone draw is a slot of one segment.  Regions, other apertures and
+    clear objects are no holes and are reported.
+    """
+    objects = file.objects
+    stroked = (objects.kind == Kind.DRAW) | (objects.kind == Kind.ARC)
+    drilled = (objects.kind == Kind.FLASH) | stroked
+    sizes = np.array([a.diameter_mm or 0.0 for a in file.apertures] + [0.0])
+    good = drilled & objects.dark & (sizes[objects.aperture] > 0)
+    # Scaled poses change the diameter, which tools cannot follow; no drill image uses them.
+    scales = np.array([p.scale for p in file.poses] + [1.0])
+    good &= np.isclose(scales[objects.pose], 1.0)
+    point = stroked & (objects.turn == 0) & _near(objects.x0, objects.y0, objects.x1, objects.y1)
+
+    used = np.unique(objects.aperture[good])
+    row_of = np.full(len(file.apertures) + 1, -1, dtype=np.int32)
+    row_of[used] = np.arange(len(used))
+    hits = objects.take(good & (~stroked | point))
+    cuts = objects.take(good & stroked & ~point)
+
+    log = ProblemLog(file.name)
+    plating = plating_of(file.name, file.attributes)
+    tools = tuple(_tool(file, int(a), plating.stated) for a in used)
+    made_hits = Hits(
+        x=hits.x0,
+        y=hits.y0,
+        tool=row_of[hits.aperture],
+        attributes=hits.attributes,
+        offset=hits.offset,
+    )
+    made_slots = Slots(
+        **{name: getattr(cuts, name) for name in ("x0", "y0", "x1", "y1", "cx", "cy", "turn")},
+        tool=row_of[cuts.aperture],
+        attributes=cuts.attributes,
+        path=_paths(cuts),
+        routed=np.ones(len(cuts), dtype=bool),
+        offset=cuts.offset,
+    )
+    tools, plated, evidence = plating.settle(tools, made_hits, made_slots, log)
+    findings = list(log.freeze(b""))
+    if odd := int((~good).sum()):
+        offsets = objects.offset[~good][:20].tolist()
+        findings.append(
+            Finding.of(
+                problems.DRAWN,
+                "objects that are neither round flashes nor round strokes make no hole",
+                *(Place(file=file.name, offset=int(o)) for o in offsets),
+                count=odd,
+            )
+        )
+    return DrillFile(
+        name=file.name,
+        size_bytes=file.size_bytes,
+        hits=made_hits,
+        slots=made_slots,
+        tools=tools,
+        attribute_sets=file.attribute_sets,
+        attributes=file.attributes,
+        plated=plated,
+        span=_span(file.function),
+        format=NumberFormat(
+            unit="inch" if file.unit_mm != 1.0 else "mm",
+            zeros="trailing",
+            integers=6,
+            decimals=file.decimals,
+            evidence="stated",
+        ),
+        needs_format=False,
+        problems=tuple(findings),
+        complete=file.complete,
+        plating_evidence=evidence,
+    )
+
+
+def _near(x0: Floats, y0: Floats, x1: Floats, y1: Floats) -> NDArray[np.bool_]:
+    return np.hypot(x1 - x0, y1 - y0) <= COINCIDENT_MM / 2
+
+
+def _paths(cuts: Objects) -> NDArray[np.int64]:
+    """Number of the path of each stroke: a new one where it does not go on from the last."""
+    if not len(cuts):
+        return np.empty(0, np.int64)
+    goes_on = _near(cuts.x1[:-1], cuts.y1[:-1], cuts.x0[1:], cuts.y0[1:])
+    goes_on &= cuts.aperture[1:] == cuts.aperture[:-1]
+    goes_on &= cuts.attributes[1:] == cuts.attributes[:-1]
+    return np.concatenate(([0], np.cumsum(~goes_on)))
+
+
+def _tool(file: GerberFile, aperture: int, stated: bool | None) -> Tool:
+    made = file.apertures[aperture]
+    plated, function = split_function(made.function)
+    return Tool(
+        number=made.code,
+        diameter_mm=made.diameter_mm,
+        plated=stated if plated is None else plated,
+        function=function,
+        attributes=made.attributes,
+        offset=made.offset,
+    )
+
+
+def _span(function: tuple[str, ...]) -> tuple[int, int] | None:
+    if len(function) < 3 or not all(f.isascii() and f.isdigit() for f in function[1:3]):
+        return None
+    first, last = sorted((int(function[1][:6]), int(function[2][:6])))
+    return first, last

@@ -1,0 +1,344 @@
+"""The number format told from the board: which reading puts the holes on their pads?
+
+Candidates are scored by how many hits fall on pads, lie inside the board and span it; a single
+clear winner is taken and reported, anything else stays open.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fabkit.drill import problems
+from fabkit.drill.formats import FormatState, describe
+from fabkit.drill.model import DrillFile, NumberFormat
+from fabkit.drill.numbers import DEFAULT_DIGITS, DigitSurvey, Unit
+from fabkit.drill.reader import read, read_format
+from fabkit.findings import Finding, Place, ProblemLog, Severity
+from fabkit.limits import DEFAULT_LIMITS, Limits
+
+Floats = NDArray[np.float64]
+Box = tuple[float, float, float, float]
+
+ON_PAD_MM: Final = 0.05
+"""A hit this near to a pad centre is on it (common practice)."""
+
+BOX_MARGIN_MM: Final = 0.5
+"""Holes of slots and castellations may lie this far outside the box of the copper."""
+
+ACCEPT: Final = 0.80
+LEAD: Final = 0.10
+"""The best score and its lead over the second that make an answer (common practice)."""
+
+_WEIGHTS: Final = {"hit": 0.40, "inside": 0.35, "cover": 0.15, "legal": 0.10}
+_GRID_WEIGHT: Final = 0.20
+_GRIDS_MM: Final = (1.27, 0.635, 0.5, 0.25)
+_SAMPLE: Final = 5_000
+_SAMPLE_BYTES: Final = 400_000
+"""Candidates are tried on the beginning of a large file; tens of thousands of holes decide."""
+_TOOL_MM: Final = (0.1, 6.5)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Score:
+    """How well one format explains the file.
+
+    ``hit``, ``inside``, ``cover`` and ``legal`` are shares from 0 to 1; ``hit`` is the share on a
+    common grid when there are no pads.
+    """
+
+    format: NumberFormat
+    hit: float
+    inside: float
+    cover: float
+    legal: float
+    total: float
+
+
+def infer_format(
+    drill: DrillFile,
+    data: bytes,
+    *,
+    pads: Floats,
+    box: Box | None,
+    limits: Limits = DEFAULT_LIMITS,
+    keep_stated: bool = True,
+) -> NumberFormat | None:
+    """The one format that puts the holes on the board, or None when none clearly does.
+
+    Parameters
+    ----------
+    drill
+        The file as read so far.
+    data
+        Its bytes.
+    pads
+        (n, 2) float64, mm: centres of copper pads and of mask or clearance openings.
+    box
+        Box of the board, mm.
+    keep_stated
+        Only try formats that agree with what the file states.
+    """
+    scores = score_formats(drill, data, pads=pads, box=box, limits=limits, keep_stated=keep_stated)
+    return _winner(scores)
+
+
+def _winner(scores: tuple[Score, ...]) -> NumberFormat | None:
+    if not scores or scores[0].total < ACCEPT:
+        return None
+    if len(scores) > 1 and scores[0].total - scores[1].total < LEAD:
+        return None
+    return scores[0].format
+
+
+def score_formats(
+    drill: DrillFile,
+    data: bytes,
+    *,
+    pads: Floats,
+    box: Box | None,
+    limits: Limits = DEFAULT_LIMITS,
+    keep_stated: bool = True,
+) -> tuple[Score, ...]:
+    """Every candidate that reads differently, best first.
+
+    Only the unit and one number matter: the digits before the point when leading zeros are
+    written, those after it when trailing zeros are.
+    """
+    survey = DigitSurvey.of(data)
+    sample = data
+    if len(data) > _SAMPLE_BYTES:
+        sample = data[: data.rfind(b"\n", 0, _SAMPLE_BYTES) + 1] or data
+    found: list[tuple[Score, Floats]] = []
+    for candidate in _candidates(drill, data, survey, keep_stated=keep_stated):
+        file = read(sample, name=drill.name, limits=limits, number_format=candidate)
+        points = _points(file)
+        score = _score(candidate, file, points, pads, box)
+        if not any(_alike(points, other) for _, other in found):
+            found.append((score, points))
+        elif score.format == drill.format:
+            # Formats that read alike are one; the one in force stands for them.
+            at = next(i for i, (_, other) in enumerate(found) if _alike(points, other))
+            found[at] = (score, points)
+    return tuple(s for s, _ in sorted(found, key=lambda item: -item[0].total))
+
+
+def _alike(first: Floats, second: Floats) -> bool:
+    return first.shape == second.shape and bool(np.allclose(first, second, rtol=0, atol=1e-6))
+
+
+def _candidates(
+    drill: DrillFile, data: bytes, survey: DigitSurvey, *, keep_stated: bool
+) -> Iterable[NumberFormat]:
+    stated = (
+        read_format(data, name=drill.name) if keep_stated else FormatState(ProblemLog(drill.name))
+    )
+    units: tuple[Unit, ...] = (stated.unit,) if stated.unit else ("mm", "inch")
+    zeros = stated.zeros
+    evidence = "the positions of pads and the outline"
+
+    def made(unit: Unit, kind: str, integers: int, decimals: int) -> NumberFormat:
+        return NumberFormat(
+            unit=unit,
+            zeros=kind,  # type: ignore[arg-type]
+            integers=integers,
+            decimals=decimals,
+            evidence=evidence,
+        )
+
+    for unit in units:
+        if survey.all_pointed:
+            yield made(unit, "point", *DEFAULT_DIGITS[unit])
+            continue
+        for integers in (2, 3, 4) if zeros in (None, "leading") else ():
+            decimals = max(survey.longest - integers, 0)
+            if stated.digits is None or stated.digits[0] == integers:
+                yield made(unit, "leading", integers, (stated.digits or (0, decimals))[1])
+        for decimals in (2, 3, 4, 5, 6) if zeros in (None, "trailing") else ():
+            integers = max(survey.longest - decimals, 0)
+            if stated.digits is None or stated.digits[1] == decimals:
+                yield made(unit, "trailing", (stated.digits or (integers, 0))[0], decimals)
+
+
+def _points(file: DrillFile) -> Floats:
+    hits, slots = file.hits, file.slots
+    points = np.concatenate(
+        [
+            np.column_stack((hits.x, hits.y)),
+            np.column_stack((slots.x0, slots.y0)),
+            np.column_stack((slots.x1, slots.y1)),
+        ]
+    )
+    points = points[np.isfinite(points).all(axis=1)]
+    step = -(-len(points) // _SAMPLE) or 1
+    return points[::step]
+
+
+def _score(
+    fmt: NumberFormat, file: DrillFile, points: Floats, pads: Floats, box: Box | None
+) -> Score:
+    if not len(points):
+        return Score(format=fmt, hit=0, inside=0, cover=0, legal=0, total=0)
+    weights = dict(_WEIGHTS)
+    if len(pads):
+        hit = _share_near(points, pads, max(ON_PAD_MM, min(fmt.step_mm, 2 * ON_PAD_MM)))
+    else:
+        hit = _share_on_grid(points)
+        weights["hit"] = _GRID_WEIGHT
+    inside = cover = 0.0
+    if box is None:
+        weights["inside"] = weights["cover"] = 0.0
+    else:
+        inside, cover = _inside_and_cover(points, box)
+    legal = _share_legal(file)
+    parts = {"hit": hit, "inside": inside, "cover": cover, "legal": legal}
+    total = sum(weights[k] * v for k, v in parts.items()) / sum(weights.values())
+    return Score(format=fmt, total=total, **parts)
+
+
+def _share_near(points: Floats, pads: Floats, reach: float) -> float:
+    from scipy.spatial import cKDTree
+
+    distance, _ = cKDTree(pads).query(points, distance_upper_bound=reach)
+    return float(np.isfinite(distance).mean())
+
+
+def _share_on_grid(points: Floats) -> float:
+    relative = points - points[0]
+    best = 0.0
+    for grid in _GRIDS_MM:
+        off = np.abs(relative / grid - np.round(relative / grid)) * grid
+        best = max(best, float((off < 0.005).all(axis=1).mean()))
+    return best
+
+
+def _inside_and_cover(points: Floats, box: Box) -> tuple[float, float]:
+    low = np.array(box[:2]) - BOX_MARGIN_MM
+    high = np.array(box[2:]) + BOX_MARGIN_MM
+    inside = float(((points >= low) & (points <= high)).all(axis=1).mean())
+    if inside < 1.0:
+        return inside, 0.0
+    size = np.maximum(np.array(box[2:]) - np.array(box[:2]), 1e-9)
+    return inside, float(np.minimum(np.ptp(points, axis=0) / size, 1.0).mean())
+
+
+def _share_legal(file: DrillFile) -> float:
+    sizes = [t.diameter_mm for t in file.tools if t.diameter_mm is not None]
+    legal = all(_TOOL_MM[0] <= s <= _TOOL_MM[1] for s in sizes)
+    fits = not any(p.rule is problems.TOO_MANY_DIGITS for p in file.problems)
+    return float(legal and fits)
+
+
+def read_with_board(
+    data: bytes,
+    *,
+    name: str,
+    pads: Floats,
+    box: Box | None,
+    limits: Limits = DEFAULT_LIMITS,
+) -> DrillFile:
+    """Read a file and settle its number format by the board where the file leaves it open.
+
+    A format the file states is never overruled; when it misses the board and another one fits,
+    that is reported.
+    """
+    file = read(data, name=name, limits=limits)
+    if not len(file.hits) + len(file.slots):
+        return file
+    if not file.needs_format:
+        return _with(file, *_misfits(file, data, pads, box, limits))
+    scores = score_formats(file, data, pads=pads, box=box, limits=limits)
+    chosen = _winner(scores)
+    if chosen is None:
+        best = ", ".join(f"{describe(s.format)} ({s.total:.2f})" for s in scores[:2])
+        message = f"no number format fits the board clearly; best: {best or 'none'}"
+        finding = Finding.of(
+            problems.FORMAT_UNRESOLVED,
+            message,
+            Place(file=name),
+            assumed=f"read as {describe(file.format)}",
+            severity=Severity.ERROR if not file.format.certain else Severity.WARNING,
+        )
+        return _with(file, finding)
+    again = read(data, name=name, limits=limits, number_format=chosen)
+    same = _alike(_points(file), _points(again))
+    kept = tuple(p for p in file.problems if p.rule in _STILL_TRUE)
+    new = tuple(
+        p
+        for p in again.problems
+        if p.rule is not problems.FORMAT_GIVEN and p.rule not in _STILL_TRUE
+    )
+    top = scores[0]
+    what = "pads" if len(pads) else "a common grid"
+    finding = Finding.of(
+        problems.FORMAT_INFERRED,
+        f"read as {describe(chosen)}: {top.hit:.0%} of the holes are on {what},"
+        f" {top.inside:.0%} inside the board",
+        Place(file=name),
+        measured=top.total,
+        limit=ACCEPT,
+        assumed=describe(chosen),
+        severity=Severity.NOTE if same else Severity.WARNING,
+    )
+    # Once the board has answered, what was missing is a note, not a reason to stop.
+    eased = tuple(
+        replace(p, severity=min(p.severity, Severity.WARNING), assumed=describe(chosen))
+        for p in kept
+    )
+    return replace(again, problems=(*eased, *new, finding), needs_format=False)
+
+
+_STILL_TRUE: Final = (
+    problems.UNIT_MISSING,
+    problems.ZEROS_MISSING,
+    problems.DIGITS_MISSING,
+    problems.MIXED_POINTS,
+)
+
+
+def _misfits(
+    file: DrillFile, data: bytes, pads: Floats, box: Box | None, limits: Limits
+) -> list[Finding]:
+    """Does the stated format miss a board that another one, or no G93, would hit?"""
+    found: list[Finding] = []
+    points = _points(file)
+    stated = _score(file.format, file, points, pads, box)
+    if file.work_zero_mm != (0.0, 0.0):
+        unshifted = _score(file.format, file, points - np.array(file.work_zero_mm), pads, box)
+        if unshifted.total >= ACCEPT and unshifted.total - stated.total >= LEAD:
+            found.append(
+                Finding.of(
+                    problems.WORK_ZERO_MISFIT,
+                    f"{unshifted.hit:.0%} of the holes are on pads without G93,"
+                    f" {stated.hit:.0%} with it",
+                    Place(file=file.name),
+                )
+            )
+            return found
+    if stated.inside >= 0.5 or (box is None and stated.total >= 0.5):
+        spread = stated.cover
+        if box is None or len(pads) == 0 or stated.hit >= 0.2 or spread >= 0.5:
+            return found
+    scores = score_formats(file, data, pads=pads, box=box, limits=limits, keep_stated=False)
+    best = _winner(scores)
+    if best is not None and scores[0].total - stated.total >= 2 * LEAD and scores[0].hit >= 0.5:
+        found.append(
+            Finding.of(
+                problems.FORMAT_MISFIT,
+                f"read as stated ({describe(file.format)}) {stated.hit:.0%} of the holes are on"
+                f" pads; read as {describe(best)} {scores[0].hit:.0%} are",
+                Place(file=file.name),
+                measured=stated.total,
+                limit=ACCEPT,
+                assumed="the file was followed",
+            )
+        )
+    return found
+
+
+def _with(file: DrillFile, *findings: Finding) -> DrillFile:
+    return replace(file, problems=(*file.problems, *findings)) if findings else file
