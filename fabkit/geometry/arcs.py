@@ -50,7 +50,8 @@ def chord_counts(radius: Floats, sweep: Floats, *, chord_error_mm: float = CHORD
     safe = np.maximum(radius, chord_error_mm)
     step = 2 * np.arccos(np.clip(1 - chord_error_mm / safe, -1.0, 1.0))
     step = np.minimum(step, 2 * np.pi / _MIN_CIRCLE_CHORDS)
-    return np.maximum(np.ceil(np.abs(sweep) / step - 1e-9), 1).astype(np.int64)
+    counts: Ints = np.maximum(np.ceil(np.abs(sweep) / step - 1e-9), 1).astype(np.int64)
+    return counts
 
 
 def circle_chords(diameter_mm: float, *, chord_error_mm: float = CHORD_ERROR_MM) -> int:
@@ -168,9 +169,9 @@ def arc_boxes(
     curved = np.flatnonzero(turn)
     if not len(curved):
         return box
-    part = [a[curved] for a in (x0, y0, x1, y1, cx, cy, turn)]
-    sweep = sweep_rad(*part)
-    px, py, qx, qy, mx, my, _ = part
+    px, py, qx, qy = x0[curved], y0[curved], x1[curved], y1[curved]
+    mx, my = cx[curved], cy[curved]
+    sweep = sweep_rad(px, py, qx, qy, mx, my, turn[curved])
     radius = np.maximum(np.hypot(px - mx, py - my), np.hypot(qx - mx, qy - my))
     start = np.arctan2(py - my, px - mx)
     low = np.minimum(start, start + sweep)

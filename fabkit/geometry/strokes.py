@@ -85,9 +85,17 @@ def arc_strokes(
     wide = np.flatnonzero(diameter > 0)
     if not len(wide):
         return out
-    columns = [a[wide] for a in (x0, y0, x1, y1, cx, cy)]
     # Half the error for the centre line, half for the offset by the pen's radius.
-    points, offsets = flatten(*columns, turn[wide], chord_error_mm=chord_error_mm / 2)
+    points, offsets = flatten(
+        x0[wide],
+        y0[wide],
+        x1[wide],
+        y1[wide],
+        cx[wide],
+        cy[wide],
+        turn[wide],
+        chord_error_mm=chord_error_mm / 2,
+    )
     start = np.column_stack((x0[wide], y0[wide]))
     counts = np.diff(offsets)
     where = np.repeat(np.arange(len(wide)), counts + 1)
@@ -130,7 +138,14 @@ def strokes(
     )
     curved = np.flatnonzero(turn != 0)
     out[curved] = arc_strokes(
-        *(a[curved] for a in (x0, y0, x1, y1, cx, cy, turn, diameter)),
+        x0[curved],
+        y0[curved],
+        x1[curved],
+        y1[curved],
+        cx[curved],
+        cy[curved],
+        turn[curved],
+        diameter[curved],
         chord_error_mm=chord_error_mm,
     )
     return out

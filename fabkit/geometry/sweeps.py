@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
@@ -35,7 +37,7 @@ def swept(shape: BaseGeometry, path: Floats) -> BaseGeometry:
         for ring in map(shapely.get_coordinates, (part.exterior, *part.interiors))
     ]
     edge = np.concatenate(edges)
-    for start, end in zip(path[:-1], path[1:], strict=True):
+    for start, end in pairwise(path):
         corners = np.stack(
             (edge[:, 0] + start, edge[:, 1] + start, edge[:, 1] + end, edge[:, 0] + end), axis=1
         )

@@ -84,7 +84,7 @@ def resolve_arcs(
     rows = np.flatnonzero(single)
     if len(rows):
         di[rows], dj[rows] = _single_quadrant(
-            *(a[rows] for a in (x0, y0, x1, y1, di, dj)), clockwise[rows]
+            x1[rows] - x0[rows], y1[rows] - y0[rows], di[rows], dj[rows], clockwise[rows]
         )
     ex, ey = (x1 - x0).astype(np.float64), (y1 - y0).astype(np.float64)
     r0 = np.hypot(di, dj)
@@ -117,16 +117,14 @@ def resolve_arcs(
 
 
 def _single_quadrant(
-    x0: Ints,
-    y0: Ints,
-    x1: Ints,
-    y1: Ints,
+    end_x: Ints,
+    end_y: Ints,
     i: NDArray[np.float64],
     j: NDArray[np.float64],
     clockwise: NDArray[np.bool_],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Signed offsets of G74 arcs: of four candidates the one turning the right way, at most 90°."""
-    ex, ey = (x1 - x0).astype(np.float64), (y1 - y0).astype(np.float64)
+    ex, ey = end_x.astype(np.float64), end_y.astype(np.float64)
     best_i, best_j = np.abs(i), np.abs(j)
     best = np.full(len(ex), np.inf)
     for sx in (1, -1):

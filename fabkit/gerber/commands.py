@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable
 from typing import Final
 
-from fabkit.findings import ProblemLog, Rule
+from fabkit.findings import ProblemLog, Rule, Severity
 from fabkit.gerber.apertures import build_aperture
 from fabkit.gerber.attributes import Dictionary
 from fabkit.gerber.header import Header
@@ -18,6 +18,7 @@ from fabkit.gerber.problems import (
     APERTURE_TWICE,
     APERTURE_WRONG,
     BLOCK_UNBALANCED,
+    FORMAT_REPEATED,
     LOAD_WRONG,
     MACRO_TWICE,
     NUMBER_WRONG,
@@ -29,10 +30,11 @@ from fabkit.gerber.problems import (
     SEVERAL_COMMANDS,
     STRAY_TEXT,
     TOO_LARGE,
+    UNIT_CONFLICT,
     UNKNOWN_COMMAND,
 )
 from fabkit.gerber.state import Changes, Mark, Marker
-from fabkit.gerber.tokens import EXTENDED_CODES, NONE, Chunk
+from fabkit.gerber.tokens import EXTENDED_CODES, NONE, Chunk, Rows
 from fabkit.gerber.words import COMMENT, END, read_word
 from fabkit.limits import Limits
 
@@ -72,7 +74,6 @@ class Interpreter:
         self.complete = True
         self.ended = -1
         self.changes = Changes()
-        self._chunk: Chunk | None = None
         self._pose_ids: dict[Pose, int] = {Pose(): 0}
         self._mirror = "N"
         self._rotation = 0.0
@@ -82,6 +83,7 @@ class Interpreter:
         self._open_blocks: list[int] = []
         self._repeat_open = False
         self._attributes_row = -1
+        self._header_texts: dict[str, tuple[str, int]] = {}
         self._row = 0
         self._offset = 0
         self._handlers: dict[str, Callable[[str], None]] = {
@@ -96,16 +98,15 @@ class Interpreter:
             "TA": lambda text: self._attribute("A", text),
             "TO": lambda text: self._attribute("O", text),
             "TD": lambda text: self._attribute("D", text),
-            "IN": lambda text: self.log.add(OLD_TEXT, "IN names the image", offset=self._offset),
-            "LN": lambda text: self.log.add(OLD_TEXT, "LN names a part", offset=self._offset),
-            "FS": lambda text: None,
-            "MO": lambda text: None,
+            "IN": lambda text: self._note(OLD_TEXT, f"IN names the image '{text[:40]}'"),
+            "LN": lambda text: self._note(OLD_TEXT, f"LN names a part '{text[:40]}'"),
+            "FS": lambda text: self._once("FS", text, FORMAT_REPEATED, "format"),
+            "MO": lambda text: self._once("MO", text, UNIT_CONFLICT, "unit"),
         }
 
     def read(self, chunk: Chunk) -> Changes:
         """Obey the commands of a chunk; rows of unusual words are filled in."""
         self.changes = Changes()
-        self._chunk = chunk
         self._attributes_row = -1
         if not chunk.words:
             steps = [(*c, True) for c in chunk.commands]
@@ -122,7 +123,7 @@ class Interpreter:
             text = self._text(start, end)
             if extended:
                 self._extended(text)
-            elif start <= end and self._word(text):
+            elif start <= end and self._word(text, chunk.rows):
                 break
         self._keep_attributes()
         return self.changes
@@ -138,9 +139,8 @@ class Interpreter:
 
     # Words outside % signs
 
-    def _word(self, text: str) -> bool:
+    def _word(self, text: str, rows: Rows) -> bool:
         """Obey one unusual word; True when it ends the file."""
-        assert self._chunk is not None
         found = read_word(text, self.header, self._offset, self.log)
         if found.kind == COMMENT:
             standard = found.text.lstrip()
@@ -157,7 +157,6 @@ class Interpreter:
             return False
         for code in found.codes:
             self._g_code(code)
-        rows = self._chunk.rows
         row = self._row
         rows.x[row], rows.y[row], rows.i[row], rows.j[row] = found.xyij
         rows.d[row], rows.g[row] = found.d, found.g
@@ -212,6 +211,20 @@ class Interpreter:
                 self._note(UNKNOWN_COMMAND, "an operation between % signs")
         else:
             self._note(UNKNOWN_COMMAND, f"'{text[:20]}' is no command")
+
+    def _once(self, code: str, text: str, rule: Rule, what: str) -> None:
+        """Format and unit hold for the whole file; the header has read the first of each."""
+        first = self._header_texts.setdefault(code, (text, self._offset))
+        if first[1] == self._offset:
+            return
+        same = first[0] == text
+        self.log.add(
+            rule,
+            f"the {what} is given again" if same else f"a second, different {what} is given",
+            offset=self._offset,
+            assumed="the first one holds",
+            severity=Severity.WARNING if same else Severity.ERROR,
+        )
 
     def _numbers(self, texts: list[str], what: str) -> tuple[float, ...] | None:
         out = []

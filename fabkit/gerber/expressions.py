@@ -71,23 +71,23 @@ class _Parser:
         return node
 
     def _operand(self, depth: int) -> Node:
-        token = self._take()
+        part = self._take()
         sign = 1.0
-        while token in ("+", "-"):
+        while part in ("+", "-"):
             self.report("spelling", "a sign behind an operator")
-            sign = -sign if token == "-" else sign
-            token = self._take()
+            sign = -sign if part == "-" else sign
+            part = self._take()
         node: Node
-        if token == "(":
+        if part == "(":
             node = self._sum(depth + 1)
             if self._take() != ")":
                 raise ExpressionError(f"'{self.text[:40]}' lacks a closing parenthesis")
-        elif token.startswith("$"):
-            if token.startswith("$0"):
+        elif part.startswith("$"):
+            if part.startswith("$0"):
                 self.report("spelling", "a variable number with leading zeros")
-            node = int(token[1:][:9])
-        elif token and token[0] in ".0123456789":
-            node = float(token)
+            node = int(part[1:][:9])
+        elif part and part[0] in ".0123456789":
+            node = float(part)
         else:
             raise ExpressionError(f"'{self.text[:40]}' is no expression")
         if sign > 0:

@@ -5,12 +5,11 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from fabkit.findings import ProblemLog, Severity
+from fabkit.findings import ProblemLog
 from fabkit.gerber.problems import (
     AXES_DIFFER,
     FORMAT_LATE,
     FORMAT_MISSING,
-    FORMAT_REPEATED,
     FORMAT_WRONG,
     INCH_UNIT,
     INCREMENTAL,
@@ -19,7 +18,6 @@ from fabkit.gerber.problems import (
     NOT_GERBER,
     TRAILING_FORMAT,
     UNIT_BY_G,
-    UNIT_CONFLICT,
     UNIT_MISSING,
 )
 from fabkit.gerber.tokens import Layout
@@ -32,7 +30,7 @@ _MO = re.compile(rb"[%*]\s*MO\s*(IN|MM)\s*[*%]")
 _G70 = re.compile(rb"(?:^|[*%\s])G7([01])(?=[*XYD\s])")
 _OPERATION = re.compile(rb"[XYIJ][+-]?\d+[^*%]{0,60}D0?[123]\*|[*\s]D0?[123]\*")
 _APERTURE = re.compile(rb"[%*]\s*AD\s*D\d+")
-_COMMAND = re.compile(rb"[%*]\s*(?:FS|MO|AD|AM|LP|AS|IN|LN|IP|OF|SF|MI|TF)")
+_MOST_TRIES = 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,29 +63,28 @@ class Header:
         return Layout(self.whole_x + self.decimals_x, self.whole_y + self.decimals_y, self.trailing)
 
 
-def _first(pattern: re.Pattern[bytes], key: bytes, data: bytes) -> list[re.Match[bytes]]:
-    """Matches of a pattern that contains ``key``, without scanning every byte by regex."""
-    found: list[re.Match[bytes]] = []
+def _first(pattern: re.Pattern[bytes], key: bytes, data: bytes) -> re.Match[bytes] | None:
+    """First match of a pattern that contains ``key``; quick where the header holds it."""
     at = data.find(key)
     tries = 0
-    while at >= 0 and tries < 10_000:
+    while at >= 0 and tries < _MOST_TRIES:
         start = at
         while start > 0 and data[start - 1] in b" \t\r\n":
             start -= 1
         match = pattern.match(data, max(start - 1, 0))
         if match is not None:
-            found.append(match)
+            return match
         tries += 1
         at = data.find(key, at + 1)
-    return found
+    return None
 
 
 def read_header(data: bytes, log: ProblemLog) -> Header | None:
     """Find unit and format; None, with the reason in ``log``, when the file cannot be drawn."""
-    formats = _first(_FS, b"FS", data)
-    units = _first(_MO, b"MO", data)
+    format_ = _first(_FS, b"FS", data)
+    unit_ = _first(_MO, b"MO", data)
     operation = _OPERATION.search(data)
-    if not formats and not units and _APERTURE.search(data[: 2**20]) is None:
+    if format_ is None and unit_ is None and _APERTURE.search(data[: 2**20]) is None:
         if operation is not None:
             log.add(
                 NO_APERTURES,
@@ -97,12 +94,14 @@ def read_header(data: bytes, log: ProblemLog) -> Header | None:
         else:
             log.add(NOT_GERBER, "no Gerber command was found", offset=0)
         return None
-    unit = _unit(data, units, log)
-    digits = _format(formats, log)
-    if unit is None or digits is None:
+    unit = _unit(data, unit_, log)
+    digits = _format(format_, log)
+    if unit is None or digits is None or format_ is None:
         return None
     late = [
-        m.start() for m in (formats[:1] + units[:1]) if operation and m.start() > operation.start()
+        m.start()
+        for m in (format_, unit_)
+        if m is not None and operation is not None and m.start() > operation.start()
     ]
     if late:
         log.add(
@@ -119,14 +118,13 @@ def read_header(data: bytes, log: ProblemLog) -> Header | None:
         log.add(
             LOW_RESOLUTION,
             f"{fewest} decimals in {name}: steps of {unit / 10**fewest * 1000:g} µm",
-            offset=formats[0].start(),
+            offset=format_.start(),
         )
     return header
 
 
-def _unit(data: bytes, units: list[re.Match[bytes]], log: ProblemLog) -> float | None:
-    names = [m[1] for m in units]
-    if not names:
+def _unit(data: bytes, unit: re.Match[bytes] | None, log: ProblemLog) -> float | None:
+    if unit is None:
         old = _G70.search(data)
         if old is None:
             log.add(UNIT_MISSING, "neither MO nor G70 or G71 gives a unit", offset=0)
@@ -139,41 +137,23 @@ def _unit(data: bytes, units: list[re.Match[bytes]], log: ProblemLog) -> float |
             assumed=f"read as {word}",
         )
         return INCH_MM if old[1] == b"0" else 1.0
-    for match in units[1:]:
-        same = match[1] == names[0]
-        log.add(
-            UNIT_CONFLICT,
-            "the unit is given again" if same else "a second, different unit is given",
-            offset=match.start(),
-            severity=Severity.WARNING if same else Severity.ERROR,
-        )
-    if names[0] == b"IN":
-        log.add(INCH_UNIT, "lengths are in inches", offset=units[0].start())
+    if unit[1] == b"IN":
+        log.add(INCH_UNIT, "lengths are in inches", offset=unit.start())
         return INCH_MM
     return 1.0
 
 
 def _format(
-    formats: list[re.Match[bytes]], log: ProblemLog
+    first: re.Match[bytes] | None, log: ProblemLog
 ) -> tuple[int, int, int, int, bool, bool] | None:
-    if not formats:
+    if first is None:
         log.add(FORMAT_MISSING, "there is no readable FS command", offset=0)
         return None
-    first = formats[0]
     at = first.start()
-    for match in formats[1:]:
-        same = match.group(1, 3, 4, 5, 6) == first.group(1, 3, 4, 5, 6)
-        log.add(
-            FORMAT_REPEATED,
-            "the format is given again" if same else "a second, different format is given",
-            offset=match.start(),
-            assumed="the first one holds",
-            severity=Severity.WARNING if same else Severity.ERROR,
-        )
     flags = first[1].decode()
     zeros = "T" if "T" in flags else "L"
     steps = "I" in flags
-    if set(flags) - set("LTAI") or "L" not in flags and "T" not in flags or len(flags) > 2:
+    if set(flags) - set("LTAI") or ("L" not in flags and "T" not in flags) or len(flags) > 2:
         log.add(
             FORMAT_WRONG,
             f"zero and coordinate mode '{flags}'",

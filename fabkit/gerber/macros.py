@@ -157,7 +157,7 @@ def _make_primitive(name: str, values: list[float], note: Note) -> Primitive | N
         wrong(f"has {len(rest)} parameters instead of {most}")
         if len(rest) < fewest - 1:
             return None
-        rest = (rest + [0.0])[:most]  # only a rotation can be missing: it stands last
+        rest = [*rest, 0.0][:most]  # only a rotation can be missing: it stands last
     if code in (6, 7):
         return _make_ringed(code, rest, wrong)
     exposure, *rest = rest
@@ -169,17 +169,19 @@ def _make_primitive(name: str, values: list[float], note: Note) -> Primitive | N
             wrong("has a negative diameter")
             return None
         return Primitive("circle", on, (*rest, 0.0)[:4])
-    if code == 5:
-        vertices = rest[0]
-        if not vertices.is_integer() or not 3 <= vertices <= 12:
-            wrong(f"has {vertices:g} vertices")
-            if not vertices.is_integer() or not 3 <= vertices <= 360:
-                return None
-        if rest[3] < 0:
-            wrong("has a negative diameter")
+    return _make_polygon(on, rest, wrong) if code == 5 else _make_line(code, on, rest, wrong)
+
+
+def _make_polygon(on: bool, rest: list[float], wrong: Callable[[str], None]) -> Primitive | None:
+    vertices = rest[0]
+    if not vertices.is_integer() or not 3 <= vertices <= 12:
+        wrong(f"has {vertices:g} vertices")
+        if not vertices.is_integer() or not 3 <= vertices <= 360:
             return None
-        return Primitive("polygon", on, tuple(rest))
-    return _make_line(code, on, rest, wrong)
+    if rest[3] < 0:
+        wrong("has a negative diameter")
+        return None
+    return Primitive("polygon", on, tuple(rest))
 
 
 def _make_line(
@@ -231,7 +233,7 @@ def _make_outline(name: str, rest: list[float], note: Note) -> Primitive | None:
         wrong(f"has exposure {exposure:g}")
     if not count.is_integer() or not 3 <= count <= _MOST_VERTICES:
         wrong(f"has {count:g} vertices")
-        if not count.is_integer() or not 2 <= count:
+        if not count.is_integer() or not count >= 2:
             return None
     points = int(min(count, len(rest))) + 1
     numbers = rest[2:]

@@ -131,8 +131,7 @@ class Plotter:
             self.log.add(rule, message, offset=int(offsets[0]), count=len(offsets), assumed=assumed)
 
     def _mm(self, value: Ints, axis: int) -> Floats:
-        out: Floats = (value * self._factor) / self._divisor[axis]
-        return out
+        return np.asarray((value * self._factor) / self._divisor[axis], np.float64)
 
     def add(self, chunk: Chunk, changes: Changes, count: int) -> None:
         """Plot the first ``count`` rows of a chunk."""
@@ -152,7 +151,7 @@ class Plotter:
         code = operation[ops]
         inside, spans = self._regions(region, d, count, offset, changes, ops)
         x, y, before_x, before_y = self._points(chunk, ops, offset, notation, changes.reset)
-        selected = self._apertures(d, count, offset)
+        selected = self._apertures(d, offset)
         line = code == 1
         lines = np.flatnonzero(line)
         line_mode = spread(ops[lines], *mode, self.carry.mode)
@@ -308,7 +307,7 @@ class Plotter:
             no_before[:1] = True
         return value, before, (missing, no_before)
 
-    def _apertures(self, d: Ints, count: int, offset: Ints) -> tuple[Ints, Ints]:
+    def _apertures(self, d: Ints, offset: Ints) -> tuple[Ints, Ints]:
         """Rows that select an aperture, and the index each selects."""
         rows = np.flatnonzero(d >= 10)
         codes = d[rows]
@@ -374,7 +373,7 @@ class Plotter:
         offset: Ints,
         changes: Changes,
         ops: Ints,
-    ) -> tuple[Mask, list[tuple[int, int, _OpenRegion | None]]]:
+    ) -> tuple[Mask, list[tuple[int, int, _OpenRegion]]]:
         """Which operations lie in a region, and the regions that close in this chunk.
 
         Returns
@@ -411,7 +410,7 @@ class Plotter:
             spread(at, *columns(getattr(changes, name)), getattr(self.carry, name)).tolist()
             for name in ("dark", "objects", "regions")
         ]
-        spans: list[tuple[int, int, _OpenRegion | None]] = []
+        spans: list[tuple[int, int, _OpenRegion]] = []
         opened, open_row = self._region, -1
         for k, (row, code) in enumerate(zip(at.tolist(), codes.tolist(), strict=True)):
             place = int(offset[min(row, count - 1)])
@@ -436,7 +435,7 @@ class Plotter:
         ops: Ints,
         lines: Ints,
         inside: Mask,
-        spans: list[tuple[int, int, _OpenRegion | None]],
+        spans: list[tuple[int, int, _OpenRegion]],
         code: Ints,
         ends: tuple[Floats, Floats, Floats, Floats],
         arcs: Arcs,
@@ -479,7 +478,6 @@ class Plotter:
         rows = ops[chosen]
         found = []
         for open_row, close_row, region in spans:
-            assert region is not None
             if region.first < 0:
                 region.first = base + int(np.searchsorted(rows, open_row))
             last = base + int(np.searchsorted(rows, close_row))
@@ -497,7 +495,7 @@ class Plotter:
         offset: Ints,
         selected: tuple[Ints, Ints],
         changes: Changes,
-        spans: list[tuple[int, int, _OpenRegion | None]],
+        spans: list[tuple[int, int, _OpenRegion]],
         contours: list[tuple[int, int, int]],
     ) -> None:
         drawn = np.flatnonzero((code != 2) & ~inside)
@@ -559,12 +557,11 @@ class Plotter:
 
     def _closed(
         self,
-        spans: list[tuple[int, int, _OpenRegion | None]],
+        spans: list[tuple[int, int, _OpenRegion]],
         contours: list[tuple[int, int, int]],
     ) -> list[tuple[int, int, int, _OpenRegion]]:
         closed = []
         for (_, _, region), (first, last, row) in zip(spans, contours, strict=True):
-            assert region is not None
             if region is self._region:
                 continue
             if last > first:

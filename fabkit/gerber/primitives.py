@@ -24,7 +24,7 @@ def disc(x: float, y: float, diameter: float, chord_error_mm: float) -> BaseGeom
     if diameter <= 0:
         return shapely.Polygon()
     ring = unit_circle(circle_chords(diameter, chord_error_mm=chord_error_mm))
-    return shapely.Polygon(ring * (diameter / 2) + (x, y))
+    return shapely.Polygon(ring * (diameter / 2) + np.array((x, y)))
 
 
 def turned(points: Floats, degrees: float) -> Floats:
@@ -45,7 +45,7 @@ def regular_polygon(x: float, y: float, diameter: float, vertices: int, degrees:
     """Vertices of a regular polygon; the first lies on +X of its centre before turning."""
     angle = np.arange(vertices) * (2 * np.pi / vertices)
     ring = np.column_stack((np.cos(angle), np.sin(angle))) * (diameter / 2)
-    return ring + (x, y) if degrees == 0 else turned(ring + (x, y), degrees)
+    return turned(ring + np.array((x, y)), degrees) if degrees else ring + np.array((x, y))
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +80,7 @@ class Primitive:
             ring = regular_polygon(v[1], v[2], v[3], int(v[0]), turn)
             return fill_nonzero(ring * unit_mm)
         if self.kind == "thermal":
-            made = _thermal(*(n * unit_mm for n in v[:5]), chord_error_mm)
+            made = _thermal(v, unit_mm, chord_error_mm)
         else:
             made = _moire(v, unit_mm, chord_error_mm)
         return shapely.transform(made, lambda p: turned(p, turn)) if turn else made
@@ -102,9 +102,8 @@ class Primitive:
         return float(low[0]), float(low[1]), float(high[0]), float(high[1])
 
 
-def _thermal(
-    x: float, y: float, outer: float, inner: float, gap: float, chord_error_mm: float
-) -> BaseGeometry:
+def _thermal(v: tuple[float, ...], unit_mm: float, chord_error_mm: float) -> BaseGeometry:
+    x, y, outer, inner, gap = (n * unit_mm for n in v[:5])
     ring = disc(x, y, outer, chord_error_mm)
     if inner > 0:
         ring = ring.difference(disc(x, y, inner, chord_error_mm))

@@ -13,7 +13,7 @@ from fabkit.gerber.commands import Interpreter
 from fabkit.gerber.header import Header, read_header
 from fabkit.gerber.image import ImageCommands
 from fabkit.gerber.model import Attributes, GerberFile, Kind, Objects, Segments
-from fabkit.gerber.plotter import Plotter, Table
+from fabkit.gerber.plotter import Plotter
 from fabkit.gerber.problems import (
     BYTE_ORDER_MARK,
     END_INSIDE,

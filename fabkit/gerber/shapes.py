@@ -99,7 +99,7 @@ def _flashes(file: GerberFile, rows: Ints, chord_error_mm: float) -> Shapes:
         at = np.column_stack((objects.x0[rows[part]], objects.y0[rows[part]]))
         copies = np.full(len(part), shape, dtype=object)
         repeat = np.repeat(at, shapely.count_coordinates(shape), axis=0)
-        out[part] = shapely.transform(copies, lambda points, r=repeat: points + r)  # type: ignore[misc]
+        out[part] = shapely.transform(copies, lambda points, r=repeat: points + r)
     return out
 
 
@@ -140,7 +140,13 @@ def _strokes(file: GerberFile, rows: Ints, chord_error_mm: float) -> Shapes:
         tool = file.apertures[int(o.aperture[row[0]])]
         shape = posed(tool.shape_at(chord_error_mm), file.poses[int(o.pose[row[0]])])
         points, _ = flatten(
-            *(a[row] for a in (o.x0, o.y0, o.x1, o.y1, o.cx, o.cy, o.turn)),
+            o.x0[row],
+            o.y0[row],
+            o.x1[row],
+            o.y1[row],
+            o.cx[row],
+            o.cy[row],
+            o.turn[row],
             chord_error_mm=chord_error_mm,
         )
         path = np.vstack(([[o.x0[row[0]], o.y0[row[0]]]], points))
@@ -165,7 +171,13 @@ def contour_rings(
     s = file.segments
     part = slice(first, last)
     ends, offsets = flatten(
-        *(a[part] for a in (s.x0, s.y0, s.x1, s.y1, s.cx, s.cy, s.turn)),
+        s.x0[part],
+        s.y0[part],
+        s.x1[part],
+        s.y1[part],
+        s.cx[part],
+        s.cy[part],
+        s.turn[part],
         chord_error_mm=chord_error_mm,
     )
     number = s.contour[part]
@@ -240,7 +252,15 @@ def object_boxes(file: GerberFile) -> Floats:
         )
     lines = np.flatnonzero((o.kind == Kind.DRAW) | (o.kind == Kind.ARC))
     if len(lines):
-        path = arc_boxes(*(a[lines] for a in (o.x0, o.y0, o.x1, o.y1, o.cx, o.cy, o.turn)))
+        path = arc_boxes(
+            o.x0[lines],
+            o.y0[lines],
+            o.x1[lines],
+            o.y1[lines],
+            o.cx[lines],
+            o.cy[lines],
+            o.turn[lines],
+        )
         for aperture, pose, part in _groups(o.aperture[lines], o.pose[lines]):
             boxes[lines[part]] = path[part] + np.array(_tool_box(file, aperture, pose))
     regions = np.flatnonzero((o.kind == Kind.REGION) & (o.last > o.first))

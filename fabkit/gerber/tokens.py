@@ -8,7 +8,7 @@ between % signs, comments and words of unusual form are left for Python to look 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -110,9 +110,9 @@ class Layout:
     width_y: int = 18
     trailing: bool = False
 
-    def apply(self, letter: int, value: Ints, digits: Ints, offset: Ints, log: ProblemLog) -> Ints:
+    def apply(self, letter: str, value: Ints, digits: Ints, offset: Ints, log: ProblemLog) -> Ints:
         """Coordinate values after padding; numbers wider than the format are reported."""
-        width = self.width_x if letter in b"XI" else self.width_y
+        width = self.width_x if letter in "XI" else self.width_y
         if len(digits) and int(digits.max()) > width:
             wide = np.flatnonzero(digits > width)
             log.add(
@@ -165,8 +165,10 @@ class Chunk:
         ``(offset, end, row)`` of each command between % signs, standing in front of ``row``.
     end
         Where the next chunk starts.
-    short, long
-        First offsets of codes with too few or too many digits, or -1; and how many.
+    misspelt
+        Offsets of codes with too few or too many digits.
+    combined
+        Offsets of words with a G code and an operation.
     """
 
     rows: Rows
@@ -178,7 +180,7 @@ class Chunk:
 
 
 def _pairs(
-    data: bytes, at: Ints, code: Bytes, end: int, *, final: bool, log: ProblemLog
+    data: bytes, at: Ints, code: Bytes, *, final: bool, log: ProblemLog
 ) -> list[tuple[int, int]]:
     """Indices of opening and closing % among the tokens; -1 for an opening one left open."""
     percents = np.flatnonzero(code == _PERCENT)
@@ -188,7 +190,7 @@ def _pairs(
     opens, closes = percents[::2], percents[1::2]
     if len(percents) % 2 == 0 and at_start.all() and (gap[1::2] == 1).all():
         return list(zip(opens.tolist(), closes.tolist(), strict=True))
-    return _pairs_one_by_one(data, at, percents, at_start, end, final=final, log=log)
+    return _pairs_one_by_one(data, at, percents, at_start, final=final, log=log)
 
 
 def _pairs_one_by_one(
@@ -196,7 +198,6 @@ def _pairs_one_by_one(
     at: Ints,
     percents: Ints,
     at_start: NDArray[np.bool_],
-    end: int,
     *,
     final: bool,
     log: ProblemLog,
@@ -249,12 +250,12 @@ def read_chunk(
     piece = source.padded[PAD + start : PAD + stop]
     at: Ints = np.flatnonzero((piece >= 65) | (piece == _STAR) | (piece == _PERCENT))
     code = piece[at]
-    at = at + start
+    at += start
+    before: Ints | None = None
     commands: list[tuple[int, int, int]] = []
     end = stop
-    gap_ok = None
     if (code == _PERCENT).any():
-        pairs = _pairs(data, at, code, stop, final=final, log=log)
+        pairs = _pairs(data, at, code, final=final, log=log)
         if pairs and pairs[-1][1] < 0:
             opened = pairs.pop()[0]
             if final:
@@ -266,142 +267,146 @@ def read_chunk(
                 if end == start:
                     return None
                 at, code = at[:opened], code[:opened]
-        at, code, gap_ok, commands = _lift_commands(piece, start, at, code, pairs, stop)
-    if gap_ok is None:
-        gap_ok = _gaps(piece, start, at)
+        at, code, before, commands = _lift_commands(at, code, pairs, start, stop)
     stars = np.flatnonzero(code == _STAR)
-    last = int(stars[-1]) if len(stars) else -1
-    if end == stop and not final:
-        done = int(at[last]) + 1 if last >= 0 else start
-        if commands:
-            done = max(done, commands[-1][1] + 1)
+    done = int(at[stars[-1]]) + 1 if len(stars) else start
+    if commands:
+        done = max(done, commands[-1][1] + 1)
+    if final:
+        if (tail := data[done:end].strip(b"\r\n\t \0\x1a")) and tail != b"%":
+            log.add(STRAY_TEXT, "text without its * at the end of the file", offset=done)
+    elif end == stop:
         if done == start:
             return None
         end = done
-    tail_from = int(at[last]) + 1 if last >= 0 else start
-    if commands:
-        tail_from = max(tail_from, commands[-1][1] + 1)
-    if final and (tail := data[tail_from:end].strip()) and tail != b"%":
-        log.add(STRAY_TEXT, "text without its * at the end of the file", offset=tail_from)
-    return _rows(
-        source, start, at[: last + 1], code[: last + 1], gap_ok, stars, commands, end, layout, log
-    )
+    used = int(stars[-1]) + 1 if len(stars) else 0
+    tokens = _Tokens(at[:used], code[:used], before, stars)
+    return _rows(source, (start, end), tokens, commands, layout, log)
 
 
-def _gaps(piece: Bytes, start: int, at: Ints) -> NDArray[np.bool_]:
-    """True for each token that follows its predecessor after nothing but one line end."""
-    before = np.empty_like(at)
-    before[:1] = start - 1
-    before[1:] = at[:-1]
-    gap = at - before
-    last = piece[at - start - 1]
-    if len(gap) and at[0] == start:
-        last[0] = 10
-    line_end = (last == 10) | (last == 13)
-    second = piece[at - start - 2]
-    two = (gap == 3) & ((second == 13) | (second == 10))
-    ok: NDArray[np.bool_] = (gap == 1) | (line_end & ((gap == 2) | two))
-    return ok
+@dataclass(slots=True)
+class _Tokens:
+    """Letters, stars and closing % of a chunk; the last one is a star.
+
+    ``before`` holds the offset of the token in front of each, where commands were lifted out.
+    """
+
+    at: Ints
+    code: Bytes
+    before: Ints | None
+    stars: Ints
 
 
 def _lift_commands(
-    piece: Bytes,
-    start: int,
-    at: Ints,
-    code: Bytes,
-    pairs: list[tuple[int, int]],
-    stop: int,
-) -> tuple[Ints, Bytes, NDArray[np.bool_], list[tuple[int, int, int]]]:
+    at: Ints, code: Bytes, pairs: list[tuple[int, int]], start: int, stop: int
+) -> tuple[Ints, Bytes, Ints, list[tuple[int, int, int]]]:
     """Take the tokens of commands between % signs out; their closing % stays as a mark."""
-    gap_ok = _gaps(piece, start, at)
-    count = len(at)
+    before = np.empty_like(at)
+    before[:1] = start - 1
+    before[1:] = at[:-1]
     if not pairs:
-        return at, code, gap_ok, []
+        return at, code, before, []
+    count = len(at)
     opens = np.array([p[0] for p in pairs], np.int64)
     closes = np.array([p[1] for p in pairs], np.int64)
-    depth = np.zeros(count + 1, np.int8)
+    depth = np.zeros(count + 1, np.int64)
     depth[opens] += 1
     np.subtract.at(depth, closes, 1)
-    keep = np.cumsum(depth[:count], dtype=np.int64) == 0
-    kept_before = np.concatenate(([0], np.cumsum(keep & (code == _STAR))))
+    keep = np.cumsum(depth[:count]) == 0
+    stars_before = np.concatenate(([0], np.cumsum(keep & (code == _STAR))))
     ends = np.append(at, stop)[closes]
-    rows = kept_before[opens]
-    commands = list(zip((at[opens] + 1).tolist(), ends.tolist(), rows.tolist(), strict=True))
-    return at[keep], code[keep], gap_ok[keep], commands
+    commands = list(
+        zip((at[opens] + 1).tolist(), ends.tolist(), stars_before[opens].tolist(), strict=True)
+    )
+    return at[keep], code[keep], before[keep], commands
+
+
+def _clean_start(source: Source, at: Ints, before: Ints) -> NDArray[np.bool_]:
+    """True where nothing but one line end stands between a word and what is before it."""
+    gap = at - before
+    if not len(gap) or int(gap.max()) == 1:
+        return np.ones(len(gap), np.bool_)
+    last = source.padded[at + (PAD - 1)]
+    line_end = (last == 10) | (last == 13)
+    clean: NDArray[np.bool_] = (gap == 1) | (line_end & (gap == 2))
+    if (gap == 3).any():
+        second = source.padded[at + (PAD - 2)]
+        clean |= line_end & (gap == 3) & ((second == 13) | (second == 10))
+    return clean
 
 
 def _rows(
     source: Source,
-    start: int,
-    at: Ints,
-    code: Bytes,
-    gap_ok: NDArray[np.bool_],
-    stars: Ints,
+    span: tuple[int, int],
+    tokens: _Tokens,
     commands: list[tuple[int, int, int]],
-    end: int,
     layout: Layout,
     log: ProblemLog,
 ) -> Chunk:
+    at, code, stars = tokens.at, tokens.code, tokens.stars
     count = len(stars)
     rank = _RANK[code]
-    before = np.empty_like(rank)
-    before[:1] = 0
-    before[1:] = rank[:-1]
+    ahead = np.empty_like(rank)
+    ahead[:1] = 0
+    ahead[1:] = rank[:-1]
     is_letter = rank != 0
-    opening = is_letter & (before == 0)
-    wrong = is_letter & (rank <= before)
-    wrong |= rank == 255
-    gap_ok = gap_ok[: len(at)]
-    wrong |= opening & ~gap_ok
-    lengths = np.diff(stars, prepend=-1)
-    word_of = np.repeat(np.arange(count), lengths)
-    letters = np.flatnonzero(is_letter)
-    first = at[letters] + 1
-    nexts = at[letters + 1]
-    value, digits, ok = source.numbers(first, nexts)
-    wrong[letters[~ok]] = True
-    # A word may only hold letters, and each directly after star or percent or a number.
+    # Letters of a word must come in the order G, X, Y, I, J, D, each once.
+    wrong = (is_letter & (rank <= ahead)) | (rank == 255)
+    word_of = np.repeat(np.arange(count), np.diff(stars, prepend=-1))
+    openings = np.flatnonzero(is_letter & (ahead == 0))
+    if tokens.before is not None:
+        before = tokens.before[openings]
+    else:
+        before = at[openings - 1]
+        if len(openings) and openings[0] == 0:
+            before[0] = span[0] - 1
+    wrong[openings[~_clean_start(source, at[openings], before)]] = True
     offset = np.full(count, -1, np.int64)
-    openings = np.flatnonzero(opening)
     offset[word_of[openings[::-1]]] = at[openings[::-1]]
-    slow = np.zeros(count, np.bool_)
+    letters = np.flatnonzero(is_letter)
+    first = at[letters]
+    first += 1
+    value, digits, ok = source.numbers(first, at[letters + 1])
+    wrong[letters[~ok]] = True
+    slow = offset < 0
     slow[word_of[wrong]] = True
-    slow |= offset < 0
     letter_word = word_of[letters]
     letter_rank = rank[letters]
-    columns: dict[int, Ints] = {}
+    columns: dict[str, Ints] = {}
     for number, name in enumerate("GXYIJD", start=1):
         chosen = np.flatnonzero(letter_rank == number)
         column = np.full(count, -1 if name in "GD" else NONE, np.int64)
         if len(chosen):
             got = value[chosen]
             if name in "XYIJ":
-                got = layout.apply(ord(name), got, digits[chosen], first[chosen], log)
+                got = layout.apply(name, got, digits[chosen], first[chosen], log)
             column[letter_word[chosen]] = got
-        columns[number] = column
+        columns[name] = column
     spelt = _misspelt(letter_rank, value, digits)
     misspelt = first[spelt[~slow[letter_word[spelt]]]] - 1
-    slow |= columns[1] == 4
-    combined = np.flatnonzero(~slow & (columns[1] >= 0) & (columns[1] != 4) & _has(columns))
+    slow |= columns["G"] == 4
+    combined = offset[_combined(columns, slow)]
     words: list[tuple[int, int, int]] = []
     rows_slow = np.flatnonzero(slow)
     if len(rows_slow):
-        for column in columns.values():
-            column[rows_slow] = NONE
-        columns[1][rows_slow] = columns[6][rows_slow] = -1
-        words = _slow_words(start, at, stars, commands, rows_slow, offset)
-    rows = Rows(columns[2], columns[3], columns[4], columns[5], columns[6], columns[1], offset)
-    return Chunk(rows, words, commands, end, misspelt, offset[combined])
+        for name, column in columns.items():
+            column[rows_slow] = -1 if name in "GD" else NONE
+        words = _slow_words(span[0], at, stars, commands, rows_slow, offset)
+    x, y, i, j, d, g = (columns[n] for n in "XYIJDG")
+    rows = Rows(x, y, i, j, d, g, offset)
+    return Chunk(rows, words, commands, span[1], misspelt, combined)
 
 
-def _has(columns: dict[int, Ints]) -> NDArray[np.bool_]:
-    found: NDArray[np.bool_] = (
-        (columns[2] != NONE)
-        | (columns[3] != NONE)
-        | (columns[4] != NONE)
-        | (columns[5] != NONE)
-        | ((columns[6] >= 0) & (columns[1] != 54) & (columns[1] != 55))
-    )
+def _combined(columns: dict[str, Ints], slow: NDArray[np.bool_]) -> Ints:
+    """Rows with a G code and something to do besides."""
+    coded = np.flatnonzero((columns["G"] >= 0) & ~slow)
+    if not len(coded):
+        return coded
+    g, d = columns["G"][coded], columns["D"][coded]
+    busy = (d >= 0) & (g != 54) & (g != 55)
+    for name in "XYIJ":
+        busy |= columns[name][coded] != NONE
+    found: Ints = coded[busy]
     return found
 
 

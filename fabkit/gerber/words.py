@@ -107,7 +107,7 @@ def _read_parts(plain: str, header: Header, offset: int, log: ProblemLog) -> Wor
             return _NOTHING
         else:
             values[name] = value
-    if any(b < a for a, b in zip(ranks, ranks[1:], strict=False)):
+    if ranks != sorted(ranks):
         log.add(WORD_ORDER, "parts in unusual order", offset=offset)
     return Word(
         WORD,
@@ -126,7 +126,8 @@ def _coordinate(name: str, digits: str, header: Header, offset: int, log: Proble
     if _INTEGER.match(digits):
         count = len(digits.lstrip("+-"))
         value = int(digits)
-        return value * 10 ** max(whole + decimals - count, 0) if header.trailing else value
+        padding = max(whole + decimals - count, 0) if header.trailing else 0
+        return value * int(10**padding)
     if _DECIMAL.match(digits):
         log.add(COORDINATE_DECIMAL, f"{name} with a decimal point", offset=offset)
         return round(float(digits) * 10**decimals)
