@@ -117,17 +117,23 @@ def house_record(house: House) -> Record:
     return {"name": house.name, "invented": house.invented, "notice": house.notice}
 
 
-def check_record(board: Board, result: CheckResult, house: House) -> Record:
-    """The verdict with everything it rests on."""
+def count_record(result: CheckResult) -> Record:
+    """Findings by severity, and checks that could not tell."""
     counts: Record = {s.word: result.count(s) for s in sorted(Severity, reverse=True)}
+    counts["silenced"] = len(result.silenced)
     counts["not judged"] = len(result.in_state(State.NOT_JUDGED))
     counts["broken"] = len(result.in_state(State.BROKEN))
+    return counts
+
+
+def check_record(board: Board, result: CheckResult, house: House) -> Record:
+    """The verdict with everything it rests on."""
     return {
         "package": package_record(board.package),
         "board": board_record(board),
         "house": house_record(house),
         "verdict": result.verdict,
-        "counts": counts,
+        "counts": count_record(result),
         "findings": [finding_record(f) for f in result],
         "silenced": [{**finding_record(f), "reason": reason} for f, reason in result.silenced],
         "checks": [

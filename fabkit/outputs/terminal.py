@@ -199,3 +199,67 @@ def print_house(console: Console, house: Record) -> None:
     print_table(console, ("limit", "standard", "fine", "unit", "from"), rows, right=(1, 2))
     if house["notice"]:
         console.print(f"note: {clean(house['notice'])}")
+
+
+def print_notices(console: Console, record: Record) -> None:
+    """Print what every output must repeat."""
+    for notice in record["notices"]:
+        console.print(f"note: {clean(notice)}")
+
+
+def print_findings(console: Console, record: Record) -> None:
+    """Print the findings of a result, worst first as they come."""
+    for finding in record["findings"]:
+        print_finding(console, finding)
+
+
+def print_bill(console: Console, bill: Record) -> None:
+    """Print a parts list and what to buy."""
+    from fabkit.outputs import sheets
+
+    print_table(
+        console,
+        sheets.PARTS_COLUMNS[:7],
+        [row[:7] for row in sheets.parts_rows(bill)],
+        right=range(1, 5),
+        title=f"{bill['name']}: parts for {bill['keyboards']} keyboards",
+    )
+    if bill["plan"]["purchases"]:
+        print_table(
+            console,
+            sheets.BUY_COLUMNS[:7],
+            [row[:7] for row in sheets.buy_rows(bill)],
+            right=range(2, 7),
+            title=f"to buy, in {bill['currency']}",
+        )
+        console.print(f"in all {bill['plan']['total']} {bill['currency']}", style="bold")
+    for left in bill["left_out"]:
+        console.print(f"not bought: {clean(left['ref'])} ({clean(left['reason'])})", style="dim")
+    print_findings(console, bill)
+    print_notices(console, bill)
+
+
+def print_costs(console: Console, costs: Record, *, why: bool = False) -> None:
+    """Print an offer per quantity and the one that costs a half the least."""
+    from fabkit.outputs import sheets
+
+    terms = ", ".join(f"{name} {value}" for name, value in costs["terms"].items())
+    console.print(clean(terms), style="dim")
+    print_table(
+        console,
+        sheets.OFFER_COLUMNS,
+        sheets.offer_rows(costs),
+        right=range(9),
+        title=f"{costs['name']}, in {costs['currency']}",
+    )
+    if why:
+        print_table(console, sheets.LINE_COLUMNS, sheets.line_rows(costs), right=(0, 3))
+    best = costs["best"]
+    if best:
+        console.print(
+            f"cheapest for what you want: {best['boards']} boards, {best['total']}"
+            f" {costs['currency']} in all, {best['per_half']} per half",
+            style="bold",
+        )
+    print_findings(console, costs)
+    print_notices(console, costs)

@@ -1,0 +1,102 @@
+"""The manifest of an order folder: what went in, what came out, with which choices.
+
+It is also how the folder is known again: only a folder whose manifest names its files is ever
+replaced, files the user added are carried over, and files the user changed are not overwritten.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+from fabkit import __version__
+from fabkit.errors import OutputRefused
+from fabkit.outputs.archive import digest
+
+MANIFEST = "manifest.json"
+MAKER = "fabkit order"
+FORMAT = 1
+_LIBRARIES = ("matplotlib", "numpy", "pillow", "scipy", "shapely")
+
+Record = dict[str, Any]
+
+
+def versions() -> dict[str, str]:
+    """Versions that can change an output's bytes."""
+    found = {"fabkit": __version__, "python": ".".join(str(n) for n in sys.version_info[:3])}
+    for name in _LIBRARIES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            continue
+    return found
+
+
+def file_record(name: str, data: bytes) -> Record:
+    """Name, length and SHA-256 of a file."""
+    return {"name": name, "bytes": len(data), "sha256": digest(data)}
+
+
+def folder_records(folder: Path) -> list[Record]:
+    """Every file of a folder, in name order."""
+    files = sorted(p for p in folder.rglob("*") if p.is_file())
+    return [file_record(p.relative_to(folder).as_posix(), p.read_bytes()) for p in files]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """What an existing folder holds besides our own unchanged files, relative names."""
+
+    strangers: tuple[str, ...]
+    changed: tuple[str, ...]
+
+
+def look_at(folder: Path) -> Standing:
+    """Compare a folder with its manifest.
+
+    Raises
+    ------
+    OutputRefused
+        It is not empty and no manifest of ours says what is in it.
+    """
+    if not folder.exists():
+        return Standing(strangers=(), changed=())
+    if not folder.is_dir():
+        raise OutputRefused(f"{folder} is a file", hint="give the name of a folder with --out")
+    present = {
+        p.relative_to(folder).as_posix(): p
+        for p in sorted(folder.rglob("*"))
+        if p.is_symlink() or not p.is_dir()
+    }
+    if not present:
+        return Standing(strangers=(), changed=())
+    ours = _outputs(folder)
+    if ours is None:
+        raise OutputRefused(
+            f"{folder} holds files that fabkit did not write, and was left as it is",
+            hint="choose a new or empty folder with --out",
+        )
+    strangers, changed = [], []
+    for name, path in present.items():
+        if name == MANIFEST:
+            continue
+        if name not in ours or path.is_symlink():
+            strangers.append(name)
+        elif digest(path.read_bytes()) != ours[name]:
+            changed.append(name)
+    return Standing(strangers=tuple(strangers), changed=tuple(changed))
+
+
+def _outputs(folder: Path) -> dict[str, str] | None:
+    """Name to SHA-256 as the manifest has it; None when there is no manifest of ours."""
+    try:
+        record = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+        if record["made_by"] != MAKER:
+            return None
+        return {str(row["name"]): str(row["sha256"]) for row in record["outputs"]}
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return None

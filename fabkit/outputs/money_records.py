@@ -1,0 +1,207 @@
+"""Parts list and cost sheet as plain dictionaries; amounts are exact decimal texts."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Any
+
+from fabkit.costs.model import CostSheet, Line, Offer, Revisions
+from fabkit.house.money import Currency
+from fabkit.outputs.records import finding_record
+from fabkit.parts.model import HALVES, Bill, BillLine, Plan
+
+Record = dict[str, Any]
+
+
+def bill_record(bill: Bill) -> Record:
+    """A parts list: what goes in, what to buy, in which order to work."""
+    return {
+        "name": bill.name,
+        "keyboards": bill.usage.keyboards,
+        "spare_halves": bill.usage.spare_halves,
+        "keys_per_half": dict(bill.keys_per_half),
+        "currency": bill.currency.code,
+        "notices": list(bill.notices),
+        "prices_of": bill.prices_date,
+        "prices_include_tax": bill.prices_gross,
+        "lines": [_bill_line(line, bill) for line in bill.lines],
+        "plan": _plan(bill.plan),
+        "rebuild": _plan(bill.rebuild),
+        "assembly": [
+            {
+                "step": step.number,
+                "title": step.title,
+                "parts": list(step.parts),
+                "cautions": list(step.cautions),
+            }
+            for step in bill.assembly
+        ],
+        "left_out": [{"ref": ref, "reason": reason} for ref, reason in bill.left_out],
+        "findings": [finding_record(f) for f in bill.problems],
+    }
+
+
+def _bill_line(line: BillLine, bill: Bill) -> Record:
+    return {
+        "key": line.key,
+        "part": line.title,
+        "class": line.cls,
+        "left": line.left,
+        "right": line.right,
+        "per_keyboard": line.per_keyboard,
+        "needed": line.need(bill.usage),
+        "refs": {half: list(line.refs.get(half, ())) for half in HALVES},
+        "faces": {half: line.faces.get(half, "") for half in HALVES},
+        "fitting": line.fitting.value,
+        "lasting": line.lasting.value,
+        "caution": line.caution,
+        "priced": line.known,
+        "sources": dict(line.sources),
+        "reason": line.reason,
+    }
+
+
+def _plan(plan: Plan) -> Record:
+    return {
+        "total": plan.total,
+        "method": plan.method,
+        "purchases": [
+            {
+                "key": p.key,
+                "part": p.title,
+                "shop": p.shop,
+                "needed": p.need,
+                "wanted": p.wanted,
+                "bought": p.bought,
+                "left_over": p.left_over,
+                "pack": p.pack,
+                "unit_price": p.unit_price,
+                "cost": p.cost,
+                "price_at": p.at,
+                "reason": p.reason,
+            }
+            for p in plan.purchases
+        ],
+        "shops": [
+            {
+                "shop": s.shop,
+                "goods": s.goods,
+                "shipping": s.shipping,
+                "small_order_fee": s.small_order_fee,
+                "total": s.total,
+            }
+            for s in plan.shops
+        ],
+    }
+
+
+def cost_record(sheet: CostSheet) -> Record:
+    """A quote: an offer per quantity, the cheapest that covers the need, and comparisons."""
+    return {
+        "name": sheet.name,
+        "house": sheet.house,
+        "currency": sheet.currency.code,
+        "notices": list(sheet.notices),
+        "terms": dict(sheet.terms),
+        "offers": [offer_record(offer) for offer in sheet.offers],
+        "best": offer_record(sheet.best) if sheet.best else None,
+        "ways": [
+            {
+                "way": way.key,
+                "title": way.title,
+                "ordered": way.ordered,
+                "per_half": _per(way.offer.per_half, sheet.currency) if way.offer else None,
+                "total": way.offer.total if way.offer else None,
+                "reason": way.reason,
+            }
+            for way in sheet.ways
+        ],
+        "revisions": _revisions(sheet.revisions, sheet.currency) if sheet.revisions else None,
+        "shares": [
+            {"builder": s.name, "keyboards": s.keyboards, "pays": s.amount} for s in sheet.shares
+        ],
+        "effects": [
+            {
+                "change": f"{e.title}: {e.change}",
+                "per_half": _per(e.per_half, sheet.currency),
+                "difference": _per(e.difference, sheet.currency),
+            }
+            for e in sheet.effects
+        ],
+        "houses": [
+            {
+                "house": row.name,
+                "invented": row.invented,
+                "total": row.offer.total if row.offer else None,
+                "per_half": _per(row.offer.per_half, sheet.currency) if row.offer else None,
+                "reason": row.reason,
+            }
+            for row in sheet.houses
+        ],
+        "findings": [finding_record(f) for f in sheet.problems],
+    }
+
+
+def offer_record(offer: Offer) -> Record:
+    """All costs at one quantity, every line with the rule and the numbers that made it."""
+    money = offer.currency
+    return {
+        "quantity": offer.quantity,
+        "boards": offer.boards,
+        "allowed": offer.allowed,
+        "covers_need": offer.covers,
+        "keyboards_possible": offer.keyboards_possible,
+        "halves": {
+            "made": offer.halves_made,
+            "good": offer.halves_good,
+            "used": offer.halves_used,
+            "wanted": offer.halves_wanted,
+            "left_over": offer.halves_left,
+        },
+        "left_over_worth": _per(offer.left_worth, money),
+        "weight_g": offer.weight_g,
+        "board_total": offer.board_total,
+        "parts_total": offer.parts_total,
+        "total": offer.total,
+        "next_step_costs": offer.marginal,
+        "per_board": _per(offer.per_board, money),
+        "per_half_made": _per(offer.per_half_made, money),
+        "per_half_used": _per(offer.per_half_used, money),
+        "parts_per_half": _per(offer.parts_per_half, money),
+        "per_half": _per(offer.per_half, money),
+        "per_keyboard": _per(offer.per_keyboard, money),
+        "lines": [_cost_line(line) for line in offer.lines],
+    }
+
+
+def _cost_line(line: Line) -> Record:
+    return {
+        "key": line.key,
+        "title": line.title,
+        "for": line.group.value,
+        "amount": line.amount,
+        "invoiced": line.invoiced,
+        "invoice_currency": line.invoice.code,
+        "because": [
+            {"rule": e.rule, "title": e.title, "amount": e.value, "why": e.why}
+            for e in line.elements
+        ],
+    }
+
+
+def _revisions(revisions: Revisions, money: Currency) -> Record:
+    return {
+        "planned": revisions.planned,
+        "first_per_half": _per(revisions.first, money),
+        "next_per_half": _per(revisions.next, money),
+        "average_per_half": _per(revisions.average, money),
+        "all_new_average_per_half": _per(revisions.all_new_average, money),
+        "break_even_revisions": revisions.break_even,
+        "used_up_per_half": _per(revisions.used_up, money),
+        "carried_over_per_half": _per(revisions.carried_over, money),
+    }
+
+
+def _per(value: Decimal | None, money: Currency) -> Decimal | None:
+    """A share of a total, rounded for showing only: totals are never added up from these."""
+    return None if value is None else money.round(value)

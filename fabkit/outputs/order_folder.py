@@ -1,0 +1,242 @@
+"""The order folder: verdict, pictures, sheets and zip in one place, replaced only when whole."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from fabkit.board.model import Board
+from fabkit.checks.model import CheckResult
+from fabkit.costs.model import CostSheet
+from fabkit.errors import FindingsRefused, OutputRefused
+from fabkit.house.order import Order, OrderedBoard
+from fabkit.house.sheet import House
+from fabkit.outputs import money_records, records, sheets
+from fabkit.outputs.atomic import new_folder
+from fabkit.outputs.json import to_json
+from fabkit.outputs.manifest import (
+    FORMAT,
+    MAKER,
+    MANIFEST,
+    file_record,
+    folder_records,
+    look_at,
+    versions,
+)
+from fabkit.outputs.options import PackOptions
+from fabkit.outputs.pack import refuse_errors, write_pack
+from fabkit.outputs.pictures import look_of, picture_files
+from fabkit.outputs.terminal import PLAIN_WIDTH, Tell, print_check
+from fabkit.parts.model import Bill
+
+Record = dict[str, Any]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class JudgedBoard:
+    """One design of the order, read and judged."""
+
+    ordered: OrderedBoard
+    board: Board
+    result: CheckResult
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class OrderContents:
+    """Everything that an order folder is rendered from.
+
+    ``sources`` are the sheets and the order file: name to bytes.
+    """
+
+    order: Order
+    house: House
+    boards: tuple[JudgedBoard, ...]
+    bill: Bill
+    costs: CostSheet
+    sources: Mapping[str, bytes]
+
+
+def prepare_folder(folder: Path, *, replace: bool) -> tuple[str, ...]:
+    """Refuse early to take anything the user made; give the files to carry over.
+
+    Raises
+    ------
+    OutputRefused
+        The folder is not ours, or one of our files was changed and ``replace`` is false.
+    """
+    standing = look_at(folder)
+    if standing.changed and not replace:
+        raise OutputRefused(
+            f"{folder}: changed by hand since it was written: {', '.join(standing.changed)}",
+            hint="move these files elsewhere, or say --replace to overwrite them",
+        )
+    return standing.strangers
+
+
+def write_order(
+    contents: OrderContents,
+    folder: Path,
+    *,
+    despite: Mapping[str, str],
+    reopen: Callable[[Path], Board],
+    tell: Tell,
+    replace: bool = False,
+) -> Record:
+    """Write the whole folder, or leave the old one.
+
+    A board with errors is not packed; the rest is still written, so that the errors can be read.
+
+    Returns
+    -------
+    dict
+        The manifest, with one entry per board: verdict, counts, and its zip or why there is none.
+
+    Raises
+    ------
+    OutputRefused
+        The folder is not ours, was changed by hand, or cannot be written.
+    """
+    carry = prepare_folder(folder, replace=replace)
+    bill = money_records.bill_record(contents.bill)
+    costs = money_records.cost_record(contents.costs)
+    with new_folder(folder, carry=carry) as part:
+        boards = []
+        for judged in contents.boards:
+            prefix = f"{file_stem(judged.ordered.name)}-" if len(contents.boards) > 1 else ""
+            tell(f"drawing {judged.ordered.name}")
+            _write(part, prefix, _board_files(contents, judged))
+            tell(f"packing {judged.ordered.name}")
+            boards.append(_pack(contents, judged, part, despite=despite, reopen=reopen))
+        tell("writing the sheets")
+        _write(part, "", {**sheets.parts_files(bill), **sheets.cost_files(costs)})
+        manifest = _manifest(contents, boards, part, costs)
+        _write(part, "", {MANIFEST: to_json(manifest).encode()})
+    return manifest
+
+
+def _write(folder: Path, prefix: str, files: Mapping[str, bytes]) -> None:
+    for name, data in files.items():
+        (folder / f"{prefix}{name}").write_bytes(data)
+
+
+def _board_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, bytes]:
+    from rich.console import Console
+
+    record = records.check_record(judged.board, judged.result, contents.house)
+    text = io.StringIO()
+    console = Console(
+        file=text, width=PLAIN_WIDTH, markup=False, emoji=False, highlight=False, soft_wrap=True
+    )
+    print_check(console, record, files=True)
+    choice = contents.order.choice
+    look = look_of(
+        contents.house,
+        colour=choice.colour,
+        finish=choice.finish,
+        thickness_mm=float(choice.thickness_mm),
+    )
+    return {
+        "findings.txt": text.getvalue().encode(),
+        "findings.json": to_json(record).encode(),
+        **picture_files(judged.board, look),
+    }
+
+
+def _pack(
+    contents: OrderContents,
+    judged: JudgedBoard,
+    part: Path,
+    *,
+    despite: Mapping[str, str],
+    reopen: Callable[[Path], Board],
+) -> Record:
+    order, best = contents.order, contents.costs.best
+    choice = order.choice
+    options = PackOptions(
+        thickness_mm=float(choice.thickness_mm),
+        copper_oz=float(choice.copper_oz),
+        colour=choice.colour,
+        finish=choice.finish,
+        lead_time=choice.lead_time,
+        extras=choice.extras,
+        quantity=best.quantity if best else None,
+        despite=despite,
+    )
+    record: Record = {
+        "board": judged.ordered.name,
+        "side": judged.ordered.side,
+        "verdict": judged.result.verdict,
+        "counts": records.count_record(judged.result),
+    }
+    try:
+        refuse_errors(judged.result, options)
+    except FindingsRefused as refused:
+        return {**record, "zip": None, "reason": refused.message}
+    target = part / f"{file_stem(judged.ordered.name)}.zip"
+    packed = write_pack(judged.board, target, options=options, reopen=reopen)
+    made = records.packed_record(packed)
+    return {**record, "zip": {**made, "path": target.name}, "despite": dict(despite)}
+
+
+def _manifest(contents: OrderContents, boards: list[Record], part: Path, costs: Record) -> Record:
+    order = contents.order
+    choice = order.choice
+    best = costs["best"]
+    inputs = [file_record(name, data) for name, data in sorted(contents.sources.items())]
+    inputs += [
+        file_record(f"{judged.ordered.name}/{file.name}", file.data)
+        for judged in contents.boards
+        for file in judged.board.package.files
+    ]
+    return {
+        "made_by": MAKER,
+        "format": FORMAT,
+        "name": order.name,
+        "invented": order.invented,
+        "notices": costs["notices"],
+        "versions": versions(),
+        "options": {
+            "thickness_mm": choice.thickness_mm,
+            "copper_oz": choice.copper_oz,
+            "colour": choice.colour,
+            "finish": choice.finish,
+            "lead_time": choice.lead_time,
+            "extras": list(choice.extras),
+            "keyboards": order.keyboards,
+            "spare_halves": order.spare_halves,
+            "house": contents.house.name,
+            "silenced": [{"rule": s.rule, "reason": s.reason} for s in order.silenced],
+        },
+        "boards": boards,
+        "cheapest": None
+        if best is None
+        else {
+            "boards": best["boards"],
+            "total": best["total"],
+            "per_half": best["per_half"],
+            "currency": costs["currency"],
+        },
+        "inputs": inputs,
+        "outputs": folder_records(part),
+    }
+
+
+_RESERVED = frozenset(
+    ("con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10)))
+)
+"""Names that no file may have where device names are reserved."""
+
+
+def file_stem(name: str) -> str:
+    """A name made safe as a file's on every common system.
+
+    >>> file_stem("Wheatear rev. B/2"), file_stem("con"), file_stem("..")
+    ('Wheatear-rev.-B-2', 'con-board', 'board')
+    """
+    kept = "".join(c if c.isalnum() or c in "-_." else "-" for c in name).strip("-. ")
+    if not kept:
+        return "board"
+    return f"{kept}-board" if kept.split(".")[0].casefold() in _RESERVED else kept
