@@ -91,8 +91,9 @@ def find_rules(name: str | None = None) -> tuple[Rule, ...]:
     """
     from difflib import get_close_matches
 
-    from fabkit.checks.catalogue import CHECKS, all_rules
+    from fabkit.checks.catalogue import CHECKS
     from fabkit.checks.runner import matches
+    from fabkit.outputs.rulebook import all_rules
 
     rules = all_rules()
     if name is None:

@@ -1,4 +1,4 @@
-"""The catalogue of checks and of all rules: import lists, not a search.
+"""The catalogue of checks: an import list, not a search.
 
 To add a check, write it in a rule module and name the module in ``MODULES``.  A module that does
 not import, an id used twice or a rule declared in two ways fails at once, loudly.
@@ -6,7 +6,6 @@ not import, an id used twice or a rule declared in two ways fails at once, loudl
 
 from __future__ import annotations
 
-from importlib import import_module
 from types import ModuleType
 
 from fabkit.checks import alignment, choices, outline, package_files
@@ -40,33 +39,3 @@ def _collect(modules: tuple[ModuleType, ...]) -> tuple[Check, ...]:
 
 CHECKS: tuple[Check, ...] = _collect(MODULES)
 """Every check, in the order in which they run and are reported."""
-
-
-PROBLEM_TABLES = (
-    "fabkit.gerber.problems",
-    "fabkit.drill.problems",
-    "fabkit.sidecars.rules",
-    "fabkit.package.rules",
-)
-"""Modules that declare what readers can meet."""
-
-
-def all_rules() -> tuple[Rule, ...]:
-    """Everything that can be found, by readers first, then by checks, each rule once.
-
-    Raises
-    ------
-    ValueError
-        Two different rules carry one id.
-    """
-    tables = [
-        value
-        for name in PROBLEM_TABLES
-        for value in vars(import_module(name)).values()
-        if isinstance(value, Rule)
-    ]
-    rules: dict[str, Rule] = {}
-    for rule in (*tables, *(r for c in CHECKS for r in c.rules)):
-        if rules.setdefault(rule.id, rule) is not rule:
-            raise ValueError(f"rule {rule.id} is declared twice")
-    return tuple(rules.values())

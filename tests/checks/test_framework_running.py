@@ -9,7 +9,7 @@ from shapely.geometry import MultiPolygon, box
 
 from fabkit.board.model import Board, BoardSlots, Holes
 from fabkit.checks.case import NEEDS, Case
-from fabkit.checks.catalogue import CHECKS, _collect, all_rules
+from fabkit.checks.catalogue import CHECKS, _collect
 from fabkit.checks.declare import check
 from fabkit.checks.gather import gather
 from fabkit.checks.model import CheckOptions, CheckResult, NotJudged, Outcome, State
@@ -18,6 +18,7 @@ from fabkit.errors import UsageError
 from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity
 from fabkit.house.loading import load_house
 from fabkit.house.order import Silence
+from fabkit.outputs.rulebook import all_rules
 from fabkit.package.model import Package
 
 
