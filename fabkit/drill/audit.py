@@ -78,7 +78,7 @@ def _audit_tools(
         if size is None:
             log.add(
                 problems.TOOL_UNDEFINED if row in undefined else problems.TOOL_NO_SIZE,
-                f"tool {tool.number} is {'not defined' if row in undefined else 'without diameter'}",
+                f"tool {tool.number} has no {'definition' if row in undefined else 'diameter'}",
                 offset=tool.offset,
                 count=count,
             )

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
-from fabkit.drill import patterns, problems
+from fabkit.drill import faults, patterns, problems
 from fabkit.drill.model import NumberFormat
 from fabkit.drill.numbers import value_of
 from fabkit.drill.plotter import Plotter, Point
-from fabkit.findings import ProblemLog
+from fabkit.findings import ProblemLog, Severity
 
 Flow = Literal["go", "stop", "end", "repeat-end"]
 Words = list[tuple[str, bytes]]
@@ -39,6 +41,17 @@ _VISION: Final = frozenset(("G34", "G35", "G36", "G37", "G39", "G45", "G46", "M5
 _VISION_HITS: Final = frozenset(("G38", "G48"))
 
 
+@dataclass(slots=True)
+class _Block:
+    words: Words
+    point: tuple[float | None, float | None] | None
+    offset: int
+    code: str = ""
+    """The code that is being handled."""
+    after: list[str] = field(default_factory=list)
+    """The codes behind it."""
+
+
 class Interpreter:
     """Runs blocks on a plotter."""
 
@@ -51,6 +64,20 @@ class Interpreter:
         self._corners: list[Point] = []
         self._wanted: Literal["", "dip", "circle", "skip"] = ""
         self._dip = (patterns.DIP_PITCH_MM, patterns.DIP_GAP_MM)
+        self._moves = True
+        groups: tuple[tuple[str, Callable[[_Block], Flow | None]], ...] = (
+            ("G90 G91", self._axes),
+            ("G00 G01 G02 G03", self._rout),
+            ("G05 G81", self._drill_mode),
+            ("M14 M15 M16 M17", self._tool_moves),
+            ("G40 G41 G42", self._compensate),
+            ("G32 G33", self._opening),
+            ("G82 G83", self._canned),
+            ("G93", self._work_zero),
+            ("M25 M01 M02 M08 M70 M80 M90", self._pattern),
+            ("M30 M00", self._end),
+        )
+        self._handlers = {code: take for codes, take in groups for code in codes.split()}
 
     @property
     def plain(self) -> bool:
@@ -130,81 +157,75 @@ class Interpreter:
         return FORMAT_1.get(code, code) if self.old_commands else code
 
     def _run(self, codes: list[str], words: Words, offset: int) -> Flow:
-        plotter = self._plotter
         point = self._point(words, offset) if codes[:1] != ["G04"] else None
-        moves = not codes
+        self._moves = not codes
+        block = _Block(words, point, offset)
         for at, code in enumerate(codes):
-            if code in ("G90", "G91"):
-                plotter.incremental = code == "G91"
-                if plotter.incremental:
-                    self._log.add(problems.INCREMENTAL, "G91 is in force", offset=offset)
-                moves = True
-            elif code in ("G00", "G01", "G02", "G03"):
-                self._rout(code, words, offset, point)
-                moves = False
-            elif code in ("G05", "G81"):
-                if not self._drill_mode(code, words, offset, point):
-                    return "go"
-                moves = True
-            elif code in ("M14", "M15"):
-                plotter.plunge()
-            elif code in ("M16", "M17"):
-                plotter.lift()
-            elif code in ("G40", "G41", "G42"):
-                self._compensate(code, offset)
-                moves = True
-            elif code in ("G32", "G33"):
-                radius = self._named(words, "A", offset)
-                if radius is not None:
-                    plotter.radius = radius
-                if plotter.radius is None:
-                    self._log.add(problems.ARC_CENTRE, f"{code} without a radius", offset=offset)
-                else:
-                    plotter.opening(
-                        plotter.target(*(point or (None, None))), 2 * abs(plotter.radius), offset
-                    )
-                return "go"
-            elif code in ("G82", "G83"):
-                self._canned(code, point)
-                return "go"
-            elif code == "G93":
-                self._work_zero(point, offset)
-                return "go"
-            elif code in ("M71", "M72"):
-                continue  # the reader took the unit
-            elif code in ("M25", "M01", "M02", "M08", "M70", "M80", "M90"):
-                flow = self._step_repeat(code, codes[at + 1 :], 1, point, offset)
-                if flow == "go" and code == "M08":
-                    continue
+            block.after = codes[at + 1 :]
+            block.code = code
+            handler = self._handlers.get(code, self._silent)
+            flow = handler(block)
+            if flow is not None:
                 return flow
-            elif code == "M30":
-                return "end"
-            elif code == "M00":
-                return "stop"
-            elif code in _VISION_HITS:
-                self._log.add(
-                    problems.NOT_XNC, f"{code} drills a hole corrected by a camera", offset=offset
-                )
-                moves = True
-            elif code in _VISION:
-                self._log.add(problems.NOT_XNC, f"{code} is for a camera", offset=offset)
-                return "go"
-            elif code in _MACHINE:
-                self._log.add(problems.MACHINE, f"{code} concerns the machine only", offset=offset)
-                return "go"
-            else:
-                self._log.add(
-                    problems.UNKNOWN, f"{code} is not known", offset=offset, assumed="ignored"
-                )
-                return "go"
-        if point is not None and moves:
-            self._coordinate(plotter.target(*point), offset)
+        if point is not None and self._moves:
+            self._coordinate(self._plotter.target(*point), offset)
         elif not codes and point is None:
             letters = "".join(letter for letter, _ in words)
             if letters.strip("FSBHZUAIJ"):
-                self._log.add(problems.UNKNOWN, f"{letters} is not known", offset=offset)
+                self._log.add(faults.UNKNOWN, f"{letters} is not known", offset=offset)
             elif letters:
-                self._log.add(problems.MACHINE, "feeds and speeds are ignored", offset=offset)
+                self._log.add(faults.MACHINE, "feeds and speeds are ignored", offset=offset)
+        return "go"
+
+    # Handlers return None to go on with the block, else what becomes of the program.
+
+    def _axes(self, block: _Block) -> Flow | None:
+        self._plotter.incremental = block.code == "G91"
+        if block.code == "G91":
+            self._log.add(faults.INCREMENTAL, "G91 is in force", offset=block.offset)
+        self._moves = True
+        return None
+
+    def _tool_moves(self, block: _Block) -> Flow | None:
+        if block.code in ("M14", "M15"):
+            self._plotter.plunge()
+        else:
+            self._plotter.lift()
+        return None
+
+    def _opening(self, block: _Block) -> Flow | None:
+        plotter = self._plotter
+        radius = self._named(block.words, "A", block.offset)
+        if radius is not None:
+            plotter.radius = radius
+        if plotter.radius is None:
+            self._log.add(faults.ARC_CENTRE, f"{block.code} without a radius", offset=block.offset)
+            return "go"
+        centre = plotter.target(*(block.point or (None, None)))
+        plotter.opening(centre, 2 * abs(plotter.radius), block.offset)
+        return "go"
+
+    def _end(self, block: _Block) -> Flow | None:
+        return "end" if block.code == "M30" else "stop"
+
+    def _silent(self, block: _Block) -> Flow | None:
+        code, offset = block.code, block.offset
+        if code in ("M71", "M72"):
+            return None  # the reader took the unit
+        if code in _VISION_HITS:
+            self._log.add(
+                faults.NOT_XNC,
+                f"{code} drills a hole corrected by a camera",
+                offset=offset,
+            )
+            self._moves = True
+            return None
+        if code in _VISION:
+            self._log.add(faults.NOT_XNC, f"{code} is for a camera", offset=offset)
+        elif code in _MACHINE:
+            self._log.add(faults.MACHINE, f"{code} concerns the machine only", offset=offset)
+        else:
+            self._log.add(faults.UNKNOWN, f"{code} is not known", offset=offset, assumed="ignored")
         return "go"
 
     def _coordinate(self, point: Point, offset: int) -> None:
@@ -226,75 +247,70 @@ class Interpreter:
 
     # -- routing ---------------------------------------------------------------------------
 
-    def _rout(
-        self,
-        code: str,
-        words: Words,
-        offset: int,
-        point: tuple[float | None, float | None] | None,
-    ) -> None:
+    def _rout(self, block: _Block) -> Flow | None:
+        words, offset, point = block.words, block.offset, block.point
+        self._moves = False
         plotter = self._plotter
         radius = self._named(words, "A", offset)
         if radius is not None:
             plotter.radius = radius
-        if code == "G00":
+        if block.code == "G00":
             plotter.lift_for("G00", offset)
             plotter.rout, plotter.compensation, plotter.interpolation = True, 40, 1
             if point is None:
-                self._log.add(problems.NO_TARGET, "G00 has no coordinate", offset=offset)
+                self._log.add(faults.NO_TARGET, "G00 has no coordinate", offset=offset)
             else:
                 plotter.move(plotter.target(*point))
-            return
-        plotter.interpolation = int(code[1:])
+            return None
+        plotter.interpolation = int(block.code[1:])
         centre: Point | None = None
         i, j = self._named(words, "I", offset), self._named(words, "J", offset)
         if i is not None or j is not None:
             centre = (i or 0.0, j or 0.0)
         if point is None and centre is None:
-            return
+            return None
         if not plotter.down:
             self._log.add(
-                problems.PLUNGE,
-                f"{code} cuts, but the tool was not lowered with M15",
+                faults.PLUNGE,
+                f"{block.code} cuts, but the tool was not lowered with M15",
                 offset=offset,
                 assumed="read as a cut",
             )
             plotter.plunge()
         plotter.cut(plotter.target(*(point or (None, None))), offset, centre=centre)
+        return None
 
-    def _compensate(self, code: str, offset: int) -> None:
-        plotter = self._plotter
+    def _compensate(self, block: _Block) -> Flow | None:
+        plotter, offset = self._plotter, block.offset
+        self._moves = True
         if plotter.down:
-            self._log.add(problems.COMP_DOWN, f"{code} while the tool is down", offset=offset)
-        plotter.compensation = int(code[1:])
-        if code != "G40":
+            self._log.add(faults.COMP_DOWN, f"{block.code} while the tool is down", offset=offset)
+        plotter.compensation = int(block.code[1:])
+        if block.code != "G40":
             self._log.add(
-                problems.COMPENSATION,
-                f"{code} puts the tool beside the line",
+                faults.COMPENSATION,
+                f"{block.code} puts the tool beside the line",
                 offset=offset,
                 assumed="the line as written is taken as the centre of the tool",
             )
+        return None
 
-    def _drill_mode(
-        self,
-        code: str,
-        words: Words,
-        offset: int,
-        point: tuple[float | None, float | None] | None,
-    ) -> bool:
-        """G05, or G81 in either of its meanings; False when the block is used up."""
-        if code == "G81":
+    def _drill_mode(self, block: _Block) -> Flow | None:
+        """G05, or G81 in either of its meanings."""
+        if block.code == "G81":
             if self.old_commands is False:
-                self._canned("G82", point)
-                return False
+                return self._canned(replace(block, code="G82"))
             self._log.add(
-                problems.G81,
+                faults.G81,
                 "G81 without FMAT",
-                offset=offset,
+                offset=block.offset,
                 assumed="drill mode",
+                # With a pattern its two corners would follow; alone it can only be the mode.
+                severity=Severity.NOTE if block.point is None else None,
             )
-        self._plotter.drill_mode(offset)
-        return True
+        self._plotter.drill_mode(block.offset)
+        self._moves = True
+        return None
 
     # -- slots, openings, patterns ---------------------------------------------------------
 
@@ -320,14 +336,15 @@ class Interpreter:
             return
         plotter.slot(start, plotter.target(*second), offset)
 
-    def _canned(self, code: str, point: tuple[float | None, float | None] | None) -> None:
+    def _canned(self, block: _Block) -> Flow | None:
         self._corners = []
-        if code == "G83":
+        if block.code == "G83":
             self._wanted = "circle"
-            return
-        pitch, gap = point or (None, None)
+            return "go"
+        pitch, gap = block.point or (None, None)
         self._dip = (pitch or patterns.DIP_PITCH_MM, gap or patterns.DIP_GAP_MM)
         self._wanted = "dip"
+        return "go"
 
     def _finish_canned(self, offset: int) -> None:
         plotter = self._plotter
@@ -343,7 +360,7 @@ class Interpreter:
             plotter.hit_many(patterns.dip_hits(first, last, count, along_x=along_x), offset)
         plotter.move(last)
         plotter.keep_pattern(hits, slots)
-        self._log.add(problems.REPEATS, "patterns of holes are expanded", offset=offset)
+        self._log.add(faults.REPEATS, "patterns of holes are expanded", offset=offset)
 
     # -- repeats ---------------------------------------------------------------------------
 
@@ -353,17 +370,20 @@ class Interpreter:
             self._log.add(problems.BAD_NUMBER, f"{head} without a count", offset=offset)
             return "go"
         count = int(text)
-        self._log.add(problems.REPEATS, "repeats are expanded", offset=offset)
+        self._log.add(faults.REPEATS, "repeats are expanded", offset=offset)
         codes = [c for c in (self._code(letter, t) for letter, t in rest) if c]
         point = self._point(rest, offset)
         if codes[:1] == ["M02"]:
-            return self._step_repeat("M02", codes[1:], count, point or (0.0, 0.0), offset)
+            return self._step_repeat("M02", codes[1:], count, point or (0.0, 0.0), offset) or "go"
         x, y = point or (None, None)
         if head == "R":
             self._plotter.repeat_hit(count, x or 0.0, y or 0.0, offset)
         else:
             self._plotter.repeat_pattern(count, x or 0.0, y or 0.0, offset)
         return "go"
+
+    def _pattern(self, block: _Block) -> Flow | None:
+        return self._step_repeat(block.code, block.after, 1, block.point, block.offset)
 
     def _step_repeat(
         self,
@@ -372,7 +392,7 @@ class Interpreter:
         count: int,
         point: tuple[float | None, float | None] | None,
         offset: int,
-    ) -> Flow:
+    ) -> Flow | None:
         plotter, state = self._plotter, self._plotter.repeat
         if code == "M25":
             state.open(len(plotter.hits), len(plotter.slots), offset)
@@ -381,7 +401,7 @@ class Interpreter:
             if code == "M02" and point is None:
                 return "repeat-end"
             self._log.add(
-                problems.REPEAT_ORDER,
+                faults.REPEAT_ORDER,
                 f"{code} without M25 before it",
                 offset=offset,
                 assumed="ignored",
@@ -396,6 +416,7 @@ class Interpreter:
             state.close()
             if plotter.incremental:
                 plotter.move((0.0, 0.0))
+            return None  # M30 may share the block
         elif code == "M02" and point is None:
             state.at = (0.0, 0.0)
         elif code == "M02":
@@ -412,10 +433,13 @@ class Interpreter:
         plotter, state = self._plotter, self._plotter.repeat
         if state.body is None:
             self._log.add(
-                problems.REPEAT_ORDER, "M02 without M01 before it", offset=offset, assumed="ignored"
+                faults.REPEAT_ORDER,
+                "M02 without M01 before it",
+                offset=offset,
+                assumed="ignored",
             )
             return
-        self._log.add(problems.REPEATS, "step and repeat is expanded", offset=offset)
+        self._log.add(faults.REPEATS, "step and repeat is expanded", offset=offset)
         move = (step[0] or 0.0, step[1] or 0.0)
         plotter.add_copies(
             state.body,
@@ -429,15 +453,16 @@ class Interpreter:
         )
         state.at = (state.at[0] + count * move[0], state.at[1] + count * move[1])
 
-    def _work_zero(self, point: tuple[float | None, float | None] | None, offset: int) -> None:
-        plotter = self._plotter
-        x, y = point or (None, None)
+    def _work_zero(self, block: _Block) -> Flow | None:
+        plotter, offset = self._plotter, block.offset
+        x, y = block.point or (None, None)
         plotter.zero = (plotter.zero[0] + (x or 0.0), plotter.zero[1] + (y or 0.0))
         plotter.move((0.0, 0.0))
         if plotter.zero != (0.0, 0.0):
             self._log.add(
-                problems.WORK_ZERO,
+                faults.WORK_ZERO,
                 f"G93 moves the work zero to {plotter.zero[0]:.4g}, {plotter.zero[1]:.4g} mm",
                 offset=offset,
                 assumed="the shift is part of the coordinates",
             )
+        return "go"

@@ -121,13 +121,16 @@ class FormatState:
             self._was_unitless
             or (matters and (digits_from not in ("stated", "hint") or open_zeros or too_long))
         )
+        loose = digits_from == "default" and not (
+            survey.fully_written and survey.longest == sum(digits)
+        )
         return NumberFormat(
             unit=unit,
             zeros="point" if survey.total and survey.all_pointed else zeros,
             integers=digits[0],
             decimals=digits[1],
             evidence=", ".join(dict.fromkeys(unsure)) or "stated",
-            certain=not self.needs_format,
+            certain=not (self._was_unitless or too_long or (matters and (open_zeros or loose))),
         )
 
     def _unit(self) -> tuple[Unit, str]:

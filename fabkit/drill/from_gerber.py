@@ -97,14 +97,14 @@ def _near(x0: Floats, y0: Floats, x1: Floats, y1: Floats) -> NDArray[np.bool_]:
     return np.hypot(x1 - x0, y1 - y0) <= COINCIDENT_MM / 2
 
 
-def _paths(cuts: Objects) -> NDArray[np.int64]:
+def _paths(cuts: Objects) -> NDArray[np.int32]:
     """Number of the path of each stroke: a new one where it does not go on from the last."""
     if not len(cuts):
-        return np.empty(0, np.int64)
+        return np.empty(0, np.int32)
     goes_on = _near(cuts.x1[:-1], cuts.y1[:-1], cuts.x0[1:], cuts.y0[1:])
     goes_on &= cuts.aperture[1:] == cuts.aperture[:-1]
     goes_on &= cuts.attributes[1:] == cuts.attributes[:-1]
-    return np.concatenate(([0], np.cumsum(~goes_on)))
+    return np.concatenate(([0], np.cumsum(~goes_on))).astype(np.int32)
 
 
 def _tool(file: GerberFile, aperture: int, stated: bool | None) -> Tool:

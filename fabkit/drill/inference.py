@@ -37,6 +37,11 @@ LEAD: Final = 0.10
 _WEIGHTS: Final = {"hit": 0.40, "inside": 0.35, "cover": 0.15, "legal": 0.10}
 _GRID_WEIGHT: Final = 0.20
 _GRIDS_MM: Final = (1.27, 0.635, 0.5, 0.25)
+SHIFT_ACCEPT: Final = 0.9
+"""Share of holes on pads that makes a moved origin believable (common practice)."""
+
+_SHIFT_HITS: Final = 4
+_SHIFT_SAMPLE: Final = 40
 _SAMPLE: Final = 5_000
 _SAMPLE_BYTES: Final = 400_000
 """Candidates are tried on the beginning of a large file; tens of thousands of holes decide."""
@@ -165,8 +170,14 @@ def _candidates(
 
 
 def _points(file: DrillFile) -> Floats:
+    """Centres of holes and ends of drilled slots; of routed paths when there is nothing else.
+
+    A path routed around the board runs outside its outline, so it would only confuse.
+    """
     hits, slots = file.hits, file.slots
-    points = np.concatenate(
+    if len(hits) or not slots.routed.all():
+        slots = slots.take(~slots.routed)
+    points: Floats = np.concatenate(
         [
             np.column_stack((hits.x, hits.y)),
             np.column_stack((slots.x0, slots.y0)),
@@ -240,8 +251,20 @@ def read_with_board(
     pads: Floats,
     box: Box | None,
     limits: Limits = DEFAULT_LIMITS,
+    sibling: NumberFormat | None = None,
 ) -> DrillFile:
     """Read a file and settle its number format by the board where the file leaves it open.
+
+    Parameters
+    ----------
+    data, name, limits
+        As in :func:`fabkit.drill.reader.read`.
+    pads
+        (n, 2) float64, mm: centres of pads and of mask openings; may be empty.
+    box
+        Box of the board, mm.
+    sibling
+        Format of another drill file of the same export: taken when the board does not decide.
 
     A format the file states is never overruled; when it misses the board and another one fits,
     that is reported.
@@ -253,42 +276,109 @@ def read_with_board(
         return _with(file, *_misfits(file, data, pads, box, limits))
     scores = score_formats(file, data, pads=pads, box=box, limits=limits)
     chosen = _winner(scores)
-    if chosen is None:
-        best = ", ".join(f"{describe(s.format)} ({s.total:.2f})" for s in scores[:2])
-        message = f"no number format fits the board clearly; best: {best or 'none'}"
+    if chosen is not None:
+        return _read_again(file, data, chosen, limits, _inferred(file, scores[0], len(pads) > 0))
+    shifted = _shifted(file, data, scores, pads, limits)
+    if shifted is not None:
+        chosen, finding = shifted
+        return _read_again(file, data, chosen, limits, finding)
+    if sibling is not None and any(_reads_as(s.format, sibling) for s in scores):
         finding = Finding.of(
-            problems.FORMAT_UNRESOLVED,
-            message,
+            problems.FORMAT_SIBLING,
+            f"read as {describe(sibling)}, like the other drill file",
             Place(file=name),
-            assumed=f"read as {describe(file.format)}",
-            severity=Severity.ERROR if not file.format.certain else Severity.WARNING,
+            assumed=describe(sibling),
         )
-        return _with(file, finding)
-    again = read(data, name=name, limits=limits, number_format=chosen)
-    same = _alike(_points(file), _points(again))
-    kept = tuple(p for p in file.problems if p.rule in _STILL_TRUE)
-    new = tuple(
-        p
-        for p in again.problems
-        if p.rule is not problems.FORMAT_GIVEN and p.rule not in _STILL_TRUE
-    )
-    top = scores[0]
-    what = "pads" if len(pads) else "a common grid"
+        chosen = replace(sibling, evidence="another drill file of the package")
+        return _read_again(file, data, chosen, limits, finding)
+    best = ", ".join(f"{describe(s.format)} ({s.total:.2f})" for s in scores[:2])
     finding = Finding.of(
-        problems.FORMAT_INFERRED,
-        f"read as {describe(chosen)}: {top.hit:.0%} of the holes are on {what},"
-        f" {top.inside:.0%} inside the board",
+        problems.FORMAT_UNRESOLVED,
+        f"no number format fits the board clearly; best: {best or 'none'}",
         Place(file=name),
+        assumed=f"read as {describe(file.format)}",
+        severity=Severity.WARNING if file.format.certain else Severity.ERROR,
+    )
+    return _with(file, finding)
+
+
+def _reads_as(first: NumberFormat, second: NumberFormat) -> bool:
+    """True when both read every number without a point alike."""
+    same = first.unit == second.unit and first.zeros == second.zeros
+    if first.zeros == "leading":
+        return same and first.integers == second.integers
+    return same and (first.zeros == "point" or first.decimals == second.decimals)
+
+
+def _inferred(file: DrillFile, top: Score, pads: bool) -> Finding:
+    alike = _reads_as(file.format, top.format)
+    return Finding.of(
+        problems.FORMAT_INFERRED,
+        f"read as {describe(top.format)}: {top.hit:.0%} of the holes are on"
+        f" {'pads' if pads else 'a common grid'}, {top.inside:.0%} inside the board",
+        Place(file=file.name),
         measured=top.total,
         limit=ACCEPT,
-        assumed=describe(chosen),
-        severity=Severity.NOTE if same else Severity.WARNING,
+        assumed=describe(top.format),
+        severity=Severity.NOTE if alike else Severity.WARNING,
     )
-    # Once the board has answered, what was missing is a note, not a reason to stop.
+
+
+def _shifted(
+    file: DrillFile, data: bytes, scores: tuple[Score, ...], pads: Floats, limits: Limits
+) -> tuple[NumberFormat, Finding] | None:
+    """A format that fits once all holes are moved by one offset: the origins differ."""
+    if not len(pads):
+        return None
+    fits: list[tuple[float, NumberFormat, Floats]] = []
+    for score in scores:
+        points = _points(read(data, name=file.name, limits=limits, number_format=score.format))
+        if len(np.unique(points, axis=0)) < _SHIFT_HITS:
+            continue
+        shift = _densest_shift(points, pads)
+        share = _share_near(points + shift, pads, ON_PAD_MM)
+        # Holes heaped on one pad by a format that is far too small fit any board.
+        if share >= SHIFT_ACCEPT and np.ptp(points, axis=0).max() > 2.0:
+            fits.append((share, score.format, shift))
+    if len(fits) != 1:
+        return None
+    share, chosen, shift = fits[0]
+    finding = Finding.of(
+        problems.ORIGIN,
+        f"read as {describe(chosen)} {share:.0%} of the holes are on pads, but only after moving"
+        f" them by {shift[0]:.3f}, {shift[1]:.3f} mm",
+        Place(file=file.name),
+        measured=float(np.hypot(*shift)),
+        unit="mm",
+        assumed=describe(chosen),
+    )
+    return chosen, finding
+
+
+def _densest_shift(points: Floats, pads: Floats) -> Floats:
+    """The offset that most pairs of hole and pad share, mm."""
+    few = points[:: max(len(points) // _SHIFT_SAMPLE, 1)][:_SHIFT_SAMPLE]
+    offsets = (pads[None, :, :] - few[:, None, :]).reshape(-1, 2)
+    cells = np.round(offsets / ON_PAD_MM).astype(np.int64)
+    # One integer per cell: sorting those is much faster than sorting rows.
+    keys, counts = np.unique((cells[:, 0] << 31) + cells[:, 1], return_counts=True)
+    best = cells[(cells[:, 0] << 31) + cells[:, 1] == keys[counts.argmax()]][0]
+    near = np.abs(offsets - best * ON_PAD_MM).max(axis=1) <= ON_PAD_MM
+    middle: Floats = np.median(offsets[near], axis=0)
+    return middle
+
+
+def _read_again(
+    file: DrillFile, data: bytes, chosen: NumberFormat, limits: Limits, finding: Finding
+) -> DrillFile:
+    """Read with the chosen format; what the file left out is still told, at most as a warning."""
+    again = read(data, name=file.name, limits=limits, number_format=chosen)
     eased = tuple(
         replace(p, severity=min(p.severity, Severity.WARNING), assumed=describe(chosen))
-        for p in kept
+        for p in file.problems
+        if p.rule in _STILL_TRUE
     )
+    new = tuple(p for p in again.problems if p.rule not in (*_STILL_TRUE, problems.FORMAT_GIVEN))
     return replace(again, problems=(*eased, *new, finding), needs_format=False)
 
 

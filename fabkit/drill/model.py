@@ -135,7 +135,7 @@ class NumberFormat:
     @property
     def step_mm(self) -> float:
         """Smallest step of a coordinate without a point, mm."""
-        return self.unit_mm / 10**self.decimals
+        return float(self.unit_mm / 10**self.decimals)
 
 
 @dataclass(frozen=True, eq=False)

@@ -72,7 +72,8 @@ def circle_hits(first: tuple[float, float], opposite: tuple[float, float]) -> Fl
 
 def steps(count: int, dx: float, dy: float) -> Floats:
     """Offsets 1, 2 .. ``count`` times a step; (count, 2) float64."""
-    return np.arange(1, count + 1)[:, None] * np.array([dx, dy])
+    made: Floats = np.arange(1, count + 1)[:, None] * np.array([dx, dy])
+    return made
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

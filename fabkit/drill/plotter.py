@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from fabkit.drill import patterns, problems
+from fabkit.drill import faults, patterns, problems
 from fabkit.drill.model import NumberFormat
 from fabkit.drill.numbers import values_of
 from fabkit.drill.paths import Arc, arc_by_centre, arc_by_radius
@@ -25,7 +25,7 @@ _HIT_POINTS, _SLOT_POINTS = (0,), (0, 2, 4)
 Point = tuple[float, float]
 
 
-class LimitReached(Exception):  # noqa: N818 - not an error: it ends the reading, in order
+class LimitReached(Exception):
     """More objects than the limits allow; reading ends, what was read stays."""
 
 
@@ -148,7 +148,9 @@ class Plotter:
         """P: the last pattern again, ``count`` times at that step."""
         if self.pattern is None or not (len(self.pattern[0]) + len(self.pattern[1])):
             self._log.add(
-                problems.REPEAT_ORDER, "P repeats a pattern, but none was made", offset=offset
+                faults.REPEAT_ORDER,
+                "P repeats a pattern, but none was made",
+                offset=offset,
             )
             return
         self.add_copies(self.pattern, (0.0, 0.0), (dx, dy), count, offset)
@@ -203,7 +205,7 @@ class Plotter:
         """Lift because of ``what``, which should not come while the tool is down."""
         if self.down:
             self._log.add(
-                problems.PLUNGE,
+                faults.PLUNGE,
                 f"the tool is still down at {what}",
                 offset=offset,
                 assumed="lifted",
@@ -229,14 +231,14 @@ class Plotter:
             arc = arc_by_centre(start, end, centre, clockwise=clockwise)
             if arc.misfit_mm > 0.01:
                 self._log.add(
-                    problems.ARC_MISFIT,
+                    faults.ARC_MISFIT,
                     f"start and end radius of an arc differ by {arc.misfit_mm:.3f} mm",
                     offset=offset,
                 )
             return arc if math.hypot(*centre) > 0 else None
         if self.radius is None:
             self._log.add(
-                problems.ARC_CENTRE,
+                faults.ARC_CENTRE,
                 "an arc has neither radius nor centre",
                 offset=offset,
                 assumed="cut straight",
@@ -245,14 +247,14 @@ class Plotter:
         found = arc_by_radius(start, end, self.radius, clockwise=clockwise)
         if found is None:
             self._log.add(
-                problems.ARC_CENTRE,
+                faults.ARC_CENTRE,
                 "an arc with a radius ends where it starts, which says nothing about its centre",
                 offset=offset,
                 assumed="nothing is cut",
             )
         elif found.misfit_mm > 0.01:
             self._log.add(
-                problems.ARC_RADIUS,
+                faults.ARC_RADIUS,
                 f"the radius of an arc is {found.misfit_mm:.3f} mm too small for its ends",
                 offset=offset,
                 assumed="cut as a half circle",

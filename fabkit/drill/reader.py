@@ -6,7 +6,7 @@ import re
 from dataclasses import replace
 from typing import Final
 
-from fabkit.drill import problems
+from fabkit.drill import faults, problems
 from fabkit.drill.attributes import AttributeState
 from fabkit.drill.audit import audit
 from fabkit.drill.blocks import BLOCK, WORD, Interpreter, Words
@@ -21,6 +21,7 @@ from fabkit.drill.formats import FormatState
 from fabkit.drill.model import DrillFile, NumberFormat
 from fabkit.drill.plating import plating_of
 from fabkit.drill.plotter import LimitReached, Plotter
+from fabkit.drill.settings import Settings
 from fabkit.drill.sniff import looks_like_drill
 from fabkit.drill.store import hits_of, slots_of
 from fabkit.drill.tools import ToolTable
@@ -35,15 +36,8 @@ _NUMBER: Final = rb"[+-]?(?>[0-9]{1,15}(?>\.[0-9]{0,15})?|\.[0-9]{1,15})"
 _RUN: Final = re.compile(
     rb"(?>(?>X" + _NUMBER + rb"(?>Y" + _NUMBER + rb")?|Y" + _NUMBER + rb")(?>\r\n|\n|\r)){8,}+"
 )
-_UNIT: Final = re.compile(rb"(INCH|METRIC|M71|M72)((?:,[^,]*)*)\Z")
-_PATTERN: Final = re.compile(rb"(0{1,6})\.(0{1,6})\Z")
 _TOOL: Final = re.compile(rb"T([0-9]{1,9})")
 _TOOL_FIELD: Final = re.compile(rb"([CFSBHZU])([+-]?[0-9.]*)")
-_LINK: Final = re.compile(rb"[0-9]+(?:/[0-9]+)+\Z")
-_SETTINGS: Final = frozenset(
-    b"DETECT ATC AFS BLKD CCW CP DN DTMDIST EXDA FSB HPCK NCSL OM48 OSTOP OTCLMP PCKPARAM PF PPR"
-    b" PVS R RSB SBK SG SIXM TCST UP Z ZA ZC ZS".split()
-)
 _GERBER: Final = re.compile(rb"%(?:FS|MO|AD|AM|LP|TF|TA)|.*D0?[123]\*")
 _BOM: Final = b"\xef\xbb\xbf"
 
@@ -104,6 +98,7 @@ class _Reader:
         self._tools = ToolTable(log)
         self._plotter = Plotter(self._tools, log, limits)
         self._interpreter = Interpreter(self._plotter, log)
+        self._settings = Settings(self._formats, self._tools, self._plotter, log)
         self._attributes = AttributeState(log)
         self._group_plated: bool | None = None
         self._in_header = False
@@ -112,7 +107,6 @@ class _Reader:
         self._ended: int | None = None
         self._stops = 0
         self._message_open = False
-        self._link_offsets: list[tuple[list[int], int]] = []
 
     # -- lines -----------------------------------------------------------------------------
 
@@ -121,7 +115,7 @@ class _Reader:
         data, pos = self._data, 0
         if data.startswith(_BOM):
             self._log.add(
-                problems.STRANGE_BYTES,
+                faults.STRANGE_BYTES,
                 "the file begins with a byte order mark",
                 offset=0,
                 severity=Severity.NOTE,
@@ -187,7 +181,7 @@ class _Reader:
             return
         if _GERBER.match(stripped):
             self._log.add(
-                problems.GERBER_INSIDE,
+                faults.GERBER_INSIDE,
                 "a Gerber command stands here",
                 offset=offset,
                 assumed="ignored",
@@ -199,7 +193,7 @@ class _Reader:
         upper = stripped.upper()
         if upper != stripped:
             self._log.add(
-                problems.LOWER_CASE,
+                faults.LOWER_CASE,
                 "commands are written in lower case",
                 offset=offset,
                 assumed="read as upper case",
@@ -210,7 +204,7 @@ class _Reader:
         strange = sum(not (32 <= b < 127 or b == 9) for b in text)
         if strange:
             self._log.add(
-                problems.STRANGE_BYTES,
+                faults.STRANGE_BYTES,
                 "a command holds bytes that are no printable ASCII",
                 offset=offset,
                 count=strange,
@@ -222,10 +216,10 @@ class _Reader:
         head = text[:4].upper()
         if head in (b"M47,", b"M45,"):
             self._message_open = head == b"M45," and text.endswith(b"\\")
-            self._log.add(problems.NOT_XNC, "a message to the operator", offset=offset)
+            self._log.add(faults.NOT_XNC, "a message to the operator", offset=offset)
         elif head in (b"M97,", b"M98,"):
             self._log.add(
-                problems.NOT_XNC,
+                faults.NOT_XNC,
                 "drilled text is not drawn: its holes depend on the machine",
                 offset=offset,
                 assumed="left out",
@@ -233,7 +227,7 @@ class _Reader:
             self._interpreter.skip_next_point()
         elif head == b"M99,":
             self._log.add(
-                problems.STORED,
+                faults.STORED,
                 "a pattern stored elsewhere is called",
                 offset=offset,
                 assumed="left out",
@@ -280,8 +274,9 @@ class _Reader:
         elif text[:1] == b"%":
             self._percent()
             self._command(text[1:], offset)
-        elif self._setting(text, offset):
-            return
+        elif self._settings.take(text, offset, in_header=self._in_header):
+            self._interpreter.format = self._formats.format
+            self._interpreter.old_commands = self._settings.old_commands
         else:
             self._block(text, offset)
 
@@ -289,7 +284,7 @@ class _Reader:
         rest = text[1:]
         if rest:
             self._log.add(
-                problems.BLOCK_DELETE,
+                faults.BLOCK_DELETE,
                 "a line is marked for block delete",
                 offset=offset,
                 assumed="read as if the switch were off",
@@ -311,71 +306,6 @@ class _Reader:
         plotter = self._plotter
         plotter.repeat.open(len(plotter.hits), len(plotter.slots), None)
 
-    def _setting(self, text: bytes, offset: int) -> bool:
-        """Commands of the header, wherever they stand; False when it is none."""
-        head = text.partition(b",")[0]
-        unit = _UNIT.match(text)
-        if unit and not (self._interpreter.old_commands and head == b"M72"):
-            self._unit(unit.group(1), unit.group(2), offset)
-        elif head == b"M70" and self._interpreter.old_commands:
-            self._unit(b"M72", b"", offset)
-        elif head == b"FMAT":
-            self._interpreter.old_commands = text == b"FMAT,1"
-        elif head == b"VER":
-            if text not in (b"VER,1", b"VER"):
-                self._log.add(
-                    problems.VERSION,
-                    f"{text.decode('ascii', 'replace')} may mirror or swap the axes",
-                    offset=offset,
-                    assumed="axes read as written",
-                )
-        elif head == b"ICI":
-            self._plotter.incremental = text != b"ICI,OFF"
-            if self._plotter.incremental:
-                self._log.add(problems.INCREMENTAL, "ICI is on", offset=offset)
-        elif head in (b"LZ", b"TZ"):
-            self._formats.state_zeros("leading" if head == b"LZ" else "trailing", offset)
-        elif (self._in_header or b"," in text) and (
-            head in _SETTINGS or re.fullmatch(rb"Z[+-][0-9.]*", head)
-        ):
-            self._log.add(
-                problems.MACHINE,
-                f"{head.decode('ascii', 'replace')} concerns the machine only",
-                offset=offset,
-            )
-        elif _LINK.match(text):
-            self._link_offsets.append(([int(n[:9]) for n in text.split(b"/")], offset))
-        elif text[:1] == b"$":
-            self._log.add(problems.MACHINE, "$ concerns the machine only", offset=offset)
-        else:
-            return False
-        return True
-
-    def _unit(self, word: bytes, rest: bytes, offset: int) -> None:
-        unit = "inch" if word in (b"INCH", b"M72") else "mm"
-        if any(e.size for e in self._tools.entries) and self._formats.unit is None:
-            self._log.add(
-                problems.UNIT_AFTER_SIZE,
-                "the unit comes after tool diameters",
-                offset=offset,
-                assumed="the diameters are in that unit",
-            )
-        self._formats.state_unit(unit, offset, in_header=self._in_header)  # type: ignore[arg-type]
-        for part in rest.split(b",")[1:]:
-            pattern = _PATTERN.match(part)
-            if part in (b"LZ", b"TZ"):
-                self._formats.state_zeros("leading" if part == b"LZ" else "trailing", offset)
-            elif pattern:
-                self._formats.state_digits(len(pattern.group(1)), len(pattern.group(2)), offset)
-            elif part:
-                self._log.add(
-                    problems.UNKNOWN,
-                    f"{part.decode('ascii', 'replace')} is not known beside the unit",
-                    offset=offset,
-                    assumed="ignored",
-                )
-        self._interpreter.format = self._formats.format
-
     def _block(self, text: bytes, offset: int) -> None:
         tool = _TOOL.match(text)
         while tool:
@@ -385,13 +315,14 @@ class _Reader:
             return
         if not BLOCK.match(text):
             shown = text[:20].decode("ascii", "replace")
-            self._log.add(
-                problems.UNKNOWN, f"{shown} is not known", offset=offset, assumed="ignored"
-            )
+            self._log.add(faults.UNKNOWN, f"{shown} is not known", offset=offset, assumed="ignored")
             return
         words: Words = [(w.decode(), t) for w, t in WORD.findall(text)]
-        if self._in_header and self._header_only(words, offset):
-            return
+        if self._in_header:
+            self._check_header(words, offset)
+        for letter, code in words:
+            if letter == "M" and code in (b"71", b"72"):
+                self._settings.take(b"M" + code, offset, in_header=self._in_header)
         if any(letter in "XYAIJ" for letter, _ in words):
             self._begin_body(offset)
         self._interpreter.format = self._formats.format
@@ -403,8 +334,8 @@ class _Reader:
         elif flow == "repeat-end":
             self._repeat_end(offset)
 
-    def _header_only(self, words: Words, offset: int) -> bool:
-        """True for what has no meaning before the header is closed."""
+    def _check_header(self, words: Words, offset: int) -> None:
+        """Motion ends a header that nothing else ended."""
         if any(letter in "XY" for letter, _ in words) or words[0] in (("M", b"30"), ("G", b"05")):
             self._log.add(
                 problems.HEADER_OPEN,
@@ -413,7 +344,6 @@ class _Reader:
                 assumed="the header ends here",
             )
             self._close_header()
-        return False
 
     def _begin_body(self, offset: int) -> None:
         if self._body_begun:
@@ -471,7 +401,7 @@ class _Reader:
             self._choose_by_stop()
         else:
             self._log.add(
-                problems.AFTER_END,
+                faults.AFTER_END,
                 "holes follow M00",
                 offset=offset,
                 assumed="read as a stop, not as the end",
@@ -486,11 +416,14 @@ class _Reader:
         rest = self._data[offset:].partition(b"\n")[2].strip(b" \t\r\n%\0\x1a")
         if rest:
             self._log.add(
-                problems.REPEAT_ORDER, "M02 without M25 before it", offset=offset, assumed="ignored"
+                faults.REPEAT_ORDER,
+                "M02 without M25 before it",
+                offset=offset,
+                assumed="ignored",
             )
             return
         self._log.add(
-            problems.M02_END,
+            faults.M02_END,
             "M02 stands where M30 should",
             offset=offset,
             assumed="read as the end",
@@ -502,14 +435,14 @@ class _Reader:
     def _finish(self, pos: int) -> None:
         if self._plotter.repeat.announced is not None:
             self._log.add(
-                problems.REPEAT_ORDER,
+                faults.REPEAT_ORDER,
                 "M25 begins a pattern that M01 never ends",
                 offset=self._plotter.repeat.announced,
             )
         if self._in_header and self._ended is None:
             self._log.add(problems.HEADER_OPEN, "the file ends inside its header", offset=pos)
         if self._ended is None:
-            self._log.add(problems.NO_END, "the file ends without M30", offset=len(self._data))
+            self._log.add(faults.NO_END, "the file ends without M30", offset=len(self._data))
             self._plotter.lift_for("the end of the file", len(self._data))
             return
         self._plotter.lift_for("the end", self._ended)
@@ -517,7 +450,7 @@ class _Reader:
         left = re.sub(rb"(?m);[^\r\n]*", b"", rest).strip(b" \t\r\n%\0\x1a")
         if left:
             self._log.add(
-                problems.AFTER_END,
+                faults.AFTER_END,
                 f"{len(left)} bytes follow the end of the program",
                 offset=pos + rest.index(left[:1]),
                 assumed="not read",
@@ -557,5 +490,5 @@ class _Reader:
             work_zero_mm=self._plotter.zero,
         )
         if complete:
-            audit(file, self._log, links=self._link_offsets, undefined=self._tools.undefined)
+            audit(file, self._log, links=self._settings.links, undefined=self._tools.undefined)
         return replace(file, problems=self._log.freeze(self._data))
