@@ -127,9 +127,9 @@ def flatten(
     sweep = sweep_rad(x0, y0, x1, y1, cx, cy, turn)
     r0 = np.hypot(x0 - cx, y0 - cy)
     r1 = np.hypot(x1 - cx, y1 - cy)
-    counts = np.where(
-        turn == 0, 1, chord_counts(np.maximum(r0, r1), sweep, chord_error_mm=chord_error_mm)
-    )
+    # The centre of a straight segment is ignored and may be nan.
+    radius = np.where(turn == 0, 0.0, np.maximum(r0, r1))
+    counts = chord_counts(radius, sweep, chord_error_mm=chord_error_mm)
     offsets = np.concatenate(([0], np.cumsum(counts))).astype(np.int64)
     points = np.empty((int(offsets[-1]), 2))
     ends = offsets[1:] - 1

@@ -113,13 +113,9 @@ def ring_contour(ring: NDArray[np.float64]) -> Contour:
         & (sagitta < 1.6 * CHORD_ERROR_MM)
         & (np.abs(length - np.roll(length, 1)) < _ALIKE * length)
     )
-    if smooth.all() and float(np.ptp(turn)) < 2 * _ALIKE * float(abs(turn.mean())) + 1e-9:
-        cx, cy = points.mean(axis=0)
-        radius = float(np.hypot(points[:, 0] - cx, points[:, 1] - cy).min())
-        return circle(float(cx), float(cy), 2 * radius, turn=2 if turn[0] > 0 else -2)
+    if smooth.all():
+        return _full_circle(points, float(turn[0])) or _lines(points)
     corners = np.flatnonzero(~smooth)
-    if not len(corners):
-        return _lines(points)
     order = np.roll(points, -corners[0], axis=0)
     smooth, turn = np.roll(smooth, -corners[0]), np.roll(turn, -corners[0])
     closed = np.vstack((order, order[:1]))
@@ -135,7 +131,22 @@ def ring_contour(ring: NDArray[np.float64]) -> Contour:
         else:
             segments.append(arc)
         at = end
+    if segments[-1][4] == 0:
+        segments.pop()  # contours close themselves
     return Contour((float(order[0, 0]), float(order[0, 1])), tuple(segments))
+
+
+def _full_circle(points: NDArray[np.float64], turn: float) -> Contour | None:
+    """The circle a whole ring lies on, None when it lies on none."""
+    cx, cy = points.mean(axis=0)
+    radii = np.hypot(points[:, 0] - cx, points[:, 1] - cy)
+    if float(np.ptp(radii)) > CHORD_ERROR_MM:
+        return None
+    # Chords that stand for a circle have its area.
+    x, y = points[:, 0] - cx, points[:, 1] - cy
+    area = abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1))) / 2
+    diameter = 2 * float(np.sqrt(area / np.pi))
+    return circle(float(cx), float(cy), diameter, turn=2 if turn > 0 else -2)
 
 
 def _arc(points: NDArray[np.float64], turn: float) -> Segment | None:

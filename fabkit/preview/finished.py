@@ -7,10 +7,11 @@ from typing import Any
 import numpy as np
 
 from fabkit.board.model import Board, Layer
+from fabkit.errors import UnreadableInput
 from fabkit.package.model import RoleKind, Side
 from fabkit.preview import palette
 from fabkit.preview.options import PreviewOptions
-from fabkit.preview.scene import Coat, Fill, Film, Group, Node, Part, Pen, Scene, Stencil
+from fabkit.preview.scene import Coat, Fill, Film, Group, Node, Pen, Scene, Stencil
 
 USUAL_THICKNESS_MM = 1.6
 """Board thickness when neither the package nor the user says (common practice)."""
@@ -66,8 +67,19 @@ def hole_pen(board: Board, *, grown_mm: float = 0.0, plated_only: bool = False) 
 
 
 def frame_around(board: Board, margin_mm: float) -> tuple[float, float, float, float]:
-    """Box of the board with a margin, mm."""
+    """Box of the board with a margin, mm.
+
+    Raises
+    ------
+    UnreadableInput
+        When the board is empty.
+    """
     x0, y0, x1, y1 = board.bounds
+    if not np.isfinite(board.bounds).all():
+        raise UnreadableInput(
+            f"{board.name} has nothing to draw: no profile, no copper, no holes",
+            hint="check that the package holds the layers of one board",
+        )
     return x0 - margin_mm, y0 - margin_mm, x1 + margin_mm, y1 + margin_mm
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from fabkit.board.model import Board
 from fabkit.package.model import Side
+from fabkit.preview.scene import Floats
 
 CENTRE_HOLE_MM: Final = (3.0, 5.4)
 """Diameters of the centre post's hole of key switches (common practice)."""
@@ -55,7 +56,7 @@ def find_keys(board: Board) -> tuple[KeyPosition, ...]:
     return tuple(sorted(keys, key=lambda k: (-round(k.y_mm), k.x_mm)))
 
 
-def _turn_at(centre: np.ndarray[tuple[int], np.dtype[np.float64]], bare: np.ndarray) -> float:  # type: ignore[type-arg]
+def _turn_at(centre: Floats, bare: Floats) -> float:
     """Angle of the guide holes about a centre, folded into -45 to 45 degrees."""
     away = bare - centre
     reach = np.hypot(away[:, 0], away[:, 1])

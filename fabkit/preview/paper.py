@@ -17,10 +17,10 @@ import shapely
 from fabkit.board.model import Board
 from fabkit.package.model import Side
 from fabkit.preview import palette
-from fabkit.preview.finished import outline
+from fabkit.preview.finished import frame_around, outline
 from fabkit.preview.keys import KeyPosition, find_keys, left_face
 from fabkit.preview.lettering import fitted, letters
-from fabkit.preview.scene import Letters, Pen, Placed, Scene, SceneDraft, Sheet
+from fabkit.preview.scene import Floats, Letters, Pen, Placed, Scene, SceneDraft, Sheet
 from fabkit.units import format_mm
 
 MARGIN_MM: Final = 8.0
@@ -86,18 +86,19 @@ def _square(key: KeyPosition) -> shapely.LinearRing:
     return shapely.LinearRing(_turned(corners, key))
 
 
-def _turned(points: np.ndarray, key: KeyPosition) -> np.ndarray:  # type: ignore[type-arg]
+def _turned(points: Floats, key: KeyPosition) -> Floats:
     c, s = np.cos(np.radians(key.rotation_deg)), np.sin(np.radians(key.rotation_deg))
-    return points @ np.array([[c, s], [-s, c]]) + (key.x_mm, key.y_mm)
+    moved: Floats = points @ np.array([[c, s], [-s, c]]) + (key.x_mm, key.y_mm)
+    return moved
 
 
 def half_scene(half: PaperHalf) -> SceneDraft:
     """Outline, holes and keys of a half at full size, in board coordinates."""
     board = half.board
-    x0, y0, x1, y1 = board.bounds
-    frame = (x0 - AROUND_MM, y0 - AROUND_MM, x1 + AROUND_MM, y1 + AROUND_MM)
     draft = SceneDraft(
-        f"{half.name}, {face_word(half.side)} up", frame, mirrored=half.side == "bottom"
+        f"{half.name}, {face_word(half.side)} up",
+        frame_around(board, AROUND_MM),
+        mirrored=half.side == "bottom",
     )
     rings = shapely.get_rings(shapely.get_parts(outline(board)))
     h = board.holes

@@ -96,13 +96,14 @@ class Pen:
         for ring in rings:
             contour = ring_contour(shapely.get_coordinates(ring))
             x, y = contour.start
-            for x1, y1, cx, cy, turn in contour.segments:
-                rows.append((x, y, x1, y1, cx, cy, turn))
-                x, y = x1, y1
+            for segment in contour.segments:
+                rows.append((x, y, *segment))
+                x, y = segment[:2]
             if (x, y) != contour.start:
                 rows.append((x, y, *contour.start, 0.0, 0.0, 0))
         table = np.array(rows, dtype=np.float64).reshape(-1, 7).T
-        return cls(*table[:6], table[6].astype(np.int8), np.full(table.shape[1], width))
+        ax, ay, bx, by, cx, cy, turns = table
+        return cls(ax, ay, bx, by, cx, cy, turns.astype(np.int8), np.full(len(ax), width))
 
     @classmethod
     def joined(cls, pens: Sequence[Pen]) -> Pen:

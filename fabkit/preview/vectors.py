@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 from fabkit.gerber.model import GerberFile, Kind, Pose
 from fabkit.preview.coverage import polygon_rings
 from fabkit.preview.curves import Contour, Segment, circle, ring_contour
-from fabkit.preview.scene import Fill, Film, Letters, Part, Pen
+from fabkit.preview.scene import Fill, Film, Letters, Part
 from fabkit.units import CHORD_ERROR_MM
 
 
@@ -78,9 +79,7 @@ class Symbols:
 def polygon_contours(shapes: NDArray[Any]) -> tuple[Contour, ...]:
     """Rings of polygons as contours, exteriors counter-clockwise and holes clockwise."""
     points, starts = polygon_rings(shapes)
-    return tuple(
-        ring_contour(points[a:b]) for a, b in zip(starts[:-1], starts[1:], strict=True) if b - a > 3
-    )
+    return tuple(ring_contour(points[a:b]) for a, b in pairwise(starts) if b - a > 3)
 
 
 def part_vectors(part: Part, symbols: Symbols) -> Iterator[Run]:

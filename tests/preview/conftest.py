@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -55,10 +56,9 @@ class Draftsman:
         return len(self.apertures) - 1
 
     def _add(self, kind: Kind, **values: Any) -> None:
-        row = dict(
-            kind=kind, x0=NAN, y0=NAN, x1=NAN, y1=NAN, cx=NAN, cy=NAN, turn=0, aperture=-1,
-            dark=self.dark, pose=0, attributes=self.net, first=0, last=0, offset=0,
-        )  # fmt: skip
+        row = dict.fromkeys(("x0", "y0", "x1", "y1", "cx", "cy"), NAN)
+        row |= dict.fromkeys(("turn", "pose", "first", "last", "offset"), 0)
+        row |= {"kind": kind, "aperture": -1, "dark": self.dark, "attributes": self.net}
         self.objects.append(row | values)
 
     def flash(self, aperture: int, x: float, y: float, pose: int = 0) -> None:
@@ -67,7 +67,7 @@ class Draftsman:
 
     def draw(self, aperture: int, *points: tuple[float, float]) -> None:
         """Straight strokes through points."""
-        for (x0, y0), (x1, y1) in zip(points[:-1], points[1:], strict=True):
+        for (x0, y0), (x1, y1) in pairwise(points):
             self._add(Kind.DRAW, x0=x0, y0=y0, x1=x1, y1=y1, aperture=aperture)
 
     def arc(self, aperture: int, a: Any, b: Any, c: Any, turn: int) -> None:
@@ -77,14 +77,16 @@ class Draftsman:
             aperture=aperture,
         )  # fmt: skip
 
+    def _segment(self, contour: int, a: Any, b: Any, centre: Any) -> None:
+        cx, cy = centre or (NAN, NAN)
+        row = (a[0], a[1], b[0], b[1], cx, cy, 1 if centre else 0, contour, 0)
+        self.segments.append(dict(zip(Segments.DTYPES, row, strict=True)))
+
     def region(self, *points: tuple[float, float]) -> None:
         """A region of straight segments; the contour is closed here."""
         first = len(self.segments)
         for a, b in zip(points, (*points[1:], points[0]), strict=True):
-            self.segments.append(
-                dict(x0=a[0], y0=a[1], x1=b[0], y1=b[1], cx=NAN, cy=NAN, turn=0, contour=first,
-                     offset=0)
-            )  # fmt: skip
+            self._segment(first, a, b, None)
         self._add(Kind.REGION, first=first, last=len(self.segments))
 
     def rounded_region(self, x0: float, y0: float, x1: float, y1: float, r: float) -> None:
@@ -97,11 +99,7 @@ class Draftsman:
             ((x0, y1 - r), (x0, y0 + r), None), ((x0, y0 + r), (x0 + r, y0), (x0 + r, y0 + r)),
         ]  # fmt: skip
         for a, b, c in stops:
-            cx, cy = c if c else (NAN, NAN)
-            self.segments.append(
-                dict(x0=a[0], y0=a[1], x1=b[0], y1=b[1], cx=cx, cy=cy, turn=1 if c else 0,
-                     contour=first, offset=0)
-            )  # fmt: skip
+            self._segment(first, a, b, c)
         self._add(Kind.REGION, first=first, last=len(self.segments))
 
     def file(self) -> GerberFile:
