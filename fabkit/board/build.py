@@ -1,0 +1,76 @@
+"""Builds the board that a package describes."""
+
+from __future__ import annotations
+
+from fabkit.board.components import find_components
+from fabkit.board.holes import merge_drills
+from fabkit.board.model import Board, Layer
+from fabkit.board.plating import infer_plating
+from fabkit.board.profile import build_profile
+from fabkit.package.model import Package, PackageFile, RoleKind
+from fabkit.sidecars.model import JobFile
+
+_ORDER = (
+    *(RoleKind.MASK, RoleKind.LEGEND, RoleKind.PASTE, RoleKind.GLUE, RoleKind.PROFILE),
+    *(RoleKind.SCORE, RoleKind.OTHER_LAYER, RoleKind.COMPONENTS),
+)
+_SIDES = {"top": 0, "bottom": 1, None: 2}
+
+
+def build_board(package: Package) -> Board:
+    """Build the board of a package; never raises on content.
+
+    Parameters
+    ----------
+    package
+        As read; see :func:`fabkit.package.build.read_package`.
+
+    Returns
+    -------
+    Board whose ``problems`` hold the package's own first.
+    """
+    layers = _layers(package)
+    copper = [layer for layer in layers if layer.kind is RoleKind.COPPER]
+    drilled = merge_drills(package, max((layer.index for layer in copper), default=1))
+    findings = drilled.findings
+    holes, slots = infer_plating(drilled, copper, findings)
+    outline = build_profile(package, holes, slots, drilled.names)
+    findings += outline.findings
+    components = find_components(package, layers, outline.shape, findings)
+    jobs = [f.content for f in package.files if isinstance(f.content, JobFile)]
+    return Board(
+        name=package.name,
+        package=package,
+        profile=outline.shape,
+        layers=layers,
+        holes=holes,
+        slots=slots,
+        drill_names=drilled.names,
+        hole_functions=drilled.functions,
+        components=components,
+        thickness_mm=next((j.thickness_mm for j in jobs if j.thickness_mm is not None), None),
+        problems=(*package.problems, *findings),
+    )
+
+
+def _layers(package: Package) -> tuple[Layer, ...]:
+    copper = sorted(package.of(RoleKind.COPPER), key=lambda f: (f.role.layer or 0, f.name))
+    others = [f for kind in _ORDER for f in package.of(kind)]
+    others.sort(key=lambda f: (_ORDER.index(f.role.kind), _SIDES[f.role.side]))
+    made = (_layer(file) for file in (*copper, *others))
+    return tuple(layer for layer in made if layer is not None)
+
+
+def _layer(file: PackageFile) -> Layer | None:
+    if file.gerber is None:
+        return None
+    kind = file.role.kind
+    polarity = file.gerber.attributes.get(".FilePolarity", ())[:1]
+    is_negative = polarity == ("Negative",) and kind is not RoleKind.MASK
+    return Layer(
+        kind=kind,
+        side=file.role.side,
+        index=(file.role.layer or 1) if kind is RoleKind.COPPER else 1,
+        file=file.gerber,
+        negative=is_negative,
+    )

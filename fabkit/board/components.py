@@ -1,0 +1,292 @@
+"""Components of the board: from attributes where there are any, else from the placement table.
+
+Component attributes are those of the Gerber Layer Format Specification 2021.02, sections 5.6.14
+and 5.6.15: ``.C`` names the component an object belongs to, ``.P`` the pin a pad is, ``.N`` its
+net; component layers carry centroid, rotation and descriptions.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely.geometry import MultiPolygon
+
+from fabkit.board import rules
+from fabkit.board.model import Component, Layer
+from fabkit.findings import Finding, Place
+from fabkit.gerber.model import Attributes, Kind
+from fabkit.package.model import Package, RoleKind, Side
+from fabkit.sidecars.model import PlacedPart, Placement
+from fabkit.units import INCH_MM, MIL_MM, format_mm
+
+_TEXTS: Final = {
+    ".CVal": "value",
+    ".CFtp": "footprint",
+    ".CMPN": "part_number",
+    ".CMfr": "manufacturer",
+    ".CMnt": "mount",
+}
+_FITS: Final = 0.9
+"""Share of placed parts that must lie on the board for a unit or origin to be believed."""
+
+
+@dataclass(slots=True)
+class _Draft:
+    ref: str
+    texts: dict[str, str] = field(default_factory=dict)
+    pins: dict[str, str] = field(default_factory=dict)
+    sides: dict[Side, int] = field(default_factory=dict)
+    printed: Side | None = None
+    functions: set[str] = field(default_factory=set)
+    spots: list[tuple[float, float]] = field(default_factory=list)
+    centre: tuple[float, float] | None = None
+    side: Side | None = None
+    rotation: float | None = None
+
+
+def find_components(
+    package: Package,
+    layers: Sequence[Layer],
+    profile: MultiPolygon | None,
+    findings: list[Finding],
+) -> tuple[Component, ...]:
+    """Find the components of a board.
+
+    Parameters
+    ----------
+    package
+        Files with roles; placement tables complete or replace attributes.
+    layers
+        Layers of the board.
+    profile
+        Its shape; tells unit and origin of placement tables.
+    findings
+        Receives what was inferred.
+    """
+    drafts: dict[str, _Draft] = {}
+    for layer in layers:
+        _read_layer(layer, drafts)
+    known = {ref: _component(draft) for ref, draft in drafts.items()}
+    for part in _placed(package, profile, findings):
+        known[part.ref] = _complete(known.get(part.ref), part)
+    return tuple(known[ref] for ref in sorted(known, key=_natural))
+
+
+def _natural(ref: str) -> tuple[tuple[int, int, str], ...]:
+    """Sorts R2 before R10."""
+    return tuple(
+        (1, int(part), "") if part.isdigit() else (0, 0, part)
+        for part in re.split(r"(\d+)", ref)
+        if part
+    )
+
+
+def _read_layer(layer: Layer, drafts: dict[str, _Draft]) -> None:
+    file = layer.file
+    sets = [i for i, s in enumerate(file.attribute_sets) if s.get(".C") or s.get(".P")]
+    if not sets:
+        return
+    o = file.objects
+    rows = np.flatnonzero(np.isin(o.attributes, sets))
+    order = rows[np.argsort(o.attributes[rows], kind="stable")]
+    codes, first = np.unique(o.attributes[order], return_index=True)
+    for code, part in zip(codes, np.split(order, first[1:]), strict=True):
+        attributes = file.attribute_sets[code]
+        ref = (attributes.get(".C") or attributes[".P"])[0]
+        if ref:
+            draft = drafts.setdefault(ref, _Draft(ref))
+            if layer.kind is RoleKind.COMPONENTS:
+                _read_component(draft, layer, attributes, part)
+            else:
+                _read_objects(draft, layer, attributes, part)
+
+
+def _read_component(
+    draft: _Draft, layer: Layer, attributes: Attributes, rows: NDArray[np.int64]
+) -> None:
+    """Objects of a component layer: the centroid flash has the texts, pins have their nets."""
+    o = layer.file.objects
+    draft.side = layer.side
+    for row in rows:
+        function = layer.file.apertures[o.aperture[row]].function if o.aperture[row] >= 0 else ()
+        if function[:1] == ("ComponentMain",):
+            draft.centre = (float(o.x0[row]), float(o.y0[row]))
+            draft.texts |= {
+                name: attributes[key][0] for key, name in _TEXTS.items() if attributes.get(key)
+            }
+            turn = attributes.get(".CRot", ("",))[:1]
+            draft.rotation = _number(turn[0]) if turn else None
+    _read_pin(draft, attributes)
+
+
+def _number(text: str) -> float | None:
+    try:
+        return float(text)
+    except ValueError:
+        return None
+
+
+def _read_pin(draft: _Draft, attributes: Attributes) -> None:
+    pin = attributes.get(".P", ())
+    if len(pin) > 1 and pin[1]:
+        net = attributes.get(".N", ("",))
+        draft.pins[pin[1]] = draft.pins.get(pin[1]) or (net[0] if net else "")
+
+
+def _read_objects(
+    draft: _Draft, layer: Layer, attributes: Attributes, rows: NDArray[np.int64]
+) -> None:
+    """Objects of other layers that say which component they belong to."""
+    if layer.kind is RoleKind.LEGEND and layer.side is not None:
+        draft.printed = draft.printed or layer.side
+        return
+    if layer.kind is not RoleKind.COPPER:
+        return
+    o = layer.file.objects
+    flashes = rows[o.kind[rows] == Kind.FLASH]
+    _read_pin(draft, attributes)
+    if not len(flashes) or layer.side is None:
+        return
+    used = np.unique(o.aperture[flashes])
+    functions = {layer.file.apertures[i].function[:1] for i in used if i >= 0}
+    draft.functions |= {f[0] for f in functions if f}
+    if ".P" in attributes:
+        draft.spots += list(zip(o.x0[flashes].tolist(), o.y0[flashes].tolist(), strict=True))
+        draft.sides[layer.side] = draft.sides.get(layer.side, 0) + len(flashes)
+
+
+def _component(draft: _Draft) -> Component:
+    side = draft.side
+    if side is None and len(draft.sides) == 1:
+        side = next(iter(draft.sides))
+    elif side is None:
+        # Through-hole pads are on both sides: the print, else the side with more pads, tells.
+        by_pads = sorted(draft.sides, key=lambda s: (-draft.sides[s], s != "top"))
+        side = draft.printed or next(iter(by_pads), None)
+    centre = draft.centre
+    if centre is None and draft.spots:
+        spots = np.array(draft.spots)
+        low, high = spots.min(axis=0), spots.max(axis=0)
+        centre = (float((low[0] + high[0]) / 2), float((low[1] + high[1]) / 2))
+    mount = draft.texts.get("mount", "")
+    if not mount:
+        if "ComponentPad" in draft.functions:
+            mount = "TH"
+        elif draft.functions & {"SMDPad", "BGAPad"}:
+            mount = "SMD"
+        elif "FiducialPad" in draft.functions:
+            mount = "Fiducial"
+    return Component(
+        ref=draft.ref,
+        value=draft.texts.get("value", ""),
+        footprint=draft.texts.get("footprint", ""),
+        part_number=draft.texts.get("part_number", ""),
+        manufacturer=draft.texts.get("manufacturer", ""),
+        mount=mount,
+        side=side,
+        x_mm=centre[0] if centre else None,
+        y_mm=centre[1] if centre else None,
+        rotation_deg=draft.rotation,
+        pins=tuple((pin, draft.pins[pin]) for pin in sorted(draft.pins, key=_natural)),
+        origin="component attributes",
+    )
+
+
+def _complete(known: Component | None, part: PlacedPart) -> Component:
+    if known is None:
+        return Component(
+            ref=part.ref,
+            value=part.value,
+            footprint=part.footprint,
+            side=part.side,
+            x_mm=part.x_mm,
+            y_mm=part.y_mm,
+            rotation_deg=part.rotation_deg,
+            origin="placement table",
+        )
+    return replace(
+        known,
+        value=known.value or part.value,
+        footprint=known.footprint or part.footprint,
+        side=known.side or part.side,
+        x_mm=part.x_mm if known.x_mm is None else known.x_mm,
+        y_mm=part.y_mm if known.y_mm is None else known.y_mm,
+        rotation_deg=part.rotation_deg if known.rotation_deg is None else known.rotation_deg,
+    )
+
+
+def _placed(
+    package: Package, profile: MultiPolygon | None, findings: list[Finding]
+) -> Iterable[PlacedPart]:
+    """Placed parts in board coordinates; of several tables with a part the better stated wins."""
+    tables = [f.content for f in package.files if isinstance(f.content, Placement)]
+    tables = sorted((t for t in tables if t.parts), key=lambda t: (not t.unit_stated, t.name))
+    seen: set[str] = set()
+    for table in tables:
+        parts = [part for part in table.parts if part.ref not in seen]
+        if not parts:
+            continue
+        seen |= {part.ref for part in parts}
+        if profile is not None:
+            parts = _onto_board(table, parts, profile, findings)
+        yield from parts
+
+
+def _onto_board(
+    table: Placement, parts: list[PlacedPart], profile: MultiPolygon, findings: list[Finding]
+) -> list[PlacedPart]:
+    place = Place(file=table.name)
+    spots = np.array([(part.x_mm, part.y_mm) for part in parts])
+    x0, y0, x1, y1 = profile.bounds
+    low, high = np.array([x0, y0]), np.array([x1, y1])
+
+    def inside(points: NDArray[np.float64]) -> float:
+        return float(((points >= low) & (points <= high)).all(axis=1).mean())
+
+    factors = {"millimetres": 1.0}
+    if not table.unit_stated:
+        factors |= {"inches": INCH_MM, "mils": MIL_MM, "micrometres": 0.001}
+    for origin in (np.zeros(2), low):
+        for unit, factor in factors.items():
+            moved = spots * factor + origin
+            # Too small a unit would put all parts on one spot, which is inside as well.
+            spread = np.ptp(moved, axis=0).max() >= 0.1 * (high - low).max() or len(parts) < 3
+            if inside(moved) < _FITS or not spread:
+                continue
+            if factor != 1.0:
+                findings.append(
+                    Finding.of(
+                        rules.PLACEMENT_SCALED,
+                        f"positions fit the board when read in {unit}",
+                        place,
+                        assumed=f"read in {unit}",
+                    )
+                )
+            if origin.any():
+                findings.append(
+                    Finding.of(
+                        rules.PLACEMENT_SHIFTED,
+                        "positions fit the board when counted from its lower left corner",
+                        place,
+                        assumed=f"moved by {format_mm(x0)}, {format_mm(y0)}",
+                    )
+                )
+            return [
+                replace(part, x_mm=float(x), y_mm=float(y))
+                for part, (x, y) in zip(parts, moved, strict=True)
+            ]
+    count = round((1 - inside(spots)) * len(parts))
+    findings.append(
+        Finding.of(
+            rules.PLACEMENT_OUTSIDE,
+            f"{count} of {len(parts)} placed parts lie outside the board",
+            place,
+            count=count,
+        )
+    )
+    return parts

@@ -1,0 +1,253 @@
+"""Holes and slots of all drill files in one table, each counted once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fabkit.board import rules
+from fabkit.board.model import BoardSlots, Holes
+from fabkit.drill.model import DrillFile, Hits, Slots
+from fabkit.findings import Finding, Place
+from fabkit.gerber.reader import looks_like_gerber
+from fabkit.package.model import Package, PackageFile, RoleKind
+
+SAME_PLACE_MM: Final = 0.02
+"""Holes of two files nearer than this are one hole: two roundings of a coarse inch format."""
+SAME_SIZE_MM: Final = 0.06
+"""Diameters nearer than this are one size: rounding to 0.1 mm or to a mil (common practice)."""
+_PLACES: Final = 20
+_Cuts = TypeVar("_Cuts", Holes, BoardSlots)
+
+
+@dataclass(slots=True)
+class Drilled:
+    """Merged drill data."""
+
+    holes: Holes
+    slots: BoardSlots
+    names: tuple[str, ...]
+    functions: tuple[tuple[str, ...], ...]
+    findings: list[Finding] = field(default_factory=list)
+
+
+def merge_drills(package: Package, copper_layers: int) -> Drilled:
+    """Merge the drill files of a package.
+
+    Parameters
+    ----------
+    package
+        Files with roles.
+    copper_layers
+        Number of copper layers, for the span of holes that do not state one; at least 1.
+    """
+    files = sorted((f for f in package.of(RoleKind.DRILL) if f.drill is not None), key=_precedence)
+    table = _Table(files, max(copper_layers, 1))
+    holes = Holes.concat(*(table.holes_of(n) for n in range(len(files))))
+    slots = BoardSlots.concat(*(table.slots_of(n) for n in range(len(files))))
+    merged = Drilled(holes, slots, tuple(f.name for f in files), tuple(table.functions))
+    _report_sizes(merged)
+    merged.holes = _merge_holes(merged)
+    merged.slots = _merge_slots(merged)
+    return merged
+
+
+def _precedence(file: PackageFile) -> tuple[bool, bool, str]:
+    """NC form first, then files that know their plating: these are kept of doubled holes."""
+    drill = file.drill
+    known = drill is not None and (
+        drill.plated is not None or any(tool.plated is not None for tool in drill.tools)
+    )
+    return looks_like_gerber(file.data) > 0, not known, file.name
+
+
+class _Table:
+    """Turns the columns of one drill file into the columns of the board."""
+
+    def __init__(self, files: Sequence[PackageFile], layers: int) -> None:
+        self._files = files
+        self._layers = layers
+        self._codes: dict[tuple[str, ...], int] = {(): 0}
+        self._paths = 0
+
+    @property
+    def functions(self) -> list[tuple[str, ...]]:
+        return list(self._codes)
+
+    def _drill(self, number: int) -> DrillFile:
+        drill = self._files[number].drill
+        if drill is None:
+            raise TypeError("only drill files are merged")
+        return drill
+
+    def _shared(self, number: int, rows: Hits | Slots) -> dict[str, NDArray[Any]]:
+        drill = self._drill(number)
+        role = self._files[number].role
+        of_file = drill.plated if drill.plated is not None else role.plated
+        # One more row stands for tool -1: a hole before any tool was chosen.
+        diameters = np.array([t.diameter_mm or 0.0 for t in drill.tools] + [0.0])
+        plated = np.array(
+            [_plated(t.plated, of_file) for t in drill.tools] + [_plated(None, of_file)]
+        )
+        numbers = np.array([t.number for t in drill.tools] + [-1])
+        codes = np.array(
+            [self._codes.setdefault(t.function, len(self._codes)) for t in drill.tools] + [0]
+        )
+        span = drill.span or (1, self._layers)
+        count = len(rows)
+        return {
+            "diameter": diameters[rows.tool],
+            "plated": plated[rows.tool],
+            "file": np.full(count, number),
+            "tool": numbers[rows.tool],
+            "first": np.full(count, min(span)),
+            "last": np.full(count, max(span)),
+            "function": codes[rows.tool],
+            "offset": rows.offset,
+        }
+
+    def holes_of(self, number: int) -> Holes:
+        hits = self._drill(number).hits
+        return Holes(x=hits.x, y=hits.y, **self._shared(number, hits))
+
+    def slots_of(self, number: int) -> BoardSlots:
+        slots = self._drill(number).slots
+        _, path = np.unique(slots.path, return_inverse=True)
+        path = (path.reshape(-1) + self._paths).astype(np.int32)
+        self._paths += len(np.unique(path))
+        return BoardSlots(
+            x0=slots.x0,
+            y0=slots.y0,
+            x1=slots.x1,
+            y1=slots.y1,
+            cx=slots.cx,
+            cy=slots.cy,
+            turn=slots.turn,
+            path=path,
+            **self._shared(number, slots),
+        )
+
+
+def _plated(of_tool: bool | None, of_file: bool | None) -> int:
+    chosen = of_tool if of_tool is not None else of_file
+    return -1 if chosen is None else int(chosen)
+
+
+def _report_sizes(merged: Drilled) -> None:
+    for table in (merged.holes, merged.slots):
+        rows = np.flatnonzero(table.diameter <= 0)
+        if len(rows):
+            x, y = _spots(table)
+            merged.findings.append(
+                Finding.of(
+                    rules.HOLE_SIZE,
+                    f"{len(rows)} {'holes' if table is merged.holes else 'slots'} have no diameter",
+                    *_places(merged, table, rows, x, y),
+                    count=len(rows),
+                    assumed="not cut",
+                )
+            )
+
+
+def _spots(table: Holes | BoardSlots) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    return (table.x, table.y) if isinstance(table, Holes) else (table.x0, table.y0)
+
+
+def _places(
+    merged: Drilled,
+    table: Holes | BoardSlots,
+    rows: NDArray[Any],
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+) -> list[Place]:
+    return [
+        Place(file=merged.names[int(table.file[i])], x_mm=float(x[i]), y_mm=float(y[i]))
+        for i in rows[:_PLACES]
+    ]
+
+
+def _merge_holes(merged: Drilled) -> Holes:
+    holes = merged.holes
+    keys = np.column_stack((holes.x, holes.y))
+    return _merge(merged, holes, keys, "holes")
+
+
+def _merge_slots(merged: Drilled) -> BoardSlots:
+    slots = merged.slots
+    first = np.column_stack((slots.x0, slots.y0))
+    last = np.column_stack((slots.x1, slots.y1))
+    # The sum of the ends and the product of the sides say where a slot lies and how it leans,
+    # whichever end it is cut from.
+    side = last - first
+    length = np.hypot(side[:, 0], side[:, 1])
+    lean = np.where(length > 0, side[:, 0] * side[:, 1] / np.maximum(length, 1e-12), 0.0)
+    keys = np.column_stack((first + last, np.abs(side), lean))
+    return _merge(merged, slots, keys, "slots")
+
+
+def _merge(merged: Drilled, table: _Cuts, keys: NDArray[np.float64], word: str) -> _Cuts:
+    """Keep one of each pair of equal cuts in different files; the earlier file's is kept."""
+    if len(table) < 2 or len(np.unique(table.file)) < 2:
+        return table
+    from scipy.spatial import cKDTree
+
+    pairs = cKDTree(keys).query_pairs(SAME_PLACE_MM, output_type="ndarray")
+    a, b = pairs.min(axis=1, initial=len(table)), pairs.max(axis=1, initial=-1)
+    same = (
+        (table.file[a] != table.file[b])
+        & (np.abs(table.diameter[a] - table.diameter[b]) <= SAME_SIZE_MM)
+        & (table.first[a] == table.first[b])
+        & (table.last[a] == table.last[b])
+    )
+    a, b = a[same], b[same]
+    if not len(a):
+        return table
+    kept, dropped = np.minimum(a, b), np.maximum(a, b)
+    order = np.lexsort((dropped, kept))
+    kept, dropped = kept[order], dropped[order]
+    plated, function = table.plated.copy(), table.function.copy()
+    clash = (plated[kept] >= 0) & (plated[dropped] >= 0) & (plated[kept] != plated[dropped])
+    x, y = _spots(table)
+    if clash.any():
+        rows = kept[clash]
+        merged.findings.append(
+            Finding.of(
+                rules.PLATED_AND_NOT,
+                f"{len(rows)} {word} are plated in one file and non-plated in another",
+                *_places(merged, table, rows, x, y),
+                count=len(rows),
+                assumed="counted once, plated",
+            )
+        )
+    unknown = plated[kept] < 0
+    plated[kept[unknown]] = plated[dropped[unknown]]
+    plated[kept[clash]] = 1
+    bare = function[kept] == 0
+    function[kept[bare]] = function[dropped[bare]]
+    gone = np.zeros(len(table), dtype=bool)
+    gone[dropped] = True
+    pairs_of_files = sorted(
+        {
+            (merged.names[int(table.file[i])], merged.names[int(table.file[j])])
+            for i, j in zip(kept[~clash], dropped[~clash], strict=True)
+        }
+    )
+    for one, other in pairs_of_files:
+        here = (table.file[kept] == merged.names.index(one)) & (
+            table.file[dropped] == merged.names.index(other)
+        )
+        rows = kept[here & ~clash]
+        merged.findings.append(
+            Finding.of(
+                rules.HOLES_DOUBLED,
+                f"{len(rows)} {word} of {one} are in {other} again",
+                *_places(merged, table, rows, x, y),
+                count=len(rows),
+                assumed="counted once",
+            )
+        )
+    return table.with_columns(plated=plated, function=function).take(~gone)

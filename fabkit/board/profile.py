@@ -1,0 +1,172 @@
+"""The board's profile: from the profile file, else from other evidence; less routed cut-outs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fabkit.board import rules
+from fabkit.board.model import BoardSlots, Holes
+from fabkit.board.outline import Outline, holds, stroke_columns, trace_outline
+from fabkit.findings import Finding, Place
+from fabkit.geometry.arcs import Floats
+from fabkit.geometry.outlines import Strokes, find_figures
+from fabkit.gerber.model import GerberFile, Kind
+from fabkit.package.model import Package, PackageFile, RoleKind
+from fabkit.units import OUTLINE_JOIN_MM, format_number
+
+_MOST_STROKES: Final = 5_000
+"""An aperture that draws more than this draws no outline."""
+_HOLDS_ALL: Final = 0.995
+_BORROW: Final = (
+    *(RoleKind.DRAWING, RoleKind.UNKNOWN, RoleKind.OTHER_LAYER, RoleKind.LEGEND),
+    *(RoleKind.MASK, RoleKind.PASTE, RoleKind.COPPER),
+)
+"""Where an outline is looked for when no profile file gives one, in this order."""
+
+
+def build_profile(
+    package: Package, holes: Holes, slots: BoardSlots, drill_names: Sequence[str]
+) -> Outline:
+    """Build the profile of a board.
+
+    Parameters
+    ----------
+    package
+        Files with roles.
+    holes, slots
+        Everything drilled and routed.
+    drill_names
+        File names that slots point into.
+    """
+    points = content_points(package, holes)
+    profiles = [f.gerber for f in package.of(RoleKind.PROFILE) if f.gerber is not None]
+    profiles = [file for file in profiles if len(file.objects)]
+    outline = trace_outline(profiles, points)
+    if outline.shape is None:
+        _borrow(package, points, outline)
+    if outline.shape is not None:
+        _cut_routed(outline, points, slots, drill_names)
+    return outline
+
+
+def content_points(package: Package, holes: Holes) -> Floats:
+    """Places of outer pads and holes, mm: (n, 2) float64."""
+    found = [np.column_stack((holes.x, holes.y))]
+    for file in package.of(RoleKind.COPPER):
+        if file.gerber is not None and not file.role.inner:
+            o = file.gerber.objects
+            rows = (o.kind == Kind.FLASH) & o.dark
+            found.append(np.column_stack((o.x0[rows], o.y0[rows])))
+    return np.unique(np.concatenate(found), axis=0)
+
+
+def _borrow(package: Package, points: Floats, outline: Outline) -> None:
+    """Take the outline from strokes of another layer that close around everything."""
+    if not len(points):
+        return
+    box = shapely.box(*points.min(axis=0), *points.max(axis=0))
+    candidates: list[tuple[float, shapely.Polygon, PackageFile]] = []
+    for kind in _BORROW:
+        for file in package.of(kind):
+            if file.gerber is not None:
+                for rows in _groups(file.gerber, box):
+                    figures = find_figures(stroke_columns(file.gerber, rows))
+                    candidates += [
+                        (float(shape.area), shape, file)
+                        for shape in figures.filled
+                        if holds(shape, points) >= _HOLDS_ALL
+                    ]
+        if candidates:
+            break
+    if not candidates:
+        return
+    _, shape, file = min(candidates, key=lambda item: (item[0], item[2].name))
+    outline.shape = shapely.MultiPolygon([shape])
+    x0, y0, x1, y1 = shape.bounds
+    size = f"{format_number(x1 - x0)} x {format_number(y1 - y0)} mm"
+    outline.findings.append(
+        Finding.of(
+            rules.PROFILE_INFERRED,
+            f"an outline of {size} was found in the {file.role}",
+            Place(file=file.name),
+            assumed="used as the profile, without cut-outs",
+        )
+    )
+
+
+def _groups(file: GerberFile, box: shapely.Polygon) -> Iterator[NDArray[np.int64]]:
+    """Strokes of one aperture that reach around the box."""
+    o = file.objects
+    stroked = ((o.kind == Kind.DRAW) | (o.kind == Kind.ARC)) & o.dark
+    x0, y0, x1, y1 = box.bounds
+    slack = OUTLINE_JOIN_MM
+    for aperture in np.unique(o.aperture[stroked]):
+        rows = np.flatnonzero(stroked & (o.aperture == aperture))
+        if len(rows) > _MOST_STROKES:
+            continue
+        x = np.concatenate((o.x0[rows], o.x1[rows]))
+        y = np.concatenate((o.y0[rows], o.y1[rows]))
+        around = x.min() <= x0 + slack and y.min() <= y0 + slack
+        if around and x.max() >= x1 - slack and y.max() >= y1 - slack:
+            yield rows
+
+
+def _cut_routed(
+    outline: Outline, points: Floats, slots: BoardSlots, drill_names: Sequence[str]
+) -> None:
+    """Subtract what closed non-plated router paths cut free."""
+    for path, ring in _closed_paths(slots):
+        shape = outline.shape
+        if shape is None or not shape.contains(ring):
+            continue
+        if holds(ring, points) > 0.5:
+            continue  # a path around the board itself: its outline once more
+        rest = shape.difference(ring)
+        parts = [p for p in shapely.get_parts(rest) if p.geom_type == "Polygon"]
+        outline.shape = shapely.MultiPolygon(parts)
+        centre = ring.centroid
+        row = int(np.flatnonzero(slots.path == path)[0])
+        outline.findings.append(
+            Finding.of(
+                rules.ROUTED_CUT_OUT,
+                f"a routed path cuts out {format_number(ring.area, digits=1)} mm²",
+                Place(
+                    file=drill_names[int(slots.file[row])],
+                    x_mm=float(centre.x),
+                    y_mm=float(centre.y),
+                ),
+            )
+        )
+
+
+def _closed_paths(slots: BoardSlots) -> Iterator[tuple[int, Any]]:
+    bare = slots.plated == 0
+    paths, counts = np.unique(slots.path[bare], return_counts=True)
+    for path, count in zip(paths, counts, strict=True):
+        rows = np.flatnonzero(slots.path == path)
+        full_circle = count == 1 and abs(int(slots.turn[rows[0]])) == 2
+        if count < 2 and not full_circle:
+            continue
+        figures = find_figures(
+            Strokes(
+                slots.x0[rows],
+                slots.y0[rows],
+                slots.x1[rows],
+                slots.y1[rows],
+                slots.cx[rows],
+                slots.cy[rows],
+                slots.turn[rows],
+            )
+        )
+        if not len(figures.filled):
+            continue
+        ring = figures.filled[0]
+        radius = float(slots.diameter[rows].max()) / 2
+        # A path whose inside the tool clears anyway is a pocket, and cut as a slot.
+        if not ring.buffer(-radius).is_empty:
+            yield int(path), ring
