@@ -80,10 +80,8 @@ class Primitive:
             ring = regular_polygon(v[1], v[2], v[3], int(v[0]), turn)
             return fill_nonzero(ring * unit_mm)
         if self.kind == "thermal":
-            made = _thermal(v, unit_mm, chord_error_mm)
-        else:
-            made = _moire(v, unit_mm, chord_error_mm)
-        return shapely.transform(made, lambda p: turned(p, turn)) if turn else made
+            return _thermal(v, unit_mm, chord_error_mm)
+        return _moire(v, unit_mm, chord_error_mm)
 
     def box(self, unit_mm: float) -> Box | None:
         """Its box in mm; None when only its shape knows."""
@@ -103,20 +101,36 @@ class Primitive:
 
 
 def _thermal(v: tuple[float, ...], unit_mm: float, chord_error_mm: float) -> BaseGeometry:
-    x, y, outer, inner, gap = (n * unit_mm for n in v[:5])
+    outer, inner, gap = (n * unit_mm for n in v[2:5])
+    x, y = _centre(v, unit_mm)
     ring = disc(x, y, outer, chord_error_mm)
     if inner > 0:
         ring = ring.difference(disc(x, y, inner, chord_error_mm))
     if gap <= 0:
         return ring
-    bars = shapely.box(x - outer, y - gap / 2, x + outer, y + gap / 2).union(
-        shapely.box(x - gap / 2, y - outer, x + gap / 2, y + outer)
+    return ring.difference(_cross(v, unit_mm, 2 * outer, gap))
+
+
+def _centre(v: tuple[float, ...], unit_mm: float) -> tuple[float, float]:
+    # Circles are placed at the turned centre instead of being turned, which keeps boxes exact.
+    x, y = turned(np.array([v[:2]]) * unit_mm, v[-1])[0].tolist()
+    return x, y
+
+
+def _cross(v: tuple[float, ...], unit_mm: float, length: float, thickness: float) -> BaseGeometry:
+    x, y = v[0] * unit_mm, v[1] * unit_mm
+    a, b = length / 2, thickness / 2
+    cross = shapely.union_all(
+        [shapely.box(x - a, y - b, x + a, y + b), shapely.box(x - b, y - a, x + b, y + a)]
     )
-    return ring.difference(bars)
+    turn = v[-1]
+    crossed: BaseGeometry = shapely.transform(cross, lambda p: turned(p, turn))
+    return crossed
 
 
 def _moire(v: tuple[float, ...], unit_mm: float, chord_error_mm: float) -> BaseGeometry:
-    x, y, outer, thickness, gap = (n * unit_mm for n in v[:5])
+    outer, thickness, gap = (n * unit_mm for n in v[2:5])
+    x, y = _centre(v, unit_mm)
     hair, length = v[6] * unit_mm, v[7] * unit_mm
     parts: list[BaseGeometry] = []
     step = 2 * (thickness + gap)
@@ -129,8 +143,7 @@ def _moire(v: tuple[float, ...], unit_mm: float, chord_error_mm: float) -> BaseG
             ring = ring.difference(disc(x, y, diameter - 2 * thickness, chord_error_mm))
         parts.append(ring)
     if hair > 0 and length > 0:
-        parts.append(shapely.box(x - length / 2, y - hair / 2, x + length / 2, y + hair / 2))
-        parts.append(shapely.box(x - hair / 2, y - length / 2, x + hair / 2, y + length / 2))
+        parts.append(_cross(v, unit_mm, length, hair))
     return shapely.union_all(parts)
 
 

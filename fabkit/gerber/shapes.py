@@ -21,6 +21,8 @@ Ints = NDArray[np.int64]
 
 _NOTHING: Final = shapely.Polygon()
 
+_FINE_MM: Final = 1e-6
+
 
 def posed(shape: BaseGeometry, pose: Pose) -> BaseGeometry:
     """A shape at rest as a pose shows it, still about the origin."""
@@ -279,7 +281,9 @@ def _tool_box(file: GerberFile, aperture: int, pose: int) -> tuple[float, float,
     if tool.diameter_mm is not None:
         r = tool.diameter_mm * held.scale / 2
         return (-r, -r, r, r) if r > 0 else (np.nan,) * 4
-    shape = posed(tool.shape, held)
+    # Turned circles are no longer exact at their extreme points, so look more closely.
+    upright = held.rotation_deg % 90 == 0
+    shape = posed(tool.shape if upright else tool.shape_at(_FINE_MM), held)
     box: tuple[float, float, float, float] = shape.bounds
     return box
 
