@@ -49,12 +49,15 @@ class Usage:
         Built: parts are bought for them.
     spares
         Rules by class that replace the parts book's.
+    loss_share
+        Carried-over parts lost in each rebuild.
     """
 
     side: HalfSide = "either"
     keyboards: int = 1
     spare_halves: int = 0
     spares: Mapping[str, SpareRule] = field(default_factory=dict)
+    loss_share: Decimal = Decimal(0)
 
     @classmethod
     def of(cls, order: Order) -> Usage:
@@ -64,6 +67,7 @@ class Usage:
             keyboards=order.keyboards,
             spare_halves=order.spare_halves,
             spares=order.spares,
+            loss_share=order.loss_share,
         )
 
     @property
@@ -222,6 +226,11 @@ class Bill:
     notices: tuple[str, ...]
     prices_date: str
     prices_gross: bool
+
+    def left_worth(self, share: Decimal) -> Decimal:
+        """Worth of the pieces left over, ``share`` of their price each."""
+        left = (p.left_over * p.unit_price for p in self.plan.purchases)
+        return self.currency.round(sum(left, Decimal(0)) * share)
 
     def line(self, key: str) -> BillLine | None:
         """The line of a part."""

@@ -1,0 +1,228 @@
+"""Where to buy what: packs, price breaks and shops with shipping, at the least total."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import ROUND_CEILING, Decimal
+
+from fabkit.house.money import Currency
+from fabkit.house.order import SpareRule
+from fabkit.parts.book import Price, Shop
+from fabkit.parts.model import Lasting, Plan, Purchase, ShopOrder
+
+SEARCH_LIMIT = 4_000
+"""Combinations tried one by one; above, a mixed-integer programme finds the same optimum."""
+MOST_EXTRA = 30
+"""Pieces added at most to reach a shop's limit (common practice: nobody fills up with more)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Want:
+    """A part to buy: pieces built in, pieces wanted with spares, and who sells it."""
+
+    key: str
+    title: str
+    lasting: Lasting
+    need: int
+    wanted: int
+    prices: tuple[Price, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lot:
+    """One way to buy one part."""
+
+    want: int
+    """Index of the want."""
+    price: Price
+    pieces: int
+    unit_price: Decimal
+    cost: Decimal
+
+
+def with_spares(need: int, rule: SpareRule | None) -> int:
+    """Pieces with spares: the larger of a share on top and a least number on top.
+
+    >>> with_spares(400, SpareRule(share=Decimal("0.02"), least=2))
+    408
+    """
+    if rule is None or need == 0:
+        return need
+    shared = (need * (1 + rule.share)).to_integral_value(rounding=ROUND_CEILING)
+    return max(int(shared), need + rule.least)
+
+
+def list_lots(
+    index: int, want: Want, shops: Mapping[str, Shop], currency: Currency
+) -> tuple[Lot, ...]:
+    """Sensible ways to buy a part: the pieces wanted, or up to a price break, in whole packs.
+
+    Any other number costs more than one of these at the same unit price; it can only pay where
+    it lifts the goods over a limit of the shop, so packs are added there for as long as they
+    cost no more than the charges they may save.
+    """
+    lots: dict[tuple[str, int], Lot] = {}
+
+    def add(price: Price, pieces: int) -> Lot:
+        unit = price.unit_price(pieces)
+        lot = Lot(
+            want=index,
+            price=price,
+            pieces=pieces,
+            unit_price=unit,
+            cost=currency.round(pieces * unit),
+        )
+        return lots.setdefault((price.at, pieces), lot)
+
+    for price in want.prices:
+        least = max(want.wanted, price.minimum)
+        saving = _saving(shops[price.shop])
+        for pieces in (least, *(b for b, _ in price.breaks if b >= least)):
+            lot = first = add(price, -(-pieces // price.pack) * price.pack)
+            while lot.cost - first.cost < saving and lot.pieces - first.pieces < MOST_EXTRA:
+                lot = add(price, lot.pieces + price.pack)
+    return tuple(lots.values())
+
+
+def _saving(shop: Shop) -> Decimal:
+    """What buying more can save at a shop."""
+    shipping = shop.shipping if shop.free_from is not None else Decimal(0)
+    return shipping + (shop.small_fee if shop.small_below else Decimal(0))
+
+
+def shop_charges(shop: Shop, goods: Decimal) -> tuple[Decimal, Decimal]:
+    """Shipping and small order fee for goods of a value; nothing when nothing is bought."""
+    free = shop.free_from is not None and goods >= shop.free_from
+    fee = shop.small_fee if goods < shop.small_below else Decimal(0)
+    return (Decimal(0) if free else shop.shipping), fee
+
+
+def plan_purchases(wants: Sequence[Want], shops: Mapping[str, Shop], currency: Currency) -> Plan:
+    """The cheapest plan; every part from one shop.
+
+    Small cases are searched wholly, larger ones solved as a mixed-integer programme to a gap of
+    zero.  Parts without a price are left out.
+    """
+    priced = [w for w in wants if w.prices and w.wanted]
+    lots = [list_lots(i, w, shops, currency) for i, w in enumerate(priced)]
+    if math.prod(len(a) for a in lots) <= SEARCH_LIMIT:
+        chosen = _search(lots, shops)
+        method = "all combinations tried"
+    else:
+        chosen = _solve([lot for group in lots for lot in group], len(priced), shops)
+        method = "solved as a mixed-integer programme, proven the cheapest"
+    purchases = tuple(_purchase(priced[lot.want], lot, lots[lot.want]) for lot in chosen)
+    orders = tuple(_orders(chosen, shops, currency))
+    total = sum((o.total for o in orders), Decimal(0)).quantize(currency.step)
+    return Plan(purchases=purchases, shops=orders, total=total, method=method)
+
+
+def _orders(
+    chosen: Sequence[Lot], shops: Mapping[str, Shop], currency: Currency
+) -> Iterator[ShopOrder]:
+    for name in sorted({lot.price.shop for lot in chosen}):
+        goods = sum((a.cost for a in chosen if a.price.shop == name), Decimal(0))
+        shipping, fee = shop_charges(shops[name], goods)
+        yield ShopOrder(
+            shop=name,
+            goods=goods,
+            shipping=currency.round(shipping),
+            small_order_fee=currency.round(fee),
+            at=shops[name].at,
+        )
+
+
+def total_of(chosen: Sequence[Lot], shops: Mapping[str, Shop]) -> Decimal:
+    """Goods and charges of a choice of lots."""
+    goods: dict[str, Decimal] = {}
+    for lot in chosen:
+        goods[lot.price.shop] = goods.get(lot.price.shop, Decimal(0)) + lot.cost
+    return sum(
+        (value + sum(shop_charges(shops[name], value)) for name, value in goods.items()),
+        Decimal(0),
+    )
+
+
+def _search(lots: Sequence[Sequence[Lot]], shops: Mapping[str, Shop]) -> tuple[Lot, ...]:
+    """Every combination; the first of equal ones, so fewer pieces win."""
+    ordered = [sorted(group, key=lambda a: (a.cost, a.pieces, a.price.shop)) for group in lots]
+    return min(itertools.product(*ordered), key=lambda c: total_of(c, shops))
+
+
+def _solve(lots: Sequence[Lot], wants: int, shops: Mapping[str, Shop]) -> tuple[Lot, ...]:
+    """Choose lots by a mixed-integer programme.
+
+    Unknowns, all 0 or 1: lot taken; and for each shop: used, shipping free, fee waived.  Shipping
+    is free, and the fee waived, only when the goods reach the limit.
+    """
+    import numpy as np
+    from scipy.optimize import Bounds, LinearConstraint, milp
+
+    names = sorted({lot.price.shop for lot in lots})
+    n, s = len(lots), len(names)
+    used, free, waived = n, n + s, n + 2 * s
+    cost = np.zeros(n + 3 * s)
+    cost[:n] = [float(lot.cost) for lot in lots]
+    rows: list[tuple[dict[int, float], float, float]] = [
+        ({i: 1.0 for i, lot in enumerate(lots) if lot.want == w}, 1.0, 1.0) for w in range(wants)
+    ]
+    upper = np.ones(n + 3 * s)
+    for k, name in enumerate(names):
+        shop = shops[name]
+        goods = {i: float(a.cost) for i, a in enumerate(lots) if a.price.shop == name}
+        cost[used + k] = float(shop.shipping + shop.small_fee)
+        cost[free + k] = -float(shop.shipping)
+        cost[waived + k] = -float(shop.small_fee)
+        rows.extend(({i: 1.0, used + k: -1.0}, -np.inf, 0.0) for i in goods)
+        for at, limit in ((free + k, shop.free_from), (waived + k, shop.small_below)):
+            if limit is None:
+                upper[at] = 0.0
+                continue
+            rows.append(({at: 1.0, used + k: -1.0}, -np.inf, 0.0))
+            rows.append(({**goods, at: -float(limit)}, -1e-7, np.inf))
+    matrix = np.zeros((len(rows), n + 3 * s))
+    for r, (terms, _, _) in enumerate(rows):
+        for at, value in terms.items():
+            matrix[r, at] = value
+    result = milp(
+        cost,
+        constraints=LinearConstraint(matrix, [r[1] for r in rows], [r[2] for r in rows]),
+        integrality=np.ones(len(cost)),
+        bounds=Bounds(np.zeros(len(cost)), upper),
+        options={"mip_rel_gap": 0.0},
+    )
+    if result.x is None:
+        raise ArithmeticError(f"the purchase programme has no solution: {result.message}")
+    return tuple(lot for i, lot in enumerate(lots) if result.x[i] > 0.5)
+
+
+def _purchase(want: Want, lot: Lot, lots: Sequence[Lot]) -> Purchase:
+    spare = want.wanted - want.need
+    words = [f"{want.need} built in" + (f" + {spare} spare" if spare else "")]
+    plain = next((a for a in lots if a.price is lot.price and a.pieces < lot.pieces), None)
+    if lot.pieces > want.wanted:
+        if plain is not None and plain.cost >= lot.cost:
+            words.append(f"{lot.pieces} cost no more than {plain.pieces}")
+        elif lot.price.pack > 1:
+            words.append(f"packs of {lot.price.pack}")
+        elif lot.price.minimum > want.wanted:
+            words.append(f"at least {lot.price.minimum}")
+        else:
+            words.append(f"{lot.pieces - want.wanted} more for a price break or a shop's limit")
+    return Purchase(
+        key=want.key,
+        title=want.title,
+        lasting=want.lasting,
+        shop=lot.price.shop,
+        need=want.need,
+        wanted=want.wanted,
+        bought=lot.pieces,
+        pack=lot.price.pack,
+        unit_price=lot.unit_price,
+        cost=lot.cost,
+        at=lot.price.at,
+        reason=", ".join(words),
+    )

@@ -1,0 +1,333 @@
+"""Finding parts by their holes: any rotation, mirrored, doubled on reversible boards.
+
+A pattern is looked for from pairs of holes that are as far apart as two of its holes are: each
+pair fixes a rotation, the other holes are then asked for where they must be.  All pairs are
+tried at once.  Holes once taken by a pattern are not offered to later ones, and the catalogue's
+order decides who asks first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fabkit.board.model import Holes
+from fabkit.parts.catalogue import Pattern, PatternHole
+from fabkit.parts.runs import find_runs
+
+Points = NDArray[np.float64]
+Rows = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Site:
+    """A place of a part.
+
+    Parameters
+    ----------
+    x_mm, y_mm
+        The pattern's origin on the board.
+    rotation_deg
+        Counter-clockwise, from 0 up to 360, seen from the top; of the mirrored pattern when
+        ``mirrored``.
+    mirrored
+        Found only as its mirror image, so it is used from the bottom.
+    doubled
+        Found both ways in one place: usable from either face, fitted once.
+    holes
+        Rows of the hole table that belong to it, ascending.
+    pins
+        Length of a row; 0 for patterns of fixed shape.
+    residual_mm
+        Largest distance of a required hole from its place.
+    """
+
+    pattern: str
+    kind: str
+    x_mm: float
+    y_mm: float
+    rotation_deg: float
+    mirrored: bool
+    doubled: bool
+    holes: tuple[int, ...]
+    pins: int
+    residual_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Match:
+    origin: tuple[float, float]
+    angle: float
+    mirrored: bool
+    rows: tuple[int, ...]
+    extras: int
+    residual: float
+
+
+def find_sites(holes: Holes, patterns: Sequence[Pattern]) -> tuple[Site, ...]:
+    """All sites of all patterns, by pattern and place."""
+    points = np.column_stack([holes.x, holes.y])
+    diameters = np.asarray(holes.diameter)
+    free = np.ones(len(points), dtype=bool)
+    sites: list[Site] = []
+    for pattern in patterns:
+        if pattern.run is not None:
+            found = _run_sites(pattern, points, diameters, free)
+        else:
+            matches = _find_matches(pattern, points, diameters, free)
+            found = _choose(pattern, matches)
+        for site in found:
+            free[list(site.holes)] = False
+        sites.extend(found)
+    return tuple(sites)
+
+
+def _in_range(hole: PatternHole, diameters: Points, free: NDArray[np.bool_]) -> Rows:
+    slack = 1e-6
+    wide = (diameters >= hole.least_mm - slack) & (diameters <= hole.most_mm + slack)
+    return np.flatnonzero(wide & free)
+
+
+def _run_sites(
+    pattern: Pattern, points: Points, diameters: Points, free: NDArray[np.bool_]
+) -> list[Site]:
+    run = pattern.run
+    if run is None:
+        return []
+    probe = PatternHole(x_mm=0, y_mm=0, least_mm=run.least_mm, most_mm=run.most_mm)
+    rows = _in_range(probe, diameters, free)
+    found = []
+    for chain in find_runs(
+        points[rows], run.pitch_mm, least=run.least, tolerance_mm=pattern.tolerance_mm
+    ):
+        members = rows[chain]
+        ends = points[members[-1]] - points[members[0]]
+        middle = (points[members[-1]] + points[members[0]]) / 2
+        found.append(
+            Site(
+                pattern=pattern.key,
+                kind=pattern.kind,
+                x_mm=float(middle[0]),
+                y_mm=float(middle[1]),
+                rotation_deg=_degrees(np.arctan2(ends[1], ends[0])) % 180,
+                mirrored=False,
+                doubled=False,
+                holes=tuple(sorted(members.tolist())),
+                pins=len(members),
+                residual_mm=0.0,
+            )
+        )
+    return found
+
+
+def _find_matches(
+    pattern: Pattern, points: Points, diameters: Points, free: NDArray[np.bool_]
+) -> list[_Match]:
+    required = pattern.required
+    first = required[0]
+    anchors = _in_range(first, diameters, free)
+    if not len(anchors):
+        return []
+    if len(required) == 1:
+        return _single_matches(pattern, points, anchors)
+    shape = np.array([(h.x_mm, h.y_mm) for h in pattern.holes])
+    order = [i for i, h in enumerate(pattern.holes) if not h.optional]
+    reach = np.linalg.norm(shape[order] - shape[order[0]], axis=1)
+    far = order[int(np.argmax(reach))]
+    ends = _in_range(pattern.holes[far], diameters, free)
+    pairs = _pairs_apart(points, anchors, ends, float(reach.max()), 2 * pattern.tolerance_mm)
+    matches: list[_Match] = []
+    for mirrored in (False, True):
+        form = shape * (-1.0, 1.0) if mirrored else shape
+        matches.extend(
+            _verify(pattern, form, order, far, pairs, points, diameters, free, mirrored=mirrored)
+        )
+    return matches
+
+
+def _single_matches(pattern: Pattern, points: Points, anchors: Rows) -> list[_Match]:
+    """Lone holes: nothing else within the pattern's clear distance."""
+    from scipy.spatial import cKDTree
+
+    keep = anchors
+    if pattern.clear_mm:
+        near = cKDTree(points).query_ball_point(
+            points[anchors], pattern.clear_mm, return_length=True
+        )
+        keep = anchors[np.asarray(near) == 1]
+    return [
+        _Match(
+            origin=(float(points[i, 0]), float(points[i, 1])),
+            angle=0.0,
+            mirrored=False,
+            rows=(int(i),),
+            extras=0,
+            residual=0.0,
+        )
+        for i in keep
+    ]
+
+
+def _pairs_apart(points: Points, first: Rows, second: Rows, apart: float, slack: float) -> Rows:
+    """(n, 2) rows of pairs whose distance is ``apart`` within ``slack``."""
+    from scipy.spatial import cKDTree
+
+    if not len(second):
+        return np.empty((0, 2), dtype=np.int64)
+    near = cKDTree(points[first]).sparse_distance_matrix(
+        cKDTree(points[second]), apart + slack, output_type="coo_matrix"
+    )
+    good = near.data >= apart - slack
+    pairs = np.column_stack([first[near.row[good]], second[near.col[good]]]).astype(np.int64)
+    pairs = pairs[pairs[:, 0] != pairs[:, 1]]
+    ordered: Rows = pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]
+    return ordered
+
+
+def _verify(
+    pattern: Pattern,
+    form: Points,
+    order: list[int],
+    far: int,
+    pairs: Rows,
+    points: Points,
+    diameters: Points,
+    free: NDArray[np.bool_],
+    *,
+    mirrored: bool,
+) -> list[_Match]:
+    """Pairs around which every required hole is in its place."""
+    from scipy.spatial import cKDTree
+
+    if not len(pairs):
+        return []
+    start, end = form[order[0]], form[far]
+    span = points[pairs[:, 1]] - points[pairs[:, 0]]
+    angles = np.arctan2(span[:, 1], span[:, 0]) - np.arctan2(*(end - start)[::-1])
+    cos, sin = np.cos(angles), np.sin(angles)
+    # (pairs, holes, 2): where each hole of the pattern would be
+    local = form - (start + end) / 2
+    middle = (points[pairs[:, 0]] + points[pairs[:, 1]]) / 2
+    expected = np.stack(
+        [
+            cos[:, None] * local[:, 0] - sin[:, None] * local[:, 1] + middle[:, :1],
+            sin[:, None] * local[:, 0] + cos[:, None] * local[:, 1] + middle[:, 1:],
+        ],
+        axis=2,
+    )
+    rows = np.full(expected.shape[:2], -1, dtype=np.int64)
+    alive = np.ones(len(pairs), dtype=bool)
+    for i in [*order, *(j for j, h in enumerate(pattern.holes) if h.optional)]:
+        candidates = _in_range(pattern.holes[i], diameters, free)
+        if not len(candidates):
+            if i in order:
+                return []
+            continue
+        asked = np.flatnonzero(alive)
+        gap, nearest = cKDTree(points[candidates]).query(
+            expected[asked, i], distance_upper_bound=2 * pattern.tolerance_mm
+        )
+        hit = np.isfinite(gap)
+        rows[asked[hit], i] = candidates[nearest[hit]]
+        if i in order:
+            alive[asked[~hit]] = False
+    return [
+        match
+        for k in np.flatnonzero(alive)
+        if (match := _fit(pattern, form, order, rows[k], points, mirrored=mirrored)) is not None
+    ]
+
+
+def _fit(
+    pattern: Pattern,
+    form: Points,
+    order: list[int],
+    rows: Rows,
+    points: Points,
+    *,
+    mirrored: bool,
+) -> _Match | None:
+    """Best rotation and place for the holes found (least squares); None when one is too far off."""
+    chosen = rows[order]
+    if len(set(chosen.tolist())) < len(order):
+        return None
+    model, real = form[order], points[chosen]
+    model_mid, real_mid = model.mean(axis=0), real.mean(axis=0)
+    a, b = model - model_mid, real - real_mid
+    angle = np.arctan2(float((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum()), float((a * b).sum()))
+    turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+    off = np.linalg.norm(a @ turn.T - b, axis=1)
+    if off.max() > pattern.tolerance_mm:
+        return None
+    origin = real_mid - turn @ model_mid
+    extras = rows[[i for i in range(len(rows)) if i not in order]]
+    found = [int(r) for r in (*chosen, *extras) if r >= 0]
+    return _Match(
+        origin=(float(origin[0]), float(origin[1])),
+        angle=_degrees(angle),
+        mirrored=mirrored,
+        rows=tuple(sorted(set(found))),
+        extras=int((extras >= 0).sum()),
+        residual=float(off.max()),
+    )
+
+
+def _choose(pattern: Pattern, matches: list[_Match]) -> list[Site]:
+    """One site a place: the match with most holes, then the best fit, then the smallest turn.
+
+    A pattern that is its own mirror image, or its own half turn, matches several ways; only a
+    mirror match that brings holes of its own makes a site doubled.
+    """
+
+    def rank(m: _Match) -> tuple[int, bool, float, float]:
+        return -m.extras, m.mirrored, round(m.residual, 4), round(m.angle, 3)
+
+    ordered = sorted(matches, key=rank)
+    taken: set[int] = set()
+    sites: list[Site] = []
+    for match in ordered:
+        if any(r in taken for r in match.rows):
+            continue
+        same = [
+            m
+            for m in matches
+            if m.mirrored is not match.mirrored
+            and np.hypot(m.origin[0] - match.origin[0], m.origin[1] - match.origin[1])
+            <= pattern.tolerance_mm
+            and set(m.rows) != set(match.rows)
+            and not any(r in taken for r in m.rows)
+        ]
+        other = min(
+            same, key=lambda m: (_turn_between(m.angle, match.angle), rank(m)), default=None
+        )
+        rows = set(match.rows) | (set(other.rows) if other else set())
+        taken |= rows
+        sites.append(
+            Site(
+                pattern=pattern.key,
+                kind=pattern.kind,
+                x_mm=match.origin[0],
+                y_mm=match.origin[1],
+                rotation_deg=match.angle,
+                mirrored=match.mirrored,
+                doubled=other is not None,
+                holes=tuple(sorted(rows)),
+                pins=0,
+                residual_mm=match.residual,
+            )
+        )
+    return sorted(sites, key=lambda s: (round(s.x_mm, 3), round(s.y_mm, 3)))
+
+
+def _turn_between(a: float, b: float) -> float:
+    turn = abs(a - b) % 360
+    return min(turn, 360 - turn)
+
+
+def _degrees(radians: float) -> float:
+    """From 0 up to 360, without a tiny negative turn becoming 360."""
+    turn = float(np.degrees(radians)) % 360
+    return 0.0 if turn > 360 - 1e-9 else turn
