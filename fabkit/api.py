@@ -5,9 +5,10 @@ Every function is re-exported by :mod:`fabkit`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from fabkit.errors import UsageError
 from fabkit.limits import DEFAULT_LIMITS, Limits
@@ -15,14 +16,16 @@ from fabkit.limits import DEFAULT_LIMITS, Limits
 if TYPE_CHECKING:
     from fabkit.board.model import Board
     from fabkit.checks.model import Check, CheckOptions, CheckResult
+    from fabkit.costs.model import CostSheet
     from fabkit.drill.model import DrillFile
-    from fabkit.findings import Rule
     from fabkit.gerber.model import GerberFile
+    from fabkit.house.order import Order
     from fabkit.house.sheet import House
     from fabkit.intake.model import Member
     from fabkit.outputs.archive import Packed
     from fabkit.outputs.options import PackOptions
     from fabkit.package.model import Package
+    from fabkit.parts.model import Bill
     from fabkit.preview.options import PreviewOptions
 
 
@@ -151,40 +154,6 @@ def check(
     return gather(case, run_checks(CHECKS, case, watch=watch))
 
 
-def find_rules(name: str | None = None) -> tuple[Rule, ...]:
-    """Entries of the catalogue of everything that can be found.
-
-    Parameters
-    ----------
-    name
-        Id of a rule or of a check, a group with a trailing slash, or None for all.
-
-    Raises
-    ------
-    UsageError
-        Nothing is called so.
-    """
-    from difflib import get_close_matches
-
-    from fabkit.checks.catalogue import CHECKS
-    from fabkit.checks.runner import matches
-    from fabkit.outputs.rulebook import all_rules
-
-    rules = all_rules()
-    if name is None:
-        return rules
-    own = {rule.id for one in CHECKS if one.id == name for rule in one.rules}
-    found = tuple(rule for rule in rules if matches(name, rule.id) or rule.id in own)
-    if not found:
-        groups = {rule.id.split("/")[0] + "/" for rule in rules}
-        near = get_close_matches(name, [*sorted(groups), *(rule.id for rule in rules)], n=1)
-        raise UsageError(
-            f"nothing in the catalogue is called '{name}'",
-            hint=f"did you mean '{near[0]}'?" if near else "`fabkit checks` lists everything",
-        )
-    return found
-
-
 def pack(
     board: Board,
     target: Path | str,
@@ -273,3 +242,225 @@ def preview(
     for target in targets:
         write_file(target, files[target.name], replace=replace)
     return tuple(targets)
+
+
+def load_order(path: Path | str) -> Order:
+    """Load an order file.
+
+    Raises
+    ------
+    SheetError
+        A key of the file is wrong; names file, line and key.
+    """
+    from fabkit.house.order import load_order as load
+
+    return load(path)
+
+
+def parts(
+    boards: Board | Sequence[Board],
+    order: Order | None = None,
+    *,
+    book: Path | str | None = None,
+) -> Bill:
+    """List what must be bought.
+
+    Parameters
+    ----------
+    boards
+        One reversible design, or the designs of ``order`` in its order.
+    order
+        How many of what; None: one keyboard of the reversible design.
+    book
+        The parts book; None takes the order's, else the bundled, invented one.
+
+    Raises
+    ------
+    SheetError
+        A key of the parts book is wrong.
+    UsageError
+        Boards and order do not belong together.
+    """
+    from fabkit.house.order import order_for
+    from fabkit.parts.bill import build_bill
+    from fabkit.parts.book import load_parts
+    from fabkit.parts.model import HALVES, Usage
+
+    designs = _listed(boards)
+    wanted = order or order_for(designs[0].package.source)
+    _agree(designs, wanted)
+    loaded = load_parts(book if book is not None else wanted.parts)
+    usage = Usage.of(wanted)
+    if len(designs) == 1:
+        return build_bill(designs[0], loaded, usage=usage)
+    by_side = {o.side: board for o, board in zip(wanted.boards, designs, strict=True)}
+    return build_bill({half: by_side[half] for half in HALVES}, loaded, usage=usage)
+
+
+def quote(
+    boards: Board | Sequence[Board],
+    order: Order | None = None,
+    *,
+    bill: Bill | None = None,
+    house: House | None = None,
+    others: Sequence[House] = (),
+    results: Sequence[CheckResult] | None = None,
+    today: date | None = None,
+) -> CostSheet:
+    """Price an order: per board, per half and per keyboard over several quantities.
+
+    Parameters
+    ----------
+    boards
+        One reversible design, or the designs of ``order`` in its order.
+    order
+        How many of what, with which options; None: one keyboard, usual options.
+    bill
+        Parts list; None prices bare boards.
+    house, others
+        The house ordered from (None: the bundled, invented one), and others to compare with.
+    results
+        Verdicts of the boards, which tell whether the fine class is needed; None finds them.
+    today
+        For the age of prices; None leaves it unjudged.
+
+    Raises
+    ------
+    UsageError
+        Boards and order do not belong together, or a board has no size.
+    """
+    from fabkit.costs.facts import facts_from_board, measure_cover
+    from fabkit.costs.quote import quote as price
+    from fabkit.house.order import order_for
+
+    designs = _listed(boards)
+    wanted = order or order_for(designs[0].package.source)
+    _agree(designs, wanted)
+    sheet = house or load_house()
+    verdicts = results or [check(b, sheet, options=_judged(wanted)) for b in designs]
+    facts = [
+        facts_from_board(b, copper_cover=measure_cover(b), needs_fine=r.needs_fine)
+        for b, r in zip(designs, verdicts, strict=True)
+    ]
+    return price(facts, bill, sheet, wanted, others=others, today=today)
+
+
+def order(
+    wanted: Order | Path | str,
+    folder: Path | str,
+    *,
+    despite: Mapping[str, str] | None = None,
+    replace: bool = False,
+    today: date | None = None,
+    tell: Callable[[str], None] = lambda _: None,
+) -> dict[str, Any]:
+    """Do everything an order asks for, into one folder that is replaced only when whole.
+
+    Parameters
+    ----------
+    wanted
+        The order, or the path of an order file.
+    folder
+        Where the outputs go; an old order folder is replaced, any other is refused.
+    despite
+        Rules whose errors are accepted, each with a reason.
+    replace
+        Whether outputs changed by hand may be overwritten.
+    today
+        For the age of prices; None leaves it unjudged.
+    tell
+        Told what is being done now.
+
+    Returns
+    -------
+    dict
+        The manifest.
+
+    Raises
+    ------
+    FabkitError
+        An input cannot be used, or the folder cannot be written.
+    """
+    from fabkit.outputs.order_folder import (
+        JudgedBoard,
+        OrderContents,
+        prepare_folder,
+        write_order,
+    )
+
+    asked = wanted if not isinstance(wanted, Path | str) else load_order(wanted)
+    target = Path(folder)
+    prepare_folder(target, replace=replace)
+    house, *others = [load_house(path) for path in asked.houses or (None,)]
+    judged = []
+    for one in asked.boards:
+        tell(f"reading {one.name}")
+        board = build_board(open_package(one.package))
+        tell(f"checking {one.name}")
+        result = check(board, house, options=_judged(asked))
+        judged.append(JudgedBoard(ordered=one, board=board, result=result))
+    boards = [j.board for j in judged]
+    tell("listing the parts")
+    bill = parts(boards, asked)
+    tell("pricing")
+    costs = quote(
+        boards,
+        asked,
+        bill=bill,
+        house=house,
+        others=others,
+        results=[j.result for j in judged],
+        today=today,
+    )
+    contents = OrderContents(
+        order=asked,
+        house=house,
+        boards=tuple(judged),
+        bill=bill,
+        costs=costs,
+        sources=_sheet_bytes(asked),
+        today=today,
+    )
+    return write_order(
+        contents,
+        target,
+        despite=despite or {},
+        reopen=lambda part: build_board(open_package(part)),
+        tell=tell,
+        replace=replace,
+    )
+
+
+def _listed(boards: Board | Sequence[Board]) -> tuple[Board, ...]:
+    from fabkit.board.model import Board
+
+    return (boards,) if isinstance(boards, Board) else tuple(boards)
+
+
+def _agree(boards: Sequence[Board], order: Order) -> None:
+    if len(boards) != len(order.boards):
+        raise UsageError(
+            f"the order has {len(order.boards)} designs, but {len(boards)} boards were given",
+            hint="give one board for each [[board]] of the order, in its order",
+        )
+
+
+def _judged(order: Order) -> CheckOptions:
+    """What an order means for the checks."""
+    from fabkit.checks.model import CheckOptions
+
+    choice = order.choice
+    return CheckOptions(
+        thickness_mm=float(choice.thickness_mm),
+        copper_oz=float(choice.copper_oz),
+        colour=choice.colour,
+        finish=choice.finish,
+        silenced=order.silenced,
+    )
+
+
+def _sheet_bytes(order: Order) -> dict[str, bytes]:
+    """The order file and the sheets it names, for the manifest."""
+    paths = [*([Path(order.file)] if order.file else []), *order.houses]
+    paths += [order.parts] if order.parts else []
+    return {path.name: path.read_bytes() for path in paths}

@@ -60,6 +60,8 @@ class CheckOptions:
         Outer copper, oz/ft2.
     colour, finish
         As named in the house sheet.
+    charge_current_a
+        Current that the charger gives the cell.
     limit_class
         Class of the house sheet's limits that the order is meant for.
     only
@@ -74,6 +76,7 @@ class CheckOptions:
     copper_oz: float | None = None
     colour: str | None = None
     finish: str | None = None
+    charge_current_a: float | None = None
     limit_class: LimitClass = "standard"
     only: tuple[str, ...] = ()
     without: tuple[str, ...] = ()
@@ -151,6 +154,19 @@ class CheckResult(Sequence[Finding]):
     def in_state(self, state: State) -> tuple[Outcome, ...]:
         """Outcomes in a state, in catalogue order."""
         return tuple(o for o in self.outcomes if o.state is state)
+
+    @property
+    def needs_fine(self) -> bool:
+        """Whether a limit of the standard class is broken that the fine class keeps.
+
+        Such a breach lowers what would be an error to a warning.
+        """
+        return any(
+            f.limit is not None
+            and f.rule.severity is Severity.ERROR
+            and f.severity is Severity.WARNING
+            for f in self.findings
+        )
 
     def exit_status(self, fail_on: Severity | None) -> int:
         """Exit status of a run: 3 when a check broke, 1 at or above ``fail_on``, else 0."""

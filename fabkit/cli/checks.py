@@ -21,11 +21,11 @@ def command(entry: str | None, as_json: bool) -> None:
       fabkit checks hole/
       fabkit checks package/no-profile
     """
-    from fabkit import api
     from fabkit.outputs import records, terminal
     from fabkit.outputs.json import to_json
+    from fabkit.outputs.rulebook import find_rules
 
-    rules = [records.rule_record(rule) for rule in api.find_rules(entry)]
+    rules = [records.rule_record(rule) for rule in find_rules(entry)]
     if as_json:
         click.echo(to_json(rules), nl=False)
         return

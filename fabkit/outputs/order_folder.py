@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -48,7 +49,8 @@ class JudgedBoard:
 class OrderContents:
     """Everything that an order folder is rendered from.
 
-    ``sources`` are the sheets and the order file: name to bytes.
+    ``sources`` are the sheets and the order file: name to bytes; ``today`` is the day by which
+    the age of prices was judged.
     """
 
     order: Order
@@ -57,6 +59,7 @@ class OrderContents:
     bill: Bill
     costs: CostSheet
     sources: Mapping[str, bytes]
+    today: date | None
 
 
 def prepare_folder(folder: Path, *, replace: bool) -> tuple[str, ...]:
@@ -105,11 +108,13 @@ def write_order(
     with new_folder(folder, carry=carry) as part:
         boards = []
         for judged in contents.boards:
-            prefix = f"{file_stem(judged.ordered.name)}-" if len(contents.boards) > 1 else ""
+            stem = stem_of(contents.order, judged.ordered)
+            prefix = f"{stem}-" if len(contents.boards) > 1 else ""
             tell(f"drawing {judged.ordered.name}")
             _write(part, prefix, _board_files(contents, judged))
             tell(f"packing {judged.ordered.name}")
-            boards.append(_pack(contents, judged, part, despite=despite, reopen=reopen))
+            target = part / f"{stem}.zip"
+            boards.append(_pack(contents, judged, target, despite=despite, reopen=reopen))
         tell("writing the sheets")
         _write(part, "", {**sheets.parts_files(bill), **sheets.cost_files(costs)})
         manifest = _manifest(contents, boards, part, costs)
@@ -148,13 +153,12 @@ def _board_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, byte
 def _pack(
     contents: OrderContents,
     judged: JudgedBoard,
-    part: Path,
+    target: Path,
     *,
     despite: Mapping[str, str],
     reopen: Callable[[Path], Board],
 ) -> Record:
-    order, best = contents.order, contents.costs.best
-    choice = order.choice
+    choice = contents.order.choice
     options = PackOptions(
         thickness_mm=float(choice.thickness_mm),
         copper_oz=float(choice.copper_oz),
@@ -162,7 +166,7 @@ def _pack(
         finish=choice.finish,
         lead_time=choice.lead_time,
         extras=choice.extras,
-        quantity=best.quantity if best else None,
+        quantity=_quantity(contents),
         despite=despite,
     )
     record: Record = {
@@ -175,10 +179,24 @@ def _pack(
         refuse_errors(judged.result, options)
     except FindingsRefused as refused:
         return {**record, "zip": None, "reason": refused.message}
-    target = part / f"{file_stem(judged.ordered.name)}.zip"
     packed = write_pack(judged.board, target, options=options, reopen=reopen)
     made = records.packed_record(packed)
     return {**record, "zip": {**made, "path": target.name}, "despite": dict(despite)}
+
+
+def _quantity(contents: OrderContents) -> int | None:
+    """Boards to order: the one quantity asked for, else the cheapest that covers the need."""
+    asked = contents.order.quantities
+    if len(asked) == 1:
+        return asked[0]
+    return contents.costs.best.quantity if contents.costs.best else None
+
+
+def stem_of(order: Order, ordered: OrderedBoard) -> str:
+    """Stem of a design's files, different for each design of the order."""
+    stems = [file_stem(o.name).casefold() for o in order.boards]
+    stem = file_stem(ordered.name)
+    return stem if stems.count(stem.casefold()) == 1 else f"{stem}-{ordered.side}"
 
 
 def _manifest(contents: OrderContents, boards: list[Record], part: Path, costs: Record) -> Record:
@@ -208,6 +226,7 @@ def _manifest(contents: OrderContents, boards: list[Record], part: Path, costs: 
             "keyboards": order.keyboards,
             "spare_halves": order.spare_halves,
             "house": contents.house.name,
+            "date": None if contents.today is None else contents.today.isoformat(),
             "silenced": [{"rule": s.rule, "reason": s.reason} for s in order.silenced],
         },
         "boards": boards,

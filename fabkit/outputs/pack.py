@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from pathlib import Path
+from collections.abc import Callable, Mapping
+from pathlib import Path, PurePosixPath
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from fabkit.checks.model import CheckResult
 from fabkit.errors import FindingsRefused, OutputRefused
 from fabkit.findings import Severity
 from fabkit.outputs.archive import (
+    FOR_THE_HOUSE,
     README,
     Packed,
     contents_digest,
@@ -19,8 +20,10 @@ from fabkit.outputs.archive import (
     files_to_pack,
     write_archive,
 )
+from fabkit.outputs.jobfile import fit_job
 from fabkit.outputs.options import PackOptions
 from fabkit.outputs.readme import readme_text
+from fabkit.package.model import PackageFile, RoleKind
 
 
 def refuse_errors(result: CheckResult, options: PackOptions) -> None:
@@ -54,7 +57,7 @@ def write_pack(
     Parameters
     ----------
     board
-        The board; its package's bytes are packed as they are.
+        The board; its files are packed as they are, but a job file's list is cut to them.
     target
         Name of the zip.
     options
@@ -76,7 +79,7 @@ def write_pack(
             "the package holds nothing a board house needs",
             hint="`fabkit check --files` shows what each file was taken for",
         )
-    contents = {name: file.data for name, file in files.items()}
+    contents = {name: _bytes_of(file, files) for name, file in files.items()}
     contents[README] = readme_text(board, files, options).encode()
 
     def verify(part: Path) -> None:
@@ -96,6 +99,19 @@ def write_pack(
         sha256=sha256,
         contents_sha256=contents_digest(members),
     )
+
+
+def _bytes_of(file: PackageFile, files: Mapping[str, PackageFile]) -> bytes:
+    """Bytes of a file as it is packed: its own, but for the list inside a job file."""
+    if file.role.kind is not RoleKind.JOB:
+        return file.data
+    folder = PurePosixPath(file.name).parent
+    beside = {
+        PurePosixPath(other.name).relative_to(folder).as_posix(): name
+        for name, other in files.items()
+        if PurePosixPath(other.name).is_relative_to(folder)
+    }
+    return fit_job(file.data, beside)
 
 
 def find_difference(a: Board, b: Board) -> str:
@@ -119,6 +135,7 @@ def _layers(board: Board) -> list[tuple[str, bool, int, str]]:
     return sorted(
         (layer.name, layer.negative, len(layer.file.objects), str(layer.file.bounds))
         for layer in board.layers
+        if layer.kind in FOR_THE_HOUSE
     )
 
 

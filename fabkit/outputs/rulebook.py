@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from difflib import get_close_matches
 from types import ModuleType
 
 from fabkit.board import rules as board_rules
 from fabkit.checks.catalogue import CHECKS
+from fabkit.checks.runner import matches
 from fabkit.costs import rules as cost_rules
 from fabkit.drill import problems as drill_problems
+from fabkit.errors import UsageError
 from fabkit.findings import Rule
 from fabkit.gerber import problems as gerber_problems
 from fabkit.package import rules as package_rules
@@ -40,3 +43,31 @@ def all_rules() -> tuple[Rule, ...]:
         if rules.setdefault(rule.id, rule) is not rule:
             raise ValueError(f"rule {rule.id} is declared twice")
     return tuple(rules.values())
+
+
+def find_rules(name: str | None = None) -> tuple[Rule, ...]:
+    """Entries of the catalogue of everything that can be found.
+
+    Parameters
+    ----------
+    name
+        Id of a rule or of a check, a group with a trailing slash, or None for all.
+
+    Raises
+    ------
+    UsageError
+        Nothing is called so.
+    """
+    rules = all_rules()
+    if name is None:
+        return rules
+    own = {rule.id for one in CHECKS if one.id == name for rule in one.rules}
+    found = tuple(rule for rule in rules if matches(name, rule.id) or rule.id in own)
+    if not found:
+        groups = {rule.id.split("/")[0] + "/" for rule in rules}
+        near = get_close_matches(name, [*sorted(groups), *(rule.id for rule in rules)], n=1)
+        raise UsageError(
+            f"nothing in the catalogue is called '{name}'",
+            hint=f"did you mean '{near[0]}'?" if near else "`fabkit checks` lists everything",
+        )
+    return found

@@ -78,15 +78,18 @@ def print_table(
 
     numbers = set(right)
     table = Table(box=box.SIMPLE_HEAD, title=title or None, title_justify="left", pad_edge=False)
+    cells = [[clean(cell) for cell in row] for row in rows]
     for index, name in enumerate(columns):
+        # A number is never broken over two lines, its heading may be.
+        longest = max((len(row[index]) for row in cells), default=0) if index in numbers else None
         table.add_column(
             name,
             justify="right" if index in numbers else "left",
-            no_wrap=index in numbers,
+            min_width=longest,
             overflow="fold",
         )
-    for row in rows:
-        table.add_row(*(Text(clean(cell)) for cell in row))
+    for row in cells:
+        table.add_row(*(Text(cell) for cell in row))
     with console.capture() as caught:
         console.print(table)
     # The cells at the right edge are padded; nobody wants that in a file or a diff.
@@ -263,3 +266,21 @@ def print_costs(console: Console, costs: Record, *, why: bool = False) -> None:
         )
     print_findings(console, costs)
     print_notices(console, costs)
+
+
+def print_order(console: Console, manifest: Record, *, folder: str) -> None:
+    """Print what an order folder holds: verdict and zip of each board, cost, files."""
+    for board in manifest["boards"]:
+        console.print(f"{clean(board['board'])}: {board['verdict']}", style="bold")
+        if board["zip"] is None:
+            console.print(f"  {clean(board['reason'])}", style="red")
+    best = manifest["cheapest"]
+    if best:
+        console.print(
+            f"cheapest for what you want: {best['boards']} boards, {best['total']}"
+            f" {best['currency']} in all, {best['per_half']} per half"
+        )
+    print_notices(console, manifest)
+    console.print(f"in {clean(folder)}:")
+    for file in manifest["outputs"]:
+        console.print(f"  {clean(file['name'])}")

@@ -1,0 +1,68 @@
+"""``fabkit order``."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from fabkit.cli import options, ordering
+
+
+@click.command("order")
+@ordering.WANTED
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    required=True,
+    metavar="FOLDER",
+    help="Folder for everything; an older order folder there is replaced.",
+)
+@ordering.choices
+@options.DESPITE
+@options.FAIL_ON
+@click.option("--replace", is_flag=True, help="Overwrite outputs you changed by hand, too.")
+@ordering.TODAY
+@options.AS_JSON
+def command(
+    wanted: Path,
+    out: Path,
+    despite: tuple[str, ...],
+    fail_on: str,
+    replace: bool,
+    today: datetime | None,
+    as_json: bool,
+    **given: Any,
+) -> None:
+    """Do all of it, into one folder.
+
+    Findings as text and JSON, pictures of both faces, parts list, shopping list and costs as CSV,
+    Markdown and JSON, the zip for the board house, and a manifest.  The folder is replaced only
+    when the new one is whole; files you put there are kept.  A package with errors is not packed.
+
+    \b
+    Example:
+      fabkit order order.toml --out build/mine
+    """
+    from fabkit import api
+    from fabkit.outputs import terminal
+    from fabkit.outputs.json import to_json
+
+    accepted = options.read_despite(despite)
+    order = ordering.read_order(wanted, **given)
+    with terminal.progress() as tell:
+        manifest = api.order(
+            order,
+            out,
+            despite=accepted,
+            replace=replace,
+            today=ordering.read_day(today),
+            tell=tell,
+        )
+    if as_json:
+        click.echo(to_json(manifest), nl=False)
+    else:
+        terminal.print_order(terminal.make_console(), manifest, folder=out.as_posix())
+    click.get_current_context().exit(options.order_status(manifest, fail_on))

@@ -1,0 +1,108 @@
+"""From what is given on the command line to an order."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from fabkit.cli import options
+
+if TYPE_CHECKING:
+    from fabkit.board.model import Board
+    from fabkit.house.order import Order
+    from fabkit.outputs.terminal import Tell
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+WANTED = click.argument("wanted", type=click.Path(path_type=Path), metavar="PACKAGE|ORDER.toml")
+
+KEYBOARDS = click.option(
+    "--keyboards", type=click.IntRange(min=1), metavar="N", help="Whole keyboards you want."
+)
+
+PARTS_BOOK = click.option(
+    "--parts",
+    "parts_file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Your parts book.  Without it a bundled, invented one.",
+)
+
+TODAY = click.option(
+    "--date",
+    "today",
+    type=click.DateTime(["%Y-%m-%d"]),
+    metavar="YYYY-MM-DD",
+    help="Day to judge the age of prices by; today without it.",
+)
+
+
+def read_day(given: datetime | None) -> date:
+    """Day given, else today by the user's own calendar."""
+    return given.date() if given else date.today()  # noqa: DTZ011
+
+
+_CHOICES = (
+    options.HOUSE,
+    PARTS_BOOK,
+    KEYBOARDS,
+    options.THICKNESS,
+    click.option("--colour", metavar="NAME", help="Mask colour, as the house sheet names it."),
+    click.option("--finish", metavar="NAME", help="Surface finish, as the house sheet names it."),
+)
+
+
+def choices(function: F) -> F:
+    """Add the options that say what is wanted; they win over the order file."""
+    for option in reversed(_CHOICES):
+        function = option(function)
+    return function
+
+
+def read_order(
+    wanted: Path,
+    *,
+    house_file: Path | None,
+    parts_file: Path | None,
+    keyboards: int | None,
+    thickness_mm: float | None,
+    colour: str | None,
+    finish: str | None,
+    quantities: tuple[int, ...] = (),
+) -> Order:
+    """Load an order file, or make the order of a bare package; then apply what was given."""
+    from dataclasses import replace
+    from decimal import Decimal
+
+    from fabkit import api
+    from fabkit.house.order import order_for
+
+    order = api.load_order(wanted) if wanted.suffix.lower() == ".toml" else order_for(wanted)
+    old = order.choice
+    count = keyboards or order.keyboards
+    return replace(
+        order,
+        choice=replace(
+            old,
+            thickness_mm=old.thickness_mm if thickness_mm is None else Decimal(str(thickness_mm)),
+            colour=colour or old.colour,
+            finish=finish or old.finish,
+        ),
+        houses=(house_file,) if house_file else order.houses,
+        parts=parts_file or order.parts,
+        keyboards=count,
+        quantities=quantities or order.quantities,
+        # Builders share the keyboards of the file; another number has no such shares.
+        builders=order.builders if count == order.keyboards else (),
+    )
+
+
+def read_boards(order: Order, tell: Tell) -> list[Board]:
+    """Read every design of an order."""
+    from fabkit.cli.reading import read_board
+
+    return [read_board(one.package, tell) for one in order.boards]
