@@ -97,10 +97,11 @@ def _collect(files: Sequence[GerberFile], found: Outline) -> tuple[Strokes, Shap
         o = file.objects
         stroked = ((o.kind == Kind.DRAW) | (o.kind == Kind.ARC)) & o.dark
         functions = [a.function[:1] for a in file.apertures]
-        marked = np.array([f == ("Profile",) for f in functions] + [False])
-        unwanted = np.array([f == ("NonMaterial",) for f in functions] + [False])
-        by_attribute = marked[o.aperture] & stroked
-        stroked = by_attribute if by_attribute.any() else stroked & ~unwanted[o.aperture]
+        marked = any(f == ("Profile",) for f in functions)
+        # Exporters mark straight lines and forget arcs: what has no function counts as well.
+        foreign = {("NonMaterial",)} if not marked else set(functions) - {("Profile",), ()}
+        unwanted = np.array([f in foreign for f in functions] + [False])
+        stroked &= ~unwanted[o.aperture]
         parts.append(stroke_columns(file, np.flatnonzero(stroked)))
         rows = np.flatnonzero((o.kind == Kind.REGION) & o.dark)
         regions.append(object_shapes(file, rows))
