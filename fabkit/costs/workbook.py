@@ -1,0 +1,253 @@
+"""The cost sheet as a workbook with live formulas: change an input and every total follows.
+
+The worksheet ``Inputs`` holds every number once; one worksheet a quantity holds the lines, whose
+formulas are written from the same expressions the amounts were worked out with.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import zipfile
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from fabkit.costs.expression import to_cells
+from fabkit.costs.model import PARTS_GROUPS, CostSheet, Input, Line, Offer
+from fabkit.house.money import Currency
+
+if TYPE_CHECKING:
+    from openpyxl import Workbook
+    from openpyxl.worksheet.worksheet import Worksheet
+
+BINARY_DUST = "0.000000001"
+"""Added before rounding: a spreadsheet counts in binary, where 1.005 is a hair below itself."""
+FIXED_DATE = (1980, 1, 1, 0, 0, 0)
+"""Date of every member, so that the same sheet gives the same bytes."""
+
+
+def write_workbook(sheet: CostSheet) -> bytes:
+    """The cost sheet as an XLSX file."""
+    from openpyxl import Workbook
+
+    book = Workbook()
+    summary = book.active
+    summary.title = "Summary"
+    inputs = _Inputs(book.create_sheet("Inputs"))
+    places = [
+        (offer, *_write_offer(book.create_sheet(f"{offer.quantity} pieces"), offer, inputs))
+        for offer in sheet.offers
+    ]
+    _write_summary(summary, sheet, places)
+    _write_tables(book, sheet)
+    out = io.BytesIO()
+    book.save(out)
+    return _without_clock(out.getvalue())
+
+
+class _Inputs:
+    """The worksheet of inputs: each number once."""
+
+    def __init__(self, page: Worksheet) -> None:
+        self.page = page
+        page.append(["Input", "Value", "Unit", "Where it comes from"])
+        _style_head(page, 1, 4)
+        for column, width in (("A", 22), ("B", 14), ("C", 10), ("D", 80)):
+            page.column_dimensions[column].width = width
+        page.freeze_panes = "A2"
+        self._cells: dict[tuple[str, Decimal, str, str], str] = {}
+
+    def cell(self, item: Input) -> str:
+        """Cell of an input, added when new."""
+        key = (item.name, item.value, item.unit, item.origin)
+        if key not in self._cells:
+            self.page.append([_text(item.name), item.value, _text(item.unit), _text(item.origin)])
+            self._cells[key] = f"Inputs!$B${self.page.max_row}"
+        return self._cells[key]
+
+
+def _write_offer(page: Worksheet, offer: Offer, inputs: _Inputs) -> tuple[str, dict[str, str]]:
+    """Write the lines of one offer; gives the page's title and the cells of its totals."""
+    page.append([f"{offer.quantity} pieces of each design"])
+    page.append(
+        ["Line", "Paid for", "Exact", "Invoiced", f"Amount, {offer.currency.code}", "Formula"]
+    )
+    _style_head(page, 2, 6)
+    for column, width in (("A", 46), ("B", 24), ("C", 14), ("D", 12), ("E", 14), ("F", 90)):
+        page.column_dimensions[column].width = width
+    page.freeze_panes = "A3"
+    amounts: dict[str, str] = {}
+    for line in offer.lines:
+        amounts[line.key] = _write_line(page, line, inputs, amounts)
+    boards = [amounts[a.key] for a in offer.lines if a.group not in PARTS_GROUPS]
+    parts = [amounts[a.key] for a in offer.lines if a.group in PARTS_GROUPS]
+    page.append([])
+    cells = {}
+    for key, title, formula in (
+        ("boards", "Boards, landed", _sum(boards)),
+        ("parts", "Parts", _sum(parts)),
+    ):
+        page.append([title, None, None, None, formula])
+        cells[key] = f"E{page.max_row}"
+    page.append(["Total", None, None, None, f"={cells['boards']}+{cells['parts']}"])
+    cells["total"] = f"E{page.max_row}"
+    _bold(page, page.max_row)
+    for row in page.iter_rows(min_row=3, min_col=3, max_col=5):
+        for cell in row:
+            cell.number_format = "#,##0.00####" if cell.column == 3 else _money(offer.currency)
+    return page.title, cells
+
+
+def _write_line(page: Worksheet, line: Line, inputs: _Inputs, amounts: dict[str, str]) -> str:
+    """A line and its terms below it; gives the cell of its amount."""
+    at = page.max_row + 1
+    terms = range(at + 1, at + 1 + len(line.elements))
+    exact = f"=SUM({','.join(f'C{r}' for r in terms)})"
+    invoiced = f"={_rounded(f'C{at}', line.invoice, whole=line.whole_units)}"
+    amount = f"=D{at}"
+    if line.exchange is not None:
+        amount = f"={_rounded(f'D{at}*{inputs.cell(line.exchange)}', line.target)}"
+    page.append([_text(line.title), str(line.group), exact, invoiced, amount])
+    _bold(page, at)
+    for element in line.elements:
+        cells = {
+            item.name: f"({'+'.join(amounts[k] for k in item.lines) or '0'})"
+            if item.lines
+            else inputs.cell(item)
+            for item in element.inputs
+        }
+        formula = f"={to_cells(element.expression, cells)}"
+        page.append(
+            [
+                _text(f"    {element.title}"),
+                None,
+                formula,
+                None,
+                None,
+                _text(f"{element.expression}   ({element.rule})"),
+            ]
+        )
+    return f"E{at}"
+
+
+def _rounded(value: str, currency: Currency, *, whole: bool = False) -> str:
+    if whole:
+        return f"ROUNDDOWN({value}+{BINARY_DUST},0)"
+    steps = f"({value})/{currency.step:f}"
+    if currency.mode == "half-even":
+        half = f"ABS(({steps})-INT({steps})-0.5)<{BINARY_DUST}"
+        return f"IF({half},2*ROUND(({steps})/2,0),ROUND({steps},0))*{currency.step:f}"
+    return f"ROUND({steps}+{BINARY_DUST},0)*{currency.step:f}"
+
+
+def _write_summary(
+    page: Worksheet, sheet: CostSheet, places: list[tuple[Offer, str, dict[str, str]]]
+) -> None:
+    page.append([_text(f"{sheet.name}: cost per half, {sheet.currency.code}")])
+    _bold(page, 1)
+    for notice in sheet.notices:
+        page.append([_text(notice)])
+    for key, value in sheet.terms.items():
+        page.append([_text(key), _text(value)])
+    page.append([])
+    page.append(
+        [
+            "Pieces of each design",
+            "Boards, landed",
+            "Parts",
+            "Total",
+            "Halves made",
+            "Halves used",
+            "Halves left over",
+            "Per board",
+            "Per bare half used",
+            "Per half",
+            "Per keyboard",
+            "Enough",
+        ]
+    )
+    _style_head(page, page.max_row, 12)
+    for offer, title, cells in places:
+        row = page.max_row + 1
+        page.append(
+            [
+                offer.quantity,
+                *(f"='{title}'!{cells[k]}" for k in ("boards", "parts", "total")),
+                offer.halves_made,
+                offer.halves_used,
+                offer.halves_left,
+                f"=B{row}/{offer.boards}",
+                f"=IF(F{row}=0,0,B{row}/F{row})",
+                f"=I{row}+C{row}/{offer.halves_wanted}",
+                f"=2*J{row}",
+                "yes" if offer.covers else "no",
+            ]
+        )
+        for column in "BCD":
+            page[f"{column}{row}"].number_format = _money(sheet.currency)
+        for column in "HIJK":
+            page[f"{column}{row}"].number_format = "#,##0.0000"
+    page.column_dimensions["A"].width = 28
+    for column in "BCDEFGHIJKL":
+        page.column_dimensions[column].width = 17
+
+
+def _write_tables(book: Workbook, sheet: CostSheet) -> None:
+    """Further results, as values."""
+    from fabkit.costs.tables import cost_tables
+
+    for table in cost_tables(sheet):
+        page = book.create_sheet(table.title[:31])
+        page.append([_text(h) for h in table.head])
+        _style_head(page, 1, len(table.head))
+        for row in table.rows:
+            page.append([_text(v) if isinstance(v, str) else v for v in row])
+        for index in range(len(table.head)):
+            page.column_dimensions[chr(ord("A") + index)].width = 24
+
+
+def _sum(cells: list[str]) -> str | int:
+    return f"=SUM({','.join(cells)})" if cells else 0
+
+
+def _money(currency: Currency) -> str:
+    return "#,##0" + ("." + "0" * currency.digits if currency.digits else "")
+
+
+def _text(value: str) -> str:
+    """Text that no spreadsheet takes for a formula, without characters a workbook cannot hold."""
+    clean = re.sub(r"[\x00-\x08\x0b\x0c\x0e-\x1f]", "·", value)
+    return f"'{clean}" if clean[:1] in ("=", "+", "-", "@") else clean
+
+
+def _bold(page: Worksheet, row: int) -> None:
+    from openpyxl.styles import Font
+
+    for cell in page[row]:
+        cell.font = Font(bold=True)
+
+
+def _style_head(page: Worksheet, row: int, columns: int) -> None:
+    from openpyxl.styles import Alignment, Font, PatternFill
+
+    for column in range(1, columns + 1):
+        cell = page.cell(row=row, column=column)
+        cell.font = Font(bold=True)
+        cell.fill = PatternFill("solid", fgColor="E8EDF3")
+        cell.alignment = Alignment(wrap_text=True, vertical="top")
+
+
+def _without_clock(data: bytes) -> bytes:
+    """The same workbook with every date in it fixed."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(out, "w") as new:
+        for name in old.namelist():
+            content = old.read(name)
+            if name == "docProps/core.xml":
+                content = re.sub(
+                    rb"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", b"1980-01-01T00:00:00Z", content
+                )
+            info = zipfile.ZipInfo(name, FIXED_DATE)
+            info.compress_type = zipfile.ZIP_DEFLATED
+            new.writestr(info, content)
+    return out.getvalue()
