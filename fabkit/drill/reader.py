@@ -103,6 +103,7 @@ class _Reader:
         self._group_plated: bool | None = None
         self._in_header = False
         self._header_seen = False
+        self._started = False
         self._body_begun = False
         self._ended: int | None = None
         self._stops = 0
@@ -297,10 +298,12 @@ class _Reader:
 
     def _close_header(self) -> None:
         self._in_header = False
+        self._started = True
         self._plotter.tool = -1
 
     def _percent(self) -> None:
-        if self._in_header or not self._body_begun:
+        """End of the header, start of a program without one, or M25."""
+        if self._in_header or not self._started:
             self._close_header()
             return
         plotter = self._plotter
@@ -348,7 +351,7 @@ class _Reader:
     def _begin_body(self, offset: int) -> None:
         if self._body_begun:
             return
-        self._body_begun = True
+        self._body_begun = self._started = True
         if not self._header_seen:
             self._log.add(problems.NO_HEADER, "there is no M48", offset=offset)
         if self._tools.sizes and not self._tools.used_numbers and self._plotter.tool < 0:
