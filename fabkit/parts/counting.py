@@ -82,7 +82,7 @@ def tally_records(
     }
     return Tally(
         count=len(kept),
-        refs=tuple(r.ref for r in kept),
+        refs=tuple(r.ref for r in kept if r.named),
         source=next(iter(by_source)),
         by_source=by_source,
         doubled=doubled,

@@ -21,6 +21,9 @@ from fabkit.parts.runs import find_runs
 Points = NDArray[np.float64]
 Rows = NDArray[np.int64]
 
+VIA_SHARE = 0.5
+"""A hole narrower than this share of another is a via beside it (common practice)."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
@@ -132,7 +135,7 @@ def _find_matches(
     if not len(anchors):
         return []
     if len(required) == 1:
-        return _single_matches(pattern, points, anchors)
+        return _single_matches(pattern, points, diameters, anchors)
     shape = np.array([(h.x_mm, h.y_mm) for h in pattern.holes])
     order = [i for i, h in enumerate(pattern.holes) if not h.optional]
     reach = np.linalg.norm(shape[order] - shape[order[0]], axis=1)
@@ -148,15 +151,19 @@ def _find_matches(
     return matches
 
 
-def _single_matches(pattern: Pattern, points: Points, anchors: Rows) -> list[_Match]:
-    """Lone holes: nothing else within the pattern's clear distance."""
+def _single_matches(
+    pattern: Pattern, points: Points, diameters: Points, anchors: Rows
+) -> list[_Match]:
+    """Lone holes: no hole of their kind within the pattern's clear distance.
+
+    Holes less than half as wide do not count: vias may ring a screw hole.
+    """
     from scipy.spatial import cKDTree
 
     keep = anchors
     if pattern.clear_mm:
-        near = cKDTree(points).query_ball_point(
-            points[anchors], pattern.clear_mm, return_length=True
-        )
+        wide = points[diameters >= pattern.required[0].least_mm * VIA_SHARE]
+        near = cKDTree(wide).query_ball_point(points[anchors], pattern.clear_mm, return_length=True)
         keep = anchors[np.asarray(near) == 1]
     return [
         _Match(

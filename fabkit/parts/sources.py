@@ -31,6 +31,8 @@ class Record:
     y_mm: float | None
     sources: tuple[str, ...]
     fitted: bool = True
+    named: bool = True
+    """False for a row of a table without references: ``ref`` only tells its pieces apart."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -87,6 +89,7 @@ def _merge(group: Sequence[Record]) -> Record:
         y_mm=placed.y_mm if placed else None,
         sources=tuple(dict.fromkeys(s for r in group for s in r.sources)),
         fitted=all(r.fitted for r in group),
+        named=first.named,
     )
 
 
@@ -150,4 +153,5 @@ def _from_tables(board: Board) -> Iterable[Record]:
                         y_mm=None,
                         sources=(TABLE,),
                         fitted=row.fitted,
+                        named=bool(row.refs),
                     )

@@ -91,9 +91,9 @@ def test_every_pattern_in_any_rotation_with_noise(
     ]
     reach = 8.0 if pattern.clear_mm else 0.5
     vias: Rows = []
-    while len(vias) < 40:
-        at = rng.uniform(-40, 40, 2) + (x, y)
-        if min(np.hypot(a - at[0], b - at[1]) for a, b, _ in rows) > reach:
+    centres = np.array(rows)[:, :2]
+    for at in np.array([x, y]) + rng.uniform(-40, 40, (120, 2)):
+        if len(vias) < 40 and np.hypot(*(centres - at).T).min() > reach:
             vias.append((float(at[0]), float(at[1]), 0.3))
     sites = find_sites(make_holes([*vias, *rows]), [pattern])
 
@@ -101,7 +101,7 @@ def test_every_pattern_in_any_rotation_with_noise(
     site = sites[0]
     assert np.hypot(site.x_mm - x, site.y_mm - y) < 0.06
     assert site.doubled is False
-    assert set(site.holes) == set(range(40, 40 + len(rows)))
+    assert set(site.holes) == set(range(len(vias), len(vias) + len(rows)))
     if not mirror_is_itself(pattern):
         assert site.mirrored is mirrored
         turn = abs(site.rotation_deg - degrees) % 360
@@ -214,11 +214,12 @@ def test_controller_is_a_module_not_two_headers() -> None:
 
 
 def test_screw_hole_needs_room() -> None:
-    """A 2.2 mm hole alone is a screw hole, one with a neighbour 3 mm away is not."""
+    """A 2.2 mm hole alone or ringed by vias is a screw hole, one with a like neighbour is not."""
     pattern = next(p for p in CATALOGUE if p.key == "screw-m2")
 
     assert len(find_sites(make_holes([(0, 0, 2.2), (30, 0, 2.2)]), [pattern])) == 2
-    assert find_sites(make_holes([(0, 0, 2.2), (3, 0, 0.6)]), [pattern]) == ()
+    assert len(find_sites(make_holes([(0, 0, 2.2), (2, 0, 0.5), (0, 2, 0.5)]), [pattern])) == 1
+    assert find_sites(make_holes([(0, 0, 2.2), (3, 0, 1.6)]), [pattern]) == ()
 
 
 def test_no_holes_no_sites() -> None:
