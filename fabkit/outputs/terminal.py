@@ -256,7 +256,7 @@ def print_costs(console: Console, costs: Record, *, why: bool = False) -> None:
         title=f"{costs['name']}, in {costs['currency']}",
     )
     if why:
-        print_table(console, sheets.LINE_COLUMNS, sheets.line_rows(costs), right=(0, 3))
+        _print_reasons(console, costs)
     best = costs["best"]
     if best:
         console.print(
@@ -266,6 +266,18 @@ def print_costs(console: Console, costs: Record, *, why: bool = False) -> None:
         )
     print_findings(console, costs)
     print_notices(console, costs)
+
+
+def _print_reasons(console: Console, costs: Record) -> None:
+    for offer in costs["offers"]:
+        console.print(
+            f"{offer['boards']} boards: {offer['total']} {costs['currency']}", style="bold"
+        )
+        for line in offer["lines"]:
+            console.print(f"  {line['amount']:>9}  {clean(line['title'])} ({line['for']})")
+            for because in line["because"]:
+                console.print(f"             {clean(because['title'])} = {clean(because['why'])}")
+    console.print()
 
 
 def print_order(console: Console, manifest: Record, *, folder: str) -> None:
