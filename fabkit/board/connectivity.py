@@ -172,9 +172,7 @@ def trace_board(board: Board) -> Pieces:
     joints = pieces.joints.copy()
     if len(joints):
         joints[:, 0] = barrels[joints[:, 0]]
-    return Pieces(
-        polygons=pieces.polygons, layer=pieces.layer, island=pieces.island, joints=joints
-    )
+    return Pieces(polygons=pieces.polygons, layer=pieces.layer, island=pieces.island, joints=joints)
 
 
 def cut_columns(board: Board) -> tuple[NDArray[np.int8], Ints, Ints]:

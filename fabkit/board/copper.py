@@ -158,9 +158,7 @@ class Copper:
         for layer in self.layers:
             known = (layer.piece >= 0) & (layer.net >= 0)
             known[known] = self.named[layer.net[known]]
-            rows.append(
-                np.column_stack((self.pieces.island[layer.piece[known]], layer.net[known]))
-            )
+            rows.append(np.column_stack((self.pieces.island[layer.piece[known]], layer.net[known])))
         table = np.concatenate(rows) if rows else np.empty((0, 2), np.int32)
         return np.unique(table, axis=0).astype(np.int32)
 

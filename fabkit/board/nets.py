@@ -211,9 +211,7 @@ def _bridged(
         barrels.setdefault(barrel, set()).update(piece_nets.get(piece, ()))
     for barrel, found in sorted(barrels.items()):
         if len(found) > 1:
-            x, y = shapely.get_coordinates(
-                shapely.centroid(copper.board.hole_shapes[barrel])
-            )[0]
+            x, y = shapely.get_coordinates(shapely.centroid(copper.board.hole_shapes[barrel]))[0]
             return Short(nets=nets, x_mm=float(x), y_mm=float(y), layer=0, through_hole=True)
     first = next((t for t in terminals if t.island == island), None)
     if first is None:
@@ -226,9 +224,7 @@ def _bridged(
             layer=int(pieces.layer[row]),
             through_hole=False,
         )
-    return Short(
-        nets=nets, x_mm=first.x_mm, y_mm=first.y_mm, layer=first.layer, through_hole=False
-    )
+    return Short(nets=nets, x_mm=first.x_mm, y_mm=first.y_mm, layer=first.layer, through_hole=False)
 
 
 def align_netlist(netlist: Netlist, copper: Copper) -> Aligned:
@@ -275,8 +271,10 @@ def align_netlist(netlist: Netlist, copper: Copper) -> Aligned:
 
 def _reaches(point: NetPoint, layer: int, layers: int) -> bool:
     """Whether a point's copper is to be sought on a layer (from 0)."""
-    return point.kind == "through" or point.access in (0, layer + 1) or (
-        point.access > layers and layer == layers - 1
+    return (
+        point.kind == "through"
+        or point.access in (0, layer + 1)
+        or (point.access > layers and layer == layers - 1)
     )
 
 

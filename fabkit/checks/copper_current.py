@@ -79,7 +79,8 @@ def current(case: Case) -> Iterator[Finding]:
     supply = np.array([bool(POWER.search(name)) for name in copper.nets], dtype=bool)
     for index, layer in enumerate(case.board.copper):
         inner = layer.side is None
-        needed = width_mm(amps, copper_um=case.options.copper_um or COPPER_UM, inner=inner)
+        thickness = COPPER_UM * (1.0 if inner else case.options.copper_oz or 1.0)
+        needed = width_mm(amps, copper_um=thickness, inner=inner)
         objects, own = layer.file.objects, copper.layers[index]
         pens = np.array([a.diameter_mm or np.inf for a in layer.file.apertures] + [np.inf])
         width = pens[objects.aperture]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -10,6 +11,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.board.closeup import CloseUp
 from fabkit.board.connectivity import cut_columns
 from fabkit.board.copper import Copper, trace_copper
 from fabkit.checks.case import Case
@@ -17,6 +19,9 @@ from fabkit.checks.model import NotJudged
 from fabkit.findings import Place
 from fabkit.geometry.facing import Facets, Facings, facets_of, find_gaps, find_widths, near_pairs
 from fabkit.house.sheet import Limit
+
+MEASURED_AGAIN = 60
+"""Distinct measures taken again per layer and rule: thrice what a finding shows."""
 
 REACH_MARGIN = 1.0001
 """Facings are looked for a hair beyond the limit, so that one on the limit is seen as kept."""
@@ -83,8 +88,7 @@ def cuts_of(case: Case) -> Cuts:
         x=np.concatenate((holes.x, centre[:, 0])),
         y=np.concatenate((holes.y, centre[:, 1])),
         function=tuple(
-            board.hole_functions[f] if 0 <= f < len(board.hole_functions) else ()
-            for f in functions
+            board.hole_functions[f] if 0 <= f < len(board.hole_functions) else () for f in functions
         ),
     )
 
@@ -94,9 +98,7 @@ def cut_place(case: Case, cut: int, *, side: str | None = None) -> Place:
     cuts = case.shared(cuts_of)
     slot = int(cuts.slot_row[cut])
     found = case.hole_place(cut) if slot < 0 else case.slot_place(slot)
-    return case.place(
-        found.file or "", found.offset, side=side, x_mm=cuts.x[cut], y_mm=cuts.y[cut]
-    )
+    return case.place(found.file or "", found.offset, side=side, x_mm=cuts.x[cut], y_mm=cuts.y[cut])
 
 
 def facets_by_layer(case: Case) -> tuple[LayerFacets, ...]:
@@ -110,9 +112,44 @@ def facets_by_layer(case: Case) -> tuple[LayerFacets, ...]:
     return tuple(made)
 
 
+def close_ups(case: Case) -> tuple[CloseUp, ...]:
+    """Close-ups of every copper layer."""
+    return tuple(CloseUp(layer.file) for layer in case.board.copper)
+
+
+def measured_again(case: Case, layer: int, found: Facings, *, inside: bool) -> Facings:
+    """The same facings with the ones beside arcs measured in a close-up."""
+    close_up = case.shared(close_ups)[layer]
+    rows = np.flatnonzero(~found.straight)
+    distance = found.distance.copy()
+    distance[rows] = remeasure(
+        distance[rows],
+        lambda k: close_up.facing(
+            float(found.x[rows[k]]),
+            float(found.y[rows[k]]),
+            float(found.distance[rows[k]]),
+            inside=inside,
+        ),
+    )
+    return found.with_columns(distance=distance)
+
+
+def remeasure(coarse: NDArray[np.float64], measure: Callable[[int], float]) -> NDArray[np.float64]:
+    """Replace coarse measures, smallest first, by fine ones.
+
+    Places of one shape (the same pad over the same drill a hundred times) give one coarse
+    measure to the last digit, so each distinct one is measured once.
+    """
+    _, first, same = np.unique(np.round(coarse, 7), return_index=True, return_inverse=True)
+    fine = coarse[first].copy()
+    for k in range(min(len(first), MEASURED_AGAIN)):
+        fine[k] = measure(int(first[k]))
+    return np.asarray(fine[same])
+
+
 def copper_weight_oz(case: Case) -> float:
     """Copper weight the limits are taken for: as chosen, else 1 oz/ft2."""
-    return 1.0 if case.options.copper_um is None else case.options.copper_um / 35.0
+    return 1.0 if case.options.copper_oz is None else case.options.copper_oz
 
 
 def copper_limits(case: Case, what: str) -> tuple[Limit, Limit]:

@@ -138,7 +138,9 @@ def _lonely_pads(case: Case, copper: Copper) -> Iterator[Finding]:
     pads, pieces = copper.pads, copper.pieces
     known = np.flatnonzero(pads.island >= 0)
     spots = np.unique(
-        np.column_stack((pads.island[known], np.round(pads.x[known], 2), np.round(pads.y[known], 2))),
+        np.column_stack(
+            (pads.island[known], np.round(pads.x[known], 2), np.round(pads.y[known], 2))
+        ),
         axis=0,
     )
     counts = np.bincount(spots[:, 0].astype(np.int64), minlength=pieces.islands)

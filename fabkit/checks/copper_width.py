@@ -11,7 +11,12 @@ from numpy.typing import NDArray
 
 from fabkit.board.model import Layer
 from fabkit.checks.case import Case
-from fabkit.checks.copper_facts import copper_limits, narrow_copper, require_copper
+from fabkit.checks.copper_facts import (
+    copper_limits,
+    measured_again,
+    narrow_copper,
+    require_copper,
+)
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
 from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
@@ -90,8 +95,8 @@ def _slack(found: Facings) -> NDArray[np.float64]:
 def gaps(case: Case) -> Iterator[Finding]:
     """Conductors keep the gap that the house can etch."""
     pieces = require_copper(case).pieces
-    for layer, narrow in zip(case.board.copper, case.shared(narrow_copper), strict=True):
-        found = narrow.gaps
+    for index, narrow in enumerate(case.shared(narrow_copper)):
+        layer, found = case.board.copper[index], narrow.gaps
         foreign = pieces.island[found.piece0] != pieces.island[found.piece1]
         for mine, rule, words in (
             (foreign, GAP, f"smallest gap on {layer.name}"),
@@ -99,6 +104,7 @@ def gaps(case: Case) -> Iterator[Finding]:
         ):
             some = found.take(mine)
             some = some.take(thin_out(some.x, some.y, SAME_SPOT_MM))
+            some = measured_again(case, index, some, inside=False)
             yield from judge(
                 case,
                 rule,
@@ -120,8 +126,8 @@ def widths(case: Case) -> Iterator[Finding]:
     """Tracks and the necks of fills are wide enough to survive etching."""
     require_copper(case)
     sliver = case.house.limit("sliver_mm")
-    for layer, narrow in zip(case.board.copper, case.shared(narrow_copper), strict=True):
-        found = narrow.widths
+    for index, narrow in enumerate(case.shared(narrow_copper)):
+        layer, found = case.board.copper[index], narrow.widths
         pen = pen_at(layer, found)
         # A stroke as narrow as the copper it leaves is a track; other narrow copper is the rest
         # of a fill, a pad or a text.
@@ -139,6 +145,7 @@ def widths(case: Case) -> Iterator[Finding]:
         )
         rest = found.take(~is_track)
         rest = rest.take(thin_out(rest.x, rest.y, SAME_SPOT_MM))
+        rest = measured_again(case, index, rest, inside=True)
         thin = rest.distance < sliver.value - _slack(rest)
         yield from judge(
             case,

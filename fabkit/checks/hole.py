@@ -211,5 +211,3 @@ def aspect(case: Case) -> Iterator[Finding]:
             f"deepest hole, thickness {format_mm(thickness)} over diameter,",
             slack=1e-6,
         )
-
-

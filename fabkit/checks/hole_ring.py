@@ -10,15 +10,17 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.board.closeup import CloseUp
 from fabkit.board.connectivity import TOUCH_MM, pieces_at
-from fabkit.board.copper import Copper
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import (
     Cuts,
     LayerFacets,
+    close_ups,
     cut_place,
     cuts_of,
     facets_by_layer,
+    remeasure,
     require_copper,
 )
 from fabkit.checks.declare import check
@@ -94,12 +96,15 @@ class Rings:
         Least copper around the hole; 0 where it breaks out.
     open_deg : (n,) float64
         Part of the rim without copper.
+    exact : (n,) bool
+        The ring follows from radii and centres; others are off by a chord or two.
     """
 
     cut: NDArray[np.int32]
     layer: NDArray[np.int32]
     ring: Floats
     open_deg: Floats
+    exact: NDArray[np.bool_]
 
 
 def rings_of(case: Case) -> Rings:
@@ -110,12 +115,19 @@ def rings_of(case: Case) -> Rings:
         np.column_stack((joints[:, 0], copper.pieces.layer[joints[:, 1]])), axis=0
     ).reshape(-1, 2)
     ring, broken = np.zeros(len(touched)), np.zeros(len(touched))
+    exact = np.zeros(len(touched), dtype=bool)
     for index, facets in enumerate(case.shared(facets_by_layer)):
         polygons = copper.pieces.polygons[copper.pieces.on_layer(index)]
         mine = np.flatnonzero(touched[:, 1] == index)
         if len(mine):
-            ring[mine], broken[mine] = _measure(facets, polygons, cuts, touched[mine, 0])
-    return Rings(touched[:, 0].astype(np.int32), touched[:, 1].astype(np.int32), ring, broken)
+            rows = touched[mine, 0]
+            ring[mine], broken[mine] = _measure(facets, polygons, cuts, rows)
+            circles = _as_circles(copper, index, cuts, rows, ring[mine])
+            exact[mine] = circles != ring[mine]
+            ring[mine] = circles
+    return Rings(
+        touched[:, 0].astype(np.int32), touched[:, 1].astype(np.int32), ring, broken, exact
+    )
 
 
 def _measure(
@@ -135,6 +147,33 @@ def _measure(
     for k in rest:
         ring[k], broken[k] = _measure_one(layer, polygons, cuts.shapes[rows[k]])
     return ring, broken
+
+
+def _as_circles(
+    copper: Copper, layer: int, cuts: Cuts, rows: NDArray[np.int32], ring: Floats
+) -> Floats:
+    """The same rings, from radii and centres where a round pad alone decides.
+
+    Chords lie up to their error inside the circle; a coarse measure that much below a round
+    pad's ring is that ring.
+    """
+    diameters = np.array(
+        [a.diameter_mm or np.nan for a in copper.board.copper[layer].file.apertures]
+    )
+    pads = copper.pads.take(copper.pads.layer == layer)
+    aperture = copper.board.copper[layer].file.objects.aperture[pads.row]
+    width = np.where(aperture >= 0, diameters[aperture], np.nan) if len(diameters) else np.nan
+    width = np.broadcast_to(width, len(pads))
+    known = np.flatnonzero(~np.isnan(width))
+    if not len(known):
+        return ring
+    (cut, pad), apart = shapely.STRtree(shapely.points(pads.x[known], pads.y[known])).query_nearest(
+        shapely.points(cuts.x[rows], cuts.y[rows]), max_distance=0.5, return_distance=True
+    )
+    exact = np.full(len(rows), -np.inf)
+    np.maximum.at(exact, cut, (width[known[pad]] - cuts.width[rows[cut]]) / 2 - apart)
+    decides = cuts.round[rows] & (np.abs(exact - ring) <= 2 * CHORD_ERROR_MM) & (exact > 0)
+    return np.where(decides, exact, ring)
 
 
 def _measure_one(layer: LayerFacets, polygons: NDArray[Any], shape: Any) -> tuple[float, float]:
@@ -165,13 +204,14 @@ def _ring_place(case: Case, rings: Rings, row: int) -> Place:
 @check(
     id="hole/annular-ring",
     rules=(RING_THIN, RING_BROKEN),
-    limits=("annular_ring_mm", "annular_ring_via_preferred_mm"),
+    limits=("annular_ring_mm", "annular_ring_component_preferred_mm"),
     needs=("drill", "copper"),
 )
 def annular_ring(case: Case) -> Iterator[Finding]:
     """Every plated hole keeps enough copper around it on every layer that it joins."""
     rings, cuts = case.shared(rings_of), case.shared(cuts_of)
     castellated = np.array(["Castellated" in "".join(f) for f in cuts.function], dtype=bool)
+    preferred = case.limit("annular_ring_component_preferred_mm")
     usual = ~castellated[rings.cut] if len(rings.cut) else np.zeros(0, bool)
     for index, layer in enumerate(case.board.copper):
         mine = usual & (rings.layer == index)
@@ -189,11 +229,25 @@ def annular_ring(case: Case) -> Iterator[Finding]:
                 severity=Severity.ERROR if worst > 90 else Severity.WARNING,
             )
         whole = np.flatnonzero(mine & (rings.open_deg == 0))
+        ring = rings.ring[whole].copy()
+        close_up = case.shared(close_ups)[index]
+        doubtful = np.flatnonzero(
+            (ring > 0) & (ring < preferred) & cuts.round[rings.cut[whole]] & ~rings.exact[whole]
+        )
+
+        def measure(k: int, rows: Any = whole[doubtful], close_up: CloseUp = close_up) -> float:
+            cut, coarse = int(rings.cut[rows[k]]), float(rings.ring[rows[k]])
+            radius = float(cuts.width[cut]) / 2
+            at = float(cuts.x[cut]), float(cuts.y[cut])
+            fine = close_up.edge_distance(*at, radius + coarse + 0.05) - radius
+            return fine if abs(fine - coarse) < 0.01 else coarse
+
+        ring[doubtful] = remeasure(ring[doubtful], measure)
         yield from judge(
             case,
             RING_THIN,
             "annular_ring_mm",
-            rings.ring[whole],
+            ring,
             lambda k, rows=whole: _ring_place(case, rings, int(rows[k])),  # type: ignore[misc]
             f"thinnest annular ring on {layer.name}",
             slack=CHORD_ERROR_MM,
@@ -287,8 +341,9 @@ def nearest_copper(layer: LayerFacets, cuts: Cuts, rows: NDArray[Any]) -> Floats
     out = np.full(len(rows), np.inf)
     if not len(layer.facets):
         return out
-    shapes = np.where(cuts.round[rows], shapely.points(cuts.x[rows], cuts.y[rows]), cuts.shapes[rows])
+    shapes = np.where(
+        cuts.round[rows], shapely.points(cuts.x[rows], cuts.y[rows]), cuts.shapes[rows]
+    )
     (row, _), distance = layer.tree.query_nearest(shapes, all_matches=False, return_distance=True)
     out[row] = distance
     return np.maximum(out - np.where(cuts.round[rows], cuts.width[rows] / 2, 0.0), 0.0)
-

@@ -84,14 +84,6 @@ CROSSES = Rule(
     severity=Severity.WARNING,
     advice="Order castellated holes by name, or move the hole.",
 )
-OUTSIDE = Rule(
-    id="hole/outside",
-    title="Hole outside the board",
-    why="Either the drill file and the profile do not fit together, or the hole is for the panel.",
-    source=COMMON_PRACTICE,
-    severity=Severity.ERROR,
-    advice="Check units and origin of the drill file; remove holes that belong to a panel.",
-)
 
 
 @dataclass(frozen=True, eq=False)
@@ -192,11 +184,15 @@ def _overlaps(
         np.sqrt(shapely.area(shapely.intersection(cuts.shapes[left], cuts.shapes[right]))),
     )
     # A hole swallowed by another one leaves no flap at all.
-    width = np.where(-walls.wall[rows] >= np.minimum(cuts.width[left], cuts.width[right]), 9.9, width)
+    width = np.where(
+        -walls.wall[rows] >= np.minimum(cuts.width[left], cuts.width[right]), 9.9, width
+    )
     bare = (cuts.plated[left] == 0) & (cuts.plated[right] == 0)
     plated = (cuts.plated[left] != 0) & (cuts.plated[right] != 0)
     # One tool hitting closer than its radius is how a slot is drilled without a slot command.
-    nibbled = plated & both_round & (apart[rows] <= np.minimum(cuts.width[left], cuts.width[right]) / 2)
+    nibbled = (
+        plated & both_round & (apart[rows] <= np.minimum(cuts.width[left], cuts.width[right]) / 2)
+    )
     slotted = plated & ~both_round
     clean = ((width >= CUSP_MM) & bare) | nibbled | slotted
     for rule, chosen, text in (
@@ -271,31 +267,16 @@ def edge_distance(cuts: Cuts, profile: Any) -> tuple[Floats, NDArray[np.bool_]]:
 
 @check(
     id="hole/edge",
-    rules=(EDGE_NEAR, CROSSES, OUTSIDE),
+    rules=(EDGE_NEAR, CROSSES),
     limits=("hole_to_edge_mm", "hole_to_edge_thickness_ratio"),
     needs=("drill", "profile"),
 )
 def edge(case: Case) -> Iterator[Finding]:
-    """Holes lie on the board and keep away from its edge."""
+    """Holes keep away from the board's edge."""
     cuts = case.shared(cuts_of)
     wall, inside = edge_distance(cuts, case.board.profile)
     boundary = shapely.boundary(case.board.profile)
     meets = shapely.distance(cuts.shapes, boundary) <= 0
-    outside = np.flatnonzero(~inside & ~meets)
-    if len(outside):
-        swallowed = shapely.contains_properly(shapely.convex_hull(case.board.profile), cuts.shapes)
-        # A hole in a cut-out of the same size is only drawn twice, and drills nothing.
-        outside = outside[~(swallowed[outside] & (cuts.plated[outside] == 0))]
-    if len(outside):
-        far = -wall[outside]
-        yield group(
-            OUTSIDE,
-            far,
-            lambda k: cut_place(case, int(outside[k])),
-            "holes outside the board, {worst} away at most",
-            most=True,
-            severity=Severity.ERROR if np.any(cuts.plated[outside] != 0) else Severity.WARNING,
-        )
     yield from _crossings(case, cuts, np.flatnonzero(meets))
     near = np.flatnonzero(inside & ~meets)
     thickness = case.thickness_mm or 0.0
@@ -338,7 +319,11 @@ def _crossings(case: Case, cuts: Cuts, rows: Ints) -> Iterator[Finding]:
     bites = (cuts.plated[rows] == 0) & (cuts.width[rows] <= 1.0) & ~drawn
     for mine, severity, text in (
         (meant, Severity.NOTE, "castellated holes on the edge: order them by name"),
-        (~meant & bites, Severity.NOTE, "small bare holes on the edge, as for breaking boards apart"),
+        (
+            ~meant & bites,
+            Severity.NOTE,
+            "small bare holes on the edge, as for breaking boards apart",
+        ),
         (~meant & ~bites & ~drawn, Severity.WARNING, "holes cross the board's edge"),
     ):
         picked = rows[mine]

@@ -17,8 +17,8 @@ from fabkit.checks.declare import check
 from fabkit.checks.mask import mask_sides
 from fabkit.checks.worst import group, judge
 from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
-from fabkit.gerber.model import Kind
 from fabkit.geometry.facing import thin_out
+from fabkit.gerber.model import Kind
 from fabkit.package.model import RoleKind
 from fabkit.units import format_number
 
@@ -177,6 +177,7 @@ def on_copper(case: Case) -> Iterator[Finding]:
         if not len(mark):
             continue
         ink = shapely.intersection(marks[mark], side.openings[opening])
+        ink = ink[shapely.area(ink) > INK_MM2]
         bare = copper.pieces.polygons[copper.pieces.on_layer(side.copper_index)]
         area, middle = _shared_area(ink, bare)
         rows = np.flatnonzero(area > INK_MM2)
@@ -240,5 +241,3 @@ def off_board(case: Case) -> Iterator[Finding]:
                 f"{layer.name} has marks wholly outside the board",
                 most=True,
             )
-
-

@@ -69,8 +69,8 @@ def paste(case: Case) -> Iterator[Finding]:
                 unit="mm²",
             )
         if len(cuts.shapes):
-            hit, cut = shapely.STRtree(cuts.shapes).query(prints, predicate="intersects")
-            cut = np.unique(cut)
+            tree = shapely.STRtree(cuts.shapes)
+            cut = np.unique(tree.query(prints, predicate="intersects")[1])
             if len(cut):
                 yield group(
                     ON_HOLE,

@@ -88,6 +88,8 @@ def judge(
         if isinstance(limits, str)
         else limits
     )
+    if case.options.limit_class == "fine":
+        standard = fine
     sign = 1.0 if standard.sense == "least" else -1.0
     short = sign * (standard.value - values) > slack
     refused = short & (sign * (fine.value - values) > slack)

@@ -1,0 +1,330 @@
+"""Reversible boards: is one board turned over the other half?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fabkit.board.copper import ATTACHED, Copper
+from fabkit.board.model import Board
+from fabkit.package.model import RoleKind, Side
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+MATCH_MM: Final = 0.05
+"""A hole or pad this near to the mirror image of another is its counterpart."""
+
+REVERSIBLE_SHARE: Final = 0.9
+"""Share of holes that have a counterpart from which a board counts as reversible (common
+practice)."""
+
+FACING_SHARE: Final = 0.6
+"""Share of surface pads whose counterpart lies on the other face, from which both faces are
+meant to be used.  Lower than for holes: one-sided parts such as a switch may be left single."""
+
+_VOTERS: Final = 1500
+"""Holes that vote for an axis; more add time, not certainty."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mirror:
+    """Mirror symmetry of a board about the vertical axis ``x = axis_mm``.
+
+    Parameters
+    ----------
+    hole_score, pad_score
+        Shares of holes, and of surface pads, that have a counterpart; 1 when there are none.
+    lone_holes
+        Rows of ``Board.hole_shapes`` (round holes only) without a counterpart.
+    lone_pads
+        Rows of ``Copper.pads`` without a counterpart on the other face.
+    """
+
+    axis_mm: float
+    hole_score: float
+    pad_score: float
+    lone_holes: Ints
+    lone_pads: Ints
+
+    @property
+    def reversible(self) -> bool:
+        """Whether the board is meant to be used with either face up."""
+        return self.hole_score >= REVERSIBLE_SHARE and self.pad_score >= FACING_SHARE
+
+
+def find_mirror(copper: Copper) -> Mirror | None:
+    """Find the axis about which most holes have a counterpart; None without holes.
+
+    Pads count when they lie on an outer layer and have no hole (those with one are on both faces
+    by nature).
+    """
+    board = copper.board
+    holes = board.holes
+    axis = vote_axis(holes.x, holes.y, holes.diameter)
+    if axis is None:
+        return None
+    lone_holes = unmatched(
+        np.column_stack((holes.x, holes.y, holes.diameter, holes.plated)), axis, MATCH_MM
+    )
+    pads, lone_pads = _lone_pads(copper, axis)
+    return Mirror(
+        axis_mm=axis,
+        hole_score=1 - len(lone_holes) / len(holes),
+        pad_score=1 - len(lone_pads) / len(pads) if len(pads) else 1.0,
+        lone_holes=lone_holes,
+        lone_pads=lone_pads,
+    )
+
+
+def vote_axis(x: Floats, y: Floats, diameter: Floats) -> float | None:
+    """Vertical axis that mirrors most holes onto holes of one size; None without holes.
+
+    Every pair of equal holes at one height votes for the line half way between them; the most
+    voted lines are then judged on all holes.
+    """
+    if not len(x):
+        return None
+    pick = np.unique(np.linspace(0, len(x) - 1, _VOTERS).astype(int))
+    left, right = np.triu_indices(len(pick))
+    left, right = pick[left], pick[right]
+    level = (np.abs(y[left] - y[right]) <= MATCH_MM) & (
+        np.abs(diameter[left] - diameter[right]) <= MATCH_MM
+    )
+    axes = (x[left[level]] + x[right[level]]) / 2
+    bins, counts = np.unique(np.round(axes / MATCH_MM).astype(np.int64), return_counts=True)
+    table = np.column_stack((x, y, diameter))
+    best, best_lone = 0.0, len(x) + 1
+    for chosen in bins[np.argsort(-counts, kind="stable")[:8]]:
+        near = axes[np.abs(axes - chosen * MATCH_MM) <= MATCH_MM]
+        axis = float(np.median(near))
+        lone = len(unmatched(table, axis, MATCH_MM))
+        if lone < best_lone:
+            best, best_lone = axis, lone
+    return best
+
+
+def unmatched(rows: Floats, axis: float, reach: float) -> Ints:
+    """Rows (x, y, and further columns that must agree) whose mirror image is no other row."""
+    if not len(rows):
+        return np.empty(0, np.int64)
+    from scipy.spatial import cKDTree
+
+    image = rows.copy()
+    image[:, 0] = 2 * axis - image[:, 0]
+    return np.flatnonzero(cKDTree(rows).query(image)[0] > reach)
+
+
+def _lone_pads(copper: Copper, axis: float) -> tuple[Ints, Ints]:
+    """Surface pads, and those among them without a counterpart on the other face."""
+    from scipy.spatial import cKDTree
+
+    surface = surface_pads(copper)
+    face = outer_face(copper)[surface]
+    box = shapely.bounds(copper.pad_shapes[surface]) if len(surface) else np.empty((0, 4))
+    table = np.column_stack(
+        (
+            copper.pads.x[surface],
+            copper.pads.y[surface],
+            box[:, 2] - box[:, 0],
+            box[:, 3] - box[:, 1],
+        )
+    )
+    lone = np.ones(len(surface), dtype=bool)
+    for mine, other in ((1, -1), (-1, 1)):
+        there = table[face == other]
+        if len(there) and np.any(face == mine):
+            image = table[face == mine].copy()
+            image[:, 0] = 2 * axis - image[:, 0]
+            lone[face == mine] = cKDTree(there).query(image)[0] > 2 * MATCH_MM
+    return surface, surface[lone]
+
+
+def outer_face(copper: Copper) -> NDArray[np.int8]:
+    """(len(pads),) int8: 1 on top, -1 on the bottom, 0 inside."""
+    face = np.array(
+        [{"top": 1, "bottom": -1}.get(str(a.side), 0) for a in copper.board.copper] or [0], np.int8
+    )
+    return face[copper.pads.layer]
+
+
+def surface_pads(copper: Copper) -> Ints:
+    """Pads on outer layers, for parts, without a hole of their own."""
+    pads = copper.pads
+    attached = np.array([bool(f) and f[0] in ATTACHED for f in copper.functions] + [True])
+    rows = np.flatnonzero((outer_face(copper) != 0) & attached[pads.function])
+    if not len(rows) or not len(copper.board.hole_shapes):
+        return rows
+    tree = shapely.STRtree(copper.board.hole_shapes)
+    spots = shapely.points(pads.x[rows], pads.y[rows])
+    return np.delete(rows, np.unique(tree.query(spots, predicate="intersects")[0]))
+
+
+# ------------------------------------------------------------------------------------------ keys
+
+CENTRE_HOLE_MM: Final = (3.2, 5.2)
+"""Bare centre holes of key switches (common practice: 3.4, 4.0 and 5.0 mm)."""
+
+KEY_REACH_MM: Final = 9.0
+"""Pads of a key lie within half a key pitch of its centre."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Key:
+    """A key switch position."""
+
+    x_mm: float
+    y_mm: float
+
+
+def find_keys(board: Board) -> tuple[Key, ...]:
+    """Key positions: the most frequent bare hole that may be a switch's centre, at least four."""
+    holes = board.holes
+    low, high = CENTRE_HOLE_MM
+    fits = (holes.plated == 0) & (holes.diameter >= low) & (holes.diameter <= high)
+    rows = np.flatnonzero(fits)
+    if not len(rows):
+        return ()
+    sizes, counts = np.unique(np.round(holes.diameter[rows], 2), return_counts=True)
+    size = sizes[np.argmax(counts)]
+    rows = rows[np.round(holes.diameter[rows], 2) == size]
+    if len(rows) < 4:
+        return ()
+    order = rows[np.lexsort((holes.x[rows], -np.round(holes.y[rows], 1)))]
+    return tuple(Key(x_mm=float(holes.x[r]), y_mm=float(holes.y[r])) for r in order)
+
+
+def left_face(keys: tuple[Key, ...]) -> Side | None:
+    """Face that is up when the board is the left half; None when the keys do not tell.
+
+    Thumb keys lie lowest and towards the other hand: seen with its left-hand face up, a left half
+    has them right of its middle.
+    """
+    if len(keys) < 8:
+        return None
+    x = np.array([k.x_mm for k in keys])
+    y = np.array([k.y_mm for k in keys])
+    thumb = y < np.quantile(y, 0.25)
+    if not thumb.any() or thumb.all():
+        return None
+    lean = x[thumb].mean() - x[~thumb].mean()
+    span = np.ptp(x)
+    if abs(lean) < 0.05 * span:
+        return None
+    return "top" if lean > 0 else "bottom"
+
+
+# ---------------------------------------------------------------------------------------- halves
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Halves:
+    """Two boards compared as left and right half.
+
+    ``mirrored`` and ``copied`` are the shares of holes that fit after mirroring, and after mere
+    shifting; the differences are places (mm) in each board's own coordinates.
+    """
+
+    mirrored: float
+    copied: float
+    only_left: tuple[tuple[float, float], ...]
+    only_right: tuple[tuple[float, float], ...]
+    size_difference_mm: tuple[float, float]
+    area_difference_mm2: float
+
+    @property
+    def relation(self) -> str:
+        """``mirror images``, ``copies`` or ``different boards``."""
+        if max(self.mirrored, self.copied) < REVERSIBLE_SHARE:
+            return "different boards"
+        return "mirror images" if self.mirrored >= self.copied else "copies"
+
+
+def compare_halves(left: Board, right: Board) -> Halves:
+    """Compare two boards as the halves of one keyboard, by their holes and outlines."""
+    a = np.column_stack((left.holes.x, left.holes.y, left.holes.diameter))
+    b = np.column_stack((right.holes.x, right.holes.y, right.holes.diameter))
+    image = b.copy()
+    image[:, 0] = -image[:, 0]
+    mirrored, lost_a, lost_b = _overlay(a, image)
+    copied, copy_a, copy_b = _overlay(a, b)
+    if copied > mirrored:
+        lost_a, lost_b = copy_a, copy_b
+    w0, h0 = left.size_mm
+    w1, h1 = right.size_mm
+    return Halves(
+        mirrored=mirrored,
+        copied=copied,
+        only_left=tuple((float(x), float(y)) for x, y in a[lost_a, :2]),
+        only_right=tuple((float(x), float(y)) for x, y in b[lost_b, :2]),
+        size_difference_mm=(w1 - w0, h1 - h0),
+        area_difference_mm2=right.area_mm2 - left.area_mm2,
+    )
+
+
+def _overlay(a: Floats, b: Floats) -> tuple[float, Ints, Ints]:
+    """Share of rows that fit after the best shift of ``b``, and the rows that do not."""
+    from scipy.spatial import cKDTree
+
+    none = np.empty(0, np.int64)
+    if not len(a) or not len(b):
+        return (1.0 if len(a) == len(b) else 0.0), np.arange(len(a)), np.arange(len(b))
+    picked = b[np.unique(np.linspace(0, len(b) - 1, 40).astype(int))]
+    shift = (a[:, None, :2] - picked[None, :, :2]).reshape(-1, 2)
+    same = (np.abs(a[:, None, 2] - picked[None, :, 2]) <= MATCH_MM).ravel()
+    if not same.any():
+        return 0.0, np.arange(len(a)), np.arange(len(b))
+    bins, counts = np.unique(
+        np.round(shift[same] / MATCH_MM).astype(np.int64), axis=0, return_counts=True
+    )
+    best: tuple[float, Ints, Ints] = (-1.0, none, none)
+    tree = cKDTree(a)
+    for chosen in bins[np.argsort(-counts, kind="stable")[:5]]:
+        moved = b.copy()
+        moved[:, :2] += chosen * MATCH_MM
+        lost_b = np.flatnonzero(tree.query(moved)[0] > 2 * MATCH_MM)
+        lost_a = np.flatnonzero(cKDTree(moved).query(a)[0] > 2 * MATCH_MM)
+        share = 1 - (len(lost_a) + len(lost_b)) / (len(a) + len(b))
+        if share > best[0]:
+            best = (share, lost_a, lost_b)
+    return best
+
+
+# ----------------------------------------------------------------------------------------- marks
+
+
+def plus_marks(board: Board, side: Side) -> Floats:
+    """(n, 2) float64, mm: middles of plus signs in the legend of a face."""
+    layer = board.layer(RoleKind.LEGEND, side)
+    if layer is None:
+        return np.empty((0, 2))
+    parts = shapely.get_parts(layer.file.image)
+    if not len(parts):
+        return np.empty((0, 2))
+    box = shapely.bounds(parts)
+    width, height = box[:, 2] - box[:, 0], box[:, 3] - box[:, 1]
+    middle = np.column_stack(((box[:, 0] + box[:, 2]) / 2, (box[:, 1] + box[:, 3]) / 2))
+    fits = (np.maximum(width, height) < 4.0) & (np.minimum(width, height) > 0.4)
+    fits &= np.abs(width - height) < 0.3 * np.maximum(width, height)
+    rows = np.flatnonzero(fits)
+    return middle[[r for r in rows if _is_plus(parts[r], middle[r], width[r], height[r])]]
+
+
+def _is_plus(shape: Any, middle: Floats, width: float, height: float) -> bool:
+    """Whether a figure has two bars through its middle and nothing in its corners."""
+    x, y = middle
+    arms = shapely.multipoints(
+        [(x + 0.4 * width * s, y) for s in (-1, 1)] + [(x, y + 0.4 * height * s) for s in (-1, 1)]
+    )
+    corners = shapely.multipoints(
+        [(x + 0.3 * width * s, y + 0.3 * height * t) for s in (-1, 1) for t in (-1, 1)]
+    )
+    return bool(
+        shapely.covers(shape, arms)
+        and shapely.covers(shape, shapely.Point(x, y))
+        and not shapely.intersects(shape, corners)
+    )

@@ -1,0 +1,301 @@
+"""Nets as meant against copper as drawn: opens, shorts, pads and points that lack copper."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+import shapely
+
+from fabkit.board.copper import ATTACHED, Copper, netlist_of
+from fabkit.board.nets import (
+    Aligned,
+    Open,
+    Short,
+    Terminal,
+    align_netlist,
+    find_opens,
+    find_shorts,
+    pad_terminals,
+)
+from fabkit.checks.case import Case
+from fabkit.checks.copper_facts import cuts_of, require_copper
+from fabkit.checks.copper_width import spot_place
+from fabkit.checks.declare import check
+from fabkit.checks.worst import group
+from fabkit.findings import Finding, Place, Rule, Severity, Source
+from fabkit.units import format_mm, format_number
+
+ATTRIBUTES: Final = Source("Gerber Layer Format Specification 2021.02", "5.6.14, .N")
+NETLIST: Final = Source("IPC-D-356A", "test records against the copper image")
+
+SHOWN: Final = 20
+"""Opens or shorts told one by one; the rest is counted."""
+
+HOLE_OFF_MM: Final = 0.05
+"""How far a netlist's hole may differ from the drill file (common practice)."""
+
+OVERSIZE_MM: Final = (0.0, 0.10, 0.15)
+"""Drilled over finished size: a netlist may state either (published maker guides)."""
+
+OPEN = Rule(
+    id="net/open",
+    title="Net is not connected through",
+    why="Pads that belong together are not joined by copper: the board will not work there.",
+    source=ATTRIBUTES,
+    severity=Severity.ERROR,
+    advice="Route the missing connection, refill the copper areas and export again.",
+)
+SHORT = Rule(
+    id="net/short",
+    title="Two nets are joined by copper",
+    why="What should be apart is one conductor: at best the board does not work, at worst a cell "
+    "is shorted.",
+    source=ATTRIBUTES,
+    severity=Severity.ERROR,
+    advice="Separate the copper at the place given; a deliberate net tie may stay.",
+)
+NAMELESS = Rule(
+    id="net/pad-without-net",
+    title="Pads without a net name",
+    why="They cannot be checked against the circuit.",
+    source=ATTRIBUTES,
+    severity=Severity.NOTE,
+    advice="Nothing, when the pins are unused; else look whether a part is missing in the circuit.",
+)
+LIST_OPEN = Rule(
+    id="net/netlist-open",
+    title="Netlist: net is not connected through",
+    why="The electrical test will fail every board.",
+    source=NETLIST,
+    severity=Severity.ERROR,
+    advice="Export netlist and layers together from one state of the design.",
+)
+LIST_SHORT = Rule(
+    id="net/netlist-short",
+    title="Netlist: two nets are joined by copper",
+    why="The electrical test will fail every board.",
+    source=NETLIST,
+    severity=Severity.ERROR,
+    advice="Export netlist and layers together from one state of the design.",
+)
+LIST_LOST = Rule(
+    id="net/netlist-point-lost",
+    title="Netlist: point without copper",
+    why="The tester would put its needle on bare laminate.",
+    source=NETLIST,
+    severity=Severity.ERROR,
+    advice="Export netlist and layers together from one state of the design.",
+)
+LIST_SHIFT = Rule(
+    id="net/netlist-shifted",
+    title="Netlist has another origin than the layers",
+    why="It still fits after a shift, which was applied; a house may not do so.",
+    source=NETLIST,
+    severity=Severity.NOTE,
+    advice="Export the netlist with the same origin as the layers.",
+)
+LIST_HOLE = Rule(
+    id="net/netlist-hole",
+    title="Netlist: hole differs from the drill file",
+    why="Netlist and drill file come from different states of the design.",
+    source=NETLIST,
+    severity=Severity.WARNING,
+    advice="Export netlist and drill files together.",
+)
+GROUND: Final = re.compile(
+    r"(?:^|[/_.])[ADP]?GND[AD]?(?:$|[_.])|^GROUND$|^0V$|^VSS$", re.IGNORECASE
+)
+"""Words of the trade for ground nets."""
+
+
+def _layer_place(case: Case, layer: int, x: float, y: float) -> Place:
+    return spot_place(case, case.board.copper[layer], x, y)
+
+
+def _opens(case: Case, rule: Rule, opens: list[Open]) -> Iterator[Finding]:
+    # The most pads cut off first; a net's name settles ties.
+    ranked = sorted(opens, key=lambda o: (-len(o.cut_off), o.net, o.x_mm, o.y_mm))
+    for found in ranked[:SHOWN]:
+        names = sorted({t.name for t in found.cut_off})
+        text = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
+        gap = (
+            f"the gap is {format_mm(found.gap_mm)} on {case.board.copper[found.layer].name}"
+            if found.gap_mm is not None
+            else "they share no layer"
+        )
+        what = "ground net" if GROUND.search(found.net) else "net"
+        yield Finding.of(
+            rule,
+            f"{what} {found.net}: {text} not joined to the other "
+            f"{found.rest} pad{'s' if found.rest != 1 else ''}; {gap}",
+            _layer_place(case, found.layer, found.x_mm, found.y_mm),
+            *(_layer_place(case, t.layer, t.x_mm, t.y_mm) for t in found.cut_off[:5]),
+            measured=found.gap_mm,
+            limit=0.0 if found.gap_mm is not None else None,
+            unit="mm",
+        )
+    rest = ranked[SHOWN:]
+    if rest:
+        yield Finding.of(
+            rule,
+            f"{len(rest)} further parts of nets are cut off",
+            *(_layer_place(case, o.layer, o.x_mm, o.y_mm) for o in rest[:SHOWN]),
+            count=len(rest),
+        )
+
+
+def _shorts(case: Case, rule: Rule, shorts: list[Short]) -> Iterator[Finding]:
+    for found in shorts[:SHOWN]:
+        layer = case.board.copper[found.layer].name
+        where = "through a hole" if found.through_hole else f"on {layer}"
+        nets = ", ".join(found.nets[:6]) + (" ..." if len(found.nets) > 6 else "")
+        yield Finding.of(
+            rule,
+            f"nets {nets} are one piece of copper; they touch {where}",
+            _layer_place(case, found.layer, found.x_mm, found.y_mm),
+            measured=float(len(found.nets)),
+            limit=1.0,
+        )
+    rest = shorts[SHOWN:]
+    if rest:
+        yield Finding.of(
+            rule,
+            f"{len(rest)} further shorts",
+            *(_layer_place(case, s.layer, s.x_mm, s.y_mm) for s in rest[:SHOWN]),
+            count=len(rest),
+        )
+
+
+@check(id="net/connections", rules=(OPEN, SHORT, NAMELESS), needs=("nets",))
+def connections(case: Case) -> Iterator[Finding]:
+    """Copper joins every net, and no two of them."""
+    copper = require_copper(case)
+    terminals = pad_terminals(copper)
+    yield from _opens(case, OPEN, find_opens(terminals, copper.pieces))
+    yield from _shorts(case, SHORT, find_shorts((), copper))
+    yield from _nameless(case, copper)
+
+
+def _nameless(case: Case, copper: Copper) -> Iterator[Finding]:
+    """Attached pads whose net is not stated, where other pads state theirs."""
+    attached = np.array([bool(f) and f[0] in ATTACHED for f in copper.functions] + [False])
+    pads = copper.pads
+    rows = np.flatnonzero(attached[pads.function] & (pads.net < 0))
+    if len(rows):
+        yield Finding.of(
+            NAMELESS,
+            f"{format_number(len(rows))} pads for parts state no net",
+            *(
+                case.object_place(
+                    case.board.copper[pads.layer[r]],
+                    int(pads.row[r]),
+                    x_mm=float(pads.x[r]),
+                    y_mm=float(pads.y[r]),
+                )
+                for r in rows[:SHOWN]
+            ),
+            count=len(rows),
+        )
+
+
+def aligned_netlist(case: Case) -> Aligned | None:
+    """The board's netlist laid on its copper; None without a netlist."""
+    netlist = netlist_of(case.board)
+    return None if netlist is None else align_netlist(netlist, require_copper(case))
+
+
+@check(
+    id="net/netlist",
+    rules=(LIST_OPEN, LIST_SHORT, LIST_LOST, LIST_SHIFT, LIST_HOLE),
+    needs=("netlist", "copper"),
+)
+def netlist(case: Case) -> Iterator[Finding]:
+    """The netlist file tells the same circuit as the copper."""
+    copper, aligned = require_copper(case), case.shared(aligned_netlist)
+    if aligned is None:
+        return
+    file = next((n.name for n in [netlist_of(case.board)] if n), "")
+    dx, dy = aligned.shift_mm
+    if dx or dy:
+        yield Finding.of(
+            LIST_SHIFT,
+            f"the netlist lies {format_mm(-dx)}, {format_mm(-dy)} off the layers",
+            case.place(file),
+            measured=float(np.hypot(dx, dy)),
+            limit=HOLE_OFF_MM,
+            unit="mm",
+            assumed=f"moved by {format_mm(dx)}, {format_mm(dy)}",
+        )
+    yield from _opens(case, LIST_OPEN, find_opens(aligned.terminals, copper.pieces))
+    if not copper.named.any():
+        yield from _shorts(case, LIST_SHORT, find_shorts(aligned.terminals, copper))
+    else:
+        yield from _shorts(case, LIST_SHORT, _terminal_shorts(aligned.terminals))
+    lost = aligned.lost
+    if lost:
+        yield Finding.of(
+            LIST_LOST,
+            f"{len(lost)} of {len(lost) + len(aligned.terminals)} netlist points have no copper, "
+            f"such as {lost[0].ref or 'a point'} of net {lost[0].net}",
+            *(
+                Place(file=file, line=p.line, x_mm=p.x_mm + dx, y_mm=p.y_mm + dy)
+                for p in lost[:SHOWN]
+            ),
+            count=len(lost),
+        )
+    yield from _netlist_holes(case, file, aligned)
+
+
+def _terminal_shorts(terminals: tuple[Terminal, ...]) -> list[Short]:
+    """Shorts seen by the netlist alone, told at its points."""
+    by_island: dict[int, dict[str, Terminal]] = {}
+    for terminal in terminals:
+        by_island.setdefault(terminal.island, {}).setdefault(terminal.net, terminal)
+    return [
+        Short(nets=tuple(sorted(nets)), x_mm=t.x_mm, y_mm=t.y_mm, layer=t.layer, through_hole=False)
+        for island, nets in sorted(by_island.items())
+        if len(nets) > 1 and island >= 0
+        for t in [nets[min(nets)]]
+    ]
+
+
+def _netlist_holes(case: Case, file: str, aligned: Aligned) -> Iterator[Finding]:
+    """Hole records against the drill files."""
+    source, cuts = netlist_of(case.board), case.shared(cuts_of)
+    if source is None or not len(cuts.shapes):
+        return
+    points = [p for p in source.points if p.hole_mm and p.kind == "through"]
+    if not points:
+        return
+    dx, dy = aligned.shift_mm
+    spots = shapely.points([p.x_mm + dx for p in points], [p.y_mm + dy for p in points])
+    centres = shapely.points(cuts.x, cuts.y)
+    (row, cut), distance = shapely.STRtree(centres).query_nearest(
+        spots, all_matches=False, return_distance=True
+    )
+    stated = np.array([p.hole_mm or 0.0 for p in points])[row]
+    differ = np.min(
+        [np.abs(cuts.width[cut] - stated - over) for over in OVERSIZE_MM]
+        + [np.abs(cuts.width[cut] + over - stated) for over in OVERSIZE_MM],
+        axis=0,
+    )
+    bad = np.flatnonzero((distance > HOLE_OFF_MM) | ((differ > HOLE_OFF_MM) & cuts.round[cut]))
+    if len(bad):
+        worst = np.maximum(distance, differ)[bad]
+        yield group(
+            LIST_HOLE,
+            worst,
+            lambda k: Place(
+                file=file,
+                line=points[row[bad[k]]].line,
+                x_mm=points[row[bad[k]]].x_mm + dx,
+                y_mm=points[row[bad[k]]].y_mm + dy,
+            ),
+            f"{len(bad)} of {len(points)} netlist holes differ from the drill files, by {{worst}} "
+            "at most",
+            most=True,
+            limit=HOLE_OFF_MM,
+        )

@@ -1,0 +1,194 @@
+"""The board's outline: what a router can cut, how many boards there are, what size costs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fabkit.checks.case import Case
+from fabkit.checks.declare import check
+from fabkit.checks.worst import group
+from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
+from fabkit.geometry.facing import facets_of, find_gaps, find_widths, thin_out
+from fabkit.package.model import RoleKind
+from fabkit.units import CHORD_ERROR_MM, format_mm, format_number
+
+CORNER_DEPTH_MM: Final = 0.05
+"""Material a router leaves in a corner that is thinner than this is not worth a word."""
+
+STRIP_MM: Final = 1.0
+"""Narrower strips of board break when it is routed or handled (common practice, from memory)."""
+
+TIER_NEAR_MM: Final = 10.0
+"""A board this little over a price tier is worth shrinking (common practice)."""
+
+SLOT = Rule(
+    id="profile/cut-too-narrow",
+    title="Cut-out narrower than the smallest router bit",
+    why="No bit fits in: the cut-out is widened, or the order is stopped to ask.",
+    source=COMMON_PRACTICE,
+    severity=Severity.ERROR,
+    advice="Widen the cut-out, or make it a drilled slot in the non-plated drill file.",
+)
+CORNER = Rule(
+    id="profile/inner-corner",
+    title="Inner corner sharper than a router bit",
+    why="A round bit cannot cut a sharp inner corner: it leaves its own radius there, and a square "
+    "part will not go in.",
+    source=COMMON_PRACTICE,
+    severity=Severity.NOTE,
+    advice="Round inner corners with at least half the bit, or relieve them with small holes.",
+)
+STRIP = Rule(
+    id="profile/strip-thin",
+    title="Narrow strip of board",
+    why="It breaks while routing or when a part is pressed in.",
+    source=COMMON_PRACTICE,
+    severity=Severity.NOTE,
+    advice="Widen the strip, or move the cut-out.",
+)
+TIER = Rule(
+    id="profile/price-tier",
+    title="Board just over a price tier",
+    why="A few millimetres decide which base price applies.",
+    source=Source("house sheet", "rates.base"),
+    severity=Severity.NOTE,
+    advice="Shrink the board below the tier, if the design allows it.",
+)
+
+
+def _file(case: Case) -> str:
+    files = case.board.package.of(RoleKind.PROFILE)
+    return files[0].name if files else ""
+
+
+def _place(case: Case, x: float, y: float) -> Place:
+    return case.place(_file(case), None, x_mm=x, y_mm=y)
+
+
+def inner_corners(profile: Any, bit_mm: float) -> tuple[NDArray[np.float64], NDArray[Any]]:
+    """What a round bit leaves standing in inner corners and narrow cuts.
+
+    Returns
+    -------
+    depth : (n,) float64, mm
+        How far each leftover reaches from the wanted corner to the bit, largest first.
+    corner : (n,) object array of points
+        The wanted corner.
+    """
+    radius = bit_mm / 2
+    reached = shapely.buffer(shapely.buffer(profile, radius, quad_segs=64), -radius, quad_segs=64)
+    left = shapely.get_parts(shapely.difference(reached, profile))
+    left = left[shapely.area(left) > CORNER_DEPTH_MM**2 / 10]
+    depth, corner = [], []
+    for piece in left:
+        points = shapely.points(shapely.get_coordinates(piece))
+        on_profile = points[shapely.distance(points, shapely.boundary(profile)) < CHORD_ERROR_MM]
+        if not len(on_profile):
+            continue
+        # The bit's edge is the rest of the leftover's rim; the corner is what is furthest from it.
+        arc = shapely.difference(shapely.boundary(piece), shapely.buffer(profile, CHORD_ERROR_MM))
+        if arc.is_empty:
+            continue
+        far = shapely.distance(on_profile, arc)
+        pick = int(np.argmax(far))
+        depth.append(float(far[pick]))
+        corner.append(on_profile[pick])
+    order = np.argsort(-np.array(depth), kind="stable")
+    return np.array(depth)[order], np.array(corner, dtype=object)[order]
+
+
+@check(id="profile/routing", rules=(SLOT, CORNER, STRIP), needs=("profile",))
+def routing(case: Case) -> Iterator[Finding]:
+    """A router can cut the outline as drawn."""
+    profile = case.board.profile
+    bits = case.house.router_bits
+    if not bits or profile is None:
+        return
+    parts = shapely.get_parts(profile)
+    facets = facets_of(parts)
+    cuts = find_gaps(facets, bits[0] - CHORD_ERROR_MM)
+    cuts = cuts.take(thin_out(cuts.x, cuts.y, 2.0))
+    round_ones = _small_circles(parts, bits[0])
+    if len(cuts) and len(round_ones):
+        inside = shapely.STRtree(round_ones).query(
+            shapely.points(cuts.x, cuts.y), predicate="intersects"
+        )[0]
+        # A small circle in the outline is a hole to drill.
+        cuts = cuts.take(np.setdiff1d(np.arange(len(cuts)), inside))
+    if len(cuts):
+        yield group(
+            SLOT,
+            cuts.distance,
+            lambda k: _place(case, cuts.x[k], cuts.y[k]),
+            f"cut-out only {{worst}} wide; the smallest router bit is {format_mm(bits[0])}",
+            limit=bits[0],
+        )
+    depth, corner = inner_corners(profile, bits[0])
+    if len(corner):
+        xy = shapely.get_coordinates(corner)
+        sharp = depth > CORNER_DEPTH_MM
+        if len(cuts):
+            near = shapely.distance(
+                shapely.points(xy)[:, None], shapely.points(cuts.x, cuts.y)[None]
+            ).min(axis=1)
+            sharp &= near > 2.0
+        if sharp.any():
+            spots, deep = xy[sharp], depth[sharp]
+            yield group(
+                CORNER,
+                deep,
+                lambda k: _place(case, *spots[k]),
+                f"the smallest router bit ({format_mm(bits[0])}) leaves up to {{worst}} in "
+                f"{format_number(len(deep))} inner corner{'s' if len(deep) > 1 else ''}",
+                most=True,
+                limit=CORNER_DEPTH_MM,
+            )
+    strips = find_widths(facets, STRIP_MM)
+    strips = strips.take(thin_out(strips.x, strips.y, 2.0))
+    if len(strips):
+        yield group(
+            STRIP,
+            strips.distance,
+            lambda k: _place(case, strips.x[k], strips.y[k]),
+            "strips of board down to {worst} wide",
+            limit=STRIP_MM,
+        )
+
+
+def _small_circles(parts: NDArray[Any], bit_mm: float) -> NDArray[Any]:
+    """Cut-outs that are round and smaller than a bit."""
+    rings = shapely.get_rings(parts)
+    rings = shapely.polygons(rings[shapely.minimum_bounding_radius(rings) < bit_mm / 2])
+    radius = shapely.minimum_bounding_radius(rings)
+    return rings[shapely.area(rings) > 0.95 * np.pi * radius**2]
+
+
+@check(id="profile/price-tier", rules=(TIER,), needs=("profile",))
+def price_tier(case: Case) -> Iterator[Finding]:
+    """The board is not just over the size of a cheaper tier."""
+    rates = case.house.rates
+    if rates is None:
+        return
+    x0, y0, _, _ = case.board.bounds
+    short, long = sorted(case.board.size_mm)
+    for tier in sorted(rates.tiers, key=lambda t: t.width_mm * t.height_mm):
+        low, wide = sorted((tier.width_mm, tier.height_mm))
+        over = max(long - float(wide), short - float(low))
+        if over <= 0:
+            return
+        if over <= TIER_NEAR_MM:
+            yield Finding.of(
+                TIER,
+                f"the board ({format_number(long, digits=1)} × {format_mm(short, digits=1)}) is "
+                f"{format_mm(over, digits=2)} over the tier of {wide} × {low} mm",
+                _place(case, x0, y0),
+                measured=over,
+                limit=0.0,
+                unit="mm",
+            )
+            return

@@ -1,0 +1,240 @@
+"""Every thickness the house offers: which holes forbid it, what it weighs, how much it gives."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Final
+
+import numpy as np
+import shapely
+
+from fabkit.board.model import Board
+from fabkit.board.symmetry import find_keys
+from fabkit.checks.case import Case
+from fabkit.checks.declare import check
+from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
+from fabkit.house.sheet import House, thickness_tolerance_mm
+from fabkit.units import format_mm, format_number
+
+USUAL_MM: Final = 1.6
+"""Thickness that stiffness is compared with (common practice)."""
+
+LAMINATE_G_CM3: Final = 1.85
+COPPER_G_CM3: Final = 8.96
+COPPER_UM_PER_OZ: Final = 34.06
+"""305.15 g/m2 over the density of bulk copper: the figure for weight, not for current."""
+
+MODULUS_GPA: Final = 22.0
+POISSON: Final = 0.13
+"""Glass-epoxy laminate, between lengthwise and crosswise (handbook article)."""
+
+PRESS_N: Final = 5.0
+"""A hard key press; switches bottom out at about a tenth to a fifth of it (common practice)."""
+
+CLAMPED_PLATE: Final = 0.0056
+"""Centre deflection of a clamped square plate under a point load is 0.0056 F a^2 / D
+(Timoshenko and Woinowsky-Krieger, Theory of Plates and Shells, table 37, from memory)."""
+
+SUPPORTED_PLATE: Final = 0.0116
+"""The same for simply supported edges (ibid., table 23)."""
+
+SUPPORT_MM: Final = (1.9, 3.6)
+"""Bare or plated round holes of this size, off the keys, take screws (M2 to M3)."""
+
+SOFT = Rule(
+    id="thickness/soft",
+    title="Board gives way under a key press",
+    why="Stiffness goes with the third power of the thickness; a soft board cracks joints in time.",
+    source=COMMON_PRACTICE,
+    severity=Severity.NOTE,
+    advice="Choose a thicker board, or support it nearer to the key.",
+)
+
+SOFT_MM: Final = 0.5
+"""Estimated deflection that a typist feels (common practice, from memory)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ThicknessRow:
+    """One offered thickness.
+
+    Parameters
+    ----------
+    allowed
+        Whether every plated hole can be plated at it.
+    fine
+        True when that needs the house's fine class.
+    aspect, hole_mm, hole_x_mm, hole_y_mm
+        Largest thickness over drill, and the hole that has it; None without plated holes.
+    weight_g
+        Bare board: laminate and copper, holes subtracted; mask and legend ignored.
+    stiffness
+        Relative to 1.6 mm: the third power of the ratio.
+    deflection_mm, key_x_mm, key_y_mm
+        Estimate at the least supported key; see :func:`press_deflection`.  None without keys.
+    tolerance_mm
+        Plus and minus, common practice.
+    surcharge
+        As in the rate card; None without rates.
+    """
+
+    thickness_mm: float
+    allowed: bool
+    fine: bool
+    aspect: float | None
+    hole_mm: float | None
+    hole_x_mm: float | None
+    hole_y_mm: float | None
+    weight_g: float
+    stiffness: float
+    deflection_mm: float | None
+    key_x_mm: float | None
+    key_y_mm: float | None
+    tolerance_mm: float
+    surcharge: Decimal | None
+
+    @property
+    def verdict(self) -> str:
+        """Allowed or not, and by which hole."""
+        if self.allowed and not self.fine:
+            return "yes"
+        hole = f"{format_mm(self.hole_mm or 0.0)} hole, {format_number(self.aspect or 0.0)} : 1"
+        return f"fine class only ({hole})" if self.allowed else f"no ({hole})"
+
+
+def relative_stiffness(thickness_mm: float) -> float:
+    """Bending stiffness relative to a 1.6 mm board of the same material.
+
+    >>> round(relative_stiffness(1.2), 4)
+    0.4219
+    """
+    return (thickness_mm / USUAL_MM) ** 3
+
+
+def board_weight_g(
+    area_mm2: float, thickness_mm: float, *, copper_mm2: float, copper_oz: float = 1.0
+) -> float:
+    """Weight of laminate and copper in gram; ``copper_mm2`` is summed over all layers.
+
+    >>> round(board_weight_g(100 * 100, 1.6, copper_mm2=100 * 100), 1)
+    31.3
+    """
+    copper_mm = copper_oz * COPPER_UM_PER_OZ / 1000
+    copper = copper_mm2 * copper_mm
+    # The thickness is that of the board with its copper; where copper is etched away the space
+    # stays empty, so laminate fills what lies between the layers.
+    layers = 2 * area_mm2 * copper_mm
+    laminate = area_mm2 * thickness_mm - min(layers, area_mm2 * thickness_mm)
+    return (laminate * LAMINATE_G_CM3 + copper * COPPER_G_CM3) / 1000
+
+
+def plate_rigidity_nmm(thickness_mm: float) -> float:
+    """Bending rigidity E t^3 / 12 (1 - nu^2) of a plate, N mm."""
+    return MODULUS_GPA * 1000 * thickness_mm**3 / (12 * (1 - POISSON**2))
+
+
+def press_deflection(reach_mm: float, thickness_mm: float, *, force_n: float = PRESS_N) -> float:
+    """Estimated deflection under a key press, mm.
+
+    Assumptions: a square plate as wide as twice the distance from the key to its nearest
+    support, pressed in the middle, with edges half way between clamped and free to turn; copper,
+    cut-outs and the switches' own stiffness ignored.  Good for comparing thicknesses, not for
+    design.
+    """
+    side = 2 * reach_mm
+    factor = (CLAMPED_PLATE + SUPPORTED_PLATE) / 2
+    return factor * force_n * side**2 / plate_rigidity_nmm(thickness_mm)
+
+
+def least_supported_key(board: Board) -> tuple[float, float, float] | None:
+    """Key farthest from any support: distance, x, y (mm).
+
+    Supports are screw-sized holes off the keys; without any, the board's outline.  None when the
+    board has no keys.
+    """
+    keys = find_keys(board)
+    if not keys:
+        return None
+    spots = np.array([(k.x_mm, k.y_mm) for k in keys])
+    holes = board.holes
+    low, high = SUPPORT_MM
+    screws = np.flatnonzero((holes.diameter >= low) & (holes.diameter <= high))
+    centres = np.column_stack((holes.x[screws], holes.y[screws]))
+    if len(centres):
+        off_keys = np.hypot(*(centres[:, None] - spots[None]).transpose(2, 0, 1)).min(axis=1) > 8.0
+        centres = centres[off_keys]
+    if len(centres):
+        reach = np.hypot(*(spots[:, None] - centres[None]).transpose(2, 0, 1)).min(axis=1)
+    elif board.profile is not None:
+        reach = shapely.distance(shapely.points(spots), shapely.boundary(board.profile))
+    else:
+        return None
+    worst = int(np.argmax(reach))
+    return float(reach[worst]), float(spots[worst, 0]), float(spots[worst, 1])
+
+
+def thickness_table(board: Board, house: House) -> tuple[ThicknessRow, ...]:
+    """Judge every thickness the house offers, thinnest first."""
+    holes = board.holes
+    plated = np.flatnonzero((holes.plated != 0) & (holes.diameter > 0))
+    small = plated[np.argmin(holes.diameter[plated])] if len(plated) else None
+    standard = house.limit("aspect_ratio")
+    fine = house.limit("aspect_ratio", "fine")
+    area = board.area_mm2
+    if np.isnan(area):
+        width, height = board.size_mm
+        area = width * height
+    area -= float(shapely.area(board.hole_shapes).sum())
+    copper = sum(float(shapely.area(layer.file.image)) for layer in board.copper)
+    key = least_supported_key(board)
+    rows = []
+    for thickness in house.thicknesses:
+        aspect = None if small is None else thickness / float(holes.diameter[small])
+        rows.append(
+            ThicknessRow(
+                thickness_mm=thickness,
+                allowed=aspect is None or fine.allows(aspect),
+                fine=aspect is not None and not standard.allows(aspect) and fine.allows(aspect),
+                aspect=aspect,
+                hole_mm=None if small is None else float(holes.diameter[small]),
+                hole_x_mm=None if small is None else float(holes.x[small]),
+                hole_y_mm=None if small is None else float(holes.y[small]),
+                weight_g=board_weight_g(area, thickness, copper_mm2=copper),
+                stiffness=relative_stiffness(thickness),
+                deflection_mm=None if key is None else press_deflection(key[0], thickness),
+                key_x_mm=None if key is None else key[1],
+                key_y_mm=None if key is None else key[2],
+                tolerance_mm=thickness_tolerance_mm(thickness),
+                surcharge=_surcharge(house, thickness),
+            )
+        )
+    return tuple(rows)
+
+
+def _surcharge(house: House, thickness_mm: float) -> Decimal | None:
+    if house.rates is None:
+        return None
+    value = Decimal(str(thickness_mm))
+    return sum((s.price for s in house.rates.thickness if s.applies(value)), Decimal(0))
+
+
+@check(id="thickness/stiffness", rules=(SOFT,), needs=("thickness", "holes"))
+def stiffness(case: Case) -> Iterator[Finding]:
+    """The chosen thickness is stiff enough under the keys."""
+    thickness, key = case.thickness_mm or USUAL_MM, least_supported_key(case.board)
+    if key is None:
+        return
+    sag = press_deflection(key[0], thickness)
+    if sag > SOFT_MM:
+        yield Finding.of(
+            SOFT,
+            f"a press of {format_number(PRESS_N)} N bends the {format_mm(thickness)} board by "
+            f"about {format_mm(sag, digits=1)} at the key {format_mm(key[0], digits=0)} from "
+            "its nearest support (plate estimate)",
+            Place(x_mm=key[1], y_mm=key[2]),
+            measured=sag,
+            limit=SOFT_MM,
+            unit="mm",
+        )
