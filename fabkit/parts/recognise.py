@@ -135,7 +135,7 @@ def _find_matches(
     if not len(anchors):
         return []
     if len(required) == 1:
-        return _single_matches(pattern, points, diameters, anchors)
+        return _single_matches(pattern, points, diameters, anchors, free)
     shape = np.array([(h.x_mm, h.y_mm) for h in pattern.holes])
     order = [i for i, h in enumerate(pattern.holes) if not h.optional]
     reach = np.linalg.norm(shape[order] - shape[order[0]], axis=1)
@@ -152,17 +152,22 @@ def _find_matches(
 
 
 def _single_matches(
-    pattern: Pattern, points: Points, diameters: Points, anchors: Rows
+    pattern: Pattern,
+    points: Points,
+    diameters: Points,
+    anchors: Rows,
+    free: NDArray[np.bool_],
 ) -> list[_Match]:
     """Lone holes: no hole of their kind within the pattern's clear distance.
 
-    Holes less than half as wide do not count: vias may ring a screw hole.
+    Holes less than half as wide do not count (vias may ring a screw hole), nor do holes that
+    belong to a part found before.
     """
     from scipy.spatial import cKDTree
 
     keep = anchors
     if pattern.clear_mm:
-        wide = points[diameters >= pattern.required[0].least_mm * VIA_SHARE]
+        wide = points[free & (diameters >= pattern.required[0].least_mm * VIA_SHARE)]
         near = cKDTree(wide).query_ball_point(points[anchors], pattern.clear_mm, return_length=True)
         keep = anchors[np.asarray(near) == 1]
     return [
