@@ -8,15 +8,14 @@ coverage in 256 steps on a 1/256 pixel grid.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
-from fabkit.preview.scene import Fill, Film, Floats, Letters, Part, Pen, Stencil
+from fabkit.preview.rings import Rings, joined, part_rings
+from fabkit.preview.scene import Floats, Stencil
 
 Bytes = NDArray[np.uint8]
 
@@ -70,112 +69,6 @@ def grid_for(frame: tuple[float, float, float, float], px_per_mm: float, *, mirr
     )
 
 
-@dataclass(frozen=True, eq=False)
-class Rings:
-    """Closed rings of one polarity, in pixels; ``starts`` bounds each ring's points."""
-
-    dark: bool
-    points: Floats
-    starts: NDArray[np.int64]
-    low: Floats
-    high: Floats
-
-    @classmethod
-    def of(cls, points: Floats, starts: NDArray[np.int64], *, dark: bool) -> Rings:
-        """Rings with their vertical extent."""
-        y = points[:, 1]
-        first = starts[:-1]
-        if not len(first):
-            return cls(dark, points, starts, np.empty(0), np.empty(0))
-        return cls(
-            dark, points, starts, np.minimum.reduceat(y, first), np.maximum.reduceat(y, first)
-        )
-
-    def between(self, low: float, high: float) -> tuple[Floats, NDArray[np.int64]]:
-        """Points and ring starts of the rings that touch rows ``low`` to ``high``."""
-        hit = (self.low < high) & (self.high > low)
-        if hit.all():
-            return self.points, self.starts[:-1]
-        counts = np.diff(self.starts)
-        kept = np.concatenate(([0], np.cumsum(counts[hit])))
-        return self.points[np.repeat(hit, counts)], kept[:-1]
-
-
-def polygon_rings(shapes: NDArray[Any]) -> tuple[Floats, NDArray[np.int64]]:
-    """Rings of polygons, exteriors counter-clockwise and holes clockwise.
-
-    Returns
-    -------
-    points : (m, 2) float64, mm
-    starts : (rings + 1,) int64
-    """
-    parts = shapely.get_parts(shapes)
-    kinds = shapely.get_type_id(parts)
-    if (kinds == 6).any() or (kinds == 7).any():  # MultiPolygon inside a collection
-        parts = shapely.get_parts(parts)
-        kinds = shapely.get_type_id(parts)
-    parts = parts[(kinds == 3) & ~shapely.is_empty(parts)]
-    rings, owner = shapely.get_rings(parts, return_index=True)
-    if not len(rings):
-        return np.empty((0, 2)), np.zeros(1, dtype=np.int64)
-    points, ring = shapely.get_coordinates(rings, return_index=True)
-    counts = np.bincount(ring, minlength=len(rings))
-    starts = np.concatenate(([0], np.cumsum(counts))).astype(np.int64)
-    # Twice the signed area by the shoelace formula; a ring repeats its first point, so the term
-    # that would run into the next ring is cut out.
-    x, y = points[:, 0], points[:, 1]
-    cross = np.zeros(len(points))
-    cross[:-1] = x[:-1] * y[1:] - x[1:] * y[:-1]
-    cross[starts[1:] - 1] = 0.0
-    area = np.add.reduceat(cross, starts[:-1])
-    exterior = np.concatenate(([True], owner[1:] != owner[:-1]))
-    wrong = (area > 0) != exterior
-    if wrong.any():
-        index = np.arange(len(points))
-        mirrored = (starts[:-1] + starts[1:] - 1)[ring] - index
-        points = points[np.where(wrong[ring], mirrored, index)]
-    return points, starts
-
-
-def _pen_shapes(pen: Pen, chord_error_mm: float) -> NDArray[Any]:
-    from fabkit.geometry.strokes import strokes
-
-    return strokes(
-        pen.x0, pen.y0, pen.x1, pen.y1, pen.cx, pen.cy, pen.turn, pen.width,
-        chord_error_mm=chord_error_mm,
-    )  # fmt: skip
-
-
-def _film_runs(film: Film, chord_error_mm: float) -> Iterator[tuple[bool, NDArray[Any]]]:
-    from fabkit.gerber.shapes import object_shapes
-
-    rows = film.chosen
-    if not len(rows):
-        return
-    shapes = object_shapes(film.file, film.rows, chord_error_mm=chord_error_mm)
-    dark = film.file.objects.dark[rows]
-    edges = np.flatnonzero(np.diff(dark)) + 1
-    for first, last in zip([0, *edges], [*edges, len(rows)], strict=True):
-        yield bool(dark[first]), shapes[first:last]
-
-
-def part_runs(
-    part: Part, chord_error_mm: float
-) -> Iterator[tuple[bool, Floats, NDArray[np.int64]]]:
-    """Polarity, ring points (mm) and ring starts of each run of one polarity, in order."""
-    if isinstance(part, Letters):
-        points = np.concatenate(part.contours) if part.contours else np.empty((0, 2))
-        counts = [len(c) for c in part.contours]
-        yield True, points, np.concatenate(([0], np.cumsum(counts))).astype(np.int64)
-    elif isinstance(part, Film):
-        for dark, shapes in _film_runs(part, chord_error_mm):
-            yield dark, *polygon_rings(shapes)
-    elif isinstance(part, Fill):
-        yield True, *polygon_rings(part.shapes)
-    else:
-        yield True, *polygon_rings(_pen_shapes(part, chord_error_mm))
-
-
 class Canvas:
     """Paints stencils band by band on one buffer."""
 
@@ -197,15 +90,15 @@ class Canvas:
         pieces: list[list[Rings]] = []
         for part in stencil.parts:
             runs = [
-                Rings.of(self.grid.to_pixels(points), starts, dark=dark)
-                for dark, points, starts in part_runs(part, self.chord_error_mm)
+                Rings.of(self.grid.to_pixels(r.points), r.starts, dark=r.dark, apart=r.apart)
+                for r in joined(list(part_rings(part, self.chord_error_mm)))
             ]
             # Parts that only add can share a path; one that erases must not erase the others.
             if pieces and all(r.dark for r in (*runs, *pieces[-1])):
                 pieces[-1].extend(runs)
             elif runs:
                 pieces.append(runs)
-        return Prepared(tuple(tuple(_joined(p)) for p in pieces), stencil.inverted)
+        return Prepared(tuple(tuple(joined(p)) for p in pieces), stencil.inverted)
 
     def cover(self, prepared: Prepared, top: int, rows: int) -> Bytes | int:
         """Coverage of rows ``top`` to ``top + rows``, (rows, columns) uint8; a number if even."""
@@ -251,24 +144,6 @@ class Prepared:
 
     pieces: tuple[tuple[Rings, ...], ...]
     inverted: bool
-
-
-def _joined(runs: list[Rings]) -> Iterator[Rings]:
-    """Merge neighbouring runs of one polarity."""
-    at = 0
-    while at < len(runs):
-        end = at + 1
-        while end < len(runs) and runs[end].dark == runs[at].dark:
-            end += 1
-        if end == at + 1:
-            yield runs[at]
-        else:
-            same = runs[at:end]
-            counts = np.concatenate([np.diff(r.starts) for r in same])
-            starts = np.concatenate(([0], np.cumsum(counts))).astype(np.int64)
-            points = np.concatenate([r.points for r in same])
-            yield Rings.of(points, starts, dark=same[0].dark)
-        at = end
 
 
 def _product(a: Bytes, b: Bytes) -> Bytes:

@@ -12,8 +12,8 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.gerber.model import GerberFile, Kind, Pose
-from fabkit.preview.coverage import polygon_rings
 from fabkit.preview.curves import Contour, Segment, circle, ring_contour
+from fabkit.preview.rings import polygon_rings
 from fabkit.preview.scene import Fill, Film, Letters, Part
 from fabkit.units import CHORD_ERROR_MM
 

@@ -13,10 +13,11 @@ from hypothesis import strategies as st
 from PIL import Image, ImageDraw
 
 from fabkit.board.model import Board
-from fabkit.preview.coverage import Canvas, grid_for, polygon_rings
+from fabkit.preview.coverage import Canvas, grid_for
 from fabkit.preview.finished import finished_face
 from fabkit.preview.options import PreviewOptions
 from fabkit.preview.paint_png import paint_stencil
+from fabkit.preview.rings import polygon_rings
 from fabkit.preview.scene import Coat, Fill, Film, Letters, Part, Pen, Scene, Stencil
 
 FRAME = (0.0, 0.0, 10.0, 8.0)
