@@ -251,7 +251,14 @@ def _onto_board(
     factors = {"millimetres": 1.0}
     if not table.unit_stated:
         factors |= {"inches": INCH_MM, "mils": MIL_MM, "micrometres": 0.001}
-    for origin in (np.zeros(2), low):
+    corners = {
+        "the origin of the layer files": np.zeros(2),
+        "the board's lower left corner": low,
+        "its upper left corner": np.array([x0, y1]),
+        "its lower right corner": np.array([x1, y0]),
+        "its centre": (low + high) / 2,
+    }
+    for named, origin in corners.items():
         for unit, factor in factors.items():
             moved = spots * factor + origin
             # Too small a unit would put all parts on one spot, which is inside as well.
@@ -271,9 +278,9 @@ def _onto_board(
                 findings.append(
                     Finding.of(
                         rules.PLACEMENT_SHIFTED,
-                        "positions fit the board when counted from its lower left corner",
+                        f"positions fit the board when counted from {named}",
                         place,
-                        assumed=f"moved by {format_mm(x0)}, {format_mm(y0)}",
+                        assumed=f"moved by {format_mm(origin[0])}, {format_mm(origin[1])}",
                     )
                 )
             return [

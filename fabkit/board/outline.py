@@ -31,6 +31,8 @@ _THIN_MM: Final = 0.6
 """Regions narrower than this draw a line, they are not the board itself."""
 _INSIDE_SHARE: Final = 0.98
 """The board holds at least this share of all pads and holes."""
+_MARK_SHARE: Final = 0.01
+"""A figure beside the board, without pads or holes and smaller than this share, is a mark."""
 _LETTER_MM: Final = 3.0
 _LETTER_STRAYS: Final = 5
 """With this many open strokes of letter size, closed figures of letter size are letters too."""
@@ -67,6 +69,7 @@ def trace_outline(files: Sequence[GerberFile], points: Floats) -> Outline:
     filled = _drop_doubles(filled, figures.doubled_mm, name, found)
     filled = _drop_letters(filled, figures, name, found)
     filled = _drop_frames(filled, points, name, found)
+    filled = _drop_marks(filled, points, name, found)
     _report_stray(figures, name, found)
     if len(filled):
         shape = fill(filled, nest(filled))
@@ -333,4 +336,26 @@ def _drop_frames(filled: Shapes, points: Floats, name: str, found: Outline) -> S
         )
     )
     kept: Shapes = filled[~outside]
+    return kept
+
+
+def _drop_marks(filled: Shapes, points: Floats, name: str, found: Outline) -> Shapes:
+    """Drop small closed marks beside the board, such as targets and arrow heads."""
+    if len(filled) < 2 or holds(shapely.union_all(filled), points) < _INSIDE_SHARE:
+        return filled
+    area = shapely.area(filled)
+    small = (area < _MARK_SHARE * area[0]) & (nest(filled) == 0)
+    marks = [i for i in np.flatnonzero(small) if holds(filled[i], points) == 0]
+    if marks:
+        centres = shapely.get_coordinates(shapely.centroid(filled[marks]))
+        found.findings.append(
+            Finding.of(
+                rules.PROFILE_STRAY,
+                f"{len(marks)} small closed figures lie beside the board",
+                *(Place(file=name, x_mm=float(x), y_mm=float(y)) for x, y in centres[:_PLACES]),
+                count=len(marks),
+                assumed="not part of the board",
+            )
+        )
+    kept: Shapes = np.delete(filled, marks)
     return kept

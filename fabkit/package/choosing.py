@@ -42,20 +42,29 @@ def choose_set(intake: Intake, *, limits: Limits) -> Intake:
     layers = [m for m in plain if _is_layer(m)]
     left_out = list(intake.left_out)
     problems = list(intake.problems)
-    if layers or not archives:
-        for archive in archives:
-            left_out.append(
-                LeftOut(name=archive.name, reason="an archive beside the loose layer files")
+    if layers:
+        elsewhere = _lie_elsewhere(archives, layers)
+        _refuse_several_folders(intake.source, layers, elsewhere)
+        if elsewhere and _open_archives(intake, elsewhere, limits)[0] is not None:
+            _refuse(
+                intake.source,
+                "loose files and zips in other folders",
+                [layers[0].name, *(a.name for a in elsewhere)],
             )
-            problems.append(
-                Finding.of(
-                    rules.ARCHIVE_BESIDE,
-                    "not opened, as layer files lie beside it",
-                    Place(file=archive.name),
-                    assumed="not used",
-                )
+        left_out += [
+            LeftOut(name=a.name, reason="an archive beside the loose layer files") for a in archives
+        ]
+        problems += [
+            Finding.of(
+                rules.ARCHIVE_BESIDE,
+                "not opened, as layer files lie beside it",
+                Place(file=archive.name),
+                assumed="not used",
             )
-    else:
+            for archive in archives
+            if archive not in elsewhere
+        ]
+    elif archives:
         chosen, inside, dropped = _open_archives(intake, archives, limits)
         layers = [m for m in inside if _is_layer(m)]
         plain = sorted([*plain, *inside], key=lambda member: member.name)
@@ -65,12 +74,12 @@ def choose_set(intake: Intake, *, limits: Limits) -> Intake:
             for a in archives
             if a is not chosen
         ]
-    if not layers and not any(looks_like_drill(m.data) for m in plain):
+        _refuse_several_folders(intake.source, layers, [])
+    if not layers and not any(looks_like_drill(m.data) > 0 for m in plain):
         raise UnreadableInput(
             f"{intake.source} holds no Gerber or drill file",
             hint="Name a folder or a zip of exported fabrication files.",
         )
-    _refuse_several_folders(intake.source, layers)
     _refuse_several_designs(intake.source, [*layers, *(m for m in plain if _is_drill(m, layers))])
     return Intake(
         name=intake.name,
@@ -79,6 +88,21 @@ def choose_set(intake: Intake, *, limits: Limits) -> Intake:
         left_out=tuple(left_out),
         problems=tuple(problems),
     )
+
+
+def _lie_elsewhere(archives: Sequence[Member], layers: Sequence[Member]) -> list[Member]:
+    """Archives that lie neither in a folder of layers nor above one: sets of their own."""
+    homes = {member.name.rpartition("/")[0] + "/" for member in layers}
+    return [
+        archive
+        for archive in archives
+        if not any(f"/{home}".startswith(f"/{_folder(archive)}") for home in homes)
+    ]
+
+
+def _folder(member: Member) -> str:
+    folder = member.name.rpartition("/")[0]
+    return f"{folder}/" if folder else ""
 
 
 def _open_archives(
@@ -124,7 +148,9 @@ def _telling(says: NameSays) -> tuple[RoleKind, str | None] | None:
     return None
 
 
-def _refuse_several_folders(source: str, layers: Sequence[Member]) -> None:
+def _refuse_several_folders(
+    source: str, layers: Sequence[Member], archives: Sequence[Member]
+) -> None:
     folders: dict[str, list[Member]] = defaultdict(list)
     for member in layers:
         folders[member.name.rpartition("/")[0]].append(member)
@@ -135,7 +161,8 @@ def _refuse_several_folders(source: str, layers: Sequence[Member]) -> None:
         for says in _claims(members):
             role = _telling(says)
             if role is not None and seen.setdefault(role, folder) != folder:
-                _refuse(source, "folders", [name or "." for name in sorted(folders)])
+                names = sorted([name or "." for name in folders] + [a.name for a in archives])
+                _refuse(source, "folders" + " and zips" * bool(archives), names)
 
 
 def _is_layer(member: Member) -> bool:
