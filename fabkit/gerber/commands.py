@@ -141,13 +141,12 @@ class Interpreter:
 
     def _word(self, text: str, rows: Rows) -> bool:
         """Obey one unusual word; True when it ends the file."""
+        if text.startswith("G04 "):
+            self._comment(text[4:])
+            return False
         found = read_word(text, self.header, self._offset, self.log)
         if found.kind == COMMENT:
-            standard = found.text.lstrip()
-            if standard.startswith("#@!"):
-                command = standard[3:].strip()
-                if command[:2] in ("TF", "TA", "TO", "TD"):
-                    self._command(command)
+            self._comment(found.text)
             return False
         if found.kind == END:
             self.ended = self._row
@@ -162,6 +161,14 @@ class Interpreter:
         rows.d[row], rows.g[row] = found.d, found.g
         return False
 
+    def _comment(self, text: str) -> None:
+        """Attributes of files for older readers ride in comments that start with #@!."""
+        text = text.lstrip()
+        if text.startswith("#@!"):
+            command = text[3:].strip()
+            if command[:2] in ("TF", "TA", "TO", "TD"):
+                self._command(command)
+
     def _g_code(self, code: int) -> None:
         if code in (1, 2, 3):
             self.changes.mode.append((self._row, code))
@@ -175,6 +182,9 @@ class Interpreter:
     # Commands between % signs
 
     def _extended(self, text: str) -> None:
+        if text.find("*") == len(text) - 1 and text[0] not in "A \t":
+            self._command(text[:-1])
+            return
         words = text.split("*")
         if words and not words[-1].strip():
             words.pop()

@@ -387,6 +387,7 @@ class Plotter:
             return np.zeros(len(ops), bool), []
         initial = 36 if self._region is not None else 37
         illegal = np.flatnonzero((d == 3) | (d >= 10))
+        closed_early: set[int] = set()
         hit = illegal[spread(illegal, at, codes, initial) == 36]
         if len(hit):
             # The first of them closes its region; later ones then stand outside.
@@ -394,6 +395,7 @@ class Plotter:
             hit = hit[np.unique(which, return_index=True)[1]]
             self._say(REGION_COMMAND, "D03 or an aperture inside a region closes it", offset[hit])
             at, codes = merge(at, codes, [(int(h), 37) for h in hit])
+            closed_early.update(hit.tolist())
         command_rows = np.array([c[0] for c in changes.commands], np.int64)
         if len(command_rows):
             # A command stands in front of its row, so it is inside if the row before is.
@@ -412,15 +414,16 @@ class Plotter:
         ]
         spans: list[tuple[int, int, _OpenRegion]] = []
         opened, open_row = self._region, -1
+        places = offset[np.minimum(at, count - 1)].tolist() if count else [0] * len(at)
         for k, (row, code) in enumerate(zip(at.tolist(), codes.tolist(), strict=True)):
-            place = int(offset[min(row, count - 1)])
+            place = places[k]
             if code == 36 and opened is not None:
                 self.log.add(REGION_UNBALANCED, "G36 inside a region", offset=place)
             elif code == 36:
                 opened = _OpenRegion(-1, place, state[0][k], state[1][k], state[2][k])
                 open_row = row
             elif opened is None:
-                if row not in hit:
+                if row not in closed_early:
                     self.log.add(REGION_UNBALANCED, "G37 without G36", offset=place)
             else:
                 spans.append((open_row, row, opened))
@@ -476,11 +479,12 @@ class Plotter:
             offset=offset[ops[chosen]],
         )
         rows = ops[chosen]
+        bounds = np.array([(s[0], s[1]) for s in spans], np.int64)
+        cuts = (base + np.searchsorted(rows, bounds)).tolist()
         found = []
-        for open_row, close_row, region in spans:
+        for (_, close_row, region), (first, last) in zip(spans, cuts, strict=True):
             if region.first < 0:
-                region.first = base + int(np.searchsorted(rows, open_row))
-            last = base + int(np.searchsorted(rows, close_row))
+                region.first = first
             found.append((region.first, last, close_row))
         return found
 

@@ -87,7 +87,9 @@ class Primitive:
         """Its box in mm; None when only its shape knows."""
         v = self.values
         if self.kind == "circle":
-            x, y = turned(np.array([[v[1], v[2]]]), v[3])[0] * unit_mm
+            x, y = v[1] * unit_mm, v[2] * unit_mm
+            if v[3] and (x or y):
+                x, y = turned(np.array([[x, y]]), v[3])[0].tolist()
             r = v[0] * unit_mm / 2
             return (x - r, y - r, x + r, y + r) if r > 0 else None
         if self.kind == "outline":
@@ -169,18 +171,27 @@ class MacroShape:
 
     def size(self, chord_error_mm: float) -> tuple[float, float]:
         """Width and height of its box, mm."""
-        boxes = [p.box(self.unit_mm) for p in self.primitives]
-        if not self.primitives:
-            return 0.0, 0.0
-        if all(p.on for p in self.primitives) and all(b is not None for b in boxes):
-            known = np.array(boxes)
-            low, high = known[:, :2].min(axis=0), known[:, 2:].max(axis=0)
-            return float(high[0] - low[0]), float(high[1] - low[1])
+        x0, y0, x1, y1 = math.inf, math.inf, -math.inf, -math.inf
+        cuts: list[Box] = []
+        plain = True
+        for primitive in self.primitives:
+            box = primitive.box(self.unit_mm)
+            if box is None:
+                plain = False
+            elif primitive.on:
+                x0, y0 = min(x0, box[0]), min(y0, box[1])
+                x1, y1 = max(x1, box[2]), max(y1, box[3])
+            else:
+                cuts.append(box)
+        # What is cut out well inside the box cannot move its sides.
+        plain &= all(c[0] > x0 and c[1] > y0 and c[2] < x1 and c[3] < y1 for c in cuts)
+        if plain:
+            return max(x1 - x0, 0.0), max(y1 - y0, 0.0)
         shape = self(chord_error_mm)
         if shape.is_empty:
             return 0.0, 0.0
-        x0, y0, x1, y1 = shape.bounds
-        return float(x1 - x0), float(y1 - y0)
+        low_x, low_y, high_x, high_y = shape.bounds
+        return float(high_x - low_x), float(high_y - low_y)
 
 
 def _join(made: BaseGeometry, run: list[BaseGeometry], adding: bool) -> BaseGeometry:
