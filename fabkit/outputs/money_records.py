@@ -5,7 +5,8 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
-from fabkit.costs.model import CostSheet, Line, Offer, Revisions
+from fabkit.costs.model import CostSheet, Line, Offer
+from fabkit.costs.tables import cost_tables
 from fabkit.house.money import Currency
 from fabkit.outputs.records import finding_record
 from fabkit.parts.model import HALVES, Bill, BillLine, Plan
@@ -96,7 +97,7 @@ def _plan(plan: Plan) -> Record:
 
 
 def cost_record(sheet: CostSheet) -> Record:
-    """A quote: an offer per quantity, the cheapest that covers the need, and comparisons."""
+    """A quote: an offer per quantity, the cheapest that covers the need, comparisons as tables."""
     return {
         "name": sheet.name,
         "house": sheet.house,
@@ -105,38 +106,9 @@ def cost_record(sheet: CostSheet) -> Record:
         "terms": dict(sheet.terms),
         "offers": [offer_record(offer) for offer in sheet.offers],
         "best": offer_record(sheet.best) if sheet.best else None,
-        "ways": [
-            {
-                "way": way.key,
-                "title": way.title,
-                "ordered": way.ordered,
-                "per_half": _per(way.offer.per_half, sheet.currency) if way.offer else None,
-                "total": way.offer.total if way.offer else None,
-                "reason": way.reason,
-            }
-            for way in sheet.ways
-        ],
-        "revisions": _revisions(sheet.revisions, sheet.currency) if sheet.revisions else None,
-        "shares": [
-            {"builder": s.name, "keyboards": s.keyboards, "pays": s.amount} for s in sheet.shares
-        ],
-        "effects": [
-            {
-                "change": f"{e.title}: {e.change}",
-                "per_half": _per(e.per_half, sheet.currency),
-                "difference": _per(e.difference, sheet.currency),
-            }
-            for e in sheet.effects
-        ],
-        "houses": [
-            {
-                "house": row.name,
-                "invented": row.invented,
-                "total": row.offer.total if row.offer else None,
-                "per_half": _per(row.offer.per_half, sheet.currency) if row.offer else None,
-                "reason": row.reason,
-            }
-            for row in sheet.houses
+        "tables": [
+            {"title": t.title, "columns": list(t.head), "rows": [list(row) for row in t.rows]}
+            for t in cost_tables(sheet)
         ],
         "findings": [finding_record(f) for f in sheet.problems],
     }
@@ -186,19 +158,6 @@ def _cost_line(line: Line) -> Record:
             {"rule": e.rule, "title": e.title, "amount": e.value, "why": e.why}
             for e in line.elements
         ],
-    }
-
-
-def _revisions(revisions: Revisions, money: Currency) -> Record:
-    return {
-        "planned": revisions.planned,
-        "first_per_half": _per(revisions.first, money),
-        "next_per_half": _per(revisions.next, money),
-        "average_per_half": _per(revisions.average, money),
-        "all_new_average_per_half": _per(revisions.all_new_average, money),
-        "break_even_revisions": revisions.break_even,
-        "used_up_per_half": _per(revisions.used_up, money),
-        "carried_over_per_half": _per(revisions.carried_over, money),
     }
 
 

@@ -117,6 +117,7 @@ def write_order(
             boards.append(_pack(contents, judged, target, despite=despite, reopen=reopen))
         tell("writing the sheets")
         _write(part, "", {**sheets.parts_files(bill), **sheets.cost_files(costs)})
+        _write(part, "", _workbook_files(contents.costs))
         manifest = _manifest(contents, boards, part, costs)
         _write(part, "", {MANIFEST: to_json(manifest).encode()})
     return manifest
@@ -148,6 +149,13 @@ def _board_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, byte
         "findings.json": to_json(record).encode(),
         **picture_files(judged.board, look),
     }
+
+
+def _workbook_files(costs: CostSheet) -> dict[str, bytes]:
+    from fabkit.costs.chart import render_chart
+    from fabkit.costs.workbook import write_workbook
+
+    return {"costs.xlsx": write_workbook(costs), "cost-per-half.png": render_chart(costs)}
 
 
 def _pack(

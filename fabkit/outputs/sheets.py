@@ -145,6 +145,10 @@ def cost_files(costs: Record) -> dict[str, bytes]:
         _notes(costs),
         f"{terms}\n",
         to_markdown(OFFER_COLUMNS, offers),
+        *(
+            f"\n## {table['title']}\n\n" + to_markdown(table["columns"], table["rows"])
+            for table in costs["tables"]
+        ),
         "\n## Every line\n",
         to_markdown(LINE_COLUMNS, lines),
     ]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from decimal import Decimal
 from typing import TYPE_CHECKING, Any, TextIO
 
 from fabkit.units import format_mm, format_number
@@ -257,6 +258,8 @@ def print_costs(console: Console, costs: Record, *, why: bool = False) -> None:
     )
     if why:
         _print_reasons(console, costs)
+    for table in costs["tables"]:
+        _print_comparison(console, table, rows=None if why else 6)
     best = costs["best"]
     if best:
         console.print(
@@ -266,6 +269,19 @@ def print_costs(console: Console, costs: Record, *, why: bool = False) -> None:
         )
     print_findings(console, costs)
     print_notices(console, costs)
+
+
+def _print_comparison(console: Console, table: Record, *, rows: int | None) -> None:
+    columns, shown = table["columns"], table["rows"][:rows]
+    numbers = [
+        n
+        for n in range(len(columns))
+        if all(isinstance(row[n], int | Decimal) or row[n] == "" for row in shown)
+    ]
+    print_table(console, columns, shown, right=numbers, title=table["title"])
+    more = len(table["rows"]) - len(shown)
+    if more:
+        console.print(f" and {more} more: --why shows them", style="dim")
 
 
 def _print_reasons(console: Console, costs: Record) -> None:

@@ -1,0 +1,117 @@
+"""Documents say what the code does: generated pages are current, commands in them run."""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+import shlex
+import shutil
+import tomllib
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from fabkit.cli.group import cli
+
+ROOT = Path(__file__).parents[1]
+DEMO = ROOT / "fixtures" / "wheatear"
+PAGES_WITH_COMMANDS = ["README.md", "docs/quick-start.md", "docs/commands.md"]
+
+
+def read(name):
+    """Text of a file of the project."""
+    return (ROOT / name).read_text(encoding="utf-8")
+
+
+def maker():
+    """The script that writes the generated pages."""
+    spec = importlib.util.spec_from_file_location("make_reference", ROOT / "docs/make_reference.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.mark.parametrize("page", ["commands.md", "checks.md"])
+def test_generated_pages_are_current(page):
+    """What is committed is what `python docs/make_reference.py` writes."""
+    assert read(f"docs/{page}") == maker().PAGES[page]()
+
+
+def blocks(text):
+    """Lines of every shell block."""
+    found = re.findall(r"^```(?:sh)?\n(.*?)^```$", text, flags=re.DOTALL | re.MULTILINE)
+    return [line for block in found for line in block.splitlines()]
+
+
+def commands_of(name):
+    """Every ``fabkit`` command a page shows, without what is to be filled in."""
+    lines = (line.strip() for line in blocks(read(name)))
+    return [
+        line for line in lines if line.startswith("fabkit ") and not re.search(r"[A-Z]{4}", line)
+    ]
+
+
+def test_commands_in_documents_run(tmp_path, monkeypatch):
+    """Every command shown runs, one after the other, on the demo under the names they use."""
+    shutil.copytree(DEMO / "rev-b", tmp_path / "gerbers")
+    shutil.make_archive(str(tmp_path / "gerbers"), "zip", DEMO / "rev-b")
+    shutil.copytree(DEMO, tmp_path / "fixtures/wheatear")
+    shutil.copytree(ROOT / "fixtures/sheets", tmp_path / "fixtures/sheets")
+    shutil.copy(ROOT / "fixtures/sheets/house.toml", tmp_path / "my-house.toml")
+    shutil.copy(ROOT / "fixtures/sheets/parts.toml", tmp_path / "my-parts.toml")
+    monkeypatch.chdir(tmp_path)
+    pages = {page: commands_of(page) for page in PAGES_WITH_COMMANDS}
+
+    assert all(pages.values())
+    for command in dict.fromkeys(command for commands in pages.values() for command in commands):
+        arguments = shlex.split(command, comments=True)[1:]
+        if "--out" in arguments:
+            arguments += ["--replace"]
+        result = CliRunner().invoke(cli, arguments, prog_name="fabkit")
+        assert result.exit_code in (0, 1), (command, result.output)
+
+
+def test_the_readme_gives_two_set_up_commands():
+    """One command sets up and does the job, one sets up and tests; the job comes first."""
+    lines = [line for line in blocks(read("README.md")) if line.startswith("python3 -m venv")]
+
+    assert len(lines) == 2
+    assert "fabkit order fixtures/wheatear/order.toml --out build/wheatear" in lines[0]
+    assert all(word in lines[1] for word in ("ruff check", "ruff format --check", "mypy", "pytest"))
+
+
+def test_ci_runs_the_readmes_command():
+    """The CI script runs the very line that the README gives for the tests."""
+    tests = [line for line in blocks(read("README.md")) if line.startswith("python3 -m venv")][1]
+
+    assert tests in read(".ci/run").splitlines()
+
+
+def test_every_dependency_has_its_reason():
+    """DEVELOPERS.md gives one line of reason for each runtime dependency, and for no other."""
+    project = tomllib.loads(read("pyproject.toml"))["project"]
+    wanted = {re.split(r"[<>=]", d)[0] for d in project["dependencies"]}
+    section = read("DEVELOPERS.md").split("## Dependencies, and why")[1]
+    told = dict(re.findall(r"^\| ([a-z0-9-]+) \| (.+) \|$", section, flags=re.MULTILINE))
+
+    assert set(told) == wanted
+    assert all(reason.strip() for reason in told.values())
+
+
+@pytest.mark.parametrize(
+    "page",
+    [
+        "README.md",
+        "DEVELOPERS.md",
+        *sorted(p.relative_to(ROOT).as_posix() for p in (ROOT / "docs").glob("*.md")),
+    ],
+)
+def test_links_lead_somewhere(page):
+    """Relative links of a page lead to files that are there."""
+    here = (ROOT / page).parent
+    for target in re.findall(r"\]\(([^)#]+)[^)]*\)", read(page)):
+        if "://" not in target:
+            assert (here / target).exists(), target
