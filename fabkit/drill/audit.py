@@ -19,6 +19,9 @@ STEP_MM: Final = 0.05
 """Step of stock drills (common practice)."""
 MANY_TOOLS: Final = 30
 _PLACES: Final = 100
+_FARTHEST_MM: Final = 1e9
+_PAIRED_TOOLS: Final = 100
+"""Tools compared with each other; every pair costs a search."""
 
 
 def audit(
@@ -48,6 +51,7 @@ def audit(
     _audit_tools(file, counts, undefined, log)
     _audit_links(file, links, log)
     _audit_slots(file, log)
+    _audit_uses(file, log)
     if len(file.hits) > 1:
         _audit_overlaps(file, log)
 
@@ -148,6 +152,21 @@ def _diameters(file: DrillFile) -> NDArray[np.float64]:
     return np.array([*sizes, np.nan])  # the last one answers for row -1
 
 
+def _audit_uses(file: DrillFile, log: ProblemLog) -> None:
+    """A via drill whose holes carry component pins serves two purposes."""
+    pinned = np.array([".P" in names for names in file.attribute_sets])
+    if not pinned.any():
+        return
+    for row in np.unique(file.hits.tool[pinned[file.hits.attributes]]).tolist():
+        tool = file.tools[row]
+        if row >= 0 and tool.function[:1] == ("ViaDrill",):
+            log.add(
+                problems.TOOL_MIXED,
+                f"tool {tool.number} is for vias, but some of its holes take component pins",
+                offset=tool.offset,
+            )
+
+
 def _audit_slots(file: DrillFile, log: ProblemLog) -> None:
     slots = file.slots
     drilled = ~slots.routed
@@ -170,8 +189,8 @@ def _audit_overlaps(file: DrillFile, log: ProblemLog) -> None:
 
     hits = file.hits
     points = np.column_stack((hits.x, hits.y))
-    if not np.isfinite(points).all():
-        return
+    if np.abs(points).max() > _FARTHEST_MM:
+        return  # nonsense, and beyond the integers used below
     cell = np.round(points / COINCIDENT_MM).astype(np.int64)
     order = np.lexsort((np.arange(len(hits)), cell[:, 1], cell[:, 0], hits.tool))
     fresh = np.ones(len(hits), dtype=bool)
@@ -185,8 +204,8 @@ def _audit_overlaps(file: DrillFile, log: ProblemLog) -> None:
     trees = {t: cKDTree(points[g]) for t, g in known}
     concentric = np.zeros(len(hits), dtype=bool)
     overlapping = np.zeros(len(hits), dtype=bool)
-    for i, (first, held) in enumerate(known):
-        for second, _ in known[i:]:
+    for i, (first, held) in enumerate(known[:_PAIRED_TOOLS]):
+        for second, _ in known[i:_PAIRED_TOOLS]:
             reach = (sizes[first] + sizes[second]) / 2 - COINCIDENT_MM
             if reach <= 0:
                 continue

@@ -59,7 +59,7 @@ class FormatState:
         self.unit = unit
         self._offset.setdefault("unit", offset)
         if self.format is not None and changed and self._given is None:
-            if self.needs_format and self.hint.unit is None and self._was_unitless:
+            if self._was_unitless:
                 self._log.add(
                     problems.UNIT_SWITCH, "the unit comes after the first hole", offset=offset
                 )

@@ -18,6 +18,9 @@ Zeros = Literal["leading", "trailing", "point"]
 DEFAULT_DIGITS: Final[dict[Unit, tuple[int, int]]] = {"mm": (3, 3), "inch": (2, 4)}
 """Digits before and after the point when none are stated (Excellon CNC-7, decimal places)."""
 
+_LONGEST: Final = 32
+"""Characters of a number; real ones have a dozen."""
+
 NUMBER: Final = re.compile(rb"[+-]?(?:\d*\.?\d*)\Z")
 
 
@@ -29,7 +32,7 @@ def value_of(text: bytes, fmt: NumberFormat) -> float:
     ValueError
         When ``text`` is not a number.
     """
-    if not NUMBER.match(text):
+    if len(text) > _LONGEST or not NUMBER.match(text):
         raise ValueError(f"{text!r} is not a number")
     digits = text.lstrip(b"+-")
     if digits in (b"", b"."):

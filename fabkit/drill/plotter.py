@@ -12,7 +12,7 @@ from fabkit.drill import faults, patterns, problems
 from fabkit.drill.model import NumberFormat
 from fabkit.drill.numbers import values_of
 from fabkit.drill.paths import Arc, arc_by_centre, arc_by_radius
-from fabkit.drill.store import Rows, hit_store, slot_store
+from fabkit.drill.store import LimitReached, Rows, hit_store, slot_store
 from fabkit.drill.tools import ToolTable
 from fabkit.findings import ProblemLog, Severity
 from fabkit.limits import Limits
@@ -23,10 +23,6 @@ _PATH, _TURN = 9, 6
 _HIT_POINTS, _SLOT_POINTS = (0,), (0, 2, 4)
 
 Point = tuple[float, float]
-
-
-class LimitReached(Exception):
-    """More objects than the limits allow; reading ends, what was read stays."""
 
 
 class Plotter:

@@ -20,10 +20,10 @@ from fabkit.drill.comments import (
 from fabkit.drill.formats import FormatState
 from fabkit.drill.model import DrillFile, NumberFormat
 from fabkit.drill.plating import plating_of
-from fabkit.drill.plotter import LimitReached, Plotter
+from fabkit.drill.plotter import Plotter
 from fabkit.drill.settings import Settings
 from fabkit.drill.sniff import looks_like_drill
-from fabkit.drill.store import hits_of, slots_of
+from fabkit.drill.store import LimitReached, hits_of, slots_of
 from fabkit.drill.tools import ToolTable
 from fabkit.findings import ProblemLog, Severity
 from fabkit.limits import DEFAULT_LIMITS, Limits
@@ -38,6 +38,10 @@ _RUN: Final = re.compile(
 )
 _TOOL: Final = re.compile(rb"T([0-9]{1,9})")
 _TOOL_FIELD: Final = re.compile(rb"([CFSBHZU])([+-]?[0-9.]*)")
+_MOTION: Final = re.compile(rb"[\r\n][ \t]*[XYT]")
+_SOMETHING: Final = re.compile(rb"[^ \t\r\n%\0\x1a]")
+_LONGEST_BLOCK: Final = 4096
+"""A block has a few dozen characters; anything this long is no block."""
 _GERBER: Final = re.compile(rb"%(?:FS|MO|AD|AM|LP|TF|TA)|.*D0?[123]\*")
 _BOM: Final = b"\xef\xbb\xbf"
 
@@ -95,7 +99,7 @@ class _Reader:
         self._name = name
         self._log = log
         self._formats = FormatState(log, number_format)
-        self._tools = ToolTable(log)
+        self._tools = ToolTable(log, limits)
         self._plotter = Plotter(self._tools, log, limits)
         self._interpreter = Interpreter(self._plotter, log)
         self._settings = Settings(self._formats, self._tools, self._plotter, log)
@@ -104,6 +108,8 @@ class _Reader:
         self._in_header = False
         self._header_seen = False
         self._started = False
+        self._header_tool = -1
+        """Row of the last tool line without fields inside the header: meant as a choice."""
         self._body_begun = False
         self._ended: int | None = None
         self._stops = 0
@@ -138,7 +144,7 @@ class _Reader:
         except LimitReached:
             self._log.add(
                 problems.LIMIT,
-                "more holes than the limit on objects allows",
+                "more holes or tools than the limits allow",
                 offset=pos,
                 assumed="reading stopped here",
             )
@@ -274,7 +280,7 @@ class _Reader:
             self._percent()
         elif text[:1] == b"%":
             self._percent()
-            self._command(text[1:], offset)
+            self._command(text.lstrip(b"%"), offset)
         elif self._settings.take(text, offset, in_header=self._in_header):
             self._interpreter.format = self._formats.format
             self._interpreter.old_commands = self._settings.old_commands
@@ -316,7 +322,7 @@ class _Reader:
             tool = _TOOL.match(text)
         if not text:
             return
-        if not BLOCK.match(text):
+        if len(text) > _LONGEST_BLOCK or not BLOCK.match(text):
             shown = text[:20].decode("ascii", "replace")
             self._log.add(faults.UNKNOWN, f"{shown} is not known", offset=offset, assumed="ignored")
             return
@@ -339,7 +345,7 @@ class _Reader:
 
     def _check_header(self, words: Words, offset: int) -> None:
         """Motion ends a header that nothing else ended."""
-        if any(letter in "XY" for letter, _ in words) or words[0] in (("M", b"30"), ("G", b"05")):
+        if any(letter in "XY" for letter, _ in words) or words[0] == ("M", b"30"):
             self._log.add(
                 problems.HEADER_OPEN,
                 "motion begins before M95 or %",
@@ -347,6 +353,7 @@ class _Reader:
                 assumed="the header ends here",
             )
             self._close_header()
+            self._plotter.tool = self._header_tool
 
     def _begin_body(self, offset: int) -> None:
         if self._body_begun:
@@ -385,7 +392,9 @@ class _Reader:
                 offset=offset,
                 in_header=self._in_header,
             )
-        if not self._in_header:
+        if self._in_header:
+            self._header_tool = -1 if fields else row
+        else:
             if not fields:
                 row = self._tools.select(digits, offset)
             self._plotter.lift_for("the change of tool", offset)
@@ -394,8 +403,7 @@ class _Reader:
 
     def _stop(self, offset: int) -> None:
         """M00: the end, unless holes follow; then the operator changes the tool."""
-        rest = self._data[offset:].partition(b"\n")[2]
-        if not re.search(rb"(?m)^\s*[XYT]", rest):
+        if not _MOTION.search(self._data, offset):
             self._ended = offset
             return
         self._plotter.lift_for("M00", offset)
@@ -416,8 +424,7 @@ class _Reader:
 
     def _repeat_end(self, offset: int) -> None:
         """M02 outside step and repeat: the end in the older command set."""
-        rest = self._data[offset:].partition(b"\n")[2].strip(b" \t\r\n%\0\x1a")
-        if rest:
+        if _SOMETHING.search(self._data, _LINE.match(self._data, offset).end()):  # type: ignore[union-attr]
             self._log.add(
                 faults.REPEAT_ORDER,
                 "M02 without M25 before it",

@@ -12,7 +12,7 @@ from fabkit.drill.tools import ToolTable
 from fabkit.findings import ProblemLog
 
 _UNIT: Final = re.compile(rb"(INCH|METRIC|M71|M72)((?:,[^,]*)*)\Z")
-_PATTERN: Final = re.compile(rb"(0{1,6})\.(0{1,6})\Z")
+_PATTERN: Final = re.compile(rb"(?:(0{1,6})\.(0{1,6})|([1-6])[.:]([1-6]))\Z")
 _LINK: Final = re.compile(rb"[0-9]+(?:/[0-9]+)+\Z")
 _SETTINGS: Final = frozenset(
     b"DETECT ATC AFS BLKD CCW CP DN DTMDIST EXDA FSB HPCK NCSL OM48 OSTOP OTCLMP PCKPARAM PF PPR"
@@ -90,7 +90,10 @@ class Settings:
             if part in (b"LZ", b"TZ"):
                 self._formats.state_zeros("leading" if part == b"LZ" else "trailing", offset)
             elif pattern:
-                self._formats.state_digits(len(pattern.group(1)), len(pattern.group(2)), offset)
+                zeros_before, zeros_after, before, after = pattern.groups()
+                self._formats.state_digits(
+                    int(before or len(zeros_before)), int(after or len(zeros_after)), offset
+                )
             elif part:
                 self._log.add(
                     faults.UNKNOWN,

@@ -16,6 +16,10 @@ _HIT = 5
 _SLOT = 12
 
 
+class LimitReached(Exception):
+    """More objects than the limits allow; reading ends, what was read stays."""
+
+
 class Store:
     """Growing columns.
 

@@ -11,7 +11,9 @@ from fabkit.drill import problems
 from fabkit.drill.comments import SizeHint
 from fabkit.drill.model import Attributes, NumberFormat, Tool
 from fabkit.drill.numbers import Unit, value_of
+from fabkit.drill.store import LimitReached
 from fabkit.findings import ProblemLog
+from fabkit.limits import Limits
 
 _FIXED: Final = re.compile(rb"(\d{1,4})\.(\d{1,6})\Z")
 
@@ -36,8 +38,9 @@ class Entry:
 class ToolTable:
     """Tools in order of first mention."""
 
-    def __init__(self, log: ProblemLog) -> None:
+    def __init__(self, log: ProblemLog, limits: Limits) -> None:
         self._log = log
+        self._limit = limits.apertures
         self.entries: list[Entry] = []
         self._rows: dict[int, int] = {}
         self._openings: dict[tuple[int, float], int] = {}
@@ -86,6 +89,8 @@ class ToolTable:
         return row
 
     def _new(self, entry: Entry) -> int:
+        if len(self.entries) >= self._limit:
+            raise LimitReached
         self.entries.append(entry)
         return len(self.entries) - 1
 
@@ -152,7 +157,7 @@ class ToolTable:
             unit = entry.unit or fmt.unit
             try:
                 value = value_of(entry.size, fmt) * (25.4 if unit == "inch" else 1.0)
-            except ValueError:
+            except (ValueError, OverflowError):
                 value = 0.0
             if value > 0:
                 entry.diameter_mm = value

@@ -68,6 +68,7 @@ def test_bom_numbers_blanks_and_lower_case() -> None:
         ("INCH,LZ,00.0000", "inch", "leading", (2, 4)),
         ("INCH,TZ", "inch", "trailing", (2, 4)),
         ("METRIC,LZ", "mm", "leading", (3, 3)),
+        ("INCH,TZ,2.5", "inch", "trailing", (2, 5)),
         (";FILE_FORMAT=4:4\nMETRIC,TZ", "mm", "trailing", (4, 4)),
         (
             "; FORMAT={3:4/ absolute / metric / suppress trailing zeros}\nMETRIC",
@@ -299,6 +300,46 @@ def test_each_fault_is_told(rule: str) -> None:
     assert rule not in told(sound)
 
 
+def test_via_tool_with_pins() -> None:
+    """A via tool whose hole carries a pin attribute is told (Gerber format, 5.6.10)."""
+    head = "; #@! TA.AperFunction,Plated,PTH,ViaDrill\nT5C0.4\n"
+    body = "T5\nX1000Y1000\n; #@! TO.P,J1,2\nX5000Y1000\n"
+    assert "tool-mixed-use" in told(make(body, head=head))
+    assert "tool-mixed-use" not in told(make(body.replace("TO.P,J1,2", "TO.N,A"), head=head))
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        "%" * 5000 + "X1Y1\n",
+        "X" * 100_000 + "\n",
+        "X" + "9" * 5000 + "Y1\n",
+        "X" + "9" * 400 + ".Y1\n",
+        "X999999999999999.Y1\n" * 20,
+        "R999999X99999999999.\n",
+        "M00\n" * 2000 + "X1Y1\n",
+    ],
+    ids=lambda body: f"{body[:8]!r} x {len(body)}",
+)
+def test_absurd_input_is_harmless(body: str) -> None:
+    """Endless blocks, numbers and stops are read without harm."""
+    file = make("T1\n" + body)
+    assert file.complete
+
+
+def test_header_without_end_keeps_its_tool() -> None:
+    """When motion ends the header, the last bare tool line in it was the choice."""
+    file = raw(BROKEN["header-not-closed"])
+    assert file.tools[int(file.hits.tool[0])].diameter_mm == 0.3
+    assert "hit-without-tool" not in told(file)
+
+
+def test_g05_in_the_header_is_harmless() -> None:
+    """Modes set before the header ends do not end it."""
+    file = make("T1\nX1000Y1000\n", head="G90\nG05\n")
+    assert told(file).keys() <= {"plating-from-name", "tool-unused"}
+
+
 def test_every_finding_has_a_line() -> None:
     """Places of findings carry line and column, counted from 1."""
     file = raw(BROKEN["unknown-command"])
@@ -351,6 +392,14 @@ def test_huge_repeats_cost_nothing(block: str) -> None:
     body = f"T1\nM25\nX1000Y1000\nM01\n{block}\nM08\n"
     file = read(GOOD.format(head="", body=body).encode(), name="pth")
     assert not file.complete
+
+
+def test_tools_beyond_their_limit() -> None:
+    """More tools than the limit end the reading with a finding."""
+    limits = dataclasses.replace(DEFAULT_LIMITS, apertures=5)
+    head = "".join(f"T{i}C0.{i}\n" for i in range(3, 10))
+    file = read(GOOD.format(head=head, body="").encode(), name="pth", limits=limits)
+    assert (len(file.tools), file.complete) == (5, False)
 
 
 def test_file_beyond_its_limit() -> None:
