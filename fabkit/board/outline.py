@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from fabkit.board import rules
 from fabkit.findings import Finding, Place
 from fabkit.geometry.arcs import Floats
-from fabkit.geometry.outlines import Figures, Strokes, fill, find_figures, nest
+from fabkit.geometry.outlines import SAME_END_MM, Figures, Strokes, fill, find_figures, nest
 from fabkit.gerber.model import GerberFile, Kind
 from fabkit.gerber.shapes import object_shapes
 from fabkit.units import OUTLINE_JOIN_MM, format_mm, format_number
@@ -33,6 +33,8 @@ _INSIDE_SHARE: Final = 0.98
 """The board holds at least this share of all pads and holes."""
 _MARK_SHARE: Final = 0.01
 """A figure beside the board, without pads or holes and smaller than this share, is a mark."""
+_CROSS_WIDTHS: Final = 3.0
+"""The cross of a target is at most this many times as wide as its circle."""
 _LETTER_MM: Final = 3.0
 _LETTER_STRAYS: Final = 5
 """With this many open strokes of letter size, closed figures of letter size are letters too."""
@@ -62,6 +64,7 @@ def trace_outline(files: Sequence[GerberFile], points: Floats) -> Outline:
     found = Outline()
     name = files[0].name if files else ""
     strokes, regions = _collect(files, found)
+    strokes = _drop_targets(strokes, name, found)
     bodies, more = _split_regions(regions)
     figures = _close(strokes, points, bodies, name, found)
     filled = np.concatenate((figures.filled, bodies, more))
@@ -133,6 +136,43 @@ def _join(parts: Sequence[Strokes]) -> Strokes:
     return Strokes(
         **{f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Strokes)}
     )
+
+
+def _drop_targets(strokes: Strokes, name: str, found: Outline) -> Strokes:
+    """Drop targets: circles with a cross of two short lines through their centre."""
+    circles = np.flatnonzero(np.abs(strokes.turn) == 2)
+    lines = np.flatnonzero(strokes.turn == 0)
+    if not len(circles) or len(lines) < 2:
+        return strokes
+    middle = np.column_stack(
+        ((strokes.x0 + strokes.x1)[lines] / 2, (strokes.y0 + strokes.y1)[lines] / 2)
+    )
+    length = np.hypot((strokes.x1 - strokes.x0)[lines], (strokes.y1 - strokes.y0)[lines])
+    centres = np.column_stack((strokes.cx[circles], strokes.cy[circles]))
+    width = 2 * np.hypot(strokes.x0[circles] - centres[:, 0], strokes.y0[circles] - centres[:, 1])
+    tree = shapely.STRtree(shapely.points(middle))
+    circle, line = tree.query(shapely.points(centres), predicate="dwithin", distance=SAME_END_MM)
+    fits = (length[line] >= width[circle]) & (length[line] <= _CROSS_WIDTHS * width[circle])
+    circle, line = circle[fits], line[fits]
+    targets = np.flatnonzero(np.bincount(circle, minlength=len(circles)) >= 2)
+    if not len(targets):
+        return strokes
+    found.findings.append(
+        Finding.of(
+            rules.PROFILE_STRAY,
+            f"{len(targets)} targets (a circle with a cross) in the profile",
+            *(
+                Place(file=name, x_mm=float(x), y_mm=float(y))
+                for x, y in centres[targets][:_PLACES]
+            ),
+            count=len(targets),
+            assumed="not part of the board",
+        )
+    )
+    keep = np.ones(len(strokes), dtype=bool)
+    keep[circles[targets]] = False
+    keep[lines[line[np.isin(circle, targets)]]] = False
+    return strokes.take(keep)
 
 
 def _split_regions(regions: Shapes) -> tuple[Shapes, Shapes]:

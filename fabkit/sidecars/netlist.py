@@ -211,7 +211,7 @@ class _Reader:
 
 def _digits(text: str | None) -> int | None:
     """Whole number in a column group; blanks stand for leading zeros."""
-    if text is None:
+    try:
+        return None if text is None else int(text.replace(" ", ""))
+    except ValueError:
         return None
-    text = text.replace(" ", "")
-    return int(text) if re.fullmatch(r"[+-]?\d+", text) else None
