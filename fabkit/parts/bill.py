@@ -24,7 +24,15 @@ from fabkit.parts.counting import (
     working_face,
 )
 from fabkit.parts.model import HALVES, Bill, BillLine, Fitting, Half, Lasting, Usage
-from fabkit.parts.sources import ATTRIBUTES, FIXED, ORDER, Record, Seen, read_sources
+from fabkit.parts.sources import (
+    ATTRIBUTES,
+    FIXED,
+    HOLES,
+    ORDER,
+    Record,
+    Seen,
+    read_sources,
+)
 from fabkit.parts.stages import ORDER as STAGE_ORDER
 
 NOT_PARTS = (
@@ -102,6 +110,7 @@ class _Builder:
         self.usage = usage
         self.side = side
         self.reversible = side == "either"
+        self.doubling = self.reversible and _shows_doubles(seen["left"], usage)
         self.patterns = patterns
         self.problems: list[Finding] = []
         self.left_out: dict[str, str] = {}
@@ -112,6 +121,7 @@ class _Builder:
         keys = self._keys(tallies)
         lines = [line for p in self.book.parts if (line := self._known_line(p, tallies, keys))]
         lines.extend(self._unknown_lines(groups))
+        lines.extend(self._pattern_lines())
         lines.sort(key=lambda a: (a.step, not a.known, a.title, a.key))
         self._remark(lines)
         wants = [self._want(a) for a in lines]
@@ -151,7 +161,8 @@ class _Builder:
                 parts[key] = part
             else:
                 names = ("part_number", "value", "footprint")
-                key = " | ".join(v for n in names if (v := record.fields.get(n))) or record.ref
+                key = " | ".join(v for n in names if (v := record.fields.get(n)))
+                key = key or f"{record.ref.rstrip('0123456789')}, value not stated"
             found.setdefault(key, []).append(record)
         return {
             key: _Group(key=key, part=parts.get(key), records=tuple(records))
@@ -165,7 +176,7 @@ class _Builder:
         for part in self.book.parts:
             group = groups.get(part.key)
             records = half_records(group.records if group else (), seen, self.side, half)
-            counted = tally_records(records, reversible=self.reversible, half=half, part=part)
+            counted = tally_records(records, doubling=self.doubling, half=half, part=part)
             sites = [s for s in seen.sites if s.pattern in part.patterns]
             by_holes = tally_sites(half_sites(sites, seen, self.side, half))
             if counted is None:
@@ -293,7 +304,7 @@ class _Builder:
                 records = half_records(
                     group.records if group else (), self.seen[half], self.side, half
                 )
-                tally = tally_records(records, reversible=self.reversible, half=half, part=None)
+                tally = tally_records(records, doubling=self.doubling, half=half, part=None)
                 pieces[half] = tally.count if tally else 0
                 refs[half] = tally.refs if tally else ()
                 faces[half] = tally.side if tally else ""
@@ -320,6 +331,41 @@ class _Builder:
                 reason=f"counted by {next(iter(sources), ATTRIBUTES)}; not in the parts book",
                 known=False,
             )
+
+    def _pattern_lines(self) -> Iterable[BillLine]:
+        """Hole patterns no part of the book claims, where no list of parts says what they are."""
+        claimed = {name for p in self.book.parts for name in p.patterns}
+        for pattern in self.patterns:
+            if pattern.key in claimed:
+                continue
+            pieces: dict[Half, int] = {}
+            for half in HALVES:
+                seen = self.seen[half]
+                sites = [s for s in seen.sites if s.pattern == pattern.key]
+                if any(name != HOLES for name in seen.present):
+                    sites = []
+                pieces[half] = len(half_sites(sites, seen, self.side, half))
+            if any(pieces.values()):
+                doubt = "; on a board for both halves one place of two may stay empty"
+                yield BillLine(
+                    key=f"pattern {pattern.key}",
+                    title=pattern.title,
+                    cls="other",
+                    refs={"left": (), "right": ()},
+                    left=pieces["left"],
+                    right=pieces["right"],
+                    per_keyboard=pieces["left"] + pieces["right"],
+                    faces={"left": "", "right": ""},
+                    fitting=Fitting.SOLDERED,
+                    lasting=Lasting.USED_UP,
+                    lets_carry=(),
+                    step=STAGE_ORDER["headers"],
+                    caution="",
+                    sources={HOLES: pieces["left"]},
+                    reason=f"{pieces['left']} places by hole pattern; not in the parts book"
+                    + (doubt if self.reversible else ""),
+                    known=False,
+                )
 
     def _remark(self, lines: Sequence[BillLine]) -> None:
         if not lines:
@@ -370,6 +416,15 @@ class _Builder:
             wanted=wanted,
             prices=part.prices if part else (),
         )
+
+
+def _shows_doubles(seen: Seen, usage: Usage) -> bool:
+    """Whether parts on both faces are to be read as doubles of one another.
+
+    Key sites decide where there are any; else the order's word, if it was given.
+    """
+    keys = [s for s in seen.sites if s.kind == "key"]
+    return any(s.doubled for s in keys) if keys else usage.stated
 
 
 def _why_not(record: Record, part: BookPart | None) -> str:

@@ -53,26 +53,26 @@ def half_sites(sites: Sequence[Site], seen: Seen, side: HalfSide, half: Half) ->
 def tally_records(
     records: Sequence[Record],
     *,
-    reversible: bool,
+    doubling: bool,
     half: Half,
     part: BookPart | None,
 ) -> Tally | None:
     """Count a part by its references; None when no source names it.
 
-    On a reversible board a part that sits on both faces, each piece with its double close by, is
-    fitted once: on the face that is used.
+    With ``doubling`` a part that sits on both faces of a reversible board, each piece with its
+    double close by, is fitted once: on the face that is used.
     """
     if not records:
         return None
     top = [r for r in records if r.side == "top"]
     bottom = [r for r in records if r.side == "bottom"]
-    doubled = reversible and bool(top) and bool(bottom) and _are_doubles(top, bottom)
+    doubled = doubling and bool(top) and bool(bottom) and _are_doubles(top, bottom)
     uneven = None
     kept = list(records)
     if doubled:
         face = working_face(part, half, reversible=True)
         kept = bottom if face == "bottom" or (not face and half == "left") else top
-    elif reversible and top and bottom:
+    elif doubling and top and bottom:
         uneven = (len(top), len(bottom))
     sides = {r.side for r in kept if r.side}
     by_source = {

@@ -51,6 +51,8 @@ class Usage:
         Rules by class that replace the parts book's.
     loss_share
         Carried-over parts lost in each rebuild.
+    stated
+        False when ``side`` is only supposed, so that the board itself must show it.
     """
 
     side: HalfSide = "either"
@@ -58,6 +60,7 @@ class Usage:
     spare_halves: int = 0
     spares: Mapping[str, SpareRule] = field(default_factory=dict)
     loss_share: Decimal = Decimal(0)
+    stated: bool = True
 
     @classmethod
     def of(cls, order: Order) -> Usage:
@@ -68,6 +71,7 @@ class Usage:
             spare_halves=order.spare_halves,
             spares=order.spares,
             loss_share=order.loss_share,
+            stated=bool(order.file),
         )
 
     @property

@@ -9,12 +9,12 @@ order decides who asks first.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.board.model import Holes
+from fabkit.board.model import BoardSlots, Holes
 from fabkit.parts.catalogue import Pattern, PatternHole
 from fabkit.parts.runs import find_runs
 
@@ -42,6 +42,8 @@ class Site:
         Found both ways in one place: usable from either face, fitted once.
     holes
         Rows of the hole table that belong to it, ascending.
+    slots
+        Rows of the slot table that take the place of holes, ascending.
     pins
         Length of a row; 0 for patterns of fixed shape.
     residual_mm
@@ -56,6 +58,7 @@ class Site:
     mirrored: bool
     doubled: bool
     holes: tuple[int, ...]
+    slots: tuple[int, ...]
     pins: int
     residual_mm: float
 
@@ -70,22 +73,49 @@ class _Match:
     residual: float
 
 
-def find_sites(holes: Holes, patterns: Sequence[Pattern]) -> tuple[Site, ...]:
-    """All sites of all patterns, by pattern and place."""
+def find_sites(
+    holes: Holes, patterns: Sequence[Pattern], *, slots: BoardSlots | None = None
+) -> tuple[Site, ...]:
+    """All sites of all patterns, by pattern and place.
+
+    A slot stands for a hole at its ends and in its middle: boards for two kinds of switch stretch
+    the pin holes.  Rows and lone holes are looked for among round holes alone.
+    """
     points = np.column_stack([holes.x, holes.y])
     diameters = np.asarray(holes.diameter)
+    round_holes = len(points)
+    if slots is not None and len(slots):
+        ends = [(slots.x0, slots.y0), (slots.x1, slots.y1)]
+        ends.append(((slots.x0 + slots.x1) / 2, (slots.y0 + slots.y1) / 2))
+        points = np.vstack([points, *(np.column_stack(e) for e in ends)])
+        diameters = np.concatenate([diameters, *([slots.diameter] * len(ends))])
     free = np.ones(len(points), dtype=bool)
     sites: list[Site] = []
     for pattern in patterns:
-        if pattern.run is not None:
-            found = _run_sites(pattern, points, diameters, free)
+        if pattern.run is not None or len(pattern.required) == 1:
+            part = slice(0, round_holes)
+            search = _run_sites if pattern.run is not None else _single_sites
+            found = search(pattern, points[part], diameters[part], free[part])
         else:
-            matches = _find_matches(pattern, points, diameters, free)
-            found = _choose(pattern, matches)
+            found = _choose(pattern, _find_matches(pattern, points, diameters, free))
         for site in found:
             free[list(site.holes)] = False
-        sites.extend(found)
+        sites.extend(
+            _with_slots(s, round_holes, len(slots) if slots is not None else 0) for s in found
+        )
     return tuple(sites)
+
+
+def _with_slots(site: Site, round_holes: int, slots: int) -> Site:
+    """Points beyond the round holes become rows of the slot table."""
+    if not slots:
+        return site
+    rows = [r for r in site.holes if r >= round_holes]
+    return replace(
+        site,
+        holes=tuple(r for r in site.holes if r < round_holes),
+        slots=tuple(sorted({(r - round_holes) % slots for r in rows})),
+    )
 
 
 def _in_range(hole: PatternHole, diameters: Points, free: NDArray[np.bool_]) -> Rows:
@@ -119,6 +149,7 @@ def _run_sites(
                 mirrored=False,
                 doubled=False,
                 holes=tuple(sorted(members.tolist())),
+                slots=(),
                 pins=len(members),
                 residual_mm=0.0,
             )
@@ -134,8 +165,6 @@ def _find_matches(
     anchors = _in_range(first, diameters, free)
     if not len(anchors):
         return []
-    if len(required) == 1:
-        return _single_matches(pattern, points, diameters, anchors, free)
     shape = np.array([(h.x_mm, h.y_mm) for h in pattern.holes])
     order = [i for i, h in enumerate(pattern.holes) if not h.optional]
     reach = np.linalg.norm(shape[order] - shape[order[0]], axis=1)
@@ -151,13 +180,9 @@ def _find_matches(
     return matches
 
 
-def _single_matches(
-    pattern: Pattern,
-    points: Points,
-    diameters: Points,
-    anchors: Rows,
-    free: NDArray[np.bool_],
-) -> list[_Match]:
+def _single_sites(
+    pattern: Pattern, points: Points, diameters: Points, free: NDArray[np.bool_]
+) -> list[Site]:
     """Lone holes: no hole of their kind within the pattern's clear distance.
 
     Holes less than half as wide do not count (vias may ring a screw hole), nor do holes that
@@ -165,19 +190,25 @@ def _single_matches(
     """
     from scipy.spatial import cKDTree
 
-    keep = anchors
-    if pattern.clear_mm:
-        wide = points[free & (diameters >= pattern.required[0].least_mm * VIA_SHARE)]
-        near = cKDTree(wide).query_ball_point(points[anchors], pattern.clear_mm, return_length=True)
-        keep = anchors[np.asarray(near) == 1]
+    hole = pattern.required[0]
+    keep = _in_range(hole, diameters, free)
+    if pattern.clear_mm and len(keep):
+        wide = points[free & (diameters >= hole.least_mm * VIA_SHARE)]
+        near = cKDTree(wide).query_ball_point(points[keep], pattern.clear_mm, return_length=True)
+        keep = keep[np.asarray(near) == 1]
     return [
-        _Match(
-            origin=(float(points[i, 0]), float(points[i, 1])),
-            angle=0.0,
+        Site(
+            pattern=pattern.key,
+            kind=pattern.kind,
+            x_mm=float(points[i, 0]),
+            y_mm=float(points[i, 1]),
+            rotation_deg=0.0,
             mirrored=False,
-            rows=(int(i),),
-            extras=0,
-            residual=0.0,
+            doubled=False,
+            holes=(int(i),),
+            slots=(),
+            pins=0,
+            residual_mm=0.0,
         )
         for i in keep
     ]
@@ -327,6 +358,7 @@ def _choose(pattern: Pattern, matches: list[_Match]) -> list[Site]:
                 mirrored=match.mirrored,
                 doubled=other is not None,
                 holes=tuple(sorted(rows)),
+                slots=(),
                 pins=0,
                 residual_mm=match.residual,
             )

@@ -61,7 +61,7 @@ def read_sources(board: Board, patterns: Sequence[Pattern]) -> Seen:
             found.setdefault(record.ref, []).append(record)
     merged = [_merge(group) for group in found.values()]
     merged.sort(key=lambda r: _natural(r.ref))
-    sites = find_sites(board.holes, patterns)
+    sites = find_sites(board.holes, patterns, slots=board.slots)
     if sites:
         present.append(HOLES)
     return Seen(board=board, records=tuple(merged), sites=sites, present=tuple(present))
