@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fabkit.package.model import RoleKind
 
@@ -48,7 +49,7 @@ def board_bounds(board: Board) -> Box:
     return join_boxes(boxes)
 
 
-def join_boxes(boxes: list[np.ndarray[tuple[int], np.dtype[np.float64]]]) -> Box:
+def join_boxes(boxes: list[NDArray[np.float64]]) -> Box:
     """Smallest box around boxes, those of nothing (nan) left aside."""
     real = [box for box in boxes if not np.isnan(box).any()]
     if not real:

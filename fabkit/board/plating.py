@@ -14,12 +14,14 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.board import rules
+from fabkit.board.extent import join_boxes
 from fabkit.board.holes import Drilled
 from fabkit.board.model import BoardSlots, Holes, Layer
 from fabkit.findings import Finding, Place
 from fabkit.gerber.model import GerberFile
 from fabkit.gerber.shapes import object_boxes, object_shapes
 
+_MOSTLY: Final = 0.5
 _RING_MM: Final = 0.03
 """How far outside the rim of a hole its pad is looked for."""
 _DIRECTIONS: Final = 8
@@ -42,8 +44,13 @@ def infer_plating(
         Receives one note per kind of inference.
     """
     holes, slots = drilled.holes, drilled.slots
-    open_holes = np.flatnonzero((holes.plated < 0) & (holes.diameter > 0))
-    open_slots = np.flatnonzero((slots.plated < 0) & (slots.diameter > 0))
+    placed = _placed_files(drilled, copper)
+    open_holes = np.flatnonzero(
+        (holes.plated < 0) & (holes.diameter > 0) & np.isin(holes.file, placed)
+    )
+    open_slots = np.flatnonzero(
+        (slots.plated < 0) & (slots.diameter > 0) & np.isin(slots.file, placed)
+    )
     if not copper or not len(open_holes) + len(open_slots):
         return holes, slots
     x = np.concatenate((holes.x[open_holes], (slots.x0 + slots.x1)[open_slots] / 2))
@@ -73,6 +80,21 @@ def infer_plating(
                 )
             )
     return holes.with_columns(plated=of_holes), slots.with_columns(plated=of_slots)
+
+
+def _placed_files(drilled: Drilled, copper: Sequence[Layer]) -> list[int]:
+    """Drill files most of whose holes lie on the copper's box: others tell nothing about pads."""
+    x0, y0, x1, y1 = join_boxes([np.array(layer.file.bounds) for layer in copper])
+    placed = []
+    for number in range(len(drilled.names)):
+        holes = drilled.holes.file == number
+        slots = drilled.slots.file == number
+        x = np.concatenate((drilled.holes.x[holes], drilled.slots.x0[slots]))
+        y = np.concatenate((drilled.holes.y[holes], drilled.slots.y0[slots]))
+        inside = (x >= x0) & (x <= x1) & (y >= y0) & (y <= y1)
+        if len(x) and inside.mean() > _MOSTLY:
+            placed.append(number)
+    return placed
 
 
 def _across(slots: BoardSlots, rows: NDArray[Any]) -> NDArray[np.float64]:

@@ -55,14 +55,18 @@ def build_profile(
 
 
 def content_points(package: Package, holes: Holes) -> Floats:
-    """Places of outer pads and holes, mm: (n, 2) float64."""
-    found = [np.column_stack((holes.x, holes.y))]
+    """Places of outer pads, or of holes where there are no pads, mm: (n, 2) float64.
+
+    Pads come first because drill files are out of place more often than layers.
+    """
+    found = [np.empty((0, 2))]
     for file in package.of(RoleKind.COPPER):
         if file.gerber is not None and not file.role.inner:
             o = file.gerber.objects
             rows = (o.kind == Kind.FLASH) & o.dark
             found.append(np.column_stack((o.x0[rows], o.y0[rows])))
-    return np.unique(np.concatenate(found), axis=0)
+    pads = np.concatenate(found)
+    return np.unique(pads if len(pads) else np.column_stack((holes.x, holes.y)), axis=0)
 
 
 def _borrow(package: Package, points: Floats, outline: Outline) -> None:
