@@ -1,0 +1,111 @@
+"""Order files: what is read, and how a mistake is told."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+
+from fabkit.errors import SheetError
+from fabkit.house.order import Order, load_order, order_for, order_from
+from fabkit.house.order_template import order_template
+from fabkit.house.table import parse_sheet
+
+DEMO = Path(__file__).parents[2] / "fixtures" / "wheatear" / "order.toml"
+PLAIN = order_template(name="Board", package="rev-b", keyboards=2)
+
+
+def load_text(text: str) -> Order:
+    """An order from a text."""
+    return order_from(parse_sheet(text, file="order.toml"), base=Path("/base"))
+
+
+def test_template_is_a_valid_order() -> None:
+    """What `order new` writes can be used at once, with its defaults."""
+    order = load_text(PLAIN)
+
+    assert order.boards[0].package == Path("/base/rev-b")
+    assert order.reversible
+    assert order.halves_wanted == 4
+    assert order.choice == order_for("rev-b").choice
+
+
+def test_every_commented_key_is_a_key() -> None:
+    """What the template comments out is accepted when the comment sign is taken away."""
+    lines = []
+    for line in PLAIN.splitlines():
+        bare = line.removeprefix("# ")
+        is_key = line.startswith("# ") and (" = " in bare or bare.startswith("["))
+        lines.append(bare if is_key and not bare.startswith("with ") else line)
+    text = (
+        "\n".join(lines)
+        .replace("rate = 0.00 ", "rate = 1.00 ")
+        .replace("keyboards = 1\n", "keyboards = 2\n")
+    )
+    text = text.replace("One design that", "# One design that")
+    order = load_text(text)
+
+    assert order.spares["switch"].least == 2
+    assert order.exchange[0].from_currency == "USD"
+    assert order.silenced[0].rule == "group/rule-id"
+    assert order.charge_current_a == pytest.approx(0.1)
+
+
+def test_demonstration_order() -> None:
+    """The bundled order resolves its paths against itself."""
+    order = load_order(DEMO)
+
+    assert order.invented
+    assert order.halves_wanted == 9
+    assert all(p.resolve().is_file() for p in order.houses)
+    assert order.tax.vat_rate == Decimal("0.20")
+
+
+PAIR = PLAIN.replace(
+    'side = "either"', 'side = "left"\n\n[[board]]\npackage = "right"\nside = "right"'
+)
+
+
+def test_left_and_right_pair() -> None:
+    """Two designs are one left and one right, one of each a keyboard."""
+    order = load_text(PAIR)
+
+    assert [b.side for b in order.boards] == ["left", "right"]
+    assert not order.reversible
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "words"),
+    [
+        (PLAIN.replace('side = "either"', 'side = "lefty"'), "board[1].side", "not known"),
+        (PLAIN.replace('side = "either"', 'side = "left"'), "board[1].side", "other half"),
+        (
+            PAIR.replace('side = "right"', 'side = "left"'),
+            "board[2].side",
+            "one left and one right",
+        ),
+        (PLAIN.replace("keyboards = 2", "keyboards = 0", 1), "want.keyboards", "too small"),
+        (PLAIN.replace("# halves = 1", "halves = 3"), "board[1].per_keyboard", "6 halves"),
+        (
+            PLAIN.replace(
+                "[options]", '[[want.builder]]\nname = "A"\nkeyboards = 5\n\n[options]', 1
+            ),
+            "want.keyboards",
+            "the builders take 5",
+        ),
+        (PLAIN + '[[silence]]\nrule = "a/b"\nreason = " "\n', "silence[1].reason", "empty"),
+        (PLAIN + "[tax]\nvat_rate = 0.2\n", "tax.date", "missing"),
+        (PLAIN + "[tax]\nvat_rate = 20\n", "tax.vat_rate", "too large"),
+        (PLAIN.replace("[want]", "[wants]"), "wants", "unknown key"),
+    ],
+)
+def test_mistakes_are_pointed_at(text: str, key: str, words: str) -> None:
+    """File, line, key and what would be right."""
+    with pytest.raises(SheetError) as caught:
+        load_text(text)
+
+    assert caught.value.key == key
+    assert words in caught.value.message
+    assert caught.value.line is not None
+    assert caught.value.expected
