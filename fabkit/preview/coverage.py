@@ -80,6 +80,8 @@ class Canvas:
         make: Any = RendererAgg
         self._renderer = make(grid.columns, self.band_rows, 72)
         self._pixels = np.asarray(self._renderer.buffer_rgba())
+        self._words = self._pixels.view(np.uint32)[..., 0]
+        self._black = np.array([0, 0, 0, 255], dtype=np.uint8).view(np.uint32)[0]
         self._gc = self._renderer.new_gc()
         self._gc.set_linewidth(0)
         self._gc.set_snap(False)
@@ -127,7 +129,7 @@ class Canvas:
             if not len(starts) or not (run.dark or touched):
                 continue
             if not touched:
-                self._pixels[...] = (0, 0, 0, 255)
+                self._words.fill(self._black)
                 touched = True
             codes = np.full(len(points), Path.LINETO, dtype=np.uint8)
             codes[starts] = Path.MOVETO

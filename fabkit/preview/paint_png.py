@@ -18,8 +18,8 @@ from fabkit.preview.coverage import Bytes, Canvas, Grid, grid_for
 from fabkit.preview.options import MAX_PIXELS
 from fabkit.preview.scene import Coat, Floats, Node, Scene, Sheet, named_stencils
 
-BAND_BYTES = 24 * 2**20
-"""Size of the paint buffer: small enough to stay near the processor, large enough to be few."""
+BAND_BYTES = 2 * 2**20
+"""Size of the paint buffer: small enough to stay in the processor's cache."""
 
 Cover = Mapping[str, Floats]
 
