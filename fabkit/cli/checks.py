@@ -19,7 +19,7 @@ def command(entry: str | None, as_json: bool) -> None:
     Examples:
       fabkit checks
       fabkit checks hole/
-      fabkit checks package/no-profile
+      fabkit checks package/missing-profile
     """
     from fabkit.outputs import records, terminal
     from fabkit.outputs.json import to_json
