@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.geometry.arcs import Floats
+
+_MOST_LEGS = 500
 
 
 def swept(shape: BaseGeometry, path: Floats) -> BaseGeometry:
@@ -23,24 +27,71 @@ def swept(shape: BaseGeometry, path: Floats) -> BaseGeometry:
 
     Notes
     -----
-    What a dragged shape covers is the shape at every vertex of the path and the parallelogram
-    that each of its edges sweeps along each leg.
+    A convex shape covers, along each leg, the convex hull of its copies at both ends.  A convex
+    hole stays open exactly where the copies of the hole at all points of the path overlap.  Any
+    other shape covers its copies and the parallelogram each of its edges sweeps along each leg.
     """
     if shape.is_empty:
         return shape
     keep = np.concatenate(([True], (path[1:] != path[:-1]).any(axis=1)))
     path = path[keep]
-    copies = [shapely.transform(shape, lambda p, at=at: p + at) for at in path]
-    edges = [
-        np.stack((ring[:-1], ring[1:]), axis=1)
+    if shape.geom_type == "Polygon":
+        outer = shapely.Polygon(shape.exterior)
+        holes = [shapely.Polygon(ring) for ring in shape.interiors]
+        if all(_is_convex(part) for part in (outer, *holes)):
+            made = _swept_convex(outer, path)
+            for hole in holes:
+                made = made.difference(_common(hole, path))
+            return made
+    return _swept_by_edges(shape, path)
+
+
+def _is_convex(polygon: BaseGeometry) -> bool:
+    hull = polygon.convex_hull.area
+    return bool(hull - polygon.area <= 1e-9 * hull)
+
+
+def _copies(shape: BaseGeometry, path: Floats) -> NDArray[Any]:
+    points = np.repeat(path, shapely.count_coordinates(shape), axis=0)
+    copies: NDArray[Any] = shapely.transform(
+        np.full(len(path), shape, dtype=object), lambda xy: xy + points
+    )
+    return copies
+
+
+def _swept_convex(outer: BaseGeometry, path: Floats) -> BaseGeometry:
+    copies = _copies(outer, path)
+    if len(copies) == 1:
+        return copies[0]
+    both = shapely.multipolygons(np.column_stack((copies[:-1], copies[1:])))
+    return shapely.union_all(shapely.convex_hull(both))
+
+
+def _common(hole: BaseGeometry, path: Floats) -> BaseGeometry:
+    x0, y0, x1, y1 = hole.bounds
+    wide, high = np.ptp(path, axis=0)
+    if wide >= x1 - x0 or high >= y1 - y0:
+        return shapely.Polygon()
+    return shapely.intersection_all(_copies(hole, path))
+
+
+def _swept_by_edges(shape: BaseGeometry, path: Floats) -> BaseGeometry:
+    if len(path) > _MOST_LEGS:
+        # Only an arc has so many legs, and dragging such a shape along one is no legal stroke.
+        path = path[np.linspace(0, len(path) - 1, _MOST_LEGS).astype(np.int64)]
+    rings = [
+        shapely.get_coordinates(ring)
         for part in shapely.get_parts(shape)
-        for ring in map(shapely.get_coordinates, (part.exterior, *part.interiors))
+        for ring in (part.exterior, *part.interiors)
     ]
-    edge = np.concatenate(edges)
+    edge = np.concatenate([np.stack((r[:-1], r[1:]), axis=1) for r in rings])
+    covered = shapely.union_all(_copies(shape, path))
+    strips = []
     for start, end in pairwise(path):
         corners = np.stack(
             (edge[:, 0] + start, edge[:, 1] + start, edge[:, 1] + end, edge[:, 0] + end), axis=1
         )
-        strips = shapely.polygons(corners)
-        copies += shapely.make_valid(strips[shapely.area(strips) > 0]).tolist()
-    return shapely.union_all(copies)
+        made = shapely.polygons(corners)
+        made = made[(shapely.area(made) > 0) & shapely.is_valid(made)]
+        strips.append(shapely.union_all(made))
+    return shapely.union_all([covered, *strips])

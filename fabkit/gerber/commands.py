@@ -182,7 +182,7 @@ class Interpreter:
     # Commands between % signs
 
     def _extended(self, text: str) -> None:
-        if text.find("*") == len(text) - 1 and text[0] not in "A \t":
+        if text.find("*") == len(text) - 1 and text[:1] not in "A \t":
             self._command(text[:-1])
             return
         words = text.split("*")

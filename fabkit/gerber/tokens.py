@@ -22,6 +22,9 @@ Bytes = NDArray[np.uint8]
 NONE: Final = -(2**63)
 """Stands for a coordinate that is not written."""
 
+LARGEST: Final = 2**50
+"""Larger coordinates are cut to this, so that sums and products of them stay exact."""
+
 PAD: Final = 16
 """Bytes in front of the data, so that eight digits before any place can be loaded."""
 
@@ -123,7 +126,7 @@ class Layout:
                 count=len(wide),
             )
         if self.trailing:
-            value = value * 10 ** np.clip(width - digits, 0, 18)
+            value = value * 10 ** np.clip(width - digits, 0, 12)
         beyond = np.flatnonzero(np.abs(value) > 2**31 - 1)
         if len(beyond):
             log.add(
@@ -132,6 +135,7 @@ class Layout:
                 offset=int(offset[beyond[0]]),
                 count=len(beyond),
             )
+            value = np.clip(value, -LARGEST, LARGEST)
         return value
 
 

@@ -21,7 +21,7 @@ from fabkit.gerber.problems import (
     UNKNOWN_COMMAND,
     WORD_ORDER,
 )
-from fabkit.gerber.tokens import EXTENDED_CODES, NONE
+from fabkit.gerber.tokens import EXTENDED_CODES, LARGEST, NONE
 
 COMMENT: Final = "comment"
 END: Final = "end"
@@ -127,7 +127,7 @@ def _coordinate(name: str, digits: str, header: Header, offset: int, log: Proble
         count = len(digits.lstrip("+-"))
         value = int(digits)
         padding = max(whole + decimals - count, 0) if header.trailing else 0
-        return value * int(10**padding)
+        return max(-LARGEST, min(LARGEST, value * int(10**padding)))
     if _DECIMAL.match(digits):
         log.add(COORDINATE_DECIMAL, f"{name} with a decimal point", offset=offset)
         return round(float(digits) * 10**decimals)
