@@ -22,6 +22,7 @@ from fabkit.cli import options
 )
 @options.FAIL_ON
 @click.option("--files", is_flag=True, help="Also show which file was taken for what, and why.")
+@click.option("--all", "full", is_flag=True, help="Show every finding, not one of each kind.")
 @options.AS_JSON
 def command(
     package: Path,
@@ -32,6 +33,7 @@ def command(
     without: tuple[str, ...],
     fail_on: str,
     files: bool,
+    full: bool,
     as_json: bool,
 ) -> None:
     """Say whether a package is fit to order, and what to do if not.
@@ -64,5 +66,5 @@ def command(
     if as_json:
         click.echo(to_json(record), nl=False)
     else:
-        terminal.print_check(terminal.make_console(), record, files=files)
+        terminal.print_check(terminal.make_console(), record, files=files, full=full)
     click.get_current_context().exit(result.exit_status(options.severity(fail_on)))

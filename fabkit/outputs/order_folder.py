@@ -136,7 +136,7 @@ def _board_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, byte
     console = Console(
         file=text, width=PLAIN_WIDTH, markup=False, emoji=False, highlight=False, soft_wrap=True
     )
-    print_check(console, record, files=True)
+    print_check(console, record, files=True, full=True)
     choice = contents.order.choice
     look = look_of(
         contents.house,

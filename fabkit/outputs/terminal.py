@@ -98,13 +98,19 @@ def print_table(
     console.file.write("\n".join(lines) + "\n")
 
 
-def print_check(console: Console, record: Record, *, files: bool = False) -> None:
-    """Print a verdict: board, findings worst first, blind spots, verdict last."""
+def print_check(
+    console: Console, record: Record, *, files: bool = False, full: bool = False
+) -> None:
+    """Print a verdict: board, findings worst first, blind spots, verdict last.
+
+    Unless ``full``, findings of one rule and severity are one entry, shown by the first of them,
+    and notes are one line each: a person reads what matters, a program reads the JSON.
+    """
     print_board(console, record["board"])
     if files:
         print_files(console, record["package"])
-    for finding in record["findings"]:
-        print_finding(console, finding)
+    for group in _groups(record["findings"], full=full):
+        print_finding(console, group[0], alike=group[1:], short=not full)
     for finding in record["silenced"]:
         console.print(f"silenced: [{finding['id']}] {clean(finding['reason'])}", style="dim")
     blind = [c for c in record["checks"] if c["state"] == "not judged"]
@@ -143,29 +149,52 @@ def print_files(console: Console, package: Record) -> None:
         print_table(console, ("left out", "because"), rows_out)
 
 
-def print_finding(console: Console, finding: Record) -> None:
-    """Print one finding: what, where, against which limit, what to do."""
+def _groups(findings: list[Record], *, full: bool) -> list[list[Record]]:
+    if full:
+        return [[finding] for finding in findings]
+    groups: dict[tuple[str, str], list[Record]] = {}
+    for finding in findings:
+        groups.setdefault((finding["id"], finding["severity"]), []).append(finding)
+    return list(groups.values())
+
+
+def print_finding(
+    console: Console, finding: Record, *, alike: Sequence[Record] = (), short: bool = False
+) -> None:
+    """Print one finding: what, where, against which limit, what to do.
+
+    ``alike`` are further findings of the same rule, which are only counted.  When ``short``, a
+    note is one line.
+    """
     from rich.text import Text
 
-    style = STYLES[finding["severity"]]
-    head = Text(f"{finding['severity']:<8}", style=style)
+    count = finding["count"] + sum(other["count"] for other in alike)
+    head = Text(f"{finding['severity']:<8}", style=STYLES[finding["severity"]])
     head.append(clean(finding["message"]), style="default")
-    if finding["count"] > 1:
-        head.append(f" (×{finding['count']})")
+    head.append(f" (×{count})" if count > 1 else "")
     head.append(f"  [{finding['id']}]", style="dim")
     console.print(head)
-    places = finding["places"]
-    for place in places[:1]:
-        if place["text"]:
-            more = finding["count"] - 1
-            rest = f"  and {more} more" if more > 0 else ""
-            console.print(f"        at {clean(place['text'])}{rest}")
-        if place.get("excerpt"):
-            console.print(f"        | {clean(place['excerpt'])}", style="dim")
-            console.print(f"        | {' ' * place['caret']}^", style="dim")
+    if short and finding["severity"] == "note":
+        return
+    place: Record = finding["places"][0] if finding["places"] else {"text": ""}
+    if place["text"]:
+        console.print(f"        at {clean(place['text'])}{_elsewhere(finding, alike)}")
+    if place.get("excerpt"):
+        console.print(f"        | {clean(place['excerpt'])}", style="dim")
+        console.print(f"        | {' ' * place['caret']}^", style="dim")
     if finding["assumed"]:
         console.print(f"        assumed: {clean(finding['assumed'])}")
     console.print(f"        do: {clean(finding['remedy'])}")
+
+
+def _elsewhere(finding: Record, alike: Sequence[Record]) -> str:
+    more = finding["count"] - 1
+    words = f", and {more} more here" if more > 0 else ""
+    files = {p["file"] for other in alike for p in other["places"] if "file" in p}
+    files -= {p.get("file") for p in finding["places"]}
+    if files:
+        words += f", and in {len(files)} other {'file' if len(files) == 1 else 'files'}"
+    return words
 
 
 def print_rule(console: Console, rule: Record) -> None:
