@@ -269,6 +269,8 @@ def read_with_board(
     A format the file states is never overruled; when it misses the board and another one fits,
     that is reported.
     """
+    if box is not None and not np.isfinite(box).all():
+        box = None  # the box of an outline without objects
     file = read(data, name=name, limits=limits)
     if not len(file.hits) + len(file.slots):
         return file

@@ -18,6 +18,9 @@ Zeros = Literal["leading", "trailing", "point"]
 DEFAULT_DIGITS: Final[dict[Unit, tuple[int, int]]] = {"mm": (3, 3), "inch": (2, 4)}
 """Digits before and after the point when none are stated (Excellon CNC-7, decimal places)."""
 
+_SURVEYED: Final = 8 * 2**20
+"""Bytes whose numbers are looked at: half a million holes show every habit of an exporter."""
+
 _LONGEST: Final = 32
 """Characters of a number; real ones have a dozen."""
 
@@ -96,9 +99,10 @@ class DigitSurvey:
 
     @classmethod
     def of(cls, data: bytes) -> DigitSurvey:
-        """Look at every X and Y number of the blocks in ``data``; comments are left out."""
-        plain = re.sub(rb";[^\r\n]*", b"", data) if b";" in data else data
-        texts = np.unique(np.array(re.findall(rb"[XY][+-]?([0-9.]{1,24})", plain), dtype=np.bytes_))
+        """Look at the X and Y numbers of the blocks in ``data``; comments are left out."""
+        head = data[:_SURVEYED]
+        plain = re.sub(rb";[^\r\n]*", b"", head) if b";" in head else head
+        texts = np.array(re.findall(rb"[XY][+-]?([0-9.]{1,24})", plain), dtype=np.bytes_)
         if not len(texts):
             return cls()
         bytes_ = texts.view(np.uint8).reshape(len(texts), texts.dtype.itemsize)

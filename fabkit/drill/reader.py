@@ -33,13 +33,14 @@ __all__ = ["looks_like_drill", "read", "read_format"]
 _LINE: Final = re.compile(rb"[^\r\n]*")
 _NUMBER: Final = rb"[+-]?(?>[0-9]{1,15}(?>\.[0-9]{0,15})?|\.[0-9]{1,15})"
 # Atomic throughout: a run that ends in something else must not be tried in other ways.
+# Bounded, so that the texts of one run at a time are in memory.
 _RUN: Final = re.compile(
-    rb"(?>(?>X" + _NUMBER + rb"(?>Y" + _NUMBER + rb")?|Y" + _NUMBER + rb")(?>\r\n|\n|\r)){8,}+"
+    rb"(?>(?>X" + _NUMBER + rb"(?>Y" + _NUMBER + rb")?|Y" + _NUMBER + rb")(?>\r\n|\n|\r)){8,50000}+"
 )
 _TOOL: Final = re.compile(rb"T([0-9]{1,9})")
 _TOOL_FIELD: Final = re.compile(rb"([CFSBHZU])([+-]?[0-9.]*)")
 _MOTION: Final = re.compile(rb"[\r\n][ \t]*[XYT]")
-_SOMETHING: Final = re.compile(rb"[^ \t\r\n%\0\x1a]")
+_SOMETHING: Final = re.compile(rb"[\r\n][ \t%\0\x1a]*[^ \t\r\n%\0\x1a]")
 _LONGEST_BLOCK: Final = 4096
 """A block has a few dozen characters; anything this long is no block."""
 _GERBER: Final = re.compile(rb"%(?:FS|MO|AD|AM|LP|TF|TA)|.*D0?[123]\*")
@@ -362,7 +363,7 @@ class _Reader:
         if not self._header_seen:
             self._log.add(problems.NO_HEADER, "there is no M48", offset=offset)
         if self._tools.sizes and not self._tools.used_numbers and self._plotter.tool < 0:
-            self._choose_by_stop()
+            self._plotter.tool = self._tools.by_size(self._stops)
         self._formats.tool_digits = self._tools.fixed_digits()
         self._formats.settled(self._data)
 
@@ -409,7 +410,7 @@ class _Reader:
         self._plotter.lift_for("M00", offset)
         self._stops += 1
         if self._tools.sizes and not self._tools.used_numbers:
-            self._choose_by_stop()
+            self._plotter.tool = self._tools.by_size(self._stops)
         else:
             self._log.add(
                 faults.AFTER_END,
@@ -418,13 +419,9 @@ class _Reader:
                 assumed="read as a stop, not as the end",
             )
 
-    def _choose_by_stop(self) -> None:
-        row = self._tools.by_size(self._stops)
-        self._plotter.tool = -1 if row is None else row
-
     def _repeat_end(self, offset: int) -> None:
         """M02 outside step and repeat: the end in the older command set."""
-        if _SOMETHING.search(self._data, _LINE.match(self._data, offset).end()):  # type: ignore[union-attr]
+        if _SOMETHING.search(self._data, offset):
             self._log.add(
                 faults.REPEAT_ORDER,
                 "M02 without M25 before it",

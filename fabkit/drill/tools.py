@@ -110,10 +110,10 @@ class ToolTable:
             self._rows[number] = row
         return row
 
-    def by_size(self, index: int) -> int | None:
-        """Row of the tool in line ``index`` (from 0) of a table written as comments."""
+    def by_size(self, index: int) -> int:
+        """Row of the tool in line ``index`` (from 0) of a table written as comments; -1 if none."""
         if index >= len(self.sizes):
-            return None
+            return -1
         size = self.sizes[index]
         number = size.tool if size.tool is not None else size.index
         row = self._rows.get(number)

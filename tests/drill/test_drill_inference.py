@@ -66,6 +66,8 @@ def test_worked_case_is_resolved() -> None:
 def test_without_a_board_it_stays_open() -> None:
     """Nothing to compare with: no answer, and an error that says so."""
     assert infer_format(read(DATA, name="a"), DATA, pads=EMPTY, box=None) is None
+    nowhere = (float("nan"),) * 4
+    assert read_with_board(DATA, name="a", pads=EMPTY, box=nowhere).needs_format
     file = read_with_board(DATA, name="a", pads=EMPTY, box=None)
     finding = next(p for p in file.problems if p.id == "drill/format-unresolved")
     assert finding.severity is Severity.ERROR

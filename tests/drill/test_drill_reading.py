@@ -431,6 +431,19 @@ def test_modal_axes_in_a_run() -> None:
     assert file.hits.x[-1] == 9.0
 
 
+def test_long_runs_are_seamless() -> None:
+    """Runs longer than one portion keep order, modal axes and places."""
+    count = 120_001
+    body = "T1\nX0Y5000\n" + "".join(f"X{i % 90000}\n" for i in range(count))
+    file = make(body)
+    assert len(file.hits) == count + 1
+    assert np.array_equal(file.hits.x[1:], np.arange(count) % 90000 / 1000)
+    assert set(file.hits.y.tolist()) == {5.0}
+    data = GOOD.format(head="", body=body).encode()
+    at = int(file.hits.offset[-1])
+    assert data[at:].startswith(f"X{(count - 1) % 90000}\n".encode())
+
+
 def test_columns_are_equal_and_inside() -> None:
     """All columns have one length and point into their tables."""
     file = make("T1\nX1000Y1000\nT2\nX0Y0G85X5000Y0\n")
