@@ -116,9 +116,9 @@ class _Table:
 
     def slots_of(self, number: int) -> BoardSlots:
         slots = self._drill(number).slots
-        _, path = np.unique(slots.path, return_inverse=True)
-        path = (path.reshape(-1) + self._paths).astype(np.int32)
-        self._paths += len(np.unique(path))
+        numbers, back = np.unique(slots.path, return_inverse=True)
+        path: NDArray[np.int32] = np.asarray(back.reshape(-1) + self._paths, dtype=np.int32)
+        self._paths += len(numbers)
         return BoardSlots(
             x0=slots.x0,
             y0=slots.y0,

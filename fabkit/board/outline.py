@@ -283,6 +283,18 @@ def _report_bridges(figures: Figures, name: str, found: Outline) -> None:
 
 
 def _report_stray(figures: Figures, name: str, found: Outline) -> None:
+    if len(figures.crossings):
+        found.findings.append(
+            Finding.of(
+                rules.PROFILE_CROSSING,
+                f"the outline meets itself at {len(figures.crossings)} points",
+                *(
+                    Place(file=name, x_mm=float(x), y_mm=float(y))
+                    for x, y in figures.crossings[:_PLACES]
+                ),
+                count=len(figures.crossings),
+            )
+        )
     if not len(figures.stray) or not len(figures.filled):
         return
     middle = shapely.get_coordinates(shapely.centroid(figures.stray))

@@ -37,6 +37,14 @@ PROFILE_BRIDGED: Final = _rule(
     "Let the ends of the outline meet exactly.",
     _OUTLINE,
 )
+PROFILE_CROSSING: Final = _rule(
+    "profile/crossing",
+    "The outline crosses or touches itself",
+    "Inside and outside change places behind the crossing; the router cuts a piece off.",
+    _E,
+    "Draw the outline as one closed line that does not cross itself.",
+    Source("Gerber Layer Format Specification 2021.02", "sections 4.10 and 6.5"),
+)
 PROFILE_STRAY: Final = _rule(
     "profile/stray-lines",
     "The profile file holds lines that enclose nothing",

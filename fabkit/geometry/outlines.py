@@ -68,6 +68,8 @@ class Figures:
         (s,) lines that enclose nothing.
     doubled_mm
         Length of lines drawn more than once, mm.
+    crossings
+        (c, 2) float64, mm: where a rim crosses or touches itself.
     """
 
     filled: Shapes
@@ -75,6 +77,7 @@ class Figures:
     loose: Floats
     stray: Shapes
     doubled_mm: float
+    crossings: Floats
 
 
 def find_figures(
@@ -107,10 +110,10 @@ def find_figures(
     )
     faces, _, dangles, _ = shapely.polygonize_full(noded)
     faces = shapely.get_parts(faces)
-    filled = _rims(faces, noded)
+    filled, crossings = _rims(faces, noded)
     stray = shapely.get_parts(dangles)
     stray = stray[shapely.length(stray) > join_mm]
-    return Figures(filled, bridges, loose, stray, max(doubled, 0.0))
+    return Figures(filled, bridges, loose, stray, max(doubled, 0.0), crossings)
 
 
 def nest(filled: Shapes) -> Ints:
@@ -142,7 +145,7 @@ def fill(filled: Shapes, depth: Ints) -> shapely.MultiPolygon:
 
 def _nothing() -> Figures:
     empty = np.empty(0, dtype=object)
-    return Figures(empty, np.empty((0, 4)), np.empty((0, 2)), empty, 0.0)
+    return Figures(empty, np.empty((0, 4)), np.empty((0, 2)), empty, 0.0, np.empty((0, 2)))
 
 
 def _flat_lines(
@@ -252,13 +255,13 @@ def _overshoot(bridges: Floats) -> Floats:
     return np.concatenate((bridges, np.column_stack((bridges[:, 2:], longer[:, 2:]))))
 
 
-def _rims(faces: Shapes, noded: Shapes) -> Shapes:
-    """Outer rims of the figures, filled, largest first."""
+def _rims(faces: Shapes, noded: Shapes) -> tuple[Shapes, Floats]:
+    """Outer rims of the figures, filled, largest first; and where a rim meets itself."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
 
     if not len(faces):
-        return np.empty(0, dtype=object)
+        return np.empty(0, dtype=object), np.empty((0, 2))
     # Lines that touch belong to one figure.  Ends are exact after noding.
     first = shapely.get_coordinates(shapely.get_point(noded, 0))
     last = shapely.get_coordinates(shapely.get_point(noded, -1))
@@ -279,9 +282,18 @@ def _rims(faces: Shapes, noded: Shapes) -> Shapes:
     figure = np.full(len(faces), -1, dtype=np.int64)
     figure[a] = figure_of_line[b]
     rims = []
+    crossings = []
     for label in np.unique(figure):
         body = shapely.union_all(shapely.polygons(rings[figure == label]))
-        rims += [shapely.Polygon(part.exterior) for part in shapely.get_parts(body)]
+        parts = shapely.get_parts(body)
+        rims += [shapely.Polygon(part.exterior) for part in parts]
+        if len(parts) > 1:
+            corners = np.concatenate(
+                [np.unique(shapely.get_coordinates(p.exterior), axis=0) for p in parts]
+            )
+            shared, times = np.unique(corners, axis=0, return_counts=True)
+            crossings.append(shared[times > 1])
     out = np.empty(len(rims), dtype=object)
     out[:] = rims
-    return out[np.argsort(-shapely.area(out), kind="stable")]
+    met = np.concatenate(crossings) if crossings else np.empty((0, 2))
+    return out[np.argsort(-shapely.area(out), kind="stable")], met

@@ -63,12 +63,28 @@ def _find_missing(files: Sequence[PackageFile]) -> Iterator[Finding]:
             yield Finding.of(rules.MISSING_MASK, f"no {side} solder mask")
     if not any(f.role.kind is RoleKind.PROFILE for f in files):
         yield Finding.of(rules.MISSING_PROFILE, "no file is the profile")
-    if not any(f.role.kind is RoleKind.DRILL for f in files):
+    drills = [f for f in files if f.role.kind is RoleKind.DRILL]
+    if drills and all(f.role.plated is False for f in drills) and len(drawn) > 1:
+        yield Finding.of(
+            rules.MISSING_DRILL,
+            f"no file holds plated holes, though {len(drawn)} copper layers have to be connected",
+            *(Place(file=f.name) for f in drills),
+            severity=rules.MISSING_DRILL.severity
+            if any(_has_through_pads(f) for f in drawn)
+            else rules.UNKNOWN.severity,
+        )
+    if not drills:
         yield Finding.of(
             rules.MISSING_DRILL,
             "no file holds drill data",
             severity=rules.MISSING_DRILL.severity if drawn else rules.UNKNOWN.severity,
         )
+
+
+def _has_through_pads(file: PackageFile) -> bool:
+    """Pads that are stated to have a plated hole: vias and component holes."""
+    apertures = file.gerber.apertures if file.gerber is not None else ()
+    return any(a.function[:1] in (("ViaPad",), ("ComponentPad",)) for a in apertures)
 
 
 def _compare_job(

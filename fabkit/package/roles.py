@@ -276,7 +276,9 @@ def _settle_doubles(
     for key, rows in groups.items():
         if len(rows) < 2 or (key[1] is None and key[0] is not RoleKind.PROFILE and key[2] is None):
             continue
-        order = sorted(rows, key=lambda i: (-_rank(claims[i], contents[i]), names[i]))
+        order = sorted(
+            rows, key=lambda i: (-_rank(claims[i], contents[i]), len(names[i]), names[i])
+        )
         winner = order[0]
         findings += [_settle(winner, loser, names, contents, claims) for loser in order[1:]]
     return findings

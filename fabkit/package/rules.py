@@ -72,8 +72,8 @@ DOUBLED: Final = _rule(
 DOUBLED_SAME: Final = _rule(
     "package/doubled-same",
     "Two files of one role hold the same image",
-    "Harmless, but the board house may ask.",
-    _N,
+    "The image is not in doubt, but the board house may stop to ask.",
+    _W,
     "Remove one of them.",
 )
 UNKNOWN: Final = _rule(
