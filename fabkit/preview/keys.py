@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import shapely
 
 from fabkit.board.model import Board
 from fabkit.package.model import Side
@@ -16,6 +18,9 @@ CENTRE_HOLE_MM: Final = (3.0, 5.4)
 
 GUIDE_REACH_MM: Final = (4.0, 7.0)
 """Distance of a pair of guide holes from the centre (common practice)."""
+
+SWITCH_OPENING_MM: Final = (13.4, 14.6)
+"""Sides of the square opening of a switch plate (common practice: 14 mm)."""
 
 _ALIKE_MM: Final = 0.05
 _FEWEST: Final = 3
@@ -32,40 +37,70 @@ class KeyPosition:
 
 
 def find_keys(board: Board) -> tuple[KeyPosition, ...]:
-    """Guess the keys from unplated holes: the commonest size that fits a switch's centre post.
+    """Tell where keys are from the holes a switch stands in, or the openings it clips into.
 
-    The pair of guide holes symmetric about a centre, where there is one, tells how the key is
-    turned (within a quarter turn).  Sorted from the top row down, then from the left.
+    A key is an unplated hole of the size of a centre post between two smaller unplated guide
+    holes, symmetric about it; their line tells how the key is turned, within a quarter turn.
+    In a switch plate it is a square cut-out.  Sorted from the top row down, then from the left.
     """
-    h = board.holes
-    low, high = CENTRE_HOLE_MM
-    fits = (h.plated != 1) & (h.diameter >= low) & (h.diameter <= high)
-    if not fits.any():
+    keys = (*_posts(board), *_openings(board))
+    if len(keys) < _FEWEST:
         return ()
-    sizes, counts = np.unique(np.round(h.diameter[fits], 2), return_counts=True)
-    if counts.max() < _FEWEST:
-        return ()
-    size = sizes[np.argmax(counts)]
-    rows = np.flatnonzero(fits & (np.abs(h.diameter - size) < _ALIKE_MM))
-    points = np.column_stack((h.x, h.y))
-    bare = points[h.plated != 1]
-    keys = [
-        KeyPosition(x_mm=float(x), y_mm=float(y), rotation_deg=_turn_at(np.array((x, y)), bare))
-        for x, y in points[rows]
-    ]
     return tuple(sorted(keys, key=lambda k: (-round(k.y_mm), k.x_mm)))
 
 
-def _turn_at(centre: Floats, bare: Floats) -> float:
-    """Angle of the guide holes about a centre, folded into -45 to 45 degrees."""
-    away = bare - centre
-    reach = np.hypot(away[:, 0], away[:, 1])
-    near = away[(reach >= GUIDE_REACH_MM[0]) & (reach <= GUIDE_REACH_MM[1])]
-    for k, vector in enumerate(near):
-        if (np.hypot(*(near[k + 1 :] + vector).T) < _ALIKE_MM).any():
-            angle = float(np.degrees(np.arctan2(vector[1], vector[0])))
-            return (angle + 45) % 90 - 45
-    return 0.0
+def _posts(board: Board) -> Iterator[KeyPosition]:
+    h = board.holes
+    bare = np.flatnonzero(h.plated != 1)
+    if not len(bare):
+        return
+    points, diameter = np.column_stack((h.x, h.y))[bare], h.diameter[bare]
+    tree = shapely.STRtree(shapely.points(points))
+    low, high = CENTRE_HOLE_MM
+    for k in np.flatnonzero((diameter >= low) & (diameter <= high)):
+        centre = points[k]
+        near = tree.query(shapely.Point(centre), predicate="dwithin", distance=GUIDE_REACH_MM[1])
+        near = near[diameter[near] < diameter[k] - _ALIKE_MM]
+        turn = _turn_at(points[near] - centre, diameter[near])
+        if turn is not None:
+            yield KeyPosition(x_mm=float(centre[0]), y_mm=float(centre[1]), rotation_deg=turn)
+
+
+def _turn_at(away: Floats, diameter: Floats) -> float | None:
+    """Angle of a pair of like holes about the origin, folded into -45 to 45 degrees."""
+    order = np.argsort(np.arctan2(away[:, 1], away[:, 0]), kind="stable")
+    for k in order:
+        if np.hypot(*away[k]) < GUIDE_REACH_MM[0]:
+            continue
+        facing = np.hypot(away[:, 0] + away[k, 0], away[:, 1] + away[k, 1]) < _ALIKE_MM
+        if (facing & (np.abs(diameter - diameter[k]) < _ALIKE_MM)).any():
+            return _folded(float(np.degrees(np.arctan2(away[k, 1], away[k, 0]))))
+    return None
+
+
+def _openings(board: Board) -> Iterator[KeyPosition]:
+    if board.profile is None:
+        return
+    low, high = SWITCH_OPENING_MM
+    for part in board.profile.geoms:
+        for ring in part.interiors:
+            box = shapely.minimum_rotated_rectangle(ring)
+            if box.geom_type != "Polygon":
+                continue
+            corners = shapely.get_coordinates(box)
+            side = np.diff(corners[:3], axis=0)
+            lengths = np.hypot(side[:, 0], side[:, 1])
+            if lengths.min() < low or lengths.max() > high:
+                continue
+            middle = corners[:4].mean(axis=0)
+            turn = _folded(float(np.degrees(np.arctan2(side[0, 1], side[0, 0]))))
+            yield KeyPosition(x_mm=float(middle[0]), y_mm=float(middle[1]), rotation_deg=turn)
+
+
+def _folded(degrees: float) -> float:
+    """The same direction of a square, -45 to 45 degrees; next to nothing is nothing."""
+    folded = (degrees + 45) % 90 - 45
+    return 0.0 if abs(folded) < 0.01 else folded
 
 
 def left_face(keys: tuple[KeyPosition, ...]) -> Side:

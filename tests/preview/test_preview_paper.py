@@ -156,3 +156,16 @@ def test_keys_are_found_by_their_posts(board: Board) -> None:
     turned = tuple(replace(k, x_mm=-k.x_mm) for k in keys)
     assert left_face(turned) == "bottom"
     assert find_keys(board) == ()
+
+
+def test_keys_of_a_plate_are_its_square_openings(board: Board) -> None:
+    """Openings of 14 mm are keys, turned as they lie; other cut-outs are not."""
+    plate = shapely.box(0, 0, 100, 60)
+    for k, turn in enumerate((0, 0, 20, -30)):
+        square = shapely.affinity.rotate(shapely.box(-7, -7, 7, 7), turn)
+        plate = plate.difference(shapely.affinity.translate(square, 15 + 22 * k, 30))
+    plate = plate.difference(shapely.box(2, 2, 40, 8))
+    none = board.holes.take(np.array([], int))
+    keys = find_keys(replace(board, holes=none, profile=shapely.MultiPolygon([plate])))
+    assert [round(k.x_mm, 3) for k in keys] == [15, 37, 59, 81]
+    assert [k.rotation_deg for k in keys] == pytest.approx([0, 0, 20, -30], abs=1e-6)
