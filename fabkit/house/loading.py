@@ -40,9 +40,14 @@ def load_house(path: Path | str | None = None) -> House:
 
 def house_template(name: str = "Our board house") -> str:
     """A commented sheet to fill in: the bundled example under another name."""
-    lines = EXAMPLE.read_text(encoding="utf-8").splitlines(keepends=True)
+    return renamed(EXAMPLE.read_text(encoding="utf-8"), name)
+
+
+def renamed(text: str, name: str) -> str:
+    """A sheet's text under another name."""
     quoted = name.replace("\\", "\\\\").replace('"', '\\"')
-    return "".join(f'name = "{quoted}"\n' if a.startswith("name = ") else a for a in lines)
+    start = text.index("\nname = ") + 1
+    return text[:start] + f'name = "{quoted}"' + text[text.index("\n", start) :]
 
 
 def check_format(table: Table, what: str) -> None:

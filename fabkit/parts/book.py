@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Literal
 
 from fabkit.errors import UsageError
-from fabkit.house.loading import check_format
+from fabkit.house.loading import check_format, renamed
 from fabkit.house.money import CURRENCY_DIGITS, Currency, find_currency
 from fabkit.house.order import SpareRule, load_spares
 from fabkit.house.table import Table, read_sheet
@@ -141,9 +141,7 @@ def load_parts(path: Path | str | None = None) -> PartsBook:
 
 def parts_template(name: str = "Our parts book") -> str:
     """A commented parts book to fill in: the bundled example under another name."""
-    quoted = name.replace("\\", "\\\\").replace('"', '\\"')
-    lines = EXAMPLE.read_text(encoding="utf-8").splitlines(keepends=True)
-    return "".join(f'name = "{quoted}"\n' if a.startswith("name = ") else a for a in lines)
+    return renamed(EXAMPLE.read_text(encoding="utf-8"), name)
 
 
 def book_from(table: Table) -> PartsBook:

@@ -1,0 +1,472 @@
+"""The parts list: sources merged, counted by half, conflicts told; all parts are invented."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from fabkit.board.model import Board, BoardSlots, Component, Holes
+from fabkit.errors import SheetError
+from fabkit.house.table import parse_sheet
+from fabkit.package.model import Package, PackageFile, Role, RoleKind
+from fabkit.parts.bill import build_bill
+from fabkit.parts.book import EXAMPLE, PartsBook, book_from, load_parts, parts_template
+from fabkit.parts.catalogue import load_patterns, patterns_from
+from fabkit.parts.model import Bill, Lasting, Usage
+from fabkit.sidecars.model import ListedPart, PartsTable, PlacedPart, Placement
+
+BOOK = """
+format = 1
+name = "Test book"
+invented = true
+currency = "cu"
+date = 2025-01-01
+
+[spares.socket]
+share = 0.02
+least = 2
+
+[[shop]]
+name = "Shop"
+shipping = 4.00
+
+[[part]]
+key = "socket"
+title = "Socket"
+class = "socket"
+match = [{ footprint = "socket*" }]
+patterns = ["switch-low-socket"]
+marks_key = true
+fitted = "soldered"
+lasts = "used_up"
+lets_carry = ["switch"]
+face = "back"
+stage = "sockets"
+price = [{ shop = "Shop", pack = 10, breaks = [{ from = 10, each = 0.20 }] }]
+
+[[part]]
+key = "switch"
+title = "Switch"
+patterns = ["switch-low-socket"]
+fitted = "socketed"
+lasts = "carried_over"
+face = "key"
+stage = "plug"
+price = [{ shop = "Shop", breaks = [{ from = 1, each = 0.50 }] }]
+
+[[part]]
+key = "cap"
+title = "Key cap"
+count = { key = 1 }
+fitted = "loose"
+lasts = "carried_over"
+stage = "plug"
+
+[[part]]
+key = "cable"
+title = "Cable"
+count = { keyboard = 1 }
+fitted = "loose"
+lasts = "carried_over"
+stage = "plug"
+"""
+
+
+def book(text: str = BOOK) -> PartsBook:
+    """A parts book of a text."""
+    return book_from(parse_sheet(text, file="parts.toml"))
+
+
+def key_holes(count: int, *, doubled: bool = True) -> Holes:
+    """Low-profile switch sites in a row, 19 mm apart."""
+    pattern = next(p for p in load_patterns() if p.key == "switch-low-socket")
+    rows = set()
+    for i in range(count):
+        for sign in (1, -1) if doubled else (1,):
+            for h in pattern.holes:
+                rows.add((round(19.0 * i + sign * h.x_mm, 3), h.y_mm, (h.least_mm + h.most_mm) / 2))
+    table = np.array(sorted(rows), dtype=float).reshape(-1, 3)
+    zeros = np.zeros(len(table))
+    return Holes(
+        x=table[:, 0],
+        y=table[:, 1],
+        diameter=table[:, 2],
+        plated=zeros,
+        file=zeros,
+        tool=zeros,
+        first=zeros + 1,
+        last=zeros + 2,
+        function=zeros,
+        offset=zeros,
+    )
+
+
+def make_board(
+    *,
+    keys: int = 3,
+    doubled: bool = True,
+    components: tuple[Component, ...] = (),
+    files: tuple[PackageFile, ...] = (),
+) -> Board:
+    """A board that only has what the parts list reads."""
+    return Board(
+        name="board",
+        package=Package(name="board", source="board", files=files, left_out=(), problems=()),
+        profile=None,
+        layers=(),
+        holes=key_holes(keys, doubled=doubled),
+        slots=BoardSlots.empty(),
+        drill_names=("drill",),
+        hole_functions=((),),
+        components=components,
+        thickness_mm=None,
+        problems=(),
+    )
+
+
+def sockets(count: int, side: str = "bottom") -> tuple[Component, ...]:
+    """Socket components SW1 ... with attributes."""
+    return tuple(
+        Component(
+            ref=f"SW{i + 1}",
+            value="Socket",
+            footprint="socket-x",
+            mount="SMD",
+            side=side,  # type: ignore[arg-type]
+            x_mm=19.0 * i,
+            y_mm=0.0,
+            origin="component attributes",
+        )
+        for i in range(count)
+    )
+
+
+def ids(bill: Bill) -> list[str]:
+    """Ids of the bill's findings."""
+    return [f.id for f in bill.problems]
+
+
+def test_holes_alone_give_the_list() -> None:
+    """Without attributes and tables the doubled sites count once a half."""
+    bill = build_bill(make_board(keys=4), book())
+
+    assert [(a.key, a.left, a.right, a.per_keyboard) for a in bill.lines] == [
+        ("socket", 4, 4, 8),
+        ("cable", 0, 0, 1),
+        ("cap", 4, 4, 8),
+        ("switch", 4, 4, 8),
+    ]
+    assert bill.keys_per_half == {"left": 4, "right": 4}
+    assert "parts/conflict" not in ids(bill)
+
+
+def test_socket_is_soldered_on_the_back_of_either_half() -> None:
+    """The left half is used top up, the right half turned over: bottom, then top."""
+    line = build_bill(make_board(), book()).line("socket")
+
+    assert line is not None
+    assert line.faces == {"left": "bottom", "right": "top"}
+
+
+def test_missing_socket_is_a_conflict() -> None:
+    """Eighteen switch sites and seventeen sockets are told apart, with both numbers."""
+    bill = build_bill(make_board(keys=18, components=sockets(17)), book())
+    conflicts = [f for f in bill.problems if f.id == "parts/conflict"]
+
+    assert any("18 switch sites, but 17 x Socket" in f.message for f in conflicts)
+    assert any((f.measured, f.limit) == (17.0, 18.0) for f in conflicts)
+
+
+def test_doubled_components_are_fitted_once() -> None:
+    """Socket components on both faces of a reversible board: one face each half."""
+    both = (
+        *sockets(3),
+        *(
+            Component(
+                ref=f"SW{i + 101}",
+                footprint="socket-x",
+                side="top",
+                x_mm=19.0 * i,
+                y_mm=1.0,
+                origin="component attributes",
+            )
+            for i in range(3)
+        ),
+    )
+    line = build_bill(make_board(components=both), book()).line("socket")
+
+    assert line is not None
+    assert (line.left, line.right, line.per_keyboard) == (3, 3, 6)
+    assert line.refs["left"] == ("SW1", "SW2", "SW3")
+    assert line.refs["right"] == ("SW101", "SW102", "SW103")
+    assert "fitted once" in line.reason
+
+
+def test_parts_far_apart_are_no_doubles() -> None:
+    """Equal parts on both faces, but in other places, are all fitted."""
+    parts = tuple(
+        Component(
+            ref=f"C{i}",
+            value="100n",
+            side=side,  # type: ignore[arg-type]
+            x_mm=x,
+            y_mm=0.0,
+            mount="SMD",
+            origin="component attributes",
+        )
+        for i, (side, x) in enumerate(
+            [("top", 0.0), ("top", 5.0), ("bottom", 80.0), ("bottom", 90.0)]
+        )
+    )
+    line = build_bill(make_board(components=parts), book()).line("100n")
+
+    assert line is not None
+    assert line.left == 4
+
+
+def test_uneven_faces_are_told() -> None:
+    """Two on one face and three on the other cannot both be right."""
+    bill = build_bill(make_board(components=(*sockets(3), *sockets(5, "top")[3:])), book())
+
+    assert "parts/uneven-faces" in ids(bill)
+
+
+def table_file(*rows: ListedPart) -> PackageFile:
+    """A parts table beside the layers."""
+    return PackageFile(
+        name="parts.csv",
+        data=b"",
+        role=Role(kind=RoleKind.PARTS),
+        confidence=1.0,
+        reason="test",
+        content=PartsTable(name="parts.csv", rows=rows),
+    )
+
+
+def placement_file(*rows: PlacedPart) -> PackageFile:
+    """A placement table beside the layers."""
+    return PackageFile(
+        name="placement.csv",
+        data=b"",
+        role=Role(kind=RoleKind.PLACEMENT),
+        confidence=1.0,
+        reason="test",
+        content=Placement(name="placement.csv", parts=rows),
+    )
+
+
+def listed(refs: tuple[str, ...], value: str, quantity: int, *, fitted: bool = True) -> ListedPart:
+    """A row of a parts table."""
+    return ListedPart(
+        refs=refs,
+        value=value,
+        footprint="",
+        part_number="",
+        manufacturer="",
+        quantity=quantity,
+        fitted=fitted,
+    )
+
+
+def test_sources_are_merged_by_reference() -> None:
+    """The same reference in three sources is one part, and the reason names all three."""
+    files = (
+        placement_file(
+            *(
+                PlacedPart(
+                    ref=f"SW{i}",
+                    value="",
+                    footprint="socket-x",
+                    x_mm=19.0 * i,
+                    y_mm=0,
+                    rotation_deg=0,
+                    side="bottom",
+                )
+                for i in (1, 2, 3)
+            )
+        ),
+        table_file(listed(("SW1", "SW2", "SW3"), "Socket", 3)),
+    )
+    line = build_bill(make_board(components=sockets(3), files=files), book()).line("socket")
+
+    assert line is not None
+    assert line.left == 3
+    assert list(line.sources) == [
+        "component attributes",
+        "placement table",
+        "parts table",
+        "hole pattern",
+    ]
+
+
+def test_rows_without_references_count_by_quantity() -> None:
+    """A mechanical part listed as five pieces is five pieces without references."""
+    files = (table_file(listed((), "Screw", 5), listed(("R1",), "1k", 1, fitted=False)),)
+    bill = build_bill(make_board(files=files), book())
+    line = bill.line("Screw")
+
+    assert line is not None
+    assert (line.left, line.refs["left"]) == (5, ())
+    assert ("R1", "marked as not fitted") in bill.left_out
+
+
+def test_what_is_no_part_is_left_out_with_its_reason() -> None:
+    """Fiducials and mounting holes are not bought."""
+    parts = (
+        Component(ref="FID1", mount="Fiducial", origin="component attributes"),
+        Component(ref="H1", footprint="mounting_hole_2.2", origin="component attributes"),
+    )
+    bill = build_bill(make_board(components=parts), book())
+
+    assert [ref for ref, _ in bill.left_out] == ["FID1", "H1"]
+
+
+def test_pair_of_different_boards() -> None:
+    """Left and right have their own counts; uneven halves are a note."""
+    left, right = make_board(keys=5, doubled=False), make_board(keys=4, doubled=False)
+    bill = build_bill({"left": left, "right": right}, book(), usage=Usage(side="left"))
+    line = bill.line("socket")
+
+    assert line is not None
+    assert (line.left, line.right, line.per_keyboard) == (5, 4, 9)
+    assert "parts/uneven-halves" in ids(bill)
+
+
+def test_whole_keyboard_on_one_board_is_split() -> None:
+    """One board for both halves: sites left and right of the middle."""
+    board = make_board(keys=6, doubled=False)
+    object.__setattr__(board, "bounds", (-10.0, -10.0, 105.0, 20.0))
+    line = build_bill(board, book(), usage=Usage(side="both")).line("socket")
+
+    assert line is not None
+    assert (line.left, line.right) == (3, 3)
+
+
+def test_need_spares_and_rebuild() -> None:
+    """Nine halves of three keys: 27 sockets and 2 spares in packs of ten; a rebuild buys 27."""
+    usage = Usage(keyboards=4, spare_halves=1, loss_share=Decimal("0.1"))
+    bill = build_bill(make_board(), book(), usage=usage)
+    first = {p.key: p for p in bill.plan.purchases}
+    again = {p.key: p for p in bill.rebuild.purchases}
+
+    assert (first["socket"].need, first["socket"].wanted, first["socket"].bought) == (27, 29, 30)
+    assert first["socket"].left_over == 3
+    assert again["socket"].need == 27
+    assert again["switch"].need == 3  # a tenth of 27, rounded up
+    assert bill.plan.total == Decimal("6.00") + Decimal("13.50") + Decimal("4.00")
+
+
+def test_unpriced_and_unknown_parts_are_told() -> None:
+    """A known part without price and a part the book does not know are findings."""
+    part = Component(ref="R1", value="1k", mount="SMD", origin="component attributes")
+    bill = build_bill(make_board(components=(part,)), book())
+
+    assert {"parts/no-price", "parts/unknown-part"} <= set(ids(bill))
+    line = bill.line("1k")
+    assert line is not None
+    assert not line.known
+
+
+def test_empty_board_says_that_nothing_was_found() -> None:
+    """No attributes, tables or holes: a warning, not an empty success."""
+    bill = build_bill(make_board(keys=0), load_parts())
+
+    assert "parts/none-found" in ids(bill)
+    assert bill.plan.total == Decimal(0)
+
+
+def test_working_order_and_cautions() -> None:
+    """Sockets before what is plugged in; heat, fumes and lead once, polarity before power."""
+    text = BOOK + (
+        '[[part]]\nkey = "cell"\ntitle = "Cell"\ncount = { half = 1 }\nfitted = "loose"\n'
+        'lasts = "carried_over"\nstage = "power"\ncaution = "lithium"\n'
+    )
+    steps = build_bill(make_board(), book(text)).assembly
+    titles = [s.title for s in steps]
+    soldering = next(s for s in steps if "sockets" in s.title)
+
+    assert titles[0].startswith("Look the bare boards over")
+    assert titles.index(soldering.title) < next(i for i, t in enumerate(titles) if "Plug" in t)
+    assert titles[-1] == "Connect the battery, last of all"
+    assert any("irritates airways" in c for c in soldering.cautions)
+    assert any("local codes" in c for c in soldering.cautions)
+    assert any("polarity" in c for c in steps[-1].cautions)
+    assert any("polarity" in c for s in steps[:-1] for c in s.cautions)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key", "words"),
+    [
+        ("each = 0.20", "each = -0.20", "part[1].price[1].breaks[1].each", "negative"),
+        ('shop = "Shop", pack', 'shop = "Shp", pack', "part[1].price[1].shop", "no shop 'Shp'"),
+        (
+            "{ from = 10, each = 0.20 }",
+            "{ from = 20, each = 0.20 }",
+            "part[1].price[1].breaks",
+            "gap",
+        ),
+        (
+            "{ from = 1, each = 0.50 }",
+            "{ from = 1, each = 0.50 }, { from = 5, each = 0.60 }",
+            "part[2].price[1].breaks[2].each",
+            "dearer",
+        ),
+        ('lasts = "used_up"', 'lasts = "carried_over"', "part[1].lasts", "soldered"),
+        ('key = "switch"', 'key = "socket"', "part[2].key", "twice"),
+        (
+            'lets_carry = ["switch"]',
+            'lets_carry = ["swich"]',
+            "part[1].lets_carry",
+            "no part 'swich'",
+        ),
+        ('currency = "cu"', 'currency = "QQQ"', "currency", "not known"),
+        ('stage = "sockets"', 'stage = "socket"', "part[1].stage", "not known"),
+        ("count = { key = 1 }", "count = { keys = 1 }", "part[3].count.keys", "unknown key"),
+        ("count = { key = 1 }\n", "", "part[3]", "nothing says when"),
+    ],
+)
+def test_mistakes_in_the_book(old: str, new: str, key: str, words: str) -> None:
+    """A wrong price, shop, gap or key names file, line, key and remedy."""
+    assert old in BOOK
+    with pytest.raises(SheetError) as caught:
+        book(BOOK.replace(old, new, 1))
+
+    assert caught.value.file == "parts.toml"
+    assert caught.value.key == key
+    assert caught.value.line is not None
+    assert words in caught.value.message
+    assert caught.value.expected
+
+
+def test_bundled_book_and_its_template() -> None:
+    """The example says it is invented; the template loads under another name."""
+    made = book_from(parse_sheet(parts_template("Mine"), file="mine.toml"))
+
+    assert load_parts().invented
+    assert "invented" in load_parts().notice
+    assert made.name == "Mine"
+    assert EXAMPLE.is_file()
+    keys = {p.key for p in load_patterns()}
+    assert {name for p in made.parts for name in p.patterns} <= keys
+
+
+def test_mistake_in_a_pattern_catalogue() -> None:
+    """A pattern without a hole that must be there is refused."""
+    text = (
+        'format = 1\n[[pattern]]\nkey = "a"\ntitle = "A"\nkind = "key"\n'
+        "holes = [{ at_mm = [0, 0], diameter_mm = [2, 1] }]\n"
+    )
+    with pytest.raises(SheetError, match="not a range"):
+        patterns_from(parse_sheet(text, file="patterns.toml"))
+
+
+def test_demonstration_parts_book() -> None:
+    """Everything the demonstration needs is carried over or used up as a builder would expect."""
+    made = load_parts(Path(__file__).parents[2] / "fixtures" / "sheets" / "parts.toml")
+    lasting = {p.key: p.lasting for p in made.parts}
+
+    assert lasting["socket-low"] is Lasting.USED_UP
+    assert lasting["switch-low"] is lasting["controller"] is Lasting.CARRIED_OVER
