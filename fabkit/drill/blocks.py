@@ -90,7 +90,7 @@ class Interpreter:
 
     def _mm(self, text: bytes, offset: int) -> float:
         assert self.format is not None  # noqa: S101 - the reader settles it before any block
-        digits = sum(48 <= b <= 57 for b in text)
+        digits = len(text.lstrip(b"+-"))
         limit = self.format.integers + self.format.decimals
         if self.format.zeros != "point" and b"." not in text and digits > limit:
             self.tell_long(offset)

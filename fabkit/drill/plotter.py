@@ -20,6 +20,8 @@ from fabkit.limits import Limits
 _RUN_LINE: Final = re.compile(rb"(?:X([+-]?[0-9.]+))?(?:Y([+-]?[0-9.]+))?(?:\r\n|\n|\r)")
 
 _PATH, _TURN = 9, 6
+_FEW: Final = 16
+"""Up to so many rows it is faster to add them one by one."""
 _HIT_POINTS, _SLOT_POINTS = (0,), (0, 2, 4)
 
 Point = tuple[float, float]
@@ -138,6 +140,10 @@ class Plotter:
     def repeat_hit(self, count: int, dx: float, dy: float, offset: int) -> None:
         """R: the last hole again, ``count`` times at that step."""
         self.reserve(count)
+        if count <= _FEW:
+            for _ in range(count):
+                self.hit((self.x + dx, self.y + dy), offset)
+            return
         self.hit_many(patterns.steps(count, dx, dy) + np.array([self.x, self.y]), offset)
 
     def repeat_pattern(self, count: int, dx: float, dy: float, offset: int) -> None:

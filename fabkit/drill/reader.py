@@ -32,8 +32,7 @@ __all__ = ["looks_like_drill", "read", "read_format"]
 
 _LINE: Final = re.compile(rb"[^\r\n]*")
 _NUMBER: Final = rb"[+-]?(?>[0-9]{1,15}(?>\.[0-9]{0,15})?|\.[0-9]{1,15})"
-# Atomic throughout: a run that ends in something else must not be tried in other ways.
-# Bounded, so that the texts of one run at a time are in memory.
+# Atomic, so that a run is never tried in other ways; bounded, so that little is held at a time.
 _RUN: Final = re.compile(
     rb"(?>(?>X" + _NUMBER + rb"(?>Y" + _NUMBER + rb")?|Y" + _NUMBER + rb")(?>\r\n|\n|\r)){8,50000}+"
 )
@@ -41,9 +40,9 @@ _TOOL: Final = re.compile(rb"T([0-9]{1,9})")
 _TOOL_FIELD: Final = re.compile(rb"([CFSBHZU])([+-]?[0-9.]*)")
 _MOTION: Final = re.compile(rb"[\r\n][ \t]*[XYT]")
 _SOMETHING: Final = re.compile(rb"[\r\n][ \t%\0\x1a]*[^ \t\r\n%\0\x1a]")
-_LONGEST_BLOCK: Final = 4096
-"""A block has a few dozen characters; anything this long is no block."""
+_LONGEST_BLOCK: Final = 4096  # a block has a few dozen characters
 _GERBER: Final = re.compile(rb"%(?:FS|MO|AD|AM|LP|TF|TA)|.*D0?[123]\*")
+_STRANGE: Final = re.compile(rb"[^\t -~]")
 _BOM: Final = b"\xef\xbb\xbf"
 
 
@@ -187,7 +186,7 @@ class _Reader:
         if stripped.startswith(b"G04") and b"#@!" in stripped:
             self._comment(stripped[3:].decode("utf-8", "replace"), offset)
             return
-        if _GERBER.match(stripped):
+        if b"*" in stripped and _GERBER.match(stripped):
             self._log.add(
                 faults.GERBER_INSIDE,
                 "a Gerber command stands here",
@@ -209,7 +208,7 @@ class _Reader:
         self._command(b"".join(upper.split()), offset)
 
     def _check_bytes(self, text: bytes, offset: int) -> None:
-        strange = sum(not (32 <= b < 127 or b == 9) for b in text)
+        strange = len(_STRANGE.findall(text))
         if strange:
             self._log.add(
                 faults.STRANGE_BYTES,
