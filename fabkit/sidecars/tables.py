@@ -169,24 +169,20 @@ def _split(line: str, separator: str) -> list[str]:
 
 
 def _match(cells: Sequence[str], known: Mapping[str, Sequence[str]]) -> tuple[Heading, ...]:
-    best: dict[str, tuple[int, int]] = {}
-    units: dict[int, float | None] = {}
-    for column, cell in enumerate(cells):
-        word, unit = normalise(cell)
-        units[column] = unit
-        for field, spellings in known.items():
-            if word in spellings:
-                rank = spellings.index(word)
-                if field not in best or rank < best[field][0]:
-                    best[field] = (rank, column)
-    # One column may suit two fields ("name"): the field where it ranks better keeps it.
-    owner: dict[int, tuple[int, str]] = {}
-    for field, (rank, column) in best.items():
-        if column not in owner or rank < owner[column][0]:
-            owner[column] = (rank, field)
+    words = [normalise(cell) for cell in cells]
+    owner: dict[int, str] = {}
+    for field, spellings in known.items():
+        # One column may suit two fields ("name"): the field listed first keeps it.
+        ranked = [
+            (spellings.index(word), column)
+            for column, (word, _) in enumerate(words)
+            if word in spellings and column not in owner
+        ]
+        if ranked:
+            owner[min(ranked)[1]] = field
     return tuple(
-        Heading(owner[column][1], units[column]) if column in owner else Heading("")
-        for column in range(len(cells))
+        Heading(owner.get(column, ""), unit if column in owner else None)
+        for column, (_, unit) in enumerate(words)
     )
 
 

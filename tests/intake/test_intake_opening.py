@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import os
 import stat
@@ -11,6 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+
 from fabkit.errors import LimitExceeded, UnreadableInput
 from fabkit.intake.opening import open_input
 from fabkit.limits import DEFAULT_LIMITS
@@ -266,7 +268,5 @@ def test_random_damage_never_escapes(tmp_path: Path) -> None:
     for place in range(len(data)):
         for value in (0, 255, data[place] ^ 1):
             path.write_bytes(data[:place] + bytes([value]) + data[place + 1 :])
-            try:
-                open_input(path)
-            except UnreadableInput as error:
-                assert str(path) in str(error)
+            with contextlib.suppress(UnreadableInput):
+                assert open_input(path).source == str(path)
