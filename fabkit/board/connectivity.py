@@ -8,6 +8,7 @@ potential.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -166,7 +167,9 @@ def trace_board(board: Board) -> Pieces:
     cuts = board.hole_shapes
     plated, first, last = cut_columns(board)
     bare = cuts[plated == 0]
-    layers = [split_pieces(layer.file.image, bare) for layer in board.copper]
+    # Unions run outside the interpreter's lock, so two layers are drawn at a time.
+    with ThreadPoolExecutor() as pool:
+        layers = list(pool.map(lambda layer: split_pieces(layer.file.image, bare), board.copper))
     barrels = np.flatnonzero(plated != 0)
     pieces = join_pieces(layers, cuts[barrels], first[barrels], last[barrels])
     joints = pieces.joints.copy()

@@ -11,6 +11,7 @@ from shapely.geometry.base import BaseGeometry
 
 from fabkit.geometry.arcs import Floats, arc_boxes, flatten
 from fabkit.geometry.fill import fill_nonzero
+from fabkit.geometry.islands import unite
 from fabkit.geometry.strokes import Shapes, strokes
 from fabkit.geometry.sweeps import swept
 from fabkit.gerber.blocks import move_points
@@ -315,7 +316,7 @@ def compose(file: GerberFile, *, chord_error_mm: float = CHORD_ERROR_MM) -> Base
     if len(clear) and len(dark):
         _erase(shapes, dark, clear)
     left = shapes[dark]
-    return shapely.union_all(left[~shapely.is_empty(left)])
+    return unite(left[~shapely.is_empty(left)])
 
 
 def _erase(shapes: Shapes, dark: Ints, clear: Ints) -> None:
