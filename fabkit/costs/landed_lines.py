@@ -34,7 +34,7 @@ def weigh_parcel(jobs: Sequence[Job], house: House, rates: RateCard, order: Orde
     """Charged weight and shipping price of a board order.
 
     A weight equal to a band's limit belongs to the band; beyond the largest band the order is
-    split into the least number of equal parcels (common practice).
+    split into full parcels and a last one with the rest (common practice).
     """
     thickness, copper = order.choice.thickness_mm, order.choice.copper_oz
     boards = sum((j.facts.weight_g(thickness, copper) * j.quantity for j in jobs), Decimal(0))
@@ -54,15 +54,22 @@ def weigh_parcel(jobs: Sequence[Job], house: House, rates: RateCard, order: Orde
             how = f"volumetric weight {weight:.3f} g"
     top = ship.bands[-1].up_to_g
     parcels = max(Decimal(1), (weight / top).to_integral_value(rounding=ROUND_CEILING))
-    each = weight / parcels
-    band = next(b for b in ship.bands if each <= b.up_to_g)
+    rest = weight - (parcels - 1) * top
+    band = next(b for b in ship.bands if rest <= b.up_to_g)
     element = Element(
         key="shipping",
-        title=f"{parcels} parcel{'s' if parcels > 1 else ''} of up to {band.up_to_g:f} g",
-        rule="smallest weight band that holds the parcel",
-        expression="parcels * band_price",
+        title=f"parcel of up to {band.up_to_g:f} g"
+        + (f", and {parcels - 1} of {top:f} g" if parcels > 1 else ""),
+        rule="smallest weight band that holds the parcel; beyond the largest, full parcels first",
+        expression="full_parcels * top_price + band_price",
         inputs=(
-            Input(name="parcels", value=Decimal(parcels), origin=how),
+            Input(name="full_parcels", value=parcels - 1, origin=how),
+            Input(
+                name="top_price",
+                value=ship.bands[-1].price,
+                unit=rates.currency.code,
+                origin=house.cite(f"{ship.bands[-1].at}.price"),
+            ),
             Input(
                 name="band_price",
                 value=band.price,
@@ -75,7 +82,7 @@ def weigh_parcel(jobs: Sequence[Job], house: House, rates: RateCard, order: Orde
         weight_g=weight,
         parcels=int(parcels),
         band_g=band.up_to_g,
-        share_of_band=each / band.up_to_g,
+        share_of_band=rest / band.up_to_g,
         element=element,
     )
 

@@ -14,7 +14,7 @@ from fabkit.house.sheet import House
 from fabkit.parts.model import Bill
 
 CHANGE = Decimal("1.1")
-_COUNTS = ("pieces", "parcels", "designs", "bought", "holes", "holes_per_dm2")
+_COUNTS = ("pieces", "full_parcels", "designs", "bought", "holes", "holes_per_dm2")
 
 
 def find_effects(
