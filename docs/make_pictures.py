@@ -1,0 +1,48 @@
+"""Paints the pictures that README and docs show, all of the invented demo board.
+
+Run ``python docs/make_pictures.py`` after the demo or the look of a picture changed.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import fabkit
+from fabkit.board.copper import trace_copper
+from fabkit.preview.drill_map import drill_sheet
+from fabkit.preview.faces import render_faces
+from fabkit.preview.options import PreviewOptions
+from fabkit.preview.paint_png import paint_sheet, write_png
+from fabkit.preview.paper import halves_of, paper_sheets
+from fabkit.preview.scene import Scene, Sheet, sheet_of
+from fabkit.preview.sheets import halves_sheet, islands_sheet, lit_sheet, measured_face
+
+ROOT = Path(__file__).parents[1]
+OUT = ROOT / "docs" / "pictures"
+PX_PER_MM = 8.0
+
+
+def main() -> None:
+    """Write every picture."""
+    board = fabkit.build_board(fabkit.open_package(ROOT / "fixtures" / "wheatear" / "rev-b"))
+    faces = render_faces(board, PreviewOptions(px_per_mm=PX_PER_MM))
+    write_png(OUT / "front.png", faces.front, PX_PER_MM)
+    write_png(OUT / "back.png", faces.back, PX_PER_MM)
+    copper = trace_copper(board)
+    ground = [k for k, name in enumerate(copper.nets) if name == "GND"]
+    lit = {int(island) for island, net in copper.island_nets if net in ground}
+    sheets: dict[str, Scene | Sheet] = {
+        "halves": halves_sheet(board),
+        "measures": measured_face(board, "top"),
+        "drill-map": drill_sheet(board),
+        "islands": islands_sheet(board, copper.pieces),
+        "net": lit_sheet(board, copper.pieces, lit, "net GND"),
+        "paper": paper_sheets(halves_of(board))[0],
+    }
+    for name, picture in sheets.items():
+        scale = PX_PER_MM / 2 if name == "paper" else PX_PER_MM * 0.75
+        write_png(OUT / f"{name}.png", paint_sheet(sheet_of(picture), scale), scale)
+
+
+if __name__ == "__main__":
+    main()
