@@ -34,7 +34,7 @@ def evaluate(text: str, values: Mapping[str, Decimal]) -> Decimal:
     def walk(node: ast.expr) -> Decimal:
         if isinstance(node, ast.Name):
             return values[node.id]
-        if isinstance(node, ast.Constant):
+        if isinstance(node, ast.Constant) and isinstance(node.value, int | float):
             return Decimal(str(node.value))
         if isinstance(node, ast.BinOp):
             left, right = walk(node.left), walk(node.right)

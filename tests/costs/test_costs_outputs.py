@@ -1,0 +1,225 @@
+"""The workbook recalculated by an independent engine, the chart, and expressions."""
+
+from __future__ import annotations
+
+import io
+import warnings
+import zipfile
+from dataclasses import replace
+from datetime import date
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from openpyxl import load_workbook
+from PIL import Image
+
+from fabkit.costs.chart import render_chart
+from fabkit.costs.expression import evaluate, names_in, to_cells
+from fabkit.costs.facts import BoardFacts
+from fabkit.costs.model import CostSheet
+from fabkit.costs.quote import quote
+from fabkit.costs.workbook import write_workbook
+from fabkit.house.loading import EXAMPLE, house_from
+from fabkit.house.money import find_currency
+from fabkit.house.order import BoardChoice, Exchange, Tax, order_for
+from fabkit.house.table import parse_sheet
+from fabkit.parts.book import Price, Shop
+from fabkit.parts.buying import Want, plan_purchases
+from fabkit.parts.model import Bill, Lasting, Usage
+
+D = Decimal
+CU = find_currency("cu")
+SETUP = "setup = 8.00"
+
+
+def make_bill() -> Bill:
+    """Two parts at a shop with shipping; prices invented."""
+    breaks = ((1, D("0.333")), (50, D("0.295")))
+    price = Price(shop="Shop", pack=7, minimum=1, breaks=breaks, at="parts.toml:9 part[1].price[1]")
+    wants = [
+        Want(key="a", title="=part", lasting=Lasting.USED_UP, need=36, wanted=38, prices=(price,)),
+        Want(key="b", title="B", lasting=Lasting.CARRIED_OVER, need=4, wanted=4, prices=(price,)),
+    ]
+    plan = plan_purchases(wants, {"Shop": Shop(name="Shop", shipping=D("3.45"))}, CU)
+    return Bill(
+        name="half",
+        usage=Usage(keyboards=2),
+        lines=(),
+        currency=CU,
+        plan=plan,
+        rebuild=plan,
+        assembly=(),
+        left_out=(),
+        keys_per_half={"left": 18, "right": 18},
+        problems=(),
+        notices=("'Test' is an invented parts book: its prices are nobody's",),
+        prices_date="2025-01-01",
+        prices_gross=False,
+    )
+
+
+def make_sheet(setup: str = "8.00", *, mode: str = "half-up") -> CostSheet:
+    """A quote with every kind of line: options, tax, duty, handling, exchange, parts."""
+    text = EXAMPLE.read_text(encoding="utf-8").replace(SETUP, f"setup = {setup}")
+    text = text.replace('tax = "net"', f'tax = "net"\nrounding = "{mode}"')
+    order = replace(
+        order_for("half", keyboards=2),
+        choice=BoardChoice(thickness_mm=D("1.2"), colour="black", finish="enig"),
+        quantities=(5, 15),
+        tax=Tax(
+            vat_rate=D("0.19"),
+            duty_rate=D("0.037"),
+            duty_threshold=D(10),
+            handling=D("1.25"),
+            handling_share=D("0.02"),
+            date=date(2025, 1, 1),
+        ),
+        currency="EUR",
+        exchange=(
+            Exchange(rate=D("0.9137"), date=date(2025, 1, 1), source="test", from_currency="cu"),
+        ),
+    )
+    facts = BoardFacts(
+        name="half",
+        width_mm=D("95.123"),
+        height_mm=D("72.004"),
+        area_mm2=6500.0,
+        layers=2,
+        holes=400,
+        smallest_drill_mm=D("0.15"),
+    )
+    return quote(facts, make_bill(), house_from(parse_sheet(text, file="house.toml")), order)
+
+
+def recalculate(data: bytes, folder: Path) -> dict[str, float]:
+    """Cells of a workbook as an independent spreadsheet engine works them out."""
+    path = folder / "costs.xlsx"
+    path.write_bytes(data)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        import formulas
+
+        solution: Any = formulas.ExcelModel().loads(str(path)).finish().calculate()
+    found = {}
+    for key, ranges in solution.items():
+        name = str(key).replace("'", "")
+        if "]" in name and ":" not in name and hasattr(ranges, "value"):
+            value = ranges.value[0, 0]
+            if isinstance(value, int | float):
+                found[name.split("]", 1)[1].upper()] = float(value)
+    return found
+
+
+def totals(sheet: CostSheet, data: bytes, cells: dict[str, float]) -> dict[int, Decimal]:
+    """Totals of the offers in a recalculated workbook, to the cent."""
+    book = load_workbook(io.BytesIO(data))
+    found = {}
+    for offer in sheet.offers:
+        page = book[f"{offer.quantity} pieces"]
+        row = next(r for r in range(1, page.max_row + 1) if page.cell(r, 1).value == "Total")
+        value = cells[f"{offer.quantity} PIECES!E{row}"]
+        assert abs(value - round(value, 2)) < 1e-6
+        found[offer.quantity] = D(str(round(value, 2))).quantize(D("0.01"))
+    return found
+
+
+@pytest.mark.parametrize("mode", ["half-up", "half-even"])
+def test_workbook_totals_equal_ours_to_the_cent(tmp_path: Path, mode: str) -> None:
+    """Recalculated by an engine that shares no code with ours, every total agrees."""
+    sheet = make_sheet(mode=mode)
+    data = write_workbook(sheet)
+    cells = recalculate(data, tmp_path)
+
+    assert totals(sheet, data, cells) == {o.quantity: o.total for o in sheet.offers}
+
+
+def test_workbook_follows_a_changed_input(tmp_path: Path) -> None:
+    """Set-up changed in one cell gives the totals of a quote with that set-up."""
+    sheet, dearer = make_sheet(), make_sheet("23.45")
+    book = load_workbook(io.BytesIO(write_workbook(sheet)))
+    page = book["Inputs"]
+    row = next(r for r in range(1, page.max_row + 1) if page.cell(r, 1).value == "setup")
+    page.cell(row, 2).value = 23.45
+    out = io.BytesIO()
+    book.save(out)
+    cells = recalculate(out.getvalue(), tmp_path)
+
+    assert totals(dearer, out.getvalue(), cells) == {o.quantity: o.total for o in dearer.offers}
+
+
+def test_workbook_is_the_same_each_time() -> None:
+    """No clock in it: bytes are equal, and every member has the fixed date."""
+    data = write_workbook(make_sheet())
+
+    assert data == write_workbook(make_sheet())
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        assert {i.date_time for i in archive.infolist()} == {(1980, 1, 1, 0, 0, 0)}
+
+
+def test_workbook_holds_no_foreign_formula() -> None:
+    """A part named like a formula stays text; notices are repeated."""
+    book = load_workbook(io.BytesIO(write_workbook(make_sheet())))
+    texts = [
+        cell.value
+        for page in book.worksheets
+        for row in page.iter_rows()
+        for cell in row
+        if isinstance(cell.value, str)
+    ]
+
+    assert not any(t.startswith("=part") for t in texts)
+    assert any("invented parts book" in t for t in texts)
+    assert any("'Example Board Works' is an invented example" in t for t in texts)
+
+
+def test_chart_is_a_picture_and_the_same_each_time() -> None:
+    """PNG and SVG of the same sheet are equal byte by byte and show more than one colour."""
+    sheet = make_sheet()
+    png, svg = render_chart(sheet), render_chart(sheet, "svg")
+    image = Image.open(io.BytesIO(png)).convert("RGB")
+
+    assert png == render_chart(sheet)
+    assert svg == render_chart(sheet, "svg")
+    assert image.width > 600
+    assert len(image.getcolors(1 << 24) or ()) > 20
+    assert svg.startswith(b"<?xml")
+
+
+def test_chart_without_offers() -> None:
+    """A quote without offers still gives a chart that says so."""
+    sheet = replace(make_sheet(), offers=(), curve=(), best=None)
+
+    assert render_chart(sheet)
+
+
+values = st.decimals(min_value=0, max_value=1000, places=3)
+
+
+@given(a=values, b=values, c=st.decimals(min_value="0.5", max_value=50, places=2))
+def test_expressions_mean_what_python_means(a: Decimal, b: Decimal, c: Decimal) -> None:
+    """The evaluator agrees with the language the expressions are written in."""
+    text = "max(a, b) * c - min(a, b) / c + 2 * (a + b)"
+
+    assert evaluate(text, {"a": a, "b": b, "c": c}) == max(a, b) * c - min(a, b) / c + 2 * (a + b)
+    assert set(names_in(text)) == {"a", "b", "c"}
+
+
+def test_expressions_as_cells() -> None:
+    """Brackets, ceilings and comparisons become spreadsheet functions."""
+    text = "ceil(a / b) * b * above(a, c)"
+
+    assert to_cells(text, {"a": "A1", "b": "B1", "c": "C1"}) == (
+        "(ROUNDUP((A1/B1),0)*B1)*IF(A1>C1,1,0)"
+    )
+    assert evaluate(text, {"a": D(7), "b": D(3), "c": D(6)}) == D(9)
+    assert evaluate(text, {"a": D(6), "b": D(3), "c": D(6)}) == D(0)
+
+
+def test_foreign_expressions_are_refused() -> None:
+    """Only the little language is evaluated."""
+    with pytest.raises(ValueError, match="not an expression"):
+        evaluate("__import__('os')", {})
