@@ -30,17 +30,19 @@ from fabkit.gerber.problems import (
     SEVERAL_COMMANDS,
     STRAY_TEXT,
     TOO_LARGE,
+    UNIT_AFTER_SIZES,
     UNIT_CONFLICT,
     UNKNOWN_COMMAND,
 )
 from fabkit.gerber.state import Changes, Mark, Marker
-from fabkit.gerber.tokens import EXTENDED_CODES, NONE, Chunk, Rows
+from fabkit.gerber.tokens import NONE, Chunk, Rows
 from fabkit.gerber.words import COMMENT, END, read_word
 from fabkit.limits import Limits
 
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)\Z", re.ASCII)
 _AD = re.compile(r"D(\d+)([^,]*)(?:,(.*))?\Z", re.DOTALL | re.ASCII)
 _SR = re.compile(r"(?:X([^XYIJ]*))?(?:Y([^XYIJ]*))?(?:I([^XYIJ]*))?(?:J([^XYIJ]*))?\Z")
+_WORD = re.compile(r"[GDMXYIJ][+-]?\d", re.ASCII)
 _NEXT_COMMAND = re.compile(r"(?:ADD\d+\D|AM[A-Za-z_.$]|LP[DC]\Z|FSL|MO(?:MM|IN)\Z|T[FAO][.A-Za-z])")
 _LARGEST_CODE: Final = 2**31 - 1
 _MOST_REPEATS: Final = 10**9
@@ -119,7 +121,7 @@ class Interpreter:
         for start, end, row, extended in steps:
             if row != self._attributes_row:
                 self._keep_attributes()
-            self._row, self._offset = row, start
+            self._row = row
             text = self._text(start, end)
             if extended:
                 self._extended(text)
@@ -130,6 +132,7 @@ class Interpreter:
 
     def _text(self, start: int, end: int) -> str:
         raw = self.data[start:end]
+        self._offset = start if raw[:1] > b" " else start + len(raw) - len(raw.lstrip())
         if b"\n" in raw or b"\r" in raw:
             raw = raw.replace(b"\r", b"").replace(b"\n", b"")
         return raw.decode("utf-8", "replace")
@@ -157,6 +160,7 @@ class Interpreter:
         for code in found.codes:
             self._g_code(code)
         row = self._row
+        rows.offset[row] = self._offset
         rows.x[row], rows.y[row], rows.i[row], rows.j[row] = found.xyij
         rows.d[row], rows.g[row] = found.d, found.g
         return False
@@ -213,7 +217,7 @@ class Interpreter:
             handler(text[2:])
         elif code in ("AS", "IR", "MI", "OF", "SF", "IP"):
             self.image.set(code, text[2:].replace(" ", ""), self._note)
-        elif text[:1] in ("G", "D", "M", "X", "Y") and code.encode() not in EXTENDED_CODES:
+        elif _WORD.match(text):
             found = read_word(text, self.header, self._offset, self.log)
             for g in (*found.codes, found.g):
                 self._g_code(g)
@@ -226,6 +230,8 @@ class Interpreter:
         """Format and unit hold for the whole file; the header has read the first of each."""
         first = self._header_texts.setdefault(code, (text, self._offset))
         if first[1] == self._offset:
+            if code == "MO" and (self.apertures or self._macros or self._repeat_open):
+                self._note(UNIT_AFTER_SIZES, "sizes stand in front of MO")
             return
         same = first[0] == text
         self.log.add(

@@ -120,7 +120,7 @@ class Plotter:
         self.markers: list[Marker] = []
         self.contour = 0
         self._region: _OpenRegion | None = None
-        self._fresh_region = False
+        self._closed_early = False
         # One exact integer factor where there is one, so that a coordinate is rounded once.
         inch = header.unit_mm == INCH_MM
         self._factor = 254.0 if inch else 1.0
@@ -423,11 +423,13 @@ class Plotter:
                 opened = _OpenRegion(-1, place, state[0][k], state[1][k], state[2][k])
                 open_row = row
             elif opened is None:
-                if row not in closed_early:
+                if not self._closed_early:
                     self.log.add(REGION_UNBALANCED, "G37 without G36", offset=place)
+                self._closed_early = False
             else:
                 spans.append((open_row, row, opened))
                 opened = None
+                self._closed_early = row in closed_early
         if opened is not None:
             spans.append((open_row, count, opened))
         self._region = opened

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -16,6 +17,7 @@ from fabkit.gerber.model import Attributes, GerberFile, Kind, Objects, Segments
 from fabkit.gerber.plotter import Plotter
 from fabkit.gerber.problems import (
     BYTE_ORDER_MARK,
+    CONTOUR_OPEN,
     END_INSIDE,
     NO_END,
     STROKE_RECTANGLE,
@@ -123,15 +125,16 @@ def _read_chunks(
             plotter.add(chunk, changes, count)
         if interpreter.ended >= 0:
             _after_end(data, chunk, interpreter.ended, log)
-            return
         if plotter.objects.count > limits.objects or plotter.segments.count > limits.segments:
             interpreter.complete = False
             log.add(
                 TOO_LARGE,
                 f"more than {limits.objects} objects or {limits.segments} segments",
                 offset=chunk.end,
-                assumed="the rest was not read",
+                assumed="the rest was left out",
             )
+            return
+        if interpreter.ended >= 0:
             return
         start = chunk.end
     log.add(NO_END, "the file has no M02", offset=len(data))
@@ -155,13 +158,14 @@ def _assemble(
     log: ProblemLog,
 ) -> GerberFile:
     dtypes = {**Objects.DTYPES, "aperture_set": "i4"}
-    rows = plotter.objects.join(dtypes)
+    rows = {n: c[: limits.objects] for n, c in plotter.objects.join(dtypes).items()}
+    markers = [replace(m, at=min(m.at, limits.objects)) for m in plotter.markers]
     segments = plotter.segments.join(Segments.DTYPES)
     complete = interpreter.complete
     object_sets = list(interpreter.dictionary.object_sets)
-    if plotter.markers:
+    if markers:
         expander = Expander(rows, interpreter, object_sets, limits, log)
-        rows = expander.expand(plotter.markers)
+        rows = expander.expand(markers)
         segments, whole = place_segments(rows, segments, interpreter.poses, limits, log)
         complete = complete and expander.complete and whole
     _join_attributes(rows, object_sets, interpreter.dictionary.aperture_sets)
@@ -170,6 +174,7 @@ def _assemble(
         _transform(rows, segments, interpreter, header)
     objects, made_segments = Objects(**rows), Segments(**segments)
     _report_strokes(objects, interpreter, log)
+    _report_open_contours(made_segments, log)
     return GerberFile(
         name=name,
         size_bytes=len(data),
@@ -246,3 +251,24 @@ def _report_strokes(objects: Objects, interpreter: Interpreter, log: ProblemLog)
             offset=int(objects.offset[rows[0]]),
             count=int(counts[k]),
         )
+
+
+def _report_open_contours(segments: Segments, log: ProblemLog) -> None:
+    """Say which contours do not end where they start; coordinates come from file integers."""
+    if not len(segments):
+        return
+    s = segments
+    starts = np.flatnonzero(np.concatenate(([True], s.contour[1:] != s.contour[:-1])))
+    ends = np.append(starts[1:], len(s)) - 1
+    open_ = (s.x0[starts] != s.x1[ends]) | (s.y0[starts] != s.y1[ends])
+    if open_.any():
+        # Copies made by blocks and repeats share the offset of the original.
+        offsets, counts = np.unique(s.offset[ends[open_]], return_counts=True)
+        for offset, count in zip(offsets.tolist(), counts.tolist(), strict=True):
+            log.add(
+                CONTOUR_OPEN,
+                "a contour does not end where it starts",
+                offset=offset,
+                assumed="closed by a straight line",
+                count=count,
+            )

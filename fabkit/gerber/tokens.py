@@ -317,6 +317,9 @@ def _lift_commands(
     depth[opens] += 1
     np.subtract.at(depth, closes, 1)
     keep = np.cumsum(depth[:count]) == 0
+    # A lost closing % is replaced by the star in front of it, which then ends no other word.
+    lost = closes[(closes < count) & (code[np.minimum(closes, count - 1)] == _STAR)]
+    keep[lost] = False
     stars_before = np.concatenate(([0], np.cumsum(keep & (code == _STAR))))
     ends = np.append(at, stop)[closes]
     commands = list(
@@ -407,9 +410,10 @@ def _combined(columns: dict[str, Ints], slow: NDArray[np.bool_]) -> Ints:
     if not len(coded):
         return coded
     g, d = columns["G"][coded], columns["D"][coded]
-    busy = (d >= 0) & (g != 54) & (g != 55)
+    busy = d >= 0
     for name in "XYIJ":
         busy |= columns[name][coded] != NONE
+    busy &= (g != 54) & (g != 55)
     found: Ints = coded[busy]
     return found
 

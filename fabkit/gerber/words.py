@@ -127,10 +127,10 @@ def _coordinate(name: str, digits: str, header: Header, offset: int, log: Proble
         count = len(digits.lstrip("+-"))
         value = int(digits)
         padding = max(whole + decimals - count, 0) if header.trailing else 0
-        return max(-LARGEST, min(LARGEST, value * int(10**padding)))
+        return int(max(-LARGEST, min(LARGEST, value * 10**padding)))
     if _DECIMAL.match(digits):
         log.add(COORDINATE_DECIMAL, f"{name} with a decimal point", offset=offset)
-        return round(float(digits) * 10**decimals)
+        return round(float(digits) * 10.0**decimals)
     if digits.strip("+-"):
         log.add(NUMBER_WRONG, f"'{name}{digits[:24]}' is no coordinate", offset=offset)
     else:

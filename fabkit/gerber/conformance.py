@@ -1,0 +1,305 @@
+"""Slower questions about one file: contours, standard attributes, content against function.
+
+Reading stays quick because none of this is asked before somebody wants to know.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fabkit.findings import Finding, ProblemLog, Rule
+from fabkit.geometry.contours import find_contour_fault
+from fabkit.gerber.attribute_problems import (
+    CHECKSUM_WRONG,
+    COMPONENT_DATA,
+    COMPONENT_SIZE,
+    DRAWING_IN_DATA,
+    DRILL_CLEAR,
+    DRILL_SHAPE,
+    FUNCTION_MISSING,
+    FUNCTION_WRONG,
+    NEGATIVE_COPPER,
+    NEGATIVE_DRILL,
+    NET_MISSING,
+    OLD_FUNCTION,
+    PAD_PAINTED,
+    PAD_REGION,
+    PIN_NOT_FLASHED,
+    PIN_ON_VIA,
+    POLARITY_WRONG,
+    POSITIVE_MASK,
+    PROFILE_FILLED,
+    STANDARD_PLACE,
+    STANDARD_UNKNOWN,
+    STANDARD_WRONG,
+)
+from fabkit.gerber.attributes import unescape
+from fabkit.gerber.model import GerberFile, Kind
+from fabkit.gerber.problems import CONTOUR_INVALID, CONTOUR_ZERO_SEGMENT
+from fabkit.gerber.standard import (
+    OLD_APERTURE_FUNCTIONS,
+    PAD_FUNCTIONS,
+    STANDARD,
+    find_fault,
+)
+from fabkit.limits import DEFAULT_LIMITS, Limits
+from fabkit.units import COINCIDENT_MM
+
+_SETTING = re.compile(rb"(?:%\s*|#@!\s*)T([FAO])([^*%]*)\*")
+_CHECKSUM = re.compile(rb"(?:%\s*|G04 #@!\s*)TF\.MD5[^*%]*\*%?")
+_END = re.compile(rb"[\s%]*M0*2\*\s*\Z")
+
+_SIZES: Final = {"ComponentMain": (0.3, 0.012 * 25.4), "ComponentOutline": (0.1, 0.004 * 25.4)}
+_SIZE_ERROR_MM: Final = 0.001
+_NO_PINS: Final = frozenset({"ViaPad", "WasherPad", "Conductor", "NonConductor", "AntiPad"})
+
+
+def examine(
+    file: GerberFile, data: bytes, *, limits: Limits = DEFAULT_LIMITS
+) -> tuple[Finding, ...]:
+    """Everything that conformance demands of one file beyond what its reader reports.
+
+    Parameters
+    ----------
+    file
+        As read from ``data``.
+    data
+        The same bytes.
+    """
+    log = ProblemLog(file.name, keep=limits.problem_places)
+    _examine_attributes(file, data, log)
+    _examine_checksum(file, data, log)
+    _examine_contours(file, log)
+    content = _Content(file, log)
+    content.examine_function()
+    content.examine_pads()
+    content.examine_components()
+    content.examine_nets()
+    return log.freeze(data)
+
+
+def _first_operation(file: GerberFile) -> int | None:
+    offsets = [int(t.offset.min()) for t in (file.objects, file.segments) if len(t)]
+    return min(offsets, default=None)
+
+
+def _examine_attributes(file: GerberFile, data: bytes, log: ProblemLog) -> None:
+    if ".FileFunction" not in file.attributes:
+        log.add(FUNCTION_MISSING, "there is no .FileFunction", offset=0)
+    first = _first_operation(file)
+    judged: dict[tuple[str, str], tuple[Rule, str] | None] = {}
+    for match in _SETTING.finditer(data):
+        kind = match[1].decode()
+        text = match[2].decode("utf-8", "replace").replace("\r", "").replace("\n", "")
+        name = text.partition(",")[0].strip()
+        key = (kind, text)
+        if key not in judged:
+            judged[key] = _judge_attribute(kind, name, text)
+        fault = judged[key]
+        if fault is not None:
+            log.add(fault[0], fault[1], offset=match.start())
+        late = first is not None and match.start() > first
+        if kind == "F" and name in STANDARD and late and name != ".MD5":
+            log.add(STANDARD_PLACE, f"{name} stands behind the first object", offset=match.start())
+
+
+def _judge_attribute(kind: str, name: str, text: str) -> tuple[Rule, str] | None:
+    if not name.startswith("."):
+        return None
+    fields = tuple(unescape(f)[0] for f in text.split(",")[1:])
+    fault = find_fault(kind, name, fields)
+    if not fault:
+        if name == ".AperFunction" and fields[0] in OLD_APERTURE_FUNCTIONS:
+            return OLD_FUNCTION, f"{fields[0]} is no aperture function any more"
+        return None
+    if name not in STANDARD:
+        return STANDARD_UNKNOWN, f"{name[:40]} {fault}"
+    rules = {".FileFunction": FUNCTION_WRONG, ".FilePolarity": POLARITY_WRONG}
+    return rules.get(name, STANDARD_WRONG), f"{name} {fault}"
+
+
+def checksum(data: bytes) -> str | None:
+    """MD5 of everything in front of ``.MD5``, line breaks left out; None without ``.MD5``.
+
+    Source: section 5.6.9, by its prose.
+    """
+    found = list(_CHECKSUM.finditer(data))
+    if not found:
+        return None
+    covered = data[: found[-1].start()].replace(b"\r", b"").replace(b"\n", b"")
+    return hashlib.md5(covered, usedforsecurity=False).hexdigest()
+
+
+def _examine_checksum(file: GerberFile, data: bytes, log: ProblemLog) -> None:
+    stated = file.attributes.get(".MD5", ())
+    computed = checksum(data)
+    if len(stated) != 1 or len(stated[0]) != len(computed or "."):
+        return
+    matches = list(_CHECKSUM.finditer(data))
+    at = matches[-1].start()
+    if stated[0].lower() != computed:
+        log.add(CHECKSUM_WRONG, f"stated {stated[0][:32]}, computed {computed}", offset=at)
+    if not _END.match(data, matches[-1].end()):
+        log.add(STANDARD_PLACE, ".MD5 does not stand right in front of M02", offset=at)
+
+
+def _examine_contours(file: GerberFile, log: ProblemLog) -> None:
+    s = file.segments
+    if not len(s):
+        return
+    still = np.flatnonzero((s.x0 == s.x1) & (s.y0 == s.y1) & (s.turn == 0))
+    if len(still):
+        log.add(
+            CONTOUR_ZERO_SEGMENT,
+            "a contour segment without length",
+            offset=int(s.offset[still[0]]),
+            count=len(still),
+        )
+    starts = np.flatnonzero(np.concatenate(([True], s.contour[1:] != s.contour[:-1])))
+    ends = np.append(starts[1:], len(s))
+    judged: dict[int, str] = {}
+    for first, last in zip(starts.tolist(), ends.tolist(), strict=True):
+        if last - first <= 1 and abs(int(s.turn[first])) != 2:
+            continue
+        # Copies made by blocks and repeats share the offset of the original.
+        offset = int(s.offset[first])
+        if offset in judged:
+            fault = judged[offset]
+        else:
+            part = slice(first, last)
+            fault = find_contour_fault(
+                s.x0[part],
+                s.y0[part],
+                s.x1[part],
+                s.y1[part],
+                s.cx[part],
+                s.cy[part],
+                s.turn[part],
+                chord_error_mm=COINCIDENT_MM / 2,
+            )
+            judged[offset] = fault
+        if fault:
+            log.add(
+                CONTOUR_INVALID, f"a contour is not valid: {fault}", offset=offset,
+                assumed="everything it runs round was filled",
+            )  # fmt: skip
+
+
+@dataclass(slots=True)
+class _Content:
+    """What the objects of a file are, against what its function says they should be."""
+
+    file: GerberFile
+    log: ProblemLog
+
+    def _say(self, rule: Rule, message: str, rows: NDArray[Any]) -> None:
+        rows = np.flatnonzero(rows) if rows.dtype == bool else rows
+        if len(rows):
+            self.log.add(
+                rule,
+                message,
+                offset=int(self.file.objects.offset[rows[0]]),
+                count=len(rows),
+            )
+
+    def _with_function(self, wanted: frozenset[str]) -> NDArray[np.bool_]:
+        """Objects whose aperture (or region) has one of these functions."""
+        o = self.file.objects
+        by_tool = np.array([a.function[:1] in {(w,) for w in wanted} for a in self.file.apertures])
+        by_set = np.array(
+            [s.get(".AperFunction", ())[:1] in {(w,) for w in wanted} for s in self._sets]
+        )
+        out: NDArray[np.bool_] = by_set[o.attributes] & (o.kind == Kind.REGION)
+        tool = o.aperture >= 0
+        if len(by_tool):
+            out[tool] = by_tool[o.aperture[tool]]
+        return out
+
+    def _with_attribute(self, name: str) -> NDArray[np.bool_]:
+        has = np.array([name in s for s in self._sets])
+        out: NDArray[np.bool_] = has[self.file.objects.attributes]
+        return out
+
+    @property
+    def _sets(self) -> tuple[Any, ...]:
+        return self.file.attribute_sets or ({},)
+
+    def examine_function(self) -> None:
+        """Polarity and content against ``.FileFunction``."""
+        function = self.file.function[:1]
+        polarity = self.file.attributes.get(".FilePolarity", ())
+        o = self.file.objects
+        if function == ("Copper",) and polarity == ("Negative",):
+            self.log.add(NEGATIVE_COPPER, "copper with .FilePolarity Negative", offset=0)
+        if function == ("Soldermask",) and polarity == ("Positive",):
+            self.log.add(POSITIVE_MASK, "solder mask with .FilePolarity Positive", offset=0)
+        if function in (("Plated",), ("NonPlated",)):
+            if polarity == ("Negative",):
+                self.log.add(NEGATIVE_DRILL, "drill file with .FilePolarity Negative", offset=0)
+            used = np.unique(o.aperture[o.aperture >= 0]).tolist()
+            for k in used:
+                tool = self.file.apertures[k]
+                if tool.diameter_mm is None:
+                    self._say(
+                        DRILL_SHAPE, f"D{tool.code} ({tool.template}) drills", o.aperture == k
+                    )
+            self._say(DRILL_CLEAR, "a clear object in a drill file", ~o.dark)
+        if function == ("Profile",):
+            self._say(PROFILE_FILLED, "a flash in an outline file", o.kind == Kind.FLASH)
+        if function in (("Copper",), ("Soldermask",), ("Paste",)):
+            self._say(
+                DRAWING_IN_DATA,
+                "an object with function NonMaterial",
+                self._with_function(frozenset({"NonMaterial"})),
+            )
+
+    def examine_pads(self) -> None:
+        """Pads are flashes, and pins sit on pads."""
+        o = self.file.objects
+        if not len(o):
+            return
+        flash = o.kind == Kind.FLASH
+        pad = self._with_function(PAD_FUNCTIONS)
+        line = (o.kind == Kind.DRAW) | (o.kind == Kind.ARC)
+        self._say(PAD_PAINTED, "a line with a pad function", pad & line)
+        self._say(PAD_REGION, "a region with a pad function", pad & (o.kind == Kind.REGION))
+        pin = self._with_attribute(".P")
+        self._say(PIN_NOT_FLASHED, "a pin on a line or region", pin & ~flash)
+        self._say(PIN_ON_VIA, "a pin on something else than a pad",
+                  pin & flash & self._with_function(_NO_PINS))  # fmt: skip
+
+    def examine_components(self) -> None:
+        """Prescribed sizes and data of component layers."""
+        o = self.file.objects
+        for tool in self.file.apertures:
+            sizes = _SIZES.get(tool.function[0] if tool.function else "")
+            if sizes is None:
+                continue
+            d = tool.diameter_mm
+            if d is None or min(abs(d - s) for s in sizes) > _SIZE_ERROR_MM:
+                self.log.add(
+                    COMPONENT_SIZE,
+                    f"D{tool.code} of {tool.function[0]} is not a circle of {sizes[0]:g} mm",
+                    offset=tool.offset,
+                )
+        if not len(o):
+            return
+        placed = self._with_function(frozenset({"ComponentMain", "ComponentOutline"}))
+        self._say(COMPONENT_DATA, "no .C on a component", placed & ~self._with_attribute(".C"))
+        pins = self._with_function(frozenset({"ComponentPin"}))
+        self._say(COMPONENT_DATA, "no .P on a component pin", pins & ~self._with_attribute(".P"))
+
+    def examine_nets(self) -> None:
+        """Copper without net where nets are given."""
+        o = self.file.objects
+        if self.file.function[:1] == ("Copper",) and self.file.has_nets and len(o):
+            idle = self._with_function(frozenset({"NonConductor", "AntiPad", "CopperBalancing"}))
+            self._say(
+                NET_MISSING, "an object without .N", ~self._with_attribute(".N") & o.dark & ~idle
+            )
