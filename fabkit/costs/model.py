@@ -74,7 +74,7 @@ class Element:
         return f"{self.expression} where {numbers}"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Line:
     """One line of an invoice: its terms are added, then rounded once.
 
@@ -100,7 +100,7 @@ class Line:
     whole_units: bool = False
     lasting: Lasting | None = None
 
-    @property
+    @cached_property
     def exact(self) -> Decimal:
         """Sum of the terms, unrounded, in the currency of the invoice."""
         return sum((e.value for e in self.elements), Decimal(0))
@@ -112,7 +112,7 @@ class Line:
             return self.exact.to_integral_value(rounding=ROUND_FLOOR).quantize(self.invoice.step)
         return self.invoice.round(self.exact)
 
-    @property
+    @cached_property
     def amount(self) -> Decimal:
         """Rounded, in the currency of the sheet."""
         if self.exchange is None:

@@ -89,7 +89,7 @@ def quote(
             houses=compare_houses(measured, bill, (house, *others), order) if others else (),
             problems=(problem,),
             notices=tuple(notices),
-            terms=_terms(house, order),
+            terms=_terms(house, order, bill),
         )
 
 
@@ -137,7 +137,7 @@ def _quote(
         houses=compare_houses(measured, bill, (house, *others), order) if others else (),
         problems=worst_first(problems),
         notices=notices,
-        terms=_terms(house, order),
+        terms=_terms(house, order, bill),
     )
 
 
@@ -157,7 +157,7 @@ def compare_houses(
     return tuple(sorted(rows, key=lambda r: (r.offer is None, r.offer.total if r.offer else 0)))
 
 
-def _terms(house: House, order: Order) -> Mapping[str, str]:
+def _terms(house: House, order: Order, bill: Bill | None) -> Mapping[str, str]:
     choice = order.choice
     finish = house.options.finishes.get(choice.finish)
     terms = {
@@ -171,6 +171,9 @@ def _terms(house: House, order: Order) -> Mapping[str, str]:
         "wanted": f"{order.keyboards} keyboards"
         + (f" and {order.spare_halves} spare halves" if order.spare_halves else ""),
     }
+    if bill is not None and order.reuse_share:
+        worth = bill.currency.format(bill.left_worth(order.reuse_share))
+        terms["left-over parts are worth"] = f"{worth}, at {order.reuse_share * 100:.0f} %"
     if choice.extras:
         terms["extras"] = ", ".join(choice.extras)
     return terms

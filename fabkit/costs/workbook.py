@@ -14,7 +14,10 @@ from typing import TYPE_CHECKING
 
 from fabkit.costs.expression import to_cells
 from fabkit.costs.model import PARTS_GROUPS, CostSheet, Input, Line, Offer
+from fabkit.costs.workbook_bill import write_bill_pages
+from fabkit.costs.workbook_style import bold, clean_text, style_head
 from fabkit.house.money import Currency
+from fabkit.parts.model import Bill
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -26,8 +29,8 @@ FIXED_DATE = (1980, 1, 1, 0, 0, 0)
 """Date of every member, so that the same sheet gives the same bytes."""
 
 
-def write_workbook(sheet: CostSheet) -> bytes:
-    """The cost sheet as an XLSX file."""
+def write_workbook(sheet: CostSheet, bill: Bill | None = None) -> bytes:
+    """The cost sheet, and the parts list if given, as an XLSX file."""
     from openpyxl import Workbook
 
     book = Workbook()
@@ -40,6 +43,8 @@ def write_workbook(sheet: CostSheet) -> bytes:
     ]
     _write_summary(summary, sheet, places)
     _write_tables(book, sheet)
+    if bill is not None:
+        write_bill_pages(book, bill)
     out = io.BytesIO()
     book.save(out)
     return _without_clock(out.getvalue())
@@ -51,7 +56,7 @@ class _Inputs:
     def __init__(self, page: Worksheet) -> None:
         self.page = page
         page.append(["Input", "Value", "Unit", "Where it comes from"])
-        _style_head(page, 1, 4)
+        style_head(page, 1, 4)
         for column, width in (("A", 22), ("B", 14), ("C", 10), ("D", 80)):
             page.column_dimensions[column].width = width
         page.freeze_panes = "A2"
@@ -61,7 +66,9 @@ class _Inputs:
         """Cell of an input, added when new."""
         key = (item.name, item.value, item.unit, item.origin)
         if key not in self._cells:
-            self.page.append([_text(item.name), item.value, _text(item.unit), _text(item.origin)])
+            self.page.append(
+                [clean_text(item.name), item.value, clean_text(item.unit), clean_text(item.origin)]
+            )
             self._cells[key] = f"Inputs!$B${self.page.max_row}"
         return self._cells[key]
 
@@ -72,7 +79,7 @@ def _write_offer(page: Worksheet, offer: Offer, inputs: _Inputs) -> tuple[str, d
     page.append(
         ["Line", "Paid for", "Exact", "Invoiced", f"Amount, {offer.currency.code}", "Formula"]
     )
-    _style_head(page, 2, 6)
+    style_head(page, 2, 6)
     for column, width in (("A", 46), ("B", 24), ("C", 14), ("D", 12), ("E", 14), ("F", 90)):
         page.column_dimensions[column].width = width
     page.freeze_panes = "A3"
@@ -91,7 +98,7 @@ def _write_offer(page: Worksheet, offer: Offer, inputs: _Inputs) -> tuple[str, d
         cells[key] = f"E{page.max_row}"
     page.append(["Total", None, None, None, f"={cells['boards']}+{cells['parts']}"])
     cells["total"] = f"E{page.max_row}"
-    _bold(page, page.max_row)
+    bold(page, page.max_row)
     for row in page.iter_rows(min_row=3, min_col=3, max_col=5):
         for cell in row:
             cell.number_format = "#,##0.00####" if cell.column == 3 else _money(offer.currency)
@@ -107,8 +114,8 @@ def _write_line(page: Worksheet, line: Line, inputs: _Inputs, amounts: dict[str,
     amount = f"=D{at}"
     if line.exchange is not None:
         amount = f"={_rounded(f'D{at}*{inputs.cell(line.exchange)}', line.target)}"
-    page.append([_text(line.title), str(line.group), exact, invoiced, amount])
-    _bold(page, at)
+    page.append([clean_text(line.title), str(line.group), exact, invoiced, amount])
+    bold(page, at)
     for element in line.elements:
         cells = {
             item.name: f"({'+'.join(amounts[k] for k in item.lines) or '0'})"
@@ -119,12 +126,12 @@ def _write_line(page: Worksheet, line: Line, inputs: _Inputs, amounts: dict[str,
         formula = f"={to_cells(element.expression, cells)}"
         page.append(
             [
-                _text(f"    {element.title}"),
+                clean_text(f"    {element.title}"),
                 None,
                 formula,
                 None,
                 None,
-                _text(f"{element.expression}   ({element.rule})"),
+                clean_text(f"{element.expression}   ({element.rule})"),
             ]
         )
     return f"E{at}"
@@ -143,12 +150,12 @@ def _rounded(value: str, currency: Currency, *, whole: bool = False) -> str:
 def _write_summary(
     page: Worksheet, sheet: CostSheet, places: list[tuple[Offer, str, dict[str, str]]]
 ) -> None:
-    page.append([_text(f"{sheet.name}: cost per half, {sheet.currency.code}")])
-    _bold(page, 1)
+    page.append([clean_text(f"{sheet.name}: cost per half, {sheet.currency.code}")])
+    bold(page, 1)
     for notice in sheet.notices:
-        page.append([_text(notice)])
+        page.append([clean_text(notice)])
     for key, value in sheet.terms.items():
-        page.append([_text(key), _text(value)])
+        page.append([clean_text(key), clean_text(value)])
     page.append([])
     page.append(
         [
@@ -166,7 +173,7 @@ def _write_summary(
             "Enough",
         ]
     )
-    _style_head(page, page.max_row, 12)
+    style_head(page, page.max_row, 12)
     for offer, title, cells in places:
         row = page.max_row + 1
         page.append(
@@ -198,10 +205,10 @@ def _write_tables(book: Workbook, sheet: CostSheet) -> None:
 
     for table in cost_tables(sheet):
         page = book.create_sheet(table.title[:31])
-        page.append([_text(h) for h in table.head])
-        _style_head(page, 1, len(table.head))
+        page.append([clean_text(h) for h in table.head])
+        style_head(page, 1, len(table.head))
         for row in table.rows:
-            page.append([_text(v) if isinstance(v, str) else v for v in row])
+            page.append([clean_text(v) if isinstance(v, str) else v for v in row])
         for index in range(len(table.head)):
             page.column_dimensions[chr(ord("A") + index)].width = 24
 
@@ -212,29 +219,6 @@ def _sum(cells: list[str]) -> str | int:
 
 def _money(currency: Currency) -> str:
     return "#,##0" + ("." + "0" * currency.digits if currency.digits else "")
-
-
-def _text(value: str) -> str:
-    """Text that no spreadsheet takes for a formula, without characters a workbook cannot hold."""
-    clean = re.sub(r"[\x00-\x08\x0b\x0c\x0e-\x1f]", "·", value)
-    return f"'{clean}" if clean[:1] in ("=", "+", "-", "@") else clean
-
-
-def _bold(page: Worksheet, row: int) -> None:
-    from openpyxl.styles import Font
-
-    for cell in page[row]:
-        cell.font = Font(bold=True)
-
-
-def _style_head(page: Worksheet, row: int, columns: int) -> None:
-    from openpyxl.styles import Alignment, Font, PatternFill
-
-    for column in range(1, columns + 1):
-        cell = page.cell(row=row, column=column)
-        cell.font = Font(bold=True)
-        cell.fill = PatternFill("solid", fgColor="E8EDF3")
-        cell.alignment = Alignment(wrap_text=True, vertical="top")
 
 
 def _without_clock(data: bytes) -> bytes:

@@ -151,6 +151,16 @@ def test_workbook_follows_a_changed_input(tmp_path: Path) -> None:
     assert totals(dearer, out.getvalue(), cells) == {o.quantity: o.total for o in dearer.offers}
 
 
+def test_shopping_page_adds_up(tmp_path: Path) -> None:
+    """The recalculated total of the shopping list is the plan's."""
+    bill = make_bill()
+    data = write_workbook(make_sheet(), bill)
+    page = load_workbook(io.BytesIO(data))["Shopping"]
+    row = next(r for r in range(1, page.max_row + 1) if page.cell(r, 1).value == "Total")
+
+    assert recalculate(data, tmp_path)[f"SHOPPING!H{row}"] == pytest.approx(float(bill.plan.total))
+
+
 def test_workbook_is_the_same_each_time() -> None:
     """No clock in it: bytes are equal, and every member has the fixed date."""
     data = write_workbook(make_sheet())

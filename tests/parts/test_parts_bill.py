@@ -18,6 +18,7 @@ from fabkit.parts.catalogue import load_patterns, patterns_from
 from fabkit.parts.model import Bill, Lasting, Usage
 from fabkit.sidecars.model import ListedPart, PartsTable, PlacedPart, Placement
 
+FIXTURES = Path(__file__).parents[2] / "fixtures"
 BOOK = """
 format = 1
 name = "Test book"
@@ -463,9 +464,26 @@ def test_mistake_in_a_pattern_catalogue() -> None:
         patterns_from(parse_sheet(text, file="patterns.toml"))
 
 
+def test_demonstration_board() -> None:
+    """Eighteen keys a half, five screws, one controller; four sources agree on the sockets."""
+    from fabkit.api import build_board, open_package
+
+    board = build_board(open_package(FIXTURES / "wheatear" / "rev-b"))
+    bill = build_bill(board, load_parts(FIXTURES / "sheets" / "parts.toml"))
+    counts = {a.key: a.left for a in bill.lines}
+
+    assert bill.keys_per_half == {"left": 18, "right": 18}
+    assert (counts["socket-low"], counts["screw-m2"], counts["controller"]) == (18, 5, 1)
+    assert bill.problems == ()
+    line = bill.line("socket-low")
+    assert line is not None
+    assert set(line.sources.values()) == {18}
+    assert len(line.sources) == 4
+
+
 def test_demonstration_parts_book() -> None:
     """Everything the demonstration needs is carried over or used up as a builder would expect."""
-    made = load_parts(Path(__file__).parents[2] / "fixtures" / "sheets" / "parts.toml")
+    made = load_parts(FIXTURES / "sheets" / "parts.toml")
     lasting = {p.key: p.lasting for p in made.parts}
 
     assert lasting["socket-low"] is Lasting.USED_UP
