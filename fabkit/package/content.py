@@ -114,7 +114,9 @@ def _cells(
     return np.unique(cells) if unique else cells
 
 
-def guess_role(look: Look, others: Sequence[tuple[Role, Look]]) -> tuple[Role, float, str] | None:
+def guess_role(
+    look: Look, others: Sequence[tuple[Role, Look]], *, needs_drill: bool
+) -> tuple[Role, float, str] | None:
     """Role an image looks like, with confidence and reason; None when it looks like nothing.
 
     Parameters
@@ -123,17 +125,20 @@ def guess_role(look: Look, others: Sequence[tuple[Role, Look]]) -> tuple[Role, f
         The image in question.
     others
         Images whose roles are known better.
+    needs_drill
+        Whether drill data are still missing, so that an image may be them.
     """
     flashes, drawn, regions = look.kinds
     if flashes + drawn + regions == 0:
         return None
     if look.is_closed_lines and _is_outermost(look, others):
         return Role(kind=RoleKind.PROFILE), 0.5, "its strokes close around everything else"
-    if look.is_round_flashes_only and not _has_kind(others, RoleKind.DRILL):
+    if needs_drill and look.is_round_flashes_only:
         pads = [seen for role, seen in others if role.kind is RoleKind.COPPER]
-        on_pads = max((look.shares_flashes(seen) for seen in pads), default=1.0)
-        if on_pads > 0.5:
-            return Role(kind=RoleKind.DRILL), 0.5, "it holds nothing but round flashes on pads"
+        on_pads = max((look.shares_flashes(seen) for seen in pads), default=0.0)
+        smaller = all(look.flash_area < seen.flash_area for seen in pads)
+        if on_pads > 0.5 and smaller:
+            return Role(kind=RoleKind.DRILL), 0.5, "it holds nothing but small round spots on pads"
     best = max(
         (
             (look.shares_flashes(seen), role, seen)

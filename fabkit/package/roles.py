@@ -176,8 +176,8 @@ def _ask_contents(claims: list[Claim], contents: Sequence[Content]) -> None:
             for j, look in looks.items()
             if j != i and claims[j].confidence >= max(claims[i].confidence, 0.4)
         ]
-        guess = guess_role(looks[i], known)
-        if guess is None or (guess[0].kind is RoleKind.DRILL and has_drill):
+        guess = guess_role(looks[i], known, needs_drill=not has_drill)
+        if guess is None:
             continue
         role, confidence, reason = guess
         told = claims[i]
@@ -196,7 +196,7 @@ def _ask_contents(claims: list[Claim], contents: Sequence[Content]) -> None:
     for i, look in looks.items():
         if claims[i].role.kind is RoleKind.DRAWING and look.is_round_flashes_only:
             others = [(claims[j].role, seen) for j, seen in looks.items() if j != i]
-            guess = guess_role(look, others)
+            guess = guess_role(look, others, needs_drill=True)
             if guess is not None and guess[0].kind is RoleKind.DRILL:
                 claims[i] = Claim(role=guess[0], confidence=guess[1], reason=guess[2])
 

@@ -134,7 +134,16 @@ def shared_words(names: Sequence[str]) -> Counter[str]:
     shared = Counter(_words(_stem(names[0])[0]))
     for name in names[1:]:
         shared &= Counter(_words(_stem(name)[0]))
-    return shared
+    without = sum(_tells_kind(read_name(name, shared)) for name in names)
+    if without >= sum(_tells_kind(read_name(name)) for name in names):
+        return shared
+    # Without these words names say less: they are no board's name but the layers' own.
+    trade = KIND_WORDS.keys() | SIDE_WORDS.keys() | _NUMBERED
+    return Counter({word: count for word, count in shared.items() if word not in trade})
+
+
+def _tells_kind(says: NameSays) -> bool:
+    return says.kind is not None and not says.is_side_alone
 
 
 def read_name(name: str, shared: Counter[str] | None = None) -> NameSays:

@@ -1,0 +1,95 @@
+"""One set or several: folders, archives beside layers, two boards in one folder."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+
+import pytest
+from tiny_files import FRAME, PADS, drill, gerber, read_set, roles
+
+from fabkit.errors import UnreadableInput
+
+LAYERS = {
+    "x.gtl": gerber(pads=PADS, lines=[PADS]),
+    "x.gbl": gerber(pads=PADS),
+    "x.gko": gerber(lines=[FRAME]),
+}
+
+
+def zipped(files: dict[str, bytes]) -> bytes:
+    """The files in a zip."""
+    made = io.BytesIO()
+    with zipfile.ZipFile(made, "w") as archive:
+        for name, data in files.items():
+            archive.writestr(name, data)
+    return made.getvalue()
+
+
+def test_parts_of_one_set_in_folders() -> None:
+    """Layers here, drills there and tables elsewhere are one package."""
+    files = {f"layers/{name}": data for name, data in LAYERS.items()}
+    made = read_set({**files, "holes/x.drl": drill()})
+
+    assert roles(made)["holes/x.drl"] == "drill"
+    assert roles(made)["layers/x.gtl"] == "top copper (layer 1)"
+
+
+def test_layers_spread_over_folders() -> None:
+    """Folders that share no role are parts of one set."""
+    made = read_set({f"{name[-3:]}/{name}": data for name, data in LAYERS.items()})
+
+    assert len(made.files) == 3
+
+
+def test_one_archive_among_tables_is_opened() -> None:
+    """A zip beside tables is the package; its members stand under its name."""
+    made = read_set({"gerbers.zip": zipped(LAYERS), "bom.csv": b"Designator,Value,Qty\nR1,1k,1\n"})
+
+    assert roles(made)["gerbers.zip/x.gtl"] == "top copper (layer 1)"
+    assert roles(made)["bom.csv"] == "parts table"
+
+
+def test_archive_beside_layers_is_left_out() -> None:
+    """A zip beside the same loose files is not opened, and that is said."""
+    made = read_set({**LAYERS, "all.zip": zipped(LAYERS)})
+
+    assert [item.name for item in made.left_out] == ["all.zip"]
+    assert "package/archive-beside" in [p.id for p in made.problems]
+
+
+@pytest.mark.parametrize(
+    "files",
+    [
+        {"a.zip": zipped(LAYERS), "b.zip": zipped(LAYERS)},
+        {f"{d}/{n}": data for d in ("a", "b") for n, data in LAYERS.items()},
+        {**{f"a/{n}": data for n, data in LAYERS.items()}, "b/b.zip": zipped(LAYERS)},
+        {n.replace("x", d): data for d in ("a", "b") for n, data in LAYERS.items()},
+        {"t.zip": zipped({f"{d}/{n}": x for d in ("a", "b") for n, x in LAYERS.items()})},
+    ],
+    ids=["zips", "folders", "folder and zip", "names", "folders in a zip"],
+)
+def test_several_sets_are_refused_by_name(files: dict[str, bytes]) -> None:
+    """Two boards in one input are refused, naming both."""
+    with pytest.raises(UnreadableInput, match=r"2 packages.*a.*b"):
+        read_set(files)
+
+
+def test_old_copy_of_one_layer_is_no_second_board() -> None:
+    """One more file with another name is a doubled role, not a second design."""
+    made = read_set({**LAYERS, "old.gtl": gerber(pads=PADS[:1])})
+
+    assert "package/doubled-role" in [p.id for p in made.problems]
+
+
+def test_nothing_to_make_is_refused() -> None:
+    """A folder of texts, or a zip of them, is refused with a hint."""
+    for files in ({"a.txt": b"hello"}, {"a.zip": zipped({"b.txt": b"hello"})}):
+        with pytest.raises(UnreadableInput, match="no Gerber or drill file"):
+            read_set(files)
+
+
+def test_broken_archive_inside_is_refused() -> None:
+    """A truncated zip that would be the package is refused."""
+    with pytest.raises(UnreadableInput, match="damaged"):
+        read_set({"a.zip": zipped(LAYERS)[:-30], "notes.txt": b"x"})

@@ -1,0 +1,96 @@
+"""What names say: generic words, common extensions, shared words."""
+
+from __future__ import annotations
+
+import pytest
+
+from fabkit.package.model import RoleKind as K
+from fabkit.package.words import read_name, shared_words
+
+
+@pytest.mark.parametrize(
+    ("name", "kind", "side"),
+    [
+        ("x.gtl", K.COPPER, "top"),
+        ("x.GBL", K.COPPER, "bottom"),
+        ("x.gts", K.MASK, "top"),
+        ("x.gbs", K.MASK, "bottom"),
+        ("x.gto", K.LEGEND, "top"),
+        ("x.gbp", K.PASTE, "bottom"),
+        ("x.gko", K.PROFILE, None),
+        ("x.gm1", K.PROFILE, None),
+        ("x.oln", K.PROFILE, None),
+        ("x.drl", K.DRILL, None),
+        ("copper_top.gbr", K.COPPER, "top"),
+        ("B_Cu.gbr", K.COPPER, "bottom"),
+        ("Top.gbr", K.COPPER, "top"),
+        ("CuBottom.gbr", K.COPPER, "bottom"),
+        ("board.bottommask.gbr", K.MASK, "bottom"),
+        ("TopSolderMaskLayer.ger", K.MASK, "top"),
+        ("Bottom Paste Mask.gbr", K.PASTE, "bottom"),
+        ("SOLDER_TOP.art", K.MASK, "top"),
+        ("F_Silkscreen.gbr", K.LEGEND, "top"),
+        ("x-SST.art", K.LEGEND, "top"),
+        ("x-SMB.art", K.MASK, "bottom"),
+        ("Board Outline.gbr", K.PROFILE, None),
+        ("Edge_Cuts.gbr", K.PROFILE, None),
+        ("NPTH.gbr", K.DRILL, None),
+        ("PTH-drl_map.gbr", K.DRAWING, None),
+        ("Drill Ident Drawing - Through Hole.gbr", K.DRAWING, None),
+        ("F_Fab.gbr", K.DRAWING, "top"),
+        ("Component Placement Bottom.gbr", K.DRAWING, "bottom"),
+        ("x-VScore.gbr", K.SCORE, None),
+    ],
+)
+def test_words_and_extensions(name: str, kind: K, side: str | None) -> None:
+    """Each generic way of naming a layer is understood."""
+    says = read_name(name)
+
+    assert (says.kind, says.side) == (kind, side)
+    assert says.confidence >= 0.5
+    assert says.reason
+
+
+@pytest.mark.parametrize(
+    ("name", "number", "counts_all"),
+    [
+        ("Layer 2 Copper.gbr", 2, True),
+        ("x-L03.art", 3, True),
+        ("In1_Cu.gbr", 1, False),
+        ("x.g2", 2, False),
+    ],
+)
+def test_inner_layers(name: str, number: int, counts_all: bool) -> None:
+    """Layer numbers are read, and whether they count all layers or inner ones."""
+    says = read_name(name)
+
+    assert says.kind is K.COPPER
+    assert (says.number, says.counts_all) == (number, counts_all)
+
+
+@pytest.mark.parametrize(
+    ("name", "plated"),
+    [("x-NPTH.drl", False), ("x-PTH.drl", True), ("non-plated holes.drl", False), ("x.drl", None)],
+)
+def test_plating_words(name: str, plated: bool | None) -> None:
+    """Plated and non-plated in all their spellings."""
+    assert read_name(name).plated is plated
+
+
+def test_the_boards_own_name_says_nothing() -> None:
+    """Words that all names share are the board's: a plate called top has a bottom side too."""
+    names = [f"plate-top-{what}.gbr" for what in ("CuTop", "CuBottom", "MaskTop", "Edge")]
+    shared = shared_words(names)
+
+    assert [read_name(n, shared).side for n in names] == ["top", "bottom", "top", None]
+
+
+@pytest.mark.parametrize("name", ["x.gbr", "a.b.c", "", "...", "1234.pho"])
+def test_names_that_say_nothing(name: str) -> None:
+    """Nothing is read into a name without a word of the trade."""
+    assert read_name(name).confidence == 0.0
+
+
+def test_disagreeing_word_and_extension_lower_the_confidence() -> None:
+    """Top in words and bottom in the extension: the extension, with doubt."""
+    assert read_name("top copper.gbl").confidence < 0.6 < read_name("top copper.gtl").confidence
