@@ -4,10 +4,11 @@ The whole way in a few lines::
 
     import fabkit
 
-    package = fabkit.open_package("gerbers.zip")
-    board = fabkit.build_board(package)
-    for finding in fabkit.check(board, fabkit.load_house()):
-        print(finding.severity.word, finding.message)
+    board = fabkit.build_board(fabkit.open_package("gerbers.zip"))
+    result = fabkit.check(board)
+    print(result.verdict)
+    fabkit.draw(board, "pictures")
+    fabkit.pack(board, "upload.zip", result=result)
 
 Names are loaded when first used, so importing the package costs nothing.
 """
@@ -20,40 +21,97 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 _PUBLIC = {
+    "Bill": "fabkit.parts.model",
     "Board": "fabkit.board.model",
+    "CheckOptions": "fabkit.checks.model",
+    "CheckResult": "fabkit.checks.model",
+    "CostSheet": "fabkit.costs.model",
     "DrillFile": "fabkit.drill.model",
     "FabkitError": "fabkit.errors",
     "Finding": "fabkit.findings",
     "GerberFile": "fabkit.gerber.model",
+    "House": "fabkit.house.sheet",
     "Limits": "fabkit.limits",
+    "Order": "fabkit.house.order",
+    "PackOptions": "fabkit.outputs.options",
     "Package": "fabkit.package.model",
+    "PreviewOptions": "fabkit.preview.options",
     "Severity": "fabkit.findings",
     "build_board": "fabkit.api",
     "check": "fabkit.api",
+    "draw": "fabkit.api",
+    "list_parts": "fabkit.api",
     "load_house": "fabkit.api",
+    "load_order": "fabkit.api",
     "open_package": "fabkit.api",
+    "order": "fabkit.api",
+    "pack": "fabkit.api",
+    "quote": "fabkit.api",
     "read_drill": "fabkit.api",
     "read_gerber": "fabkit.api",
 }
 
-__all__ = [*sorted(_PUBLIC), "__version__"]
+__all__ = [
+    "Bill",
+    "Board",
+    "CheckOptions",
+    "CheckResult",
+    "CostSheet",
+    "DrillFile",
+    "FabkitError",
+    "Finding",
+    "GerberFile",
+    "House",
+    "Limits",
+    "Order",
+    "PackOptions",
+    "Package",
+    "PreviewOptions",
+    "Severity",
+    "__version__",
+    "build_board",
+    "check",
+    "draw",
+    "list_parts",
+    "load_house",
+    "load_order",
+    "open_package",
+    "order",
+    "pack",
+    "quote",
+    "read_drill",
+    "read_gerber",
+]
 
 if TYPE_CHECKING:
     from fabkit.api import (
         build_board,
         check,
+        draw,
+        list_parts,
         load_house,
+        load_order,
         open_package,
+        order,
+        pack,
+        quote,
         read_drill,
         read_gerber,
     )
     from fabkit.board.model import Board
+    from fabkit.checks.model import CheckOptions, CheckResult
+    from fabkit.costs.model import CostSheet
     from fabkit.drill.model import DrillFile
     from fabkit.errors import FabkitError
     from fabkit.findings import Finding, Severity
     from fabkit.gerber.model import GerberFile
+    from fabkit.house.order import Order
+    from fabkit.house.sheet import House
     from fabkit.limits import Limits
+    from fabkit.outputs.options import PackOptions
     from fabkit.package.model import Package
+    from fabkit.parts.model import Bill
+    from fabkit.preview.options import PreviewOptions
 
 
 def __getattr__(name: str) -> Any:

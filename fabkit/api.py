@@ -5,6 +5,7 @@ Every function is re-exported by :mod:`fabkit`.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from pathlib import Path
@@ -196,7 +197,7 @@ def pack(
     return write_pack(board, Path(target), options=chosen, reopen=reopen, replace=replace)
 
 
-def preview(
+def draw(
     board: Board,
     folder: Path | str,
     *,
@@ -257,7 +258,7 @@ def load_order(path: Path | str) -> Order:
     return load(path)
 
 
-def parts(
+def list_parts(
     boards: Board | Sequence[Board],
     order: Order | None = None,
     *,
@@ -292,9 +293,10 @@ def parts(
     loaded = load_parts(book if book is not None else wanted.parts)
     usage = Usage.of(wanted)
     if len(designs) == 1:
-        return build_bill(designs[0], loaded, usage=usage)
+        return dataclasses.replace(build_bill(designs[0], loaded, usage=usage), name=wanted.name)
     by_side = {o.side: board for o, board in zip(wanted.boards, designs, strict=True)}
-    return build_bill({half: by_side[half] for half in HALVES}, loaded, usage=usage)
+    halves = {half: by_side[half] for half in HALVES}
+    return dataclasses.replace(build_bill(halves, loaded, usage=usage), name=wanted.name)
 
 
 def quote(
@@ -401,7 +403,7 @@ def order(
         judged.append(JudgedBoard(ordered=one, board=board, result=result))
     boards = [j.board for j in judged]
     tell("listing the parts")
-    bill = parts(boards, asked)
+    bill = list_parts(boards, asked)
     tell("pricing")
     costs = quote(
         boards,

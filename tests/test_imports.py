@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import importlib
 import os
+import re
+import shutil
 import statistics
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import pytest
 
 import fabkit
 
+ROOT = Path(__file__).parents[1]
 HEAVY = ("matplotlib", "scipy", "jinja2", "openpyxl", "pydantic", "rich", "shapely", "numpy", "PIL")
 
 
@@ -72,6 +76,45 @@ def test_help_answers_at_once():
 def test_every_public_name_resolves(name):
     """Everything in ``fabkit.__all__`` can be had."""
     assert getattr(fabkit, name) is not None
+
+
+def test_the_public_names_are_listed_once():
+    """``__all__`` is the table of lazy names and the version."""
+    assert sorted(fabkit.__all__) == sorted([*fabkit._PUBLIC, "__version__"])
+
+
+def test_no_public_name_is_a_room():
+    """A function named like a sub-package would vanish once that is imported."""
+    rooms = {p.name for p in Path(fabkit.__file__).parent.iterdir() if p.is_dir()}
+
+    assert not rooms & set(fabkit.__all__)
+
+
+def test_the_way_in_a_few_lines(tmp_path, monkeypatch):
+    """The lines of the package's docstring run as they are."""
+    shutil.make_archive(str(tmp_path / "gerbers"), "zip", ROOT / "fixtures/wheatear/rev-b")
+    monkeypatch.chdir(tmp_path)
+    lines = re.findall(r"^    (.+)$", fabkit.__doc__ or "", flags=re.MULTILINE)
+    code = "\n".join(lines)
+
+    assert "import fabkit" in code
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=120
+    )
+    assert "order" in done.stdout
+    assert (tmp_path / "upload.zip").exists()
+    assert (tmp_path / "pictures" / "back.png").exists()
+
+
+def test_check_never_draws():
+    """``fabkit check`` on the demo loads no drawing, page or spreadsheet library."""
+    demo = str(ROOT / "fixtures/wheatear/rev-b")
+    code = (
+        "from fabkit.cli.group import cli\n"
+        f"try: cli(['check', {demo!r}, '--json'])\n"
+        "except SystemExit as end: assert end.code in (0, 1)"
+    )
+    assert not _loaded(code) & {"matplotlib", "jinja2", "openpyxl", "PIL"}
 
 
 def test_unknown_names_are_refused():

@@ -33,7 +33,7 @@ def command(wanted: Path, as_json: bool, **given: Any) -> None:
     with terminal.progress() as tell:
         boards = ordering.read_boards(order, tell)
         tell("listing the parts")
-        bill = api.parts(boards, order)
+        bill = api.list_parts(boards, order)
     record = money_records.bill_record(bill)
     if as_json:
         click.echo(to_json(record), nl=False)

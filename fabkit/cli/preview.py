@@ -110,6 +110,6 @@ def command(
     with terminal.progress() as tell:
         board = read_board(package, tell)
         tell("drawing")
-        written = api.preview(board, out, options=chosen, formats=formats, replace=replace)
+        written = api.draw(board, out, options=chosen, formats=formats, replace=replace)
     paths = [path.as_posix() for path in written]
     click.echo(to_json({"files": paths}) if as_json else "\n".join(paths), nl=not as_json)

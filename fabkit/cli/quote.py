@@ -47,7 +47,7 @@ def command(wanted: Path, why: bool, today: datetime | None, as_json: bool, **gi
         costs = api.quote(
             boards,
             order,
-            bill=api.parts(boards, order),
+            bill=api.list_parts(boards, order),
             house=house,
             others=others,
             today=ordering.read_day(today),

@@ -12,6 +12,8 @@ class PackOptions:
 
     Parameters
     ----------
+    name
+        What the design is called; None: as the package.
     thickness_mm, copper_oz, colour, finish, lead_time, extras
         As chosen of the house sheet.
     quantity
@@ -22,6 +24,7 @@ class PackOptions:
         Also pack the bare-board netlist, for houses that test electrically.
     """
 
+    name: str | None = None
     thickness_mm: float | None = None
     copper_oz: float | None = None
     colour: str | None = None

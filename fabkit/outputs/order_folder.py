@@ -168,6 +168,7 @@ def _pack(
 ) -> Record:
     choice = contents.order.choice
     options = PackOptions(
+        name=judged.ordered.name,
         thickness_mm=float(choice.thickness_mm),
         copper_oz=float(choice.copper_oz),
         colour=choice.colour,

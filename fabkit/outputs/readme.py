@@ -27,11 +27,12 @@ def readme_text(board: Board, files: Mapping[str, PackageFile], options: PackOpt
         ("Quantity", str(options.quantity) if options.quantity else "see the order"),
         *(("Extra", extra) for extra in options.extras),
     ]
-    lines = [board.name, "=" * len(board.name), "", "Fabrication files.", "", "Wanted", "------"]
-    lines += [f"{name + ':':<20}{value}" for name, value in facts]
+    name = options.name or board.name
+    lines = [name, "=" * len(name), "", "Fabrication files.", "", "Wanted", "------"]
+    lines += [f"{fact + ':':<20}{value}" for fact, value in facts]
     lines += ["", "Files", "-----"]
-    width_of_names = max((len(name) for name in files), default=0) + 2
-    lines += [f"{name:<{width_of_names}}{file.role}" for name, file in files.items()]
+    width_of_names = max((len(member) for member in files), default=0) + 2
+    lines += [f"{member:<{width_of_names}}{file.role}" for member, file in files.items()]
     lines += ["", "Drills", "------"]
     for row in drill_table(board):
         slots = f", {row['slots']} slots" if row["slots"] else ""
