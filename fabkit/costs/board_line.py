@@ -9,9 +9,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 
+from fabkit.costs import rules
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import Element, Input
 from fabkit.errors import FabkitError
+from fabkit.findings import Rule
 from fabkit.house.order import BoardChoice
 from fabkit.house.rates import AreaRate, RateCard, SizeTier
 from fabkit.house.sheet import House
@@ -39,13 +41,13 @@ class Unpriced(FabkitError):
 
     Parameters
     ----------
-    offered
-        False: an option is not on offer; True: it is, but a price is missing.
+    rule
+        What the finding made of it is: an option not on offer, a price missing, no exchange rate.
     """
 
-    def __init__(self, message: str, *, remedy: str, offered: bool = False) -> None:
+    def __init__(self, message: str, *, remedy: str, rule: Rule = rules.NOT_OFFERED) -> None:
         super().__init__(message, hint=remedy)
-        self.offered = offered
+        self.rule = rule
 
 
 def rates_of(house: House) -> RateCard:
@@ -54,7 +56,7 @@ def rates_of(house: House) -> RateCard:
         raise Unpriced(
             f"'{house.name}' has no prices",
             remedy="add [rates] to the house sheet; `fabkit house new` writes a template",
-            offered=True,
+            rule=rules.NO_PRICE,
         )
     return house.rates
 
@@ -72,7 +74,7 @@ def find_tier(facts: BoardFacts, quantity: int, rates: RateCard) -> SizeTier:
     raise Unpriced(
         f"no base price for {quantity} pieces of {facts.width_mm:f} x {facts.height_mm:f} mm",
         remedy="add a [[rates.base]] row that covers this size and quantity",
-        offered=True,
+        rule=rules.NO_PRICE,
     )
 
 
@@ -84,7 +86,7 @@ def find_area_rate(quantity: int, rates: RateCard) -> AreaRate:
     raise Unpriced(
         f"no area rate for {quantity} pieces",
         remedy="add a [[rates.area.rate]] row that covers this quantity",
-        offered=True,
+        rule=rules.NO_PRICE,
     )
 
 
@@ -206,7 +208,7 @@ def _base_terms(job: Job, house: House, rates: RateCard, choice: BoardChoice) ->
         raise Unpriced(
             f"no area factor for {layers} layers of {copper:f} oz/ft2",
             remedy="add it to [rates.layer_factor] or [rates.copper_factor]",
-            offered=True,
+            rule=rules.NO_PRICE,
         )
     if choice.lead_time not in rates.lead_time:
         raise Unpriced(
@@ -361,7 +363,7 @@ def _panel_terms(job: Job, house: House, rates: RateCard) -> Iterator[Element]:
             raise Unpriced(
                 "no price for a further design on a panel",
                 remedy="add extra_design to [rates]",
-                offered=True,
+                rule=rules.NO_PRICE,
             )
         yield Element(
             key="extra-design",
@@ -380,7 +382,9 @@ def _panel_terms(job: Job, house: House, rates: RateCard) -> Iterator[Element]:
         )
     if job.panel:
         if rates.panel is None:
-            raise Unpriced("no price for a panel", remedy="add panel to [rates]", offered=True)
+            raise Unpriced(
+                "no price for a panel", remedy="add panel to [rates]", rule=rules.NO_PRICE
+            )
         yield fixed(
             "panel", "panel", rates.panel, code, house.cite("rates.panel"), "several boards a piece"
         )

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import ROUND_CEILING
 
+from fabkit.costs import rules
 from fabkit.costs.board_line import Job, Unpriced, board_elements, rates_of
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.landed_lines import parts_lines, tax_lines, weigh_parcel
@@ -98,7 +99,7 @@ def exchange_to(currency: Currency, target: Currency, order: Order) -> Input | N
     raise Unpriced(
         f"no exchange rate from {currency.code} to {target.code}",
         remedy=f'add [[money.exchange]] with from = "{currency.code}" to the order file',
-        offered=True,
+        rule=rules.CURRENCY,
     )
 
 

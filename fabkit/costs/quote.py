@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import date
 
-from fabkit.costs import rules
 from fabkit.costs.board_line import Unpriced, rates_of
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import CostSheet, HouseRow, Offer
@@ -72,8 +71,7 @@ def quote(
     try:
         return _quote(measured, designs, bill, house, order, others, today, tuple(notices))
     except Unpriced as error:
-        rule = rules.NO_PRICE if error.offered else rules.NOT_OFFERED
-        problem = Finding.of(rule, error.message, advice=error.hint)
+        problem = Finding.of(error.rule, error.message, advice=error.hint)
         code = order.currency or (house.rates.currency.code if house.rates else "cu")
         return CostSheet(
             name=order.name,

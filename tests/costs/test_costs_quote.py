@@ -262,7 +262,7 @@ def test_exchange_rate() -> None:
     assert converted.currency.code == "EUR"
     for a, b in zip(converted.best.lines, plain.best.lines, strict=True):
         assert a.amount == converted.currency.round(b.amount / 2)
-    assert missing.problems[0].id == "cost/no-price"
+    assert missing.problems[0].id == "cost/no-exchange-rate"
     assert "exchange" in missing.problems[0].advice
 
 
