@@ -1,0 +1,229 @@
+"""Text outputs: escaped for their format, the same every time, rendered from one record."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from decimal import Decimal
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from fabkit.errors import OutputRefused
+from fabkit.findings import Severity
+from fabkit.outputs.jobfile import fit_job
+from fabkit.outputs.json import plain, to_json
+from fabkit.outputs.manifest import MAKER, MANIFEST, file_record, look_at
+from fabkit.outputs.order_folder import file_stem
+from fabkit.outputs.tables import FORMULA_SIGNS, to_csv, to_markdown
+from fabkit.outputs.terminal import clean, make_console, print_finding
+
+HOSTILE = st.text(max_size=30)
+
+
+@given(st.lists(st.lists(HOSTILE, min_size=2, max_size=2), max_size=6))
+def test_csv_reads_back(rows):
+    """Any text comes back from the CSV (RFC 4180), but for the mark before a formula sign."""
+    text = to_csv(("a", "b"), rows)
+    back = list(csv.reader(io.StringIO(text, newline="")))
+
+    assert back[0] == ["a", "b"]
+    for row, read in zip(rows, back[1:], strict=True):
+        for cell, got in zip(row, read, strict=True):
+            assert got == ("'" + cell if cell.startswith(FORMULA_SIGNS) else cell)
+
+
+@given(st.text(max_size=20), st.sampled_from(FORMULA_SIGNS))
+def test_csv_never_starts_a_formula(text, sign):
+    """No text cell starts with a sign that a spreadsheet takes for a formula."""
+    (_, row) = list(csv.reader(io.StringIO(to_csv(("a",), [[sign + text]]), newline="")))
+
+    assert not row[0].startswith(FORMULA_SIGNS)
+
+
+def test_csv_leaves_numbers_alone():
+    """A negative amount is a number, not a text to be marked."""
+    assert to_csv(("a", "b"), [(Decimal("-1.20"), -3)]) == "a,b\r\n-1.20,-3\r\n"
+
+
+@given(st.lists(st.lists(HOSTILE, min_size=2, max_size=2), max_size=6))
+def test_markdown_keeps_its_shape(rows):
+    """Whatever the cells hold, the table has its rows and no cell breaks out of its bars."""
+    lines = to_markdown(("a", "b"), rows).split("\n")
+
+    assert len([line for line in lines if line]) == len(rows) + 2
+    for line in lines[2:-1]:
+        assert line.replace("\\\\", "").replace("\\|", "").count("|") == 3
+
+
+@given(HOSTILE)
+def test_terminal_text_has_no_controls(text):
+    """Nothing unprintable reaches a terminal, and nothing printable is lost."""
+    shown = clean(text)
+
+    assert shown.isprintable()
+    assert len(shown) == len(text)
+    assert all(b == a for a, b in zip(text, shown, strict=True) if a.isprintable())
+
+
+def finding(**changes):
+    """A finding's record."""
+    record = {
+        "id": "test/x",
+        "severity": "error",
+        "message": "a hole is [bold]too[/bold] small",
+        "count": 3,
+        "assumed": None,
+        "remedy": "drill larger",
+        "places": [
+            {"text": "a.drl:3:1", "file": "a.drl", "line": 3, "excerpt": "X1Y1", "caret": 2}
+        ],
+    }
+    return {**record, **changes}
+
+
+def printed(*args, **kwargs):
+    """What is printed of a finding when there is no terminal."""
+    out = io.StringIO()
+    print_finding(make_console(out), *args, **kwargs)
+    return out.getvalue()
+
+
+def test_a_finding_is_printed_with_all_it_knows():
+    """What, how often, which rule, where with a caret under the byte, what to do; no markup."""
+    text = printed(finding())
+
+    assert "a hole is [bold]too[/bold] small (×3)  [test/x]" in text
+    assert "at a.drl:3:1, and 2 more here" in text
+    lines = text.splitlines()
+    assert lines[2].index("|") + 4 == lines[3].index("^")
+    assert "do: drill larger" in text
+
+
+def test_alike_findings_are_counted_over_files():
+    """Further findings of a rule add to the count and name how many files have them."""
+    other = finding(places=[{"text": "b.drl", "file": "b.drl"}], count=4)
+    text = printed(finding(), alike=[other])
+
+    assert "(×7)" in text
+    assert "and in 1 other file" in text
+
+
+def test_a_short_note_is_one_line():
+    """In the short form a note is one line, a warning is not."""
+    assert printed(finding(severity="note"), short=True).count("\n") == 1
+    assert printed(finding(severity="warning"), short=True).count("\n") > 1
+
+
+def test_json_is_plain_and_exact():
+    """Decimals are exact texts, NaN is null, enums are values, order is kept."""
+    record = {"b": Decimal("1.10"), "a": math.nan, "s": Severity.ERROR, "t": (1, 2.0000001)}
+
+    assert json.loads(to_json(record)) == {"b": "1.10", "a": None, "s": 3, "t": [1, 2.0]}
+    assert to_json(record).index('"b"') < to_json(record).index('"a"')
+    with pytest.raises(TypeError):
+        plain(object())
+
+
+def test_the_job_files_list_is_cut_to_what_is_packed():
+    """Files that are not packed leave the list, moved ones get their new name, the rest stays."""
+    job = {
+        "Header": {"Comment": "invented"},
+        "FilesAttributes": [
+            {"Path": "out/top.gbr", "FileFunction": "Copper,L1,Top"},
+            {"Path": "out\\bottom.gbr", "FileFunction": "Copper,L2,Bot"},
+            {"Path": "components.gbr", "FileFunction": "Component,L1,Top"},
+        ],
+    }
+    packed = {"out/top.gbr": "top.gbr", "out/bottom.gbr": "bottom.gbr"}
+    made = json.loads(fit_job(json.dumps(job).encode(), packed))
+
+    assert [e["Path"] for e in made["FilesAttributes"]] == ["top.gbr", "bottom.gbr"]
+    assert made["FilesAttributes"][0]["FileFunction"] == "Copper,L1,Top"
+    assert made["Header"] == job["Header"]
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        b'{ "FilesAttributes" : [ {"Path": "a.gbr"} ] }',
+        b'{"FilesAttributes": 3}',
+        b"[1]",
+        b"not json",
+        b"\xff\xfe",
+        b"",
+        b"[" * 100_000,
+    ],
+)
+def test_a_job_file_that_needs_no_change_stays(data):
+    """Byte for byte the same when nothing is to be cut, or nothing can be understood."""
+    assert fit_job(data, {"a.gbr": "a.gbr"}) == data
+
+
+def folder_with_manifest(folder, **files):
+    """An order folder as we write it."""
+    folder.mkdir()
+    rows = []
+    for name, text in files.items():
+        (folder / name).write_text(text)
+        rows.append(file_record(name, text.encode()))
+    (folder / MANIFEST).write_text(to_json({"made_by": MAKER, "outputs": rows}))
+    return folder
+
+
+def test_an_order_folder_is_known_again(tmp_path):
+    """Unchanged outputs are ours; added files are strangers; changed ones are told by name."""
+    folder = folder_with_manifest(tmp_path / "o", a="1", b="2")
+    (folder / "b").write_text("changed")
+    (folder / "mine").write_text("3")
+    standing = look_at(folder)
+
+    assert (standing.strangers, standing.changed) == (("mine",), ("b",))
+
+
+@pytest.mark.parametrize(
+    "manifest",
+    [
+        "",
+        "{}",
+        "[]",
+        "null",
+        '{"made_by": "other", "outputs": []}',
+        "[" * 100_000,
+        '{"made_by": "fabkit order", "outputs": 3}',
+        '{"made_by": "fabkit order", "outputs": [3]}',
+    ],
+)
+def test_a_manifest_that_is_not_ours_protects_the_folder(tmp_path, manifest):
+    """Whatever a manifest holds that we did not write, the folder is refused."""
+    folder = tmp_path / "o"
+    folder.mkdir()
+    (folder / MANIFEST).write_text(manifest)
+
+    with pytest.raises(OutputRefused, match="did not write"):
+        look_at(folder)
+
+
+def test_new_and_empty_folders_are_free(tmp_path):
+    """A folder that is not there, or is empty, may be taken; a file may not."""
+    (tmp_path / "empty").mkdir()
+    (tmp_path / "file").write_text("")
+
+    assert look_at(tmp_path / "new").strangers == ()
+    assert look_at(tmp_path / "empty").strangers == ()
+    with pytest.raises(OutputRefused, match="is a file"):
+        look_at(tmp_path / "file")
+
+
+@given(st.text(max_size=40))
+def test_file_stems_are_safe(name):
+    """A stem is never empty, never leaves its folder, never is a reserved device name."""
+    stem = file_stem(name)
+
+    assert stem
+    assert not set(stem) & set('/\\:*?"<>|\0')
+    assert stem not in (".", "..")
+    assert stem.split(".")[0].casefold() not in {"con", "prn", "aux", "nul", "com1", "lpt9"}
