@@ -94,7 +94,7 @@ def split_pieces(image: Any, cuts: Shapes) -> Shapes:
             parts = parts[shapely.get_type_id(parts) == shapely.GeometryType.POLYGON]
     parts = parts[shapely.area(parts) > AREA_MM2]
     box = shapely.bounds(parts)
-    return parts[np.lexsort((box[:, 1], box[:, 0]))] if len(parts) else parts
+    return np.asarray(parts[np.lexsort((box[:, 1], box[:, 0]))], dtype=object)
 
 
 def join_pieces(

@@ -214,7 +214,7 @@ def trace_copper(board: Board) -> Copper:
         pads.append(
             Pads(
                 layer=np.full(len(rows), index),
-                row=rows,
+                row=rows.astype(np.int32),
                 x=x,
                 y=y,
                 piece=piece[rows],

@@ -242,8 +242,8 @@ def align_netlist(netlist: Netlist, copper: Copper) -> Aligned:
     layer_of = np.zeros(len(points), dtype=np.int32)
     for layer in range(layers):
         rows = copper.pieces.on_layer(layer)
-        mine = np.array([_reaches(p, layer, layers) for p in points], dtype=bool) & (island < 0)
-        mine = np.flatnonzero(mine)
+        reach = np.array([_reaches(p, layer, layers) for p in points], dtype=bool)
+        mine = np.flatnonzero(reach & (island < 0))
         if not len(rows) or not len(mine):
             continue
         spots = shapely.points(placed[mine])
@@ -265,7 +265,7 @@ def align_netlist(netlist: Netlist, copper: Copper) -> Aligned:
             for i, p in enumerate(points)
             if island[i] >= 0 and p.net not in NO_NET
         ),
-        lost=tuple(p for i, p in enumerate(points) if island[i] < 0),
+        lost=tuple(p for i, p in enumerate(points) if island[i] < 0 and p.net not in NO_NET),
     )
 
 

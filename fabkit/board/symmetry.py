@@ -27,58 +27,167 @@ FACING_SHARE: Final = 0.6
 """Share of surface pads whose counterpart lies on the other face, from which both faces are
 meant to be used.  Lower than for holes: one-sided parts such as a switch may be left single."""
 
+COMMON_SHARE: Final = 0.5
+"""What lies at one place beside this share of the keys belongs to their footprint."""
+
+VIA_MM: Final = 0.45
+"""Plated holes up to this size are vias (published maker guides)."""
+
 _VOTERS: Final = 1500
 """Holes that vote for an axis; more add time, not certainty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mirror:
-    """Mirror symmetry of a board about the vertical axis ``x = axis_mm``.
+    """Mirror symmetry about vertical axes: of the whole board, or of each key.
+
+    A reversible board is seldom its own mirror image: its keys are staggered, and the board
+    turned over *is* the other half.  What must be symmetric is each footprint about its own
+    axis.  A board that mirrors as a whole has one axis.
 
     Parameters
     ----------
+    axis_mm
+        The board's axis; None when the symmetry is that of the keys, each about its own.
     hole_score, pad_score
-        Shares of holes, and of surface pads, that have a counterpart; 1 when there are none.
+        Shares of holes (vias apart), and of surface pads, that have a counterpart; those of the
+        keys when ``axis_mm`` is None.
     lone_holes
-        Rows of ``Board.hole_shapes`` (round holes only) without a counterpart.
+        Rows of ``Board.holes`` without a counterpart.
     lone_pads
         Rows of ``Copper.pads`` without a counterpart on the other face.
+    pads
+        Number of surface pads looked at.
     """
 
-    axis_mm: float
+    axis_mm: float | None
     hole_score: float
     pad_score: float
     lone_holes: Ints
     lone_pads: Ints
+    pads: int
 
     @property
     def reversible(self) -> bool:
         """Whether the board is meant to be used with either face up."""
-        return self.hole_score >= REVERSIBLE_SHARE and self.pad_score >= FACING_SHARE
+        return (
+            self.pads > 0 and self.hole_score >= REVERSIBLE_SHARE and self.pad_score >= FACING_SHARE
+        )
 
 
 def find_mirror(copper: Copper) -> Mirror | None:
-    """Find the axis about which most holes have a counterpart; None without holes.
+    """Find the mirror symmetry of a board: as a whole if it has one, else of its keys.
 
-    Pads count when they lie on an outer layer and have no hole (those with one are on both faces
-    by nature).
+    Vias do not count, as tracks may run anywhere.  Pads count when they lie on an outer layer
+    and have no hole (those with one are on both faces by nature).  None when there is nothing to
+    judge by.
     """
-    board = copper.board
-    holes = board.holes
-    axis = vote_axis(holes.x, holes.y, holes.diameter)
-    if axis is None:
+    holes = copper.board.holes
+    rows = np.flatnonzero((holes.plated == 0) | (holes.diameter > VIA_MM))
+    if not len(rows):
         return None
-    lone_holes = unmatched(
-        np.column_stack((holes.x, holes.y, holes.diameter, holes.plated)), axis, MATCH_MM
+    axis = vote_axis(holes.x[rows], holes.y[rows], holes.diameter[rows])
+    pads, box = _surface_boxes(copper)
+    whole = None
+    if axis is not None:
+        axes = np.full(len(rows), axis), np.full(len(pads), axis)
+        whole = _judge(copper, rows, pads, box, axes, axis)
+        if whole.reversible:
+            return whole
+    keys = find_keys(copper.board)
+    if not keys:
+        return whole
+    centres = np.array([(k.x_mm, k.y_mm) for k in keys])
+    near_holes = _key_axis(
+        centres, np.column_stack((holes.x[rows], holes.y[rows], holes.diameter[rows]))
     )
-    pads, lone_pads = _lone_pads(copper, axis)
+    near_pads = _key_axis(centres, np.column_stack((box, outer_face(copper)[pads])))
+    mine, own = ~np.isnan(near_holes), ~np.isnan(near_pads)
+    # A centre hole alone is its own mirror image and proves nothing.
+    if mine.sum() < 3 * len(keys):
+        return whole
+    return _judge(copper, rows[mine], pads[own], box[own], (near_holes[mine], near_pads[own]), None)
+
+
+def _judge(
+    copper: Copper,
+    rows: Ints,
+    pads: Ints,
+    box: Floats,
+    axes: tuple[Floats, Floats],
+    axis: float | None,
+) -> Mirror:
+    """Score holes and pads, each about its own axis."""
+    from scipy.spatial import cKDTree
+
+    holes = copper.board.holes
+    table = np.column_stack((holes.x, holes.y, holes.diameter, holes.plated))
+    image = table[rows].copy()
+    image[:, 0] = 2 * axes[0] - image[:, 0]
+    lone_holes = rows[cKDTree(table).query(image)[0] > MATCH_MM]
+    face = outer_face(copper)[pads]
+    image = box.copy()
+    image[:, 0] = 2 * axes[1] - image[:, 0]
+    _, every = _surface_boxes(copper)
+    faces = outer_face(copper)[surface_pads(copper)]
+    lone = np.ones(len(pads), dtype=bool)
+    for mine, other in ((1, -1), (-1, 1)):
+        there = every[faces == other]
+        if len(there) and np.any(face == mine):
+            lone[face == mine] = cKDTree(there).query(image[face == mine])[0] > 2 * MATCH_MM
     return Mirror(
         axis_mm=axis,
-        hole_score=1 - len(lone_holes) / len(holes),
-        pad_score=1 - len(lone_pads) / len(pads) if len(pads) else 1.0,
+        hole_score=1 - len(lone_holes) / len(rows),
+        pad_score=1 - float(lone.mean()) if len(pads) else 1.0,
         lone_holes=lone_holes,
-        lone_pads=lone_pads,
+        lone_pads=pads[lone],
+        pads=len(pads),
     )
+
+
+def _surface_boxes(copper: Copper) -> tuple[Ints, Floats]:
+    """Surface pads with their place and size: x, y, width, height, mm."""
+    rows = surface_pads(copper)
+    box = shapely.bounds(copper.pad_shapes[rows]) if len(rows) else np.empty((0, 4))
+    return rows, np.column_stack(
+        (
+            copper.pads.x[rows],
+            copper.pads.y[rows],
+            box[:, 2] - box[:, 0],
+            box[:, 3] - box[:, 1],
+        )
+    )
+
+
+def _key_axis(centres: Floats, table: Floats) -> Floats:
+    """Axis of the key whose footprint each row belongs to, mm; nan where it belongs to none.
+
+    Parameters
+    ----------
+    centres : (k, 2) float64, mm
+    table : (n, m) float64
+        x, y, and whatever else tells one hole or pad from another.
+
+    Notes
+    -----
+    What lies at one place beside most keys is their footprint; a screw or a controller pin that
+    happens to be near one key is not.
+    """
+    from scipy.spatial import cKDTree
+
+    if not len(table):
+        return np.empty(0)
+    apart, key = cKDTree(centres).query(table[:, :2], p=np.inf)
+    offset = table.copy()
+    offset[:, :2] -= centres[key]
+    _, kind, counts = np.unique(
+        np.round(offset / (2 * MATCH_MM)).astype(np.int64),
+        axis=0,
+        return_inverse=True,
+        return_counts=True,
+    )
+    usual = counts[kind.ravel()] >= COMMON_SHARE * len(centres)
+    return np.where((apart <= KEY_REACH_MM) & usual, centres[key, 0], np.nan)
 
 
 def vote_axis(x: Floats, y: Floats, diameter: Floats) -> float | None:
@@ -119,31 +228,6 @@ def unmatched(rows: Floats, axis: float, reach: float) -> Ints:
     return np.flatnonzero(cKDTree(rows).query(image)[0] > reach)
 
 
-def _lone_pads(copper: Copper, axis: float) -> tuple[Ints, Ints]:
-    """Surface pads, and those among them without a counterpart on the other face."""
-    from scipy.spatial import cKDTree
-
-    surface = surface_pads(copper)
-    face = outer_face(copper)[surface]
-    box = shapely.bounds(copper.pad_shapes[surface]) if len(surface) else np.empty((0, 4))
-    table = np.column_stack(
-        (
-            copper.pads.x[surface],
-            copper.pads.y[surface],
-            box[:, 2] - box[:, 0],
-            box[:, 3] - box[:, 1],
-        )
-    )
-    lone = np.ones(len(surface), dtype=bool)
-    for mine, other in ((1, -1), (-1, 1)):
-        there = table[face == other]
-        if len(there) and np.any(face == mine):
-            image = table[face == mine].copy()
-            image[:, 0] = 2 * axis - image[:, 0]
-            lone[face == mine] = cKDTree(there).query(image)[0] > 2 * MATCH_MM
-    return surface, surface[lone]
-
-
 def outer_face(copper: Copper) -> NDArray[np.int8]:
     """(len(pads),) int8: 1 on top, -1 on the bottom, 0 inside."""
     face = np.array(
@@ -182,7 +266,7 @@ class Key:
 
 
 def find_keys(board: Board) -> tuple[Key, ...]:
-    """Key positions: the most frequent bare hole that may be a switch's centre, at least four."""
+    """Key positions: the most frequent bare hole that may be a switch's centre, at least two."""
     holes = board.holes
     low, high = CENTRE_HOLE_MM
     fits = (holes.plated == 0) & (holes.diameter >= low) & (holes.diameter <= high)
@@ -192,7 +276,7 @@ def find_keys(board: Board) -> tuple[Key, ...]:
     sizes, counts = np.unique(np.round(holes.diameter[rows], 2), return_counts=True)
     size = sizes[np.argmax(counts)]
     rows = rows[np.round(holes.diameter[rows], 2) == size]
-    if len(rows) < 4:
+    if len(rows) < 2:
         return ()
     order = rows[np.lexsort((holes.x[rows], -np.round(holes.y[rows], 1)))]
     return tuple(Key(x_mm=float(holes.x[r]), y_mm=float(holes.y[r])) for r in order)

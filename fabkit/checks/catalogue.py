@@ -8,15 +8,50 @@ from __future__ import annotations
 
 from types import ModuleType
 
-from fabkit.checks import alignment, choices, outline, package_files
+from fabkit.checks import (
+    alignment,
+    choices,
+    copper_current,
+    copper_edge,
+    copper_islands,
+    copper_width,
+    half,
+    hole,
+    hole_ring,
+    hole_spacing,
+    legend,
+    mask,
+    mask_paste,
+    net,
+    outline,
+    package_files,
+    profile,
+    register,
+    thickness,
+)
 from fabkit.checks.model import Check
 from fabkit.findings import Rule
 
 MODULES: tuple[ModuleType, ...] = (
     package_files,
     alignment,
+    register,
     outline,
+    profile,
     choices,
+    thickness,
+    hole,
+    hole_ring,
+    hole_spacing,
+    copper_width,
+    copper_edge,
+    copper_islands,
+    copper_current,
+    net,
+    half,
+    mask,
+    mask_paste,
+    legend,
 )
 """Rule modules, in the order in which reports list them."""
 

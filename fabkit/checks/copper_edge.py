@@ -41,7 +41,8 @@ CUT = Rule(
 BEYOND = Rule(
     id="copper/outside",
     title="Copper outside the board",
-    why="It is cut away: a logo or dimension left in the layer, or the profile is not the one meant.",
+    why="It is cut away: a logo or dimension left in the layer, or the profile is not the one "
+    "meant.",
     source=COMMON_PRACTICE,
     severity=Severity.NOTE,
     advice="Nothing, if it is only a frame or text for people.",

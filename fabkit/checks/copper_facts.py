@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -12,13 +12,14 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.board.closeup import CloseUp
-from fabkit.board.connectivity import cut_columns
+from fabkit.board.connectivity import cut_columns, pieces_at
 from fabkit.board.copper import Copper, trace_copper
 from fabkit.checks.case import Case
 from fabkit.checks.model import NotJudged
 from fabkit.findings import Place
 from fabkit.geometry.facing import Facets, Facings, facets_of, find_gaps, find_widths, near_pairs
 from fabkit.house.sheet import Limit
+from fabkit.units import CHORD_ERROR_MM, COINCIDENT_MM
 
 MEASURED_AGAIN = 60
 """Distinct measures taken again per layer and rule: thrice what a finding shows."""
@@ -180,6 +181,80 @@ def narrow_copper(case: Case) -> tuple[Narrow, ...]:
             )
         )
     return tuple(made)
+
+
+@dataclass(frozen=True, eq=False)
+class Spots:
+    """Measured places on several layers, told as one table.
+
+    ``layer`` counts the board's copper layers from 0.
+    """
+
+    value: NDArray[np.float64]
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    layer: NDArray[np.int64]
+    slack: NDArray[np.float64]
+
+    @classmethod
+    def gather(cls, case: Case, tables: Iterable[tuple[int, Facings]]) -> Spots:
+        """One table of facings of several layers, those off the board left out."""
+        rows = [
+            np.column_stack(
+                (
+                    f.distance,
+                    f.x,
+                    f.y,
+                    np.full(len(f), layer),
+                    np.where(f.straight, COINCIDENT_MM, COINCIDENT_MM + CHORD_ERROR_MM),
+                )
+            )
+            for layer, f in tables
+        ]
+        table = np.concatenate(rows) if rows else np.empty((0, 5))
+        table = table[on_board(case, table[:, 1], table[:, 2])]
+        return cls(
+            value=table[:, 0],
+            x=table[:, 1],
+            y=table[:, 2],
+            layer=table[:, 3].astype(np.int64),
+            slack=table[:, 4],
+        )
+
+    def __len__(self) -> int:
+        return len(self.value)
+
+    def take(self, rows: NDArray[Any]) -> Spots:
+        """Rows picked by an index array or a mask."""
+        return Spots(
+            self.value[rows], self.x[rows], self.y[rows], self.layer[rows], self.slack[rows]
+        )
+
+    def place(self, case: Case) -> Callable[[int], Place]:
+        """Places by row; inner layers are told by their file."""
+
+        def told(row: int) -> Place:
+            layer = case.board.copper[self.layer[row]]
+            return case.place(layer.file.name, side=layer.side, x_mm=self.x[row], y_mm=self.y[row])
+
+        return told
+
+    def where(self, case: Case) -> Callable[[int], str]:
+        """``on top copper`` by row; only boards with several layers need it."""
+        return lambda row: f"on {case.board.copper[self.layer[row]].name}"
+
+
+EDGE_LINE_MM = 0.15
+"""Copper or print this near to the board's edge is the outline drawn along with the layer."""
+
+
+def on_board(case: Case, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which places lie on the board, off the line of its edge; all without a profile."""
+    inside = np.ones(len(x), dtype=bool)
+    if case.board.profile is None or not len(x):
+        return inside
+    core = shapely.get_parts(shapely.buffer(case.board.profile, -EDGE_LINE_MM))
+    return pieces_at(core, shapely.points(x, y)) >= 0
 
 
 def require_copper(case: Case) -> Copper:

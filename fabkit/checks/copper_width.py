@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from fabkit.board.model import Layer
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import (
+    Spots,
     copper_limits,
     measured_again,
     narrow_copper,
@@ -77,15 +78,6 @@ def spot_place(case: Case, layer: Layer, x: float, y: float) -> Place:
     return case.place(layer.file.name, None, side=layer.side, x_mm=x, y_mm=y)
 
 
-def _spots(case: Case, layer: Layer, found: Facings) -> Any:
-    return lambda k: spot_place(case, layer, float(found.x[k]), float(found.y[k]))
-
-
-def _slack(found: Facings) -> NDArray[np.float64]:
-    """Chords of arcs lie inside their circle by up to the chord error, on both sides."""
-    return np.where(found.straight, COINCIDENT_MM, COINCIDENT_MM + CHORD_ERROR_MM)
-
-
 @check(
     id="copper/gap",
     rules=(GAP, GAP_OWN),
@@ -95,25 +87,31 @@ def _slack(found: Facings) -> NDArray[np.float64]:
 def gaps(case: Case) -> Iterator[Finding]:
     """Conductors keep the gap that the house can etch."""
     pieces = require_copper(case).pieces
+    tables: tuple[list[tuple[int, Facings]], ...] = ([], [])
     for index, narrow in enumerate(case.shared(narrow_copper)):
-        layer, found = case.board.copper[index], narrow.gaps
+        found = narrow.gaps
         foreign = pieces.island[found.piece0] != pieces.island[found.piece1]
-        for mine, rule, words in (
-            (foreign, GAP, f"smallest gap on {layer.name}"),
-            (~foreign, GAP_OWN, f"smallest gap inside one net on {layer.name}"),
-        ):
+        for table, mine in zip(tables, (foreign, ~foreign), strict=True):
             some = found.take(mine)
             some = some.take(thin_out(some.x, some.y, SAME_SPOT_MM))
-            some = measured_again(case, index, some, inside=False)
-            yield from judge(
-                case,
-                rule,
-                copper_limits(case, "gap"),
-                some.distance,
-                _spots(case, layer, some),
-                words,
-                slack=_slack(some),
-            )
+            table.append((index, measured_again(case, index, some, inside=False)))
+    for rule, table, words in (
+        (GAP, tables[0], "smallest gap"),
+        (GAP_OWN, tables[1], "smallest gap inside one net"),
+    ):
+        spots = Spots.gather(case, table)
+        standard, fine = copper_limits(case, "gap")
+        yield from judge(
+            case,
+            rule,
+            # Inside one net a gap costs nothing until it can no longer be etched at all.
+            (standard if rule is GAP else fine, fine),
+            spots.value,
+            spots.place(case),
+            words,
+            slack=spots.slack,
+            where=spots.where(case),
+        )
 
 
 @check(
@@ -125,47 +123,53 @@ def gaps(case: Case) -> Iterator[Finding]:
 def widths(case: Case) -> Iterator[Finding]:
     """Tracks and the necks of fills are wide enough to survive etching."""
     require_copper(case)
-    sliver = case.house.limit("sliver_mm")
+    tracks, rest = [], []
     for index, narrow in enumerate(case.shared(narrow_copper)):
-        layer, found = case.board.copper[index], narrow.widths
-        pen = pen_at(layer, found)
+        found = narrow.widths
+        pen = pen_at(case.board.copper[index], found)
         # A stroke as narrow as the copper it leaves is a track; other narrow copper is the rest
         # of a fill, a pad or a text.
         is_track = np.abs(found.distance - pen) <= COINCIDENT_MM + CHORD_ERROR_MM
-        tracks = found.take(is_track)
-        tracks = tracks.with_columns(distance=pen[is_track])
-        tracks = tracks.take(thin_out(tracks.x, tracks.y, SAME_SPOT_MM))
-        yield from judge(
-            case,
-            TRACK,
-            copper_limits(case, "track"),
-            tracks.distance,
-            _spots(case, layer, tracks),
-            f"narrowest track on {layer.name}",
+        some = found.take(is_track).with_columns(distance=pen[is_track])
+        tracks.append((index, some.take(thin_out(some.x, some.y, SAME_SPOT_MM))))
+        some = found.take(~is_track)
+        some = some.take(thin_out(some.x, some.y, SAME_SPOT_MM))
+        rest.append((index, measured_again(case, index, some, inside=True)))
+    spots = Spots.gather(case, tracks)
+    yield from judge(
+        case,
+        TRACK,
+        copper_limits(case, "track"),
+        spots.value,
+        spots.place(case),
+        "narrowest track",
+        where=spots.where(case),
+    )
+    sliver = case.house.limit("sliver_mm").value
+    spots = Spots.gather(case, rest)
+    thin = spots.value < sliver - spots.slack
+    necks = spots.take(~thin)
+    yield from judge(
+        case,
+        NECK,
+        copper_limits(case, "track"),
+        necks.value,
+        necks.place(case),
+        "narrowest neck",
+        slack=necks.slack,
+        where=necks.where(case),
+    )
+    slivers = spots.take(thin)
+    if len(slivers):
+        yield group(
+            SLIVER,
+            slivers.value,
+            slivers.place(case),
+            f"copper only {{worst}} wide {{where}}; thinner than {format_mm(sliver)} may come "
+            "loose",
+            limit=sliver,
+            where=slivers.where(case),
         )
-        rest = found.take(~is_track)
-        rest = rest.take(thin_out(rest.x, rest.y, SAME_SPOT_MM))
-        rest = measured_again(case, index, rest, inside=True)
-        thin = rest.distance < sliver.value - _slack(rest)
-        yield from judge(
-            case,
-            NECK,
-            copper_limits(case, "track"),
-            rest.distance[~thin],
-            _spots(case, layer, rest.take(~thin)),
-            f"narrowest neck on {layer.name}",
-            slack=_slack(rest)[~thin],
-        )
-        if thin.any():
-            some = rest.take(thin)
-            yield group(
-                SLIVER,
-                some.distance,
-                _spots(case, layer, some),
-                f"copper only {{worst}} wide on {layer.name}; thinner than "
-                f"{format_mm(sliver.value)} may come loose",
-                limit=sliver.value,
-            )
 
 
 def pen_at(layer: Layer, found: Facings) -> NDArray[np.float64]:

@@ -29,7 +29,6 @@ from fabkit.checks.copper_facts import cuts_of, require_copper
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group
 from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
-from fabkit.gerber.model import Kind
 from fabkit.package.model import RoleKind
 from fabkit.units import format_mm, format_number
 
@@ -52,6 +51,9 @@ CELL_PART: Final = re.compile(
 
 PAIR_MM: Final = 15.0
 """Plus and minus of one cell connection lie within this of each other."""
+
+SAME_PAD_MM: Final = 0.5
+"""A pad whose mirror image lies within this of another one meets it."""
 
 MARK_MM: Final = 4.0
 """A polarity mark this near to its pad belongs to it."""
@@ -111,15 +113,6 @@ HEADER = Rule(
     severity=Severity.NOTE,
     advice="Fit the controller face down on one half, or set jumper pads; tell it in the guide.",
 )
-LEGEND_MIRRORED = Rule(
-    id="half/legend-mirrored",
-    title="Legend of the bottom reads mirrored",
-    why="Both legends are the same drawing in the files' coordinates, which are seen from the top: "
-    "on the bottom it will read backwards.",
-    source=COMMON_PRACTICE,
-    severity=Severity.WARNING,
-    advice="Mirror the bottom legend, and export again.",
-)
 LEGEND_MISSING = Rule(
     id="half/legend-one-face",
     title="Legend on one face only",
@@ -144,13 +137,18 @@ def keys_of(case: Case) -> tuple[Key, ...]:
 def symmetry(case: Case) -> Iterator[Finding]:
     """A board that is nearly reversible is wholly so."""
     mirror, keys = case.shared(mirror_of), case.shared(keys_of)
-    if mirror is None or not mirror.reversible or len(keys) < 4:
+    if mirror is None or not mirror.reversible or not keys:
         return
     face = left_face(keys)
     left = f"; the left half has its {face} up, the right half the other face" if face else ""
+    about = (
+        f" about x = {format_mm(mirror.axis_mm)}"
+        if mirror.axis_mm is not None
+        else f", each of {len(keys)} keys about its own middle"
+    )
     yield Finding.of(
         SYMMETRY,
-        f"reversible about x = {format_mm(mirror.axis_mm)}: "
+        f"reversible{about}: "
         f"{format_number(100 * mirror.hole_score, digits=1)} % of the holes and "
         f"{format_number(100 * mirror.pad_score, digits=1)} % of the surface pads have a "
         f"counterpart{left}",
@@ -172,7 +170,7 @@ def symmetry(case: Case) -> Iterator[Finding]:
 def keys(case: Case) -> Iterator[Finding]:
     """On a reversible board every key can be soldered from both faces."""
     mirror, positions = case.shared(mirror_of), case.shared(keys_of)
-    if mirror is None or not mirror.reversible or len(positions) < 4:
+    if mirror is None or not mirror.reversible or not positions:
         return
     copper, cuts = require_copper(case), case.shared(cuts_of)
     surface = surface_pads(copper)
@@ -219,13 +217,11 @@ def keys(case: Case) -> Iterator[Finding]:
 
 def _without_image(points: Floats, there: Floats) -> Floats:
     """Points whose mirror image (x changes sign) is not among ``there``."""
-    if not len(points):
-        return points
-    if not len(there):
+    if not len(points) or not len(there):
         return points
     image = points * (-1, 1)
     apart = np.hypot(*(image[:, None] - there[None]).transpose(2, 0, 1)).min(axis=1)
-    return points[apart > 2 * MATCH_MM]
+    return np.asarray(points[apart > 2 * MATCH_MM])
 
 
 def _opened(case: Case, side: str, points: Floats) -> NDArray[np.bool_]:
@@ -292,12 +288,12 @@ def _spots(case: Case, copper: Copper, rows: NDArray[np.int64]) -> Floats:
 def battery(case: Case) -> Iterator[Finding]:
     """On a reversible board the battery keeps its polarity when the board is turned over."""
     mirror = case.shared(mirror_of)
-    if mirror is None or not mirror.reversible or len(case.shared(keys_of)) < 4:
+    if mirror is None or not mirror.reversible or not case.shared(keys_of):
         return
     found = cell_terminals(case, require_copper(case))
     if found is None:
         return
-    swapped, how = polarity_swaps(found, mirror.axis_mm)
+    swapped, how = polarity_swaps(found)
     if not len(swapped):
         return
     places = [Place(x_mm=float(x), y_mm=float(y)) for x, y, _ in swapped]
@@ -307,12 +303,13 @@ def battery(case: Case) -> Iterator[Finding]:
     yield Finding.of(rule, how + tail, *places, count=len(places))
 
 
-def polarity_swaps(terminals: Terminals, axis: float) -> tuple[Floats, str]:
-    """Plus terminals that meet minus, or change sides with it, when the board is turned over.
+def polarity_swaps(terminals: Terminals) -> tuple[Floats, str]:
+    """Plus terminals that meet minus when the board is turned over.
 
-    A terminal is safe when the turned board has plus where plus was.  It is swapped when minus
-    lies there instead, or when it is used from both faces and its pair is not doubled: then plus
-    and minus change sides as seen from the face that is up.
+    The part stays where it is and is fitted from the other face, so its pads are mirrored about
+    the middle of their group.  Plus that comes to lie on plus is safe (a doubled footprint: plus,
+    minus, plus); plus that comes to lie on minus is swapped.  Pads of one face only are never
+    met from the other.
 
     Returns
     -------
@@ -321,29 +318,24 @@ def polarity_swaps(terminals: Terminals, axis: float) -> tuple[Floats, str]:
     how : str
         What happens, in words.
     """
-    plus, minus = terminals.plus, terminals.minus
-    image = plus.copy()
-    image[:, 0] = 2 * axis - image[:, 0]
-    onto_plus = _nearest(image, plus) <= 0.5
-    onto_minus = _nearest(image, minus) <= 0.5
-    clash = onto_minus & ~onto_plus
-    if clash.any():
-        return plus[clash], "turned over, battery minus lies where plus was"
     swapped = []
-    for spot in plus[~onto_plus]:
-        pair = minus[np.hypot(*(minus[:, :2] - spot[:2]).T) <= PAIR_MM]
-        if not len(pair):
+    for spot in terminals.plus:
+        near = [
+            table[np.hypot(*(table[:, :2] - spot[:2]).T) <= PAIR_MM]
+            for table in (terminals.plus, terminals.minus)
+        ]
+        if not len(near[1]):
             continue
-        partner = pair[np.argmin(np.hypot(*(pair[:, :2] - spot[:2]).T))]
-        both_faces = spot[2] == 0 and partner[2] == 0
-        doubled = np.any(_nearest(spot[None] * (1, 1, 1), minus) <= 0.5)
-        if both_faces and not doubled:
+        group = np.concatenate(near)
+        middle = (group[:, 0].min() + group[:, 0].max()) / 2
+        image = spot[None] * (-1, 1, -1) + (2 * middle, 0, 0)
+        # Seen from the other face: pads with holes serve both, others only the face they are on.
+        plus, minus = (t[(t[:, 2] == 0) | (t[:, 2] == image[0, 2]) | (spot[2] == 0)] for t in near)
+        safe = len(plus) and _nearest(image, plus)[0] <= SAME_PAD_MM
+        if not safe and len(minus) and _nearest(image, minus)[0] <= SAME_PAD_MM:
             swapped.append(spot)
     table = np.array(swapped).reshape(-1, 3)
-    return (
-        table,
-        "battery pads are reached from both faces, and a plug fitted from the other face meets plus and minus the other way round",
-    )
+    return table, "turned over, battery plus and minus change places"
 
 
 def _nearest(points: Floats, there: Floats) -> Floats:
@@ -369,7 +361,7 @@ def _marked(case: Case, side: str, plus: Floats) -> bool:
 def header(case: Case) -> Iterator[Finding]:
     """Controller pins meet the same nets after turning the board over."""
     mirror = case.shared(mirror_of)
-    if mirror is None or not mirror.reversible or len(case.shared(keys_of)) < 4:
+    if mirror is None or not mirror.reversible or not case.shared(keys_of):
         return
     copper = require_copper(case)
     pads = copper.pads
@@ -401,47 +393,20 @@ def header(case: Case) -> Iterator[Finding]:
             )
 
 
-@check(id="half/legend", rules=(LEGEND_MIRRORED, LEGEND_MISSING), needs=("holes", "outer-copper"))
+@check(id="half/legend", rules=(LEGEND_MISSING,), needs=("holes", "outer-copper"))
 def legend(case: Case) -> Iterator[Finding]:
-    """On a reversible board both faces have a legend, and both can be read."""
+    """A reversible board has a legend on both faces."""
     mirror = case.shared(mirror_of)
-    if mirror is None or not mirror.reversible or len(case.shared(keys_of)) < 4:
+    if mirror is None or not mirror.reversible or not case.shared(keys_of):
         return
-    strokes = {}
-    for side in ("top", "bottom"):
-        layer = case.board.layer(RoleKind.LEGEND, "top" if side == "top" else "bottom")
-        if layer is None or not layer.file.objects.dark.any():
-            other = "bottom" if side == "top" else "top"
-            yield Finding.of(
-                LEGEND_MISSING,
-                f"there is no legend on the {side}",
-                Place(side=side),
-                advice=f"Put the legend of the {other} on the {side} too.",
-            )
-            return
-        o = layer.file.objects
-        rows = np.flatnonzero(np.isin(o.kind, (Kind.DRAW, Kind.ARC)) & o.dark)
-        strokes[side] = np.column_stack((o.x0[rows], o.y0[rows], o.x1[rows], o.y1[rows]))
-    top, bottom = strokes["top"], strokes["bottom"]
-    if len(top) < 20 or len(bottom) < 20:
-        return
-    image = top * (-1, 1, -1, 1) + (2 * mirror.axis_mm, 0, 2 * mirror.axis_mm, 0)
-    same, mirrored = _shared_strokes(top, bottom), _shared_strokes(image, bottom)
-    if same >= 0.8 and mirrored < 0.5:
+    sides = ("top", "bottom")
+    drawn = {
+        str(a.side)
+        for a in case.board.layers
+        if a.kind is RoleKind.LEGEND and a.file.objects.dark.any()
+    }
+    lacking = [side for side in sides if side not in drawn]
+    if len(lacking) == 1:
         yield Finding.of(
-            LEGEND_MIRRORED,
-            f"{format_number(100 * same, digits=0)} % of the bottom legend is the top legend, not "
-            "mirrored",
-            Place(side="bottom"),
-            measured=same,
-            limit=0.8,
+            LEGEND_MISSING, f"there is no legend on the {lacking[0]}", Place(side=lacking[0])
         )
-
-
-def _shared_strokes(a: Floats, b: Floats) -> float:
-    """Share of strokes of ``a`` that are strokes of ``b``, either way round."""
-    from scipy.spatial import cKDTree
-
-    tree = cKDTree(b)
-    apart = np.minimum(tree.query(a)[0], tree.query(a[:, [2, 3, 0, 1]])[0])
-    return float(np.mean(apart <= MATCH_MM))

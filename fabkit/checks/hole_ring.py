@@ -10,8 +10,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.board.closeup import CloseUp
 from fabkit.board.connectivity import TOUCH_MM, pieces_at
+from fabkit.board.copper import Copper
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import (
     Cuts,
@@ -33,10 +33,17 @@ Floats = NDArray[np.float64]
 SAMPLES: Final = 720
 """Directions in which a broken ring is looked at: half a degree each."""
 
+BREAKOUT_DEG: Final = 90.0
+"""Breakout that IPC-6012 lets a class 2 board have as made."""
+
+SAME_RING_MM: Final = 0.01
+"""A ring measured again that differs by more has met something else."""
+
 RING_THIN = Rule(
     id="hole/ring-thin",
     title="Annular ring thinner than the house makes",
-    why="The drill wanders a little; a thin ring then breaks open and the joint to the track fails.",
+    why="The drill wanders a little; a thin ring then breaks open and the joint to the track "
+    "fails.",
     source=Source("IPC-2221", "annular ring; limits by common practice"),
     severity=Severity.ERROR,
     advice="Enlarge the pad or use a smaller hole.",
@@ -213,45 +220,47 @@ def annular_ring(case: Case) -> Iterator[Finding]:
     castellated = np.array(["Castellated" in "".join(f) for f in cuts.function], dtype=bool)
     preferred = case.limit("annular_ring_component_preferred_mm")
     usual = ~castellated[rings.cut] if len(rings.cut) else np.zeros(0, bool)
-    for index, layer in enumerate(case.board.copper):
-        mine = usual & (rings.layer == index)
-        broken = np.flatnonzero(mine & (rings.open_deg > 0))
-        if len(broken):
-            worst = float(rings.open_deg[broken].max())
-            yield group(
-                RING_BROKEN,
-                rings.open_deg[broken],
-                lambda k, rows=broken: _ring_place(case, rings, int(rows[k])),  # type: ignore[misc]
-                f"holes break out of their pads on {layer.name}, by {{worst}} of the rim at worst",
-                most=True,
-                limit=0.0,
-                unit="degrees",
-                severity=Severity.ERROR if worst > 90 else Severity.WARNING,
-            )
-        whole = np.flatnonzero(mine & (rings.open_deg == 0))
-        ring = rings.ring[whole].copy()
-        close_up = case.shared(close_ups)[index]
-        doubtful = np.flatnonzero(
-            (ring > 0) & (ring < preferred) & cuts.round[rings.cut[whole]] & ~rings.exact[whole]
+    on_layer = [f"on {layer.name}" for layer in case.board.copper]
+    broken = np.flatnonzero(usual & (rings.open_deg > 0))
+    if len(broken):
+        worst = float(rings.open_deg[broken].max())
+        yield group(
+            RING_BROKEN,
+            rings.open_deg[broken],
+            lambda k: _ring_place(case, rings, int(broken[k])),
+            "holes break out of their pads, by {worst} of the rim at worst, {where}",
+            most=True,
+            limit=0.0,
+            unit="degrees",
+            severity=Severity.ERROR if worst > BREAKOUT_DEG else Severity.WARNING,
+            where=lambda k: on_layer[rings.layer[broken[k]]],
         )
+    whole = np.flatnonzero(usual & (rings.open_deg == 0))
+    ring = rings.ring[whole].copy()
+    doubtful = np.flatnonzero(
+        (ring > 0) & (ring < preferred) & cuts.round[rings.cut[whole]] & ~rings.exact[whole]
+    )
 
-        def measure(k: int, rows: Any = whole[doubtful], close_up: CloseUp = close_up) -> float:
-            cut, coarse = int(rings.cut[rows[k]]), float(rings.ring[rows[k]])
-            radius = float(cuts.width[cut]) / 2
-            at = float(cuts.x[cut]), float(cuts.y[cut])
-            fine = close_up.edge_distance(*at, radius + coarse + 0.05) - radius
-            return fine if abs(fine - coarse) < 0.01 else coarse
+    def measure(k: int) -> float:
+        row = whole[doubtful[k]]
+        cut, coarse = int(rings.cut[row]), float(rings.ring[row])
+        radius = float(cuts.width[cut]) / 2
+        close_up = case.shared(close_ups)[rings.layer[row]]
+        at = float(cuts.x[cut]), float(cuts.y[cut])
+        fine = close_up.edge_distance(*at, radius + coarse + 0.05) - radius
+        return fine if abs(fine - coarse) < SAME_RING_MM else coarse
 
-        ring[doubtful] = remeasure(ring[doubtful], measure)
-        yield from judge(
-            case,
-            RING_THIN,
-            "annular_ring_mm",
-            ring,
-            lambda k, rows=whole: _ring_place(case, rings, int(rows[k])),  # type: ignore[misc]
-            f"thinnest annular ring on {layer.name}",
-            slack=CHORD_ERROR_MM,
-        )
+    ring[doubtful] = remeasure(ring[doubtful], measure)
+    yield from judge(
+        case,
+        RING_THIN,
+        "annular_ring_mm",
+        ring,
+        lambda k: _ring_place(case, rings, int(whole[k])),
+        "thinnest annular ring",
+        slack=CHORD_ERROR_MM,
+        where=lambda k: on_layer[rings.layer[whole[k]]],
+    )
 
 
 @check(id="hole/pad", rules=(NO_COPPER, NO_PAD), needs=("drill", "outer-copper"))
@@ -305,35 +314,35 @@ def bare_clearance(case: Case) -> Iterator[Finding]:
     bare = np.flatnonzero(cuts.plated == 0)
     if not len(bare):
         return
-    for index, facets in enumerate(case.shared(facets_by_layer)):
-        layer = case.board.copper[index]
-        distance = nearest_copper(facets, cuts, bare)
-        # Pieces were cut a hair outside every bare hole, so copper that reached its wall is there.
-        through = distance <= 2 * TOUCH_MM
-        near = np.flatnonzero(~through)
-        yield from judge(
-            case,
-            BARE_NEAR,
-            "nonplated_to_copper_mm",
-            distance[near],
-            lambda k, rows=bare[near], side=layer.side: cut_place(  # type: ignore[misc]
-                case, int(rows[k]), side=side
-            ),
-            f"{layer.name} nearest to a non-plated hole",
-            slack=CHORD_ERROR_MM,
+    layers = case.shared(facets_by_layer)
+    distance = np.stack([nearest_copper(facets, cuts, bare) for facets in layers])
+    # Pieces were cut a hair outside every bare hole, so copper that reached its wall is there.
+    through = (distance <= 2 * TOUCH_MM).any(axis=0)
+    nearest = distance.argmin(axis=0)
+
+    def place(k: int) -> Place:
+        return cut_place(case, int(bare[k]), side=case.board.copper[nearest[k]].side)
+
+    near = np.flatnonzero(~through)
+    yield from judge(
+        case,
+        BARE_NEAR,
+        "nonplated_to_copper_mm",
+        distance.min(axis=0)[near],
+        lambda k: place(int(near[k])),
+        "copper nearest to a non-plated hole",
+        slack=CHORD_ERROR_MM,
+        where=lambda k: f"on {case.board.copper[nearest[near[k]]].name}",
+    )
+    rows = np.flatnonzero(through)
+    if len(rows):
+        yield group(
+            BARE_PAD,
+            cuts.width[bare[rows]],
+            lambda k: place(int(rows[k])),
+            f"{_count(len(rows), 'non-plated hole')} drilled through copper, the largest {{worst}}",
+            most=True,
         )
-        rows = bare[through]
-        if len(rows):
-            yield group(
-                BARE_PAD,
-                cuts.width[rows],
-                lambda k, rows=rows, side=layer.side: cut_place(  # type: ignore[misc]
-                    case, int(rows[k]), side=side
-                ),
-                f"{_count(len(rows), 'non-plated hole')} drilled through {layer.name}, "
-                "the largest {worst}",
-                most=True,
-            )
 
 
 def nearest_copper(layer: LayerFacets, cuts: Cuts, rows: NDArray[Any]) -> Floats:
@@ -346,4 +355,5 @@ def nearest_copper(layer: LayerFacets, cuts: Cuts, rows: NDArray[Any]) -> Floats
     )
     (row, _), distance = layer.tree.query_nearest(shapes, all_matches=False, return_distance=True)
     out[row] = distance
-    return np.maximum(out - np.where(cuts.round[rows], cuts.width[rows] / 2, 0.0), 0.0)
+    radius = np.where(cuts.round[rows], cuts.width[rows] / 2, 0.0)
+    return np.asarray(np.maximum(out - radius, 0.0))

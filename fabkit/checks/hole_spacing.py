@@ -45,7 +45,8 @@ DUPLICATE = Rule(
 CONCENTRIC = Rule(
     id="hole/concentric",
     title="Two drill sizes at one place",
-    why="Only the larger hole remains, so one of the two sizes (or platings) is not what was meant.",
+    why="Only the larger hole remains, so one of the two sizes (or platings) is not what was "
+    "meant.",
     source=COMMON_PRACTICE,
     severity=Severity.ERROR,
     advice="Decide which hole is right and delete the other.",

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from fabkit.board.model import Layer
 from fabkit.checks.case import Case
-from fabkit.checks.copper_facts import require_copper
+from fabkit.checks.copper_facts import EDGE_LINE_MM, on_board, require_copper
 from fabkit.checks.copper_width import spot_place
 from fabkit.checks.declare import check
 from fabkit.checks.mask import mask_sides
@@ -19,6 +19,7 @@ from fabkit.checks.worst import group, judge
 from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
 from fabkit.geometry.facing import thin_out
 from fabkit.gerber.model import Kind
+from fabkit.gerber.shapes import pen_widths
 from fabkit.package.model import RoleKind
 from fabkit.units import format_number
 
@@ -29,6 +30,12 @@ TALLEST_MM: Final = 4.0
 
 WORD: Final = 3
 """Letters in a row from which on figures count as text."""
+
+LETTERS: Final = 4
+"""Fewer letters of one shape on both sides prove nothing."""
+
+ALIKE_MM: Final = 0.01
+"""Figures whose sizes and centres differ by less have one shape."""
 
 INK_MM2: Final = 0.02
 """Ink on bare copper smaller than this is not worth a word."""
@@ -67,6 +74,17 @@ OFF_BOARD = Rule(
 )
 
 
+MIRRORED = Rule(
+    id="legend/mirrored",
+    title="Legend of one side reads backwards",
+    why="Files are seen from the top, the bottom ones too, so bottom text must look mirrored in "
+    "its file. Here both sides hold the same letters the same way round.",
+    source=Source("Gerber Layer Format Specification 2021.02", "6.2, alignment of files"),
+    severity=Severity.WARNING,
+    advice="Look at both faces in the pictures; mirror the legend that reads backwards.",
+)
+
+
 def _legends(case: Case) -> list[Layer]:
     return [a for a in case.board.layers if a.kind is RoleKind.LEGEND]
 
@@ -100,6 +118,7 @@ def text(case: Case) -> Iterator[Finding]:
     """Legend text is tall enough to read."""
     for layer in _legends(case):
         height, x, y = word_heights(layer)
+        height = height - _pen_near(layer, x, y)
         yield from judge(
             case,
             HEIGHT,
@@ -109,6 +128,20 @@ def text(case: Case) -> Iterator[Finding]:
             f"lowest text of {layer.name}, estimated,",
             slack=0.02,
         )
+
+
+def _pen_near(layer: Layer, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Pen of the stroke nearest to each place, mm: text height is told between centre lines."""
+    objects = layer.file.objects
+    rows = np.flatnonzero(np.isin(objects.kind, (Kind.DRAW, Kind.ARC)) & objects.dark)
+    if not len(rows) or not len(x):
+        return np.zeros(len(x))
+    from scipy.spatial import cKDTree
+
+    tree = cKDTree(np.column_stack((objects.x0[rows], objects.y0[rows])))
+    apart, near = tree.query(np.column_stack((x, y)))
+    pens = pen_widths(layer.file, rows)
+    return np.where(apart <= TALLEST_MM, np.nan_to_num(pens[near]), 0.0)
 
 
 def word_heights(
@@ -180,9 +213,10 @@ def on_copper(case: Case) -> Iterator[Finding]:
         ink = ink[shapely.area(ink) > INK_MM2]
         bare = copper.pieces.polygons[copper.pieces.on_layer(side.copper_index)]
         area, middle = _shared_area(ink, bare)
-        rows = np.flatnonzero(area > INK_MM2)
+        spots = shapely.get_coordinates(middle)
+        rows = np.flatnonzero((area > INK_MM2) & on_board(case, *spots.T))
         if len(rows):
-            xy = shapely.get_coordinates(middle[rows])
+            xy = spots[rows]
             yield group(
                 INK,
                 area[rows],
@@ -216,6 +250,10 @@ def off_board(case: Case) -> Iterator[Finding]:
             continue
         out = np.flatnonzero(~shapely.contains(board, marks))
         cut = out[shapely.intersects(board, marks[out])]
+        # A line along the whole edge is the outline, drawn with the legend.
+        rim = shapely.buffer(shapely.boundary(board), 2 * EDGE_LINE_MM)
+        along = shapely.area(shapely.intersection(marks[cut], rim))
+        cut = cut[along < 0.9 * shapely.area(marks[cut])]
         beyond = shapely.difference(marks[cut], board)
         area = shapely.area(beyond)
         rows = np.flatnonzero(area > INK_MM2)
@@ -230,7 +268,7 @@ def off_board(case: Case) -> Iterator[Finding]:
                 most=True,
                 unit="mm²",
             )
-        lost = np.setdiff1d(out, cut)
+        lost = out[~shapely.intersects(board, marks[out])]
         if len(lost):
             xy = shapely.get_coordinates(shapely.point_on_surface(marks[lost]))
             width = np.sqrt(shapely.area(marks[lost]))
@@ -241,3 +279,57 @@ def off_board(case: Case) -> Iterator[Finding]:
                 f"{layer.name} has marks wholly outside the board",
                 most=True,
             )
+
+
+@check(id="legend/direction", rules=(MIRRORED,), needs=("legend",))
+def direction(case: Case) -> Iterator[Finding]:
+    """Bottom text is mirrored in its file, as seen from the top."""
+    sides = {layer.side: layer for layer in _legends(case)}
+    if "top" not in sides or "bottom" not in sides:
+        return
+    same, turned = compare_letters(_letters(sides["top"]), _letters(sides["bottom"]))
+    if same >= LETTERS and same > 3 * turned:
+        layer = sides["bottom"]
+        box = layer.file.bounds
+        yield Finding.of(
+            MIRRORED,
+            f"{format_number(same)} letters of the bottom legend look as on the top, "
+            f"{format_number(turned)} are mirrored",
+            spot_place(case, layer, (box[0] + box[2]) / 2, (box[1] + box[3]) / 2),
+            measured=float(same),
+            limit=float(LETTERS),
+            unit="letters",
+        )
+
+
+def _letters(layer: Layer) -> NDArray[np.float64]:
+    """Width, height, area and centre of gravity (from the left, from below) of small figures."""
+    parts = shapely.get_parts(layer.file.image)
+    box = shapely.bounds(parts).reshape(-1, 4)
+    size = box[:, 2:] - box[:, :2]
+    small = (size.max(axis=1) <= TALLEST_MM) & (size.min(axis=1) > 0)
+    middle = shapely.get_coordinates(shapely.centroid(parts[small])) - box[small, :2]
+    return np.column_stack((size[small], shapely.area(parts[small]), middle))
+
+
+def compare_letters(top: NDArray[np.float64], bottom: NDArray[np.float64]) -> tuple[int, int]:
+    """How many lopsided figures of one side are on the other as they are, and mirrored.
+
+    Parameters
+    ----------
+    top, bottom : (n, 5) float64
+        See :func:`_letters`.
+    """
+    from scipy.spatial import cKDTree
+
+    if not len(top) or not len(bottom):
+        return 0, 0
+    lopsided = np.abs(2 * bottom[:, 3] - bottom[:, 0]) > 0.06 * bottom[:, 0]
+    bottom = bottom[lopsided]
+    if not len(bottom):
+        return 0, 0
+    image = bottom.copy()
+    image[:, 3] = image[:, 0] - image[:, 3]
+    tree = cKDTree(top)
+    near, far = tree.query(bottom)[0] < ALIKE_MM, tree.query(image)[0] < ALIKE_MM
+    return int(np.sum(near & ~far)), int(np.sum(far & ~near))

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from fabkit.board.copper import ATTACHED, Copper
 from fabkit.board.model import Layer
 from fabkit.checks.case import Case
-from fabkit.checks.copper_facts import cuts_of, require_copper
+from fabkit.checks.copper_facts import cuts_of, on_board, require_copper
 from fabkit.checks.copper_width import SAME_SPOT_MM, spot_place
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
@@ -128,7 +128,9 @@ def mask_sides(case: Case) -> tuple[MaskSide, ...]:
         image = layer.file.image
         if layer.negative and case.board.profile is not None:
             image = shapely.difference(case.board.profile, image)
-        pads = np.flatnonzero(copper.pads.layer == under[0])
+        pads = np.flatnonzero(
+            (copper.pads.layer == under[0]) & on_board(case, copper.pads.x, copper.pads.y)
+        )
         parts = shapely.get_parts(image)
         made.append(
             MaskSide(
@@ -202,6 +204,7 @@ def webs(case: Case) -> Iterator[Finding]:
         openings = shapely.get_parts(layer.file.image)
         found = find_gaps(facets_of(openings), limits[0].value)
         found = found.take(found.piece0 != found.piece1)
+        found = found.take(on_board(case, found.x, found.y))
         found = found.take(thin_out(found.x, found.y, SAME_SPOT_MM))
         yield from judge(
             case,
@@ -365,9 +368,10 @@ def neighbours(case: Case) -> Iterator[Finding]:
         if not len(bared):
             continue
         area = shapely.area(bared)
-        real = np.flatnonzero(area > BARED_MM2)
+        spots = shapely.get_coordinates(shapely.point_on_surface(bared))
+        real = np.flatnonzero((area > BARED_MM2) & on_board(case, *spots.T))
         if len(real):
-            xy = shapely.get_coordinates(shapely.centroid(bared[real]))
+            xy = spots[real]
             yield group(
                 BARED,
                 area[real],

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from fabkit.checks.case import Case
-from fabkit.checks.copper_facts import cuts_of, require_copper
+from fabkit.checks.copper_facts import cuts_of, on_board, require_copper
 from fabkit.checks.copper_width import spot_place
 from fabkit.checks.declare import check
 from fabkit.checks.mask import mask_sides
@@ -56,7 +56,9 @@ def paste(case: Case) -> Iterator[Finding]:
             left = np.where(shapely.area(masked) > shapely.area(left), masked, left)
         area = shapely.area(left)
         # Paste a little larger than its pad is a choice; paste mostly beside it is a mistake.
-        rows = np.flatnonzero((area > OFF_PAD_MM2) & (area > 0.5 * shapely.area(prints)))
+        middle = shapely.get_coordinates(shapely.point_on_surface(prints)).T
+        mine = on_board(case, *middle)
+        rows = np.flatnonzero(mine & (area > OFF_PAD_MM2) & (area > 0.5 * shapely.area(prints)))
         if len(rows):
             xy = shapely.get_coordinates(shapely.centroid(left[rows]))
             yield group(

@@ -165,7 +165,7 @@ def _small_circles(parts: NDArray[Any], bit_mm: float) -> NDArray[Any]:
     rings = shapely.get_rings(parts)
     rings = shapely.polygons(rings[shapely.minimum_bounding_radius(rings) < bit_mm / 2])
     radius = shapely.minimum_bounding_radius(rings)
-    return rings[shapely.area(rings) > 0.95 * np.pi * radius**2]
+    return np.asarray(rings[shapely.area(rings) > 0.95 * np.pi * radius**2], dtype=object)
 
 
 @check(id="profile/price-tier", rules=(TIER,), needs=("profile",))

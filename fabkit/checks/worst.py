@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import replace
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +14,7 @@ from fabkit.house.sheet import Limit
 from fabkit.limits import DEFAULT_LIMITS
 from fabkit.units import COINCIDENT_MM, format_number
 
+T = TypeVar("T")
 PlaceOf = Callable[[int], Place]
 
 
@@ -29,6 +29,7 @@ def group(
     unit: str = "mm",
     severity: Severity | None = None,
     advice: str = "",
+    where: Callable[[int], str] | None = None,
 ) -> Finding:
     """One finding for many places.
 
@@ -39,7 +40,8 @@ def group(
     place
         Place of a row of ``values``.
     message
-        Sentence about the worst; ``{worst}`` stands for its value with the unit.
+        Sentence about the worst; ``{worst}`` stands for its value with the unit, ``{where}``
+        for what ``where`` says of its row, such as the layer.
     """
     order = np.argsort(-values if most else values, kind="stable")
     worst = float(values[order[0]])
@@ -47,7 +49,7 @@ def group(
     return Finding(
         rule=rule,
         severity=rule.severity if severity is None else severity,
-        message=message.format(worst=text),
+        message=message.format(worst=text, where=where(int(order[0])) if where else ""),
         places=tuple(place(int(row)) for row in order[: DEFAULT_LIMITS.problem_places]),
         count=len(values),
         measured=worst,
@@ -67,6 +69,7 @@ def judge(
     *,
     slack: float | NDArray[Any] = COINCIDENT_MM,
     advice: str = "",
+    where: Callable[[int], str] | None = None,
 ) -> Iterator[Finding]:
     """Compare measures with a limit of the house, standard and fine.
 
@@ -82,6 +85,8 @@ def judge(
         How far a measure may be off through rounding or chords.
     subject
         What was measured, such as ``narrowest track``.
+    where
+        Words that follow the subject, for a row: ``on inner copper 2``.
     """
     standard, fine = (
         (case.house.limit(limits), case.house.limit(limits, "fine"))
@@ -102,7 +107,8 @@ def judge(
         if not len(rows):
             continue
         text = f"{format_number(limit.value)} {limit.unit}".strip()
-        message = f"{subject} is {{worst}}; the house asks for {word} {text}"
+        subject_where = f"{subject} {{where}}" if where else subject
+        message = f"{subject_where} is {{worst}}; the house asks for {word} {text}"
         if limit is standard and fine.value != standard.value:
             message += f" ({format_number(fine.value)} in its fine class)"
         yield group(
@@ -115,13 +121,9 @@ def judge(
             unit=limit.unit,
             severity=severity,
             advice=advice,
+            where=None if where is None else _picked(where, rows),
         )
 
 
-def _picked(place: PlaceOf, rows: NDArray[Any]) -> PlaceOf:
-    return lambda row: place(int(rows[row]))
-
-
-def moved(finding: Finding, severity: Severity) -> Finding:
-    """The same finding at another severity."""
-    return replace(finding, severity=severity)
+def _picked(told: Callable[[int], T], rows: NDArray[Any]) -> Callable[[int], T]:
+    return lambda row: told(int(rows[row]))

@@ -162,8 +162,8 @@ def facets_of(polygons: NDArray[Any], *, longest_mm: float = LONGEST_FACET_MM) -
         y0=a[:, 1],
         x1=b[:, 0],
         y1=b[:, 1],
-        before=before,
-        after=after,
+        before=before.astype(np.int32),
+        after=after.astype(np.int32),
         piece=piece_of_ring[ring],
     )
 
@@ -315,7 +315,7 @@ def _foot(a: Floats, b: Floats, p: Floats) -> Floats:
     """Share of ``a``-``b`` that is nearest to ``p``."""
     along = b - a
     share = np.sum((p - a) * along, axis=1) / np.sum(along * along, axis=1)
-    return np.clip(share, 0.0, 1.0)
+    return np.asarray(np.clip(share, 0.0, 1.0))
 
 
 def _faces(
