@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from fabkit.costs.workbook_style import bold, clean_text, style_head
-from fabkit.parts.assembly import shorten_refs
 from fabkit.parts.model import Bill
 
 if TYPE_CHECKING:
@@ -58,7 +57,7 @@ def write_bill_pages(book: Workbook, bill: Bill) -> None:
                 line.faces.get("right", ""),
                 str(line.fitting),
                 line.lasting.replace("_", " "),
-                clean_text(shorten_refs(line.refs.get("left", ()))),
+                clean_text(line.short_refs("left")),
                 clean_text(line.reason),
             ]
         )

@@ -51,26 +51,7 @@ def part_text(line: BillLine) -> str:
         text += f", {left} face"
     elif left or right:
         text += f", {left or 'either'} face on the left half, {right or 'either'} on the right"
-    refs = line.refs.get("left") or line.refs.get("right") or ()
+    refs = line.short_refs("left") or line.short_refs("right")
     if refs:
-        text += f" ({shorten_refs(refs)})"
+        text += f" ({refs})"
     return text
-
-
-def shorten_refs(refs: Sequence[str]) -> str:
-    """References with runs written short.
-
-    >>> shorten_refs(["SW1", "SW2", "SW3", "SW5"])
-    'SW1-SW3, SW5'
-    """
-    runs: list[list[str]] = []
-    for ref in refs:
-        stem = ref.rstrip("0123456789")
-        digits = ref[len(stem) :]
-        if runs and digits and runs[-1][-1] == f"{stem}{int(digits) - 1}":
-            runs[-1].append(ref)
-        else:
-            runs.append([ref])
-    return ", ".join(
-        r[0] if len(r) == 1 else f"{r[0]}-{r[-1]}" if len(r) > 2 else ", ".join(r) for r in runs
-    )

@@ -132,6 +132,18 @@ class BillLine:
         """
         return self.per_keyboard * usage.keyboards + usage.spare_halves * max(self.left, self.right)
 
+    def short_refs(self, half: Half) -> str:
+        """References of a half with runs written short: ``SW1-SW3, SW5``."""
+        runs: list[list[str]] = []
+        for ref in self.refs.get(half, ()):
+            stem = ref.rstrip("0123456789")
+            digits = ref[len(stem) :]
+            if runs and digits and runs[-1][-1] == f"{stem}{int(digits) - 1}":
+                runs[-1].append(ref)
+            else:
+                runs.append([ref])
+        return ", ".join(f"{r[0]}-{r[-1]}" if len(r) > 2 else ", ".join(r) for r in runs)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Purchase:

@@ -228,6 +228,15 @@ def test_parts_far_apart_are_no_doubles() -> None:
     assert line.left == 4
 
 
+def test_runs_of_references_are_written_short() -> None:
+    """Three in a row become a range, two do not; a gap starts anew."""
+    line = build_bill(make_board(keys=7, components=(*sockets(5), *sockets(7)[6:])), book()).lines[
+        0
+    ]
+
+    assert line.short_refs("left") == "SW1-SW5, SW7"
+
+
 def test_uneven_faces_are_told() -> None:
     """Two on one face and three on the other cannot both be right."""
     bill = build_bill(make_board(components=(*sockets(3), *sockets(5, "top")[3:])), book())
