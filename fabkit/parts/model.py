@@ -14,6 +14,8 @@ from fabkit.house.order import HalfSide, Order, SpareRule
 
 Half = Literal["left", "right"]
 HALVES: tuple[Half, Half] = ("left", "right")
+REF_DIGITS = 9
+"""Longer numbers in a reference are no count."""
 
 
 class Lasting(StrEnum):
@@ -138,7 +140,11 @@ class BillLine:
         for ref in self.refs.get(half, ()):
             stem = ref.rstrip("0123456789")
             digits = ref[len(stem) :]
-            if runs and digits and runs[-1][-1] == f"{stem}{int(digits) - 1}":
+            if (
+                runs
+                and 0 < len(digits) <= REF_DIGITS
+                and runs[-1][-1] == f"{stem}{int(digits) - 1}"
+            ):
                 runs[-1].append(ref)
             else:
                 runs.append([ref])

@@ -68,9 +68,10 @@ def read_sources(board: Board, patterns: Sequence[Pattern]) -> Seen:
 
 
 def _natural(ref: str) -> tuple[str, int, str]:
-    """Sort key under which C2 comes before C10."""
+    """Sort key under which C2 comes before C10; numbers are compared by length, then by digits."""
     stem = ref.rstrip("0123456789")
-    return stem, int(ref[len(stem) :] or 0), ref
+    digits = ref[len(stem) :].lstrip("0")
+    return stem, len(digits), ref
 
 
 def _merge(group: Sequence[Record]) -> Record:

@@ -237,6 +237,18 @@ def test_runs_of_references_are_written_short() -> None:
     assert line.short_refs("left") == "SW1-SW5, SW7"
 
 
+def test_odd_references_are_kept_as_they_are() -> None:
+    """References come from files: endless digits, none at all, or other scripts do no harm."""
+    refs = ("R" + "9" * 6000, "R10", "R2", "", "\u0663\u0664", "7")
+    parts = tuple(Component(ref=r, value="1k", origin="component attributes") for r in refs)
+    line = build_bill(make_board(components=parts), book()).line("1k")
+
+    assert line is not None
+    assert line.left == len(refs)
+    assert line.refs["left"].index("R2") < line.refs["left"].index("R10")
+    assert "R2, R10" in line.short_refs("left")
+
+
 def test_uneven_faces_are_told() -> None:
     """Two on one face and three on the other cannot both be right."""
     bill = build_bill(make_board(components=(*sockets(3), *sockets(5, "top")[3:])), book())
