@@ -47,7 +47,7 @@ def open_input(path: Path, *, limits: Limits = DEFAULT_LIMITS) -> Intake:
         )
     if is_folder:
         members, left_out = _read_folder(path, budget)
-        return _intake(path.resolve().name, members, left_out, budget)
+        return _intake(_as_text(path.resolve().name), members, left_out, budget)
     if not path.is_file():
         raise UnreadableInput(
             f"{path} is neither a folder nor a file",
@@ -56,9 +56,9 @@ def open_input(path: Path, *, limits: Limits = DEFAULT_LIMITS) -> Intake:
     data = _read_file(path, path.name, budget)
     if is_zip(data):
         members, left_out = read_archive(data, Budget(str(path), limits))
-        return _intake(path.stem, members, left_out, budget)
+        return _intake(_as_text(path.stem), members, left_out, budget)
     _refuse_other_archive(path, data)
-    return _intake(path.stem, [Member(path.name, data)], [], budget)
+    return _intake(_as_text(path.stem), [Member(_as_text(path.name), data)], [], budget)
 
 
 def _intake(name: str, members: list[Member], left_out: list[LeftOut], budget: Budget) -> Intake:
@@ -70,7 +70,14 @@ def _intake(name: str, members: list[Member], left_out: list[LeftOut], budget: B
         )
     kept, repeated = _drop_repeated_names(members, budget.source)
     left = sorted([*left_out, *repeated], key=lambda item: item.name)
-    return Intake(name=name, source=budget.source, members=tuple(kept), left_out=tuple(left))
+    return Intake(
+        name=name, source=_as_text(budget.source), members=tuple(kept), left_out=tuple(left)
+    )
+
+
+def _as_text(name: str) -> str:
+    """A name that can be written: bytes of a file system that are no UTF-8 become U+FFFD."""
+    return name.encode("utf-8", "surrogatepass").decode("utf-8", "replace")
 
 
 def _drop_repeated_names(members: list[Member], source: str) -> tuple[list[Member], list[LeftOut]]:
@@ -107,7 +114,7 @@ def _read_folder(root: Path, budget: Budget) -> tuple[list[Member], list[LeftOut
             ) from error
         for entry in entries:
             path = Path(entry.path)
-            name = path.relative_to(root).as_posix()
+            name = _as_text(path.relative_to(root).as_posix())
             budget.count_member()
             budget.check_depth(name)
             why = find_litter(name)

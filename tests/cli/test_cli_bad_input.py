@@ -183,3 +183,18 @@ def test_hostile_names_reach_the_terminal_harmless(run, small):
         pytest.skip("this file system has no such names")
 
     assert "\x1b" not in run("check", small, "--files", "--fail-on", "never").output
+
+
+def test_names_that_are_no_text_still_work(run, small, tmp_path):
+    """A file name whose bytes are no UTF-8 is read, shown and packed under a name that is."""
+    try:
+        os.rename(os.fsencode(small / "small-plated.drl"), os.fsencode(small) + b"/plated-\xff.drl")
+    except OSError:
+        pytest.skip("this file system has no such names")
+    out = tmp_path / "out"
+    run("order", small, "--out", out)
+
+    with zipfile.ZipFile(out / "small.zip") as archive:
+        (name,) = [n for n in archive.namelist() if n.endswith(".drl")]
+    assert name.isprintable()
+    assert name in (out / "findings.txt").read_text(encoding="utf-8")
