@@ -113,11 +113,12 @@ def print_check(
         print_finding(console, group[0], alike=group[1:], short=not full)
     for finding in record["silenced"]:
         console.print(f"silenced: [{finding['id']}] {clean(finding['reason'])}", style="dim")
-    blind = [c for c in record["checks"] if c["state"] == "not judged"]
-    if blind:
-        console.print("not judged:", style="bold")
-        for check in blind:
-            console.print(f"  {check['id']}: {clean(check['reason'])}")
+    blind: dict[str, list[str]] = {}
+    for check in record["checks"]:
+        if check["state"] == "not judged":
+            blind.setdefault(check["reason"], []).append(check["id"])
+    for reason, ids in blind.items():
+        console.print(f"not judged, {clean(reason)}: {', '.join(ids)}", style="dim")
     for check in record["checks"]:
         if check["state"] == "broken":
             console.print(f"broken: {check['id']}: {clean(check['reason'])}", style="bold red")

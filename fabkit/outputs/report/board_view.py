@@ -1,0 +1,221 @@
+"""The board as a page shows it: both faces, what lies where, and where the findings are."""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any, Final
+
+import numpy as np
+
+from fabkit.board.model import Board
+from fabkit.findings import Finding
+from fabkit.gerber.model import Kind
+from fabkit.package.model import RoleKind, Side
+from fabkit.preview import palette
+from fabkit.preview.finished import films, finished_face, layer_stencil
+from fabkit.preview.options import PreviewOptions
+from fabkit.preview.paint_svg import inline_svg
+from fabkit.preview.scene import Coat, Film, Group, Scene
+
+Record = dict[str, Any]
+
+SIDES: Final[tuple[Side, Side]] = ("top", "bottom")
+FACES: Final = {"top": "front", "bottom": "back"}
+
+VECTOR_LIMIT: Final = 700_000
+"""Characters of drawing up to which both faces are put into the page as vectors.
+
+Measured in a headless browser without a graphics card: at this size a view is redrawn within a
+fifth of a second when zooming ends; a board of 1.6 million took over a second.
+"""
+
+VECTOR_OBJECTS: Final = 40_000
+"""Graphic objects on the drawn layers up to which vectors are tried at all."""
+
+RASTER_PX: Final = 3200
+"""Longest side of a face that is put into the page as pixels."""
+
+RASTER_COLOURS: Final = 96
+"""Colours of such a picture: a board has a dozen, the rest are blends along edges."""
+
+MOST_TARGETS: Final = 15_000
+"""Things that can be pointed at; holes come first, then pads, larger ones first."""
+
+TITLES: Final = {
+    "mask and legend": "Solder mask and legend",
+    "legend": "Legend",
+    "copper under mask": "Copper under the mask",
+    "bare metal": "Copper and bare metal",
+    "paste": "Solder paste",
+    "other side": "Copper of the other side",
+}
+"""Layers of the picture that can be switched, with the words beside the switch."""
+
+HIDDEN_AT_FIRST: Final = frozenset({"paste", "other side"})
+
+
+def face_pictures(board: Board, options: PreviewOptions, prefix: str) -> Record:
+    """Both faces, as vectors where they are light enough, else as pixels.
+
+    Returns
+    -------
+    dict
+        ``faces``: side, title and either ``svg`` or ``image`` (a data URI); ``layers`` that can
+        be switched; ``frame`` in mm; ``why`` there are no vectors, or empty.
+    """
+    scenes = {side: finished_face(board, side, options) for side in SIDES}
+    frame = scenes["top"].frame
+    made: Record = {"frame": list(frame), "size_mm": list(scenes["top"].size_mm), "why": ""}
+    drawn = sum(len(s.file.objects) for s in board.layers)
+    if drawn <= VECTOR_OBJECTS:
+        rich = {side: _with_more(board, scene, side) for side, scene in scenes.items()}
+        drawings = {s: inline_svg(rich[s], f"{prefix}{FACES[s][0]}") for s in SIDES}
+        if sum(map(len, drawings.values())) <= VECTOR_LIMIT:
+            made["faces"] = [_face(board, s, svg=drawings[s]) for s in SIDES]
+            made["layers"] = _switches(rich.values())
+            return made
+    made["faces"] = [_face(board, s, image=_pixels(scenes[s])) for s in SIDES]
+    made["layers"] = []
+    made["why"] = (
+        f"This board is dense ({drawn:,} drawn objects), so that it is shown as a picture of "
+        f"{RASTER_PX} pixels; its layers cannot be switched here. The SVG and PDF files of "
+        "`fabkit preview` show every detail."
+    )
+    return made
+
+
+def _face(board: Board, side: Side, **picture: str) -> Record:
+    return {"side": side, "name": FACES[side], "title": f"{board.name}, {FACES[side]}", **picture}
+
+
+def _with_more(board: Board, scene: Scene, side: Side) -> Scene:
+    """The face with layers that are not seen on the finished board, to be switched on."""
+    other: Side = "bottom" if side == "top" else "top"
+    stencils = dict(scene.stencils)
+    nodes = list(scene.nodes)
+    for name, kind, where, rgb in (
+        ("paste", RoleKind.PASTE, side, palette.SKY_BLUE),
+        ("other side", RoleKind.COPPER, other, palette.ORANGE),
+    ):
+        layers = films(board, kind, where)
+        stencil = layer_stencil(layers)
+        if layers and any(isinstance(p, Film) and len(p.file.objects) for p in stencil.parts):
+            stencils[name] = stencil
+            coat = Coat(title=name, rgb=rgb, opacity=0.6, inside=(name,))
+            nodes.append(
+                Group(title=name, children=(coat,), inside=("profile",), outside=("holes",))
+            )
+    return replace(scene, stencils=stencils, nodes=tuple(nodes))
+
+
+def _switches(scenes: Any) -> list[Record]:
+    there: set[str] = set()
+
+    def walk(node: Coat | Group) -> None:
+        there.add(node.title)
+        for child in node.children if isinstance(node, Group) else ():
+            walk(child)
+
+    for scene in scenes:
+        for node in scene.nodes:
+            walk(node)
+    return [
+        {"key": key, "title": title, "on": key not in HIDDEN_AT_FIRST}
+        for key, title in TITLES.items()
+        if key in there
+    ]
+
+
+def _pixels(scene: Scene) -> str:
+    from PIL import Image
+
+    from fabkit.preview.paint_png import paint
+
+    pixels = paint(scene, RASTER_PX / max(scene.size_mm))
+    image = Image.fromarray(pixels).quantize(RASTER_COLOURS, method=Image.Quantize.FASTOCTREE)
+    out = io.BytesIO()
+    image.save(out, "PNG", optimize=True)
+    return "data:image/png;base64," + base64.b64encode(out.getvalue()).decode()
+
+
+def targets_record(board: Board) -> Record:
+    """What can be pointed at, as short rows of whole micrometres.
+
+    Returns
+    -------
+    dict
+        ``rows``: kind (h hole, t pad on top, b pad on the bottom), x, y, size, then a number in
+        ``words`` for plating or net, and one for the pin; ``left_out``: how many are missing.
+    """
+    words: dict[str, int] = {"": 0}
+
+    def word(text: str) -> int:
+        return words.setdefault(text, len(words))
+
+    rows: list[list[int | str]] = []
+    plating = {1: "plated hole", 0: "non-plated hole", -1: "hole, plating not known"}
+    holes = board.holes
+    for x, y, size, plated in zip(
+        *(c.tolist() for c in (holes.x, holes.y, holes.diameter, holes.plated)), strict=True
+    ):
+        rows.append(["h", _um(x), _um(y), _um(size), word(plating[plated]), 0])
+    pads = [
+        [letter, *row[:3], word(row[3]), word(row[4])]
+        for letter, side in (("t", "top"), ("b", "bottom"))
+        for row in _pads(board, side)
+    ]
+    pads.sort(key=lambda r: (-r[3], r[0], r[1], r[2]))
+    room = max(0, MOST_TARGETS - len(rows))
+    dropped = max(0, len(rows) - MOST_TARGETS) + max(0, len(pads) - room)
+    rows = [*rows[:MOST_TARGETS], *pads[:room]]
+    return {"rows": rows, "words": list(words), "left_out": dropped}
+
+
+def _um(value: float) -> int:
+    return round(value * 1000)
+
+
+def _pads(board: Board, side: str) -> list[tuple[int, int, int, str, str]]:
+    """Flashed pads of an outer layer: place, smaller side of the box, net, pin."""
+    found = []
+    for layer in board.copper:
+        if layer.side != side:
+            continue
+        file, objects = layer.file, layer.file.objects
+        flashes = np.flatnonzero((objects.kind == Kind.FLASH) & objects.dark)
+        # Small pads of a fill's cut-outs and of drawn text carry no attributes; vias do.
+        for row in flashes.tolist():
+            attributes = file.attribute_sets[objects.attributes[row]]
+            net = ", ".join(attributes.get(".N", ()))
+            pin = attributes.get(".P", ())
+            aperture = file.apertures[objects.aperture[row]]
+            if "AntiPad" in aperture.function:
+                continue
+            name = f"{pin[0]} pin {pin[1]}" if len(pin) > 1 else ""
+            size = min(aperture.size_mm) * file.poses[objects.pose[row]].scale
+            found.append((_um(objects.x0[row]), _um(objects.y0[row]), _um(size), net, name))
+    return found
+
+
+def component_rows(board: Board) -> list[Record]:
+    """Components with a place, for their names on the board."""
+    return [
+        {"ref": c.ref, "value": c.value, "side": c.side or "top", "x": c.x_mm, "y": c.y_mm}
+        for c in board.components
+        if c.x_mm is not None and c.y_mm is not None
+    ]
+
+
+def place_rows(findings: Sequence[Finding]) -> list[list[Record]]:
+    """For each finding its places on the board."""
+    return [
+        [
+            {"x": p.x_mm, "y": p.y_mm, "side": p.side or ""}
+            for p in finding.places
+            if p.x_mm is not None and p.y_mm is not None
+        ]
+        for finding in findings
+    ]
