@@ -56,8 +56,10 @@ class Mirror:
         Rows of ``Board.holes`` without a counterpart.
     lone_pads
         Rows of ``Copper.pads`` without a counterpart on the other face.
-    pads
-        Number of surface pads looked at.
+    pads, pad_axis
+        Surface pads that were looked at (rows of ``Copper.pads``) and the axis of each, mm.
+    pins
+        Number of plated holes that were looked at.
     """
 
     axis_mm: float | None
@@ -65,13 +67,17 @@ class Mirror:
     pad_score: float
     lone_holes: Ints
     lone_pads: Ints
-    pads: int
+    pads: Ints
+    pad_axis: Floats
+    pins: int
 
     @property
     def reversible(self) -> bool:
         """Whether the board is meant to be used with either face up."""
         return (
-            self.pads > 0 and self.hole_score >= REVERSIBLE_SHARE and self.pad_score >= FACING_SHARE
+            (len(self.pads) > 0 or self.pins > 0)
+            and self.hole_score >= REVERSIBLE_SHARE
+            and self.pad_score >= FACING_SHARE
         )
 
 
@@ -141,7 +147,9 @@ def _judge(
         pad_score=1 - float(lone.mean()) if len(pads) else 1.0,
         lone_holes=lone_holes,
         lone_pads=pads[lone],
-        pads=len(pads),
+        pads=pads,
+        pad_axis=axes[1],
+        pins=int(np.count_nonzero(holes.plated[rows])),
     )
 
 

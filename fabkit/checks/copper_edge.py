@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from fabkit.board.connectivity import pieces_at
 from fabkit.checks.case import Case
@@ -16,7 +17,7 @@ from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
 from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
 from fabkit.geometry.facing import facets_of, thin_out
-from fabkit.units import CHORD_ERROR_MM
+from fabkit.units import CHORD_ERROR_MM, COINCIDENT_MM
 
 SAME_STRETCH_MM: Final = 2.0
 """Places along an edge nearer than this are told once."""
@@ -88,10 +89,7 @@ def edge(case: Case) -> Iterator[Finding]:
             keep = np.ones(len(middle), dtype=bool)
             keep[spared] = False
             distance, middle = distance[keep], middle[keep]
-        order = np.lexsort((middle[:, 1], middle[:, 0], distance))
-        distance, middle = distance[order], middle[order]
-        rows = thin_out(middle[:, 0], middle[:, 1], SAME_STRETCH_MM)
-        distance, middle = distance[rows], middle[rows]
+        distance, middle = _stretches(distance, middle)
         over = distance <= 0
         if over.any():
             spots = middle[over]
@@ -127,3 +125,34 @@ def edge(case: Case) -> Iterator[Finding]:
                 most=True,
                 unit="mm²",
             )
+
+
+def _stretches(
+    distance: NDArray[np.float64], middle: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """One place for each stretch of an edge at one distance (its middle), nearest first.
+
+    Facets are short, so a copper edge along the board's edge is met many times.
+    """
+    if not len(distance):
+        return distance, middle
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    tree = shapely.STRtree(shapely.points(middle))
+    left, right = tree.query(shapely.points(middle), predicate="dwithin", distance=SAME_STRETCH_MM)
+    alike = np.abs(distance[left] - distance[right]) < COINCIDENT_MM
+    graph = coo_array(
+        (np.ones(int(alike.sum()), bool), (left[alike], right[alike])),
+        shape=(len(distance), len(distance)),
+    )
+    label = connected_components(graph, directed=False)[1]
+    first = np.unique(label, return_index=True)[1]
+    low, high = np.full((len(first), 2), np.inf), np.full((len(first), 2), -np.inf)
+    np.minimum.at(low, label, middle)
+    np.maximum.at(high, label, middle)
+    value, spot = distance[first], (low + high) / 2
+    order = np.lexsort((spot[:, 1], spot[:, 0], value))
+    value, spot = value[order], spot[order]
+    rows = thin_out(spot[:, 0], spot[:, 1], SAME_STRETCH_MM)
+    return value[rows], spot[rows]

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from fabkit.board.copper import Copper
 from fabkit.board.symmetry import (
-    KEY_REACH_MM,
     MATCH_MM,
     Key,
     Mirror,
@@ -172,41 +171,32 @@ def keys(case: Case) -> Iterator[Finding]:
     mirror, positions = case.shared(mirror_of), case.shared(keys_of)
     if mirror is None or not mirror.reversible or not positions:
         return
-    copper, cuts = require_copper(case), case.shared(cuts_of)
-    surface = surface_pads(copper)
-    face = outer_face(copper)
-    through = np.flatnonzero((cuts.plated != 0) & (cuts.width > 0.9))
-    spots = {
-        side: np.column_stack((copper.pads.x[rows], copper.pads.y[rows]))
-        for side, rows in (
-            ("top", surface[face[surface] > 0]),
-            ("bottom", surface[face[surface] < 0]),
-        )
-    }
-    bored = np.column_stack((cuts.x[through], cuts.y[through]))
-    open_spots = {side: spots[side][_opened(case, side, spots[side])] for side in spots}
-    worst, where, lacking = [], [], []
-    for key in positions:
-        middle = np.array((key.x_mm, key.y_mm))
-        near = {
-            side: open_spots[side][np.abs(open_spots[side] - middle).max(axis=1) <= KEY_REACH_MM]
-            - middle
-            for side in spots
-        }
-        pins = bored[np.abs(bored - middle).max(axis=1) <= KEY_REACH_MM] - middle
-        for side, other in (("top", "bottom"), ("bottom", "top")):
-            lost = _without_image(near[other], near[side])
-            # A soldered switch has plated pins at both mirrored places instead.
-            if len(lost) and not (len(pins) >= 3 and not len(_without_image(pins, pins))):
-                worst.append(float(len(lost)))
-                where.append(key)
-                lacking.append(side)
-    if worst:
+    copper = require_copper(case)
+    pads, face = copper.pads, outer_face(copper)[mirror.pads]
+    centres = np.array([(k.x_mm, k.y_mm) for k in positions])
+    lacking: dict[tuple[int, str], int] = {}
+    for here, there in (("top", "bottom"), ("bottom", "top")):
+        mine = mirror.pads[face == (1 if here == "top" else -1)]
+        axis = mirror.pad_axis[face == (1 if here == "top" else -1)]
+        image = np.column_stack((2 * axis - pads.x[mine], pads.y[mine]))
+        usable = surface_pads(copper)
+        usable = usable[outer_face(copper)[usable] == (1 if there == "top" else -1)]
+        spots = np.column_stack((pads.x[usable], pads.y[usable]))
+        spots = spots[_opened(case, there, spots)]
+        lost = _nearest(image, spots) > 2 * MATCH_MM if len(spots) else np.ones(len(image), bool)
+        for key in _nearest_row(image[lost], centres):
+            lacking[int(key), there] = lacking.get((int(key), there), 0) + 1
+    if lacking:
+        told = sorted(lacking)
         yield group(
             KEY_FACE,
-            np.array(worst),
-            lambda k: Place(side=lacking[k], x_mm=where[k].x_mm, y_mm=where[k].y_mm),
-            f"{format_number(len({(k.x_mm, k.y_mm) for k in where}))} of "
+            np.array([lacking[k] for k in told], dtype=float),
+            lambda k: Place(
+                side=told[k][1],
+                x_mm=positions[told[k][0]].x_mm,
+                y_mm=positions[told[k][0]].y_mm,
+            ),
+            f"{format_number(len({key for key, _ in told}))} of "
             f"{format_number(len(positions))} keys lack pads or mask openings on one face, "
             "{worst} at most",
             most=True,
@@ -215,13 +205,10 @@ def keys(case: Case) -> Iterator[Finding]:
         )
 
 
-def _without_image(points: Floats, there: Floats) -> Floats:
-    """Points whose mirror image (x changes sign) is not among ``there``."""
-    if not len(points) or not len(there):
-        return points
-    image = points * (-1, 1)
-    apart = np.hypot(*(image[:, None] - there[None]).transpose(2, 0, 1)).min(axis=1)
-    return np.asarray(points[apart > 2 * MATCH_MM])
+def _nearest_row(points: Floats, there: Floats) -> NDArray[np.int64]:
+    """Row of ``there`` that is nearest to each point."""
+    apart = np.hypot(*(points[:, None, :2] - there[None, :, :2]).transpose(2, 0, 1))
+    return np.asarray(apart.argmin(axis=1), dtype=np.int64)
 
 
 def _opened(case: Case, side: str, points: Floats) -> NDArray[np.bool_]:

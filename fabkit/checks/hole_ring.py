@@ -100,7 +100,7 @@ class Rings:
     cut, layer : (n,) int32
         Row of :class:`Cuts`; layer from 0.
     ring : (n,) float64, mm
-        Least copper around the hole; 0 where it breaks out.
+        Least copper around the hole; negative where it breaks out.
     open_deg : (n,) float64
         Part of the rim without copper.
     exact : (n,) bool
@@ -195,7 +195,9 @@ def _measure_one(layer: LayerFacets, polygons: NDArray[Any], shape: Any) -> tupl
         covered |= shapely.intersects(polygon, spots)
     open_deg = 360.0 * (1 - covered.mean())
     if open_deg > 0:
-        return 0.0, float(open_deg)
+        bare = spots[~covered]
+        depth = shapely.distance(shapely.union_all(local), bare).max() if len(local) else 0.0
+        return min(-float(depth) + TOUCH_MM, 0.0), float(open_deg)
     # Edges of the pad's own hole lie under the drill and go with it.
     near = layer.tree.query(shape, predicate="dwithin", distance=1.0)
     lines = layer.tree.geometries[near]
@@ -226,12 +228,11 @@ def annular_ring(case: Case) -> Iterator[Finding]:
         worst = float(rings.open_deg[broken].max())
         yield group(
             RING_BROKEN,
-            rings.open_deg[broken],
+            rings.ring[broken],
             lambda k: _ring_place(case, rings, int(broken[k])),
-            "holes break out of their pads, by {worst} of the rim at worst, {where}",
-            most=True,
+            f"holes break out of their pads, by {format_number(worst, digits=0)} degrees of the "
+            "rim at worst; least ring {worst}, {where}",
             limit=0.0,
-            unit="degrees",
             severity=Severity.ERROR if worst > BREAKOUT_DEG else Severity.WARNING,
             where=lambda k: on_layer[rings.layer[broken[k]]],
         )
@@ -324,11 +325,24 @@ def bare_clearance(case: Case) -> Iterator[Finding]:
         return cut_place(case, int(bare[k]), side=case.board.copper[nearest[k]].side)
 
     near = np.flatnonzero(~through)
+    least = distance.min(axis=0)
+    close = near[least[near] < case.limit("nonplated_to_copper_mm")]
+    close = close[cuts.round[bare[close]]]
+
+    def measure(k: int) -> float:
+        cut, coarse = int(bare[close[k]]), float(least[close[k]])
+        radius = float(cuts.width[cut]) / 2
+        at = float(cuts.x[cut]), float(cuts.y[cut])
+        close_up = case.shared(close_ups)[int(nearest[close[k]])]
+        fine = close_up.edge_distance(*at, radius + coarse + 0.05) - radius
+        return fine if abs(fine - coarse) < SAME_RING_MM else coarse
+
+    least[close] = remeasure(least[close], measure)
     yield from judge(
         case,
         BARE_NEAR,
         "nonplated_to_copper_mm",
-        distance.min(axis=0)[near],
+        least[near],
         lambda k: place(int(near[k])),
         "copper nearest to a non-plated hole",
         slack=CHORD_ERROR_MM,

@@ -20,6 +20,8 @@ from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
 from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
 from fabkit.geometry.facing import facets_of, find_gaps, thin_out
+from fabkit.gerber.model import Kind
+from fabkit.gerber.shapes import object_shapes
 from fabkit.package.model import RoleKind
 from fabkit.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM, format_mm, format_number
 
@@ -85,6 +87,14 @@ BARED = Rule(
     source=COMMON_PRACTICE,
     severity=Severity.WARNING,
     advice="Shrink the opening or move the neighbour away.",
+)
+TRACK_BARED = Rule(
+    id="mask/track-bared",
+    title="Opening over a track without a pad",
+    why="The bare track takes solder, corrodes, and can be shorted by what touches it.",
+    source=COMMON_PRACTICE,
+    severity=Severity.NOTE,
+    advice="Nothing, if it is meant for heat, current or contact; else delete the opening.",
 )
 INVERTED = Rule(
     id="mask/inverted",
@@ -255,14 +265,22 @@ def _fit(side: MaskSide, shapes: NDArray[Any]) -> _Fit:
         margin[rows] = shapely.distance(shapely.boundary(shapes[rows]), rim)
         covered = shapely.covers(shapely.buffer(over, COINCIDENT_MM), shapes[rows])
         for k in np.flatnonzero(~covered):
-            outside = shapely.points(shapely.get_coordinates(shapes[rows[k]]))
-            margin[rows[k]] = -shapely.distance(outside, over[k]).max()
+            margin[rows[k]] = -_overlap_depth(shapes[rows[k]], over[k])
         # An opening much larger than its pad is shared by several: its middle tells nothing.
         own = shapely.area(over) < 2.0 * shapely.area(shapes[rows]) + 0.5
         off[rows] = np.where(
             own, shapely.distance(shapely.centroid(shapes[rows]), shapely.centroid(over)), 0.0
         )
     return _Fit(open=opened >= 0, margin=margin, off=off)
+
+
+def _overlap_depth(pad: Any, opening: Any) -> float:
+    """How far mask runs over a pad's rim, mm: from the pad's rim to the opening's."""
+    corners = shapely.points(shapely.get_coordinates(opening))
+    corners = corners[shapely.intersects(pad, corners)]
+    if len(corners):
+        return float(shapely.distance(corners, shapely.boundary(pad)).max())
+    return float(shapely.hausdorff_distance(shapely.difference(pad, opening), opening))
 
 
 def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
@@ -368,17 +386,56 @@ def neighbours(case: Case) -> Iterator[Finding]:
         if not len(bared):
             continue
         area = shapely.area(bared)
+        width = np.minimum(*_sides(bared))
         spots = shapely.get_coordinates(shapely.point_on_surface(bared))
         real = np.flatnonzero((area > BARED_MM2) & on_board(case, *spots.T))
         if len(real):
             xy = spots[real]
             yield group(
                 BARED,
-                area[real],
+                width[real],
                 lambda k, s=xy, a=side.layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
                 f"openings in {side.layer.name} bare copper of other nets beside their pads, "
-                "at most {worst}",
+                "up to {worst} wide",
                 most=True,
                 limit=0.0,
-                unit="mm²",
+            )
+
+
+def _sides(shapes: NDArray[Any]) -> tuple[Floats, Floats]:
+    """Width and height of the box of each shape, mm."""
+    box = shapely.bounds(shapes)
+    return box[:, 2] - box[:, 0], box[:, 3] - box[:, 1]
+
+
+@check(id="mask/tracks", rules=(TRACK_BARED,), needs=("mask", "outer-copper"))
+def tracks(case: Case) -> Iterator[Finding]:
+    """Openings lie over pads and holes, not over tracks alone."""
+    copper, cuts = require_copper(case), case.shared(cuts_of)
+    for side in case.shared(mask_sides):
+        if _inverted(case, side) or not len(side.openings):
+            continue
+        used = np.zeros(len(side.openings), dtype=bool)
+        spots = shapely.points(copper.pads.x[side.pads], copper.pads.y[side.pads])
+        used[side.tree.query(spots, predicate="intersects")[1]] = True
+        if len(cuts.shapes):
+            used[side.tree.query(cuts.shapes, predicate="intersects")[1]] = True
+        objects, own = side.copper.file.objects, copper.layers[side.copper_index]
+        strokes = np.flatnonzero(
+            np.isin(objects.kind, (Kind.DRAW, Kind.ARC)) & objects.dark & (own.piece >= 0)
+        )
+        lines = object_shapes(side.copper.file, strokes)
+        over = np.unique(side.tree.query(lines, predicate="intersects")[1])
+        over = over[~used[over]]
+        middle = shapely.get_coordinates(shapely.centroid(side.openings[over]))
+        over = over[on_board(case, *middle.T)] if len(over) else over
+        if len(over):
+            xy = shapely.get_coordinates(shapely.centroid(side.openings[over]))
+            yield group(
+                TRACK_BARED,
+                np.minimum(*_sides(side.openings[over])),
+                lambda k, s=xy, a=side.layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
+                f"openings in {side.layer.name} lie over tracks where there is no pad, up to "
+                "{worst} wide",
+                most=True,
             )

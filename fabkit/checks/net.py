@@ -250,15 +250,15 @@ def netlist(case: Case) -> Iterator[Finding]:
 
 
 def _terminal_shorts(terminals: tuple[Terminal, ...]) -> list[Short]:
-    """Shorts seen by the netlist alone, told at its points."""
-    by_island: dict[int, dict[str, Terminal]] = {}
+    """Shorts seen by the netlist alone, told at a point of the net with fewest points there."""
+    by_island: dict[int, dict[str, list[Terminal]]] = {}
     for terminal in terminals:
-        by_island.setdefault(terminal.island, {}).setdefault(terminal.net, terminal)
+        by_island.setdefault(terminal.island, {}).setdefault(terminal.net, []).append(terminal)
     return [
         Short(nets=tuple(sorted(nets)), x_mm=t.x_mm, y_mm=t.y_mm, layer=t.layer, through_hole=False)
-        for island, nets in sorted(by_island.items())
-        if len(nets) > 1 and island >= 0
-        for t in [nets[min(nets)]]
+        for _, nets in sorted(by_island.items())
+        if len(nets) > 1
+        for t in [nets[min(nets, key=lambda n: (len(nets[n]), n))][0]]
     ]
 
 

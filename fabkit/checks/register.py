@@ -111,6 +111,12 @@ def compare_points(points: Floats, reference: Floats) -> Fit:
     distance, _ = tree.query(points)
     share = float(np.mean(distance <= FIT_MM))
     if share >= FITS:
+        # Symmetric parts hide a mirrored file; then nothing but the mirrored reading fits whole.
+        if share < 0.9:
+            moved = points * (-1, 1)
+            dx, dy = _voted_shift(moved, reference)
+            if np.all(tree.query(moved + np.array((dx, dy)))[0] <= FIT_MM):
+                return Fit(share=share, change="mirrored", dx_mm=dx / 2, dy_mm=dy, fitted=1.0)
         return Fit(share=share)
     near = distance <= 0.5
     if near.mean() >= FITS:

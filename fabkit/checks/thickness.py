@@ -114,20 +114,32 @@ def relative_stiffness(thickness_mm: float) -> float:
 
 
 def board_weight_g(
-    area_mm2: float, thickness_mm: float, *, copper_mm2: float, copper_oz: float = 1.0
+    area_mm2: float,
+    thickness_mm: float,
+    *,
+    copper_mm2: float,
+    layers: int = 2,
+    copper_um: float = COPPER_UM_PER_OZ,
 ) -> float:
-    """Weight of laminate and copper in gram; ``copper_mm2`` is summed over all layers.
+    """Weight of laminate and copper in gram.
 
-    >>> round(board_weight_g(100 * 100, 1.6, copper_mm2=100 * 100), 1)
-    31.3
+    Parameters
+    ----------
+    area_mm2
+        Board less its holes.
+    copper_mm2
+        Summed over all layers.
+    layers
+        Copper layers: each takes its thickness from the laminate, etched away or not.
+    copper_um
+        Thickness of one layer.
+
+    >>> round(board_weight_g(100 * 100, 1.6, copper_mm2=100 * 100, copper_um=34.8), 2)
+    31.43
     """
-    copper_mm = copper_oz * COPPER_UM_PER_OZ / 1000
-    copper = copper_mm2 * copper_mm
-    # The thickness is that of the board with its copper; where copper is etched away the space
-    # stays empty, so laminate fills what lies between the layers.
-    layers = 2 * area_mm2 * copper_mm
-    laminate = area_mm2 * thickness_mm - min(layers, area_mm2 * thickness_mm)
-    return (laminate * LAMINATE_G_CM3 + copper * COPPER_G_CM3) / 1000
+    copper_mm = copper_um / 1000
+    laminate = area_mm2 * max(thickness_mm - layers * copper_mm, 0.0)
+    return (laminate * LAMINATE_G_CM3 + copper_mm2 * copper_mm * COPPER_G_CM3) / 1000
 
 
 def plate_rigidity_nmm(thickness_mm: float) -> float:
@@ -201,7 +213,9 @@ def thickness_table(board: Board, house: House) -> tuple[ThicknessRow, ...]:
                 hole_mm=None if small is None else float(holes.diameter[small]),
                 hole_x_mm=None if small is None else float(holes.x[small]),
                 hole_y_mm=None if small is None else float(holes.y[small]),
-                weight_g=board_weight_g(area, thickness, copper_mm2=copper),
+                weight_g=board_weight_g(
+                    area, thickness, copper_mm2=copper, layers=len(board.copper)
+                ),
                 stiffness=relative_stiffness(thickness),
                 deflection_mm=None if key is None else press_deflection(key[0], thickness),
                 key_x_mm=None if key is None else key[1],

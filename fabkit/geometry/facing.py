@@ -31,6 +31,9 @@ LONGEST_FACET_MM: Final = 2.0
 _CHUNK: Final = 2_000_000
 """Pairs judged at once; bounds the memory of one pass to a few hundred megabytes."""
 
+_JOIN_MM: Final = 0.01
+"""Stretches whose ends are this near to each other are one."""
+
 _ASIDE: Final = 0.2
 """Cosine above which two facets run so much alike that they cannot face each other."""
 
@@ -80,8 +83,8 @@ class Facings(Columns):
     x0, y0, x1, y1 : float64, mm
         Nearest points; on ``piece0`` and ``piece1``.
     piece0, piece1 : int32
-    straight : bool
-        True where two parallel facets overlap: no chord of an arc takes part in the measure.
+    stretch : float64, mm
+        Length over which two parallel facets overlap, 0 when they are nearest in one point.
     """
 
     DTYPES: ClassVar[dict[str, str]] = {
@@ -92,7 +95,7 @@ class Facings(Columns):
         "y1": "f8",
         "piece0": "i4",
         "piece1": "i4",
-        "straight": "?",
+        "stretch": "f8",
     }
 
     distance: Floats
@@ -102,7 +105,12 @@ class Facings(Columns):
     y1: Floats
     piece0: NDArray[np.int32]
     piece1: NDArray[np.int32]
-    straight: NDArray[np.bool_]
+    stretch: Floats
+
+    @property
+    def straight(self) -> NDArray[np.bool_]:
+        """(n,) bool: no chord of an arc takes part in the measure."""
+        return self.stretch > 0
 
     @property
     def x(self) -> Floats:
@@ -231,16 +239,56 @@ def _find(facets: Facets, reach_mm: float, pairs: tuple[Ints, Ints], *, inside: 
         _judge(facets, left[at : at + _CHUNK], right[at : at + _CHUNK], reach_mm, inside=inside)
         for at in range(0, len(left), _CHUNK)
     ]
-    table = Facings.concat(*found) if found else Facings.empty()
-    return table.take(np.lexsort((table.y, table.x, table.distance)))
+    table = _join_stretches(Facings.concat(*found)) if found else Facings.empty()
+    # Among equals the longest stretch first: its middle is the place to tell.
+    rank = np.round(table.distance, 6)
+    return table.take(np.lexsort((table.y, table.x, -table.stretch, rank)))
+
+
+def _join_stretches(found: Facings) -> Facings:
+    """Make one facing of the parallel stretches in a row: its place is their common middle.
+
+    Long facets were cut, and two parallel edges face each other piece by piece.
+    """
+    rows = np.flatnonzero(found.straight)
+    if len(rows) < 2:
+        return found
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    x, y, half = found.x[rows], found.y[rows], found.stretch[rows] / 2
+    near = shapely.STRtree(shapely.points(x, y))
+    reach = half.max() + half + COINCIDENT_MM
+    left, right = near.query(shapely.box(x - reach, y - reach, x + reach, y + reach))
+    joined = (
+        (np.hypot(x[left] - x[right], y[left] - y[right]) <= half[left] + half[right] + _JOIN_MM)
+        & (np.abs(found.distance[rows[left]] - found.distance[rows[right]]) < COINCIDENT_MM / 10)
+        & (found.piece0[rows[left]] == found.piece0[rows[right]])
+        & (found.piece1[rows[left]] == found.piece1[rows[right]])
+    )
+    graph = coo_array(
+        (np.ones(int(joined.sum()), bool), (left[joined], right[joined])),
+        shape=(len(rows), len(rows)),
+    )
+    label = connected_components(graph, directed=False)[1]
+    weight = np.bincount(label, weights=found.stretch[rows])
+    first = rows[np.unique(label, return_index=True)[1]]
+
+    def mean(values: Floats) -> Floats:
+        return np.bincount(label, weights=values[rows] * found.stretch[rows]) / weight
+
+    whole = found.take(first).with_columns(
+        x0=mean(found.x0), y0=mean(found.y0), x1=mean(found.x1), y1=mean(found.y1), stretch=weight
+    )
+    return Facings.concat(found.take(~found.straight), whole)
 
 
 def _judge(facets: Facets, left: Ints, right: Ints, reach_mm: float, *, inside: bool) -> Facings:
     """Keep the pairs whose nearest points are a local minimum on the wanted side."""
-    p, q, s, t, distance, straight = nearest_points(facets, left, right)
+    p, q, s, t, distance, stretch = nearest_points(facets, left, right)
     near = distance < reach_mm
     left, right, p, q, s, t = left[near], right[near], p[near], q[near], s[near], t[near]
-    distance, straight = distance[near], straight[near]
+    distance, stretch = distance[near], stretch[near]
     across = q - p
     ok_p, side_p = _faces(facets, left, s, across)
     ok_q, side_q = _faces(facets, right, t, -across)
@@ -260,13 +308,13 @@ def _judge(facets: Facets, left: Ints, right: Ints, reach_mm: float, *, inside: 
         y1=q[keep, 1],
         piece0=facets.piece[left[keep]],
         piece1=facets.piece[right[keep]],
-        straight=straight[keep],
+        stretch=stretch[keep],
     )
 
 
 def nearest_points(
     facets: Facets, left: Ints, right: Ints
-) -> tuple[Floats, Floats, Floats, Floats, Floats, NDArray[np.bool_]]:
+) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
     """Nearest points of pairs of facets that do not cross.
 
     Returns
@@ -276,8 +324,8 @@ def nearest_points(
     s, t : (n,) float64
         Their shares of the facets' lengths, 0 at the start.
     distance : (n,) float64, mm
-    straight : (n,) bool
-        True where a whole stretch is equally near.
+    stretch : (n,) float64, mm
+        Length that is equally near; 0 when one point is nearest.
     """
     a, b = _ends(facets, left)
     c, d = _ends(facets, right)
@@ -297,7 +345,7 @@ def nearest_points(
     straight = along > COINCIDENT_MM
     s = np.where(straight, (low_s + high_s) / 2, shares[pick, np.arange(len(left)), 0])
     t = np.where(straight, _foot(c, d, _at(a, b, s)), shares[pick, np.arange(len(left)), 1])
-    return _at(a, b, s), _at(c, d, t), s, t, distance, straight
+    return _at(a, b, s), _at(c, d, t), s, t, distance, np.where(straight, along, 0.0)
 
 
 def _ends(facets: Facets, rows: Ints) -> tuple[Floats, Floats]:

@@ -1,0 +1,43 @@
+"""Mirror axes and halves against boards made by mirroring."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fabkit.board.symmetry import Key, left_face, unmatched, vote_axis
+
+
+def mirrored(axis, count=40, seed=3):
+    """Holes and their mirror images."""
+    rng = np.random.default_rng(seed)
+    x, y = rng.uniform(0, axis - 2, count), rng.uniform(0, 80, count)
+    d = rng.choice([0.8, 1.0, 3.0], count)
+    return np.concatenate((x, 2 * axis - x)), np.tile(y, 2), np.tile(d, 2)
+
+
+def test_the_axis_of_a_mirrored_board_is_found():
+    """The voted axis is the one the holes were mirrored about."""
+    assert vote_axis(*mirrored(47.31)) == pytest.approx(47.31, abs=1e-6)
+
+
+def test_stray_holes_are_the_unmatched_ones():
+    """Holes without a mirror image are named, no others."""
+    x, y, d = mirrored(47.31)
+    x, y, d = np.append(x, 13.7), np.append(y, 91.0), np.append(d, 2.2)
+    axis = vote_axis(x, y, d)
+    assert unmatched(np.column_stack((x, y, d)), axis, 0.05).tolist() == [80]
+
+
+def test_no_holes_no_axis():
+    """A board without holes has no axis."""
+    none = np.empty(0)
+    assert vote_axis(none, none, none) is None
+
+
+@pytest.mark.parametrize(("lean", "face"), [(1, "top"), (-1, "bottom")])
+def test_thumb_keys_tell_the_hand(lean, face):
+    """Thumb keys right of the middle with the top up: the left half."""
+    keys = [Key(x_mm=19.0 * c * lean, y_mm=17.0 * r) for c in range(5) for r in range(1, 4)]
+    keys += [Key(x_mm=19.0 * c * lean, y_mm=-6.0) for c in (3, 4, 5)]
+    assert left_face(tuple(keys)) == face
