@@ -17,6 +17,7 @@ from fabkit.limits import DEFAULT_LIMITS, Limits
 if TYPE_CHECKING:
     from fabkit.board.model import Board
     from fabkit.checks.model import Check, CheckOptions, CheckResult
+    from fabkit.costs.facts import BoardFacts
     from fabkit.costs.model import CostSheet
     from fabkit.drill.model import DrillFile
     from fabkit.gerber.model import GerberFile
@@ -331,7 +332,6 @@ def quote(
     UsageError
         Boards and order do not belong together, or a board has no size.
     """
-    from fabkit.costs.facts import facts_from_board, measure_cover
     from fabkit.costs.quote import quote as price
     from fabkit.house.order import order_for
 
@@ -340,10 +340,7 @@ def quote(
     _agree(designs, wanted)
     sheet = house or load_house()
     verdicts = results or [check(b, sheet, options=_judged(wanted)) for b in designs]
-    facts = [
-        facts_from_board(b, copper_cover=measure_cover(b), needs_fine=r.needs_fine)
-        for b, r in zip(designs, verdicts, strict=True)
-    ]
+    facts = _facts(designs, verdicts)
     return price(facts, bill, sheet, wanted, others=others, today=today)
 
 
@@ -418,6 +415,7 @@ def order(
         order=asked,
         house=house,
         boards=tuple(judged),
+        facts=_facts(boards, [j.result for j in judged]),
         bill=bill,
         costs=costs,
         sources=_sheet_bytes(asked),
@@ -430,6 +428,16 @@ def order(
         reopen=lambda part: build_board(open_package(part)),
         tell=tell,
         replace=replace,
+    )
+
+
+def _facts(boards: Sequence[Board], verdicts: Sequence[CheckResult]) -> tuple[BoardFacts, ...]:
+    """What a house charges by, of each board; the verdicts tell who needs the fine class."""
+    from fabkit.costs.facts import facts_from_board, measure_cover
+
+    return tuple(
+        facts_from_board(b, copper_cover=measure_cover(b), needs_fine=r.needs_fine)
+        for b, r in zip(boards, verdicts, strict=True)
     )
 
 

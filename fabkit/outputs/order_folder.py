@@ -11,6 +11,7 @@ from typing import Any
 
 from fabkit.board.model import Board
 from fabkit.checks.model import CheckResult
+from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import CostSheet
 from fabkit.errors import FindingsRefused, OutputRefused
 from fabkit.house.order import Order, OrderedBoard
@@ -49,13 +50,14 @@ class JudgedBoard:
 class OrderContents:
     """Everything that an order folder is rendered from.
 
-    ``sources`` are the sheets and the order file: name to bytes; ``today`` is the day by which
-    the age of prices was judged.
+    ``facts`` are what the house charges by, of each board; ``sources`` are the sheets and the
+    order file: name to bytes; ``today`` is the day by which the age of prices was judged.
     """
 
     order: Order
     house: House
     boards: tuple[JudgedBoard, ...]
+    facts: tuple[BoardFacts, ...]
     bill: Bill
     costs: CostSheet
     sources: Mapping[str, bytes]
@@ -102,6 +104,8 @@ def write_order(
     OutputRefused
         The folder is not ours, was changed by hand, or cannot be written.
     """
+    from fabkit.outputs.report.page import render_report
+
     carry = prepare_folder(folder, replace=replace)
     bill = money_records.bill_record(contents.bill)
     costs = money_records.cost_record(contents.costs)
@@ -118,6 +122,9 @@ def write_order(
         tell("writing the sheets")
         _write(part, "", {**sheets.parts_files(bill), **sheets.cost_files(costs)})
         _write(part, "", _workbook_files(contents.costs))
+        tell("writing the report")
+        page = render_report(contents, bill, costs, boards)
+        _write(part, "", {"report.html": page.encode()})
         manifest = _manifest(contents, boards, part, costs)
         _write(part, "", {MANIFEST: to_json(manifest).encode()})
     return manifest

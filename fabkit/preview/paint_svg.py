@@ -242,6 +242,13 @@ class _Writer:
         )
 
 
+def inline_svg(scene: Scene, prefix: str) -> str:
+    """Write a scene as an SVG element for a page; its ids start with ``prefix``."""
+    w, h = (format_number(v, digits=6) for v in scene.size_mm)
+    body = _Writer(scene, prefix).element(0.0, 0.0)
+    return f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {w} {h}">{body}</svg>'
+
+
 def picture_svg(picture: Scene | Sheet) -> str:
     """Write a scene or sheet as an SVG document in millimetres."""
     sheet = sheet_of(picture)

@@ -134,8 +134,9 @@ function halvesOf(rules, quantity, boardTotal, partsTotal) {
 }
 
 function moneyText(value, money) {
-  const text = roundMoney(value, money).fixed(money.digits);
-  return text.replace(/\B(?=(\d{3})+(?!\d)(?<!\.\d*))/g, ",") + " " + money.code;
+  const [whole, part] = roundMoney(value, money).fixed(money.digits).split(".");
+  const grouped = whole.replace(/\B(?=(\d{3})+$)/g, ",");
+  return grouped + (part ? "." + part : "") + " " + money.code;
 }
 
 /* The same result as plain texts, for tests and for the curious. */

@@ -1,0 +1,346 @@
+"""The page: everything an order came to, as one file that needs nothing else.
+
+Texts from files are hostile.  The template escapes everything; only our own drawings, style and
+script are put in as they are, and a content policy in the page names the script by its digest, so
+that a text which slipped through still could not run.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Iterator, Mapping, Sequence
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any, Final
+
+from fabkit.checks.thickness import ThicknessRow, thickness_table
+from fabkit.findings import Finding, Severity
+from fabkit.outputs import records
+from fabkit.outputs.json import plain
+from fabkit.outputs.manifest import MAKER
+from fabkit.outputs.pictures import look_of
+from fabkit.outputs.report import charts
+from fabkit.outputs.report.board_view import (
+    component_rows,
+    face_pictures,
+    place_rows,
+    targets_record,
+)
+from fabkit.outputs.report.price_rules import price_rules
+from fabkit.outputs.report.wiring import wiring_rows
+from fabkit.parts import stages
+from fabkit.units import format_mm, format_number
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+    from fabkit.outputs.order_folder import JudgedBoard, OrderContents
+
+Record = dict[str, Any]
+
+SCRIPTS: Final = ("exact.js", "price.js", "board.js", "page.js")
+"""Parts of the page's script, in order."""
+
+PAPER_WIDTH_MM: Final = 180.0
+"""What fits beside the margins of A4; wider boards are printed smaller, and not called true."""
+
+TONES: Final = {
+    Severity.ERROR: "error",
+    Severity.WARNING: "warning",
+    Severity.NOTE: "good",
+    None: "good",
+}
+
+AXIS_TITLES: Final = (
+    ("thickness_mm", "Thickness"),
+    ("copper_oz", "Copper"),
+    ("colour", "Colour"),
+    ("finish", "Finish"),
+    ("lead_time", "Lead time"),
+)
+
+DUST: Final = (
+    "Cutting, sanding or drilling glass-epoxy makes dust that harms lungs and eyes: wet it or draw "
+    "it off, wear a fitting dust mask and glasses, wipe up wet."
+)
+
+
+def render_report(contents: OrderContents, bill: Record, costs: Record, packs: list[Record]) -> str:
+    """Write the page.
+
+    Parameters
+    ----------
+    bill, costs
+        The records that the sheets were written from.
+    packs
+        For each board what was packed, as in the manifest.
+
+    Returns
+    -------
+    str
+        HTML, with everything inside.
+    """
+    order = contents.order
+    style, script = _style(), _script()
+    views = [
+        _board(contents, judged, pack, number)
+        for number, (judged, pack) in enumerate(zip(contents.boards, packs, strict=True), start=1)
+    ]
+    price = price_rules(
+        contents.facts, contents.bill, contents.house, order, contents.costs
+    )
+    plot = charts.curve_plot(contents.costs)
+    if price is not None and plot is not None:
+        price["plot"] = {
+            "low": plot.low,
+            "high": plot.high,
+            "most": plot.most,
+            "left": charts.LEFT,
+            "wide": charts.WIDTH - charts.LEFT - charts.RIGHT,
+            "foot": plot.height - charts.BOTTOM,
+            "tall": plot.height - charts.TOP - charts.BOTTOM,
+        }
+    data = {
+        "id": _identity(contents),
+        "boards": [view.pop("script") for view in views],
+        "price": price,
+    }
+    template = _environment().get_template("report.html.j2")
+    return template.render(
+        policy=_policy(style, script),
+        style=_ours(style),
+        script=_ours(script),
+        data=plain(data),
+        order=order,
+        house=contents.house.name,
+        maker=MAKER,
+        notices=costs["notices"],
+        facts=list(_facts(contents, costs)),
+        boards=views,
+        bill=bill,
+        costs=costs,
+        price=price,
+        axes=AXIS_TITLES,
+        fittings=sorted({line["fitting"] for line in bill["lines"]}),
+        charts={
+            "curve": _ours(charts.curve_chart(contents.costs)),
+            "shares": _ours(charts.shares_chart(contents.costs)),
+            "share_titles": [title for title, _ in charts.SHARES],
+        },
+        cautions=list(_cautions(contents)),
+    )
+
+
+def _ours(text: str) -> Any:
+    """Marks what this package itself wrote (and escaped) as fit for the page."""
+    from markupsafe import Markup
+
+    return Markup(text)  # noqa: S704
+
+
+def _environment() -> Environment:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    made = Environment(
+        loader=PackageLoader("fabkit.outputs.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=False,
+        keep_trailing_newline=True,
+    )
+    made.filters["capitalize_first"] = lambda text: str(text)[:1].upper() + str(text)[1:]
+    made.filters["number"] = format_number
+    return made
+
+
+def _asset(name: str) -> str:
+    return files("fabkit.outputs.report").joinpath("templates", name).read_text("utf-8")
+
+
+def _style() -> str:
+    return _asset("report.css").replace("/*DARK*/", _asset("dark.css").strip())
+
+
+def _script() -> str:
+    return "(() => {\n" + "\n".join(_asset(name) for name in SCRIPTS) + "})();\n"
+
+
+def _policy(style: str, script: str) -> str:
+    """Nothing from elsewhere, no script but ours (W3C Content Security Policy, level 3)."""
+
+    def digest(text: str) -> str:
+        return base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+
+    return (
+        f"default-src 'none'; script-src 'sha256-{digest(script)}'; style-src 'unsafe-inline'; "
+        "img-src data:; base-uri 'none'; form-action 'none'"
+    )
+
+
+def _identity(contents: OrderContents) -> str:
+    """A short name under which a browser keeps ticks, different for each set of files."""
+    digest = hashlib.sha256(contents.order.name.encode())
+    for judged in contents.boards:
+        for file in judged.board.package.files:
+            digest.update(hashlib.sha256(file.data).digest())
+    return digest.hexdigest()[:12]
+
+
+def _facts(contents: OrderContents, costs: Record) -> Iterator[tuple[str, str]]:
+    for judged in contents.boards:
+        width, height = judged.board.size_mm
+        name = f", {judged.ordered.side}" if len(contents.boards) > 1 else ""
+        yield f"Size{name}", f"{format_number(width, digits=1)} × {format_mm(height, digits=1)}"
+        yield f"Copper layers{name}", str(len(judged.board.copper))
+    choice = contents.order.choice
+    finish = contents.house.options.finishes.get(choice.finish)
+    yield "Thickness", f"{choice.thickness_mm} mm"
+    yield "Colour and finish", f"{choice.colour}, {finish.title if finish else choice.finish}"
+    wanted = contents.order.keyboards
+    spare = contents.order.spare_halves
+    yield (
+        "Wanted",
+        f"{wanted} keyboard{'' if wanted == 1 else 's'}"
+        + (f" and {spare} spare hal{'f' if spare == 1 else 'ves'}" if spare else ""),
+    )
+    best, money = costs["best"], contents.costs.currency
+    if best is not None:
+        yield "Cheapest order", f"{best['boards']} boards, {money.format(best['total'])}"
+        if best["per_half"] is not None:
+            yield "One half, everything in", money.format(best["per_half"])
+
+
+def _board(contents: OrderContents, judged: JudgedBoard, pack: Record, number: int) -> Record:
+    board, result, house = judged.board, judged.result, contents.house
+    record = records.check_record(board, result, house)
+    choice = contents.order.choice
+    look = look_of(
+        house,
+        colour=choice.colour,
+        finish=choice.finish,
+        thickness_mm=float(choice.thickness_mm),
+    )
+    view = face_pictures(board, look, f"b{number}")
+    for face in view["faces"]:
+        if "svg" in face:
+            face["svg"] = _ours(face["svg"])
+    places = place_rows(result.findings)
+    targets, components = targets_record(board), component_rows(board)
+    width = view["size_mm"][0]
+    money = contents.costs.currency
+    packed = pack["zip"]
+    return {
+        "name": judged.ordered.name,
+        "side": judged.ordered.side,
+        "verdict": result.verdict,
+        "tone": TONES[result.worst],
+        "pack_text": _pack_text(pack),
+        "zip": packed,
+        "despite": list(pack.get("despite", {}).items()),
+        "view": view,
+        "true": width <= PAPER_WIDTH_MM,
+        "true_size": f"{width:.3f}mm" if width <= PAPER_WIDTH_MM else "100%",
+        "targets": targets,
+        "components": components,
+        "findings": [
+            {**row, "spots": _spots(finding)}
+            for row, finding in zip(record["findings"], result.findings, strict=True)
+        ],
+        "silenced": record["silenced"],
+        "checks": record["checks"],
+        "check_text": _check_text(record["checks"]),
+        "thickness": [
+            _thickness(row, money.format, float(choice.thickness_mm))
+            for row in thickness_table(board, house)
+        ],
+        "wiring": wiring_rows(board),
+        "files": _files(record["package"], packed),
+        "left_out": record["package"]["left_out"],
+        "script": {
+            "frame": view["frame"],
+            "size_mm": view["size_mm"],
+            "targets": {"rows": targets["rows"], "words": targets["words"]},
+            "components": components,
+            "places": places,
+            "severities": [f.severity.word for f in result.findings],
+        },
+    }
+
+
+def _spots(finding: Finding) -> list[str]:
+    """Words for each place on the board, in the order of ``place_rows``."""
+    return [
+        f"{p.side + ' ' if p.side else ''}{format_number(p.x_mm, digits=1)}, {format_mm(p.y_mm, digits=1)}"
+        for p in finding.places
+        if p.x_mm is not None and p.y_mm is not None
+    ]
+
+
+def _pack_text(pack: Record) -> str:
+    if pack["zip"] is None:
+        return f"There is no zip: {pack['reason']}."
+    members = len(pack["zip"]["members"])
+    return f"{pack['zip']['path']} holds {members} files and was read back after writing."
+
+
+def _check_text(checks: Sequence[Mapping[str, Any]]) -> str:
+    counts: dict[str, int] = {}
+    for check in checks:
+        counts[check["state"]] = counts.get(check["state"], 0) + 1
+    return ", ".join(f"{n} {state}" for state, n in counts.items())
+
+
+def _thickness(row: ThicknessRow, money: Any, chosen_mm: float) -> Record:
+    return {
+        "chosen": row.thickness_mm == chosen_mm,
+        "thickness": format_mm(row.thickness_mm),
+        "verdict": row.verdict,
+        "weight": f"{format_number(row.weight_g, digits=1)} g",
+        "stiffness": f"{row.stiffness:.0%}",
+        "sag": "–" if row.deflection_mm is None else format_mm(row.deflection_mm, digits=2),
+        "tolerance": f"± {format_mm(row.tolerance_mm, digits=2)}",
+        "surcharge": "–" if row.surcharge is None else money(row.surcharge),
+    }
+
+
+def _files(package: Record, packed: Record | None) -> list[Record]:
+    """Files of a package with what became of them; members of the zip keep or change folders."""
+    if packed is None:
+        return [{**f, "packed": "not packed"} for f in package["files"]]
+    inside = {m["sha256"] for m in packed["members"]}
+    names = {m["name"] for m in packed["members"]}
+    why = {row["name"]: row["reason"] for row in packed["left_out"]}
+    made = []
+    for file in package["files"]:
+        there = file["sha256"] in inside or file["name"].rsplit("/", 1)[-1] in names
+        there = there and file["name"] not in why
+        made.append({**file, "packed": "yes" if there else f"no: {why.get(file['name'], '')}"})
+    return made
+
+
+def _cautions(contents: OrderContents) -> Iterator[tuple[str, str]]:
+    yield "Heat", stages.HEAT
+    yield "Fumes", stages.FUMES
+    yield "Lead", stages.LEAD
+    yield "Dust", DUST
+    if any(line.caution == "lithium" for line in contents.bill.lines) or _has_battery(contents):
+        yield "Lithium cells", stages.LITHIUM
+        yield "Lithium cells", stages.LITHIUM_CELL
+        yield "Charging", stages.CHARGER
+    yield "Limits of this page", stages.DEFER
+    yield (
+        "Limits of this page",
+        "It tells what the files and the sheets say; it does not replace the board house's own "
+        "review, nor anyone licensed where local codes ask for one.",
+    )
+
+
+def _has_battery(contents: OrderContents) -> bool:
+    """Whether anything on the boards is called a battery or cell by its value or nets."""
+    words = ("lithium", "battery", "lipo", "cell", "bat+")
+    return any(
+        word in f"{part.value} {' '.join(net for _, net in part.pins)}".lower()
+        for judged in contents.boards
+        for part in judged.board.components
+        for word in words
+    )
