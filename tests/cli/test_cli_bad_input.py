@@ -188,7 +188,7 @@ def test_hostile_names_reach_the_terminal_harmless(run, small):
 def test_names_that_are_no_text_still_work(run, small, tmp_path):
     """A file name whose bytes are no UTF-8 is read, shown and packed under a name that is."""
     try:
-        os.rename(os.fsencode(small / "small-plated.drl"), os.fsencode(small) + b"/plated-\xff.drl")
+        (small / "small-plated.drl").rename(small / os.fsdecode(b"plated-\xff.drl"))
     except OSError:
         pytest.skip("this file system has no such names")
     out = tmp_path / "out"
