@@ -15,10 +15,13 @@ from fabkit.checks import (
     copper_edge,
     copper_islands,
     copper_width,
+    data_set,
     half,
     hole,
     hole_ring,
     hole_spacing,
+    job_file,
+    layer_files,
     legend,
     mask,
     mask_paste,
@@ -34,6 +37,9 @@ from fabkit.findings import Rule
 
 MODULES: tuple[ModuleType, ...] = (
     package_files,
+    data_set,
+    layer_files,
+    job_file,
     alignment,
     register,
     outline,

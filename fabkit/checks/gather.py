@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import replace
+
 from fabkit.checks.case import Case
 from fabkit.checks.model import CheckResult, Outcome
 from fabkit.checks.runner import matches
+from fabkit.drill.problems import PLATING_UNKNOWN as DRILL_PLATING
 from fabkit.findings import Finding
 
 
@@ -12,6 +16,8 @@ def reader_problems(case: Case) -> tuple[Finding, ...]:
     """Problems that ride along with the package, its files and the board, each once."""
     board = case.board
     found: dict[int, Finding] = {}
+    # Alone a drill file cannot tell; on the board copper may, and the board's own check says so.
+    judged = {DRILL_PLATING.id} if board.drill_names else set()
     for source in (
         board.package.problems,
         *(f.content.problems for f in board.package.files if f.content is not None),
@@ -19,8 +25,31 @@ def reader_problems(case: Case) -> tuple[Finding, ...]:
     ):
         # A result may repeat the problems of what it was made from.
         for problem in source:
-            found.setdefault(id(problem), problem)
+            if problem.id not in judged:
+                found.setdefault(id(problem), problem)
     return tuple(found.values())
+
+
+def join_alike(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Findings that say the same of several files as one, at the first of them.
+
+    Places of every file are kept in order, and counts are added.
+    """
+    joined: dict[tuple[object, ...], Finding] = {}
+    for finding in findings:
+        key = (
+            *(finding.id, finding.severity, finding.message, finding.assumed, finding.advice),
+            *(finding.measured, finding.limit, finding.unit),
+        )
+        known = joined.get(key)
+        joined[key] = (
+            finding
+            if known is None
+            else replace(
+                known, places=known.places + finding.places, count=known.count + finding.count
+            )
+        )
+    return tuple(joined.values())
 
 
 def gather(case: Case, outcomes: tuple[Outcome, ...]) -> CheckResult:
@@ -35,7 +64,7 @@ def gather(case: Case, outcomes: tuple[Outcome, ...]) -> CheckResult:
         )
     every = [
         f
-        for f in (*problems, *(f for o in outcomes for f in o.findings))
+        for f in join_alike((*problems, *(f for o in outcomes for f in o.findings)))
         if not any(matches(name, f.id) for name in case.options.without)
     ]
     reasons = {silence.rule: silence.reason for silence in case.options.silenced}

@@ -9,6 +9,7 @@ import numpy as np
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
+from fabkit.house.sheet import thickness_tolerance_mm
 from fabkit.package.model import RoleKind
 from fabkit.units import COINCIDENT_MM, format_mm, format_number
 
@@ -117,6 +118,7 @@ def find_thickness_problems(case: Case) -> Iterator[Finding]:
     assert chosen is not None  # noqa: S101 -- granted by needs
     offered = np.array(case.house.thicknesses)
     nearest = float(offered[np.abs(offered - chosen).argmin()])
+    within = abs(nearest - chosen) <= thickness_tolerance_mm(nearest)
     if abs(nearest - chosen) > COINCIDENT_MM:
         choices = ", ".join(format_number(t) for t in case.house.thicknesses)
         yield Finding.of(
@@ -126,9 +128,13 @@ def find_thickness_problems(case: Case) -> Iterator[Finding]:
             limit=nearest,
             unit="mm",
             advice=f"The nearest offered thickness is {format_mm(nearest)}.",
+            # A layout states the sum of its stack-up; nobody ordered that number.
+            severity=Severity.NOTE
+            if within and case.options.thickness_mm is None
+            else THICKNESS_OFFERED.severity,
         )
     stated = case.board.thickness_mm
-    if stated is not None and abs(stated - chosen) > COINCIDENT_MM:
+    if stated is not None and abs(stated - chosen) > thickness_tolerance_mm(chosen):
         yield Finding.of(
             THICKNESS_DIFFERS,
             f"{format_mm(chosen)} is chosen, the job file says {format_mm(stated)}",

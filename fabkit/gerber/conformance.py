@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from fabkit.findings import Finding, ProblemLog, Rule
@@ -22,7 +23,6 @@ from fabkit.gerber.attribute_problems import (
     DRAWING_IN_DATA,
     DRILL_CLEAR,
     DRILL_SHAPE,
-    FUNCTION_MISSING,
     FUNCTION_WRONG,
     NEGATIVE_COPPER,
     NEGATIVE_DRILL,
@@ -42,6 +42,7 @@ from fabkit.gerber.attribute_problems import (
 from fabkit.gerber.attributes import unescape
 from fabkit.gerber.model import GerberFile, Kind
 from fabkit.gerber.problems import CONTOUR_INVALID, CONTOUR_ZERO_SEGMENT
+from fabkit.gerber.shapes import contour_rings
 from fabkit.gerber.standard import (
     OLD_APERTURE_FUNCTIONS,
     PAD_FUNCTIONS,
@@ -90,8 +91,6 @@ def _first_operation(file: GerberFile) -> int | None:
 
 
 def _examine_attributes(file: GerberFile, data: bytes, log: ProblemLog) -> None:
-    if ".FileFunction" not in file.attributes:
-        log.add(FUNCTION_MISSING, "there is no .FileFunction", offset=0)
     first = _first_operation(file)
     judged: dict[tuple[str, str], tuple[Rule, str] | None] = {}
     for match in _SETTING.finditer(data):
@@ -163,10 +162,12 @@ def _examine_contours(file: GerberFile, log: ProblemLog) -> None:
         )
     starts = np.flatnonzero(np.concatenate(([True], s.contour[1:] != s.contour[:-1])))
     ends = np.append(starts[1:], len(s))
+    points, ring, _ = contour_rings(file, 0, len(s), COINCIDENT_MM / 2)
+    lines = shapely.remove_repeated_points(shapely.linestrings(points, indices=ring))
+    # Nearly all contours are simple; only the others need a closer look at cut-ins.
+    doubtful = np.flatnonzero(~shapely.is_simple(lines))
     judged: dict[int, str] = {}
-    for first, last in zip(starts.tolist(), ends.tolist(), strict=True):
-        if last - first <= 1 and abs(int(s.turn[first])) != 2:
-            continue
+    for first, last in zip(starts[doubtful].tolist(), ends[doubtful].tolist(), strict=True):
         # Copies made by blocks and repeats share the offset of the original.
         offset = int(s.offset[first])
         if offset in judged:

@@ -189,13 +189,12 @@ def print_finding(
 
 
 def _elsewhere(finding: Record, alike: Sequence[Record]) -> str:
-    more = finding["count"] - 1
-    words = f", and {more} more here" if more > 0 else ""
-    files = {p["file"] for other in alike for p in other["places"] if "file" in p}
-    files -= {p.get("file") for p in finding["places"]}
+    files = {p["file"] for f in (finding, *alike) for p in f["places"] if "file" in p}
+    files -= {p.get("file") for p in finding["places"][:1]}
     if files:
-        words += f", and in {len(files)} other {'file' if len(files) == 1 else 'files'}"
-    return words
+        return f", and in {len(files)} other {'file' if len(files) == 1 else 'files'}"
+    more = finding["count"] - 1
+    return f", and {more} more here" if more > 0 else ""
 
 
 def print_rule(console: Console, rule: Record) -> None:

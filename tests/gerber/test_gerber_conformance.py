@@ -12,10 +12,9 @@ from fabkit.gerber.reader import read
 
 
 def examined(body: str) -> set[str]:
-    """Ids that conformance finds, without the missing file function."""
+    """Ids that conformance finds."""
     data = layer(body)
-    found = {f.id for f in examine(read(data, name="layer.gbr"), data)}
-    return found - {"gerber/file-function-missing"}
+    return {f.id for f in examine(read(data, name="layer.gbr"), data)}
 
 
 @pytest.mark.parametrize(
@@ -146,8 +145,8 @@ def test_content(body: str, rules: set[str]) -> None:
     assert examined(body) == {f"gerber/{rule}" for rule in rules}
 
 
-def test_missing_function_is_a_note() -> None:
-    """Section 6.2: a file that does not say what it is gets a note, and nothing else."""
+def test_missing_function_is_a_matter_of_the_set() -> None:
+    """Section 6.2: that a file does not say what it is, is told of the whole set at once."""
     data = layer("%ADD10C,1*%D10*X0Y0D03*")
-    assert {f.id for f in examine(read(data, name="a"), data)} == {"gerber/file-function-missing"}
+    assert not examine(read(data, name="a"), data)
     assert ids(read(data, name="a")) == set()

@@ -1,0 +1,54 @@
+"""Contours, standard attributes and content of every layer file, by the published format.
+
+The reader reports what it meets while reading; what needs the whole file is asked here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+from fabkit.checks.case import Case
+from fabkit.checks.declare import check
+from fabkit.drill.model import DrillFile
+from fabkit.findings import Finding, Rule
+from fabkit.gerber import attribute_problems
+from fabkit.gerber.conformance import examine
+from fabkit.gerber.model import GerberFile
+from fabkit.gerber.problems import CONTOUR_INVALID, CONTOUR_ZERO_SEGMENT
+from fabkit.gerber.reader import looks_like_gerber
+from fabkit.gerber.reader import read as read_gerber
+from fabkit.package.model import PackageFile, RoleKind
+
+_NOT_MADE: Final = frozenset({RoleKind.DRAWING, RoleKind.UNKNOWN})
+
+RULES: Final = (
+    *(
+        rule
+        for rule in vars(attribute_problems).values()
+        if isinstance(rule, Rule) and rule is not attribute_problems.FUNCTION_MISSING
+    ),
+    CONTOUR_INVALID,
+    CONTOUR_ZERO_SEGMENT,
+)
+
+
+def layer_files(case: Case) -> tuple[tuple[PackageFile, GerberFile], ...]:
+    """Files in Gerber form that a board is made from, drill images included."""
+    found = []
+    for file in case.board.package.files:
+        if file.role.kind in _NOT_MADE:
+            continue
+        if isinstance(file.content, GerberFile):
+            found.append((file, file.content))
+        elif isinstance(file.content, DrillFile) and looks_like_gerber(file.data) > 0:
+            # The package keeps its holes only; the rules on images need the image.
+            found.append((file, read_gerber(file.data, name=file.name)))
+    return tuple(found)
+
+
+@check(id="gerber/conformance", rules=RULES)
+def find_faults(case: Case) -> Iterator[Finding]:
+    """Contours, attributes and content of every layer file follow the format."""
+    for file, content in case.shared(layer_files):
+        yield from examine(content, file.data)
