@@ -17,6 +17,7 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.board.model import Board
+from fabkit.geometry.islands import touching_pairs
 from fabkit.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM
 
 Ints = NDArray[np.int32]
@@ -125,8 +126,13 @@ def join_pieces(
         piece, barrel = piece[spans], barrel[spans]
     else:
         piece = barrel = np.empty(0, np.int64)
+    # Pieces that touch in a point, or lie nearer than coordinates can tell apart, are etched as
+    # one, though no polygon says so.
+    touching = [_touching(polygons, np.flatnonzero(layer == k)) for k in range(len(layers))]
+    one = np.concatenate((piece, *(a for a, _ in touching)))
+    other = np.concatenate((count + barrel, *(b for _, b in touching)))
     nodes = count + len(barrels)
-    graph = coo_array((np.ones(len(piece), bool), (piece, count + barrel)), shape=(nodes, nodes))
+    graph = coo_array((np.ones(len(one), bool), (one, other)), shape=(nodes, nodes))
     labels = connected_components(graph, directed=False)[1][:count]
     # Number islands by first appearance, so that equal boards give equal numbers.
     _, first_row, inverse = np.unique(labels, return_index=True, return_inverse=True)
@@ -138,6 +144,14 @@ def join_pieces(
         island=rank[inverse],
         joints=np.column_stack((barrel, piece)).astype(np.int32),
     )
+
+
+def _touching(polygons: Shapes, rows: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Pairs of pieces of one layer that touch."""
+    if len(rows) < 2:
+        return rows[:0], rows[:0]
+    left, right = touching_pairs(polygons[rows], reach_mm=COINCIDENT_MM)
+    return rows[left], rows[right]
 
 
 def pieces_at(polygons: Shapes, points: Shapes) -> Ints:

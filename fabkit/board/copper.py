@@ -173,6 +173,14 @@ class Copper:
         net[islands[one]] = self.island_nets[first[one], 1]
         return net[self.pieces.island]
 
+    @cached_property
+    def held(self) -> NDArray[np.bool_]:
+        """(number of islands,) bool: a pad or a plated hole is part of it."""
+        out = np.zeros(self.pieces.islands, dtype=bool)
+        out[self.pads.island[self.pads.island >= 0]] = True
+        out[self.pieces.island[self.pieces.joints[:, 1]]] = True
+        return out
+
     def island_name(self, island: int) -> str:
         """Net names of an island, or what to call it when it has none."""
         mine = self.island_nets[self.island_nets[:, 0] == island, 1]

@@ -56,9 +56,7 @@ def floating(case: Case) -> Iterator[Finding]:
     """Every fill hangs on something."""
     copper = require_copper(case)
     pieces = copper.pieces
-    held = np.zeros(pieces.islands + 1, dtype=bool)
-    held[copper.pads.island[copper.pads.island >= 0]] = True
-    held[pieces.island[pieces.joints[:, 1]]] = True
+    held = copper.held
     area = shapely.area(pieces.polygons)
     for index, layer in enumerate(case.board.copper):
         filled = np.zeros(len(pieces), dtype=bool)

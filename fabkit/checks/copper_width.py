@@ -86,11 +86,14 @@ def spot_place(case: Case, layer: Layer, x: float, y: float) -> Place:
 )
 def gaps(case: Case) -> Iterator[Finding]:
     """Conductors keep the gap that the house can etch."""
-    pieces = require_copper(case).pieces
+    copper = require_copper(case)
+    pieces, held = copper.pieces, copper.held
     tables: tuple[list[tuple[int, Facings]], ...] = ([], [])
     for index, narrow in enumerate(case.shared(narrow_copper)):
         found = narrow.gaps
-        foreign = pieces.island[found.piece0] != pieces.island[found.piece1]
+        # Copper that nothing is connected to shorts nothing when it is bridged.
+        one, other = pieces.island[found.piece0], pieces.island[found.piece1]
+        foreign = (one != other) & held[one] & held[other]
         for table, mine in zip(tables, (foreign, ~foreign), strict=True):
             some = found.take(mine)
             some = some.take(thin_out(some.x, some.y, SAME_SPOT_MM))

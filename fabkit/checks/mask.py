@@ -383,12 +383,15 @@ def neighbours(case: Case) -> Iterator[Finding]:
             ],
             dtype=object,
         )
+        bared = bared[shapely.area(bared) > BARED_MM2]
         if not len(bared):
             continue
-        area = shapely.area(bared)
         width = np.minimum(*_sides(bared))
-        spots = shapely.get_coordinates(shapely.point_on_surface(bared))
-        real = np.flatnonzero((area > BARED_MM2) & on_board(case, *spots.T))
+        # What is too small to matter may be empty, and nothing lies on an empty shape.
+        large = np.flatnonzero(area > BARED_MM2)
+        spots = np.full((len(bared), 2), np.nan)
+        spots[large] = shapely.get_coordinates(shapely.point_on_surface(bared[large]))
+        real = large[on_board(case, *spots[large].T)]
         if len(real):
             xy = spots[real]
             yield group(

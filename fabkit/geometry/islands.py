@@ -21,21 +21,28 @@ _FEW: Final = 64
 """Fewer shapes are united at once."""
 
 
-def touching_pairs(shapes: Shapes) -> tuple[Ints, Ints]:
-    """Pairs of rows whose shapes intersect, each once, the one with more vertices first.
+def touching_pairs(shapes: Shapes, *, reach_mm: float = 0.0) -> tuple[Ints, Ints]:
+    """Pairs of rows whose shapes come within a reach, each once, the larger one first.
 
-    The larger one is prepared, so that a fill with a hundred thousand vertices is indexed once
+    The one with more vertices is prepared, so that a fill with a hundred thousand vertices is indexed once
     and not walked for each of its thousand neighbours.
     """
     size = shapely.get_num_coordinates(shapes)
-    left, right = shapely.STRtree(shapes).query(shapes)
+    if reach_mm:
+        box = shapely.bounds(shapes) + np.array((-reach_mm, -reach_mm, reach_mm, reach_mm))
+        left, right = shapely.STRtree(shapes).query(shapely.box(*box.T))
+    else:
+        left, right = shapely.STRtree(shapes).query(shapes)
     keep = left < right
     left, right = left[keep], right[keep]
     swap = size[left] < size[right]
     left, right = np.where(swap, right, left), np.where(swap, left, right)
     large = np.unique(left)
     shapely.prepare(shapes[large])
-    meets = shapely.intersects(shapes[left], shapes[right])
+    if reach_mm:
+        meets = shapely.dwithin(shapes[left], shapes[right], reach_mm)
+    else:
+        meets = shapely.intersects(shapes[left], shapes[right])
     return left[meets], right[meets]
 
 
