@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -29,6 +30,12 @@ VEIL: Final = 0.45
 
 LIST_WIDTH: Final = 42
 """Width of the list in heights of its letters."""
+
+INDENT: Final = 4.2
+"""Left edge of the list's text in heights of its letters."""
+
+SMALL: Final = 0.85
+"""Size of places and advice against messages."""
 
 Spot = tuple[int, float, float]
 """Number of the finding, x, y."""
@@ -102,43 +109,81 @@ def _fit(number: int, size: float) -> float:
     return size * {1: 0.95, 2: 0.85}.get(len(str(number)), 0.6)
 
 
-def _list(findings: Sequence[Finding], size: float) -> Scene:
-    """Number, severity, message, place and advice of every finding."""
-    step, width = 1.7 * size, LIST_WIDTH * size
-    indent = 4.2 * size
-    words: list[Letters] = []
-    discs: dict[Severity, list[float]] = {}
-    y = -1.5 * step
+@dataclass(frozen=True)
+class _Entry:
+    """One finding as lines of text: the message, then what is set smaller."""
+
+    number: int
+    severity: Severity
+    lines: tuple[str, ...]
+    small: tuple[str, ...]
+
+    def height(self, step: float) -> float:
+        """Height with the gap below."""
+        return step * (len(self.lines) + len(self.small) + 0.8)
+
+
+def _entries(findings: Sequence[Finding], size: float) -> list[_Entry]:
+    room = LIST_WIDTH * size - INDENT * size
+    out = []
     for number, finding in enumerate(findings, start=1):
-        discs.setdefault(finding.severity, []).append(y + size / 2)
-        words.append(
-            letters(str(number), 1.6 * size, y + 0.05 * size, _fit(number, size), align="middle",
-                    bold=True)
-        )  # fmt: skip
         more = f" ({finding.count} times)" if finding.count > 1 else ""
         text = f"{finding.severity.word}: {finding.message}{more}"
         place = str(finding.places[0]) if finding.places else ""
-        lines = wrapped(text, size, width - indent)
-        small = [*wrapped(place, 0.85 * size, width - indent),
-                 *wrapped(finding.remedy, 0.85 * size, width - indent)]  # fmt: skip
-        for line in lines:
-            words.append(letters(line, indent, y, size))
-            y -= step
-        for line in small:
-            words.append(letters(line, indent, y, 0.85 * size))
-            y -= step
-        y -= 0.8 * step
-    if not findings:
-        words.append(letters("No findings.", 0.0, y, size))
-        y -= step
-    draft = SceneDraft("list of findings", (0.0, y, width, 0.0))
-    for severity, heights in discs.items():
-        at = np.array(heights)
-        draft.coat(
-            f"marks of {severity.word}s",
-            TONES[severity],
-            Pen.discs(np.full(len(at), 1.6 * size), at, 2.5 * size),
-        )
+        small = [line for t in (place, finding.remedy) for line in wrapped(t, SMALL * size, room)]
+        lines = tuple(wrapped(text, size, room))
+        out.append(_Entry(number, finding.severity, lines, tuple(small)))
+    return out
+
+
+def _columns(entries: list[_Entry], step: float, room: float) -> list[list[_Entry]]:
+    """Entries in columns of at most ``room``, in order."""
+    columns: list[list[_Entry]] = [[]]
+    used = 0.0
+    for entry in entries:
+        high = entry.height(step)
+        if columns[-1] and used + high > room:
+            columns.append([])
+            used = 0.0
+        columns[-1].append(entry)
+        used += high
+    return columns
+
+
+def _list(findings: Sequence[Finding], size: float, room: float) -> Scene:
+    """Number, severity, message, place and advice of every finding, in columns of ``room``."""
+    step, width = 1.7 * size, LIST_WIDTH * size
+    entries = _entries(findings, size)
+    total = sum(e.height(step) for e in entries)
+    # Columns as high as the board, or higher where a long list would otherwise run off sideways.
+    room = max(room - 1.5 * step, float(np.sqrt(total * width)), 20 * step)
+    words: list[Letters] = []
+    discs: dict[Severity, list[tuple[float, float]]] = {}
+    columns = _columns(entries, step, room)
+    for k, column in enumerate(columns):
+        x, y = k * (width + GAP_MM), -1.5 * step
+        for entry in column:
+            mark = x + 1.6 * size
+            discs.setdefault(entry.severity, []).append((mark, y + size / 2))
+            number = str(entry.number)
+            high = _fit(entry.number, size)
+            words.append(letters(number, mark, y + 0.05 * size, high, align="middle", bold=True))
+            for text, share in (
+                *((t, 1.0) for t in entry.lines),
+                *((t, SMALL) for t in entry.small),
+            ):
+                words.append(letters(text, x + INDENT * size, y, share * size))
+                y -= step
+            y -= 0.8 * step
+    if not entries:
+        words.append(letters("No findings.", 0.0, -1.5 * step, size))
+    depth = max((sum(e.height(step) for e in c) for c in columns), default=0.0) + 1.5 * step
+    across = len(columns) * (width + GAP_MM) - GAP_MM
+    draft = SceneDraft("list of findings", (0.0, -depth, across, 0.0))
+    for severity, places in discs.items():
+        at = np.array(places)
+        marks = Pen.discs(at[:, 0], at[:, 1], 2.5 * size)
+        draft.coat(f"marks of {severity.word}s", TONES[severity], marks)
     draft.coat("words", palette.INK, *words)
     return draft.scene()
 
@@ -158,9 +203,9 @@ def finding_sheet(
         spots = _spots(findings, side, 3.0 * size)
         if side == "top" or spots:
             views.append(_marked(board, side, findings, spots, options, size))
-    listed = _list(findings, size)
     wide = max(v.size_mm[0] for v in views)
     views_high = sum(v.size_mm[1] for v in views) + GAP_MM * (len(views) - 1)
+    listed = _list(findings, size, views_high)
     high = max(views_high, listed.size_mm[1])
     full = wide + GAP_MM + listed.size_mm[0]
     ground = SceneDraft("ground", (0.0, 0.0, full, high))

@@ -104,13 +104,55 @@ def oriented(points: Floats, starts: Ints, counter_clockwise: NDArray[np.bool_])
     return points[np.where(np.repeat(wrong, counts), back, index)]
 
 
-def _pen_shapes(pen: Pen, chord_error_mm: float) -> NDArray[Any]:
+def stroke_shapes(pen: Pen, chord_error_mm: float) -> NDArray[Any]:
+    """Areas of strokes; strokes that continue each other become one shape.
+
+    Curves are often drawn as many strokes shorter than the pen is wide.  Their edges nearly
+    coincide, and winding would count a pixel on such an edge once for each of them.
+
+    Returns
+    -------
+    (chains,) object array of polygons, mm.
+    """
+    from fabkit.geometry.arcs import circle_chords, flatten
     from fabkit.geometry.strokes import strokes
 
-    return strokes(
-        pen.x0, pen.y0, pen.x1, pen.y1, pen.cx, pen.cy, pen.turn, pen.width,
+    if not len(pen):
+        return np.empty(0, dtype=object)
+    follows = (
+        (pen.x1[:-1] == pen.x0[1:])
+        & (pen.y1[:-1] == pen.y0[1:])
+        & (pen.width[:-1] == pen.width[1:])
+    )
+    chain = np.concatenate(([0], np.cumsum(~follows)))
+    long = np.bincount(chain)[chain] > 1
+    alone = pen.take(~long)
+    single = strokes(
+        alone.x0, alone.y0, alone.x1, alone.y1, alone.cx, alone.cy, alone.turn, alone.width,
         chord_error_mm=chord_error_mm,
     )  # fmt: skip
+    joined_up = long & (pen.width > 0)
+    if not joined_up.any():
+        return single
+    p = pen.take(joined_up)
+    points, offsets = flatten(
+        p.x0, p.y0, p.x1, p.y1, p.cx, p.cy, p.turn, chord_error_mm=chord_error_mm / 2
+    )
+    owner = np.repeat(chain[joined_up], np.diff(offsets))
+    ids, first = np.unique(chain[joined_up], return_index=True)
+    starts = np.column_stack((p.x0[first], p.y0[first]))
+    # Each chain's first point goes before the points of its strokes.
+    every = np.concatenate((starts, points))
+    number = np.concatenate((np.arange(len(ids)), np.searchsorted(ids, owner)))
+    order = np.argsort(number, kind="stable")
+    lines = shapely.linestrings(every[order], indices=number[order])
+    widths = p.width[first]
+    out = np.empty(len(ids), dtype=object)
+    for width in np.unique(widths):
+        rows = np.flatnonzero(widths == width)
+        quads = circle_chords(float(width), chord_error_mm=chord_error_mm / 2) // 4
+        out[rows] = shapely.buffer(lines[rows], width / 2, quad_segs=quads)
+    return np.concatenate((single, out))
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,26 +203,44 @@ def _contours(file: GerberFile, rows: Ints, chord_error_mm: float) -> _Contours:
 
 
 def _film_rings(film: Film, chord_error_mm: float) -> Iterator[Rings]:
-    from fabkit.gerber.shapes import object_shapes
-
     rows = film.chosen
     if not len(rows):
         return
     objects = film.file.objects
-    region = objects.kind[rows] == Kind.REGION
-    shapes = np.full(len(rows), shapely.Polygon(), dtype=object)
-    shapes[~region] = object_shapes(film.file, rows[~region], chord_error_mm=chord_error_mm)
     contours = _contours(film.file, rows, chord_error_mm)
     dark = objects.dark[rows]
     edges = np.flatnonzero(np.diff(dark)) + 1
     for first, last in zip([0, *edges], [*edges, len(rows)], strict=True):
         tone = bool(dark[first])
-        yield Rings.of(*polygon_rings(shapes[first:last]), dark=tone)
+        yield Rings.of(
+            *polygon_rings(_run_shapes(film.file, rows[first:last], chord_error_mm)), dark=tone
+        )
         mine = (contours.owner >= first) & (contours.owner < last)
         yield Rings.of(*contours.pick(mine & contours.tidy), dark=tone)
         for k in np.flatnonzero(mine & ~contours.tidy):
             ring = contours.points[contours.starts[k] : contours.starts[k + 1]]
             yield Rings.of(ring, np.array([0, len(ring)]), dark=tone, apart=True)
+
+
+def _run_shapes(file: GerberFile, rows: Ints, chord_error_mm: float) -> NDArray[Any]:
+    """Areas of the flashes and strokes of one polarity, each flash once however often put down."""
+    from fabkit.gerber.shapes import object_shapes, pen_widths
+
+    o = file.objects
+    flashes = rows[o.kind[rows] == Kind.FLASH]
+    if len(flashes):
+        keys = np.column_stack((o.aperture[flashes], o.pose[flashes], o.x0[flashes], o.y0[flashes]))
+        flashes = flashes[np.sort(np.unique(keys, axis=0, return_index=True)[1])]
+    lines = rows[(o.kind[rows] == Kind.DRAW) | (o.kind[rows] == Kind.ARC)]
+    widths = pen_widths(file, lines)
+    odd = np.isnan(widths)
+    r = lines[~odd]
+    pen = Pen(
+        o.x0[r], o.y0[r], o.x1[r], o.y1[r], o.cx[r], o.cy[r], o.turn[r], widths[~odd]
+    )  # fmt: skip
+    others = np.concatenate((flashes, lines[odd]))
+    shapes = object_shapes(file, others, chord_error_mm=chord_error_mm)
+    return np.concatenate((shapes, stroke_shapes(pen, chord_error_mm)))
 
 
 def part_rings(part: Part, chord_error_mm: float) -> Iterator[Rings]:
@@ -194,7 +254,7 @@ def part_rings(part: Part, chord_error_mm: float) -> Iterator[Rings]:
     elif isinstance(part, Fill):
         yield Rings.of(*polygon_rings(part.shapes))
     else:
-        yield Rings.of(*polygon_rings(_pen_shapes(part, chord_error_mm)))
+        yield Rings.of(*polygon_rings(stroke_shapes(part, chord_error_mm)))
 
 
 def joined(runs: list[Rings]) -> Iterator[Rings]:

@@ -105,6 +105,10 @@ class Pen:
         ax, ay, bx, by, cx, cy, turns = table
         return cls(ax, ay, bx, by, cx, cy, turns.astype(np.int8), np.full(len(ax), width))
 
+    def take(self, rows: NDArray[Any]) -> Pen:
+        """Strokes picked by an index array or a mask."""
+        return Pen(*(getattr(self, f.name)[rows] for f in fields(self)))
+
     @classmethod
     def joined(cls, pens: Sequence[Pen]) -> Pen:
         """Strokes of several pens."""

@@ -178,7 +178,7 @@ def measured_face(board: Board, side: Side, options: PreviewOptions | None = Non
     face = finished_face(board, side, options)
     size = text_size(board)
     x0, y0, x1, y1 = board.bounds
-    away = 4.5 * size
+    away = 5.2 * size
     frame = (x0 - away, y0 - away, x1 + away, y1 + away)
     draft = SceneDraft(face.title, frame, mirrored=face.mirrored, stencils=face.stencils)
     draft.coat("ground", palette.SURROUNDINGS_LIGHT)

@@ -154,13 +154,11 @@ def _film_run(run: Run, file: GerberFile, rows: NDArray[np.int64], symbols: Symb
                 file.poses[int(o.pose[i])],
             )
         )
-    pens = np.array(
-        [a.diameter_mm if a.diameter_mm is not None else np.nan for a in file.apertures]
-    )
-    scales = np.array([p.scale for p in file.poses])
     stroked = np.flatnonzero((o.kind == Kind.DRAW) | (o.kind == Kind.ARC))
     if len(stroked):
-        width = pens[o.aperture[stroked]] * scales[o.pose[stroked]]
+        from fabkit.gerber.shapes import pen_widths
+
+        width = pen_widths(file, rows[stroked])
         round_pen = ~np.isnan(width)
         s = o.take(stroked[round_pen])
         _add_strokes(run, width[round_pen], s.x0, s.y0, s.x1, s.y1, s.cx, s.cy, s.turn)

@@ -99,6 +99,28 @@ def test_clear_of_one_file_spares_another() -> None:
     assert found == pytest.approx(37, rel=1e-6)
 
 
+@pytest.mark.parametrize("strokes", [12, 90, 720])
+def test_circle_of_short_strokes_is_as_thin_as_the_pen(strokes: int) -> None:
+    """However many strokes draw a circle, it covers the area of their union, by shapely."""
+    pen = Draftsman()
+    tool = pen.aperture("C", 0.12)
+    angle = np.linspace(0, 2 * np.pi, strokes + 1)
+    points = np.column_stack((5 + 3 * np.cos(angle), 4 + 3 * np.sin(angle)))
+    pen.draw(tool, *map(tuple, points.tolist()))
+    truth = shapely.LineString(points).buffer(0.06, quad_segs=64).area
+    assert area(covered(Film(pen.file()))) == pytest.approx(truth, rel=4e-3)
+
+
+def test_flashes_on_flashes_stay_soft() -> None:
+    """A pad put down three times paints what it paints once."""
+    once, thrice = Draftsman(), Draftsman()
+    for pen, times in ((once, 1), (thrice, 3)):
+        tool = pen.aperture("C", 1.37)
+        for _ in range(times):
+            pen.flash(tool, 5.013, 4.021)
+    assert (covered(Film(once.file())) == covered(Film(thrice.file()))).all()
+
+
 def test_inverted_is_the_rest() -> None:
     """An inverted stencil and its original add up to full coverage."""
     shape = fill(shapely.Point(5, 4).buffer(2.3))
