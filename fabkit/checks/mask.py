@@ -383,15 +383,13 @@ def neighbours(case: Case) -> Iterator[Finding]:
             ],
             dtype=object,
         )
+        # What is too small to matter may be empty, and nothing lies on an empty shape.
         bared = bared[shapely.area(bared) > BARED_MM2]
         if not len(bared):
             continue
         width = np.minimum(*_sides(bared))
-        # What is too small to matter may be empty, and nothing lies on an empty shape.
-        large = np.flatnonzero(area > BARED_MM2)
-        spots = np.full((len(bared), 2), np.nan)
-        spots[large] = shapely.get_coordinates(shapely.point_on_surface(bared[large]))
-        real = large[on_board(case, *spots[large].T)]
+        spots = shapely.get_coordinates(shapely.point_on_surface(bared))
+        real = np.flatnonzero(on_board(case, *spots.T))
         if len(real):
             xy = spots[real]
             yield group(

@@ -24,8 +24,8 @@ _FEW: Final = 64
 def touching_pairs(shapes: Shapes, *, reach_mm: float = 0.0) -> tuple[Ints, Ints]:
     """Pairs of rows whose shapes come within a reach, each once, the larger one first.
 
-    The one with more vertices is prepared, so that a fill with a hundred thousand vertices is indexed once
-    and not walked for each of its thousand neighbours.
+    The one with more vertices is prepared, so that a fill with a hundred thousand vertices is
+    indexed once and not walked for each of its thousand neighbours.
     """
     size = shapely.get_num_coordinates(shapes)
     if reach_mm:
