@@ -37,9 +37,12 @@ _PUBLIC = {
     "Package": "fabkit.package.model",
     "PreviewOptions": "fabkit.preview.options",
     "Severity": "fabkit.findings",
+    "SheetChoice": "fabkit.outputs.drawings",
     "build_board": "fabkit.api",
     "check": "fabkit.api",
     "draw": "fabkit.api",
+    "draw_paper": "fabkit.api",
+    "draw_sheet": "fabkit.api",
     "list_parts": "fabkit.api",
     "load_house": "fabkit.api",
     "load_order": "fabkit.api",
@@ -68,10 +71,13 @@ __all__ = [
     "Package",
     "PreviewOptions",
     "Severity",
+    "SheetChoice",
     "__version__",
     "build_board",
     "check",
     "draw",
+    "draw_paper",
+    "draw_sheet",
     "list_parts",
     "load_house",
     "load_order",
@@ -88,6 +94,8 @@ if TYPE_CHECKING:
         build_board,
         check,
         draw,
+        draw_paper,
+        draw_sheet,
         list_parts,
         load_house,
         load_order,
@@ -108,6 +116,7 @@ if TYPE_CHECKING:
     from fabkit.house.order import Order
     from fabkit.house.sheet import House
     from fabkit.limits import Limits
+    from fabkit.outputs.drawings import SheetChoice
     from fabkit.outputs.options import PackOptions
     from fabkit.package.model import Package
     from fabkit.parts.model import Bill

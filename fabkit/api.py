@@ -20,11 +20,13 @@ if TYPE_CHECKING:
     from fabkit.costs.facts import BoardFacts
     from fabkit.costs.model import CostSheet
     from fabkit.drill.model import DrillFile
+    from fabkit.findings import Finding
     from fabkit.gerber.model import GerberFile
     from fabkit.house.order import Order
     from fabkit.house.sheet import House
     from fabkit.intake.model import Member
     from fabkit.outputs.archive import Packed
+    from fabkit.outputs.drawings import SheetChoice, SheetKind
     from fabkit.outputs.options import PackOptions
     from fabkit.package.model import Package
     from fabkit.parts.model import Bill
@@ -81,6 +83,8 @@ def _only_member(path: Path | str, limits: Limits) -> Member:
 def open_package(path: Path | str, *, limits: Limits = DEFAULT_LIMITS) -> Package:
     """Open a folder or zip of exported files and tell what each file is for.
 
+    One layer or drill file may stand for the set in its folder that it belongs to.
+
     Raises
     ------
     UnreadableInput
@@ -88,10 +92,10 @@ def open_package(path: Path | str, *, limits: Limits = DEFAULT_LIMITS) -> Packag
     LimitExceeded
         It is larger than the limits allow.
     """
-    from fabkit.intake.opening import open_input
     from fabkit.package.build import read_package
+    from fabkit.package.one_file import open_set
 
-    return read_package(open_input(Path(path), limits=limits), limits=limits)
+    return read_package(open_set(Path(path), limits=limits), limits=limits)
 
 
 def build_board(package: Package) -> Board:
@@ -143,7 +147,7 @@ def check(
     Raises
     ------
     UsageError
-        The options name a check that does not exist.
+        The options name a check or a rule that does not exist.
     """
     from fabkit.checks.case import Case
     from fabkit.checks.catalogue import CHECKS
@@ -152,6 +156,10 @@ def check(
     from fabkit.checks.runner import run_checks
 
     chosen = options or CheckOptions()
+    if chosen.silenced:
+        from fabkit.outputs.rulebook import refuse_unknown
+
+        refuse_unknown(silence.rule for silence in chosen.silenced)
     case = Case(board, house or load_house(), chosen)
     return gather(case, run_checks(CHECKS, case, watch=watch))
 
@@ -244,6 +252,98 @@ def draw(
     for target in targets:
         write_file(target, files[target.name], replace=replace)
     return tuple(targets)
+
+
+def draw_sheet(
+    board: Board,
+    target: Path | str,
+    choice: SheetChoice | SheetKind,
+    *,
+    options: PreviewOptions | None = None,
+    result: CheckResult | None = None,
+    house: House | None = None,
+    replace: bool = False,
+) -> Path:
+    """Draw one sheet about a board: halves, drills, a layer, a net, islands, findings, measures.
+
+    Parameters
+    ----------
+    board
+        As built by :func:`build_board`.
+    target
+        What to write; its ending (``.png``, ``.svg``, ``.pdf``) says how.
+    choice
+        Which sheet; the kind alone where it needs no more.
+    options
+        Colours, scale and more.
+    result, house
+        For ``findings``: the verdict, or the house to find it by.
+    replace
+        Whether an existing file may be overwritten.
+
+    Raises
+    ------
+    UsageError
+        The ending, the layer, the net or the point is not known, or the picture too large.
+    OutputRefused
+        The file exists, or cannot be written.
+    """
+    from fabkit.outputs.atomic import refuse_existing, write_file
+    from fabkit.outputs.drawings import SheetChoice, build_sheet, format_of, sheet_bytes
+
+    path = Path(target)
+    wanted = choice if isinstance(choice, SheetChoice) else SheetChoice(kind=choice)
+    kind = format_of(path)
+    refuse_existing(path, replace=replace)
+    found: Sequence[Finding] = ()
+    if wanted.kind == "findings":
+        found = check(board, house) if result is None else result
+    picture = build_sheet(board, wanted, options=options, findings=found)
+    write_file(path, sheet_bytes(picture, kind, options), replace=replace)
+    return path
+
+
+def draw_paper(
+    boards: Board | Sequence[Board],
+    target: Path | str,
+    *,
+    order: Order | None = None,
+    paper: str = "a4",
+    replace: bool = False,
+) -> Path:
+    """Write a paper template at full size as PDF, to lay a hand on.
+
+    Parameters
+    ----------
+    boards
+        One reversible design, or the designs of ``order`` in its order.
+    target
+        Name of the PDF.
+    order
+        Which board is which half; None: one design that makes either.
+    paper
+        ``a4`` or ``letter``.
+    replace
+        Whether an existing file may be overwritten.
+
+    Raises
+    ------
+    UsageError
+        Boards and order do not belong together, or the paper is not known.
+    OutputRefused
+        The file exists, or cannot be written.
+    """
+    from fabkit.house.order import order_for
+    from fabkit.outputs.atomic import refuse_existing, write_file
+    from fabkit.outputs.drawings import paper_bytes, paper_of
+
+    designs = _listed(boards)
+    wanted = order or order_for(designs[0].package.source)
+    _agree(designs, wanted)
+    path = Path(target)
+    refuse_existing(path, replace=replace)
+    write_file(path, paper_bytes(designs, wanted, paper=paper_of(paper)), replace=replace)
+    return path
 
 
 def load_order(path: Path | str) -> Order:

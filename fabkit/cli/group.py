@@ -19,6 +19,8 @@ from fabkit.errors import FabkitError
 COMMANDS = {
     "check": "Say whether a package is fit to order, and what to do if not.",
     "preview": "Draw the finished board, front and back.",
+    "sheet": "Draw one sheet about the board: drill map, a layer, a net, findings.",
+    "paper": "Write a paper template at full size, to lay a hand on.",
     "parts": "List the parts to buy, per half and per keyboard.",
     "quote": "Price one half over several order quantities.",
     "pack": "Write the zip that a board house needs.",

@@ -63,6 +63,25 @@ def choices(function: F) -> F:
     return function
 
 
+def read_wanted(wanted: Path, *, both: bool = False) -> Order:
+    """Load an order file, or make the order of a bare package.
+
+    ``both``: the package holds a whole keyboard on one board.
+    """
+    from dataclasses import replace
+
+    from fabkit import api
+    from fabkit.house.order import order_for
+
+    if wanted.suffix.lower() == ".toml":
+        return api.load_order(wanted)
+    order = order_for(wanted)
+    if not both:
+        return order
+    board = replace(order.boards[0], side="both", halves=2, per_keyboard=1)
+    return replace(order, boards=(board,))
+
+
 def read_order(
     wanted: Path,
     *,
@@ -78,10 +97,7 @@ def read_order(
     from dataclasses import replace
     from decimal import Decimal
 
-    from fabkit import api
-    from fabkit.house.order import order_for
-
-    order = api.load_order(wanted) if wanted.suffix.lower() == ".toml" else order_for(wanted)
+    order = read_wanted(wanted)
     old = order.choice
     count = keyboards or order.keyboards
     return replace(

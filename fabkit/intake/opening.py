@@ -13,13 +13,15 @@ from fabkit.intake.model import Intake, LeftOut, Member
 from fabkit.limits import DEFAULT_LIMITS, Limits
 
 
-def open_input(path: Path, *, limits: Limits = DEFAULT_LIMITS) -> Intake:
+def open_input(path: Path, *, limits: Limits = DEFAULT_LIMITS, deep: bool = True) -> Intake:
     """Open what a user names as a package.
 
     Parameters
     ----------
     path
-        Folder (read with its sub-folders), zip archive or single file.
+        Folder, zip archive or single file.
+    deep
+        Whether a folder is read with its sub-folders.
     limits
         Bounds on files, bytes, compression and depth, counted before anything is read.
 
@@ -46,7 +48,7 @@ def open_input(path: Path, *, limits: Limits = DEFAULT_LIMITS) -> Intake:
             f"{path} does not exist", hint="Name a folder or a zip of exported files."
         )
     if is_folder:
-        members, left_out = _read_folder(path, budget)
+        members, left_out = _read_folder(path, budget, deep=deep)
         return _intake(_as_text(path.resolve().name), members, left_out, budget)
     if not path.is_file():
         raise UnreadableInput(
@@ -97,7 +99,7 @@ def _drop_repeated_names(members: list[Member], source: str) -> tuple[list[Membe
     return list(kept.values()), repeated
 
 
-def _read_folder(root: Path, budget: Budget) -> tuple[list[Member], list[LeftOut]]:
+def _read_folder(root: Path, budget: Budget, *, deep: bool) -> tuple[list[Member], list[LeftOut]]:
     members: list[Member] = []
     left_out: list[LeftOut] = []
     inside = root.resolve()
@@ -121,7 +123,8 @@ def _read_folder(root: Path, budget: Budget) -> tuple[list[Member], list[LeftOut
             if why is None and entry.is_symlink():
                 why = _judge_link(path, inside)
             if why is None and entry.is_dir(follow_symlinks=False):
-                waiting.append(path)
+                if deep:
+                    waiting.append(path)
             elif why is None and not entry.is_file():
                 why = "neither a file nor a folder"
             elif why is None:

@@ -7,7 +7,7 @@ here, drills there) or sets of their own.  Sets of their own are told by roles t
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from fabkit.drill.reader import looks_like_drill
 from fabkit.errors import UnreadableInput
@@ -48,8 +48,8 @@ def choose_set(intake: Intake, *, limits: Limits) -> Intake:
         if elsewhere and _open_archives(intake, elsewhere, limits)[0] is not None:
             _refuse(
                 intake.source,
-                "loose files and zips in other folders",
-                [layers[0].name, *(a.name for a in elsewhere)],
+                "layer files in one folder and zips in others",
+                [*_homes(layers), *(a.name for a in elsewhere)],
             )
         left_out += [
             LeftOut(name=a.name, reason="an archive beside the loose layer files") for a in archives
@@ -100,6 +100,11 @@ def _lie_elsewhere(archives: Sequence[Member], layers: Sequence[Member]) -> list
     ]
 
 
+def _homes(members: Sequence[Member]) -> list[str]:
+    """Folders of members, each once; ``.`` is the one named by the user."""
+    return sorted({member.name.rpartition("/")[0] or "." for member in members})
+
+
 def _folder(member: Member) -> str:
     folder = member.name.rpartition("/")[0]
     return f"{folder}/" if folder else ""
@@ -127,13 +132,15 @@ def _open_archives(
     return found[0]
 
 
-def _refuse(source: str, what: str, candidates: Sequence[str]) -> None:
+def _refuse(
+    source: str, what: str, candidates: Sequence[str], hint: str = "Name one of them."
+) -> None:
     shown = ", ".join(candidates[:_NAMED_CANDIDATES])
     if len(candidates) > _NAMED_CANDIDATES:
         shown += f" and {len(candidates) - _NAMED_CANDIDATES} more"
     raise UnreadableInput(
         f"{source} holds {len(candidates)} packages, as {what}: {shown}",
-        hint="Name one of them.",
+        hint=hint,
     )
 
 
@@ -173,20 +180,76 @@ def _is_drill(member: Member, layers: Sequence[Member]) -> bool:
     return member not in layers and looks_like_drill(member.data) > 0
 
 
-def _refuse_several_designs(source: str, members: Sequence[Member]) -> None:
-    """Refuse files of two boards in one folder: two names, each with the same roles."""
-    designs: dict[tuple[str, ...], list[tuple[Member, NameSays]]] = defaultdict(list)
+Design = tuple[str, ...]
+"""Words of a file name that speak of no role: the design's own."""
+
+
+def _designs(members: Sequence[Member]) -> dict[Design, list[Member]]:
+    """Designs that each have files of the same roles; fewer than two are none."""
+    designs: dict[Design, list[tuple[Member, NameSays]]] = defaultdict(list)
     for member in members:
         says = read_name(member.name)
         designs[says.rest].append((member, says))
     named = {rest: files for rest, files in designs.items() if len(files) >= 2}
-    owners: dict[tuple[RoleKind, str | None], set[tuple[str, ...]]] = defaultdict(set)
+    owners: dict[tuple[RoleKind, str | None], set[Design]] = defaultdict(set)
     for rest, files in named.items():
         for _, says in files:
             role = _telling(says)
             if role is not None:
                 owners[role].add(rest)
     several = {rest for who in owners.values() if len(who) > 1 for rest in who}
-    if len(several) > 1:
-        first = sorted(named[rest][0][0].name for rest in several)
-        _refuse(source, "differently named files in one folder (each beginning like)", first)
+    if len(several) < 2:
+        return {}
+    return {rest: [member for member, _ in named[rest]] for rest in sorted(several)}
+
+
+def _refuse_several_designs(source: str, members: Sequence[Member]) -> None:
+    """Refuse files of two boards in one folder: two names, each with the same roles."""
+    designs = _designs(members)
+    if not designs:
+        return
+    homes = [_homes(files) for files in designs.values()]
+    if all(len(home) == 1 for home in homes) and len({h for (h,) in homes}) == len(homes):
+        _refuse(source, "folders", sorted(h for (h,) in homes))
+    first = sorted(files[0].name for files in designs.values())
+    _refuse(
+        source,
+        "differently named files in one folder (each beginning like)",
+        first,
+        f"Name one file of the set you mean, such as {first[0]} in {source}; unpack a zip first.",
+    )
+
+
+def set_of(intake: Intake, name: str) -> Intake:
+    """The files of a folder that belong to the set one of them is of.
+
+    A file belongs to the design whose words its name holds; a file that holds no design's words
+    belongs to all.  Where the folder holds one design, that is all of it.
+    """
+    layers = [m for m in intake.members if _is_layer(m)]
+    designs = _designs([*layers, *(m for m in intake.members if _is_drill(m, layers))])
+    if not designs:
+        return intake
+    mine = _design_of(name, designs)
+    if mine is None:
+        return intake
+    kept: list[Member] = []
+    dropped: list[Member] = []
+    for member in intake.members:
+        belongs = _design_of(member.name, designs) in (mine, None)
+        (kept if belongs else dropped).append(member)
+    left = [LeftOut(name=m.name, reason=f"not of the set of {name}") for m in dropped]
+    return Intake(
+        name=" ".join(mine) or intake.name,
+        source=intake.source,
+        members=tuple(kept),
+        left_out=(*intake.left_out, *left),
+        problems=intake.problems,
+    )
+
+
+def _design_of(name: str, designs: Mapping[Design, object]) -> Design | None:
+    """Design whose words a name holds, the one with most words first."""
+    words = set(read_name(name).rest)
+    fitting = [design for design in designs if design and words.issuperset(design)]
+    return max(fitting, key=len, default=() if () in designs and not words else None)

@@ -9,6 +9,8 @@ import pytest
 from tiny_files import FRAME, PADS, drill, gerber, read_set, roles
 
 from fabkit.errors import UnreadableInput
+from fabkit.package.build import read_package
+from fabkit.package.one_file import open_set
 
 LAYERS = {
     "x.gtl": gerber(pads=PADS, lines=[PADS]),
@@ -93,3 +95,43 @@ def test_broken_archive_inside_is_refused() -> None:
     """A truncated zip that would be the package is refused."""
     with pytest.raises(UnreadableInput, match="damaged"):
         read_set({"a.zip": zipped(LAYERS)[:-30], "notes.txt": b"x"})
+
+
+def test_one_file_names_its_set(tmp_path) -> None:
+    """Naming a file gives the set it is of: same words in the name, other designs left out."""
+    for design in ("a", "b"):
+        for name, data in LAYERS.items():
+            (tmp_path / name.replace("x", design)).write_bytes(data)
+        (tmp_path / f"{design}-through.drl").write_bytes(drill())
+    made = read_package(open_set(tmp_path / "b.gko"))
+
+    assert made.name == "b"
+    assert [f.name for f in made.files] == ["b-through.drl", "b.gbl", "b.gko", "b.gtl"]
+    assert {f.name for f in made.left_out} == {"a-through.drl", "a.gbl", "a.gko", "a.gtl"}
+
+
+def test_one_file_of_a_folder_with_one_set(tmp_path) -> None:
+    """Naming a file of a folder with one set is naming the folder; sub-folders stay out."""
+    for name, data in LAYERS.items():
+        (tmp_path / name).write_bytes(data)
+    (tmp_path / "old").mkdir()
+    (tmp_path / "old" / "x.gtl").write_bytes(LAYERS["x.gtl"])
+    made = read_package(open_set(tmp_path / "x.gko"))
+
+    assert [f.name for f in made.files] == sorted(LAYERS)
+
+
+def test_differently_named_sets_come_with_the_way_out() -> None:
+    """The refusal of two sets in one folder says that one file names its set."""
+    files = {n.replace("x", d): data for d in ("a", "b") for n, data in LAYERS.items()}
+    with pytest.raises(UnreadableInput) as refused:
+        read_set(files)
+
+    assert "Name one file of the set you mean, such as a.gbl" in refused.value.hint
+
+
+def test_sets_in_folders_are_named_by_their_folders() -> None:
+    """Designs that lie in folders of their own are told by the folders, not by a file in them."""
+    files = {f"{d}/{n.replace('x', d)}": data for d in ("a", "b") for n, data in LAYERS.items()}
+    with pytest.raises(UnreadableInput, match=r"as folders: a, b\n"):
+        read_set(files)

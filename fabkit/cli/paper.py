@@ -1,0 +1,64 @@
+"""``fabkit paper``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from fabkit.cli import looks, options, ordering
+
+
+@click.command("paper")
+@ordering.WANTED
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    required=True,
+    metavar="FILE.pdf",
+    help="Name of the PDF to write.",
+)
+@click.option(
+    "--size",
+    type=click.Choice(["a4", "letter"]),
+    default="a4",
+    show_default=True,
+    help="Paper in your printer.",
+)
+@click.option(
+    "--hands",
+    type=click.Choice(["either", "both"]),
+    default="either",
+    show_default=True,
+    help="Of a PACKAGE: one board for either hand, or one that holds a whole keyboard.",
+)
+@looks.OPEN
+@options.REPLACE
+@options.AS_JSON
+def command(
+    wanted: Path, out: Path, size: str, hands: str, show: bool, replace: bool, as_json: bool
+) -> None:
+    """Write a paper template at full size, to lay a hand on.
+
+    Left and right half with outline, holes and key positions, spread over several pages with
+    marks to glue by where one is too small.  Print at 100 %, check both bars with a ruler, cut,
+    and push switches through.
+
+    \b
+    Example:
+      fabkit paper gerbers.zip --out paper.pdf
+    """
+    from fabkit import api
+    from fabkit.outputs import terminal
+    from fabkit.outputs.json import to_json
+
+    order = ordering.read_wanted(wanted, both=hands == "both")
+    with terminal.progress() as tell:
+        boards = ordering.read_boards(order, tell)
+        tell("drawing")
+        path = api.draw_paper(boards, out, order=order, paper=size, replace=replace)
+    click.echo(
+        to_json({"files": [path.as_posix()]}) if as_json else path.as_posix(), nl=not as_json
+    )
+    if show:
+        looks.open_files([path])

@@ -1,0 +1,105 @@
+"""``fabkit sheet``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
+
+import click
+
+from fabkit.cli import looks, options
+
+if TYPE_CHECKING:
+    from fabkit.outputs.drawings import SheetKind
+
+KINDS = ("halves", "drills", "layer", "net", "islands", "findings", "measures")
+
+
+def read_point(
+    ctx: click.Context, param: click.Parameter, value: str | None
+) -> tuple[float, float] | None:
+    """Read ``X,Y`` in mm."""
+    if value is None:
+        return None
+    try:
+        x, y = (float(part) for part in value.split(","))
+    except ValueError:
+        raise click.BadParameter(
+            f"{value!r} is not a point in mm, such as 12.5,30", ctx, param
+        ) from None
+    return x, y
+
+
+@click.command("sheet")
+@click.argument("kind", type=click.Choice(KINDS), metavar="KIND")
+@options.PACKAGE
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    required=True,
+    metavar="FILE",
+    help="What to write; its ending says how: .png, .svg or .pdf.",
+)
+@click.option("--layer", metavar="NAME", help="For `layer`: which, such as 'top copper'.")
+@click.option("--net", metavar="NAME", help="For `net`: which, such as GND.")
+@click.option(
+    "--at",
+    "at_mm",
+    callback=read_point,
+    metavar="X,Y",
+    help="For `net`: a point on the copper meant, in mm, as findings give it.",
+)
+@options.HOUSE
+@looks.looks
+@looks.OPEN
+@options.REPLACE
+@options.AS_JSON
+def command(
+    kind: str,
+    package: Path,
+    out: Path,
+    layer: str | None,
+    net: str | None,
+    at_mm: tuple[float, float] | None,
+    house_file: Path | None,
+    show: bool,
+    replace: bool,
+    as_json: bool,
+    **given: Any,
+) -> None:
+    """Draw one sheet about the board: drill map, a layer, a net, findings.
+
+    \b
+    KIND is one of
+      halves    left and right half of a reversible board, as used
+      drills    drill map: a symbol for each tool, with a table
+      layer     one layer alone (--layer)
+      net       one net (--net), or the copper at a point (--at), lit up on both faces
+      islands   every separate piece of copper in a tone of its own
+      findings  what `check` finds, numbered on the board, with the list beside it
+      measures  both faces with width, height and a grid of 10 mm
+
+    \b
+    Examples:
+      fabkit sheet drills gerbers.zip --out drills.pdf
+      fabkit sheet net gerbers.zip --net GND --out ground.png
+    """
+    from fabkit import api
+    from fabkit.cli.reading import read_board
+    from fabkit.outputs import terminal
+    from fabkit.outputs.drawings import SheetChoice
+    from fabkit.outputs.json import to_json
+
+    chosen = looks.read_looks(**given)
+    wanted = SheetChoice(kind=cast("SheetKind", kind), layer=layer, net=net, at_mm=at_mm)
+    with terminal.progress() as tell:
+        board = read_board(package, tell)
+        tell("drawing")
+        path = api.draw_sheet(
+            board, out, wanted, options=chosen, house=api.load_house(house_file), replace=replace
+        )
+    click.echo(
+        to_json({"files": [path.as_posix()]}) if as_json else path.as_posix(), nl=not as_json
+    )
+    if show:
+        looks.open_files([path])

@@ -1,0 +1,244 @@
+"""Sheets about a board as files: halves, drills, one layer, nets, islands, findings, measures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, Literal
+
+from fabkit.board.model import Board, Layer
+from fabkit.errors import UsageError
+from fabkit.findings import Finding
+from fabkit.house.order import Order
+from fabkit.preview.options import PreviewOptions
+from fabkit.units import format_number
+
+if TYPE_CHECKING:
+    from fabkit.preview.paper import Paper, PaperHalf
+    from fabkit.preview.scene import Scene, Sheet
+
+SheetKind = Literal["halves", "drills", "layer", "net", "islands", "findings", "measures"]
+
+SHEETS: Final[dict[SheetKind, str]] = {
+    "halves": "left and right half of a reversible board, as used",
+    "drills": "drill map: a symbol for each tool, with a table",
+    "layer": "one layer alone, dark on light",
+    "net": "one net, or the copper at one point, lit up on both faces",
+    "islands": "every separate piece of copper in a tone of its own",
+    "findings": "findings numbered on the board, with the list beside it",
+    "measures": "both faces with width, height and a grid of 10 mm",
+}
+"""What a sheet can show, in words."""
+
+SHEET_FORMATS: Final = ("png", "svg", "pdf")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetChoice:
+    """Which sheet.
+
+    Parameters
+    ----------
+    kind
+        One of :data:`SHEETS`.
+    layer
+        For ``layer``: name or file of the layer, or a part of it that no other has.
+    net
+        For ``net``: name of the net.
+    at_mm
+        For ``net``: a point on the copper that is meant, where nets have no names.
+    """
+
+    kind: SheetKind
+    layer: str | None = None
+    net: str | None = None
+    at_mm: tuple[float, float] | None = None
+
+    def __post_init__(self) -> None:
+        if self.kind == "layer" and not self.layer:
+            raise UsageError(
+                "which layer?", hint="name it with --layer, such as --layer 'top copper'"
+            )
+        if self.kind == "net" and (self.net is None) == (self.at_mm is None):
+            raise UsageError(
+                "which net?", hint="name it with --net NAME, or point at its copper with --at X,Y"
+            )
+
+
+def build_sheet(
+    board: Board,
+    choice: SheetChoice,
+    *,
+    options: PreviewOptions | None = None,
+    findings: Sequence[Finding] = (),
+) -> Scene | Sheet:
+    """Put a sheet together; ``findings`` are those of the verdict.
+
+    Raises
+    ------
+    UsageError
+        The board has no such layer or net, or no copper at the point.
+    """
+    from fabkit.preview import sheets
+
+    match choice.kind:
+        case "halves":
+            return sheets.halves_sheet(board, options)
+        case "drills":
+            from fabkit.preview.drill_map import drill_sheet
+
+            return drill_sheet(board, options)
+        case "layer":
+            return sheets.layer_sheet(board, find_layer(board, choice.layer or ""), options)
+        case "net":
+            return _lit(board, choice, options)
+        case "islands":
+            from fabkit.board.connectivity import trace_board
+
+            return sheets.islands_sheet(board, trace_board(board), options)
+        case "findings":
+            from fabkit.preview.finding_sheet import finding_sheet
+
+            return finding_sheet(board, findings, options)
+        case "measures":
+            faces = [sheets.measured_face(board, side, options) for side in sheets.SIDES]
+            title = f"{board.name}: measures"
+            return sheets.side_by_side(title, faces, ["Front", "Back"], sheets.text_size(board))
+
+
+def sheet_bytes(picture: Scene | Sheet, kind: str, options: PreviewOptions | None = None) -> bytes:
+    """Draw a sheet as ``png``, ``svg`` or ``pdf``."""
+    from fabkit.preview.scene import sheet_of
+
+    chosen, sheet = options or PreviewOptions(), sheet_of(picture)
+    if kind == "svg":
+        from fabkit.preview.paint_svg import picture_svg
+
+        return picture_svg(sheet).encode()
+    if kind == "pdf":
+        from fabkit.preview.paint_pdf import pictures_pdf
+
+        return pictures_pdf([sheet])
+    from fabkit.preview.paint_png import paint_sheet, png_bytes
+
+    width = chosen.width_px
+    scale = chosen.px_per_mm if width is None else width / sheet.width_mm
+    return png_bytes(paint_sheet(sheet, scale), scale)
+
+
+def format_of(target: Path) -> str:
+    """Kind of picture that a file name asks for.
+
+    Raises
+    ------
+    UsageError
+        Its ending is none that can be written.
+    """
+    kind = target.suffix.lower().removeprefix(".")
+    if kind not in SHEET_FORMATS:
+        raise UsageError(
+            f"{target.name} does not say what kind of picture it is",
+            hint="let the name end in .png, .svg or .pdf",
+        )
+    return kind
+
+
+def find_layer(board: Board, name: str) -> Layer:
+    """Layer of that name or file; a part of the name will do when no other layer has it."""
+    wanted = name.strip().casefold()
+    exact = [a for a in board.layers if wanted in (a.name.casefold(), a.file.name.casefold())]
+    partly = [
+        a for a in board.layers if wanted in a.name.casefold() or wanted in a.file.name.casefold()
+    ]
+    found = exact or partly
+    if len(found) == 1:
+        return found[0]
+    known = ", ".join(a.name for a in found or board.layers)
+    what = "fits several layers" if found else "is no layer of this board"
+    raise UsageError(f"'{name}' {what}", hint=f"name one of: {known}")
+
+
+def _lit(board: Board, choice: SheetChoice, options: PreviewOptions | None) -> Sheet:
+    from fabkit.board.copper import trace_copper
+    from fabkit.preview.sheets import lit_sheet
+
+    copper = trace_copper(board)
+    if choice.at_mm is not None:
+        import numpy as np
+        import shapely
+
+        from fabkit.board.connectivity import pieces_at
+
+        point = np.array([shapely.Point(*choice.at_mm)], dtype=object)
+        piece = int(pieces_at(copper.pieces.polygons, point)[0])
+        where = ", ".join(format_number(v) for v in choice.at_mm)
+        if piece < 0:
+            raise UsageError(
+                f"there is no copper at {where} mm",
+                hint="`fabkit sheet islands` shows where copper is; findings name places",
+            )
+        island = int(copper.pieces.island[piece])
+        title = f"{copper.island_name(island)} at {where} mm"
+        return lit_sheet(board, copper.pieces, {island}, title, options)
+    name = choice.net or ""
+    net = _find_net(copper.nets, name)
+    islands = {int(i) for i, n in copper.island_nets if n == net}
+    return lit_sheet(board, copper.pieces, islands, f"net {copper.nets[net]}", options)
+
+
+def _find_net(nets: Sequence[str], name: str) -> int:
+    known = [n for n in nets if n]
+    if not known:
+        raise UsageError(
+            "the copper files of this package name no nets",
+            hint="point at the copper with --at X,Y instead",
+        )
+    matching = [n for n in known if n == name] or [
+        n for n in known if n.casefold() == name.casefold()
+    ]
+    if not matching:
+        near = get_close_matches(name, known, n=4, cutoff=0.4) or sorted(known)[:8]
+        raise UsageError(f"no net is called '{name}'", hint=f"there are {', '.join(near)}, ...")
+    return list(nets).index(matching[0])
+
+
+def paper_halves(boards: Sequence[Board], order: Order) -> tuple[PaperHalf, ...]:
+    """What each hand gets, face up as used: two halves, or the one board that holds both."""
+    from fabkit.preview.keys import find_keys
+    from fabkit.preview.paper import PaperHalf, halves_of
+
+    if order.reversible:
+        return halves_of(boards[0])
+    words = {"left": "left half", "right": "right half", "both": "both halves"}
+    return tuple(
+        PaperHalf(board=b, side="top", name=words.get(o.side, "board"), keys=find_keys(b))
+        for b, o in zip(boards, order.boards, strict=True)
+    )
+
+
+def paper_of(name: str) -> Paper:
+    """Paper by its name, upper or lower case.
+
+    Raises
+    ------
+    UsageError
+        There is no such paper.
+    """
+    from fabkit.preview.paper import Paper
+
+    try:
+        return Paper[name.upper()]
+    except KeyError:
+        raise UsageError(
+            f"there is no paper '{name}'",
+            hint="choose one of: " + ", ".join(p.name.lower() for p in Paper),
+        ) from None
+
+
+def paper_bytes(boards: Sequence[Board], order: Order, *, paper: Paper) -> bytes:
+    """Paper template of an order's boards as PDF."""
+    from fabkit.preview.paper import render_paper
+
+    return render_paper(paper_halves(boards, order), paper=paper)
