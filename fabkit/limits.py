@@ -22,9 +22,12 @@ class Limits:
     """Unpacked size over packed size of one archive member (beyond the first MiB)."""
     path_depth: int = 12
     """Folders in one member name."""
-    objects: int = 20_000_000
-    """Graphic objects (or drill hits) of one file after every repeat is expanded."""
-    segments: int = 40_000_000
+    objects: int = 5_000_000
+    """Graphic objects (or holes and slots) of one file after every repeat is expanded."""
+    copies: int = 1_000_000
+    """Objects of one file that its repeats, blocks and patterns make: a few bytes can ask for any
+    number."""
+    segments: int = 5_000_000
     """Contour segments of one file after every repeat is expanded."""
     block_depth: int = 32
     """Nested block apertures."""

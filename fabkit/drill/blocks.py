@@ -356,7 +356,7 @@ class Interpreter:
         else:
             pitch, gap = (abs(v) for v in self._dip)
             count, along_x = patterns.dip_size(first, last, pitch=pitch, gap=gap)
-            plotter.reserve(2 * count)
+            plotter.reserve_copies(2 * count)
             plotter.hit_many(patterns.dip_hits(first, last, count, along_x=along_x), offset)
         plotter.move(last)
         plotter.keep_pattern(hits, slots)

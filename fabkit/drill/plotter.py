@@ -40,6 +40,7 @@ class Plotter:
         self._tools = tools
         self._log = log
         self._limit = limits.objects
+        self._copies_left = limits.copies
         self.hits = hit_store()
         self.slots = slot_store()
         self.x = self.y = 0.0
@@ -61,6 +62,13 @@ class Plotter:
     def reserve(self, count: int) -> None:
         """Count objects before they are made."""
         if len(self.hits) + len(self.slots) + count > self._limit:
+            raise LimitReached
+
+    def reserve_copies(self, count: int) -> None:
+        """As :meth:`reserve`, for what repeats and patterns make."""
+        self.reserve(count)
+        self._copies_left -= count
+        if self._copies_left < 0:
             raise LimitReached
 
     # -- position --------------------------------------------------------------------------
@@ -139,7 +147,7 @@ class Plotter:
 
     def repeat_hit(self, count: int, dx: float, dy: float, offset: int) -> None:
         """R: the last hole again, ``count`` times at that step."""
-        self.reserve(count)
+        self.reserve_copies(count)
         if count <= _FEW:
             for _ in range(count):
                 self.hit((self.x + dx, self.y + dy), offset)
@@ -294,7 +302,7 @@ class Plotter:
     ) -> None:
         """Append copies of hits and slots, flipped and moved by ``start`` and 1, 2 .. steps."""
         hits, slots = body
-        self.reserve(count * (len(hits) + len(slots)))
+        self.reserve_copies(count * (len(hits) + len(slots)))
         by = patterns.steps(count, *step) + np.array(start)
         if len(hits):
             made = patterns.copied(hits, by, points=_HIT_POINTS, flips=flips, zero=self.zero)

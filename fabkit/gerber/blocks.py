@@ -74,7 +74,8 @@ class Expander:
         self.limits = limits
         self.log = log
         self.complete = True
-        self._total = 0
+        self._plain = 0
+        self._copies = 0
         self._library: dict[int, Rows] = {}
         self._merged: dict[tuple[int, int], int] = {}
         self._merged_apertures: dict[tuple[int, int], int] = {}
@@ -117,14 +118,15 @@ class Expander:
                 self.log.add(BLOCK_UNBALANCED, "a block is not closed", offset=frame.marker.offset)
         return _concat(top.parts, self.raw)
 
-    def _allowed(self, count: int, offset: int, what: str) -> bool:
-        if self._total + count <= self.limits.objects:
-            self._total += count
+    def _allowed(self, copies: int, offset: int, what: str) -> bool:
+        most = min(self.limits.copies, self.limits.objects - self._plain)
+        if self._copies + copies <= most:
+            self._copies += copies
             return True
         self.complete = False
         self.log.add(
             TOO_LARGE,
-            f"{what} would make more than {self.limits.objects} objects",
+            f"{what} would make more than {most} objects",
             offset=offset,
             assumed="it was left out",
         )
@@ -136,7 +138,7 @@ class Expander:
         rows = {name: column[first:last] for name, column in self.raw.items()}
         blocks = rows["aperture"] <= -2
         if not blocks.any():
-            self._total += last - first
+            self._plain += last - first
             frame.parts.append(rows)
             return
         drawn = np.flatnonzero(blocks & (rows["kind"] != Kind.FLASH))
@@ -158,8 +160,9 @@ class Expander:
         counts = np.ones(last - first, np.int64)
         counts[drawn] = 0
         counts[flashed] = sizes[number[flashed]]
+        self._plain += int(np.count_nonzero(~blocks))
         if not self._allowed(
-            int(counts.sum()),
+            int(counts[flashed].sum()),
             int(rows["offset"][flashed[0]]) if len(flashed) else 0,
             "flashing blocks",
         ):
