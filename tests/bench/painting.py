@@ -101,13 +101,13 @@ def main() -> None:
     faces = render_faces(board, PreviewOptions(px_per_mm=scale))
     pixels = faces.front.size // 4 * 2
     print(f"both faces at {scale:g} px/mm, {pixels / 1e6:.1f} Mpx: {clock() - begin:.2f} s")
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(f"peak memory: {peak:.0f} MiB")
     ours, pillow = cover_with_ours(board, scale), fill_with_pillow(board, scale)
     print(f"six layers covered: {ours:.2f} s; bare Pillow fill, hard edges: {pillow:.2f} s")
     print(f"ratio to hard edges (goal at most 2): {ours / pillow:.2f}")
     soft = fill_with_pillow(board, scale, samples=4)
     print(f"Pillow fill with 16 samples a pixel: {soft:.2f} s, ratio {ours / soft:.2f}")
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(f"peak memory: {peak:.0f} MiB")
 
 
 if __name__ == "__main__":
