@@ -4,20 +4,35 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from typing import Final
 
 from fabkit.checks.case import Case
 from fabkit.checks.model import CheckResult, Outcome
 from fabkit.checks.runner import matches
-from fabkit.drill.problems import PLATING_UNKNOWN as DRILL_PLATING
+from fabkit.drill import problems as drill_problems
 from fabkit.findings import Finding
+
+JUDGED_ON_THE_BOARD: Final = frozenset(
+    rule.id
+    for rule in (
+        drill_problems.PLATING_UNKNOWN,
+        drill_problems.SIZE_STEP,
+        drill_problems.DUPLICATE,
+        drill_problems.CONCENTRIC,
+        drill_problems.OVERLAP,
+        drill_problems.SLOT_SHORT,
+        drill_problems.MANY_TOOLS,
+    )
+)
+"""What a drill file alone can only suspect: checks of the finished board say it, with all drill
+files, the copper and the house's limits in view."""
 
 
 def reader_problems(case: Case) -> tuple[Finding, ...]:
     """Problems that ride along with the package, its files and the board, each once."""
     board = case.board
     found: dict[int, Finding] = {}
-    # Alone a drill file cannot tell; on the board copper may, and the board's own check says so.
-    judged = {DRILL_PLATING.id} if board.drill_names else set()
+    judged = JUDGED_ON_THE_BOARD if board.drill_names else frozenset()
     for source in (
         board.package.problems,
         *(f.content.problems for f in board.package.files if f.content is not None),

@@ -268,7 +268,7 @@ def off_board(case: Case) -> Iterator[Finding]:
                 most=True,
                 unit="mm²",
             )
-        lost = out[~shapely.intersects(board, marks[out])]
+        lost = out[~shapely.intersects(board, marks[out]) & (shapely.area(marks[out]) > INK_MM2)]
         if len(lost):
             xy = shapely.get_coordinates(shapely.point_on_surface(marks[lost]))
             width = np.sqrt(shapely.area(marks[lost]))

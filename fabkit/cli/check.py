@@ -23,6 +23,20 @@ from fabkit.cli import options
 @options.FAIL_ON
 @click.option("--files", is_flag=True, help="Also show which file was taken for what, and why.")
 @click.option("--all", "full", is_flag=True, help="Show every finding, not one of each kind.")
+@click.option(
+    "--silence",
+    multiple=True,
+    metavar="ID=REASON",
+    help="Set this rule aside; the reason is repeated with the verdict.  Repeatable.",
+)
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json", "markdown", "sarif"]),
+    default="text",
+    show_default=True,
+    help="How the verdict is printed; sarif is SARIF 2.1.0, for editors and code hosts.",
+)
 @options.AS_JSON
 def command(
     package: Path,
@@ -34,6 +48,8 @@ def command(
     fail_on: str,
     files: bool,
     full: bool,
+    silence: tuple[str, ...],
+    form: str,
     as_json: bool,
 ) -> None:
     """Say whether a package is fit to order, and what to do if not.
@@ -42,20 +58,26 @@ def command(
     formats and against what a board house can make, and ends with a verdict.
 
     \b
-    Example:
+    Examples:
       fabkit check gerbers.zip --thickness 1.2
+      fabkit check gerbers.zip --silence legend/off-board="the house trims it"
     """
     from fabkit import api
     from fabkit.checks.model import CheckOptions
     from fabkit.cli.reading import read_board
+    from fabkit.house.order import Silence
     from fabkit.outputs import records, terminal
-    from fabkit.outputs.json import to_json
+    from fabkit.outputs.verdict import render_verdict
 
     chosen = CheckOptions(
         thickness_mm=thickness_mm,
         limit_class="fine" if fine else "standard",
         only=only,
         without=without,
+        silenced=tuple(
+            Silence(rule=rule, reason=reason)
+            for rule, reason in options.read_reasons(silence, "--silence").items()
+        ),
     )
     house = api.load_house(house_file)
     with terminal.progress() as tell:
@@ -63,8 +85,8 @@ def command(
         tell("checking")
         result = api.check(board, house, options=chosen)
     record = records.check_record(board, result, house)
-    if as_json:
-        click.echo(to_json(record), nl=False)
-    else:
+    if form == "text" and not as_json:
         terminal.print_check(terminal.make_console(), record, files=files, full=full)
+    else:
+        click.echo(render_verdict(record, "json" if as_json else form), nl=False)
     click.get_current_context().exit(result.exit_status(options.severity(fail_on)))

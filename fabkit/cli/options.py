@@ -68,8 +68,8 @@ DESPITE = click.option(
 )
 
 
-def read_despite(values: tuple[str, ...]) -> dict[str, str]:
-    """Read ``ID=REASON`` pairs; a reason must be given."""
+def read_reasons(values: tuple[str, ...], option: str) -> dict[str, str]:
+    """Read ``ID=REASON`` pairs of an option; a reason must be given."""
     found = {}
     for value in values:
         rule, _, reason = value.partition("=")
@@ -77,7 +77,7 @@ def read_despite(values: tuple[str, ...]) -> dict[str, str]:
             raise click.BadParameter(
                 f"{value!r}: write the id and your reason, as in"
                 " hole/outside-board='cut away on purpose'",
-                param_hint="--despite",
+                param_hint=option,
             )
         found[rule.strip()] = reason.strip()
     return found

@@ -38,9 +38,10 @@ def command(
 ) -> None:
     """Do all of it, into one folder.
 
-    Findings as text and JSON, pictures of both faces, parts list, shopping list and costs as CSV,
-    Markdown and JSON, the zip for the board house, and a manifest.  The folder is replaced only
-    when the new one is whole; files you put there are kept.  A package with errors is not packed.
+    Findings as text, JSON and SARIF, pictures of both faces, parts list, shopping list and costs
+    as CSV, Markdown and JSON, the zip for the board house, and a manifest.  The folder is replaced
+    only when the new one is whole; files you put there are kept.  A package with errors is not
+    packed.
 
     \b
     Example:
@@ -50,7 +51,7 @@ def command(
     from fabkit.outputs import terminal
     from fabkit.outputs.json import to_json
 
-    accepted = options.read_despite(despite)
+    accepted = options.read_reasons(despite, "--despite")
     order = ordering.read_order(wanted, **given)
     with terminal.progress() as tell:
         manifest = api.order(

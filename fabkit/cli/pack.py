@@ -63,7 +63,7 @@ def command(
         colour=colour,
         finish=finish,
         quantity=quantity,
-        despite=options.read_despite(despite),
+        despite=options.read_reasons(despite, "--despite"),
         with_netlist=netlist,
     )
     refuse_existing(out, replace=replace)

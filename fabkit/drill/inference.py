@@ -345,6 +345,16 @@ def _shifted(
     if len(fits) != 1:
         return None
     share, chosen, shift = fits[0]
+    if np.hypot(*shift) <= ON_PAD_MM:
+        # The holes lie where they should; only no other evidence had singled this format out.
+        return chosen, Finding.of(
+            problems.FORMAT_INFERRED,
+            f"read as {describe(chosen)}: only then {share:.0%} of the holes are on pads",
+            Place(file=file.name),
+            measured=share,
+            limit=SHIFT_ACCEPT,
+            assumed=describe(chosen),
+        )
     finding = Finding.of(
         problems.ORIGIN,
         f"read as {describe(chosen)} {share:.0%} of the holes are on pads, but only after moving"

@@ -15,6 +15,7 @@ from fabkit.gerber.macros import Macro, parse_macro
 from fabkit.gerber.model import Aperture, Pose
 from fabkit.gerber.problems import (
     APERTURE_CODE,
+    APERTURE_REPEATED,
     APERTURE_TWICE,
     APERTURE_WRONG,
     BLOCK_UNBALANCED,
@@ -302,12 +303,20 @@ class Interpreter:
         self._define(code, index)
 
     def _define(self, code: int, index: int) -> None:
-        if code in self._known:
+        known = self._known.get(code, -1)
+        if known >= 0 and index >= 0 and self._same(known, index):
+            self._note(APERTURE_REPEATED, f"D{code} is defined again with the same shape")
+        elif code in self._known:
             self._note(APERTURE_TWICE, f"D{code} is defined again")
         if code not in self.changes.apertures:
             self.changes.apertures[code] = [(-1, self._known.get(code, -1))]
         self._known[code] = index
         self.changes.apertures[code].append((self._row, index))
+
+    def _same(self, one: int, other: int) -> bool:
+        """Whether two apertures make the same image; a macro may have changed in between."""
+        a, b = self.apertures[one], self.apertures[other]
+        return (a.template, a.parameters) == (b.template, b.parameters) and a.template in "CROP"
 
     def definitions(self, code: int) -> list[tuple[int, int]]:
         """``(row, index)`` of what ``code`` means in this chunk, oldest first.

@@ -65,7 +65,7 @@ class _Parser:
         while self._peek() in ("x", "X", "/"):
             operator = self._take()
             if operator == "X":
-                self.report("spelling", "upper-case X as multiplication sign")
+                self.report("multiply", "upper-case X as multiplication sign")
                 operator = "x"
             node = (operator, node, self._operand(depth))
         return node

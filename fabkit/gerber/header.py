@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from fabkit.findings import ProblemLog
+from fabkit.findings import ProblemLog, Severity
 from fabkit.gerber.problems import (
     AXES_DIFFER,
     FORMAT_LATE,
@@ -21,7 +21,7 @@ from fabkit.gerber.problems import (
     UNIT_MISSING,
 )
 from fabkit.gerber.tokens import Layout
-from fabkit.units import INCH_MM
+from fabkit.units import COINCIDENT_MM, INCH_MM
 
 _FS = re.compile(
     rb"[%*]\s*FS\s*([A-Z]*?)\s*((?:[NG]\d\s*)*)X\s*(\d)\s*(\d)\s*Y\s*(\d)\s*(\d)([^*%]{0,20})[*%]"
@@ -119,6 +119,8 @@ def read_header(data: bytes, log: ProblemLog) -> Header | None:
             LOW_RESOLUTION,
             f"{fewest} decimals in {name}: steps of {unit / 10**fewest * 1000:g} µm",
             offset=format_.start(),
+            # Section 4.14.2 lets every coordinate move by half a micrometre anyway.
+            severity=Severity.NOTE if unit / 10**fewest <= COINCIDENT_MM else None,
         )
     return header
 

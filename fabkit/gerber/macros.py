@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from fabkit.findings import Rule
 from fabkit.gerber.expressions import ExpressionError, Node, evaluate, parse_expression
@@ -12,6 +13,7 @@ from fabkit.gerber.primitives import Primitive
 from fabkit.gerber.problems import (
     MACRO_EMPTY,
     MACRO_EXPRESSION,
+    MACRO_MULTIPLY,
     MACRO_OLD,
     MACRO_OUTLINE,
     MACRO_PRIMITIVE,
@@ -65,9 +67,12 @@ class Macro:
     broken: str = ""
 
 
+_REPORTED: Final = {"spelling": MACRO_SPELLING, "multiply": MACRO_MULTIPLY}
+
+
 def _reporter(note: Note, name: str) -> Callable[[str, str], None]:
     def report(what: str, text: str) -> None:
-        note(MACRO_SPELLING if what == "spelling" else MACRO_UNSET, f"macro {name}: {text}")
+        note(_REPORTED.get(what, MACRO_UNSET), f"macro {name}: {text}")
 
     return report
 

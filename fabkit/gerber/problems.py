@@ -376,6 +376,14 @@ APERTURE_CODE = declare(
     "Apertures start at D10; the command was ignored.",
     _LOOK,
 )
+APERTURE_REPEATED = declare(
+    "aperture-repeated",
+    _N,
+    "4.3.1",
+    "An aperture is defined again with the same shape",
+    "Forbidden since 2013, but the image is the same whichever of the two is used.",
+    "Nothing to do unless the house complains.",
+)
 APERTURE_TWICE = declare(
     "aperture-twice",
     _E,
@@ -522,6 +530,14 @@ MACRO_EXPRESSION = declare(
     "The aperture cannot be used; everything drawn with it is missing.",
     _EXPORT,
 )
+MACRO_MULTIPLY = declare(
+    "macro-multiply",
+    _N,
+    "4.5.4.2",
+    "An upper-case X as multiplication sign in a macro",
+    "Old exporters write it and readers take it; the format asks for a small x.",
+    "Nothing to do unless the house complains.",
+)
 MACRO_SPELLING = declare(
     "macro-spelling",
     _W,
@@ -582,7 +598,7 @@ STROKE_RECTANGLE = declare(
 )
 STROKE_POINT = declare(
     "stroke-point",
-    _W,
+    _N,
     "2.4",
     "Lines without length",
     "They make the image of a flash, but are no pads to a netlist or mask check.",

@@ -32,6 +32,7 @@ from fabkit.outputs.options import PackOptions
 from fabkit.outputs.pack import refuse_errors, write_pack
 from fabkit.outputs.pictures import look_of, picture_files
 from fabkit.outputs.terminal import PLAIN_WIDTH, Tell, print_check
+from fabkit.outputs.verdict import render_verdict
 from fabkit.parts.model import Bill
 
 Record = dict[str, Any]
@@ -153,7 +154,8 @@ def _board_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, byte
     )
     return {
         "findings.txt": text.getvalue().encode(),
-        "findings.json": to_json(record).encode(),
+        "findings.json": render_verdict(record, "json").encode(),
+        "findings.sarif": render_verdict(record, "sarif").encode(),
         **picture_files(judged.board, look),
     }
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from difflib import get_close_matches
 from types import ModuleType
 
@@ -71,3 +72,21 @@ def find_rules(name: str | None = None) -> tuple[Rule, ...]:
             hint=f"did you mean '{near[0]}'?" if near else "`fabkit checks` lists everything",
         )
     return found
+
+
+def refuse_unknown(ids: Iterable[str]) -> None:
+    """Refuse ids that no rule has: what is set aside or accepted must exist.
+
+    Raises
+    ------
+    UsageError
+        Names the first that is not known, and the nearest that is.
+    """
+    known = [rule.id for rule in all_rules()]
+    for name in ids:
+        if name not in known:
+            near = get_close_matches(name, known, n=1)
+            raise UsageError(
+                f"no rule is called '{name}'",
+                hint=f"did you mean '{near[0]}'?" if near else "`fabkit checks` lists every rule",
+            )

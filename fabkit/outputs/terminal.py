@@ -112,7 +112,8 @@ def print_check(
     for group in _groups(record["findings"], full=full):
         print_finding(console, group[0], alike=group[1:], short=not full)
     for finding in record["silenced"]:
-        console.print(f"silenced: [{finding['id']}] {clean(finding['reason'])}", style="dim")
+        said = f"silenced: {finding['message']}  [{finding['id']}], because: {finding['reason']}"
+        console.print(clean(said), style="dim")
     blind: dict[str, list[str]] = {}
     for check in record["checks"]:
         if check["state"] == "not judged":
@@ -122,9 +123,67 @@ def print_check(
     for check in record["checks"]:
         if check["state"] == "broken":
             console.print(f"broken: {check['id']}: {clean(check['reason'])}", style="bold red")
-    if record["house"]["notice"]:
-        console.print(f"note: {clean(record['house']['notice'])}")
+    if "thicknesses" in record:
+        print_thicknesses(console, record["thicknesses"])
+    if "houses" in record:
+        print_houses(console, record["houses"])
+    for notice in _house_notices(record):
+        console.print(f"note: {clean(notice)}")
     console.print(f"\n{record['verdict']}", style="bold")
+
+
+def _house_notices(record: Record) -> list[str]:
+    told = [record["house"]["notice"], *(h["notice"] for h in record.get("houses", ()))]
+    return [notice for notice in dict.fromkeys(told) if notice]
+
+
+THICKNESS_COLUMNS = (
+    "mm",
+    "can be made",
+    "thickness : drill",
+    "g",
+    "stiffness",
+    "press, mm",
+    "extra",
+)
+
+
+def thickness_rows(thicknesses: list[Record]) -> list[tuple[object, ...]]:
+    """Rows of :data:`THICKNESS_COLUMNS`."""
+    return [
+        (
+            f"{format_number(row['thickness_mm'])} ± {format_number(row['tolerance_mm'])}",
+            row["verdict"],
+            "" if row["aspect"] is None else f"{format_number(row['aspect'], digits=1)} : 1",
+            format_number(row["weight_g"], digits=1),
+            f"{format_number(100 * row['stiffness'], digits=0)} %",
+            "" if row["deflection_mm"] is None else format_number(row["deflection_mm"], digits=2),
+            "" if row["surcharge"] is None else row["surcharge"],
+        )
+        for row in thicknesses
+    ]
+
+
+def print_thicknesses(console: Console, thicknesses: list[Record]) -> None:
+    """Print which thicknesses the house offers, what forbids them, and how they feel."""
+    print_table(
+        console,
+        THICKNESS_COLUMNS,
+        thickness_rows(thicknesses),
+        right=range(2, 7),
+        title="thicknesses on offer; stiffness against 1.6 mm; press: estimated give under 5 N",
+    )
+
+
+def print_houses(console: Console, houses: list[Record]) -> None:
+    """Print which house can make the board, at which class, and why not."""
+    rows = []
+    for house in houses:
+        reasons = [f"{r['message']} [{r['id']}]" for r in house["reasons"]]
+        more = len(reasons) - 2
+        why = "; ".join(reasons[:2]) + (f"; and {more} more" if more > 0 else "")
+        rows.append((house["name"], house["class"] or "cannot make it", why))
+    print_table(console, ("house", "class", "because"), rows, title="houses")
 
 
 def print_board(console: Console, board: Record) -> None:

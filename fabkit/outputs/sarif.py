@@ -1,0 +1,147 @@
+"""Findings as a SARIF log, for editors and code hosts (OASIS SARIF 2.1.0).
+
+Rendered from the same records as every other output.  Places in files become physical locations
+(section 3.29), places on the board, which SARIF does not know, are told in words and carried as
+properties (section 3.8).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+from urllib.parse import quote
+
+Record = dict[str, Any]
+
+VERSION: Final = "2.1.0"
+SCHEMA: Final = (
+    "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json"
+)
+
+LEVELS: Final = {"error": "error", "warning": "warning", "note": "note"}
+"""Section 3.27.10; the words happen to agree."""
+
+
+def sarif_log(check: Record, *, version: str) -> Record:
+    """One run (section 3.14) with every finding, silenced ones marked as suppressed.
+
+    Parameters
+    ----------
+    check
+        As made by :func:`fabkit.outputs.records.check_record`.
+    version
+        Of fabkit.
+    """
+    told = [*check["findings"], *check["silenced"]]
+    rules: dict[str, Record] = {}
+    for finding in told:
+        rules.setdefault(finding["id"], finding)
+    ids = sorted(rules)
+    return {
+        "$schema": SCHEMA,
+        "version": VERSION,
+        "runs": [
+            {
+                "tool": {
+                    "driver": {
+                        "name": "fabkit",
+                        "semanticVersion": version,
+                        "rules": [_rule(rules[name]) for name in ids],
+                    }
+                },
+                # Section 3.14.14: relative names are of the package.
+                "originalUriBaseIds": {
+                    "PACKAGE": {"description": {"text": f"the package {check['package']['name']}"}}
+                },
+                "invocations": [_invocation(check)],
+                "columnKind": "utf16CodeUnits",
+                "results": [_result(finding, ids) for finding in told],
+                "properties": {"verdict": check["verdict"], "house": check["house"]["name"]},
+            }
+        ],
+    }
+
+
+def _rule(finding: Record) -> Record:
+    """Section 3.49."""
+    return {
+        "id": finding["id"],
+        "shortDescription": {"text": finding["title"]},
+        "fullDescription": {"text": finding["why"]},
+        "help": {"text": f"{finding['remedy']} Source: {finding['source']}."},
+    }
+
+
+def _invocation(check: Record) -> Record:
+    """Section 3.20; a check that could not judge is a notification (3.58), as is a broken one."""
+    notes = []
+    for one in check["checks"]:
+        if one["state"] in ("not judged", "broken"):
+            broken = one["state"] == "broken"
+            notes.append(
+                {
+                    "level": "error" if broken else "note",
+                    "message": {"text": f"{one['id']} {one['state']}: {one['reason']}"},
+                }
+            )
+    done = not check["counts"]["broken"]
+    made: Record = {"executionSuccessful": done}
+    if notes:
+        made["toolExecutionNotifications"] = notes
+    return made
+
+
+def _result(finding: Record, ids: Sequence[str]) -> Record:
+    """Section 3.27."""
+    text = finding["message"]
+    if finding["count"] > 1:
+        text += f" (×{finding['count']})"
+    numbers = {key: finding[key] for key in ("measured", "limit") if finding[key] is not None}
+    if numbers and finding["unit"]:
+        numbers["unit"] = finding["unit"]
+    result: Record = {
+        "ruleId": finding["id"],
+        "ruleIndex": ids.index(finding["id"]),
+        "level": LEVELS[finding["severity"]],
+        "message": {"text": f"{text} Do: {finding['remedy']}"},
+        "occurrenceCount": finding["count"],
+    }
+    locations = [_location(place) for place in finding["places"]]
+    if locations:
+        # Section 3.27.12: more than one location only where all must be changed.
+        result["locations"] = locations[:1]
+    if locations[1:]:
+        result["relatedLocations"] = locations[1:]
+    if finding["assumed"]:
+        numbers["assumed"] = finding["assumed"]
+    if numbers:
+        result["properties"] = numbers
+    if "reason" in finding:
+        result["suppressions"] = [
+            {"kind": "external", "status": "accepted", "justification": finding["reason"]}
+        ]
+    return result
+
+
+def _location(place: Record) -> Record:
+    """Section 3.28; a place on the board alone has only words."""
+    location: Record = {"message": {"text": place["text"]}}
+    if "file" in place:
+        physical: Record = {
+            "artifactLocation": {
+                "uri": quote(place["file"], errors="replace"),
+                "uriBaseId": "PACKAGE",
+            }
+        }
+        if "line" in place:
+            region: Record = {"startLine": place["line"]}
+            # Columns count bytes here; they are characters only where the line is plain.
+            if place.get("excerpt", "").isascii():
+                region["startColumn"] = place["column"]
+                region["snippet"] = {"text": place.get("excerpt", "")[place.get("caret", 0) :]}
+            physical["region"] = region
+        location["physicalLocation"] = physical
+    spot = {key: place[key] for key in ("side", "x_mm", "y_mm") if key in place}
+    if spot:
+        location["properties"] = spot
+    return location

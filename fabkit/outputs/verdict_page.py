@@ -1,0 +1,65 @@
+"""The verdict as Markdown, for a pull request or a project's notes."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fabkit.outputs.terminal import clean
+
+Record = dict[str, Any]
+
+
+def verdict_markdown(check: Record) -> str:
+    """Verdict, findings worst first with places and remedies, silenced ones, blind spots.
+
+    Parameters
+    ----------
+    check
+        As made by :func:`fabkit.outputs.records.check_record`.
+    """
+    board = check["board"]
+    size = f"{board['width_mm']:.2f} × {board['height_mm']:.2f} mm"
+    cuts = f"{board['holes']} holes, {board['slots']} slots"
+    lines = [
+        f"# {_text(board['name'])}: {_text(check['verdict'])}",
+        "",
+        f"{size}, {board['copper_layers']} copper layers, {cuts}.",
+    ]
+    for word in ("error", "warning", "note"):
+        found = [f for f in check["findings"] if f["severity"] == word]
+        if found:
+            lines += ["", f"## {word.capitalize()}s", ""]
+            for finding in found:
+                lines += _item(finding)
+    if check["silenced"]:
+        lines += ["", "## Silenced", ""]
+        lines += [
+            f"- `{f['id']}`: {_text(f['message'])}. Reason: {_text(f['reason'])}"
+            for f in check["silenced"]
+        ]
+    blind = [c for c in check["checks"] if c["state"] in ("not judged", "broken")]
+    if blind:
+        lines += ["", "## Not judged", ""]
+        lines += [f"- `{c['id']}`, {c['state']}: {_text(c['reason'])}" for c in blind]
+    if check["house"]["notice"]:
+        lines += ["", f"*{_text(check['house']['notice'])}*"]
+    return "\n".join(lines) + "\n"
+
+
+def _item(finding: Record) -> list[str]:
+    times = f" (×{finding['count']})" if finding["count"] > 1 else ""
+    lines = [f"- **{_text(finding['message'])}**{times} `{finding['id']}`"]
+    if finding["places"]:
+        shown = [_text(place["text"]) for place in finding["places"][:3]]
+        rest = finding["count"] - len(shown)
+        lines.append(f"  - at {'; '.join(shown)}" + (f"; {rest} more" if rest > 0 else ""))
+    if finding["assumed"]:
+        lines.append(f"  - assumed: {_text(finding['assumed'])}")
+    lines.append(f"  - do: {_text(finding['remedy'])}")
+    return lines
+
+
+def _text(value: object) -> str:
+    """Text that no Markdown reader takes for markup."""
+    text = clean(value).replace("&", "&amp;").replace("<", "&lt;")
+    return "".join("\\" + c if c in "\\`*_{}[]#|!~" else c for c in text)
