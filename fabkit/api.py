@@ -16,7 +16,9 @@ from fabkit.limits import DEFAULT_LIMITS, Limits
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
+    from fabkit.checks.houses import HouseVerdict
     from fabkit.checks.model import Check, CheckOptions, CheckResult
+    from fabkit.checks.thickness import ThicknessRow
     from fabkit.costs.facts import BoardFacts
     from fabkit.costs.model import CostSheet
     from fabkit.drill.model import DrillFile
@@ -162,6 +164,22 @@ def check(
         refuse_unknown(silence.rule for silence in chosen.silenced)
     case = Case(board, house or load_house(), chosen)
     return gather(case, run_checks(CHECKS, case, watch=watch))
+
+
+def judge_thicknesses(board: Board, house: House | None = None) -> tuple[ThicknessRow, ...]:
+    """Judge every thickness a house offers: which hole forbids it, what it weighs, how it gives."""
+    from fabkit.checks.thickness import thickness_table
+
+    return thickness_table(board, house or load_house())
+
+
+def compare_houses(
+    board: Board, houses: Sequence[House], *, options: CheckOptions | None = None
+) -> tuple[HouseVerdict, ...]:
+    """Tell which of several houses can make a board, at which class of limits, and why not."""
+    from fabkit.checks.houses import compare_houses as compare
+
+    return compare(board, houses, options)
 
 
 def pack(

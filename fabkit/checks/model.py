@@ -110,6 +110,15 @@ class Outcome:
     trace: str = ""
 
 
+def asks_for_fine(finding: Finding) -> bool:
+    """Whether a limit of the standard class is broken that the fine class keeps.
+
+    Such a breach lowers what would be an error to a warning.
+    """
+    lowered = finding.rule.severity is Severity.ERROR and finding.severity is Severity.WARNING
+    return lowered and finding.limit is not None
+
+
 @dataclass(frozen=True, eq=False)
 class CheckResult(Sequence[Finding]):
     """All findings of a run, worst first, and the outcome of every check.
@@ -157,16 +166,8 @@ class CheckResult(Sequence[Finding]):
 
     @property
     def needs_fine(self) -> bool:
-        """Whether a limit of the standard class is broken that the fine class keeps.
-
-        Such a breach lowers what would be an error to a warning.
-        """
-        return any(
-            f.limit is not None
-            and f.rule.severity is Severity.ERROR
-            and f.severity is Severity.WARNING
-            for f in self.findings
-        )
+        """Whether a limit of the standard class is broken that the fine class keeps."""
+        return any(asks_for_fine(f) for f in self.findings)
 
     def exit_status(self, fail_on: Severity | None) -> int:
         """Exit status of a run: 3 when a check broke, 1 at or above ``fail_on``, else 0."""

@@ -11,7 +11,7 @@ from fabkit.cli import options
 
 @click.command("check")
 @options.PACKAGE
-@options.HOUSE
+@options.HOUSES
 @options.THICKNESS
 @options.FINE
 @click.option(
@@ -22,6 +22,9 @@ from fabkit.cli import options
 )
 @options.FAIL_ON
 @click.option("--files", is_flag=True, help="Also show which file was taken for what, and why.")
+@click.option(
+    "--thicknesses", is_flag=True, help="Also judge every thickness the house offers, in a table."
+)
 @click.option("--all", "full", is_flag=True, help="Show every finding, not one of each kind.")
 @click.option(
     "--silence",
@@ -40,13 +43,14 @@ from fabkit.cli import options
 @options.AS_JSON
 def command(
     package: Path,
-    house_file: Path | None,
+    house_files: tuple[Path, ...],
     thickness_mm: float | None,
     fine: bool,
     only: tuple[str, ...],
     without: tuple[str, ...],
     fail_on: str,
     files: bool,
+    thicknesses: bool,
     full: bool,
     silence: tuple[str, ...],
     form: str,
@@ -60,6 +64,7 @@ def command(
     \b
     Examples:
       fabkit check gerbers.zip --thickness 1.2
+      fabkit check gerbers.zip --house my-house.toml --house other-house.toml
       fabkit check gerbers.zip --silence legend/off-board="the house trims it"
     """
     from fabkit import api
@@ -79,12 +84,14 @@ def command(
             for rule, reason in options.read_reasons(silence, "--silence").items()
         ),
     )
-    house = api.load_house(house_file)
+    house, *others = [api.load_house(file) for file in house_files or (None,)]
     with terminal.progress() as tell:
         board = read_board(package, tell)
         tell("checking")
         result = api.check(board, house, options=chosen)
-    record = records.check_record(board, result, house)
+        table = api.judge_thicknesses(board, house) if thicknesses else ()
+        houses = api.compare_houses(board, (house, *others), options=chosen) if others else ()
+    record = records.check_record(board, result, house, thicknesses=table, houses=houses)
     if form == "text" and not as_json:
         terminal.print_check(terminal.make_console(), record, files=files, full=full)
     else:

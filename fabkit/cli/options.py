@@ -34,6 +34,16 @@ HOUSE = click.option(
     help="Sheet of the board house (see `fabkit house`).  Without it a bundled, invented one.",
 )
 
+HOUSES = click.option(
+    "--house",
+    "house_files",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    metavar="FILE",
+    help="Sheet of the board house; without it a bundled, invented one.  Repeatable: the first"
+    " gives the verdict, all are compared.",
+)
+
 THICKNESS = click.option(
     "--thickness",
     "thickness_mm",

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
 from fabkit.board.model import Board
+from fabkit.checks.houses import HouseVerdict
 from fabkit.checks.model import Check, CheckResult, State
+from fabkit.checks.thickness import ThicknessRow
 from fabkit.findings import Finding, Place, Rule, Severity
 from fabkit.house.sheet import House
 from fabkit.outputs.archive import Packed, digest
@@ -126,9 +129,18 @@ def count_record(result: CheckResult) -> Record:
     return counts
 
 
-def check_record(board: Board, result: CheckResult, house: House) -> Record:
-    """The verdict with everything it rests on."""
+def check_record(
+    board: Board,
+    result: CheckResult,
+    house: House,
+    *,
+    thicknesses: Sequence[ThicknessRow] = (),
+    houses: Sequence[HouseVerdict] = (),
+) -> Record:
+    """The verdict with everything it rests on; tables of thicknesses and houses where asked for."""
     return {
+        **({"thicknesses": [thickness_record(row) for row in thicknesses]} if thicknesses else {}),
+        **({"houses": [house_verdict_record(v) for v in houses]} if houses else {}),
         "package": package_record(board.package),
         "board": board_record(board),
         "house": house_record(house),
@@ -146,6 +158,37 @@ def check_record(board: Board, result: CheckResult, house: House) -> Record:
             }
             for o in result.outcomes
         ],
+    }
+
+
+def thickness_record(row: ThicknessRow) -> Record:
+    """One offered thickness."""
+    return {
+        "thickness_mm": row.thickness_mm,
+        "allowed": row.allowed,
+        "fine": row.fine,
+        "verdict": row.verdict,
+        "aspect": row.aspect,
+        "hole_mm": row.hole_mm,
+        "hole_x_mm": row.hole_x_mm,
+        "hole_y_mm": row.hole_y_mm,
+        "weight_g": row.weight_g,
+        "stiffness": row.stiffness,
+        "deflection_mm": row.deflection_mm,
+        "key_x_mm": row.key_x_mm,
+        "key_y_mm": row.key_y_mm,
+        "tolerance_mm": row.tolerance_mm,
+        "surcharge": row.surcharge,
+    }
+
+
+def house_verdict_record(verdict: HouseVerdict) -> Record:
+    """Whether one house can make the board."""
+    return {
+        **house_record(verdict.house),
+        "makes": verdict.cls is not None,
+        "class": verdict.cls,
+        "reasons": [{"id": f.id, "message": f.message} for f in verdict.reasons],
     }
 
 

@@ -1,0 +1,74 @@
+"""Which of several houses can make a board, at which class of limits, and why not."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from fabkit.board.model import Board
+from fabkit.checks.case import Case
+from fabkit.checks.catalogue import CHECKS
+from fabkit.checks.gather import gather
+from fabkit.checks.model import CheckOptions, CheckResult, asks_for_fine
+from fabkit.checks.runner import matches, run_checks
+from fabkit.findings import Finding, Severity
+from fabkit.house.limit_table import LimitClass
+from fabkit.house.sheet import House
+
+OFFERS: Final = ("package/layers-offered", "thickness/offered", "order/choices", "profile/routing")
+"""Checks that compare with what a house offers, besides those that compare with its limits."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class HouseVerdict:
+    """What one house could do with a board.
+
+    Parameters
+    ----------
+    house
+        Whose sheet.
+    cls
+        Class of limits it would be made by; None when the house cannot make it.
+    reasons
+        Findings that forbid it, or those that need the fine class.
+    """
+
+    house: House
+    cls: LimitClass | None
+    reasons: tuple[Finding, ...]
+
+
+def house_checks() -> tuple[str, ...]:
+    """Ids of the checks whose answer depends on the house."""
+    return tuple(c.id for c in CHECKS if c.limits or c.id in OFFERS)
+
+
+def judge_house(house: House, result: CheckResult) -> HouseVerdict:
+    """Tell from a verdict by this house's sheet whether the house can make the board.
+
+    Errors that lie in the files alone are no house's fault and do not count.
+    """
+    rules = {r.id for o in result.outcomes if o.check.id in house_checks() for r in o.check.rules}
+    bound = [f for f in result if f.id in rules]
+    forbidding = tuple(f for f in bound if f.severity is Severity.ERROR)
+    if forbidding:
+        return HouseVerdict(house=house, cls=None, reasons=forbidding)
+    fine = tuple(f for f in bound if asks_for_fine(f))
+    return HouseVerdict(house=house, cls="fine" if fine else "standard", reasons=fine)
+
+
+def compare_houses(
+    board: Board, houses: Sequence[House], options: CheckOptions | None = None
+) -> tuple[HouseVerdict, ...]:
+    """Judge a board by every sheet, in the order given; only checks that ask the house are run."""
+    chosen = options or CheckOptions()
+    asked = tuple(
+        i for i in house_checks() if not chosen.only or any(matches(n, i) for n in chosen.only)
+    )
+    verdicts = []
+    for house in houses:
+        case = Case(board, house, replace(chosen, only=asked))
+        outcomes = run_checks(CHECKS, case) if asked else ()
+        verdicts.append(judge_house(house, gather(case, outcomes)))
+    return tuple(verdicts)
