@@ -1,6 +1,6 @@
-"""Writes the two generated pages, commands.md and checks.md, beside itself.
+"""Writes the generated pages, commands.md, checks.md and limits.md, beside itself.
 
-Run it after changing a command or a rule::
+Run it after changing a command, a rule or a limit::
 
     python docs/make_reference.py
 
@@ -9,7 +9,9 @@ A test compares the pages with what this makes.
 
 from __future__ import annotations
 
+import ast
 import inspect
+from dataclasses import fields
 from itertools import groupby
 from pathlib import Path
 
@@ -20,6 +22,7 @@ from fabkit.checks.catalogue import CHECKS
 from fabkit.cli.group import COMMANDS, EPILOG, cli
 from fabkit.findings import Rule
 from fabkit.house.limit_table import LIMIT_KINDS
+from fabkit.limits import Limits
 from fabkit.outputs.rulebook import all_rules
 
 HERE = Path(__file__).parent
@@ -123,7 +126,60 @@ def _rule(rule: Rule) -> list[str]:
     ]
 
 
-PAGES = {"commands.md": commands_page, "checks.md": checks_page}
+def limits_page() -> str:
+    """Every bound on what an input may ask for, from the docstrings of the fields."""
+    lines = [
+        NOTE,
+        "# Limits",
+        "",
+        "A file of a few bytes can ask for a billion holes, and a small zip can unpack to a full",
+        "disk.  So everything an input may ask for is counted before it is spent.  The limits fit",
+        "any real board with a wide margin; reading one file within them takes at most fifteen",
+        "times its size in memory, and a gigabyte for what its repeats make.",
+        "",
+        "| Limit | Default | Bounds |",
+        "|---|---|---|",
+    ]
+    words = _field_docstrings(Limits)
+    lines += [f"| `{f.name}` | {f.default:,} | {words[f.name]} |" for f in fields(Limits)]
+    lines += [
+        "",
+        "What cannot be opened within the limits is refused (exit status 2).  A file that goes",
+        "beyond one inside is read up to there, and an error says so: it is `gerber/limit` in",
+        "layers and `drill/too-many-objects` in drill files, and nothing is packed.",
+        "",
+        "From Python each limit can be changed:",
+        "",
+        "```python",
+        "from dataclasses import replace",
+        "",
+        "import fabkit",
+        "from fabkit.limits import DEFAULT_LIMITS",
+        "",
+        "limits = replace(DEFAULT_LIMITS, copies=5_000_000)",
+        'package = fabkit.open_package("gerbers.zip", limits=limits)',
+        "```",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _field_docstrings(cls: type) -> dict[str, str]:
+    """The string below each field of a class, on one line."""
+    (made,) = ast.parse(inspect.getsource(cls)).body
+    body = getattr(made, "body", [])
+    found: dict[str, str] = {}
+    for field, words in zip(body, body[1:], strict=False):
+        if (
+            isinstance(field, ast.AnnAssign)
+            and isinstance(field.target, ast.Name)
+            and isinstance(words, ast.Expr)
+            and isinstance(words.value, ast.Constant)
+        ):
+            found[field.target.id] = " ".join(str(words.value.value).split())
+    return found
+
+
+PAGES = {"commands.md": commands_page, "checks.md": checks_page, "limits.md": limits_page}
 
 if __name__ == "__main__":
     for name, page in PAGES.items():
