@@ -12,7 +12,7 @@ from __future__ import annotations
 import ast
 import inspect
 from dataclasses import fields
-from itertools import groupby
+from itertools import groupby, pairwise
 from pathlib import Path
 
 import click
@@ -168,7 +168,7 @@ def _field_docstrings(cls: type) -> dict[str, str]:
     (made,) = ast.parse(inspect.getsource(cls)).body
     body = getattr(made, "body", [])
     found: dict[str, str] = {}
-    for field, words in zip(body, body[1:], strict=False):
+    for field, words in pairwise(body):
         if (
             isinstance(field, ast.AnnAssign)
             and isinstance(field.target, ast.Name)
