@@ -16,7 +16,6 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.geometry.arcs import Floats, flatten
-from fabkit.geometry.fill import winding_numbers
 
 Cut = tuple[float, float, float, float]
 
@@ -53,6 +52,7 @@ def _split(ends: list[Cut], straight: list[bool]) -> _Loops:
     out = _Loops(cuts=[_key(ends[k]) for k in partner])
     if len({c[0] == c[2] for c in out.cuts}) > 1:
         return _Loops(fault="cut-ins run in two directions")
+    closers = set(partner.values())
     closing: list[tuple[int, int]] = []
     current = 0
     for k in range(len(ends)):
@@ -62,7 +62,7 @@ def _split(ends: list[Cut], straight: list[bool]) -> _Loops:
             out.loops.append([])
         elif closing and closing[-1][0] == k:
             current = closing.pop()[1]
-        elif any(k == close for close, _ in closing):
+        elif k in closers:
             return _Loops(fault="cut-ins cross each other")
         else:
             out.loops[current].append(k)
@@ -148,15 +148,15 @@ def _judge(rings: list[Floats], cuts: list[Cut]) -> str:
 
 def _judge_winding(rings: list[Floats]) -> str:
     """Loops lie apart, so each one's inside is run round once more than its surroundings."""
-    senses = set()
-    for k, ring in enumerate(rings):
-        around = 1 if shapely.is_ccw(shapely.linearrings(ring)) else -1
-        for j, other in enumerate(rings):
-            if j != k:
-                around += int(winding_numbers(other, ring[:1])[0])
-        if around not in (-1, 0, 1):
-            return "parts of it are run round more than once"
-        senses.add(around)
-    if senses >= {1, -1}:
+    areas = shapely.polygons([shapely.linearrings(r) for r in rings])
+    own = np.where(shapely.is_ccw(shapely.get_exterior_ring(areas)), 1, -1)
+    around = own.copy()
+    points = shapely.points(np.array([r[0] for r in rings]))
+    inner, outer = shapely.STRtree(areas).query(points, predicate="intersects")
+    others = inner != outer
+    np.add.at(around, inner[others], own[outer[others]])
+    if (np.abs(around) > 1).any():
+        return "parts of it are run round more than once"
+    if (around == 1).any() and (around == -1).any():
         return "parts of it run in opposite senses"
     return ""

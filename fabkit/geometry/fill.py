@@ -40,6 +40,86 @@ def winding_numbers(ring: Floats, points: Floats) -> NDArray[np.int64]:
     return out
 
 
+def _split_at_cut_ins(ring: Floats) -> list[Floats] | None:
+    """Loops left of a closed ring when edges run through once in each sense are taken out.
+
+    Returns None when edges lie on each other otherwise.
+
+    Parameters
+    ----------
+    ring : (n, 2) float64
+        Not closed explicitly, no repeated neighbours.
+    """
+    start, end = ring, np.roll(ring, -1, axis=0)
+    swap = (start[:, 0] > end[:, 0]) | ((start[:, 0] == end[:, 0]) & (start[:, 1] > end[:, 1]))
+    low = np.where(swap[:, None], end, start)
+    high = np.where(swap[:, None], start, end)
+    order = np.lexsort((low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
+    same = (low[order[1:]] == low[order[:-1]]).all(axis=1)
+    same &= (high[order[1:]] == high[order[:-1]]).all(axis=1)
+    first, second = order[:-1][same], order[1:][same]
+    if (same[1:] & same[:-1]).any() or (swap[first] == swap[second]).any():
+        return None
+    partner = dict(zip(first.tolist(), second.tolist(), strict=True))
+    partner |= dict(zip(second.tolist(), first.tolist(), strict=True))
+    loops: list[list[Floats]] = [[]]
+    open_: list[tuple[int, int]] = []
+    current, begin = 0, 0
+    for k in sorted(partner):
+        loops[current].append(ring[begin:k])
+        begin = k + 1
+        if open_ and open_[-1][0] == k:
+            current = open_.pop()[1]
+        elif partner[k] < k:
+            return None
+        else:
+            open_.append((partner[k], current))
+            current = len(loops)
+            loops.append([])
+    loops[current].append(ring[begin:])
+    return [made for parts in loops if len(made := np.vstack(parts)) >= 3]
+
+
+def _fill_loops(loops: list[Floats]) -> BaseGeometry | None:
+    """Area of solid loops less the loops in them; None when they are nested otherwise.
+
+    A loop that touches itself (rounding does that to the outer edge of a pour) is filled first.
+    """
+    areas = shapely.polygons([shapely.linearrings(loop) for loop in loops])
+    for k in np.flatnonzero(~shapely.is_valid(areas)).tolist():
+        areas[k] = _fill_faces(loops[k])
+    sense = np.array([np.sign(_signed_area(loop)) for loop in loops])
+    inner, outer = shapely.STRtree(areas).query(areas, predicate="covered_by")
+    others = inner != outer
+    inner, outer = inner[others], outer[others]
+    depth = np.bincount(inner, minlength=len(loops))
+    solid, hole = areas[depth == 0], areas[depth == 1]
+    # Each hole must run against the solid around it, and solids must not overlap.
+    if (depth > 1).any() or (sense[inner] == sense[outer]).any():
+        return None
+    first, second = shapely.STRtree(solid).query(solid, predicate="intersects")
+    if (first != second).any():
+        return None
+    whole = shapely.union_all(solid)
+    return whole.difference(shapely.union_all(hole)) if len(hole) else whole
+
+
+def _signed_area(ring: Floats) -> float:
+    x, y = (ring - ring[0]).T
+    return float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum() / 2)
+
+
+def _fill_faces(ring: Floats) -> BaseGeometry:
+    """Unite all faces of the path's own arrangement that it runs round."""
+    closed = np.vstack((ring, ring[:1]))
+    edges = shapely.linestrings(np.stack((closed[:-1], closed[1:]), axis=1))
+    faces: NDArray[Any] = shapely.get_parts(shapely.polygonize([shapely.union_all(edges)]))
+    if not len(faces):
+        return shapely.Polygon()
+    inner = shapely.get_coordinates(shapely.point_on_surface(faces))
+    return shapely.union_all(faces[winding_numbers(ring, inner) != 0])
+
+
 def fill_nonzero(ring: Floats) -> BaseGeometry:
     """Everything a closed path runs round a number of times that is not zero.
 
@@ -62,10 +142,10 @@ def fill_nonzero(ring: Floats) -> BaseGeometry:
     simple = shapely.Polygon(ring)
     if simple.is_valid:
         return simple
-    closed = np.vstack((ring, ring[:1]))
-    edges = shapely.linestrings(np.stack((closed[:-1], closed[1:]), axis=1))
-    faces: NDArray[Any] = shapely.get_parts(shapely.polygonize([shapely.union_all(edges)]))
-    if not len(faces):
-        return shapely.Polygon()
-    inner = shapely.get_coordinates(shapely.point_on_surface(faces))
-    return shapely.union_all(faces[winding_numbers(ring, inner) != 0])
+    loops = _split_at_cut_ins(ring)
+    if loops is not None and len(loops) > 1:
+        # The usual case: a pour with holes, reached by cut-ins.
+        filled = _fill_loops(loops)
+        if filled is not None:
+            return filled
+    return _fill_faces(ring)
