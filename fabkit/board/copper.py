@@ -306,6 +306,11 @@ def object_pieces(file: GerberFile, polygons: Shapes) -> Ints:
     rest = dark[out[dark] < 0]
     if len(rest):
         shapes = object_shapes(file, rest)
+        some = np.flatnonzero(~shapely.is_empty(shapes))
+        out[rest[some]] = pieces_at(polygons, shapely.point_on_surface(shapes[some]))
+        lost = out[rest] < 0
+        rest, shapes = rest[lost], shapes[lost]
+    if len(rest):
         polygon, shape = shapely.STRtree(shapes).query(polygons, predicate="intersects")
         shared = shapely.area(shapely.intersection(polygons[polygon], shapes[shape]))
         order = np.lexsort((-polygon, shared))

@@ -52,6 +52,9 @@ SOFT = Rule(
     advice="Choose a thicker board, or support it nearer to the key.",
 )
 
+FAR_MM: Final = 80.0
+"""A key this far from any screw is held by something that no file shows (a choice of ours)."""
+
 SOFT_MM: Final = 0.5
 """Estimated deflection that a typist feels (common practice, from memory)."""
 
@@ -163,8 +166,8 @@ def press_deflection(reach_mm: float, thickness_mm: float, *, force_n: float = P
 def least_supported_key(board: Board) -> tuple[float, float, float] | None:
     """Key farthest from any support: distance, x, y (mm).
 
-    Supports are screw-sized holes off the keys; without any, the board's outline.  None when the
-    board has no keys.
+    Supports are screw-sized holes off the keys; where those leave a key too far from any, the
+    board is taken as held along its outline.  None when the board has no keys.
     """
     keys = find_keys(board)
     if not keys:
@@ -177,12 +180,13 @@ def least_supported_key(board: Board) -> tuple[float, float, float] | None:
     if len(centres):
         off_keys = np.hypot(*(centres[:, None] - spots[None]).transpose(2, 0, 1)).min(axis=1) > 8.0
         centres = centres[off_keys]
+    reach = np.full(len(spots), np.inf)
     if len(centres):
         reach = np.hypot(*(spots[:, None] - centres[None]).transpose(2, 0, 1)).min(axis=1)
-    elif board.profile is not None:
+    if reach.max() > FAR_MM:
+        if board.profile is None:
+            return None
         reach = shapely.distance(shapely.points(spots), shapely.boundary(board.profile))
-    else:
-        return None
     worst = int(np.argmax(reach))
     return float(reach[worst]), float(spots[worst, 0]), float(spots[worst, 1])
 
