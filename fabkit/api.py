@@ -514,8 +514,11 @@ def order(
         tell(f"reading {one.name}")
         board = build_board(open_package(one.package))
         tell(f"checking {one.name}")
-        result = check(board, house, options=_judged(asked))
-        judged.append(JudgedBoard(ordered=one, board=board, result=result))
+        options = _judged(asked)
+        result = check(board, house, options=options)
+        tell(f"comparing houses for {one.name}" if others else f"checked {one.name}")
+        compared = compare_houses(board, (house, *others), options=options) if others else ()
+        judged.append(JudgedBoard(ordered=one, board=board, result=result, houses=compared))
     boards = [j.board for j in judged]
     tell("listing the parts")
     bill = list_parts(boards, asked)

@@ -10,7 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from fabkit.board.model import Board
+from fabkit.checks.houses import HouseVerdict
 from fabkit.checks.model import CheckResult
+from fabkit.checks.thickness import thickness_table
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import CostSheet
 from fabkit.errors import FindingsRefused, OutputRefused
@@ -18,6 +20,7 @@ from fabkit.house.order import Order, OrderedBoard
 from fabkit.house.sheet import House
 from fabkit.outputs import money_records, records, sheets
 from fabkit.outputs.atomic import new_folder
+from fabkit.outputs.drawings import SheetChoice, build_sheet, paper_bytes, paper_of, sheet_bytes
 from fabkit.outputs.json import to_json
 from fabkit.outputs.manifest import (
     FORMAT,
@@ -40,11 +43,15 @@ Record = dict[str, Any]
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class JudgedBoard:
-    """One design of the order, read and judged."""
+    """One design of the order, read and judged.
+
+    ``houses`` tell which of several houses can make it; empty where there is one.
+    """
 
     ordered: OrderedBoard
     board: Board
     result: CheckResult
+    houses: tuple[HouseVerdict, ...] = ()
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -122,7 +129,12 @@ def write_order(
             boards.append(_pack(contents, judged, target, despite=despite, reopen=reopen))
         tell("writing the sheets")
         _write(part, "", {**sheets.parts_files(bill), **sheets.cost_files(costs)})
-        _write(part, "", _workbook_files(contents.costs))
+        _write(part, "", _workbook_files(contents))
+        tell("drawing the paper template")
+        boards_drawn = [judged.board for judged in contents.boards]
+        _write(
+            part, "", {"paper.pdf": paper_bytes(boards_drawn, contents.order, paper=paper_of("a4"))}
+        )
         tell("writing the report")
         page = render_report(contents, bill, costs, boards)
         _write(part, "", {"report.html": page.encode()})
@@ -139,32 +151,53 @@ def _write(folder: Path, prefix: str, files: Mapping[str, bytes]) -> None:
 def _board_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, bytes]:
     from rich.console import Console
 
-    record = records.check_record(judged.board, judged.result, contents.house)
+    board, result = judged.board, judged.result
+    record = records.check_record(
+        board,
+        result,
+        contents.house,
+        thicknesses=thickness_table(board, contents.house),
+        houses=judged.houses,
+    )
     text = io.StringIO()
     console = Console(
         file=text, width=PLAIN_WIDTH, markup=False, emoji=False, highlight=False, soft_wrap=True
     )
     print_check(console, record, files=True, full=True)
-    choice = contents.order.choice
+    wanted = contents.order.choice
     look = look_of(
         contents.house,
-        colour=choice.colour,
-        finish=choice.finish,
-        thickness_mm=float(choice.thickness_mm),
+        colour=wanted.colour,
+        finish=wanted.finish,
+        thickness_mm=float(wanted.thickness_mm),
     )
     return {
         "findings.txt": text.getvalue().encode(),
         "findings.json": render_verdict(record, "json").encode(),
         "findings.sarif": render_verdict(record, "sarif").encode(),
-        **picture_files(judged.board, look),
+        **picture_files(board, look, formats=("png", "svg")),
+        **{
+            f"{name}.pdf": sheet_bytes(
+                build_sheet(board, choice, options=look, findings=result), "pdf"
+            )
+            for name, choice in _SHEETS.items()
+        },
     }
 
 
-def _workbook_files(costs: CostSheet) -> dict[str, bytes]:
+_SHEETS = {"findings": SheetChoice(kind="findings"), "drill-map": SheetChoice(kind="drills")}
+"""Sheets about each board, by the stem of their file."""
+
+
+def _workbook_files(contents: OrderContents) -> dict[str, bytes]:
     from fabkit.costs.chart import render_chart
     from fabkit.costs.workbook import write_workbook
 
-    return {"costs.xlsx": write_workbook(costs), "cost-per-half.png": render_chart(costs)}
+    return {
+        "costs.xlsx": write_workbook(contents.costs, contents.bill),
+        "cost-per-half.png": render_chart(contents.costs),
+        "cost-per-half.svg": render_chart(contents.costs, "svg"),
+    }
 
 
 def _pack(
