@@ -72,7 +72,7 @@ def face_pictures(board: Board, options: PreviewOptions, prefix: str) -> Record:
     drawn = sum(len(s.file.objects) for s in board.layers)
     if drawn <= VECTOR_OBJECTS:
         rich = {side: _with_more(board, scene, side) for side, scene in scenes.items()}
-        drawings = {s: inline_svg(rich[s], f"{prefix}{FACES[s][0]}") for s in SIDES}
+        drawings = {s: _drawing(rich[s], f"{prefix}{FACES[s][0]}") for s in SIDES}
         if sum(map(len, drawings.values())) <= VECTOR_LIMIT:
             made["faces"] = [_face(board, s, svg=drawings[s]) for s in SIDES]
             made["layers"] = _switches(rich.values())
@@ -109,6 +109,14 @@ def _with_more(board: Board, scene: Scene, side: Side) -> Scene:
                 Group(title=name, children=(coat,), inside=("profile",), outside=("holes",))
             )
     return replace(scene, stencils=stencils, nodes=tuple(nodes))
+
+
+def _drawing(scene: Scene, prefix: str) -> str:
+    """The scene as SVG, with a class on the layers that are hidden until asked for."""
+    text = inline_svg(scene, prefix)
+    for name in sorted(HIDDEN_AT_FIRST):
+        text = text.replace(f"<g><title>{name}</title>", f'<g class="off"><title>{name}</title>')
+    return text
 
 
 def _switches(scenes: Any) -> list[Record]:
@@ -155,16 +163,16 @@ def targets_record(board: Board) -> Record:
     def word(text: str) -> int:
         return words.setdefault(text, len(words))
 
-    rows: list[list[int | str]] = []
+    rows: list[tuple[str, int, int, int, int, int]] = []
     plating = {1: "plated hole", 0: "non-plated hole", -1: "hole, plating not known"}
     holes = board.holes
     for x, y, size, plated in zip(
         *(c.tolist() for c in (holes.x, holes.y, holes.diameter, holes.plated)), strict=True
     ):
-        rows.append(["h", _um(x), _um(y), _um(size), word(plating[plated]), 0])
-    pads = [
-        [letter, *row[:3], word(row[3]), word(row[4])]
-        for letter, side in (("t", "top"), ("b", "bottom"))
+        rows.append(("h", _um(x), _um(y), _um(size), word(plating[plated]), 0))
+    pads: list[tuple[str, int, int, int, int, int]] = [
+        (letter, *row[:3], word(row[3]), word(row[4]))
+        for letter, side in zip("tb", SIDES, strict=True)
         for row in _pads(board, side)
     ]
     pads.sort(key=lambda r: (-r[3], r[0], r[1], r[2]))

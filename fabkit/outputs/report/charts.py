@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import ceil, floor, log10
 from typing import Final
 from xml.sax.saxutils import escape, quoteattr
@@ -94,11 +95,10 @@ def _grid(plot: Plot, code: str) -> str:
         )
     wide = max(1, round(_nice(plot.high - plot.low, 8)))
     ticks = [plot.low, *range(-(-(plot.low + 1) // wide) * wide, plot.high + 1, wide)]
-    for q in ticks:
-        parts.append(
-            f'<text x="{plot.x(q):.1f}" y="{plot.height - BOTTOM + 18}"'
-            f' text-anchor="middle">{q}</text>'
-        )
+    parts += [
+        f'<text x="{plot.x(q):.1f}" y="{plot.height - BOTTOM + 18}" text-anchor="middle">{q}</text>'
+        for q in ticks
+    ]
     parts.append(
         f'<text x="{WIDTH - RIGHT}" y="{plot.height - 6}" text-anchor="end">pieces ordered</text>'
         f'<text x="4" y="{plot.height - 6}">{escape(code)} per half</text>'
@@ -109,7 +109,7 @@ def _grid(plot: Plot, code: str) -> str:
 def _line(plot: Plot, quantities: Sequence[int], values: Sequence[float], name: str) -> str:
     points = [(plot.x(q), plot.y(v)) for q, v in zip(quantities, values, strict=True)]
     path = f"M{points[0][0]:.1f} {points[0][1]:.1f}"
-    for (_, y0), (x, y) in zip(points, points[1:], strict=False):
+    for (_, y0), (x, y) in pairwise(points):
         # Between two quantities that can be ordered the larger one is paid.
         path += f"V{y:.1f}H{x:.1f}" if y != y0 else f"H{x:.1f}"
     return f'<path class="{name}" d="{path}"/>'

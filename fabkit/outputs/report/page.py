@@ -64,6 +64,11 @@ DUST: Final = (
     "it off, wear a fitting dust mask and glasses, wipe up wet."
 )
 
+LIMITS: Final = (
+    "It tells what the files and the sheets say; it does not replace the board house's own "
+    "review, nor anyone licensed where local codes ask for one."
+)
+
 
 def render_report(contents: OrderContents, bill: Record, costs: Record, packs: list[Record]) -> str:
     """Write the page.
@@ -86,9 +91,7 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
         _board(contents, judged, pack, number)
         for number, (judged, pack) in enumerate(zip(contents.boards, packs, strict=True), start=1)
     ]
-    price = price_rules(
-        contents.facts, contents.bill, contents.house, order, contents.costs
-    )
+    price = price_rules(contents.facts, contents.bill, contents.house, order, contents.costs)
     plot = charts.curve_plot(contents.costs)
     if price is not None and plot is not None:
         price["plot"] = {
@@ -107,7 +110,7 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
     }
     template = _environment().get_template("report.html.j2")
     return template.render(
-        policy=_policy(style, script),
+        policy=_policy(script),
         style=_ours(style),
         script=_ours(script),
         data=plain(data),
@@ -165,14 +168,12 @@ def _script() -> str:
     return "(() => {\n" + "\n".join(_asset(name) for name in SCRIPTS) + "})();\n"
 
 
-def _policy(style: str, script: str) -> str:
+def _policy(script: str) -> str:
     """Nothing from elsewhere, no script but ours (W3C Content Security Policy, level 3)."""
 
-    def digest(text: str) -> str:
-        return base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
-
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     return (
-        f"default-src 'none'; script-src 'sha256-{digest(script)}'; style-src 'unsafe-inline'; "
+        f"default-src 'none'; script-src 'sha256-{digest}'; style-src 'unsafe-inline'; "
         "img-src data:; base-uri 'none'; form-action 'none'"
     )
 
@@ -270,7 +271,8 @@ def _board(contents: OrderContents, judged: JudgedBoard, pack: Record, number: i
 def _spots(finding: Finding) -> list[str]:
     """Words for each place on the board, in the order of ``place_rows``."""
     return [
-        f"{p.side + ' ' if p.side else ''}{format_number(p.x_mm, digits=1)}, {format_mm(p.y_mm, digits=1)}"
+        (f"{p.side} " if p.side else "")
+        + f"{format_number(p.x_mm, digits=1)}, {format_mm(p.y_mm, digits=1)}"
         for p in finding.places
         if p.x_mm is not None and p.y_mm is not None
     ]
@@ -328,11 +330,7 @@ def _cautions(contents: OrderContents) -> Iterator[tuple[str, str]]:
         yield "Lithium cells", stages.LITHIUM_CELL
         yield "Charging", stages.CHARGER
     yield "Limits of this page", stages.DEFER
-    yield (
-        "Limits of this page",
-        "It tells what the files and the sheets say; it does not replace the board house's own "
-        "review, nor anyone licensed where local codes ask for one.",
-    )
+    yield "Limits of this page", LIMITS
 
 
 def _has_battery(contents: OrderContents) -> bool:

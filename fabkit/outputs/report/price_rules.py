@@ -155,10 +155,14 @@ def _choices(
 def _ranges(rates: RateCard) -> list[int]:
     """First quantities of the ranges within which tiers and area rates do not change."""
     starts = {1}
-    for row in (*rates.area, *rates.tiers):
-        starts.add(row.from_quantity)
-        if row.to_quantity is not None:
-            starts.add(row.to_quantity + 1)
+    rows = [
+        *((a.from_quantity, a.to_quantity) for a in rates.area),
+        *((t.from_quantity, t.to_quantity) for t in rates.tiers),
+    ]
+    for first, last in rows:
+        starts.add(first)
+        if last is not None:
+            starts.add(last + 1)
     return sorted(starts)
 
 

@@ -48,7 +48,7 @@ class Viewer {
       const set = () => {
         for (const part of this.root.querySelectorAll(".picture [data-layer]")) {
           if (part.dataset.layer === box.dataset.layer) {
-            part.style.display = box.checked ? "" : "none";
+            part.style.display = box.checked ? "inline" : "none";
           }
         }
         if (box.dataset.layer === "findings") this.pinBox.hidden = !box.checked;
@@ -65,11 +65,11 @@ class Viewer {
   makePins() {
     this.pins = [];
     this.data.places.forEach((places, finding) => {
-      for (const place of places) {
+      places.forEach((place, nth) => {
         const pin = document.createElement("button");
         pin.type = "button";
         pin.tabIndex = -1;
-        pin.className = "pin " + this.data.severities[finding];
+        pin.className = "pin " + this.data.severities[finding] + (nth ? " further" : "");
         pin.textContent = String(finding + 1);
         pin.setAttribute("aria-label", "Finding " + (finding + 1));
         pin.addEventListener("click", () => {
@@ -80,7 +80,7 @@ class Viewer {
         });
         this.pinBox.append(pin);
         this.pins.push({ pin, place });
-      }
+      });
     });
   }
 

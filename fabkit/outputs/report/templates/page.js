@@ -104,5 +104,6 @@ const priceForm =
   data.price && new PriceForm(document.getElementById("price-form"), data.price);
 window.fabkit = {
   viewers,
-  price: (choice, quantity) => pricePlainly(data.price, choice, quantity),
+  rules: data.price,
+  price: (choice, quantity, rules = data.price) => pricePlainly(rules, choice, quantity),
 };
