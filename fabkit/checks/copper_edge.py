@@ -67,7 +67,7 @@ def edge(case: Case) -> Iterator[Finding]:
     )
     reach = case.house.limit("copper_to_edge_mm").value
     half_holes = np.flatnonzero(
-        [("Castellated" in "".join(f)) for f in cuts.function]
+        np.array(["Castellated" in "".join(f) for f in cuts.function], dtype=bool)
         & (shapely.distance(cuts.shapes, shapely.boundary(profile)) <= 0)
     )
     for index, layer in enumerate(case.board.copper):

@@ -11,7 +11,7 @@ import numpy as np
 
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
-from fabkit.checks.layer_files import layer_files
+from fabkit.checks.layer_files import is_drill_image, layer_files
 from fabkit.drill.model import DrillFile
 from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
 from fabkit.gerber.attribute_problems import FUNCTION_MISSING
@@ -114,15 +114,22 @@ def find_silent_files(case: Case) -> Iterator[Finding]:
     elif silent:
         yield Finding.of(
             FUNCTION_IN_PART,
-            f"{len(silent)} of {len(layers)} layer files have no .FileFunction",
+            f"layer files without .FileFunction: {len(silent)} of {len(layers)}",
             *_places(silent),
             count=len(silent),
         )
-    mute = [f for f, c in layers if c.function and ".FilePolarity" not in c.attributes]
+    # Lines to cut along are neither material nor its absence.
+    mute = [
+        f
+        for f, c in layers
+        if c.function
+        and ".FilePolarity" not in c.attributes
+        and f.role.kind not in (RoleKind.PROFILE, RoleKind.SCORE)
+    ]
     if mute:
         yield Finding.of(
             POLARITY_MISSING,
-            f"{len(mute)} of {len(layers)} layer files have no .FilePolarity",
+            f"layer files without .FilePolarity: {len(mute)} of {len(layers)}",
             *_places(mute),
             count=len(mute),
         )
@@ -256,7 +263,7 @@ def find_mixed_drills(case: Case) -> Iterator[Finding]:
         for f in case.board.package.files
         if f.drill is not None and (len(f.drill.hits) or len(f.drill.slots))
     ]
-    nc = [(f, d) for f, d in drills if d.format.evidence != "drill image"]
+    nc = [(f, d) for f, d in drills if not is_drill_image(f)]
     units = {d.format.unit for _, d in nc}
     patterns = {(d.format.zeros, d.format.decimals) for _, d in nc if d.format.zeros != "point"}
     if len(units) > 1 or len(patterns) > 1:

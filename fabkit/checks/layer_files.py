@@ -11,6 +11,7 @@ from typing import Final
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.drill.model import DrillFile
+from fabkit.drill.reader import looks_like_drill
 from fabkit.findings import Finding, Rule
 from fabkit.gerber import attribute_problems
 from fabkit.gerber.conformance import examine
@@ -33,6 +34,14 @@ RULES: Final = (
 )
 
 
+def is_drill_image(file: PackageFile) -> bool:
+    """Whether a drill file is written in Gerber form."""
+    image = looks_like_gerber(file.data)
+    return (
+        isinstance(file.content, DrillFile) and image > 0 and image >= looks_like_drill(file.data)
+    )
+
+
 def layer_files(case: Case) -> tuple[tuple[PackageFile, GerberFile], ...]:
     """Files in Gerber form that a board is made from, drill images included."""
     found = []
@@ -41,7 +50,7 @@ def layer_files(case: Case) -> tuple[tuple[PackageFile, GerberFile], ...]:
             continue
         if isinstance(file.content, GerberFile):
             found.append((file, file.content))
-        elif isinstance(file.content, DrillFile) and looks_like_gerber(file.data) > 0:
+        elif is_drill_image(file):
             # The package keeps its holes only; the rules on images need the image.
             found.append((file, read_gerber(file.data, name=file.name)))
     return tuple(found)

@@ -74,7 +74,7 @@ CHECKSUM_WRONG = declare(
 )
 PIN_NOT_FLASHED = declare(
     "pin-not-flashed",
-    _E,
+    _W,
     "5.6.14",
     "A pin is attached to something that is no flash",
     "Only flashed pads carry pins; an electrical comparison misses this one.",
@@ -82,7 +82,7 @@ PIN_NOT_FLASHED = declare(
 )
 PIN_ON_VIA = declare(
     "pin-on-via",
-    _E,
+    _N,
     "5.6.14",
     "A pin is attached to a via, washer or conductor",
     "Pins belong to component pads only.",

@@ -14,7 +14,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.findings import Finding, ProblemLog, Rule
+from fabkit.findings import Finding, ProblemLog, Rule, Severity
 from fabkit.geometry.contours import find_contour_fault
 from fabkit.gerber.attribute_problems import (
     CHECKSUM_WRONG,
@@ -40,7 +40,7 @@ from fabkit.gerber.attribute_problems import (
     STANDARD_WRONG,
 )
 from fabkit.gerber.attributes import unescape
-from fabkit.gerber.model import GerberFile, Kind
+from fabkit.gerber.model import GerberFile, Kind, Segments
 from fabkit.gerber.problems import CONTOUR_INVALID, CONTOUR_ZERO_SEGMENT
 from fabkit.gerber.shapes import contour_rings
 from fabkit.gerber.standard import (
@@ -58,6 +58,8 @@ _END = re.compile(rb"[\s%]*M0*2\*\s*\Z")
 
 _SIZES: Final = {"ComponentMain": (0.3, 0.012 * 25.4), "ComponentOutline": (0.1, 0.004 * 25.4)}
 _SIZE_ERROR_MM: Final = 0.001
+_ABOUT_THE_FILE: Final = frozenset({".ProjectId", ".CreationDate", ".GenerationSoftware"})
+"""Attributes that tell where a file comes from and nothing about what is made."""
 _NO_PINS: Final = frozenset({"ViaPad", "WasherPad", "Conductor", "NonConductor", "AntiPad"})
 
 
@@ -102,7 +104,8 @@ def _examine_attributes(file: GerberFile, data: bytes, log: ProblemLog) -> None:
             judged[key] = _judge_attribute(kind, name, text)
         fault = judged[key]
         if fault is not None:
-            log.add(fault[0], fault[1], offset=match.start())
+            told = Severity.NOTE if name in _ABOUT_THE_FILE else None
+            log.add(fault[0], fault[1], offset=match.start(), severity=told)
         late = first is not None and match.start() > first
         if kind == "F" and name in STANDARD and late and name != ".MD5":
             log.add(STANDARD_PLACE, f"{name} stands behind the first object", offset=match.start())
@@ -166,30 +169,49 @@ def _examine_contours(file: GerberFile, log: ProblemLog) -> None:
     lines = shapely.remove_repeated_points(shapely.linestrings(points, indices=ring))
     # Nearly all contours are simple; only the others need a closer look at cut-ins.
     doubtful = np.flatnonzero(~shapely.is_simple(lines))
-    judged: dict[int, str] = {}
+    judged: dict[int, tuple[str, bool]] = {}
     for first, last in zip(starts[doubtful].tolist(), ends[doubtful].tolist(), strict=True):
         # Copies made by blocks and repeats share the offset of the original.
         offset = int(s.offset[first])
-        if offset in judged:
-            fault = judged[offset]
-        else:
-            part = slice(first, last)
-            fault = find_contour_fault(
-                s.x0[part],
-                s.y0[part],
-                s.x1[part],
-                s.y1[part],
-                s.cx[part],
-                s.cy[part],
-                s.turn[part],
-                chord_error_mm=COINCIDENT_MM / 2,
+        if offset not in judged:
+            judged[offset] = _judge_contour(s.take(np.arange(first, last)))
+        fault, marginal = judged[offset]
+        if fault and marginal:
+            log.add(
+                CONTOUR_INVALID,
+                "a contour is valid only without its steps below 1 µm",
+                offset=offset,
+                assumed="everything it runs round was filled",
+                severity=Severity.NOTE,
             )
-            judged[offset] = fault
-        if fault:
+        elif fault:
             log.add(
                 CONTOUR_INVALID, f"a contour is not valid: {fault}", offset=offset,
                 assumed="everything it runs round was filled",
             )  # fmt: skip
+
+
+def _judge_contour(s: Segments) -> tuple[str, bool]:
+    """What is wrong with one contour, and whether it is right within the format's accuracy.
+
+    Section 4.14.2: any point may move by half a micrometre, so steps below one may vanish.
+    """
+
+    def fault(c: Segments) -> str:
+        return find_contour_fault(
+            c.x0, c.y0, c.x1, c.y1, c.cx, c.cy, c.turn, chord_error_mm=COINCIDENT_MM / 2
+        )
+
+    found = fault(s)
+    if not found:
+        return "", False
+    steps = np.hypot(s.x1 - s.x0, s.y1 - s.y0)
+    kept = s.take((steps > COINCIDENT_MM) | (s.turn != 0))
+    if len(kept) == len(s) or len(kept) < 2:
+        return found, False
+    joined = kept.with_columns(x1=np.roll(kept.x0, -1), y1=np.roll(kept.y0, -1))
+    moved = np.hypot(joined.x1 - kept.x1, joined.y1 - kept.y1).max()
+    return found, bool(moved <= 2 * COINCIDENT_MM) and not fault(joined)
 
 
 @dataclass(slots=True)

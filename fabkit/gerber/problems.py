@@ -820,7 +820,7 @@ ATTRIBUTE_KIND = declare(
 )
 ATTRIBUTE_ESCAPE = declare(
     "attribute-escape",
-    _W,
+    _N,
     "3.4.3",
     "A broken escape sequence in an attribute",
     "The text was kept as written.",

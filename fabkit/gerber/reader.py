@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from fabkit.findings import ProblemLog
+from fabkit.findings import ProblemLog, Severity
 from fabkit.gerber.blocks import Expander, place_segments
 from fabkit.gerber.commands import Interpreter
 from fabkit.gerber.header import Header, read_header
@@ -27,6 +27,7 @@ from fabkit.gerber.problems import (
 )
 from fabkit.gerber.tokens import Chunk, Source, read_chunk
 from fabkit.limits import DEFAULT_LIMITS, Limits
+from fabkit.units import COINCIDENT_MM
 
 _CHUNK: Final = 2**20
 _MARK: Final = b"\xef\xbb\xbf"
@@ -261,14 +262,20 @@ def _report_open_contours(segments: Segments, log: ProblemLog) -> None:
     starts = np.flatnonzero(np.concatenate(([True], s.contour[1:] != s.contour[:-1])))
     ends = np.append(starts[1:], len(s)) - 1
     open_ = (s.x0[starts] != s.x1[ends]) | (s.y0[starts] != s.y1[ends])
-    if open_.any():
+    wide = np.hypot(s.x0[starts] - s.x1[ends], s.y0[starts] - s.y1[ends]) > COINCIDENT_MM
+    for rows, message, severity in (
+        (open_ & wide, "a contour does not end where it starts", None),
+        # Section 4.14.2 lets both ends move by half a micrometre: they may as well meet.
+        (open_ & ~wide, "a contour ends within 1 µm of its start", Severity.NOTE),
+    ):
         # Copies made by blocks and repeats share the offset of the original.
-        offsets, counts = np.unique(s.offset[ends[open_]], return_counts=True)
+        offsets, counts = np.unique(s.offset[ends[rows]], return_counts=True)
         for offset, count in zip(offsets.tolist(), counts.tolist(), strict=True):
             log.add(
                 CONTOUR_OPEN,
-                "a contour does not end where it starts",
+                message,
                 offset=offset,
                 assumed="closed by a straight line",
                 count=count,
+                severity=severity,
             )

@@ -32,7 +32,7 @@ HEAD = b"%FSLAX46Y46*%%MOMM*%G75*G01*"
             C1 + "X0Y0D02*X5Y5D01*X9Y9*X8Y8*", {"modal-operation"}, {"D": 3}, id="8.3.2"
         ),
         pytest.param(C1 + "X0Y0D03*X5Y5*", {"bare-coordinates"}, {"F": 1}, id="8.3.2 after D03"),
-        pytest.param("%ADD10C,1*%" + C1 + "X0Y0D03*", {"aperture-twice"}, {"F": 1}, id="4.3.1"),
+        pytest.param("%ADD10C,2*%" + C1 + "X0Y0D03*", {"aperture-twice"}, {"F": 1}, id="4.3.1"),
         pytest.param("D05*" + C1 + "X0Y0D03*", {"aperture-code"}, {"F": 1}, id="4.6"),
         pytest.param("%ADD10NONE*%", {"macro-unknown"}, {}, id="4.5"),
         pytest.param("%AMA*1,1,1,0,0*%%AMA*1,1,2,0,0*%", {"macro-twice"}, {}, id="4.5 twice"),
@@ -44,7 +44,7 @@ HEAD = b"%FSLAX46Y46*%%MOMM*%G75*G01*"
             {"macro-variable-unset", "size-zero"}, {}, id="4.5.4.3 unset",
         ),
         pytest.param("%AMA*1,1,1/0,0,0*%%ADD10A*%", {"macro-expression"}, {}, id="4.5.4.2 zero"),
-        pytest.param("%AMA*1,1,2X2,0,0*%%ADD10A*%", {"macro-spelling"}, {}, id="4.5.4.2 X"),
+        pytest.param("%AMA*1,1,2X2,0,0*%%ADD10A*%", {"macro-multiply"}, {}, id="4.5.4.2 X"),
         pytest.param("%AMA*1,1,1,0*%%ADD10A*%", {"macro-primitive"}, {}, id="4.5.1 count"),
         pytest.param("%AMA*1,2,1,0,0*%%ADD10A*%", {"macro-primitive"}, {}, id="4.5.2 exposure"),
         pytest.param(
