@@ -306,7 +306,10 @@ def object_pieces(file: GerberFile, polygons: Shapes) -> Ints:
     rest = dark[out[dark] < 0]
     if len(rest):
         shapes = object_shapes(file, rest)
-        some = np.flatnonzero(~shapely.is_empty(shapes))
+        # What nothing erases later keeps its whole shape, so any point of it tells.
+        erasing = np.flatnonzero(~objects.dark)
+        whole = rest > erasing[-1] if len(erasing) else np.ones(len(rest), dtype=bool)
+        some = np.flatnonzero(whole & ~shapely.is_empty(shapes))
         out[rest[some]] = pieces_at(polygons, shapely.point_on_surface(shapes[some]))
         lost = out[rest] < 0
         rest, shapes = rest[lost], shapes[lost]
