@@ -3,16 +3,38 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.geometry.arcs import Floats
+from fabkit.geometry.strokes import Shapes
 
 _MOST_LEGS = 500
+
+
+def swept_straight(shape: BaseGeometry, start: Floats, end: Floats) -> Shapes:
+    """Area ``shape`` covers on its way along each of many straight segments.
+
+    Parameters
+    ----------
+    shape
+        Polygon or multipolygon about the origin, mm.
+    start, end : (n, 2) float64, mm
+
+    Returns
+    -------
+    (n,) object array of polygons or multipolygons.
+    """
+    if shape.geom_type == "Polygon" and not shape.interiors and _is_convex(shape):
+        both = np.column_stack((_copies(shape, start), _copies(shape, end)))
+        hulls: Shapes = shapely.convex_hull(shapely.multipolygons(both))
+        return hulls
+    out = np.empty(len(start), dtype=object)
+    for k, leg in enumerate(np.stack((start, end), axis=1)):
+        out[k] = swept(shape, leg)
+    return out
 
 
 def swept(shape: BaseGeometry, path: Floats) -> BaseGeometry:
@@ -51,9 +73,9 @@ def _is_convex(polygon: BaseGeometry) -> bool:
     return bool(hull - polygon.area <= 1e-9 * hull)
 
 
-def _copies(shape: BaseGeometry, path: Floats) -> NDArray[Any]:
+def _copies(shape: BaseGeometry, path: Floats) -> Shapes:
     points = np.repeat(path, shapely.count_coordinates(shape), axis=0)
-    copies: NDArray[Any] = shapely.transform(
+    copies: Shapes = shapely.transform(
         np.full(len(path), shape, dtype=object), lambda xy: xy + points
     )
     return copies

@@ -13,7 +13,7 @@ from fabkit.geometry.arcs import Floats, arc_boxes, flatten
 from fabkit.geometry.fill import fill_nonzero
 from fabkit.geometry.islands import unite
 from fabkit.geometry.strokes import Shapes, strokes
-from fabkit.geometry.sweeps import swept
+from fabkit.geometry.sweeps import swept, swept_straight
 from fabkit.gerber.blocks import move_points
 from fabkit.gerber.model import GerberFile, Kind, Pose
 from fabkit.units import CHORD_ERROR_MM
@@ -138,23 +138,44 @@ def _strokes(file: GerberFile, rows: Ints, chord_error_mm: float) -> Shapes:
         widths[round_tool],
         chord_error_mm=chord_error_mm,
     )
-    for k in np.flatnonzero(np.isnan(widths)).tolist():
-        row = rows[k : k + 1]
-        tool = file.apertures[int(o.aperture[row[0]])]
-        shape = posed(tool.shape_at(chord_error_mm), file.poses[int(o.pose[row[0]])])
-        points, _ = flatten(
-            o.x0[row],
-            o.y0[row],
-            o.x1[row],
-            o.y1[row],
-            o.cx[row],
-            o.cy[row],
-            o.turn[row],
-            chord_error_mm=chord_error_mm,
-        )
-        path = np.vstack(([[o.x0[row[0]], o.y0[row[0]]]], points))
-        out[k] = swept(shape, path)
+    odd = np.flatnonzero(np.isnan(widths))
+    if len(odd):
+        out[odd] = _odd_strokes(file, rows[odd], chord_error_mm)
     return out
+
+
+def _odd_strokes(file: GerberFile, rows: Ints, chord_error_mm: float) -> Shapes:
+    """Strokes of tools that are no solid circle."""
+    out = np.full(len(rows), _NOTHING, dtype=object)
+    o = file.objects
+    for aperture, pose, part in _groups(o.aperture[rows], o.pose[rows]):
+        shape = posed(file.apertures[aperture].shape_at(chord_error_mm), file.poses[pose])
+        if shape.is_empty:
+            continue
+        straight = o.kind[rows[part]] == Kind.DRAW
+        lines = rows[part[straight]]
+        start = np.column_stack((o.x0[lines], o.y0[lines]))
+        end = np.column_stack((o.x1[lines], o.y1[lines]))
+        out[part[straight]] = swept_straight(shape, start, end)
+        for k in part[~straight].tolist():
+            out[k] = swept(shape, _path(file, rows[k], chord_error_mm))
+    return out
+
+
+def _path(file: GerberFile, row: int, chord_error_mm: float) -> Floats:
+    """One draw or arc as points, its start included, (n, 2) float64, mm."""
+    o, one = file.objects, slice(row, row + 1)
+    points, _ = flatten(
+        o.x0[one],
+        o.y0[one],
+        o.x1[one],
+        o.y1[one],
+        o.cx[one],
+        o.cy[one],
+        o.turn[one],
+        chord_error_mm=chord_error_mm,
+    )
+    return np.vstack(([[o.x0[row], o.y0[row]]], points))
 
 
 def contour_rings(
