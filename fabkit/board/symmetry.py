@@ -127,7 +127,7 @@ def _judge(
     from scipy.spatial import cKDTree
 
     holes = copper.board.holes
-    table = np.column_stack((holes.x, holes.y, holes.diameter, holes.plated))
+    table: Floats = np.column_stack((holes.x, holes.y, holes.diameter, holes.plated))
     image = table[rows].copy()
     image[:, 0] = 2 * axes[0] - image[:, 0]
     lone_holes = rows[np.asarray(cKDTree(table).query(image)[0]) > MATCH_MM]
