@@ -55,6 +55,11 @@ def test_it_opens_without_a_complaint(page):
     assert page.execute_script("return document.documentElement.classList.contains('live')")
 
 
+def test_it_is_light(report):
+    """The demonstration's page is under 3 MB (it is about a tenth of that)."""
+    assert report.path.stat().st_size < 3_000_000
+
+
 def test_the_verdict_comes_first(page, report):
     """The first thing said, and the title, is whether to order."""
     verdict = report.contents.boards[0].result.verdict
