@@ -130,7 +130,8 @@ def _judge(
     table: Floats = np.column_stack((holes.x, holes.y, holes.diameter, holes.plated))
     image = table[rows].copy()
     image[:, 0] = 2 * axes[0] - image[:, 0]
-    lone_holes = rows[np.asarray(cKDTree(table).query(image)[0]) > MATCH_MM]
+    apart: Floats = cKDTree(table).query(image)[0]
+    lone_holes = rows[apart > MATCH_MM]
     face = outer_face(copper)[pads]
     image = box.copy()
     image[:, 0] = 2 * axes[1] - image[:, 0]

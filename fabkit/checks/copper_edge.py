@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 
 from fabkit.board.connectivity import pieces_at
 from fabkit.checks.case import Case
-from fabkit.checks.copper_facts import cuts_of, facets_by_layer, require_copper
-from fabkit.checks.copper_width import spot_place
+from fabkit.checks.copper_facts import Spots, cuts_of, facets_by_layer, require_copper
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
 from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
@@ -70,7 +69,9 @@ def edge(case: Case) -> Iterator[Finding]:
         np.array(["Castellated" in "".join(f) for f in cuts.function], dtype=bool)
         & (shapely.distance(cuts.shapes, shapely.boundary(profile)) <= 0)
     )
-    for index, layer in enumerate(case.board.copper):
+    near: list[NDArray[np.float64]] = []
+    beyond: list[NDArray[np.float64]] = []
+    for index in range(len(case.board.copper)):
         tree = case.shared(facets_by_layer)[index].tree
         if not len(tree.geometries):
             continue
@@ -90,41 +91,56 @@ def edge(case: Case) -> Iterator[Finding]:
             keep[spared] = False
             distance, middle = distance[keep], middle[keep]
         distance, middle = _stretches(distance, middle)
-        over = distance <= 0
-        if over.any():
-            spots = middle[over]
-            yield group(
-                CUT,
-                distance[over],
-                lambda k, s=spots, a=layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
-                f"{layer.name} runs to or over the board's edge",
-                limit=reach,
-            )
-        spots = middle[~over]
-        yield from judge(
-            case,
-            EDGE,
-            "copper_to_edge_mm",
-            distance[~over],
-            lambda k, s=spots, a=layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
-            f"{layer.name} nearest to the board's edge",
-            slack=CHORD_ERROR_MM,
-        )
+        near.append(np.column_stack((distance, middle, np.full(len(distance), index))))
         pieces = copper.pieces.polygons[copper.pieces.on_layer(index)]
         points = shapely.point_on_surface(pieces)
         outside = np.flatnonzero(
             (pieces_at(boards, points) < 0) & ~shapely.intersects(profile, pieces)
         )
-        if len(outside):
-            xy = shapely.get_coordinates(points[outside])
-            yield group(
-                BEYOND,
-                shapely.area(pieces[outside]),
-                lambda k, s=xy, a=layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
-                f"{layer.name} has copper outside the board, largest piece {{worst}}",
-                most=True,
-                unit="mm²",
+        beyond.append(
+            np.column_stack(
+                (
+                    shapely.area(pieces[outside]),
+                    shapely.get_coordinates(points[outside]),
+                    np.full(len(outside), index),
+                )
             )
+        )
+    table = np.concatenate((np.empty((0, 4)), *near))
+    over = table[:, 0] <= 0
+    if over.any():
+        cut = Spots.of(table[over])
+        yield group(
+            CUT,
+            cut.value,
+            cut.place(case),
+            "copper runs to or over the board's edge {where}",
+            limit=reach,
+            where=cut.where(case),
+        )
+    close = Spots.of(table[~over])
+    yield from judge(
+        case,
+        EDGE,
+        "copper_to_edge_mm",
+        close.value,
+        close.place(case),
+        "copper nearest to the board's edge",
+        slack=CHORD_ERROR_MM,
+        where=close.where(case),
+    )
+    table = np.concatenate((np.empty((0, 4)), *beyond))
+    if len(table):
+        lost = Spots.of(table)
+        yield group(
+            BEYOND,
+            lost.value,
+            lost.place(case),
+            "copper outside the board, largest piece {worst} {where}",
+            most=True,
+            unit="mm²",
+            where=lost.where(case),
+        )
 
 
 def _stretches(
@@ -151,7 +167,13 @@ def _stretches(
     low, high = np.full((len(first), 2), np.inf), np.full((len(first), 2), -np.inf)
     np.minimum.at(low, label, middle)
     np.maximum.at(high, label, middle)
-    value, spot = distance[first], (low + high) / 2
+    # The middle of a stretch that runs round a corner is no place on it: the member next to it is.
+    centre = (low + high) / 2
+    off = np.hypot(*(middle - centre[label]).T)
+    nearest = np.lexsort((off, label))
+    nearest = nearest[np.unique(label[nearest], return_index=True)[1]]
+    bent = off[nearest] > SAME_STRETCH_MM
+    value, spot = distance[first], np.where(bent[:, None], middle[nearest], centre)
     order = np.lexsort((spot[:, 1], spot[:, 0], value))
     value, spot = value[order], spot[order]
     rows = thin_out(spot[:, 0], spot[:, 1], SAME_STRETCH_MM)

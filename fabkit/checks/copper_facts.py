@@ -221,6 +221,17 @@ class Spots:
             slack=table[:, 4],
         )
 
+    @classmethod
+    def of(cls, table: NDArray[np.float64]) -> Spots:
+        """From rows of value, x, y, layer."""
+        return cls(
+            value=table[:, 0],
+            x=table[:, 1],
+            y=table[:, 2],
+            layer=table[:, 3].astype(np.int64),
+            slack=np.zeros(len(table)),
+        )
+
     def __len__(self) -> int:
         return len(self.value)
 

@@ -287,7 +287,7 @@ def direction(case: Case) -> Iterator[Finding]:
     sides = {layer.side: layer for layer in _legends(case)}
     if "top" not in sides or "bottom" not in sides:
         return
-    same, turned = compare_letters(_letters(sides["top"]), _letters(sides["bottom"]))
+    same, turned = compare_letters(_letters(case, sides["top"]), _letters(case, sides["bottom"]))
     if same >= LETTERS and same > 3 * turned:
         layer = sides["bottom"]
         box = layer.file.bounds
@@ -302,12 +302,13 @@ def direction(case: Case) -> Iterator[Finding]:
         )
 
 
-def _letters(layer: Layer) -> NDArray[np.float64]:
+def _letters(case: Case, layer: Layer) -> NDArray[np.float64]:
     """Width, height, area and centre of gravity (from the left, from below) of small figures."""
     parts = shapely.get_parts(layer.file.image)
     box = shapely.bounds(parts).reshape(-1, 4)
     size = box[:, 2:] - box[:, :2]
     small = (size.max(axis=1) <= TALLEST_MM) & (size.min(axis=1) > 0)
+    small &= on_board(case, box[:, 0], box[:, 1])
     middle = shapely.get_coordinates(shapely.centroid(parts[small])) - box[small, :2]
     return np.column_stack((size[small], shapely.area(parts[small]), middle))
 

@@ -272,13 +272,23 @@ def _join_stretches(found: Facings) -> Facings:
     )
     label = connected_components(graph, directed=False)[1]
     weight = np.bincount(label, weights=found.stretch[rows])
-    first = rows[np.unique(label, return_index=True)[1]]
-
-    def mean(values: Floats) -> Floats:
-        return np.bincount(label, weights=values[rows] * found.stretch[rows]) / weight
-
-    whole = found.take(first).with_columns(
-        x0=mean(found.x0), y0=mean(found.y0), x1=mean(found.x1), y1=mean(found.y1), stretch=weight
+    middle_x = np.bincount(label, weights=x * found.stretch[rows]) / weight
+    middle_y = np.bincount(label, weights=y * found.stretch[rows]) / weight
+    # The stretch that holds the common middle, or comes nearest to it where the row bends, tells
+    # the place; on a straight row it is then moved along itself to the middle.
+    off = np.hypot(x - middle_x[label], y - middle_y[label])
+    order = np.lexsort((off, label))
+    pick = order[np.unique(label[order], return_index=True)[1]]
+    chosen = found.take(rows[pick])
+    straight = off[pick] <= half[pick] + _JOIN_MM
+    dx = np.where(straight, middle_x - x[pick], 0.0)
+    dy = np.where(straight, middle_y - y[pick], 0.0)
+    whole = chosen.with_columns(
+        x0=chosen.x0 + dx,
+        y0=chosen.y0 + dy,
+        x1=chosen.x1 + dx,
+        y1=chosen.y1 + dy,
+        stretch=weight,
     )
     return Facings.concat(found.take(~found.straight), whole)
 
