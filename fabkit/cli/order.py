@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from fabkit.cli import options, ordering
+from fabkit.cli import options, ordering, rerunning
+
+if TYPE_CHECKING:
+    from fabkit.house.order import Order
 
 
 @click.command("order")
@@ -24,6 +27,9 @@ from fabkit.cli import options, ordering
 @options.DESPITE
 @options.FAIL_ON
 @click.option("--replace", is_flag=True, help="Overwrite outputs you changed by hand, too.")
+@click.option(
+    "--watch", is_flag=True, help="Run again whenever the files change, and tell what changed."
+)
 @ordering.TODAY
 @options.AS_JSON
 def command(
@@ -32,6 +38,7 @@ def command(
     despite: tuple[str, ...],
     fail_on: str,
     replace: bool,
+    watch: bool,
     today: datetime | None,
     as_json: bool,
     **given: Any,
@@ -44,26 +51,34 @@ def command(
     packed.
 
     \b
-    Example:
+    Examples:
       fabkit order order.toml --out build/mine
+      fabkit order order.toml --out build/mine --watch
     """
     from fabkit import api
     from fabkit.outputs import terminal
     from fabkit.outputs.json import to_json
 
     accepted = options.read_reasons(despite, "--despite")
-    order = ordering.read_order(wanted, **given)
-    with terminal.progress() as tell:
-        manifest = api.order(
-            order,
-            out,
-            despite=accepted,
-            replace=replace,
-            today=ordering.read_day(today),
-            tell=tell,
-        )
-    if as_json:
-        click.echo(to_json(manifest), nl=False)
-    else:
-        terminal.print_order(terminal.make_console(), manifest, folder=out.as_posix())
-    click.get_current_context().exit(options.order_status(manifest, fail_on))
+
+    def read() -> Order:
+        return ordering.read_order(wanted, **given)
+
+    def run(order: Order) -> int:
+        with terminal.progress() as tell:
+            manifest = api.order(
+                order,
+                out,
+                despite=accepted,
+                replace=replace,
+                today=ordering.read_day(today),
+                tell=tell,
+            )
+        if as_json:
+            click.echo(to_json(manifest), nl=False)
+        else:
+            terminal.print_order(terminal.make_console(), manifest, folder=out.as_posix())
+        return options.order_status(manifest, fail_on)
+
+    status = rerunning.keep_running(out, read, run) if watch else run(read())
+    click.get_current_context().exit(status)

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
+import json
+import re
+from collections.abc import Mapping, Sequence
+
 _TEXT = """\
 # What to order.  Paths are relative to this file; what is commented out is the default.
 
 format = 1
-name = "{name}"
+name = {name}
 
 # One design that makes either half (reversible), two boards a keyboard; or two [[board]] tables
-# with side = "left" and side = "right", one of each a keyboard.
-[[board]]
-package = "{package}"
-side = "either"
-# halves = 1
-# per_keyboard = 2
-
-[want]
+# with side = "left" and side = "right", one of each a keyboard; or one with side = "both", when
+# it holds a whole keyboard.
+{boards}[want]
 keyboards = {keyboards}
 # spare_halves = 0
 # quantities = [5, 10, 15, 20]     # boards of each design to price
@@ -76,10 +75,60 @@ keyboards = {keyboards}
 """
 
 
-def order_template(*, name: str, package: str, keyboards: int = 1) -> str:
-    """An order file with its defaults commented, ready to load."""
+_BOARD = """\
+[[board]]
+package = {package}
+side = "{side}"
+# halves = {halves}
+# per_keyboard = {per_keyboard}
 
-    def quoted(text: str) -> str:
-        return text.replace("\\", "\\\\").replace('"', '\\"')
+"""
 
-    return _TEXT.format(name=quoted(name), package=quoted(package), keyboards=keyboards)
+
+def order_template(
+    *,
+    name: str,
+    boards: Sequence[tuple[str, str]],
+    keyboards: int = 1,
+    chosen: Mapping[str, object] | None = None,
+) -> str:
+    """An order file with its defaults commented, ready to load.
+
+    Parameters
+    ----------
+    name
+        Name of the order.
+    boards
+        Package and side of each design.
+    keyboards
+        How many.
+    chosen
+        Further keys of the file with their values; they stand in place of their comment.
+
+    Raises
+    ------
+    KeyError
+        The template has no such key.
+    """
+    tables = "".join(
+        _BOARD.format(
+            package=_literal(package),
+            side=side,
+            halves=2 if side == "both" else 1,
+            per_keyboard=2 if side == "either" else 1,
+        )
+        for package, side in boards
+    )
+    text = _TEXT.format(name=_literal(name), boards=tables, keyboards=keyboards)
+    for key, value in (chosen or {}).items():
+        line = re.compile(rf"^# {key} = .*?(?= +#|$)", re.MULTILINE)
+        if not line.search(text):
+            raise KeyError(key)
+        said = f"{key} = {_literal(value)}"
+        text = line.sub(lambda _, said=said: said, text, count=1)  # type: ignore[misc]
+    return text
+
+
+def _literal(value: object) -> str:
+    """A value as TOML; for text, numbers and lists of them that is as in JSON."""
+    return json.dumps(value, ensure_ascii=False)

@@ -13,7 +13,7 @@ from fabkit.house.order_template import order_template
 from fabkit.house.table import parse_sheet
 
 DEMO = Path(__file__).parents[2] / "fixtures" / "wheatear" / "order.toml"
-PLAIN = order_template(name="Board", package="rev-b", keyboards=2)
+PLAIN = order_template(name="Board", boards=[("rev-b", "either")], keyboards=2)
 
 
 def load_text(text: str) -> Order:

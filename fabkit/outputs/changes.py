@@ -1,0 +1,68 @@
+"""What changed between two runs of an order: verdict, findings, cost."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from fabkit.outputs.manifest import MANIFEST
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OrderState:
+    """What an order folder says; empty before the first run.
+
+    ``verdicts`` are by board, ``findings`` are board, id and message to severity, ``cost`` is the
+    cheapest offer in words.
+    """
+
+    verdicts: dict[str, str] = field(default_factory=dict)
+    findings: dict[tuple[str, str, str], str] = field(default_factory=dict)
+    cost: str = ""
+
+
+def read_state(folder: Path) -> OrderState:
+    """Read what an order folder of ours says; an empty state when it says nothing."""
+    try:
+        manifest = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+        found: dict[tuple[str, str, str], str] = {}
+        for path in sorted(folder.glob("*findings.json")):
+            record = json.loads(path.read_text(encoding="utf-8"))
+            name = record["package"]["name"]
+            for finding in record["findings"]:
+                found[name, finding["id"], finding["message"]] = finding["severity"]
+        return OrderState(
+            verdicts={b["board"]: b["verdict"] for b in manifest["boards"]},
+            findings=found,
+            cost=_cost(manifest["cheapest"]),
+        )
+    except (OSError, ValueError, KeyError, TypeError):
+        return OrderState()
+
+
+def _cost(best: dict[str, Any] | None) -> str:
+    if best is None:
+        return "no price"
+    money = best["currency"]
+    return f"{best['boards']} boards, {best['total']} {money}, {best['per_half']} {money} per half"
+
+
+def tell_changes(old: OrderState, new: OrderState) -> list[str]:
+    """Lines about what is different, verdict first; one line when nothing is."""
+    lines = []
+    for board, verdict in new.verdicts.items():
+        before = old.verdicts.get(board)
+        if before is not None and before != verdict:
+            lines.append(f"{board}: was '{before}', is '{verdict}'")
+    lines += [f"gone: {_words(key, old)}" for key in old.findings if key not in new.findings]
+    lines += [f"new: {_words(key, new)}" for key in new.findings if key not in old.findings]
+    if old.cost and old.cost != new.cost:
+        lines.append(f"cost: was {old.cost}; is {new.cost}")
+    return lines or ["nothing changed in verdict and cost"]
+
+
+def _words(key: tuple[str, str, str], state: OrderState) -> str:
+    board, rule, message = key
+    return f"{state.findings[key]}, {board}: {message} [{rule}]"

@@ -1,0 +1,128 @@
+"""What an order folder holds, for one design and for two."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import zipfile
+
+import pytest
+from click.testing import CliRunner
+from conftest import ROOT
+
+from fabkit.cli.group import cli
+
+PER_BOARD = {
+    "findings.txt",
+    "findings.json",
+    "findings.sarif",
+    "findings.pdf",
+    "drill-map.pdf",
+    "front.png",
+    "back.png",
+    "front.svg",
+    "back.svg",
+}
+PER_ORDER = {
+    "report.html",
+    "paper.pdf",
+    "parts.csv",
+    "parts.md",
+    "parts.json",
+    "shopping.csv",
+    "costs.csv",
+    "cost-lines.csv",
+    "costs.md",
+    "costs.json",
+    "costs.xlsx",
+    "cost-per-half.png",
+    "cost-per-half.svg",
+    "manifest.json",
+}
+
+
+@pytest.fixture(scope="module")
+def pair(tmp_path_factory):
+    """Order folder of the left and right design."""
+    out = tmp_path_factory.mktemp("pair") / "out"
+    order = ROOT / "fixtures/pair/order.toml"
+    result = CliRunner().invoke(cli, ["order", str(order), "--out", str(out)], prog_name="fabkit")
+    assert result.exit_code == 0, result.output
+    return out
+
+
+def test_two_designs_share_one_folder(pair):
+    """Every design has its own pictures, findings and zip; parts, costs and paper are shared."""
+    stems = ("siskin-left", "siskin-right")
+    own = {f"{stem}-{name}" for stem in stems for name in PER_BOARD}
+
+    assert {p.name for p in pair.iterdir()} == own | PER_ORDER | {f"{s}.zip" for s in stems}
+
+
+def test_two_designs_make_whole_keyboards(pair):
+    """Five of each design make five keyboards (one left and one right each), none left over."""
+    offers = json.loads((pair / "costs.json").read_text(encoding="utf-8"))["offers"]
+
+    assert [(o["quantity"], o["keyboards_possible"]) for o in offers] == [(5, "5"), (10, "10")]
+
+
+def test_zips_are_sound(pair):
+    """Every member of every zip has its checksum (zip APPNOTE 4.4.7, as ``unzip -t`` tests it)."""
+    for path in pair.glob("*.zip"):
+        with zipfile.ZipFile(path) as archive:
+            assert archive.testzip() is None
+            assert "readme.txt" in archive.namelist()
+
+
+def test_paper_shows_both_designs(pair):
+    """The template has a page for each design, each named for its hand."""
+    import pypdf
+
+    assert len(pypdf.PdfReader(io.BytesIO((pair / "paper.pdf").read_bytes())).pages) == 2
+
+
+def test_findings_carry_the_thickness_table(pair):
+    """Findings judge every thickness of the sheet, in JSON and in text."""
+    record = json.loads((pair / "siskin-left-findings.json").read_text(encoding="utf-8"))
+    text = (pair / "siskin-left-findings.txt").read_text(encoding="utf-8")
+
+    assert 1.6 in [row["thickness_mm"] for row in record["thicknesses"]]
+    assert "thickness : drill" in text
+
+
+def test_the_workbook_has_the_parts(pair):
+    """The workbook, read by an independent program, has pages of parts beside those of cost."""
+    import openpyxl
+
+    names = openpyxl.load_workbook(pair / "costs.xlsx").sheetnames
+
+    assert {"Summary", "Inputs", "Parts", "Shopping"} <= set(names)
+
+
+def test_sarif_of_the_folder_is_of_version_2_1_0(pair):
+    """The findings for editors and code hosts say which standard they follow (OASIS SARIF)."""
+    log = json.loads((pair / "siskin-left-findings.sarif").read_text(encoding="utf-8"))
+
+    assert log["version"] == "2.1.0"
+
+
+def test_the_manifest_names_both_zips(pair):
+    """The manifest gives both designs with digests that are those of the files."""
+    manifest = json.loads((pair / "manifest.json").read_text(encoding="utf-8"))
+    digests = {row["name"]: row["sha256"] for row in manifest["outputs"]}
+
+    assert [b["side"] for b in manifest["boards"]] == ["left", "right"]
+    for board in manifest["boards"]:
+        data = (pair / board["zip"]["path"]).read_bytes()
+        assert digests[board["zip"]["path"]] == hashlib.sha256(data).hexdigest()
+
+
+def test_houses_of_an_order_are_compared(run, tmp_path):
+    """An order that names two houses tells in its findings which can make the board."""
+    out = tmp_path / "out"
+    run("order", ROOT / "fixtures/wheatear/order.toml", "--out", out)
+    record = json.loads((out / "findings.json").read_text(encoding="utf-8"))
+
+    assert [h["name"] for h in record["houses"]] == ["Pied Board Works", "Whinchat Circuits"]
+    assert {p.name for p in out.iterdir()} == PER_BOARD | PER_ORDER | {"wheatear.zip"}
