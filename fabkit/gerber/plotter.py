@@ -464,7 +464,9 @@ class Plotter:
         starts |= inside & (code == 2)
         number = self.contour + np.cumsum(starts)
         if len(ops):
-            self.contour = int(number[-1]) + 1
+            # A contour that runs on into the next piece of the file keeps its number.
+            runs_on = self._region is not None and bool(inside[-1])
+            self.contour = int(number[-1]) + (not runs_on)
         within = np.flatnonzero(inside[lines])
         chosen = lines[within]
         base = self.segments.count
