@@ -26,6 +26,10 @@ def header(*lines: str) -> bytes:
 
 
 MM = "METRIC,TZ,000.000"
+BY_COMMENT = (
+    b";   Holesize 1. = 8.000000 Tolerance = +0.0/-0.0 PLATED MILS Quantity = 2\n"
+    b"%\nG90\nX0105Y0205\nX0305Y0405\nM30\n"
+)
 
 CASES: dict[str, tuple[bytes, bytes]] = {
     "no-header": (f"{MM}\nT1C0.3\n%\nT1\nX1000Y1000\nM30\n".encode(), header(MM, "T1C0.3")),
@@ -104,11 +108,7 @@ CASES: dict[str, tuple[bytes, bytes]] = {
         program(HITS, ";FILE_FORMAT=2:5\n"),
         program(HITS, ";FILE_FORMAT=3:3\n"),
     ),
-    "tools-from-comment": (
-        b";   Holesize 1. = 8.000000 Tolerance = +0.0/-0.0 PLATED MILS Quantity = 2\n"
-        b"%\nG90\nX0105Y0205\nX0305Y0405\nM30\n",
-        SOUND,
-    ),
+    "tools-from-comment": (BY_COMMENT, SOUND),
     "short-slot": (program("T2\nX0Y0G85X500Y0\n"), program("T2\nX0Y0G85X5000Y0\n")),
     "zero-length-slot": (program("T2\nX0Y0G85X0Y0\n"), program("T2\nX0Y0G85X5000Y0\n")),
     "rout-without-target": (program("T2\nG00\nM15\nG01X5000Y0\nM16\n"), ROUTED),

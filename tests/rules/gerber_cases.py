@@ -99,6 +99,7 @@ CASES: dict[str, tuple[bytes, bytes]] = {
         layer(C1 + "X9999999999Y0D03*\n"),
     ),
     "number-range": (layer(C1 + "X99999999999Y0D03*\n"), layer(C1 + "X2147483647Y0D03*\n")),
+    "number-wrong": (layer("%ADD10C,1.2.3*%\n"), layer("%ADD10C,1.2*%\n")),
     "coordinate-empty": (layer(C1 + "XY0D03*\n"), SOUND),
     "coordinate-decimal": (layer(C1 + "X1.5Y0D03*\n"), SOUND),
     "axes-differ": (layer(C1 + FLASH, head=HEAD.replace("Y46", "Y45")), SOUND),

@@ -2,13 +2,31 @@
 
 from __future__ import annotations
 
+import ast
+import re
+import sys
+from pathlib import Path
+
 import drill_cases
 import gerber_cases
 import pytest
+import set_cases
+import tested_elsewhere
 
+from fabkit import api
+from fabkit.checks.model import CheckOptions
 from fabkit.drill.reader import read as read_drill
 from fabkit.gerber.conformance import examine
 from fabkit.gerber.reader import read as read_gerber
+from fabkit.intake.model import Intake, Member
+from fabkit.outputs.rulebook import all_rules
+from fabkit.package.build import read_package
+
+TESTS = Path(__file__).parents[1]
+sys.path.insert(0, str(TESTS / "checks"))
+from test_planted_defects import FOUND_AS  # noqa: E402 -- rules that planted defects fire
+
+MOST_WITHOUT_CASE = 27
 
 
 def in_layer(data: bytes) -> set[str]:
@@ -20,6 +38,15 @@ def in_layer(data: bytes) -> set[str]:
 def in_drill(data: bytes) -> set[str]:
     """Rules that one drill file breaks."""
     return {p.id for p in read_drill(data, name="holes.drl").problems}
+
+
+def in_set(changes: set_cases.Files, **options: float) -> set[str]:
+    """Rules that the sound package breaks after some changes."""
+    files = {**set_cases.SOUND, **changes}
+    members = tuple(Member(n, t.encode()) for n, t in sorted(files.items()) if t is not None)
+    package = read_package(Intake(name="p", source="p", members=members, left_out=()))
+    chosen = CheckOptions(**options)
+    return {f.id for f in api.check(api.build_board(package), options=chosen)}
 
 
 @pytest.mark.parametrize("name", sorted(gerber_cases.CASES))
@@ -38,3 +65,70 @@ def test_drill_rules(name):
 
     assert f"drill/{name}" in in_drill(fails)
     assert f"drill/{name}" not in in_drill(passes)
+
+
+@pytest.mark.parametrize("rule", sorted(set_cases.CASES))
+def test_set_rules(rule):
+    """Sets, sidecars and boards: one change, one rule."""
+    fails, passes = set_cases.CASES[rule]
+    options = set_cases.OPTIONS.get(rule, {})
+
+    assert rule in in_set(fails, **options)
+    assert rule not in in_set(passes, **options)
+
+
+def test_the_sound_package_is_sound():
+    """What every case is changed from has no fault but that nothing names its nets."""
+    assert in_set({}) == {"package/no-nets"}
+
+
+def cased() -> set[str]:
+    """Rules with a failing and a passing case of their own in this folder."""
+    return {
+        *(f"gerber/{name}" for name in gerber_cases.CASES),
+        *(f"drill/{name}" for name in drill_cases.CASES),
+        *set_cases.CASES,
+    }
+
+
+def test_no_rule_lacks_a_case():
+    """Every rule of the catalogue has its cases here or a named test; the rest is listed."""
+    every = {rule.id for rule in all_rules()}
+    planted = set(FOUND_AS.values())
+    known = cased() | planted | set(tested_elsewhere.TESTS)
+
+    assert every - known == set(tested_elsewhere.WITHOUT_CASE)
+    assert cased() | set(tested_elsewhere.TESTS) <= every
+
+
+def test_the_list_without_case_only_shrinks():
+    """What still lacks a case has a reason, and is never more than it was."""
+    assert len(tested_elsewhere.WITHOUT_CASE) <= MOST_WITHOUT_CASE
+    assert all(reason.strip() for reason in tested_elsewhere.WITHOUT_CASE.values())
+
+
+@pytest.mark.parametrize("rule", sorted(tested_elsewhere.TESTS))
+def test_named_tests_are_there(rule):
+    """A test named for a rule is there and speaks of it."""
+    path, _, name = tested_elsewhere.TESTS[rule].partition("::")
+    source = (TESTS / path).read_text(encoding="utf-8")
+    (found,) = [
+        node
+        for node in ast.parse(source).body
+        if isinstance(node, ast.FunctionDef) and node.name == name
+    ]
+    first = min([found.lineno, *(d.lineno for d in found.decorator_list)])
+    text = "\n".join(source.splitlines()[first - 1 : found.end_lineno])
+
+    assert any(f'"{word}"' in text for word in (rule, rule.split("/")[1]))
+
+
+@pytest.mark.parametrize("rule", all_rules(), ids=lambda rule: rule.id)
+def test_every_rule_explains_itself(rule):
+    """Id, title, why, source, severity and remedy are all there; the id is group/kebab-case."""
+    assert re.fullmatch(r"[a-z]+/[a-z0-9]+(-[a-z0-9]+)*", rule.id)
+    assert "\n" not in rule.title
+    assert len(rule.title) <= 90
+    assert rule.why.endswith(".")
+    assert rule.advice.endswith(".")
+    assert rule.source.document

@@ -1,0 +1,98 @@
+"""Rules whose smallest case needs more than one file or one package: where they are tested."""
+
+from __future__ import annotations
+
+TESTS = {
+    "package/plating-unknown": "checks/test_framework_package.py::test_unknown_plating",
+    "gerber/limit": "gerber/test_gerber_language.py::test_objects_are_limited",
+    "drill/too-many-objects": (
+        "drill/test_drill_reading.py::test_repeats_are_counted_before_they_are_made"
+    ),
+    "drill/file-too-large": "drill/test_drill_reading.py::test_file_beyond_its_limit",
+    "drill/format-given": "drill/test_drill_reading.py::test_format_can_be_given",
+    "drill/format-inferred": "drill/test_drill_inference.py::test_worked_case_is_resolved",
+    "drill/format-unresolved": (
+        "drill/test_drill_inference.py::test_without_a_board_it_stays_open"
+    ),
+    "drill/format-misfit": (
+        "drill/test_drill_inference.py::"
+        "test_stated_format_that_misses_the_board_is_told_not_changed"
+    ),
+    "drill/work-zero-misfit": ("drill/test_drill_inference.py::test_work_zero_that_does_not_fit"),
+    "drill/origin-differs": "drill/test_drill_inference.py::test_moved_origin_is_found_and_told",
+    "drill/format-from-sibling": (
+        "drill/test_drill_inference.py::test_sibling_settles_what_the_board_does_not"
+    ),
+    "drill/drawn-holes": "drill/test_drill_from_gerber.py::test_what_is_no_hole_is_told",
+    "package/low-confidence": (
+        "package/test_package_roles.py::test_content_speaks_when_nothing_else_does"
+    ),
+    "package/archive-beside": (
+        "package/test_package_choosing.py::test_archive_beside_layers_is_left_out"
+    ),
+    "profile/frame": "board/test_board_build.py::test_frame_around_the_board_is_not_the_board",
+    "profile/inferred": "board/test_board_build.py::test_outline_from_another_layer",
+    "board/placement-unit": (
+        "board/test_board_build.py::test_unit_of_a_table_is_judged_by_the_board"
+    ),
+    "board/placement-origin": (
+        "board/test_board_build.py::test_components_from_a_table_with_another_origin"
+    ),
+    "order/colour-not-offered": "checks/test_framework_package.py::test_choices",
+    "order/finish-not-offered": "checks/test_framework_package.py::test_choices",
+    "order/copper-not-offered": "checks/test_framework_package.py::test_choices",
+    "order/finish-with-lead": "checks/test_framework_package.py::test_choices",
+    "half/reversible": ("checks/test_planted_defects.py::test_reversible_demo_is_known_as_such"),
+    "parts/conflict": "parts/test_parts_bill.py::test_missing_socket_is_a_conflict",
+    "parts/unknown-part": "parts/test_parts_bill.py::test_unpriced_and_unknown_parts_are_told",
+    "parts/no-price": "parts/test_parts_bill.py::test_unpriced_and_unknown_parts_are_told",
+    "parts/uneven-faces": "parts/test_parts_bill.py::test_uneven_faces_are_told",
+    "parts/uneven-halves": "parts/test_parts_bill.py::test_pair_of_different_boards",
+    "parts/none-found": "parts/test_parts_bill.py::test_empty_board_says_that_nothing_was_found",
+    "cost/card-old": "costs/test_costs_quote.py::test_old_prices_are_told",
+    "cost/invented": "costs/test_costs_quote.py::test_invented_prices_are_told",
+    "cost/not-offered": "costs/test_costs_quote.py::test_option_not_offered",
+    "cost/no-price": "costs/test_costs_quote.py::test_board_larger_than_every_tier",
+    "cost/near-tier": "costs/test_costs_quote.py::test_just_over_a_tier_is_told",
+    "cost/quantity-not-allowed": (
+        "costs/test_costs_quote.py::test_quantity_the_house_does_not_take"
+    ),
+    "cost/more-costs-less": "costs/test_costs_quote.py::test_more_boards_may_cost_less",
+    "cost/tax-empty": "costs/test_costs_quote.py::test_empty_tax_is_told",
+    "cost/no-exchange-rate": "costs/test_costs_quote.py::test_exchange_rate",
+}
+
+MONEY = "needs a rate card and parts book that bring it about"
+HALVES = "needs a whole keyboard half; the planted boards have none with it"
+GEOMETRY = "needs a planted board of its own"
+
+WITHOUT_CASE = {
+    "package/copper-order-unknown": "needs inner layers whose names all lack a number",
+    "placement/no-table": "a file without a table is not taken for a placement table",
+    "partslist/no-table": "a file without a table is not taken for a parts table",
+    "profile/lettering": "needs closed letters; " + GEOMETRY,
+    "parts/keys-unknown": HALVES,
+    "parts/unknown-pattern": MONEY,
+    "cost/small-drill": MONEY,
+    "cost/fine-track": MONEY,
+    "cost/near-band": MONEY,
+    "cost/split-parcel": MONEY,
+    "cost/lithium": MONEY,
+    "cost/parts-unpriced": MONEY,
+    "cost/not-enough": MONEY,
+    "register/no-fit": GEOMETRY,
+    "register/off-profile": GEOMETRY,
+    "thickness/soft": HALVES,
+    "copper/gap-within-net": GEOMETRY,
+    "copper/neck-narrow": GEOMETRY,
+    "copper/current": HALVES,
+    "net/pad-without-net": GEOMETRY,
+    "net/netlist-shifted": GEOMETRY,
+    "half/no-counterpart": HALVES,
+    "half/key-one-face": HALVES,
+    "half/battery-marks": HALVES,
+    "half/header-rows": HALVES,
+    "half/legend-one-face": HALVES,
+    "legend/mirrored": GEOMETRY,
+}
+"""Rules that still lack a case, and why.  The list may only become shorter."""
