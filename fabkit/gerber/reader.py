@@ -122,8 +122,8 @@ def _read_chunks(
         size = _CHUNK
         changes = interpreter.read(chunk)
         count = len(chunk.rows) if interpreter.ended < 0 else interpreter.ended
-        if count or changes.markers or len(chunk.rows):
-            plotter.add(chunk, changes, count)
+        # Even a piece without operations may change the state for those that follow.
+        plotter.add(chunk, changes, count)
         if interpreter.ended >= 0:
             _after_end(data, chunk, interpreter.ended, log)
         if plotter.objects.count > limits.objects or plotter.segments.count > limits.segments:
