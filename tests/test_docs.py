@@ -16,7 +16,7 @@ from fabkit.cli.group import cli
 
 ROOT = Path(__file__).parents[1]
 DEMO = ROOT / "fixtures" / "wheatear"
-PAGES_WITH_COMMANDS = ["README.md", "docs/quick-start.md", "docs/commands.md"]
+PAGES_WITH_COMMANDS = ["README.md", "docs/quick-start.md", "docs/report.md", "docs/commands.md"]
 
 
 def read(name):
