@@ -22,6 +22,7 @@ COMMANDS = {
     "sheet": "Draw one sheet about the board: drill map, a layer, a net, findings.",
     "paper": "Write a paper template at full size, to lay a hand on.",
     "parts": "List the parts to buy, per half and per keyboard.",
+    "parts new": "Write a parts book of your own to fill in.",
     "quote": "Price one half over several order quantities.",
     "pack": "Write the zip that a board house needs.",
     "order": "Do all of it, into one folder.",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -10,45 +11,58 @@ from fabkit.cli import options
 
 
 @click.command("pack")
-@options.PACKAGE
+@click.argument(
+    "packages", type=click.Path(path_type=Path), metavar="PACKAGE...", nargs=-1, required=True
+)
 @click.option(
     "--out",
     type=click.Path(path_type=Path),
     required=True,
-    metavar="FILE.zip",
-    help="Name of the zip to write.",
+    metavar="FILE.zip|FOLDER",
+    help="Name of the zip; for several packages the folder of their zips.",
 )
 @options.HOUSE
 @options.THICKNESS
 @click.option("--colour", metavar="NAME", help="Mask colour, for the readme in the zip.")
 @click.option("--finish", metavar="NAME", help="Surface finish, for the readme in the zip.")
 @click.option("--quantity", type=click.IntRange(min=1), help="Boards, for the readme in the zip.")
-@click.option("--netlist", is_flag=True, help="Also pack the netlist, for electrical testing.")
+@click.option(
+    "--netlist", "with_netlist", is_flag=True, help="Also pack the netlist, for electrical testing."
+)
+@click.option(
+    "--rename", is_flag=True, help="Name files by what they are, such as board-top-copper.gbr."
+)
+@click.option(
+    "--job",
+    "with_job",
+    is_flag=True,
+    help="Complete the job file with your choices, or write one where there is none.",
+)
 @options.DESPITE
 @options.REPLACE
 @options.AS_JSON
 def command(
-    package: Path,
+    packages: tuple[Path, ...],
     out: Path,
     house_file: Path | None,
     thickness_mm: float | None,
     colour: str | None,
     finish: str | None,
-    quantity: int | None,
-    netlist: bool,
     despite: tuple[str, ...],
     replace: bool,
     as_json: bool,
+    **given: Any,
 ) -> None:
     """Write the zip that a board house needs.
 
     Only what is needed to make the board goes in, with a readme that says what you chose.  The
     same files give the same zip, byte for byte.  It is read back and compared before it gets its
-    name.  With errors in the package nothing is written, unless you say why with --despite.
+    name.  With errors in a package nothing is written, unless you say why with --despite.
 
     \b
-    Example:
+    Examples:
       fabkit pack gerbers/ --out upload.zip --thickness 1.2 --quantity 5
+      fabkit pack left/ right/ --out uploads --rename --job
     """
     from fabkit import api
     from fabkit.checks.model import CheckOptions
@@ -57,26 +71,35 @@ def command(
     from fabkit.outputs.atomic import refuse_existing
     from fabkit.outputs.json import to_json
     from fabkit.outputs.options import PackOptions
+    from fabkit.outputs.pack import refuse_errors, targets_of
 
     chosen = PackOptions(
         thickness_mm=thickness_mm,
         colour=colour,
         finish=finish,
-        quantity=quantity,
         despite=options.read_reasons(despite, "--despite"),
-        with_netlist=netlist,
+        **given,
     )
-    refuse_existing(out, replace=replace)
+    if len(packages) == 1:
+        refuse_existing(out, replace=replace)
     house = api.load_house(house_file)
+    judged = CheckOptions(thickness_mm=thickness_mm, colour=colour, finish=finish)
     with terminal.progress() as tell:
-        board = read_board(package, tell)
+        boards = [read_board(package, tell) for package in packages]
+        targets = targets_of(out, boards)
+        for target in targets:
+            refuse_existing(target, replace=replace)
         tell("checking")
-        judged = CheckOptions(thickness_mm=thickness_mm, colour=colour, finish=finish)
-        result = api.check(board, house, options=judged)
-        tell(f"packing {out}")
-        packed = api.pack(board, out, result=result, options=chosen, replace=replace)
-    record = records.packed_record(packed)
+        results = [api.check(board, house, options=judged) for board in boards]
+        for result in results:
+            refuse_errors(result, chosen)
+        made = []
+        for board, target, result in zip(boards, targets, results, strict=True):
+            tell(f"packing {target}")
+            made.append(api.pack(board, target, result=result, options=chosen, replace=replace))
+    zips = [records.packed_record(packed) for packed in made]
     if as_json:
-        click.echo(to_json(record), nl=False)
-    else:
+        click.echo(to_json(zips[0] if len(zips) == 1 else {"zips": zips}), nl=False)
+        return
+    for record in zips:
         terminal.print_packed(terminal.make_console(), record)

@@ -3,9 +3,28 @@
 from __future__ import annotations
 
 import json
+import uuid
 from collections.abc import Mapping
 from pathlib import PurePosixPath
-from typing import Any
+from typing import Any, Final
+
+from fabkit import __version__
+from fabkit.board.model import Board
+from fabkit.drill.model import DrillFile
+from fabkit.gerber.model import GerberFile
+from fabkit.outputs.options import PackOptions
+from fabkit.package.model import PackageFile, Role, RoleKind
+
+_FINISHES: Final = (
+    ("lead-free", "HAL lead-free"),
+    ("hasl", "HAL SnPb"),
+    ("enepig", "ENEPIG"),
+    ("enig", "ENIG"),
+    ("silver", "Immersion silver"),
+    ("tin", "Immersion tin"),
+    ("osp", "OSP"),
+)
+"""Words in a finish's name, first that fits, to the job format's own (list from memory)."""
 
 
 def fit_job(data: bytes, packed: Mapping[str, str]) -> bytes:
@@ -40,3 +59,133 @@ def fit_job(data: bytes, packed: Mapping[str, str]) -> bytes:
     if kept == listed:
         return data
     return (json.dumps({**job, "FilesAttributes": kept}, indent=1) + "\n").encode()
+
+
+def complete_job(
+    data: bytes | None, board: Board, files: Mapping[str, PackageFile], options: PackOptions
+) -> bytes:
+    """Complete a job file with what is packed and chosen, or write one where there is none.
+
+    What an existing file says stays, but for thickness and finish where they were chosen.  No
+    clock is asked: a new file is dated by the youngest ``.CreationDate`` of the layers, and goes
+    without where there is none.
+
+    Parameters
+    ----------
+    data
+        The job file, its list already fitted; None when the package has none.
+    files
+        What is packed, by name.
+
+    Notes
+    -----
+    Members and key names follow the published job file format (Header, GeneralSpecs,
+    FilesAttributes), the full key list from memory.
+    """
+    try:
+        job: Any = json.loads(data.decode("utf-8-sig")) if data else {}
+    except (ValueError, RecursionError):
+        job = {}
+    job = job if isinstance(job, dict) else {}
+    specs = _missing_added(job.get("GeneralSpecs"), _specs(board, options))
+    if options.thickness_mm:
+        specs["BoardThickness"] = options.thickness_mm
+    if options.finish:
+        specs["Finish"] = _finish(options.finish)
+    listed = job.get("FilesAttributes")
+    known = [e for e in listed if isinstance(e, dict)] if isinstance(listed, list) else []
+    told = {entry.get("Path") for entry in known}
+    copper = len(board.copper)
+    added = [
+        {"Path": name, **_attributes(file, copper)}
+        for name, file in files.items()
+        if name not in told and file.role.kind not in (RoleKind.JOB, RoleKind.NETLIST)
+    ]
+    made = {
+        **job,
+        "Header": _missing_added(job.get("Header"), _header(board)),
+        "GeneralSpecs": specs,
+        "FilesAttributes": [*known, *added],
+    }
+    return (json.dumps(made, indent=1, ensure_ascii=False) + "\n").encode()
+
+
+def _missing_added(part: Any, wanted: Mapping[str, Any]) -> dict[str, Any]:
+    known = part if isinstance(part, dict) else {}
+    return {**known, **{k: v for k, v in wanted.items() if k not in known}}
+
+
+def _header(board: Board) -> dict[str, Any]:
+    dates = sorted(
+        ",".join(layer.file.attributes[".CreationDate"])
+        for layer in board.layers
+        if layer.file.attributes.get(".CreationDate")
+    )
+    software = {"Vendor": "fabkit", "Application": "fabkit", "Version": __version__}
+    return {"GenerationSoftware": software, **({"CreationDate": dates[-1]} if dates else {})}
+
+
+def _specs(board: Board, options: PackOptions) -> dict[str, Any]:
+    name = options.name or board.name
+    width, height = (round(v, 3) for v in board.size_mm)
+    stated = next(
+        (
+            a.file.attributes[".ProjectId"]
+            for a in board.layers
+            if ".ProjectId" in a.file.attributes
+        ),
+        (),
+    )
+    own = (name, str(uuid.uuid5(uuid.NAMESPACE_OID, name)), "not stated")
+    project = dict(zip(("Name", "GUID", "Revision"), (*stated, *own[len(stated) :]), strict=False))
+    thickness = options.thickness_mm or board.thickness_mm
+    return {
+        "ProjectId": project,
+        "Size": {"X": width, "Y": height},
+        "LayerNumber": len(board.copper),
+        **({"BoardThickness": thickness} if thickness else {}),
+    }
+
+
+def _finish(name: str) -> str:
+    words = name.casefold()
+    return next((word for part, word in _FINISHES if part in words), "User defined")
+
+
+def _attributes(file: PackageFile, copper: int) -> dict[str, str]:
+    content = file.content
+    stated = content.attributes if isinstance(content, GerberFile | DrillFile) else {}
+    function = ",".join(stated.get(".FileFunction", ())) or function_of(file.role, copper)
+    usual = "Negative" if file.role.kind is RoleKind.MASK else "Positive"
+    polarity = (stated.get(".FilePolarity") or (usual,))[0]
+    return {"FileFunction": function, "FilePolarity": polarity}
+
+
+def function_of(role: Role, copper: int) -> str:
+    """File function of a role on a board of ``copper`` layers.
+
+    Gerber Layer Format Specification 2021.02, section 5.6.3.
+
+    >>> function_of(Role(kind=RoleKind.COPPER, side="bottom"), 4)
+    'Copper,L4,Bot'
+    """
+    side = {"top": ",Top", "bottom": ",Bot"}.get(role.side or "", "")
+    match role.kind:
+        case RoleKind.COPPER:
+            number = role.layer or (1 if role.side == "top" else copper)
+            return f"Copper,L{number}{side or ',Inr'}"
+        case RoleKind.MASK:
+            return f"Soldermask{side}"
+        case RoleKind.LEGEND:
+            return f"Legend{side}"
+        case RoleKind.PASTE:
+            return f"Paste{side}"
+        case RoleKind.PROFILE:
+            return "Profile,NP"
+        case RoleKind.DRILL if role.plated is not None:
+            how = "Plated,1,{},PTH" if role.plated else "NonPlated,1,{},NPTH"
+            return how.format(copper)
+        case RoleKind.SCORE:
+            return "Vcut"
+        case _:
+            return f"Other,{role}"

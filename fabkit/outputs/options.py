@@ -22,6 +22,10 @@ class PackOptions:
         Rules whose errors are accepted, each with the user's reason, which is recorded.
     with_netlist
         Also pack the bare-board netlist, for houses that test electrically.
+    rename
+        Name files by what they are (``board-top-copper.gbr``), not as exported.
+    with_job
+        Complete the job file with what was chosen, or write one.
     """
 
     name: str | None = None
@@ -34,3 +38,5 @@ class PackOptions:
     quantity: int | None = None
     despite: Mapping[str, str] = field(default_factory=dict)
     with_netlist: bool = False
+    rename: bool = False
+    with_job: bool = False

@@ -31,6 +31,7 @@ from fabkit.outputs.manifest import (
     look_at,
     versions,
 )
+from fabkit.outputs.names import file_stem
 from fabkit.outputs.options import PackOptions
 from fabkit.outputs.pack import refuse_errors, write_pack
 from fabkit.outputs.pictures import look_of, picture_files
@@ -292,21 +293,3 @@ def _manifest(contents: OrderContents, boards: list[Record], part: Path, costs: 
         "inputs": inputs,
         "outputs": folder_records(part),
     }
-
-
-_RESERVED = frozenset(
-    ("con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10)))
-)
-"""Names that no file may have where device names are reserved."""
-
-
-def file_stem(name: str) -> str:
-    """A name made safe as a file's on every common system.
-
-    >>> file_stem("Wheatear rev. B/2"), file_stem("con"), file_stem("..")
-    ('Wheatear-rev.-B-2', 'con-board', 'board')
-    """
-    kept = "".join(c if c.isalnum() or c in "-_." else "-" for c in name).strip("-. ")
-    if not kept:
-        return "board"
-    return f"{kept}-board" if kept.split(".")[0].casefold() in _RESERVED else kept

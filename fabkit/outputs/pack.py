@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path, PurePosixPath
 
 import numpy as np
 
 from fabkit.board.model import Board
 from fabkit.checks.model import CheckResult
-from fabkit.errors import FindingsRefused, OutputRefused
+from fabkit.errors import FindingsRefused, OutputRefused, UsageError
 from fabkit.findings import Severity
 from fabkit.outputs.archive import (
     FOR_THE_HOUSE,
@@ -20,7 +20,8 @@ from fabkit.outputs.archive import (
     files_to_pack,
     write_archive,
 )
-from fabkit.outputs.jobfile import fit_job
+from fabkit.outputs.jobfile import complete_job, fit_job
+from fabkit.outputs.names import file_stem, names_by_rule
 from fabkit.outputs.options import PackOptions
 from fabkit.outputs.readme import readme_text
 from fabkit.package.model import PackageFile, RoleKind
@@ -57,7 +58,8 @@ def write_pack(
     Parameters
     ----------
     board
-        The board; its files are packed as they are, but a job file's list is cut to them.
+        The board; its files are packed as they are, but a job file's list is cut to them (and
+        completed where ``options`` ask for it).
     target
         Name of the zip.
     options
@@ -79,7 +81,13 @@ def write_pack(
             "the package holds nothing a board house needs",
             hint="`fabkit check --files` shows what each file was taken for",
         )
+    if options.rename:
+        files = names_by_rule(files, options.name or board.name)
     contents = {name: _bytes_of(file, files) for name, file in files.items()}
+    if options.with_job:
+        jobs = [name for name, file in files.items() if file.role.kind is RoleKind.JOB]
+        name = jobs[0] if jobs else f"{file_stem(options.name or board.name)}-job.gbrjob"
+        contents[name] = complete_job(contents.get(name), board, files, options)
     contents[README] = readme_text(board, files, options).encode()
 
     def verify(part: Path) -> None:
@@ -99,6 +107,30 @@ def write_pack(
         sha256=sha256,
         contents_sha256=contents_digest(members),
     )
+
+
+def targets_of(out: Path, boards: Sequence[Board]) -> tuple[Path, ...]:
+    """Zip of each board: ``out`` itself for one, else a zip named as the board in a folder.
+
+    Raises
+    ------
+    UsageError
+        Several boards and one file name, or two boards of one name.
+    """
+    if len(boards) == 1:
+        return (out,)
+    if out.suffix.lower() == ".zip":
+        raise UsageError(
+            f"{len(boards)} packages cannot share {out.name}",
+            hint="give --out the name of a folder; each package gets a zip of its own in it",
+        )
+    stems = [file_stem(board.name) for board in boards]
+    if len({stem.casefold() for stem in stems}) < len(stems):
+        raise UsageError(
+            f"two packages are called {max(stems, key=stems.count)}",
+            hint="pack them one by one, each under its own name",
+        )
+    return tuple(out / f"{stem}.zip" for stem in stems)
 
 
 def _bytes_of(file: PackageFile, files: Mapping[str, PackageFile]) -> bytes:

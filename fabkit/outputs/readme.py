@@ -32,7 +32,9 @@ def readme_text(board: Board, files: Mapping[str, PackageFile], options: PackOpt
     lines += [f"{fact + ':':<20}{value}" for fact, value in facts]
     lines += ["", "Files", "-----"]
     width_of_names = max((len(member) for member in files), default=0) + 2
-    lines += [f"{member:<{width_of_names}}{file.role}" for member, file in files.items()]
+    for member, file in files.items():
+        exported = f" (exported as {file.name})" if options.rename else ""
+        lines.append(f"{member:<{width_of_names}}{file.role}{exported}")
     lines += ["", "Drills", "------"]
     for row in drill_table(board):
         slots = f", {row['slots']} slots" if row["slots"] else ""

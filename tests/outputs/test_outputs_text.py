@@ -17,7 +17,7 @@ from fabkit.findings import Severity
 from fabkit.outputs.jobfile import fit_job
 from fabkit.outputs.json import plain, to_json
 from fabkit.outputs.manifest import MAKER, MANIFEST, file_record, look_at
-from fabkit.outputs.order_folder import file_stem
+from fabkit.outputs.names import file_stem
 from fabkit.outputs.tables import FORMULA_SIGNS, to_csv, to_markdown
 from fabkit.outputs.terminal import clean, make_console, print_finding
 

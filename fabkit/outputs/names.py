@@ -1,0 +1,61 @@
+"""File names: safe on every common system, and by rule where the user wants them so."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+from fabkit.gerber.model import GerberFile
+from fabkit.package.model import PackageFile, RoleKind
+from fabkit.sidecars.model import Netlist
+
+_RESERVED: Final = frozenset(
+    ("con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10)))
+)
+"""Names that no file may have where device names are reserved."""
+
+
+def file_stem(name: str) -> str:
+    """A name made safe as a file's on every common system.
+
+    >>> file_stem("Wheatear rev. B/2"), file_stem("con"), file_stem("..")
+    ('Wheatear-rev.-B-2', 'con-board', 'board')
+    """
+    kept = "".join(c if c.isalnum() or c in "-_." else "-" for c in name).strip("-. ")
+    if not kept:
+        return "board"
+    return f"{kept}-board" if kept.split(".")[0].casefold() in _RESERVED else kept
+
+
+def names_by_rule(files: Mapping[str, PackageFile], stem: str) -> dict[str, PackageFile]:
+    """Name files by what they are: ``stem-top-copper-layer-1.gbr``.
+
+    The rule: the stem, the words of the role joined by hyphens, a number from the second of a
+    kind on, and the ending common in the trade: ``.gbr`` for layers and drills in Gerber form,
+    ``.drl`` for drill programs, ``.gbrjob`` for the job file, ``.ipc`` for the netlist.
+
+    Parameters
+    ----------
+    files
+        By their present names, whose order numbers those of a kind.
+    stem
+        What the design is called.
+    """
+    named: dict[str, PackageFile] = {}
+    for file in files.values():
+        words = "job" if file.role.kind is RoleKind.JOB else str(file.role)
+        base = f"{file_stem(stem)}-{'-'.join(words.replace('(', '').replace(')', '').split())}"
+        name, count = base + _ending(file), 2
+        while name in named:
+            name, count = f"{base}-{count}{_ending(file)}", count + 1
+        named[name] = file
+    return dict(sorted(named.items()))
+
+
+def _ending(file: PackageFile) -> str:
+    if file.role.kind is RoleKind.JOB:
+        return ".gbrjob"
+    if isinstance(file.content, Netlist):
+        return ".ipc"
+    in_gerber_form = isinstance(file.content, GerberFile) or b"%FS" in file.data[:4096]
+    return ".gbr" if in_gerber_form else ".drl"
