@@ -73,7 +73,7 @@ def curve_chart(costs: CostSheet) -> str:
         end = x > WIDTH * 0.6
         body.append(
             f'<circle class="best" cx="{x:.1f}" cy="{y:.1f}" r="5"/>'
-            f'<text class="best" x="{x + (-10 if end else 10):.1f}" y="{y - 12:.1f}"'
+            f'<text class="best" x="{x + (-10 if end else 10):.1f}" y="{y + 24:.1f}"'
             f' text-anchor="{"end" if end else "start"}">{escape(text)}</text>'
         )
     body.append('<g class="now" visibility="hidden"><line/><circle r="6"/></g>')

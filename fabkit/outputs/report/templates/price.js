@@ -196,7 +196,9 @@ class PriceForm {
       this.showOffer(offer);
       status.textContent = offer.covers
         ? "Enough for what you want" +
-          (offer.leftOver ? "; " + offer.leftOver + " halves left over." : ", none left over.")
+          (offer.leftOver
+            ? "; " + offer.leftOver + (offer.leftOver === 1 ? " half" : " halves") + " left over."
+            : ", none left over.")
         : "Not enough: " + offer.good + " of " + this.rules.halves_wanted + " halves.";
       this.form.classList.toggle("short", !offer.covers);
     } catch (error) {
