@@ -9,10 +9,11 @@ from pathlib import Path
 
 import fabkit
 from fabkit.board.copper import trace_copper
+from fabkit.outputs.atomic import write_file
 from fabkit.preview.drill_map import drill_sheet
 from fabkit.preview.faces import render_faces
 from fabkit.preview.options import PreviewOptions
-from fabkit.preview.paint_png import paint_sheet, write_png
+from fabkit.preview.paint_png import paint_sheet, png_bytes
 from fabkit.preview.paper import halves_of, paper_sheets
 from fabkit.preview.scene import Scene, Sheet, sheet_of
 from fabkit.preview.sheets import halves_sheet, islands_sheet, lit_sheet, measured_face
@@ -26,8 +27,7 @@ def main() -> None:
     """Write every picture."""
     board = fabkit.build_board(fabkit.open_package(ROOT / "fixtures" / "wheatear" / "rev-b"))
     faces = render_faces(board, PreviewOptions(px_per_mm=PX_PER_MM))
-    write_png(OUT / "front.png", faces.front, PX_PER_MM)
-    write_png(OUT / "back.png", faces.back, PX_PER_MM)
+    pictures = {"front": (faces.front, PX_PER_MM), "back": (faces.back, PX_PER_MM)}
     copper = trace_copper(board)
     ground = [k for k, name in enumerate(copper.nets) if name == "GND"]
     lit = {int(island) for island, net in copper.island_nets if net in ground}
@@ -41,7 +41,9 @@ def main() -> None:
     }
     for name, picture in sheets.items():
         scale = PX_PER_MM / 2 if name == "paper" else PX_PER_MM * 0.75
-        write_png(OUT / f"{name}.png", paint_sheet(sheet_of(picture), scale), scale)
+        pictures[name] = (paint_sheet(sheet_of(picture), scale), scale)
+    for name, (pixels, scale) in pictures.items():
+        write_file(OUT / f"{name}.png", png_bytes(pixels, scale), replace=True)
 
 
 if __name__ == "__main__":

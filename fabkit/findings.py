@@ -8,10 +8,12 @@ is rendered from them, so that every output says the same.
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from enum import IntEnum
 from functools import cached_property
 
+from fabkit.errors import UnreadableInput
 from fabkit.limits import DEFAULT_LIMITS
 from fabkit.units import format_mm, format_number
 
@@ -72,6 +74,19 @@ class Rule:
     source: Source
     severity: Severity
     advice: str
+
+    @classmethod
+    def of(
+        cls,
+        id_: str,
+        title: str,
+        why: str,
+        severity: Severity,
+        advice: str,
+        source: Source = COMMON_PRACTICE,
+    ) -> Rule:
+        """Declare a rule in the order its reader asks: what, why, how bad, what to do."""
+        return cls(id=id_, title=title, why=why, source=source, severity=severity, advice=advice)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,6 +188,20 @@ class Finding:
         """Make a finding of ``rule`` at its default severity."""
         made = cls(rule=rule, severity=rule.severity, message=message, places=places)
         return replace(made, **numbers) if numbers else made  # type: ignore[arg-type]
+
+
+def raise_for(problems: Iterable[Finding], severity: Severity) -> None:
+    """Raise for the first of a reader's problems that is at least as severe.
+
+    Raises
+    ------
+    UnreadableInput
+        There is one.
+    """
+    for problem in problems:
+        if problem.severity >= severity:
+            place = f"{problem.places[0]}: " if problem.places else ""
+            raise UnreadableInput(f"{place}{problem.message}", hint=problem.remedy)
 
 
 EXCERPT_WIDTH = 80

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from fabkit.board.connectivity import Pieces, pieces_at, trace_board
 from fabkit.board.model import Board, Layer
 from fabkit.columns import Columns
+from fabkit.gerber import standard
 from fabkit.gerber.model import GerberFile, Kind
 from fabkit.gerber.shapes import object_shapes
 from fabkit.sidecars.model import Netlist
@@ -23,24 +24,7 @@ Shapes = NDArray[Any]
 NO_NET: Final = frozenset({"", "N/C"})
 """Net names that name no net: Gerber Layer Format Specification 2021.02, section 5.6.14."""
 
-PAD_FUNCTIONS: Final = frozenset(
-    {
-        "ComponentPad",
-        "SMDPad",
-        "BGAPad",
-        "ConnectorPad",
-        "HeatsinkPad",
-        "ViaPad",
-        "TestPad",
-        "CastellatedPad",
-        "FiducialPad",
-        "ThermalReliefPad",
-        "WasherPad",
-        "EtchedComponent",
-        "AntiPad",
-        "OtherPad",
-    }
-)
+PAD_FUNCTIONS: Final = standard.PAD_FUNCTIONS | {"ThermalReliefPad", "EtchedComponent", "AntiPad"}
 """Aperture functions of pads (Gerber Layer Format Specification 2021.02, section 5.6.10)."""
 
 ATTACHED: Final = frozenset(

@@ -4,24 +4,13 @@ from __future__ import annotations
 
 from typing import Final
 
-from fabkit.findings import COMMON_PRACTICE, Rule, Severity, Source
+from fabkit.findings import Rule, Severity, Source
 
 _E, _W, _N = Severity.ERROR, Severity.WARNING, Severity.NOTE
 _OUTLINE = Source("Gerber Layer Format Specification 2021.02", "section 6.5")
 
 
-def _rule(
-    id_: str,
-    title: str,
-    why: str,
-    severity: Severity,
-    advice: str,
-    source: Source = COMMON_PRACTICE,
-) -> Rule:
-    return Rule(id=id_, title=title, why=why, source=source, severity=severity, advice=advice)
-
-
-PROFILE_GAP: Final = _rule(
+PROFILE_GAP: Final = Rule.of(
     "profile/gap",
     "The outline has a gap",
     "An open outline does not say where the board ends; the house stops or guesses.",
@@ -29,7 +18,7 @@ PROFILE_GAP: Final = _rule(
     "Close the outline in the layout and export the profile again.",
     _OUTLINE,
 )
-PROFILE_BRIDGED: Final = _rule(
+PROFILE_BRIDGED: Final = Rule.of(
     "profile/ends-apart",
     "Ends of the outline nearly meet",
     "They are joined within the tolerance here; stricter software calls the outline open.",
@@ -37,7 +26,7 @@ PROFILE_BRIDGED: Final = _rule(
     "Let the ends of the outline meet exactly.",
     _OUTLINE,
 )
-PROFILE_CROSSING: Final = _rule(
+PROFILE_CROSSING: Final = Rule.of(
     "profile/crossing",
     "The outline crosses or touches itself",
     "Inside and outside change places behind the crossing; the router cuts a piece off.",
@@ -45,7 +34,7 @@ PROFILE_CROSSING: Final = _rule(
     "Draw the outline as one closed line that does not cross itself.",
     Source("Gerber Layer Format Specification 2021.02", "sections 4.10 and 6.5"),
 )
-PROFILE_STRAY: Final = _rule(
+PROFILE_STRAY: Final = Rule.of(
     "profile/stray-lines",
     "The profile file holds lines that enclose nothing",
     "Corner marks, dimensions and notes do not belong in the profile and may be milled.",
@@ -53,7 +42,7 @@ PROFILE_STRAY: Final = _rule(
     "Keep the outline and its cut-outs alone in the profile.",
     _OUTLINE,
 )
-PROFILE_DOUBLED: Final = _rule(
+PROFILE_DOUBLED: Final = Rule.of(
     "profile/doubled-lines",
     "Lines of the outline are drawn more than once",
     "Milled twice, or read as two boards by simple software.",
@@ -61,7 +50,7 @@ PROFILE_DOUBLED: Final = _rule(
     "Remove the doubled lines in the layout.",
     _OUTLINE,
 )
-PROFILE_FRAME: Final = _rule(
+PROFILE_FRAME: Final = Rule.of(
     "profile/frame",
     "The profile file holds a frame around the board",
     "Taken for the outline, the board would be as large as the drawing sheet.",
@@ -69,7 +58,7 @@ PROFILE_FRAME: Final = _rule(
     "Export the profile without the drawing frame.",
     _OUTLINE,
 )
-PROFILE_LETTERING: Final = _rule(
+PROFILE_LETTERING: Final = Rule.of(
     "profile/lettering",
     "The profile file holds lettering",
     "Closed letters look like cut-outs and may be milled.",
@@ -77,7 +66,7 @@ PROFILE_LETTERING: Final = _rule(
     "Move lettering to the legend or a drawing.",
     _OUTLINE,
 )
-PROFILE_INFERRED: Final = _rule(
+PROFILE_INFERRED: Final = Rule.of(
     "profile/inferred",
     "The outline was taken from another file, as no profile file gives one",
     "A board house will not look for it there.",
@@ -85,7 +74,7 @@ PROFILE_INFERRED: Final = _rule(
     "Export the outline as a file of its own.",
     _OUTLINE,
 )
-PROFILE_FLASHES: Final = _rule(
+PROFILE_FLASHES: Final = Rule.of(
     "profile/flashes",
     "The profile file holds flashes",
     "Flashes are no outline; holes belong in the drill file.",
@@ -93,7 +82,7 @@ PROFILE_FLASHES: Final = _rule(
     "Move holes to the drill file.",
     _OUTLINE,
 )
-ROUTED_CUT_OUT: Final = _rule(
+ROUTED_CUT_OUT: Final = Rule.of(
     "profile/routed-cut-out",
     "A routed path of a drill file cuts a piece out of the board",
     "The piece falls out; make sure that this is meant.",
@@ -101,49 +90,49 @@ ROUTED_CUT_OUT: Final = _rule(
     "Draw cut-outs in the profile to be sure.",
 )
 
-HOLES_DOUBLED: Final = _rule(
+HOLES_DOUBLED: Final = Rule.of(
     "board/holes-given-twice",
     "Two drill files hold the same holes",
     "They are counted once; a house that drills both files drills twice.",
     _N,
     "Send one drill file for one set of holes.",
 )
-PLATED_AND_NOT: Final = _rule(
+PLATED_AND_NOT: Final = Rule.of(
     "board/plated-and-not",
     "A hole is plated in one file and non-plated in another",
     "Only one of the two can be made, and a wrong one may not conduct or not fit.",
     _E,
     "Remove the hole from one of the files.",
 )
-HOLE_SIZE: Final = _rule(
+HOLE_SIZE: Final = Rule.of(
     "board/hole-size-unknown",
     "Holes without a diameter",
     "A hole of unknown size cannot be drilled.",
     _E,
     "Export the drill file with its tool table.",
 )
-PLATING_INFERRED: Final = _rule(
+PLATING_INFERRED: Final = Rule.of(
     "board/plating-inferred",
     "Whether holes are plated was judged by the copper around them",
     "No file says it; pads on both sides mean plated, holes without pads mean not.",
     _N,
     "Export plated and non-plated holes to files of their own.",
 )
-PLACEMENT_SCALED: Final = _rule(
+PLACEMENT_SCALED: Final = Rule.of(
     "board/placement-unit",
     "The unit of the placement table was judged by the size of the board",
     "The table does not state it; read in the wrong unit parts lie off the board.",
     _W,
     "Export the placement table with units.",
 )
-PLACEMENT_SHIFTED: Final = _rule(
+PLACEMENT_SHIFTED: Final = Rule.of(
     "board/placement-origin",
     "The placement table has another origin than the layer files",
     "Parts would be placed beside their pads.",
     _W,
     "Export the placement table from the same origin as the layers.",
 )
-PLACEMENT_OUTSIDE: Final = _rule(
+PLACEMENT_OUTSIDE: Final = Rule.of(
     "board/placement-outside",
     "Placed parts lie outside the board",
     "They cannot be placed there.",

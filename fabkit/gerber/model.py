@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.columns import Columns
-from fabkit.findings import Finding, Severity
+from fabkit.findings import Finding, Severity, raise_for
 from fabkit.units import CHORD_ERROR_MM
 
 if TYPE_CHECKING:
@@ -263,9 +263,4 @@ class GerberFile:
 
     def raise_for(self, severity: Severity) -> None:
         """Raise UnreadableInput when any problem is at least as severe."""
-        from fabkit.errors import UnreadableInput
-
-        for problem in self.problems:
-            if problem.severity >= severity:
-                place = f"{problem.places[0]}: " if problem.places else ""
-                raise UnreadableInput(f"{place}{problem.message}", hint=problem.remedy)
+        raise_for(self.problems, severity)

@@ -4,32 +4,21 @@ from __future__ import annotations
 
 from typing import Final
 
-from fabkit.findings import COMMON_PRACTICE, Rule, Severity, Source
+from fabkit.findings import Rule, Severity, Source
 
 _E, _W, _N = Severity.ERROR, Severity.WARNING, Severity.NOTE
 _SET = Source("Gerber Layer Format Specification 2021.02", "section 6")
 _JOB = Source("Gerber job file format", "published overview; key list from memory")
 
 
-def _rule(
-    id_: str,
-    title: str,
-    why: str,
-    severity: Severity,
-    advice: str,
-    source: Source = COMMON_PRACTICE,
-) -> Rule:
-    return Rule(id=id_, title=title, why=why, source=source, severity=severity, advice=advice)
-
-
-NO_COPPER: Final = _rule(
+NO_COPPER: Final = Rule.of(
     "package/no-copper",
     "No copper layer in the package",
     "A plate or a front panel may be meant; a circuit board without copper is not.",
     _N,
     "Add the copper layers, unless a plate without circuits is ordered.",
 )
-MISSING_COPPER: Final = _rule(
+MISSING_COPPER: Final = Rule.of(
     "package/missing-copper",
     "A copper layer is missing",
     "The board would be made without the tracks of that layer.",
@@ -37,7 +26,7 @@ MISSING_COPPER: Final = _rule(
     "Export all copper layers again; order a one-sided board only if it is one.",
     _SET,
 )
-MISSING_MASK: Final = _rule(
+MISSING_MASK: Final = Rule.of(
     "package/missing-mask",
     "Copper without a solder mask file on its side",
     "Without the file the side is either left bare or covered entirely.",
@@ -45,7 +34,7 @@ MISSING_MASK: Final = _rule(
     "Export the solder mask of that side.",
     _SET,
 )
-MISSING_PROFILE: Final = _rule(
+MISSING_PROFILE: Final = Rule.of(
     "package/missing-profile",
     "No profile file in the package",
     "The board house does not know where to cut; a separate profile file is mandatory.",
@@ -53,7 +42,7 @@ MISSING_PROFILE: Final = _rule(
     "Export the board outline as a file of its own.",
     Source("Gerber Layer Format Specification 2021.02", "section 6.5"),
 )
-MISSING_DRILL: Final = _rule(
+MISSING_DRILL: Final = Rule.of(
     "package/missing-drill",
     "No drill file in the package",
     "The board would come without holes, and its sides not connected.",
@@ -61,7 +50,7 @@ MISSING_DRILL: Final = _rule(
     "Export the drill files.",
     _SET,
 )
-DOUBLED: Final = _rule(
+DOUBLED: Final = Rule.of(
     "package/doubled-role",
     "Two files claim the same role",
     "The board house will use one of them, and it may be the wrong one.",
@@ -69,14 +58,14 @@ DOUBLED: Final = _rule(
     "Remove the file that is out of date.",
     Source("Gerber Layer Format Specification 2021.02", "sections 2.1 and 7.1"),
 )
-DOUBLED_SAME: Final = _rule(
+DOUBLED_SAME: Final = Rule.of(
     "package/doubled-same",
     "Two files of one role hold the same image",
     "The image is not in doubt, but the board house may stop to ask.",
     _W,
     "Remove one of them.",
 )
-UNKNOWN: Final = _rule(
+UNKNOWN: Final = Rule.of(
     "package/unknown-role",
     "The role of a file is not known",
     "It is not used here; a board house may use it, or ask.",
@@ -84,7 +73,7 @@ UNKNOWN: Final = _rule(
     "Remove the file, or give it a name or file function that says what it is.",
     Source("Gerber Layer Format Specification 2021.02", "section 6.2"),
 )
-LOW_CONFIDENCE: Final = _rule(
+LOW_CONFIDENCE: Final = Rule.of(
     "package/low-confidence",
     "The role of a file is guessed from weak evidence",
     "A wrong guess puts the file's image on another layer.",
@@ -92,7 +81,7 @@ LOW_CONFIDENCE: Final = _rule(
     "Export with file function attributes, or name the file after its layer.",
     Source("Gerber Layer Format Specification 2021.02", "section 6.2"),
 )
-NAME_DISAGREES: Final = _rule(
+NAME_DISAGREES: Final = Rule.of(
     "package/name-disagrees",
     "A file's name speaks against its file function attribute",
     "The board house reads one of them; if the other is right, layers are swapped.",
@@ -100,21 +89,21 @@ NAME_DISAGREES: Final = _rule(
     "Open the file in a viewer and rename it or export it again.",
     _SET,
 )
-UNREADABLE: Final = _rule(
+UNREADABLE: Final = Rule.of(
     "package/incomplete-file",
     "A file could not be read to its end",
     "What follows the damage or the limit is missing from the board.",
     _E,
     "Export the file again.",
 )
-ARCHIVE_BESIDE: Final = _rule(
+ARCHIVE_BESIDE: Final = Rule.of(
     "package/archive-beside",
     "An archive lies beside the loose layer files",
     "It is not used: it may hold another state of the same board.",
     _N,
     "Remove the archive, or name it alone to use it.",
 )
-JOB_FILE_MISSING: Final = _rule(
+JOB_FILE_MISSING: Final = Rule.of(
     "job/file-missing",
     "The job file lists a file that is not in the package",
     "Either the layer is missing or the job file is out of date.",
@@ -122,7 +111,7 @@ JOB_FILE_MISSING: Final = _rule(
     "Add the file, or export the job file again.",
     _JOB,
 )
-JOB_FILE_UNLISTED: Final = _rule(
+JOB_FILE_UNLISTED: Final = Rule.of(
     "job/file-unlisted",
     "A layer file is not listed in the job file",
     "Software that goes by the job file will leave it out.",
@@ -130,7 +119,7 @@ JOB_FILE_UNLISTED: Final = _rule(
     "Export the job file again.",
     _JOB,
 )
-JOB_FUNCTION: Final = _rule(
+JOB_FUNCTION: Final = Rule.of(
     "job/function-differs",
     "The job file and the layer file name different functions",
     "One of them puts the image on the wrong layer.",
@@ -138,7 +127,7 @@ JOB_FUNCTION: Final = _rule(
     "Export all files again in one go.",
     _JOB,
 )
-JOB_POLARITY: Final = _rule(
+JOB_POLARITY: Final = Rule.of(
     "job/polarity-differs",
     "The job file and the layer file state different polarities",
     "Read the wrong way, material and void change places.",

@@ -7,13 +7,12 @@ entry for each combination.  Only the few on an edge are mixed one by one, by th
 from __future__ import annotations
 
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.errors import OutputRefused, UsageError
+from fabkit.errors import UsageError
 from fabkit.preview.coverage import Bytes, Canvas, Grid, grid_for
 from fabkit.preview.options import MAX_PIXELS
 from fabkit.preview.scene import Coat, Floats, Node, Scene, Sheet, named_stencils
@@ -191,52 +190,3 @@ def png_bytes(rgba: NDArray[Any], px_per_mm: float) -> bytes:
     per_inch = px_per_mm * 25.4
     image.save(buffer, format="PNG", dpi=(per_inch, per_inch), compress_level=3)
     return buffer.getvalue()
-
-
-def write_png(path: Path, rgba: NDArray[Any], px_per_mm: float) -> None:
-    """Write a PNG; the file appears whole or not at all.
-
-    Parameters
-    ----------
-    rgba : (rows, columns, 4) uint8
-    px_per_mm
-        Physical resolution to state in the file.
-
-    Raises
-    ------
-    OutputRefused
-        When the folder cannot be written.
-    """
-    write_whole(path, png_bytes(rgba, px_per_mm))
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file under a temporary name, then give it its own.
-
-    Raises
-    ------
-    OutputRefused
-        When the folder cannot be written.
-    """
-    import os
-    import tempfile
-
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        temporary = Path(name)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-            temporary.chmod(0o644)
-            temporary.replace(path)
-        except BaseException:
-            temporary.unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        raise OutputRefused(
-            f"cannot write {path}: {error.strerror or error}",
-            hint="choose a folder that exists and may be written",
-        ) from error

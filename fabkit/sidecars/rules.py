@@ -10,14 +10,10 @@ _JOB = Source("Gerber job file format", "published overview; key list from memor
 _NET = Source("IPC-D-356A", "record layout as described in published application notes")
 
 
-def _rule(id_: str, title: str, why: str, severity: Severity, advice: str, source: Source) -> Rule:
-    return Rule(id=id_, title=title, why=why, source=source, severity=severity, advice=advice)
-
-
 _E, _W, _N = Severity.ERROR, Severity.WARNING, Severity.NOTE
 _AGAIN = "Export the file again."
 
-JOB_NOT_JSON: Final = _rule(
+JOB_NOT_JSON: Final = Rule.of(
     "job/not-json",
     "The job file is not a JSON object",
     "The board house's software cannot read it and falls back on guessing.",
@@ -25,7 +21,7 @@ JOB_NOT_JSON: Final = _rule(
     _AGAIN,
     _JOB,
 )
-JOB_KEY_MISSING: Final = _rule(
+JOB_KEY_MISSING: Final = Rule.of(
     "job/key-missing",
     "The job file lacks a member every job file should have",
     "What is missing there has to be asked or guessed.",
@@ -33,7 +29,7 @@ JOB_KEY_MISSING: Final = _rule(
     "Export the job file again, or state the missing value in the order.",
     _JOB,
 )
-JOB_WRONG_TYPE: Final = _rule(
+JOB_WRONG_TYPE: Final = Rule.of(
     "job/wrong-type",
     "A value of the job file has the wrong type or is not positive",
     "A size, layer count or thickness that cannot be true may end up in the order.",
@@ -41,7 +37,7 @@ JOB_WRONG_TYPE: Final = _rule(
     "Correct the value in the layout and export again.",
     _JOB,
 )
-JOB_DOUBLE_FUNCTION: Final = _rule(
+JOB_DOUBLE_FUNCTION: Final = Rule.of(
     "job/double-function",
     "Two entries of the job file claim one file function",
     "Only one file can be that layer; the other may be made in its place.",
@@ -49,7 +45,7 @@ JOB_DOUBLE_FUNCTION: Final = _rule(
     "Remove the entry that is out of date.",
     _JOB,
 )
-JOB_COPPER_COUNT: Final = _rule(
+JOB_COPPER_COUNT: Final = Rule.of(
     "job/copper-count",
     "The copper entries of the job file do not fit its layer count",
     "A board with a layer more or less is another board at another price.",
@@ -57,7 +53,7 @@ JOB_COPPER_COUNT: Final = _rule(
     "Export all copper layers and the job file in one go.",
     _JOB,
 )
-JOB_THICKNESS: Final = _rule(
+JOB_THICKNESS: Final = Rule.of(
     "job/thickness",
     "The board thickness of the job file is unusual",
     "Boards between 0.2 and 6.4 mm are made; other values are mostly slips of unit.",
@@ -65,7 +61,7 @@ JOB_THICKNESS: Final = _rule(
     "State the thickness in the order.",
     COMMON_PRACTICE,
 )
-JOB_STACKUP_COPPER: Final = _rule(
+JOB_STACKUP_COPPER: Final = Rule.of(
     "job/stackup-copper",
     "The stack-up lists another number of copper layers than the job file states",
     "The stack-up is what the house builds.",
@@ -73,7 +69,7 @@ JOB_STACKUP_COPPER: Final = _rule(
     "Correct the stack-up in the layout.",
     _JOB,
 )
-JOB_STACKUP_SUM: Final = _rule(
+JOB_STACKUP_SUM: Final = Rule.of(
     "job/stackup-sum",
     "The thicknesses of the stack-up do not add up to the board thickness",
     "One of the two is wrong, and the house will build one of them.",
@@ -81,7 +77,7 @@ JOB_STACKUP_SUM: Final = _rule(
     "Correct the stack-up or the thickness in the layout.",
     COMMON_PRACTICE,
 )
-JOB_PATH: Final = _rule(
+JOB_PATH: Final = Rule.of(
     "job/path-outside",
     "A path of the job file leads out of the data set",
     "The listed file cannot be found by whoever receives the package.",
@@ -89,7 +85,7 @@ JOB_PATH: Final = _rule(
     "Put all files into one folder and export the job file there.",
     _JOB,
 )
-JOB_FINISH: Final = _rule(
+JOB_FINISH: Final = Rule.of(
     "job/finish-unknown",
     "The finish named in the job file is not one of the usual words",
     "The house will ask, or use its cheapest.",
@@ -98,7 +94,7 @@ JOB_FINISH: Final = _rule(
     COMMON_PRACTICE,
 )
 
-NET_LENGTH: Final = _rule(
+NET_LENGTH: Final = Rule.of(
     "netlist/line-length",
     "A netlist record is longer than 80 columns or too short for its code",
     "The columns have fixed meanings; what does not fit is lost.",
@@ -106,7 +102,7 @@ NET_LENGTH: Final = _rule(
     _AGAIN,
     _NET,
 )
-NET_UNITS: Final = _rule(
+NET_UNITS: Final = Rule.of(
     "netlist/units",
     "The netlist states its units never, twice or in unknown words",
     "A netlist read in the wrong unit fails on every point.",
@@ -114,7 +110,7 @@ NET_UNITS: Final = _rule(
     _AGAIN,
     _NET,
 )
-NET_CODE: Final = _rule(
+NET_CODE: Final = Rule.of(
     "netlist/unknown-code",
     "A netlist record has an unknown operation code",
     "What the record says is not used.",
@@ -122,7 +118,7 @@ NET_CODE: Final = _rule(
     _AGAIN,
     _NET,
 )
-NET_ORPHAN: Final = _rule(
+NET_ORPHAN: Final = Rule.of(
     "netlist/orphan-continuation",
     "A continuation record has nothing to continue",
     "Its pad or hole belongs to no net.",
@@ -130,7 +126,7 @@ NET_ORPHAN: Final = _rule(
     _AGAIN,
     _NET,
 )
-NET_NAME: Final = _rule(
+NET_NAME: Final = Rule.of(
     "netlist/long-name",
     "A net name has a space or fills all its columns without an alias table",
     "Names cut to 14 characters may become equal although the nets differ.",
@@ -138,7 +134,7 @@ NET_NAME: Final = _rule(
     "Export the netlist in its A revision, which has a table of long names.",
     _NET,
 )
-NET_NO_END: Final = _rule(
+NET_NO_END: Final = Rule.of(
     "netlist/no-end",
     "The netlist has no end record 999",
     "The file may be cut off, and missing nets are not tested.",
@@ -147,7 +143,7 @@ NET_NO_END: Final = _rule(
     _NET,
 )
 
-PLACEMENT_NO_TABLE: Final = _rule(
+PLACEMENT_NO_TABLE: Final = Rule.of(
     "placement/no-table",
     "No placement table could be found in the file",
     "Without designator and position no part can be placed.",
@@ -155,7 +151,7 @@ PLACEMENT_NO_TABLE: Final = _rule(
     "Export a table with designator, X, Y, rotation and side.",
     COMMON_PRACTICE,
 )
-PLACEMENT_ROW: Final = _rule(
+PLACEMENT_ROW: Final = Rule.of(
     "placement/bad-row",
     "A row of the placement table cannot be read",
     "The part in it is not placed.",
@@ -163,7 +159,7 @@ PLACEMENT_ROW: Final = _rule(
     "Correct the row: designator, X, Y and rotation are needed.",
     COMMON_PRACTICE,
 )
-PLACEMENT_DOUBLE: Final = _rule(
+PLACEMENT_DOUBLE: Final = Rule.of(
     "placement/double-designator",
     "A designator is placed twice",
     "The machine would place two parts, or refuse the list.",
@@ -171,7 +167,7 @@ PLACEMENT_DOUBLE: Final = _rule(
     "Give each part its own designator in the layout.",
     COMMON_PRACTICE,
 )
-PLACEMENT_UNIT: Final = _rule(
+PLACEMENT_UNIT: Final = Rule.of(
     "placement/unit-assumed",
     "The placement table does not state its unit",
     "Positions read in the wrong unit are 25.4 times off.",
@@ -179,7 +175,7 @@ PLACEMENT_UNIT: Final = _rule(
     "Export the table with units, or in millimetres.",
     COMMON_PRACTICE,
 )
-PLACEMENT_SIDE: Final = _rule(
+PLACEMENT_SIDE: Final = Rule.of(
     "placement/side-assumed",
     "The placement table does not name the side in words",
     "Parts on the wrong side mirror the whole board.",
@@ -187,7 +183,7 @@ PLACEMENT_SIDE: Final = _rule(
     "Export the table with top and bottom in words.",
     COMMON_PRACTICE,
 )
-PARTS_NO_TABLE: Final = _rule(
+PARTS_NO_TABLE: Final = Rule.of(
     "partslist/no-table",
     "No parts table could be found in the file",
     "Nothing in it can be counted or priced.",
@@ -195,7 +191,7 @@ PARTS_NO_TABLE: Final = _rule(
     "Export a table with designators and values.",
     COMMON_PRACTICE,
 )
-PARTS_ROW: Final = _rule(
+PARTS_ROW: Final = Rule.of(
     "partslist/bad-row",
     "A row of the parts table has neither designator nor quantity",
     "The row is not counted.",
@@ -203,7 +199,7 @@ PARTS_ROW: Final = _rule(
     "Add the designators to the row.",
     COMMON_PRACTICE,
 )
-PARTS_QUANTITY: Final = _rule(
+PARTS_QUANTITY: Final = Rule.of(
     "partslist/quantity",
     "The quantity of a row is not the number of its designators",
     "Too many or too few parts would be bought.",
@@ -211,7 +207,7 @@ PARTS_QUANTITY: Final = _rule(
     "Correct the row in the schematic and export again.",
     COMMON_PRACTICE,
 )
-PARTS_DOUBLE: Final = _rule(
+PARTS_DOUBLE: Final = Rule.of(
     "partslist/double-designator",
     "A designator is listed twice",
     "The part would be bought twice.",
