@@ -266,8 +266,9 @@ def _fit(side: MaskSide, shapes: NDArray[Any]) -> _Fit:
         covered = shapely.covers(shapely.buffer(over, COINCIDENT_MM), shapes[rows])
         for k in np.flatnonzero(~covered):
             margin[rows[k]] = -_overlap_depth(shapes[rows[k]], over[k])
-        # An opening much larger than its pad is shared by several: its middle tells nothing.
-        own = shapely.area(over) < 2.0 * shapely.area(shapes[rows]) + 0.5
+        # The middle of an opening that several pads share, or that is much larger, tells nothing.
+        shared = np.bincount(opening, minlength=len(side.openings))[opened[rows]] > 1
+        own = ~shared & (shapely.area(over) < 2.0 * shapely.area(shapes[rows]) + 0.5)
         off[rows] = np.where(
             own, shapely.distance(shapely.centroid(shapes[rows]), shapely.centroid(over)), 0.0
         )
