@@ -11,8 +11,6 @@ from shapely.geometry.base import BaseGeometry
 
 from fabkit.geometry.arcs import Floats
 
-_POINTS_AT_ONCE = 4_000_000
-
 
 def winding_numbers(ring: Floats, points: Floats) -> NDArray[np.int64]:
     """How often a closed path runs round each point, counter-clockwise positive.
@@ -24,19 +22,20 @@ def winding_numbers(ring: Floats, points: Floats) -> NDArray[np.int64]:
     points : (m, 2) float64
         None of them may lie on the path.
     """
-    start = ring
-    end = np.roll(ring, -1, axis=0)
+    start, end = ring, np.roll(ring, -1, axis=0)
+    # Only edges that a ray to the right can meet matter.
+    edges = shapely.linestrings(np.stack((start, end), axis=1))
+    far = ring[:, 0].max() + 1.0
+    x, y = points[:, 0], points[:, 1]
+    rays = shapely.linestrings(np.stack((points, np.column_stack((np.maximum(x, far), y))), axis=1))
+    which, edge = shapely.STRtree(edges).query(rays)
+    (ax, ay), (bx, by) = start[edge].T, end[edge].T
+    px, py = x[which], y[which]
+    side = (bx - ax) * (py - ay) - (px - ax) * (by - ay)
+    turns = np.where((ay <= py) & (by > py) & (side > 0), 1, 0)
+    turns -= np.where((ay > py) & (by <= py) & (side < 0), 1, 0)
     out = np.zeros(len(points), np.int64)
-    step = max(1, _POINTS_AT_ONCE // max(len(ring), 1))
-    for first in range(0, len(points), step):
-        px = points[first : first + step, 0, None]
-        py = points[first : first + step, 1, None]
-        side = (end[:, 0] - start[:, 0]) * (py - start[:, 1]) - (px - start[:, 0]) * (
-            end[:, 1] - start[:, 1]
-        )
-        up = (start[:, 1] <= py) & (end[:, 1] > py) & (side > 0)
-        down = (start[:, 1] > py) & (end[:, 1] <= py) & (side < 0)
-        out[first : first + step] = up.sum(axis=1) - down.sum(axis=1)
+    np.add.at(out, which, turns)
     return out
 
 
@@ -85,11 +84,16 @@ def _fill_loops(loops: list[Floats]) -> BaseGeometry | None:
 
     A loop that touches itself (rounding does that to the outer edge of a pour) is filled first.
     """
-    areas = shapely.polygons([shapely.linearrings(loop) for loop in loops])
+    rings = shapely.linearrings(
+        np.vstack(loops), indices=np.repeat(np.arange(len(loops)), [len(p) for p in loops])
+    )
+    sense = np.where(shapely.is_ccw(rings), 1, -1)
+    areas = shapely.polygons(rings)
     for k in np.flatnonzero(~shapely.is_valid(areas)).tolist():
+        sense[k] = np.sign(_signed_area(loops[k]))
         areas[k] = _fill_faces(loops[k])
-    sense = np.array([np.sign(_signed_area(loop)) for loop in loops])
-    inner, outer = shapely.STRtree(areas).query(areas, predicate="covered_by")
+    # The input of a query is prepared, so asking each loop for what it covers is quick.
+    outer, inner = shapely.STRtree(areas).query(areas, predicate="covers")
     others = inner != outer
     inner, outer = inner[others], outer[others]
     depth = np.bincount(inner, minlength=len(loops))
@@ -112,8 +116,8 @@ def _signed_area(ring: Floats) -> float:
 def _fill_faces(ring: Floats) -> BaseGeometry:
     """Unite all faces of the path's own arrangement that it runs round."""
     closed = np.vstack((ring, ring[:1]))
-    edges = shapely.linestrings(np.stack((closed[:-1], closed[1:]), axis=1))
-    faces: NDArray[Any] = shapely.get_parts(shapely.polygonize([shapely.union_all(edges)]))
+    nodes = shapely.unary_union(shapely.linestrings(closed))
+    faces: NDArray[Any] = shapely.get_parts(shapely.polygonize([nodes]))
     if not len(faces):
         return shapely.Polygon()
     inner = shapely.get_coordinates(shapely.point_on_surface(faces))
