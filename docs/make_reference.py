@@ -1,4 +1,4 @@
-"""Writes the generated pages, commands.md, checks.md and limits.md, beside itself.
+"""Writes the generated pages, commands.md, checks.md, limits.md and conformance.md.
 
 Run it after changing a command, a rule or a limit::
 
@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import ast
 import inspect
+import tomllib
 from dataclasses import fields
 from itertools import groupby, pairwise
 from pathlib import Path
@@ -179,7 +180,39 @@ def _field_docstrings(cls: type) -> dict[str, str]:
     return found
 
 
-PAGES = {"commands.md": commands_page, "checks.md": checks_page, "limits.md": limits_page}
+def conformance_page() -> str:
+    """What the formats ask, row by row, with the rules that judge it or why none does."""
+    parts = tomllib.loads((HERE / "conformance.toml").read_text(encoding="utf-8"))["part"]
+    rules = {rule.id: rule for rule in all_rules()}
+    rows = [row for part in parts for row in part["rows"]]
+    judged = sum(1 for row in rows if row.get("rules"))
+    lines = [
+        NOTE,
+        "# Conformance",
+        "",
+        f"What the published formats ask of files, in {len(rows)} rows: {judged} are judged by at",
+        f"least one rule, for {len(rows) - judged} it is said why none does. The rules are told in",
+        "[checks.md](checks.md) and by `fabkit checks ID`.",
+    ]
+    for part in parts:
+        lines += ["", f"## {part['title']}", "", f"Source: {part['document']}.", ""]
+        lines += ["| Where | What | Judged by |", "|---|---|---|"]
+        for row in part["rows"]:
+            told = ", ".join(
+                f"`{name}` ({rules[name].severity.word})" for name in row.get("rules", ())
+            )
+            told = told or f"no rule: {row['why']}"
+            note = f"; {row['note']}" if "note" in row else ""
+            lines.append(f"| {row['at']} | {row['says']} | {told}{note} |")
+    return "\n".join(lines) + "\n"
+
+
+PAGES = {
+    "commands.md": commands_page,
+    "checks.md": checks_page,
+    "limits.md": limits_page,
+    "conformance.md": conformance_page,
+}
 
 if __name__ == "__main__":
     for name, page in PAGES.items():

@@ -34,7 +34,7 @@ def maker():
     return module
 
 
-@pytest.mark.parametrize("page", ["commands.md", "checks.md"])
+@pytest.mark.parametrize("page", ["commands.md", "checks.md", "conformance.md"])
 def test_generated_pages_are_current(page):
     """What is committed is what `python docs/make_reference.py` writes."""
     assert read(f"docs/{page}") == maker().PAGES[page]()

@@ -170,6 +170,12 @@ def attributed(text: str, *names: str) -> Files:
     return {name: f"%TF.{text}*%\n{SOUND[name]}" for name in names}
 
 
+def painted_by(step: float) -> str:
+    """Top copper with twenty parallel strokes of 0.2 mm."""
+    strokes = "".join(line((8, 3 + n * step), (20, 3 + n * step)) for n in range(20))
+    return layer("Copper,L1,Top", strokes, pen=0.2)
+
+
 GUID = "68753a44-4d6f-4226-9c60-0050e4c00067"
 NPTH = "NonPlated,1,2,NPTH"
 
@@ -307,6 +313,14 @@ CASES: dict[str, tuple[Files, Files]] = {
     ),
     "netlist/long-name": (netlist(POINTS[0].replace("317A  ", "317A B"), POINTS[1]), netlist()),
     "netlist/no-end": (netlist(end=""), netlist()),
+    "netlist/layer-beyond": (
+        netlist(*POINTS, record("327", c4="A", c21="J2", c27="-1", c39="A04X+005000Y+005000")),
+        netlist(*POINTS, record("327", c4="A", c21="J2", c27="-1", c39="A02X+005000Y+005000")),
+    ),
+    "copper/pour-painted": (
+        {"top.gbr": painted_by(0.18)},
+        {"top.gbr": painted_by(0.4)},
+    ),
     "net/netlist-point-lost": (
         netlist(*POINTS, record("327", c4="C", c21="J2", c27="-1", c39="A01X+015000Y+010000")),
         netlist(),
