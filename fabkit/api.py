@@ -152,9 +152,9 @@ def check(
         The options name a check or a rule that does not exist.
     """
     from fabkit.checks.case import Case
-    from fabkit.checks.catalogue import CHECKS
     from fabkit.checks.gather import gather
     from fabkit.checks.model import CheckOptions
+    from fabkit.checks.plugins import all_checks
     from fabkit.checks.runner import run_checks
 
     chosen = options or CheckOptions()
@@ -163,7 +163,7 @@ def check(
 
         refuse_unknown(silence.rule for silence in chosen.silenced)
     case = Case(board, house or load_house(), chosen)
-    return gather(case, run_checks(CHECKS, case, watch=watch))
+    return gather(case, run_checks(all_checks(), case, watch=watch))
 
 
 def judge_thicknesses(board: Board, house: House | None = None) -> tuple[ThicknessRow, ...]:

@@ -2,24 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from difflib import get_close_matches
 from types import ModuleType
 
 from fabkit.board import rules as board_rules
 from fabkit.checks.catalogue import CHECKS
+from fabkit.checks.model import Check
+from fabkit.checks.plugins import all_checks
 from fabkit.checks.runner import matches
 from fabkit.costs import rules as cost_rules
 from fabkit.drill import problems as drill_problems
 from fabkit.errors import UsageError
 from fabkit.findings import Rule
 from fabkit.gerber import problems as gerber_problems
+from fabkit.gerber import shape_problems as gerber_shape_problems
 from fabkit.package import rules as package_rules
 from fabkit.parts import rules as parts_rules
 from fabkit.sidecars import rules as sidecar_rules
 
 TABLES: tuple[ModuleType, ...] = (
     gerber_problems,
+    gerber_shape_problems,
     drill_problems,
     sidecar_rules,
     package_rules,
@@ -30,8 +34,13 @@ TABLES: tuple[ModuleType, ...] = (
 """Modules that declare what readers, parts list and quote can meet."""
 
 
-def all_rules() -> tuple[Rule, ...]:
+def all_rules(checks: Sequence[Check] = CHECKS) -> tuple[Rule, ...]:
     """Every rule once: readers first, then checks.
+
+    Parameters
+    ----------
+    checks
+        Ours; with :func:`fabkit.checks.plugins.all_checks` also those of plugins.
 
     Raises
     ------
@@ -40,7 +49,7 @@ def all_rules() -> tuple[Rule, ...]:
     """
     rules: dict[str, Rule] = {}
     told = [v for table in TABLES for v in vars(table).values() if isinstance(v, Rule)]
-    for rule in (*told, *(r for check in CHECKS for r in check.rules)):
+    for rule in (*told, *(r for check in checks for r in check.rules)):
         if rules.setdefault(rule.id, rule) is not rule:
             raise ValueError(f"rule {rule.id} is declared twice")
     return tuple(rules.values())
@@ -59,10 +68,11 @@ def find_rules(name: str | None = None) -> tuple[Rule, ...]:
     UsageError
         Nothing is called so.
     """
-    rules = all_rules()
+    checks = all_checks()
+    rules = all_rules(checks)
     if name is None:
         return rules
-    own = {rule.id for one in CHECKS if one.id == name for rule in one.rules}
+    own = {rule.id for one in checks if one.id == name for rule in one.rules}
     found = tuple(rule for rule in rules if matches(name, rule.id) or rule.id in own)
     if not found:
         groups = {rule.id.split("/")[0] + "/" for rule in rules}
@@ -82,7 +92,7 @@ def refuse_unknown(ids: Iterable[str]) -> None:
     UsageError
         Names the first that is not known, and the nearest that is.
     """
-    known = [rule.id for rule in all_rules()]
+    known = [rule.id for rule in all_rules(all_checks())]
     for name in ids:
         if name not in known:
             near = get_close_matches(name, known, n=1)
