@@ -25,9 +25,9 @@ KIND_WORDS: Final[dict[str, RoleKind]] = {
     ),
     **dict.fromkeys(("inr", "gnd", "ground", "power", "pwr", "vcc", "vdd", "mid"), _K.COPPER),
     **dict.fromkeys(("mask", "soldermask", "resist", "solderresist", "stopmask"), _K.MASK),
-    **dict.fromkeys(("solder", "sm", "smask", "solderstop"), _K.MASK),
+    **dict.fromkeys(("solder", "sm", "smask", "stop", "solderstop"), _K.MASK),
     **dict.fromkeys(("paste", "stencil", "cream", "solderpaste", "spaste", "smd"), _K.PASTE),
-    **dict.fromkeys(("silk", "silkscreen", "silks", "legend", "overlay"), _K.LEGEND),
+    **dict.fromkeys(("silk", "silkscreen", "legend", "overlay"), _K.LEGEND),
     **dict.fromkeys(("nomenclature", "ident", "screen", "marking", "ss"), _K.LEGEND),
     **dict.fromkeys(("outline", "profile", "edge", "edges", "contour", "border"), _K.PROFILE),
     **dict.fromkeys(("boundary", "perimeter", "cutout", "cutouts", "cuts"), _K.PROFILE),
@@ -36,11 +36,11 @@ KIND_WORDS: Final[dict[str, RoleKind]] = {
     **dict.fromkeys(("plated", "nonplated", "unplated", "via", "vias", "excellon"), _K.DRILL),
     **dict.fromkeys(("slot", "slots", "ncdrill", "through"), _K.DRILL),
     **dict.fromkeys(("vscore", "vcut", "score", "scoring", "vgroove"), _K.SCORE),
-    **dict.fromkeys(("glue", "adhesive", "adhes"), _K.GLUE),
-    **dict.fromkeys(("drawing", "drawings", "dwg", "dwgs", "draw", "fab", "map"), _K.DRAWING),
-    **dict.fromkeys(("fabrication", "assembly", "assy", "notes", "note", "doc"), _K.DRAWING),
-    **dict.fromkeys(("document", "documentation", "comment", "comments", "cmts"), _K.DRAWING),
-    **dict.fromkeys(("courtyard", "crtyd", "margin", "checkplot", "chk", "check"), _K.DRAWING),
+    **dict.fromkeys(("glue", "adhesive"), _K.GLUE),
+    **dict.fromkeys(("drawing", "drawings", "draw", "fab", "map"), _K.DRAWING),
+    **dict.fromkeys(("fabrication", "assembly", "notes", "note", "doc"), _K.DRAWING),
+    **dict.fromkeys(("document", "documentation", "comment", "comments"), _K.DRAWING),
+    **dict.fromkeys(("courtyard", "margin", "checkplot", "check"), _K.DRAWING),
     **dict.fromkeys(("placement", "centers", "centres", "centroid", "guide"), _K.DRAWING),
     **dict.fromkeys(("mechanical", "mech", "keepout", "title", "frame", "user"), _K.DRAWING),
     **dict.fromkeys(("dimension", "dimensions", "info", "report", "readme"), _K.DRAWING),
@@ -53,10 +53,23 @@ _FIRST: Final = (
 """Which kind a name with words of several kinds means: 'drill drawing' is a drawing."""
 _WEAK: Final = frozenset(
     (
-        *("solder", "smd", "sm", "ss", "layer", "lyr", "ly", "art", "artwork", "mid", "through"),
+        *(
+            "solder",
+            "stop",
+            "smd",
+            "sm",
+            "ss",
+            "layer",
+            "lyr",
+            "ly",
+            "art",
+            "artwork",
+            "mid",
+            "through",
+        ),
         *("gnd", "ground", "power", "pwr", "vcc", "vdd", "signal", "sig", "ident", "screen"),
         *("user", "info", "mill", "milling", "rout", "route", "routing", "dimension", "frame"),
-        "check",
+        *("check", "through"),
     )
 )
 """Words that mean the kind often, not always."""
@@ -75,35 +88,39 @@ SIDE_WORDS: Final[dict[str, Side]] = {
     **dict.fromkeys(("bottom", "bot", "back", "btm", "secondary", "lower", "solderside"), "bottom"),
 }
 _SHORT_SIDES: Final[dict[str, Side]] = {"f": "top", "t": "top", "b": "bottom"}
-_ABBREVIATIONS: Final[dict[str, tuple[RoleKind, Side]]] = {
-    **dict.fromkeys(("smt", "tsm", "smtop", "stop"), (_K.MASK, "top")),
-    **dict.fromkeys(("smb", "bsm", "smbot"), (_K.MASK, "bottom")),
-    **dict.fromkeys(("sst", "tss", "tsk", "sstop"), (_K.LEGEND, "top")),
-    **dict.fromkeys(("ssb", "bss", "bsk", "ssbot"), (_K.LEGEND, "bottom")),
-    **dict.fromkeys(("spt", "tsp", "sptop"), (_K.PASTE, "top")),
-    **dict.fromkeys(("spb", "bsp", "spbot"), (_K.PASTE, "bottom")),
-    **dict.fromkeys(("ast",), (_K.DRAWING, "top")),
-    **dict.fromkeys(("asb",), (_K.DRAWING, "bottom")),
+_SHORT_KINDS: Final[dict[str, RoleKind]] = {
+    **dict.fromkeys(("sm", "st"), _K.MASK),  # solder mask, solder stop
+    **dict.fromkeys(("ss", "sk", "pl"), _K.LEGEND),  # silk screen, silk, place
+    **dict.fromkeys(("sp", "cr"), _K.PASTE),  # solder paste, cream
+    "as": _K.DRAWING,  # assembly
 }
+_SHORT_ENDS: Final[dict[str, Side]] = {
+    **dict.fromkeys(("t", "top", "c"), "top"),  # c and s: component side and solder side
+    **dict.fromkeys(("b", "bot", "s"), "bottom"),
+}
+_SHORT_WORD: Final = re.compile(r"(?P<kind>sm|ss|sp|as)(?P<side>t|b|top|bot)|(t|b)(sm|ss|sk|sp)")
+_SHORT_EXTENSION: Final = re.compile(
+    r"(?P<kind>sm|st|ss|sk|pl|sp|cr|as)(?P<side>[tbcs])|([tb])(sm|ss|sk|sp|as)"
+)
+_LETTER_KINDS: Final[dict[str, RoleKind]] = {
+    "l": _K.COPPER,
+    "s": _K.MASK,
+    "o": _K.LEGEND,
+    "p": _K.PASTE,
+    "a": _K.DRAWING,
+}
+"""Layer, solder mask, overlay, paste, assembly: behind g and the letter of the side."""
 _EXTENSIONS: Final[dict[str, tuple[RoleKind, Side | None]]] = {
-    **dict.fromkeys(("gtl", "cmp", "top", "tl"), (_K.COPPER, "top")),
-    **dict.fromkeys(("gbl", "sol", "bot", "bl"), (_K.COPPER, "bottom")),
-    **dict.fromkeys(("gts", "stc", "smt", "tsm"), (_K.MASK, "top")),
-    **dict.fromkeys(("gbs", "sts", "smb", "bsm"), (_K.MASK, "bottom")),
-    **dict.fromkeys(("gto", "plc", "sst", "tss"), (_K.LEGEND, "top")),
-    **dict.fromkeys(("gbo", "pls", "ssb", "bss"), (_K.LEGEND, "bottom")),
-    **dict.fromkeys(("gtp", "crc", "spt", "tsp"), (_K.PASTE, "top")),
-    **dict.fromkeys(("gbp", "crs", "spb", "bsp"), (_K.PASTE, "bottom")),
+    **{f"g{s}{k}": (_LETTER_KINDS[k], _SHORT_SIDES[s]) for s in "tb" for k in _LETTER_KINDS},
+    **dict.fromkeys(("cmp", "comp", "top", "tl"), (_K.COPPER, "top")),
+    **dict.fromkeys(("sol", "bot", "bl"), (_K.COPPER, "bottom")),
     **dict.fromkeys(("gko", "gm1", "gml", "oln", "outline", "dim", "bor"), (_K.PROFILE, None)),
-    **dict.fromkeys(("gdl", "gdd", "gd1", "gg1", "fab", "gpt", "gpb"), (_K.DRAWING, None)),
-    **dict.fromkeys(("gta", "ast"), (_K.DRAWING, "top")),
-    **dict.fromkeys(("gba", "asb"), (_K.DRAWING, "bottom")),
-    **dict.fromkeys(
-        ("drl", "drd", "xln", "exc", "ncd", "nc", "cnc", "tap", "drill"), (_K.DRILL, None)
-    ),
-    **dict.fromkeys(("gvs", "vcut"), (_K.SCORE, None)),
+    **dict.fromkeys(("exc", "drl", "ncd", "nc", "cnc", "tap", "drill"), (_K.DRILL, None)),
+    "vcut": (_K.SCORE, None),
 }
 _INNER_EXTENSION: Final = re.compile(r"^(?:g|gl|gp|in|ly|l|inner|g0|gi)(\d{1,2})l?$")
+_DRAWING_EXTENSION: Final = re.compile(r"^(?:fab|g[dg]\d{1,2}|gd[dl]|gp[tb])$")
+"""Fabrication drawing, drill drawing and guide, pads alone."""
 _MECHANICAL_EXTENSION: Final = re.compile(r"^gm\d{1,2}$")
 
 
@@ -138,8 +155,10 @@ def shared_words(names: Sequence[str]) -> Counter[str]:
     if without >= sum(_tells_kind(read_name(name)) for name in names):
         return shared
     # Without these words names say less: they are no board's name but the layers' own.
-    trade = KIND_WORDS.keys() | SIDE_WORDS.keys() | _NUMBERED
-    return Counter({word: count for word, count in shared.items() if word not in trade})
+    trade = SIDE_WORDS.keys() | _NUMBERED
+    return Counter(
+        {word: n for word, n in shared.items() if word not in trade and kind_of_word(word) is None}
+    )
 
 
 def _tells_kind(says: NameSays) -> bool:
@@ -169,9 +188,45 @@ def read_name(name: str, shared: Counter[str] | None = None) -> NameSays:
     said = _combine(by_words, by_extension)
     if by_words.kind is None or by_words.is_side_alone:
         return replace(said, rest=tuple(words))
-    speaking = KIND_WORDS.keys() | SIDE_WORDS.keys() | _SHORT_SIDES.keys()
-    rest = tuple(w for w in words if w not in speaking and w not in _ABBREVIATIONS)
-    return replace(said, rest=rest)
+    speaking = SIDE_WORDS.keys() | _SHORT_SIDES.keys()
+    rest = (w for w in words if w not in speaking and kind_of_word(w) is None)
+    return replace(said, rest=tuple(w for w in rest if not _SHORT_WORD.fullmatch(w)))
+
+
+@lru_cache(maxsize=4096)
+def kind_of_word(word: str) -> RoleKind | None:
+    """What a word of the trade means, whole or shortened as anyone would shorten it.
+
+    Shortened is a word cut off behind its fifth letter or later, or one without its vowels and
+    with the better part of its consonants, the first and the last among them.
+
+    >>> kind_of_word("fabric"), kind_of_word("msk"), kind_of_word("plt")
+    (<RoleKind.DRAWING: 'drawing'>, <RoleKind.MASK: 'solder mask'>, None)
+    """
+    if word in KIND_WORDS or len(word) < 3:
+        return KIND_WORDS.get(word)
+    if len(word) >= 5:
+        whole = next((known for known in KIND_WORDS if known.startswith(word)), None)
+        if whole is not None:
+            return KIND_WORDS[whole]
+    if re.search(r"[aeiou0-9]", word[1:]):
+        return None
+    fits = [
+        (len(word) / len(bones), known)
+        for known, bones in _CONSONANTS.items()
+        if 2 * len(word) > len(bones) and _is_shortened(word, bones)
+    ]
+    return KIND_WORDS[max(fits)[1]] if fits else None
+
+
+_CONSONANTS: Final = {
+    word: word[0] + re.sub("[aeiou]", "", word[1:]) for word in KIND_WORDS if len(word) > 3
+}
+
+
+def _is_shortened(word: str, bones: str) -> bool:
+    letters = iter(bones)
+    return word[0] == bones[0] and word[-1] == bones[-1] and all(c in letters for c in word)
 
 
 def _stem(name: str) -> tuple[str, str]:
@@ -186,7 +241,7 @@ def _words(stem: str) -> tuple[str, ...]:
     for chunk in re.split(r"[^0-9A-Za-z]+", stem):
         pieces = re.findall(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|\d+", chunk)
         letters = re.sub(r"\d+$", "", chunk).lower()
-        if len(pieces) > 1 and (letters in KIND_WORDS or letters in _ABBREVIATIONS):
+        if len(pieces) > 1 and (kind_of_word(letters) or _SHORT_WORD.fullmatch(letters)):
             digits = chunk[len(letters) :]
             pieces = [letters, digits] if digits else [letters]
         for piece in pieces:
@@ -212,22 +267,19 @@ def _segment(word: str) -> tuple[str, ...]:
 
 def _read_words(words: Sequence[str]) -> NameSays:
     for word in words:
-        if word in _ABBREVIATIONS:
-            meant, where = _ABBREVIATIONS[word]
-            return NameSays(
-                kind=meant, side=where, confidence=0.7, reason=f"the word '{word}' in its name"
-            )
-    spoken = [word for word in words if word in KIND_WORDS]
+        found = _SHORT_WORD.fullmatch(word)
+        if found:
+            return replace(_put_together(found), reason=f"the word '{word}' in its name")
+    spoken = {word: kind for word in words if (kind := kind_of_word(word)) is not None}
     number, counts_all, inner = _read_number(words)
     sides = {SIDE_WORDS[word] for word in words if word in SIDE_WORDS}
     if not sides and (spoken or inner):
         sides = {_SHORT_SIDES[word] for word in words if word in _SHORT_SIDES}
     side: Side | None = sides.pop() if len(sides) == 1 else None
-    kinds = {KIND_WORDS[word] for word in spoken}
-    kind = next((k for k in _FIRST if k in kinds), None)
+    kind = next((k for k in _FIRST if k in spoken.values()), None)
     if kind is _K.MASK and "solder" in words and words[-1] == "side":
         side, kind = side or "bottom", _K.COPPER  # the solder side is the bottom
-    said = [word for word in spoken if KIND_WORDS[word] is kind]
+    said = [word for word in spoken if spoken[word] is kind]
     if kind is None:
         if number is not None and (inner or counts_all):
             kind, said = _K.COPPER, []
@@ -259,6 +311,12 @@ def _read_words(words: Sequence[str]) -> NameSays:
         confidence=confidence,
         reason=f"the words '{told}' in its name",
     )
+
+
+def _put_together(found: re.Match[str]) -> NameSays:
+    """Kind and side in one short word, in either order: smt and tsm are top solder masks."""
+    kind, side = found["kind"] or found[4], found["side"] or found[3]
+    return NameSays(kind=_SHORT_KINDS[kind], side=_SHORT_ENDS[side], confidence=0.7)
 
 
 def _words_shown(words: Sequence[str], said: Sequence[str], side: Side | None) -> list[str]:
@@ -295,6 +353,11 @@ def _read_extension(extension: str) -> NameSays:
     if extension in _EXTENSIONS:
         kind, side = _EXTENSIONS[extension]
         return NameSays(kind=kind, side=side, confidence=0.8, reason=reason)
+    found = _SHORT_EXTENSION.fullmatch(extension)
+    if found:
+        return replace(_put_together(found), confidence=0.8, reason=reason)
+    if _DRAWING_EXTENSION.match(extension):
+        return NameSays(kind=_K.DRAWING, confidence=0.8, reason=reason)
     found = _INNER_EXTENSION.match(extension)
     if found:
         return NameSays(

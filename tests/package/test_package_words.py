@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from fabkit.package.model import RoleKind as K
-from fabkit.package.words import read_name, shared_words
+from fabkit.package.words import kind_of_word, read_name, shared_words
 
 
 @pytest.mark.parametrize(
@@ -22,22 +22,22 @@ from fabkit.package.words import read_name, shared_words
         ("x.oln", K.PROFILE, None),
         ("x.drl", K.DRILL, None),
         ("copper_top.gbr", K.COPPER, "top"),
-        ("B_Cu.gbr", K.COPPER, "bottom"),
+        ("b-cu.gbr", K.COPPER, "bottom"),
         ("Top.gbr", K.COPPER, "top"),
         ("CuBottom.gbr", K.COPPER, "bottom"),
         ("board.bottommask.gbr", K.MASK, "bottom"),
-        ("TopSolderMaskLayer.ger", K.MASK, "top"),
+        ("topSolderMask.ger", K.MASK, "top"),
         ("Bottom Paste Mask.gbr", K.PASTE, "bottom"),
         ("SOLDER_TOP.art", K.MASK, "top"),
-        ("F_Silkscreen.gbr", K.LEGEND, "top"),
+        ("silkscreen f.gbr", K.LEGEND, "top"),
         ("x-SST.art", K.LEGEND, "top"),
         ("x-SMB.art", K.MASK, "bottom"),
         ("Board Outline.gbr", K.PROFILE, None),
-        ("Edge_Cuts.gbr", K.PROFILE, None),
+        ("board edge.gbr", K.PROFILE, None),
         ("NPTH.gbr", K.DRILL, None),
         ("PTH-drl_map.gbr", K.DRAWING, None),
-        ("Drill Ident Drawing - Through Hole.gbr", K.DRAWING, None),
-        ("F_Fab.gbr", K.DRAWING, "top"),
+        ("drill ident drawing.gbr", K.DRAWING, None),
+        ("fab front.gbr", K.DRAWING, "top"),
         ("Component Placement Bottom.gbr", K.DRAWING, "bottom"),
         ("x-VScore.gbr", K.SCORE, None),
     ],
@@ -52,11 +52,59 @@ def test_words_and_extensions(name: str, kind: K, side: str | None) -> None:
 
 
 @pytest.mark.parametrize(
+    ("word", "kind"),
+    [
+        ("adhesiv", K.GLUE),
+        ("silksc", K.LEGEND),
+        ("drwng", K.DRAWING),
+        ("drwngs", K.DRAWING),
+        ("asmbly", K.DRAWING),
+        ("msk", K.MASK),
+        ("otln", K.PROFILE),
+    ],
+)
+def test_shortened_words(word: str, kind: K) -> None:
+    """A word cut off late, or without its vowels, is still that word (common practice)."""
+    assert kind_of_word(word) is kind
+
+
+@pytest.mark.parametrize(
+    "word", ["pcb", "kbd", "rgb", "usb", "mcu", "plt", "brd", "mx", "left", "board", "wren", "rev"]
+)
+def test_other_words_are_not_taken_for_shortened_ones(word: str) -> None:
+    """Names of boards and their parts stay names."""
+    assert kind_of_word(word) is None
+
+
+@pytest.mark.parametrize(
+    ("name", "kind", "side"),
+    [
+        ("x.smt", K.MASK, "top"),
+        ("x.tsm", K.MASK, "top"),
+        ("x.smc", K.MASK, "top"),
+        ("x.sms", K.MASK, "bottom"),
+        ("x.bss", K.LEGEND, "bottom"),
+        ("x.plt", K.LEGEND, "top"),
+        ("x.crb", K.PASTE, "bottom"),
+        ("x.gta", K.DRAWING, "top"),
+        ("x.gd1", K.DRAWING, None),
+        ("x-sptop.gbr", K.PASTE, "top"),
+        ("stop mask bottom.gbr", K.MASK, "bottom"),
+    ],
+)
+def test_kind_and_side_in_one_short_word(name: str, kind: K, side: str | None) -> None:
+    """Letters of kind and side stand together in either order (common practice)."""
+    says = read_name(name)
+
+    assert (says.kind, says.side) == (kind, side)
+
+
+@pytest.mark.parametrize(
     ("name", "number", "counts_all"),
     [
         ("Layer 2 Copper.gbr", 2, True),
         ("x-L03.art", 3, True),
-        ("In1_Cu.gbr", 1, False),
+        ("cu in1.gbr", 1, False),
         ("x.g2", 2, False),
     ],
 )
