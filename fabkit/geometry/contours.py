@@ -9,63 +9,74 @@ from each other, and wound so that every point is run round once in one sense, o
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.geometry.arcs import Floats, flatten
-
-Cut = tuple[float, float, float, float]
-
-
-def _key(a: Cut) -> Cut:
-    """Ends of a segment, whichever way it runs."""
-    return a if a[:2] <= a[2:] else (a[2], a[3], a[0], a[1])
+from fabkit.geometry.arcs import Floats, Ints, flatten
 
 
 @dataclass(slots=True)
 class _Loops:
-    """Chains of segments left when the cut-ins are taken out, and the cut-ins."""
+    """Runs of segments left when the cut-ins are taken out, and the cut-ins.
 
-    loops: list[list[int]] = field(default_factory=lambda: [[]])
-    cuts: list[Cut] = field(default_factory=list)
+    A loop is a list of ``(first, last)`` rows, ``last`` not included; ``cuts`` holds one segment
+    of each pair.
+    """
+
+    loops: list[list[tuple[int, int]]] = field(default_factory=lambda: [[]])
+    cuts: Ints = field(default_factory=lambda: np.empty(0, np.int64))
     fault: str = ""
 
 
-def _split(ends: list[Cut], straight: list[bool]) -> _Loops:
-    seen: dict[Cut, list[int]] = {}
-    for k, segment in enumerate(ends):
-        if straight[k]:
-            seen.setdefault(_key(segment), []).append(k)
-    partner: dict[int, int] = {}
-    for key, members in seen.items():
-        if len(members) == 1:
-            continue
-        first, *others = members
-        if len(others) > 1 or ends[first][:2] != ends[others[0]][2:]:
-            return _Loops(fault="segments lie on each other")
-        if key[0] != key[2] and key[1] != key[3]:
-            return _Loops(fault="a cut-in is neither horizontal nor vertical")
-        partner[first] = others[0]
-    out = _Loops(cuts=[_key(ends[k]) for k in partner])
-    if len({c[0] == c[2] for c in out.cuts}) > 1:
-        return _Loops(fault="cut-ins run in two directions")
-    closers = set(partner.values())
+def _pair(ends: Floats, straight: NDArray[np.bool_]) -> tuple[Ints, Ints, str]:
+    """Rows of straight segments that lie on each other in opposite senses, and what is wrong.
+
+    Parameters
+    ----------
+    ends : (n, 4) float64
+    """
+    rows = np.flatnonzero(straight)
+    x0, y0, x1, y1 = ends[rows].T
+    swap = (x0 > x1) | ((x0 == x1) & (y0 > y1))
+    keys = np.where(swap[:, None], ends[rows][:, [2, 3, 0, 1]], ends[rows])
+    order = np.lexsort(keys.T)
+    same = (keys[order[1:]] == keys[order[:-1]]).all(axis=1)
+    left, right = order[:-1][same], order[1:][same]
+    first, second = rows[np.minimum(left, right)], rows[np.maximum(left, right)]
+    if (same[1:] & same[:-1]).any() or (swap[left] == swap[right]).any():
+        return first, second, "segments lie on each other"
+    across, along = keys[left, 0] == keys[left, 2], keys[left, 1] == keys[left, 3]
+    if not (across | along).all():
+        return first, second, "a cut-in is neither horizontal nor vertical"
+    if across.any() and not across.all():
+        return first, second, "cut-ins run in two directions"
+    return first, second, ""
+
+
+def _split(ends: Floats, straight: NDArray[np.bool_]) -> _Loops:
+    first, second, fault = _pair(ends, straight)
+    if fault:
+        return _Loops(fault=fault)
+    out = _Loops(cuts=first)
+    partner = dict(zip(first.tolist(), second.tolist(), strict=True))
     closing: list[tuple[int, int]] = []
-    current = 0
-    for k in range(len(ends)):
+    current = begin = 0
+    for k in sorted([*partner, *partner.values()]):
+        if begin < k:
+            out.loops[current].append((begin, k))
+        begin = k + 1
         if k in partner:
             closing.append((partner[k], current))
             current = len(out.loops)
             out.loops.append([])
         elif closing and closing[-1][0] == k:
             current = closing.pop()[1]
-        elif k in closers:
-            return _Loops(fault="cut-ins cross each other")
         else:
-            out.loops[current].append(k)
+            return _Loops(fault="cut-ins cross each other")
+    if begin < len(ends):
+        out.loops[current].append((begin, len(ends)))
     return out
 
 
@@ -112,37 +123,42 @@ def find_contour_fault(
         points = np.vstack((points, start))
     if len(points) >= 3 and shapely.is_simple(shapely.linestrings(np.vstack((start, points)))):
         return ""
-    ends: list[Cut] = list(zip(*(c.tolist() for c in columns[:4]), strict=True))
-    split = _split(ends, (turns == 0).tolist())
+    ends = np.column_stack(columns[:4])
+    split = _split(ends, turns == 0)
     if split.fault:
         return split.fault
     rings = []
     for loop in split.loops:
         if not loop:
             continue
-        pieces = [points[offsets[k] : offsets[k + 1]] for k in loop]
-        ring = np.vstack(pieces)
+        ring = np.vstack([points[offsets[k] : offsets[last]] for k, last in loop])
         if len(ring) < 3:
             return "it encloses nothing"
         rings.append(np.vstack((ring[-1:], ring)))
-    return _judge(rings, split.cuts) if rings else "it encloses nothing"
+    return _judge(rings, ends[split.cuts]) if rings else "it encloses nothing"
 
 
-def _judge(rings: list[Floats], cuts: list[Cut]) -> str:
-    lines = [shapely.linestrings(r) for r in rings]
-    if not all(line.is_simple and line.is_ring for line in lines):
+def _judge(rings: list[Floats], cuts: Floats) -> str:
+    """What is wrong with closed rings and the cut-ins, (n, 4), that joined them."""
+    lines = shapely.multilinestrings([shapely.linestrings(r) for r in rings])
+    # Closed lines have no ends, so any common point of two makes them not simple.
+    if any((r[0] != r[-1]).any() for r in rings) or not shapely.is_simple(lines):
         return "it touches or crosses itself"
-    lines += [shapely.linestrings([c[:2], c[2:]]) for c in cuts]
-    geometries: NDArray[Any] = np.array(lines, dtype=object)
-    left, right = shapely.STRtree(geometries).query(geometries, predicate="intersects")
-    pairs = left < right
-    for a, b in zip(left[pairs].tolist(), right[pairs].tolist(), strict=True):
-        if b < len(rings) or a >= len(rings):
-            return "it touches or crosses itself"
-        cut = cuts[b - len(rings)]
-        shared = shapely.get_coordinates(shapely.intersection(geometries[a], geometries[b]))
-        if not all(tuple(p) in (cut[:2], cut[2:]) for p in shared.tolist()):
-            return "a cut-in touches the contour between its ends"
+    if not len(cuts):
+        return _judge_winding(rings)
+    bridges = shapely.linestrings(cuts.reshape(-1, 2, 2))
+    left, right = shapely.STRtree(bridges).query(bridges, predicate="intersects")
+    if (left != right).any():
+        return "it touches or crosses itself"
+    edges = shapely.linestrings(np.vstack([np.stack((r[:-1], r[1:]), axis=1) for r in rings]))
+    cut, edge = shapely.STRtree(edges).query(bridges, predicate="intersects")
+    shared, row = shapely.get_coordinates(
+        shapely.intersection(bridges[cut], edges[edge]), return_index=True
+    )
+    ends = cuts[cut[row]]
+    at_end = (shared == ends[:, :2]).all(axis=1) | (shared == ends[:, 2:]).all(axis=1)
+    if not at_end.all():
+        return "a cut-in touches the contour between its ends"
     return _judge_winding(rings)
 
 
@@ -152,7 +168,8 @@ def _judge_winding(rings: list[Floats]) -> str:
     own = np.where(shapely.is_ccw(shapely.get_exterior_ring(areas)), 1, -1)
     around = own.copy()
     points = shapely.points(np.array([r[0] for r in rings]))
-    inner, outer = shapely.STRtree(areas).query(points, predicate="intersects")
+    # Asked this way round, each area is prepared once for all points.
+    outer, inner = shapely.STRtree(points).query(areas, predicate="intersects")
     others = inner != outer
     np.add.at(around, inner[others], own[outer[others]])
     if (np.abs(around) > 1).any():
