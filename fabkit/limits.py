@@ -27,7 +27,7 @@ class Limits:
     copies: int = 1_000_000
     """Objects of one file that its repeats, blocks and patterns make: a few bytes can ask for any
     number."""
-    segments: int = 5_000_000
+    segments: int = 4_000_000
     """Contour segments of one file after every repeat is expanded."""
     block_depth: int = 32
     """Nested block apertures."""

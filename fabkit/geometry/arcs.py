@@ -28,6 +28,8 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 _MIN_CIRCLE_CHORDS: Final = 16
+_MOST_CHORDS: Final = 8192
+"""Enough for a circle of 25 m radius; a file may ask for one of a thousand kilometres."""
 
 
 def sweep_rad(
@@ -49,8 +51,9 @@ def chord_counts(radius: Floats, sweep: Floats, *, chord_error_mm: float = CHORD
     """How many chords keep each arc within ``chord_error_mm``; 1 for straight segments."""
     safe = np.maximum(radius, chord_error_mm)
     step = 2 * np.arccos(np.clip(1 - chord_error_mm / safe, -1.0, 1.0))
-    step = np.minimum(step, 2 * np.pi / _MIN_CIRCLE_CHORDS)
-    counts: Ints = np.maximum(np.ceil(np.abs(sweep) / step - 1e-9), 1).astype(np.int64)
+    step = np.clip(step, 1e-9, 2 * np.pi / _MIN_CIRCLE_CHORDS)
+    wanted = np.ceil(np.abs(sweep) / step - 1e-9)
+    counts: Ints = np.clip(wanted, 1, _MOST_CHORDS).astype(np.int64)
     return counts
 
 

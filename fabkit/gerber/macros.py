@@ -9,8 +9,8 @@ from typing import Final
 
 from fabkit.findings import Rule
 from fabkit.gerber.expressions import ExpressionError, Node, evaluate, parse_expression
-from fabkit.gerber.primitives import Primitive
-from fabkit.gerber.problems import (
+from fabkit.gerber.primitives import MOST_RINGS, Primitive
+from fabkit.gerber.shape_problems import (
     MACRO_EMPTY,
     MACRO_EXPRESSION,
     MACRO_MULTIPLY,
@@ -223,6 +223,8 @@ def _make_ringed(code: int, rest: list[float], wrong: Callable[[str], None]) -> 
     if min(outer, thickness, gap, rings, hair, length) < 0 or not rings.is_integer():
         wrong("has a negative size or a broken ring count")
         return None
+    if rings > MOST_RINGS:
+        wrong(f"asks for {rings:g} rings; {MOST_RINGS} are drawn")
     return Primitive("moire", True, tuple(rest))
 
 

@@ -16,7 +16,7 @@ from fabkit.geometry.strokes import capsules
 
 Box = tuple[float, float, float, float]
 
-_MOST_RINGS: Final = 10_000
+MOST_RINGS: Final = 100
 
 
 def disc(x: float, y: float, diameter: float, chord_error_mm: float) -> BaseGeometry:
@@ -136,7 +136,7 @@ def _moire(v: tuple[float, ...], unit_mm: float, chord_error_mm: float) -> BaseG
     hair, length = v[6] * unit_mm, v[7] * unit_mm
     parts: list[BaseGeometry] = []
     step = 2 * (thickness + gap)
-    for k in range(min(int(v[5]), _MOST_RINGS)):
+    for k in range(min(int(v[5]), MOST_RINGS)):
         diameter = outer - k * step
         if diameter <= 0 or (k and step == 0):
             break

@@ -17,8 +17,10 @@ from fabkit.house.toml_lines import dotted, key_lines
 
 T = TypeVar("T")
 
-SHEET_BYTES = 4 * 2**20
+SHEET_BYTES = 2**20
 """Larger than any sheet written by a person; a bound on what is parsed."""
+LINE_CHARACTERS = 4_000
+"""Longer than any line written by a person; keys of many parts take time with their square."""
 
 
 class _Required:
@@ -59,9 +61,18 @@ def read_sheet(path: Path) -> Table:
 
 def parse_sheet(text: str, *, file: str) -> Table:
     """As :func:`read_sheet`, of a text at hand."""
+    for number, line in enumerate(text.split("\n"), start=1):
+        if len(line) > LINE_CHARACTERS:
+            raise SheetError(
+                f"a line of {len(line)} characters",
+                file=file,
+                line=number,
+                key="(text)",
+                expected=f"lines of at most {LINE_CHARACTERS} characters",
+            )
     try:
         data = tomllib.loads(text, parse_float=Decimal)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # a number of 5000 digits is a ValueError
         found = re.search(r"at line (\d+)", str(error))
         raise SheetError(
             f"not valid TOML: {error}",
