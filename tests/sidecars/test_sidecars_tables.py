@@ -11,26 +11,26 @@ from fabkit.sidecars.placement import looks_like_placement, read_placement
 
 COMMA = """Designator,Val,Package,Mid X,Mid Y,Rotation,Layer
 D1,1N,SOD,10.5,-4.25,90,top
-SW2,,choc,0.5,3,270,bottom
+SW2,,push,0.5,3,270,bottom
 """
 QUOTED = """"Ref","Value","Footprint","PosX","PosY","Rot","Side"
 "D1","1N","SOD","10.5mm","-4.25mm","90.000","F"
-"SW2","","choc","0.5mm","3mm","270","B"
+"SW2","","push","0.5mm","3mm","270","B"
 """
 SEMICOLON = """# Units: mm
 *RefDes;Comment;Pattern;Center-X (mm);Center-Y (mm);Angle;TB
 D1;1N;SOD;10,5;-4,25;90;T
-SW2;;choc;0,5;3,0;270;B
+SW2;;push;0,5;3,0;270;B
 """
 TABS = """Part|X|Y|Rot|Side|Value|Package
 D1|10.5|-4.25|90|Top Layer|1N|SOD
-SW2|0.5|3|270|Bottom Layer||choc
+SW2|0.5|3|270|Bottom Layer||push
 """.replace("|", "\t")
 COLUMNS = """### positions ###
 ## Unit = mm, Angle = deg.
 # Ref     Val   Package       PosX       PosY       Rot  Side
 D1        1N    SOD        10.5000    -4.2500   90.0000  top
-SW2       x     choc        0.5000     3.0000  270.0000  bottom
+SW2       x     push        0.5000     3.0000  270.0000  bottom
 ## End
 """
 MILS = """Name;X (mil);Y (mil);Rotation;Side
@@ -49,7 +49,7 @@ def test_one_table_written_in_many_ways(text: str, ends: str) -> None:
     assert looks_like_placement(data)
     assert (first.ref, first.value, first.footprint, first.side) == ("D1", "1N", "SOD", "top")
     assert (first.x_mm, first.y_mm, first.rotation_deg) == (10.5, -4.25, 90)
-    assert (second.ref, second.footprint, second.side) == ("SW2", "choc", "bottom")
+    assert (second.ref, second.footprint, second.side) == ("SW2", "push", "bottom")
     assert (second.x_mm, second.y_mm, second.rotation_deg) == (0.5, 3.0, 270)
 
 
