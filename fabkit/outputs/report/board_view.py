@@ -25,11 +25,12 @@ Record = dict[str, Any]
 SIDES: Final[tuple[Side, Side]] = ("top", "bottom")
 FACES: Final = {"top": "front", "bottom": "back"}
 
-VECTOR_LIMIT: Final = 700_000
+VECTOR_LIMIT: Final = 500_000
 """Characters of drawing up to which both faces are put into the page as vectors.
 
-Measured in a headless browser without a graphics card: at this size a view is redrawn within a
-fifth of a second when zooming ends; a board of 1.6 million took over a second.
+Measured in a headless browser without a graphics card, on two cores six times overbooked: once a
+motion ends, 120,000 characters are drawn anew in 0.1 to 0.6 s, 930,000 in 1.1 to 2.4 s, and the
+first picture of the latter took 4.5 s.
 """
 
 VECTOR_OBJECTS: Final = 40_000
