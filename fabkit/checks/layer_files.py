@@ -16,9 +16,9 @@ from fabkit.findings import Finding, Rule
 from fabkit.gerber import attribute_problems
 from fabkit.gerber.conformance import examine
 from fabkit.gerber.model import GerberFile
-from fabkit.gerber.problems import CONTOUR_INVALID, CONTOUR_ZERO_SEGMENT
 from fabkit.gerber.reader import looks_like_gerber
 from fabkit.gerber.reader import read as read_gerber
+from fabkit.gerber.shape_problems import CONTOUR_INVALID, CONTOUR_ZERO_SEGMENT
 from fabkit.package.model import PackageFile, RoleKind
 
 _NOT_MADE: Final = frozenset({RoleKind.DRAWING, RoleKind.UNKNOWN})

@@ -12,7 +12,7 @@ from fabkit.gerber.expressions import ExpressionError
 from fabkit.gerber.macros import Macro, Note, evaluate_macro
 from fabkit.gerber.model import Aperture, Attributes
 from fabkit.gerber.primitives import MacroShape, StandardShape
-from fabkit.gerber.problems import (
+from fabkit.gerber.shape_problems import (
     APERTURE_WRONG,
     HOLE_OUTSIDE,
     HOLE_RECTANGULAR,

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.findings import Rule
-from fabkit.gerber.problems import (
+from fabkit.gerber.shape_problems import (
     ARC_BROKEN,
     ARC_DEVIATION,
     ARC_HALF_CENTRE,

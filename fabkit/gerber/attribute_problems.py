@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from fabkit.findings import Severity
-from fabkit.gerber.problems import declare
+from fabkit.gerber.rules import declare
 
 _N, _W, _E = Severity.NOTE, Severity.WARNING, Severity.ERROR
 _EXPORT = "Set it right in the design program and export the layer again."

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from fabkit.findings import Rule
 from fabkit.gerber.model import Attributes
-from fabkit.gerber.problems import (
+from fabkit.gerber.shape_problems import (
     ATTRIBUTE_DELETE,
     ATTRIBUTE_ESCAPE,
     ATTRIBUTE_KIND,

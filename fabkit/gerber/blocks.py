@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from fabkit.findings import ProblemLog
 from fabkit.gerber.commands import Interpreter
 from fabkit.gerber.model import Attributes, Kind, Pose
-from fabkit.gerber.problems import BLOCK_UNBALANCED, REPEAT_UNBALANCED, TOO_LARGE
+from fabkit.gerber.problems import TOO_LARGE
+from fabkit.gerber.shape_problems import BLOCK_UNBALANCED, REPEAT_UNBALANCED
 from fabkit.gerber.state import Mark, Marker
 from fabkit.limits import Limits
 

@@ -41,7 +41,7 @@ from fabkit.gerber.attribute_problems import (
 )
 from fabkit.gerber.attributes import unescape
 from fabkit.gerber.model import GerberFile, Kind, Segments
-from fabkit.gerber.problems import CONTOUR_INVALID, CONTOUR_ZERO_SEGMENT
+from fabkit.gerber.shape_problems import CONTOUR_INVALID, CONTOUR_ZERO_SEGMENT
 from fabkit.gerber.shapes import contour_rings
 from fabkit.gerber.standard import (
     OLD_APERTURE_FUNCTIONS,

@@ -19,7 +19,6 @@ The rules, in the order in which they are applied to a row:
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -30,26 +29,30 @@ from fabkit.gerber.arcs import Arcs, resolve_arcs
 from fabkit.gerber.commands import Interpreter
 from fabkit.gerber.header import Header
 from fabkit.gerber.model import Kind, Objects, Segments
+from fabkit.gerber.operations import find_operations
+from fabkit.gerber.points import follow_axis
 from fabkit.gerber.problems import (
     APERTURE_CODE,
     APERTURE_UNDEFINED,
-    BARE_COORDINATES,
     BEFORE_HEADER,
     CODE_SPELLING,
     COMBINED_WORD,
-    MODAL_OPERATION,
     MODE_UNDEFINED,
-    OFFSET_UNUSED,
     OLD_CODE,
     POINT_UNDEFINED,
+    UNKNOWN_COMMAND,
+)
+from fabkit.gerber.regions import OpenRegion, insert_regions
+from fabkit.gerber.shape_problems import (
+    OFFSET_UNUSED,
     REGION_COMMAND,
     REGION_EMPTY,
     REGION_NO_START,
     REGION_UNBALANCED,
     STROKE_POINT,
-    UNKNOWN_COMMAND,
 )
 from fabkit.gerber.state import Carry, Changes, Marker, columns, merge, spread
+from fabkit.gerber.table import Table
 from fabkit.gerber.tokens import NONE, Chunk, Ints
 from fabkit.units import INCH_MM
 
@@ -57,45 +60,6 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _KNOWN_G = (1, 2, 3, 4, 36, 37, 54, 55, 70, 71, 74, 75, 90, 91)
-
-
-@dataclass(slots=True)
-class _OpenRegion:
-    """A region between G36 and G37, possibly open across chunks."""
-
-    first: int
-    offset: int
-    dark: int
-    objects: int
-    apertures: int
-
-
-@dataclass(slots=True)
-class Table:
-    """Growing columns: pieces per column, joined once at the end."""
-
-    names: tuple[str, ...]
-    pieces: dict[str, list[NDArray[Any]]] = field(init=False)
-    count: int = 0
-
-    def __post_init__(self) -> None:
-        self.pieces = {name: [] for name in self.names}
-
-    def add(self, count: int, **arrays: NDArray[Any]) -> None:
-        """Append ``count`` rows."""
-        if not count:
-            return
-        for name in self.names:
-            self.pieces[name].append(arrays[name])
-        self.count += count
-
-    def join(self, dtypes: dict[str, str]) -> dict[str, NDArray[Any]]:
-        """All rows; the table is empty afterwards, column by column, to keep the peak low."""
-        out = {}
-        for name in self.names:
-            pieces = self.pieces.pop(name)
-            out[name] = np.concatenate(pieces) if pieces else np.empty(0, dtypes[name])
-        return out
 
 
 class Plotter:
@@ -119,7 +83,7 @@ class Plotter:
         self.segments = Table(tuple(Segments.DTYPES))
         self.markers: list[Marker] = []
         self.contour = 0
-        self._region: _OpenRegion | None = None
+        self._region: OpenRegion | None = None
         self._closed_early = False
         # One exact integer factor where there is one, so that a coordinate is rounded once.
         inch = header.unit_mm == INCH_MM
@@ -146,7 +110,7 @@ class Plotter:
         quadrant = merge(*_where(g_rows, g_codes, (74, 75)), changes.quadrant)
         notation = merge(*_where(g_rows, g_codes, (90, 91)), changes.incremental)
         region = merge(*_where(g_rows, g_codes, (36, 37)), changes.region)
-        operation = self._operations(chunk, count)
+        operation = find_operations(chunk.rows, count, self.carry, self._say)
         ops = np.flatnonzero(operation)
         code = operation[ops]
         inside, spans = self._regions(region, d, count, offset, changes, ops)
@@ -197,42 +161,6 @@ class Plotter:
         if len(wrong):
             self._say(APERTURE_CODE, "D codes below 10 that are no operation", offset[wrong])
 
-    def _operations(self, chunk: Chunk, count: int) -> Ints:
-        """1, 2 or 3 for each row that is an operation, else 0."""
-        rows = chunk.rows
-        d = rows.d[:count]
-        operation = np.where((d >= 1) & (d <= 3), d, 0)
-        bare = np.flatnonzero(
-            (d < 0)
-            & (
-                (rows.x[:count] != NONE)
-                | (rows.y[:count] != NONE)
-                | (rows.i[:count] != NONE)
-                | (rows.j[:count] != NONE)
-            )
-        )
-        coded = np.flatnonzero(d >= 0)
-        if len(bare):
-            last = spread(bare, coded, d[coded], self.carry.modal)
-            offset = rows.offset
-            repeats = last == 1
-            operation[bare[repeats]] = 1
-            self._say(
-                MODAL_OPERATION,
-                "coordinates without operation code behind D01",
-                offset[bare[repeats]],
-                assumed="D01 was repeated",
-            )
-            self._say(
-                BARE_COORDINATES,
-                "coordinates without operation code, not behind D01",
-                offset[bare[~repeats]],
-                assumed="they were ignored",
-            )
-        if len(coded):
-            self.carry.modal = int(d[coded[-1]])
-        return operation
-
     def _points(
         self,
         chunk: Chunk,
@@ -244,8 +172,8 @@ class Plotter:
         """End and start point of each operation, file integers."""
         steps = spread(ops, *notation, self.carry.incremental) == 91
         resets = np.searchsorted(ops, np.array(reset, np.int64))
-        x, before_x, missing_x = self._axis(chunk.rows.x[ops], steps, resets, self.carry.x)
-        y, before_y, missing_y = self._axis(chunk.rows.y[ops], steps, resets, self.carry.y)
+        x, before_x, missing_x = follow_axis(chunk.rows.x[ops], steps, resets, self.carry.x)
+        y, before_y, missing_y = follow_axis(chunk.rows.y[ops], steps, resets, self.carry.y)
         line = chunk.rows.d[ops] != 2
         line &= chunk.rows.d[ops] != 3
         missing = np.flatnonzero(
@@ -263,49 +191,6 @@ class Plotter:
         if reset and (not len(ops) or int(resets[-1]) == len(ops)):
             self.carry.x = self.carry.y = None
         return x, y, before_x, before_y
-
-    def _axis(
-        self, given: Ints, steps: Mask, resets: Ints, carried: int | None
-    ) -> tuple[Ints, Ints, tuple[Mask, Mask]]:
-        """One coordinate after and before each operation, and where either is not defined."""
-        count = len(given)
-        starts_fresh = np.zeros(count + 1, bool)
-        starts_fresh[resets] = True
-        if steps.any():
-            value = np.empty(count, np.int64)
-            current = carried or 0
-            for k, (step, is_step, fresh) in enumerate(
-                zip(given.tolist(), steps.tolist(), starts_fresh[:-1].tolist(), strict=True)
-            ):
-                current = 0 if fresh else current
-                if step != NONE:
-                    current = current + step if is_step else step
-                value[k] = max(min(current, 2**53), -(2**53))
-            missing = np.zeros(count, bool)
-        elif (given != NONE).all():
-            value = given
-            missing = np.zeros(count, bool)
-        else:
-            source = np.where(given != NONE, np.arange(count), -1)
-            np.maximum.accumulate(source, out=source)
-            lost = source < 0
-            value = np.where(lost, 0 if carried is None else carried, given[source])
-            missing = lost & (carried is None)
-            if len(resets):
-                last_reset = np.maximum.accumulate(
-                    np.where(starts_fresh[:-1], np.arange(count), -1)
-                )
-                stale = (last_reset >= 0) & (source < last_reset)
-                value = np.where(stale, 0, value)
-                missing = np.where(last_reset >= 0, stale, missing)
-        before = np.empty(count, np.int64)
-        before[1:] = value[:-1]
-        before[:1] = 0 if carried is None else carried
-        before[starts_fresh[:-1]] = 0
-        no_before = starts_fresh[:-1].copy()
-        if carried is None:
-            no_before[:1] = True
-        return value, before, (missing, no_before)
 
     def _apertures(self, d: Ints, offset: Ints) -> tuple[Ints, Ints]:
         """Rows that select an aperture, and the index each selects."""
@@ -373,7 +258,7 @@ class Plotter:
         offset: Ints,
         changes: Changes,
         ops: Ints,
-    ) -> tuple[Mask, list[tuple[int, int, _OpenRegion]]]:
+    ) -> tuple[Mask, list[tuple[int, int, OpenRegion]]]:
         """Which operations lie in a region, and the regions that close in this chunk.
 
         Returns
@@ -412,7 +297,7 @@ class Plotter:
             spread(at, *columns(getattr(changes, name)), getattr(self.carry, name)).tolist()
             for name in ("dark", "objects", "regions")
         ]
-        spans: list[tuple[int, int, _OpenRegion]] = []
+        spans: list[tuple[int, int, OpenRegion]] = []
         opened, open_row = self._region, -1
         places = offset[np.minimum(at, count - 1)].tolist() if count else [0] * len(at)
         for k, (row, code) in enumerate(zip(at.tolist(), codes.tolist(), strict=True)):
@@ -420,7 +305,7 @@ class Plotter:
             if code == 36 and opened is not None:
                 self.log.add(REGION_UNBALANCED, "G36 inside a region", offset=place)
             elif code == 36:
-                opened = _OpenRegion(-1, place, state[0][k], state[1][k], state[2][k])
+                opened = OpenRegion(-1, place, state[0][k], state[1][k], state[2][k])
                 open_row = row
             elif opened is None:
                 if not self._closed_early:
@@ -440,7 +325,7 @@ class Plotter:
         ops: Ints,
         lines: Ints,
         inside: Mask,
-        spans: list[tuple[int, int, _OpenRegion]],
+        spans: list[tuple[int, int, OpenRegion]],
         code: Ints,
         ends: tuple[Floats, Floats, Floats, Floats],
         arcs: Arcs,
@@ -503,7 +388,7 @@ class Plotter:
         offset: Ints,
         selected: tuple[Ints, Ints],
         changes: Changes,
-        spans: list[tuple[int, int, _OpenRegion]],
+        spans: list[tuple[int, int, OpenRegion]],
         contours: list[tuple[int, int, int]],
     ) -> None:
         drawn = np.flatnonzero((code != 2) & ~inside)
@@ -555,7 +440,7 @@ class Plotter:
         keys = rows
         regions = self._closed(spans, contours)
         if regions:
-            made, keys = _with_regions(made, rows, regions)
+            made, keys = insert_regions(made, rows, regions)
         base = self.objects.count
         for row, marker in changes.markers:
             # A region that closes in this row's front belongs before the marker as well.
@@ -565,9 +450,9 @@ class Plotter:
 
     def _closed(
         self,
-        spans: list[tuple[int, int, _OpenRegion]],
+        spans: list[tuple[int, int, OpenRegion]],
         contours: list[tuple[int, int, int]],
-    ) -> list[tuple[int, int, int, _OpenRegion]]:
+    ) -> list[tuple[int, int, int, OpenRegion]]:
         closed = []
         for (_, _, region), (first, last, row) in zip(spans, contours, strict=True):
             if region is self._region:
@@ -587,41 +472,10 @@ class Plotter:
         self.log.add(REGION_UNBALANCED, "a region is not closed", offset=region.offset)
         if region.first >= 0 and self.segments.count > region.first:
             closing = (0, region.first, self.segments.count, region)
-            made, _ = _with_regions(None, np.empty(0, np.int64), [closing])
+            made, _ = insert_regions(None, np.empty(0, np.int64), [closing])
             self.objects.add(1, **made)
 
 
 def _where(rows: Ints, codes: Ints, wanted: tuple[int, ...]) -> tuple[Ints, Ints]:
     chosen = np.isin(codes, wanted)
     return rows[chosen], codes[chosen]
-
-
-def _with_regions(
-    made: dict[str, NDArray[Any]] | None,
-    rows: Ints,
-    regions: list[tuple[int, int, int, _OpenRegion]],
-) -> tuple[dict[str, NDArray[Any]], Ints]:
-    """Insert region objects in front of the row that closes each."""
-    count = len(regions)
-    nan = np.full(count, np.nan)
-    extra: dict[str, NDArray[Any]] = {
-        "kind": np.full(count, Kind.REGION, np.int8),
-        **dict.fromkeys(("x0", "y0", "x1", "y1", "cx", "cy"), nan),
-        "turn": np.zeros(count, np.int8),
-        "aperture": np.full(count, -1, np.int32),
-        "dark": np.array([r.dark for *_, r in regions], bool),
-        "pose": np.zeros(count, np.int32),
-        "attributes": np.array([r.objects for *_, r in regions], np.int32),
-        "first": np.array([r[1] for r in regions], np.int64),
-        "last": np.array([r[2] for r in regions], np.int64),
-        "offset": np.array([r.offset for *_, r in regions], np.int64),
-        "aperture_set": np.array([r.apertures for *_, r in regions], np.int32),
-    }
-    closing = np.array([r[0] for r in regions], np.int64)
-    if made is None:
-        return extra, closing
-    # Doubled rows, so that a region closed by a flash comes before that flash.
-    keys = np.concatenate((rows * 2 + 1, closing * 2))
-    order = np.argsort(keys, kind="stable")
-    joined = {n: np.concatenate((made[n], extra[n]))[order] for n in extra}
-    return joined, np.concatenate((rows, closing))[order]

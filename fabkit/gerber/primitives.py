@@ -134,19 +134,25 @@ def _moire(v: tuple[float, ...], unit_mm: float, chord_error_mm: float) -> BaseG
     outer, thickness, gap = (n * unit_mm for n in v[2:5])
     x, y = _centre(v, unit_mm)
     hair, length = v[6] * unit_mm, v[7] * unit_mm
-    parts: list[BaseGeometry] = []
+    count = min(int(v[5]), MOST_RINGS)
+    if gap == 0:  # rings that touch are one thick ring
+        thickness, count = thickness * count, min(count, 1)
+    rings: list[BaseGeometry] = []
     step = 2 * (thickness + gap)
-    for k in range(min(int(v[5]), MOST_RINGS)):
+    for k in range(count):
         diameter = outer - k * step
-        if diameter <= 0 or (k and step == 0):
+        if diameter <= 0:
             break
         ring = disc(x, y, diameter, chord_error_mm)
         if diameter > 2 * thickness:
             ring = ring.difference(disc(x, y, diameter - 2 * thickness, chord_error_mm))
-        parts.append(ring)
+        rings.append(ring)
+    made: BaseGeometry = shapely.MultiPolygon(
+        [ring for ring in rings if isinstance(ring, shapely.Polygon) and not ring.is_empty]
+    )
     if hair > 0 and length > 0:
-        parts.append(_cross(v, unit_mm, length, hair))
-    return shapely.union_all(parts)
+        made = made.union(_cross(v, unit_mm, length, hair))
+    return made
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,16 +15,8 @@ from fabkit.gerber.header import Header, read_header
 from fabkit.gerber.image import ImageCommands
 from fabkit.gerber.model import Attributes, GerberFile, Kind, Objects, Segments
 from fabkit.gerber.plotter import Plotter
-from fabkit.gerber.problems import (
-    BYTE_ORDER_MARK,
-    CONTOUR_OPEN,
-    END_INSIDE,
-    NO_END,
-    STROKE_RECTANGLE,
-    STROKE_TOOL,
-    TEXT_AFTER_END,
-    TOO_LARGE,
-)
+from fabkit.gerber.problems import BYTE_ORDER_MARK, END_INSIDE, NO_END, TEXT_AFTER_END, TOO_LARGE
+from fabkit.gerber.shape_problems import CONTOUR_OPEN, STROKE_RECTANGLE, STROKE_TOOL
 from fabkit.gerber.tokens import Chunk, Source, read_chunk
 from fabkit.limits import DEFAULT_LIMITS, Limits
 from fabkit.units import COINCIDENT_MM

@@ -12,8 +12,8 @@ from gerber_layers import counts, expect, ids, layer, path, read_layer, xy
 
 from fabkit.errors import UnreadableInput
 from fabkit.findings import Severity
-from fabkit.gerber.problems import RULES
 from fabkit.gerber.reader import looks_like_gerber, read
+from fabkit.gerber.rules import RULES
 from fabkit.limits import DEFAULT_LIMITS
 
 C1 = "%ADD10C,1*%D10*"
