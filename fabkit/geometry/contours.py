@@ -9,6 +9,7 @@ from each other, and wound so that every point is run round once in one sense, o
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import shapely
@@ -127,47 +128,71 @@ def find_contour_fault(
     split = _split(ends, turns == 0)
     if split.fault:
         return split.fault
-    rings = []
-    for loop in split.loops:
-        if not loop:
-            continue
-        ring = np.vstack([points[offsets[k] : offsets[last]] for k, last in loop])
-        if len(ring) < 3:
-            return "it encloses nothing"
-        rings.append(np.vstack((ring[-1:], ring)))
-    return _judge(rings, ends[split.cuts]) if rings else "it encloses nothing"
+    runs = np.array([(n, k, last) for n, loop in enumerate(split.loops) for k, last in loop])
+    if not len(runs):
+        return "it encloses nothing"
+    first, length = offsets[runs[:, 1]], offsets[runs[:, 2]] - offsets[runs[:, 1]]
+    before = np.cumsum(length) - length
+    rows = np.repeat(first - before, length) + np.arange(length.sum())
+    _, ring = np.unique(np.repeat(runs[:, 0], length), return_inverse=True)
+    if np.bincount(ring).min() < 3:
+        return "it encloses nothing"
+    return _judge(points[rows], ring, ends[split.cuts])
 
 
-def _judge(rings: list[Floats], cuts: Floats) -> str:
-    """What is wrong with closed rings and the cut-ins, (n, 4), that joined them."""
-    lines = shapely.multilinestrings([shapely.linestrings(r) for r in rings])
+def _judge(points: Floats, ring: Ints, cuts: Floats) -> str:
+    """What is wrong with rings and the cut-ins that joined them.
+
+    Parameters
+    ----------
+    points : (m, 2) float64
+    ring : (m,) int64
+        Ring of each point, rising from 0.
+    cuts : (n, 4) float64
+    """
+    rings = shapely.linearrings(points, indices=ring)
     # Closed lines have no ends, so any common point of two makes them not simple.
-    if any((r[0] != r[-1]).any() for r in rings) or not shapely.is_simple(lines):
+    if not shapely.is_simple(rings).all() or not shapely.is_simple(shapely.multilinestrings(rings)):
         return "it touches or crosses itself"
-    if not len(cuts):
-        return _judge_winding(rings)
-    bridges = shapely.linestrings(cuts.reshape(-1, 2, 2))
-    left, right = shapely.STRtree(bridges).query(bridges, predicate="intersects")
-    if (left != right).any():
-        return "it touches or crosses itself"
-    edges = shapely.linestrings(np.vstack([np.stack((r[:-1], r[1:]), axis=1) for r in rings]))
-    cut, edge = shapely.STRtree(edges).query(bridges, predicate="intersects")
+    starts = np.flatnonzero(np.diff(ring, prepend=-1))
+    if len(cuts):
+        bridges = shapely.linestrings(cuts.reshape(-1, 2, 2))
+        left, right = shapely.STRtree(bridges).query(bridges, predicate="intersects")
+        if (left != right).any():
+            return "it touches or crosses itself"
+        last = np.append(starts[1:], len(ring)) - 1
+        previous = np.roll(points, 1, axis=0)
+        previous[starts] = points[last]
+        if not _meet_at_ends(bridges, cuts, np.column_stack((previous, points))):
+            return "a cut-in touches the contour between its ends"
+    return _judge_winding(shapely.polygons(rings), shapely.points(points[starts]))
+
+
+def _meet_at_ends(bridges: NDArray[Any], cuts: Floats, edges: Floats) -> bool:
+    """Whether cut-ins, (n, 4), and edges of rings, (m, 4), meet at ends of cut-ins only."""
+    lines = shapely.linestrings(edges.reshape(-1, 2, 2))
+    cut, edge = shapely.STRtree(lines).query(bridges, predicate="intersects")
+    c, e = cuts[cut], edges[edge]
+    # An edge that leaves an end of the cut-in sideways meets it there and nowhere else.
+    axis = np.where(c[:, 0] == c[:, 2], 0, 1)
+    k = np.arange(len(c))
+    harmless = np.zeros(len(c), dtype=bool)
+    for own, other in ((slice(0, 2), slice(2, 4)), (slice(2, 4), slice(0, 2))):
+        at_end = (e[:, own] == c[:, :2]).all(axis=1) | (e[:, own] == c[:, 2:]).all(axis=1)
+        harmless |= at_end & (e[:, other][k, axis] != c[k, axis])
+    cut, edge = cut[~harmless], edge[~harmless]
     shared, row = shapely.get_coordinates(
-        shapely.intersection(bridges[cut], edges[edge]), return_index=True
+        shapely.intersection(bridges[cut], lines[edge]), return_index=True
     )
     ends = cuts[cut[row]]
     at_end = (shared == ends[:, :2]).all(axis=1) | (shared == ends[:, 2:]).all(axis=1)
-    if not at_end.all():
-        return "a cut-in touches the contour between its ends"
-    return _judge_winding(rings)
+    return bool(at_end.all())
 
 
-def _judge_winding(rings: list[Floats]) -> str:
+def _judge_winding(areas: NDArray[Any], points: NDArray[Any]) -> str:
     """Loops lie apart, so each one's inside is run round once more than its surroundings."""
-    areas = shapely.polygons([shapely.linearrings(r) for r in rings])
     own = np.where(shapely.is_ccw(shapely.get_exterior_ring(areas)), 1, -1)
     around = own.copy()
-    points = shapely.points(np.array([r[0] for r in rings]))
     # Asked this way round, each area is prepared once for all points.
     outer, inner = shapely.STRtree(points).query(areas, predicate="intersects")
     others = inner != outer
