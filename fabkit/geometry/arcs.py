@@ -28,8 +28,8 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 _MIN_CIRCLE_CHORDS: Final = 16
-_MOST_CHORDS: Final = 8192
-"""Enough for a circle of 25 m radius; a file may ask for one of a thousand kilometres."""
+_MOST_CHORDS: Final = 4096
+"""Enough for a circle of 6 m radius; a file may ask for one of a thousand kilometres."""
 
 
 def sweep_rad(
