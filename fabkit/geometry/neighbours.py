@@ -1,0 +1,125 @@
+"""Nearest points and connected groups, without loading a large library for a small question.
+
+Most boards have a few hundred holes and pads.  Comparing all with all is then faster than loading
+scipy, whose trees are used where there are many.
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+FEW_PAIRS: Final = 400_000
+"""Up to this many pairs are compared one with another; above it a tree pays."""
+
+
+class PointTree:
+    """Finds neighbours of points.
+
+    Parameters
+    ----------
+    points : (n, d) float64
+        Not empty.
+    """
+
+    def __init__(self, points: Floats) -> None:
+        self.points = np.asarray(points, dtype=np.float64)
+
+    @cached_property
+    def _tree(self) -> Any:
+        from scipy.spatial import cKDTree
+
+        return cKDTree(self.points)
+
+    def query(
+        self, points: Floats, *, k: int = 1, p: float = 2.0, within: float = np.inf
+    ) -> tuple[Floats, Ints]:
+        """Distance and row of the nearest point, or of the ``k`` nearest, nearest first.
+
+        Parameters
+        ----------
+        points : (m, d) float64
+        p
+            2 for straight distance, inf for the larger of the differences.
+        within
+            Farther points do not count: their distance is inf, their row ``n``.
+
+        Returns
+        -------
+        (m,) or (m, k) float64, the same of int64.
+        """
+        asked = np.asarray(points, dtype=np.float64)
+        if len(asked) * len(self.points) > FEW_PAIRS or k > len(self.points):
+            found = self._tree.query(asked, k=k, p=p, distance_upper_bound=within)
+            return found[0], found[1]
+        apart = _distances(asked, self.points, p)
+        rows = np.argsort(apart, axis=1, kind="stable")[:, :k] if k > 1 else _nearest(apart)
+        distance = np.take_along_axis(apart, rows, axis=1)
+        # As in the tree, what lies just at the bound is outside.
+        lost = ~(distance < within)
+        distance[lost], rows[lost] = np.inf, len(self.points)
+        return (distance, rows) if k > 1 else (distance[:, 0], rows[:, 0])
+
+    def pairs(self, reach: float) -> Ints:
+        """Rows of points at most ``reach`` apart, (m, 2), the smaller row first."""
+        count = len(self.points)
+        if count * count > FEW_PAIRS:
+            found: Ints = self._tree.query_pairs(reach, output_type="ndarray")
+            return found
+        left, right = np.nonzero(_distances(self.points, self.points, 2.0) <= reach)
+        return np.column_stack((left, right))[left < right]
+
+    def near(self, point: Floats, reach: float) -> Ints:
+        """Rows of points at most ``reach`` from one point."""
+        return np.flatnonzero(((self.points - point) ** 2).sum(axis=1) <= reach**2)
+
+
+def _distances(a: Floats, b: Floats, p: float) -> Floats:
+    """(len(a), len(b)) float64."""
+    out = np.zeros((len(a), len(b)))
+    for axis in range(a.shape[1]):
+        difference = np.abs(a[:, axis, None] - b[None, :, axis])
+        out = np.maximum(out, difference) if np.isinf(p) else out + difference**2
+    return out if np.isinf(p) else np.sqrt(out)
+
+
+def _nearest(apart: Floats) -> Ints:
+    return np.argmin(apart, axis=1)[:, None]
+
+
+def label_groups(count: int, left: NDArray[Any], right: NDArray[Any]) -> Ints:
+    """Number of the connected group of each node, from 0 in the order of their first nodes.
+
+    Every node is hooked to the lowest node it is joined to, and chains are shortened until all
+    members of a group name the same one: a few rounds even for long chains.
+
+    Parameters
+    ----------
+    count
+        Nodes, numbered from 0.
+    left, right : (m,) integers
+        Nodes that are joined.
+
+    >>> label_groups(5, np.array([3, 1]), np.array([1, 4])).tolist()
+    [0, 1, 2, 1, 1]
+    """
+    lowest = np.arange(count)
+    while len(left):
+        a, b = lowest[left], lowest[right]
+        apart = a != b
+        if not apart.any():
+            break
+        left, right, a, b = left[apart], right[apart], a[apart], b[apart]
+        np.minimum.at(lowest, np.maximum(a, b), np.minimum(a, b))
+        while True:
+            shorter = lowest[lowest]
+            if np.array_equal(shorter, lowest):
+                break
+            lowest = shorter
+    return np.unique(lowest, return_inverse=True)[1].reshape(-1)
