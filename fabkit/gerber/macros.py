@@ -48,6 +48,8 @@ _NAMES = {
     7: "thermal",
 }
 _MOST_VERTICES = 5000
+_LARGEST_MOIRE: Final = 2000.0
+"""Rings a thousandth apart but kilometres wide cannot be computed with."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,6 +224,9 @@ def _make_ringed(code: int, rest: list[float], wrong: Callable[[str], None]) -> 
     _, _, outer, thickness, gap, rings, hair, length, _ = rest
     if min(outer, thickness, gap, rings, hair, length) < 0 or not rings.is_integer():
         wrong("has a negative size or a broken ring count")
+        return None
+    if max(outer, length) > _LARGEST_MOIRE:
+        wrong(f"is {max(outer, length):g} wide, larger than any board")
         return None
     if rings > MOST_RINGS:
         wrong(f"asks for {rings:g} rings; {MOST_RINGS} are drawn")
