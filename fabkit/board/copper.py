@@ -147,17 +147,6 @@ class Copper:
         return np.unique(table, axis=0).astype(np.int32)
 
     @cached_property
-    def piece_net(self) -> Ints:
-        """(len(pieces),) int32: net of each piece's island; -1 unknown or more than one."""
-        net = np.full(self.pieces.islands, -1, dtype=np.int32)
-        islands, first, counts = np.unique(
-            self.island_nets[:, 0], return_index=True, return_counts=True
-        )
-        one = counts == 1
-        net[islands[one]] = self.island_nets[first[one], 1]
-        return net[self.pieces.island]
-
-    @cached_property
     def held(self) -> NDArray[np.bool_]:
         """(number of islands,) bool: a pad or a plated hole is part of it."""
         out = np.zeros(self.pieces.islands, dtype=bool)

@@ -14,11 +14,6 @@ if TYPE_CHECKING:
     from fabkit.board.model import BoardSlots, Holes
 
 
-def slot_paths(slots: BoardSlots) -> NDArray[np.int32]:
-    """Path numbers in rising order, the order of the slot polygons of :func:`cut_shapes`."""
-    return np.unique(slots.path)
-
-
 def cut_shapes(holes: Holes, slots: BoardSlots) -> NDArray[Any]:
     """Areas that are cut: a disc per hole, then a polygon per slot path, mm.
 

@@ -232,7 +232,7 @@ class Board:
 
     @cached_property
     def hole_shapes(self) -> NDArray[np.object_]:
-        """(len(holes),) discs, then (number of paths,) slot polygons, mm; see ``slot_paths``."""
+        """(len(holes),) discs, then (number of paths,) slot polygons by rising path, mm."""
         from fabkit.board.cutting import cut_shapes
 
         return cut_shapes(self.holes, self.slots)

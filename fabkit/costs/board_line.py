@@ -61,11 +61,6 @@ def rates_of(house: House) -> RateCard:
     return house.rates
 
 
-def charged_area_dm2(facts: BoardFacts, rates: RateCard) -> Decimal:
-    """Charged area of one piece, dm2."""
-    return _area_term(facts, rates).value
-
-
 def find_tier(facts: BoardFacts, quantity: int, rates: RateCard) -> SizeTier:
     """The smallest size tier the piece fits into; raises Unpriced when there is none."""
     for tier in rates.tiers:

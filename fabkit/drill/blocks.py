@@ -256,7 +256,7 @@ class Interpreter:
             plotter.radius = radius
         if block.code == "G00":
             plotter.lift_for("G00", offset)
-            plotter.rout, plotter.compensation, plotter.interpolation = True, 40, 1
+            plotter.rout, plotter.interpolation = True, 1
             if point is None:
                 self._log.add(faults.NO_TARGET, "G00 has no coordinate", offset=offset)
             else:
@@ -285,7 +285,6 @@ class Interpreter:
         self._moves = True
         if plotter.down:
             self._log.add(faults.COMP_DOWN, f"{block.code} while the tool is down", offset=offset)
-        plotter.compensation = int(block.code[1:])
         if block.code != "G40":
             self._log.add(
                 faults.COMPENSATION,

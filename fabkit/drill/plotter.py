@@ -52,7 +52,6 @@ class Plotter:
         self.down = False
         self.interpolation = 1
         self.radius: float | None = None
-        self.compensation = 40
         self._path = -1
         self.pattern: tuple[Rows, Rows] | None = None
         self.repeat = StepRepeat()

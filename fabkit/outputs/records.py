@@ -9,7 +9,7 @@ import numpy as np
 
 from fabkit.board.model import Board
 from fabkit.checks.houses import HouseVerdict
-from fabkit.checks.model import Check, CheckResult, State
+from fabkit.checks.model import CheckResult, State
 from fabkit.checks.thickness import ThicknessRow
 from fabkit.findings import Finding, Place, Rule, Severity
 from fabkit.house.sheet import House
@@ -212,17 +212,6 @@ def rule_record(rule: Rule) -> Record:
         "why": rule.why,
         "source": str(rule.source),
         "remedy": rule.advice,
-    }
-
-
-def catalogue_check_record(check: Check) -> Record:
-    """How one check is declared."""
-    return {
-        "id": check.id,
-        "title": check.title,
-        "needs": list(check.needs),
-        "limits": list(check.limits),
-        "rules": [rule_record(r) for r in check.rules],
     }
 
 

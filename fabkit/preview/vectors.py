@@ -8,7 +8,6 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from fabkit.gerber.model import GerberFile, Kind, Pose
@@ -183,8 +182,3 @@ def _region(file: GerberFile, first: int, last: int) -> Iterator[Contour]:
         contour = Contour((rows[a][0], rows[a][1]), tuple(r[2:] for r in rows[a:b]))
         # Contours of a region add up, so all must run the same way for non-zero winding.
         yield contour if contour.doubled_area >= 0 else contour.reversed()
-
-
-def box_contour(frame: tuple[float, float, float, float]) -> Contour:
-    """A rectangle, counter-clockwise."""
-    return polygon_contours(np.array([shapely.box(*frame)], dtype=object))[0]
