@@ -54,24 +54,72 @@ def commands_of(name):
     ]
 
 
-def test_commands_in_documents_run(tmp_path, monkeypatch):
-    """Every command shown runs, one after the other, on the demo under the names they use."""
+@pytest.fixture
+def workplace(tmp_path, monkeypatch):
+    """A folder with the demo and its sheets under the names that documents use."""
     shutil.copytree(DEMO / "rev-b", tmp_path / "gerbers")
     shutil.make_archive(str(tmp_path / "gerbers"), "zip", DEMO / "rev-b")
-    shutil.copytree(DEMO, tmp_path / "fixtures/wheatear")
-    shutil.copytree(ROOT / "fixtures/sheets", tmp_path / "fixtures/sheets")
-    shutil.copy(ROOT / "fixtures/sheets/house.toml", tmp_path / "my-house.toml")
-    shutil.copy(ROOT / "fixtures/sheets/parts.toml", tmp_path / "my-parts.toml")
+    for name in ("wheatear", "sheets", "pair"):
+        shutil.copytree(ROOT / "fixtures" / name, tmp_path / "fixtures" / name)
+    for half in ("left", "right"):
+        shutil.copytree(ROOT / "fixtures/pair" / half, tmp_path / half)
+    for name, sheet in (("my-house", "house"), ("other-house", "house-b"), ("my-parts", "parts")):
+        shutil.copy(ROOT / f"fixtures/sheets/{sheet}.toml", tmp_path / f"{name}.toml")
     monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def stop(*_):
+    """Stand in for a user who has seen enough."""
+    raise KeyboardInterrupt
+
+
+def test_commands_in_documents_run(workplace, monkeypatch):
+    """Every command shown runs, one after the other, on the demo under the names they use."""
+    monkeypatch.setattr("fabkit.outputs.watching.wait_for_change", stop)
     pages = {page: commands_of(page) for page in PAGES_WITH_COMMANDS}
 
     assert all(pages.values())
     for command in dict.fromkeys(command for commands in pages.values() for command in commands):
         arguments = shlex.split(command, comments=True)[1:]
-        if "--out" in arguments:
+        if "--out" in arguments or arguments[:2] == ["order", "new"]:
             arguments += ["--replace"]
         result = CliRunner().invoke(cli, arguments, prog_name="fabkit")
         assert result.exit_code in (0, 1), (command, result.output)
+
+
+def test_the_library_guide_runs(workplace):
+    """Every line of the guide for Python gives what the guide says."""
+    import doctest
+
+    outcome = doctest.testfile(str(ROOT / "docs/library.md"), module_relative=False)
+
+    assert outcome.attempted > 20
+    assert outcome.failed == 0
+
+
+def test_the_example_files_load(workplace):
+    """The order, house and parts files of the documents are whole and load as they stand."""
+    import fabkit
+    from fabkit.parts.book import load_parts
+
+    block = re.compile(r"^```toml\n# (\S+)\n(.*?)^```$", re.DOTALL | re.MULTILINE)
+    texts = dict(block.findall(read("docs/files.md")))
+    for name, text in texts.items():
+        (workplace / name).write_text(text, encoding="utf-8")
+
+    assert set(texts) == {"order.toml", "house.toml", "parts.toml"}
+    assert fabkit.load_order("order.toml").silenced[0].rule == "package/no-legend"
+    assert fabkit.load_house("house.toml").limit("track_mm").stated
+    assert load_parts("parts.toml").name == "The drawer"
+
+
+def test_every_page_is_reached_from_the_quick_start():
+    """Pages of the guide are linked from the quick start, so nobody must guess their names."""
+    linked = set(re.findall(r"\]\(([a-z-]+\.md)\)", read("docs/quick-start.md")))
+
+    assert {"walk-through.md", "files.md", "shell.md", "library.md", "plugins.md"} <= linked
+    assert {"design.md", "commands.md", "checks.md", "pictures.md"} <= linked
 
 
 def test_the_readme_gives_two_set_up_commands():
