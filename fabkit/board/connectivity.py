@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from fabkit.board.model import Board
 from fabkit.geometry.islands import touching_pairs
+from fabkit.geometry.neighbours import label_groups
 from fabkit.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM
 
 Ints = NDArray[np.int32]
@@ -112,9 +113,6 @@ def join_pieces(
     first, last : (m,) int
         Copper layers each barrel spans, from 1 on top.
     """
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
     polygons = np.concatenate(layers) if layers else np.empty(0, dtype=object)
     layer = np.repeat(np.arange(len(layers)), [len(a) for a in layers]).astype(np.int32)
     count = len(polygons)
@@ -132,8 +130,7 @@ def join_pieces(
     one = np.concatenate((piece, *(a for a, _ in touching)))
     other = np.concatenate((count + barrel, *(b for _, b in touching)))
     nodes = count + len(barrels)
-    graph = coo_array((np.ones(len(one), bool), (one, other)), shape=(nodes, nodes))
-    labels = connected_components(graph, directed=False)[1][:count]
+    labels = label_groups(nodes, one, other)[:count]
     # Number islands by first appearance, so that equal boards give equal numbers.
     _, first_row, inverse = np.unique(labels, return_index=True, return_inverse=True)
     rank = np.empty(len(first_row), dtype=np.int32)

@@ -13,6 +13,7 @@ from fabkit.board import rules
 from fabkit.board.model import BoardSlots, Holes
 from fabkit.drill.model import DrillFile, Hits, Slots
 from fabkit.findings import Finding, Place
+from fabkit.geometry.neighbours import PointTree
 from fabkit.gerber.reader import looks_like_gerber
 from fabkit.package.model import Package, PackageFile, RoleKind
 
@@ -193,9 +194,7 @@ def _merge(merged: Drilled, table: _Cuts, keys: NDArray[np.float64], word: str) 
     """Keep one of each pair of equal cuts in different files; the earlier file's is kept."""
     if len(table) < 2 or len(np.unique(table.file)) < 2:
         return table
-    from scipy.spatial import cKDTree
-
-    pairs = cKDTree(keys).query_pairs(SAME_PLACE_MM, output_type="ndarray")
+    pairs = PointTree(keys).pairs(SAME_PLACE_MM)
     a, b = pairs.min(axis=1, initial=len(table)), pairs.max(axis=1, initial=-1)
     same = (
         (table.file[a] != table.file[b])

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from fabkit.board.connectivity import Pieces, pieces_at
 from fabkit.board.copper import NO_NET, Copper
+from fabkit.geometry.neighbours import PointTree
 from fabkit.gerber.shapes import object_shapes
 from fabkit.sidecars.model import Netlist, NetPoint
 
@@ -292,13 +293,11 @@ def _pieces_near(polygons: Any, spots: Any) -> NDArray[np.int32]:
 
 def _shared_shift(xy: NDArray[np.float64], copper: Copper) -> NDArray[np.float64]:
     """Shift from netlist points to pad centres that most points share, else none."""
-    from scipy.spatial import cKDTree
-
     pads = np.column_stack((copper.pads.x, copper.pads.y))
     none = np.zeros(2)
     if len(xy) < 3 or len(pads) < 3:
         return none
-    tree = cKDTree(pads)
+    tree = PointTree(pads)
     if np.mean(tree.query(xy)[0] <= SEARCH_MM) >= ALIGN_SHARE / 2:
         return none
     # Candidates: the shifts that bring a few points, far apart, onto any pad.

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from fabkit.board import rules
 from fabkit.findings import Finding, Place
 from fabkit.geometry.arcs import Floats
+from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.outlines import SAME_END_MM, Figures, Strokes, fill, find_figures, nest
 from fabkit.gerber.model import GerberFile, Kind
 from fabkit.gerber.shapes import object_shapes
@@ -233,9 +234,7 @@ def _nearest_gap(loose: Floats) -> float | None:
     """Shortest distance between loose ends, mm."""
     if len(loose) < 2:
         return None
-    from scipy.spatial import cKDTree
-
-    distance, _ = cKDTree(loose).query(loose, k=2)
+    distance, _ = PointTree(loose).query(loose, k=2)
     return float(distance[:, 1].min())
 
 

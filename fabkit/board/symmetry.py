@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from fabkit.board.copper import ATTACHED, Copper
 from fabkit.board.model import Board
+from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import RoleKind, Side
 
 Floats = NDArray[np.float64]
@@ -124,13 +125,11 @@ def _judge(
     axis: float | None,
 ) -> Mirror:
     """Score holes and pads, each about its own axis."""
-    from scipy.spatial import cKDTree
-
     holes = copper.board.holes
     table: Floats = np.column_stack((holes.x, holes.y, holes.diameter, holes.plated))
     image = table[rows].copy()
     image[:, 0] = 2 * axes[0] - image[:, 0]
-    apart: Floats = cKDTree(table).query(image)[0]
+    apart: Floats = PointTree(table).query(image)[0]
     lone_holes = rows[apart > MATCH_MM]
     face = outer_face(copper)[pads]
     image = box.copy()
@@ -141,7 +140,7 @@ def _judge(
     for mine, other in ((1, -1), (-1, 1)):
         there = every[faces == other]
         if len(there) and np.any(face == mine):
-            lone[face == mine] = cKDTree(there).query(image[face == mine])[0] > 2 * MATCH_MM
+            lone[face == mine] = PointTree(there).query(image[face == mine])[0] > 2 * MATCH_MM
     return Mirror(
         axis_mm=axis,
         hole_score=1 - len(lone_holes) / len(rows),
@@ -182,11 +181,9 @@ def _key_axis(centres: Floats, table: Floats) -> Floats:
     What lies at one place beside most keys is their footprint; a screw or a controller pin that
     happens to be near one key is not.
     """
-    from scipy.spatial import cKDTree
-
     if not len(table):
         return np.empty(0)
-    apart, key = cKDTree(centres).query(table[:, :2], p=np.inf)
+    apart, key = PointTree(centres).query(table[:, :2], p=np.inf)
     offset = table.copy()
     offset[:, :2] -= centres[key]
     _, kind, counts = np.unique(
@@ -230,11 +227,9 @@ def unmatched(rows: Floats, axis: float, reach: float) -> Ints:
     """Rows (x, y, and further columns that must agree) whose mirror image is no other row."""
     if not len(rows):
         return np.empty(0, np.int64)
-    from scipy.spatial import cKDTree
-
     image = rows.copy()
     image[:, 0] = 2 * axis - image[:, 0]
-    return np.flatnonzero(cKDTree(rows).query(image)[0] > reach)
+    return np.flatnonzero(PointTree(rows).query(image)[0] > reach)
 
 
 def outer_face(copper: Copper) -> NDArray[np.int8]:
@@ -361,8 +356,6 @@ def compare_halves(left: Board, right: Board) -> Halves:
 
 def _overlay(a: Floats, b: Floats) -> tuple[float, Ints, Ints]:
     """Share of rows that fit after the best shift of ``b``, and the rows that do not."""
-    from scipy.spatial import cKDTree
-
     none = np.empty(0, np.int64)
     if not len(a) or not len(b):
         return (1.0 if len(a) == len(b) else 0.0), np.arange(len(a)), np.arange(len(b))
@@ -375,12 +368,12 @@ def _overlay(a: Floats, b: Floats) -> tuple[float, Ints, Ints]:
         np.round(shift[same] / MATCH_MM).astype(np.int64), axis=0, return_counts=True
     )
     best: tuple[float, Ints, Ints] = (-1.0, none, none)
-    tree = cKDTree(a)
+    tree = PointTree(a)
     for chosen in bins[np.argsort(-counts, kind="stable")[:5]]:
         moved = b.copy()
         moved[:, :2] += chosen * MATCH_MM
         lost_b = np.flatnonzero(tree.query(moved)[0] > 2 * MATCH_MM)
-        lost_a = np.flatnonzero(cKDTree(moved).query(a)[0] > 2 * MATCH_MM)
+        lost_a = np.flatnonzero(PointTree(moved).query(a)[0] > 2 * MATCH_MM)
         share = 1 - (len(lost_a) + len(lost_b)) / (len(a) + len(b))
         if share > best[0]:
             best = (share, lost_a, lost_b)

@@ -16,6 +16,7 @@ from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
 from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
 from fabkit.geometry.facing import facets_of, thin_out
+from fabkit.geometry.neighbours import label_groups
 from fabkit.units import CHORD_ERROR_MM, COINCIDENT_MM
 
 SAME_STRETCH_MM: Final = 2.0
@@ -152,17 +153,10 @@ def _stretches(
     """
     if not len(distance):
         return distance, middle
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
     tree = shapely.STRtree(shapely.points(middle))
     left, right = tree.query(shapely.points(middle), predicate="dwithin", distance=SAME_STRETCH_MM)
     alike = np.abs(distance[left] - distance[right]) < COINCIDENT_MM
-    graph = coo_array(
-        (np.ones(int(alike.sum()), bool), (left[alike], right[alike])),
-        shape=(len(distance), len(distance)),
-    )
-    label = connected_components(graph, directed=False)[1]
+    label = label_groups(len(distance), left[alike], right[alike])
     first = np.unique(label, return_index=True)[1]
     low, high = np.full((len(first), 2), np.inf), np.full((len(first), 2), -np.inf)
     np.minimum.at(low, label, middle)

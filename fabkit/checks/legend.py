@@ -18,6 +18,7 @@ from fabkit.checks.mask import mask_sides
 from fabkit.checks.worst import group, judge
 from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
 from fabkit.geometry.facing import thin_out
+from fabkit.geometry.neighbours import PointTree, label_groups
 from fabkit.gerber.model import Kind
 from fabkit.gerber.shapes import pen_widths
 from fabkit.package.model import RoleKind
@@ -31,8 +32,8 @@ TALLEST_MM: Final = 4.0
 WORD: Final = 3
 """Letters in a row from which on figures count as text."""
 
-LETTERS: Final = 4
-"""Fewer letters of one shape on both sides prove nothing."""
+LETTERS: Final = 3
+"""Fewer different letters on both sides prove nothing."""
 
 ALIKE_MM: Final = 0.01
 """Figures whose sizes and centres differ by less have one shape."""
@@ -136,9 +137,7 @@ def _pen_near(layer: Layer, x: NDArray[np.float64], y: NDArray[np.float64]) -> N
     rows = np.flatnonzero(np.isin(objects.kind, (Kind.DRAW, Kind.ARC)) & objects.dark)
     if not len(rows) or not len(x):
         return np.zeros(len(x))
-    from scipy.spatial import cKDTree
-
-    tree = cKDTree(np.column_stack((objects.x0[rows], objects.y0[rows])))
+    tree = PointTree(np.column_stack((objects.x0[rows], objects.y0[rows])))
     apart, near = tree.query(np.column_stack((x, y)))
     pens = pen_widths(layer.file, rows)
     return np.where(apart <= TALLEST_MM, np.nan_to_num(pens[near]), 0.0)
@@ -164,9 +163,6 @@ def word_heights(
     box, size = box[letter], size[letter]
     if not len(box):
         return none, none, none
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
     found: list[tuple[float, float, float]] = []
     for along, across in ((0, 1), (1, 0)):
         reach = 0.35 * size[:, across]
@@ -178,8 +174,7 @@ def word_heights(
             np.abs(box[left, across] - box[right, across]) < 0.1 * size[left, across]
         )
         left, right = left[alike], right[alike]
-        graph = coo_array((np.ones(len(left), bool), (left, right)), shape=(len(box), len(box)))
-        label = connected_components(graph, directed=False)[1]
+        label = label_groups(len(box), left, right)
         counts = np.bincount(label)
         for word in np.flatnonzero(counts >= WORD):
             mine = label == word
@@ -293,7 +288,7 @@ def direction(case: Case) -> Iterator[Finding]:
         box = layer.file.bounds
         yield Finding.of(
             MIRRORED,
-            f"{format_number(same)} letters of the bottom legend look as on the top, "
+            f"{format_number(same)} different letters of the bottom legend look as on the top, "
             f"{format_number(turned)} are mirrored",
             spot_place(case, layer, (box[0] + box[2]) / 2, (box[1] + box[3]) / 2),
             measured=float(same),
@@ -314,23 +309,35 @@ def _letters(case: Case, layer: Layer) -> NDArray[np.float64]:
 
 
 def compare_letters(top: NDArray[np.float64], bottom: NDArray[np.float64]) -> tuple[int, int]:
-    """How many lopsided figures of one side are on the other as they are, and mirrored.
+    """How many different figures of one side are on the other as they are, and mirrored.
+
+    Text may be turned by quarters on either side.  Figures that fit both ways (an A turned by
+    nothing, an E turned by a half) tell nothing and are not counted; neither is a second figure
+    of the same shape.
 
     Parameters
     ----------
     top, bottom : (n, 5) float64
         See :func:`_letters`.
     """
-    from scipy.spatial import cKDTree
-
     if not len(top) or not len(bottom):
         return 0, 0
-    lopsided = np.abs(2 * bottom[:, 3] - bottom[:, 0]) > 0.06 * bottom[:, 0]
-    bottom = bottom[lopsided]
-    if not len(bottom):
-        return 0, 0
+    tree = PointTree(top)
     image = bottom.copy()
     image[:, 3] = image[:, 0] - image[:, 3]
-    tree = cKDTree(top)
-    near, far = tree.query(bottom)[0] < ALIKE_MM, tree.query(image)[0] < ALIKE_MM
-    return int(np.sum(near & ~far)), int(np.sum(far & ~near))
+    near, far = _fits(tree, bottom), _fits(tree, image)
+    pairs = PointTree(bottom).pairs(ALIKE_MM)
+    shape = label_groups(len(bottom), pairs[:, 0], pairs[:, 1])
+    same, turned = np.unique(shape[near]), np.unique(shape[far])
+    return len(np.setdiff1d(same, turned)), len(np.setdiff1d(turned, same))
+
+
+def _fits(tree: PointTree, figures: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which figures, turned by some number of quarters, are in the tree."""
+    found = np.zeros(len(figures), dtype=bool)
+    turned = figures
+    for _ in range(4):
+        found |= tree.query(turned)[0] < ALIKE_MM
+        width, height, area, x, y = turned.T
+        turned = np.column_stack((height, width, area, height - y, x))
+    return found

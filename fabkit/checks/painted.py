@@ -13,10 +13,15 @@ from fabkit.board.model import Layer
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.findings import Finding, Rule, Severity, Source
+from fabkit.geometry.neighbours import label_groups
 from fabkit.gerber.model import Kind
 
 STROKES: Final = 20
 """Overlapping parallel strokes that are no bundle of tracks any more."""
+
+_BAND: Final = 1 / 16
+"""Strokes whose levels differ by less than this share of their width count as one run where they
+overlap."""
 
 PAINTED = Rule(
     id="copper/pour-painted",
@@ -50,11 +55,10 @@ def _heaps(layer: Layer) -> list[NDArray[Any]]:
     """Rows of strokes that lie on each other side by side, largest heap first."""
     objects, found = layer.file.objects, []
     drawn = (objects.kind == Kind.DRAW) & objects.dark
-    for tool, aperture in enumerate(layer.file.apertures):
-        width = aperture.diameter_mm
+    for rows in _by_tool(objects.aperture, np.flatnonzero(drawn)):
+        width = layer.file.apertures[int(objects.aperture[rows[0]])].diameter_mm
         if not width:
             continue
-        rows = np.flatnonzero(drawn & (objects.aperture == tool))
         for across in (False, True):
             x0, y0, x1, y1 = (getattr(objects, name)[rows] for name in ("x0", "y0", "x1", "y1"))
             if across:
@@ -68,20 +72,44 @@ def _heaps(layer: Layer) -> list[NDArray[Any]]:
     return sorted(found, key=lambda heap: (-len(heap), int(heap[0])))
 
 
+def _by_tool(tool: NDArray[Any], rows: NDArray[Any]) -> list[NDArray[Any]]:
+    """Rows of each tool, those with too few left out."""
+    order = rows[np.argsort(tool[rows], kind="stable")]
+    parts = np.split(order, np.flatnonzero(np.diff(tool[order])) + 1)
+    return [part for part in parts if len(part) >= STROKES]
+
+
 def _side_by_side(
     low: NDArray[Any], high: NDArray[Any], level: NDArray[Any], width: float
 ) -> list[NDArray[Any]]:
     """Groups of strokes that overlap their neighbours on at least ``STROKES`` levels."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
-    strips = shapely.box(low, level - width / 2, high, level + width / 2)
+    run = _runs(low, high, np.floor(level / (width * _BAND)))
+    order = np.argsort(run, kind="stable")
+    first = np.flatnonzero(np.diff(run[order], prepend=-1))
+    left, right = np.minimum.reduceat(low[order], first), np.maximum.reduceat(high[order], first)
+    under, over = np.minimum.reduceat(level[order], first), np.maximum.reduceat(level[order], first)
+    strips = shapely.box(left, under - width / 2, right, over + width / 2)
     a, b = shapely.STRtree(strips).query(strips, predicate="intersects")
     # Strokes on one level go on from each other as tracks do; only different ones fill.
-    beside = (level[a] != level[b]) & (np.abs(level[a] - level[b]) < 0.99 * width)
-    size = len(level)
-    links = coo_array((np.ones(beside.sum()), (a[beside], b[beside])), shape=(size, size))
-    _, label = connected_components(links, directed=False)
+    beside = (a != b) & (over[a] != under[b]) & (under[a] != over[b])
+    beside &= np.maximum(under[a] - over[b], under[b] - over[a]) < 0.99 * width
+    label = label_groups(len(first), a[beside], b[beside])[run]
     order = np.argsort(label, kind="stable")
     groups = np.split(order, np.flatnonzero(np.diff(label[order])) + 1)
     return [g for g in groups if len(np.unique(level[g])) >= STROKES]
+
+
+def _runs(low: NDArray[Any], high: NDArray[Any], band: NDArray[Any]) -> NDArray[Any]:
+    """Number of the run of each stroke: strokes of one band that overlap, directly or in a chain.
+
+    Runs of a band lie apart, so that each meets few of the others however many strokes there are.
+    """
+    order = np.lexsort((low, band))
+    fresh = np.diff(band[order], prepend=np.nan) != 0
+    # Each band is moved behind the one before it, so that one running maximum serves all.
+    moved = (np.cumsum(fresh) - 1) * (np.ptp(np.concatenate((low, high))) + 1.0)
+    reach = np.maximum.accumulate(high[order] + moved)
+    fresh[1:] |= low[order][1:] + moved[1:] >= reach[:-1]
+    run = np.empty(len(low), dtype=np.int64)
+    run[order] = np.cumsum(fresh) - 1
+    return run

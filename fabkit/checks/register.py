@@ -16,6 +16,7 @@ from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import cuts_of, require_copper
 from fabkit.checks.declare import check
 from fabkit.findings import Finding, Rule, Severity, Source
+from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import RoleKind
 from fabkit.units import INCH_MM, format_mm, format_number
 
@@ -105,9 +106,7 @@ def compare_points(points: Floats, reference: Floats) -> Fit:
     Only changes that fit far better than the files as they are count, so a regular grid shifted
     by its own pitch is no finding.
     """
-    from scipy.spatial import cKDTree
-
-    tree = cKDTree(reference)
+    tree = PointTree(reference)
     distance, _ = tree.query(points)
     share = float(np.mean(distance <= FIT_MM))
     if share >= FITS:

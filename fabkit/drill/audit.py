@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from fabkit.drill import problems
 from fabkit.drill.model import DrillFile, Tool
 from fabkit.findings import ProblemLog, Rule, Severity
+from fabkit.geometry.neighbours import PointTree
 from fabkit.units import COINCIDENT_MM, INCH_MM
 
 SMALLEST_MM: Final = 0.10
@@ -185,8 +186,6 @@ def _audit_slots(file: DrillFile, log: ProblemLog) -> None:
 
 def _audit_overlaps(file: DrillFile, log: ProblemLog) -> None:
     """Doubles, concentric hits and overlaps, each hole against its nearest neighbours."""
-    from scipy.spatial import cKDTree
-
     hits = file.hits
     points = np.column_stack((hits.x, hits.y))
     if np.abs(points).max() > _FARTHEST_MM:
@@ -201,7 +200,7 @@ def _audit_overlaps(file: DrillFile, log: ProblemLog) -> None:
     sizes = _diameters(file)
     groups = {t: rows[hits.tool[rows] == t] for t in np.unique(hits.tool[rows]).tolist()}
     known = [(t, g) for t, g in groups.items() if not np.isnan(sizes[t])]
-    trees = {t: cKDTree(points[g]) for t, g in known}
+    trees = {t: PointTree(points[g]) for t, g in known}
     concentric = np.zeros(len(hits), dtype=bool)
     overlapping = np.zeros(len(hits), dtype=bool)
     for i, (first, held) in enumerate(known[:_PAIRED_TOOLS]):
@@ -210,9 +209,7 @@ def _audit_overlaps(file: DrillFile, log: ProblemLog) -> None:
             if reach <= 0:
                 continue
             same = first == second
-            near, _ = trees[second].query(
-                points[held], k=2 if same else 1, distance_upper_bound=reach
-            )
+            near, _ = trees[second].query(points[held], k=2 if same else 1, within=reach)
             near = near[:, 1] if same else near
             centred = (near <= COINCIDENT_MM) & (not same)
             concentric[held[centred]] = True

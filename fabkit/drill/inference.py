@@ -19,6 +19,7 @@ from fabkit.drill.model import DrillFile, NumberFormat
 from fabkit.drill.numbers import DEFAULT_DIGITS, DigitSurvey, Unit
 from fabkit.drill.reader import read, read_format
 from fabkit.findings import Finding, Place, ProblemLog, Severity
+from fabkit.geometry.neighbours import PointTree
 from fabkit.limits import DEFAULT_LIMITS, Limits
 
 Floats = NDArray[np.float64]
@@ -212,9 +213,7 @@ def _score(
 
 
 def _share_near(points: Floats, pads: Floats, reach: float) -> float:
-    from scipy.spatial import cKDTree
-
-    distance, _ = cKDTree(pads).query(points, distance_upper_bound=reach)
+    distance, _ = PointTree(pads).query(points, within=reach)
     return float(np.isfinite(distance).mean())
 
 

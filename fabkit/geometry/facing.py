@@ -20,6 +20,7 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.columns import Columns
+from fabkit.geometry.neighbours import PointTree, label_groups
 from fabkit.units import COINCIDENT_MM
 
 Floats = NDArray[np.float64]
@@ -28,8 +29,8 @@ Ints = NDArray[np.int64]
 LONGEST_FACET_MM: Final = 2.0
 """Longer boundary segments are cut, so that the box of a slanted one stays small."""
 
-_CHUNK: Final = 2_000_000
-"""Pairs judged at once; bounds the memory of one pass to a few hundred megabytes."""
+_CHUNK: Final = 100_000
+"""Pairs judged at once: their tables, some tens of megabytes, are quickest when small."""
 
 _JOIN_MM: Final = 0.01
 """Stretches whose ends are this near to each other are one."""
@@ -207,40 +208,42 @@ def near_pairs(facets: Facets, reach_mm: float) -> tuple[Ints, Ints]:
     return left[keep], right[keep]
 
 
-def find_gaps(
-    facets: Facets, reach_mm: float, *, pairs: tuple[Ints, Ints] | None = None
-) -> Facings:
-    """Places where open ground between (or inside) polygons is narrower than ``reach_mm``.
-
-    ``pairs`` are those of :func:`near_pairs` with at least this reach, when already known.
-    """
-    return _find(facets, reach_mm, pairs or near_pairs(facets, reach_mm), inside=False)
+def find_gaps(facets: Facets, reach_mm: float) -> Facings:
+    """Places where open ground between (or inside) polygons is narrower than ``reach_mm``."""
+    return find_facings(facets, gap_mm=reach_mm, width_mm=0.0)[0]
 
 
-def find_widths(
-    facets: Facets, reach_mm: float, *, pairs: tuple[Ints, Ints] | None = None
-) -> Facings:
+def find_widths(facets: Facets, reach_mm: float) -> Facings:
     """Places where the material of a polygon is narrower than ``reach_mm``; see above."""
-    return _find(facets, reach_mm, pairs or near_pairs(facets, reach_mm), inside=True)
+    return find_facings(facets, gap_mm=0.0, width_mm=reach_mm)[1]
 
 
-def _find(facets: Facets, reach_mm: float, pairs: tuple[Ints, Ints], *, inside: bool) -> Facings:
-    left, right = pairs
-    if inside:
+def find_facings(facets: Facets, *, gap_mm: float, width_mm: float) -> tuple[Facings, Facings]:
+    """Gaps narrower than ``gap_mm`` and widths narrower than ``width_mm``, seen in one pass."""
+    reach = max(gap_mm, width_mm)
+    left, right = near_pairs(facets, reach)
+    if not gap_mm:
         same = facets.piece[left] == facets.piece[right]
         left, right = left[same], right[same]
     middle_x, middle_y = (facets.x0 + facets.x1) / 2, (facets.y0 + facets.y1) / 2
     half = np.hypot(facets.x1 - facets.x0, facets.y1 - facets.y0) / 2
     near = np.hypot(middle_x[left] - middle_x[right], middle_y[left] - middle_y[right]) <= (
-        half[left] + half[right] + reach_mm
+        half[left] + half[right] + reach
     )
     left, right = left[near], right[near]
     found = [
-        _judge(facets, left[at : at + _CHUNK], right[at : at + _CHUNK], reach_mm, inside=inside)
+        _judge(facets, left[at : at + _CHUNK], right[at : at + _CHUNK], gap_mm, width_mm)
         for at in range(0, len(left), _CHUNK)
     ]
-    table = _join_stretches(Facings.concat(*found)) if found else Facings.empty()
-    # Among equals the longest stretch first: its middle is the place to tell.
+    gaps, widths = zip(*found, strict=True) if found else ((), ())
+    return _in_order(gaps), _in_order(widths)
+
+
+def _in_order(found: tuple[Facings, ...]) -> Facings:
+    """One table, nearest first; among equals the longest stretch, whose middle is told."""
+    if not found:
+        return Facings.empty()
+    table = _join_stretches(Facings.concat(*found))
     rank = np.round(table.distance, 6)
     return table.take(np.lexsort((table.y, table.x, -table.stretch, rank)))
 
@@ -253,9 +256,6 @@ def _join_stretches(found: Facings) -> Facings:
     rows = np.flatnonzero(found.straight)
     if len(rows) < 2:
         return found
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
     x, y, half = found.x[rows], found.y[rows], found.stretch[rows] / 2
     near = shapely.STRtree(shapely.points(x, y))
     reach = half.max() + half + COINCIDENT_MM
@@ -266,11 +266,7 @@ def _join_stretches(found: Facings) -> Facings:
         & (found.piece0[rows[left]] == found.piece0[rows[right]])
         & (found.piece1[rows[left]] == found.piece1[rows[right]])
     )
-    graph = coo_array(
-        (np.ones(int(joined.sum()), bool), (left[joined], right[joined])),
-        shape=(len(rows), len(rows)),
-    )
-    label = connected_components(graph, directed=False)[1]
+    label = label_groups(len(rows), left[joined], right[joined])
     weight = np.bincount(label, weights=found.stretch[rows])
     middle_x = np.bincount(label, weights=x * found.stretch[rows]) / weight
     middle_y = np.bincount(label, weights=y * found.stretch[rows]) / weight
@@ -293,33 +289,38 @@ def _join_stretches(found: Facings) -> Facings:
     return Facings.concat(found.take(~found.straight), whole)
 
 
-def _judge(facets: Facets, left: Ints, right: Ints, reach_mm: float, *, inside: bool) -> Facings:
-    """Keep the pairs whose nearest points are a local minimum on the wanted side."""
+def _judge(
+    facets: Facets, left: Ints, right: Ints, gap_mm: float, width_mm: float
+) -> tuple[Facings, Facings]:
+    """Gaps and widths among pairs: their nearest points are a local minimum on that side."""
     p, q, s, t, distance, stretch = nearest_points(facets, left, right)
-    near = distance < reach_mm
+    near = distance < max(gap_mm, width_mm)
     left, right, p, q, s, t = left[near], right[near], p[near], q[near], s[near], t[near]
     distance, stretch = distance[near], stretch[near]
     across = q - p
     ok_p, side_p = _faces(facets, left, s, across)
     ok_q, side_q = _faces(facets, right, t, -across)
     touching = distance < COINCIDENT_MM
-    if inside:
-        keep = ok_p & ok_q & (side_p > 0) & (side_q > 0) & ~touching
-    else:
-        apart = facets.piece[left] != facets.piece[right]
-        # Where boundaries touch the direction across means nothing; between two polygons it can
-        # only be open ground.
-        keep = (ok_p & ok_q & (side_p < 0) & (side_q < 0) & ~touching) | (apart & touching)
-    return Facings(
-        distance=distance[keep],
-        x0=p[keep, 0],
-        y0=p[keep, 1],
-        x1=q[keep, 0],
-        y1=q[keep, 1],
-        piece0=facets.piece[left[keep]],
-        piece1=facets.piece[right[keep]],
-        stretch=stretch[keep],
-    )
+    facing = ok_p & ok_q & ~touching
+    apart = facets.piece[left] != facets.piece[right]
+    # Where boundaries touch the direction across means nothing; between two polygons it can
+    # only be open ground.
+    gap = (facing & (side_p < 0) & (side_q < 0)) | (apart & touching)
+    width = facing & (side_p > 0) & (side_q > 0) & ~apart
+
+    def table(keep: NDArray[np.bool_]) -> Facings:
+        return Facings(
+            distance=distance[keep],
+            x0=p[keep, 0],
+            y0=p[keep, 1],
+            x1=q[keep, 0],
+            y1=q[keep, 1],
+            piece0=facets.piece[left[keep]],
+            piece1=facets.piece[right[keep]],
+            stretch=stretch[keep],
+        )
+
+    return table(gap & (distance < gap_mm)), table(width & (distance < width_mm))
 
 
 def nearest_points(
@@ -417,14 +418,12 @@ def thin_out(x: Floats, y: Floats, apart_mm: float) -> Ints:
     """
     if not len(x):
         return np.empty(0, np.int64)
-    from scipy.spatial import cKDTree
-
     points = np.column_stack((x, y))
-    tree = cKDTree(points)
+    tree = PointTree(points)
     silenced = np.zeros(len(x), dtype=bool)
     kept = []
     for row in range(len(x)):
         if not silenced[row]:
             kept.append(row)
-            silenced[tree.query_ball_point(points[row], apart_mm)] = True
+            silenced[tree.near(points[row], apart_mm)] = True
     return np.array(kept, dtype=np.int64)

@@ -14,6 +14,8 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from fabkit.geometry.neighbours import label_groups
+
 Shapes = NDArray[Any]
 Ints = NDArray[np.int64]
 
@@ -60,9 +62,6 @@ def unite(shapes: Shapes) -> BaseGeometry:
     if len(shapes) < _FEW:
         few: BaseGeometry = shapely.union_all(shapes) if len(shapes) else shapely.Polygon()
         return few
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
     parts = shapely.get_parts(shapes)
     left, right = touching_pairs(parts)
     # What lies inside a larger neighbour adds nothing to it.
@@ -72,11 +71,7 @@ def unite(shapes: Shapes) -> BaseGeometry:
     outer = np.flatnonzero(~inner)
     number = np.cumsum(~inner) - 1
     keep = ~inner[left] & ~inner[right]
-    graph = coo_array(
-        (np.ones(int(keep.sum()), bool), (number[left[keep]], number[right[keep]])),
-        shape=(len(outer), len(outer)),
-    )
-    label = connected_components(graph, directed=False)[1]
+    label = label_groups(len(outer), number[left[keep]], number[right[keep]])
     order = np.argsort(label, kind="stable")
     groups = np.split(outer[order], np.flatnonzero(np.diff(label[order])) + 1)
     united = np.empty(len(groups), dtype=object)

@@ -25,7 +25,6 @@ class PointTree:
     Parameters
     ----------
     points : (n, d) float64
-        Not empty.
     """
 
     def __init__(self, points: Floats) -> None:
@@ -55,10 +54,12 @@ class PointTree:
         (m,) or (m, k) float64, the same of int64.
         """
         asked = np.asarray(points, dtype=np.float64)
-        if len(asked) * len(self.points) > FEW_PAIRS or k > len(self.points):
+        if len(asked) * len(self.points) > FEW_PAIRS:
             found = self._tree.query(asked, k=k, p=p, distance_upper_bound=within)
             return found[0], found[1]
         apart = _distances(asked, self.points, p)
+        missing = max(k - len(self.points), 0)
+        apart = np.pad(apart, ((0, 0), (0, missing)), constant_values=np.inf)
         rows = np.argsort(apart, axis=1, kind="stable")[:, :k] if k > 1 else _nearest(apart)
         distance = np.take_along_axis(apart, rows, axis=1)
         # As in the tree, what lies just at the bound is outside.
@@ -73,11 +74,13 @@ class PointTree:
             found: Ints = self._tree.query_pairs(reach, output_type="ndarray")
             return found
         left, right = np.nonzero(_distances(self.points, self.points, 2.0) <= reach)
-        return np.column_stack((left, right))[left < right]
+        both: Ints = np.column_stack((left, right))[left < right]
+        return both
 
     def near(self, point: Floats, reach: float) -> Ints:
         """Rows of points at most ``reach`` from one point."""
-        return np.flatnonzero(((self.points - point) ** 2).sum(axis=1) <= reach**2)
+        rows: Ints = np.flatnonzero(((self.points - point) ** 2).sum(axis=1) <= reach**2)
+        return rows
 
 
 def _distances(a: Floats, b: Floats, p: float) -> Floats:
@@ -122,4 +125,5 @@ def label_groups(count: int, left: NDArray[Any], right: NDArray[Any]) -> Ints:
             if np.array_equal(shorter, lowest):
                 break
             lowest = shorter
-    return np.unique(lowest, return_inverse=True)[1].reshape(-1)
+    label: Ints = np.unique(lowest, return_inverse=True)[1].reshape(-1)
+    return label

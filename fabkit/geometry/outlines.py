@@ -16,6 +16,7 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.geometry.arcs import Floats, Ints, flatten
+from fabkit.geometry.neighbours import PointTree, label_groups
 from fabkit.units import CHORD_ERROR_MM, COINCIDENT_MM, OUTLINE_JOIN_MM
 
 SAME_END_MM: Final = 3 * COINCIDENT_MM
@@ -184,19 +185,11 @@ def _flat_lines(
 
 def _snap(points: Floats) -> Floats:
     """Points with those nearer than ``SAME_END_MM`` moved onto one of them."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-    from scipy.spatial import cKDTree
-
     unique, back = np.unique(points, axis=0, return_inverse=True)
-    pairs = cKDTree(unique).query_pairs(SAME_END_MM, output_type="ndarray")
+    pairs = PointTree(unique).pairs(SAME_END_MM)
     if not len(pairs):
         return points.copy()
-    graph = coo_matrix(
-        (np.ones(len(pairs), dtype=bool), (pairs[:, 0], pairs[:, 1])),
-        shape=(len(unique), len(unique)),
-    )
-    _, label = connected_components(graph, directed=False)
+    label = label_groups(len(unique), pairs[:, 0], pairs[:, 1])
     _, first = np.unique(label, return_index=True)
     snapped: Floats = unique[first[label]][back.reshape(-1)]
     return snapped
@@ -257,9 +250,6 @@ def _overshoot(bridges: Floats) -> Floats:
 
 def _rims(faces: Shapes, noded: Shapes) -> tuple[Shapes, Floats]:
     """Outer rims of the figures, filled, largest first; and where a rim meets itself."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     if not len(faces):
         return np.empty(0, dtype=object), np.empty((0, 2))
     # Lines that touch belong to one figure.  Ends are exact after noding.
@@ -269,10 +259,7 @@ def _rims(faces: Shapes, noded: Shapes) -> tuple[Shapes, Floats]:
     node = node.reshape(-1)
     count = len(noded)
     size = int(node.max()) + 1
-    graph = coo_matrix(
-        (np.ones(count, dtype=bool), (node[:count], node[count:])), shape=(size, size)
-    )
-    _, figure_of_node = connected_components(graph, directed=False)
+    figure_of_node = label_groups(size, node[:count], node[count:])
     figure_of_line = figure_of_node[node[:count]]
     # A face belongs to the figure that draws its outer ring.
     rings = shapely.get_exterior_ring(faces)

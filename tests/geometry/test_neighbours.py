@@ -51,6 +51,18 @@ def test_too_far_is_told():
     np.testing.assert_array_equal(row, wanted[1])
 
 
+@pytest.mark.usefixtures("way")
+def test_fewer_points_than_asked_for():
+    """What is not there is infinitely far, as in the tree; also when there is no point at all."""
+    for count in (0, 1):
+        points, asked = cloud(count, 8), cloud(3, 9)
+        distance, row = PointTree(points).query(asked, k=2)
+        wanted = cKDTree(points).query(asked, k=2)
+
+        np.testing.assert_allclose(distance, wanted[0], rtol=1e-12)
+        np.testing.assert_array_equal(row, wanted[1])
+
+
 @pytest.mark.parametrize("dimensions", [2, 5])
 @pytest.mark.usefixtures("way")
 def test_pairs(dimensions):
