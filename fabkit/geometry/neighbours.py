@@ -93,7 +93,8 @@ def _distances(a: Floats, b: Floats, p: float) -> Floats:
 
 
 def _nearest(apart: Floats) -> Ints:
-    return np.argmin(apart, axis=1)[:, None]
+    rows: Ints = np.argmin(apart, axis=1)[:, None]
+    return rows
 
 
 def label_groups(count: int, left: NDArray[Any], right: NDArray[Any]) -> Ints:
