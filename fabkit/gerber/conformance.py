@@ -131,6 +131,8 @@ def checksum(data: bytes) -> str | None:
 
     Source: section 5.6.9, by its prose.
     """
+    if b"TF.MD5" not in data:  # most files: not worth a search by pattern
+        return None
     found = list(_CHECKSUM.finditer(data))
     if not found:
         return None
