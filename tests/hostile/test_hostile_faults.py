@@ -1,0 +1,178 @@
+"""Faults of the machine and odd names: outputs are whole or not there, inputs are untouched."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+import zipfile
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from fuzz.tiny_board import FILES
+
+from fabkit.api import build_board, open_package
+from fabkit.cli.group import cli
+from fabkit.errors import FabkitError
+
+
+@pytest.fixture
+def tiny(tmp_path: Path) -> Path:
+    """Folder with the tiny package."""
+    folder = tmp_path / "tiny"
+    folder.mkdir()
+    for name, data in FILES.items():
+        (folder / name).write_bytes(data)
+    return folder
+
+
+def start(*arguments: str | Path) -> subprocess.Popen[str]:
+    """Start a command."""
+    return subprocess.Popen(
+        [sys.executable, "-m", "fabkit", *map(str, arguments)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
+    )
+
+
+def state(folder: Path) -> dict[str, tuple[str, int]]:
+    """Digest and time of change of every file."""
+    return {
+        path.relative_to(folder).as_posix(): (
+            hashlib.sha256(path.read_bytes()).hexdigest(),
+            path.stat().st_mtime_ns,
+        )
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+def contents(folder: Path) -> dict[str, str]:
+    """Digest of every file."""
+    return {name: digest for name, (digest, _) in state(folder).items()}
+
+
+def test_inputs_are_never_written_to(tiny: Path, tmp_path: Path) -> None:
+    """Every command leaves bytes and times of its inputs as they were."""
+    before = state(tiny)
+    for command in ("check", "parts", "quote"):
+        CliRunner().invoke(cli, [command, str(tiny)])
+    for command in ("preview", "pack", "order"):
+        CliRunner().invoke(cli, [command, str(tiny), "--out", str(tmp_path / command)])
+
+    assert state(tiny) == before
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals")
+def test_killed_at_any_moment_old_outputs_stay_whole(tiny: Path, tmp_path: Path) -> None:
+    """An order killed anywhere leaves the old folder, or the new one, whole."""
+    out = tmp_path / "out"
+    began = time.monotonic()
+    first = start("order", tiny, "--out", out)
+    said = first.communicate(timeout=120)
+    old = contents(out)
+    assert old, said
+    usual = time.monotonic() - began
+
+    chance = random.Random(7)
+    for _ in range(3):
+        running = start("order", tiny, "--out", out)
+        time.sleep(usual * chance.uniform(0.3, 1.0))
+        running.send_signal(signal.SIGKILL)
+        running.communicate(timeout=60)
+        whole = [p for p in (out, *tmp_path.glob(".out.*.old")) if p.is_dir()]
+        assert old in [contents(p) for p in whole]
+
+
+def test_two_runs_into_one_folder(tiny: Path, tmp_path: Path) -> None:
+    """Two orders at once: the folder is whole, whoever was last; a loser says so in words."""
+    out = tmp_path / "out"
+    both = [start("order", tiny, "--out", out) for _ in range(2)]
+    ended = [(run.communicate(timeout=240), run.returncode) for run in both]
+    assert any(status in (0, 1) for _, status in ended), ended
+    for (_, said), status in ended:
+        assert status in (0, 1) or said.startswith("error: "), said
+        assert "Traceback" not in said
+    assert {"manifest.json", "findings.txt"} <= contents(out).keys()
+    assert not list(tmp_path.glob(".out.*.part"))
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["with space", "ünï-日本", "-dash", "--out", "con", "aux.gbr", "a" * 120, "dots...", "%s{0}"],
+)
+def test_odd_names(name: str, tiny: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A package of any name is read and packed; the names inside the zip are safe anywhere."""
+    odd = tiny.rename(tmp_path / name)
+    (odd / f"{name}.txt").write_text("a note")
+    (odd / "tiny-copper-top.gbr").rename(odd / f"{name} copper top.gbr")
+    out = tmp_path / "o.zip"
+    monkeypatch.chdir(tmp_path)
+    done = CliRunner().invoke(cli, ["pack", "--out", str(out), "--", name])
+
+    assert done.exit_code in (0, 1), done.output
+    assert "broke" not in done.output
+    if done.exit_code == 0:
+        with zipfile.ZipFile(out) as archive:
+            for inside in archive.namelist():
+                stem = inside.rpartition("/")[2].split(".")[0].lower()
+                assert not inside.startswith(("/", "-"))
+                assert stem not in {"con", "aux", "nul", "prn"}
+
+
+@pytest.mark.parametrize("name", ["tiny-copper-top.gbr", "tiny-plated.drl"])
+def test_inputs_that_vanish(name: str, tiny: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A file that goes away between listing and reading is refused, naming it."""
+    usual = Path.open
+
+    def gone(self: Path, *args: str, **more: str) -> object:
+        if self.name == name:
+            raise FileNotFoundError(2, "No such file or directory", str(self))
+        return usual(self, *args, **more)
+
+    monkeypatch.setattr(Path, "open", gone)
+    with pytest.raises(FabkitError, match=name) as caught:
+        open_package(tiny)
+    assert caught.value.hint
+
+
+def test_a_package_without_any_one_file_still_ends_well(tiny: Path) -> None:
+    """Each file taken away in turn: a board with findings, or a refusal."""
+    for path in sorted(tiny.iterdir()):
+        data = path.read_bytes()
+        path.unlink()
+        board = build_board(open_package(tiny))
+        assert board.package.files
+        path.write_bytes(data)
+
+
+def test_a_full_disk_leaves_the_old_order(tiny: Path, tmp_path: Path) -> None:
+    """A limit on file size, as a full disk: status 2, words, the old folder as it was."""
+    pytest.importorskip("resource")
+    out = tmp_path / "out"
+    start("order", tiny, "--out", out).communicate(timeout=120)
+    old = state(out)
+    code = (
+        "import resource, signal, sys\n"
+        "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (3000, 3000))\n"
+        "from fabkit.cli.group import cli\n"
+        "cli(sys.argv[1:])\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-B", "-c", code, "order", str(tiny), "--out", str(out)],
+        capture_output=True,
+        text=True,
+    )
+
+    assert done.returncode == 2, done.stderr
+    assert "cannot write" in done.stderr
+    assert state(out) == old
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["out", "tiny"]
