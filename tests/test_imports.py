@@ -107,14 +107,14 @@ def test_the_way_in_a_few_lines(tmp_path, monkeypatch):
 
 
 def test_check_never_draws():
-    """``fabkit check`` on the demo loads no drawing, page or spreadsheet library."""
+    """``fabkit check`` on the demo loads no drawing, page, spreadsheet or numerics library."""
     demo = str(ROOT / "fixtures/wheatear/rev-b")
     code = (
         "from fabkit.cli.group import cli\n"
         f"try: cli(['check', {demo!r}, '--json'])\n"
         "except SystemExit as end: assert end.code in (0, 1)"
     )
-    assert not _loaded(code) & {"matplotlib", "jinja2", "openpyxl", "PIL"}
+    assert not _loaded(code) & {"matplotlib", "jinja2", "openpyxl", "PIL", "scipy"}
 
 
 def test_unknown_names_are_refused():

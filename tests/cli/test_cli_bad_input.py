@@ -12,10 +12,13 @@ import pytest
 COMMANDS_THAT_READ = {
     "check": [],
     "preview": ["--out", "OUT"],
+    "sheet drills": ["--out", "OUT.svg"],
+    "paper": ["--out", "OUT"],
     "parts": [],
     "quote": [],
     "pack": ["--out", "OUT"],
     "order": ["--out", "OUT"],
+    "order new": ["--out", "OUT"],
 }
 
 
@@ -79,7 +82,7 @@ def test_bad_input_is_refused_in_words(run, tmp_path, command, name):
     path = bad_inputs(tmp_path / "in")[name]
     before = tree(tmp_path)
     extra = [a.replace("OUT", str(tmp_path / "out")) for a in COMMANDS_THAT_READ[command]]
-    text = run(command, path, *extra, status=2).output
+    text = run(*command.split(), path, *extra, status=2).output
 
     assert text.startswith("error: ")
     assert path.name in text
