@@ -82,7 +82,7 @@ def test_killed_at_any_moment_old_outputs_stay_whole(tiny: Path, tmp_path: Path)
     usual = time.monotonic() - began
 
     chance = random.Random(7)
-    for _ in range(3):
+    for _ in range(2):
         running = start("order", tiny, "--out", out)
         time.sleep(usual * chance.uniform(0.3, 1.0))
         running.send_signal(signal.SIGKILL)
