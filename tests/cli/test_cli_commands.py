@@ -414,7 +414,7 @@ def test_checks_lists_and_explains(run):
 
 def test_the_demo_in_a_fresh_process(start, tmp_path):
     """The demo is fit to order and its folder is complete, from the shell."""
-    done = start("order", DEMO, "--out", tmp_path / "out")
+    done = start("order", DEMO, "--thickness", "1.2", "--out", tmp_path / "out")
 
     assert "fit to order" in done.stdout
     assert done.stderr == ""
