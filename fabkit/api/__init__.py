@@ -1,0 +1,35 @@
+"""Where the rooms are put together: everything the command line can do, for Python.
+
+Every function is re-exported by :mod:`fabkit`.
+"""
+
+from fabkit.api.drawing import draw, draw_paper, draw_sheet
+from fabkit.api.judging import check, compare_houses, judge_thicknesses, pack
+from fabkit.api.ordering import list_parts, order, quote
+from fabkit.api.reading import (
+    build_board,
+    load_house,
+    load_order,
+    open_package,
+    read_drill,
+    read_gerber,
+)
+
+__all__ = [
+    "build_board",
+    "check",
+    "compare_houses",
+    "draw",
+    "draw_paper",
+    "draw_sheet",
+    "judge_thicknesses",
+    "list_parts",
+    "load_house",
+    "load_order",
+    "open_package",
+    "order",
+    "pack",
+    "quote",
+    "read_drill",
+    "read_gerber",
+]

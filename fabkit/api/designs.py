@@ -1,0 +1,34 @@
+"""The designs of an order and the boards given for them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from fabkit.errors import UsageError
+
+if TYPE_CHECKING:
+    from fabkit.board.model import Board
+    from fabkit.house.order import Order
+
+
+def as_designs(boards: Board | Sequence[Board]) -> tuple[Board, ...]:
+    """Boards as a tuple, also when one is given alone."""
+    from fabkit.board.model import Board
+
+    return (boards,) if isinstance(boards, Board) else tuple(boards)
+
+
+def require_same_count(boards: Sequence[Board], order: Order) -> None:
+    """Refuse boards that are more or fewer than the order's designs.
+
+    Raises
+    ------
+    UsageError
+        They are.
+    """
+    if len(boards) != len(order.boards):
+        raise UsageError(
+            f"the order has {len(order.boards)} designs, but {len(boards)} boards were given",
+            hint="give one board for each [[board]] of the order, in its order",
+        )

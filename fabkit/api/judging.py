@@ -1,0 +1,122 @@
+"""Verdicts, and the package that is written when they allow it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from fabkit.api.reading import build_board, load_house, open_package
+
+if TYPE_CHECKING:
+    from fabkit.board.model import Board
+    from fabkit.checks.houses import HouseVerdict
+    from fabkit.checks.model import Check, CheckOptions, CheckResult
+    from fabkit.checks.thickness import ThicknessRow
+    from fabkit.house.sheet import House
+    from fabkit.outputs.archive import Packed
+    from fabkit.outputs.options import PackOptions
+
+
+def check(
+    board: Board,
+    house: House | None = None,
+    *,
+    options: CheckOptions | None = None,
+    watch: Callable[[Sequence[Check]], Sequence[Check]] | None = None,
+) -> CheckResult:
+    """Judge a board by the published formats and by what a house can make.
+
+    Parameters
+    ----------
+    board
+        As built by :func:`build_board`.
+    house
+        The house sheet; None takes the bundled, invented one.
+    options
+        What was chosen for the order, and which checks to run.
+    watch
+        Wraps the checks while they run; a progress display does this.
+
+    Returns
+    -------
+    CheckResult
+        A sequence of findings, worst first: what the readers met, what building the board met,
+        and what the checks found.
+
+    Raises
+    ------
+    UsageError
+        The options name a check or a rule that does not exist.
+    """
+    from fabkit.checks.case import Case
+    from fabkit.checks.gather import gather
+    from fabkit.checks.model import CheckOptions
+    from fabkit.checks.plugins import all_checks
+    from fabkit.checks.runner import run_checks
+
+    chosen = options or CheckOptions()
+    if chosen.silenced:
+        from fabkit.outputs.rulebook import refuse_unknown
+
+        refuse_unknown(silence.rule for silence in chosen.silenced)
+    case = Case(board, house or load_house(), chosen)
+    return gather(case, run_checks(all_checks(), case, watch=watch))
+
+
+def judge_thicknesses(board: Board, house: House | None = None) -> tuple[ThicknessRow, ...]:
+    """Judge every thickness a house offers: which hole forbids it, what it weighs, how it gives."""
+    from fabkit.checks.thickness import thickness_table
+
+    return thickness_table(board, house or load_house())
+
+
+def compare_houses(
+    board: Board, houses: Sequence[House], *, options: CheckOptions | None = None
+) -> tuple[HouseVerdict, ...]:
+    """Tell which of several houses can make a board, at which class of limits, and why not."""
+    from fabkit.checks.houses import compare_houses as compare
+
+    return compare(board, houses, options)
+
+
+def pack(
+    board: Board,
+    target: Path | str,
+    *,
+    result: CheckResult | None = None,
+    options: PackOptions | None = None,
+    replace: bool = False,
+) -> Packed:
+    """Write the zip that a board house needs.
+
+    Parameters
+    ----------
+    board
+        As built by :func:`build_board`; the bytes of its package are packed as they are.
+    target
+        Name of the zip.
+    result
+        The board's verdict; None lets :func:`check` find it.
+    options
+        What is ordered, and which errors are accepted.
+    replace
+        Whether an existing file may be overwritten.
+
+    Raises
+    ------
+    FindingsRefused
+        Errors were found that ``options.despite`` does not accept.
+    OutputRefused
+        The file exists, cannot be written, or did not read back as the same board.
+    """
+    from fabkit.outputs.options import PackOptions
+    from fabkit.outputs.pack import refuse_errors, write_pack
+
+    chosen = options or PackOptions()
+    refuse_errors(check(board) if result is None else result, chosen)
+
+    def reopen(part: Path) -> Board:
+        return build_board(open_package(part))
+
+    return write_pack(board, Path(target), options=chosen, reopen=reopen, replace=replace)

@@ -1,0 +1,228 @@
+"""Parts, prices, and everything an order asks for."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Mapping, Sequence
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from fabkit.api.designs import as_designs, require_same_count
+from fabkit.api.judging import check, compare_houses
+from fabkit.api.reading import build_board, load_house, load_order, open_package
+
+if TYPE_CHECKING:
+    from fabkit.board.model import Board
+    from fabkit.checks.model import CheckOptions, CheckResult
+    from fabkit.costs.facts import BoardFacts
+    from fabkit.costs.model import CostSheet
+    from fabkit.house.order import Order
+    from fabkit.house.sheet import House
+    from fabkit.parts.model import Bill
+
+
+def list_parts(
+    boards: Board | Sequence[Board],
+    order: Order | None = None,
+    *,
+    book: Path | str | None = None,
+) -> Bill:
+    """List what must be bought.
+
+    Parameters
+    ----------
+    boards
+        One reversible design, or the designs of ``order`` in its order.
+    order
+        How many of what; None: one keyboard of the reversible design.
+    book
+        The parts book; None takes the order's, else the bundled, invented one.
+
+    Raises
+    ------
+    SheetError
+        A key of the parts book is wrong.
+    UsageError
+        Boards and order do not belong together.
+    """
+    from fabkit.house.order import order_for
+    from fabkit.parts.bill import build_bill
+    from fabkit.parts.book import load_parts
+    from fabkit.parts.model import HALVES, Usage
+
+    designs = as_designs(boards)
+    wanted = order or order_for(designs[0].package.source)
+    require_same_count(designs, wanted)
+    loaded = load_parts(book if book is not None else wanted.parts)
+    usage = Usage.of(wanted)
+    if len(designs) == 1:
+        return dataclasses.replace(build_bill(designs[0], loaded, usage=usage), name=wanted.name)
+    by_side = {o.side: board for o, board in zip(wanted.boards, designs, strict=True)}
+    halves = {half: by_side[half] for half in HALVES}
+    return dataclasses.replace(build_bill(halves, loaded, usage=usage), name=wanted.name)
+
+
+def quote(
+    boards: Board | Sequence[Board],
+    order: Order | None = None,
+    *,
+    bill: Bill | None = None,
+    house: House | None = None,
+    others: Sequence[House] = (),
+    results: Sequence[CheckResult] | None = None,
+    today: date | None = None,
+) -> CostSheet:
+    """Price an order: per board, per half and per keyboard over several quantities.
+
+    Parameters
+    ----------
+    boards
+        One reversible design, or the designs of ``order`` in its order.
+    order
+        How many of what, with which options; None: one keyboard, usual options.
+    bill
+        Parts list; None prices bare boards.
+    house, others
+        The house ordered from (None: the bundled, invented one), and others to compare with.
+    results
+        Verdicts of the boards, which tell whether the fine class is needed; None finds them.
+    today
+        For the age of prices; None leaves it unjudged.
+
+    Raises
+    ------
+    UsageError
+        Boards and order do not belong together, or a board has no size.
+    """
+    from fabkit.costs.quote import quote as price
+    from fabkit.house.order import order_for
+
+    designs = as_designs(boards)
+    wanted = order or order_for(designs[0].package.source)
+    require_same_count(designs, wanted)
+    sheet = house or load_house()
+    verdicts = results or [check(b, sheet, options=_judged(wanted)) for b in designs]
+    facts = _facts(designs, verdicts)
+    return price(facts, bill, sheet, wanted, others=others, today=today)
+
+
+def order(
+    wanted: Order | Path | str,
+    folder: Path | str,
+    *,
+    despite: Mapping[str, str] | None = None,
+    replace: bool = False,
+    today: date | None = None,
+    tell: Callable[[str], None] = lambda _: None,
+) -> dict[str, Any]:
+    """Do everything an order asks for, into one folder that is replaced only when whole.
+
+    Parameters
+    ----------
+    wanted
+        The order, or the path of an order file.
+    folder
+        Where the outputs go; an old order folder is replaced, any other is refused.
+    despite
+        Rules whose errors are accepted, each with a reason.
+    replace
+        Whether outputs changed by hand may be overwritten.
+    today
+        For the age of prices; None leaves it unjudged.
+    tell
+        Told what is being done now.
+
+    Returns
+    -------
+    dict
+        The manifest.
+
+    Raises
+    ------
+    FabkitError
+        An input cannot be used, or the folder cannot be written.
+    """
+    from fabkit.outputs.order_folder import (
+        JudgedBoard,
+        OrderContents,
+        prepare_folder,
+        write_order,
+    )
+
+    asked = wanted if not isinstance(wanted, Path | str) else load_order(wanted)
+    target = Path(folder)
+    prepare_folder(target, replace=replace)
+    house, *others = [load_house(path) for path in asked.houses or (None,)]
+    judged = []
+    for one in asked.boards:
+        tell(f"reading {one.name}")
+        board = build_board(open_package(one.package))
+        tell(f"checking {one.name}")
+        options = _judged(asked)
+        result = check(board, house, options=options)
+        tell(f"comparing houses for {one.name}" if others else f"checked {one.name}")
+        compared = compare_houses(board, (house, *others), options=options) if others else ()
+        judged.append(JudgedBoard(ordered=one, board=board, result=result, houses=compared))
+    boards = [j.board for j in judged]
+    tell("listing the parts")
+    bill = list_parts(boards, asked)
+    tell("pricing")
+    costs = quote(
+        boards,
+        asked,
+        bill=bill,
+        house=house,
+        others=others,
+        results=[j.result for j in judged],
+        today=today,
+    )
+    contents = OrderContents(
+        order=asked,
+        house=house,
+        boards=tuple(judged),
+        facts=_facts(boards, [j.result for j in judged]),
+        bill=bill,
+        costs=costs,
+        sources=_sheet_bytes(asked),
+        today=today,
+    )
+    return write_order(
+        contents,
+        target,
+        despite=despite or {},
+        reopen=lambda part: build_board(open_package(part)),
+        tell=tell,
+        replace=replace,
+    )
+
+
+def _facts(boards: Sequence[Board], verdicts: Sequence[CheckResult]) -> tuple[BoardFacts, ...]:
+    """What a house charges by, of each board; the verdicts tell who needs the fine class."""
+    from fabkit.costs.facts import facts_from_board, measure_cover
+
+    return tuple(
+        facts_from_board(b, copper_cover=measure_cover(b), needs_fine=r.needs_fine)
+        for b, r in zip(boards, verdicts, strict=True)
+    )
+
+
+def _judged(order: Order) -> CheckOptions:
+    """What an order means for the checks."""
+    from fabkit.checks.model import CheckOptions
+
+    choice = order.choice
+    return CheckOptions(
+        thickness_mm=float(choice.thickness_mm),
+        copper_oz=float(choice.copper_oz),
+        colour=choice.colour,
+        finish=choice.finish,
+        silenced=order.silenced,
+    )
+
+
+def _sheet_bytes(order: Order) -> dict[str, bytes]:
+    """The order file and the sheets it names, for the manifest."""
+    paths = [*([Path(order.file)] if order.file else []), *order.houses]
+    paths += [order.parts] if order.parts else []
+    return {path.name: path.read_bytes() for path in paths}
