@@ -126,7 +126,10 @@ def join_pieces(
         piece = barrel = np.empty(0, np.int64)
     # Pieces that touch in a point, or lie nearer than coordinates can tell apart, are etched as
     # one, though no polygon says so.
-    touching = [_touching(polygons, np.flatnonzero(layer == k)) for k in range(len(layers))]
+    with ThreadPoolExecutor() as pool:
+        touching = list(
+            pool.map(lambda k: _touching(polygons, np.flatnonzero(layer == k)), range(len(layers)))
+        )
     one = np.concatenate((piece, *(a for a, _ in touching)))
     other = np.concatenate((count + barrel, *(b for _, b in touching)))
     nodes = count + len(barrels)

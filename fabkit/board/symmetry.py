@@ -34,6 +34,9 @@ COMMON_SHARE: Final = 0.5
 VIA_MM: Final = 0.45
 """Plated holes up to this size are vias (published maker guides)."""
 
+_FEWEST_KEYS: Final = 3
+"""Keys of each half from which on they say how two halves belong together."""
+
 _VOTERS: Final = 1500
 """Holes that vote for an axis; more add time, not certainty."""
 
@@ -313,16 +316,30 @@ def left_face(keys: tuple[Key, ...]) -> Side | None:
 class Halves:
     """Two boards compared as left and right half.
 
-    ``mirrored`` and ``copied`` are the shares of holes that fit after mirroring, and after mere
-    shifting; the differences are places (mm) in each board's own coordinates.
+    The two halves of a keyboard mirror each other in their keys, not in every hole: a footprint
+    is often kept the same way round on both.  So keys decide, and holes where there are no keys.
+
+    Parameters
+    ----------
+    compared
+        ``keys`` or ``holes``: what was laid on each other.
+    mirrored, copied
+        Shares of them that fit after mirroring, and after mere shifting.
+    only_left, only_right
+        Those without a counterpart, mm, in each board's own coordinates.
+    size_difference_mm
+        Right less left, width and height.
+    outline_difference_mm2
+        Area of one outline that the other does not cover, laid on each other by their boxes.
     """
 
+    compared: str
     mirrored: float
     copied: float
     only_left: tuple[tuple[float, float], ...]
     only_right: tuple[tuple[float, float], ...]
     size_difference_mm: tuple[float, float]
-    area_difference_mm2: float
+    outline_difference_mm2: float
 
     @property
     def relation(self) -> str:
@@ -333,11 +350,15 @@ class Halves:
 
 
 def compare_halves(left: Board, right: Board) -> Halves:
-    """Compare two boards as the halves of one keyboard, by their holes and outlines."""
-    a = np.column_stack((left.holes.x, left.holes.y, left.holes.diameter))
-    b = np.column_stack((right.holes.x, right.holes.y, right.holes.diameter))
-    image = b.copy()
-    image[:, 0] = -image[:, 0]
+    """Compare two boards as the halves of one keyboard, by their keys and outlines."""
+    keys = [find_keys(half) for half in (left, right)]
+    with_keys = all(len(k) >= _FEWEST_KEYS for k in keys)
+    a, b = (
+        (np.array([(k.x_mm, k.y_mm, 0.0) for k in some]) for some in keys)
+        if with_keys
+        else (np.column_stack((h.x, h.y, h.diameter)) for h in (left.holes, right.holes))
+    )
+    image = b * (-1, 1, 1)
     mirrored, lost_a, lost_b = _overlay(a, image)
     copied, copy_a, copy_b = _overlay(a, b)
     if copied > mirrored:
@@ -345,13 +366,26 @@ def compare_halves(left: Board, right: Board) -> Halves:
     w0, h0 = left.size_mm
     w1, h1 = right.size_mm
     return Halves(
+        compared="keys" if with_keys else "holes",
         mirrored=mirrored,
         copied=copied,
         only_left=tuple((float(x), float(y)) for x, y in a[lost_a, :2]),
         only_right=tuple((float(x), float(y)) for x, y in b[lost_b, :2]),
         size_difference_mm=(w1 - w0, h1 - h0),
-        area_difference_mm2=right.area_mm2 - left.area_mm2,
+        outline_difference_mm2=_outline_difference(left, right, mirrored=mirrored >= copied),
     )
+
+
+def _outline_difference(left: Board, right: Board, *, mirrored: bool) -> float:
+    """Area between two outlines laid on each other at the corner of their boxes, mm2."""
+    if left.profile is None or right.profile is None:
+        return 0.0
+    laid = []
+    for profile, sign in ((left.profile, 1), (right.profile, -1 if mirrored else 1)):
+        turned = shapely.transform(profile, lambda xy, s=sign: xy * (s, 1))
+        corner = turned.bounds[:2]
+        laid.append(shapely.transform(turned, lambda xy, c=corner: xy - c))
+    return float(shapely.area(shapely.symmetric_difference(*laid)))
 
 
 def _overlay(a: Floats, b: Floats) -> tuple[float, Ints, Ints]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -17,7 +18,7 @@ from fabkit.board.copper import Copper, trace_copper
 from fabkit.checks.case import Case
 from fabkit.checks.model import NotJudged
 from fabkit.findings import Place
-from fabkit.geometry.facing import Facets, Facings, facets_of, find_gaps, find_widths, near_pairs
+from fabkit.geometry.facing import Facets, Facings, facets_of, find_facings
 from fabkit.house.sheet import Limit
 from fabkit.units import CHORD_ERROR_MM, COINCIDENT_MM
 
@@ -171,16 +172,13 @@ def narrow_copper(case: Case) -> tuple[Narrow, ...]:
     """Gaps and widths below the standard limits, per copper layer."""
     gap, width = copper_limits(case, "gap")[0].value, copper_limits(case, "track")[0].value
     gap, width = gap * REACH_MARGIN, width * REACH_MARGIN
-    made = []
-    for layer in case.shared(facets_by_layer):
-        pairs = near_pairs(layer.facets, max(gap, width))
-        made.append(
-            Narrow(
-                gaps=find_gaps(layer.facets, gap, pairs=pairs),
-                widths=find_widths(layer.facets, width, pairs=pairs),
-            )
-        )
-    return tuple(made)
+
+    def measure(layer: LayerFacets) -> Narrow:
+        return Narrow(*find_facings(layer.facets, gap_mm=gap, width_mm=width))
+
+    # Trees and long columns are worked on outside the interpreter's lock.
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        return tuple(pool.map(measure, case.shared(facets_by_layer)))
 
 
 @dataclass(frozen=True, eq=False)

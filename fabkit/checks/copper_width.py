@@ -27,6 +27,10 @@ from fabkit.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
 
 GUIDES: Final = Source("published maker guides", "track and gap by copper weight")
 
+HAIR_MM: Final = 0.02
+"""Copper thinner than this is never formed: etch resist does not hold on so narrow a line (common
+practice).  Fills drawn with strokes overlap each other by such hairs."""
+
 SAME_SPOT_MM: Final = 0.5
 """Narrow places nearer than this are told once: one bottleneck, not each of its corners."""
 
@@ -162,17 +166,22 @@ def widths(case: Case) -> Iterator[Finding]:
         slack=necks.slack,
         where=necks.where(case),
     )
-    slivers = spots.take(thin)
-    if len(slivers):
-        yield group(
-            SLIVER,
-            slivers.value,
-            slivers.place(case),
-            f"copper only {{worst}} wide {{where}}; thinner than {format_mm(sliver)} may come "
-            "loose",
-            limit=sliver,
-            where=slivers.where(case),
-        )
+    hair = spots.value < HAIR_MM
+    for mine, severity, text in (
+        (thin & ~hair, None, f"thinner than {format_mm(sliver)} may come loose"),
+        (thin & hair, Severity.NOTE, "a hair like this is not formed, and joins nothing"),
+    ):
+        slivers = spots.take(mine)
+        if len(slivers):
+            yield group(
+                SLIVER,
+                slivers.value,
+                slivers.place(case),
+                f"copper only {{worst}} wide {{where}}; {text}",
+                limit=sliver,
+                severity=severity,
+                where=slivers.where(case),
+            )
 
 
 def pen_at(layer: Layer, found: Facings) -> NDArray[np.float64]:

@@ -11,6 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.board.connectivity import pieces_at
+from fabkit.board.rules import PLATING_INFERRED
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import Cuts, copper_of, cut_place, cuts_of
 from fabkit.checks.declare import check
@@ -153,7 +154,9 @@ def spacing(case: Case) -> Iterator[Finding]:
         if len(rows):
             size = np.maximum(cuts.width[walls.left[rows]], cuts.width[walls.right[rows]])
             yield group(rule, size, lambda k, r=rows: place(int(r[k])), text, most=True)  # type: ignore[misc]
-    yield from _overlaps(cuts, walls, apart, ~centred & (walls.wall <= 0), place)
+    # A plated hole cut open by a bare one is wrong for certain only when a file calls them so.
+    stated = all(f.id != PLATING_INFERRED.id for f in case.board.problems)
+    yield from _overlaps(cuts, walls, apart, ~centred & (walls.wall <= 0), place, stated=stated)
     yield from _thin_walls(case, cuts, walls, np.flatnonzero(walls.wall > 0))
 
 
@@ -171,9 +174,9 @@ def _pair_places(case: Case, cuts: Cuts, walls: Walls) -> Any:
 
 
 def _overlaps(
-    cuts: Cuts, walls: Walls, apart: Floats, mine: NDArray[np.bool_], place: Any
+    cuts: Cuts, walls: Walls, apart: Floats, mine: NDArray[np.bool_], place: Any, *, stated: bool
 ) -> Iterator[Finding]:
-    """Overlaps, judged by the shape of the opening that results."""
+    """Overlaps, judged by the shape of the opening that results, and whether plating was stated."""
     rows = np.flatnonzero(mine)
     if not len(rows):
         return
@@ -209,7 +212,7 @@ def _overlaps(
                 text,
                 limit=CUSP_MM,
                 severity=Severity.ERROR
-                if rule is OVERLAP and np.any(~bare[picked] & ~plated[picked])
+                if rule is OVERLAP and stated and np.any(~bare[picked] & ~plated[picked])
                 else None,
             )
 

@@ -113,15 +113,41 @@ def _signed_area(ring: Floats) -> float:
     return float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum() / 2)
 
 
-def _fill_faces(ring: Floats) -> BaseGeometry:
-    """Unite all faces of the path's own arrangement that it runs round."""
+def _find_faces(ring: Floats) -> tuple[NDArray[Any], NDArray[np.int64]]:
+    """Faces of the path's own arrangement, and how often it runs round each."""
     closed = np.vstack((ring, ring[:1]))
     nodes = shapely.unary_union(shapely.linestrings(closed))
     faces: NDArray[Any] = shapely.get_parts(shapely.polygonize([nodes]))
     if not len(faces):
-        return shapely.Polygon()
+        return faces, np.empty(0, np.int64)
     inner = shapely.get_coordinates(shapely.point_on_surface(faces))
-    return shapely.union_all(faces[winding_numbers(ring, inner) != 0])
+    return faces, winding_numbers(ring, inner)
+
+
+def _fill_faces(ring: Floats) -> BaseGeometry:
+    """Unite all faces of the path's own arrangement that it runs round."""
+    faces, turns = _find_faces(ring)
+    return shapely.union_all(faces[turns != 0]) if len(faces) else shapely.Polygon()
+
+
+def is_filled_alike(ring: Floats, *, slack_mm: float) -> bool:
+    """Whether every way of filling a path gives the same area.
+
+    Filling what is run round at all, an odd number of times, or in one sense only differs where
+    a face is run round twice, or against the rest.  Such faces no wider than twice the slack do
+    not count.
+
+    Parameters
+    ----------
+    ring : (n, 2) float64, mm
+        Closed or not.
+    """
+    faces, turns = _find_faces(ring)
+    if not turns.any():
+        return False
+    sense = np.sign(np.sum(shapely.area(faces) * turns))
+    differs = faces[(turns != 0) & (turns != sense)]
+    return bool(shapely.is_empty(shapely.buffer(differs, -slack_mm)).all())
 
 
 def fill_nonzero(ring: Floats) -> BaseGeometry:

@@ -76,8 +76,19 @@ def unite(shapes: Shapes) -> BaseGeometry:
     groups = np.split(outer[order], np.flatnonzero(np.diff(label[order])) + 1)
     united = np.empty(len(groups), dtype=object)
     for k, rows in enumerate(groups):
-        united[k] = parts[rows[0]] if len(rows) == 1 else shapely.union_all(parts[rows])
+        united[k] = _unite_island(parts[rows])
     pieces = shapely.get_parts(united)
     shapely.destroy_prepared(parts)
     whole: BaseGeometry = pieces[0] if len(pieces) == 1 else shapely.multipolygons(pieces)
+    return whole
+
+
+def _unite_island(parts: Shapes) -> BaseGeometry:
+    """Union of shapes that hang together; the largest is overlaid once, with all the others."""
+    size = shapely.get_num_coordinates(parts)
+    largest = int(np.argmax(size))
+    if len(parts) > 2 and 2 * size[largest] > size.sum():
+        others = shapely.union_all(np.delete(parts, largest))
+        return shapely.union(parts[largest], others)
+    whole: BaseGeometry = parts[0] if len(parts) == 1 else shapely.union_all(parts)
     return whole

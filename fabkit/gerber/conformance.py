@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from fabkit.findings import Finding, ProblemLog, Rule, Severity
 from fabkit.geometry.contours import find_contour_fault
+from fabkit.geometry.fill import is_filled_alike
 from fabkit.gerber.attribute_problems import (
     CHECKSUM_WRONG,
     COMPONENT_DATA,
@@ -50,7 +51,7 @@ from fabkit.gerber.standard import (
     find_fault,
 )
 from fabkit.limits import DEFAULT_LIMITS, Limits
-from fabkit.units import COINCIDENT_MM
+from fabkit.units import CHORD_ERROR_MM, COINCIDENT_MM
 
 _SETTING = re.compile(rb"(?:%\s*|#@!\s*)T([FAO])([^*%]*)\*")
 _CHECKSUM = re.compile(rb"(?:%\s*|G04 #@!\s*)TF\.MD5[^*%]*\*%?")
@@ -172,6 +173,7 @@ def _examine_contours(file: GerberFile, log: ProblemLog) -> None:
     # Nearly all contours are simple; only the others need a closer look at cut-ins.
     doubtful = np.flatnonzero(~shapely.is_simple(lines))
     judged: dict[int, tuple[str, bool]] = {}
+    ring_of = dict(zip(starts.tolist(), range(len(starts)), strict=True))
     for first, last in zip(starts[doubtful].tolist(), ends[doubtful].tolist(), strict=True):
         # Copies made by blocks and repeats share the offset of the original.
         offset = int(s.offset[first])
@@ -185,6 +187,14 @@ def _examine_contours(file: GerberFile, log: ProblemLog) -> None:
                 offset=offset,
                 assumed="everything it runs round was filled",
                 severity=Severity.NOTE,
+            )
+        elif fault and is_filled_alike(points[ring == ring_of[first]], slack_mm=CHORD_ERROR_MM):
+            log.add(
+                CONTOUR_INVALID,
+                f"a contour is not valid, though every way to fill it gives one image: {fault}",
+                offset=offset,
+                assumed="everything it runs round was filled",
+                severity=Severity.WARNING,
             )
         elif fault:
             log.add(

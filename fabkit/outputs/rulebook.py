@@ -7,6 +7,7 @@ from difflib import get_close_matches
 from types import ModuleType
 
 from fabkit.board import rules as board_rules
+from fabkit.checks import pair as pair_rules
 from fabkit.checks.catalogue import CHECKS
 from fabkit.checks.model import Check
 from fabkit.checks.plugins import all_checks
@@ -28,10 +29,11 @@ TABLES: tuple[ModuleType, ...] = (
     sidecar_rules,
     package_rules,
     board_rules,
+    pair_rules,
     parts_rules,
     cost_rules,
 )
-"""Modules that declare what readers, parts list and quote can meet."""
+"""Modules that declare what readers, a pair of halves, parts list and quote can meet."""
 
 
 def all_rules(checks: Sequence[Check] = CHECKS) -> tuple[Rule, ...]:

@@ -64,6 +64,7 @@ FOUND_AS = {
     "legend-text-small": "legend/text-low",
     "legend-on-pad": "legend/on-copper",
     "legend-off-board": "legend/off-board",
+    "legend-mirrored": "legend/mirrored",
     "paste-without-pad": "mask/paste-off-pad",
     "battery-swap": "half/battery-polarity",
 }

@@ -43,6 +43,10 @@ TESTS = {
     "order/copper-not-offered": "checks/test_framework_package.py::test_choices",
     "order/finish-with-lead": "checks/test_framework_package.py::test_choices",
     "half/reversible": ("checks/test_planted_defects.py::test_reversible_demo_is_known_as_such"),
+    "half/pair": "checks/test_pair_of_halves.py::test_mirrored_halves_are_a_pair",
+    "half/pair-unrelated": "checks/test_pair_of_halves.py::test_another_board_is_no_pair",
+    "half/pair-lacks": ("checks/test_pair_of_halves.py::test_a_key_left_out_on_one_half_is_placed"),
+    "half/pair-outline": "checks/test_pair_of_halves.py::test_outlines_are_compared_mirrored",
     "parts/conflict": "parts/test_parts_bill.py::test_missing_socket_is_a_conflict",
     "parts/unknown-part": "parts/test_parts_bill.py::test_unpriced_and_unknown_parts_are_told",
     "parts/no-price": "parts/test_parts_bill.py::test_unpriced_and_unknown_parts_are_told",
@@ -93,6 +97,5 @@ WITHOUT_CASE = {
     "half/battery-marks": HALVES,
     "half/header-rows": HALVES,
     "half/legend-one-face": HALVES,
-    "legend/mirrored": GEOMETRY,
 }
 """Rules that still lack a case, and why.  The list may only become shorter."""
