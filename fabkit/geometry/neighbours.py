@@ -78,7 +78,10 @@ class PointTree:
         return both
 
     def near(self, point: Floats, reach: float) -> Ints:
-        """Rows of points at most ``reach`` from one point."""
+        """Rows of points at most ``reach`` from one point, in ascending order."""
+        if len(self.points) ** 2 > FEW_PAIRS:  # it is asked once a point, or nearly
+            found = self._tree.query_ball_point(point, reach, return_sorted=True)
+            return np.asarray(found, dtype=np.int64)
         rows: Ints = np.flatnonzero(((self.points - point) ** 2).sum(axis=1) <= reach**2)
         return rows
 

@@ -107,3 +107,12 @@ def test_a_long_chain_is_one_group():
     order = np.random.default_rng(7).permutation(100_000)
 
     assert (label_groups(len(order), order[:-1], order[1:]) == 0).all()
+
+
+def test_near_one_point_of_many():
+    """Among many points the tree answers as plain distances do."""
+    points = np.random.default_rng(5).uniform(0, 50, (3000, 2))
+    tree = PointTree(points)
+    for row in (0, 17, 2999):
+        apart = np.hypot(*(points - points[row]).T)
+        assert tree.near(points[row], 2.0).tolist() == np.flatnonzero(apart <= 2.0).tolist()
