@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import importlib
-import os
 import re
 import shutil
-import statistics
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -52,24 +49,6 @@ def test_checks_need_no_drawing_library():
     loaded = _loaded("import fabkit.api, fabkit.checks.catalogue, fabkit.outputs.records")
 
     assert not loaded & {"matplotlib", "jinja2", "openpyxl", "pydantic", "PIL"}
-
-
-def _seconds(*arguments: str) -> float:
-    times = []
-    environment = {**os.environ, "PYTHONDONTWRITEBYTECODE": ""}
-    for _ in range(7):
-        start = time.perf_counter()
-        subprocess.run(
-            [sys.executable, *arguments], capture_output=True, check=True, env=environment
-        )
-        times.append(time.perf_counter() - start)
-    # The fastest run is the one the machine disturbed least.
-    return statistics.quantiles(times, n=4)[0]
-
-
-def test_help_answers_at_once():
-    """``fabkit --help`` takes at most twice as long as importing click."""
-    assert _seconds("-m", "fabkit", "--help") <= 2 * _seconds("-c", "import click")
 
 
 @pytest.mark.parametrize("name", fabkit.__all__)
