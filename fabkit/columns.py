@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import Any, ClassVar, Self
+from typing import Any, ClassVar, Self, get_args, get_origin, get_type_hints
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,11 +14,17 @@ class Columns:
     """Base of column tables.
 
     A subclass is a ``@dataclass(frozen=True, slots=True, eq=False)`` whose fields are all
-    arrays, and names their dtypes in ``DTYPES``.  Arrays are converted, checked for equal
-    length and made read-only, because a frozen dataclass alone still lets ``t.x[0] = 9`` through.
+    annotated ``NDArray[...]``; ``DTYPES`` is read from these annotations.  Arrays are converted,
+    checked for equal length and made read-only, because a frozen dataclass alone still lets
+    ``t.x[0] = 9`` through.
     """
 
-    DTYPES: ClassVar[dict[str, str]] = {}
+    DTYPES: ClassVar[dict[str, np.dtype[Any]]] = {}
+
+    def __init_subclass__(cls) -> None:
+        # NDArray[T] is ndarray[shape, dtype[T]].
+        arrays = {n: h for n, h in get_type_hints(cls).items() if get_origin(h) is np.ndarray}
+        cls.DTYPES = {n: np.dtype(get_args(get_args(h)[1])[0]) for n, h in arrays.items()}
 
     def __post_init__(self) -> None:
         length = -1

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, ClassVar, Final
+from typing import Any, Final
 
 import numpy as np
 import shapely
@@ -49,18 +49,6 @@ class Pads(Columns):
     net, pin, function : int32
         Codes into ``Copper.nets``, ``Copper.pins`` and ``Copper.functions``; -1 when not stated.
     """
-
-    DTYPES: ClassVar[dict[str, str]] = {
-        "layer": "i4",
-        "row": "i4",
-        "x": "f8",
-        "y": "f8",
-        "piece": "i4",
-        "island": "i4",
-        "net": "i4",
-        "pin": "i4",
-        "function": "i4",
-    }
 
     layer: Ints
     row: Ints

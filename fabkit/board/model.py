@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,19 +71,6 @@ class Holes(Columns):
         Byte offset in its file.
     """
 
-    DTYPES: ClassVar[dict[str, str]] = {
-        "x": "f8",
-        "y": "f8",
-        "diameter": "f8",
-        "plated": "i1",
-        "file": "i4",
-        "tool": "i4",
-        "first": "i2",
-        "last": "i2",
-        "function": "i4",
-        "offset": "i8",
-    }
-
     x: NDArray[np.float64]
     y: NDArray[np.float64]
     diameter: NDArray[np.float64]
@@ -103,25 +90,6 @@ class BoardSlots(Columns):
     Columns as in :class:`Holes` with ``x0, y0, x1, y1, cx, cy, turn`` (see
     :mod:`fabkit.geometry.arcs`) in place of the centre, and ``path`` (unique on the board).
     """
-
-    DTYPES: ClassVar[dict[str, str]] = {
-        "x0": "f8",
-        "y0": "f8",
-        "x1": "f8",
-        "y1": "f8",
-        "cx": "f8",
-        "cy": "f8",
-        "turn": "i1",
-        "diameter": "f8",
-        "plated": "i1",
-        "file": "i4",
-        "tool": "i4",
-        "first": "i2",
-        "last": "i2",
-        "function": "i4",
-        "path": "i4",
-        "offset": "i8",
-    }
 
     x0: NDArray[np.float64]
     y0: NDArray[np.float64]

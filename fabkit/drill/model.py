@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import ClassVar, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,14 +30,6 @@ class Hits(Columns):
         Byte offset of the command.
     """
 
-    DTYPES: ClassVar[dict[str, str]] = {
-        "x": "f8",
-        "y": "f8",
-        "tool": "i4",
-        "attributes": "i4",
-        "offset": "i8",
-    }
-
     x: NDArray[np.float64]
     y: NDArray[np.float64]
     tool: NDArray[np.int32]
@@ -61,21 +53,6 @@ class Slots(Columns):
     routed : bool
         True for a routed path, False for a drilled slot.
     """
-
-    DTYPES: ClassVar[dict[str, str]] = {
-        "x0": "f8",
-        "y0": "f8",
-        "x1": "f8",
-        "y1": "f8",
-        "cx": "f8",
-        "cy": "f8",
-        "turn": "i1",
-        "tool": "i4",
-        "attributes": "i4",
-        "path": "i4",
-        "routed": "?",
-        "offset": "i8",
-    }
 
     x0: NDArray[np.float64]
     y0: NDArray[np.float64]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -92,6 +93,6 @@ def slots_of(store: Store) -> Slots:
     return Slots(**_columns(store, Slots.DTYPES))
 
 
-def _columns(store: Store, dtypes: dict[str, str]) -> dict[str, Any]:
+def _columns(store: Store, dtypes: Mapping[str, np.dtype[Any]]) -> dict[str, Any]:
     rows = store.rows()
     return {name: rows[:, i].astype(dtype) for i, (name, dtype) in enumerate(dtypes.items())}

@@ -13,7 +13,7 @@ exact as the polygons.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, ClassVar, Final
+from typing import Any, Final
 
 import numpy as np
 import shapely
@@ -55,16 +55,6 @@ class Facets(Columns):
         Index of the polygon.
     """
 
-    DTYPES: ClassVar[dict[str, str]] = {
-        "x0": "f8",
-        "y0": "f8",
-        "x1": "f8",
-        "y1": "f8",
-        "before": "i4",
-        "after": "i4",
-        "piece": "i4",
-    }
-
     x0: Floats
     y0: Floats
     x1: Floats
@@ -87,17 +77,6 @@ class Facings(Columns):
     stretch : float64, mm
         Length over which two parallel facets overlap, 0 when they are nearest in one point.
     """
-
-    DTYPES: ClassVar[dict[str, str]] = {
-        "distance": "f8",
-        "x0": "f8",
-        "y0": "f8",
-        "x1": "f8",
-        "y1": "f8",
-        "piece0": "i4",
-        "piece1": "i4",
-        "stretch": "f8",
-    }
 
     distance: Floats
     x0: Floats

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import IntEnum
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,24 +60,6 @@ class Objects(Columns):
         Byte offset of the command that made the object.
     """
 
-    DTYPES: ClassVar[dict[str, str]] = {
-        "kind": "i1",
-        "x0": "f8",
-        "y0": "f8",
-        "x1": "f8",
-        "y1": "f8",
-        "cx": "f8",
-        "cy": "f8",
-        "turn": "i1",
-        "aperture": "i4",
-        "dark": "?",
-        "pose": "i4",
-        "attributes": "i4",
-        "first": "i8",
-        "last": "i8",
-        "offset": "i8",
-    }
-
     kind: NDArray[np.int8]
     x0: NDArray[np.float64]
     y0: NDArray[np.float64]
@@ -108,18 +90,6 @@ class Segments(Columns):
     offset : int64
         Byte offset of the command.
     """
-
-    DTYPES: ClassVar[dict[str, str]] = {
-        "x0": "f8",
-        "y0": "f8",
-        "x1": "f8",
-        "y1": "f8",
-        "cx": "f8",
-        "cy": "f8",
-        "turn": "i1",
-        "contour": "i4",
-        "offset": "i8",
-    }
 
     x0: NDArray[np.float64]
     y0: NDArray[np.float64]

@@ -150,7 +150,7 @@ def _assemble(
     limits: Limits,
     log: ProblemLog,
 ) -> GerberFile:
-    dtypes = {**Objects.DTYPES, "aperture_set": "i4"}
+    dtypes = {**Objects.DTYPES, "aperture_set": np.dtype("i4")}
     rows = {n: c[: limits.objects] for n, c in plotter.objects.join(dtypes).items()}
     markers = [replace(m, at=min(m.at, limits.objects)) for m in plotter.markers]
     segments = plotter.segments.join(Segments.DTYPES)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -28,7 +29,7 @@ class Table:
             self.pieces[name].append(arrays[name])
         self.count += count
 
-    def join(self, dtypes: dict[str, str]) -> dict[str, NDArray[Any]]:
+    def join(self, dtypes: Mapping[str, np.dtype[Any]]) -> dict[str, NDArray[Any]]:
         """All rows; the table is empty afterwards, column by column, to keep the peak low."""
         out = {}
         for name in self.names:
