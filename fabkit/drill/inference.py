@@ -115,13 +115,29 @@ def score_formats(
     Only the unit and one number matter: the digits before the point when leading zeros are
     written, those after it when trailing zeros are.
     """
+    return tuple(
+        score
+        for score, _ in _trials(drill, data, pads, box, limits=limits, keep_stated=keep_stated)
+    )
+
+
+def _trials(
+    drill: DrillFile,
+    data: bytes,
+    pads: Floats,
+    box: Box | None,
+    *,
+    limits: Limits,
+    keep_stated: bool = True,
+) -> list[tuple[Score, Floats]]:
+    """Every candidate that reads differently with the points it gives, best first."""
     survey = DigitSurvey.of(data)
     sample = data
     if len(data) > _SAMPLE_BYTES:
         sample = data[: data.rfind(b"\n", 0, _SAMPLE_BYTES) + 1] or data
     found: list[tuple[Score, Floats]] = []
     for candidate in _candidates(drill, data, survey, keep_stated=keep_stated):
-        file = read(sample, name=drill.name, limits=limits, number_format=candidate)
+        file = read(sample, name=drill.name, limits=limits, number_format=candidate, audited=False)
         points = _points(file)
         score = _score(candidate, file, points, pads, box)
         if not any(_alike(points, other) for _, other in found):
@@ -130,11 +146,11 @@ def score_formats(
             # Formats that read alike are one; the one in force stands for them.
             at = next(i for i, (_, other) in enumerate(found) if _alike(points, other))
             found[at] = (score, points)
-    return tuple(s for s, _ in sorted(found, key=lambda item: -item[0].total))
+    return sorted(found, key=lambda item: -item[0].total)
 
 
 def _alike(first: Floats, second: Floats) -> bool:
-    return first.shape == second.shape and bool(np.allclose(first, second, rtol=0, atol=1e-6))
+    return first.shape == second.shape and bool((np.abs(first - second) <= 1e-6).all())
 
 
 def _candidates(
@@ -275,11 +291,12 @@ def read_with_board(
         return file
     if not file.needs_format:
         return _with(file, *_misfits(file, data, pads, box, limits))
-    scores = score_formats(file, data, pads=pads, box=box, limits=limits)
+    trials = _trials(file, data, pads, box, limits=limits)
+    scores = tuple(score for score, _ in trials)
     chosen = _winner(scores)
     if chosen is not None:
         return _read_again(file, data, chosen, limits, _inferred(file, scores[0], len(pads) > 0))
-    shifted = _shifted(file, data, scores, pads, limits)
+    shifted = _shifted(file, trials, pads)
     if shifted is not None:
         chosen, finding = shifted
         return _read_again(file, data, chosen, limits, finding)
@@ -326,14 +343,13 @@ def _inferred(file: DrillFile, top: Score, pads: bool) -> Finding:
 
 
 def _shifted(
-    file: DrillFile, data: bytes, scores: tuple[Score, ...], pads: Floats, limits: Limits
+    file: DrillFile, trials: list[tuple[Score, Floats]], pads: Floats
 ) -> tuple[NumberFormat, Finding] | None:
     """A format that fits once all holes are moved by one offset: the origins differ."""
     if not len(pads):
         return None
     fits: list[tuple[float, NumberFormat, Floats]] = []
-    for score in scores:
-        points = _points(read(data, name=file.name, limits=limits, number_format=score.format))
+    for score, points in trials:
         if len(np.unique(points, axis=0)) < _SHIFT_HITS:
             continue
         shift = _densest_shift(points, pads)

@@ -58,8 +58,9 @@ class PointTree:
             found = self._tree.query(asked, k=k, p=p, distance_upper_bound=within)
             return found[0], found[1]
         apart = _distances(asked, self.points, p)
-        missing = max(k - len(self.points), 0)
-        apart = np.pad(apart, ((0, 0), (0, missing)), constant_values=np.inf)
+        if k > len(self.points):
+            missing = np.full((len(asked), k - len(self.points)), np.inf)
+            apart = np.hstack((apart, missing))
         rows = np.argsort(apart, axis=1, kind="stable")[:, :k] if k > 1 else _nearest(apart)
         distance = np.take_along_axis(apart, rows, axis=1)
         # As in the tree, what lies just at the bound is outside.
