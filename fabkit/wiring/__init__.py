@@ -1,0 +1,1 @@
+"""Which controller pin each key sits on, on the left half and on the right."""

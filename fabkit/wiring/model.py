@@ -1,0 +1,261 @@
+"""What the wiring is: keys with their numbers and pins, half by half, and how they were told."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from fabkit.findings import Finding
+from fabkit.package.model import Side
+
+Hand = Literal["left", "right", "whole"]
+"""Which hand a set of keys is for; ``whole`` when they are not a half."""
+
+Use = Literal["either", "left", "right", "both", "whole"]
+"""What one board is: a half for either hand, one half, both halves, or a whole keyboard."""
+
+Scan = Literal["direct", "matrix", "other", "unknown"]
+"""``direct``: one pin a key against a common net; ``matrix``: one row and one column a key."""
+
+Walk = Literal["rows", "columns"]
+Spot = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeySite:
+    """A place where a key switch stands.
+
+    Parameters
+    ----------
+    x_mm, y_mm
+        Its middle.
+    rotation_deg
+        Counter-clockwise, seen from the top.
+    contacts
+        By the face that is the key side (``top``, ``bottom``): the two holes its contacts use.
+        Empty when the holes do not tell.
+    """
+
+    x_mm: float
+    y_mm: float
+    rotation_deg: float = 0.0
+    contacts: Mapping[Side, tuple[Spot, ...]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pin:
+    """A pad of a part, as one source tells it.
+
+    ``node`` is the copper it lies on: its net's name, else a name made from the island. ``face``
+    is 1 on the top, -1 on the bottom, 0 for both. ``function`` is what the part calls the pin.
+    """
+
+    ref: str
+    pin: str
+    function: str
+    node: str
+    x_mm: float
+    y_mm: float
+    face: int
+
+    @property
+    def name(self) -> str:
+        """What the part calls the pin, else its number."""
+        return self.function or self.pin
+
+    @property
+    def label(self) -> str:
+        """Reference, number and name: ``J1.3 P3``."""
+        number = f"{self.ref}.{self.pin}" if self.pin else self.ref
+        return f"{number} {self.function}" if self.function else number
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeyPlace:
+    """A key of the board before it is numbered; ``row`` and ``column`` count from 0."""
+
+    ref: str
+    x_mm: float
+    y_mm: float
+    angle_deg: float
+    row: int = 0
+    column: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DiodeUse:
+    """A diode between a key and a line.
+
+    ``forward`` is true when current flows from the key's other line through the key into this
+    diode (anode at the key), false the other way round, None when the pads do not tell.
+    ``assumed`` when pin 1 was taken for the cathode.
+    """
+
+    ref: str
+    forward: bool | None
+    assumed: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """A net of the scan: where it ends at the controller, and the diodes on the way."""
+
+    node: str
+    pins: tuple[Pin, ...] = ()
+    diodes: tuple[DiodeUse, ...] = ()
+    through: tuple[str, ...] = ()
+    """References of jumpers and resistors on the way."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeyWire:
+    """One key of a half with its number and its pins.
+
+    Parameters
+    ----------
+    index
+        Running number.
+    ref
+        Reference, or a name made from its place when there is none.
+    row, column
+        Place in the layout, from 1.
+    x_mm, y_mm
+        On the board, as its files count.
+    seen_x_mm, seen_y_mm, angle_deg
+        As seen from the key side, from the lower left corner of the board; counter-clockwise.
+    nodes
+        The nets its two contacts are on, as used on this half.
+    line
+        Direct wiring: its own line. None otherwise.
+    row_line, column_line
+        Matrix wiring. None otherwise.
+    current
+        Matrix with diodes: ``column to row`` or ``row to column``; empty when not known.
+    """
+
+    index: int
+    ref: str
+    row: int
+    column: int
+    x_mm: float
+    y_mm: float
+    seen_x_mm: float
+    seen_y_mm: float
+    angle_deg: float
+    nodes: tuple[str, ...] = ()
+    line: Line | None = None
+    row_line: Line | None = None
+    column_line: Line | None = None
+    current: str = ""
+
+    @property
+    def lines(self) -> tuple[Line, ...]:
+        """Its own line, or its row and column, those that are known."""
+        return tuple(a for a in (self.line, self.row_line, self.column_line) if a is not None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HalfWiring:
+    """The wiring of one half (or of a whole keyboard).
+
+    Parameters
+    ----------
+    hand
+        Which half.
+    board
+        Number of the board among those given, from 0.
+    face_up
+        Face of the board that is the key side.
+    scan
+        How keys are wired.
+    common
+        The net all keys share, when wired direct.
+    controllers
+        References whose pins the keys are on.
+    keys
+        By running number.
+    rows, columns
+        Nodes of the matrix lines, in the order of the keys.
+    assumed
+        What was taken for granted for this half, in sentences.
+    """
+
+    hand: Hand
+    board: int
+    face_up: Side
+    scan: Scan
+    common: str
+    controllers: tuple[str, ...]
+    keys: tuple[KeyWire, ...]
+    rows: tuple[str, ...] = ()
+    columns: tuple[str, ...] = ()
+    assumed: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Wiring:
+    """The wiring of a keyboard.
+
+    Parameters
+    ----------
+    name
+        Of the board or order.
+    source
+        Where pins and nets were read.
+    rule
+        How keys were numbered, in sentences.
+    first
+        Number of the first key.
+    halves
+        Left before right.
+    problems
+        Findings.
+    """
+
+    name: str
+    source: str
+    rule: tuple[str, ...]
+    first: int
+    halves: tuple[HalfWiring, ...]
+    problems: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WiringOptions:
+    """What the user chose.
+
+    Parameters
+    ----------
+    use
+        What the board is; None lets the board tell.
+    walk
+        Number keys row by row, or column by column.
+    first
+        Number of the first key.
+    right_first
+        Number of the right half's first key; None goes on after the left half.
+    mirrored
+        Number the right half from its outer side inwards, so that keys that mirror each other
+        count alike; otherwise from left to right on both.
+    controllers, right_controllers
+        References of the controller or its header rows; the board tells when empty.
+    right_pins
+        ``in-place``: every pin keeps its hole when the board is turned over.  ``swapped``: the
+        two rows change places.
+    jumpers
+        Jumpers that are closed lie on the face that is ``up`` or ``down``.
+    order
+        References in the order they are numbered, by hand; wins over ``walk``.
+    """
+
+    use: Use | None = None
+    walk: Walk = "rows"
+    first: int = 0
+    right_first: int | None = None
+    mirrored: bool = False
+    controllers: tuple[str, ...] = ()
+    right_controllers: tuple[str, ...] = ()
+    right_pins: Literal["in-place", "swapped"] = "in-place"
+    jumpers: Literal["up", "down"] = "up"
+    order: Mapping[str, tuple[str, ...]] = field(default_factory=dict)

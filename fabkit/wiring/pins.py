@@ -1,0 +1,246 @@
+"""Pins of parts and the copper they lie on: from attributes, a netlist, or the user's table."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from fabkit.board.connectivity import pieces_at
+from fabkit.board.copper import NO_NET, Copper, netlist_of
+from fabkit.board.nets import align_netlist
+from fabkit.board.symmetry import outer_face
+from fabkit.errors import UsageError
+from fabkit.findings import Place
+from fabkit.geometry.neighbours import PointTree
+from fabkit.wiring.model import Pin
+from fabkit.wiring.pintable import NamedPin
+
+ATTRIBUTES: Final = "pin and net attributes of the copper layers"
+NETLIST: Final = "the netlist beside the layers (IPC-D-356)"
+TABLE: Final = "the pin table given, and the copper itself"
+NOTHING: Final = "no source"
+
+SAME_MM: Final = 0.05
+"""Pads of one pin this near are one hole seen from both faces."""
+
+HIT_MM: Final = 0.6
+"""A place of the pin table may miss its pad by this much (common practice: half a pad)."""
+
+CONTROLLER: Final = "controller"
+"""Reference of table rows that name none."""
+
+
+@dataclass(frozen=True, eq=False)
+class Pins:
+    """All pins that are known, and the source that told them."""
+
+    source: str
+    pins: tuple[Pin, ...]
+    copper: Copper
+
+    def at(self, spot: tuple[float, float], *, within_mm: float, face: int) -> list[str]:
+        """Nodes of pads of a face that come within a distance of a spot, nearest first."""
+        return pad_nodes_near(self.copper, spot, within_mm=within_mm, face=face)
+
+
+def gather_pins(copper: Copper, table: Sequence[NamedPin] = ()) -> Pins:
+    """Pins from the best source there is; rows of the user's table rename or add pins.
+
+    Raises
+    ------
+    UsageError
+        A row of the table names a pad that is not there, or a place without copper.
+    """
+    found = tuple(_from_attributes(copper))
+    source = ATTRIBUTES
+    if not any(p.node for p in found):
+        found = tuple(_from_netlist(copper))
+        source = NETLIST if found else NOTHING
+    if table:
+        found = _with_table(copper, found, table)
+        source = TABLE if source == NOTHING else f"{source}; pin names from the table given"
+    return Pins(source, found, copper)
+
+
+def node_name(copper: Copper, net: str, island: int) -> str:
+    """A net's name, else a name made from the island; empty for neither."""
+    if net and net not in NO_NET:
+        return net
+    if island < 0:
+        return ""
+    named = [
+        copper.nets[n] for n in copper.island_nets[copper.island_nets[:, 0] == island, 1]
+    ]
+    return min(named) if named else f"copper {island + 1}"
+
+
+def _from_attributes(copper: Copper) -> Iterable[Pin]:
+    functions = _functions(copper)
+    pads, faces = copper.pads, outer_face(copper)
+    found: dict[tuple[object, ...], Pin] = {}
+    for pad in np.flatnonzero(pads.pin >= 0):
+        ref, number = copper.pins[pads.pin[pad]]
+        net = copper.nets[pads.net[pad]] if pads.net[pad] >= 0 else ""
+        x, y = float(pads.x[pad]), float(pads.y[pad])
+        face = int(faces[pad])
+        key = (ref, number, round(x / SAME_MM), round(y / SAME_MM))
+        known = found.get(key)
+        if known is not None and known.face != face:
+            face = 0
+        found[key] = Pin(
+            ref=ref,
+            pin=number,
+            function=functions.get((ref, number), ""),
+            node=node_name(copper, net, int(pads.island[pad])),
+            x_mm=x,
+            y_mm=y,
+            face=face,
+        )
+    return found.values()
+
+
+def _functions(copper: Copper) -> dict[tuple[str, str], str]:
+    """What parts call their pins: third field of ``.P`` (Gerber 2021.02, section 5.6.15)."""
+    return {
+        (fields[0], fields[1]): fields[2]
+        for layer in copper.board.copper
+        for attributes in layer.file.attribute_sets
+        if len(fields := attributes.get(".P", ())) > 2 and fields[2] and fields[2] != fields[1]
+    }
+
+
+def _from_netlist(copper: Copper) -> Iterable[Pin]:
+    netlist = netlist_of(copper.board)
+    if netlist is None:
+        return
+    aligned = align_netlist(netlist, copper)
+    shift = aligned.shift_mm
+    for point in netlist.points:
+        if point.ref and point.net not in NO_NET and point.kind != "tooling":
+            yield Pin(
+                ref=point.ref,
+                pin=point.pin,
+                function="",
+                node=point.net,
+                x_mm=point.x_mm + shift[0],
+                y_mm=point.y_mm + shift[1],
+                face=_netlist_face(point.kind, point.access),
+            )
+
+
+def _netlist_face(kind: str, access: int) -> int:
+    if kind == "through" or access == 0:
+        return 0
+    return 1 if access == 1 else -1
+
+
+def _with_table(
+    copper: Copper, pins: tuple[Pin, ...], table: Sequence[NamedPin]
+) -> tuple[Pin, ...]:
+    from dataclasses import replace
+
+    named: dict[int, str] = {}
+    added = []
+    for row in table:
+        if row.at_mm is None:
+            mine = [
+                k for k, p in enumerate(pins) if p.pin == row.pad and row.ref in ("", p.ref)
+            ]
+            refs = sorted({pins[k].ref for k in mine})
+            if len(refs) != 1:
+                what = f"{row.ref} pad {row.pad}" if row.ref else f"pad {row.pad}"
+                why = f"is on {', '.join(refs[:6])}" if refs else "is on no part the files name"
+                raise UsageError(
+                    f"line {row.line} of the pin table: {what} {why}",
+                    hint="name the part in the column ref, or give the place with x_mm and y_mm",
+                )
+            named |= dict.fromkeys(mine, row.name)
+        else:
+            added.append(_placed(copper, row, row.at_mm))
+    # A pin that is there already is renamed, not added beside itself.
+    tree = PointTree(np.array([(p.x_mm, p.y_mm) for p in pins])) if pins else None
+    extra = []
+    for pin in added:
+        if tree is not None:
+            apart, near = tree.query(np.array([(pin.x_mm, pin.y_mm)]))
+            known = pins[int(near[0])]
+            if apart[0] <= HIT_MM and pin.ref in (CONTROLLER, known.ref):
+                spot = (known.x_mm, known.y_mm)
+                named |= {
+                    k: pin.function for k, p in enumerate(pins) if (p.x_mm, p.y_mm) == spot
+                }
+                continue
+        extra.append(pin)
+    kept = [replace(p, function=named.get(k, p.function)) for k, p in enumerate(pins)]
+    return (*kept, *extra)
+
+
+def _placed(copper: Copper, row: NamedPin, at: tuple[float, float]) -> Pin:
+    """A pin where the table puts it, on the copper that is there."""
+    pads = copper.pads
+    outer = np.flatnonzero((outer_face(copper) != 0) & (pads.island >= 0))
+    apart = np.hypot(pads.x[outer] - at[0], pads.y[outer] - at[1])
+    hit = outer[apart <= HIT_MM] if len(outer) else outer
+    if len(hit):
+        near = hit[np.argmin(np.hypot(pads.x[hit] - at[0], pads.y[hit] - at[1]))]
+        faces = set(outer_face(copper)[hit[pads.island[hit] == pads.island[near]]].tolist())
+        net = copper.nets[pads.net[near]] if pads.net[near] >= 0 else ""
+        node = node_name(copper, net, int(pads.island[near]))
+        face = faces.pop() if len(faces) == 1 else 0
+        at = float(pads.x[near]), float(pads.y[near])
+    else:
+        node, face = _copper_at(copper, at), 0
+        if not node:
+            raise UsageError(
+                f"line {row.line} of the pin table: no copper at {Place(x_mm=at[0], y_mm=at[1])} "
+                f"mm for pin {row.name}",
+                hint="places count as the board's files do; `fabkit sheet measures` and findings "
+                "show them",
+            )
+    return Pin(
+        ref=row.ref or CONTROLLER,
+        pin=row.pad,
+        function=row.name,
+        node=node,
+        x_mm=at[0],
+        y_mm=at[1],
+        face=face,
+    )
+
+
+def _copper_at(copper: Copper, at: tuple[float, float]) -> str:
+    import shapely
+
+    piece = int(pieces_at(copper.pieces.polygons, np.array([shapely.Point(*at)], object))[0])
+    return "" if piece < 0 else node_name(copper, "", int(copper.pieces.island[piece]))
+
+
+def pad_nodes_near(
+    copper: Copper, spot: tuple[float, float], *, within_mm: float, face: int
+) -> list[str]:
+    """Nodes of pads of a face that come within a distance of a spot, nearest first."""
+    import shapely
+
+    pads = copper.pads
+    mine = np.flatnonzero(
+        (outer_face(copper) == face)
+        & (pads.island >= 0)
+        & (np.abs(pads.x - spot[0]) < within_mm + 5)
+        & (np.abs(pads.y - spot[1]) < within_mm + 5)
+    )
+    if not len(mine):
+        return []
+    apart = shapely.distance(copper.pad_shapes[mine], shapely.Point(*spot))
+    near = mine[np.lexsort((mine, np.round(apart, 4)))][: int((apart <= within_mm).sum())]
+    nodes = [
+        node_name(
+            copper,
+            copper.nets[pads.net[k]] if pads.net[k] >= 0 else "",
+            int(pads.island[k]),
+        )
+        for k in near
+    ]
+    return list(dict.fromkeys(n for n in nodes if n))

@@ -1,0 +1,171 @@
+"""The user's table of pins: names for pads that the files leave nameless, as CSV or TOML."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from fabkit.errors import SheetError, UnreadableInput
+from fabkit.house.loading import check_format
+from fabkit.house.table import SHEET_BYTES, Table, read_sheet
+
+COLUMNS: Final = ("name", "ref", "pad", "x_mm", "y_mm")
+
+EXPECTED: Final = "name, and x_mm with y_mm, or pad (and ref where several parts have that pad)"
+
+HOW: Final = (
+    "write a table with the columns name, ref, x_mm, y_mm (one row a pin of the controller, places "
+    "as the board's files count) and give it with --pins FILE.csv"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NamedPin:
+    """One row: a name, and the pad that has it, by number or by place."""
+
+    name: str
+    ref: str
+    pad: str
+    at_mm: tuple[float, float] | None
+    line: int
+
+
+def load_pins(path: Path) -> tuple[NamedPin, ...]:
+    """Load a pin table; its ending says whether it is TOML or CSV.
+
+    Raises
+    ------
+    UnreadableInput
+        It cannot be read.
+    SheetError
+        A row is wrong; names file, line and what was expected.
+    """
+    rows = _toml(read_sheet(path)) if path.suffix.lower() == ".toml" else _csv(path)
+    if not rows:
+        raise UnreadableInput(f"{path}: no pins in this table", hint=f"a row has {EXPECTED}")
+    seen: dict[object, NamedPin] = {}
+    for row in rows:
+        key = row.at_mm or (row.ref, row.pad)
+        if key in seen:
+            raise _error(path, row.line, f"the same pad as in line {seen[key].line}")
+        seen[key] = row
+    return rows
+
+
+def _error(path: Path | str, line: int, message: str) -> SheetError:
+    return SheetError(message, file=str(path), line=line, key="(row)", expected=EXPECTED)
+
+
+def _csv(path: Path) -> tuple[NamedPin, ...]:
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise UnreadableInput(
+            f"{path}: {error.strerror or error}", hint="give the path of a readable table"
+        ) from error
+    if len(data) > SHEET_BYTES:
+        raise UnreadableInput(
+            f"{path}: {len(data)} bytes is too large for a pin table",
+            hint=f"a table has at most {SHEET_BYTES} bytes",
+        )
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise UnreadableInput(
+            f"{path}: not UTF-8 text (byte {error.start})", hint="save the file as UTF-8 text"
+        ) from error
+    first = text.partition("\n")[0]
+    mark = max(",;\t", key=first.count)
+    reader = csv.DictReader(io.StringIO(text), delimiter=mark)
+    heads = [(h or "").strip().lower() for h in reader.fieldnames or ()]
+    unknown = [h for h in heads if h not in COLUMNS]
+    if unknown or "name" not in heads:
+        wrong = f"'{unknown[0]}' is no column" if unknown else "there is no column 'name'"
+        raise SheetError(
+            wrong,
+            file=str(path),
+            line=1,
+            key="(heads)",
+            expected="columns out of " + ", ".join(COLUMNS),
+        )
+    reader.fieldnames = heads
+    rows = []
+    try:
+        for row in reader:
+            cells = {k: (v or "").strip() for k, v in row.items() if k and isinstance(v, str)}
+            if any(cells.values()):
+                rows.append(_row(path, reader.line_num, cells))
+    except csv.Error as error:
+        raise _error(path, reader.line_num, f"not a table: {error}") from error
+    return tuple(rows)
+
+
+def _row(path: Path | str, line: int, cells: dict[str, str]) -> NamedPin:
+    at = None
+    if cells.get("x_mm") or cells.get("y_mm"):
+        try:
+            at = (float(cells.get("x_mm", "")), float(cells.get("y_mm", "")))
+        except ValueError:
+            raise _error(path, line, "x_mm and y_mm are not two numbers") from None
+        if not all(abs(v) < 1e5 for v in at):
+            raise _error(path, line, "x_mm or y_mm is out of range")
+    if not cells.get("name"):
+        raise _error(path, line, "a pin without a name")
+    if (at is None) == (not cells.get("pad")):
+        raise _error(path, line, "give either a place or a pad number")
+    return NamedPin(
+        name=cells["name"],
+        ref=cells.get("ref", ""),
+        pad=cells.get("pad", ""),
+        at_mm=at,
+        line=line,
+    )
+
+
+def _toml(table: Table) -> tuple[NamedPin, ...]:
+    check_format(table, "the pin table")
+    rows = []
+    for row in table.tables("pin"):
+        at = row.decimals("at_mm", ())
+        if at and len(at) != 2:
+            raise row.error("at_mm", f"{len(at)} numbers", expected="[x, y]")
+        cells = {
+            "name": row.text("name"),
+            "ref": row.text("ref", ""),
+            "pad": row.text("pad", ""),
+            "x_mm": str(at[0]) if at else "",
+            "y_mm": str(at[1]) if at else "",
+        }
+        row.done()
+        rows.append(_row(table.file, row.line() or 1, cells))
+    table.done()
+    return tuple(rows)
+
+
+def load_key_order(path: Path) -> dict[str, tuple[str, ...]]:
+    """Load the order of keys by hand: ``left``, ``right``, or ``keys`` for every half.
+
+    Raises
+    ------
+    UnreadableInput
+        It cannot be read.
+    SheetError
+        A key is wrong, or a reference is there twice.
+    """
+    table = read_sheet(path)
+    check_format(table, "the order of keys")
+    found = {}
+    for name in ("keys", "left", "right"):
+        refs = table.texts(name, ())
+        twice = next((r for r in refs if refs.count(r) > 1), None)
+        if twice is not None:
+            raise table.error(name, f"'{twice}' is there twice", expected="each reference once")
+        if refs:
+            found[name] = refs
+    table.done()
+    if not found:
+        raise table.error(None, "no keys", expected='keys = ["SW1", "SW2"], or left and right')
+    return found
