@@ -71,9 +71,7 @@ def node_name(copper: Copper, net: str, island: int) -> str:
         return net
     if island < 0:
         return ""
-    named = [
-        copper.nets[n] for n in copper.island_nets[copper.island_nets[:, 0] == island, 1]
-    ]
+    named = [copper.nets[n] for n in copper.island_nets[copper.island_nets[:, 0] == island, 1]]
     return min(named) if named else f"copper {island + 1}"
 
 
@@ -146,9 +144,7 @@ def _with_table(
     added = []
     for row in table:
         if row.at_mm is None:
-            mine = [
-                k for k, p in enumerate(pins) if p.pin == row.pad and row.ref in ("", p.ref)
-            ]
+            mine = [k for k, p in enumerate(pins) if p.pin == row.pad and row.ref in ("", p.ref)]
             refs = sorted({pins[k].ref for k in mine})
             if len(refs) != 1:
                 what = f"{row.ref} pad {row.pad}" if row.ref else f"pad {row.pad}"
@@ -169,9 +165,7 @@ def _with_table(
             known = pins[int(near[0])]
             if apart[0] <= HIT_MM and pin.ref in (CONTROLLER, known.ref):
                 spot = (known.x_mm, known.y_mm)
-                named |= {
-                    k: pin.function for k, p in enumerate(pins) if (p.x_mm, p.y_mm) == spot
-                }
+                named |= {k: pin.function for k, p in enumerate(pins) if (p.x_mm, p.y_mm) == spot}
                 continue
         extra.append(pin)
     kept = [replace(p, function=named.get(k, p.function)) for k, p in enumerate(pins)]
