@@ -80,8 +80,8 @@ class Canvas:
         make: Any = RendererAgg
         self._renderer = make(grid.columns, self.band_rows, 72)
         self._pixels = np.asarray(self._renderer.buffer_rgba())
-        self._words = self._pixels.view(np.uint32)[..., 0]
-        self._black = np.array([0, 0, 0, 255], dtype=np.uint8).view(np.uint32)[0]
+        # Little-endian whatever the machine, so that red is the low byte of a word.
+        self._words = self._pixels.view("<u4")[..., 0]
         self._gc = self._renderer.new_gc()
         self._gc.set_linewidth(0)
         self._gc.set_snap(False)
@@ -129,7 +129,7 @@ class Canvas:
             if not len(starts) or not (run.dark or touched):
                 continue
             if not touched:
-                self._words.fill(self._black)
+                self._words.fill(0xFF000000)
                 touched = True
             codes = np.full(len(points), Path.LINETO, dtype=np.uint8)
             codes[starts] = Path.MOVETO
@@ -137,7 +137,7 @@ class Canvas:
             path.should_simplify = False
             tone = 1.0 if run.dark else 0.0
             self._renderer.draw_path(self._gc, path, transform, (tone, tone, tone, 1.0))
-        return self._pixels[:rows, :, 0].copy() if touched else None
+        return self._words[:rows].astype(np.uint8) if touched else None
 
 
 @dataclass(frozen=True, eq=False)

@@ -17,10 +17,10 @@ from fabkit.preview.coverage import Bytes, Canvas, Grid, grid_for
 from fabkit.preview.options import MAX_PIXELS
 from fabkit.preview.scene import Coat, Floats, Node, Scene, Sheet, named_stencils
 
-BAND_BYTES = 2 * 2**20
+BAND_BYTES = 4 * 2**20
 """Size of the paint buffer: small enough to stay in the processor's cache."""
 
-Cover = Mapping[str, Floats]
+Cover = Mapping[str, Floats | float]
 
 
 def mix(nodes: tuple[Node, ...], cover: Cover, count: int) -> Floats:
@@ -31,61 +31,63 @@ def mix(nodes: tuple[Node, ...], cover: Cover, count: int) -> Floats:
     nodes
         Bottom first.
     cover
-        For each stencil (count,) coverage from 0 to 1.
+        For each stencil (count,) coverage from 0 to 1, or a number where it is even.
 
     Returns
     -------
-    (count, 4) float64: colour times alpha (0 to 255), alpha (0 to 1).
+    (4, count) float64: colour times alpha (0 to 255), alpha (0 to 1).
     """
-    below = np.zeros((count, 4))
+    below = np.zeros((4, count))
     for node in nodes:
+        share: Floats | float = 1.0
+        for name in node.inside:
+            share = share * cover[name]
+        for name in node.outside:
+            share = share * (1 - cover[name])
         if isinstance(node, Coat):
-            over = np.full((count, 4), (*node.rgb, 1.0)) * node.opacity
+            over = np.multiply.outer((*node.rgb, 1.0), np.broadcast_to(share, count))
+            over *= node.opacity
         else:
             over = mix(node.children, cover, count)
-        share = np.ones(count)
-        for name in node.inside:
-            share *= cover[name]
-        for name in node.outside:
-            share *= 1 - cover[name]
-        over *= share[:, None]
-        below = over + below * (1 - over[:, 3:])
+            over *= share
+        below *= 1 - over[3]
+        below += over
     return below
 
 
-def _to_bytes(mixed: Floats) -> Bytes:
-    alpha = mixed[:, 3]
-    out = np.empty((len(mixed), 4), dtype=np.uint8)
+def _to_bytes(mixed: Floats) -> NDArray[np.uint32]:
+    """Pixels of mixed colours (4, count), not multiplied by alpha, as (count,) words."""
+    alpha = mixed[3]
+    out = np.empty((len(alpha), 4), dtype=np.uint8)
     safe = np.where(alpha > 0, alpha, 1.0)
-    out[:, :3] = np.rint(np.clip(mixed[:, :3] / safe[:, None], 0, 255))
+    out[:, :3] = np.rint(np.clip(mixed[:3] / safe, 0, 255)).T
     out[:, 3] = np.rint(np.clip(alpha, 0, 1) * 255)
-    out[out[:, 3] == 0] = 0
-    return out
+    words: NDArray[np.uint32] = out.view(np.uint32)[:, 0]
+    words[out[:, 3] == 0] = 0
+    return words
 
 
 def _paint_band(
-    nodes: tuple[Node, ...], covers: Mapping[str, Bytes | int], shape: tuple[int, int]
-) -> Bytes:
-    """Colours of one band, (rows, columns, 4) uint8."""
-    even = {n: np.float64(c / 255) for n, c in covers.items() if isinstance(c, int)}
-    uneven = {n: c for n, c in covers.items() if not isinstance(c, int)}
-    combinations = 1 << len(uneven)
-    bits = np.arange(combinations)
-    table_cover = {n: np.full(combinations, v) for n, v in even.items()}
-    code = np.zeros(shape, dtype=np.uint8 if len(uneven) <= 8 else np.uint16)
-    edge = np.zeros(shape, dtype=bool)
+    nodes: tuple[Node, ...], covers: Mapping[str, Bytes | int], out: NDArray[np.uint32]
+) -> None:
+    """Paint the pixels of one band into ``out``, (rows x columns,) words."""
+    even = {n: c / 255 for n, c in covers.items() if isinstance(c, int)}
+    uneven = {n: c.ravel() for n, c in covers.items() if not isinstance(c, int)}
+    combinations = np.arange(1 << len(uneven))
+    table_cover: dict[str, Floats | float] = {**even}
+    code = np.zeros(len(out), dtype=np.uint8 if len(uneven) <= 8 else np.uint16)
+    edge = np.zeros(len(out), dtype=np.uint8)
     for k, (name, cover) in enumerate(uneven.items()):
-        table_cover[name] = ((bits >> k) & 1).astype(np.float64)
-        code |= (cover >> 7).astype(code.dtype) << k
-        edge |= (cover + np.uint8(1)) > 1  # wraps: 255 becomes 0, 0 becomes 1
-    table = _to_bytes(mix(nodes, table_cover, combinations)).view(np.uint32)[:, 0]
-    out: NDArray[np.uint32] = table[code]
-    rows, columns = np.nonzero(edge)
-    if len(rows):
-        at = {n: c[rows, columns] / 255 for n, c in uneven.items()}
-        at |= {n: np.full(len(rows), v) for n, v in even.items()}
-        out[rows, columns] = _to_bytes(mix(nodes, at, len(rows))).view(np.uint32)[:, 0]
-    return out.view(np.uint8).reshape(*shape, 4)
+        table_cover[name] = ((combinations >> k) & 1).astype(np.float64)
+        # As signed numbers 255 is -1 and has every bit; what lies between is painted over below.
+        code |= cover.view(np.int8).astype(code.dtype, copy=False) & code.dtype.type(1 << k)
+        edge |= cover + np.uint8(1)  # wraps: 255 becomes 0, 0 becomes 1
+    table = _to_bytes(mix(nodes, table_cover, len(combinations)))
+    table.take(code, out=out, mode="clip")
+    at = np.flatnonzero(edge > 1)
+    if len(at):
+        mixed = {n: c[at] / 255 for n, c in uneven.items()}
+        out[at] = _to_bytes(mix(nodes, {**even, **mixed}, len(at)))
 
 
 def grid_of(scene: Scene, px_per_mm: float) -> Grid:
@@ -118,12 +120,12 @@ def paint(scene: Scene, px_per_mm: float) -> Bytes:
     canvas = Canvas(grid, band)
     names = named_stencils(scene.nodes)
     prepared = {name: canvas.prepare(scene.stencils[name]) for name in names}
-    out = np.empty((grid.rows, grid.columns, 4), dtype=np.uint8)
+    words = np.empty((grid.rows, grid.columns), dtype=np.uint32)
     for top in range(0, grid.rows, band):
         rows = min(band, grid.rows - top)
         covers = {name: canvas.cover(prepared[name], top, rows) for name in names}
-        out[top : top + rows] = _paint_band(scene.nodes, covers, (rows, grid.columns))
-    return out
+        _paint_band(scene.nodes, covers, words[top : top + rows].ravel())
+    return words.view(np.uint8).reshape(grid.rows, grid.columns, 4)
 
 
 def paint_sheet(sheet: Sheet, px_per_mm: float) -> Bytes:
@@ -160,11 +162,10 @@ def _lay_over(below: Bytes, above: Bytes) -> None:
     whole = above[..., 3] == 255
     below[whole] = above[whole]
     rows, columns = np.nonzero((above[..., 3] > 0) & ~whole)
-    a, b = above[rows, columns] / 255, below[rows, columns] / 255
-    rest = b[:, 3:] * (1 - a[:, 3:])
-    mixed = np.concatenate((a[:, :3] * a[:, 3:] + b[:, :3] * rest, a[:, 3:] + rest), axis=1)
-    mixed[:, :3] *= 255
-    below[rows, columns] = _to_bytes(mixed)
+    a, b = above[rows, columns].T / 255, below[rows, columns].T / 255
+    rest = b[3] * (1 - a[3])
+    mixed = np.concatenate((255 * (a[:3] * a[3] + b[:3] * rest), [a[3] + rest]))
+    below[rows, columns] = _to_bytes(mixed).view(np.uint8).reshape(-1, 4)
 
 
 def paint_stencil(scene: Scene, name: str, px_per_mm: float) -> Bytes:

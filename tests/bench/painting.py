@@ -23,7 +23,7 @@ from fabkit.preview.coverage import Canvas
 from fabkit.preview.faces import render_faces
 from fabkit.preview.finished import finished_face
 from fabkit.preview.options import PreviewOptions
-from fabkit.preview.paint_png import grid_of
+from fabkit.preview.paint_png import BAND_BYTES, grid_of
 from fabkit.preview.rings import polygon_rings
 
 DEMO = Path(__file__).parents[2] / "fixtures" / "wheatear" / "rev-b"
@@ -78,7 +78,7 @@ def cover_with_ours(board: Board, px_per_mm: float) -> float:
             continue
         scene = finished_face(board, side, PreviewOptions())
         grid = grid_of(scene, px_per_mm)
-        canvas = Canvas(grid, max(2 * 2**20 // (4 * grid.columns), 16))
+        canvas = Canvas(grid, max(BAND_BYTES // (4 * grid.columns), 16))
         prepared = canvas.prepare(scene.stencils[NAMES[kind]])
         begin = clock()
         out = np.zeros((grid.rows, grid.columns), dtype=np.uint8)
