@@ -157,7 +157,7 @@ def order(
     judged = []
     for one in asked.boards:
         tell(f"reading {one.name}")
-        board = build_board(open_package(one.package))
+        board = build_board(open_package(one.package, roles=one.roles))
         tell(f"checking {one.name}")
         options = _judged(asked)
         result = check(board, house, options=options)

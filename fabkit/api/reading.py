@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -65,10 +66,16 @@ def _only_member(path: Path | str, limits: Limits) -> Member:
     return members[0]
 
 
-def open_package(path: Path | str, *, limits: Limits = DEFAULT_LIMITS) -> Package:
+def open_package(
+    path: Path | str,
+    *,
+    limits: Limits = DEFAULT_LIMITS,
+    roles: Mapping[str, str] | None = None,
+) -> Package:
     """Open a folder or zip of exported files and tell what each file is for.
 
-    One layer or drill file may stand for the set in its folder that it belongs to.
+    One layer or drill file may stand for the set in its folder that it belongs to.  ``roles``
+    states what files are that do not say it themselves: ``{"1.gbr": "top copper"}``.
 
     Raises
     ------
@@ -76,11 +83,13 @@ def open_package(path: Path | str, *, limits: Limits = DEFAULT_LIMITS) -> Packag
         It is missing, empty, damaged, encrypted, or holds no package or several.
     LimitExceeded
         It is larger than the limits allow.
+    UsageError
+        A role is stated that is not known, or for no file.
     """
     from fabkit.package.build import read_package
     from fabkit.package.one_file import open_set
 
-    return read_package(open_set(Path(path), limits=limits), limits=limits)
+    return read_package(open_set(Path(path), limits=limits), limits=limits, roles=roles)
 
 
 def build_board(package: Package) -> Board:

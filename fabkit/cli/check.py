@@ -40,6 +40,7 @@ from fabkit.cli import options
     show_default=True,
     help="How the verdict is printed; sarif is SARIF 2.1.0, for editors and code hosts.",
 )
+@options.ROLE
 @options.AS_JSON
 def command(
     package: Path,
@@ -86,7 +87,7 @@ def command(
     )
     house, *others = [api.load_house(file) for file in house_files or (None,)]
     with terminal.progress() as tell:
-        board = read_board(package, tell)
+        board = read_board(package, tell, roles=options.stated_roles())
         tell("checking")
         result = api.check(board, house, options=chosen)
         table = api.judge_thicknesses(board, house) if thicknesses else ()

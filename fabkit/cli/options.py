@@ -52,6 +52,39 @@ THICKNESS = click.option(
     help="Finished thickness you want to order, such as 1.2.",
 )
 
+
+def _keep_roles(
+    ctx: click.Context, param: click.Parameter, values: tuple[str, ...]
+) -> tuple[str, ...]:
+    roles = {}
+    for value in values:
+        name, _, role = value.rpartition("=")
+        if not name.strip() or not role.strip():
+            raise click.BadParameter(
+                f"{value!r}: write the file and its role, as in 1.gbr='top copper'", ctx, param
+            )
+        roles[name.strip()] = role.strip()
+    ctx.meta[_ROLES] = roles
+    return values
+
+
+def stated_roles() -> dict[str, str]:
+    """What ``--role`` says of files, in the command that is running."""
+    roles: dict[str, str] = click.get_current_context().meta.get(_ROLES, {})
+    return roles
+
+
+_ROLES = "fabkit.roles"
+ROLE = click.option(
+    "--role",
+    multiple=True,
+    expose_value=False,
+    callback=_keep_roles,
+    metavar="FILE=ROLE",
+    help="Say what a file is that does not say it itself: 1.gbr='top copper', *.art=unused."
+    "  Repeatable.",
+)
+
 AS_JSON = click.option(
     "--json", "as_json", is_flag=True, help="Print JSON instead of text for people."
 )

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     "--watch", is_flag=True, help="Run again whenever the files change, and tell what changed."
 )
 @ordering.TODAY
+@options.ROLE
 @options.AS_JSON
 def command(
     wanted: Path,

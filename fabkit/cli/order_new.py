@@ -40,6 +40,7 @@ from fabkit.cli import options, order_keys, ordering
 @click.option("--currency", metavar="CODE", help="Currency to count in, such as EUR.")
 @ordering.choices
 @click.option("--ask", is_flag=True, help="Ask for what is not given.")
+@options.ROLE
 @options.REPLACE
 def command(
     package: Path, out: Path, right: Path | None, name: str | None, replace: bool, **given: Any
@@ -58,7 +59,8 @@ def command(
     from fabkit.house.order_template import order_template
     from fabkit.outputs.atomic import write_file
 
-    title = name or api.open_package(package).name
+    roles = options.stated_roles()
+    title = name or api.open_package(package, roles=roles).name
     if given.pop("ask"):
         title = click.prompt("Name of the order", default=title)
         given = order_keys.ask(given)
@@ -72,6 +74,7 @@ def command(
         name=title,
         boards=[(beside(path), side) for path, side in sides],
         keyboards=given.pop("keyboards") or 1,
+        roles=roles,
         chosen=order_keys.file_keys(given, beside),
     )
     write_file(out, text.encode(), replace=replace)

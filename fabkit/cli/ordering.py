@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from fabkit.cli import options
+from fabkit.errors import UsageError
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
@@ -73,12 +74,18 @@ def read_wanted(wanted: Path, *, both: bool = False) -> Order:
     from fabkit import api
     from fabkit.house.order import order_for
 
+    roles = options.stated_roles()
     if wanted.suffix.lower() == ".toml":
+        if roles:
+            raise UsageError(
+                "--role is for a package; an order file states roles itself",
+                hint="write them under [board.roles] of the board they belong to",
+            )
         return api.load_order(wanted)
     order = order_for(wanted)
-    if not both:
-        return order
-    board = replace(order.boards[0], side="both", halves=2, per_keyboard=1)
+    board = replace(order.boards[0], roles=roles)
+    if both:
+        board = replace(board, side="both", halves=2, per_keyboard=1)
     return replace(order, boards=(board,))
 
 
@@ -97,17 +104,18 @@ def read_order(
     from dataclasses import replace
     from decimal import Decimal
 
+    from fabkit.house.order import CHOSEN
+
     order = read_wanted(wanted)
-    old = order.choice
+    choice = replace(
+        order.choice, colour=colour or order.choice.colour, finish=finish or order.choice.finish
+    )
+    if thickness_mm is not None:
+        choice = replace(choice, thickness_mm=Decimal(str(thickness_mm)), thickness_from=CHOSEN)
     count = keyboards or order.keyboards
     return replace(
         order,
-        choice=replace(
-            old,
-            thickness_mm=old.thickness_mm if thickness_mm is None else Decimal(str(thickness_mm)),
-            colour=colour or old.colour,
-            finish=finish or old.finish,
-        ),
+        choice=choice,
         houses=(house_file,) if house_file else order.houses,
         parts=parts_file or order.parts,
         keyboards=count,
@@ -121,4 +129,4 @@ def read_boards(order: Order, tell: Tell) -> list[Board]:
     """Read every design of an order."""
     from fabkit.cli.reading import read_board
 
-    return [read_board(one.package, tell) for one in order.boards]
+    return [read_board(one.package, tell, roles=one.roles) for one in order.boards]

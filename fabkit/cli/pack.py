@@ -40,6 +40,7 @@ from fabkit.cli import options
 )
 @options.DESPITE
 @options.REPLACE
+@options.ROLE
 @options.AS_JSON
 def command(
     packages: tuple[Path, ...],
@@ -85,7 +86,7 @@ def command(
     house = api.load_house(house_file)
     judged = CheckOptions(thickness_mm=thickness_mm, colour=colour, finish=finish)
     with terminal.progress() as tell:
-        boards = [read_board(package, tell) for package in packages]
+        boards = [read_board(package, tell, roles=options.stated_roles()) for package in packages]
         targets = targets_of(out, boards)
         for target in targets:
             refuse_existing(target, replace=replace)

@@ -13,6 +13,7 @@ from fabkit.cli import options, ordering
 @click.command("parts")
 @ordering.WANTED
 @ordering.choices
+@options.ROLE
 @options.AS_JSON
 def command(wanted: Path, as_json: bool, **given: Any) -> None:
     """List the parts to buy, per half and per keyboard.

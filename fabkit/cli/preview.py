@@ -30,6 +30,7 @@ from fabkit.cli import looks, options
 )
 @looks.OPEN
 @options.REPLACE
+@options.ROLE
 @options.AS_JSON
 def command(
     package: Path,
@@ -56,7 +57,7 @@ def command(
 
     chosen = looks.read_looks(**given)
     with terminal.progress() as tell:
-        board = read_board(package, tell)
+        board = read_board(package, tell, roles=options.stated_roles())
         tell("drawing")
         written = api.draw(board, out, options=chosen, formats=formats, replace=replace)
     paths = [path.as_posix() for path in written]

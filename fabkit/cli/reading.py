@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,11 +11,11 @@ if TYPE_CHECKING:
     from fabkit.outputs.terminal import Tell
 
 
-def read_board(path: Path, tell: Tell) -> Board:
-    """Open the package and build its board."""
+def read_board(path: Path, tell: Tell, *, roles: Mapping[str, str]) -> Board:
+    """Open the package and build its board; ``roles`` as ``--role`` or the order states them."""
     from fabkit import api
 
     tell(f"reading {path}")
-    package = api.open_package(path)
+    package = api.open_package(path, roles=roles)
     tell("building the board")
     return api.build_board(package)

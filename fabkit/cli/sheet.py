@@ -53,6 +53,7 @@ def read_point(
 @looks.looks
 @looks.OPEN
 @options.REPLACE
+@options.ROLE
 @options.AS_JSON
 def command(
     kind: str,
@@ -93,7 +94,7 @@ def command(
     chosen = looks.read_looks(**given)
     wanted = SheetChoice(kind=cast("SheetKind", kind), layer=layer, net=net, at_mm=at_mm)
     with terminal.progress() as tell:
-        board = read_board(package, tell)
+        board = read_board(package, tell, roles=options.stated_roles())
         tell("drawing")
         path = api.draw_sheet(
             board, out, wanted, options=chosen, house=api.load_house(house_file), replace=replace

@@ -15,6 +15,12 @@ from fabkit.house.table import Table, read_sheet
 
 HalfSide = Literal["either", "left", "right", "both"]
 
+USUAL_THICKNESS_MM = Decimal("1.6")
+"""Where neither the order nor a file states another (common practice)."""
+
+CHOSEN = "as chosen"
+"""Where a thickness comes from that the user named."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OrderedBoard:
@@ -31,6 +37,8 @@ class OrderedBoard:
         Halves one board gives.
     per_keyboard
         Boards of this design in one keyboard.
+    roles
+        What the user states of files that do not say themselves what they are, by file name.
     """
 
     package: Path
@@ -38,6 +46,7 @@ class OrderedBoard:
     side: HalfSide = "either"
     halves: int = 1
     per_keyboard: int = 2
+    roles: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +61,9 @@ class Builder:
 class BoardChoice:
     """The options wanted of the house."""
 
-    thickness_mm: Decimal = Decimal("1.6")
+    thickness_mm: Decimal = USUAL_THICKNESS_MM
+    thickness_from: str = ""
+    """Where the thickness comes from, in words; empty until it is settled."""
     copper_oz: Decimal = Decimal(1)
     colour: str = "green"
     finish: str = "hasl-lead-free"
@@ -259,6 +270,7 @@ def _boards(table: Table, base: Path) -> tuple[OrderedBoard, ...]:
             side=side,
             halves=row.integer("halves", 2 if side == "both" else 1, least=1),
             per_keyboard=row.integer("per_keyboard", 2 if side == "either" else 1, least=1),
+            roles=_roles(row.table("roles", None)),
         )
         row.done()
         boards.append(board)
@@ -280,6 +292,12 @@ def _boards(table: Table, base: Path) -> tuple[OrderedBoard, ...]:
     return tuple(boards)
 
 
+def _roles(table: Table) -> dict[str, str]:
+    roles = {name: table.text(name) for name in table.keys()}
+    table.done()
+    return roles
+
+
 def _builders(want: Table, keyboards: int) -> tuple[Builder, ...]:
     builders = []
     for row in want.tables("builder", None):
@@ -296,8 +314,10 @@ def _builders(want: Table, keyboards: int) -> tuple[Builder, ...]:
 
 
 def _choice(table: Table) -> BoardChoice:
+    thickness = table.decimal("thickness_mm", None, above=0)
     made = BoardChoice(
-        thickness_mm=table.decimal("thickness_mm", Decimal("1.6"), above=0),
+        thickness_mm=thickness or USUAL_THICKNESS_MM,
+        thickness_from=CHOSEN if thickness else "",
         copper_oz=table.decimal("copper_oz", Decimal(1), above=0),
         colour=table.text("colour", "green"),
         finish=table.text("finish", "hasl-lead-free"),

@@ -81,7 +81,12 @@ package = {package}
 side = "{side}"
 # halves = {halves}
 # per_keyboard = {per_keyboard}
-
+{roles}
+"""
+_ROLES = """\
+# What files are that do not say it themselves:
+# [board.roles]
+# "2.gbr" = "bottom copper"
 """
 
 
@@ -90,6 +95,7 @@ def order_template(
     name: str,
     boards: Sequence[tuple[str, str]],
     keyboards: int = 1,
+    roles: Mapping[str, str] | None = None,
     chosen: Mapping[str, object] | None = None,
 ) -> str:
     """An order file with its defaults commented, ready to load.
@@ -102,6 +108,8 @@ def order_template(
         Package and side of each design.
     keyboards
         How many.
+    roles
+        What is stated of the first board's files, by name.
     chosen
         Further keys of the file with their values; they stand in place of their comment.
 
@@ -110,14 +118,16 @@ def order_template(
     KeyError
         The template has no such key.
     """
+    stated = "".join(f"{_literal(f)} = {_literal(role)}\n" for f, role in (roles or {}).items())
     tables = "".join(
         _BOARD.format(
             package=_literal(package),
             side=side,
             halves=2 if side == "both" else 1,
             per_keyboard=2 if side == "either" else 1,
+            roles=f"[board.roles]\n{stated}" if stated and not number else _ROLES,
         )
-        for package, side in boards
+        for number, (package, side) in enumerate(boards)
     )
     text = _TEXT.format(name=_literal(name), boards=tables, keyboards=keyboards)
     for key, value in (chosen or {}).items():

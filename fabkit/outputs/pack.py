@@ -81,7 +81,8 @@ def write_pack(
             "the package holds nothing a board house needs",
             hint="`fabkit check --files` shows what each file was taken for",
         )
-    if options.rename:
+    # What only the user knows about a file, its name tells in the zip.
+    if options.rename or board.package.stated:
         files = names_by_rule(files, options.name or board.name)
     contents = {name: _bytes_of(file, files) for name, file in files.items()}
     if options.with_job:

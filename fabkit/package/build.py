@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -14,7 +14,7 @@ from fabkit.drill.inference import read_with_board
 from fabkit.drill.model import DrillFile
 from fabkit.drill.reader import looks_like_drill
 from fabkit.drill.reader import read as read_drill
-from fabkit.errors import UnreadableInput
+from fabkit.errors import UnreadableInput, UsageError
 from fabkit.findings import Finding
 from fabkit.gerber.model import GerberFile, Kind
 from fabkit.gerber.reader import looks_like_gerber
@@ -23,8 +23,9 @@ from fabkit.intake.model import Intake, LeftOut, Member
 from fabkit.limits import DEFAULT_LIMITS, Limits
 from fabkit.package.choosing import choose_set
 from fabkit.package.completeness import find_gaps
-from fabkit.package.model import Content, Package, PackageFile, RoleKind
+from fabkit.package.model import Content, Package, PackageFile, Role, RoleKind
 from fabkit.package.roles import Claim, assign_roles
+from fabkit.package.stated import UNUSED, match_roles
 from fabkit.sidecars.jobfile import looks_like_job, read_job
 from fabkit.sidecars.netlist import looks_like_netlist, read_netlist
 from fabkit.sidecars.partslist import looks_like_parts, read_parts
@@ -46,7 +47,9 @@ _FOREIGN: Final = (
 )
 
 
-def read_package(intake: Intake, *, limits: Limits = DEFAULT_LIMITS) -> Package:
+def read_package(
+    intake: Intake, *, limits: Limits = DEFAULT_LIMITS, roles: Mapping[str, str] | None = None
+) -> Package:
     """Read a package: every file by its own reader, then all roles together.
 
     Parameters
@@ -55,18 +58,30 @@ def read_package(intake: Intake, *, limits: Limits = DEFAULT_LIMITS) -> Package:
         What was opened.
     limits
         Bounds for the readers.
+    roles
+        What the user states of files, by name; see :mod:`fabkit.package.stated`.
 
     Raises
     ------
     UnreadableInput
         There is no layer or drill file, or there are several packages.
+    UsageError
+        A role is stated that is not known, or for no file.
     """
     chosen = choose_set(intake, limits=limits)
     left_out = list(chosen.left_out)
     members: list[Member] = []
     contents: list[Content] = []
-    for member in chosen.members:
+    said = match_roles([member.name for member in chosen.members], roles or {})
+    stated: dict[int, Role] = {}
+    for number, member in enumerate(chosen.members):
+        if said.get(number) == UNUSED:
+            left_out.append(LeftOut(name=member.name, reason="stated to be unused"))
+            continue
         content = _read_member(member, limits)
+        if number in said:
+            _refuse_impossible(member.name, said[number], content)
+            stated[len(contents)] = said[number]
         if content is None:
             left_out.append(LeftOut(name=member.name, reason=_why_not(member.data)))
         else:
@@ -77,7 +92,7 @@ def read_package(intake: Intake, *, limits: Limits = DEFAULT_LIMITS) -> Package:
             f"{intake.source} holds no Gerber or drill file that can be read",
             hint="Name a folder or a zip of exported fabrication files.",
         )
-    claims, findings = assign_roles([member.name for member in members], contents)
+    claims, findings = assign_roles([member.name for member in members], contents, stated)
     contents = _settle_drills(members, contents, claims, limits)
     files = tuple(
         PackageFile(
@@ -100,7 +115,21 @@ def read_package(intake: Intake, *, limits: Limits = DEFAULT_LIMITS) -> Package:
         files=files,
         left_out=tuple(sorted(left_out, key=lambda item: item.name)),
         problems=tuple(problems),
+        stated=tuple(members[i].name for i in stated),
     )
+
+
+def _refuse_impossible(name: str, role: Role, content: Content | None) -> None:
+    if isinstance(content, DrillFile) and role.kind not in (RoleKind.DRILL, RoleKind.DRAWING):
+        raise UsageError(
+            f"{name} is stated to be {role}, but holds drill commands",
+            hint="state it as drill, plated drill, non-plated drill, drawing or unused",
+        )
+    if not isinstance(content, GerberFile | DrillFile):
+        raise UsageError(
+            f"{name} is stated to be {role}, but holds no layer or drill data",
+            hint="state roles of Gerber and drill files only, or 'unused'",
+        )
 
 
 _SIDECAR_READERS: Final[tuple[tuple[Callable[[bytes], bool], Callable[..., Content]], ...]] = (

@@ -101,6 +101,8 @@ class Package:
     files: tuple[PackageFile, ...]
     left_out: tuple[LeftOut, ...]
     problems: tuple[Finding, ...]
+    stated: tuple[str, ...] = ()
+    """Files whose role the user stated."""
 
     def of(self, kind: RoleKind, side: Side | None = None) -> tuple[PackageFile, ...]:
         """Files of a kind (and side), in package order."""

@@ -5,7 +5,7 @@ Evidence, best first: standard attribute, job file, words and extension of the n
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -41,6 +41,7 @@ class Claim:
 NO_CLAIM: Final = Claim(
     role=Role(kind=RoleKind.UNKNOWN), confidence=0.0, reason="nothing says what it is"
 )
+NOTHING_STATED: Final[Mapping[int, Role]] = {}
 _SIDECARS: Final[tuple[tuple[type[Content], RoleKind, str], ...]] = (
     (JobFile, RoleKind.JOB, "its JSON has the members of a job file"),
     (Netlist, RoleKind.NETLIST, "its records are those of a bare-board netlist"),
@@ -50,7 +51,7 @@ _SIDECARS: Final[tuple[tuple[type[Content], RoleKind, str], ...]] = (
 
 
 def assign_roles(
-    names: Sequence[str], contents: Sequence[Content]
+    names: Sequence[str], contents: Sequence[Content], stated: Mapping[int, Role] = NOTHING_STATED
 ) -> tuple[list[Claim], list[Finding]]:
     """Assign a role to every file of a set.
 
@@ -59,6 +60,8 @@ def assign_roles(
     names, contents
         Member names and what was read from them; drill data in Gerber form are still Gerber
         files here.
+    stated
+        Roles the user states, by index; they win over all evidence.
 
     Returns
     -------
@@ -74,7 +77,9 @@ def assign_roles(
     findings: list[Finding] = []
     claims = [
         _claim(name, content, read_name(name, shared), functions, findings)
-        for name, content in zip(names, contents, strict=True)
+        if i not in stated
+        else _as_stated(stated[i], content)
+        for i, (name, content) in enumerate(zip(names, contents, strict=True))
     ]
     _ask_contents(claims, contents)
     _fill_sides(claims)
@@ -82,6 +87,12 @@ def assign_roles(
     findings += _settle_doubles(names, contents, claims)
     findings += _report_doubts(names, claims)
     return claims, findings
+
+
+def _as_stated(role: Role, content: Content) -> Claim:
+    if isinstance(content, DrillFile) and role.kind is RoleKind.DRILL and role.plated is None:
+        role = replace(role, plated=content.plated)
+    return Claim(role=role, confidence=1.0, reason="you say so")
 
 
 def _claim(

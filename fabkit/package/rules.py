@@ -70,7 +70,7 @@ UNKNOWN: Final = Rule.of(
     "The role of a file is not known",
     "It is not used here; a board house may use it, or ask.",
     _W,
-    "Remove the file, or give it a name or file function that says what it is.",
+    "Remove the file, give it a name or file function that says what it is, or say it with --role.",
     Source("Gerber Layer Format Specification 2021.02", "section 6.2"),
 )
 LOW_CONFIDENCE: Final = Rule.of(
@@ -78,7 +78,7 @@ LOW_CONFIDENCE: Final = Rule.of(
     "The role of a file is guessed from weak evidence",
     "A wrong guess puts the file's image on another layer.",
     _W,
-    "Export with file function attributes, or name the file after its layer.",
+    "Export with file function attributes, name the file after its layer, or say it with --role.",
     Source("Gerber Layer Format Specification 2021.02", "section 6.2"),
 )
 NAME_DISAGREES: Final = Rule.of(
