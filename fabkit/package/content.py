@@ -15,11 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.gerber.model import GerberFile, Kind
-from fabkit.package.model import Role, RoleKind
+from fabkit.package.model import Role, RoleKind, Side
 from fabkit.units import COINCIDENT_MM
 
 _GRID_MM: Final = 0.02
 """Flashes of two layers nearer than this are the same pad."""
+_ITS_SIDE: Final = 0.9
+"""Share of a mask's or stencil's flashes that its own side's copper has at least."""
+_CLEAR: Final = 0.1
+"""The other side has fewer by this share."""
 _TEXT_STROKE_MM: Final = 3.0
 """Strokes of lettering are shorter than this."""
 
@@ -166,6 +170,24 @@ def guess_role(
     if drawn > 50 and flashes < drawn / 20 and look.stroke_mm < _TEXT_STROKE_MM:
         return Role(kind=RoleKind.DRAWING), 0.3, "it is mostly short strokes, as lettering is"
     return None
+
+
+def guess_side(look: Look, others: Sequence[tuple[Role, Look]]) -> tuple[Side, str] | None:
+    """Side whose copper has clearly more of an image's flashes, with the reason; else None."""
+    shares: dict[Side, float] = {}
+    for role, seen in others:
+        if role.kind is RoleKind.COPPER and role.side:
+            shares[role.side] = max(shares.get(role.side, 0.0), look.shares_flashes(seen))
+    if len(shares) < 2:
+        return None
+    side: Side = "top" if shares["top"] > shares["bottom"] else "bottom"
+    most, least = max(shares.values()), min(shares.values())
+    if most < _ITS_SIDE or least > most - _CLEAR:
+        return None
+    return (
+        side,
+        f"{most:.0%} of its flashes are pads of the {side} copper, {least:.0%} of the other",
+    )
 
 
 def is_same_image(a: GerberFile, b: GerberFile) -> bool:

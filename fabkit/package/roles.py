@@ -13,7 +13,7 @@ from fabkit.drill.model import DrillFile
 from fabkit.findings import Finding, Place
 from fabkit.gerber.model import GerberFile
 from fabkit.package import rules
-from fabkit.package.content import Look, guess_role, is_same_image
+from fabkit.package.content import Look, guess_role, guess_side, is_same_image
 from fabkit.package.functions import read_function
 from fabkit.package.model import Content, Role, RoleKind
 from fabkit.package.words import NameSays, read_name, shared_words
@@ -179,6 +179,18 @@ def _compare_with_name(name: str, role: Role, said: NameSays, findings: list[Fin
 def _ask_contents(claims: list[Claim], contents: Sequence[Content]) -> None:
     """Let images speak where names are silent or weak."""
     looks = {i: Look(c) for i, c in enumerate(contents) if isinstance(c, GerberFile)}
+    sides = [(c.role, looks[i]) for i, c in enumerate(claims) if i in looks]
+    for i in looks:
+        told = claims[i]
+        if told.role.kind in (RoleKind.MASK, RoleKind.PASTE) and told.role.side is None:
+            found = guess_side(looks[i], sides)
+            if found is not None:
+                claims[i] = replace(
+                    told,
+                    role=replace(told.role, side=found[0]),
+                    confidence=min(told.confidence, 0.5),
+                    reason=f"{told.reason}; {found[1]}",
+                )
     has_drill = any(isinstance(content, DrillFile) for content in contents)
     weak = [i for i in looks if claims[i].confidence < _SURE]
     for i in weak:

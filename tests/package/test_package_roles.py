@@ -288,3 +288,21 @@ def test_file_order_does_not_matter() -> None:
     ]
 
     assert roles(made[0]) == roles(made[1])
+
+
+def test_the_side_of_a_mask_by_its_pads() -> None:
+    """A mask named without a side lies on the side whose pads it opens, and that is reported."""
+    both = PADS[:2]
+    made = read_set(
+        {
+            "a.gbr": gerber(pads=PADS, lines=[PADS], function="Copper,L1,Top"),
+            "b.gbr": gerber(pads=both, lines=[PADS[::-1]], function="Copper,L2,Bot"),
+            "sm 7.gbr": gerber(pads=PADS, pad_mm=1.1),
+            "sm 8.gbr": gerber(pads=both, pad_mm=1.1),
+        }
+    )
+
+    assert roles(made)["sm 7.gbr"] == "top solder mask"
+    # All pads of the second are on both sides; the side not taken is left for it.
+    assert roles(made)["sm 8.gbr"] == "bottom solder mask"
+    assert "package/low-confidence" in ids(made)
