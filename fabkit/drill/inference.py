@@ -41,6 +41,9 @@ _GRIDS_MM: Final = (1.27, 0.635, 0.5, 0.25)
 SHIFT_ACCEPT: Final = 0.9
 """Share of holes on pads that makes a moved origin believable (common practice)."""
 
+_FARTHEST_MM: Final = 1e6
+"""Coordinates beyond this are nonsense, and no table is a kilometre wide."""
+
 _SHIFT_HITS: Final = 4
 _SHIFT_SAMPLE: Final = 40
 _SAMPLE: Final = 5_000
@@ -132,6 +135,7 @@ def _trials(
 ) -> list[tuple[Score, Floats]]:
     """Every candidate that reads differently with the points it gives, best first."""
     survey = DigitSurvey.of(data)
+    limits = replace(limits, problem_places=0)  # where a trial stumbles is never told
     sample = data
     if len(data) > _SAMPLE_BYTES:
         sample = data[: data.rfind(b"\n", 0, _SAMPLE_BYTES) + 1] or data
@@ -350,7 +354,7 @@ def _shifted(
         return None
     fits: list[tuple[float, NumberFormat, Floats]] = []
     for score, points in trials:
-        if len(np.unique(points, axis=0)) < _SHIFT_HITS:
+        if len(np.unique(points, axis=0)) < _SHIFT_HITS or np.abs(points).max() > _FARTHEST_MM:
             continue
         shift = _densest_shift(points, pads)
         share = _share_near(points + shift, pads, ON_PAD_MM)

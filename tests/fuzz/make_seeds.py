@@ -93,6 +93,7 @@ def seeds() -> dict[str, dict[str, bytes]]:
         b"X01Y01G85X02Y01\nG00X01Y01\nM15\nG01X02Y01\nG03X02Y02A0005\nG02X03Y02I0005J0\nM16\n"
         b"T2\nM25\nX01Y01\nM01\nM02X05Y05\nM08\nG90\nM30\n"
     )
+    made["drill-format"] = {n: d for n, d in made["drill"].items() if n != "comment-attributes"}
     made["job"]["card"] = (card / "dunnock-job.gbrjob").read_bytes()
     made["job"]["tiny"] = FILES["tiny-job.gbrjob"]
     made["netlist"]["card"] = shortened((card / "dunnock-netlist.ipc").read_bytes())
@@ -115,6 +116,9 @@ def seeds() -> dict[str, dict[str, bytes]]:
         made["chain"][name] = name.encode() + b"\n" + content
     for name, content in GERBERS.items():
         made["chain"][name] = b"tiny-copper-top.gbr\n" + content
+    made["judged"] = {
+        n: made["chain"][n] for n in ("tiny-profile.gbr", "tiny-plated.drl", "blocks")
+    }
     return made
 
 

@@ -13,15 +13,18 @@ import zipfile
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import numpy as np
 from fuzz.tiny_board import FILES
 
+import fabkit.package.build
 from fabkit.api import build_board, check, draw, pack
 from fabkit.board.model import Board
-from fabkit.checks.model import CheckOptions, State
+from fabkit.checks.model import CheckOptions, CheckResult, State
 from fabkit.drill.inference import read_with_board
 from fabkit.drill.reader import looks_like_drill
 from fabkit.drill.reader import read as read_drill
@@ -62,6 +65,9 @@ LIMITS = replace(
 MOST_DRAWN = 300
 """Objects of a layer that is also composed into a shape."""
 PIXELS_PER_MM = 4.0
+HOUSE = load_house()
+READ_ONCE = lru_cache(maxsize=64)(fabkit.package.build._read_member)
+"""Most files of the tiny package are the same every time; reading them has targets of its own."""
 
 
 def keeps_promises(problems: Iterable[Finding], data: bytes) -> None:
@@ -106,12 +112,16 @@ def macro(data: bytes) -> None:
 
 
 def drill(data: bytes) -> None:
-    """A drill file is read alone and beside a board of two pads."""
+    """A drill file is read alone."""
     assert 0 <= looks_like_drill(data) <= 1
     file = read_drill(data, name="x.drl", limits=LIMITS)
     keeps_promises(file.problems, data)
     assert len(file.hits) + len(file.slots) <= LIMITS.objects
     finite(file.hits.x, file.hits.y, file.slots.x0, file.slots.y1)
+
+
+def drill_format(data: bytes) -> None:
+    """A drill file is read beside a board of two pads: up to a dozen formats are tried."""
     pads = np.array([(5.0, 5.0), (25.0, 15.0)])
     file = read_with_board(data, name="x.drl", pads=pads, box=(0.0, 0.0, 30.0, 20.0), limits=LIMITS)
     keeps_promises(file.problems, data)
@@ -188,20 +198,34 @@ def built(files: dict[str, bytes]) -> Board:
     )
 
 
-def chain(data: bytes) -> None:
-    """The whole way: a tiny package, one of its files replaced, is judged, drawn and packed.
+def _judge(data: bytes) -> tuple[Board, CheckResult]:
+    """The tiny package, one of its files replaced.
 
     The first line of the data names the file, the rest is its new content.
     """
     name, _, content = data.partition(b"\n")
     wanted = name.decode("latin-1")
-    files = {**FILES, wanted if wanted in FILES else "tiny-copper-top.gbr": content}
-    board = built(files)
-    result = check(board, load_house(), options=CheckOptions(thickness_mm=1.6))
+    board = built({**FILES, wanted if wanted in FILES else "tiny-copper-top.gbr": content})
+    result = check(board, HOUSE, options=CheckOptions(thickness_mm=1.6))
     broken = result.in_state(State.BROKEN)
     assert not broken, broken[0].trace
     keeps_promises(result, bytes(LIMITS.file_bytes))
-    with tempfile.TemporaryDirectory() as folder:
+    return board, result
+
+
+def judged(data: bytes) -> None:
+    """A tiny package, one of its files replaced, is judged: the quick part of the whole way."""
+    with patch.object(fabkit.package.build, "_read_member", READ_ONCE):
+        _judge(data)
+
+
+def chain(data: bytes) -> None:
+    """The whole way: a tiny package, one of its files replaced, is judged, drawn and packed."""
+    with (
+        patch.object(fabkit.package.build, "_read_member", READ_ONCE),
+        tempfile.TemporaryDirectory() as folder,
+    ):
+        board, result = _judge(data)
         despite = {finding.id: "fuzzing" for finding in result}
         with suppress(FabkitError):
             pack(
@@ -221,6 +245,7 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
         gerber,
         macro,
         drill,
+        drill_format,
         job,
         netlist,
         placement,
@@ -229,9 +254,13 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
         house,
         order,
         parts_book,
+        judged,
         chain,
     )
 }
+
+WHOLE_WAY = {"judged", "chain"}
+"""Targets that take a whole package; all others are readers of one file."""
 
 
 def must_end_well(name: str, data: bytes) -> FabkitError | None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from fuzz.targets import TARGETS, must_end_well
+from fuzz.targets import TARGETS, WHOLE_WAY, must_end_well
 from fuzz.tiny_board import FILES
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -18,7 +18,8 @@ CORPUS = Path(__file__).parents[1] / "fuzz" / "corpus"
 SEEDS = {
     name: [path.read_bytes() for path in sorted((CORPUS / name).iterdir())] for name in TARGETS
 }
-EXAMPLES = {"gerber": 80, "drill": 60, "archive": 60, "chain": 6}
+READERS = [name for name in TARGETS if name not in WHOLE_WAY]
+EXAMPLES = {"gerber": 80, "drill": 60, "drill-format": 40, "archive": 60, "chain": 6}
 USUAL = 150
 WORDS = [
     b"",
@@ -77,7 +78,7 @@ def damaged(draw: st.DrawFn, seeds: list[bytes]) -> bytes:
     return data
 
 
-@pytest.mark.parametrize("target", [name for name in TARGETS if name != "chain"])
+@pytest.mark.parametrize("target", READERS)
 def test_damaged_files_end_well(target: str) -> None:
     """A result that keeps its promises, or a refusal in words."""
 
@@ -101,7 +102,7 @@ def test_a_damaged_package_goes_the_whole_way(name: str, data: st.DataObject) ->
     must_end_well("chain", name.encode() + b"\n" + content)
 
 
-@pytest.mark.parametrize("target", [name for name in TARGETS if name != "chain"])
+@pytest.mark.parametrize("target", READERS)
 @settings(max_examples=40, deadline=None)
 @given(data=st.binary(max_size=200))
 def test_any_bytes_end_well(target: str, data: bytes) -> None:
