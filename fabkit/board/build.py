@@ -7,6 +7,7 @@ from fabkit.board.holes import merge_drills
 from fabkit.board.model import Board, Layer
 from fabkit.board.plating import infer_plating
 from fabkit.board.profile import build_profile
+from fabkit.board.retraced import drop_retraced
 from fabkit.package.model import Package, PackageFile, RoleKind
 from fabkit.sidecars.model import JobFile
 
@@ -36,6 +37,7 @@ def build_board(package: Package) -> Board:
     holes, slots = infer_plating(drilled, copper, findings)
     outline = build_profile(package, holes, slots, drilled.names)
     findings += outline.findings
+    slots = drop_retraced(slots, outline.shape, drilled.names, findings)
     components = find_components(package, layers, outline.shape, findings)
     jobs = [f.content for f in package.files if isinstance(f.content, JobFile)]
     return Board(

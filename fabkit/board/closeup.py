@@ -13,6 +13,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.geometry.clipping import MARGIN_MM
 from fabkit.geometry.facing import facets_of, find_gaps, find_widths
 from fabkit.gerber.model import GerberFile, Kind
 from fabkit.gerber.shapes import object_boxes, object_shapes
@@ -59,6 +60,9 @@ class CloseUp:
     def window(self, x: float, y: float, half: float) -> NDArray[Any]:
         """Separate polygons of the image within ``half`` of a place, both ways, mm.
 
+        ``half`` must hold :data:`~fabkit.geometry.clipping.MARGIN_MM`, so that no edge of the
+        window lies on one of the copper.
+
         Regions are taken as the layer draws them (their arcs with its chords).
         """
         box = (x - half, y - half, x + half, y + half)
@@ -82,7 +86,7 @@ class CloseUp:
 
     def edge_distance(self, x: float, y: float, reach: float) -> float:
         """Distance from a point to the nearest copper edge, mm; ``reach`` when none is nearer."""
-        half = reach + 0.01
+        half = reach + MARGIN_MM
         parts = self.window(x, y, half)
         rim = shapely.box(x - half, y - half, x + half, y + half).boundary
         lines = shapely.difference(shapely.boundary(parts), rim.buffer(1e-6))
@@ -95,7 +99,7 @@ class CloseUp:
 
         ``distance`` is the coarse measure, and the answer when nothing like it is found.
         """
-        parts = self.window(x, y, distance / 2 + _AROUND_MM)
+        parts = self.window(x, y, distance / 2 + _AROUND_MM + MARGIN_MM)
         find = find_widths if inside else find_gaps
         found = find(facets_of(parts), distance + 0.01)
         near = np.hypot(found.x - x, found.y - y) <= _SAME_PLACE_MM

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -45,12 +46,13 @@ class Open:
     """Terminals of one net that copper does not join to the rest of it.
 
     ``gap_mm`` and the place are where the two parts come nearest on one layer; None when they
-    share no layer.
+    share no layer.  ``one_pin``: every terminal of the net is the same pin of the same part.
     """
 
     net: str
     cut_off: tuple[Terminal, ...]
     rest: int
+    one_pin: bool
     gap_mm: float | None
     x_mm: float
     y_mm: float
@@ -116,6 +118,7 @@ def find_opens(terminals: tuple[Terminal, ...], pieces: Pieces) -> list[Open]:
                     net=net,
                     cut_off=tuple(cut_off),
                     rest=sum(len(t) for _, t in parts) - len(cut_off),
+                    one_pin=_one_pin(t for _, part in parts for t in part),
                     gap_mm=distance,
                     x_mm=x,
                     y_mm=y,
@@ -123,6 +126,12 @@ def find_opens(terminals: tuple[Terminal, ...], pieces: Pieces) -> list[Open]:
                 )
             )
     return found
+
+
+def _one_pin(terminals: Iterable[Terminal]) -> bool:
+    """Whether all terminals are one known pin of one part, such as the tabs of a shield."""
+    names = {t.name for t in terminals}
+    return len(names) == 1 and " pin " in names.pop()
 
 
 def _nearest(

@@ -90,6 +90,14 @@ ROUTED_CUT_OUT: Final = Rule.of(
     "Draw cut-outs in the profile to be sure.",
 )
 
+OUTLINE_ROUTED: Final = Rule.of(
+    "board/outline-routed",
+    "The drill file routs the outline",
+    "The profile says where the board ends; given twice, the two may differ, and the path looks "
+    "like a slot around the board.",
+    _N,
+    "Leave the outline to the profile.",
+)
 HOLES_DOUBLED: Final = Rule.of(
     "board/holes-given-twice",
     "Two drill files hold the same holes",

@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from fabkit.board.connectivity import pieces_at
+from fabkit.board.copper import Copper
 from fabkit.checks.case import Case
-from fabkit.checks.copper_facts import Spots, cuts_of, facets_by_layer, require_copper
+from fabkit.checks.copper_facts import (
+    Spots,
+    cuts_of,
+    facets_by_layer,
+    require_copper,
+)
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
 from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
@@ -21,6 +27,12 @@ from fabkit.units import CHORD_ERROR_MM, COINCIDENT_MM
 
 SAME_STRETCH_MM: Final = 2.0
 """Places along an edge nearer than this are told once."""
+
+OUTLINE_SHARE: Final = 0.3
+"""Share of the board's edge along which a line of copper must run to be its outline."""
+
+THIN_MM: Final = 0.5
+"""Outlines are drawn with thinner pens."""
 
 EDGE = Rule(
     id="copper/edge-near",
@@ -48,11 +60,20 @@ BEYOND = Rule(
     severity=Severity.NOTE,
     advice="Nothing, if it is only a frame or text for people.",
 )
+OUTLINE = Rule(
+    id="copper/outline-drawn",
+    title="The outline is drawn in a copper layer too",
+    why="It would be made as a line of copper round the whole edge, cut open by the router and "
+    "touching what stands at the edge.",
+    source=COMMON_PRACTICE,
+    severity=Severity.WARNING,
+    advice="Export the layers without the outline; it belongs in the profile alone.",
+)
 
 
 @check(
     id="copper/edge",
-    rules=(EDGE, CUT, BEYOND),
+    rules=(EDGE, CUT, BEYOND, OUTLINE),
     limits=("copper_to_edge_mm",),
     needs=("copper", "profile"),
 )
@@ -60,6 +81,8 @@ def edge(case: Case) -> Iterator[Finding]:
     """Copper keeps away from the routed edge."""
     copper, cuts = require_copper(case), case.shared(cuts_of)
     profile = case.board.profile
+    drawn = drawn_on_edge(copper.pieces.polygons, shapely.boundary(profile))
+    yield from _drawn_outlines(case, copper, np.flatnonzero(drawn))
     boards = shapely.get_parts(profile)
     line = facets_of(boards)
     rim = shapely.linestrings(
@@ -77,6 +100,8 @@ def edge(case: Case) -> Iterator[Finding]:
         if not len(tree.geometries):
             continue
         edge_row, facet = tree.query(rim, predicate="dwithin", distance=reach)
+        other = ~drawn[case.shared(facets_by_layer)[index].facets.piece[facet]]
+        edge_row, facet = edge_row[other], facet[other]
         lines = tree.geometries[facet]
         distance = shapely.distance(rim[edge_row], lines)
         middle = shapely.get_coordinates(
@@ -142,6 +167,34 @@ def edge(case: Case) -> Iterator[Finding]:
             unit="mm²",
             where=lost.where(case),
         )
+
+
+def drawn_on_edge(shapes: NDArray[Any], rim: Any) -> NDArray[np.bool_]:
+    """Which shapes are thin lines on the board's edge, over most of their length."""
+    out = np.zeros(len(shapes), dtype=bool)
+    shapely.prepare(rim)
+    rows = np.flatnonzero(shapely.intersects(rim, shapes))
+    # Both sides of a thin line make up its boundary.
+    length = shapely.length(shapely.boundary(shapes[rows])) / 2
+    thin = shapely.area(shapes[rows]) < THIN_MM * length
+    rows, length = rows[thin], length[thin]
+    out[rows] = shapely.length(shapely.intersection(rim, shapes[rows])) > 0.8 * length
+    return out
+
+
+def _drawn_outlines(case: Case, copper: Copper, rows: NDArray[np.int64]) -> Iterator[Finding]:
+    """Layers with a line along most of the edge."""
+    length = shapely.length(shapely.boundary(case.board.profile))
+    for index, layer in enumerate(case.board.copper):
+        mine = rows[copper.pieces.layer[rows] == index]
+        share = shapely.length(shapely.boundary(copper.pieces.polygons[mine])).sum() / 2 / length
+        if share > OUTLINE_SHARE:
+            spot = shapely.point_on_surface(copper.pieces.polygons[mine[0]])
+            yield Finding.of(
+                OUTLINE,
+                f"the outline of the board is drawn in {layer.name} too",
+                case.place(layer.file.name, side=layer.side, x_mm=spot.x, y_mm=spot.y),
+            )
 
 
 def _stretches(

@@ -266,6 +266,19 @@ def on_board(case: Case, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDAr
     return pieces_at(core, shapely.points(x, y)) >= 0
 
 
+def along_edge(case: Case, shapes: NDArray[Any]) -> NDArray[np.bool_]:
+    """Which shapes are lines along the board's edge: the outline, drawn with the layer."""
+    if case.board.profile is None or not len(shapes):
+        return np.zeros(len(shapes), dtype=bool)
+    rim = case.shared(edge_line)
+    return np.asarray(shapely.area(shapely.intersection(shapes, rim)) > 0.9 * shapely.area(shapes))
+
+
+def edge_line(case: Case) -> Any:
+    """The board's edge as a band in which an outline drawn with a layer lies."""
+    return shapely.buffer(shapely.boundary(case.board.profile), 2 * EDGE_LINE_MM)
+
+
 def require_copper(case: Case) -> Copper:
     """The board's copper, when every layer was read whole.
 

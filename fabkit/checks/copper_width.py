@@ -100,6 +100,9 @@ def gaps(case: Case) -> Iterator[Finding]:
         foreign = (one != other) & held[one] & held[other]
         for table, mine in zip(tables, (foreign, ~foreign), strict=True):
             some = found.take(mine)
+            if mine is not foreign:
+                # So fine a slit inside one conductor closes while it is imaged: nothing is left.
+                some = some.take(some.distance >= HAIR_MM)
             some = some.take(thin_out(some.x, some.y, SAME_SPOT_MM))
             table.append((index, measured_again(case, index, some, inside=False)))
     for rule, table, words in (

@@ -20,6 +20,9 @@ GUIDES: Final = Source("published maker guides", "several agreeing")
 MANY_TOOLS: Final = 30
 """Tools in one drill set beyond which a machine's rack must be changed (common practice)."""
 
+ROUND_MM: Final = 0.01
+"""A slot longer than wide by less than this is drilled, not routed."""
+
 PLATED_SMALL = Rule(
     id="hole/plated-too-small",
     title="Plated hole smaller than the house drills",
@@ -140,12 +143,14 @@ def slots(case: Case) -> Iterator[Finding]:
             lambda k, rows=rows: cut_place(case, int(rows[k])),  # type: ignore[misc]
             words,
         )
-    rows = np.flatnonzero(~cuts.round)
+    length = slot_lengths(cuts)
+    # A slot of no length is a round hole in other words.
+    rows = np.flatnonzero(~cuts.round & (length > cuts.width + ROUND_MM))
     yield from judge(
         case,
         SLOT_SHORT,
         "slot_min_length_ratio",
-        slot_lengths(cuts)[rows] / cuts.width[rows],
+        length[rows] / cuts.width[rows],
         lambda k: cut_place(case, int(rows[k])),
         "shortest slot, length over width,",
     )

@@ -26,6 +26,7 @@ from fabkit.checks.copper_facts import (
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
 from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
+from fabkit.geometry.clipping import clip_to_box
 from fabkit.units import CHORD_ERROR_MM, format_number
 
 Floats = NDArray[np.float64]
@@ -113,6 +114,11 @@ class Rings:
     open_deg: Floats
     exact: NDArray[np.bool_]
 
+    @property
+    def swallowed(self) -> NDArray[np.bool_]:
+        """(n,) bool: the pad is no larger than its hole, so no copper is left of it."""
+        return self.open_deg >= 360.0 * (1 - 0.5 / SAMPLES)
+
 
 def rings_of(case: Case) -> Rings:
     """Measure all annular rings."""
@@ -189,7 +195,7 @@ def _measure_one(layer: LayerFacets, polygons: NDArray[Any], shape: Any) -> tupl
     spots = shapely.line_interpolate_point(rim, np.arange(SAMPLES) / SAMPLES, normalized=True)
     box = shapely.box(*shape.bounds).buffer(0.1)
     local = polygons[shapely.STRtree(polygons).query(box)] if len(polygons) > 64 else polygons
-    local = shapely.clip_by_rect(local, *box.bounds)
+    local = clip_to_box(local, box.bounds)
     covered = np.zeros(SAMPLES, dtype=bool)
     for polygon in local:
         covered |= shapely.intersects(polygon, spots)
@@ -223,7 +229,7 @@ def annular_ring(case: Case) -> Iterator[Finding]:
     preferred = case.limit("annular_ring_component_preferred_mm")
     usual = ~castellated[rings.cut] if len(rings.cut) else np.zeros(0, bool)
     on_layer = [f"on {layer.name}" for layer in case.board.copper]
-    broken = np.flatnonzero(usual & (rings.open_deg > 0))
+    broken = np.flatnonzero(usual & (rings.open_deg > 0) & ~rings.swallowed)
     if len(broken):
         worst = float(rings.open_deg[broken].max())
         yield group(
@@ -269,18 +275,25 @@ def pads(case: Case) -> Iterator[Finding]:
     """Every plated hole has copper to hold on to."""
     copper, cuts = require_copper(case), case.shared(cuts_of)
     joints = copper.pieces.joints
-    joined = np.zeros((len(cuts.shapes), len(case.board.copper)), dtype=bool)
-    joined[joints[:, 0], copper.pieces.layer[joints[:, 1]]] = True
+    drawn = np.zeros((len(cuts.shapes), len(case.board.copper)), dtype=bool)
+    drawn[joints[:, 0], copper.pieces.layer[joints[:, 1]]] = True
+    rings, joined = case.shared(rings_of), drawn.copy()
+    joined[rings.cut[rings.swallowed], rings.layer[rings.swallowed]] = False
     plated = cuts.plated == 1
-    lonely = np.flatnonzero(plated & ~joined.any(axis=1))
-    if len(lonely):
-        yield group(
-            NO_COPPER,
-            cuts.width[lonely],
-            lambda k: cut_place(case, int(lonely[k])),
-            f"{_count(len(lonely), 'plated hole')} without any copper, the largest {{worst}}",
-            most=True,
-        )
+    lonely = plated & ~joined.any(axis=1)
+    for mine, words in (
+        (~drawn.any(axis=1), "without any copper"),
+        (drawn.any(axis=1), "with pads no larger than the hole, so that no copper is left"),
+    ):
+        rows = np.flatnonzero(lonely & mine)
+        if len(rows):
+            yield group(
+                NO_COPPER,
+                cuts.width[rows],
+                lambda k, rows=rows: cut_place(case, int(rows[k])),  # type: ignore[misc]
+                f"{_count(len(rows), 'plated hole')} {words}, the largest {{worst}}",
+                most=True,
+            )
     for index, layer in enumerate(case.board.copper):
         if layer.side is None:
             continue

@@ -18,6 +18,7 @@ from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
 from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
 from fabkit.geometry.facing import facets_of
+from fabkit.geometry.neighbours import label_groups
 from fabkit.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
 
 Floats = NDArray[np.float64]
@@ -26,6 +27,18 @@ Ints = NDArray[np.int64]
 CUSP_MM: Final = 0.3
 """Overlap at least this wide: two holes make one clean opening, without a flap between them
 (common practice: the thinnest wall a drill leaves standing)."""
+
+BREAK_MM: Final = 1.0
+"""Larger holes are not drilled to break boards apart (common practice: 0.4 to 0.7 mm)."""
+
+BREAK_WALL_MM: Final = 0.6
+"""Holes of a break row leave thinner walls than this, or the row does not break."""
+
+BREAK_REACH_MM: Final = 0.5
+"""Some hole of a break row lies this near to the edge; most cross it."""
+
+BREAK_ROW: Final = 3
+"""Fewer small holes side by side are no row to break at."""
 
 WALL = Rule(
     id="hole/wall-thin",
@@ -218,6 +231,9 @@ def _overlaps(
 
 
 def _thin_walls(case: Case, cuts: Cuts, walls: Walls, rows: Ints) -> Iterator[Finding]:
+    in_row = case.shared(break_rows)
+    # A row to break boards apart at has thin walls on purpose.
+    rows = rows[~(in_row[walls.left[rows]] & in_row[walls.right[rows]])]
     thin = walls.take(rows)
     island = np.full(len(cuts.shapes), -1)
     if case.board.copper:
@@ -239,6 +255,28 @@ def _thin_walls(case: Case, cuts: Cuts, walls: Walls, rows: Ints) -> Iterator[Fi
             words,
             slack=CHORD_ERROR_MM,
         )
+
+
+def break_rows(case: Case) -> NDArray[np.bool_]:
+    """Cuts that stand in a row of small bare holes at the edge, to break boards apart."""
+    cuts = case.shared(cuts_of)
+    out = np.zeros(len(cuts.shapes), dtype=bool)
+    if case.board.profile is None:
+        return out
+    small = np.flatnonzero((cuts.plated == 0) & cuts.round & (cuts.width <= BREAK_MM))
+    if len(small) < BREAK_ROW:
+        return out
+    left, right = shapely.STRtree(cuts.shapes[small]).query(
+        cuts.shapes[small], predicate="dwithin", distance=BREAK_WALL_MM
+    )
+    alike = np.abs(cuts.width[small[left]] - cuts.width[small[right]]) < COINCIDENT_MM
+    label = label_groups(len(small), left[alike], right[alike])
+    rim = shapely.boundary(case.board.profile)
+    shapely.prepare(rim)
+    at_edge = np.zeros(len(small), dtype=bool)
+    at_edge[label[shapely.dwithin(cuts.shapes[small], rim, BREAK_REACH_MM)]] = True
+    out[small] = at_edge[label] & (np.bincount(label, minlength=len(small))[label] >= BREAK_ROW)
+    return out
 
 
 def edge_distance(cuts: Cuts, profile: Any) -> tuple[Floats, NDArray[np.bool_]]:
@@ -281,8 +319,20 @@ def edge(case: Case) -> Iterator[Finding]:
     wall, inside = edge_distance(cuts, case.board.profile)
     boundary = shapely.boundary(case.board.profile)
     meets = shapely.distance(cuts.shapes, boundary) <= 0
-    yield from _crossings(case, cuts, np.flatnonzero(meets))
-    near = np.flatnonzero(inside & ~meets)
+    in_row = case.shared(break_rows)
+    if in_row.any():
+        rows = np.flatnonzero(in_row)
+        yield group(
+            CROSSES,
+            cuts.width[rows],
+            lambda k: cut_place(case, int(rows[k])),
+            "rows of small bare holes at the edge, to break boards apart, largest {worst}",
+            most=True,
+            severity=Severity.NOTE,
+            advice="Nothing, if boards are to be broken apart here; order it as a panel.",
+        )
+    yield from _crossings(case, cuts, np.flatnonzero(meets & ~in_row))
+    near = np.flatnonzero(inside & ~meets & ~in_row)
     thickness = case.thickness_mm or 0.0
     ratio = case.house.limit("hole_to_edge_thickness_ratio").value
     standard, fine = (case.house.limit("hole_to_edge_mm", c) for c in ("standard", "fine"))
@@ -311,7 +361,7 @@ def edge(case: Case) -> Iterator[Finding]:
 
 
 def _crossings(case: Case, cuts: Cuts, rows: Ints) -> Iterator[Finding]:
-    """Half holes: castellations are meant, and so are rows of small bare ones (to break boards)."""
+    """Half holes: castellations are meant, others are to be looked at."""
     rings = shapely.get_parts(shapely.get_rings(shapely.get_parts(case.board.profile)))
     discs = shapely.polygons(rings)
     meant = np.array(["Castellated" in "".join(cuts.function[r]) for r in rows], dtype=bool)
@@ -320,15 +370,9 @@ def _crossings(case: Case, cuts: Cuts, rows: Ints) -> Iterator[Finding]:
         # The same opening in the drill file and in the profile.
         both = shapely.area(shapely.symmetric_difference(discs, cuts.shapes[row]))
         drawn[k] = bool(np.any(both < 0.05 * shapely.area(cuts.shapes[row])))
-    bites = (cuts.plated[rows] == 0) & (cuts.width[rows] <= 1.0) & ~drawn
     for mine, severity, text in (
         (meant, Severity.NOTE, "castellated holes on the edge: order them by name"),
-        (
-            ~meant & bites,
-            Severity.NOTE,
-            "small bare holes on the edge, as for breaking boards apart",
-        ),
-        (~meant & ~bites & ~drawn, Severity.WARNING, "holes cross the board's edge"),
+        (~meant & ~drawn, Severity.WARNING, "holes cross the board's edge"),
     ):
         picked = rows[mine]
         if len(picked):

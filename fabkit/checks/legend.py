@@ -11,12 +11,13 @@ from numpy.typing import NDArray
 
 from fabkit.board.model import Layer
 from fabkit.checks.case import Case
-from fabkit.checks.copper_facts import EDGE_LINE_MM, on_board, require_copper
+from fabkit.checks.copper_facts import along_edge, on_board, require_copper
 from fabkit.checks.copper_width import spot_place
 from fabkit.checks.declare import check
 from fabkit.checks.mask import mask_sides
 from fabkit.checks.worst import group, judge
 from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
+from fabkit.geometry.clipping import clip_to_box
 from fabkit.geometry.facing import thin_out
 from fabkit.geometry.neighbours import PointTree, label_groups
 from fabkit.gerber.model import Kind
@@ -229,7 +230,7 @@ def _shared_area(ink: NDArray[Any], bare: NDArray[Any]) -> tuple[NDArray[np.floa
     piece, mark = shapely.STRtree(ink).query(bare, predicate="intersects")
     box = shapely.bounds(ink)
     for p, m in zip(piece.tolist(), mark.tolist(), strict=True):
-        local = shapely.clip_by_rect(bare[p], *box[m])
+        local = clip_to_box(bare[p], box[m])
         area[m] += shapely.area(shapely.intersection(ink[m], local))
     return area, shapely.point_on_surface(ink)
 
@@ -246,9 +247,7 @@ def off_board(case: Case) -> Iterator[Finding]:
         out = np.flatnonzero(~shapely.contains(board, marks))
         cut = out[shapely.intersects(board, marks[out])]
         # A line along the whole edge is the outline, drawn with the legend.
-        rim = shapely.buffer(shapely.boundary(board), 2 * EDGE_LINE_MM)
-        along = shapely.area(shapely.intersection(marks[cut], rim))
-        cut = cut[along < 0.9 * shapely.area(marks[cut])]
+        cut = cut[~along_edge(case, marks[cut])]
         beyond = shapely.difference(marks[cut], board)
         area = shapely.area(beyond)
         rows = np.flatnonzero(area > INK_MM2)

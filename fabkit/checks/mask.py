@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 from fabkit.board.copper import ATTACHED, Copper
 from fabkit.board.model import Layer
 from fabkit.checks.case import Case
-from fabkit.checks.copper_facts import cuts_of, on_board, require_copper
+from fabkit.checks.copper_facts import along_edge, cuts_of, on_board, require_copper
 from fabkit.checks.copper_width import SAME_SPOT_MM, spot_place
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
 from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
+from fabkit.geometry.clipping import clip_to_box
 from fabkit.geometry.facing import facets_of, find_gaps, thin_out
 from fabkit.gerber.model import Kind
 from fabkit.gerber.shapes import object_shapes
@@ -284,6 +285,21 @@ def _overlap_depth(pad: Any, opening: Any) -> float:
     return float(shapely.hausdorff_distance(shapely.difference(pad, opening), opening))
 
 
+def _open_beyond(case: Case, side: MaskSide, x: Floats, y: Floats) -> NDArray[np.bool_]:
+    """Which pads have a plated hole whose other end lies in an opening: soldered from there."""
+    cuts = case.shared(cuts_of)
+    out = np.zeros(len(x), dtype=bool)
+    plated = cuts.shapes[cuts.plated != 0]
+    others = [s for s in case.shared(mask_sides) if s.layer.side != side.layer.side]
+    if not len(plated) or not others:
+        return out
+    pad, hole = shapely.STRtree(plated).query(shapely.points(x, y), predicate="intersects")
+    middle = shapely.centroid(plated[hole])
+    for other in others:
+        out[pad[other.tree.query(middle, predicate="intersects")[0]]] = True
+    return out
+
+
 def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
     pads = side.pads[side.attached]
     if not len(pads):
@@ -298,20 +314,26 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
         )
 
     stated = copper.pads.function[pads] >= 0
-    rows = np.flatnonzero(~fit.open)
-    if len(rows):
-        named = bool(stated[rows].any())
-        yield group(
-            MISSING,
-            area[rows],
-            place(rows),
-            f"{format_number(len(rows))} of {format_number(len(pads))} pads have no opening in "
-            f"{side.layer.name}, largest {{worst}}",
-            most=True,
-            unit="mm²",
-            severity=Severity.WARNING if named else Severity.NOTE,
-        )
-    shifted = fit.open & (fit.off > SHIFT_MM)
+    through = _open_beyond(case, side, copper.pads.x[pads], copper.pads.y[pads])
+    for mine, severity, tail in (
+        (~fit.open & ~through & stated, Severity.WARNING, ""),
+        (~fit.open & ~through & ~stated, Severity.NOTE, ""),
+        (~fit.open & through, Severity.NOTE, "; their holes are open on the other side"),
+    ):
+        rows = np.flatnonzero(mine)
+        if len(rows):
+            yield group(
+                MISSING,
+                area[rows],
+                place(rows),
+                f"{format_number(len(rows))} of {format_number(len(pads))} pads have no opening "
+                f"in {side.layer.name}, largest {{worst}}{tail}",
+                most=True,
+                unit="mm²",
+                severity=severity,
+            )
+    # An opening that covers its pad is not off it, however far it reaches beyond.
+    shifted = fit.open & (fit.off > SHIFT_MM) & (fit.margin < -CHORD_ERROR_MM)
     rows = np.flatnonzero(shifted)
     if len(rows):
         yield group(
@@ -374,7 +396,7 @@ def neighbours(case: Case) -> Iterator[Finding]:
         box = shapely.bounds(side.openings[opening[mine]])
         bared = np.array(
             [
-                shapely.intersection(shapely.clip_by_rect(p, *b), o)
+                shapely.intersection(clip_to_box(p, b), o)
                 for p, b, o in zip(
                     copper.pieces.polygons[rows[piece[mine]]],
                     box,
@@ -388,7 +410,7 @@ def neighbours(case: Case) -> Iterator[Finding]:
         bared = bared[shapely.area(bared) > BARED_MM2]
         if not len(bared):
             continue
-        width = np.minimum(*_sides(bared))
+        width = _widths(bared)
         spots = shapely.get_coordinates(shapely.point_on_surface(bared))
         real = np.flatnonzero(on_board(case, *spots.T))
         if len(real):
@@ -404,10 +426,10 @@ def neighbours(case: Case) -> Iterator[Finding]:
             )
 
 
-def _sides(shapes: NDArray[Any]) -> tuple[Floats, Floats]:
-    """Width and height of the box of each shape, mm."""
-    box = shapely.bounds(shapes)
-    return box[:, 2] - box[:, 0], box[:, 3] - box[:, 1]
+def _widths(shapes: NDArray[Any]) -> Floats:
+    """Width of each shape at its widest: the largest circle that fits in, mm."""
+    circles = shapely.maximum_inscribed_circle(shapes, tolerance=COINCIDENT_MM / 4)
+    return np.asarray(2 * shapely.length(circles))
 
 
 @check(id="mask/tracks", rules=(TRACK_BARED,), needs=("mask", "outer-copper"))
@@ -431,11 +453,12 @@ def tracks(case: Case) -> Iterator[Finding]:
         over = over[~used[over]]
         middle = shapely.get_coordinates(shapely.centroid(side.openings[over]))
         over = over[on_board(case, *middle.T)] if len(over) else over
+        over = over[~along_edge(case, side.openings[over])]
         if len(over):
             xy = shapely.get_coordinates(shapely.centroid(side.openings[over]))
             yield group(
                 TRACK_BARED,
-                np.minimum(*_sides(side.openings[over])),
+                _widths(side.openings[over]),
                 lambda k, s=xy, a=side.layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
                 f"openings in {side.layer.name} lie over tracks where there is no pad, up to "
                 "{worst} wide",

@@ -15,6 +15,7 @@ from fabkit.checks.declare import check
 from fabkit.checks.mask import mask_sides
 from fabkit.checks.worst import group
 from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity
+from fabkit.geometry.clipping import clip_to_box
 from fabkit.package.model import RoleKind
 
 OFF_PAD_MM2: Final = 0.01
@@ -91,6 +92,6 @@ def _without(prints: np.ndarray, polygons: np.ndarray) -> np.ndarray:
     polygon, row = shapely.STRtree(prints).query(polygons, predicate="intersects")
     box = shapely.bounds(prints)
     for p, r in zip(polygon.tolist(), row.tolist(), strict=True):
-        local = shapely.clip_by_rect(polygons[p], *box[r])
+        local = clip_to_box(polygons[p], box[r])
         left[r] = shapely.difference(left[r], local)
     return left

@@ -117,7 +117,7 @@ def _layer_place(case: Case, layer: int, x: float, y: float) -> Place:
 
 def _opens(case: Case, rule: Rule, opens: list[Open]) -> Iterator[Finding]:
     # The most pads cut off first; a net's name settles ties.
-    ranked = sorted(opens, key=lambda o: (-len(o.cut_off), o.net, o.x_mm, o.y_mm))
+    ranked = sorted(opens, key=lambda o: (o.one_pin, -len(o.cut_off), o.net, o.x_mm, o.y_mm))
     for found in ranked[:SHOWN]:
         names = sorted({t.name for t in found.cut_off})
         text = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
@@ -136,6 +136,8 @@ def _opens(case: Case, rule: Rule, opens: list[Open]) -> Iterator[Finding]:
             measured=found.gap_mm,
             limit=0.0 if found.gap_mm is not None else None,
             unit="mm",
+            # Nothing else hangs on such a net, and the part joins its own tabs.
+            severity=Severity.NOTE if found.one_pin else rule.severity,
         )
     rest = ranked[SHOWN:]
     if rest:

@@ -294,7 +294,7 @@ def profile(case: Case) -> Iterator[Finding]:
             continue
         inside = (x >= x0 - 1) & (x <= x1 + 1) & (y >= y0 - 1) & (y <= y1 + 1)
         share = float(inside.mean())
-        if share < FITS:
+        if share < FITS and not _spans(x[inside], y[inside], (x1 - x0, y1 - y0)):
             box = layer.file.bounds
             yield Finding.of(
                 OUTSIDE,
@@ -306,6 +306,11 @@ def profile(case: Case) -> Iterator[Finding]:
                 measured=share,
                 limit=FITS,
             )
+
+
+def _spans(x: Floats, y: Floats, size: tuple[float, float]) -> bool:
+    """Whether points reach over most of the board: the rest is a frame or text of the film."""
+    return bool(len(x) >= FEW and np.ptp(x) > FITS * size[0] and np.ptp(y) > FITS * size[1])
 
 
 def _any_points(layer: Layer) -> tuple[Any, Any]:
