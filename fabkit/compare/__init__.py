@@ -1,0 +1,1 @@
+"""What is different between two boards, revision to revision."""

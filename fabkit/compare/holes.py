@@ -1,0 +1,231 @@
+"""Holes and slots of two boards: added, removed, moved, resized, plated otherwise."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fabkit.board.model import Board
+from fabkit.compare.model import Change, Verb, What
+from fabkit.geometry.neighbours import PointTree
+from fabkit.units import format_mm, format_number
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+HOLE_MM: Final = 0.008
+"""Holes whose places and sizes differ by no more are the same: drill files often have steps of
+0.01 mm, which round by up to 5 um in each direction."""
+
+ONE_PLACE_MM: Final = 0.2
+"""A hole of another size this near is the same hole, resized (our choice)."""
+
+FAR_MM: Final = 3.0
+"""A hole of the same size and plating this near has moved; farther away one is gone and another
+is new (our choice).  Holes that move with a key may move farther."""
+
+_WORDS: Final = {1: "plated", 0: "non-plated", -1: "plating not stated"}
+
+
+@dataclass(frozen=True, slots=True)
+class Motion:
+    """How a key or a part moved: from, to, and by how many degrees it turned."""
+
+    start: tuple[float, float]
+    end: tuple[float, float]
+    turned_deg: float
+    reach_mm: float
+
+    def carry(self, points: Floats) -> Floats:
+        """Where points go that move along."""
+        angle = np.radians(self.turned_deg)
+        turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+        moved: Floats = (points - self.start) @ turn.T + self.end
+        return moved
+
+
+@dataclass(frozen=True, slots=True)
+class _Cuts:
+    """Holes or slots: middles, measures that tell sizes, plating, words of the size."""
+
+    at: Floats
+    size: Floats
+    plated: NDArray[np.int8]
+    words: tuple[str, ...]
+    box: Floats
+
+    def __len__(self) -> int:
+        return len(self.at)
+
+
+def compare_holes(
+    old: Board, new: Board, shift_mm: tuple[float, float], motions: Sequence[Motion]
+) -> Iterator[Change]:
+    """Holes, then slots.
+
+    Parameters
+    ----------
+    shift_mm
+        What is added to positions of ``old``.
+    motions
+        Of keys and parts, in the coordinates of ``new``: holes that move along are told so.
+    """
+    yield from _compare(What.HOLE, _holes(old, shift_mm), _holes(new, (0.0, 0.0)), motions)
+    yield from _compare(What.SLOT, _slots(old, shift_mm), _slots(new, (0.0, 0.0)), motions)
+
+
+def _holes(board: Board, shift: tuple[float, float]) -> _Cuts:
+    h = board.holes
+    at = np.column_stack((h.x, h.y)) + shift
+    r = h.diameter[:, None] / 2
+    return _Cuts(
+        at,
+        h.diameter[:, None],
+        h.plated,
+        tuple(format_mm(d) for d in h.diameter.tolist()),
+        np.hstack((at - r, at + r)),
+    )
+
+
+def _slots(board: Board, shift: tuple[float, float]) -> _Cuts:
+    s = board.slots
+    _, first = np.unique(s.path, return_index=True)
+    shapes = board.hole_shapes[len(board.holes) :]
+    if not len(first):
+        nothing = np.empty((0, 2))
+        return _Cuts(nothing, np.empty((0, 4)), np.empty(0, np.int8), (), np.empty((0, 4)))
+    box = shapely.bounds(shapes) + np.array(shift + shift)
+    # Two slots are alike when width, height, tool and area agree.
+    size = np.column_stack(
+        (box[:, 2:] - box[:, :2], s.diameter[first], np.sqrt(shapely.area(shapes)))
+    )
+    words = tuple(
+        f"{format_number(w)} × {format_mm(h)}, tool {format_mm(d)}" for w, h, d, _ in size.tolist()
+    )
+    return _Cuts((box[:, :2] + box[:, 2:]) / 2, size, s.plated[first], words, box)
+
+
+def _compare(what: What, old: _Cuts, new: _Cuts, motions: Sequence[Motion]) -> Iterator[Change]:
+    mine, theirs = np.ones(len(old), dtype=bool), np.ones(len(new), dtype=bool)
+
+    def pair(reach: float, moved: Floats, *, alike: bool) -> list[tuple[int, int]]:
+        """Pairs of what is left within reach, nearest first, each used once."""
+        a, b = np.flatnonzero(mine), np.flatnonzero(theirs)
+        found = []
+        for i, j in _near(moved[a], new.at[b], reach):
+            row, other = int(a[i]), int(b[j])
+            if alike and not (_alike(old, row, new, other) and _plated_alike(old, row, new, other)):
+                continue
+            if mine[row] and theirs[other]:
+                mine[row] = theirs[other] = False
+                found.append((row, other))
+        return found
+
+    for row, other in pair(HOLE_MM, old.at, alike=False):
+        if not _alike(old, row, new, other):
+            yield _resized(what, old, row, new, other)
+        elif not _plated_alike(old, row, new, other):
+            yield _replated(what, old, row, new, other)
+    for motion in motions:
+        near = np.hypot(*(old.at - motion.start).T) <= motion.reach_mm
+        carried = np.where(near[:, None], motion.carry(old.at), np.inf)
+        for row, other in pair(4 * HOLE_MM, carried, alike=True):
+            yield _moved(what, old, row, new, other)
+    for row, other in pair(FAR_MM, old.at, alike=True):
+        yield _moved(what, old, row, new, other)
+    for row, other in pair(ONE_PLACE_MM, old.at, alike=False):
+        yield _resized(what, old, row, new, other)
+    for row in np.flatnonzero(mine).tolist():
+        yield _alone(what, Verb.REMOVED, old, row)
+    for row in np.flatnonzero(theirs).tolist():
+        yield _alone(what, Verb.ADDED, new, row)
+
+
+def _near(a: Floats, b: Floats, reach: float) -> list[tuple[int, int]]:
+    """Pairs within reach, nearest first; of those equally near by place, not by order of files."""
+    real = np.flatnonzero(np.isfinite(a).all(axis=1))
+    if not len(real) or not len(b):
+        return []
+    k = min(8, len(b))
+    distance, row = PointTree(b).query(a[real], k=k, within=reach)
+    distance, row = distance.reshape(len(real), -1), row.reshape(len(real), -1)
+    i, slot = np.nonzero(np.isfinite(distance))
+    j = row[i, slot]
+    i = real[i]
+    middle = a[i] + b[j]
+    order = np.lexsort((middle[:, 1], middle[:, 0], np.round(np.hypot(*(a[i] - b[j]).T), 6)))
+    return list(zip(i[order].tolist(), j[order].tolist(), strict=True))
+
+
+def _alike(old: _Cuts, row: int, new: _Cuts, other: int) -> bool:
+    return bool((np.abs(old.size[row] - new.size[other]) <= HOLE_MM).all())
+
+
+def _plated_alike(old: _Cuts, row: int, new: _Cuts, other: int) -> bool:
+    a, b = old.plated[row], new.plated[other]
+    # What one board does not state is no difference.
+    return bool(a == b or a < 0 or b < 0)
+
+
+def _at(
+    what: What,
+    verb: Verb,
+    subject: str,
+    cuts: _Cuts,
+    row: int,
+    *,
+    before: str = "",
+    after: str = "",
+    moved: Floats | None = None,
+) -> Change:
+    """A change at a hole or slot."""
+    x, y = cuts.at[row].tolist()
+    x0, y0, x1, y1 = cuts.box[row].tolist()
+    return Change(
+        what=what,
+        verb=verb,
+        subject=subject,
+        x_mm=x,
+        y_mm=y,
+        box_mm=(x0, y0, x1, y1),
+        before=before,
+        after=after,
+        moved_mm=None if moved is None else (float(moved[0]), float(moved[1])),
+    )
+
+
+def _plating(cuts: _Cuts, row: int) -> str:
+    return _WORDS[int(cuts.plated[row])]
+
+
+def _alone(what: What, verb: Verb, cuts: _Cuts, row: int) -> Change:
+    said = f"{cuts.words[row]}, {_plating(cuts, row)}"
+    if verb is Verb.ADDED:
+        return _at(what, verb, str(what), cuts, row, after=said)
+    return _at(what, verb, str(what), cuts, row, before=said)
+
+
+def _resized(what: What, old: _Cuts, row: int, new: _Cuts, other: int) -> Change:
+    before, after = old.words[row], new.words[other]
+    if not _plated_alike(old, row, new, other):
+        before += f", {_plating(old, row)}"
+        after += f", {_plating(new, other)}"
+    step = new.at[other] - old.at[row]
+    moved = step if np.hypot(*step) > HOLE_MM else None
+    return _at(what, Verb.RESIZED, str(what), new, other, before=before, after=after, moved=moved)
+
+
+def _replated(what: What, old: _Cuts, row: int, new: _Cuts, other: int) -> Change:
+    before, after = _plating(old, row), _plating(new, other)
+    subject = f"{what} {new.words[other]}"
+    return _at(what, Verb.CHANGED, subject, new, other, before=before, after=after)
+
+
+def _moved(what: What, old: _Cuts, row: int, new: _Cuts, other: int) -> Change:
+    step = new.at[other] - old.at[row]
+    return _at(what, Verb.MOVED, f"{what} {new.words[other]}", new, other, moved=step)

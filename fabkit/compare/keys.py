@@ -1,0 +1,285 @@
+"""Keys and parts of two boards: moved, turned, added, removed, of another value."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from fabkit.board.model import Board, Component
+from fabkit.compare.holes import Motion
+from fabkit.compare.model import ANGLE_DEG, Change, Verb, What
+from fabkit.package.model import RoleKind
+from fabkit.preview.keys import KeyPosition, find_keys
+
+MOVED_MM: Final = 0.008
+"""Keys and parts that moved by no more are where they were; as for holes."""
+
+KEY_REACH_MM: Final = 9.0
+"""What lies this near to the middle of a key may move with it: half a usual key."""
+
+KEY_FAR_MM: Final = 9.0
+"""A key without a name that moved by less is the same key (our choice: half a usual key)."""
+
+_NAME_MM: Final = 6.0
+"""A part whose middle is this near to the middle of a key is the key's."""
+
+_FIELDS: Final = (
+    ("value", "value"),
+    ("footprint", "footprint"),
+    ("part_number", "part number"),
+    ("manufacturer", "manufacturer"),
+    ("mount", "mount"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Moves:
+    """Changes of keys and parts, and how they moved."""
+
+    changes: tuple[Change, ...]
+    motions: tuple[Motion, ...]
+
+
+def compare_keys(old: Board, new: Board, shift_mm: tuple[float, float]) -> Moves:
+    """Pair keys by the part in them, else by place, and tell how they moved or turned."""
+    before = _named_keys(old, shift_mm)
+    after = _named_keys(new, (0.0, 0.0))
+    pairs, lost, fresh = _pair_keys(before, after)
+    changes, motions = [], []
+    for a, b in pairs:
+        step = (b.x_mm - a.x_mm, b.y_mm - a.y_mm)
+        turned = _turn(a.rotation_deg, b.rotation_deg, 90.0)
+        if np.hypot(*step) <= MOVED_MM and not turned:
+            continue
+        motions.append(Motion((a.x_mm, a.y_mm), (b.x_mm, b.y_mm), turned, reach_mm=KEY_REACH_MM))
+        changes.append(_key(Verb.MOVED, b, moved=step, turned=turned))
+    changes += [_key(Verb.REMOVED, k) for k in lost] + [_key(Verb.ADDED, k) for k in fresh]
+    return Moves(tuple(changes), tuple(motions))
+
+
+def _key(
+    verb: Verb,
+    key: KeyPosition,
+    *,
+    moved: tuple[float, float] | None = None,
+    turned: float = 0.0,
+) -> Change:
+    return Change(
+        what=What.KEY,
+        verb=verb,
+        subject=f"key {key.name}".strip(),
+        x_mm=key.x_mm,
+        y_mm=key.y_mm,
+        moved_mm=moved,
+        turned_deg=turned,
+    )
+
+
+def _turn(before: float, after: float, period: float) -> float:
+    """Smallest turn between two directions that repeat after a period; 0 within ``ANGLE_DEG``."""
+    turned = (after - before + period / 2) % period - period / 2
+    return 0.0 if abs(turned) <= ANGLE_DEG else turned
+
+
+def _named_keys(board: Board, shift: tuple[float, float]) -> list[KeyPosition]:
+    """Keys with the reference of the part in them, in the coordinates of the new board."""
+    placed = [c for c in board.components if c.x_mm is not None and c.y_mm is not None]
+    spots = np.array([(c.x_mm, c.y_mm) for c in placed]).reshape(-1, 2)
+    keys = []
+    for key in find_keys(board):
+        name = key.name
+        if len(spots) and not name:
+            away = np.hypot(*(spots - (key.x_mm, key.y_mm)).T)
+            nearest = int(np.argmin(away))
+            name = placed[nearest].ref if away[nearest] <= _NAME_MM else ""
+        keys.append(
+            KeyPosition(
+                x_mm=key.x_mm + shift[0],
+                y_mm=key.y_mm + shift[1],
+                rotation_deg=key.rotation_deg,
+                name=name,
+            )
+        )
+    return keys
+
+
+def _pair_keys(
+    before: Sequence[KeyPosition], after: Sequence[KeyPosition]
+) -> tuple[list[tuple[KeyPosition, KeyPosition]], list[KeyPosition], list[KeyPosition]]:
+    """Keys of one name, then keys nearest to each other; what is left of each board."""
+    by_name = [_by_name(keys) for keys in (before, after)]
+    pairs = [(a, by_name[1][name]) for name, a in by_name[0].items() if name in by_name[1]]
+    lost = [k for k in before if k.name not in by_name[1] or k.name not in by_name[0]]
+    fresh = [k for k in after if k.name not in by_name[0] or k.name not in by_name[1]]
+    # Names of both boards that differ are different keys; a name on one side alone may be any.
+    every = sorted(
+        (float(np.hypot(a.x_mm - b.x_mm, a.y_mm - b.y_mm)), i, j)
+        for i, a in enumerate(lost)
+        for j, b in enumerate(fresh)
+        if not (a.name and b.name)
+    )
+    used: tuple[set[int], set[int]] = set(), set()
+    for far, i, j in every:
+        if far <= KEY_FAR_MM and i not in used[0] and j not in used[1]:
+            used[0].add(i)
+            used[1].add(j)
+            pairs.append((lost[i], fresh[j]))
+    return (
+        pairs,
+        [k for i, k in enumerate(lost) if i not in used[0]],
+        [k for j, k in enumerate(fresh) if j not in used[1]],
+    )
+
+
+def _by_name(keys: Sequence[KeyPosition]) -> dict[str, KeyPosition]:
+    """Keys by name; a name that several keys bear tells nothing."""
+    counts: dict[str, int] = {}
+    for key in keys:
+        counts[key.name] = counts.get(key.name, 0) + 1
+    return {k.name: k for k in keys if k.name and counts[k.name] == 1}
+
+
+def why_no_parts(old: Board, new: Board) -> str:
+    """Why parts cannot be compared; empty when they can."""
+    lacking = [name for name, b in (("OLD", old), ("NEW", new)) if not b.components]
+    if len(lacking) == 2:
+        return "neither names any"
+    return f"{lacking[0]} names none" if lacking else ""
+
+
+def why_no_places(old: Board, new: Board) -> str:
+    """Why positions of parts cannot be compared; empty when they can.
+
+    A stated centroid and the middle of the pads may be millimetres apart.
+    """
+    told = [_tells_places(board) for board in (old, new)]
+    return "" if told[0] == told[1] else f"OLD tells them by {told[0]}, NEW by {told[1]}"
+
+
+def _tells_places(board: Board) -> str:
+    if any(layer.kind is RoleKind.COMPONENTS for layer in board.layers):
+        return "component layers"
+    if any(c.origin == "component attributes" for c in board.components):
+        return "their pads"
+    return "a placement table"
+
+
+def compare_parts(
+    old: Board, new: Board, shift_mm: tuple[float, float], *, places: bool, keys: Sequence[Change]
+) -> Moves:
+    """Parts by reference: added, removed, changed, moved.
+
+    Parameters
+    ----------
+    places
+        Whether positions of the boards can be compared.
+    keys
+        Changes of keys; a part that moved as its key did is not told again.
+    """
+    before = {c.ref: c for c in old.components}
+    after = {c.ref: c for c in new.components}
+    told = {(k.subject, k.verb): k for k in keys}
+    changes: list[Change] = []
+    motions: list[Motion] = []
+    for ref in dict.fromkeys([*before, *after]):
+        a, b = before.get(ref), after.get(ref)
+        if a is None or b is None:
+            part = b or a
+            assert part is not None  # noqa: S101 -- the reference came from one of the two
+            changes.append(_alone(part, shift_mm, added=a is None))
+            continue
+        changes += _changed(a, b)
+        if not places:
+            continue
+        move = _motion(a, b, shift_mm)
+        if move is None:
+            continue
+        key = told.get((f"key {ref}", Verb.MOVED))
+        if key is None or not _same_move(key, move):
+            changes.append(_moved(b, move))
+            motions.append(move)
+    return Moves(tuple(changes), tuple(motions))
+
+
+def _alone(part: Component, shift: tuple[float, float], *, added: bool) -> Change:
+    words = ", ".join(w for w in (part.value, part.footprint) if w)
+    dx, dy = (0.0, 0.0) if added else shift
+    return Change(
+        what=What.PART,
+        verb=Verb.ADDED if added else Verb.REMOVED,
+        subject=part.ref,
+        side=part.side,
+        x_mm=None if part.x_mm is None else part.x_mm + dx,
+        y_mm=None if part.y_mm is None else part.y_mm + dy,
+        before="" if added else words,
+        after=words if added else "",
+    )
+
+
+def _changed(a: Component, b: Component) -> Iterator[Change]:
+    for name, title in _FIELDS:
+        before, after = (" ".join(str(getattr(c, name)).split()) for c in (a, b))
+        # What one board does not state is no difference.
+        if before and after and before != after:
+            yield _of(b, Verb.CHANGED, f"{title} {before}", f"{title} {after}")
+    if a.side is not None and b.side is not None and a.side != b.side:
+        yield _of(b, Verb.CHANGED, f"on the {a.side}", f"on the {b.side}")
+
+
+def _of(part: Component, verb: Verb, before: str, after: str) -> Change:
+    return Change(
+        what=What.PART,
+        verb=verb,
+        subject=part.ref,
+        side=part.side,
+        x_mm=part.x_mm,
+        y_mm=part.y_mm,
+        before=before,
+        after=after,
+    )
+
+
+def _motion(a: Component, b: Component, shift: tuple[float, float]) -> Motion | None:
+    if a.x_mm is None or a.y_mm is None or b.x_mm is None or b.y_mm is None:
+        return None
+    start, end = (a.x_mm + shift[0], a.y_mm + shift[1]), (b.x_mm, b.y_mm)
+    turned = 0.0
+    if a.rotation_deg is not None and b.rotation_deg is not None:
+        turned = _turn(a.rotation_deg, b.rotation_deg, 360.0)
+    if np.hypot(end[0] - start[0], end[1] - start[1]) <= MOVED_MM and not turned:
+        return None
+    return Motion(start, end, turned, reach_mm=KEY_REACH_MM)
+
+
+def _same_move(key: Change, move: Motion) -> bool:
+    assert key.moved_mm is not None  # noqa: S101 -- only moved keys are asked
+    dx = move.end[0] - move.start[0] - key.moved_mm[0]
+    dy = move.end[1] - move.start[1] - key.moved_mm[1]
+    return bool(
+        np.hypot(dx, dy) <= 2 * MOVED_MM and not _turn(move.turned_deg, key.turned_deg, 90.0)
+    )
+
+
+def _moved(part: Component, move: Motion) -> Change:
+    return Change(
+        what=What.PART,
+        verb=Verb.MOVED,
+        subject=part.ref,
+        side=part.side,
+        x_mm=part.x_mm,
+        y_mm=part.y_mm,
+        moved_mm=(move.end[0] - move.start[0], move.end[1] - move.start[1]),
+        turned_deg=move.turned_deg,
+    )
+
+
+def names_at(board: Board) -> Mapping[str, tuple[float, float]]:
+    """Places of parts by reference."""
+    return {
+        c.ref: (c.x_mm, c.y_mm)
+        for c in board.components
+        if c.x_mm is not None and c.y_mm is not None
+    }

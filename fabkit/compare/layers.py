@@ -1,0 +1,193 @@
+"""Layers of two boards in pairs, what differs on each, and the places where it does."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import shapely
+
+from fabkit.board.model import Board, Layer
+from fabkit.compare.areas import differing, layer_difference, thick
+from fabkit.compare.model import Change, LayerChange, Shapes, Verb, What
+from fabkit.geometry.islands import touching_pairs
+from fabkit.geometry.neighbours import label_groups
+from fabkit.package.model import RoleKind
+
+SUBJECTS: Final[Mapping[RoleKind, What]] = {
+    RoleKind.COPPER: What.COPPER,
+    RoleKind.MASK: What.MASK,
+    RoleKind.LEGEND: What.LEGEND,
+    RoleKind.PASTE: What.PASTE,
+    RoleKind.SCORE: What.OTHER,
+    RoleKind.GLUE: What.OTHER,
+    RoleKind.OTHER_LAYER: What.OTHER,
+}
+"""Layers that are compared as areas; component layers are compared as parts."""
+
+TOGETHER_MM: Final = 0.6
+"""Areas of a layer that are nearer than this are one place: a key's pads, a word of legend."""
+
+Shift = tuple[float, float]
+
+
+@dataclass(frozen=True, eq=False)
+class _Pair:
+    old: Layer | None
+    new: Layer | None
+
+    @property
+    def either(self) -> Layer:
+        layer = self.new or self.old
+        assert layer is not None  # noqa: S101 -- a pair holds at least one
+        return layer
+
+
+def compare_layers(old: Board, new: Board, shift_mm: Shift) -> tuple[LayerChange, ...]:
+    """Compare every layer both boards have, copper from the top down, the profile last."""
+    made = []
+    for pair in _pairs(old, new):
+        if pair.old is None or pair.new is None:
+            continue
+        layer = pair.new
+        same = shift_mm == (0.0, 0.0) and _bytes_of(old, pair.old) == _bytes_of(new, pair.new)
+        added, removed = (
+            (_none(), _none()) if same else _difference(old, new, pair.old, layer, shift_mm)
+        )
+        made.append(
+            LayerChange(
+                name=layer.name,
+                kind=layer.kind,
+                side=layer.side,
+                index=layer.index,
+                added=added,
+                removed=removed,
+                equal_files=same,
+            )
+        )
+    return (*made, _profile(old, new, shift_mm))
+
+
+def layers_in_one(old: Board, new: Board) -> Iterator[Change]:
+    """Layers that only one board has; one that draws nothing is as good as none."""
+    for pair in _pairs(old, new):
+        if pair.old is not None and pair.new is not None:
+            continue
+        layer = pair.either
+        if len(layer.file.objects):
+            verb = Verb.ADDED if pair.old is None else Verb.REMOVED
+            yield Change(what=What.LAYER, verb=verb, subject=layer.name, side=layer.side)
+
+
+def find_places(layer: LayerChange) -> tuple[Change, ...]:
+    """What differs on a layer, gathered into places, the largest area first."""
+    both = np.concatenate((layer.added, layer.removed))
+    if not len(both):
+        return ()
+    left, right = touching_pairs(both, reach_mm=TOGETHER_MM)
+    group = label_groups(len(both), left, right)
+    area = shapely.area(both)
+    plus = np.where(np.arange(len(both)) < len(layer.added), area, 0.0)
+    gained, total = np.bincount(group, plus), np.bincount(group, area)
+    count = len(total)
+    bounds = shapely.bounds(both)
+    low, high = np.full((count, 2), np.inf), np.full((count, 2), -np.inf)
+    np.minimum.at(low, group, bounds[:, :2])
+    np.maximum.at(high, group, bounds[:, 2:])
+    # A place is where its largest piece is, at a point that lies in it; of equal pieces the
+    # leftmost, so that comparing the other way round gives the same place.
+    largest = np.lexsort((bounds[:, 1], bounds[:, 0], -np.round(area, 5), group))
+    first = largest[np.unique(group[largest], return_index=True)[1]]
+    points = shapely.get_coordinates(shapely.point_on_surface(both[first]))
+    what = What.PROFILE if layer.kind is RoleKind.PROFILE else SUBJECTS[layer.kind]
+    made = []
+    for k in range(count):
+        lost = total[k] - gained[k]
+        # A share of a sum may leave a trace of the other sort behind.
+        plus_mm2, minus_mm2 = (float(a) if a > 1e-9 else 0.0 for a in (gained[k], lost))
+        verb = Verb.CHANGED if plus_mm2 and minus_mm2 else Verb.ADDED if plus_mm2 else Verb.REMOVED
+        made.append(
+            Change(
+                what=what,
+                verb=verb,
+                subject=layer.name,
+                side=layer.side,
+                x_mm=float(points[k, 0]),
+                y_mm=float(points[k, 1]),
+                box_mm=(float(low[k, 0]), float(low[k, 1]), float(high[k, 0]), float(high[k, 1])),
+                added_mm2=plus_mm2,
+                removed_mm2=minus_mm2,
+            )
+        )
+    return tuple(sorted(made, key=lambda c: (-(c.added_mm2 + c.removed_mm2), c.box_mm or ())))
+
+
+def _pairs(old: Board, new: Board) -> Iterator[_Pair]:
+    """Layers of both boards by kind, side and index, in the order of the boards."""
+    tables = [_by_key(board) for board in (old, new)]
+    for key in dict.fromkeys([*tables[1], *tables[0]]):
+        mine, theirs = (table.get(key, []) for table in tables)
+        for k in range(max(len(mine), len(theirs))):
+            yield _Pair(mine[k] if k < len(mine) else None, theirs[k] if k < len(theirs) else None)
+
+
+def _by_key(board: Board) -> dict[tuple[Any, ...], list[Layer]]:
+    found: dict[tuple[Any, ...], list[Layer]] = {}
+    for layer in board.layers:
+        if layer.kind in SUBJECTS:
+            # The lowest copper layer has another index when layers are added between.
+            index = 0 if layer.side is not None else layer.index
+            found.setdefault((layer.kind, layer.side, index), []).append(layer)
+    return found
+
+
+def _bytes_of(board: Board, layer: Layer) -> bytes | None:
+    return next((f.data for f in board.package.files if f.content is layer.file), None)
+
+
+def _difference(
+    old: Board, new: Board, mine: Layer, theirs: Layer, shift: Shift
+) -> tuple[Shapes, Shapes]:
+    if mine.negative == theirs.negative:
+        added, removed = layer_difference(mine.file, theirs.file, shift)
+        return (removed, added) if theirs.negative else (added, removed)
+    # One shows what is there, the other what is not: both are told as what is there.
+    before = _material(old, mine, shift)
+    after = _material(new, theirs, (0.0, 0.0))
+    added, removed = differing(after, before)
+    return thick(added), thick(removed)
+
+
+def _material(board: Board, layer: Layer, shift: Shift) -> Shapes:
+    image = layer.file.image
+    if layer.negative:
+        ground = board.profile if board.profile is not None else shapely.box(*board.bounds)
+        image = ground.difference(image)
+    return _parts(image, shift)
+
+
+def _parts(shape: Any, shift: Shift) -> Shapes:
+    parts: Shapes = shapely.get_parts(shape)
+    return shapely.transform(parts, lambda points: points + shift) if len(parts) else parts
+
+
+def _none() -> Shapes:
+    return np.empty(0, dtype=object)
+
+
+def _profile(old: Board, new: Board, shift: Shift) -> LayerChange:
+    before, after = (
+        _none() if board.profile is None else _parts(board.profile, move)
+        for board, move in ((old, shift), (new, (0.0, 0.0)))
+    )
+    added, removed = differing(after, before)
+    return LayerChange(
+        name="profile",
+        kind=RoleKind.PROFILE,
+        side=None,
+        index=1,
+        added=thick(added),
+        removed=thick(removed),
+    )

@@ -1,0 +1,321 @@
+"""What a comparison is: how the boards were laid on each other, and every change, as data."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+from typing import Any, Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fabkit.board.model import Board
+from fabkit.package.model import RoleKind, Side
+from fabkit.units import format_mm, format_number
+
+Shapes = NDArray[Any]
+Box = tuple[float, float, float, float]
+"""Min x, min y, max x, max y, mm."""
+
+SAME_MM: Final = 0.003
+"""Coordinates and sizes that differ by no more are the same.
+
+A file in inches with four decimals, the coarsest step still usual, rounds every coordinate by up
+to 1.27 um.
+"""
+
+SLIVER_MM: Final = 0.006
+"""Differences of area that are nowhere wider than this are rounding, not change.
+
+Two contours may each be off by 2 um of chord (``units.CHORD_ERROR_MM``) and by the rounding of
+their file.  A shift of 0.02 mm along one axis moves an edge at 45 degrees by 0.014 mm, and a
+diameter that grows by 0.02 mm moves its edge by 0.01 mm: both are wider.
+"""
+
+ANGLE_DEG: Final = 0.05
+"""Turns up to this are the same: 0.05 degrees move the edge of an 18 mm key by 8 um."""
+
+
+class Verb(StrEnum):
+    """What happened, from old to new."""
+
+    ADDED = "added"
+    REMOVED = "removed"
+    CHANGED = "changed"
+    MOVED = "moved"
+    RESIZED = "resized"
+    RENAMED = "renamed"
+
+
+MIRRORED: Final = {Verb.ADDED: Verb.REMOVED, Verb.REMOVED: Verb.ADDED}
+"""Verbs that turn into another when old and new change places."""
+
+
+class What(StrEnum):
+    """What a change is of; the first word of its kind."""
+
+    BOARD = "board"
+    PROFILE = "profile"
+    LAYER = "layer"
+    KEY = "key"
+    HOLE = "hole"
+    SLOT = "slot"
+    PART = "part"
+    NET = "net"
+    PIN = "pin"
+    COPPER = "copper"
+    MASK = "mask"
+    LEGEND = "legend"
+    PASTE = "paste"
+    OTHER = "other"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One thing that is different.
+
+    Parameters
+    ----------
+    what, verb
+        Together its kind, such as ``hole/moved``.
+    subject
+        Layer, reference, net or size it is about.
+    side
+        Face it lies on; None: both or neither.
+    x_mm, y_mm, box_mm
+        Place in the coordinates of the new board; None where it has none.
+    before, after
+        What was and what is, in words; empty where it was not or is not.
+    added_mm2, removed_mm2
+        For areas.  Of mask, area is that of openings.
+    moved_mm, turned_deg
+        For what moved, from old to new.
+    near
+        Component or key at the place.
+    """
+
+    what: What
+    verb: Verb
+    subject: str
+    side: Side | None = None
+    x_mm: float | None = None
+    y_mm: float | None = None
+    box_mm: Box | None = None
+    before: str = ""
+    after: str = ""
+    added_mm2: float = 0.0
+    removed_mm2: float = 0.0
+    moved_mm: tuple[float, float] | None = None
+    turned_deg: float = 0.0
+    near: str = ""
+
+    @property
+    def kind(self) -> str:
+        """``what/verb``."""
+        return f"{self.what}/{self.verb}"
+
+    @property
+    def size_mm(self) -> tuple[float, float] | None:
+        """Width and height of its box."""
+        if self.box_mm is None:
+            return None
+        x0, y0, x1, y1 = self.box_mm
+        return x1 - x0, y1 - y0
+
+    @property
+    def is_area(self) -> bool:
+        """Whether it is an area of a layer."""
+        return bool(self.added_mm2 or self.removed_mm2)
+
+    @property
+    def message(self) -> str:
+        """What happened, without its place."""
+        if self.is_area:
+            return self._area_message()
+        if self.moved_mm is not None:
+            return f"{self.subject} {self._move_words()}"
+        if self.before and self.after:
+            return f"{self.subject}: {self.before} became {self.after}"
+        more = self.before or self.after
+        return f"{self.subject} {self.verb}" + (f": {more}" if more else "")
+
+    def _area_message(self) -> str:
+        kept = [(self.added_mm2, "added"), (self.removed_mm2, "removed")]
+        areas = ", ".join(f"{_area(a)} {verb}" for a, verb in kept if a)
+        size = self.size_mm
+        within = "" if size is None else f" within {_across(size)}"
+        return f"{self.subject}: {areas}{within}"
+
+    def _move_words(self) -> str:
+        assert self.moved_mm is not None  # noqa: S101 -- narrows for the type checker
+        dx, dy = self.moved_mm
+        words = []
+        if np.hypot(dx, dy) > SAME_MM:
+            far = format_mm(float(np.hypot(dx, dy)))
+            words.append(f"moved by {format_number(dx)}, {format_mm(dy)} ({far})")
+        if self.turned_deg:
+            words.append(f"turned by {format_number(self.turned_deg, digits=2)}°")
+        if self.before and self.after:
+            words.append(f"{self.before} became {self.after}")
+        return ", ".join(words)
+
+    def mirrored(self, shift_mm: tuple[float, float] = (0.0, 0.0)) -> Change:
+        """The change as seen when old and new change places.
+
+        ``shift_mm`` is the alignment's, from old to new.
+        """
+        dx, dy = shift_mm
+        own = (0.0, 0.0) if self.moved_mm is None else self.moved_mm
+        # What moved is said to be where it is now: the other way round, where it was.
+        back = (dx + own[0], dy + own[1])
+        box = self.box_mm
+        return replace(
+            self,
+            verb=MIRRORED.get(self.verb, self.verb),
+            x_mm=None if self.x_mm is None else self.x_mm - back[0],
+            y_mm=None if self.y_mm is None else self.y_mm - back[1],
+            box_mm=None if box is None else (box[0] - dx, box[1] - dy, box[2] - dx, box[3] - dy),
+            before=self.after,
+            after=self.before,
+            added_mm2=self.removed_mm2,
+            removed_mm2=self.added_mm2,
+            moved_mm=None if self.moved_mm is None else (-own[0], -own[1]),
+            turned_deg=-self.turned_deg,
+        )
+
+
+def _area(mm2: float) -> str:
+    digits = 2 if mm2 >= 0.095 else 4
+    return f"{format_number(mm2, digits=digits)} mm²"
+
+
+def _across(size: tuple[float, float]) -> str:
+    return f"{format_number(size[0], digits=2)} × {format_mm(size[1], digits=2)}"
+
+
+Method = Literal["same origin", "holes", "profile", "pads", "none"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alignment:
+    """How the old board was laid on the new one.
+
+    Parameters
+    ----------
+    method
+        What told the shift; ``none`` when nothing of one board lies on the other.
+    shift_mm
+        What is added to positions of the old board.
+    agreeing, compared
+        Holes and pads of the smaller board that lie on one of the other, of how many.
+    """
+
+    method: Method
+    shift_mm: tuple[float, float]
+    agreeing: int
+    compared: int
+
+    @property
+    def comparable(self) -> bool:
+        """Whether the boards have enough in common to be laid on each other."""
+        return self.method != "none"
+
+    @property
+    def shifted(self) -> bool:
+        """Whether the boards have different origins."""
+        return bool(np.hypot(*self.shift_mm) > SAME_MM)
+
+    @property
+    def words(self) -> str:
+        """How, in a sentence."""
+        agreed = f"{self.agreeing} of {self.compared} holes and pads agree"
+        if not self.comparable:
+            return f"the boards cannot be laid on each other: {agreed}"
+        dx, dy = self.shift_mm
+        if not self.shifted:
+            return f"laid on each other as they are, {agreed}"
+        moved = f"{format_number(dx)}, {format_mm(dy)}"
+        return f"OLD moved by {moved} onto NEW, told by {self.method}; {agreed}"
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class LayerChange:
+    """What is different on one layer.
+
+    Parameters
+    ----------
+    name, kind, side, index
+        As in :class:`fabkit.board.model.Layer`.
+    added, removed
+        (n,) object arrays of polygons, mm, in the coordinates of the new board.  Of solder mask
+        they are openings, of a negative layer what it leaves.
+    equal_files
+        Whether both files hold the same bytes.
+    """
+
+    name: str
+    kind: RoleKind
+    side: Side | None
+    index: int
+    added: Shapes
+    removed: Shapes
+    equal_files: bool = False
+
+    @property
+    def added_mm2(self) -> float:
+        """Area that is new."""
+        return _total(self.added)
+
+    @property
+    def removed_mm2(self) -> float:
+        """Area that is gone."""
+        return _total(self.removed)
+
+    @property
+    def equal(self) -> bool:
+        """Whether nothing is different."""
+        return not len(self.added) and not len(self.removed)
+
+
+def _total(shapes: Shapes) -> float:
+    import shapely
+
+    return float(shapely.area(shapes).sum()) if len(shapes) else 0.0
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Comparison:
+    """Two boards and every change from the old to the new one.
+
+    Parameters
+    ----------
+    changes
+        By subject as in :class:`What`; areas of a layer worst first.
+    layers
+        Every layer both boards have.
+    not_compared
+        What could not be compared, with the reason: ``{"nets": "OLD names no nets"}``.
+    """
+
+    old: Board
+    new: Board
+    alignment: Alignment
+    changes: tuple[Change, ...]
+    layers: tuple[LayerChange, ...]
+    not_compared: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def equal(self) -> bool:
+        """Whether both are the same board, within the tolerance."""
+        return self.alignment.comparable and not self.changes
+
+    @property
+    def verdict(self) -> str:
+        """One sentence."""
+        if not self.alignment.comparable:
+            return "not comparable: hardly anything of one board lies on the other"
+        if not self.changes:
+            return "the same board, within the tolerance"
+        count = len(self.changes)
+        return f"{count} difference{'' if count == 1 else 's'}"
