@@ -14,6 +14,7 @@ from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import (
     Spots,
     copper_limits,
+    cuts_of,
     measured_again,
     narrow_copper,
     require_copper,
@@ -30,6 +31,9 @@ GUIDES: Final = Source("published maker guides", "track and gap by copper weight
 HAIR_MM: Final = 0.02
 """Copper thinner than this is never formed: etch resist does not hold on so narrow a line (common
 practice).  Fills drawn with strokes overlap each other by such hairs."""
+
+WALL_MM: Final = 0.02
+"""How far from a bare hole's wall copper may begin that the hole itself has cut."""
 
 SAME_SPOT_MM: Final = 0.5
 """Narrow places nearer than this are told once: one bottleneck, not each of its corners."""
@@ -157,6 +161,9 @@ def widths(case: Case) -> Iterator[Finding]:
     )
     sliver = case.house.limit("sliver_mm").value
     spots = Spots.gather(case, rest)
+    rim, hole = at_bare_walls(case, spots)
+    yield from _rims(case, spots.take(rim), hole[rim], sliver)
+    spots = spots.take(~rim)
     thin = spots.value < sliver - spots.slack
     necks = spots.take(~thin)
     yield from judge(
@@ -185,6 +192,40 @@ def widths(case: Case) -> Iterator[Finding]:
                 severity=severity,
                 where=slivers.where(case),
             )
+
+
+def at_bare_walls(case: Case, spots: Spots) -> tuple[NDArray[np.bool_], NDArray[np.int64]]:
+    """Narrow copper between a bare hole's wall and the next edge, and the hole; -1 without."""
+    cuts = case.shared(cuts_of)
+    bare = np.flatnonzero(cuts.plated == 0)
+    hole = np.full(len(spots), -1)
+    if len(bare) and len(spots):
+        (row, near), apart = shapely.STRtree(cuts.shapes[bare]).query_nearest(
+            shapely.points(spots.x, spots.y), all_matches=False, return_distance=True
+        )
+        # Copper is cut a hair outside every bare hole; the spot is the middle of what is left.
+        close = apart <= spots.value[row] / 2 + WALL_MM
+        hole[row[close]] = bare[near[close]]
+    return hole >= 0, hole
+
+
+def _rims(case: Case, spots: Spots, hole: NDArray[np.int64], limit: float) -> Iterator[Finding]:
+    """Pads hardly larger than the bare hole in them, one place a hole and layer."""
+    thin = np.flatnonzero(spots.value < limit - spots.slack)
+    order = thin[np.argsort(spots.value[thin], kind="stable")]
+    keys = hole[order] * len(case.board.copper) + spots.layer[order]
+    rims = spots.take(order[np.sort(np.unique(keys, return_index=True)[1])])
+    if len(rims):
+        yield group(
+            SLIVER,
+            rims.value,
+            rims.place(case),
+            f"a rim of copper only {{worst}} wide is left around non-plated holes {{where}}; "
+            f"thinner than {format_mm(limit)} may come loose",
+            limit=limit,
+            advice="Take the pad off the hole, or make it much larger.",
+            where=rims.where(case),
+        )
 
 
 def pen_at(layer: Layer, found: Facings) -> NDArray[np.float64]:

@@ -31,8 +31,8 @@ CUSP_MM: Final = 0.3
 BREAK_MM: Final = 1.0
 """Larger holes are not drilled to break boards apart (common practice: 0.4 to 0.7 mm)."""
 
-BREAK_WALL_MM: Final = 0.6
-"""Holes of a break row leave thinner walls than this, or the row does not break."""
+BREAK_WALL_MM: Final = 1.0
+"""Holes of a break row stand no further apart than this, also where one of them is left out."""
 
 BREAK_REACH_MM: Final = 0.5
 """Some hole of a break row lies this near to the edge; most cross it."""
