@@ -12,6 +12,7 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.board.copper import Copper
+from fabkit.board.supplies import NEGATIVE, POSITIVE
 from fabkit.board.symmetry import (
     MATCH_MM,
     Key,
@@ -32,16 +33,6 @@ from fabkit.package.model import RoleKind
 from fabkit.units import format_mm, format_number
 
 Floats = NDArray[np.float64]
-
-POSITIVE: Final = re.compile(
-    r"(?:^|[^A-Z])V?BAT(?:T|TERY)?(?:$|[^A-Z])|^B\+$|BAT\+|^BAT_?P(?:OS)?$", re.IGNORECASE
-)
-"""Words of the trade for the plus side of a cell."""
-
-NEGATIVE: Final = re.compile(
-    r"(?:^|[^A-Z])GND(?:$|[^A-Z])|^B-$|BAT-|^BAT_?N(?:EG)?$|^0V$|^VSS$", re.IGNORECASE
-)
-"""Words of the trade for the minus side of a cell."""
 
 CELL_PART: Final = re.compile(
     r"(?:^|[^A-Z])(?:BAT(?:T|TERY)?|BT|CELL)(?:\d|$|[^A-Z])", re.IGNORECASE

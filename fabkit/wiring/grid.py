@@ -114,7 +114,7 @@ def _columns(points: Floats, rows: NDArray[np.int64], below: Sequence[_Join]) ->
         place[order] = np.arange(count) - starts
         return [int(p) for p in place]
     middle = np.bincount(chain, weights=points[:, 0]) / size
-    return np.argsort(np.argsort(middle, kind="stable"))[chain].tolist()
+    return [int(k) for k in np.argsort(np.argsort(middle, kind="stable"))[chain]]
 
 
 def _joins(points: Floats, angles: Floats, pitch: float) -> list[_Join]:

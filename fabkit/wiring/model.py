@@ -49,6 +49,7 @@ class Pin:
 
     ``node`` is the copper it lies on: its net's name, else a name made from the island. ``face``
     is 1 on the top, -1 on the bottom, 0 for both. ``function`` is what the part calls the pin.
+    ``island`` numbers the copper under the pad, -1 when not known.
     """
 
     ref: str
@@ -58,6 +59,7 @@ class Pin:
     x_mm: float
     y_mm: float
     face: int
+    island: int = -1
 
     @property
     def name(self) -> str:
@@ -69,18 +71,6 @@ class Pin:
         """Reference, number and name: ``J1.3 P3``."""
         number = f"{self.ref}.{self.pin}" if self.pin else self.ref
         return f"{number} {self.function}" if self.function else number
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class KeyPlace:
-    """A key of the board before it is numbered; ``row`` and ``column`` count from 0."""
-
-    ref: str
-    x_mm: float
-    y_mm: float
-    angle_deg: float
-    row: int = 0
-    column: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,6 +133,8 @@ class KeyWire:
     seen_x_mm: float
     seen_y_mm: float
     angle_deg: float
+    also: tuple[str, ...] = ()
+    """Places that overlap this key on the same lines: only one of them is fitted."""
     nodes: tuple[str, ...] = ()
     line: Line | None = None
     row_line: Line | None = None

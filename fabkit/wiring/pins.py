@@ -96,6 +96,7 @@ def _from_attributes(copper: Copper) -> Iterable[Pin]:
             x_mm=x,
             y_mm=y,
             face=face,
+            island=int(pads.island[pad]),
         )
     return found.values()
 

@@ -1,0 +1,322 @@
+"""One board on the bench: its halves, key by key, from contacts to pins."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from fabkit.board.copper import Copper
+from fabkit.errors import UsageError
+from fabkit.package.model import Side
+from fabkit.wiring import rules
+from fabkit.wiring.circuit import (
+    Circuit,
+    bridges_as_used,
+    common_net,
+    find_bridges,
+    find_controllers,
+    is_power,
+)
+from fabkit.wiring.grid import lay_grid
+from fabkit.wiring.halves import key_side, left_up, opposite, split_hands
+from fabkit.wiring.keys import BoardKey, is_switch, key_nodes, natural
+from fabkit.wiring.matrix import Matrix, find_matrix, flow
+from fabkit.wiring.model import HalfWiring, Hand, KeyWire, Line, Pin, Scan, Use, WiringOptions
+from fabkit.wiring.numbering import first_of, key_order, order_by_hand
+from fabkit.wiring.pins import Pins
+from fabkit.wiring.turning import swap_rows
+
+BODY_MM: Final = 13.0
+"""Switches nearer to each other than this cannot both be fitted: bodies are 13.8 to 14 mm wide
+(common practice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Wired:
+    """A key with its nets and lines; ``also`` names places it is fitted instead of."""
+
+    key: BoardKey
+    nodes: tuple[str, ...]
+    lines: tuple[Line, ...]
+    also: tuple[str, ...] = ()
+
+
+class Bench:
+    """One board with everything that its halves share.
+
+    Parameters
+    ----------
+    number
+        Which of the boards given, from 0.
+    copper, pins, keys
+        The board, what is known of its pins, and its keys.
+    options
+        What the user chose.
+    """
+
+    def __init__(
+        self,
+        number: int,
+        copper: Copper,
+        pins: Pins,
+        keys: tuple[BoardKey, ...],
+        options: WiringOptions,
+    ) -> None:
+        self.number = number
+        self.bounds = copper.board.bounds
+        self.pins = pins
+        self.keys = keys
+        self.options = options
+        parts = {c.ref: c for c in copper.board.components}
+        self.key_refs = {r for k in keys for r in k.refs}
+        self.bridges = find_bridges(pins.pins, parts, self.key_refs)
+        self.no_hub = self.key_refs | {b.ref for b in self.bridges}
+        self.no_hub |= {p.ref for p in pins.pins if is_switch(p.ref, parts.get(p.ref))}
+        self.power = frozenset(p.node for p in pins.pins if is_power(p.node))
+        self.seated: dict[Hand, tuple[Pin, ...]] = {}
+        """Pins of the controller as they sit on each half."""
+
+    def halves(self, use: Use, before: int) -> Iterator[HalfWiring]:
+        """The halves this board makes, left before right.
+
+        Parameters
+        ----------
+        use
+            What the board is.
+        before
+            Keys of the left half when another board makes it, else 0.
+        """
+        up = key_side(self.keys)
+        if use == "either":
+            left, told = left_up(self.keys)
+            made = self._half("left", left, self.keys, 0, turnable=True)
+            if not told:
+                word = "The keys do not tell the hands apart: the top is up on the left half."
+                made = replace(made, assumed=(*made.assumed, word))
+            yield made
+            yield self._half("right", opposite(left), self.keys, len(made.keys), turnable=True)
+        elif use == "both":
+            groups = self._groups(up)
+            made = self._half("left", up, groups[0], 0)
+            yield made
+            yield self._half("right", up, groups[1], len(made.keys))
+        elif use == "right":
+            yield self._half("right", up, self.keys, before or len(self.keys))
+        else:
+            yield self._half("left" if use == "left" else "whole", up, self.keys, 0)
+
+    def _groups(self, up: Side) -> list[tuple[BoardKey, ...]]:
+        """Keys left and right of the gap, as seen from the key side."""
+        on_right = split_hands(self.keys)
+        if on_right is None:
+            x = np.array([k.x_mm for k in self.keys])
+            on_right = x > (x.min() + x.max()) / 2
+        flags = on_right.tolist() if up == "top" else (~on_right).tolist()
+        return [
+            tuple(k for k, r in zip(self.keys, flags, strict=True) if r is side)
+            for side in (False, True)
+        ]
+
+    def _half(
+        self,
+        hand: Hand,
+        up: Side,
+        keys: Sequence[BoardKey],
+        before: int,
+        *,
+        turnable: bool = False,
+    ) -> HalfWiring:
+        facing = 1 if up == "top" else -1
+        bridges = bridges_as_used(
+            self.bridges,
+            fitted_face=-facing,
+            jumper_face=facing if self.options.jumpers == "up" else -facing,
+            turnable=turnable,
+        )
+        contacts = [key_nodes(k, self.pins, up) for k in keys]
+        common = common_net(contacts)
+        closed = self.power | ({common} if common else frozenset())
+        refs = self._named(hand) or find_controllers(
+            self.pins.pins, contacts, bridges, closed=closed, not_these=self.no_hub
+        )
+        turned = turnable and hand == "right"
+        seated = tuple(p for p in self.pins.pins if p.ref in refs)
+        if turned and self.options.right_pins == "swapped":
+            seated = swap_rows(seated)
+        self.seated[hand] = seated
+        circuit = Circuit(bridges=bridges, pins=_by_node(seated), closed=closed)
+        wired = _fold(
+            [
+                _Wired(
+                    key,
+                    nodes,
+                    tuple(circuit.line(n) for n in nodes if n != common) if len(nodes) == 2 else (),
+                )
+                for key, nodes in zip(keys, contacts, strict=True)
+            ]
+        )
+        assumed = tuple(self._assumed(up, turned=turned, turnable=turnable))
+        half = HalfWiring(
+            hand=hand,
+            board=self.number,
+            face_up=up,
+            scan="unknown",
+            common=common,
+            controllers=refs,
+            keys=(),
+            assumed=assumed,
+        )
+        return self._numbered(half, wired, before)
+
+    def _named(self, hand: Hand) -> tuple[str, ...]:
+        """The controller the user named; empty when the board is to tell."""
+        named = self.options.controllers
+        if hand == "right" and self.options.right_controllers:
+            named = self.options.right_controllers
+        known = {p.ref for p in self.pins.pins}
+        lost = next((r for r in named if r not in known), None)
+        if lost is not None:
+            some = ", ".join(sorted(known - self.no_hub, key=natural)[:20])
+            raise UsageError(
+                f"'{lost}' is no part with known pins",
+                hint=f"there are {some}" if some else rules.PINS_UNKNOWN.advice,
+            )
+        return named
+
+    def _assumed(self, up: Side, *, turned: bool, turnable: bool) -> Iterator[str]:
+        if turnable:
+            yield (
+                f"The {up} is the key side; of every key the pads on the {opposite(up)} count, "
+                "and those with holes."
+            )
+        if turned and self.options.right_controllers:
+            yield "The controller named for the right half is fitted there."
+        elif turned and self.options.right_pins == "swapped":
+            yield (
+                "The controller sits the same way up as on the left half, so its rows change "
+                "places: every hole takes the pin of the hole that mirrors it."
+            )
+        elif turned:
+            yield (
+                "The controller is fitted from the other face, so that every pin stays in its own "
+                "hole; say --right-pins swapped when its rows change places."
+            )
+        if turnable and any(b.kind == "jumper" for b in self.bridges):
+            yield f"Jumpers on the face that is {self.options.jumpers} are closed."
+
+    def _numbered(self, half: HalfWiring, wired: Sequence[_Wired], before: int) -> HalfWiring:
+        """The half with its keys in a row."""
+        x0, y0, x1, _ = self.bounds
+        sign, edge = (1, x0) if half.face_up == "top" else (-1, -x1)
+        seen = np.array([(sign * w.key.x_mm - edge, w.key.y_mm - y0) for w in wired])
+        turns = np.array([_half_turn(sign * w.key.site.rotation_deg) for w in wired])
+        cells = lay_grid(seen, turns)
+        scan, matrix = _scheme(half.common, wired, cells)
+        order = order_by_hand(
+            [(w.key.ref, *w.key.refs, *w.also) for w in wired], half.hand, self.options
+        )
+        if order is None:
+            order = key_order(
+                cells,
+                seen[:, 0].tolist(),
+                walk=self.options.walk,
+                from_right=self.options.mirrored and half.hand == "right",
+            )
+        first = first_of(half.hand, self.options, before)
+        keys = []
+        for index, k in enumerate(order, start=first):
+            w = wired[k]
+            wire = KeyWire(
+                index=index,
+                ref=w.key.ref,
+                row=cells[k][0] + 1,
+                column=cells[k][1] + 1,
+                x_mm=w.key.x_mm,
+                y_mm=w.key.y_mm,
+                seen_x_mm=float(seen[k, 0]),
+                seen_y_mm=float(seen[k, 1]),
+                angle_deg=float(turns[k]),
+                also=w.also,
+                nodes=w.nodes,
+            )
+            keys.append(_with_lines(wire, scan, w.lines, matrix))
+        told = (
+            (f"Rows and columns were told apart by {matrix.told_by}.",)
+            if matrix is not None
+            else ()
+        )
+        return replace(
+            half,
+            scan=scan,
+            common=half.common if scan == "direct" else "",
+            keys=tuple(keys),
+            rows=tuple(dict.fromkeys(k.row_line.node for k in keys if k.row_line)),
+            columns=tuple(dict.fromkeys(k.column_line.node for k in keys if k.column_line)),
+            assumed=(*half.assumed, *told),
+        )
+
+
+def _half_turn(degrees: float) -> float:
+    """From above -90 up to 90: a key cap turned by half is the same."""
+    turn = -((-degrees + 90) % 180 - 90)
+    return round(turn, 2) + 0.0
+
+
+def _by_node(pins: Sequence[Pin]) -> dict[str, tuple[Pin, ...]]:
+    """Pins by net; a pin with several pads once."""
+    found: dict[str, dict[tuple[str, str, str], Pin]] = defaultdict(dict)
+    for pin in pins:
+        if pin.node:
+            found[pin.node].setdefault((pin.ref, pin.pin, pin.name), pin)
+    return {
+        node: tuple(sorted(mine.values(), key=lambda p: (natural(p.ref), natural(p.pin))))
+        for node, mine in found.items()
+    }
+
+
+def _fold(wired: Sequence[_Wired]) -> list[_Wired]:
+    """Places that overlap on the same lines as one key: only one of them can be fitted."""
+    at = np.array([(w.key.x_mm, w.key.y_mm) for w in wired]).reshape(-1, 2)
+    apart = np.hypot(*(at[:, None] - at[None]).transpose(2, 0, 1))
+    crowd = (apart < BODY_MM).sum(axis=1)
+    ends = [frozenset(a.node for a in w.lines) for w in wired]
+    kept: dict[int, list[str]] = {}
+    for k in sorted(range(len(wired)), key=lambda k: (int(crowd[k]), k)):
+        same = next(
+            (m for m in kept if apart[k, m] < BODY_MM and ends[k] and ends[k] == ends[m]), None
+        )
+        if same is None:
+            kept[k] = []
+        else:
+            kept[same].append(wired[k].key.ref)
+    return [replace(wired[k], also=tuple(kept[k])) for k in sorted(kept)]
+
+
+def _scheme(
+    common: str, wired: Sequence[_Wired], cells: Sequence[tuple[int, int]]
+) -> tuple[Scan, Matrix | None]:
+    """How the keys are wired."""
+    if not any(w.lines for w in wired):
+        return "unknown", None
+    if common:
+        return "direct", None
+    matrix = find_matrix([w.lines for w in wired], cells)
+    return ("other", None) if matrix is None else ("matrix", matrix)
+
+
+def _with_lines(
+    wire: KeyWire, scan: Scan, lines: tuple[Line, ...], matrix: Matrix | None
+) -> KeyWire:
+    """A key with its lines in their places."""
+    if matrix is not None and len(lines) == 2:
+        row, column = lines if lines[0].node in matrix.rows else (lines[1], lines[0])
+        return replace(wire, row_line=row, column_line=column, current=flow(row, column))
+    if scan == "direct" and len(lines) == 1:
+        return replace(wire, line=lines[0])
+    if scan == "other" and len(lines) == 2:
+        return replace(wire, row_line=lines[0], column_line=lines[1])
+    return wire

@@ -1,0 +1,127 @@
+"""Finding the wiring of a keyboard: boards, halves and numbers put together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from fabkit.board.copper import Copper
+from fabkit.findings import Finding, Place
+from fabkit.units import format_number
+from fabkit.wiring import rules
+from fabkit.wiring.bench import Bench
+from fabkit.wiring.grid import RULE, key_pitch
+from fabkit.wiring.halves import what_it_is
+from fabkit.wiring.judge import compare_hands, judge_half
+from fabkit.wiring.keys import find_board_keys
+from fabkit.wiring.model import HalfWiring, Hand, KeySite, Use, Wiring, WiringOptions
+from fabkit.wiring.pins import NOTHING, gather_pins
+from fabkit.wiring.pintable import NamedPin
+
+_HANDS: Final[tuple[Hand, ...]] = ("left", "whole", "right")
+
+_USES: Final[dict[Use, str]] = {
+    "either": "a half for either hand",
+    "left": "a left half",
+    "right": "a right half",
+    "both": "both halves side by side",
+    "whole": "one keyboard",
+}
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Design:
+    """One board as given: its copper, the places of its switches, and what it is for.
+
+    ``use`` is None when nobody said; ``table`` names pins that the files leave nameless.
+    """
+
+    copper: Copper
+    sites: Sequence[KeySite]
+    use: Use | None = None
+    table: Sequence[NamedPin] = ()
+
+
+def find_wiring(
+    designs: Sequence[Design], options: WiringOptions | None = None, *, name: str = ""
+) -> Wiring:
+    """Find which controller pin each key is on.
+
+    Parameters
+    ----------
+    designs
+        One board, or the left and the right one.
+    options
+        What the user chose.
+    name
+        Name of the keyboard; that of the first board when empty.
+
+    Raises
+    ------
+    UsageError
+        The options name a part, a pad or a key that is not there.
+    """
+    wanted = options or WiringOptions()
+    problems: list[Finding] = []
+    sources: list[str] = []
+    rule: list[str] = []
+    halves: list[HalfWiring] = []
+    for number, design in enumerate(designs):
+        board = design.copper.board
+        pins = gather_pins(design.copper, design.table)
+        keys = find_board_keys(board, pins, design.sites)
+        if not keys:
+            message = f"no keys on {board.name}"
+            problems.append(Finding.of(rules.NO_KEYS, message, Place(file=board.name)))
+            continue
+        sources.append(pins.source)
+        use = wanted.use or design.use
+        if use is None:
+            use, why = what_it_is(design.copper, keys)
+            rule.append(f"{board.name} is taken as {_USES[use]}: {why}.")
+        pitch = key_pitch(np.array([(k.x_mm, k.y_mm) for k in keys]))
+        rule.append(RULE.format(pitch=format_number(pitch, digits=1)))
+        bench = Bench(number, design.copper, pins, keys, wanted)
+        before = sum(len(h.keys) for h in halves if h.hand == "left")
+        made = list(bench.halves(use, before))
+        halves += made
+        if pins.source == NOTHING:
+            message = f"{board.name}: neither attributes nor a netlist name pins and nets"
+            problems.append(Finding.of(rules.PINS_UNKNOWN, message, Place(file=board.name)))
+            continue
+        for half in made:
+            problems += judge_half(half, bench.seated[half.hand], pins.pins)
+    halves.sort(key=lambda h: _HANDS.index(h.hand))
+    if len(halves) == 2:
+        problems += compare_hands(*halves)
+    return Wiring(
+        name=name or designs[0].copper.board.name,
+        source="; ".join(dict.fromkeys(sources)) or NOTHING,
+        rule=tuple(dict.fromkeys((*rule, *_numbering_rule(wanted, halves)))),
+        first=wanted.first,
+        halves=tuple(halves),
+        problems=tuple(sorted(problems, key=lambda f: (-f.severity, f.id, f.message))),
+    )
+
+
+def _numbering_rule(options: WiringOptions, halves: Sequence[HalfWiring]) -> Iterator[str]:
+    """How keys were numbered, in sentences."""
+    if options.order:
+        yield "Numbered in the order listed by hand."
+    elif options.walk == "rows":
+        yield "Numbered row by row from the top, from left to right as seen from the keys."
+    else:
+        yield "Numbered column by column from the left as seen from the keys, from the top."
+    if options.mirrored and not options.order:
+        yield "The right half counts from its right side, so that mirrored keys count alike."
+    base = "zero-based" if options.first == 0 else "not zero-based"
+    yield f"The first key is {options.first} ({base})."
+    right = next((h for h in halves if h.hand == "right" and h.keys), None)
+    if right is not None:
+        yield (
+            f"The right half starts at {right.keys[0].index}: both halves are one electrical row, "
+            "left before right (common practice)."
+        )

@@ -1,0 +1,297 @@
+"""From a key's contacts to the controller: through diodes, jumpers and resistors, net by net."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict, deque
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from fabkit.board.model import Component
+from fabkit.board.supplies import is_ground, is_supply
+from fabkit.wiring.keys import natural
+from fabkit.wiring.model import DiodeUse, Line, Pin
+
+Kind = Literal["diode", "jumper", "resistor"]
+
+_LETTERS: Final[dict[Kind, re.Pattern[str]]] = {
+    "jumper": re.compile(r"(?:^|[^A-Z])(?:JP|SJ)\d"),
+    "diode": re.compile(r"(?:^|[^A-Z])(?:D|CR)\d"),
+    "resistor": re.compile(r"(?:^|[^A-Z])(?:R|FB)\d"),
+}
+"""Letter codes: CR or D a diode, R a resistor, FB a ferrite bead (IEEE 315 and common practice)."""
+
+LIGHT: Final = re.compile(r"LED|light", re.IGNORECASE)
+ANODE: Final = re.compile(r"^(?:A\d*|ANODE)$", re.IGNORECASE)
+CATHODE: Final = re.compile(r"^(?:K\d*|C|CATHODE|KATHODE)$", re.IGNORECASE)
+
+CATHODE_PIN: Final = "1"
+"""Pin 1 of a diode is its cathode: IPC-7351 (from memory), and common practice."""
+
+FARTHEST: Final = 3
+"""Parts in a row between a key and the controller; beyond it a net is no scan line."""
+
+FEWEST_PINS: Final = 3
+"""A controller, a header row or a port expander has at least this many pins."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bridge:
+    """A part that joins two nets.
+
+    ``anode`` is the pin of a diode that current enters by; empty when the pads do not tell.
+    ``face`` is that of its pads, 0 for both.
+    """
+
+    ref: str
+    kind: Kind
+    nodes: tuple[str, str]
+    anode: str
+    assumed: bool
+    face: int
+
+    def other(self, node: str) -> str:
+        """The net at its other end."""
+        return self.nodes[1] if self.nodes[0] == node else self.nodes[0]
+
+
+def is_power(node: str) -> bool:
+    """Whether a net is ground or a supply by its name: no scan line passes through it."""
+    return is_ground(node) or is_supply(node)
+
+
+def find_bridges(
+    pins: Iterable[Pin], parts: Mapping[str, Component], keys: Collection[str]
+) -> tuple[Bridge, ...]:
+    """Diodes, jumpers and resistors between two nets, by reference."""
+    by_ref: dict[str, list[Pin]] = defaultdict(list)
+    for pin in pins:
+        if pin.node and pin.ref not in keys:
+            by_ref[pin.ref].append(pin)
+    found: list[Bridge] = []
+    for ref in sorted(by_ref, key=natural):
+        part = parts.get(ref)
+        kind = next((k for k, letters in _LETTERS.items() if letters.search(ref)), None)
+        if kind is None or (part and LIGHT.search(f"{ref} {part.value} {part.footprint}")):
+            continue
+        ends: dict[str, list[Pin]] = defaultdict(list)
+        for pin in by_ref[ref]:
+            ends[pin.node].append(pin)
+        if len(ends) == 2:
+            found.append(_bridge(ref, kind, ends))
+        elif len(ends) == 3 and kind == "diode":
+            found += _double_diode(ref, ends)
+    return tuple(found)
+
+
+def _bridge(ref: str, kind: Kind, ends: Mapping[str, Sequence[Pin]]) -> Bridge:
+    (one, other), faces = ends, {p.face for mine in ends.values() for p in mine}
+    anode, assumed = _anode(ends) if kind == "diode" else ("", False)
+    return Bridge(
+        ref=ref,
+        kind=kind,
+        nodes=(one, other),
+        anode=anode,
+        assumed=assumed,
+        face=faces.pop() if len(faces) == 1 else 0,
+    )
+
+
+def _anode(ends: Mapping[str, Sequence[Pin]]) -> tuple[str, bool]:
+    """Net of the anode, and whether pin 1 had to stand for the cathode."""
+    for mark, flip in ((CATHODE, True), (ANODE, False)):
+        hit = [n for n, mine in ends.items() if any(mark.match(_word(p)) for p in mine)]
+        if len(hit) == 1:
+            return next(n for n in ends if (n != hit[0]) is flip), False
+    first = [n for n, mine in ends.items() if any(p.pin == CATHODE_PIN for p in mine)]
+    if len(first) == 1:
+        return next(n for n in ends if n != first[0]), True
+    return "", False
+
+
+def _word(pin: Pin) -> str:
+    return pin.function if ANODE.match(pin.function) or CATHODE.match(pin.function) else pin.pin
+
+
+def _double_diode(ref: str, ends: Mapping[str, Sequence[Pin]]) -> Iterator[Bridge]:
+    """Two diodes in one case: the pin that is alone of its kind is common to both.
+
+    Where pins are only numbered, pin 3 is the common one (common practice for small cases of
+    three leads), and the direction is not told.
+    """
+
+    def are(mark: re.Pattern[str]) -> list[str]:
+        return [n for n, mine in ends.items() if any(mark.match(_word(p)) for p in mine)]
+
+    anodes, cathodes = are(ANODE), are(CATHODE)
+    common = next((c[0] for c in (anodes, cathodes) if len(c) == 1), None)
+    known = len(anodes) + len(cathodes) == 3
+    if not known:
+        common = next((n for n, mine in ends.items() if any(p.pin == "3" for p in mine)), None)
+    for node in ends:
+        if common is not None and node != common:
+            pair = {node: ends[node], common: ends[common]}
+            made = _bridge(ref, "diode", pair)
+            told = (common if common in anodes else node) if known else ""
+            yield Bridge(
+                ref=ref,
+                kind="diode",
+                nodes=made.nodes,
+                anode=told,
+                assumed=False,
+                face=made.face,
+            )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Circuit:
+    """The nets of one half as used: which bridges count, and where the controller's pins are.
+
+    Parameters
+    ----------
+    bridges
+        By net.
+    pins
+        The controller's pins by net.
+    closed
+        Nets that no line passes through: ground, supplies, the net all keys share.
+    """
+
+    bridges: Mapping[str, tuple[Bridge, ...]]
+    pins: Mapping[str, tuple[Pin, ...]]
+    closed: frozenset[str]
+
+    def line(self, node: str) -> Line:
+        """The scan line a contact is on: the nearest net with a pin of the controller.
+
+        A line without pins when the controller is not reached; its diodes are those on the way as
+        far as it is known.
+        """
+        if node in self.pins and node not in self.closed:
+            return Line(node=node, pins=self.pins[node])
+        ways: deque[tuple[str, tuple[tuple[str, Bridge], ...]]] = deque([(node, ())])
+        seen = {node}
+        longest: tuple[tuple[str, Bridge], ...] = ()
+        while ways:
+            at, way = ways.popleft()
+            if len(way) > len(longest) and way[-1][1].kind == "diode":
+                longest = way
+            if at != node and at in self.pins:
+                return _line(at, self.pins[at], way)
+            if len(way) == FARTHEST or (at in self.closed and at != node):
+                continue
+            for bridge in self.bridges.get(at, ()):
+                there = bridge.other(at)
+                if there not in seen and there not in self.closed:
+                    seen.add(there)
+                    ways.append((there, (*way, (at, bridge))))
+        return _line(longest[-1][1].other(longest[-1][0]) if longest else node, (), longest)
+
+
+def _line(node: str, pins: tuple[Pin, ...], way: tuple[tuple[str, Bridge], ...]) -> Line:
+    diodes = tuple(
+        DiodeUse(
+            ref=bridge.ref,
+            forward=None if not bridge.anode else bridge.anode == entered,
+            assumed=bridge.assumed,
+        )
+        for entered, bridge in way
+        if bridge.kind == "diode"
+    )
+    return Line(
+        node=node,
+        pins=pins,
+        diodes=diodes,
+        through=tuple(b.ref for _, b in way if b.kind != "diode"),
+    )
+
+
+def bridges_as_used(
+    bridges: Iterable[Bridge], *, fitted_face: int, jumper_face: int, turnable: bool
+) -> dict[str, tuple[Bridge, ...]]:
+    """Bridges that count on a half, by net.
+
+    On a board for either hand, jumpers are closed on one face only, and of two parts between the
+    same nets the one on the fitted face is used.
+    """
+    used: dict[tuple[object, ...], Bridge] = {}
+    for bridge in bridges:
+        if turnable and bridge.kind == "jumper" and bridge.face not in (0, jumper_face):
+            continue
+        pair = (bridge.kind, *sorted(bridge.nodes))
+        known = used.get(pair)
+        if known is None or (known.face == -fitted_face and bridge.face != -fitted_face):
+            used[pair] = bridge
+    table: dict[str, list[Bridge]] = defaultdict(list)
+    for bridge in sorted(used.values(), key=lambda b: natural(b.ref)):
+        for node in bridge.nodes:
+            table[node].append(bridge)
+    return {node: tuple(mine) for node, mine in table.items()}
+
+
+def common_net(contacts: Sequence[tuple[str, ...]]) -> str:
+    """The net that most keys share; empty when there is none."""
+    if len(contacts) < 2:
+        return next((n for nodes in contacts for n in nodes if is_power(n)), "")
+    count: dict[str, int] = defaultdict(int)
+    for nodes in contacts:
+        for node in nodes:
+            count[node] += 1
+    node = max(sorted(count), key=lambda n: (count[n], is_power(n)), default="")
+    share = count[node] / len(contacts) if node else 0
+    return node if share >= (0.3 if is_power(node) else COMMON_SHARE) else ""
+
+
+COMMON_SHARE: Final = 0.75
+"""Keys on one net from which they are wired direct, against that net; a matrix of several rows
+and columns has fewer on every line."""
+
+
+def find_controllers(
+    pins: Iterable[Pin],
+    contacts: Sequence[tuple[str, ...]],
+    bridges: Mapping[str, tuple[Bridge, ...]],
+    *,
+    closed: frozenset[str],
+    not_these: Collection[str],
+) -> tuple[str, ...]:
+    """Parts whose pins the keys' nets end on: the one with most of them, then what it lacks."""
+    wanted: set[str] = set()
+    for nodes in contacts:
+        for node in nodes:
+            if node not in closed:
+                wanted |= _reach(node, bridges, closed)
+    on: dict[str, set[str]] = defaultdict(set)
+    count: dict[str, int] = defaultdict(int)
+    for pin in pins:
+        count[pin.ref] += 1
+        if pin.ref not in not_these and pin.node in wanted:
+            on[pin.ref].add(pin.node)
+    fit = {r: n for r, n in on.items() if count[r] >= FEWEST_PINS}
+    chosen: list[str] = []
+    left = set(wanted)
+    while fit:
+        ref = min(fit, key=lambda r: (-len(fit[r] & left), natural(r)))
+        gain = len(fit[ref] & left)
+        if gain < (2 if chosen or len(contacts) > 1 else 1):
+            break
+        chosen.append(ref)
+        left -= fit.pop(ref)
+    return tuple(sorted(chosen, key=natural))
+
+
+def _reach(
+    node: str, bridges: Mapping[str, tuple[Bridge, ...]], closed: frozenset[str]
+) -> set[str]:
+    """Nets that can be reached from a contact through bridges."""
+    seen, edge = {node}, [node]
+    for _ in range(FARTHEST):
+        edge = [
+            there
+            for at in edge
+            for b in bridges.get(at, ())
+            if (there := b.other(at)) not in closed and there not in seen
+        ]
+        seen |= set(edge)
+    return seen

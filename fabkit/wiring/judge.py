@@ -1,0 +1,211 @@
+"""What is wrong with a wiring: keys without pins, two on one pin, diodes, power on wrong pads."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Final
+
+from fabkit.board.supplies import is_battery, is_ground, is_supply
+from fabkit.findings import Finding, Place, Rule
+from fabkit.wiring import rules
+from fabkit.wiring.model import HalfWiring, KeyWire, Line, Pin
+
+RESET: Final = re.compile(r"^(?:N?RST|N?RESET|EN|RUN)\b", re.IGNORECASE)
+"""Pins that restart the controller."""
+
+LISTED: Final = 20
+
+
+def judge_half(half: HalfWiring, seated: Sequence[Pin], pins: Sequence[Pin]) -> Iterator[Finding]:
+    """Findings of one half.
+
+    Parameters
+    ----------
+    half
+        Its wiring.
+    seated
+        Pins of its controller, as they sit on this half.
+    pins
+        All pins known of its board.
+    """
+    yield from _keys_without_pin(half)
+    yield from _shared(half)
+    yield from _diodes(half)
+    yield from _pins_twice(half, seated)
+    yield from _power(half, seated)
+    yield from _open(half, pins)
+
+
+def _places(keys: Iterable[KeyWire], half: HalfWiring) -> tuple[Place, ...]:
+    return tuple(Place(side=half.face_up, x_mm=k.x_mm, y_mm=k.y_mm) for k in list(keys)[:LISTED])
+
+
+def _finding(rule: Rule, message: str, keys: Sequence[KeyWire], half: HalfWiring) -> Finding:
+    where = "" if half.hand == "whole" else f", {half.hand} half"
+    return Finding.of(rule, message + where, *_places(keys, half), count=max(1, len(keys)))
+
+
+def _named(keys: Sequence[KeyWire]) -> str:
+    refs = [k.ref for k in keys]
+    more = f" and {len(refs) - LISTED} more" if len(refs) > LISTED else ""
+    return ", ".join(refs[:LISTED]) + more
+
+
+def _keys_without_pin(half: HalfWiring) -> Iterator[Finding]:
+    odd = [k for k in half.keys if len(k.nodes) != 2]
+    lacking = [
+        k for k in half.keys if k not in odd and (not k.lines or any(not a.pins for a in k.lines))
+    ]
+    one_net = [k for k in odd if len(k.nodes) < 2]
+    for keys, words in (
+        ([k for k in odd if k not in one_net], "more than two nets at"),
+        (one_net, "fewer than two nets at"),
+    ):
+        if keys:
+            yield _finding(rules.ODD_KEY, f"{words} {_named(keys)}", keys, half)
+    if lacking:
+        nets = ", ".join(dict.fromkeys(a.node for k in lacking for a in k.lines if not a.pins))
+        tail = f" (net {nets})" if nets and len(nets) < 120 else ""
+        yield _finding(
+            rules.KEY_WITHOUT_PIN, f"{_named(lacking)}: no controller pin{tail}", lacking, half
+        )
+
+
+def _shared(half: HalfWiring) -> Iterator[Finding]:
+    met: dict[tuple[str, ...], list[KeyWire]] = defaultdict(list)
+    for key in half.keys:
+        if half.scan == "direct" and key.line is not None:
+            met[(key.line.node,)].append(key)
+        elif key.row_line is not None and key.column_line is not None:
+            met[key.row_line.node, key.column_line.node].append(key)
+    for nodes, keys in met.items():
+        if len(keys) < 2:
+            continue
+        if half.scan == "direct":
+            on = ", ".join(p.label for a in keys[0].lines for p in a.pins) or "no pin"
+            message = f"{_named(keys)} are all on net {nodes[0]} ({on})"
+            yield _finding(rules.PIN_TWO_KEYS, message, keys, half)
+        else:
+            message = f"{_named(keys)} are all at row {nodes[0]}, column {nodes[1]}"
+            yield _finding(rules.SAME_CROSSING, message, keys, half)
+
+
+def _diodes(half: HalfWiring) -> Iterator[Finding]:
+    if half.scan != "matrix":
+        return
+    bare = [k for k in half.keys if len(k.lines) == 2 and not any(a.diodes for a in k.lines)]
+    if bare:
+        what = (
+            "no key has a diode" if len(bare) == len(half.keys) else f"no diode at {_named(bare)}"
+        )
+        yield _finding(rules.NO_DIODE, what, bare, half)
+    ways = Counter(k.current for k in half.keys if k.current)
+    if len(ways) > 1:
+        (most, count), *_ = ways.most_common()
+        wrong = [k for k in half.keys if k.current and k.current != most]
+        yield _finding(
+            rules.MIXED_DIODES,
+            f"current flows {most} at {count} keys, the other way at {_named(wrong)}",
+            wrong,
+            half,
+        )
+    assumed = {d.ref for k in half.keys for a in k.lines for d in a.diodes if d.assumed}
+    if assumed:
+        yield Finding.of(
+            rules.DIODE_ASSUMED,
+            f"pin 1 of {len(assumed)} diodes taken as cathode"
+            + ("" if half.hand == "whole" else f", {half.hand} half"),
+            assumed="pin 1 is the cathode",
+        )
+
+
+def _lines(half: HalfWiring) -> dict[str, Line]:
+    return {a.node: a for k in half.keys for a in k.lines if a.pins}
+
+
+def _pins_twice(half: HalfWiring, pins: Sequence[Pin]) -> Iterator[Finding]:
+    used = _lines(half)
+    nets: dict[str, dict[str, Pin]] = defaultdict(dict)
+    for pin in pins:
+        if pin.function and pin.node and not _is_power_pin(pin):
+            nets[pin.function][pin.node] = pin
+    for name, ends in sorted(nets.items()):
+        if len(ends) > 1 and any(node in used for node in ends):
+            said = ", ".join(f"{p.ref}.{p.pin} on {node}" for node, p in sorted(ends.items()))
+            keys = [k for k in half.keys if any(a.node in ends for a in k.lines)]
+            yield _finding(rules.PIN_TWICE, f"pin {name} is used twice: {said}", keys, half)
+
+
+def _is_power_pin(pin: Pin) -> bool:
+    return is_ground(pin.function) or is_supply(pin.function)
+
+
+def _power(half: HalfWiring, pins: Sequence[Pin]) -> Iterator[Finding]:
+    used = _lines(half)
+    on_power: list[tuple[Pin, str]] = []
+    for pin in pins:
+        if not pin.function or not pin.node:
+            continue
+        ground, supply = is_ground(pin.function), is_supply(pin.function)
+        said = f"{pin.label} is on net {pin.node}"
+        net_named = not pin.node.startswith("copper ")
+        if pin.node in used and (ground or supply or RESET.search(pin.function)):
+            on_power.append((pin, said))
+        elif ground and net_named and not is_ground(pin.node):
+            yield _pin_finding(
+                rules.BATTERY_PIN if is_supply(pin.node) else rules.GROUND_PIN, said, pin, half
+            )
+        elif (supply and is_ground(pin.node)) or (is_battery(pin.node) and not supply):
+            yield _pin_finding(rules.BATTERY_PIN, said, pin, half)
+    for pin, said in on_power:
+        keys = [k for k in half.keys if any(a.node == pin.node for a in k.lines)]
+        yield _finding(rules.KEY_ON_POWER, f"{said}, with {_named(keys)}", keys, half)
+
+
+def _open(half: HalfWiring, pins: Sequence[Pin]) -> Iterator[Finding]:
+    """Nets of keys and lines whose pads lie on several pieces of copper."""
+    nets = {n for k in half.keys for n in k.nodes} | set(_lines(half))
+    nets.discard(half.common)
+    parts: dict[str, dict[int, Pin]] = defaultdict(dict)
+    for pin in pins:
+        if pin.node in nets and pin.island >= 0:
+            parts[pin.node].setdefault(pin.island, pin)
+    for net, ends in sorted(parts.items()):
+        if len(ends) > 1:
+            said = ", ".join(p.label for p in list(ends.values())[:4])
+            places = [Place(x_mm=p.x_mm, y_mm=p.y_mm) for p in ends.values()]
+            message = f"net {net} is in {len(ends)} pieces, with {said}"
+            where = "" if half.hand == "whole" else f", {half.hand} half"
+            yield Finding.of(rules.COPPER_OPEN, message + where, *places[:LISTED])
+
+
+def _pin_finding(rule: Rule, message: str, pin: Pin, half: HalfWiring) -> Finding:
+    where = "" if half.hand == "whole" else f", {half.hand} half"
+    return Finding.of(rule, message + where, Place(x_mm=pin.x_mm, y_mm=pin.y_mm))
+
+
+def compare_hands(left: HalfWiring, right: HalfWiring) -> Iterator[Finding]:
+    """Places of one board whose key has another pin on the other half."""
+    if left.board != right.board or left.controllers != right.controllers:
+        return
+    pins = {_where(k): _pin_names(k) for k in left.keys}
+    moved = [
+        k for k in right.keys if (old := pins.get(_where(k))) is not None and old != _pin_names(k)
+    ]
+    if moved:
+        yield Finding.of(
+            rules.HALVES_DIFFER,
+            f"{_named(moved)}: another pin on the right half than on the left",
+            *_places(moved, right),
+            count=len(moved),
+        )
+
+
+def _where(key: KeyWire) -> tuple[float, float]:
+    return round(key.x_mm, 3), round(key.y_mm, 3)
+
+
+def _pin_names(key: KeyWire) -> list[str]:
+    return sorted(p.label for a in key.lines for p in a.pins)

@@ -1,0 +1,186 @@
+"""Keys and their contacts: which part stands at each place, and which nets its contacts are on."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from fabkit.board.model import Board, Component
+from fabkit.board.symmetry import find_keys
+from fabkit.geometry.neighbours import PointTree
+from fabkit.package.model import Side
+from fabkit.wiring.model import KeySite, Pin
+from fabkit.wiring.pins import Pins
+
+SWITCH: Final = re.compile(r"(?:^|[^A-Za-z])(?:S|K|MX)\d|SW_?\d|KEY_?\d")
+"""References of switches: S is the letter code of IEEE 315; SW, K, KEY and MX are common."""
+
+SWITCH_WORDS: Final = re.compile(r"switch|(?:^|[^a-z])key|push.?button", re.IGNORECASE)
+"""Values and footprints of switches."""
+
+NEAR_MM: Final = 8.0
+"""A key's part has its middle this near to the key's middle (common practice: less than half a
+key pitch of 17 to 19 mm)."""
+
+CONTACT_MM: Final = 3.0
+"""A contact's pad comes this near to the middle of its hole: 1.5 mm of a socket's hole, and the
+same again to the pad beside it (common practice)."""
+
+SWITCH_PINS: Final = ("S1", "S2")
+"""Pins of the switch in a part that is also something else, such as a knob (common practice)."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class BoardKey:
+    """A key of a board: its place, the parts that stand there, and their pins."""
+
+    ref: str
+    site: KeySite
+    refs: tuple[str, ...]
+    pins: tuple[Pin, ...]
+
+    @property
+    def x_mm(self) -> float:
+        """Its middle."""
+        return self.site.x_mm
+
+    @property
+    def y_mm(self) -> float:
+        """Its middle."""
+        return self.site.y_mm
+
+
+def find_board_keys(board: Board, pins: Pins, sites: Sequence[KeySite]) -> tuple[BoardKey, ...]:
+    """Keys of a board, from the sites its holes show, else from its switches.
+
+    Parameters
+    ----------
+    board, pins
+        The board, and what is known of its pins.
+    sites
+        Places of switches by their holes; when there are none, lone centre holes are taken, and
+        then parts that are switches by their reference and words.
+    """
+    by_ref: dict[str, list[Pin]] = defaultdict(list)
+    for pin in pins.pins:
+        by_ref[pin.ref].append(pin)
+    parts = {c.ref: c for c in board.components}
+    switches = [r for r in by_ref if is_switch(r, parts.get(r))]
+    places = list(sites) or [KeySite(x_mm=k.x_mm, y_mm=k.y_mm) for k in find_keys(board)]
+    middles = {r: _middle(by_ref[r], parts.get(r)) for r in switches}
+    if not places:
+        switches = _alike(switches, parts, by_ref)
+        places = [KeySite(x_mm=middles[r][0], y_mm=middles[r][1]) for r in switches]
+    if not places:
+        return ()
+    at = np.array([(p.x_mm, p.y_mm) for p in places])
+    tree = PointTree(at)
+    standing: dict[int, list[str]] = defaultdict(list)
+    for ref in switches:
+        apart, near = tree.query(np.array([middles[ref]]))
+        if apart[0] <= NEAR_MM:
+            standing[int(near[0])].append(ref)
+    keys = []
+    for k, place in enumerate(places):
+        refs = tuple(sorted(standing[k], key=natural))
+        turn = next((t for r in refs if (t := _turn(parts.get(r))) is not None), None)
+        if turn is not None and not place.contacts:
+            place = KeySite(x_mm=place.x_mm, y_mm=place.y_mm, rotation_deg=turn)
+        keys.append(
+            BoardKey(
+                ref=refs[0] if refs else f"@{place.x_mm:.1f},{place.y_mm:.1f}",
+                site=place,
+                refs=refs,
+                pins=tuple(p for r in refs for p in by_ref[r]),
+            )
+        )
+    return tuple(keys)
+
+
+def natural(ref: str) -> tuple[tuple[int, int, str], ...]:
+    """Sort key under which SW2 comes before SW10."""
+    return tuple(
+        (1, int(part), "") if part.isdecimal() else (0, 0, part)
+        for part in re.split(r"(\d{1,9})", ref)
+        if part
+    )
+
+
+def is_switch(ref: str, part: Component | None) -> bool:
+    """Whether a part is a switch by its reference, value or footprint."""
+    if SWITCH.search(ref):
+        return True
+    return part is not None and bool(SWITCH_WORDS.search(f"{part.value} {part.footprint}"))
+
+
+def _turn(part: Component | None) -> float | None:
+    return None if part is None else part.rotation_deg
+
+
+def _middle(pins: Sequence[Pin], part: Component | None) -> tuple[float, float]:
+    if part is not None and part.x_mm is not None and part.y_mm is not None:
+        return part.x_mm, part.y_mm
+    x, y = [p.x_mm for p in pins], [p.y_mm for p in pins]
+    return (min(x) + max(x)) / 2, (min(y) + max(y)) / 2
+
+
+def _alike(
+    refs: Iterable[str], parts: dict[str, Component], pins: dict[str, list[Pin]]
+) -> list[str]:
+    """The most numerous kind of switch: a reset button is not a key."""
+
+    def kind(ref: str) -> tuple[str, int]:
+        part = parts.get(ref)
+        return (part.footprint or part.value if part else ""), len(pins[ref])
+
+    kinds = Counter(kind(r) for r in refs)
+    if not kinds:
+        return []
+    most = max(sorted(kinds), key=lambda k: kinds[k])
+    return sorted((r for r in refs if kind(r) == most), key=natural)
+
+
+def key_nodes(key: BoardKey, pins: Pins, face_up: Side) -> tuple[str, ...]:
+    """Nets of a key's contacts, as used with a face up: two when all is well.
+
+    Contacts on the face away from the keys count, and those that have a hole; when that face has
+    none, those on the key side do.
+    """
+    up = 1 if face_up == "top" else -1
+    for faces in ((0, -up), (0, up)):
+        mine = [p for p in key.pins if p.face in faces and p.node]
+        nodes = tuple(dict.fromkeys(p.node for p in mine))
+        if len(nodes) > 2:
+            nodes = _two_of(key, mine, face_up) or nodes
+        if len(nodes) >= 2:
+            return nodes
+    return _by_holes(key, pins, face_up) or tuple(dict.fromkeys(p.node for p in key.pins if p.node))
+
+
+def _two_of(key: BoardKey, pins: Sequence[Pin], face_up: Side) -> tuple[str, ...]:
+    """Contacts of a part with more nets than a switch has."""
+    named = [p.node for p in pins if p.pin in SWITCH_PINS or p.function in SWITCH_PINS]
+    if len(set(named)) == 2:
+        return tuple(dict.fromkeys(named))
+    near = []
+    for x, y in key.site.contacts.get(face_up, ()):
+        apart = [np.hypot(p.x_mm - x, p.y_mm - y) for p in pins]
+        near.append(pins[int(np.argmin(apart))].node)
+    return tuple(dict.fromkeys(near)) if len(set(near)) == 2 else ()
+
+
+def _by_holes(key: BoardKey, pins: Pins, face_up: Side) -> tuple[str, ...]:
+    """Nets of the pads at a key's contact holes, where the files name no part."""
+    up = 1 if face_up == "top" else -1
+    found = []
+    for spot in key.site.contacts.get(face_up, ()):
+        nodes = pins.at(spot, within_mm=CONTACT_MM, face=-up) or pins.at(
+            spot, within_mm=CONTACT_MM, face=up
+        )
+        found += nodes[:1]
+    return tuple(dict.fromkeys(found))

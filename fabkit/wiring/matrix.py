@@ -1,0 +1,119 @@
+"""Which lines of a matrix are rows and which are columns, and which way current flows."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from fabkit.wiring.model import DiodeUse, Line
+
+ROW: Final = re.compile(r"(?:^|[^A-Za-z])R(?:OWS?)?_?[A-Z]?\d+|ROW", re.IGNORECASE)
+COLUMN: Final = re.compile(r"(?:^|[^A-Za-z])C(?:OLS?|OLUMNS?)?_?[A-Z]?\d+|COL", re.IGNORECASE)
+
+Pair = tuple[Line, ...]
+Cell = tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Matrix:
+    """Rows and columns by net, and how they were told apart."""
+
+    rows: frozenset[str]
+    columns: frozenset[str]
+    told_by: str
+
+
+def find_matrix(pairs: Sequence[Pair], cells: Sequence[Cell]) -> Matrix | None:
+    """Split the lines of keys into rows and columns so that every key has one of each.
+
+    Parameters
+    ----------
+    pairs
+        The lines of each key; keys with other than two are left aside.
+    cells
+        Row and column of each key in the layout.
+
+    Returns
+    -------
+    Matrix or None
+        None when no such split exists.
+    """
+    edges = [(a.node, b.node) for a, b in (p for p in pairs if len(p) == 2)]
+    if not edges:
+        return None
+    colours: dict[str, tuple[int, bool]] = {}
+    joined: dict[str, set[str]] = defaultdict(set)
+    for a, b in edges:
+        joined[a].add(b)
+        joined[b].add(a)
+    for number, start in enumerate(sorted(joined)):
+        if start in colours:
+            continue
+        colours[start] = (number, False)
+        edge = [start]
+        while edge:
+            node = edge.pop()
+            for other in sorted(joined[node]):
+                wanted = (number, not colours[node][1])
+                if other not in colours:
+                    colours[other] = wanted
+                    edge.append(other)
+                elif colours[other] != wanted:
+                    return None
+    rows: set[str] = set()
+    columns: set[str] = set()
+    by_name = True
+    for number in sorted({n for n, _ in colours.values()}):
+        sides = [{k for k, c in colours.items() if c == (number, flag)} for flag in (False, True)]
+        first = _rows_by_name(sides)
+        if first is None:
+            by_name = False
+            first = _rows_by_place(sides, pairs, cells)
+        rows |= sides[first]
+        columns |= sides[1 - first]
+    told = "their names" if by_name else "where their keys stand"
+    return Matrix(rows=frozenset(rows), columns=frozenset(columns), told_by=told)
+
+
+def _rows_by_name(sides: Sequence[set[str]]) -> int | None:
+    """Which of two sets is named as rows while the other is not; None when names do not tell."""
+    scores = [
+        sum(bool(ROW.search(n)) - bool(COLUMN.search(n)) for n in side) / len(side)
+        for side in sides
+    ]
+    if abs(scores[0] - scores[1]) <= 1:
+        return None
+    return 0 if scores[0] > scores[1] else 1
+
+
+def _rows_by_place(sides: Sequence[set[str]], pairs: Sequence[Pair], cells: Sequence[Cell]) -> int:
+    """The set whose lines keep to one layout row; the smaller set when both are alike."""
+    wander = []
+    for side in sides:
+        met: dict[str, list[Cell]] = defaultdict(list)
+        for pair, cell in zip(pairs, cells, strict=True):
+            for line in pair:
+                if line.node in side:
+                    met[line.node].append(cell)
+        wander.append(
+            sum(len({c[0] for c in mine}) - len({c[1] for c in mine}) for mine in met.values())
+            / len(met)
+        )
+    if wander[0] == wander[1]:
+        return 0 if len(sides[0]) <= len(sides[1]) else 1
+    return 0 if wander[0] < wander[1] else 1
+
+
+def flow(row: Line, column: Line) -> str:
+    """Way of the current through a key; empty without diodes, or when they disagree."""
+    ways = {_way(d, "row") for d in row.diodes} | {_way(d, "column") for d in column.diodes}
+    return ways.pop() if len(ways) == 1 else ""
+
+
+def _way(diode: DiodeUse, line: str) -> str:
+    if diode.forward is None:
+        return ""
+    return "column to row" if diode.forward is (line == "row") else "row to column"
