@@ -97,11 +97,13 @@ def quote(
     """
     from fabkit.costs.quote import quote as price
     from fabkit.house.order import order_for
+    from fabkit.house.thickness import settle_thickness
 
     designs = as_designs(boards)
     wanted = order or order_for(designs[0].package.source)
     require_same_count(designs, wanted)
     sheet = house or load_house()
+    wanted = settle_thickness(wanted, [b.thickness_mm for b in designs], sheet)
     verdicts = results or [check(b, sheet, options=_judged(wanted)) for b in designs]
     facts = _facts(designs, verdicts)
     return price(facts, bill, sheet, wanted, others=others, today=today)
@@ -143,6 +145,7 @@ def order(
     FabkitError
         An input cannot be used, or the folder cannot be written.
     """
+    from fabkit.house.thickness import settle_thickness
     from fabkit.outputs.order_folder import (
         JudgedBoard,
         OrderContents,
@@ -154,17 +157,19 @@ def order(
     target = Path(folder)
     prepare_folder(target, replace=replace)
     house, *others = [load_house(path) for path in asked.houses or (None,)]
-    judged = []
+    boards = []
     for one in asked.boards:
         tell(f"reading {one.name}")
-        board = build_board(open_package(one.package, roles=one.roles))
+        boards.append(build_board(open_package(one.package, roles=one.roles)))
+    asked = settle_thickness(asked, [b.thickness_mm for b in boards], house)
+    options = _judged(asked)
+    judged = []
+    for one, board in zip(asked.boards, boards, strict=True):
         tell(f"checking {one.name}")
-        options = _judged(asked)
         result = check(board, house, options=options)
         tell(f"comparing houses for {one.name}" if others else f"checked {one.name}")
         compared = compare_houses(board, (house, *others), options=options) if others else ()
         judged.append(JudgedBoard(ordered=one, board=board, result=result, houses=compared))
-    boards = [j.board for j in judged]
     tell("listing the parts")
     bill = list_parts(boards, asked)
     tell("pricing")

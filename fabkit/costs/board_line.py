@@ -92,11 +92,14 @@ def check_offered(facts: BoardFacts, house: House, choice: BoardChoice) -> None:
     def listed(values: object) -> str:
         return ", ".join(str(v) for v in values)  # type: ignore[attr-defined]
 
+    wanted = float(choice.thickness_mm)
+    nearest = min(options.thickness_mm, key=lambda mm: abs(mm - wanted), default=wanted)
     problems = (
         (
-            float(choice.thickness_mm) not in options.thickness_mm,
+            wanted not in options.thickness_mm,
             f"thickness {choice.thickness_mm:f} mm is not offered",
-            listed(f"{t:g}" for t in options.thickness_mm),
+            listed(f"{t:g}" for t in options.thickness_mm)
+            + f"; the nearest is {nearest:g} mm, choose it with --thickness or thickness_mm",
         ),
         (
             float(choice.copper_oz) not in options.copper_oz,

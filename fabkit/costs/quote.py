@@ -161,7 +161,7 @@ def _terms(house: House, order: Order, bill: Bill | None) -> Mapping[str, str]:
     terms = {
         "house": house.name,
         "prices of": str(rates_of(house).date) if house.rates else "no prices",
-        "thickness": f"{choice.thickness_mm:f} mm",
+        "thickness": choice.thickness_words,
         "copper": f"{choice.copper_oz:f} oz/ft2",
         "mask": choice.colour,
         "finish": finish.title if finish else choice.finish,

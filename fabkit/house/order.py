@@ -21,6 +21,9 @@ USUAL_THICKNESS_MM = Decimal("1.6")
 CHOSEN = "as chosen"
 """Where a thickness comes from that the user named."""
 
+UNSETTLED = ""
+"""Where a thickness comes from that nobody has named yet."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OrderedBoard:
@@ -62,8 +65,8 @@ class BoardChoice:
     """The options wanted of the house."""
 
     thickness_mm: Decimal = USUAL_THICKNESS_MM
-    thickness_from: str = ""
-    """Where the thickness comes from, in words; empty until it is settled."""
+    thickness_from: str = CHOSEN
+    """Where the thickness comes from, in words; :data:`UNSETTLED` until the files are read."""
     copper_oz: Decimal = Decimal(1)
     colour: str = "green"
     finish: str = "hasl-lead-free"
@@ -71,6 +74,12 @@ class BoardChoice:
     extras: tuple[str, ...] = ()
     lead_free: bool = True
     """Refuse a finish with lead."""
+
+    @property
+    def thickness_words(self) -> str:
+        """The thickness, and where it comes from unless the user named it."""
+        named = self.thickness_from in (CHOSEN, UNSETTLED)
+        return f"{self.thickness_mm:f} mm" + ("" if named else f" ({self.thickness_from})")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,7 +164,7 @@ class Order:
     quantities: tuple[int, ...] = ()
     good_share: Decimal = Decimal(1)
     builders: tuple[Builder, ...] = ()
-    choice: BoardChoice = field(default_factory=BoardChoice)
+    choice: BoardChoice = field(default_factory=lambda: BoardChoice(thickness_from=UNSETTLED))
     revisions: int = 1
     loss_share: Decimal = Decimal(0)
     reuse_share: Decimal = Decimal(0)
@@ -293,7 +302,7 @@ def _boards(table: Table, base: Path) -> tuple[OrderedBoard, ...]:
 
 
 def _roles(table: Table) -> dict[str, str]:
-    roles = {name: table.text(name) for name in table.keys()}
+    roles = {name: table.text(name) for name in table.data}
     table.done()
     return roles
 
@@ -317,7 +326,7 @@ def _choice(table: Table) -> BoardChoice:
     thickness = table.decimal("thickness_mm", None, above=0)
     made = BoardChoice(
         thickness_mm=thickness or USUAL_THICKNESS_MM,
-        thickness_from=CHOSEN if thickness else "",
+        thickness_from=CHOSEN if thickness else UNSETTLED,
         copper_oz=table.decimal("copper_oz", Decimal(1), above=0),
         colour=table.text("colour", "green"),
         finish=table.text("finish", "hasl-lead-free"),

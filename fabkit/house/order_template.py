@@ -26,7 +26,7 @@ keyboards = {keyboards}
 # keyboards = 1
 
 [options]
-# thickness_mm = 1.6
+# thickness_mm = 1.6               # without it what the job file states, else 1.6
 # copper_oz = 1
 # colour = "green"
 # finish = "hasl-lead-free"

@@ -270,6 +270,7 @@ def _manifest(contents: OrderContents, boards: list[Record], part: Path, costs: 
         "versions": versions(),
         "options": {
             "thickness_mm": choice.thickness_mm,
+            "thickness_from": choice.thickness_from,
             "copper_oz": choice.copper_oz,
             "colour": choice.colour,
             "finish": choice.finish,

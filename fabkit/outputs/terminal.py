@@ -390,6 +390,8 @@ def print_order(console: Console, manifest: Record, *, folder: str) -> None:
         console.print(f"{clean(board['board'])}: {board['verdict']}", style="bold")
         if board["zip"] is None:
             console.print(f"  {clean(board['reason'])}", style="red")
+    chosen = manifest["options"]
+    console.print(f"thickness {chosen['thickness_mm']} mm, {clean(chosen['thickness_from'])}")
     best = manifest["cheapest"]
     if best:
         console.print(

@@ -195,7 +195,7 @@ def _facts(contents: OrderContents, costs: Record) -> Iterator[tuple[str, str]]:
         yield f"Copper layers{name}", str(len(judged.board.copper))
     choice = contents.order.choice
     finish = contents.house.options.finishes.get(choice.finish)
-    yield "Thickness", f"{choice.thickness_mm} mm"
+    yield "Thickness", choice.thickness_words
     yield "Colour and finish", f"{choice.colour}, {finish.title if finish else choice.finish}"
     wanted = contents.order.keyboards
     spare = contents.order.spare_halves
