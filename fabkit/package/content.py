@@ -143,27 +143,26 @@ def guess_role(
         smaller = all(look.flash_area < seen.flash_area for seen in pads)
         if on_pads > 0.5 and smaller:
             return Role(kind=RoleKind.DRILL), 0.5, "it holds nothing but small round spots on pads"
-    best = max(
-        (
-            (look.shares_flashes(seen), role, seen)
+    on_copper = _shares(look, others)
+    if on_copper and max(on_copper.values()) > _ITS_SIDE and drawn <= flashes:
+        said = guess_side(look, others)
+        side = said[0] if said else next(iter(on_copper)) if len(on_copper) == 1 else None
+        copper = f"{side} copper" if side else "copper"
+        areas = [
+            seen.flash_area
             for role, seen in others
-            if role.kind is RoleKind.COPPER and role.side
-        ),
-        key=lambda item: item[0],
-        default=None,
-    )
-    if best is not None and best[0] > 0.9 and drawn <= flashes:
-        _, role, seen = best
-        if look.flash_area > seen.flash_area * 1.001:
+            if role.kind is RoleKind.COPPER and role.side and (side is None or role.side == side)
+        ]
+        if look.flash_area > max(areas) * 1.001:
             return (
-                Role(kind=RoleKind.MASK, side=role.side),
+                Role(kind=RoleKind.MASK, side=side),
                 0.5,
-                f"its flashes are those of the {role.side} copper, larger",
+                f"its flashes are those of the {copper}, larger",
             )
         return (
-            Role(kind=RoleKind.PASTE, side=role.side),
+            Role(kind=RoleKind.PASTE, side=side),
             0.4,
-            f"its flashes are some of those of the {role.side} copper, not larger",
+            f"its flashes are some of those of the {copper}, not larger",
         )
     if flashes > 10 and drawn > flashes and not _has_kind(others, RoleKind.COPPER):
         return Role(kind=RoleKind.COPPER), 0.4, "it has pads and many strokes between them"
@@ -174,10 +173,7 @@ def guess_role(
 
 def guess_side(look: Look, others: Sequence[tuple[Role, Look]]) -> tuple[Side, str] | None:
     """Side whose copper has clearly more of an image's flashes, with the reason; else None."""
-    shares: dict[Side, float] = {}
-    for role, seen in others:
-        if role.kind is RoleKind.COPPER and role.side:
-            shares[role.side] = max(shares.get(role.side, 0.0), look.shares_flashes(seen))
+    shares = _shares(look, others)
     if len(shares) < 2:
         return None
     side: Side = "top" if shares["top"] > shares["bottom"] else "bottom"
@@ -188,6 +184,15 @@ def guess_side(look: Look, others: Sequence[tuple[Role, Look]]) -> tuple[Side, s
         side,
         f"{most:.0%} of its flashes are pads of the {side} copper, {least:.0%} of the other",
     )
+
+
+def _shares(look: Look, others: Sequence[tuple[Role, Look]]) -> dict[Side, float]:
+    """Share of an image's flashes that are pads of the outer copper of each side."""
+    shares: dict[Side, float] = {}
+    for role, seen in others:
+        if role.kind is RoleKind.COPPER and role.side:
+            shares[role.side] = max(shares.get(role.side, 0.0), look.shares_flashes(seen))
+    return shares
 
 
 def is_same_image(a: GerberFile, b: GerberFile) -> bool:
