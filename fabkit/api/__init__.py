@@ -14,6 +14,7 @@ from fabkit.api.reading import (
     read_drill,
     read_gerber,
 )
+from fabkit.api.wiring import draw_wiring, wiring
 
 __all__ = [
     "build_board",
@@ -22,6 +23,7 @@ __all__ = [
     "draw",
     "draw_paper",
     "draw_sheet",
+    "draw_wiring",
     "judge_thicknesses",
     "list_parts",
     "load_house",
@@ -32,4 +34,5 @@ __all__ = [
     "quote",
     "read_drill",
     "read_gerber",
+    "wiring",
 ]

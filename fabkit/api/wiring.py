@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from fabkit.package.model import Side
     from fabkit.parts.catalogue import Pattern
     from fabkit.parts.recognise import Site
+    from fabkit.preview.options import PreviewOptions
     from fabkit.wiring.model import KeySite, Spot, Use, Wiring, WiringOptions
 
 
@@ -106,3 +107,48 @@ def _contacts(pattern: Pattern, site: Site, *, mirrored: bool) -> tuple[Spot, ..
         for h in pattern.required
         if h.y_mm
     )
+
+
+def draw_wiring(
+    boards: Board | Sequence[Board],
+    found: Wiring,
+    target: Path | str,
+    *,
+    options: PreviewOptions | None = None,
+    replace: bool = False,
+) -> Path:
+    """Draw both halves as seen from the keys, with number and pin at each key.
+
+    Parameters
+    ----------
+    boards
+        Those the wiring was found on, in the same order.
+    found
+        As :func:`wiring` gives it.
+    target
+        What to write; its ending (``.png``, ``.svg``, ``.pdf``) says how.
+    options
+        Scale and margin.
+    replace
+        Whether an existing file may be overwritten.
+
+    Raises
+    ------
+    UsageError
+        The ending is not known, there is nothing to draw, or the picture would be too large.
+    OutputRefused
+        The file exists, or cannot be written.
+    """
+    from fabkit.errors import UsageError
+    from fabkit.outputs.atomic import refuse_existing, write_file
+    from fabkit.outputs.drawings import format_of, sheet_bytes
+    from fabkit.preview.wiring_sheet import wiring_sheet
+
+    path = Path(target)
+    kind = format_of(path)
+    refuse_existing(path, replace=replace)
+    if not found.halves:
+        raise UsageError("there are no keys to draw", hint="see the findings of `fabkit wiring`")
+    picture = wiring_sheet(as_designs(boards), found, options)
+    write_file(path, sheet_bytes(picture, kind, options), replace=replace)
+    return path

@@ -21,6 +21,7 @@ COMMANDS = {
     "preview": "Draw the finished board, front and back.",
     "sheet": "Draw one sheet about the board: drill map, a layer, a net, findings.",
     "paper": "Write a paper template at full size, to lay a hand on.",
+    "wiring": "Tell which controller pin each key is on, on both halves.",
     "parts": "List the parts to buy, per half and per keyboard.",
     "parts new": "Write a parts book of your own to fill in.",
     "quote": "Price one half over several order quantities.",

@@ -21,6 +21,7 @@ from fabkit.gerber import shape_problems as gerber_shape_problems
 from fabkit.package import rules as package_rules
 from fabkit.parts import rules as parts_rules
 from fabkit.sidecars import rules as sidecar_rules
+from fabkit.wiring import rules as wiring_rules
 
 TABLES: tuple[ModuleType, ...] = (
     gerber_problems,
@@ -32,8 +33,9 @@ TABLES: tuple[ModuleType, ...] = (
     pair_rules,
     parts_rules,
     cost_rules,
+    wiring_rules,
 )
-"""Modules that declare what readers, a pair of halves, parts list and quote can meet."""
+"""Modules that declare what readers, a pair of halves, parts list, quote and wiring can meet."""
 
 
 def all_rules(checks: Sequence[Check] = CHECKS) -> tuple[Rule, ...]:

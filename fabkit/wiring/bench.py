@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -254,16 +254,20 @@ class Bench:
             scan=scan,
             common=half.common if scan == "direct" else "",
             keys=tuple(keys),
-            rows=tuple(dict.fromkeys(k.row_line.node for k in keys if k.row_line)),
-            columns=tuple(dict.fromkeys(k.column_line.node for k in keys if k.column_line)),
+            rows=_nodes(k.row_line for k in keys),
+            columns=_nodes(k.column_line for k in keys),
             assumed=(*half.assumed, *told),
         )
 
 
+def _nodes(lines: Iterable[Line | None]) -> tuple[str, ...]:
+    """Nets of lines, each once, in natural order."""
+    return tuple(sorted({a.node for a in lines if a is not None}, key=natural))
+
+
 def _half_turn(degrees: float) -> float:
-    """From above -90 up to 90: a key cap turned by half is the same."""
-    turn = -((-degrees + 90) % 180 - 90)
-    return round(turn, 2) + 0.0
+    """From above -90 up to 90, to half a degree: as well as holes tell how a key is turned."""
+    return round(2 * -((-degrees + 90) % 180 - 90)) / 2 + 0.0
 
 
 def _by_node(pins: Sequence[Pin]) -> dict[str, tuple[Pin, ...]]:
@@ -304,6 +308,8 @@ def _scheme(
         return "unknown", None
     if common:
         return "direct", None
+    if not any(a.pins for w in wired for a in w.lines):
+        return "unknown", None
     matrix = find_matrix([w.lines for w in wired], cells)
     return ("other", None) if matrix is None else ("matrix", matrix)
 

@@ -36,6 +36,9 @@ LONELY: Final = 2.0
 CHAINED: Final = 0.5
 """Share of keys that stand in straight columns, from which the board has columns."""
 
+UNDER: Final = 0.6
+"""A single key this near sideways, in pitches, stands under a column."""
+
 SAME_PLACE: Final = 0.7
 """Keys nearer than this, in pitches, cannot both be fitted: they are alternatives."""
 
@@ -95,11 +98,13 @@ def lay_grid(points: Floats, angles: Floats) -> tuple[Cell, ...]:
     for a, b, step in _lone_steps(groups, pitch):
         groups.unite(a, b, step)
     rows = np.unique(groups.row, return_inverse=True)[1]
-    columns = _columns(points, rows, [j for j in joins if j.step and j.stagger <= STRAIGHT])
+    columns = _columns(points, rows, [j for j in joins if j.step and j.stagger <= STRAIGHT], pitch)
     return tuple(zip(rows.tolist(), columns, strict=True))
 
 
-def _columns(points: Floats, rows: NDArray[np.int64], below: Sequence[_Join]) -> list[int]:
+def _columns(
+    points: Floats, rows: NDArray[np.int64], below: Sequence[_Join], pitch: float
+) -> list[int]:
     """Column of each key: straight chains downwards, from the left; else its place in its row."""
     count = len(points)
     good = [j for j in below if abs(int(rows[j.a]) - int(rows[j.b])) == 1]
@@ -110,11 +115,21 @@ def _columns(points: Floats, rows: NDArray[np.int64], below: Sequence[_Join]) ->
     if (size[chain] > 1).mean() < CHAINED:
         order = np.lexsort((points[:, 0], rows))
         starts = np.searchsorted(rows[order], rows[order])
-        place = np.empty(count, dtype=np.int64)
-        place[order] = np.arange(count) - starts
-        return [int(p) for p in place]
+        in_row = np.empty(count, dtype=np.int64)
+        in_row[order] = np.arange(count) - starts
+        return [int(p) for p in in_row]
     middle = np.bincount(chain, weights=points[:, 0]) / size
-    return [int(k) for k in np.argsort(np.argsort(middle, kind="stable"))[chain]]
+    taken = set(zip(chain.tolist(), rows.tolist(), strict=True))
+    for k in np.flatnonzero(size[chain] == 1).tolist():
+        # A thumb key off the straight stands in the column it is under.
+        apart = np.where(size > 1, np.abs(middle - points[k, 0]), np.inf)
+        near = int(np.argmin(apart))
+        if apart[near] <= UNDER * pitch and (near, int(rows[k])) not in taken:
+            chain[k] = near
+            taken.add((near, int(rows[k])))
+    used = np.unique(chain)
+    place = {int(c): n for n, c in enumerate(used[np.argsort(middle[used], kind="stable")])}
+    return [place[int(c)] for c in chain]
 
 
 def _joins(points: Floats, angles: Floats, pitch: float) -> list[_Join]:

@@ -11,6 +11,7 @@ from fabkit.board.supplies import is_battery, is_ground, is_supply
 from fabkit.findings import Finding, Place, Rule
 from fabkit.wiring import rules
 from fabkit.wiring.model import HalfWiring, KeyWire, Line, Pin
+from fabkit.wiring.pins import is_nameless
 
 RESET: Final = re.compile(r"^(?:N?RST|N?RESET|EN|RUN)\b", re.IGNORECASE)
 """Pins that restart the controller."""
@@ -150,7 +151,7 @@ def _power(half: HalfWiring, pins: Sequence[Pin]) -> Iterator[Finding]:
             continue
         ground, supply = is_ground(pin.function), is_supply(pin.function)
         said = f"{pin.label} is on net {pin.node}"
-        net_named = not pin.node.startswith("copper ")
+        net_named = not is_nameless(pin.node)
         if pin.node in used and (ground or supply or RESET.search(pin.function)):
             on_power.append((pin, said))
         elif ground and net_named and not is_ground(pin.node):

@@ -5,17 +5,17 @@ from __future__ import annotations
 import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from fabkit.board.model import Board, Component
 from fabkit.board.symmetry import find_keys
-from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import Side
-from fabkit.wiring.model import KeySite, Pin
-from fabkit.wiring.pins import Pins
+from fabkit.wiring.grid import key_pitch
+from fabkit.wiring.model import KeySite, Pin, Spot
+from fabkit.wiring.pins import Pins, is_nameless
 
 SWITCH: Final = re.compile(r"(?:^|[^A-Za-z])(?:S|K|MX)\d|SW_?\d|KEY_?\d")
 """References of switches: S is the letter code of IEEE 315; SW, K, KEY and MX are common."""
@@ -30,6 +30,9 @@ key pitch of 17 to 19 mm)."""
 CONTACT_MM: Final = 3.0
 """A contact's pad comes this near to the middle of its hole: 1.5 mm of a socket's hole, and the
 same again to the pad beside it (common practice)."""
+
+KEY_PITCH_MM: Final = (15.0, 24.0)
+"""Neighbouring keys are 16 to 20 mm apart (common practice); screw holes are farther apart."""
 
 SWITCH_PINS: Final = ("S1", "S2")
 """Pins of the switch in a part that is also something else, such as a knob (common practice)."""
@@ -71,35 +74,55 @@ def find_board_keys(board: Board, pins: Pins, sites: Sequence[KeySite]) -> tuple
         by_ref[pin.ref].append(pin)
     parts = {c.ref: c for c in board.components}
     switches = [r for r in by_ref if is_switch(r, parts.get(r))]
-    places = list(sites) or [KeySite(x_mm=k.x_mm, y_mm=k.y_mm) for k in find_keys(board)]
+    places = list(sites) or _lone_posts(board)
     middles = {r: _middle(by_ref[r], parts.get(r)) for r in switches}
     if not places:
         switches = _alike(switches, parts, by_ref)
         places = [KeySite(x_mm=middles[r][0], y_mm=middles[r][1]) for r in switches]
     if not places:
         return ()
-    at = np.array([(p.x_mm, p.y_mm) for p in places])
-    tree = PointTree(at)
     standing: dict[int, list[str]] = defaultdict(list)
     for ref in switches:
-        apart, near = tree.query(np.array([middles[ref]]))
-        if apart[0] <= NEAR_MM:
-            standing[int(near[0])].append(ref)
+        away = [_away(place, by_ref[ref], middles[ref]) for place in places]
+        nearest = int(np.argmin(away))
+        if away[nearest] <= NEAR_MM:
+            standing[nearest].append(ref)
     keys = []
     for k, place in enumerate(places):
         refs = tuple(sorted(standing[k], key=natural))
         turn = next((t for r in refs if (t := _turn(parts.get(r))) is not None), None)
-        if turn is not None and not place.contacts:
-            place = KeySite(x_mm=place.x_mm, y_mm=place.y_mm, rotation_deg=turn)
+        site = place if turn is None or place.contacts else replace(place, rotation_deg=turn)
         keys.append(
             BoardKey(
                 ref=refs[0] if refs else f"@{place.x_mm:.1f},{place.y_mm:.1f}",
-                site=place,
+                site=site,
                 refs=refs,
                 pins=tuple(p for r in refs for p in by_ref[r]),
             )
         )
     return tuple(keys)
+
+
+def _lone_posts(board: Board) -> list[KeySite]:
+    """Sites from centre holes alone, when they stand as near to each other as keys do."""
+    posts = find_keys(board)
+    if len(posts) < 2:
+        return []
+    low, high = KEY_PITCH_MM
+    pitch = key_pitch(np.array([(k.x_mm, k.y_mm) for k in posts]))
+    return [KeySite(x_mm=k.x_mm, y_mm=k.y_mm) for k in posts] if low <= pitch <= high else []
+
+
+def _away(site: KeySite, pins: Sequence[Pin], middle: Spot) -> float:
+    """How far a part's pads are from the contact holes of a site, else their middles, mm."""
+    if np.hypot(site.x_mm - middle[0], site.y_mm - middle[1]) > 2 * NEAR_MM:
+        return float("inf")
+    ways = [
+        max(min(np.hypot(p.x_mm - x, p.y_mm - y) for p in pins) for x, y in holes)
+        for holes in site.contacts.values()
+        if holes
+    ]
+    return float(min(ways, default=np.hypot(site.x_mm - middle[0], site.y_mm - middle[1])))
 
 
 def natural(ref: str) -> tuple[tuple[int, int, str], ...]:
@@ -155,6 +178,9 @@ def key_nodes(key: BoardKey, pins: Pins, face_up: Side) -> tuple[str, ...]:
     for faces in ((0, -up), (0, up)):
         mine = [p for p in key.pins if p.face in faces and p.node]
         nodes = tuple(dict.fromkeys(p.node for p in mine))
+        if len(nodes) > 2:
+            # Pads that hold a part but join nothing have copper of their own.
+            nodes = tuple(n for n in nodes if not is_nameless(n)) or nodes
         if len(nodes) > 2:
             nodes = _two_of(key, mine, face_up) or nodes
         if len(nodes) >= 2:

@@ -10,8 +10,10 @@ from typing import Final
 
 from fabkit.wiring.model import DiodeUse, Line
 
-ROW: Final = re.compile(r"(?:^|[^A-Za-z])R(?:OWS?)?_?[A-Z]?\d+|ROW", re.IGNORECASE)
-COLUMN: Final = re.compile(r"(?:^|[^A-Za-z])C(?:OLS?|OLUMNS?)?_?[A-Z]?\d+|COL", re.IGNORECASE)
+ROW: Final = re.compile(r"ROW", re.IGNORECASE)
+COLUMN: Final = re.compile(r"COL", re.IGNORECASE)
+ROW_LETTER: Final = re.compile(r"(?:^|[^A-Za-z])R_?\d+$")
+COLUMN_LETTER: Final = re.compile(r"(?:^|[^A-Za-z])C_?\d+$")
 
 Pair = tuple[Line, ...]
 Cell = tuple[int, int]
@@ -80,13 +82,16 @@ def find_matrix(pairs: Sequence[Pair], cells: Sequence[Cell]) -> Matrix | None:
 
 def _rows_by_name(sides: Sequence[set[str]]) -> int | None:
     """Which of two sets is named as rows while the other is not; None when names do not tell."""
-    scores = [
-        sum(bool(ROW.search(n)) - bool(COLUMN.search(n)) for n in side) / len(side)
-        for side in sides
-    ]
+    scores = [sum(map(_row_or_column, side)) / len(side) for side in sides]
     if abs(scores[0] - scores[1]) <= 1:
         return None
     return 0 if scores[0] > scores[1] else 1
+
+
+def _row_or_column(name: str) -> int:
+    """1 for a name of rows, -1 for one of columns, 0 when it is neither or both."""
+    words = bool(ROW.search(name)) - bool(COLUMN.search(name))
+    return words or bool(ROW_LETTER.search(name)) - bool(COLUMN_LETTER.search(name))
 
 
 def _rows_by_place(sides: Sequence[set[str]], pairs: Sequence[Pair], cells: Sequence[Cell]) -> int:

@@ -29,6 +29,9 @@ SAME_MM: Final = 0.05
 HIT_MM: Final = 0.6
 """A place of the pin table may miss its pad by this much (common practice: half a pad)."""
 
+NAMELESS: Final = "copper "
+"""How copper without a net name is called, with a number."""
+
 CONTROLLER: Final = "controller"
 """Reference of table rows that name none."""
 
@@ -72,7 +75,12 @@ def node_name(copper: Copper, net: str, island: int) -> str:
     if island < 0:
         return ""
     named = [copper.nets[n] for n in copper.island_nets[copper.island_nets[:, 0] == island, 1]]
-    return min(named) if named else f"copper {island + 1}"
+    return min(named) if named else f"{NAMELESS}{island + 1}"
+
+
+def is_nameless(node: str) -> bool:
+    """Whether a node's name was made from its island."""
+    return node.startswith(NAMELESS)
 
 
 def _from_attributes(copper: Copper) -> Iterable[Pin]:

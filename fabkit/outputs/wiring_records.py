@@ -1,0 +1,142 @@
+"""The wiring as plain dictionaries, and as rows of a table."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fabkit.outputs.json import to_json
+from fabkit.outputs.records import finding_record
+from fabkit.outputs.tables import to_csv
+from fabkit.wiring.model import HalfWiring, KeyWire, Line, Wiring
+
+Record = dict[str, Any]
+
+COLUMNS = (
+    "index",
+    "half",
+    "ref",
+    "row",
+    "column",
+    "seen x mm",
+    "seen y mm",
+    "angle",
+    "net",
+    "pin",
+    "row net",
+    "row pin",
+    "column net",
+    "column pin",
+    "diode",
+    "current",
+    "board x mm",
+    "board y mm",
+    "instead of",
+)
+
+
+def wiring_record(wiring: Wiring) -> Record:
+    """Everything about the wiring; keys are listed in the order of their numbers."""
+    return {
+        "name": wiring.name,
+        "source": wiring.source,
+        "rule": list(wiring.rule),
+        "first": wiring.first,
+        "halves": [_half(half) for half in wiring.halves],
+        "findings": [finding_record(f) for f in wiring.problems],
+    }
+
+
+def _half(half: HalfWiring) -> Record:
+    return {
+        "hand": half.hand,
+        "face_up": half.face_up,
+        "scan": half.scan,
+        "common": half.common,
+        "controllers": list(half.controllers),
+        "rows": list(half.rows),
+        "columns": list(half.columns),
+        "assumed": list(half.assumed),
+        "keys": [_key(key, half) for key in half.keys],
+    }
+
+
+def _key(key: KeyWire, half: HalfWiring) -> Record:
+    several = len(half.controllers) > 1
+    diodes = [d for line in key.lines for d in line.diodes]
+    return {
+        "index": key.index,
+        "half": half.hand,
+        "ref": key.ref,
+        "instead_of": list(key.also),
+        "row": key.row,
+        "column": key.column,
+        "x_mm": round(key.x_mm, 4),
+        "y_mm": round(key.y_mm, 4),
+        "seen_x_mm": round(key.seen_x_mm, 4),
+        "seen_y_mm": round(key.seen_y_mm, 4),
+        "angle_deg": key.angle_deg,
+        "nets": list(key.nodes),
+        "line": _line(key.line, several=several),
+        "row_line": _line(key.row_line, several=several),
+        "column_line": _line(key.column_line, several=several),
+        "diodes": [d.ref for d in diodes],
+        "current": key.current,
+        "cathode_assumed": any(d.assumed for d in diodes),
+    }
+
+
+def _line(line: Line | None, *, several: bool) -> Record | None:
+    """A line; ``pin`` is what people call it."""
+    if line is None:
+        return None
+    pins = [{"ref": p.ref, "pin": p.pin, "name": p.name, "function": p.function} for p in line.pins]
+    texts = [f"{p.ref}.{p.name}" if several and not p.function else p.name for p in line.pins]
+    return {
+        "net": line.node,
+        "pin": " = ".join(texts),
+        "pins": pins,
+        "through": list(line.through),
+    }
+
+
+def wiring_rows(record: Record) -> list[tuple[object, ...]]:
+    """Rows of :data:`COLUMNS`, by running number."""
+    return [
+        (
+            k["index"],
+            k["half"],
+            k["ref"],
+            k["row"],
+            k["column"],
+            k["seen_x_mm"],
+            k["seen_y_mm"],
+            k["angle_deg"],
+            *_of(k["line"]),
+            *_of(k["row_line"]),
+            *_of(k["column_line"]),
+            " ".join(k["diodes"]),
+            k["current"],
+            k["x_mm"],
+            k["y_mm"],
+            " ".join(k["instead_of"]),
+        )
+        for half in record["halves"]
+        for k in half["keys"]
+    ]
+
+
+def _of(line: Record | None) -> tuple[str, str]:
+    return ("", "") if line is None else (line["net"], line["pin"])
+
+
+def wiring_csv(record: Record) -> str:
+    """The table as CSV."""
+    return to_csv(COLUMNS, wiring_rows(record))
+
+
+def wiring_files(record: Record) -> dict[str, bytes]:
+    """``wiring.csv`` and ``wiring.json``."""
+    return {
+        "wiring.csv": wiring_csv(record).encode(),
+        "wiring.json": to_json(record).encode(),
+    }
