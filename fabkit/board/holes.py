@@ -216,9 +216,12 @@ def _merge(merged: Drilled, table: _Cuts, keys: NDArray[np.float64], word: str) 
         merged.findings.append(
             Finding.of(
                 rules.PLATED_AND_NOT,
-                f"{len(rows)} {word} are plated in one file and non-plated in another",
+                f"{len(rows)} {word if len(rows) > 1 else word[:-1]} plated in one file and "
+                "non-plated in another",
                 *_places(merged, table, rows, x, y),
                 count=len(rows),
+                measured=float(table.diameter[rows[0]]),
+                unit="mm",
                 assumed="counted once, plated",
             )
         )

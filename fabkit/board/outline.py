@@ -267,8 +267,8 @@ def _report_bridges(figures: Figures, name: str, found: Outline) -> None:
                 *(
                     Place(
                         file=name,
-                        x_mm=float(figures.bridges[i, 0]),
-                        y_mm=float(figures.bridges[i, 1]),
+                        x_mm=float(figures.bridges[i, 0] + figures.bridges[i, 2]) / 2,
+                        y_mm=float(figures.bridges[i, 1] + figures.bridges[i, 3]) / 2,
                     )
                     for i in rows[:_PLACES]
                 ),

@@ -115,7 +115,7 @@ def find_holes_outside(case: Case) -> Iterator[Finding]:
     outside = np.flatnonzero(~shapely.intersects(filled, shapes))
     if not len(outside):
         return
-    distance = shapely.distance(filled, shapes[outside])
+    distance = shapely.distance(filled, shapely.centroid(shapes[outside]))
     paths, firsts = np.unique(board.slots.path, return_index=True)
     count = len(board.holes)
 

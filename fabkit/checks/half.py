@@ -274,7 +274,7 @@ def battery(case: Case) -> Iterator[Finding]:
     swapped, how = polarity_swaps(found)
     if not len(swapped):
         return
-    places = [Place(x_mm=float(x), y_mm=float(y)) for x, y, _ in swapped]
+    places = [Place(x_mm=float(x), y_mm=float(y)) for x, y in _pair_middles(swapped, found.minus)]
     marked = all(_marked(case, side, found.plus) for side in ("top", "bottom"))
     rule = POLARITY_MARKED if marked else POLARITY
     tail = "; + is printed on both faces" if marked else "; + is not printed on both faces"
@@ -314,6 +314,12 @@ def polarity_swaps(terminals: Terminals) -> tuple[Floats, str]:
             swapped.append(spot)
     table = np.array(swapped).reshape(-1, 3)
     return table, "turned over, battery plus and minus change places"
+
+
+def _pair_middles(plus: Floats, minus: Floats) -> Floats:
+    """Middle between each plus terminal and the nearest minus one."""
+    near = np.hypot(*(plus[:, None, :2] - minus[None, :, :2]).transpose(2, 0, 1)).argmin(axis=1)
+    return np.asarray((plus[:, :2] + minus[near, :2]) / 2)
 
 
 def _nearest(points: Floats, there: Floats) -> Floats:

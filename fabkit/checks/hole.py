@@ -174,6 +174,9 @@ def tools(case: Case) -> Iterator[Finding]:
     odd = np.flatnonzero(off > COINCIDENT_MM)
     if len(odd):
         sizes_mm = np.unique(np.round(holes.diameter[odd], 4))
+        # The one that is rounded the most comes first.
+        away = np.abs(sizes_mm - np.round(sizes_mm / step) * step)
+        sizes_mm = sizes_mm[np.argsort(-np.round(away, 6), kind="stable")]
         first = [int(odd[np.argmin(np.abs(holes.diameter[odd] - s))]) for s in sizes_mm]
         texts = [
             f"{format_number(s)} ({format_number(np.round(s / step) * step)})" for s in sizes_mm
@@ -184,6 +187,9 @@ def tools(case: Case) -> Iterator[Finding]:
             f"drill sizes between the {format_mm(step)} steps (drilled as): {text}",
             *(case.hole_place(row) for row in first[:20]),
             count=len(sizes_mm),
+            measured=float(sizes_mm[0]),
+            limit=float(np.round(sizes_mm[0] / step) * step),
+            unit="mm",
         )
     sizes_mm = np.unique(np.round(holes.diameter / step))
     if len(sizes_mm) > MANY_TOOLS:

@@ -122,8 +122,8 @@ def find_other_size(case: Case) -> Iterator[Finding]:
                 f"the job file states {format_mm(job.size_mm[0])} by {format_mm(job.size_mm[1])}, "
                 f"the outline measures {format_mm(width)} by {format_mm(height)}",
                 Place(file=name),
-                measured=round((width, height)[worst], 4),
-                limit=job.size_mm[worst],
+                measured=job.size_mm[worst],
+                limit=round((width, height)[worst], 4),
                 unit="mm",
             )
 

@@ -16,7 +16,7 @@ from fabkit.checks.copper_width import spot_place
 from fabkit.checks.declare import check
 from fabkit.checks.mask import mask_sides
 from fabkit.checks.worst import group, judge
-from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
+from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
 from fabkit.geometry.clipping import clip_to_box
 from fabkit.geometry.facing import thin_out
 from fabkit.geometry.neighbours import PointTree, label_groups
@@ -110,9 +110,17 @@ def lines(case: Case) -> Iterator[Finding]:
             LINE,
             "legend_line_mm",
             width[rows],
-            lambda k, r=rows, a=layer: case.object_place(a, int(r[k])),  # type: ignore[misc]
+            lambda k, r=rows, a=layer: _middle_place(case, a, int(r[k])),  # type: ignore[misc]
             f"thinnest line of {layer.name}",
         )
+
+
+def _middle_place(case: Case, layer: Layer, row: int) -> Place:
+    """Place of a stroke: between its ends."""
+    o = layer.file.objects
+    return case.object_place(
+        layer, row, x_mm=float(o.x0[row] + o.x1[row]) / 2, y_mm=float(o.y0[row] + o.y1[row]) / 2
+    )
 
 
 @check(id="legend/text", rules=(HEIGHT,), limits=("legend_height_mm",), needs=("legend",))
@@ -232,7 +240,7 @@ def _shared_area(ink: NDArray[Any], bare: NDArray[Any]) -> tuple[NDArray[np.floa
     for p, m in zip(piece.tolist(), mark.tolist(), strict=True):
         local = clip_to_box(bare[p], box[m])
         area[m] += shapely.area(shapely.intersection(ink[m], local))
-    return area, shapely.point_on_surface(ink)
+    return area, shapely.centroid(shapely.envelope(ink))
 
 
 @check(id="legend/board", rules=(OFF_BOARD,), needs=("legend", "profile"))
@@ -252,7 +260,8 @@ def off_board(case: Case) -> Iterator[Finding]:
         area = shapely.area(beyond)
         rows = np.flatnonzero(area > INK_MM2)
         if len(rows):
-            xy = shapely.get_coordinates(shapely.point_on_surface(beyond[rows]))
+            at_edge = shapely.intersection(marks[cut[rows]], shapely.boundary(board))
+            xy = shapely.get_coordinates(shapely.centroid(shapely.envelope(at_edge)))
             yield group(
                 OFF_BOARD,
                 area[rows],

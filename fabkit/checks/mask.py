@@ -348,10 +348,9 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
     if len(rows):
         yield group(
             SMALL,
-            -fit.margin[rows],
+            fit.margin[rows],
             place(rows),
-            f"{side.layer.name} runs up to {{worst}} onto pads",
-            most=True,
+            f"{side.layer.name} runs up to {format_mm(-fit.margin[rows].min())} onto pads",
             limit=0.0,
         )
     limit = case.house.limit("mask_margin_mm").value

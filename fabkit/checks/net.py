@@ -24,6 +24,7 @@ from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import cuts_of, require_copper
 from fabkit.checks.copper_width import spot_place
 from fabkit.checks.declare import check
+from fabkit.checks.model import NotJudged
 from fabkit.checks.worst import group
 from fabkit.findings import Finding, Place, Rule, Severity, Source
 from fabkit.units import format_mm, format_number
@@ -175,6 +176,8 @@ def _shorts(case: Case, rule: Rule, shorts: list[Short]) -> Iterator[Finding]:
 def connections(case: Case) -> Iterator[Finding]:
     """Copper joins every net, and no two of them."""
     copper = require_copper(case)
+    if len(case.board.copper) > 1 and not (case.shared(cuts_of).plated != 0).any():
+        raise NotJudged("needs plated holes, which join the layers")
     terminals = pad_terminals(copper)
     yield from _opens(case, OPEN, find_opens(terminals, copper.pieces))
     yield from _shorts(case, SHORT, find_shorts((), copper))
@@ -217,6 +220,8 @@ def aligned_netlist(case: Case) -> Aligned | None:
 def netlist(case: Case) -> Iterator[Finding]:
     """The netlist file tells the same circuit as the copper."""
     copper, aligned = require_copper(case), case.shared(aligned_netlist)
+    if len(case.board.copper) > 1 and not (case.shared(cuts_of).plated != 0).any():
+        raise NotJudged("needs plated holes, which join the layers")
     if aligned is None:
         return
     file = next((n.name for n in [netlist_of(case.board)] if n), "")

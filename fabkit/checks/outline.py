@@ -70,7 +70,7 @@ def find_profile_problems(case: Case) -> Iterator[Finding]:
                 *(Place(file=f.name) for f in files),
             )
         return
-    parts = board.profile.geoms
+    parts = sorted(board.profile.geoms, key=lambda part: part.area)
     if len(parts) > 1:
         centres = shapely.point_on_surface(parts)
         yield Finding.of(
@@ -82,6 +82,9 @@ def find_profile_problems(case: Case) -> Iterator[Finding]:
                 )
                 for point in centres[:20]
             ),
+            measured=float(len(parts)),
+            limit=1.0,
+            unit="boards",
         )
 
 

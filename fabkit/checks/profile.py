@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -14,11 +15,15 @@ from fabkit.checks.declare import check
 from fabkit.checks.worst import group
 from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
 from fabkit.geometry.facing import facets_of, find_gaps, find_widths, thin_out
+from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import RoleKind
 from fabkit.units import CHORD_ERROR_MM, format_mm, format_number
 
 CORNER_DEPTH_MM: Final = 0.05
 """Material a router leaves in a corner that is thinner than this is not worth a word."""
+
+SHARP_DEG: Final = 30.0
+"""An outline that turns by more than this at one point has a corner there, not part of an arc."""
 
 STRIP_MM: Final = 1.0
 """Narrower strips of board break when it is routed or handled (common practice, from memory)."""
@@ -70,21 +75,26 @@ def _place(case: Case, x: float, y: float) -> Place:
     return case.place(_file(case), None, x_mm=x, y_mm=y)
 
 
-def inner_corners(profile: Any, bit_mm: float) -> tuple[NDArray[np.float64], NDArray[Any]]:
+def inner_corners(
+    profile: Any, bit_mm: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """What a round bit leaves standing in inner corners and narrow cuts.
 
     Returns
     -------
+    radius : (n,) float64, mm
+        Of each corner as drawn; 0 where it is sharp.
     depth : (n,) float64, mm
-        How far each leftover reaches from the wanted corner to the bit, largest first.
-    corner : (n,) object array of points
-        The wanted corner.
+        How far the leftover reaches from the wanted corner to the bit.
+    corner : (n, 2) float64, mm
+        The wanted corner; the middle of its arc where it is round.
     """
     radius = bit_mm / 2
+    turning = _Turning.of(profile)
     reached = shapely.buffer(shapely.buffer(profile, radius, quad_segs=64), -radius, quad_segs=64)
     left = shapely.get_parts(shapely.difference(reached, profile))
     left = left[shapely.area(left) > CORNER_DEPTH_MM**2 / 10]
-    depth, corner = [], []
+    radii, depth, corner = [], [], []
     for piece in left:
         points = shapely.points(shapely.get_coordinates(piece))
         on_profile = points[shapely.distance(points, shapely.boundary(profile)) < CHORD_ERROR_MM]
@@ -96,10 +106,44 @@ def inner_corners(profile: Any, bit_mm: float) -> tuple[NDArray[np.float64], NDA
             continue
         far = shapely.distance(on_profile, arc)
         pick = int(np.argmax(far))
+        radii.append(round(turning.radius_at(on_profile[pick]), 4))
         depth.append(float(far[pick]))
-        corner.append(on_profile[pick])
-    order = np.argsort(-np.array(depth), kind="stable")
-    return np.array(depth)[order], np.array(corner, dtype=object)[order]
+        corner.append((on_profile[pick].x, on_profile[pick].y))
+    spots = np.array(corner).reshape(-1, 2)
+    order = np.lexsort((spots[:, 1], spots[:, 0], radii))
+    return np.array(radii)[order], np.array(depth)[order], spots[order]
+
+
+@dataclass(frozen=True, eq=False)
+class _Turning:
+    """How an outline turns at each of its vertices."""
+
+    tree: PointTree
+    radius: NDArray[np.float64]
+
+    @classmethod
+    def of(cls, profile: Any) -> _Turning:
+        """Measure the turns of all rings.
+
+        The radius at a vertex is that of the circle through it and its two neighbours.
+        """
+        spots, radii = [], []
+        for ring in shapely.get_rings(shapely.get_parts(profile)):
+            xy = shapely.get_coordinates(ring)[:-1]
+            before, after = xy - np.roll(xy, 1, axis=0), np.roll(xy, -1, axis=0) - xy
+            chord = np.hypot(*(before + after).T)
+            turn = np.abs(
+                np.angle((after[:, 0] + 1j * after[:, 1]) / (before[:, 0] + 1j * before[:, 1]))
+            )
+            arc = chord / (2 * np.maximum(np.sin(turn), 1e-9))
+            radii.append(np.where(turn > np.radians(SHARP_DEG), 0.0, arc))
+            spots.append(xy)
+        return cls(PointTree(np.concatenate(spots)), np.concatenate(radii))
+
+    def radius_at(self, point: Any) -> float:
+        """Radius at the vertex nearest to a point."""
+        _, row = self.tree.query(shapely.get_coordinates(point))
+        return float(self.radius[row[0]])
 
 
 @check(id="profile/routing", rules=(SLOT, CORNER, STRIP), needs=("profile",))
@@ -128,9 +172,8 @@ def routing(case: Case) -> Iterator[Finding]:
             f"cut-out only {{worst}} wide; the smallest router bit is {format_mm(bits[0])}",
             limit=bits[0],
         )
-    depth, corner = inner_corners(profile, bits[0])
-    if len(corner):
-        xy = shapely.get_coordinates(corner)
+    radius, depth, xy = inner_corners(profile, bits[0])
+    if len(xy):
         sharp = depth > CORNER_DEPTH_MM
         if len(cuts):
             near = shapely.distance(
@@ -138,15 +181,16 @@ def routing(case: Case) -> Iterator[Finding]:
             ).min(axis=1)
             sharp &= near > 2.0
         if sharp.any():
-            spots, deep = xy[sharp], depth[sharp]
+            spots, least = xy[sharp], float(radius[sharp].min())
+            drawn = f"rounded by {format_mm(least)}" if least > 0 else "sharp"
+            many = f"{format_number(len(spots))} inner corner{'s' if len(spots) > 1 else ''}"
             yield group(
                 CORNER,
-                deep,
+                radius[sharp],
                 lambda k: _place(case, *spots[k]),
-                f"the smallest router bit ({format_mm(bits[0])}) leaves up to {{worst}} in "
-                f"{format_number(len(deep))} inner corner{'s' if len(deep) > 1 else ''}",
-                most=True,
-                limit=CORNER_DEPTH_MM,
+                f"{many} drawn {drawn}; the smallest router bit ({format_mm(bits[0])}) rounds "
+                f"them by {format_mm(bits[0] / 2)} and leaves up to {format_mm(depth.max())} there",
+                limit=bits[0] / 2,
             )
     strips = find_widths(facets, STRIP_MM)
     strips = strips.take(thin_out(strips.x, strips.y, 2.0))

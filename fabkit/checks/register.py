@@ -172,12 +172,16 @@ def _findings(case: Case, what: str, file: str, side: str | None, fit: Fit) -> I
                 unit="mm",
             )
         case "scaled":
+            large = fit.factor < 1
+            times = 1 / fit.factor if large else fit.factor
             yield Finding.of(
                 SCALED,
-                f"{what} fits the other files when made {format_number(fit.factor)} times as large",
+                f"{what} is {format_number(times)} times too {'large' if large else 'small'} for "
+                "the other files",
                 place,
-                measured=fit.factor,
+                measured=times,
                 limit=1.0,
+                unit="times",
             )
         case _:
             if fit.share < 0.1:

@@ -128,12 +128,12 @@ def test_layers_not_offered():
 
 
 def test_a_hole_outside_the_board():
-    """A hole 2.5 mm off the board is found with its place and distance; one inside is not."""
+    """A hole 3 mm off the board is found with its place and distance; one inside is not."""
     files = files_of(holes_drl=drill((5, 5), (33, 10)))
     (found,) = findings("hole/inside-board", files)
 
-    # Centre 3 mm beyond the edge at x = 30, radius 0.5 mm.
-    assert found.measured == pytest.approx(2.5, abs=0.002)
+    # Its centre lies 3 mm beyond the edge at x = 30.
+    assert found.measured == pytest.approx(3.0, abs=0.002)
     assert (found.places[0].x_mm, found.places[0].y_mm) == (33, 10)
     assert (found.places[0].file, found.places[0].line) == ("holes.drl", 9)
     assert found.count == 1
