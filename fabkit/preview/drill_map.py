@@ -87,7 +87,7 @@ def drill_sheet(board: Board, options: PreviewOptions | None = None) -> Sheet:
             pens.append(path)
         draft.coat(title, _TONES[row.plated], Pen.joined(pens))
     width, height = draft.scene().size_mm
-    table = _table(rows, size)
+    table = _table(rows, size, _outside(board, frame))
     wide, high = table.size_mm
     full = max(height, high)
     ground = SceneDraft("ground", (0.0, 0.0, width + GAP_MM + wide, full))
@@ -115,7 +115,16 @@ def _centres(board: Board, row: ToolRow) -> tuple[Floats, Floats]:
     )
 
 
-def _table(rows: tuple[ToolRow, ...], size: float) -> Scene:
+def _outside(board: Board, frame: tuple[float, float, float, float]) -> int:
+    """Holes and slots that the map cannot show, for they lie off the board."""
+    h, s = board.holes, board.slots
+    _, first = np.unique(s.path, return_index=True)
+    x, y = np.concatenate((h.x, s.x0[first])), np.concatenate((h.y, s.y0[first]))
+    inside = (x > frame[0]) & (x < frame[2]) & (y > frame[1]) & (y < frame[3])
+    return int((~inside).sum())
+
+
+def _table(rows: tuple[ToolRow, ...], size: float, outside: int) -> Scene:
     """Table of tools; numbers stand under each other."""
     head = ("diameter", "plating", "holes", "slots", "file")
     cells = [
@@ -128,15 +137,17 @@ def _table(rows: tuple[ToolRow, ...], size: float) -> Scene:
         )
         for r in rows
     ]
+    note = f"{outside} of them off the board, outside this map" if outside else ""
     total = ("all", "", str(sum(len(r.holes) for r in rows)), str(sum(r.paths for r in rows)), "")
     right = (True, False, True, True, False)
     grid = [head, *cells, total]
     widths = [max(text_width(g[c], size) for g in grid) for c in range(len(head))]
     step, gap, first = 2.2 * size, 1.6 * size, 4.0 * size
     edges = np.cumsum([first, *(w + gap for w in widths)])
-    top = step * (len(grid) + 1)
-    table = SceneDraft("table of tools", (0.0, 0.0, float(edges[-1]), top))
-    words = []
+    top = step * (len(grid) + (2 if note else 1))
+    across = max(float(edges[-1]), first + text_width(note, size) + gap)
+    table = SceneDraft("table of tools", (0.0, 0.0, across, top))
+    words = [letters(note, first, top - step * (len(grid) + 1), size)]
     for k, line in enumerate(grid):
         y = top - step * (k + 1)
         for c, text in enumerate(line):

@@ -9,10 +9,11 @@ from typing import Final
 import numpy as np
 
 from fabkit.board.model import Board
-from fabkit.findings import Finding, Severity
+from fabkit.findings import Finding, Place, Severity
 from fabkit.package.model import Side
 from fabkit.preview import palette
 from fabkit.preview.finished import finished_face
+from fabkit.preview.flags import FLAG, RING, place_flags
 from fabkit.preview.lettering import letters, wrapped
 from fabkit.preview.options import PreviewOptions
 from fabkit.preview.scene import Letters, Pen, Placed, Scene, SceneDraft, Sheet
@@ -37,23 +38,50 @@ INDENT: Final = 4.2
 SMALL: Final = 0.85
 """Size of places and advice against messages."""
 
+SHOWN: Final = 0.25
+"""How far off the board a place is still shown, as a share of the board's longer side."""
+
+CROWDED: Final = 0.5
+"""Share of the board that marks may cover at their usual size; beyond it they get smaller."""
+
+SMALLEST: Final = 0.55
+"""Smallest size of marks against the letters of the list."""
+
 Spot = tuple[int, float, float]
 """Number of the finding, x, y."""
 
 
-def _spots(findings: Sequence[Finding], side: Side, apart: float) -> list[Spot]:
+def _is_shown(board: Board, place: Place) -> bool:
+    """Whether a place lies on the board or near it; a layer may lie half a metre off."""
+    if place.x_mm is None or place.y_mm is None:
+        return False
+    x0, y0, x1, y1 = board.bounds
+    room = SHOWN * max(board.size_mm)
+    return x0 - room <= place.x_mm <= x1 + room and y0 - room <= place.y_mm <= y1 + room
+
+
+def _spots(board: Board, findings: Sequence[Finding], side: Side, apart: float) -> list[Spot]:
     """Places of findings on a face; places without a side are shown on the front."""
     spots: list[Spot] = []
     for number, finding in enumerate(findings, start=1):
         mine: list[tuple[float, float]] = []
         for place in finding.places:
-            if place.x_mm is None or place.y_mm is None or (place.side or "top") != side:
+            if (place.side or "top") != side or not _is_shown(board, place):
                 continue
+            x, y = float(place.x_mm or 0.0), float(place.y_mm or 0.0)
             # One number says it for a cluster of places of one finding.
-            if all(np.hypot(place.x_mm - x, place.y_mm - y) > apart for x, y in mine):
-                mine.append((place.x_mm, place.y_mm))
+            if all(np.hypot(x - a, y - b) > apart for a, b in mine):
+                mine.append((x, y))
         spots += [(number, x, y) for x, y in mine]
     return spots
+
+
+def _mark_size(board: Board, spots: list[Spot], size: float) -> float:
+    """Size of marks: that of the letters, smaller where many crowd a small board."""
+    width, height = board.size_mm
+    covered = max(len(spots), 1) * np.pi * (RING**2 + FLAG**2) * size**2
+    share = np.sqrt(CROWDED * width * height / covered)
+    return float(np.clip(share, SMALLEST, 1.0)) * size
 
 
 def _marked(
@@ -65,42 +93,55 @@ def _marked(
     size: float,
 ) -> Scene:
     face = finished_face(board, side, options)
-    xs = [x for _, x, _ in spots]
-    ys = [y for _, _, y in spots]
-    away = 4.0 * size
-    x0, y0, x1, y1 = face.frame
-    frame = (
-        min([x0, *(x - away for x in xs)]),
-        min([y0, *(y - away for y in ys)]),
-        max([x1, *(x + away for x in xs)]),
-        max([y1, *(y + away for y in ys)]),
+    sign = -1.0 if face.mirrored else 1.0
+    size = _mark_size(board, spots, size)
+    at = np.array([s[1:] for s in spots]).reshape(-1, 2)
+    flags = place_flags(at, [s[0] for s in spots], size, sign=sign)
+    away = np.array([f[1:] for f in flags]).reshape(-1, 2)
+    reach = np.concatenate(
+        (at - RING * size, away - FLAG * size, at + RING * size, away + FLAG * size)
     )
+    x0, y0, x1, y1 = face.frame
+    corners = np.concatenate((reach, ((x0, y0), (x1, y1))))
+    frame = (*corners.min(axis=0).tolist(), *corners.max(axis=0).tolist())
     draft = SceneDraft(face.title, frame, mirrored=face.mirrored, stencils=face.stencils)
     draft.nodes += face.nodes
     draft.coat("veil", palette.PAPER, opacity=VEIL, inside=("profile",), outside=("holes",))
-    sign = -1.0 if face.mirrored else 1.0
     for severity in (Severity.NOTE, Severity.WARNING, Severity.ERROR):
-        mine = [s for s in spots if findings[s[0] - 1].severity is severity]
-        if not mine:
+        rows = [k for k, s in enumerate(spots) if findings[s[0] - 1].severity is severity]
+        if not rows:
             continue
-        x, y = np.array([m[1] for m in mine]), np.array([m[2] for m in mine])
-        flag_x, flag_y = x + sign * 1.9 * size, y + 1.9 * size
-        rim = Pen.circles(x, y, np.full(len(x), 2.0 * size), 0.5 * size)
-        draft.coat("rims", palette.PAPER, rim, Pen.discs(flag_x, flag_y, 2.9 * size))
+        mine = [f for f in flags if f[0] in set(rows)]
+        x, y = at[rows].T
+        flag_x, flag_y = np.array([f[1] for f in mine]), np.array([f[2] for f in mine])
+        from_x, from_y = at[[f[0] for f in mine]].T if mine else (flag_x, flag_y)
+        far = np.hypot(flag_x - from_x, flag_y - from_y)
+        # Leaders run from the ring, not from the place, so that what is meant stays in sight.
+        lead_x = from_x + (flag_x - from_x) * size / far
+        lead_y = from_y + (flag_y - from_y) * size / far
+        around = np.full(len(x), 2.0 * size)
+        draft.coat(
+            "rims",
+            palette.PAPER,
+            Pen.circles(x, y, around, 0.5 * size),
+            Pen.lines(lead_x, lead_y, flag_x, flag_y, 0.5 * size),
+            Pen.discs(flag_x, flag_y, 2.9 * size),
+        )
         draft.coat(
             f"places of {severity.word}s",
             TONES[severity],
-            Pen.circles(x, y, np.full(len(x), 2.0 * size), 0.26 * size),
+            Pen.circles(x, y, around, 0.26 * size),
+            Pen.lines(lead_x, lead_y, flag_x, flag_y, 0.26 * size),
             Pen.discs(flag_x, flag_y, 2.5 * size),
         )
-        numbers = [
+        words = [
             letters(
-                str(n), fx, fy - 0.45 * size, _fit(n, size), align="middle", bold=True,
-                mirrored=face.mirrored,
+                str(spots[k][0]), fx, fy - 0.45 * size, _fit(spots[k][0], size),
+                align="middle", bold=True, mirrored=face.mirrored,
             )
-            for (n, _, _), fx, fy in zip(mine, flag_x, flag_y, strict=True)
+            for k, fx, fy in mine
         ]  # fmt: skip
-        draft.coat("numbers", palette.BLACK, *numbers)
+        draft.coat("numbers", palette.BLACK, *words)
     return draft.scene()
 
 
@@ -123,13 +164,16 @@ class _Entry:
         return step * (len(self.lines) + len(self.small) + 0.8)
 
 
-def _entries(findings: Sequence[Finding], size: float) -> list[_Entry]:
+def _entries(board: Board, findings: Sequence[Finding], size: float) -> list[_Entry]:
     room = LIST_WIDTH * size - INDENT * size
     out = []
     for number, finding in enumerate(findings, start=1):
         more = f" ({finding.count} times)" if finding.count > 1 else ""
         text = f"{finding.severity.word}: {finding.message}{more}"
         place = str(finding.places[0]) if finding.places else ""
+        placed = [p for p in finding.places if p.x_mm is not None]
+        if placed and not any(_is_shown(board, p) for p in placed):
+            place += " (off the board, outside this picture)"
         small = [line for t in (place, finding.remedy) for line in wrapped(t, SMALL * size, room)]
         lines = tuple(wrapped(text, size, room))
         out.append(_Entry(number, finding.severity, lines, tuple(small)))
@@ -150,10 +194,10 @@ def _columns(entries: list[_Entry], step: float, room: float) -> list[list[_Entr
     return columns
 
 
-def _list(findings: Sequence[Finding], size: float, room: float) -> Scene:
+def _list(board: Board, findings: Sequence[Finding], size: float, room: float) -> Scene:
     """Number, severity, message, place and advice of every finding, in columns of ``room``."""
     step, width = 1.7 * size, LIST_WIDTH * size
-    entries = _entries(findings, size)
+    entries = _entries(board, findings, size)
     total = sum(e.height(step) for e in entries)
     # Columns as high as the board, or higher where a long list would otherwise run off sideways.
     room = max(room - 1.5 * step, float(np.sqrt(total * width)), 20 * step)
@@ -200,20 +244,21 @@ def finding_sheet(
     size = text_size(board)
     views = []
     for side in SIDES:
-        spots = _spots(findings, side, 3.0 * size)
+        spots = _spots(board, findings, side, 3.0 * size)
         if side == "top" or spots:
             views.append(_marked(board, side, findings, spots, options, size))
     wide = max(v.size_mm[0] for v in views)
     views_high = sum(v.size_mm[1] for v in views) + GAP_MM * (len(views) - 1)
-    listed = _list(findings, size, views_high)
-    high = max(views_high, listed.size_mm[1])
-    full = wide + GAP_MM + listed.size_mm[0]
+    listed = _list(board, findings, size, views_high)
+    edge = 2.0 * size
+    high = max(views_high, listed.size_mm[1]) + 2 * edge
+    full = wide + GAP_MM + listed.size_mm[0] + 2 * edge
     ground = SceneDraft("ground", (0.0, 0.0, full, high))
     ground.coat("ground", palette.SURROUNDINGS_LIGHT)
     placed = [Placed(ground.scene(), 0.0, 0.0)]
-    top = high
+    top = high - edge
     for view in views:
-        placed.append(Placed(view, (wide - view.size_mm[0]) / 2, top - view.size_mm[1]))
+        placed.append(Placed(view, edge + (wide - view.size_mm[0]) / 2, top - view.size_mm[1]))
         top -= view.size_mm[1] + GAP_MM
-    placed.append(Placed(listed, wide + GAP_MM, high - listed.size_mm[1]))
+    placed.append(Placed(listed, edge + wide + GAP_MM, high - edge - listed.size_mm[1]))
     return Sheet(f"{board.name}: findings", full, high, tuple(placed))

@@ -101,16 +101,26 @@ def letters(
     width = text_width(text, height_mm, bold=bold)
     pen = {"left": 0.0, "middle": -width / 2, "right": -width}[align]
     sign = -1.0 if mirrored else 1.0
-    c, s = np.cos(np.radians(turned_deg)), np.sin(np.radians(turned_deg))
-    out = []
+    c, s = float(np.cos(np.radians(turned_deg))), float(np.sin(np.radians(turned_deg)))
+    how = f"{height_mm:.9g} {bold} {mirrored} {turned_deg:.9g}"
+    outlines: dict[str, tuple[Floats, ...]] = {}
+    places = []
     for character in text:
         advance, contours = _glyph(character, bold)
-        for contour in contours:
-            lx, ly = contour[:, 0] * scale + pen, contour[:, 1] * scale
-            ring = np.column_stack((x + sign * (lx * c - ly * s), y + lx * s + ly * c))
-            out.append(ring[::-1] if mirrored else ring)
+        if contours:
+            name = f"{character} {how}"
+            if name not in outlines:
+                outlines[name] = tuple(_set(ring * scale, sign, c, s) for ring in contours)
+            places.append((name, x + sign * pen * c, y + pen * s))
         pen += advance * scale
-    return Letters(tuple(out))
+    return Letters(outlines, tuple(places))
+
+
+def _set(ring: Floats, sign: float, c: float, s: float) -> Floats:
+    """A contour turned, and mirrored when ``sign`` is -1; exteriors stay counter-clockwise."""
+    x, y = ring[:, 0], ring[:, 1]
+    out = np.column_stack((sign * (x * c - y * s), x * s + y * c))
+    return out[::-1] if sign < 0 else out
 
 
 def fitted(text: str, height_mm: float, width_mm: float) -> str:

@@ -75,7 +75,7 @@ def _paint_band(
     uneven = {n: c.ravel() for n, c in covers.items() if not isinstance(c, int)}
     combinations = np.arange(1 << len(uneven))
     table_cover: dict[str, Floats | float] = {**even}
-    code = np.zeros(len(out), dtype=np.uint8 if len(uneven) <= 8 else np.uint16)
+    code: NDArray[Any] = np.zeros(len(out), dtype=np.uint8 if len(uneven) <= 8 else np.uint16)
     edge = np.zeros(len(out), dtype=np.uint8)
     for k, (name, cover) in enumerate(uneven.items()):
         table_cover[name] = ((combinations >> k) & 1).astype(np.float64)

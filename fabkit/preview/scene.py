@@ -120,12 +120,26 @@ class Pen:
 
 @dataclass(frozen=True, eq=False)
 class Letters:
-    """Outlines of lettering; covered where the winding number is not zero.
+    """Lettering: outlines of characters, each put down where it stands.
 
-    ``contours`` are (n, 2) float64 closed rings, mm.
+    Parameters
+    ----------
+    outlines
+        By a name that tells character, size and direction: (n, 2) float64 closed rings about the
+        start of the character's base line, mm; covered where the winding number is not zero.
+    places
+        Name, x, y, mm, of each character.
     """
 
-    contours: tuple[Floats, ...]
+    outlines: Mapping[str, tuple[Floats, ...]]
+    places: tuple[tuple[str, float, float], ...]
+
+    @property
+    def contours(self) -> tuple[Floats, ...]:
+        """Closed rings where they stand."""
+        return tuple(
+            ring + np.array((x, y)) for name, x, y in self.places for ring in self.outlines[name]
+        )
 
 
 Part = Film | Fill | Pen | Letters

@@ -52,7 +52,7 @@ class Symbols:
     """Shapes that are drawn once and put down often, numbered as they come."""
 
     def __init__(self) -> None:
-        self._numbers: dict[tuple[int, int], int] = {}
+        self._numbers: dict[tuple[int, int] | str, int] = {}
         self.contours: list[tuple[Contour, ...]] = []
         self._files: list[GerberFile] = []  # keeps ids alive and so unique
 
@@ -67,12 +67,20 @@ class Symbols:
             else:
                 shape = polygon_contours(np.array([tool.shape_at(CHORD_ERROR_MM)], dtype=object))
             # Different apertures of one shape share a symbol.
-            known = self.contours.index(shape) if shape in self.contours else len(self.contours)
-            if known == len(self.contours):
-                self.contours.append(shape)
+            known = self.contours.index(shape) if shape in self.contours else self._add(shape)
             self._numbers[key] = known
             self._files.append(file)
         return known
+
+    def outline(self, name: str, rings: tuple[NDArray[np.float64], ...]) -> int:
+        """Number of a character's symbol; the name stands for the shape."""
+        if name not in self._numbers:
+            self._numbers[name] = self._add(tuple(_plain(ring) for ring in rings))
+        return self._numbers[name]
+
+    def _add(self, shape: tuple[Contour, ...]) -> int:
+        self.contours.append(shape)
+        return len(self.contours) - 1
 
 
 def polygon_contours(shapes: NDArray[Any]) -> tuple[Contour, ...]:
@@ -88,7 +96,8 @@ def part_vectors(part: Part, symbols: Symbols) -> Iterator[Run]:
     elif isinstance(part, Fill):
         yield Run(fills=list(polygon_contours(part.shapes)))
     elif isinstance(part, Letters):
-        yield Run(fills=[_plain(c) for c in part.contours])
+        numbers = {name: symbols.outline(name, rings) for name, rings in part.outlines.items()}
+        yield Run(flashes=[Flash(numbers[name], x, y, Pose()) for name, x, y in part.places])
     else:
         run = Run()
         _add_strokes(

@@ -195,5 +195,5 @@ def test_rings_are_oriented_whatever_they_were() -> None:
 
 def test_nothing_covers_nothing() -> None:
     """Stencils without shapes are even."""
-    empty = (Fill(np.array([], dtype=object)), Letters(()), Film(Draftsman().file()))
+    empty = (Fill(np.array([], dtype=object)), Letters({}, ()), Film(Draftsman().file()))
     assert (covered(*empty) == 0).all()

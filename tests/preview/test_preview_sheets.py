@@ -15,13 +15,14 @@ from fabkit.preview import palette
 from fabkit.preview.drill_map import drill_sheet, tool_rows
 from fabkit.preview.faces import render_faces
 from fabkit.preview.finding_sheet import TONES, finding_sheet
+from fabkit.preview.flags import FLAG, place_flags
 from fabkit.preview.lettering import fitted, letters, text_width, wrapped
 from fabkit.preview.marks import SYMBOLS, symbol_pen
 from fabkit.preview.options import PreviewOptions
 from fabkit.preview.paint_pdf import pictures_pdf
 from fabkit.preview.paint_png import paint, paint_sheet
 from fabkit.preview.paint_svg import picture_svg
-from fabkit.preview.scene import Coat, Scene, Sheet, sheet_of
+from fabkit.preview.scene import Coat, Scene, SceneDraft, Sheet, sheet_of
 from fabkit.preview.sheets import (
     halves_sheet,
     island_tones,
@@ -218,3 +219,34 @@ def test_lettering_keeps_its_height_and_reads_on_the_back() -> None:
     lines = wrapped("one two three four five six", 2, 20)
     assert " ".join(lines) == "one two three four five six"
     assert all(text_width(line, 2) <= 20 for line in lines)
+
+
+def test_numbers_of_findings_stand_apart() -> None:
+    """Discs never overlap; each number is put up at least once, however crowded the places."""
+    spots = np.array([(0.0, 0.0)] * 6 + [(0.4 * k, 1.0) for k in range(20)] + [(50.0, 50.0)])
+    numbers = [*range(6), *([6] * 20), 7]
+    flags = place_flags(spots, numbers, 1.0, sign=1.0)
+    assert {numbers[k] for k, _, _ in flags} == set(range(8))
+    at = np.array([f[1:] for f in flags])
+    apart = np.hypot(*(at[:, None] - at[None]).transpose(2, 0, 1))
+    assert apart[~np.eye(len(at), dtype=bool)].min() >= 2 * FLAG - 1e-9
+    assert flags[-1] == (26, pytest.approx(50 + 2.75 / 2**0.5), pytest.approx(50 + 2.75 / 2**0.5))
+
+
+def test_far_place_does_not_stretch_the_findings_sheet(board: Board) -> None:
+    """A place off the board by half a metre is told in words; the sheet keeps its size."""
+    near, far = (
+        Finding.of(rule(Severity.ERROR), "Layer shifted", Place(side="top", x_mm=x, y_mm=57))
+        for x in (107.0, 607.0)
+    )
+    usual, stretched = (finding_sheet(board, [f]) for f in (near, far))
+    assert stretched.width_mm == pytest.approx(usual.width_mm, abs=10)
+
+
+def test_repeated_characters_are_written_once() -> None:
+    """Vector pictures hold one outline for each character and size, put down as often as needed."""
+    draft = SceneDraft("text", (0.0, 0.0, 100.0, 10.0))
+    draft.coat("words", (0, 0, 0), letters("anna anna", 1, 1, 2.0))
+    text = picture_svg(draft.scene())
+    assert text.count('<use href="#a') == 8
+    assert text.count("<path id=") == 2
