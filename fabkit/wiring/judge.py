@@ -31,6 +31,9 @@ def judge_half(half: HalfWiring, seated: Sequence[Pin], pins: Sequence[Pin]) -> 
     pins
         All pins known of its board.
     """
+    if half.scan == "other":
+        message = f"{len(half.keys)} keys between lines that are not rows and columns"
+        yield _finding(rules.NO_SCHEME, message, (), half)
     yield from _keys_without_pin(half)
     yield from _shared(half)
     yield from _diodes(half)

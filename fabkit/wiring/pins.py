@@ -23,6 +23,9 @@ NETLIST: Final = "the netlist beside the layers (IPC-D-356)"
 TABLE: Final = "the pin table given, and the copper itself"
 NOTHING: Final = "no source"
 
+VIA: Final = "VIA"
+"""What a netlist writes in place of a part for a via (IPC-D-356A, columns 21 to 26)."""
+
 SAME_MM: Final = 0.05
 """Pads of one pin this near are one hole seen from both faces."""
 
@@ -126,7 +129,7 @@ def _from_netlist(copper: Copper) -> Iterable[Pin]:
     aligned = align_netlist(netlist, copper)
     shift = aligned.shift_mm
     for point in netlist.points:
-        if point.ref and point.net not in NO_NET and point.kind != "tooling":
+        if point.ref not in ("", VIA) and point.net not in NO_NET and point.kind != "tooling":
             yield Pin(
                 ref=point.ref,
                 pin=point.pin,
