@@ -57,6 +57,9 @@ def swept(shape: BaseGeometry, path: Floats) -> BaseGeometry:
         return shape
     keep = np.concatenate(([True], (path[1:] != path[:-1]).any(axis=1)))
     path = path[keep]
+    if len(path) > _MOST_LEGS:
+        # Only an arc has so many legs, and dragging such a shape along one is no legal stroke.
+        path = path[np.linspace(0, len(path) - 1, _MOST_LEGS).astype(np.int64)]
     if shape.geom_type == "Polygon":
         outer = shapely.Polygon(shape.exterior)
         holes = [shapely.Polygon(ring) for ring in shape.interiors]
@@ -98,9 +101,6 @@ def _common(hole: BaseGeometry, path: Floats) -> BaseGeometry:
 
 
 def _swept_by_edges(shape: BaseGeometry, path: Floats) -> BaseGeometry:
-    if len(path) > _MOST_LEGS:
-        # Only an arc has so many legs, and dragging such a shape along one is no legal stroke.
-        path = path[np.linspace(0, len(path) - 1, _MOST_LEGS).astype(np.int64)]
     rings = [
         shapely.get_coordinates(ring)
         for part in shapely.get_parts(shape)

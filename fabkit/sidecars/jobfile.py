@@ -54,7 +54,7 @@ def read_job(data: bytes, *, name: str) -> JobFile:
         log.add(rules.JOB_WRONG_TYPE, f"LayerNumber is {count}, not a whole number")
         count = None
     thickness = reader.positive("BoardThickness")
-    finish = specs.get("Finish")
+    finish = reader.text("Finish")
     stackup = _rows(raw, "MaterialStackup", log)
     job = JobFile(
         name=name,
@@ -63,7 +63,7 @@ def read_job(data: bytes, *, name: str) -> JobFile:
         size_mm=(width, height) if width is not None and height is not None else None,
         layers=int(count) if count is not None else None,
         thickness_mm=thickness,
-        finish=finish if isinstance(finish, str) else None,
+        finish=finish,
         files=_entries(raw, log),
         design_rules=_rows(raw, "DesignRules", log),
         stackup=stackup,
@@ -75,12 +75,22 @@ def read_job(data: bytes, *, name: str) -> JobFile:
 
 
 def _parse(data: bytes, log: ProblemLog) -> Mapping[str, Any]:
+    twice: list[str] = []
+
+    def unique(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        made = dict(pairs)
+        if len(made) < len(pairs):
+            twice.extend(key for key, times in Counter(k for k, _ in pairs).items() if times > 1)
+        return made
+
     try:
-        raw = json.loads(data.decode("utf-8-sig", errors="replace"))
+        raw = json.loads(data.decode("utf-8-sig", errors="replace"), object_pairs_hook=unique)
     except (ValueError, RecursionError) as error:
         where = error.pos if isinstance(error, json.JSONDecodeError) else None
         log.add(rules.JOB_NOT_JSON, f"not JSON: {str(error)[:120]}", offset=where)
         return {}
+    for key in dict.fromkeys(twice):
+        log.add(rules.JOB_KEY_TWICE, f"{key[:40]!r} twice", assumed="the last one is taken")
     if not isinstance(raw, dict):
         log.add(rules.JOB_NOT_JSON, f"the root is a {type(raw).__name__}, not an object")
         return {}
@@ -97,7 +107,11 @@ def _rows(raw: Mapping[str, Any], key: str, log: ProblemLog) -> tuple[Mapping[st
     if not isinstance(rows, list):
         log.add(rules.JOB_WRONG_TYPE, f"{key} is not a list")
         return ()
-    return tuple(row for row in rows if isinstance(row, dict))
+    kept = tuple(row for row in rows if isinstance(row, dict))
+    if len(kept) < len(rows):
+        left = len(rows) - len(kept)
+        log.add(rules.JOB_WRONG_TYPE, f"an entry of {key} is not an object", count=left)
+    return kept
 
 
 def _project(specs: Mapping[str, Any]) -> tuple[str | None, str | None]:
@@ -114,7 +128,7 @@ def _project(specs: Mapping[str, Any]) -> tuple[str | None, str | None]:
 
 
 class _Specs:
-    """Numbers of one member, with complaints about wrong ones."""
+    """Numbers and words of one member, with complaints about wrong ones."""
 
     def __init__(self, part: Mapping[str, Any], log: ProblemLog) -> None:
         self._part = part
@@ -129,12 +143,19 @@ class _Specs:
             return None
         return float(value)
 
+    def text(self, key: str) -> str | None:
+        value = self._part.get(key)
+        if value is None or isinstance(value, str):
+            return value
+        self._log.add(rules.JOB_WRONG_TYPE, f"{key} is {str(value)[:40]!r}")
+        return None
+
 
 def _entries(raw: Mapping[str, Any], log: ProblemLog) -> tuple[JobFileEntry, ...]:
     entries = []
     for row in _rows(raw, "FilesAttributes", log):
         path, function = row.get("Path"), row.get("FileFunction")
-        polarity = row.get("FilePolarity")
+        polarity = _Specs(row, log).text("FilePolarity")
         if not isinstance(path, str) or not path:
             log.add(rules.JOB_KEY_MISSING, "an entry of FilesAttributes has no Path")
             continue
@@ -149,7 +170,7 @@ def _entries(raw: Mapping[str, Any], log: ProblemLog) -> tuple[JobFileEntry, ...
             JobFileEntry(
                 path=path,
                 function=fields,
-                polarity=polarity if isinstance(polarity, str) else None,
+                polarity=polarity,
             )
         )
     return tuple(entries)

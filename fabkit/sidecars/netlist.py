@@ -74,10 +74,12 @@ def read_netlist(data: bytes, *, name: str) -> Netlist:
     reader = _Reader(name)
     offset = 0
     for number, raw in enumerate(data.splitlines(keepends=True), start=1):
-        reader.read_line(raw.decode("latin-1").rstrip("\r\n\x1a"), number, offset)
+        text = raw.decode("latin-1").rstrip("\r\n\x1a")
+        if reader.ended and text.strip():
+            reader.log.add(rules.NET_AFTER_END, "records behind 999", offset=offset)
+        elif not reader.ended:
+            reader.read_line(text, number, offset)
         offset += len(raw)
-        if reader.ended:
-            break
     points = reader.finish()
     return Netlist(name=name, points=points, problems=reader.log.freeze(data))
 
@@ -127,6 +129,8 @@ class _Reader:
             alias, real = text[8:13].strip(), text[14:].strip()
             if alias and real:
                 self._aliases[alias] = self._aliases[f"NNAME{alias}"] = real
+            else:
+                self.log.add(rules.NET_LENGTH, "NNAME without number or name", offset=offset)
         elif words[0] == "UNITS":
             units = " ".join(words[1].split()).upper() if len(words) > 1 else ""
             if self._units is not None and units != self._units:

@@ -16,7 +16,7 @@ from fabkit.sidecars.placement import (
     VALUE_WORDS,
     is_fitted,
 )
-from fabkit.sidecars.tables import Row, decode, find_table
+from fabkit.sidecars.tables import Row, decode, find_table, line_offsets
 
 _KNOWN: Final = {
     "ref": (
@@ -57,15 +57,18 @@ def read_parts(data: bytes, *, name: str) -> PartsTable:
     if table is None:
         log.add(rules.PARTS_NO_TABLE, "no heading with designators and values")
         return PartsTable(name=name, rows=(), problems=log.freeze(data))
+    offsets = line_offsets(data)
+    table.report(rules.PARTS_CELLS, log, offsets)
     rows = []
     seen: set[str] = set()
     for row in table.rows:
-        listed = _read_row(row, log)
+        at = offsets[row.line - 1] if row.line <= len(offsets) else None
+        listed = _read_row(row, log, at)
         if listed is None:
             continue
         for ref in listed.refs:
             if ref in seen:
-                log.add(rules.PARTS_DOUBLE, f"{ref} is listed more than once")
+                log.add(rules.PARTS_DOUBLE, f"{ref} is listed more than once", offset=at)
             seen.add(ref)
         rows.append(listed)
     return PartsTable(name=name, rows=tuple(rows), problems=log.freeze(data))
@@ -87,17 +90,26 @@ def split_refs(text: str) -> tuple[str, ...]:
     return tuple(refs)
 
 
-def _read_row(row: Row, log: ProblemLog) -> ListedPart | None:
+def _read_row(row: Row, log: ProblemLog, offset: int | None) -> ListedPart | None:
     refs = split_refs(row.cells.get("ref", ""))
     said = row.cells.get("quantity", "")
     count = int(float(said)) if re.fullmatch(r"\d{1,6}(\.0*)?", said) else None
     if not refs and count is None:
-        log.add(rules.PARTS_ROW, "row without designators or quantity")
+        log.add(rules.PARTS_ROW, "row without designators or quantity", offset=offset)
         return None
+    for ref in refs:
+        if _RANGE.match(ref):
+            log.add(
+                rules.PARTS_QUANTITY,
+                f"{ref} is no range of designators",
+                offset=offset,
+                assumed="counted as one part",
+            )
     if count is not None and refs and count != len(refs):
         log.add(
             rules.PARTS_QUANTITY,
             f"{', '.join(refs[:3])}: quantity {count}, {len(refs)} designators",
+            offset=offset,
             assumed="the designators are counted",
         )
     return ListedPart(

@@ -5,10 +5,18 @@ from __future__ import annotations
 import re
 from typing import Final, Literal
 
-from fabkit.findings import ProblemLog
+from fabkit.findings import ProblemLog, Severity
 from fabkit.sidecars import rules
 from fabkit.sidecars.model import PlacedPart, Placement
-from fabkit.sidecars.tables import Row, Table, decode, find_table, find_unit, parse_number
+from fabkit.sidecars.tables import (
+    Row,
+    Table,
+    decode,
+    find_table,
+    find_unit,
+    line_offsets,
+    parse_number,
+)
 
 REF_WORDS: Final = (
     "designator",
@@ -90,9 +98,10 @@ def read_placement(data: bytes, *, name: str) -> Placement:
     if table is None:
         log.add(rules.PLACEMENT_NO_TABLE, "no heading with designator, X, Y and rotation or side")
         return Placement(name=name, parts=(), problems=log.freeze(data))
-    offsets = _line_offsets(data)
+    offsets = line_offsets(data)
     general = find_unit(table.preamble)
     reader = _Rows(table, log, general, _side_of_file(name, table))
+    table.report(rules.PLACEMENT_CELLS, log, offsets)
     parts = []
     seen: set[str] = set()
     for row in table.rows:
@@ -118,14 +127,6 @@ def read_placement(data: bytes, *, name: str) -> Placement:
         unit_stated=reader.unit_stated,
         problems=log.freeze(data),
     )
-
-
-def _line_offsets(data: bytes) -> list[int]:
-    offsets, at = [], 0
-    for line in data.splitlines(keepends=True):
-        offsets.append(at)
-        at += len(line)
-    return offsets
 
 
 def _side_of_file(name: str, table: Table) -> Side | None:
@@ -154,13 +155,18 @@ class _Rows:
     def read(self, row: Row, offset: int | None) -> PlacedPart | None:
         ref = row.cells.get("ref", "")
         x, y = self._length(row, "x"), self._length(row, "y")
-        if not ref and x is None and y is None:
-            return None
         if not ref or x is None or y is None:
-            # A closing word or a rule after the table is no row at all.
-            if x is not None or y is not None:
+            if row.cells.get("x") or row.cells.get("y"):
                 self._log.add(
                     rules.PLACEMENT_ROW, "row without designator or position", offset=offset
+                )
+            else:
+                # A closing word, a rule, or a part that was never placed.
+                self._log.add(
+                    rules.PLACEMENT_ROW,
+                    "row without a position",
+                    offset=offset,
+                    severity=Severity.NOTE,
                 )
             return None
         turn = parse_number(

@@ -29,6 +29,14 @@ JOB_KEY_MISSING: Final = Rule.of(
     "Export the job file again, or state the missing value in the order.",
     _JOB,
 )
+JOB_KEY_TWICE: Final = Rule.of(
+    "job/key-twice",
+    "A member of the job file is given twice in one object",
+    "Some software takes the first, some the last.",
+    _W,
+    _AGAIN,
+    Source("RFC 8259", "4"),
+)
 JOB_WRONG_TYPE: Final = Rule.of(
     "job/wrong-type",
     "A value of the job file has the wrong type or is not positive",
@@ -142,6 +150,14 @@ NET_NO_END: Final = Rule.of(
     _AGAIN,
     _NET,
 )
+NET_AFTER_END: Final = Rule.of(
+    "netlist/after-end",
+    "Records stand behind the end record 999 of the netlist",
+    "Whoever tests the boards stops at 999; the nets behind it are not tested.",
+    _W,
+    _AGAIN,
+    _NET,
+)
 
 PLACEMENT_NO_TABLE: Final = Rule.of(
     "placement/no-table",
@@ -158,6 +174,14 @@ PLACEMENT_ROW: Final = Rule.of(
     _W,
     "Correct the row: designator, X, Y and rotation are needed.",
     COMMON_PRACTICE,
+)
+PLACEMENT_CELLS: Final = Rule.of(
+    "placement/cells",
+    "A row of the placement table has an open quote or more cells than headings",
+    "Where its cells end is a guess, and a part may be placed elsewhere or not at all.",
+    _W,
+    "Close the quote, or put quotes around cells that hold a separator.",
+    Source("RFC 4180", "2"),
 )
 PLACEMENT_DOUBLE: Final = Rule.of(
     "placement/double-designator",
@@ -198,6 +222,14 @@ PARTS_ROW: Final = Rule.of(
     _W,
     "Add the designators to the row.",
     COMMON_PRACTICE,
+)
+PARTS_CELLS: Final = Rule.of(
+    "partslist/cells",
+    "A row of the parts table has an open quote or more cells than headings",
+    "Where its cells end is a guess, and another part may be bought.",
+    _W,
+    "Close the quote, or put quotes around cells that hold a separator.",
+    Source("RFC 4180", "2"),
 )
 PARTS_QUANTITY: Final = Rule.of(
     "partslist/quantity",

@@ -7,19 +7,22 @@ A table begins at the first line whose cells are headings we know; what stands b
 from __future__ import annotations
 
 import csv
-import io
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
+from fabkit.findings import ProblemLog, Rule, Severity
 from fabkit.units import INCH_MM, MIL_MM
 
 _SEPARATORS: Final = (",", ";", "\t", "|")
 _HEADER_WITHIN: Final = 80
 """A header further down than this is not looked for."""
-_MAX_CELL: Final = 4096
+_MAX_CELL: Final = 65_536
+"""Room for the designators of ten thousand parts; more is cut, and said to be."""
+_MOST_LINES: Final = 200
+"""A cell in quotes that runs on for more lines lacks its closing quote (our rule)."""
 UNITS_MM: Final[Mapping[str, float]] = {
     "mm": 1.0,
     "millimeter": 1.0,
@@ -69,6 +72,22 @@ class Table:
     headings: tuple[Heading, ...]
     rows: tuple[Row, ...]
     decimal_comma: bool
+    faults: tuple[tuple[int, str], ...] = ()
+    """Line from 1, and what of it could not be read as it stands."""
+    continued: tuple[int, ...] = ()
+    """Lines that were read as part of a quoted cell of the row above."""
+
+    def report(self, rule: Rule, log: ProblemLog, offsets: Sequence[int]) -> None:
+        """Tell what of the rows is a guess."""
+        for line, fault in self.faults:
+            log.add(rule, fault, offset=offsets[line - 1])
+        for line in self.continued:
+            log.add(
+                rule,
+                "the line is read as part of a quoted cell of the row above",
+                offset=offsets[line - 1],
+                severity=Severity.NOTE,
+            )
 
     def unit_of(self, field: str) -> float | None:
         """Unit stated by the heading of a field, mm per unit."""
@@ -83,6 +102,25 @@ def decode(data: bytes) -> str:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError:
         return data.decode("latin-1")
+
+
+def split_lines(text: str) -> list[str]:
+    """Lines as editors count them: other separators of Unicode are part of a cell.
+
+    >>> split_lines("a\\r\\nb\\x85c")
+    ['a', 'b\\x85c']
+    """
+    lines = re.split(r"\r\n|\n|\r", text)
+    return lines[:-1] if lines and not lines[-1] else lines
+
+
+def line_offsets(data: bytes) -> list[int]:
+    """Byte at which each line begins."""
+    offsets, at = [], 0
+    for line in data.splitlines(keepends=True):
+        offsets.append(at)
+        at += len(line)
+    return offsets
 
 
 def normalise(heading: str) -> tuple[str, float | None]:
@@ -115,7 +153,7 @@ def find_table(
     accepts
         Judges the set of fields found.
     """
-    lines = text.splitlines()
+    lines = split_lines(text)
     for index, line in enumerate(lines[:_HEADER_WITHIN]):
         bare = line.lstrip("#*; \ufeff") if line[:1] in "#*;" else line
         for separator in _SEPARATORS:
@@ -163,7 +201,8 @@ def find_unit(lines: Sequence[str]) -> float | None:
 
 def _split(line: str, separator: str) -> list[str]:
     try:
-        return [cell.strip() for cell in next(csv.reader([line], delimiter=separator), [])]
+        reader = csv.reader([line], delimiter=separator, skipinitialspace=True)
+        return [cell.strip() for cell in next(reader, [])]
     except csv.Error:
         return []
 
@@ -209,23 +248,62 @@ def _match_words(line: str, known: Mapping[str, Sequence[str]]) -> tuple[Heading
 def _separated(
     lines: Sequence[str], index: int, separator: str, headings: tuple[Heading, ...]
 ) -> Table:
-    rows = []
-    reader = csv.reader(io.StringIO("\n".join(lines[index + 1 :])), delimiter=separator)
-    start = index + 2
-    while True:
-        try:
-            cells = next(reader)
-        except StopIteration:
-            break
-        except csv.Error:
-            start = index + 2 + reader.line_num
+    rows: list[Row] = []
+    faults: list[tuple[int, str]] = []
+    continued: list[int] = []
+    at = index + 1
+    while at < len(lines):
+        number = at + 1
+        cells, taken, fault = _record(lines, at, separator, len(headings))
+        at += taken
+        continued += range(number + 1, number + taken)
+        if not any(cell.strip() for cell in cells):
             continue
-        line, start = start, index + 2 + reader.line_num
-        if any(cell.strip() for cell in cells):
-            rows.append(Row(_assign(headings, cells), line))
+        if any(cell.strip() for cell in cells[len(headings) :]):
+            fault = fault or "more cells than headings"
+        if any(len(cell) > _MAX_CELL for cell in cells):
+            fault = fault or f"a cell of more than {_MAX_CELL} characters was cut"
+        if fault:
+            faults.append((number, fault))
+        rows.append(Row(_assign(headings, cells), number))
     joined = [value for row in rows[:200] for value in row.cells.values()]
     comma = separator != "," and any(re.fullmatch(r"-?\d+,\d+", cell) for cell in joined)
-    return Table(tuple(lines[:index]), headings, tuple(rows), comma)
+    return Table(
+        tuple(lines[:index]), headings, tuple(rows), comma, tuple(faults), tuple(continued)
+    )
+
+
+def _record(
+    lines: Sequence[str], at: int, separator: str, columns: int
+) -> tuple[list[str], int, str]:
+    """Cells of the record that begins at a line, the lines it takes, and what is wrong with it.
+
+    A quoted cell may hold line ends.  Where its closing quote is missing it would swallow the rows
+    that follow, so the record then ends with its line.
+    """
+    line = lines[at]
+    plain = line.split(separator)
+    if '"' not in line:
+        return plain, 1, ""
+    reader = csv.reader(
+        (f"{text}\n" for text in lines[at : at + _MOST_LINES]),
+        delimiter=separator,
+        skipinitialspace=True,
+        strict=True,
+    )
+    try:
+        cells = next(reader)
+    except csv.Error:
+        pass
+    else:
+        last = lines[at + reader.line_num - 1]
+        whole = len(plain) == columns and len(last.split(separator)) == columns
+        if reader.line_num == 1 or not whole:
+            return cells, reader.line_num, ""
+    loose = _split(line, separator)
+    if len(loose) == columns:
+        return loose, 1, "a quote is not closed" if line.count('"') % 2 else ""
+    return [cell.replace('"', "") for cell in plain], 1, "a quote is not closed"
 
 
 def _columned(lines: Sequence[str], index: int, headings: tuple[Heading, ...]) -> Table:

@@ -252,6 +252,10 @@ CASES: dict[str, tuple[Files, Files]] = {
     # ------------------------------------------------------------------ the job file
     "job/not-json": ({"x.gbrjob": job()[:-40]}, jobbed()),
     "job/key-missing": (jobbed(Header=None) | {"x.gbrjob": '{"GeneralSpecs": {}}'}, jobbed()),
+    "job/key-twice": (
+        {"x.gbrjob": job().replace('"LayerNumber": 2', '"LayerNumber": 2, "LayerNumber": 2')},
+        jobbed(),
+    ),
     "job/wrong-type": (jobbed(GeneralSpecs__LayerNumber="two"), jobbed()),
     "job/double-function": (
         jobbed(FilesAttributes=entries(legend={"FileFunction": "Copper,L1,Top"})),
@@ -313,6 +317,7 @@ CASES: dict[str, tuple[Files, Files]] = {
     ),
     "netlist/long-name": (netlist(POINTS[0].replace("317A  ", "317A B"), POINTS[1]), netlist()),
     "netlist/no-end": (netlist(end=""), netlist()),
+    "netlist/after-end": (netlist(end="999\r\n" + POINTS[0]), netlist()),
     "netlist/layer-beyond": (
         netlist(*POINTS, record("327", c4="A", c21="J2", c27="-1", c39="A04X+005000Y+005000")),
         netlist(*POINTS, record("327", c4="A", c21="J2", c27="-1", c39="A02X+005000Y+005000")),
@@ -328,6 +333,7 @@ CASES: dict[str, tuple[Files, Files]] = {
     "net/netlist-hole": (netlist(POINTS[0].replace("D1000", "D0500"), POINTS[1]), netlist()),
     # ------------------------------------------------------------------ the tables
     "placement/bad-row": (placement("J1,5,x,0,top", *PLACED[1:]), placement(*PLACED)),
+    "placement/cells": (placement('"J1,5,5,0,top', *PLACED[1:]), placement(*PLACED)),
     "placement/double-designator": (placement(*PLACED, "J1,6,6,0,top"), placement(*PLACED)),
     "placement/unit-assumed": (
         placement(*PLACED, head="Ref,X,Y,Rotation,Side"),
@@ -338,6 +344,7 @@ CASES: dict[str, tuple[Files, Files]] = {
         placement(*PLACED),
     ),
     "board/placement-outside": (placement(*PLACED, "J9,500,500,0,top"), placement(*PLACED)),
+    "partslist/cells": (parts("R1,1,10k,5%"), parts('R1,1,"10k,5%"')),
     "partslist/quantity": (parts('"R1,R2",3,10k'), parts('"R1,R2",2,10k')),
     "partslist/double-designator": (parts("R1,1,10k", "R1,1,22k"), parts("R1,1,10k")),
     "partslist/bad-row": (parts("R1,1,10k", ",,22k"), parts("R1,1,10k")),
