@@ -116,7 +116,7 @@ def edge(case: Case) -> Iterator[Finding]:
             keep = np.ones(len(middle), dtype=bool)
             keep[spared] = False
             distance, middle = distance[keep], middle[keep]
-        distance, middle = _stretches(distance, middle)
+        distance, middle = join_stretches(distance, middle)
         near.append(np.column_stack((distance, middle, np.full(len(distance), index))))
         pieces = copper.pieces.polygons[copper.pieces.on_layer(index)]
         points = shapely.point_on_surface(pieces)
@@ -197,7 +197,7 @@ def _drawn_outlines(case: Case, copper: Copper, rows: NDArray[np.int64]) -> Iter
             )
 
 
-def _stretches(
+def join_stretches(
     distance: NDArray[np.float64], middle: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """One place for each stretch of an edge at one distance (its middle), nearest first.

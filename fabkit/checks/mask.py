@@ -19,7 +19,6 @@ from fabkit.checks.copper_width import SAME_SPOT_MM, spot_place
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
 from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
-from fabkit.geometry.clipping import clip_to_box
 from fabkit.geometry.facing import facets_of, find_gaps, thin_out
 from fabkit.gerber.model import Kind
 from fabkit.gerber.shapes import object_shapes
@@ -36,9 +35,6 @@ INVERTED_SHARE: Final = 0.6
 
 SHIFT_MM: Final = 0.05
 """An opening further than this off its pad's middle is shifted (common practice)."""
-
-BARED_MM2: Final = 0.001
-"""Foreign copper in an opening smaller than this is a touch of outlines."""
 
 WEB = Rule(
     id="mask/web-thin",
@@ -80,14 +76,6 @@ SHIFTED = Rule(
     source=COMMON_PRACTICE,
     severity=Severity.WARNING,
     advice="Move the opening onto its pad.",
-)
-BARED = Rule(
-    id="mask/neighbour-bared",
-    title="Opening of a pad bares foreign copper",
-    why="Solder on the pad runs onto the neighbour and shorts them.",
-    source=COMMON_PRACTICE,
-    severity=Severity.WARNING,
-    advice="Shrink the opening or move the neighbour away.",
 )
 TRACK_BARED = Rule(
     id="mask/track-bared",
@@ -173,7 +161,7 @@ def attached_pads(case: Case, copper: Copper, pads: NDArray[np.int64]) -> NDArra
     return np.asarray(out & (copper.pads.island[pads] >= 0))
 
 
-def _inverted(case: Case, side: MaskSide) -> bool:
+def is_inverted(case: Case, side: MaskSide) -> bool:
     """Whether the file paints the mask instead of its openings."""
     if case.board.profile is None or not len(side.openings):
         return False
@@ -191,7 +179,7 @@ def _inverted(case: Case, side: MaskSide) -> bool:
 def polarity(case: Case) -> Iterator[Finding]:
     """Mask files show openings."""
     for side in case.shared(mask_sides):
-        if _inverted(case, side):
+        if is_inverted(case, side):
             yield Finding.of(
                 INVERTED,
                 f"{side.layer.name} is painted over most of the board and left out over the pads",
@@ -238,7 +226,7 @@ def openings(case: Case) -> Iterator[Finding]:
     """Every pad that takes solder has an opening around it."""
     copper = require_copper(case)
     for side in case.shared(mask_sides):
-        if not _inverted(case, side):
+        if not is_inverted(case, side):
             yield from _openings(case, copper, side)
 
 
@@ -371,61 +359,7 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
         )
 
 
-@check(id="mask/neighbours", rules=(BARED,), needs=("mask", "outer-copper"))
-def neighbours(case: Case) -> Iterator[Finding]:
-    """Openings of pads bare no copper of another net."""
-    copper = require_copper(case)
-    for side in case.shared(mask_sides):
-        if _inverted(case, side) or not len(side.openings):
-            continue
-        rows = copper.pieces.on_layer(side.copper_index)
-        piece, opening = side.tree.query(copper.pieces.polygons[rows], predicate="intersects")
-        island = copper.pieces.island[rows[piece]]
-        spots = shapely.points(copper.pads.x[side.pads], copper.pads.y[side.pads])
-        pad, pad_opening = side.tree.query(spots, predicate="intersects")
-        pad_island = copper.pads.island[side.pads[pad]]
-        owned = {(int(o), int(i)) for o, i in zip(pad_opening, pad_island, strict=True)}
-        with_pads = np.isin(opening, pad_opening)
-        foreign = np.array(
-            [(int(o), int(i)) not in owned for o, i in zip(opening, island, strict=True)], bool
-        )
-        mine = np.flatnonzero(with_pads & foreign)
-        if not len(mine):
-            continue
-        box = shapely.bounds(side.openings[opening[mine]])
-        bared = np.array(
-            [
-                shapely.intersection(clip_to_box(p, b), o)
-                for p, b, o in zip(
-                    copper.pieces.polygons[rows[piece[mine]]],
-                    box,
-                    side.openings[opening[mine]],
-                    strict=True,
-                )
-            ],
-            dtype=object,
-        )
-        # What is too small to matter may be empty, and nothing lies on an empty shape.
-        bared = bared[shapely.area(bared) > BARED_MM2]
-        if not len(bared):
-            continue
-        width = _widths(bared)
-        spots = shapely.get_coordinates(shapely.point_on_surface(bared))
-        real = np.flatnonzero(on_board(case, *spots.T))
-        if len(real):
-            xy = spots[real]
-            yield group(
-                BARED,
-                width[real],
-                lambda k, s=xy, a=side.layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
-                f"openings in {side.layer.name} bare copper of other nets beside their pads, "
-                "up to {worst} wide",
-                most=True,
-                limit=0.0,
-            )
-
-
-def _widths(shapes: NDArray[Any]) -> Floats:
+def widest(shapes: NDArray[Any]) -> Floats:
     """Width of each shape at its widest: the largest circle that fits in, mm."""
     circles = shapely.maximum_inscribed_circle(shapes, tolerance=COINCIDENT_MM / 4)
     return np.asarray(2 * shapely.length(circles))
@@ -436,7 +370,7 @@ def tracks(case: Case) -> Iterator[Finding]:
     """Openings lie over pads and holes, not over tracks alone."""
     copper, cuts = require_copper(case), case.shared(cuts_of)
     for side in case.shared(mask_sides):
-        if _inverted(case, side) or not len(side.openings):
+        if is_inverted(case, side) or not len(side.openings):
             continue
         used = np.zeros(len(side.openings), dtype=bool)
         spots = shapely.points(copper.pads.x[side.pads], copper.pads.y[side.pads])
@@ -457,7 +391,7 @@ def tracks(case: Case) -> Iterator[Finding]:
             xy = shapely.get_coordinates(shapely.centroid(side.openings[over]))
             yield group(
                 TRACK_BARED,
-                _widths(side.openings[over]),
+                widest(side.openings[over]),
                 lambda k, s=xy, a=side.layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
                 f"openings in {side.layer.name} lie over tracks where there is no pad, up to "
                 "{worst} wide",

@@ -110,7 +110,7 @@ def inner_corners(
         depth.append(float(far[pick]))
         corner.append((on_profile[pick].x, on_profile[pick].y))
     spots = np.array(corner).reshape(-1, 2)
-    order = np.lexsort((spots[:, 1], spots[:, 0], radii))
+    order = np.lexsort((spots[:, 1], spots[:, 0], np.array(radii)))
     return np.array(radii)[order], np.array(depth)[order], spots[order]
 
 

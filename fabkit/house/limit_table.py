@@ -108,7 +108,7 @@ _KINDS = (
     _least("nonplated_to_copper_mm", "copper around a non-plated hole", 0.20, 0.20, GUIDES),
     _least("plated_to_inner_copper_mm", "plated hole to foreign inner copper", 0.25, 0.25, GUIDES),
     _least("sliver_mm", "narrowest copper sliver", 0.10, 0.10, PRACTICE),
-    _least("acid_trap_deg", "sharpest angle between tracks", 90.0, 90.0, PRACTICE),
+    _least("acid_trap_deg", "sharpest angle between tracks", 45.0, 45.0, PRACTICE),
     # Mask, paste, legend
     _least("mask_margin_mm", "mask opening larger than its pad, per side", 0.05, 0.05, GUIDES),
     _least("mask_web_mm", "mask web between openings, green", 0.10, 0.075, GUIDES),

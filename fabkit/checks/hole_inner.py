@@ -1,0 +1,90 @@
+"""Plated holes against foreign copper of inner layers, which they pass without a pad."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+import shapely
+
+from fabkit.checks.case import Case
+from fabkit.checks.copper_facts import (
+    Cuts,
+    Spots,
+    cuts_of,
+    facets_by_layer,
+    require_copper,
+)
+from fabkit.checks.declare import check
+from fabkit.checks.worst import judge
+from fabkit.findings import Finding, Rule, Severity, Source
+from fabkit.units import CHORD_ERROR_MM
+
+GUIDES: Final = Source("published maker guides", "plated hole to foreign inner copper")
+
+INNER_NEAR = Rule(
+    id="hole/inner-copper-near",
+    title="Plated hole too near foreign copper of an inner layer",
+    why="Inner layers move a little when they are pressed; a hole that then meets foreign copper "
+    "shorts two nets inside the board, where nobody can mend it.",
+    source=GUIDES,
+    severity=Severity.WARNING,
+    advice="Widen the clearance of planes and tracks around holes on inner layers.",
+)
+
+
+@check(
+    id="hole/inner-clearance",
+    rules=(INNER_NEAR,),
+    limits=("plated_to_inner_copper_mm",),
+    needs=("drill", "inner-copper"),
+)
+def inner_clearance(case: Case) -> Iterator[Finding]:
+    """Foreign copper of inner layers keeps clear of plated holes."""
+    copper, cuts = require_copper(case), case.shared(cuts_of)
+    island = np.full(len(cuts.shapes), -1)
+    joints = copper.pieces.joints
+    island[joints[:, 0]] = copper.pieces.island[joints[:, 1]]
+    reach = case.house.limit("plated_to_inner_copper_mm").value
+    tables = [np.empty((0, 4))]
+    for index, layer in enumerate(case.board.copper):
+        if layer.side is not None:
+            continue
+        passed = (cuts.first <= index + 1) & (cuts.last >= index + 1)
+        rows = np.flatnonzero((cuts.plated != 0) & passed)
+        facets = case.shared(facets_by_layer)[index]
+        hole, facet = facets.tree.query(
+            _middles(cuts, rows), predicate="dwithin", distance=_radii(cuts, rows) + reach
+        )
+        foreign = copper.pieces.island[facets.facets.piece[facet]] != island[rows[hole]]
+        hole, facet = hole[foreign], facet[foreign]
+        wall = shapely.distance(_middles(cuts, rows)[hole], facets.tree.geometries[facet])
+        wall = np.maximum(wall - _radii(cuts, rows)[hole], 0.0)
+        order = np.lexsort((wall, hole))
+        worst = order[np.unique(hole[order], return_index=True)[1]]
+        at = rows[hole[worst]]
+        tables.append(
+            np.column_stack((wall[worst], cuts.x[at], cuts.y[at], np.full(len(at), index)))
+        )
+    spots = Spots.of(np.concatenate(tables))
+    yield from judge(
+        case,
+        INNER_NEAR,
+        "plated_to_inner_copper_mm",
+        spots.value,
+        spots.place(case),
+        "foreign inner copper nearest to a plated hole",
+        slack=CHORD_ERROR_MM,
+        where=spots.where(case),
+    )
+
+
+def _middles(cuts: Cuts, rows: np.ndarray) -> np.ndarray:
+    """Round holes as points, slots as they are: distances less :func:`_radii` are to the wall."""
+    points = shapely.points(cuts.x[rows], cuts.y[rows])
+    return np.asarray(np.where(cuts.round[rows], points, cuts.shapes[rows]), dtype=object)
+
+
+def _radii(cuts: Cuts, rows: np.ndarray) -> np.ndarray:
+    return np.asarray(np.where(cuts.round[rows], cuts.width[rows] / 2, 0.0))

@@ -1,0 +1,278 @@
+"""Rules of copper, mask and holes on the smallest boards: one that fires, one at the limit.
+
+Places and measures are closed forms of the drawing; figures are those of published maker guides
+and of common practice, as the bundled house sheet states them.
+"""
+
+from __future__ import annotations
+
+from math import cos, radians, sin
+
+import pytest
+from rules.set_cases import SOUND, dots, drill, frame, layer, line
+
+from fabkit.board.build import build_board
+from fabkit.checks.case import Case
+from fabkit.checks.catalogue import CHECKS
+from fabkit.checks.model import State
+from fabkit.checks.runner import run_check
+from fabkit.findings import Severity
+from fabkit.house.loading import load_house
+from fabkit.intake.model import Intake, Member
+from fabkit.package.build import read_package
+
+PROFILE = layer("Profile,NP", frame(30, 20), pen=0.1)
+
+
+def board_of(**changes):
+    """The sound, invented board of 30 x 20 mm with files changed; None takes a file out."""
+    named = {
+        name.replace("_", "-", 1) if "mask" in name else name: t for name, t in changes.items()
+    }
+    files = SOUND | {name.replace("_", "."): text for name, text in named.items()}
+    members = tuple(Member(n, t.encode()) for n, t in sorted(files.items()) if t is not None)
+    return build_board(read_package(Intake(name="p", source="p", members=members, left_out=())))
+
+
+def told(rule, **changes):
+    """Findings of one rule on the changed board."""
+    board = board_of(**changes)
+    case = Case(board, load_house())
+    (check,) = [c for c in CHECKS if any(r.id == rule for r in c.rules)]
+    outcome = run_check(check, case)
+    assert outcome.state in (State.PASSED, State.FOUND), outcome
+    return [f for f in outcome.findings if f.id == rule]
+
+
+def at(finding, x, y):
+    """Whether the first place of a finding is there, within 0.01 mm."""
+    place = finding.places[0]
+    return (place.x_mm, place.y_mm) == (pytest.approx(x, abs=0.01), pytest.approx(y, abs=0.01))
+
+
+def copper(function, body, pen):
+    """A copper layer of the sound pads and a body drawn with its own pen."""
+    pads = layer(function, dots((5, 5), (25, 15))).removesuffix("M02*\n")
+    return f"{pads}%ADD11C,{pen}*%\nD11*\n{body}M02*\n"
+
+
+@pytest.mark.parametrize(("angle", "fires"), [(30.0, True), (45.0, False), (90.0, False)])
+def test_acute_corner_between_tracks(angle, fires):
+    """Two tracks 0.2 mm wide that part at 30 degrees leave a corner of 30 degrees; 45 is kept."""
+    turn = radians(angle)
+    away = (10 + 8 * cos(turn), 10 + 8 * sin(turn))
+    top = copper("Copper,L1,Top", line((18, 10), (10, 10), away), 0.2)
+    found = told("copper/acid-trap", top_gbr=top)
+
+    assert bool(found) is fires
+    if fires:
+        half = radians(angle / 2)
+        reach = 0.1 / sin(half)
+        assert found[0].severity is Severity.NOTE
+        assert found[0].measured == pytest.approx(angle, abs=0.1)
+        assert at(found[0], 10 + reach * cos(half), 10 + reach * sin(half))
+
+
+@pytest.mark.parametrize(("gap", "fires"), [(0.3, True), (0.5, False)])
+def test_copper_beside_a_score_line(gap, fires):
+    """A track 0.3 mm beside a score line is a warning there; 0.5 mm is kept."""
+    x = 15 + gap + 0.1
+    found = told(
+        "copper/score-near",
+        top_gbr=copper("Copper,L1,Top", line((x, 8), (x, 12)), 0.2),
+        vcut_gbr=layer("Vcut", line((15, 0), (15, 20)), pen=0.2),
+    )
+
+    assert bool(found) is fires
+    if fires:
+        assert found[0].severity is Severity.WARNING
+        assert found[0].measured == pytest.approx(gap, abs=0.002)
+        assert at(found[0], 15 + gap / 2, 10)
+
+
+def test_copper_across_a_score_line():
+    """A track 0.2 mm wide across a score line is cut there, over 0.2 mm, and is told once."""
+    files = {
+        "top_gbr": copper("Copper,L1,Top", line((10, 10), (20, 10)), 0.2),
+        "vcut_gbr": layer("Vcut", line((15, 0), (15, 20)), pen=0.2),
+    }
+    (found,) = told("copper/score-cut", **files)
+
+    assert found.measured == pytest.approx(0.2, abs=0.002)
+    assert at(found, 15, 10)
+    assert told("copper/score-near", **files) == []
+
+
+@pytest.mark.parametrize(("cover", "fires"), [(0.03, True), (0.05, False)])
+def test_mask_between_an_opening_and_foreign_copper(cover, fires):
+    """0.03 mm of mask between an opening of 2.1 mm and a foreign track is a note; 0.05 is kept."""
+    x = 5 + 1.05 + cover + 0.1
+    top = copper("Copper,L1,Top", line((x, 3), (x, 7), (25, 15)), 0.2)
+    found = told("mask/cover-thin", top_gbr=top)
+
+    assert bool(found) is fires
+    if fires:
+        assert found[0].severity is Severity.NOTE
+        assert found[0].measured == pytest.approx(cover, abs=0.003)
+        assert at(found[0], 5 + 1.05 + cover / 2, 5)
+
+
+@pytest.mark.parametrize(("wall", "fires"), [(0.2, True), (0.25, False)])
+def test_foreign_inner_copper_beside_a_plated_hole(wall, fires):
+    """A track on an inner layer 0.2 mm off the wall of a plated hole is told; 0.25 is kept."""
+    x = 5 + 0.5 + wall + 0.1
+    found = told(
+        "hole/inner-copper-near",
+        inner_gbr=layer("Copper,L2,Inr", line((x, 3), (x, 7)), pen=0.2),
+        inner3_gbr=layer("Copper,L3,Inr", "", pen=0.2),
+        bottom_gbr=layer("Copper,L4,Bot", dots((5, 5), (25, 15))),
+        holes_drl=drill((5, 5), (25, 15), function="Plated,1,4,PTH"),
+    )
+
+    assert bool(found) is fires
+    if fires:
+        assert found[0].severity is Severity.WARNING
+        assert found[0].measured == pytest.approx(wall, abs=0.002)
+        assert at(found[0], 5, 5)
+
+
+def test_paste_whose_edges_lie_on_copper_edges_is_on_copper():
+    """Paste drawn exactly on its pad's edges lies on the pad, however the pad is clipped."""
+    area = "G36*\n" + line((9, 9), (11, 9), (11, 10), (9, 10), (9, 9)) + "G37*\n"
+    wider = "G36*\n" + line((9, 9), (11, 9), (11, 12), (9, 12), (9, 9)) + "G37*\n"
+    found = told(
+        "mask/paste-off-pad",
+        top_gbr=layer("Copper,L1,Top", dots((5, 5), (25, 15)) + wider),
+        mask_top_gbr=layer(
+            "Soldermask,Top", dots((5, 5), (25, 15)) + wider, polarity="Negative", pen=2.1
+        ),
+        paste_gbr=layer("Paste,Top", area),
+    )
+
+    assert found == []
+
+
+def row_of_holes(count):
+    """Bare holes of 0.5 mm every 0.75 mm, beginning on the right edge."""
+    return drill(
+        *((30 - 0.75 * k, 10) for k in range(count)),
+        size=0.5,
+        function="NonPlated,1,2,NPTH",
+    )
+
+
+def test_row_to_break_boards_at_has_thin_walls_on_purpose():
+    """Five bare holes 0.25 mm apart at the edge are a break row; without the edge a thin wall."""
+    rows = told("hole/crosses-edge", bare_drl=row_of_holes(5))
+
+    assert [(f.severity, f.count) for f in rows] == [(Severity.NOTE, 5)]
+    assert told("hole/wall-thin", bare_drl=row_of_holes(5)) == []
+    inside = drill((15, 10), (15.75, 10), (16.5, 10), size=0.5, function="NonPlated,1,2,NPTH")
+    assert [f.count for f in told("hole/wall-thin", bare_drl=inside)] == [2]
+
+
+def test_two_holes_on_the_edge_are_no_break_row():
+    """Two small bare holes are no row: the one on the edge is a warning."""
+    (found,) = told("hole/crosses-edge", bare_drl=row_of_holes(2))
+
+    assert found.severity is Severity.WARNING
+    assert at(found, 30, 10)
+
+
+def test_outline_drawn_in_a_copper_layer():
+    """A frame of 0.1 mm on the edge is told as the outline, not as copper too near the edge."""
+    top = copper("Copper,L1,Top", frame(30, 20), 0.1)
+    (found,) = told("copper/outline-drawn", top_gbr=top)
+
+    assert found.places[0].side == "top"
+    assert told("copper/edge-near", top_gbr=top) == []
+    assert told("copper/edge-cut", top_gbr=top) == []
+
+
+def test_track_along_the_edge_is_no_outline():
+    """A frame 0.1 mm inside the edge is copper too near the edge."""
+    body = frame(29.7, 19.7, 0.15, 0.15)
+    top = copper("Copper,L1,Top", body, 0.1)
+
+    assert told("copper/outline-drawn", top_gbr=top) == []
+    assert told("copper/edge-near", top_gbr=top)[0].measured == pytest.approx(0.1, abs=0.002)
+
+
+def test_pad_as_large_as_its_plated_hole():
+    """Pads of 1 mm round plated holes of 1 mm leave no copper: told once, not as broken rings."""
+    files = {
+        "top_gbr": layer("Copper,L1,Top", dots((5, 5), (25, 15)), pen=1.0),
+        "bottom_gbr": layer("Copper,L2,Bot", dots((5, 5), (25, 15)), pen=1.0),
+    }
+    (found,) = told("hole/plated-without-copper", **files)
+
+    assert found.count == 2
+    assert told("hole/ring-broken", **files) == []
+
+
+def test_pad_open_on_the_other_side_alone():
+    """A plated hole masked on the top but open on the bottom is soldered from there: a note."""
+    functions = "%TA.AperFunction,ComponentPad*%\n"
+    top = layer("Copper,L1,Top", "").replace("%ADD10", functions + "%ADD10")
+    top = top.replace("M02*\n", dots((5, 5), (25, 15)) + "M02*\n")
+    closed = layer("Soldermask,Top", dots((25, 15)), polarity="Negative", pen=2.1)
+    (found,) = told("mask/opening-missing", top_gbr=top, mask_top_gbr=closed)
+    assert found.severity is Severity.NOTE
+    assert at(found, 5, 5)
+
+    both = layer("Soldermask,Bot", dots((25, 15)), polarity="Negative", pen=2.1)
+    found = told("mask/opening-missing", top_gbr=top, mask_top_gbr=closed, mask_bottom_gbr=both)
+    assert found[0].severity is Severity.WARNING
+
+
+def test_opening_that_covers_its_pad_is_not_shifted():
+    """An opening 0.3 mm off its pad covers it when 0.7 mm larger; 0.1 mm larger it is shifted."""
+    covering = layer("Soldermask,Top", dots((5.3, 5), (25, 15)), polarity="Negative", pen=2.7)
+    assert told("mask/opening-shifted", mask_top_gbr=covering) == []
+    shifted = layer("Soldermask,Top", dots((5.3, 5), (25, 15)), polarity="Negative", pen=2.1)
+    (found,) = told("mask/opening-shifted", mask_top_gbr=shifted)
+    assert found.measured == pytest.approx(0.3, abs=0.002)
+
+
+def test_rim_round_a_bare_hole_is_told_once():
+    """A pad of 2.0 mm round a bare hole of 1.9 mm leaves a rim of 0.05 mm: one place a layer."""
+    pads = dots((5, 5), (25, 15), (15, 10))
+    bare = drill((15, 10), size=1.9, function="NonPlated,1,2,NPTH")
+    (found,) = told("copper/sliver", top_gbr=layer("Copper,L1,Top", pads), bare_drl=bare)
+
+    assert found.count == 1
+    assert "rim" in found.message
+    assert found.measured == pytest.approx(0.05, abs=0.006)
+
+
+def test_outline_routed_by_the_drill_file_is_no_slot():
+    """A router path along the whole outline is left to the profile, and told."""
+    path = (
+        "T2\nG00X0.0Y0.0\nM15\nG01X30.0Y0.0\nG01X30.0Y20.0\nG01X0.0Y20.0\nG01X0.0Y0.0\nM16\nG05\n"
+    )
+    text = drill((15, 10), size=1.0, function="NonPlated,1,2,NPTH", body=path)
+    board = board_of(bare_drl=text.replace("T1C1.000\n", "T1C1.000\nT2C2.000\n"))
+
+    assert [p.id for p in board.problems if p.id == "board/outline-routed"]
+    assert len(board.slots) == 0
+    assert board.area_mm2 == pytest.approx(600, rel=0.01)
+
+
+def test_slot_inside_the_board_stays_a_slot():
+    """A router path off the outline is a slot."""
+    path = "T2\nG00X10.0Y5.0\nM15\nG01X20.0Y5.0\nM16\nG05\n"
+    text = drill((15, 10), size=1.0, function="NonPlated,1,2,NPTH", body=path)
+    board = board_of(bare_drl=text.replace("T1C1.000\n", "T1C1.000\nT2C2.000\n"))
+
+    assert len(board.slots) == 1
+
+
+def test_film_text_beside_the_board_is_no_layer_out_of_place():
+    """Openings all over the board and many more beside it: the film's frame, no wrong origin."""
+    on_board = [(2 + 4 * k, 3 + 14 * (k % 2)) for k in range(7)]
+    beside = [(40 + k, 30) for k in range(20)]
+    mask = layer("Soldermask,Top", dots(*on_board, *beside), polarity="Negative")
+    assert told("register/off-profile", mask_top_gbr=mask) == []
+
+    only_beside = layer("Soldermask,Top", dots(*beside), polarity="Negative")
+    assert told("register/off-profile", mask_top_gbr=only_beside)
