@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fabkit.geometry.neighbours import PointTree
 from fabkit.wiring.model import Pin
@@ -18,20 +19,19 @@ NO_PARTNER: Final = "(no pin)"
 
 
 def swap_rows(pins: Sequence[Pin]) -> tuple[Pin, ...]:
-    """Pins as they sit when the module is turned over about its long axis, holes in place.
+    """Pins as they sit when the module is turned over about its rows, holes in place.
 
     Every hole keeps its net and takes number and name of the hole that mirrors it about the line
-    through the middle of all the module's holes, along their longer side.  Doing it twice gives
-    the pins back.
+    half way between the outermost rows.  Doing it twice gives the pins back.
     """
     if len(pins) < 2:
         return tuple(pins)
     at = np.unique(np.round([(p.x_mm, p.y_mm) for p in pins], 4), axis=0)
-    middle = (at.min(axis=0) + at.max(axis=0)) / 2
-    # The rows are farther long than apart, whatever way the module is turned.
-    _, _, axes = np.linalg.svd(at - at.mean(axis=0), full_matrices=False)
-    along = axes[0]
-    middle = at.mean(axis=0) if abs(along[0] * along[1]) > 1e-6 else middle
+    along = _along(at)
+    across = np.array([-along[1], along[0]])
+    # The middle of the outermost rows, whatever way the module is turned.
+    reach = at @ across
+    middle = across * (reach.min() + reach.max()) / 2
     spots = np.array([(p.x_mm, p.y_mm) for p in pins]) - middle
     image = 2 * np.outer(spots @ along, along) - spots
     apart, partner = PointTree(spots).query(image)
@@ -43,3 +43,15 @@ def swap_rows(pins: Sequence[Pin]) -> tuple[Pin, ...]:
             there = pins[k]
             out.append(replace(pin, ref=there.ref, pin=there.pin, function=there.function))
     return tuple(out)
+
+
+def _along(at: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(2,) direction of the rows: that in which most holes have their nearest neighbour."""
+    apart = at[None] - at[:, None]
+    gap = np.hypot(apart[..., 0], apart[..., 1])
+    np.fill_diagonal(gap, np.inf)
+    step = apart[np.arange(len(at)), gap.argmin(axis=1)]
+    # Twice the angle, so that steps up and down a row agree.
+    twice = 2 * np.arctan2(step[:, 1], step[:, 0])
+    turn = np.arctan2(np.sin(twice).sum(), np.cos(twice).sum()) / 2
+    return np.array([np.cos(turn), np.sin(turn)])

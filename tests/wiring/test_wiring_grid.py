@@ -1,0 +1,186 @@
+"""Rows and columns are those the keys were laid out in, however columns are staggered."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from fabkit.wiring.grid import key_pitch, lay_grid
+from fabkit.wiring.matrix import find_matrix
+from fabkit.wiring.model import Line, Pin
+from fabkit.wiring.numbering import key_order
+from fabkit.wiring.turning import NO_PARTNER, swap_rows
+
+
+def _columns(offsets, rows, pitch_x, pitch_y):
+    """Straight columns, each moved up by its offset; rows from the top."""
+    points = [
+        (c * pitch_x, -r * pitch_y + offset)
+        for c, offset in enumerate(offsets)
+        for r in range(rows)
+    ]
+    return np.array(points), [(r, c) for c in range(len(offsets)) for r in range(rows)]
+
+
+@given(
+    steps=st.lists(st.floats(-0.45, 0.45), min_size=2, max_size=7),
+    rows=st.integers(2, 5),
+    pitch=st.sampled_from([(18.0, 17.0), (19.05, 19.05), (16.0, 16.0)]),
+    at=st.tuples(st.floats(-300, 300), st.floats(-300, 300)),
+)
+def test_staggered_columns(steps, rows, pitch, at):
+    """Columns staggered by less than half a pitch against their neighbours keep their rows."""
+    offsets = np.cumsum([0.0, *steps]) * pitch[1]
+    points, cells = _columns(offsets, rows, *pitch)
+
+    assert list(lay_grid(points + at, np.zeros(len(points)))) == cells
+
+
+@given(steps=st.lists(st.floats(-0.45, 0.45), min_size=2, max_size=6), rows=st.integers(2, 4))
+def test_mirrored_board_keeps_its_rows(steps, rows):
+    """Turned over, every key keeps its row and columns count from the other side."""
+    points, _ = _columns(np.cumsum([0.0, *steps]) * 17, rows, 18.0, 17.0)
+    angles = np.zeros(len(points))
+    there, back = lay_grid(points, angles), lay_grid(points * (-1, 1), -angles)
+
+    widest = max(c for _, c in there)
+    assert [(r, widest - c) for r, c in back] == list(there)
+
+
+@pytest.mark.parametrize("lift", [0.55, 0.65, 0.75])
+def test_strong_stagger_of_equal_columns(lift):
+    """Columns of equal length match key by key even when staggered by more than half a pitch."""
+    points, cells = _columns([0.0, lift * 17, lift * 17 + 3], 3, 18.0, 17.0)
+
+    assert list(lay_grid(points, np.zeros(len(points)))) == cells
+
+
+def test_splayed_columns_and_a_turned_thumb():
+    """Columns spread like fingers, and three thumb keys on an arc below, give four rows."""
+    points, angles, rows = [], [], []
+    for c, (turn, lift) in enumerate(((8.0, -10.0), (4.0, 0.0), (0.0, 7.0), (0.0, 0.0))):
+        a = np.radians(turn)
+        for r in range(3):
+            points.append((18.5 * c + 17 * r * np.sin(a), lift - 17 * r * np.cos(a)))
+            angles.append(turn)
+            rows.append(r)
+    for x, y, turn in ((46.0, -53.0, 0.0), (66.0, -56.0, -15.0), (84.0, -64.0, -30.0)):
+        points.append((x, y))
+        angles.append(turn)
+        rows.append(3)
+
+    assert [r for r, _ in lay_grid(np.array(points), np.array(angles))] == rows
+
+
+def test_row_stagger():
+    """A typewriter's rows, each moved sideways and with wide keys, stay rows."""
+    rows = [(0.0, [1.0] * 13), (0.25, [1.5] + [1.0] * 11), (0.5, [1.75] + [1.0] * 10)]
+    points, wanted = [], []
+    for r, (_, widths) in enumerate(rows):
+        left = 0.0
+        for width in widths:
+            points.append(((left + width / 2) * 19.05, -r * 19.05))
+            wanted.append(r)
+            left += width
+    cells = lay_grid(np.array(points), np.zeros(len(points)))
+
+    assert [r for r, _ in cells] == wanted
+
+
+def test_numbers_run_left_to_right_row_by_row():
+    """The order is by row, then by place; from the right when asked."""
+    cells, x = [(1, 0), (0, 0), (0, 1), (1, 1)], [0.0, 0.0, 19.0, 19.0]
+
+    assert key_order(cells, x, walk="rows", from_right=False) == [1, 2, 0, 3]
+    assert key_order(cells, x, walk="rows", from_right=True) == [2, 1, 3, 0]
+    assert key_order(cells, x, walk="columns", from_right=False) == [1, 0, 2, 3]
+
+
+def test_pitch_of_a_square_grid():
+    """The pitch is the distance of neighbours."""
+    points, _ = _columns([0.0] * 4, 3, 19.05, 19.05)
+
+    assert key_pitch(points) == pytest.approx(19.05)
+
+
+@given(
+    turn=st.floats(0, 360),
+    count=st.integers(6, 13),
+    at=st.tuples(st.floats(-200, 200), st.floats(-200, 200)),
+)
+def test_turning_a_module_over_twice_is_nothing(turn, count, at):
+    """Rows swapped twice are back; once, every hole has the pin of the one beside it."""
+    a = np.radians(turn)
+    pins = []
+    for side, ref in ((-1, "J1"), (1, "J2")):
+        for k in range(count):
+            u, v = side * 7.62, (k - (count - 1) / 2) * 2.54
+            pins.append(
+                Pin(
+                    ref=ref,
+                    pin=str(k + 1),
+                    function=f"{ref}P{k + 1}",
+                    node=f"N{ref}{k}",
+                    x_mm=at[0] + u * np.cos(a) - v * np.sin(a),
+                    y_mm=at[1] + u * np.sin(a) + v * np.cos(a),
+                    face=0,
+                )
+            )
+    once = swap_rows(pins)
+
+    assert [(p.node, p.ref, p.pin) for p in once] == [
+        (p.node, {"J1": "J2", "J2": "J1"}[p.ref], p.pin) for p in pins
+    ]
+    assert list(swap_rows(once)) == pins
+
+
+def test_a_hole_without_a_partner_has_no_pin():
+    """A pin whose hole has no mirror image is not given another's."""
+    spots = [(0, 0), (0, 2.54), (0, 5.08), (7, 0), (7, 2.54), (7, 5.08), (3, 8.0)]
+    pins = [
+        Pin(ref="U1", pin=str(k), function="", node=f"N{k}", x_mm=x, y_mm=y, face=0)
+        for k, (x, y) in enumerate(spots)
+    ]
+
+    turned = swap_rows(pins)
+
+    assert turned[-1].function == NO_PARTNER
+
+
+def _pairs(names):
+    return [(Line(node=a), Line(node=b)) for a, b in names]
+
+
+def test_rows_told_by_place_when_names_say_nothing():
+    """Lines that keep to one row of the layout are the rows."""
+    names = [("X", "1"), ("X", "2"), ("Y", "1"), ("Y", "2")]
+
+    found = find_matrix(_pairs(names), [(0, 0), (0, 1), (1, 0), (1, 1)])
+
+    assert found is not None
+    assert (found.rows, found.columns) == ({"X", "Y"}, {"1", "2"})
+
+
+@pytest.mark.parametrize(
+    ("row", "column"),
+    [("ROW{}", "COL{}"), ("/left/row{}", "/left/col{}"), ("R{}", "C{}"), ("/Row_R{}", "/Col_R{}")],
+)
+def test_rows_told_by_name(row, column):
+    """Names of rows and columns win over places."""
+    names = [(row.format(r), column.format(c)) for r in range(2) for c in range(2)]
+
+    found = find_matrix(_pairs(names), [(c, r) for r in range(2) for c in range(2)])
+
+    assert found is not None
+    assert found.rows == {row.format(0), row.format(1)}
+    assert found.told_by == "their names"
+
+
+def test_a_ring_of_three_lines_is_no_matrix():
+    """Lines that cannot be split into rows and columns are told as such."""
+    assert (
+        find_matrix(_pairs([("A", "B"), ("B", "C"), ("C", "A")]), [(0, k) for k in range(3)])
+        is None
+    )
