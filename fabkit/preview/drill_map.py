@@ -16,7 +16,7 @@ from fabkit.preview.lettering import fitted, letters, text_width
 from fabkit.preview.marks import symbol_pen
 from fabkit.preview.options import PreviewOptions
 from fabkit.preview.scene import Floats, Pen, Placed, Scene, SceneDraft, Sheet
-from fabkit.preview.sheets import GAP_MM, text_size
+from fabkit.preview.sheets import GAP_MM, enlargement, letter_size, scale_note
 from fabkit.units import format_mm
 
 PLATING: Final = {1: "plated", 0: "not plated", -1: "plating not stated"}
@@ -70,15 +70,17 @@ def drill_sheet(board: Board, options: PreviewOptions | None = None) -> Sheet:
     """Drill map of a board, seen from the front, with its table."""
     options = options or PreviewOptions()
     rows = tool_rows(board)
-    size = text_size(board)
-    frame = frame_around(board, max(options.margin_mm, 2 * size))
+    scale = enlargement(board)
+    size = letter_size(scale * max(board.size_mm))
+    mark_size = size / scale
+    frame = frame_around(board, max(options.margin_mm, 2 * mark_size))
     draft = SceneDraft(f"{board.name}: drill map", frame)
     rings = shapely.get_rings(shapely.get_parts(outline(board)))
-    draft.coat("profile", palette.FAINT_INK, Pen.along(rings, 0.15))
-    line = 0.09 * size
+    draft.coat("profile", palette.FAINT_INK, Pen.along(rings, 0.15 / scale))
+    line = 0.09 * mark_size
     for k, row in enumerate(rows):
         x, y = _centres(board, row)
-        mark = float(np.clip(row.diameter_mm, 0.7 * size, 2.4 * size))
+        mark = float(np.clip(row.diameter_mm, 0.7 * mark_size, 2.4 * mark_size))
         title = f"{format_mm(row.diameter_mm)}, {PLATING[row.plated]}"
         pens = [symbol_pen(k, x, y, mark, line)]
         if len(row.slots):
@@ -86,19 +88,21 @@ def drill_sheet(board: Board, options: PreviewOptions | None = None) -> Sheet:
             path = Pen(s.x0, s.y0, s.x1, s.y1, s.cx, s.cy, s.turn, np.full(len(s), line))
             pens.append(path)
         draft.coat(title, _TONES[row.plated], Pen.joined(pens))
-    width, height = draft.scene().size_mm
+    width, height = (scale * v for v in draft.scene().size_mm)
     table = _table(rows, size, _outside(board, frame))
     wide, high = table.size_mm
-    full = max(height, high)
+    foot = 2.4 * size if scale > 1 else 0.0
+    full = max(height + foot, high)
     ground = SceneDraft("ground", (0.0, 0.0, width + GAP_MM + wide, full))
     ground.coat("ground", palette.PAPER)
+    ground.coat("scale", palette.INK, scale_note(scale, size))
     return Sheet(
         f"{board.name}: drill map, seen from the front",
         width + GAP_MM + wide,
         full,
         (
             Placed(ground.scene(), 0.0, 0.0),
-            Placed(draft.scene(), 0.0, full - height),
+            Placed(draft.scene(), 0.0, full - height, scale),
             Placed(table, width + GAP_MM, full - high),
         ),
     )

@@ -17,7 +17,7 @@ from fabkit.preview.flags import FLAG, RING, place_flags
 from fabkit.preview.lettering import letters, wrapped
 from fabkit.preview.options import PreviewOptions
 from fabkit.preview.scene import Letters, Pen, Placed, Scene, SceneDraft, Sheet
-from fabkit.preview.sheets import GAP_MM, SIDES, text_size
+from fabkit.preview.sheets import GAP_MM, SIDES, enlargement, letter_size, scale_note
 
 TONES: Final = {
     Severity.ERROR: palette.VERMILION,
@@ -241,24 +241,27 @@ def finding_sheet(
     place on the board.
     """
     options = options or PreviewOptions()
-    size = text_size(board)
+    scale = enlargement(board)
+    size = letter_size(scale * max(board.size_mm))
     views = []
     for side in SIDES:
-        spots = _spots(board, findings, side, 3.0 * size)
+        spots = _spots(board, findings, side, 3.0 * size / scale)
         if side == "top" or spots:
-            views.append(_marked(board, side, findings, spots, options, size))
-    wide = max(v.size_mm[0] for v in views)
-    views_high = sum(v.size_mm[1] for v in views) + GAP_MM * (len(views) - 1)
+            views.append(_marked(board, side, findings, spots, options, size / scale))
+    wide = max(v.size_mm[0] for v in views) * scale
+    views_high = sum(v.size_mm[1] for v in views) * scale + GAP_MM * (len(views) - 1)
     listed = _list(board, findings, size, views_high)
     edge = 2.0 * size
     high = max(views_high, listed.size_mm[1]) + 2 * edge
     full = wide + GAP_MM + listed.size_mm[0] + 2 * edge
     ground = SceneDraft("ground", (0.0, 0.0, full, high))
     ground.coat("ground", palette.SURROUNDINGS_LIGHT)
+    ground.coat("scale", palette.INK, scale_note(scale, size))
     placed = [Placed(ground.scene(), 0.0, 0.0)]
     top = high - edge
     for view in views:
-        placed.append(Placed(view, edge + (wide - view.size_mm[0]) / 2, top - view.size_mm[1]))
-        top -= view.size_mm[1] + GAP_MM
+        across, down = (scale * v for v in view.size_mm)
+        placed.append(Placed(view, edge + (wide - across) / 2, top - down, scale))
+        top -= down + GAP_MM
     placed.append(Placed(listed, edge + wide + GAP_MM, high - edge - listed.size_mm[1]))
     return Sheet(f"{board.name}: findings", full, high, tuple(placed))

@@ -210,16 +210,16 @@ class _SceneWriter:
             body = f"q /{self._mask(name, outside=outside)} gs /{self._group(body)} Do Q"
         return body
 
-    def form(self, x_mm: float, y_mm: float) -> tuple[int, str]:
+    def form(self, x_mm: float, y_mm: float, scale: float) -> tuple[int, str]:
         """The scene as a form object, and the operators that put it on the page."""
         scene = self.scene
         x0, y0, x1, _ = scene.frame
         body = "\n".join(self.node(n) for n in scene.nodes)
         for k, shape in enumerate(self.symbols.contours):
             self._symbol(k, shape)
-        unit = POINTS_PER_MM / 1000
+        unit = scale * POINTS_PER_MM / 1000
         sign, left = (-1.0, x1) if scene.mirrored else (1.0, -x0)
-        move = ((left + x_mm) * POINTS_PER_MM, (y_mm - y0) * POINTS_PER_MM)
+        move = ((left * scale + x_mm) * POINTS_PER_MM, (y_mm - y0 * scale) * POINTS_PER_MM)
         matrix = " ".join(format_number(v, digits=9) for v in (sign * unit, 0.0, 0.0, unit, *move))
         whole = self.forms[self._form("whole", body)]
         forms = " ".join(f"/{k} {v} 0 R" for k, v in self.forms.items())
@@ -240,7 +240,7 @@ class _SceneWriter:
 
 
 def _page(document: _Document, sheet: Sheet, parent: int) -> int:
-    placed = [_SceneWriter(document, p.scene).form(p.x_mm, p.y_mm) for p in sheet.placed]
+    placed = [_SceneWriter(document, p.scene).form(p.x_mm, p.y_mm, p.scale) for p in sheet.placed]
     content = document.stream("", "\n".join(operators for _, operators in placed))
     forms = " ".join(f"/v{number} {number} 0 R" for number, _ in placed)
     size = (sheet.width_mm, sheet.height_mm)
@@ -253,7 +253,7 @@ def _page(document: _Document, sheet: Sheet, parent: int) -> int:
 
 
 def pictures_pdf(pictures: Sequence[Scene | Sheet], *, title: str = "") -> bytes:
-    """Write scenes or sheets as pages of a PDF, one millimetre on the board one on paper."""
+    """Write scenes or sheets as pages of a PDF, each scene at its scale on paper."""
     document = _Document()
     pages = document.add(b"")
     sheets = [sheet_of(p) for p in pictures]

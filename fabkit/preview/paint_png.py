@@ -142,7 +142,7 @@ def paint_sheet(sheet: Sheet, px_per_mm: float) -> Bytes:
     whole = grid_of(Scene(sheet.title, frame, False, {}, ()), px_per_mm)
     out = np.zeros((whole.rows, whole.columns, 4), dtype=np.uint8)
     for item in sheet.placed:
-        picture = paint(item.scene, px_per_mm)
+        picture = paint(item.scene, px_per_mm * item.scale)
         bottom = whole.rows - round(item.y_mm * px_per_mm)
         left = round(item.x_mm * px_per_mm)
         top = bottom - picture.shape[0]

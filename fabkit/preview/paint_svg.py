@@ -222,7 +222,7 @@ class _Writer:
             body = f'<g mask="url(#{self._mask(name, outside=False)})">{body}</g>'
         return f"<g{faint}><title>{escape(node.title)}</title>{body}</g>"
 
-    def element(self, x_mm: float, top_mm: float) -> str:
+    def element(self, x_mm: float, top_mm: float, scale: float = 1.0) -> str:
         """The scene as a nested picture that is cut to its frame."""
         scene = self.scene
         x0, _, x1, y1 = scene.frame
@@ -232,10 +232,11 @@ class _Writer:
             for k, shape in enumerate(self.symbols.contours)
         )
         sign, left = ("-", x1) if scene.mirrored else ("", -x0)
-        numbers = (*scene.size_mm, left, y1, x_mm, top_mm)
-        w, h, left_text, up, x, y = (format_number(v, digits=6) for v in numbers)
+        width, height = scene.size_mm
+        numbers = (width, height, left, y1, x_mm, top_mm, width * scale, height * scale)
+        w, h, left_text, up, x, y, across, down = (format_number(v, digits=6) for v in numbers)
         return (
-            f'<svg x="{x}" y="{y}" width="{w}" height="{h}" viewBox="0 0 {w} {h}">'
+            f'<svg x="{x}" y="{y}" width="{across}" height="{down}" viewBox="0 0 {w} {h}">'
             f"<title>{escape(scene.title)}</title>\n"
             f"<defs>{symbols}{''.join(self._defs.values())}</defs>\n"
             f'<g transform="matrix({sign}.001 0 0 -.001 {left_text} {up})">\n{body}\n</g></svg>'
@@ -254,7 +255,7 @@ def picture_svg(picture: Scene | Sheet) -> str:
     sheet = sheet_of(picture)
     body = "\n".join(
         _Writer(p.scene, f"v{k}" if len(sheet.placed) > 1 else "").element(
-            p.x_mm, sheet.height_mm - p.y_mm - p.scene.size_mm[1]
+            p.x_mm, sheet.height_mm - p.y_mm - p.scene.size_mm[1] * p.scale, p.scale
         )
         for k, p in enumerate(sheet.placed)
     )

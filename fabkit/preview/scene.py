@@ -215,16 +215,20 @@ class Scene:
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """A scene on a sheet: its frame's lower left corner lies at ``x_mm, y_mm``."""
+    """A scene on a sheet: its frame's lower left corner lies at ``x_mm, y_mm``.
+
+    ``scale`` is what a millimetre of the scene is on the sheet.
+    """
 
     scene: Scene
     x_mm: float
     y_mm: float
+    scale: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """Scenes side by side at their own scale; each is cut to its frame.
+    """Scenes side by side, each at its scale and cut to its frame.
 
     Parameters
     ----------

@@ -22,7 +22,18 @@ from fabkit.preview.finished import (
 from fabkit.preview.keys import KeyPosition, find_keys, left_face
 from fabkit.preview.lettering import letters
 from fabkit.preview.options import PreviewOptions
-from fabkit.preview.scene import Coat, Fill, Group, Pen, Placed, Scene, SceneDraft, Sheet, Stencil
+from fabkit.preview.scene import (
+    Coat,
+    Fill,
+    Group,
+    Letters,
+    Pen,
+    Placed,
+    Scene,
+    SceneDraft,
+    Sheet,
+    Stencil,
+)
 from fabkit.units import format_mm
 
 GAP_MM: Final = 4.0
@@ -31,7 +42,28 @@ SIDES: Final[tuple[Side, Side]] = ("top", "bottom")
 
 def text_size(board: Board) -> float:
     """Height of capitals that reads on a picture of the whole board, mm."""
-    return float(np.clip(max(board.size_mm) / 55, 0.8, 4.0))
+    return letter_size(max(board.size_mm))
+
+
+def letter_size(longest_mm: float) -> float:
+    """Height of capitals that reads on a picture of that length, mm."""
+    return float(np.clip(longest_mm / 55, 0.8, 2.6))
+
+
+SCALES: Final = (1, 2, 3, 4, 5, 8, 10, 15, 20)
+ROOM_MM: Final = 70.0
+"""A board shorter than this is enlarged where numbers or symbols must find room on it."""
+
+
+def enlargement(board: Board) -> int:
+    """How many times its size a small board is drawn on a sheet with marks."""
+    longest = max(board.size_mm)
+    return next((n for n in SCALES if n * longest >= ROOM_MM), SCALES[-1])
+
+
+def scale_note(scale: int, size: float) -> Letters:
+    """Words below an enlarged board; none at full size."""
+    return letters(f"drawn {scale} : 1" if scale > 1 else "", 2.0 * size, 0.9 * size, size)
 
 
 def side_by_side(title: str, scenes: Sequence[Scene], names: Sequence[str], size: float) -> Sheet:
