@@ -3,6 +3,7 @@
 Every function is re-exported by :mod:`fabkit`.
 """
 
+from fabkit.api.carrying import Carried, carry_over
 from fabkit.api.drawing import draw, draw_paper, draw_sheet
 from fabkit.api.judging import check, compare_houses, judge_thicknesses, pack
 from fabkit.api.ordering import list_parts, order, quote
@@ -17,7 +18,9 @@ from fabkit.api.reading import (
 from fabkit.api.wiring import draw_wiring, wiring
 
 __all__ = [
+    "Carried",
     "build_board",
+    "carry_over",
     "check",
     "compare_houses",
     "draw",

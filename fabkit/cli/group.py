@@ -24,6 +24,7 @@ COMMANDS = {
     "wiring": "Tell which controller pin each key is on, on both halves.",
     "parts": "List the parts to buy, per half and per keyboard.",
     "parts new": "Write a parts book of your own to fill in.",
+    "carry": "Tell what moves from an old revision to a new one, and what that saves.",
     "quote": "Price one half over several order quantities.",
     "pack": "Write the zip that a board house needs.",
     "order": "Do all of it, into one folder.",

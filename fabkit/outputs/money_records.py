@@ -26,8 +26,8 @@ def bill_record(bill: Bill) -> Record:
         "prices_of": bill.prices_date,
         "prices_include_tax": bill.prices_gross,
         "lines": [_bill_line(line, bill) for line in bill.lines],
-        "plan": _plan(bill.plan),
-        "rebuild": _plan(bill.rebuild),
+        "plan": plan_record(bill.plan),
+        "rebuild": plan_record(bill.rebuild),
         "assembly": [
             {
                 "step": step.number,
@@ -62,7 +62,8 @@ def _bill_line(line: BillLine, bill: Bill) -> Record:
     }
 
 
-def _plan(plan: Plan) -> Record:
+def plan_record(plan: Plan) -> Record:
+    """What to buy where."""
     return {
         "total": plan.total,
         "method": plan.method,

@@ -12,7 +12,7 @@ from fabkit.house.order import HalfSide
 from fabkit.parts import rules
 from fabkit.parts.assembly import assembly_steps
 from fabkit.parts.book import BookPart, Each, PartsBook
-from fabkit.parts.buying import Want, plan_purchases, with_spares
+from fabkit.parts.buying import Want, pieces_wanted, plan_purchases
 from fabkit.parts.catalogue import Pattern, load_patterns
 from fabkit.parts.counting import (
     Tally,
@@ -394,9 +394,8 @@ class _Builder:
                     )
 
     def _want(self, line: BillLine) -> Want:
-        need = line.need(self.usage)
-        rule = self.usage.spares.get(line.cls) or self.book.spares.get(line.cls)
-        return self._priced(line, need, with_spares(need, rule))
+        wanted = pieces_wanted(line, self.usage, self.book)
+        return self._priced(line, line.need(self.usage), wanted)
 
     def _want_again(self, line: BillLine) -> Want:
         """Used-up parts anew (spares are still in the drawer), of the others what was lost."""

@@ -10,8 +10,8 @@ from decimal import ROUND_CEILING, Decimal
 
 from fabkit.house.money import Currency
 from fabkit.house.order import SpareRule
-from fabkit.parts.book import Price, Shop
-from fabkit.parts.model import Lasting, Plan, Purchase, ShopOrder
+from fabkit.parts.book import PartsBook, Price, Shop
+from fabkit.parts.model import BillLine, Lasting, Plan, Purchase, ShopOrder, Usage
 
 SEARCH_LIMIT = 4_000
 """Combinations tried one by one; above, a mixed-integer programme finds the same optimum."""
@@ -53,6 +53,12 @@ def with_spares(need: int, rule: SpareRule | None) -> int:
         return need
     shared = (need * (1 + rule.share)).to_integral_value(rounding=ROUND_CEILING)
     return max(int(shared), need + rule.least)
+
+
+def pieces_wanted(line: BillLine, usage: Usage, book: PartsBook) -> int:
+    """Pieces of a part for all that is built, with its spares."""
+    rule = usage.spares.get(line.cls) or book.spares.get(line.cls)
+    return with_spares(line.need(usage), rule)
 
 
 def list_lots(

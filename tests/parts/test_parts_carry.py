@@ -1,0 +1,167 @@
+"""What moves from revision to revision, what is bought and what is left: a worked example."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+
+import fabkit
+from fabkit import api
+from fabkit.house.order import order_for
+from fabkit.outputs.carry_records import carry_csv, carry_record
+
+WHEATEAR = Path(__file__).resolve().parents[2] / "fixtures" / "wheatear"
+
+BOOK = """
+format = 1
+name = "Worked example"
+currency = "cu"
+date = 2025-01-20
+tax = "gross"
+invented = true
+
+[spares.socket]
+share = 0
+least = 2
+
+[[shop]]
+name = "Shop"
+shipping = 4.00
+free_from = 50.00
+
+[[part]]
+key = "socket"
+title = "Socket"
+class = "socket"
+match = [{ footprint = "socket-3post" }]
+patterns = ["switch-low-socket"]
+marks_key = true
+fitted = "soldered"
+lasts = "used_up"
+lets_carry = ["switch"]
+stage = "sockets"
+
+[[part.price]]
+shop = "Shop"
+pack = 10
+breaks = [{ from = 10, each = 0.20 }]
+
+[[part]]
+key = "switch"
+title = "Switch"
+count = { key = 1 }
+fitted = "socketed"
+lasts = "carried_over"
+stage = "plug"
+
+[[part.price]]
+shop = "Shop"
+breaks = [{ from = 1, each = 0.50 }]
+
+[[part]]
+key = "controller"
+title = "Controller"
+count = { half = 1 }
+fitted = "socketed"
+lasts = "carried_over"
+stage = "plug"
+
+[[part.price]]
+shop = "Shop"
+breaks = [{ from = 1, each = 9.00 }]
+"""
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    """One keyboard of the old revision; one and a spare half of the new, 5 % lost on the way."""
+    book = tmp_path_factory.mktemp("book") / "parts.toml"
+    book.write_text(BOOK, encoding="utf-8")
+
+    def side(name, **given):
+        path = WHEATEAR / name
+        order = replace(order_for(path), parts=book, loss_share=Decimal("0.05"), **given)
+        return [fabkit.build_board(fabkit.open_package(path))], order
+
+    return side("rev-a"), side("rev-b", spare_halves=1)
+
+
+def _line(found, key):
+    line = next(a for a in found.parts.lines if a.key == key)
+    return (
+        line.built_in,
+        line.lost,
+        line.drawer,
+        line.needed,
+        line.wanted,
+        line.moves,
+        line.from_drawer,
+        line.buy,
+        line.left,
+    )
+
+
+def test_worked_example(made):
+    """Pieces of every part, and the price of what is lacking, to the cent.
+
+    Old: 2 halves of 18 keys.  Sockets 36, wanted 38 with spares, bought 40 in packs of ten: 4 in
+    the drawer.  Switches 36, of which 5 % = 1.8, so 2, are lost.  Controllers 2, 1 lost.
+    New: 3 halves.  Sockets 54 + 2: 4 from the drawer, 52 to buy, 60 in packs = 12.00.  Switches
+    54: 34 move, 20 to buy = 10.00.  Controllers 3: 1 moves, 2 to buy = 18.00.  Goods 40.00, below
+    50.00, so shipping 4.00: 44.00 in all.
+    """
+    found = api.carry_over(*made)
+
+    assert _line(found, "socket") == (36, 0, 4, 54, 56, 0, 4, 52, 0)
+    assert _line(found, "switch") == (36, 2, 0, 54, 54, 34, 0, 20, 0)
+    assert _line(found, "controller") == (2, 1, 0, 3, 3, 1, 0, 2, 0)
+    assert found.parts.plan.total == Decimal("44.00")
+
+
+def test_cost_per_half_with_and_without(made):
+    """Bought anew the parts cost 12.00 + 27.00 + 27.00, above 50.00 and so without shipping:
+    66.00; boards cost the same both ways, so 22.00 over 3 halves, 7.33 a half, are saved."""
+    found = api.carry_over(*made)
+    record = carry_record(found.parts, found.with_it, found.without)
+
+    cost = record["cost"]
+    assert cost["without"]["parts_total"] == Decimal("66.00")
+    assert cost["with"]["parts_total"] == Decimal("44.00")
+    assert cost["with"]["board_total"] == cost["without"]["board_total"]
+    assert cost["saved_per_half"] == Decimal("7.33")
+    assert "Note: " in carry_csv(record)
+
+
+def test_kept_keyboards_give_nothing(made):
+    """An old keyboard that stays as it is gives no switch; only the drawer does."""
+    found = api.carry_over(*made, keep=1)
+
+    assert _line(found, "switch") == (0, 0, 0, 54, 54, 0, 0, 54, 0)
+    assert _line(found, "socket") == (0, 0, 4, 54, 56, 0, 4, 52, 0)
+    with pytest.raises(fabkit.FabkitError, match="cannot be kept"):
+        api.carry_over(*made, keep=2)
+
+
+def test_what_the_new_revision_does_not_need_stays_in_the_drawer(made):
+    """Going back to the smaller build, switches are left and nothing is bought but sockets."""
+    old, new = made
+
+    found = api.carry_over(new, old)
+
+    # 3 halves of 18 switches, 5 % of 54 = 2.7, so 3, lost: 51 free, 36 move, 15 are left.
+    assert _line(found, "switch") == (54, 3, 0, 36, 36, 36, 0, 0, 15)
+    assert _line(found, "controller") == (3, 1, 0, 2, 2, 2, 0, 0, 0)
+    assert [p.key for p in found.parts.plan.purchases] == ["socket"]
+
+
+def test_pieces_add_up(made):
+    """Whatever is built in or in the drawer is moved, lost, stays or is left; nothing vanishes."""
+    for pair in (made, made[::-1]):
+        for line in api.carry_over(*pair).parts.lines:
+            there = line.built_in + line.drawer
+            gone = line.lost + line.stays + line.moves + line.from_drawer + line.left
+            assert there == gone
+            assert line.moves + line.from_drawer + line.buy == line.wanted
