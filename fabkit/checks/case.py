@@ -150,13 +150,8 @@ NEEDS: dict[str, tuple[str, Callable[[Case], bool]]] = {
     "profile": ("a closed board profile", lambda c: c.board.profile is not None),
     "copper": ("a copper layer", lambda c: bool(c.board.copper)),
     "outer-copper": ("an outer copper layer", _outer_copper),
-    "inner-copper": (
-        "inner copper layers",
-        lambda c: any(layer.side is None for layer in c.board.copper),
-    ),
     "mask": ("a solder mask layer", lambda c: c.board.layer(RoleKind.MASK) is not None),
     "legend": ("a legend layer", lambda c: c.board.layer(RoleKind.LEGEND) is not None),
-    "score": ("score lines", lambda c: c.board.layer(RoleKind.SCORE) is not None),
     "paste": ("a paste layer", lambda c: c.board.layer(RoleKind.PASTE) is not None),
     "drill": ("a drill file", lambda c: bool(len(c.board.holes) or len(c.board.slots))),
     "holes": ("round holes", lambda c: bool(len(c.board.holes))),

@@ -62,11 +62,13 @@ def score_lines(case: Case) -> NDArray[Any]:
     id="copper/score",
     rules=(SCORE_NEAR, SCORE_CUT),
     limits=("copper_to_score_mm",),
-    needs=("copper", "score"),
+    needs=("copper",),
 )
 def score(case: Case) -> Iterator[Finding]:
     """Copper keeps away from score lines."""
     copper, lines = require_copper(case), case.shared(score_lines)
+    if not len(lines):
+        return
     reach = case.house.limit("copper_to_score_mm").value
     near, crossed = [np.empty((0, 4))], [np.empty((0, 4))]
     for index in range(len(case.board.copper)):

@@ -38,7 +38,7 @@ INNER_NEAR = Rule(
     id="hole/inner-clearance",
     rules=(INNER_NEAR,),
     limits=("plated_to_inner_copper_mm",),
-    needs=("drill", "inner-copper"),
+    needs=("drill", "copper"),
 )
 def inner_clearance(case: Case) -> Iterator[Finding]:
     """Foreign copper of inner layers keeps clear of plated holes."""

@@ -24,6 +24,12 @@ Tell = Callable[[str], None]
 PLAIN_WIDTH = 110
 """Columns when the output is no terminal: the same text everywhere."""
 
+FORMAL = ("gerber/", "drill/", "package/", "job/", "netlist/", "placement/", "parts-table/")
+"""Rules on the form of the files begin with these."""
+
+FEW_FORMAL = 2
+"""More notes on the form of the files than this are told by their rules alone."""
+
 STYLES = {"error": "bold red", "warning": "yellow", "note": "cyan"}
 
 
@@ -103,23 +109,22 @@ def print_check(
 ) -> None:
     """Print a verdict: board, findings worst first, blind spots, verdict last.
 
-    Unless ``full``, findings of one rule and severity are one entry, shown by the first of them,
-    and notes are one line each: a person reads what matters, a program reads the JSON.
+    Unless ``full``, findings of one rule and severity are one entry, shown by the first of them;
+    warnings take two lines, notes one, and notes about the form of the files one in all: a person
+    reads what matters, a program reads the JSON.
     """
     print_board(console, record["board"])
     if files:
         print_files(console, record["package"])
-    for group in _groups(record["findings"], full=full):
-        print_finding(console, group[0], alike=group[1:], short=not full)
+    if full:
+        for finding in record["findings"]:
+            print_finding(console, finding)
+    else:
+        _print_short(console, record["findings"])
     for finding in record["silenced"]:
         said = f"silenced: {finding['message']}  [{finding['id']}], because: {finding['reason']}"
         console.print(clean(said), style="dim")
-    blind: dict[str, list[str]] = {}
-    for check in record["checks"]:
-        if check["state"] == "not judged":
-            blind.setdefault(check["reason"], []).append(check["id"])
-    for reason, ids in blind.items():
-        console.print(f"not judged, {clean(reason)}: {', '.join(ids)}", style="dim")
+    _print_blind(console, record["checks"], full=full)
     for check in record["checks"]:
         if check["state"] == "broken":
             console.print(f"broken: {check['id']}: {clean(check['reason'])}", style="bold red")
@@ -209,36 +214,83 @@ def print_files(console: Console, package: Record) -> None:
         print_table(console, ("left out", "because"), rows_out)
 
 
-def _groups(findings: list[Record], *, full: bool) -> list[list[Record]]:
+def _print_blind(console: Console, checks: Sequence[Record], *, full: bool) -> None:
+    """Print what could not be judged and why: every check, or in one line how many."""
+    blind: dict[str, list[str]] = {}
+    for check in checks:
+        if check["state"] == "not judged":
+            blind.setdefault(check["reason"], []).append(check["id"])
     if full:
-        return [[finding] for finding in findings]
+        for reason, ids in blind.items():
+            console.print(f"not judged, {clean(reason)}: {', '.join(ids)}", style="dim")
+    elif blind:
+        reasons = "; ".join(f"{len(ids)} {clean(reason)}" for reason, ids in blind.items())
+        console.print(f"not judged: {reasons}", style="dim")
+
+
+def _print_short(console: Console, findings: Sequence[Record]) -> None:
+    """Print the findings of one rule and severity as one entry, a remedy once a rule."""
     groups: dict[tuple[str, str], list[Record]] = {}
     for finding in findings:
         groups.setdefault((finding["id"], finding["severity"]), []).append(finding)
-    return list(groups.values())
+    told: set[str] = set()
+    formal: list[list[Record]] = []
+    for group in groups.values():
+        first = group[0]
+        if first["severity"] == "note" and first["id"].startswith(FORMAL):
+            formal.append(group)
+            continue
+        print_finding(console, first, alike=group[1:], short=True, remedy=first["id"] not in told)
+        told.add(first["id"])
+    if len(formal) <= FEW_FORMAL:
+        for group in formal:
+            print_finding(console, group[0], alike=group[1:], short=True)
+    else:
+        rules = ", ".join(g[0]["id"] + _times(sum(f["count"] for f in g)) for g in formal)
+        console.print(f"{'note':<8}on the form of the files: {rules}", style="dim")
+    if findings:
+        console.print("--all shows every finding in full, with its line in the file", style="dim")
+
+
+def _times(count: int) -> str:
+    return f" ×{count}" if count > 1 else ""
 
 
 def print_finding(
-    console: Console, finding: Record, *, alike: Sequence[Record] = (), short: bool = False
+    console: Console,
+    finding: Record,
+    *,
+    alike: Sequence[Record] = (),
+    short: bool = False,
+    remedy: bool = True,
 ) -> None:
     """Print one finding: what, where, against which limit, what to do.
 
     ``alike`` are further findings of the same rule, which are only counted.  When ``short``, a
-    note is one line.
+    note is one line and a warning two, without the line of the file.  ``remedy``: whether to say
+    what to do.
     """
     from rich.text import Text
 
     count = finding["count"] + sum(other["count"] for other in alike)
     head = Text(f"{finding['severity']:<8}", style=STYLES[finding["severity"]])
     head.append(clean(finding["message"]), style="default")
-    head.append(f" (×{count})" if count > 1 else "")
+    # A message that begins with the number says it already.
+    said = finding["message"].startswith(f"{count} ")
+    head.append(f" (×{count})" if count > 1 and not said else "")
     head.append(f"  [{finding['id']}]", style="dim")
     console.print(head)
     if short and finding["severity"] == "note":
         return
     place: Record = finding["places"][0] if finding["places"] else {"text": ""}
-    if place["text"]:
-        console.print(f"        at {clean(place['text'])}{_elsewhere(finding, alike)}")
+    where = f"at {clean(place['text'])}{_elsewhere(finding, alike)}" if place["text"] else ""
+    if short and finding["severity"] == "warning":
+        assumed = f"assumed: {clean(finding['assumed'])}" if finding["assumed"] else ""
+        what_to_do = f"do: {clean(finding['remedy'])}" if remedy else ""
+        console.print("        " + "; ".join(t for t in (where, assumed, what_to_do) if t))
+        return
+    if where:
+        console.print(f"        {where}")
     if place.get("excerpt"):
         console.print(f"        | {clean(place['excerpt'])}", style="dim")
         console.print(f"        | {' ' * place['caret']}^", style="dim")
