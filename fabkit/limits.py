@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+
+from fabkit.errors import UsageError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
     """Upper bounds; the defaults fit any real board with a wide margin.
 
-    Change them with ``dataclasses.replace``.
+    Change them with ``dataclasses.replace``, or by name with :func:`changed_limits`.
     """
 
     file_bytes: int = 256 * 2**20
@@ -42,3 +45,28 @@ class Limits:
 
 
 DEFAULT_LIMITS = Limits()
+
+
+def changed_limits(stated: Mapping[str, int]) -> Limits:
+    """The default limits, some of them changed by name.
+
+    Raises
+    ------
+    UsageError
+        A name is unknown, or a bound is below 1.
+
+    >>> changed_limits({"members": 5_000}).members
+    5000
+    """
+    known = [field.name for field in fields(Limits)]
+    for name, bound in stated.items():
+        if name not in known:
+            raise UsageError(f"there is no limit {name!r}", hint=f"There are: {', '.join(known)}.")
+        if bound < 1:
+            raise UsageError(f"the limit {name} cannot be {bound}", hint="Give 1 or more.")
+    return replace(DEFAULT_LIMITS, **stated)
+
+
+def how_to_raise(name: str, wanted: int | None = None) -> str:
+    """Words for a hint: how more than the limit can be allowed."""
+    return f"If it is meant so, allow more with --limit {name}={wanted or 'NUMBER'}."

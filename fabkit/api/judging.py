@@ -117,6 +117,6 @@ def pack(
     refuse_errors(check(board) if result is None else result, chosen)
 
     def reopen(part: Path) -> Board:
-        return build_board(open_package(part))
+        return build_board(open_package(part, limits=board.package.limits))
 
     return write_pack(board, Path(target), options=chosen, reopen=reopen, replace=replace)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from fabkit.api.designs import as_designs, require_same_count
 from fabkit.api.judging import check, compare_houses
 from fabkit.api.reading import build_board, load_house, load_order, open_package
+from fabkit.limits import DEFAULT_LIMITS, Limits
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
@@ -104,7 +105,7 @@ def quote(
     require_same_count(designs, wanted)
     sheet = house or load_house()
     wanted = settle_thickness(wanted, [b.thickness_mm for b in designs], sheet)
-    verdicts = results or [check(b, sheet, options=_judged(wanted)) for b in designs]
+    verdicts = results or [check(b, sheet, options=judged_by(wanted)) for b in designs]
     facts = _facts(designs, verdicts)
     return price(facts, bill, sheet, wanted, others=others, today=today)
 
@@ -116,6 +117,7 @@ def order(
     despite: Mapping[str, str] | None = None,
     replace: bool = False,
     today: date | None = None,
+    limits: Limits = DEFAULT_LIMITS,
     tell: Callable[[str], None] = lambda _: None,
 ) -> dict[str, Any]:
     """Do everything an order asks for, into one folder that is replaced only when whole.
@@ -132,6 +134,8 @@ def order(
         Whether outputs changed by hand may be overwritten.
     today
         For the age of prices; None leaves it unjudged.
+    limits
+        Bounds on what the packages may ask of the machine.
     tell
         Told what is being done now.
 
@@ -160,9 +164,9 @@ def order(
     boards = []
     for one in asked.boards:
         tell(f"reading {one.name}")
-        boards.append(build_board(open_package(one.package, roles=one.roles)))
+        boards.append(build_board(open_package(one.package, limits=limits, roles=one.roles)))
     asked = settle_thickness(asked, [b.thickness_mm for b in boards], house)
-    options = _judged(asked)
+    options = judged_by(asked)
     judged = []
     for one, board in zip(asked.boards, boards, strict=True):
         tell(f"checking {one.name}")
@@ -196,7 +200,7 @@ def order(
         contents,
         target,
         despite=despite or {},
-        reopen=lambda part: build_board(open_package(part)),
+        reopen=lambda part: build_board(open_package(part, limits=limits)),
         tell=tell,
         replace=replace,
     )
@@ -212,7 +216,7 @@ def _facts(boards: Sequence[Board], verdicts: Sequence[CheckResult]) -> tuple[Bo
     )
 
 
-def _judged(order: Order) -> CheckOptions:
+def judged_by(order: Order) -> CheckOptions:
     """What an order means for the checks."""
     from fabkit.checks.model import CheckOptions
 

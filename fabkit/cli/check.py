@@ -41,6 +41,7 @@ from fabkit.cli import options
     help="How the verdict is printed; sarif is SARIF 2.1.0, for editors and code hosts.",
 )
 @options.ROLE
+@options.LIMIT
 @options.AS_JSON
 def command(
     package: Path,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -9,6 +10,7 @@ import click
 
 if TYPE_CHECKING:
     from fabkit.findings import Severity
+    from fabkit.limits import Limits
 
 
 def read_length(ctx: click.Context, param: click.Parameter, value: str | None) -> float | None:
@@ -83,6 +85,46 @@ ROLE = click.option(
     metavar="FILE=ROLE",
     help="Say what a file is that does not say it itself: 1.gbr='top copper', *.art=unused."
     "  Repeatable.",
+)
+
+_LIMIT = re.compile(r"([a-z_]+)=([\d_]{1,18})(kib|mib|gib)?")
+_BYTES = {"kib": 2**10, "mib": 2**20, "gib": 2**30}
+
+
+def _keep_limits(
+    ctx: click.Context, param: click.Parameter, values: tuple[str, ...]
+) -> tuple[str, ...]:
+    limits = {}
+    for value in values:
+        found = _LIMIT.fullmatch(value.replace(" ", "").lower())
+        if found is None or not found[2].strip("_"):
+            raise click.BadParameter(
+                f"{value!r}: write the limit and its bound, as in members=5000 or file_bytes=1GiB",
+                ctx,
+                param,
+            )
+        bound = int(found[2].replace("_", ""))
+        limits[found[1]] = bound * _BYTES.get(found[3], 1)
+    ctx.meta[_LIMITS] = limits
+    return values
+
+
+def stated_limits() -> Limits:
+    """The limits that ``--limit`` changes, in the command that is running."""
+    from fabkit.limits import changed_limits
+
+    return changed_limits(click.get_current_context().meta.get(_LIMITS, {}))
+
+
+_LIMITS = "fabkit.limits"
+LIMIT = click.option(
+    "--limit",
+    multiple=True,
+    expose_value=False,
+    callback=_keep_limits,
+    metavar="NAME=NUMBER",
+    help="Let an input ask for more (or less) than docs/limits.md allows: members=5000,"
+    " file_bytes=1GiB.  Repeatable.",
 )
 
 AS_JSON = click.option(

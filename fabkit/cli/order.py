@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 )
 @ordering.TODAY
 @options.ROLE
+@options.LIMIT
 @options.AS_JSON
 def command(
     wanted: Path,
@@ -73,6 +74,7 @@ def command(
                 despite=accepted,
                 replace=replace,
                 today=ordering.read_day(today),
+                limits=options.stated_limits(),
                 tell=tell,
             )
         if as_json:

@@ -41,6 +41,7 @@ from fabkit.cli import options, order_keys, ordering
 @ordering.choices
 @click.option("--ask", is_flag=True, help="Ask for what is not given.")
 @options.ROLE
+@options.LIMIT
 @options.REPLACE
 def command(
     package: Path, out: Path, right: Path | None, name: str | None, replace: bool, **given: Any
@@ -60,7 +61,7 @@ def command(
     from fabkit.outputs.atomic import write_file
 
     roles = options.stated_roles()
-    title = name or api.open_package(package, roles=roles).name
+    title = name or api.open_package(package, limits=options.stated_limits(), roles=roles).name
     if given.pop("ask"):
         title = click.prompt("Name of the order", default=title)
         given = order_keys.ask(given)

@@ -41,6 +41,7 @@ from fabkit.cli import options
 @options.DESPITE
 @options.REPLACE
 @options.ROLE
+@options.LIMIT
 @options.AS_JSON
 def command(
     packages: tuple[Path, ...],

@@ -35,6 +35,7 @@ from fabkit.cli import looks, options, ordering
 @looks.OPEN
 @options.REPLACE
 @options.ROLE
+@options.LIMIT
 @options.AS_JSON
 def command(
     wanted: Path, out: Path, size: str, hands: str, show: bool, replace: bool, as_json: bool

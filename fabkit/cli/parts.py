@@ -14,6 +14,7 @@ from fabkit.cli import options, ordering
 @ordering.WANTED
 @ordering.choices
 @options.ROLE
+@options.LIMIT
 @options.AS_JSON
 def command(wanted: Path, as_json: bool, **given: Any) -> None:
     """List the parts to buy, per half and per keyboard.

@@ -31,6 +31,7 @@ from fabkit.cli import looks, options
 @looks.OPEN
 @options.REPLACE
 @options.ROLE
+@options.LIMIT
 @options.AS_JSON
 def command(
     package: Path,

@@ -25,6 +25,7 @@ from fabkit.cli import options, ordering
 @click.option("--why", is_flag=True, help="Show the rule and the numbers behind every line.")
 @ordering.TODAY
 @options.ROLE
+@options.LIMIT
 @options.AS_JSON
 def command(wanted: Path, why: bool, today: datetime | None, as_json: bool, **given: Any) -> None:
     """Price one half over several order quantities.

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from fabkit.cli import options
+
 if TYPE_CHECKING:
     from fabkit.board.model import Board
     from fabkit.outputs.terminal import Tell
@@ -16,6 +18,6 @@ def read_board(path: Path, tell: Tell, *, roles: Mapping[str, str]) -> Board:
     from fabkit import api
 
     tell(f"reading {path}")
-    package = api.open_package(path, roles=roles)
+    package = api.open_package(path, limits=options.stated_limits(), roles=roles)
     tell("building the board")
     return api.build_board(package)

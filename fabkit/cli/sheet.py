@@ -54,6 +54,7 @@ def read_point(
 @looks.OPEN
 @options.REPLACE
 @options.ROLE
+@options.LIMIT
 @options.AS_JSON
 def command(
     kind: str,

@@ -304,7 +304,7 @@ LIMIT: Final = declare(
     "Reading stopped; holes are missing.",
     COMMON_PRACTICE,
     Severity.ERROR,
-    "If the file is right, raise the limit on objects.",
+    "If the file is right, allow more with --limit objects=NUMBER.",
 )
 FILE_LIMIT: Final = declare(
     "file-too-large",
@@ -312,7 +312,7 @@ FILE_LIMIT: Final = declare(
     "It was not read.",
     COMMON_PRACTICE,
     Severity.ERROR,
-    "If the file is right, raise the limit on file size.",
+    "If the file is right, allow more with --limit file_bytes=NUMBER.",
 )
 FORMAT_GIVEN: Final = declare(
     "format-given",

@@ -144,7 +144,7 @@ class _Reader:
         except LimitReached:
             self._log.add(
                 problems.LIMIT,
-                "more holes or tools than the limits allow",
+                "more holes or tools than the limits objects, copies and apertures allow",
                 offset=pos,
                 assumed="reading stopped here",
             )

@@ -127,7 +127,7 @@ class Expander:
         self.complete = False
         self.log.add(
             TOO_LARGE,
-            f"{what} would make more than {most} objects",
+            f"{what} would make more than {most} objects (limits copies, objects)",
             offset=offset,
             assumed="it was left out",
         )
@@ -283,7 +283,7 @@ def place_segments(
     counts = last - first
     complete = int(counts.sum()) <= limits.segments
     if not complete:
-        log.add(TOO_LARGE, f"regions would have more than {limits.segments} segments")
+        log.add(TOO_LARGE, f"regions would have over {limits.segments} segments (limit segments)")
         counts = np.where(np.cumsum(counts) <= limits.segments, counts, 0)
     ends = np.cumsum(counts)
     owner = np.repeat(np.arange(len(regions)), counts)

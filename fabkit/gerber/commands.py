@@ -279,7 +279,7 @@ class Interpreter:
             return
         if len(self.apertures) >= self.limits.apertures:
             self.complete = False
-            self._note(TOO_LARGE, f"more than {self.limits.apertures} apertures")
+            self._note(TOO_LARGE, f"more than {self.limits.apertures} apertures (limit apertures)")
             return
         texts = match[3].replace("x", "X").split("X") if match[3] else []
         if texts and not texts[-1]:
@@ -406,7 +406,10 @@ class Interpreter:
                 self._note(APERTURE_CODE, f"D{code} cannot be an aperture")
             if len(self._open_blocks) >= self.limits.block_depth:
                 self.complete = False
-                self._note(TOO_LARGE, f"more than {self.limits.block_depth} nested blocks")
+                self._note(
+                    TOO_LARGE,
+                    f"more than {self.limits.block_depth} nested blocks (limit block_depth)",
+                )
             self._open_blocks.append(len(self.blocks))
             self.blocks.append((code, self.dictionary.aperture_id()))
             self._mark(Mark.BLOCK_OPEN, block=self._open_blocks[-1], grid=one)

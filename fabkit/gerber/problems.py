@@ -33,7 +33,7 @@ TOO_LARGE = declare(
     "2.14",
     "The file asks for more than the stated limits",
     "What lies beyond the limit was not read, so the layer is not whole.",
-    "Check for a mistyped repeat count; raise the limit if the file is meant.",
+    "Check for a mistyped repeat count; if the file is meant so, allow more with --limit.",
 )
 BYTE_ORDER_MARK = declare(
     "byte-order-mark",

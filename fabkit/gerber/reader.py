@@ -61,7 +61,11 @@ def read(data: bytes, *, name: str, limits: Limits = DEFAULT_LIMITS) -> GerberFi
     """
     log = ProblemLog(name, keep=limits.problem_places)
     if len(data) > limits.file_bytes:
-        log.add(TOO_LARGE, f"{len(data)} bytes, more than {limits.file_bytes}", offset=0)
+        log.add(
+            TOO_LARGE,
+            f"{len(data)} bytes, more than {limits.file_bytes} (limit file_bytes)",
+            offset=0,
+        )
         return _nothing(name, data[:0], len(data), log)
     if data.startswith(_MARK):
         log.add(BYTE_ORDER_MARK, "a byte-order mark", offset=0)
@@ -122,7 +126,7 @@ def _read_chunks(
             interpreter.complete = False
             log.add(
                 TOO_LARGE,
-                f"more than {limits.objects} objects or {limits.segments} segments",
+                f"over {limits.objects} objects or {limits.segments} segments (limits so named)",
                 offset=chunk.end,
                 assumed="the rest was left out",
             )

@@ -16,6 +16,7 @@ from fabkit.errors import LimitExceeded, UnreadableInput
 from fabkit.intake.budget import Budget, format_bytes
 from fabkit.intake.litter import find_litter
 from fabkit.intake.model import LeftOut, Member
+from fabkit.limits import how_to_raise
 
 _OTHER_ARCHIVES: Final = (
     (0, b"Rar!\x1a\x07", "rar"),
@@ -142,5 +143,6 @@ def _check_member(info: zipfile.ZipInfo, name: str, budget: Budget) -> None:
         raise LimitExceeded(
             f"{name} in {budget.source} would unpack to {format_bytes(info.file_size)} from "
             f"{format_bytes(info.compress_size)}, more than {ratio} times its size",
-            hint="No fabrication file packs that well: do not unpack this zip.",
+            hint="No fabrication file packs that well: do not unpack this zip. "
+            + how_to_raise("archive_ratio"),
         )

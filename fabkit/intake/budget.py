@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from fabkit.errors import LimitExceeded
-from fabkit.limits import Limits
+from fabkit.limits import Limits, how_to_raise
 from fabkit.units import format_number
 
 
@@ -42,7 +42,8 @@ class Budget:
         if self.members > self.limits.members:
             raise LimitExceeded(
                 f"{self.source} holds more than {self.limits.members} files",
-                hint="Name the folder or zip that holds only the fabrication files of one board.",
+                hint="Name the folder or zip that holds only the fabrication files of one board. "
+                + how_to_raise("members"),
             )
 
     def count_bytes(self, name: str, size: int) -> None:
@@ -57,14 +58,16 @@ class Budget:
             raise LimitExceeded(
                 f"{name} in {self.source} is {format_bytes(size)}, more than the "
                 f"{format_bytes(self.limits.file_bytes)} allowed for one file",
-                hint="Take the file out of the package, or export it again.",
+                hint="Take the file out of the package, or export it again. "
+                + how_to_raise("file_bytes", size),
             )
         self.bytes_ += size
         if self.bytes_ > self.limits.package_bytes:
             raise LimitExceeded(
                 f"{self.source} holds more than the {format_bytes(self.limits.package_bytes)} "
                 f"allowed for one package (reached at {name})",
-                hint="Name the folder or zip that holds only the fabrication files of one board.",
+                hint="Name the folder or zip that holds only the fabrication files of one board. "
+                + how_to_raise("package_bytes"),
             )
 
     def check_depth(self, name: str) -> None:
@@ -73,5 +76,6 @@ class Budget:
             raise LimitExceeded(
                 f"{name[:80]}... in {self.source} lies more than {self.limits.path_depth} "
                 "folders deep",
-                hint="Name the folder that holds the fabrication files themselves.",
+                hint="Name the folder that holds the fabrication files themselves. "
+                + how_to_raise("path_depth", name.count("/")),
             )

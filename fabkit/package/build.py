@@ -115,6 +115,7 @@ def read_package(
         files=files,
         left_out=tuple(sorted(left_out, key=lambda item: item.name)),
         problems=tuple(problems),
+        limits=limits,
         stated=tuple(members[i].name for i in stated),
     )
 

@@ -10,6 +10,7 @@ from fabkit.drill.model import DrillFile
 from fabkit.findings import Finding
 from fabkit.gerber.model import GerberFile
 from fabkit.intake.model import LeftOut
+from fabkit.limits import DEFAULT_LIMITS, Limits
 from fabkit.sidecars.model import JobFile, Netlist, PartsTable, Placement
 
 Side = Literal["top", "bottom"]
@@ -103,6 +104,8 @@ class Package:
     problems: tuple[Finding, ...]
     stated: tuple[str, ...] = ()
     """Files whose role the user stated."""
+    limits: Limits = DEFAULT_LIMITS
+    """Bounds it was read under; what is packed from it is read again under the same."""
 
     def of(self, kind: RoleKind, side: Side | None = None) -> tuple[PackageFile, ...]:
         """Files of a kind (and side), in package order."""

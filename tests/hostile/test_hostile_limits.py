@@ -10,18 +10,21 @@ from dataclasses import fields, replace
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner, Result
 from fuzz.tiny_board import FILES
 from hypothesis import given
 from hypothesis import strategies as st
 
 import fabkit
+from fabkit.cli.group import cli
 from fabkit.drill.reader import read as read_drill
 from fabkit.errors import LimitExceeded
 from fabkit.findings import ProblemLog
 from fabkit.gerber.problems import UNKNOWN_COMMAND
 from fabkit.gerber.reader import read as read_gerber
+from fabkit.house.order import order_for
 from fabkit.intake.opening import open_input
-from fabkit.limits import DEFAULT_LIMITS, Limits
+from fabkit.limits import DEFAULT_LIMITS, Limits, changed_limits
 
 ROOT = Path(__file__).parents[2]
 HEAD = "%FSLAX36Y36*%%MOMM*%%ADD10C,0.1*%D10*"
@@ -206,6 +209,58 @@ def test_limits_can_be_changed(call: Callable[..., object], tmp_path: Path) -> N
     assert call(tmp_path / "x.gbr", limits=DEFAULT_LIMITS)
     with pytest.raises(LimitExceeded):
         call(tmp_path / "x.gbr", limits=replace(DEFAULT_LIMITS, file_bytes=10))
+
+
+@pytest.fixture
+def tiny(tmp_path: Path) -> Path:
+    """Folder with the tiny package."""
+    (tmp_path / "tiny").mkdir()
+    for name, data in FILES.items():
+        (tmp_path / "tiny" / name).write_bytes(data)
+    return tmp_path / "tiny"
+
+
+def test_commands_take_limits(tiny: Path) -> None:
+    """A refusal names the limit and how to raise it; raised as it says, the command goes on."""
+
+    def run(*words: str) -> Result:
+        return CliRunner().invoke(cli, ["check", str(tiny), "--fail-on", "never", *words])
+
+    refused = run("--limit", "members=5")
+    assert refused.exit_code == 2
+    assert "holds more than 5 files" in refused.output
+    assert "--limit members=" in refused.output
+    assert run("--limit", f"members={len(FILES)}").exit_code == 0
+    assert run("--limit", "members = 1_0", "--limit", "file_bytes=1GiB").exit_code == 0
+    assert "--limit" in run("--limit", "file_bytes=10").output
+
+
+def test_a_layer_beyond_a_limit_names_it(tiny: Path) -> None:
+    """What a file asks for inside is an error with the limit's name and the option."""
+    done = CliRunner().invoke(cli, ["check", str(tiny), "--limit", "objects=1"])
+
+    assert done.exit_code == 1
+    words = " ".join(done.output.split())
+    assert "over 1 objects" in words
+    assert "--limit" in words
+
+
+@pytest.mark.parametrize("words", ["members", "members=", "members=-1", "=3", "members=0", "x=3"])
+def test_limits_that_make_no_sense(words: str, tiny: Path) -> None:
+    """Status 2 and words; an unknown name lists the known ones."""
+    done = CliRunner().invoke(cli, ["check", str(tiny), "--limit", words])
+
+    assert done.exit_code == 2
+    assert "Traceback" not in done.output
+
+
+def test_packing_and_ordering_read_back_under_the_same_limits(tiny: Path, tmp_path: Path) -> None:
+    """A board read under tight limits is read back under them, and an order takes limits."""
+    tight = changed_limits({"members": len(FILES)})
+    board = fabkit.build_board(fabkit.open_package(tiny, limits=tight))
+    assert board.package.limits == tight
+    with pytest.raises(LimitExceeded, match="more than 3 files"):
+        fabkit.order(order_for(tiny), tmp_path / "out", limits=changed_limits({"members": 3}))
 
 
 def test_the_page_of_limits_is_current() -> None:
