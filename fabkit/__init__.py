@@ -25,6 +25,7 @@ _PUBLIC = {
     "Board": "fabkit.board.model",
     "CheckOptions": "fabkit.checks.model",
     "CheckResult": "fabkit.checks.model",
+    "Comparison": "fabkit.compare.model",
     "CostSheet": "fabkit.costs.model",
     "DrillFile": "fabkit.drill.model",
     "FabkitError": "fabkit.errors",
@@ -40,10 +41,12 @@ _PUBLIC = {
     "SheetChoice": "fabkit.outputs.drawings",
     "build_board": "fabkit.api",
     "check": "fabkit.api",
+    "compare": "fabkit.api",
     "compare_houses": "fabkit.api",
     "draw": "fabkit.api",
     "draw_paper": "fabkit.api",
     "draw_sheet": "fabkit.api",
+    "judge_changes": "fabkit.api",
     "judge_thicknesses": "fabkit.api",
     "list_parts": "fabkit.api",
     "load_house": "fabkit.api",
@@ -54,6 +57,7 @@ _PUBLIC = {
     "quote": "fabkit.api",
     "read_drill": "fabkit.api",
     "read_gerber": "fabkit.api",
+    "weigh_changes": "fabkit.api",
 }
 
 __all__ = [
@@ -61,6 +65,7 @@ __all__ = [
     "Board",
     "CheckOptions",
     "CheckResult",
+    "Comparison",
     "CostSheet",
     "DrillFile",
     "FabkitError",
@@ -77,10 +82,12 @@ __all__ = [
     "__version__",
     "build_board",
     "check",
+    "compare",
     "compare_houses",
     "draw",
     "draw_paper",
     "draw_sheet",
+    "judge_changes",
     "judge_thicknesses",
     "list_parts",
     "load_house",
@@ -91,16 +98,19 @@ __all__ = [
     "quote",
     "read_drill",
     "read_gerber",
+    "weigh_changes",
 ]
 
 if TYPE_CHECKING:
     from fabkit.api import (
         build_board,
         check,
+        compare,
         compare_houses,
         draw,
         draw_paper,
         draw_sheet,
+        judge_changes,
         judge_thicknesses,
         list_parts,
         load_house,
@@ -111,9 +121,11 @@ if TYPE_CHECKING:
         quote,
         read_drill,
         read_gerber,
+        weigh_changes,
     )
     from fabkit.board.model import Board
     from fabkit.checks.model import CheckOptions, CheckResult
+    from fabkit.compare.model import Comparison
     from fabkit.costs.model import CostSheet
     from fabkit.drill.model import DrillFile
     from fabkit.errors import FabkitError

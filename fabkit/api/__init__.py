@@ -4,6 +4,7 @@ Every function is re-exported by :mod:`fabkit`.
 """
 
 from fabkit.api.carrying import Carried, carry_over
+from fabkit.api.comparing import compare, judge_changes, weigh_changes
 from fabkit.api.drawing import draw, draw_paper, draw_sheet
 from fabkit.api.judging import check, compare_houses, judge_thicknesses, pack
 from fabkit.api.ordering import list_parts, order, quote
@@ -22,11 +23,13 @@ __all__ = [
     "build_board",
     "carry_over",
     "check",
+    "compare",
     "compare_houses",
     "draw",
     "draw_paper",
     "draw_sheet",
     "draw_wiring",
+    "judge_changes",
     "judge_thicknesses",
     "list_parts",
     "load_house",
@@ -37,5 +40,6 @@ __all__ = [
     "quote",
     "read_drill",
     "read_gerber",
+    "weigh_changes",
     "wiring",
 ]

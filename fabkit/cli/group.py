@@ -29,6 +29,7 @@ COMMANDS = {
     "pack": "Write the zip that a board house needs.",
     "order": "Do all of it, into one folder.",
     "order new": "Write an order file to fill in.",
+    "compare": "Say what changed between two revisions of a board.",
     "house": "Show a board house's sheet.",
     "house new": "Write a sheet of your own board house to fill in.",
     "checks": "List everything that can be found, or explain one entry.",

@@ -7,8 +7,9 @@ points.  There, and only there, both images are composed and subtracted.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import shapely
@@ -17,11 +18,16 @@ from numpy.typing import NDArray
 from fabkit.compare.matching import polarity_runs, unmatched
 from fabkit.compare.model import SLIVER_MM, Shapes
 from fabkit.geometry.islands import unite
+from fabkit.geometry.neighbours import label_groups
 from fabkit.gerber.model import GerberFile
 from fabkit.gerber.shapes import compose, object_boxes, object_shapes
 
 Flags = NDArray[np.bool_]
+Ints = NDArray[np.int64]
 Shift = tuple[float, float]
+
+MOSTLY: Final = 0.5
+"""Share of objects without an equal above which whole images are compared."""
 
 
 def layer_difference(old: GerberFile, new: GerberFile, shift_mm: Shift) -> tuple[Shapes, Shapes]:
@@ -39,19 +45,17 @@ def layer_difference(old: GerberFile, new: GerberFile, shift_mm: Shift) -> tuple
     added, removed : (n,) object arrays of polygons, mm, in the coordinates of ``new``
         Slivers nowhere wider than ``SLIVER_MM`` are left out.
     """
-    if _last_run(old) == _last_run(new):
-        left = unmatched(old, new, shift_mm)
-        where = _suspects(old, new, left, shift_mm)
+    left = unmatched(old, new, shift_mm) if _last_run(old) == _last_run(new) else None
+    if left is None or max(float(a.mean()) if len(a) else 0.0 for a in left) > MOSTLY:
+        # Runs cannot be paired, or hardly anything is the same: the whole images tell.
+        before, after = _moved(_parts(old.image), shift_mm), _parts(new.image)
     else:
-        # Runs cannot be paired: everything is suspect.
-        left = np.ones(len(old.objects), bool), np.ones(len(new.objects), bool)
-        pieces = differing(_moved(_parts(old.image), shift_mm), _parts(new.image))
-        where = thick(np.concatenate(pieces))
-    if not len(where):
-        return _none(), _none()
-    where = shapely.get_parts(unite(where))
-    before = within(_local(old, where, shift_mm), where)
-    after = within(_local(new, where, (0.0, 0.0)), where)
+        where = _suspects(old, new, left, shift_mm)
+        if not len(where):
+            return where, where
+        where = shapely.get_parts(unite(where))
+        before = within(_local(old, where, shift_mm), where)
+        after = within(_local(new, where, (0.0, 0.0)), where)
     added, removed = differing(after, before)
     return thick(added), thick(removed)
 
@@ -116,31 +120,19 @@ def _local(file: GerberFile, where: Shapes, shift: Shift) -> Shapes:
 
 
 def within(shapes: Shapes, areas: Shapes) -> Shapes:
-    """Parts of polygons that lie in areas; each polygon is overlaid once, with all it touches."""
-    if not len(shapes) or not len(areas):
-        return _none()
-    tree = shapely.STRtree(areas)
-    mine, touched = tree.query(shapes, predicate="intersects")
-    out = []
-    for row, group in _grouped(mine, touched):
-        window = areas[group[0]] if len(group) == 1 else shapely.union_all(areas[group])
-        out.append(shapely.intersection(shapes[row], window))
-    return polygons_of(np.array(out, dtype=object)) if out else _none()
-
-
-def _grouped(key: NDArray[Any], value: NDArray[Any]) -> list[tuple[int, NDArray[Any]]]:
-    """Values of each key, keys ascending."""
-    order = np.lexsort((value, key))
-    keys, first = np.unique(key[order], return_index=True)
-    groups = np.split(value[order], first[1:])
-    return list(zip(keys.tolist(), groups, strict=False))
+    """Parts of polygons that lie in areas; neither may overlap among themselves."""
+    out = [
+        shapely.intersection(_joined(shapes[mine]), _joined(areas[theirs]))
+        for mine, theirs in _clusters(shapes, areas)
+    ]
+    return _polygons(out)
 
 
 def differing(left: Shapes, right: Shapes) -> tuple[Shapes, Shapes]:
     """What is in one set of polygons and not in the other, each way.
 
-    Polygons of one set must not overlap.  Equal ones are set aside by their bytes; each of the
-    others is overlaid only with those it touches.
+    Polygons of one set must not overlap.  Equal ones are set aside by their bytes; the others
+    are overlaid cluster by cluster of those that touch.
     """
     if len(left) and len(right):
         names = [shapely.to_wkb(shapely.normalize(s)) for s in (left, right)]
@@ -148,19 +140,49 @@ def differing(left: Shapes, right: Shapes) -> tuple[Shapes, Shapes]:
             s[~np.isin(own, other)]
             for s, own, other in zip((left, right), names, names[::-1], strict=True)
         )
-    return _less(left, right), _less(right, left)
+    alone = np.ones(len(left), dtype=bool), np.ones(len(right), dtype=bool)
+    only: tuple[list[Any], list[Any]] = [], []
+    for mine, theirs in _clusters(left, right):
+        alone[0][mine] = False
+        alone[1][theirs] = False
+        a, b = _joined(left[mine]), _joined(right[theirs])
+        only[0].append(shapely.difference(a, b))
+        only[1].append(shapely.difference(b, a))
+    return (
+        np.concatenate((left[alone[0]], _polygons(only[0]))),
+        np.concatenate((right[alone[1]], _polygons(only[1]))),
+    )
 
 
-def _less(shapes: Shapes, others: Shapes) -> Shapes:
-    """Polygons less all others."""
-    if not len(shapes) or not len(others):
-        return shapes
-    out = shapes.copy()
-    mine, touching = shapely.STRtree(others).query(shapes, predicate="intersects")
-    for row, group in _grouped(mine, touching):
-        cut = others[group[0]] if len(group) == 1 else shapely.union_all(others[group])
-        out[row] = shapely.difference(shapes[row], cut)
-    return polygons_of(out)
+def _clusters(left: Shapes, right: Shapes) -> Iterator[tuple[Ints, Ints]]:
+    """Rows of each side that hang together, where something of both touches.
+
+    A fill with a hundred thousand vertices is so overlaid once with all it touches, and not
+    once for each.
+    """
+    if not len(left) or not len(right):
+        return
+    shapely.prepare(left)
+    b, a = shapely.STRtree(left).query(right, predicate="intersects")
+    shapely.destroy_prepared(left)
+    group = label_groups(len(left) + len(right), a, b + len(left))
+    both = np.flatnonzero(np.bincount(group) > 1)
+    order = np.argsort(group, kind="stable")
+    starts = np.searchsorted(group[order], both)
+    ends = np.searchsorted(group[order], both, side="right")
+    for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
+        rows = order[start:end]
+        yield rows[rows < len(left)], rows[rows >= len(left)] - len(left)
+
+
+def _joined(shapes: Shapes) -> Any:
+    return shapes[0] if len(shapes) == 1 else shapely.multipolygons(shapes)
+
+
+def _polygons(shapes: Any) -> Shapes:
+    array = np.empty(len(shapes), dtype=object)
+    array[:] = shapes
+    return polygons_of(array)
 
 
 def thick(shapes: Shapes) -> Shapes:

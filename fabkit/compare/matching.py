@@ -58,18 +58,17 @@ def unmatched(
             )
         ]
         ways = [tables[0]] if kind in (Kind.FLASH, Kind.REGION) else [tables[0], _turned(tables[0])]
+        back = (-shift_mm[0], -shift_mm[1])
         for way in ways:
-            distance, found = PointTree(tables[1]).query(way, p=np.inf, within=2 * SAME_MM)
-            near = np.flatnonzero(distance <= SAME_MM)
-            if kind == Kind.REGION:
-                near = _same_contours(old, new, rows, near, found, shift_mm)
-            left[0][rows[0][near]] = False
-            distance, found = PointTree(way).query(tables[1], p=np.inf, within=2 * SAME_MM)
-            near = np.flatnonzero(distance <= SAME_MM)
-            if kind == Kind.REGION:
-                back = (-shift_mm[0], -shift_mm[1])
-                near = _same_contours(new, old, rows[::-1], near, found, back)
-            left[1][rows[1][near]] = False
+            for side, (mine, theirs) in enumerate(((way, tables[1]), (tables[1], way))):
+                near, found = _alike(mine, theirs)
+                if kind == Kind.REGION:
+                    files = (old, new) if side == 0 else (new, old)
+                    pairs = rows if side == 0 else rows[::-1]
+                    near = _same_contours(
+                        *files, pairs, near, found, shift_mm if side == 0 else back
+                    )
+                left[side][rows[side][near]] = False
     return left
 
 
@@ -99,6 +98,23 @@ def _table(
             *(cx + dx, cy + dy, APART * o.turn[rows].astype(np.float64), pen, apart),
         )
     )
+
+
+def _alike(mine: Floats, theirs: Floats) -> tuple[Ints, Ints]:
+    """Rows that have a row like them in the other table, and for every row the one like it."""
+    found = np.full(len(mine), -1, dtype=np.int64)
+    # Most rows are the same to the nanometre: those need no search for neighbours.
+    names = [np.ascontiguousarray(np.round(t * 1e6) + 0.0).view(np.uint8) for t in (mine, theirs)]
+    keys = [n.reshape(len(t), -1) for n, t in zip(names, (mine, theirs), strict=True)]
+    known = {key.tobytes(): row for row, key in enumerate(keys[1])}
+    for row, key in enumerate(keys[0]):
+        found[row] = known.get(key.tobytes(), -1)
+    rest = np.flatnonzero(found < 0)
+    if len(rest):
+        distance, near = PointTree(theirs).query(mine[rest], p=np.inf, within=2 * SAME_MM)
+        fits = distance <= SAME_MM
+        found[rest[fits]] = near[fits]
+    return np.flatnonzero(found >= 0), found
 
 
 def _turned(table: Floats) -> Floats:

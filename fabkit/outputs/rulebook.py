@@ -12,6 +12,7 @@ from fabkit.checks.catalogue import CHECKS
 from fabkit.checks.model import Check
 from fabkit.checks.plugins import all_checks
 from fabkit.checks.runner import matches
+from fabkit.compare import rules as compare_rules
 from fabkit.costs import rules as cost_rules
 from fabkit.drill import problems as drill_problems
 from fabkit.errors import UsageError
@@ -34,8 +35,10 @@ TABLES: tuple[ModuleType, ...] = (
     parts_rules,
     cost_rules,
     wiring_rules,
+    compare_rules,
 )
-"""Modules that declare what readers, a pair of halves, parts list, quote and wiring can meet."""
+"""Modules that declare what readers, a pair of halves, parts list, quote, wiring and
+comparison can meet."""
 
 
 def all_rules(checks: Sequence[Check] = CHECKS) -> tuple[Rule, ...]:

@@ -21,7 +21,7 @@ def verdict_markdown(check: Record) -> str:
     size = f"{board['width_mm']:.2f} × {board['height_mm']:.2f} mm"
     cuts = f"{board['holes']} holes, {board['slots']} slots"
     lines = [
-        f"# {_text(board['name'])}: {_text(check['verdict'])}",
+        f"# {markdown_text(board['name'])}: {markdown_text(check['verdict'])}",
         "",
         f"{size}, {board['copper_layers']} copper layers, {cuts}.",
     ]
@@ -34,32 +34,32 @@ def verdict_markdown(check: Record) -> str:
     if check["silenced"]:
         lines += ["", "## Silenced", ""]
         lines += [
-            f"- `{f['id']}`: {_text(f['message'])}. Reason: {_text(f['reason'])}"
+            f"- `{f['id']}`: {markdown_text(f['message'])}. Reason: {markdown_text(f['reason'])}"
             for f in check["silenced"]
         ]
     blind = [c for c in check["checks"] if c["state"] in ("not judged", "broken")]
     if blind:
         lines += ["", "## Not judged", ""]
-        lines += [f"- `{c['id']}`, {c['state']}: {_text(c['reason'])}" for c in blind]
+        lines += [f"- `{c['id']}`, {c['state']}: {markdown_text(c['reason'])}" for c in blind]
     if check["house"]["notice"]:
-        lines += ["", f"*{_text(check['house']['notice'])}*"]
+        lines += ["", f"*{markdown_text(check['house']['notice'])}*"]
     return "\n".join(lines) + "\n"
 
 
 def _item(finding: Record) -> list[str]:
     times = f" (×{finding['count']})" if finding["count"] > 1 else ""
-    lines = [f"- **{_text(finding['message'])}**{times} `{finding['id']}`"]
+    lines = [f"- **{markdown_text(finding['message'])}**{times} `{finding['id']}`"]
     if finding["places"]:
-        shown = [_text(place["text"]) for place in finding["places"][:3]]
+        shown = [markdown_text(place["text"]) for place in finding["places"][:3]]
         rest = finding["count"] - len(shown)
         lines.append(f"  - at {'; '.join(shown)}" + (f"; {rest} more" if rest > 0 else ""))
     if finding["assumed"]:
-        lines.append(f"  - assumed: {_text(finding['assumed'])}")
-    lines.append(f"  - do: {_text(finding['remedy'])}")
+        lines.append(f"  - assumed: {markdown_text(finding['assumed'])}")
+    lines.append(f"  - do: {markdown_text(finding['remedy'])}")
     return lines
 
 
-def _text(value: object) -> str:
+def markdown_text(value: object) -> str:
     """Text that no Markdown reader takes for markup."""
     text = clean(value).replace("&", "&amp;").replace("<", "&lt;")
     return "".join("\\" + c if c in "\\`*_{}[]#|!~" else c for c in text)

@@ -1,0 +1,137 @@
+"""From revision to revision: what changed, whether it was meant, what it does to the price."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from fabkit.api.judging import check
+from fabkit.api.ordering import judged_by, list_parts
+from fabkit.api.reading import load_house
+from fabkit.errors import UsageError
+
+if TYPE_CHECKING:
+    from fabkit.board.model import Board
+    from fabkit.checks.model import CheckOptions
+    from fabkit.compare.expecting import Expectation, Judgement
+    from fabkit.compare.findings import FindingChanges
+    from fabkit.compare.model import Comparison
+    from fabkit.compare.money import CostChange
+    from fabkit.house.order import Order
+    from fabkit.house.sheet import House
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Consequences:
+    """What the changes do to the verdict and to the price; None where it was not asked for."""
+
+    findings: FindingChanges | None
+    costs: CostChange | None
+
+
+def compare(old: Board, new: Board, *, tell: Callable[[str], None] = lambda _: None) -> Comparison:
+    """Find everything that differs between two boards.
+
+    Parameters
+    ----------
+    old, new
+        As built by :func:`build_board`.
+    tell
+        Told what is being done now.
+
+    Returns
+    -------
+    Comparison
+        Its ``changes`` are empty when both are the same board within the tolerance, whatever the
+        dialect, units or order of their files.
+    """
+    from fabkit.compare.boards import compare_boards
+
+    return compare_boards(old, new, tell=tell)
+
+
+def judge_changes(
+    comparison: Comparison, expected: Path | str | tuple[Expectation, ...]
+) -> Judgement:
+    """Tell which changes were meant; what was not, and what was meant but is not there.
+
+    Parameters
+    ----------
+    expected
+        A file of expected changes, or its entries.
+
+    Raises
+    ------
+    SheetError
+        A key of the file is wrong; names file, line and key.
+    """
+    from fabkit.compare.expecting import judge_changes as judge
+    from fabkit.compare.expecting import load_expected
+
+    if isinstance(expected, tuple):
+        return judge(comparison, expected, file="")
+    return judge(comparison, load_expected(expected), file=str(expected))
+
+
+def weigh_changes(
+    comparison: Comparison,
+    *,
+    order: Order | None = None,
+    house: House | None = None,
+    options: CheckOptions | None = None,
+    findings: bool = True,
+    costs: bool = True,
+    tell: Callable[[str], None] = lambda _: None,
+) -> Consequences:
+    """Compare verdicts and prices of both boards.
+
+    Parameters
+    ----------
+    order
+        How many of what, for the price; None: one keyboard of a reversible design.
+    house
+        Who makes it; None takes the bundled, invented one.
+    options
+        What was chosen for the order, for the checks.
+    findings, costs
+        Whether to compare verdicts, and prices.
+
+    Raises
+    ------
+    UsageError
+        The order has two designs.
+    """
+    from fabkit.compare.findings import compare_findings
+    from fabkit.compare.money import compare_costs, price_half
+    from fabkit.costs.facts import facts_from_board, measure_cover
+    from fabkit.house.order import order_for
+
+    boards = (comparison.old, comparison.new)
+    if order is not None and len(order.boards) != 1:
+        raise UsageError(
+            f"the order has {len(order.boards)} designs, and one board was compared",
+            hint="give an order of one design, or leave the price out with --no-costs",
+        )
+    if not findings and not costs:
+        return Consequences(findings=None, costs=None)
+    sheet = house or load_house()
+    chosen = options if options is not None or order is None else judged_by(order)
+    results = []
+    for name, board in zip(("OLD", "NEW"), boards, strict=True):
+        tell(f"checking {name}")
+        results.append(check(board, sheet, options=chosen))
+    money = None
+    if costs:
+        tell("pricing")
+        priced = []
+        for board, result in zip(boards, results, strict=True):
+            wanted = order or order_for(board.package.source)
+            facts = facts_from_board(
+                board, copper_cover=measure_cover(board), needs_fine=result.needs_fine
+            )
+            priced.append(price_half(facts, list_parts(board, wanted), sheet, wanted))
+        money = compare_costs(*priced)
+    changes = compare_findings(*results) if findings else None
+    return Consequences(findings=changes, costs=money)

@@ -1,0 +1,120 @@
+"""``fabkit compare``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from fabkit.cli import options
+
+BOARD = click.Path(path_type=Path)
+
+
+@click.command("compare")
+@click.argument("old", type=BOARD, metavar="OLD")
+@click.argument("new", type=BOARD, metavar="NEW")
+@click.option(
+    "--expect",
+    "expected",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Changes that are meant; anything else, and what of them is not there, is an error.",
+)
+@click.option(
+    "--write-expect",
+    "to_write",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write all changes into a file to edit and give to --expect.",
+)
+@click.option(
+    "--order",
+    "order_file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Order that prices are compared for; without it one keyboard with usual options.",
+)
+@options.HOUSE
+@click.option("--no-findings", is_flag=True, help="Do not check the boards, nor price them.")
+@click.option("--no-costs", is_flag=True, help="Do not price the boards.")
+@options.FAIL_ON
+@click.option("--all", "full", is_flag=True, help="Show every place, not the largest ones.")
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json", "markdown"]),
+    default="text",
+    show_default=True,
+    help="How the comparison is printed.",
+)
+@options.AS_JSON
+@options.REPLACE
+def command(
+    old: Path,
+    new: Path,
+    expected: Path | None,
+    to_write: Path | None,
+    order_file: Path | None,
+    house_file: Path | None,
+    no_findings: bool,
+    no_costs: bool,
+    fail_on: str,
+    full: bool,
+    form: str,
+    as_json: bool,
+    replace: bool,
+) -> None:
+    """Say what changed between two revisions of a board.
+
+    OLD and NEW are packages: folders or zips of exported files.  The boards are laid on each
+    other, then layers, holes, keys, parts, nets, findings and price are compared.  Other units,
+    dialects or orders of files are no differences.
+
+    Ends with status 0 when nothing differs, or all of it was expected; with 1 when something
+    does, or when a new finding is at or above --fail-on.
+
+    \b
+    Examples:
+      fabkit compare rev-a.zip rev-b.zip
+      fabkit compare rev-a.zip rev-b.zip --write-expect meant.toml
+      fabkit compare rev-a.zip rev-b.zip --expect meant.toml
+    """
+    from fabkit import api
+    from fabkit.cli.reading import read_board
+    from fabkit.compare.expecting import expectation_text
+    from fabkit.outputs import compare_records, terminal
+    from fabkit.outputs.atomic import refuse_existing, write_file
+    from fabkit.outputs.compare_page import render_comparison
+    from fabkit.outputs.compare_text import print_comparison
+
+    if to_write is not None:
+        refuse_existing(to_write, replace=replace)
+    order = None if order_file is None else api.load_order(order_file)
+    houses = () if order is None else order.houses
+    house = api.load_house(house_file or (houses[0] if houses else None))
+    with terminal.progress() as tell:
+        boards = [read_board(path, tell, roles={}) for path in (old, new)]
+        comparison = api.compare(boards[0], boards[1], tell=tell)
+        judgement = None if expected is None else api.judge_changes(comparison, expected)
+        asked = not no_findings and not comparison.same_files
+        weighed = api.weigh_changes(
+            comparison,
+            order=order,
+            house=house,
+            findings=asked,
+            costs=asked and not no_costs,
+            tell=tell,
+        )
+    if to_write is not None:
+        write_file(to_write, expectation_text(comparison).encode(), replace=replace)
+    record = compare_records.compare_record(
+        comparison, findings=weighed.findings, costs=weighed.costs, judgement=judgement
+    )
+    if form == "text" and not as_json:
+        print_comparison(terminal.make_console(), record, full=full)
+    else:
+        click.echo(render_comparison(record, "json" if as_json else form), nl=False)
+    different = not comparison.equal if judgement is None else bool(judgement.findings)
+    worse = weighed.findings.status(options.severity(fail_on)) if weighed.findings else 0
+    click.get_current_context().exit(int(different) or worse)

@@ -1,0 +1,281 @@
+"""The file that says which changes are meant, and judging a comparison by it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+from pathlib import Path
+from typing import Final
+
+from fabkit.compare import rules
+from fabkit.compare.model import Box, Change, Comparison, Verb, What
+from fabkit.findings import Finding, Place
+from fabkit.house.loading import check_format
+from fabkit.house.table import Table, read_sheet
+from fabkit.units import format_number
+
+ROUND_MM: Final = 0.01
+"""Lengths are written to the hundredth, and looked for this much around."""
+
+AREA_SHARE: Final = 0.02
+AREA_MM2: Final = 0.002
+"""An area that was written down is met within this share, or this much."""
+
+TURN_DEG: Final = 0.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expectation:
+    """One ``[[change]]``: what is set must fit, what is None or empty may be anything.
+
+    Parameters
+    ----------
+    kind, subject
+        Patterns with ``*`` and ``?``, such as ``copper/*`` or ``key SW*``.
+    inside_mm
+        Box, in the coordinates of the new board, that the change must lie in.
+    count
+        How many changes it stands for; None: one or more.
+    """
+
+    kind: str
+    subject: str = "*"
+    before: str | None = None
+    after: str | None = None
+    moved_mm: tuple[float, float] | None = None
+    turned_deg: float | None = None
+    inside_mm: Box | None = None
+    added_mm2: float | None = None
+    removed_mm2: float | None = None
+    count: int | None = None
+    reason: str = ""
+    line: int | None = None
+
+    def fits(self, change: Change) -> bool:
+        """Whether a change is one of those meant."""
+        return (
+            fnmatchcase(change.kind, self.kind)
+            and fnmatchcase(change.subject, self.subject)
+            and self.before in (None, change.before)
+            and self.after in (None, change.after)
+            and self._moves_like(change)
+            and self._lies_in(change)
+            and _near(self.added_mm2, change.added_mm2)
+            and _near(self.removed_mm2, change.removed_mm2)
+        )
+
+    def _moves_like(self, change: Change) -> bool:
+        if self.turned_deg is not None and abs(self.turned_deg - change.turned_deg) > TURN_DEG:
+            return False
+        if self.moved_mm is None:
+            return True
+        moved = change.moved_mm
+        pairs = zip(self.moved_mm, moved, strict=True) if moved is not None else ()
+        return moved is not None and all(abs(a - b) <= ROUND_MM for a, b in pairs)
+
+    def _lies_in(self, change: Change) -> bool:
+        if self.inside_mm is None:
+            return True
+        x0, y0, x1, y1 = self.inside_mm
+        box = change.box_mm
+        if box is None:
+            if change.x_mm is None or change.y_mm is None:
+                return False
+            box = (change.x_mm, change.y_mm, change.x_mm, change.y_mm)
+        r = ROUND_MM
+        return box[0] >= x0 - r and box[1] >= y0 - r and box[2] <= x1 + r and box[3] <= y1 + r
+
+    @property
+    def words(self) -> str:
+        """What it asks for, in short."""
+        parts = [self.kind, *([self.subject] if self.subject != "*" else [])]
+        if self.inside_mm is not None:
+            parts.append("inside " + ", ".join(format_number(v, digits=2) for v in self.inside_mm))
+        return " ".join(parts)
+
+
+def _near(wanted: float | None, found: float) -> bool:
+    return wanted is None or abs(wanted - found) <= max(AREA_MM2, AREA_SHARE * wanted)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judgement:
+    """A comparison judged by what was meant.
+
+    ``expected`` says for each change whether an entry fits it.
+    """
+
+    expected: tuple[bool, ...]
+    findings: tuple[Finding, ...]
+
+
+def judge_changes(
+    comparison: Comparison, expectations: Sequence[Expectation], *, file: str
+) -> Judgement:
+    """Find changes that no entry means, and entries that no change fits."""
+    hits = [0] * len(expectations)
+    expected = []
+    for change in comparison.changes:
+        fitting = [k for k, e in enumerate(expectations) if e.fits(change)]
+        # An entry that still wants changes comes before one that has all it asked for.
+        free = [k for k in fitting if not _full(expectations[k], hits[k])]
+        for k in (free or fitting)[:1]:
+            hits[k] += 1
+        expected.append(bool(fitting))
+    findings = [
+        Finding.of(rules.UNEXPECTED, f"{c.kind}: {c.message}", *_places(c))
+        for c, meant in zip(comparison.changes, expected, strict=True)
+        if not meant
+    ]
+    findings += [
+        Finding.of(rules.MISSING, _missing(e, n), Place(file=file, line=e.line))
+        for e, n in zip(expectations, hits, strict=True)
+        if (n == 0 if e.count is None else n != e.count)
+    ]
+    return Judgement(expected=tuple(expected), findings=tuple(findings))
+
+
+def _full(entry: Expectation, hits: int) -> bool:
+    return entry.count is not None and hits >= entry.count
+
+
+def _missing(entry: Expectation, hits: int) -> str:
+    if entry.count is None or hits == 0:
+        return f"no change fits {entry.words}"
+    return f"{hits} changes fit {entry.words}, {entry.count} were expected"
+
+
+def _places(change: Change) -> Iterator[Place]:
+    if change.x_mm is not None and change.y_mm is not None:
+        yield Place(side=change.side, x_mm=change.x_mm, y_mm=change.y_mm)
+
+
+KINDS: Final = tuple(f"{what}/{verb}" for what in What for verb in Verb)
+
+
+def load_expected(path: Path | str) -> tuple[Expectation, ...]:
+    """Load a file of expected changes.
+
+    Raises
+    ------
+    SheetError
+        A key of the file is wrong; names file, line and key.
+    """
+    table = read_sheet(Path(path))
+    check_format(table, "the file of expected changes")
+    for key in ("old", "new"):
+        table.text(key, "")
+    found = tuple(_entry(row) for row in table.tables("change", ()))
+    table.done()
+    return found
+
+
+def _entry(row: Table) -> Expectation:
+    kind = row.text("kind")
+    if not any(fnmatchcase(known, kind) for known in KINDS):
+        raise row.error(
+            "kind", f"no change is called '{kind}'", expected="one of key/moved, copper/*, ..."
+        )
+    moved = _numbers(row, "moved_mm", 2, "two lengths in mm, such as [0, 1]")
+    inside = _numbers(row, "inside_mm", 4, "min x, min y, max x, max y in mm")
+    made = Expectation(
+        kind=kind,
+        subject=row.text("subject", "*"),
+        before=row.text("before", None),
+        after=row.text("after", None),
+        moved_mm=None if moved is None else (moved[0], moved[1]),
+        turned_deg=_number(row, "turned_deg"),
+        inside_mm=None if inside is None else (inside[0], inside[1], inside[2], inside[3]),
+        added_mm2=_number(row, "added_mm2"),
+        removed_mm2=_number(row, "removed_mm2"),
+        count=row.integer("count", None, least=1),
+        reason=row.text("reason", ""),
+        line=row.line("kind"),
+    )
+    row.done()
+    return made
+
+
+def _number(row: Table, key: str) -> float | None:
+    value = row.number(key, None)
+    return None if value is None else float(value)
+
+
+def _numbers(row: Table, key: str, count: int, expected: str) -> tuple[float, ...] | None:
+    values = row.decimals(key, ())
+    if not values:
+        return None
+    if len(values) != count:
+        raise row.error(key, f"{len(values)} numbers", expected=expected)
+    return tuple(float(v) for v in values)
+
+
+_HEAD: Final = """\
+# Changes that are meant from the old board to the new one.  Whatever else differs is found, and so
+# is an entry that nothing fits.  Delete what was not meant.  A key left out may be anything; kind
+# and subject take * and ?; one wide inside_mm can stand for many entries.
+#
+#     fabkit compare OLD NEW --expect this-file.toml
+
+format = 1
+"""
+
+
+def expectation_text(comparison: Comparison) -> str:
+    """Write a file of expected changes that every change of a comparison fits."""
+    lines = [_HEAD + f"old = {_text(comparison.old.name)}\nnew = {_text(comparison.new.name)}\n"]
+    lines += ["\n".join(_entry_lines(group)) + "\n" for group in _alike(comparison.changes)]
+    return "\n".join(lines)
+
+
+def _alike(changes: Sequence[Change]) -> list[list[Change]]:
+    """Holes that changed alike at one part are one entry; everything else has its own."""
+    groups: dict[tuple[object, ...], list[Change]] = {}
+    for number, change in enumerate(changes):
+        key: tuple[object, ...] = (number,)
+        if change.what is What.HOLE and change.moved_mm is not None:
+            key = (change.kind, change.near, *(round(v, 2) for v in change.moved_mm))
+        groups.setdefault(key, []).append(change)
+    return list(groups.values())
+
+
+def _entry_lines(group: Sequence[Change]) -> Iterator[str]:
+    first = group[0]
+    near = f"near {first.near}" if first.near else ""
+    yield f"[[change]]{'  # ' + near if near.isprintable() and near else ''}"
+    yield f"kind = {_text(first.kind)}"
+    if len(group) == 1:
+        # A subject is matched as a pattern; its own signs must stand for themselves.
+        yield f"subject = {_text(_literal(first.subject))}"
+        for key in ("before", "after"):
+            if value := getattr(first, key):
+                yield f"{key} = {_text(value)}"
+    if first.moved_mm is not None:
+        yield f"moved_mm = {_list(first.moved_mm)}"
+    if first.turned_deg:
+        yield f"turned_deg = {round(first.turned_deg, 2)}"
+    boxes = [c.box_mm for c in group if c.box_mm is not None]
+    if boxes:
+        low = [min(b[k] for b in boxes) for k in (0, 1)]
+        high = [max(b[k] for b in boxes) for k in (2, 3)]
+        yield f"inside_mm = {_list((*low, *high))}"
+    if first.is_area:
+        yield f"added_mm2 = {round(first.added_mm2, 4)}"
+        yield f"removed_mm2 = {round(first.removed_mm2, 4)}"
+    if len(group) > 1:
+        yield f"count = {len(group)}"
+
+
+def _literal(text: str) -> str:
+    return "".join(f"[{c}]" if c in "*?[" else c for c in text)
+
+
+def _list(values: Sequence[float]) -> str:
+    return "[" + ", ".join(format_number(v, digits=2) for v in values) + "]"
+
+
+def _text(value: str) -> str:
+    """A TOML basic string (TOML 1.0.0); JSON's escapes are all TOML's too."""
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")

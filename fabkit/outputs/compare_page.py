@@ -1,0 +1,62 @@
+"""A comparison as Markdown, for a pull request or a project's notes."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fabkit.outputs.compare_text import (
+    LAYER_COLUMNS,
+    closing,
+    cost_lines,
+    finding_lines,
+    gathered,
+    layer_rows,
+)
+from fabkit.outputs.json import to_json
+from fabkit.outputs.verdict_page import markdown_text
+
+Record = dict[str, Any]
+
+
+def render_comparison(record: Record, form: str) -> str:
+    """Render a comparison as ``json`` or ``markdown``."""
+    return comparison_markdown(record) if form == "markdown" else to_json(record)
+
+
+def comparison_markdown(record: Record) -> str:
+    """Verdict, changes by kind, areas by layer, findings, price."""
+    old, new = record["old"]["name"], record["new"]["name"]
+    lines = [
+        f"# {markdown_text(old)} to {markdown_text(new)}: {markdown_text(closing(record))}",
+        "",
+        f"{markdown_text(record['alignment']['text'])}.",
+    ]
+    lines += [
+        f"\nNot compared: {markdown_text(what)}, because {markdown_text(why)}."
+        for what, why in record["not_compared"].items()
+    ]
+    plain = [c for c in record["changes"] if "added_mm2" not in c]
+    if plain:
+        lines += ["", "## Changes", ""]
+        lines += [f"- {markdown_text(line)}" for line in gathered(plain, full=False)]
+    rows = layer_rows(record)
+    if rows:
+        lines += [
+            "",
+            "## Areas",
+            "",
+            f"| {' | '.join(LAYER_COLUMNS)} |",
+            "|---|---:|---:|---:|---|",
+        ]
+        lines += [f"| {' | '.join(markdown_text(cell) for cell in row)} |" for row in rows]
+    if record["findings"] is not None:
+        lines += ["", "## Verdict", ""]
+        lines += [f"- {markdown_text(line)}" for line in finding_lines(record["findings"])]
+    if record["costs"] is not None:
+        lines += ["", "## Price of one half", ""]
+        lines += [f"- {markdown_text(line)}" for line in cost_lines(record["costs"])]
+    said = record["expectations"]
+    if said is not None and said["findings"]:
+        lines += ["", "## Against what was expected", ""]
+        lines += [f"- {markdown_text(f['message'])} `{f['id']}`" for f in said["findings"]]
+    return "\n".join(lines) + "\n"

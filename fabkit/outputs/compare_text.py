@@ -1,0 +1,221 @@
+"""A comparison in words: gathered so that a small revision fits one screen."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING, Any, Final
+
+from fabkit.outputs.terminal import clean, print_table
+from fabkit.units import format_mm, format_number
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+Record = dict[str, Any]
+
+AREAS: Final = ("profile", "copper", "mask", "legend", "paste", "other")
+PLURALS: Final = {"copper": "copper", "mask": "solder mask", "board": "board"}
+
+FEW: Final = 3
+"""Places shown of a layer, and lines of a kind, unless all are asked for."""
+
+NAMES: Final = 12
+"""References named in one line."""
+
+
+def print_comparison(console: Console, record: Record, *, full: bool = False) -> None:
+    """Print what changed, gathered by kind; every place when ``full``."""
+    for word in ("old", "new"):
+        console.print(clean(f"{word.upper()}  {_board(record[word])}"))
+    console.print(clean(record["alignment"]["text"]))
+    for what, why in record["not_compared"].items():
+        console.print(clean(f"not compared: {what}, because {why}"), style="dim")
+    for title, lines in _sections(record, full=full):
+        console.print(f"\n{clean(title)}", style="bold")
+        for line in lines:
+            console.print(clean(f"  {line}"))
+    rows = layer_rows(record)
+    if rows:
+        console.print("")
+        print_table(console, LAYER_COLUMNS, rows, right=(1, 2, 3))
+        if not full and any(row[3] > FEW for row in rows):
+            console.print("  every place: --all", style="dim")
+    if record["findings"] is not None:
+        _print_findings(console, record["findings"])
+    if record["costs"] is not None:
+        _print_costs(console, record["costs"])
+    if record["expectations"] is not None:
+        _print_expectations(console, record["expectations"])
+    console.print(f"\n{clean(closing(record))}", style="bold")
+
+
+def closing(record: Record) -> str:
+    """The last line: verdict, and whether everything was meant."""
+    said = record["expectations"]
+    if said is None:
+        return str(record["verdict"])
+    if said["met"]:
+        return f"{record['verdict']}, all as expected"
+    ids = [f["id"] for f in said["findings"]]
+    counts = [
+        f"{ids.count(key)} {word}"
+        for key, word in (("compare/unexpected", "not expected"), ("compare/missing", "missing"))
+        if key in ids
+    ]
+    return f"{record['verdict']}, {' and '.join(counts)}"
+
+
+LAYER_COLUMNS: Final = ("layer", "added, mm²", "removed, mm²", "places", "largest")
+
+
+def layer_rows(record: Record) -> list[tuple[Any, ...]]:
+    """Layers that differ, with areas, number of places and the largest of them."""
+    rows = []
+    for layer in record["layers"]:
+        mine = [c for c in record["changes"] if _is_area(c) and c["subject"] == layer["name"]]
+        if mine:
+            rows.append(
+                (
+                    layer["name"],
+                    format_number(layer["added_mm2"], digits=3),
+                    format_number(layer["removed_mm2"], digits=3),
+                    len(mine),
+                    place_words(mine[0]),
+                )
+            )
+    return rows
+
+
+def place_words(change: Record) -> str:
+    """Where a change is."""
+    if "x_mm" not in change:
+        return ""
+    x, y = change["x_mm"], change["y_mm"]
+    near = f" ({change['near']})" if "near" in change else ""
+    return f"{format_number(x, digits=2)}, {format_mm(y, digits=2)}{near}"
+
+
+def _is_area(change: Record) -> bool:
+    return "added_mm2" in change
+
+
+def _board(board: Record) -> str:
+    size = f"{board['width_mm']:.2f} × {board['height_mm']:.2f} mm"
+    return (
+        f"{board['name']}: {size}, {board['copper_layers']} copper layers, {board['holes']} holes,"
+        f" {board['slots']} slots"
+    )
+
+
+def _sections(record: Record, *, full: bool) -> Iterator[tuple[str, list[str]]]:
+    """Changes that are no areas, by kind; areas place by place only when all are asked for."""
+    by_what: dict[str, list[Record]] = {}
+    for change in record["changes"]:
+        if full or not _is_area(change):
+            by_what.setdefault(change["kind"].split("/")[0], []).append(change)
+    for what, changes in by_what.items():
+        lines = list(gathered(changes, full=full))
+        more = 4 * FEW
+        if len(lines) > more and not full:
+            lines = [*lines[:more], f"and {len(lines) - more} more: --all"]
+        yield PLURALS.get(what, f"{what}s" if what not in AREAS else what), lines
+
+
+def gathered(changes: Sequence[Record], *, full: bool) -> Iterator[str]:
+    """One line for all that changed alike, naming what and where; one each when ``full``."""
+    groups: dict[tuple[Any, ...], list[Record]] = {}
+    for number, change in enumerate(changes):
+        alone = full or "added_mm2" in change or change["kind"].split("/")[0] in ("net", "pin")
+        groups.setdefault((number,) if alone else _likeness(change), []).append(change)
+    for group in groups.values():
+        first = group[0]
+        if len(group) == 1:
+            at = place_words(first)
+            yield first["message"] + (f", at {at}" if at else "")
+        else:
+            said = first["message"].removeprefix(first["subject"]).removeprefix(":").strip()
+            yield f"{len(group)} {said}: {_subjects(group)}"
+
+
+def _likeness(change: Record) -> tuple[Any, ...]:
+    moved = tuple(round(v, 3) for v in change.get("moved_mm", ()))
+    turned = round(change.get("turned_deg", 0.0), 2)
+    # Holes of all sizes that move together are one line; added ones differ by their size.
+    return change["kind"], moved, turned, change.get("before"), change.get("after")
+
+
+def _subjects(group: Sequence[Record]) -> str:
+    what = group[0]["kind"].split("/")[0]
+    if what in ("hole", "slot"):
+        near: dict[str, int] = {}
+        for change in group:
+            near[change.get("near", "")] = near.get(change.get("near", ""), 0) + 1
+        names = [f"{n} at {ref}" if ref else f"{n} elsewhere" for ref, n in near.items()]
+    else:
+        names = [c["subject"].removeprefix("key ") for c in group]
+    rest = len(names) - NAMES
+    return ", ".join(names[:NAMES]) + (f" and {rest} more" if rest > 0 else "")
+
+
+def _print_findings(console: Console, findings: Record) -> None:
+    console.print("\nverdict", style="bold")
+    for line in finding_lines(findings):
+        console.print(clean(f"  {line}"))
+
+
+def finding_lines(findings: Record) -> Iterator[str]:
+    """What the checks say now and did not before, and the other way round."""
+    for word, listed in (("new", findings["new"]), ("gone", findings["gone"])):
+        for finding in listed:
+            yield f"{word} {finding['severity']}: {finding['message']}  [{finding['id']}]"
+    for pair in findings["changed"]:
+        a, b = pair["before"], pair["after"]
+        yield f"changed {b['severity']}: {b['message']}  [{b['id']}]; was: {a['message']}"
+    yield f"{findings['same']} findings are the same"
+
+
+def _print_costs(console: Console, costs: Record) -> None:
+    console.print("\nprice of one half", style="bold")
+    for line in cost_lines(costs):
+        console.print(clean(f"  {line}"))
+
+
+def cost_lines(costs: Record) -> Iterator[str]:
+    """Before and after, the tier, and each line that moved the price."""
+    if costs["reason"]:
+        yield costs["reason"]
+        return
+    before, after = costs["before"], costs["after"]
+    money = after["currency"]
+    step = costs["difference_per_half"]
+    change = "the same" if not step else f"{step:+} {money}"
+    yield (
+        f"{before['per_half']} {money} ({before['boards']} boards) before,"
+        f" {after['per_half']} {money} ({after['boards']} boards) after: {change}"
+    )
+    if costs["tier_crossed"]:
+        yield f"price tier crossed: {costs['tier_before']} became {costs['tier_after']}"
+    for line in costs["lines"]:
+        yield f"{line['difference']:+} {money}  {line['title']}" + _because(line["because"])
+
+
+def _because(reasons: Sequence[Record]) -> str:
+    told = [
+        f"{r['title']} {format_number(float(r['before']), digits=2)}"
+        f" became {format_number(float(r['after']), digits=2)}"
+        for r in reasons
+    ]
+    return f" ({'; '.join(told)})" if told else ""
+
+
+def _print_expectations(console: Console, said: Record) -> None:
+    if said["met"]:
+        return
+    console.print("\nagainst what was expected", style="bold")
+    for finding in said["findings"]:
+        place = finding["places"][0]["text"] if finding["places"] else ""
+        at = f"  at {place}" if place else ""
+        console.print(
+            clean(f"  {finding['severity']} {finding['message']}{at}  [{finding['id']}]"),
+            style="bold red",
+        )
