@@ -61,14 +61,16 @@ def unmatched(
         back = (-shift_mm[0], -shift_mm[1])
         for way in ways:
             for side, (mine, theirs) in enumerate(((way, tables[1]), (tables[1], way))):
-                near, found = _alike(mine, theirs)
+                # What has found its equal one way round is not asked again the other.
+                open_ = np.flatnonzero(left[side][rows[side]])
+                near, found = _alike(mine[open_], theirs)
                 if kind == Kind.REGION:
                     files = (old, new) if side == 0 else (new, old)
-                    pairs = rows if side == 0 else rows[::-1]
+                    pairs = rows[side][open_], rows[1 - side]
                     near = _same_contours(
                         *files, pairs, near, found, shift_mm if side == 0 else back
                     )
-                left[side][rows[side][near]] = False
+                left[side][rows[side][open_[near]]] = False
     return left
 
 
@@ -104,11 +106,9 @@ def _alike(mine: Floats, theirs: Floats) -> tuple[Ints, Ints]:
     """Rows that have a row like them in the other table, and for every row the one like it."""
     found = np.full(len(mine), -1, dtype=np.int64)
     # Most rows are the same to the nanometre: those need no search for neighbours.
-    names = [np.ascontiguousarray(np.round(t * 1e6) + 0.0).view(np.uint8) for t in (mine, theirs)]
-    keys = [n.reshape(len(t), -1) for n, t in zip(names, (mine, theirs), strict=True)]
-    known = {key.tobytes(): row for row, key in enumerate(keys[1])}
-    for row, key in enumerate(keys[0]):
-        found[row] = known.get(key.tobytes(), -1)
+    names = [[row.tobytes() for row in np.round(t * 1e6) + 0.0] for t in (mine, theirs)]
+    known = {name: row for row, name in enumerate(names[1])}
+    found[:] = [known.get(name, -1) for name in names[0]]
     rest = np.flatnonzero(found < 0)
     if len(rest):
         distance, near = PointTree(theirs).query(mine[rest], p=np.inf, within=2 * SAME_MM)
