@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import Decimal
 
 from fabkit.costs.model import CostSheet
+from fabkit.house.money import unit_price
 
-FOUR = Decimal("0.0001")
 Cell = str | int | Decimal
 
 
@@ -28,7 +28,7 @@ def cost_tables(sheet: CostSheet) -> tuple[CostTable, ...]:
 
 
 def _four(value: Decimal | None) -> Decimal | str:
-    return "" if value is None else value.quantize(FOUR, rounding=ROUND_HALF_UP)
+    return "" if value is None else unit_price(value)
 
 
 def _ways(sheet: CostSheet) -> CostTable:

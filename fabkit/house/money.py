@@ -85,6 +85,15 @@ class Currency:
         return tuple((s * self.step).quantize(self.step) for s in shares)
 
 
+def unit_price(value: Decimal) -> Decimal:
+    """A share of a total for showing, to four decimals: nothing is added up from it.
+
+    >>> unit_price(Decimal("367.94") / 9)
+    Decimal('40.8822')
+    """
+    return value.quantize(Decimal("0.0001"), rounding=ROUND_HALF_UP)
+
+
 def find_currency(
     code: str, *, step: Decimal | None = None, mode: RoundingMode = "half-up"
 ) -> Currency:

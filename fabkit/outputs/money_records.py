@@ -7,7 +7,7 @@ from typing import Any
 
 from fabkit.costs.model import CostSheet, Line, Offer
 from fabkit.costs.tables import cost_tables
-from fabkit.house.money import Currency
+from fabkit.house.money import unit_price
 from fabkit.outputs.records import finding_record
 from fabkit.parts.model import HALVES, Bill, BillLine, Plan
 
@@ -116,8 +116,10 @@ def cost_record(sheet: CostSheet) -> Record:
 
 
 def offer_record(offer: Offer) -> Record:
-    """All costs at one quantity, every line with the rule and the numbers that made it."""
-    money = offer.currency
+    """All costs at one quantity, every line with the rule and the numbers that made it.
+
+    What a board, half or keyboard costs has four decimals: it is a share, not an amount to pay.
+    """
     return {
         "quantity": offer.quantity,
         "boards": offer.boards,
@@ -131,18 +133,18 @@ def offer_record(offer: Offer) -> Record:
             "wanted": offer.halves_wanted,
             "left_over": offer.halves_left,
         },
-        "left_over_worth": _per(offer.left_worth, money),
+        "left_over_worth": offer.currency.round(offer.left_worth),
         "weight_g": offer.weight_g,
         "board_total": offer.board_total,
         "parts_total": offer.parts_total,
         "total": offer.total,
         "next_step_costs": offer.marginal,
-        "per_board": _per(offer.per_board, money),
-        "per_half_made": _per(offer.per_half_made, money),
-        "per_half_used": _per(offer.per_half_used, money),
-        "parts_per_half": _per(offer.parts_per_half, money),
-        "per_half": _per(offer.per_half, money),
-        "per_keyboard": _per(offer.per_keyboard, money),
+        "per_board": _per(offer.per_board),
+        "per_half_made": _per(offer.per_half_made),
+        "per_half_used": _per(offer.per_half_used),
+        "parts_per_half": _per(offer.parts_per_half),
+        "per_half": _per(offer.per_half),
+        "per_keyboard": _per(offer.per_keyboard),
         "lines": [_cost_line(line) for line in offer.lines],
     }
 
@@ -162,6 +164,5 @@ def _cost_line(line: Line) -> Record:
     }
 
 
-def _per(value: Decimal | None, money: Currency) -> Decimal | None:
-    """A share of a total, rounded for showing only: totals are never added up from these."""
-    return None if value is None else money.round(value)
+def _per(value: Decimal | None) -> Decimal | None:
+    return None if value is None else unit_price(value)
