@@ -376,7 +376,7 @@ def _shifted(
         )
     finding = Finding.of(
         problems.ORIGIN,
-        f"read as {describe(chosen)} {share:.0%} of the holes are on pads, but only after moving"
+        f"{share:.0%} of the holes are on pads when read as {describe(chosen)}, but only after moving"
         f" them by {shift[0]:.3f}, {shift[1]:.3f} mm",
         Place(file=file.name),
         measured=float(np.hypot(*shift)),
