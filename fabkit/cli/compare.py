@@ -36,6 +36,20 @@ BOARD = click.Path(path_type=Path)
     help="Order that prices are compared for; without it one keyboard with usual options.",
 )
 @options.HOUSE
+@click.option(
+    "--pictures",
+    "folder",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Draw what is new and what is gone on either face, as PNG and SVG.",
+)
+@click.option(
+    "--report",
+    "page",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write a page with a slider between the old board and the new one.",
+)
 @click.option("--no-findings", is_flag=True, help="Do not check the boards, nor price them.")
 @click.option("--no-costs", is_flag=True, help="Do not price the boards.")
 @options.FAIL_ON
@@ -57,6 +71,8 @@ def command(
     to_write: Path | None,
     order_file: Path | None,
     house_file: Path | None,
+    folder: Path | None,
+    page: Path | None,
     no_findings: bool,
     no_costs: bool,
     fail_on: str,
@@ -86,10 +102,13 @@ def command(
     from fabkit.outputs import compare_records, terminal
     from fabkit.outputs.atomic import refuse_existing, write_file
     from fabkit.outputs.compare_page import render_comparison
+    from fabkit.outputs.compare_pictures import change_files, picture_names
     from fabkit.outputs.compare_text import print_comparison
 
-    if to_write is not None:
-        refuse_existing(to_write, replace=replace)
+    pictures = [] if folder is None else [folder / name for name in picture_names()]
+    for target in (to_write, page, *pictures):
+        if target is not None:
+            refuse_existing(target, replace=replace)
     order = None if order_file is None else api.load_order(order_file)
     houses = () if order is None else order.houses
     house = api.load_house(house_file or (houses[0] if houses else None))
@@ -106,11 +125,20 @@ def command(
             costs=asked and not no_costs,
             tell=tell,
         )
-    if to_write is not None:
-        write_file(to_write, expectation_text(comparison).encode(), replace=replace)
-    record = compare_records.compare_record(
-        comparison, findings=weighed.findings, costs=weighed.costs, judgement=judgement
-    )
+        record = compare_records.compare_record(
+            comparison, findings=weighed.findings, costs=weighed.costs, judgement=judgement
+        )
+        tell("drawing")
+        if to_write is not None:
+            write_file(to_write, expectation_text(comparison).encode(), replace=replace)
+        if folder is not None:
+            for name, data in change_files(comparison).items():
+                write_file(folder / name, data, replace=replace)
+        if page is not None:
+            from fabkit.outputs.report.compare_view import render_comparison_page
+
+            html = render_comparison_page(comparison, record)
+            write_file(page, html.encode(), replace=replace)
     if form == "text" and not as_json:
         print_comparison(terminal.make_console(), record, full=full)
     else:

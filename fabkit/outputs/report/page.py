@@ -86,7 +86,7 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
         HTML, with everything inside.
     """
     order = contents.order
-    style, script = _style(), _script()
+    style, script = page_style(), page_script(SCRIPTS)
     views = [
         _board(contents, judged, pack, number)
         for number, (judged, pack) in enumerate(zip(contents.boards, packs, strict=True), start=1)
@@ -108,11 +108,11 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
         "boards": [view.pop("script") for view in views],
         "price": price,
     }
-    template = _environment().get_template("report.html.j2")
+    template = page_environment().get_template("report.html.j2")
     return template.render(
-        policy=_policy(script),
-        style=_ours(style),
-        script=_ours(script),
+        policy=content_policy(script),
+        style=trusted(style),
+        script=trusted(script),
         data=plain(data),
         order=order,
         house=contents.house.name,
@@ -126,22 +126,23 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
         axes=AXIS_TITLES,
         fittings=sorted({line["fitting"] for line in bill["lines"]}),
         charts={
-            "curve": _ours(charts.curve_chart(contents.costs)),
-            "shares": _ours(charts.shares_chart(contents.costs)),
+            "curve": trusted(charts.curve_chart(contents.costs)),
+            "shares": trusted(charts.shares_chart(contents.costs)),
             "share_titles": [title for title, _ in charts.SHARES],
         },
         cautions=list(_cautions(contents)),
     )
 
 
-def _ours(text: str) -> Any:
+def trusted(text: str) -> Any:
     """Marks what this package itself wrote (and escaped) as fit for the page."""
     from markupsafe import Markup
 
     return Markup(text)  # noqa: S704
 
 
-def _environment() -> Environment:
+def page_environment() -> Environment:
+    """Where the templates are found: everything is escaped, and nothing may be missing."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     made = Environment(
@@ -160,15 +161,18 @@ def _asset(name: str) -> str:
     return files("fabkit.outputs.report").joinpath("templates", name).read_text("utf-8")
 
 
-def _style() -> str:
-    return _asset("report.css").replace("/*DARK*/", _asset("dark.css").strip())
+def page_style() -> str:
+    """Style of every page."""
+    base = _asset("report.css").replace("/*DARK*/", _asset("dark.css").strip())
+    return base + _asset("compare.css")
 
 
-def _script() -> str:
-    return "(() => {\n" + "\n".join(_asset(name) for name in SCRIPTS) + "})();\n"
+def page_script(names: Sequence[str]) -> str:
+    """Parts of a page's script as one that leaves nothing behind."""
+    return "(() => {\n" + "\n".join(_asset(name) for name in names) + "})();\n"
 
 
-def _policy(script: str) -> str:
+def content_policy(script: str) -> str:
     """Nothing from elsewhere, no script but ours (W3C Content Security Policy, level 3)."""
 
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
@@ -224,7 +228,7 @@ def _board(contents: OrderContents, judged: JudgedBoard, pack: Record, number: i
     view = face_pictures(board, look, f"b{number}")
     for face in view["faces"]:
         if "svg" in face:
-            face["svg"] = _ours(face["svg"])
+            face["svg"] = trusted(face["svg"])
     places = place_rows(result.findings)
     targets, components = targets_record(board), component_rows(board)
     width = view["size_mm"][0]

@@ -1,0 +1,46 @@
+"""Pictures of what changed, as files."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from fabkit.compare.model import Comparison
+from fabkit.compare.picture import change_scene, change_sheet
+from fabkit.preview.paint_png import paint_sheet, png_bytes
+from fabkit.preview.paint_svg import picture_svg
+from fabkit.preview.scene import Scene, Sheet, sheet_of
+
+PX_PER_MM: Final = 16.0
+MOST_PX: Final = 6000
+"""Longest side of a pixel picture; larger boards get a smaller scale."""
+
+STEMS: Final = ("changes", "changes-front", "changes-back")
+FORMATS: Final = ("png", "svg")
+
+
+def picture_names(formats: Sequence[str] = FORMATS) -> tuple[str, ...]:
+    """Files that :func:`change_files` gives."""
+    return tuple(f"{stem}.{kind}" for stem in STEMS for kind in formats)
+
+
+def change_files(comparison: Comparison, formats: Sequence[str] = FORMATS) -> dict[str, bytes]:
+    """Draw each face, and all in one sheet with inner layers, by file name."""
+    pictures: dict[str, Scene | Sheet] = {
+        "changes": change_sheet(comparison),
+        "changes-front": change_scene(comparison, "top"),
+        "changes-back": change_scene(comparison, "bottom"),
+    }
+    files = {}
+    for stem, picture in pictures.items():
+        for kind in formats:
+            files[f"{stem}.{kind}"] = _drawn(picture, kind)
+    return files
+
+
+def _drawn(picture: Scene | Sheet, kind: str) -> bytes:
+    if kind == "svg":
+        return picture_svg(picture).encode()
+    sheet = sheet_of(picture)
+    scale = min(PX_PER_MM, MOST_PX / max(sheet.width_mm, sheet.height_mm))
+    return png_bytes(paint_sheet(sheet, scale), scale)

@@ -1,0 +1,153 @@
+"""The section that shows what changed, with a wipe between the old face and the new one."""
+
+from __future__ import annotations
+
+import base64
+import io
+from dataclasses import replace
+from typing import Any, Final
+
+from fabkit.compare.model import Comparison
+from fabkit.compare.picture import FACES, change_scene, frame_of
+from fabkit.outputs.compare_text import (
+    LAYER_COLUMNS,
+    closing,
+    cost_lines,
+    finding_lines,
+    gathered,
+    layer_rows,
+    place_words,
+)
+from fabkit.outputs.manifest import MAKER
+from fabkit.package.model import Side
+from fabkit.preview.finished import finished_face
+from fabkit.preview.options import PreviewOptions, Surroundings
+from fabkit.preview.paint_svg import picture_svg
+from fabkit.preview.scene import Scene
+
+Record = dict[str, Any]
+
+SIDES: Final[tuple[Side, Side]] = ("top", "bottom")
+
+VECTOR_LIMIT: Final = 400_000
+"""Characters of one drawing up to which it is put into the page as vectors."""
+
+VECTOR_OBJECTS: Final = 40_000
+"""Graphic objects of a board up to which vectors are tried at all."""
+
+RASTER_PX: Final = 2000
+"""Longest side of a face that is put into the page as pixels."""
+
+RASTER_COLOURS: Final = 96
+
+MOST_PLACES: Final = 60
+"""Places listed of each layer; the JSON has all."""
+
+
+def compare_section(
+    comparison: Comparison, record: Record, look: PreviewOptions | None = None
+) -> Record:
+    """Everything the section's template asks for.
+
+    Parameters
+    ----------
+    record
+        As made by :func:`fabkit.outputs.compare_records.compare_record`.
+    look
+        Colours of the finished board.
+    """
+    plain = [c for c in record["changes"] if "added_mm2" not in c]
+    return {
+        "old": record["old"]["name"],
+        "new": record["new"]["name"],
+        "closing": closing(record),
+        "alignment": record["alignment"]["text"],
+        "not_compared": record["not_compared"],
+        "faces": _faces(comparison, look or PreviewOptions()) if record["comparable"] else [],
+        "changes": list(gathered(plain, full=False)),
+        "columns": LAYER_COLUMNS,
+        "layers": layer_rows(record),
+        "places": _places(record),
+        "findings": None if record["findings"] is None else list(finding_lines(record["findings"])),
+        "costs": None if record["costs"] is None else list(cost_lines(record["costs"])),
+        "expectations": record["expectations"],
+        "tone": "good" if _fine(record) else "warning",
+    }
+
+
+def _fine(record: Record) -> bool:
+    said = record["expectations"]
+    return bool(record["equal"] if said is None else said["met"])
+
+
+def _places(record: Record) -> list[Record]:
+    """The largest places of each layer, as rows."""
+    made = []
+    for layer in record["layers"]:
+        mine = [c for c in record["changes"] if c["subject"] == layer["name"] and "added_mm2" in c]
+        if mine:
+            rows = [
+                {"where": place_words(c), "what": c["message"].removeprefix(f"{c['subject']}: ")}
+                for c in mine[:MOST_PLACES]
+            ]
+            made.append({"name": layer["name"], "rows": rows, "more": len(mine) - len(rows)})
+    return made
+
+
+def _faces(comparison: Comparison, look: PreviewOptions) -> list[Record]:
+    """Old, new and changes of each face, all in one frame."""
+    options = replace(look, surroundings=Surroundings.LIGHT)
+    x0, y0, x1, y1 = frame_of(comparison)
+    dx, dy = comparison.alignment.shift_mm
+    frames = (x0 - dx, y0 - dy, x1 - dx, y1 - dy), (x0, y0, x1, y1)
+    made = []
+    for side in SIDES:
+        old, new = (
+            replace(finished_face(board, side, options), frame=frame)
+            for board, frame in zip((comparison.old, comparison.new), frames, strict=True)
+        )
+        made.append(
+            {
+                "name": FACES[side],
+                "before": _image(old, sum(len(a.file.objects) for a in comparison.old.layers)),
+                "after": _image(new, sum(len(a.file.objects) for a in comparison.new.layers)),
+                "changes": _image(change_scene(comparison, side), 0),
+            }
+        )
+    return made
+
+
+def _image(scene: Scene, objects: int) -> str:
+    """A scene as data URI: vectors where they are light enough, else pixels."""
+    if objects <= VECTOR_OBJECTS:
+        text = picture_svg(scene)
+        if len(text) <= VECTOR_LIMIT:
+            return "data:image/svg+xml;base64," + base64.b64encode(text.encode()).decode()
+    from PIL import Image
+
+    from fabkit.preview.paint_png import paint
+
+    pixels = paint(scene, RASTER_PX / max(scene.size_mm))
+    image = Image.fromarray(pixels).quantize(RASTER_COLOURS, method=Image.Quantize.FASTOCTREE)
+    out = io.BytesIO()
+    image.save(out, "PNG", optimize=True)
+    return "data:image/png;base64," + base64.b64encode(out.getvalue()).decode()
+
+
+def render_comparison_page(
+    comparison: Comparison, record: Record, look: PreviewOptions | None = None
+) -> str:
+    """Write the comparison as one HTML page that needs nothing else."""
+    from fabkit.outputs.report.page import content_policy, page_environment, page_style, trusted
+    from fabkit.outputs.report.page import page_script as script_of
+
+    script = script_of(("wipe.js", "compare.js"))
+    template = page_environment().get_template("compare.html.j2")
+    return template.render(
+        policy=content_policy(script),
+        style=trusted(page_style()),
+        script=trusted(script),
+        compared=compare_section(comparison, record, look),
+        notices=[],
+        maker=MAKER,
+    )

@@ -1,0 +1,3 @@
+/* Starts the page of a comparison. */
+document.documentElement.classList.add("live");
+startWipes();
