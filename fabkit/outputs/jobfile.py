@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import uuid
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from datetime import datetime
 from pathlib import PurePosixPath
 from typing import Any, Final
 
@@ -67,8 +68,8 @@ def complete_job(
     """Complete a job file with what is packed and chosen, or write one where there is none.
 
     What an existing file says stays, but for thickness and finish where they were chosen.  No
-    clock is asked: a new file is dated by the youngest ``.CreationDate`` of the layers, and goes
-    without where there is none.
+    clock is asked: a new file is dated by the youngest ``.CreationDate`` of what is packed; where
+    no file has one it goes without, and says so.
 
     Parameters
     ----------
@@ -103,7 +104,7 @@ def complete_job(
     ]
     made = {
         **job,
-        "Header": _missing_added(job.get("Header"), _header(board)),
+        "Header": _missing_added(job.get("Header"), _header(files.values())),
         "GeneralSpecs": specs,
         "FilesAttributes": [*known, *added],
     }
@@ -115,14 +116,27 @@ def _missing_added(part: Any, wanted: Mapping[str, Any]) -> dict[str, Any]:
     return {**known, **{k: v for k, v in wanted.items() if k not in known}}
 
 
-def _header(board: Board) -> dict[str, Any]:
-    dates = sorted(
-        ",".join(layer.file.attributes[".CreationDate"])
-        for layer in board.layers
-        if layer.file.attributes.get(".CreationDate")
-    )
+NO_DATE: Final = "no CreationDate: none of the files says when it was made"
+
+
+def _header(files: Iterable[PackageFile]) -> dict[str, Any]:
     software = {"Vendor": "fabkit", "Application": "fabkit", "Version": __version__}
-    return {"GenerationSoftware": software, **({"CreationDate": dates[-1]} if dates else {})}
+    made = max((d for file in files if (d := _creation(file)) is not None), default=None)
+    # The format asks for a date.  A clock's, or that of a copy on this disk, would be no fact
+    # about the board, and the same files would no longer give the same zip.
+    when = {"Comment": NO_DATE} if made is None else {"CreationDate": made.isoformat()}
+    return {"GenerationSoftware": software, **when}
+
+
+def _creation(file: PackageFile) -> datetime | None:
+    """When a layer or drill file says it was made; None without a zone, which says no moment."""
+    content = file.content
+    stated = content.attributes if isinstance(content, GerberFile | DrillFile) else {}
+    try:
+        found = datetime.fromisoformat("".join(stated.get(".CreationDate", ())[:1]).strip())
+    except ValueError:
+        return None
+    return found if found.tzinfo is not None else None
 
 
 def _specs(board: Board, options: PackOptions) -> dict[str, Any]:

@@ -33,7 +33,7 @@ def readme_text(board: Board, files: Mapping[str, PackageFile], options: PackOpt
     lines += ["", "Files", "-----"]
     width_of_names = max((len(member) for member in files), default=0) + 2
     for member, file in files.items():
-        exported = f" (exported as {file.name})" if options.rename else ""
+        exported = f" (exported as {file.name})" if options.rename or board.package.stated else ""
         lines.append(f"{member:<{width_of_names}}{file.role}{exported}")
     lines += ["", "Drills", "------"]
     for row in drill_table(board):

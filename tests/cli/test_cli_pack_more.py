@@ -92,6 +92,24 @@ def test_a_written_job_file_reads_without_complaint(run, small, tmp_path):
     assert not [f["id"] for f in record["findings"] if f["id"].startswith("job/")]
 
 
+def test_a_written_job_file_is_dated_by_the_files(run, small, tmp_path):
+    """The youngest file dates it (mandatory CreationDate, job format); without any it says so."""
+    out = tmp_path / "up.zip"
+    run("pack", small, "--out", out, "--job")
+    header = json.loads(members(out)["small-job.gbrjob"])["Header"]
+    assert "CreationDate" not in header
+    assert "none of the files says" in header["Comment"]
+
+    # The second is later, though its text sorts before: zones differ (ISO 8601).
+    dates = ("2025-01-15T10:00:00+09:00", "2025-01-15T09:00:00+01:00")
+    for layer, date in zip(sorted(small.glob("*copper*")), dates, strict=True):
+        layer.write_text(f"%TF.CreationDate,{date}*%\n" + layer.read_text())
+    run("pack", small, "--out", out, "--job", "--replace")
+    header = json.loads(members(out)["small-job.gbrjob"])["Header"]
+    assert header["CreationDate"] == dates[1]
+    assert "Comment" not in header
+
+
 def test_a_job_file_keeps_what_it_says(run, tmp_path):
     """Completing changes thickness and finish as chosen, nothing else of what is there."""
     out = tmp_path / "up.zip"
