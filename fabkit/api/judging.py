@@ -23,6 +23,7 @@ def check(
     house: House | None = None,
     *,
     options: CheckOptions | None = None,
+    other_half: Board | None = None,
     watch: Callable[[Sequence[Check]], Sequence[Check]] | None = None,
 ) -> CheckResult:
     """Judge a board by the published formats and by what a house can make.
@@ -35,6 +36,9 @@ def check(
         The house sheet; None takes the bundled, invented one.
     options
         What was chosen for the order, and which checks to run.
+    other_half
+        The right half, when ``board`` is a left one of another design: told is whether the two
+        belong together.  The right half itself is judged by a call of its own.
     watch
         Wraps the checks while they run; a progress display does this.
 
@@ -60,7 +64,7 @@ def check(
         from fabkit.outputs.rulebook import refuse_unknown
 
         refuse_unknown(silence.rule for silence in chosen.silenced)
-    case = Case(board, house or load_house(), chosen)
+    case = Case(board, house or load_house(), chosen, other_half)
     return gather(case, run_checks(all_checks(), case, watch=watch))
 
 

@@ -166,11 +166,13 @@ def order(
         tell(f"reading {one.name}")
         boards.append(build_board(open_package(one.package, limits=limits, roles=one.roles)))
     asked = settle_thickness(asked, [b.thickness_mm for b in boards], house)
-    options = judged_by(asked)
+    right = next((b for o, b in zip(asked.boards, boards, strict=True) if o.side == "right"), None)
     judged = []
     for one, board in zip(asked.boards, boards, strict=True):
         tell(f"checking {one.name}")
-        result = check(board, house, options=options)
+        options = dataclasses.replace(judged_by(asked), halves=one.halves)
+        other_half = right if one.side == "left" else None
+        result = check(board, house, options=options, other_half=other_half)
         tell(f"comparing houses for {one.name}" if others else f"checked {one.name}")
         compared = compare_houses(board, (house, *others), options=options) if others else ()
         judged.append(JudgedBoard(ordered=one, board=board, result=result, houses=compared))

@@ -359,8 +359,8 @@ def compare_halves(left: Board, right: Board) -> Halves:
         else (np.column_stack((h.x, h.y, h.diameter)) for h in (left.holes, right.holes))
     )
     image = b * (-1, 1, 1)
-    mirrored, lost_a, lost_b = _overlay(a, image)
-    copied, copy_a, copy_b = _overlay(a, b)
+    mirrored, lost_a, lost_b = overlay(a, image)
+    copied, copy_a, copy_b = overlay(a, b)
     if copied > mirrored:
         lost_a, lost_b = copy_a, copy_b
     w0, h0 = left.size_mm
@@ -388,7 +388,7 @@ def _outline_difference(left: Board, right: Board, *, mirrored: bool) -> float:
     return float(shapely.area(shapely.symmetric_difference(*laid)))
 
 
-def _overlay(a: Floats, b: Floats) -> tuple[float, Ints, Ints]:
+def overlay(a: Floats, b: Floats) -> tuple[float, Ints, Ints]:
     """Share of rows that fit after the best shift of ``b``, and the rows that do not."""
     none = np.empty(0, np.int64)
     if not len(a) or not len(b):

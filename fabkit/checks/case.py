@@ -31,11 +31,14 @@ class Case:
         The board house's sheet.
     options
         What the user chose.
+    other_half
+        The right half, where the board is a left one of another design.
     """
 
     board: Board
     house: House
     options: CheckOptions = field(default_factory=CheckOptions)
+    other_half: Board | None = None
     _shared: dict[Callable[[Case], Any], Any] = field(default_factory=dict, repr=False)
 
     def shared(self, build: Callable[[Case], T]) -> T:

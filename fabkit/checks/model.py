@@ -62,6 +62,8 @@ class CheckOptions:
         As named in the house sheet.
     charge_current_a
         Current that the charger gives the cell.
+    halves
+        Halves one board gives.
     limit_class
         Class of the house sheet's limits that the order is meant for.
     only
@@ -77,6 +79,7 @@ class CheckOptions:
     colour: str | None = None
     finish: str | None = None
     charge_current_a: float | None = None
+    halves: int = 1
     limit_class: LimitClass = "standard"
     only: tuple[str, ...] = ()
     without: tuple[str, ...] = ()

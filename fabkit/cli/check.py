@@ -40,6 +40,13 @@ from fabkit.cli import options
     show_default=True,
     help="How the verdict is printed; sarif is SARIF 2.1.0, for editors and code hosts.",
 )
+@click.option(
+    "--right",
+    type=click.Path(path_type=Path),
+    metavar="PACKAGE",
+    help="The right half, where PACKAGE is a left half of another design: also say whether the"
+    " two belong together.",
+)
 @options.ROLE
 @options.LIMIT
 @options.AS_JSON
@@ -56,6 +63,7 @@ def command(
     full: bool,
     silence: tuple[str, ...],
     form: str,
+    right: Path | None,
     as_json: bool,
 ) -> None:
     """Say whether a package is fit to order, and what to do if not.
@@ -68,6 +76,7 @@ def command(
       fabkit check gerbers.zip --thickness 1.2
       fabkit check gerbers.zip --house my-house.toml --house other-house.toml
       fabkit check gerbers.zip --silence legend/off-board="the house trims it"
+      fabkit check left --right right
     """
     from fabkit import api
     from fabkit.checks.model import CheckOptions
@@ -89,8 +98,9 @@ def command(
     house, *others = [api.load_house(file) for file in house_files or (None,)]
     with terminal.progress() as tell:
         board = read_board(package, tell, roles=options.stated_roles())
+        other = read_board(right, tell, roles={}) if right else None
         tell("checking")
-        result = api.check(board, house, options=chosen)
+        result = api.check(board, house, options=chosen, other_half=other)
         table = api.judge_thicknesses(board, house) if thicknesses else ()
         houses = api.compare_houses(board, (house, *others), options=chosen) if others else ()
     record = records.check_record(board, result, house, thicknesses=table, houses=houses)
