@@ -15,6 +15,7 @@ from fabkit.limits import DEFAULT_LIMITS, Limits
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
+    from fabkit.checks.houses import HouseVerdict
     from fabkit.checks.model import CheckOptions, CheckResult
     from fabkit.costs.facts import BoardFacts
     from fabkit.costs.model import CostSheet
@@ -149,6 +150,7 @@ def order(
     FabkitError
         An input cannot be used, or the folder cannot be written.
     """
+    from fabkit.checks.houses import judge_house
     from fabkit.house.thickness import settle_thickness
     from fabkit.outputs.order_folder import (
         JudgedBoard,
@@ -174,7 +176,10 @@ def order(
         other_half = right if one.side == "left" else None
         result = check(board, house, options=options, other_half=other_half)
         tell(f"comparing houses for {one.name}" if others else f"checked {one.name}")
-        compared = compare_houses(board, (house, *others), options=options) if others else ()
+        compared: tuple[HouseVerdict, ...] = ()
+        if others:
+            # The verdict of the house ordered from is there already.
+            compared = (judge_house(house, result), *compare_houses(board, others, options=options))
         judged.append(JudgedBoard(ordered=one, board=board, result=result, houses=compared))
     tell("listing the parts")
     bill = list_parts(boards, asked)
