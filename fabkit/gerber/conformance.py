@@ -105,11 +105,17 @@ def _examine_attributes(file: GerberFile, data: bytes, log: ProblemLog) -> None:
             judged[key] = _judge_attribute(kind, name, text)
         fault = judged[key]
         if fault is not None:
-            told = Severity.NOTE if name in _ABOUT_THE_FILE else None
-            log.add(fault[0], fault[1], offset=match.start(), severity=told)
+            log.add(fault[0], fault[1], offset=match.start(), severity=_severity(name, text))
         late = first is not None and match.start() > first
         if kind == "F" and name in STANDARD and late and name != ".MD5":
             log.add(STANDARD_PLACE, f"{name} stands behind the first object", offset=match.start())
+
+
+def _severity(name: str, text: str) -> Severity | None:
+    if name in _ABOUT_THE_FILE:
+        return Severity.NOTE
+    # What the file is for is clear; only whether the edge is plated is left open.
+    return Severity.WARNING if text == ".FileFunction,Profile" else None
 
 
 def _judge_attribute(kind: str, name: str, text: str) -> tuple[Rule, str] | None:

@@ -111,7 +111,7 @@ WORD_ORDER = declare(
 )
 COMBINED_WORD = declare(
     "combined-word",
-    _W,
+    _N,
     "8.3.1",
     "G code and operation in one word",
     "Deprecated since 2015, still read by nearly everyone.",

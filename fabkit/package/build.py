@@ -15,7 +15,7 @@ from fabkit.drill.model import DrillFile
 from fabkit.drill.reader import looks_like_drill
 from fabkit.drill.reader import read as read_drill
 from fabkit.errors import UnreadableInput, UsageError
-from fabkit.findings import Finding
+from fabkit.findings import Finding, Severity
 from fabkit.gerber.model import GerberFile, Kind
 from fabkit.gerber.reader import looks_like_gerber
 from fabkit.gerber.reader import read as read_gerber
@@ -108,7 +108,7 @@ def read_package(
     problems: list[Finding] = [*chosen.problems, *findings, *find_gaps(files)]
     for file in files:
         if file.content is not None:
-            problems += file.content.problems
+            problems += _eased(file.content.problems, file.role)
     return Package(
         name=chosen.name,
         source=chosen.source,
@@ -131,6 +131,13 @@ def _refuse_impossible(name: str, role: Role, content: Content | None) -> None:
             f"{name} is stated to be {role}, but holds no layer or drill data",
             hint="state roles of Gerber and drill files only, or 'unused'",
         )
+
+
+def _eased(problems: tuple[Finding, ...], role: Role) -> tuple[Finding, ...]:
+    """Problems of a file; no board is made from a drawing, so nothing in it is an error."""
+    if role.kind is not RoleKind.DRAWING:
+        return problems
+    return tuple(replace(p, severity=min(p.severity, Severity.WARNING)) for p in problems)
 
 
 _SIDECAR_READERS: Final[tuple[tuple[Callable[[bytes], bool], Callable[..., Content]], ...]] = (

@@ -110,7 +110,13 @@ def read_placement(data: bytes, *, name: str) -> Placement:
         if part is None:
             continue
         if part.ref in seen:
-            log.add(rules.PLACEMENT_DOUBLE, f"{part.ref} is placed more than once", offset=at)
+            log.add(
+                rules.PLACEMENT_DOUBLE,
+                f"{part.ref} is placed more than once",
+                offset=at,
+                # What has neither value nor footprint is lettering or a mark, not a part.
+                severity=None if part.value or part.footprint else Severity.WARNING,
+            )
         seen.add(part.ref)
         parts.append(part)
     if parts and not reader.unit_stated:

@@ -240,6 +240,9 @@ def _match_words(line: str, known: Mapping[str, Sequence[str]]) -> tuple[Heading
                 ),
                 1,
             )
+            if take == 1 and normalise(words[0])[0] not in spellings:
+                # "Pad X" is one heading, although only its second word means something to us.
+                take += words[1:2] in (["X"], ["Y"])
             cells.append(" ".join(words[:take]))
             words = words[take:]
     return _match(cells, known)

@@ -7,6 +7,7 @@ import hashlib
 import pytest
 from gerber_layers import ids, layer, path, xy
 
+from fabkit.findings import Severity
 from fabkit.gerber.conformance import checksum, examine
 from fabkit.gerber.reader import read
 
@@ -150,3 +151,11 @@ def test_missing_function_is_a_matter_of_the_set() -> None:
     data = layer("%ADD10C,1*%D10*X0Y0D03*")
     assert not examine(read(data, name="a"), data)
     assert ids(read(data, name="a")) == set()
+
+
+def test_a_profile_that_leaves_its_edge_open_is_a_warning() -> None:
+    """Section 5.6.3: P or NP is mandatory, but without it the file is a profile all the same."""
+    for text, severity in (("Profile", Severity.WARNING), ("Profile,X", Severity.ERROR)):
+        data = layer(f"%TF.FileFunction,{text}*%")
+        found = examine(read(data, name="a.gbr"), data)
+        assert [f.severity for f in found if f.id == "gerber/file-function"] == [severity]

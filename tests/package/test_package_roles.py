@@ -7,6 +7,7 @@ import json
 import pytest
 from tiny_files import FRAME, PADS, drill, gerber, ids, package, read_set, roles
 
+from fabkit.findings import Severity
 from fabkit.package.functions import read_function
 from fabkit.package.model import Role, RoleKind
 
@@ -305,3 +306,12 @@ def test_the_side_of_a_mask_by_its_pads() -> None:
     assert roles(made)["sm 7.gbr"] == "top solder mask"
     # All pads of the second are on both sides; the side not taken is left for it.
     assert roles(made)["sm 8.gbr"] == "bottom solder mask"
+
+
+def test_a_drawing_has_no_errors() -> None:
+    """No board is made from a drawing: what is an error in a layer is a warning there."""
+    broken = b"%FSLAX46Y46*%\n%MOMM*%\n%ADD10R,0X1*%\nD10*\nX0Y0D03*\nM02*\n"
+    for function, severity in (("Drillmap", Severity.WARNING), ("Legend,Top", Severity.ERROR)):
+        files = {**WHOLE, "x.gbr": f"%TF.FileFunction,{function}*%\n".encode() + broken}
+        found = [p for p in read_set(files).problems if p.id == "gerber/size-zero"]
+        assert [p.severity for p in found] == [severity]

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from fabkit.findings import Severity
 from fabkit.sidecars.partslist import looks_like_parts, read_parts, split_refs
 from fabkit.sidecars.placement import looks_like_placement, read_placement
 
@@ -148,3 +149,31 @@ def test_text_is_no_table() -> None:
     ):
         assert not looks_like_placement(data)
         assert not looks_like_parts(data)
+
+
+def test_headings_of_two_words_that_are_not_needed() -> None:
+    """Columns like "Pad X" stay one column, so that those behind them keep theirs."""
+    text = (
+        "Designator Footprint    Mid X    Mid Y    Pad X    Pad Y TB  Rotation Comment\n\n"
+        "U1         SOIC        81.5mm   40.5mm   79.2mm   37.5mm  B     90.00 long words\n"
+        "CON7       HEADER        61mm      5mm   69.9mm    2.5mm  T    180.00 8x3 pins\n"
+    )
+    read = read_placement(text.encode(), name="a.txt")
+
+    assert [(p.ref, p.x_mm, p.side, p.rotation_deg, p.value) for p in read.parts] == [
+        ("U1", 81.5, "bottom", 90.0, "long words"),
+        ("CON7", 61.0, "top", 180.0, "8x3 pins"),
+    ]
+    assert not read.problems
+
+
+def test_lettering_placed_twice_is_no_error() -> None:
+    """A designator without value and footprint is no part: common practice of some exporters."""
+    head = "Ref,X (mm),Y (mm),Rotation,Side,Value,Package\n"
+    rows = "TXT1,1,1,0,top,,\nTXT1,2,2,0,top,,\nR1,3,3,0,top,1k,\nR1,4,4,0,top,1k,\n"
+    read = read_placement((head + rows).encode(), name="a.csv")
+
+    assert [(p.severity, p.message.split()[0]) for p in read.problems] == [
+        (Severity.WARNING, "TXT1"),
+        (Severity.ERROR, "R1"),
+    ]
