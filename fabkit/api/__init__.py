@@ -16,7 +16,7 @@ from fabkit.api.reading import (
     read_drill,
     read_gerber,
 )
-from fabkit.api.wiring import draw_wiring, wiring
+from fabkit.api.wiring import draw_wiring, list_wiring
 
 __all__ = [
     "Carried",
@@ -32,6 +32,7 @@ __all__ = [
     "judge_changes",
     "judge_thicknesses",
     "list_parts",
+    "list_wiring",
     "load_house",
     "load_order",
     "open_package",
@@ -41,5 +42,4 @@ __all__ = [
     "read_drill",
     "read_gerber",
     "weigh_changes",
-    "wiring",
 ]

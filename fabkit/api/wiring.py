@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from fabkit.wiring.model import KeySite, Spot, Use, Wiring, WiringOptions
 
 
-def wiring(
+def list_wiring(
     boards: Board | Sequence[Board],
     order: Order | None = None,
     *,
@@ -124,7 +124,7 @@ def draw_wiring(
     boards
         Those the wiring was found on, in the same order.
     found
-        As :func:`wiring` gives it.
+        As :func:`list_wiring` gives it.
     target
         What to write; its ending (``.png``, ``.svg``, ``.pdf``) says how.
     options

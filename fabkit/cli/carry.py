@@ -30,6 +30,7 @@ from fabkit.cli import options, ordering
     help="Old keyboards that are not taken apart.",
 )
 @click.option("--csv", "as_csv", is_flag=True, help="Print CSV.")
+@options.LIMIT
 @options.AS_JSON
 def command(
     old: Path,

@@ -118,6 +118,8 @@ def read_refs(ctx: click.Context, param: click.Parameter, value: str | None) -> 
     metavar="FILE",
     help="Draw number and pin at each key: .png, .svg or .pdf.  Repeatable.",
 )
+@options.ROLE
+@options.LIMIT
 @looks.OPEN
 @options.REPLACE
 @options.FAIL_ON
@@ -159,11 +161,17 @@ def command(
         raise click.UsageError("choose one of --csv, --json and --template")
     for path in (*pictures, *([out] if out else [])):
         refuse_existing(path, replace=replace)
-    order = api.load_order(wanted) if wanted.suffix.lower() == ".toml" else None
+    order = ordering.read_wanted(wanted)
     with terminal.progress() as tell:
-        boards = ordering.read_boards(order or ordering.read_wanted(wanted), tell)
+        boards = ordering.read_boards(order, tell)
         tell("finding the wiring")
-        found = api.wiring(boards, order, options=_chosen(given), pins=pins, key_order=key_order)
+        found = api.list_wiring(
+            boards,
+            order if order.file else None,
+            options=_chosen(given),
+            pins=pins,
+            key_order=key_order,
+        )
         for path in pictures:
             tell(f"drawing {path.name}")
             api.draw_wiring(boards, found, path, replace=replace)

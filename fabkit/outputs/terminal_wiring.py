@@ -39,6 +39,9 @@ def _head(half: Record) -> str:
     text = f"{hand}, {half['face_up']} up: {len(half['keys'])} keys, {SCANS[half['scan']]}"
     if half["common"]:
         text += f" against {clean(half['common'])}"
+    ways = {k["current"] for k in half["keys"]}
+    if len(ways) == 1 and any(ways):
+        text += f", current from {ways.pop().replace(' to ', ' into ')}"
     if half["controllers"]:
         text += f"; controller pins on {', '.join(clean(r) for r in half['controllers'])}"
     return text
@@ -50,6 +53,7 @@ def _table(half: Record) -> tuple[tuple[str, ...], list[tuple[object, ...]]]:
     tail = ("row", "row pin", "column", "column pin", "diode") if matrix else ("net", "pin")
     head = ("no.", "key", "row", "column", "x mm", "y mm", "angle")
     rows = []
+    mixed = len({k["current"] for k in half["keys"]}) > 1
     for k in half["keys"]:
         lines = [k["row_line"], k["column_line"]] if matrix else [k["line"]]
         cells: list[object] = []
@@ -58,7 +62,7 @@ def _table(half: Record) -> tuple[tuple[str, ...], list[tuple[object, ...]]]:
         if not matrix and k["line"] is None:
             cells[0] = ", ".join(k["nets"])
         if matrix:
-            cells.append(" ".join(k["diodes"]) + (f", {k['current']}" if k["current"] else ""))
+            cells.append(" ".join(k["diodes"]) + (f", {k['current']}" if mixed else ""))
         name = k["ref"] + (f" (or {', '.join(k['instead_of'])})" if k["instead_of"] else "")
         place = (f"{k['seen_x_mm']:.2f}", f"{k['seen_y_mm']:.2f}", f"{k['angle_deg']:g}")
         rows.append((k["index"], name, k["row"], k["column"], *place, *cells))

@@ -13,7 +13,7 @@ Record = dict[str, Any]
 TEMPLATE_BYTES = 2**20
 """Larger than any template written by a person."""
 
-RENDERED_CHARACTERS = 20_000_000
+RENDERED_CHARACTERS = 5_000_000
 """A loop that writes more than this is a mistake."""
 
 

@@ -8,6 +8,7 @@ joined to each other where they match with the least stagger.
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -139,38 +140,36 @@ def _joins(points: Floats, angles: Floats, pitch: float) -> list[_Join]:
     near = (away >= SAME_PLACE) & (away <= REACH)
     joins = []
     for a, b in zip(*np.nonzero(np.triu(near, 1)), strict=True):
-        u, v = _framed(apart[a, b], angles[a], angles[b]) / pitch
-        gap = abs(float(np.hypot(u, v)) - 1)
+        x, y = (apart[a, b] / pitch).tolist()
+        u, v = _framed(x, y, float(angles[a]), float(angles[b]))
+        gap = abs(math.hypot(u, v) - 1)
         below = 1 if v < 0 else -1
         if abs(u) >= abs(v):
-            step, stagger = 0, abs(float(v))
+            step, stagger = 0, abs(v)
         else:
-            step, stagger = below, abs(float(u))
+            step, stagger = below, abs(u)
         # A pair half way between beside and below may be either.
         steps = [(step, stagger)]
         if stagger > 0.4:
-            steps.append((0 if step else below, max(abs(float(u)), abs(float(v)))))
+            steps.append((0 if step else below, max(abs(u), abs(v))))
         joins += [_Join(int(a), int(b), s, g, gap) for s, g in steps]
     return joins
 
 
-def _framed(vector: Floats, *angles: float) -> Floats:
-    """A vector in the mean direction of keys; quarter turns are none."""
-    folded = [_folded(a) for a in angles]
-    turn = np.radians(sum(folded) / len(folded))
-    c, s = np.cos(turn), np.sin(turn)
-    return np.array([c * vector[0] + s * vector[1], -s * vector[0] + c * vector[1]])
-
-
-def _folded(degrees: float) -> float:
-    return (degrees + 45) % 90 - 45
+def _framed(x: float, y: float, *angles: float) -> tuple[float, float]:
+    """A step in the mean direction of keys, to the right and up; quarter turns are none."""
+    turn = math.radians(sum((a + 45) % 90 - 45 for a in angles) / len(angles))
+    c, s = math.cos(turn), math.sin(turn)
+    return c * x + s * y, c * y - s * x
 
 
 class _Groups:
     """Keys joined to rigid groups; each key has a row within its group."""
 
     def __init__(self, points: Floats, angles: Floats, pitch: float) -> None:
-        self.points, self.angles, self.pitch = points, angles, pitch
+        self.points, self.pitch = points, pitch
+        self.at: list[list[float]] = points.tolist()
+        self.angles: list[float] = angles.tolist()
         self.of = list(range(len(points)))
         self.members = {k: [k] for k in range(len(points))}
         self.row = [0] * len(points)
@@ -184,10 +183,11 @@ class _Groups:
         for k in self.members[other]:
             row = self.row[k] + shift
             for m in self.members[one]:
-                away = (self.points[k] - self.points[m]) / self.pitch
-                if np.hypot(*away) < SAME_PLACE:
+                x = (self.at[k][0] - self.at[m][0]) / self.pitch
+                y = (self.at[k][1] - self.at[m][1]) / self.pitch
+                if math.hypot(x, y) < SAME_PLACE or abs(x) + abs(y) > 3 * REACH:
                     continue
-                u, v = _framed(away, self.angles[k], self.angles[m])
+                u, v = _framed(x, y, self.angles[k], self.angles[m])
                 if abs(u) > OVERHANG or abs(v) < OVERHANG or abs(v) > 2 * REACH:
                     continue
                 if (row - self.row[m]) * (1 if v < 0 else -1) <= 0:

@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from typing import Final
 
 from fabkit.board.supplies import is_battery, is_ground, is_supply
-from fabkit.findings import Finding, Place, Rule
+from fabkit.findings import Finding, Place, Rule, Severity
 from fabkit.wiring import rules
 from fabkit.wiring.model import HalfWiring, KeyWire, Line, Pin
 from fabkit.wiring.pins import is_nameless
@@ -93,7 +94,13 @@ def _shared(half: HalfWiring) -> Iterator[Finding]:
             yield _finding(rules.PIN_TWO_KEYS, message, keys, half)
         else:
             message = f"{_named(keys)} are all at row {nodes[0]}, column {nodes[1]}"
-            yield _finding(rules.SAME_CROSSING, message, keys, half)
+            if len({frozenset(k.nodes) for k in keys}) == 1:
+                # Side by side on one diode they are likely alternatives, or one key made twice.
+                message += ", on the same two nets"
+                made = _finding(rules.SAME_CROSSING, message, keys, half)
+                yield replace(made, severity=Severity.WARNING)
+            else:
+                yield _finding(rules.SAME_CROSSING, message, keys, half)
 
 
 def _diodes(half: HalfWiring) -> Iterator[Finding]:

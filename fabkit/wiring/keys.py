@@ -146,8 +146,9 @@ def _turn(part: Component | None) -> float | None:
 
 
 def _middle(pins: Sequence[Pin], part: Component | None) -> tuple[float, float]:
-    if part is not None and part.x_mm is not None and part.y_mm is not None:
-        return part.x_mm, part.y_mm
+    """Centroid where one is stated, which a rotation shows; else the middle of the pads."""
+    if part is not None and part.rotation_deg is not None and part.x_mm is not None:
+        return part.x_mm, part.y_mm or 0.0
     x, y = [p.x_mm for p in pins], [p.y_mm for p in pins]
     return (min(x) + max(x)) / 2, (min(y) + max(y)) / 2
 

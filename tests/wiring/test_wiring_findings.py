@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 import fabkit
-from fabkit.api import wiring
+from fabkit.api import list_wiring
 from fabkit.findings import Severity
 from fabkit.wiring.model import WiringOptions
 
@@ -45,31 +45,31 @@ def _ids(found):
 )
 def test_planted(planted, board_at, rule, edits, words):
     """A mistake planted into the matrix board is found and names what it is about."""
-    found = wiring(planted("linnet/rev-1", *edits))
+    found = list_wiring(planted("linnet/rev-1", *edits))
 
     mine = [f for f in found.problems if f.id == f"wiring/{rule}"]
     assert mine
     assert all(any(word in f.message for f in mine) for word in words)
-    assert f"wiring/{rule}" not in _ids(wiring(board_at("linnet/rev-1")))
+    assert f"wiring/{rule}" not in _ids(list_wiring(board_at("linnet/rev-1")))
 
 
 def test_two_keys_on_one_pin(planted, board_at):
     """Wired direct, a key whose pads carry its neighbour's net is told with it."""
-    found = wiring(planted("card", _net("SW2,1,SIGNAL", "KEY2", "KEY1")))
+    found = list_wiring(planted("card", _net("SW2,1,SIGNAL", "KEY2", "KEY1")))
 
     (finding,) = [f for f in found.problems if f.id == "wiring/pin-two-keys"]
     assert "SW1, SW2" in finding.message
     assert "K1" in finding.message
     assert finding.severity is Severity.ERROR
     assert len(finding.places) == 2
-    assert wiring(board_at("card")).problems == ()
+    assert list_wiring(board_at("card")).problems == ()
 
 
 def test_cathode_taken_for_pin_1(planted):
     """Diode pads without functions: pin 1 is taken for the cathode, and that is said."""
     edits = [(f",{pin},{mark}*%", f",{pin}*%") for pin, mark in ((1, "K"), (2, "A"))]
 
-    found = wiring(planted("linnet/rev-1", *edits))
+    found = list_wiring(planted("linnet/rev-1", *edits))
 
     (half,) = found.halves
     assert {k.current for k in half.keys} == {"column to row"}
@@ -86,7 +86,7 @@ def test_neither_direct_nor_rows_and_columns(planted):
         _net("SW3,2", "MID3", "COL0"),
     ]
 
-    found = wiring(planted("linnet/rev-1", *edits))
+    found = list_wiring(planted("linnet/rev-1", *edits))
 
     (half,) = found.halves
     assert half.scan == "other"
@@ -99,7 +99,7 @@ def test_rows_of_the_controller_swapped(board_at):
     RAW, which face each other, change places."""
     options = WiringOptions(right_pins="swapped")
 
-    found = wiring(board_at("wheatear/rev-b"), options=options)
+    found = list_wiring(board_at("wheatear/rev-b"), options=options)
 
     right = {k.ref: k for k in found.halves[1].keys}
     assert right["SW3"].line.pins[0].name == "RAW"
@@ -110,7 +110,7 @@ def test_rows_of_the_controller_swapped(board_at):
 def test_nothing_names_pins(board_at):
     """Without attributes, netlist and table the keys are numbered, and the finding says what is
     missing and how to write a table."""
-    found = wiring(board_at("dialects/no-attributes-mm"))
+    found = list_wiring(board_at("dialects/no-attributes-mm"))
 
     (finding,) = found.problems
     assert finding.id == "wiring/pins-unknown"
@@ -120,7 +120,7 @@ def test_nothing_names_pins(board_at):
 
 def test_no_keys(board_at):
     """A board without keys has no wiring, and says so."""
-    found = wiring(board_at("defects/clean"))
+    found = list_wiring(board_at("defects/clean"))
 
     assert [f.id for f in found.problems] == ["wiring/no-keys"]
     assert found.halves == ()
@@ -145,7 +145,7 @@ def test_wrong_pin_tables(board_at, tmp_path, text, words):
     table.write_text(text, encoding="utf-8")
 
     with pytest.raises(fabkit.FabkitError) as error:
-        wiring(board_at("linnet/rev-1"), pins=table)
+        list_wiring(board_at("linnet/rev-1"), pins=table)
 
     assert words in str(error.value)
     assert error.value.hint
@@ -154,7 +154,7 @@ def test_wrong_pin_tables(board_at, tmp_path, text, words):
 def test_controller_that_is_not_there(board_at):
     """A controller that no pad names is refused, with those there are."""
     with pytest.raises(fabkit.FabkitError) as error:
-        wiring(board_at("linnet/rev-1"), options=WiringOptions(controllers=("U9",)))
+        list_wiring(board_at("linnet/rev-1"), options=WiringOptions(controllers=("U9",)))
 
     assert "U9" in str(error.value)
     assert "J1" in error.value.hint
@@ -165,7 +165,7 @@ def test_table_renames_pads_by_number(board_at, tmp_path):
     table = tmp_path / "pins.csv"
     table.write_text("name,ref,pad\nGP7,J1,1\n", encoding="utf-8")
 
-    (half,) = wiring(board_at("linnet/rev-1"), pins=table).halves
+    (half,) = list_wiring(board_at("linnet/rev-1"), pins=table).halves
 
     assert half.keys[0].column_line.pins[0].name == "GP7"
     assert half.keys[1].column_line.pins[0].name == "P3"

@@ -11,7 +11,7 @@ import networkx as nx
 import pytest
 
 import fabkit
-from fabkit.api import wiring
+from fabkit.api import list_wiring
 from fabkit.wiring.model import WiringOptions
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
@@ -28,7 +28,7 @@ def _direct(found):
 
 def test_demo_equals_the_generators_table(board_at, table_of):
     """Number, half, key, net and pin of all 36 keys are those of the generator's own table."""
-    found = wiring(board_at("wheatear/rev-b"))
+    found = list_wiring(board_at("wheatear/rev-b"))
 
     wanted = [
         (int(r["index"]), r["half"], r["ref"], r["net"], r["header"], r["pin"], r["name"])
@@ -42,7 +42,7 @@ def test_demo_equals_the_generators_table(board_at, table_of):
 
 def test_matrix_equals_the_generators_table(board_at, table_of):
     """Row, column, pins and diode of each key of the matrix are those of the generator."""
-    (half,) = wiring(board_at("linnet/rev-1")).halves
+    (half,) = list_wiring(board_at("linnet/rev-1")).halves
 
     told = [
         (
@@ -67,7 +67,7 @@ def test_two_designs_are_the_two_halves():
     order = fabkit.load_order(FIXTURES / "pair" / "order.toml")
     boards = [fabkit.build_board(fabkit.open_package(b.package)) for b in order.boards]
 
-    found = wiring(boards, order)
+    found = list_wiring(boards, order)
 
     assert [(h.hand, h.keys[0].index, len(h.keys)) for h in found.halves] == [
         ("left", 0, 6),
@@ -94,7 +94,7 @@ def bare(tmp_path_factory):
 
 def test_netlist_tells_the_same(bare, table_of):
     """Without attributes the netlist beside the layers gives the same net and pad of every key."""
-    found = wiring(fabkit.build_board(fabkit.open_package(bare)))
+    found = list_wiring(fabkit.build_board(fabkit.open_package(bare)))
 
     assert "IPC-D-356" in found.source
     assert [row[:6] for row in _direct(found)] == [
@@ -139,7 +139,7 @@ def test_copper_and_a_pin_table_tell_the_same(bare, table_of, tmp_path, kind):
         )
     table.write_text(text, encoding="utf-8")
 
-    found = wiring(fabkit.build_board(fabkit.open_package(board_path)), pins=table)
+    found = list_wiring(fabkit.build_board(fabkit.open_package(board_path)), pins=table)
 
     assert found.source == "the pin table given, and the copper itself"
     told = [(k.index, h.hand, k.line.pins[0].name) for h in found.halves for k in h.keys]
@@ -165,7 +165,7 @@ def test_every_key_closes_its_row_and_column_and_no_other(board_at):
     diodes = nx.DiGraph()
     diodes.add_nodes_from(nets.values())
     diodes.add_edges_from((nets[f"D{n}", "2"], nets[f"D{n}", "1"]) for n in range(1, 7))
-    (half,) = wiring(board_at("linnet/rev-1")).halves
+    (half,) = list_wiring(board_at("linnet/rev-1")).halves
     lines = [*half.rows, *half.columns]
 
     for key in half.keys:
@@ -180,7 +180,7 @@ def test_turning_over_shows_every_key_mirrored(board_at):
     """Seen from its own key side, the right half is the left one's mirror image, key by key, and
     mirroring it again gives the left half back."""
     board = board_at("wheatear/rev-b")
-    left, right = wiring(board).halves
+    left, right = list_wiring(board).halves
     width = board.size_mm[0]
 
     seen = {k.ref: (k.seen_x_mm, k.seen_y_mm, k.angle_deg) for k in left.keys}
@@ -192,7 +192,9 @@ def test_turning_over_shows_every_key_mirrored(board_at):
 
 def test_mirrored_numbers_count_alike(board_at):
     """Numbered from its right side, each key of the right half stands 18 after the left one's."""
-    left, right = wiring(board_at("wheatear/rev-b"), options=WiringOptions(mirrored=True)).halves
+    left, right = list_wiring(
+        board_at("wheatear/rev-b"), options=WiringOptions(mirrored=True)
+    ).halves
 
     numbers = {k.ref: k.index for k in left.keys}
     assert {k.ref: k.index - 18 for k in right.keys} == numbers
@@ -200,7 +202,7 @@ def test_mirrored_numbers_count_alike(board_at):
 
 def test_columns_first(board_at):
     """By columns the demo counts down the outer column first: SW1, SW6, SW11, then SW2."""
-    left, _ = wiring(board_at("wheatear/rev-b"), options=WiringOptions(walk="columns")).halves
+    left, _ = list_wiring(board_at("wheatear/rev-b"), options=WiringOptions(walk="columns")).halves
 
     refs = [k.ref for k in left.keys]
     assert refs[:9] == ["SW1", "SW6", "SW11", "SW2", "SW7", "SW12", "SW3", "SW8", "SW13"]
@@ -210,7 +212,7 @@ def test_first_numbers(board_at):
     """The first key and the right half's first key can be chosen."""
     options = WiringOptions(first=1, right_first=40)
 
-    left, right = wiring(board_at("wheatear/rev-b"), options=options).halves
+    left, right = list_wiring(board_at("wheatear/rev-b"), options=options).halves
 
     assert [k.index for k in left.keys] == list(range(1, 19))
     assert [k.index for k in right.keys] == list(range(40, 58))
@@ -222,11 +224,11 @@ def test_order_by_hand_wins(board_at, tmp_path):
     listed = tmp_path / "order.toml"
     listed.write_text(f"format = 1\nkeys = {refs!r}\n".replace("'", '"'), encoding="utf-8")
 
-    left, right = wiring(board_at("wheatear/rev-b"), key_order=listed).halves
+    left, right = list_wiring(board_at("wheatear/rev-b"), key_order=listed).halves
 
     assert [k.ref for k in left.keys] == refs
     assert [k.ref for k in right.keys] == refs
 
     listed.write_text('format = 1\nkeys = ["SW1", "SW99"]\n', encoding="utf-8")
     with pytest.raises(fabkit.FabkitError, match="SW99"):
-        wiring(board_at("wheatear/rev-b"), key_order=listed)
+        list_wiring(board_at("wheatear/rev-b"), key_order=listed)

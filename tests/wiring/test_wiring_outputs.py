@@ -1,0 +1,184 @@
+"""Tables, template and pictures of the wiring, from Python and from the command line."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from PIL import Image
+
+import fabkit
+from fabkit.cli.group import cli
+from fabkit.outputs.carry_records import carry_csv
+from fabkit.outputs.wiring_records import COLUMNS, wiring_csv, wiring_record
+from fabkit.outputs.wiring_template import render_template
+from fabkit.preview.palette import VERMILION
+
+FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
+LINNET = str(FIXTURES / "linnet" / "rev-1")
+
+
+def run(*words):
+    """Run a command; its result."""
+    return CliRunner().invoke(cli, [str(w) for w in words])
+
+
+@pytest.fixture(scope="module")
+def record(board_at):
+    """The record of the matrix board."""
+    return wiring_record(fabkit.list_wiring(board_at("linnet/rev-1")))
+
+
+def test_csv_has_every_key(record, table_of):
+    """The CSV repeats the generator's rows and columns."""
+    rows = list(csv.DictReader(io.StringIO(wiring_csv(record))))
+
+    assert tuple(rows[0]) == COLUMNS
+    kept = ("index", "ref", "row net", "row pin", "column net", "column pin", "diode")
+    assert [{k: r[k] for k in kept} for r in rows] == table_of("linnet/wiring.csv")
+
+
+def test_csv_defuses_formulas(board_at):
+    """A net that a spreadsheet would take for a formula is written as text."""
+    record = wiring_record(fabkit.list_wiring(board_at("card")))
+    record["halves"][0]["keys"][0]["line"]["net"] = "=1+1"
+
+    assert ",'=1+1," in wiring_csv(record)
+
+
+def test_template_prints_in_any_form(record):
+    """A template of the user's sees every key with its pins."""
+    text = (
+        "{% for k in keys %}{{ k.index }}:{{ k.row_line.pin }}{{ k.column_line.pin }} {% endfor %}"
+    )
+
+    assert render_template(text, record) == "0:P5P2 1:P5P3 2:P5P4 3:P6P2 4:P6P3 5:P6P4 "
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("\n{{ nothing }}", "line 2: 'nothing' is undefined"),
+        ("{% for %}", "line 1"),
+        ("{{ ''.__class__.__mro__ }}", "unsafe"),
+        ("{{ 1 / 0 }}", "division by zero"),
+        ("{% include '/etc/passwd' %}", "template"),
+        (
+            "{% for a in range(9999) %}{% for b in range(9999) %}{{ 9**99 }}{% endfor %}{% endfor %}",
+            "writes more than",
+        ),
+    ],
+)
+def test_wrong_templates(record, text, words):
+    """A wrong template is refused with its line, whatever it tries, and gets nowhere else."""
+    with pytest.raises(fabkit.FabkitError, match=words):
+        render_template(text, record)
+
+
+def test_control_characters_do_not_reach_a_template(record):
+    """Names come from files that others wrote: escape sequences are replaced."""
+    hostile = json.loads(json.dumps(record))
+    hostile["name"] = "x\x1b[31m"
+
+    assert "\x1b" not in render_template("{{ name }}", hostile)
+
+
+def test_command_prints_json_csv_and_tables():
+    """The command prints the same keys as table, CSV and JSON."""
+    told = json.loads(run("wiring", LINNET, "--json").output)
+    table = run("wiring", LINNET).output
+    rows = list(csv.DictReader(io.StringIO(run("wiring", LINNET, "--csv").output)))
+
+    keys = told["halves"][0]["keys"]
+    assert [str(k["index"]) for k in keys] == [r["index"] for r in rows]
+    assert all(k["ref"] in table for k in keys)
+    assert "current from column into row" in table
+
+
+def test_pictures_and_out_file(tmp_path):
+    """Pictures of every kind and the file asked for are written, never over another."""
+    out = tmp_path / "keys.csv"
+    names = [tmp_path / f"wiring.{kind}" for kind in ("png", "svg", "pdf")]
+    words = ["wiring", LINNET, "--csv", "--out", out]
+    for name in names:
+        words += ["--picture", name]
+
+    result = run(*words)
+
+    assert result.exit_code == 0, result.output
+    assert out.read_bytes().count(b"\r\n") == 7
+    with Image.open(names[0]) as picture:
+        assert picture.size[0] > 1000
+    assert names[1].read_text(encoding="utf-8").startswith("<")
+    assert names[2].read_bytes().startswith(b"%PDF-")
+    again = run(*words)
+    assert again.exit_code == 2
+    assert "--replace" in again.output
+
+
+def test_picture_marks_keys_without_a_pin(planted, tmp_path):
+    """Keys without a pin stand out in vermilion; without such keys that colour is not there."""
+    edit = ("%TO.P,J1,2,P3*%\n%TO.N,COL1*%", "%TO.P,J1,2,P3*%\n%TO.N,SPARE*%")
+    for name, edits in (("good", ()), ("bad", (edit,))):
+        board = planted("linnet/rev-1", *edits) if edits else None
+        if board is None:
+            board = fabkit.build_board(fabkit.open_package(LINNET))
+        path = tmp_path / f"{name}.png"
+        fabkit.draw_wiring(board, fabkit.list_wiring(board), path)
+        with Image.open(path) as picture:
+            colours = {c for _, c in picture.convert("RGB").getcolors(1 << 24)}
+        assert (VERMILION in colours) is (name == "bad")
+
+
+def test_exit_status(planted, tmp_path):
+    """Errors end with status 1, unless that was not asked for; the table is still printed."""
+    board = FIXTURES / "dialects" / "no-attributes-mm"
+
+    result = run("wiring", board)
+
+    assert result.exit_code == 1
+    assert "--pins" in result.output
+    assert "Right half" in result.output
+    assert run("wiring", board, "--fail-on", "never").exit_code == 0
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--csv", "--json"], "choose one"),
+        (["--controller", "U9"], "U9"),
+        (["--controller", ","], "list of references"),
+        (["--pins", "nowhere.csv"], "nowhere.csv"),
+        (["--template", "nowhere.j2"], "nowhere.j2"),
+        (["--order", "nowhere.toml"], "nowhere.toml"),
+        (["--picture", "wiring.txt"], "wiring.txt"),
+    ],
+)
+def test_wrong_use(words, told):
+    """Wrong options and missing files end with status 2 and a message that names them."""
+    result = run("wiring", LINNET, *words)
+
+    assert result.exit_code == 2
+    assert told in result.output
+    assert "Traceback" not in result.output
+
+
+def test_carry_command(tmp_path):
+    """`fabkit carry` prints both costs; CSV and JSON have the same lines."""
+    old, new = (FIXTURES / "wheatear" / name for name in ("rev-a", "rev-b"))
+    sheets = FIXTURES / "sheets"
+    words = ["carry", old, new, "--parts", sheets / "parts.toml", "--house", sheets / "house.toml"]
+
+    told = json.loads(run(*words, "--json").output)
+    table = run(*words).output
+    rows = list(csv.DictReader(io.StringIO(carry_csv(told))))
+
+    assert [a["part"] for a in told["lines"]] == [
+        r["part"] for r in rows if not r["part"].startswith("Note")
+    ]
+    assert f"saved by carrying over: {told['cost']['saved_per_half']} cu a half" in table
+    assert run(*words, "--keep", "2").exit_code == 2
