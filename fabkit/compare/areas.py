@@ -30,6 +30,11 @@ MOSTLY: Final = 0.5
 """Share of objects without an equal above which whole images are compared."""
 
 
+TAPER_MM: Final = 0.5
+"""How far a thinning end of a difference is followed: a round pad moved by 0.02 mm leaves two
+crescents, whose ends are thinner than a sliver for a sixth of its radius."""
+
+
 def layer_difference(old: GerberFile, new: GerberFile, shift_mm: Shift) -> tuple[Shapes, Shapes]:
     """Areas that are new and areas that are gone.
 
@@ -188,12 +193,12 @@ def _polygons(shapes: Any) -> Shapes:
 def thick(shapes: Shapes) -> Shapes:
     """What is somewhere wider than ``SLIVER_MM``, without the slivers that hang on to it.
 
-    Shapes are shrunk by half that width; what is left is grown again, a little more so that
-    corners and tapering ends come back whole, and cut to the shape it came from.
+    Shapes are shrunk by half that width; what is left is grown again, by more, so that corners
+    and tapering ends come back whole, and cut to the shape it came from.
     """
     if not len(shapes):
         return shapes
     kept = shapely.buffer(shapes, -SLIVER_MM / 2, join_style="mitre")
     real = ~shapely.is_empty(kept)
-    grown = shapely.buffer(kept[real], 2 * SLIVER_MM, join_style="mitre")
+    grown = shapely.buffer(kept[real], TAPER_MM, quad_segs=2)
     return polygons_of(shapely.intersection(shapes[real], grown))

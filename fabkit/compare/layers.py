@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 
 from fabkit.board.model import Board, Layer
-from fabkit.compare.areas import differing, layer_difference, thick
+from fabkit.compare.areas import Ints, differing, layer_difference, thick
 from fabkit.compare.model import Change, LayerChange, Shapes, Verb, What
 from fabkit.geometry.islands import touching_pairs
 from fabkit.geometry.neighbours import label_groups
@@ -29,6 +29,14 @@ SUBJECTS: Final[Mapping[RoleKind, What]] = {
 
 TOGETHER_MM: Final = 0.6
 """Areas of a layer that are nearer than this are one place: a key's pads, a word of legend."""
+
+EDGES_APART: Final = 3.0
+EDGES_MM: Final = 6.0
+"""A new and a gone area that are alike, and no farther apart than so many times their length nor
+than this, are the edges of one thing that moved (our choice)."""
+
+ALIKE_MM: Final = 0.01
+ALIKE_SHARE: Final = 0.05
 
 Shift = tuple[float, float]
 
@@ -52,7 +60,8 @@ def compare_layers(old: Board, new: Board, shift_mm: Shift) -> tuple[LayerChange
         if pair.old is None or pair.new is None:
             continue
         layer = pair.new
-        same = shift_mm == (0.0, 0.0) and _bytes_of(old, pair.old) == _bytes_of(new, pair.new)
+        data = _bytes_of(old, pair.old), _bytes_of(new, pair.new)
+        same = shift_mm == (0.0, 0.0) and data[0] is not None and data[0] == data[1]
         added, removed = (
             (_none(), _none()) if same else _difference(old, new, pair.old, layer, shift_mm)
         )
@@ -87,6 +96,9 @@ def find_places(layer: LayerChange) -> tuple[Change, ...]:
     if not len(both):
         return ()
     left, right = touching_pairs(both, reach_mm=TOGETHER_MM)
+    edges = _edges_of_one_thing(layer.added, layer.removed)
+    left = np.concatenate((left, edges[0]))
+    right = np.concatenate((right, edges[1] + len(layer.added)))
     group = label_groups(len(both), left, right)
     area = shapely.area(both)
     plus = np.where(np.arange(len(both)) < len(layer.added), area, 0.0)
@@ -122,6 +134,21 @@ def find_places(layer: LayerChange) -> tuple[Change, ...]:
             )
         )
     return tuple(sorted(made, key=lambda c: (-(c.added_mm2 + c.removed_mm2), c.box_mm or ())))
+
+
+def _edges_of_one_thing(added: Shapes, removed: Shapes) -> tuple[Ints, Ints]:
+    """Pairs of one new and one gone area alike: the two edges of something that moved a little."""
+    if not len(added) or not len(removed):
+        return np.empty(0, np.int64), np.empty(0, np.int64)
+    boxes = [shapely.bounds(a) for a in (added, removed)]
+    sizes = [box[:, 2:] - box[:, :2] for box in boxes]
+    reach = np.minimum(EDGES_APART * sizes[0].max(axis=1), EDGES_MM)[:, None]
+    window = shapely.box(*np.hstack((boxes[0][:, :2] - reach, boxes[0][:, 2:] + reach)).T)
+    a, b = shapely.STRtree(removed).query(window)
+    areas = shapely.area(added)[a], shapely.area(removed)[b]
+    alike = (np.abs(sizes[0][a] - sizes[1][b]) <= ALIKE_MM).all(axis=1)
+    alike &= np.abs(areas[0] - areas[1]) <= ALIKE_SHARE * areas[0]
+    return a[alike], b[alike]
 
 
 def _pairs(old: Board, new: Board) -> Iterator[_Pair]:

@@ -1,0 +1,18 @@
+"""The demonstration's two revisions."""
+
+from __future__ import annotations
+
+import pytest
+from compare_boards import WHEATEAR, read
+
+
+@pytest.fixture(scope="session")
+def rev_a():
+    """Revision A of the demonstration."""
+    return read(WHEATEAR / "rev-a")
+
+
+@pytest.fixture(scope="session")
+def rev_b():
+    """Revision B of the demonstration."""
+    return read(WHEATEAR / "rev-b")
