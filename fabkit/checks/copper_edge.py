@@ -16,6 +16,7 @@ from fabkit.checks.copper_facts import (
     Spots,
     cuts_of,
     facets_by_layer,
+    half_holes,
     require_copper,
 )
 from fabkit.checks.declare import check
@@ -89,9 +90,8 @@ def edge(case: Case) -> Iterator[Finding]:
         np.stack((np.column_stack((line.x0, line.y0)), np.column_stack((line.x1, line.y1))), axis=1)
     )
     reach = case.house.limit("copper_to_edge_mm").value
-    half_holes = np.flatnonzero(
-        np.array(["Castellated" in "".join(f) for f in cuts.function], dtype=bool)
-        & (shapely.distance(cuts.shapes, shapely.boundary(profile)) <= 0)
+    halved = np.flatnonzero(
+        case.shared(half_holes) & (shapely.distance(cuts.shapes, shapely.boundary(profile)) <= 0)
     )
     near: list[NDArray[np.float64]] = []
     beyond: list[NDArray[np.float64]] = []
@@ -109,8 +109,8 @@ def edge(case: Case) -> Iterator[Finding]:
                 shapely.shortest_line(rim[edge_row], lines), 0.5, normalized=True
             )
         ).reshape(-1, 2)
-        if len(half_holes) and len(middle):
-            spared = shapely.STRtree(cuts.shapes[half_holes]).query(
+        if len(halved) and len(middle):
+            spared = shapely.STRtree(cuts.shapes[halved]).query(
                 shapely.points(middle), predicate="dwithin", distance=1.0
             )[0]
             keep = np.ones(len(middle), dtype=bool)

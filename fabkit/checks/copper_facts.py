@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from fabkit.board.closeup import CloseUp
 from fabkit.board.connectivity import cut_columns, pieces_at
-from fabkit.board.copper import Copper, trace_copper
+from fabkit.board.copper import Copper
 from fabkit.checks.case import Case
 from fabkit.checks.model import NotJudged
 from fabkit.findings import Place
@@ -69,7 +69,7 @@ class Cuts:
 
 def copper_of(case: Case) -> Copper:
     """The board's copper."""
-    return trace_copper(case.board)
+    return case.board.traced
 
 
 def cuts_of(case: Case) -> Cuts:
@@ -93,6 +93,19 @@ def cuts_of(case: Case) -> Cuts:
             board.hole_functions[f] if 0 <= f < len(board.hole_functions) else () for f in functions
         ),
     )
+
+
+def half_holes(case: Case) -> NDArray[np.bool_]:
+    """Cuts that the edge halves on purpose: stated as castellated, or plated with the middle there.
+
+    A middle within a quarter of the diameter is on the edge; a hole that only touches it is not.
+    """
+    cuts, profile = case.shared(cuts_of), case.board.profile
+    out = np.array(["Castellated" in "".join(f) for f in cuts.function], dtype=bool)
+    if profile is not None and len(out):
+        off = shapely.distance(shapely.points(cuts.x, cuts.y), shapely.boundary(profile))
+        out |= (cuts.plated == 1) & cuts.round & (off < cuts.width / 4)
+    return out
 
 
 def cut_place(case: Case, cut: int, *, side: str | None = None) -> Place:

@@ -20,6 +20,7 @@ from fabkit.checks.copper_facts import (
     cut_place,
     cuts_of,
     facets_by_layer,
+    half_holes,
     remeasure,
     require_copper,
 )
@@ -225,7 +226,7 @@ def _ring_place(case: Case, rings: Rings, row: int) -> Place:
 def annular_ring(case: Case) -> Iterator[Finding]:
     """Every plated hole keeps enough copper around it on every layer that it joins."""
     rings, cuts = case.shared(rings_of), case.shared(cuts_of)
-    castellated = np.array(["Castellated" in "".join(f) for f in cuts.function], dtype=bool)
+    castellated = case.shared(half_holes)
     preferred = case.limit("annular_ring_component_preferred_mm")
     usual = ~castellated[rings.cut] if len(rings.cut) else np.zeros(0, bool)
     on_layer = [f"on {layer.name}" for layer in case.board.copper]

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from fabkit.board.connectivity import pieces_at
 from fabkit.board.rules import PLATING_INFERRED
 from fabkit.checks.case import Case
-from fabkit.checks.copper_facts import Cuts, copper_of, cut_place, cuts_of
+from fabkit.checks.copper_facts import Cuts, copper_of, cut_place, cuts_of, half_holes
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
 from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
@@ -362,6 +362,7 @@ def edge(case: Case) -> Iterator[Finding]:
 
 def _crossings(case: Case, cuts: Cuts, rows: Ints) -> Iterator[Finding]:
     """Half holes: castellations are meant, others are to be looked at."""
+    halved = case.shared(half_holes)[rows]
     rings = shapely.get_parts(shapely.get_rings(shapely.get_parts(case.board.profile)))
     discs = shapely.polygons(rings)
     meant = np.array(["Castellated" in "".join(cuts.function[r]) for r in rows], dtype=bool)
@@ -372,7 +373,12 @@ def _crossings(case: Case, cuts: Cuts, rows: Ints) -> Iterator[Finding]:
         drawn[k] = bool(np.any(both < 0.05 * shapely.area(cuts.shapes[row])))
     for mine, severity, text in (
         (meant, Severity.NOTE, "castellated holes on the edge: order them by name"),
-        (~meant & ~drawn, Severity.WARNING, "holes cross the board's edge"),
+        (
+            ~meant & halved & ~drawn,
+            Severity.WARNING,
+            "plated holes are halved by the board's edge, and no file calls them castellated",
+        ),
+        (~meant & ~halved & ~drawn, Severity.WARNING, "holes cross the board's edge"),
     ):
         picked = rows[mine]
         if len(picked):

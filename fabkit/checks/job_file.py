@@ -6,13 +6,13 @@ from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 import numpy as np
-import shapely
 
 from fabkit.board.model import Layer
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import (
     copper_limits,
     facets_by_layer,
+    half_holes,
     narrow_copper,
     on_board,
     require_copper,
@@ -201,11 +201,7 @@ def _finer(what: str, name: str, stated: float, measured: float) -> Finding:
 @check(id="job/castellated", rules=(CASTELLATED,), needs=("profile", "holes"))
 def find_other_edges(case: Case) -> Iterator[Finding]:
     """Castellated edges are stated where plated holes lie on the outline, and nowhere else."""
-    holes = case.board.holes
-    edge = shapely.boundary(case.board.profile)
-    plated = np.flatnonzero(holes.plated == 1)
-    points = shapely.points(holes.x[plated], holes.y[plated])
-    cut = plated[shapely.distance(points, edge) < holes.diameter[plated] / 4]
+    cut = np.flatnonzero(case.shared(half_holes)[: len(case.board.holes)])
     for name, job in _jobs(case):
         specs = job.raw.get("GeneralSpecs")
         stated = specs.get("Castellated") if isinstance(specs, dict) else None

@@ -9,7 +9,7 @@ from __future__ import annotations
 from math import cos, radians, sin
 
 import pytest
-from rules.set_cases import SOUND, dots, drill, frame, layer, line
+from rules.set_cases import SOUND, dots, drill, frame, job, layer, line
 
 from fabkit.board.build import build_board
 from fabkit.checks.case import Case
@@ -276,3 +276,46 @@ def test_film_text_beside_the_board_is_no_layer_out_of_place():
 
     only_beside = layer("Soldermask,Top", dots(*beside), polarity="Negative")
     assert told("register/off-profile", mask_top_gbr=only_beside)
+
+
+def castellated(function):
+    """Files with three plated holes of 1 mm in pads of 2 mm, halved by the right edge."""
+    spots = ((30, 6), (30, 10), (30, 14))
+    return {
+        "top_gbr": layer("Copper,L1,Top", dots((5, 5), (25, 15), *spots)),
+        "bottom_gbr": layer("Copper,L2,Bot", dots((5, 5), (25, 15), *spots)),
+        "half_drl": drill(*spots, function=function),
+    }
+
+
+def test_plated_holes_halved_by_the_edge_are_told_once():
+    """Half holes that no file calls castellated are a warning, and no rings or copper cut open."""
+    files = castellated("Plated,1,2,PTH")
+    (found,) = told("hole/crosses-edge", **files)
+
+    assert (found.severity, found.count) == (Severity.WARNING, 3)
+    assert "castellated" in found.message
+    for rule in ("copper/edge-cut", "copper/edge-near", "hole/ring-thin", "hole/ring-broken"):
+        assert told(rule, **files) == []
+
+
+@pytest.mark.parametrize(("stated", "fires"), [(False, True), (True, False)])
+def test_job_file_that_states_no_castellated_edges(stated, fires):
+    """Three half holes disagree with a job file that states none, and agree with one that does."""
+    found = told(
+        "job/castellated-differs",
+        x_gbrjob=job(GeneralSpecs__Castellated=stated),
+        **castellated("Plated,1,2,PTH"),
+    )
+
+    assert bool(found) is fires
+    if fires:
+        assert found[0].count == 3
+        assert at(found[0], 30, 6)
+
+
+def test_plated_hole_that_touches_the_edge_is_no_half_hole():
+    """A hole whose middle lies 0.3 mm inside the edge crosses it, and is not called castellated."""
+    (found,) = told("hole/crosses-edge", near_drl=drill((29.7, 10)))
+
+    assert "castellated" not in found.message
