@@ -376,8 +376,8 @@ def _shifted(
         )
     finding = Finding.of(
         problems.ORIGIN,
-        f"{share:.0%} of the holes are on pads when read as {describe(chosen)}, but only after moving"
-        f" them by {shift[0]:.3f}, {shift[1]:.3f} mm",
+        f"{share:.0%} of the holes are on pads when read as {describe(chosen)}, but only after"
+        f" moving them by {shift[0]:.3f}, {shift[1]:.3f} mm",
         Place(file=file.name),
         measured=float(np.hypot(*shift)),
         unit="mm",
