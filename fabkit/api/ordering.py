@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from fabkit.api.designs import as_designs, require_same_count
 from fabkit.api.judging import check, compare_houses
 from fabkit.api.reading import build_board, load_house, load_order, open_package
+from fabkit.api.wiring import list_wiring
 from fabkit.limits import DEFAULT_LIMITS, Limits
 
 if TYPE_CHECKING:
@@ -193,7 +194,9 @@ def order(
         results=[j.result for j in judged],
         today=today,
     )
+    tell("finding the wiring")
     contents = OrderContents(
+        wiring=list_wiring(boards, asked),
         order=asked,
         house=house,
         boards=tuple(judged),

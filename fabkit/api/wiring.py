@@ -49,7 +49,6 @@ def list_wiring(
     UsageError
         The options name a part, a pad or a key that is not there.
     """
-    from fabkit.board.copper import trace_copper
     from fabkit.wiring.build import Design, find_wiring
     from fabkit.wiring.model import WiringOptions
     from fabkit.wiring.pintable import load_key_order, load_pins
@@ -64,7 +63,7 @@ def list_wiring(
         require_same_count(designs, order)
         uses = [one.side for one in order.boards]
     made = [
-        Design(copper=trace_copper(board), sites=tuple(key_sites(board)), use=use, table=table)
+        Design(copper=board.traced, sites=tuple(key_sites(board)), use=use, table=table)
         for board, use in zip(designs, uses, strict=True)
     ]
     return find_wiring(made, chosen, name=order.name if order is not None else "")

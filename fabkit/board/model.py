@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from shapely.geometry import MultiPolygon
     from shapely.geometry.base import BaseGeometry
 
+    from fabkit.board.copper import Copper
+
 
 @dataclass(frozen=True, eq=False)
 class Layer:
@@ -204,6 +206,13 @@ class Board:
         from fabkit.board.cutting import cut_shapes
 
         return cut_shapes(self.holes, self.slots)
+
+    @cached_property
+    def traced(self) -> Copper:
+        """Pads, tracks and islands of all copper, found once."""
+        from fabkit.board.copper import trace_copper
+
+        return trace_copper(self)
 
     @cached_property
     def opening(self) -> BaseGeometry:

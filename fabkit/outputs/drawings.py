@@ -161,10 +161,9 @@ def find_layer(board: Board, name: str) -> Layer:
 
 
 def _lit(board: Board, choice: SheetChoice, options: PreviewOptions | None) -> Sheet:
-    from fabkit.board.copper import trace_copper
     from fabkit.preview.sheets import lit_sheet
 
-    copper = trace_copper(board)
+    copper = board.traced
     if choice.at_mm is not None:
         import numpy as np
         import shapely

@@ -37,7 +37,9 @@ from fabkit.outputs.pack import refuse_errors, write_pack
 from fabkit.outputs.pictures import look_of, picture_files
 from fabkit.outputs.terminal import PLAIN_WIDTH, Tell, print_check
 from fabkit.outputs.verdict import render_verdict
+from fabkit.outputs.wiring_records import wiring_files, wiring_record
 from fabkit.parts.model import Bill
+from fabkit.wiring.model import Wiring
 
 Record = dict[str, Any]
 
@@ -69,6 +71,7 @@ class OrderContents:
     facts: tuple[BoardFacts, ...]
     bill: Bill
     costs: CostSheet
+    wiring: Wiring
     sources: Mapping[str, bytes]
     today: date | None
 
@@ -136,6 +139,8 @@ def write_order(
         _write(
             part, "", {"paper.pdf": paper_bytes(boards_drawn, contents.order, paper=paper_of("a4"))}
         )
+        tell("drawing the wiring")
+        _write(part, "", _wiring_files(contents))
         tell("writing the report")
         page = render_report(contents, bill, costs, boards)
         _write(part, "", {"report.html": page.encode()})
@@ -188,6 +193,21 @@ def _board_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, byte
 
 _SHEETS = {"findings": SheetChoice(kind="findings"), "drill-map": SheetChoice(kind="drills")}
 """Sheets about each board, by the stem of their file."""
+
+
+def _wiring_files(contents: OrderContents) -> dict[str, bytes]:
+    """Table and picture of the wiring; nothing where no keys are."""
+    from fabkit.preview.options import PreviewOptions
+    from fabkit.preview.wiring_sheet import wiring_sheet
+
+    if not any(half.keys for half in contents.wiring.halves):
+        return {}
+    picture = wiring_sheet([judged.board for judged in contents.boards], contents.wiring)
+    return {
+        **wiring_files(wiring_record(contents.wiring)),
+        "wiring.png": sheet_bytes(picture, "png", PreviewOptions(px_per_mm=10.0)),
+        "wiring.svg": sheet_bytes(picture, "svg"),
+    }
 
 
 def _workbook_files(contents: OrderContents) -> dict[str, bytes]:

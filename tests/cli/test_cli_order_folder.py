@@ -38,6 +38,10 @@ PER_ORDER = {
     "costs.xlsx",
     "cost-per-half.png",
     "cost-per-half.svg",
+    "wiring.csv",
+    "wiring.json",
+    "wiring.png",
+    "wiring.svg",
     "manifest.json",
 }
 

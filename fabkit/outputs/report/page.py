@@ -28,6 +28,7 @@ from fabkit.outputs.report.board_view import (
 )
 from fabkit.outputs.report.price_rules import price_rules
 from fabkit.outputs.report.wiring import wiring_rows
+from fabkit.outputs.wiring_records import wiring_record
 from fabkit.parts import stages
 from fabkit.units import format_mm, format_number
 
@@ -124,6 +125,7 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
         costs=costs,
         price=price,
         axes=AXIS_TITLES,
+        halves=wiring_record(contents.wiring)["halves"],
         fittings=sorted({line["fitting"] for line in bill["lines"]}),
         charts={
             "curve": trusted(charts.curve_chart(contents.costs)),
