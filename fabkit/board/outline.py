@@ -161,7 +161,8 @@ def _drop_targets(strokes: Strokes, name: str, found: Outline) -> Strokes:
     found.findings.append(
         Finding.of(
             rules.PROFILE_STRAY,
-            f"{len(targets)} targets (a circle with a cross) in the profile",
+            f"{len(targets)} target{'s' if len(targets) > 1 else ''} (a circle with a cross) in "
+            "the profile",
             *(
                 Place(file=name, x_mm=float(x), y_mm=float(y))
                 for x, y in centres[targets][:_PLACES]

@@ -163,7 +163,8 @@ def _lonely_pads(case: Case, copper: Copper) -> Iterator[Finding]:
                 x_mm=float(pads.x[rows[k]]),
                 y_mm=float(pads.y[rows[k]]),
             ),
-            f"{format_number(len(rows))} pads have a track that reaches no other pad",
+            f"{format_number(len(rows))} pad{'s have' if len(rows) > 1 else ' has'} a track that "
+            "reaches no other pad",
             most=True,
             unit="mm²",
         )

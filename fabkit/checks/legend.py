@@ -266,7 +266,8 @@ def off_board(case: Case) -> Iterator[Finding]:
                 OFF_BOARD,
                 area[rows],
                 lambda k, s=xy, a=layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
-                f"{layer.name} is cut by the board's edge in {format_number(len(rows))} places, "
+                f"{layer.name} is cut by the board's edge in {format_number(len(rows))} "
+                f"place{'s' if len(rows) > 1 else ''}, "
                 "at most {worst} of one mark is lost",
                 most=True,
                 unit="mm²",

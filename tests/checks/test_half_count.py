@@ -60,7 +60,7 @@ def test_left_and_right_on_one_board(outline):
     """Mirror images on one board are two halves, and the order is told to say so."""
     (found,) = told(files([LEFT, moved(LEFT, 115, -1)], outline))
 
-    assert found.measured == 2
+    assert (found.id, found.measured) == ("half/together", 2)
     assert "mirror images" in found.message
     assert 'side = "both"' in found.remedy
     assert [(p.x_mm, p.y_mm) for p in found.places] == [(27, 17), (88, 17)]
