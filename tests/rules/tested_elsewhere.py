@@ -43,13 +43,19 @@ TESTS = {
     "order/copper-not-offered": "checks/test_framework_package.py::test_choices",
     "order/finish-with-lead": "checks/test_framework_package.py::test_choices",
     "half/reversible": ("checks/test_planted_defects.py::test_reversible_demo_is_known_as_such"),
-    "board/outline-routed": "checks/test_geometry_rules.py::test_outline_routed_by_the_drill_file_is_no_slot",
+    "board/outline-routed": (
+        "checks/test_geometry_rules.py::test_outline_routed_by_the_drill_file_is_no_slot"
+    ),
     "copper/outline-drawn": "checks/test_geometry_rules.py::test_outline_drawn_in_a_copper_layer",
     "copper/acid-trap": "checks/test_geometry_rules.py::test_acute_corner_between_tracks",
     "copper/score-near": "checks/test_geometry_rules.py::test_copper_beside_a_score_line",
     "copper/score-cut": "checks/test_geometry_rules.py::test_copper_across_a_score_line",
-    "mask/cover-thin": "checks/test_geometry_rules.py::test_mask_between_an_opening_and_foreign_copper",
-    "hole/inner-copper-near": "checks/test_geometry_rules.py::test_foreign_inner_copper_beside_a_plated_hole",
+    "mask/cover-thin": (
+        "checks/test_geometry_rules.py::test_mask_between_an_opening_and_foreign_copper"
+    ),
+    "hole/inner-copper-near": (
+        "checks/test_geometry_rules.py::test_foreign_inner_copper_beside_a_plated_hole"
+    ),
     "half/together": "checks/test_half_count.py::test_left_and_right_on_one_board",
     "half/pair": "checks/test_pair_of_halves.py::test_mirrored_halves_are_a_pair",
     "half/pair-unrelated": "checks/test_pair_of_halves.py::test_another_board_is_no_pair",
@@ -72,6 +78,22 @@ TESTS = {
     "cost/more-costs-less": "costs/test_costs_quote.py::test_more_boards_may_cost_less",
     "cost/tax-empty": "costs/test_costs_quote.py::test_empty_tax_is_told",
     "cost/no-exchange-rate": "costs/test_costs_quote.py::test_exchange_rate",
+    "wiring/same-row-column": "wiring/test_wiring_findings.py::test_planted",
+    "wiring/copper-open": "wiring/test_wiring_findings.py::test_planted",
+    "wiring/key-without-pin": "wiring/test_wiring_findings.py::test_planted",
+    "wiring/pin-twice": "wiring/test_wiring_findings.py::test_planted",
+    "wiring/ground-pin": "wiring/test_wiring_findings.py::test_planted",
+    "wiring/battery-pin": "wiring/test_wiring_findings.py::test_planted",
+    "wiring/key-on-power-pin": "wiring/test_wiring_findings.py::test_planted",
+    "wiring/diode-direction": "wiring/test_wiring_findings.py::test_planted",
+    "wiring/no-diode": "wiring/test_wiring_findings.py::test_planted",
+    "wiring/contacts-unclear": "wiring/test_wiring_findings.py::test_planted",
+    "wiring/pin-two-keys": "wiring/test_wiring_findings.py::test_two_keys_on_one_pin",
+    "wiring/cathode-assumed": "wiring/test_wiring_findings.py::test_cathode_taken_for_pin_1",
+    "wiring/no-scheme": "wiring/test_wiring_findings.py::test_neither_direct_nor_rows_and_columns",
+    "wiring/halves-differ": "wiring/test_wiring_findings.py::test_rows_of_the_controller_swapped",
+    "wiring/pins-unknown": "wiring/test_wiring_findings.py::test_nothing_names_pins",
+    "wiring/no-keys": "wiring/test_wiring_findings.py::test_no_keys",
 }
 
 MONEY = "needs a rate card and parts book that bring it about"
