@@ -22,14 +22,6 @@ NO_LEGEND = Rule(
     severity=Severity.NOTE,
     advice="Export the legend layers if you want printing.",
 )
-COPPER_ORDER = Rule(
-    id="package/copper-order-unknown",
-    title="The order of the inner copper layers is not stated",
-    why="Inner layers in the wrong order change what lies next to what.",
-    source=Source(_FORMAT, "section 5.6.3"),
-    severity=Severity.WARNING,
-    advice="Export with attributes (X2), or number the inner layers in their file names.",
-)
 PLATING_UNKNOWN = Rule(
     id="package/plating-unknown",
     title="It is not said which holes are plated",
@@ -53,20 +45,6 @@ def find_missing_legend(case: Case) -> Iterator[Finding]:
     """There is something to print."""
     if not case.board.package.of(RoleKind.LEGEND):
         yield Finding.of(NO_LEGEND, "there is no legend file")
-
-
-@check(id="package/copper-order", rules=(COPPER_ORDER,), needs=("copper",))
-def find_unknown_copper_order(case: Case) -> Iterator[Finding]:
-    """The order of the copper layers is stated."""
-    files = case.board.package.of(RoleKind.COPPER)
-    nameless = [f for f in files if f.role.inner and f.role.layer is None]
-    # One inner layer has only one place to be.
-    if len(nameless) > 1:
-        yield Finding.of(
-            COPPER_ORDER,
-            f"{len(nameless)} inner copper layers carry no layer number",
-            *(Place(file=f.name) for f in nameless),
-        )
 
 
 @check(id="package/plating", rules=(PLATING_UNKNOWN,), needs=("drill",))

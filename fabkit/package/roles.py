@@ -5,7 +5,7 @@ Evidence, best first: standard attribute, job file, words and extension of the n
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -83,7 +83,7 @@ def assign_roles(
     ]
     _ask_contents(claims, contents)
     _fill_sides(claims)
-    _number_copper(claims)
+    findings += _number_copper(names, claims)
     findings += _settle_doubles(names, contents, claims)
     findings += _report_doubts(names, claims)
     return claims, findings
@@ -246,7 +246,7 @@ def _fill_sides(claims: list[Claim]) -> None:
             )
 
 
-def _number_copper(claims: list[Claim]) -> None:
+def _number_copper(names: Sequence[str], claims: list[Claim]) -> Iterator[Finding]:
     rows = [i for i, c in enumerate(claims) if c.role.kind is RoleKind.COPPER]
     sides = {claims[i].role.side for i in rows}
     loose = [i for i in rows if claims[i].role.side is None and not claims[i].role.inner]
@@ -273,6 +273,14 @@ def _number_copper(claims: list[Claim]) -> None:
             claims[i] = replace(claim, role=replace(claim.role, inner=True))
     inner = [i for i in rows if claims[i].role.inner]
     ordered = sorted(inner, key=lambda i: (claims[i].role.layer or claims[i].number or 0, i))
+    unnumbered = [i for i in ordered if not (claims[i].role.layer or claims[i].number)]
+    if len(unnumbered) > 1:  # one inner layer has only one place to be
+        yield Finding.of(
+            rules.COPPER_ORDER,
+            f"{len(unnumbered)} inner copper layers carry no layer number",
+            *(Place(file=names[i]) for i in unnumbered),
+            assumed=f"from the top: {', '.join(names[i] for i in ordered)}",
+        )
     layer = 1
     for i in ordered:
         role = claims[i].role

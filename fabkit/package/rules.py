@@ -103,6 +103,14 @@ ARCHIVE_BESIDE: Final = Rule.of(
     _N,
     "Remove the archive, or name it alone to use it.",
 )
+COPPER_ORDER: Final = Rule.of(
+    "package/copper-order-unknown",
+    "The order of the inner copper layers is not stated",
+    "Inner layers in the wrong order change what lies next to what.",
+    _W,
+    "Export with attributes (X2), or number the inner layers in their file names.",
+    Source("Gerber Layer Format Specification 2021.02", "section 5.6.3"),
+)
 JOB_FILE_MISSING: Final = Rule.of(
     "job/file-missing",
     "The job file lists a file that is not in the package",

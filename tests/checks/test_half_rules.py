@@ -1,0 +1,115 @@
+"""Rules on halves and keys: each fires after one change to an invented board, and not before.
+
+What the rules ask is common practice of builders of split keyboards.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import fabkit
+from fabkit.checks.case import Case
+from fabkit.checks.catalogue import CHECKS
+from fabkit.checks.model import CheckOptions
+from fabkit.checks.runner import run_check
+from fabkit.intake.model import Intake, Member
+from fabkit.package.build import read_package
+
+FIXTURES = Path(__file__).parents[2] / "fixtures"
+PLUS = "%ADD90C,0.2*%\nD90*\n" + "".join(
+    f"X{x - 400000}Y{y}D02*\nX{x + 400000}Y{y}D01*\nX{x}Y{y - 400000}D02*\nX{x}Y{y + 400000}D01*\n"
+    for x, y in ((42_000_000, 2_000_000),)
+)
+"""A plus sign 2 mm below the positive pad of the turned cell of ``defects/battery-swap``."""
+
+
+@cache
+def texts(folder: str) -> dict[str, str]:
+    """Name to text of an invented package."""
+    return {p.name: p.read_text("utf-8") for p in sorted((FIXTURES / folder).iterdir())}
+
+
+def told(check: str, folder: str, *, thickness_mm: float | None = None, **changes: object) -> set:
+    """Ids that one check tells of a package; a change maps a part of a name to a new text."""
+    files = dict(texts(folder))
+    for part, change in changes.items():
+        (name,) = [n for n in files if part.replace("_", "-") in n]
+        files[name] = change(files[name]) if callable(change) else change
+    members = tuple(Member(n, t.encode()) for n, t in files.items() if t)
+    package = read_package(Intake(name="p", source="p", members=members, left_out=()))
+    options = CheckOptions(thickness_mm=thickness_mm)
+    case = Case(fabkit.build_board(package), fabkit.load_house(), options=options)
+    (one,) = [c for c in CHECKS if c.id == check]
+    outcome = run_check(one, case)
+    assert not outcome.trace
+    return {finding.id for finding in outcome.findings}
+
+
+def with_end(extra: str):
+    """The change that puts something in front of the end of a layer."""
+    return lambda text: text.replace("M02*", extra + "M02*")
+
+
+def test_hole_that_has_no_mirror_image():
+    """One of the two side holes of one key is missing: half/no-counterpart."""
+    board = "wheatear/rev-b"
+
+    def lone(text):
+        return text.replace("X6.000Y68.500\n", "", 1)
+
+    assert told("half/symmetry", board, nonplated=lone) == {
+        "half/reversible",
+        "half/no-counterpart",
+    }
+    assert told("half/symmetry", board) == {"half/reversible"}
+
+
+def test_key_whose_pad_is_covered_on_one_face():
+    """One pad of one key is not opened on the bottom: half/key-one-face."""
+    board = "defects/reversible-clean"
+
+    def covered(text):
+        return text.replace("X18775000Y12750000D03*\n", "")
+
+    assert told("half/keys", board, mask_bottom=covered) == {"half/key-one-face"}
+    assert told("half/keys", board) == set()
+
+
+def test_battery_pads_that_swap_but_are_marked():
+    """Marks on both faces make it a note, half/battery-marks; on one face it stays an error."""
+    board = "defects/battery-swap"
+    both = {"legend_top": with_end(PLUS), "legend_bottom": with_end(PLUS)}
+
+    assert told("half/battery", board, **both) == {"half/battery-marks"}
+    assert told("half/battery", board) == {"half/battery-polarity"}
+    assert told("half/battery", board, legend_top=with_end(PLUS)) == {"half/battery-polarity"}
+
+
+def test_rows_of_a_controller_that_change_places():
+    """Two rows that are one part meet each other's nets: half/header-rows; two parts do not."""
+    board = "wheatear/rev-b"
+
+    def one_part(text):
+        return text.replace("%TO.P,J2,", "%TO.P,J1,1")
+
+    assert told("half/header", board, copper_top=one_part, copper_bottom=one_part) == {
+        "half/header-rows"
+    }
+    assert told("half/header", board) == set()
+
+
+def test_legend_on_one_face():
+    """The bottom legend is missing: half/legend-one-face."""
+    board = "defects/reversible-clean"
+
+    assert told("half/legend", board, legend_bottom="") == {"half/legend-one-face"}
+    assert told("half/legend", board) == set()
+
+
+def test_board_that_gives_way_under_a_key():
+    """Stiffness goes with the third power of the thickness: thickness/soft at 0.4 mm only."""
+    board = "wheatear/rev-b"
+
+    assert told("thickness/stiffness", board, thickness_mm=0.4) == {"thickness/soft"}
+    assert told("thickness/stiffness", board, thickness_mm=1.6) == set()
