@@ -21,6 +21,8 @@ _HEADER_WITHIN: Final = 80
 """A header further down than this is not looked for."""
 _MAX_CELL: Final = 65_536
 """Room for the designators of ten thousand parts; more is cut, and said to be."""
+_LARGEST: Final = 1e9
+"""A number beyond this is no length or angle, and may not be finite."""
 _MOST_LINES: Final = 200
 """A cell in quotes that runs on for more lines lacks its closing quote (our rule)."""
 UNITS_MM: Final[Mapping[str, float]] = {
@@ -181,10 +183,10 @@ def parse_number(text: str, *, decimal_comma: bool = False) -> tuple[float, floa
     found = _NUMBER.match(text)
     if found is None or len(text) > 40:
         return None
-    suffix = found[2].lower()
-    if suffix and suffix not in UNITS_MM:
+    suffix, number = found[2].lower(), float(found[1])
+    if (suffix and suffix not in UNITS_MM) or abs(number) > _LARGEST:
         return None
-    return float(found[1]), UNITS_MM[suffix] if suffix else None
+    return number, UNITS_MM[suffix] if suffix else None
 
 
 def find_unit(lines: Sequence[str]) -> float | None:

@@ -159,3 +159,31 @@ def test_a_profile_that_leaves_its_edge_open_is_a_warning() -> None:
         data = layer(f"%TF.FileFunction,{text}*%")
         found = examine(read(data, name="a.gbr"), data)
         assert [f.severity for f in found if f.id == "gerber/file-function"] == [severity]
+
+
+STAR = path([(10, 0), (-8, 6), (3, -9.5), (3, 9.5), (-8, -6), (10, 0)])
+CORNER = path([(0, 0), (2, 0), (2, 2), (4, 2), (4, 4), (2, 4), (2, 2), (0, 2), (0, 0)])
+STEP = path([(0, 0), (4, 0), (4, 4), (4.0004, 4), (3.9998, 4), (0, 4), (0, 0)])
+
+
+@pytest.mark.parametrize(
+    ("contour", "severity", "words"),
+    [
+        (STAR, Severity.ERROR, "is not valid:"),
+        (CORNER, Severity.WARNING, "every way to fill it gives one image"),
+        (STEP, Severity.NOTE, "only without its steps below 1 µm"),
+    ],
+    ids=["star", "corner", "step"],
+)
+def test_invalid_contours_by_what_can_come_of_them(
+    contour: str, severity: Severity, words: str
+) -> None:
+    """Section 4.10.3: a five-pointed star is open to two readings (its middle is wound twice).
+
+    Two squares that meet in a corner are the same two in any reading; section 4.14.2 lets half
+    micrometres vanish.
+    """
+    data = layer(f"G36*{contour}G37*")
+    found = [f for f in examine(read(data, name="a.gbr"), data) if f.id == "gerber/contour-invalid"]
+    assert [f.severity for f in found] == [severity]
+    assert words in found[0].message
