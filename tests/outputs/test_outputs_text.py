@@ -19,7 +19,7 @@ from fabkit.outputs.json import plain, to_json
 from fabkit.outputs.manifest import MAKER, MANIFEST, file_record, look_at
 from fabkit.outputs.names import file_stem
 from fabkit.outputs.tables import FORMULA_SIGNS, to_csv, to_markdown
-from fabkit.outputs.terminal import clean, make_console, print_finding
+from fabkit.outputs.terminal import clean, make_console, print_check, print_finding
 
 HOSTILE = st.text(max_size=30)
 
@@ -116,6 +116,61 @@ def test_a_short_note_is_one_line():
     """In the short form a note is one line, a warning is not."""
     assert printed(finding(severity="note"), short=True).count("\n") == 1
     assert printed(finding(severity="warning"), short=True).count("\n") > 1
+
+
+def verdict(*findings, full=False):
+    """What is printed of a whole verdict."""
+    record = {
+        "board": {
+            "name": "b", "thickness_mm": 1.6, "width_mm": 30.0, "height_mm": 20.0,
+            "copper_layers": 2, "holes": 2, "slots": 0,
+        },
+        "findings": findings,
+        "silenced": [],
+        "checks": [
+            {"id": f"a/{n}", "state": "not judged", "reason": "needs slots"} for n in range(3)
+        ],
+        "house": {"notice": None},
+        "verdict": "look before ordering",
+    }  # fmt: skip
+    out = io.StringIO()
+    print_check(make_console(out), record, full=full)
+    return out.getvalue()
+
+
+def test_a_verdict_is_short_and_all_is_full():
+    """A warning takes two lines, its remedy is said once a rule; ``--all`` leaves nothing out."""
+    findings = (
+        finding(severity="error", id="hole/x"),
+        finding(severity="warning", id="hole/x", message="nearly too small"),
+        finding(severity="warning", id="hole/y", assumed="mm"),
+        *(finding(severity="note", id=f"gerber/{n}", message=f"form {n}") for n in "abc"),
+        finding(severity="note", id="mask/z", message="a note"),
+    )
+    short, full = verdict(*findings), verdict(*findings, full=True)
+
+    assert short.count("do: drill larger") == 2
+    assert short.count("X1Y1") == 1
+    assert "at a.drl:3:1, and 2 more here; assumed: mm; do: drill larger" in short
+    assert "on the form of the files: gerber/a ×3, gerber/b ×3, gerber/c ×3" in short
+    assert "not judged: 3 needs slots" in short
+    assert "--all" in short
+    assert full.count("do: drill larger") == full.count("X1Y1") == len(findings)
+    assert "form a (×3)  [gerber/a]" in full
+    assert "not judged, needs slots: a/0, a/1, a/2" in full
+
+
+def test_few_notes_on_the_form_are_told_in_words():
+    """Two notes on the form of the files are told as others are."""
+    text = verdict(*(finding(severity="note", id=f"gerber/{n}", message=n) for n in "ab"))
+
+    assert "on the form" not in text
+    assert "a (×3)  [gerber/a]" in text
+
+
+def test_a_number_that_is_said_is_not_repeated():
+    """A message that begins with the count does not end with it."""
+    assert "(×3)" not in printed(finding(message="3 holes are too small"))
 
 
 def test_json_is_plain_and_exact():
