@@ -211,7 +211,8 @@ def at_bare_walls(case: Case, spots: Spots) -> tuple[NDArray[np.bool_], NDArray[
 
 def _rims(case: Case, spots: Spots, hole: NDArray[np.int64], limit: float) -> Iterator[Finding]:
     """Pads hardly larger than the bare hole in them, one place a hole and layer."""
-    thin = np.flatnonzero(spots.value < limit - spots.slack)
+    # A hair of a rim is not formed: such a pad is as large as its hole.
+    thin = np.flatnonzero((spots.value < limit - spots.slack) & (spots.value >= HAIR_MM))
     order = thin[np.argsort(spots.value[thin], kind="stable")]
     keys = hole[order] * len(case.board.copper) + spots.layer[order]
     rims = spots.take(order[np.sort(np.unique(keys, return_index=True)[1])])
