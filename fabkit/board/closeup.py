@@ -14,7 +14,8 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.geometry.clipping import MARGIN_MM
-from fabkit.geometry.facing import facets_of, find_gaps, find_widths
+from fabkit.geometry.facets import facets_of
+from fabkit.geometry.facing import find_gaps, find_widths
 from fabkit.gerber.model import GerberFile, Kind
 from fabkit.gerber.shapes import object_boxes, object_shapes
 

@@ -9,7 +9,7 @@ potential.
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -17,7 +17,8 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.board.model import Board
-from fabkit.geometry.islands import touching_pairs
+from fabkit.geometry.facet_runs import FacetTree
+from fabkit.geometry.facets import facets_of
 from fabkit.geometry.neighbours import label_groups
 from fabkit.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM
 
@@ -42,12 +43,15 @@ class Pieces:
         Island of each piece; islands are numbered in the order of their first piece.
     joints : (m, 2) int32
         Plated barrel (row of the cuts given to :func:`join_pieces`) and a piece it touches.
+    boundaries
+        Of each layer; ``facets.piece`` counts all pieces.
     """
 
     polygons: Shapes
     layer: Ints
     island: Ints
     joints: Ints
+    boundaries: tuple[FacetTree, ...] = ()
 
     def __len__(self) -> int:
         return len(self.polygons)
@@ -116,22 +120,22 @@ def join_pieces(
     polygons = np.concatenate(layers) if layers else np.empty(0, dtype=object)
     layer = np.repeat(np.arange(len(layers)), [len(a) for a in layers]).astype(np.int32)
     count = len(polygons)
-    if len(barrels) and count:
-        piece, barrel = shapely.STRtree(barrels).query(
-            polygons, predicate="dwithin", distance=TOUCH_MM
+    spots = np.arange(count)
+    # Trees and predicates work outside the interpreter's lock.
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        found = list(
+            pool.map(
+                lambda k: _join_layer(
+                    polygons, spots[layer == k], barrels, (first <= k + 1) & (last >= k + 1)
+                ),
+                range(len(layers)),
+            )
         )
-        spans = (first[barrel] <= layer[piece] + 1) & (last[barrel] >= layer[piece] + 1)
-        piece, barrel = piece[spans], barrel[spans]
-    else:
-        piece = barrel = np.empty(0, np.int64)
-    # Pieces that touch in a point, or lie nearer than coordinates can tell apart, are etched as
-    # one, though no polygon says so.
-    with ThreadPoolExecutor() as pool:
-        touching = list(
-            pool.map(lambda k: _touching(polygons, np.flatnonzero(layer == k)), range(len(layers)))
-        )
-    one = np.concatenate((piece, *(a for a, _ in touching)))
-    other = np.concatenate((count + barrel, *(b for _, b in touching)))
+    none = np.empty(0, np.int64)
+    barrel, piece, left, right = (
+        np.concatenate((none, *(joins[k] for _, joins in found))) for k in range(4)
+    )
+    one, other = np.concatenate((piece, left)), np.concatenate((count + barrel, right))
     nodes = count + len(barrels)
     labels = label_groups(nodes, one, other)[:count]
     # Number islands by first appearance, so that equal boards give equal numbers.
@@ -143,15 +147,32 @@ def join_pieces(
         layer=layer,
         island=rank[inverse],
         joints=np.column_stack((barrel, piece)).astype(np.int32),
+        boundaries=tuple(boundary for boundary, _ in found),
     )
 
 
-def _touching(polygons: Shapes, rows: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
-    """Pairs of pieces of one layer that touch."""
-    if len(rows) < 2:
-        return rows[:0], rows[:0]
-    left, right = touching_pairs(polygons[rows], reach_mm=COINCIDENT_MM)
-    return rows[left], rows[right]
+def _join_layer(
+    polygons: Shapes, rows: NDArray[Any], barrels: Shapes, through: NDArray[np.bool_]
+) -> tuple[FacetTree, tuple[NDArray[Any], ...]]:
+    """Boundary of one layer; barrels with pieces they touch, and pieces that touch each other.
+
+    Pieces that touch in a point, or lie nearer than coordinates can tell apart, are etched as
+    one, though no polygon says so.
+    """
+    facets = facets_of(polygons[rows])
+    boundary = FacetTree(facets.with_columns(piece=rows[facets.piece]))
+    mine = np.flatnonzero(through)
+    # A barrel that no boundary comes near lies in a piece wholly or not at all.
+    inside = pieces_at(
+        polygons[rows], shapely.get_point(shapely.get_exterior_ring(barrels[mine]), 0)
+    )
+    held = np.flatnonzero(inside >= 0)
+    near, piece = boundary.pieces_within(barrels[mine], TOUCH_MM)
+    pairs = np.unique(
+        np.column_stack((np.append(rows[inside[held]], piece), np.append(mine[held], mine[near]))),
+        axis=0,
+    )
+    return boundary, (pairs[:, 1], pairs[:, 0], *boundary.touching_pieces(COINCIDENT_MM))
 
 
 def pieces_at(polygons: Shapes, points: Shapes) -> Ints:
@@ -189,7 +210,7 @@ def trace_board(board: Board) -> Pieces:
     joints = pieces.joints.copy()
     if len(joints):
         joints[:, 0] = barrels[joints[:, 0]]
-    return Pieces(polygons=pieces.polygons, layer=pieces.layer, island=pieces.island, joints=joints)
+    return replace(pieces, joints=joints)
 
 
 def cut_columns(board: Board) -> tuple[NDArray[np.int8], Ints, Ints]:

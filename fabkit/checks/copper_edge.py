@@ -22,7 +22,8 @@ from fabkit.checks.copper_facts import (
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
 from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
-from fabkit.geometry.facing import facets_of, thin_out
+from fabkit.geometry.facets import facets_of
+from fabkit.geometry.facing import thin_out
 from fabkit.geometry.neighbours import label_groups
 from fabkit.units import CHORD_ERROR_MM, COINCIDENT_MM
 
@@ -96,13 +97,11 @@ def edge(case: Case) -> Iterator[Finding]:
     near: list[NDArray[np.float64]] = []
     beyond: list[NDArray[np.float64]] = []
     for index in range(len(case.board.copper)):
-        tree = case.shared(facets_by_layer)[index].tree
-        if not len(tree.geometries):
-            continue
-        edge_row, facet = tree.query(rim, predicate="dwithin", distance=reach)
-        other = ~drawn[case.shared(facets_by_layer)[index].facets.piece[facet]]
+        boundary = case.shared(facets_by_layer)[index]
+        edge_row, facet = boundary.within(rim, reach)
+        other = ~drawn[boundary.facets.piece[facet]]
         edge_row, facet = edge_row[other], facet[other]
-        lines = tree.geometries[facet]
+        lines = boundary.lines(facet)
         distance = shapely.distance(rim[edge_row], lines)
         middle = shapely.get_coordinates(
             shapely.line_interpolate_point(

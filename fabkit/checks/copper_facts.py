@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -18,7 +17,8 @@ from fabkit.board.copper import Copper
 from fabkit.checks.case import Case
 from fabkit.checks.model import NotJudged
 from fabkit.findings import Place
-from fabkit.geometry.facing import Facets, Facings, facets_of, find_facings
+from fabkit.geometry.facet_runs import FacetTree
+from fabkit.geometry.facing import Facings, find_facings
 from fabkit.house.sheet import Limit
 from fabkit.units import CHORD_ERROR_MM, COINCIDENT_MM
 
@@ -27,20 +27,6 @@ MEASURED_AGAIN = 60
 
 REACH_MARGIN = 1.0001
 """Facings are looked for a hair beyond the limit, so that one on the limit is seen as kept."""
-
-
-@dataclass(frozen=True, eq=False)
-class LayerFacets:
-    """Boundary facets of one copper layer; ``facets.piece`` counts the pieces of the board."""
-
-    facets: Facets
-
-    @cached_property
-    def tree(self) -> shapely.STRtree:
-        """Facets as lines in a tree; rows as in ``facets``."""
-        f = self.facets
-        ends = np.stack((np.column_stack((f.x0, f.y0)), np.column_stack((f.x1, f.y1))), axis=1)
-        return shapely.STRtree(shapely.linestrings(ends))
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,15 +102,9 @@ def cut_place(case: Case, cut: int, *, side: str | None = None) -> Place:
     return case.place(found.file or "", found.offset, side=side, x_mm=cuts.x[cut], y_mm=cuts.y[cut])
 
 
-def facets_by_layer(case: Case) -> tuple[LayerFacets, ...]:
-    """Facets of every copper layer."""
-    copper = case.shared(copper_of)
-    made = []
-    for index in range(len(case.board.copper)):
-        rows = copper.pieces.on_layer(index)
-        facets = facets_of(copper.pieces.polygons[rows])
-        made.append(LayerFacets(facets.with_columns(piece=rows[facets.piece])))
-    return tuple(made)
+def facets_by_layer(case: Case) -> tuple[FacetTree, ...]:
+    """Boundary of every copper layer; ``facets.piece`` counts the pieces of the board."""
+    return case.shared(copper_of).pieces.boundaries
 
 
 def close_ups(case: Case) -> tuple[CloseUp, ...]:
@@ -186,7 +166,7 @@ def narrow_copper(case: Case) -> tuple[Narrow, ...]:
     gap, width = copper_limits(case, "gap")[0].value, copper_limits(case, "track")[0].value
     gap, width = gap * REACH_MARGIN, width * REACH_MARGIN
 
-    def measure(layer: LayerFacets) -> Narrow:
+    def measure(layer: FacetTree) -> Narrow:
         return Narrow(*find_facings(layer.facets, gap_mm=gap, width_mm=width))
 
     # Trees and long columns are worked on outside the interpreter's lock.

@@ -77,9 +77,9 @@ def score(case: Case) -> Iterator[Finding]:
         common = shapely.intersection(pieces[piece], lines[line])
         middle = shapely.get_coordinates(shapely.centroid(common)).reshape(-1, 2)
         crossed.append(_table(shapely.length(common), middle, index))
-        tree = case.shared(facets_by_layer)[index].tree
-        line, facet = tree.query(lines, predicate="dwithin", distance=reach)
-        edges = tree.geometries[facet]
+        boundary = case.shared(facets_by_layer)[index]
+        line, facet = boundary.within(lines, reach)
+        edges = boundary.lines(facet)
         distance = shapely.distance(lines[line], edges)
         middle = shapely.get_coordinates(
             shapely.line_interpolate_point(

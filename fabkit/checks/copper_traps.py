@@ -13,7 +13,8 @@ from fabkit.checks.copper_width import SAME_SPOT_MM
 from fabkit.checks.declare import check
 from fabkit.checks.worst import judge
 from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity
-from fabkit.geometry.facing import Facets, Floats, thin_out
+from fabkit.geometry.facets import Facets, Floats
+from fabkit.geometry.facing import thin_out
 
 ROUNDING_DEG: Final = 0.5
 """How far an angle may be off through rounded coordinates."""

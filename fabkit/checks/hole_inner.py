@@ -54,12 +54,10 @@ def inner_clearance(case: Case) -> Iterator[Finding]:
         passed = (cuts.first <= index + 1) & (cuts.last >= index + 1)
         rows = np.flatnonzero((cuts.plated != 0) & passed)
         facets = case.shared(facets_by_layer)[index]
-        hole, facet = facets.tree.query(
-            _middles(cuts, rows), predicate="dwithin", distance=_radii(cuts, rows) + reach
-        )
+        hole, facet = facets.within(_middles(cuts, rows), _radii(cuts, rows) + reach)
         foreign = copper.pieces.island[facets.facets.piece[facet]] != island[rows[hole]]
         hole, facet = hole[foreign], facet[foreign]
-        wall = shapely.distance(_middles(cuts, rows)[hole], facets.tree.geometries[facet])
+        wall = shapely.distance(_middles(cuts, rows)[hole], facets.lines(facet))
         wall = np.maximum(wall - _radii(cuts, rows)[hole], 0.0)
         order = np.lexsort((wall, hole))
         worst = order[np.unique(hole[order], return_index=True)[1]]

@@ -15,7 +15,6 @@ from fabkit.board.copper import Copper
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import (
     Cuts,
-    LayerFacets,
     close_ups,
     cut_place,
     cuts_of,
@@ -28,6 +27,7 @@ from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
 from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
 from fabkit.geometry.clipping import clip_to_box
+from fabkit.geometry.facet_runs import FacetTree
 from fabkit.units import CHORD_ERROR_MM, format_number
 
 Floats = NDArray[np.float64]
@@ -145,16 +145,13 @@ def rings_of(case: Case) -> Rings:
 
 
 def _measure(
-    layer: LayerFacets, polygons: NDArray[Any], cuts: Cuts, rows: NDArray[np.int32]
+    layer: FacetTree, polygons: NDArray[Any], cuts: Cuts, rows: NDArray[np.int32]
 ) -> tuple[Floats, Floats]:
     """Ring and open part of the rim of some cuts on one layer."""
     ring, broken = np.zeros(len(rows)), np.zeros(len(rows))
     centre = shapely.points(cuts.x[rows], cuts.y[rows])
     inside = pieces_at(polygons, centre) >= 0
-    distance = np.zeros(len(rows))
-    (_, _), nearest = layer.tree.query_nearest(centre, all_matches=False, return_distance=True)
-    distance[:] = nearest
-    ring[:] = distance - cuts.width[rows] / 2
+    ring[:] = layer.distance(centre) - cuts.width[rows] / 2
     # A drill centre on solid copper whose nearest edge lies outside the drill: done.  The others
     # have pads with a hole of their own, break out, or are slots.
     rest = np.flatnonzero(~(cuts.round[rows] & inside & (ring > 0)))
@@ -190,7 +187,7 @@ def _as_circles(
     return np.where(decides, exact, ring)
 
 
-def _measure_one(layer: LayerFacets, polygons: NDArray[Any], shape: Any) -> tuple[float, float]:
+def _measure_one(layer: FacetTree, polygons: NDArray[Any], shape: Any) -> tuple[float, float]:
     """Ring of one cut of any shape: the rim is sampled, then copper edges outside it measured."""
     rim = shapely.buffer(shape, TOUCH_MM).exterior
     spots = shapely.line_interpolate_point(rim, np.arange(SAMPLES) / SAMPLES, normalized=True)
@@ -206,8 +203,8 @@ def _measure_one(layer: LayerFacets, polygons: NDArray[Any], shape: Any) -> tupl
         depth = shapely.distance(shapely.union_all(local), bare).max() if len(local) else 0.0
         return min(-float(depth) + TOUCH_MM, 0.0), float(open_deg)
     # Edges of the pad's own hole lie under the drill and go with it.
-    near = layer.tree.query(shape, predicate="dwithin", distance=1.0)
-    lines = layer.tree.geometries[near]
+    _, near = layer.within(np.array([shape], dtype=object), 1.0)
+    lines = layer.lines(near)
     lines = lines[~shapely.covers(shapely.buffer(shape, TOUCH_MM), lines)]
     return (float(shapely.distance(lines, shape).min()) if len(lines) else 1.0), 0.0
 
@@ -373,15 +370,10 @@ def bare_clearance(case: Case) -> Iterator[Finding]:
         )
 
 
-def nearest_copper(layer: LayerFacets, cuts: Cuts, rows: NDArray[Any]) -> Floats:
+def nearest_copper(layer: FacetTree, cuts: Cuts, rows: NDArray[Any]) -> Floats:
     """Distance from each cut's wall to the nearest copper edge of a layer, mm; inf without any."""
-    out = np.full(len(rows), np.inf)
-    if not len(layer.facets):
-        return out
     shapes = np.where(
         cuts.round[rows], shapely.points(cuts.x[rows], cuts.y[rows]), cuts.shapes[rows]
     )
-    (row, _), distance = layer.tree.query_nearest(shapes, all_matches=False, return_distance=True)
-    out[row] = distance
     radius = np.where(cuts.round[rows], cuts.width[rows] / 2, 0.0)
-    return np.asarray(np.maximum(out - radius, 0.0))
+    return np.asarray(np.maximum(layer.distance(shapes) - radius, 0.0))

@@ -17,7 +17,7 @@ from fabkit.checks.copper_facts import Cuts, copper_of, cut_place, cuts_of, half
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
 from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
-from fabkit.geometry.facing import facets_of
+from fabkit.geometry.facets import facets_of
 from fabkit.geometry.neighbours import label_groups
 from fabkit.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
 

@@ -19,7 +19,8 @@ from fabkit.checks.copper_width import SAME_SPOT_MM, spot_place
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
 from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
-from fabkit.geometry.facing import facets_of, find_gaps, thin_out
+from fabkit.geometry.facets import facets_of
+from fabkit.geometry.facing import find_gaps, thin_out
 from fabkit.gerber.model import Kind
 from fabkit.gerber.shapes import object_shapes
 from fabkit.package.model import RoleKind

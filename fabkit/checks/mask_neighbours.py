@@ -104,10 +104,10 @@ def _bared(case: Case, copper: Copper, side: MaskSide, owned: _Owned) -> Iterato
 def _covers(case: Case, copper: Copper, side: MaskSide, owned: _Owned) -> Iterator[Finding]:
     reach = case.house.limit("mask_cover_mm").value
     layer = case.shared(facets_by_layer)[side.copper_index]
-    opening, facet = layer.tree.query(side.openings, predicate="dwithin", distance=reach)
+    opening, facet = layer.within(side.openings, reach)
     island = copper.pieces.island[layer.facets.piece[facet]]
     mine = np.flatnonzero(owned.foreign(opening, island))
-    over, edges = side.openings[opening[mine]], layer.tree.geometries[facet[mine]]
+    over, edges = side.openings[opening[mine]], layer.lines(facet[mine])
     cover = shapely.distance(over, edges)
     beside = cover > COINCIDENT_MM
     # Copper that is bared in places is told as such, not for the rest of its edge.

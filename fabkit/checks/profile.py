@@ -14,7 +14,8 @@ from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group
 from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
-from fabkit.geometry.facing import facets_of, find_gaps, find_widths, thin_out
+from fabkit.geometry.facets import facets_of
+from fabkit.geometry.facing import find_gaps, find_widths, thin_out
 from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import RoleKind
 from fabkit.units import CHORD_ERROR_MM, format_mm, format_number

@@ -13,21 +13,20 @@ exact as the polygons.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from fabkit.columns import Columns
-from fabkit.geometry.neighbours import PointTree, label_groups
+from fabkit.geometry.facet_runs import near_pairs
+from fabkit.geometry.facets import Facets
+from fabkit.geometry.neighbours import label_groups
 from fabkit.units import COINCIDENT_MM
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-
-LONGEST_FACET_MM: Final = 2.0
-"""Longer boundary segments are cut, so that the box of a slanted one stays small."""
 
 _CHUNK: Final = 100_000
 """Pairs judged at once: their tables, some tens of megabytes, are quickest when small."""
@@ -35,33 +34,8 @@ _CHUNK: Final = 100_000
 _JOIN_MM: Final = 0.01
 """Stretches whose ends are this near to each other are one."""
 
-_ASIDE: Final = 0.2
-"""Cosine above which two facets run so much alike that they cannot face each other."""
-
 _FLAT: Final = 1e-6
 """Cosine below which a direction counts as square to a facet (rounding of coordinates)."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Facets(Columns):
-    """Straight boundary segments of polygons, material on the left.
-
-    Columns
-    -------
-    x0, y0, x1, y1 : float64, mm
-    before, after : int32
-        Rows of the neighbours along the ring.
-    piece : int32
-        Index of the polygon.
-    """
-
-    x0: Floats
-    y0: Floats
-    x1: Floats
-    y1: Floats
-    before: NDArray[np.int32]
-    after: NDArray[np.int32]
-    piece: NDArray[np.int32]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -103,90 +77,6 @@ class Facings(Columns):
         return (self.y0 + self.y1) / 2
 
 
-def facets_of(polygons: NDArray[Any], *, longest_mm: float = LONGEST_FACET_MM) -> Facets:
-    """Cut the boundaries of polygons into facets.
-
-    Parameters
-    ----------
-    polygons : (n,) object array of polygons, mm
-        Single polygons; empty ones give no facets.
-    longest_mm
-        Longer segments are cut into equal parts.
-    """
-    rings, piece_of_ring = shapely.get_rings(polygons, return_index=True)
-    points, ring = shapely.get_coordinates(rings, return_index=True)
-    if not len(points):
-        return Facets.empty()
-    same = ring[1:] == ring[:-1]
-    start, end = points[:-1][same], points[1:][same]
-    ring = ring[:-1][same]
-    moved = np.any(start != end, axis=1)
-    start, end, ring = start[moved], end[moved], ring[moved]
-    outer = np.append(True, piece_of_ring[1:] != piece_of_ring[:-1])
-    cross = start[:, 0] * end[:, 1] - start[:, 1] * end[:, 0]
-    area = np.bincount(ring, weights=cross, minlength=len(rings))
-    flip = ((area > 0) != outer)[ring]
-    start, end = np.where(flip[:, None], end, start), np.where(flip[:, None], start, end)
-
-    parts = np.maximum(np.ceil(np.hypot(*(end - start).T) / longest_mm), 1).astype(np.int64)
-    row = np.repeat(np.arange(len(start)), parts)
-    k = np.arange(len(row)) - np.repeat(np.cumsum(parts) - parts, parts)
-    step = (end - start)[row] / parts[row, None]
-    a = start[row] + step * k[:, None]
-    b = np.where((k == parts[row] - 1)[:, None], end[row], start[row] + step * (k + 1)[:, None])
-    # A flipped ring is stored against its own direction: parts run forwards within a segment,
-    # segments run backwards within the ring, so neighbours are found by rank, not by row.
-    rank = np.where(flip[row], -row, row)
-    order = np.lexsort((k, rank, ring[row]))
-    a, b, ring = a[order], b[order], ring[row][order]
-    index = np.arange(len(a))
-    first = np.append(True, ring[1:] != ring[:-1])
-    starts = np.flatnonzero(first)
-    ends = np.append(starts[1:], len(a)) - 1
-    before, after = index - 1, index + 1
-    before[starts], after[ends] = ends, starts
-    return Facets(
-        x0=a[:, 0],
-        y0=a[:, 1],
-        x1=b[:, 0],
-        y1=b[:, 1],
-        before=before.astype(np.int32),
-        after=after.astype(np.int32),
-        piece=piece_of_ring[ring],
-    )
-
-
-def near_pairs(facets: Facets, reach_mm: float) -> tuple[Ints, Ints]:
-    """Rows of facets that may face each other within ``reach_mm``, each pair once."""
-    low_x, high_x = np.minimum(facets.x0, facets.x1), np.maximum(facets.x0, facets.x1)
-    low_y, high_y = np.minimum(facets.y0, facets.y1), np.maximum(facets.y0, facets.y1)
-    tree = shapely.STRtree(
-        shapely.linestrings(
-            np.stack(
-                (
-                    np.column_stack((facets.x0, facets.y0)),
-                    np.column_stack((facets.x1, facets.y1)),
-                ),
-                axis=1,
-            )
-        )
-    )
-    left, right = tree.query(
-        shapely.box(low_x - reach_mm, low_y - reach_mm, high_x + reach_mm, high_y + reach_mm)
-    )
-    keep = left < right
-    left, right = left[keep], right[keep]
-    # Two boundaries that face each other run against each other; the slack keeps the pairs of
-    # facets around sharp corners of which one looks aside.
-    ux, uy = facets.x1 - facets.x0, facets.y1 - facets.y0
-    length = np.hypot(ux, uy)
-    ux, uy = ux / length, uy / length
-    keep = ux[left] * ux[right] + uy[left] * uy[right] < _ASIDE
-    left, right = left[keep], right[keep]
-    keep = (facets.before[left] != right) & (facets.after[left] != right)
-    return left[keep], right[keep]
-
-
 def find_gaps(facets: Facets, reach_mm: float) -> Facings:
     """Places where open ground between (or inside) polygons is narrower than ``reach_mm``."""
     return find_facings(facets, gap_mm=reach_mm, width_mm=0.0)[0]
@@ -200,16 +90,7 @@ def find_widths(facets: Facets, reach_mm: float) -> Facings:
 def find_facings(facets: Facets, *, gap_mm: float, width_mm: float) -> tuple[Facings, Facings]:
     """Gaps narrower than ``gap_mm`` and widths narrower than ``width_mm``, seen in one pass."""
     reach = max(gap_mm, width_mm)
-    left, right = near_pairs(facets, reach)
-    if not gap_mm:
-        same = facets.piece[left] == facets.piece[right]
-        left, right = left[same], right[same]
-    middle_x, middle_y = (facets.x0 + facets.x1) / 2, (facets.y0 + facets.y1) / 2
-    half = np.hypot(facets.x1 - facets.x0, facets.y1 - facets.y0) / 2
-    near = np.hypot(middle_x[left] - middle_x[right], middle_y[left] - middle_y[right]) <= (
-        half[left] + half[right] + reach
-    )
-    left, right = left[near], right[near]
+    left, right = near_pairs(facets, reach, same_piece=not gap_mm)
     found = [
         _judge(facets, left[at : at + _CHUNK], right[at : at + _CHUNK], gap_mm, width_mm)
         for at in range(0, len(left), _CHUNK)
@@ -395,14 +276,25 @@ def thin_out(x: Floats, y: Floats, apart_mm: float) -> Ints:
     x, y : (n,) float64, mm
         Places, worst first.
     """
-    if not len(x):
-        return np.empty(0, np.int64)
-    points = np.column_stack((x, y))
-    tree = PointTree(points)
-    silenced = np.zeros(len(x), dtype=bool)
+    # Two places in one square of this grid are within reach of each other, so a square holds one
+    # kept place at most, and what that silences lies in it or in the twenty next to it.
+    side = apart_mm / np.sqrt(2) * (1 - 1e-9)
+    column, row = np.floor(x / side).astype(np.int64), np.floor(y / side).astype(np.int64)
+    across = int(np.ptp(row)) + 5 if len(row) else 1
+    squares = (column - column.min(initial=0)) * across + row
+    around = [i * across + j for i in range(-2, 3) for j in range(-2, 3) if abs(i) + abs(j) < 4]
+    holds: dict[int, tuple[float, float]] = {}
     kept = []
-    for row in range(len(x)):
-        if not silenced[row]:
-            kept.append(row)
-            silenced[tree.near(points[row], apart_mm)] = True
+    for k, (px, py, square) in enumerate(
+        zip(x.tolist(), y.tolist(), squares.tolist(), strict=True)
+    ):
+        if square in holds:
+            continue
+        for step in around:
+            near = holds.get(square + step)
+            if near and (px - near[0]) ** 2 + (py - near[1]) ** 2 <= apart_mm**2:
+                break
+        else:
+            holds[square] = px, py
+            kept.append(k)
     return np.array(kept, dtype=np.int64)

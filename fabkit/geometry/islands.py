@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.geometry.neighbours import label_groups
+from fabkit.geometry.pierced import grow
 
 Shapes = NDArray[Any]
 Ints = NDArray[np.int64]
@@ -88,7 +89,7 @@ def _unite_island(parts: Shapes) -> BaseGeometry:
     size = shapely.get_num_coordinates(parts)
     largest = int(np.argmax(size))
     if len(parts) > 2 and 2 * size[largest] > size.sum():
-        others = shapely.union_all(np.delete(parts, largest))
-        return shapely.union(parts[largest], others)
+        others = unite(np.delete(parts, largest))
+        return grow(parts[largest], others)
     whole: BaseGeometry = parts[0] if len(parts) == 1 else shapely.union_all(parts)
     return whole

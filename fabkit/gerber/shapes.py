@@ -12,6 +12,7 @@ from shapely.geometry.base import BaseGeometry
 from fabkit.geometry.arcs import Floats, arc_boxes, flatten
 from fabkit.geometry.fill import fill_nonzero
 from fabkit.geometry.islands import unite
+from fabkit.geometry.pierced import pierce
 from fabkit.geometry.strokes import Shapes, strokes
 from fabkit.geometry.sweeps import swept, swept_straight
 from fabkit.gerber.blocks import move_points
@@ -343,16 +344,17 @@ def compose(file: GerberFile, *, chord_error_mm: float = CHORD_ERROR_MM) -> Base
 def _erase(shapes: Shapes, dark: Ints, clear: Ints) -> None:
     """Cut out of each dark shape, in place, what clear shapes after it cover."""
     tree = shapely.STRtree(shapes[clear])
+    # Only what is drawn before the last erasure can be erased.
+    dark = dark[: np.searchsorted(dark, clear[-1])]
     which, by = tree.query(shapes[dark], predicate="intersects")
     later = clear[by] > dark[which]
     which, by = which[later], by[later]
     order = np.lexsort((by, which))
     which, by = which[order], by[order]
     touched, first, counts = np.unique(which, return_index=True, return_counts=True)
-    cut = np.empty(len(touched), dtype=object)
-    lone = counts == 1
-    cut[lone] = shapes[clear[by[first[lone]]]]
-    for k in np.flatnonzero(~lone).tolist():
-        cut[k] = shapely.union_all(shapes[clear[by[first[k] : first[k] + counts[k]]]])
     rows = dark[touched]
-    shapes[rows] = shapely.difference(shapes[rows], cut)
+    lone = counts == 1
+    shapes[rows[lone]] = shapely.difference(shapes[rows[lone]], shapes[clear[by[first[lone]]]])
+    for k in np.flatnonzero(~lone).tolist():
+        cut = unite(shapes[clear[by[first[k] : first[k] + counts[k]]]])
+        shapes[rows[k]] = pierce(shapes[rows[k]], cut)

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from scipy import ndimage
 from shapely.geometry import LineString, Point, Polygon, box
 
-from fabkit.geometry.facing import facets_of, find_gaps, find_widths, thin_out
+from fabkit.geometry.facets import facets_of
+from fabkit.geometry.facing import find_gaps, find_widths, thin_out
 
 
 def gaps(*shapes, reach):
@@ -119,3 +120,18 @@ def test_thin_out_keeps_the_first_of_each_cluster():
     """Places are silenced by a better one nearby, never by a silenced one."""
     x = np.array([0.0, 0.4, 0.8, 5.0])
     assert thin_out(x, np.zeros(4), 0.5).tolist() == [0, 2, 3]
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.tuples(st.floats(-3, 3), st.floats(-3, 3)), max_size=60),
+    st.sampled_from([0.1, 0.5, 1.0, 7.0]),
+)
+def test_thin_out_agrees_with_comparing_all(points, apart):
+    """Each place is kept exactly when no kept place before it is within reach."""
+    kept: list[int] = []
+    for k, (x, y) in enumerate(points):
+        if all((x - points[j][0]) ** 2 + (y - points[j][1]) ** 2 > apart**2 for j in kept):
+            kept.append(k)
+    xy = np.array(points).reshape(-1, 2)
+    assert thin_out(xy[:, 0], xy[:, 1], apart).tolist() == kept
