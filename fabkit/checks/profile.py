@@ -183,7 +183,8 @@ def routing(case: Case) -> Iterator[Finding]:
             sharp &= near > 2.0
         if sharp.any():
             spots, least = xy[sharp], float(radius[sharp].min())
-            drawn = f"rounded by {format_mm(least)}" if least > 0 else "sharp"
+            bit = f"rounded by {format_mm(least)}, for a bit of {format_mm(2 * least)}"
+            drawn = bit if least > 0 else "sharp"
             many = f"{format_number(len(spots))} inner corner{'s' if len(spots) > 1 else ''}"
             yield group(
                 CORNER,
