@@ -9,6 +9,7 @@ from pathlib import Path
 
 import fabkit
 from fabkit.board.copper import trace_copper
+from fabkit.compare.picture import change_sheet
 from fabkit.outputs.atomic import write_file
 from fabkit.preview.drill_map import drill_sheet
 from fabkit.preview.faces import render_faces
@@ -31,7 +32,9 @@ def main() -> None:
     copper = trace_copper(board)
     ground = [k for k, name in enumerate(copper.nets) if name == "GND"]
     lit = {int(island) for island, net in copper.island_nets if net in ground}
+    before = fabkit.build_board(fabkit.open_package(ROOT / "fixtures" / "wheatear" / "rev-a"))
     sheets: dict[str, Scene | Sheet] = {
+        "changes": change_sheet(fabkit.compare_boards(before, board)),
         "halves": halves_sheet(board),
         "measures": measured_face(board, "top"),
         "drill-map": drill_sheet(board),

@@ -59,6 +59,8 @@ def workplace(tmp_path, monkeypatch):
     """A folder with the demo and its sheets under the names that documents use."""
     shutil.copytree(DEMO / "rev-b", tmp_path / "gerbers")
     shutil.make_archive(str(tmp_path / "gerbers"), "zip", DEMO / "rev-b")
+    for revision in ("rev-a", "rev-b"):
+        shutil.make_archive(str(tmp_path / revision), "zip", DEMO / revision)
     for name in ("wheatear", "sheets", "pair"):
         shutil.copytree(ROOT / "fixtures" / name, tmp_path / "fixtures" / name)
     for half in ("left", "right"):

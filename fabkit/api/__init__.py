@@ -4,7 +4,7 @@ Every function is re-exported by :mod:`fabkit`.
 """
 
 from fabkit.api.carrying import Carried, carry_over
-from fabkit.api.comparing import compare, judge_changes, weigh_changes
+from fabkit.api.comparing import compare_boards, judge_changes, weigh_changes
 from fabkit.api.drawing import draw, draw_paper, draw_sheet
 from fabkit.api.judging import check, compare_houses, judge_thicknesses, pack
 from fabkit.api.ordering import list_parts, order, quote
@@ -23,7 +23,7 @@ __all__ = [
     "build_board",
     "carry_over",
     "check",
-    "compare",
+    "compare_boards",
     "compare_houses",
     "draw",
     "draw_paper",

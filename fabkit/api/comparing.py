@@ -31,7 +31,9 @@ class Consequences:
     costs: CostChange | None
 
 
-def compare(old: Board, new: Board, *, tell: Callable[[str], None] = lambda _: None) -> Comparison:
+def compare_boards(
+    old: Board, new: Board, *, tell: Callable[[str], None] = lambda _: None
+) -> Comparison:
     """Find everything that differs between two boards.
 
     Parameters
@@ -47,9 +49,9 @@ def compare(old: Board, new: Board, *, tell: Callable[[str], None] = lambda _: N
         Its ``changes`` are empty when both are the same board within the tolerance, whatever the
         dialect, units or order of their files.
     """
-    from fabkit.compare.boards import compare_boards
+    from fabkit.compare.boards import compare_boards as compare
 
-    return compare_boards(old, new, tell=tell)
+    return compare(old, new, tell=tell)
 
 
 def judge_changes(

@@ -114,7 +114,7 @@ def command(
     house = api.load_house(house_file or (houses[0] if houses else None))
     with terminal.progress() as tell:
         boards = [read_board(path, tell, roles={}) for path in (old, new)]
-        comparison = api.compare(boards[0], boards[1], tell=tell)
+        comparison = api.compare_boards(boards[0], boards[1], tell=tell)
         judgement = None if expected is None else api.judge_changes(comparison, expected)
         asked = not no_findings and not comparison.same_files
         weighed = api.weigh_changes(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -30,9 +30,13 @@ them (our choice)."""
 Frame = tuple[float, float, float, float]
 
 
-def change_sheet(comparison: Comparison) -> Sheet:
-    """Front and back side by side, and each inner layer that changed."""
-    scenes = [change_scene(comparison, side) for side in SIDES]
+def change_sheet(comparison: Comparison, faces: Mapping[Side, Scene] | None = None) -> Sheet:
+    """Front and back side by side, and each inner layer that changed.
+
+    ``faces`` are the scenes of both, where they have been made already.
+    """
+    made = faces or {side: change_scene(comparison, side) for side in SIDES}
+    scenes = [made[side] for side in SIDES]
     names = [f"{FACES[side]}: {KEY}" if side == "top" else FACES[side] for side in SIDES]
     for layer in comparison.layers:
         if layer.kind is RoleKind.COPPER and layer.side is None and not layer.equal:
@@ -104,8 +108,8 @@ def _paint(
     draft: SceneDraft, layers: Sequence[LayerChange], changes: Sequence[Change], board: Board
 ) -> None:
     size = text_size(board)
-    gone = _united([a.removed for a in layers])
-    fresh = _united([a.added for a in layers])
+    gone = np.concatenate([a.removed for a in layers])
+    fresh = np.concatenate([a.added for a in layers])
     if len(gone):
         draft.stencils["gone"] = Stencil((Fill(gone),))
         draft.coat("gone", REMOVED, opacity=0.3, inside=("gone",))
@@ -117,11 +121,6 @@ def _paint(
     _paint_holes(draft, changes, size)
     _paint_moves(draft, changes, size)
     _paint_rings(draft, changes, size, board)
-
-
-def _united(parts: Sequence[Any]) -> Any:
-    whole = np.concatenate(parts) if parts else np.empty(0, dtype=object)
-    return shapely.get_parts(shapely.union_all(whole)) if len(whole) else whole
 
 
 def _hatch(frame: Frame, size: float) -> Pen:

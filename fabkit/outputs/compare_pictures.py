@@ -10,6 +10,7 @@ from fabkit.compare.picture import change_scene, change_sheet
 from fabkit.preview.paint_png import paint_sheet, png_bytes
 from fabkit.preview.paint_svg import picture_svg
 from fabkit.preview.scene import Scene, Sheet, sheet_of
+from fabkit.preview.sheets import SIDES
 
 PX_PER_MM: Final = 16.0
 MOST_PX: Final = 6000
@@ -26,10 +27,11 @@ def picture_names(formats: Sequence[str] = FORMATS) -> tuple[str, ...]:
 
 def change_files(comparison: Comparison, formats: Sequence[str] = FORMATS) -> dict[str, bytes]:
     """Draw each face, and all in one sheet with inner layers, by file name."""
+    faces = {side: change_scene(comparison, side) for side in SIDES}
     pictures: dict[str, Scene | Sheet] = {
-        "changes": change_sheet(comparison),
-        "changes-front": change_scene(comparison, "top"),
-        "changes-back": change_scene(comparison, "bottom"),
+        "changes": change_sheet(comparison, faces),
+        "changes-front": faces["top"],
+        "changes-back": faces["bottom"],
     }
     files = {}
     for stem, picture in pictures.items():

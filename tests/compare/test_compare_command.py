@@ -123,7 +123,7 @@ def test_hostile_names_are_escaped_in_the_page(rev_b):
     """A part called like markup stays text."""
     evil = replace(rev_b.components[0], ref='<img src=x onerror="alert(1)">')
     other = replace(rev_b, components=(evil, *rev_b.components[1:]))
-    comparison = api.compare(rev_b, other)
+    comparison = api.compare_boards(rev_b, other)
     html = render_comparison_page(comparison, compare_record(comparison))
 
     assert "<img src=x" not in html
@@ -133,7 +133,7 @@ def test_hostile_names_are_escaped_in_the_page(rev_b):
 def test_price_lines_add_up_to_the_difference(rev_b):
     """What the lines add to a half is what the half costs more, exactly."""
     big = replace(rev_b, profile=shapely.MultiPolygon([shapely.box(0, 0, 320, 240)]))
-    comparison = api.compare(rev_b, big)
+    comparison = api.compare_boards(rev_b, big)
     costs = api.weigh_changes(comparison, order=api.load_order(ORDER), findings=False).costs
 
     assert costs.difference != 0

@@ -12,7 +12,7 @@ from fabkit.errors import SheetError
 @pytest.fixture(scope="module")
 def comparison(rev_a, rev_b):
     """The demonstration's revisions compared."""
-    return api.compare(rev_a, rev_b)
+    return api.compare_boards(rev_a, rev_b)
 
 
 def _write(tmp_path, text):
