@@ -331,3 +331,32 @@ def test_hole_in_a_cut_out_of_its_width_crosses_no_edge():
         "hole/crosses-edge", profile_gbr=profile, bare_drl=drill((15.3, 10), function=bare)
     )
     assert at(found, 15.3, 10)
+
+
+@pytest.mark.parametrize(
+    ("other", "severity"), [("J1,S1", Severity.NOTE), ("J1,S2", Severity.ERROR)]
+)
+def test_open_between_tabs_of_one_pin(other, severity):
+    """Tabs of one pin with nothing else on their net are joined by the part: a note, not an error.
+
+    Net and pin are stated as in the Gerber Layer Format Specification 2021.02, 5.6.13 and 5.6.14.
+    """
+    tabs = "".join(
+        f"%TO.N,SHIELD*%\n%TO.P,{pin}*%\n" + dots(spot)
+        for pin, spot in (("J1,S1", (5, 5)), (other, (25, 15)))
+    )
+    (found,) = told("net/open", top_gbr=layer("Copper,L1,Top", tabs))
+
+    assert found.severity is severity
+    assert found.measured == pytest.approx(500**0.5 - 2, abs=0.005)
+
+
+def test_connections_are_not_judged_without_plated_holes():
+    """Without a drill file nothing joins the layers, and the missing file is told by itself."""
+    tabs = "%TO.N,A*%\n" + dots((5, 5), (25, 15))
+    board = board_of(top_gbr=layer("Copper,L1,Top", tabs), holes_drl=None)
+    (check,) = [c for c in CHECKS if c.id == "net/connections"]
+    outcome = run_check(check, Case(board, load_house()))
+
+    assert outcome.state is State.NOT_JUDGED
+    assert "plated holes" in outcome.reason
