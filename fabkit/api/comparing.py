@@ -14,13 +14,14 @@ from fabkit.errors import UsageError
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
-    from fabkit.checks.model import CheckOptions
+    from fabkit.checks.model import CheckResult
     from fabkit.compare.expecting import Expectation, Judgement
     from fabkit.compare.findings import FindingChanges
     from fabkit.compare.model import Comparison
     from fabkit.compare.money import CostChange
     from fabkit.house.order import Order
     from fabkit.house.sheet import House
+    from fabkit.outputs.compare_records import Compared
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -82,7 +83,7 @@ def weigh_changes(
     *,
     order: Order | None = None,
     house: House | None = None,
-    options: CheckOptions | None = None,
+    result: CheckResult | None = None,
     findings: bool = True,
     costs: bool = True,
     tell: Callable[[str], None] = lambda _: None,
@@ -95,8 +96,8 @@ def weigh_changes(
         How many of what, for the price; None: one keyboard of a reversible design.
     house
         Who makes it; None takes the bundled, invented one.
-    options
-        What was chosen for the order, for the checks.
+    result
+        Verdict of the new board, where it is known already.
     findings, costs
         Whether to compare verdicts, and prices.
 
@@ -105,10 +106,12 @@ def weigh_changes(
     UsageError
         The order has two designs.
     """
+    from fabkit.checks.model import CheckOptions
     from fabkit.compare.findings import compare_findings
     from fabkit.compare.money import compare_costs, price_half
     from fabkit.costs.facts import facts_from_board, measure_cover
     from fabkit.house.order import order_for
+    from fabkit.house.thickness import settle_thickness
 
     boards = (comparison.old, comparison.new)
     if order is not None and len(order.boards) != 1:
@@ -119,21 +122,45 @@ def weigh_changes(
     if not findings and not costs:
         return Consequences(findings=None, costs=None)
     sheet = house or load_house()
-    chosen = options if options is not None or order is None else judged_by(order)
-    results = []
-    for name, board in zip(("OLD", "NEW"), boards, strict=True):
+    # Each board is judged and priced at its own thickness where the order leaves it open.
+    orders = [
+        settle_thickness(order or order_for(b.package.source), [b.thickness_mm], sheet)
+        for b in boards
+    ]
+    found = []
+    for name, board, wanted, given in zip(
+        ("OLD", "NEW"), boards, orders, (None, result), strict=True
+    ):
         tell(f"checking {name}")
-        results.append(check(board, sheet, options=chosen))
+        options = CheckOptions() if order is None else judged_by(wanted)
+        found.append(given or check(board, sheet, options=options))
     money = None
     if costs:
-        tell("pricing")
+        tell("pricing both")
         priced = []
-        for board, result in zip(boards, results, strict=True):
-            wanted = order or order_for(board.package.source)
+        for board, wanted, verdict in zip(boards, orders, found, strict=True):
             facts = facts_from_board(
-                board, copper_cover=measure_cover(board), needs_fine=result.needs_fine
+                board, copper_cover=measure_cover(board), needs_fine=verdict.needs_fine
             )
             priced.append(price_half(facts, list_parts(board, wanted), sheet, wanted))
         money = compare_costs(*priced)
-    changes = compare_findings(*results) if findings else None
+    changes = compare_findings(*found) if findings else None
     return Consequences(findings=changes, costs=money)
+
+
+def compare_order(
+    old: Board,
+    new: Board,
+    result: CheckResult,
+    order: Order,
+    house: House,
+    *,
+    tell: Callable[[str], None] = lambda _: None,
+) -> Compared:
+    """Compare an order's board, whose verdict is known, with the revision before it."""
+    from fabkit.outputs.compare_records import Compared, compare_record
+
+    comparison = compare_boards(old, new, tell=tell)
+    weighed = weigh_changes(comparison, order=order, house=house, result=result, tell=tell)
+    record = compare_record(comparison, findings=weighed.findings, costs=weighed.costs)
+    return Compared(comparison=comparison, record=record)

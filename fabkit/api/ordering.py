@@ -12,6 +12,7 @@ from fabkit.api.designs import as_designs, require_same_count
 from fabkit.api.judging import check, compare_houses
 from fabkit.api.reading import build_board, load_house, load_order, open_package
 from fabkit.api.wiring import list_wiring
+from fabkit.errors import UsageError
 from fabkit.limits import DEFAULT_LIMITS, Limits
 
 if TYPE_CHECKING:
@@ -120,6 +121,7 @@ def order(
     replace: bool = False,
     today: date | None = None,
     limits: Limits = DEFAULT_LIMITS,
+    compare_with: Path | str | None = None,
     tell: Callable[[str], None] = lambda _: None,
 ) -> dict[str, Any]:
     """Do everything an order asks for, into one folder that is replaced only when whole.
@@ -138,6 +140,9 @@ def order(
         For the age of prices; None leaves it unjudged.
     limits
         Bounds on what the packages may ask of the machine.
+    compare_with
+        Package of the revision before, for an order of one design: the report then shows what
+        changed.
     tell
         Told what is being done now.
 
@@ -162,6 +167,11 @@ def order(
 
     asked = wanted if not isinstance(wanted, Path | str) else load_order(wanted)
     target = Path(folder)
+    if compare_with is not None and len(asked.boards) != 1:
+        raise UsageError(
+            f"the order has {len(asked.boards)} designs, and one package to compare with",
+            hint="compare each design by itself: fabkit compare OLD NEW",
+        )
     prepare_folder(target, replace=replace)
     house, *others = [load_house(path) for path in asked.houses or (None,)]
     boards = []
@@ -194,8 +204,15 @@ def order(
         results=[j.result for j in judged],
         today=today,
     )
+    since = None
+    if compare_with is not None:
+        from fabkit.api.comparing import compare_order
+
+        old = build_board(open_package(compare_with, limits=limits))
+        since = compare_order(old, judged[0].board, judged[0].result, asked, house, tell=tell)
     tell("finding the wiring")
     contents = OrderContents(
+        compared=since,
         wiring=list_wiring(boards, asked),
         order=asked,
         house=house,

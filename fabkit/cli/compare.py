@@ -62,6 +62,7 @@ BOARD = click.Path(path_type=Path)
     show_default=True,
     help="How the comparison is printed.",
 )
+@options.LIMIT
 @options.AS_JSON
 @options.REPLACE
 def command(

@@ -30,6 +30,13 @@ if TYPE_CHECKING:
 @click.option(
     "--watch", is_flag=True, help="Run again whenever the files change, and tell what changed."
 )
+@click.option(
+    "--compare-with",
+    "compare_with",
+    type=click.Path(path_type=Path),
+    metavar="OLD",
+    help="Package of the revision before; the report then shows what changed.",
+)
 @ordering.TODAY
 @options.ROLE
 @options.LIMIT
@@ -41,6 +48,7 @@ def command(
     fail_on: str,
     replace: bool,
     watch: bool,
+    compare_with: Path | None,
     today: datetime | None,
     as_json: bool,
     **given: Any,
@@ -75,6 +83,7 @@ def command(
                 replace=replace,
                 today=ordering.read_day(today),
                 limits=options.stated_limits(),
+                compare_with=compare_with,
                 tell=tell,
             )
         if as_json:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
@@ -14,6 +15,14 @@ from fabkit.costs.model import Offer
 from fabkit.outputs.records import board_record, finding_record
 
 Record = dict[str, Any]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Compared:
+    """A comparison with the record that outputs are written from."""
+
+    comparison: Comparison
+    record: Record
 
 
 def compare_record(

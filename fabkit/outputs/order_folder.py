@@ -20,6 +20,7 @@ from fabkit.house.order import Order, OrderedBoard
 from fabkit.house.sheet import House
 from fabkit.outputs import money_records, records, sheets
 from fabkit.outputs.atomic import new_folder
+from fabkit.outputs.compare_records import Compared
 from fabkit.outputs.drawings import SheetChoice, build_sheet, paper_bytes, paper_of, sheet_bytes
 from fabkit.outputs.json import to_json
 from fabkit.outputs.manifest import (
@@ -62,7 +63,8 @@ class OrderContents:
     """Everything that an order folder is rendered from.
 
     ``facts`` are what the house charges by, of each board; ``sources`` are the sheets and the
-    order file: name to bytes; ``today`` is the day by which the age of prices was judged.
+    order file: name to bytes; ``today`` is the day by which the age of prices was judged;
+    ``compared`` is what changed since the revision before.
     """
 
     order: Order
@@ -74,6 +76,7 @@ class OrderContents:
     wiring: Wiring
     sources: Mapping[str, bytes]
     today: date | None
+    compared: Compared | None = None
 
 
 def prepare_folder(folder: Path, *, replace: bool) -> tuple[str, ...]:
@@ -141,6 +144,9 @@ def write_order(
         )
         tell("drawing the wiring")
         _write(part, "", _wiring_files(contents))
+        if contents.compared is not None:
+            tell("drawing what changed")
+            _write(part, "", _change_files(contents.compared))
         tell("writing the report")
         page = render_report(contents, bill, costs, boards)
         _write(part, "", {"report.html": page.encode()})
@@ -207,6 +213,17 @@ def _wiring_files(contents: OrderContents) -> dict[str, bytes]:
         **wiring_files(wiring_record(contents.wiring)),
         "wiring.png": sheet_bytes(picture, "png", PreviewOptions(px_per_mm=10.0)),
         "wiring.svg": sheet_bytes(picture, "svg"),
+    }
+
+
+def _change_files(compared: Compared) -> dict[str, bytes]:
+    from fabkit.outputs.compare_page import render_comparison
+    from fabkit.outputs.compare_pictures import change_files
+
+    return {
+        "changes.json": render_comparison(compared.record, "json").encode(),
+        "changes.md": render_comparison(compared.record, "markdown").encode(),
+        **change_files(compared.comparison),
     }
 
 

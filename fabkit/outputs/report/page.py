@@ -26,6 +26,7 @@ from fabkit.outputs.report.board_view import (
     place_rows,
     targets_record,
 )
+from fabkit.outputs.report.compare_view import compare_section
 from fabkit.outputs.report.price_rules import price_rules
 from fabkit.outputs.report.wiring import wiring_rows
 from fabkit.outputs.wiring_records import wiring_record
@@ -39,7 +40,7 @@ if TYPE_CHECKING:
 
 Record = dict[str, Any]
 
-SCRIPTS: Final = ("exact.js", "price.js", "board.js", "page.js")
+SCRIPTS: Final = ("exact.js", "price.js", "board.js", "wipe.js", "page.js")
 """Parts of the page's script, in order."""
 
 PAPER_WIDTH_MM: Final = 180.0
@@ -133,7 +134,21 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
             "share_titles": [title for title, _ in charts.SHARES],
         },
         cautions=list(_cautions(contents)),
+        compared=_compared(contents),
     )
+
+
+def _compared(contents: OrderContents) -> Record | None:
+    if contents.compared is None:
+        return None
+    choice = contents.order.choice
+    look = look_of(
+        contents.house,
+        colour=choice.colour,
+        finish=choice.finish,
+        thickness_mm=float(choice.thickness_mm),
+    )
+    return compare_section(contents.compared.comparison, contents.compared.record, look)
 
 
 def trusted(text: str) -> Any:

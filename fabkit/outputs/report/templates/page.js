@@ -97,6 +97,7 @@ document.documentElement.classList.add("live");
 startTheme();
 startTicks();
 startFilters();
+startWipes();
 const viewers = data.boards.map(
   (board, k) => new Viewer(document.getElementById("board-" + (k + 1)), board)
 );
