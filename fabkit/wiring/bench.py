@@ -14,6 +14,7 @@ from fabkit.errors import UsageError
 from fabkit.package.model import Side
 from fabkit.wiring import rules
 from fabkit.wiring.circuit import (
+    Bridge,
     Circuit,
     bridges_as_used,
     common_net,
@@ -23,11 +24,12 @@ from fabkit.wiring.circuit import (
 )
 from fabkit.wiring.grid import lay_grid
 from fabkit.wiring.halves import key_side, left_up, opposite, split_hands
+from fabkit.wiring.inferring import infer_diodes
 from fabkit.wiring.keys import BoardKey, is_switch, key_nodes, natural
 from fabkit.wiring.matrix import Matrix, find_matrix, flow
 from fabkit.wiring.model import HalfWiring, Hand, KeyWire, Line, Pin, Scan, Use, WiringOptions
 from fabkit.wiring.numbering import first_of, key_order, order_by_hand
-from fabkit.wiring.pins import Pins
+from fabkit.wiring.pins import TABLE, Pins
 from fabkit.wiring.turning import swap_rows
 
 BODY_MM: Final = 13.0
@@ -77,8 +79,22 @@ class Bench:
         self.no_hub = self.key_refs | {b.ref for b in self.bridges}
         self.no_hub |= {p.ref for p in pins.pins if is_switch(p.ref, parts.get(p.ref))}
         self.power = frozenset(p.node for p in pins.pins if is_power(p.node))
+        self.inferred: tuple[Bridge, ...] = ()
+        if pins.source == TABLE:
+            self.inferred = self._inferred(copper)
+            self.bridges += self.inferred
         self.seated: dict[Hand, tuple[Pin, ...]] = {}
         """Pins of the controller as they sit on each half."""
+
+    def _inferred(self, copper: Copper) -> tuple[Bridge, ...]:
+        """Diodes that only the copper tells of, where no file names parts."""
+        lines = {p.node for p in self.pins.pins if p.ref not in self.no_hub} - self.power
+        up = key_side(self.keys)
+        contacts = [key_nodes(k, self.pins, up) for k in self.keys]
+        common = common_net(contacts)
+        bridged = {n for b in self.bridges for n in b.nodes} | {common}
+        loose = [tuple(n for n in nodes if n not in bridged) for nodes in contacts]
+        return infer_diodes(copper, loose, lines)
 
     def halves(self, use: Use, before: int) -> Iterator[HalfWiring]:
         """The halves this board makes, left before right.

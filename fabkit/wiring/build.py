@@ -88,6 +88,9 @@ def find_wiring(
         before = sum(len(h.keys) for h in halves if h.hand == "left")
         made = list(bench.halves(use, before))
         halves += made
+        if bench.inferred:
+            message = f"{len(bench.inferred)} diodes of {board.name} told by their pads alone"
+            problems.append(Finding.of(rules.DIODES_INFERRED, message, Place(file=board.name)))
         if pins.source == NOTHING:
             message = f"{board.name}: neither attributes nor a netlist name pins and nets"
             problems.append(Finding.of(rules.PINS_UNKNOWN, message, Place(file=board.name)))

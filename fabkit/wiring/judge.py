@@ -18,6 +18,10 @@ RESET: Final = re.compile(r"^(?:N?RST|N?RESET|EN|RUN)\b", re.IGNORECASE)
 """Pins that restart the controller."""
 
 LISTED: Final = 20
+"""Places kept of a finding."""
+
+NAMED: Final = 8
+"""Keys named one by one."""
 
 
 def judge_half(half: HalfWiring, seated: Sequence[Pin], pins: Sequence[Pin]) -> Iterator[Finding]:
@@ -54,8 +58,9 @@ def _finding(rule: Rule, message: str, keys: Sequence[KeyWire], half: HalfWiring
 
 def _named(keys: Sequence[KeyWire]) -> str:
     refs = [k.ref for k in keys]
-    more = f" and {len(refs) - LISTED} more" if len(refs) > LISTED else ""
-    return ", ".join(refs[:LISTED]) + more
+    if len(refs) <= NAMED + 1:
+        return ", ".join(refs)
+    return f"{', '.join(refs[:NAMED])} and {len(refs) - NAMED} more"
 
 
 def _keys_without_pin(half: HalfWiring) -> Iterator[Finding]:
@@ -106,7 +111,11 @@ def _shared(half: HalfWiring) -> Iterator[Finding]:
 def _diodes(half: HalfWiring) -> Iterator[Finding]:
     if half.scan != "matrix":
         return
-    bare = [k for k in half.keys if len(k.lines) == 2 and not any(a.diodes for a in k.lines)]
+    bare = [
+        k
+        for k in half.keys
+        if len(k.lines) == 2 and all(a.pins for a in k.lines) and not any(a.diodes for a in k.lines)
+    ]
     if bare:
         what = (
             "no key has a diode" if len(bare) == len(half.keys) else f"no diode at {_named(bare)}"

@@ -95,6 +95,14 @@ DIODE_ASSUMED = Rule.of(
     "Compare the mark on the legend with the diode's own drawing.",
     Source("IPC-7351 (from memory) and common practice", "pin 1 of a diode is its cathode"),
 )
+DIODES_INFERRED = Rule.of(
+    "wiring/diodes-inferred",
+    "Diodes were told by copper alone",
+    "Two pads of one kind, as far apart at most keys, were taken for a diode between a key and its "
+    "line; no file says so.",
+    Severity.NOTE,
+    "Look at one of them on the board, or name the diodes' pads A and K in the pin table.",
+)
 HALVES_DIFFER = Rule.of(
     "wiring/halves-differ",
     "A key place has another pin on the other half",

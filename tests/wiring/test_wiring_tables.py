@@ -83,13 +83,18 @@ def bare(tmp_path_factory):
     """The demo's layers without any pin, net or component."""
     target = tmp_path_factory.mktemp("bare") / "rev-b"
     shutil.copytree(FIXTURES / "wheatear" / "rev-b", target)
-    for path in target.iterdir():
+    _strip(target)
+    return target
+
+
+def _strip(folder):
+    """Take all names of parts, pins and nets from the layers."""
+    for path in folder.iterdir():
         if "component" in path.name or path.suffix in (".csv", ".gbrjob"):
             path.unlink()
         elif path.suffix in (".gbr", ".xnc"):
             text = path.read_text(encoding="utf-8")
             path.write_text(re.sub(r"%T[OD]\.?[PNC]?[^*%]*\*%\n", "", text), encoding="utf-8")
-    return target
 
 
 def test_netlist_tells_the_same(bare, table_of):
@@ -125,8 +130,6 @@ def _header_places():
 @pytest.mark.parametrize("kind", ["csv", "toml"])
 def test_copper_and_a_pin_table_tell_the_same(bare, table_of, tmp_path, kind):
     """With neither attributes nor netlist, copper and a table of pin places give every pin."""
-    for path in (bare / "wheatear-netlist.ipc",):
-        shutil.copy(path, tmp_path / "netlist")
     board_path = tmp_path / "board"
     shutil.copytree(bare, board_path, ignore=shutil.ignore_patterns("*.ipc"))
     rows = _header_places()
@@ -147,6 +150,32 @@ def test_copper_and_a_pin_table_tell_the_same(bare, table_of, tmp_path, kind):
         (int(r["index"]), r["half"], r["name"]) for r in table_of("wheatear/wiring.csv")
     ]
     assert found.problems == ()
+
+
+def test_diodes_told_by_copper_alone(tmp_path, table_of):
+    """A matrix without any name: two like pads at every key, as far apart at each, lead to the
+    row that the generator meant; that is said, and no direction is claimed."""
+    sys.path.insert(0, str(FIXTURES))
+    try:
+        from maker import matrix as plan
+    finally:
+        sys.path.remove(str(FIXTURES))
+    board_path = tmp_path / "board"
+    shutil.copytree(FIXTURES / "linnet" / "rev-1", board_path)
+    _strip(board_path)
+    (board_path / "linnet-netlist.ipc").unlink()
+    table = tmp_path / "pins.csv"
+    rows = [f"{n},{plan.HEADER[0]},{plan.HEADER[1] - 2.54 * k}" for k, n in enumerate(plan.PINS)]
+    table.write_text("name,x_mm,y_mm\n" + "\n".join(rows) + "\n", encoding="utf-8")
+
+    found = list_wiring(fabkit.build_board(fabkit.open_package(board_path)), pins=table)
+
+    (half,) = found.halves
+    assert [
+        (str(k.index), k.row_line.pins[0].name, k.column_line.pins[0].name) for k in half.keys
+    ] == [(r["index"], r["row pin"], r["column pin"]) for r in table_of("linnet/wiring.csv")]
+    assert [f.id for f in found.problems] == ["wiring/diodes-inferred"]
+    assert {k.current for k in half.keys} == {""}
 
 
 def _netlist_pins(path):
