@@ -141,7 +141,7 @@ def command(
     fail_on: str,
     **given: Any,
 ) -> None:
-    """Tell which controller pin each key is on, for the left half and the right.
+    """Tell which controller pin each key is on, on both halves.
 
     Keys are numbered row by row as seen from the key side; a board for either hand is turned over
     for the right half, whose numbers go on after the left half's.  Pins are read from attributes
