@@ -19,9 +19,14 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from fuzz.tiny_board import FILES
 
 from fabkit.board.build import build_board
+from fabkit.board.model import Board
+from fabkit.checks.case import Case
+from fabkit.checks.catalogue import CHECKS
+from fabkit.checks.runner import run_checks
 from fabkit.gerber.conformance import examine
 from fabkit.gerber.reader import read
 from fabkit.gerber.shapes import compose
+from fabkit.house.loading import load_house
 from fabkit.intake.model import Intake, Member
 from fabkit.package.build import read_package
 
@@ -91,11 +96,16 @@ def peak_ratio(path: Path) -> float:
     return int(done.stdout) * 1024 / path.stat().st_size
 
 
-def board_of(data: bytes) -> object:
+def board_of(data: bytes) -> Board:
     """A board with this copper."""
     files = {**FILES, "tiny-copper-top.gbr": data}
     members = tuple(Member(name, files[name]) for name in sorted(files))
     return build_board(read_package(Intake(name="x", source="x", members=members, left_out=())))
+
+
+def judge(data: bytes) -> object:
+    """Everything that can be told of the board with this copper."""
+    return run_checks(CHECKS, Case(board_of(data), load_house()))
 
 
 def spent_by(*command: str) -> float:
@@ -129,6 +139,7 @@ def main() -> None:
         "read": lambda d: read(d, name="x"),
         "shapes": lambda d: compose(read(d, name="x")),
         "board": board_of,
+        "board and all checks": judge,
     }
     for name, step in steps.items():
         ratio = seconds(lambda s=step: s(large), 2) / seconds(lambda s=step: s(small), 3)
