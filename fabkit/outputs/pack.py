@@ -34,7 +34,13 @@ def refuse_errors(result: CheckResult, options: PackOptions) -> None:
     ------
     FindingsRefused
         An error was found that is not accepted.
+    UsageError
+        A rule is accepted that does not exist.
     """
+    if options.despite:
+        from fabkit.outputs.rulebook import refuse_unknown
+
+        refuse_unknown(options.despite)
     open_rules = sorted(
         {f.id for f in result if f.severity is Severity.ERROR and f.id not in options.despite}
     )

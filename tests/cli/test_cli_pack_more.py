@@ -127,6 +127,14 @@ def pair(small, tmp_path):
     return small, shutil.copytree(small, tmp_path / "other")
 
 
+def test_only_rules_that_exist_can_be_accepted(run, small, tmp_path):
+    """A misspelt id after --despite is refused with the nearest rule, and nothing is written."""
+    out = tmp_path / "up.zip"
+    told = run("pack", small, "--out", out, "--despite", "hole/ring-broke=cut away", status=2)
+    assert "hole/ring-broken" in told.output
+    assert not out.exists()
+
+
 def test_several_packages_get_a_zip_each(run, pair, tmp_path):
     """Each package has its own zip in the folder, the same as packed alone."""
     out = tmp_path / "zips"
