@@ -216,11 +216,11 @@ def on_copper(case: Case) -> Iterator[Finding]:
         ink = shapely.intersection(marks[mark], side.openings[opening])
         ink = ink[shapely.area(ink) > INK_MM2]
         bare = copper.pieces.polygons[copper.pieces.on_layer(side.copper_index)]
-        area, middle = _shared_area(ink, bare)
-        spots = shapely.get_coordinates(middle)
+        area = _shared_area(ink, bare)
+        spots = shapely.get_coordinates(shapely.point_on_surface(ink))
         rows = np.flatnonzero((area > INK_MM2) & on_board(case, *spots.T))
         if len(rows):
-            xy = spots[rows]
+            xy = shapely.get_coordinates(shapely.centroid(shapely.envelope(ink[rows])))
             yield group(
                 INK,
                 area[rows],
@@ -232,15 +232,15 @@ def on_copper(case: Case) -> Iterator[Finding]:
             )
 
 
-def _shared_area(ink: NDArray[Any], bare: NDArray[Any]) -> tuple[NDArray[np.float64], Any]:
-    """Area each mark shares with copper, and the middle of the mark."""
+def _shared_area(ink: NDArray[Any], bare: NDArray[Any]) -> NDArray[np.float64]:
+    """Area each mark shares with copper, mm2."""
     area = np.zeros(len(ink))
     piece, mark = shapely.STRtree(ink).query(bare, predicate="intersects")
     box = shapely.bounds(ink)
     for p, m in zip(piece.tolist(), mark.tolist(), strict=True):
         local = clip_to_box(bare[p], box[m])
         area[m] += shapely.area(shapely.intersection(ink[m], local))
-    return area, shapely.centroid(shapely.envelope(ink))
+    return area
 
 
 @check(id="legend/board", rules=(OFF_BOARD,), needs=("legend", "profile"))

@@ -360,3 +360,16 @@ def test_connections_are_not_judged_without_plated_holes():
 
     assert outcome.state is State.NOT_JUDGED
     assert "plated holes" in outcome.reason
+
+
+def test_outline_drawn_in_every_layer_is_no_legend_on_copper():
+    """An outline drawn in copper, mask and legend lies on itself, and is not told as ink."""
+    top = copper("Copper,L1,Top", frame(30, 20), 0.1)
+    mask = layer("Soldermask,Top", frame(30, 20), polarity="Negative", pen=0.1)
+    legend = layer("Legend,Top", frame(30, 20), pen=0.1)
+    assert told("legend/on-copper", top_gbr=top, mask_top_gbr=mask, legend_gbr=legend) == []
+
+    opened = layer("Soldermask,Top", dots((5, 5)), polarity="Negative", pen=2.1)
+    ink = layer("Legend,Top", line((4, 5), (6, 5)), pen=0.2)
+    (found,) = told("legend/on-copper", mask_top_gbr=opened, legend_gbr=ink)
+    assert at(found, 5, 5)
