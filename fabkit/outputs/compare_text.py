@@ -134,7 +134,8 @@ def gathered(changes: Sequence[Record], *, full: bool) -> Iterator[str]:
             yield first["message"] + (f", at {at}" if at else "")
         else:
             said = first["message"].removeprefix(first["subject"]).removeprefix(":").strip()
-            yield f"{len(group)} {said}: {_subjects(group)}"
+            times = "×" if said[:1].isdigit() else ""
+            yield f"{len(group)}{times} {said}: {_subjects(group)}"
 
 
 def _likeness(change: Record) -> tuple[Any, ...]:

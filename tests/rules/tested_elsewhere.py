@@ -116,4 +116,8 @@ TESTS = {
     "half/battery-marks": "checks/test_half_rules.py::test_battery_pads_that_swap_but_are_marked",
     "half/header-rows": "checks/test_half_rules.py::test_rows_of_a_controller_that_change_places",
     "half/legend-one-face": "checks/test_half_rules.py::test_legend_on_one_face",
+    "compare/unexpected": "compare/test_compare_expect.py::test_what_is_not_in_the_file_is_found",
+    "compare/missing": (
+        "compare/test_compare_expect.py::test_what_is_expected_but_absent_is_found"
+    ),
 }
