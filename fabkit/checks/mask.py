@@ -167,9 +167,11 @@ def is_inverted(case: Case, side: MaskSide) -> bool:
     if case.board.profile is None or not len(side.openings):
         return False
     copper = require_copper(case)
-    share = shapely.area(shapely.intersection(side.openings, case.board.profile)).sum()
     pads = side.pads[side.attached]
-    if share < INVERTED_SHARE * case.board.area_mm2 or not len(pads):
+    much = INVERTED_SHARE * case.board.area_mm2
+    if not len(pads) or shapely.area(side.openings).sum() < much:
+        return False
+    if shapely.area(shapely.intersection(side.openings, case.board.profile)).sum() < much:
         return False
     spots = shapely.points(copper.pads.x[pads], copper.pads.y[pads])
     open_pads = np.unique(side.tree.query(spots, predicate="intersects")[0])
