@@ -32,6 +32,8 @@ class Limits:
     number."""
     segments: int = 4_000_000
     """Contour segments of one file after every repeat is expanded."""
+    corners: int = 40_000_000
+    """Corners of all shapes of one layer, curves cut into chords: what drawing it takes."""
     block_depth: int = 32
     """Nested block apertures."""
     macro_primitives: int = 100_000

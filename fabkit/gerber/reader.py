@@ -11,6 +11,7 @@ import numpy as np
 from fabkit.findings import ProblemLog, Severity
 from fabkit.gerber.blocks import Expander, place_segments
 from fabkit.gerber.commands import Interpreter
+from fabkit.gerber.corners import drop_beyond
 from fabkit.gerber.header import Header, read_header
 from fabkit.gerber.image import ImageCommands
 from fabkit.gerber.model import Attributes, GerberFile, Kind, Objects, Segments
@@ -169,6 +170,8 @@ def _assemble(
     del rows["aperture_set"]
     if interpreter.image.changed:
         _transform(rows, segments, interpreter, header)
+    rows, whole = drop_beyond(rows, segments, interpreter.apertures, limits, log)
+    complete = complete and whole
     objects, made_segments = Objects(**rows), Segments(**segments)
     _report_strokes(objects, interpreter, log)
     _report_open_contours(made_segments, log)

@@ -45,6 +45,11 @@ BOMBS: dict[str, tuple[str, bytes]] = {
     "repeat-huge": ("layer", repeat(999_999_999, 999_999_999)),
     "repeat-just-allowed": ("layer", repeat(1000, 1000)),
     "repeat-of-region": ("layer", repeat(400, 20, REGION)),
+    "repeat-of-arc": (
+        "layer",
+        HEAD + b"G75*%SRX1000Y900I0.2J0.2*%G03*X5000000000Y0D02*X5000000000Y0I-5000000000J0D01*"
+        b"%SR*%M02*",
+    ),
     "repeats-in-blocks": (
         "layer",
         HEAD + b"%ABD20*%" + b"%SRX900Y900I1J1*%X0Y0D03*%SR*%" + b"%AB*%D20*" + b"X0Y0D03*" * 900,

@@ -96,6 +96,11 @@ LAYERS: dict[str, tuple[str, Limits]] = {
         "%SRX7Y1I1J1*%" + REGION + "%SR*%",
         replace(DEFAULT_LIMITS, segments=21),
     ),
+    "corners flashes": (
+        "%ADD11R,1X1*%D11*" + "X0Y0D03*" * 7,
+        replace(DEFAULT_LIMITS, corners=35),  # a closed ring of four corners has five
+    ),
+    "corners regions": (REGION * 7, replace(DEFAULT_LIMITS, corners=21)),
     "block_depth": (blocks(6), replace(DEFAULT_LIMITS, block_depth=6)),
     "macro_primitives": (
         macro("*".join([PRIMITIVE] * 30)),
