@@ -71,9 +71,9 @@ class Run:
 
     def report(self) -> None:
         """Print what came of it."""
+        spent = f"{time.monotonic() - self.begun:.0f} s, {time.process_time():.0f} of the processor"
         print(
-            f"{self.name}: {self.executions} executions in "
-            f"{time.monotonic() - self.begun:.0f} s ({time.process_time():.0f} s of the processor), "
+            f"{self.name}: {self.executions} executions in {spent}, "
             f"{len(self.seen)} findings in {self.kept}",
             flush=True,
         )
