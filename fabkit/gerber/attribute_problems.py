@@ -184,3 +184,11 @@ NET_MISSING = declare(
     "Whether it belongs to a net is left open.",
     "State an empty net for copper without one.",
 )
+NETS_SEVERAL = declare(
+    "several-nets",
+    _N,
+    "5.6.13",
+    "One object on several nets",
+    "Only a pad in parts that do not touch may be on several; which part is on which is not told.",
+    "Draw one object for each net.",
+)

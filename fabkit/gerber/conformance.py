@@ -28,6 +28,7 @@ from fabkit.gerber.attribute_problems import (
     NEGATIVE_COPPER,
     NEGATIVE_DRILL,
     NET_MISSING,
+    NETS_SEVERAL,
     OLD_FUNCTION,
     PAD_PAINTED,
     PAD_REGION,
@@ -337,8 +338,10 @@ class _Content:
         self._say(COMPONENT_DATA, "no .P on a component pin", pins & ~self._with_attribute(".P"))
 
     def examine_nets(self) -> None:
-        """Copper without net where nets are given."""
+        """Copper without net where nets are given, and on several at once."""
         o = self.file.objects
+        several = np.array([len(set(s.get(".N", ()))) > 1 for s in self._sets])
+        self._say(NETS_SEVERAL, "an object with several names in .N", several[o.attributes])
         if self.file.function[:1] == ("Copper",) and self.file.has_nets and len(o):
             idle = self._with_function(frozenset({"NonConductor", "AntiPad", "CopperBalancing"}))
             self._say(

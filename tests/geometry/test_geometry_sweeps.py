@@ -52,3 +52,21 @@ def test_a_hole_stays_open_where_it_never_leaves() -> None:
     (made,) = swept_straight(FRAME, np.array([(0.0, 0.0)]), np.array([(0.5, 0.0)]))
 
     assert made.area == pytest.approx(4.5 * 4 - 1.5 * 2)
+
+
+def test_an_arc_of_many_legs_is_thinned_out() -> None:
+    """A square dragged along an arc of 4000 legs covers what 500 of them do, within 3 µm.
+
+    A circle of 50 mm radius in 500 chords: 50 mm (1 - cos(pi / 500)) = 1.0 µm of sagitta at most.
+    """
+    turn = np.linspace(0, np.pi, 4001)
+    path = 50 * np.column_stack((np.cos(turn), np.sin(turn)))
+    area = swept(shapely.box(-0.5, -0.5, 0.5, 0.5), path)
+
+    # Straight above the centre the square reaches half its side to either side of the path.
+    inner, outer = (50 + s * 0.5 for s in (-1, 1))
+    assert shapely.get_num_coordinates(area) < 3000
+    assert area.covers(shapely.Point(0, outer - 0.003))
+    assert not area.covers(shapely.Point(0, outer + 0.003))
+    assert area.covers(shapely.Point(0, inner + 0.003))
+    assert not area.covers(shapely.Point(0, inner - 0.003))

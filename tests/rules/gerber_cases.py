@@ -260,4 +260,8 @@ CASES: dict[str, tuple[bytes, bytes]] = {
         function("Copper,L1,Top", C1 + FLASH + "%TO.N,A*%\n" + FLASH),
         function("Copper,L1,Top", C1 + "%TO.N,A*%\n" + FLASH),
     ),
+    "several-nets": (
+        function("Copper,L1,Top", C1 + "%TO.N,A,B*%\n" + FLASH),
+        function("Copper,L1,Top", C1 + "%TO.N,A*%\n" + FLASH + "%TO.N,B*%\n" + FLASH),
+    ),
 }

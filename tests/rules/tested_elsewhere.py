@@ -93,9 +93,7 @@ TESTS = {
     "wiring/no-scheme": "wiring/test_wiring_findings.py::test_neither_direct_nor_rows_and_columns",
     "wiring/halves-differ": "wiring/test_wiring_findings.py::test_rows_of_the_controller_swapped",
     "wiring/pins-unknown": "wiring/test_wiring_findings.py::test_nothing_names_pins",
-    "wiring/diodes-inferred": (
-        "wiring/test_wiring_tables.py::test_diodes_told_by_copper_alone"
-    ),
+    "wiring/diodes-inferred": ("wiring/test_wiring_tables.py::test_diodes_told_by_copper_alone"),
     "wiring/no-keys": "wiring/test_wiring_findings.py::test_no_keys",
     "placement/no-table": "sidecars/test_sidecars_tables.py::test_files_without_a_table_say_so",
     "partslist/no-table": "sidecars/test_sidecars_tables.py::test_files_without_a_table_say_so",
