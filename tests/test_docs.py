@@ -67,6 +67,8 @@ def workplace(tmp_path, monkeypatch):
         shutil.copytree(ROOT / "fixtures/pair" / half, tmp_path / half)
     for name, sheet in (("my-house", "house"), ("other-house", "house-b"), ("my-parts", "parts")):
         shutil.copy(ROOT / f"fixtures/sheets/{sheet}.toml", tmp_path / f"{name}.toml")
+    (tmp_path / "my-pins.csv").write_text("name,ref,pad\nGP4,J1,1\n", encoding="utf-8")
+    (tmp_path / "my-table.j2").write_text("{{ keys | length }}\n", encoding="utf-8")
     monkeypatch.chdir(tmp_path)
     return tmp_path
 

@@ -49,7 +49,7 @@ def command(
 
     \b
     Example:
-      fabkit carry rev-a/order.toml rev-b/order.toml --keep 1
+      fabkit carry rev-a.zip rev-b.zip --keyboards 2 --keep 1
     """
     from fabkit import api
     from fabkit.outputs import terminal
