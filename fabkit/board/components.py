@@ -93,6 +93,8 @@ def _read_layer(layer: Layer, drafts: dict[str, _Draft]) -> None:
         return
     o = file.objects
     rows = np.flatnonzero(np.isin(o.attributes, sets))
+    if not len(rows):
+        return  # stated for objects that could not be drawn
     order = rows[np.argsort(o.attributes[rows], kind="stable")]
     codes, first = np.unique(o.attributes[order], return_index=True)
     for code, part in zip(codes, np.split(order, first[1:]), strict=True):

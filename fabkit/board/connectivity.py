@@ -161,7 +161,7 @@ def _join_layer(
     """
     facets = facets_of(polygons[rows])
     boundary = FacetTree(facets.with_columns(piece=rows[facets.piece]))
-    mine = np.flatnonzero(through)
+    mine = np.flatnonzero(through & ~shapely.is_empty(barrels))  # of holes of unknown size
     # A barrel that no boundary comes near lies in a piece wholly or not at all.
     inside = pieces_at(
         polygons[rows], shapely.get_point(shapely.get_exterior_ring(barrels[mine]), 0)
