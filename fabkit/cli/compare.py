@@ -103,10 +103,13 @@ def command(
     from fabkit.outputs import compare_records, terminal
     from fabkit.outputs.atomic import refuse_existing, write_file
     from fabkit.outputs.compare_page import render_comparison
-    from fabkit.outputs.compare_pictures import change_files, picture_names
     from fabkit.outputs.compare_text import print_comparison
 
-    pictures = [] if folder is None else [folder / name for name in picture_names()]
+    pictures = []
+    if folder is not None:
+        from fabkit.outputs.compare_pictures import change_files, picture_names
+
+        pictures = [folder / name for name in picture_names()]
     for target in (to_write, page, *pictures):
         if target is not None:
             refuse_existing(target, replace=replace)

@@ -78,6 +78,17 @@ class PointTree:
         both: Ints = np.column_stack((left, right))[left < right]
         return both
 
+    def between(self, points: Floats, reach: float) -> Ints:
+        """Pairs at most ``reach`` apart, (m, 2): row of the point asked, row of its neighbour."""
+        asked = np.asarray(points, dtype=np.float64)
+        if len(asked) * len(self.points) > FEW_PAIRS:
+            lists = self._tree.query_ball_point(asked, reach)
+            left = np.repeat(np.arange(len(asked)), [len(found) for found in lists])
+            right = np.array([row for found in lists for row in sorted(found)], dtype=np.int64)
+        else:
+            left, right = np.nonzero(_distances(asked, self.points, 2.0) <= reach)
+        return np.column_stack((left, right)).astype(np.int64)
+
     def near(self, point: Floats, reach: float) -> Ints:
         """Rows of points at most ``reach`` from one point, in ascending order."""
         if len(self.points) ** 2 > FEW_PAIRS:  # it is asked once a point, or nearly

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.board.model import BoardSlots, Holes
+from fabkit.geometry.neighbours import PointTree
 from fabkit.parts.catalogue import Pattern, PatternHole
 from fabkit.parts.runs import find_runs
 
@@ -188,14 +189,12 @@ def _single_sites(
     Holes less than half as wide do not count (vias may ring a screw hole), nor do holes that
     belong to a part found before.
     """
-    from scipy.spatial import cKDTree
-
     hole = pattern.required[0]
     keep = _in_range(hole, diameters, free)
     if pattern.clear_mm and len(keep):
         wide = points[free & (diameters >= hole.least_mm * VIA_SHARE)]
-        near = cKDTree(wide).query_ball_point(points[keep], pattern.clear_mm, return_length=True)
-        keep = keep[np.asarray(near) == 1]
+        near = PointTree(wide).between(points[keep], pattern.clear_mm)[:, 0]
+        keep = keep[np.bincount(near, minlength=len(keep)) == 1]
     return [
         Site(
             pattern=pattern.key,
@@ -216,15 +215,12 @@ def _single_sites(
 
 def _pairs_apart(points: Points, first: Rows, second: Rows, apart: float, slack: float) -> Rows:
     """(n, 2) rows of pairs whose distance is ``apart`` within ``slack``."""
-    from scipy.spatial import cKDTree
-
     if not len(second):
         return np.empty((0, 2), dtype=np.int64)
-    near = cKDTree(points[first]).sparse_distance_matrix(
-        cKDTree(points[second]), apart + slack, output_type="coo_matrix"
-    )
-    good = near.data >= apart - slack
-    pairs = np.column_stack([first[near.row[good]], second[near.col[good]]]).astype(np.int64)
+    near = PointTree(points[second]).between(points[first], apart + slack)
+    pairs = np.column_stack([first[near[:, 0]], second[near[:, 1]]])
+    span = points[pairs[:, 1]] - points[pairs[:, 0]]
+    pairs = pairs[np.hypot(span[:, 0], span[:, 1]) >= apart - slack]
     pairs = pairs[pairs[:, 0] != pairs[:, 1]]
     ordered: Rows = pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]
     return ordered
@@ -243,8 +239,6 @@ def _verify(
     mirrored: bool,
 ) -> list[_Match]:
     """Pairs around which every required hole is in its place."""
-    from scipy.spatial import cKDTree
-
     if not len(pairs):
         return []
     start, end = form[order[0]], form[far]
@@ -270,8 +264,8 @@ def _verify(
                 return []
             continue
         asked = np.flatnonzero(alive)
-        gap, nearest = cKDTree(points[candidates]).query(
-            expected[asked, i], distance_upper_bound=2 * pattern.tolerance_mm
+        gap, nearest = PointTree(points[candidates]).query(
+            expected[asked, i], within=2 * pattern.tolerance_mm
         )
         hit = np.isfinite(gap)
         rows[asked[hit], i] = candidates[nearest[hit]]

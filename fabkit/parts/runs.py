@@ -7,6 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.geometry.neighbours import PointTree
+
 STRAIGHT_RAD = 0.06
 """Two steps of a row differ by no more than this (about 3.4 degrees): two holes of a 2.54 mm row
 may each be 0.075 mm off (common practice)."""
@@ -60,9 +62,7 @@ def _free_pieces(chain: list[int], taken: NDArray[np.bool_]) -> Iterator[list[in
 
 def _chains(points: NDArray[np.float64], pitch_mm: float, tolerance_mm: float) -> list[list[int]]:
     """Maximal straight rows, each once."""
-    from scipy.spatial import cKDTree
-
-    pairs = cKDTree(points).query_pairs(pitch_mm + tolerance_mm, output_type="ndarray")
+    pairs = PointTree(points).pairs(pitch_mm + tolerance_mm)
     if not len(pairs):
         return []
     step = points[pairs[:, 1]] - points[pairs[:, 0]]
