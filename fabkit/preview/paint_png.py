@@ -20,6 +20,9 @@ from fabkit.preview.scene import Coat, Floats, Node, Scene, Sheet, named_stencil
 BAND_BYTES = 4 * 2**20
 """Size of the paint buffer: small enough to stay in the processor's cache."""
 
+MOST_STENCILS = 12
+"""Stencils that are looked up together; their combinations double with each."""
+
 Cover = Mapping[str, Floats | float]
 
 
@@ -108,6 +111,18 @@ def grid_of(scene: Scene, px_per_mm: float) -> Grid:
     return grid
 
 
+def _passes(nodes: tuple[Node, ...]) -> list[tuple[Node, ...]]:
+    """Nodes in runs of at most :data:`MOST_STENCILS` stencils, bottom first."""
+    runs: list[tuple[Node, ...]] = []
+    for node in nodes:
+        longer = (*runs[-1], node) if runs else (node,)
+        if runs and len(named_stencils(longer)) <= MOST_STENCILS:
+            runs[-1] = longer
+        else:
+            runs.append((node,))
+    return runs
+
+
 def paint(scene: Scene, px_per_mm: float) -> Bytes:
     """Paint a scene.
 
@@ -118,13 +133,21 @@ def paint(scene: Scene, px_per_mm: float) -> Bytes:
     grid = grid_of(scene, px_per_mm)
     band = max(BAND_BYTES // (4 * grid.columns), 16)
     canvas = Canvas(grid, band)
-    names = named_stencils(scene.nodes)
-    prepared = {name: canvas.prepare(scene.stencils[name]) for name in names}
-    words = np.empty((grid.rows, grid.columns), dtype=np.uint32)
+    passes = [(nodes, named_stencils(nodes)) for nodes in _passes(scene.nodes)]
+    prepared = {name: canvas.prepare(scene.stencils[name]) for name in named_stencils(scene.nodes)}
+    words = np.zeros((grid.rows, grid.columns), dtype=np.uint32)
     for top in range(0, grid.rows, band):
         rows = min(band, grid.rows - top)
-        covers = {name: canvas.cover(prepared[name], top, rows) for name in names}
-        _paint_band(scene.nodes, covers, words[top : top + rows].ravel())
+        covers = {name: canvas.cover(each, top, rows) for name, each in prepared.items()}
+        below = words[top : top + rows].ravel()
+        for k, (nodes, names) in enumerate(passes):
+            mine = {name: covers[name] for name in names}
+            if k == 0:
+                _paint_band(nodes, mine, below)
+            else:
+                above = np.empty_like(below)
+                _paint_band(nodes, mine, above)
+                _lay_over(below.view(np.uint8).reshape(-1, 4), above.view(np.uint8).reshape(-1, 4))
     return words.view(np.uint8).reshape(grid.rows, grid.columns, 4)
 
 
@@ -161,11 +184,11 @@ def _lay_over(below: Bytes, above: Bytes) -> None:
         return
     whole = above[..., 3] == 255
     below[whole] = above[whole]
-    rows, columns = np.nonzero((above[..., 3] > 0) & ~whole)
-    a, b = above[rows, columns].T / 255, below[rows, columns].T / 255
+    partly = np.nonzero((above[..., 3] > 0) & ~whole)
+    a, b = above[partly].T / 255, below[partly].T / 255
     rest = b[3] * (1 - a[3])
     mixed = np.concatenate((255 * (a[:3] * a[3] + b[:3] * rest), [a[3] + rest]))
-    below[rows, columns] = _to_bytes(mixed).view(np.uint8).reshape(-1, 4)
+    below[partly] = _to_bytes(mixed).view(np.uint8).reshape(-1, 4)
 
 
 def paint_stencil(scene: Scene, name: str, px_per_mm: float) -> Bytes:

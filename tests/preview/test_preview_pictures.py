@@ -20,7 +20,7 @@ from fabkit.preview.faces import render_faces, render_pdf, render_svg
 from fabkit.preview.finished import finished_face
 from fabkit.preview.options import Finish, MaskColour, PreviewOptions, Surroundings
 from fabkit.preview.paint_png import paint, png_bytes
-from fabkit.preview.scene import Group
+from fabkit.preview.scene import Fill, Group, SceneDraft
 
 LIGHT = PreviewOptions(px_per_mm=30, surroundings=Surroundings.LIGHT)
 SIDES = [("top", "front"), ("bottom", "back")]
@@ -253,3 +253,18 @@ def test_too_large_a_picture_says_which_scale_fits(board: Board) -> None:
     with pytest.raises(UsageError, match="the limit is") as caught:
         paint(scene, 40)
     assert "17.8" in caught.value.hint
+
+
+def test_many_coats_stack_as_few_do() -> None:
+    """Thirty coats, as of a drill map with thirty tools, cover each other in their order."""
+    draft = SceneDraft("coats", (0.0, 0.0, 40.0, 4.0))
+    tones = [(8 * k, 255 - 8 * k, 7 * k) for k in range(30)]
+    for k, tone in enumerate(tones):
+        draft.coat(f"coat {k}", tone, Fill(np.array([shapely.box(k, 0, k + 3.25, 4)])))
+    pixels = paint(draft.scene(), 2.0)
+    # Each is covered by the next from one millimetre on; the last is cut in mid pixel.
+    for k, tone in enumerate(tones):
+        assert tuple(pixels[3, 2 * k, :3]) == tone
+    assert tuple(pixels[3, 2 * 32, :3]) == tones[29]
+    assert pixels[3, 2 * 32, 3] == pytest.approx(127.5, abs=1)
+    assert tuple(pixels[3, 2 * 34]) == (0, 0, 0, 0)
