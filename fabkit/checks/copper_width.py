@@ -63,6 +63,14 @@ SLIVER = Rule(
     severity=Severity.WARNING,
     advice="Raise the fill's least width so that it leaves the sliver out.",
 )
+RIM = Rule(
+    id="copper/rim-thin",
+    title="Thin rim of copper around a non-plated hole",
+    why="The drill tears at it, and a rim this thin comes loose and lands across other copper.",
+    source=COMMON_PRACTICE,
+    severity=Severity.WARNING,
+    advice="Take the pad off the hole, or make it much larger.",
+)
 GAP = Rule(
     id="copper/gap-small",
     title="Gap between two conductors smaller than the house etches",
@@ -130,7 +138,7 @@ def gaps(case: Case) -> Iterator[Finding]:
 
 @check(
     id="copper/width",
-    rules=(TRACK, NECK, SLIVER),
+    rules=(TRACK, NECK, SLIVER, RIM),
     limits=("track_mm", "track_2oz_mm", "track_3oz_mm", "sliver_mm"),
     needs=("copper",),
 )
@@ -218,13 +226,12 @@ def _rims(case: Case, spots: Spots, hole: NDArray[np.int64], limit: float) -> It
     rims = spots.take(order[np.sort(np.unique(keys, return_index=True)[1])])
     if len(rims):
         yield group(
-            SLIVER,
+            RIM,
             rims.value,
             rims.place(case),
             f"a rim of copper only {{worst}} wide is left around non-plated holes {{where}}; "
             f"thinner than {format_mm(limit)} may come loose",
             limit=limit,
-            advice="Take the pad off the hole, or make it much larger.",
             where=rims.where(case),
         )
 

@@ -47,6 +47,7 @@ TESTS = {
         "checks/test_geometry_rules.py::test_outline_routed_by_the_drill_file_is_no_slot"
     ),
     "copper/outline-drawn": "checks/test_geometry_rules.py::test_outline_drawn_in_a_copper_layer",
+    "copper/rim-thin": "checks/test_geometry_rules.py::test_rim_round_a_bare_hole_is_told_once",
     "copper/acid-trap": "checks/test_geometry_rules.py::test_acute_corner_between_tracks",
     "copper/score-near": "checks/test_geometry_rules.py::test_copper_beside_a_score_line",
     "copper/score-cut": "checks/test_geometry_rules.py::test_copper_across_a_score_line",
