@@ -419,3 +419,14 @@ def test_the_demo_in_a_fresh_process(start, tmp_path):
     assert "fit to order" in done.stdout
     assert done.stderr == ""
     assert (tmp_path / "out" / "rev-b.zip").exists()
+
+
+def test_a_bare_package_is_priced_at_its_own_thickness(run, small):
+    """The job file's thickness is taken and named, unless another is chosen."""
+    job = {"GeneralSpecs": {"BoardThickness": 0.8}, "Header": {}, "FilesAttributes": []}
+    (small / "small-job.gbrjob").write_text(json.dumps(job))
+
+    terms = json.loads(run("quote", small, "--json").output)["terms"]
+    assert terms["thickness"] == "0.8 mm (as the job file states)"
+    terms = json.loads(run("quote", small, "--thickness", "1.2", "--json").output)["terms"]
+    assert terms["thickness"] == "1.2 mm"
