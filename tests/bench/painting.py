@@ -2,6 +2,12 @@
 
 Run with ``python tests/bench/painting.py [PACKAGE] [PX_PER_MM]``; the demo at 40 px/mm when
 nothing is named.  Times are processor times, so that other work on the machine does not count.
+
+The ratio to hard edges compares unlike things: Pillow decides one point a pixel, in 8 bits, and
+paints a hole over whatever lies in it; ours covers by exact area in 32-bit pixels, counts overlaps
+once and abutting edges without a seam.  Of our time about half is the rasteriser itself; the rest
+clears the buffer and takes the coverage out of it, band by band.  The ratio to 16 samples a pixel
+compares what a picture needs.
 """
 
 from __future__ import annotations
