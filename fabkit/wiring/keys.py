@@ -34,6 +34,9 @@ same again to the pad beside it (common practice)."""
 KEY_PITCH_MM: Final = (15.0, 24.0)
 """Neighbouring keys are 16 to 20 mm apart (common practice); screw holes are farther apart."""
 
+FEWEST_POSTS: Final = 6
+"""Fewer bare holes at key pitch may as well be for screws."""
+
 SWITCH_PINS: Final = ("S1", "S2")
 """Pins of the switch in a part that is also something else, such as a knob (common practice)."""
 
@@ -106,7 +109,7 @@ def find_board_keys(board: Board, pins: Pins, sites: Sequence[KeySite]) -> tuple
 def _lone_posts(board: Board) -> list[KeySite]:
     """Sites from centre holes alone, when they stand as near to each other as keys do."""
     posts = find_keys(board)
-    if len(posts) < 2:
+    if len(posts) < FEWEST_POSTS:
         return []
     low, high = KEY_PITCH_MM
     pitch = key_pitch(np.array([(k.x_mm, k.y_mm) for k in posts]))
