@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import shutil
+from pathlib import Path
+
 import pytest
 
 import fabkit
 from fabkit.api import list_wiring
 from fabkit.findings import Severity
-from fabkit.wiring.model import WiringOptions
+from fabkit.wiring.circuit import Bridge, Circuit, bridges_as_used
+from fabkit.wiring.model import Pin, WiringOptions
+
+FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 
 
 def _net(pin, old, new):
@@ -181,3 +187,71 @@ def test_table_renames_pads_by_number(board_at, tmp_path):
 
     assert half.keys[0].column_line.pins[0].name == "GP7"
     assert half.keys[1].column_line.pins[0].name == "P3"
+
+
+def test_each_half_uses_the_pads_of_its_own_face(tmp_path):
+    """A key whose pad on the top carries another net than the one on the bottom: the left half
+    (sockets below) keeps its pin, the right half (sockets above) shares its neighbour's."""
+    target = tmp_path / "board"
+    shutil.copytree(FIXTURES / "wheatear" / "rev-b", target)
+    path = target / "wheatear-copper-top.gbr"
+    old, new = _net("SW1,1,SIGNAL", "KEY01", "KEY02")
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new), encoding="utf-8")
+
+    found = list_wiring(fabkit.build_board(fabkit.open_package(target)))
+
+    left, right = ({k.ref: k.line.pins[0].name for k in h.keys} for h in found.halves)
+    assert (left["SW1"], right["SW1"], right["SW2"]) == ("P5", "P4", "P4")
+    (shared,) = [f for f in found.problems if f.id == "wiring/pin-two-keys"]
+    assert shared.message.endswith("right half")
+    assert "wiring/halves-differ" in _ids(found)
+
+
+def _bridge(ref, kind, nodes, face):
+    return Bridge(ref=ref, kind=kind, nodes=nodes, anode="", assumed=False, face=face)
+
+
+def test_jumpers_of_one_face_are_closed():
+    """Of a board for either hand only the jumpers on the chosen face join nets; on a board of one
+    use all do."""
+    both = [_bridge("JP1", "jumper", ("A", "P1"), 1), _bridge("JP2", "jumper", ("A", "P2"), -1)]
+
+    def ends(jumper_face, *, turnable=True):
+        used = bridges_as_used(both, fitted_face=-1, jumper_face=jumper_face, turnable=turnable)
+        return [b.other("A") for b in used["A"]]
+
+    assert ends(1) == ["P1"]
+    assert ends(-1) == ["P2"]
+    assert ends(1, turnable=False) == ["P1", "P2"]
+
+
+def test_of_two_diodes_side_by_side_the_fitted_one_counts():
+    """A diode doubled on both faces is the one on the face that parts are fitted to."""
+    both = [_bridge("D1", "diode", ("A", "R"), 1), _bridge("D2", "diode", ("A", "R"), -1)]
+
+    for face, ref in ((1, "D1"), (-1, "D2")):
+        used = bridges_as_used(both, fitted_face=face, jumper_face=1, turnable=True)
+        assert [b.ref for b in used["A"]] == [ref]
+
+
+def test_lines_stop_at_ground_and_after_three_parts():
+    """A way to the controller never runs through a closed net nor through a fourth part."""
+    chain = [_bridge(f"R{k}", "resistor", (f"N{k}", f"N{k + 1}"), 0) for k in range(5)]
+    pins = {"N4": (_pin("N4"),), "G": (_pin("G"),)}
+    bridges = bridges_as_used(
+        [*chain, _bridge("R9", "resistor", ("N0", "G"), 0)],
+        fitted_face=-1,
+        jumper_face=1,
+        turnable=False,
+    )
+    circuit = Circuit(bridges=bridges, pins=pins, closed=frozenset({"G"}))
+
+    assert circuit.line("N0").pins == ()
+    assert circuit.line("N1").pins == pins["N4"]
+    assert circuit.line("N1").through == ("R1", "R2", "R3")
+
+
+def _pin(node):
+    return Pin(ref="U1", pin=node, function="", node=node, x_mm=0, y_mm=0, face=0)
