@@ -67,9 +67,12 @@ def align_boards(old: Board, new: Board) -> Alignment:
     best: tuple[int, Method, Floats] | None = None
     for method, shift in _candidates(old, new, mine, theirs):
         count, rest = agreeing(shift)
-        moved = shift + rest if np.hypot(*rest) > SAME_MM else shift
+        # Boards that lie on each other as they are stay so: rounding is no shift.
+        as_is = method == "same origin" and np.hypot(*rest) <= SAME_MM
+        moved = shift if as_is else shift + rest
+        told: Method = "holes" if method == "same origin" and not as_is else method
         if best is None or count > best[0]:
-            best = (count, method, moved)
+            best = (count, told, moved)
         if best[0] == compared:
             break
     assert best is not None  # noqa: S101 -- the origin is always a candidate

@@ -163,3 +163,29 @@ def test_a_new_error_ends_with_1(level, tmp_path):
     result = run(B, A, "--expect", path, "--fail-on", level)
 
     assert result.exit_code == (1 if level == "error" else 0)
+
+
+def test_the_orders_report_shows_what_changed(tmp_path):
+    """With --compare-with the order folder holds the changes, and the report a wipe."""
+    arguments = ["order", ORDER, "--out", str(tmp_path / "o"), "--compare-with", A]
+    result = CliRunner().invoke(cli, arguments)
+    html = (tmp_path / "o" / "report.html").read_text()
+    record = json.loads((tmp_path / "o" / "changes.json").read_text())
+
+    assert result.exit_code == 0
+    assert 'id="changes"' in html
+    assert html.count('class="wipe"') == 2
+    assert {c["kind"] for c in record["changes"]} >= {"key/moved", "slot/added"}
+    assert record["findings"]["gone"][0]["id"] == "half/battery-polarity"
+    assert (tmp_path / "o" / "changes-front.svg").exists()
+
+
+def test_an_order_of_two_designs_has_no_revision_before(tmp_path):
+    """One package cannot be the revision before of two designs; nothing is written."""
+    pair = str(ROOT / "fixtures" / "pair" / "order.toml")
+    result = CliRunner().invoke(
+        cli, ["order", pair, "--out", str(tmp_path / "o"), "--compare-with", A]
+    )
+
+    assert result.exit_code == 2
+    assert not (tmp_path / "o").exists()
