@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from fabkit.board.copper import Copper
 from fabkit.checks.case import Case
-from fabkit.checks.copper_facts import facets_by_layer, on_board, require_copper
+from fabkit.checks.copper_facts import cuts_of, facets_by_layer, on_board, require_copper
 from fabkit.checks.copper_width import SAME_SPOT_MM, spot_place
 from fabkit.checks.declare import check
 from fabkit.checks.mask import MaskSide, is_inverted, mask_sides, widest
@@ -54,19 +54,30 @@ def neighbours(case: Case) -> Iterator[Finding]:
     copper = require_copper(case)
     for side in case.shared(mask_sides):
         if not is_inverted(case, side) and len(side.openings):
-            owned = _Owned(copper, side)
+            owned = _Owned(case, copper, side)
             yield from _bared(case, copper, side, owned)
             yield from _covers(case, copper, side, owned)
 
 
 class _Owned:
-    """Which openings have pads, and the copper these pads belong to."""
+    """Which openings have pads or plated holes, and the copper these belong to."""
 
-    def __init__(self, copper: Copper, side: MaskSide) -> None:
-        spots = shapely.points(copper.pads.x[side.pads], copper.pads.y[side.pads])
-        pad, self.openings = side.tree.query(spots, predicate="intersects")
+    def __init__(self, case: Case, copper: Copper, side: MaskSide) -> None:
+        cuts, joints = case.shared(cuts_of), copper.pieces.joints
+        # A pad drawn with a stroke is known by its hole.
+        hole = joints[:, 0]
+        spots = np.concatenate(
+            (
+                shapely.points(copper.pads.x[side.pads], copper.pads.y[side.pads]),
+                shapely.points(cuts.x[hole], cuts.y[hole]),
+            )
+        )
+        islands = np.concatenate(
+            (copper.pads.island[side.pads], copper.pieces.island[joints[:, 1]])
+        )
+        spot, self.openings = side.tree.query(spots, predicate="intersects")
         self._islands = copper.pieces.islands + 1
-        self._keys = self._key(self.openings, copper.pads.island[side.pads[pad]])
+        self._keys = self._key(self.openings, islands[spot])
 
     def _key(self, opening: NDArray[Any], island: NDArray[Any]) -> NDArray[np.int64]:
         return np.asarray(opening.astype(np.int64) * self._islands + island)

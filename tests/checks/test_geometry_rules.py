@@ -372,3 +372,16 @@ def test_outline_drawn_in_every_layer_is_no_legend_on_copper():
     ink = layer("Legend,Top", line((4, 5), (6, 5)), pen=0.2)
     (found,) = told("legend/on-copper", mask_top_gbr=opened, legend_gbr=ink)
     assert at(found, 5, 5)
+
+
+def test_pad_drawn_with_a_stroke_is_at_home_in_its_opening():
+    """Two pads in one opening are both meant, though one is a stroke known by its hole alone."""
+    top = copper("Copper,L1,Top", line((9, 10), (11, 10)) + dots((15, 10)), 1.6)
+    mask = layer(
+        "Soldermask,Top", line((9, 10), (15, 10)) + dots((5, 5), (25, 15)), polarity="Negative"
+    )
+    holes = drill((5, 5), (25, 15), (10, 10))
+    assert told("mask/neighbour-bared", top_gbr=top, mask_top_gbr=mask, holes_drl=holes) == []
+
+    (found,) = told("mask/neighbour-bared", top_gbr=top, mask_top_gbr=mask)
+    assert found.measured == pytest.approx(1.6, abs=0.01)
