@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from fabkit.board.connectivity import Pieces
 from fabkit.board.model import Board, Layer
@@ -185,12 +186,7 @@ def island_tones(pieces: Pieces) -> dict[int, palette.Rgb]:
     if not len(pieces):
         return {}
     area = np.bincount(pieces.island, weights=shapely.area(pieces.polygons))
-    tree = shapely.STRtree(pieces.polygons)
-    left, right = tree.query(pieces.polygons, predicate="dwithin", distance=NEIGHBOUR_MM)
-    same_layer = pieces.layer[left] == pieces.layer[right]
-    pairs = np.unique(
-        np.column_stack((pieces.island[left], pieces.island[right]))[same_layer], axis=0
-    )
+    pairs = _neighbours(pieces)
     starts = np.searchsorted(pairs[:, 0], np.arange(len(area) + 1))
     chosen = np.full(len(area), -1)
     used = np.zeros(len(palette.OVERLAYS), dtype=np.int64)
@@ -202,6 +198,24 @@ def island_tones(pieces: Pieces) -> dict[int, palette.Rgb]:
         chosen[island] = tone
         used[tone] += 1
     return {k: palette.OVERLAYS[tone] for k, tone in enumerate(chosen.tolist())}
+
+
+def _neighbours(pieces: Pieces) -> NDArray[np.int64]:
+    """Pairs of islands that come near each other on a layer, both ways round, sorted; (n, 2)."""
+    shapes = pieces.polygons
+    x0, y0, x1, y1 = shapely.bounds(shapes).T
+    reach = shapely.box(x0 - NEIGHBOUR_MM, y0 - NEIGHBOUR_MM, x1 + NEIGHBOUR_MM, y1 + NEIGHBOUR_MM)
+    a, b = shapely.STRtree(shapes).query(reach)
+    # A pour has a hundred thousand corners: it is prepared once and asked for its neighbours.
+    corners = shapely.get_num_coordinates(shapes)
+    larger = (corners[a] > corners[b]) | ((corners[a] == corners[b]) & (a < b))
+    apart = pieces.island[a] != pieces.island[b]
+    keep = larger & apart & (pieces.layer[a] == pieces.layer[b])
+    a, b = a[keep], b[keep]
+    shapely.prepare(shapes)
+    near = shapely.dwithin(shapes[a], shapes[b], NEIGHBOUR_MM)
+    found = np.column_stack((pieces.island[a[near]], pieces.island[b[near]])).astype(np.int64)
+    return np.unique(np.concatenate((found, found[:, ::-1])), axis=0)
 
 
 def measured_face(board: Board, side: Side, options: PreviewOptions | None = None) -> Scene:
