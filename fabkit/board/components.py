@@ -290,12 +290,13 @@ def _onto_board(
                 for part, (x, y) in zip(parts, moved, strict=True)
             ]
     count = round((1 - inside(spots)) * len(parts))
-    findings.append(
-        Finding.of(
-            rules.PLACEMENT_OUTSIDE,
-            f"{count} of {len(parts)} placed parts lie outside the board",
-            place,
-            count=count,
+    if count:  # else all lie on one spot of the board
+        findings.append(
+            Finding.of(
+                rules.PLACEMENT_OUTSIDE,
+                f"{count} of {len(parts)} placed parts lie outside the board",
+                place,
+                count=count,
+            )
         )
-    )
     return parts
