@@ -151,6 +151,8 @@ def _subjects(group: Sequence[Record]) -> str:
         near: dict[str, int] = {}
         for change in group:
             near[change.get("near", "")] = near.get(change.get("near", ""), 0) + 1
+        if set(near) == {""}:
+            return f"the first at {place_words(group[0])}"
         names = [f"{n} at {ref}" if ref else f"{n} elsewhere" for ref, n in near.items()]
     else:
         names = [c["subject"].removeprefix("key ") for c in group]
