@@ -62,6 +62,7 @@ BOARD = click.Path(path_type=Path)
     show_default=True,
     help="How the comparison is printed.",
 )
+@options.ROLE
 @options.LIMIT
 @options.AS_JSON
 @options.REPLACE
@@ -86,7 +87,7 @@ def command(
 
     OLD and NEW are packages: folders or zips of exported files.  The boards are laid on each
     other, then layers, holes, keys, parts, nets, findings and price are compared.  Other units,
-    dialects or orders of files are no differences.
+    dialects or orders of files are no differences.  A --role holds for both.
 
     Ends with status 0 when nothing differs, or all of it was expected; with 1 when something
     does, or when a new finding is at or above --fail-on.
@@ -117,7 +118,7 @@ def command(
     houses = () if order is None else order.houses
     house = api.load_house(house_file or (houses[0] if houses else None))
     with terminal.progress() as tell:
-        boards = [read_board(path, tell, roles={}) for path in (old, new)]
+        boards = [read_board(path, tell, roles=options.stated_roles()) for path in (old, new)]
         comparison = api.compare_boards(boards[0], boards[1], tell=tell)
         judgement = None if expected is None else api.judge_changes(comparison, expected)
         asked = not no_findings and not comparison.same_files
