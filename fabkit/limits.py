@@ -36,7 +36,7 @@ class Limits:
     """Corners of all shapes of one layer, curves cut into chords: what drawing it takes."""
     block_depth: int = 32
     """Nested block apertures."""
-    macro_primitives: int = 100_000
+    macro_primitives: int = 10_000
     """Primitives of one evaluated aperture macro."""
     macro_depth: int = 64
     """Nested parentheses of one macro expression."""

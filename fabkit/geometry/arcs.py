@@ -17,6 +17,7 @@ Whether an arc is a full circle is decided by the readers on file integers, neve
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -57,6 +58,7 @@ def chord_counts(radius: Floats, sweep: Floats, *, chord_error_mm: float = CHORD
     return counts
 
 
+@lru_cache(maxsize=4096)
 def circle_chords(diameter_mm: float, *, chord_error_mm: float = CHORD_ERROR_MM) -> int:
     """Chords of a full circle, a multiple of four so that its box is exact."""
     count = int(
@@ -77,13 +79,14 @@ def _push(chords: NDArray[Any], step: Floats) -> Floats:
     return np.where(chords > 2, (np.sqrt(1 + rest * wanted) - 1) / rest, wanted / 2)
 
 
+@lru_cache(maxsize=1024)
 def unit_circle(count: int) -> Floats:
     """Vertices of a ``count``-gon (a multiple of four) with the area and box of the unit circle.
 
     Returns
     -------
-    (count, 2) float64, counter-clockwise, first vertex on +X.  Vertices off the axes lie slightly
-    outside the circle and chords slightly inside, both by less than the chord error.
+    (count, 2) float64, read-only, counter-clockwise, first vertex on +X.  Vertices off the axes
+    lie slightly outside the circle and chords slightly inside, both by less than the chord error.
     """
     quarter = count // 4
     step = 2 * np.pi / count
@@ -92,6 +95,7 @@ def unit_circle(count: int) -> Floats:
     radius = np.where(np.arange(count) % quarter == 0, 1.0, push)
     points = np.column_stack((np.cos(angle), np.sin(angle))) * radius[:, None]
     points[::quarter] = [(1, 0), (0, 1), (-1, 0), (0, -1)]
+    points.setflags(write=False)
     return points
 
 

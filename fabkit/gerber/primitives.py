@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Final
 
 import numpy as np
@@ -165,15 +166,10 @@ class MacroShape:
     def __call__(self, chord_error_mm: float) -> BaseGeometry:
         """Shape at rest, mm."""
         made: BaseGeometry = shapely.Polygon()
-        run: list[BaseGeometry] = []
-        adding = True
-        for primitive in self.primitives:
-            if primitive.on != adding and run:
-                made = _join(made, run, adding)
-                run = []
-            adding = primitive.on
-            run.append(primitive.shape(self.unit_mm, chord_error_mm))
-        return _join(made, run, adding)
+        for adding, run in groupby(self.primitives, key=lambda primitive: primitive.on):
+            once = dict.fromkeys(run)  # the same again adds and cuts nothing more
+            made = _join(made, [p.shape(self.unit_mm, chord_error_mm) for p in once], adding)
+        return made
 
     def size(self, chord_error_mm: float) -> tuple[float, float]:
         """Width and height of its box, mm."""
@@ -202,11 +198,7 @@ class MacroShape:
 
 def _join(made: BaseGeometry, run: list[BaseGeometry], adding: bool) -> BaseGeometry:
     if adding:
-        return (
-            shapely.union_all([made, *run])
-            if not made.is_empty or len(run) > 1
-            else (run[0] if run else made)
-        )
+        return shapely.union_all([made, *run]) if not made.is_empty or len(run) > 1 else run[0]
     return made if made.is_empty else made.difference(shapely.union_all(run))
 
 

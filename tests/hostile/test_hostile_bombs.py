@@ -61,6 +61,13 @@ BOMBS: dict[str, tuple[str, bytes]] = {
         HEAD + b"%AMM*1,1," + b"(" * 90_000 + b"1" + b")" * 90_000 + b",0,0*%%ADD11M*%",
     ),
     "macro-long": ("layer", HEAD + b"%AMM*" + b"1,1,1,0,0*" * 90_000 + b"%%ADD11M*%D11*X0Y0D03*"),
+    "macro-just-allowed": (
+        "layer",
+        HEAD
+        + b"%AMM*"
+        + b"".join(b"1,1,1,%d,%d*" % divmod(n, 100) for n in range(9_999))
+        + b"%%ADD11M*%D11*X0Y0D03*M02*",
+    ),
     "macro-vertices": ("layer", HEAD + b"%AMM*5,1,999999999,0,0,1,0*%%ADD11M*%D11*X0Y0D03*"),
     "macro-moire": (
         "layer",
@@ -142,7 +149,14 @@ else:
 used = resource.getrusage(resource.RUSAGE_SELF)
 print(json.dumps([time.process_time() - begun, used.ru_maxrss / 1024, told]))
 """
-QUIET = {"repeat-just-allowed", "table-quotes", "apertures", "attributes", "table-wide"}
+QUIET = {
+    "repeat-just-allowed",
+    "macro-just-allowed",
+    "table-quotes",
+    "apertures",
+    "attributes",
+    "table-wide",
+}
 """Within the limits: nothing need be said."""
 
 
