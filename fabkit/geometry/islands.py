@@ -73,23 +73,31 @@ def unite(shapes: Shapes) -> BaseGeometry:
     number = np.cumsum(~inner) - 1
     keep = ~inner[left] & ~inner[right]
     label = label_groups(len(outer), number[left[keep]], number[right[keep]])
-    order = np.argsort(label, kind="stable")
-    groups = np.split(outer[order], np.flatnonzero(np.diff(label[order])) + 1)
-    united = np.empty(len(groups), dtype=object)
-    for k, rows in enumerate(groups):
-        united[k] = _unite_island(parts[rows])
+    united = _unite_groups(parts[outer], label)
     pieces = shapely.get_parts(united)
     shapely.destroy_prepared(parts)
     whole: BaseGeometry = pieces[0] if len(pieces) == 1 else shapely.multipolygons(pieces)
     return whole
 
 
-def _unite_island(parts: Shapes) -> BaseGeometry:
-    """Union of shapes that hang together; the largest is overlaid once, with all the others."""
+def _unite_groups(parts: Shapes, label: Ints) -> Shapes:
+    """Union of each group of shapes that hang together, in order of their labels."""
+    order = np.argsort(label, kind="stable")
+    parts = parts[order]
+    first = np.flatnonzero(np.diff(label[order], prepend=-1))
+    count = np.diff(first, append=len(parts))
     size = shapely.get_num_coordinates(parts)
-    largest = int(np.argmax(size))
-    if len(parts) > 2 and 2 * size[largest] > size.sum():
-        others = unite(np.delete(parts, largest))
-        return grow(parts[largest], others)
-    whole: BaseGeometry = parts[0] if len(parts) == 1 else shapely.union_all(parts)
-    return whole
+    heavy = (count > 2) & (2 * np.maximum.reduceat(size, first) > np.add.reduceat(size, first))
+    united = parts[first]
+    for many in np.unique(count[~heavy & (count > 1)]):
+        rows = np.flatnonzero(~heavy & (count == many))
+        united[rows] = shapely.union_all(parts[first[rows, None] + np.arange(many)], axis=1)
+    for row in np.flatnonzero(heavy):
+        united[row] = _unite_about_largest(parts[first[row] : first[row] + count[row]])
+    return united
+
+
+def _unite_about_largest(parts: Shapes) -> BaseGeometry:
+    """Union of shapes that hang together; the largest is overlaid once, with all the others."""
+    largest = int(np.argmax(shapely.get_num_coordinates(parts)))
+    return grow(parts[largest], unite(np.delete(parts, largest)))
