@@ -63,7 +63,7 @@ def unite(shapes: Shapes) -> BaseGeometry:
     if len(shapes) < _FEW:
         few: BaseGeometry = shapely.union_all(shapes) if len(shapes) else shapely.Polygon()
         return few
-    parts = shapely.get_parts(shapes)
+    parts = _single(shapes)
     left, right = touching_pairs(parts)
     # What lies inside a larger neighbour adds nothing to it.
     inner = np.zeros(len(parts), dtype=bool)
@@ -74,10 +74,18 @@ def unite(shapes: Shapes) -> BaseGeometry:
     keep = ~inner[left] & ~inner[right]
     label = label_groups(len(outer), number[left[keep]], number[right[keep]])
     united = _unite_groups(parts[outer], label)
-    pieces = shapely.get_parts(united)
+    pieces = _single(united)
     shapely.destroy_prepared(parts)
     whole: BaseGeometry = pieces[0] if len(pieces) == 1 else shapely.multipolygons(pieces)
     return whole
+
+
+def _single(shapes: Shapes) -> Shapes:
+    """Their polygons; no copy of what are polygons already."""
+    if (shapely.get_type_id(shapes) == shapely.GeometryType.POLYGON).all():
+        return shapes
+    parts: Shapes = shapely.get_parts(shapes)
+    return parts
 
 
 def _unite_groups(parts: Shapes, label: Ints) -> Shapes:
