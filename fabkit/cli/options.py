@@ -55,18 +55,20 @@ THICKNESS = click.option(
 )
 
 
+def _named(value: str, split: tuple[str, str, str], how: str) -> tuple[str, str]:
+    """Both sides of ``NAME=TEXT``; neither may be empty."""
+    name, _, text = (part.strip() for part in split)
+    if not name or not text:
+        raise click.BadParameter(f"{value!r}: write {how}")
+    return name, text
+
+
 def _keep_roles(
-    ctx: click.Context, param: click.Parameter, values: tuple[str, ...]
+    ctx: click.Context, _param: click.Parameter, values: tuple[str, ...]
 ) -> tuple[str, ...]:
-    roles = {}
-    for value in values:
-        name, _, role = value.rpartition("=")
-        if not name.strip() or not role.strip():
-            raise click.BadParameter(
-                f"{value!r}: write the file and its role, as in 1.gbr='top copper'", ctx, param
-            )
-        roles[name.strip()] = role.strip()
-    ctx.meta[_ROLES] = roles
+    how = "the file and its role, as in 1.gbr='top copper'"
+    # A file's name may hold an equals sign; a role does not.
+    ctx.meta[_ROLES] = dict(_named(value, value.rpartition("="), how) for value in values)
     return values
 
 
@@ -155,17 +157,12 @@ DESPITE = click.option(
 
 def read_reasons(values: tuple[str, ...], option: str) -> dict[str, str]:
     """Read ``ID=REASON`` pairs of an option; a reason must be given."""
-    found = {}
-    for value in values:
-        rule, _, reason = value.partition("=")
-        if not rule.strip() or not reason.strip():
-            raise click.BadParameter(
-                f"{value!r}: write the id and your reason, as in"
-                " hole/outside-board='cut away on purpose'",
-                param_hint=option,
-            )
-        found[rule.strip()] = reason.strip()
-    return found
+    how = "the id and your reason, as in hole/outside-board='cut away on purpose'"
+    try:
+        return dict(_named(value, value.partition("="), how) for value in values)
+    except click.BadParameter as error:
+        error.param_hint = option
+        raise
 
 
 def severity(word: str) -> Severity | None:

@@ -1,15 +1,17 @@
-"""Laying one board on another: the shift under which most holes and pads agree."""
+"""Laying one board on another: the quarter turn and shift under which most of both agree."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from fabkit.board.model import Board
+from fabkit.board.turned import turn_points
 from fabkit.compare.model import SAME_MM, Alignment, Method
 from fabkit.geometry.neighbours import PointTree
 from fabkit.gerber.model import Kind
@@ -30,32 +32,96 @@ _FEWEST: Final = 20
 """With fewer holes and pads in all, the profile may tell alone."""
 
 
+TURNS: Final = (0, 90, 180, 270)
+"""Degrees a board may have been turned by, as it is first."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Marks:
-    """Holes and pads of a board: (n, 3) float64 x, y and what must be alike (size, mm)."""
+    """What tells how a board lies.
+
+    Holes and pads are (n, 3) float64: x, y and what must be alike (size, mm); corners of the
+    profile (n, 2) float64.
+    """
 
     holes: Floats
     pads: Floats
+    corners: Floats
+
+    def turned(self, degrees: int) -> _Marks:
+        """The marks of the board turned about its origin."""
+        if not degrees:
+            return self
+        holes, pads = (
+            np.column_stack((turn_points(m[:, :2], degrees), m[:, 2]))
+            for m in (self.holes, self.pads)
+        )
+        return _Marks(holes, pads, turn_points(self.corners, degrees))
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """One way of laying the old board on the new one."""
+
+    count: int
+    method: Method
+    turned_deg: int
+    shift: Floats
+    marks: _Marks
+
+    def alignment(self, compared: int) -> Alignment:
+        """As it is told."""
+        return Alignment(
+            method=self.method,
+            shift_mm=(round(float(self.shift[0]), 6), round(float(self.shift[1]), 6)),
+            turned_deg=self.turned_deg,
+            agreeing=self.count,
+            compared=compared,
+        )
 
 
 def align_boards(old: Board, new: Board) -> Alignment:
-    """Find the shift of the old board under which most of both agree.
+    """Find the quarter turn and the shift of the old board under which most of both agree.
 
     Candidates are the origin as it is, the shifts most voted for by holes and by pads, and those
-    that bring corners or middles of the profiles together.  The one under which most holes and
-    pads agree wins; among equals the earlier, so a shift is never invented.
+    that bring corners or middles of the profiles together; for the board as it is and turned
+    about its origin by 90, 180 and 270 degrees.  The one under which most holes and pads agree
+    wins, then the one under which most corners of the profile do; among equals the earlier, so
+    neither a turn nor a shift is ever invented.
     """
     mine, theirs = _marks(old), _marks(new)
     compared = min(len(mine.holes), len(theirs.holes)) + min(len(mine.pads), len(theirs.pads))
-    trees = [PointTree(_weighted(t)) for t in (theirs.holes, theirs.pads)]
+    trees = _Trees(theirs)
+    fits: list[_Fit] = []
+    for degrees in TURNS:
+        fits.append(_best_shift(mine.turned(degrees), theirs, trees, degrees, compared))
+        if fits[-1].count == compared and trees.corners_agree(fits[-1]) == trees.corners(fits[-1]):
+            break
+    most = max(fit.count for fit in fits)
+    tied = [fit for fit in fits if fit.count == most]
+    best = max(tied, key=trees.corners_agree) if len(tied) > 1 else tied[0]
+    if most < COMPARABLE_SHARE * compared or not compared:
+        profile = _same_profile(old, new) if compared < _FEWEST else None
+        if profile is None:
+            return Alignment(method="none", shift_mm=(0.0, 0.0), agreeing=most, compared=compared)
+        return replace(profile, agreeing=most, compared=compared)
+    return best.alignment(compared)
 
-    def agreeing(shift: Floats) -> tuple[int, Floats]:
+
+class _Trees:
+    """Marks of the new board, to be searched again and again."""
+
+    def __init__(self, theirs: _Marks) -> None:
+        self._trees = [PointTree(_weighted(t)) for t in (theirs.holes, theirs.pads)]
+        self._corners = PointTree(theirs.corners)
+
+    def agreeing(self, marks: _Marks, shift: Floats) -> tuple[int, Floats]:
         """How many agree under a shift, and the shift refined by them."""
         count, rests = 0, []
-        for marks, tree in zip((mine.holes, mine.pads), trees, strict=True):
-            if not len(marks) or not len(tree.points):
+        for own, tree in zip((marks.holes, marks.pads), self._trees, strict=True):
+            if not len(own) or not len(tree.points):
                 continue
-            moved = _weighted(marks) + np.append(shift, 0.0)
+            moved = _weighted(own) + np.append(shift, 0.0)
             distance, row = tree.query(moved, within=AGREE_MM)
             fits = np.isfinite(distance)
             # Doubled files put two marks on one place; it counts once.
@@ -64,28 +130,35 @@ def align_boards(old: Board, new: Board) -> Alignment:
         rest = np.concatenate(rests) if rests else np.empty((0, 2))
         return count, (np.median(rest, axis=0) if len(rest) else np.zeros(2))
 
-    best: tuple[int, Method, Floats] | None = None
-    for method, shift in _candidates(old, new, mine, theirs):
-        count, rest = agreeing(shift)
+    def corners(self, fit: _Fit) -> int:
+        """How many corners of the profiles can agree."""
+        return min(len(fit.marks.corners), len(self._corners.points))
+
+    def corners_agree(self, fit: _Fit) -> int:
+        """How many corners of the profiles agree."""
+        if not self.corners(fit):
+            return 0
+        distance, row = self._corners.query(fit.marks.corners + fit.shift, within=AGREE_MM)
+        return len(np.unique(row[np.isfinite(distance)]))
+
+
+def _best_shift(
+    mine: _Marks, theirs: _Marks, trees: _Trees, turned_deg: int, compared: int
+) -> _Fit:
+    """The shift under which most agree of a board turned so."""
+    best: _Fit | None = None
+    for method, shift in _candidates(mine, theirs):
+        count, rest = trees.agreeing(mine, shift)
         # Boards that lie on each other as they are stay so: rounding is no shift.
         as_is = method == "same origin" and np.hypot(*rest) <= SAME_MM
         moved = shift if as_is else shift + rest
         told: Method = "holes" if method == "same origin" and not as_is else method
-        if best is None or count > best[0]:
-            best = (count, told, moved)
-        if best[0] == compared:
+        if best is None or count > best.count:
+            best = _Fit(count, told, turned_deg, moved, mine)
+        if best.count == compared:
             break
     assert best is not None  # noqa: S101 -- the origin is always a candidate
-    count, method, shift = best
-    shown = (round(float(shift[0]), 6), round(float(shift[1]), 6))
-    if count < COMPARABLE_SHARE * compared or not compared:
-        profile = _same_profile(old, new)
-        if compared >= _FEWEST or profile is None:
-            return Alignment(method="none", shift_mm=(0.0, 0.0), agreeing=count, compared=compared)
-        shown = (round(profile[0], 6), round(profile[1], 6))
-        by: Method = "profile" if np.hypot(*profile) > SAME_MM else "same origin"
-        return Alignment(method=by, shift_mm=shown, agreeing=count, compared=compared)
-    return Alignment(method=method, shift_mm=shown, agreeing=count, compared=compared)
+    return best
 
 
 def _weighted(marks: Floats) -> Floats:
@@ -104,7 +177,9 @@ def _marks(board: Board) -> _Marks:
             sizes = np.array([max(a.size_mm) for a in layer.file.apertures])
             pads.append(np.column_stack((o.x0[rows], o.y0[rows], sizes[o.aperture[rows]])))
     every = np.concatenate(pads) if pads else np.empty((0, 3))
-    return _Marks(_distinct(holes), _distinct(every))
+    profile = board.profile
+    corners = np.empty((0, 2)) if profile is None else shapely.get_coordinates(profile)
+    return _Marks(_distinct(holes), _distinct(every), _distinct(corners))
 
 
 def _distinct(marks: Floats) -> Floats:
@@ -113,9 +188,7 @@ def _distinct(marks: Floats) -> Floats:
     return np.asarray(distinct[np.isfinite(distinct).all(axis=1)])
 
 
-def _candidates(
-    old: Board, new: Board, mine: _Marks, theirs: _Marks
-) -> Iterator[tuple[Method, Floats]]:
+def _candidates(mine: _Marks, theirs: _Marks) -> Iterator[tuple[Method, Floats]]:
     yield "same origin", np.zeros(2)
     pairs: tuple[tuple[Method, Floats, Floats], ...] = (
         ("holes", mine.holes, theirs.holes),
@@ -124,7 +197,7 @@ def _candidates(
     for name, a, b in pairs:
         for shift in _voted(a, b):
             yield name, shift
-    for shift in _profile_shifts(old, new):
+    for shift in _profile_shifts(mine.corners, theirs.corners):
         yield "profile", shift
 
 
@@ -147,21 +220,47 @@ def _voted(a: Floats, b: Floats) -> Floats:
     return np.asarray(best * AGREE_MM)
 
 
-def _profile_shifts(old: Board, new: Board) -> Iterator[Floats]:
-    a, b = np.array(old.bounds), np.array(new.bounds)
-    if not (np.isfinite(a).all() and np.isfinite(b).all()):
+def _profile_shifts(mine: Floats, theirs: Floats) -> Iterator[Floats]:
+    """Shifts that bring corners or middles of two boxes together."""
+    if not len(mine) or not len(theirs):
         return
+    a, b = _box(mine), _box(theirs)
     for x in (0, 2):
         for y in (1, 3):
             yield b[[x, y]] - a[[x, y]]
     yield (b[:2] + b[2:] - a[:2] - a[2:]) / 2
 
 
-def _same_profile(old: Board, new: Board) -> tuple[float, float] | None:
-    """Shift between profiles of one size; None when sizes differ or one has none."""
+def _box(points: Floats) -> Floats:
+    return np.concatenate((points.min(axis=0), points.max(axis=0)))
+
+
+def _same_profile(old: Board, new: Board) -> Alignment | None:
+    """How profiles of one size lie on each other; None when sizes differ or one has none.
+
+    Of the turns under which sizes agree, the one under which the areas differ least.
+    """
     if old.profile is None or new.profile is None:
         return None
-    a, b = np.array(old.profile.bounds), np.array(new.profile.bounds)
-    if not np.allclose(a[2:] - a[:2], b[2:] - b[:2], atol=AGREE_MM):
+    theirs = np.array(new.profile.bounds)
+    best: tuple[float, int, Floats] | None = None
+    for degrees in TURNS:
+        turned = shapely.transform(old.profile, lambda p, d=degrees: turn_points(p, d))
+        mine = np.array(turned.bounds)
+        if not np.allclose(mine[2:] - mine[:2], theirs[2:] - theirs[:2], atol=AGREE_MM):
+            continue
+        shift = theirs[:2] - mine[:2]
+        laid = shapely.transform(turned, lambda p, s=shift: p + s)
+        apart = round(laid.symmetric_difference(new.profile).area, 3)
+        if best is None or apart < best[0]:
+            best = apart, degrees, shift
+    if best is None:
         return None
-    return float(b[0] - a[0]), float(b[1] - a[1])
+    _, degrees, shift = best
+    return Alignment(
+        method="profile" if np.hypot(*shift) > SAME_MM or degrees else "same origin",
+        shift_mm=(round(float(shift[0]), 6), round(float(shift[1]), 6)),
+        turned_deg=degrees,
+        agreeing=0,
+        compared=0,
+    )

@@ -204,14 +204,17 @@ class Alignment:
     Parameters
     ----------
     method
-        What told the shift; ``none`` when nothing of one board lies on the other.
+        What told turn and shift; ``none`` when nothing of one board lies on the other.
+    turned_deg
+        0, 90, 180 or 270: what the old board is turned by about its origin, counter-clockwise.
     shift_mm
-        What is added to positions of the old board.
+        What is then added to its positions.
     agreeing, compared
         Holes and pads of the smaller board that lie on one of the other, of how many.
     """
 
     method: Method
+    turned_deg: int = 0
     shift_mm: tuple[float, float]
     agreeing: int
     compared: int
@@ -233,10 +236,12 @@ class Alignment:
         if not self.comparable:
             return f"the boards cannot be laid on each other: {agreed}"
         dx, dy = self.shift_mm
-        if not self.shifted:
+        moves = [f"turned by {self.turned_deg}°"] if self.turned_deg else []
+        if self.shifted:
+            moves.append(f"moved by {format_number(dx)}, {format_mm(dy)}")
+        if not moves:
             return f"laid on each other as they are, {agreed}"
-        moved = f"{format_number(dx)}, {format_mm(dy)}"
-        return f"OLD moved by {moved} onto NEW, told by {self.method}; {agreed}"
+        return f"OLD {' and '.join(moves)} onto NEW, told by {self.method}; {agreed}"
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -102,20 +102,40 @@ class Canvas:
                 pieces.append(runs)
         return Prepared(tuple(tuple(joined(p)) for p in pieces), stencil.inverted)
 
-    def cover(self, prepared: Prepared, top: int, rows: int) -> Bytes | int:
-        """Coverage of rows ``top`` to ``top + rows``, (rows, columns) uint8; a number if even."""
-        empty = 255 if prepared.inverted else 0
-        total: Bytes | None = None
-        for runs in prepared.pieces:
-            layer = self._paint(runs, top, rows)
-            if layer is None:
-                continue
-            total = layer if total is None else 255 - _product(255 - total, 255 - layer)
-        if total is None:
-            return empty
-        return 255 - total if prepared.inverted else total
+    def cover(
+        self, prepared: Prepared, top: int, rows: int, out: Bytes | None = None
+    ) -> Bytes | int:
+        """Cover rows ``top`` to ``top + rows``.
 
-    def _paint(self, runs: tuple[Rings, ...], top: int, rows: int) -> Bytes | None:
+        Parameters
+        ----------
+        out : (rows, columns) uint8, optional
+            Where to put the coverage; what it held is lost.
+
+        Returns
+        -------
+        (rows, columns) uint8, ``out`` when given, or a number if the coverage is even.
+        """
+        if out is None:
+            out = np.empty((rows, self.grid.columns), dtype=np.uint8)
+        touched = False
+        for runs in prepared.pieces:
+            if not self._paint(runs, top, rows):
+                continue
+            if touched:
+                layer = self._words[:rows].astype(np.uint8)
+                np.subtract(255, _product(255 - out, 255 - layer), out=out)
+            else:
+                np.copyto(out, self._words[:rows], casting="unsafe")
+            touched = True
+        if not touched:
+            return 255 if prepared.inverted else 0
+        if prepared.inverted:
+            np.invert(out, out=out)
+        return out
+
+    def _paint(self, runs: tuple[Rings, ...], top: int, rows: int) -> bool:
+        """Paint runs into the buffer, whose red is then their coverage; False if none is met."""
         from matplotlib.path import Path
         from matplotlib.transforms import Affine2D
 
@@ -137,7 +157,7 @@ class Canvas:
             path.should_simplify = False
             tone = 1.0 if run.dark else 0.0
             self._renderer.draw_path(self._gc, path, transform, (tone, tone, tone, 1.0))
-        return self._words[:rows].astype(np.uint8) if touched else None
+        return touched
 
 
 @dataclass(frozen=True, eq=False)

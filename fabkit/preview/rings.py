@@ -56,9 +56,13 @@ class Rings:
         hit = (self.low < high) & (self.high > low)
         if hit.all():
             return self.points, self.starts[:-1]
-        counts = np.diff(self.starts)
-        kept = np.concatenate(([0], np.cumsum(counts[hit])))
-        return self.points[np.repeat(hit, counts)], kept[:-1]
+        # Work is for the rings that are hit, not for the whole layer: a band meets few of them.
+        first, last = self.starts[:-1][hit], self.starts[1:][hit]
+        ends = np.cumsum(last - first)
+        begins = ends - (last - first)
+        index = np.repeat(first - begins, last - first)
+        index += np.arange(len(index))
+        return self.points.take(index, axis=0), begins
 
 
 def polygon_rings(shapes: NDArray[Any]) -> tuple[Floats, Ints]:
