@@ -103,9 +103,7 @@ def build_sheet(
 
             return finding_sheet(board, findings, options)
         case "measures":
-            faces = [sheets.measured_face(board, side, options) for side in sheets.SIDES]
-            title = f"{board.name}: measures"
-            return sheets.side_by_side(title, faces, ["Front", "Back"], sheets.text_size(board))
+            return sheets.measures_sheet(board, options)
 
 
 def sheet_bytes(picture: Scene | Sheet, kind: str, options: PreviewOptions | None = None) -> bytes:

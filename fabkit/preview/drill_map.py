@@ -91,11 +91,12 @@ def drill_sheet(board: Board, options: PreviewOptions | None = None) -> Sheet:
     width, height = (scale * v for v in draft.scene().size_mm)
     table = _table(rows, size, _outside(board, frame))
     wide, high = table.size_mm
-    foot = 2.4 * size if scale > 1 else 0.0
+    foot = 2.4 * size
     full = max(height + foot, high)
     ground = SceneDraft("ground", (0.0, 0.0, width + GAP_MM + wide, full))
     ground.coat("ground", palette.PAPER)
-    ground.coat("scale", palette.INK, scale_note(scale, size))
+    words = f"Seen from the front{scale_note(scale)}"
+    ground.coat("name", palette.INK, letters(words, 2.0 * size, 0.9 * size, size))
     return Sheet(
         f"{board.name}: drill map, seen from the front",
         width + GAP_MM + wide,
@@ -145,7 +146,11 @@ def _table(rows: tuple[ToolRow, ...], size: float, outside: int) -> Scene:
     total = ("all", "", str(sum(len(r.holes) for r in rows)), str(sum(r.paths for r in rows)), "")
     right = (True, False, True, True, False)
     grid = [head, *cells, total]
-    widths = [max(text_width(g[c], size) for g in grid) for c in range(len(head))]
+    bold = [k in (0, len(grid) - 1) for k in range(len(grid))]
+    widths = [
+        max(text_width(g[c], size, bold=b) for g, b in zip(grid, bold, strict=True))
+        for c in range(len(head))
+    ]
     step, gap, first = 2.2 * size, 1.6 * size, 4.0 * size
     edges = np.cumsum([first, *(w + gap for w in widths)])
     top = step * (len(grid) + (2 if note else 1))
@@ -163,7 +168,7 @@ def _table(rows: tuple[ToolRow, ...], size: float, outside: int) -> Scene:
                     y,
                     size,
                     align="right" if right[c] else "left",
-                    bold=k in (0, len(grid) - 1),
+                    bold=bold[k],
                 )
             )
     table.coat("words", palette.INK, *words)

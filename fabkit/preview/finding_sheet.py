@@ -14,10 +14,17 @@ from fabkit.package.model import Side
 from fabkit.preview import palette
 from fabkit.preview.finished import finished_face
 from fabkit.preview.flags import FLAG, RING, place_flags
-from fabkit.preview.lettering import letters, wrapped
+from fabkit.preview.lettering import letters, text_width, wrapped
 from fabkit.preview.options import PreviewOptions
 from fabkit.preview.scene import Letters, Pen, Placed, Scene, SceneDraft, Sheet
-from fabkit.preview.sheets import GAP_MM, SIDES, enlargement, letter_size, scale_note
+from fabkit.preview.sheets import (
+    GAP_MM,
+    SIDES,
+    enlargement,
+    face_name,
+    letter_size,
+    scale_note,
+)
 
 TONES: Final = {
     Severity.ERROR: palette.VERMILION,
@@ -243,25 +250,31 @@ def finding_sheet(
     options = options or PreviewOptions()
     scale = enlargement(board)
     size = letter_size(scale * max(board.size_mm))
-    views = []
+    views: list[tuple[str, Scene]] = []
     for side in SIDES:
         spots = _spots(board, findings, side, 3.0 * size / scale)
         if side == "top" or spots:
-            views.append(_marked(board, side, findings, spots, options, size / scale))
-    wide = max(v.size_mm[0] for v in views) * scale
-    views_high = sum(v.size_mm[1] for v in views) * scale + GAP_MM * (len(views) - 1)
+            view = _marked(board, side, findings, spots, options, size / scale)
+            name = f"{face_name(side, options).capitalize()}{scale_note(scale)}"
+            views.append((name, view))
+    foot = 2.4 * size
+    wide = max(max(v.size_mm[0] * scale, text_width(name, size)) for name, v in views)
+    views_high = sum(v.size_mm[1] * scale + foot + GAP_MM for _, v in views) - GAP_MM
     listed = _list(board, findings, size, views_high)
     edge = 2.0 * size
     high = max(views_high, listed.size_mm[1]) + 2 * edge
     full = wide + GAP_MM + listed.size_mm[0] + 2 * edge
     ground = SceneDraft("ground", (0.0, 0.0, full, high))
     ground.coat("ground", palette.SURROUNDINGS_LIGHT)
-    ground.coat("scale", palette.INK, scale_note(scale, size))
-    placed = [Placed(ground.scene(), 0.0, 0.0)]
+    placed: list[Placed] = []
+    words: list[Letters] = []
     top = high - edge
-    for view in views:
+    for name, view in views:
         across, down = (scale * v for v in view.size_mm)
         placed.append(Placed(view, edge + (wide - across) / 2, top - down, scale))
-        top -= down + GAP_MM
+        words.append(letters(name, edge + wide / 2, top - down - 0.8 * foot, size, align="middle"))
+        top -= down + foot + GAP_MM
+    ground.coat("names", palette.INK, *words)
+    placed.insert(0, Placed(ground.scene(), 0.0, 0.0))
     placed.append(Placed(listed, edge + wide + GAP_MM, high - edge - listed.size_mm[1]))
     return Sheet(f"{board.name}: findings", full, high, tuple(placed))

@@ -245,7 +245,8 @@ def paper_sheets(halves: Sequence[PaperHalf], *, paper: Paper = Paper.A4) -> tup
         whole = draft.scene()
         width, height = (format_mm(v, digits=2) for v in half.board.size_mm)
         title = f"{half.board.name}: {half.name}, {face_word(half.side)} up"
-        note = f"{width} x {height}. Cut along the outline; push switches through the squares."
+        squares = "; push switches through the squares" if half.keys else ". No keys were found"
+        note = f"{width} x {height}. Cut along the outline{squares}."
         for row in range(layout.rows):
             for column in range(layout.columns):
                 window, place = _window(whole, layout, column, row)

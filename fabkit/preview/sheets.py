@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -21,13 +22,12 @@ from fabkit.preview.finished import (
     outline,
 )
 from fabkit.preview.keys import KeyPosition, find_keys, left_face
-from fabkit.preview.lettering import letters
+from fabkit.preview.lettering import letters, text_width
 from fabkit.preview.options import PreviewOptions
 from fabkit.preview.scene import (
     Coat,
     Fill,
     Group,
-    Letters,
     Pen,
     Placed,
     Scene,
@@ -62,22 +62,32 @@ def enlargement(board: Board) -> int:
     return next((n for n in SCALES if n * longest >= ROOM_MM), SCALES[-1])
 
 
-def scale_note(scale: int, size: float) -> Letters:
-    """Words below an enlarged board; none at full size."""
-    return letters(f"drawn {scale} : 1" if scale > 1 else "", 2.0 * size, 0.9 * size, size)
+def scale_note(scale: int) -> str:
+    """Words behind the name of an enlarged board; none at full size."""
+    return f", drawn {scale} : 1" if scale > 1 else ""
+
+
+def face_name(side: Side, options: PreviewOptions) -> str:
+    """Which face is seen, and that the back is seen through the front when it is."""
+    if side == "top":
+        return "front"
+    return "back, seen through the front" if options.through else "back"
 
 
 def side_by_side(title: str, scenes: Sequence[Scene], names: Sequence[str], size: float) -> Sheet:
-    """Scenes in a row on light ground, each named below."""
+    """Scenes in a row on light ground, each named below with room for its name."""
     foot = 3.2 * size
-    width = sum(s.size_mm[0] for s in scenes) + GAP_MM * (len(scenes) - 1)
+    widths = [
+        max(s.size_mm[0], text_width(n, size) + size) for s, n in zip(scenes, names, strict=True)
+    ]
+    width = sum(widths) + GAP_MM * (len(scenes) - 1)
     height = max(s.size_mm[1] for s in scenes) + foot
     ground = SceneDraft("ground and names", (0.0, 0.0, width, height))
     ground.coat("ground", palette.SURROUNDINGS_LIGHT)
     placed, words, x = [], [], 0.0
-    for scene, name in zip(scenes, names, strict=True):
-        wide, high = scene.size_mm
-        placed.append(Placed(scene, x, foot + (height - foot - high) / 2))
+    for scene, name, wide in zip(scenes, names, widths, strict=True):
+        across, high = scene.size_mm
+        placed.append(Placed(scene, x + (wide - across) / 2, foot + (height - foot - high) / 2))
         words.append(letters(name, x + wide / 2, 1.2 * size, size, align="middle"))
         x += wide + GAP_MM
     ground.coat("names", palette.INK, *words)
@@ -89,8 +99,11 @@ def halves_sheet(
     options: PreviewOptions | None = None,
     keys: tuple[KeyPosition, ...] | None = None,
 ) -> Sheet:
-    """Left and right half of a reversible board as used, each face named."""
-    options = options or PreviewOptions()
+    """Left and right half of a reversible board as used, each face named.
+
+    No half is used as seen through its front: ``through`` does not apply.
+    """
+    options = replace(options or PreviewOptions(), through=False)
     left = left_face(find_keys(board) if keys is None else keys)
     right: Side = "bottom" if left == "top" else "top"
     scenes = [finished_face(board, side, options) for side in (left, right)]
@@ -99,7 +112,7 @@ def halves_sheet(
     return side_by_side(f"{board.name}: both halves as used", scenes, names, text_size(board))
 
 
-def layer_sheet(board: Board, layer: Layer, options: PreviewOptions | None = None) -> Scene:
+def layer_sheet(board: Board, layer: Layer, options: PreviewOptions | None = None) -> Sheet:
     """One layer alone, dark on light, with the profile; bottom layers seen from the bottom."""
     options = options or PreviewOptions()
     draft = SceneDraft(
@@ -112,7 +125,10 @@ def layer_sheet(board: Board, layer: Layer, options: PreviewOptions | None = Non
     draft.coat(layer.name, palette.INK, inside=("layer",))
     rings = shapely.get_rings(shapely.get_parts(outline(board)))
     draft.coat("profile", palette.BLUE, Pen.along(rings, 0.1))
-    return draft.scene()
+    seen = "seen from the back" if draft.mirrored else "seen from the front"
+    return side_by_side(
+        draft.title, [draft.scene()], [f"{layer.name.capitalize()}, {seen}"], text_size(board)
+    )
 
 
 def _ghost(board: Board, side: Side, options: PreviewOptions) -> tuple[SceneDraft, list[Coat]]:
@@ -166,7 +182,8 @@ def lit_sheet(
     tones = dict.fromkeys(sorted(islands), palette.BLUE)
     scenes = [_island_scene(board, side, pieces, tones, options) for side in SIDES]
     title = f"{board.name}: {name}"
-    return side_by_side(title, scenes, [f"{name}, front", f"{name}, back"], text_size(board))
+    names = [f"{name}, {face_name(side, options)}" for side in SIDES]
+    return side_by_side(title, scenes, names, text_size(board))
 
 
 def islands_sheet(board: Board, pieces: Pieces, options: PreviewOptions | None = None) -> Sheet:
@@ -174,7 +191,8 @@ def islands_sheet(board: Board, pieces: Pieces, options: PreviewOptions | None =
     options = options or PreviewOptions()
     tones = island_tones(pieces)
     scenes = [_island_scene(board, side, pieces, tones, options) for side in SIDES]
-    names = [f"{pieces.islands} islands of copper, front", "back"]
+    front, back = (face_name(side, options).capitalize() for side in SIDES)
+    names = [f"{front}; {pieces.islands} islands of copper in all", back]
     return side_by_side(f"{board.name}: islands of copper", scenes, names, text_size(board))
 
 
@@ -218,6 +236,14 @@ def _neighbours(pieces: Pieces) -> NDArray[np.int64]:
     return np.unique(np.concatenate((found, found[:, ::-1])), axis=0)
 
 
+def measures_sheet(board: Board, options: PreviewOptions | None = None) -> Sheet:
+    """Both faces with width, height and a grid."""
+    options = options or PreviewOptions()
+    faces = [measured_face(board, side, options) for side in SIDES]
+    names = [f"{face_name(side, options).capitalize()}; grid of 10 mm" for side in SIDES]
+    return side_by_side(f"{board.name}: measures", faces, names, text_size(board))
+
+
 def measured_face(board: Board, side: Side, options: PreviewOptions | None = None) -> Scene:
     """Finished face with a grid of 10 mm from the board's corner, and its width and height."""
     options = options or PreviewOptions()
@@ -235,7 +261,7 @@ def measured_face(board: Board, side: Side, options: PreviewOptions | None = Non
         np.concatenate((np.full(len(across), y0), up)),
         np.concatenate((across, np.full(len(up), x1))),
         np.concatenate((np.full(len(across), y1), up)),
-        0.06,
+        0.08 * size,
     )
     draft.coat("grid of 10 mm", palette.SKY_BLUE, grid, opacity=0.75)
     below, beside = y0 - 2.6 * size, (x1 + 2.6 * size if draft.mirrored else x0 - 2.6 * size)

@@ -1,0 +1,91 @@
+"""Words on sheets: whole, apart from each other, and true."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from test_preview_sheets import FINDINGS
+
+from fabkit.board.model import Board
+from fabkit.preview.drill_map import drill_sheet
+from fabkit.preview.finding_sheet import finding_sheet
+from fabkit.preview.keys import KeyPosition
+from fabkit.preview.options import PreviewOptions
+from fabkit.preview.paint_svg import picture_svg
+from fabkit.preview.paper import halves_of, paper_sheets
+from fabkit.preview.scene import Letters, Scene, SceneDraft, Sheet
+from fabkit.preview.sheets import SIDES, face_name, halves_sheet, layer_sheet, side_by_side
+
+
+def words_of(scene: Scene) -> list[tuple[str, float, float, float]]:
+    """Text without blanks, left and right end, and height of the base line of each line."""
+    found = []
+    for stencil in scene.stencils.values():
+        for part in stencil.parts:
+            if isinstance(part, Letters) and part.places:
+                points = np.concatenate(part.contours)
+                text = "".join(name[0] for name, _, _ in part.places)
+                low, high = points[:, 0].min(), points[:, 0].max()
+                found.append((text, float(low), float(high), part.places[0][2]))
+    return found
+
+
+def words_on(sheet: Sheet) -> list[str]:
+    """All text of a sheet without blanks."""
+    return [text for placed in sheet.placed for text, *_ in words_of(placed.scene)]
+
+
+def test_columns_of_the_drill_table_stand_apart(board: Board) -> None:
+    """Bold headings, too, keep a clear gap to their neighbours."""
+    holes = board.holes.take(np.flatnonzero(board.holes.plated == 1))
+    plated = replace(board, holes=holes, slots=board.slots.take(np.array([], int)))
+    table = words_of(drill_sheet(plated).placed[-1].scene)
+    top = max(row for *_, row in table)
+    head = sorted((w for w in table if w[3] == top), key=lambda word: word[1])
+    assert [w[0] for w in head] == ["diameter", "plating", "holes", "slots", "file"]
+    gaps = [b[1] - a[2] for a, b in pairwise(head)]
+    # Rows stand 2.2 heights apart, and a gap is 1.6 wide: letters leave a little more or less.
+    height = (top - max(row for *_, row in table if row < top)) / 2.2
+    assert min(gaps) > 1.4 * height
+
+
+def test_name_wider_than_its_picture_is_not_cut() -> None:
+    """A long name below a narrow picture gets the room it needs; the picture stands above it."""
+    narrow = SceneDraft("narrow", (0.0, 0.0, 3.0, 9.0)).scene()
+    sheet = side_by_side("narrow", [narrow, narrow], ["A long name below it", "Short"], 1.0)
+    (_, low, high, _), _ = words_of(sheet.placed[0].scene)
+    assert low > 0
+    assert high < sheet.placed[2].x_mm
+    # Letters do not fill their advance, so the middle of the ink is off by a little.
+    assert sheet.placed[1].x_mm + 1.5 == pytest.approx((low + high) / 2, abs=0.2)
+
+
+def test_halves_are_never_seen_through(board: Board) -> None:
+    """No half is used as seen through its front, whatever is asked of other pictures."""
+    through = halves_sheet(board, PreviewOptions(through=True))
+    assert picture_svg(through) == picture_svg(halves_sheet(board))
+
+
+def test_sheets_name_the_face_they_show(board: Board) -> None:
+    """Findings, drill map and single layers say which face is seen and from where."""
+    assert {"Front,drawn3:1", "Back,drawn3:1"} <= set(words_on(finding_sheet(board, FINDINGS)))
+    assert words_on(drill_sheet(board))[0].startswith("Seenfromthefront")
+    bottom = next(a for a in board.layers if a.side == "bottom")
+    through = PreviewOptions(through=True)
+    assert words_on(layer_sheet(board, bottom))[-1].endswith(",seenfromtheback")
+    assert words_on(layer_sheet(board, bottom, through))[-1].endswith(",seenfromthefront")
+    assert [face_name(side, PreviewOptions()) for side in SIDES] == ["front", "back"]
+    assert face_name("bottom", through) == "back, seen through the front"
+
+
+def test_paper_speaks_of_squares_only_where_there_are_any(board: Board) -> None:
+    """A board without keys has no squares to push switches through, and the page says so."""
+    half = replace(halves_of(board)[0], keys=(KeyPosition(x_mm=110, y_mm=60),))
+    pages = [paper_sheets([h])[0] for h in (half, replace(half, keys=()))]
+    with_keys, without = ("".join(words_on(page)) for page in pages)
+    assert "throughthesquares" in with_keys
+    assert "squares" not in without
+    assert "Nokeyswerefound" in without
