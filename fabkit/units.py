@@ -46,6 +46,15 @@ def format_mm(value: float, *, digits: int = 3) -> str:
     return f"{format_number(value, digits=digits)} mm"
 
 
+def counted(number: int, noun: str) -> str:
+    """Write how many there are of something.
+
+    >>> counted(1, "slot"), counted(0, "slot"), counted(2, "copper layer")
+    ('1 slot', '0 slots', '2 copper layers')
+    """
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
 def format_number(value: float, *, digits: int = 3) -> str:
     """Write a number with at most ``digits`` decimals and no trailing zeros.
 

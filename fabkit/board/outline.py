@@ -22,7 +22,7 @@ from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.outlines import SAME_END_MM, Figures, Strokes, fill, find_figures, nest
 from fabkit.gerber.model import GerberFile, Kind
 from fabkit.gerber.shapes import object_shapes
-from fabkit.units import OUTLINE_JOIN_MM, format_mm, format_number
+from fabkit.units import OUTLINE_JOIN_MM, counted, format_mm, format_number
 
 Shapes = NDArray[Any]
 
@@ -161,8 +161,7 @@ def _drop_targets(strokes: Strokes, name: str, found: Outline) -> Strokes:
     found.findings.append(
         Finding.of(
             rules.PROFILE_STRAY,
-            f"{len(targets)} target{'s' if len(targets) > 1 else ''} (a circle with a cross) in "
-            "the profile",
+            f"{counted(len(targets), 'target')} (a circle with a cross) in the profile",
             *(
                 Place(file=name, x_mm=float(x), y_mm=float(y))
                 for x, y in centres[targets][:_PLACES]

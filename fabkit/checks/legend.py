@@ -23,7 +23,7 @@ from fabkit.geometry.neighbours import PointTree, label_groups
 from fabkit.gerber.model import Kind
 from fabkit.gerber.shapes import pen_widths
 from fabkit.package.model import RoleKind
-from fabkit.units import format_number
+from fabkit.units import counted, format_number
 
 GUIDES: Final = Source("published maker guides", "legend")
 
@@ -266,8 +266,8 @@ def off_board(case: Case) -> Iterator[Finding]:
                 OFF_BOARD,
                 area[rows],
                 lambda k, s=xy, a=layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
-                f"{layer.name} is cut by the board's edge in {format_number(len(rows))} "
-                f"place{'s' if len(rows) > 1 else ''}, "
+                f"{layer.name} is cut by the board's edge in "
+                f"{counted(len(rows), 'place')}, "
                 "at most {worst} of one mark is lost",
                 most=True,
                 unit="mm²",

@@ -27,7 +27,7 @@ from fabkit.checks.declare import check
 from fabkit.checks.model import NotJudged
 from fabkit.checks.worst import group
 from fabkit.findings import Finding, Place, Rule, Severity, Source
-from fabkit.units import format_mm, format_number
+from fabkit.units import counted, format_mm, format_number
 
 ATTRIBUTES: Final = Source("Gerber Layer Format Specification 2021.02", "5.6.14, .N")
 NETLIST: Final = Source("IPC-D-356A", "test records against the copper image")
@@ -131,7 +131,7 @@ def _opens(case: Case, rule: Rule, opens: list[Open]) -> Iterator[Finding]:
         yield Finding.of(
             rule,
             f"{what} {found.net}: {text} not joined to the other "
-            f"{found.rest} pad{'s' if found.rest != 1 else ''}; {gap}",
+            f"{counted(found.rest, 'pad')}; {gap}",
             _layer_place(case, found.layer, found.x_mm, found.y_mm),
             *(_layer_place(case, t.layer, t.x_mm, t.y_mm) for t in found.cut_off[:5]),
             measured=found.gap_mm,

@@ -11,6 +11,7 @@ from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
 from fabkit.package.model import RoleKind
+from fabkit.units import counted
 
 _FORMAT = "Gerber Layer Format Specification 2021.02"
 
@@ -57,7 +58,8 @@ def find_unknown_plating(case: Case) -> Iterator[Finding]:
         if holes or slots:
             yield Finding.of(
                 PLATING_UNKNOWN,
-                f"{name} does not say whether its {holes} holes and {slots} slot cuts are plated",
+                f"{name} does not say whether its {counted(holes, 'hole')} and "
+                f"{counted(slots, 'slot cut')} are plated",
                 Place(file=name),
             )
 
@@ -70,6 +72,7 @@ def find_layer_count(case: Case) -> Iterator[Finding]:
     if count not in offered:
         yield Finding.of(
             LAYERS_OFFERED,
-            f"{count} copper layers; the house offers {', '.join(str(n) for n in offered)}",
+            f"{counted(count, 'copper layer')}; the house offers "
+            f"{', '.join(str(n) for n in offered)}",
             measured=float(count),
         )

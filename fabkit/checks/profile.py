@@ -18,7 +18,7 @@ from fabkit.geometry.facets import facets_of
 from fabkit.geometry.facing import find_gaps, find_widths, thin_out
 from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import RoleKind
-from fabkit.units import CHORD_ERROR_MM, format_mm, format_number
+from fabkit.units import CHORD_ERROR_MM, counted, format_mm, format_number
 
 CORNER_DEPTH_MM: Final = 0.05
 """Material a router leaves in a corner that is thinner than this is not worth a word."""
@@ -185,7 +185,7 @@ def routing(case: Case) -> Iterator[Finding]:
             spots, least = xy[sharp], float(radius[sharp].min())
             bit = f"rounded by {format_mm(least)}, for a bit of {format_mm(2 * least)}"
             drawn = bit if least > 0 else "sharp"
-            many = f"{format_number(len(spots))} inner corner{'s' if len(spots) > 1 else ''}"
+            many = counted(len(spots), "inner corner")
             yield group(
                 CORNER,
                 radius[sharp],

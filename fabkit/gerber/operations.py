@@ -45,10 +45,19 @@ def find_operations(rows: Rows, count: int, carry: Carry, say: Say) -> Ints:
             offset[bare[repeats]],
             assumed="D01 was repeated",
         )
+        # A move leaves no image, and left out it would let the next line start in a wrong place.
+        moves = last == 2
+        operation[bare[moves]] = 2
         say(
             BARE_COORDINATES,
-            "coordinates without operation code, not behind D01",
-            offset[bare[~repeats]],
+            "coordinates without operation code behind D02",
+            offset[bare[moves]],
+            assumed="D02 was repeated",
+        )
+        say(
+            BARE_COORDINATES,
+            "coordinates without operation code, behind neither D01 nor D02",
+            offset[bare[~repeats & ~moves]],
             assumed="they were ignored",
         )
     if len(coded):

@@ -334,7 +334,7 @@ BARE_COORDINATES = declare(
     _E,
     "8.3.2",
     "Coordinates without operation code that do not follow a D01",
-    "They mean nothing and were left out.",
+    "They mean nothing: behind D02 the move was repeated, elsewhere they were left out.",
     _LOOK,
 )
 APERTURE_UNDEFINED = declare(

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 from fabkit.outputs.terminal import clean, print_table
-from fabkit.units import format_mm, format_number
+from fabkit.units import counted, format_mm, format_number
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -101,10 +101,12 @@ def _is_area(change: Record) -> bool:
 
 def _board(board: Record) -> str:
     size = f"{board['width_mm']:.2f} × {board['height_mm']:.2f} mm"
-    return (
-        f"{board['name']}: {size}, {board['copper_layers']} copper layers, {board['holes']} holes,"
-        f" {board['slots']} slots"
+    counts = (
+        counted(board["copper_layers"], "copper layer"),
+        counted(board["holes"], "hole"),
+        counted(board["slots"], "slot"),
     )
+    return f"{board['name']}: {size}, {', '.join(counts)}"
 
 
 def _sections(record: Record, *, full: bool) -> Iterator[tuple[str, list[str]]]:
@@ -174,7 +176,8 @@ def finding_lines(findings: Record) -> Iterator[str]:
     for pair in findings["changed"]:
         a, b = pair["before"], pair["after"]
         yield f"changed {b['severity']}: {b['message']}  [{b['id']}]; was: {a['message']}"
-    yield f"{findings['same']} findings are the same"
+    same = findings["same"]
+    yield f"{counted(same, 'finding')} {'is' if same == 1 else 'are'} the same"
 
 
 def _print_costs(console: Console, costs: Record) -> None:

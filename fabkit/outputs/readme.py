@@ -9,7 +9,7 @@ from fabkit.board.model import Board
 from fabkit.outputs.options import PackOptions
 from fabkit.outputs.records import drill_table
 from fabkit.package.model import PackageFile
-from fabkit.units import format_mm, format_number
+from fabkit.units import counted, format_mm, format_number
 
 
 def readme_text(board: Board, files: Mapping[str, PackageFile], options: PackOptions) -> str:
@@ -37,9 +37,9 @@ def readme_text(board: Board, files: Mapping[str, PackageFile], options: PackOpt
         lines.append(f"{member:<{width_of_names}}{file.role}{exported}")
     lines += ["", "Drills", "------"]
     for row in drill_table(board):
-        slots = f", {row['slots']} slots" if row["slots"] else ""
+        slots = f", {counted(row['slots'], 'slot')}" if row["slots"] else ""
         diameter = format_mm(row["diameter_mm"])
-        lines.append(f"{diameter:<12}{row['plating']:<14}{row['holes']} holes{slots}")
+        lines.append(f"{diameter:<12}{row['plating']:<14}{counted(row['holes'], 'hole')}{slots}")
     if options.despite:
         lines += ["", "Known findings, accepted by the designer", "-" * 40]
         lines += [f"{rule}: {reason}" for rule, reason in sorted(options.despite.items())]

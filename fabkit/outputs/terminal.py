@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, TextIO
 
-from fabkit.units import format_mm, format_number
+from fabkit.units import counted, format_mm, format_number
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -198,8 +198,8 @@ def print_board(console: Console, board: Record) -> None:
     words = [
         f"{clean(board['name'])}:",
         f"{format_number(width, digits=2)} × {format_mm(height, digits=2)},",
-        f"{board['copper_layers']} copper layers,",
-        f"{board['holes']} holes, {board['slots']} slots,",
+        f"{counted(board['copper_layers'], 'copper layer')},",
+        f"{counted(board['holes'], 'hole')}, {counted(board['slots'], 'slot')},",
         f"{format_mm(thickness)} thick" if thickness else "thickness not stated",
     ]
     console.print(" ".join(words), style="bold")

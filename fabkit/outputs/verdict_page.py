@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from fabkit.outputs.terminal import clean
+from fabkit.units import counted
 
 Record = dict[str, Any]
 
@@ -19,11 +20,11 @@ def verdict_markdown(check: Record) -> str:
     """
     board = check["board"]
     size = f"{board['width_mm']:.2f} × {board['height_mm']:.2f} mm"
-    cuts = f"{board['holes']} holes, {board['slots']} slots"
+    cuts = f"{counted(board['holes'], 'hole')}, {counted(board['slots'], 'slot')}"
     lines = [
         f"# {markdown_text(board['name'])}: {markdown_text(check['verdict'])}",
         "",
-        f"{size}, {board['copper_layers']} copper layers, {cuts}.",
+        f"{size}, {counted(board['copper_layers'], 'copper layer')}, {cuts}.",
     ]
     for word in ("error", "warning", "note"):
         found = [f for f in check["findings"] if f["severity"] == word]

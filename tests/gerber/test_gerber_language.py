@@ -32,6 +32,9 @@ HEAD = b"%FSLAX46Y46*%%MOMM*%G75*G01*"
             C1 + "X0Y0D02*X5Y5D01*X9Y9*X8Y8*", {"modal-operation"}, {"D": 3}, id="8.3.2"
         ),
         pytest.param(C1 + "X0Y0D03*X5Y5*", {"bare-coordinates"}, {"F": 1}, id="8.3.2 after D03"),
+        pytest.param(
+            C1 + "X0Y0D02*X5Y5*X9Y5D01*", {"bare-coordinates"}, {"D": 1}, id="8.3.2 after D02"
+        ),
         pytest.param("%ADD10C,2*%" + C1 + "X0Y0D03*", {"aperture-twice"}, {"F": 1}, id="4.3.1"),
         pytest.param("D05*" + C1 + "X0Y0D03*", {"aperture-code"}, {"F": 1}, id="4.6"),
         pytest.param("%ADD10NONE*%", {"macro-unknown"}, {}, id="4.5"),
@@ -309,3 +312,11 @@ def test_every_rule_is_complete() -> None:
         assert rule.why.endswith(".")
         assert rule.advice.endswith(".")
         assert rule.source.section.startswith("section ")
+
+
+def test_bare_coordinates_behind_a_move_move_the_pen() -> None:
+    """The line behind them starts where they say: what the writer of repeated moves means."""
+    body = C1 + xy(0, 0) + "D02*" + xy(5, 5) + "*" + xy(9, 5) + "D01*"
+    objects = read_layer(body).objects
+
+    assert (objects.x0[0], objects.x1[0]) == (5.0, 9.0)
