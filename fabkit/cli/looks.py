@@ -54,7 +54,7 @@ _LOOKS = (
         type=click.Choice([s.value for s in Surroundings]),
         default="transparent",
         show_default=True,
-        help="What lies behind the board.",
+        help="What lies behind the board; sheets are always light.",
     ),
     click.option("--through", is_flag=True, help="Draw the back as seen through the front."),
 )

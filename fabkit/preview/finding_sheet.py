@@ -23,6 +23,7 @@ from fabkit.preview.sheets import (
     enlargement,
     face_name,
     letter_size,
+    on_sheet,
     scale_note,
 )
 
@@ -247,7 +248,7 @@ def finding_sheet(
     The back is shown when a finding lies on it.  Every finding is listed, also those without a
     place on the board.
     """
-    options = options or PreviewOptions()
+    options = on_sheet(options)
     scale = enlargement(board)
     size = letter_size(scale * max(board.size_mm))
     views: list[tuple[str, Scene]] = []

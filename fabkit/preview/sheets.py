@@ -23,7 +23,7 @@ from fabkit.preview.finished import (
 )
 from fabkit.preview.keys import KeyPosition, find_keys, left_face
 from fabkit.preview.lettering import letters, text_width
-from fabkit.preview.options import PreviewOptions
+from fabkit.preview.options import PreviewOptions, Surroundings
 from fabkit.preview.scene import (
     Coat,
     Fill,
@@ -74,6 +74,11 @@ def face_name(side: Side, options: PreviewOptions) -> str:
     return "back, seen through the front" if options.through else "back"
 
 
+def on_sheet(options: PreviewOptions | None) -> PreviewOptions:
+    """Options of a face that stands on a sheet's own ground, which is light."""
+    return replace(options or PreviewOptions(), surroundings=Surroundings.TRANSPARENT)
+
+
 def side_by_side(title: str, scenes: Sequence[Scene], names: Sequence[str], size: float) -> Sheet:
     """Scenes in a row on light ground, each named below with room for its name."""
     foot = 3.2 * size
@@ -103,7 +108,7 @@ def halves_sheet(
 
     No half is used as seen through its front: ``through`` does not apply.
     """
-    options = replace(options or PreviewOptions(), through=False)
+    options = replace(on_sheet(options), through=False)
     left = left_face(find_keys(board) if keys is None else keys)
     right: Side = "bottom" if left == "top" else "top"
     scenes = [finished_face(board, side, options) for side in (left, right)]
@@ -146,12 +151,21 @@ def _ghost(board: Board, side: Side, options: PreviewOptions) -> tuple[SceneDraf
     return draft, coats
 
 
+RIMMED_MM: Final = 0.8
+"""Smaller holes get no rim: those are vias, and rims would hide their rings."""
+
+
 def _finish(draft: SceneDraft, coats: list[Coat], board: Board) -> Scene:
+    """The board trimmed and drilled, with rims, for white board on light ground hides its edges."""
     draft.nodes.append(
         Group(title="board", children=tuple(coats), inside=("profile",), outside=("holes",))
     )
     rings = shapely.get_rings(shapely.get_parts(outline(board)))
     draft.coat("profile", palette.FAINT_INK, Pen.along(rings, 0.1))
+    h = board.holes.take(np.flatnonzero(board.holes.diameter >= RIMMED_MM))
+    slots = shapely.get_rings(shapely.get_parts(board.hole_shapes[len(board.holes) :]))
+    rims = [Pen.circles(h.x, h.y, h.diameter, 0.06), Pen.along(slots, 0.06)]
+    draft.coat("rims of holes", palette.FAINT_INK, Pen.joined(rims))
     return draft.scene()
 
 
@@ -182,7 +196,8 @@ def lit_sheet(
     tones = dict.fromkeys(sorted(islands), palette.BLUE)
     scenes = [_island_scene(board, side, pieces, tones, options) for side in SIDES]
     title = f"{board.name}: {name}"
-    names = [f"{name}, {face_name(side, options)}" for side in SIDES]
+    shown = name[:1].upper() + name[1:]
+    names = [f"{shown}, {face_name(side, options)}" for side in SIDES]
     return side_by_side(title, scenes, names, text_size(board))
 
 
@@ -246,8 +261,7 @@ def measures_sheet(board: Board, options: PreviewOptions | None = None) -> Sheet
 
 def measured_face(board: Board, side: Side, options: PreviewOptions | None = None) -> Scene:
     """Finished face with a grid of 10 mm from the board's corner, and its width and height."""
-    options = options or PreviewOptions()
-    face = finished_face(board, side, options)
+    face = finished_face(board, side, on_sheet(options))
     size = text_size(board)
     x0, y0, x1, y1 = board.bounds
     away = 5.2 * size

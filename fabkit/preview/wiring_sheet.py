@@ -13,6 +13,7 @@ from fabkit.preview import palette
 from fabkit.preview.finished import board_stencils, frame_around, outline
 from fabkit.preview.lettering import letters, text_width
 from fabkit.preview.options import PreviewOptions
+from fabkit.preview.paper import face_word
 from fabkit.preview.scene import Coat, Fill, Group, Letters, Pen, Scene, SceneDraft, Sheet
 from fabkit.preview.sheets import side_by_side, text_size
 from fabkit.wiring.model import HalfWiring, KeyWire, Wiring
@@ -39,7 +40,7 @@ def wiring_sheet(
         part = shared and len(faces) == 1
         scenes.append(_half_scene(board, half, chosen, part=part))
         first, last = (half.keys[0].index, half.keys[-1].index) if half.keys else (0, 0)
-        names.append(f"{WORDS[half.hand]}, {half.face_up} up, keys {first} to {last}")
+        names.append(f"{WORDS[half.hand]}, {face_word(half.face_up)} up, keys {first} to {last}")
     size = max((text_size(b) for b in boards), default=2.0)
     return side_by_side(f"{wiring.name}: wiring", scenes, names, size)
 

@@ -13,11 +13,18 @@ from fabkit.board.model import Board
 from fabkit.preview.drill_map import drill_sheet
 from fabkit.preview.finding_sheet import finding_sheet
 from fabkit.preview.keys import KeyPosition
-from fabkit.preview.options import PreviewOptions
+from fabkit.preview.options import PreviewOptions, Surroundings
 from fabkit.preview.paint_svg import picture_svg
 from fabkit.preview.paper import halves_of, paper_sheets
 from fabkit.preview.scene import Letters, Scene, SceneDraft, Sheet
-from fabkit.preview.sheets import SIDES, face_name, halves_sheet, layer_sheet, side_by_side
+from fabkit.preview.sheets import (
+    SIDES,
+    face_name,
+    halves_sheet,
+    layer_sheet,
+    measures_sheet,
+    side_by_side,
+)
 
 
 def words_of(scene: Scene) -> list[tuple[str, float, float, float]]:
@@ -67,6 +74,13 @@ def test_halves_are_never_seen_through(board: Board) -> None:
     """No half is used as seen through its front, whatever is asked of other pictures."""
     through = halves_sheet(board, PreviewOptions(through=True))
     assert picture_svg(through) == picture_svg(halves_sheet(board))
+
+
+def test_sheets_have_one_light_ground(board: Board) -> None:
+    """No face stands on a dark plate of its own, whatever surroundings are asked for."""
+    dark = PreviewOptions(surroundings=Surroundings.DARK)
+    assert picture_svg(halves_sheet(board, dark)) == picture_svg(halves_sheet(board))
+    assert picture_svg(measures_sheet(board, dark)) == picture_svg(measures_sheet(board))
 
 
 def test_sheets_name_the_face_they_show(board: Board) -> None:
