@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import Any, Final
 
@@ -24,7 +25,7 @@ from fabkit.checks.worst import group, judge
 from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
 from fabkit.geometry.facets import facets_of
 from fabkit.geometry.facing import thin_out
-from fabkit.geometry.neighbours import label_groups
+from fabkit.geometry.neighbours import PointTree, label_groups
 from fabkit.units import CHORD_ERROR_MM, COINCIDENT_MM
 
 SAME_STRETCH_MM: Final = 2.0
@@ -205,9 +206,14 @@ def join_stretches(
     """
     if not len(distance):
         return distance, middle
-    tree = shapely.STRtree(shapely.points(middle))
-    left, right = tree.query(shapely.points(middle), predicate="dwithin", distance=SAME_STRETCH_MM)
-    alike = np.abs(distance[left] - distance[right]) < COINCIDENT_MM
+    # A third axis keeps apart what lies at another distance; of it, as of the plane, one reach is
+    # let through, and both are then asked for exactly.
+    other = distance * (SAME_STRETCH_MM / COINCIDENT_MM)
+    tree = PointTree(np.column_stack((middle, other)))
+    left, right = tree.pairs(math.sqrt(2) * SAME_STRETCH_MM).T
+    alike = (np.abs(distance[left] - distance[right]) < COINCIDENT_MM) & (
+        np.hypot(*(middle[left] - middle[right]).T) <= SAME_STRETCH_MM
+    )
     label = label_groups(len(distance), left[alike], right[alike])
     first = np.unique(label, return_index=True)[1]
     low, high = np.full((len(first), 2), np.inf), np.full((len(first), 2), -np.inf)
