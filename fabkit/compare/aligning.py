@@ -146,18 +146,17 @@ def _best_shift(
     mine: _Marks, theirs: _Marks, trees: _Trees, turned_deg: int, compared: int
 ) -> _Fit:
     """The shift under which most agree of a board turned so."""
-    best: _Fit | None = None
-    for method, shift in _candidates(mine, theirs):
+    best = _Fit(0, "same origin", turned_deg, np.zeros(2), mine)
+    for method, shift in _candidates(mine, theirs, turned=bool(turned_deg)):
         count, rest = trees.agreeing(mine, shift)
         # Boards that lie on each other as they are stay so: rounding is no shift.
         as_is = method == "same origin" and np.hypot(*rest) <= SAME_MM
         moved = shift if as_is else shift + rest
         told: Method = "holes" if method == "same origin" and not as_is else method
-        if best is None or count > best.count:
+        if count > best.count:
             best = _Fit(count, told, turned_deg, moved, mine)
         if best.count == compared:
             break
-    assert best is not None  # noqa: S101 -- the origin is always a candidate
     return best
 
 
@@ -188,21 +187,23 @@ def _distinct(marks: Floats) -> Floats:
     return np.asarray(distinct[np.isfinite(distinct).all(axis=1)])
 
 
-def _candidates(mine: _Marks, theirs: _Marks) -> Iterator[tuple[Method, Floats]]:
-    yield "same origin", np.zeros(2)
+def _candidates(mine: _Marks, theirs: _Marks, *, turned: bool) -> Iterator[tuple[Method, Floats]]:
+    """Shifts to try; of a turned board the likeliest of each sort, which are told best first."""
+    if not turned:
+        yield "same origin", np.zeros(2)
     pairs: tuple[tuple[Method, Floats, Floats], ...] = (
         ("holes", mine.holes, theirs.holes),
         ("pads", mine.pads, theirs.pads),
     )
     for name, a, b in pairs:
-        for shift in _voted(a, b):
+        for shift in _voted(a, b)[: 1 if turned else _SHIFTS]:
             yield name, shift
-    for shift in _profile_shifts(mine.corners, theirs.corners):
+    for shift in _profile_shifts(mine.corners, theirs.corners)[: 1 if turned else None]:
         yield "profile", shift
 
 
 def _voted(a: Floats, b: Floats) -> Floats:
-    """Shifts that most of some marks of ``a`` share when each is laid on all alike of ``b``."""
+    """Shifts that marks of ``a`` share, each laid on all alike of ``b``; most shared first."""
     if not len(a) or not len(b):
         return np.empty((0, 2))
     # Rare sizes say most: voters are taken size by size, the rarest first.
@@ -216,19 +217,17 @@ def _voted(a: Floats, b: Floats) -> Floats:
     if not len(votes):
         return np.empty((0, 2))
     values, counts = np.unique(votes, axis=0, return_counts=True)
-    best = values[np.argsort(-counts, kind="stable")[:_SHIFTS]]
+    best = values[np.argsort(-counts, kind="stable")]
     return np.asarray(best * AGREE_MM)
 
 
-def _profile_shifts(mine: Floats, theirs: Floats) -> Iterator[Floats]:
-    """Shifts that bring corners or middles of two boxes together."""
+def _profile_shifts(mine: Floats, theirs: Floats) -> list[Floats]:
+    """Shifts that bring middles or corners of two boxes together."""
     if not len(mine) or not len(theirs):
-        return
+        return []
     a, b = _box(mine), _box(theirs)
-    for x in (0, 2):
-        for y in (1, 3):
-            yield b[[x, y]] - a[[x, y]]
-    yield (b[:2] + b[2:] - a[:2] - a[2:]) / 2
+    corners = [b[[x, y]] - a[[x, y]] for x in (0, 2) for y in (1, 3)]
+    return [(b[:2] + b[2:] - a[:2] - a[2:]) / 2, *corners]
 
 
 def _box(points: Floats) -> Floats:

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from fabkit.board.model import Board
+from fabkit.board.turned import turn_board
 from fabkit.compare.aligning import align_boards
 from fabkit.compare.holes import compare_holes
 from fabkit.compare.keys import (
@@ -44,9 +45,12 @@ def compare_boards(old: Board, new: Board, *, tell: Tell = lambda _: None) -> Co
     """
     tell("laying the boards on each other")
     alignment = align_boards(old, new)
+    given, old = old, turn_board(old, alignment.turned_deg)
     facts = [*_board_facts(old, new), *layers_in_one(old, new)]
     if not alignment.comparable:
-        return Comparison(old=old, new=new, alignment=alignment, changes=tuple(facts), layers=())
+        return Comparison(
+            old=given, new=new, laid=old, alignment=alignment, changes=tuple(facts), layers=()
+        )
     shift = alignment.shift_mm
     lacking: dict[str, str] = {}
     tell("comparing keys, parts and holes")
@@ -74,8 +78,9 @@ def compare_boards(old: Board, new: Board, *, tell: Tell = lambda _: None) -> Co
     for layer in layers:
         changes += find_places(layer)
     return Comparison(
-        old=old,
+        old=given,
         new=new,
+        laid=old,
         alignment=alignment,
         changes=tuple(_ordered(_with_names(changes, old, new, shift))),
         layers=layers,

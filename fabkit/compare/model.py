@@ -11,10 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.board.model import Board
+from fabkit.board.turned import turn_points
 from fabkit.package.model import RoleKind, Side
 from fabkit.units import format_mm, format_number
 
 Shapes = NDArray[Any]
+Points = NDArray[np.float64]
 Box = tuple[float, float, float, float]
 """Min x, min y, max x, max y, mm."""
 
@@ -160,29 +162,36 @@ class Change:
             words.append(f"{self.before} became {self.after}")
         return ", ".join(words)
 
-    def mirrored(self, shift_mm: tuple[float, float] = (0.0, 0.0)) -> Change:
+    def mirrored(self, alignment: Alignment) -> Change:
         """The change as seen when old and new change places.
 
-        ``shift_mm`` is the alignment's, from old to new.
+        ``alignment`` is that of the comparison, from old to new.
         """
-        dx, dy = shift_mm
         own = (0.0, 0.0) if self.moved_mm is None else self.moved_mm
-        # What moved is said to be where it is now: the other way round, where it was.
-        back = (dx + own[0], dy + own[1])
-        box = self.box_mm
+        corners = None if self.box_mm is None else alignment.back(np.reshape(self.box_mm, (2, 2)))
+        at = None
+        if self.x_mm is not None and self.y_mm is not None:
+            # What moved is said to be where it is now: the other way round, where it was.
+            at = alignment.back(np.array([[self.x_mm - own[0], self.y_mm - own[1]]]))[0]
+        step = turn_points(np.array([own]), -alignment.turned_deg)[0]
         return replace(
             self,
             verb=MIRRORED.get(self.verb, self.verb),
-            x_mm=None if self.x_mm is None else self.x_mm - back[0],
-            y_mm=None if self.y_mm is None else self.y_mm - back[1],
-            box_mm=None if box is None else (box[0] - dx, box[1] - dy, box[2] - dx, box[3] - dy),
+            x_mm=None if at is None else float(at[0]),
+            y_mm=None if at is None else float(at[1]),
+            box_mm=None if corners is None else _box_of(corners),
             before=self.after,
             after=self.before,
             added_mm2=self.removed_mm2,
             removed_mm2=self.added_mm2,
-            moved_mm=None if self.moved_mm is None else (-own[0], -own[1]),
+            moved_mm=None if self.moved_mm is None else (-float(step[0]), -float(step[1])),
             turned_deg=-self.turned_deg,
         )
+
+
+def _box_of(corners: Points) -> Box:
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    return float(low[0]), float(low[1]), float(high[0]), float(high[1])
 
 
 def _area(mm2: float) -> str:
@@ -223,6 +232,10 @@ class Alignment:
     def comparable(self) -> bool:
         """Whether the boards have enough in common to be laid on each other."""
         return self.method != "none"
+
+    def back(self, points: Points) -> Points:
+        """Points of the new board as they lie on the old one, (n, 2) float64, mm."""
+        return turn_points(points - self.shift_mm, -self.turned_deg)
 
     @property
     def shifted(self) -> bool:
@@ -295,6 +308,10 @@ class Comparison:
 
     Parameters
     ----------
+    old, new
+        As given.
+    laid
+        The old board turned as the new one lies; ``old`` itself where nothing had to be turned.
     changes
         By subject as in :class:`What`; areas of a layer worst first.
     layers
@@ -305,6 +322,7 @@ class Comparison:
 
     old: Board
     new: Board
+    laid: Board
     alignment: Alignment
     changes: tuple[Change, ...]
     layers: tuple[LayerChange, ...]

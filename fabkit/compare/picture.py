@@ -77,7 +77,7 @@ def _inner_scene(comparison: Comparison, layer: LayerChange) -> Scene:
 def frame_of(comparison: Comparison, margin_mm: float = 2.0) -> Frame:
     """Box that holds both boards, in the coordinates of the new one."""
     dx, dy = comparison.alignment.shift_mm
-    a = np.array(comparison.old.bounds) + np.array((dx, dy, dx, dy))
+    a = np.array(comparison.laid.bounds) + np.array((dx, dy, dx, dy))
     b = np.array(comparison.new.bounds)
     boxes = [box for box in (a, b) if np.isfinite(box).all()] or [np.zeros(4)]
     low, high = np.min(boxes, axis=0)[:2] - margin_mm, np.max(boxes, axis=0)[2:] + margin_mm

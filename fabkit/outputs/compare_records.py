@@ -42,6 +42,7 @@ def compare_record(
         "new": board_record(comparison.new),
         "alignment": {
             "method": alignment.method,
+            "turned_deg": alignment.turned_deg,
             "shift_mm": list(alignment.shift_mm),
             "agreeing": alignment.agreeing,
             "compared": alignment.compared,

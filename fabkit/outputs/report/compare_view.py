@@ -104,7 +104,7 @@ def _faces(comparison: Comparison, look: PreviewOptions) -> list[Record]:
     for side in SIDES:
         old, new = (
             replace(finished_face(board, side, options), frame=frame)
-            for board, frame in zip((comparison.old, comparison.new), frames, strict=True)
+            for board, frame in zip((comparison.laid, comparison.new), frames, strict=True)
         )
         made.append(
             {

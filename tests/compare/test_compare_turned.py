@@ -1,0 +1,81 @@
+"""A board exported turned by quarter turns is the same board, and its changes are the same."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+import pytest
+import shapely
+import shapely.affinity
+from compare_boards import shifted
+
+from fabkit import api
+from fabkit.board.turned import turn_board, turn_points
+
+TURNS = (90, 180, 270)
+
+
+@pytest.mark.parametrize("degrees", TURNS)
+def test_a_turned_board_is_the_same_board(rev_b, degrees):
+    """Turned and from another origin: equal, and the turn that brings it back is told."""
+    comparison = api.compare_boards(shifted(turn_board(rev_b, degrees), 7.5, -3.25), rev_b)
+
+    assert comparison.equal
+    assert comparison.alignment.turned_deg == 360 - degrees
+    assert f"turned by {360 - degrees}°" in comparison.alignment.words
+
+
+@pytest.mark.parametrize("degrees", TURNS)
+def test_changes_are_those_of_boards_that_lie_alike(rev_a, rev_b, degrees):
+    """Whatever way the old board lies, the same changes are found at the same places."""
+
+    def told(comparison):
+        return Counter(
+            (c.kind, c.subject, c.x_mm and round(c.x_mm, 2), c.y_mm and round(c.y_mm, 2))
+            for c in comparison.changes
+            if not c.is_area
+        )
+
+    plain = api.compare_boards(rev_a, rev_b)
+    turned = api.compare_boards(turn_board(rev_a, degrees), rev_b)
+
+    assert turned.alignment.turned_deg == 360 - degrees
+    assert told(turned) == told(plain)
+    assert sum(a.added_mm2 for a in turned.layers) == pytest.approx(
+        sum(a.added_mm2 for a in plain.layers), abs=0.01
+    )
+
+
+def test_it_mirrors_between_turned_boards(rev_a, rev_b):
+    """The other way round keys, holes and parts that moved are told mirrored, place by place."""
+
+    def told(changes):
+        return Counter(
+            (c.kind, c.subject, *(round(v, 3) + 0.0 for v in (c.x_mm, c.y_mm, *c.moved_mm)))
+            for c in changes
+            if c.moved_mm is not None
+        )
+
+    old = turn_board(rev_a, 90)
+    there, back = api.compare_boards(old, rev_b), api.compare_boards(rev_b, old)
+
+    assert (there.alignment.turned_deg + back.alignment.turned_deg) % 360 == 0
+    assert told(c.mirrored(there.alignment) for c in there.changes) == told(back.changes)
+
+
+@pytest.mark.parametrize("degrees", TURNS)
+def test_layers_turn_as_their_images_do(rev_b, degrees):
+    """The image of a turned layer is the turned image (reference: a general geometry library)."""
+    layer, turned = rev_b.copper[0], turn_board(rev_b, degrees).copper[0]
+    image = shapely.affinity.rotate(layer.file.image, degrees, origin=(0, 0))
+
+    assert image.symmetric_difference(turned.file.image).area == pytest.approx(0, abs=1e-3)
+
+
+def test_quarter_turns_are_exact():
+    """Four quarter turns give the very numbers back."""
+    points = np.array([[0.1, 0.2], [-3.7, 1e-9]])
+
+    for degrees in TURNS:
+        assert np.array_equal(turn_points(turn_points(points, degrees), 360 - degrees), points)
