@@ -138,6 +138,15 @@ class Place:
         return " at ".join(parts)
 
 
+def times(message: str, count: int) -> str:
+    """How often, to be written behind a message; nothing when it begins with a number itself.
+
+    >>> times("drill too small", 3), times("3 holes are off the board", 3), times("once", 1)
+    (' (×3)', '', '')
+    """
+    return f" (×{count})" if count > 1 and not message[:1].isdigit() else ""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
     """One rule applied: what, where, how much, against which limit, and what to do.

@@ -11,6 +11,8 @@ from collections.abc import Sequence
 from typing import Any, Final
 from urllib.parse import quote
 
+from fabkit.findings import times
+
 Record = dict[str, Any]
 
 VERSION: Final = "2.1.0"
@@ -93,9 +95,7 @@ def _invocation(check: Record) -> Record:
 
 def _result(finding: Record, ids: Sequence[str]) -> Record:
     """Section 3.27."""
-    text = finding["message"]
-    if finding["count"] > 1:
-        text += f" (×{finding['count']})"
+    text = finding["message"] + times(finding["message"], finding["count"])
     numbers = {key: finding[key] for key in ("measured", "limit") if finding[key] is not None}
     if numbers and finding["unit"]:
         numbers["unit"] = finding["unit"]

@@ -12,6 +12,7 @@ from contextlib import contextmanager
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, TextIO
 
+from fabkit.findings import times
 from fabkit.units import counted, format_mm, format_number
 
 if TYPE_CHECKING:
@@ -275,9 +276,8 @@ def print_finding(
     count = finding["count"] + sum(other["count"] for other in alike)
     head = Text(f"{finding['severity']:<8}", style=STYLES[finding["severity"]])
     head.append(clean(finding["message"]), style="default")
-    # A message that begins with the number says it already.
-    said = finding["message"].startswith(f"{count} ")
-    head.append(f" (×{count})" if count > 1 and not said else "")
+    often = times(finding["message"], count)
+    head.append(f" (and {len(alike)} more of the kind)" if alike and not often else often)
     head.append(f"  [{finding['id']}]", style="dim")
     console.print(head)
     if short and finding["severity"] == "note":

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from fabkit.findings import times
 from fabkit.outputs.terminal import clean
 from fabkit.units import counted
 
@@ -48,8 +49,8 @@ def verdict_markdown(check: Record) -> str:
 
 
 def _item(finding: Record) -> list[str]:
-    times = f" (×{finding['count']})" if finding["count"] > 1 else ""
-    lines = [f"- **{markdown_text(finding['message'])}**{times} `{finding['id']}`"]
+    often = times(finding["message"], finding["count"])
+    lines = [f"- **{markdown_text(finding['message'])}**{often} `{finding['id']}`"]
     if finding["places"]:
         shown = [markdown_text(place["text"]) for place in finding["places"][:3]]
         rest = finding["count"] - len(shown)

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from fabkit.board.model import Board
-from fabkit.findings import Finding, Place, Severity
+from fabkit.findings import Finding, Place, Severity, times
 from fabkit.package.model import Side
 from fabkit.preview import palette
 from fabkit.preview.finished import finished_face
@@ -176,8 +176,8 @@ def _entries(board: Board, findings: Sequence[Finding], size: float) -> list[_En
     room = LIST_WIDTH * size - INDENT * size
     out = []
     for number, finding in enumerate(findings, start=1):
-        more = f" ({finding.count} times)" if finding.count > 1 else ""
-        text = f"{finding.severity.word}: {finding.message}{more}"
+        often = times(finding.message, finding.count)
+        text = f"{finding.severity.word}: {finding.message}{often}"
         place = str(finding.places[0]) if finding.places else ""
         placed = [p for p in finding.places if p.x_mm is not None]
         if placed and not any(_is_shown(board, p) for p in placed):
