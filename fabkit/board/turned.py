@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from fabkit.board.model import Board, Component, Layer
 from fabkit.gerber.blocks import compose_poses
 from fabkit.gerber.model import GerberFile, Pose
+from fabkit.gerber.primitives import turned
 
 Floats = NDArray[np.float64]
 
@@ -31,10 +32,8 @@ def turn_points(points: Floats, turned_deg: int) -> Floats:
     -------
     (n, 2) float64
     """
-    x, y = points[:, 0], points[:, 1]
-    turns = ((x, y), (-y, x), (-x, -y), (y, -x))
     # Adding zero makes -0.0 a plain zero, so that equal places have equal bytes.
-    return np.column_stack(turns[turned_deg // 90 % 4]) + 0.0
+    return turned(points, turned_deg) + 0.0
 
 
 def turn_board(board: Board, turned_deg: int) -> Board:
@@ -82,13 +81,13 @@ def _layer(layer: Layer, turned_deg: int) -> Layer:
     file: GerberFile = layer.file
     turn = Pose(rotation_deg=turned_deg)
     poses = tuple(compose_poses(turn, pose) for pose in file.poses)
-    turned = replace(
+    laid = replace(
         file,
         objects=_columns(file.objects, turned_deg),
         segments=_columns(file.segments, turned_deg),
         poses=poses,
     )
-    return replace(layer, file=turned)
+    return replace(layer, file=laid)
 
 
 def _component(part: Component, turned_deg: int) -> Component:

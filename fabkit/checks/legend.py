@@ -266,8 +266,7 @@ def off_board(case: Case) -> Iterator[Finding]:
                 OFF_BOARD,
                 area[rows],
                 lambda k, s=xy, a=layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
-                f"{layer.name} is cut by the board's edge in "
-                f"{counted(len(rows), 'place')}, "
+                f"{layer.name} is cut by the board's edge in {counted(len(rows), 'place')}, "
                 "at most {worst} of one mark is lost",
                 most=True,
                 unit="mm²",

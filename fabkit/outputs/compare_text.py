@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from fabkit.outputs.terminal import clean, print_table
+from fabkit.outputs.terminal import board_counts, clean, print_table
 from fabkit.units import counted, format_mm, format_number
 
 if TYPE_CHECKING:
@@ -101,12 +101,7 @@ def _is_area(change: Record) -> bool:
 
 def _board(board: Record) -> str:
     size = f"{board['width_mm']:.2f} × {board['height_mm']:.2f} mm"
-    counts = (
-        counted(board["copper_layers"], "copper layer"),
-        counted(board["holes"], "hole"),
-        counted(board["slots"], "slot"),
-    )
-    return f"{board['name']}: {size}, {', '.join(counts)}"
+    return f"{board['name']}: {size}, {board_counts(board)}"
 
 
 def _sections(record: Record, *, full: bool) -> Iterator[tuple[str, list[str]]]:

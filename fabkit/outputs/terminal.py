@@ -192,6 +192,12 @@ def print_houses(console: Console, houses: list[Record]) -> None:
     print_table(console, ("house", "class", "because"), rows, title="houses")
 
 
+def board_counts(board: Record) -> str:
+    """How many copper layers, holes and slots a board has, in words."""
+    kinds = (("copper_layers", "copper layer"), ("holes", "hole"), ("slots", "slot"))
+    return ", ".join(counted(board[key], noun) for key, noun in kinds)
+
+
 def print_board(console: Console, board: Record) -> None:
     """Print one line about the board."""
     thickness = board["thickness_mm"]
@@ -199,8 +205,7 @@ def print_board(console: Console, board: Record) -> None:
     words = [
         f"{clean(board['name'])}:",
         f"{format_number(width, digits=2)} × {format_mm(height, digits=2)},",
-        f"{counted(board['copper_layers'], 'copper layer')},",
-        f"{counted(board['holes'], 'hole')}, {counted(board['slots'], 'slot')},",
+        f"{board_counts(board)},",
         f"{format_mm(thickness)} thick" if thickness else "thickness not stated",
     ]
     console.print(" ".join(words), style="bold")

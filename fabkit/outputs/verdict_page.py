@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from fabkit.findings import times
-from fabkit.outputs.terminal import clean
-from fabkit.units import counted
+from fabkit.outputs.terminal import board_counts, clean
 
 Record = dict[str, Any]
 
@@ -21,11 +20,10 @@ def verdict_markdown(check: Record) -> str:
     """
     board = check["board"]
     size = f"{board['width_mm']:.2f} × {board['height_mm']:.2f} mm"
-    cuts = f"{counted(board['holes'], 'hole')}, {counted(board['slots'], 'slot')}"
     lines = [
         f"# {markdown_text(board['name'])}: {markdown_text(check['verdict'])}",
         "",
-        f"{size}, {counted(board['copper_layers'], 'copper layer')}, {cuts}.",
+        f"{size}, {board_counts(board)}.",
     ]
     for word in ("error", "warning", "note"):
         found = [f for f in check["findings"] if f["severity"] == word]
