@@ -117,7 +117,7 @@ def _collect(files: Sequence[GerberFile], found: Outline) -> tuple[Strokes, Shap
             found.findings.append(
                 Finding.of(
                     rules.PROFILE_FLASHES,
-                    f"{len(flashes)} flashes in the profile",
+                    f"{counted(len(flashes), 'flashed shape')} in the profile",
                     *(
                         Place(file=file.name, x_mm=float(o.x0[i]), y_mm=float(o.y0[i]))
                         for i in flashes[:_PLACES]
@@ -219,7 +219,7 @@ def _close(strokes: Strokes, points: Floats, bodies: Shapes, name: str, found: O
     found.findings.append(
         Finding.of(
             rules.PROFILE_GAP,
-            f"the outline is open: {len(figures.loose)} ends meet nothing",
+            f"{counted(len(figures.loose), 'loose end')}: the outline is open",
             *(Place(file=name, x_mm=float(x), y_mm=float(y)) for x, y in figures.loose[:_PLACES]),
             count=len(figures.loose),
             measured=_nearest_gap(figures.loose),
@@ -286,7 +286,7 @@ def _report_stray(figures: Figures, name: str, found: Outline) -> None:
         found.findings.append(
             Finding.of(
                 rules.PROFILE_CROSSING,
-                f"the outline meets itself at {len(figures.crossings)} points",
+                f"{counted(len(figures.crossings), 'point')} where the outline meets itself",
                 *(
                     Place(file=name, x_mm=float(x), y_mm=float(y))
                     for x, y in figures.crossings[:_PLACES]
@@ -301,7 +301,7 @@ def _report_stray(figures: Figures, name: str, found: Outline) -> None:
     found.findings.append(
         Finding.of(
             rules.PROFILE_STRAY,
-            f"{len(figures.stray)} lines of {total} mm together enclose nothing",
+            f"{counted(len(figures.stray), 'line')}, {total} mm in all, enclosing nothing",
             *(Place(file=name, x_mm=float(x), y_mm=float(y)) for x, y in middle[:_PLACES]),
             count=len(figures.stray),
             assumed="not part of the outline",
@@ -350,14 +350,14 @@ def _drop_letters(filled: Shapes, figures: Figures, name: str, found: Outline) -
     rows, _ = shapely.STRtree(strays).query(filled, predicate="dwithin", distance=_LETTER_MM)
     near[rows] = True
     letters = small & near
-    if letters.any():
+    if many := int(np.count_nonzero(letters)):
         x0, y0 = boxes[np.flatnonzero(letters)[0], :2]
         found.findings.append(
             Finding.of(
                 rules.PROFILE_LETTERING,
-                f"{np.count_nonzero(letters)} small closed figures among open strokes",
+                f"{counted(many, 'small closed figure')} among open strokes",
                 Place(file=name, x_mm=float(x0), y_mm=float(y0)),
-                count=int(np.count_nonzero(letters)),
+                count=many,
                 assumed="not cut out",
             )
         )
@@ -402,7 +402,7 @@ def _drop_marks(filled: Shapes, points: Floats, name: str, found: Outline) -> Sh
         found.findings.append(
             Finding.of(
                 rules.PROFILE_STRAY,
-                f"{len(marks)} small closed figures lie beside the board",
+                f"{counted(len(marks), 'small closed figure')} beside the board",
                 *(Place(file=name, x_mm=float(x), y_mm=float(y)) for x, y in centres[:_PLACES]),
                 count=len(marks),
                 assumed="not part of the board",

@@ -23,7 +23,7 @@ from fabkit.geometry.facing import find_gaps
 from fabkit.gerber.model import Kind
 from fabkit.package.model import RoleKind
 from fabkit.sidecars.model import JobFile
-from fabkit.units import format_mm
+from fabkit.units import counted, format_mm
 
 _JOB: Final = Source("Gerber job file format", "published overview; key list from memory")
 
@@ -213,7 +213,8 @@ def find_other_edges(case: Case) -> Iterator[Finding]:
         elif stated is False and len(cut):
             yield Finding.of(
                 CASTELLATED,
-                f"no castellated edges are stated, but {len(cut)} plated holes lie on the outline",
+                "no castellated edges stated, but "
+                f"{counted(len(cut), 'plated hole')} on the outline",
                 *(case.hole_place(int(row)) for row in cut[:5]),
                 count=len(cut),
             )

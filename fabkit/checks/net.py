@@ -144,7 +144,7 @@ def _opens(case: Case, rule: Rule, opens: list[Open]) -> Iterator[Finding]:
     if rest:
         yield Finding.of(
             rule,
-            f"{len(rest)} further parts of nets are cut off",
+            f"{counted(len(rest), 'further cut-off part')} of nets",
             *(_layer_place(case, o.layer, o.x_mm, o.y_mm) for o in rest[:SHOWN]),
             count=len(rest),
         )
@@ -166,7 +166,7 @@ def _shorts(case: Case, rule: Rule, shorts: list[Short]) -> Iterator[Finding]:
     if rest:
         yield Finding.of(
             rule,
-            f"{len(rest)} further shorts",
+            f"{counted(len(rest), 'further short')}",
             *(_layer_place(case, s.layer, s.x_mm, s.y_mm) for s in rest[:SHOWN]),
             count=len(rest),
         )

@@ -9,6 +9,7 @@ from fabkit.checks.declare import check
 from fabkit.findings import Finding, Place, Rule, Severity, Source
 from fabkit.package.model import RoleKind
 from fabkit.sidecars.model import Netlist
+from fabkit.units import counted
 
 BEYOND = Rule(
     id="netlist/layer-beyond",
@@ -32,7 +33,8 @@ def find_layers_beyond(case: Case) -> Iterator[Finding]:
             highest = max(p.access for p in lost)
             yield Finding.of(
                 BEYOND,
-                f"{len(lost)} points up to layer {highest}, but there are {count} copper layers",
+                f"{counted(len(lost), 'point')} up to layer {highest}, but "
+                f"{counted(count, 'copper layer')} in all",
                 *(Place(file=file.name, line=p.line, x_mm=p.x_mm, y_mm=p.y_mm) for p in lost[:20]),
                 count=len(lost),
                 measured=float(highest),

@@ -15,6 +15,7 @@ from fabkit.checks.declare import check
 from fabkit.findings import Finding, Rule, Severity, Source
 from fabkit.geometry.neighbours import label_groups
 from fabkit.gerber.model import Kind
+from fabkit.units import counted
 
 STROKES: Final = 20
 """Overlapping parallel strokes that are no bundle of tracks any more."""
@@ -43,7 +44,7 @@ def find_painted_areas(case: Case) -> Iterator[Finding]:
             count = sum(len(rows) for rows in heaps)
             yield Finding.of(
                 PAINTED,
-                f"{layer.name}: {count} strokes paint {len(heaps)} areas",
+                f"{layer.name}: {count} strokes paint {counted(len(heaps), 'area')}",
                 *(case.object_place(layer, int(rows[0])) for rows in heaps[:20]),
                 count=len(heaps),
                 measured=float(count),

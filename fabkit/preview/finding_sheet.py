@@ -229,7 +229,8 @@ def _list(board: Board, findings: Sequence[Finding], size: float, room: float) -
             y -= 0.8 * step
     if not entries:
         words.append(letters("No findings.", 0.0, -1.5 * step, size))
-    depth = max((sum(e.height(step) for e in c) for c in columns), default=0.0) + 1.5 * step
+    # The first base line lies 1.5 steps down; without entries the one line needs room below it.
+    depth = (max(sum(e.height(step) for e in c) for c in columns) or step) + 1.5 * step
     across = len(columns) * (width + GAP_MM) - GAP_MM
     draft = SceneDraft("list of findings", (0.0, -depth, across, 0.0))
     for severity, places in discs.items():

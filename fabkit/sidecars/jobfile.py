@@ -12,7 +12,7 @@ from typing import Any, Final
 from fabkit.findings import ProblemLog
 from fabkit.sidecars import rules
 from fabkit.sidecars.model import JobFile, JobFileEntry
-from fabkit.units import format_mm
+from fabkit.units import counted, format_mm
 
 _MARKS: Final = (b'"FilesAttributes"', b'"GeneralSpecs"', b'"Overall"', b'"MaterialStackup"')
 _FINISHES: Final = re.compile(
@@ -217,7 +217,7 @@ def _check_copper(job: JobFile, log: ProblemLog) -> None:
     if len(numbers) != job.layers:
         log.add(
             rules.JOB_COPPER_COUNT,
-            f"{len(numbers)} copper files listed for {job.layers} layers",
+            f"{counted(len(numbers), 'copper file')} listed for {counted(job.layers, 'layer')}",
         )
     elif sorted(numbers) != list(range(1, len(numbers) + 1)):
         listed = ", ".join(f"L{n}" for n in sorted(numbers))

@@ -10,7 +10,7 @@ import numpy as np
 
 from fabkit.board.copper import Copper
 from fabkit.findings import Finding, Place
-from fabkit.units import format_number
+from fabkit.units import counted, format_number
 from fabkit.wiring import rules
 from fabkit.wiring.bench import Bench
 from fabkit.wiring.grid import RULE, key_pitch
@@ -89,7 +89,9 @@ def find_wiring(
         made = list(bench.halves(use, before))
         halves += made
         if bench.inferred:
-            message = f"{len(bench.inferred)} diodes of {board.name} told by their pads alone"
+            message = (
+                f"{counted(len(bench.inferred), 'diode')} of {board.name} told by their pads alone"
+            )
             problems.append(Finding.of(rules.DIODES_INFERRED, message, Place(file=board.name)))
         if pins.source == NOTHING:
             message = f"{board.name}: neither attributes nor a netlist name pins and nets"

@@ -10,6 +10,7 @@ from typing import Final
 
 from fabkit.board.supplies import is_battery, is_ground, is_supply
 from fabkit.findings import Finding, Place, Rule, Severity
+from fabkit.units import counted
 from fabkit.wiring import rules
 from fabkit.wiring.model import HalfWiring, KeyWire, Line, Pin
 from fabkit.wiring.pins import is_nameless
@@ -37,7 +38,7 @@ def judge_half(half: HalfWiring, seated: Sequence[Pin], pins: Sequence[Pin]) -> 
         All pins known of its board.
     """
     if half.scan == "other":
-        message = f"{len(half.keys)} keys between lines that are not rows and columns"
+        message = f"{counted(len(half.keys), 'key')} between lines that are not rows and columns"
         yield _finding(rules.NO_SCHEME, message, (), half)
     yield from _keys_without_pin(half)
     yield from _shared(half)
@@ -135,7 +136,7 @@ def _diodes(half: HalfWiring) -> Iterator[Finding]:
     if assumed:
         yield Finding.of(
             rules.DIODE_ASSUMED,
-            f"pin 1 of {len(assumed)} diodes taken as cathode"
+            f"pin 1 of {counted(len(assumed), 'diode')} taken as cathode"
             + ("" if half.hand == "whole" else f", {half.hand} half"),
             assumed="pin 1 is the cathode",
         )

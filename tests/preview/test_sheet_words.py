@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from test_preview_sheets import FINDINGS
 
+from fabkit.board.copper import trace_copper
 from fabkit.board.model import Board
 from fabkit.preview.drill_map import drill_sheet
 from fabkit.preview.finding_sheet import finding_sheet
@@ -21,7 +22,9 @@ from fabkit.preview.sheets import (
     SIDES,
     face_name,
     halves_sheet,
+    islands_sheet,
     layer_sheet,
+    lit_sheet,
     measures_sheet,
     side_by_side,
 )
@@ -37,6 +40,26 @@ def words_of(scene: Scene) -> list[tuple[str, float, float, float]]:
                 text = "".join(name[0] for name, _, _ in part.places)
                 low, high = points[:, 0].min(), points[:, 0].max()
                 found.append((text, float(low), float(high), part.places[0][2]))
+    return found
+
+
+def leaving(sheet: Sheet) -> list[str]:
+    """Scenes and sides where a letter would be cut, because it reaches over the scene's frame."""
+    found = []
+    for placed in sheet.placed:
+        x0, y0, x1, y1 = placed.scene.frame
+        for stencil in placed.scene.stencils.values():
+            for part in stencil.parts:
+                if isinstance(part, Letters) and part.places:
+                    ink = np.concatenate(part.contours)
+                    (low, down), (high, up) = ink.min(axis=0), ink.max(axis=0)
+                    over = {
+                        "left": x0 - low,
+                        "below": y0 - down,
+                        "right": high - x1,
+                        "top": up - y1,
+                    }
+                    found += [f"{placed.scene.title}: {s}" for s, v in over.items() if v > 1e-6]
     return found
 
 
@@ -68,6 +91,23 @@ def test_name_wider_than_its_picture_is_not_cut() -> None:
     assert high < sheet.placed[2].x_mm
     # Letters do not fill their advance, so the middle of the ink is off by a little.
     assert sheet.placed[1].x_mm + 1.5 == pytest.approx((low + high) / 2, abs=0.2)
+
+
+def test_no_letter_is_cut(board: Board) -> None:
+    """Every letter, with what hangs below its line, lies inside the scene that clips it."""
+    pieces = trace_copper(board).pieces
+    sheets = {
+        "no findings": finding_sheet(board, []),
+        "findings": finding_sheet(board, FINDINGS),
+        "drills": drill_sheet(board),
+        "halves": halves_sheet(board),
+        "measures": measures_sheet(board),
+        "layer": layer_sheet(board, board.layers[0]),
+        "islands": islands_sheet(board, pieces),
+        "net": lit_sheet(board, pieces, {0}, "net y_gpq,"),
+        **{f"page {k}": page for k, page in enumerate(paper_sheets(halves_of(board)))},
+    }
+    assert {name: leaving(sheet) for name, sheet in sheets.items() if leaving(sheet)} == {}
 
 
 def test_halves_are_never_seen_through(board: Board) -> None:
