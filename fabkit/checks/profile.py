@@ -190,8 +190,8 @@ def routing(case: Case) -> Iterator[Finding]:
                 CORNER,
                 radius[sharp],
                 lambda k: _place(case, *spots[k]),
-                f"{many} drawn {drawn}; the smallest router bit ({format_mm(bits[0])}) has "
-                f"a radius of {format_mm(bits[0] / 2)} and leaves up to {format_mm(depth.max())} there",
+                f"{many} drawn {drawn}; the smallest router bit has a radius of "
+                f"{format_mm(bits[0] / 2)} and leaves up to {format_mm(depth.max())} there",
                 limit=bits[0] / 2,
             )
     strips = find_widths(facets, STRIP_MM)
