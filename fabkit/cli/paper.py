@@ -52,6 +52,7 @@ def command(
     """
     from fabkit import api
     from fabkit.outputs import terminal
+    from fabkit.outputs.drawings import paper_notes
     from fabkit.outputs.json import to_json
 
     order = ordering.read_wanted(wanted, both=hands == "both")
@@ -59,8 +60,12 @@ def command(
         boards = ordering.read_boards(order, tell)
         tell("drawing")
         path = api.draw_paper(boards, out, order=order, paper=size, replace=replace)
-    click.echo(
-        to_json({"files": [path.as_posix()]}) if as_json else path.as_posix(), nl=not as_json
-    )
+    notes = paper_notes(boards)
+    if as_json:
+        click.echo(to_json({"files": [path.as_posix()], "notes": list(notes)}), nl=False)
+    else:
+        click.echo(path.as_posix())
+        for note in notes:
+            click.echo(f"note: {terminal.clean(note)}", err=True)
     if show:
         looks.open_files([path])

@@ -215,6 +215,14 @@ def paper_halves(boards: Sequence[Board], order: Order) -> tuple[PaperHalf, ...]
     )
 
 
+def paper_notes(boards: Sequence[Board]) -> tuple[str, ...]:
+    """What a template cannot show: holes that lie off their board."""
+    from fabkit.preview.strays import stray_note
+
+    said = [(b.name, stray_note(b)) for b in boards]
+    return tuple(f"{name}: {note[:1].lower()}{note[1:]}" for name, note in said if note)
+
+
 def paper_of(name: str) -> Paper:
     """Paper by its name, upper or lower case.
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+import shapely
+from numpy.typing import NDArray
 
 from fabkit.preview.scene import Floats, Pen
 
@@ -20,6 +22,62 @@ _INSIDES: Final = ("empty", "dot", "bar", "post", "cross")
 
 SYMBOLS: Final = tuple((o, i) for i in _INSIDES for o in _OUTLINES)
 """Outline and inside of each symbol, in the order they are given out."""
+
+
+APART: Final = 0.92
+"""How much of the way between two centres their symbols may fill, so that they do not touch."""
+
+
+def fitting_sizes(
+    points: Floats, tool: NDArray[np.int64], diameters: Floats, usual: Floats, least: float
+) -> tuple[Floats, int]:
+    """Symbols as large as usual, or smaller so that neighbours do not touch.
+
+    Parameters
+    ----------
+    points : (n, 2) float64, mm
+        Centres.
+    tool : (n,) int64
+        Whose symbol stands there.
+    diameters, usual : (tools,) float64, mm
+        Of the holes, and of the symbols where there is room.
+    least
+        Smallest symbol, mm, whatever the room.
+
+    Returns
+    -------
+    sizes : (tools,) float64, mm
+    overlapping
+        Symbols that still touch another one.
+
+    Notes
+    -----
+    Two symbols share the way between their centres as their usual sizes ask; a tool's symbol is
+    the smallest any of its neighbours leaves it.  Holes that overlap themselves ask for no room.
+    """
+    if not len(points):
+        return usual, 0
+    shrunk = np.ones(len(usual))
+    spots = np.atleast_1d(shapely.points(points))
+    tree = shapely.STRtree(spots)
+    # From the larger symbol of each pair: few tools reach far, so few pairs are looked at.
+    found = [
+        tree.query(spots[tool == k], predicate="dwithin", distance=usual[k] / APART)
+        for k in range(len(usual))
+    ]
+    a = np.concatenate([np.flatnonzero(tool == k)[near[0]] for k, near in enumerate(found)])
+    b = np.concatenate([near[1] for near in found])
+    larger = (usual[tool[b]] <= usual[tool[a]]) & (a != b)
+    a, b = a[larger], b[larger]
+    distance = np.hypot(*(points[a] - points[b]).T)
+    separate = distance > (diameters[tool[a]] + diameters[tool[b]]) / 2
+    distance, a, b = distance[separate], a[separate], b[separate]
+    both = (usual[tool[a]] + usual[tool[b]]) / 2
+    for end in (a, b):
+        np.minimum.at(shrunk, tool[end], APART * distance / both)
+    sizes: Floats = np.maximum(usual * shrunk, np.minimum(least, usual))
+    touching = (sizes[tool[a]] + sizes[tool[b]]) / 2 > distance
+    return sizes, len(np.unique(np.concatenate((a[touching], b[touching]))))
 
 
 def symbol_pen(number: int, x: Floats, y: Floats, size_mm: float, line_mm: float) -> Pen:

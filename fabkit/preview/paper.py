@@ -21,6 +21,7 @@ from fabkit.preview.finished import frame_around, outline
 from fabkit.preview.keys import KeyPosition, find_keys, left_face
 from fabkit.preview.lettering import fitted, letters
 from fabkit.preview.scene import Floats, Letters, Pen, Placed, Scene, SceneDraft, Sheet
+from fabkit.preview.strays import stray_note
 from fabkit.units import format_mm
 
 MARGIN_MM: Final = 8.0
@@ -208,7 +209,7 @@ def _bar(x: float, y: float, length: float, *, upright: bool) -> Pen:
     return Pen.lines(x + along, y + across, x + along_end, y + across_end, _LINE)
 
 
-def _furniture(layout: _Layout, title: str, note: str) -> Scene:
+def _furniture(layout: _Layout, title: str, note: str, stray: str) -> Scene:
     """White paper, title, instructions and the two bars."""
     page = SceneDraft(title, (0.0, 0.0, layout.width, layout.height))
     page.coat("paper", palette.PAPER)
@@ -220,13 +221,15 @@ def _furniture(layout: _Layout, title: str, note: str) -> Scene:
     texts: list[Letters] = [
         letters("100 mm", left + 102.5, low + 3.2, _TEXT),
         letters("50 mm", bar_x - 3.5, bar_y + 25.0, _TEXT, align="middle", turned_deg=90),
-        letters(fitted(title, 2.8, room), left, low + 20.0, 2.8, bold=True),
+        letters(fitted(title, 2.8, room), left, low + (20.0 if stray else 16.4), 2.8, bold=True),
     ]
-    for k, line in enumerate(
-        (note, "Print at 100 %, not fitted to the page. Both bars must be true.")
-    ):
-        texts.append(letters(fitted(line, _TEXT, room), left, low + 14.5 - 4.2 * k, _TEXT))
+    print_true = "Print at 100 %, not fitted to the page. Both bars must be true."
+    for k, line in enumerate((note, print_true)):
+        texts.append(letters(fitted(line, _TEXT, room), left, low + 11.9 - 3.6 * k, _TEXT))
     page.coat("words", palette.INK, *texts)
+    if stray:
+        said = letters(stray, left, low + 15.5, _TEXT, bold=True)
+        page.coat("holes that are missing", palette.VERMILION, said)
     return page.scene()
 
 
@@ -243,10 +246,11 @@ def paper_sheets(halves: Sequence[PaperHalf], *, paper: Paper = Paper.A4) -> tup
         layout = _layout((x1 - x0, y1 - y0), paper)
         _marks(draft, layout)
         whole = draft.scene()
-        width, height = (format_mm(v, digits=2) for v in half.board.size_mm)
+        width, height = (format_mm(v) for v in half.board.size_mm)
         title = f"{half.board.name}: {half.name}, {face_word(half.side)} up"
         squares = "; push switches through the squares" if half.keys else ". No keys were found"
         note = f"{width} x {height}. Cut along the outline{squares}."
+        stray = stray_note(half.board)
         for row in range(layout.rows):
             for column in range(layout.columns):
                 window, place = _window(whole, layout, column, row)
@@ -258,7 +262,7 @@ def paper_sheets(halves: Sequence[PaperHalf], *, paper: Paper = Paper.A4) -> tup
                         layout.width,
                         layout.height,
                         (
-                            Placed(_furniture(layout, named, note), 0.0, 0.0),
+                            Placed(_furniture(layout, named, note, stray), 0.0, 0.0),
                             Placed(window, *place),
                         ),
                     )

@@ -138,6 +138,21 @@ def test_paper_has_a_page_for_each_hand(run, small, tmp_path):
     assert pages((tmp_path / "b.pdf").read_bytes()) == [(215.9, 279.4)] * 2
 
 
+def test_paper_tells_of_holes_off_the_board(run, small, tmp_path):
+    """A drill file with another origin leaves an empty outline; page and command say why."""
+    import pypdf
+
+    drill = small / "small-plated.drl"
+    drill.write_text(drill.read_text().replace("X5.0Y5.0", "X500.0Y5.0").replace("X25.0", "X525.0"))
+    told = run("paper", small, "--out", tmp_path / "a.pdf")
+    as_json = run("paper", small, "--out", tmp_path / "b.pdf", "--json")
+
+    assert told.stdout.strip() == (tmp_path / "a.pdf").as_posix()
+    assert told.stderr == "note: small: all 2 holes lie off the board\n"
+    assert json.loads(as_json.stdout)["notes"] == ["small: all 2 holes lie off the board"]
+    assert len(pypdf.PdfReader(tmp_path / "a.pdf").pages) == 2
+
+
 def test_paper_of_a_whole_keyboard_is_one_drawing(run, small, tmp_path):
     """A board that holds both halves is drawn once."""
     run("paper", small, "--out", tmp_path / "a.pdf", "--hands", "both")
@@ -152,7 +167,7 @@ def test_paper_of_an_order_with_two_designs(run, tmp_path):
         run("paper", ROOT / "fixtures/pair/order.toml", "--out", out, "--json").output
     )
 
-    assert record == {"files": [out.as_posix()]}
+    assert record == {"files": [out.as_posix()], "notes": []}
     assert len(pages(out.read_bytes())) == 2
 
 

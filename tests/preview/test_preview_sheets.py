@@ -7,6 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
+from hypothesis import given
+from hypothesis import strategies as st
 
 from fabkit.board.connectivity import Pieces
 from fabkit.board.model import Board
@@ -17,7 +19,7 @@ from fabkit.preview.faces import render_faces
 from fabkit.preview.finding_sheet import TONES, finding_sheet
 from fabkit.preview.flags import FLAG, place_flags
 from fabkit.preview.lettering import fitted, letters, text_width, wrapped
-from fabkit.preview.marks import SYMBOLS, symbol_pen
+from fabkit.preview.marks import SYMBOLS, fitting_sizes, symbol_pen
 from fabkit.preview.options import PreviewOptions
 from fabkit.preview.paint_pdf import pictures_pdf
 from fabkit.preview.paint_png import paint, paint_sheet
@@ -135,6 +137,38 @@ def test_drill_map_counts_every_hole_once(board: Board) -> None:
                    slots=board.slots.take(np.array([], int)))  # fmt: skip
     assert tool_rows(none) == ()
     assert drill_sheet(none).width_mm > 0
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 60), st.integers(0, 40)), min_size=2, max_size=60, unique=True
+    ),
+    st.integers(1, 4),
+)
+def test_symbols_of_neighbours_do_not_touch(spots: list[tuple[int, int]], tools: int) -> None:
+    """No two symbols overlap unless their holes do, or the least size is reached: all pairs."""
+    points = np.array(spots) / 10
+    tool = np.arange(len(points)) % tools
+    diameters = np.array([0.05, 0.08, 0.2, 0.5])[:tools]
+    usual = np.clip(diameters, 0.4, 1.2)
+    sizes, overlapping = fitting_sizes(points, tool, diameters, usual, 0.0)
+    assert overlapping == 0
+    assert (sizes <= usual).all()
+    gap = np.hypot(*(points[:, None] - points[None]).transpose(2, 0, 1))
+    holes, marks = diameters[tool], sizes[tool]
+    apart = gap > (holes[:, None] + holes[None]) / 2
+    touch = (marks[:, None] + marks[None]) / 2 >= gap
+    assert not (touch & apart & ~np.eye(len(points), dtype=bool)).any()
+
+
+def test_symbols_that_must_overlap_are_counted() -> None:
+    """The least size is kept, and symbols that touch at it are told, each once."""
+    points = np.array([(0.0, 0.0), (0.3, 0.0), (5.0, 0.0)])
+    one = np.array([0.1])
+    sizes, overlapping = fitting_sizes(points, np.zeros(3, int), one, np.array([1.0]), 0.5)
+    assert (sizes.tolist(), overlapping) == ([0.5], 2)
+    alone, none = fitting_sizes(points[:1], np.zeros(1, int), one, np.array([1.0]), 0.5)
+    assert (alone.tolist(), none) == ([1.0], 0)
 
 
 def test_symbols_differ_in_form() -> None:

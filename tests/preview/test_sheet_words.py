@@ -82,6 +82,24 @@ def test_columns_of_the_drill_table_stand_apart(board: Board) -> None:
     assert min(gaps) > 1.4 * height
 
 
+def test_drill_map_tells_what_it_cannot_show(board: Board) -> None:
+    """Holes off the board are counted, those outside the map by themselves; slots are at size."""
+    h = board.holes
+    quiet = "".join(words_on(drill_sheet(board)))
+    assert "offtheboard" not in quiet
+    assert "Slotsaredrawnattheirsize." in quiet
+    beside = replace(board, holes=replace(h, x=h.x + np.array([0.0, -3.4, 500.0])))
+    assert "2ofthemlieofftheboard,1outsidethismap" in "".join(words_on(drill_sheet(beside)))
+
+
+def test_diameters_stand_point_under_point(board: Board) -> None:
+    """All diameters of the table have as many decimals as the finest needs."""
+    h = board.holes
+    finer = replace(board, holes=replace(h, diameter=np.array([0.305, 1.2, 1.0])))
+    words = words_on(drill_sheet(finer))
+    assert {"0.305mm", "1.200mm", "1.000mm", "0.800mm"} <= set(words)
+
+
 def test_name_wider_than_its_picture_is_not_cut() -> None:
     """A long name below a narrow picture gets the room it needs; the picture stands above it."""
     narrow = SceneDraft("narrow", (0.0, 0.0, 3.0, 9.0)).scene()
@@ -133,6 +151,22 @@ def test_sheets_name_the_face_they_show(board: Board) -> None:
     assert words_on(layer_sheet(board, bottom, through))[-1].endswith(",seenfromthefront")
     assert [face_name(side, PreviewOptions()) for side in SIDES] == ["front", "back"]
     assert face_name("bottom", through) == "back, seen through the front"
+
+
+def test_paper_tells_how_many_holes_lie_off_the_board(board: Board) -> None:
+    """The page says which holes it cannot show, and nothing when it shows all."""
+    h = board.holes
+    pages = [
+        "".join(words_on(paper_sheets([replace(halves_of(board)[0], board=b)])[0]))
+        for b in (
+            board,
+            replace(board, holes=replace(h, x=h.x + np.array([0.0, 0.0, 500.0]))),
+            replace(board, holes=replace(h, x=h.x + 500.0), slots=board.slots.take([])),
+        )
+    ]
+    assert "offtheboard" not in pages[0]
+    assert "1holeof4liesofftheboard" in pages[1]
+    assert "All3holeslieofftheboard" in pages[2]
 
 
 def test_paper_speaks_of_squares_only_where_there_are_any(board: Board) -> None:
