@@ -18,6 +18,7 @@ from fabkit.preview.paint_png import paint_sheet, png_bytes
 from fabkit.preview.paper import halves_of, paper_sheets
 from fabkit.preview.scene import Scene, Sheet, sheet_of
 from fabkit.preview.sheets import halves_sheet, islands_sheet, lit_sheet, measured_face
+from fabkit.preview.wiring_sheet import wiring_sheet
 
 ROOT = Path(__file__).parents[1]
 OUT = ROOT / "docs" / "pictures"
@@ -40,6 +41,7 @@ def main() -> None:
         "drill-map": drill_sheet(board),
         "islands": islands_sheet(board, copper.pieces),
         "net": lit_sheet(board, copper.pieces, lit, "net GND"),
+        "wiring": wiring_sheet([board], fabkit.list_wiring(board)),
         "paper": paper_sheets(halves_of(board))[0],
     }
     for name, picture in sheets.items():

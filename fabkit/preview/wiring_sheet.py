@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 import numpy as np
@@ -14,9 +14,10 @@ from fabkit.preview.finished import board_stencils, frame_around, outline
 from fabkit.preview.lettering import letters, text_width
 from fabkit.preview.options import PreviewOptions
 from fabkit.preview.paper import face_word
+from fabkit.preview.pin_names import pin_names, pitch
 from fabkit.preview.scene import Coat, Fill, Group, Letters, Pen, Scene, SceneDraft, Sheet
 from fabkit.preview.sheets import side_by_side, text_size
-from fabkit.wiring.model import HalfWiring, KeyWire, Wiring
+from fabkit.wiring.model import HalfWiring, KeyWire, Pin, Wiring
 
 CAP_MM: Final = 15.0
 """Side of the square that stands for a key: a cap of one unit less a gap."""
@@ -24,7 +25,16 @@ CAP_MM: Final = 15.0
 AROUND_MM: Final = 14.0
 """Board shown around the keys of a half that shares its board with the other half."""
 
-WORDS: Final = {"left": "Left half", "right": "Right half", "whole": "Keys"}
+NUMBER_MM: Final = 4.0
+NAME_MM: Final = 1.9
+LINE_GAP_MM: Final = 1.5
+"""Heights of a key's number and of its names, and the gap between two of these where it fits."""
+
+PIN_MM: Final = 1.5
+LEAST_PIN_MM: Final = 0.6
+"""Diameter of the dot on a pin of the controller, and the least where pins lie closer."""
+
+WORDS: Final = {"left": "Left half", "right": "Right half", "whole": "Keyboard"}
 
 
 def wiring_sheet(
@@ -40,7 +50,8 @@ def wiring_sheet(
         part = shared and len(faces) == 1
         scenes.append(_half_scene(board, half, chosen, part=part))
         first, last = (half.keys[0].index, half.keys[-1].index) if half.keys else (0, 0)
-        names.append(f"{WORDS[half.hand]}, {face_word(half.face_up)} up, keys {first} to {last}")
+        name = f"{WORDS[half.hand]}, {face_word(half.face_up)} up: keys {first} to {last}"
+        names.append(name + ", controller pins in orange" * any(_pins_of(half)))
     size = max((text_size(b) for b in boards), default=2.0)
     return side_by_side(f"{wiring.name}: wiring", scenes, names, size)
 
@@ -72,14 +83,25 @@ def _half_scene(board: Board, half: HalfWiring, options: PreviewOptions, *, part
     ):
         if len(mine):
             draft.coat(title, rgb, Pen.along(shapely.get_exterior_ring(mine), 0.35))
-    pins = {(p.x_mm, p.y_mm): p for k in half.keys for a in k.lines for p in a.pins}
+    pins = {(p.x_mm, p.y_mm): p for p in _pins_of(half)}
     if pins:
         spots = np.array(sorted(pins))
-        dots = Pen.discs(spots[:, 0], spots[:, 1], np.full(len(spots), 1.5))
-        draft.coat("pins in use", palette.ORANGE, dots)
-    draft.coat("numbers", palette.INK, *(_number(k, mirrored=mirrored) for k in half.keys))
-    draft.coat("names", palette.INK, *(t for k in half.keys for t in _texts(k, mirrored=mirrored)))
+        wide = float(np.clip(pitch(spots), LEAST_PIN_MM, PIN_MM))
+        draft.coat("pins in use", palette.ORANGE, Pen.discs(spots[:, 0], spots[:, 1], wide))
+        named = [pins[x, y].name for x, y in spots.tolist()]
+        room = shapely.intersection(outline(board), shapely.box(*frame))
+        off = 0.8 * PIN_MM
+        texts = pin_names(spots, named, off, caps.tolist(), room, mirrored=mirrored)
+        if texts:
+            draft.coat("names of pins", palette.INK, *texts)
+    words = [line for k in half.keys for line in _words(k, mirrored=mirrored)]
+    draft.coat("numbers", palette.INK, *(text for text, bold in words if bold))
+    draft.coat("names", palette.INK, *(text for text, bold in words if not bold))
     return draft.scene()
+
+
+def _pins_of(half: HalfWiring) -> Iterator[Pin]:
+    return (p for k in half.keys for a in k.lines for p in a.pins)
 
 
 def _frame(half: HalfWiring) -> tuple[float, float, float, float]:
@@ -101,32 +123,31 @@ def _cap(key: KeyWire, *, mirrored: bool) -> shapely.Polygon:
     return affinity.rotate(square, _turn(key, mirrored=mirrored), origin=(key.x_mm, key.y_mm))
 
 
-def _number(key: KeyWire, *, mirrored: bool) -> Letters:
-    return _set(
-        str(key.index),
-        key,
-        -1.3 if key.line or not key.lines else 0.4,
-        4.0,
-        mirrored=mirrored,
-        bold=True,
-    )
-
-
-def _texts(key: KeyWire, *, mirrored: bool) -> list[Letters]:
-    """Reference above the number, pins below."""
+def _words(key: KeyWire, *, mirrored: bool) -> list[tuple[Letters, bool]]:
+    """Reference, number and pins, one below the other about the middle; the number is bold."""
     if key.line is not None:
         below = [_pins(key.line.pins)]
     elif key.row_line is not None and key.column_line is not None:
-        below = [f"R {_pins(key.row_line.pins)}", f"C {_pins(key.column_line.pins)}"]
+        below = [f"row {_pins(key.row_line.pins)}", f"col {_pins(key.column_line.pins)}"]
     else:
         below = ["no pin known"]
-    lines = [(key.ref, 4.6 if len(below) == 1 else 5.2)] if not key.ref.startswith("@") else []
-    lines += list(zip(below, (-5.2,) if len(below) == 1 else (-2.9, -6.0), strict=True))
-    return [_set(text, key, up, 1.9, mirrored=mirrored) for text, up in lines if text]
+    above = [] if not key.ref or key.ref.startswith("@") else [key.ref]
+    lines = [(text, NAME_MM, False) for text in (*above, *below)]
+    lines.insert(len(above), (str(key.index), NUMBER_MM, True))
+    tall, gaps = sum(height for _, height, _ in lines), len(lines) - 1
+    gap = min(LINE_GAP_MM, (CAP_MM - NAME_MM - tall) / gaps)
+    up = (tall + gap * gaps) / 2
+    out = []
+    for text, height, bold in lines:
+        up -= height
+        out.append((_set(text, key, up, height, mirrored=mirrored, bold=bold), bold))
+        up -= gap
+    return out
 
 
-def _pins(pins: Sequence[object]) -> str:
-    names = dict.fromkeys(getattr(p, "name", "") for p in pins)
+def _pins(pins: Sequence[Pin]) -> str:
+    """Names of pins; a bare number is said to be one, or it reads as that of a row."""
+    names = dict.fromkeys(p.function or f"pin {p.pin}" for p in pins)
     return " = ".join(names) or "no pin"
 
 
