@@ -12,6 +12,7 @@ from fabkit.board.model import Board
 from fabkit.board.turned import turn_board
 from fabkit.compare.aligning import align_boards
 from fabkit.compare.holes import compare_holes
+from fabkit.compare.joins import compare_joins
 from fabkit.compare.keys import (
     compare_keys,
     compare_parts,
@@ -20,7 +21,7 @@ from fabkit.compare.keys import (
     why_no_places,
 )
 from fabkit.compare.layers import compare_layers, find_places, layers_in_one
-from fabkit.compare.model import SAME_MM, Change, Comparison, Verb, What
+from fabkit.compare.model import COPPER_LAYERS, SAME_MM, Change, Comparison, Verb, What
 from fabkit.compare.nets import compare_nets, pins_of
 from fabkit.units import format_mm, format_number
 
@@ -69,12 +70,14 @@ def compare_boards(old: Board, new: Board, *, tell: Tell = lambda _: None) -> Co
     changes += compare_holes(old, new, shift, motions)
     tell("comparing nets")
     pins = pins_of(old, new)
-    if isinstance(pins, str):
-        lacking["nets"] = pins
-    else:
+    if not isinstance(pins, str):
         changes += compare_nets(*pins)
     tell("comparing layers")
     layers = compare_layers(old, new, shift)
+    if isinstance(pins, str):
+        lacking["names of nets"] = f"{pins}; what copper joins is compared instead"
+        tell("comparing connections")
+        changes += compare_joins(given, new, alignment, motions, layers, changes)
     for layer in layers:
         changes += find_places(layer)
     return Comparison(
@@ -103,7 +106,7 @@ def _board_facts(old: Board, new: Board) -> Iterator[Change]:
     if a is not None and b is not None and abs(a - b) > SAME_MM:
         yield fact("thickness", format_mm(a), format_mm(b))
     if len(old.copper) != len(new.copper):
-        yield fact("copper layers", str(len(old.copper)), str(len(new.copper)))
+        yield fact(COPPER_LAYERS, str(len(old.copper)), str(len(new.copper)))
     if old.profile is None or new.profile is None:
         if (old.profile is None) != (new.profile is None):
             yield fact("profile", *("none" if x.profile is None else "there" for x in (old, new)))

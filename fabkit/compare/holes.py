@@ -117,7 +117,7 @@ def _compare(what: What, old: _Cuts, new: _Cuts, motions: Sequence[Motion]) -> I
         """Pairs of what is left within reach, nearest first, each used once."""
         a, b = np.flatnonzero(mine), np.flatnonzero(theirs)
         found = []
-        for i, j in _near(moved[a], new.at[b], reach):
+        for i, j in near_pairs(moved[a], new.at[b], reach):
             row, other = int(a[i]), int(b[j])
             if alike and not (_alike(old, row, new, other) and _plated_alike(old, row, new, other)):
                 continue
@@ -146,7 +146,7 @@ def _compare(what: What, old: _Cuts, new: _Cuts, motions: Sequence[Motion]) -> I
         yield _alone(what, Verb.ADDED, new, row)
 
 
-def _near(a: Floats, b: Floats, reach: float) -> list[tuple[int, int]]:
+def near_pairs(a: Floats, b: Floats, reach: float) -> list[tuple[int, int]]:
     """Pairs within reach, nearest first; of those equally near by place, not by order of files."""
     real = np.flatnonzero(np.isfinite(a).all(axis=1))
     if not len(real) or not len(b):

@@ -19,6 +19,11 @@ Shapes = NDArray[Any]
 Points = NDArray[np.float64]
 Box = tuple[float, float, float, float]
 """Min x, min y, max x, max y, mm."""
+Place = tuple[float, float]
+"""x and y, mm."""
+
+COPPER_LAYERS: Final = "copper layers"
+"""Subject of a change in the number of copper layers."""
 
 SAME_MM: Final = 0.003
 """Coordinates and sizes that differ by no more are the same.
@@ -66,6 +71,7 @@ class What(StrEnum):
     PART = "part"
     NET = "net"
     PIN = "pin"
+    CONNECTION = "connection"
     COPPER = "copper"
     MASK = "mask"
     LEGEND = "legend"
@@ -95,6 +101,10 @@ class Change:
         For what moved, from old to new.
     near
         Component or key at the place.
+    ends_mm
+        Of pads that are parted or joined: the two that lie nearest to each other.
+    group
+        Number that changes share which part the same pads, or join to the same.
     """
 
     what: What
@@ -111,6 +121,8 @@ class Change:
     moved_mm: tuple[float, float] | None = None
     turned_deg: float = 0.0
     near: str = ""
+    ends_mm: tuple[Place, Place] | None = None
+    group: int | None = None
 
     @property
     def kind(self) -> str:
@@ -135,6 +147,10 @@ class Change:
         """What happened, without its place."""
         if self.is_area:
             return self._area_message()
+        if self.what is What.CONNECTION:
+            if self.verb is Verb.REMOVED:
+                return f"{self.subject}: {self.before} before, apart now"
+            return f"{self.subject}: {self.after} now, apart before"
         if self.moved_mm is not None:
             return f"{self.subject} {self._move_words()}"
         if self.before and self.after:
@@ -174,6 +190,7 @@ class Change:
             # What moved is said to be where it is now: the other way round, where it was.
             at = alignment.back(np.array([[self.x_mm - own[0], self.y_mm - own[1]]]))[0]
         step = turn_points(np.array([own]), -alignment.turned_deg)[0]
+        ends = None if self.ends_mm is None else alignment.back(np.array(self.ends_mm))
         return replace(
             self,
             verb=MIRRORED.get(self.verb, self.verb),
@@ -186,7 +203,13 @@ class Change:
             removed_mm2=self.added_mm2,
             moved_mm=None if self.moved_mm is None else (-float(step[0]), -float(step[1])),
             turned_deg=-self.turned_deg,
+            ends_mm=None if ends is None else _ends(ends),
         )
+
+
+def _ends(points: Points) -> tuple[Place, Place]:
+    (ax, ay), (bx, by) = points.tolist()
+    return (ax, ay), (bx, by)
 
 
 def _box_of(corners: Points) -> Box:

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from fabkit.board.model import Board
-from fabkit.compare.model import Change, Comparison, LayerChange, Verb, What
+from fabkit.compare.model import Change, Comparison, LayerChange, Points, Verb, What
 from fabkit.geometry.neighbours import label_groups
 from fabkit.package.model import RoleKind, Side
 from fabkit.preview import palette
@@ -22,6 +22,8 @@ FACES: Final = {"top": "Front", "bottom": "Back"}
 ADDED: Final = palette.BLUE
 REMOVED: Final = palette.VERMILION
 KEY: Final = "blue is new, hatched vermilion is gone, rings mark places"
+
+CONNECTED: Final = "lines join pads that are connected now, or, dashed, no longer"
 
 SMALL_SHARE: Final = 0.04
 """Places smaller than this share of the board's longer side get a ring, so that no one misses
@@ -37,7 +39,9 @@ def change_sheet(comparison: Comparison, faces: Mapping[Side, Scene] | None = No
     """
     made = faces or {side: change_scene(comparison, side) for side in SIDES}
     scenes = [made[side] for side in SIDES]
-    names = [f"{FACES[side]}: {KEY}" if side == "top" else FACES[side] for side in SIDES]
+    told = any(c.what is What.CONNECTION for c in comparison.changes)
+    key = f"{KEY}; {CONNECTED}" if told else KEY
+    names = [f"{FACES[side]}: {key}" if side == "top" else FACES[side] for side in SIDES]
     for layer in comparison.layers:
         if layer.kind is RoleKind.COPPER and layer.side is None and not layer.equal:
             scenes.append(_inner_scene(comparison, layer))
@@ -120,6 +124,7 @@ def _paint(
         draft.coat("new", ADDED, Fill(fresh), opacity=0.8)
     _paint_holes(draft, changes, size)
     _paint_moves(draft, changes, size)
+    _paint_connections(draft, changes, size)
     _paint_rings(draft, changes, size, board)
 
 
@@ -172,13 +177,46 @@ def _paint_moves(draft: SceneDraft, changes: Sequence[Change], size: float) -> N
         )
 
 
+def _paint_connections(draft: SceneDraft, changes: Sequence[Change], size: float) -> None:
+    """A line between the nearest pads of what is joined now, dashed where it no longer is."""
+    mine = [c for c in changes if c.what is What.CONNECTION and c.ends_mm is not None]
+    for verb, rgb, title in (
+        (Verb.REMOVED, REMOVED, "connections that are gone"),
+        (Verb.ADDED, ADDED, "connections that are new"),
+    ):
+        at = np.array([c.ends_mm for c in mine if c.verb is verb]).reshape(-1, 2, 2)
+        if not len(at):
+            continue
+        start, end = at[:, 0], at[:, 1]
+        if verb is Verb.REMOVED:
+            start, end = _dashes(start, end, size)
+        x, y = at.reshape(-1, 2).T
+        # A light rim keeps them apart from copper of their own colour.
+        for name, colour, rim in ((f"rim of {title}", palette.PAPER, 0.3), (title, rgb, 0.0)):
+            line = Pen.lines(start[:, 0], start[:, 1], end[:, 0], end[:, 1], (0.2 + rim) * size)
+            draft.coat(name, colour, line, Pen.discs(x, y, (0.7 + rim) * size))
+
+
+def _dashes(start: Points, end: Points, size: float) -> tuple[Points, Points]:
+    """Lines cut into dashes, each starting and ending with one."""
+    count = np.maximum(np.round(np.hypot(*(end - start).T) / size), 1).astype(int)
+    line = np.repeat(np.arange(len(count)), count)
+    k = np.arange(len(line)) - np.repeat(np.cumsum(count) - count, count)
+    parts = (2 * count - 1)[line]
+    step = (end - start)[line]
+    first = start[line] + step * (2 * k / parts)[:, None]
+    return first, first + step / parts[:, None]
+
+
 def _paint_rings(draft: SceneDraft, changes: Sequence[Change], size: float, board: Board) -> None:
     """Rings around places too small to be seen at a glance; near ones share a ring."""
     small = SMALL_SHARE * max(board.size_mm)
     boxes = [
         c.box_mm
         for c in changes
-        if c.box_mm is not None and max(c.size_mm or (0.0, 0.0)) < small and c.is_area
+        if (c.is_area or c.what is What.CONNECTION)
+        and c.box_mm is not None
+        and max(c.size_mm or (0.0, 0.0)) < small
     ]
     if not boxes:
         return

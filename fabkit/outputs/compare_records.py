@@ -83,6 +83,8 @@ def change_record(change: Change, *, expected: bool | None = None) -> Record:
         "after": change.after or None,
         "moved_mm": None if change.moved_mm is None else list(change.moved_mm),
         "turned_deg": change.turned_deg or None,
+        "ends_mm": None if change.ends_mm is None else [list(end) for end in change.ends_mm],
+        "group": change.group,
         "added_mm2": change.added_mm2 if change.is_area else None,
         "removed_mm2": change.removed_mm2 if change.is_area else None,
         "expected": expected,

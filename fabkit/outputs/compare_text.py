@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
@@ -21,6 +23,9 @@ FEW: Final = 3
 
 NAMES: Final = 12
 """References named in one line."""
+
+NAMELESS: Final = re.compile(r"a pad|\d+ pads")
+"""Pads whose pins no file names."""
 
 
 def print_comparison(console: Console, record: Record, *, full: bool = False) -> None:
@@ -90,9 +95,12 @@ def place_words(change: Record) -> str:
     """Where a change is."""
     if "x_mm" not in change:
         return ""
-    x, y = change["x_mm"], change["y_mm"]
     near = f" ({change['near']})" if "near" in change else ""
-    return f"{format_number(x, digits=2)}, {format_mm(y, digits=2)}{near}"
+    return _point((change["x_mm"], change["y_mm"])) + near
+
+
+def _point(at: Sequence[float]) -> str:
+    return f"{format_number(at[0], digits=2)}, {format_mm(at[1], digits=2)}"
 
 
 def _is_area(change: Record) -> bool:
@@ -124,20 +132,81 @@ def gathered(changes: Sequence[Record], *, full: bool) -> Iterator[str]:
     for number, change in enumerate(changes):
         alone = full or "added_mm2" in change or change["kind"].split("/")[0] in ("net", "pin")
         groups.setdefault((number,) if alone else _likeness(change), []).append(change)
-    for group in groups.values():
+    lists = list(groups.values())
+    for group in lists if full else _scattered_last(lists):
         first = group[0]
-        if len(group) == 1:
+        if first["kind"].startswith("connection"):
+            yield _connection(group)
+        elif len(group) == 1:
             at = place_words(first)
             yield first["message"] + (f", at {at}" if at else "")
         else:
             said = first["message"].removeprefix(first["subject"]).removeprefix(":").strip()
+            if len({_step(change) for change in group}) > 1:
+                said = _moves(group)
             times = "×" if said[:1].isdigit() else ""
             yield f"{len(group)}{times} {said}: {_subjects(group)}"
 
 
+def _scattered_last(groups: Sequence[list[Record]]) -> Iterator[list[Record]]:
+    """Holes that each moved in another way are told together, behind those that moved alike."""
+    kinds = [group[0]["kind"] for group in groups]
+    for kind in dict.fromkeys(kinds):
+        mine = [g for g, k in zip(groups, kinds, strict=True) if k == kind]
+        few = [g for g in mine if len(g) < FEW]
+        if kind not in ("hole/moved", "slot/moved") or len(few) <= FEW:
+            yield from mine
+            continue
+        yield from (g for g in mine if len(g) >= FEW)
+        yield [change for g in few for change in g]
+
+
+def _step(change: Record) -> tuple[float, ...]:
+    return tuple(round(v, 3) + 0.0 for v in change.get("moved_mm", ()))
+
+
+def _moves(group: Sequence[Record]) -> str:
+    """How far things moved that each moved in another way, and what else they became alike."""
+    far = sorted(math.hypot(*_step(change)) for change in group)
+    words = f"moved by {format_number(far[0])} to {format_mm(far[-1])}, each its own way"
+    first = group[0]
+    if "before" in first and "after" in first:
+        words += f", {first['before']} became {first['after']}"
+    return words
+
+
+def _connection(group: Sequence[Record]) -> str:
+    """Pads that are parted from the same others, or joined to the same."""
+    first = group[0]
+    parted = first["kind"].endswith("removed")
+    others = _pads(first["before" if parted else "after"].removeprefix("joined to "), first, 1)
+    told = f"joined to {others} before, apart now" if parted else f"now joined to {others}"
+    cut = [_pads(change["subject"], change, 0) for change in group]
+    if len(group) > 1:
+        rest = len(cut) - NAMES
+        more = f"; and {rest} more" if rest > 0 else ""
+        return f"{len(cut)} times pads {told}: {'; '.join(cut[:NAMES])}{more}"
+    if [first["x_mm"], first["y_mm"]] == first["ends_mm"][0]:
+        named = cut[0] == first["subject"]
+        return f"{cut[0]}: {told}" + (f", at {_point(first['ends_mm'][0])}" if named else "")
+    verb = "gone" if parted else "new"
+    return f"{cut[0]}: {told}, copper {verb} at {place_words(first)}"
+
+
+def _pads(words: str, change: Record, end: int) -> str:
+    """Pads as they are called; where they lie when they have no names."""
+    if not NAMELESS.fullmatch(words):
+        return words
+    nearest = "" if words == "a pad" else "nearest "
+    return f"{words} ({nearest}{_point(change['ends_mm'][end])})"
+
+
 def _likeness(change: Record) -> tuple[Any, ...]:
-    moved = tuple(round(v, 3) for v in change.get("moved_mm", ()))
+    # Of those of another size it is the size that counts.
+    moved = () if change["kind"].endswith("resized") else _step(change)
     turned = round(change.get("turned_deg", 0.0), 2)
+    if "group" in change:
+        return change["kind"], change["group"]
     # Holes of all sizes that move together are one line; added ones differ by their size.
     return change["kind"], moved, turned, change.get("before"), change.get("after")
 
@@ -152,7 +221,8 @@ def _subjects(group: Sequence[Record]) -> str:
             return f"the first at {place_words(group[0])}"
         names = [f"{n} at {ref}" if ref else f"{n} elsewhere" for ref, n in near.items()]
     else:
-        names = [c["subject"].removeprefix("key ") for c in group]
+        # What has no name is told by its place.
+        names = [c["subject"].removeprefix("key").strip() or place_words(c) for c in group]
     rest = len(names) - NAMES
     return ", ".join(names[:NAMES]) + (f" and {rest} more" if rest > 0 else "")
 
@@ -170,9 +240,21 @@ def finding_lines(findings: Record) -> Iterator[str]:
             yield f"{word} {finding['severity']}: {finding['message']}  [{finding['id']}]"
     for pair in findings["changed"]:
         a, b = pair["before"], pair["after"]
-        yield f"changed {b['severity']}: {b['message']}  [{b['id']}]; was: {a['message']}"
+        yield f"changed {b['severity']}: {b['message']}  [{b['id']}]; {_was(a, b)}"
     same = findings["same"]
     yield f"{counted(same, 'finding')} {'is' if same == 1 else 'are'} the same"
+
+
+def _was(before: Record, after: Record) -> str:
+    """What a finding said before, where the words are the same only how it differs."""
+    if before["message"] != after["message"]:
+        return f"was: {before['message']}"
+    words = []
+    if before["severity"] != after["severity"]:
+        words.append(before["severity"])
+    if before["count"] != after["count"]:
+        words.append(f"{before['count']} times, now {after['count']}")
+    return f"was {', '.join(words)}"
 
 
 def _print_costs(console: Console, costs: Record) -> None:

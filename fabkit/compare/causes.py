@@ -1,0 +1,207 @@
+"""Where copper or a hole changed, and which islands that touches: what parts or joins pads."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fabkit.board.model import Board, Layer
+from fabkit.board.turned import turn_points
+from fabkit.compare.model import SLIVER_MM, Alignment, Box, Change, LayerChange, Shapes, What
+from fabkit.geometry.islands import touching_pairs
+from fabkit.geometry.neighbours import label_groups
+from fabkit.package.model import RoleKind, Side
+
+Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+TOUCH_MM: Final = SLIVER_MM + 0.004
+"""A changed area this near to copper touches it: slivers have been taken off its edge."""
+
+LARGE_MM: Final = 15.0
+"""Changed copper that reaches farther does not say where pads were parted or joined (our
+choice)."""
+
+ANY_LAYER: Final = -1
+
+Key = tuple[Side | None, int]
+"""Side, and of inner layers the number from the top: what layers of two boards are paired by."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spot:
+    """The place of a cause: a point of it, its box, and the face it lies on alone."""
+
+    x_mm: float
+    y_mm: float
+    box_mm: Box
+    side: Side | None
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Causes:
+    """Copper that is new or gone, and holes that changed, hanging together in heaps.
+
+    Parameters
+    ----------
+    shapes : (n,) object array of polygons, mm, in the coordinates of the new board
+    layer : (n,) int64
+        Row of ``keys``; ``ANY_LAYER`` for holes.
+    new, gone : (n,) bool
+        Both for holes: a new hole may join copper, or cut it.
+    keys
+        Copper layers of both boards.
+    """
+
+    shapes: Shapes
+    layer: Ints
+    new: Flags
+    gone: Flags
+    keys: tuple[Key, ...]
+
+    def touched(self, board: Board, alignment: Alignment | None, islands: Ints) -> Ints:
+        """Islands of a board and the causes that touch them, (m, 2), each pair once.
+
+        Parameters
+        ----------
+        alignment
+            That of the old board, whose copper lies elsewhere; None for the new one.
+        islands
+            Which are asked for.
+        """
+        pieces = board.traced.pieces
+        layer = np.array([self.keys.index(layer_key(a)) for a in board.copper])
+        rows = np.flatnonzero(np.isin(pieces.island, islands))
+        shapes = self.shapes
+        if alignment is not None:
+            shapes = shapely.transform(shapes, alignment.back)
+        piece, cause = shapely.STRtree(shapes).query(
+            pieces.polygons[rows], predicate="dwithin", distance=TOUCH_MM
+        )
+        mine = layer[pieces.layer[rows[piece]]]
+        meets = (self.layer[cause] == ANY_LAYER) | (self.layer[cause] == mine)
+        pairs: Ints = np.unique(
+            np.column_stack((pieces.island[rows[piece[meets]]], cause[meets])), axis=0
+        ).astype(np.int64)
+        return pairs
+
+    @cached_property
+    def heap(self) -> tuple[Ints, Ints]:
+        """(n,) number of the heap of each cause: of those that are gone, and of those that are
+        new."""
+        left, right = touching_pairs(self.shapes, reach_mm=TOUCH_MM)
+        near = self.layer[left] == self.layer[right]
+        near |= (self.layer[left] == ANY_LAYER) | (self.layer[right] == ANY_LAYER)
+        made = []
+        for flags in (self.gone, self.new):
+            both = near & flags[left] & flags[right]
+            made.append(label_groups(len(self.shapes), left[both], right[both]))
+        return made[0], made[1]
+
+    def spot(self, rows: Ints) -> Spot | None:
+        """Where a heap lies: at its largest hole, else in its largest area; None when large."""
+        box = shapely.total_bounds(self.shapes[rows])
+        if max(box[2] - box[0], box[3] - box[1]) > LARGE_MM:
+            return None
+        holes = rows[self.layer[rows] == ANY_LAYER]
+        chosen = holes if len(holes) else rows
+        bounds = shapely.bounds(self.shapes[chosen]).round(3)
+        area = np.round(shapely.area(self.shapes[chosen]), 4)
+        first = chosen[np.lexsort((bounds[:, 1], bounds[:, 0], -area))[0]]
+        at = shapely.get_coordinates(shapely.point_on_surface(self.shapes[first]))[0]
+        layers = np.unique(self.layer[rows])
+        alone = len(layers) == 1 and layers[0] != ANY_LAYER
+        return Spot(
+            x_mm=float(at[0]),
+            y_mm=float(at[1]),
+            box_mm=(float(box[0]), float(box[1]), float(box[2]), float(box[3])),
+            side=self.keys[layers[0]][0] if alone else None,
+        )
+
+
+def layer_key(layer: Layer | LayerChange) -> Key:
+    """What a copper layer of one board is paired with that of another by."""
+    return layer.side, 0 if layer.side is not None else layer.index
+
+
+def find_causes(
+    old: Board,
+    new: Board,
+    alignment: Alignment,
+    layers: Iterable[LayerChange],
+    changes: Iterable[Change],
+) -> Causes:
+    """Gather what changed of copper and of holes.
+
+    Parameters
+    ----------
+    old, new
+        As given, not turned.
+    layers, changes
+        Those of the comparison.
+    """
+    keys = tuple(dict.fromkeys(layer_key(a) for board in (new, old) for a in board.copper))
+    shapes: list[Shapes] = []
+    table: list[tuple[int, bool]] = []
+
+    def add(found: Shapes, layer: int, *, is_new: bool) -> None:
+        shapes.append(found)
+        table.extend([(layer, is_new)] * len(found))
+
+    paired = [a for a in layers if a.kind is RoleKind.COPPER]
+    for change in paired:
+        add(change.added, keys.index(layer_key(change)), is_new=True)
+        add(change.removed, keys.index(layer_key(change)), is_new=False)
+    both = {layer_key(a) for a in paired}
+    for board, is_new in ((new, True), (old, False)):
+        for number, layer in enumerate(board.copper):
+            if layer_key(layer) not in both:
+                pieces = board.traced.pieces
+                found = pieces.polygons[pieces.on_layer(number)]
+                found = found if is_new else _laid(found, alignment)
+                add(found, keys.index(layer_key(layer)), is_new=is_new)
+    holes = _holes(changes)
+    add(holes, ANY_LAYER, is_new=True)
+    layer_of = np.array([layer for layer, _ in table], dtype=np.int64)
+    fresh = np.array([is_new for _, is_new in table], dtype=bool)
+    return Causes(
+        shapes=np.concatenate(shapes),
+        layer=layer_of,
+        new=fresh,
+        gone=~fresh | (layer_of == ANY_LAYER),
+        keys=keys,
+    )
+
+
+def _laid(shapes: Shapes, alignment: Alignment) -> Shapes:
+    moved: Shapes = shapely.transform(
+        shapes, lambda points: turn_points(points, alignment.turned_deg) + alignment.shift_mm
+    )
+    return moved
+
+
+def _holes(changes: Iterable[Change]) -> Shapes:
+    """Holes and slots that changed, where they are and where they were."""
+    boxes = []
+    for change in changes:
+        if change.what in (What.HOLE, What.SLOT) and change.box_mm is not None:
+            boxes.append(change.box_mm)
+            if change.moved_mm is not None:
+                dx, dy = change.moved_mm
+                x0, y0, x1, y1 = change.box_mm
+                boxes.append((x0 - dx, y0 - dy, x1 - dx, y1 - dy))
+    table = np.array(boxes).reshape(-1, 4)
+    return np.asarray(shapely.box(*table.T), dtype=object)
+
+
+def smallest(causes: Causes, heaps: Sequence[Ints]) -> Spot | None:
+    """The place of the smallest of some heaps that says where it is."""
+    spots = [(round(float(shapely.area(causes.shapes[h]).sum()), 4), causes.spot(h)) for h in heaps]
+    known = [(area, s.x_mm, s.y_mm, s) for area, s in spots if s is not None]
+    return min(known, key=lambda t: (t[0], round(t[1], 3), round(t[2], 3)))[3] if known else None
