@@ -40,7 +40,11 @@ def read_point(
     metavar="FILE",
     help="What to write; its ending says how: .png, .svg or .pdf.",
 )
-@click.option("--layer", metavar="NAME", help="For `layer`: which, such as 'top copper'.")
+@click.option(
+    "--layer",
+    metavar="NAME",
+    help="For `layer`: which, such as 'top copper'.  For `net` with --at: the copper pointed at.",
+)
 @click.option("--net", metavar="NAME", help="For `net`: which, such as GND.")
 @click.option(
     "--at",

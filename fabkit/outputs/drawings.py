@@ -16,6 +16,7 @@ from fabkit.preview.options import PreviewOptions
 from fabkit.units import format_number
 
 if TYPE_CHECKING:
+    from fabkit.board.copper import Copper
     from fabkit.preview.paper import Paper, PaperHalf
     from fabkit.preview.scene import Scene, Sheet
 
@@ -44,7 +45,9 @@ class SheetChoice:
     kind
         One of :data:`SHEETS`.
     layer
-        For ``layer``: name or file of the layer, or a part of it that no other has.
+        For ``layer``: name or file of the layer, or a part of it that no other has.  For ``net``
+        with ``at_mm``: the copper layer that is pointed at; the topmost that has copper there
+        without it.
     net
         For ``net``: name of the net.
     at_mm
@@ -162,43 +165,75 @@ def _lit(board: Board, choice: SheetChoice, options: PreviewOptions | None) -> S
     from fabkit.preview.sheets import lit_sheet
 
     copper = board.traced
-    if choice.at_mm is not None:
-        import numpy as np
-        import shapely
-
-        from fabkit.board.connectivity import pieces_at
-
-        point = np.array([shapely.Point(*choice.at_mm)], dtype=object)
-        piece = int(pieces_at(copper.pieces.polygons, point)[0])
-        where = ", ".join(format_number(v) for v in choice.at_mm)
-        if piece < 0:
-            raise UsageError(
-                f"there is no copper at {where} mm",
-                hint="`fabkit sheet islands` shows where copper is; findings name places",
-            )
-        island = int(copper.pieces.island[piece])
-        title = f"{copper.island_name(island)} at {where} mm"
-        return lit_sheet(board, copper.pieces, {island}, title, options)
-    name = choice.net or ""
-    net = _find_net(copper.nets, name)
-    islands = {int(i) for i, n in copper.island_nets if n == net}
-    return lit_sheet(board, copper.pieces, islands, f"net {copper.nets[net]}", options)
+    nets = islands_by_net(copper)
+    if choice.at_mm is None:
+        name = _find_net(sorted(nets), choice.net or "")
+        return lit_sheet(board, copper.pieces, nets[name], f"net {name}", options)
+    piece = _piece_at(copper, choice.at_mm, choice.layer)
+    island = int(copper.pieces.island[piece])
+    mine = sorted(name for name, islands in nets.items() if island in islands)
+    words = f"net {' + '.join(mine)}" if mine else "copper without a net name"
+    where = ", ".join(format_number(v) for v in choice.at_mm)
+    layer = board.copper[int(copper.pieces.layer[piece])].name
+    title = f"{words} at {where} mm on {layer}"
+    return lit_sheet(board, copper.pieces, {island}, title, options, at_mm=choice.at_mm)
 
 
-def _find_net(nets: Sequence[str], name: str) -> int:
-    known = [n for n in nets if n]
+def _piece_at(copper: Copper, at_mm: tuple[float, float], layer: str | None) -> int:
+    """The piece of copper at a point, on the topmost layer that has one or the layer named."""
+    import numpy as np
+    import shapely
+
+    from fabkit.board.connectivity import pieces_at
+
+    board, pieces = copper.board, copper.pieces
+    chosen = None if layer is None else find_layer(board, layer)
+    where = ", ".join(format_number(v) for v in at_mm) + " mm"
+    if chosen is not None and chosen not in board.copper:
+        raise UsageError(f"{chosen.name} is no copper", hint="name a copper layer with --layer")
+    for index, one in enumerate(board.copper):
+        if chosen is None or chosen is one:
+            rows = pieces.on_layer(index)
+            point = np.array([shapely.Point(*at_mm)], dtype=object)
+            found = int(pieces_at(pieces.polygons[rows], point)[0])
+            if found >= 0:
+                return int(rows[found])
+    on = f" on {chosen.name}" if chosen is not None else ""
+    raise UsageError(
+        f"there is no copper at {where}{on}",
+        hint="`fabkit sheet islands` shows where copper is; findings name places",
+    )
+
+
+def islands_by_net(copper: Copper) -> dict[str, set[int]]:
+    """Islands of each net: as the copper files name them, else as the netlist does."""
+    from fabkit.board.copper import NO_NET, netlist_of
+    from fabkit.board.nets import align_netlist
+
+    found: dict[str, set[int]] = {}
+    for island, net in copper.island_nets.tolist():
+        found.setdefault(copper.nets[net], set()).add(island)
+    listed = netlist_of(copper.board)
+    if not found and listed is not None:
+        for terminal in align_netlist(listed, copper).terminals:
+            if terminal.net not in NO_NET:
+                found.setdefault(terminal.net, set()).add(terminal.island)
+    return found
+
+
+def _find_net(known: Sequence[str], name: str) -> str:
     if not known:
         raise UsageError(
-            "the copper files of this package name no nets",
+            "neither the copper files nor a netlist of this package name nets",
             hint="point at the copper with --at X,Y instead",
         )
     matching = [n for n in known if n == name] or [
         n for n in known if n.casefold() == name.casefold()
     ]
     if not matching:
-        near = get_close_matches(name, known, n=4, cutoff=0.4) or sorted(known)[:8]
+        near = get_close_matches(name, known, n=4, cutoff=0.4) or known[:8]
         raise UsageError(f"no net is called '{name}'", hint=f"there are {', '.join(near)}, ...")
-    return list(nets).index(matching[0])
+    return matching[0]
 
 
 def paper_halves(boards: Sequence[Board], order: Order) -> tuple[PaperHalf, ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from fabkit.board.connectivity import Pieces
 from fabkit.board.model import Board, Layer
+from fabkit.gerber.shapes import object_bounds
 from fabkit.package.model import Side
 from fabkit.preview import palette
 from fabkit.preview.finished import (
@@ -35,7 +36,7 @@ from fabkit.preview.scene import (
     Sheet,
     Stencil,
 )
-from fabkit.units import format_mm
+from fabkit.units import counted, format_mm, format_number
 
 GAP_MM: Final = 4.0
 SIDES: Final[tuple[Side, Side]] = ("top", "bottom")
@@ -79,22 +80,37 @@ def on_sheet(options: PreviewOptions | None) -> PreviewOptions:
     return replace(options or PreviewOptions(), surroundings=Surroundings.TRANSPARENT)
 
 
-def side_by_side(title: str, scenes: Sequence[Scene], names: Sequence[str], size: float) -> Sheet:
-    """Scenes in a row on light ground, each named below with room for its name."""
+def side_by_side(
+    title: str, scenes: Sequence[Scene], names: Sequence[str], size: float, *, across: int = 0
+) -> Sheet:
+    """Scenes in a row on light ground, each named below with room for its name.
+
+    ``across`` is how many stand in a row before another is begun below it; 0 puts up one row.
+    """
     foot = 3.2 * size
-    widths = [
+    across = across or max(len(scenes), 1)
+    needed = [
         max(s.size_mm[0], text_width(n, size) + size) for s, n in zip(scenes, names, strict=True)
     ]
-    width = sum(widths) + GAP_MM * (len(scenes) - 1)
-    height = max(s.size_mm[1] for s in scenes) + foot
+    widths = [max(needed[column::across]) for column in range(min(across, len(scenes)))]
+    heights = [
+        max(s.size_mm[1] for s in scenes[first : first + across]) + foot
+        for first in range(0, len(scenes), across)
+    ]
+    width = sum(widths) + GAP_MM * (len(widths) - 1)
+    height = sum(heights) + GAP_MM * (len(heights) - 1)
     ground = SceneDraft("ground and names", (0.0, 0.0, width, height))
     ground.coat("ground", palette.SURROUNDINGS_LIGHT)
-    placed, words, x = [], [], 0.0
-    for scene, name, wide in zip(scenes, names, widths, strict=True):
-        across, high = scene.size_mm
-        placed.append(Placed(scene, x + (wide - across) / 2, foot + (height - foot - high) / 2))
-        words.append(letters(name, x + wide / 2, 1.2 * size, size, align="middle"))
-        x += wide + GAP_MM
+    placed, words = [], []
+    for k, (scene, name) in enumerate(zip(scenes, names, strict=True)):
+        row, column = divmod(k, across)
+        x = sum(widths[:column]) + GAP_MM * column
+        low = height - sum(heights[: row + 1]) - GAP_MM * row
+        wide, high = scene.size_mm
+        left = x + (widths[column] - wide) / 2
+        placed.append(Placed(scene, left, low + foot + (heights[row] - foot - high) / 2))
+        middle = x + widths[column] / 2
+        words.append(letters(name, middle, low + 1.2 * size, size, align="middle"))
     ground.coat("names", palette.INK, *words)
     return Sheet(title, width, height, (Placed(ground.scene(), 0.0, 0.0), *placed))
 
@@ -131,18 +147,45 @@ def layer_sheet(board: Board, layer: Layer, options: PreviewOptions | None = Non
     rings = shapely.get_rings(shapely.get_parts(outline(board)))
     draft.coat("profile", palette.BLUE, Pen.along(rings, 0.1))
     seen = "seen from the back" if draft.mirrored else "seen from the front"
-    return side_by_side(
-        draft.title, [draft.scene()], [f"{layer.name.capitalize()}, {seen}"], text_size(board)
-    )
+    name = f"{layer.name.capitalize()}, {seen}"
+    x0, y0, x1, y1 = object_bounds(layer.file)
+    if min(x0 - draft.frame[0], y0 - draft.frame[1]) < 0 or (
+        max(x1 - draft.frame[2], y1 - draft.frame[3]) > 0
+    ):
+        name += "; it goes on outside this picture"
+    return side_by_side(draft.title, [draft.scene()], [name], text_size(board))
 
 
-def _ghost(board: Board, side: Side, options: PreviewOptions) -> tuple[SceneDraft, list[Coat]]:
+@dataclass(frozen=True)
+class _View:
+    """A look at copper: what it is called, which copper layers it shows, and how it is turned."""
+
+    name: str
+    layers: tuple[int, ...]
+    mirrored: bool
+
+
+def _views(board: Board, options: PreviewOptions) -> list[_View]:
+    """Both faces, then the inner layers, seen from the front."""
+    views = [
+        _View(
+            face_name(side, options),
+            tuple(k for k, a in enumerate(board.copper) if a.side == side),
+            side == "bottom" and not options.through,
+        )
+        for side in SIDES
+    ]
+    inner = [(k, a) for k, a in enumerate(board.copper) if a.side is None]
+    return views + [_View(f"{a.name}, seen from the front", (k,), False) for k, a in inner]
+
+
+def _ghost(board: Board, view: _View, options: PreviewOptions) -> tuple[SceneDraft, list[Coat]]:
     """A pale board whose copper is there but not spoken of."""
-    copper = tuple(a for a in board.copper if a.side == side)
+    copper = tuple(board.copper[k] for k in view.layers)
     draft = SceneDraft(
-        f"{board.name}: {side}",
+        f"{board.name}: {view.name}",
         frame_around(board, options.margin_mm),
-        mirrored=side == "bottom" and not options.through,
+        mirrored=view.mirrored,
         stencils=board_stencils(board) | {"copper": layer_stencil(copper)},
     )
     coats = [Coat(title="board", rgb=palette.PAPER)]
@@ -155,7 +198,7 @@ RIMMED_MM: Final = 0.8
 """Smaller holes get no rim: those are vias, and rims would hide their rings."""
 
 
-def _finish(draft: SceneDraft, coats: list[Coat], board: Board) -> Scene:
+def _finish(draft: SceneDraft, coats: list[Coat], board: Board) -> None:
     """The board trimmed and drilled, with rims, for white board on light ground hides its edges."""
     draft.nodes.append(
         Group(title="board", children=tuple(coats), inside=("profile",), outside=("holes",))
@@ -166,22 +209,31 @@ def _finish(draft: SceneDraft, coats: list[Coat], board: Board) -> Scene:
     slots = shapely.get_rings(shapely.get_parts(board.hole_shapes[len(board.holes) :]))
     rims = [Pen.circles(h.x, h.y, h.diameter, 0.06), Pen.along(slots, 0.06)]
     draft.coat("rims of holes", palette.FAINT_INK, Pen.joined(rims))
-    return draft.scene()
 
 
 def _island_scene(
-    board: Board, side: Side, pieces: Pieces, tones: dict[int, palette.Rgb], options: PreviewOptions
+    board: Board,
+    view: _View,
+    pieces: Pieces,
+    tones: dict[int, palette.Rgb],
+    options: PreviewOptions,
+    at_mm: tuple[float, float] | None = None,
 ) -> Scene:
-    draft, coats = _ghost(board, side, options)
-    layers = [k for k, a in enumerate(board.copper) if a.side == side]
+    draft, coats = _ghost(board, view, options)
     for rgb in dict.fromkeys(tones.values()):
         lit = np.array([i for i, tone in tones.items() if tone == rgb])
-        mine = np.isin(pieces.island, lit) & np.isin(pieces.layer, layers)
+        mine = np.isin(pieces.island, lit) & np.isin(pieces.layer, view.layers)
         if mine.any():
             name = f"p{len(draft.stencils)}"
             draft.stencils[name] = Stencil((Fill(pieces.polygons[mine]),))
             coats.append(Coat(title="lit copper", rgb=rgb, inside=(name,)))
-    return _finish(draft, coats, board)
+    _finish(draft, coats, board)
+    if at_mm is not None:
+        size = text_size(board)
+        x, y, around = (np.array([v]) for v in (*at_mm, 2.4 * size))
+        draft.coat("rim of the point", palette.PAPER, Pen.circles(x, y, around, 0.5 * size))
+        draft.coat("the point", palette.VERMILION, Pen.circles(x, y, around, 0.26 * size))
+    return draft.scene()
 
 
 def lit_sheet(
@@ -190,25 +242,39 @@ def lit_sheet(
     islands: Collection[int],
     name: str,
     options: PreviewOptions | None = None,
+    *,
+    at_mm: tuple[float, float] | None = None,
 ) -> Sheet:
-    """Some islands (one net, say) lit up on both faces, all other copper pale."""
+    """Some islands (one net, say) lit up on both faces, all other copper pale.
+
+    Inner layers that hold copper of them are shown below, for there the faces' parts may be
+    joined.  ``at_mm`` is a place to put a ring around.
+    """
     options = options or PreviewOptions()
     tones = dict.fromkeys(sorted(islands), palette.BLUE)
-    scenes = [_island_scene(board, side, pieces, tones, options) for side in SIDES]
-    title = f"{board.name}: {name}"
+    lit_layers = set(pieces.layer[np.isin(pieces.island, list(tones))].tolist())
     shown = name[:1].upper() + name[1:]
-    names = [f"{shown}, {face_name(side, options)}" for side in SIDES]
-    return side_by_side(title, scenes, names, text_size(board))
+    scenes, names = [], []
+    for k, view in enumerate(_views(board, options)):
+        lit = not lit_layers.isdisjoint(view.layers)
+        if lit or k < len(SIDES):
+            scenes.append(_island_scene(board, view, pieces, tones, options, at_mm))
+            where = f"{shown}, {view.name}" if k == 0 else view.name[:1].upper() + view.name[1:]
+            names.append(where if lit else f"{where}: none here")
+    title = f"{board.name}: {name}"
+    return side_by_side(title, scenes, names, text_size(board), across=len(SIDES))
 
 
 def islands_sheet(board: Board, pieces: Pieces, options: PreviewOptions | None = None) -> Sheet:
     """Every island in a tone that differs from its neighbours' wherever seven tones suffice."""
     options = options or PreviewOptions()
     tones = island_tones(pieces)
-    scenes = [_island_scene(board, side, pieces, tones, options) for side in SIDES]
-    front, back = (face_name(side, options).capitalize() for side in SIDES)
-    names = [f"{front}; {pieces.islands} islands of copper in all", back]
-    return side_by_side(f"{board.name}: islands of copper", scenes, names, text_size(board))
+    views = _views(board, options)
+    scenes = [_island_scene(board, view, pieces, tones, options) for view in views]
+    names = [view.name[:1].upper() + view.name[1:] for view in views]
+    names[0] += f"; {counted(pieces.islands, 'island')} of copper in all"
+    title = f"{board.name}: islands of copper"
+    return side_by_side(title, scenes, names, text_size(board), across=len(SIDES))
 
 
 NEIGHBOUR_MM: Final = 1.0
@@ -255,7 +321,9 @@ def measures_sheet(board: Board, options: PreviewOptions | None = None) -> Sheet
     """Both faces with width, height and a grid."""
     options = options or PreviewOptions()
     faces = [measured_face(board, side, options) for side in SIDES]
-    names = [f"{face_name(side, options).capitalize()}; grid of 10 mm" for side in SIDES]
+    corner = ", ".join(format_number(v) for v in board.bounds[:2])
+    front = f"Front; grid of 10 mm from the corner at {corner} mm"
+    names = [front, face_name("bottom", options).capitalize()]
     return side_by_side(f"{board.name}: measures", faces, names, text_size(board))
 
 
@@ -265,7 +333,9 @@ def measured_face(board: Board, side: Side, options: PreviewOptions | None = Non
     size = text_size(board)
     x0, y0, x1, y1 = board.bounds
     away = 5.2 * size
-    frame = (x0 - away, y0 - away, x1 + away, y1 + away)
+    beyond = 1.2 * size
+    left, right = (beyond, away) if face.mirrored else (away, beyond)
+    frame = (x0 - left, y0 - away, x1 + right, y1 + beyond)
     draft = SceneDraft(face.title, frame, mirrored=face.mirrored, stencils=face.stencils)
     draft.coat("ground", palette.SURROUNDINGS_LIGHT)
     draft.nodes += face.nodes
@@ -292,7 +362,7 @@ def measured_face(board: Board, side: Side, options: PreviewOptions | None = Non
             line,
         ),
     )
-    width, height = (format_mm(v, digits=2) for v in board.size_mm)
+    width, height = (format_mm(v) for v in board.size_mm)
     mirrored = draft.mirrored
     side_x = beside + (0.7 * size if mirrored else -0.7 * size)
     draft.coat(

@@ -82,6 +82,24 @@ def test_copper_at_a_point(run, small, tmp_path):
     )
 
 
+def test_the_netlist_names_nets_where_copper_files_do_not(run, small, tmp_path):
+    """A net of the IPC-D-356A netlist can be asked for, and a point tells its net and layer."""
+    # Columns of the record layout: code 1, net 4, part 21, pin 27, hole 33, access 39, place 42.
+    points = [("GND", "J1", "X+005000Y+005000"), ("VCC", "J2", "X+025000Y+015000")]
+    lines = [f"317{net:<17}{part:<6}-1    D1000PA00{at}X2000Y0000" for net, part, at in points]
+    (small / "small.ipc").write_text("\n".join(["P  UNITS SI", *lines, "999", ""]))
+    named, pointed = tmp_path / "named.svg", tmp_path / "pointed.svg"
+    run("sheet", "net", small, "--net", "gnd", "--out", named)
+    bottom = ["--at", "25,15", "--layer", "bottom copper"]
+    run("sheet", "net", small, *bottom, "--out", pointed)
+    no_copper = ["--at", "25,15", "--layer", "top solder mask"]
+    slip = run("sheet", "net", small, *no_copper, "--out", tmp_path / "c.svg", status=2)
+
+    assert "net GND" in named.read_text(encoding="utf-8")
+    assert "net VCC at 25, 15 mm on bottom copper" in pointed.read_text(encoding="utf-8")
+    assert "top solder mask is no copper" in slip.output
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [

@@ -32,6 +32,7 @@ from fabkit.preview.sheets import (
     layer_sheet,
     lit_sheet,
     measured_face,
+    side_by_side,
 )
 
 
@@ -239,6 +240,56 @@ def test_lit_copper_is_lit_where_it_is(board: Board, pieces: Pieces) -> None:
     assert tuple(picture[int((y1 + 1 - 65) * 10), int((105 - x0 + 1) * 10), :3]) == (
         palette.GHOST_COPPER
     )
+
+
+def with_inner_copper(board: Board) -> Board:
+    """The sample board with its back copper again as an inner layer."""
+    front, back, *others = board.layers
+    inner = replace(back, side=None, index=2)
+    return replace(board, layers=(front, inner, replace(back, index=3), *others))
+
+
+def test_inner_copper_of_a_net_is_shown(board: Board) -> None:
+    """What joins a net inside the board is seen; inner layers without it are left out."""
+    many = with_inner_copper(board)
+    boxes = np.array([shapely.box(103, 53, 110, 60), shapely.box(107, 52, 127, 53)], dtype=object)
+    for layer, views in ((1, 3), (2, 2)):
+        pieces = Pieces(boxes, np.array([0, layer], np.int32), np.zeros(2, np.int32),
+                        np.empty((0, 2), np.int32))  # fmt: skip
+        sheet = lit_sheet(many, pieces, [0], "GND")
+        scenes = [p.scene for p in sheet.placed[1:]]
+        assert len(scenes) == views
+        titles = [n.title for s in scenes for g in s.nodes for n in getattr(g, "children", ())]
+        assert titles.count("lit copper") == 2
+    assert [p.scene.mirrored for p in islands_sheet(many, pieces).placed[1:]] == [
+        False,
+        True,
+        False,
+    ]
+
+
+def test_the_point_asked_for_is_ringed(board: Board, pieces: Pieces) -> None:
+    """A ring stands about the point on every view, also where no copper of it lies."""
+    sheet = lit_sheet(board, pieces, [0], "copper", at_mm=(105.0, 55.0))
+    for placed in sheet.placed[1:]:
+        scene = placed.scene
+        (ring,) = (n for n in scene.nodes if n.title == "the point")
+        (pen,) = scene.stencils[ring.inside[-1]].parts
+        assert (pen.cx.item(), pen.cy.item()) == (105.0, 55.0)
+
+
+def test_rows_of_scenes_do_not_overlap() -> None:
+    """Scenes in several rows keep apart, with their names, and stay on the sheet."""
+    scenes = [SceneDraft("s", (0.0, 0.0, w, h)).scene() for w, h in ((9, 4), (5, 7), (6, 3))]
+    sheet = side_by_side("rows", scenes, ["a", "b", "c"], 1.0, across=2)
+    boxes = [
+        shapely.box(p.x_mm, p.y_mm, p.x_mm + p.scene.size_mm[0], p.y_mm + p.scene.size_mm[1])
+        for p in sheet.placed[1:]
+    ]
+    whole = shapely.box(0, 0, sheet.width_mm, sheet.height_mm)
+    assert all(whole.covers(b) for b in boxes)
+    assert min(boxes[k].distance(boxes[m]) for k, m in ((0, 1), (0, 2), (1, 2))) >= 3.2
+    assert boxes[2].bounds[3] < min(boxes[0].bounds[1], boxes[1].bounds[1]) - 3.2
 
 
 def test_lettering_keeps_its_height_and_reads_on_the_back() -> None:

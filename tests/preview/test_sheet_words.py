@@ -7,6 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+import shapely
 from test_preview_sheets import FINDINGS
 
 from fabkit.board.copper import trace_copper
@@ -151,6 +152,32 @@ def test_sheets_name_the_face_they_show(board: Board) -> None:
     assert words_on(layer_sheet(board, bottom, through))[-1].endswith(",seenfromthefront")
     assert [face_name(side, PreviewOptions()) for side in SIDES] == ["front", "back"]
     assert face_name("bottom", through) == "back, seen through the front"
+
+
+def test_faces_without_copper_of_a_net_say_so(board: Board) -> None:
+    """A face that shows nothing lit says that there is nothing."""
+    pieces = trace_copper(board).pieces
+    names = words_on(lit_sheet(board, pieces, set(pieces.island.tolist()), "net A"))
+    assert names == ["NetA,front", "Back"]
+    front_only = replace(pieces, layer=np.zeros_like(pieces.layer))
+    assert words_on(lit_sheet(board, front_only, {0}, "net A")) == ["NetA,front", "Back:nonehere"]
+
+
+def test_measures_are_exact_and_say_where_they_begin(board: Board) -> None:
+    """Width and height keep three decimals, and the grid's corner is told in file coordinates."""
+    grown = replace(board, profile=shapely.box(100, 50, 130.355, 70.4851))
+    said = words_on(measures_sheet(grown))
+    assert "30.355mm" in said
+    assert "20.485mm" in said
+    assert "Front;gridof10mmfromthecornerat100,50mm" in said
+
+
+def test_layer_that_goes_on_outside_says_so(board: Board) -> None:
+    """Artwork that the picture cuts is told; a layer wholly inside says nothing."""
+    layer = board.layers[0]
+    assert "outside" not in words_on(layer_sheet(board, layer))[-1]
+    small = replace(board, profile=shapely.box(110, 52, 118, 60))
+    assert words_on(layer_sheet(small, layer))[-1].endswith("itgoesonoutsidethispicture")
 
 
 def test_paper_tells_how_many_holes_lie_off_the_board(board: Board) -> None:
