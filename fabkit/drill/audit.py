@@ -102,7 +102,7 @@ def _audit_tools(
     _audit_unit([tool.diameter_mm for tool in used if tool.diameter_mm is not None], log)
     _audit_repeated(used, log)
     if len(used) > MANY_TOOLS:
-        log.add(problems.MANY_TOOLS, f"{len(used)} tools")
+        log.add(problems.MANY_TOOLS, f"{len(used)} tools make holes")
 
 
 def _audit_unit(sizes: list[float], log: ProblemLog) -> None:
@@ -215,7 +215,7 @@ def _audit_overlaps(file: DrillFile, log: ProblemLog) -> None:
             concentric[held[centred]] = True
             overlapping[held[np.isfinite(near) & ~centred]] = True
     _tell(log, hits.offset[concentric], problems.CONCENTRIC, "two tools drill the same centre")
-    _tell(log, hits.offset[overlapping], problems.OVERLAP, "holes overlap")
+    _tell(log, hits.offset[overlapping], problems.OVERLAP, "holes overlap each other")
 
 
 def _tell(log: ProblemLog, offsets: NDArray[np.int64], rule: Rule, message: str) -> None:

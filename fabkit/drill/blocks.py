@@ -172,7 +172,7 @@ class Interpreter:
         elif not codes and point is None:
             letters = "".join(letter for letter, _ in words)
             if letters.strip("FSBHZUAIJ"):
-                self._log.add(faults.UNKNOWN, f"{letters} is not known", offset=offset)
+                self._log.add(faults.UNKNOWN, f"the command {letters} is not known", offset=offset)
             elif letters:
                 self._log.add(faults.MACHINE, "feeds and speeds are ignored", offset=offset)
         return "go"
@@ -182,7 +182,11 @@ class Interpreter:
     def _axes(self, block: _Block) -> Flow | None:
         self._plotter.incremental = block.code == "G91"
         if block.code == "G91":
-            self._log.add(faults.INCREMENTAL, "G91 is in force", offset=block.offset)
+            self._log.add(
+                faults.INCREMENTAL,
+                "coordinates are steps from hole to hole (G91)",
+                offset=block.offset,
+            )
         self._moves = True
         return None
 
@@ -225,7 +229,9 @@ class Interpreter:
         elif code in _MACHINE:
             self._log.add(faults.MACHINE, f"{code} concerns the machine only", offset=offset)
         else:
-            self._log.add(faults.UNKNOWN, f"{code} is not known", offset=offset, assumed="ignored")
+            self._log.add(
+                faults.UNKNOWN, f"the command {code} is not known", offset=offset, assumed="ignored"
+            )
         return "go"
 
     def _coordinate(self, point: Point, offset: int) -> None:
@@ -284,7 +290,11 @@ class Interpreter:
         plotter, offset = self._plotter, block.offset
         self._moves = True
         if plotter.down:
-            self._log.add(faults.COMP_DOWN, f"{block.code} while the tool is down", offset=offset)
+            self._log.add(
+                faults.COMP_DOWN,
+                f"{block.code} changes the compensation while the tool is down",
+                offset=offset,
+            )
         if block.code != "G40":
             self._log.add(
                 faults.COMPENSATION,
@@ -301,7 +311,7 @@ class Interpreter:
                 return self._canned(replace(block, code="G82"))
             self._log.add(
                 faults.G81,
-                "G81 without FMAT",
+                "G81 without FMAT, which says what G81 means",
                 offset=block.offset,
                 assumed="drill mode",
                 # With a pattern its two corners would follow; alone it can only be the mode.

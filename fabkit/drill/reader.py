@@ -323,7 +323,7 @@ class _Reader:
         if not text:
             return
         if len(text) > _LONGEST_BLOCK or not BLOCK.match(text):
-            shown = text[:20].decode("ascii", "replace")
+            shown = "the command " + text[:20].decode("ascii", "replace")
             self._log.add(faults.UNKNOWN, f"{shown} is not known", offset=offset, assumed="ignored")
             return
         words: Words = [(w.decode(), t) for w, t in WORD.findall(text)]
@@ -348,7 +348,7 @@ class _Reader:
         if any(letter in "XY" for letter, _ in words) or words[0] == ("M", b"30"):
             self._log.add(
                 problems.HEADER_OPEN,
-                "motion begins before M95 or %",
+                "motion begins before M95 or %, the end of the header",
                 offset=offset,
                 assumed="the header ends here",
             )
@@ -360,7 +360,7 @@ class _Reader:
             return
         self._body_begun = self._started = True
         if not self._header_seen:
-            self._log.add(problems.NO_HEADER, "there is no M48", offset=offset)
+            self._log.add(problems.NO_HEADER, "there is no header (M48)", offset=offset)
         if self._tools.sizes and not self._tools.used_numbers and self._plotter.tool < 0:
             self._plotter.tool = self._tools.by_size(self._stops)
         self._formats.tool_digits = self._tools.fixed_digits()

@@ -41,7 +41,7 @@ def build_aperture(
     note: Note,
 ) -> Aperture | None:
     """Make the aperture; None (and a note why) when it cannot be used."""
-    name = f"D{code}"
+    name = f"aperture D{code}"
     if any(not abs(p) < _LARGEST for p in parameters):
         note(APERTURE_WRONG, f"{name} has an impossible size")
         return None

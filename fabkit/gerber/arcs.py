@@ -75,11 +75,23 @@ def resolve_arcs(
     i, j = np.where(no_i, 0, offsets[0]), np.where(no_j, 0, offsets[1])
     single = quadrant == 74
     same = (x0 == x1) & (y0 == y1)
-    say(ARC_WITHOUT_G75, "arcs before G75", np.flatnonzero(quadrant == 0))
-    say(ARC_SINGLE_QUADRANT, "arcs under G74", np.flatnonzero(single))
-    say(ARC_HALF_CENTRE, "one of I and J is missing", np.flatnonzero(no_i ^ no_j))
+    say(
+        ARC_WITHOUT_G75,
+        "arcs stand before G75, the statement that they may be of any length",
+        np.flatnonzero(quadrant == 0),
+    )
+    say(
+        ARC_SINGLE_QUADRANT,
+        "arcs under G74, of at most a quarter turn each",
+        np.flatnonzero(single),
+    )
+    say(
+        ARC_HALF_CENTRE,
+        "an arc has only one of I and J, the way to its centre",
+        np.flatnonzero(no_i ^ no_j),
+    )
     lost = no_i & no_j
-    say(ARC_NO_CENTRE, "neither I nor J", np.flatnonzero(lost))
+    say(ARC_NO_CENTRE, "an arc has neither I nor J, the way to its centre", np.flatnonzero(lost))
     di, dj = i.astype(np.float64), j.astype(np.float64)
     rows = np.flatnonzero(single)
     if len(rows):
@@ -90,7 +102,11 @@ def resolve_arcs(
     r0 = np.hypot(di, dj)
     r1 = np.hypot(ex - di, ey - dj)
     dot = same & ((r0 == 0) | single)
-    say(ARC_POINT, "start, end and centre are one point", np.flatnonzero(same & (r0 == 0) & ~lost))
+    say(
+        ARC_POINT,
+        "start, end and centre of an arc are one point",
+        np.flatnonzero(same & (r0 == 0) & ~lost),
+    )
     # A centre on the line through both ends makes an arc only between them (half a circle).
     cross = np.abs(ex * dj - ey * di)
     chord = np.hypot(ex, ey)
@@ -98,15 +114,19 @@ def resolve_arcs(
     on_line = ~same & (cross <= 0.5 * chord) & ((share <= 0) | (share >= 1))
     # Nearly straight arcs of large radius have their centre far off the line, not on it.
     straight = on_line | (~same & ((r0 == 0) | (r1 == 0))) | lost
-    say(ARC_STRAIGHT, "the centre makes no arc", np.flatnonzero(straight & ~lost))
+    say(
+        ARC_STRAIGHT,
+        "the centre of an arc lies so that it makes none",
+        np.flatnonzero(straight & ~lost),
+    )
     curved = ~straight & ~dot
     deviation = np.where(curved & ~same, np.abs(r0 - r1), 0.0)
     broken = (deviation > ROUNDING_STEPS) & (deviation > BROKEN_SHARE * np.maximum(r0, r1))
     say(ARC_BROKEN, "start and end lie far off one circle", np.flatnonzero(broken))
     loose = (deviation > ROUNDING_STEPS) & ~broken
-    say(ARC_DEVIATION, "start and end lie off one circle", np.flatnonzero(loose))
+    say(ARC_DEVIATION, "start and end of an arc lie off one circle", np.flatnonzero(loose))
     tiny = curved & ~same & (chord * unit_um < _SHORTEST_UM)
-    say(ARC_TINY, "start and end lie within 2 µm", np.flatnonzero(tiny))
+    say(ARC_TINY, "start and end of an arc lie within 2 µm", np.flatnonzero(tiny))
     turn = np.where(clockwise, -1, 1) * np.where(same, 2, 1)
     return Arcs(
         np.where(curved, x0 + di, np.nan),

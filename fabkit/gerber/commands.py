@@ -225,7 +225,7 @@ class Interpreter:
             for g in (*found.codes, found.g):
                 self._g_code(g)
             if found.d >= 0 or found.xyij != (NONE, NONE, NONE, NONE):
-                self._note(UNKNOWN_COMMAND, "an operation between % signs")
+                self._note(UNKNOWN_COMMAND, "an operation (D01 to D03) between % signs")
         else:
             self._note(UNKNOWN_COMMAND, f"'{text[:20]}' is no command")
 
@@ -234,7 +234,9 @@ class Interpreter:
         first = self._header_texts.setdefault(code, (text, self._offset))
         if first[1] == self._offset:
             if code == "MO" and (self.apertures or self._macros or self._repeat_open):
-                self._note(UNIT_AFTER_SIZES, "sizes stand in front of MO")
+                self._note(
+                    UNIT_AFTER_SIZES, "sizes stand in front of MO, the statement of the unit"
+                )
             return
         same = first[0] == text
         self.log.add(
@@ -271,7 +273,7 @@ class Interpreter:
     def _aperture(self, text: str) -> None:
         match = _AD.match(text)
         if match is None or not match[2]:
-            self._note(APERTURE_WRONG, f"'AD{text[:30]}' defines nothing")
+            self._note(APERTURE_WRONG, f"'AD{text[:30]}' defines no aperture")
             return
         code = int(match[1][:12])
         if not 10 <= code <= _LARGEST_CODE:
@@ -284,7 +286,7 @@ class Interpreter:
         texts = match[3].replace("x", "X").split("X") if match[3] else []
         if texts and not texts[-1]:
             texts.pop()
-        parameters = self._numbers(texts, f"parameters of D{code}")
+        parameters = self._numbers(texts, f"parameters of aperture D{code}")
         made = None
         if parameters is not None:
             attributes = self.dictionary.aperture_sets[self.dictionary.aperture_id()]
@@ -307,9 +309,9 @@ class Interpreter:
     def _define(self, code: int, index: int) -> None:
         known = self._known.get(code, -1)
         if known >= 0 and index >= 0 and self._same(known, index):
-            self._note(APERTURE_REPEATED, f"D{code} is defined again with the same shape")
+            self._note(APERTURE_REPEATED, f"aperture D{code} is defined again with the same shape")
         elif code in self._known:
-            self._note(APERTURE_TWICE, f"D{code} is defined again")
+            self._note(APERTURE_TWICE, f"aperture D{code} is defined again")
         if code not in self.changes.apertures:
             self.changes.apertures[code] = [(-1, self._known.get(code, -1))]
         self._known[code] = index
@@ -335,29 +337,29 @@ class Interpreter:
         if text in ("D", "C"):
             self.changes.dark.append((self._row, int(text == "D")))
         else:
-            self._note(LOAD_WRONG, f"polarity '{text[:10]}'")
+            self._note(LOAD_WRONG, f"'{text[:10]}' is no polarity (LP)")
 
     def _load_mirror(self, text: str) -> None:
         if text in ("N", "X", "Y", "XY"):
             self._mirror = text
             self._pose()
         else:
-            self._note(LOAD_WRONG, f"mirror '{text[:10]}'")
+            self._note(LOAD_WRONG, f"'{text[:10]}' is no way to mirror an aperture (LM)")
 
     def _load_rotation(self, text: str) -> None:
         if not _NUMBER.match(text):
-            self._note(LOAD_WRONG, f"rotation '{text[:10]}'")
+            self._note(LOAD_WRONG, f"'{text[:10]}' is no angle to turn an aperture by (LR)")
             return
         self._rotation = float(text)
         self._pose()
 
     def _load_scale(self, text: str) -> None:
         if not _NUMBER.match(text):
-            self._note(LOAD_WRONG, f"scale '{text[:10]}'")
+            self._note(LOAD_WRONG, f"'{text[:10]}' is no scale of an aperture (LS)")
             return
         self._scale = float(text)
         if not 0 < self._scale < 1e6:
-            self._note(SCALE_WRONG, f"scale {text[:10]}")
+            self._note(SCALE_WRONG, f"an aperture cannot be scaled by {text[:10]} (LS)")
             self._scale = 1.0
         self._pose()
 
@@ -433,10 +435,10 @@ class Interpreter:
             return
         nx, ny, dx, dy = values
         if not (nx.is_integer() and ny.is_integer() and nx >= 1 and ny >= 1):
-            self._note(REPEAT_WRONG, f"counts {nx:g} and {ny:g}")
+            self._note(REPEAT_WRONG, f"a repeat (SR) has counts of {nx:g} and {ny:g}")
             nx, ny = max(1.0, nx // 1), max(1.0, ny // 1)
         if dx < 0 or dy < 0:
-            self._note(REPEAT_WRONG, f"steps {dx:g} and {dy:g}")
+            self._note(REPEAT_WRONG, f"a repeat (SR) has steps of {dx:g} and {dy:g}")
         grid = (
             int(min(nx, _MOST_REPEATS)),
             int(min(ny, _MOST_REPEATS)),

@@ -156,7 +156,11 @@ def _examine_checksum(file: GerberFile, data: bytes, log: ProblemLog) -> None:
     matches = list(_CHECKSUM.finditer(data))
     at = matches[-1].start()
     if stated[0].lower() != computed:
-        log.add(CHECKSUM_WRONG, f"stated {stated[0][:32]}, computed {computed}", offset=at)
+        log.add(
+            CHECKSUM_WRONG,
+            f"the checksum stated is {stated[0][:32]}, that of the file {computed}",
+            offset=at,
+        )
     if not _END.match(data, matches[-1].end()):
         log.add(STANDARD_PLACE, ".MD5 does not stand right in front of M02", offset=at)
 
@@ -278,19 +282,19 @@ class _Content:
         polarity = self.file.attributes.get(".FilePolarity", ())
         o = self.file.objects
         if function == ("Copper",) and polarity == ("Negative",):
-            self.log.add(NEGATIVE_COPPER, "copper with .FilePolarity Negative", offset=0)
+            self.log.add(NEGATIVE_COPPER, "copper is stated Negative (.FilePolarity)", offset=0)
         if function == ("Soldermask",) and polarity == ("Positive",):
-            self.log.add(POSITIVE_MASK, "solder mask with .FilePolarity Positive", offset=0)
+            self.log.add(POSITIVE_MASK, "solder mask is stated Positive (.FilePolarity)", offset=0)
         if function in (("Plated",), ("NonPlated",)):
             if polarity == ("Negative",):
-                self.log.add(NEGATIVE_DRILL, "drill file with .FilePolarity Negative", offset=0)
+                self.log.add(
+                    NEGATIVE_DRILL, "the file is stated Negative (.FilePolarity)", offset=0
+                )
             used = np.unique(o.aperture[o.aperture >= 0]).tolist()
             for k in used:
                 tool = self.file.apertures[k]
                 if tool.diameter_mm is None:
-                    self._say(
-                        DRILL_SHAPE, f"D{tool.code} ({tool.template}) drills", o.aperture == k
-                    )
+                    self._say(DRILL_SHAPE, f"{tool.label}, drills", o.aperture == k)
             self._say(DRILL_CLEAR, "a clear object in a drill file", ~o.dark)
         if function == ("Profile",):
             self._say(PROFILE_FILLED, "a flash in an outline file", o.kind == Kind.FLASH)
@@ -312,8 +316,8 @@ class _Content:
         self._say(PAD_PAINTED, "a line with a pad function", pad & line)
         self._say(PAD_REGION, "a region with a pad function", pad & (o.kind == Kind.REGION))
         pin = self._with_attribute(".P")
-        self._say(PIN_NOT_FLASHED, "a pin on a line or region", pin & ~flash)
-        self._say(PIN_ON_VIA, "a pin on something else than a pad",
+        self._say(PIN_NOT_FLASHED, "a pin (.P) on a line or region", pin & ~flash)
+        self._say(PIN_ON_VIA, "a pin (.P) on something else than a pad",
                   pin & flash & self._with_function(_NO_PINS))  # fmt: skip
 
     def examine_components(self) -> None:
@@ -327,13 +331,17 @@ class _Content:
             if d is None or min(abs(d - s) for s in sizes) > _SIZE_ERROR_MM:
                 self.log.add(
                     COMPONENT_SIZE,
-                    f"D{tool.code} of {tool.function[0]} is not a circle of {sizes[0]:g} mm",
+                    f"aperture D{tool.code} ({tool.function[0]}) is no circle of {sizes[0]:g} mm",
                     offset=tool.offset,
                 )
         if not len(o):
             return
         placed = self._with_function(frozenset({"ComponentMain", "ComponentOutline"}))
-        self._say(COMPONENT_DATA, "no .C on a component", placed & ~self._with_attribute(".C"))
+        self._say(
+            COMPONENT_DATA,
+            "a component without .C, its reference",
+            placed & ~self._with_attribute(".C"),
+        )
         pins = self._with_function(frozenset({"ComponentPin"}))
         self._say(COMPONENT_DATA, "no .P on a component pin", pins & ~self._with_attribute(".P"))
 
@@ -345,5 +353,7 @@ class _Content:
         if self.file.function[:1] == ("Copper",) and self.file.has_nets and len(o):
             idle = self._with_function(frozenset({"NonConductor", "AntiPad", "CopperBalancing"}))
             self._say(
-                NET_MISSING, "an object without .N", ~self._with_attribute(".N") & o.dark & ~idle
+                NET_MISSING,
+                "copper without .N, the name of its net",
+                ~self._with_attribute(".N") & o.dark & ~idle,
             )

@@ -149,7 +149,9 @@ def _format(
     first: re.Match[bytes] | None, log: ProblemLog
 ) -> tuple[int, int, int, int, bool, bool] | None:
     if first is None:
-        log.add(FORMAT_MISSING, "there is no readable FS command", offset=0)
+        log.add(
+            FORMAT_MISSING, "there is no readable FS command, the format of coordinates", offset=0
+        )
         return None
     at = first.start()
     flags = first[1].decode()
@@ -167,7 +169,7 @@ def _format(
         log.add(FORMAT_WRONG, f"extra text '{extra}'", offset=at, assumed="it was ignored")
     nx, mx, ny, my = (int(first[k]) for k in range(3, 7))
     if (nx, mx) != (ny, my):
-        log.add(AXES_DIFFER, f"X has {nx}.{mx} digits, Y {ny}.{my}", offset=at)
+        log.add(AXES_DIFFER, f"coordinates X have {nx}.{mx} digits, Y {ny}.{my}", offset=at)
     if not (1 <= nx <= 6 and 1 <= ny <= 6 and mx <= 6 and my <= 6):
         log.add(FORMAT_WRONG, f"{nx}.{mx} and {ny}.{my} digits", offset=at, assumed="taken as is")
     if zeros == "T":

@@ -13,6 +13,15 @@ from fabkit.gerber.problems import IMAGE_CHANGED, IMAGE_DEFAULT, IMAGE_NEGATIVE,
 
 _AB = re.compile(r"(?:A([+-]?[\d.]+))?(?:B([+-]?[\d.]+))?\Z", re.ASCII)
 
+_MEANS = {
+    "IP": "polarity of the image",
+    "MI": "mirroring of the image",
+    "SF": "scaling of the image",
+    "OF": "offset of the image",
+    "IR": "rotation of the image",
+    "AS": "swap of the axes",
+}
+
 
 @dataclass(slots=True)
 class ImageCommands:
@@ -37,8 +46,10 @@ class ImageCommands:
             if text == "NEG":
                 self.negative = True
                 note(IMAGE_NEGATIVE, "IPNEG asks for a negative image")
+            elif text == "POS":
+                note(IMAGE_DEFAULT, f"IPPOS ({_MEANS[code]}: positive) changes nothing")
             else:
-                note(IMAGE_DEFAULT, f"IP{text[:10]}")
+                note(NUMBER_WRONG, f"'IP{text[:20]}' cannot be read")
             return
         if code == "AS":
             if text in ("AXBY", "AYBX"):
@@ -77,9 +88,9 @@ class ImageCommands:
     def _say(self, code: str, text: str, effective: bool, note: Note) -> None:
         if effective:
             self.changed.append(code)
-            note(IMAGE_CHANGED, f"{code}{text} was applied to the whole layer")
+            note(IMAGE_CHANGED, f"{code}{text} ({_MEANS[code]}) was applied to the whole layer")
         else:
-            note(IMAGE_DEFAULT, f"{code}{text}")
+            note(IMAGE_DEFAULT, f"{code}{text} ({_MEANS[code]}: none) changes nothing")
 
     @property
     def on_coordinates(self) -> tuple[np.ndarray, np.ndarray]:

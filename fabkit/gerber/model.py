@@ -162,6 +162,12 @@ class Aperture:
         """Fields of its ``.AperFunction``; empty when it has none."""
         return self.attributes.get(".AperFunction", ())
 
+    @property
+    def label(self) -> str:
+        """Its number and form in words: ``aperture D10, a rectangle``."""
+        forms = {"C": "a circle", "R": "a rectangle", "O": "an obround", "P": "a polygon"}
+        return f"aperture D{self.code}, {forms.get(self.template, f'macro {self.template}')}"
+
 
 @dataclass(frozen=True, eq=False)
 class GerberFile:

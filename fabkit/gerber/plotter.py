@@ -59,6 +59,11 @@ from fabkit.units import INCH_MM
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
+_OLD_CODES = {
+    54: "an aperture follows",
+    55: "a flash follows",
+    90: "coordinates count from the origin",
+}
 _KNOWN_G = (1, 2, 3, 4, 36, 37, 54, 55, 70, 71, 74, 75, 90, 91)
 
 
@@ -102,7 +107,9 @@ class Plotter:
         rows = chunk.rows
         d, g, offset = rows.d[:count], rows.g[:count], rows.offset[:count]
         self._say(CODE_SPELLING, "G or D codes that do not have two digits", chunk.misspelt)
-        self._say(COMBINED_WORD, "a G code and an operation in one word", chunk.combined)
+        self._say(
+            COMBINED_WORD, "a G code and an operation (D01 to D03) in one command", chunk.combined
+        )
         g_rows = np.flatnonzero(g >= 0)
         g_codes = g[g_rows]
         self._report_codes(g_rows, g_codes, d, offset)
@@ -153,10 +160,10 @@ class Plotter:
             at = offset[rows[codes == code]]
             if code not in _KNOWN_G:
                 self._say(UNKNOWN_COMMAND, f"G{code:02d} is no command", at)
-            elif code in (54, 55, 90):
-                self._say(OLD_CODE, f"G{code} is not needed any more", at)
+            elif code in _OLD_CODES:
+                self._say(OLD_CODE, f"G{code} ({_OLD_CODES[code]}) is not needed any more", at)
             elif code == 91:
-                self._say(OLD_CODE, "G91 switches to incremental coordinates", at)
+                self._say(OLD_CODE, "G91 (coordinates are steps from point to point)", at)
         wrong = np.flatnonzero((d == 0) | ((d > 3) & (d < 10)))
         if len(wrong):
             self._say(APERTURE_CODE, "D codes below 10 that are no operation", offset[wrong])
@@ -207,7 +214,9 @@ class Plotter:
             index[chosen] = indices[at]
             lost = chosen[index[chosen] == -1]
             if len(lost):
-                self._say(APERTURE_UNDEFINED, f"D{code} is not defined", offset[rows[lost]])
+                self._say(
+                    APERTURE_UNDEFINED, f"aperture D{code} is not defined", offset[rows[lost]]
+                )
         return rows, index
 
     def _arcs(
@@ -223,14 +232,18 @@ class Plotter:
         """Centre (mm) and turn of each D01."""
         self._say(
             MODE_UNDEFINED,
-            "D01 without G01, G02 or G03 before it",
+            "lines (D01) before G01, G02 or G03 says whether they are straight",
             offset[rows[mode == 0]],
             assumed="straight lines",
         )
         i, j = chunk.rows.i[rows], chunk.rows.j[rows]
         curved = np.flatnonzero(mode >= 2)
         idle = (mode < 2) & (((i != NONE) & (i != 0)) | ((j != NONE) & (j != 0)))
-        self._say(OFFSET_UNUSED, "I or J outside an arc", offset[rows[idle]])
+        self._say(
+            OFFSET_UNUSED,
+            "I or J, the way to the centre of an arc, on something that is no arc",
+            offset[rows[idle]],
+        )
         arcs = Arcs.straight(len(rows))
         if len(curved):
             single = spread(rows[curved], *quadrant, self.carry.quadrant)
@@ -303,13 +316,15 @@ class Plotter:
         for k, (row, code) in enumerate(zip(at.tolist(), codes.tolist(), strict=True)):
             place = places[k]
             if code == 36 and opened is not None:
-                self.log.add(REGION_UNBALANCED, "G36 inside a region", offset=place)
+                self.log.add(REGION_UNBALANCED, "G36 begins a region inside a region", offset=place)
             elif code == 36:
                 opened = OpenRegion(-1, place, state[0][k], state[1][k], state[2][k])
                 open_row = row
             elif opened is None:
                 if not self._closed_early:
-                    self.log.add(REGION_UNBALANCED, "G37 without G36", offset=place)
+                    self.log.add(
+                        REGION_UNBALANCED, "G37 ends a region that no G36 began", offset=place
+                    )
                 self._closed_early = False
             else:
                 spans.append((open_row, row, opened))
@@ -418,7 +433,7 @@ class Plotter:
             x0[dots], y0[dots] = x1[dots], y1[dots]
         still = np.flatnonzero((kind == Kind.DRAW) & (x0 == x1) & (y0 == y1))
         if len(still):
-            self._say(STROKE_POINT, "D01 that ends where it starts", offset[rows[still]])
+            self._say(STROKE_POINT, "a line (D01) that ends where it starts", offset[rows[still]])
         made: dict[str, NDArray[Any]] = {
             "kind": kind.astype(np.int8),
             "x0": x0,

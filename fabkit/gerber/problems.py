@@ -375,7 +375,7 @@ OLD_CODE = declare(
     "8.1.1",
     "A deprecated code without effect",
     "Nothing changes in the picture.",
-    "Nothing to do.",
+    "Nothing to do; a current export leaves it out.",
 )
 OLD_TEXT = declare(
     "deprecated-name",
@@ -383,7 +383,7 @@ OLD_TEXT = declare(
     "8.1.3",
     "A deprecated name command",
     "IN and LN carry text only.",
-    "Nothing to do.",
+    "Nothing to do; a current export leaves it out.",
 )
 IMAGE_DEFAULT = declare(
     "image-default",
@@ -391,7 +391,7 @@ IMAGE_DEFAULT = declare(
     "8.1",
     "A deprecated image command at its default value",
     "Nothing changes in the picture.",
-    "Nothing to do.",
+    "Nothing to do; a current export leaves it out.",
 )
 IMAGE_CHANGED = declare(
     "image-changed",

@@ -69,7 +69,7 @@ def read(data: bytes, *, name: str, limits: Limits = DEFAULT_LIMITS) -> GerberFi
         )
         return _nothing(name, data[:0], len(data), log)
     if data.startswith(_MARK):
-        log.add(BYTE_ORDER_MARK, "a byte-order mark", offset=0)
+        log.add(BYTE_ORDER_MARK, "the file begins with a byte-order mark", offset=0)
     header = read_header(data, log)
     if header is None:
         return _nothing(name, data, len(data), log)
@@ -135,7 +135,7 @@ def _read_chunks(
         if interpreter.ended >= 0:
             return
         start = chunk.end
-    log.add(NO_END, "the file has no M02", offset=len(data))
+    log.add(NO_END, "the file has no M02, the end command", offset=len(data))
 
 
 def _after_end(data: bytes, chunk: Chunk, row: int, log: ProblemLog) -> None:
@@ -247,7 +247,7 @@ def _report_strokes(objects: Objects, interpreter: Interpreter, log: ProblemLog)
         solid_rectangle = tool.template == "R" and len(tool.parameters) == 2
         log.add(
             STROKE_RECTANGLE if solid_rectangle else STROKE_TOOL,
-            f"D{tool.code} ({tool.template}) draws lines",
+            f"{tool.label}, draws lines",
             offset=int(objects.offset[rows[0]]),
             count=int(counts[k]),
         )

@@ -28,6 +28,10 @@ END: Final = "end"
 WORD: Final = "word"
 
 _COMMENT = re.compile(r"\s*[Gg]0*4(?!\d)")
+_OLD_ENDS = {
+    "0": "(stop) in the place of M02, the end command",
+    "1": "(optional stop), which was ignored",
+}
 _END = re.compile(r"[Mm]0*([012])\Z", re.ASCII)
 _PART = re.compile(r"([A-Za-z])([+-]?[0-9.]*)", re.ASCII)
 _INTEGER = re.compile(r"[+-]?\d{1,18}\Z", re.ASCII)
@@ -58,18 +62,25 @@ def read_word(text: str, header: Header, offset: int, log: ProblemLog) -> Word:
         return Word(COMMENT, text[comment.end() :])
     plain = "".join(text.split())
     if not plain:
-        log.add(STRAY_TEXT, "an empty command", offset=offset, severity=Severity.WARNING)
+        log.add(
+            STRAY_TEXT,
+            "an empty command: * with nothing before it",
+            offset=offset,
+            severity=Severity.WARNING,
+        )
         return _NOTHING
     if plain != text.strip("\r\n\t \0\x1a"):
-        log.add(STRAY_SPACE, "spaces inside a word", offset=offset)
+        log.add(STRAY_SPACE, "spaces inside a command", offset=offset)
     end = _END.match(plain)
     if end is not None:
         if end[1] == "2":
             return Word(END)
-        log.add(OLD_END, f"M0{end[1]}", offset=offset)
+        log.add(OLD_END, f"M0{end[1]} {_OLD_ENDS[end[1]]}", offset=offset)
         return Word(END) if end[1] == "0" else _NOTHING
     if plain[:2].encode("utf-8", "replace") in EXTENDED_CODES:
-        log.add(UNBALANCED_PERCENT, f"{plain[:2]} without its % signs", offset=offset)
+        log.add(
+            UNBALANCED_PERCENT, f"the command {plain[:2]} stands without its % signs", offset=offset
+        )
         return Word(WORD, text.strip())
     return _read_parts(plain, header, offset, log)
 
@@ -86,7 +97,7 @@ def _read_parts(plain: str, header: Header, offset: int, log: ProblemLog) -> Wor
         log.add(UNKNOWN_COMMAND, f"'{plain[:20]}' is no command", offset=offset)
         return _NOTHING
     if any(letter.islower() for letter, _ in parts):
-        log.add(CODE_SPELLING, "lower-case letters", offset=offset)
+        log.add(CODE_SPELLING, "a command in lower-case letters", offset=offset)
     values: dict[str, int] = {}
     codes: list[int] = []
     ranks = []
@@ -103,12 +114,12 @@ def _read_parts(plain: str, header: Header, offset: int, log: ProblemLog) -> Wor
         if name == "G":
             codes.append(value)
         elif name in values:
-            log.add(STRAY_TEXT, f"{name} stands twice in a word", offset=offset)
+            log.add(STRAY_TEXT, f"{name} stands twice in one command", offset=offset)
             return _NOTHING
         else:
             values[name] = value
     if ranks != sorted(ranks):
-        log.add(WORD_ORDER, "parts in unusual order", offset=offset)
+        log.add(WORD_ORDER, "parts of a command in unusual order", offset=offset)
     return Word(
         WORD,
         codes=tuple(codes[:-1]),
@@ -129,10 +140,15 @@ def _coordinate(name: str, digits: str, header: Header, offset: int, log: Proble
         padding = max(whole + decimals - count, 0) if header.trailing else 0
         return int(max(-LARGEST, min(LARGEST, value * 10**padding)))
     if _DECIMAL.match(digits):
-        log.add(COORDINATE_DECIMAL, f"{name} with a decimal point", offset=offset)
+        log.add(COORDINATE_DECIMAL, f"a coordinate {name} with a decimal point", offset=offset)
         return round(float(digits) * 10.0**decimals)
     if digits.strip("+-"):
         log.add(NUMBER_WRONG, f"'{name}{digits[:24]}' is no coordinate", offset=offset)
     else:
-        log.add(COORDINATE_EMPTY, f"{name} without digits", offset=offset, assumed="taken as 0")
+        log.add(
+            COORDINATE_EMPTY,
+            f"a coordinate {name} without digits",
+            offset=offset,
+            assumed="taken as 0",
+        )
     return 0

@@ -143,6 +143,31 @@ def test_tolerance(body: str, rules: set[str], kinds: dict[str, int]) -> None:
 
 
 @pytest.mark.parametrize(
+    ("command", "said"),
+    [
+        ("IPPOS", "polarity of the image: positive"),
+        ("ASAXBY", "swap of the axes: none"),
+        ("IR0", "rotation of the image: none"),
+        ("MIA0B0", "mirroring of the image: none"),
+        ("OFA0B0", "offset of the image: none"),
+        ("SFA1B1", "scaling of the image: none"),
+    ],
+)
+def test_deprecated_commands_say_what_they_are(command: str, said: str) -> None:
+    """Section 8.1: a command without effect is named with its meaning, and what to do."""
+    (problem,) = read_layer(f"%{command}*%").problems
+    assert problem.message == f"{command} ({said}) changes nothing"
+    assert problem.remedy.startswith("Nothing to do; ")
+
+
+def test_unknown_image_polarity_is_told() -> None:
+    """Section 8.1.4 knows POS and NEG alone: anything else cannot be a command without effect."""
+    (problem,) = read_layer("%IPGREY*%").problems
+    assert problem.id == "gerber/number-wrong"
+    assert "IPGREY" in problem.message
+
+
+@pytest.mark.parametrize(
     ("data", "rules"),
     [
         (b"D10*X0Y0D02*X5Y5D01*M02*", {"no-apertures"}),

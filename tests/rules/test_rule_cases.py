@@ -65,6 +65,19 @@ def test_drill_rules(name):
     assert f"drill/{name}" not in in_drill(passes)
 
 
+def test_messages_of_readers_say_what_they_mean():
+    """No message is a bare command code or number: each has three plain words at least."""
+    said: set[str] = set()
+    for fails, _ in gerber_cases.CASES.values():
+        file = read_gerber(fails, name="layer.gbr")
+        said |= {p.message for p in (*file.problems, *examine(file, fails))}
+    for fails, _ in drill_cases.CASES.values():
+        said |= {p.message for p in read_drill(fails, name="holes.drl").problems}
+
+    assert len(said) > 150
+    assert {m for m in said if len(re.findall(r"\b[a-z]{2,}\b", m)) < 3} == set()
+
+
 @pytest.mark.parametrize("rule", sorted(set_cases.CASES))
 def test_set_rules(rule):
     """Sets, sidecars and boards: one change, one rule."""
