@@ -73,7 +73,7 @@ def infer_plating(
             findings.append(
                 Finding.of(
                     rules.PLATING_INFERRED,
-                    f"{len(rows)} of {len(plated)} holes and slots have {why}",
+                    f"{len(rows)} of {len(plated)} holes and slots taken for {word}: {why}",
                     *(Place(x_mm=float(x[i]), y_mm=float(y[i])) for i in rows[:20]),
                     count=len(rows),
                     assumed=f"taken for {word}",
