@@ -63,7 +63,7 @@ def list_wiring(
         require_same_count(designs, order)
         uses = [one.side for one in order.boards]
     made = [
-        Design(copper=board.traced, sites=tuple(key_sites(board)), use=use, table=table)
+        Design(board=board, sites=tuple(key_sites(board)), use=use, table=table)
         for board, use in zip(designs, uses, strict=True)
     ]
     return find_wiring(made, chosen, name=order.name if order is not None else "")

@@ -55,7 +55,7 @@ THICKNESS = click.option(
 )
 
 
-def _named(value: str, split: tuple[str, str, str], how: str) -> tuple[str, str]:
+def named(value: str, split: tuple[str, str, str], how: str) -> tuple[str, str]:
     """Both sides of ``NAME=TEXT``; neither may be empty."""
     name, _, text = (part.strip() for part in split)
     if not name or not text:
@@ -68,7 +68,7 @@ def _keep_roles(
 ) -> tuple[str, ...]:
     how = "the file and its role, as in 1.gbr='top copper'"
     # A file's name may hold an equals sign; a role does not.
-    ctx.meta[_ROLES] = dict(_named(value, value.rpartition("="), how) for value in values)
+    ctx.meta[_ROLES] = dict(named(value, value.rpartition("="), how) for value in values)
     return values
 
 
@@ -159,7 +159,7 @@ def read_reasons(values: tuple[str, ...], option: str) -> dict[str, str]:
     """Read ``ID=REASON`` pairs of an option; a reason must be given."""
     how = "the id and your reason, as in hole/outside-board='cut away on purpose'"
     try:
-        return dict(_named(value, value.partition("="), how) for value in values)
+        return dict(named(value, value.partition("="), how) for value in values)
     except click.BadParameter as error:
         error.param_hint = option
         raise

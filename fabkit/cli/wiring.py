@@ -21,6 +21,21 @@ def read_refs(ctx: click.Context, param: click.Parameter, value: str | None) -> 
     return tuple(r for r in refs if r)
 
 
+def read_joined(
+    _ctx: click.Context, _param: click.Parameter, values: tuple[str, ...]
+) -> dict[str, tuple[str, str]]:
+    """Read ``REF=PAD-PAD`` pairs."""
+    how = "the jumper and the pads it joins, as in JP1=1-2 or 'JP*=2-3'"
+    joined = {}
+    for value in values:
+        ref, pads = options.named(value, value.partition("="), how)
+        one, _, other = (p.strip() for p in pads.partition("-"))
+        if not one or not other:
+            raise click.BadParameter(f"{value!r}: write {how}")
+        joined[ref] = (one, other)
+    return joined
+
+
 @click.command("wiring")
 @ordering.WANTED
 @click.option(
@@ -56,6 +71,21 @@ def read_refs(ctx: click.Context, param: click.Parameter, value: str | None) -> 
     default="up",
     show_default=True,
     help="Of a board for either hand: the face whose jumpers are closed.",
+)
+@click.option(
+    "--joined",
+    multiple=True,
+    callback=read_joined,
+    metavar="REF=PAD-PAD",
+    help="Of jumpers with three pads: the two that are joined, such as JP1=1-2 or 'JP*=2-3'."
+    "  Turned over, the right half joins the other two.  Repeatable.",
+)
+@click.option(
+    "--right-joined",
+    multiple=True,
+    callback=read_joined,
+    metavar="REF=PAD-PAD",
+    help="The same for the right half, where it is otherwise.  Repeatable.",
 )
 @click.option(
     "--board",

@@ -13,6 +13,7 @@ from fabkit.board.copper import Copper
 from fabkit.errors import UsageError
 from fabkit.package.model import Side
 from fabkit.wiring import rules
+from fabkit.wiring.changeover import thrown, told
 from fabkit.wiring.circuit import (
     Bridge,
     Circuit,
@@ -147,11 +148,14 @@ class Bench:
         turnable: bool = False,
     ) -> HalfWiring:
         facing = 1 if up == "top" else -1
+        turned = turnable and hand == "right"
+        ways = thrown(self.bridges, self.options, right=hand == "right", turned=turned)
         bridges = bridges_as_used(
             self.bridges,
             fitted_face=-facing,
             jumper_face=facing if self.options.jumpers == "up" else -facing,
             turnable=turnable,
+            thrown=ways,
         )
         contacts = [key_nodes(k, self.pins, up) for k in keys]
         common = common_net(contacts)
@@ -159,7 +163,6 @@ class Bench:
         refs = self._named(hand) or find_controllers(
             self.pins.pins, contacts, bridges, closed=closed, not_these=self.no_hub
         )
-        turned = turnable and hand == "right"
         seated = tuple(p for p in self.pins.pins if p.ref in refs)
         if turned and self.options.right_pins == "swapped":
             seated = swap_rows(seated)
@@ -175,7 +178,8 @@ class Bench:
                 for key, nodes in zip(keys, contacts, strict=True)
             ]
         )
-        assumed = tuple(self._assumed(up, turned=turned, turnable=turnable))
+        closed_ones = told(b for mine in bridges.values() for b in mine)
+        assumed = (*self._assumed(up, turned=turned, turnable=turnable), *closed_ones)
         half = HalfWiring(
             hand=hand,
             board=self.number,
@@ -221,7 +225,7 @@ class Bench:
                 "The controller is fitted from the other face, so that every pin stays in its own "
                 "hole; say --right-pins swapped when its rows change places."
             )
-        if turnable and any(b.kind == "jumper" for b in self.bridges):
+        if turnable and any(b.kind == "jumper" and not b.throw for b in self.bridges):
             yield f"Jumpers on the face that is {self.options.jumpers} are closed."
 
     def _numbered(self, half: HalfWiring, wired: Sequence[_Wired], before: int) -> HalfWiring:

@@ -8,15 +8,16 @@ from typing import Final
 
 import numpy as np
 
-from fabkit.board.copper import Copper
+from fabkit.board.model import Board
 from fabkit.findings import Finding, Place
 from fabkit.units import counted, format_number
 from fabkit.wiring import rules
 from fabkit.wiring.bench import Bench
+from fabkit.wiring.changeover import refuse_unknown
 from fabkit.wiring.grid import RULE, key_pitch
 from fabkit.wiring.halves import what_it_is
 from fabkit.wiring.judge import compare_hands, judge_half
-from fabkit.wiring.keys import find_board_keys
+from fabkit.wiring.keys import BoardKey, find_board_keys, may_have_keys
 from fabkit.wiring.model import HalfWiring, Hand, KeySite, Use, Wiring, WiringOptions
 from fabkit.wiring.pins import NOTHING, gather_pins
 from fabkit.wiring.pintable import NamedPin
@@ -34,12 +35,12 @@ _USES: Final[dict[Use, str]] = {
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Design:
-    """One board as given: its copper, the places of its switches, and what it is for.
+    """One board as given: the places of its switches, and what it is for.
 
     ``use`` is None when nobody said; ``table`` names pins that the files leave nameless.
     """
 
-    copper: Copper
+    board: Board
     sites: Sequence[KeySite]
     use: Use | None = None
     table: Sequence[NamedPin] = ()
@@ -69,10 +70,14 @@ def find_wiring(
     sources: list[str] = []
     rule: list[str] = []
     halves: list[HalfWiring] = []
+    benches: list[Bench] = []
     for number, design in enumerate(designs):
-        board = design.copper.board
-        pins = gather_pins(design.copper, design.table)
-        keys = find_board_keys(board, pins, design.sites)
+        board = design.board
+        keys: tuple[BoardKey, ...] = ()
+        # Most of the work is to trace the copper: not for a board that has no key anyway.
+        if may_have_keys(board, design.sites):
+            pins = gather_pins(board.traced, design.table)
+            keys = find_board_keys(board, pins, design.sites)
         if not keys:
             message = f"no keys on {board.name}"
             problems.append(Finding.of(rules.NO_KEYS, message, Place(file=board.name)))
@@ -80,11 +85,12 @@ def find_wiring(
         sources.append(pins.source)
         use = wanted.use or design.use
         if use is None:
-            use, why = what_it_is(design.copper, keys)
+            use, why = what_it_is(board.traced, keys)
             rule.append(f"{board.name} is taken as {_USES[use]}: {why}.")
         pitch = key_pitch(np.array([(k.x_mm, k.y_mm) for k in keys]))
         rule.append(RULE.format(pitch=format_number(pitch, digits=1)))
-        bench = Bench(number, design.copper, pins, keys, wanted)
+        bench = Bench(number, board.traced, pins, keys, wanted)
+        benches.append(bench)
         before = sum(len(h.keys) for h in halves if h.hand == "left")
         made = list(bench.halves(use, before))
         halves += made
@@ -99,11 +105,13 @@ def find_wiring(
             continue
         for half in made:
             problems += judge_half(half, bench.seated[half.hand], pins.pins)
+    if benches:
+        refuse_unknown([b for bench in benches for b in bench.bridges], wanted)
     halves.sort(key=lambda h: _HANDS.index(h.hand))
     if len(halves) == 2:
         problems += compare_hands(*halves)
     return Wiring(
-        name=name or designs[0].copper.board.name,
+        name=name or designs[0].board.name,
         source="; ".join(dict.fromkeys(sources)) or NOTHING,
         rule=tuple(dict.fromkeys((*rule, *_numbering_rule(wanted, halves)))),
         first=wanted.first,
@@ -114,6 +122,8 @@ def find_wiring(
 
 def _numbering_rule(options: WiringOptions, halves: Sequence[HalfWiring]) -> Iterator[str]:
     """How keys were numbered, in sentences."""
+    if not halves:
+        return
     if options.order:
         yield "Numbered in the order listed by hand."
     elif options.walk == "rows":

@@ -10,6 +10,7 @@ from typing import Final, Literal
 
 from fabkit.board.model import Component
 from fabkit.board.supplies import is_ground, is_supply
+from fabkit.wiring.changeover import throws_of
 from fabkit.wiring.keys import natural
 from fabkit.wiring.model import DiodeUse, Line, Pin
 
@@ -21,6 +22,9 @@ _LETTERS: Final[dict[Kind, re.Pattern[str]]] = {
     "resistor": re.compile(r"(?:^|[^A-Z])(?:R|FB)\d"),
 }
 """Letter codes: CR or D a diode, R a resistor, FB a ferrite bead (IEEE 315 and common practice)."""
+
+JUMPER: Final = re.compile(r"jumper", re.IGNORECASE)
+"""Values and footprints of jumpers, whatever their reference."""
 
 LIGHT: Final = re.compile(r"LED|light", re.IGNORECASE)
 ANODE: Final = re.compile(r"^(?:A\d*|ANODE)$", re.IGNORECASE)
@@ -41,7 +45,8 @@ class Bridge:
     """A part that joins two nets.
 
     ``anode`` is the pin of a diode that current enters by; empty when the pads do not tell.
-    ``face`` is that of its pads, 0 for both.
+    ``face`` is that of its pads, 0 for both. ``throw`` is 1 or 2 for the ways that a jumper with
+    three pads can be closed, and ``pads`` the two it joins then; 0 for all other parts.
     """
 
     ref: str
@@ -50,6 +55,8 @@ class Bridge:
     anode: str
     assumed: bool
     face: int
+    throw: int = 0
+    pads: tuple[str, str] = ("", "")
 
     def other(self, node: str) -> str:
         """The net at its other end."""
@@ -67,17 +74,21 @@ def find_bridges(
     """Diodes, jumpers and resistors between two nets, by reference."""
     by_ref: dict[str, list[Pin]] = defaultdict(list)
     for pin in pins:
-        if pin.node and pin.ref not in keys:
+        if pin.ref not in keys:
             by_ref[pin.ref].append(pin)
     found: list[Bridge] = []
     for ref in sorted(by_ref, key=natural):
-        part = parts.get(ref)
-        kind = next((k for k, letters in _LETTERS.items() if letters.search(ref)), None)
-        if kind is None or (part and LIGHT.search(f"{ref} {part.value} {part.footprint}")):
+        kind = _kind(ref, parts.get(ref))
+        if kind is None:
+            continue
+        throws = throws_of(by_ref[ref]) if kind == "jumper" else ()
+        if throws:
+            found += _changeover(ref, throws, _face(by_ref[ref]))
             continue
         ends: dict[str, list[Pin]] = defaultdict(list)
         for pin in by_ref[ref]:
-            ends[pin.node].append(pin)
+            if pin.node:
+                ends[pin.node].append(pin)
         if len(ends) == 2:
             found.append(_bridge(ref, kind, ends))
         elif len(ends) == 3 and kind == "diode":
@@ -85,8 +96,37 @@ def find_bridges(
     return tuple(found)
 
 
+def _kind(ref: str, part: Component | None) -> Kind | None:
+    words = f"{part.value} {part.footprint}" if part else ""
+    if LIGHT.search(f"{ref} {words}"):
+        return None
+    named: Kind | None = next((k for k, letters in _LETTERS.items() if letters.search(ref)), None)
+    return named or ("jumper" if JUMPER.search(words) else None)
+
+
+def _face(pins: Iterable[Pin]) -> int:
+    faces = {p.face for p in pins}
+    return faces.pop() if len(faces) == 1 else 0
+
+
+def _changeover(ref: str, throws: tuple[tuple[Pin, Pin], ...], face: int) -> Iterator[Bridge]:
+    """The ways a jumper with three pads can be closed, those that join two nets."""
+    for throw, (one, other) in enumerate(throws, start=1):
+        if one.node and other.node and one.node != other.node:
+            yield Bridge(
+                ref=ref,
+                kind="jumper",
+                nodes=(one.node, other.node),
+                anode="",
+                assumed=False,
+                face=face,
+                throw=throw,
+                pads=(one.pin, other.pin),
+            )
+
+
 def _bridge(ref: str, kind: Kind, ends: Mapping[str, Sequence[Pin]]) -> Bridge:
-    (one, other), faces = ends, {p.face for mine in ends.values() for p in mine}
+    one, other = ends
     anode, assumed = _anode(ends) if kind == "diode" else ("", False)
     return Bridge(
         ref=ref,
@@ -94,7 +134,7 @@ def _bridge(ref: str, kind: Kind, ends: Mapping[str, Sequence[Pin]]) -> Bridge:
         nodes=(one, other),
         anode=anode,
         assumed=assumed,
-        face=faces.pop() if len(faces) == 1 else 0,
+        face=_face(p for mine in ends.values() for p in mine),
     )
 
 
@@ -208,16 +248,27 @@ def _line(node: str, pins: tuple[Pin, ...], way: tuple[tuple[str, Bridge], ...])
 
 
 def bridges_as_used(
-    bridges: Iterable[Bridge], *, fitted_face: int, jumper_face: int, turnable: bool
+    bridges: Iterable[Bridge],
+    *,
+    fitted_face: int,
+    jumper_face: int,
+    turnable: bool,
+    thrown: Mapping[str, int],
 ) -> dict[str, tuple[Bridge, ...]]:
     """Bridges that count on a half, by net.
 
     On a board for either hand, jumpers are closed on one face only, and of two parts between the
-    same nets the one on the fitted face is used.
+    same nets the one on the fitted face is used.  ``thrown`` says which way each jumper with three
+    pads is closed; it is used whatever its face unless the other face has one for the same nets.
     """
+    bridges = tuple(bridges)
+    near = {frozenset(b.nodes) for b in bridges if b.throw and b.face in (0, jumper_face)}
     used: dict[tuple[object, ...], Bridge] = {}
     for bridge in bridges:
-        if turnable and bridge.kind == "jumper" and bridge.face not in (0, jumper_face):
+        far = turnable and bridge.kind == "jumper" and bridge.face not in (0, jumper_face)
+        if far and (not bridge.throw or frozenset(bridge.nodes) in near):
+            continue
+        if bridge.throw != thrown.get(bridge.ref, 0):
             continue
         pair = (bridge.kind, *sorted(bridge.nodes))
         known = used.get(pair)

@@ -15,7 +15,7 @@ from fabkit.board.symmetry import find_keys
 from fabkit.package.model import Side
 from fabkit.wiring.grid import key_pitch
 from fabkit.wiring.model import KeySite, Pin, Spot
-from fabkit.wiring.pins import Pins, is_nameless
+from fabkit.wiring.pins import Pins, is_nameless, part_refs
 
 SWITCH: Final = re.compile(r"(?:^|[^A-Za-z])(?:S|K|MX)\d|SW_?\d|KEY_?\d")
 """References of switches: S is the letter code of IEEE 315; SW, K, KEY and MX are common."""
@@ -104,6 +104,20 @@ def find_board_keys(board: Board, pins: Pins, sites: Sequence[KeySite]) -> tuple
             )
         )
     return tuple(keys)
+
+
+def may_have_keys(board: Board, sites: Sequence[KeySite]) -> bool:
+    """Whether holes or references leave room for a key, told without tracing the copper.
+
+    Parameters
+    ----------
+    board, sites
+        As for :func:`find_board_keys`.
+    """
+    if sites or _lone_posts(board):
+        return True
+    parts = {c.ref: c for c in board.components}
+    return any(is_switch(r, parts.get(r)) for r in (*parts, *part_refs(board)))
 
 
 def _lone_posts(board: Board) -> list[KeySite]:

@@ -237,6 +237,9 @@ class WiringOptions:
         two rows change places.
     jumpers
         Jumpers that are closed lie on the face that is ``up`` or ``down``.
+    joined, right_joined
+        Pads that jumpers with three pads join, by reference or pattern.  Turned over, those that
+        ``right_joined`` does not name join the other two; the lower pads when nothing is said.
     order
         References in the order they are numbered, by hand; wins over ``walk``.
     """
@@ -250,4 +253,6 @@ class WiringOptions:
     right_controllers: tuple[str, ...] = ()
     right_pins: Literal["in-place", "swapped"] = "in-place"
     jumpers: Literal["up", "down"] = "up"
+    joined: Mapping[str, tuple[str, str]] = field(default_factory=dict)
+    right_joined: Mapping[str, tuple[str, str]] = field(default_factory=dict)
     order: Mapping[str, tuple[str, ...]] = field(default_factory=dict)

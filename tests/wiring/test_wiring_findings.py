@@ -219,7 +219,9 @@ def test_jumpers_of_one_face_are_closed():
     both = [_bridge("JP1", "jumper", ("A", "P1"), 1), _bridge("JP2", "jumper", ("A", "P2"), -1)]
 
     def ends(jumper_face, *, turnable=True):
-        used = bridges_as_used(both, fitted_face=-1, jumper_face=jumper_face, turnable=turnable)
+        used = bridges_as_used(
+            both, fitted_face=-1, jumper_face=jumper_face, turnable=turnable, thrown={}
+        )
         return [b.other("A") for b in used["A"]]
 
     assert ends(1) == ["P1"]
@@ -232,7 +234,7 @@ def test_of_two_diodes_side_by_side_the_fitted_one_counts():
     both = [_bridge("D1", "diode", ("A", "R"), 1), _bridge("D2", "diode", ("A", "R"), -1)]
 
     for face, ref in ((1, "D1"), (-1, "D2")):
-        used = bridges_as_used(both, fitted_face=face, jumper_face=1, turnable=True)
+        used = bridges_as_used(both, fitted_face=face, jumper_face=1, turnable=True, thrown={})
         assert [b.ref for b in used["A"]] == [ref]
 
 
@@ -245,6 +247,7 @@ def test_lines_stop_at_ground_and_after_three_parts():
         fitted_face=-1,
         jumper_face=1,
         turnable=False,
+        thrown={},
     )
     circuit = Circuit(bridges=bridges, pins=pins, closed=frozenset({"G"}))
 
