@@ -16,7 +16,7 @@ from fabkit.preview.lettering import fitted, letters, text_width, wrapped
 from fabkit.preview.marks import fitting_sizes, symbol_pen
 from fabkit.preview.options import PreviewOptions
 from fabkit.preview.scene import Floats, Pen, Placed, Scene, SceneDraft, Sheet
-from fabkit.preview.sheets import GAP_MM, SCALES, enlargement, letter_size, scale_note
+from fabkit.preview.sheets import GAP_MM, enlargement, letter_size, scale_note, scales_up_to
 from fabkit.preview.strays import stray_holes
 from fabkit.units import format_mm, format_number
 
@@ -155,14 +155,11 @@ def _symbols(
     board: Board, rows: tuple[ToolRow, ...], centres: list[Floats]
 ) -> tuple[int, float, Floats, int]:
     """Scale of the map, height of its letters, each tool's symbol (mm), and how many overlap."""
-    longest = max(board.size_mm)
-    first = enlargement(board)
-    scales = [first, *(n for n in SCALES if n > first and n * longest <= LONGEST_MM)]
+    size = letter_size(enlargement(board) * max(board.size_mm))
     diameters = np.array([r.diameter_mm for r in rows])
     points = np.concatenate((np.empty((0, 2)), *centres))
     tool = np.repeat(np.arange(len(rows)), [len(c) for c in centres])
-    for scale in scales:
-        size = letter_size(scale * longest)
+    for scale in scales_up_to(board, LONGEST_MM):
         low, high = (share * size / scale for share in USUAL)
         usual = np.clip(diameters, low, high)
         least = LEAST * size / scale

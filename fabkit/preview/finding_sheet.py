@@ -25,7 +25,9 @@ from fabkit.preview.sheets import (
     letter_size,
     on_sheet,
     scale_note,
+    scales_up_to,
 )
+from fabkit.units import counted
 
 TONES: Final = {
     Severity.ERROR: palette.VERMILION,
@@ -54,6 +56,12 @@ CROWDED: Final = 0.5
 
 SMALLEST: Final = 0.55
 """Smallest size of marks against the letters of the list."""
+
+LONGEST_MM: Final = 200.0
+"""A board is not drawn larger than this for want of room."""
+
+APART: Final = 3.0
+"""Places of one finding that lie nearer than this, in heights of letters, share a mark."""
 
 Spot = tuple[int, float, float]
 """Number of the finding, x, y."""
@@ -84,12 +92,20 @@ def _spots(board: Board, findings: Sequence[Finding], side: Side, apart: float) 
     return spots
 
 
-def _mark_size(board: Board, spots: list[Spot], size: float) -> float:
-    """Size of marks: that of the letters, smaller where many crowd a small board."""
+def _room(board: Board, spots: list[Spot], size: float) -> float:
+    """Share of the marks' usual size at which they cover no more than they may."""
     width, height = board.size_mm
     covered = max(len(spots), 1) * np.pi * (RING**2 + FLAG**2) * size**2
-    share = np.sqrt(CROWDED * width * height / covered)
-    return float(np.clip(share, SMALLEST, 1.0)) * size
+    return float(np.sqrt(CROWDED * width * height / covered))
+
+
+def _scale(board: Board, findings: Sequence[Finding], size: float) -> int:
+    """How much larger than life the board is drawn: larger where many marks crowd it."""
+    for scale in scales_up_to(board, LONGEST_MM):
+        marks = [_spots(board, findings, side, APART * size / scale) for side in SIDES]
+        if min(_room(board, m, size / scale) for m in marks) >= 1.0:
+            break
+    return scale
 
 
 def _marked(
@@ -99,12 +115,18 @@ def _marked(
     spots: list[Spot],
     options: PreviewOptions,
     size: float,
-) -> Scene:
+) -> tuple[Scene, int]:
+    """A face with its marks, and how many places had no room for a number and so have no mark."""
     face = finished_face(board, side, options)
     sign = -1.0 if face.mirrored else 1.0
-    size = _mark_size(board, spots, size)
+    size *= float(np.clip(_room(board, spots, size), SMALLEST, 1.0))
     at = np.array([s[1:] for s in spots]).reshape(-1, 2)
     flags = place_flags(at, [s[0] for s in spots], size, sign=sign)
+    # A ring without a number would say that something is there, but not what.
+    spots = [spots[f[0]] for f in flags]
+    dropped = len(at) - len(flags)
+    at = at[[f[0] for f in flags]].reshape(-1, 2)
+    flags = [(k, *f[1:]) for k, f in enumerate(flags)]
     away = np.array([f[1:] for f in flags]).reshape(-1, 2)
     reach = np.concatenate(
         (at - RING * size, away - FLAG * size, at + RING * size, away + FLAG * size)
@@ -119,14 +141,11 @@ def _marked(
         rows = [k for k, s in enumerate(spots) if findings[s[0] - 1].severity is severity]
         if not rows:
             continue
-        mine = [f for f in flags if f[0] in set(rows)]
         x, y = at[rows].T
-        flag_x, flag_y = np.array([f[1] for f in mine]), np.array([f[2] for f in mine])
-        from_x, from_y = at[[f[0] for f in mine]].T if mine else (flag_x, flag_y)
-        far = np.hypot(flag_x - from_x, flag_y - from_y)
+        flag_x, flag_y = away[rows].T
+        far = np.hypot(flag_x - x, flag_y - y)
         # Leaders run from the ring, not from the place, so that what is meant stays in sight.
-        lead_x = from_x + (flag_x - from_x) * size / far
-        lead_y = from_y + (flag_y - from_y) * size / far
+        lead_x, lead_y = x + (flag_x - x) * size / far, y + (flag_y - y) * size / far
         around = np.full(len(x), 2.0 * size)
         draft.coat(
             "rims",
@@ -144,13 +163,13 @@ def _marked(
         )
         words = [
             letters(
-                str(spots[k][0]), fx, fy - 0.45 * size, _fit(spots[k][0], size),
+                str(spots[k][0]), flags[k][1], flags[k][2] - 0.45 * size, _fit(spots[k][0], size),
                 align="middle", bold=True, mirrored=face.mirrored,
             )
-            for k, fx, fy in mine
+            for k in rows
         ]  # fmt: skip
         draft.coat("numbers", palette.BLACK, *words)
-    return draft.scene()
+    return draft.scene(), dropped
 
 
 def _fit(number: int, size: float) -> float:
@@ -250,14 +269,16 @@ def finding_sheet(
     place on the board.
     """
     options = on_sheet(options)
-    scale = enlargement(board)
-    size = letter_size(scale * max(board.size_mm))
+    size = letter_size(enlargement(board) * max(board.size_mm))
+    scale = _scale(board, findings, size)
     views: list[tuple[str, Scene]] = []
     for side in SIDES:
-        spots = _spots(board, findings, side, 3.0 * size / scale)
+        spots = _spots(board, findings, side, APART * size / scale)
         if side == "top" or spots:
-            view = _marked(board, side, findings, spots, options, size / scale)
+            view, dropped = _marked(board, side, findings, spots, options, size / scale)
             name = f"{face_name(side, options).capitalize()}{scale_note(scale)}"
+            if dropped:
+                name += f"; {counted(dropped, 'further place')} without room for a mark"
             views.append((name, view))
     foot = 2.4 * size
     wide = max(max(v.size_mm[0] * scale, text_width(name, size)) for name, v in views)

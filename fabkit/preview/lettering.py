@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import lru_cache
 from typing import Any, Literal
 
@@ -13,6 +14,11 @@ CAP_SHARE = 0.729
 """Height of capitals over the em of DejaVu Sans, the font that comes with matplotlib."""
 
 _CURVE_STEPS = 6
+
+_UNIT = re.compile(r"(?<=\d) (?=(?:mm²?|µm|deg|%)(?![^\W_]))")
+"""The blank between a number and its unit."""
+
+_WORD = re.compile("[\\S\N{NO-BREAK SPACE}]+")
 
 
 @lru_cache(maxsize=2)
@@ -133,9 +139,12 @@ def fitted(text: str, height_mm: float, width_mm: float) -> str:
 
 
 def wrapped(text: str, height_mm: float, width_mm: float) -> list[str]:
-    """Text broken at blanks into lines of at most ``width_mm``; a longer word is cut."""
+    """Text broken at blanks into lines of at most ``width_mm``; a longer word is cut.
+
+    A unit stays on the line of its number.
+    """
     lines: list[str] = []
-    for word in text.split():
+    for word in _WORD.findall(_UNIT.sub("\N{NO-BREAK SPACE}", text)):
         longer = f"{lines[-1]} {word}" if lines else word
         if lines and text_width(longer, height_mm) <= width_mm:
             lines[-1] = longer

@@ -63,6 +63,12 @@ def enlargement(board: Board) -> int:
     return next((n for n in SCALES if n * longest >= ROOM_MM), SCALES[-1])
 
 
+def scales_up_to(board: Board, longest_mm: float) -> tuple[int, ...]:
+    """Scales for a board on which much must find room, the usual one first."""
+    usual, longest = enlargement(board), max(board.size_mm)
+    return (usual, *(n for n in SCALES if n > usual and n * longest <= longest_mm))
+
+
 def scale_note(scale: int) -> str:
     """Words behind the name of an enlarged board; none at full size."""
     return f", drawn {scale} : 1" if scale > 1 else ""

@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 import pytest
 import shapely
-from test_preview_sheets import FINDINGS
+from test_preview_sheets import FINDINGS, rule
 
 from fabkit.board.copper import trace_copper
 from fabkit.board.model import Board
+from fabkit.findings import Finding, Place, Severity
 from fabkit.preview.drill_map import drill_sheet
 from fabkit.preview.finding_sheet import finding_sheet
 from fabkit.preview.keys import KeyPosition
+from fabkit.preview.lettering import wrapped
 from fabkit.preview.options import PreviewOptions, Surroundings
 from fabkit.preview.paint_svg import picture_svg
 from fabkit.preview.paper import halves_of, paper_sheets
-from fabkit.preview.scene import Letters, Scene, SceneDraft, Sheet
+from fabkit.preview.scene import Letters, Pen, Scene, SceneDraft, Sheet
 from fabkit.preview.sheets import (
     SIDES,
     face_name,
@@ -152,6 +155,59 @@ def test_sheets_name_the_face_they_show(board: Board) -> None:
     assert words_on(layer_sheet(board, bottom, through))[-1].endswith(",seenfromthefront")
     assert [face_name(side, PreviewOptions()) for side in SIDES] == ["front", "back"]
     assert face_name("bottom", through) == "back, seen through the front"
+
+
+def crowd(board: Board, many: int) -> list[Finding]:
+    """One finding at many places, close together on the front."""
+    x0, y0, x1, y1 = board.bounds
+    x = x0 + 4 + (x1 - x0 - 8) * (0.618034 * np.arange(many) % 1)
+    y = y0 + 4 + (y1 - y0 - 8) * np.arange(many) / many
+    places = [Place(side="top", x_mm=a, y_mm=b) for a, b in zip(x, y, strict=True)]
+    return [Finding.of(rule(Severity.NOTE), "Crowded", *places)]
+
+
+def test_no_ring_stands_without_a_number(board: Board) -> None:
+    """A place without room for its number has no ring either, and the face tells how many."""
+    findings = crowd(board, 150)
+    sheet = finding_sheet(board, findings)
+    front = next(p.scene for p in sheet.placed if "finished" in p.scene.title)
+    (marks,) = (n for n in front.nodes if n.title == "places of notes")
+    pen = Pen.joined([p for p in front.stencils[marks.inside[-1]].parts if isinstance(p, Pen)])
+    rings = int((pen.turn == 2).sum())
+    discs = int(((pen.x0 == pen.x1) & (pen.y0 == pen.y1) & (pen.turn == 0)).sum())
+    (name,) = (w for w in words_on(sheet) if w.startswith("Front"))
+    told = re.search(r";(\d+)furtherplaceswithoutroom", name)
+    assert rings == discs > 20
+    assert told is not None
+    assert 0 < int(told[1]) <= 150 - rings
+
+
+def test_crowded_board_is_drawn_larger(board: Board) -> None:
+    """Many marks get room by a larger board, with letters as before; few change nothing."""
+    few, many = (finding_sheet(board, crowd(board, n)) for n in (1, 150))
+    scales = [next(p.scale for p in s.placed if "finished" in p.scene.title) for s in (few, many)]
+    assert scales[0] == 3
+    assert scales[1] > 3
+    assert scales[1] * max(board.size_mm) <= 200
+    heights = [
+        max(up - down for name, rings in part.outlines.items() for r in rings
+            if name.startswith("C") for down, up in [(r[:, 1].min(), r[:, 1].max())])
+        for s in (few, many)
+        for st in s.placed[-1].scene.stencils.values()
+        for part in st.parts
+        if isinstance(part, Letters)
+    ]  # fmt: skip
+    assert heights[0] == pytest.approx(heights[1])
+
+
+def test_a_unit_stays_with_its_number() -> None:
+    """No line begins with a bare unit, whatever the width; other words break at every blank."""
+    text = "at 100.5, -85.093 mm it is 0.2 mm² or 5 % of a mm"
+    for width in range(8, 60):
+        lines = wrapped(text, 1.0, float(width))
+        assert not any(line.startswith(("mm²", "mm it", "%")) for line in lines)
+        if width > 16:
+            assert " ".join(lines).replace("\N{NO-BREAK SPACE}", " ") == text
 
 
 def test_faces_without_copper_of_a_net_say_so(board: Board) -> None:
