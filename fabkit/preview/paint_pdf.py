@@ -252,7 +252,16 @@ def _page(document: _Document, sheet: Sheet, parent: int) -> int:
     )
 
 
-def pictures_pdf(pictures: Sequence[Scene | Sheet], *, title: str = "") -> bytes:
+def _title(pages: Sequence[str]) -> str:
+    """What the pages show, the name of the board once."""
+    names = list(dict.fromkeys(page.partition(": ")[0] for page in pages))
+    if len(names) != 1:
+        return "; ".join(dict.fromkeys(pages))
+    shown = dict.fromkeys(page.partition(": ")[2] for page in pages)
+    return ": ".join(filter(None, (names[0], "; ".join(filter(None, shown)))))
+
+
+def pictures_pdf(pictures: Sequence[Scene | Sheet]) -> bytes:
     """Write scenes or sheets as pages of a PDF, each scene at its scale on paper."""
     document = _Document()
     pages = document.add(b"")
@@ -263,6 +272,6 @@ def pictures_pdf(pictures: Sequence[Scene | Sheet], *, title: str = "") -> bytes
         "ascii"
     )
     root = document.add(f"<< /Type /Catalog /Pages {pages} 0 R >>".encode("ascii"))
-    text = (title or (sheets[0].title if sheets else "")).encode("utf-16-be").hex()
+    text = _title([sheet.title for sheet in sheets]).encode("utf-16-be").hex()
     info = document.add(f"<< /Title <feff{text}> >>".encode("ascii"))
     return document.to_bytes(root, info)

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import shapely
 from PIL import Image
+from pypdf import PdfReader
 
 from fabkit.board.model import Board
 from fabkit.errors import UsageError
@@ -268,3 +269,11 @@ def test_many_coats_stack_as_few_do() -> None:
     assert tuple(pixels[3, 2 * 32, :3]) == tones[29]
     assert pixels[3, 2 * 32, 3] == pytest.approx(127.5, abs=1)
     assert tuple(pixels[3, 2 * 34]) == (0, 0, 0, 0)
+
+
+def test_a_document_is_named_for_all_its_pages(board: Board) -> None:
+    """ISO 32000-1, 14.3.3: the title tells what is in the document, not on its first page."""
+    info = PdfReader(io.BytesIO(render_pdf(board))).metadata
+    assert info is not None
+    parts = "front of the finished board; back of the finished board"
+    assert info.title == f"{board.name}: {parts}"
