@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from fabkit.outputs.terminal import clean, print_findings, print_table
+from fabkit.units import counted
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -17,6 +18,9 @@ SCANS = {
     "other": "neither one pin a key nor rows and columns",
     "unknown": "not known",
 }
+
+FACES = {"top": "front", "bottom": "back"}
+"""Faces are called as the pictures call them."""
 
 
 def print_wiring(console: Console, record: Record) -> None:
@@ -36,7 +40,8 @@ def print_wiring(console: Console, record: Record) -> None:
 
 def _head(half: Record) -> str:
     hand = {"left": "Left half", "right": "Right half", "whole": "Keyboard"}[half["hand"]]
-    text = f"{hand}, {half['face_up']} up: {len(half['keys'])} keys, {SCANS[half['scan']]}"
+    keys = counted(len(half["keys"]), "key")
+    text = f"{hand}, {FACES[half['face_up']]} up: {keys}, {SCANS[half['scan']]}"
     if half["common"]:
         text += f" against {clean(half['common'])}"
     ways = {k["current"] for k in half["keys"]}

@@ -134,6 +134,13 @@ def test_picture_marks_keys_without_a_pin(planted, tmp_path):
         assert (VERMILION in colours) is (name == "bad")
 
 
+def test_table_and_picture_name_faces_alike():
+    """A board has a front and a back, in the table as in the picture below it."""
+    told = run("wiring", FIXTURES / "wheatear" / "rev-b").output
+    assert "Left half, front up: 18 keys" in told
+    assert "Right half, back up: 18 keys" in told
+
+
 def test_exit_status(planted, tmp_path):
     """Errors end with status 1, unless that was not asked for; the table is still printed."""
     board = FIXTURES / "dialects" / "no-attributes-mm"
