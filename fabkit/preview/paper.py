@@ -250,12 +250,15 @@ def paper_sheets(halves: Sequence[PaperHalf], *, paper: Paper = Paper.A4) -> tup
         title = f"{half.board.name}: {half.name}, {face_word(half.side)} up"
         squares = "; push switches through the squares" if half.keys else ". No keys were found"
         note = f"{width} x {height}. Cut along the outline{squares}."
+        tiled = layout.columns * layout.rows > 1
+        if tiled:
+            note += " Glue the pages cross on cross."
         stray = stray_note(half.board)
         for row in range(layout.rows):
             for column in range(layout.columns):
                 window, place = _window(whole, layout, column, row)
                 tile = f", page {column + 1}/{row + 1} (column/row)"
-                named = title + (tile if layout.columns * layout.rows > 1 else "")
+                named = title + (tile if tiled else "")
                 sheets.append(
                     Sheet(
                         named,

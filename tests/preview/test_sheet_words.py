@@ -204,6 +204,20 @@ def test_crowded_board_is_drawn_larger(board: Board) -> None:
     assert capitals[0] == capitals[1] != set()
 
 
+@pytest.mark.parametrize("many", [7, 10, 13, 25])
+def test_columns_of_the_list_are_alike(board: Board, many: int) -> None:
+    """Findings as long as each other fill columns evenly: none stands alone beside a full one."""
+    notes = [Finding.of(rule(Severity.NOTE), "No job file")] * many
+    lines = words_of(finding_sheet(board, notes).placed[-1].scene)
+    starts = [round(low, 1) for text, low, *_ in lines if text == "note:Nojobfile"]
+    columns = [starts.count(x) for x in sorted(set(starts))]
+    assert sum(columns) == many
+    # Columns but the last hold as many as the highest; the last holds what is left.
+    highest = -(-many // len(columns))
+    assert max(columns) == highest
+    assert sorted(columns, reverse=True) == columns
+
+
 def test_a_unit_stays_with_its_number() -> None:
     """No line begins with a bare unit, whatever the width; other words break at every blank."""
     text = "at 100.5, -85.093 mm it is 0.2 mm² or 5 % of a mm"
@@ -254,6 +268,18 @@ def test_paper_tells_how_many_holes_lie_off_the_board(board: Board) -> None:
     assert "offtheboard" not in pages[0]
     assert "1holeof4liesofftheboard" in pages[1]
     assert "All3holeslieofftheboard" in pages[2]
+
+
+def test_paper_says_how_pages_are_put_together(board: Board) -> None:
+    """Pages of a board larger than paper say what their crosses are for; a single page does not."""
+    large = replace(board, profile=shapely.box(100, 50, 400, 150))
+    pages = {
+        b: ["".join(words_on(p)) for p in paper_sheets([replace(halves_of(board)[0], board=made)])]
+        for b, made in (("small", board), ("large", large))
+    }
+    assert len(pages["small"]) == 1 < len(pages["large"])
+    assert "Glue" not in pages["small"][0]
+    assert all("Gluethepagescrossoncross." in page for page in pages["large"])
 
 
 def test_paper_speaks_of_squares_only_where_there_are_any(board: Board) -> None:
