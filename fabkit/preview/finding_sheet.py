@@ -221,6 +221,20 @@ def _columns(entries: list[_Entry], step: float, room: float) -> list[list[_Entr
     return columns
 
 
+def _balanced(entries: list[_Entry], step: float, room: float) -> list[list[_Entry]]:
+    """As many columns as ``room`` asks for, and no higher than so many need to be."""
+    columns = _columns(entries, step, room)
+    low, high = 0.0, room
+    while high - low > step / 2:
+        middle = (low + high) / 2
+        tried = _columns(entries, step, middle)
+        if len(tried) > len(columns):
+            low = middle
+        else:
+            columns, high = tried, middle
+    return columns
+
+
 def _list(board: Board, findings: Sequence[Finding], size: float, room: float) -> Scene:
     """Number, severity, message, place and advice of every finding, in columns of ``room``."""
     step, width = 1.7 * size, LIST_WIDTH * size
@@ -230,7 +244,7 @@ def _list(board: Board, findings: Sequence[Finding], size: float, room: float) -
     room = max(room - 1.5 * step, float(np.sqrt(total * width)), 20 * step)
     words: list[Letters] = []
     discs: dict[Severity, list[tuple[float, float]]] = {}
-    columns = _columns(entries, step, room)
+    columns = _balanced(entries, step, room)
     for k, column in enumerate(columns):
         x, y = k * (width + GAP_MM), -1.5 * step
         for entry in column:
