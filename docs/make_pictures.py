@@ -13,6 +13,7 @@ from fabkit.compare.picture import change_sheet
 from fabkit.outputs.atomic import write_file
 from fabkit.preview.drill_map import drill_sheet
 from fabkit.preview.faces import render_faces
+from fabkit.preview.finding_sheet import finding_sheet
 from fabkit.preview.options import PreviewOptions
 from fabkit.preview.paint_png import paint_sheet, png_bytes
 from fabkit.preview.paper import halves_of, paper_sheets
@@ -40,6 +41,7 @@ def main() -> None:
         "measures": measured_face(board, "top"),
         "drill-map": drill_sheet(board),
         "islands": islands_sheet(board, copper.pieces),
+        "findings": finding_sheet(before, tuple(fabkit.check(before))),
         "net": lit_sheet(board, copper.pieces, lit, "net GND"),
         "wiring": wiring_sheet([board], fabkit.list_wiring(board)),
         "paper": paper_sheets(halves_of(board))[0],
