@@ -21,8 +21,9 @@ from fabkit.compare.keys import (
     why_no_places,
 )
 from fabkit.compare.layers import compare_layers, find_places, layers_in_one
-from fabkit.compare.model import COPPER_LAYERS, SAME_MM, Change, Comparison, Verb, What
+from fabkit.compare.model import COPPER_LAYERS, Change, Comparison, Verb, What
 from fabkit.compare.nets import compare_nets, pins_of
+from fabkit.compare.options import compare_options
 from fabkit.units import format_mm, format_number
 
 Tell = Callable[[str], None]
@@ -47,13 +48,19 @@ def compare_boards(old: Board, new: Board, *, tell: Tell = lambda _: None) -> Co
     tell("laying the boards on each other")
     alignment = align_boards(old, new)
     given, old = old, turn_board(old, alignment.turned_deg)
-    facts = [*_board_facts(old, new), *layers_in_one(old, new)]
+    options, lacking = compare_options(old, new)
+    facts = [*options, *_board_facts(old, new), *layers_in_one(old, new)]
     if not alignment.comparable:
         return Comparison(
-            old=given, new=new, laid=old, alignment=alignment, changes=tuple(facts), layers=()
+            old=given,
+            new=new,
+            laid=old,
+            alignment=alignment,
+            changes=tuple(facts),
+            layers=(),
+            not_compared=lacking,
         )
     shift = alignment.shift_mm
-    lacking: dict[str, str] = {}
     tell("comparing keys, parts and holes")
     keys = compare_keys(old, new, shift)
     changes: list[Change] = [*facts, *keys.changes]
@@ -102,9 +109,6 @@ def _board_facts(old: Board, new: Board) -> Iterator[Change]:
             what=What.BOARD, verb=Verb.CHANGED, subject=subject, before=before, after=after
         )
 
-    a, b = old.thickness_mm, new.thickness_mm
-    if a is not None and b is not None and abs(a - b) > SAME_MM:
-        yield fact("thickness", format_mm(a), format_mm(b))
     if len(old.copper) != len(new.copper):
         yield fact(COPPER_LAYERS, str(len(old.copper)), str(len(new.copper)))
     if old.profile is None or new.profile is None:

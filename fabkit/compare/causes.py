@@ -24,9 +24,9 @@ Flags = NDArray[np.bool_]
 TOUCH_MM: Final = SLIVER_MM + 0.004
 """A changed area this near to copper touches it: slivers have been taken off its edge."""
 
-LARGE_MM: Final = 15.0
-"""Changed copper that reaches farther does not say where pads were parted or joined (our
-choice)."""
+LARGE_MM2: Final = 40.0
+"""Changed copper of a larger area is a pour, or a board routed anew: it does not say where pads
+were parted or joined (our choice; a track 150 mm long is smaller)."""
 
 ANY_LAYER: Final = -1
 
@@ -106,15 +106,20 @@ class Causes:
 
     def spot(self, rows: Ints) -> Spot | None:
         """Where a heap lies: at its largest hole, else in its largest area; None when large."""
-        box = shapely.total_bounds(self.shapes[rows])
-        if max(box[2] - box[0], box[3] - box[1]) > LARGE_MM:
+        if shapely.area(self.shapes[rows]).sum() > LARGE_MM2:
             return None
+        box = shapely.total_bounds(self.shapes[rows])
         holes = rows[self.layer[rows] == ANY_LAYER]
         chosen = holes if len(holes) else rows
         bounds = shapely.bounds(self.shapes[chosen]).round(3)
         area = np.round(shapely.area(self.shapes[chosen]), 4)
         first = chosen[np.lexsort((bounds[:, 1], bounds[:, 0], -area))[0]]
-        at = shapely.get_coordinates(shapely.point_on_surface(self.shapes[first]))[0]
+        # The centroid does not depend on how the board lies, but may lie outside.
+        shape = self.shapes[first]
+        point = shapely.centroid(shape)
+        if not shapely.intersects(shape, point):
+            point = shapely.point_on_surface(shape)
+        at = shapely.get_coordinates(point)[0]
         layers = np.unique(self.layer[rows])
         alone = len(layers) == 1 and layers[0] != ANY_LAYER
         return Spot(

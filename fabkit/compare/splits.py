@@ -85,7 +85,17 @@ def count_places(at: Points) -> int:
 
 
 def nearest_ends(cut: Points, rest: Points) -> tuple[Points, Points]:
-    """The place of each set that is nearest to the other; of equally near ones the leftmost."""
-    distance, row = PointTree(rest).query(cut)
-    best = int(np.lexsort((cut[:, 1].round(3), cut[:, 0].round(3), distance.round(3)))[0])
-    return cut[best], rest[row[best]]
+    """The place of each set that is nearest to the other.
+
+    Of equally near ones the one nearer to the middle of ``rest``, which does not depend on how
+    the board lies, then the leftmost.
+    """
+    middle = rest.mean(axis=0)
+
+    def first(points: Points, distance: Points) -> Points:
+        far = np.hypot(*(points - middle).T).round(3)
+        x, y = points.round(3).T
+        return np.asarray(points[np.lexsort((y, x, far, distance.round(3)))[0]])
+
+    end = first(cut, PointTree(rest).query(cut)[0])
+    return end, first(rest, np.hypot(*(rest - end).T))
