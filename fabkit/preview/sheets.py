@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from fabkit.board.connectivity import Pieces
 from fabkit.board.model import Board, Layer
 from fabkit.gerber.shapes import object_bounds
-from fabkit.package.model import Side
+from fabkit.package.model import RoleKind, Side
 from fabkit.preview import palette
 from fabkit.preview.finished import (
     board_stencils,
@@ -153,9 +153,12 @@ def layer_sheet(board: Board, layer: Layer, options: PreviewOptions | None = Non
     rings = shapely.get_rings(shapely.get_parts(outline(board)))
     draft.coat("profile", palette.BLUE, Pen.along(rings, 0.1))
     seen = "seen from the back" if draft.mirrored else "seen from the front"
-    name = f"{layer.name.capitalize()}, {seen}"
+    what = ": its openings" if layer.kind is RoleKind.MASK else ""
+    name = f"{layer.name.capitalize()}{what}, {seen}"
     x0, y0, x1, y1 = object_bounds(layer.file)
-    if min(x0 - draft.frame[0], y0 - draft.frame[1]) < 0 or (
+    if np.isnan(x0):
+        name += "; it is empty"
+    elif min(x0 - draft.frame[0], y0 - draft.frame[1]) < 0 or (
         max(x1 - draft.frame[2], y1 - draft.frame[3]) > 0
     ):
         name += "; it goes on outside this picture"

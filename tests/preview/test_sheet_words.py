@@ -14,6 +14,7 @@ from test_preview_sheets import FINDINGS, rule
 from fabkit.board.copper import trace_copper
 from fabkit.board.model import Board
 from fabkit.findings import Finding, Place, Severity
+from fabkit.package.model import RoleKind
 from fabkit.preview.drill_map import drill_sheet
 from fabkit.preview.finding_sheet import finding_sheet
 from fabkit.preview.keys import KeyPosition
@@ -252,6 +253,15 @@ def test_layer_that_goes_on_outside_says_so(board: Board) -> None:
     assert "outside" not in words_on(layer_sheet(board, layer))[-1]
     small = replace(board, profile=shapely.box(110, 52, 118, 60))
     assert words_on(layer_sheet(small, layer))[-1].endswith("itgoesonoutsidethispicture")
+
+
+def test_layer_says_what_its_dark_is(board: Board) -> None:
+    """Openings of the mask are called that, and a layer without anything is said to be empty."""
+    mask = next(a for a in board.layers if a.kind is RoleKind.MASK and a.side == "top")
+    assert words_on(layer_sheet(board, mask))[-1] == "Topsoldermask:itsopenings,seenfromthefront"
+    bare = replace(mask.file, objects=mask.file.objects.take([]))
+    nothing = replace(mask, kind=RoleKind.PASTE, file=bare)
+    assert words_on(layer_sheet(board, nothing))[-1] == "Toppaste,seenfromthefront;itisempty"
 
 
 def test_paper_tells_how_many_holes_lie_off_the_board(board: Board) -> None:
