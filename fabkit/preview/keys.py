@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 
 from fabkit.board.model import Board
+from fabkit.board.symmetry import find_keys as find_posts
 from fabkit.package.model import Side
 from fabkit.preview.scene import Floats
 
@@ -22,8 +23,16 @@ GUIDE_REACH_MM: Final = (4.0, 7.0)
 SWITCH_OPENING_MM: Final = (13.4, 14.6)
 """Sides of the square opening of a switch plate (common practice: 14 mm)."""
 
+KEY_PITCH_MM: Final = (15.0, 24.0)
+"""Neighbouring keys are 16 to 20 mm apart (common practice); screw holes are farther apart."""
+
+PART_MM: Final = 1.0
+"""A switch is placed by its middle (common practice): its part is this near to the post."""
+
 _ALIKE_MM: Final = 0.05
 _FEWEST: Final = 3
+_FEWEST_LONE: Final = 6
+"""Fewer bare holes at key pitch may as well be for screws."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,11 +50,13 @@ def find_keys(board: Board) -> tuple[KeyPosition, ...]:
 
     A key is an unplated hole of the size of a centre post between two smaller unplated guide
     holes, symmetric about it; their line tells how the key is turned, within a quarter turn.
-    In a switch plate it is a square cut-out.  Sorted from the top row down, then from the left.
+    In a switch plate it is a square cut-out.  Where there are neither, holes for centre posts
+    alone will do when they are as many and as near to each other as keys are; then the part
+    placed there tells the turn.  Sorted from the top row down, then from the left.
     """
     keys = (*_posts(board), *_openings(board))
     if len(keys) < _FEWEST:
-        return ()
+        keys = tuple(_lone_posts(board))
     return tuple(sorted(keys, key=lambda k: (-round(k.y_mm), k.x_mm)))
 
 
@@ -64,6 +75,26 @@ def _posts(board: Board) -> Iterator[KeyPosition]:
         turn = _turn_at(points[near] - centre, diameter[near])
         if turn is not None:
             yield KeyPosition(x_mm=float(centre[0]), y_mm=float(centre[1]), rotation_deg=turn)
+
+
+def _lone_posts(board: Board) -> Iterator[KeyPosition]:
+    """Like holes of a centre post's size without guides, at key pitch."""
+    posts = find_posts(board)
+    if len(posts) < _FEWEST_LONE:
+        return
+    points = shapely.points([(k.x_mm, k.y_mm) for k in posts])
+    apart = shapely.distance(points[:, None], points[None])
+    np.fill_diagonal(apart, np.inf)
+    low, high = KEY_PITCH_MM
+    if not low <= np.median(apart.min(axis=1)) <= high:
+        return
+    parts = [c for c in board.components if c.x_mm is not None and c.rotation_deg is not None]
+    spots = np.array([(c.x_mm, c.y_mm) for c in parts], dtype=np.float64).reshape(-1, 2)
+    for post in posts:
+        away = np.hypot(*(spots - (post.x_mm, post.y_mm)).T)
+        near = away.size and away.min() <= PART_MM
+        turn = _folded(parts[int(away.argmin())].rotation_deg or 0.0) if near else 0.0
+        yield KeyPosition(x_mm=post.x_mm, y_mm=post.y_mm, rotation_deg=turn)
 
 
 def _turn_at(away: Floats, diameter: Floats) -> float | None:

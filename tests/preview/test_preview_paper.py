@@ -12,7 +12,7 @@ import shapely
 from pypdf import PdfReader
 from pypdf.generic import ContentStream
 
-from fabkit.board.model import Board
+from fabkit.board.model import Board, Component
 from fabkit.preview.keys import KeyPosition, find_keys, left_face
 from fabkit.preview.paper import (
     OVERLAP_MM,
@@ -169,3 +169,24 @@ def test_keys_of_a_plate_are_its_square_openings(board: Board) -> None:
     keys = find_keys(replace(board, holes=none, profile=shapely.MultiPolygon([plate])))
     assert [round(k.x_mm, 3) for k in keys] == [15, 37, 59, 81]
     assert [k.rotation_deg for k in keys] == pytest.approx([0, 0, 20, -30], abs=1e-6)
+
+
+def test_posts_without_guides_are_keys_where_they_stand_as_keys_do(board: Board) -> None:
+    """Six like holes of 4 mm at key pitch are keys, turned as their parts; screw holes are not."""
+
+    def found(pitch: float, columns: int) -> tuple[KeyPosition, ...]:
+        x, y = np.meshgrid(pitch * np.arange(columns), pitch * np.arange(2.0))
+        n = np.zeros(x.size)
+        holes = replace(board.holes, x=x.ravel(), y=y.ravel(), diameter=n + 4, plated=n, file=n,
+                        tool=n, first=n + 1, last=n + 2, function=n, offset=n)  # fmt: skip
+        parts = [
+            Component(ref="SW1", x_mm=0.0, y_mm=0.0, rotation_deg=100.0),
+            Component(ref="D1", x_mm=pitch, y_mm=4.0, rotation_deg=30.0),
+        ]
+        return find_keys(replace(board, holes=holes, components=tuple(parts)))
+
+    keys = found(19.05, 3)
+    assert [(k.x_mm, k.y_mm) for k in keys[-3:]] == [(0, 0), (19.05, 0), (38.1, 0)]
+    assert [k.rotation_deg for k in keys] == [0, 0, 0, 10, 0, 0]
+    assert found(19.05, 2) == ()
+    assert found(50.0, 3) == ()
