@@ -86,8 +86,10 @@ def command(
     """Say what changed between two revisions of a board.
 
     OLD and NEW are packages: folders or zips of exported files.  The boards are laid on each
-    other, then layers, holes, keys, parts, nets, findings and price are compared.  Other units,
-    dialects or orders of files are no differences.  A --role holds for both.
+    other, then layers, holes, keys, parts, nets, options, findings and price are compared.  Where
+    files name no nets, it is told which pads copper joins now and did not before, and which it no
+    longer joins.  Other units, dialects or orders of files are no differences.  A --role holds
+    for both.
 
     Ends with status 0 when nothing differs, or all of it was expected; with 1 when something
     does, or when a new finding is at or above --fail-on.

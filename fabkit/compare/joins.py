@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from typing import Final
 
 import numpy as np
@@ -124,7 +124,8 @@ def _change(
     """One split, as seen where its pads are joined."""
     at = joined.at
     (ax, ay), (bx, by) = (p.tolist() for p in nearest_ends(at[split.cut], at[split.rest]))
-    others = pad_words(split.rest, at, names)
+    cut, rest = ({names[k] for k in rows.tolist()} for rows in (split.cut, split.rest))
+    others = pad_words(split.rest, at, names, cut & rest)
     words = f"joined to {others}", f"apart from {others}"
     before, after = words if verb is Verb.REMOVED else words[::-1]
     faces = np.unique(joined.face[split.cut])
@@ -132,7 +133,7 @@ def _change(
     return Change(
         what=What.CONNECTION,
         verb=verb,
-        subject=pad_words(split.cut, at, names),
+        subject=pad_words(split.cut, at, names, cut & rest),
         side=side if place is None else place.side,
         x_mm=ax if place is None else place.x_mm,
         y_mm=ay if place is None else place.y_mm,
@@ -144,8 +145,13 @@ def _change(
     )
 
 
-def pad_words(rows: Ints, at: Points, names: Sequence[str]) -> str:
-    """Pads by their pins where some are known, and how many more places there are."""
+def pad_words(
+    rows: Ints, at: Points, names: Sequence[str], parted: Collection[str] = frozenset()
+) -> str:
+    """Pads by their pins where some are known, and how many more places there are.
+
+    ``parted`` are pins with pads here and elsewhere, as boards for either hand have them.
+    """
     known: dict[str, None] = dict.fromkeys(
         sorted({names[k] for k in rows.tolist() if names[k]}, key=natural)
     )
@@ -155,5 +161,5 @@ def pad_words(rows: Ints, at: Points, names: Sequence[str]) -> str:
     if not shown:
         return "a pad" if rest == 1 else counted(rest, "pad")
     more = [counted(rest, "more pad")] if rest > 0 else []
-    words = [*shown, *more]
+    words = [*(f"a pad of {n}" if n in parted else n for n in shown), *more]
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"

@@ -149,8 +149,8 @@ class Change:
             return self._area_message()
         if self.what is What.CONNECTION:
             if self.verb is Verb.REMOVED:
-                return f"{self.subject}: {self.before} before, apart now"
-            return f"{self.subject}: {self.after} now, apart before"
+                return f"{self.subject}: no longer {self.before}"
+            return f"{self.subject}: now {self.after}"
         if self.moved_mm is not None:
             return f"{self.subject} {self._move_words()}"
         if self.before and self.after:

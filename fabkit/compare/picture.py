@@ -39,8 +39,7 @@ def change_sheet(comparison: Comparison, faces: Mapping[Side, Scene] | None = No
     """
     made = faces or {side: change_scene(comparison, side) for side in SIDES}
     scenes = [made[side] for side in SIDES]
-    told = any(c.what is What.CONNECTION for c in comparison.changes)
-    key = f"{KEY}; {CONNECTED}" if told else KEY
+    key = picture_key(comparison)
     names = [f"{FACES[side]}: {key}" if side == "top" else FACES[side] for side in SIDES]
     for layer in comparison.layers:
         if layer.kind is RoleKind.COPPER and layer.side is None and not layer.equal:
@@ -48,6 +47,12 @@ def change_sheet(comparison: Comparison, faces: Mapping[Side, Scene] | None = No
             names.append(layer.name.capitalize())
     title = f"{comparison.old.name} to {comparison.new.name}: changes"
     return side_by_side(title, scenes, names, text_size(comparison.new))
+
+
+def picture_key(comparison: Comparison) -> str:
+    """What the colours and signs of the pictures stand for."""
+    told = any(c.what is What.CONNECTION for c in comparison.changes)
+    return f"{KEY}; {CONNECTED}" if told else KEY
 
 
 def change_scene(comparison: Comparison, side: Side) -> Scene:

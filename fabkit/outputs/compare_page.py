@@ -9,8 +9,8 @@ from fabkit.outputs.compare_text import (
     closing,
     cost_lines,
     finding_lines,
-    gathered,
     layer_rows,
+    sections,
 )
 from fabkit.outputs.json import to_json
 from fabkit.outputs.verdict_page import markdown_text
@@ -37,8 +37,10 @@ def comparison_markdown(record: Record) -> str:
     ]
     plain = [c for c in record["changes"] if "added_mm2" not in c]
     if plain:
-        lines += ["", "## Changes", ""]
-        lines += [f"- {markdown_text(line)}" for line in gathered(plain, full=False)]
+        lines += ["", "## Changes"]
+        for title, told in sections(plain, full=False):
+            lines += ["", f"### {markdown_text(title.capitalize())}", ""]
+            lines += [f"- {markdown_text(line)}" for line in told]
     rows = layer_rows(record)
     if rows:
         lines += [

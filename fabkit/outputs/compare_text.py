@@ -35,9 +35,11 @@ def print_comparison(console: Console, record: Record, *, full: bool = False) ->
     console.print(clean(record["alignment"]["text"]))
     for what, why in record["not_compared"].items():
         console.print(clean(f"not compared: {what}, because {why}"), style="dim")
-    for title, lines in _sections(record, full=full):
+    # Areas are told place by place only when all are asked for; else the table sums them up.
+    shown = [c for c in record["changes"] if full or not _is_area(c)]
+    for title, lines in sections(shown, full=full):
         console.print(f"\n{clean(title)}", style="bold")
-        for line in lines:
+        for line in lines if full else _shortened(title, lines):
             console.print(clean(f"  {line}"))
     rows = layer_rows(record)
     if rows:
@@ -112,18 +114,22 @@ def _board(board: Record) -> str:
     return f"{board['name']}: {size}, {board_counts(board)}"
 
 
-def _sections(record: Record, *, full: bool) -> Iterator[tuple[str, list[str]]]:
-    """Changes that are no areas, by kind; areas place by place only when all are asked for."""
+def sections(changes: Sequence[Record], *, full: bool) -> Iterator[tuple[str, list[str]]]:
+    """Changes by what they are of: a title and lines."""
     by_what: dict[str, list[Record]] = {}
-    for change in record["changes"]:
-        if full or not _is_area(change):
-            by_what.setdefault(change["kind"].split("/")[0], []).append(change)
-    for what, changes in by_what.items():
-        lines = list(gathered(changes, full=full))
-        more = 4 * FEW
-        if len(lines) > more and not full:
-            lines = [*lines[:more], f"and {len(lines) - more} more: --all"]
-        yield PLURALS.get(what, f"{what}s" if what not in AREAS else what), lines
+    for change in changes:
+        by_what.setdefault(change["kind"].split("/")[0], []).append(change)
+    for what, mine in by_what.items():
+        title = PLURALS.get(what, f"{what}s" if what not in AREAS else what)
+        yield title, list(gathered(mine, full=full))
+
+
+def _shortened(title: str, lines: list[str]) -> list[str]:
+    """As many lines as a screen has room for."""
+    # What is joined to what decides whether the board works: more of it is shown.
+    most = (8 if title == "connections" else 4) * FEW
+    rest = len(lines) - most
+    return [*lines[:most], f"and {rest} more: --all"] if rest > 0 else lines
 
 
 def gathered(changes: Sequence[Record], *, full: bool) -> Iterator[str]:
@@ -180,12 +186,12 @@ def _connection(group: Sequence[Record]) -> str:
     first = group[0]
     parted = first["kind"].endswith("removed")
     others = _pads(first["before" if parted else "after"].removeprefix("joined to "), first, 1)
-    told = f"joined to {others} before, apart now" if parted else f"now joined to {others}"
+    told = f"{'no longer' if parted else 'now'} joined to {others}"
     cut = [_pads(change["subject"], change, 0) for change in group]
     if len(group) > 1:
         rest = len(cut) - NAMES
         more = f"; and {rest} more" if rest > 0 else ""
-        return f"{len(cut)} times pads {told}: {'; '.join(cut[:NAMES])}{more}"
+        return f"{told}: {'; '.join(cut[:NAMES])}{more}"
     if [first["x_mm"], first["y_mm"]] == first["ends_mm"][0]:
         named = cut[0] == first["subject"]
         return f"{cut[0]}: {told}" + (f", at {_point(first['ends_mm'][0])}" if named else "")
@@ -222,7 +228,7 @@ def _subjects(group: Sequence[Record]) -> str:
         names = [f"{n} at {ref}" if ref else f"{n} elsewhere" for ref, n in near.items()]
     else:
         # What has no name is told by its place.
-        names = [c["subject"].removeprefix("key").strip() or place_words(c) for c in group]
+        names = [c["subject"].removeprefix("key").strip() or f"one at {place_words(c)}" for c in group]
     rest = len(names) - NAMES
     return ", ".join(names[:NAMES]) + (f" and {rest} more" if rest > 0 else "")
 

@@ -8,15 +8,15 @@ from dataclasses import replace
 from typing import Any, Final
 
 from fabkit.compare.model import Comparison
-from fabkit.compare.picture import FACES, change_scene, frame_of
+from fabkit.compare.picture import FACES, change_scene, frame_of, picture_key
 from fabkit.outputs.compare_text import (
     LAYER_COLUMNS,
     closing,
     cost_lines,
     finding_lines,
-    gathered,
     layer_rows,
     place_words,
+    sections,
 )
 from fabkit.outputs.manifest import MAKER
 from fabkit.package.model import Side
@@ -64,7 +64,8 @@ def compare_section(
         "alignment": record["alignment"]["text"],
         "not_compared": record["not_compared"],
         "faces": _faces(comparison, look or PreviewOptions()) if record["comparable"] else [],
-        "changes": list(gathered(plain, full=False)),
+        "key": picture_key(comparison),
+        "changes": list(sections(plain, full=False)),
         "columns": LAYER_COLUMNS,
         "layers": layer_rows(record),
         "places": _places(record),

@@ -1,0 +1,113 @@
+"""Connections and large revisions in words, on pages and in pictures."""
+
+from __future__ import annotations
+
+import json
+import re
+
+import pytest
+from compare_boards import DIALECTS, edit_layer, read
+
+from fabkit import api
+from fabkit.compare.picture import change_scene, picture_key
+from fabkit.outputs.compare_page import comparison_markdown
+from fabkit.outputs.compare_records import compare_record
+from fabkit.outputs.compare_text import finding_lines, gathered, sections
+from fabkit.outputs.json import to_json
+from fabkit.outputs.report.compare_view import render_comparison_page
+
+
+@pytest.fixture(scope="module")
+def comparison():
+    """A board without names, before and after six tracks of its front were taken away."""
+    bare = read(DIALECTS / "no-attributes-mm")
+    rows = range(4, 124, 24)
+    return api.compare_boards(
+        bare,
+        edit_layer(
+            bare, "top copper", lambda o: o.take([k for k in range(len(o)) if k not in rows])
+        ),
+    )
+
+
+def _connections(record):
+    return [c for c in record["changes"] if c["kind"].startswith("connection/")]
+
+
+def test_what_hangs_on_one_pour_is_one_line(comparison):
+    """Pads that came off the same copper are told in one line, each with its place; one by one
+    when all are asked for."""
+    mine = _connections(compare_record(comparison))
+    (line,) = gathered(mine, full=False)
+
+    assert len(mine) == 5
+    assert len({c["group"] for c in mine}) == 1
+    assert re.match(r"no longer joined to \d+ pads \(nearest [\d., ]+ mm\): a pad \(", line)
+    assert line.count("a pad (") == 5
+    assert len(list(gathered(mine, full=True))) == 5
+
+
+def test_every_output_tells_of_it(comparison):
+    """JSON, Markdown and the page say which pads are no longer joined, under a heading."""
+    record = compare_record(comparison)
+    told = json.loads(to_json(record))
+    page = render_comparison_page(comparison, record)
+
+    assert len(_connections(told)[0]["ends_mm"]) == 2
+    assert "### Connections\n\n- no longer joined to " in comparison_markdown(record)
+    assert "<h4>Connections</h4>" in page
+    assert "no longer joined to" in page
+    assert "lines join pads" in page
+
+
+def test_the_picture_shows_it_on_its_face(comparison, rev_a, rev_b):
+    """A coat for connections that are gone, on the face where they were; none without any."""
+    titles = [[n.title for n in change_scene(comparison, s).nodes] for s in ("top", "bottom")]
+
+    assert "connections that are gone" in titles[0]
+    assert "connections that are gone" not in titles[1]
+    assert "lines join pads" not in picture_key(api.compare_boards(rev_a, rev_b))
+
+
+def _moved(number, step):
+    return {
+        "kind": "hole/moved", "subject": "hole 1 mm", "message": f"hole 1 mm moved by {step}",
+        "x_mm": float(number), "y_mm": 0.0, "moved_mm": [step, 0.0],
+    }  # fmt: skip
+
+
+def test_holes_that_moved_each_their_own_way_are_one_line():
+    """Four or more odd moves are gathered with their range, behind those that moved alike."""
+    odd = [_moved(k, 0.1 * (k + 1)) for k in range(5)]
+    alike = [_moved(k, 0.75) for k in range(3)]
+    lines = list(gathered([*odd, *alike], full=False))
+
+    assert lines == [
+        "3 moved by 0.75: the first at 0, 0 mm",
+        "5 moved by 0.1 to 0.5 mm, each its own way: the first at 0, 0 mm",
+    ]
+    assert len(list(gathered(odd[:3], full=False))) == 3
+    assert len(list(gathered(odd, full=True))) == 5
+
+
+def test_what_has_no_name_is_told_by_its_place():
+    """Keys without a reference are listed by their places, under their title."""
+    keys = [
+        {"kind": "key/added", "subject": "key", "message": "key added", "x_mm": x, "y_mm": 2.0}
+        for x in (1.0, 3.5)
+    ]
+
+    assert list(sections(keys, full=False)) == [
+        ("keys", ["2 added: one at 1, 2 mm, one at 3.5, 2 mm"])
+    ]
+
+
+def test_a_finding_that_says_the_same_more_often_is_not_repeated():
+    """Where only the number of places differs, both numbers are told and not the words again."""
+    before = {"id": "a/b", "severity": "note", "message": "a mark is lost", "count": 2}
+    after = before | {"count": 3}
+    findings = {"new": [], "gone": [], "changed": [{"before": before, "after": after}], "same": 0}
+
+    assert next(finding_lines(findings)) == (
+        "changed note: a mark is lost  [a/b]; was 2 times, now 3"
+    )
