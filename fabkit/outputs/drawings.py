@@ -232,7 +232,8 @@ def _find_net(known: Sequence[str], name: str) -> str:
     ]
     if not matching:
         near = get_close_matches(name, known, n=4, cutoff=0.4) or known[:8]
-        raise UsageError(f"no net is called '{name}'", hint=f"there are {', '.join(near)}, ...")
+        more = ", ..." if len(near) < len(known) else ""
+        raise UsageError(f"no net is called '{name}'", hint=f"there are {', '.join(near)}{more}")
     return matching[0]
 
 
