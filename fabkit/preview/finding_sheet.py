@@ -13,7 +13,7 @@ from fabkit.findings import Finding, Place, Severity, times
 from fabkit.package.model import Side
 from fabkit.preview import palette
 from fabkit.preview.finished import finished_face
-from fabkit.preview.flags import FLAG, RING, place_flags
+from fabkit.preview.flags import FLAG, RING, Flag, place_flags
 from fabkit.preview.lettering import letters, text_width, wrapped
 from fabkit.preview.options import PreviewOptions
 from fabkit.preview.scene import Letters, Pen, Placed, Scene, SceneDraft, Sheet
@@ -60,6 +60,9 @@ SMALLEST: Final = 0.55
 LONGEST_MM: Final = 200.0
 """A board is not drawn larger than this for want of room."""
 
+ENOUGH: Final = 0.9
+"""Share of the places that should find room for a mark; else the board is drawn larger."""
+
 APART: Final = 3.0
 """Places of one finding that lie nearer than this, in heights of letters, share a mark."""
 
@@ -103,9 +106,20 @@ def _scale(board: Board, findings: Sequence[Finding], size: float) -> int:
     """How much larger than life the board is drawn: larger where many marks crowd it."""
     for scale in scales_up_to(board, LONGEST_MM):
         marks = [_spots(board, findings, side, APART * size / scale) for side in SIDES]
-        if min(_room(board, m, size / scale) for m in marks) >= 1.0:
+        flags = [_flags(board, m, size / scale, sign=1.0)[1] for m in marks]
+        roomy = min(_room(board, m, size / scale) for m in marks) >= 1.0
+        if roomy and sum(map(len, flags)) >= ENOUGH * sum(map(len, marks)):
             break
     return scale
+
+
+def _flags(
+    board: Board, spots: list[Spot], size: float, *, sign: float
+) -> tuple[float, list[Flag]]:
+    """Size of the marks of a face, and the numbers that find room on it."""
+    size *= float(np.clip(_room(board, spots, size), SMALLEST, 1.0))
+    at = np.array([s[1:] for s in spots]).reshape(-1, 2)
+    return size, place_flags(at, [s[0] for s in spots], size, sign=sign)
 
 
 def _marked(
@@ -119,13 +133,11 @@ def _marked(
     """A face with its marks, and how many places had no room for a number and so have no mark."""
     face = finished_face(board, side, options)
     sign = -1.0 if face.mirrored else 1.0
-    size *= float(np.clip(_room(board, spots, size), SMALLEST, 1.0))
-    at = np.array([s[1:] for s in spots]).reshape(-1, 2)
-    flags = place_flags(at, [s[0] for s in spots], size, sign=sign)
+    size, flags = _flags(board, spots, size, sign=sign)
+    dropped = len(spots) - len(flags)
     # A ring without a number would say that something is there, but not what.
     spots = [spots[f[0]] for f in flags]
-    dropped = len(at) - len(flags)
-    at = at[[f[0] for f in flags]].reshape(-1, 2)
+    at = np.array([s[1:] for s in spots]).reshape(-1, 2)
     flags = [(k, *f[1:]) for k, f in enumerate(flags)]
     away = np.array([f[1:] for f in flags]).reshape(-1, 2)
     reach = np.concatenate(

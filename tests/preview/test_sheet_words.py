@@ -219,6 +219,16 @@ def test_columns_of_the_list_are_alike(board: Board, many: int) -> None:
     assert sorted(columns, reverse=True) == columns
 
 
+def test_one_crowded_corner_makes_the_board_larger(board: Board) -> None:
+    """Few marks that all stand in one corner get room, too, though the rest is empty."""
+    places = [
+        Place(side="top", x_mm=106 + 2.0 * a, y_mm=56 + 2.0 * b) for a in range(3) for b in range(3)
+    ]
+    findings = [Finding.of(rule(Severity.NOTE), f"Corner {k}", *places) for k in range(4)]
+    sheet = finding_sheet(board, findings)
+    assert next(p.scale for p in sheet.placed if "finished" in p.scene.title) > 3
+
+
 def test_a_unit_stays_with_its_number() -> None:
     """No line begins with a bare unit, whatever the width; other words break at every blank."""
     text = "at 100.5, -85.093 mm it is 0.2 mm² or 5 % of a mm"
