@@ -231,9 +231,12 @@ def _find_net(known: Sequence[str], name: str) -> str:
         n for n in known if n.casefold() == name.casefold()
     ]
     if not matching:
-        near = get_close_matches(name, known, n=4, cutoff=0.4) or known[:8]
-        more = ", ..." if len(near) < len(known) else ""
-        raise UsageError(f"no net is called '{name}'", hint=f"there are {', '.join(near)}{more}")
+        near = get_close_matches(name, known, n=4, cutoff=0.4)
+        rest = ", ..." if len(known) > 8 else ""
+        hint = (
+            f"close to it: {', '.join(near)}" if near else f"there are {', '.join(known[:8])}{rest}"
+        )
+        raise UsageError(f"no net is called '{name}'", hint=hint)
     return matching[0]
 
 

@@ -95,10 +95,16 @@ def test_the_netlist_names_nets_where_copper_files_do_not(run, small, tmp_path):
     no_copper = ["--at", "25,15", "--layer", "top solder mask"]
     slip = run("sheet", "net", small, *no_copper, "--out", tmp_path / "c.svg", status=2)
 
-    missing = run("sheet", "net", small, "--net", "C7", "--out", tmp_path / "d.svg", status=2)
+    unknown = {
+        name: run(
+            "sheet", "net", small, "--net", name, "--out", tmp_path / "d.svg", status=2
+        ).output
+        for name in ("x", "VC")
+    }
 
     # Every net is named, so nothing says that there are more.
-    assert "there are GND, VCC\n" in missing.output
+    assert "there are GND, VCC\n" in unknown["x"]
+    assert "close to it: VCC\n" in unknown["VC"]
     assert "net GND" in named.read_text(encoding="utf-8")
     assert "net VCC at 25, 15 mm on bottom copper" in pointed.read_text(encoding="utf-8")
     assert "top solder mask is no copper" in slip.output
