@@ -101,7 +101,7 @@ def _ghost(comparison: Comparison, side: Side, copper: tuple[Any, ...]) -> Scene
         mirrored=side == "bottom",
         stencils=board_stencils(board) | ({"copper": layer_stencil(copper)} if copper else {}),
     )
-    draft.coat("ground", palette.SURROUNDINGS_LIGHT)
+    draft.ground(palette.SURROUNDINGS_LIGHT)
     coats = [Coat(title="board", rgb=palette.PAPER)]
     if copper:
         coats.append(Coat(title="copper", rgb=palette.GHOST_COPPER, inside=("copper",)))

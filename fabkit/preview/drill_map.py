@@ -114,7 +114,7 @@ def drill_sheet(board: Board, options: PreviewOptions | None = None) -> Sheet:
     foot = (0.7 + 1.7 * len(lines)) * size
     full = max(height + foot, high)
     ground = SceneDraft("ground", (0.0, 0.0, width + GAP_MM + wide, full))
-    ground.coat("ground", palette.PAPER)
+    ground.ground(palette.PAPER)
     below = full - height - foot
     set_lines = [
         letters(text, 2.0 * size, below + foot - (1.5 + 1.7 * k) * size, size)

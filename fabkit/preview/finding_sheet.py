@@ -314,7 +314,7 @@ def finding_sheet(
     high = max(views_high, listed.size_mm[1]) + 2 * edge
     full = wide + GAP_MM + listed.size_mm[0] + 2 * edge
     ground = SceneDraft("ground", (0.0, 0.0, full, high))
-    ground.coat("ground", palette.SURROUNDINGS_LIGHT)
+    ground.ground(palette.SURROUNDINGS_LIGHT)
     placed: list[Placed] = []
     words: list[Letters] = []
     top = high - edge

@@ -212,7 +212,7 @@ def _bar(x: float, y: float, length: float, *, upright: bool) -> Pen:
 def _furniture(layout: _Layout, title: str, note: str, stray: str) -> Scene:
     """White paper, title, instructions and the two bars."""
     page = SceneDraft(title, (0.0, 0.0, layout.width, layout.height))
-    page.coat("paper", palette.PAPER)
+    page.ground(palette.PAPER)
     left, low = MARGIN_MM, MARGIN_MM
     bar_x, bar_y = layout.width - MARGIN_MM - 5.0, low + 4.0
     page.coat("bar of 100 mm", palette.INK, _bar(left, low + 4.0, 100.0, upright=False))

@@ -279,7 +279,9 @@ class SceneDraft:
         inside: tuple[str, ...] = (),
         outside: tuple[str, ...] = (),
     ) -> None:
-        """Paint parts, or everything when there are none, in one colour."""
+        """Paint parts, or else what ``inside`` leaves, in one colour; nothing without either."""
+        if not parts and not inside:
+            return
         if parts:
             name = f"p{len(self.stencils)}"
             self.stencils[name] = Stencil(parts)
@@ -287,6 +289,10 @@ class SceneDraft:
         self.nodes.append(
             Coat(title=title, rgb=rgb, opacity=opacity, inside=inside, outside=outside)
         )
+
+    def ground(self, rgb: Rgb) -> None:
+        """Paint everything in one colour."""
+        self.nodes.append(Coat(title="ground", rgb=rgb))
 
     def scene(self) -> Scene:
         """What has been drawn so far."""

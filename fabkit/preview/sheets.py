@@ -106,7 +106,7 @@ def side_by_side(
     width = sum(widths) + GAP_MM * (len(widths) - 1)
     height = sum(heights) + GAP_MM * (len(heights) - 1)
     ground = SceneDraft("ground and names", (0.0, 0.0, width, height))
-    ground.coat("ground", palette.SURROUNDINGS_LIGHT)
+    ground.ground(palette.SURROUNDINGS_LIGHT)
     placed, words = [], []
     for k, (scene, name) in enumerate(zip(scenes, names, strict=True)):
         row, column = divmod(k, across)
@@ -148,7 +148,7 @@ def layer_sheet(board: Board, layer: Layer, options: PreviewOptions | None = Non
         mirrored=layer.side == "bottom" and not options.through,
         stencils={"layer": layer_stencil((layer,))},
     )
-    draft.coat("ground", palette.SURROUNDINGS_LIGHT)
+    draft.ground(palette.SURROUNDINGS_LIGHT)
     draft.coat(layer.name, palette.INK, inside=("layer",))
     rings = shapely.get_rings(shapely.get_parts(outline(board)))
     draft.coat("profile", palette.BLUE, Pen.along(rings, 0.1))
@@ -346,7 +346,7 @@ def measured_face(board: Board, side: Side, options: PreviewOptions | None = Non
     left, right = (beyond, away) if face.mirrored else (away, beyond)
     frame = (x0 - left, y0 - away, x1 + right, y1 + beyond)
     draft = SceneDraft(face.title, frame, mirrored=face.mirrored, stencils=face.stencils)
-    draft.coat("ground", palette.SURROUNDINGS_LIGHT)
+    draft.ground(palette.SURROUNDINGS_LIGHT)
     draft.nodes += face.nodes
     across, up = np.arange(x0, x1 + 1e-6, 10.0), np.arange(y0, y1 + 1e-6, 10.0)
     grid = Pen.lines(

@@ -92,8 +92,7 @@ def _half_scene(board: Board, half: HalfWiring, options: PreviewOptions, *, part
         room = shapely.intersection(outline(board), shapely.box(*frame))
         off = 0.8 * PIN_MM
         texts = pin_names(spots, named, off, caps.tolist(), room, mirrored=mirrored)
-        if texts:
-            draft.coat("names of pins", palette.INK, *texts)
+        draft.coat("names of pins", palette.INK, *texts)
     words = [line for k in half.keys for line in _words(k, mirrored=mirrored)]
     draft.coat("numbers", palette.INK, *(text for text, bold in words if bold))
     draft.coat("names", palette.INK, *(text for text, bold in words if not bold))

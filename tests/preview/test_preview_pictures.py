@@ -277,3 +277,12 @@ def test_a_document_is_named_for_all_its_pages(board: Board) -> None:
     assert info is not None
     parts = "front of the finished board; back of the finished board"
     assert info.title == f"{board.name}: {parts}"
+
+
+def test_a_coat_of_nothing_paints_nothing() -> None:
+    """Words that turn out to be none leave the picture as it was; only the ground fills it."""
+    draft = SceneDraft("empty", (0.0, 0.0, 4.0, 3.0))
+    draft.coat("words", palette.INK, *())
+    assert not paint(draft.scene(), 5)[..., 3].any()
+    draft.ground(palette.PAPER)
+    assert (paint(draft.scene(), 5)[..., :3] == palette.PAPER).all()
