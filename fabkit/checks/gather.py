@@ -29,15 +29,12 @@ files, the copper and the house's limits in view."""
 
 
 def reader_problems(case: Case) -> tuple[Finding, ...]:
-    """Problems that ride along with the package, its files and the board, each once."""
+    """Problems that ride along with the package (those of its files among them) and the board,
+    each once."""
     board = case.board
     found: dict[int, Finding] = {}
     judged = JUDGED_ON_THE_BOARD if board.drill_names else frozenset()
-    for source in (
-        board.package.problems,
-        *(f.content.problems for f in board.package.files if f.content is not None),
-        board.problems,
-    ):
+    for source in (board.package.problems, board.problems):
         # A result may repeat the problems of what it was made from.
         for problem in source:
             if problem.id not in judged:

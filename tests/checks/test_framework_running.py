@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import ModuleType
 
 import pytest
@@ -18,7 +19,9 @@ from fabkit.errors import UsageError
 from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity
 from fabkit.house.loading import load_house
 from fabkit.house.order import Silence
+from fabkit.intake.model import Intake, Member
 from fabkit.outputs.rulebook import all_rules
+from fabkit.package.build import read_package
 from fabkit.package.model import Package
 
 
@@ -274,6 +277,18 @@ def test_findings_are_gathered_once_and_worst_first():
     result = gather(case, run_checks((finds,), case))
 
     assert [f.id for f in result] == ["test/bad", "test/odd", "a/n"]
+
+
+def test_what_a_drawing_holds_is_told_once():
+    """A fault in a drawing is the package's warning, not the layer's error as well."""
+    head = b"%TF.FileFunction,Drillmap*%\n%FSLAX46Y46*%\n%MOMM*%\n"
+    drawing = Member(name="map.gbr", data=head + b"%ADD10R,0X1*%\nD10*\nX0Y0D03*\nM02*\n")
+    package = read_package(Intake(name="p", source="p", members=(drawing,), left_out=()))
+    case = case_of(replace(board_of(), package=package))
+
+    told = [f.severity for f in gather(case, ()) if f.id == "gerber/size-zero"]
+
+    assert told == [Severity.WARNING]
 
 
 def test_silenced_findings_are_counted_not_lost():
