@@ -108,14 +108,22 @@ def _caused(
     pairs = causes.touched(board, laid, islands)
     flags = causes.gone if laid is None else causes.new
     heap = causes.heap[0 if laid is None else 1]
-    members = {int(k): np.flatnonzero(flags & (heap == k)) for k in np.unique(heap[pairs[:, 1]])}
-    touching = {int(k): pairs[pairs[:, 0] == k, 1] for k in np.unique(pairs[:, 0])}
+    rows = np.flatnonzero(flags)
+    members = _listed(heap[rows], rows)
+    touching = _listed(pairs[:, 0], pairs[:, 1])
     for split in splits:
         mine, theirs = (touching.get(k) for k in split.apart)
         if mine is None or theirs is None:
             continue
         common = np.intersect1d(heap[mine[flags[mine]]], heap[theirs[flags[theirs]]])
         yield split, smallest(causes, [members[k] for k in common.tolist()])
+
+
+def _listed(keys: Ints, values: Ints) -> dict[int, Ints]:
+    """Values by their keys."""
+    order = np.argsort(keys, kind="stable")
+    known, first = np.unique(keys[order], return_index=True)
+    return dict(zip(known.tolist(), np.split(values[order], first[1:]), strict=False))
 
 
 def _change(

@@ -39,8 +39,9 @@ def change_sheet(comparison: Comparison, faces: Mapping[Side, Scene] | None = No
     """
     made = faces or {side: change_scene(comparison, side) for side in SIDES}
     scenes = [made[side] for side in SIDES]
-    key = picture_key(comparison)
-    names = [f"{FACES[side]}: {key}" if side == "top" else FACES[side] for side in SIDES]
+    # Half of the key under either face: a long caption would push the faces apart.
+    notes = {"top": KEY, "bottom": CONNECTED if _connects(comparison) else ""}
+    names = [f"{FACES[side]}: {notes[side]}".removesuffix(": ") for side in SIDES]
     for layer in comparison.layers:
         if layer.kind is RoleKind.COPPER and layer.side is None and not layer.equal:
             scenes.append(_inner_scene(comparison, layer))
@@ -51,8 +52,11 @@ def change_sheet(comparison: Comparison, faces: Mapping[Side, Scene] | None = No
 
 def picture_key(comparison: Comparison) -> str:
     """What the colours and signs of the pictures stand for."""
-    told = any(c.what is What.CONNECTION for c in comparison.changes)
-    return f"{KEY}; {CONNECTED}" if told else KEY
+    return f"{KEY}; {CONNECTED}" if _connects(comparison) else KEY
+
+
+def _connects(comparison: Comparison) -> bool:
+    return any(c.what is What.CONNECTION for c in comparison.changes)
 
 
 def change_scene(comparison: Comparison, side: Side) -> Scene:

@@ -175,9 +175,11 @@ def _moves(group: Sequence[Record]) -> str:
     """How far things moved that each moved in another way, and what else they became alike."""
     far = sorted(math.hypot(*_step(change)) for change in group)
     words = f"moved by {format_number(far[0])} to {format_mm(far[-1])}, each its own way"
+    if not far[0]:
+        words = f"some moved by up to {format_mm(far[-1])}"
     first = group[0]
     if "before" in first and "after" in first:
-        words += f", {first['before']} became {first['after']}"
+        return f"{first['before']} became {first['after']}, {words}"
     return words
 
 
@@ -228,7 +230,9 @@ def _subjects(group: Sequence[Record]) -> str:
         names = [f"{n} at {ref}" if ref else f"{n} elsewhere" for ref, n in near.items()]
     else:
         # What has no name is told by its place.
-        names = [c["subject"].removeprefix("key").strip() or f"one at {place_words(c)}" for c in group]
+        names = [
+            c["subject"].removeprefix("key").strip() or f"one at {place_words(c)}" for c in group
+        ]
     rest = len(names) - NAMES
     return ", ".join(names[:NAMES]) + (f" and {rest} more" if rest > 0 else "")
 
