@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 import shapely
-from conftest import Draftsman
+from draftsman import Draftsman
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image, ImageDraw
