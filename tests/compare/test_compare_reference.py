@@ -164,7 +164,7 @@ def test_random_edits_of_holes_are_each_found(rev_b, data):
 
     assert Counter(c.verb.value for c in found) == Counter(kinds)
     assert {(round(c.x_mm, 2), round(c.y_mm, 2)) for c in found} == {
-        (round(x[r], 2), round(h.y[r], 2)) for r in rows
+        (round(float(x[r]), 2), round(float(h.y[r]), 2)) for r in rows
     }
 
 
