@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 import numpy as np
 import shapely
@@ -289,7 +290,17 @@ def find_keys(board: Board) -> tuple[Key, ...]:
     return tuple(Key(x_mm=float(holes.x[r]), y_mm=float(holes.y[r])) for r in order)
 
 
-def left_face(keys: tuple[Key, ...]) -> Side | None:
+class _Placed(Protocol):
+    """Anything with a place on the board, mm."""
+
+    @property
+    def x_mm(self) -> float: ...
+
+    @property
+    def y_mm(self) -> float: ...
+
+
+def left_face(keys: Sequence[_Placed]) -> Side | None:
     """Face that is up when the board is the left half; None when the keys do not tell.
 
     Thumb keys lie lowest and towards the other hand: seen with its left-hand face up, a left half

@@ -52,7 +52,7 @@ def command(
     """
     from fabkit import api
     from fabkit.outputs import terminal
-    from fabkit.outputs.drawings import paper_notes
+    from fabkit.outputs.drawings import paper_halves, paper_notes
     from fabkit.outputs.json import to_json
 
     order = ordering.read_wanted(wanted, both=hands == "both")
@@ -60,7 +60,7 @@ def command(
         boards = ordering.read_boards(order, tell)
         tell("drawing")
         path = api.draw_paper(boards, out, order=order, paper=size, replace=replace)
-    notes = paper_notes(boards)
+    notes = paper_notes(paper_halves(boards, order))
     if as_json:
         click.echo(to_json({"files": [path.as_posix()], "notes": list(notes)}), nl=False)
     else:

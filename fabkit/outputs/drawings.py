@@ -254,12 +254,12 @@ def paper_halves(boards: Sequence[Board], order: Order) -> tuple[PaperHalf, ...]
     )
 
 
-def paper_notes(boards: Sequence[Board]) -> tuple[str, ...]:
-    """What a template cannot show: holes that lie off their board."""
+def paper_notes(halves: Sequence[PaperHalf]) -> tuple[str, ...]:
+    """What a template cannot show: holes off their board, halves that a board cannot be."""
     from fabkit.preview.strays import stray_note
 
-    said = [(b.name, stray_note(b)) for b in boards]
-    return tuple(f"{name}: {note[:1].lower()}{note[1:]}" for name, note in said if note)
+    said = [(h.board.name, note) for h in halves for note in (h.note, stray_note(h.board)) if note]
+    return tuple(f"{name}: {note[:1].lower()}{note[1:]}" for name, note in dict.fromkeys(said))
 
 
 def paper_of(name: str) -> Paper:

@@ -11,7 +11,6 @@ import shapely
 
 from fabkit.board.model import Board
 from fabkit.board.symmetry import find_keys as find_posts
-from fabkit.package.model import Side
 from fabkit.preview.scene import Floats
 
 CENTRE_HOLE_MM: Final = (3.0, 5.4)
@@ -132,17 +131,3 @@ def _folded(degrees: float) -> float:
     """The same direction of a square, -45 to 45 degrees; next to nothing is nothing."""
     folded = (degrees + 45) % 90 - 45
     return 0.0 if abs(folded) < 0.01 else folded
-
-
-def left_face(keys: tuple[KeyPosition, ...]) -> Side:
-    """Face that is up when a reversible board serves the left hand.
-
-    The thumb keys lie lowest and towards the other hand (common practice), so on a left half
-    they are right of the middle.
-    """
-    if not keys:
-        return "top"
-    y = np.array([k.y_mm for k in keys])
-    x = np.array([k.x_mm for k in keys])
-    lowest = y <= np.quantile(y, 0.15) + 1.0
-    return "top" if x[lowest].mean() >= x.mean() else "bottom"

@@ -18,7 +18,8 @@ from fabkit.board.model import Board
 from fabkit.package.model import Side
 from fabkit.preview import palette
 from fabkit.preview.finished import frame_around, outline
-from fabkit.preview.keys import KeyPosition, find_keys, left_face
+from fabkit.preview.hands import one_face_note, sides_as_used
+from fabkit.preview.keys import KeyPosition, find_keys
 from fabkit.preview.lettering import fitted, letters
 from fabkit.preview.scene import Floats, Letters, Pen, Placed, Scene, SceneDraft, Sheet
 from fabkit.preview.strays import stray_note
@@ -54,13 +55,14 @@ class Paper(Enum):
 class PaperHalf:
     """One half as it lies before its hand.
 
-    ``side`` is the face that is up.
+    ``side`` is the face that is up; ``note`` is what speaks against this use of the board.
     """
 
     board: Board
     side: Side
     name: str
     keys: tuple[KeyPosition, ...] = ()
+    note: str = ""
 
 
 def halves_of(
@@ -68,11 +70,11 @@ def halves_of(
 ) -> tuple[PaperHalf, PaperHalf]:
     """Left and right half of a reversible board: the same board, one of them turned over."""
     found = find_keys(board) if keys is None else tuple(keys)
-    left = left_face(found)
-    right: Side = "bottom" if left == "top" else "top"
+    left, right = sides_as_used(found)
+    note = one_face_note(board, found)
     return (
-        PaperHalf(board=board, side=left, name="left half", keys=found),
-        PaperHalf(board=board, side=right, name="right half", keys=found),
+        PaperHalf(board=board, side=left, name="left half", keys=found, note=note),
+        PaperHalf(board=board, side=right, name="right half", keys=found, note=note),
     )
 
 
@@ -209,7 +211,7 @@ def _bar(x: float, y: float, length: float, *, upright: bool) -> Pen:
     return Pen.lines(x + along, y + across, x + along_end, y + across_end, _LINE)
 
 
-def _furniture(layout: _Layout, title: str, note: str, stray: str) -> Scene:
+def _furniture(layout: _Layout, title: str, note: str, warning: str) -> Scene:
     """White paper, title, instructions and the two bars."""
     page = SceneDraft(title, (0.0, 0.0, layout.width, layout.height))
     page.ground(palette.PAPER)
@@ -221,15 +223,15 @@ def _furniture(layout: _Layout, title: str, note: str, stray: str) -> Scene:
     texts: list[Letters] = [
         letters("100 mm", left + 102.5, low + 3.2, _TEXT),
         letters("50 mm", bar_x - 3.5, bar_y + 25.0, _TEXT, align="middle", turned_deg=90),
-        letters(fitted(title, 2.8, room), left, low + (20.0 if stray else 16.4), 2.8, bold=True),
+        letters(fitted(title, 2.8, room), left, low + (20.0 if warning else 16.4), 2.8, bold=True),
     ]
     print_true = "Print at 100 %, not fitted to the page. Both bars must be true."
     for k, line in enumerate((note, print_true)):
         texts.append(letters(fitted(line, _TEXT, room), left, low + 11.9 - 3.6 * k, _TEXT))
     page.coat("words", palette.INK, *texts)
-    if stray:
-        said = letters(stray, left, low + 15.5, _TEXT, bold=True)
-        page.coat("holes that are missing", palette.VERMILION, said)
+    if warning:
+        said = letters(fitted(warning, _TEXT, room), left, low + 15.5, _TEXT, bold=True)
+        page.coat("what speaks against it", palette.VERMILION, said)
     return page.scene()
 
 
@@ -253,7 +255,7 @@ def paper_sheets(halves: Sequence[PaperHalf], *, paper: Paper = Paper.A4) -> tup
         tiled = layout.columns * layout.rows > 1
         if tiled:
             note += " Glue the pages cross on cross."
-        stray = stray_note(half.board)
+        warning = ". ".join(w for w in (half.note, stray_note(half.board)) if w)
         for row in range(layout.rows):
             for column in range(layout.columns):
                 window, place = _window(whole, layout, column, row)
@@ -265,7 +267,7 @@ def paper_sheets(halves: Sequence[PaperHalf], *, paper: Paper = Paper.A4) -> tup
                         layout.width,
                         layout.height,
                         (
-                            Placed(_furniture(layout, named, note, stray), 0.0, 0.0),
+                            Placed(_furniture(layout, named, note, warning), 0.0, 0.0),
                             Placed(window, *place),
                         ),
                     )

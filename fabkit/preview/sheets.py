@@ -22,7 +22,8 @@ from fabkit.preview.finished import (
     layer_stencil,
     outline,
 )
-from fabkit.preview.keys import KeyPosition, find_keys, left_face
+from fabkit.preview.hands import one_face_note, sides_as_used
+from fabkit.preview.keys import KeyPosition, find_keys
 from fabkit.preview.lettering import letters, text_width
 from fabkit.preview.options import PreviewOptions, Surroundings
 from fabkit.preview.scene import (
@@ -131,11 +132,14 @@ def halves_sheet(
     No half is used as seen through its front: ``through`` does not apply.
     """
     options = replace(on_sheet(options), through=False)
-    left = left_face(find_keys(board) if keys is None else keys)
-    right: Side = "bottom" if left == "top" else "top"
-    scenes = [finished_face(board, side, options) for side in (left, right)]
+    found = find_keys(board) if keys is None else keys
+    sides = sides_as_used(found)
+    scenes = [finished_face(board, side, options) for side in sides]
     words = {"top": "front up", "bottom": "back up"}
-    names = [f"Left half, {words[left]}", f"Right half, {words[right]}"]
+    note = one_face_note(board, found)
+    names = [f"Left half, {words[sides[0]]}", f"Right half, {words[sides[1]]}"]
+    if note:
+        names[1] += f". {note}"
     return side_by_side(f"{board.name}: both halves as used", scenes, names, text_size(board))
 
 

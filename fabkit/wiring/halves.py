@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.board.copper import Copper
-from fabkit.board.symmetry import Key, find_mirror, left_face
+from fabkit.board.symmetry import find_mirror, left_face
 from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import Side
 from fabkit.wiring.keys import BoardKey
@@ -46,7 +46,7 @@ def what_it_is(copper: Copper, keys: Sequence[BoardKey]) -> tuple[Use, str]:
         return "either", "its keys can be used from either face"
     if split_hands(keys) is not None:
         return "both", "its keys stand in two groups that mirror each other"
-    left = left_face(_plain(keys))
+    left = left_face(keys)
     if left is None:
         return "whole", "its keys do not lean to one hand"
     hand: Use = "left" if left == key_side(keys) else "right"
@@ -55,12 +55,8 @@ def what_it_is(copper: Copper, keys: Sequence[BoardKey]) -> tuple[Use, str]:
 
 def left_up(keys: Sequence[BoardKey]) -> tuple[Side, bool]:
     """Face that is up on the left half of a board for either hand, and whether the keys tell."""
-    found = left_face(_plain(keys))
+    found = left_face(keys)
     return found or "top", found is not None
-
-
-def _plain(keys: Sequence[BoardKey]) -> tuple[Key, ...]:
-    return tuple(Key(x_mm=k.x_mm, y_mm=k.y_mm) for k in keys)
 
 
 def split_hands(keys: Sequence[BoardKey]) -> NDArray[np.bool_] | None:
@@ -80,7 +76,7 @@ def split_hands(keys: Sequence[BoardKey]) -> NDArray[np.bool_] | None:
     # A single block of keys mirrors itself as well: two halves have a gap, or thumbs that lean in.
     gap = float(right[:, 0].min() - left[:, 0].max())
     pitch = float(np.median(_nearest(at)))
-    inner = _plain([keys[k] for k in order[: count // 2]])
+    inner = [keys[k] for k in order[: count // 2]]
     if gap < GAP * pitch and left_face(inner) != key_side(keys):
         return None
     mask = np.zeros(count, dtype=bool)

@@ -13,7 +13,8 @@ from pypdf import PdfReader
 from pypdf.generic import ContentStream
 
 from fabkit.board.model import Board, Component
-from fabkit.preview.keys import KeyPosition, find_keys, left_face
+from fabkit.preview.hands import sides_as_used
+from fabkit.preview.keys import KeyPosition, find_keys
 from fabkit.preview.paper import (
     OVERLAP_MM,
     Paper,
@@ -152,9 +153,9 @@ def test_keys_are_found_by_their_posts(board: Board) -> None:
     assert len(keys) == 13
     assert keys[-1].rotation_deg == pytest.approx(15)
     assert keys[0].rotation_deg == pytest.approx(0)
-    assert left_face(keys) == "top"
+    assert sides_as_used(keys) == ("top", "bottom")
     turned = tuple(replace(k, x_mm=-k.x_mm) for k in keys)
-    assert left_face(turned) == "bottom"
+    assert sides_as_used(turned) == ("bottom", "top")
     assert find_keys(board) == ()
 
 
