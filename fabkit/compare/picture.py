@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -10,7 +10,7 @@ import shapely
 
 from fabkit.board.model import Board
 from fabkit.compare.model import Change, Comparison, LayerChange, Points, Verb, What
-from fabkit.geometry.neighbours import label_groups
+from fabkit.geometry.neighbours import PointTree, label_groups
 from fabkit.package.model import RoleKind, Side
 from fabkit.preview import palette
 from fabkit.preview.finished import board_stencils, layer_stencil, outline
@@ -25,9 +25,14 @@ KEY: Final = "blue is new, hatched vermilion is gone, rings mark places"
 
 CONNECTED: Final = "lines join pads that are connected now, or, dashed, no longer"
 
+MOVED: Final = "black pins lead to where keys and parts stand now"
+
 SMALL_SHARE: Final = 0.04
 """Places smaller than this share of the board's longer side get a ring, so that no one misses
-them (our choice)."""
+them (our choice); what moved with a key or part has its pin."""
+
+PIN_MM: Final = 9.5
+"""What lies this near to a pin moved with it (half a key pitch of 19 mm, common practice)."""
 
 Frame = tuple[float, float, float, float]
 
@@ -40,7 +45,7 @@ def change_sheet(comparison: Comparison, faces: Mapping[Side, Scene] | None = No
     made = faces or {side: change_scene(comparison, side) for side in SIDES}
     scenes = [made[side] for side in SIDES]
     # Half of the key under either face: a long caption would push the faces apart.
-    notes = {"top": KEY, "bottom": CONNECTED if _connects(comparison) else ""}
+    notes = {"top": KEY, "bottom": "; ".join(_signs(comparison))}
     names = [f"{FACES[side]}: {notes[side]}".removesuffix(": ") for side in SIDES]
     for layer in comparison.layers:
         if layer.kind is RoleKind.COPPER and layer.side is None and not layer.equal:
@@ -52,11 +57,20 @@ def change_sheet(comparison: Comparison, faces: Mapping[Side, Scene] | None = No
 
 def picture_key(comparison: Comparison) -> str:
     """What the colours and signs of the pictures stand for."""
-    return f"{KEY}; {CONNECTED}" if _connects(comparison) else KEY
+    return "; ".join((KEY, *_signs(comparison)))
 
 
-def _connects(comparison: Comparison) -> bool:
-    return any(c.what is What.CONNECTION for c in comparison.changes)
+def _signs(comparison: Comparison) -> Iterator[str]:
+    """What the signs mean that only some pictures have."""
+    if any(_is_move(c) for c in comparison.changes):
+        yield MOVED
+    if any(c.what is What.CONNECTION for c in comparison.changes):
+        yield CONNECTED
+
+
+def _is_move(change: Change) -> bool:
+    """Whether a pin tells of it."""
+    return change.what in (What.KEY, What.PART) and change.moved_mm is not None
 
 
 def change_scene(comparison: Comparison, side: Side) -> Scene:
@@ -170,7 +184,7 @@ def _paint_holes(draft: SceneDraft, changes: Sequence[Change], size: float) -> N
 
 def _paint_moves(draft: SceneDraft, changes: Sequence[Change], size: float) -> None:
     """A line from where it was to where it is, with a dot where it is."""
-    mine = [c for c in changes if c.what in (What.KEY, What.PART) and c.moved_mm is not None]
+    mine = [c for c in changes if _is_move(c)]
     rows = [
         (c.x_mm - c.moved_mm[0], c.y_mm - c.moved_mm[1], c.x_mm, c.y_mm)
         for c in mine
@@ -227,9 +241,13 @@ def _paint_rings(draft: SceneDraft, changes: Sequence[Change], size: float, boar
         and c.box_mm is not None
         and max(c.size_mm or (0.0, 0.0)) < small
     ]
-    if not boxes:
+    pins = np.array([(c.x_mm, c.y_mm) for c in changes if _is_move(c)], dtype=float)
+    table = np.array(boxes).reshape(-1, 4)
+    centre = (table[:, :2] + table[:, 2:]) / 2
+    apart, _ = PointTree(pins.reshape(-1, 2)).query(centre, p=np.inf, within=PIN_MM)
+    table = table[~np.isfinite(apart)]
+    if not len(table):
         return
-    table = np.array(boxes)
     shapes = shapely.box(*table.T)
     left, right = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=size)
     group = label_groups(len(table), left, right)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 
+import numpy as np
 import pytest
 from compare_boards import DIALECTS, edit_layer, read
 
@@ -67,6 +68,22 @@ def test_the_picture_shows_it_on_its_face(comparison, rev_a, rev_b):
     assert "connections that are gone" in titles[0]
     assert "connections that are gone" not in titles[1]
     assert "lines join pads" not in picture_key(api.compare_boards(rev_a, rev_b))
+
+
+def test_pins_tell_of_moved_keys_and_rings_of_the_rest(rev_a, rev_b):
+    """Small changes of a key that moved have its pin and no ring; the pins are explained."""
+    changes = api.compare_boards(rev_a, rev_b)
+    keys = np.array([(c.x_mm, c.y_mm) for c in changes.changes if c.kind == "key/moved"])
+
+    for side in ("top", "bottom"):
+        scene = change_scene(changes, side)
+        (ring,) = [n for n in scene.nodes if n.title == "places"]
+        (pen,) = scene.stencils[ring.inside[0]].parts
+        away = np.abs(np.column_stack((pen.cx, pen.cy))[:, None] - keys[None]).max(axis=2)
+        assert len(pen)
+        assert away.min() > 9.5
+    assert "black pins lead to" in picture_key(changes)
+    assert "black pins" not in picture_key(api.compare_boards(rev_a, rev_a))
 
 
 def _moved(number, step):
