@@ -35,6 +35,12 @@ COMMON_SHARE: Final = 0.5
 VIA_MM: Final = 0.45
 """Plated holes up to this size are vias (published maker guides)."""
 
+KEY_PITCH_MM: Final = (15.0, 24.0)
+"""Neighbouring keys are 16 to 20 mm apart (common practice); screw holes are farther apart."""
+
+FEWEST_POSTS: Final = 6
+"""Fewer bare holes at key pitch may as well be for screws."""
+
 _FEWEST_KEYS: Final = 3
 """Keys of each half from which on they say how two halves belong together."""
 
@@ -288,6 +294,17 @@ def find_keys(board: Board) -> tuple[Key, ...]:
         return ()
     order = rows[np.lexsort((holes.x[rows], -np.round(holes.y[rows], 1)))]
     return tuple(Key(x_mm=float(holes.x[r]), y_mm=float(holes.y[r])) for r in order)
+
+
+def find_lone_posts(board: Board) -> tuple[Key, ...]:
+    """Keys told by centre holes alone: when they are as many and as near as keys stand."""
+    posts = find_keys(board)
+    if len(posts) < FEWEST_POSTS:
+        return ()
+    at = np.array([(k.x_mm, k.y_mm) for k in posts])
+    low, high = KEY_PITCH_MM
+    nearest = PointTree(at).query(at, k=2)[0][:, 1]
+    return posts if low <= np.median(nearest) <= high else ()
 
 
 class _Placed(Protocol):

@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 
 from fabkit.board.model import Board
-from fabkit.board.symmetry import find_keys as find_posts
+from fabkit.board.symmetry import find_lone_posts
 from fabkit.preview.scene import Floats
 
 CENTRE_HOLE_MM: Final = (3.0, 5.4)
@@ -22,16 +22,11 @@ GUIDE_REACH_MM: Final = (4.0, 7.0)
 SWITCH_OPENING_MM: Final = (13.4, 14.6)
 """Sides of the square opening of a switch plate (common practice: 14 mm)."""
 
-KEY_PITCH_MM: Final = (15.0, 24.0)
-"""Neighbouring keys are 16 to 20 mm apart (common practice); screw holes are farther apart."""
-
 PART_MM: Final = 1.0
 """A switch is placed by its middle (common practice): its part is this near to the post."""
 
 _ALIKE_MM: Final = 0.05
 _FEWEST: Final = 3
-_FEWEST_LONE: Final = 6
-"""Fewer bare holes at key pitch may as well be for screws."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,18 +73,9 @@ def _posts(board: Board) -> Iterator[KeyPosition]:
 
 def _lone_posts(board: Board) -> Iterator[KeyPosition]:
     """Like holes of a centre post's size without guides, at key pitch."""
-    posts = find_posts(board)
-    if len(posts) < _FEWEST_LONE:
-        return
-    points = shapely.points([(k.x_mm, k.y_mm) for k in posts])
-    apart = shapely.distance(points[:, None], points[None])
-    np.fill_diagonal(apart, np.inf)
-    low, high = KEY_PITCH_MM
-    if not low <= np.median(apart.min(axis=1)) <= high:
-        return
     parts = [c for c in board.components if c.x_mm is not None and c.rotation_deg is not None]
     spots = np.array([(c.x_mm, c.y_mm) for c in parts], dtype=np.float64).reshape(-1, 2)
-    for post in posts:
+    for post in find_lone_posts(board):
         away = np.hypot(*(spots - (post.x_mm, post.y_mm)).T)
         near = away.size and away.min() <= PART_MM
         turn = _folded(parts[int(away.argmin())].rotation_deg or 0.0) if near else 0.0

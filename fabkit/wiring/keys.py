@@ -11,9 +11,8 @@ from typing import Final
 import numpy as np
 
 from fabkit.board.model import Board, Component
-from fabkit.board.symmetry import find_keys
+from fabkit.board.symmetry import find_lone_posts
 from fabkit.package.model import Side
-from fabkit.wiring.grid import key_pitch
 from fabkit.wiring.model import KeySite, Pin, Spot
 from fabkit.wiring.pins import Pins, is_nameless, part_refs
 
@@ -30,12 +29,6 @@ key pitch of 17 to 19 mm)."""
 CONTACT_MM: Final = 3.0
 """A contact's pad comes this near to the middle of its hole: 1.5 mm of a socket's hole, and the
 same again to the pad beside it (common practice)."""
-
-KEY_PITCH_MM: Final = (15.0, 24.0)
-"""Neighbouring keys are 16 to 20 mm apart (common practice); screw holes are farther apart."""
-
-FEWEST_POSTS: Final = 6
-"""Fewer bare holes at key pitch may as well be for screws."""
 
 SWITCH_PINS: Final = ("S1", "S2")
 """Pins of the switch in a part that is also something else, such as a knob (common practice)."""
@@ -77,7 +70,7 @@ def find_board_keys(board: Board, pins: Pins, sites: Sequence[KeySite]) -> tuple
         by_ref[pin.ref].append(pin)
     parts = {c.ref: c for c in board.components}
     switches = [r for r in by_ref if is_switch(r, parts.get(r))]
-    places = list(sites) or _lone_posts(board)
+    places = list(sites) or [KeySite(x_mm=k.x_mm, y_mm=k.y_mm) for k in find_lone_posts(board)]
     middles = {r: _middle(by_ref[r], parts.get(r)) for r in switches}
     if not places:
         switches = _alike(switches, parts, by_ref)
@@ -114,20 +107,10 @@ def may_have_keys(board: Board, sites: Sequence[KeySite]) -> bool:
     board, sites
         As for :func:`find_board_keys`.
     """
-    if sites or _lone_posts(board):
+    if sites or find_lone_posts(board):
         return True
     parts = {c.ref: c for c in board.components}
     return any(is_switch(r, parts.get(r)) for r in (*parts, *part_refs(board)))
-
-
-def _lone_posts(board: Board) -> list[KeySite]:
-    """Sites from centre holes alone, when they stand as near to each other as keys do."""
-    posts = find_keys(board)
-    if len(posts) < FEWEST_POSTS:
-        return []
-    low, high = KEY_PITCH_MM
-    pitch = key_pitch(np.array([(k.x_mm, k.y_mm) for k in posts]))
-    return [KeySite(x_mm=k.x_mm, y_mm=k.y_mm) for k in posts] if low <= pitch <= high else []
 
 
 def _away(site: KeySite, pins: Sequence[Pin], middle: Spot) -> float:
