@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 from fabkit.board.model import Board
 from fabkit.board.turned import turn_points
 from fabkit.package.model import RoleKind, Side
-from fabkit.units import format_mm, format_number
+from fabkit.units import counted, format_mm, format_number
 
 Shapes = NDArray[Any]
 Points = NDArray[np.float64]
@@ -141,6 +142,13 @@ class Change:
     def is_area(self) -> bool:
         """Whether it is an area of a layer."""
         return bool(self.added_mm2 or self.removed_mm2)
+
+    @property
+    def counted_as(self) -> str:
+        """What it is when changes are counted: areas of all layers are one kind."""
+        if self.is_area:
+            return "area"
+        return "board fact" if self.what is What.BOARD else self.what.value
 
     @property
     def message(self) -> str:
@@ -371,5 +379,7 @@ class Comparison:
             return "not comparable: hardly anything of one board lies on the other"
         if not self.changes:
             return "the same board, within the tolerance"
-        count = len(self.changes)
-        return f"{count} difference{'' if count == 1 else 's'}"
+        kinds = Counter(c.counted_as for c in self.changes)
+        parts = ", ".join(counted(n, kind) for kind, n in kinds.items())
+        told = counted(len(self.changes), "difference")
+        return f"{told}: {parts}" if len(kinds) > 1 else told

@@ -86,6 +86,17 @@ def test_pins_tell_of_moved_keys_and_rings_of_the_rest(rev_a, rev_b):
     assert "black pins" not in picture_key(api.compare_boards(rev_a, rev_a))
 
 
+def test_the_verdict_counts_by_kind(rev_a, rev_b):
+    """The verdict says how many of what, and the counts add up; no differences have no counts."""
+    verdict = api.compare_boards(rev_a, rev_b).verdict
+
+    told, parts = verdict.split(": ")
+    assert "3 keys" in parts
+    assert "1 slot" in parts
+    assert sum(int(n) for n in re.findall(r"\d+", parts)) == int(told.split()[0])
+    assert api.compare_boards(rev_a, rev_a).verdict == "the same board, within the tolerance"
+
+
 def _moved(number, step):
     return {
         "kind": "hole/moved", "subject": "hole 1 mm", "message": f"hole 1 mm moved by {step}",
