@@ -78,7 +78,9 @@ def read_looks(
     surroundings: str,
     through: bool,
 ) -> PreviewOptions:
-    """Picture options from what was given."""
+    """Picture options from what was given; colours that hide the legend are told."""
+    if legend == mask:
+        click.echo(f"note: {legend} legend on {mask} mask can hardly be read", err=True)
     return PreviewOptions(
         mask=MaskColour(mask),
         legend=LegendColour(legend),

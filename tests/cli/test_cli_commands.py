@@ -143,6 +143,17 @@ def test_preview_writes_two_pictures(run, small, tmp_path):
         assert front.size == pytest.approx((320, 220), abs=2)
 
 
+@pytest.mark.parametrize(("legend", "told"), [("white", True), ("black", False), ("auto", False)])
+def test_legend_of_the_masks_colour_is_told(run, small, tmp_path, legend, told):
+    """White on white is drawn as asked, and said to be unreadable."""
+    looks = ["--mask", "white", "--legend", legend, "--scale", "2"]
+
+    output = run("preview", small, "--out", tmp_path, *looks).output
+
+    assert ("white legend on white mask" in output) is told
+    assert (tmp_path / "front.png").exists()
+
+
 def test_preview_asks_before_overwriting(run, small, tmp_path):
     """Existing pictures stay unless ``--replace`` is said."""
     (tmp_path / "p").mkdir()
