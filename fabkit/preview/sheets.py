@@ -136,7 +136,7 @@ def halves_sheet(
     sides = sides_as_used(found)
     scenes = [finished_face(board, side, options) for side in sides]
     words = {"top": "front up", "bottom": "back up"}
-    note = one_face_note(board, found)
+    note = one_face_note(board, found) if found else "No keys were found"
     names = [f"Left half, {words[sides[0]]}", f"Right half, {words[sides[1]]}"]
     if note:
         names[1] += f". {note}"

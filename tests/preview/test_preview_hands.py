@@ -12,6 +12,8 @@ from fabkit.outputs.drawings import paper_halves, paper_notes
 from fabkit.preview.hands import one_face_note, sides_as_used
 from fabkit.preview.keys import KeyPosition, find_keys
 from fabkit.preview.paper import halves_of
+from fabkit.preview.scene import Letters
+from fabkit.preview.sheets import halves_sheet
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 
@@ -43,3 +45,24 @@ def test_thumbs_tell_the_left_half() -> None:
     mirrored = [KeyPosition(x_mm=-k.x_mm, y_mm=k.y_mm) for k in (*block, *thumbs)]
     assert sides_as_used(mirrored) == ("bottom", "top")
     assert sides_as_used([]) == ("top", "bottom")
+
+
+@pytest.mark.parametrize(
+    ("folder", "words"),
+    [
+        ("linnet/rev-1", "Right half, back up. Its switches fit one face only"),
+        ("defects/clean", "Right half, back up. No keys were found"),
+        ("wheatear/rev-b", "Right half, back up"),
+    ],
+)
+def test_the_sheet_of_halves_says_it(folder: str, words: str) -> None:
+    """The caption of the right half tells why the board is none; nothing more of a good one."""
+    board = fabkit.build_board(fabkit.open_package(FIXTURES / folder))
+
+    ground = halves_sheet(board).placed[0].scene
+
+    letters = [p for s in ground.stencils.values() for p in s.parts if isinstance(p, Letters)]
+    said = ["".join(name[0] for name, _, _ in p.places) for p in letters]
+    plain = words.replace(" ", "")
+    assert any(text.startswith(plain) for text in said)
+    assert any("onefaceonly" in text or "Nokeys" in text for text in said) is ("." in words)
