@@ -53,6 +53,9 @@ def letter_size(longest_mm: float) -> float:
     return float(np.clip(longest_mm / 55, 0.8, 2.6))
 
 
+MOST_IN_PAIRS: Final = 6
+"""More views than these would make a sheet in pairs a strip (our choice)."""
+
 SCALES: Final = (1, 2, 3, 4, 5, 8, 10, 15, 20)
 ROOM_MM: Final = 70.0
 """A board shorter than this is enlarged where numbers or symbols must find room on it."""
@@ -275,7 +278,12 @@ def lit_sheet(
             where = f"{shown}, {view.name}" if k == 0 else view.name[:1].upper() + view.name[1:]
             names.append(where if lit else f"{where}: none here")
     title = f"{board.name}: {name}"
-    return side_by_side(title, scenes, names, text_size(board), across=len(SIDES))
+    return side_by_side(title, scenes, names, text_size(board), across=_in_a_row(len(scenes)))
+
+
+def _in_a_row(views: int) -> int:
+    """Faces and inner layers in one row: both faces, or two pairs where there are many layers."""
+    return len(SIDES) if views <= MOST_IN_PAIRS else 2 * len(SIDES)
 
 
 def islands_sheet(board: Board, pieces: Pieces, options: PreviewOptions | None = None) -> Sheet:
@@ -287,7 +295,7 @@ def islands_sheet(board: Board, pieces: Pieces, options: PreviewOptions | None =
     names = [view.name[:1].upper() + view.name[1:] for view in views]
     names[0] += f"; {counted(pieces.islands, 'island')} of copper in all"
     title = f"{board.name}: islands of copper"
-    return side_by_side(title, scenes, names, text_size(board), across=len(SIDES))
+    return side_by_side(title, scenes, names, text_size(board), across=_in_a_row(len(scenes)))
 
 
 NEIGHBOUR_MM: Final = 1.0
