@@ -17,7 +17,7 @@ from fabkit.preview.coverage import Bytes, Canvas, Grid, grid_for
 from fabkit.preview.options import MAX_PIXELS
 from fabkit.preview.scene import Coat, Floats, Node, Scene, Sheet, named_stencils
 
-BAND_BYTES = 2 * 2**20
+BAND_BYTES = 3 * 2**20
 """Size of the paint buffer: small enough to stay in the processor's cache."""
 
 MOST_STENCILS = 12
