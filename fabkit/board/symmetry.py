@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from fabkit.board.copper import ATTACHED, Copper
 from fabkit.board.model import Board
-from fabkit.geometry.neighbours import PointTree
+from fabkit.geometry.neighbours import PointTree, usual_gap
 from fabkit.package.model import RoleKind, Side
 
 Floats = NDArray[np.float64]
@@ -303,8 +303,7 @@ def find_lone_posts(board: Board) -> tuple[Key, ...]:
         return ()
     at = np.array([(k.x_mm, k.y_mm) for k in posts])
     low, high = KEY_PITCH_MM
-    nearest = PointTree(at).query(at, k=2)[0][:, 1]
-    return posts if low <= np.median(nearest) <= high else ()
+    return posts if low <= usual_gap(at) <= high else ()
 
 
 class _Placed(Protocol):

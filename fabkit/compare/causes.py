@@ -12,7 +12,6 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.board.model import Board, Layer
-from fabkit.board.turned import turn_points
 from fabkit.compare.model import SLIVER_MM, Alignment, Box, Change, LayerChange, Shapes, What
 from fabkit.geometry.islands import touching_pairs
 from fabkit.geometry.neighbours import label_groups
@@ -169,7 +168,7 @@ def find_causes(
             if layer_key(layer) not in both:
                 pieces = board.traced.pieces
                 found = pieces.polygons[pieces.on_layer(number)]
-                found = found if is_new else _laid(found, alignment)
+                found = found if is_new else shapely.transform(found, alignment.lay)
                 add(found, keys.index(layer_key(layer)), is_new=is_new)
     holes = _holes(changes)
     add(holes, ANY_LAYER, is_new=True)
@@ -182,13 +181,6 @@ def find_causes(
         gone=~fresh | (layer_of == ANY_LAYER),
         keys=keys,
     )
-
-
-def _laid(shapes: Shapes, alignment: Alignment) -> Shapes:
-    moved: Shapes = shapely.transform(
-        shapes, lambda points: turn_points(points, alignment.turned_deg) + alignment.shift_mm
-    )
-    return moved
 
 
 def _holes(changes: Iterable[Change]) -> Shapes:

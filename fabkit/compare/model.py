@@ -264,6 +264,11 @@ class Alignment:
         """Whether the boards have enough in common to be laid on each other."""
         return self.method != "none"
 
+    def lay(self, points: Points) -> Points:
+        """Points of the old board as they lie on the new one, (n, 2) float64, mm."""
+        laid: Points = turn_points(points, self.turned_deg) + self.shift_mm
+        return laid
+
     def back(self, points: Points) -> Points:
         """Points of the new board as they lie on the old one, (n, 2) float64, mm."""
         return turn_points(points - self.shift_mm, -self.turned_deg)

@@ -14,7 +14,6 @@ from fabkit.board.connectivity import pieces_at
 from fabkit.board.copper import ATTACHED, Copper
 from fabkit.board.model import Board
 from fabkit.board.symmetry import VIA_MM
-from fabkit.board.turned import turn_points
 from fabkit.compare.holes import HOLE_MM, ONE_PLACE_MM, Motion, near_pairs
 from fabkit.compare.model import Alignment, Points, Shapes
 from fabkit.geometry.neighbours import PointTree
@@ -61,7 +60,7 @@ class Spots:
 
     def laid(self, alignment: Alignment) -> Spots:
         """The spots of an old board as it lies on the new one."""
-        return replace(self, at=turn_points(self.at, alignment.turned_deg) + alignment.shift_mm)
+        return replace(self, at=alignment.lay(self.at))
 
     @classmethod
     def concat(cls, parts: Sequence[Spots]) -> Spots:

@@ -98,6 +98,21 @@ class PointTree:
         return rows
 
 
+def usual_gap(points: Floats) -> float:
+    """Usual distance of a point to the nearest other one; infinite for a lone one.
+
+    Parameters
+    ----------
+    points : (n, d) float64
+
+    >>> usual_gap(np.array([[0.0, 0.0], [3.0, 4.0], [3.0, 9.0]]))
+    5.0
+    """
+    if len(points) < 2:
+        return float("inf")
+    return float(np.median(PointTree(points).query(points, k=2)[0][:, 1]))
+
+
 def _distances(a: Floats, b: Floats, p: float) -> Floats:
     """(len(a), len(b)) float64."""
     out = np.zeros((len(a), len(b)))

@@ -10,6 +10,11 @@ from fabkit.package.model import Side
 from fabkit.preview.keys import KeyPosition
 
 
+def face_word(side: Side) -> str:
+    """``front`` or ``back``."""
+    return "front" if side == "top" else "back"
+
+
 def sides_as_used(keys: Sequence[KeyPosition]) -> tuple[Side, Side]:
     """Face that is up on the left half and on the right; the top on the left when keys tell
     nothing."""

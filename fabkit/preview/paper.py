@@ -18,7 +18,7 @@ from fabkit.board.model import Board
 from fabkit.package.model import Side
 from fabkit.preview import palette
 from fabkit.preview.finished import frame_around, outline
-from fabkit.preview.hands import one_face_note, sides_as_used
+from fabkit.preview.hands import face_word, one_face_note, sides_as_used
 from fabkit.preview.keys import KeyPosition, find_keys
 from fabkit.preview.lettering import fitted, letters
 from fabkit.preview.scene import Floats, Letters, Pen, Placed, Scene, SceneDraft, Sheet
@@ -76,11 +76,6 @@ def halves_of(
         PaperHalf(board=board, side=left, name="left half", keys=found, note=note),
         PaperHalf(board=board, side=right, name="right half", keys=found, note=note),
     )
-
-
-def face_word(side: Side) -> str:
-    """``front`` or ``back``."""
-    return "front" if side == "top" else "back"
 
 
 def _square(key: KeyPosition) -> shapely.LinearRing:

@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.geometry.neighbours import usual_gap
 from fabkit.preview.lettering import letters, text_width
 from fabkit.preview.scene import Floats, Letters
 
@@ -23,18 +24,6 @@ SIDES: Final = ((1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0))
 
 IN_ROW_MM: Final = 0.3
 """How far off one line pins of one row may lie."""
-
-
-def pitch(at: Floats) -> float:
-    """Usual distance of a place to the nearest other one, mm; infinite for a lone one.
-
-    Parameters
-    ----------
-    at : (n, 2) float64, mm
-    """
-    apart = np.hypot(*(at[:, None] - at[None]).transpose(2, 0, 1))
-    np.fill_diagonal(apart, np.inf)
-    return float(np.median(apart.min(axis=1)))
 
 
 def pin_names(
@@ -66,7 +55,7 @@ def pin_names(
     One line of text for each pin that has room on any side, in the order of the pins; none where
     most pins lie too close.
     """
-    if pitch(at) < CLOSE_MM:
+    if usual_gap(at) < CLOSE_MM:
         return []
     boxes = _boxes(at, [text_width(name, NAME_MM) for name in names], off, mirrored=mirrored)
     blocks = shapely.STRtree([*taken, *shapely.buffer(shapely.points(at), off - NAME_MM / 4)])

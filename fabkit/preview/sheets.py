@@ -22,7 +22,7 @@ from fabkit.preview.finished import (
     layer_stencil,
     outline,
 )
-from fabkit.preview.hands import one_face_note, sides_as_used
+from fabkit.preview.hands import face_word, one_face_note, sides_as_used
 from fabkit.preview.keys import KeyPosition, find_keys
 from fabkit.preview.lettering import letters, text_width
 from fabkit.preview.options import PreviewOptions, Surroundings
@@ -138,9 +138,9 @@ def halves_sheet(
     found = find_keys(board) if keys is None else keys
     sides = sides_as_used(found)
     scenes = [finished_face(board, side, options) for side in sides]
-    words = {"top": "front up", "bottom": "back up"}
     note = one_face_note(board, found) if found else "No keys were found"
-    names = [f"Left half, {words[sides[0]]}", f"Right half, {words[sides[1]]}"]
+    hands = zip(("Left", "Right"), sides, strict=True)
+    names = [f"{hand} half, {face_word(side)} up" for hand, side in hands]
     if note:
         names[1] += f". {note}"
     return side_by_side(f"{board.name}: both halves as used", scenes, names, text_size(board))
@@ -179,6 +179,11 @@ class _View:
     name: str
     layers: tuple[int, ...]
     mirrored: bool
+
+    @property
+    def title(self) -> str:
+        """Its name as the beginning of a caption."""
+        return self.name[:1].upper() + self.name[1:]
 
 
 def _views(board: Board, options: PreviewOptions) -> list[_View]:
@@ -275,7 +280,7 @@ def lit_sheet(
         lit = not lit_layers.isdisjoint(view.layers)
         if lit or k < len(SIDES):
             scenes.append(_island_scene(board, view, pieces, tones, options, at_mm))
-            where = f"{shown}, {view.name}" if k == 0 else view.name[:1].upper() + view.name[1:]
+            where = f"{shown}, {view.name}" if k == 0 else view.title
             names.append(where if lit else f"{where}: none here")
     title = f"{board.name}: {name}"
     return side_by_side(title, scenes, names, text_size(board), across=_in_a_row(len(scenes)))
@@ -292,7 +297,7 @@ def islands_sheet(board: Board, pieces: Pieces, options: PreviewOptions | None =
     tones = island_tones(pieces)
     views = _views(board, options)
     scenes = [_island_scene(board, view, pieces, tones, options) for view in views]
-    names = [view.name[:1].upper() + view.name[1:] for view in views]
+    names = [view.title for view in views]
     names[0] += f"; {counted(pieces.islands, 'island')} of copper in all"
     title = f"{board.name}: islands of copper"
     return side_by_side(title, scenes, names, text_size(board), across=_in_a_row(len(scenes)))

@@ -9,12 +9,13 @@ import numpy as np
 import shapely
 
 from fabkit.board.model import Board
+from fabkit.geometry.neighbours import usual_gap
 from fabkit.preview import palette
 from fabkit.preview.finished import board_stencils, frame_around, outline
+from fabkit.preview.hands import face_word
 from fabkit.preview.lettering import letters, text_width
 from fabkit.preview.options import PreviewOptions
-from fabkit.preview.paper import face_word
-from fabkit.preview.pin_names import pin_names, pitch
+from fabkit.preview.pin_names import pin_names
 from fabkit.preview.scene import Coat, Fill, Group, Letters, Pen, Scene, SceneDraft, Sheet
 from fabkit.preview.sheets import side_by_side, text_size
 from fabkit.wiring.model import HalfWiring, KeyWire, Pin, Wiring
@@ -86,7 +87,7 @@ def _half_scene(board: Board, half: HalfWiring, options: PreviewOptions, *, part
     pins = {(p.x_mm, p.y_mm): p for p in _pins_of(half)}
     if pins:
         spots = np.array(sorted(pins))
-        wide = float(np.clip(pitch(spots), LEAST_PIN_MM, PIN_MM))
+        wide = float(np.clip(usual_gap(spots), LEAST_PIN_MM, PIN_MM))
         draft.coat("pins in use", palette.ORANGE, Pen.discs(spots[:, 0], spots[:, 1], wide))
         named = [pins[x, y].name for x, y in spots.tolist()]
         room = shapely.intersection(outline(board), shapely.box(*frame))

@@ -17,7 +17,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.geometry.neighbours import PointTree, label_groups
+from fabkit.geometry.neighbours import PointTree, label_groups, usual_gap
 
 Floats = NDArray[np.float64]
 Cell = tuple[int, int]
@@ -68,11 +68,7 @@ class _Join:
 
 def key_pitch(points: Floats) -> float:
     """Usual distance of neighbouring keys, mm; 19.05 for a single key (common practice)."""
-    if len(points) < 2:
-        return 19.05
-    apart = np.hypot(*(points[:, None] - points[None]).transpose(2, 0, 1))
-    np.fill_diagonal(apart, np.inf)
-    return float(np.median(apart.min(axis=1)))
+    return 19.05 if len(points) < 2 else usual_gap(points)
 
 
 def lay_grid(points: Floats, angles: Floats) -> tuple[Cell, ...]:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from fabkit.board.copper import Copper
 from fabkit.board.symmetry import find_mirror, left_face
-from fabkit.geometry.neighbours import PointTree
+from fabkit.geometry.neighbours import PointTree, usual_gap
 from fabkit.package.model import Side
 from fabkit.wiring.keys import BoardKey
 from fabkit.wiring.model import Use
@@ -75,16 +75,10 @@ def split_hands(keys: Sequence[BoardKey]) -> NDArray[np.bool_] | None:
         return None
     # A single block of keys mirrors itself as well: two halves have a gap, or thumbs that lean in.
     gap = float(right[:, 0].min() - left[:, 0].max())
-    pitch = float(np.median(_nearest(at)))
+    pitch = usual_gap(at)
     inner = [keys[k] for k in order[: count // 2]]
     if gap < GAP * pitch and left_face(inner) != key_side(keys):
         return None
     mask = np.zeros(count, dtype=bool)
     mask[order[count // 2 :]] = True
     return mask
-
-
-def _nearest(at: NDArray[np.float64]) -> NDArray[np.float64]:
-    apart = np.hypot(*(at[:, None] - at[None]).transpose(2, 0, 1))
-    np.fill_diagonal(apart, np.inf)
-    return np.asarray(apart.min(axis=1))
