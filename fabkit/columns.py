@@ -3,10 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import Any, ClassVar, Self, get_args, get_origin, get_type_hints
+from typing import Any, ClassVar, Self, get_args, get_type_hints
 
 import numpy as np
 from numpy.typing import NDArray
+
+
+def _scalar(hint: Any) -> type[np.generic]:
+    """Scalar type that an ``NDArray[...]`` annotation names."""
+    while inner := get_args(hint):
+        hint = inner[-1]
+    if not (isinstance(hint, type) and issubclass(hint, np.generic)):
+        raise TypeError(f"a column is annotated NDArray[scalar type], not {hint!r}")
+    return hint
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -22,9 +31,10 @@ class Columns:
     DTYPES: ClassVar[dict[str, np.dtype[Any]]] = {}
 
     def __init_subclass__(cls) -> None:
-        # NDArray[T] is ndarray[shape, dtype[T]].
-        arrays = {n: h for n, h in get_type_hints(cls).items() if get_origin(h) is np.ndarray}
-        cls.DTYPES = {n: np.dtype(get_args(get_args(h)[1])[0]) for n, h in arrays.items()}
+        # Up to numpy 2.4 NDArray[T] expands to ndarray[shape, dtype[T]]; from 2.5 on it is a
+        # type alias whose own argument is T.  The last scalar type within is T either way.
+        hints = get_type_hints(cls)
+        cls.DTYPES = {n: np.dtype(_scalar(h)) for n, h in hints.items() if n != "DTYPES"}
 
     def __post_init__(self) -> None:
         length = -1
