@@ -1,5 +1,7 @@
 """Column tables: types come from the annotations, whatever numpy makes of ``NDArray``."""
 
+from dataclasses import fields
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -11,7 +13,7 @@ from fabkit.columns import Columns
 def test_types_are_those_of_the_annotations():
     assert Holes.DTYPES["x"] == np.float64
     assert Holes.DTYPES["plated"] == np.int8
-    assert list(BoardSlots.DTYPES) == list(BoardSlots.__dataclass_fields__)
+    assert list(BoardSlots.DTYPES) == [f.name for f in fields(BoardSlots)]
 
 
 def test_an_annotation_that_names_no_scalar_type_is_refused():
