@@ -1,0 +1,191 @@
+"""The keyboard that a board is, made once per board and read by everything else."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Literal
+
+from fabkit.package.model import Side
+
+Spot = tuple[float, float]
+"""A place on the board, mm, seen from the top."""
+
+Hand = Literal["left", "right", "whole"]
+"""Which hand a set of keys is for; ``whole`` when the keyboard is not split."""
+
+Use = Literal["reversible", "left", "right", "both", "whole", "plate", "none"]
+"""What one board is.
+
+``reversible``: a half for either hand, by which face is up.  ``left``, ``right``: that half.
+``both``: both halves on one board.  ``whole``: a keyboard that is not split.  ``plate``: the
+sheet the switches clip into.  ``none``: no keyboard.
+"""
+
+USES: tuple[Use, ...] = ("reversible", "left", "right", "both", "whole", "plate", "none")
+
+Family = Literal["full-height", "low-profile", "not known"]
+"""Build of switch that fits; ``full-height`` and ``low-profile`` are words of the trade."""
+
+Hold = Literal["soldered", "socket", "either", "plate", "not known"]
+"""How a switch is held: by soldered pins, in a socket, as the builder likes, or by a plate."""
+
+
+class Evidence(StrEnum):
+    """What a key or part is known by."""
+
+    ATTRIBUTES = "component attributes"
+    PLACEMENT = "placement table"
+    PATTERN = "hole pattern"
+    CENTRE = "centre hole"
+    PADS = "pads"
+    MASK = "mask openings"
+    LEGEND = "legend"
+    OPENING = "plate opening"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Key:
+    """A place where one key switch can stand.
+
+    Parameters
+    ----------
+    x_mm, y_mm
+        Its middle.
+    rotation_deg
+        Counter-clockwise, seen from the top, from 0 up to 360; of the mirrored footprint when it
+        is used from the bottom alone.
+    faces
+        Faces that can be the key side: both on a reversible board.
+    families
+        Builds of switch that fit; several for a footprint that takes either.
+    held_by
+        How the switch is held.
+    contacts
+        By the face that is the key side: the places of its two contacts (hole or pad), mm.  Empty
+        where the files do not show them.
+    refs
+        Components at this place that are its switch, in natural order; several where each face
+        has a footprint of its own.
+    holes, slots
+        Rows of ``Board.holes`` and ``Board.slots`` that belong to its footprint, ascending.
+    evidence
+        What it is known by, most telling first.
+    confidence
+        From 0 to 1: how sure it is that a key stands here.
+    instead_of
+        Numbers (positions in ``Keyboard.keys``) of keys so near that only one of them is fitted.
+    size_u
+        Width of its cap in key units where a stabiliser tells it, else 1.
+    """
+
+    x_mm: float
+    y_mm: float
+    rotation_deg: float = 0.0
+    faces: tuple[Side, ...] = ("top",)
+    families: tuple[Family, ...] = ("not known",)
+    held_by: Hold = "not known"
+    contacts: Mapping[Side, tuple[Spot, ...]] = field(default_factory=dict)
+    refs: tuple[str, ...] = ()
+    holes: tuple[int, ...] = ()
+    slots: tuple[int, ...] = ()
+    evidence: tuple[Evidence, ...] = ()
+    confidence: float = 1.0
+    instead_of: tuple[int, ...] = ()
+    size_u: float = 1.0
+
+    @property
+    def ref(self) -> str:
+        """Its reference, or a name made from its place when the files name none."""
+        return self.refs[0] if self.refs else f"@{self.x_mm:.1f},{self.y_mm:.1f}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """The keys of one half (or of a whole keyboard), with one face up.
+
+    Parameters
+    ----------
+    hand
+        Which hand uses it.
+    face_up
+        Face of the board that is the key side.
+    keys
+        Positions in ``Keyboard.keys``, ascending.
+    """
+
+    hand: Hand
+    face_up: Side
+    keys: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hands:
+    """What one board is.
+
+    Parameters
+    ----------
+    use
+        What one board is.
+    halves
+        Halves one board gives: 1 for a half, 2 for both halves and for a whole keyboard, 0 for a
+        plate and for no keyboard.
+    groups
+        Keys by half, left before right.  A reversible board has two groups with the same keys:
+        one for each face that can be up.  Empty when ``use`` is ``none``.
+    stated_by
+        ``user`` when the user said what the board is, else ``files``.
+    why
+        What it was recognised by, one sentence.
+    hand_known
+        Of a reversible board and of halves: whether the keys tell which hand is which.
+    contradiction
+        The user's word against the files, one sentence; empty when they agree.
+    """
+
+    use: Use
+    halves: int
+    groups: tuple[Group, ...]
+    stated_by: Literal["user", "files"]
+    why: str
+    hand_known: bool = True
+    contradiction: str = ""
+
+    @property
+    def boards_per_keyboard(self) -> int:
+        """Boards of this design in one keyboard; 1 for a plate or no keyboard."""
+        return 2 if self.use == "reversible" else 1
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Keyboard:
+    """The keyboard that a board is.
+
+    Parameters
+    ----------
+    keys
+        Every place for a switch, in reading order: rows from the top, each from the left, seen
+        from the top.
+    hands
+        What one board is, and which keys belong to which half.
+    """
+
+    keys: tuple[Key, ...]
+    hands: Hands
+
+    @property
+    def counts(self) -> tuple[int, int]:
+        """Fewest and most switches fitted on one board: places that overlap take one."""
+        from fabkit.keyboard.overlaps import fitted_range
+
+        return fitted_range([k.instead_of for k in self.keys])
+
+    def group_counts(self, group: Group) -> tuple[int, int]:
+        """Fewest and most switches fitted on one half."""
+        from fabkit.keyboard.overlaps import fitted_range
+
+        at = {key: i for i, key in enumerate(group.keys)}
+        return fitted_range(
+            [tuple(at[o] for o in self.keys[k].instead_of if o in at) for k in group.keys]
+        )
