@@ -54,7 +54,6 @@ def command(
     from fabkit import api
     from fabkit.outputs import terminal
     from fabkit.outputs.carry_records import carry_csv, carry_record
-    from fabkit.outputs.json import to_json
 
     if as_csv and as_json:
         raise click.UsageError("choose one of --csv and --json")
@@ -69,9 +68,9 @@ def command(
         found = api.carry_over(*boards, house=house, keep=keep)
     record = carry_record(found.parts, found.with_it, found.without)
     if as_json:
-        click.echo(to_json(record), nl=False)
+        options.print_json("carry", record)
     elif as_csv:
-        click.echo(carry_csv(record), nl=False)
+        options.print_data(carry_csv(record))
     else:
         from fabkit.outputs.terminal_carry import print_carry
 

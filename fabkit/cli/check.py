@@ -85,6 +85,7 @@ def command(
     from fabkit.outputs import records, terminal
     from fabkit.outputs.verdict import render_verdict
 
+    form = options.one_form(form, as_json=as_json)
     chosen = CheckOptions(
         thickness_mm=thickness_mm,
         limit_class="fine" if fine else "standard",
@@ -104,8 +105,8 @@ def command(
         table = api.judge_thicknesses(board, house) if thicknesses else ()
         houses = api.compare_houses(board, (house, *others), options=chosen) if others else ()
     record = records.check_record(board, result, house, thicknesses=table, houses=houses)
-    if form == "text" and not as_json:
+    if form == "text":
         terminal.print_check(terminal.make_console(), record, files=files, full=full)
     else:
-        click.echo(render_verdict(record, "json" if as_json else form), nl=False)
+        options.print_data(render_verdict(record, form))
     click.get_current_context().exit(result.exit_status(options.severity(fail_on)))

@@ -22,12 +22,11 @@ def command(entry: str | None, as_json: bool) -> None:
       fabkit checks package/missing-profile
     """
     from fabkit.outputs import records, terminal
-    from fabkit.outputs.json import to_json
     from fabkit.outputs.rulebook import find_rules
 
     rules = [records.rule_record(rule) for rule in find_rules(entry)]
     if as_json:
-        click.echo(to_json(rules), nl=False)
+        options.print_json("checks", {"rules": rules})
         return
     console = terminal.make_console()
     if len(rules) == 1:

@@ -108,6 +108,7 @@ def command(
     from fabkit.outputs.compare_page import render_comparison
     from fabkit.outputs.compare_text import print_comparison
 
+    form = options.one_form(form, as_json=as_json)
     pictures = []
     if folder is not None:
         from fabkit.outputs.compare_pictures import change_files, picture_names
@@ -146,10 +147,10 @@ def command(
 
             html = render_comparison_page(comparison, record)
             write_file(page, html.encode(), replace=replace)
-    if form == "text" and not as_json:
+    if form == "text":
         print_comparison(terminal.make_console(), record, full=full)
     else:
-        click.echo(render_comparison(record, "json" if as_json else form), nl=False)
+        options.print_data(render_comparison(record, form))
     different = not comparison.equal if judgement is None else bool(judgement.findings)
     worse = weighed.findings.status(options.severity(fail_on)) if weighed.findings else 0
     click.get_current_context().exit(int(different) or worse)

@@ -7,14 +7,15 @@ so that ``fabkit --help`` answers at once.
 from __future__ import annotations
 
 import os
-import sys
 from importlib import import_module
 from typing import Any, NoReturn
 
 import click
 
 from fabkit import __version__
-from fabkit.errors import FabkitError
+from fabkit.cli.options import print_json
+from fabkit.cli.streams import run_guarded
+from fabkit.errors import FabkitError, SheetError
 
 COMMANDS = {
     "check": "Say whether a package is fit to order, and what to do if not.",
@@ -81,6 +82,15 @@ class LazyGroup(click.Group):
                 raise click.UsageError(message, ctx=ctx) from error
             raise
 
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Note whether JSON is asked for, so that errors are JSON, too."""
+        pairs = zip(args, [*args[1:], ""], strict=True)
+        ctx.meta[_JSON] = any(
+            one in ("--json", "--format=json") or (one, other) == ("--format", "json")
+            for one, other in pairs
+        )
+        return super().parse_args(ctx, args)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         """List the commands without importing them."""
         with formatter.section("Commands"):
@@ -90,29 +100,43 @@ class LazyGroup(click.Group):
         """Run a command; errors become messages with the exit status they carry."""
         try:
             return super().invoke(ctx)
-        except (click.ClickException, click.exceptions.Exit, click.Abort):
+        except (click.exceptions.Exit, click.Abort):
             raise
+        except click.ClickException as error:
+            if not ctx.meta[_JSON]:
+                raise
+            ctx.exit(_explain(error, as_json=True))
         except KeyboardInterrupt:
             click.echo("stopped; nothing was half-written", err=True)
             ctx.exit(130)
-        except BrokenPipeError:
-            # The reader of our output (``| head``) has seen enough: not an error.
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            ctx.exit(0)
         except Exception as error:
             if os.environ.get("FABKIT_DEBUG"):
                 raise
-            ctx.exit(_explain(error))
+            ctx.exit(_explain(error, as_json=ctx.meta[_JSON]))
 
 
-def _explain(error: Exception) -> int:
-    """Print an error as message and hint on standard error; give its exit status."""
+_JSON = "fabkit.json"
+
+
+def _explain(error: Exception, *, as_json: bool) -> int:
+    """Tell an error: message and hint on standard error, or JSON on standard output.
+
+    Returns the exit status.
+    """
     if isinstance(error, FabkitError):
         message, hint, status = error.message, error.hint, error.exit_code
+    elif isinstance(error, click.ClickException):
+        message, hint, status = error.format_message(), "", error.exit_code
     else:
         message = f"fabkit itself broke: {type(error).__name__}: {error}"
         hint = "run again with FABKIT_DEBUG=1 in the environment, and report what it prints"
         status = 3
+    if as_json:
+        keys = ("file", "line", "key", "expected", "nearest")
+        where = {key: getattr(error, key) for key in keys if isinstance(error, SheetError)}
+        record = {"status": status, "message": message, "hint": hint, "where": where or None}
+        print_json("error", record)
+        return status
     click.echo(f"error: {message}", err=True)
     if hint:
         click.echo(f"  hint: {hint}", err=True)
@@ -134,5 +158,4 @@ def cli() -> None:
 
 def main() -> NoReturn:
     """Entry point of the console script."""
-    cli(prog_name="fabkit")
-    raise SystemExit(0)
+    raise SystemExit(run_guarded(lambda: cli(prog_name="fabkit")))

@@ -24,10 +24,9 @@ def command(sheet: Path | None, as_json: bool) -> None:
     """
     from fabkit import api
     from fabkit.outputs import records, terminal
-    from fabkit.outputs.json import to_json
 
     record = records.house_sheet_record(api.load_house(sheet))
     if as_json:
-        click.echo(to_json(record), nl=False)
+        options.print_json("house", record)
     else:
         terminal.print_house(terminal.make_console(), record)

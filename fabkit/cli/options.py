@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -132,6 +133,35 @@ LIMIT = click.option(
 AS_JSON = click.option(
     "--json", "as_json", is_flag=True, help="Print JSON instead of text for people."
 )
+
+
+def one_form(form: str, *, as_json: bool) -> str:
+    """What ``--format`` asks for; ``--json`` beside another form is refused."""
+    if as_json and form not in ("text", "json"):
+        raise click.UsageError(f"choose one of --json and --format {form}")
+    return "json" if as_json else form
+
+
+def print_data(text: str) -> None:
+    """Print what programs read: UTF-8, whatever the encoding of the terminal."""
+    click.echo(text.encode("utf-8", "replace"), nl=False)
+
+
+def print_json(kind: str, record: Mapping[str, Any]) -> None:
+    """Print a JSON document of :data:`fabkit.outputs.json.FORMATS`."""
+    from fabkit.outputs.json import to_document
+
+    print_data(to_document(kind, record))
+
+
+def print_files(paths: Sequence[Path], *, as_json: bool) -> None:
+    """Tell which files were written."""
+    names = [path.as_posix() for path in paths]
+    if as_json:
+        print_json("files", {"files": names})
+    else:
+        click.echo("\n".join(names))
+
 
 REPLACE = click.option("--replace", is_flag=True, help="Overwrite outputs that exist already.")
 

@@ -67,7 +67,6 @@ def command(
     """
     from fabkit import api
     from fabkit.outputs import terminal
-    from fabkit.outputs.json import to_json
 
     accepted = options.read_reasons(despite, "--despite")
 
@@ -87,7 +86,7 @@ def command(
                 tell=tell,
             )
         if as_json:
-            click.echo(to_json(manifest), nl=False)
+            options.print_json("order", manifest)
         else:
             terminal.print_order(terminal.make_console(), manifest, folder=out.as_posix())
         return options.order_status(manifest, fail_on)

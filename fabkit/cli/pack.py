@@ -71,7 +71,6 @@ def command(
     from fabkit.cli.reading import read_board
     from fabkit.outputs import records, terminal
     from fabkit.outputs.atomic import refuse_existing
-    from fabkit.outputs.json import to_json
     from fabkit.outputs.options import PackOptions
     from fabkit.outputs.pack import refuse_errors, targets_of
 
@@ -101,7 +100,7 @@ def command(
             made.append(api.pack(board, target, result=result, options=chosen, replace=replace))
     zips = [records.packed_record(packed) for packed in made]
     if as_json:
-        click.echo(to_json(zips[0] if len(zips) == 1 else {"zips": zips}), nl=False)
+        options.print_json("pack", {"zips": zips})
         return
     for record in zips:
         terminal.print_packed(terminal.make_console(), record)

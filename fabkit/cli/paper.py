@@ -53,7 +53,6 @@ def command(
     from fabkit import api
     from fabkit.outputs import terminal
     from fabkit.outputs.drawings import paper_halves, paper_notes
-    from fabkit.outputs.json import to_json
 
     order = ordering.read_wanted(wanted, both=hands == "both")
     with terminal.progress() as tell:
@@ -62,7 +61,7 @@ def command(
         path = api.draw_paper(boards, out, order=order, paper=size, replace=replace)
     notes = paper_notes(paper_halves(boards, order))
     if as_json:
-        click.echo(to_json({"files": [path.as_posix()], "notes": list(notes)}), nl=False)
+        options.print_json("files", {"files": [path.as_posix()], "notes": list(notes)})
     else:
         click.echo(path.as_posix())
         for note in notes:

@@ -29,7 +29,6 @@ def command(wanted: Path, as_json: bool, **given: Any) -> None:
     """
     from fabkit import api
     from fabkit.outputs import money_records, terminal
-    from fabkit.outputs.json import to_json
 
     order = ordering.read_order(wanted, **given)
     with terminal.progress() as tell:
@@ -38,6 +37,6 @@ def command(wanted: Path, as_json: bool, **given: Any) -> None:
         bill = api.list_parts(boards, order)
     record = money_records.bill_record(bill)
     if as_json:
-        click.echo(to_json(record), nl=False)
+        options.print_json("parts", record)
     else:
         terminal.print_bill(terminal.make_console(), record)

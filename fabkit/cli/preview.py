@@ -54,14 +54,12 @@ def command(
     from fabkit import api
     from fabkit.cli.reading import read_board
     from fabkit.outputs import terminal
-    from fabkit.outputs.json import to_json
 
     chosen = looks.read_looks(**given)
     with terminal.progress() as tell:
         board = read_board(package, tell, roles=options.stated_roles())
         tell("drawing")
         written = api.draw(board, out, options=chosen, formats=formats, replace=replace)
-    paths = [path.as_posix() for path in written]
-    click.echo(to_json({"files": paths}) if as_json else "\n".join(paths), nl=not as_json)
+    options.print_files(written, as_json=as_json)
     if show:
         looks.open_files(list(written))

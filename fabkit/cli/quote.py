@@ -39,7 +39,6 @@ def command(wanted: Path, why: bool, today: datetime | None, as_json: bool, **gi
     """
     from fabkit import api
     from fabkit.outputs import money_records, terminal
-    from fabkit.outputs.json import to_json
 
     order = ordering.read_order(wanted, **given)
     house, *others = [api.load_house(path) for path in order.houses or (None,)]
@@ -56,6 +55,6 @@ def command(wanted: Path, why: bool, today: datetime | None, as_json: bool, **gi
         )
     record = money_records.cost_record(costs)
     if as_json:
-        click.echo(to_json(record), nl=False)
+        options.print_json("quote", record)
     else:
         terminal.print_costs(terminal.make_console(), record, why=why)

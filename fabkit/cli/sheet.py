@@ -94,7 +94,6 @@ def command(
     from fabkit.cli.reading import read_board
     from fabkit.outputs import terminal
     from fabkit.outputs.drawings import SheetChoice
-    from fabkit.outputs.json import to_json
 
     chosen = looks.read_looks(**given)
     wanted = SheetChoice(kind=cast("SheetKind", kind), layer=layer, net=net, at_mm=at_mm)
@@ -104,8 +103,6 @@ def command(
         path = api.draw_sheet(
             board, out, wanted, options=chosen, house=api.load_house(house_file), replace=replace
         )
-    click.echo(
-        to_json({"files": [path.as_posix()]}) if as_json else path.as_posix(), nl=not as_json
-    )
+    options.print_files([path], as_json=as_json)
     if show:
         looks.open_files([path])

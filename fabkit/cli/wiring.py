@@ -215,7 +215,7 @@ def command(
 
         print_wiring(terminal.make_console(), record)
     else:
-        click.echo(text, nl=False)
+        options.print_data(text)
     if pictures and text is None:
         click.echo("\n".join(p.as_posix() for p in pictures))
     if show:
@@ -236,9 +236,9 @@ def _text(
 ) -> str | None:
     """What was asked for as text; None for the tables people read."""
     if as_json:
-        from fabkit.outputs.json import to_json
+        from fabkit.outputs.json import to_document
 
-        return to_json(record)
+        return to_document("wiring", record)
     if as_csv:
         from fabkit.outputs.wiring_records import wiring_csv
 

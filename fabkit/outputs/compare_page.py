@@ -12,7 +12,7 @@ from fabkit.outputs.compare_text import (
     layer_rows,
     sections,
 )
-from fabkit.outputs.json import to_json
+from fabkit.outputs.json import to_document
 from fabkit.outputs.verdict_page import markdown_text
 
 Record = dict[str, Any]
@@ -20,7 +20,7 @@ Record = dict[str, Any]
 
 def render_comparison(record: Record, form: str) -> str:
     """Render a comparison as ``json`` or ``markdown``."""
-    return comparison_markdown(record) if form == "markdown" else to_json(record)
+    return comparison_markdown(record) if form == "markdown" else to_document("compare", record)
 
 
 def comparison_markdown(record: Record) -> str:

@@ -7,7 +7,7 @@ import math
 from collections.abc import Mapping
 from decimal import Decimal
 from enum import Enum
-from typing import Any
+from typing import Any, Final
 
 
 def plain(value: Any) -> Any:
@@ -26,6 +26,31 @@ def plain(value: Any) -> Any:
     if isinstance(value, list | tuple):
         return [plain(v) for v in value]
     raise TypeError(f"cannot write {type(value).__name__} as JSON")
+
+
+FORMATS: Final = {
+    "carry": 1,
+    "check": 1,
+    "checks": 1,
+    "compare": 1,
+    "error": 1,
+    "files": 1,
+    "house": 1,
+    "order": 1,
+    "pack": 1,
+    "parts": 1,
+    "quote": 1,
+    "wiring": 1,
+}
+"""Every kind of JSON document of our own, with its version; ``fabkit/schemas`` describes each.
+
+A version is raised when a key goes or changes its meaning; new keys are no new version.
+"""
+
+
+def to_document(kind: str, record: Mapping[str, Any]) -> str:
+    """Write a record as a JSON document that says first what it is: ``fabkit/check/1``."""
+    return to_json({"format": f"fabkit/{kind}/{FORMATS[kind]}", **record})
 
 
 def to_json(record: Any) -> str:

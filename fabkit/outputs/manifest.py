@@ -19,7 +19,6 @@ from fabkit.outputs.archive import digest
 
 MANIFEST = "manifest.json"
 MAKER = "fabkit order"
-FORMAT = 1
 _LIBRARIES = ("matplotlib", "numpy", "pillow", "scipy", "shapely")
 
 Record = dict[str, Any]

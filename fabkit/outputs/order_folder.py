@@ -22,9 +22,8 @@ from fabkit.outputs import money_records, records, sheets
 from fabkit.outputs.atomic import new_folder
 from fabkit.outputs.compare_records import Compared
 from fabkit.outputs.drawings import SheetChoice, build_sheet, paper_bytes, paper_of, sheet_bytes
-from fabkit.outputs.json import to_json
+from fabkit.outputs.json import to_document
 from fabkit.outputs.manifest import (
-    FORMAT,
     MAKER,
     MANIFEST,
     file_record,
@@ -151,7 +150,7 @@ def write_order(
         page = render_report(contents, bill, costs, boards)
         _write(part, "", {"report.html": page.encode()})
         manifest = _manifest(contents, boards, part, costs)
-        _write(part, "", {MANIFEST: to_json(manifest).encode()})
+        _write(part, "", {MANIFEST: to_document("order", manifest).encode()})
     return manifest
 
 
@@ -300,7 +299,6 @@ def _manifest(contents: OrderContents, boards: list[Record], part: Path, costs: 
     ]
     return {
         "made_by": MAKER,
-        "format": FORMAT,
         "name": order.name,
         "invented": order.invented,
         "notices": costs["notices"],

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from fabkit.outputs.json import to_json
+from fabkit.outputs.json import to_document
 from fabkit.outputs.tables import to_csv, to_markdown
 
 Record = dict[str, Any]
@@ -132,7 +132,7 @@ def parts_files(bill: Record) -> dict[str, bytes]:
         "parts.csv": to_csv(PARTS_COLUMNS, rows + _note_rows(bill, len(PARTS_COLUMNS))).encode(),
         "shopping.csv": to_csv(BUY_COLUMNS, buy + _note_rows(bill, len(BUY_COLUMNS))).encode(),
         "parts.md": ("\n".join(page) + "\n").encode(),
-        "parts.json": to_json(bill).encode(),
+        "parts.json": to_document("parts", bill).encode(),
     }
 
 
@@ -158,7 +158,7 @@ def cost_files(costs: Record) -> dict[str, bytes]:
             LINE_COLUMNS, lines + _note_rows(costs, len(LINE_COLUMNS))
         ).encode(),
         "costs.md": ("\n".join(page) + "\n").encode(),
-        "costs.json": to_json(costs).encode(),
+        "costs.json": to_document("quote", costs).encode(),
     }
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from fabkit import __version__
-from fabkit.outputs.json import to_json
+from fabkit.outputs.json import to_document, to_json
 from fabkit.outputs.sarif import sarif_log
 from fabkit.outputs.verdict_page import verdict_markdown
 
@@ -20,4 +20,6 @@ def render_verdict(check: dict[str, Any], form: str) -> str:
     """
     if form == "markdown":
         return verdict_markdown(check)
-    return to_json(sarif_log(check, version=__version__) if form == "sarif" else check)
+    if form == "sarif":
+        return to_json(sarif_log(check, version=__version__))
+    return to_document("check", check)

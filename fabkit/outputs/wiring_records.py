@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from fabkit.outputs.json import to_json
+from fabkit.outputs.json import to_document
 from fabkit.outputs.records import finding_record
 from fabkit.outputs.tables import to_csv
 from fabkit.wiring.model import HalfWiring, KeyWire, Line, Wiring
@@ -138,5 +138,5 @@ def wiring_files(record: Record) -> dict[str, bytes]:
     """``wiring.csv`` and ``wiring.json``."""
     return {
         "wiring.csv": wiring_csv(record).encode(),
-        "wiring.json": to_json(record).encode(),
+        "wiring.json": to_document("wiring", record).encode(),
     }

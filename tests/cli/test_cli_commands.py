@@ -170,7 +170,7 @@ def test_pack_writes_what_the_house_needs(run, small, tmp_path):
     (small / "notes.txt").write_text("for me")
     out = tmp_path / "up.zip"
     result = run("pack", small, "--out", out, "--thickness", "1.2", "--quantity", "5", "--json")
-    record = json.loads(result.output)
+    (record,) = json.loads(result.output)["zips"]
     with zipfile.ZipFile(out) as archive:
         names = archive.namelist()
         readme = archive.read("readme.txt").decode()
@@ -414,8 +414,8 @@ def test_house_shows_and_writes_sheets(run, tmp_path):
 
 def test_checks_lists_and_explains(run):
     """The catalogue is listed, a group is a part of it, one entry is told in full."""
-    everything = json.loads(run("checks", "--json").output)
-    group = json.loads(run("checks", "package/", "--json").output)
+    everything = json.loads(run("checks", "--json").output)["rules"]
+    group = json.loads(run("checks", "package/", "--json").output)["rules"]
     one = run("checks", "package/no-legend").output
 
     assert [r for r in everything if r["id"].startswith("package/")] == group

@@ -195,7 +195,7 @@ def test_paper_of_an_order_with_two_designs(run, tmp_path):
         run("paper", ROOT / "fixtures/pair/order.toml", "--out", out, "--json").output
     )
 
-    assert record == {"files": [out.as_posix()], "notes": []}
+    assert record == {"format": "fabkit/files/1", "files": [out.as_posix()], "notes": []}
     assert len(pages(out.read_bytes())) == 2
 
 

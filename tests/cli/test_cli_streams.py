@@ -1,0 +1,116 @@
+"""Standard output under every encoding, with a closed pipe and on a full device."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from fabkit.cli.streams import SIGNS
+
+FABKIT = [sys.executable, "-m", "fabkit"]
+
+
+def launch(*arguments, stdout=subprocess.PIPE, encoding="utf-8", **more):
+    """Start the command in a fresh process under an encoding of the terminal."""
+    env = {**os.environ, "PYTHONIOENCODING": encoding, "PYTHONUTF8": "0"}
+    return subprocess.Popen(
+        [*FABKIT, *(str(a) for a in arguments)],
+        stdout=stdout,
+        stderr=subprocess.PIPE,
+        env=env,
+        **more,
+    )
+
+
+@pytest.mark.parametrize("encoding", ["cp932", "cp437", "ascii", "utf-8"])
+def test_text_is_printed_under_every_encoding(small, encoding):
+    """Text falls back to ASCII signs, JSON is UTF-8 whatever the terminal."""
+    (small / "small-copper-top.gbr").rename(small / "small-µ×.gbr")
+    text, complaint = (job := launch("check", small, "--files", encoding=encoding)).communicate()
+    assert job.returncode in (0, 1), complaint
+    assert "fit to order" in text.decode(encoding) or "do not order" in text.decode(encoding)
+
+    raw, _ = launch("check", small, "--json", encoding=encoding).communicate()
+    names = [f["name"] for f in json.loads(raw.decode("utf-8"))["package"]["files"]]
+    assert "small-µ×.gbr" in names
+
+
+@pytest.mark.parametrize("sign", SIGNS)
+def test_replacements_are_plain(sign):
+    """What stands for a sign can be written anywhere (ASCII, ISO/IEC 646)."""
+    assert sign.encode("ascii", "fabkit-signs").isascii()
+    assert "?" not in sign.encode("ascii", "fabkit-signs").decode()
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no full device here")
+@pytest.mark.parametrize("form", [[], ["--json"]])
+def test_a_full_device_ends_with_status_2(small, form):
+    """POSIX /dev/full: every write fails with ENOSPC."""
+    with open("/dev/full", "wb") as full:  # noqa: PTH123 -- a device, unbuffered by the child
+        job = launch("check", small, *form, stdout=full)
+        _, complaint = job.communicate()
+    assert job.returncode == 2
+    assert complaint.decode().startswith("error: cannot write to standard output: no space left")
+    assert complaint.count(b"\n") == 1
+
+
+@pytest.mark.skipif(os.name != "posix", reason="pipes of POSIX")
+@pytest.mark.parametrize("form", [[], ["--json"]])
+def test_a_closed_pipe_does_not_change_the_status(form):
+    """A reader that has seen enough gets no complaint, and the status is the command's own."""
+    read_end, write_end = os.pipe()
+    os.close(read_end)
+    job = launch("checks", *form, stdout=write_end)
+    os.close(write_end)
+    _, complaint = job.communicate()
+    assert (job.returncode, complaint) == (0, b"")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="descriptors of POSIX")
+def test_a_closed_standard_output_is_said():
+    """Output that goes nowhere is an output that cannot be written: status 2."""
+    job = launch("checks", stdout=None, preexec_fn=lambda: os.close(1))
+    _, complaint = job.communicate()
+    assert job.returncode == 2
+    assert b"cannot write to standard output: it is closed" in complaint
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        ["check", "nowhere"],
+        ["check", "nowhere", "--bad-option"],
+        ["check", "nowhere", "--fail-on", "sometimes"],
+        ["nothing-of-this-name"],
+        ["house", "missing.toml"],
+    ],
+)
+def test_errors_under_json_are_json(run, call):
+    """One document on standard output says what is wrong; standard error stays empty."""
+    result = run(*call, "--json", status=2)
+    told = json.loads(result.stdout)
+    assert (told["format"], told["status"], result.stderr) == ("fabkit/error/1", 2, "")
+    assert told["message"]
+
+
+def test_errors_under_json_say_where(run, tmp_path):
+    """A wrong key of a sheet comes with file, line, key and the nearest right one."""
+    sheet = tmp_path / "house.toml"
+    sheet.write_text('format = 1\nnmae = "Mine"\n')
+    where = json.loads(run("house", sheet, "--json", status=2).stdout)["where"]
+    assert (where["file"], where["line"], where["key"]) == (str(sheet), 2, "nmae")
+    assert where["nearest"] == "name"
+
+
+@pytest.mark.parametrize(
+    "call", [["check", "PACKAGE", "--format", "sarif"], ["compare", "A", "B", "--format=markdown"]]
+)
+def test_json_beside_another_form_is_refused(run, call):
+    """--json and another --format contradict each other."""
+    told = json.loads(run(*call, "--json", status=2).stdout)
+    assert "choose one of --json and --format" in told["message"]
