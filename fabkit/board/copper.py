@@ -18,6 +18,12 @@ from fabkit.gerber.model import GerberFile, Kind
 from fabkit.gerber.shapes import object_shapes
 from fabkit.sidecars.model import Netlist
 
+BESIDE_MM: Final = 0.002
+"""How far beside an edge a point is taken: within the chord error of what is drawn."""
+
+LATTICE: Final = 7
+"""Points a side of the lattice that tells where most of an object lies."""
+
 Ints = NDArray[np.int32]
 Shapes = NDArray[Any]
 
@@ -250,7 +256,7 @@ def object_pieces(file: GerberFile, polygons: Shapes) -> Ints:
     Notes
     -----
     An object that was erased in part, or cut by a hole, belongs to the polygon under its middle,
-    else to the one that shares most area with it.
+    else to the one that most of its points lie in, else to the one that shares most area with it.
     """
     objects = file.objects
     out = np.full(len(objects), -1, dtype=np.int32)
@@ -264,14 +270,17 @@ def object_pieces(file: GerberFile, polygons: Shapes) -> Ints:
     x[arc], y[arc] = objects.x0[arc], objects.y0[arc]
     plain = dark[objects.kind[dark] != Kind.REGION]
     out[plain] = pieces_at(polygons, shapely.points(x[plain], y[plain]))
+    # What nothing erases later keeps its whole shape, so any point of it tells.
+    erasing = np.flatnonzero(~objects.dark)
+    whole = dark[dark > erasing[-1]] if len(erasing) else dark
+    regions = whole[objects.kind[whole] == Kind.REGION]
+    regions, sides = _beside_edges(file, regions)
+    for spots in sides:
+        out[regions] = np.maximum(out[regions], pieces_at(polygons, spots))
     rest = dark[out[dark] < 0]
     if len(rest):
         shapes = object_shapes(file, rest)
-        # What nothing erases later keeps its whole shape, so any point of it tells.
-        erasing = np.flatnonzero(~objects.dark)
-        whole = rest > erasing[-1] if len(erasing) else np.ones(len(rest), dtype=bool)
-        some = np.flatnonzero(whole & ~shapely.is_empty(shapes))
-        out[rest[some]] = pieces_at(polygons, shapely.point_on_surface(shapes[some]))
+        out[rest] = _most_points(polygons, shapes)
         lost = out[rest] < 0
         rest, shapes = rest[lost], shapes[lost]
     if len(rest):
@@ -280,6 +289,56 @@ def object_pieces(file: GerberFile, polygons: Shapes) -> Ints:
         order = np.lexsort((-polygon, shared))
         order = order[shared[order] > 0]
         out[rest[shape[order]]] = polygon[order]
+    return out
+
+
+def _beside_edges(file: GerberFile, regions: Ints) -> tuple[Ints, tuple[Shapes, Shapes]]:
+    """A point on either side of the longest straight edge of regions: one of the two is inside.
+
+    Regions without a straight edge are left out.
+    """
+    segments, objects = file.segments, file.objects
+    counts = objects.last[regions] - objects.first[regions]
+    owner = np.repeat(np.arange(len(regions)), counts)
+    row = np.arange(len(owner)) + np.repeat(
+        objects.first[regions] - (np.cumsum(counts) - counts), counts
+    )
+    along = np.column_stack(
+        (segments.x1[row] - segments.x0[row], segments.y1[row] - segments.y0[row])
+    )
+    length = np.where(segments.turn[row] == 0, np.hypot(along[:, 0], along[:, 1]), 0.0)
+    order = np.lexsort((length, owner))
+    best = order[np.flatnonzero(np.diff(owner[order], append=len(regions)))]
+    best = best[length[best] > 2 * BESIDE_MM]
+    middle = np.column_stack(
+        (
+            (segments.x0[row[best]] + segments.x1[row[best]]) / 2,
+            (segments.y0[row[best]] + segments.y1[row[best]]) / 2,
+        )
+    )
+    aside = along[best, ::-1] * (-1, 1) * (BESIDE_MM / length[best, None])
+    return regions[owner[best]], (shapely.points(middle + aside), shapely.points(middle - aside))
+
+
+def _most_points(polygons: Shapes, shapes: Shapes) -> Ints:
+    """Polygon that holds most of a lattice of points of each shape; -1 where none holds any."""
+    box = shapely.bounds(shapes)
+    share = (np.arange(LATTICE) + 0.5) / LATTICE
+    u, v = (a.ravel() for a in np.meshgrid(share, share))
+    x = box[:, :1] + u * (box[:, 2:3] - box[:, :1])
+    y = box[:, 1:2] + v * (box[:, 3:] - box[:, 1:2])
+    owner = np.repeat(np.arange(len(shapes)), len(u))
+    spots = shapely.points(x.ravel(), y.ravel())
+    shapely.prepare(shapes)
+    mine = shapely.intersects(shapes[owner], spots)
+    owner, spots = owner[mine], spots[mine]
+    piece = pieces_at(polygons, spots)
+    pairs, counts = np.unique(
+        np.column_stack((owner, piece))[piece >= 0], axis=0, return_counts=True
+    )
+    out = np.full(len(shapes), -1, dtype=np.int32)
+    order = np.lexsort((-pairs[:, 1], counts))
+    out[pairs[order, 0]] = pairs[order, 1]
     return out
 
 
