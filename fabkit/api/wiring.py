@@ -12,9 +12,9 @@ from fabkit.api.designs import as_designs, require_same_count
 if TYPE_CHECKING:
     from fabkit.board.model import Board
     from fabkit.house.order import Order
+    from fabkit.keyboard.patterns import Pattern
+    from fabkit.keyboard.sites import Site
     from fabkit.package.model import Side
-    from fabkit.parts.catalogue import Pattern
-    from fabkit.parts.recognise import Site
     from fabkit.preview.options import PreviewOptions
     from fabkit.wiring.model import KeySite, Spot, Use, Wiring, WiringOptions
 
@@ -71,8 +71,8 @@ def list_wiring(
 
 def key_sites(board: Board) -> Iterator[KeySite]:
     """Places of key switches, with the holes their contacts use from either face."""
-    from fabkit.parts.catalogue import load_patterns
-    from fabkit.parts.recognise import find_sites
+    from fabkit.keyboard.patterns import load_patterns
+    from fabkit.keyboard.sites import find_sites
     from fabkit.wiring.model import KeySite
 
     patterns = {p.key: p for p in load_patterns()}

@@ -9,11 +9,11 @@ from decimal import ROUND_CEILING
 from fabkit.board.model import Board
 from fabkit.findings import Finding, Place, Rule
 from fabkit.house.order import HalfSide
+from fabkit.keyboard.patterns import Pattern, load_patterns
 from fabkit.parts import rules
 from fabkit.parts.assembly import assembly_steps
 from fabkit.parts.book import BookPart, Each, PartsBook
 from fabkit.parts.buying import Want, pieces_wanted, plan_purchases
-from fabkit.parts.catalogue import Pattern, load_patterns
 from fabkit.parts.counting import (
     Tally,
     count_keys,

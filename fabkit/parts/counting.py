@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from fabkit.house.order import HalfSide
+from fabkit.keyboard.sites import Site
 from fabkit.parts.book import BookPart
 from fabkit.parts.model import HALVES, Half
-from fabkit.parts.recognise import Site
 from fabkit.parts.sources import ATTRIBUTES, HOLES, PLACEMENT, TABLE, Record, Seen
 
 NEAR_MM = 15.0

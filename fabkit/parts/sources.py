@@ -6,9 +6,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from fabkit.board.model import Board
+from fabkit.keyboard.patterns import Pattern
+from fabkit.keyboard.sites import Site, find_sites
 from fabkit.package.model import RoleKind, Side
-from fabkit.parts.catalogue import Pattern
-from fabkit.parts.recognise import Site, find_sites
 from fabkit.sidecars.model import PartsTable, Placement
 
 ATTRIBUTES = "component attributes"

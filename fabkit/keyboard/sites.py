@@ -16,11 +16,15 @@ from numpy.typing import NDArray
 
 from fabkit.board.model import BoardSlots, Holes
 from fabkit.geometry.neighbours import PointTree
-from fabkit.parts.catalogue import Pattern, PatternHole
-from fabkit.parts.runs import find_runs
+from fabkit.keyboard.patterns import Pattern, PatternHole
+from fabkit.keyboard.runs import find_runs
 
 Points = NDArray[np.float64]
 Rows = NDArray[np.int64]
+
+FLAT_MM = 0.9
+"""Slots narrower than this are for flat pins: round pins of switches need wider holes (common
+practice)."""
 
 VIA_SHARE = 0.5
 """A hole narrower than this share of another is a via beside it (common practice)."""
@@ -89,7 +93,10 @@ def find_sites(
         ends = [(slots.x0, slots.y0), (slots.x1, slots.y1)]
         ends.append(((slots.x0 + slots.x1) / 2, (slots.y0 + slots.y1) / 2))
         points = np.vstack([points, *(np.column_stack(e) for e in ends)])
-        diameters = np.concatenate([diameters, *([slots.diameter] * len(ends))])
+        # A slot for a flat pin is as long as the hole for a round one is wide.
+        length = slots.diameter + np.hypot(slots.x1 - slots.x0, slots.y1 - slots.y0)
+        middle = np.where(slots.diameter < FLAT_MM, length, slots.diameter)
+        diameters = np.concatenate([diameters, slots.diameter, slots.diameter, middle])
     free = np.ones(len(points), dtype=bool)
     sites: list[Site] = []
     for pattern in patterns:

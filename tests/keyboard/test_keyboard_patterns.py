@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from fabkit.board.model import Holes
-from fabkit.parts.catalogue import Pattern, load_patterns
-from fabkit.parts.recognise import find_sites
+from fabkit.keyboard.patterns import Pattern, load_patterns
+from fabkit.keyboard.sites import find_sites
 
 CATALOGUE = load_patterns()
 SHAPED = [p for p in CATALOGUE if p.holes]

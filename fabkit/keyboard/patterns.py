@@ -9,6 +9,7 @@ from typing import Literal
 
 from fabkit.house.loading import check_format
 from fabkit.house.table import Table, read_sheet
+from fabkit.keyboard.model import Family, Hold
 
 PatternKind = Literal["key", "stabiliser", "module", "header", "connector", "mounting"]
 KINDS: tuple[PatternKind, ...] = (
@@ -19,6 +20,8 @@ KINDS: tuple[PatternKind, ...] = (
     "connector",
     "mounting",
 )
+FAMILIES: tuple[Family, ...] = ("full-height", "low-profile", "not known")
+HOLDS: tuple[Hold, ...] = ("soldered", "socket", "not known")
 BUNDLED = Path(__file__).with_name("patterns.toml")
 
 PLACE_TOLERANCE_MM = 0.15
@@ -66,11 +69,18 @@ class Pattern:
     tolerance_mm: float
     clear_mm: float
     note: str
+    family: Family = "not known"
+    held_by: Hold = "not known"
 
     @property
     def required(self) -> tuple[PatternHole, ...]:
         """Holes that must be there."""
         return tuple(h for h in self.holes if not h.optional)
+
+    @property
+    def contacts(self) -> tuple[PatternHole, ...]:
+        """Of a key: holes of its contacts, those that must be there off the line of the posts."""
+        return tuple(h for h in self.required if h.y_mm)
 
 
 def load_patterns(path: Path | None = None) -> tuple[Pattern, ...]:
@@ -103,6 +113,8 @@ def patterns_from(table: Table) -> tuple[Pattern, ...]:
             tolerance_mm=row.number("tolerance_mm", PLACE_TOLERANCE_MM, above=0, most=1),
             clear_mm=row.number("clear_mm", 0.0, least=0),
             note=row.text("note", ""),
+            family=row.text("family", "not known", choices=FAMILIES),
+            held_by=row.text("held_by", "not known", choices=HOLDS),
         )
         if any(p.key == pattern.key for p in patterns):
             raise row.error("key", f"'{pattern.key}' is there twice", expected="a key of its own")

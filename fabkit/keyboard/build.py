@@ -1,0 +1,80 @@
+"""The keyboard of a board, made once and kept as long as the board is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from weakref import WeakKeyDictionary
+
+from fabkit.board.model import Board
+from fabkit.keyboard.hands import USE_WORDS, find_hands, state
+from fabkit.keyboard.keys import find_keys
+from fabkit.keyboard.lands import read_lands
+from fabkit.keyboard.model import Group, Keyboard, Use
+from fabkit.keyboard.patterns import Pattern, load_patterns
+
+_MADE: WeakKeyDictionary[Board, Keyboard] = WeakKeyDictionary()
+
+
+def find_keyboard(board: Board, stated: Use | None = None) -> Keyboard:
+    """The keyboard a board is.
+
+    Parameters
+    ----------
+    board
+        The board; its keyboard is found once, however often it is asked for.
+    stated
+        What one board is by the user's word; None leaves it to the files.
+
+    Examples
+    --------
+    ``find_keyboard(board).hands.use`` is ``"reversible"`` for one board that makes either half.
+    """
+    if board not in _MADE:
+        _MADE[board] = build_keyboard(board, load_patterns())
+    found = _MADE[board]
+    if stated is None:
+        return found
+    return replace(found, hands=state(found.keys, found.hands, stated))
+
+
+def build_keyboard(board: Board, patterns: Sequence[Pattern]) -> Keyboard:
+    """Build a keyboard from a board's files with a given catalogue of hole patterns."""
+    lands = read_lands(board)
+    keys = find_keys(board, patterns, lands)
+    return Keyboard(keys=keys, hands=find_hands(board, keys, lands))
+
+
+def headline(keyboard: Keyboard) -> str:
+    """One line that says what a board is, such as ``reversible half, 18 keys; front up = left``.
+
+    The front is the top: pictures call it so.
+    """
+    hands = keyboard.hands
+    words = USE_WORDS[hands.use]
+    if hands.use == "none":
+        return words
+    counts = [_range(keyboard.group_counts(g)) for g in hands.groups]
+    if hands.use == "both" and len(counts) == 2:
+        each = (
+            f"2 × {counts[0]} keys" if counts[0] == counts[1] else f"{counts[0]} + {counts[1]} keys"
+        )
+        return f"{words}: {each}"
+    if hands.use == "plate":
+        return f"{words} for {_range(keyboard.counts)} keys"
+    keys = f"{_range(keyboard.counts)} keys"
+    if hands.halves == 2 and hands.use in ("left", "right"):
+        return f"two {hands.use} halves on one board: 2 × {counts[0]} keys"
+    if hands.use != "reversible":
+        return f"{words}, {keys}"
+    top = next(g for g in hands.groups if g.face_up == "top")
+    return f"{words}, {keys}; front up = {_hand(top, sure=hands.hand_known)}"
+
+
+def _hand(group: Group, *, sure: bool) -> str:
+    return group.hand if sure else f"{group.hand} (taken, the keys do not show the hand)"
+
+
+def _range(counts: tuple[int, int]) -> str:
+    fewest, most = counts
+    return str(most) if fewest == most else f"{fewest} to {most}"

@@ -1,0 +1,321 @@
+"""Where a key may stand, as each kind of evidence sees it by itself.
+
+Nothing is decided here: a screw hole of a centre post's size is a candidate like any other.
+:mod:`fabkit.keyboard.keys` lays the candidates on each other and weighs them.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import shapely
+
+from fabkit.board.model import Board, Component, Holes
+from fabkit.geometry.neighbours import Floats, PointTree, usual_gap
+from fabkit.keyboard.model import Evidence, Family, Hold, Spot
+from fabkit.keyboard.patterns import PLACE_TOLERANCE_MM, Pattern
+from fabkit.keyboard.sites import Site, find_sites
+from fabkit.package.model import RoleKind
+from fabkit.units import INCH_MM
+
+CENTRE_HOLE_MM: Final = (3.0, 5.4)
+"""Diameters of the centre post's hole of key switches (common practice: 3.4, 4.0 and 5.0 mm)."""
+
+GUIDE_REACH_MM: Final = (4.0, 7.0)
+"""Distance of a pair of guide holes from the centre (common practice: 5.08 and 5.5 mm)."""
+
+GUIDES_MM: Final[dict[Family, float]] = {"full-height": 5.08, "low-profile": 5.5}
+"""Distance of the guide posts from the centre, by build of switch (common practice)."""
+
+OPENING_MM: Final = (13.4, 14.6)
+"""Sides of the square opening of a switch plate (common practice: 14 mm)."""
+
+OBLONG_MM: Final = (11.5, 16.5)
+"""Sides of openings for other builds of switch, which may be oblong (common practice)."""
+
+KEY_PITCH_MM: Final = (13.0, 24.0)
+"""Neighbouring keys are 14 to 20 mm apart (common practice); screw holes are farther apart."""
+
+SWITCH_REF: Final = re.compile(r"^(?:[A-Za-z]?(?:SW|KEY|K|S))[_-]?\d", re.IGNORECASE)
+"""References of switches: S is the letter code of IEEE 315; SW, K and KEY are common, also with
+one letter before them for the right half's."""
+
+SWITCH_WORDS: Final = re.compile(
+    r"(?:^|[^a-z])(?:key ?)?switch|(?:^|[^a-z])key(?:[^a-z]|$)", re.IGNORECASE
+)
+"""Values and footprints of key switches."""
+
+COARSE_GRID_MM: Final = INCH_MM / 100
+"""Some inch exports round every place to a hundredth of an inch."""
+
+_ALIKE_MM: Final = 0.05
+_FEW_HOLES: Final = 8
+_FEWEST_OBLONG: Final = 6
+_RECTANGULAR: Final = 0.8
+"""Share of its least rectangle that an opening fills: notches for clips are cut into many."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """A place one kind of evidence takes for a key's.
+
+    Parameters
+    ----------
+    x_mm, y_mm
+        Middle of the key, as exact as the evidence is (see ``Evidence``).
+    rotation_deg
+        None when it does not tell.
+    quarter
+        The rotation is known but for quarter turns.
+    score
+        How telling it is by itself, from 0 to 1.
+    contacts
+        Places of the contacts by the face that is the key side, 1 for the top.
+    mirrored
+        The footprint is for the bottom as key side.
+    """
+
+    x_mm: float
+    y_mm: float
+    evidence: Evidence
+    score: float
+    rotation_deg: float | None = None
+    quarter: bool = False
+    family: Family = "not known"
+    held_by: Hold = "not known"
+    contacts: tuple[tuple[int, tuple[Spot, ...]], ...] = ()
+    mirrored: bool = False
+    ref: str = ""
+    holes: tuple[int, ...] = ()
+    slots: tuple[int, ...] = ()
+
+
+def place_tolerance(holes: Holes) -> float:
+    """How far from its place a hole may be because the export rounds, mm.
+
+    A file in which every place is a hundredth of an inch has lost up to half of that in x and y,
+    at both ends of every distance.
+    """
+    if len(holes) < _FEW_HOLES:
+        return 0.0
+    at = np.concatenate((holes.x, holes.y))
+    off = np.abs(at / COARSE_GRID_MM - np.round(at / COARSE_GRID_MM)) * COARSE_GRID_MM
+    return COARSE_GRID_MM if np.all(off < 1e-4) else 0.0
+
+
+def from_patterns(board: Board, patterns: Sequence[Pattern]) -> Iterator[Candidate]:
+    """Hole patterns of key switches; each pattern is offered all holes, so that families that share
+    a centre are all seen."""
+    slack = place_tolerance(board.holes)
+    for pattern in patterns:
+        if pattern.kind != "key":
+            continue
+        asked = replace(pattern, tolerance_mm=pattern.tolerance_mm + slack)
+        for site in find_sites(board.holes, (asked,), slots=board.slots):
+            yield _from_site(pattern, site)
+
+
+def _from_site(pattern: Pattern, site: Site) -> Candidate:
+    face = -1 if site.mirrored else 1
+    contacts = [(face, _contacts(pattern, site, mirrored=site.mirrored))]
+    if site.doubled:
+        contacts.append((-face, _contacts(pattern, site, mirrored=not site.mirrored)))
+    return Candidate(
+        x_mm=site.x_mm,
+        y_mm=site.y_mm,
+        evidence=Evidence.PATTERN,
+        score=0.9,
+        rotation_deg=site.rotation_deg,
+        family=pattern.family,
+        held_by=pattern.held_by,
+        contacts=tuple(contacts),
+        mirrored=site.mirrored,
+        holes=site.holes,
+        slots=site.slots,
+    )
+
+
+def _contacts(pattern: Pattern, site: Site, *, mirrored: bool) -> tuple[Spot, ...]:
+    turn = np.radians(site.rotation_deg)
+    c, s, sign = float(np.cos(turn)), float(np.sin(turn)), -1 if mirrored else 1
+    return tuple(
+        (
+            site.x_mm + c * sign * h.x_mm - s * h.y_mm,
+            site.y_mm + s * sign * h.x_mm + c * h.y_mm,
+        )
+        for h in pattern.contacts
+    )
+
+
+def from_centres(board: Board) -> Iterator[Candidate]:
+    """Holes of a centre post's size: with a pair of smaller guide holes about them, and without.
+
+    Guide holes may be plated or bare.  Without them only the most frequent size is taken, for the
+    posts of one keyboard are alike.
+    """
+    h = board.holes
+    points = np.column_stack((h.x, h.y))
+    low, high = CENTRE_HOLE_MM
+    bare = np.flatnonzero((h.plated != 1) & (h.diameter >= low) & (h.diameter <= high))
+    if not len(bare):
+        return
+    tree = PointTree(points)
+    slack = place_tolerance(h) + _ALIKE_MM
+    lone = []
+    for row in bare.tolist():
+        near = tree.near(points[row], GUIDE_REACH_MM[1] + slack)
+        near = near[h.diameter[near] < h.diameter[row] - _ALIKE_MM]
+        pairs = list(_guides(points[near] - points[row], h.diameter[near], slack))
+        if not pairs:
+            lone.append(row)
+        for pair in pairs:
+            away = points[near[pair[0]]] - points[row]
+            yield Candidate(
+                x_mm=float(h.x[row]),
+                y_mm=float(h.y[row]),
+                evidence=Evidence.CENTRE,
+                score=0.75,
+                rotation_deg=folded(float(np.degrees(np.arctan2(away[1], away[0])))),
+                quarter=True,
+                family=_family(float(np.hypot(*away)), slack),
+                holes=tuple(sorted((row, *near[list(pair)].tolist()))),
+            )
+    sizes = Counter(round(float(h.diameter[row]), 1) for row in lone)
+    if sizes:
+        usual = max(sorted(sizes), key=lambda size: sizes[size])
+        for row in lone:
+            if round(float(h.diameter[row]), 1) == usual:
+                yield Candidate(
+                    x_mm=float(h.x[row]),
+                    y_mm=float(h.y[row]),
+                    evidence=Evidence.CENTRE,
+                    score=0.2,
+                    holes=(row,),
+                )
+
+
+def _family(guide_mm: float, slack: float) -> Family:
+    """Build of switch by the distance of its guide posts."""
+    for family, reach in GUIDES_MM.items():
+        if abs(guide_mm - reach) <= PLACE_TOLERANCE_MM + slack:
+            return family
+    return "not known"
+
+
+def _guides(away: Floats, diameter: Floats, slack: float) -> Iterator[tuple[int, int]]:
+    """Pairs of like holes on either side of the origin, counter-clockwise from the left."""
+    far = np.hypot(away[:, 0], away[:, 1]) >= GUIDE_REACH_MM[0]
+    used: set[int] = set()
+    for k in np.argsort(np.arctan2(away[:, 1], away[:, 0]), kind="stable").tolist():
+        if k in used or not far[k]:
+            continue
+        facing = np.hypot(away[:, 0] + away[k, 0], away[:, 1] + away[k, 1]) < slack
+        partners = np.flatnonzero(facing & (np.abs(diameter - diameter[k]) < _ALIKE_MM))
+        if len(partners):
+            used |= {k, int(partners[0])}
+            yield k, int(partners[0])
+
+
+def folded(degrees: float) -> float:
+    """The same direction of a square, -45 to 45 degrees; next to nothing is nothing."""
+    turn = (degrees + 45) % 90 - 45
+    return 0.0 if abs(turn) < 0.01 else turn
+
+
+def from_openings(board: Board) -> Iterator[Candidate]:
+    """Openings a switch clips into: squares of the usual size, and others that repeat as keys do.
+
+    Some builds of switch need an oblong opening; what tells it from other cut-outs is that many
+    are alike and stand at key pitch.
+    """
+    if board.profile is None:
+        return
+    rings = [ring for part in board.profile.geoms for ring in part.interiors]
+    if not rings:
+        return
+    box = shapely.bounds(np.array(rings, dtype=object))
+    # A square lies in a box of its side when upright and of 1.42 times that when turned by 45.
+    side = np.maximum(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1])
+    fits = np.flatnonzero((side >= OBLONG_MM[0]) & (side <= 1.5 * OBLONG_MM[1]))
+    found = [o for row in fits.tolist() if (o := _opening(rings[row])) is not None]
+    sizes = Counter((round(o.width_mm), round(o.height_mm)) for o in found)
+    low, high = OPENING_MM
+    for size in sorted(sizes):
+        alike = [o for o in found if (round(o.width_mm), round(o.height_mm)) == size]
+        gap = usual_gap(np.array([(o.x_mm, o.y_mm) for o in alike]))
+        many = len(alike) >= _FEWEST_OBLONG and KEY_PITCH_MM[0] <= gap <= KEY_PITCH_MM[1]
+        for o in alike:
+            square = low <= min(o.width_mm, o.height_mm) and max(o.width_mm, o.height_mm) <= high
+            if square or many:
+                yield Candidate(
+                    x_mm=o.x_mm,
+                    y_mm=o.y_mm,
+                    evidence=Evidence.OPENING,
+                    score=0.8 if square else 0.75,
+                    rotation_deg=folded(o.turn_deg),
+                    quarter=True,
+                    held_by="plate",
+                )
+
+
+@dataclass(frozen=True, slots=True)
+class _Opening:
+    """A nearly rectangular cut-out."""
+
+    x_mm: float
+    y_mm: float
+    width_mm: float
+    height_mm: float
+    turn_deg: float
+
+
+def _opening(ring: shapely.LinearRing) -> _Opening | None:
+    least = shapely.minimum_rotated_rectangle(ring)
+    if least.geom_type != "Polygon":
+        return None
+    if shapely.Polygon(ring).area < _RECTANGULAR * least.area:
+        return None
+    corners = shapely.get_coordinates(least)
+    sides = np.diff(corners[:3], axis=0)
+    width, height = np.hypot(sides[:, 0], sides[:, 1])
+    if min(width, height) < OBLONG_MM[0] or max(width, height) > OBLONG_MM[1]:
+        return None
+    x, y = corners[:4].mean(axis=0)
+    turn = float(np.degrees(np.arctan2(sides[0, 1], sides[0, 0])))
+    return _Opening(float(x), float(y), float(width), float(height), turn)
+
+
+def from_components(board: Board) -> Iterator[Candidate]:
+    """Components that are switches by reference, value or footprint, with a place."""
+    for part in board.components:
+        if part.x_mm is None or part.y_mm is None or not is_switch(part):
+            continue
+        stated = part.origin == "placement table"
+        yield Candidate(
+            x_mm=part.x_mm,
+            y_mm=part.y_mm,
+            evidence=Evidence.PLACEMENT if stated else Evidence.ATTRIBUTES,
+            score=0.5,
+            rotation_deg=part.rotation_deg,
+            mirrored=part.side == "bottom",
+            ref=part.ref,
+        )
+
+
+def is_switch(part: Component) -> bool:
+    """Whether a component is a switch by its reference, value or footprint."""
+    return bool(SWITCH_REF.match(part.ref) or SWITCH_WORDS.search(f"{part.value} {part.footprint}"))
+
+
+def has_copper(board: Board) -> bool:
+    """Whether any copper is drawn."""
+    return any(
+        bool(layer.file.objects.dark.any())
+        for layer in board.layers
+        if layer.kind is RoleKind.COPPER
+    )

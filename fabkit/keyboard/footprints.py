@@ -1,0 +1,181 @@
+"""What lies alike at many keys: the holes and lands of their footprint.
+
+A screw hole that happens to be near one key is not part of its footprint; what lies at the same
+place beside many keys is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fabkit.board.model import Board
+from fabkit.columns import Columns
+from fabkit.geometry.neighbours import Floats, PointTree
+from fabkit.keyboard.lands import LandTable
+
+REACH_MM: Final = 9.0
+"""What belongs to a key lies within half a key pitch of its middle."""
+
+COMMON_SHARE: Final = 0.3
+"""What lies at one place beside this share of the keys belongs to a footprint: a board may use two
+or three footprints, for keys of other widths or families."""
+
+ALIKE_MM: Final = 0.15
+"""Places and sizes that differ by less are alike; as for hole patterns."""
+
+VIA_MM: Final = 0.45
+"""Plated holes up to this size are vias (published maker guides): tracks may run anywhere."""
+
+POST_MM: Final = 0.35
+"""Posts stand on the line through the middle, within this (common practice)."""
+
+MIDDLE_MM: Final = 1.0
+"""A hole this near to the middle is the centre post's."""
+
+HOLE: Final = 0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Features(Columns):
+    """Holes and surface lands about keys, as each key sees them.
+
+    Columns
+    -------
+    key : int32
+        Row of the key.
+    x, y : float64, mm
+        From the key's middle, along the key's own axes.
+    what : int8
+        0 a hole or slot, 1 a land on the top, -1 on the bottom (lands about holes are left out).
+    size : float64, mm
+        Diameter of a hole, length of a slot, longer side of a land.
+    bare : bool
+        A hole that is not plated.
+    row : int32
+        Row of the hole, slot (counted on after the holes) or land.
+    """
+
+    key: NDArray[np.int32]
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    what: NDArray[np.int8]
+    size: NDArray[np.float64]
+    bare: NDArray[np.bool_]
+    row: NDArray[np.int32]
+
+
+def find_features(
+    board: Board, lands: LandTable, centres: Floats, turns_deg: Floats, *, slack_mm: float
+) -> Features:
+    """Find what belongs to the footprints of keys.
+
+    Parameters
+    ----------
+    board, lands
+        The board and its lands.
+    centres : (n, 2) float64, mm
+    turns_deg : (n,) float64
+        Turn of each key, counter-clockwise.
+    slack_mm
+        By how much more than usual places may differ (coarse exports).
+    """
+    near = _near(board, lands, centres, turns_deg)
+    return near.take(_common(near, len(centres), ALIKE_MM + slack_mm))
+
+
+def _near(board: Board, lands: LandTable, centres: Floats, turns_deg: Floats) -> Features:
+    """All holes, slots and surface lands within reach of the nearest key."""
+    h, s = board.holes, board.slots
+    drilled = (h.plated == 0) | (h.diameter > VIA_MM)
+    free = ~lands.through
+    x = np.concatenate((h.x[drilled], (s.x0 + s.x1) / 2, lands.x[free]))
+    y = np.concatenate((h.y[drilled], (s.y0 + s.y1) / 2, lands.y[free]))
+    length = s.diameter + np.hypot(s.x1 - s.x0, s.y1 - s.y0)
+    size = np.concatenate(
+        (h.diameter[drilled], length, np.maximum(lands.width, lands.height)[free])
+    )
+    what = np.concatenate((np.zeros(int(drilled.sum()) + len(s), np.int8), lands.face[free]))
+    bare = np.concatenate(
+        (h.plated[drilled] == 0, s.plated == 0, np.zeros(int(free.sum()), dtype=bool))
+    )
+    row = np.concatenate(
+        (np.flatnonzero(drilled), len(h) + np.arange(len(s)), np.flatnonzero(free))
+    )
+    if not len(x):
+        return Features.empty()
+    points = np.column_stack((x, y))
+    apart, key = PointTree(centres).query(points)
+    mine = np.flatnonzero(apart <= REACH_MM)
+    away = points[mine] - centres[key[mine]]
+    turn = np.radians(turns_deg[key[mine]])
+    c, sn = np.cos(turn), np.sin(turn)
+    return Features(
+        key=key[mine].astype(np.int32),
+        x=c * away[:, 0] + sn * away[:, 1],
+        y=-sn * away[:, 0] + c * away[:, 1],
+        what=what[mine],
+        size=size[mine],
+        bare=bare[mine],
+        row=row[mine].astype(np.int32),
+    )
+
+
+def _common(near: Features, keys: int, alike_mm: float) -> NDArray[np.bool_]:
+    """Which features are alike at enough keys."""
+    if not len(near):
+        return np.zeros(0, dtype=bool)
+    # A difference in kind is made as large as no difference in place can be.
+    table = np.column_stack((near.x, near.y, near.size, near.what * 100.0))
+    pairs = PointTree(table).pairs(alike_mm)
+    alike = np.concatenate((pairs, pairs[:, ::-1]))
+    seen = np.unique(np.column_stack((alike[:, 0], near.key[alike[:, 1]])), axis=0)
+    others = np.bincount(seen[:, 0], minlength=len(near))
+    return np.asarray(others + 1 >= max(2.0, COMMON_SHARE * keys))
+
+
+def contact_rows(features: Features) -> NDArray[np.int64]:
+    """Rows of features that may be contacts: all but the posts, which are bare holes on the line
+    through the middle, in pairs or alone."""
+    hole = features.what == HOLE
+    middle = hole & (np.hypot(features.x, features.y) <= MIDDLE_MM)
+    line = hole & (np.abs(features.y) <= POST_MM)
+    if line.any():
+        rows = np.flatnonzero(line)
+        table = np.column_stack((features.x, features.size, features.key * 100.0))[rows]
+        image = table * (-1, 1, 1)
+        paired = PointTree(table).query(image)[0] <= POST_MM
+        line = np.zeros(len(features), dtype=bool)
+        line[rows[paired]] = True
+    return np.flatnonzero(~middle & ~line)
+
+
+def mirror_shares(features: Features, rows: NDArray[np.int64], *, slack_mm: float) -> Floats:
+    """For each feature asked, whether it has a counterpart when its key is turned over.
+
+    A board turned over shows each footprint mirrored; a switch fits the mirrored footprint
+    upright (about its y axis) or turned by 180 degrees (about its x axis).
+
+    Returns
+    -------
+    (2, m) float64
+        1 where there is a counterpart about the y axis, and about the x axis; else 0.
+    """
+    out = np.zeros((2, len(rows)))
+    if not len(rows):
+        return out
+    key = features.key * 1000.0
+    holes = features.what == HOLE
+    size = np.where(holes, features.size, 0.0)  # lands of two faces may differ in size
+    table = np.column_stack((features.x, features.y, size, features.what * 100.0, key))
+    tree = PointTree(table)
+    for way, sign in enumerate(((-1, 1), (1, -1))):
+        image = table[rows].copy()
+        image[:, 0] *= sign[0]
+        image[:, 1] *= sign[1]
+        image[:, 3] *= -1
+        out[way] = tree.query(image)[0] <= ALIKE_MM + slack_mm
+    return out

@@ -1,0 +1,378 @@
+"""The keys of a board: all evidence laid on each other and weighed together."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter, defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fabkit.board.model import Board
+from fabkit.geometry.neighbours import Floats, Ints, usual_gap
+from fabkit.keyboard.candidates import (
+    KEY_PITCH_MM,
+    Candidate,
+    from_centres,
+    from_components,
+    from_openings,
+    from_patterns,
+    place_tolerance,
+)
+from fabkit.keyboard.footprints import (
+    HOLE,
+    Features,
+    contact_rows,
+    find_features,
+    mirror_shares,
+)
+from fabkit.keyboard.lands import Lands, LandTable
+from fabkit.keyboard.model import Evidence, Family, Hold, Key, Spot
+from fabkit.keyboard.overlaps import find_overlaps
+from fabkit.keyboard.patterns import Pattern
+from fabkit.package.model import Side
+
+ONE_PLACE_MM: Final = 2.0
+"""Evidence from holes and openings this near to each other is about one key."""
+
+PART_MM: Final = 9.0
+"""A switch's lands, or the middle its table states, are this near to its key's middle (common
+practice: half a key pitch)."""
+
+SURE: Final = 0.7
+"""Confidence from which a place is a key."""
+
+FEWEST_LONE: Final = 6
+"""Fewer places known by one hole or one component each may as well be something else."""
+
+PADS_SCORE: Final = 0.65
+"""Worth of contacts that lie alike at most of the candidates."""
+
+HOLES_SHARE: Final = 0.9
+"""Share of a key's contact holes with a counterpart from which it can be turned over."""
+
+LANDS_SHARE: Final = 0.6
+"""The same for surface lands: parts of one face, such as a light, may be left single."""
+
+_SAME_TURN_DEG: Final = 20.0
+"""A component's stated turn may be off by this (from another origin of angles) and still tell the
+quarter."""
+
+_EXACT: Final = (Evidence.PATTERN, Evidence.CENTRE, Evidence.OPENING)
+"""Evidence that gives the middle of a key, the most exact first."""
+
+
+@dataclass(slots=True)
+class _Place:
+    """Candidates that are about one key."""
+
+    found: list[Candidate]
+
+    @property
+    def best(self) -> Candidate:
+        order = {e: i for i, e in enumerate(_EXACT)}
+        return min(self.found, key=lambda c: (order.get(c.evidence, len(order)), -c.score))
+
+    @property
+    def spot(self) -> Spot:
+        return self.best.x_mm, self.best.y_mm
+
+    @property
+    def confidence(self) -> float:
+        """Each kind of evidence once: what is seen twice is no surer."""
+        scores: dict[Evidence, float] = {}
+        for c in self.found:
+            scores[c.evidence] = max(c.score, scores.get(c.evidence, 0.0))
+        return float(1 - np.prod([1 - s for s in scores.values()]))
+
+    @property
+    def turn(self) -> float:
+        """Rotation, 0 up to 360: the posts give the exact angle, a pattern or a component which
+        quarter of the turn it is."""
+        known = [c for c in self.found if c.rotation_deg is not None]
+        order = {Evidence.PATTERN: 0, Evidence.PLACEMENT: 1, Evidence.ATTRIBUTES: 1}
+        said = min(known, key=lambda c: order.get(c.evidence, 2), default=None)
+        posts = next((c for c in known if c.quarter), None)
+        if said is None:
+            return 0.0
+        turn = said.rotation_deg or 0.0
+        if posts is not None:
+            base = posts.rotation_deg or 0.0
+            exact = base + 90 * round((turn - base) / 90)
+            turn = exact if abs(exact - turn) < _SAME_TURN_DEG else turn
+        turn = round(turn, 3) % 360
+        return turn or 0.0
+
+
+def find_keys(board: Board, patterns: Sequence[Pattern], lands: Lands) -> tuple[Key, ...]:
+    """Find the places for key switches of a board.
+
+    Parameters
+    ----------
+    board
+        The board.
+    patterns
+        Hole patterns; those of other kinds are passed over.
+    lands
+        Lands of its outer copper.
+
+    Returns
+    -------
+    Keys in reading order.
+    """
+    places = _lay_together(
+        [*from_patterns(board, patterns), *from_centres(board), *from_openings(board)],
+        ONE_PLACE_MM,
+    )
+    places = _with_components(places, list(from_components(board)), board, lands)
+    slack = place_tolerance(board.holes)
+    places = _weigh(board, places, lands.table, slack)
+    if not places:
+        return ()
+    centres = np.array([p.spot for p in places])
+    turns = np.array([p.turn for p in places])
+    features = find_features(board, lands.table, centres, turns, slack_mm=slack)
+    turned = _turnable(features, len(places), slack)
+    keys = [
+        _key(place, turn, _of(features, k), bool(turned[k]), len(board.holes))
+        for k, (place, turn) in enumerate(zip(places, turns.tolist(), strict=True))
+    ]
+    order = reading_order(centres)
+    keys = [keys[k] for k in order]
+    near = find_overlaps(centres[order])
+    return tuple(replace(k, instead_of=o) for k, o in zip(keys, near, strict=True))
+
+
+def _lay_together(candidates: Sequence[Candidate], reach_mm: float) -> list[_Place]:
+    """Candidates about one place, the most telling first."""
+    places: list[_Place] = []
+    for candidate in sorted(candidates, key=lambda c: (-c.score, c.x_mm, c.y_mm)):
+        spots = np.array([p.spot for p in places]).reshape(-1, 2)
+        away = np.hypot(spots[:, 0] - candidate.x_mm, spots[:, 1] - candidate.y_mm)
+        if len(away) and away.min() <= reach_mm:
+            places[int(away.argmin())].found.append(candidate)
+        else:
+            places.append(_Place([candidate]))
+    return places
+
+
+def _with_components(
+    places: list[_Place], found: Sequence[Candidate], board: Board, lands: Lands
+) -> list[_Place]:
+    """Give switches to the places they stand at; those of the same make elsewhere are keys too.
+
+    A reset button is a switch as well, but of another make: other footprint, other lands.
+    """
+    makes = _makes(board, lands)
+    away = _distances(places, found, lands)
+    near = away.min(axis=1, initial=np.inf) <= PART_MM
+    standing = Counter(makes[c.ref] for c, there in zip(found, near.tolist(), strict=True) if there)
+    if near.any():
+        usual = {make for make, count in standing.items() if count >= 2} or set(standing)
+    else:
+        counts = Counter(makes[c.ref] for c in found)
+        usual = {m for m in counts if counts[m] >= FEWEST_LONE}
+        usual = {m for m in usual if _at_key_pitch([c for c in found if makes[c.ref] == m])}
+    keys = np.array([makes[c.ref] in usual for c in found], dtype=bool)
+    for c, place in _seats(places, away, np.flatnonzero(near & keys)).items():
+        places[place].found.append(found[c])
+    alone = [found[c] for c in np.flatnonzero(~near & keys).tolist()]
+    return places + [_Place([replace(c, score=SURE)]) for c in alone]
+
+
+def _distances(places: Sequence[_Place], found: Sequence[Candidate], lands: Lands) -> Floats:
+    """(components, places) float64, mm: how far each switch is from each place.
+
+    Measured over the nearer half of its lands: where places overlap, one switch may have lands at
+    two of them, and the middle of all lands then lies at neither.  Without lands the stated middle
+    counts.
+    """
+    spots = np.array([p.spot for p in places]).reshape(-1, 2)
+    sure = np.array([p.confidence >= SURE for p in places], dtype=bool)
+    out = np.empty((len(found), len(places)))
+    codes = {ref: code for code, ref in enumerate(lands.refs)}
+    table = lands.table
+    order = np.argsort(table.ref, kind="stable")
+    bounds = np.searchsorted(table.ref[order], np.arange(len(lands.refs) + 1))
+    for c, candidate in enumerate(found):
+        code = codes.get(candidate.ref, 0)
+        mine = order[bounds[code] : bounds[code + 1]] if code else order[:0]
+        at = np.array([(candidate.x_mm, candidate.y_mm)])
+        if len(mine):
+            at = np.column_stack((table.x[mine], table.y[mine]))
+        apart = np.hypot(*(at[:, None] - spots[None]).transpose(2, 0, 1))
+        out[c] = np.sort(apart, axis=0)[: (len(at) + 1) // 2].mean(axis=0)
+    # A place that is sure keeps its switch against a lone hole that happens to be nearer.
+    return np.where(sure, out, out + ONE_PLACE_MM)
+
+
+def _seats(places: Sequence[_Place], away: Floats, rows: Ints) -> dict[int, int]:
+    """For each component that stands at a place: which.
+
+    Where places overlap, two components may be nearest to one of them: then all are shared out
+    so that the sum of distances is least.  What is left over stands where another does already,
+    as on boards with a footprint for each face.
+    """
+    seats = {int(c): int(away[c].argmin()) for c in rows}
+    claims = Counter(seats.values())
+    crowded = [c for c in seats if claims[seats[c]] > 1]
+    unclaimed = [p for p in range(len(places)) if p not in claims]
+    if crowded and unclaimed and (away[np.ix_(crowded, unclaimed)] <= PART_MM).any():
+        from scipy.optimize import linear_sum_assignment
+
+        taken, columns = linear_sum_assignment(np.minimum(away[rows], 10 * PART_MM))
+        shared = zip(rows[taken].tolist(), columns.tolist(), strict=True)
+        seats |= {c: p for c, p in shared if away[c, p] <= PART_MM}
+    return seats
+
+
+_Make = tuple[str, str, int, int]
+
+
+def _makes(board: Board, lands: Lands) -> dict[str, _Make]:
+    """By reference, what parts of one make have in common: description, letters, lands."""
+    counts = np.bincount(lands.table.ref, minlength=len(lands.refs))
+    known = dict(zip(lands.refs, counts.tolist(), strict=True))
+    return {
+        c.ref: (
+            c.footprint or c.value,
+            "" if c.footprint else re.sub(r"[^A-Za-z]", "", c.ref),
+            known.get(c.ref, 0),
+            len(c.pins),
+        )
+        for c in board.components
+    }
+
+
+def _at_key_pitch(found: Sequence[Candidate]) -> bool:
+    low, high = KEY_PITCH_MM
+    return low <= usual_gap(np.array([(c.x_mm, c.y_mm) for c in found])) <= high
+
+
+def _weigh(board: Board, places: list[_Place], lands: LandTable, slack: float) -> list[_Place]:
+    """Places that are keys, all evidence taken together.
+
+    What is doubtful by itself is a key when the same contacts lie about it as about most others,
+    and there are as many, as near to each other, as keys are.
+    """
+    doubtful = [p for p in places if p.confidence < SURE]
+    sure = [p for p in places if p.confidence >= SURE]
+    if sure:
+        # Where posts are known by their patterns, a lone hole of a post's size is none.
+        doubtful = [p for p in doubtful if p.best.evidence is not Evidence.CENTRE]
+    if len(doubtful) >= FEWEST_LONE and _pitch_fits(doubtful):
+        centres = np.array([p.spot for p in doubtful])
+        turns = np.array([p.turn for p in doubtful])
+        features = find_features(board, lands, centres, turns, slack_mm=slack)
+        rows = contact_rows(features)
+        held = np.bincount(features.key[rows], minlength=len(doubtful)) >= 2
+        if held.mean() >= 0.5:
+            for place, known in zip(doubtful, held.tolist(), strict=True):
+                if known:
+                    best = place.best
+                    place.found.append(
+                        replace(best, evidence=Evidence.PADS, score=PADS_SCORE, holes=(), slots=())
+                    )
+    return [p for p in (*sure, *doubtful) if p.confidence >= SURE]
+
+
+def _pitch_fits(places: Sequence[_Place]) -> bool:
+    low, high = KEY_PITCH_MM
+    return low <= usual_gap(np.array([p.spot for p in places])) <= high
+
+
+def _turnable(features: Features, keys: int, slack: float) -> NDArray[np.bool_]:
+    """(keys,) bool: the key's contacts are there for either face."""
+    rows = contact_rows(features)
+    shares = mirror_shares(features, rows, slack_mm=slack)
+    key, hole = features.key[rows], features.what[rows] == HOLE
+
+    def share(way: int, mine: NDArray[np.bool_]) -> Floats:
+        total = np.bincount(key[mine], minlength=keys)
+        met = np.bincount(key[mine], weights=shares[way][mine], minlength=keys)
+        return np.divide(met, total, out=np.ones(keys), where=total > 0)
+
+    count = np.bincount(key, minlength=keys)
+    fits = [
+        (share(way, hole) >= HOLES_SHARE) & (share(way, ~hole) >= LANDS_SHARE) for way in (0, 1)
+    ]
+    return np.asarray((count >= 2) & (fits[0] | fits[1]))
+
+
+def _of(features: Features, key: int) -> Features:
+    return features.take(features.key == key)
+
+
+def _key(place: _Place, turn: float, mine: Features, turnable: bool, holes: int) -> Key:
+    drilled = mine.row[mine.what == HOLE]
+    own = place.found
+    patterns = [c for c in own if c.evidence is Evidence.PATTERN]
+    contacts: dict[Side, tuple[Spot, ...]] = {}
+    for candidate in patterns:
+        for face, spots in candidate.contacts:
+            contacts.setdefault("top" if face > 0 else "bottom", spots)
+    faces: tuple[Side, ...] = ("top", "bottom")
+    if not turnable and len(contacts) < 2:
+        seen = patterns or [c for c in own if c.ref]
+        down = bool(seen) and seen[0].mirrored and bool(patterns)
+        faces = ("bottom",) if down else ("top",)
+    return Key(
+        x_mm=place.spot[0],
+        y_mm=place.spot[1],
+        rotation_deg=turn,
+        faces=faces,
+        families=_families(own),
+        held_by=_held_by(own),
+        contacts=contacts,
+        refs=tuple(sorted({c.ref for c in own if c.ref}, key=natural)),
+        holes=tuple(
+            sorted({r for c in own for r in c.holes} | {int(r) for r in drilled if r < holes})
+        ),
+        slots=tuple(
+            sorted(
+                {r for c in own for r in c.slots} | {int(r - holes) for r in drilled if r >= holes}
+            )
+        ),
+        evidence=tuple(dict.fromkeys(c.evidence for c in sorted(own, key=lambda c: -c.score))),
+        confidence=round(place.confidence, 3),
+    )
+
+
+def _families(found: Sequence[Candidate]) -> tuple[Family, ...]:
+    known = sorted({c.family for c in found if c.family != "not known"})
+    return tuple(known) or ("not known",)
+
+
+def _held_by(found: Sequence[Candidate]) -> Hold:
+    ways = {c.held_by for c in found if c.evidence is Evidence.PATTERN} - {"not known"}
+    if len(ways) > 1:
+        return "either"
+    if ways:
+        return ways.pop()
+    by_plate = all(c.evidence is Evidence.OPENING for c in found)
+    return "plate" if by_plate else "not known"
+
+
+def natural(ref: str) -> tuple[tuple[int, int, str], ...]:
+    """Sort key under which SW2 comes before SW10."""
+    return tuple(
+        (1, int(part), "") if part.isdecimal() else (0, 0, part)
+        for part in re.split(r"(\d{1,9})", ref)
+        if part
+    )
+
+
+def reading_order(centres: Floats) -> list[int]:
+    """Rows from the top, each from the left: places whose heights differ by less than half a pitch
+    from their neighbour to the left are in its row."""
+    left = defaultdict(list)
+    pitch = usual_gap(centres)
+    step = pitch if np.isfinite(pitch) else 1.0
+    for row in np.lexsort((centres[:, 0], -centres[:, 1])).tolist():
+        left[-round(float(centres[row, 1]) / step)].append(row)
+    return [
+        row for level in sorted(left) for row in sorted(left[level], key=lambda r: centres[r, 0])
+    ]
