@@ -34,6 +34,7 @@ COMMANDS = {
     "house": "Show a board house's sheet.",
     "house new": "Write a sheet of your own board house to fill in.",
     "checks": "List everything that can be found, or explain one entry.",
+    "schema": "Print the JSON schema of an output or of a file you write.",
 }
 """Commands in the order of a working day, each with its one line of help.
 

@@ -302,7 +302,7 @@ def _boards(table: Table, base: Path) -> tuple[OrderedBoard, ...]:
 
 
 def _roles(table: Table) -> dict[str, str]:
-    roles = {name: table.text(name) for name in table.data}
+    roles = table.texts_by_name()
     table.done()
     return roles
 

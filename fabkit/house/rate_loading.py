@@ -29,7 +29,7 @@ def load_rates(table: Table, *, minimum: int, step: int, options: Options) -> Ra
             error.message,
             expected=f"one of {len(CURRENCY_DIGITS)} codes (ISO 4217), or cu for invented prices",
         ) from error
-    area = table.table("area", None)
+    area = table.table("area")
     step_mm = area.decimal("step_mm", Decimal(0), least=0)
     min_dm2 = area.decimal("min_dm2", Decimal(0), least=0)
     rates = []
@@ -159,7 +159,7 @@ def _prices(
     table: Table, key: str, *, least: int | None = None, above: int | None = None
 ) -> dict[str, Decimal]:
     rows = table.table(key, None)
-    found = {name: rows.decimal(name, least=least, above=above) for name in rows.data}
+    found = rows.decimals_by_name(least=least, above=above)
     rows.done()
     return found
 
@@ -168,14 +168,14 @@ def _factors(table: Table, key: str, offered: Sequence[float]) -> dict[Decimal, 
     """Factors by number; every offered option needs one unless the table is left out."""
     rows = table.table(key, None)
     found: dict[Decimal, Decimal] = {}
-    for name in rows.data:
+    for name, factor in rows.decimals_by_name(above=0).items():
         try:
             number = Decimal(name)
         except InvalidOperation:
             raise rows.error(
                 name, f"'{name}' is not a number", expected='such as "2" = 1.0'
             ) from None
-        found[number] = rows.decimal(name, above=0)
+        found[number] = factor
     rows.done()
     if not rows.data:
         return {Decimal(str(n)).normalize(): Decimal(1) for n in offered}

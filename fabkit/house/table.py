@@ -270,6 +270,14 @@ class Table:
                 )
         return tuple(value)
 
+    def decimals_by_name(self, **bounds: Any) -> dict[str, Decimal]:
+        """Exact numbers under names that the user chooses."""
+        return {name: self.decimal(name, **bounds) for name in self.data}
+
+    def texts_by_name(self) -> dict[str, str]:
+        """Texts under names that the user chooses."""
+        return {name: self.text(name) for name in self.data}
+
     def table(self, key: str, default: Any = REQUIRED) -> Table:
         """A table below this one; an empty one when it may be missing and is."""
         value = self._raw(key, default, f"a table [{dotted((*self.path, key))}]")
