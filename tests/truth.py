@@ -30,6 +30,8 @@ class Truth:
     screws: int = 0
     wide: int = 0
     panel: dict[str, Any] = field(default_factory=dict)
+    drill_shift_mm: tuple[float, float] = (0.0, 0.0)
+    drill_mirrored: bool = False
     roles: dict[str, str] = field(default_factory=dict)
     aside: tuple[str, ...] = ()
     odd: tuple[str, ...] = ()
