@@ -35,10 +35,11 @@ from fabkit.cli import options
 @click.option(
     "--format",
     "form",
-    type=click.Choice(["text", "json", "markdown", "sarif"]),
+    type=click.Choice(["text", "json", "markdown", "sarif", "annotations", "junit"]),
     default="text",
     show_default=True,
-    help="How the verdict is printed; sarif is SARIF 2.1.0, for editors and code hosts.",
+    help="How the verdict is printed: sarif for editors and code hosts, annotations and junit for"
+    " continuous integration (docs/ci.md).",
 )
 @click.option(
     "--right",
@@ -108,5 +109,5 @@ def command(
     if form == "text":
         terminal.print_check(terminal.make_console(), record, files=files, full=full)
     else:
-        options.print_data(render_verdict(record, form))
+        options.print_data(render_verdict(record, form, fail_on=options.severity(fail_on)))
     click.get_current_context().exit(result.exit_status(options.severity(fail_on)))

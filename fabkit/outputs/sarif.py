@@ -1,8 +1,9 @@
 """Findings as a SARIF log, for editors and code hosts (OASIS SARIF 2.1.0).
 
 Rendered from the same records as every other output.  Places in files become physical locations
-(section 3.29), places on the board, which SARIF does not know, are told in words and carried as
-properties (section 3.8).
+(section 3.29), relative to the repository that holds the package, so that a code host finds them.
+Places on the board, which SARIF does not know, are told in words and carried as properties
+(section 3.8), on the first line of the layer they can be seen in.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from typing import Any, Final
 from urllib.parse import quote
 
 from fabkit.findings import times
+from fabkit.outputs.source_places import Fingerprints, SourcePlace, SourcePlaces
 
 Record = dict[str, Any]
 
@@ -35,6 +37,13 @@ def sarif_log(check: Record, *, version: str) -> Record:
         Of fabkit.
     """
     told = [*check["findings"], *check["silenced"]]
+    places, marks = SourcePlaces(check), Fingerprints()
+    base = "SRCROOT" if places.in_repository else "PACKAGE"
+    meaning = (
+        "root of the repository"
+        if places.in_repository
+        else f"the package {check['package']['name']}"
+    )
     rules: dict[str, Record] = {}
     for finding in told:
         rules.setdefault(finding["id"], finding)
@@ -51,13 +60,11 @@ def sarif_log(check: Record, *, version: str) -> Record:
                         "rules": [_rule(rules[name]) for name in ids],
                     }
                 },
-                # Section 3.14.14: relative names are of the package.
-                "originalUriBaseIds": {
-                    "PACKAGE": {"description": {"text": f"the package {check['package']['name']}"}}
-                },
+                # Section 3.14.14: what relative names are relative to.
+                "originalUriBaseIds": {base: {"description": {"text": meaning}}},
                 "invocations": [_invocation(check)],
                 "columnKind": "utf16CodeUnits",
-                "results": [_result(finding, ids) for finding in told],
+                "results": [_result(f, ids, places, base, marks) for f in told],
                 "properties": {"verdict": check["verdict"], "house": check["house"]["name"]},
             }
         ],
@@ -93,7 +100,9 @@ def _invocation(check: Record) -> Record:
     return made
 
 
-def _result(finding: Record, ids: Sequence[str]) -> Record:
+def _result(
+    finding: Record, ids: Sequence[str], places: SourcePlaces, base: str, marks: Fingerprints
+) -> Record:
     """Section 3.27."""
     text = finding["message"] + times(finding["message"], finding["count"])
     numbers = {key: finding[key] for key in ("measured", "limit") if finding[key] is not None}
@@ -105,11 +114,13 @@ def _result(finding: Record, ids: Sequence[str]) -> Record:
         "level": LEVELS[finding["severity"]],
         "message": {"text": f"{text} Do: {finding['remedy']}"},
         "occurrenceCount": finding["count"],
+        # Section 3.27.17: lets a result be known again when lines move.
+        "partialFingerprints": {"fabkit/v1": marks.of(finding)},
     }
-    locations = [_location(place) for place in finding["places"]]
-    if locations:
-        # Section 3.27.12: more than one location only where all must be changed.
-        result["locations"] = locations[:1]
+    pairs = zip(places.of(finding), finding["places"] or [{}], strict=True)
+    locations = [_location(source, place, base) for source, place in pairs]
+    # Section 3.27.12: more than one location only where all must be changed.
+    result["locations"] = locations[:1]
     if locations[1:]:
         result["relatedLocations"] = locations[1:]
     if finding["assumed"]:
@@ -123,24 +134,22 @@ def _result(finding: Record, ids: Sequence[str]) -> Record:
     return result
 
 
-def _location(place: Record) -> Record:
-    """Section 3.28; a place on the board alone has only words."""
-    location: Record = {"message": {"text": place["text"]}}
-    if "file" in place:
-        physical: Record = {
+def _location(source: SourcePlace, place: Record, base: str) -> Record:
+    """Section 3.28; a place on the board is shown on the first line of the layer it is on."""
+    region: Record = {"startLine": source.line}
+    if source.column is not None:
+        region["startColumn"] = source.column
+        region["snippet"] = {"text": place.get("excerpt", "")[place.get("caret", 0) :]}
+    location: Record = {
+        "message": {"text": source.text or "the whole package"},
+        "physicalLocation": {
             "artifactLocation": {
-                "uri": quote(place["file"], errors="replace"),
-                "uriBaseId": "PACKAGE",
-            }
-        }
-        if "line" in place:
-            region: Record = {"startLine": place["line"]}
-            # Columns count bytes here; they are characters only where the line is plain.
-            if place.get("excerpt", "").isascii():
-                region["startColumn"] = place["column"]
-                region["snippet"] = {"text": place.get("excerpt", "")[place.get("caret", 0) :]}
-            physical["region"] = region
-        location["physicalLocation"] = physical
+                "uri": quote(source.path, errors="replace"),
+                "uriBaseId": base,
+            },
+            "region": region,
+        },
+    }
     spot = {key: place[key] for key in ("side", "x_mm", "y_mm") if key in place}
     if spot:
         location["properties"] = spot
