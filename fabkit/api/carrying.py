@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -39,6 +40,7 @@ def carry_over(
     book: Path | str | None = None,
     house: House | None = None,
     keep: int = 0,
+    today: date | None = None,
 ) -> Carried:
     """Tell what moves from an old revision to a new one, what must be bought, what is left.
 
@@ -52,6 +54,8 @@ def carry_over(
         The house the new boards are ordered from; None takes the bundled, invented one.
     keep
         Old keyboards that are not taken apart.
+    today
+        For the age of prices; None leaves it unjudged.
 
     Raises
     ------
@@ -78,7 +82,7 @@ def carry_over(
     designs = as_designs(new_boards)
     verdicts = [check(b, sheet, options=judged_by(new_order)) for b in designs]
     with_it, without = (
-        quote(designs, new_order, bill=bill, house=sheet, results=verdicts)
+        quote(designs, new_order, bill=bill, house=sheet, results=verdicts, today=today)
         for bill in (moved.bill, after)
     )
     return Carried(parts=moved, with_it=with_it, without=without)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,12 +15,12 @@ from fabkit.errors import UsageError
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
-    from fabkit.checks.model import CheckResult
+    from fabkit.checks.model import CheckOptions, CheckResult
     from fabkit.compare.expecting import Expectation, Judgement
     from fabkit.compare.findings import FindingChanges
     from fabkit.compare.model import Comparison
     from fabkit.compare.money import CostChange
-    from fabkit.house.order import Order
+    from fabkit.house.order import BoardUse, Order
     from fabkit.house.sheet import House
     from fabkit.outputs.compare_records import Compared
 
@@ -84,6 +85,8 @@ def weigh_changes(
     order: Order | None = None,
     house: House | None = None,
     result: CheckResult | None = None,
+    options: CheckOptions | None = None,
+    use: BoardUse = "reversible",
     findings: bool = True,
     costs: bool = True,
     tell: Callable[[str], None] = lambda _: None,
@@ -93,11 +96,15 @@ def weigh_changes(
     Parameters
     ----------
     order
-        How many of what, for the price; None: one keyboard of a reversible design.
+        How many of what, for the price; None: one keyboard.
     house
         Who makes it; None takes the bundled, invented one.
     result
         Verdict of the new board, where it is known already.
+    options
+        Which checks to run and which rules are silenced; the rest where there is no order.
+    use
+        What one board is, where there is no order.
     findings, costs
         Whether to compare verdicts, and prices.
 
@@ -124,16 +131,24 @@ def weigh_changes(
     sheet = house or load_house()
     # Each board is judged and priced at its own thickness where the order leaves it open.
     orders = [
-        settle_thickness(order or order_for(b.package.source), [b.thickness_mm], sheet)
+        settle_thickness(order or order_for(b.package.source, use=use), [b.thickness_mm], sheet)
         for b in boards
     ]
+    asked = options or CheckOptions()
     found = []
     for name, board, wanted, given in zip(
         ("OLD", "NEW"), boards, orders, (None, result), strict=True
     ):
         tell(f"checking {name}")
-        options = CheckOptions() if order is None else judged_by(wanted)
-        found.append(given or check(board, sheet, options=options))
+        judged = asked
+        if order is not None:
+            judged = dataclasses.replace(
+                judged_by(wanted),
+                only=asked.only,
+                without=asked.without,
+                silenced=(*wanted.silenced, *asked.silenced),
+            )
+        found.append(given or check(board, sheet, options=judged))
     money = None
     if costs:
         tell("pricing both")

@@ -103,24 +103,31 @@ def pack(
     result
         The board's verdict; None lets :func:`check` find it.
     options
-        What is ordered, and which errors are accepted.
+        What is ordered, and how files are named.
     replace
         Whether an existing file may be overwritten.
 
     Raises
     ------
     FindingsRefused
-        Errors were found that ``options.despite`` does not accept.
+        Errors were found that nobody silenced with a reason.
     OutputRefused
         The file exists, cannot be written, or did not read back as the same board.
     """
     from fabkit.outputs.options import PackOptions
-    from fabkit.outputs.pack import refuse_errors, write_pack
+    from fabkit.outputs.pack import accepted_errors, refuse_errors, write_pack
 
-    chosen = options or PackOptions()
-    refuse_errors(check(board) if result is None else result, chosen)
+    judged = check(board) if result is None else result
+    refuse_errors(judged)
 
     def reopen(part: Path) -> Board:
         return build_board(open_package(part, limits=board.package.limits))
 
-    return write_pack(board, Path(target), options=chosen, reopen=reopen, replace=replace)
+    return write_pack(
+        board,
+        Path(target),
+        options=options or PackOptions(),
+        accepted=accepted_errors(judged),
+        reopen=reopen,
+        replace=replace,
+    )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -62,8 +62,8 @@ def list_parts(
     usage = Usage.of(wanted)
     if len(designs) == 1:
         return dataclasses.replace(build_bill(designs[0], loaded, usage=usage), name=wanted.name)
-    by_side = {o.side: board for o, board in zip(wanted.boards, designs, strict=True)}
-    halves = {half: by_side[half] for half in HALVES}
+    by_use = {o.use: board for o, board in zip(wanted.boards, designs, strict=True)}
+    halves = {half: by_use[half] for half in HALVES}
     return dataclasses.replace(build_bill(halves, loaded, usage=usage), name=wanted.name)
 
 
@@ -117,11 +117,10 @@ def order(
     wanted: Order | Path | str,
     folder: Path | str,
     *,
-    despite: Mapping[str, str] | None = None,
     replace: bool = False,
     today: date | None = None,
     limits: Limits = DEFAULT_LIMITS,
-    compare_with: Path | str | None = None,
+    old: Path | str | None = None,
     tell: Callable[[str], None] = lambda _: None,
 ) -> dict[str, Any]:
     """Do everything an order asks for, into one folder that is replaced only when whole.
@@ -132,16 +131,14 @@ def order(
         The order, or the path of an order file.
     folder
         Where the outputs go; an old order folder is replaced, any other is refused.
-    despite
-        Rules whose errors are accepted, each with a reason.
     replace
         Whether outputs changed by hand may be overwritten.
     today
         For the age of prices; None leaves it unjudged.
     limits
         Bounds on what the packages may ask of the machine.
-    compare_with
-        Package of the revision before, for an order of one design: the report then shows what
+    old
+        Package of the old revision, for an order of one design: the report then shows what
         changed.
     tell
         Told what is being done now.
@@ -167,7 +164,7 @@ def order(
 
     asked = wanted if not isinstance(wanted, Path | str) else load_order(wanted)
     target = Path(folder)
-    if compare_with is not None and len(asked.boards) != 1:
+    if old is not None and len(asked.boards) != 1:
         raise UsageError(
             f"the order has {len(asked.boards)} designs, and one package to compare with",
             hint="compare each design by itself: fabkit compare OLD NEW",
@@ -179,12 +176,12 @@ def order(
         tell(f"reading {one.name}")
         boards.append(build_board(open_package(one.package, limits=limits, roles=one.roles)))
     asked = settle_thickness(asked, [b.thickness_mm for b in boards], house)
-    right = next((b for o, b in zip(asked.boards, boards, strict=True) if o.side == "right"), None)
+    right = next((b for o, b in zip(asked.boards, boards, strict=True) if o.use == "right"), None)
     judged = []
     for one, board in zip(asked.boards, boards, strict=True):
         tell(f"checking {one.name}")
         options = dataclasses.replace(judged_by(asked), halves=one.halves)
-        other_half = right if one.side == "left" else None
+        other_half = right if one.use == "left" else None
         result = check(board, house, options=options, other_half=other_half)
         tell(f"comparing houses for {one.name}" if others else f"checked {one.name}")
         compared: tuple[HouseVerdict, ...] = ()
@@ -205,11 +202,11 @@ def order(
         today=today,
     )
     since = None
-    if compare_with is not None:
+    if old is not None:
         from fabkit.api.comparing import compare_order
 
-        old = build_board(open_package(compare_with, limits=limits))
-        since = compare_order(old, judged[0].board, judged[0].result, asked, house, tell=tell)
+        before = build_board(open_package(old, limits=limits))
+        since = compare_order(before, judged[0].board, judged[0].result, asked, house, tell=tell)
     tell("finding the wiring")
     contents = OrderContents(
         compared=since,
@@ -226,7 +223,6 @@ def order(
     return write_order(
         contents,
         target,
-        despite=despite or {},
         reopen=lambda part: build_board(open_package(part, limits=limits)),
         tell=tell,
         replace=replace,

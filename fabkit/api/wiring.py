@@ -11,12 +11,12 @@ from fabkit.api.designs import as_designs, require_same_count
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
-    from fabkit.house.order import Order
+    from fabkit.house.order import BoardUse, Order
     from fabkit.keyboard.patterns import Pattern
     from fabkit.keyboard.sites import Site
     from fabkit.package.model import Side
     from fabkit.preview.options import PreviewOptions
-    from fabkit.wiring.model import KeySite, Spot, Use, Wiring, WiringOptions
+    from fabkit.wiring.model import KeySite, Spot, Wiring, WiringOptions
 
 
 def list_wiring(
@@ -58,10 +58,10 @@ def list_wiring(
     if key_order is not None:
         chosen = replace(chosen, order=load_key_order(Path(key_order)))
     table = () if pins is None else load_pins(Path(pins))
-    uses: list[Use | None] = [None] * len(designs)
+    uses: list[BoardUse | None] = [None] * len(designs)
     if order is not None:
         require_same_count(designs, order)
-        uses = [one.side for one in order.boards]
+        uses = [one.use for one in order.boards]
     made = [
         Design(board=board, sites=tuple(key_sites(board)), use=use, table=table)
         for board, use in zip(designs, uses, strict=True)

@@ -31,7 +31,7 @@ def together(case: Case) -> Iterator[Finding]:
         return
     what = "left and right, as mirror images" if found.mirrored else "copies of one another"
     whole = found.mirrored and found.halves == 2
-    setting = 'side = "both"' if whole else f"halves = {found.halves}"
+    setting = 'is = "both"' if whole else f"halves = {found.halves}"
     yield Finding.of(
         TOGETHER,
         f"{found.halves} halves of {found.keys} keys lie on one board, {what}; it is counted as "

@@ -3,23 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import replace as with_fields
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import click
 
-from fabkit.cli import options, ordering
+from fabkit.cli import options, ordering, printing
 
 
 @click.command("carry")
-@click.argument("old", type=click.Path(path_type=Path), metavar="OLD")
-@click.argument("new", type=click.Path(path_type=Path), metavar="NEW")
-@ordering.choices
+@click.argument("old", type=options.FILE, metavar="OLD")
+@click.argument("new", type=options.FILE, metavar="NEW")
+@ordering.CHOICES
+@options.SILENCE
 @click.option(
     "--old-keyboards",
     type=click.IntRange(min=1),
     metavar="N",
-    help="Keyboards of the old revision that were built; as many as new ones without it.",
+    help="Keyboards of the old revision you built.  Default: as many as new ones.",
 )
 @click.option(
     "--keep",
@@ -27,21 +29,27 @@ from fabkit.cli import options, ordering
     default=0,
     show_default=True,
     metavar="N",
-    help="Old keyboards that are not taken apart.",
+    help="Old keyboards you do not take apart.",
 )
-@click.option("--csv", "as_csv", is_flag=True, help="Print CSV.")
+@options.TODAY
+@options.TEXT_OUT
+@options.printed("csv")
+@options.REPLACE
+@options.ROLE
 @options.LIMIT
-@options.AS_JSON
 def command(
     old: Path,
     new: Path,
     old_keyboards: int | None,
     keep: int,
-    as_csv: bool,
+    today: datetime | None,
+    out: Path | None,
+    form: str | None,
     as_json: bool,
+    replace: bool,
     **given: Any,
 ) -> None:
-    """Tell what moves from an old revision to a new one, and what that saves.
+    """List parts you can reuse from the old revision, and what that saves.
 
     OLD and NEW are packages or order files.  Parts that carry over come off the old boards, what
     was bought too many comes out of the drawer, and the rest is bought; the new revision is
@@ -54,9 +62,10 @@ def command(
     from fabkit import api
     from fabkit.outputs import terminal
     from fabkit.outputs.carry_records import carry_csv, carry_record
+    from fabkit.outputs.json import to_document
 
-    if as_csv and as_json:
-        raise click.UsageError("choose one of --csv and --json")
+    chosen = options.form_of(form, as_json=as_json)
+    printing.refuse(out, replace=replace)
     before = ordering.read_order(old, **given)
     if old_keyboards is not None:
         before = with_fields(before, keyboards=old_keyboards, builders=())
@@ -65,13 +74,12 @@ def command(
         boards = [(ordering.read_boards(order, tell), order) for order in (before, after)]
         tell("pricing both ways")
         house = api.load_house(after.houses[0]) if after.houses else None
-        found = api.carry_over(*boards, house=house, keep=keep)
+        found = api.carry_over(*boards, house=house, keep=keep, today=options.read_day(today))
     record = carry_record(found.parts, found.with_it, found.without)
-    if as_json:
-        options.print_json("carry", record)
-    elif as_csv:
-        options.print_data(carry_csv(record))
-    else:
+    if chosen == "text":
         from fabkit.outputs.terminal_carry import print_carry
 
-        print_carry(terminal.make_console(), record)
+        printing.show(lambda console: print_carry(console, record), out=out, replace=replace)
+    else:
+        text = to_document("carry", record) if chosen == "json" else carry_csv(record)
+        printing.show(text, out=out, replace=replace)

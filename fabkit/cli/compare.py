@@ -3,93 +3,92 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from fabkit.cli import options
+from fabkit.cli import options, printing
 
-BOARD = click.Path(path_type=Path)
+if TYPE_CHECKING:
+    from fabkit.house.order import BoardUse
 
 
 @click.command("compare")
-@click.argument("old", type=BOARD, metavar="OLD")
-@click.argument("new", type=BOARD, metavar="NEW")
+@click.argument("old", type=options.FILE, metavar="OLD")
+@click.argument("new", type=options.FILE, metavar="NEW")
 @click.option(
     "--expect",
     "expected",
-    type=click.Path(path_type=Path),
+    type=options.FILE,
     metavar="FILE",
-    help="Changes that are meant; anything else, and what of them is not there, is an error.",
+    help="Changes you meant; others, and meant ones that are missing, are errors.",
 )
 @click.option(
     "--write-expect",
     "to_write",
-    type=click.Path(path_type=Path),
+    type=options.FILE,
     metavar="FILE",
     help="Write all changes into a file to edit and give to --expect.",
 )
 @click.option(
     "--order",
     "order_file",
-    type=click.Path(path_type=Path),
+    type=options.FILE,
     metavar="FILE",
-    help="Order that prices are compared for; without it one keyboard with usual options.",
+    help="Order file to compare prices for.  Default: one keyboard, usual options.",
 )
+@options.BOARD
 @options.HOUSE
 @click.option(
-    "--pictures",
+    "--draw",
     "folder",
-    type=click.Path(path_type=Path),
+    type=options.FILE,
     metavar="FOLDER",
-    help="Draw what is new and what is gone on either face, as PNG and SVG.",
+    help="Also draw it, into this folder.",
 )
 @click.option(
     "--report",
     "page",
-    type=click.Path(path_type=Path),
+    type=options.FILE,
     metavar="FILE",
     help="Write a page with a slider between the old board and the new one.",
 )
-@click.option("--no-findings", is_flag=True, help="Do not check the boards, nor price them.")
+@click.option("--no-findings", is_flag=True, help="Neither check nor price the boards.")
 @click.option("--no-costs", is_flag=True, help="Do not price the boards.")
 @options.FAIL_ON
-@click.option("--all", "full", is_flag=True, help="Show every place, not the largest ones.")
-@click.option(
-    "--format",
-    "form",
-    type=click.Choice(["text", "json", "markdown"]),
-    default="text",
-    show_default=True,
-    help="How the comparison is printed.",
-)
+@options.CHOSEN_CHECKS
+@options.ALL
+@options.TEXT_OUT
+@options.printed("markdown")
+@options.REPLACE
 @options.ROLE
 @options.LIMIT
-@options.AS_JSON
-@options.REPLACE
 def command(
     old: Path,
     new: Path,
     expected: Path | None,
     to_write: Path | None,
     order_file: Path | None,
-    house_file: Path | None,
+    use: BoardUse | None,
+    house_files: tuple[Path, ...],
     folder: Path | None,
     page: Path | None,
     no_findings: bool,
     no_costs: bool,
     fail_on: str,
     full: bool,
-    form: str,
+    out: Path | None,
+    form: str | None,
     as_json: bool,
     replace: bool,
+    **judged: Any,
 ) -> None:
-    """Say what changed between two revisions of a board.
+    """List what changed between two revisions of a board.
 
     OLD and NEW are packages: folders or zips of exported files.  The boards are laid on each
     other, then layers, holes, keys, parts, nets, options, findings and price are compared.  Where
-    files name no nets, it is told which pads copper joins now and did not before, and which it no
-    longer joins.  Other units, dialects or orders of files are no differences.  A --role holds
-    for both.
+    files name no nets, newly connected or disconnected pads are listed.  Other units, dialects or
+    orders of files are no differences.  --role applies to both packages.
 
     Ends with status 0 when nothing differs, or all of it was expected; with 1 when something
     does, or when a new finding is at or above --fail-on.
@@ -103,24 +102,25 @@ def command(
     from fabkit import api
     from fabkit.cli.reading import read_board
     from fabkit.compare.expecting import expectation_text
-    from fabkit.outputs import compare_records, terminal
+    from fabkit.outputs import compare_records
     from fabkit.outputs.atomic import refuse_existing, write_file
     from fabkit.outputs.compare_page import render_comparison
     from fabkit.outputs.compare_text import print_comparison
+    from fabkit.outputs.terminal import progress
 
-    form = options.one_form(form, as_json=as_json)
     pictures = []
     if folder is not None:
         from fabkit.outputs.compare_pictures import change_files, picture_names
 
         pictures = [folder / name for name in picture_names()]
-    for target in (to_write, page, *pictures):
+    printed = options.form_of(form, as_json=as_json)
+    for target in (out, to_write, page, *pictures):
         if target is not None:
             refuse_existing(target, replace=replace)
     order = None if order_file is None else api.load_order(order_file)
     houses = () if order is None else order.houses
-    house = api.load_house(house_file or (houses[0] if houses else None))
-    with terminal.progress() as tell:
+    house = api.load_house(next(iter((*house_files, *houses)), None))
+    with progress() as tell:
         boards = [read_board(path, tell, roles=options.stated_roles()) for path in (old, new)]
         comparison = api.compare_boards(boards[0], boards[1], tell=tell)
         judgement = None if expected is None else api.judge_changes(comparison, expected)
@@ -129,6 +129,8 @@ def command(
             comparison,
             order=order,
             house=house,
+            options=options.judged_as(use=use, **judged),
+            use=use or "reversible",
             findings=asked,
             costs=asked and not no_costs,
             tell=tell,
@@ -147,10 +149,12 @@ def command(
 
             html = render_comparison_page(comparison, record)
             write_file(page, html.encode(), replace=replace)
-    if form == "text":
-        print_comparison(terminal.make_console(), record, full=full)
+    if printed == "text":
+        printing.show(
+            lambda console: print_comparison(console, record, full=full), out=out, replace=replace
+        )
     else:
-        options.print_data(render_comparison(record, form))
+        printing.show(render_comparison(record, printed), out=out, replace=replace)
     different = not comparison.equal if judgement is None else bool(judgement.findings)
     worse = weighed.findings.status(options.severity(fail_on)) if weighed.findings else 0
     click.get_current_context().exit(int(different) or worse)

@@ -7,30 +7,32 @@ so that ``fabkit --help`` answers at once.
 from __future__ import annotations
 
 import os
+import sys
+from collections.abc import Sequence
 from importlib import import_module
 from typing import Any, NoReturn
 
 import click
 
 from fabkit import __version__
-from fabkit.cli.options import print_json
+from fabkit.cli.mistakes import say
 from fabkit.cli.streams import run_guarded
-from fabkit.errors import FabkitError, SheetError
+from fabkit.cli.words import nearest
 
 COMMANDS = {
     "check": "Say whether a package is fit to order, and what to do if not.",
     "preview": "Draw the finished board, front and back.",
     "sheet": "Draw one sheet about the board: drill map, a layer, a net, findings.",
-    "paper": "Write a paper template at full size, to lay a hand on.",
-    "wiring": "Tell which controller pin each key is on, on both halves.",
+    "paper": "Print a full-size template to try under your hand.",
+    "wiring": "List which controller pin each key is on, on both halves.",
     "parts": "List the parts to buy, per half and per keyboard.",
     "parts new": "Write a parts book of your own to fill in.",
-    "carry": "Tell what moves from an old revision to a new one, and what that saves.",
+    "carry": "List parts you can reuse from the old revision, and what that saves.",
     "quote": "Price one half over several order quantities.",
     "pack": "Write the zip that a board house needs.",
     "order": "Do all of it, into one folder.",
     "order new": "Write an order file to fill in.",
-    "compare": "Say what changed between two revisions of a board.",
+    "compare": "List what changed between two revisions of a board.",
     "house": "Show a board house's sheet.",
     "house new": "Write a sheet of your own board house to fill in.",
     "checks": "List everything that can be found, or explain one entry.",
@@ -72,76 +74,37 @@ class LazyGroup(click.Group):
         """Find commands of two words; suggest the nearest when a name is not known."""
         if len(args) > 1 and f"{args[0]} {args[1]}" in COMMANDS:
             args = [f"{args[0]} {args[1]}", *args[2:]]
-        try:
-            return super().resolve_command(ctx, args)
-        except click.UsageError as error:
-            import difflib
-
-            near = difflib.get_close_matches(args[0], COMMANDS, n=1)
-            if near and args[0] not in COMMANDS:
-                message = f"There is no command '{args[0]}'. Did you mean '{near[0]}'?"
-                raise click.UsageError(message, ctx=ctx) from error
-            raise
-
-    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
-        """Note whether JSON is asked for, so that errors are JSON, too."""
-        pairs = zip(args, [*args[1:], ""], strict=True)
-        ctx.meta[_JSON] = any(
-            one in ("--json", "--format=json") or (one, other) == ("--format", "json")
-            for one, other in pairs
-        )
-        return super().parse_args(ctx, args)
+        if args[0] not in COMMANDS:
+            message = f"there is no command '{args[0]}'{nearest(args[0], COMMANDS)}"
+            raise click.UsageError(message, ctx=ctx)
+        return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         """List the commands without importing them."""
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))
 
-    def invoke(self, ctx: click.Context) -> Any:
-        """Run a command; errors become messages with the exit status they carry."""
+    def main(
+        self,
+        args: Sequence[str] | None = None,
+        prog_name: str | None = None,
+        complete_var: str | None = None,
+        standalone_mode: bool = True,
+        **extra: Any,
+    ) -> Any:
+        """Run a command; errors become messages, with the exit status they carry."""
         try:
-            return super().invoke(ctx)
-        except (click.exceptions.Exit, click.Abort):
-            raise
-        except click.ClickException as error:
-            if not ctx.meta[_JSON]:
-                raise
-            ctx.exit(_explain(error, as_json=True))
-        except KeyboardInterrupt:
+            status = super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
+        except (KeyboardInterrupt, click.Abort):
             click.echo("stopped; nothing was half-written", err=True)
-            ctx.exit(130)
+            status = 130
         except Exception as error:
             if os.environ.get("FABKIT_DEBUG"):
                 raise
-            ctx.exit(_explain(error, as_json=ctx.meta[_JSON]))
-
-
-_JSON = "fabkit.json"
-
-
-def _explain(error: Exception, *, as_json: bool) -> int:
-    """Tell an error: message and hint on standard error, or JSON on standard output.
-
-    Returns the exit status.
-    """
-    if isinstance(error, FabkitError):
-        message, hint, status = error.message, error.hint, error.exit_code
-    elif isinstance(error, click.ClickException):
-        message, hint, status = error.format_message(), "", error.exit_code
-    else:
-        message = f"fabkit itself broke: {type(error).__name__}: {error}"
-        hint = "run again with FABKIT_DEBUG=1 in the environment, and report what it prints"
-        status = 3
-    if as_json:
-        keys = ("file", "line", "key", "expected", "nearest")
-        where = {key: getattr(error, key) for key in keys if isinstance(error, SheetError)}
-        record = {"status": status, "message": message, "hint": hint, "where": where or None}
-        print_json("error", record)
+            status = say(error, as_json="--json" in (sys.argv[1:] if args is None else args))
+        if standalone_mode:
+            sys.exit(status)
         return status
-    click.echo(f"error: {message}", err=True)
-    if hint:
-        click.echo(f"  hint: {hint}", err=True)
-    return status
 
 
 @click.group(

@@ -10,7 +10,7 @@ from fabkit.cli import options
 
 
 @click.command("house")
-@click.argument("sheet", required=False, type=click.Path(path_type=Path), metavar="[FILE]")
+@click.argument("sheet", required=False, type=options.FILE, metavar="[FILE]")
 @options.AS_JSON
 def command(sheet: Path | None, as_json: bool) -> None:
     """Show a board house's sheet.

@@ -2,41 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING
 
 import click
 
 from fabkit.cli import options
-from fabkit.preview.options import Finish, LegendColour, MaskColour, PreviewOptions, Surroundings
+from fabkit.cli.words import nearest, words
 
-F = TypeVar("F", bound=Callable[..., Any])
+if TYPE_CHECKING:
+    from fabkit.preview.options import PreviewOptions
 
 OPEN = click.option("--open", "show", is_flag=True, help="Open the result when it is written.")
 
-_LOOKS = (
-    click.option(
-        "--mask",
-        type=click.Choice([c.value for c in MaskColour]),
-        default="green",
-        show_default=True,
-        help="Colour of the solder mask.",
-    ),
+LOOKS = options.several(
+    options.COLOUR,
     click.option(
         "--legend",
-        type=click.Choice([c.value for c in LegendColour]),
+        type=words("auto", "white", "black", "yellow"),
         default="auto",
         show_default=True,
         help="Colour of the legend.",
     ),
-    click.option(
-        "--finish",
-        type=click.Choice([f.value for f in Finish]),
-        default="tin",
-        show_default=True,
-        help="What bare copper is coated with.",
-    ),
+    options.FINISH,
     options.THICKNESS,
     click.option(
         "--scale",
@@ -51,40 +39,59 @@ _LOOKS = (
     ),
     click.option(
         "--surroundings",
-        type=click.Choice([s.value for s in Surroundings]),
+        type=words("transparent", "light", "dark"),
         default="transparent",
         show_default=True,
-        help="What lies behind the board; sheets are always light.",
+        help="What lies behind the board.",
     ),
     click.option("--through", is_flag=True, help="Draw the back as seen through the front."),
 )
-
-
-def looks(function: F) -> F:
-    """Add the options that say how the finished board looks."""
-    for option in reversed(_LOOKS):
-        function = option(function)
-    return function
+"""How the finished board looks."""
 
 
 def read_looks(
     *,
-    mask: str,
+    colour: str | None,
     legend: str,
-    finish: str,
+    finish: str | None,
     thickness_mm: float | None,
     scale: float,
     width: int | None,
     surroundings: str,
     through: bool,
 ) -> PreviewOptions:
-    """Picture options from what was given; colours that hide the legend are told."""
+    """Picture options from what was given; colours that hide the legend are reported.
+
+    Raises
+    ------
+    BadParameter
+        No picture can show such a colour or finish.
+    """
+    from fabkit.preview.options import (
+        FINISH_WORDS,
+        Finish,
+        LegendColour,
+        MaskColour,
+        PreviewOptions,
+        Surroundings,
+    )
+
+    mask = MaskColour.of(colour or "green")
+    seen = Finish.of(finish or "hasl")
+    if mask is None:
+        known = [c.value for c in MaskColour]
+        message = f"'{colour}' is none of {', '.join(known)}{nearest(colour or '', known)}"
+        raise click.BadParameter(message, param_hint="--colour")
+    if seen is None:
+        known = list(FINISH_WORDS)
+        message = f"'{finish}' is none of {', '.join(known)}{nearest(finish or '', known)}"
+        raise click.BadParameter(message, param_hint="--finish")
     if legend == mask:
         click.echo(f"note: {legend} legend on {mask} mask can hardly be read", err=True)
     return PreviewOptions(
-        mask=MaskColour(mask),
+        mask=mask,
         legend=LegendColour(legend),
-        finish=Finish(finish),
+        finish=seen,
         thickness_mm=thickness_mm,
         px_per_mm=scale,
         width_px=width,

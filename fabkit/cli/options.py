@@ -3,15 +3,34 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from fabkit.cli.words import BOARD_USE, words
+
 if TYPE_CHECKING:
+    from fabkit.checks.model import CheckOptions
     from fabkit.findings import Severity
+    from fabkit.house.order import BoardUse, Silence
     from fabkit.limits import Limits
+
+F = TypeVar("F", bound=Callable[..., Any])
+FILE = click.Path(path_type=Path)
+
+
+def several(*made: Callable[[F], F]) -> Callable[[F], F]:
+    """Several options as one decorator, listed in this order."""
+
+    def add(function: F) -> F:
+        for option in reversed(made):
+            function = option(function)
+        return function
+
+    return add
 
 
 def read_length(ctx: click.Context, param: click.Parameter, value: str | None) -> float | None:
@@ -27,32 +46,33 @@ def read_length(ctx: click.Context, param: click.Parameter, value: str | None) -
     return length
 
 
-PACKAGE = click.argument("package", type=click.Path(path_type=Path), metavar="PACKAGE")
+PACKAGE = click.argument("package", type=FILE, metavar="PACKAGE")
 
 HOUSE = click.option(
     "--house",
-    "house_file",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="Sheet of the board house (see `fabkit house`).  Without it a bundled, invented one.",
-)
-
-HOUSES = click.option(
-    "--house",
     "house_files",
-    type=click.Path(path_type=Path),
+    type=FILE,
     multiple=True,
     metavar="FILE",
-    help="Sheet of the board house; without it a bundled, invented one.  Repeatable: the first"
-    " gives the verdict, all are compared.",
+    help="Your board house's limits and prices.  Repeatable: the first is used, all are compared.",
 )
+
+BOARD = click.option(
+    "--board",
+    "use",
+    type=BOARD_USE,
+    help="What one board is.  Default: what the order file says, else what the board shows.",
+)
+
+COLOUR = click.option("--colour", metavar="NAME", help="Colour of the solder mask, such as black.")
+FINISH = click.option("--finish", metavar="NAME", help="Surface finish, such as enig.")
 
 THICKNESS = click.option(
     "--thickness",
     "thickness_mm",
     callback=read_length,
     metavar="MM",
-    help="Finished thickness you want to order, such as 1.2.",
+    help="Finished thickness, such as 1.2.",
 )
 
 
@@ -86,8 +106,7 @@ ROLE = click.option(
     expose_value=False,
     callback=_keep_roles,
     metavar="FILE=ROLE",
-    help="Say what a file is that does not say it itself: 1.gbr='top copper', *.art=unused."
-    "  Repeatable.",
+    help="Tell fabkit what a file is, as in 1.gbr='top copper' or *.art=unused.  Repeatable.",
 )
 
 _LIMIT = re.compile(r"([a-z_]+)=([\d_]{1,18})(kib|mib|gib)?")
@@ -126,20 +145,39 @@ LIMIT = click.option(
     expose_value=False,
     callback=_keep_limits,
     metavar="NAME=NUMBER",
-    help="Let an input ask for more (or less) than docs/limits.md allows: members=5000,"
-    " file_bytes=1GiB.  Repeatable.",
+    help="Raise or lower a safety limit, as in file_bytes=1GiB.  Repeatable.",
 )
 
-AS_JSON = click.option(
-    "--json", "as_json", is_flag=True, help="Print JSON instead of text for people."
-)
+AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs.")
 
 
-def one_form(form: str, *, as_json: bool) -> str:
-    """What ``--format`` asks for; ``--json`` beside another form is refused."""
-    if as_json and form not in ("text", "json"):
+def printed(*forms: str) -> Callable[[F], F]:
+    """``--json``, and ``--format`` with these forms besides text."""
+    form = click.option(
+        "--format",
+        "form",
+        type=words("text", *forms, former={"json": "--json"}),
+        help="Print it as something else than text.",
+    )
+    return several(form, AS_JSON)
+
+
+def form_of(form: str | None, *, as_json: bool) -> str:
+    """What is printed: ``json``, or what ``--format`` names, or ``text``.
+
+    Raises
+    ------
+    UsageError
+        ``--json`` and ``--format`` are given together.
+    """
+    if as_json and form:
         raise click.UsageError(f"choose one of --json and --format {form}")
-    return "json" if as_json else form
+    return "json" if as_json else form or "text"
+
+
+TEXT_OUT = click.option(
+    "--out", type=FILE, metavar="FILE", help="Write what would be printed into a file."
+)
 
 
 def print_data(text: str) -> None:
@@ -163,26 +201,92 @@ def print_files(paths: Sequence[Path], *, as_json: bool) -> None:
         click.echo("\n".join(names))
 
 
-REPLACE = click.option("--replace", is_flag=True, help="Overwrite outputs that exist already.")
+TODAY = click.option(
+    "--date",
+    "today",
+    type=click.DateTime(["%Y-%m-%d"]),
+    metavar="YYYY-MM-DD",
+    help="Day to judge the age of prices by.  Default: today.",
+)
+
+
+def read_day(given: datetime | None) -> date:
+    """Day given, else today by the user's own calendar."""
+    return given.date() if given else date.today()  # noqa: DTZ011
+
+
+REPLACE = click.option("--replace", is_flag=True, help="Overwrite files that exist.")
+
+RIGHT = click.option(
+    "--right",
+    type=FILE,
+    metavar="PACKAGE",
+    help="Package of the right half, when it is another design than the left half.",
+)
+
+ALL = click.option("--all", "full", is_flag=True, help="Show every finding and place.")
 
 FAIL_ON = click.option(
     "--fail-on",
-    type=click.Choice(["error", "warning", "note", "never"]),
+    type=words("error", "warning", "note", "never"),
     default="error",
     show_default=True,
     help="End with status 1 when a finding is at least this severe.",
 )
 
 FINE = click.option(
-    "--fine", is_flag=True, help="Judge by the house's fine class, which may cost a surcharge."
+    "--fine", is_flag=True, help="Judge by the house's fine class, which may cost more."
 )
 
-DESPITE = click.option(
-    "--despite",
+SILENCE = click.option(
+    "--silence",
     multiple=True,
     metavar="ID=REASON",
-    help="Pack although this error was found; the reason is written into the zip.  Repeatable.",
+    help="Set a rule aside; the reason is reported with it.  Repeatable.",
 )
+
+CHOSEN_CHECKS = several(
+    click.option(
+        "--only", multiple=True, metavar="ID", help="Run only this check, or a group: hole/"
+    ),
+    click.option(
+        "--without", multiple=True, metavar="ID", help="Leave out this check, rule or group."
+    ),
+    SILENCE,
+)
+
+
+def read_silences(values: tuple[str, ...]) -> tuple[Silence, ...]:
+    """What ``--silence`` sets aside."""
+    from fabkit.house.order import Silence
+
+    return tuple(
+        Silence(rule=rule, reason=reason)
+        for rule, reason in read_reasons(values, "--silence").items()
+    )
+
+
+def judged_as(
+    *,
+    only: tuple[str, ...] = (),
+    without: tuple[str, ...] = (),
+    silence: tuple[str, ...] = (),
+    fine: bool = False,
+    use: BoardUse | None = None,
+    **chosen: Any,
+) -> CheckOptions:
+    """Options of a check from what was given; ``chosen`` are fields of their own names."""
+    from fabkit.checks.model import CheckOptions
+    from fabkit.house.order import halves_of
+
+    return CheckOptions(
+        only=only,
+        without=without,
+        silenced=read_silences(silence),
+        limit_class="fine" if fine else "standard",
+        halves=halves_of(use) if use else 1,
+        **chosen,
+    )
 
 
 def read_reasons(values: tuple[str, ...], option: str) -> dict[str, str]:

@@ -18,37 +18,34 @@ if TYPE_CHECKING:
 @ordering.WANTED
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=options.FILE,
     required=True,
     metavar="FOLDER",
-    help="Folder for everything; an older order folder there is replaced.",
+    help="Folder for everything; an older order there is replaced.",
 )
-@ordering.choices
-@options.DESPITE
+@ordering.CHOICES
+@ordering.QUANTITY
+@options.SILENCE
 @options.FAIL_ON
-@click.option("--replace", is_flag=True, help="Overwrite outputs you changed by hand, too.")
+@options.REPLACE
+@click.option("--watch", is_flag=True, help="Run again whenever the files change.")
 @click.option(
-    "--watch", is_flag=True, help="Run again whenever the files change, and tell what changed."
+    "--old",
+    type=options.FILE,
+    metavar="PACKAGE",
+    help="Package of the old revision; the report then shows what changed.",
 )
-@click.option(
-    "--compare-with",
-    "compare_with",
-    type=click.Path(path_type=Path),
-    metavar="OLD",
-    help="Package of the revision before; the report then shows what changed.",
-)
-@ordering.TODAY
+@options.TODAY
 @options.ROLE
 @options.LIMIT
 @options.AS_JSON
 def command(
     wanted: Path,
     out: Path,
-    despite: tuple[str, ...],
     fail_on: str,
     replace: bool,
     watch: bool,
-    compare_with: Path | None,
+    old: Path | None,
     today: datetime | None,
     as_json: bool,
     **given: Any,
@@ -58,7 +55,8 @@ def command(
     A report to open in a browser, findings as text, JSON and SARIF, pictures of both faces, parts
     list, shopping list and costs as CSV, Markdown and JSON, the zip for the board house, and a
     manifest.  The folder is replaced only when the new one is whole; files you put there are kept.
-    A package with errors is not packed.
+    A package with errors is not packed,
+    unless each is silenced with a reason.
 
     \b
     Examples:
@@ -68,8 +66,6 @@ def command(
     from fabkit import api
     from fabkit.outputs import terminal
 
-    accepted = options.read_reasons(despite, "--despite")
-
     def read() -> Order:
         return ordering.read_order(wanted, **given)
 
@@ -78,11 +74,10 @@ def command(
             manifest = api.order(
                 order,
                 out,
-                despite=accepted,
                 replace=replace,
-                today=ordering.read_day(today),
+                today=options.read_day(today),
                 limits=options.stated_limits(),
-                compare_with=compare_with,
+                old=old,
                 tell=tell,
             )
         if as_json:

@@ -23,9 +23,9 @@ def ask(given: dict[str, Any]) -> dict[str, Any]:
 
 def file_keys(given: dict[str, Any], beside: Callable[[Path], str]) -> dict[str, object]:
     """Keys of an order file for what was given; ``beside`` makes a path relative to the file."""
-    house, parts = given["house_file"], given["parts_file"]
+    houses, parts = given["house_files"], given["parts_file"]
     keys = {
-        "houses": [beside(house)] if house else None,
+        "houses": [beside(house) for house in houses] or None,
         "parts": beside(parts) if parts else None,
         "quantities": list(given["quantities"]) or None,
         **{k: given[k] for k in ("spare_halves", "thickness_mm", "colour", "finish", "currency")},

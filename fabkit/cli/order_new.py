@@ -4,42 +4,38 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from fabkit.cli import options, order_keys, ordering
+
+if TYPE_CHECKING:
+    from fabkit.house.order import BoardUse
 
 
 @click.command("order new")
 @options.PACKAGE
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=options.FILE,
     default=Path("order.toml"),
     show_default=True,
     metavar="FILE.toml",
     help="Where to write the order file.",
 )
+@options.RIGHT
+@click.option("--name", help="What you call it.")
 @click.option(
-    "--right",
-    type=click.Path(path_type=Path),
-    metavar="PACKAGE",
-    help="The right half, when it is another design; the first PACKAGE is then the left one.",
-)
-@click.option("--name", help="Name of the order; without it that of the package.")
-@click.option("--spare-halves", type=click.IntRange(min=0), metavar="N", help="Halves on top.")
-@click.option(
-    "--quantity",
-    "quantities",
-    type=click.IntRange(min=1),
-    multiple=True,
+    "--spare-halves",
+    type=click.IntRange(min=0),
     metavar="N",
-    help="Boards of each design to price.  Repeatable.",
+    help="Halves to build besides whole keyboards.",
 )
+@ordering.QUANTITY
 @click.option("--currency", metavar="CODE", help="Currency to count in, such as EUR.")
-@ordering.choices
-@click.option("--ask", is_flag=True, help="Ask for what is not given.")
+@ordering.CHOICES
+@click.option("--ask", is_flag=True, help="Prompt for missing values.")
 @options.ROLE
 @options.LIMIT
 @options.REPLACE
@@ -70,10 +66,17 @@ def command(
         # Paths in an order file are relative to it, with / on every system.
         return Path(os.path.relpath(path, out.parent)).as_posix()
 
-    sides = [(package, "left"), (right, "right")] if right else [(package, "either")]
+    use: BoardUse | None = given.pop("use")
+    if use and (right or use in ("left", "right")):
+        raise click.UsageError(f"--board {use}: left and right are given as LEFT --right RIGHT")
+    boards: list[tuple[str, BoardUse]] = [
+        (beside(package), "left" if right else use or "reversible")
+    ]
+    if right:
+        boards.append((beside(right), "right"))
     text = order_template(
         name=title,
-        boards=[(beside(path), side) for path, side in sides],
+        boards=boards,
         keyboards=given.pop("keyboards") or 1,
         roles=roles,
         chosen=order_keys.file_keys(given, beside),

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING
 
 import click
 
@@ -14,99 +12,102 @@ from fabkit.errors import UsageError
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
-    from fabkit.house.order import Order
+    from fabkit.house.order import BoardUse, Order
     from fabkit.outputs.terminal import Tell
 
-F = TypeVar("F", bound=Callable[..., Any])
+WANTED = click.argument("wanted", type=options.FILE, metavar="PACKAGE|ORDER.toml")
 
-WANTED = click.argument("wanted", type=click.Path(path_type=Path), metavar="PACKAGE|ORDER.toml")
-
-KEYBOARDS = click.option(
-    "--keyboards", type=click.IntRange(min=1), metavar="N", help="Whole keyboards you want."
-)
-
-PARTS_BOOK = click.option(
-    "--parts",
-    "parts_file",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="Your parts book.  Without it a bundled, invented one.",
-)
-
-TODAY = click.option(
-    "--date",
-    "today",
-    type=click.DateTime(["%Y-%m-%d"]),
-    metavar="YYYY-MM-DD",
-    help="Day to judge the age of prices by; today without it.",
-)
-
-
-def read_day(given: datetime | None) -> date:
-    """Day given, else today by the user's own calendar."""
-    return given.date() if given else date.today()  # noqa: DTZ011
-
-
-_CHOICES = (
+CHOICES = options.several(
+    options.BOARD,
     options.HOUSE,
-    PARTS_BOOK,
-    KEYBOARDS,
+    click.option(
+        "--parts", "parts_file", type=options.FILE, metavar="FILE", help="Your parts book."
+    ),
+    click.option(
+        "--keyboards", type=click.IntRange(min=1), metavar="N", help="Whole keyboards you want."
+    ),
     options.THICKNESS,
-    click.option("--colour", metavar="NAME", help="Mask colour, as the house sheet names it."),
-    click.option("--finish", metavar="NAME", help="Surface finish, as the house sheet names it."),
+    options.COLOUR,
+    options.FINISH,
+)
+"""What is wanted; overrides the order file."""
+
+QUANTITY = click.option(
+    "--quantity",
+    "quantities",
+    type=click.IntRange(min=1),
+    multiple=True,
+    metavar="N",
+    help="Boards of each design to price.  Default: quantities near what you need.  Repeatable.",
 )
 
 
-def choices(function: F) -> F:
-    """Add the options that say what is wanted; they win over the order file."""
-    for option in reversed(_CHOICES):
-        function = option(function)
-    return function
+def read_wanted(wanted: Path, *, use: BoardUse | None = None) -> Order:
+    """Load an order file, or make the order of a bare package; ``use`` says what one board is.
 
-
-def read_wanted(wanted: Path, *, both: bool = False) -> Order:
-    """Load an order file, or make the order of a bare package.
-
-    ``both``: the package holds a whole keyboard on one board.
+    Raises
+    ------
+    UsageError
+        An option that is for a package is given with an order file.
     """
     from dataclasses import replace
 
     from fabkit import api
-    from fabkit.house.order import order_for
+    from fabkit.house.order import order_for, ordered_board
 
     roles = options.stated_roles()
-    if wanted.suffix.lower() == ".toml":
-        if roles:
-            raise UsageError(
-                "--role is for a package; an order file states roles itself",
-                hint="write them under [board.roles] of the board they belong to",
-            )
-        return api.load_order(wanted)
-    order = order_for(wanted)
-    board = replace(order.boards[0], roles=roles)
-    if both:
-        board = replace(board, side="both", halves=2, per_keyboard=1)
+    if wanted.suffix.lower() != ".toml":
+        order = order_for(wanted, use=use or "reversible")
+        return replace(order, boards=(replace(order.boards[0], roles=roles),))
+    if roles:
+        raise UsageError(
+            "--role is for a package; an order file states roles itself",
+            hint="write them under [board.roles] of the board they belong to",
+        )
+    order = api.load_order(wanted)
+    if use is None:
+        return order
+    if len(order.boards) > 1:
+        raise UsageError(
+            "--board is for one design; this order has a left and a right one",
+            hint="each [[board]] of the order file states with 'is' what it is",
+        )
+    one = order.boards[0]
+    board = ordered_board(one.package, name=one.name, use=use, roles=one.roles)
     return replace(order, boards=(board,))
 
 
 def read_order(
     wanted: Path,
     *,
-    house_file: Path | None,
+    use: BoardUse | None,
+    house_files: tuple[Path, ...],
     parts_file: Path | None,
     keyboards: int | None,
     thickness_mm: float | None,
     colour: str | None,
     finish: str | None,
     quantities: tuple[int, ...] = (),
+    silence: tuple[str, ...] = (),
 ) -> Order:
-    """Load an order file, or make the order of a bare package; then apply what was given."""
+    """Load an order file, or make the order of a bare package; then apply what was given.
+
+    Raises
+    ------
+    UsageError
+        What was given does not make a whole order.
+    """
     from dataclasses import replace
     from decimal import Decimal
 
     from fabkit.house.order import CHOSEN
 
-    order = read_wanted(wanted)
+    order = read_wanted(wanted, use=use)
+    if len(order.boards) == 1 and order.boards[0].use in ("left", "right"):
+        raise UsageError(
+            f"--board {order.boards[0].use}: the other half is missing",
+            hint="write an order file of both: fabkit order new LEFT --right RIGHT",
+        )
     choice = replace(
         order.choice, colour=colour or order.choice.colour, finish=finish or order.choice.finish
     )
@@ -116,12 +117,13 @@ def read_order(
     return replace(
         order,
         choice=choice,
-        houses=(house_file,) if house_file else order.houses,
+        houses=house_files or order.houses,
         parts=parts_file or order.parts,
         keyboards=count,
         quantities=quantities or order.quantities,
         # Builders share the keyboards of the file; another number has no such shares.
         builders=order.builders if count == order.keyboards else (),
+        silenced=(*order.silenced, *options.read_silences(silence)),
     )
 
 

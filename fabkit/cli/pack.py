@@ -3,29 +3,37 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from fabkit.cli import options
 
+if TYPE_CHECKING:
+    from fabkit.house.order import BoardUse
+
 
 @click.command("pack")
-@click.argument(
-    "packages", type=click.Path(path_type=Path), metavar="PACKAGE...", nargs=-1, required=True
-)
+@click.argument("packages", type=options.FILE, metavar="PACKAGE...", nargs=-1, required=True)
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=options.FILE,
     required=True,
     metavar="FILE.zip|FOLDER",
-    help="Name of the zip; for several packages the folder of their zips.",
+    help="Zip to write; for several packages, a folder for their zips.",
 )
+@options.BOARD
 @options.HOUSE
 @options.THICKNESS
-@click.option("--colour", metavar="NAME", help="Mask colour, for the readme in the zip.")
-@click.option("--finish", metavar="NAME", help="Surface finish, for the readme in the zip.")
-@click.option("--quantity", type=click.IntRange(min=1), help="Boards, for the readme in the zip.")
+@options.COLOUR
+@options.FINISH
+@click.option(
+    "--count",
+    "quantity",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="How many boards you order, for the readme in the zip.",
+)
 @click.option(
     "--netlist", "with_netlist", is_flag=True, help="Also pack the netlist, for electrical testing."
 )
@@ -36,9 +44,10 @@ from fabkit.cli import options
     "--job",
     "with_job",
     is_flag=True,
-    help="Complete the job file with your choices, or write one where there is none.",
+    help="Complete the job file with your choices, or write one.",
 )
-@options.DESPITE
+@options.FINE
+@options.SILENCE
 @options.REPLACE
 @options.ROLE
 @options.LIMIT
@@ -46,11 +55,13 @@ from fabkit.cli import options
 def command(
     packages: tuple[Path, ...],
     out: Path,
-    house_file: Path | None,
+    use: BoardUse | None,
+    house_files: tuple[Path, ...],
     thickness_mm: float | None,
     colour: str | None,
     finish: str | None,
-    despite: tuple[str, ...],
+    fine: bool,
+    silence: tuple[str, ...],
     replace: bool,
     as_json: bool,
     **given: Any,
@@ -59,15 +70,14 @@ def command(
 
     Only what is needed to make the board goes in, with a readme that says what you chose.  The
     same files give the same zip, byte for byte.  It is read back and compared before it gets its
-    name.  With errors in a package nothing is written, unless you say why with --despite.
+    name.  With errors in a package nothing is written, unless you silence each with a reason.
 
     \b
     Examples:
-      fabkit pack gerbers/ --out upload.zip --thickness 1.2 --quantity 5
+      fabkit pack gerbers/ --out upload.zip --thickness 1.2 --count 5
       fabkit pack left/ right/ --out uploads --rename --job
     """
     from fabkit import api
-    from fabkit.checks.model import CheckOptions
     from fabkit.cli.reading import read_board
     from fabkit.outputs import records, terminal
     from fabkit.outputs.atomic import refuse_existing
@@ -78,13 +88,19 @@ def command(
         thickness_mm=thickness_mm,
         colour=colour,
         finish=finish,
-        despite=options.read_reasons(despite, "--despite"),
         **given,
     )
     if len(packages) == 1:
         refuse_existing(out, replace=replace)
-    house = api.load_house(house_file)
-    judged = CheckOptions(thickness_mm=thickness_mm, colour=colour, finish=finish)
+    house = api.load_house(next(iter(house_files), None))
+    judged = options.judged_as(
+        use=use,
+        fine=fine,
+        silence=silence,
+        thickness_mm=thickness_mm,
+        colour=colour,
+        finish=finish,
+    )
     with terminal.progress() as tell:
         boards = [read_board(package, tell, roles=options.stated_roles()) for package in packages]
         targets = targets_of(out, boards)
@@ -93,7 +109,7 @@ def command(
         tell("checking")
         results = [api.check(board, house, options=judged) for board in boards]
         for result in results:
-            refuse_errors(result, chosen)
+            refuse_errors(result)
         made = []
         for board, target, result in zip(boards, targets, results, strict=True):
             tell(f"packing {target}")

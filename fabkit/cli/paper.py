@@ -3,44 +3,49 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from fabkit.cli import looks, options, ordering
+from fabkit.cli.words import words
+
+if TYPE_CHECKING:
+    from fabkit.house.order import BoardUse
 
 
 @click.command("paper")
 @ordering.WANTED
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=options.FILE,
     required=True,
     metavar="FILE.pdf",
-    help="Name of the PDF to write.",
+    help="PDF to write.",
 )
 @click.option(
     "--size",
-    type=click.Choice(["a4", "letter"]),
+    type=words("a4", "letter"),
     default="a4",
     show_default=True,
     help="Paper in your printer.",
 )
-@click.option(
-    "--hands",
-    type=click.Choice(["either", "both"]),
-    default="either",
-    show_default=True,
-    help="Of a PACKAGE: one board for either hand, or one that holds a whole keyboard.",
-)
+@options.BOARD
 @looks.OPEN
 @options.REPLACE
 @options.ROLE
 @options.LIMIT
 @options.AS_JSON
 def command(
-    wanted: Path, out: Path, size: str, hands: str, show: bool, replace: bool, as_json: bool
+    wanted: Path,
+    out: Path,
+    size: str,
+    use: BoardUse | None,
+    show: bool,
+    replace: bool,
+    as_json: bool,
 ) -> None:
-    """Write a paper template at full size, to lay a hand on.
+    """Print a full-size template to try under your hand.
 
     Left and right half with outline, holes and key positions, spread over several pages with
     marks to glue by where one is too small.  Print at 100 %, check both bars with a ruler, cut,
@@ -54,7 +59,7 @@ def command(
     from fabkit.outputs import terminal
     from fabkit.outputs.drawings import paper_halves, paper_notes
 
-    order = ordering.read_wanted(wanted, both=hands == "both")
+    order = ordering.read_wanted(wanted, use=use)
     with terminal.progress() as tell:
         boards = ordering.read_boards(order, tell)
         tell("drawing")

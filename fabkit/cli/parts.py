@@ -7,21 +7,30 @@ from typing import Any
 
 import click
 
-from fabkit.cli import options, ordering
+from fabkit.cli import options, ordering, printing
 
 
 @click.command("parts")
 @ordering.WANTED
-@ordering.choices
+@ordering.CHOICES
+@options.TEXT_OUT
+@options.printed("csv", "markdown")
+@options.REPLACE
 @options.ROLE
 @options.LIMIT
-@options.AS_JSON
-def command(wanted: Path, as_json: bool, **given: Any) -> None:
+def command(
+    wanted: Path,
+    out: Path | None,
+    form: str | None,
+    as_json: bool,
+    replace: bool,
+    **given: Any,
+) -> None:
     """List the parts to buy, per half and per keyboard.
 
-    Parts are read from component attributes, else from a placement or parts table, else told by
-    their hole patterns; the parts book says what they cost and what is carried over to the next
-    revision.
+    Parts are read from component attributes, else from a placement or parts table; otherwise they
+    are recognised by their hole patterns.  The parts book says what they cost and what is carried
+    over to the next revision.
 
     \b
     Example:
@@ -29,14 +38,19 @@ def command(wanted: Path, as_json: bool, **given: Any) -> None:
     """
     from fabkit import api
     from fabkit.outputs import money_records, terminal
+    from fabkit.outputs.sheets import render_parts
 
+    chosen = options.form_of(form, as_json=as_json)
+    printing.refuse(out, replace=replace)
     order = ordering.read_order(wanted, **given)
     with terminal.progress() as tell:
         boards = ordering.read_boards(order, tell)
         tell("listing the parts")
         bill = api.list_parts(boards, order)
     record = money_records.bill_record(bill)
-    if as_json:
-        options.print_json("parts", record)
+    if chosen == "text":
+        printing.show(
+            lambda console: terminal.print_bill(console, record), out=out, replace=replace
+        )
     else:
-        terminal.print_bill(terminal.make_console(), record)
+        printing.show(render_parts(record, chosen), out=out, replace=replace)

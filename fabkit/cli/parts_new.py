@@ -12,7 +12,7 @@ from fabkit.cli import options
 @click.command("parts new")
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=options.FILE,
     required=True,
     metavar="FILE.toml",
     help="Where to write the parts book.",

@@ -8,25 +8,26 @@ from typing import Any
 import click
 
 from fabkit.cli import looks, options
+from fabkit.cli.words import words
 
 
 @click.command("preview")
 @options.PACKAGE
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=options.FILE,
     required=True,
     metavar="FOLDER",
     help="Folder for front.png and back.png.",
 )
-@looks.looks
+@looks.LOOKS
 @click.option(
-    "--format",
+    "--as",
     "formats",
-    type=click.Choice(["png", "svg", "pdf"]),
+    type=words("png", "svg", "pdf"),
     multiple=True,
     default=["png"],
-    help="Kind of picture; png without it.  Repeatable.",
+    help="Kind of picture.  Default: png.  Repeatable.",
 )
 @looks.OPEN
 @options.REPLACE
@@ -49,7 +50,7 @@ def command(
 
     \b
     Example:
-      fabkit preview gerbers.zip --out pictures --mask black
+      fabkit preview gerbers.zip --out pictures --colour black
     """
     from fabkit import api
     from fabkit.cli.reading import read_board

@@ -8,26 +8,31 @@ from typing import Any
 
 import click
 
-from fabkit.cli import options, ordering
+from fabkit.cli import options, ordering, printing
 
 
 @click.command("quote")
 @ordering.WANTED
-@ordering.choices
-@click.option(
-    "--quantity",
-    "quantities",
-    type=click.IntRange(min=1),
-    multiple=True,
-    metavar="N",
-    help="Boards of each design to price; around your need without it.  Repeatable.",
-)
+@ordering.CHOICES
+@ordering.QUANTITY
+@options.SILENCE
 @click.option("--why", is_flag=True, help="Show the rule and the numbers behind every line.")
-@ordering.TODAY
+@options.TODAY
+@options.TEXT_OUT
+@options.printed("csv", "markdown")
+@options.REPLACE
 @options.ROLE
 @options.LIMIT
-@options.AS_JSON
-def command(wanted: Path, why: bool, today: datetime | None, as_json: bool, **given: Any) -> None:
+def command(
+    wanted: Path,
+    why: bool,
+    today: datetime | None,
+    out: Path | None,
+    form: str | None,
+    as_json: bool,
+    replace: bool,
+    **given: Any,
+) -> None:
     """Price one half over several order quantities.
 
     Boards, options, shipping, tax and parts; minimum order and step of the house; what is left
@@ -39,7 +44,10 @@ def command(wanted: Path, why: bool, today: datetime | None, as_json: bool, **gi
     """
     from fabkit import api
     from fabkit.outputs import money_records, terminal
+    from fabkit.outputs.sheets import render_costs
 
+    chosen = options.form_of(form, as_json=as_json)
+    printing.refuse(out, replace=replace)
     order = ordering.read_order(wanted, **given)
     house, *others = [api.load_house(path) for path in order.houses or (None,)]
     with terminal.progress() as tell:
@@ -51,10 +59,14 @@ def command(wanted: Path, why: bool, today: datetime | None, as_json: bool, **gi
             bill=api.list_parts(boards, order),
             house=house,
             others=others,
-            today=ordering.read_day(today),
+            today=options.read_day(today),
         )
     record = money_records.cost_record(costs)
-    if as_json:
-        options.print_json("quote", record)
+    if chosen == "text":
+        printing.show(
+            lambda console: terminal.print_costs(console, record, why=why),
+            out=out,
+            replace=replace,
+        )
     else:
-        terminal.print_costs(terminal.make_console(), record, why=why)
+        printing.show(render_costs(record, chosen), out=out, replace=replace)

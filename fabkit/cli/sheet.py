@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Any, cast
 import click
 
 from fabkit.cli import looks, options
+from fabkit.cli.words import words
 
 if TYPE_CHECKING:
+    from fabkit.house.order import BoardUse
     from fabkit.outputs.drawings import SheetKind
 
 KINDS = ("halves", "drills", "layer", "net", "islands", "findings", "measures")
@@ -31,11 +33,11 @@ def read_point(
 
 
 @click.command("sheet")
-@click.argument("kind", type=click.Choice(KINDS), metavar="KIND")
+@click.argument("kind", type=words(*KINDS), metavar="KIND")
 @options.PACKAGE
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=options.FILE,
     required=True,
     metavar="FILE",
     help="What to write; its ending says how: .png, .svg or .pdf.",
@@ -53,8 +55,11 @@ def read_point(
     metavar="X,Y",
     help="For `net`: a point on the copper meant, in mm, as findings give it.",
 )
+@options.BOARD
 @options.HOUSE
-@looks.looks
+@options.FINE
+@options.CHOSEN_CHECKS
+@looks.LOOKS
 @looks.OPEN
 @options.REPLACE
 @options.ROLE
@@ -67,7 +72,12 @@ def command(
     layer: str | None,
     net: str | None,
     at_mm: tuple[float, float] | None,
-    house_file: Path | None,
+    use: BoardUse | None,
+    house_files: tuple[Path, ...],
+    fine: bool,
+    only: tuple[str, ...],
+    without: tuple[str, ...],
+    silence: tuple[str, ...],
     show: bool,
     replace: bool,
     as_json: bool,
@@ -96,13 +106,24 @@ def command(
     from fabkit.outputs.drawings import SheetChoice
 
     chosen = looks.read_looks(**given)
+    judged = options.judged_as(
+        use=use,
+        fine=fine,
+        only=only,
+        without=without,
+        silence=silence,
+        thickness_mm=given["thickness_mm"],
+    )
     wanted = SheetChoice(kind=cast("SheetKind", kind), layer=layer, net=net, at_mm=at_mm)
     with terminal.progress() as tell:
         board = read_board(package, tell, roles=options.stated_roles())
+        result = None
+        if kind == "findings":
+            tell("checking")
+            house = api.load_house(next(iter(house_files), None))
+            result = api.check(board, house, options=judged)
         tell("drawing")
-        path = api.draw_sheet(
-            board, out, wanted, options=chosen, house=api.load_house(house_file), replace=replace
-        )
+        path = api.draw_sheet(board, out, wanted, options=chosen, result=result, replace=replace)
     options.print_files([path], as_json=as_json)
     if show:
         looks.open_files([path])

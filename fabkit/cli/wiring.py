@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from fabkit.cli import looks, options, ordering
+from fabkit.cli import looks, options, ordering, printing
+from fabkit.cli.words import words
 
 if TYPE_CHECKING:
     from fabkit.wiring.model import WiringOptions
@@ -40,63 +41,57 @@ def read_joined(
 @ordering.WANTED
 @click.option(
     "--pins",
-    type=click.Path(path_type=Path),
+    type=options.FILE,
     metavar="FILE",
-    help="Your table of pin names by place or pad number (CSV or TOML), where files name none.",
+    help="Your table (CSV or TOML) of pin names, where the files have none.",
 )
 @click.option(
     "--controller",
     "controllers",
     callback=read_refs,
     metavar="REF[,REF]",
-    help="The controller or its header rows; without it the part that most keys lead to.",
+    help="The controller or its header rows.  Default: the part most keys connect to.",
 )
 @click.option(
     "--right-controller",
     "right_controllers",
     callback=read_refs,
     metavar="REF[,REF]",
-    help="The same for the right half, where it has a place of its own.",
+    help="The same for the right half, where it sits elsewhere.",
 )
 @click.option(
     "--right-pins",
-    type=click.Choice(["in-place", "swapped"]),
+    type=words("in-place", "swapped"),
     default="in-place",
     show_default=True,
-    help="Turned over, each controller pin keeps its hole, or the two rows change places.",
+    help="Right half: controller pins keep their holes, or the two rows swap.",
 )
 @click.option(
     "--jumpers",
-    type=click.Choice(["up", "down"]),
+    type=words("up", "down"),
     default="up",
     show_default=True,
-    help="Of a board for either hand: the face whose jumpers are closed.",
+    help="On a reversible board: the side whose solder jumpers are closed.",
 )
 @click.option(
     "--joined",
     multiple=True,
     callback=read_joined,
     metavar="REF=PAD-PAD",
-    help="Of jumpers with three pads: the two that are joined, such as JP1=1-2 or 'JP*=2-3'."
-    "  Turned over, the right half joins the other two.  Repeatable.",
+    help="Joined pads of a three-pad jumper, as in JP1=1-2 or 'JP*=2-3'.  Repeatable.",
 )
 @click.option(
     "--right-joined",
     multiple=True,
     callback=read_joined,
     metavar="REF=PAD-PAD",
-    help="The same for the right half, where it is otherwise.  Repeatable.",
+    help="The same for the right half.  Default: the other two pads.  Repeatable.",
 )
-@click.option(
-    "--board",
-    "use",
-    type=click.Choice(["either", "left", "right", "both", "whole"]),
-    help="What one board is; without it the order file or the board tells.",
-)
+@options.BOARD
 @click.option(
     "--by",
     "walk",
-    type=click.Choice(["rows", "columns"]),
+    type=words("rows", "columns"),
     default="rows",
     show_default=True,
     help="Number keys row by row, or column by column.",
@@ -113,47 +108,41 @@ def read_joined(
     "--right-first",
     type=click.IntRange(min=0),
     metavar="N",
-    help="Number of the right half's first key; without it the left half's go on.",
+    help="Number of the right half's first key.  Default: counting goes on.",
 )
 @click.option(
     "--mirrored",
     is_flag=True,
-    help="Number the right half from its right side, so that mirrored keys count alike.",
+    help="Number the right half from its right side, like the left half mirrored.",
 )
 @click.option(
-    "--order",
+    "--key-order",
     "key_order",
-    type=click.Path(path_type=Path),
+    type=options.FILE,
     metavar="FILE.toml",
-    help="Your list of keys in the order of their numbers; it wins.",
+    help="Your list of keys in the order of their numbers; overrides --by.",
 )
-@click.option("--csv", "as_csv", is_flag=True, help="Print CSV.")
 @click.option(
     "--template",
-    type=click.Path(path_type=Path),
+    type=options.FILE,
     metavar="FILE",
-    help="Print through your own template (jinja2); docs/wiring.md lists what it knows.",
+    help="Print through your own template (jinja2).",
 )
+@options.TEXT_OUT
 @click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="Write what would be printed into a file.",
-)
-@click.option(
-    "--picture",
+    "--draw",
     "pictures",
-    type=click.Path(path_type=Path),
+    type=options.FILE,
     multiple=True,
     metavar="FILE",
-    help="Draw number and pin at each key: .png, .svg or .pdf.  Repeatable.",
+    help="Also draw it, into this .png, .svg or .pdf.  Repeatable.",
 )
-@options.ROLE
-@options.LIMIT
+@options.printed("csv")
 @looks.OPEN
 @options.REPLACE
 @options.FAIL_ON
-@options.AS_JSON
+@options.ROLE
+@options.LIMIT
 @click.pass_context
 def command(
     ctx: click.Context,
@@ -161,7 +150,7 @@ def command(
     wanted: Path,
     pins: Path | None,
     key_order: Path | None,
-    as_csv: bool,
+    form: str | None,
     as_json: bool,
     template: Path | None,
     out: Path | None,
@@ -171,27 +160,28 @@ def command(
     fail_on: str,
     **given: Any,
 ) -> None:
-    """Tell which controller pin each key is on, on both halves.
+    """List which controller pin each key is on, on both halves.
 
-    Keys are numbered row by row as seen from the key side; a board for either hand is turned over
+    Keys are numbered row by row as seen from the key side; a reversible board is turned over
     for the right half, whose numbers go on after the left half's.  Pins are read from attributes
     of the copper, else from a netlist, else from your own table.
 
     \b
     Examples:
-      fabkit wiring gerbers.zip --picture wiring.svg
+      fabkit wiring gerbers.zip --draw wiring.svg
       fabkit wiring gerbers.zip --pins my-pins.csv --template my-table.j2 --out table.txt
     """
     from fabkit import api
     from fabkit.outputs import terminal
-    from fabkit.outputs.atomic import refuse_existing, write_file
+    from fabkit.outputs.atomic import refuse_existing
     from fabkit.outputs.wiring_records import wiring_record
 
-    if as_csv + as_json + (template is not None) > 1:
-        raise click.UsageError("choose one of --csv, --json and --template")
+    printed = options.form_of(form, as_json=as_json)
+    if printed != "text" and template is not None:
+        raise click.UsageError(f"--template and {printed} cannot both be printed; give one")
     for path in (*pictures, *([out] if out else [])):
         refuse_existing(path, replace=replace)
-    order = ordering.read_wanted(wanted)
+    order = ordering.read_wanted(wanted, use=given["use"])
     with terminal.progress() as tell:
         boards = ordering.read_boards(order, tell)
         tell("finding the wiring")
@@ -206,16 +196,13 @@ def command(
             tell(f"drawing {path.name}")
             api.draw_wiring(boards, found, path, replace=replace)
     record = wiring_record(found)
-    text = _text(record, as_csv=as_csv, as_json=as_json, template=template)
-    if out is not None:
-        write_file(out, (text or _plain(record)).encode(), replace=replace)
-        click.echo(out.as_posix())
-    elif text is None:
+    text = _text(record, printed=printed, template=template)
+    if text is None:
         from fabkit.outputs.terminal_wiring import print_wiring
 
-        print_wiring(terminal.make_console(), record)
+        printing.show(lambda console: print_wiring(console, record), out=out, replace=replace)
     else:
-        options.print_data(text)
+        printing.show(text, out=out, replace=replace)
     if pictures and text is None:
         click.echo("\n".join(p.as_posix() for p in pictures))
     if show:
@@ -231,15 +218,13 @@ def _chosen(given: dict[str, Any]) -> WiringOptions:
     return WiringOptions(**given)
 
 
-def _text(
-    record: dict[str, Any], *, as_csv: bool, as_json: bool, template: Path | None
-) -> str | None:
+def _text(record: dict[str, Any], *, printed: str, template: Path | None) -> str | None:
     """What was asked for as text; None for the tables people read."""
-    if as_json:
+    if printed == "json":
         from fabkit.outputs.json import to_document
 
         return to_document("wiring", record)
-    if as_csv:
+    if printed == "csv":
         from fabkit.outputs.wiring_records import wiring_csv
 
         return wiring_csv(record)
@@ -248,19 +233,3 @@ def _text(
 
         return render_template(load_template(template), record, name=template.name)
     return None
-
-
-def _plain(record: dict[str, Any]) -> str:
-    """The tables as text."""
-    import io
-
-    from rich.console import Console
-
-    from fabkit.outputs.terminal import PLAIN_WIDTH
-    from fabkit.outputs.terminal_wiring import print_wiring
-
-    text = io.StringIO()
-    print_wiring(
-        Console(file=text, width=PLAIN_WIDTH, markup=False, emoji=False, highlight=False), record
-    )
-    return text.getvalue()

@@ -67,7 +67,7 @@ def compare_ways(
 
     The ways not ordered are estimates: they suppose boards of the measured size.
     """
-    if order.boards[0].side == "both":
+    if order.boards[0].use not in ("reversible", "left", "right"):
         return ()
     left, right = facts[0], facts[-1]
     bigger = max(facts, key=lambda f: f.width_mm * f.height_mm)

@@ -7,13 +7,20 @@ from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
-from typing import Literal
+from typing import Final, Literal, get_args
 
 from fabkit.house.loading import check_format
 from fabkit.house.money import CURRENCY_DIGITS
 from fabkit.house.table import Table, read_sheet
 
-HalfSide = Literal["either", "left", "right", "both"]
+BoardUse = Literal["reversible", "left", "right", "both", "whole", "plate", "none"]
+"""What one board is: a half that serves either hand, one half, both halves, a keyboard that is not
+split, a plate without copper, or no keyboard at all."""
+
+BOARD_USES: Final[tuple[BoardUse, ...]] = get_args(BoardUse)
+
+ALL_IN_ONE: Final[frozenset[BoardUse]] = frozenset(("both", "whole", "none"))
+"""One such board is all the boards of one keyboard."""
 
 USUAL_THICKNESS_MM = Decimal("1.6")
 """Where neither the order nor a file states another (common practice)."""
@@ -33,9 +40,8 @@ class OrderedBoard:
     ----------
     package
         Folder or archive, resolved against the order file.
-    side
-        ``either``: reversible, any half; ``left`` or ``right``: that half only; ``both``: one
-        board holds a whole keyboard.
+    use
+        What one board is.
     halves
         Halves one board gives.
     per_keyboard
@@ -46,7 +52,7 @@ class OrderedBoard:
 
     package: Path
     name: str
-    side: HalfSide = "either"
+    use: BoardUse = "reversible"
     halves: int = 1
     per_keyboard: int = 2
     roles: Mapping[str, str] = field(default_factory=dict)
@@ -187,7 +193,31 @@ class Order:
     @property
     def reversible(self) -> bool:
         """Whether one design makes either half."""
-        return len(self.boards) == 1 and self.boards[0].side == "either"
+        return len(self.boards) == 1 and self.boards[0].use == "reversible"
+
+
+def ordered_board(
+    package: Path, *, name: str, use: BoardUse, roles: Mapping[str, str] | None = None
+) -> OrderedBoard:
+    """A design that gives as many halves as its use says."""
+    return OrderedBoard(
+        package=package,
+        name=name,
+        use=use,
+        halves=halves_of(use),
+        per_keyboard=boards_of(use),
+        roles=roles or {},
+    )
+
+
+def halves_of(use: BoardUse) -> int:
+    """Halves that one board gives."""
+    return 2 if use in ALL_IN_ONE else 1
+
+
+def boards_of(use: BoardUse) -> int:
+    """Boards of this design in one keyboard."""
+    return 2 if use in ("reversible", "plate") else 1
 
 
 def load_order(path: Path | str) -> Order:
@@ -204,10 +234,10 @@ def load_order(path: Path | str) -> Order:
     return order_from(table, base=Path(path).parent)
 
 
-def order_for(package: Path | str, *, keyboards: int = 1) -> Order:
-    """The order of a bare package: one reversible design, everything else as defaults."""
+def order_for(package: Path | str, *, keyboards: int = 1, use: BoardUse = "reversible") -> Order:
+    """The order of a bare package: one design, everything else as defaults."""
     path = Path(package)
-    board = OrderedBoard(package=path, name=path.stem)
+    board = ordered_board(path, name=path.stem, use=use)
     return Order(name=path.stem, file="", invented=False, boards=(board,), keyboards=keyboards)
 
 
@@ -268,28 +298,29 @@ def _boards(table: Table, base: Path) -> tuple[OrderedBoard, ...]:
     rows = table.tables("board")
     if not 1 <= len(rows) <= 2:
         raise table.error("board", f"{len(rows)} boards", expected="one design, or left and right")
-    sides: tuple[HalfSide, ...] = ("either", "left", "right", "both")
     boards = []
     for row in rows:
-        side: HalfSide = row.text("side", "either", choices=sides)
+        if "side" in row:
+            raise row.error("side", "is now called 'is'", expected='is = "reversible" or another')
+        use: BoardUse = row.text("is", "reversible", choices=BOARD_USES)
         package = row.text("package")
         board = OrderedBoard(
             package=base / package,
             name=row.text("name", Path(package).stem),
-            side=side,
-            halves=row.integer("halves", 2 if side == "both" else 1, least=1),
-            per_keyboard=row.integer("per_keyboard", 2 if side == "either" else 1, least=1),
+            use=use,
+            halves=row.integer("halves", halves_of(use), least=1),
+            per_keyboard=row.integer("per_keyboard", boards_of(use), least=1),
             roles=_roles(row.table("roles", None)),
         )
         row.done()
         boards.append(board)
-    if len(boards) == 2 and {b.side for b in boards} != {"left", "right"}:
+    if len(boards) == 2 and {b.use for b in boards} != {"left", "right"}:
         raise rows[1].error(
-            "side", "two designs must be one left and one right half", expected="left and right"
+            "is", "two designs must be one left and one right half", expected="left and right"
         )
-    if len(boards) == 1 and boards[0].side in ("left", "right"):
+    if len(boards) == 1 and boards[0].use in ("left", "right"):
         raise rows[0].error(
-            "side", "the other half is missing", expected="a second [[board]], or side = either"
+            "is", "the other half is missing", expected="a second [[board]], or is = reversible"
         )
     made = sum(b.halves * b.per_keyboard for b in boards)
     if made != 2:

@@ -6,6 +6,8 @@ import json
 import re
 from collections.abc import Mapping, Sequence
 
+from fabkit.house.order import BoardUse, boards_of, halves_of
+
 _TEXT = """\
 # What to order.  Paths are relative to this file; what is commented out is the default.
 
@@ -13,8 +15,8 @@ format = 1
 name = {name}
 
 # One design that makes either half (reversible), two boards a keyboard; or two [[board]] tables
-# with side = "left" and side = "right", one of each a keyboard; or one with side = "both", when
-# it holds a whole keyboard.
+# with is = "left" and is = "right", one of each a keyboard; or one with is = "both" (both halves),
+# "whole" (a keyboard that is not split), "plate" or "none" (no keyboard).
 {boards}[want]
 keyboards = {keyboards}
 # spare_halves = 0
@@ -78,7 +80,7 @@ keyboards = {keyboards}
 _BOARD = """\
 [[board]]
 package = {package}
-side = "{side}"
+is = "{use}"
 # halves = {halves}
 # per_keyboard = {per_keyboard}
 {roles}
@@ -93,7 +95,7 @@ _ROLES = """\
 def order_template(
     *,
     name: str,
-    boards: Sequence[tuple[str, str]],
+    boards: Sequence[tuple[str, BoardUse]],
     keyboards: int = 1,
     roles: Mapping[str, str] | None = None,
     chosen: Mapping[str, object] | None = None,
@@ -105,7 +107,7 @@ def order_template(
     name
         Name of the order.
     boards
-        Package and side of each design.
+        Package of each design, and what it is.
     keyboards
         How many.
     roles
@@ -122,12 +124,12 @@ def order_template(
     tables = "".join(
         _BOARD.format(
             package=_literal(package),
-            side=side,
-            halves=2 if side == "both" else 1,
-            per_keyboard=2 if side == "either" else 1,
+            use=use,
+            halves=halves_of(use),
+            per_keyboard=boards_of(use),
             roles=f"[board.roles]\n{stated}" if stated and not number else _ROLES,
         )
-        for number, (package, side) in enumerate(boards)
+        for number, (package, use) in enumerate(boards)
     )
     text = _TEXT.format(name=_literal(name), boards=tables, keyboards=keyboards)
     for key, value in (chosen or {}).items():

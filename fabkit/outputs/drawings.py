@@ -249,7 +249,7 @@ def paper_halves(boards: Sequence[Board], order: Order) -> tuple[PaperHalf, ...]
         return halves_of(boards[0])
     words = {"left": "left half", "right": "right half", "both": "both halves"}
     return tuple(
-        PaperHalf(board=b, side="top", name=words.get(o.side, "board"), keys=find_keys(b))
+        PaperHalf(board=b, side="top", name=words.get(o.use, "board"), keys=find_keys(b))
         for b, o in zip(boards, order.boards, strict=True)
     )
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -18,8 +17,6 @@ class PackOptions:
         As chosen of the house sheet.
     quantity
         Boards of this design.
-    despite
-        Rules whose errors are accepted, each with the user's reason, which is recorded.
     with_netlist
         Also pack the bare-board netlist, for houses that test electrically.
     rename
@@ -36,7 +33,6 @@ class PackOptions:
     lead_time: str | None = None
     extras: tuple[str, ...] = ()
     quantity: int | None = None
-    despite: Mapping[str, str] = field(default_factory=dict)
     with_netlist: bool = False
     rename: bool = False
     with_job: bool = False

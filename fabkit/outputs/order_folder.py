@@ -33,7 +33,7 @@ from fabkit.outputs.manifest import (
 )
 from fabkit.outputs.names import file_stem
 from fabkit.outputs.options import PackOptions
-from fabkit.outputs.pack import refuse_errors, write_pack
+from fabkit.outputs.pack import accepted_errors, refuse_errors, write_pack
 from fabkit.outputs.pictures import look_of, picture_files
 from fabkit.outputs.terminal import PLAIN_WIDTH, Tell, print_check
 from fabkit.outputs.verdict import render_verdict
@@ -99,7 +99,6 @@ def write_order(
     contents: OrderContents,
     folder: Path,
     *,
-    despite: Mapping[str, str],
     reopen: Callable[[Path], Board],
     tell: Tell,
     replace: bool = False,
@@ -132,7 +131,7 @@ def write_order(
             _write(part, prefix, _board_files(contents, judged))
             tell(f"packing {judged.ordered.name}")
             target = part / f"{stem}.zip"
-            boards.append(_pack(contents, judged, target, despite=despite, reopen=reopen))
+            boards.append(_pack(contents, judged, target, reopen=reopen))
         tell("writing the sheets")
         _write(part, "", {**sheets.parts_files(bill), **sheets.cost_files(costs)})
         _write(part, "", _workbook_files(contents))
@@ -242,7 +241,6 @@ def _pack(
     judged: JudgedBoard,
     target: Path,
     *,
-    despite: Mapping[str, str],
     reopen: Callable[[Path], Board],
 ) -> Record:
     choice = contents.order.choice
@@ -255,21 +253,21 @@ def _pack(
         lead_time=choice.lead_time,
         extras=choice.extras,
         quantity=_quantity(contents),
-        despite=despite,
     )
     record: Record = {
         "board": judged.ordered.name,
-        "side": judged.ordered.side,
+        "is": judged.ordered.use,
         "verdict": judged.result.verdict,
         "counts": records.count_record(judged.result),
     }
     try:
-        refuse_errors(judged.result, options)
+        refuse_errors(judged.result)
     except FindingsRefused as refused:
         return {**record, "zip": None, "reason": refused.message}
-    packed = write_pack(judged.board, target, options=options, reopen=reopen)
+    accepted = accepted_errors(judged.result)
+    packed = write_pack(judged.board, target, options=options, accepted=accepted, reopen=reopen)
     made = records.packed_record(packed)
-    return {**record, "zip": {**made, "path": target.name}, "despite": dict(despite)}
+    return {**record, "zip": {**made, "path": target.name}, "accepted": accepted}
 
 
 def _quantity(contents: OrderContents) -> int | None:
@@ -284,7 +282,7 @@ def stem_of(order: Order, ordered: OrderedBoard) -> str:
     """Stem of a design's files, different for each design of the order."""
     stems = [file_stem(o.name).casefold() for o in order.boards]
     stem = file_stem(ordered.name)
-    return stem if stems.count(stem.casefold()) == 1 else f"{stem}-{ordered.side}"
+    return stem if stems.count(stem.casefold()) == 1 else f"{stem}-{ordered.use}"
 
 
 def _manifest(contents: OrderContents, boards: list[Record], part: Path, costs: Record) -> Record:

@@ -27,28 +27,25 @@ from fabkit.outputs.readme import readme_text
 from fabkit.package.model import PackageFile, RoleKind
 
 
-def refuse_errors(result: CheckResult, options: PackOptions) -> None:
-    """Refuse to pack what should not be ordered, unless every error was accepted with a reason.
+def refuse_errors(result: CheckResult) -> None:
+    """Refuse to pack what should not be ordered, unless every error is silenced with a reason.
 
     Raises
     ------
     FindingsRefused
-        An error was found that is not accepted.
-    UsageError
-        A rule is accepted that does not exist.
+        An error was found that is not silenced.
     """
-    if options.despite:
-        from fabkit.outputs.rulebook import refuse_unknown
-
-        refuse_unknown(options.despite)
-    open_rules = sorted(
-        {f.id for f in result if f.severity is Severity.ERROR and f.id not in options.despite}
-    )
+    open_rules = sorted({f.id for f in result if f.severity is Severity.ERROR})
     if open_rules:
         raise FindingsRefused(
             f"not packed, because of errors: {', '.join(open_rules)}",
-            hint="see `fabkit check`; to pack anyway, say --despite ID=REASON for each of them",
+            hint="see `fabkit check`; to pack anyway, give a reason for each: --silence ID=REASON",
         )
+
+
+def accepted_errors(result: CheckResult) -> dict[str, str]:
+    """Rules whose errors were silenced, with the user's reasons, for the readme of the zip."""
+    return {f.id: why for f, why in result.silenced if f.severity is Severity.ERROR}
 
 
 def write_pack(
@@ -56,6 +53,7 @@ def write_pack(
     target: Path,
     *,
     options: PackOptions,
+    accepted: Mapping[str, str],
     reopen: Callable[[Path], Board],
     replace: bool = False,
 ) -> Packed:
@@ -70,6 +68,8 @@ def write_pack(
         Name of the zip.
     options
         What is ordered.
+    accepted
+        As :func:`accepted_errors` gives it.
     reopen
         Reads a zip and builds its board; used on the finished archive.
     replace
@@ -95,7 +95,7 @@ def write_pack(
         jobs = [name for name, file in files.items() if file.role.kind is RoleKind.JOB]
         name = jobs[0] if jobs else f"{file_stem(options.name or board.name)}-job.gbrjob"
         contents[name] = complete_job(contents.get(name), board, files, options)
-    contents[README] = readme_text(board, files, options).encode()
+    contents[README] = readme_text(board, files, options, accepted).encode()
 
     def verify(part: Path) -> None:
         difference = find_difference(board, reopen(part))

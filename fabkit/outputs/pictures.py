@@ -49,17 +49,9 @@ def look_of(
     house: House, *, colour: str, finish: str, thickness_mm: float | None
 ) -> PreviewOptions:
     """Picture options nearest to what is ordered: a sheet may name more than eyes tell apart."""
-    mask = next((m for m in MaskColour if m.value in colour.lower()), MaskColour.GREEN)
     sheet = house.options.finishes.get(finish)
-    words = f"{finish} {sheet.title if sheet else ''}".lower()
-    return PreviewOptions(mask=mask, finish=_metal(words), thickness_mm=thickness_mm)
-
-
-def _metal(words: str) -> Finish:
-    if "enig" in words or "gold" in words:
-        return Finish.GOLD
-    if "silver" in words:
-        return Finish.SILVER
-    if "osp" in words or "bare" in words:
-        return Finish.BARE
-    return Finish.TIN
+    return PreviewOptions(
+        mask=MaskColour.of(colour) or MaskColour.GREEN,
+        finish=Finish.of(f"{finish} {sheet.title if sheet else ''}") or Finish.TIN,
+        thickness_mm=thickness_mm,
+    )

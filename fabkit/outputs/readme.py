@@ -12,7 +12,12 @@ from fabkit.package.model import PackageFile
 from fabkit.units import counted, format_mm, format_number
 
 
-def readme_text(board: Board, files: Mapping[str, PackageFile], options: PackOptions) -> str:
+def readme_text(
+    board: Board,
+    files: Mapping[str, PackageFile],
+    options: PackOptions,
+    accepted: Mapping[str, str],
+) -> str:
     """Say what is ordered, and which file is what; nothing that changes from run to run."""
     width, height = board.size_mm
     thickness = options.thickness_mm or board.thickness_mm
@@ -40,8 +45,8 @@ def readme_text(board: Board, files: Mapping[str, PackageFile], options: PackOpt
         slots = f", {counted(row['slots'], 'slot')}" if row["slots"] else ""
         diameter = format_mm(row["diameter_mm"])
         lines.append(f"{diameter:<12}{row['plating']:<14}{counted(row['holes'], 'hole')}{slots}")
-    if options.despite:
+    if accepted:
         lines += ["", "Known findings, accepted by the designer", "-" * 40]
-        lines += [f"{rule}: {reason}" for rule, reason in sorted(options.despite.items())]
+        lines += [f"{rule}: {reason}" for rule, reason in sorted(accepted.items())]
     lines += ["", f"Packed by fabkit {__version__}."]
     return "\n".join(lines) + "\n"

@@ -162,5 +162,18 @@ def cost_files(costs: Record) -> dict[str, bytes]:
     }
 
 
+ENDINGS = {"csv": "csv", "markdown": "md", "json": "json"}
+
+
+def render_parts(bill: Record, form: str) -> str:
+    """The parts list as ``csv``, ``markdown`` or ``json``."""
+    return parts_files(bill)[f"parts.{ENDINGS[form]}"].decode()
+
+
+def render_costs(costs: Record, form: str) -> str:
+    """The cost sheet as ``csv``, ``markdown`` or ``json``."""
+    return cost_files(costs)[f"costs.{ENDINGS[form]}"].decode()
+
+
 def _notes(record: Record) -> str:
     return "".join(f"> {notice}\n" for notice in record["notices"])

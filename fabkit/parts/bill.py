@@ -8,7 +8,7 @@ from decimal import ROUND_CEILING
 
 from fabkit.board.model import Board
 from fabkit.findings import Finding, Place, Rule
-from fabkit.house.order import HalfSide
+from fabkit.house.order import BoardUse
 from fabkit.keyboard.patterns import Pattern, load_patterns
 from fabkit.parts import rules
 from fabkit.parts.assembly import assembly_steps
@@ -70,7 +70,7 @@ def build_bill(
     Parameters
     ----------
     board
-        The board that makes both halves (see ``usage.side``), or one board by half.
+        The board that makes both halves (see ``usage.use``), or one board by half.
     book
         The parts book.
     usage
@@ -83,15 +83,15 @@ def build_bill(
     Bill
         Conflicts between sources are in ``problems``.
     """
-    use = usage or Usage()
+    wanted = usage or Usage()
     known = load_patterns() if patterns is None else tuple(patterns)
     boards: Mapping[Half, Board] = (
         {"left": board, "right": board} if isinstance(board, Board) else board
     )
     read = {id(b): read_sources(b, known) for b in boards.values()}
     seen: dict[Half, Seen] = {half: read[id(boards[half])] for half in HALVES}
-    side: HalfSide = use.side if isinstance(board, Board) else "left"
-    return _Builder(seen, book, use, side, known).build()
+    use: BoardUse = wanted.use if isinstance(board, Board) else "left"
+    return _Builder(seen, book, wanted, use, known).build()
 
 
 class _Builder:
@@ -102,14 +102,14 @@ class _Builder:
         seen: Mapping[Half, Seen],
         book: PartsBook,
         usage: Usage,
-        side: HalfSide,
+        use: BoardUse,
         patterns: Sequence[Pattern],
     ) -> None:
         self.seen = seen
         self.book = book
         self.usage = usage
-        self.side = side
-        self.reversible = side == "either"
+        self.use = use
+        self.reversible = use == "reversible"
         self.doubling = self.reversible and _shows_doubles(seen["left"], usage)
         self.patterns = patterns
         self.problems: list[Finding] = []
@@ -175,10 +175,10 @@ class _Builder:
         tallies = {}
         for part in self.book.parts:
             group = groups.get(part.key)
-            records = half_records(group.records if group else (), seen, self.side, half)
+            records = half_records(group.records if group else (), seen, self.use, half)
             counted = tally_records(records, doubling=self.doubling, half=half, part=part)
             sites = [s for s in seen.sites if s.pattern in part.patterns]
-            by_holes = tally_sites(half_sites(sites, seen, self.side, half))
+            by_holes = tally_sites(half_sites(sites, seen, self.use, half))
             if counted is None:
                 if by_holes is not None:
                     tallies[part.key] = by_holes
@@ -219,7 +219,7 @@ class _Builder:
                 if p.marks_key and p.key in tallies[half]
             }
             most = max(marked.values(), default=0)
-            keys[half] = count_keys(self.seen[half], {half: most}, self.side)[half]
+            keys[half] = count_keys(self.seen[half], {half: most}, self.use)[half]
             for title, count in marked.items():
                 if count != keys[half]:
                     self._report(
@@ -302,7 +302,7 @@ class _Builder:
             for half in HALVES:
                 group = groups[half].get(key)
                 records = half_records(
-                    group.records if group else (), self.seen[half], self.side, half
+                    group.records if group else (), self.seen[half], self.use, half
                 )
                 tally = tally_records(records, doubling=self.doubling, half=half, part=None)
                 pieces[half] = tally.count if tally else 0
@@ -344,7 +344,7 @@ class _Builder:
                 sites = [s for s in seen.sites if s.pattern == pattern.key]
                 if any(name != HOLES for name in seen.present):
                     sites = []
-                pieces[half] = len(half_sites(sites, seen, self.side, half))
+                pieces[half] = len(half_sites(sites, seen, self.use, half))
             if any(pieces.values()):
                 doubt = "; on a board for both halves one place of two may stay empty"
                 yield BillLine(

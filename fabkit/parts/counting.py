@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fabkit.house.order import HalfSide
+from fabkit.house.order import ALL_IN_ONE, BoardUse
 from fabkit.keyboard.sites import Site
 from fabkit.parts.book import BookPart
 from fabkit.parts.model import HALVES, Half
@@ -34,17 +34,17 @@ class Tally:
     """Face the sources name: ``top``, ``bottom`` or empty."""
 
 
-def half_records(records: Sequence[Record], seen: Seen, side: HalfSide, half: Half) -> list[Record]:
+def half_records(records: Sequence[Record], seen: Seen, use: BoardUse, half: Half) -> list[Record]:
     """Records of one half: all of the board, or those left or right of its middle."""
-    if side != "both":
+    if use not in ALL_IN_ONE:
         return list(records)
     middle = (seen.board.bounds[0] + seen.board.bounds[2]) / 2
     return [r for r in records if r.x_mm is None or (r.x_mm < middle) is (half == "left")]
 
 
-def half_sites(sites: Sequence[Site], seen: Seen, side: HalfSide, half: Half) -> list[Site]:
+def half_sites(sites: Sequence[Site], seen: Seen, use: BoardUse, half: Half) -> list[Site]:
     """Sites of one half, as :func:`half_records`."""
-    if side != "both":
+    if use not in ALL_IN_ONE:
         return list(sites)
     middle = (seen.board.bounds[0] + seen.board.bounds[2]) / 2
     return [s for s in sites if (s.x_mm < middle) is (half == "left")]
@@ -117,11 +117,11 @@ def working_face(part: BookPart | None, half: Half, *, reversible: bool) -> str:
     return "top" if (part.face == "key") is not turned else "bottom"
 
 
-def count_keys(seen: Seen, marked: Mapping[Half, int], side: HalfSide) -> dict[Half, int]:
+def count_keys(seen: Seen, marked: Mapping[Half, int], use: BoardUse) -> dict[Half, int]:
     """Keys of each half: sites of switch patterns, else the parts that mark a key."""
     keys: dict[Half, int] = {}
     for half in HALVES:
-        sites = half_sites([s for s in seen.sites if s.kind == "key"], seen, side, half)
+        sites = half_sites([s for s in seen.sites if s.kind == "key"], seen, use, half)
         keys[half] = len(sites) or marked.get(half, 0)
     return keys
 

@@ -10,7 +10,7 @@ from typing import Literal
 
 from fabkit.findings import Finding
 from fabkit.house.money import Currency
-from fabkit.house.order import HalfSide, Order, SpareRule
+from fabkit.house.order import BoardUse, Order, SpareRule
 
 Half = Literal["left", "right"]
 HALVES: tuple[Half, Half] = ("left", "right")
@@ -45,8 +45,8 @@ class Usage:
 
     Parameters
     ----------
-    side
-        What one board can be (of a pair: see ``build_bill``).
+    use
+        What one board is (of a pair: see ``build_bill``).
     keyboards, spare_halves
         Built: parts are bought for them.
     spares
@@ -54,10 +54,10 @@ class Usage:
     loss_share
         Carried-over parts lost in each rebuild.
     stated
-        False when ``side`` is only supposed, so that the board itself must show it.
+        False when ``use`` is only supposed, so that the board itself must show it.
     """
 
-    side: HalfSide = "either"
+    use: BoardUse = "reversible"
     keyboards: int = 1
     spare_halves: int = 0
     spares: Mapping[str, SpareRule] = field(default_factory=dict)
@@ -68,7 +68,7 @@ class Usage:
     def of(cls, order: Order) -> Usage:
         """Usage of an order."""
         return cls(
-            side=order.boards[0].side,
+            use=order.boards[0].use,
             keyboards=order.keyboards,
             spare_halves=order.spare_halves,
             spares=order.spares,

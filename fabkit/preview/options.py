@@ -22,6 +22,11 @@ class MaskColour(StrEnum):
     YELLOW = "yellow"
     PURPLE = "purple"
 
+    @classmethod
+    def of(cls, name: str) -> MaskColour | None:
+        """The colour that a board house's name for one holds, as ``matte-black`` holds black."""
+        return next((colour for colour in cls if colour.value in name.lower()), None)
+
 
 class LegendColour(StrEnum):
     """Colours of legend ink; ``AUTO`` is the one that reads on the mask."""
@@ -43,6 +48,25 @@ class Finish(StrEnum):
     """Chemical silver."""
     BARE = "bare"
     """Bare copper, or copper under an organic coating."""
+
+    @classmethod
+    def of(cls, name: str) -> Finish | None:
+        """What the eye sees of a finish by its name in the trade, such as ``enig``."""
+        words = name.lower()
+        return next((seen for word, seen in FINISH_WORDS.items() if word in words), None)
+
+
+FINISH_WORDS = {
+    "enig": Finish.GOLD,
+    "gold": Finish.GOLD,
+    "silver": Finish.SILVER,
+    "osp": Finish.BARE,
+    "bare": Finish.BARE,
+    "hasl": Finish.TIN,
+    "tin": Finish.TIN,
+    "solder": Finish.TIN,
+}
+"""Words in names of finishes, those that decide first (ENIG: gold over nickel)."""
 
 
 class Surroundings(StrEnum):

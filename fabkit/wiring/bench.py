@@ -11,6 +11,7 @@ import numpy as np
 
 from fabkit.board.copper import Copper
 from fabkit.errors import UsageError
+from fabkit.house.order import BoardUse
 from fabkit.package.model import Side
 from fabkit.wiring import rules
 from fabkit.wiring.changeover import thrown, told
@@ -28,7 +29,7 @@ from fabkit.wiring.halves import key_side, left_up, opposite, split_hands
 from fabkit.wiring.inferring import infer_diodes
 from fabkit.wiring.keys import BoardKey, is_switch, key_nodes, natural
 from fabkit.wiring.matrix import Matrix, find_matrix, flow
-from fabkit.wiring.model import HalfWiring, Hand, KeyWire, Line, Pin, Scan, Use, WiringOptions
+from fabkit.wiring.model import HalfWiring, Hand, KeyWire, Line, Pin, Scan, WiringOptions
 from fabkit.wiring.numbering import first_of, key_order, order_by_hand
 from fabkit.wiring.pins import TABLE, Pins
 from fabkit.wiring.turning import swap_rows
@@ -97,7 +98,7 @@ class Bench:
         loose = [tuple(n for n in nodes if n not in bridged) for nodes in contacts]
         return infer_diodes(copper, loose, lines)
 
-    def halves(self, use: Use, before: int) -> Iterator[HalfWiring]:
+    def halves(self, use: BoardUse, before: int) -> Iterator[HalfWiring]:
         """The halves this board makes, left before right.
 
         Parameters
@@ -108,7 +109,7 @@ class Bench:
             Keys of the left half when another board makes it, else 0.
         """
         up = key_side(self.keys)
-        if use == "either":
+        if use == "reversible":
             left, told = left_up(self.keys)
             made = self._half("left", left, self.keys, 0, turnable=True)
             if not told:

@@ -10,6 +10,7 @@ import numpy as np
 
 from fabkit.board.model import Board
 from fabkit.findings import Finding, Place
+from fabkit.house.order import BoardUse
 from fabkit.units import counted, format_number
 from fabkit.wiring import rules
 from fabkit.wiring.bench import Bench
@@ -18,18 +19,22 @@ from fabkit.wiring.grid import RULE, key_pitch
 from fabkit.wiring.halves import what_it_is
 from fabkit.wiring.judge import compare_hands, judge_half
 from fabkit.wiring.keys import BoardKey, find_board_keys, may_have_keys
-from fabkit.wiring.model import HalfWiring, Hand, KeySite, Use, Wiring, WiringOptions
+from fabkit.wiring.model import HalfWiring, Hand, KeySite, Wiring, WiringOptions
 from fabkit.wiring.pins import NOTHING, gather_pins
 from fabkit.wiring.pintable import NamedPin
 
 _HANDS: Final[tuple[Hand, ...]] = ("left", "whole", "right")
 
-_USES: Final[dict[Use, str]] = {
-    "either": "a half for either hand",
+_USES: Final[dict[BoardUse, str]] = {
+    "reversible": "a half for either hand",
     "left": "a left half",
     "right": "a right half",
     "both": "both halves side by side",
     "whole": "one keyboard",
+}
+_WITHOUT_KEYS: Final[dict[BoardUse | None, str]] = {
+    "plate": "a plate",
+    "none": "no keyboard",
 }
 
 
@@ -42,7 +47,7 @@ class Design:
 
     board: Board
     sites: Sequence[KeySite]
-    use: Use | None = None
+    use: BoardUse | None = None
     table: Sequence[NamedPin] = ()
 
 
@@ -73,6 +78,11 @@ def find_wiring(
     benches: list[Bench] = []
     for number, design in enumerate(designs):
         board = design.board
+        use = wanted.use or design.use
+        if use in _WITHOUT_KEYS:
+            message = f"{board.name} is {_WITHOUT_KEYS[use]}, as stated: it has no wiring of keys"
+            problems.append(Finding.of(rules.NO_KEYS, message, Place(file=board.name)))
+            continue
         keys: tuple[BoardKey, ...] = ()
         # Most of the work is to trace the copper: not for a board that has no key anyway.
         if may_have_keys(board, design.sites):
@@ -83,7 +93,6 @@ def find_wiring(
             problems.append(Finding.of(rules.NO_KEYS, message, Place(file=board.name)))
             continue
         sources.append(pins.source)
-        use = wanted.use or design.use
         if use is None:
             use, why = what_it_is(board.traced, keys)
             rule.append(f"{board.name} is taken as {_USES[use]}: {why}.")

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from fabkit.board.copper import Copper
 from fabkit.board.symmetry import find_mirror, left_face
 from fabkit.geometry.neighbours import PointTree, usual_gap
+from fabkit.house.order import BoardUse
 from fabkit.package.model import Side
 from fabkit.wiring.keys import BoardKey
-from fabkit.wiring.model import Use
 
 MIRROR_MM: Final = 4.0
 """Keys of two halves on one board mirror each other this well (common practice: a thumb key may
@@ -39,17 +39,17 @@ def key_side(keys: Sequence[BoardKey]) -> Side:
     return "bottom" if sides["bottom"] > sides["top"] else "top"
 
 
-def what_it_is(copper: Copper, keys: Sequence[BoardKey]) -> tuple[Use, str]:
+def what_it_is(copper: Copper, keys: Sequence[BoardKey]) -> tuple[BoardUse, str]:
     """What a board is, and why it is taken to be that."""
     mirror = find_mirror(copper)
     if mirror is not None and mirror.reversible:
-        return "either", "its keys can be used from either face"
+        return "reversible", "its keys can be used from either face"
     if split_hands(keys) is not None:
         return "both", "its keys stand in two groups that mirror each other"
     left = left_face(keys)
     if left is None:
         return "whole", "its keys do not lean to one hand"
-    hand: Use = "left" if left == key_side(keys) else "right"
+    hand: BoardUse = "left" if left == key_side(keys) else "right"
     return hand, f"its thumb keys lean as on a {hand} half"
 
 

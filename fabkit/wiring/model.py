@@ -7,13 +7,11 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from fabkit.findings import Finding
+from fabkit.house.order import BoardUse
 from fabkit.package.model import Side
 
 Hand = Literal["left", "right", "whole"]
 """Which hand a set of keys is for; ``whole`` when they are not a half."""
-
-Use = Literal["either", "left", "right", "both", "whole"]
-"""What one board is: a half for either hand, one half, both halves, or a whole keyboard."""
 
 Scan = Literal["direct", "matrix", "other", "unknown"]
 """``direct``: one pin a key against a common net; ``matrix``: one row and one column a key."""
@@ -244,7 +242,7 @@ class WiringOptions:
         References in the order they are numbered, by hand; wins over ``walk``.
     """
 
-    use: Use | None = None
+    use: BoardUse | None = None
     walk: Walk = "rows"
     first: int = 0
     right_first: int | None = None

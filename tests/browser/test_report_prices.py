@@ -122,7 +122,7 @@ def harder_house():
 def harder_order():
     """Two designs, another currency, tax in whole units, boards that fail."""
     boards = tuple(
-        OrderedBoard(package=None, name=side, side=side, per_keyboard=1)
+        OrderedBoard(package=None, name=side, use=side, per_keyboard=1)
         for side in ("left", "right")
     )
     return Order(

@@ -52,7 +52,7 @@ def test_version(run):
 
 def test_a_slip_of_the_pen_is_answered(run):
     """An unknown command gets the nearest one, and status 2."""
-    assert "Did you mean 'check'?" in run("chekc", status=2).output
+    assert "did you mean 'check'?" in run("chekc", status=2).output
 
 
 def test_check_says_fit(run, small):
@@ -134,7 +134,7 @@ def test_preview_writes_two_pictures(run, small, tmp_path):
     from PIL import Image
 
     out = tmp_path / "pictures"
-    result = run("preview", small, "--out", out, "--scale", "10", "--format", "png")
+    result = run("preview", small, "--out", out, "--scale", "10", "--as", "png")
 
     assert result.output.split() == [(out / n).as_posix() for n in ("front.png", "back.png")]
     with Image.open(out / "front.png") as front, Image.open(out / "back.png") as back:
@@ -146,7 +146,7 @@ def test_preview_writes_two_pictures(run, small, tmp_path):
 @pytest.mark.parametrize(("legend", "told"), [("white", True), ("black", False), ("auto", False)])
 def test_legend_of_the_masks_colour_is_told(run, small, tmp_path, legend, told):
     """White on white is drawn as asked, and said to be unreadable."""
-    looks = ["--mask", "white", "--legend", legend, "--scale", "2"]
+    looks = ["--colour", "white", "--legend", legend, "--scale", "2"]
 
     output = run("preview", small, "--out", tmp_path, *looks).output
 
@@ -169,7 +169,7 @@ def test_pack_writes_what_the_house_needs(run, small, tmp_path):
     """The zip holds the layers and a readme with the choices, and reads back as the same board."""
     (small / "notes.txt").write_text("for me")
     out = tmp_path / "up.zip"
-    result = run("pack", small, "--out", out, "--thickness", "1.2", "--quantity", "5", "--json")
+    result = run("pack", small, "--out", out, "--thickness", "1.2", "--count", "5", "--json")
     (record,) = json.loads(result.output)["zips"]
     with zipfile.ZipFile(out) as archive:
         names = archive.namelist()
@@ -201,8 +201,8 @@ def test_pack_refuses_errors_unless_a_reason_is_given(run, small, tmp_path):
     refused = run(*arguments, status=1)
     assert "thickness/not-offered" in refused.output
     assert not out.exists()
-    assert "your reason" in run(*arguments, "--despite", "thickness/not-offered", status=2).output
-    run(*arguments, "--despite", "thickness/not-offered=they said yes by mail")
+    assert "your reason" in run(*arguments, "--silence", "thickness/not-offered", status=2).output
+    run(*arguments, "--silence", "thickness/not-offered=they said yes by mail")
     with zipfile.ZipFile(out) as archive:
         assert "they said yes by mail" in archive.read("readme.txt").decode()
 
@@ -381,8 +381,8 @@ def test_two_designs_in_one_order(run, small, tmp_path):
     order = tmp_path / "order.toml"
     order.write_text(
         'format = 1\nname = "pair"\n'
-        '[[board]]\npackage = "small"\nside = "left"\n'
-        '[[board]]\npackage = "small"\nside = "right"\n'
+        '[[board]]\npackage = "small"\nis = "left"\n'
+        '[[board]]\npackage = "small"\nis = "right"\n'
     )
     out = tmp_path / "out"
     run("order", order, "--out", out)

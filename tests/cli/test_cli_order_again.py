@@ -37,7 +37,7 @@ def test_two_packages_become_two_designs(run, small, tmp_path):
     out = tmp_path / "order.toml"
     run("order", "new", small, "--right", right, "--out", out)
 
-    assert [(b.package.name, b.side) for b in load_order(out).boards] == [
+    assert [(b.package.name, b.use) for b in load_order(out).boards] == [
         ("small", "left"),
         ("right", "right"),
     ]

@@ -116,7 +116,7 @@ def test_the_manifest_names_both_zips(pair):
     manifest = json.loads((pair / "manifest.json").read_text(encoding="utf-8"))
     digests = {row["name"]: row["sha256"] for row in manifest["outputs"]}
 
-    assert [b["side"] for b in manifest["boards"]] == ["left", "right"]
+    assert [b["is"] for b in manifest["boards"]] == ["left", "right"]
     for board in manifest["boards"]:
         data = (pair / board["zip"]["path"]).read_bytes()
         assert digests[board["zip"]["path"]] == hashlib.sha256(data).hexdigest()

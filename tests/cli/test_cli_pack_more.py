@@ -128,9 +128,9 @@ def pair(small, tmp_path):
 
 
 def test_only_rules_that_exist_can_be_accepted(run, small, tmp_path):
-    """A misspelt id after --despite is refused with the nearest rule, and nothing is written."""
+    """A misspelt id after --silence is refused with the nearest rule, and nothing is written."""
     out = tmp_path / "up.zip"
-    told = run("pack", small, "--out", out, "--despite", "hole/ring-broke=cut away", status=2)
+    told = run("pack", small, "--out", out, "--silence", "hole/ring-broke=cut away", status=2)
     assert "hole/ring-broken" in told.output
     assert not out.exists()
 

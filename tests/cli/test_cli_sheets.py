@@ -183,7 +183,7 @@ def test_paper_tells_of_holes_off_the_board(run, small, tmp_path):
 
 def test_paper_of_a_whole_keyboard_is_one_drawing(run, small, tmp_path):
     """A board that holds both halves is drawn once."""
-    run("paper", small, "--out", tmp_path / "a.pdf", "--hands", "both")
+    run("paper", small, "--out", tmp_path / "a.pdf", "--board", "both")
 
     assert len(pages((tmp_path / "a.pdf").read_bytes())) == 1
 

@@ -108,7 +108,7 @@ def test_missing_package_is_a_message(tmp_path):
 def test_pictures_and_page(tmp_path):
     """Both faces as PNG and SVG, and a page with a slider for each face."""
     page = tmp_path / "changes.html"
-    result = run(A, B, "--no-findings", "--pictures", tmp_path / "p", "--report", page)
+    result = run(A, B, "--no-findings", "--draw", tmp_path / "p", "--report", page)
 
     assert result.exit_code == 1
     names = {p.name for p in (tmp_path / "p").iterdir()}
@@ -166,8 +166,8 @@ def test_a_new_error_ends_with_1(level, tmp_path):
 
 
 def test_the_orders_report_shows_what_changed(tmp_path):
-    """With --compare-with the order folder holds the changes, and the report a wipe."""
-    arguments = ["order", ORDER, "--out", str(tmp_path / "o"), "--compare-with", A]
+    """With --old the order folder holds the changes, and the report a wipe."""
+    arguments = ["order", ORDER, "--out", str(tmp_path / "o"), "--old", A]
     result = CliRunner().invoke(cli, arguments)
     html = (tmp_path / "o" / "report.html").read_text()
     record = json.loads((tmp_path / "o" / "changes.json").read_text())
@@ -183,9 +183,7 @@ def test_the_orders_report_shows_what_changed(tmp_path):
 def test_an_order_of_two_designs_has_no_revision_before(tmp_path):
     """One package cannot be the revision before of two designs; nothing is written."""
     pair = str(ROOT / "fixtures" / "pair" / "order.toml")
-    result = CliRunner().invoke(
-        cli, ["order", pair, "--out", str(tmp_path / "o"), "--compare-with", A]
-    )
+    result = CliRunner().invoke(cli, ["order", pair, "--out", str(tmp_path / "o"), "--old", A])
 
     assert result.exit_code == 2
     assert not (tmp_path / "o").exists()

@@ -385,7 +385,7 @@ def test_house_may_forbid_a_way() -> None:
 def test_pair_of_designs() -> None:
     """Left and right are priced apart, shipped together, and make one keyboard a piece of each."""
     boards = tuple(
-        OrderedBoard(package=order_for("x").boards[0].package, name=s, side=s, per_keyboard=1)  # type: ignore[arg-type]
+        OrderedBoard(package=order_for("x").boards[0].package, name=s, use=s, per_keyboard=1)  # type: ignore[arg-type]
         for s in ("left", "right")
     )
     wanted = order(boards=boards, keyboards=5)

@@ -16,7 +16,7 @@ from fabkit.house.order_template import order_template
 from fabkit.house.table import Table, parse_sheet
 from fabkit.house.toml_lines import key_lines
 
-ORDER = order_template(name="x", boards=[("y", "either")])
+ORDER = order_template(name="x", boards=[("y", "reversible")])
 CASES: dict[str, tuple[str, Callable[[Table], object]]] = {
     "house": (EXAMPLE.read_text(encoding="utf-8"), house_from),
     "order": (ORDER.replace("\n# ", "\n"), lambda t: order_from(t, base=Path())),

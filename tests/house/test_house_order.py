@@ -13,7 +13,7 @@ from fabkit.house.order_template import order_template
 from fabkit.house.table import parse_sheet
 
 DEMO = Path(__file__).parents[2] / "fixtures" / "wheatear" / "order.toml"
-PLAIN = order_template(name="Board", boards=[("rev-b", "either")], keyboards=2)
+PLAIN = order_template(name="Board", boards=[("rev-b", "reversible")], keyboards=2)
 
 
 def load_text(text: str) -> Order:
@@ -63,7 +63,7 @@ def test_demonstration_order() -> None:
 
 
 PAIR = PLAIN.replace(
-    'side = "either"', 'side = "left"\n\n[[board]]\npackage = "right"\nside = "right"'
+    'is = "reversible"', 'is = "left"\n\n[[board]]\npackage = "right"\nis = "right"'
 )
 
 
@@ -71,18 +71,18 @@ def test_left_and_right_pair() -> None:
     """Two designs are one left and one right, one of each a keyboard."""
     order = load_text(PAIR)
 
-    assert [b.side for b in order.boards] == ["left", "right"]
+    assert [b.use for b in order.boards] == ["left", "right"]
     assert not order.reversible
 
 
 @pytest.mark.parametrize(
     ("text", "key", "words"),
     [
-        (PLAIN.replace('side = "either"', 'side = "lefty"'), "board[1].side", "not known"),
-        (PLAIN.replace('side = "either"', 'side = "left"'), "board[1].side", "other half"),
+        (PLAIN.replace('is = "reversible"', 'is = "lefty"'), "board[1].is", "not known"),
+        (PLAIN.replace('is = "reversible"', 'is = "left"'), "board[1].is", "other half"),
         (
-            PAIR.replace('side = "right"', 'side = "left"'),
-            "board[2].side",
+            PAIR.replace('is = "right"', 'is = "left"'),
+            "board[2].is",
             "one left and one right",
         ),
         (PLAIN.replace("keyboards = 2", "keyboards = 0", 1), "want.keyboards", "too small"),

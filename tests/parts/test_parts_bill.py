@@ -349,7 +349,7 @@ def test_what_is_no_part_is_left_out_with_its_reason() -> None:
 def test_pair_of_different_boards() -> None:
     """Left and right have their own counts; uneven halves are a note."""
     left, right = make_board(keys=5, doubled=False), make_board(keys=4, doubled=False)
-    bill = build_bill({"left": left, "right": right}, book(), usage=Usage(side="left"))
+    bill = build_bill({"left": left, "right": right}, book(), usage=Usage(use="left"))
     line = bill.line("socket")
 
     assert line is not None
@@ -361,7 +361,7 @@ def test_whole_keyboard_on_one_board_is_split() -> None:
     """One board for both halves: sites left and right of the middle."""
     board = make_board(keys=6, doubled=False)
     object.__setattr__(board, "bounds", (-10.0, -10.0, 105.0, 20.0))
-    line = build_bill(board, book(), usage=Usage(side="both")).line("socket")
+    line = build_bill(board, book(), usage=Usage(use="both")).line("socket")
 
     assert line is not None
     assert (line.left, line.right) == (3, 3)

@@ -77,7 +77,7 @@ def names(found):
 def wiring(target, **options):
     """The wiring of the board for either hand, its controller face up on both."""
     board = fabkit.build_board(fabkit.open_package(target))
-    chosen = {"use": "either", "right_pins": "swapped", **options}
+    chosen = {"use": "reversible", "right_pins": "swapped", **options}
     return list_wiring(board, options=WiringOptions(**chosen))
 
 
@@ -153,7 +153,7 @@ def test_board_that_is_not_turned(target):
 )
 def test_wrong_words(target, words, told):
     """What cannot be joined is refused with what there is."""
-    result = CliRunner().invoke(cli, ["wiring", str(target), "--board", "either", *words])
+    result = CliRunner().invoke(cli, ["wiring", str(target), "--board", "reversible", *words])
 
     assert result.exit_code == 2
     assert told in " ".join(result.output.split())
@@ -161,7 +161,7 @@ def test_wrong_words(target, words, told):
 
 def test_command(target):
     """The options reach the wiring, and the tables name the jumpers on the way."""
-    words = ["--board", "either", "--right-pins", "swapped", "--joined", "JP*=2-3"]
+    words = ["--board", "reversible", "--right-pins", "swapped", "--joined", "JP*=2-3"]
 
     result = CliRunner().invoke(cli, ["wiring", str(target), *words, "--json"])
 

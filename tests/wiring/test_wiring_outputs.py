@@ -91,7 +91,7 @@ def test_command_prints_json_csv_and_tables():
     """The command prints the same keys as table, CSV and JSON."""
     told = json.loads(run("wiring", LINNET, "--json").output)
     table = run("wiring", LINNET).output
-    rows = list(csv.DictReader(io.StringIO(run("wiring", LINNET, "--csv").output)))
+    rows = list(csv.DictReader(io.StringIO(run("wiring", LINNET, "--format", "csv").output)))
 
     keys = told["halves"][0]["keys"]
     assert [str(k["index"]) for k in keys] == [r["index"] for r in rows]
@@ -103,9 +103,9 @@ def test_pictures_and_out_file(tmp_path):
     """Pictures of every kind and the file asked for are written, never over another."""
     out = tmp_path / "keys.csv"
     names = [tmp_path / f"wiring.{kind}" for kind in ("png", "svg", "pdf")]
-    words = ["wiring", LINNET, "--csv", "--out", out]
+    words = ["wiring", LINNET, "--format", "csv", "--out", out]
     for name in names:
-        words += ["--picture", name]
+        words += ["--draw", name]
 
     result = run(*words)
 
@@ -156,13 +156,13 @@ def test_exit_status(planted, tmp_path):
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        (["--csv", "--json"], "choose one"),
+        (["--format", "csv", "--json"], "choose one"),
         (["--controller", "U9"], "U9"),
         (["--controller", ","], "list of references"),
         (["--pins", "nowhere.csv"], "nowhere.csv"),
         (["--template", "nowhere.j2"], "nowhere.j2"),
-        (["--order", "nowhere.toml"], "nowhere.toml"),
-        (["--picture", "wiring.txt"], "wiring.txt"),
+        (["--key-order", "nowhere.toml"], "nowhere.toml"),
+        (["--draw", "wiring.txt"], "wiring.txt"),
     ],
 )
 def test_wrong_use(words, told):

@@ -211,7 +211,7 @@ def _identity(contents: OrderContents) -> str:
 def _facts(contents: OrderContents, costs: Record) -> Iterator[tuple[str, str]]:
     for judged in contents.boards:
         width, height = judged.board.size_mm
-        name = f", {judged.ordered.side}" if len(contents.boards) > 1 else ""
+        name = f", {judged.ordered.use}" if len(contents.boards) > 1 else ""
         yield f"Size{name}", f"{format_number(width, digits=1)} × {format_mm(height, digits=1)}"
         yield f"Copper layers{name}", str(len(judged.board.copper))
     choice = contents.order.choice
@@ -253,12 +253,12 @@ def _board(contents: OrderContents, judged: JudgedBoard, pack: Record, number: i
     packed = pack["zip"]
     return {
         "name": judged.ordered.name,
-        "side": judged.ordered.side,
+        "side": judged.ordered.use,
         "verdict": result.verdict,
         "tone": TONES[result.worst],
         "pack_text": _pack_text(pack),
         "zip": packed,
-        "despite": list(pack.get("despite", {}).items()),
+        "accepted": list(pack.get("accepted", {}).items()),
         "view": view,
         "true": width <= PAPER_WIDTH_MM,
         "true_size": f"{width:.3f}mm" if width <= PAPER_WIDTH_MM else "100%",

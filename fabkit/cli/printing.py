@@ -1,0 +1,64 @@
+"""What a command prints: on the terminal, or into the file that ``--out`` names."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from fabkit.cli import options
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+
+def show(
+    made: str | Callable[[Console], None], *, out: Path | None = None, replace: bool = False
+) -> None:
+    """Print a text, or what a function prints on a console; or write it into a file.
+
+    Raises
+    ------
+    OutputRefused
+        The file exists, or cannot be written.
+    """
+    if out is None:
+        if isinstance(made, str):
+            options.print_data(made)
+        else:
+            from fabkit.outputs.terminal import make_console
+
+            made(make_console())
+        return
+    from fabkit.outputs.atomic import write_file
+
+    text = made if isinstance(made, str) else plain(made)
+    write_file(out, text.encode(), replace=replace)
+    click.echo(out.as_posix())
+
+
+def plain(made: Callable[[Console], None]) -> str:
+    """What a function prints, as text without colours."""
+    import io
+
+    from fabkit.outputs.terminal import make_console
+
+    text = io.StringIO()
+    made(make_console(text))
+    return text.getvalue()
+
+
+def refuse(out: Path | None, *, replace: bool) -> None:
+    """Refuse an existing file before the work is done.
+
+    Raises
+    ------
+    OutputRefused
+        It exists and may not be overwritten.
+    """
+    if out is not None:
+        from fabkit.outputs.atomic import refuse_existing
+
+        refuse_existing(out, replace=replace)
