@@ -188,12 +188,12 @@ format = 1
 name = "Everything"
 [[board]]
 package = "left"
-side = "left"
+is = "left"
 [board.roles]
 "1.gbr" = "top copper"
 [[board]]
 package = "right"
-side = "right"
+is = "right"
 [want]
 [[want.builder]]
 name = "One"
