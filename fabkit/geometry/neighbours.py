@@ -98,6 +98,51 @@ class PointTree:
         return rows
 
 
+class SpotIndex:
+    """Tells fast whether points lie on spots of a set: a sorted list of cells, no tree.
+
+    Parameters
+    ----------
+    spots : (n, 2) float64
+    reach
+        A point this near to a spot, in x and in y, lies on it.
+    """
+
+    def __init__(self, spots: Floats, reach: float) -> None:
+        self.spots = np.asarray(spots, dtype=np.float64).reshape(-1, 2)
+        self.reach = reach
+        keys = self._keys(self.spots)
+        self._order = np.argsort(keys, kind="stable")
+        self._sorted = keys[self._order]
+
+    def find(self, points: Floats) -> Ints:
+        """Row of a spot that each point lies on, -1 where there is none.
+
+        Of several spots in one cell of twice the reach only the first is looked at.
+        """
+        asked = np.asarray(points, dtype=np.float64).reshape(-1, 2)
+        found = np.full(len(asked), -1, dtype=np.int64)
+        if not len(self.spots):
+            return found
+        for corner in ((-1, -1), (-1, 1), (1, -1), (1, 1)):
+            keys = self._keys(asked + self.reach * np.array(corner))
+            at = np.minimum(np.searchsorted(self._sorted, keys), len(self._sorted) - 1)
+            rows = self._order[at]
+            near = self._sorted[at] == keys
+            near &= (np.abs(self.spots[rows] - asked) <= self.reach).all(axis=1)
+            found = np.where(near, rows, found)
+        return found
+
+    def share(self, points: Floats) -> float:
+        """Share of points that lie on a spot; 0 without points."""
+        return float((self.find(points) >= 0).mean()) if len(points) else 0.0
+
+    def _keys(self, points: Floats) -> Ints:
+        cells = np.floor(np.clip(np.nan_to_num(points), -1e6, 1e6) / (2 * self.reach))
+        keys: Ints = cells[:, 0].astype(np.int64) * 2**31 + cells[:, 1].astype(np.int64)
+        return keys
+
+
 def usual_gap(points: Floats) -> float:
     """Usual distance of a point to the nearest other one; infinite for a lone one.
 

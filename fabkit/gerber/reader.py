@@ -32,15 +32,20 @@ _SIGNS = (
     (re.compile(rb"G0?4[^*]*\*"), 0.1),
     (re.compile(rb"%\s*(?:LP[DC]|AM|TF|SR|IN|LN|AS|IP)"), 0.1),
 )
+_TELLING: Final = 4
+"""The first signs are of layers alone."""
 
 
 def looks_like_gerber(data: bytes) -> float:
     """How much ``data`` looks like a Gerber layer, from 0 (not at all) to 1.
 
     Plotter data without apertures scores low but not 0: reading it says what is wrong with it.
+    Comments and macros alone, as in a library of apertures, make no layer.
     """
     head = data[: 2**16]
     if b"\0" in head[:1024] or head.startswith((b"PK\x03\x04", b"%PDF", b"%!PS")):
+        return 0.0
+    if not any(sign.search(head) for sign, _ in _SIGNS[:_TELLING]):
         return 0.0
     return min(1.0, sum(weight for sign, weight in _SIGNS if sign.search(head)))
 

@@ -21,10 +21,12 @@ from fabkit.gerber.reader import looks_like_gerber
 from fabkit.gerber.reader import read as read_gerber
 from fabkit.intake.model import Intake, LeftOut, Member
 from fabkit.limits import DEFAULT_LIMITS, Limits
+from fabkit.package.byproducts import read_byproduct
 from fabkit.package.choosing import choose_set
+from fabkit.package.claims import Claim
 from fabkit.package.completeness import find_gaps
 from fabkit.package.model import Content, Package, PackageFile, Role, RoleKind
-from fabkit.package.roles import Claim, assign_roles
+from fabkit.package.roles import assign_roles
 from fabkit.package.stated import UNUSED, match_roles
 from fabkit.sidecars.jobfile import looks_like_job, read_job
 from fabkit.sidecars.netlist import looks_like_netlist, read_netlist
@@ -74,6 +76,7 @@ def read_package(
     contents: list[Content] = []
     said = match_roles([member.name for member in chosen.members], roles or {})
     stated: dict[int, Role] = {}
+    beside: list[Member] = []
     for number, member in enumerate(chosen.members):
         if said.get(number) == UNUSED:
             left_out.append(LeftOut(name=member.name, reason="stated to be unused"))
@@ -83,7 +86,7 @@ def read_package(
             _refuse_impossible(member.name, said[number], content)
             stated[len(contents)] = said[number]
         if content is None:
-            left_out.append(LeftOut(name=member.name, reason=_why_not(member.data)))
+            beside.append(member)
         else:
             members.append(member)
             contents.append(content)
@@ -92,7 +95,17 @@ def read_package(
             f"{intake.source} holds no Gerber or drill file that can be read",
             hint="Name a folder or a zip of exported fabrication files.",
         )
-    claims, findings = assign_roles([member.name for member in members], contents, stated)
+    names = [member.name for member in members]
+    byproducts = []
+    for member in beside:
+        text = None if _is_foreign(member.data) else read_byproduct(member.data, member.name, names)
+        if text is not None:
+            byproducts.append(text)
+        reason = _why_not(member.data) if text is None else text.reason
+        left_out.append(LeftOut(name=member.name, reason=reason))
+    claims, findings = assign_roles(
+        names, [member.data for member in members], contents, stated, byproducts
+    )
     contents = _settle_drills(members, contents, claims, limits)
     files = tuple(
         PackageFile(
@@ -161,6 +174,10 @@ def _read_member(member: Member, limits: Limits) -> Content | None:
         if looks_like(data):
             return read(data, name=name)
     return None
+
+
+def _is_foreign(data: bytes) -> bool:
+    return b"\x00" in data[:4096] or data.startswith(tuple(magic for magic, _ in _FOREIGN))
 
 
 def _why_not(data: bytes) -> str:

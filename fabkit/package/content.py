@@ -1,7 +1,8 @@
-"""What the image of a layer file looks like, for files whose name says nothing.
+"""What the image of a layer file looks like beside the others: pads, openings, strokes, edges.
 
-All of this is weak evidence (common practice, not a standard) and is only asked when nothing
-better is known; every guess is reported.
+Content is weighed with everything else that speaks of a role; where nothing else does, it decides
+alone and the role is reported as doubtful.  Only columns of flashes, strokes and contours are
+looked at, never shapes: a few milliseconds a file.
 """
 
 from __future__ import annotations
@@ -9,23 +10,43 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.geometry.neighbours import SpotIndex
 from fabkit.gerber.model import GerberFile, Kind
 from fabkit.package.model import Role, RoleKind, Side
 from fabkit.units import COINCIDENT_MM
 
-_GRID_MM: Final = 0.02
-"""Flashes of two layers nearer than this are the same pad."""
+Floats = NDArray[np.float64]
+
+SAME_PAD_MM: Final = 0.03
+"""Spots of two layers nearer than this, in x and in y, are the same pad: a coarse inch format."""
+_LARGEST_PAD_MM: Final = 12.0
+"""A region larger than this is a pour or a plane, no pad."""
 _ITS_SIDE: Final = 0.9
-"""Share of a mask's or stencil's flashes that its own side's copper has at least."""
+"""Share of a mask's or stencil's spots that its own side's copper has at least."""
 _CLEAR: Final = 0.1
 """The other side has fewer by this share."""
+_FEWEST_PADS: Final = 4
+_LINKED: Final = 0.1
+"""Share of copper's pads at which tracks end, at least; masks and stencils have next to none."""
+_PLANE_HOLES: Final = 0.05
+"""Share of the holes that a filled layer has pads at: planes have few."""
+_MOSTLY: Final = 0.6
+"""Share of openings on pads or holes, from which on openings larger than pads are a mask's."""
+UNDER_HOLES: Final = 0.2
+"""Share of the holes that copper has pads under, at least: many are bare holes for parts."""
+_MASKED_HOLES: Final = 0.25
+"""Share of the holes from which on openings that are no larger than pads are a mask's."""
 _TEXT_STROKE_MM: Final = 3.0
 """Strokes of lettering are shorter than this."""
+_GROWN_MM: Final = 0.004
+"""A mask opening is larger than its pad by more than this; rounding stays below."""
+_MARGIN_MM: Final = 0.5
+"""What lies this far beyond the other layers still counts as inside."""
 
 
 @dataclass(frozen=True)
@@ -43,22 +64,49 @@ class Look:
         return flashes, len(kind) - flashes - regions, regions
 
     @cached_property
-    def flash_cells(self) -> NDArray[np.int64]:
-        """Flash places on a coarse grid, each once, as one number."""
-        objects = self.file.objects
-        rows = objects.kind == Kind.FLASH
-        return _cells(objects.x0[rows], objects.y0[rows])
+    def _spots(self) -> tuple[Floats, Floats]:
+        objects, segments = self.file.objects, self.file.segments
+        flashed = (objects.kind == Kind.FLASH) & objects.dark & (objects.aperture >= 0)
+        places = np.column_stack((objects.x0[flashed], objects.y0[flashed]))
+        boxes = np.array([a.size_mm for a in self.file.apertures] or [(0.0, 0.0)])
+        sizes = np.sqrt(boxes.prod(axis=1))[objects.aperture[flashed]]
+        filled = objects.dark & (objects.first < objects.last)
+        if filled.any():
+            bounds = _boxes(segments, objects.first[filled], objects.last[filled])
+            width, height = bounds[:, 2] - bounds[:, 0], bounds[:, 3] - bounds[:, 1]
+            small = np.maximum(width, height) <= _LARGEST_PAD_MM
+            middles = (bounds[small, :2] + bounds[small, 2:]) / 2
+            places = np.concatenate((places, middles))
+            sizes = np.concatenate((sizes, np.sqrt(width * height)[small]))
+        # Of objects on one spot the largest is the pad: rounded ones are made of several.
+        order = np.argsort(-sizes, kind="stable")
+        cells = np.round(places[order] / COINCIDENT_MM)
+        _, first = np.unique(cells, axis=0, return_index=True)
+        rows = order[np.sort(first)]
+        return places[rows], sizes[rows]
+
+    @property
+    def spots(self) -> Floats:
+        """Middles of flashes and of small regions, each place once, mm, (n, 2)."""
+        return self._spots[0]
+
+    @property
+    def sizes(self) -> Floats:
+        """Geometric mean of width and height of what lies on each spot, mm, (n,)."""
+        return self._spots[1]
 
     @cached_property
-    def flash_area(self) -> float:
-        """Mean box area of flashed apertures, mm²."""
+    def index(self) -> SpotIndex:
+        """Its spots, to be found fast."""
+        return SpotIndex(self.spots, SAME_PAD_MM)
+
+    @cached_property
+    def middles(self) -> Floats:
+        """Middles of strokes, mm, (n, 2)."""
         objects = self.file.objects
-        used = objects.aperture[objects.kind == Kind.FLASH]
-        used = used[used >= 0]
-        if not len(used):
-            return 0.0
-        areas = np.array([a.size_mm[0] * a.size_mm[1] for a in self.file.apertures] or [0.0])
-        return float(areas[used].mean())
+        rows = (objects.kind == Kind.DRAW) | (objects.kind == Kind.ARC)
+        ends = (objects.x0 + objects.x1)[rows], (objects.y0 + objects.y1)[rows]
+        return np.column_stack(ends) / 2
 
     @cached_property
     def stroke_mm(self) -> float:
@@ -90,36 +138,62 @@ class Look:
         open_rows = np.abs(objects.turn) != 2
         ends = np.concatenate(
             (
-                _cells(objects.x0[open_rows], objects.y0[open_rows], unique=False),
-                _cells(objects.x1[open_rows], objects.y1[open_rows], unique=False),
+                np.column_stack((objects.x0[open_rows], objects.y0[open_rows])),
+                np.column_stack((objects.x1[open_rows], objects.y1[open_rows])),
             )
         )
         if not len(ends):
             return True
-        _, counts = np.unique(ends, return_counts=True)
-        return bool((counts >= 2).mean() > 0.95)
+        cells = np.round(ends / SAME_PAD_MM)
+        _, back, counts = np.unique(cells, axis=0, return_inverse=True, return_counts=True)
+        return bool((counts[back] >= 2).mean() > 0.95)
 
-    def shares_flashes(self, other: Look) -> float:
-        """Share of this image's flash places that the other image flashes too."""
-        if not len(self.flash_cells) or not len(other.flash_cells):
+    @cached_property
+    def linked(self) -> float:
+        """Share of its spots at which a stroke ends, as tracks do on pads; 0 without spots."""
+        if not len(self.spots):
             return 0.0
-        return float(np.isin(self.flash_cells, other.flash_cells).mean())
+        objects = self.file.objects
+        rows = ((objects.kind == Kind.DRAW) | (objects.kind == Kind.ARC)) & objects.dark
+        ends = (
+            np.column_stack((objects.x0[rows], objects.y0[rows])),
+            np.column_stack((objects.x1[rows], objects.y1[rows])),
+        )
+        return SpotIndex(np.concatenate(ends), SAME_PAD_MM).share(self.spots)
+
+    @cached_property
+    def pours(self) -> int:
+        """Number of regions too large for a pad."""
+        filled = self.file.objects.dark & (self.file.objects.first < self.file.objects.last)
+        if not filled.any():
+            return 0
+        objects = self.file.objects
+        bounds = _boxes(self.file.segments, objects.first[filled], objects.last[filled])
+        return int((np.ptp(bounds.reshape(-1, 2, 2), axis=1).max(axis=1) > _LARGEST_PAD_MM).sum())
+
+    def share_on(self, other: Look) -> float:
+        """Share of this image's spots that the other image has too."""
+        return other.index.share(self.spots)
+
+    def growth_on(self, other: Look) -> float:
+        """Median of how much larger its spots are than those of the other image, mm."""
+        rows = other.index.find(self.spots)
+        here = rows >= 0
+        return float(np.median(self.sizes[here] - other.sizes[rows[here]])) if here.any() else 0.0
 
 
-def _cells(
-    x: NDArray[np.float64], y: NDArray[np.float64], *, unique: bool = True
-) -> NDArray[np.int64]:
-    if not len(x):
-        return np.empty(0, np.int64)
-    # Box sizes of boards are far below the 2**31 grid steps that would make two cells collide.
-    column = np.rint(np.nan_to_num(x) / _GRID_MM).astype(np.int64)
-    row = np.rint(np.nan_to_num(y) / _GRID_MM).astype(np.int64)
-    cells = column * 2**31 + row
-    return np.unique(cells) if unique else cells
+def _boxes(segments: Any, first: NDArray[np.int64], last: NDArray[np.int64]) -> Floats:
+    """Boxes of the end points of runs of segments, (n, 4)."""
+    # Runs follow each other, but rows between them belong to erased or expanded ones.
+    edges = np.column_stack((first, last)).reshape(-1)
+    pad = np.append(segments.x0, np.nan), np.append(segments.y0, np.nan)
+    low = [np.fmin.reduceat(values, edges)[::2] for values in pad]
+    high = [np.fmax.reduceat(values, edges)[::2] for values in pad]
+    return np.column_stack((*low, *high))
 
 
 def guess_role(
-    look: Look, others: Sequence[tuple[Role, Look]], *, needs_drill: bool
+    look: Look, others: Sequence[tuple[Role, Look]], *, holes: Floats, needs_drill: bool
 ) -> tuple[Role, float, str] | None:
     """Role an image looks like, with confidence and reason; None when it looks like nothing.
 
@@ -129,6 +203,8 @@ def guess_role(
         The image in question.
     others
         Images whose roles are known better.
+    holes
+        Middles of drilled holes, mm, (n, 2); may be empty.
     needs_drill
         Whether drill data are still missing, so that an image may be them.
     """
@@ -139,41 +215,129 @@ def guess_role(
         return Role(kind=RoleKind.PROFILE), 0.5, "its strokes close around everything else"
     if needs_drill and look.is_round_flashes_only:
         pads = [seen for role, seen in others if role.kind is RoleKind.COPPER]
-        on_pads = max((look.shares_flashes(seen) for seen in pads), default=0.0)
-        smaller = all(look.flash_area < seen.flash_area for seen in pads)
+        on_pads = max((look.share_on(seen) for seen in pads), default=0.0)
+        mean = float(look.sizes.mean())
+        smaller = all(mean < float(seen.sizes.mean()) for seen in pads if len(seen.sizes))
         if on_pads > 0.5 and smaller:
             return Role(kind=RoleKind.DRILL), 0.5, "it holds nothing but small round spots on pads"
-    on_copper = _shares(look, others)
-    if on_copper and max(on_copper.values()) > _ITS_SIDE and drawn <= flashes:
-        said = guess_side(look, others)
-        side = said[0] if said else next(iter(on_copper)) if len(on_copper) == 1 else None
-        copper = f"{side} copper" if side else "copper"
-        areas = [
-            seen.flash_area
-            for role, seen in others
-            if role.kind is RoleKind.COPPER and role.side and (side is None or role.side == side)
-        ]
-        if look.flash_area > max(areas) * 1.001:
-            return (
-                Role(kind=RoleKind.MASK, side=side),
-                0.5,
-                f"its flashes are those of the {copper}, larger",
-            )
-        return (
-            Role(kind=RoleKind.PASTE, side=side),
-            0.4,
-            f"its flashes are some of those of the {copper}, not larger",
-        )
-    if flashes > 10 and drawn > flashes and not _has_kind(others, RoleKind.COPPER):
-        return Role(kind=RoleKind.COPPER), 0.4, "it has pads and many strokes between them"
-    if drawn > 50 and flashes < drawn / 20 and look.stroke_mm < _TEXT_STROKE_MM:
-        return Role(kind=RoleKind.DRAWING), 0.3, "it is mostly short strokes, as lettering is"
+    on_holes = look.index.share(holes)
+    padded = len(look.spots) >= _FEWEST_PADS
+    if padded and (on_holes >= UNDER_HOLES or not len(holes)) and look.linked >= _LINKED:
+        why = f"strokes end on {look.linked:.0%} of its pads, as tracks do"
+        return Role(kind=RoleKind.COPPER), 0.5, why
+    coat = _guess_coat(look, others, holes)
+    if coat is not None and coat[1] >= 0.5:
+        return coat
+    if padded:
+        if look.pours and on_holes >= _PLANE_HOLES:
+            why = f"it fills, with pads under {on_holes:.0%} of the holes"
+            return Role(kind=RoleKind.COPPER), 0.45, why
+        if flashes > 10 and drawn > flashes and not _has_kind(others, RoleKind.COPPER):
+            return Role(kind=RoleKind.COPPER), 0.4, "it has pads and many strokes between them"
+    if coat is not None:
+        return coat
+    if drawn > 5 * len(look.spots) and on_holes > _ITS_SIDE:
+        return Role(kind=RoleKind.COPPER), 0.4, "it has pads under all holes and many strokes"
+    if drawn > 50 and len(look.spots) < drawn / 20 and look.stroke_mm < _TEXT_STROKE_MM:
+        return _guess_lettering(look, others)
     return None
 
 
-def guess_side(look: Look, others: Sequence[tuple[Role, Look]]) -> tuple[Side, str] | None:
-    """Side whose copper has clearly more of an image's flashes, with the reason; else None."""
-    shares = _shares(look, others)
+def _guess_coat(
+    look: Look, others: Sequence[tuple[Role, Look]], holes: Floats
+) -> tuple[Role, float, str] | None:
+    """A mask or a stencil: its spots are pads of the copper, or holes that a mask leaves open."""
+    drilled = SpotIndex(holes, SAME_PAD_MM).find(look.spots) >= 0
+    shares = _shares(look, others, drilled)
+    if not shares or max(shares.values()) <= _MOSTLY:
+        return None
+    said = guess_side(look, others, drilled)
+    side = said[0] if said else next(iter(shares)) if len(shares) == 1 else None
+    copper = f"{side} copper" if side else "copper"
+    under = [
+        seen
+        for role, seen in others
+        if role.kind is RoleKind.COPPER and role.side and (side is None or role.side == side)
+    ]
+    grown = max(look.growth_on(seen) for seen in under)
+    if grown > _GROWN_MM:
+        return (
+            Role(kind=RoleKind.MASK, side=side),
+            0.5,
+            f"its spots are the pads of the {copper}, {grown:.2f} mm larger",
+        )
+    if max(shares.values()) <= _ITS_SIDE:
+        return None
+    with_holes = look.index.share(holes)
+    if with_holes > _MASKED_HOLES and grown >= -_GROWN_MM:
+        return (
+            Role(kind=RoleKind.MASK, side=side),
+            0.45,
+            f"its spots are the pads of the {copper}, {with_holes:.0%} of the holes among them",
+        )
+    return (
+        Role(kind=RoleKind.PASTE, side=side),
+        0.4,
+        f"its spots are some of the pads of the {copper}, not larger",
+    )
+
+
+def _guess_lettering(
+    look: Look, others: Sequence[tuple[Role, Look]]
+) -> tuple[Role, float, str] | None:
+    """A legend inside the board, or a drawing that runs outside."""
+    boxes = [
+        seen.file.bounds
+        for role, seen in others
+        if role.kind in (RoleKind.PROFILE, RoleKind.COPPER) and len(seen.file.objects)
+    ]
+    if not boxes:
+        return Role(kind=RoleKind.DRAWING), 0.3, "it is mostly short strokes, as lettering is"
+    low, high = np.array(boxes)[:, :2].min(axis=0), np.array(boxes)[:, 2:].max(axis=0)
+    reach = 10 * _MARGIN_MM
+    inside = ((look.middles >= low - reach) & (look.middles <= high + reach)).all(axis=1).mean()
+    if inside < 0.98:
+        return (
+            Role(kind=RoleKind.DRAWING),
+            0.4,
+            f"it is lettering, and {1 - inside:.0%} of its strokes lie outside the board",
+        )
+    side = _side_of_legend(look, others)
+    return (
+        Role(kind=RoleKind.LEGEND, side=side),
+        0.4,
+        "it is mostly short strokes, all on the board, as lettering is",
+    )
+
+
+def _side_of_legend(look: Look, others: Sequence[tuple[Role, Look]]) -> Side | None:
+    """Side whose own pads lettering spares; None where there is no telling."""
+    copper = {role.side: seen for role, seen in others if role.kind is RoleKind.COPPER}
+    top, bottom = copper.get("top"), copper.get("bottom")
+    if top is None or bottom is None or not len(look.middles):
+        return None
+    covered = {}
+    for side, mine, other in (("top", top, bottom), ("bottom", bottom, top)):
+        alone = other.index.find(mine.spots) < 0
+        pads, sizes = mine.spots[alone], mine.sizes[alone]
+        if len(pads) < 6:
+            return None
+        reach = float(np.median(sizes)) / 3
+        found = SpotIndex(pads, reach).find(look.middles)
+        covered[side] = float(len(np.unique(found[found >= 0]))) / len(pads)
+    if abs(covered["top"] - covered["bottom"]) < _CLEAR:
+        return None
+    return "top" if covered["top"] < covered["bottom"] else "bottom"
+
+
+def guess_side(
+    look: Look, others: Sequence[tuple[Role, Look]], drilled: NDArray[np.bool_] | None = None
+) -> tuple[Side, str] | None:
+    """Side whose copper has clearly more of an image's spots, with the reason; else None.
+
+    Spots that are ``drilled`` count for either side: a mask leaves bare holes open.
+    """
+    shares = _shares(look, others, drilled)
     if len(shares) < 2:
         return None
     side: Side = "top" if shares["top"] > shares["bottom"] else "bottom"
@@ -182,16 +346,27 @@ def guess_side(look: Look, others: Sequence[tuple[Role, Look]]) -> tuple[Side, s
         return None
     return (
         side,
-        f"{most:.0%} of its flashes are pads of the {side} copper, {least:.0%} of the other",
+        f"{most:.0%} of its spots are pads of the {side} copper, {least:.0%} of the other",
     )
 
 
-def _shares(look: Look, others: Sequence[tuple[Role, Look]]) -> dict[Side, float]:
-    """Share of an image's flashes that are pads of the outer copper of each side."""
+def side_scores(look: Look, others: Sequence[tuple[Role, Look]]) -> tuple[int, int]:
+    """Number of an image's spots that are pads of the top and of the bottom copper."""
+    shares = _shares(look, others, None)
+    count = len(look.spots)
+    return round(shares.get("top", 0.0) * count), round(shares.get("bottom", 0.0) * count)
+
+
+def _shares(
+    look: Look, others: Sequence[tuple[Role, Look]], drilled: NDArray[np.bool_] | None
+) -> dict[Side, float]:
+    """Share of an image's spots that are pads of the outer copper of each side, or drilled."""
     shares: dict[Side, float] = {}
     for role, seen in others:
-        if role.kind is RoleKind.COPPER and role.side:
-            shares[role.side] = max(shares.get(role.side, 0.0), look.shares_flashes(seen))
+        if role.kind is RoleKind.COPPER and role.side and len(look.spots):
+            on = seen.index.find(look.spots) >= 0
+            share = float((on if drilled is None else on | drilled).mean())
+            shares[role.side] = max(shares.get(role.side, 0.0), share)
     return shares
 
 
@@ -220,7 +395,7 @@ def _is_outermost(look: Look, others: Sequence[tuple[Role, Look]]) -> bool:
         for role, seen in others
         if role.kind in (RoleKind.COPPER, RoleKind.MASK) and len(seen.file.objects)
     ]
-    margin = 0.5
+    margin = _MARGIN_MM
     return all(
         x0 - margin <= a and y0 - margin <= b and c <= x1 + margin and d <= y1 + margin
         for a, b, c, d in boxes

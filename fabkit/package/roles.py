@@ -1,71 +1,73 @@
 """Gives each file its role: evidence first file by file, then over the whole set.
 
-Evidence, best first: standard attribute, job file, words and extension of the name, content.
+Evidence, best first: standard attribute, job file, plain comments and the exporter's own lists,
+words and extension of the name.  Content speaks where these are silent or weak, and is heard where
+it speaks against a name.  Sources that disagree are a finding that names both.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
 
 from fabkit.drill.model import DrillFile
 from fabkit.findings import Finding, Place
 from fabkit.gerber.model import GerberFile
 from fabkit.package import rules
-from fabkit.package.content import Look, guess_role, guess_side, is_same_image
-from fabkit.package.functions import read_function
-from fabkit.package.model import Content, Role, RoleKind
-from fabkit.package.words import NameSays, read_name, shared_words
-from fabkit.sidecars.model import JobFile, Netlist, PartsTable, Placement
+from fabkit.package.byproducts import ByProduct
+from fabkit.package.claims import CLEARLY, SURE, Claim, listed, make_claim, stated_claim
+from fabkit.package.comments import read_comments
+from fabkit.package.content import (
+    UNDER_HOLES,
+    Look,
+    guess_role,
+    guess_side,
+    is_same_image,
+    side_scores,
+)
+from fabkit.package.model import Content, Role, RoleKind, Side
+from fabkit.package.words import read_name, shared_words
+from fabkit.sidecars.model import JobFile
 
-_SURE: Final = 0.6
-"""Below this a role is asked of the content too, and reported as doubtful."""
-_CLEARLY: Final = 0.1
-"""A claim wins clearly when it is better by more than this."""
+_STATED: Final = 0.95
+"""From here on a role rests on an attribute, the job file or the user's word."""
+_FEWEST_SPOTS: Final = 6
+"""Fewer pads than this do not speak against a name."""
 _SIDED: Final = (RoleKind.MASK, RoleKind.LEGEND, RoleKind.PASTE)
+_BASE: Final = (RoleKind.COPPER, RoleKind.PROFILE, RoleKind.DRILL)
 _ONE_EACH: Final = (*_SIDED, RoleKind.PROFILE, RoleKind.COPPER)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Claim:
-    """A role with its confidence and reason; ``number`` is a layer number told by the name."""
-
-    role: Role
-    confidence: float
-    reason: str
-    number: int | None = None
-    counts_all: bool = False
-
-
-NO_CLAIM: Final = Claim(
-    role=Role(kind=RoleKind.UNKNOWN), confidence=0.0, reason="nothing says what it is"
-)
 NOTHING_STATED: Final[Mapping[int, Role]] = {}
-_SIDECARS: Final[tuple[tuple[type[Content], RoleKind, str], ...]] = (
-    (JobFile, RoleKind.JOB, "its JSON has the members of a job file"),
-    (Netlist, RoleKind.NETLIST, "its records are those of a bare-board netlist"),
-    (Placement, RoleKind.PLACEMENT, "its headings are those of a placement table"),
-    (PartsTable, RoleKind.PARTS, "its headings are those of a parts table"),
-)
 
 
 def assign_roles(
-    names: Sequence[str], contents: Sequence[Content], stated: Mapping[int, Role] = NOTHING_STATED
+    names: Sequence[str],
+    data: Sequence[bytes],
+    contents: Sequence[Content],
+    stated: Mapping[int, Role] = NOTHING_STATED,
+    byproducts: Sequence[ByProduct] = (),
 ) -> tuple[list[Claim], list[Finding]]:
     """Assign a role to every file of a set.
 
     Parameters
     ----------
-    names, contents
-        Member names and what was read from them; drill data in Gerber form are still Gerber
-        files here.
+    names, data, contents
+        Member names, their bytes and what was read from them; drill data in Gerber form are
+        still Gerber files here.
     stated
         Roles the user states, by index; they win over all evidence.
+    byproducts
+        Texts beside the files that may name layers.
 
     Returns
     -------
-    One claim per file, in order, and what was found doubtful or doubled.
+    One claim per file, in order, and what was found doubtful, doubled or contradictory.
     """
     shared = shared_words(
         [n for n, c in zip(names, contents, strict=True) if isinstance(c, GerberFile | DrillFile)]
@@ -74,111 +76,38 @@ def assign_roles(
     functions = {
         entry.path.rsplit("/", 1)[-1].lower(): entry.function for job in jobs for entry in job.files
     }
+    comments = read_comments(
+        {i: data[i] for i, c in enumerate(contents) if isinstance(c, GerberFile)}, shared
+    )
     findings: list[Finding] = []
-    claims = [
-        _claim(name, content, read_name(name, shared), functions, findings)
-        if i not in stated
-        else _as_stated(stated[i], content)
-        for i, (name, content) in enumerate(zip(names, contents, strict=True))
-    ]
-    _ask_contents(claims, contents)
-    _fill_sides(claims)
+    claims = []
+    for i, (name, content) in enumerate(zip(names, contents, strict=True)):
+        if i in stated:
+            claims.append(stated_claim(stated[i], content))
+            continue
+        beside = comments.get(i) or listed(name, byproducts, shared)
+        claims.append(
+            make_claim(
+                name, content, read_name(name, shared), beside, functions, byproducts, findings
+            )
+        )
+    looks = {i: Look(c) for i, c in enumerate(contents) if isinstance(c, GerberFile)}
+    _ask_contents(names, claims, contents, looks)
+    _fill_sides(names, claims, looks)
     findings += _number_copper(names, claims)
+    findings += _hear_contents(names, claims, looks, stated)
     findings += _settle_doubles(names, contents, claims)
     findings += _report_doubts(names, claims)
     return claims, findings
 
 
-def _as_stated(role: Role, content: Content) -> Claim:
-    if isinstance(content, DrillFile) and role.kind is RoleKind.DRILL and role.plated is None:
-        role = replace(role, plated=content.plated)
-    return Claim(role=role, confidence=1.0, reason="you say so")
-
-
-def _claim(
-    name: str,
-    content: Content,
-    said: NameSays,
-    functions: dict[str, tuple[str, ...]],
-    findings: list[Finding],
-) -> Claim:
-    for kind_of, kind, why in _SIDECARS:
-        if isinstance(content, kind_of):
-            return Claim(role=Role(kind=kind), confidence=1.0, reason=why)
-    by_job = read_function(functions.get(name.rsplit("/", 1)[-1].lower(), ()))
-    if isinstance(content, DrillFile):
-        return _claim_drill(content, by_job, said)
-    if not isinstance(content, GerberFile):
-        return NO_CLAIM
-    by_attribute = read_function(content.function)
-    if by_attribute is not None:
-        _compare_with_name(name, by_attribute, said, findings)
-        function = ",".join(content.function)
-        return Claim(role=by_attribute, confidence=1.0, reason=f"its file function is {function}")
-    if by_job is not None:
-        return Claim(role=by_job, confidence=0.95, reason="the job file lists it so")
-    if content.function and said.confidence <= 0.5:
-        return Claim(
-            role=Role(kind=RoleKind.DRAWING),
-            confidence=_SURE,
-            reason=f"its file function is {','.join(content.function)}: no production layer",
-        )
-    if said.kind is None:
-        return NO_CLAIM
-    return Claim(
-        role=Role(
-            kind=said.kind,
-            side=said.side if said.kind is not RoleKind.PROFILE else None,
-            inner=said.inner,
-            plated=said.plated,
-        ),
-        confidence=said.confidence,
-        reason=said.reason,
-        number=said.number,
-        counts_all=said.counts_all,
-    )
-
-
-def _claim_drill(content: DrillFile, by_job: Role | None, said: NameSays) -> Claim:
-    by_attribute = read_function(content.function)
-    reason = "its commands are those of a drill file"
-    plated = content.plated
-    if by_attribute is not None:
-        reason = f"its file function is {','.join(content.function)}"
-        plated = by_attribute.plated if plated is None else plated
-    elif plated is None and by_job is not None and by_job.plated is not None:
-        plated = by_job.plated
-        reason += "; plating as the job file lists it"
-    elif plated is None and said.plated is not None and _plating_is_open(content):
-        plated = said.plated
-        reason += "; plating from its name"
-    return Claim(role=Role(kind=RoleKind.DRILL, plated=plated), confidence=0.95, reason=reason)
-
-
-def _plating_is_open(content: DrillFile) -> bool:
-    return all(tool.plated is None for tool in content.tools)
-
-
-def _compare_with_name(name: str, role: Role, said: NameSays, findings: list[Finding]) -> None:
-    if said.kind is None or said.confidence < 0.8 or RoleKind.DRAWING in (said.kind, role.kind):
-        return
-    other_kind = said.kind is not role.kind
-    other_side = said.side is not None and role.side is not None and said.side != role.side
-    if other_kind or other_side:
-        named = Role(kind=said.kind, side=said.side)
-        findings.append(
-            Finding.of(
-                rules.NAME_DISAGREES,
-                f"its file function says {role}, {said.reason} say {named}",
-                Place(file=name),
-                assumed=f"used as {role}",
-            )
-        )
-
-
-def _ask_contents(claims: list[Claim], contents: Sequence[Content]) -> None:
+def _ask_contents(
+    names: Sequence[str],
+    claims: list[Claim],
+    contents: Sequence[Content],
+    looks: Mapping[int, Look],
+) -> None:
     """Let images speak where names are silent or weak."""
-    looks = {i: Look(c) for i, c in enumerate(contents) if isinstance(c, GerberFile)}
     sides = [(c.role, looks[i]) for i, c in enumerate(claims) if i in looks]
     for i in looks:
         told = claims[i]
@@ -191,44 +120,88 @@ def _ask_contents(claims: list[Claim], contents: Sequence[Content]) -> None:
                     confidence=min(told.confidence, 0.5),
                     reason=f"{told.reason}; {found[1]}",
                 )
+    holes = _holes(contents)
     has_drill = any(isinstance(content, DrillFile) for content in contents)
-    weak = [i for i in looks if claims[i].confidence < _SURE]
-    for i in weak:
-        known = [
-            (claims[j].role, look)
-            for j, look in looks.items()
-            if j != i and claims[j].confidence >= max(claims[i].confidence, 0.4)
-        ]
-        guess = guess_role(looks[i], known, needs_drill=not has_drill)
-        if guess is None:
-            continue
-        role, confidence, reason = guess
-        told = claims[i]
-        if told.role.kind is role.kind:
-            claims[i] = replace(
-                told,
-                role=replace(told.role, side=told.role.side or role.side),
-                confidence=min(told.confidence + 0.2, 0.8),
-                reason=f"{told.reason}; {reason}",
-            )
-        elif confidence > told.confidence:
-            claims[i] = Claim(role=role, confidence=confidence, reason=reason)
+    weak = [i for i in looks if claims[i].confidence < SURE]
+    if weak and not any(look.index.share(holes) >= UNDER_HOLES for look in looks.values()):
+        holes = holes[:0]  # they lie elsewhere, or their format is not known yet
+    copper: dict[int, Claim] = {}
+    # What lies on copper is told by the copper, so what is clearly copper or profile comes first.
+    for first, least in ((True, 0.5), (True, 0.0), (False, 0.0)):
+        for i in list(weak):
+            known = [
+                (claims[j].role, look)
+                for j, look in looks.items()
+                if j != i and claims[j].confidence >= max(claims[i].confidence, 0.4)
+            ]
+            guess = guess_role(looks[i], known, holes=holes, needs_drill=not has_drill)
+            if guess is None or guess[1] < least or (first and guess[0].kind not in _BASE):
+                continue
+            claims[i] = _heard(claims[i], *guess)
+            weak.remove(i)
+            if guess[0].kind is RoleKind.COPPER and claims[i].number is None:
+                copper[i] = claims[i]
+        if first:
+            _order_copper(names, claims, copper)
     if has_drill or any(c.role.kind is RoleKind.DRILL for c in claims):
         return
     # A hole plan that is nothing but round flashes on pads is drill data under another name.
     for i, look in looks.items():
         if claims[i].role.kind is RoleKind.DRAWING and look.is_round_flashes_only:
             others = [(claims[j].role, seen) for j, seen in looks.items() if j != i]
-            guess = guess_role(look, others, needs_drill=True)
+            guess = guess_role(look, others, holes=holes, needs_drill=True)
             if guess is not None and guess[0].kind is RoleKind.DRILL:
                 claims[i] = Claim(role=guess[0], confidence=guess[1], reason=guess[2])
 
 
-def _fill_sides(claims: list[Claim]) -> None:
+def _heard(told: Claim, role: Role, confidence: float, reason: str) -> Claim:
+    """A claim with what the content says to it."""
+    if told.role.kind is role.kind:
+        return replace(
+            told,
+            role=replace(told.role, side=told.role.side or role.side),
+            confidence=min(told.confidence + 0.2, 0.8),
+            reason=f"{told.reason}; {reason}",
+        )
+    if confidence > told.confidence:
+        return Claim(role=role, confidence=confidence, reason=reason)
+    return told
+
+
+def _holes(contents: Sequence[Content]) -> NDArray[np.float64]:
+    """Middles of all drilled holes as read so far, mm."""
+    hits = (content.hits for content in contents if isinstance(content, DrillFile))
+    return np.concatenate([np.empty((0, 2)), *(np.column_stack((h.x, h.y)) for h in hits)])
+
+
+def _order_copper(names: Sequence[str], claims: list[Claim], found: Mapping[int, Claim]) -> None:
+    """Order copper that content alone has told by its names, the first on top.
+
+    ``found`` are its claims as they were found; where any other copper has a side or a number,
+    nothing is ordered.
+    """
+    others = (c.role for i, c in enumerate(claims) if i not in found)
+    if len(found) < 2 or any(role.kind is RoleKind.COPPER for role in others):
+        return
+    order = sorted(found, key=lambda i: _natural(names[i]))
+    for i in order:
+        side: Side | None = "top" if i == order[0] else "bottom" if i == order[-1] else None
+        claims[i] = replace(
+            found[i],
+            role=replace(found[i].role, side=side, inner=side is None),
+            confidence=min(found[i].confidence, 0.45),
+            reason=f"{found[i].reason}; {side or 'inner'} in the order of the names, top first",
+        )
+
+
+def _fill_sides(names: Sequence[str], claims: list[Claim], looks: Mapping[int, Look]) -> None:
     for kind in _SIDED:
         rows = [i for i, c in enumerate(claims) if c.role.kind is kind and c.role.side is None]
         numbers = sorted({n for i in rows if (n := claims[i].number) is not None})
         taken = {c.role.side for c in claims if c.role.kind is kind and c.role.side}
+        if not taken and not numbers and len(rows) in (1, 2):
+            _fill_pair(names, claims, looks, rows)
+            continue
         for i in rows:
             claim = claims[i]
             if claim.number is not None and not taken and 1 in numbers and len(numbers) <= 2:
@@ -244,6 +217,70 @@ def _fill_sides(claims: list[Claim]) -> None:
                 role=replace(claim.role, side=side),  # type: ignore[arg-type]
                 reason=f"{claim.reason}; {why}",
             )
+
+
+def _fill_pair(
+    names: Sequence[str], claims: list[Claim], looks: Mapping[int, Look], rows: Sequence[int]
+) -> None:
+    """Files of a kind without a side: by the pads of either side, else two by their names."""
+    others = [(c.role, looks[i]) for i, c in enumerate(claims) if i in looks]
+    first, *more = sorted(rows, key=lambda i: _natural(names[i]))
+    gain = 0
+    if claims[first].role.kind is not RoleKind.LEGEND and all(i in looks for i in rows):
+        scores = [side_scores(looks[i], others) for i in (first, *more)]
+        gain = scores[0][0] - scores[0][1] + sum(s[1] - s[0] for s in scores[1:])
+    if abs(gain) < 2 and not more:
+        return
+    why = "in the order of the names, top first"
+    if abs(gain) >= 2:
+        why = f"fits better by {abs(gain)} pads"
+    sides: tuple[Side, ...] = ("bottom", "top") if gain <= -2 else ("top", "bottom")
+    for i, side in zip((first, *more), sides, strict=False):
+        claims[i] = replace(
+            claims[i],
+            role=replace(claims[i].role, side=side),
+            confidence=min(claims[i].confidence, 0.5),
+            reason=f"{claims[i].reason}; {side} {why}",
+        )
+
+
+def _natural(name: str) -> list[tuple[int, int, str]]:
+    """Sort key that counts numbers as numbers: 2 before 10."""
+    parts = re.findall(r"\d+|\D+", name.lower())
+    return [(0, int(p), "") if p.isdigit() else (1, 0, p) for p in parts]
+
+
+def _hear_contents(
+    names: Sequence[str],
+    claims: list[Claim],
+    looks: Mapping[int, Look],
+    stated: Mapping[int, Role],
+) -> Iterator[Finding]:
+    """Masks and stencils whose pads lie on the other side than everything else says."""
+    others = [(c.role, looks[i]) for i, c in enumerate(claims) if i in looks]
+    against: dict[RoleKind, list[tuple[int, Side, str]]] = {}
+    for i, look in looks.items():
+        role = claims[i].role
+        if role.kind not in (RoleKind.MASK, RoleKind.PASTE) or role.side is None or i in stated:
+            continue
+        found = guess_side(look, others)
+        if found is not None and found[0] != role.side and len(look.spots) >= _FEWEST_SPOTS:
+            against.setdefault(role.kind, []).append((i, *found))
+    for kind, rows in against.items():
+        of_kind = [i for i, c in enumerate(claims) if c.role.kind is kind]
+        weak = all(claims[i].confidence < _STATED for i, _, _ in rows)
+        # Exchanged as a pair, or alone with the other side free: then the content is followed.
+        follow = weak and len(rows) == len(of_kind)
+        for i, side, why in rows:
+            was = claims[i]
+            yield Finding.of(
+                rules.CONTENT_DISAGREES,
+                f"{was.reason}: {was.role}; but {why}",
+                Place(file=names[i]),
+                assumed=f"used as {replace(was.role, side=side) if follow else was.role}",
+            )
+            if follow:
+                claims[i] = replace(was, role=replace(was.role, side=side), reason=why)
 
 
 def _number_copper(names: Sequence[str], claims: list[Claim]) -> Iterator[Finding]:
@@ -327,7 +364,7 @@ def _is_numbered_mask(content: Content) -> bool:
 def _rank(claim: Claim, content: Content) -> float:
     """Confidence, with an empty image behind any other of about the same confidence."""
     empty = isinstance(content, GerberFile) and not len(content.objects)
-    return claim.confidence - (1.5 * _CLEARLY if empty else 0.0)
+    return claim.confidence - (1.5 * CLEARLY if empty else 0.0)
 
 
 def _settle(
@@ -386,7 +423,7 @@ def _report_doubts(names: Sequence[str], claims: list[Claim]) -> list[Finding]:
             findings.append(
                 Finding.of(rules.UNKNOWN, claim.reason, Place(file=names[i]), assumed="not used")
             )
-        elif 0.0 < claim.confidence < _SURE and kind not in (RoleKind.UNKNOWN, RoleKind.DRAWING):
+        elif 0.0 < claim.confidence < SURE and kind not in (RoleKind.UNKNOWN, RoleKind.DRAWING):
             findings.append(
                 Finding.of(
                     rules.LOW_CONFIDENCE,

@@ -83,10 +83,18 @@ LOW_CONFIDENCE: Final = Rule.of(
 )
 NAME_DISAGREES: Final = Rule.of(
     "package/name-disagrees",
-    "A file's name speaks against its file function attribute",
+    "A file's name speaks against its attributes, comments or the job file",
     "The board house reads one of them; if the other is right, layers are swapped.",
     _W,
     "Open the file in a viewer and rename it or export it again.",
+    _SET,
+)
+CONTENT_DISAGREES: Final = Rule.of(
+    "package/content-disagrees",
+    "A file's content speaks against what it is called",
+    "Openings that lie on the pads of the other side leave pads covered and copper bare.",
+    _W,
+    "Look at both sides in the pictures, then name the files after their layers or export again.",
     _SET,
 )
 UNREADABLE: Final = Rule.of(

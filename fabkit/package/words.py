@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import pairwise
@@ -73,6 +73,10 @@ _WEAK: Final = frozenset(
     )
 )
 """Words that mean the kind often, not always."""
+_VAGUE: Final = frozenset(("mechanical", "mech", "user", "info"))
+"""Words for drawings that hold the outline as often: the content decides."""
+_WHOLE: Final = frozenset(("plate",))
+"""Words of their own that look like a shortened one: a plate is not plated."""
 _INNER: Final = frozenset(
     (
         *("in", "inner", "internal", "inr", "mid", "plane"),
@@ -145,24 +149,43 @@ class NameSays:
 
 
 def shared_words(names: Sequence[str]) -> Counter[str]:
-    """Words that every one of three or more names holds, and how often: the board's own name."""
+    """Words of the board's own name, and how often each stands in it.
+
+    That is what all of three or more names hold, and what most of them begin with.
+    """
     if len(names) < 3:
         return Counter()
-    shared = Counter(_words(_stem(names[0])[0]))
-    for name in names[1:]:
-        shared &= Counter(_words(_stem(name)[0]))
-    without = sum(_tells_kind(read_name(name, shared)) for name in names)
-    if without >= sum(_tells_kind(read_name(name)) for name in names):
+    said = [_words(_stem(name)[0]) for name in names]
+    shared = Counter(said[0])
+    for words in said[1:]:
+        shared &= Counter(words)
+    shared |= Counter(_common_beginning(said))
+    if _told(names, shared) >= _told(names, Counter()):
         return shared
     # Without these words names say less: they are no board's name but the layers' own.
-    trade = SIDE_WORDS.keys() | _NUMBERED
-    return Counter(
-        {word: n for word, n in shared.items() if word not in trade and kind_of_word(word) is None}
-    )
+    trade = SIDE_WORDS.keys() | KIND_WORDS.keys() | _NUMBERED
+    return Counter({word: n for word, n in shared.items() if word not in trade})
 
 
-def _tells_kind(says: NameSays) -> bool:
-    return says.kind is not None and not says.is_side_alone
+def _common_beginning(said: Sequence[tuple[str, ...]]) -> tuple[str, ...]:
+    """Longest run of words that more than half of the names begin with, and at least three."""
+    most = max(len(said) // 2 + 1, 3)
+    beginning: tuple[str, ...] = ()
+    while True:
+        at = len(beginning)
+        longer = Counter(w[: at + 1] for w in said if len(w) > at and w[:at] == beginning)
+        if not longer:
+            return beginning
+        words, count = longer.most_common(1)[0]
+        if count < most:
+            return beginning
+        beginning = words
+
+
+def _told(names: Sequence[str], shared: Counter[str]) -> float:
+    """How much names say without their shared words: the sum of confidences."""
+    said = (read_name(name, shared) for name in names)
+    return sum(says.confidence for says in said if not says.is_side_alone)
 
 
 def read_name(name: str, shared: Counter[str] | None = None) -> NameSays:
@@ -203,7 +226,7 @@ def kind_of_word(word: str) -> RoleKind | None:
     >>> kind_of_word("fabric"), kind_of_word("msk"), kind_of_word("plt")
     (<RoleKind.DRAWING: 'drawing'>, <RoleKind.MASK: 'solder mask'>, None)
     """
-    if word in KIND_WORDS or len(word) < 3:
+    if word in KIND_WORDS or len(word) < 3 or word in _WHOLE:
         return KIND_WORDS.get(word)
     if len(word) >= 5:
         whole = next((known for known in KIND_WORDS if known.startswith(word)), None)
@@ -227,6 +250,23 @@ _CONSONANTS: Final = {
 def _is_shortened(word: str, bones: str) -> bool:
     letters = iter(bones)
     return word[0] == bones[0] and word[-1] == bones[-1] and all(c in letters for c in word)
+
+
+def read_text(text: str, source: str, skip: Collection[str] = ()) -> NameSays:
+    """Read the role that a line of text speaks of, such as a layer's name in a comment.
+
+    Parameters
+    ----------
+    text
+        The text alone, without what introduces it.
+    source
+        Where it stands, for the reason: ``its comment``.
+    skip
+        Words of the board's own name.
+    """
+    words = [word for word in _words(text) if word not in skip]
+    says = _read_words(words)
+    return replace(says, reason=f"{source} '{text}'") if says.kind else says
 
 
 def _stem(name: str) -> tuple[str, str]:
@@ -296,6 +336,8 @@ def _read_words(words: Sequence[str]) -> NameSays:
             return NameSays()
     weak = bool(said) and all(word in _WEAK for word in said)
     confidence = 0.65 if weak else 0.85
+    if said and all(word in _VAGUE for word in said):
+        confidence = 0.45
     needs_side = kind in (_K.MASK, _K.LEGEND, _K.PASTE)
     if (needs_side and side is None) or (kind is _K.COPPER and side is None and number is None):
         confidence -= 0.25

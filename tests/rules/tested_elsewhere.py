@@ -27,6 +27,9 @@ TESTS = {
     "package/low-confidence": (
         "package/test_package_roles.py::test_content_speaks_when_nothing_else_does"
     ),
+    "package/content-disagrees": (
+        "package/test_package_sources.py::test_masks_whose_content_is_exchanged"
+    ),
     "package/archive-beside": (
         "package/test_package_choosing.py::test_archive_beside_layers_is_left_out"
     ),
