@@ -31,6 +31,8 @@ class Columns:
     DTYPES: ClassVar[dict[str, np.dtype[Any]]] = {}
 
     def __init_subclass__(cls) -> None:
+        # Named here, or each table's own @dataclass would put one there that prints every row.
+        cls.__repr__ = Columns.__repr__  # type: ignore[method-assign]
         # Up to numpy 2.4 NDArray[T] expands to ndarray[shape, dtype[T]]; from 2.5 on it is a
         # type alias whose own argument is T.  The last scalar type within is T either way.
         hints = get_type_hints(cls)
@@ -51,8 +53,15 @@ class Columns:
                 array.setflags(write=False)
             object.__setattr__(self, item.name, array)
 
+    def __repr__(self) -> str:
+        return f"<{type(self).__name__} {len(self)} x {', '.join(f.name for f in fields(self))}>"
+
     def __len__(self) -> int:
         return len(getattr(self, fields(self)[0].name))
+
+    def by_name(self) -> dict[str, NDArray[Any]]:
+        """Columns by name, as data-frame libraries take them."""
+        return {f.name: getattr(self, f.name) for f in fields(self)}
 
     @classmethod
     def empty(cls) -> Self:

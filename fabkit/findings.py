@@ -147,7 +147,7 @@ def times(message: str, count: int) -> str:
     return f" (×{count})" if count > 1 and not message[:1].isdigit() else ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Finding:
     """One rule applied: what, where, how much, against which limit, and what to do.
 
@@ -181,6 +181,10 @@ class Finding:
     unit: str = ""
     assumed: str | None = None
     advice: str = ""
+
+    def __repr__(self) -> str:
+        said = f"{self.severity.word} {self.id}: {self.message}{times(self.message, self.count)}"
+        return f"<Finding {' '.join(said.split())}>"
 
     @property
     def id(self) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from importlib import import_module
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,6 +14,8 @@ from fabkit.columns import Columns
 from fabkit.findings import Finding
 from fabkit.gerber.model import GerberFile
 from fabkit.package.model import Package, RoleKind, Side
+from fabkit.results import Result
+from fabkit.units import counted
 
 if TYPE_CHECKING:
     from shapely.geometry import MultiPolygon
@@ -132,8 +135,8 @@ class Component:
     """Where it was read: ``component attributes``, ``placement table``."""
 
 
-@dataclass(frozen=True, eq=False)
-class Board:
+@dataclass(frozen=True, eq=False, repr=False)
+class Board(Result):
     """The board that will be made.
 
     Parameters
@@ -171,6 +174,15 @@ class Board:
     thickness_mm: float | None
     problems: tuple[Finding, ...]
 
+    @property
+    def brief(self) -> str:
+        """What it is, in a few words."""
+        width, height = self.size_mm
+        return (
+            f"{self.name}: {width:.2f} x {height:.2f} mm,"
+            f" {counted(len(self.copper), 'copper layer')}, {counted(len(self.holes), 'hole')}"
+        )
+
     def layer(self, kind: RoleKind, side: Side | None = None) -> Layer | None:
         """First layer of a kind on a side."""
         return next(
@@ -181,6 +193,11 @@ class Board:
     def copper(self) -> tuple[Layer, ...]:
         """Copper layers from the top down."""
         return tuple(a for a in self.layers if a.kind is RoleKind.COPPER)
+
+    def _repr_png_(self) -> bytes:
+        """Front and back, as notebooks show them."""
+        made: bytes = import_module("fabkit.api.notebook").png_of(self)
+        return made
 
     @cached_property
     def bounds(self) -> tuple[float, float, float, float]:

@@ -6,9 +6,11 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cached_property
+from importlib import import_module
 from typing import TYPE_CHECKING, overload
 
 from fabkit.findings import Finding, Rule, Severity
+from fabkit.results import Result
 
 if TYPE_CHECKING:
     from fabkit.checks.case import Case
@@ -46,6 +48,16 @@ class Check:
     limits: tuple[str, ...]
     needs: tuple[str, ...]
     function: Callable[[Case], Iterable[Finding]]
+
+    def __reduce__(self) -> tuple[Callable[[str, str], Check], tuple[str, str]]:
+        # Its function's name leads to the check itself, so it is pickled by that name.
+        return _named_check, (self.function.__module__, self.function.__qualname__)
+
+
+def _named_check(module: str, name: str) -> Check:
+    found = getattr(import_module(module), name)
+    assert isinstance(found, Check)  # noqa: S101 -- narrows for the type checker
+    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,8 +134,8 @@ def asks_for_fine(finding: Finding) -> bool:
     return lowered and finding.limit is not None
 
 
-@dataclass(frozen=True, eq=False)
-class CheckResult(Sequence[Finding]):
+@dataclass(frozen=True, eq=False, repr=False)
+class CheckResult(Result, Sequence[Finding]):
     """All findings of a run, worst first, and the outcome of every check.
 
     Parameters
@@ -139,6 +151,11 @@ class CheckResult(Sequence[Finding]):
     findings: tuple[Finding, ...]
     outcomes: tuple[Outcome, ...]
     silenced: tuple[tuple[Finding, str], ...] = ()
+
+    @property
+    def brief(self) -> str:
+        """What it is, in a few words."""
+        return self.verdict
 
     @overload
     def __getitem__(self, index: int) -> Finding: ...

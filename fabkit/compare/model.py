@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from fabkit.board.model import Board
 from fabkit.board.turned import turn_points
 from fabkit.package.model import RoleKind, Side
+from fabkit.results import Result
 from fabkit.units import counted, format_mm, format_number
 
 Shapes = NDArray[Any]
@@ -338,8 +339,8 @@ def _total(shapes: Shapes) -> float:
     return float(shapely.area(shapes).sum()) if len(shapes) else 0.0
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Comparison:
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class Comparison(Result):
     """Two boards and every change from the old to the new one.
 
     Parameters
@@ -363,6 +364,11 @@ class Comparison:
     changes: tuple[Change, ...]
     layers: tuple[LayerChange, ...]
     not_compared: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def brief(self) -> str:
+        """What it is, in a few words."""
+        return f"{self.old.name} to {self.new.name}: {self.verdict}"
 
     @property
     def equal(self) -> bool:

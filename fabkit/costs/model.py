@@ -13,6 +13,8 @@ from fabkit.costs.expression import evaluate
 from fabkit.findings import Finding
 from fabkit.house.money import Currency
 from fabkit.parts.model import Lasting
+from fabkit.results import Result
+from fabkit.units import counted
 
 
 class Group(StrEnum):
@@ -120,7 +122,7 @@ class Line:
         return self.target.round(self.invoiced * self.exchange.value)
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class Offer:
     """All costs at one quantity.
 
@@ -150,6 +152,9 @@ class Offer:
     currency: Currency
     marginal: Decimal | None = None
     """Price of the next step, in all; negative when more boards cost less."""
+
+    def __repr__(self) -> str:
+        return f"<Offer {self.boards} boards: {self.total} {self.currency.code}>"
 
     @cached_property
     def board_total(self) -> Decimal:
@@ -296,8 +301,8 @@ class HouseRow:
     invented: bool
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class CostSheet:
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class CostSheet(Result):
     """A quote.
 
     Parameters
@@ -329,6 +334,15 @@ class CostSheet:
     notices: tuple[str, ...]
     terms: Mapping[str, str]
     """Options priced, in words, for the head of every output."""
+
+    @property
+    def brief(self) -> str:
+        """What it is, in a few words."""
+        said = f"{self.name}: {counted(len(self.offers), 'offer')}"
+        if self.best is None or self.best.per_half is None:
+            return said
+        half = self.currency.round(self.best.per_half)
+        return f"{said}, cheapest {half} {self.currency.code} a half for {self.best.boards} boards"
 
 
 def format_decimal(value: Decimal) -> str:

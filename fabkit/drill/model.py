@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from fabkit.columns import Columns
 from fabkit.findings import Finding, Severity, raise_for
+from fabkit.units import counted
 
 Attributes = Mapping[str, tuple[str, ...]]
 
@@ -115,7 +116,7 @@ class NumberFormat:
         return float(self.unit_mm / 10**self.decimals)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class DrillFile:
     """A drill file as read.
 
@@ -149,6 +150,10 @@ class DrillFile:
     complete: bool
     plating_evidence: str = ""
     work_zero_mm: tuple[float, float] = (0.0, 0.0)
+
+    def __repr__(self) -> str:
+        hits, slots = len(self.hits), len(np.unique(self.slots.path))
+        return f"<DrillFile {self.name}: {counted(hits, 'hole')}, {counted(slots, 'slot')}>"
 
     @property
     def function(self) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from fabkit.columns import Columns
 from fabkit.findings import Finding, Severity, raise_for
-from fabkit.units import CHORD_ERROR_MM
+from fabkit.units import CHORD_ERROR_MM, counted
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -169,7 +169,7 @@ class Aperture:
         return f"aperture D{self.code}, {forms.get(self.template, f'macro {self.template}')}"
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class GerberFile:
     """A Gerber file as read.
 
@@ -208,6 +208,9 @@ class GerberFile:
     decimals: int
     problems: tuple[Finding, ...]
     complete: bool
+
+    def __repr__(self) -> str:
+        return f"<GerberFile {self.name}: {counted(len(self.objects), 'object')}>"
 
     @cached_property
     def image(self) -> BaseGeometry:

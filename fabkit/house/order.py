@@ -12,6 +12,7 @@ from typing import Final, Literal, get_args
 from fabkit.house.loading import check_format
 from fabkit.house.money import CURRENCY_DIGITS
 from fabkit.house.table import Table, read_sheet
+from fabkit.units import counted
 
 BoardUse = Literal["reversible", "left", "right", "both", "whole", "plate", "none"]
 """What one board is: a half that serves either hand, one half, both halves, a keyboard that is not
@@ -137,7 +138,7 @@ class Silence:
     line: int | None = None
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class Order:
     """What is wanted.
 
@@ -184,6 +185,9 @@ class Order:
     silenced: tuple[Silence, ...] = ()
     houses: tuple[Path, ...] = ()
     parts: Path | None = None
+
+    def __repr__(self) -> str:
+        return f"<Order {self.name}: {counted(self.keyboards, 'keyboard')}>"
 
     @property
     def halves_wanted(self) -> int:

@@ -2,14 +2,25 @@
 
 from __future__ import annotations
 
+import copyreg
 import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
+from types import MappingProxyType
+from typing import Any
 
 from fabkit.errors import UsageError
 from fabkit.house.limit_table import LIMIT_KINDS, LimitClass, LimitKind, Sense
 from fabkit.house.rates import RateCard
+
+
+def _read_only(mapping: dict[Any, Any]) -> MappingProxyType[Any, Any]:
+    return MappingProxyType(mapping)
+
+
+# Sheets hold read-only mappings, which Python cannot pickle by itself.
+copyreg.pickle(MappingProxyType, lambda mapping: (_read_only, (dict(mapping),)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,7 +87,7 @@ class Options:
     """Whether one panel may hold several designs."""
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class House:
     """A board house.
 
@@ -111,6 +122,9 @@ class House:
     fine_surcharge: str
     rates: RateCard | None
     lines: Mapping[str, int]
+
+    def __repr__(self) -> str:
+        return f"<House {self.name}{' (invented)' if self.invented else ''}>"
 
     def limit(self, key: str, cls: LimitClass = "standard") -> Limit:
         """The limit in force for a class.

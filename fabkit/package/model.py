@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Literal
 
@@ -11,7 +11,9 @@ from fabkit.findings import Finding
 from fabkit.gerber.model import GerberFile
 from fabkit.intake.model import LeftOut
 from fabkit.limits import DEFAULT_LIMITS, Limits
+from fabkit.results import Result
 from fabkit.sidecars.model import JobFile, Netlist, PartsTable, Placement
+from fabkit.units import counted
 
 Side = Literal["top", "bottom"]
 Content = GerberFile | DrillFile | JobFile | Netlist | Placement | PartsTable
@@ -76,11 +78,11 @@ class PackageFile:
     """
 
     name: str
-    data: bytes
+    data: bytes = field(repr=False)
     role: Role
     confidence: float
     reason: str
-    content: Content | None
+    content: Content | None = field(repr=False)
 
     @property
     def gerber(self) -> GerberFile | None:
@@ -93,8 +95,8 @@ class PackageFile:
         return self.content if isinstance(self.content, DrillFile) else None
 
 
-@dataclass(frozen=True, eq=False)
-class Package:
+@dataclass(frozen=True, eq=False, repr=False)
+class Package(Result):
     """All files of one design, each with its role; and what was left out."""
 
     name: str
@@ -106,6 +108,11 @@ class Package:
     """Files whose role the user stated."""
     limits: Limits = DEFAULT_LIMITS
     """Bounds it was read under; what is packed from it is read again under the same."""
+
+    @property
+    def brief(self) -> str:
+        """What it is, in a few words."""
+        return f"{self.name}: {counted(len(self.files), 'file')}"
 
     def of(self, kind: RoleKind, side: Side | None = None) -> tuple[PackageFile, ...]:
         """Files of a kind (and side), in package order."""

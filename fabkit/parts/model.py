@@ -11,6 +11,8 @@ from typing import Literal
 from fabkit.findings import Finding
 from fabkit.house.money import Currency
 from fabkit.house.order import BoardUse, Order, SpareRule
+from fabkit.results import Result
+from fabkit.units import counted
 
 Half = Literal["left", "right"]
 HALVES: tuple[Half, Half] = ("left", "right")
@@ -217,8 +219,8 @@ class AssemblyStep:
     cautions: tuple[str, ...]
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Bill:
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class Bill(Result):
     """The parts list of a keyboard.
 
     Parameters
@@ -248,6 +250,12 @@ class Bill:
     notices: tuple[str, ...]
     prices_date: str
     prices_gross: bool
+
+    @property
+    def brief(self) -> str:
+        """What it is, in a few words."""
+        keyboards = counted(self.usage.keyboards, "keyboard")
+        return f"{self.name}: {counted(len(self.lines), 'part')} for {keyboards}"
 
     def left_worth(self, share: Decimal) -> Decimal:
         """Worth of the pieces left over, ``share`` of their price each."""

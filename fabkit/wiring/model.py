@@ -9,6 +9,8 @@ from typing import Literal
 from fabkit.findings import Finding
 from fabkit.house.order import BoardUse
 from fabkit.package.model import Side
+from fabkit.results import Result
+from fabkit.units import counted
 
 Hand = Literal["left", "right", "whole"]
 """Which hand a set of keys is for; ``whole`` when they are not a half."""
@@ -183,8 +185,8 @@ class HalfWiring:
     assumed: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Wiring:
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class Wiring(Result):
     """The wiring of a keyboard.
 
     Parameters
@@ -209,6 +211,13 @@ class Wiring:
     first: int
     halves: tuple[HalfWiring, ...]
     problems: tuple[Finding, ...]
+
+    @property
+    def brief(self) -> str:
+        """What it is, in a few words."""
+        return f"{self.name}: " + ", ".join(
+            f"{counted(len(half.keys), 'key')} {half.hand}" for half in self.halves
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
