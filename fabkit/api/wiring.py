@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,12 +11,10 @@ from fabkit.api.designs import as_designs, require_same_count
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
-    from fabkit.house.order import BoardUse, Order
-    from fabkit.keyboard.patterns import Pattern
-    from fabkit.keyboard.sites import Site
-    from fabkit.package.model import Side
+    from fabkit.house.order import Order
+    from fabkit.keyboard.model import Use
     from fabkit.preview.options import PreviewOptions
-    from fabkit.wiring.model import KeySite, Spot, Wiring, WiringOptions
+    from fabkit.wiring.model import Wiring, WiringOptions
 
 
 def list_wiring(
@@ -58,54 +56,14 @@ def list_wiring(
     if key_order is not None:
         chosen = replace(chosen, order=load_key_order(Path(key_order)))
     table = () if pins is None else load_pins(Path(pins))
-    uses: list[BoardUse | None] = [None] * len(designs)
+    uses: list[Use | None] = [None] * len(designs)
     if order is not None:
         require_same_count(designs, order)
         uses = [one.use for one in order.boards]
     made = [
-        Design(board=board, sites=tuple(key_sites(board)), use=use, table=table)
-        for board, use in zip(designs, uses, strict=True)
+        Design(board=board, use=use, table=table) for board, use in zip(designs, uses, strict=True)
     ]
     return find_wiring(made, chosen, name=order.name if order is not None else "")
-
-
-def key_sites(board: Board) -> Iterator[KeySite]:
-    """Places of key switches, with the holes their contacts use from either face."""
-    from fabkit.keyboard.patterns import load_patterns
-    from fabkit.keyboard.sites import find_sites
-    from fabkit.wiring.model import KeySite
-
-    patterns = {p.key: p for p in load_patterns()}
-    for site in find_sites(board.holes, tuple(patterns.values()), slots=board.slots):
-        if site.kind == "key":
-            pattern = patterns[site.pattern]
-            face: Side = "bottom" if site.mirrored else "top"
-            contacts = {face: _contacts(pattern, site, mirrored=site.mirrored)}
-            if site.doubled:
-                other: Side = "top" if site.mirrored else "bottom"
-                contacts[other] = _contacts(pattern, site, mirrored=not site.mirrored)
-            yield KeySite(
-                x_mm=site.x_mm,
-                y_mm=site.y_mm,
-                rotation_deg=site.rotation_deg,
-                contacts=contacts,
-            )
-
-
-def _contacts(pattern: Pattern, site: Site, *, mirrored: bool) -> tuple[Spot, ...]:
-    """Holes of the contacts: those that must be there, off the line of the posts."""
-    import math
-
-    c, s = math.cos(math.radians(site.rotation_deg)), math.sin(math.radians(site.rotation_deg))
-    sign = -1 if mirrored else 1
-    return tuple(
-        (
-            site.x_mm + c * sign * h.x_mm - s * h.y_mm,
-            site.y_mm + s * sign * h.x_mm + c * h.y_mm,
-        )
-        for h in pattern.required
-        if h.y_mm
-    )
 
 
 def draw_wiring(

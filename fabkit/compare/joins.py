@@ -22,9 +22,9 @@ from fabkit.compare.model import (
 )
 from fabkit.compare.splits import Split, count_places, find_splits, nearest_ends
 from fabkit.compare.spots import FACES, Spots, find_spots, pair_spots
+from fabkit.keyboard.keys import natural
 from fabkit.package.model import RoleKind, Side
 from fabkit.units import counted
-from fabkit.wiring.keys import natural
 
 Ints = NDArray[np.int64]
 

@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
 
 import numpy as np
 
 from fabkit.board.copper import Copper
+from fabkit.board.model import Component
 from fabkit.errors import UsageError
-from fabkit.house.order import BoardUse
+from fabkit.keyboard.candidates import is_switch
+from fabkit.keyboard.groups import opposite
+from fabkit.keyboard.keys import natural
+from fabkit.keyboard.model import Group, Hand, Hands
 from fabkit.package.model import Side
 from fabkit.wiring import rules
 from fabkit.wiring.changeover import thrown, told
@@ -25,28 +28,31 @@ from fabkit.wiring.circuit import (
     is_power,
 )
 from fabkit.wiring.grid import lay_grid
-from fabkit.wiring.halves import key_side, left_up, opposite, split_hands
 from fabkit.wiring.inferring import infer_diodes
-from fabkit.wiring.keys import BoardKey, is_switch, key_nodes, natural
+from fabkit.wiring.keys import KeyPins, key_nodes
 from fabkit.wiring.matrix import Matrix, find_matrix, flow
-from fabkit.wiring.model import HalfWiring, Hand, KeyWire, Line, Pin, Scan, WiringOptions
+from fabkit.wiring.model import HalfWiring, KeyWire, Line, Pin, Scan, WiringOptions
 from fabkit.wiring.numbering import first_of, key_order, order_by_hand
 from fabkit.wiring.pins import TABLE, Pins
 from fabkit.wiring.turning import swap_rows
-
-BODY_MM: Final = 13.0
-"""Switches nearer to each other than this cannot both be fitted: bodies are 13.8 to 14 mm wide
-(common practice)."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Wired:
     """A key with its nets and lines; ``also`` names places it is fitted instead of."""
 
-    key: BoardKey
+    key: KeyPins
     nodes: tuple[str, ...]
     lines: tuple[Line, ...]
     also: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Seated:
+    """A half, and the pins of its controller as they sit on it."""
+
+    half: HalfWiring
+    pins: tuple[Pin, ...]
 
 
 class Bench:
@@ -56,8 +62,8 @@ class Bench:
     ----------
     number
         Which of the boards given, from 0.
-    copper, pins, keys
-        The board, what is known of its pins, and its keys.
+    copper, pins, keys, hands
+        The board, what is known of its pins, its keys, and which half each belongs to.
     options
         What the user chose.
     """
@@ -67,87 +73,58 @@ class Bench:
         number: int,
         copper: Copper,
         pins: Pins,
-        keys: tuple[BoardKey, ...],
+        keys: tuple[KeyPins, ...],
+        hands: Hands,
         options: WiringOptions,
     ) -> None:
         self.number = number
         self.bounds = copper.board.bounds
         self.pins = pins
         self.keys = keys
+        self.hands = hands
         self.options = options
         parts = {c.ref: c for c in copper.board.components}
         self.key_refs = {r for k in keys for r in k.refs}
         self.bridges = find_bridges(pins.pins, parts, self.key_refs)
         self.no_hub = self.key_refs | {b.ref for b in self.bridges}
-        self.no_hub |= {p.ref for p in pins.pins if is_switch(p.ref, parts.get(p.ref))}
+        self.no_hub |= {
+            p.ref for p in pins.pins if is_switch(parts.get(p.ref) or Component(ref=p.ref))
+        }
         self.power = frozenset(p.node for p in pins.pins if is_power(p.node))
         self.inferred: tuple[Bridge, ...] = ()
         if pins.source == TABLE:
             self.inferred = self._inferred(copper)
             self.bridges += self.inferred
-        self.seated: dict[Hand, tuple[Pin, ...]] = {}
-        """Pins of the controller as they sit on each half."""
 
     def _inferred(self, copper: Copper) -> tuple[Bridge, ...]:
         """Diodes that only the copper tells of, where no file names parts."""
         lines = {p.node for p in self.pins.pins if p.ref not in self.no_hub} - self.power
-        up = key_side(self.keys)
+        up = self.hands.groups[0].face_up
         contacts = [key_nodes(k, self.pins, up) for k in self.keys]
         common = common_net(contacts)
         bridged = {n for b in self.bridges for n in b.nodes} | {common}
         loose = [tuple(n for n in nodes if n not in bridged) for nodes in contacts]
         return infer_diodes(copper, loose, lines)
 
-    def halves(self, use: BoardUse, before: int) -> Iterator[HalfWiring]:
+    def halves(self, before: int) -> Iterator[Seated]:
         """The halves this board makes, left before right.
 
         Parameters
         ----------
-        use
-            What the board is.
         before
-            Keys of the left half when another board makes it, else 0.
+            Keys of the halves that other boards have made, which are numbered first.
         """
-        up = key_side(self.keys)
-        if use == "reversible":
-            left, told = left_up(self.keys)
-            made = self._half("left", left, self.keys, 0, turnable=True)
-            if not told:
-                word = "The keys do not tell the hands apart: the top is up on the left half."
-                made = replace(made, assumed=(*made.assumed, word))
+        for group in self.hands.groups:
+            keys = [self.keys[k] for k in group.keys]
+            # Of a right half alone, the numbers are those behind a left half with as many keys.
+            alone = group.hand == "right" and not before
+            made = self._half(group, keys, len(keys) if alone else before)
+            before += len(made.half.keys)
             yield made
-            yield self._half("right", opposite(left), self.keys, len(made.keys), turnable=True)
-        elif use == "both":
-            groups = self._groups(up)
-            made = self._half("left", up, groups[0], 0)
-            yield made
-            yield self._half("right", up, groups[1], len(made.keys))
-        elif use == "right":
-            yield self._half("right", up, self.keys, before or len(self.keys))
-        else:
-            yield self._half("left" if use == "left" else "whole", up, self.keys, 0)
 
-    def _groups(self, up: Side) -> list[tuple[BoardKey, ...]]:
-        """Keys left and right of the gap, as seen from the key side."""
-        on_right = split_hands(self.keys)
-        if on_right is None:
-            x = np.array([k.x_mm for k in self.keys])
-            on_right = x > (x.min() + x.max()) / 2
-        flags = on_right.tolist() if up == "top" else (~on_right).tolist()
-        return [
-            tuple(k for k, r in zip(self.keys, flags, strict=True) if r is side)
-            for side in (False, True)
-        ]
-
-    def _half(
-        self,
-        hand: Hand,
-        up: Side,
-        keys: Sequence[BoardKey],
-        before: int,
-        *,
-        turnable: bool = False,
-    ) -> HalfWiring:
+    def _half(self, group: Group, keys: Sequence[KeyPins], before: int) -> Seated:
+        hand, up = group.hand, group.face_up
+        turnable = self.hands.use == "reversible"
         facing = 1 if up == "top" else -1
         turned = turnable and hand == "right"
         ways = thrown(self.bridges, self.options, right=hand == "right", turned=turned)
@@ -165,9 +142,10 @@ class Bench:
             self.pins.pins, contacts, bridges, closed=closed, not_these=self.no_hub
         )
         seated = tuple(p for p in self.pins.pins if p.ref in refs)
+        axis = None
         if turned and self.options.right_pins == "swapped":
-            seated = swap_rows(seated)
-        self.seated[hand] = seated
+            over = swap_rows(seated)
+            seated, axis = over.pins, over.axis
         circuit = Circuit(bridges=bridges, pins=_by_node(seated), closed=closed)
         wired = _fold(
             [
@@ -190,8 +168,9 @@ class Bench:
             controllers=refs,
             keys=(),
             assumed=assumed,
+            axis=axis,
         )
-        return self._numbered(half, wired, before)
+        return Seated(self._numbered(half, wired, before), seated)
 
     def _named(self, hand: Hand) -> tuple[str, ...]:
         """The controller the user named; empty when the board is to tell."""
@@ -210,6 +189,9 @@ class Bench:
 
     def _assumed(self, up: Side, *, turned: bool, turnable: bool) -> Iterator[str]:
         if turnable:
+            if not self.hands.hand_known:
+                left = next(g.face_up for g in self.hands.groups if g.hand == "left")
+                yield f"The keys do not show the hand: the {left} is up on the left half."
             yield (
                 f"The {up} is the key side; of every key the pads on the {opposite(up)} count, "
                 "and those with holes."
@@ -219,7 +201,7 @@ class Bench:
         elif turned and self.options.right_pins == "swapped":
             yield (
                 "The controller sits the same way up as on the left half, so its rows change "
-                "places: every hole takes the pin of the hole that mirrors it."
+                "places: every hole takes the pin that lies opposite it across the rows."
             )
         elif turned:
             yield (
@@ -233,8 +215,8 @@ class Bench:
         """The half with its keys in a row."""
         x0, y0, x1, _ = self.bounds
         sign, edge = (1, x0) if half.face_up == "top" else (-1, -x1)
-        seen = np.array([(sign * w.key.x_mm - edge, w.key.y_mm - y0) for w in wired])
-        turns = np.array([_half_turn(sign * w.key.site.rotation_deg) for w in wired])
+        seen = np.array([(sign * w.key.key.x_mm - edge, w.key.key.y_mm - y0) for w in wired])
+        turns = np.array([_half_turn(sign * w.key.key.rotation_deg) for w in wired])
         cells = lay_grid(seen, turns)
         scan, matrix = _scheme(half.common, wired, cells)
         order = order_by_hand(
@@ -256,8 +238,8 @@ class Bench:
                 ref=w.key.ref,
                 row=cells[k][0] + 1,
                 column=cells[k][1] + 1,
-                x_mm=w.key.x_mm,
-                y_mm=w.key.y_mm,
+                x_mm=w.key.key.x_mm,
+                y_mm=w.key.key.y_mm,
                 seen_x_mm=float(seen[k, 0]),
                 seen_y_mm=float(seen[k, 1]),
                 angle_deg=float(turns[k]),
@@ -305,15 +287,12 @@ def _by_node(pins: Sequence[Pin]) -> dict[str, tuple[Pin, ...]]:
 
 def _fold(wired: Sequence[_Wired]) -> list[_Wired]:
     """Places that overlap on the same lines as one key: only one of them can be fitted."""
-    at = np.array([(w.key.x_mm, w.key.y_mm) for w in wired]).reshape(-1, 2)
-    apart = np.hypot(*(at[:, None] - at[None]).transpose(2, 0, 1))
-    crowd = (apart < BODY_MM).sum(axis=1)
+    at = {w.key.number: k for k, w in enumerate(wired)}
+    near = [[at[n] for n in w.key.key.instead_of if n in at] for w in wired]
     ends = [frozenset(a.node for a in w.lines) for w in wired]
     kept: dict[int, list[str]] = {}
-    for k in sorted(range(len(wired)), key=lambda k: (int(crowd[k]), k)):
-        same = next(
-            (m for m in kept if apart[k, m] < BODY_MM and ends[k] and ends[k] == ends[m]), None
-        )
+    for k in sorted(range(len(wired)), key=lambda k: (len(near[k]), k)):
+        same = next((m for m in near[k] if m in kept and ends[k] and ends[k] == ends[m]), None)
         if same is None:
             kept[k] = []
         else:

@@ -10,44 +10,31 @@ import numpy as np
 
 from fabkit.board.model import Board
 from fabkit.findings import Finding, Place
-from fabkit.house.order import BoardUse
+from fabkit.keyboard.build import find_keyboard, headline
+from fabkit.keyboard.model import Hand, Keyboard, Use
 from fabkit.units import counted, format_number
 from fabkit.wiring import rules
 from fabkit.wiring.bench import Bench
 from fabkit.wiring.changeover import refuse_unknown
 from fabkit.wiring.grid import RULE, key_pitch
-from fabkit.wiring.halves import what_it_is
 from fabkit.wiring.judge import compare_hands, judge_half
-from fabkit.wiring.keys import BoardKey, find_board_keys, may_have_keys
-from fabkit.wiring.model import HalfWiring, Hand, KeySite, Wiring, WiringOptions
+from fabkit.wiring.keys import find_key_pins
+from fabkit.wiring.model import HalfWiring, Wiring, WiringOptions
 from fabkit.wiring.pins import NOTHING, gather_pins
 from fabkit.wiring.pintable import NamedPin
 
 _HANDS: Final[tuple[Hand, ...]] = ("left", "whole", "right")
 
-_USES: Final[dict[BoardUse, str]] = {
-    "reversible": "a half for either hand",
-    "left": "a left half",
-    "right": "a right half",
-    "both": "both halves side by side",
-    "whole": "one keyboard",
-}
-_WITHOUT_KEYS: Final[dict[BoardUse | None, str]] = {
-    "plate": "a plate",
-    "none": "no keyboard",
-}
-
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Design:
-    """One board as given: the places of its switches, and what it is for.
+    """One board as given, and what it is for.
 
     ``use`` is None when nobody said; ``table`` names pins that the files leave nameless.
     """
 
     board: Board
-    sites: Sequence[KeySite]
-    use: BoardUse | None = None
+    use: Use | None = None
     table: Sequence[NamedPin] = ()
 
 
@@ -78,31 +65,23 @@ def find_wiring(
     benches: list[Bench] = []
     for number, design in enumerate(designs):
         board = design.board
-        use = wanted.use or design.use
-        if use in _WITHOUT_KEYS:
-            message = f"{board.name} is {_WITHOUT_KEYS[use]}, as stated: it has no wiring of keys"
+        keyboard = find_keyboard(board, wanted.use or design.use)
+        problems += _stated_otherwise(board, keyboard)
+        # Most of the work is to trace the copper: not for a board that has no key to wire.
+        if not keyboard.keys or keyboard.hands.use in ("none", "plate"):
+            message = f"no keys to wire on {board.name}: {headline(keyboard)}"
             problems.append(Finding.of(rules.NO_KEYS, message, Place(file=board.name)))
             continue
-        keys: tuple[BoardKey, ...] = ()
-        # Most of the work is to trace the copper: not for a board that has no key anyway.
-        if may_have_keys(board, design.sites):
-            pins = gather_pins(board.traced, design.table)
-            keys = find_board_keys(board, pins, design.sites)
-        if not keys:
-            message = f"no keys on {board.name}"
-            problems.append(Finding.of(rules.NO_KEYS, message, Place(file=board.name)))
-            continue
+        pins = gather_pins(board.traced, design.table)
+        keys = find_key_pins(board, pins, keyboard.keys)
         sources.append(pins.source)
-        if use is None:
-            use, why = what_it_is(board.traced, keys)
-            rule.append(f"{board.name} is taken as {_USES[use]}: {why}.")
-        pitch = key_pitch(np.array([(k.x_mm, k.y_mm) for k in keys]))
+        rule.append(f"{board.name}: {headline(keyboard)} ({keyboard.hands.why}).")
+        pitch = key_pitch(np.array([(k.x_mm, k.y_mm) for k in keyboard.keys]))
         rule.append(RULE.format(pitch=format_number(pitch, digits=1)))
-        bench = Bench(number, board.traced, pins, keys, wanted)
+        bench = Bench(number, board.traced, pins, keys, keyboard.hands, wanted)
         benches.append(bench)
-        before = sum(len(h.keys) for h in halves if h.hand == "left")
-        made = list(bench.halves(use, before))
-        halves += made
+        made = list(bench.halves(sum(len(h.keys) for h in halves)))
+        halves += [one.half for one in made]
         if bench.inferred:
             message = (
                 f"{counted(len(bench.inferred), 'diode')} of {board.name} told by their pads alone"
@@ -112,8 +91,8 @@ def find_wiring(
             message = f"{board.name}: neither attributes nor a netlist name pins and nets"
             problems.append(Finding.of(rules.PINS_UNKNOWN, message, Place(file=board.name)))
             continue
-        for half in made:
-            problems += judge_half(half, bench.seated[half.hand], pins.pins)
+        for one in made:
+            problems += judge_half(one.half, one.pins, pins.pins)
     if benches:
         refuse_unknown([b for bench in benches for b in bench.bridges], wanted)
     halves.sort(key=lambda h: _HANDS.index(h.hand))
@@ -127,6 +106,12 @@ def find_wiring(
         halves=tuple(halves),
         problems=tuple(sorted(problems, key=lambda f: (-f.severity, f.id, f.message))),
     )
+
+
+def _stated_otherwise(board: Board, keyboard: Keyboard) -> Iterator[Finding]:
+    if keyboard.hands.contradiction:
+        message = f"{board.name}: {keyboard.hands.contradiction}"
+        yield Finding.of(rules.STATED_OTHERWISE, message, Place(file=board.name))
 
 
 def _numbering_rule(options: WiringOptions, halves: Sequence[HalfWiring]) -> Iterator[str]:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from fabkit.errors import UsageError
-from fabkit.wiring.keys import natural
+from fabkit.keyboard.keys import natural
 from fabkit.wiring.model import Pin, WiringOptions
 
 if TYPE_CHECKING:

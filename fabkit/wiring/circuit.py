@@ -10,8 +10,8 @@ from typing import Final, Literal
 
 from fabkit.board.model import Component
 from fabkit.board.supplies import is_ground, is_supply
+from fabkit.keyboard.keys import natural
 from fabkit.wiring.changeover import throws_of
-from fabkit.wiring.keys import natural
 from fabkit.wiring.model import DiodeUse, Line, Pin
 
 Kind = Literal["diode", "jumper", "resistor"]

@@ -14,6 +14,7 @@ from fabkit.units import counted
 from fabkit.wiring import rules
 from fabkit.wiring.model import HalfWiring, KeyWire, Line, Pin
 from fabkit.wiring.pins import is_nameless
+from fabkit.wiring.turning import NO_PARTNER
 
 RESET: Final = re.compile(r"^(?:N?RST|N?RESET|EN|RUN)\b", re.IGNORECASE)
 """Pins that restart the controller."""
@@ -150,8 +151,9 @@ def _pins_twice(half: HalfWiring, pins: Sequence[Pin]) -> Iterator[Finding]:
     used = _lines(half)
     nets: dict[str, dict[str, Pin]] = defaultdict(dict)
     for pin in pins:
-        if pin.function and pin.node and not _is_power_pin(pin):
-            nets[pin.function][pin.node] = pin
+        name = pin.function or (f"{pin.ref}.{pin.pin}" if pin.pin else "")
+        if name and name != NO_PARTNER and pin.node and not _nature(pin):
+            nets[name][pin.node] = pin
     for name, ends in sorted(nets.items()):
         if len(ends) > 1 and any(node in used for node in ends):
             said = ", ".join(f"{p.ref}.{p.pin} on {node}" for node, p in sorted(ends.items()))
@@ -159,27 +161,42 @@ def _pins_twice(half: HalfWiring, pins: Sequence[Pin]) -> Iterator[Finding]:
             yield _finding(rules.PIN_TWICE, f"pin {name} is used twice: {said}", keys, half)
 
 
-def _is_power_pin(pin: Pin) -> bool:
-    return is_ground(pin.function) or is_supply(pin.function)
+def _nature(pin: Pin) -> str:
+    """``ground``, ``supply``, ``reset``, or empty: what a pin is by its own name, else by the net
+    the files lay it on where the controller has not been turned."""
+    if is_ground(pin.function) or (not pin.function and is_ground(pin.home)):
+        return "ground"
+    if is_supply(pin.function) or (not pin.function and is_supply(pin.home)):
+        return "supply"
+    return "reset" if RESET.search(pin.function or pin.home) else ""
 
 
 def _power(half: HalfWiring, pins: Sequence[Pin]) -> Iterator[Finding]:
     used = _lines(half)
     on_power: list[tuple[Pin, str]] = []
+    met: set[tuple[str, str, str, str]] = set()
     for pin in pins:
-        if not pin.function or not pin.node:
+        place = (pin.ref, pin.pin, pin.function, pin.node)
+        if not (pin.function or pin.home) or not pin.node or place in met:
             continue
-        ground, supply = is_ground(pin.function), is_supply(pin.function)
+        met.add(place)
+        nature = _nature(pin)
         said = f"{pin.label} is on net {pin.node}"
+        if pin.home and not pin.function:
+            said = f"{pin.label}, which is {pin.home} on the left half, is on net {pin.node}"
         net_named = not is_nameless(pin.node)
-        if pin.node in used and (ground or supply or RESET.search(pin.function)):
+        if pin.node in used and nature:
             on_power.append((pin, said))
-        elif ground and net_named and not is_ground(pin.node):
+        elif nature == "ground" and net_named and not is_ground(pin.node):
             yield _pin_finding(
                 rules.BATTERY_PIN if is_supply(pin.node) else rules.GROUND_PIN, said, pin, half
             )
-        elif (supply and is_ground(pin.node)) or (is_battery(pin.node) and not supply):
+        elif (nature == "supply" and is_ground(pin.node)) or (
+            is_battery(pin.node) and nature != "supply"
+        ):
             yield _pin_finding(rules.BATTERY_PIN, said, pin, half)
+        elif not nature and pin.home and (is_ground(pin.node) or is_supply(pin.node)):
+            yield _pin_finding(rules.GROUND_PIN, said, pin, half)
     for pin, said in on_power:
         keys = [k for k in half.keys if any(a.node == pin.node for a in k.lines)]
         yield _finding(rules.KEY_ON_POWER, f"{said}, with {_named(keys)}", keys, half)

@@ -2,25 +2,22 @@
 
 from __future__ import annotations
 
-import re
-from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
+from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
+from fabkit.board.copper import Copper
 from fabkit.board.model import Board, Component
-from fabkit.board.symmetry import find_lone_posts
+from fabkit.keyboard.candidates import is_switch
+from fabkit.keyboard.contacts import contact_pads, find_contacts
+from fabkit.keyboard.keys import natural
+from fabkit.keyboard.model import Key, Spot
 from fabkit.package.model import Side
-from fabkit.wiring.model import KeySite, Pin, Spot
-from fabkit.wiring.pins import Pins, is_nameless, part_refs
-
-SWITCH: Final = re.compile(r"(?:^|[^A-Za-z])(?:S|K|MX)\d|SW_?\d|KEY_?\d")
-"""References of switches: S is the letter code of IEEE 315; SW, K, KEY and MX are common."""
-
-SWITCH_WORDS: Final = re.compile(r"switch|(?:^|[^a-z])key|push.?button", re.IGNORECASE)
-"""Values and footprints of switches."""
+from fabkit.wiring.model import Pin
+from fabkit.wiring.pins import Pins, is_nameless
 
 NEAR_MM: Final = 8.0
 """A key's part has its middle this near to the key's middle (common practice: less than half a
@@ -35,114 +32,85 @@ SWITCH_PINS: Final = ("S1", "S2")
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class BoardKey:
-    """A key of a board: its place, the parts that stand there, and their pins."""
+class KeyPins:
+    """A key with the parts that are its switch, and their pins.
 
-    ref: str
-    site: KeySite
+    ``number`` is its position in ``Keyboard.keys``.
+    """
+
+    key: Key
+    number: int
     refs: tuple[str, ...]
     pins: tuple[Pin, ...]
 
     @property
-    def x_mm(self) -> float:
-        """Its middle."""
-        return self.site.x_mm
-
-    @property
-    def y_mm(self) -> float:
-        """Its middle."""
-        return self.site.y_mm
+    def ref(self) -> str:
+        """Its reference, or a name made from its place."""
+        return self.refs[0] if self.refs else self.key.ref
 
 
-def find_board_keys(board: Board, pins: Pins, sites: Sequence[KeySite]) -> tuple[BoardKey, ...]:
-    """Keys of a board, from the sites its holes show, else from its switches.
+def find_key_pins(board: Board, pins: Pins, keys: Sequence[Key]) -> tuple[KeyPins, ...]:
+    """The pins of every key: of its own components, else of the switch that stands there.
 
     Parameters
     ----------
     board, pins
         The board, and what is known of its pins.
-    sites
-        Places of switches by their holes; when there are none, lone centre holes are taken, and
-        then parts that are switches by their reference and words.
+    keys
+        Those of its keyboard.
     """
     by_ref: dict[str, list[Pin]] = defaultdict(list)
     for pin in pins.pins:
         by_ref[pin.ref].append(pin)
     parts = {c.ref: c for c in board.components}
-    switches = [r for r in by_ref if is_switch(r, parts.get(r))]
-    places = list(sites) or [KeySite(x_mm=k.x_mm, y_mm=k.y_mm) for k in find_lone_posts(board)]
-    middles = {r: _middle(by_ref[r], parts.get(r)) for r in switches}
-    if not places:
-        switches = _alike(switches, parts, by_ref)
-        places = [KeySite(x_mm=middles[r][0], y_mm=middles[r][1]) for r in switches]
-    if not places:
-        return ()
-    standing: dict[int, list[str]] = defaultdict(list)
-    for ref in switches:
-        away = [_away(place, by_ref[ref], middles[ref]) for place in places]
+    standing = {k: [r for r in key.refs if r in by_ref] for k, key in enumerate(keys)}
+    taken = {r for refs in standing.values() for r in refs}
+    # A netlist names parts that no component attribute does.
+    for ref in (
+        r for r in by_ref if r not in taken and is_switch(parts.get(r) or Component(ref=r))
+    ):
+        middle = _middle(by_ref[ref], parts.get(ref))
+        away = [_away(key, by_ref[ref], middle) for key in keys]
         nearest = int(np.argmin(away))
-        if away[nearest] <= NEAR_MM:
+        if away[nearest] <= NEAR_MM and not keys[nearest].refs:
             standing[nearest].append(ref)
-    keys = []
-    for k, place in enumerate(places):
-        refs = tuple(sorted(standing[k], key=natural))
-        turn = next((t for r in refs if (t := _turn(parts.get(r))) is not None), None)
-        site = place if turn is None or place.contacts else replace(place, rotation_deg=turn)
-        keys.append(
-            BoardKey(
-                ref=refs[0] if refs else f"@{place.x_mm:.1f},{place.y_mm:.1f}",
-                site=site,
-                refs=refs,
-                pins=tuple(p for r in refs for p in by_ref[r]),
-            )
-        )
-    return tuple(keys)
-
-
-def may_have_keys(board: Board, sites: Sequence[KeySite]) -> bool:
-    """Whether holes or references leave room for a key, told without tracing the copper.
-
-    Parameters
-    ----------
-    board, sites
-        As for :func:`find_board_keys`.
-    """
-    if sites or find_lone_posts(board):
-        return True
-    parts = {c.ref: c for c in board.components}
-    return any(is_switch(r, parts.get(r)) for r in (*parts, *part_refs(board)))
-
-
-def _away(site: KeySite, pins: Sequence[Pin], middle: Spot) -> float:
-    """How far a part's pads are from the contact holes of a site, else their middles, mm."""
-    if np.hypot(site.x_mm - middle[0], site.y_mm - middle[1]) > 2 * NEAR_MM:
-        return float("inf")
-    ways = [
-        max(min(np.hypot(p.x_mm - x, p.y_mm - y) for p in pins) for x, y in holes)
-        for holes in site.contacts.values()
-        if holes
-    ]
-    return float(min(ways, default=np.hypot(site.x_mm - middle[0], site.y_mm - middle[1])))
-
-
-def natural(ref: str) -> tuple[tuple[int, int, str], ...]:
-    """Sort key under which SW2 comes before SW10."""
     return tuple(
-        (1, int(part), "") if part.isdecimal() else (0, 0, part)
-        for part in re.split(r"(\d{1,9})", ref)
-        if part
+        KeyPins(
+            key=key,
+            number=k,
+            refs=tuple(sorted(standing[k], key=natural)) or key.refs,
+            pins=tuple(p for r in sorted(standing[k], key=natural) for p in by_ref[r]),
+        )
+        for k, key in enumerate(_with_contacts(keys, pins.copper))
     )
 
 
-def is_switch(ref: str, part: Component | None) -> bool:
-    """Whether a part is a switch by its reference, value or footprint."""
-    if SWITCH.search(ref):
-        return True
-    return part is not None and bool(SWITCH_WORDS.search(f"{part.value} {part.footprint}"))
+def _with_contacts(keys: Sequence[Key], copper: Copper) -> tuple[Key, ...]:
+    """Keys that no pattern gives contacts have those that repeat round them."""
+    if all(k.contacts for k in keys):
+        return tuple(keys)
+    found = find_contacts(np.array([(k.x_mm, k.y_mm) for k in keys]), contact_pads(copper))
+    out = []
+    for k, key in enumerate(keys):
+        told: dict[Side, tuple[Spot, ...]] = {
+            side: tuple((float(x), float(y)) for x, y in found.spots[side][k])
+            for side in key.faces
+            if not np.isnan(found.spots[side][k]).any()
+        }
+        out.append(key if key.contacts or not told else replace(key, contacts=told))
+    return tuple(out)
 
 
-def _turn(part: Component | None) -> float | None:
-    return None if part is None else part.rotation_deg
+def _away(key: Key, pins: Sequence[Pin], middle: Spot) -> float:
+    """How far a part's pads are from the contacts of a key, else their middles, mm."""
+    if np.hypot(key.x_mm - middle[0], key.y_mm - middle[1]) > 2 * NEAR_MM:
+        return float("inf")
+    ways = [
+        max(min(np.hypot(p.x_mm - x, p.y_mm - y) for p in pins) for x, y in spots)
+        for spots in key.contacts.values()
+        if spots
+    ]
+    return float(min(ways, default=np.hypot(key.x_mm - middle[0], key.y_mm - middle[1])))
 
 
 def _middle(pins: Sequence[Pin], part: Component | None) -> tuple[float, float]:
@@ -153,23 +121,7 @@ def _middle(pins: Sequence[Pin], part: Component | None) -> tuple[float, float]:
     return (min(x) + max(x)) / 2, (min(y) + max(y)) / 2
 
 
-def _alike(
-    refs: Iterable[str], parts: dict[str, Component], pins: dict[str, list[Pin]]
-) -> list[str]:
-    """The most numerous kind of switch: a reset button is not a key."""
-
-    def kind(ref: str) -> tuple[str, int]:
-        part = parts.get(ref)
-        return (part.footprint or part.value if part else ""), len(pins[ref])
-
-    kinds = Counter(kind(r) for r in refs)
-    if not kinds:
-        return []
-    most = max(sorted(kinds), key=lambda k: kinds[k])
-    return sorted((r for r in refs if kind(r) == most), key=natural)
-
-
-def key_nodes(key: BoardKey, pins: Pins, face_up: Side) -> tuple[str, ...]:
+def key_nodes(key: KeyPins, pins: Pins, face_up: Side) -> tuple[str, ...]:
     """Nets of a key's contacts, as used with a face up: two when all is well.
 
     Contacts on the face away from the keys count, and those that have a hole; when that face has
@@ -189,23 +141,23 @@ def key_nodes(key: BoardKey, pins: Pins, face_up: Side) -> tuple[str, ...]:
     return _by_holes(key, pins, face_up) or tuple(dict.fromkeys(p.node for p in key.pins if p.node))
 
 
-def _two_of(key: BoardKey, pins: Sequence[Pin], face_up: Side) -> tuple[str, ...]:
+def _two_of(key: KeyPins, pins: Sequence[Pin], face_up: Side) -> tuple[str, ...]:
     """Contacts of a part with more nets than a switch has."""
     named = [p.node for p in pins if p.pin in SWITCH_PINS or p.function in SWITCH_PINS]
     if len(set(named)) == 2:
         return tuple(dict.fromkeys(named))
     near = []
-    for x, y in key.site.contacts.get(face_up, ()):
+    for x, y in key.key.contacts.get(face_up, ()):
         apart = [np.hypot(p.x_mm - x, p.y_mm - y) for p in pins]
         near.append(pins[int(np.argmin(apart))].node)
     return tuple(dict.fromkeys(near)) if len(set(near)) == 2 else ()
 
 
-def _by_holes(key: BoardKey, pins: Pins, face_up: Side) -> tuple[str, ...]:
+def _by_holes(key: KeyPins, pins: Pins, face_up: Side) -> tuple[str, ...]:
     """Nets of the pads at a key's contact holes, where the files name no part."""
     up = 1 if face_up == "top" else -1
     found = []
-    for spot in key.site.contacts.get(face_up, ()):
+    for spot in key.key.contacts.get(face_up, ()):
         nodes = pins.at(spot, within_mm=CONTACT_MM, face=-up) or pins.at(
             spot, within_mm=CONTACT_MM, face=up
         )

@@ -7,40 +7,15 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from fabkit.findings import Finding
-from fabkit.house.order import BoardUse
+from fabkit.keyboard.model import Hand, Spot, Use
 from fabkit.package.model import Side
 from fabkit.results import Result
 from fabkit.units import counted
-
-Hand = Literal["left", "right", "whole"]
-"""Which hand a set of keys is for; ``whole`` when they are not a half."""
 
 Scan = Literal["direct", "matrix", "other", "unknown"]
 """``direct``: one pin a key against a common net; ``matrix``: one row and one column a key."""
 
 Walk = Literal["rows", "columns"]
-Spot = tuple[float, float]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class KeySite:
-    """A place where a key switch stands.
-
-    Parameters
-    ----------
-    x_mm, y_mm
-        Its middle.
-    rotation_deg
-        Counter-clockwise, seen from the top.
-    contacts
-        By the face that is the key side (``top``, ``bottom``): the two holes its contacts use.
-        Empty when the holes do not tell.
-    """
-
-    x_mm: float
-    y_mm: float
-    rotation_deg: float = 0.0
-    contacts: Mapping[Side, tuple[Spot, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +24,8 @@ class Pin:
 
     ``node`` is the copper it lies on: its net's name, else a name made from the island. ``face``
     is 1 on the top, -1 on the bottom, 0 for both. ``function`` is what the part calls the pin.
-    ``island`` numbers the copper under the pad, -1 when not known.
+    ``island`` numbers the copper under the pad, -1 when not known.  ``home`` is the net that the
+    files lay this pin on, where the part has been turned and it sits on another.
     """
 
     ref: str
@@ -60,6 +36,7 @@ class Pin:
     y_mm: float
     face: int
     island: int = -1
+    home: str = ""
 
     @property
     def name(self) -> str:
@@ -171,6 +148,8 @@ class HalfWiring:
         Nodes of the matrix lines, in the order of the keys.
     assumed
         What was taken for granted for this half, in sentences.
+    axis
+        Ends of the line that the controller was turned about, on the board; None when it was not.
     """
 
     hand: Hand
@@ -183,6 +162,7 @@ class HalfWiring:
     rows: tuple[str, ...] = ()
     columns: tuple[str, ...] = ()
     assumed: tuple[str, ...] = ()
+    axis: tuple[Spot, Spot] | None = None
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -251,7 +231,7 @@ class WiringOptions:
         References in the order they are numbered, by hand; wins over ``walk``.
     """
 
-    use: BoardUse | None = None
+    use: Use | None = None
     walk: Walk = "rows"
     first: int = 0
     right_first: int | None = None

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from difflib import get_close_matches
 
 from fabkit.errors import UsageError
-from fabkit.wiring.model import Hand, WiringOptions
+from fabkit.keyboard.model import Hand
+from fabkit.wiring.model import WiringOptions
 
 Cell = tuple[int, int]
 

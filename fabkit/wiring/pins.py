@@ -10,7 +10,6 @@ import numpy as np
 
 from fabkit.board.connectivity import pieces_at
 from fabkit.board.copper import NO_NET, Copper, netlist_of
-from fabkit.board.model import Board
 from fabkit.board.nets import align_netlist
 from fabkit.board.symmetry import outer_face
 from fabkit.errors import UsageError
@@ -85,20 +84,6 @@ def node_name(copper: Copper, net: str, island: int) -> str:
 def is_nameless(node: str) -> bool:
     """Whether a node's name was made from its island."""
     return node.startswith(NAMELESS)
-
-
-def part_refs(board: Board) -> set[str]:
-    """References of parts that pads or the netlist name."""
-    refs = {
-        fields[0]
-        for layer in board.copper
-        for attributes in layer.file.attribute_sets
-        if (fields := attributes.get(".P", ()))
-    }
-    netlist = netlist_of(board)
-    if netlist is not None:
-        refs |= {p.ref for p in netlist.points} - {"", VIA}
-    return refs
 
 
 def _from_attributes(copper: Copper) -> Iterable[Pin]:

@@ -25,12 +25,15 @@ HOLES = (
     ("U1", "4", "GND", "GND", 30, 14.92),
     ("U1", "5", "P5", "H5", 30, 17.46),
     ("U1", "6", "P6", "H6", 30, 20),
-    ("SW1", "1", "", "K1", 8, 40),
-    ("SW1", "2", "", "GND", 13, 42),
-    ("SW2", "1", "", "K2", 27, 40),
-    ("SW2", "2", "", "GND", 32, 42),
+    ("SW1", "1", "", "K1", 6.19, 40.04),
+    ("SW1", "2", "", "GND", 12.54, 42.58),
+    ("SW2", "1", "", "K2", 26.19, 40.04),
+    ("SW2", "2", "", "GND", 32.54, 42.58),
 )
 """Part, pin, function, net, x, y of pads with a hole."""
+
+POSTS = ((10, 37.5), (30, 37.5))
+"""Middles of the two keys: usual full-height switches (pins 3.81, 2.54 and 2.54, 5.08 away)."""
 
 JUMPERS = (("JP1", ("H1", "K1", "H6"), 26), ("JP2", ("H2", "K2", "H5"), 29))
 """Part, nets from left to right, y."""
@@ -60,9 +63,12 @@ def write_board(target, numbers=("1", "2", "3"), *, jumpers=JUMPERS):
     moves = [f"X{x * 10**6}Y{y * 10**6}D0{1 if k else 2}*" for k, (x, y) in enumerate(corners)]
     head = ["%TF.FileFunction,Profile,NP*%", "%FSLAX46Y46*%", "%MOMM*%", "%ADD10C,0.1*%", "D10*"]
     (target / "profile.gbr").write_text("\n".join([*head, "G01*", *moves, "M02*"]))
-    drill = ["M48", "; #@! TF.FileFunction,Plated,1,2,PTH", "METRIC", "T1C0.9", "%", "T1"]
+    drill = ["M48", "; #@! TF.FileFunction,Plated,1,2,PTH", "METRIC", "T1C1.5", "%", "T1"]
     drill += [f"X{hole[4]:.3f}Y{hole[5]:.3f}" for hole in HOLES]
     (target / "plated.drl").write_text("\n".join([*drill, "M30"]))
+    drill = ["M48", "; #@! TF.FileFunction,NonPlated,1,2,NPTH", "METRIC", "T1C4.0", "%", "T1"]
+    drill += [f"X{x:.3f}Y{y:.3f}" for x, y in POSTS]
+    (target / "bare.drl").write_text("\n".join([*drill, "M30"]))
     return target
 
 
@@ -92,7 +98,11 @@ def test_both_halves_reach_the_same_pins(target):
     found = wiring(target)
 
     assert names(found) == [{"SW1": "P1", "SW2": "P2"}] * 2
-    assert {f.id for f in found.problems} == {"wiring/copper-open"}
+    assert {f.id for f in found.problems} == {
+        "wiring/copper-open",
+        # Its switch holes fit one face only.
+        "wiring/stated-otherwise",
+    }
     left, right = found.halves
     assert left.keys[0].line.through == ("JP1",)
     assert any("JP1, JP2 join pads 1 and 2" in s for s in left.assumed)

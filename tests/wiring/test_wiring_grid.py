@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -128,12 +130,43 @@ def test_turning_a_module_over_twice_is_nothing(turn, count, at):
                     face=0,
                 )
             )
-    once = swap_rows(pins)
+    once = swap_rows(pins).pins
 
     assert [(p.node, p.ref, p.pin) for p in once] == [
         (p.node, {"J1": "J2", "J2": "J1"}[p.ref], p.pin) for p in pins
     ]
-    assert list(swap_rows(once)) == pins
+    assert [replace(p, home="") for p in swap_rows(once).pins] == pins
+    assert {p.home for p in once} == {p.node for p in pins}
+
+
+def test_footprints_that_lie_into_each_other_keep_their_rows():
+    """Two footprints of one module, the second mirrored and 1.52 mm aside: pin k faces pin 25 - k.
+
+    The numbering is that of any case with two rows: down one side and up the other (JEDEC and
+    common practice).
+    """
+    pins = []
+    for left, right in ((0.0, 15.24), (13.72, -1.52)):
+        for k in range(12):
+            for x, number in ((left, k + 1), (right, 24 - k)):
+                pins.append(
+                    Pin(
+                        ref="U1",
+                        pin=str(number),
+                        function="",
+                        node=f"N{number}",
+                        x_mm=x,
+                        y_mm=-2.54 * k,
+                        face=0,
+                    )
+                )
+
+    turned = swap_rows(pins)
+
+    assert all(int(p.pin) == 25 - int(p.node[1:]) for p in turned.pins)
+    (x0, y0), (x1, y1) = turned.axis
+    assert x0 == x1 == pytest.approx(6.86)
+    assert abs(y0 - y1) == pytest.approx(11 * 2.54)
 
 
 def test_a_hole_without_a_partner_has_no_pin():
@@ -144,7 +177,7 @@ def test_a_hole_without_a_partner_has_no_pin():
         for k, (x, y) in enumerate(spots)
     ]
 
-    turned = swap_rows(pins)
+    turned = swap_rows(pins).pins
 
     assert turned[-1].function == NO_PARTNER
 
