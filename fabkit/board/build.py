@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from fabkit.board import rules
 from fabkit.board.components import find_components
 from fabkit.board.holes import merge_drills
 from fabkit.board.model import Board, Layer
+from fabkit.board.panel import panel_words
 from fabkit.board.plating import infer_plating
-from fabkit.board.profile import build_profile
+from fabkit.board.profile import build_profile, panel_of
 from fabkit.board.retraced import drop_retraced
+from fabkit.findings import Finding
 from fabkit.package.model import Package, PackageFile, RoleKind
 from fabkit.sidecars.model import JobFile
 
@@ -38,6 +41,9 @@ def build_board(package: Package) -> Board:
     outline = build_profile(package, holes, slots, drilled.names)
     findings += outline.findings
     slots = drop_retraced(slots, outline.shape, drilled.names, findings)
+    panel = panel_of(package, outline, holes)
+    if panel is not None:
+        findings.append(Finding.of(rules.PROFILE_PANEL, panel_words(panel), count=panel.count))
     components = find_components(package, layers, outline.shape, findings)
     jobs = [f.content for f in package.files if isinstance(f.content, JobFile)]
     return Board(
@@ -52,6 +58,8 @@ def build_board(package: Package) -> Board:
         components=components,
         thickness_mm=next((j.thickness_mm for j in jobs if j.thickness_mm is not None), None),
         problems=(*package.problems, *findings),
+        edge=outline.as_edge(panel.paths if panel is not None else ()),
+        panel=panel,
     )
 
 

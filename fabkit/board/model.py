@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.board.edge import NO_EDGE, Edge
 from fabkit.columns import Columns
 from fabkit.findings import Finding
 from fabkit.gerber.model import GerberFile
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
     from fabkit.board.copper import Copper
+    from fabkit.board.panel import Panel
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,6 +162,10 @@ class Board(Result):
         As stated by the job file; None when not.
     problems
         What building the board met, after the package's own.
+    edge
+        What the drawn paths are, and how else the outline may be read.
+    panel
+        The boards that one piece gives, when it is a panel; the profile is the panel's then.
     """
 
     name: str
@@ -173,6 +179,8 @@ class Board(Result):
     components: tuple[Component, ...]
     thickness_mm: float | None
     problems: tuple[Finding, ...]
+    edge: Edge = NO_EDGE
+    panel: Panel | None = None
 
     @property
     def brief(self) -> str:

@@ -8,7 +8,7 @@ from the outline by where copper and holes are, and reported.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import fields
 from typing import Any, Final
 
 import numpy as np
@@ -16,69 +16,97 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.board import rules
+from fabkit.board.edge import PathKind, size_words
+from fabkit.board.figures import (
+    INSIDE_SHARE,
+    PLACES,
+    Candidates,
+    Evidence,
+    Outline,
+    dividing_lines,
+    drop_doubles,
+    drop_frames,
+    drop_letters,
+    drop_marks,
+    holds,
+    paint,
+)
 from fabkit.findings import Finding, Place
 from fabkit.geometry.arcs import Floats
 from fabkit.geometry.neighbours import PointTree
-from fabkit.geometry.outlines import SAME_END_MM, Figures, Strokes, fill, find_figures, nest
+from fabkit.geometry.outlines import SAME_END_MM, Figures, Strokes, find_figures
 from fabkit.gerber.model import GerberFile, Kind
 from fabkit.gerber.shapes import object_shapes
 from fabkit.units import OUTLINE_JOIN_MM, counted, format_mm, format_number
 
 Shapes = NDArray[Any]
 
-_DOUBLE_MM: Final = 0.3
-"""A figure whose rim runs this near inside another's is the same line drawn twice."""
 _THIN_MM: Final = 0.6
 """Regions narrower than this draw a line, they are not the board itself."""
-_INSIDE_SHARE: Final = 0.98
-"""The board holds at least this share of all pads and holes."""
-_MARK_SHARE: Final = 0.01
-"""A figure beside the board, without pads or holes and smaller than this share, is a mark."""
 _CROSS_WIDTHS: Final = 3.0
 """The cross of a target is at most this many times as wide as its circle."""
-_LETTER_MM: Final = 3.0
-_LETTER_STRAYS: Final = 5
-"""With this many open strokes of letter size, closed figures of letter size are letters too."""
-_GAP_STEPS: Final = (0.2, 0.5, 1.0, 2.0, 5.0, 10.0)
+_GAP_STEPS: Final = (0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 """Gaps that are tried in turn, mm, when an outline does not close."""
-_PLACES: Final = 20
+_MANY_LOOSE: Final = 500
+"""With more loose ends only gaps up to 10 mm are tried: the pairs of ends grow with both."""
+_SNUG: Final = 2.0
+"""A figure up to this many times as large as the box of its pads fits it; keyboards are less."""
+_CLOSER: Final = 0.7
+"""A bridge is worth while when the figure around all pads becomes this much smaller."""
+_TINY_SHARE: Final = 0.25
+"""A figure whose box is smaller than this share of the box of all pads cannot be the board."""
 
 
-@dataclass(slots=True)
-class Outline:
-    """A board shape and what was found on the way."""
-
-    shape: shapely.MultiPolygon | None = None
-    findings: list[Finding] = field(default_factory=list)
-
-
-def trace_outline(files: Sequence[GerberFile], points: Floats) -> Outline:
+def trace_outline(files: Sequence[GerberFile], evidence: Evidence) -> Outline:
     """Trace the outline that profile files draw.
 
     Parameters
     ----------
     files
         Profile files, mostly one.
-    points
-        (n, 2) float64, mm: places of pads and holes, which the board must hold.
+    evidence
+        What the board must hold.
     """
-    found = Outline()
-    name = files[0].name if files else ""
+    found = Outline(file=files[0].name if files else "")
+    name, points = found.file, evidence.points
     strokes, regions = _collect(files, found)
     strokes = _drop_targets(strokes, name, found)
     bodies, more = _split_regions(regions)
     figures = _close(strokes, points, bodies, name, found)
-    filled = np.concatenate((figures.filled, bodies, more))
-    filled = filled[np.argsort(-shapely.area(filled), kind="stable")] if len(filled) else filled
-    filled = _drop_doubles(filled, figures.doubled_mm, name, found)
-    filled = _drop_letters(filled, figures, name, found)
-    filled = _drop_frames(filled, points, name, found)
-    filled = _drop_marks(filled, points, name, found)
+    shapes = Candidates.of(
+        figures.filled, figures.faces, figures.figure, np.concatenate((bodies, more))
+    )
+    shapes = drop_doubles(shapes, figures.doubled_mm, found)
+    shapes = drop_letters(shapes, figures.stray, found)
+    shapes = drop_frames(shapes, evidence, found)
+    shapes = drop_marks(shapes, evidence, found)
     _report_stray(figures, name, found)
-    if len(filled):
-        shape = fill(filled, nest(filled))
-        found.shape = None if shape.is_empty else shape
+    if not len(shapes):
+        return found
+    shape, paths = paint(shapes, evidence)
+    if _is_tiny(shape, points):
+        found.leave_out(
+            PathKind.STRAY,
+            shapes.filled,
+            "it is far smaller than the area of the pads",
+            rule=rules.PROFILE_TINY,
+            message=f"the profile encloses {size_words(shape)} alone, and "
+            f"the pads lie on {size_words(shapely.MultiPoint(points))}",
+            assumed="not the board",
+        )
+    elif not shape.is_empty:
+        found.shape = shape
+        found.paths += paths
+        found.lines = dividing_lines(shapes, shape)
     return found
+
+
+def _is_tiny(shape: Any, points: Floats) -> bool:
+    if not len(points) or holds(shape, points) > 0.5:
+        return False
+    width, height = np.ptp(points, axis=0)
+    x0, y0, x1, y1 = shape.bounds
+    return bool((x1 - x0) * (y1 - y0) < _TINY_SHARE * width * height)
 
 
 def stroke_columns(file: GerberFile, rows: NDArray[Any]) -> Strokes:
@@ -87,14 +115,6 @@ def stroke_columns(file: GerberFile, rows: NDArray[Any]) -> Strokes:
     return Strokes(
         o.x0[rows], o.y0[rows], o.x1[rows], o.y1[rows], o.cx[rows], o.cy[rows], o.turn[rows]
     )
-
-
-def holds(shape: shapely.Geometry, points: Floats) -> float:
-    """Share of points inside a shape; 0 without points."""
-    if not len(points):
-        return 0.0
-    shapely.prepare(shape)
-    return float(shapely.contains_xy(shape, points[:, 0], points[:, 1]).mean())
 
 
 def _collect(files: Sequence[GerberFile], found: Outline) -> tuple[Strokes, Shapes]:
@@ -120,7 +140,7 @@ def _collect(files: Sequence[GerberFile], found: Outline) -> tuple[Strokes, Shap
                     f"{counted(len(flashes), 'flashed shape')} in the profile",
                     *(
                         Place(file=file.name, x_mm=float(o.x0[i]), y_mm=float(o.y0[i]))
-                        for i in flashes[:_PLACES]
+                        for i in flashes[:PLACES]
                     ),
                     count=len(flashes),
                     assumed="not part of the outline",
@@ -162,10 +182,7 @@ def _drop_targets(strokes: Strokes, name: str, found: Outline) -> Strokes:
         Finding.of(
             rules.PROFILE_STRAY,
             f"{counted(len(targets), 'target')} (a circle with a cross) in the profile",
-            *(
-                Place(file=name, x_mm=float(x), y_mm=float(y))
-                for x, y in centres[targets][:_PLACES]
-            ),
+            *(Place(file=name, x_mm=float(x), y_mm=float(y)) for x, y in centres[targets][:PLACES]),
             count=len(targets),
             assumed="not part of the board",
         )
@@ -206,21 +223,28 @@ def _array(items: Sequence[shapely.Geometry]) -> Shapes:
 
 
 def _close(strokes: Strokes, points: Floats, bodies: Shapes, name: str, found: Outline) -> Figures:
-    """Figures of strokes, with larger gaps bridged only when nothing else encloses the board."""
+    """Figures of strokes, with larger gaps bridged only when nothing else fits the board."""
     figures = find_figures(strokes)
-    if not len(figures.loose) or _is_enough(figures, points, bodies, strokes):
+    room = _room(figures, points, bodies, strokes)
+    if not len(figures.loose) or room <= _SNUG:
         _report_bridges(figures, name, found)
         return figures
     for gap_mm in _GAP_STEPS:
+        if len(figures.loose) > _MANY_LOOSE and gap_mm > 10:
+            break
         wider = find_figures(strokes, join_mm=gap_mm)
-        if _is_enough(wider, points, bodies, strokes):
+        # Lettering has loose ends too; closing them must bring the outline nearer to the board.
+        if _room(wider, points, bodies, strokes) < _CLOSER * room:
             _report_bridges(wider, name, found)
             return wider
+    if np.isfinite(room):
+        _report_bridges(figures, name, found)
+        return figures
     found.findings.append(
         Finding.of(
             rules.PROFILE_GAP,
             f"{counted(len(figures.loose), 'loose end')}: the outline is open",
-            *(Place(file=name, x_mm=float(x), y_mm=float(y)) for x, y in figures.loose[:_PLACES]),
+            *(Place(file=name, x_mm=float(x), y_mm=float(y)) for x, y in figures.loose[:PLACES]),
             count=len(figures.loose),
             measured=_nearest_gap(figures.loose),
             limit=OUTLINE_JOIN_MM,
@@ -238,15 +262,31 @@ def _nearest_gap(loose: Floats) -> float | None:
     return float(distance[:, 1].min())
 
 
-def _is_enough(figures: Figures, points: Floats, bodies: Shapes, strokes: Strokes) -> bool:
+def _room(figures: Figures, points: Floats, bodies: Shapes, strokes: Strokes) -> float:
+    """Area of the smallest figure that holds all pads, over the area they need.
+
+    When it takes several figures to hold them their sum counts; infinite when all together hold
+    too few.  Without pads 1 when the figures fill a good part of the drawing.
+    """
     shapes = np.concatenate((figures.filled, bodies))
     if not len(shapes):
-        return False
-    if len(points):
-        return holds(shapely.union_all(shapes), points) >= _INSIDE_SHARE
-    width = np.ptp(np.concatenate((strokes.x0, strokes.x1)))
-    height = np.ptp(np.concatenate((strokes.y0, strokes.y1)))
-    return bool(shapely.area(shapely.union_all(shapes)) > 0.3 * width * height)
+        return float("inf")
+    if not len(points):
+        width = np.ptp(np.concatenate((strokes.x0, strokes.x1)))
+        height = np.ptp(np.concatenate((strokes.y0, strokes.y1)))
+        filled = float(shapely.area(shapely.union_all(shapes)))
+        return 1.0 if filled > 0.3 * width * height else float("inf")
+    shape, point = shapely.STRtree(shapely.points(points)).query(shapes, predicate="contains")
+    share = np.bincount(shape, minlength=len(shapes)) / len(points)
+    area = shapely.area(shapes)
+    whole = share >= INSIDE_SHARE
+    if whole.any():
+        least = float(area[whole].min())
+    elif len(np.unique(point)) >= INSIDE_SHARE * len(points):
+        least = float(area[share > 0].sum())
+    else:
+        return float("inf")
+    return least / max(float(np.prod(np.ptp(points, axis=0))), 1.0)
 
 
 def _report_bridges(figures: Figures, name: str, found: Outline) -> None:
@@ -270,7 +310,7 @@ def _report_bridges(figures: Figures, name: str, found: Outline) -> None:
                         x_mm=float(figures.bridges[i, 0] + figures.bridges[i, 2]) / 2,
                         y_mm=float(figures.bridges[i, 1] + figures.bridges[i, 3]) / 2,
                     )
-                    for i in rows[:_PLACES]
+                    for i in rows[:PLACES]
                 ),
                 count=len(rows),
                 measured=worst,
@@ -289,7 +329,7 @@ def _report_stray(figures: Figures, name: str, found: Outline) -> None:
                 f"{counted(len(figures.crossings), 'point')} where the outline meets itself",
                 *(
                     Place(file=name, x_mm=float(x), y_mm=float(y))
-                    for x, y in figures.crossings[:_PLACES]
+                    for x, y in figures.crossings[:PLACES]
                 ),
                 count=len(figures.crossings),
             )
@@ -302,111 +342,8 @@ def _report_stray(figures: Figures, name: str, found: Outline) -> None:
         Finding.of(
             rules.PROFILE_STRAY,
             f"{counted(len(figures.stray), 'line')}, {total} mm in all, enclosing nothing",
-            *(Place(file=name, x_mm=float(x), y_mm=float(y)) for x, y in middle[:_PLACES]),
+            *(Place(file=name, x_mm=float(x), y_mm=float(y)) for x, y in middle[:PLACES]),
             count=len(figures.stray),
             assumed="not part of the outline",
         )
     )
-
-
-def _drop_doubles(filled: Shapes, doubled_mm: float, name: str, found: Outline) -> Shapes:
-    """Drop figures whose rim follows that of a larger one: the same line drawn twice."""
-    keep = np.ones(len(filled), dtype=bool)
-    if len(filled) > 1:
-        rims = shapely.get_exterior_ring(filled)
-        around = shapely.length(rims)
-        tree = shapely.STRtree(filled)
-        inner, outer = tree.query(shapely.point_on_surface(filled), predicate="within")
-        for i, j in sorted(zip(inner.tolist(), outer.tolist(), strict=True)):
-            if i <= j or not keep[j]:  # figures come largest first
-                continue
-            spare = (shapely.area(filled[j]) - shapely.area(filled[i])) / around[j]
-            if spare < _DOUBLE_MM and shapely.hausdorff_distance(rims[i], rims[j]) < 2 * _DOUBLE_MM:
-                keep[i] = False
-                doubled_mm += float(around[i])
-    if doubled_mm > OUTLINE_JOIN_MM:
-        found.findings.append(
-            Finding.of(
-                rules.PROFILE_DOUBLED,
-                f"{format_mm(doubled_mm, digits=1)} of the outline are drawn more than once",
-                Place(file=name),
-                assumed="taken once",
-            )
-        )
-    kept: Shapes = filled[keep]
-    return kept
-
-
-def _drop_letters(filled: Shapes, figures: Figures, name: str, found: Outline) -> Shapes:
-    """Drop closed letters: small figures in a file with many small open strokes."""
-    if len(filled) < 2 or not len(figures.stray):
-        return filled
-    strays = figures.stray[shapely.length(figures.stray) < 2 * _LETTER_MM]
-    if len(strays) < _LETTER_STRAYS:
-        return filled
-    boxes = shapely.bounds(filled)
-    small = np.maximum(boxes[:, 2] - boxes[:, 0], boxes[:, 3] - boxes[:, 1]) < _LETTER_MM
-    near = np.zeros(len(filled), dtype=bool)
-    rows, _ = shapely.STRtree(strays).query(filled, predicate="dwithin", distance=_LETTER_MM)
-    near[rows] = True
-    letters = small & near
-    if many := int(np.count_nonzero(letters)):
-        x0, y0 = boxes[np.flatnonzero(letters)[0], :2]
-        found.findings.append(
-            Finding.of(
-                rules.PROFILE_LETTERING,
-                f"{counted(many, 'small closed figure')} among open strokes",
-                Place(file=name, x_mm=float(x0), y_mm=float(y0)),
-                count=many,
-                assumed="not cut out",
-            )
-        )
-    kept: Shapes = filled[~letters]
-    return kept
-
-
-def _drop_frames(filled: Shapes, points: Floats, name: str, found: Outline) -> Shapes:
-    """Drop figures around the board, and what a drawing puts beside it."""
-    if len(filled) < 2 or not len(points):
-        return filled
-    share = np.array([holds(shape, points) for shape in filled])
-    whole = np.flatnonzero(share >= _INSIDE_SHARE)
-    if len(whole) < 2:
-        return filled
-    board = filled[whole[-1]]  # the smallest that still holds all
-    frames = whole[:-1]
-    outside = ~shapely.intersects(filled, board)
-    outside[frames] = True
-    x0, y0, x1, y1 = shapely.bounds(filled[frames[0]])
-    found.findings.append(
-        Finding.of(
-            rules.PROFILE_FRAME,
-            f"a frame of {format_number(x1 - x0)} x {format_mm(y1 - y0)} lies around the board",
-            Place(file=name, x_mm=float(x0), y_mm=float(y0)),
-            assumed="not part of the board",
-        )
-    )
-    kept: Shapes = filled[~outside]
-    return kept
-
-
-def _drop_marks(filled: Shapes, points: Floats, name: str, found: Outline) -> Shapes:
-    """Drop small closed marks beside the board, such as targets and arrow heads."""
-    if len(filled) < 2 or holds(shapely.union_all(filled), points) < _INSIDE_SHARE:
-        return filled
-    area = shapely.area(filled)
-    small = (area < _MARK_SHARE * area[0]) & (nest(filled) == 0)
-    marks = [i for i in np.flatnonzero(small) if holds(filled[i], points) == 0]
-    if marks:
-        centres = shapely.get_coordinates(shapely.centroid(filled[marks]))
-        found.findings.append(
-            Finding.of(
-                rules.PROFILE_STRAY,
-                f"{counted(len(marks), 'small closed figure')} beside the board",
-                *(Place(file=name, x_mm=float(x), y_mm=float(y)) for x, y in centres[:_PLACES]),
-                count=len(marks),
-                assumed="not part of the board",
-            )
-        )
-    kept: Shapes = np.delete(filled, marks)
-    return kept

@@ -10,14 +10,18 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.board import rules
+from fabkit.board.figures import Evidence, Outline, holds
 from fabkit.board.model import BoardSlots, Holes
-from fabkit.board.outline import Outline, holds, stroke_columns, trace_outline
+from fabkit.board.outline import stroke_columns, trace_outline
+from fabkit.board.panel import Panel, find_panel
 from fabkit.findings import Finding, Place
 from fabkit.geometry.arcs import Floats
+from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.outlines import Strokes, find_figures
 from fabkit.gerber.model import GerberFile, Kind
 from fabkit.package.model import Package, PackageFile, RoleKind
-from fabkit.units import OUTLINE_JOIN_MM, format_number
+from fabkit.sidecars.model import JobFile
+from fabkit.units import COINCIDENT_MM, OUTLINE_JOIN_MM, format_number
 
 _MOST_STROKES: Final = 5_000
 """An aperture that draws more than this draws no outline."""
@@ -46,12 +50,70 @@ def build_profile(
     points = content_points(package, holes)
     profiles = [f.gerber for f in package.of(RoleKind.PROFILE) if f.gerber is not None]
     profiles = [file for file in profiles if len(file.objects)]
-    outline = trace_outline(profiles, points)
+    outline = trace_outline(profiles, _evidence(package, points, holes))
     if outline.shape is None:
         _borrow(package, points, outline)
     if outline.shape is not None:
         _cut_routed(outline, points, slots, drill_names)
     return outline
+
+
+def panel_of(package: Package, outline: Outline, holes: Holes) -> Panel | None:
+    """Find the panel that an outline is; see :func:`fabkit.board.panel.find_panel`."""
+    if outline.shape is None:
+        return None
+    points = content_points(package, holes)
+    bites = [_without_pads(package, holes, points)]
+    bites += [_flashes(f.gerber) for f in package.of(RoleKind.PROFILE) if f.gerber is not None]
+    score, tracks = (
+        np.concatenate(
+            [np.empty((0, 4)), *(_strokes(f.gerber) for f in package.of(kind) if f.gerber)]
+        )
+        for kind in (RoleKind.SCORE, RoleKind.COPPER)
+    )
+    return find_panel(
+        outline.shape,
+        points=points,
+        holes=np.concatenate(bites),
+        score=shapely.linestrings(score.reshape(-1, 2, 2)),
+        drawn=outline.lines,
+        tracks=tracks,
+    )
+
+
+def _without_pads(package: Package, holes: Holes, points: Floats) -> Floats:
+    """Place and diameter of holes without a pad, (n, 3)."""
+    table = np.column_stack((holes.x, holes.y, holes.diameter))
+    bare = holes.plated != 1
+    if len(points) and len(package.of(RoleKind.COPPER)):
+        # Exporters list perforations among the plated holes; they have no pads all the same.
+        far = ~np.isfinite(PointTree(points).query(table[:, :2], within=COINCIDENT_MM * 20)[0])
+        bare |= far
+    bites: Floats = table[bare]
+    return bites
+
+
+def _flashes(file: GerberFile) -> Floats:
+    """Place and diameter of round flashes, (n, 3)."""
+    o = file.objects
+    size = np.array([a.diameter_mm or 0.0 for a in file.apertures] + [0.0])
+    rows = np.flatnonzero((o.kind == Kind.FLASH) & o.dark)
+    table: Floats = np.column_stack((o.x0[rows], o.y0[rows], size[o.aperture[rows]]))
+    return table
+
+
+def _strokes(file: GerberFile) -> Floats:
+    """Ends of straight strokes, (n, 4)."""
+    o = file.objects
+    rows = np.flatnonzero((o.kind == Kind.DRAW) & o.dark)
+    return np.column_stack((o.x0[rows], o.y0[rows], o.x1[rows], o.y1[rows]))
+
+
+def _evidence(package: Package, points: Floats, holes: Holes) -> Evidence:
+    jobs = [f.content for f in package.files if isinstance(f.content, JobFile)]
+    stated = next((job.size_mm for job in jobs if job.size_mm is not None), None)
+    marks = np.concatenate((points, np.column_stack((holes.x, holes.y))))
+    return Evidence(points, np.unique(marks, axis=0), stated)
 
 
 def content_points(package: Package, holes: Holes) -> Floats:

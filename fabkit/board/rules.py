@@ -82,6 +82,22 @@ PROFILE_FLASHES: Final = Rule.of(
     "Move holes to the drill file.",
     _OUTLINE,
 )
+PROFILE_TINY: Final = Rule.of(
+    "profile/too-small",
+    "The profile encloses far less than the pads need",
+    "A stray loop would be made as the board, or the order is stopped.",
+    _E,
+    "Remove the loop, and export the whole outline.",
+    _OUTLINE,
+)
+PROFILE_PANEL: Final = Rule.of(
+    "profile/panel",
+    "The files describe a panel",
+    "One piece gives several boards, or a board in a frame: the house counts designs, and one "
+    "panel ordered is not one board.",
+    _N,
+    "Order as many panels as give the boards needed.",
+)
 ROUTED_CUT_OUT: Final = Rule.of(
     "profile/routed-cut-out",
     "A routed path of a drill file cuts a piece out of the board",

@@ -71,6 +71,10 @@ class Figures:
         Length of lines drawn more than once, mm.
     crossings
         (c, 2) float64, mm: where a rim crosses or touches itself.
+    faces
+        (f,) polygons: the areas that the lines divide the figures into.
+    figure
+        (f,) int64: row in ``filled`` of the figure that each face belongs to.
     """
 
     filled: Shapes
@@ -79,6 +83,8 @@ class Figures:
     stray: Shapes
     doubled_mm: float
     crossings: Floats
+    faces: Shapes
+    figure: Ints
 
 
 def find_figures(
@@ -111,10 +117,10 @@ def find_figures(
     )
     faces, _, dangles, _ = shapely.polygonize_full(noded)
     faces = shapely.get_parts(faces)
-    filled, crossings = _rims(faces, noded)
+    filled, crossings, figure = _rims(faces, noded)
     stray = shapely.get_parts(dangles)
     stray = stray[shapely.length(stray) > join_mm]
-    return Figures(filled, bridges, loose, stray, max(doubled, 0.0), crossings)
+    return Figures(filled, bridges, loose, stray, max(doubled, 0.0), crossings, faces, figure)
 
 
 def nest(filled: Shapes) -> Ints:
@@ -146,7 +152,9 @@ def fill(filled: Shapes, depth: Ints) -> shapely.MultiPolygon:
 
 def _nothing() -> Figures:
     empty = np.empty(0, dtype=object)
-    return Figures(empty, np.empty((0, 4)), np.empty((0, 2)), empty, 0.0, np.empty((0, 2)))
+    places = np.empty((0, 2))
+    none = np.empty(0, dtype=np.int64)
+    return Figures(empty, np.empty((0, 4)), places, empty, 0.0, places, empty, none)
 
 
 def _flat_lines(
@@ -248,10 +256,10 @@ def _overshoot(bridges: Floats) -> Floats:
     return np.concatenate((bridges, np.column_stack((bridges[:, 2:], longer[:, 2:]))))
 
 
-def _rims(faces: Shapes, noded: Shapes) -> tuple[Shapes, Floats]:
-    """Outer rims of the figures, filled, largest first; and where a rim meets itself."""
+def _rims(faces: Shapes, noded: Shapes) -> tuple[Shapes, Floats, Ints]:
+    """Outer rims of the figures, filled, largest first; where a rim meets itself; rim of faces."""
     if not len(faces):
-        return np.empty(0, dtype=object), np.empty((0, 2))
+        return np.empty(0, dtype=object), np.empty((0, 2)), np.empty(0, dtype=np.int64)
     # Lines that touch belong to one figure.  Ends are exact after noding.
     first = shapely.get_coordinates(shapely.get_point(noded, 0))
     last = shapely.get_coordinates(shapely.get_point(noded, -1))
@@ -268,11 +276,20 @@ def _rims(faces: Shapes, noded: Shapes) -> tuple[Shapes, Floats]:
     a, b = tree.query(probe, predicate="intersects")
     figure = np.full(len(faces), -1, dtype=np.int64)
     figure[a] = figure_of_line[b]
-    rims = []
+    rims: list[shapely.Polygon] = []
     crossings = []
-    for label in np.unique(figure):
-        body = shapely.union_all(shapely.polygons(rings[figure == label]))
+    owner = np.zeros(len(faces), dtype=np.int64)
+    order = np.argsort(figure, kind="stable")
+    starts = np.flatnonzero(np.diff(figure[order], prepend=figure[order[0]] - 1))
+    for mine in np.split(order, starts[1:]):
+        body = shapely.union_all(shapely.polygons(rings[mine])) if len(mine) > 1 else faces[mine[0]]
         parts = shapely.get_parts(body)
+        owner[mine] = len(rims)
+        if len(parts) > 1:
+            at, part = shapely.STRtree(parts).query(
+                shapely.point_on_surface(faces[mine]), predicate="within"
+            )
+            owner[mine[at]] = len(rims) + part
         rims += [shapely.Polygon(part.exterior) for part in parts]
         if len(parts) > 1:
             corners = np.concatenate(
@@ -283,4 +300,5 @@ def _rims(faces: Shapes, noded: Shapes) -> tuple[Shapes, Floats]:
     out = np.empty(len(rims), dtype=object)
     out[:] = rims
     met = np.concatenate(crossings) if crossings else np.empty((0, 2))
-    return out[np.argsort(-shapely.area(out), kind="stable")], met
+    largest = np.argsort(-shapely.area(out), kind="stable")
+    return out[largest], met, np.argsort(largest)[owner]

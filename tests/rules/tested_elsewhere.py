@@ -34,6 +34,8 @@ TESTS = {
         "package/test_package_choosing.py::test_archive_beside_layers_is_left_out"
     ),
     "profile/frame": "board/test_board_build.py::test_frame_around_the_board_is_not_the_board",
+    "profile/panel": "board/test_edge.py::test_score_lines_across_the_profile",
+    "profile/too-small": "board/test_edge.py::test_stray_loop_is_not_the_board",
     "profile/inferred": "board/test_board_build.py::test_outline_from_another_layer",
     "board/placement-unit": (
         "board/test_board_build.py::test_unit_of_a_table_is_judged_by_the_board"

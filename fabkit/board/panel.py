@@ -1,0 +1,356 @@
+"""Boards that hang together: a panel, its boards, rails, tabs and score lines."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fabkit.board.breaking import find_necks, find_perforations
+from fabkit.board.edge import EdgePath, PathKind, size_words
+from fabkit.geometry.arcs import Floats
+from fabkit.geometry.neighbours import PointTree, label_groups
+from fabkit.units import COINCIDENT_MM, counted
+
+Shapes = NDArray[Any]
+
+_BOARD_SHARE: Final = 0.1
+"""A board holds at least this share of the pads of the fullest board; a rail holds fewer."""
+_BOARD_PADS: Final = 4
+_STRIP_MM: Final = 20.0
+"""Rails are narrower (common practice: 5 to 15 mm)."""
+_EXTEND_MM: Final = 2.0
+"""Score lines are drawn to the edge, or end this near to it."""
+_DUST_MM2: Final = 0.01
+_ACROSS: Final = 0.8
+"""A score line runs along at least this share of the shorter side of a board."""
+_SAME_AREA: Final = 0.01
+_SAME_PLACE_MM: Final = 0.1
+_SAME_SHARE: Final = 0.95
+"""Equal boards have this share of their pads at equal places."""
+_ASKED: Final = 150
+"""So many pads are compared."""
+_MOST_BOARDS: Final = 400
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Panel:
+    """Several boards, or one in a frame, that are made as one piece.
+
+    Parameters
+    ----------
+    boards
+        (n,) polygons, mm: the boards alone, without rails and tabs; from the left, from below.
+    design
+        (n,) int64: boards of one number are of one design.
+    mirrored
+        (n,) bool: the board is the mirror image of the first of its design.
+    rails, tabs
+        Polygons that are left over when the boards are taken out.
+    score_lines
+        Lines along which boards are broken apart, mm.
+    paths
+        What holds the boards together, with reasons.
+    size_mm
+        Width and height of the panel.
+    """
+
+    boards: Shapes
+    design: NDArray[np.int64]
+    mirrored: NDArray[np.bool_]
+    rails: Shapes
+    tabs: Shapes
+    score_lines: Shapes
+    paths: tuple[EdgePath, ...]
+    size_mm: tuple[float, float]
+
+    @property
+    def count(self) -> int:
+        """How many boards it gives."""
+        return len(self.boards)
+
+    @property
+    def equal(self) -> bool:
+        """Whether all boards are of one design and none is a mirror image."""
+        return int(self.design.max(initial=0)) == 0 and not self.mirrored.any()
+
+    @property
+    def words(self) -> str:
+        """What it is, such as ``panel of 6 equal boards of 30 × 20 mm``."""
+        first = size_words(self.boards[0])
+        if self.count == 1:
+            return f"panel of one board of {first}"
+        if self.equal:
+            return f"panel of {self.count} equal boards of {first}"
+        if int(self.design.max()) == 0:
+            return f"panel of {self.count} boards of {first}, mirror images of each other"
+        sizes = ", ".join(
+            f"{int((self.design == kind).sum())} of "
+            f"{size_words(self.boards[int(np.argmax(self.design == kind))])}"
+            for kind in range(int(self.design.max()) + 1)
+        )
+        return f"panel of {self.count} boards: {sizes}"
+
+
+def find_panel(
+    profile: Any,
+    *,
+    points: Floats,
+    holes: Floats,
+    score: Shapes,
+    drawn: Shapes,
+    tracks: Floats,
+) -> Panel | None:
+    """Find the boards that one piece of material holds; None for a plain board.
+
+    Parameters
+    ----------
+    profile
+        Material with cut-outs, mm.
+    points
+        (n, 2) float64, mm: places of pads, or of holes where there are none.
+    holes
+        (m, 3) float64, mm: place and diameter of holes that may perforate the material.
+    score
+        Lines of score layers.
+    drawn
+        Rings of the profile that divide the material.
+    tracks
+        (t, 4) float64, mm: ends of copper tracks; what they join is one board.
+    """
+    rows = find_perforations(profile, holes)
+    scored = _extended(score)
+    pieces = _split(profile, [*rows, *scored, *drawn])
+    if len(points) and not rows and not len(scored) and not len(drawn):
+        pieces = _split(profile, find_necks(pieces, points))
+    if len(pieces) < 2:
+        return None
+    pads = _count(pieces, points)
+    if len(points):
+        full = max(_BOARD_PADS, _BOARD_SHARE * pads.max())
+        held = pads >= full
+    else:
+        held = ~_strips(pieces, profile.bounds) & (
+            shapely.area(pieces) > _BOARD_SHARE * shapely.area(pieces).max()
+        )
+    boards = _joined(pieces, held, tracks)
+    others = pieces[~held]
+    if not len(boards) or (len(boards) == 1 and not len(others)) or len(boards) > _MOST_BOARDS:
+        return None
+    if len(boards) == 1 and shapely.area(others).sum() < 0.02 * boards[0].area:
+        return None
+    centres = shapely.get_coordinates(shapely.centroid(boards)).round(1)
+    boards = boards[np.lexsort((centres[:, 1], centres[:, 0]))]
+    design, mirrored = _designs(boards, points)
+    thin = np.array([_is_tab(piece) for piece in others], dtype=bool)
+    x0, y0, x1, y1 = profile.bounds
+    # Perforations leave a sliver between row and board: it is the end of the tab.
+    rails, tabs = others[~thin], shapely.get_parts(shapely.union_all(others[thin]))
+    score_lines = _apart(profile, scored, drawn, boards)
+    return Panel(
+        boards=boards,
+        design=design,
+        mirrored=mirrored,
+        rails=rails,
+        tabs=tabs,
+        score_lines=score_lines,
+        paths=tuple(_paths(boards, rails, tabs, rows, score_lines)),
+        size_mm=(float(x1 - x0), float(y1 - y0)),
+    )
+
+
+def _paths(
+    boards: Shapes, rails: Shapes, tabs: Shapes, rows: Sequence[Any], score: Shapes
+) -> list[EdgePath]:
+    found: list[tuple[PathKind, Sequence[Any] | Shapes, str]] = [
+        (PathKind.BOARD_EDGE, boards, "pads lie in it, and it can be broken out"),
+        (PathKind.RAIL, rails, "it is left over when the boards are taken out"),
+        (PathKind.TAB, tabs, "it is small and joins larger parts"),
+        (PathKind.PERFORATION, rows, "a row of small holes runs from edge to edge"),
+        (PathKind.SCORE, score, "a straight line runs across the material"),
+    ]
+    return [
+        EdgePath(kind, (why,), shapely.GeometryCollection(list(shapes)), len(shapes))
+        for kind, shapes, why in found
+        if len(shapes)
+    ]
+
+
+def _extended(lines: Shapes) -> Shapes:
+    """Lines made a little longer, so that they surely reach the edge they end at."""
+    if not len(lines):
+        return lines
+    ends = shapely.get_coordinates(lines).reshape(-1, 2, 2)
+    along = ends[:, 1] - ends[:, 0]
+    length = np.hypot(along[:, 0], along[:, 1])
+    real = length > 0
+    step = along[real] / length[real, None] * _EXTEND_MM
+    longer = np.stack((ends[real, 0] - step, ends[real, 1] + step), axis=1)
+    return np.asarray(shapely.linestrings(longer), dtype=object)
+
+
+def _split(profile: Any, lines: list[Any]) -> Shapes:
+    """Pieces of the material that lines part it into."""
+    whole = shapely.get_parts(profile)
+    if not len(lines):
+        return np.asarray(whole, dtype=object)
+    tree = shapely.STRtree(np.array(lines, dtype=object))
+    pieces: list[Any] = []
+    for part in whole:
+        mine = tree.query(part, predicate="intersects")
+        if not len(mine):
+            pieces.append(part)
+            continue
+        noded = shapely.union_all(
+            np.array([part.boundary, *(lines[i] for i in np.sort(mine))], dtype=object)
+        )
+        faces = shapely.get_parts(shapely.polygonize([noded]))
+        inside = shapely.contains(part, shapely.point_on_surface(faces))
+        pieces += faces[inside & (shapely.area(faces) > _DUST_MM2)].tolist()
+    return np.array(pieces, dtype=object)
+
+
+def _count(shapes: Shapes, points: Floats) -> NDArray[np.int64]:
+    if not len(points):
+        return np.zeros(len(shapes), dtype=np.int64)
+    tree = shapely.STRtree(shapely.points(points))
+    shape, _ = tree.query(shapes, predicate="contains")
+    counts: NDArray[np.int64] = np.bincount(shape, minlength=len(shapes))
+    return counts
+
+
+def _strips(pieces: Shapes, bounds: tuple[float, float, float, float]) -> NDArray[np.bool_]:
+    """Pieces that run along a whole side of the panel and are narrow: rails without pads."""
+    box = shapely.bounds(pieces)
+    wide, high = box[:, 2] - box[:, 0], box[:, 3] - box[:, 1]
+    across = (wide > 0.9 * (bounds[2] - bounds[0])) & (high < _STRIP_MM)
+    up = (high > 0.9 * (bounds[3] - bounds[1])) & (wide < _STRIP_MM)
+    strips: NDArray[np.bool_] = across | up
+    return strips
+
+
+def _is_tab(piece: Any) -> bool:
+    x0, y0, x1, y1 = piece.bounds
+    return bool(max(x1 - x0, y1 - y0) < _STRIP_MM)
+
+
+def _joined(pieces: Shapes, held: NDArray[np.bool_], tracks: Floats) -> Shapes:
+    """Boards: pieces with pads, those that copper joins as one."""
+    boards = pieces[held]
+    if len(boards) < 2 or not len(tracks):
+        return boards
+    ends = tracks.reshape(-1, 2)
+    board = np.full(len(ends), -1)
+    for number, shape in enumerate(boards):
+        x0, y0, x1, y1 = shape.bounds
+        near = np.flatnonzero(
+            (ends[:, 0] > x0) & (ends[:, 0] < x1) & (ends[:, 1] > y0) & (ends[:, 1] < y1)
+        )
+        shapely.prepare(shape)
+        board[near[shapely.contains_xy(shape, ends[near, 0], ends[near, 1])]] = number
+    pairs = board.reshape(-1, 2)
+    pairs = pairs[(pairs >= 0).all(axis=1) & (pairs[:, 0] != pairs[:, 1])]
+    if not len(pairs):
+        return boards
+    label = label_groups(len(boards), pairs[:, 0], pairs[:, 1])
+    joined = [shapely.union_all(boards[label == k]) for k in np.unique(label)]
+    return np.array([_largest(shape) for shape in joined], dtype=object)
+
+
+def _largest(shape: Any) -> Any:
+    parts = shapely.get_parts(shape)
+    return parts[int(shapely.area(parts).argmax())]
+
+
+def _apart(profile: Any, scored: Shapes, drawn: Shapes, boards: Shapes) -> Shapes:
+    """Score lines inside the material, drawn in a layer of their own or in the profile.
+
+    Lines that are shorter than a side of a board are the mouths of tabs.  Pieces of
+    one straight line are one score line.
+    """
+    lines = [shapely.get_parts(shapely.intersection(scored, profile))]
+    if len(drawn):
+        rim = shapely.boundary(profile).buffer(COINCIDENT_MM, quad_segs=1)
+        inside = shapely.difference(shapely.union_all(drawn), rim)
+        lines.append(shapely.get_parts(shapely.line_merge(inside)))
+    every = np.concatenate(lines)
+    box = shapely.bounds(boards)
+    side = np.minimum(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1]).min()
+    every = every[shapely.length(every) > _ACROSS * side]
+    if not len(every):
+        return np.empty(0, dtype=object)
+    ends = np.stack(
+        [shapely.get_coordinates(shapely.get_point(every, end)) for end in (0, -1)], axis=1
+    )
+    step = ends[:, 1] - ends[:, 0]
+    angle = np.arctan2(step[:, 1], step[:, 0]) % np.pi
+    off = ends[:, 0, 1] * np.cos(angle) - ends[:, 0, 0] * np.sin(angle)
+    keys = np.column_stack((np.round(angle, 2) % 3.14, np.round(off, 1)))
+    _, row = np.unique(keys, axis=0, return_inverse=True)
+    row = row.reshape(-1)
+    return np.array(
+        [shapely.union_all(every[row == k]) for k in range(int(row.max()) + 1)], dtype=object
+    )
+
+
+def _designs(boards: Shapes, points: Floats) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Number of the design of each board, and whether it is mirrored.
+
+    Boards are compared by their pads, turned by quarters and mirrored; without pads by their
+    corners.
+    """
+    design = np.full(len(boards), -1, dtype=np.int64)
+    mirrored = np.zeros(len(boards), dtype=bool)
+    area = shapely.area(boards)
+    spots = [_spots(board, points) for board in boards]
+    firsts: list[int] = []
+    for i in range(len(boards)):
+        for number, j in enumerate(firsts):
+            if abs(area[i] - area[j]) > _SAME_AREA * area[j]:
+                continue
+            flip = _same(spots[i], spots[j])
+            if flip is not None:
+                design[i], mirrored[i] = number, flip
+                break
+        else:
+            design[i] = len(firsts)
+            firsts.append(i)
+    return design, mirrored
+
+
+def _spots(board: Any, points: Floats) -> Floats:
+    """Places that mark a design, from the middle of the board's box."""
+    shapely.prepare(board)
+    mine = points[shapely.contains_xy(board, points[:, 0], points[:, 1])] if len(points) else points
+    if not len(mine):
+        mine = shapely.get_coordinates(board)
+    x0, y0, x1, y1 = board.bounds
+    placed: Floats = mine - np.array([(x0 + x1) / 2, (y0 + y1) / 2])
+    return placed
+
+
+def _same(one: Floats, other: Floats) -> bool | None:
+    """False when one is the other turned by quarters, True when mirrored too, else None."""
+    if abs(len(one) - len(other)) > (1 - _SAME_SHARE) * max(len(one), len(other)):
+        return None
+    tree = PointTree(other)
+    asked = one[:: max(1, len(one) // _ASKED)]
+    for flip in (False, True):
+        turned = asked * (-1, 1) if flip else asked
+        for _ in range(4):
+            distance, _ = tree.query(turned, within=_SAME_PLACE_MM)
+            if np.isfinite(distance).mean() >= _SAME_SHARE:
+                return flip
+            turned = turned[:, ::-1] * (-1, 1)
+    return None
+
+
+def panel_words(panel: Panel) -> str:
+    """One line about a panel, its size included."""
+    width, height = panel.size_mm
+    rails = f", {counted(len(panel.rails), 'rail')}" if len(panel.rails) else ""
+    return f"{panel.words}; {size_words(shapely.box(0, 0, width, height))} in all{rails}"

@@ -1,0 +1,235 @@
+"""What the paths of an outline are: boards, panels, frames, stray loops.
+
+Sizes are those the fixtures here are drawn with; that score lines run straight across and that
+rails, tabs and rows of small holes make a panel is common practice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pytest
+from test_board_build import FRAME, Points, board, circle, drill, ids, layer, line, pads
+
+from fabkit.board.edge import PathKind
+from fabkit.board.model import Board
+
+SPOTS: Points = ((3, 3), (17, 3), (3, 11), (12, 7), (8, 10), (16, 12), (5, 6), (10, 4))
+"""Pads of one board of 20 x 15 mm, without any symmetry."""
+
+
+def moved(points: Points, x: float, y: float) -> Points:
+    """Points moved."""
+    return [(a + x, b + y) for a, b in points]
+
+
+def mirrored(points: Points) -> Points:
+    """Points seen from the back of a board 20 mm wide."""
+    return [(20 - a, b) for a, b in points]
+
+
+def rectangle(x0: float, y0: float, x1: float, y1: float) -> list[str]:
+    """Four lines."""
+    return line([(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)])
+
+
+def made(profile: Sequence[str], spots: Points = SPOTS, **files: bytes) -> Board:
+    """A board of one copper layer."""
+    top = layer("Copper,L1,Top", pads(spots), pad_mm=0.8)
+    return board(profile, t__gbr=top, b__gbr=b"", **files)
+
+
+def grid(across: int, up: int, *, gap: float = 0) -> list[tuple[float, float]]:
+    """Corners of boards of 20 x 15 mm in a grid."""
+    return [(i * (20 + gap), j * (15 + gap)) for i in range(across) for j in range(up)]
+
+
+def all_spots(corners: Points) -> Points:
+    """Pads of a board at each corner."""
+    return [spot for corner in corners for spot in moved(SPOTS, *corner)]
+
+
+def test_score_lines_across_the_profile() -> None:
+    """Six boards parted by lines that run straight across: six equal boards, one panel."""
+    lines = [*rectangle(0, 0, 60, 30), *line([(0, 15), (60, 15)])]
+    lines += [*line([(20, 0), (20, 30)]), *line([(40, 0), (40, 30)])]
+    found = made(lines, all_spots(grid(3, 2)))
+
+    assert found.panel is not None
+    assert (found.panel.count, found.panel.equal) == (6, True)
+    assert found.size_mm == pytest.approx((60, 30))
+    assert found.panel.boards[0].bounds == pytest.approx((0, 0, 20, 15))
+    assert len(found.panel.score_lines) >= 3
+    assert "profile/panel" in ids(found)
+
+
+def test_score_lines_in_a_layer_with_rails() -> None:
+    """Score lines of their own layer part six boards and two rails that hold no pads."""
+    score = [*line([(0, 0), (60, 0)]), *line([(0, 15), (60, 15)])]
+    score += [*line([(0, 30), (60, 30)])]
+    score += [*line([(20, -8), (20, 38)]), *line([(40, -8), (40, 38)])]
+    found = made(rectangle(0, -8, 60, 38), all_spots(grid(3, 2)), v__gbr=layer("Vcut", score))
+
+    assert found.panel is not None
+    assert (found.panel.count, found.panel.equal) == (6, True)
+    assert found.panel.size_mm == pytest.approx((60, 46))
+    assert found.edge.of(PathKind.RAIL)
+    assert found.edge.of(PathKind.SCORE)
+
+
+def frame_with_channels(*, bites: bool) -> Board:
+    """A board of 20 x 15 mm in a frame, cut free by two channels that leave two tabs."""
+    lower = [(8, -2), (-2, -2), (-2, 17), (8, 17), (8, 15), (0, 15), (0, 0), (8, 0), (8, -2)]
+    upper = [(20 - x, y) for x, y in lower]
+    lines = [*rectangle(-10, -10, 30, 25), *line(lower), *line(upper)]
+    holes = [(8.2 + 0.9 * i, y) for i in range(5) for y in (0, 15)]
+    extra = {"n__drl": drill(*holes, size_mm=0.5)} if bites else {}
+    return made(lines, **extra)
+
+
+@pytest.mark.parametrize("bites", [True, False])
+def test_board_in_a_routed_frame(bites: bool) -> None:
+    """Tabs with and without holes in them hold one board in a frame without pads."""
+    found = frame_with_channels(bites=bites)
+
+    assert found.panel is not None
+    assert found.panel.count == 1
+    assert found.size_mm == pytest.approx((40, 35))
+    x0, y0, x1, y1 = found.panel.boards[0].bounds
+    assert (x1 - x0, y1 - y0) == pytest.approx((20, 15), abs=0.1)
+    assert found.edge.of(PathKind.RAIL)
+    assert bool(found.edge.of(PathKind.PERFORATION)) == bites
+
+
+def test_opening_drawn_around_board_and_tabs() -> None:
+    """The opening of the frame ends at the board where tabs are: frame and board are material."""
+    notches = [(-2, -2), (8, -2), (8, 0), (12, 0), (12, -2), (22, -2), (22, 17)]
+    notches += [(12, 17), (12, 15), (8, 15), (8, 17), (-2, 17), (-2, -2)]
+    lines = [*rectangle(-8, -8, 28, 23), *line(notches), *line(FRAME)]
+    found = made(lines)
+
+    assert found.size_mm == pytest.approx((36, 31))
+    assert found.area_mm2 == pytest.approx(36 * 31 - (24 * 19 - 20 * 15 - 2 * 4 * 2))
+    assert found.panel is not None
+    assert found.panel.boards[0].bounds == pytest.approx((0, 0, 20, 15))
+    assert len(found.edge.of(PathKind.PANEL_EDGE)) == 1
+    assert found.edge.readings[1].size_mm == pytest.approx((20, 15))
+
+
+def test_frame_far_around_is_no_panel() -> None:
+    """A drawing sheet is left out and is no second reading; a near frame is one."""
+    sheet = made([*line(FRAME), *rectangle(-60, -60, 120, 90)])
+    near = made([*line(FRAME), *rectangle(-5, -5, 25, 20)])
+
+    assert sheet.size_mm == near.size_mm == pytest.approx((20, 15))
+    assert sheet.edge.of(PathKind.SHEET)
+    assert near.edge.of(PathKind.FRAME)
+    assert [r.size_mm for r in near.edge.readings] == [
+        pytest.approx((20, 15)),
+        pytest.approx((30, 25)),
+    ]
+    assert len(sheet.edge.readings) == 1
+    assert sheet.panel is near.panel is None
+
+
+def test_stated_size_tells_frame_from_panel() -> None:
+    """The job file's size decides what a near frame is (job file format, GeneralSpecs.Size)."""
+    job = b'{"Header": {}, "GeneralSpecs": {"Size": {"X": 30, "Y": 25}}}'
+    found = made([*line(FRAME), *rectangle(-5, -5, 25, 20)], j__gbrjob=job)
+
+    assert found.size_mm == pytest.approx((30, 25))
+    assert found.edge.readings[1].size_mm == pytest.approx((20, 15))
+
+
+def test_boards_drawn_inside_a_frame() -> None:
+    """Four equal boards in a rectangle are boards, not openings."""
+    corners = grid(2, 2, gap=3)
+    lines = [part for x, y in corners for part in line(moved(FRAME, x, y))]
+    found = made([*lines, *rectangle(-7, -7, 50, 40)], all_spots(corners))
+
+    assert found.panel is not None
+    assert (found.panel.count, found.panel.equal) == (4, True)
+    assert found.size_mm == pytest.approx((57, 47))
+    assert found.edge.readings[1].size_mm == pytest.approx((43, 33))
+
+
+def test_mirror_images_are_told_from_equal_boards() -> None:
+    """A left and a right half beside each other are no equal boards."""
+    spots = [*SPOTS, *moved(mirrored(SPOTS), 25, 0)]
+    found = made([*line(FRAME), *line(moved(FRAME, 25, 0))], spots)
+
+    assert found.panel is not None
+    assert (found.panel.count, found.panel.equal) == (2, False)
+    assert found.panel.mirrored.tolist() == [False, True]
+    assert "mirror images" in found.panel.words
+
+
+def test_copper_across_a_row_of_holes_makes_one_board() -> None:
+    """What tracks join is one board: its outer part may be broken off, but need not be."""
+    holes = [(9, 0.5 + 0.8 * i) for i in range(19)]
+    parted = made(line(FRAME), n__drl=drill(*holes, size_mm=0.5))
+    track = [*pads(SPOTS), *line([(8, 10), (12, 7)])]
+    joined = board(
+        line(FRAME),
+        t__gbr=layer("Copper,L1,Top", track, pad_mm=0.8),
+        b__gbr=b"",
+        n__drl=drill(*holes, size_mm=0.5),
+    )
+
+    assert parted.panel is not None
+    assert parted.panel.count == 2
+    assert joined.panel is None
+
+
+@pytest.mark.parametrize(
+    "holes",
+    [
+        [(9 + 0.8 * i, 8) for i in range(4)],
+        [(8 + 0.8 * i, 6 + 0.8 * j) for i in range(4) for j in range(4)],
+    ],
+)
+def test_small_holes_inside_are_no_perforation(holes: Points) -> None:
+    """A short row away from the edge and a field of holes part nothing."""
+    assert made(line(FRAME), n__drl=drill(*holes, size_mm=0.5)).panel is None
+
+
+def test_stray_loop_is_not_the_board() -> None:
+    """A loop of 2 mm is no board for pads over 14 x 9 mm; it is reported and left out."""
+    found = made(circle(10, 8, 1))
+
+    assert found.profile is None
+    assert "profile/too-small" in ids(found)
+
+
+def test_lost_segment_is_closed_and_reported() -> None:
+    """With one side of the outline lost the board keeps its size, and the gap is an error."""
+    found = made([*line(FRAME[:4]), *circle(10, 8, 1)])
+
+    assert found.size_mm == pytest.approx((20, 15))
+    assert found.area_mm2 == pytest.approx(300 - 3.1416, abs=0.01)
+    gap = next(p for p in found.problems if p.id == "profile/gap")
+    assert gap.measured == pytest.approx(15)
+
+
+def test_lost_segment_inside_a_frame_is_not_the_frame() -> None:
+    """A closed frame around an open outline does not become the board."""
+    found = made([*line([*FRAME[1:], (1, 0)]), *rectangle(-30, -30, 60, 60)])
+
+    assert found.size_mm == pytest.approx((20, 15))
+
+
+def test_outline_in_two_files() -> None:
+    """The same outline in two profile files is one board."""
+    found = made(line(FRAME), q__gbr=layer("Profile,NP", line(FRAME)))
+
+    assert found.area_mm2 == pytest.approx(300)
+    assert found.panel is None
+
+
+def test_plain_board_has_one_reading() -> None:
+    """Its outline is the one path, and nothing else is proposed."""
+    found = made([*line(FRAME), *circle(10, 8, 1)])
+
+    assert [path.kind for path in found.edge.paths] == [PathKind.BOARD_EDGE, PathKind.CUT_OUT]
+    assert [reading.size_mm for reading in found.edge.readings] == [pytest.approx((20, 15))]
+    assert found.panel is None
