@@ -33,4 +33,4 @@ def command(out: Path, name: str, replace: bool) -> None:
     from fabkit.outputs.atomic import write_file
 
     write_file(out, house_template(name).encode(), replace=replace)
-    click.echo(f"{out}: fill it in, then use it with --house {out}")
+    options.say_next(out, f"{out}: fill it in, then use it with --house {out}")

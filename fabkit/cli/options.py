@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from fabkit.cli.words import BOARD_USE, words
+from fabkit.streams import STANDARD_STREAM
 
 if TYPE_CHECKING:
     from fabkit.checks.model import CheckOptions
@@ -180,25 +181,33 @@ TEXT_OUT = click.option(
 )
 
 
-def print_data(text: str) -> None:
-    """Print what programs read: UTF-8, whatever the encoding of the terminal."""
-    click.echo(text.encode("utf-8", "replace"), nl=False)
+def print_data(text: str, *, beside: bool = False) -> None:
+    """Print what programs read: UTF-8, whatever the encoding of the terminal.
+
+    ``beside``: on standard error, because standard output is the file asked for.
+    """
+    click.echo(text.encode("utf-8", "replace"), nl=False, err=beside)
 
 
-def print_json(kind: str, record: Mapping[str, Any]) -> None:
-    """Print a JSON document of :data:`fabkit.outputs.json.FORMATS`."""
+def print_json(kind: str, record: Mapping[str, Any], *, beside: bool = False) -> None:
+    """Print a JSON document of :data:`fabkit.outputs.json.FORMATS`, as :func:`print_data`."""
     from fabkit.outputs.json import to_document
 
-    print_data(to_document(kind, record))
+    print_data(to_document(kind, record), beside=beside)
 
 
 def print_files(paths: Sequence[Path], *, as_json: bool) -> None:
     """Tell which files were written."""
-    names = [path.as_posix() for path in paths]
+    names = [path.as_posix() for path in paths if as_json or path != STANDARD_STREAM]
     if as_json:
-        print_json("files", {"files": names})
-    else:
+        print_json("files", {"files": names}, beside=STANDARD_STREAM in paths)
+    elif names:
         click.echo("\n".join(names))
+
+
+def say_next(out: Path, text: str) -> None:
+    """Say what to do with a file that was written; beside it where it went to standard output."""
+    click.echo(text, err=out == STANDARD_STREAM)
 
 
 TODAY = click.option(

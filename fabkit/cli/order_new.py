@@ -82,4 +82,4 @@ def command(
         chosen=order_keys.file_keys(given, beside),
     )
     write_file(out, text.encode(), replace=replace)
-    click.echo(f"{out}: look it through, then run: fabkit order {out} --out FOLDER")
+    options.say_next(out, f"{out}: look it through, then run: fabkit order {out} --out FOLDER")

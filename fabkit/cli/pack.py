@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from fabkit.cli import options
+from fabkit.streams import STANDARD_STREAM
 
 if TYPE_CHECKING:
     from fabkit.house.order import BoardUse
@@ -116,7 +118,8 @@ def command(
             made.append(api.pack(board, target, result=result, options=chosen, replace=replace))
     zips = [records.packed_record(packed) for packed in made]
     if as_json:
-        options.print_json("pack", {"zips": zips})
+        options.print_json("pack", {"zips": zips}, beside=out == STANDARD_STREAM)
         return
     for record in zips:
-        terminal.print_packed(terminal.make_console(), record)
+        console = terminal.make_console(sys.stderr if out == STANDARD_STREAM else None)
+        terminal.print_packed(console, record)

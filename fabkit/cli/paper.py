@@ -9,6 +9,7 @@ import click
 
 from fabkit.cli import looks, options, ordering
 from fabkit.cli.words import words
+from fabkit.streams import STANDARD_STREAM
 
 if TYPE_CHECKING:
     from fabkit.house.order import BoardUse
@@ -66,9 +67,13 @@ def command(
         path = api.draw_paper(boards, out, order=order, paper=size, replace=replace)
     notes = paper_notes(paper_halves(boards, order))
     if as_json:
-        options.print_json("files", {"files": [path.as_posix()], "notes": list(notes)})
+        options.print_json(
+            "files",
+            {"files": [path.as_posix()], "notes": list(notes)},
+            beside=path == STANDARD_STREAM,
+        )
     else:
-        click.echo(path.as_posix())
+        options.print_files([path], as_json=False)
         for note in notes:
             click.echo(f"note: {terminal.clean(note)}", err=True)
     if show:

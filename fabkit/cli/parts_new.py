@@ -33,4 +33,4 @@ def command(out: Path, name: str, replace: bool) -> None:
     from fabkit.parts.book import parts_template
 
     write_file(out, parts_template(name).encode(), replace=replace)
-    click.echo(f"{out}: fill it in, then use it with --parts {out}")
+    options.say_next(out, f"{out}: fill it in, then use it with --parts {out}")

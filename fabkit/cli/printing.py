@@ -6,8 +6,6 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import click
-
 from fabkit.cli import options
 
 if TYPE_CHECKING:
@@ -36,7 +34,7 @@ def show(
 
     text = made if isinstance(made, str) else plain(made)
     write_file(out, text.encode(), replace=replace)
-    click.echo(out.as_posix())
+    options.print_files([out], as_json=False)
 
 
 def plain(made: Callable[[Console], None]) -> str:

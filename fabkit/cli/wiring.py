@@ -204,7 +204,7 @@ def command(
     else:
         printing.show(text, out=out, replace=replace)
     if pictures and text is None:
-        click.echo("\n".join(p.as_posix() for p in pictures))
+        options.print_files(pictures, as_json=False)
     if show:
         looks.open_files(list(pictures))
     level = options.severity(fail_on)

@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 from fabkit.errors import SheetError, UnreadableInput
 from fabkit.house.toml_lines import Path as KeyPath
 from fabkit.house.toml_lines import dotted, key_lines
+from fabkit.streams import STANDARD_STREAM, standard_input
 
 T = TypeVar("T")
 
@@ -31,7 +32,7 @@ REQUIRED = _Required()
 
 
 def read_sheet(path: Path) -> Table:
-    """Read a TOML file into a :class:`Table`.
+    """Read a TOML file into a :class:`Table`; ``-`` is standard input.
 
     Raises
     ------
@@ -40,6 +41,8 @@ def read_sheet(path: Path) -> Table:
     SheetError
         The text is not TOML; names the line.
     """
+    if path == STANDARD_STREAM:
+        return parse_sheet(_decoded(standard_input(most=SHEET_BYTES), path), file="standard input")
     try:
         size = path.stat().st_size
         if size > SHEET_BYTES:
@@ -47,16 +50,21 @@ def read_sheet(path: Path) -> Table:
                 f"{path}: {size} bytes is too large for a sheet",
                 hint=f"a sheet has at most {SHEET_BYTES} bytes",
             )
-        text = path.read_bytes().decode("utf-8-sig")
+        data = path.read_bytes()
     except OSError as error:
         raise UnreadableInput(
             f"{path}: {error.strerror or error}", hint="give the path of a readable TOML file"
         ) from error
+    return parse_sheet(_decoded(data, path), file=str(path))
+
+
+def _decoded(data: bytes, path: Path) -> str:
+    try:
+        return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise UnreadableInput(
             f"{path}: not UTF-8 text (byte {error.start})", hint="save the file as UTF-8 text"
         ) from error
-    return parse_sheet(text, file=str(path))
 
 
 def parse_sheet(text: str, *, file: str) -> Table:

@@ -11,6 +11,7 @@ from fabkit.intake.budget import Budget
 from fabkit.intake.litter import find_litter
 from fabkit.intake.model import Intake, LeftOut, Member
 from fabkit.limits import DEFAULT_LIMITS, Limits
+from fabkit.streams import STANDARD_STREAM, standard_input
 
 
 def open_input(path: Path, *, limits: Limits = DEFAULT_LIMITS, deep: bool = True) -> Intake:
@@ -19,7 +20,7 @@ def open_input(path: Path, *, limits: Limits = DEFAULT_LIMITS, deep: bool = True
     Parameters
     ----------
     path
-        Folder, zip archive or single file.
+        Folder, zip archive or single file; ``-`` is a zip or file on standard input.
     deep
         Whether a folder is read with its sub-folders.
     limits
@@ -39,6 +40,8 @@ def open_input(path: Path, *, limits: Limits = DEFAULT_LIMITS, deep: bool = True
         Larger than the limits allow.
     """
     budget = Budget(str(path), limits)
+    if path == STANDARD_STREAM:
+        return _read_standard_input(limits)
     try:
         exists, is_folder = path.exists(), path.is_dir()
     except (OSError, ValueError) as error:
@@ -61,6 +64,18 @@ def open_input(path: Path, *, limits: Limits = DEFAULT_LIMITS, deep: bool = True
         return _intake(_as_text(path.stem), members, left_out, budget)
     _refuse_other_archive(path, data)
     return _intake(_as_text(path.stem), [Member(_as_text(path.name), data)], [], budget)
+
+
+def _read_standard_input(limits: Limits) -> Intake:
+    """A zip or a single file on standard input."""
+    budget = Budget("standard input", limits)
+    data = standard_input(most=limits.package_bytes)
+    budget.count_bytes("standard-input", len(data))
+    if is_zip(data):
+        members, left_out = read_archive(data, Budget("standard input", limits))
+        return _intake("standard-input", members, left_out, budget)
+    _refuse_other_archive(Path("standard input"), data)
+    return _intake("standard-input", [Member("standard-input", data)], [], budget)
 
 
 def _intake(name: str, members: list[Member], left_out: list[LeftOut], budget: Budget) -> Intake:

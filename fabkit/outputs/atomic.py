@@ -11,11 +11,13 @@ from __future__ import annotations
 import os
 import secrets
 import shutil
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from fabkit.errors import OutputRefused
+from fabkit.streams import STANDARD_STREAM, standard_output
 
 
 def _beside(target: Path, ending: str) -> Path:
@@ -39,6 +41,8 @@ def refuse_existing(target: Path, *, replace: bool) -> None:
     OutputRefused
         ``target`` exists and ``replace`` is false, or it is a folder.
     """
+    if target == STANDARD_STREAM:
+        return
     if target.is_dir():
         raise OutputRefused(f"{target} is a folder", hint="give the name of a file with --out")
     if not replace and (target.exists() or target.is_symlink()):
@@ -52,12 +56,19 @@ def refuse_existing(target: Path, *, replace: bool) -> None:
 def new_file(target: Path, *, replace: bool = False) -> Iterator[Path]:
     """Give a temporary path to write to; it becomes ``target`` when the block ends well.
 
+    The target ``-`` is standard output, which gets the file when it is whole.
+
     Raises
     ------
     OutputRefused
         ``target`` exists and ``replace`` is false, or it cannot be written.
     """
     refuse_existing(target, replace=replace)
+    if target == STANDARD_STREAM:
+        with tempfile.TemporaryDirectory() as folder:
+            yield Path(folder) / "out"
+            standard_output((Path(folder) / "out").read_bytes())
+        return
     part = _beside(target, ".part")
     try:
         try:

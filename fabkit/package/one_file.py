@@ -11,6 +11,7 @@ from fabkit.intake.model import Intake
 from fabkit.intake.opening import open_input
 from fabkit.limits import DEFAULT_LIMITS, Limits
 from fabkit.package.choosing import set_of
+from fabkit.streams import STANDARD_STREAM
 
 
 def open_set(path: Path, *, limits: Limits = DEFAULT_LIMITS) -> Intake:
@@ -22,6 +23,8 @@ def open_set(path: Path, *, limits: Limits = DEFAULT_LIMITS) -> Intake:
         As :func:`fabkit.intake.opening.open_input`.
     """
     intake = open_input(path, limits=limits)
+    if path == STANDARD_STREAM:
+        return intake
     first = intake.members[0]
     alone = len(intake.members) == 1 and first.name == path.name and not path.is_dir()
     if not alone or not (looks_like_gerber(first.data) or looks_like_drill(first.data)):

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
+import shutil
 import subprocess
 import sys
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -114,3 +117,56 @@ def test_json_beside_another_form_is_refused(run, call):
     """--json and another --format contradict each other."""
     told = json.loads(run(*call, "--json", status=2).stdout)
     assert "choose one of --json and --format" in told["message"]
+
+
+def piped(*arguments, data=b"", status=0):
+    """Run a command with bytes on standard input; gives its output as bytes."""
+    job = launch(*arguments, stdin=subprocess.PIPE)
+    out, told = job.communicate(data)
+    assert job.returncode == status, told.decode()
+    return out, told.decode()
+
+
+@pytest.fixture
+def zipped(small, tmp_path):
+    """Bytes of a zip with the small package."""
+    return Path(shutil.make_archive(str(tmp_path / "up"), "zip", small)).read_bytes()
+
+
+def test_a_package_on_standard_input(run, small, zipped):
+    """A zip in a pipe is judged as the folder it was made from."""
+    out, _ = piped("check", "-", "--json", "--fail-on", "never", data=zipped)
+    piped_in, opened = json.loads(out), json.loads(run("check", small, "--json").stdout)
+    assert piped_in["findings"] == opened["findings"]
+    assert [f["sha256"] for f in piped_in["package"]["files"]] == [
+        f["sha256"] for f in opened["package"]["files"]
+    ]
+
+
+def test_a_zip_on_standard_output(small, zipped, tmp_path):
+    """Packed from pipe to pipe: a whole zip, the same as in a file; words go to standard error."""
+    piped_out, told = piped("pack", "-", "--out", "-", data=zipped)
+    with zipfile.ZipFile(io.BytesIO(piped_out)) as archive:
+        assert archive.testzip() is None
+        names = archive.namelist()
+    assert "small-profile.gbr" in names
+    assert " files" in told
+    _, told = piped("pack", "-", "--out", "-", "--json", data=zipped)
+    assert json.loads(told)["zips"][0]["path"] == "-"
+
+
+def test_sheets_through_pipes():
+    """A house sheet is written to standard output and read from standard input."""
+    sheet, told = piped("house", "new", "--out", "-", "--name", "Piped house")
+    assert b'name = "Piped house"' in sheet
+    assert "fill it in" in told
+    shown, _ = piped("house", "-", data=sheet)
+    assert shown.decode().startswith("Piped house")
+
+
+def test_an_empty_pipe_is_said(small):
+    """Nothing on standard input, or a second `-`, is an input that cannot be used."""
+    _, told = piped("check", "-", status=2)
+    assert "standard input is empty" in told
+    _, told = piped("check", small, "--house", "-", data=b"nonsense", status=2)
+    assert told.startswith("error: standard input: ")
