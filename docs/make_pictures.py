@@ -28,13 +28,13 @@ PX_PER_MM = 8.0
 
 def main() -> None:
     """Write every picture."""
-    board = fabkit.build_board(fabkit.open_package(ROOT / "fixtures" / "wheatear" / "rev-b"))
+    board = fabkit.build_board(fabkit.open_package(ROOT / "fabkit" / "demo" / "rev-b"))
     faces = render_faces(board, PreviewOptions(px_per_mm=PX_PER_MM))
     pictures = {"front": (faces.front, PX_PER_MM), "back": (faces.back, PX_PER_MM)}
     copper = trace_copper(board)
     ground = [k for k, name in enumerate(copper.nets) if name == "GND"]
     lit = {int(island) for island, net in copper.island_nets if net in ground}
-    before = fabkit.build_board(fabkit.open_package(ROOT / "fixtures" / "wheatear" / "rev-a"))
+    before = fabkit.build_board(fabkit.open_package(ROOT / "fabkit" / "demo" / "rev-a"))
     sheets: dict[str, Scene | Sheet] = {
         "changes": change_sheet(fabkit.compare_boards(before, board)),
         "halves": halves_sheet(board),

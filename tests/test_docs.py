@@ -15,7 +15,7 @@ from click.testing import CliRunner
 from fabkit.cli.group import cli
 
 ROOT = Path(__file__).parents[1]
-DEMO = ROOT / "fixtures" / "wheatear"
+DEMO = ROOT / "fabkit" / "demo"
 PAGES_WITH_COMMANDS = ["README.md", "docs/quick-start.md", "docs/report.md", "docs/commands.md"]
 
 
@@ -61,12 +61,10 @@ def workplace(tmp_path, monkeypatch):
     shutil.make_archive(str(tmp_path / "gerbers"), "zip", DEMO / "rev-b")
     for revision in ("rev-a", "rev-b"):
         shutil.make_archive(str(tmp_path / revision), "zip", DEMO / revision)
-    for name in ("wheatear", "sheets", "pair"):
-        shutil.copytree(ROOT / "fixtures" / name, tmp_path / "fixtures" / name)
     for half in ("left", "right"):
         shutil.copytree(ROOT / "fixtures/pair" / half, tmp_path / half)
     for name, sheet in (("my-house", "house"), ("other-house", "house-b"), ("my-parts", "parts")):
-        shutil.copy(ROOT / f"fixtures/sheets/{sheet}.toml", tmp_path / f"{name}.toml")
+        shutil.copy(ROOT / f"fabkit/demo/{sheet}.toml", tmp_path / f"{name}.toml")
     (tmp_path / "my-pins.csv").write_text("name,ref,pad\nGP4,J1,1\n", encoding="utf-8")
     (tmp_path / "my-table.j2").write_text("{{ keys | length }}\n", encoding="utf-8")
     monkeypatch.chdir(tmp_path)
@@ -131,7 +129,7 @@ def test_the_readme_gives_two_set_up_commands():
     lines = [line for line in blocks(read("README.md")) if line.startswith("python3 -m venv")]
 
     assert len(lines) == 2
-    assert "fabkit order fixtures/wheatear/order.toml --out build/wheatear" in lines[0]
+    assert "fabkit order demo --out build/wheatear" in lines[0]
     assert all(word in lines[1] for word in ("ruff check", "ruff format --check", "mypy", "pytest"))
 
 

@@ -71,7 +71,7 @@ def test_no_public_name_is_a_room():
 
 def test_the_way_in_a_few_lines(tmp_path, monkeypatch):
     """The lines of the package's docstring run as they are."""
-    shutil.make_archive(str(tmp_path / "gerbers"), "zip", ROOT / "fixtures/wheatear/rev-b")
+    shutil.make_archive(str(tmp_path / "gerbers"), "zip", ROOT / "fabkit/demo/rev-b")
     monkeypatch.chdir(tmp_path)
     lines = re.findall(r"^    (.+)$", fabkit.__doc__ or "", flags=re.MULTILINE)
     code = "\n".join(lines)
@@ -87,7 +87,7 @@ def test_the_way_in_a_few_lines(tmp_path, monkeypatch):
 
 def test_check_never_draws():
     """``fabkit check`` on the demo loads no drawing, page, spreadsheet or numerics library."""
-    demo = str(ROOT / "fixtures/wheatear/rev-b")
+    demo = str(ROOT / "fabkit/demo/rev-b")
     code = (
         "from fabkit.cli.group import cli\n"
         f"try: cli(['check', {demo!r}, '--json'])\n"

@@ -27,7 +27,7 @@ def _table() -> dict[str, int]:
 
 
 RANKS = _table()
-ORDER_OF_RANK_0 = ["units", "errors", "limits", "findings", "columns", "results", "streams"]
+ORDER_OF_RANK_0 = ["demo", "units", "errors", "limits", "findings", "columns", "results", "streams"]
 
 
 def _room(module: str) -> str | None:

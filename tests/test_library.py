@@ -18,7 +18,7 @@ import fabkit
 from fabkit.results import Result
 
 ROOT = Path(__file__).parents[1]
-DEMO = ROOT / "fixtures" / "wheatear" / "rev-b"
+DEMO = ROOT / "fabkit" / "demo" / "rev-b"
 
 
 @pytest.fixture(scope="module")
@@ -41,7 +41,7 @@ def results():
         "gerber": fabkit.read_gerber(DEMO / "wheatear-copper-top.gbr"),
         "drill": fabkit.read_drill(DEMO / "wheatear-drill-plated.xnc"),
         "house": fabkit.load_house(),
-        "order": fabkit.load_order(ROOT / "fixtures/wheatear/order.toml"),
+        "order": fabkit.load_order(ROOT / "fabkit/demo/order.toml"),
         "thicknesses": fabkit.judge_thicknesses(board),
         "holes": board.holes,
     }

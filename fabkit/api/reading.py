@@ -74,8 +74,9 @@ def open_package(
 ) -> Package:
     """Open a folder or zip of exported files and tell what each file is for.
 
-    One layer or drill file may stand for the set in its folder that it belongs to.  ``roles``
-    states what files are that do not say it themselves: ``{"1.gbr": "top copper"}``.
+    ``demo`` is the bundled, invented demo.  One layer or drill file may stand for the set in its
+    folder that it belongs to.  ``roles`` states what files are that do not say it themselves:
+    ``{"1.gbr": "top copper"}``.
 
     Raises
     ------
@@ -86,10 +87,12 @@ def open_package(
     UsageError
         A role is stated that is not known, or for no file.
     """
+    from fabkit.demo import find_demo
     from fabkit.package.build import read_package
     from fabkit.package.one_file import open_set
 
-    return read_package(open_set(Path(path), limits=limits), limits=limits, roles=roles)
+    found = find_demo(Path(path), usual="rev-b")
+    return read_package(open_set(found, limits=limits), limits=limits, roles=roles)
 
 
 def build_board(package: Package) -> Board:
@@ -113,13 +116,14 @@ def load_house(path: Path | str | None = None) -> House:
 
 
 def load_order(path: Path | str) -> Order:
-    """Load an order file.
+    """Load an order file; ``demo`` is that of the bundled, invented demo.
 
     Raises
     ------
     SheetError
         A key of the file is wrong; names file, line and key.
     """
+    from fabkit.demo import find_demo
     from fabkit.house.order import load_order as load
 
-    return load(path)
+    return load(find_demo(Path(path), usual="order.toml"))

@@ -44,8 +44,8 @@ A command of two words has its module name written with an underscore.
 """
 
 EPILOG = """\b
-First time? This writes everything about the bundled demo into build/wheatear:
-  fabkit order fixtures/wheatear/order.toml --out build/wheatear
+First time? This writes everything about the bundled demo into the folder wheatear:
+  fabkit order demo --out wheatear
 
 \b
 Exit status: 0 done; 1 findings at or above --fail-on; 2 wrong usage, unusable

@@ -53,8 +53,10 @@ def read_wanted(wanted: Path, *, use: BoardUse | None = None) -> Order:
     from dataclasses import replace
 
     from fabkit import api
+    from fabkit.demo import find_demo
     from fabkit.house.order import order_for, ordered_board
 
+    wanted = find_demo(wanted, usual="order.toml")
     roles = options.stated_roles()
     if wanted.suffix.lower() != ".toml":
         order = order_for(wanted, use=use or "reversible")

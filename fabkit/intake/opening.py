@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+from fabkit.demo import shown_path
 from fabkit.errors import UnreadableInput
 from fabkit.intake.archive import find_other_archive, is_zip, read_archive
 from fabkit.intake.budget import Budget
@@ -39,7 +40,8 @@ def open_input(path: Path, *, limits: Limits = DEFAULT_LIMITS, deep: bool = True
     LimitExceeded
         Larger than the limits allow.
     """
-    budget = Budget(str(path), limits)
+    source = shown_path(path)
+    budget = Budget(source, limits)
     if path == STANDARD_STREAM:
         return _read_standard_input(limits)
     try:
@@ -60,7 +62,7 @@ def open_input(path: Path, *, limits: Limits = DEFAULT_LIMITS, deep: bool = True
         )
     data = _read_file(path, path.name, budget)
     if is_zip(data):
-        members, left_out = read_archive(data, Budget(str(path), limits))
+        members, left_out = read_archive(data, Budget(source, limits))
         return _intake(_as_text(path.stem), members, left_out, budget)
     _refuse_other_archive(path, data)
     return _intake(_as_text(path.stem), [Member(_as_text(path.name), data)], [], budget)

@@ -82,12 +82,12 @@ def render_template(text: str, record: Record, *, name: str = "template") -> str
     except TemplateError as error:
         raise UsageError(
             f"{name}{_line_of(error)}: {error.message or type(error).__name__}",
-            hint="docs/wiring.md lists the names a template knows",
+            hint="a template knows the names that --json prints",
         ) from error
     except (ArithmeticError, LookupError, TypeError, ValueError, RecursionError) as error:
         raise UsageError(
             f"{name}{_line_of(error)}: {error}",
-            hint="docs/wiring.md lists the names a template knows",
+            hint="a template knows the names that --json prints",
         ) from error
     return "".join(pieces)
 

@@ -32,7 +32,7 @@ from fabkit.preview.options import PreviewOptions
 from fabkit.preview.paint_png import BAND_BYTES, grid_of
 from fabkit.preview.rings import polygon_rings
 
-DEMO = Path(__file__).parents[2] / "fixtures" / "wheatear" / "rev-b"
+DEMO = Path(__file__).parents[2] / "fabkit" / "demo" / "rev-b"
 FACES = tuple(
     (side, kind)
     for kind in (RoleKind.COPPER, RoleKind.MASK, RoleKind.LEGEND)

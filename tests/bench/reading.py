@@ -156,7 +156,7 @@ def main() -> None:
         spent_by(python, "-m", "fabkit", "--help") / click,
         "<= 2",
     )
-    demo = "fixtures/wheatear"
+    demo = "fabkit/demo"
     show(
         "check on the demo, s", spent_by(python, "-m", "fabkit", "check", f"{demo}/rev-b"), "<= 1.5"
     )

@@ -81,7 +81,7 @@ def report(tmp_path_factory):
     folder = tmp_path_factory.mktemp("order") / "wheatear"
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(order_folder, "write_order", spy)
-        api.order(ROOT / "fixtures/wheatear/order.toml", folder)
+        api.order(ROOT / "fabkit/demo/order.toml", folder)
     return Report(folder / "report.html", seen[0])
 
 

@@ -13,7 +13,7 @@ from fabkit.outputs.report.compare_view import render_comparison_page
 
 pytestmark = pytest.mark.browser
 
-WHEATEAR = Path(__file__).parents[2] / "fixtures" / "wheatear"
+WHEATEAR = Path(__file__).parents[2] / "fabkit" / "demo"
 PLACES = """
 const box = (name) => {
   const b = document.querySelector('.wipe ' + name + ' img').getBoundingClientRect();

@@ -16,6 +16,7 @@ from fabkit.intake.model import Intake, Member
 from fabkit.package.build import read_package
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
+DEMO = Path(__file__).parents[2] / "fabkit" / "demo"
 LEFT = [(8, 8), (8, 27), (27, 10), (27, 29), (46, 5)]
 """Key places of an invented half, mm; it is 55 x 40 mm."""
 
@@ -91,7 +92,7 @@ def test_a_keyboard_in_one_piece_is_no_pair():
 def test_one_half_is_no_pair():
     """One half alone, and the reversible demo, are one."""
     assert told(files([LEFT], frame(55, 40))) == []
-    board = fabkit.build_board(fabkit.open_package(FIXTURES / "wheatear" / "rev-b"))
+    board = fabkit.build_board(fabkit.open_package(DEMO / "rev-b"))
     assert list(fabkit.check(board, options=CheckOptions(only=("half/together",)))) == []
 
 
@@ -112,7 +113,10 @@ def test_a_pair_is_judged_with_its_left_half():
 def test_the_command_compares_two_packages():
     """``check LEFT --right RIGHT`` tells it too, and of another board that it is no pair."""
     left = str(FIXTURES / "pair" / "left")
-    for other, rule in (("pair/right", "half/pair"), ("wheatear/rev-b", "half/pair-unrelated")):
+    for other, rule in (
+        ("pair/right", "half/pair"),
+        ("../fabkit/demo/rev-b", "half/pair-unrelated"),
+    ):
         asked = ["check", left, "--right", str(FIXTURES / other), "--only", "half/pair", "--json"]
         record = json.loads(CliRunner().invoke(cli, asked).output)
         assert [f["id"] for f in record["findings"]] == [rule]

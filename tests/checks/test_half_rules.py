@@ -53,7 +53,7 @@ def with_end(extra: str):
 
 def test_hole_that_has_no_mirror_image():
     """One of the two side holes of one key is missing: half/no-counterpart."""
-    board = "wheatear/rev-b"
+    board = "../fabkit/demo/rev-b"
 
     def lone(text):
         return text.replace("X6.000Y68.500\n", "", 1)
@@ -88,7 +88,7 @@ def test_battery_pads_that_swap_but_are_marked():
 
 def test_rows_of_a_controller_that_change_places():
     """Two rows that are one part meet each other's nets: half/header-rows; two parts do not."""
-    board = "wheatear/rev-b"
+    board = "../fabkit/demo/rev-b"
 
     def one_part(text):
         return text.replace("%TO.P,J2,", "%TO.P,J1,1")
@@ -109,7 +109,7 @@ def test_legend_on_one_face():
 
 def test_board_that_gives_way_under_a_key():
     """Stiffness goes with the third power of the thickness: thickness/soft at 0.4 mm only."""
-    board = "wheatear/rev-b"
+    board = "../fabkit/demo/rev-b"
 
     assert told("thickness/stiffness", board, thickness_mm=0.4) == {"thickness/soft"}
     assert told("thickness/stiffness", board, thickness_mm=1.6) == set()

@@ -13,6 +13,7 @@ import fabkit
 from fabkit.checks.pair import compare_pair
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
+DEMO = Path(__file__).parents[2] / "fabkit" / "demo"
 
 
 @pytest.fixture(scope="module")
@@ -41,7 +42,7 @@ def test_a_board_and_itself_are_copies(halves):
 
 def test_another_board_is_no_pair(halves):
     """A board of another design is "half/pair-unrelated"."""
-    other = fabkit.build_board(fabkit.open_package(FIXTURES / "wheatear" / "rev-b"))
+    other = fabkit.build_board(fabkit.open_package(DEMO / "rev-b"))
     assert [f.id for f in compare_pair(halves[0], other)] == ["half/pair-unrelated"]
 
 

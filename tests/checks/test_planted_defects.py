@@ -117,7 +117,9 @@ def test_every_planted_defect_is_looked_for():
     assert sorted(FOUND_AS) == sorted(DEFECTS)
 
 
-@pytest.mark.parametrize("package", ["defects/clean", "defects/reversible-clean", "wheatear/rev-b"])
+@pytest.mark.parametrize(
+    "package", ["defects/clean", "defects/reversible-clean", "../fabkit/demo/rev-b"]
+)
 def test_clean_boards_are_silent(package):
     """No warning and no error on a board without defects."""
     loud = [f for f in findings(package) if f.severity > Severity.NOTE]
@@ -126,7 +128,7 @@ def test_clean_boards_are_silent(package):
 
 def test_reversible_demo_is_known_as_such():
     """The demo half is reversible, and says which face is up on the left."""
-    told = [f for f in findings("wheatear/rev-b") if f.id == "half/reversible"]
+    told = [f for f in findings("../fabkit/demo/rev-b") if f.id == "half/reversible"]
     assert len(told) == 1
     assert told[0].measured == 1.0
     assert "left half" in told[0].message

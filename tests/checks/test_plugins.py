@@ -14,7 +14,7 @@ from fabkit.checks.plugins import plugin_checks
 from fabkit.cli.group import cli
 
 ROOT = Path(__file__).parents[2]
-DEMO = ROOT / "fixtures" / "wheatear" / "rev-b"
+DEMO = ROOT / "fabkit" / "demo" / "rev-b"
 BARE = ROOT / "fixtures" / "defects" / "reversible-clean"
 
 

@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from fabkit.cli.group import cli
 
 ROOT = Path(__file__).parents[2]
-DEMO = ROOT / "fixtures" / "wheatear" / "rev-b"
+DEMO = ROOT / "fabkit" / "demo" / "rev-b"
 
 
 def layer(function, body, polarity="Positive"):

@@ -40,7 +40,7 @@ def test_help_in_a_fresh_process(start):
     text = start("--help").stdout
 
     assert all(name in text for name in COMMANDS)
-    assert "fabkit order fixtures/wheatear/order.toml --out build/wheatear" in text
+    assert "fabkit order demo --out wheatear" in text
 
 
 def test_version(run):

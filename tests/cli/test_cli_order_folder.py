@@ -125,7 +125,7 @@ def test_the_manifest_names_both_zips(pair):
 def test_houses_of_an_order_are_compared(run, tmp_path):
     """An order that names two houses tells in its findings which can make the board."""
     out = tmp_path / "out"
-    run("order", ROOT / "fixtures/wheatear/order.toml", "--out", out)
+    run("order", ROOT / "fabkit/demo/order.toml", "--out", out)
     record = json.loads((out / "findings.json").read_text(encoding="utf-8"))
 
     assert [h["name"] for h in record["houses"]] == ["Pied Board Works", "Whinchat Circuits"]

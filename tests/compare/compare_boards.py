@@ -11,7 +11,7 @@ import shapely
 from fabkit import api
 
 ROOT = Path(__file__).parents[2]
-WHEATEAR = ROOT / "fixtures" / "wheatear"
+WHEATEAR = ROOT / "fabkit" / "demo"
 DIALECTS = ROOT / "fixtures" / "dialects"
 
 

@@ -19,7 +19,7 @@ from fabkit.outputs.compare_text import cost_lines
 from fabkit.outputs.report.compare_view import render_comparison_page
 
 A, B = str(WHEATEAR / "rev-a"), str(WHEATEAR / "rev-b")
-ORDER = str(ROOT / "fixtures" / "wheatear" / "order.toml")
+ORDER = str(ROOT / "fabkit" / "demo" / "order.toml")
 
 
 def run(*arguments):

@@ -279,7 +279,7 @@ def test_a_layer_that_is_gone(rev_b):
 
 
 def test_the_demonstrations_revisions(rev_a, rev_b):
-    """What fixtures/wheatear/ABOUT.md says of the revisions is what is found: the second column
+    """What fabkit/demo/ABOUT.md says of the revisions is what is found: the second column
     moved by 1 mm, the cell's lead has a third pad and a slot, one screw hole more."""
     comparison = api.compare_boards(rev_a, rev_b)
     by_kind = {}

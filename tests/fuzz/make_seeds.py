@@ -21,6 +21,7 @@ from fabkit.house.loading import EXAMPLE as HOUSE  # noqa: E402
 from fabkit.parts.book import EXAMPLE as PARTS  # noqa: E402
 
 FIXTURES = ROOT / "fixtures"
+DEMO = ROOT / "fabkit" / "demo"
 MOST_LINES = 60
 MACROS: dict[str, bytes] = {
     "circle": b"1,1,$1,0,0,0#1.5",
@@ -111,7 +112,7 @@ def seeds() -> dict[str, dict[str, bytes]]:
     made["archive"]["nested"] = zipped({"in.zip": zipped(FILES), "readme.txt": b"read me"})
     made["house"]["example"] = bare(HOUSE.read_bytes())
     made["parts-book"]["example"] = bare(PARTS.read_bytes())
-    made["order"]["demo"] = bare((FIXTURES / "wheatear" / "order.toml").read_bytes())
+    made["order"]["demo"] = bare((DEMO / "order.toml").read_bytes())
     for name, content in FILES.items():
         made["chain"][name] = name.encode() + b"\n" + content
     for name, content in GERBERS.items():

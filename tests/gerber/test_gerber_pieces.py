@@ -9,8 +9,9 @@ from fabkit.gerber import reader
 from fabkit.gerber.model import GerberFile
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
+DEMO = Path(__file__).parents[2] / "fabkit" / "demo"
 LAYERS = [
-    FIXTURES / "wheatear" / "rev-b" / "wheatear-copper-bottom.gbr",
+    DEMO / "rev-b" / "wheatear-copper-bottom.gbr",
     *sorted((FIXTURES / "dialects" / "macros-and-repeat").glob("*copper*"))[:1],
     *sorted((FIXTURES / "dialects" / "trailing-zeros-incremental").glob("*copper*"))[:1],
 ]

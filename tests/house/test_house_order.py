@@ -12,7 +12,7 @@ from fabkit.house.order import Order, load_order, order_for, order_from
 from fabkit.house.order_template import order_template
 from fabkit.house.table import parse_sheet
 
-DEMO = Path(__file__).parents[2] / "fixtures" / "wheatear" / "order.toml"
+DEMO = Path(__file__).parents[2] / "fabkit" / "demo" / "order.toml"
 PLAIN = order_template(name="Board", boards=[("rev-b", "reversible")], keyboards=2)
 
 

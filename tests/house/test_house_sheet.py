@@ -14,7 +14,7 @@ from fabkit.house.sheet import House
 from fabkit.house.table import parse_sheet
 
 TEXT = EXAMPLE.read_text(encoding="utf-8")
-SHEETS = Path(__file__).parents[2] / "fixtures" / "sheets"
+SHEETS = Path(__file__).parents[2] / "fabkit" / "demo"
 
 
 def load_text(text: str, name: str = "house.toml") -> House:

@@ -18,7 +18,7 @@ from fabkit.geometry.neighbours import SpotIndex
 from fabkit.package.byproducts import read_byproduct, read_settings
 from fabkit.package.words import shared_words
 
-WHEATEAR = Path(__file__).parents[2] / "fixtures" / "wheatear" / "rev-a"
+WHEATEAR = Path(__file__).parents[2] / "fabkit" / "demo" / "rev-a"
 SIX = ((3, 3), (9, 3), (15, 3), (3, 9), (9, 9), (15, 9))
 OTHER = ((6, 6), (12, 6), (18, 6), (6, 12), (12, 12), (18, 12))
 

@@ -19,6 +19,7 @@ from fabkit.parts.model import Bill, Lasting, Usage
 from fabkit.sidecars.model import ListedPart, PartsTable, PlacedPart, Placement
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
+DEMO = Path(__file__).parents[2] / "fabkit" / "demo"
 BOOK = """
 format = 1
 name = "Test book"
@@ -489,8 +490,8 @@ def test_demonstration_board() -> None:
     """Eighteen keys a half, five screws, one controller; four sources agree on the sockets."""
     from fabkit.api import build_board, open_package
 
-    board = build_board(open_package(FIXTURES / "wheatear" / "rev-b"))
-    bill = build_bill(board, load_parts(FIXTURES / "sheets" / "parts.toml"))
+    board = build_board(open_package(DEMO / "rev-b"))
+    bill = build_bill(board, load_parts(DEMO / "parts.toml"))
     counts = {a.key: a.left for a in bill.lines}
 
     assert bill.keys_per_half == {"left": 18, "right": 18}
@@ -504,7 +505,7 @@ def test_demonstration_board() -> None:
 
 def test_demonstration_parts_book() -> None:
     """Everything the demonstration needs is carried over or used up as a builder would expect."""
-    made = load_parts(FIXTURES / "sheets" / "parts.toml")
+    made = load_parts(DEMO / "parts.toml")
     lasting = {p.key: p.lasting for p in made.parts}
 
     assert lasting["socket-low"] is Lasting.USED_UP

@@ -13,7 +13,7 @@ from fabkit import api
 from fabkit.house.order import order_for
 from fabkit.outputs.carry_records import carry_csv, carry_record
 
-WHEATEAR = Path(__file__).resolve().parents[2] / "fixtures" / "wheatear"
+WHEATEAR = Path(__file__).resolve().parents[2] / "fabkit" / "demo"
 
 BOOK = """
 format = 1

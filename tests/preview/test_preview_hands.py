@@ -20,7 +20,12 @@ FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 
 @pytest.mark.parametrize(
     ("folder", "told"),
-    [("linnet/rev-1", True), ("wheatear/rev-b", False), ("card", True), ("defects/clean", False)],
+    [
+        ("linnet/rev-1", True),
+        ("../fabkit/demo/rev-b", False),
+        ("card", True),
+        ("defects/clean", False),
+    ],
 )
 def test_halves_of_a_board_that_cannot_be_turned(folder: str, told: bool) -> None:
     """Of a board whose switches fit one face only, sheet and paper say so; a reversible board and
@@ -52,7 +57,7 @@ def test_thumbs_tell_the_left_half() -> None:
     [
         ("linnet/rev-1", "Right half, back up. Its switches fit one face only"),
         ("defects/clean", "Right half, back up. No keys were found"),
-        ("wheatear/rev-b", "Right half, back up"),
+        ("../fabkit/demo/rev-b", "Right half, back up"),
     ],
 )
 def test_the_sheet_of_halves_says_it(folder: str, words: str) -> None:

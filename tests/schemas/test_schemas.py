@@ -32,7 +32,7 @@ from fabkit.schemas import load_schema, schema_names
 
 ROOT = Path(__file__).parents[2]
 FIXTURES = ROOT / "fixtures"
-DEMO = FIXTURES / "wheatear" / "rev-b"
+DEMO = Path(__file__).resolve().parents[2] / "fabkit" / "demo" / "rev-b"
 
 
 def closed(part):
@@ -88,12 +88,12 @@ CALLS = {
     ],
     "checks": ["checks"],
     "house": ["house"],
-    "parts": ["parts", FIXTURES / "wheatear/order.toml"],
-    "quote": ["quote", FIXTURES / "wheatear/order.toml"],
+    "parts": ["parts", DEMO.parent / "order.toml"],
+    "quote": ["quote", DEMO.parent / "order.toml"],
     "wiring": ["wiring", DEMO],
     "wiring matrix": ["wiring", FIXTURES / "linnet"],
-    "compare": ["compare", FIXTURES / "wheatear/rev-a", DEMO, "--expect", "meant.toml"],
-    "carry": ["carry", FIXTURES / "wheatear/rev-a", DEMO],
+    "compare": ["compare", DEMO.parent / "rev-a", DEMO, "--expect", "meant.toml"],
+    "carry": ["carry", DEMO.parent / "rev-a", DEMO],
     "pack": ["pack", DEMO, "--out", "zip"],
     "order": ["order", FIXTURES / "pair/order.toml", "--out", "folder"],
     "preview": ["preview", DEMO, "--out", "pictures", "--scale", "2"],
@@ -143,7 +143,7 @@ SAMPLES = [
     ("house-file", EXAMPLE),
     ("house-file", FIXTURES / "sheets/house-b.toml"),
     ("parts-file", PARTS),
-    ("order-file", FIXTURES / "wheatear/order.toml"),
+    ("order-file", DEMO.parent / "order.toml"),
     ("order-file", FIXTURES / "pair/order.toml"),
 ]
 LOADERS = {

@@ -14,6 +14,7 @@ from fabkit.wiring.circuit import Bridge, Circuit, bridges_as_used
 from fabkit.wiring.model import Pin, WiringOptions
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
+DEMO = Path(__file__).resolve().parents[2] / "fabkit" / "demo"
 
 
 def _net(pin, old, new):
@@ -105,7 +106,7 @@ def test_rows_of_the_controller_swapped(board_at):
     RAW, which face each other, change places."""
     options = WiringOptions(right_pins="swapped")
 
-    found = list_wiring(board_at("wheatear/rev-b"), options=options)
+    found = list_wiring(board_at("../fabkit/demo/rev-b"), options=options)
 
     right = {k.ref: k for k in found.halves[1].keys}
     assert right["SW3"].line.pins[0].name == "RAW"
@@ -192,7 +193,7 @@ def test_each_half_uses_the_pads_of_its_own_face(tmp_path):
     """A key whose pad on the top carries another net than the one on the bottom: the left half
     (sockets below) keeps its pin, the right half (sockets above) shares its neighbour's."""
     target = tmp_path / "board"
-    shutil.copytree(FIXTURES / "wheatear" / "rev-b", target)
+    shutil.copytree(DEMO / "rev-b", target)
     path = target / "wheatear-copper-top.gbr"
     old, new = _net("SW1,1,SIGNAL", "KEY01", "KEY02")
     text = path.read_text(encoding="utf-8")

@@ -19,6 +19,7 @@ from fabkit.outputs.wiring_template import render_template
 from fabkit.preview.palette import VERMILION
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
+DEMO = Path(__file__).resolve().parents[2] / "fabkit" / "demo"
 LINNET = str(FIXTURES / "linnet" / "rev-1")
 
 
@@ -136,7 +137,7 @@ def test_picture_marks_keys_without_a_pin(planted, tmp_path):
 
 def test_table_and_picture_name_faces_alike():
     """A board has a front and a back, in the table as in the picture below it."""
-    told = run("wiring", FIXTURES / "wheatear" / "rev-b").output
+    told = run("wiring", DEMO / "rev-b").output
     assert "Left half, front up: 18 keys" in told
     assert "Right half, back up: 18 keys" in told
 
@@ -176,8 +177,8 @@ def test_wrong_use(words, told):
 
 def test_carry_command(tmp_path):
     """`fabkit carry` prints both costs; CSV and JSON have the same lines."""
-    old, new = (FIXTURES / "wheatear" / name for name in ("rev-a", "rev-b"))
-    sheets = FIXTURES / "sheets"
+    old, new = (DEMO / name for name in ("rev-a", "rev-b"))
+    sheets = DEMO
     words = ["carry", old, new, "--parts", sheets / "parts.toml", "--house", sheets / "house.toml"]
 
     told = json.loads(run(*words, "--json").output)

@@ -14,7 +14,7 @@ from fabkit.preview.pin_names import NAME_MM, pin_names
 from fabkit.preview.scene import Letters, Scene, Sheet
 from fabkit.preview.wiring_sheet import CAP_MM, wiring_sheet
 
-FOLDERS = ("wheatear/rev-b", "linnet/rev-1")
+FOLDERS = ("../fabkit/demo/rev-b", "linnet/rev-1")
 BOARD = shapely.box(0, 0, 60, 40)
 
 

@@ -15,6 +15,7 @@ from fabkit.api import list_wiring
 from fabkit.wiring.model import WiringOptions
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
+DEMO = Path(__file__).resolve().parents[2] / "fabkit" / "demo"
 
 
 def _direct(found):
@@ -28,11 +29,11 @@ def _direct(found):
 
 def test_demo_equals_the_generators_table(board_at, table_of):
     """Number, half, key, net and pin of all 36 keys are those of the generator's own table."""
-    found = list_wiring(board_at("wheatear/rev-b"))
+    found = list_wiring(board_at("../fabkit/demo/rev-b"))
 
     wanted = [
         (int(r["index"]), r["half"], r["ref"], r["net"], r["header"], r["pin"], r["name"])
-        for r in table_of("wheatear/wiring.csv")
+        for r in table_of("../fabkit/demo/wiring.csv")
     ]
     assert _direct(found) == wanted
     assert [h.scan for h in found.halves] == ["direct", "direct"]
@@ -82,7 +83,7 @@ def test_two_designs_are_the_two_halves():
 def bare(tmp_path_factory):
     """The demo's layers without any pin, net or component."""
     target = tmp_path_factory.mktemp("bare") / "rev-b"
-    shutil.copytree(FIXTURES / "wheatear" / "rev-b", target)
+    shutil.copytree(DEMO / "rev-b", target)
     _strip(target)
     return target
 
@@ -104,7 +105,7 @@ def test_netlist_tells_the_same(bare, table_of):
     assert "IPC-D-356" in found.source
     assert [row[:6] for row in _direct(found)] == [
         (int(r["index"]), r["half"], r["ref"], r["net"], r["header"], r["pin"])
-        for r in table_of("wheatear/wiring.csv")
+        for r in table_of("../fabkit/demo/wiring.csv")
     ]
 
 
@@ -147,7 +148,7 @@ def test_copper_and_a_pin_table_tell_the_same(bare, table_of, tmp_path, kind):
     assert found.source == "the pin table given, and the copper itself"
     told = [(k.index, h.hand, k.line.pins[0].name) for h in found.halves for k in h.keys]
     assert told == [
-        (int(r["index"]), r["half"], r["name"]) for r in table_of("wheatear/wiring.csv")
+        (int(r["index"]), r["half"], r["name"]) for r in table_of("../fabkit/demo/wiring.csv")
     ]
     assert found.problems == ()
 
@@ -208,7 +209,7 @@ def test_every_key_closes_its_row_and_column_and_no_other(board_at):
 def test_turning_over_shows_every_key_mirrored(board_at):
     """Seen from its own key side, the right half is the left one's mirror image, key by key, and
     mirroring it again gives the left half back."""
-    board = board_at("wheatear/rev-b")
+    board = board_at("../fabkit/demo/rev-b")
     left, right = list_wiring(board).halves
     width = board.size_mm[0]
 
@@ -222,7 +223,7 @@ def test_turning_over_shows_every_key_mirrored(board_at):
 def test_mirrored_numbers_count_alike(board_at):
     """Numbered from its right side, each key of the right half stands 18 after the left one's."""
     left, right = list_wiring(
-        board_at("wheatear/rev-b"), options=WiringOptions(mirrored=True)
+        board_at("../fabkit/demo/rev-b"), options=WiringOptions(mirrored=True)
     ).halves
 
     numbers = {k.ref: k.index for k in left.keys}
@@ -231,7 +232,9 @@ def test_mirrored_numbers_count_alike(board_at):
 
 def test_columns_first(board_at):
     """By columns the demo counts down the outer column first: SW1, SW6, SW11, then SW2."""
-    left, _ = list_wiring(board_at("wheatear/rev-b"), options=WiringOptions(walk="columns")).halves
+    left, _ = list_wiring(
+        board_at("../fabkit/demo/rev-b"), options=WiringOptions(walk="columns")
+    ).halves
 
     refs = [k.ref for k in left.keys]
     assert refs[:9] == ["SW1", "SW6", "SW11", "SW2", "SW7", "SW12", "SW3", "SW8", "SW13"]
@@ -241,7 +244,7 @@ def test_first_numbers(board_at):
     """The first key and the right half's first key can be chosen."""
     options = WiringOptions(first=1, right_first=40)
 
-    left, right = list_wiring(board_at("wheatear/rev-b"), options=options).halves
+    left, right = list_wiring(board_at("../fabkit/demo/rev-b"), options=options).halves
 
     assert [k.index for k in left.keys] == list(range(1, 19))
     assert [k.index for k in right.keys] == list(range(40, 58))
@@ -253,11 +256,11 @@ def test_order_by_hand_wins(board_at, tmp_path):
     listed = tmp_path / "order.toml"
     listed.write_text(f"format = 1\nkeys = {refs!r}\n".replace("'", '"'), encoding="utf-8")
 
-    left, right = list_wiring(board_at("wheatear/rev-b"), key_order=listed).halves
+    left, right = list_wiring(board_at("../fabkit/demo/rev-b"), key_order=listed).halves
 
     assert [k.ref for k in left.keys] == refs
     assert [k.ref for k in right.keys] == refs
 
     listed.write_text('format = 1\nkeys = ["SW1", "SW99"]\n', encoding="utf-8")
     with pytest.raises(fabkit.FabkitError, match="SW99"):
-        list_wiring(board_at("wheatear/rev-b"), key_order=listed)
+        list_wiring(board_at("../fabkit/demo/rev-b"), key_order=listed)
