@@ -83,8 +83,8 @@ CALLS = {
     "check houses": [
         "check",
         FIXTURES / "defects/gap-small",
-        *("--house", FIXTURES / "sheets/house.toml"),
-        *("--house", FIXTURES / "sheets/house-b.toml"),
+        *("--house", DEMO.parent / "house.toml"),
+        *("--house", DEMO.parent / "house-b.toml"),
     ],
     "checks": ["checks"],
     "house": ["house"],
@@ -141,7 +141,7 @@ def test_schemas_of_files_are_current(name):
 
 SAMPLES = [
     ("house-file", EXAMPLE),
-    ("house-file", FIXTURES / "sheets/house-b.toml"),
+    ("house-file", DEMO.parent / "house-b.toml"),
     ("parts-file", PARTS),
     ("order-file", DEMO.parent / "order.toml"),
     ("order-file", FIXTURES / "pair/order.toml"),
