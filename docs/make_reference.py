@@ -44,7 +44,24 @@ def commands_page() -> str:
         for parameter in command.params:
             if isinstance(parameter, click.Option):
                 lines.append(_option(parameter, own))
-    return "\n".join(lines) + "\n"
+    return "\n".join([*lines, "", *_option_table(context)]) + "\n"
+
+
+def _option_table(context: click.Context) -> list[str]:
+    """Every option once, with the commands that have it."""
+    found: dict[str, tuple[str, list[str]]] = {}
+    for name in COMMANDS:
+        command = cli.get_command(context, name)
+        for option in command.params if command else ():
+            if isinstance(option, click.Option):
+                words = " ".join((option.help or "").split())
+                found.setdefault(option.opts[0], (words, []))[1].append(name)
+    lines = ["## All options", "", "One name means the same on every command that has it.", ""]
+    lines += ["| Option | Meaning | Commands |", "|---|---|---|"]
+    return lines + [
+        f"| `{name}` | {words} | {', '.join(commands)} |"
+        for name, (words, commands) in sorted(found.items())
+    ]
 
 
 def _usage(command: click.Command, context: click.Context) -> list[str]:

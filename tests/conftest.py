@@ -2,8 +2,23 @@
 
 from __future__ import annotations
 
+import os
+
+import pytest
 from hypothesis import settings
 
 # A machine that is busy is no failure: time is bounded where it is the subject of a test.
 settings.register_profile("fabkit", deadline=None)
 settings.load_profile("fabkit")
+
+
+@pytest.fixture(autouse=True, scope="session")
+def nobodys_settings(tmp_path_factory):
+    """No test sees the settings of who runs it, neither file nor variables."""
+    kept = {name: value for name, value in os.environ.items() if name.startswith("FABKIT_")}
+    for name in kept:
+        del os.environ[name]
+    os.environ["FABKIT_SETTINGS"] = str(tmp_path_factory.mktemp("settings") / "none.toml")
+    yield
+    del os.environ["FABKIT_SETTINGS"]
+    os.environ.update(kept)

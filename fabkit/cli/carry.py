@@ -9,10 +9,10 @@ from typing import Any
 
 import click
 
-from fabkit.cli import options, ordering, printing
+from fabkit.cli import grouping, options, ordering, printing
 
 
-@click.command("carry")
+@click.command("carry", cls=grouping.Command)
 @click.argument("old", type=options.FILE, metavar="OLD")
 @click.argument("new", type=options.FILE, metavar="NEW")
 @ordering.CHOICES
@@ -21,7 +21,7 @@ from fabkit.cli import options, ordering, printing
     "--old-keyboards",
     type=click.IntRange(min=1),
     metavar="N",
-    help="Keyboards of the old revision you built.  Default: as many as new ones.",
+    help="Old keyboards you built.  Default: as many as new ones.",
 )
 @click.option(
     "--keep",

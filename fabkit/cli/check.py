@@ -7,10 +7,10 @@ from typing import Any
 
 import click
 
-from fabkit.cli import options, printing
+from fabkit.cli import grouping, options, printing
 
 
-@click.command("check")
+@click.command("check", cls=grouping.Command)
 @options.PACKAGE
 @options.BOARD
 @options.HOUSE

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import click
 
-from fabkit.cli import options
+from fabkit.cli import grouping, options
 
 
-@click.command("checks")
+@click.command("checks", cls=grouping.Command)
 @click.argument("entry", required=False, metavar="[ID]")
 @options.AS_JSON
 def command(entry: str | None, as_json: bool) -> None:

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from fabkit.cli import options, printing
+from fabkit.cli import grouping, options, printing
 
 if TYPE_CHECKING:
     from fabkit.house.order import BoardUse
 
 
-@click.command("compare")
+@click.command("compare", cls=grouping.Command)
 @click.argument("old", type=options.FILE, metavar="OLD")
 @click.argument("new", type=options.FILE, metavar="NEW")
 @click.option(
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     "expected",
     type=options.FILE,
     metavar="FILE",
-    help="Changes you meant; others, and meant ones that are missing, are errors.",
+    help="Changes you meant; others, or missing ones, are errors.",
 )
 @click.option(
     "--write-expect",
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     "order_file",
     type=options.FILE,
     metavar="FILE",
-    help="Order file to compare prices for.  Default: one keyboard, usual options.",
+    help="Order file to compare prices for.  Default: one keyboard.",
 )
 @options.BOARD
 @options.HOUSE

@@ -15,6 +15,7 @@ from typing import Any, NoReturn
 import click
 
 from fabkit import __version__
+from fabkit.cli.grouping import command_rows
 from fabkit.cli.mistakes import say
 from fabkit.cli.streams import run_guarded
 from fabkit.cli.words import nearest
@@ -36,6 +37,7 @@ COMMANDS = {
     "house": "Show a board house's sheet.",
     "house new": "Write a sheet of your own board house to fill in.",
     "checks": "List everything that can be found, or explain one entry.",
+    "settings": "Show your defaults, and where each comes from.",
     "schema": "Print the JSON schema of an output or of a file you write.",
 }
 """Commands in the order of a working day, each with its one line of help.
@@ -81,8 +83,9 @@ class LazyGroup(click.Group):
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         """List the commands without importing them."""
-        with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
+        for title, rows in command_rows(COMMANDS):
+            with formatter.section(title):
+                formatter.write_dl(rows)
 
     def main(
         self,

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import click
 
-from fabkit.cli import options
+from fabkit.cli import grouping, options
 
 
-@click.command("house")
+@click.command("house", cls=grouping.Command)
 @click.argument("sheet", required=False, type=options.FILE, metavar="[FILE]")
 @options.AS_JSON
 def command(sheet: Path | None, as_json: bool) -> None:

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import click
 
-from fabkit.cli import options
+from fabkit.cli import grouping, options
 
 
-@click.command("house new")
+@click.command("house new", cls=grouping.Command)
 @click.option(
     "--out",
     type=options.FILE,

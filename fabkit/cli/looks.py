@@ -22,7 +22,7 @@ LOOKS = options.several(
         type=words("auto", "white", "black", "yellow"),
         default="auto",
         show_default=True,
-        help="Colour of the legend.",
+        help="Colour of the legend: auto, white, black or yellow.",
     ),
     options.FINISH,
     options.THICKNESS,
@@ -42,7 +42,7 @@ LOOKS = options.several(
         type=words("transparent", "light", "dark"),
         default="transparent",
         show_default=True,
-        help="What lies behind the board.",
+        help="Behind the board: transparent, light or dark.",
     ),
     click.option("--through", is_flag=True, help="Draw the back as seen through the front."),
 )

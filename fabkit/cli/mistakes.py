@@ -29,9 +29,9 @@ def explain(error: Exception) -> tuple[str, str, int]:
     if isinstance(error, click.NoSuchOption):
         return _no_such_option(error)
     if isinstance(error, click.MissingParameter):
-        name = error.param.make_metavar(error.ctx) if error.param and error.ctx else ""
+        name = error.param.human_readable_name if error.param else "something"
         if isinstance(error.param, click.Option):
-            name = f"{error.param.opts[0]} {name}"
+            name = error.param.opts[0]
         return f"{name} is missing", _usage(error), error.exit_code
     if isinstance(error, click.BadParameter):
         where = error.param_hint or (

@@ -55,14 +55,14 @@ HOUSE = click.option(
     type=FILE,
     multiple=True,
     metavar="FILE",
-    help="Your board house's limits and prices.  Repeatable: the first is used, all are compared.",
+    help="Sheet of your board house.  Repeatable, to compare houses.",
 )
 
 BOARD = click.option(
     "--board",
     "use",
     type=BOARD_USE,
-    help="What one board is.  Default: what the order file says, else what the board shows.",
+    help="One board is reversible, left, right, both, whole, plate or none.",
 )
 
 COLOUR = click.option("--colour", metavar="NAME", help="Colour of the solder mask, such as black.")
@@ -107,7 +107,7 @@ ROLE = click.option(
     expose_value=False,
     callback=_keep_roles,
     metavar="FILE=ROLE",
-    help="Tell fabkit what a file is, as in 1.gbr='top copper' or *.art=unused.  Repeatable.",
+    help="Tell what a file is: 1.gbr='top copper', *.art=unused.",
 )
 
 _LIMIT = re.compile(r"([a-z_]+)=([\d_]{1,18})(kib|mib|gib)?")
@@ -146,7 +146,7 @@ LIMIT = click.option(
     expose_value=False,
     callback=_keep_limits,
     metavar="NAME=NUMBER",
-    help="Raise or lower a safety limit, as in file_bytes=1GiB.  Repeatable.",
+    help="Raise or lower a safety limit: file_bytes=1GiB.",
 )
 
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs.")
@@ -158,7 +158,7 @@ def printed(*forms: str) -> Callable[[F], F]:
         "--format",
         "form",
         type=words("text", *forms, former={"json": "--json"}),
-        help="Print it as something else than text.",
+        help=f"Print {', '.join(('text', *forms[:-1]))} or {forms[-1]}.",
     )
     return several(form, AS_JSON)
 
@@ -230,7 +230,7 @@ RIGHT = click.option(
     "--right",
     type=FILE,
     metavar="PACKAGE",
-    help="Package of the right half, when it is another design than the left half.",
+    help="Package of the right half, where it is a design of its own.",
 )
 
 ALL = click.option("--all", "full", is_flag=True, help="Show every finding and place.")
@@ -240,7 +240,7 @@ FAIL_ON = click.option(
     type=words("error", "warning", "note", "never"),
     default="error",
     show_default=True,
-    help="End with status 1 when a finding is at least this severe.",
+    help="Status 1 from an error, warning or note; or never.",
 )
 
 FINE = click.option(
@@ -251,7 +251,7 @@ SILENCE = click.option(
     "--silence",
     multiple=True,
     metavar="ID=REASON",
-    help="Set a rule aside; the reason is reported with it.  Repeatable.",
+    help="Set a rule aside; the reason is reported with it.",
 )
 
 CHOSEN_CHECKS = several(

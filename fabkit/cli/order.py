@@ -8,20 +8,20 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from fabkit.cli import options, ordering, rerunning
+from fabkit.cli import grouping, options, ordering, rerunning
 
 if TYPE_CHECKING:
     from fabkit.house.order import Order
 
 
-@click.command("order")
+@click.command("order", cls=grouping.Command)
 @ordering.WANTED
 @click.option(
     "--out",
     type=options.FILE,
     required=True,
     metavar="FOLDER",
-    help="Folder for everything; an older order there is replaced.",
+    help="Folder for everything; replaces an older order.",
 )
 @ordering.CHOICES
 @ordering.QUANTITY

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from fabkit.cli import options, order_keys, ordering
+from fabkit.cli import grouping, options, order_keys, ordering
 
 if TYPE_CHECKING:
     from fabkit.house.order import BoardUse
 
 
-@click.command("order new")
+@click.command("order new", cls=grouping.Command)
 @options.PACKAGE
 @click.option(
     "--out",

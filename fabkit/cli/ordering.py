@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from fabkit.cli import options
+from fabkit.cli import defaults, options
 from fabkit.errors import UsageError
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ QUANTITY = click.option(
     type=click.IntRange(min=1),
     multiple=True,
     metavar="N",
-    help="Boards of each design to price.  Default: quantities near what you need.  Repeatable.",
+    help="Boards to price.  Default: quantities near what you need.",
 )
 
 
@@ -116,6 +116,7 @@ def read_order(
     if thickness_mm is not None:
         choice = replace(choice, thickness_mm=Decimal(str(thickness_mm)), thickness_from=CHOSEN)
     count = keyboards or order.keyboards
+    order = defaults.fill_order(order, stated=defaults.stated_keys(wanted))
     return replace(
         order,
         choice=choice,

@@ -8,21 +8,21 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from fabkit.cli import options
+from fabkit.cli import grouping, options
 from fabkit.streams import STANDARD_STREAM
 
 if TYPE_CHECKING:
     from fabkit.house.order import BoardUse
 
 
-@click.command("pack")
+@click.command("pack", cls=grouping.Command)
 @click.argument("packages", type=options.FILE, metavar="PACKAGE...", nargs=-1, required=True)
 @click.option(
     "--out",
     type=options.FILE,
     required=True,
     metavar="FILE.zip|FOLDER",
-    help="Zip to write; for several packages, a folder for their zips.",
+    help="Zip to write; for several packages a folder.",
 )
 @options.BOARD
 @options.HOUSE

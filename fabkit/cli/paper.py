@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from fabkit.cli import looks, options, ordering
+from fabkit.cli import grouping, looks, options, ordering
 from fabkit.cli.words import words
 from fabkit.streams import STANDARD_STREAM
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from fabkit.house.order import BoardUse
 
 
-@click.command("paper")
+@click.command("paper", cls=grouping.Command)
 @ordering.WANTED
 @click.option(
     "--out",

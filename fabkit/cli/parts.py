@@ -7,10 +7,10 @@ from typing import Any
 
 import click
 
-from fabkit.cli import options, ordering, printing
+from fabkit.cli import grouping, options, ordering, printing
 
 
-@click.command("parts")
+@click.command("parts", cls=grouping.Command)
 @ordering.WANTED
 @ordering.CHOICES
 @options.TEXT_OUT

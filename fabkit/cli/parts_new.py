@@ -6,10 +6,10 @@ from pathlib import Path
 
 import click
 
-from fabkit.cli import options
+from fabkit.cli import grouping, options
 
 
-@click.command("parts new")
+@click.command("parts new", cls=grouping.Command)
 @click.option(
     "--out",
     type=options.FILE,

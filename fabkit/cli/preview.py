@@ -7,11 +7,11 @@ from typing import Any
 
 import click
 
-from fabkit.cli import looks, options
+from fabkit.cli import grouping, looks, options
 from fabkit.cli.words import words
 
 
-@click.command("preview")
+@click.command("preview", cls=grouping.Command)
 @options.PACKAGE
 @click.option(
     "--out",
@@ -27,7 +27,7 @@ from fabkit.cli.words import words
     type=words("png", "svg", "pdf"),
     multiple=True,
     default=["png"],
-    help="Kind of picture.  Default: png.  Repeatable.",
+    help="Kind of picture.  Default: png.",
 )
 @looks.OPEN
 @options.REPLACE

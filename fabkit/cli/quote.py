@@ -8,10 +8,10 @@ from typing import Any
 
 import click
 
-from fabkit.cli import options, ordering, printing
+from fabkit.cli import grouping, options, ordering, printing
 
 
-@click.command("quote")
+@click.command("quote", cls=grouping.Command)
 @ordering.WANTED
 @ordering.CHOICES
 @ordering.QUANTITY

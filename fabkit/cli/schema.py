@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import click
 
-from fabkit.cli import options
+from fabkit.cli import grouping, options
 
 
-@click.command("schema")
+@click.command("schema", cls=grouping.Command)
 @click.argument("name", required=False, metavar="[NAME]")
 def command(name: str | None) -> None:
     """Print the JSON schema of an output or of a file you write.

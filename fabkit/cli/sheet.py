@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 import click
 
-from fabkit.cli import looks, options
+from fabkit.cli import grouping, looks, options
 from fabkit.cli.words import words
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ def read_point(
     return x, y
 
 
-@click.command("sheet")
+@click.command("sheet", cls=grouping.Command)
 @click.argument("kind", type=words(*KINDS), metavar="KIND")
 @options.PACKAGE
 @click.option(
@@ -40,12 +40,12 @@ def read_point(
     type=options.FILE,
     required=True,
     metavar="FILE",
-    help="What to write; its ending says how: .png, .svg or .pdf.",
+    help="What to write: .png, .svg or .pdf.",
 )
 @click.option(
     "--layer",
     metavar="NAME",
-    help="For `layer`: which, such as 'top copper'.  For `net` with --at: the copper pointed at.",
+    help="For `layer`, and `net` --at: which, such as 'top copper'.",
 )
 @click.option("--net", metavar="NAME", help="For `net`: which, such as GND.")
 @click.option(
@@ -53,7 +53,7 @@ def read_point(
     "at_mm",
     callback=read_point,
     metavar="X,Y",
-    help="For `net`: a point on the copper meant, in mm, as findings give it.",
+    help="For `net`: a point on its copper, mm, as findings give it.",
 )
 @options.BOARD
 @options.HOUSE

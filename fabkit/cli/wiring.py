@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from fabkit.cli import looks, options, ordering, printing
+from fabkit.cli import grouping, looks, options, ordering, printing
 from fabkit.cli.words import words
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ def read_joined(
     return joined
 
 
-@click.command("wiring")
+@click.command("wiring", cls=grouping.Command)
 @ordering.WANTED
 @click.option(
     "--pins",
@@ -49,14 +49,14 @@ def read_joined(
     "--controller",
     "controllers",
     callback=read_refs,
-    metavar="REF[,REF]",
-    help="The controller or its header rows.  Default: the part most keys connect to.",
+    metavar="REFS",
+    help="Controller or header rows.  Default: where most keys lead.",
 )
 @click.option(
     "--right-controller",
     "right_controllers",
     callback=read_refs,
-    metavar="REF[,REF]",
+    metavar="REFS",
     help="The same for the right half, where it sits elsewhere.",
 )
 @click.option(
@@ -64,28 +64,28 @@ def read_joined(
     type=words("in-place", "swapped"),
     default="in-place",
     show_default=True,
-    help="Right half: controller pins keep their holes, or the two rows swap.",
+    help="Right half: pins in-place, or rows swapped.",
 )
 @click.option(
     "--jumpers",
     type=words("up", "down"),
     default="up",
     show_default=True,
-    help="On a reversible board: the side whose solder jumpers are closed.",
+    help="Reversible board: the side whose jumpers are closed.",
 )
 @click.option(
     "--joined",
     multiple=True,
     callback=read_joined,
-    metavar="REF=PAD-PAD",
-    help="Joined pads of a three-pad jumper, as in JP1=1-2 or 'JP*=2-3'.  Repeatable.",
+    metavar="REF=A-B",
+    help="Joined pads of a three-pad jumper: JP1=1-2 or 'JP*=2-3'.",
 )
 @click.option(
     "--right-joined",
     multiple=True,
     callback=read_joined,
-    metavar="REF=PAD-PAD",
-    help="The same for the right half.  Default: the other two pads.  Repeatable.",
+    metavar="REF=A-B",
+    help="On the right half.  Default: the other two pads.",
 )
 @options.BOARD
 @click.option(
@@ -108,12 +108,12 @@ def read_joined(
     "--right-first",
     type=click.IntRange(min=0),
     metavar="N",
-    help="Number of the right half's first key.  Default: counting goes on.",
+    help="First number of the right half.  Default: counting goes on.",
 )
 @click.option(
     "--mirrored",
     is_flag=True,
-    help="Number the right half from its right side, like the left half mirrored.",
+    help="Number the right half from its right side.",
 )
 @click.option(
     "--key-order",
@@ -135,7 +135,7 @@ def read_joined(
     type=options.FILE,
     multiple=True,
     metavar="FILE",
-    help="Also draw it, into this .png, .svg or .pdf.  Repeatable.",
+    help="Also draw it, into this .png, .svg or .pdf.",
 )
 @options.printed("csv")
 @looks.OPEN

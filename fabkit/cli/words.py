@@ -21,6 +21,10 @@ def nearest(word: str, known: Iterable[str]) -> str:
     return f"; did you mean '{lowered[near[0]]}'?" if near else ""
 
 
+LONGEST = 15
+"""Characters of a list of words that still stands beside the option's name."""
+
+
 class Word(click.ParamType):  # type: ignore[type-arg, unused-ignore]
     """One of several words, upper or lower case; the words are asked for when they are needed."""
 
@@ -38,8 +42,9 @@ class Word(click.ParamType):  # type: ignore[type-arg, unused-ignore]
         return tuple(self.words())
 
     def get_metavar(self, param: click.Parameter, ctx: click.Context | None = None) -> str:  # noqa: ARG002
-        """The words with bars between."""
-        return "|".join(self.choices)
+        """The words with bars between; where they are many, their help lists them."""
+        bars = "|".join(self.choices)
+        return bars if len(bars) <= LONGEST else "WORD"
 
     def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
         """The word as we write it."""

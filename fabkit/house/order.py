@@ -274,7 +274,7 @@ def order_from(table: Table, *, base: Path) -> Order:
         spares=load_spares(table, "spares"),
         currency=money.text("currency", None, choices=CURRENCY_DIGITS),
         exchange=_exchange(money),
-        tax=_tax(table.table("tax", None)),
+        tax=load_tax(table.table("tax", None)),
         charge_current_a=power.number("charge_current_a", None, above=0),
         price_age_days=money.integer("price_age_days", 90, least=0),
         silenced=_silenced(table),
@@ -388,7 +388,8 @@ def _exchange(money: Table) -> tuple[Exchange, ...]:
     return tuple(rows)
 
 
-def _tax(table: Table) -> Tax:
+def load_tax(table: Table) -> Tax:
+    """The ``[tax]`` of an order or of the settings; raises as :func:`load_order`."""
     made = Tax(
         vat_rate=table.decimal("vat_rate", None, least=0, most=1),
         vat_threshold=table.decimal("vat_threshold", Decimal(0), least=0),

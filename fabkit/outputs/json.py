@@ -40,6 +40,7 @@ FORMATS: Final = {
     "pack": 1,
     "parts": 1,
     "quote": 1,
+    "settings": 1,
     "wiring": 1,
 }
 """Every kind of JSON document of our own, with its version; ``fabkit/schemas`` describes each.

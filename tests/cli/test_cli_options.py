@@ -7,8 +7,8 @@ import pytest
 
 from fabkit.cli.group import COMMANDS, cli
 
-OWN_HELP = {"--out", "--draw"}
-"""What they name differs with the command (a file, a folder), not what it is for."""
+OWN_HELP = {"--out", "--draw", "--format"}
+"""What they may be differs with the command (a file, a folder, the forms), not what it is for."""
 
 
 def options_of(name):
@@ -122,3 +122,35 @@ def test_parts_and_quote_write_csv(run, small, tmp_path, name):
 def test_a_lone_half_is_no_order(run, small):
     """One half of a pair makes no keyboard: what to do instead is said."""
     assert "order new LEFT --right RIGHT" in run("quote", small, "--board", "left", status=2).output
+
+
+def test_every_option_has_its_group():
+    """No option stands under a heading it was forgotten in, and no group names what is gone."""
+    from fabkit.cli.grouping import COMMAND_GROUPS, OPTION_GROUPS
+
+    known = {option.opts[0] for _, option in EVERY}
+    grouped = [name for names in OPTION_GROUPS.values() for name in names]
+    assert len(grouped) == len(set(grouped))
+    assert set(grouped) <= known
+    commands = [name for names in COMMAND_GROUPS.values() for name in names]
+    assert len(commands) == len(set(commands))
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_an_option_is_told_in_one_line(name):
+    """The help of an option fits one line of 100 characters beside the longest option."""
+    command = cli.get_command(click.Context(cli), name)
+    assert command is not None
+    context = click.Context(
+        command,
+        info_name=name,
+        max_content_width=100,
+        terminal_width=100,
+        parent=click.Context(cli),
+    )
+    text = command.get_help(context)
+    options = text[text.index("\n\n", text.index("Example")) :]
+    rows = [line for line in options.splitlines() if line.strip() and not line.endswith(":")]
+    assert all(line.strip().startswith("-") for line in rows), [
+        line for line in rows if not line.strip().startswith("-")
+    ]

@@ -89,6 +89,7 @@ CALLS = {
     "checks": ["checks"],
     "house": ["house"],
     "parts": ["parts", DEMO.parent / "order.toml"],
+    "settings": ["settings"],
     "quote": ["quote", DEMO.parent / "order.toml"],
     "wiring": ["wiring", DEMO],
     "wiring matrix": ["wiring", FIXTURES / "linnet"],

@@ -1,0 +1,58 @@
+"""``fabkit settings``."""
+
+from __future__ import annotations
+
+import click
+
+from fabkit.cli import grouping, options
+
+
+@click.command("settings", cls=grouping.Command)
+@options.AS_JSON
+def command(as_json: bool) -> None:
+    """Show your defaults, and where each comes from.
+
+    Options come before environment variables (FABKIT_HOUSE and so on), these before an order
+    file, that before the settings file, which is named first and may hold:
+
+    \b
+      format = 1
+      house = "my-house.toml"
+      parts = "my-parts.toml"
+      keyboards = 2
+      colour = "black"
+      finish = "enig"
+      country = "..."
+      currency = "EUR"
+      [tax]                 as in an order file
+
+    \b
+    Example:
+      fabkit settings
+    """
+    from fabkit.house.settings import TEXTS, load_settings, settings_file, tax_words
+    from fabkit.outputs import terminal
+
+    file, made = settings_file(), load_settings()
+    rows = []
+    for name in (*TEXTS, "tax"):
+        setting = made.get(name)
+        value = None if setting is None else setting.value
+        shown = value if value is None or name != "tax" else tax_words(value)
+        rows.append(
+            {
+                "name": name,
+                "value": None if shown is None else str(shown),
+                "source": setting.source if setting else None,
+                "variable": f"FABKIT_{name.upper()}" if name in TEXTS else None,
+            }
+        )
+    if as_json:
+        record = {"file": file.as_posix(), "exists": file.is_file(), "settings": rows}
+        options.print_json("settings", record)
+        return
+    console = terminal.make_console()
+    found = "" if file.is_file() else " (not there; fabkit settings --help shows what it holds)"
+    console.print(terminal.clean(f"settings file: {file.as_posix()}{found}"), soft_wrap=True)
+    table = [(r["name"], r["value"] or "not set", r["source"] or "") for r in rows]
+    terminal.print_table(console, ("setting", "value", "from"), table)
