@@ -5,10 +5,11 @@ from __future__ import annotations
 from fabkit.board import rules
 from fabkit.board.components import find_components
 from fabkit.board.holes import merge_drills
+from fabkit.board.merged import merge_holes, merge_slots
 from fabkit.board.model import Board, Layer
 from fabkit.board.panel import panel_words
 from fabkit.board.plating import infer_plating
-from fabkit.board.profile import build_profile, panel_of
+from fabkit.board.profile import build_profile, content_points, panel_of
 from fabkit.board.retraced import drop_retraced
 from fabkit.findings import Finding
 from fabkit.package.model import Package, PackageFile, RoleKind
@@ -38,10 +39,13 @@ def build_board(package: Package) -> Board:
     drilled = merge_drills(package, max((layer.index for layer in copper), default=1))
     findings = drilled.findings
     holes, slots = infer_plating(drilled, copper, findings)
-    outline = build_profile(package, holes, slots, drilled.names)
-    findings += outline.findings
+    points = content_points(package, holes)
+    outline = build_profile(package, points, holes, slots, drilled.names)
     slots = drop_retraced(slots, outline.shape, drilled.names, findings)
-    panel = panel_of(package, outline, holes)
+    slots = merge_slots(outline, slots, points, drilled.names)
+    merge_holes(outline, holes)
+    findings += outline.findings
+    panel = panel_of(package, outline, points, holes)
     if panel is not None:
         findings.append(Finding.of(rules.PROFILE_PANEL, panel_words(panel), count=panel.count))
     components = find_components(package, layers, outline.shape, findings)

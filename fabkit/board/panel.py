@@ -129,10 +129,11 @@ def find_panel(
         pieces = _split(profile, find_necks(pieces, points))
     if len(pieces) < 2:
         return None
-    pads = _count(pieces, points)
-    if len(points):
-        full = max(_BOARD_PADS, _BOARD_SHARE * pads.max())
-        held = pads >= full
+    content = _count(pieces, _off(points, rows))
+    if content.max() < _BOARD_PADS:  # a plate has cut-outs instead
+        content = shapely.get_num_interior_rings(pieces)
+    if content.max() >= _BOARD_PADS:
+        held = content >= max(_BOARD_PADS, _BOARD_SHARE * content.max())
     else:
         held = ~_strips(pieces, profile.bounds) & (
             shapely.area(pieces) > _BOARD_SHARE * shapely.area(pieces).max()
@@ -221,6 +222,16 @@ def _count(shapes: Shapes, points: Floats) -> NDArray[np.int64]:
     shape, _ = tree.query(shapes, predicate="contains")
     counts: NDArray[np.int64] = np.bincount(shape, minlength=len(shapes))
     return counts
+
+
+def _off(points: Floats, rows: Sequence[Any]) -> Floats:
+    """Points that are no holes of a perforation."""
+    if not rows or not len(points):
+        return points
+    on, _ = shapely.STRtree(rows).query(
+        shapely.points(points), predicate="dwithin", distance=_SAME_PLACE_MM
+    )
+    return np.delete(points, on, axis=0)
 
 
 def _strips(pieces: Shapes, bounds: tuple[float, float, float, float]) -> NDArray[np.bool_]:

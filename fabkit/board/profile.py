@@ -34,7 +34,11 @@ _BORROW: Final = (
 
 
 def build_profile(
-    package: Package, holes: Holes, slots: BoardSlots, drill_names: Sequence[str]
+    package: Package,
+    points: Floats,
+    holes: Holes,
+    slots: BoardSlots,
+    drill_names: Sequence[str],
 ) -> Outline:
     """Build the profile of a board.
 
@@ -42,12 +46,13 @@ def build_profile(
     ----------
     package
         Files with roles.
+    points
+        (n, 2) float64, mm: what the board must hold; see :func:`content_points`.
     holes, slots
         Everything drilled and routed.
     drill_names
         File names that slots point into.
     """
-    points = content_points(package, holes)
     profiles = [f.gerber for f in package.of(RoleKind.PROFILE) if f.gerber is not None]
     profiles = [file for file in profiles if len(file.objects)]
     outline = trace_outline(profiles, _evidence(package, points, holes))
@@ -58,11 +63,10 @@ def build_profile(
     return outline
 
 
-def panel_of(package: Package, outline: Outline, holes: Holes) -> Panel | None:
+def panel_of(package: Package, outline: Outline, points: Floats, holes: Holes) -> Panel | None:
     """Find the panel that an outline is; see :func:`fabkit.board.panel.find_panel`."""
     if outline.shape is None:
         return None
-    points = content_points(package, holes)
     bites = [_without_pads(package, holes, points)]
     bites += [_flashes(f.gerber) for f in package.of(RoleKind.PROFILE) if f.gerber is not None]
     score, tracks = (

@@ -233,3 +233,39 @@ def test_plain_board_has_one_reading() -> None:
     assert [path.kind for path in found.edge.paths] == [PathKind.BOARD_EDGE, PathKind.CUT_OUT]
     assert [reading.size_mm for reading in found.edge.readings] == [pytest.approx((20, 15))]
     assert found.panel is None
+
+
+def routed(*slots: tuple[float, float, float, float], size_mm: float = 1.0) -> bytes:
+    """Non-plated slots."""
+    cuts = "".join(f"X{a:.3f}Y{b:.3f}G85X{c:.3f}Y{d:.3f}\n" for a, b, c, d in slots)
+    stated = "; #@! TF.FileFunction,NonPlated,1,2,NPTH\n"
+    return f"M48\n{stated}METRIC,TZ\nT1C{size_mm}\n%\nG90\nG05\nT1\n{cuts}M30\n".encode()
+
+
+def test_overlapping_slots_are_one_cut_out() -> None:
+    """Slots of 1 mm that overlap by half mill one opening of 8 x 3.5 mm with round ends."""
+    slots = routed(*((6.5, y, 13.5, y) for y in (6.0, 6.5, 7.0, 7.5, 8.0, 8.5)))
+    found = made(line(FRAME), [(2, 2), (18, 2), (2, 13), (18, 13)], s__drl=slots)
+
+    assert len(found.slots) == 0
+    assert len(found.profile.geoms[0].interiors) == 1
+    left = found.area_mm2 - (300 - 8 * 3.5)
+    assert 0 < left < 1.0  # what the round ends leave standing
+    assert found.edge.of(PathKind.CUT_OUT)
+    assert "profile/routed-cut-out" in ids(found)
+
+
+def test_slots_that_do_not_overlap_stay_slots() -> None:
+    """Two crossing slots and one apart are three slots."""
+    slots = routed((6, 7, 10, 7), (8, 5, 8, 9), (14, 4, 14, 9))
+    found = made(line(FRAME), [(2, 2), (18, 2), (2, 13), (18, 13)], s__drl=slots)
+
+    assert len(found.slots) == 3
+    assert found.area_mm2 == pytest.approx(300)
+
+
+def test_bare_holes_widen_the_cut_out_they_run_into() -> None:
+    """A relief hole at the corner of a cut-out is part of it: three quarters of it are added."""
+    found = made([*line(FRAME), *rectangle(8, 6, 12, 10)], n__drl=drill((8, 6), size_mm=1.0))
+
+    assert found.area_mm2 == pytest.approx(300 - 16 - 0.75 * 3.14159 * 0.25, abs=0.01)
