@@ -206,7 +206,8 @@ def _distances(places: Sequence[_Place], found: Sequence[Candidate], lands: Land
         apart = np.hypot(*(at[:, None] - spots[None]).transpose(2, 0, 1))
         out[c] = np.sort(apart, axis=0)[: (len(at) + 1) // 2].mean(axis=0)
     # A place that is sure keeps its switch against a lone hole that happens to be nearer.
-    return np.where(sure, out, out + ONE_PLACE_MM)
+    held = np.logical_and(sure, out <= PART_MM).any(axis=1).reshape(-1)
+    return np.where(sure | ~held[:, None], out, np.inf)
 
 
 def _seats(places: Sequence[_Place], away: Floats, rows: Ints) -> dict[int, int]:

@@ -32,11 +32,50 @@ Hold = Literal["soldered", "socket", "either", "plate", "not known"]
 """How a switch is held: by soldered pins, in a socket, as the builder likes, or by a plate."""
 
 
+PartKind = Literal[
+    "audio jack",
+    "button",
+    "capacitor",
+    "circuit",
+    "connector",
+    "controller",
+    "controller row",
+    "crystal",
+    "diode",
+    "display",
+    "encoder",
+    "foot",
+    "fuse",
+    "header",
+    "inductor",
+    "light",
+    "lithium connector",
+    "other",
+    "power switch",
+    "reset",
+    "resistor",
+    "screw hole",
+    "sounder",
+    "spacer",
+    "stabiliser",
+    "transistor",
+]
+"""Kinds of parts of a keyboard other than key switches.
+
+``controller row``: a row of holes that holds a controller; ``header``: one that does not.
+``screw hole``: the place of a screw, with or without a spacer.
+"""
+
+Mount = Literal["through-hole", "surface", "either", "not known"]
+"""How a part is soldered; ``either`` where the board offers both, one of which is fitted."""
+
+
 class Evidence(StrEnum):
     """What a key or part is known by."""
 
     ATTRIBUTES = "component attributes"
     PLACEMENT = "placement table"
+    TABLE = "parts table"
     PATTERN = "hole pattern"
     CENTRE = "centre hole"
     PADS = "pads"
@@ -99,6 +138,54 @@ class Key:
     def ref(self) -> str:
         """Its reference, or a name made from its place when the files name none."""
         return self.refs[0] if self.refs else f"@{self.x_mm:.1f},{self.y_mm:.1f}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartSite:
+    """A place where one part other than a key switch is fitted, whatever names or shows it.
+
+    Parameters
+    ----------
+    x_mm, y_mm
+        Its middle; None where the files name it without a place.
+    rotation_deg
+        Counter-clockwise, seen from the top.
+    faces
+        Faces of the board it can be fitted on; empty when the files do not tell.
+    mount
+        How it is soldered.
+    refs
+        References at this place, in natural order; several where the board offers more than one
+        footprint for the same part (one for each face, or two kinds of footprint).
+    pins
+        Pins of one footprint; 0 when not known.
+    pattern
+        Key of its hole pattern; empty when none was found.
+    holes
+        Rows of ``Board.holes`` that belong to it, ascending.
+    evidence
+        What it is known by, most telling first.
+    confidence
+        From 0 to 1: how sure it is that a part of this kind is fitted here.
+    """
+
+    kind: PartKind
+    x_mm: float | None
+    y_mm: float | None
+    rotation_deg: float = 0.0
+    faces: tuple[Side, ...] = ()
+    mount: Mount = "not known"
+    refs: tuple[str, ...] = ()
+    pins: int = 0
+    pattern: str = ""
+    holes: tuple[int, ...] = ()
+    evidence: tuple[Evidence, ...] = ()
+    confidence: float = 1.0
+
+    @property
+    def doubled(self) -> bool:
+        """Whether several footprints are offered for the one part."""
+        return len(self.refs) > 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

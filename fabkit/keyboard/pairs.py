@@ -1,0 +1,238 @@
+"""Two-lead parts that repeat once a key: the diodes of boards whose files name no parts.
+
+A pair of holes, or of lands, says little by itself; the same pair beside nearly every key does.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from fabkit.board.model import Holes
+from fabkit.geometry.neighbours import Floats, Ints, PointTree
+from fabkit.keyboard.lands import LandTable
+from fabkit.keyboard.model import Mount
+from fabkit.package.model import Side
+
+LEAD_HOLE_MM: Final = (0.6, 1.15)
+"""Holes for the leads of small axial diodes (common practice: lead 0.5 mm, hole 0.7 to 1.0 mm)."""
+
+LEAD_SPACING_MM: Final = (4.8, 13.0)
+"""Distance of the two holes: 5.08 to 12.7 mm (common practice)."""
+
+LAND_SPACING_MM: Final = (2.1, 5.6)
+"""Distance of the two lands of a small surface diode, middle to middle (common practice)."""
+
+LAND_SIDE_MM: Final = (0.4, 2.6)
+"""Sides of these lands (common practice)."""
+
+BESIDE_MM: Final = 1.9
+"""Like lands of the next diode are no nearer: bodies are 1.6 to 1.8 mm wide (common practice)."""
+
+KEYS_SHARE: Final = 0.8
+"""Share of the keys that must have the pair."""
+
+REACH_MM: Final = 17.0
+"""The pair of a key lies no farther from its middle: within the next key's place."""
+
+_FEWEST_KEYS: Final = 3
+_ALIKE_MM: Final = 0.06
+_FLAT: Final = 0.1
+_WIDER: Final = 0.05
+"""A wider pair must be at this much more keys."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class LeadPairs:
+    """One pair for each key that has one.
+
+    Parameters
+    ----------
+    key : (n,) int64
+        Positions of the keys, ascending.
+    x, y, turn_deg : (n,) float64
+        Middle of the pair, mm, and direction from one lead to the other, 0 up to 180 degrees.
+    face : (n,) int8
+        1 top, -1 bottom, 0 both (holes).
+    members : (n, 2) int64
+        Rows of the holes or lands.
+    mount
+        What they are soldered by.
+    """
+
+    key: Ints
+    x: Floats
+    y: Floats
+    turn_deg: Floats
+    face: Ints
+    members: Ints
+    mount: Mount
+
+    def faces(self, row: int) -> tuple[Side, ...]:
+        """Face of one pair; empty for holes."""
+        face = int(self.face[row])
+        return () if not face else ("top",) if face > 0 else ("bottom",)
+
+
+def find_hole_pairs(holes: Holes, rows: Ints, centres: Floats, *, slack_mm: float) -> LeadPairs:
+    """Find pairs of holes that repeat once a key.
+
+    Parameters
+    ----------
+    holes, rows
+        The hole table and the rows that may be leads.
+    centres : (n, 2) float64, mm
+        Middles of the keys.
+    slack_mm
+        By how much more than usual places may differ (coarse exports).
+    """
+    low, high = LEAD_HOLE_MM
+    size = holes.diameter[rows]
+    mine = rows[(holes.plated[rows] != 0) & (size >= low) & (size <= high)]
+    points = np.column_stack((holes.x[mine], holes.y[mine]))
+    pairs = _apart(points, LEAD_SPACING_MM)
+    looks = np.column_stack((_spans(points, pairs), holes.diameter[mine][pairs]))
+    looks = looks[np.abs(looks[:, 1] - looks[:, 2]) < _ALIKE_MM]
+    pairs = pairs[np.abs(np.subtract(*holes.diameter[mine][pairs].T)) < _ALIKE_MM]
+    chosen = _most_regular(pairs, looks, points, centres, _ALIKE_MM + slack_mm)
+    return _table(points, chosen, np.zeros(len(points), np.int64), mine, "through-hole")
+
+
+def find_land_pairs(lands: LandTable, centres: Floats, *, slack_mm: float) -> LeadPairs:
+    """Find pairs of surface lands that repeat once a key, with no third like land beside them.
+
+    Parameters as for :func:`find_hole_pairs`.
+    """
+    low, high = LAND_SIDE_MM
+    short, long = np.minimum(lands.width, lands.height), np.maximum(lands.width, lands.height)
+    # Turned lands are known by their boxes, or not at all where they are drawn as regions.
+    mine = np.flatnonzero(~lands.through & (long <= high) & ((short >= low) | (long == 0)))
+    points = np.column_stack((lands.x[mine], lands.y[mine]))
+    # Lands of the other face are far away.
+    pairs = _apart(np.column_stack((points, lands.face[mine] * 1e4)), (0.0, LAND_SPACING_MM[1]))
+    sizes = np.column_stack((short[mine], long[mine]))
+    alike = (np.abs(sizes[pairs[:, 0]] - sizes[pairs[:, 1]]) < _FLAT).all(axis=1)
+    pairs = pairs[alike]
+    spans = _spans(points, pairs)
+    # Circuits and lights have more than two like lands so near to each other.
+    ends = np.concatenate((pairs[:, 0], pairs[:, 1]))
+    nearest = np.full(len(points), np.inf)
+    np.minimum.at(nearest, ends, np.concatenate((spans, spans)))
+    beside = np.minimum(spans - _FLAT, BESIDE_MM)
+    lone = (nearest[pairs].min(axis=1) >= beside) & (spans >= LAND_SPACING_MM[0])
+    pairs = pairs[lone]
+    looks = np.column_stack((spans[lone], sizes[pairs[:, 0]]))
+    chosen = _most_regular(pairs, looks, points, centres, _FLAT + slack_mm)
+    return _table(points, chosen, lands.face[mine].astype(np.int64), mine, "surface")
+
+
+def _apart(points: Floats, reach: tuple[float, float]) -> Ints:
+    """(n, 2) int64: pairs of points whose distance lies within a range."""
+    if len(points) < 2:
+        return np.empty((0, 2), np.int64)
+    pairs = PointTree(points).pairs(reach[1])
+    return pairs[_spans(points, pairs) >= reach[0]]
+
+
+def _spans(points: Floats, pairs: Ints) -> Floats:
+    away = points[pairs[:, 1]] - points[pairs[:, 0]]
+    return np.asarray(np.sqrt((away**2).sum(axis=1)))
+
+
+def _most_regular(
+    pairs: Ints, looks: Floats, points: Floats, centres: Floats, slack_mm: float
+) -> dict[int, tuple[int, int]]:
+    """By key, the pair of the look that most keys have; empty when too few have one.
+
+    ``looks`` has a row for each pair: its span first, then sizes, mm.
+    """
+    best: dict[int, tuple[int, int]] = {}
+    chosen = np.zeros(3)
+    if len(centres) < _FEWEST_KEYS:
+        return best
+    least = KEYS_SHARE * len(centres)
+    for look in np.unique(np.round(looks / slack_mm), axis=0) * slack_mm:
+        alike = (np.abs(looks - look) <= slack_mm).all(axis=1)
+        if alike.sum() < least:
+            continue
+        lone = _disjoint(pairs[alike].tolist())
+        # As many as keys may also stand together in a block.
+        block = least <= len(lone) <= len(centres)
+        found = _one_a_key(lone, points, centres, np.inf if block else REACH_MM)
+        # The gap from one pair to the next repeats as often as the pair itself, but is wider:
+        # looks come by rising span.
+        if len(found) >= least and len(found) > len(best) * (1 + _WIDER):
+            best, chosen = found, look
+    if best and len(best) < len(centres):
+        best |= _turned(best, pairs, looks[:, 0] - chosen[0], points, centres, slack_mm)
+    return dict(sorted(best.items()))
+
+
+def _turned(
+    known: dict[int, tuple[int, int]],
+    pairs: Ints,
+    off: Floats,
+    points: Floats,
+    centres: Floats,
+    slack_mm: float,
+) -> dict[int, tuple[int, int]]:
+    """Pairs of the other keys: as far apart, but turned, so that their boxes look different."""
+    used = np.zeros(len(points), dtype=bool)
+    used[[m for pair in known.values() for m in pair]] = True
+    free = (np.abs(off) <= slack_mm) & ~used[pairs].any(axis=1)
+    others = np.array([k for k in range(len(centres)) if k not in known])
+    if not free.any():
+        return {}
+    found = _one_a_key(_disjoint(pairs[free].tolist()), points, centres[others], np.inf)
+    return {int(others[k]): pair for k, pair in found.items()}
+
+
+def _disjoint(pairs: list[list[int]]) -> list[tuple[int, int]]:
+    """Pairs that share no member: those with fewest rivals first."""
+    rivals: dict[int, int] = defaultdict(int)
+    for a, b in pairs:
+        rivals[a] += 1
+        rivals[b] += 1
+    used: set[int] = set()
+    out = []
+    for a, b in sorted(pairs, key=lambda p: (rivals[p[0]] + rivals[p[1]], p)):
+        if a not in used and b not in used:
+            used |= {a, b}
+            out.append((a, b))
+    return out
+
+
+def _one_a_key(
+    pairs: list[tuple[int, int]], points: Floats, centres: Floats, reach_mm: float
+) -> dict[int, tuple[int, int]]:
+    """The pair of each key, so that all distances together are least."""
+    from scipy.optimize import linear_sum_assignment
+
+    middles = np.array([(points[a] + points[b]) / 2 for a, b in pairs])
+    away = np.hypot(*(middles[:, None] - centres[None]).transpose(2, 0, 1))
+    rows, keys = linear_sum_assignment(away)
+    return {
+        int(k): pairs[int(r)]
+        for r, k in sorted(zip(rows, keys, strict=True), key=lambda p: int(p[1]))
+        if away[r, k] <= reach_mm
+    }
+
+
+def _table(
+    points: Floats, chosen: dict[int, tuple[int, int]], face: Ints, rows: Ints, mount: Mount
+) -> LeadPairs:
+    pairs = np.array(list(chosen.values()), np.int64).reshape(-1, 2)
+    away = points[pairs[:, 1]] - points[pairs[:, 0]]
+    middles = (points[pairs[:, 0]] + points[pairs[:, 1]]) / 2
+    return LeadPairs(
+        key=np.array(list(chosen), np.int64),
+        x=middles[:, 0],
+        y=middles[:, 1],
+        turn_deg=np.degrees(np.arctan2(away[:, 1], away[:, 0])) % 180,
+        face=face[pairs[:, 0]],
+        members=rows[pairs],
+        mount=mount,
+    )

@@ -1,0 +1,594 @@
+"""Where the parts other than key switches stand: each physical place once, whatever names it.
+
+References with lands, hole patterns and repeated pairs of holes or lands are laid on each other.
+What two sources say about one place is one site; footprints that are offered for the same part (one
+for each face of a reversible board, two makes of controller) are one site too.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+from weakref import WeakKeyDictionary
+
+import numpy as np
+
+from fabkit.board.model import Board, Component
+from fabkit.geometry.neighbours import Floats, Ints, PointTree
+from fabkit.keyboard.build import find_keyboard
+from fabkit.keyboard.candidates import is_switch, place_tolerance
+from fabkit.keyboard.chips import find_chips
+from fabkit.keyboard.kinds import kind_of, may_control, why_no_part
+from fabkit.keyboard.lands import Lands, LandTable, read_lands
+from fabkit.keyboard.model import Evidence, Group, Key, Keyboard, Mount, PartKind, PartSite
+from fabkit.keyboard.pairs import LeadPairs, find_hole_pairs, find_land_pairs
+from fabkit.keyboard.patterns import Pattern, load_patterns
+from fabkit.keyboard.sites import Site, find_sites
+
+_Same = Callable[["_Draft", "_Draft"], bool]
+
+_FOUND: WeakKeyDictionary[Board, tuple[PartSite, ...]] = WeakKeyDictionary()
+
+ON_LANDS: Final = 0.8
+"""Share of a pattern's holes with lands of a component from which it is that component's."""
+
+BODY_MM: Final = 10.0
+"""Controllers nearer to each other than this overlap: one of them is fitted (common practice: the
+narrowest boards with two rows of pins are 17 mm wide)."""
+
+DOUBLE_MM: Final = 20.0
+"""The footprints a reversible board offers for one part are no farther apart (common practice: a
+key's width)."""
+
+KEY_REACH_MM: Final = 6.0
+"""Drills nearer than this to the middle of a key are the switch's own, or its light's."""
+
+LIGHT_MM: Final = (3.5, 6.5)
+"""Distance of a switch's light from its middle, on its axis (common practice: 4.7 to 5.1 mm)."""
+
+CONTACT_MM: Final = 0.4
+"""A hole this near to the stated place of a contact is the contact's."""
+
+FEWEST_HEADER_PINS: Final = 4
+"""Three holes in a row are as often a small switch or a plug."""
+
+_AXIS_MM: Final = 1.5
+_PATTERN_KINDS: Final[dict[str, PartKind]] = {
+    "stabiliser": "stabiliser",
+    "module": "controller",
+    "header": "header",
+    "connector": "connector",
+    "mounting": "screw hole",
+}
+_BUILT_IN_ONCE: Final = (
+    "audio jack",
+    "connector",
+    "display",
+    "encoder",
+    "lithium connector",
+    "power switch",
+    "reset",
+)
+"""Of two of these on the same nets, close by, one is fitted; of capacitors, say, both are."""
+
+_ROW_KINDS: Final = ("header", "connector", "other")
+_FEWEST_ROW_PINS: Final = 7
+
+
+def find_part_sites(board: Board) -> tuple[PartSite, ...]:
+    """Find the places of parts other than key switches; found once per board.
+
+    Parameters
+    ----------
+    board
+        The board; which places its key switches take is asked of :func:`find_keyboard`.
+
+    Returns
+    -------
+    Sites by kind, then by reference, then by place.  Whether one is bought is not decided here;
+    what is no part at all (drawings, test points, jumpers) is left out.
+    """
+    if board not in _FOUND:
+        _FOUND[board] = _Finder(board, find_keyboard(board)).find()
+    return _FOUND[board]
+
+
+def sites_of(
+    keyboard: Keyboard, group: Group, sites: Sequence[PartSite]
+) -> tuple[tuple[PartSite, ...], tuple[PartSite, ...]]:
+    """Sites on one half, and those of which the files do not tell the half.
+
+    On a board with several groups of keys a site belongs to the group of the nearest key.
+    """
+    groups = {g.keys for g in keyboard.hands.groups}
+    if len(groups) < 2:
+        return tuple(sites), ()
+    owner = {k: g.keys for g in keyboard.hands.groups for k in g.keys}
+    rows = sorted(owner)
+    tree = PointTree(np.array([(keyboard.keys[k].x_mm, keyboard.keys[k].y_mm) for k in rows]))
+    placed = [s for s in sites if s.x_mm is not None]
+    nowhere = tuple(s for s in sites if s.x_mm is None)
+    if not placed:
+        return (), nowhere
+    _, nearest = tree.query(np.array([(s.x_mm, s.y_mm) for s in placed]))
+    own = tuple(
+        s for s, n in zip(placed, nearest.tolist(), strict=True) if owner[rows[n]] == group.keys
+    )
+    return own, nowhere
+
+
+@dataclass(slots=True)
+class _Draft:
+    """A site being made."""
+
+    site: PartSite
+    nets: tuple[str, ...] = ()
+
+
+class _Finder:
+    """Carries what every step of finding the sites needs."""
+
+    def __init__(self, board: Board, keyboard: Keyboard) -> None:
+        self.board = board
+        self.keyboard = keyboard
+        self.lands: Lands = read_lands(board)
+        self.codes = {ref: code for code, ref in enumerate(self.lands.refs)}
+        self.taken = {ref for k in keyboard.keys for ref in k.refs} | _unplaced(board, keyboard)
+        self.parts = [c for c in board.components if self._counts(c)]
+        self.centres = np.array([(k.x_mm, k.y_mm) for k in keyboard.keys]).reshape(-1, 2)
+        self.free = self._free_holes()
+
+    def find(self) -> tuple[PartSite, ...]:
+        """All sites, in order."""
+        drafts = [d for c in self.parts for d in self._from_component(c)]
+        drafts = self._with_patterns(drafts)
+        if self.keyboard.keys and not self.board.components:
+            drafts = self._with_chips(self._with_pairs(drafts))
+        drafts = self._alternatives(drafts)
+        return tuple(sorted((d.site for d in drafts), key=_order))
+
+    def _counts(self, part: Component) -> bool:
+        fields = {
+            "value": part.value,
+            "footprint": part.footprint,
+            "mount": part.mount,
+            "pins": str(len(part.pins)),
+        }
+        if part.ref in self.taken or why_no_part(part.ref, fields):
+            return False
+        # A name without lands and place is a text, or a footprint that lies under another.
+        return bool(part.pins or part.x_mm is not None or part.value or part.footprint)
+
+    def _free_holes(self) -> Ints:
+        """Holes that belong to no key."""
+        free = np.ones(len(self.board.holes), dtype=bool)
+        for key in self.keyboard.keys:
+            free[list(key.holes)] = False
+        return np.flatnonzero(free)
+
+    def _lands_of(self, ref: str) -> LandTable:
+        code = self.codes.get(ref, 0)
+        table = self.lands.table
+        return table.take(table.ref == code) if code else table.take(np.zeros(len(table), bool))
+
+    # Named parts
+
+    def _from_component(self, part: Component) -> Iterator[_Draft]:
+        """One site; two where both halves use the reference."""
+        mine = self._lands_of(part.ref)
+        made = self._one(part, mine)
+        halves = self.half_of(np.column_stack((mine.x, mine.y)))
+        first = halves == 0
+        if len(mine) and 2 * first.sum() == len(mine):
+            for half in (first, ~first):
+                x, y = mine.x[half], mine.y[half]
+                site = replace(
+                    made.site,
+                    x_mm=float((x.min() + x.max()) / 2),
+                    y_mm=float((y.min() + y.max()) / 2),
+                )
+                yield replace(made, site=site)
+        else:
+            yield made
+
+    def half_of(self, points: Floats) -> Ints:
+        """(n,) int64: which half points lie on, by the nearest key; 0 where there is but one."""
+        if len({g.keys for g in self.keyboard.hands.groups}) < 2 or not len(points):
+            return np.zeros(len(points), np.int64)
+        half = np.zeros(len(self.centres), np.int64)
+        for row, group in enumerate(self.keyboard.hands.groups):
+            half[list(group.keys)] = row
+        return half[PointTree(self.centres).query(points)[1]]
+
+    def _one(self, part: Component, mine: LandTable) -> _Draft:
+        kind = kind_of(part.ref, part.value, part.footprint, part.pins)
+        if kind == "diode" and self._is_light(part):
+            kind = "light"
+        if may_control(kind, len(part.pins)):
+            kind = "controller"
+        placed = part.origin == "placement table"
+        return _Draft(
+            PartSite(
+                kind=kind,
+                x_mm=part.x_mm,
+                y_mm=part.y_mm,
+                rotation_deg=part.rotation_deg or 0.0,
+                faces=(part.side,) if part.side else (),
+                mount=_mount(part, mine),
+                refs=(part.ref,),
+                pins=len(part.pins) or len(mine),
+                evidence=(Evidence.PLACEMENT if placed else Evidence.ATTRIBUTES,),
+                confidence=0.5 if kind == "other" else 0.95,
+            ),
+            nets=tuple(sorted(net for _, net in part.pins)),
+        )
+
+    def _is_light(self, part: Component) -> bool:
+        """Whether a diode stands where a switch's light does, and is on no switch's net."""
+        if part.x_mm is None or not len(self.centres):
+            return False
+        nets = {net for _, net in part.pins if net}
+        switched = self._switch_nets
+        if nets & switched or not nets:
+            return False
+        _, near = PointTree(self.centres).query(np.array([(part.x_mm, part.y_mm)]))
+        key = self.keyboard.keys[int(near[0])]
+        x, y = _in_key(key, part.x_mm, part.y_mm or 0.0)
+        low, high = LIGHT_MM
+        return abs(x) <= _AXIS_MM and low <= abs(y) <= high
+
+    @property
+    def _switch_nets(self) -> set[str]:
+        """Nets on the contacts of one to a few switches: no supply."""
+        uses: dict[str, int] = defaultdict(int)
+        for part in self.board.components:
+            if part.ref in self.taken:
+                for net in {net for _, net in part.pins if net}:
+                    uses[net] += 1
+        return {net for net, count in uses.items() if count <= max(1, len(self.centres) // 2)}
+
+    # Hole patterns
+
+    def _with_patterns(self, drafts: list[_Draft]) -> list[_Draft]:
+        """Sites by hole patterns, laid on the named parts whose lands lie about their holes."""
+        drafts = list(drafts)
+        for pattern, site in self._pattern_sites():
+            owners = self._owners(site)
+            named = [d for d in drafts if set(d.site.refs) & set(owners)]
+            kind = _PATTERN_KINDS[pattern.kind]
+            if kind == "header" and site.pins < FEWEST_HEADER_PINS:
+                kind = "connector"
+            if pattern.kind == "mounting":
+                if not self._is_screw(site, named):
+                    continue
+                named = []
+            if pattern.kind == "module" and named:
+                drafts = self._with_module(drafts, named, pattern, site)
+                continue
+            if named:
+                for d in named:
+                    d.site = replace(
+                        d.site,
+                        kind=kind if d.site.kind == "other" else d.site.kind,
+                        pattern=pattern.key,
+                        holes=site.holes,
+                        evidence=(*d.site.evidence, Evidence.PATTERN),
+                    )
+                continue
+            drafts.append(_Draft(_from_holes(kind, pattern, site)))
+        return _with_rows(drafts, self.board)
+
+    def _pattern_sites(self) -> Iterator[tuple[Pattern, Site]]:
+        patterns = [p for p in load_patterns() if p.kind != "key"]
+        slack = place_tolerance(self.board.holes)
+        asked = [replace(p, tolerance_mm=p.tolerance_mm + slack) for p in patterns]
+        by_key = {p.key: p for p in patterns}
+        rows = self.free
+        for site in find_sites(self.board.holes.take(rows), asked):
+            holes = tuple(sorted(int(rows[h]) for h in site.holes))
+            yield by_key[site.pattern], replace(site, holes=holes)
+
+    def _owners(self, site: Site) -> tuple[str, ...]:
+        """Components with lands about most of a site's holes, together, the largest first."""
+        table = self.lands.table
+        if not len(table) or not site.holes:
+            return ()
+        h = self.board.holes
+        rows = list(site.holes)
+        spots = np.column_stack((h.x[rows], h.y[rows]))
+        through = np.flatnonzero(table.through & (table.ref > 0))
+        if not len(through):
+            return ()
+        tree = PointTree(np.column_stack((table.x[through], table.y[through])))
+        pairs = tree.between(spots, 0.2)
+        held: dict[str, set[int]] = defaultdict(set)
+        for hole, land in pairs.tolist():
+            held[self.lands.refs[table.ref[through[land]]]].add(hole)
+        # All footprints whose lands lie here; one that only touches an end is another part.
+        least = max(1, min(3, len(rows) // 4))
+        return tuple(ref for ref, holes in sorted(held.items()) if len(holes) >= least)
+
+    def _is_screw(self, site: Site, named: Sequence[_Draft]) -> bool:
+        """Whether a lone hole is for a screw: no peg of a part, no hole of a switch."""
+        if len(self.centres):
+            apart = np.hypot(self.centres[:, 0] - site.x_mm, self.centres[:, 1] - site.y_mm)
+            if apart.min() < KEY_REACH_MM:
+                return False
+        for part in self.parts:
+            mine = self._lands_of(part.ref)
+            if len(mine) < 2:
+                continue
+            low = (mine.x.min() - 1.0, mine.y.min() - 1.0)
+            high = (mine.x.max() + 1.0, mine.y.max() + 1.0)
+            small = max(high[0] - low[0], high[1] - low[1]) < DOUBLE_MM
+            inside = low[0] <= site.x_mm <= high[0] and low[1] <= site.y_mm <= high[1]
+            if small and inside:
+                return False
+        return not any(len(d.site.refs) and d.site.pins > 1 for d in named)
+
+    def _with_module(
+        self, drafts: list[_Draft], named: Sequence[_Draft], pattern: Pattern, site: Site
+    ) -> list[_Draft]:
+        """Two rows of holes are a controller: named itself, or known by its two rows."""
+        own = [d for d in named if d.site.pins >= ON_LANDS * len(site.holes)]
+        if own:
+            for d in own:
+                d.site = replace(
+                    d.site,
+                    kind="controller",
+                    pattern=pattern.key,
+                    holes=site.holes,
+                    evidence=(*d.site.evidence, Evidence.PATTERN),
+                )
+            return drafts
+        for d in named:
+            if d.site.kind in _ROW_KINDS:
+                d.site = replace(d.site, kind="controller row")
+        return [*drafts, _Draft(_from_holes("controller", pattern, site))]
+
+    # Repeated pairs
+
+    def _with_pairs(self, drafts: list[_Draft]) -> list[_Draft]:
+        """Two-lead parts that no file names, one a key: diodes."""
+        used = {h for d in drafts for h in d.site.holes}
+        rows = np.array(sorted(set(self._not_switches()) - used), dtype=np.int64)
+        slack = place_tolerance(self.board.holes)
+        found = (
+            find_hole_pairs(self.board.holes, rows, self.centres, slack_mm=slack),
+            find_land_pairs(self.lands.table, self.centres, slack_mm=slack),
+        )
+        return [*drafts, *(_Draft(s) for s in _diodes(found))]
+
+    def _with_chips(self, drafts: list[_Draft]) -> list[_Draft]:
+        """Circuits by their lands; the largest of a half without a controller is its controller."""
+        controlled = [d.site for d in drafts if d.site.kind == "controller"]
+        spots = np.array([(s.x_mm, s.y_mm) for s in controlled]).reshape(-1, 2)
+        done = set(self.half_of(spots).tolist())
+        out = list(drafts)
+        for chip in find_chips(self.lands.table):
+            half = int(self.half_of(np.array([(chip.x_mm, chip.y_mm)]))[0])
+            controls = half not in done and may_control("circuit", chip.pins)
+            done.add(half)
+            out.append(
+                _Draft(
+                    PartSite(
+                        kind="controller" if controls else "circuit",
+                        x_mm=chip.x_mm,
+                        y_mm=chip.y_mm,
+                        faces=("top",) if chip.face > 0 else ("bottom",),
+                        mount="surface",
+                        pins=chip.pins,
+                        evidence=(Evidence.PADS,),
+                        confidence=0.7,
+                    )
+                )
+            )
+        return out
+
+    def _not_switches(self) -> list[int]:
+        """Holes that are no contact and no post of a key."""
+        h = self.board.holes
+        spots = [s for k in self.keyboard.keys for face in k.contacts.values() for s in face]
+        rows = np.arange(len(h))
+        if spots and len(h):
+            gap, _ = PointTree(np.array(spots)).query(np.column_stack((h.x, h.y)))
+            rows = rows[gap > CONTACT_MM]
+        return [int(r) for r in rows]
+
+    # One part, several footprints
+
+    def _alternatives(self, drafts: list[_Draft]) -> list[_Draft]:
+        """Footprints of which one is fitted become one site."""
+        out = _merge(_merge(drafts, _same_controller), _cell_pads)
+        if self.keyboard.hands.use == "reversible":
+            out = _merge(out, _turned_double)
+        return out
+
+
+def _unplaced(board: Board, keyboard: Keyboard) -> set[str]:
+    """Switches without a place, when as many keys are without a reference."""
+    named = {ref for k in keyboard.keys for ref in k.refs}
+    bare = sum(not k.refs for k in keyboard.keys)
+    found = {c.ref for c in board.components if c.x_mm is None and c.pins and is_switch(c)} - named
+    return found if len(found) <= bare else set()
+
+
+def _mount(part: Component, mine: LandTable) -> Mount:
+    if part.mount == "TH" and len(part.pins) == 2 and bool((~mine.through).any()):
+        return "either"
+    if part.mount == "TH":
+        return "through-hole"
+    return "surface" if part.mount == "SMD" else "not known"
+
+
+def _in_key(key: Key, x: float, y: float) -> tuple[float, float]:
+    """A place along a key's own axes."""
+    turn = np.radians(key.rotation_deg)
+    c, s = float(np.cos(turn)), float(np.sin(turn))
+    dx, dy = x - key.x_mm, y - key.y_mm
+    return c * dx + s * dy, -s * dx + c * dy
+
+
+def _from_holes(kind: PartKind, pattern: Pattern, site: Site) -> PartSite:
+    return PartSite(
+        kind=kind,
+        x_mm=site.x_mm,
+        y_mm=site.y_mm,
+        rotation_deg=site.rotation_deg,
+        mount="not known" if kind in ("screw hole", "stabiliser") else "through-hole",
+        pins=0 if kind in ("screw hole", "stabiliser") else site.pins or len(site.holes),
+        pattern=pattern.key,
+        holes=site.holes,
+        evidence=(Evidence.PATTERN,),
+        confidence=0.8,
+    )
+
+
+ROWS_APART_MM: Final = (12.7, 15.24, 17.78, 20.32, 22.86, 25.4)
+"""Distances of the two rows of controller boards: multiples of a tenth of an inch (common
+practice)."""
+
+
+def _with_rows(drafts: list[_Draft], board: Board) -> list[_Draft]:
+    """Two equal rows of holes side by side hold a controller that no pattern described."""
+    rows = [d for d in drafts if d.site.kind == "header" and d.site.pins >= _FEWEST_ROW_PINS]
+    used: set[int] = set()
+    made: list[_Draft] = []
+    for i, first in enumerate(rows):
+        for j in range(i + 1, len(rows)):
+            second = rows[j]
+            if i in used or j in used or not _side_by_side(first.site, second.site, board):
+                continue
+            used |= {i, j}
+            for d in (first, second):
+                d.site = replace(d.site, kind="controller row")
+            a, b = first.site, second.site
+            made.append(
+                _Draft(
+                    PartSite(
+                        kind="controller",
+                        x_mm=((a.x_mm or 0.0) + (b.x_mm or 0.0)) / 2,
+                        y_mm=((a.y_mm or 0.0) + (b.y_mm or 0.0)) / 2,
+                        rotation_deg=a.rotation_deg,
+                        mount="through-hole",
+                        pins=a.pins + b.pins,
+                        holes=tuple(sorted({*a.holes, *b.holes})),
+                        evidence=(Evidence.PATTERN,),
+                        confidence=0.7,
+                    )
+                )
+            )
+    return [*drafts, *made]
+
+
+def _side_by_side(a: PartSite, b: PartSite, board: Board) -> bool:
+    if a.pins != b.pins or len(a.holes) < 2 or len(b.holes) < 2:
+        return False
+    h = board.holes
+    first = np.column_stack((h.x[list(a.holes)], h.y[list(a.holes)]))
+    second = np.column_stack((h.x[list(b.holes)], h.y[list(b.holes)]))
+    shift = second.mean(axis=0) - first.mean(axis=0)
+    apart = float(np.hypot(*shift))
+    if min(abs(apart - r) for r in ROWS_APART_MM) > 0.3:
+        return False
+    gap, _ = PointTree(second).query(first + shift)
+    along = first[-1] - first[0]
+    lean = abs(float(along @ shift)) / (np.hypot(*along) * apart)
+    return bool(gap.max() < 0.3 and lean < 0.05)
+
+
+def _diodes(found: Sequence[LeadPairs]) -> Iterator[PartSite]:
+    """Sites of repeated two-lead parts; a pair of holes and one of lands at one key are one."""
+    by_key: dict[int, list[tuple[LeadPairs, int]]] = defaultdict(list)
+    for pairs in found:
+        for row, key in enumerate(pairs.key.tolist()):
+            by_key[key].append((pairs, row))
+    for key in sorted(by_key):
+        mine = by_key[key]
+        pairs, row = mine[0]
+        drilled = pairs.mount == "through-hole"
+        yield PartSite(
+            kind="diode",
+            x_mm=float(pairs.x[row]),
+            y_mm=float(pairs.y[row]),
+            rotation_deg=float(pairs.turn_deg[row]),
+            faces=pairs.faces(row),
+            mount="either" if len(mine) > 1 else pairs.mount,
+            pins=2,
+            holes=tuple(sorted(pairs.members[row].tolist())) if drilled else (),
+            evidence=(Evidence.PATTERN if drilled else Evidence.PADS,),
+            confidence=0.7,
+        )
+
+
+def _merge(drafts: list[_Draft], same: _Same) -> list[_Draft]:
+    """Join drafts that are footprints for one part, each with the nearest of its kind."""
+    out: list[_Draft] = []
+    for d in drafts:
+        other = min(
+            (o for o in out if same(o, d)), key=lambda o: _apart(o.site, d.site), default=None
+        )
+        if other is None:
+            out.append(d)
+            continue
+        a, b = other.site, d.site
+        if b.refs and not a.refs:
+            a, b = b, a
+        mounts = {a.mount, b.mount} - {"not known"}
+        other.site = replace(
+            a,
+            refs=(*a.refs, *b.refs),
+            faces=tuple(f for f in ("top", "bottom") if f in a.faces or f in b.faces),
+            mount="either" if len(mounts) > 1 else a.mount,
+            holes=tuple(sorted({*a.holes, *b.holes})),
+            pattern=a.pattern or b.pattern,
+            evidence=tuple(dict.fromkeys((*a.evidence, *b.evidence))),
+        )
+        other.nets = other.nets or d.nets
+    return out
+
+
+def _apart(a: PartSite, b: PartSite) -> float:
+    if a.x_mm is None or b.x_mm is None or a.y_mm is None or b.y_mm is None:
+        return float("inf")
+    return float(np.hypot(a.x_mm - b.x_mm, a.y_mm - b.y_mm))
+
+
+def _same_controller(a: _Draft, b: _Draft) -> bool:
+    """Controllers that overlap, or are wired alike pin by pin: one of them is fitted."""
+    if a.site.kind != "controller" or b.site.kind != "controller":
+        return False
+    apart = _apart(a.site, b.site)
+    wired = a.nets == b.nets and len(set(a.nets)) > 4
+    return apart < BODY_MM or (wired and apart < 2 * DOUBLE_MM)
+
+
+def _cell_pads(a: _Draft, b: _Draft) -> bool:
+    """The two single pads for the wires of a lithium cell."""
+    both = a.site.kind == b.site.kind == "lithium connector" and a.site.pins == b.site.pins == 1
+    return both and len(a.site.refs) == 1 and _apart(a.site, b.site) < 2 * DOUBLE_MM
+
+
+def _turned_double(a: _Draft, b: _Draft) -> bool:
+    """The same part on the other face, or wired to the same nets, close by."""
+    first, second = a.site, b.site
+    if first.kind != second.kind or first.kind in ("screw hole", "controller row", "header"):
+        return False
+    if not first.refs or not second.refs or len(first.refs) > 1:
+        return False
+    if _apart(first, second) > DOUBLE_MM or first.pins != second.pins:
+        return False
+    wired = a.nets == b.nets and len(set(a.nets) - {""}) > 1
+    faces = first.faces != second.faces and bool(first.faces) and bool(second.faces)
+    if first.kind in _BUILT_IN_ONCE:
+        return wired or (faces and not a.nets)
+    return faces and (wired or not a.nets)
+
+
+def _order(site: PartSite) -> tuple[object, ...]:
+    from fabkit.keyboard.keys import natural
+
+    first = site.refs[0] if site.refs else ""
+    return (site.kind, not first, natural(first), -(site.y_mm or 0.0), site.x_mm or 0.0)

@@ -1,0 +1,131 @@
+"""Places of parts other than switches, against the plans of the fixtures and by hand."""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import Path
+
+import numpy as np
+import pytest
+from truth import Truth, load_truths
+
+import fabkit
+from fabkit.board.model import Holes
+from fabkit.keyboard.build import find_keyboard
+from fabkit.keyboard.kinds import kind_of, why_no_part
+from fabkit.keyboard.pairs import find_hole_pairs
+from fabkit.keyboard.part_sites import find_part_sites, sites_of
+
+FIXTURES = Path(__file__).parents[2] / "fixtures"
+PLANS = [
+    (truth, path)
+    for truth in load_truths()
+    if not truth.panel and truth.board != "none"
+    for path in (truth.path, *truth.same)
+]
+
+
+@pytest.mark.parametrize(("truth", "path"), PLANS, ids=[path for _, path in PLANS])
+def test_sites_are_those_of_the_plan(truth: Truth, path: str) -> None:
+    """Controllers, free headers, diodes, screws and wide keys, with attributes and without."""
+    board = fabkit.build_board(fabkit.open_package(FIXTURES / path))
+    found = Counter(s.kind for s in find_part_sites(board))
+
+    assert found["controller"] == truth.controllers
+    assert found["header"] == truth.headers
+    assert found["diode"] == truth.diodes
+    assert found["screw hole"] == truth.screws
+    assert found["stabiliser"] == truth.wide
+    assert found["button"] == 0, "every switch of a key is at its key"
+
+
+def test_halves_share_out_the_sites() -> None:
+    """Both halves of kinds/both-unequal: one controller each, diodes as many as keys."""
+    board = fabkit.build_board(fabkit.open_package(FIXTURES / "kinds" / "both-unequal"))
+    keyboard = find_keyboard(board)
+    sites = find_part_sites(board)
+
+    for group in keyboard.hands.groups:
+        own, nowhere = sites_of(keyboard, group, sites)
+        counts = Counter(s.kind for s in own)
+        assert counts["controller"] == 1
+        assert counts["diode"] == len(group.keys)
+        assert nowhere == ()
+
+
+@pytest.mark.parametrize(
+    ("ref", "value", "footprint", "pins", "kind"),
+    [
+        ("D7", "", "", (), "diode"),  # IEEE 315-1975 clause 22.4: D or CR
+        ("CR2", "", "", (), "diode"),
+        ("DS1", "", "", (), "light"),
+        ("rR4", "", "", (), "resistor"),
+        ("U2", "", "", (), "circuit"),
+        ("BT1", "", "row-1x2", (), "lithium connector"),
+        ("J3", "Socket row 1x12, 2.54 mm", "", (), "header"),
+        ("J2", "", "", (("R1", "a"), ("R2", "b"), ("S", "c"), ("T", "d")), "audio jack"),
+        ("SW40", "", "", (("1", "/RST"), ("2", "GND")), "reset"),
+        ("S2", "Power slide switch", "slide-3x2.5", (), "power switch"),
+        ("SW41", "", "", (("1", "raw"), ("2", "VBAT"), ("3", "x")), "power switch"),
+        ("EXSW1", "", "", (("A", ""), ("B", ""), ("C", ""), ("S1", ""), ("S2", "")), "encoder"),
+        ("EXLED2", "", "", (), "light"),
+        ("Q1", "", "", (), "transistor"),
+        ("Zz9", "", "", (), "other"),
+    ],
+)
+def test_kinds(
+    ref: str, value: str, footprint: str, pins: tuple[tuple[str, str], ...], kind: str
+) -> None:
+    """Words beat letters; pin and net names tell what they leave open."""
+    assert kind_of(ref, value, footprint, pins) == kind
+
+
+@pytest.mark.parametrize(
+    ("ref", "footprint", "part"),
+    [
+        ("G***", "", False),
+        ("REF**", "", False),
+        ("TP3", "", False),
+        ("rJP1", "", False),
+        ("FID1", "", False),
+        ("H2", "MountingHole_2.2mm", False),
+        ("mouse-bite-2mm-slot", "", False),
+        ("NT1", "NetTie-2", False),
+        ("J1", "row-1x4", True),
+        ("H1", "", False),
+        ("SW1", "", True),
+    ],
+)
+def test_what_is_no_part(ref: str, footprint: str, part: bool) -> None:
+    """Drawings, test points, jumpers and holes have a reference, and are not bought."""
+    assert (why_no_part(ref, {"footprint": footprint}) == "") is part
+
+
+def _holes(points: list[tuple[float, float]], diameter: float = 0.8) -> Holes:
+    table = np.array(points, dtype=float).reshape(-1, 2)
+    zeros = np.zeros(len(table))
+    return Holes(
+        x=table[:, 0],
+        y=table[:, 1],
+        diameter=zeros + diameter,
+        plated=zeros + 1,
+        file=zeros,
+        tool=zeros,
+        first=zeros + 1,
+        last=zeros + 2,
+        function=zeros,
+        offset=zeros,
+    )
+
+
+def test_pairs_of_holes_are_diodes_only_where_they_repeat() -> None:
+    """One pair 7.62 mm apart beside each of six keys, not the 11.43 mm gap between two pairs."""
+    centres = np.array([(19.05 * i, 0.0) for i in range(6)])
+    spots = [(x + dx, -8.0) for x, _ in centres.tolist() for dx in (-3.81, 3.81)]
+    holes = _holes(spots)
+    found = find_hole_pairs(holes, np.arange(len(holes)), centres, slack_mm=0.0)
+
+    assert found.key.tolist() == [0, 1, 2, 3, 4, 5]
+    assert found.x == pytest.approx(centres[:, 0])
+    few = find_hole_pairs(holes, np.arange(6), centres, slack_mm=0.0)
+    assert len(few.key) == 0
