@@ -24,6 +24,7 @@ from fabkit.cli.group import COMMANDS, EPILOG, cli
 from fabkit.findings import Rule
 from fabkit.house.limit_table import LIMIT_KINDS
 from fabkit.limits import Limits
+from fabkit.outputs.glossary import terms_of
 from fabkit.outputs.rulebook import all_rules
 
 HERE = Path(__file__).parent
@@ -136,11 +137,13 @@ def _group(entry: object) -> str:
 
 
 def _rule(rule: Rule) -> list[str]:
+    words = ", ".join(f"[{term.term}](glossary.md#{term.slug})" for term in terms_of(rule))
     return [
         "",
         f"- **{rule.id}** ({rule.severity.word}): {rule.title}.",
         f"  {rule.why} *{rule.advice}*",
         f"  Source: {rule.source}.",
+        *([f"  Words: {words}."] if words else []),
     ]
 
 

@@ -14,6 +14,7 @@ from fabkit.checks.thickness import ThicknessRow
 from fabkit.findings import Finding, Place, Rule, Severity
 from fabkit.house.sheet import House
 from fabkit.outputs.archive import Packed, digest
+from fabkit.outputs.glossary import terms_of
 from fabkit.package.model import Package
 from fabkit.units import format_number
 
@@ -53,6 +54,7 @@ def finding_record(finding: Finding) -> Record:
         "remedy": finding.remedy,
         "why": rule.why,
         "source": str(rule.source),
+        "words": words_of(rule),
         "places": [place_record(p) for p in finding.places],
     }
 
@@ -212,7 +214,13 @@ def rule_record(rule: Rule) -> Record:
         "why": rule.why,
         "source": str(rule.source),
         "remedy": rule.advice,
+        "words": words_of(rule),
     }
+
+
+def words_of(rule: Rule) -> list[str]:
+    """Terms of the glossary that a rule is about."""
+    return [term.term for term in terms_of(rule)]
 
 
 def house_sheet_record(house: House) -> Record:

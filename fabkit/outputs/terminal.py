@@ -13,6 +13,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any, TextIO
 
 from fabkit.findings import times
+from fabkit.outputs.glossary import glossary
 from fabkit.units import counted, format_mm, format_number
 
 if TYPE_CHECKING:
@@ -318,6 +319,9 @@ def print_rule(console: Console, rule: Record) -> None:
     console.print(f"{rule['id']} ({rule['severity']}): {rule['title']}", style="bold")
     for label, key in (("why", "why"), ("source", "source"), ("do", "remedy")):
         console.print(f"  {label}: {rule[key]}")
+    for term in glossary():
+        if term.term in rule["words"]:
+            console.print(f"  {term.term}: {term.meaning}", style="dim")
 
 
 def print_packed(console: Console, packed: Record) -> None:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 from fabkit.checks.thickness import ThicknessRow, thickness_table
 from fabkit.findings import Finding, Severity
 from fabkit.outputs import records
+from fabkit.outputs.glossary import glossary
 from fabkit.outputs.json import plain
 from fabkit.outputs.manifest import MAKER
 from fabkit.outputs.pictures import look_of
@@ -171,6 +172,7 @@ def page_environment() -> Environment:
     )
     made.filters["capitalize_first"] = lambda text: str(text)[:1].upper() + str(text)[1:]
     made.filters["number"] = format_number
+    made.globals["glossary"] = glossary()
     return made
 
 
