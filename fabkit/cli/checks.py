@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import click
 
-from fabkit.cli import grouping, options
+from fabkit.cli import completing, grouping, options
 
 
 @click.command("checks", cls=grouping.Command)
-@click.argument("entry", required=False, metavar="[ID]")
+@click.argument("entry", required=False, metavar="[ID]", shell_complete=completing.IDS)
 @options.AS_JSON
 def command(entry: str | None, as_json: bool) -> None:
     """List everything that can be found, or explain one entry.

@@ -13,6 +13,7 @@ from importlib import import_module
 from typing import Any, NoReturn
 
 import click
+from click.shell_completion import CompletionItem
 
 from fabkit import __version__
 from fabkit.cli.grouping import command_rows
@@ -61,6 +62,16 @@ class LazyGroup(click.Group):
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 -- click's signature
         """Names in the order of the table."""
         return list(COMMANDS)
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        """Commands that begin like this, without importing them, and our own options."""
+        if incomplete.startswith("-"):
+            return super().shell_complete(ctx, incomplete)
+        return [
+            CompletionItem(name, help=words)
+            for name, words in COMMANDS.items()
+            if name.startswith(incomplete) and " " not in name
+        ]
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
         """Import the module of a command."""

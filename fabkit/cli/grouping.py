@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from fabkit.cli import defaults
+from fabkit.cli import completing, defaults
 
 COMMAND_GROUPS = {
     "Check and draw": ("check", "preview", "sheet", "paper", "wiring"),
@@ -55,6 +55,12 @@ class Command(click.Command):
                 aligned = [(name.ljust(widest), words) for name, words in rows]
                 with formatter.section(title):
                     formatter.write_dl(aligned, col_max=widest + 2)
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Keep the words of the line for completion."""
+        if ctx.resilient_parsing:
+            ctx.meta[completing.TYPED] = list(args)
+        return super().parse_args(ctx, args)
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run with the user's defaults for what was not given."""

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from fabkit.cli import completing
 from fabkit.cli.words import BOARD_USE, words
 from fabkit.streams import STANDARD_STREAM
 
@@ -65,8 +66,18 @@ BOARD = click.option(
     help="One board is reversible, left, right, both, whole, plate or none.",
 )
 
-COLOUR = click.option("--colour", metavar="NAME", help="Colour of the solder mask, such as black.")
-FINISH = click.option("--finish", metavar="NAME", help="Surface finish, such as enig.")
+COLOUR = click.option(
+    "--colour",
+    metavar="NAME",
+    shell_complete=completing.COLOURS,
+    help="Colour of the solder mask, such as black.",
+)
+FINISH = click.option(
+    "--finish",
+    metavar="NAME",
+    shell_complete=completing.FINISHES,
+    help="Surface finish, such as enig.",
+)
 
 THICKNESS = click.option(
     "--thickness",
@@ -251,15 +262,24 @@ SILENCE = click.option(
     "--silence",
     multiple=True,
     metavar="ID=REASON",
+    shell_complete=completing.RULES,
     help="Set a rule aside; the reason is reported with it.",
 )
 
 CHOSEN_CHECKS = several(
     click.option(
-        "--only", multiple=True, metavar="ID", help="Run only this check, or a group: hole/"
+        "--only",
+        multiple=True,
+        metavar="ID",
+        shell_complete=completing.IDS,
+        help="Run only this check, or a group: hole/",
     ),
     click.option(
-        "--without", multiple=True, metavar="ID", help="Leave out this check, rule or group."
+        "--without",
+        multiple=True,
+        metavar="ID",
+        shell_complete=completing.IDS,
+        help="Leave out this check, rule or group.",
     ),
     SILENCE,
 )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 import click
 
-from fabkit.cli import grouping, looks, options
+from fabkit.cli import completing, grouping, looks, options
 from fabkit.cli.words import words
 
 if TYPE_CHECKING:
@@ -45,9 +45,15 @@ def read_point(
 @click.option(
     "--layer",
     metavar="NAME",
+    shell_complete=completing.LAYERS,
     help="For `layer`, and `net` --at: which, such as 'top copper'.",
 )
-@click.option("--net", metavar="NAME", help="For `net`: which, such as GND.")
+@click.option(
+    "--net",
+    metavar="NAME",
+    shell_complete=completing.NETS,
+    help="For `net`: which, such as GND.",
+)
 @click.option(
     "--at",
     "at_mm",
