@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.drill import problems
+from fabkit.drill.comments import FormatHint
 from fabkit.drill.formats import FormatState, describe
 from fabkit.drill.model import DrillFile, NumberFormat
 from fabkit.drill.numbers import DEFAULT_DIGITS, DigitSurvey, Unit
@@ -271,6 +272,7 @@ def read_with_board(
     box: Box | None,
     limits: Limits = DEFAULT_LIMITS,
     sibling: NumberFormat | None = None,
+    hint: tuple[FormatHint, str] | None = None,
 ) -> DrillFile:
     """Read a file and settle its number format by the board where the file leaves it open.
 
@@ -284,9 +286,11 @@ def read_with_board(
         Box of the board, mm.
     sibling
         Format of another drill file of the same export: taken when the board does not decide.
+    hint
+        What a text beside the drill files states, and its name: taken before a sibling.
 
-    A format the file states is never overruled; when it misses the board and another one fits,
-    that is reported.
+    A format the file states is overruled only when it misses the board and another one clearly
+    fits, and that is an error.
     """
     if box is not None and not np.isfinite(box).all():
         box = None  # the box of an outline without objects
@@ -294,7 +298,7 @@ def read_with_board(
     if not len(file.hits) + len(file.slots):
         return file
     if not file.needs_format:
-        return _with(file, *_misfits(file, data, pads, box, limits))
+        return _checked(file, data, pads, box, limits)
     trials = _trials(file, data, pads, box, limits=limits)
     scores = tuple(score for score, _ in trials)
     chosen = _winner(scores)
@@ -304,6 +308,15 @@ def read_with_board(
     if shifted is not None:
         chosen, finding = shifted
         return _read_again(file, data, chosen, limits, finding)
+    stated = _hinted(file, data, hint[0], limits) if hint is not None else None
+    if hint is not None and stated is not None:
+        finding = Finding.of(
+            problems.FORMAT_SIBLING,
+            f"read as {describe(stated)}, as {hint[1]} states",
+            Place(file=name),
+            assumed=describe(stated),
+        )
+        return _read_again(file, data, replace(stated, evidence=hint[1]), limits, finding)
     if sibling is not None and any(_reads_as(s.format, sibling) for s in scores):
         finding = Finding.of(
             problems.FORMAT_SIBLING,
@@ -321,7 +334,29 @@ def read_with_board(
         assumed=f"read as {describe(file.format)}",
         severity=Severity.WARNING if file.format.certain else Severity.ERROR,
     )
-    return _with(file, finding)
+    return replace(file, problems=(*file.problems, finding))
+
+
+def _hinted(file: DrillFile, data: bytes, hint: FormatHint, limits: Limits) -> NumberFormat | None:
+    """The one reading that a hint leaves; None where it leaves several, or contradicts."""
+    survey = DigitSurvey.of(data)
+    found: list[tuple[NumberFormat, Floats]] = []
+    for candidate in _candidates(file, data, survey, keep_stated=True):
+        pointed = candidate.zeros == "point"
+        if hint.unit not in (None, candidate.unit):
+            continue
+        if not pointed and hint.zeros not in (None, candidate.zeros):
+            continue
+        if not pointed and hint.digits is not None:
+            leading = candidate.zeros == "leading"
+            if (candidate.integers, candidate.decimals)[not leading] != hint.digits[not leading]:
+                continue
+            candidate = replace(candidate, integers=hint.digits[0], decimals=hint.digits[1])
+        again = read(data, name=file.name, limits=limits, number_format=candidate, audited=False)
+        points = _points(again)
+        if not any(_alike(points, other) for _, other in found):
+            found.append((candidate, points))
+    return found[0][0] if len(found) == 1 else None
 
 
 def _reads_as(first: NumberFormat, second: NumberFormat) -> bool:
@@ -374,16 +409,16 @@ def _shifted(
             limit=SHIFT_ACCEPT,
             assumed=describe(chosen),
         )
-    finding = Finding.of(
-        problems.ORIGIN,
-        f"{share:.0%} of the holes are on pads when read as {describe(chosen)}, but only after"
-        f" moving them by {shift[0]:.3f}, {shift[1]:.3f} mm",
+    # How far they are off is told where all files are laid on each other.
+    return chosen, Finding.of(
+        problems.FORMAT_INFERRED,
+        f"read as {describe(chosen)}: only then {share:.0%} of the holes are on pads, once all are"
+        f" moved by {shift[0]:.3f}, {shift[1]:.3f} mm",
         Place(file=file.name),
-        measured=float(np.hypot(*shift)),
-        unit="mm",
+        measured=share,
+        limit=SHIFT_ACCEPT,
         assumed=describe(chosen),
     )
-    return chosen, finding
 
 
 def _densest_shift(points: Floats, pads: Floats) -> Floats:
@@ -421,45 +456,52 @@ _STILL_TRUE: Final = (
 )
 
 
-def _misfits(
+def _checked(
     file: DrillFile, data: bytes, pads: Floats, box: Box | None, limits: Limits
-) -> list[Finding]:
+) -> DrillFile:
     """Does the stated format miss a board that another one, or no G93, would hit?"""
-    found: list[Finding] = []
     points = _points(file)
     stated = _score(file.format, file, points, pads, box)
     if file.work_zero_mm != (0.0, 0.0):
         unshifted = _score(file.format, file, points - np.array(file.work_zero_mm), pads, box)
         if unshifted.total >= ACCEPT and unshifted.total - stated.total >= LEAD:
-            found.append(
-                Finding.of(
-                    problems.WORK_ZERO_MISFIT,
-                    f"{unshifted.hit:.0%} of the holes are on pads without G93,"
-                    f" {stated.hit:.0%} with it",
-                    Place(file=file.name),
-                )
-            )
-            return found
-    if stated.inside >= 0.5 or (box is None and stated.total >= 0.5):
-        spread = stated.cover
-        if box is None or len(pads) == 0 or stated.hit >= 0.2 or spread >= 0.5:
-            return found
-    scores = score_formats(file, data, pads=pads, box=box, limits=limits, keep_stated=False)
-    best = _winner(scores)
-    if best is not None and scores[0].total - stated.total >= 2 * LEAD and scores[0].hit >= 0.5:
-        found.append(
-            Finding.of(
-                problems.FORMAT_MISFIT,
-                f"read as stated ({describe(file.format)}) {stated.hit:.0%} of the holes are on"
-                f" pads; read as {describe(best)} {scores[0].hit:.0%} are",
+            finding = Finding.of(
+                problems.WORK_ZERO_MISFIT,
+                f"{unshifted.hit:.0%} of the holes are on pads without G93,"
+                f" {stated.hit:.0%} with it",
                 Place(file=file.name),
-                measured=stated.total,
-                limit=ACCEPT,
-                assumed="the file was followed",
             )
-        )
-    return found
+            return replace(file, problems=(*file.problems, finding))
+    if not len(pads):
+        return file  # holes on a common grid tell a format no file states, not a stated one wrong
+    lies_there = stated.inside >= 0.5 or (box is None and stated.total >= 0.5)
+    if lies_there and (box is None or stated.hit >= 0.2 or stated.cover >= 0.5):
+        return file
+    trials = _trials(file, data, pads, box, limits=limits, keep_stated=False)
+    scores = tuple(score for score, _ in trials)
+    best = _winner(scores)
+    if best is None or scores[0].total - stated.total < 2 * LEAD or scores[0].hit < 0.5:
+        return file
+    times = _times_too_large(points, trials[0][1])
+    finding = Finding.of(
+        problems.FORMAT_MISFIT,
+        f"read as stated ({describe(file.format)}) {stated.hit:.0%} of the holes are on"
+        f" pads; read as {describe(best)} {scores[0].hit:.0%} are",
+        Place(file=file.name),
+        measured=stated.total if times is None else times,
+        limit=ACCEPT if times is None else 1.0,
+        unit=None if times is None else "times",
+        assumed=f"read as {describe(best)}",
+    )
+    return _read_again(file, data, best, limits, finding)
 
 
-def _with(file: DrillFile, *findings: Finding) -> DrillFile:
-    return replace(file, problems=(*file.problems, *findings)) if findings else file
+def _times_too_large(points: Floats, right: Floats) -> float | None:
+    """The one factor between two readings of a file; None where there is none."""
+    if points.shape != right.shape:
+        return None
+    far = np.abs(right) > 1.0
+    ratio = points[far] / right[far]
+    if not len(ratio) or np.ptp(ratio) > 1e-3 * abs(float(np.median(ratio))):
+        return None
+    return float(np.median(ratio))

@@ -354,17 +354,9 @@ WORK_ZERO_MISFIT: Final = declare(
     Severity.ERROR,
     "Export without G93.",
 )
-ORIGIN: Final = declare(
-    "origin-differs",
-    "Holes and copper have different origins",
-    "Laid over each other as they are, the holes miss the board.",
-    Source(_GERBER, "5.6.3"),
-    Severity.ERROR,
-    "Export Gerber and drill files with the same origin.",
-)
 FORMAT_SIBLING: Final = declare(
     "format-from-sibling",
-    "The number format is taken from another drill file",
+    "The number format is taken from another file of the set",
     "The file does not state it; files of one export share it.",
     COMMON_PRACTICE,
     Severity.WARNING,

@@ -138,7 +138,8 @@ class SpotIndex:
         return float((self.find(points) >= 0).mean()) if len(points) else 0.0
 
     def _keys(self, points: Floats) -> Ints:
-        cells = np.floor(np.clip(np.nan_to_num(points), -1e6, 1e6) / (2 * self.reach))
+        # A little wider than twice the reach, lest rounding puts a whole cell between two corners.
+        cells = np.floor(np.clip(np.nan_to_num(points), -1e6, 1e6) / (2.001 * self.reach))
         keys: Ints = cells[:, 0].astype(np.int64) * 2**31 + cells[:, 1].astype(np.int64)
         return keys
 

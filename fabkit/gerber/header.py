@@ -79,8 +79,13 @@ def _first(pattern: re.Pattern[bytes], key: bytes, data: bytes) -> re.Match[byte
     return None
 
 
-def read_header(data: bytes, log: ProblemLog) -> Header | None:
-    """Find unit and format; None, with the reason in ``log``, when the file cannot be drawn."""
+def read_header(
+    data: bytes, log: ProblemLog, *, unit_mm: float | None = None, more_decimals: int = 0
+) -> Header | None:
+    """Find unit and format; None, with the reason in ``log``, when the file cannot be drawn.
+
+    ``unit_mm`` and ``more_decimals`` say otherwise than the file, or what it leaves out.
+    """
     format_ = _first(_FS, b"FS", data)
     unit_ = _first(_MO, b"MO", data)
     operation = _OPERATION.search(data)
@@ -94,10 +99,20 @@ def read_header(data: bytes, log: ProblemLog) -> Header | None:
         else:
             log.add(NOT_GERBER, "no Gerber command was found", offset=0)
         return None
-    unit = _unit(data, unit_, log)
+    unit = _unit(data, unit_, log, unit_mm)
     digits = _format(format_, log)
     if unit is None or digits is None or format_ is None:
         return None
+    if more_decimals:
+        nx, mx, ny, my, trailing, steps = digits
+        digits = (
+            nx - more_decimals,
+            mx + more_decimals,
+            ny - more_decimals,
+            my + more_decimals,
+            (trailing),
+            steps,
+        )
     late = [
         m.start()
         for m in (format_, unit_)
@@ -125,12 +140,21 @@ def read_header(data: bytes, log: ProblemLog) -> Header | None:
     return header
 
 
-def _unit(data: bytes, unit: re.Match[bytes] | None, log: ProblemLog) -> float | None:
+def _unit(
+    data: bytes, unit: re.Match[bytes] | None, log: ProblemLog, given: float | None
+) -> float | None:
     if unit is None:
         old = _G70.search(data)
         if old is None:
-            log.add(UNIT_MISSING, "neither MO nor G70 or G71 gives a unit", offset=0)
-            return None
+            told = None if given is None else "inches" if given == INCH_MM else "millimetres"
+            log.add(
+                UNIT_MISSING,
+                "neither MO nor G70 or G71 gives a unit",
+                offset=0,
+                assumed=told and f"read as {told}, as it lies on the other files then",
+                severity=Severity.WARNING if told else None,
+            )
+            return given
         word = "inches" if old[1] == b"0" else "millimetres"
         log.add(
             UNIT_BY_G,
@@ -139,6 +163,8 @@ def _unit(data: bytes, unit: re.Match[bytes] | None, log: ProblemLog) -> float |
             assumed=f"read as {word}",
         )
         return INCH_MM if old[1] == b"0" else 1.0
+    if given is not None:
+        return given
     if unit[1] == b"IN":
         log.add(INCH_UNIT, "lengths are in inches", offset=unit.start())
         return INCH_MM

@@ -50,7 +50,14 @@ def looks_like_gerber(data: bytes) -> float:
     return min(1.0, sum(weight for sign, weight in _SIGNS if sign.search(head)))
 
 
-def read(data: bytes, *, name: str, limits: Limits = DEFAULT_LIMITS) -> GerberFile:
+def read(
+    data: bytes,
+    *,
+    name: str,
+    limits: Limits = DEFAULT_LIMITS,
+    unit_mm: float | None = None,
+    more_decimals: int = 0,
+) -> GerberFile:
     """Read a layer file.
 
     Nothing in ``data`` makes this raise: what is wrong is in the result's ``problems``, and
@@ -64,6 +71,9 @@ def read(data: bytes, *, name: str, limits: Limits = DEFAULT_LIMITS) -> GerberFi
         Member name, for places.
     limits
         Bounds on what the file may ask for.
+    unit_mm, more_decimals
+        Unit to read it in whatever it says, and decimals more than it says, as other files of
+        its package have shown.
     """
     log = ProblemLog(name, keep=limits.problem_places)
     if len(data) > limits.file_bytes:
@@ -75,7 +85,7 @@ def read(data: bytes, *, name: str, limits: Limits = DEFAULT_LIMITS) -> GerberFi
         return _nothing(name, data[:0], len(data), log)
     if data.startswith(_MARK):
         log.add(BYTE_ORDER_MARK, "the file begins with a byte-order mark", offset=0)
-    header = read_header(data, log)
+    header = read_header(data, log, unit_mm=unit_mm, more_decimals=more_decimals)
     if header is None:
         return _nothing(name, data, len(data), log)
     interpreter = Interpreter(data, header, limits, log)

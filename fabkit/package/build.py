@@ -21,13 +21,17 @@ from fabkit.gerber.reader import looks_like_gerber
 from fabkit.gerber.reader import read as read_gerber
 from fabkit.intake.model import Intake, LeftOut, Member
 from fabkit.limits import DEFAULT_LIMITS, Limits
-from fabkit.package.byproducts import read_byproduct
+from fabkit.package.byproducts import NO_HINT, ByProduct, read_byproduct
 from fabkit.package.choosing import choose_set
 from fabkit.package.claims import Claim
 from fabkit.package.completeness import find_gaps
+from fabkit.package.content import Look
+from fabkit.package.laying import lay
 from fabkit.package.model import Content, Package, PackageFile, Role, RoleKind
+from fabkit.package.registration import register
 from fabkit.package.roles import assign_roles
 from fabkit.package.stated import UNUSED, match_roles
+from fabkit.package.unitless import read_unitless
 from fabkit.sidecars.jobfile import looks_like_job, read_job
 from fabkit.sidecars.netlist import looks_like_netlist, read_netlist
 from fabkit.sidecars.partslist import looks_like_parts, read_parts
@@ -103,10 +107,15 @@ def read_package(
             byproducts.append(text)
         reason = _why_not(member.data) if text is None else text.reason
         left_out.append(LeftOut(name=member.name, reason=reason))
+    read_unitless(members, contents, limits)
+    looks = {i: Look(c) for i, c in enumerate(contents) if isinstance(c, GerberFile)}
     claims, findings = assign_roles(
-        names, [member.data for member in members], contents, stated, byproducts
+        names, [member.data for member in members], contents, looks, stated, byproducts
     )
-    contents = _settle_drills(members, contents, claims, limits)
+    contents = _settle_drills(members, contents, claims, byproducts, limits)
+    roles_found = [claim.role for claim in claims]
+    fits = register(roles_found, contents, looks)
+    findings += lay(members, contents, roles_found, fits, limits)
     files = tuple(
         PackageFile(
             name=member.name,
@@ -195,9 +204,14 @@ def _settle_drills(
     members: Sequence[Member],
     contents: Sequence[Content],
     claims: Sequence[Claim],
+    byproducts: Sequence[ByProduct],
     limits: Limits,
 ) -> list[Content]:
-    """Drill images become drill files; number formats are settled by the board."""
+    """Drill images become drill files; number formats are settled by the board.
+
+    Where the board does not decide, a text beside the files does, or another drill file.
+    """
+    hint = next(((t.drills, t.name) for t in byproducts if t.drills != NO_HINT), None)
     settled = list(contents)
     drills = [i for i, c in enumerate(claims) if c.role.kind is RoleKind.DRILL]
     pads: NDArray[np.float64] | None = None
@@ -213,9 +227,20 @@ def _settle_drills(
         if pads is None:
             pads, box = _pads(contents, claims), _box(contents, claims)
         settled[i] = read_with_board(
-            member.data, name=member.name, pads=pads, box=box, limits=limits
+            member.data, name=member.name, pads=pads, box=box, limits=limits, hint=hint
         )
+    known = [d.format for i in drills if isinstance(d := settled[i], DrillFile) and _is_known(d)]
+    for i in drills:
+        left, member = settled[i], members[i]
+        if known and isinstance(left, DrillFile) and left.needs_format and pads is not None:
+            settled[i] = read_with_board(
+                member.data, name=member.name, pads=pads, box=box, limits=limits, sibling=known[0]
+            )
     return settled
+
+
+def _is_known(drill: DrillFile) -> bool:
+    return not drill.needs_format and drill.format.evidence != "default" and len(drill.hits) > 0
 
 
 def _pads(contents: Sequence[Content], claims: Sequence[Claim]) -> NDArray[np.float64]:

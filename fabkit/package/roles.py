@@ -50,6 +50,7 @@ def assign_roles(
     names: Sequence[str],
     data: Sequence[bytes],
     contents: Sequence[Content],
+    looks: Mapping[int, Look],
     stated: Mapping[int, Role] = NOTHING_STATED,
     byproducts: Sequence[ByProduct] = (),
 ) -> tuple[list[Claim], list[Finding]]:
@@ -60,6 +61,8 @@ def assign_roles(
     names, data, contents
         Member names, their bytes and what was read from them; drill data in Gerber form are
         still Gerber files here.
+    looks
+        Looks at the layer files among them, by index.
     stated
         Roles the user states, by index; they win over all evidence.
     byproducts
@@ -91,7 +94,6 @@ def assign_roles(
                 name, content, read_name(name, shared), beside, functions, byproducts, findings
             )
         )
-    looks = {i: Look(c) for i, c in enumerate(contents) if isinstance(c, GerberFile)}
     _ask_contents(names, claims, contents, looks)
     _fill_sides(names, claims, looks)
     findings += _number_copper(names, claims)
@@ -229,9 +231,10 @@ def _fill_pair(
     if claims[first].role.kind is not RoleKind.LEGEND and all(i in looks for i in rows):
         scores = [side_scores(looks[i], others) for i in (first, *more)]
         gain = scores[0][0] - scores[0][1] + sum(s[1] - s[0] for s in scores[1:])
-    if abs(gain) < 2 and not more:
+    lone_legend = claims[first].role.kind is RoleKind.LEGEND
+    if abs(gain) < 2 and not more and not lone_legend:
         return
-    why = "in the order of the names, top first"
+    why = "in the order of the names, top first" if more else "as a lone legend mostly is"
     if abs(gain) >= 2:
         why = f"fits better by {abs(gain)} pads"
     sides: tuple[Side, ...] = ("bottom", "top") if gain <= -2 else ("top", "bottom")

@@ -151,3 +151,37 @@ JOB_POLARITY: Final = Rule.of(
     "Export all files again in one go.",
     _JOB,
 )
+_ALIGNED = Source("Gerber Layer Format Specification 2021.02", "6.2, alignment of files")
+SHIFTED: Final = Rule.of(
+    "register/shifted",
+    "File lies beside the others",
+    "All files of a board must share one origin; this one would be made out of place.",
+    _E,
+    "Export all files again in one go, with the same origin.",
+    _ALIGNED,
+)
+MIRRORED: Final = Rule.of(
+    "register/mirrored",
+    "File is mirrored or turned",
+    "All files are seen from the top, the bottom ones too; this one was turned over.",
+    _E,
+    "Export the file again without mirroring or turning.",
+    _ALIGNED,
+)
+SCALED: Final = Rule.of(
+    "register/other-unit",
+    "File is in another unit than it says",
+    "Its coordinates fit the other files only after a change of unit or digits.",
+    _E,
+    "Export the file again and check its unit and number format.",
+    _ALIGNED,
+)
+LOOSE: Final = Rule.of(
+    "register/no-fit",
+    "File does not fit the others",
+    "Hardly anything in it lies where the other files have its counterpart: it may belong to "
+    "another board or revision.",
+    _W,
+    "Check that all files belong to one revision.",
+    _ALIGNED,
+)

@@ -49,7 +49,7 @@ FOUND_AS = {
     "drill-small": "hole/plated-too-small",
     "drill-large": "hole/too-large",
     "drill-off-step": "hole/odd-size",
-    "drill-wrong-unit": "register/other-unit",
+    "drill-wrong-unit": "drill/format-misfit",
     "slot-narrow": "hole/slot-too-narrow",
     "slot-short": "hole/slot-too-short",
     "aspect-ratio": "hole/aspect-ratio",

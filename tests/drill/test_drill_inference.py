@@ -88,11 +88,11 @@ def test_stated_unit_restricts_the_candidates() -> None:
     assert {(s.format.unit, s.format.zeros) for s in scores} == {("inch", "trailing")}
 
 
-def test_stated_format_that_misses_the_board_is_told_not_changed() -> None:
-    """A stated format is followed although another one fits, and that is an error."""
+def test_stated_format_that_misses_the_board_gives_way() -> None:
+    """A stated format that misses the board gives way to the one that fits, as an error."""
     data = DATA.replace(b"M48\n", b"M48\nINCH,TZ,00.0000\n")
     file = read_with_board(data, name="a", pads=PADS, box=BOX)
-    assert file.hits.x[0] == pytest.approx(12.7)
+    assert np.column_stack((file.hits.x, file.hits.y)) == pytest.approx(PADS)
     finding = next(p for p in file.problems if p.id == "drill/format-misfit")
     assert finding.severity is Severity.ERROR
 
@@ -104,12 +104,12 @@ def test_stated_format_that_fits_is_silent() -> None:
     assert not any("format" in p.id for p in file.problems)
 
 
-def test_moved_origin_is_found_and_told() -> None:
-    """Holes that fit only after one shift give the format and an error about the origin."""
+def test_moved_origin_still_tells_the_format() -> None:
+    """Holes that fit only after one shift give the format; how far they are off is told later."""
     file = read_with_board(DATA, name="a", pads=PADS + MOVED, box=(300, 200, 400, 260))
     assert (file.format.unit, file.format.decimals) == ("mm", 3)
-    finding = next(p for p in file.problems if p.id == "drill/origin-differs")
-    assert finding.measured == pytest.approx(np.hypot(300, 200), abs=0.01)
+    finding = next(p for p in file.problems if p.id == "drill/format-inferred")
+    assert "300.000, 200.000" in finding.message
 
 
 def test_work_zero_that_does_not_fit() -> None:

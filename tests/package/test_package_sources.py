@@ -203,8 +203,9 @@ def test_spots_are_found_as_a_tree_finds_them() -> None:
     """The fast look-up agrees with scipy's tree, in the larger of the two differences."""
     rng = np.random.default_rng(7)
     reach = 0.05
-    spots = np.unique(rng.integers(0, 60, (300, 2)), axis=0) * 0.5 - 7.0
+    spots = np.unique(rng.integers(0, 60, (300, 2)), axis=0) * 0.525 - 7.0
     points = spots[rng.integers(0, len(spots), 2000)] + rng.uniform(-0.1, 0.1, (2000, 2))
+    points[::7] = spots[rng.integers(0, len(spots), len(points[::7]))]
     near = cKDTree(spots).query(points, p=np.inf)[0] <= reach
 
     assert 200 < near.sum() < 1800

@@ -15,11 +15,9 @@ TESTS = {
         "drill/test_drill_inference.py::test_without_a_board_it_stays_open"
     ),
     "drill/format-misfit": (
-        "drill/test_drill_inference.py::"
-        "test_stated_format_that_misses_the_board_is_told_not_changed"
+        "drill/test_drill_inference.py::test_stated_format_that_misses_the_board_gives_way"
     ),
     "drill/work-zero-misfit": ("drill/test_drill_inference.py::test_work_zero_that_does_not_fit"),
-    "drill/origin-differs": "drill/test_drill_inference.py::test_moved_origin_is_found_and_told",
     "drill/format-from-sibling": (
         "drill/test_drill_inference.py::test_sibling_settles_what_the_board_does_not"
     ),

@@ -1,0 +1,240 @@
+"""Lays files that are off on the others, and says so with numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fabkit.drill.model import DrillFile
+from fabkit.drill.reader import read as read_drill
+from fabkit.findings import Finding, Place, Rule
+from fabkit.geometry.placing import Placing
+from fabkit.gerber.model import GerberFile
+from fabkit.gerber.moving import move
+from fabkit.gerber.reader import read as read_gerber
+from fabkit.intake.model import Member
+from fabkit.limits import Limits
+from fabkit.package import rules
+from fabkit.package.model import Content, Role, RoleKind
+from fabkit.package.registration import FEW, FIT_MM, FITS, Fit
+from fabkit.units import INCH_MM, format_mm, format_number
+
+Floats = NDArray[np.float64]
+_WHAT: Final = {
+    RoleKind.DRILL: ("holes", "pads"),
+    RoleKind.MASK: ("openings", "pads and holes"),
+    RoleKind.PASTE: ("openings", "pads"),
+    RoleKind.COPPER: ("pads", "openings and holes"),
+}
+_MARGIN_MM: Final = 1.0
+
+
+def lay(
+    members: Sequence[Member],
+    contents: list[Content],
+    roles: Sequence[Role],
+    fits: Mapping[int, Fit],
+    limits: Limits,
+) -> list[Finding]:
+    """Lay files as found; ``contents`` is changed in place.
+
+    Returns
+    -------
+    A finding for each file that is off, with what it was, and what the board goes on with.
+    """
+    findings: list[Finding] = []
+    for i, fit in sorted(fits.items()):
+        member = members[i]
+        findings.append(_finding(member.name, roles[i], fit))
+        if fit.factor != 1.0:
+            contents[i] = _read_scaled(member, contents[i], fit.factor, limits)
+        if fit.placing != Placing():
+            contents[i] = _placed(contents[i], fit.placing)
+    findings += _lay_profile(members, contents, roles, fits)
+    return findings
+
+
+def _placed(content: Content, placing: Placing) -> Content:
+    if isinstance(content, GerberFile):
+        return move(content, placing)
+    if isinstance(content, DrillFile):
+        return replace(
+            content,
+            hits=content.hits.with_columns(**placing.columns(content.hits)),
+            slots=content.slots.with_columns(**placing.columns(content.slots)),
+        )
+    return content
+
+
+def _read_scaled(member: Member, content: Content, factor: float, limits: Limits) -> Content:
+    """Read with the unit or the digits that make coordinates ``factor`` times as large."""
+    digits = round(np.log10(factor)) if factor in (10.0, 0.1, 100.0, 0.01) else 0
+    if isinstance(content, GerberFile):
+        unit = content.unit_mm if digits else (INCH_MM if factor > 1 else 1.0)
+        again = read_gerber(
+            member.data, name=member.name, limits=limits, unit_mm=unit, more_decimals=-digits
+        )
+        return replace(again, problems=content.problems)
+    if isinstance(content, DrillFile):
+        given = replace(
+            content.format,
+            unit=content.format.unit if digits else ("inch" if factor > 1 else "mm"),
+            integers=content.format.integers + digits,
+            decimals=content.format.decimals - digits,
+        )
+        drill = read_drill(member.data, name=member.name, limits=limits, number_format=given)
+        return replace(drill, problems=content.problems)
+    return content
+
+
+def _finding(name: str, role: Role, fit: Fit) -> Finding:
+    what = "the drill file" if role.kind is RoleKind.DRILL else f"the {role}"
+    points, counterparts = _WHAT[role.kind]
+    lands = f"{_percent(fit.after)} of its {points} land on {counterparts}"
+    misses = f"({_percent(fit.before)} as it is, {_percent(fit.next_best)} by the next best move)"
+    place = Place(file=name)
+    shift = fit.placing
+    if not fit.moves:
+        return Finding.of(
+            rules.LOOSE,
+            f"only {_percent(fit.before)} of the {points} of {what} lie on {counterparts}, however "
+            "it is moved",
+            place,
+            measured=fit.before,
+            limit=FITS,
+        )
+    if fit.factor != 1.0:
+        times = max(fit.factor, 1 / fit.factor)
+        size = "small" if fit.factor > 1 else "large"
+        return _moved(
+            rules.SCALED,
+            f"{what} is {format_number(times)} times too {size}; read in the right size, {lands} "
+            f"{misses}",
+            place,
+            times,
+            "times",
+            "used in the right size",
+        )
+    if shift.mirrored or shift.quarter_turns:
+        turned = f"turned by {90 * shift.quarter_turns}°" if shift.quarter_turns else ""
+        about = f"mirrored about the vertical line x = {format_mm(shift.dx_mm / 2)}"
+        how = " and ".join([about] * shift.mirrored * (not turned) or ["mirrored"] * shift.mirrored)
+        how = " and ".join(word for word in (how, turned) if word)
+        return _moved(
+            rules.MIRRORED,
+            f"{what} is {how}; turned back, {lands} {misses}",
+            place,
+            shift.dx_mm / 2,
+            "mm",
+            "used turned back",
+        )
+    return _moved(
+        rules.SHIFTED,
+        f"{what} lies {_shift(-shift.dx_mm)}, {_shift(-shift.dy_mm)} mm off; moved back, {lands} "
+        f"{misses}",
+        place,
+        float(np.hypot(shift.dx_mm, shift.dy_mm)),
+        "mm",
+        "used moved back",
+    )
+
+
+def _moved(
+    rule: Rule, message: str, place: Place, measured: float, unit: str, assumed: str
+) -> Finding:
+    return Finding.of(
+        rule,
+        message,
+        place,
+        measured=measured,
+        limit=FIT_MM if unit == "mm" and rule is rules.SHIFTED else None,
+        unit=unit,
+        assumed=assumed,
+    )
+
+
+def _percent(share: float) -> str:
+    return f"{format_number(100 * share, digits=0)} %"
+
+
+def _shift(mm: float) -> str:
+    return f"{mm + 0.0:.2f}"
+
+
+def _lay_profile(
+    members: Sequence[Member],
+    contents: list[Content],
+    roles: Sequence[Role],
+    fits: Mapping[int, Fit],
+) -> Iterator[Finding]:
+    """Lay a profile around everything, where it surrounds next to nothing.
+
+    It goes where another file of the export goes, when that surrounds all; else its middle is
+    laid on the middle of the rest, when that fits inside it.
+    """
+    profiles = [
+        i
+        for i, role in enumerate(roles)
+        if role.kind is RoleKind.PROFILE and isinstance(contents[i], GerberFile)
+    ]
+    rest = _extent(contents, roles)
+    if not profiles or rest is None:
+        return
+    boxes = np.array([_bounds(contents[i]) for i in profiles])
+    boxes = boxes[np.isfinite(boxes).all(axis=1)]
+    if not len(boxes):
+        return
+    box = np.concatenate((boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)))
+    low, high = rest[:2], rest[2:]
+    apart = (box[2:] < low).any() or (box[:2] > high).any()
+    fits_in = (high - low <= box[2:] - box[:2] + 2 * _MARGIN_MM).all()
+    if not apart or not fits_in:
+        return
+    spare = (box[2:] - box[:2]) - (high - low)
+    moves = [fit.placing for fit in fits.values() if fit.placing != Placing() and fit.factor == 1]
+    middle = (low + high - box[:2] - box[2:]) / 2
+    chosen = Placing(dx_mm=float(middle[0]), dy_mm=float(middle[1]))
+    sure = False
+    for placing in moves:
+        at = placing.points(box.reshape(2, 2))
+        inside = at.min(axis=0) - _MARGIN_MM <= low, at.max(axis=0) + _MARGIN_MM >= high
+        if inside[0].all() and inside[1].all():
+            chosen, sure = placing, True
+    how = (
+        "moved back as another file of the set, it surrounds all layers"
+        if sure
+        else f"its middle laid on theirs, within {format_mm(max(float(spare.max()) / 2, 0.0))}"
+    )
+    for i in profiles:
+        contents[i] = _placed(contents[i], chosen)
+        yield _moved(
+            rules.SHIFTED,
+            f"the profile lies {_shift(-chosen.dx_mm)}, {_shift(-chosen.dy_mm)} mm off, beside all "
+            f"layers; {how}",
+            Place(file=members[i].name),
+            float(np.hypot(chosen.dx_mm, chosen.dy_mm)),
+            "mm",
+            "used moved back",
+        )
+
+
+def _bounds(content: Content) -> Floats:
+    return np.array(content.bounds if isinstance(content, GerberFile) else (np.nan,) * 4)
+
+
+def _extent(contents: Sequence[Content], roles: Sequence[Role]) -> Floats | None:
+    """Box of copper and masks, mm; None without any."""
+    kinds = (RoleKind.COPPER, RoleKind.MASK)
+    boxes = [
+        _bounds(content)
+        for content, role in zip(contents, roles, strict=True)
+        if role.kind in kinds and isinstance(content, GerberFile) and len(content.objects) >= FEW
+    ]
+    real = np.array([box for box in boxes if np.isfinite(box).all()])
+    if not len(real):
+        return None
+    return np.concatenate((real[:, :2].min(axis=0), real[:, 2:].max(axis=0)))

@@ -1,0 +1,325 @@
+"""One registration of all files of a package: which file lies elsewhere, and how it fits.
+
+Only middles of pads, openings and holes are compared, a sample of each file.  A set whose files
+lie on each other costs a few look-ups.  Where some do not, the fewest moves are looked for after
+which all do, so that the file that is off is named and not the files around it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fabkit.drill.model import DrillFile
+from fabkit.geometry.neighbours import SpotIndex
+from fabkit.geometry.placing import Placing
+from fabkit.gerber.model import GerberFile
+from fabkit.package.content import Look
+from fabkit.package.model import Content, Role, RoleKind, Side
+from fabkit.units import INCH_MM
+
+Floats = NDArray[np.float64]
+
+FIT_MM: Final = 0.05
+"""Points this near to each other belong together (common practice: drill to pad 0.075)."""
+FEW: Final = 6
+"""Fewer points than this prove nothing."""
+FITS: Final = 0.5
+"""Share of points that must fit for a file to count as lying on the others."""
+SURE: Final = 0.8
+"""Share of points that must fit after a move for it to be believed."""
+BETTER: Final = 0.3
+"""A move must bring this much larger a share onto the others."""
+LEAD: Final = 0.1
+"""The best move is better than the next one by this share of the points."""
+_WHOLE: Final = 0.98
+_SYMMETRIC: Final = 0.9
+"""Below this a file may be mirrored although half of it fits."""
+_SAMPLE: Final = 400
+_VOTERS: Final = 60
+_ELSEWHERE_MM: Final = 0.5
+"""Shifts that differ by more are different ones."""
+_COARSE_MM: Final = (0.01 * INCH_MM, 0.1)
+"""Steps to which coarse formats round; points off by half a step still lie on their pads."""
+_ROUNDING_MM: Final = 2e-4
+_MOST_MOVES: Final = 4
+IN_PLACE: Final = Placing()
+FACTORS: Final = (INCH_MM, 1 / INCH_MM, 10.0, 0.1, 100.0, 0.01)
+"""Factors of unit and digit mistakes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fit:
+    """What lays a file on the others.
+
+    Parameters
+    ----------
+    placing
+        Mirror, quarter turns and shift; after the factor.
+    factor
+        Unit or digits: coordinates times this fit.
+    before, after
+        Shares of the points that lie on the others as the file is, and after the move.
+    next_best
+        Share after the next best move that is another one.
+    """
+
+    placing: Placing = IN_PLACE
+    factor: float = 1.0
+    before: float = 0.0
+    after: float = 0.0
+    next_best: float = 0.0
+
+    @property
+    def moves(self) -> bool:
+        """Whether anything is moved."""
+        return self.factor != 1.0 or self.placing != IN_PLACE
+
+
+@dataclass(slots=True)
+class _Part:
+    """One file's points, and what they are to lie on."""
+
+    index: int
+    role: Role
+    points: Floats
+    follows: bool = False
+    """Bare holes have no pads: they prove nothing, and go where the other drill files go."""
+    reach: float = FIT_MM
+    """How near its points come to what they lie on."""
+    fit: Fit | None = None
+    _spots: dict[float, SpotIndex] = field(init=False, default_factory=dict)
+
+    def spots(self, reach: float) -> SpotIndex:
+        """Its points, to be found within a reach."""
+        if reach not in self._spots:
+            self._spots[reach] = SpotIndex(self.points, reach)
+        return self._spots[reach]
+
+    @property
+    def sample(self) -> Floats:
+        return self.points[:: -(-len(self.points) // _SAMPLE) or 1]
+
+    def moved(self, fit: Fit) -> _Part:
+        points = fit.placing.points(self.points * fit.factor)
+        return replace(self, points=points, fit=fit)
+
+
+def register(
+    roles: Sequence[Role], contents: Sequence[Content], looks: dict[int, Look]
+) -> dict[int, Fit]:
+    """Find out which files do not lie on the others, and what would lay them there.
+
+    Parameters
+    ----------
+    roles, contents
+        Of all files, by index; drill files are read.
+    looks
+        Looks at layer files made before; more are added.
+
+    Returns
+    -------
+    By index, the files that do not fit: with the move that lays them on the others, or, where
+    there is none, with a fit that moves nothing.
+    """
+    parts = [part for i in range(len(roles)) if (part := _part(i, roles[i], contents[i], looks))]
+    for _ in range(_MOST_MOVES):
+        shares = [_share(part, parts) for part in parts]
+        if all(s is None or s >= _SYMMETRIC for s in shares):
+            break
+        best = _best_move(parts, shares)
+        if best is None:
+            break
+        parts = best
+    found = {part.index: part.fit for part in parts if part.fit is not None}
+    for part in parts:
+        share = _share(part, parts)
+        if part.fit is None and share is not None and share < LEAD:
+            found[part.index] = Fit(before=share, after=share)
+    return found
+
+
+def _part(index: int, role: Role, content: Content, looks: dict[int, Look]) -> _Part | None:
+    if isinstance(content, DrillFile) and role.kind is RoleKind.DRILL:
+        drilled = content.slots.take(~content.slots.routed)
+        middles = (drilled.x0 + drilled.x1) / 2, (drilled.y0 + drilled.y1) / 2
+        hits = np.column_stack((content.hits.x, content.hits.y))
+        points = np.concatenate((hits, np.column_stack(middles)))
+    elif isinstance(content, GerberFile) and role.kind in (
+        RoleKind.COPPER,
+        RoleKind.MASK,
+        RoleKind.PASTE,
+    ):
+        points = looks.setdefault(index, Look(content)).spots
+    else:
+        return None
+    bare = isinstance(content, DrillFile) and False in (role.plated, content.plated)
+    follows = bare or len(points) < FEW
+    if follows and role.kind is not RoleKind.DRILL:
+        return None
+    steps = [step for step in _COARSE_MM if role.kind is RoleKind.DRILL and _is_on(points, step)]
+    reach = max((step / 2 for step in steps), default=0.0) + FIT_MM
+    return _Part(index=index, role=role, points=points, follows=follows, reach=reach)
+
+
+def _is_on(points: Floats, step: float) -> bool:
+    """Whether all points lie on a grid of whole steps, as coarsely rounded ones do."""
+    return bool((np.abs(points - np.round(points / step) * step) < _ROUNDING_MM).all())
+
+
+def _counterparts(part: _Part, parts: Sequence[_Part]) -> list[_Part]:
+    """Files that the points of one are to lie on."""
+    kind, side = part.role.kind, part.role.side
+
+    def meets(other: _Part) -> bool:
+        beneath = other.role.kind is RoleKind.COPPER and _same_side(side, other.role.side)
+        match kind:
+            case RoleKind.DRILL:
+                return other.role.kind in (RoleKind.COPPER, RoleKind.MASK)
+            case RoleKind.MASK:
+                return beneath or other.role.kind is RoleKind.DRILL
+            case RoleKind.PASTE:
+                return beneath
+            case _:
+                opened = other.role.kind is RoleKind.MASK and _same_side(side, other.role.side)
+                return opened or other.role.kind is RoleKind.DRILL
+
+    return [other for other in parts if other.index != part.index and meets(other)]
+
+
+def _proving(group: Sequence[_Part]) -> list[_Part]:
+    return [part for part in group if not part.follows]
+
+
+def _same_side(one: Side | None, other: Side | None) -> bool:
+    return one is not None and one == other
+
+
+def _share(part: _Part, parts: Sequence[_Part]) -> float | None:
+    """Share of a file's points on its counterparts; None where nothing can be told.
+
+    Copper lies on the drills when the holes lie on it: most of its pads may have none.
+    """
+    others = _counterparts(part, parts)
+    if not others or part.follows:
+        return None
+    sample = part.sample
+    hit = np.zeros(len(sample), dtype=bool)
+    for other in others:
+        hit |= other.spots(max(part.reach, other.reach)).find(sample) >= 0
+    share = float(hit.mean())
+    if part.role.kind is RoleKind.COPPER:
+        drills = [other for other in others if other.role.kind is RoleKind.DRILL]
+        back = [part.spots(other.reach).share(other.sample) for other in drills]
+        share = max([share, *back])
+    return share
+
+
+def _best_move(parts: list[_Part], shares: Sequence[float | None]) -> list[_Part] | None:
+    """The parts after the one move that makes most of them fit; None when none helps."""
+    unfit = [p for p, s in zip(parts, shares, strict=True) if s is not None and s < FITS]
+    doubtful = [p for p, s in zip(parts, shares, strict=True) if s is not None and s < _SYMMETRIC]
+    drills = [p for p in parts if p.role.kind is RoleKind.DRILL and p.fit is None]
+    groups = [[p] for p in (unfit or doubtful) if p.fit is None]
+    if len(drills) > 1 and any(p in (unfit or doubtful) for p in drills):
+        groups.insert(0, drills)
+    now = _score(parts)
+    best: tuple[float, list[_Part]] | None = None
+    for group in groups:
+        moved = _moved(group, parts, mirror_only=not unfit)
+        if moved is None:
+            continue
+        score = _score(moved) - 0.01 * len(group)
+        if score > now + (BETTER / 2 if unfit else LEAD / 2) and (best is None or score > best[0]):
+            best = score, moved
+    return best[1] if best else None
+
+
+def _score(parts: Sequence[_Part]) -> float:
+    """Sum of how well all files fit."""
+    return sum(s for part in parts if (s := _share(part, parts)) is not None)
+
+
+def _moved(group: list[_Part], parts: list[_Part], *, mirror_only: bool) -> list[_Part] | None:
+    rest = [p for p in parts if p not in group]
+    others = {o.index: o for p in group for o in _counterparts(p, rest)}
+    points = np.concatenate([np.empty((0, 2)), *(p.points for p in _proving(group))])
+    if not others or not len(points):
+        return None
+    reference = np.concatenate([o.points for o in others.values()])
+    fit = find_fit(points, reference, mirror_only=mirror_only)
+    if fit is None:
+        return None
+    made = {p.index: p.moved(fit) for p in group}
+    return [made.get(p.index, p) for p in parts]
+
+
+def find_fit(points: Floats, reference: Floats, *, mirror_only: bool = False) -> Fit | None:
+    """What lays points on a reference, both (n, 2) float64, mm; None when nothing clearly does.
+
+    A shift alone is tried first, then a mirror and quarter turns, then units and digits.
+    """
+    index = SpotIndex(reference, FIT_MM)
+    sample = points[:: -(-len(points) // _SAMPLE) or 1]
+    before = index.share(sample)
+    for tried in _tries(mirror_only=mirror_only):
+        fits = []
+        for placing, factor in tried:
+            turned = placing.points(sample * factor)
+            for dx, dy in _voted_shifts(turned, reference):
+                if factor != 1.0 and np.hypot(dx, dy) > 1.0:
+                    continue
+                after = index.share(turned + np.array((dx, dy)))
+                laid = Placing(
+                    mirrored=placing.mirrored,
+                    quarter_turns=placing.quarter_turns,
+                    dx_mm=dx,
+                    dy_mm=dy,
+                )
+                fits.append((after, laid, factor))
+        fits.sort(key=lambda found: -found[0])
+        if not fits:
+            continue
+        after, placing, factor = fits[0]
+        needed = _WHOLE if mirror_only else max(SURE, before + BETTER)
+        next_best = fits[1][0] if len(fits) > 1 else 0.0
+        if after < needed or after - before < LEAD or after - next_best < LEAD:
+            continue
+        return Fit(placing=placing, factor=factor, before=before, after=after, next_best=next_best)
+    return None
+
+
+def _tries(*, mirror_only: bool) -> Iterator[list[tuple[Placing, float]]]:
+    mirrored = [(Placing(mirrored=True), 1.0)]
+    if mirror_only:
+        yield mirrored
+        return
+    yield [(Placing(), 1.0)]
+    turns = [(Placing(mirrored=m, quarter_turns=q), 1.0) for m in (False, True) for q in (1, 2, 3)]
+    yield mirrored + turns
+    yield [(Placing(), factor) for factor in FACTORS]
+
+
+def _voted_shifts(points: Floats, reference: Floats) -> list[tuple[float, float]]:
+    """The two shifts that bring most points onto the reference, the best first."""
+    picked = points[np.unique(np.linspace(0, len(points) - 1, _VOTERS).astype(int))]
+    shift = (reference[None] - picked[:, None]).reshape(-1, 2)
+    bins = np.clip(np.round(shift / FIT_MM), -(2**30), 2**30).astype(np.int64)
+    # One integer per bin: sorting those is much faster than sorting rows.
+    keys, counts = np.unique(bins[:, 0] * 2**32 + bins[:, 1], return_counts=True)
+    order = np.argsort(-counts, kind="stable")[:200]
+    found: list[tuple[float, float]] = []
+    for key in keys[order]:
+        at = np.array((round(key / 2**32), key - round(key / 2**32) * 2**32)) * FIT_MM
+        if any(np.hypot(at[0] - x, at[1] - y) <= _ELSEWHERE_MM for x, y in found):
+            continue
+        near = np.all(np.abs(shift - at) <= FIT_MM, axis=1)
+        dx, dy = np.median(shift[near], axis=0)
+        found.append((float(dx), float(dy)))
+        if len(found) == 2:
+            break
+    return found

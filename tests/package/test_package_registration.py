@@ -1,0 +1,196 @@
+"""Files that lie elsewhere are named, with the move that lays them on the others.
+
+The boards are invented: pads strewn at random, so that only one move fits.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapely
+from scipy.spatial.transform import Rotation
+from tiny_files import drill, gerber, read_set
+
+import fabkit
+from fabkit.geometry.placing import Placing
+from fabkit.gerber.moving import move
+from fabkit.gerber.reader import read as read_gerber
+from fabkit.package.registration import find_fit
+
+RNG = np.random.default_rng(20)
+PADS = np.round(RNG.uniform(2, 58, (24, 2)), 2)
+HOLES = PADS[:14]
+FRAME = ((0, 0), (60, 0), (60, 60), (0, 60), (0, 0))
+KINDS = Path(__file__).parents[2] / "fixtures" / "kinds"
+
+
+def board(**changed: bytes) -> dict[str, bytes]:
+    pads = tuple(map(tuple, PADS))
+    files = {
+        "x.gtl": gerber(pads=pads, lines=[pads]),
+        "x.gts": gerber(pads=pads, pad_mm=1.1),
+        "x.gbl": gerber(pads=pads[:14], lines=[pads[:14]]),
+        "x.gbs": gerber(pads=pads[:14], pad_mm=1.1),
+        "x.gko": gerber(lines=[FRAME]),
+        "x-pth.drl": drill(HOLES),
+    }
+    return files | {name.replace("__", "."): data for name, data in changed.items()}
+
+
+def told(files: dict[str, bytes]) -> dict[str, tuple[str, str]]:
+    """Rule and message of what is said on register, by file."""
+    found = (p for p in read_set(files).problems if p.id.startswith("register/"))
+    return {p.places[0].file or "": (p.id, p.message) for p in found}
+
+
+def hits(files: dict[str, bytes]) -> np.ndarray:
+    file = next(f for f in read_set(files).files if f.drill is not None)
+    return np.column_stack((file.drill.hits.x, file.drill.hits.y))
+
+
+def test_a_set_that_lies_together_is_left_alone() -> None:
+    """No move and no finding where all files share one origin."""
+    assert told(board()) == {}
+    assert hits(board()) == pytest.approx(HOLES)
+
+
+def test_a_drill_file_elsewhere_is_laid_back() -> None:
+    """The shift is told with its sizes and shares, and the board goes on with the file moved."""
+    files = board(**{"x-pth.drl": drill(HOLES + np.array((120, 80)))})
+
+    assert list(told(files)) == ["x-pth.drl"]
+    rule, message = told(files)["x-pth.drl"]
+    assert rule == "register/shifted"
+    assert "lies 120.00, 80.00 mm off; moved back, 100 % of its holes land on pads" in message
+    assert hits(files) == pytest.approx(HOLES, abs=0.01)
+
+
+@pytest.mark.parametrize("name", ["x.gtl", "x.gts", "x.gbs"])
+def test_the_one_culprit_is_named(name: str) -> None:
+    """One layer off by a little: it alone is named, not those around it."""
+    pads = tuple(map(tuple, (PADS if name != "x.gbs" else HOLES) + (0.4, -0.3)))
+    lines = [pads] if name == "x.gtl" else ()
+    found = told(board() | {name: gerber(pads=pads, lines=lines)})
+
+    assert list(found) == [name]
+    assert "0.40, -0.30 mm off" in found[name][1]
+
+
+@pytest.mark.parametrize("turns", [0, 1, 2, 3])
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_mirror_and_quarter_turns(mirrored: bool, turns: int) -> None:
+    """Any of the eight ways to lay a file is undone; the turn is checked against scipy's."""
+    placing = Placing(mirrored=mirrored, quarter_turns=turns, dx_mm=7, dy_mm=-3)
+    flipped = HOLES * ((-1, 1) if mirrored else (1, 1))
+    flat = np.column_stack((flipped, np.zeros(len(flipped))))
+    laid = Rotation.from_euler("z", 90 * turns, degrees=True).apply(flat)[:, :2] + (7, -3)
+    assert placing.points(HOLES) == pytest.approx(laid)
+
+    files = board(**{"x-pth.drl": drill(np.round(laid, 3))})
+    assert hits(files) == pytest.approx(HOLES, abs=0.02)
+
+
+def test_a_layer_in_the_wrong_unit() -> None:
+    """A mask that says inches over millimetre figures is read in millimetres."""
+    wrong = board()["x.gts"].replace(b"MOMM", b"MOIN")
+    files = board(x__gts=wrong)
+    found = told(files)
+    mask = next(f for f in read_set(files).files if f.name == "x.gts").gerber
+
+    assert found["x.gts"][0] == "register/other-unit"
+    assert "25.4 times too large" in found["x.gts"][1]
+    assert mask.bounds[2] == pytest.approx(PADS[:, 0].max() + 0.55, abs=0.01)
+
+
+def test_a_layer_without_a_unit_is_read_as_the_others() -> None:
+    """What lies on the others only in one unit is in that unit, with a warning."""
+    files = board(x__gbl=board()["x.gbl"].replace(b"%MOMM*%\n", b""))
+    made = read_set(files)
+    copper = next(f for f in made.files if f.name == "x.gbl").gerber
+    unit = [p for p in made.problems if p.id == "gerber/unit-missing"]
+
+    assert len(copper.objects) > 0
+    assert copper.unit_mm == 1.0
+    assert [p.severity.name for p in unit] == ["WARNING"]
+
+
+def test_a_profile_beside_everything_goes_where_its_drill_file_goes() -> None:
+    """Profile and drill file of one export, both off: one shift for both."""
+    frame = tuple((x + 120, y + 80) for x, y in FRAME)
+    files = board(
+        **{"x-pth.drl": drill(HOLES + np.array((120, 80))), "x.gko": gerber(lines=[frame])}
+    )
+    found = told(files)
+    profile = next(f for f in read_set(files).files if f.name == "x.gko").gerber
+
+    assert sorted(found) == ["x-pth.drl", "x.gko"]
+    assert profile.bounds == pytest.approx((-0.05, -0.05, 60.05, 60.05), abs=0.01)
+
+
+def test_a_file_of_another_board_fits_nowhere() -> None:
+    """Openings that no move lays on pads belong to another board."""
+    other = tuple(map(tuple, np.round(RNG.uniform(2, 58, (24, 2)), 2)))
+    found = told(board(x__gbs=gerber(pads=other)))
+
+    assert {name: rule for name, (rule, _) in found.items()} == {"x.gbs": "register/no-fit"}
+
+
+def test_a_grid_moved_by_its_own_pitch_is_no_answer() -> None:
+    """Where several moves fit alike none is taken."""
+    grid = np.array([(x, y) for x in range(10) for y in range(10)]) * 2.54
+
+    assert (
+        find_fit(
+            grid[:60] + np.array((0.7, 0.4)), np.concatenate((grid, grid + np.array((25.4, 0))))
+        )
+        is None
+    )
+
+
+def test_a_layer_moved_keeps_its_shape() -> None:
+    """Mirror and turn of a whole layer are those of its image, by shapely's transforms."""
+    data = (
+        b"%FSLAX46Y46*%\n%MOMM*%\n%ADD10R,2X1*%\n%ADD11C,0.3*%\nG01*\nG75*\nD10*\n%LR30*%\n"
+        b"X3000000Y1000000D03*\n%LR0*%\nD11*\nX5000000Y0D02*\nG03*\nX7000000Y2000000I0J2000000D01*\n"
+        b"G36*\nG01*\nX0Y5000000D02*\nX4000000D01*\nY6000000D01*\nX0Y5000000D01*\nG37*\nM02*\n"
+    )
+    file = read_gerber(data, name="a")
+    placing = Placing(mirrored=True, quarter_turns=1, dx_mm=4, dy_mm=2)
+    wanted = shapely.affinity.scale(file.image, -1, 1, origin=(0, 0))
+    wanted = shapely.affinity.rotate(wanted, 90, origin=(0, 0))
+    wanted = shapely.affinity.translate(wanted, 4, 2)
+
+    assert move(file, placing).image.symmetric_difference(wanted).area < 1e-3
+
+
+@pytest.mark.parametrize(
+    ("kind", "rule", "words"),
+    [
+        ("drill-off", "register/shifted", "100.00, -60.00 mm off; moved back, 100 %"),
+        ("drill-mirrored", "register/mirrored", "mirrored about the vertical line"),
+    ],
+)
+def test_invented_boards_with_drill_files_elsewhere(kind: str, rule: str, words: str) -> None:
+    """Both drill files of the export are named with one move, and no layer."""
+    found = [p for p in fabkit.open_package(KINDS / kind).problems if p.id.startswith("register/")]
+
+    assert {p.id for p in found} == {rule}
+    assert sorted(p.places[0].file or "" for p in found) == [
+        "nonplated_holes.drl",
+        "plated_holes.drl",
+    ]
+    assert all(words in p.message for p in found)
+
+
+def test_a_drill_format_stated_beside_the_file() -> None:
+    """Where the board does not decide, a parameter file does."""
+    spots = "".join(f"X{x * 1000:06.0f}Y{y * 1000:06.0f}\n" for x, y in HOLES[:5] - (500, 0))
+    data = f"M48\nT1C0.6\n%\nT1\n{spots}M30\n".encode()
+    settings = b"NC drill parameters\nUNITS MM\nformat 3.3\nsuppress-lead-zeroes YES\n"
+    made = read_set({"x.gtl": gerber(pads=((5, 5),)), "x.drl": data, "nc.txt": settings})
+
+    assert [p.message for p in made.problems if p.id == "drill/format-from-sibling"] == [
+        "read as millimetres, 3.3, trailing zeros written, as nc.txt states"
+    ]
