@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import traceback
 from collections.abc import Callable, Iterable, Sequence
+from difflib import get_close_matches
 
 from fabkit.checks.case import NEEDS, Case
 from fabkit.checks.model import Check, CheckOptions, NotJudged, Outcome, State
@@ -74,7 +75,8 @@ def select(checks: Sequence[Check], options: CheckOptions) -> tuple[Check, ...]:
         if not any(matches(name, c.id) for c in checks):
             raise UsageError(
                 f"no check is called '{name}'",
-                hint="`fabkit checks` lists them; a group is written with a slash, as in 'hole/'",
+                hint=near_id(name, [c.id for c in checks])
+                or "`fabkit checks` lists them; a group is written with a slash, as in 'hole/'",
             )
     return tuple(
         c
@@ -82,6 +84,19 @@ def select(checks: Sequence[Check], options: CheckOptions) -> tuple[Check, ...]:
         if (not options.only or any(matches(n, c.id) for n in options.only))
         and not any(matches(n, c.id) for n in options.without)
     )
+
+
+def near_id(name: str, known: Sequence[str]) -> str:
+    """``did you mean 'x'?`` for the id nearest to a name, first by its group; else nothing.
+
+    >>> near_id("hole/spacng", ["hole/pad-missing", "hole/spacing", "copper/spacing"])
+    "did you mean 'hole/spacing'?"
+    """
+    group, _, last = name.partition("/")
+    ends = {i.partition("/")[2]: i for i in known if i.partition("/")[0] == group}
+    near = [ends[end] for end in get_close_matches(last, ends, n=1, cutoff=0.7)]
+    near += get_close_matches(name, known, n=1)
+    return f"did you mean '{near[0]}'?" if near else ""
 
 
 def matches(name: str, rule_or_check_id: str) -> bool:

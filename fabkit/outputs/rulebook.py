@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from difflib import get_close_matches
 from types import ModuleType
 
 from fabkit.board import rules as board_rules
@@ -11,7 +10,7 @@ from fabkit.checks import pair as pair_rules
 from fabkit.checks.catalogue import CHECKS
 from fabkit.checks.model import Check
 from fabkit.checks.plugins import all_checks
-from fabkit.checks.runner import matches
+from fabkit.checks.runner import matches, near_id
 from fabkit.compare import rules as compare_rules
 from fabkit.costs import rules as cost_rules
 from fabkit.drill import problems as drill_problems
@@ -83,10 +82,10 @@ def find_rules(name: str | None = None) -> tuple[Rule, ...]:
     found = tuple(rule for rule in rules if matches(name, rule.id) or rule.id in own)
     if not found:
         groups = {rule.id.split("/")[0] + "/" for rule in rules}
-        near = get_close_matches(name, [*sorted(groups), *(rule.id for rule in rules)], n=1)
+        known = [*sorted(groups), *(one.id for one in checks), *(rule.id for rule in rules)]
         raise UsageError(
             f"nothing in the catalogue is called '{name}'",
-            hint=f"did you mean '{near[0]}'?" if near else "`fabkit checks` lists everything",
+            hint=near_id(name, known) or "`fabkit checks` lists everything",
         )
     return found
 
@@ -102,8 +101,7 @@ def refuse_unknown(ids: Iterable[str]) -> None:
     known = [rule.id for rule in all_rules(all_checks())]
     for name in ids:
         if name not in known:
-            near = get_close_matches(name, known, n=1)
             raise UsageError(
                 f"no rule is called '{name}'",
-                hint=f"did you mean '{near[0]}'?" if near else "`fabkit checks` lists every rule",
+                hint=near_id(name, known) or "`fabkit checks` lists every rule",
             )

@@ -229,10 +229,10 @@ def _print_blind(console: Console, checks: Sequence[Record], *, full: bool) -> N
             blind.setdefault(check["reason"], []).append(check["id"])
     if full:
         for reason, ids in blind.items():
-            console.print(f"not judged, {clean(reason)}: {', '.join(ids)}", style="dim")
+            console.print(f"skipped, {clean(reason)}: {', '.join(ids)}", style="dim")
     elif blind:
-        reasons = "; ".join(f"{len(ids)} {clean(reason)}" for reason, ids in blind.items())
-        console.print(f"not judged: {reasons}", style="dim")
+        reasons = "; ".join(f"{counted(len(i), 'check')}: {clean(r)}" for r, i in blind.items())
+        console.print(f"skipped: {reasons}", style="dim")
 
 
 def _print_short(console: Console, findings: Sequence[Record]) -> None:

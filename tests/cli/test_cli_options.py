@@ -69,6 +69,8 @@ def test_an_old_spelling_names_the_new_one(run, words, now):
         (["sheet", "drill", "x", "--out", "y.png"], "drills"),
         (["chekc"], "check"),
         (["order", "nwe", "x"], None),
+        (["checks", "hole/spacng"], "hole/spacing"),
+        (["checks", "hole/ring-thni"], "hole/ring-thin"),
         (["check", "x", "--thicknes", "1.6"], "--thickness"),
     ],
 )

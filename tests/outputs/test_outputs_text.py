@@ -153,11 +153,11 @@ def test_a_verdict_is_short_and_all_is_full():
     assert short.count("X1Y1") == 1
     assert "at a.drl:3:1, and 2 more here; assumed: mm; do: drill larger" in short
     assert "on the form of the files: gerber/a ×3, gerber/b ×3, gerber/c ×3" in short
-    assert "not judged: 3 needs slots" in short
+    assert "skipped: 3 checks: needs slots" in short
     assert "--all" in short
     assert full.count("do: drill larger") == full.count("X1Y1") == len(findings)
     assert "form a (×3)  [gerber/a]" in full
-    assert "not judged, needs slots: a/0, a/1, a/2" in full
+    assert "skipped, needs slots: a/0, a/1, a/2" in full
 
 
 def test_few_notes_on_the_form_are_told_in_words():
