@@ -75,7 +75,7 @@ VIEWS = {
     "plated-hole": View(of="top", at=(98.5, 70.0), wide=16),
     "pour": View(of="bottom copper", at=(60.0, 50.0), wide=100),
     "profile": View(of="profile", at=(60.8, 46.0), wide=130),
-    "slot": View(of="top", at=(109.5, 30.5), wide=14, circles=((109.5, 29.6, 4.8),)),
+    "slot": View(of="top", at=(109.5, 30.5), wide=14, circles=((109.5, 30.0, 4.8),)),
     "solder-mask": View(of="top", at=(75.0, 82.0), wide=40),
     "track": View(of="top copper", at=(70.0, 82.0), wide=36),
     "via": View(of="top", at=(6.25, 75.0), wide=8, circles=((6.25, 75.0, 1.2),)),
