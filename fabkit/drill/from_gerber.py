@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Final
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -10,19 +13,26 @@ from fabkit.drill.model import DrillFile, Hits, NumberFormat, Slots, Tool
 from fabkit.drill.plating import plating_of
 from fabkit.drill.tools import split_function
 from fabkit.findings import Finding, Place, ProblemLog
-from fabkit.gerber.model import GerberFile, Kind, Objects
+from fabkit.gerber.model import GerberFile, Kind, Objects, Pose
 from fabkit.units import COINCIDENT_MM
 
 Floats = NDArray[np.float64]
+
+_FILLED: Final = 0.75
+"""Share of its box that a long aperture fills at least: an obround twice as long as wide, 0.89."""
+_ALONG: Final = 0.9999
+"""Draws of a long aperture are slots when they run along it: the cosine of 0.8 degrees."""
 
 
 def drill_from_gerber(file: GerberFile) -> DrillFile:
     """Holes and slots of a drill image (Gerber Layer Format Specification, ``.FileFunction``).
 
     Each round aperture is a tool.  Draws and arcs that follow each other end to start with one
-    aperture are one path; a lone draw is a slot of one segment.  Regions, other apertures and
-    clear objects are no holes and are reported.
+    aperture are one path; a lone draw is a slot of one segment.  Flashes of long apertures
+    (obrounds, rectangles) are slots as wide as their narrow side, and so are draws of rectangles
+    along their sides.  Regions, other apertures and clear objects are no holes and are reported.
     """
+    file = _long_as_draws(file)
     objects = file.objects
     stroked = (objects.kind == Kind.DRAW) | (objects.kind == Kind.ARC)
     drilled = (objects.kind == Kind.FLASH) | stroked
@@ -91,6 +101,66 @@ def drill_from_gerber(file: GerberFile) -> DrillFile:
         complete=file.complete,
         plating_evidence=evidence,
     )
+
+
+def _long_as_draws(file: GerberFile) -> GerberFile:
+    """The file with each flash or draw of a long aperture as the draw of a round one."""
+    o = file.objects
+    sizes = np.array([a.diameter_mm or 0.0 for a in file.apertures] + [1.0])
+    drawn = (o.kind == Kind.FLASH) | (o.kind == Kind.DRAW)
+    rows = np.flatnonzero(drawn & o.dark & (o.aperture >= 0) & (sizes[o.aperture] == 0))
+    if not len(rows):
+        return file
+    columns = {name: getattr(o, name).copy() for name in ("kind", "x0", "y0", "x1", "y1")}
+    aperture, pose = o.aperture.copy(), o.pose.copy()
+    apertures = list(file.apertures)
+    made: dict[tuple[int, int], int] = {}
+    plain = len(file.poses)
+    for row in rows.tolist():
+        found = _long(file, row)
+        if found is None:
+            continue
+        width, (ax, ay) = found
+        key = (int(o.aperture[row]), round(width * 1e6))
+        if key not in made:
+            made[key] = len(apertures)
+            apertures.append(replace(file.apertures[key[0]], diameter_mm=width))
+        # A slot goes from end to end: half the length beyond the width to either side.
+        way = 1.0 if (o.x1[row] - o.x0[row]) * ax + (o.y1[row] - o.y0[row]) * ay >= 0 else -1.0
+        columns["kind"][row] = Kind.DRAW
+        columns["x0"][row] -= way * ax
+        columns["y0"][row] -= way * ay
+        columns["x1"][row] += way * ax
+        columns["y1"][row] += way * ay
+        aperture[row], pose[row] = made[key], plain
+    objects = o.with_columns(**columns, aperture=aperture, pose=pose)
+    return replace(file, objects=objects, apertures=tuple(apertures), poses=(*file.poses, Pose()))
+
+
+def _long(file: GerberFile, row: int) -> tuple[float, tuple[float, float]] | None:
+    """Width of the slot that a long aperture cuts, and from its middle to the end of its path."""
+    import shapely
+
+    o = file.objects
+    made, pose = file.apertures[int(o.aperture[row])], file.poses[int(o.pose[row])]
+    corners = shapely.get_coordinates(shapely.minimum_rotated_rectangle(made.shape))
+    if len(corners) < 4 or pose.scale != 1.0:
+        return None
+    sides = np.diff(corners[:3], axis=0)
+    length = np.hypot(sides[:, 0], sides[:, 1])
+    longer = int(length.argmax())
+    long, short = float(length[longer]), float(length[1 - longer])
+    x, y = sides[longer] / long * (-1 if pose.mirror_x else 1, 1)
+    turn = np.radians(pose.rotation_deg)
+    x, y = x * np.cos(turn) - y * np.sin(turn), x * np.sin(turn) + y * np.cos(turn)
+    # Rounded at the ends or not, a long aperture fills most of its box.
+    if made.shape.area < _FILLED * long * short or long - short <= COINCIDENT_MM:
+        return None
+    run = np.array([o.x1[row] - o.x0[row], o.y1[row] - o.y0[row]])
+    if o.kind[row] == Kind.DRAW and abs(run @ (x, y)) < _ALONG * np.hypot(*run):
+        return None
+    half = (long - short) / 2
+    return short, (float(x * half), float(y * half))
 
 
 def _near(x0: Floats, y0: Floats, x1: Floats, y1: Floats) -> NDArray[np.bool_]:

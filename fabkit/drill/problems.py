@@ -365,7 +365,7 @@ FORMAT_SIBLING: Final = declare(
 DRAWN: Final = declare(
     "drawn-holes",
     "Something in a drill image is no hole",
-    "Only flashes, draws and arcs of round apertures are holes and slots.",
+    "Only flashes and strokes of round or long apertures are holes and slots.",
     Source(_GERBER, "drill layers"),
     Severity.WARNING,
     "Export the drill file again, as NC drill data.",

@@ -64,10 +64,44 @@ def test_draw_without_length_is_a_hole() -> None:
     assert (len(made.hits), len(made.slots)) == (1, 0)
 
 
+@pytest.mark.parametrize(
+    ("aperture", "ends"),
+    [
+        ("R,1.000X2.000", (0, -0.5, 0, 0.5)),
+        ("O,1.000X2.000", (0, -0.5, 0, 0.5)),
+        ("O,3.000X1.000", (-1, 0, 1, 0)),
+    ],
+)
+def test_long_flashes_are_slots(aperture: str, ends: tuple[float, ...]) -> None:
+    """An obround or a rectangle of W x L is a slot W wide, its path L - W long."""
+    made = drilled(f"%ADD13{aperture}*%\nD13*\nX0Y0D03*\n")
+    s = made.slots
+    assert (s.x0[0], s.y0[0], s.x1[0], s.y1[0]) == pytest.approx(ends)
+    assert [t.diameter_mm for t in made.tools] == pytest.approx([1.0])
+    assert (len(made.hits), made.problems) == (0, ())
+
+
+def test_long_flash_turned_by_a_quarter() -> None:
+    """%LR turns the aperture (section 4.9.4), and the slot with it."""
+    s = drilled("%ADD13O,3.000X1.000*%\n%LR90*%\nD13*\nX0Y0D03*\n").slots
+    assert sorted((s.y0[0], s.y1[0])) == pytest.approx([-1, 1])
+    assert (s.x0[0], s.x1[0]) == pytest.approx((0, 0))
+
+
+def test_draws_of_rectangles_along_their_side_are_slots() -> None:
+    """1 x 2 mm drawn 4 mm along its long side is 1 mm wide and 6 mm long; across it is no slot."""
+    made = drilled("D12*\nX0Y0D02*\nY4000000D01*\nX0Y0D02*\nX4000000D01*\n")
+    s = made.slots
+    assert (s.x0[0], s.y0[0], s.x1[0], s.y1[0]) == pytest.approx((0, -0.5, 0, 4.5))
+    assert len(s) == 1
+    assert [p.id for p in made.problems] == ["drill/drawn-holes"]
+
+
 def test_what_is_no_hole_is_told() -> None:
-    """A rectangle and a region make no hole and are reported."""
+    """A square and a region make no hole and are reported."""
     made = drilled(
-        "D12*\nX0Y0D03*\nG36*\nX0Y0D02*\nX1000000D01*\nY1000000D01*\nX0Y0D01*\nG37*\n"
+        "%ADD13R,1.000X1.000*%\nD13*\nX0Y0D03*\n"
+        "G36*\nX0Y0D02*\nX1000000D01*\nY1000000D01*\nX0Y0D01*\nG37*\n"
         "D10*\nX3000000Y3000000D03*\n"
     )
     assert len(made.hits) == 1

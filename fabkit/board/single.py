@@ -1,0 +1,61 @@
+"""One board of a panel, as a board of its own."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fabkit.board.model import Board, Layer
+from fabkit.gerber.shapes import object_boxes
+
+_BEYOND_MM: Final = 0.5
+"""What begins this near outside a board belongs to it: half holes, legend at the edge."""
+
+
+def single_board(board: Board) -> Board:
+    """The board that a panel gives several times, or the one in its frame.
+
+    Layers, holes, slots and components are those on that board.  A board that is no panel, and
+    a panel of different boards, are given back as they are.
+
+    Parameters
+    ----------
+    board
+        As read; its profile is the whole panel's.
+    """
+    panel = board.panel
+    if panel is None or not panel.equal:
+        return board
+    shape = panel.boards[0]
+    holes, slots = board.holes, board.slots
+    near = shapely.buffer(shape, _BEYOND_MM)
+    shapely.prepare(near)
+    on = shapely.contains_xy(near, holes.x, holes.y)
+    cut = shapely.contains_xy(near, (slots.x0 + slots.x1) / 2, (slots.y0 + slots.y1) / 2)
+    box = np.array(near.bounds)
+    return replace(
+        board,
+        profile=shapely.MultiPolygon([shape]),
+        layers=tuple(_layer_on(layer, box) for layer in board.layers),
+        holes=holes.take(on),
+        slots=slots.take(cut),
+        components=tuple(
+            part
+            for part in board.components
+            if part.x_mm is None
+            or part.y_mm is None
+            or bool(shapely.contains_xy(near, part.x_mm, part.y_mm))
+        ),
+        panel=None,
+    )
+
+
+def _layer_on(layer: Layer, box: NDArray[Any]) -> Layer:
+    """A layer with the objects that reach into a box."""
+    boxes = object_boxes(layer.file)
+    inside = (boxes[:, :2] <= box[2:]).all(axis=1) & (boxes[:, 2:] >= box[:2]).all(axis=1)
+    return replace(layer, file=replace(layer.file, objects=layer.file.objects.take(inside)))
