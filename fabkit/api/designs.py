@@ -19,6 +19,13 @@ def as_designs(boards: Board | Sequence[Board]) -> tuple[Board, ...]:
     return (boards,) if isinstance(boards, Board) else tuple(boards)
 
 
+def as_single(boards: Board | Sequence[Board]) -> tuple[Board, ...]:
+    """Boards as a tuple, each panel of equal boards as one of its boards."""
+    from fabkit.board.single import single_board
+
+    return tuple(single_board(board) for board in as_designs(boards))
+
+
 def require_same_count(boards: Sequence[Board], order: Order) -> None:
     """Refuse boards that are more or fewer than the order's designs.
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from fabkit.api.designs import as_designs, require_same_count
+from fabkit.api.designs import as_single, require_same_count
 from fabkit.api.judging import check
 
 if TYPE_CHECKING:
@@ -150,7 +150,7 @@ def draw_paper(
     from fabkit.outputs.atomic import refuse_existing, write_file
     from fabkit.outputs.drawings import paper_bytes, paper_of
 
-    designs = as_designs(boards)
+    designs = as_single(boards)
     wanted = order or order_for(designs[0].package.source)
     require_same_count(designs, wanted)
     path = Path(target)

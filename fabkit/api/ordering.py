@@ -8,7 +8,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from fabkit.api.designs import as_designs, require_same_count
+from fabkit.api.designs import as_designs, as_single, require_same_count
 from fabkit.api.judging import check, compare_houses
 from fabkit.api.reading import build_board, load_house, load_order, open_package
 from fabkit.api.wiring import list_wiring
@@ -55,7 +55,7 @@ def list_parts(
     from fabkit.parts.book import load_parts
     from fabkit.parts.model import HALVES, Usage
 
-    designs = as_designs(boards)
+    designs = as_single(boards)
     wanted = order or order_for(designs[0].package.source)
     require_same_count(designs, wanted)
     loaded = load_parts(book if book is not None else wanted.parts)

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from fabkit.api.designs import as_designs, require_same_count
+from fabkit.api.designs import as_single, require_same_count
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
@@ -51,7 +51,7 @@ def list_wiring(
     from fabkit.wiring.model import WiringOptions
     from fabkit.wiring.pintable import load_key_order, load_pins
 
-    designs = as_designs(boards)
+    designs = as_single(boards)
     chosen = options or WiringOptions()
     if key_order is not None:
         chosen = replace(chosen, order=load_key_order(Path(key_order)))
@@ -106,6 +106,6 @@ def draw_wiring(
     refuse_existing(path, replace=replace)
     if not found.halves:
         raise UsageError("there are no keys to draw", hint="see the findings of `fabkit wiring`")
-    picture = wiring_sheet(as_designs(boards), found, options)
+    picture = wiring_sheet(as_single(boards), found, options)
     write_file(path, sheet_bytes(picture, kind, options), replace=replace)
     return path

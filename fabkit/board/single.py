@@ -30,19 +30,15 @@ def single_board(board: Board) -> Board:
     panel = board.panel
     if panel is None or not panel.equal:
         return board
-    shape = panel.boards[0]
-    holes, slots = board.holes, board.slots
-    near = shapely.buffer(shape, _BEYOND_MM)
-    shapely.prepare(near)
-    on = shapely.contains_xy(near, holes.x, holes.y)
-    cut = shapely.contains_xy(near, (slots.x0 + slots.x1) / 2, (slots.y0 + slots.y1) / 2)
+    near = _around(board)
+    holes, slots = single_rows(board)
     box = np.array(near.bounds)
     return replace(
         board,
-        profile=shapely.MultiPolygon([shape]),
+        profile=shapely.MultiPolygon([panel.boards[0]]),
         layers=tuple(_layer_on(layer, box) for layer in board.layers),
-        holes=holes.take(on),
-        slots=slots.take(cut),
+        holes=board.holes.take(holes),
+        slots=board.slots.take(slots),
         components=tuple(
             part
             for part in board.components
@@ -54,8 +50,26 @@ def single_board(board: Board) -> Board:
     )
 
 
+def single_rows(board: Board) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Rows of the panel's holes and slots that :func:`single_board` keeps, in its order."""
+    holes, slots = board.holes, board.slots
+    near = _around(board)
+    on = shapely.contains_xy(near, holes.x, holes.y)
+    cut = shapely.contains_xy(near, (slots.x0 + slots.x1) / 2, (slots.y0 + slots.y1) / 2)
+    return np.flatnonzero(on), np.flatnonzero(cut)
+
+
+def _around(board: Board) -> Any:
+    if board.panel is None:
+        raise TypeError("only a panel holds single boards")
+    near = shapely.buffer(board.panel.boards[0], _BEYOND_MM)
+    shapely.prepare(near)
+    return near
+
+
 def _layer_on(layer: Layer, box: NDArray[Any]) -> Layer:
     """A layer with the objects that reach into a box."""
     boxes = object_boxes(layer.file)
-    inside = (boxes[:, :2] <= box[2:]).all(axis=1) & (boxes[:, 2:] >= box[:2]).all(axis=1)
-    return replace(layer, file=replace(layer.file, objects=layer.file.objects.take(inside)))
+    low, high = (boxes[:, :2] <= box[2:]).all(axis=1), (boxes[:, 2:] >= box[:2]).all(axis=1)
+    objects = layer.file.objects.take(np.flatnonzero(low & high))
+    return replace(layer, file=replace(layer.file, objects=objects))

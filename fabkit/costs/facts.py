@@ -42,6 +42,10 @@ class BoardFacts:
         Share of the area covered, by layer; empty: weight without copper's share.
     needs_fine
         The board breaks a standard limit and keeps the fine one.
+    boards
+        Equal boards that one piece gives: more than one for a panel, whose size it is then.
+    panel
+        What the panel is, in words; empty for a plain board.
     """
 
     name: str
@@ -55,6 +59,8 @@ class BoardFacts:
     holes: int = 0
     copper_cover: tuple[float, ...] = ()
     needs_fine: bool = False
+    boards: int = 1
+    panel: str = ""
 
     def weight_g(self, thickness_mm: float | Decimal, copper_oz: float | Decimal = 1) -> Decimal:
         """Weight of one board to 1 mg; see :func:`board_weight_g`."""
@@ -136,6 +142,8 @@ def facts_from_board(
         holes=len(board.holes),
         copper_cover=tuple(copper_cover),
         needs_fine=needs_fine,
+        boards=board.panel.count if board.panel is not None and board.panel.equal else 1,
+        panel=board.panel.words if board.panel is not None else "",
     )
 
 

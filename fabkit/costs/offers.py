@@ -54,7 +54,10 @@ def designs_of(facts: Sequence[BoardFacts], order: Order) -> tuple[Design, ...]:
             f"{len(order.boards)} boards are ordered, but {len(facts)} were measured",
             hint="give the facts of each [[board]] of the order, in its order",
         )
-    return tuple(Design(facts=f, halves=b.halves) for f, b in zip(facts, order.boards, strict=True))
+    return tuple(
+        Design(facts=f, halves=b.halves * f.boards, panel=f.boards > 1)
+        for f, b in zip(facts, order.boards, strict=True)
+    )
 
 
 def pieces_needed(designs: Sequence[Design], order: Order) -> int:

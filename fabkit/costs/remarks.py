@@ -50,6 +50,13 @@ def facts_remarks(facts: Sequence[BoardFacts], house: House) -> Iterator[Finding
     """Sizes just over a tier, and surcharges a few features cause."""
     rates = rates_of(house)
     for board in facts:
+        if board.panel:
+            yield Finding.of(
+                rules.PANEL,
+                f"{board.name} is a {board.panel}; a piece is a panel of "
+                f"{board.width_mm:f} × {board.height_mm:f} mm",
+                count=board.boards,
+            )
         sides = sorted((board.width_mm, board.height_mm))
         for size in dict.fromkeys((t.width_mm, t.height_mm) for t in rates.tiers):
             limits = sorted(size)

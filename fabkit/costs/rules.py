@@ -111,6 +111,13 @@ LITHIUM = _rule(
     "Carriers restrict lithium cells: some refuse them, some ask for papers or a fee.",
     "Ask the shop before ordering; local codes and the carrier's rules decide.",
 )
+PANEL = _rule(
+    "cost/panel",
+    "The files describe a panel, which is priced as one piece",
+    _NOTE,
+    "The size and the quantity are those of panels; each gives several boards.",
+    "Order as many panels as give the boards needed.",
+)
 PARTS_UNPRICED = _rule(
     "cost/parts-unpriced",
     "Some parts have no price",
@@ -143,5 +150,6 @@ RULES = (
     LITHIUM,
     PARTS_UNPRICED,
     SHORT,
+    PANEL,
 )
 """All of them, for the catalogue."""

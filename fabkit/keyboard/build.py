@@ -7,6 +7,7 @@ from dataclasses import replace
 from weakref import WeakKeyDictionary
 
 from fabkit.board.model import Board
+from fabkit.board.single import single_board, single_rows
 from fabkit.keyboard.hands import USE_WORDS, find_hands, state
 from fabkit.keyboard.keys import find_keys
 from fabkit.keyboard.lands import read_lands
@@ -39,10 +40,30 @@ def find_keyboard(board: Board, stated: Use | None = None) -> Keyboard:
 
 
 def build_keyboard(board: Board, patterns: Sequence[Pattern]) -> Keyboard:
-    """Build a keyboard from a board's files with a given catalogue of hole patterns."""
+    """Build a keyboard from a board's files with a given catalogue of hole patterns.
+
+    Of a panel of equal boards it is the keyboard of one of them.
+    """
+    single = single_board(board)
+    if single is not board:
+        return _on_panel(build_keyboard(single, patterns), board)
     lands = read_lands(board)
     keys = find_keys(board, patterns, lands)
     return Keyboard(keys=keys, hands=find_hands(board, keys, lands))
+
+
+def _on_panel(keyboard: Keyboard, panel: Board) -> Keyboard:
+    """The keyboard of one board of a panel, with rows of the panel's holes and slots."""
+    holes, slots = single_rows(panel)
+    keys = tuple(
+        replace(
+            key,
+            holes=tuple(holes[list(key.holes)].tolist()),
+            slots=tuple(slots[list(key.slots)].tolist()),
+        )
+        for key in keyboard.keys
+    )
+    return replace(keyboard, keys=keys)
 
 
 def headline(keyboard: Keyboard) -> str:

@@ -13,10 +13,8 @@ from fabkit.keyboard.build import find_keyboard
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 TRUTH = tomllib.loads((FIXTURES / "TRUTH.toml").read_text(encoding="utf-8"))["package"]
-# A panel is still read as one board: to be taken out when single boards are told from panels.
-PANELS = pytest.mark.xfail(strict=True, reason="the keys of a panel are counted as one board's")
 CASES = [
-    pytest.param(row, path, marks=PANELS if "panel" in row else (), id=path)
+    pytest.param(row, path, id=path)
     for row in TRUTH
     for path in (row["path"], *row.get("same", ()))
 ]
