@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from fabkit.board import rules
 from fabkit.board.components import find_components
+from fabkit.board.edge import size_words
 from fabkit.board.holes import merge_drills
 from fabkit.board.merged import merge_holes, merge_slots
 from fabkit.board.model import Board, Layer
@@ -11,7 +14,7 @@ from fabkit.board.panel import panel_words
 from fabkit.board.plating import infer_plating
 from fabkit.board.profile import build_profile, content_points, panel_of
 from fabkit.board.retraced import drop_retraced
-from fabkit.findings import Finding
+from fabkit.findings import Finding, Place
 from fabkit.package.model import Package, PackageFile, RoleKind
 from fabkit.sidecars.model import JobFile
 
@@ -45,6 +48,17 @@ def build_board(package: Package) -> Board:
     slots = merge_slots(outline, slots, points, drilled.names)
     merge_holes(outline, holes)
     findings += outline.findings
+    edge = outline.as_edge()
+    if len(edge.readings) > 1:
+        findings.append(
+            Finding.of(
+                rules.PROFILE_READINGS,
+                "the outline may be "
+                + ", or ".join(f"{size_words(r.profile)} ({r.name})" for r in edge.readings),
+                Place(file=outline.file),
+                assumed="the first",
+            )
+        )
     panel = panel_of(package, outline, points, holes)
     if panel is not None:
         findings.append(Finding.of(rules.PROFILE_PANEL, panel_words(panel), count=panel.count))
@@ -62,7 +76,7 @@ def build_board(package: Package) -> Board:
         components=components,
         thickness_mm=next((j.thickness_mm for j in jobs if j.thickness_mm is not None), None),
         problems=(*package.problems, *findings),
-        edge=outline.as_edge(panel.paths if panel is not None else ()),
+        edge=edge if panel is None else replace(edge, paths=(*edge.paths, *panel.paths)),
         panel=panel,
     )
 

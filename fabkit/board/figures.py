@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
@@ -60,12 +60,15 @@ class Outline:
     lines: Shapes = field(default_factory=lambda: np.empty(0, dtype=object))
     file: str = ""
 
-    def as_edge(self, more: tuple[EdgePath, ...] = ()) -> Edge:
+    def as_edge(self) -> Edge:
         """All paths and readings, what counts first."""
         if self.shape is None:
-            return Edge((*self.paths, *more))
+            return Edge(tuple(self.paths))
         first = Reading("as drawn", self.shape, ("it is the likeliest",))
-        return Edge((*self.paths, *more), (first, *self.readings))
+        whole = shapely.polygons(shapely.get_exterior_ring(shapely.get_parts(self.shape)))
+        openings = shapely.difference(shapely.union_all(whole), self.shape)
+        others = (replace(r, profile=_less(r.profile, openings)) for r in self.readings)
+        return Edge(tuple(self.paths), (first, *others))
 
     def leave_out(
         self,
@@ -95,6 +98,11 @@ class Outline:
                     assumed=assumed,
                 )
             )
+
+
+def _less(profile: Any, openings: Any) -> shapely.MultiPolygon:
+    parts = shapely.get_parts(shapely.difference(profile, openings))
+    return shapely.MultiPolygon([p for p in parts if p.geom_type == "Polygon"])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

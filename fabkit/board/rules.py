@@ -98,6 +98,13 @@ PROFILE_PANEL: Final = Rule.of(
     _N,
     "Order as many panels as give the boards needed.",
 )
+PROFILE_READINGS: Final = Rule.of(
+    "profile/two-readings",
+    "The outline can be read in two ways",
+    "The board house may read the other one, and make or price a piece of another size.",
+    _N,
+    "Leave one outline in the profile; --edge 2 takes the other reading here.",
+)
 ROUTED_CUT_OUT: Final = Rule.of(
     "profile/routed-cut-out",
     "A routed path of a drill file cuts a piece out of the board",

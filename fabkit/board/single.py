@@ -9,7 +9,9 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.board.edge import size_words
 from fabkit.board.model import Board, Layer
+from fabkit.errors import UsageError
 from fabkit.gerber.shapes import object_boxes
 
 _BEYOND_MM: Final = 0.5
@@ -48,6 +50,44 @@ def single_board(board: Board) -> Board:
         ),
         panel=None,
     )
+
+
+def choose_edge(board: Board, choice: str) -> Board:
+    """The board with its edge as the user states it.
+
+    Parameters
+    ----------
+    board
+        As read.
+    choice
+        ``panel``: all that is uploaded, as read; ``board``: one board of the panel; a number:
+        that reading of the outline, from 1.
+
+    Raises
+    ------
+    UsageError
+        There is no such reading, or no single board.
+    """
+    if choice == "panel":
+        return board
+    if choice == "board":
+        if board.panel is not None and not board.panel.equal:
+            raise UsageError(
+                f"the {board.panel.words} holds no single design",
+                hint="leave --edge out, or export one board a package",
+            )
+        return single_board(board)
+    readings = board.edge.readings
+    if not choice.isascii() or not choice.isdigit() or not 1 <= int(choice) <= len(readings):
+        ways = "; ".join(
+            f"{n}: {size_words(r.profile)} ({r.name})" for n, r in enumerate(readings, 1)
+        )
+        raise UsageError(
+            f"there is no edge '{choice}'", hint=f"panel, board, or a reading by number: {ways}"
+        )
+    if choice == "1":
+        return board
+    return replace(board, profile=readings[int(choice) - 1].profile, panel=None)
 
 
 def single_rows(board: Board) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

@@ -28,6 +28,7 @@ from fabkit.cli import grouping, options, printing
 @options.printed("markdown", "sarif", "annotations", "junit")
 @options.REPLACE
 @options.ROLE
+@options.EDGE
 @options.LIMIT
 def command(
     package: Path,

@@ -121,6 +121,27 @@ ROLE = click.option(
     help="Tell what a file is: 1.gbr='top copper', *.art=unused.",
 )
 
+
+def _keep_edge(ctx: click.Context, _param: click.Parameter, value: str | None) -> str | None:
+    ctx.meta[_EDGE] = value
+    return value
+
+
+def stated_edge() -> str | None:
+    """What ``--edge`` says, in the command that is running."""
+    edge: str | None = click.get_current_context().meta.get(_EDGE)
+    return edge
+
+
+_EDGE = "fabkit.edge"
+EDGE = click.option(
+    "--edge",
+    expose_value=False,
+    callback=_keep_edge,
+    metavar="WHAT",
+    help="Of a panel: all of it (panel) or one board; else a reading of the outline by number.",
+)
+
 _LIMIT = re.compile(r"([a-z_]+)=([\d_]{1,18})(kib|mib|gib)?")
 _BYTES = {"kib": 2**10, "mib": 2**20, "gib": 2**30}
 

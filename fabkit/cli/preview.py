@@ -32,6 +32,7 @@ from fabkit.cli.words import words
 @looks.OPEN
 @options.REPLACE
 @options.ROLE
+@options.EDGE
 @options.LIMIT
 @options.AS_JSON
 def command(

@@ -22,6 +22,7 @@ from fabkit.cli import grouping, options, ordering, printing
 @options.printed("csv", "markdown")
 @options.REPLACE
 @options.ROLE
+@options.EDGE
 @options.LIMIT
 def command(
     wanted: Path,

@@ -135,7 +135,7 @@ def test_frame_around_the_board_is_not_the_board() -> None:
     made = board([*line(FRAME), *line(frame), *line(title)])
 
     assert made.size_mm == pytest.approx((20, 15))
-    assert ids(made) == ["profile/frame"]
+    assert ids(made) == ["profile/frame", "profile/two-readings"]
 
 
 def test_outline_drawn_twice_is_taken_once() -> None:

@@ -13,6 +13,8 @@ from test_board_build import FRAME, Points, board, circle, drill, ids, layer, li
 
 from fabkit.board.edge import PathKind
 from fabkit.board.model import Board
+from fabkit.board.single import choose_edge
+from fabkit.errors import UsageError
 
 SPOTS: Points = ((3, 3), (17, 3), (3, 11), (12, 7), (8, 10), (16, 12), (5, 6), (10, 4))
 """Pads of one board of 20 x 15 mm, without any symmetry."""
@@ -129,6 +131,11 @@ def test_frame_far_around_is_no_panel() -> None:
         pytest.approx((30, 25)),
     ]
     assert len(sheet.edge.readings) == 1
+    assert "profile/two-readings" in ids(near)
+    assert "profile/two-readings" not in ids(sheet)
+    assert choose_edge(near, "2").size_mm == pytest.approx((30, 25))
+    with pytest.raises(UsageError, match="no edge '3'"):
+        choose_edge(near, "3")
     assert sheet.panel is near.panel is None
 
 

@@ -33,6 +33,7 @@ TESTS = {
     ),
     "profile/frame": "board/test_board_build.py::test_frame_around_the_board_is_not_the_board",
     "cost/panel": "board/test_edge_truth.py::test_quote_counts_the_boards_of_a_panel",
+    "profile/two-readings": "board/test_edge.py::test_frame_far_around_is_no_panel",
     "profile/panel": "board/test_edge.py::test_score_lines_across_the_profile",
     "profile/too-small": "board/test_edge.py::test_stray_loop_is_not_the_board",
     "profile/inferred": "board/test_board_build.py::test_outline_from_another_layer",
