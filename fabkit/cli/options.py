@@ -138,8 +138,8 @@ EDGE = click.option(
     "--edge",
     expose_value=False,
     callback=_keep_edge,
-    metavar="WHAT",
-    help="Of a panel: all of it (panel) or one board; else a reading of the outline by number.",
+    metavar="panel|board|N",
+    help="Take the panel, one board of it, or reading N.",
 )
 
 _LIMIT = re.compile(r"([a-z_]+)=([\d_]{1,18})(kib|mib|gib)?")
