@@ -20,7 +20,7 @@ from fabkit.drill.model import DrillFile, NumberFormat
 from fabkit.drill.numbers import DEFAULT_DIGITS, DigitSurvey, Unit
 from fabkit.drill.reader import read, read_format
 from fabkit.findings import Finding, Place, ProblemLog, Severity
-from fabkit.geometry.neighbours import PointTree
+from fabkit.geometry.neighbours import SpotIndex
 from fabkit.limits import DEFAULT_LIMITS, Limits
 
 Floats = NDArray[np.float64]
@@ -234,8 +234,7 @@ def _score(
 
 
 def _share_near(points: Floats, pads: Floats, reach: float) -> float:
-    distance, _ = PointTree(pads).query(points, within=reach)
-    return float(np.isfinite(distance).mean())
+    return SpotIndex(pads, reach).share(points)
 
 
 def _share_on_grid(points: Floats) -> float:
@@ -273,6 +272,7 @@ def read_with_board(
     limits: Limits = DEFAULT_LIMITS,
     sibling: NumberFormat | None = None,
     hint: tuple[FormatHint, str] | None = None,
+    before: DrillFile | None = None,
 ) -> DrillFile:
     """Read a file and settle its number format by the board where the file leaves it open.
 
@@ -288,13 +288,15 @@ def read_with_board(
         Format of another drill file of the same export: taken when the board does not decide.
     hint
         What a text beside the drill files states, and its name: taken before a sibling.
+    before
+        The file as it was read without a board, to save reading it again.
 
     A format the file states is overruled only when it misses the board and another one clearly
     fits, and that is an error.
     """
     if box is not None and not np.isfinite(box).all():
         box = None  # the box of an outline without objects
-    file = read(data, name=name, limits=limits)
+    file = read(data, name=name, limits=limits) if before is None else before
     if not len(file.hits) + len(file.slots):
         return file
     if not file.needs_format:

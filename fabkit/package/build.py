@@ -227,7 +227,13 @@ def _settle_drills(
         if pads is None:
             pads, box = _pads(contents, claims), _box(contents, claims)
         settled[i] = read_with_board(
-            member.data, name=member.name, pads=pads, box=box, limits=limits, hint=hint
+            member.data,
+            name=member.name,
+            pads=pads,
+            box=box,
+            limits=limits,
+            hint=hint,
+            before=content if isinstance(content, DrillFile) else None,
         )
     known = [d.format for i in drills if isinstance(d := settled[i], DrillFile) and _is_known(d)]
     for i in drills:
