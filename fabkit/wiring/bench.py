@@ -104,7 +104,7 @@ class Bench:
         common = common_net(contacts)
         bridged = {n for b in self.bridges for n in b.nodes} | {common}
         loose = [tuple(n for n in nodes if n not in bridged) for nodes in contacts]
-        return infer_diodes(copper, loose, lines)
+        return infer_diodes(copper, loose, [k.key for k in self.keys], lines)
 
     def halves(self, before: int) -> Iterator[Seated]:
         """The halves this board makes, left before right.

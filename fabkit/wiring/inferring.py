@@ -3,20 +3,28 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from fabkit.board.copper import Copper
 from fabkit.board.symmetry import outer_face
+from fabkit.keyboard.model import Key
 from fabkit.wiring.circuit import Bridge
 from fabkit.wiring.pins import node_name
 
 SPAN_MM: Final = (1.2, 16.0)
 """Distance of a diode's pads, from the smallest surface case to a leaded one (common practice)."""
+
+NEAR_MM: Final = 25.0
+"""The middle of a diode is this near to its key (common practice: within the neighbouring key)."""
+
+CLEARLY: Final = 1.2
+"""How much nearer to its key a diode is than any other that might be its."""
 
 ALIKE_MM: Final = 0.03
 """Pads of one diode have the same size, and diodes of one kind the same span."""
@@ -27,21 +35,25 @@ SHARE: Final = 0.7
 
 @dataclass(frozen=True, slots=True)
 class _Pair:
-    """A pad of a key's copper and a like one on a line: span and way between them, and pads.
+    """A pad of a key's copper and a like one on a line: span, way and middle between them, and how
+    far that middle is from the key.
 
-    Span and way are counted in steps of 0.1 mm.
+    Span and way are counted in steps of 0.1 mm; the way as seen from the key however it is turned.
     """
 
     key: str
     line: str
     span: int
     way: tuple[int, int]
-    pad: int
-    other: int
+    middle: complex
+    away_mm: float
 
 
 def infer_diodes(
-    copper: Copper, contacts: Sequence[tuple[str, ...]], lines: Collection[str]
+    copper: Copper,
+    contacts: Sequence[tuple[str, ...]],
+    keys: Sequence[Key],
+    lines: Collection[str],
 ) -> tuple[Bridge, ...]:
     """Bridges between copper of keys that leads nowhere and the lines it must lead to.
 
@@ -51,6 +63,8 @@ def infer_diodes(
         The board's copper.
     contacts
         Nodes of each key's contacts that are not led on by known parts.
+    keys
+        The keys; a diode lies near its key, and is turned with it as a rule.
     lines
         Nodes that pins of the controller are on.
 
@@ -62,7 +76,8 @@ def infer_diodes(
     """
     # A diode leads to a line other than the one the key's other contact is on.
     beside = {n: set(nodes) for nodes in contacts for n in nodes if n not in lines}
-    pairs = [p for p in _pairs(copper, beside, lines) if p.line not in beside[p.key]]
+    key_of = {n: key for nodes, key in zip(contacts, keys, strict=True) for n in nodes}
+    pairs = [p for p in _pairs(copper, beside, key_of, lines) if p.line not in beside[p.key]]
     best: dict[str, _Pair] = {}
     for span in sorted({p.span for p in pairs}):
         told = _told([p for p in pairs if abs(p.span - span) <= 1])
@@ -70,7 +85,7 @@ def infer_diodes(
             best = told
     if not beside or len(best) < SHARE * len(beside):
         return ()
-    return tuple(_bridge(copper, best[key]) for key in sorted(best))
+    return tuple(_bridge(best[key]) for key in sorted(best))
 
 
 def _told(pairs: Sequence[_Pair]) -> dict[str, _Pair]:
@@ -85,48 +100,99 @@ def _told(pairs: Sequence[_Pair]) -> dict[str, _Pair]:
         usual = [p for p in several if ways[p.way] == max(ways[q.way] for q in several) > 0]
         if key not in told and len({p.line for p in usual}) == 1:
             told[key] = usual[0]
+    # And where none lies so, the one that is clearly the nearest.
+    for key, several in mine.items():
+        first, *others = sorted(several, key=lambda p: p.away_mm)
+        others = [p for p in others if p.line != first.line]
+        if key not in told and all(p.away_mm > CLEARLY * first.away_mm for p in others):
+            told[key] = first
     return told
 
 
-def _pairs(copper: Copper, loose: Collection[str], lines: Collection[str]) -> Iterator[_Pair]:
-    pads = copper.pads
-    outer = np.flatnonzero((outer_face(copper) != 0) & (pads.island >= 0))
-    nodes = [
-        node_name(copper, copper.nets[pads.net[k]] if pads.net[k] >= 0 else "", int(pads.island[k]))
-        for k in outer
-    ]
-    key_pads = [k for k, node in enumerate(nodes) if node in loose]
-    line_pads = [k for k, node in enumerate(nodes) if node in lines]
+def _pairs(
+    copper: Copper, loose: Collection[str], key_of: Mapping[str, Key], lines: Collection[str]
+) -> Iterator[_Pair]:
+    lands = _lands(copper)
+    key_pads = [k for k, node in enumerate(lands.nodes) if node in loose]
+    line_pads = [k for k, node in enumerate(lands.nodes) if node in lines]
     if not key_pads or not line_pads:
         return
-    at = np.column_stack((pads.x[outer], pads.y[outer]))
-    box = shapely.bounds(copper.pad_shapes[outer])
-    # Pads of a part that is turned have their width and height changed about.
-    size = np.sort(np.column_stack((box[:, 2] - box[:, 0], box[:, 3] - box[:, 1])), axis=1)
-    face = pads.layer[outer]
     rows = np.array(line_pads)
     for k in key_pads:
-        apart = at[rows] - at[k]
-        span = np.hypot(apart[:, 0], apart[:, 1])
-        like = np.abs(size[rows] - size[k]).max(axis=1) <= ALIKE_MM
-        fits = like & (face[rows] == face[k]) & (span >= SPAN_MM[0]) & (span <= SPAN_MM[1])
+        node = lands.nodes[k]
+        key = key_of[node]
+        middle = (lands.at[rows] + lands.at[k]) / 2
+        away = np.abs(middle - complex(key.x_mm, key.y_mm))
+        apart = (lands.at[rows] - lands.at[k]) * np.exp(-1j * np.radians(key.rotation_deg))
+        span = np.abs(apart)
+        like = np.abs(lands.size[rows] - lands.size[k]).max(axis=1) <= ALIKE_MM
+        fits = like & (lands.face[rows] == lands.face[k])
+        fits &= (span >= SPAN_MM[0]) & (span <= SPAN_MM[1]) & (away <= NEAR_MM)
         for j in np.flatnonzero(fits):
             yield _Pair(
-                nodes[k],
-                nodes[rows[j]],
+                node,
+                lands.nodes[rows[j]],
                 round(float(span[j]) * 10),
-                (round(float(apart[j, 0]) * 10), round(float(apart[j, 1]) * 10)),
-                int(outer[k]),
-                int(outer[rows[j]]),
+                (round(float(apart[j].real) * 10), round(float(apart[j].imag) * 10)),
+                complex(middle[j]),
+                float(away[j]),
             )
 
 
-def _bridge(copper: Copper, pair: _Pair) -> Bridge:
-    pads = copper.pads
-    x = (pads.x[pair.pad] + pads.x[pair.other]) / 2
-    y = (pads.y[pair.pad] + pads.y[pair.other]) / 2
+@dataclass(frozen=True, eq=False)
+class _Lands:
+    """Places as complex numbers, sides of the narrowest box, face (0 for a hole), and node."""
+
+    at: NDArray[np.complex128]
+    size: NDArray[np.float64]
+    face: NDArray[np.int8]
+    nodes: list[str]
+
+
+def _lands(copper: Copper) -> _Lands:
+    """Lands of the outer layers, and plated holes whose land is drawn as an outline."""
+    pads, faces = copper.pads, outer_face(copper)
+    rows = np.flatnonzero((faces != 0) & (pads.island >= 0))
+    shapes = copper.pad_shapes[rows]
+    cut, first = np.unique(copper.pieces.joints[:, 0], return_index=True)
+    barrels = copper.board.hole_shapes[cut]
+    landed = shapely.STRtree(barrels).query(shapes, predicate="intersects")[1]
+    bare = np.setdiff1d(np.arange(len(cut)), landed)
+    islands = copper.pieces.island[copper.pieces.joints[first[bare], 1]]
+    middle = shapely.centroid(barrels[bare])
+    box = shapely.get_coordinates(
+        shapely.get_exterior_ring(_narrowest(np.concatenate((shapes, barrels[bare]))))
+    ).reshape(-1, 5, 2)
+    sides = np.hypot(*np.diff(box[:, :3], axis=1).transpose(2, 0, 1))
+    nets = [copper.nets[n] if n >= 0 else "" for n in pads.net[rows].tolist()]
+    return _Lands(
+        at=np.concatenate(
+            (
+                pads.x[rows] + 1j * pads.y[rows],
+                shapely.get_x(middle) + 1j * shapely.get_y(middle),
+            )
+        ),
+        # Turned with its key a land has the same narrowest box, round or square.
+        size=np.sort(sides, axis=1),
+        face=np.concatenate((faces[rows], np.zeros(len(bare), np.int8))),
+        nodes=[
+            *(node_name(copper, n, int(i)) for n, i in zip(nets, pads.island[rows], strict=True)),
+            *(node_name(copper, "", int(i)) for i in islands),
+        ],
+    )
+
+
+def _narrowest(shapes: NDArray[Any]) -> NDArray[Any]:
+    """The narrowest rectangle about each shape; upright about one without extent."""
+    out: NDArray[Any] = shapely.oriented_envelope(shapes)
+    flat = shapely.get_type_id(out) != shapely.GeometryType.POLYGON
+    out[flat] = shapely.box(*shapely.bounds(shapely.buffer(shapes[flat], ALIKE_MM)).T)
+    return out
+
+
+def _bridge(pair: _Pair) -> Bridge:
     return Bridge(
-        ref=f"@{x:.1f},{y:.1f}",
+        ref=f"@{pair.middle.real:.1f},{pair.middle.imag:.1f}",
         kind="diode",
         nodes=(pair.key, pair.line),
         anode="",

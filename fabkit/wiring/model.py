@@ -165,6 +165,25 @@ class HalfWiring:
     axis: tuple[Spot, Spot] | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeaderHole:
+    """A hole in a row for the pins of a controller or header, which no file names.
+
+    ``node`` is the copper it is part of; empty when there is none.
+    """
+
+    row: str
+    number: int
+    x_mm: float
+    y_mm: float
+    node: str
+
+    @property
+    def name(self) -> str:
+        """Row and number: ``A3``."""
+        return f"{self.row}{self.number}"
+
+
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class Wiring(Result):
     """The wiring of a keyboard.
@@ -183,6 +202,8 @@ class Wiring(Result):
         Left before right.
     problems
         Findings.
+    headers
+        By the number of the board: holes in rows that no file names.
     """
 
     name: str
@@ -191,6 +212,7 @@ class Wiring(Result):
     first: int
     halves: tuple[HalfWiring, ...]
     problems: tuple[Finding, ...]
+    headers: Mapping[int, tuple[HeaderHole, ...]] = field(default_factory=dict)
 
     @property
     def brief(self) -> str:

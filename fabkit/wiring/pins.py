@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Final
+from functools import cached_property
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fabkit.board.connectivity import pieces_at
 from fabkit.board.copper import NO_NET, Copper, netlist_of
@@ -17,6 +19,9 @@ from fabkit.findings import Place
 from fabkit.geometry.neighbours import PointTree
 from fabkit.wiring.model import Pin
 from fabkit.wiring.pintable import NamedPin
+
+if TYPE_CHECKING:
+    from shapely import STRtree
 
 ATTRIBUTES: Final = "pin and net attributes of the copper layers"
 NETLIST: Final = "the netlist beside the layers (IPC-D-356)"
@@ -48,8 +53,27 @@ class Pins:
     copper: Copper
 
     def at(self, spot: tuple[float, float], *, within_mm: float, face: int) -> list[str]:
-        """Nodes of pads of a face that come within a distance of a spot, nearest first."""
-        return pad_nodes_near(self.copper, spot, within_mm=within_mm, face=face)
+        """The node of the plated hole at a spot, else of pads of a face near it, nearest first."""
+        return self._barrel_at(spot) or pad_nodes_near(
+            self.copper, spot, within_mm=within_mm, face=face
+        )
+
+    @cached_property
+    def _barrels(self) -> tuple[STRtree, NDArray[np.int32]]:
+        """Plated holes and slots, and the piece of copper that each joins."""
+        import shapely
+
+        cut, first = np.unique(self.copper.pieces.joints[:, 0], return_index=True)
+        pieces = self.copper.pieces.joints[first, 1]
+        return shapely.STRtree(self.copper.board.hole_shapes[cut]), pieces
+
+    def _barrel_at(self, spot: tuple[float, float]) -> list[str]:
+        import shapely
+
+        tree, pieces = self._barrels
+        near = tree.query_nearest(shapely.Point(*spot), max_distance=HIT_MM, all_matches=False)
+        islands = self.copper.pieces.island[pieces[near]]
+        return [node_name(self.copper, "", int(i)) for i in islands]
 
 
 def gather_pins(copper: Copper, table: Sequence[NamedPin] = ()) -> Pins:

@@ -114,8 +114,8 @@ def _row(path: Path | str, line: int, cells: dict[str, str]) -> NamedPin:
             raise _error(path, line, "x_mm or y_mm is out of range")
     if not cells.get("name"):
         raise _error(path, line, "a pin without a name")
-    if (at is None) == (not cells.get("pad")):
-        raise _error(path, line, "give either a place or a pad number")
+    if at is None and not cells.get("pad"):
+        raise _error(path, line, "give a place or a pad number")
     return NamedPin(
         name=cells["name"],
         ref=cells.get("ref", ""),
