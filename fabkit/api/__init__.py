@@ -16,7 +16,7 @@ from fabkit.api.reading import (
     read_drill,
     read_gerber,
 )
-from fabkit.api.wiring import draw_wiring, list_wiring
+from fabkit.api.wiring import draw_wiring, list_wiring, write_pin_form
 
 __all__ = [
     "Carried",
@@ -42,4 +42,5 @@ __all__ = [
     "read_drill",
     "read_gerber",
     "weigh_changes",
+    "write_pin_form",
 ]

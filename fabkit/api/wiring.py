@@ -66,6 +66,40 @@ def list_wiring(
     return find_wiring(made, chosen, name=order.name if order is not None else "")
 
 
+def write_pin_form(found: Wiring, target: Path | str, *, replace: bool = False) -> Path:
+    """Write a pin table to fill in: every hole that a controller may sit in, without names.
+
+    Parameters
+    ----------
+    found
+        As :func:`list_wiring` gives it.
+    target
+        CSV file to write.
+    replace
+        Whether an existing file may be overwritten.
+
+    Raises
+    ------
+    UsageError
+        There is no such hole, or the files name the pins already.
+    OutputRefused
+        The file exists, or cannot be written.
+    """
+    from fabkit.errors import UsageError
+    from fabkit.outputs.atomic import write_file
+    from fabkit.wiring.pintable import pin_form
+
+    holes = [hole for number in sorted(found.headers) for hole in found.headers[number]]
+    if not holes:
+        raise UsageError(
+            "no row of holes for a controller that the files leave nameless",
+            hint=f"pins were read from {found.source}",
+        )
+    path = Path(target)
+    write_file(path, pin_form(holes).encode(), replace=replace)
+    return path
+
+
 def draw_wiring(
     boards: Board | Sequence[Board],
     found: Wiring,

@@ -46,6 +46,12 @@ def read_joined(
     help="Your table (CSV or TOML) of pin names, where the files have none.",
 )
 @click.option(
+    "--new-pins",
+    type=options.FILE,
+    metavar="FILE.csv",
+    help="Write such a table to fill in: every hole a controller may sit in, as --draw names it.",
+)
+@click.option(
     "--controller",
     "controllers",
     callback=read_refs,
@@ -95,6 +101,13 @@ def read_joined(
     default="rows",
     show_default=True,
     help="Number keys row by row, or column by column.",
+)
+@click.option(
+    "--thumbs",
+    type=words("last", "placed"),
+    default="last",
+    show_default=True,
+    help="Number turned thumb keys behind all others, or in the row they stand in.",
 )
 @click.option(
     "--first",
@@ -149,6 +162,7 @@ def command(
     /,
     wanted: Path,
     pins: Path | None,
+    new_pins: Path | None,
     key_order: Path | None,
     form: str | None,
     as_json: bool,
@@ -179,8 +193,9 @@ def command(
     printed = options.form_of(form, as_json=as_json)
     if printed != "text" and template is not None:
         raise click.UsageError(f"--template and {printed} cannot both be printed; give one")
-    for path in (*pictures, *([out] if out else [])):
+    for path in (*pictures, *(p for p in (out, new_pins) if p is not None)):
         refuse_existing(path, replace=replace)
+    pattern = None if template is None else _template(template)
     order = ordering.read_wanted(wanted, use=given["use"])
     with terminal.progress() as tell:
         boards = ordering.read_boards(order, tell)
@@ -195,16 +210,23 @@ def command(
         for path in pictures:
             tell(f"drawing {path.name}")
             api.draw_wiring(boards, found, path, replace=replace)
+    if new_pins is not None:
+        api.write_pin_form(found, new_pins, replace=replace)
     record = wiring_record(found)
-    text = _text(record, printed=printed, template=template)
+    text = _text(record, printed=printed)
+    if template is not None and pattern is not None:
+        from fabkit.outputs.wiring_template import render_template
+
+        text = render_template(pattern, record, name=template.name)
     if text is None:
         from fabkit.outputs.terminal_wiring import print_wiring
 
         printing.show(lambda console: print_wiring(console, record), out=out, replace=replace)
     else:
         printing.show(text, out=out, replace=replace)
-    if pictures and text is None:
-        options.print_files(pictures, as_json=False)
+    written = (*pictures, *([new_pins] if new_pins else []))
+    if written and text is None:
+        options.print_files(written, as_json=False)
     if show:
         looks.open_files(list(pictures))
     level = options.severity(fail_on)
@@ -218,7 +240,16 @@ def _chosen(given: dict[str, Any]) -> WiringOptions:
     return WiringOptions(**given)
 
 
-def _text(record: dict[str, Any], *, printed: str, template: Path | None) -> str | None:
+def _template(path: Path) -> str:
+    """A template that is known to be in order, before the boards are read."""
+    from fabkit.outputs.wiring_template import check_template, load_template
+
+    text = load_template(path)
+    check_template(text, name=path.name)
+    return text
+
+
+def _text(record: dict[str, Any], *, printed: str) -> str | None:
     """What was asked for as text; None for the tables people read."""
     if printed == "json":
         from fabkit.outputs.json import to_document
@@ -228,8 +259,4 @@ def _text(record: dict[str, Any], *, printed: str, template: Path | None) -> str
         from fabkit.outputs.wiring_records import wiring_csv
 
         return wiring_csv(record)
-    if template is not None:
-        from fabkit.outputs.wiring_template import load_template, render_template
-
-        return render_template(load_template(template), record, name=template.name)
     return None

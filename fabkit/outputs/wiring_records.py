@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from fabkit.outputs.json import to_document
 from fabkit.outputs.records import finding_record
 from fabkit.outputs.tables import to_csv
-from fabkit.wiring.model import HalfWiring, KeyWire, Line, Wiring
+from fabkit.wiring.model import HalfWiring, KeyWire, Line, Pin, Wiring
 
 Record = dict[str, Any]
 
@@ -47,14 +48,21 @@ def wiring_record(wiring: Wiring) -> Record:
 
 
 def _half(half: HalfWiring) -> Record:
+    several = len(half.controllers) > 1
+    width, height = half.size_mm
     return {
         "hand": half.hand,
         "face_up": half.face_up,
         "scan": half.scan,
         "common": half.common,
         "controllers": list(half.controllers),
-        "rows": list(half.rows),
-        "columns": list(half.columns),
+        "rows": [line.node for line in half.rows],
+        "columns": [line.node for line in half.columns],
+        "row_lines": [_line(line, several=several) for line in half.rows],
+        "column_lines": [_line(line, several=several) for line in half.columns],
+        "pitch_mm": round(half.pitch_mm, 3),
+        "width_mm": round(width, 3),
+        "height_mm": round(height, 3),
         "assumed": list(half.assumed),
         "keys": [_key(key, half) for key in half.keys],
     }
@@ -63,6 +71,10 @@ def _half(half: HalfWiring) -> Record:
 def _key(key: KeyWire, half: HalfWiring) -> Record:
     several = len(half.controllers) > 1
     diodes = [d for line in key.lines for d in line.diodes]
+    left = min(k.seen_x_mm for k in half.keys)
+    top = max(k.seen_y_mm for k in half.keys)
+    # A keyboard of one key has no pitch.
+    pitch = half.pitch_mm or 1.0
     return {
         "index": key.index,
         "half": half.hand,
@@ -70,10 +82,15 @@ def _key(key: KeyWire, half: HalfWiring) -> Record:
         "instead_of": list(key.also),
         "row": key.row,
         "column": key.column,
+        "matrix_row": _position(key.row_line, half.rows),
+        "matrix_column": _position(key.column_line, half.columns),
         "x_mm": round(key.x_mm, 4),
         "y_mm": round(key.y_mm, 4),
         "seen_x_mm": round(key.seen_x_mm, 4),
         "seen_y_mm": round(key.seen_y_mm, 4),
+        "down_mm": round(half.size_mm[1] - key.seen_y_mm, 4),
+        "x_u": round((key.seen_x_mm - left) / pitch + 0.5, 3),
+        "y_u": round((top - key.seen_y_mm) / pitch + 0.5, 3),
         "angle_deg": key.angle_deg,
         "nets": list(key.nodes),
         "line": _line(key.line, several=several),
@@ -85,18 +102,34 @@ def _key(key: KeyWire, half: HalfWiring) -> Record:
     }
 
 
-def _line(line: Line | None, *, several: bool) -> Record | None:
-    """A line; ``pin`` is what people call it."""
+def _position(line: Line | None, lines: Sequence[Line]) -> int | None:
+    """Which of the rows or columns of the half a line is, from 0."""
     if line is None:
         return None
-    pins = [{"ref": p.ref, "pin": p.pin, "name": p.name, "function": p.function} for p in line.pins]
+    return next((k for k, other in enumerate(lines) if other.node == line.node), None)
+
+
+def _line(line: Line | None, *, several: bool) -> Record | None:
+    """A line; ``pin`` is what people call it, ``position`` where it is on the header."""
+    if line is None:
+        return None
+    pins = [
+        {"ref": p.ref, "pin": p.pin, "name": p.name, "function": p.function, "position": _where(p)}
+        for p in line.pins
+    ]
     texts = [f"{p.ref}.{p.name}" if several and not p.function else p.name for p in line.pins]
     return {
         "net": line.node,
         "pin": " = ".join(texts),
+        "position": " = ".join(dict.fromkeys(map(_where, line.pins))),
         "pins": pins,
         "through": list(line.through),
     }
+
+
+def _where(pin: Pin) -> str:
+    """Reference and number: ``J1.3``."""
+    return f"{pin.ref}.{pin.pin}" if pin.pin else pin.ref
 
 
 def wiring_rows(record: Record) -> list[tuple[object, ...]]:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from difflib import get_close_matches
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from fabkit.errors import UnreadableInput, UsageError
 from fabkit.outputs.terminal import clean
+
+if TYPE_CHECKING:
+    from jinja2.sandbox import ImmutableSandboxedEnvironment
 
 Record = dict[str, Any]
 
@@ -44,6 +48,60 @@ def load_template(path: Path) -> str:
     return text
 
 
+KNOWN = frozenset({"name", "source", "rule", "first", "halves", "findings", "keys"})
+"""Names a template knows."""
+
+
+def check_template(text: str, *, name: str = "template") -> None:
+    """Refuse a template that is wrong, before there is anything to fill it with.
+
+    Raises
+    ------
+    UsageError
+        Its syntax is wrong, or it asks for a name that there is not; names the line.
+    """
+    from jinja2 import TemplateError, meta
+
+    try:
+        tree = _room().parse(text)
+        unknown = sorted(meta.find_undeclared_variables(tree) - KNOWN)
+    except TemplateError as error:
+        raise UsageError(
+            f"{name}{_line_of(error)}: {error.message or type(error).__name__}", hint=HINT
+        ) from error
+    if unknown:
+        line = next((k for k, t in enumerate(text.splitlines(), 1) if unknown[0] in t), 1)
+        near = get_close_matches(unknown[0], KNOWN, n=1)
+        raise UsageError(
+            f"{name}, line {line}: '{unknown[0]}' is undefined",
+            hint=f"did you mean '{near[0]}'?" if near else HINT,
+        )
+
+
+HINT = "a template knows the names that --json prints"
+
+
+def _room() -> ImmutableSandboxedEnvironment:
+    from jinja2 import StrictUndefined
+    from jinja2.sandbox import ImmutableSandboxedEnvironment
+
+    class Room(ImmutableSandboxedEnvironment):
+        """Names of the record come before those of Python: ``half.keys`` are its keys."""
+
+        def getattr(self, obj: Any, attribute: str) -> Any:
+            if isinstance(obj, dict) and attribute in obj:
+                return obj[attribute]
+            return super().getattr(obj, attribute)
+
+    return Room(
+        undefined=StrictUndefined,
+        autoescape=False,
+        keep_trailing_newline=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
 def render_template(text: str, record: Record, *, name: str = "template") -> str:
     """Fill a jinja2 template with a wiring record.
 
@@ -56,18 +114,13 @@ def render_template(text: str, record: Record, *, name: str = "template") -> str
     UsageError
         The template is wrong; names the line.
     """
-    from jinja2 import StrictUndefined, TemplateError
-    from jinja2.sandbox import ImmutableSandboxedEnvironment
+    from jinja2 import TemplateError
 
+    check_template(text, name=name)
     clean_record = _cleaned(record)
-    room = ImmutableSandboxedEnvironment(
-        undefined=StrictUndefined,
-        autoescape=False,
-        keep_trailing_newline=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    room = _room()
     keys = [k for half in clean_record["halves"] for k in half["keys"]]
+    keys.sort(key=lambda k: k["index"])
     pieces: list[str] = []
     written = 0
     try:
@@ -82,12 +135,12 @@ def render_template(text: str, record: Record, *, name: str = "template") -> str
     except TemplateError as error:
         raise UsageError(
             f"{name}{_line_of(error)}: {error.message or type(error).__name__}",
-            hint="a template knows the names that --json prints",
+            hint=HINT,
         ) from error
     except (ArithmeticError, LookupError, TypeError, ValueError, RecursionError) as error:
         raise UsageError(
             f"{name}{_line_of(error)}: {error}",
-            hint="a template knows the names that --json prints",
+            hint=HINT,
         ) from error
     return "".join(pieces)
 

@@ -10,15 +10,16 @@ import shapely
 
 from fabkit.board.model import Board
 from fabkit.geometry.neighbours import usual_gap
+from fabkit.keyboard.model import Spot
 from fabkit.preview import palette
 from fabkit.preview.finished import board_stencils, frame_around, outline
 from fabkit.preview.hands import face_word
 from fabkit.preview.lettering import letters, text_width
 from fabkit.preview.options import PreviewOptions
 from fabkit.preview.pin_names import pin_names
-from fabkit.preview.scene import Coat, Fill, Group, Letters, Pen, Scene, SceneDraft, Sheet
+from fabkit.preview.scene import Coat, Fill, Floats, Group, Letters, Pen, Scene, SceneDraft, Sheet
 from fabkit.preview.sheets import side_by_side, text_size
-from fabkit.wiring.model import HalfWiring, KeyWire, Pin, Wiring
+from fabkit.wiring.model import HalfWiring, HeaderHole, KeyWire, Pin, Wiring
 
 CAP_MM: Final = 15.0
 """Side of the square that stands for a key: a cap of one unit less a gap."""
@@ -32,6 +33,20 @@ LINE_GAP_MM: Final = 1.5
 """Heights of a key's number and of its names, and the gap between two of these where it fits."""
 
 PIN_MM: Final = 1.5
+SAME_PIN_MM: Final = 3.0
+"""Pads of one pin nearer to each other than this are named once."""
+
+HOLE_MM: Final = 1.6
+PIN_NAME_MM: Final = 1.3
+"""Ring about a header hole, and the height of its name where rows leave room."""
+
+WAY_MM: Final = 6.0
+"""A row of holes nearer than this is in the way of names."""
+
+DASH_MM: Final = 1.5
+BEYOND_MM: Final = 4.0
+"""Dashes of the line the controller is turned about, and how far it reaches beyond the rows."""
+
 LEAST_PIN_MM: Final = 0.6
 """Diameter of the dot on a pin of the controller, and the least where pins lie closer."""
 
@@ -49,15 +64,24 @@ def wiring_sheet(
     for half in wiring.halves:
         board = boards[half.board]
         part = shared and len(faces) == 1
-        scenes.append(_half_scene(board, half, chosen, part=part))
+        holes = wiring.headers.get(half.board, ())
+        scenes.append(_half_scene(board, half, holes, chosen, part=part))
         first, last = (half.keys[0].index, half.keys[-1].index) if half.keys else (0, 0)
         name = f"{WORDS[half.hand]}, {face_word(half.face_up)} up: keys {first} to {last}"
-        names.append(name + ", controller pins in orange" * any(_pins_of(half)))
+        name += ", controller pins in orange" * any(_pins_of(half))
+        names.append(name + "; the controller is turned about the dashed line" * bool(half.axis))
     size = max((text_size(b) for b in boards), default=2.0)
     return side_by_side(f"{wiring.name}: wiring", scenes, names, size)
 
 
-def _half_scene(board: Board, half: HalfWiring, options: PreviewOptions, *, part: bool) -> Scene:
+def _half_scene(
+    board: Board,
+    half: HalfWiring,
+    holes: Sequence[HeaderHole],
+    options: PreviewOptions,
+    *,
+    part: bool,
+) -> Scene:
     mirrored = half.face_up == "bottom"
     frame = _frame(half) if part else frame_around(board, options.margin_mm)
     draft = SceneDraft(
@@ -84,16 +108,24 @@ def _half_scene(board: Board, half: HalfWiring, options: PreviewOptions, *, part
     ):
         if len(mine):
             draft.coat(title, rgb, Pen.along(shapely.get_exterior_ring(mine), 0.35))
-    pins = {(p.x_mm, p.y_mm): p for p in _pins_of(half)}
-    if pins:
-        spots = np.array(sorted(pins))
+    spots, named = _pins_in_use(half)
+    if len(spots):
         wide = float(np.clip(usual_gap(spots), LEAST_PIN_MM, PIN_MM))
         draft.coat("pins in use", palette.ORANGE, Pen.discs(spots[:, 0], spots[:, 1], wide))
-        named = [pins[x, y].name for x, y in spots.tolist()]
         room = shapely.intersection(outline(board), shapely.box(*frame))
         off = 0.8 * PIN_MM
         texts = pin_names(spots, named, off, caps.tolist(), room, mirrored=mirrored)
         draft.coat("names of pins", palette.INK, *texts)
+    elif holes:
+        at = np.array([(h.x_mm, h.y_mm) for h in holes])
+        draft.coat(
+            "header holes",
+            palette.ORANGE,
+            Pen.circles(at[:, 0], at[:, 1], np.full(len(at), HOLE_MM), 0.15),
+        )
+        draft.coat("names of holes", palette.INK, *_hole_names(holes, mirrored=mirrored))
+    if half.axis is not None:
+        draft.coat("line the controller is turned about", palette.VERMILION, _dashes(*half.axis))
     words = [line for k in half.keys for line in _words(k, mirrored=mirrored)]
     draft.coat("numbers", palette.INK, *(text for text, bold in words if bold))
     draft.coat("names", palette.INK, *(text for text, bold in words if not bold))
@@ -104,9 +136,76 @@ def _pins_of(half: HalfWiring) -> Iterator[Pin]:
     return (p for k in half.keys for a in k.lines for p in a.pins)
 
 
+def _pins_in_use(half: HalfWiring) -> tuple[Floats, list[str]]:
+    """Places of the controller's pins and their names; a pin that has several pads close together
+    is named once."""
+    spots: list[tuple[float, float]] = []
+    named: list[str] = []
+    for pin in sorted(_pins_of(half), key=lambda p: (p.x_mm, p.y_mm, p.name)):
+        near = [
+            name
+            for (x, y), name in zip(spots, named, strict=True)
+            if np.hypot(x - pin.x_mm, y - pin.y_mm) < SAME_PIN_MM
+        ]
+        if (not near or pin.name not in near) and (pin.x_mm, pin.y_mm) not in spots:
+            spots.append((pin.x_mm, pin.y_mm))
+            named.append(pin.name)
+    return np.array(spots).reshape(-1, 2), named
+
+
+def _hole_names(holes: Sequence[HeaderHole], *, mirrored: bool) -> Iterator[Letters]:
+    """The name of every hole beside it, away from the row next to its own, as large as fits."""
+    at = np.array([(h.x_mm, h.y_mm) for h in holes])
+    rows = np.array([h.row for h in holes])
+    for row in dict.fromkeys(rows.tolist()):
+        mine, others = at[rows == row], at[rows != row]
+        across = np.ptp(mine[:, 0]) > np.ptp(mine[:, 1])
+        side = 1 if across else 0
+        gaps = others[:, side] - mine[:, side].mean()
+        # A row that runs on elsewhere along the board is not in the way.
+        beside = np.abs(others[:, 1 - side] - np.median(mine[:, 1 - side])) < np.ptp(mine) + 20
+        gaps = gaps[beside & (np.abs(gaps) < WAY_MM)]
+        sign = -1.0 if len(gaps) and gaps[np.abs(gaps).argmin()] > 0 else 1.0
+        size = min(PIN_NAME_MM, 0.6 * usual_gap(mine))
+        for hole in (h for h in holes if h.row == row):
+            step = sign * (HOLE_MM / 2 + 0.4)
+            x, y = (hole.x_mm, hole.y_mm + step) if across else (hole.x_mm + step, hole.y_mm)
+            # As seen, a name runs away from its hole.
+            forth = (sign > 0) is not (mirrored and not across)
+            yield letters(
+                hole.name,
+                x + (size / 2 if across and not mirrored else -size / 2 if across else 0.0),
+                y - (0.0 if across else size / 2),
+                size,
+                align="left" if forth else "right",
+                mirrored=mirrored,
+                turned_deg=90.0 if across else 0.0,
+            )
+
+
+def _dashes(start: Spot, end: Spot) -> Pen:
+    """A dashed line that reaches beyond both ends."""
+    a, b = np.array(start), np.array(end)
+    length = float(np.hypot(*(b - a)))
+    along = (b - a) / length
+    from_mm = np.arange(-BEYOND_MM, length + BEYOND_MM, 2 * DASH_MM)
+    p, q = a + from_mm[:, None] * along, a + (from_mm + DASH_MM)[:, None] * along
+    return Pen.lines(p[:, 0], p[:, 1], q[:, 0], q[:, 1], 0.3)
+
+
 def _frame(half: HalfWiring) -> tuple[float, float, float, float]:
+    """Around the keys of a half and the pins they lead to."""
     x, y = [k.x_mm for k in half.keys], [k.y_mm for k in half.keys]
-    return min(x) - AROUND_MM, min(y) - AROUND_MM, max(x) + AROUND_MM, max(y) + AROUND_MM
+    frame = min(x) - AROUND_MM, min(y) - AROUND_MM, max(x) + AROUND_MM, max(y) + AROUND_MM
+    x += [p.x_mm for p in _pins_of(half)]
+    y += [p.y_mm for p in _pins_of(half)]
+    reach = AROUND_MM / 4
+    return (
+        min(frame[0], min(x) - reach),
+        min(frame[1], min(y) - reach),
+        max(frame[2], max(x) + reach),
+        max(frame[3], max(y) + reach),
+    )
 
 
 def _turn(key: KeyWire, *, mirrored: bool) -> float:

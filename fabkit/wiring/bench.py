@@ -27,12 +27,12 @@ from fabkit.wiring.circuit import (
     find_controllers,
     is_power,
 )
-from fabkit.wiring.grid import lay_grid
+from fabkit.wiring.grid import key_pitch, lay_grid
 from fabkit.wiring.inferring import infer_diodes
 from fabkit.wiring.keys import KeyPins, key_nodes
 from fabkit.wiring.matrix import Matrix, find_matrix, flow
 from fabkit.wiring.model import HalfWiring, KeyWire, Line, Pin, Scan, WiringOptions
-from fabkit.wiring.numbering import first_of, key_order, order_by_hand
+from fabkit.wiring.numbering import first_of, key_order, order_by_hand, thumb_keys
 from fabkit.wiring.pins import TABLE, Pins
 from fabkit.wiring.turning import swap_rows
 
@@ -213,25 +213,38 @@ class Bench:
 
     def _numbered(self, half: HalfWiring, wired: Sequence[_Wired], before: int) -> HalfWiring:
         """The half with its keys in a row."""
-        x0, y0, x1, _ = self.bounds
+        x0, y0, x1, y1 = self.bounds
         sign, edge = (1, x0) if half.face_up == "top" else (-1, -x1)
         seen = np.array([(sign * w.key.key.x_mm - edge, w.key.key.y_mm - y0) for w in wired])
         turns = np.array([_half_turn(sign * w.key.key.rotation_deg) for w in wired])
         cells = lay_grid(seen, turns)
         scan, matrix = _scheme(half.common, wired, cells)
-        order = order_by_hand(
-            [(w.key.ref, *w.key.refs, *w.also) for w in wired], half.hand, self.options
+        mine = {w.key.number for w in wired}
+        listed = order_by_hand(
+            [_names(w) for w in wired],
+            half.hand,
+            self.options,
+            [n for k in self.keys if k.number not in mine for n in (k.ref, *k.refs)],
         )
-        if order is None:
+        if listed is not None:
+            order = listed.order
+        else:
+            thumbs = self.options.thumbs == "last" and thumb_keys(
+                cells, seen[:, 1].tolist(), turns.tolist()
+            )
             order = key_order(
                 cells,
                 seen[:, 0].tolist(),
                 walk=self.options.walk,
                 from_right=self.options.mirrored and half.hand == "right",
+                last=thumbs or (),
             )
         first = first_of(half.hand, self.options, before)
+        numbers: Sequence[int] = range(first, first + len(order))
+        if listed is not None and listed.places:
+            numbers = [self.options.first + place for place in listed.places]
         keys = []
-        for index, k in enumerate(order, start=first):
+        for index, k in zip(numbers, order, strict=True):
             w = wired[k]
             wire = KeyWire(
                 index=index,
@@ -257,15 +270,38 @@ class Bench:
             scan=scan,
             common=half.common if scan == "direct" else "",
             keys=tuple(keys),
-            rows=_nodes(k.row_line for k in keys),
-            columns=_nodes(k.column_line for k in keys),
+            rows=_visual((k.row_line, k.row, -k.seen_y_mm) for k in keys),
+            columns=_visual((k.column_line, k.column, k.seen_x_mm) for k in keys),
+            pitch_mm=key_pitch(seen),
+            size_mm=(x1 - x0, y1 - y0),
             assumed=(*half.assumed, *told),
         )
 
 
-def _nodes(lines: Iterable[Line | None]) -> tuple[str, ...]:
-    """Nets of lines, each once, in natural order."""
-    return tuple(sorted({a.node for a in lines if a is not None}, key=natural))
+def _names(wired: _Wired) -> tuple[str, ...]:
+    return (wired.key.ref, *wired.key.refs, *wired.also)
+
+
+def _visual(placed: Iterable[tuple[Line | None, int, float]]) -> tuple[Line, ...]:
+    """Lines, each once, in the order in which most of their keys stand.
+
+    Parameters
+    ----------
+    placed
+        The line of each key, its row or column, and how far along it stands.
+    """
+    lines: dict[str, Line] = {}
+    steps: dict[str, list[tuple[int, float]]] = defaultdict(list)
+    for line, step, along in placed:
+        if line is not None:
+            lines.setdefault(line.node, line)
+            steps[line.node].append((step, along))
+
+    def rank(node: str) -> tuple[float, float, object]:
+        cells, along = zip(*steps[node], strict=True)
+        return float(np.median(cells)), float(np.mean(along)), natural(node)
+
+    return tuple(replace(lines[n], diodes=(), through=()) for n in sorted(lines, key=rank))
 
 
 def _half_turn(degrees: float) -> float:
@@ -274,9 +310,9 @@ def _half_turn(degrees: float) -> float:
 
 
 def _by_node(pins: Sequence[Pin]) -> dict[str, tuple[Pin, ...]]:
-    """Pins by net; a pin with several pads once."""
+    """Pins by net; a pin with several pads once, by a pad with a hole if it has one."""
     found: dict[str, dict[tuple[str, str, str], Pin]] = defaultdict(dict)
-    for pin in pins:
+    for pin in sorted(pins, key=lambda p: p.face != 0):
         if pin.node:
             found[pin.node].setdefault((pin.ref, pin.pin, pin.name), pin)
     return {

@@ -16,11 +16,13 @@ from fabkit.units import counted, format_number
 from fabkit.wiring import rules
 from fabkit.wiring.bench import Bench
 from fabkit.wiring.changeover import refuse_unknown
+from fabkit.wiring.circuits import split_circuits
 from fabkit.wiring.grid import RULE, key_pitch
+from fabkit.wiring.headers import find_headers
 from fabkit.wiring.judge import compare_hands, judge_half
 from fabkit.wiring.keys import find_key_pins
-from fabkit.wiring.model import HalfWiring, Wiring, WiringOptions
-from fabkit.wiring.pins import NOTHING, gather_pins
+from fabkit.wiring.model import HalfWiring, HeaderHole, Wiring, WiringOptions
+from fabkit.wiring.pins import NOTHING, TABLE, gather_pins
 from fabkit.wiring.pintable import NamedPin
 
 _HANDS: Final[tuple[Hand, ...]] = ("left", "whole", "right")
@@ -63,6 +65,7 @@ def find_wiring(
     rule: list[str] = []
     halves: list[HalfWiring] = []
     benches: list[Bench] = []
+    headers: dict[int, tuple[HeaderHole, ...]] = {}
     for number, design in enumerate(designs):
         board = design.board
         keyboard = find_keyboard(board, wanted.use or design.use)
@@ -78,21 +81,28 @@ def find_wiring(
         rule.append(f"{board.name}: {headline(keyboard)} ({keyboard.hands.why}).")
         pitch = key_pitch(np.array([(k.x_mm, k.y_mm) for k in keyboard.keys]))
         rule.append(RULE.format(pitch=format_number(pitch, digits=1)))
-        bench = Bench(number, board.traced, pins, keys, keyboard.hands, wanted)
-        benches.append(bench)
-        made = list(bench.halves(sum(len(h.keys) for h in halves)))
-        halves += [one.half for one in made]
-        if bench.inferred:
-            message = (
-                f"{counted(len(bench.inferred), 'diode')} of {board.name} told by their pads alone"
-            )
+        mine = [
+            Bench(number, board.traced, own, keys, hands, wanted)
+            for own, hands in split_circuits(pins, keys, keyboard.hands)
+        ]
+        benches += mine
+        made = []
+        for bench in mine:
+            for one in bench.halves(sum(len(h.keys) for h in halves)):
+                made.append((bench, one))
+                halves.append(one.half)
+        inferred = {b.ref for bench in mine for b in bench.inferred}
+        if inferred:
+            message = f"{counted(len(inferred), 'diode')} of {board.name} told by their pads alone"
             problems.append(Finding.of(rules.DIODES_INFERRED, message, Place(file=board.name)))
+        if pins.source in (NOTHING, TABLE):
+            headers[number] = find_headers(board.traced, keyboard.keys)
         if pins.source == NOTHING:
             message = f"{board.name}: neither attributes nor a netlist name pins and nets"
             problems.append(Finding.of(rules.PINS_UNKNOWN, message, Place(file=board.name)))
             continue
-        for one in made:
-            problems += judge_half(one.half, one.pins, pins.pins)
+        for bench, one in made:
+            problems += judge_half(one.half, one.pins, bench.pins.pins)
     if benches:
         refuse_unknown([b for bench in benches for b in bench.bridges], wanted)
     halves.sort(key=lambda h: _HANDS.index(h.hand))
@@ -104,6 +114,7 @@ def find_wiring(
         rule=tuple(dict.fromkeys((*rule, *_numbering_rule(wanted, halves)))),
         first=wanted.first,
         halves=tuple(halves),
+        headers={k: v for k, v in headers.items() if v},
         problems=tuple(sorted(problems, key=lambda f: (-f.severity, f.id, f.message))),
     )
 
@@ -124,6 +135,8 @@ def _numbering_rule(options: WiringOptions, halves: Sequence[HalfWiring]) -> Ite
         yield "Numbered row by row from the top, from left to right as seen from the keys."
     else:
         yield "Numbered column by column from the left as seen from the keys, from the top."
+    if options.thumbs == "last" and not options.order:
+        yield "Turned thumb keys come last on each half; --thumbs placed leaves them in their rows."
     if options.mirrored and not options.order:
         yield "The right half counts from its right side, so that mirrored keys count alike."
     base = "zero-based" if options.first == 0 else "not zero-based"

@@ -41,6 +41,10 @@ def judge_half(half: HalfWiring, seated: Sequence[Pin], pins: Sequence[Pin]) -> 
     if half.scan == "other":
         message = f"{counted(len(half.keys), 'key')} between lines that are not rows and columns"
         yield _finding(rules.NO_SCHEME, message, (), half)
+    if half.keys and not any(a.pins for k in half.keys for a in k.lines):
+        message = f"no pin is known of any of {counted(len(half.keys), 'key')}"
+        yield _finding(rules.HALF_UNKNOWN, message, half.keys, half)
+        return
     yield from _keys_without_pin(half)
     yield from _shared(half)
     yield from _diodes(half)

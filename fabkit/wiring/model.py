@@ -145,11 +145,15 @@ class HalfWiring:
     keys
         By running number.
     rows, columns
-        Nodes of the matrix lines, in the order of the keys.
+        Matrix lines: rows from the top, columns from the left, as seen from the keys.
     assumed
         What was taken for granted for this half, in sentences.
     axis
         Ends of the line that the controller was turned about, on the board; None when it was not.
+    pitch_mm
+        Usual distance of neighbouring keys.
+    size_mm
+        Width and height of the board.
     """
 
     hand: Hand
@@ -159,10 +163,12 @@ class HalfWiring:
     common: str
     controllers: tuple[str, ...]
     keys: tuple[KeyWire, ...]
-    rows: tuple[str, ...] = ()
-    columns: tuple[str, ...] = ()
+    rows: tuple[Line, ...] = ()
+    columns: tuple[Line, ...] = ()
     assumed: tuple[str, ...] = ()
     axis: tuple[Spot, Spot] | None = None
+    pitch_mm: float = 0.0
+    size_mm: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -236,6 +242,8 @@ class WiringOptions:
         Number of the first key.
     right_first
         Number of the right half's first key; None goes on after the left half.
+    thumbs
+        Keys of the thumb are numbered ``last``, or in the row where they are ``placed``.
     mirrored
         Number the right half from its outer side inwards, so that keys that mirror each other
         count alike; otherwise from left to right on both.
@@ -257,6 +265,7 @@ class WiringOptions:
     walk: Walk = "rows"
     first: int = 0
     right_first: int | None = None
+    thumbs: Literal["last", "placed"] = "last"
     mirrored: bool = False
     controllers: tuple[str, ...] = ()
     right_controllers: tuple[str, ...] = ()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -11,15 +12,11 @@ from typing import Final
 from fabkit.errors import SheetError, UnreadableInput
 from fabkit.house.loading import check_format
 from fabkit.house.table import SHEET_BYTES, Table, read_sheet
+from fabkit.wiring.model import HeaderHole
 
 COLUMNS: Final = ("name", "ref", "pad", "x_mm", "y_mm")
 
 EXPECTED: Final = "name, and x_mm with y_mm, or pad (and ref where several parts have that pad)"
-
-HOW: Final = (
-    "write a table with the columns name, ref, x_mm, y_mm (one row a pin of the controller, places "
-    "as the board's files count) and give it with --pins FILE.csv"
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +28,16 @@ class NamedPin:
     pad: str
     at_mm: tuple[float, float] | None
     line: int
+
+
+def pin_form(holes: Sequence[HeaderHole]) -> str:
+    """A pin table to fill in, as CSV: a row for every hole, without names."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    for hole in holes:
+        writer.writerow(("", hole.row, hole.number, f"{hole.x_mm + 0:.3f}", f"{hole.y_mm + 0:.3f}"))
+    return text.getvalue()
 
 
 def load_pins(path: Path) -> tuple[NamedPin, ...]:
@@ -96,7 +103,9 @@ def _csv(path: Path) -> tuple[NamedPin, ...]:
     try:
         for row in reader:
             cells = {k: (v or "").strip() for k, v in row.items() if k and isinstance(v, str)}
-            if any(cells.values()):
+            # A hole of a table to fill in that was left without a name is no pin.
+            unfilled = not cells.get("name") and all(map(cells.get, COLUMNS[1:]))
+            if any(cells.values()) and not unfilled:
                 rows.append(_row(path, reader.line_num, cells))
     except csv.Error as error:
         raise _error(path, reader.line_num, f"not a table: {error}") from error

@@ -25,8 +25,16 @@ PINS_UNKNOWN = Rule.of(
     "Keys can be numbered, but their pins cannot be named.",
     Severity.ERROR,
     "Export the copper layers with component, pin and net attributes, or a netlist (IPC-D-356); or "
-    "write a table with the columns name, ref, x_mm, y_mm, one row a pin of the controller, and "
-    "give it with --pins FILE.csv.",
+    "write a table of the holes a controller may sit in with --new-pins FILE.csv, fill in the "
+    "names, and give it with --pins FILE.csv.",
+)
+HALF_UNKNOWN = Rule.of(
+    "wiring/half-unknown",
+    "Half of which no key reaches a pin",
+    "Nothing that a firmware needs is known of this half.",
+    Severity.ERROR,
+    "Name the controller with --controller, or see that the pin table names the holes it sits in: "
+    "--new-pins FILE.csv writes one to fill in.",
 )
 KEY_WITHOUT_PIN = Rule.of(
     "wiring/key-without-pin",

@@ -58,8 +58,8 @@ def test_matrix_equals_the_generators_table(board_at, table_of):
         for k in half.keys
     ]
     assert told == [tuple(r.values()) for r in table_of("linnet/wiring.csv")]
-    assert half.rows == ("ROW0", "ROW1")
-    assert half.columns == ("COL0", "COL1", "COL2")
+    assert [line.node for line in half.rows] == ["ROW0", "ROW1"]
+    assert [line.node for line in half.columns] == ["COL0", "COL1", "COL2"]
     assert {k.current for k in half.keys} == {"column to row"}
 
 
@@ -196,7 +196,7 @@ def test_every_key_closes_its_row_and_column_and_no_other(board_at):
     diodes.add_nodes_from(nets.values())
     diodes.add_edges_from((nets[f"D{n}", "2"], nets[f"D{n}", "1"]) for n in range(1, 7))
     (half,) = list_wiring(board_at("linnet/rev-1")).halves
-    lines = [*half.rows, *half.columns]
+    lines = [line.node for line in (*half.rows, *half.columns)]
 
     for key in half.keys:
         graph = diodes.copy()
