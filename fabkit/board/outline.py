@@ -16,7 +16,7 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.board import rules
-from fabkit.board.edge import PathKind, size_words
+from fabkit.board.edge import EdgePath, PathKind, size_words
 from fabkit.board.figures import (
     INSIDE_SHARE,
     PLACES,
@@ -53,6 +53,11 @@ _SNUG: Final = 2.0
 """A figure up to this many times as large as the box of its pads fits it; keyboards are less."""
 _CLOSER: Final = 0.7
 """A bridge is worth while when the figure around all pads becomes this much smaller."""
+_SLOT_MM: Final = 0.6
+"""Router bits are at least this wide (common practice: 0.6 to 2.4 mm)."""
+_SLOT_PENS: Final = 3.0
+"""A pen this many times as wide as the usual one draws a slot, not an outline."""
+_MOST_SLOTS: Final = 500
 _TINY_SHARE: Final = 0.25
 """A figure whose box is smaller than this share of the box of all pads cannot be the board."""
 
@@ -80,8 +85,8 @@ def trace_outline(files: Sequence[GerberFile], evidence: Evidence) -> Outline:
     shapes = drop_letters(shapes, figures.stray, found)
     shapes = drop_frames(shapes, evidence, found)
     shapes = drop_marks(shapes, evidence, found)
-    _report_stray(figures, name, found)
     if not len(shapes):
+        _report_stray(figures, figures.stray, name, found)
         return found
     shape, paths = paint(shapes, evidence)
     if _is_tiny(shape, points):
@@ -98,7 +103,59 @@ def trace_outline(files: Sequence[GerberFile], evidence: Evidence) -> Outline:
         found.shape = shape
         found.paths += paths
         found.lines = dividing_lines(shapes, shape)
+    slots = _drawn_slots(files, found.shape, points)
+    _report_stray(figures, figures.stray[~_covered(figures.stray, slots)], name, found)
+    _cut_slots(slots, found)
     return found
+
+
+def _drawn_slots(files: Sequence[GerberFile], shape: Any, points: Floats) -> Shapes:
+    """Slots drawn as their path: open strokes inside the board with a pen as wide as the slot.
+
+    Such a pen is much wider than the outline's, and no pad lies under it.
+    """
+    found = []
+    for file in files:
+        o = file.objects
+        width = np.array([a.diameter_mm or 0.0 for a in file.apertures] + [0.0])[o.aperture]
+        drawn = (o.kind == Kind.DRAW) & o.dark
+        if shape is None or not drawn.any():
+            continue
+        least = max(_SLOT_MM, _SLOT_PENS * float(np.median(width[drawn])))
+        rows = np.flatnonzero(drawn & (width >= least))
+        if 0 < len(rows) <= _MOST_SLOTS:
+            cuts = shapely.union_all(object_shapes(file, rows))
+            parts = shapely.get_parts(cuts)
+            shapely.prepare(shape)
+            found.append(parts[shapely.contains_properly(shape, parts)])
+    slots = np.concatenate(found) if found else np.empty(0, dtype=object)
+    pads = shapely.STRtree(shapely.points(points)).query(slots, predicate="contains")[0]
+    return np.asarray(np.delete(slots, pads), dtype=object)
+
+
+def _covered(lines: Shapes, slots: Shapes) -> NDArray[np.bool_]:
+    covered = np.zeros(len(lines), dtype=bool)
+    if len(slots):
+        covered[shapely.STRtree(slots).query(lines, predicate="within")[0]] = True
+    return covered
+
+
+def _cut_slots(slots: Shapes, found: Outline) -> None:
+    if not len(slots) or found.shape is None:
+        return
+    rest = shapely.difference(found.shape, shapely.union_all(slots))
+    found.shape = shapely.MultiPolygon(
+        [p for p in shapely.get_parts(rest) if p.geom_type == "Polygon"]
+    )
+    why = "it is drawn with a pen much wider than the outline's, inside the board"
+    found.leave_out(
+        PathKind.SLOT,
+        slots,
+        why,
+        rule=rules.PROFILE_SLOT,
+        message=f"{counted(len(slots), 'slot')} drawn with a wide pen",
+        assumed="milled as wide as the pen",
+    )
 
 
 def _is_tiny(shape: Any, points: Floats) -> bool:
@@ -321,7 +378,7 @@ def _report_bridges(figures: Figures, name: str, found: Outline) -> None:
         )
 
 
-def _report_stray(figures: Figures, name: str, found: Outline) -> None:
+def _report_stray(figures: Figures, stray: Shapes, name: str, found: Outline) -> None:
     if len(figures.crossings):
         found.findings.append(
             Finding.of(
@@ -334,16 +391,24 @@ def _report_stray(figures: Figures, name: str, found: Outline) -> None:
                 count=len(figures.crossings),
             )
         )
-    if not len(figures.stray) or not len(figures.filled):
+    if not len(stray) or not len(figures.filled):
         return
-    middle = shapely.get_coordinates(shapely.centroid(figures.stray))
-    total = format_number(float(shapely.length(figures.stray).sum()), digits=1)
+    middle = shapely.get_coordinates(shapely.centroid(stray))
+    total = format_number(float(shapely.length(stray).sum()), digits=1)
+    found.paths.append(
+        EdgePath(
+            PathKind.STRAY,
+            ("it encloses nothing",),
+            shapely.MultiLineString(list(stray)),
+            len(stray),
+        )
+    )
     found.findings.append(
         Finding.of(
             rules.PROFILE_STRAY,
-            f"{counted(len(figures.stray), 'line')}, {total} mm in all, enclosing nothing",
+            f"{counted(len(stray), 'line')}, {total} mm in all, enclosing nothing",
             *(Place(file=name, x_mm=float(x), y_mm=float(y)) for x, y in middle[:PLACES]),
-            count=len(figures.stray),
+            count=len(stray),
             assumed="not part of the outline",
         )
     )

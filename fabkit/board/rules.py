@@ -98,6 +98,14 @@ PROFILE_PANEL: Final = Rule.of(
     _N,
     "Order as many panels as give the boards needed.",
 )
+PROFILE_SLOT: Final = Rule.of(
+    "profile/slot-drawn",
+    "Slots are drawn in the profile with a wide pen",
+    "The profile counts by its centre lines; a house may leave such a slot out.",
+    _N,
+    "Put slots into the drill file, or draw their contours.",
+    _OUTLINE,
+)
 PROFILE_READINGS: Final = Rule.of(
     "profile/two-readings",
     "The outline can be read in two ways",

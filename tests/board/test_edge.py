@@ -276,3 +276,19 @@ def test_bare_holes_widen_the_cut_out_they_run_into() -> None:
     found = made([*line(FRAME), *rectangle(8, 6, 12, 10)], n__drl=drill((8, 6), size_mm=1.0))
 
     assert found.area_mm2 == pytest.approx(300 - 16 - 0.75 * 3.14159 * 0.25, abs=0.01)
+
+
+def test_slot_drawn_with_a_wide_pen() -> None:
+    """A stroke 1 mm wide and 6 mm long is a slot of 6 + pi/4 mm²; under pads it stays a line."""
+    wide = ["%ADD20C,1.0*%", *line([(7, 8), (13, 8)])]
+    wide[1] = "D20*"
+    spots = [(2, 2), (18, 2), (2, 13), (18, 13)]
+    found = made([*line(FRAME), *wide], spots)
+    padded = made([*line(FRAME), *wide], [*spots, (10, 8)])
+
+    assert found.area_mm2 == pytest.approx(300 - 6 - 3.14159 / 4, abs=0.01)
+    assert len(found.edge.of(PathKind.SLOT)) == 1
+    assert "profile/slot-drawn" in ids(found)
+    assert "profile/stray-lines" not in ids(found)
+    assert padded.area_mm2 == pytest.approx(300)
+    assert "profile/stray-lines" in ids(padded)

@@ -34,6 +34,7 @@ TESTS = {
     ),
     "profile/frame": "board/test_board_build.py::test_frame_around_the_board_is_not_the_board",
     "cost/panel": "board/test_edge_truth.py::test_quote_counts_the_boards_of_a_panel",
+    "profile/slot-drawn": "board/test_edge.py::test_slot_drawn_with_a_wide_pen",
     "profile/two-readings": "board/test_edge.py::test_frame_far_around_is_no_panel",
     "profile/panel": "board/test_edge.py::test_score_lines_across_the_profile",
     "profile/too-small": "board/test_edge.py::test_stray_loop_is_not_the_board",
