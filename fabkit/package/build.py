@@ -26,7 +26,7 @@ from fabkit.package.choosing import choose_set
 from fabkit.package.claims import Claim
 from fabkit.package.completeness import find_gaps
 from fabkit.package.content import Look
-from fabkit.package.laying import lay
+from fabkit.package.laying import hear_plating, lay
 from fabkit.package.model import Content, Package, PackageFile, Role, RoleKind
 from fabkit.package.registration import register
 from fabkit.package.roles import assign_roles
@@ -115,6 +115,11 @@ def read_package(
     contents = _settle_drills(members, contents, claims, byproducts, limits)
     roles_found = [claim.role for claim in claims]
     fits = register(roles_found, contents, looks)
+    if not any(fit.moves for fit in fits.values()):
+        exchanged = list(hear_plating(members, contents, roles_found, looks))
+        named = {place.file for finding in exchanged for place in finding.places}
+        fits = {i: fit for i, fit in fits.items() if names[i] not in named}
+        findings += exchanged
     findings += lay(members, contents, roles_found, fits, limits)
     files = tuple(
         PackageFile(

@@ -19,6 +19,7 @@ from fabkit.gerber.reader import read as read_gerber
 from fabkit.intake.model import Member
 from fabkit.limits import Limits
 from fabkit.package import rules
+from fabkit.package.content import Look
 from fabkit.package.model import Content, Role, RoleKind
 from fabkit.package.registration import FEW, FIT_MM, FITS, Fit
 from fabkit.units import INCH_MM, format_mm, format_number
@@ -31,6 +32,8 @@ _WHAT: Final = {
     RoleKind.COPPER: ("pads", "openings and holes"),
 }
 _MARGIN_MM: Final = 1.0
+_CALLED: Final = 0.9
+"""Share of holes with pads, from which on they are all plated (common practice)."""
 
 
 def lay(
@@ -56,6 +59,39 @@ def lay(
             contents[i] = _placed(contents[i], fit.placing)
     findings += _lay_profile(members, contents, roles, fits)
     return findings
+
+
+def hear_plating(
+    members: Sequence[Member],
+    contents: Sequence[Content],
+    roles: Sequence[Role],
+    looks: Mapping[int, Look],
+) -> Iterator[Finding]:
+    """Plated and bare holes exchanged: those called bare lie on pads, those called plated on none.
+
+    To be asked of files that lie on each other.
+    """
+    copper = [
+        looks[i] for i, role in enumerate(roles) if role.side and role.kind is RoleKind.COPPER
+    ]
+    on_pads: dict[int, float] = {}
+    for i, content in enumerate(contents):
+        if isinstance(content, DrillFile) and copper and len(content.hits) >= FEW:
+            holes = np.column_stack((content.hits.x, content.hits.y))
+            on_pads[i] = max(look.index.share(holes) for look in copper)
+    plated = [i for i in on_pads if roles[i].plated is True and on_pads[i] <= 1 - _CALLED]
+    bare = [i for i in on_pads if roles[i].plated is False and on_pads[i] >= _CALLED]
+    if not plated or not bare:
+        return
+    names = members[plated[0]].name, members[bare[0]].name
+    yield Finding.of(
+        rules.CONTENT_DISAGREES,
+        f"{names[0]} is taken for plated holes, {names[1]} for non-plated ones; but "
+        f"{_percent(on_pads[plated[0]])} of the former and {_percent(on_pads[bare[0]])} of the "
+        "latter lie on pads",
+        *(Place(file=name) for name in names),
+        assumed="used as they are called",
+    )
 
 
 def _placed(content: Content, placing: Placing) -> Content:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -84,19 +85,20 @@ def assign_roles(
     )
     findings: list[Finding] = []
     claims = []
+    numbers: dict[int, int] = {}
     for i, (name, content) in enumerate(zip(names, contents, strict=True)):
         if i in stated:
             claims.append(stated_claim(stated[i], content))
             continue
         beside = comments.get(i) or listed(name, byproducts, shared)
-        claims.append(
-            make_claim(
-                name, content, read_name(name, shared), beside, functions, byproducts, findings
-            )
-        )
+        said = read_name(name, shared)
+        if said.kind is RoleKind.COPPER and said.number is not None:
+            numbers[i] = said.number
+        claims.append(make_claim(name, content, said, beside, functions, byproducts, findings))
     _ask_contents(names, claims, contents, looks)
     _fill_sides(names, claims, looks)
     findings += _number_copper(names, claims)
+    findings += _compare_numbers(names, claims, numbers)
     findings += _hear_contents(names, claims, looks, stated)
     findings += _settle_doubles(names, contents, claims)
     findings += _report_doubts(names, claims)
@@ -332,6 +334,27 @@ def _number_copper(names: Sequence[str], claims: list[Claim]) -> Iterator[Findin
         if role.layer is None and role.side is not None:
             number = 1 if role.side == "top" else layer + 1
             claims[i] = replace(claims[i], role=replace(role, layer=number))
+
+
+def _compare_numbers(
+    names: Sequence[str], claims: Sequence[Claim], numbers: Mapping[int, int]
+) -> Iterator[Finding]:
+    """Inner layers that names number in another order than attributes or the job file do."""
+    stated = [
+        (claims[i].role.layer or 0, number, i)
+        for i, number in numbers.items()
+        if claims[i].role.inner and claims[i].confidence >= _STATED and claims[i].role.layer
+    ]
+    for (layer, number, i), (below, after, j) in pairwise(sorted(stated)):
+        if number > after:
+            yield Finding.of(
+                rules.NAME_DISAGREES,
+                f"{claims[i].reason} and {claims[j].reason}, but their names number them {number} "
+                f"and {after}",
+                Place(file=names[i]),
+                Place(file=names[j]),
+                assumed=f"used as layers {layer} and {below}",
+            )
 
 
 def _settle_doubles(

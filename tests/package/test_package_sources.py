@@ -87,6 +87,32 @@ def test_plating_in_name_and_attribute() -> None:
     assert "package/name-disagrees" not in ids(right)
 
 
+def test_plated_and_bare_files_exchanged() -> None:
+    """Bare holes on pads and plated ones on none: both files are named."""
+    bare = ((2, 7), (7, 2), (13, 6.5), (19, 3), (4, 13), (17, 14))  # no shift of the others
+    copper = gerber(pads=SIX, lines=[SIX])
+    files = {"x.gtl": copper, "x.gbl": copper, "x-PTH.drl": drill(bare), "x-NPTH.drl": drill(SIX)}
+    made = read_set(files)
+    right = read_set({**files, "x-PTH.drl": drill(SIX), "x-NPTH.drl": drill(bare)})
+    found = [p for p in made.problems if p.id == "package/content-disagrees"]
+
+    assert [place.file for place in found[0].places] == ["x-PTH.drl", "x-NPTH.drl"]
+    assert "package/content-disagrees" not in ids(right)
+
+
+def test_inner_layers_exchanged() -> None:
+    """Names number two inner layers the other way round than their attributes do."""
+    files = {
+        f"x-In{number}_Cu.gbr": gerber(pads=PADS, function=f"Copper,L{layer},Inr")
+        for number, layer in ((1, 3), (2, 2))
+    }
+    made = read_set({**files, "x.gtl": gerber(pads=PADS), "x.gbl": gerber(pads=PADS)})
+    found = [p for p in made.problems if p.id == "package/name-disagrees"]
+
+    assert len(found) == 1
+    assert {place.file for place in found[0].places} == set(files)
+
+
 def test_the_projects_name_is_no_word_of_a_role() -> None:
     """A name that looks like a role, in most files, says nothing of any of them."""
     names = [f"sdr-top-{end}" for end in ("F_Cu.gbr", "B_Cu.gbr", "B_Mask.gbr", "1.gm1")]
