@@ -43,6 +43,7 @@ _SAMPLE: Final = 400
 _VOTERS: Final = 60
 _VOTED_ON: Final = 1500
 """Many voters agree on a part of the reference, too."""
+_MOST_PAIRS: Final = 1_000_000
 _ELSEWHERE_MM: Final = 0.5
 """Shifts that differ by more are different ones."""
 _COARSE_MM: Final = (0.01 * INCH_MM, 0.1)
@@ -159,6 +160,7 @@ def _part(index: int, role: Role, content: Content, looks: dict[int, Look]) -> _
         points = looks.setdefault(index, Look(content)).spots
     else:
         return None
+    points = points[np.isfinite(points).all(axis=1)]
     bare = isinstance(content, DrillFile) and False in (role.plated, content.plated)
     follows = bare or len(points) < FEW
     if follows and role.kind is not RoleKind.DRILL:
@@ -309,8 +311,8 @@ def _tries(*, mirror_only: bool) -> Iterator[list[tuple[Placing, float]]]:
 def _voted_shifts(points: Floats, reference: Floats) -> list[tuple[float, float]]:
     """The two shifts that bring most points onto the reference, the best first."""
     picked = points[np.unique(np.linspace(0, len(points) - 1, _VOTERS).astype(int))]
-    if len(picked) == _VOTERS:
-        reference = reference[:: len(reference) // _VOTED_ON + 1]
+    most = _VOTED_ON if len(picked) == _VOTERS else _MOST_PAIRS // len(picked)
+    reference = reference[:: len(reference) // most + 1]
     shift = (reference[None] - picked[:, None]).reshape(-1, 2)
     bins = np.clip(np.round(shift / FIT_MM), -(2**30), 2**30).astype(np.int64)
     # One integer per bin: sorting those is much faster than sorting rows.
