@@ -180,7 +180,7 @@ def order(
     judged = []
     for one, board in zip(asked.boards, boards, strict=True):
         tell(f"checking {one.name}")
-        options = dataclasses.replace(judged_by(asked), halves=one.halves)
+        options = dataclasses.replace(judged_by(asked), use=one.stated)
         other_half = right if one.use == "left" else None
         result = check(board, house, options=options, other_half=other_half)
         tell(f"comparing houses for {one.name}" if others else f"checked {one.name}")

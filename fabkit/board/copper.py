@@ -39,6 +39,10 @@ ATTACHED: Final = frozenset(
 """Pad functions that something is soldered to, plugged into or pressed on."""
 
 
+VIA_MM: Final = 0.45
+"""Plated holes up to this size are vias (published maker guides)."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Pads(Columns):
     """Pads of all copper layers.
@@ -382,3 +386,25 @@ def netlist_of(board: Board) -> Netlist | None:
         if isinstance(file.content, Netlist):
             return file.content
     return None
+
+
+def outer_face(copper: Copper) -> NDArray[np.int8]:
+    """(len(pads),) int8: 1 on top, -1 on the bottom, 0 inside."""
+    face = np.array(
+        [{"top": 1, "bottom": -1}.get(str(a.side), 0) for a in copper.board.copper] or [0], np.int8
+    )
+    return face[copper.pads.layer]
+
+
+def surface_pads(copper: Copper) -> Ints:
+    """Pads on outer layers, for parts, without a hole of their own."""
+    pads = copper.pads
+    attached = np.array([bool(f) and f[0] in ATTACHED for f in copper.functions] + [True])
+    rows = np.flatnonzero((outer_face(copper) != 0) & attached[pads.function]).astype(np.int32)
+    if not len(rows) or not len(copper.board.hole_shapes):
+        return rows
+    tree = shapely.STRtree(copper.board.hole_shapes)
+    spots = shapely.points(pads.x[rows], pads.y[rows])
+    held: Any = np.unique(tree.query(spots, predicate="intersects")[0])
+    free: Ints = np.delete(rows, held).astype(np.int32)
+    return free

@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.board.copper import ATTACHED, Copper
+from fabkit.board.copper import VIA_MM, Copper, outer_face, surface_pads
 from fabkit.board.model import Board
 from fabkit.geometry.neighbours import PointTree, usual_gap
 from fabkit.package.model import RoleKind, Side
@@ -31,9 +31,6 @@ meant to be used.  Lower than for holes: one-sided parts such as a switch may be
 
 COMMON_SHARE: Final = 0.5
 """What lies at one place beside this share of the keys belongs to their footprint."""
-
-VIA_MM: Final = 0.45
-"""Plated holes up to this size are vias (published maker guides)."""
 
 KEY_PITCH_MM: Final = (15.0, 24.0)
 """Neighbouring keys are 16 to 20 mm apart (common practice); screw holes are farther apart."""
@@ -165,7 +162,7 @@ def _judge(
 
 def _surface_boxes(copper: Copper) -> tuple[Ints, Floats]:
     """Surface pads with their place and size: x, y, width, height, mm."""
-    rows = surface_pads(copper)
+    rows: Ints = surface_pads(copper).astype(np.int64)
     box = shapely.bounds(copper.pad_shapes[rows]) if len(rows) else np.empty((0, 4))
     return rows, np.column_stack(
         (
@@ -240,26 +237,6 @@ def unmatched(rows: Floats, axis: float, reach: float) -> Ints:
     image = rows.copy()
     image[:, 0] = 2 * axis - image[:, 0]
     return np.flatnonzero(PointTree(rows).query(image)[0] > reach)
-
-
-def outer_face(copper: Copper) -> NDArray[np.int8]:
-    """(len(pads),) int8: 1 on top, -1 on the bottom, 0 inside."""
-    face = np.array(
-        [{"top": 1, "bottom": -1}.get(str(a.side), 0) for a in copper.board.copper] or [0], np.int8
-    )
-    return face[copper.pads.layer]
-
-
-def surface_pads(copper: Copper) -> Ints:
-    """Pads on outer layers, for parts, without a hole of their own."""
-    pads = copper.pads
-    attached = np.array([bool(f) and f[0] in ATTACHED for f in copper.functions] + [True])
-    rows = np.flatnonzero((outer_face(copper) != 0) & attached[pads.function])
-    if not len(rows) or not len(copper.board.hole_shapes):
-        return rows
-    tree = shapely.STRtree(copper.board.hole_shapes)
-    spots = shapely.points(pads.x[rows], pads.y[rows])
-    return np.delete(rows, np.unique(tree.query(spots, predicate="intersects")[0]))
 
 
 # ------------------------------------------------------------------------------------------ keys

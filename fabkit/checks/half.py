@@ -5,31 +5,24 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.board.copper import Copper
+from fabkit.board.copper import Copper, outer_face, surface_pads
+from fabkit.board.model import Board
 from fabkit.board.supplies import NEGATIVE, POSITIVE
-from fabkit.board.symmetry import (
-    MATCH_MM,
-    Key,
-    Mirror,
-    find_keys,
-    find_mirror,
-    left_face,
-    outer_face,
-    plus_marks,
-    surface_pads,
-)
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import cuts_of, require_copper
 from fabkit.checks.declare import check
+from fabkit.checks.mirror import MATCH_MM, Mirror, find_mirror
 from fabkit.checks.worst import group
 from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
-from fabkit.package.model import RoleKind
+from fabkit.keyboard.build import find_keyboard
+from fabkit.keyboard.model import Keyboard
+from fabkit.package.model import RoleKind, Side
 from fabkit.units import format_mm, format_number
 
 Floats = NDArray[np.float64]
@@ -113,24 +106,29 @@ LEGEND_MISSING = Rule(
 )
 
 
+def keyboard_of(case: Case) -> Keyboard:
+    """The keyboard the board is, by the user's word where there is one."""
+    return find_keyboard(case.board, case.options.use)
+
+
 def mirror_of(case: Case) -> Mirror | None:
-    """Mirror symmetry of the board."""
-    return find_mirror(require_copper(case))
-
-
-def keys_of(case: Case) -> tuple[Key, ...]:
-    """Key positions of the board."""
-    return find_keys(case.board)
+    """Counterparts on a reversible board; None for every other board."""
+    keyboard = case.shared(keyboard_of)
+    if keyboard.hands.use != "reversible":
+        return None
+    return find_mirror(require_copper(case), keyboard.keys)
 
 
 @check(id="half/symmetry", rules=(SYMMETRY, NO_COUNTERPART), needs=("holes", "outer-copper"))
 def symmetry(case: Case) -> Iterator[Finding]:
     """A board that is nearly reversible is wholly so."""
-    mirror, keys = case.shared(mirror_of), case.shared(keys_of)
-    if mirror is None or not mirror.reversible or not keys:
+    mirror, keyboard = case.shared(mirror_of), case.shared(keyboard_of)
+    if mirror is None:
         return
-    face = left_face(keys)
-    left = f"; the left half has its {face} up, the right half the other face" if face else ""
+    keys, hands = keyboard.keys, keyboard.hands
+    face = hands.groups[0].face_up
+    left = f"; the left half has its {face} up, the right half the other face"
+    left = left if hands.hand_known else ""
     about = (
         f" about x = {format_mm(mirror.axis_mm)}"
         if mirror.axis_mm is not None
@@ -159,17 +157,15 @@ def symmetry(case: Case) -> Iterator[Finding]:
 @check(id="half/keys", rules=(KEY_FACE,), needs=("holes", "outer-copper"))
 def keys(case: Case) -> Iterator[Finding]:
     """On a reversible board every key can be soldered from both faces."""
-    mirror, positions = case.shared(mirror_of), case.shared(keys_of)
-    if mirror is None or not mirror.reversible or not positions:
+    mirror, positions = case.shared(mirror_of), case.shared(keyboard_of).keys
+    if mirror is None:
         return
     copper = require_copper(case)
     pads, face = copper.pads, outer_face(copper)[mirror.pads]
     centres = np.array([(k.x_mm, k.y_mm) for k in positions])
     lacking: dict[tuple[int, str], int] = {}
     for here, there in (("top", "bottom"), ("bottom", "top")):
-        mine = mirror.pads[face == (1 if here == "top" else -1)]
-        axis = mirror.pad_axis[face == (1 if here == "top" else -1)]
-        image = np.column_stack((2 * axis - pads.x[mine], pads.y[mine]))
+        image = mirror.images[face == (1 if here == "top" else -1)]
         usable = surface_pads(copper)
         usable = usable[outer_face(copper)[usable] == (1 if there == "top" else -1)]
         spots = np.column_stack((pads.x[usable], pads.y[usable]))
@@ -266,7 +262,7 @@ def _spots(case: Case, copper: Copper, rows: NDArray[np.int64]) -> Floats:
 def battery(case: Case) -> Iterator[Finding]:
     """On a reversible board the battery keeps its polarity when the board is turned over."""
     mirror = case.shared(mirror_of)
-    if mirror is None or not mirror.reversible or not case.shared(keys_of):
+    if mirror is None:
         return
     found = cell_terminals(case, require_copper(case))
     if found is None:
@@ -345,7 +341,7 @@ def _marked(case: Case, side: str, plus: Floats) -> bool:
 def header(case: Case) -> Iterator[Finding]:
     """Controller pins meet the same nets after turning the board over."""
     mirror = case.shared(mirror_of)
-    if mirror is None or not mirror.reversible or not case.shared(keys_of):
+    if mirror is None:
         return
     copper = require_copper(case)
     pads = copper.pads
@@ -381,7 +377,7 @@ def header(case: Case) -> Iterator[Finding]:
 def legend(case: Case) -> Iterator[Finding]:
     """A reversible board has a legend on both faces."""
     mirror = case.shared(mirror_of)
-    if mirror is None or not mirror.reversible or not case.shared(keys_of):
+    if mirror is None:
         return
     sides = ("top", "bottom")
     drawn = {
@@ -394,3 +390,36 @@ def legend(case: Case) -> Iterator[Finding]:
         yield Finding.of(
             LEGEND_MISSING, f"there is no legend on the {lacking[0]}", Place(side=lacking[0])
         )
+
+
+def plus_marks(board: Board, side: Side) -> Floats:
+    """(n, 2) float64, mm: middles of plus signs in the legend of a face."""
+    layer = board.layer(RoleKind.LEGEND, side)
+    if layer is None:
+        return np.empty((0, 2))
+    parts = shapely.get_parts(layer.file.image)
+    if not len(parts):
+        return np.empty((0, 2))
+    box = shapely.bounds(parts)
+    width, height = box[:, 2] - box[:, 0], box[:, 3] - box[:, 1]
+    middle = np.column_stack(((box[:, 0] + box[:, 2]) / 2, (box[:, 1] + box[:, 3]) / 2))
+    fits = (np.maximum(width, height) < 4.0) & (np.minimum(width, height) > 0.4)
+    fits &= np.abs(width - height) < 0.3 * np.maximum(width, height)
+    rows = np.flatnonzero(fits)
+    return middle[[r for r in rows if _is_plus(parts[r], middle[r], width[r], height[r])]]
+
+
+def _is_plus(shape: Any, middle: Floats, width: float, height: float) -> bool:
+    """Whether a figure has two bars through its middle and nothing in its corners."""
+    x, y = middle
+    arms = shapely.multipoints(
+        [(x + 0.4 * width * s, y) for s in (-1, 1)] + [(x, y + 0.4 * height * s) for s in (-1, 1)]
+    )
+    corners = shapely.multipoints(
+        [(x + 0.3 * width * s, y + 0.3 * height * t) for s in (-1, 1) for t in (-1, 1)]
+    )
+    return bool(
+        shapely.covers(shape, arms)
+        and shapely.covers(shape, shapely.Point(x, y))
+        and not shapely.intersects(shape, corners)
+    )

@@ -1,48 +1,38 @@
-"""How many halves one board gives, which the order has to know."""
+"""What one board is, which the order has to know, and whether two halves belong together."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
-from fabkit.board.together import find_together
 from fabkit.checks.case import Case
-from fabkit.checks.copper_facts import require_copper
 from fabkit.checks.declare import check
-from fabkit.checks.half import keys_of
+from fabkit.checks.half import keyboard_of
 from fabkit.checks.pair import LACKING, OUTLINE, RELATION, UNRELATED, compare_pair
 from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
 
-TOGETHER = Rule(
-    id="half/together",
-    title="Several halves lie on one board",
-    why="One board then gives more than one half: counted as one, twice the boards needed are "
-    "ordered, and the price of a half is wrong.",
+CONTRADICTED = Rule(
+    id="half/contradicted",
+    title="What you say one board is does not agree with its files",
+    why="Boards are counted, parts listed and pins named by what one board is: taken for a half, a "
+    "board with both halves is ordered twice as often as needed.",
     source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="State it in the order file, or export one half a package.",
+    severity=Severity.WARNING,
+    advice="Look at the pictures: correct --board or the order file, or the choice of package.",
 )
 
 
-@check(id="half/together", rules=(TOGETHER,), needs=("holes", "outer-copper"))
-def together(case: Case) -> Iterator[Finding]:
-    """The order counts the halves that lie on one board."""
-    found = find_together(require_copper(case), case.shared(keys_of))
-    if found is None or found.halves == case.options.halves:
-        return
-    what = "left and right, as mirror images" if found.mirrored else "copies of one another"
-    whole = found.mirrored and found.halves == 2
-    setting = 'is = "both"' if whole else f"halves = {found.halves}"
-    yield Finding.of(
-        TOGETHER,
-        f"{found.halves} halves of {found.keys} keys lie on one board, {what}; it is counted as "
-        f"{case.options.halves}",
-        *(Place(x_mm=float(x), y_mm=float(y)) for x, y in found.centres),
-        measured=float(found.halves),
-        limit=float(case.options.halves),
-        unit="halves",
-        advice=f"Write {setting} into the [[board]] of the order file, or export one half a "
-        "package.",
-    )
+@check(id="half/use", rules=(CONTRADICTED,), needs=("holes",))
+def use(case: Case) -> Iterator[Finding]:
+    """The board is what the user says it is."""
+    keyboard = case.shared(keyboard_of)
+    hands = keyboard.hands
+    if hands.contradiction:
+        places = [
+            Place(x_mm=keyboard.keys[g.keys[0]].x_mm, y_mm=keyboard.keys[g.keys[0]].y_mm)
+            for g in hands.groups
+            if g.keys
+        ]
+        yield Finding.of(CONTRADICTED, hands.contradiction, *places)
 
 
 @check(id="half/pair", rules=(RELATION, UNRELATED, LACKING, OUTLINE))

@@ -11,7 +11,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.board.copper import ATTACHED, Copper
+from fabkit.board.copper import ATTACHED, VIA_MM, Copper
 from fabkit.board.model import Layer
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import along_edge, cuts_of, on_board, require_copper
@@ -27,9 +27,6 @@ from fabkit.package.model import RoleKind
 from fabkit.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM, format_mm, format_number
 
 Floats = NDArray[np.float64]
-
-VIA_MM: Final = 0.45
-"""A plated hole up to this size without a stated function is a via (published maker guides)."""
 
 INVERTED_SHARE: Final = 0.6
 """A mask file that paints more of the board than this, and not its pads, paints the mask."""

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from fabkit.checks.case import Case
     from fabkit.house.limit_table import LimitClass
     from fabkit.house.order import Silence
+    from fabkit.keyboard.model import Use
 
 
 class NotJudged(Exception):
@@ -74,8 +75,8 @@ class CheckOptions:
         As named in the house sheet.
     charge_current_a
         Current that the charger gives the cell.
-    halves
-        Halves one board gives.
+    use
+        What one board is by the user's word; None leaves it to the files.
     limit_class
         Class of the house sheet's limits that the order is meant for.
     only
@@ -91,7 +92,7 @@ class CheckOptions:
     colour: str | None = None
     finish: str | None = None
     charge_current_a: float | None = None
-    halves: int = 1
+    use: Use | None = None
     limit_class: LimitClass = "standard"
     only: tuple[str, ...] = ()
     without: tuple[str, ...] = ()

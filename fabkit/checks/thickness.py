@@ -11,11 +11,11 @@ import numpy as np
 import shapely
 
 from fabkit.board.model import Board
-from fabkit.board.symmetry import find_keys
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
 from fabkit.house.sheet import House, thickness_tolerance_mm
+from fabkit.keyboard.build import find_keyboard
 from fabkit.units import format_mm, format_number
 
 USUAL_MM: Final = 1.6
@@ -169,7 +169,7 @@ def least_supported_key(board: Board) -> tuple[float, float, float] | None:
     Supports are screw-sized holes off the keys; where those leave a key too far from any, the
     board is taken as held along its outline.  None when the board has no keys.
     """
-    keys = find_keys(board)
+    keys = find_keyboard(board).keys
     if not keys:
         return None
     spots = np.array([(k.x_mm, k.y_mm) for k in keys])

@@ -11,8 +11,8 @@ import numpy as np
 from fabkit.board.model import Board, Component
 from fabkit.compare.holes import Motion
 from fabkit.compare.model import ANGLE_DEG, Change, Verb, What
+from fabkit.keyboard.build import find_keyboard
 from fabkit.package.model import RoleKind
-from fabkit.preview.keys import KeyPosition, find_keys
 
 MOVED_MM: Final = 0.008
 """Keys and parts that moved by no more are where they were; as for holes."""
@@ -22,9 +22,6 @@ KEY_REACH_MM: Final = 9.0
 
 KEY_FAR_MM: Final = 9.0
 """A key without a name that moved by less is the same key (our choice: half a usual key)."""
-
-_NAME_MM: Final = 6.0
-"""A part whose middle is this near to the middle of a key is the key's."""
 
 _FIELDS: Final = (
     ("value", "value"),
@@ -62,7 +59,7 @@ def compare_keys(old: Board, new: Board, shift_mm: tuple[float, float]) -> Moves
 
 def _key(
     verb: Verb,
-    key: KeyPosition,
+    key: _Key,
     *,
     moved: tuple[float, float] | None = None,
     turned: float = 0.0,
@@ -84,31 +81,32 @@ def _turn(before: float, after: float, period: float) -> float:
     return 0.0 if abs(turned) <= ANGLE_DEG else turned
 
 
-def _named_keys(board: Board, shift: tuple[float, float]) -> list[KeyPosition]:
-    """Keys with the reference of the part in them, in the coordinates of the new board."""
-    placed = [c for c in board.components if c.x_mm is not None and c.y_mm is not None]
-    spots = np.array([(c.x_mm, c.y_mm) for c in placed]).reshape(-1, 2)
-    keys = []
-    for key in find_keys(board):
-        name = key.name
-        if len(spots) and not name:
-            away = np.hypot(*(spots - (key.x_mm, key.y_mm)).T)
-            nearest = int(np.argmin(away))
-            name = placed[nearest].ref if away[nearest] <= _NAME_MM else ""
-        keys.append(
-            KeyPosition(
-                x_mm=key.x_mm + shift[0],
-                y_mm=key.y_mm + shift[1],
-                rotation_deg=key.rotation_deg,
-                name=name,
-            )
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Key:
+    """A key in the coordinates of the new board; its name is empty when the files give none."""
+
+    x_mm: float
+    y_mm: float
+    rotation_deg: float
+    name: str
+
+
+def _named_keys(board: Board, shift: tuple[float, float]) -> list[_Key]:
+    """Keys with the reference of the switch in them, in the coordinates of the new board."""
+    return [
+        _Key(
+            x_mm=key.x_mm + shift[0],
+            y_mm=key.y_mm + shift[1],
+            rotation_deg=key.rotation_deg,
+            name=key.refs[0] if key.refs else "",
         )
-    return keys
+        for key in find_keyboard(board).keys
+    ]
 
 
 def _pair_keys(
-    before: Sequence[KeyPosition], after: Sequence[KeyPosition]
-) -> tuple[list[tuple[KeyPosition, KeyPosition]], list[KeyPosition], list[KeyPosition]]:
+    before: Sequence[_Key], after: Sequence[_Key]
+) -> tuple[list[tuple[_Key, _Key]], list[_Key], list[_Key]]:
     """Keys of one name, then keys nearest to each other; what is left of each board."""
     by_name = [_by_name(keys) for keys in (before, after)]
     pairs = [(a, by_name[1][name]) for name, a in by_name[0].items() if name in by_name[1]]
@@ -134,7 +132,7 @@ def _pair_keys(
     )
 
 
-def _by_name(keys: Sequence[KeyPosition]) -> dict[str, KeyPosition]:
+def _by_name(keys: Sequence[_Key]) -> dict[str, _Key]:
     """Keys by name; a name that several keys bear tells nothing."""
     counts: dict[str, int] = {}
     for key in keys:

@@ -11,9 +11,8 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.board.connectivity import pieces_at
-from fabkit.board.copper import ATTACHED, Copper
+from fabkit.board.copper import ATTACHED, VIA_MM, Copper
 from fabkit.board.model import Board
-from fabkit.board.symmetry import VIA_MM
 from fabkit.compare.holes import HOLE_MM, ONE_PLACE_MM, Motion, near_pairs
 from fabkit.compare.model import Alignment, Points, Shapes
 from fabkit.geometry.neighbours import PointTree

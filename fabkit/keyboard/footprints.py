@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.board.copper import VIA_MM
 from fabkit.board.model import Board
 from fabkit.columns import Columns
 from fabkit.geometry.neighbours import Floats, PointTree
@@ -26,9 +27,6 @@ or three footprints, for keys of other widths or families."""
 
 ALIKE_MM: Final = 0.15
 """Places and sizes that differ by less are alike; as for hole patterns."""
-
-VIA_MM: Final = 0.45
-"""Plated holes up to this size are vias (published maker guides): tracks may run anywhere."""
 
 POST_MM: Final = 0.35
 """Posts stand on the line through the middle, within this (common practice)."""

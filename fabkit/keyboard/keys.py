@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.board.model import Board
-from fabkit.geometry.neighbours import Floats, Ints, usual_gap
+from fabkit.geometry.neighbours import Floats, Ints, PointTree, usual_gap
 from fabkit.keyboard.candidates import (
     KEY_PITCH_MM,
     Candidate,
@@ -127,6 +127,7 @@ def find_keys(board: Board, patterns: Sequence[Pattern], lands: Lands) -> tuple[
         [*from_patterns(board, patterns), *from_centres(board), *from_openings(board)],
         ONE_PLACE_MM,
     )
+    places = _outside_footprints(places)
     places = _with_components(places, list(from_components(board)), board, lands)
     slack = place_tolerance(board.holes)
     places = _weigh(board, places, lands.table, slack)
@@ -159,6 +160,20 @@ def _lay_together(candidates: Sequence[Candidate], reach_mm: float) -> list[_Pla
     return places
 
 
+def _outside_footprints(places: list[_Place]) -> list[_Place]:
+    """Without the doubtful places that lie within a key's footprint: holes of its socket, say."""
+    sure = [p for p in places if p.confidence >= SURE]
+    if not sure:
+        return places
+    tree = PointTree(np.array([p.spot for p in sure]))
+    apart, _ = tree.query(np.array([p.spot for p in places]))
+    return [
+        p
+        for p, far in zip(places, apart.tolist(), strict=True)
+        if p.confidence >= SURE or far > PART_MM
+    ]
+
+
 def _with_components(
     places: list[_Place], found: Sequence[Candidate], board: Board, lands: Lands
 ) -> list[_Place]:
@@ -177,10 +192,11 @@ def _with_components(
         usual = {m for m in counts if counts[m] >= FEWEST_LONE}
         usual = {m for m in usual if _at_key_pitch([c for c in found if makes[c.ref] == m])}
     keys = np.array([makes[c.ref] in usual for c in found], dtype=bool)
+    # A switch of the keys' make is a key wherever it stands: its holes may be lost or changed.
+    switches = [replace(c, score=SURE) if k else c for c, k in zip(found, keys, strict=True)]
     for c, place in _seats(places, away, np.flatnonzero(near & keys)).items():
-        places[place].found.append(found[c])
-    alone = [found[c] for c in np.flatnonzero(~near & keys).tolist()]
-    return places + [_Place([replace(c, score=SURE)]) for c in alone]
+        places[place].found.append(switches[c])
+    return places + [_Place([switches[c]]) for c in np.flatnonzero(~near & keys).tolist()]
 
 
 def _distances(places: Sequence[_Place], found: Sequence[Candidate], lands: Lands) -> Floats:

@@ -242,15 +242,12 @@ def _find_net(known: Sequence[str], name: str) -> str:
 
 def paper_halves(boards: Sequence[Board], order: Order) -> tuple[PaperHalf, ...]:
     """What each hand gets, face up as used: two halves, or the one board that holds both."""
-    from fabkit.preview.keys import find_keys
-    from fabkit.preview.paper import PaperHalf, halves_of
+    from fabkit.preview.paper import halves_of
 
-    if order.reversible:
-        return halves_of(boards[0])
-    words = {"left": "left half", "right": "right half", "both": "both halves"}
     return tuple(
-        PaperHalf(board=b, side="top", name=words.get(o.use, "board"), keys=find_keys(b))
-        for b, o in zip(boards, order.boards, strict=True)
+        half
+        for board, one in zip(boards, order.boards, strict=True)
+        for half in halves_of(board, one.stated)
     )
 
 

@@ -1,13 +1,9 @@
-"""Which face of a board for either hand is up on which half, and whether it is such a board."""
+"""Which face of a board is up on which half, in words for pictures."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
-from fabkit.board.model import Board
-from fabkit.board.symmetry import find_mirror, left_face
+from fabkit.keyboard.model import Keyboard
 from fabkit.package.model import Side
-from fabkit.preview.keys import KeyPosition
 
 
 def face_word(side: Side) -> str:
@@ -15,21 +11,24 @@ def face_word(side: Side) -> str:
     return "front" if side == "top" else "back"
 
 
-def sides_as_used(keys: Sequence[KeyPosition]) -> tuple[Side, Side]:
-    """Face that is up on the left half and on the right; the top on the left when keys tell
-    nothing."""
-    left = left_face(keys) or "top"
-    return left, "bottom" if left == "top" else "top"
+def views_as_used(keyboard: Keyboard) -> tuple[tuple[str, Side], ...]:
+    """Name and face of every way a board is used, left before right.
 
-
-def one_face_note(board: Board, keys: Sequence[KeyPosition]) -> str:
-    """Words for a board whose switches fit one face only; none for one that can be turned over.
-
-    A plate, and a board without keys, says nothing of itself.
+    A reversible board is used in two ways, any other with its key side up; of a board without
+    keys both faces are shown.
     """
-    if not keys or not board.copper:
-        return ""
-    mirror = find_mirror(board.traced)
-    if mirror is None or mirror.reversible or not (len(mirror.pads) or mirror.pins):
+    hands = keyboard.hands
+    if hands.use == "reversible":
+        return tuple((f"{g.hand.capitalize()} half", g.face_up) for g in hands.groups)
+    if not hands.groups:
+        return (("No keys were found", "top"), ("No keys were found", "bottom"))
+    words = {"both": "Both halves", "whole": "Whole keyboard", "plate": "Plate"}
+    up = hands.groups[0].face_up
+    return ((words.get(hands.use, f"{hands.use.capitalize()} half"), up),)
+
+
+def one_face_note(keyboard: Keyboard) -> str:
+    """Words for a half whose switches fit one face only; none for any other board."""
+    if keyboard.hands.use not in ("left", "right"):
         return ""
     return "Its switches fit one face only: turned over, this board is no other half"

@@ -15,11 +15,12 @@ import numpy as np
 import shapely
 
 from fabkit.board.model import Board
+from fabkit.keyboard.build import find_keyboard
+from fabkit.keyboard.model import Key, Use
 from fabkit.package.model import Side
 from fabkit.preview import palette
 from fabkit.preview.finished import frame_around, outline
-from fabkit.preview.hands import face_word, one_face_note, sides_as_used
-from fabkit.preview.keys import KeyPosition, find_keys
+from fabkit.preview.hands import face_word, one_face_note, views_as_used
 from fabkit.preview.lettering import fitted, letters
 from fabkit.preview.scene import Floats, Letters, Pen, Placed, Scene, SceneDraft, Sheet
 from fabkit.preview.strays import stray_note
@@ -61,30 +62,41 @@ class PaperHalf:
     board: Board
     side: Side
     name: str
-    keys: tuple[KeyPosition, ...] = ()
+    keys: tuple[Key, ...] = ()
     note: str = ""
 
 
-def halves_of(
-    board: Board, keys: Sequence[KeyPosition] | None = None
-) -> tuple[PaperHalf, PaperHalf]:
-    """Left and right half of a reversible board: the same board, one of them turned over."""
-    found = find_keys(board) if keys is None else tuple(keys)
-    left, right = sides_as_used(found)
-    note = one_face_note(board, found)
-    return (
-        PaperHalf(board=board, side=left, name="left half", keys=found, note=note),
-        PaperHalf(board=board, side=right, name="right half", keys=found, note=note),
+def halves_of(board: Board, use: Use | None = None) -> tuple[PaperHalf, ...]:
+    """Every half a board gives, as it lies before its hand.
+
+    Parameters
+    ----------
+    use
+        What one board is by the user's word; None leaves it to the files.
+    """
+    keyboard = find_keyboard(board, use)
+    note = one_face_note(keyboard)
+    if not keyboard.hands.groups:
+        return (PaperHalf(board=board, side="top", name="board", note=note),)
+    return tuple(
+        PaperHalf(
+            board=board,
+            side=side,
+            name=f"{name[:1].lower()}{name[1:]}",
+            keys=keyboard.keys,
+            note=note,
+        )
+        for name, side in views_as_used(keyboard)
     )
 
 
-def _square(key: KeyPosition) -> shapely.LinearRing:
+def _square(key: Key) -> shapely.LinearRing:
     half = SWITCH_MM / 2
     corners = np.array([(-half, -half), (half, -half), (half, half), (-half, half)])
     return shapely.LinearRing(_turned(corners, key))
 
 
-def _turned(points: Floats, key: KeyPosition) -> Floats:
+def _turned(points: Floats, key: Key) -> Floats:
     c, s = np.cos(np.radians(key.rotation_deg)), np.sin(np.radians(key.rotation_deg))
     moved: Floats = points @ np.array([[c, s], [-s, c]]) + (key.x_mm, key.y_mm)
     return moved
@@ -115,9 +127,9 @@ def half_scene(half: PaperHalf) -> SceneDraft:
             "key centres", palette.VERMILION, Pen.lines(a[:, 0], a[:, 1], b[:, 0], b[:, 1], 0.1)
         )
         names = [
-            letters(k.name, k.x_mm, k.y_mm + 4.6, 1.4, align="middle", mirrored=draft.mirrored)
+            letters(k.refs[0], k.x_mm, k.y_mm + 4.6, 1.4, align="middle", mirrored=draft.mirrored)
             for k in half.keys
-            if k.name
+            if k.refs
         ]
         if names:
             draft.coat("key names", palette.INK, *names)

@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 from fabkit.board.connectivity import Pieces
 from fabkit.board.model import Board, Layer
 from fabkit.gerber.shapes import object_bounds
+from fabkit.keyboard.build import find_keyboard
+from fabkit.keyboard.model import Use as BoardUse
 from fabkit.package.model import RoleKind, Side
 from fabkit.preview import palette
 from fabkit.preview.finished import (
@@ -22,8 +24,7 @@ from fabkit.preview.finished import (
     layer_stencil,
     outline,
 )
-from fabkit.preview.hands import face_word, one_face_note, sides_as_used
-from fabkit.preview.keys import KeyPosition, find_keys
+from fabkit.preview.hands import face_word, one_face_note, views_as_used
 from fabkit.preview.lettering import letters, text_width
 from fabkit.preview.options import PreviewOptions, Surroundings
 from fabkit.preview.scene import (
@@ -126,24 +127,26 @@ def side_by_side(
 
 
 def halves_sheet(
-    board: Board,
-    options: PreviewOptions | None = None,
-    keys: tuple[KeyPosition, ...] | None = None,
+    board: Board, options: PreviewOptions | None = None, use: BoardUse | None = None
 ) -> Sheet:
-    """Left and right half of a reversible board as used, each face named.
+    """Every half a board gives as used, each face named.
 
     No half is used as seen through its front: ``through`` does not apply.
+
+    Parameters
+    ----------
+    use
+        What one board is by the user's word; None leaves it to the files.
     """
     options = replace(on_sheet(options), through=False)
-    found = find_keys(board) if keys is None else keys
-    sides = sides_as_used(found)
-    scenes = [finished_face(board, side, options) for side in sides]
-    note = one_face_note(board, found) if found else "No keys were found"
-    hands = zip(("Left", "Right"), sides, strict=True)
-    names = [f"{hand} half, {face_word(side)} up" for hand, side in hands]
+    keyboard = find_keyboard(board, use)
+    views = views_as_used(keyboard)
+    scenes = [finished_face(board, side, options) for _, side in views]
+    names = [f"{name}, {face_word(side)} up" for name, side in views]
+    note = one_face_note(keyboard)
     if note:
-        names[1] += f". {note}"
-    return side_by_side(f"{board.name}: both halves as used", scenes, names, text_size(board))
+        names[-1] += f". {note}"
+    return side_by_side(f"{board.name}: as used", scenes, names, text_size(board))
 
 
 def layer_sheet(board: Board, layer: Layer, options: PreviewOptions | None = None) -> Sheet:

@@ -12,7 +12,7 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.board.copper import Copper
-from fabkit.board.symmetry import outer_face
+from fabkit.board.copper import outer_face
 from fabkit.keyboard.model import Key
 from fabkit.wiring.circuit import Bridge
 from fabkit.wiring.pins import node_name

@@ -12,9 +12,8 @@ import shapely
 from pypdf import PdfReader
 from pypdf.generic import ContentStream
 
-from fabkit.board.model import Board, Component
-from fabkit.preview.hands import sides_as_used
-from fabkit.preview.keys import KeyPosition, find_keys
+from fabkit.board.model import Board
+from fabkit.keyboard.model import Key
 from fabkit.preview.paper import (
     OVERLAP_MM,
     Paper,
@@ -24,7 +23,7 @@ from fabkit.preview.paper import (
     render_paper,
 )
 
-KEYS = (KeyPosition(x_mm=110, y_mm=60, rotation_deg=10, name="SW1"),)
+KEYS = (Key(x_mm=110, y_mm=60, rotation_deg=10, refs=("SW1",)),)
 
 
 def _times(a: list[float], b: list[float]) -> list[float]:
@@ -134,60 +133,3 @@ def test_tiles_cover_the_board_and_share_a_strip(
     spans = sorted({(t.scene.frame[0], t.scene.frame[2]) for t in tiles})
     for (_, end), (start, _) in pairwise(spans):
         assert end - start == pytest.approx(OVERLAP_MM)
-
-
-def test_keys_are_found_by_their_posts(board: Board) -> None:
-    """Centre holes of one size are keys; their guide pair tells the turn; thumbs tell the hand."""
-    rows = [(column * 18.0, row * 17.0, 0.0) for column in range(4) for row in range(3)]
-    rows.append((60.0, -20.0, 15.0))
-    x, y, d = [], [], []
-    for kx, ky, turn in rows:
-        c, s = np.cos(np.radians(turn)) * 5.5, np.sin(np.radians(turn)) * 5.5
-        x += [kx, kx + c, kx - c]
-        y += [ky, ky + s, ky - s]
-        d += [3.4, 1.9, 1.9]
-    n = np.zeros(len(x))
-    holes = replace(board.holes, x=np.array(x), y=np.array(y), diameter=np.array(d), plated=n,
-                    file=n, tool=n, first=n + 1, last=n + 2, function=n, offset=n)  # fmt: skip
-    keys = find_keys(replace(board, holes=holes))
-    assert len(keys) == 13
-    assert keys[-1].rotation_deg == pytest.approx(15)
-    assert keys[0].rotation_deg == pytest.approx(0)
-    assert sides_as_used(keys) == ("top", "bottom")
-    turned = tuple(replace(k, x_mm=-k.x_mm) for k in keys)
-    assert sides_as_used(turned) == ("bottom", "top")
-    assert find_keys(board) == ()
-
-
-def test_keys_of_a_plate_are_its_square_openings(board: Board) -> None:
-    """Openings of 14 mm are keys, turned as they lie; other cut-outs are not."""
-    plate = shapely.box(0, 0, 100, 60)
-    for k, turn in enumerate((0, 0, 20, -30)):
-        square = shapely.affinity.rotate(shapely.box(-7, -7, 7, 7), turn)
-        plate = plate.difference(shapely.affinity.translate(square, 15 + 22 * k, 30))
-    plate = plate.difference(shapely.box(2, 2, 40, 8))
-    none = board.holes.take(np.array([], int))
-    keys = find_keys(replace(board, holes=none, profile=shapely.MultiPolygon([plate])))
-    assert [round(k.x_mm, 3) for k in keys] == [15, 37, 59, 81]
-    assert [k.rotation_deg for k in keys] == pytest.approx([0, 0, 20, -30], abs=1e-6)
-
-
-def test_posts_without_guides_are_keys_where_they_stand_as_keys_do(board: Board) -> None:
-    """Six like holes of 4 mm at key pitch are keys, turned as their parts; screw holes are not."""
-
-    def found(pitch: float, columns: int) -> tuple[KeyPosition, ...]:
-        x, y = np.meshgrid(pitch * np.arange(columns), pitch * np.arange(2.0))
-        n = np.zeros(x.size)
-        holes = replace(board.holes, x=x.ravel(), y=y.ravel(), diameter=n + 4, plated=n, file=n,
-                        tool=n, first=n + 1, last=n + 2, function=n, offset=n)  # fmt: skip
-        parts = [
-            Component(ref="SW1", x_mm=0.0, y_mm=0.0, rotation_deg=100.0),
-            Component(ref="D1", x_mm=pitch, y_mm=4.0, rotation_deg=30.0),
-        ]
-        return find_keys(replace(board, holes=holes, components=tuple(parts)))
-
-    keys = found(19.05, 3)
-    assert [(k.x_mm, k.y_mm) for k in keys[-3:]] == [(0, 0), (19.05, 0), (38.1, 0)]
-    assert [k.rotation_deg for k in keys] == [0, 0, 0, 10, 0, 0]
-    assert found(19.05, 2) == ()
-    assert found(50.0, 3) == ()

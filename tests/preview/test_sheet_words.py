@@ -14,10 +14,10 @@ from test_preview_sheets import FINDINGS, rule
 from fabkit.board.copper import trace_copper
 from fabkit.board.model import Board
 from fabkit.findings import Finding, Place, Severity
+from fabkit.keyboard.model import Key
 from fabkit.package.model import RoleKind
 from fabkit.preview.drill_map import drill_sheet
 from fabkit.preview.finding_sheet import finding_sheet
-from fabkit.preview.keys import KeyPosition
 from fabkit.preview.lettering import wrapped
 from fabkit.preview.options import PreviewOptions, Surroundings
 from fabkit.preview.paint_svg import picture_svg
@@ -304,7 +304,7 @@ def test_paper_says_how_pages_are_put_together(board: Board) -> None:
 
 def test_paper_speaks_of_squares_only_where_there_are_any(board: Board) -> None:
     """A board without keys has no squares to push switches through, and the page says so."""
-    half = replace(halves_of(board)[0], keys=(KeyPosition(x_mm=110, y_mm=60),))
+    half = replace(halves_of(board)[0], keys=(Key(x_mm=110, y_mm=60),))
     pages = [paper_sheets([h])[0] for h in (half, replace(half, keys=()))]
     with_keys, without = ("".join(words_on(page)) for page in pages)
     assert "throughthesquares" in with_keys

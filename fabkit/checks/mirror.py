@@ -1,0 +1,214 @@
+"""Mirror symmetry of a board for either hand: what lacks a counterpart when it is turned over."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fabkit.board.copper import VIA_MM, Copper, outer_face, surface_pads
+from fabkit.geometry.neighbours import PointTree
+from fabkit.keyboard.footprints import REACH_MM
+from fabkit.keyboard.model import Key
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+MATCH_MM: Final = 0.05
+"""A hole or pad this near to the mirror image of another is its counterpart."""
+
+WHOLE_SHARE: Final = 0.9
+"""Share of holes with a counterpart from which the board mirrors as a whole (common practice)."""
+
+FACING_SHARE: Final = 0.6
+"""Share of surface pads whose counterpart lies on the other face, from which both faces are
+meant to be used.  Lower than for holes: one-sided parts such as a switch may be left single."""
+
+COMMON_SHARE: Final = 0.5
+"""What lies at one place beside this share of the keys belongs to their footprint."""
+
+_VOTERS: Final = 1500
+"""Holes that vote for an axis; more add time, not certainty."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mirror:
+    """Counterparts about one vertical axis of the whole board, or about each key's own.
+
+    A reversible board is seldom its own mirror image: its keys are staggered, and the board
+    turned over *is* the other half.  What must be symmetric is each footprint about its own
+    axis.  A board that mirrors as a whole has one axis.
+
+    Parameters
+    ----------
+    axis_mm
+        The board's axis; None when the symmetry is that of the keys, each about its own.
+    hole_score, pad_score
+        Shares of holes (vias apart), and of surface pads, that have a counterpart; those of the
+        keys when ``axis_mm`` is None.
+    lone_holes
+        Rows of ``Board.holes`` without a counterpart.
+    pads : (n,) int64
+        Surface pads that were looked at, rows of ``Copper.pads``.
+    images : (n, 2) float64, mm
+        Where the counterpart of each pad would lie on the other face.
+    """
+
+    axis_mm: float | None
+    hole_score: float
+    pad_score: float
+    lone_holes: Ints
+    pads: Ints
+    images: Floats
+
+
+def find_mirror(copper: Copper, keys: Sequence[Key]) -> Mirror | None:
+    """Find the counterparts on a reversible board: of the whole if it mirrors, else of its keys.
+
+    Vias do not count, as tracks may run anywhere.  Pads count when they lie on an outer layer
+    and have no hole (those with one are on both faces by nature).  None when there is nothing to
+    judge by.
+    """
+    holes = copper.board.holes
+    rows = np.flatnonzero((holes.plated == 0) | (holes.diameter > VIA_MM))
+    if not len(rows) or not keys:
+        return None
+    axis = vote_axis(holes.x[rows], holes.y[rows], holes.diameter[rows])
+    pads, box = _surface_boxes(copper)
+    at = np.column_stack((holes.x[rows], holes.y[rows]))
+    if axis is not None:
+        images = [(2 * axis, 0) + spots * (-1, 1) for spots in (at, box[:, :2])]
+        whole = _judge(copper, rows, pads, box, images, axis)
+        if whole.hole_score >= WHOLE_SHARE and whole.pad_score >= FACING_SHARE:
+            return whole
+    hole_images = _images(keys, np.column_stack((at, holes.diameter[rows])))
+    pad_images = _images(keys, np.column_stack((box, outer_face(copper)[pads])))
+    mine, own = (~np.isnan(images[:, 0]) for images in (hole_images, pad_images))
+    if not mine.any():
+        return None
+    chosen = [hole_images[mine], pad_images[own]]
+    return _judge(copper, rows[mine], pads[own], box[own], chosen, None)
+
+
+def _judge(
+    copper: Copper,
+    rows: Ints,
+    pads: Ints,
+    box: Floats,
+    images: Sequence[Floats],
+    axis: float | None,
+) -> Mirror:
+    """Score holes and pads by what lies where their images are."""
+    holes = copper.board.holes
+    table: Floats = np.column_stack((holes.x, holes.y, holes.diameter, holes.plated))
+    asked = np.column_stack((images[0], table[rows, 2:]))
+    lone_holes = rows[PointTree(table).query(asked)[0] > MATCH_MM]
+    face = outer_face(copper)[pads]
+    asked = np.column_stack((images[1], box[:, 2:]))
+    _, every = _surface_boxes(copper)
+    faces = outer_face(copper)[surface_pads(copper)]
+    lone = np.ones(len(pads), dtype=bool)
+    for mine, other in ((1, -1), (-1, 1)):
+        there = every[faces == other]
+        if len(there) and np.any(face == mine):
+            lone[face == mine] = PointTree(there).query(asked[face == mine])[0] > 2 * MATCH_MM
+    return Mirror(
+        axis_mm=axis,
+        hole_score=1 - len(lone_holes) / len(rows),
+        pad_score=1 - float(lone.mean()) if len(pads) else 1.0,
+        lone_holes=lone_holes,
+        pads=pads,
+        images=images[1],
+    )
+
+
+def _surface_boxes(copper: Copper) -> tuple[Ints, Floats]:
+    """Surface pads with their place and size: x, y, shorter and longer side, mm."""
+    rows: Ints = surface_pads(copper).astype(np.int64)
+    box = shapely.bounds(copper.pad_shapes[rows]) if len(rows) else np.empty((0, 4))
+    sides = np.sort(box[:, 2:] - box[:, :2], axis=1)
+    return rows, np.column_stack((copper.pads.x[rows], copper.pads.y[rows], sides))
+
+
+def _images(keys: Sequence[Key], table: Floats) -> Floats:
+    """Where the counterpart of each row lies, about the axis of the key whose footprint it is of.
+
+    Parameters
+    ----------
+    table : (n, m) float64
+        x, y (mm), and whatever else tells one hole or pad from another.
+
+    Returns
+    -------
+    (n, 2) float64, mm; nan for what belongs to no key's footprint.
+
+    Notes
+    -----
+    What lies at one place beside most keys, seen along each key's own axes, is their footprint;
+    a screw or a controller pin that happens to be near one key is not.
+    """
+    out = np.full((len(table), 2), np.nan)
+    if not len(table):
+        return out
+    centres = np.array([(k.x_mm, k.y_mm) for k in keys])
+    turn = np.radians([k.rotation_deg for k in keys])
+    apart, key = PointTree(centres).query(table[:, :2], p=np.inf)
+    cos, sin = np.cos(turn[key]), np.sin(turn[key])
+    away = table[:, :2] - centres[key]
+    offset = table.copy()
+    offset[:, 0] = cos * away[:, 0] + sin * away[:, 1]
+    offset[:, 1] = cos * away[:, 1] - sin * away[:, 0]
+    # Half of the keys may be turned by 180 degrees: their footprint counts with the others'.
+    offset[:, :2] *= np.where(turn[key] % (2 * np.pi) > np.pi - 1e-6, -1, 1)[:, None]
+    _, kind, counts = np.unique(
+        np.round(offset / (2 * MATCH_MM)).astype(np.int64),
+        axis=0,
+        return_inverse=True,
+        return_counts=True,
+    )
+    usual = (counts[kind.ravel()] >= COMMON_SHARE * len(keys)) & (apart <= REACH_MM)
+    # Mirrored along the key's own x axis: (-x, y) in its frame.
+    along = cos * away[:, 0] + sin * away[:, 1]
+    mirrored = np.column_stack((away[:, 0] - 2 * along * cos, away[:, 1] - 2 * along * sin))
+    out[usual] = (centres[key] + mirrored)[usual]
+    return out
+
+
+def vote_axis(x: Floats, y: Floats, diameter: Floats) -> float | None:
+    """Vertical axis that mirrors most holes onto holes of one size; None without holes.
+
+    Every pair of equal holes at one height votes for the line half way between them; the most
+    voted lines are then judged on all holes.
+    """
+    if not len(x):
+        return None
+    pick = np.unique(np.linspace(0, len(x) - 1, _VOTERS).astype(int))
+    left, right = np.triu_indices(len(pick))
+    left, right = pick[left], pick[right]
+    level = (np.abs(y[left] - y[right]) <= MATCH_MM) & (
+        np.abs(diameter[left] - diameter[right]) <= MATCH_MM
+    )
+    axes = (x[left[level]] + x[right[level]]) / 2
+    bins, counts = np.unique(np.round(axes / MATCH_MM).astype(np.int64), return_counts=True)
+    table = np.column_stack((x, y, diameter))
+    best, best_lone = 0.0, len(x) + 1
+    for chosen in bins[np.argsort(-counts, kind="stable")[:8]]:
+        near = axes[np.abs(axes - chosen * MATCH_MM) <= MATCH_MM]
+        axis = float(np.median(near))
+        lone = len(unmatched(table, axis, MATCH_MM))
+        if lone < best_lone:
+            best, best_lone = axis, lone
+    return best
+
+
+def unmatched(rows: Floats, axis: float, reach: float) -> Ints:
+    """Rows (x, y, and further columns that must agree) whose mirror image is no other row."""
+    if not len(rows):
+        return np.empty(0, np.int64)
+    image = rows.copy()
+    image[:, 0] = 2 * axis - image[:, 0]
+    return np.flatnonzero(PointTree(rows).query(image)[0] > reach)
