@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from fabkit.api.designs import order_of
 from fabkit.api.judging import check
 from fabkit.api.ordering import judged_by, list_parts
 from fabkit.api.reading import load_house
@@ -86,7 +87,7 @@ def weigh_changes(
     house: House | None = None,
     result: CheckResult | None = None,
     options: CheckOptions | None = None,
-    use: BoardUse = "reversible",
+    use: BoardUse | None = None,
     findings: bool = True,
     costs: bool = True,
     tell: Callable[[str], None] = lambda _: None,
@@ -104,7 +105,7 @@ def weigh_changes(
     options
         Which checks to run and which rules are silenced; the rest where there is no order.
     use
-        What one board is, where there is no order.
+        What one board is, where there is no order; None leaves it to the files.
     findings, costs
         Whether to compare verdicts, and prices.
 
@@ -131,7 +132,9 @@ def weigh_changes(
     sheet = house or load_house()
     # Each board is judged and priced at its own thickness where the order leaves it open.
     orders = [
-        settle_thickness(order or order_for(b.package.source, use=use), [b.thickness_mm], sheet)
+        settle_thickness(
+            order_of([b], order or order_for(b.package.source, use=use)), [b.thickness_mm], sheet
+        )
         for b in boards
     ]
     asked = options or CheckOptions()

@@ -26,6 +26,29 @@ def as_single(boards: Board | Sequence[Board]) -> tuple[Board, ...]:
     return tuple(single_board(board) for board in as_designs(boards))
 
 
+def order_of(boards: Sequence[Board], order: Order | None) -> Order:
+    """The order for some boards, with what each board is settled by its files where nobody said.
+
+    Parameters
+    ----------
+    boards
+        The designs.
+    order
+        As loaded; None orders one keyboard of the first board.
+
+    Raises
+    ------
+    UsageError
+        The order has more or fewer designs.
+    """
+    from fabkit.house.order import order_for
+    from fabkit.keyboard.ordered import settle_uses
+
+    wanted = order or order_for(boards[0].package.source)
+    require_same_count(boards, wanted)
+    return settle_uses(wanted, boards)
+
+
 def require_same_count(boards: Sequence[Board], order: Order) -> None:
     """Refuse boards that are more or fewer than the order's designs.
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from fabkit.api.designs import as_single, require_same_count
+from fabkit.api.designs import as_single, order_of
 from fabkit.api.judging import check
 
 if TYPE_CHECKING:
@@ -146,13 +146,11 @@ def draw_paper(
     OutputRefused
         The file exists, or cannot be written.
     """
-    from fabkit.house.order import order_for
     from fabkit.outputs.atomic import refuse_existing, write_file
     from fabkit.outputs.drawings import paper_bytes, paper_of
 
     designs = as_single(boards)
-    wanted = order or order_for(designs[0].package.source)
-    require_same_count(designs, wanted)
+    wanted = order_of(designs, order)
     path = Path(target)
     refuse_existing(path, replace=replace)
     write_file(path, paper_bytes(designs, wanted, paper=paper_of(paper)), replace=replace)

@@ -8,7 +8,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from fabkit.api.designs import as_designs, as_single, require_same_count
+from fabkit.api.designs import as_designs, as_single, order_of
 from fabkit.api.judging import check, compare_houses
 from fabkit.api.reading import build_board, load_house, load_order, open_package
 from fabkit.api.wiring import list_wiring
@@ -50,21 +50,23 @@ def list_parts(
     UsageError
         Boards and order do not belong together.
     """
-    from fabkit.house.order import order_for
+    from fabkit.keyboard.ordered import describe_order
     from fabkit.parts.bill import build_bill
     from fabkit.parts.book import load_parts
     from fabkit.parts.model import HALVES, Usage
 
     designs = as_single(boards)
-    wanted = order or order_for(designs[0].package.source)
-    require_same_count(designs, wanted)
+    wanted = order_of(designs, order)
     loaded = load_parts(book if book is not None else wanted.parts)
     usage = Usage.of(wanted)
+    said = describe_order(wanted, designs)
     if len(designs) == 1:
-        return dataclasses.replace(build_bill(designs[0], loaded, usage=usage), name=wanted.name)
+        bill = build_bill(designs[0], loaded, usage=usage)
+        return dataclasses.replace(bill, name=wanted.name, boards=said)
     by_use = {o.use: board for o, board in zip(wanted.boards, designs, strict=True)}
     halves = {half: by_use[half] for half in HALVES}
-    return dataclasses.replace(build_bill(halves, loaded, usage=usage), name=wanted.name)
+    bill = build_bill(halves, loaded, usage=usage)
+    return dataclasses.replace(bill, name=wanted.name, boards=said)
 
 
 def quote(
@@ -100,17 +102,20 @@ def quote(
         Boards and order do not belong together, or a board has no size.
     """
     from fabkit.costs.quote import quote as price
-    from fabkit.house.order import order_for
     from fabkit.house.thickness import settle_thickness
+    from fabkit.keyboard.ordered import describe_order
 
     designs = as_designs(boards)
-    wanted = order or order_for(designs[0].package.source)
-    require_same_count(designs, wanted)
+    wanted = order_of(designs, order)
     sheet = house or load_house()
     wanted = settle_thickness(wanted, [b.thickness_mm for b in designs], sheet)
-    verdicts = results or [check(b, sheet, options=judged_by(wanted)) for b in designs]
+    verdicts = results or [
+        check(b, sheet, options=dataclasses.replace(judged_by(wanted), use=one.stated))
+        for b, one in zip(designs, wanted.boards, strict=True)
+    ]
     facts = _facts(designs, verdicts)
-    return price(facts, bill, sheet, wanted, others=others, today=today)
+    priced = price(facts, bill, sheet, wanted, others=others, today=today)
+    return dataclasses.replace(priced, boards=describe_order(wanted, designs))
 
 
 def order(
@@ -175,7 +180,7 @@ def order(
     for one in asked.boards:
         tell(f"reading {one.name}")
         boards.append(build_board(open_package(one.package, limits=limits, roles=one.roles)))
-    asked = settle_thickness(asked, [b.thickness_mm for b in boards], house)
+    asked = settle_thickness(order_of(boards, asked), [b.thickness_mm for b in boards], house)
     right = next((b for o, b in zip(asked.boards, boards, strict=True) if o.use == "right"), None)
     judged = []
     for one, board in zip(asked.boards, boards, strict=True):

@@ -47,6 +47,7 @@ def list_wiring(
     UsageError
         The options name a part, a pad or a key that is not there.
     """
+    from fabkit.keyboard.build import describe
     from fabkit.wiring.build import Design, find_wiring
     from fabkit.wiring.model import WiringOptions
     from fabkit.wiring.pintable import load_key_order, load_pins
@@ -59,11 +60,13 @@ def list_wiring(
     uses: list[Use | None] = [None] * len(designs)
     if order is not None:
         require_same_count(designs, order)
-        uses = [one.use for one in order.boards]
+        uses = [one.stated for one in order.boards]
     made = [
         Design(board=board, use=use, table=table) for board, use in zip(designs, uses, strict=True)
     ]
-    return find_wiring(made, chosen, name=order.name if order is not None else "")
+    found = find_wiring(made, chosen, name=order.name if order is not None else "")
+    said = (describe(b, chosen.use or u) for b, u in zip(designs, uses, strict=True))
+    return replace(found, boards=tuple(said))
 
 
 def write_pin_form(found: Wiring, target: Path | str, *, replace: bool = False) -> Path:

@@ -11,6 +11,7 @@ from fabkit.checks.model import CheckResult, Outcome
 from fabkit.checks.runner import matches
 from fabkit.drill import problems as drill_problems
 from fabkit.findings import Finding
+from fabkit.keyboard.build import describe
 
 JUDGED_ON_THE_BOARD: Final = frozenset(
     rule.id
@@ -84,4 +85,5 @@ def gather(case: Case, outcomes: tuple[Outcome, ...]) -> CheckResult:
         tuple(sorted((f for f in every if f.id not in reasons), key=lambda f: -f.severity)),
         outcomes,
         tuple((f, reasons[f.id]) for f in every if f.id in reasons),
+        describe(case.board, case.options.use),
     )

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from fabkit.checks.case import Case
     from fabkit.house.limit_table import LimitClass
     from fabkit.house.order import Silence
-    from fabkit.keyboard.model import Use
+    from fabkit.keyboard.model import BoardIs, Use
 
 
 class NotJudged(Exception):
@@ -147,11 +147,14 @@ class CheckResult(Result, Sequence[Finding]):
         One per check, in catalogue order.
     silenced
         Findings the user has set aside, with the reason; not among ``findings``.
+    board
+        What the board is.
     """
 
     findings: tuple[Finding, ...]
     outcomes: tuple[Outcome, ...]
     silenced: tuple[tuple[Finding, str], ...] = ()
+    board: BoardIs | None = None
 
     @property
     def brief(self) -> str:

@@ -130,7 +130,7 @@ def command(
             order=order,
             house=house,
             options=options.judged_as(use=use, **judged),
-            use=use or "reversible",
+            use=use,
             findings=asked,
             costs=asked and not no_costs,
             tell=tell,

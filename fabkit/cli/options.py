@@ -327,14 +327,13 @@ def judged_as(
 ) -> CheckOptions:
     """Options of a check from what was given; ``chosen`` are fields of their own names."""
     from fabkit.checks.model import CheckOptions
-    from fabkit.house.order import halves_of
 
     return CheckOptions(
         only=only,
         without=without,
         silenced=read_silences(silence),
         limit_class="fine" if fine else "standard",
-        halves=halves_of(use) if use else 1,
+        use=use,
         **chosen,
     )
 

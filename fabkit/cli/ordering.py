@@ -59,7 +59,7 @@ def read_wanted(wanted: Path, *, use: BoardUse | None = None) -> Order:
     wanted = find_demo(wanted, usual="order.toml")
     roles = options.stated_roles()
     if wanted.suffix.lower() != ".toml":
-        order = order_for(wanted, use=use or "reversible")
+        order = order_for(wanted, use=use)
         return replace(order, boards=(replace(order.boards[0], roles=roles),))
     if roles:
         raise UsageError(
@@ -105,9 +105,9 @@ def read_order(
     from fabkit.house.order import CHOSEN
 
     order = read_wanted(wanted, use=use)
-    if len(order.boards) == 1 and order.boards[0].use in ("left", "right"):
+    if len(order.boards) == 1 and order.boards[0].stated in ("left", "right"):
         raise UsageError(
-            f"--board {order.boards[0].use}: the other half is missing",
+            f"--board {order.boards[0].stated}: the other half is missing",
             hint="write an order file of both: fabkit order new LEFT --right RIGHT",
         )
     choice = replace(

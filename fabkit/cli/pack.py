@@ -117,9 +117,12 @@ def command(
             tell(f"packing {target}")
             made.append(api.pack(board, target, result=result, options=chosen, replace=replace))
     zips = [records.packed_record(packed) for packed in made]
+    said = [records.keyboard_record(r.board) for r in results if r.board]
     if as_json:
-        options.print_json("pack", {"zips": zips}, beside=out == STANDARD_STREAM)
+        document = {"boards": said, "zips": zips}
+        options.print_json("pack", document, beside=out == STANDARD_STREAM)
         return
+    console = terminal.make_console(sys.stderr if out == STANDARD_STREAM else None)
+    terminal.print_boards(console, said)
     for record in zips:
-        console = terminal.make_console(sys.stderr if out == STANDARD_STREAM else None)
         terminal.print_packed(console, record)

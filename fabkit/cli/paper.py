@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -57,8 +58,10 @@ def command(
       fabkit paper gerbers.zip --out paper.pdf
     """
     from fabkit import api
+    from fabkit.keyboard.build import describe
     from fabkit.outputs import terminal
     from fabkit.outputs.drawings import paper_halves, paper_notes
+    from fabkit.outputs.records import keyboard_record
 
     order = ordering.read_wanted(wanted, use=use)
     with terminal.progress() as tell:
@@ -66,13 +69,15 @@ def command(
         tell("drawing")
         path = api.draw_paper(boards, out, order=order, paper=size, replace=replace)
     notes = paper_notes(paper_halves(boards, order))
+    said = [
+        keyboard_record(describe(board, one.stated, name=one.name))
+        for board, one in zip(boards, order.boards, strict=True)
+    ]
     if as_json:
-        options.print_json(
-            "files",
-            {"files": [path.as_posix()], "notes": list(notes)},
-            beside=path == STANDARD_STREAM,
-        )
+        document = {"boards": said, "files": [path.as_posix()], "notes": list(notes)}
+        options.print_json("files", document, beside=path == STANDARD_STREAM)
     else:
+        terminal.print_boards(terminal.make_console(sys.stderr), said)
         options.print_files([path], as_json=False)
         for note in notes:
             click.echo(f"note: {terminal.clean(note)}", err=True)

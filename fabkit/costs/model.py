@@ -12,6 +12,7 @@ from typing import Literal
 from fabkit.costs.expression import evaluate
 from fabkit.findings import Finding
 from fabkit.house.money import Currency
+from fabkit.keyboard.model import BoardIs
 from fabkit.parts.model import Lasting
 from fabkit.results import Result
 from fabkit.units import counted
@@ -334,6 +335,8 @@ class CostSheet(Result):
     notices: tuple[str, ...]
     terms: Mapping[str, str]
     """Options priced, in words, for the head of every output."""
+    boards: tuple[BoardIs, ...] = ()
+    """What each board is."""
 
     @property
     def brief(self) -> str:

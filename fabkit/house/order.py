@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
-from typing import Final, Literal, get_args
+from typing import Any, Final, Literal, get_args
 
 from fabkit.house.loading import check_format
 from fabkit.house.money import CURRENCY_DIGITS
@@ -41,20 +41,23 @@ class OrderedBoard:
     ----------
     package
         Folder or archive, resolved against the order file.
-    use
-        What one board is.
-    halves
-        Halves one board gives.
-    per_keyboard
-        Boards of this design in one keyboard.
+    stated
+        What one board is by the user's word; None leaves it to its files.
+    use, halves, per_keyboard
+        What one board is, halves it gives, and boards of it in one keyboard: as stated, else as
+        its files show once they are read (:mod:`fabkit.keyboard.ordered`).
+    counted
+        Whether the user stated ``halves`` and ``per_keyboard``.
     roles
         What the user states of files that do not say themselves what they are, by file name.
     """
 
     package: Path
     name: str
+    stated: BoardUse | None = None
     use: BoardUse = "reversible"
     halves: int = 1
+    counted: bool = False
     per_keyboard: int = 2
     roles: Mapping[str, str] = field(default_factory=dict)
 
@@ -201,17 +204,16 @@ class Order:
 
 
 def ordered_board(
-    package: Path, *, name: str, use: BoardUse, roles: Mapping[str, str] | None = None
+    package: Path, *, name: str, use: BoardUse | None, roles: Mapping[str, str] | None = None
 ) -> OrderedBoard:
-    """A design that gives as many halves as its use says."""
-    return OrderedBoard(
-        package=package,
-        name=name,
-        use=use,
-        halves=halves_of(use),
-        per_keyboard=boards_of(use),
-        roles=roles or {},
-    )
+    """A design that gives as many halves as its use says; None leaves the use to its files."""
+    made = OrderedBoard(package=package, name=name, roles=roles or {})
+    return made if use is None else replace(made, stated=use, **counts_of(use))
+
+
+def counts_of(use: BoardUse) -> dict[str, Any]:
+    """Fields of an ordered board that follow from what one board is."""
+    return {"use": use, "halves": halves_of(use), "per_keyboard": boards_of(use)}
 
 
 def halves_of(use: BoardUse) -> int:
@@ -238,7 +240,7 @@ def load_order(path: Path | str) -> Order:
     return order_from(table, base=Path(path).parent)
 
 
-def order_for(package: Path | str, *, keyboards: int = 1, use: BoardUse = "reversible") -> Order:
+def order_for(package: Path | str, *, keyboards: int = 1, use: BoardUse | None = None) -> Order:
     """The order of a bare package: one design, everything else as defaults."""
     path = Path(package)
     board = ordered_board(path, name=path.stem, use=use)
@@ -306,12 +308,16 @@ def _boards(table: Table, base: Path) -> tuple[OrderedBoard, ...]:
     for row in rows:
         if "side" in row:
             raise row.error("side", "is now called 'is'", expected='is = "reversible" or another')
-        use: BoardUse = row.text("is", "reversible", choices=BOARD_USES)
+        stated: BoardUse | None = row.text("is", None, choices=BOARD_USES)
+        use: BoardUse = stated or "reversible"
+        counted = "halves" in row or "per_keyboard" in row
         package = row.text("package")
         board = OrderedBoard(
             package=base / package,
             name=row.text("name", Path(package).stem),
+            stated=stated,
             use=use,
+            counted=counted,
             halves=row.integer("halves", halves_of(use), least=1),
             per_keyboard=row.integer("per_keyboard", boards_of(use), least=1),
             roles=_roles(row.table("roles", None)),
@@ -320,7 +326,9 @@ def _boards(table: Table, base: Path) -> tuple[OrderedBoard, ...]:
         boards.append(board)
     if len(boards) == 2 and {b.use for b in boards} != {"left", "right"}:
         raise rows[1].error(
-            "is", "two designs must be one left and one right half", expected="left and right"
+            "is",
+            "two designs must be one left and one right half",
+            expected='is = "left" in one [[board]] and is = "right" in the other',
         )
     if len(boards) == 1 and boards[0].use in ("left", "right"):
         raise rows[0].error(

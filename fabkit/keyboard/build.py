@@ -11,7 +11,7 @@ from fabkit.board.single import single_board, single_rows
 from fabkit.keyboard.hands import USE_WORDS, find_hands, state
 from fabkit.keyboard.keys import find_keys
 from fabkit.keyboard.lands import read_lands
-from fabkit.keyboard.model import Group, Keyboard, Use
+from fabkit.keyboard.model import BoardIs, Group, Keyboard, Use
 from fabkit.keyboard.patterns import Pattern, load_patterns
 
 _MADE: WeakKeyDictionary[Board, Keyboard] = WeakKeyDictionary()
@@ -64,6 +64,31 @@ def _on_panel(keyboard: Keyboard, panel: Board) -> Keyboard:
         for key in keyboard.keys
     )
     return replace(keyboard, keys=keys)
+
+
+def describe(board: Board, stated: Use | None = None, *, name: str = "") -> BoardIs:
+    """What a board is, for the first line of a result.
+
+    Parameters
+    ----------
+    board, stated
+        As for :func:`find_keyboard`.
+    name
+        Name of the design; the board's own when empty.
+    """
+    keyboard = find_keyboard(board, stated)
+    hands = keyboard.hands
+    return BoardIs(
+        name=name or board.name,
+        use=hands.use,
+        halves=hands.halves,
+        stated_by=hands.stated_by,
+        why=hands.why,
+        contradiction=hands.contradiction,
+        keys=keyboard.counts,
+        groups=tuple((g.hand, g.face_up, keyboard.group_counts(g)) for g in hands.groups),
+        headline=headline(keyboard),
+    )
 
 
 def headline(keyboard: Keyboard) -> str:

@@ -16,8 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.board.connectivity import cut_columns
-from fabkit.board.copper import Copper
-from fabkit.board.copper import outer_face
+from fabkit.board.copper import Copper, outer_face
 from fabkit.columns import Columns
 from fabkit.geometry.neighbours import Floats
 from fabkit.package.model import Side

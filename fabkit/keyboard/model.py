@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Literal
 
+from fabkit.house.order import BoardUse
 from fabkit.package.model import Side
 
 Spot = tuple[float, float]
@@ -15,15 +16,8 @@ Spot = tuple[float, float]
 Hand = Literal["left", "right", "whole"]
 """Which hand a set of keys is for; ``whole`` when the keyboard is not split."""
 
-Use = Literal["reversible", "left", "right", "both", "whole", "plate", "none"]
-"""What one board is.
-
-``reversible``: a half for either hand, by which face is up.  ``left``, ``right``: that half.
-``both``: both halves on one board.  ``whole``: a keyboard that is not split.  ``plate``: the
-sheet the switches clip into.  ``none``: no keyboard.
-"""
-
-USES: tuple[Use, ...] = ("reversible", "left", "right", "both", "whole", "plate", "none")
+Use = BoardUse
+"""What one board is."""
 
 Family = Literal["full-height", "low-profile", "not known"]
 """Build of switch that fits; ``full-height`` and ``low-profile`` are words of the trade."""
@@ -243,6 +237,35 @@ class Hands:
     def boards_per_keyboard(self) -> int:
         """Boards of this design in one keyboard; 1 for a plate or no keyboard."""
         return 2 if self.use == "reversible" else 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardIs:
+    """What one board of a result is, for its first line and for programs.
+
+    Parameters
+    ----------
+    name
+        Of the board or design.
+    use, halves, stated_by, why, contradiction
+        As in :class:`Hands`.
+    keys
+        Fewest and most switches fitted on one board.
+    groups
+        By half: hand, face that is up, fewest and most switches.
+    headline
+        All of it in one line.
+    """
+
+    name: str
+    use: Use
+    halves: int
+    stated_by: Literal["user", "files"]
+    why: str
+    contradiction: str
+    keys: tuple[int, int]
+    groups: tuple[tuple[Hand, Side, tuple[int, int]], ...]
+    headline: str
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -12,7 +12,8 @@ from fabkit.compare.findings import FindingChanges
 from fabkit.compare.model import SAME_MM, SLIVER_MM, Change, Comparison, LayerChange
 from fabkit.compare.money import CostChange
 from fabkit.costs.model import Offer
-from fabkit.outputs.records import board_record, finding_record
+from fabkit.keyboard.build import describe
+from fabkit.outputs.records import board_record, finding_record, keyboard_record
 
 Record = dict[str, Any]
 
@@ -38,6 +39,10 @@ def compare_record(
         [None] * len(comparison.changes) if judgement is None else judgement.expected
     )
     return {
+        "boards": [
+            keyboard_record(describe(board, name=word))
+            for word, board in (("OLD", comparison.old), ("NEW", comparison.new))
+        ],
         "old": board_record(comparison.old),
         "new": board_record(comparison.new),
         "alignment": {

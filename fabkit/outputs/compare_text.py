@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from fabkit.outputs.terminal import board_counts, clean, print_table
+from fabkit.outputs.terminal import board_counts, clean, print_boards, print_table
 from fabkit.units import counted, format_mm, format_number
 
 if TYPE_CHECKING:
@@ -32,6 +32,7 @@ def print_comparison(console: Console, record: Record, *, full: bool = False) ->
     """Print what changed, gathered by kind; every place when ``full``."""
     for word in ("old", "new"):
         console.print(clean(f"{word.upper()}  {_board(record[word])}"))
+    print_boards(console, record["boards"])
     console.print(clean(record["alignment"]["text"]))
     for what, why in record["not_compared"].items():
         console.print(clean(f"not compared: {what}, because {why}"), style="dim")

@@ -8,7 +8,7 @@ from typing import Any
 from fabkit.costs.model import CostSheet, Line, Offer
 from fabkit.costs.tables import cost_tables
 from fabkit.house.money import unit_price
-from fabkit.outputs.records import finding_record
+from fabkit.outputs.records import finding_record, keyboard_record
 from fabkit.parts.model import HALVES, Bill, BillLine, Plan
 
 Record = dict[str, Any]
@@ -18,6 +18,7 @@ def bill_record(bill: Bill) -> Record:
     """A parts list: what goes in, what to buy, in which order to work."""
     return {
         "name": bill.name,
+        "boards": [keyboard_record(said) for said in bill.boards],
         "keyboards": bill.usage.keyboards,
         "spare_halves": bill.usage.spare_halves,
         "keys_per_half": dict(bill.keys_per_half),
@@ -101,6 +102,7 @@ def cost_record(sheet: CostSheet) -> Record:
     """A quote: an offer per quantity, the cheapest that covers the need, comparisons as tables."""
     return {
         "name": sheet.name,
+        "boards": [keyboard_record(said) for said in sheet.boards],
         "house": sheet.house,
         "currency": sheet.currency.code,
         "notices": list(sheet.notices),

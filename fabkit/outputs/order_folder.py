@@ -124,14 +124,14 @@ def write_order(
     costs = money_records.cost_record(contents.costs)
     with new_folder(folder, carry=carry) as part:
         boards = []
-        for judged in contents.boards:
+        for judged, keyboard in zip(contents.boards, costs["boards"], strict=True):
             stem = stem_of(contents.order, judged.ordered)
             prefix = f"{stem}-" if len(contents.boards) > 1 else ""
             tell(f"drawing {judged.ordered.name}")
             _write(part, prefix, _board_files(contents, judged))
             tell(f"packing {judged.ordered.name}")
             target = part / f"{stem}.zip"
-            boards.append(_pack(contents, judged, target, reopen=reopen))
+            boards.append(_pack(contents, judged, target, keyboard, reopen=reopen))
         tell("writing the sheets")
         _write(part, "", {**sheets.parts_files(bill), **sheets.cost_files(costs)})
         _write(part, "", _workbook_files(contents))
@@ -240,6 +240,7 @@ def _pack(
     contents: OrderContents,
     judged: JudgedBoard,
     target: Path,
+    keyboard: Record,
     *,
     reopen: Callable[[Path], Board],
 ) -> Record:
@@ -257,6 +258,7 @@ def _pack(
     record: Record = {
         "board": judged.ordered.name,
         "is": judged.ordered.use,
+        "keyboard": keyboard,
         "verdict": judged.result.verdict,
         "counts": records.count_record(judged.result),
     }

@@ -13,6 +13,7 @@ from fabkit.checks.model import CheckResult, State
 from fabkit.checks.thickness import ThicknessRow
 from fabkit.findings import Finding, Place, Rule, Severity
 from fabkit.house.sheet import House
+from fabkit.keyboard.model import BoardIs
 from fabkit.outputs.archive import Packed, digest
 from fabkit.outputs.glossary import terms_of
 from fabkit.package.model import Package
@@ -101,6 +102,23 @@ def board_record(board: Board) -> Record:
     }
 
 
+def keyboard_record(said: BoardIs) -> Record:
+    """What one board is: a half, both halves, a whole keyboard, a plate."""
+    return {
+        "name": said.name,
+        "is": said.use,
+        "halves": said.halves,
+        "keys": list(said.keys),
+        "groups": [
+            {"hand": hand, "face_up": face, "keys": list(keys)} for hand, face, keys in said.groups
+        ],
+        "stated_by": said.stated_by,
+        "why": said.why,
+        "contradiction": said.contradiction,
+        "headline": said.headline,
+    }
+
+
 def drill_table(board: Board) -> list[Record]:
     """Diameters with plating and number of round holes and slots, smallest first."""
     rows: dict[tuple[float, int], list[int]] = {}
@@ -145,6 +163,7 @@ def check_record(
         **({"houses": [house_verdict_record(v) for v in houses]} if houses else {}),
         "package": package_record(board.package),
         "board": board_record(board),
+        "boards": [keyboard_record(result.board)] if result.board else [],
         "house": house_record(house),
         "verdict": result.verdict,
         "counts": count_record(result),

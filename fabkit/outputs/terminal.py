@@ -115,6 +115,7 @@ def print_check(
     warnings take two lines, notes one, and notes about the form of the files one in all: a person
     reads what matters, a program reads the JSON.
     """
+    print_boards(console, record["boards"])
     print_board(console, record["board"])
     if files:
         print_files(console, record["package"])
@@ -197,6 +198,15 @@ def board_counts(board: Record) -> str:
     """How many copper layers, holes and slots a board has, in words."""
     kinds = (("copper_layers", "copper layer"), ("holes", "hole"), ("slots", "slot"))
     return ", ".join(counted(board[key], noun) for key, noun in kinds)
+
+
+def print_boards(console: Console, boards: Sequence[Record]) -> None:
+    """Print what each board is, one line each, and what speaks against the user's word."""
+    for board in boards:
+        lead = f"{clean(board['name'])}: " if len(boards) > 1 else ""
+        console.print(f"{lead}{board['headline']}", style="bold")
+        if board["contradiction"]:
+            console.print(f"warning: {clean(board['contradiction'])}", style="yellow")
 
 
 def print_board(console: Console, board: Record) -> None:
@@ -370,6 +380,7 @@ def print_bill(console: Console, bill: Record) -> None:
     """Print a parts list and what to buy."""
     from fabkit.outputs import sheets
 
+    print_boards(console, bill["boards"])
     print_table(
         console,
         sheets.PARTS_COLUMNS[:7],
@@ -396,6 +407,7 @@ def print_costs(console: Console, costs: Record, *, why: bool = False) -> None:
     """Print an offer per quantity and the one that costs a half the least."""
     from fabkit.outputs import sheets
 
+    print_boards(console, costs["boards"])
     terms = ", ".join(f"{name} {value}" for name, value in costs["terms"].items())
     console.print(clean(terms), style="dim")
     print_table(
@@ -447,6 +459,7 @@ def _print_reasons(console: Console, costs: Record) -> None:
 
 def print_order(console: Console, manifest: Record, *, folder: str) -> None:
     """Print what an order folder holds: verdict and zip of each board, cost, files."""
+    print_boards(console, [board["keyboard"] for board in manifest["boards"]])
     for board in manifest["boards"]:
         console.print(f"{clean(board['board'])}: {board['verdict']}", style="bold")
         if board["zip"] is None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from fabkit.outputs.terminal import clean, print_findings, print_table
+from fabkit.outputs.terminal import clean, print_boards, print_findings, print_table
 from fabkit.units import counted
 
 if TYPE_CHECKING:
@@ -25,6 +25,7 @@ FACES = {"top": "front", "bottom": "back"}
 
 def print_wiring(console: Console, record: Record) -> None:
     """Print one table a half, with what was taken for granted, then the findings."""
+    print_boards(console, record["boards"])
     console.print(f"Wiring of {clean(record['name'])}, read from {clean(record['source'])}")
     for sentence in record["rule"]:
         console.print(f"  {clean(sentence)}")

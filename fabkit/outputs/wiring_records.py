@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from fabkit.outputs.json import to_document
-from fabkit.outputs.records import finding_record
+from fabkit.outputs.records import finding_record, keyboard_record
 from fabkit.outputs.tables import to_csv
 from fabkit.wiring.model import HalfWiring, KeyWire, Line, Pin, Wiring
 
@@ -39,6 +39,7 @@ def wiring_record(wiring: Wiring) -> Record:
     """Everything about the wiring; keys are listed in the order of their numbers."""
     return {
         "name": wiring.name,
+        "boards": [keyboard_record(said) for said in wiring.boards],
         "source": wiring.source,
         "rule": list(wiring.rule),
         "first": wiring.first,

@@ -11,6 +11,7 @@ from typing import Literal
 from fabkit.findings import Finding
 from fabkit.house.money import Currency
 from fabkit.house.order import BoardUse, Order, SpareRule
+from fabkit.keyboard.model import BoardIs
 from fabkit.results import Result
 from fabkit.units import counted
 
@@ -250,6 +251,8 @@ class Bill(Result):
     notices: tuple[str, ...]
     prices_date: str
     prices_gross: bool
+    boards: tuple[BoardIs, ...] = ()
+    """What each board is."""
 
     @property
     def brief(self) -> str:

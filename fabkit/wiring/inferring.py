@@ -11,8 +11,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.board.copper import Copper
-from fabkit.board.copper import outer_face
+from fabkit.board.copper import Copper, outer_face
 from fabkit.keyboard.model import Key
 from fabkit.wiring.circuit import Bridge
 from fabkit.wiring.pins import node_name

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from fabkit.findings import Finding
-from fabkit.keyboard.model import Hand, Spot, Use
+from fabkit.keyboard.model import BoardIs, Hand, Spot, Use
 from fabkit.package.model import Side
 from fabkit.results import Result
 from fabkit.units import counted
@@ -219,6 +219,8 @@ class Wiring(Result):
     halves: tuple[HalfWiring, ...]
     problems: tuple[Finding, ...]
     headers: Mapping[int, tuple[HeaderHole, ...]] = field(default_factory=dict)
+    boards: tuple[BoardIs, ...] = ()
+    """What each board is."""
 
     @property
     def brief(self) -> str:

@@ -11,9 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.board.connectivity import pieces_at
-from fabkit.board.copper import NO_NET, Copper, netlist_of
+from fabkit.board.copper import NO_NET, Copper, netlist_of, outer_face
 from fabkit.board.nets import align_netlist
-from fabkit.board.copper import outer_face
 from fabkit.errors import UsageError
 from fabkit.findings import Place
 from fabkit.geometry.neighbours import PointTree

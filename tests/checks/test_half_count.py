@@ -115,7 +115,7 @@ def test_the_command_compares_two_packages():
     left = str(FIXTURES / "pair" / "left")
     for other, rule in (
         ("pair/right", "half/pair"),
-        ("../fabkit/demo/rev-b", "half/pair-unrelated"),
+        (DEMO, "half/pair-unrelated"),
     ):
         asked = ["check", left, "--right", str(FIXTURES / other), "--only", "half/pair", "--json"]
         record = json.loads(CliRunner().invoke(cli, asked).output)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fabkit.board.symmetry import Key, left_face, unmatched, vote_axis
+from fabkit.checks.mirror import unmatched, vote_axis
 
 
 def mirrored(axis, count=40, seed=3):
@@ -33,11 +33,3 @@ def test_no_holes_no_axis():
     """A board without holes has no axis."""
     none = np.empty(0)
     assert vote_axis(none, none, none) is None
-
-
-@pytest.mark.parametrize(("lean", "face"), [(1, "top"), (-1, "bottom")])
-def test_thumb_keys_tell_the_hand(lean, face):
-    """Thumb keys right of the middle with the top up: the left half."""
-    keys = [Key(x_mm=19.0 * c * lean, y_mm=17.0 * r) for c in range(5) for r in range(1, 4)]
-    keys += [Key(x_mm=19.0 * c * lean, y_mm=-6.0) for c in (3, 4, 5)]
-    assert left_face(tuple(keys)) == face
