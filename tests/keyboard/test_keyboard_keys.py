@@ -21,6 +21,7 @@ from fabkit.keyboard.model import Evidence
 from fabkit.keyboard.overlaps import find_overlaps, fitted_range
 from fabkit.keyboard.patterns import load_patterns
 
+DEMO = "../fabkit/demo/rev-b"
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 
 
@@ -162,7 +163,7 @@ def test_plain_rows_are_told_from_staggered_columns():
 @pytest.mark.parametrize(
     ("folder", "words"),
     [
-        ("wheatear/rev-b", "reversible half, 18 keys; front up = left"),
+        (DEMO, "reversible half, 18 keys; front up = left"),
         ("card", "whole keyboard, 8 keys"),
         ("kinds/plate", "plate for"),
         ("defects/clean", "no keyboard"),
@@ -177,7 +178,7 @@ def test_the_headline_says_what_a_board_is(folder: str, words: str):
 
 def test_the_users_word_wins_and_a_contradiction_is_said():
     """Said to be both halves, the reversible demo is counted so, and told to be something else."""
-    board = fabkit.build_board(fabkit.open_package(FIXTURES / "wheatear" / "rev-b"))
+    board = fabkit.build_board(fabkit.open_package(FIXTURES / DEMO))
 
     said = find_keyboard(board, "both").hands
 

@@ -15,13 +15,13 @@ from fabkit.preview.paper import halves_of
 from fabkit.preview.scene import Letters
 from fabkit.preview.sheets import halves_sheet
 
-DEMO = "../fabkit/demo/rev-b"
+DEMO = DEMO
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 
 
 @pytest.mark.parametrize(
     ("folder", "told"),
-    [("pair/left", True), ("wheatear/rev-b", False), ("card", False), ("defects/clean", False)],
+    [("pair/left", True), (DEMO, False), ("card", False), ("defects/clean", False)],
 )
 def test_halves_of_a_board_that_cannot_be_turned(folder: str, told: bool) -> None:
     """Of a half whose switches fit one face only, sheet and paper say so; a reversible board, a
@@ -37,8 +37,8 @@ def test_halves_of_a_board_that_cannot_be_turned(folder: str, told: bool) -> Non
 @pytest.mark.parametrize(
     ("folder", "use", "views"),
     [
-        ("wheatear/rev-b", None, [("Left half", "top"), ("Right half", "bottom")]),
-        ("wheatear/rev-b", "left", [("Left half", "top")]),
+        (DEMO, None, [("Left half", "top"), ("Right half", "bottom")]),
+        (DEMO, "left", [("Left half", "top")]),
         ("kinds/both-equal", None, [("Both halves", "top")]),
         ("card", None, [("Whole keyboard", "top")]),
         ("kinds/plate", None, [("Plate", "top")]),
@@ -57,7 +57,7 @@ def test_every_way_a_board_is_used_is_shown(folder: str, use: str, views: list) 
     [
         ("pair/left", "half, front up. Its switches fit one face only"),
         ("defects/clean", "No keys were found, back up"),
-        ("wheatear/rev-b", "Right half, back up"),
+        (DEMO, "Right half, back up"),
     ],
 )
 def test_the_sheet_of_halves_says_it(folder: str, words: str) -> None:

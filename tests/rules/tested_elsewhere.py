@@ -64,7 +64,7 @@ TESTS = {
     "hole/inner-copper-near": (
         "checks/test_geometry_rules.py::test_foreign_inner_copper_beside_a_plated_hole"
     ),
-    "half/together": "checks/test_half_count.py::test_left_and_right_on_one_board",
+    "half/contradicted": "checks/test_half_count.py::test_a_word_that_the_files_contradict_is_told",
     "half/pair": "checks/test_pair_of_halves.py::test_mirrored_halves_are_a_pair",
     "half/pair-unrelated": "checks/test_pair_of_halves.py::test_another_board_is_no_pair",
     "half/pair-lacks": ("checks/test_pair_of_halves.py::test_a_key_left_out_on_one_half_is_placed"),
