@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.board.model import Board
-from fabkit.geometry.neighbours import Floats, Ints, PointTree, usual_gap
+from fabkit.geometry.neighbours import Floats, Ints, usual_gap
 from fabkit.keyboard.candidates import (
     KEY_PITCH_MM,
     Candidate,
@@ -127,7 +127,7 @@ def find_keys(board: Board, patterns: Sequence[Pattern], lands: Lands) -> tuple[
         [*from_patterns(board, patterns), *from_centres(board), *from_openings(board)],
         ONE_PLACE_MM,
     )
-    places = _outside_footprints(places)
+    places = _worth_a_look(places)
     places = _with_components(places, list(from_components(board)), board, lands)
     slack = place_tolerance(board.holes)
     places = _weigh(board, places, lands.table, slack)
@@ -160,18 +160,12 @@ def _lay_together(candidates: Sequence[Candidate], reach_mm: float) -> list[_Pla
     return places
 
 
-def _outside_footprints(places: list[_Place]) -> list[_Place]:
-    """Without the doubtful places that lie within a key's footprint: holes of its socket, say."""
-    sure = [p for p in places if p.confidence >= SURE]
-    if not sure:
+def _worth_a_look(places: list[_Place]) -> list[_Place]:
+    """Where keys are known by their patterns, a lone hole of a post's size is none: it belongs to
+    a socket, a screw or a foot."""
+    if not any(p.confidence >= SURE for p in places):
         return places
-    tree = PointTree(np.array([p.spot for p in sure]))
-    apart, _ = tree.query(np.array([p.spot for p in places]))
-    return [
-        p
-        for p, far in zip(places, apart.tolist(), strict=True)
-        if p.confidence >= SURE or far > PART_MM
-    ]
+    return [p for p in places if p.confidence >= SURE or p.best.evidence is not Evidence.CENTRE]
 
 
 def _with_components(
@@ -277,9 +271,6 @@ def _weigh(board: Board, places: list[_Place], lands: LandTable, slack: float) -
     """
     doubtful = [p for p in places if p.confidence < SURE]
     sure = [p for p in places if p.confidence >= SURE]
-    if sure:
-        # Where posts are known by their patterns, a lone hole of a post's size is none.
-        doubtful = [p for p in doubtful if p.best.evidence is not Evidence.CENTRE]
     if len(doubtful) >= FEWEST_LONE and _pitch_fits(doubtful):
         centres = np.array([p.spot for p in doubtful])
         turns = np.array([p.turn for p in doubtful])

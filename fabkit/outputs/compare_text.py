@@ -32,7 +32,9 @@ def print_comparison(console: Console, record: Record, *, full: bool = False) ->
     """Print what changed, gathered by kind; every place when ``full``."""
     for word in ("old", "new"):
         console.print(clean(f"{word.upper()}  {_board(record[word])}"))
-    print_boards(console, record["boards"])
+    old, new = record["boards"]
+    alike = old["headline"] == new["headline"]
+    print_boards(console, [{**old, "name": "both"}] if alike else [old, new])
     console.print(clean(record["alignment"]["text"]))
     for what, why in record["not_compared"].items():
         console.print(clean(f"not compared: {what}, because {why}"), style="dim")

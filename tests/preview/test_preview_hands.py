@@ -15,7 +15,7 @@ from fabkit.preview.paper import halves_of
 from fabkit.preview.scene import Letters
 from fabkit.preview.sheets import halves_sheet
 
-DEMO = DEMO
+DEMO = "../fabkit/demo/rev-b"
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 
 

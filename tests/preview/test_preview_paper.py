@@ -18,10 +18,18 @@ from fabkit.preview.paper import (
     OVERLAP_MM,
     Paper,
     PaperHalf,
-    halves_of,
     paper_sheets,
     render_paper,
 )
+
+
+def two_halves(board: Board) -> tuple[PaperHalf, PaperHalf]:
+    """A board used with either face up."""
+    return (
+        PaperHalf(board=board, side="top", name="left half", keys=KEYS),
+        PaperHalf(board=board, side="bottom", name="right half", keys=KEYS),
+    )
+
 
 KEYS = (Key(x_mm=110, y_mm=60, rotation_deg=10, refs=("SW1",)),)
 
@@ -71,7 +79,7 @@ def strokes_mm(page) -> list[tuple[float, float, float, float]]:
 @pytest.fixture(scope="module")
 def pages(board: Board):
     """Pages of the template of the sample board."""
-    return PdfReader(BytesIO(render_paper(halves_of(board, KEYS)))).pages
+    return PdfReader(BytesIO(render_paper(two_halves(board)))).pages
 
 
 @pytest.mark.parametrize("index", [0, 1])
@@ -106,7 +114,7 @@ def test_key_lies_where_it_will_be(board: Board, side: str, from_left: float) ->
 )
 def test_page_sizes(board: Board, paper: Paper, size: tuple[float, float]) -> None:
     """Pages have the standard's size, upright or lying."""
-    pdf = PdfReader(BytesIO(render_paper(halves_of(board), paper=paper)))
+    pdf = PdfReader(BytesIO(render_paper(two_halves(board), paper=paper)))
     for page in pdf.pages:
         found = sorted(float(v) * 25.4 / 72 for v in page.mediabox[2:])
         assert found == pytest.approx(sorted(size), abs=0.001)
