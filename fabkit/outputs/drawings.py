@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
@@ -244,11 +244,13 @@ def paper_halves(boards: Sequence[Board], order: Order) -> tuple[PaperHalf, ...]
     """What each hand gets, face up as used: two halves, or the one board that holds both."""
     from fabkit.preview.paper import halves_of
 
-    return tuple(
+    halves = tuple(
         half
         for board, one in zip(boards, order.boards, strict=True)
         for half in halves_of(board, one.stated)
     )
+    # A half whose other half is ordered beside it need not be turned over.
+    return halves if len(boards) == 1 else tuple(replace(half, note="") for half in halves)
 
 
 def paper_notes(halves: Sequence[PaperHalf]) -> tuple[str, ...]:

@@ -59,7 +59,8 @@ def test_check_says_fit(run, small):
     """A clean package ends with its verdict and status 0."""
     lines = run("check", small, "--thickness", "1.6").output.splitlines()
 
-    assert lines[0].startswith("small: 30 × 20 mm, 2 copper layers, 2 holes")
+    assert lines[0] == "no keyboard"
+    assert lines[1].startswith("small: 30 × 20 mm, 2 copper layers, 2 holes")
     assert lines[-1].startswith("fit to order")
 
 

@@ -159,8 +159,9 @@ def pages(data):
 
 def test_paper_has_a_page_for_each_hand(run, small, tmp_path):
     """A reversible board gives two pages of the paper asked for (ISO 216; ANSI/ASME Y14.1)."""
-    run("paper", small, "--out", tmp_path / "a.pdf")
-    run("paper", small, "--out", tmp_path / "b.pdf", "--size", "letter")
+    as_is = ("--board", "reversible")
+    run("paper", small, "--out", tmp_path / "a.pdf", *as_is)
+    run("paper", small, "--out", tmp_path / "b.pdf", "--size", "letter", *as_is)
 
     assert pages((tmp_path / "a.pdf").read_bytes()) == [(210.0, 297.0)] * 2
     assert pages((tmp_path / "b.pdf").read_bytes()) == [(215.9, 279.4)] * 2
@@ -176,9 +177,9 @@ def test_paper_tells_of_holes_off_the_board(run, small, tmp_path):
     as_json = run("paper", small, "--out", tmp_path / "b.pdf", "--json")
 
     assert told.stdout.strip() == (tmp_path / "a.pdf").as_posix()
-    assert told.stderr == "note: small: all 2 holes lie off the board\n"
+    assert told.stderr == "no keyboard\nnote: small: all 2 holes lie off the board\n"
     assert json.loads(as_json.stdout)["notes"] == ["small: all 2 holes lie off the board"]
-    assert len(pypdf.PdfReader(tmp_path / "a.pdf").pages) == 2
+    assert len(pypdf.PdfReader(tmp_path / "a.pdf").pages) == 1
 
 
 def test_paper_of_a_whole_keyboard_is_one_drawing(run, small, tmp_path):
@@ -195,7 +196,8 @@ def test_paper_of_an_order_with_two_designs(run, tmp_path):
         run("paper", ROOT / "fixtures/pair/order.toml", "--out", out, "--json").output
     )
 
-    assert record == {"format": "fabkit/files/1", "files": [out.as_posix()], "notes": []}
+    assert (record["files"], record["notes"]) == ([out.as_posix()], [])
+    assert [said["is"] for said in record["boards"]] == ["left", "right"]
     assert len(pages(out.read_bytes())) == 2
 
 

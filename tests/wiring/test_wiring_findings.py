@@ -133,17 +133,6 @@ def test_no_keys(board_at):
     assert found.halves == ()
 
 
-def test_four_screw_holes_are_no_keys(board_at, monkeypatch):
-    """Four bare holes at key pitch, with nothing else of a switch, are not taken for keys; six
-    are."""
-    from fabkit.board import symmetry
-
-    for count, found in ((4, 0), (6, 6)):
-        posts = tuple(symmetry.Key(x_mm=18.0 * k, y_mm=0.0) for k in range(count))
-        monkeypatch.setattr(symmetry, "find_keys", lambda _, posts=posts: posts)
-        assert len(symmetry.find_lone_posts(board_at("defects/clean"))) == found
-
-
 @pytest.mark.parametrize(
     ("text", "words"),
     [
