@@ -9,7 +9,7 @@ import json
 import zipfile
 
 import pytest
-from conftest import DEMO
+from small_package import DEMO
 
 from fabkit.cli.group import COMMANDS, cli
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 
 import pytest
-from conftest import DEMO, ROOT
+from small_package import DEMO, ROOT
 
 import fabkit
 

@@ -9,7 +9,7 @@ import zipfile
 
 import pytest
 from click.testing import CliRunner
-from conftest import ROOT
+from small_package import ROOT
 
 from fabkit.cli.group import cli
 

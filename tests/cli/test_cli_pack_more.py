@@ -7,7 +7,7 @@ import shutil
 import zipfile
 
 import pytest
-from conftest import DEMO, SMALL
+from small_package import DEMO, SMALL
 
 import fabkit
 

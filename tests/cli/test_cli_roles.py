@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import zipfile
 
-from conftest import SMALL
+from small_package import SMALL
 
 ROLES = {
     "1.gbr": "top copper",

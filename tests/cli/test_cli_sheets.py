@@ -6,7 +6,7 @@ import io
 import json
 
 import pytest
-from conftest import DEMO, ROOT
+from small_package import DEMO, ROOT
 
 from fabkit.cli.sheet import KINDS
 from fabkit.outputs.drawings import SHEETS
