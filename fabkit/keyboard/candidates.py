@@ -56,6 +56,7 @@ COARSE_GRID_MM: Final = INCH_MM / 100
 _ALIKE_MM: Final = 0.05
 _FEW_HOLES: Final = 8
 _FEWEST_OBLONG: Final = 6
+_SIDES_MM: Final = 0.2
 _RECTANGULAR: Final = 0.8
 """Share of its least rectangle that an opening fills: notches for clips are cut into many."""
 
@@ -243,14 +244,12 @@ def from_openings(board: Board) -> Iterator[Candidate]:
     side = np.maximum(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1])
     fits = np.flatnonzero((side >= OBLONG_MM[0]) & (side <= 1.5 * OBLONG_MM[1]))
     found = [o for row in fits.tolist() if (o := _opening(rings[row])) is not None]
-    sizes = Counter((round(o.width_mm), round(o.height_mm)) for o in found)
     low, high = OPENING_MM
-    for size in sorted(sizes):
-        alike = [o for o in found if (round(o.width_mm), round(o.height_mm)) == size]
+    for alike in _by_size(found):
         gap = usual_gap(np.array([(o.x_mm, o.y_mm) for o in alike]))
         many = len(alike) >= _FEWEST_OBLONG and KEY_PITCH_MM[0] <= gap <= KEY_PITCH_MM[1]
         for o in alike:
-            square = low <= min(o.width_mm, o.height_mm) and max(o.width_mm, o.height_mm) <= high
+            square = low <= o.short_mm and o.long_mm <= high
             if square or many:
                 yield Candidate(
                     x_mm=o.x_mm,
@@ -269,9 +268,23 @@ class _Opening:
 
     x_mm: float
     y_mm: float
-    width_mm: float
-    height_mm: float
+    short_mm: float
+    long_mm: float
     turn_deg: float
+
+
+def _by_size(found: Sequence[_Opening]) -> list[list[_Opening]]:
+    """Openings whose sides differ by no more than they may be drawn apart."""
+    groups: list[list[_Opening]] = []
+    for o in found:
+        for group in groups:
+            first = group[0]
+            if max(abs(o.short_mm - first.short_mm), abs(o.long_mm - first.long_mm)) <= _SIDES_MM:
+                group.append(o)
+                break
+        else:
+            groups.append([o])
+    return groups
 
 
 def _opening(ring: shapely.LinearRing) -> _Opening | None:
@@ -282,12 +295,12 @@ def _opening(ring: shapely.LinearRing) -> _Opening | None:
         return None
     corners = shapely.get_coordinates(least)
     sides = np.diff(corners[:3], axis=0)
-    width, height = np.hypot(sides[:, 0], sides[:, 1])
-    if min(width, height) < OBLONG_MM[0] or max(width, height) > OBLONG_MM[1]:
+    lengths = np.hypot(sides[:, 0], sides[:, 1])
+    if lengths.min() < OBLONG_MM[0] or lengths.max() > OBLONG_MM[1]:
         return None
     x, y = corners[:4].mean(axis=0)
     turn = float(np.degrees(np.arctan2(sides[0, 1], sides[0, 0])))
-    return _Opening(float(x), float(y), float(width), float(height), turn)
+    return _Opening(float(x), float(y), float(lengths.min()), float(lengths.max()), turn)
 
 
 def from_components(board: Board) -> Iterator[Candidate]:

@@ -84,6 +84,21 @@ def test_openings_of_a_plate_are_keys(bare: Board):
     assert {k.held_by for k in keys} == {"plate"}
 
 
+def test_oblong_openings_that_repeat_are_keys(bare: Board):
+    """Openings of 15.5 x 12.8 mm, lying and standing, at key pitch; five are too few to tell."""
+    for count, keys_found in ((8, 8), (5, 0)):
+        plate = shapely.box(0, 0, 200, 60)
+        for k in range(count):
+            w, h = (15.5, 12.8) if k % 3 else (12.8, 15.5)
+            x = 15 + 19 * k
+            plate = plate.difference(shapely.box(x - w / 2, 30 - h / 2, x + w / 2, 30 + h / 2))
+        profile = shapely.MultiPolygon([plate])
+
+        keys = found(bare, holes=Holes.empty(), profile=profile, components=())
+
+        assert len(keys) == keys_found
+
+
 def test_lone_holes_of_a_posts_size_are_no_keys(bare: Board):
     """Eight like holes at key pitch may hold screws or feet: nothing about them says key."""
     rows = [(19.05 * c, 19.05 * r, 4.0) for c in range(4) for r in range(2)]
