@@ -9,18 +9,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 from math import ceil
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 import shapely
 
 from fabkit.board.model import Board
 from fabkit.keyboard.build import find_keyboard
-from fabkit.keyboard.model import Key, Use
+from fabkit.keyboard.grid import key_pitch
+from fabkit.keyboard.model import Group, Hand, Key, Keyboard, Use
+from fabkit.keyboard.numbering import number_group
 from fabkit.package.model import Side
 from fabkit.preview import palette
 from fabkit.preview.finished import frame_around, outline
-from fabkit.preview.hands import face_word, one_face_note, views_as_used
+from fabkit.preview.hands import face_word, one_face_note
 from fabkit.preview.lettering import fitted, letters
 from fabkit.preview.scene import Floats, Letters, Pen, Placed, Scene, SceneDraft, Sheet
 from fabkit.preview.strays import stray_note
@@ -41,8 +43,15 @@ SWITCH_MM: Final = 14.0
 SMALL_HOLE_MM: Final = 0.8
 """Smaller holes are shown as dots; nothing is pushed through them."""
 
+CAP_GAP_MM: Final = 1.0
+"""Between the caps of neighbouring keys (common practice: caps of 18 mm at a pitch of 19.05)."""
+
+BESIDE_MM: Final = 14.0
+"""Board shown beside the outermost key of a half that shares its outline with the other."""
+
 _LINE: Final = 0.2
 _TEXT: Final = 2.2
+_NUMBER: Final = 2.6
 
 
 class Paper(Enum):
@@ -56,13 +65,31 @@ class Paper(Enum):
 class PaperHalf:
     """One half as it lies before its hand.
 
-    ``side`` is the face that is up; ``note`` is what speaks against this use of the board.
+    Parameters
+    ----------
+    board
+        The board it is cut from.
+    side
+        Face that is up.
+    name
+        What it is, such as ``left half``.
+    keys
+        Its keys, and their numbers as the wiring counts them.
+    home
+        Positions in ``keys`` of those that the index fingers rest on.
+    frame
+        Part of the board that is shown, mm; None for all of it.
+    note
+        What speaks against this use of the board.
     """
 
     board: Board
     side: Side
     name: str
     keys: tuple[Key, ...] = ()
+    numbers: tuple[int, ...] = ()
+    home: tuple[int, ...] = ()
+    frame: tuple[float, float, float, float] | None = None
     note: str = ""
 
 
@@ -78,22 +105,66 @@ def halves_of(board: Board, use: Use | None = None) -> tuple[PaperHalf, ...]:
     note = one_face_note(keyboard)
     if not keyboard.hands.groups:
         return (PaperHalf(board=board, side="top", name="board", note=note),)
-    return tuple(
-        PaperHalf(
-            board=board,
-            side=side,
-            name=f"{name[:1].lower()}{name[1:]}",
-            keys=keyboard.keys,
-            note=note,
+    halves = []
+    first = 0
+    for group in keyboard.hands.groups:
+        numbered = number_group(keyboard, group, first=first)
+        first = max(numbered.numbers.values(), default=-1) + 1
+        halves.append(
+            PaperHalf(
+                board=board,
+                side=group.face_up,
+                name=_NAMES[group.hand],
+                keys=tuple(keyboard.keys[k] for k in group.keys),
+                numbers=tuple(numbered.numbers[k] for k in group.keys),
+                home=tuple(group.keys.index(k) for k in numbered.home),
+                frame=_part_of(board, keyboard, group),
+                note=note,
+            )
         )
-        for name, side in views_as_used(keyboard)
-    )
+    return tuple(halves)
 
 
-def _square(key: Key) -> shapely.LinearRing:
-    half = SWITCH_MM / 2
-    corners = np.array([(-half, -half), (half, -half), (half, half), (-half, half)])
-    return shapely.LinearRing(_turned(corners, key))
+_NAMES: Final[dict[Hand, str]] = {
+    "left": "left half",
+    "right": "right half",
+    "whole": "keyboard",
+}
+
+
+def _part_of(
+    board: Board, keyboard: Keyboard, group: Group
+) -> tuple[float, float, float, float] | None:
+    """Where a half lies on a board that holds both: to the middle between the two, or the outline
+    that is its own."""
+    others = [
+        keyboard.keys[k] for g in keyboard.hands.groups for k in g.keys if k not in group.keys
+    ]
+    if not others:
+        return None
+    mine = _middles([keyboard.keys[k] for k in group.keys])
+    own = [p for p in shapely.get_parts(outline(board)) if shapely.intersects_xy(p, *mine.T).any()]
+    if not shapely.intersects_xy(shapely.union_all(own), *_middles(others).T).any():
+        x0, y0, x1, y1 = shapely.bounds(shapely.union_all(own)).tolist()
+        return x0 - AROUND_MM, y0 - AROUND_MM, x1 + AROUND_MM, y1 + AROUND_MM
+    x0, y0, x1, y1 = frame_around(board, AROUND_MM)
+    x = mine[:, 0]
+    away = _middles(others)
+    # Thumb clusters may reach under the other half: each is shown with all of its keys.
+    if x.mean() < away[:, 0].mean():
+        x1 = min(x1, max(float(x.max()) + BESIDE_MM, float(x.max() + away[:, 0].min()) / 2))
+    else:
+        x0 = max(x0, min(float(x.min()) - BESIDE_MM, float(x.min() + away[:, 0].max()) / 2))
+    return x0, y0, x1, y1
+
+
+def _middles(keys: Sequence[Key]) -> Floats:
+    return np.array([(k.x_mm, k.y_mm) for k in keys])
+
+
+def _square(key: Key, wide: float, high: float) -> shapely.LinearRing:
+    x, y = wide / 2, high / 2
+    return shapely.LinearRing(_turned(np.array([(-x, -y), (x, -y), (x, y), (-x, y)]), key))
 
 
 def _turned(points: Floats, key: Key) -> Floats:
@@ -107,7 +178,7 @@ def half_scene(half: PaperHalf) -> SceneDraft:
     board = half.board
     draft = SceneDraft(
         f"{half.name}, {face_word(half.side)} up",
-        frame_around(board, AROUND_MM),
+        half.frame or frame_around(board, AROUND_MM),
         mirrored=half.side == "bottom",
     )
     rings = shapely.get_rings(shapely.get_parts(outline(board)))
@@ -118,21 +189,7 @@ def half_scene(half: PaperHalf) -> SceneDraft:
             "small holes", palette.FAINT_INK, Pen.discs(h.x[small], h.y[small], h.diameter[small])
         )
     if half.keys:
-        squares = np.array([_square(k) for k in half.keys], dtype=object)
-        draft.coat("switch openings", palette.BLUE, Pen.along(squares, _LINE))
-        ends = np.array([(-3.0, 0), (3.0, 0), (0, -3.0), (0, 3.0)])
-        arms = np.array([_turned(ends, k) for k in half.keys])
-        a, b = arms[:, [0, 2]].reshape(-1, 2), arms[:, [1, 3]].reshape(-1, 2)
-        draft.coat(
-            "key centres", palette.VERMILION, Pen.lines(a[:, 0], a[:, 1], b[:, 0], b[:, 1], 0.1)
-        )
-        names = [
-            letters(k.refs[0], k.x_mm, k.y_mm + 4.6, 1.4, align="middle", mirrored=draft.mirrored)
-            for k in half.keys
-            if k.refs
-        ]
-        if names:
-            draft.coat("key names", palette.INK, *names)
+        _draw_keys(draft, half)
     large = ~small
     if large.any():
         draft.coat(
@@ -145,6 +202,80 @@ def half_scene(half: PaperHalf) -> SceneDraft:
         )
     draft.coat("outline to cut along", palette.INK, Pen.along(rings, _LINE))
     return draft
+
+
+def _draw_keys(draft: SceneDraft, half: PaperHalf) -> None:
+    """Caps, switch openings, centres, numbers and names, and the bars of the home row."""
+    pitch = key_pitch(_middles(half.keys))
+    # Of places that overlap one cap is enough to see where fingers go, but each has its opening.
+    caps = np.array(
+        [_square(k, pitch * k.size_u - CAP_GAP_MM, pitch - CAP_GAP_MM) for k in half.keys],
+        dtype=object,
+    )
+    draft.coat("key caps", palette.FAINT_INK, Pen.along(caps, 0.15))
+    squares = np.array([_square(k, SWITCH_MM, SWITCH_MM) for k in half.keys], dtype=object)
+    draft.coat("switch openings", palette.BLUE, Pen.along(squares, _LINE))
+    ends = np.array([(-3.0, 0), (3.0, 0), (0, -3.0), (0, 3.0)])
+    arms = np.array([_turned(ends, k) for k in half.keys])
+    a, b = arms[:, [0, 2]].reshape(-1, 2), arms[:, [1, 3]].reshape(-1, 2)
+    draft.coat("key centres", palette.VERMILION, Pen.lines(a[:, 0], a[:, 1], b[:, 0], b[:, 1], 0.1))
+    names = [
+        _beside(key.refs[0], key, (0.0, 4.6), 1.4, mirrored=draft.mirrored, align="middle")
+        for key in half.keys
+        if key.refs
+    ]
+    if names:
+        draft.coat("key names", palette.INK, *names)
+    numbers = [
+        _beside(str(number), key, (-6.4, -6.4), _NUMBER, mirrored=draft.mirrored, align="left")
+        for key, number in zip(half.keys, half.numbers, strict=False)
+    ]
+    if numbers:
+        draft.coat("key numbers", palette.INK, *numbers)
+    if half.home:
+        bars = np.array([_bar_of(half.keys[k]) for k in half.home])
+        draft.coat(
+            "bars of the home row",
+            palette.VERMILION,
+            Pen.lines(bars[:, 0, 0], bars[:, 0, 1], bars[:, 1, 0], bars[:, 1, 1], 0.6),
+        )
+
+
+def _lean(key: Key) -> float:
+    """How a key is turned on the board, degrees; a quarter turn is none for what is written."""
+    return (key.rotation_deg + 45) % 90 - 45
+
+
+def _beside(
+    text: str,
+    key: Key,
+    at: tuple[float, float],
+    size: float,
+    *,
+    mirrored: bool,
+    align: Literal["left", "middle"],
+) -> Letters:
+    """A line of text beside the middle of a key as seen, turned with it, upright to its reader."""
+    turn = _lean(key)
+    c, s = np.cos(np.radians(turn)), np.sin(np.radians(turn))
+    right, up = -at[0] if mirrored else at[0], at[1]
+    return letters(
+        text,
+        key.x_mm + c * right - s * up,
+        key.y_mm + s * right + c * up,
+        size,
+        align=align,
+        mirrored=mirrored,
+        turned_deg=-turn if mirrored else turn,
+    )
+
+
+def _bar_of(key: Key) -> Floats:
+    """The bar by which a finger finds the home row, at the lower edge of the cap."""
+    turn = np.radians(_lean(key))
+    turned = np.array([(np.cos(turn), np.sin(turn)), (-np.sin(turn), np.cos(turn))])
+    bar: Floats = np.array([(-2.5, -7.8), (2.5, -7.8)]) @ turned + (key.x_mm, key.y_mm)
+    return bar
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,17 +387,19 @@ def paper_sheets(halves: Sequence[PaperHalf], *, paper: Paper = Paper.A4) -> tup
         _marks(draft, layout)
         whole = draft.scene()
         width, height = (format_mm(v) for v in half.board.size_mm)
+        part = "Part of a board of " if half.frame else ""
         title = f"{half.board.name}: {half.name}, {face_word(half.side)} up"
         squares = "; push switches through the squares" if half.keys else ". No keys were found"
-        note = f"{width} x {height}. Cut along the outline{squares}."
-        tiled = layout.columns * layout.rows > 1
+        note = f"{part}{width} x {height}. Cut along the outline{squares}."
+        pages = layout.columns * layout.rows
+        tiled = pages > 1
         if tiled:
             note += " Glue the pages cross on cross."
         warning = ". ".join(w for w in (half.note, stray_note(half.board)) if w)
         for row in range(layout.rows):
             for column in range(layout.columns):
                 window, place = _window(whole, layout, column, row)
-                tile = f", page {column + 1}/{row + 1} (column/row)"
+                tile = f", page {row * layout.columns + column + 1} of {pages}"
                 named = title + (tile if tiled else "")
                 sheets.append(
                     Sheet(

@@ -12,9 +12,11 @@ from fabkit.board.copper import Copper
 from fabkit.board.model import Component
 from fabkit.errors import UsageError
 from fabkit.keyboard.candidates import is_switch
+from fabkit.keyboard.grid import key_pitch, lay_grid
 from fabkit.keyboard.groups import opposite
 from fabkit.keyboard.keys import natural
 from fabkit.keyboard.model import Group, Hand, Hands
+from fabkit.keyboard.numbering import half_turn, key_order, thumb_keys
 from fabkit.package.model import Side
 from fabkit.wiring import rules
 from fabkit.wiring.changeover import thrown, told
@@ -27,12 +29,11 @@ from fabkit.wiring.circuit import (
     find_controllers,
     is_power,
 )
-from fabkit.wiring.grid import key_pitch, lay_grid
 from fabkit.wiring.inferring import infer_diodes
 from fabkit.wiring.keys import KeyPins, key_nodes
 from fabkit.wiring.matrix import Matrix, find_matrix, flow
 from fabkit.wiring.model import HalfWiring, KeyWire, Line, Pin, Scan, WiringOptions
-from fabkit.wiring.numbering import first_of, key_order, order_by_hand, thumb_keys
+from fabkit.wiring.numbering import first_of, order_by_hand
 from fabkit.wiring.pins import TABLE, Pins
 from fabkit.wiring.turning import swap_rows
 
@@ -216,7 +217,7 @@ class Bench:
         x0, y0, x1, y1 = self.bounds
         sign, edge = (1, x0) if half.face_up == "top" else (-1, -x1)
         seen = np.array([(sign * w.key.key.x_mm - edge, w.key.key.y_mm - y0) for w in wired])
-        turns = np.array([_half_turn(sign * w.key.key.rotation_deg) for w in wired])
+        turns = np.array([half_turn(sign * w.key.key.rotation_deg) for w in wired])
         cells = lay_grid(seen, turns)
         scan, matrix = _scheme(half.common, wired, cells)
         mine = {w.key.number for w in wired}
@@ -302,11 +303,6 @@ def _visual(placed: Iterable[tuple[Line | None, int, float]]) -> tuple[Line, ...
         return float(np.median(cells)), float(np.mean(along)), natural(node)
 
     return tuple(replace(lines[n], diodes=(), through=()) for n in sorted(lines, key=rank))
-
-
-def _half_turn(degrees: float) -> float:
-    """From above -90 up to 90, to half a degree: as well as holes tell how a key is turned."""
-    return round(2 * -((-degrees + 90) % 180 - 90)) / 2 + 0.0
 
 
 def _by_node(pins: Sequence[Pin]) -> dict[str, tuple[Pin, ...]]:

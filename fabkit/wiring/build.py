@@ -11,13 +11,13 @@ import numpy as np
 from fabkit.board.model import Board
 from fabkit.findings import Finding, Place
 from fabkit.keyboard.build import find_keyboard, headline
+from fabkit.keyboard.grid import RULE, key_pitch
 from fabkit.keyboard.model import Hand, Keyboard, Use
 from fabkit.units import counted, format_number
 from fabkit.wiring import rules
 from fabkit.wiring.bench import Bench
 from fabkit.wiring.changeover import refuse_unknown
 from fabkit.wiring.circuits import split_circuits
-from fabkit.wiring.grid import RULE, key_pitch
 from fabkit.wiring.headers import find_headers
 from fabkit.wiring.judge import compare_hands, judge_half
 from fabkit.wiring.keys import find_key_pins

@@ -8,14 +8,13 @@ from typing import Literal
 
 from fabkit.findings import Finding
 from fabkit.keyboard.model import BoardIs, Hand, Spot, Use
+from fabkit.keyboard.numbering import Walk
 from fabkit.package.model import Side
 from fabkit.results import Result
 from fabkit.units import counted
 
 Scan = Literal["direct", "matrix", "other", "unknown"]
 """``direct``: one pin a key against a common net; ``matrix``: one row and one column a key."""
-
-Walk = Literal["rows", "columns"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

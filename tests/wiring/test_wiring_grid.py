@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fabkit.wiring.grid import key_pitch, lay_grid
+from fabkit.keyboard.grid import key_pitch, lay_grid
+from fabkit.keyboard.numbering import key_order
 from fabkit.wiring.matrix import find_matrix
 from fabkit.wiring.model import Line, Pin
-from fabkit.wiring.numbering import key_order
 from fabkit.wiring.turning import NO_PARTNER, swap_rows
 
 
