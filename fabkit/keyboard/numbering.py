@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
@@ -177,15 +177,19 @@ def thumb_keys(
     most = Counter(round(a) for a in angles).most_common(1)[0][0]
     middle = sorted(seen_y)[len(seen_y) // 2]
 
+    columns: dict[int, list[float]] = defaultdict(list)
+    for (_, column), angle in zip(cells, angles, strict=True):
+        columns[column].append(angle)
+    splayed = [
+        angle
+        for mine in columns.values()
+        for angle in mine
+        if sum(abs(a - angle) <= TURNED_DEG / 2 for a in mine) >= COLUMN_KEYS
+    ]
+
     def is_thumb(k: int) -> bool:
-        if abs(angles[k] - most) <= TURNED_DEG or seen_y[k] >= middle:
-            return False
-        alike = [
-            m
-            for m, angle in enumerate(angles)
-            if cells[m][1] == cells[k][1] and abs(angle - angles[k]) <= TURNED_DEG / 2
-        ]
-        return len(alike) < COLUMN_KEYS
+        upright = abs(angles[k] - most) <= TURNED_DEG or seen_y[k] >= middle
+        return not upright and all(abs(angles[k] - a) > TURNED_DEG / 2 for a in splayed)
 
     turned = {k for k in range(len(cells)) if is_thumb(k)}
     fingers = len({c[1] for k, c in enumerate(cells) if k not in turned})

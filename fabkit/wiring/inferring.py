@@ -20,7 +20,11 @@ SPAN_MM: Final = (1.2, 16.0)
 """Distance of a diode's pads, from the smallest surface case to a leaded one (common practice)."""
 
 NEAR_MM: Final = 25.0
-"""The middle of a diode is this near to its key (common practice: within the neighbouring key)."""
+"""The middle of a diode is this near to its key (common practice: within the neighbouring key), or
+it stands in a bank."""
+
+BANK_SHARE: Final = 0.3
+"""Share of the keys whose diodes lie alike, from which they are a bank."""
 
 CLEARLY: Final = 1.2
 """How much nearer to its key a diode is than any other that might be its."""
@@ -46,6 +50,7 @@ class _Pair:
     way: tuple[int, int]
     middle: complex
     away_mm: float
+    lie: tuple[int, int]
 
 
 def infer_diodes(
@@ -89,9 +94,13 @@ def infer_diodes(
 
 def _told(pairs: Sequence[_Pair]) -> dict[str, _Pair]:
     """Pairs of keys whose pads of this span lead to one line only."""
+    # A diode far from its key stands in a bank of diodes that all lie alike on the board.
+    lies = Counter(lie for _, lie in {(p.key, p.lie) for p in pairs})
+    alike = BANK_SHARE * len({p.key for p in pairs})
     mine: dict[str, list[_Pair]] = defaultdict(list)
     for pair in pairs:
-        mine[pair.key].append(pair)
+        if pair.away_mm <= NEAR_MM or lies[pair.lie] >= alike:
+            mine[pair.key].append(pair)
     told = {k: p[0] for k, p in mine.items() if len({q.line for q in p}) == 1}
     # Where several would do, the one that lies as most of the others do.
     ways = Counter(p.way for p in told.values())
@@ -126,15 +135,16 @@ def _pairs(
         span = np.abs(apart)
         like = np.abs(lands.size[rows] - lands.size[k]).max(axis=1) <= ALIKE_MM
         fits = like & (lands.face[rows] == lands.face[k])
-        fits &= (span >= SPAN_MM[0]) & (span <= SPAN_MM[1]) & (away <= NEAR_MM)
+        fits &= (span >= SPAN_MM[0]) & (span <= SPAN_MM[1])
         for j in np.flatnonzero(fits):
             yield _Pair(
                 node,
                 lands.nodes[rows[j]],
                 round(float(span[j]) * 10),
-                (round(float(apart[j].real) * 10), round(float(apart[j].imag) * 10)),
+                _steps(apart[j]),
                 complex(middle[j]),
                 float(away[j]),
+                _steps(lands.at[rows[j]] - lands.at[k]),
             )
 
 
@@ -146,6 +156,10 @@ class _Lands:
     size: NDArray[np.float64]
     face: NDArray[np.int8]
     nodes: list[str]
+
+
+def _steps(way: np.complex128) -> tuple[int, int]:
+    return round(float(way.real) * 10), round(float(way.imag) * 10)
 
 
 def _lands(copper: Copper) -> _Lands:
