@@ -32,6 +32,7 @@ _PUBLIC = {
     "Finding": "fabkit.findings",
     "GerberFile": "fabkit.gerber.model",
     "House": "fabkit.house.sheet",
+    "Keyboard": "fabkit.keyboard.model",
     "Limits": "fabkit.limits",
     "Order": "fabkit.house.order",
     "PackOptions": "fabkit.outputs.options",
@@ -50,6 +51,7 @@ _PUBLIC = {
     "draw_paper": "fabkit.api",
     "draw_sheet": "fabkit.api",
     "draw_wiring": "fabkit.api",
+    "find_keyboard": "fabkit.keyboard.build",
     "judge_changes": "fabkit.api",
     "judge_thicknesses": "fabkit.api",
     "list_parts": "fabkit.api",
@@ -77,6 +79,7 @@ __all__ = [
     "Finding",
     "GerberFile",
     "House",
+    "Keyboard",
     "Limits",
     "Order",
     "PackOptions",
@@ -96,6 +99,7 @@ __all__ = [
     "draw_paper",
     "draw_sheet",
     "draw_wiring",
+    "find_keyboard",
     "judge_changes",
     "judge_thicknesses",
     "list_parts",
@@ -146,6 +150,8 @@ if TYPE_CHECKING:
     from fabkit.gerber.model import GerberFile
     from fabkit.house.order import Order
     from fabkit.house.sheet import House
+    from fabkit.keyboard.build import find_keyboard
+    from fabkit.keyboard.model import Keyboard
     from fabkit.limits import Limits
     from fabkit.outputs.drawings import SheetChoice
     from fabkit.outputs.options import PackOptions
