@@ -31,7 +31,7 @@ from fabkit.wiring.circuit import (
 )
 from fabkit.wiring.inferring import infer_diodes
 from fabkit.wiring.keys import KeyPins, key_nodes
-from fabkit.wiring.matrix import Matrix, find_matrix, flow
+from fabkit.wiring.matrix import Matrix, find_matrix, flow, rows_as_wired
 from fabkit.wiring.model import HalfWiring, KeyWire, Line, Pin, Scan, WiringOptions
 from fabkit.wiring.numbering import first_of, order_by_hand
 from fabkit.wiring.pins import TABLE, Pins
@@ -220,6 +220,9 @@ class Bench:
         turns = np.array([half_turn(sign * w.key.key.rotation_deg) for w in wired])
         cells = lay_grid(seen, turns)
         scan, matrix = _scheme(half.common, wired, cells)
+        if matrix is not None:
+            lines = [next((a.node for a in w.lines if a.node in matrix.rows), "") for w in wired]
+            cells = rows_as_wired(cells, seen, lines)
         mine = {w.key.number for w in wired}
         listed = order_by_hand(
             [_names(w) for w in wired],

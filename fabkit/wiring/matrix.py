@@ -3,17 +3,25 @@
 from __future__ import annotations
 
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from fabkit.geometry.neighbours import Floats
+from fabkit.keyboard.grid import key_pitch
 from fabkit.wiring.model import DiodeUse, Line
 
 ROW: Final = re.compile(r"ROW", re.IGNORECASE)
 COLUMN: Final = re.compile(r"COL", re.IGNORECASE)
 ROW_LETTER: Final = re.compile(r"(?:^|[^A-Za-z])R_?\d+$")
 COLUMN_LETTER: Final = re.compile(r"(?:^|[^A-Za-z])C_?\d+$")
+
+BETWEEN: Final = 0.6
+"""A key that is at most this far above or below a row, in pitches, may belong to it."""
+
+FEWEST_MATES: Final = 3
+"""Keys of a line in one row of the layout that show where the line runs."""
 
 Pair = tuple[Line, ...]
 Cell = tuple[int, int]
@@ -110,6 +118,37 @@ def _rows_by_place(sides: Sequence[set[str]], pairs: Sequence[Pair], cells: Sequ
     if wander[0] == wander[1]:
         return 0 if len(sides[0]) <= len(sides[1]) else 1
     return 0 if wander[0] < wander[1] else 1
+
+
+def rows_as_wired(cells: Sequence[Cell], seen: Floats, lines: Sequence[str]) -> tuple[Cell, ...]:
+    """Cells with keys that stand between two rows in the one they are wired to.
+
+    Parameters
+    ----------
+    cells
+        Row and column of each key.
+    seen : (n, 2) float64, mm
+        Middles of the keys as seen.
+    lines
+        Net of each key's row; empty when not known.
+    """
+    usual = {
+        line: Counter(c[0] for c, own in zip(cells, lines, strict=True) if own == line)
+        for line in set(lines) - {""}
+    }
+    pitch = key_pitch(seen)
+    out = list(cells)
+    for k, (line, (row, column)) in enumerate(zip(lines, cells, strict=True)):
+        if not line:
+            continue
+        wanted, count = usual[line].most_common(1)[0]
+        mates = [m for m, c in enumerate(cells) if c[0] == wanted and m != k]
+        if abs(wanted - row) != 1 or count < FEWEST_MATES or (wanted, column) in out:
+            continue
+        beside = min(mates, key=lambda m: abs(seen[m, 0] - seen[k, 0]))
+        if abs(seen[beside, 1] - seen[k, 1]) <= BETWEEN * pitch:
+            out[k] = wanted, column
+    return tuple(out)
 
 
 def flow(row: Line, column: Line) -> str:

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fabkit.keyboard.grid import key_pitch, lay_grid
-from fabkit.keyboard.numbering import key_order
-from fabkit.wiring.matrix import find_matrix
+from fabkit.keyboard.numbering import key_order, thumb_keys
+from fabkit.wiring.matrix import find_matrix, rows_as_wired
 from fabkit.wiring.model import Line, Pin
 from fabkit.wiring.turning import NO_PARTNER, swap_rows
 
@@ -217,3 +217,36 @@ def test_a_ring_of_three_lines_is_no_matrix():
         find_matrix(_pairs([("A", "B"), ("B", "C"), ("C", "A")]), [(0, k) for k in range(3)])
         is None
     )
+
+
+@pytest.mark.parametrize("wired", [1, 2])
+def test_a_tall_key_stands_in_the_row_it_is_wired_to(wired):
+    """A key of two units beside two rows is placed between them; its line decides."""
+    at = [(19.05 * x, -19.05 * y) for y in range(4) for x in range(3)]
+    at.append((19.05 * 3, -19.05 * 1.5))
+    points = np.array(at)
+    cells = lay_grid(points, np.zeros(len(points)))
+    lines = [f"ROW{k // 3}" for k in range(12)] + [f"ROW{wired}"]
+
+    assert rows_as_wired(cells, points, lines)[:12] == cells[:12]
+    assert rows_as_wired(cells, points, lines)[12] == (wired, 3)
+    # A line that is not known leaves the key where it is placed.
+    assert rows_as_wired(cells, points, [*lines[:12], ""]) == cells
+
+
+def test_thumb_keys_are_turned_and_low_and_no_splayed_column():
+    """Two turned keys below upright columns are the thumb's, with the upright one in their row; a
+    whole column that is turned is not."""
+    columns = [(x, y, 0.0) for x in range(5) for y in range(3)]
+    splayed = [(-1 - 0.17 * y, y - 0.2, 10.0) for y in range(3)]
+    thumbs = [(3.0, -1.2, 0.0), (4.1, -1.3, -15.0), (5.2, -1.7, -30.0)]
+    made = [*columns, *splayed, *thumbs]
+    points = np.array([(19.05 * x, 19.05 * y) for x, y, _ in made])
+    angles = np.array([a for *_, a in made])
+    cells = lay_grid(points, angles)
+
+    found = thumb_keys(cells, points[:, 1].tolist(), angles.tolist())
+
+    assert found == {len(made) - 3, len(made) - 2, len(made) - 1}
+    order = key_order(cells, points[:, 0].tolist(), walk="columns", from_right=False, last=found)
+    assert order[-3:] == sorted(found)
