@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from fabkit.cli import grouping, looks, options, ordering
+from fabkit.cli import drawn, grouping, looks, options, ordering
 from fabkit.cli.words import words
-from fabkit.streams import STANDARD_STREAM
 
 if TYPE_CHECKING:
     from fabkit.house.order import BoardUse
@@ -58,10 +56,8 @@ def command(
       fabkit paper gerbers.zip --out paper.pdf
     """
     from fabkit import api
-    from fabkit.keyboard.build import describe
     from fabkit.outputs import terminal
     from fabkit.outputs.drawings import paper_halves, paper_notes
-    from fabkit.outputs.records import keyboard_record
 
     order = ordering.read_wanted(wanted, use=use)
     with terminal.progress() as tell:
@@ -69,17 +65,7 @@ def command(
         tell("drawing")
         path = api.draw_paper(boards, out, order=order, paper=size, replace=replace)
     notes = paper_notes(paper_halves(boards, order))
-    said = [
-        keyboard_record(describe(board, one.stated, name=one.name))
-        for board, one in zip(boards, order.boards, strict=True)
-    ]
-    if as_json:
-        document = {"boards": said, "files": [path.as_posix()], "notes": list(notes)}
-        options.print_json("files", document, beside=path == STANDARD_STREAM)
-    else:
-        terminal.print_boards(terminal.make_console(sys.stderr), said)
-        options.print_files([path], as_json=False)
-        for note in notes:
-            click.echo(f"note: {terminal.clean(note)}", err=True)
+    shown = [(b, one.stated, one.name) for b, one in zip(boards, order.boards, strict=True)]
+    drawn.say([path], shown, as_json=as_json, notes=notes)
     if show:
         looks.open_files([path])

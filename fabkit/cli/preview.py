@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from fabkit.cli import grouping, looks, options
+from fabkit.cli import drawn, grouping, looks, options
 from fabkit.cli.words import words
 
 
@@ -62,6 +62,6 @@ def command(
         board = read_board(package, tell, roles=options.stated_roles())
         tell("drawing")
         written = api.draw(board, out, options=chosen, formats=formats, replace=replace)
-    options.print_files(written, as_json=as_json)
+    drawn.say(written, [(board, None, board.name)], as_json=as_json)
     if show:
         looks.open_files(list(written))

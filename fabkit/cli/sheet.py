@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 import click
 
-from fabkit.cli import completing, grouping, looks, options
+from fabkit.cli import completing, drawn, grouping, looks, options
 from fabkit.cli.words import words
 
 if TYPE_CHECKING:
@@ -120,7 +120,7 @@ def command(
         silence=silence,
         thickness_mm=given["thickness_mm"],
     )
-    wanted = SheetChoice(kind=cast("SheetKind", kind), layer=layer, net=net, at_mm=at_mm)
+    wanted = SheetChoice(kind=cast("SheetKind", kind), layer=layer, net=net, at_mm=at_mm, use=use)
     with terminal.progress() as tell:
         board = read_board(package, tell, roles=options.stated_roles())
         result = None
@@ -130,6 +130,6 @@ def command(
             result = api.check(board, house, options=judged)
         tell("drawing")
         path = api.draw_sheet(board, out, wanted, options=chosen, result=result, replace=replace)
-    options.print_files([path], as_json=as_json)
+    drawn.say([path], [(board, use, board.name)], as_json=as_json)
     if show:
         looks.open_files([path])

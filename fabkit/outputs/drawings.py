@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final, Literal
 from fabkit.board.model import Board, Layer
 from fabkit.errors import UsageError
 from fabkit.findings import Finding
-from fabkit.house.order import Order
+from fabkit.house.order import BoardUse, Order
 from fabkit.preview.options import PreviewOptions
 from fabkit.units import format_number
 
@@ -52,12 +52,15 @@ class SheetChoice:
         For ``net``: name of the net.
     at_mm
         For ``net``: a point on the copper that is meant, where nets have no names.
+    use
+        For ``halves``: what one board is by the user's word; None leaves it to the files.
     """
 
     kind: SheetKind
     layer: str | None = None
     net: str | None = None
     at_mm: tuple[float, float] | None = None
+    use: BoardUse | None = None
 
     def __post_init__(self) -> None:
         if self.kind == "layer" and not self.layer:
@@ -88,7 +91,7 @@ def build_sheet(
 
     match choice.kind:
         case "halves":
-            return sheets.halves_sheet(board, options)
+            return sheets.halves_sheet(board, options, choice.use)
         case "drills":
             from fabkit.preview.drill_map import drill_sheet
 

@@ -25,7 +25,7 @@ def test_every_sheet_is_drawn(run, tmp_path, kind):
     from PIL import Image
 
     out = tmp_path / "sheet.png"
-    text = run("sheet", kind, DEMO, "--out", out, "--scale", "2", *MORE.get(kind, [])).output
+    text = run("sheet", kind, DEMO, "--out", out, "--scale", "2", *MORE.get(kind, [])).stdout
 
     assert text.strip() == out.as_posix()
     with Image.open(out) as picture:
