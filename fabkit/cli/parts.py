@@ -16,10 +16,16 @@ from fabkit.cli import grouping, options, ordering, printing
 @options.TEXT_OUT
 @options.printed("csv", "markdown")
 @options.REPLACE
+@click.option(
+    "--explain",
+    metavar="REF|KIND",
+    help="Show what a reference or a kind (diode, controller ...) is known by.",
+)
 @options.ROLE
 @options.LIMIT
 def command(
     wanted: Path,
+    explain: str | None,
     out: Path | None,
     form: str | None,
     as_json: bool,
@@ -35,6 +41,7 @@ def command(
     \b
     Example:
       fabkit parts gerbers.zip --keyboards 2 --parts my-parts.toml
+      fabkit parts gerbers.zip --explain controller
     """
     from fabkit import api
     from fabkit.outputs import money_records, terminal
@@ -48,7 +55,12 @@ def command(
         tell("listing the parts")
         bill = api.list_parts(boards, order)
     record = money_records.bill_record(bill)
-    if chosen == "text":
+    if explain is not None:
+        asked = money_records.explained(record, explain)
+        printing.show(
+            lambda console: terminal.print_explained(console, asked), out=out, replace=replace
+        )
+    elif chosen == "text":
         printing.show(
             lambda console: terminal.print_bill(console, record), out=out, replace=replace
         )

@@ -79,6 +79,8 @@ class Candidate:
         Places of the contacts by the face that is the key side, 1 for the top.
     mirrored
         The footprint is for the bottom as key side.
+    pattern
+        Key of the hole pattern; empty for other evidence.
     """
 
     x_mm: float
@@ -94,6 +96,7 @@ class Candidate:
     ref: str = ""
     holes: tuple[int, ...] = ()
     slots: tuple[int, ...] = ()
+    pattern: str = ""
 
 
 def place_tolerance(holes: Holes) -> float:
@@ -138,6 +141,7 @@ def _from_site(pattern: Pattern, site: Site) -> Candidate:
         mirrored=site.mirrored,
         holes=site.holes,
         slots=site.slots,
+        pattern=pattern.key,
     )
 
 

@@ -346,6 +346,7 @@ def _key(place: _Place, turn: float, mine: Features, turnable: bool, holes: int)
         ),
         evidence=tuple(dict.fromkeys(c.evidence for c in sorted(own, key=lambda c: -c.score))),
         confidence=round(place.confidence, 3),
+        patterns=tuple(sorted({c.pattern for c in patterns})),
     )
 
 

@@ -111,6 +111,8 @@ class Key:
         Numbers (positions in ``Keyboard.keys``) of keys so near that only one of them is fitted.
     size_u
         Width of its cap in key units where a stabiliser tells it, else 1.
+    patterns
+        Keys of the hole patterns found at its place, in natural order.
     """
 
     x_mm: float
@@ -127,6 +129,7 @@ class Key:
     confidence: float = 1.0
     instead_of: tuple[int, ...] = ()
     size_u: float = 1.0
+    patterns: tuple[str, ...] = ()
 
     @property
     def ref(self) -> str:

@@ -359,7 +359,10 @@ class _Finder:
             find_hole_pairs(self.board.holes, rows, self.centres, slack_mm=slack),
             find_land_pairs(self.lands.table, self.centres, slack_mm=slack),
         )
-        return [*drafts, *(_Draft(s) for s in _diodes(found))]
+        sites = list(_diodes(found))
+        if self.keyboard.hands.use == "reversible":
+            sites = [replace(s, faces=("top", "bottom")) for s in sites]
+        return [*drafts, *(_Draft(s) for s in sites)]
 
     def _with_chips(self, drafts: list[_Draft]) -> list[_Draft]:
         """Circuits by their lands; the largest of a half without a controller is its controller."""

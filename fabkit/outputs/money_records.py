@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from difflib import get_close_matches
+from fnmatch import fnmatchcase
 from typing import Any
 
 from fabkit.costs.model import CostSheet, Line, Offer
 from fabkit.costs.tables import cost_tables
+from fabkit.errors import UsageError
 from fabkit.house.money import unit_price
 from fabkit.outputs.records import finding_record, keyboard_record
-from fabkit.parts.model import HALVES, Bill, BillLine, Plan
+from fabkit.parts.model import HALVES, Bill, BillLine, Found, Plan
 
 Record = dict[str, Any]
 
@@ -21,6 +24,7 @@ def bill_record(bill: Bill) -> Record:
         "boards": [keyboard_record(said) for said in bill.boards],
         "keyboards": bill.usage.keyboards,
         "spare_halves": bill.usage.spare_halves,
+        "keys": bill.keys,
         "keys_per_half": dict(bill.keys_per_half),
         "currency": bill.currency.code,
         "notices": list(bill.notices),
@@ -38,9 +42,57 @@ def bill_record(bill: Bill) -> Record:
             }
             for step in bill.assembly
         ],
+        "found": [_found(f) for f in bill.found],
         "left_out": [{"ref": ref, "reason": reason} for ref, reason in bill.left_out],
         "findings": [finding_record(f) for f in bill.problems],
     }
+
+
+def _found(found: Found) -> Record:
+    return {
+        "refs": list(found.refs),
+        "kind": found.kind,
+        "x_mm": None if found.x_mm is None else round(found.x_mm, 3),
+        "y_mm": None if found.y_mm is None else round(found.y_mm, 3),
+        "half": found.half,
+        "faces": list(found.faces),
+        "known_by": list(found.sources),
+        "patterns": list(found.patterns),
+        "confidence": round(found.confidence, 2),
+        "taken_for": list(found.taken_for),
+    }
+
+
+def explained(bill: Record, asked: str) -> list[Record]:
+    """Places of a parts list that a reference (wildcards allowed), a kind or a part's title names.
+
+    Raises
+    ------
+    UsageError
+        Nothing on the board is called so.
+    """
+    wanted = asked.casefold()
+    left = [f"{e['ref']}: not bought, {e['reason']}" for e in bill["left_out"]]
+    found = [
+        f
+        for f in bill["found"]
+        if wanted == f["kind"].casefold()
+        or any(fnmatchcase(ref.casefold(), wanted) for ref in f["refs"])
+        or any(wanted == title.casefold() for title in f["taken_for"])
+    ]
+    if found:
+        return found
+    why = next((text for text in left if text.casefold().startswith(f"{wanted}:")), "")
+    names = sorted(
+        {f["kind"] for f in bill["found"]} | {r for f in bill["found"] for r in f["refs"]}
+    )
+    near = get_close_matches(asked, names, 3)
+    raise UsageError(
+        why or f"nothing on this board is called '{asked}'",
+        hint=f"perhaps {', '.join(near)}"
+        if near
+        else "kinds here: " + ", ".join(sorted({f["kind"] for f in bill["found"]})),
+    )
 
 
 def _bill_line(line: BillLine, bill: Bill) -> Record:
@@ -57,7 +109,7 @@ def _bill_line(line: BillLine, bill: Bill) -> Record:
         "fitting": line.fitting.value,
         "lasting": line.lasting.value,
         "caution": line.caution,
-        "priced": line.known,
+        "priced": line.priced,
         "sources": dict(line.sources),
         "reason": line.reason,
     }

@@ -41,7 +41,7 @@ def parts_rows(bill: Record) -> list[tuple[object, ...]]:
     """Rows of :data:`PARTS_COLUMNS`."""
     return [
         (
-            line["part"],
+            line["part"] if line["priced"] else f"{line['part']} (no price)",
             line["left"],
             line["right"],
             line["per_keyboard"],
@@ -71,6 +71,15 @@ def buy_rows(bill: Record) -> list[tuple[object, ...]]:
             p["price_at"],
         )
         for p in bill["plan"]["purchases"]
+    ]
+
+
+def shopping_rows(bill: Record) -> list[tuple[object, ...]]:
+    """Rows of :data:`BUY_COLUMNS`: what to buy, then what has no price, marked."""
+    return buy_rows(bill) + [
+        (line["part"], "", line["needed"], "", "", "no price", "", "")
+        for line in bill["lines"]
+        if not line["priced"] and line["needed"]
     ]
 
 
@@ -115,7 +124,7 @@ def _note_rows(record: Record, width: int) -> list[tuple[object, ...]]:
 
 def parts_files(bill: Record) -> dict[str, bytes]:
     """``parts.csv``, ``shopping.csv``, ``parts.md`` and ``parts.json``."""
-    rows, buy = parts_rows(bill), buy_rows(bill)
+    rows, buy = parts_rows(bill), shopping_rows(bill)
     money = bill["currency"]
     page = [f"# Parts of {bill['name']}\n", _notes(bill), to_markdown(PARTS_COLUMNS, rows)]
     page += [

@@ -392,7 +392,7 @@ def print_bill(console: Console, bill: Record) -> None:
         print_table(
             console,
             sheets.BUY_COLUMNS[:7],
-            [row[:7] for row in sheets.buy_rows(bill)],
+            [row[:7] for row in sheets.shopping_rows(bill)],
             right=range(2, 7),
             title=f"to buy, in {bill['currency']}",
         )
@@ -401,6 +401,22 @@ def print_bill(console: Console, bill: Record) -> None:
         console.print(f"not bought: {clean(left['ref'])} ({clean(left['reason'])})", style="dim")
     print_findings(console, bill)
     print_notices(console, bill)
+
+
+def print_explained(console: Console, found: list[Record]) -> None:
+    """Print what each place of a parts list is known by."""
+    for one in found:
+        name = " and ".join(one["refs"]) or one["kind"]
+        place = "" if one["x_mm"] is None else f" at {one['x_mm']:.1f}, {one['y_mm']:.1f} mm"
+        half = f", {one['half']}" if one["half"] else ""
+        console.print(clean(f"{name}{place}{half}"), style="bold")
+        patterns = f" ({', '.join(one['patterns'])})" if one["patterns"] else ""
+        console.print(f"  known by: {clean(', '.join(one['known_by']))}{patterns}")
+        faces = " or ".join(one["faces"])
+        console.print(f"  kind: {one['kind']}, {100 * one['confidence']:.0f} % sure")
+        if faces:
+            console.print(f"  face: {faces}")
+        console.print(f"  listed as: {clean('; '.join(one['taken_for']) or 'nothing')}")
 
 
 def print_costs(console: Console, costs: Record, *, why: bool = False) -> None:

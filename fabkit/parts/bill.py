@@ -1,61 +1,72 @@
-"""Building the parts list: sources merged, counted by half, priced and put into working order."""
+"""Building the parts list: the places of each half, priced and put into working order."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+import re
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from decimal import ROUND_CEILING
+from fnmatch import fnmatchcase
+from typing import Final
 
 from fabkit.board.model import Board
-from fabkit.findings import Finding, Place, Rule
-from fabkit.house.order import BoardUse
+from fabkit.findings import Finding, Rule
+from fabkit.findings import Place as Where
+from fabkit.keyboard.kinds import kind_of, plain
 from fabkit.keyboard.patterns import Pattern, load_patterns
 from fabkit.parts import rules
 from fabkit.parts.assembly import assembly_steps
-from fabkit.parts.book import BookPart, Each, PartsBook
+from fabkit.parts.book import NOTHING, BookPart, Face, PartsBook
 from fabkit.parts.buying import Want, pieces_wanted, plan_purchases
-from fabkit.parts.counting import (
-    Tally,
-    count_keys,
-    half_records,
-    half_sites,
-    tally_records,
-    tally_sites,
-    working_face,
-)
-from fabkit.parts.model import HALVES, Bill, BillLine, Fitting, Half, Lasting, Usage
-from fabkit.parts.sources import (
-    ATTRIBUTES,
-    FIXED,
-    HOLES,
-    ORDER,
-    Record,
-    Seen,
-    read_sources,
-)
+from fabkit.parts.counting import Tally, tally_places, working_face
+from fabkit.parts.model import HALVES, Bill, BillLine, Fitting, Found, Half, Lasting, Usage
+from fabkit.parts.places import Half as HalfPlaces
+from fabkit.parts.places import Place, Places, find_places
+from fabkit.parts.sources import FIXED, HOLES, LANDS, ORDER, TABLE, Record
 from fabkit.parts.stages import ORDER as STAGE_ORDER
+from fabkit.units import counted
 
-NOT_PARTS = (
-    "fiducial",
-    "mounting hole",
-    "mountinghole",
-    "testpoint",
-    "test point",
-    "logo",
-    "tooling",
-    "mousebite",
-    "mouse bite",
-)
-"""Generic words of the trade for things on a board that nobody buys."""
+SPARE_PINS: Final = 6
+"""Pins of a controller that scan no key: supply, ground, reset (common practice)."""
+
+Bucket = Half | None
+"""Where pieces go: a half, or (None) the whole keyboard."""
+
+_SIDES: Final[dict[str, Face]] = {
+    "key switch": "key",
+    "key cap": "key",
+    "switch socket": "back",
+}
+
+_STAGES: Final[dict[str, str]] = {
+    "key switch": "switches",
+    "switch socket": "sockets",
+    "diode": "low",
+    "resistor": "low",
+    "capacitor": "low",
+    "screw hole": "mechanical",
+    "spacer": "mechanical",
+    "stabiliser": "mechanical",
+    "foot": "mechanical",
+    "header": "headers",
+    "controller row": "headers",
+    "controller": "headers",
+}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Group:
-    """References that are one part."""
+@dataclass(slots=True)
+class _Line:
+    """A line being made: a part of the book, or what the book does not know."""
 
     key: str
+    title: str
+    kind: str
     part: BookPart | None
-    records: tuple[Record, ...]
+    places: dict[Bucket, list[Place]] = field(default_factory=lambda: defaultdict(list))
+    rows: list[tuple[Record, tuple[Bucket, ...]]] = field(default_factory=list)
+    named: bool = True
+    per_key: bool = False
 
 
 def build_bill(
@@ -70,28 +81,22 @@ def build_bill(
     Parameters
     ----------
     board
-        The board that makes both halves (see ``usage.use``), or one board by half.
+        The board, or one board by half.
     book
         The parts book.
     usage
-        How many are built of what; one keyboard of reversible boards when None.
+        How many are built of what; one keyboard, and the board as its files show it, when None.
     patterns
-        Hole patterns; None takes the bundled catalogue.
+        Hole patterns the parts book may name; None takes the bundled catalogue.
 
     Returns
     -------
     Bill
-        Conflicts between sources are in ``problems``.
+        What is doubtful or missing is in ``problems``.
     """
     wanted = usage or Usage()
     known = load_patterns() if patterns is None else tuple(patterns)
-    boards: Mapping[Half, Board] = (
-        {"left": board, "right": board} if isinstance(board, Board) else board
-    )
-    read = {id(b): read_sources(b, known) for b in boards.values()}
-    seen: dict[Half, Seen] = {half: read[id(boards[half])] for half in HALVES}
-    use: BoardUse = wanted.use if isinstance(board, Board) else "left"
-    return _Builder(seen, book, wanted, use, known).build()
+    return _Builder(board, book, wanted, known).build()
 
 
 class _Builder:
@@ -99,99 +104,375 @@ class _Builder:
 
     def __init__(
         self,
-        seen: Mapping[Half, Seen],
+        board: Board | Mapping[Half, Board],
         book: PartsBook,
         usage: Usage,
-        use: BoardUse,
         patterns: Sequence[Pattern],
     ) -> None:
-        self.seen = seen
         self.book = book
         self.usage = usage
-        self.use = use
-        self.reversible = use == "reversible"
-        self.doubling = self.reversible and _shows_doubles(seen["left"], usage)
         self.patterns = patterns
         self.problems: list[Finding] = []
-        self.left_out: dict[str, str] = {}
+        self.lines: dict[str, _Line] = {}
+        self.found: list[Found] = []
+        self.places: list[Places] = []
+        self.buckets: dict[Bucket, HalfPlaces] = {}
+        self.loose: list[tuple[tuple[Bucket, ...], Places]] = []
+        if isinstance(board, Board):
+            self._share_out(find_places(board, patterns, usage.use, verdict=self._verdict))
+        else:
+            for half in HALVES:
+                self._take_half(
+                    half, find_places(board[half], patterns, half, verdict=self._verdict)
+                )
+        self.name = self.places[0].board.name
+        self.reversible = self.places[0].keyboard.hands.use == "reversible"
+
+    # Which half takes what
+
+    def _share_out(self, places: Places) -> None:
+        """One board: both halves of it, one, or a keyboard that is not split."""
+        self.places.append(places)
+        hands = places.keyboard.hands
+        mine: dict[Bucket, HalfPlaces] = {}
+        if hands.use in ("reversible", "both", "left", "right"):
+            for half in places.halves:
+                hand = half.group.hand if half.group else "whole"
+                if hand in HALVES:
+                    mine.setdefault(hand, half)
+        self.buckets = mine or {None: _joined(places)}
+        each = hands.use in ("reversible", "left", "right")
+        self.loose.append((tuple(mine) if each and mine else (None,), places))
+
+    def _take_half(self, half: Half, places: Places) -> None:
+        """One design of a pair."""
+        self.places.append(places)
+        own = next((h for h in places.halves if h.group and h.group.hand == half), None)
+        self.buckets[half] = own or places.halves[0]
+        self.loose.append(((half,), places))
+
+    # Which part a place takes
+
+    def _verdict(self, record: Record) -> str | None:
+        """The parts book's word on a reference."""
+        target = self._mapped(record)
+        if target == NOTHING:
+            return "nothing, by the parts book"
+        if target or self.book.find(record.fields) is not None:
+            return ""
+        return None
+
+    def _mapped(self, record: Record) -> str:
+        """What the book maps a reference to: a key, a description, nothing; empty when not."""
+        ref = record.fields.get("ref") or record.ref
+        exact = [t for p, t in self.book.mapping if p == ref]
+        wild = [t for p, t in self.book.mapping if fnmatchcase(ref.casefold(), p.casefold())]
+        return next(iter((*exact, *wild)), "")
+
+    def _named_part(self, record: Record) -> BookPart | None:
+        target = self._mapped(record)
+        by_key = next((p for p in self.book.parts if p.key == target), None)
+        return by_key or (None if target else self.book.find(record.fields))
+
+    def _parts_of(self, place: Place) -> list[BookPart]:
+        """Parts of the book at a place: by its words, by its holes, else by its kind."""
+        own = [p for r in place.records if (p := self._named_part(r)) is not None]
+        mapped = any(self._mapped(r) for r in place.records)
+        if not mapped or place.kind == "key switch":
+            own += [p for p in self.book.parts if set(p.patterns) & set(place.patterns)]
+        if not own and not mapped:
+            own += [p for p in self.book.parts if place.kind in p.kinds]
+        return list(dict.fromkeys(own))
+
+    def _enter(self, place: Place, bucket: Bucket, places: Places) -> None:
+        parts = self._parts_of(place)
+        lines = [self._line(p.key, p.title, part_kind(p) or place.kind, p) for p in parts]
+        if place.kind == "key switch":
+            kinds = {line.kind for line in lines}
+            if "key switch" not in kinds:
+                lines.append(self._unknown_switch(place, places))
+            if places.held == "socket" and "switch socket" not in kinds:
+                lines.append(self._unknown_socket(places))
+            for line in lines:
+                line.per_key = True
+        elif not lines:
+            lines.append(self._unknown(place))
+        for line in lines:
+            line.places[bucket].append(place)
+        self._note(place, bucket, [line.title for line in lines])
+
+    def _line(self, key: str, title: str, kind: str, part: BookPart | None) -> _Line:
+        return self.lines.setdefault(key, _Line(key, title, kind, part))
+
+    def _unknown_switch(self, place: Place, places: Places) -> _Line:
+        words = place.records[0].fields if place.records else {}
+        named = _description(words)
+        if named and "socket" not in plain(named):
+            return self._line(named, named, "key switch", None)
+        build = "" if places.family == "not known" else f", {places.family}"
+        held = {"soldered": ", soldered", "socket": ", for a socket"}.get(places.held, "")
+        return self._line("key switch", f"Key switch{build}{held}", "key switch", None)
+
+    def _unknown_socket(self, places: Places) -> _Line:
+        build = "" if places.family == "not known" else f", {places.family}"
+        return self._line("switch socket", f"Switch socket{build}", "switch socket", None)
+
+    def _unknown(self, place: Place) -> _Line:
+        mapped = next((t for r in place.records if (t := self._mapped(r))), "")
+        named = mapped or next((d for r in place.records if (d := _description(r.fields))), "")
+        if named:
+            return self._line(named, named, place.kind, None)
+        if place.patterns and not place.records and place.kind != "controller":
+            pattern = next(p for p in self.patterns if p.key == place.patterns[0])
+            pins = f", {place.pins} holes" if pattern.run is not None else ""
+            title = f"{pattern.title[0].upper()}{pattern.title[1:]}{pins}"
+            line = self._line(f"{pattern.key}{pins}", title, place.kind, None)
+        else:
+            mount = "" if place.mount == "not known" else f", {_MOUNTS[place.mount]}"
+            pins = f", {place.pins} pins" if place.kind in _BY_PINS and place.pins else ""
+            title = f"{place.kind.capitalize()}{mount}{pins}, value not stated"
+            if place.kind == "other":
+                stem = re.sub(r"[\d_].*$", "", place.refs[0]) if place.refs else ""
+                title = f"{stem or 'Part'}, value not stated"
+            line = self._line(title, title, place.kind, None)
+        line.named = False
+        return line
+
+    def _note(self, place: Place, bucket: Bucket, titles: Sequence[str]) -> None:
+        """Evidence of a place; that of a reversible board is noted once."""
+        if bucket == "right" and self.reversible:
+            return
+        half = "" if self.reversible or bucket is None else f"{bucket} half"
+        self.found.append(
+            Found(
+                refs=place.refs,
+                kind=place.kind,
+                x_mm=place.x_mm,
+                y_mm=place.y_mm,
+                half=half,
+                faces=place.faces,
+                sources=place.sources,
+                patterns=place.patterns,
+                confidence=place.confidence,
+                taken_for=tuple(titles),
+            )
+        )
+
+    # Building
 
     def build(self) -> Bill:
-        groups: dict[Half, dict[str, _Group]] = {h: self._group(self.seen[h]) for h in HALVES}
-        tallies = {h: self._tally_known(h, groups[h]) for h in HALVES}
-        keys = self._keys(tallies)
-        lines = [line for p in self.book.parts if (line := self._known_line(p, tallies, keys))]
-        lines.extend(self._unknown_lines(groups))
-        lines.extend(self._pattern_lines())
+        """The whole list."""
+        for bucket, half in self.buckets.items():
+            places = self._places_of(bucket)
+            for place in half.places:
+                if place.kind != "key switch" or places.keyboard.hands.use != "plate":
+                    self._enter(place, bucket, places)
+        for buckets, places in self.loose:
+            for bucket in buckets:
+                for place in places.loose:
+                    self._enter(place, bucket, places)
+            for row in places.rows:
+                self._enter_row(row, buckets)
+        keys = {h: self.buckets[h].keys[1] if h in self.buckets else 0 for h in HALVES}
+        total = sum(h.keys[1] for h in self.buckets.values())
+        made = [line for p in self.book.parts if (line := self._known(p))]
+        made += [self._finish(line) for line in self.lines.values() if line.part is None]
+        lines = [a for a in made if a.per_keyboard]
         lines.sort(key=lambda a: (a.step, not a.known, a.title, a.key))
-        self._remark(lines)
-        wants = [self._want(a) for a in lines]
-        plan = plan_purchases(wants, self.book.shops, self.book.currency)
-        again = plan_purchases(
-            [self._want_again(a) for a in lines], self.book.shops, self.book.currency
+        self._remark(lines, total)
+        plan, again = (
+            plan_purchases([want(a) for a in lines], self.book.shops, self.book.currency)
+            for want in (self._want, self._want_again)
         )
         notice = self.book.notice
+        left_out = {r: why for places in self.places for r, why in places.left_out.items()}
         return Bill(
-            name=self.seen["left"].board.name,
+            name=self.name,
             usage=self.usage,
             lines=tuple(lines),
             currency=self.book.currency,
             plan=plan,
             rebuild=again,
             assembly=assembly_steps(lines),
-            left_out=tuple(sorted(self.left_out.items())),
+            left_out=tuple(sorted(left_out.items())),
             keys_per_half=keys,
+            keys=total,
+            found=tuple(self.found),
             problems=tuple(sorted(self.problems, key=lambda f: (-f.severity, f.id, f.message))),
             notices=(notice,) if notice else (),
             prices_date=self.book.date.isoformat(),
             prices_gross=self.book.gross,
         )
 
-    def _group(self, seen: Seen) -> dict[str, _Group]:
-        """References by the part they are; those that are not bought are noted."""
-        found: dict[str, list[Record]] = {}
-        parts: dict[str, BookPart] = {}
-        for record in seen.records:
-            part = self.book.find(record.fields)
-            reason = _why_not(record, part)
-            if reason:
-                self.left_out[record.ref] = reason
-                continue
-            if part is not None:
-                key = part.key
-                parts[key] = part
-            else:
-                names = ("part_number", "value", "footprint")
-                key = " | ".join(v for n in names if (v := record.fields.get(n)))
-                key = key or f"{record.ref.rstrip('0123456789')}, value not stated"
-            found.setdefault(key, []).append(record)
-        return {
-            key: _Group(key=key, part=parts.get(key), records=tuple(records))
-            for key, records in found.items()
-        }
+    def _places_of(self, bucket: Bucket) -> Places:
+        if len(self.places) == 1 or bucket is None:
+            return self.places[0]
+        return self.places[HALVES.index(bucket)]
 
-    def _tally_known(self, half: Half, groups: Mapping[str, _Group]) -> dict[str, Tally]:
-        """Counts of the book's parts from references and hole patterns, conflicts reported."""
-        seen = self.seen[half]
-        tallies = {}
-        for part in self.book.parts:
-            group = groups.get(part.key)
-            records = half_records(group.records if group else (), seen, self.use, half)
-            counted = tally_records(records, doubling=self.doubling, half=half, part=part)
-            sites = [s for s in seen.sites if s.pattern in part.patterns]
-            by_holes = tally_sites(half_sites(sites, seen, self.use, half))
-            if counted is None:
-                if by_holes is not None:
-                    tallies[part.key] = by_holes
-                continue
-            if by_holes is not None:
-                counted = replace(counted, by_source={**counted.by_source, **by_holes.by_source})
-            self._compare(part.title, counted, half)
-            tallies[part.key] = counted
-        return tallies
+    def _enter_row(self, row: Record, buckets: tuple[Bucket, ...]) -> None:
+        """A row of a table without references: what is counted already, or pieces of its own."""
+        part = self._named_part(row)
+        title = _description(row.fields) or row.ref
+        kind = row_kind(row)
+        same = [a for a in self.lines.values() if a.kind == kind and kind != "other"]
+        if part is not None:
+            line = self._line(part.key, part.title, part_kind(part) or kind, part)
+        elif len(same) == 1:
+            line = same[0]
+            if line.part is None and not line.named:
+                line.title, line.named = title, True
+        else:
+            line = self._line(title, title, kind, None)
+        line.rows.append((row, buckets))
 
-    def _compare(self, title: str, tally: Tally, half: Half) -> None:
-        where = "" if self.reversible else f" of the {half} half"
-        if len(set(tally.by_source.values())) > 1:
+    def _known(self, part: BookPart) -> BillLine | None:
+        counts = dict(part.count)
+        line = self.lines.get(part.key)
+        if line is None and not counts:
+            return None
+        line = line or self._line(part.key, part.title, part_kind(part) or "other", part)
+        return self._finish(line)
+
+    def _finish(self, line: _Line) -> BillLine:
+        """Counts, faces and reasons of one line."""
+        part = line.part
+        side: Face = part.face if part else _SIDES.get(line.kind, "either")
+        pieces: dict[Bucket, int] = {"left": 0, "right": 0, None: 0}
+        refs: dict[Half, tuple[str, ...]] = {"left": (), "right": ()}
+        faces: dict[Half, str] = {"left": "", "right": ""}
+        sources: dict[str, int] = {}
+        reasons: list[str] = []
+        for bucket in (*HALVES, None):
+            half = self.buckets.get(bucket)
+            group = half.group if half else None
+            places = line.places.get(bucket, [])
+            fixed = self._fixed(part, bucket)
+            if places:
+                tally = tally_places(
+                    places,
+                    group=group,
+                    side=side,
+                    reversible=self.reversible,
+                    keys=half.keys if half and line.per_key else None,
+                )
+                tally = self._with_rows(line, tally, bucket)
+                pieces[bucket] = tally.count
+                if line.kind != "key cap":
+                    self._compare(line, tally, bucket)
+                if fixed and fixed != tally.count:
+                    self._report(
+                        rules.CONFLICT,
+                        f"{line.title}: the parts book counts {fixed}, {tally.source} "
+                        f"{tally.count}; {tally.count} are counted",
+                    )
+                sources |= tally.by_source
+                reasons.append(_reason(tally))
+                if bucket is not None:
+                    refs[bucket], faces[bucket] = tally.refs, tally.side
+                else:
+                    refs["left"] = tally.refs
+                    faces["left"] = faces["right"] = tally.side
+            elif fixed:
+                pieces[bucket] = fixed
+                sources[FIXED] = fixed
+                reasons.append(self._fixed_reason(part, bucket))
+            if bucket is not None and not faces[bucket] and half is not None:
+                faces[bucket] = working_face(side, group)
+        if line.rows and not any(line.places.values()):
+            self._count_rows(line, pieces, sources, reasons)
+        left, right, once = pieces["left"], pieces["right"], pieces[None]
+        fitting = part.fitting if part else _fitting(line)
+        soldered = fitting is Fitting.SOLDERED
+        lasting = Lasting.USED_UP if soldered else Lasting.CARRIED_OVER
+        lasting = part.lasting if part else lasting
+        if soldered and lasting is Lasting.CARRIED_OVER:
+            reasons.append("to move it over it must be desoldered")
+        if part is None:
+            reasons.append("not in the parts book")
+        return BillLine(
+            key=line.key,
+            title=line.title,
+            cls=part.cls if part else "other",
+            refs=refs,
+            left=left,
+            right=right,
+            per_keyboard=left + right + once,
+            faces=faces,
+            fitting=fitting,
+            lasting=lasting,
+            lets_carry=part.lets_carry if part else (),
+            step=STAGE_ORDER[part.stage if part else _stage(line)],
+            caution=part.caution if part else "",
+            sources={
+                n: sources[n] for n in (*ORDER, *sorted(set(sources) - set(ORDER))) if n in sources
+            },
+            reason="; ".join(dict.fromkeys(reasons)),
+            known=part is not None,
+            priced=bool(part and part.prices),
+        )
+
+    def _with_rows(self, line: _Line, tally: Tally, bucket: Bucket) -> Tally:
+        """What rows without references say stands beside what the places say."""
+        pieces = sum(r.pieces for r, buckets in line.rows if bucket in buckets)
+        if not pieces or TABLE in tally.by_source:
+            return tally
+        return replace(tally, by_source=_ordered({**tally.by_source, TABLE: pieces}))
+
+    def _count_rows(
+        self,
+        line: _Line,
+        pieces: dict[Bucket, int],
+        sources: dict[str, int],
+        reasons: list[str],
+    ) -> None:
+        """Pieces that only rows without references name."""
+        counts: dict[Bucket, int] = {}
+        for row, buckets in line.rows:
+            for bucket in buckets:
+                counts[bucket] = counts.get(bucket, 0) + row.pieces
+        for bucket, count in counts.items():
+            if pieces[bucket] not in (0, count):
+                self._report(
+                    rules.CONFLICT,
+                    f"{line.title}: the parts book counts {pieces[bucket]}, {TABLE} {count}; "
+                    f"{count} are counted",
+                )
+            pieces[bucket] = count
+        sources.clear()
+        sources[TABLE] = max(counts.values())
+        reasons[:] = [f"{sources[TABLE]} by {TABLE}"]
+
+    def _fixed(self, part: BookPart | None, bucket: Bucket) -> int:
+        counts = dict(part.count) if part else {}
+        half = self.buckets.get(bucket)
+        keys = half.keys[1] if half else 0
+        if bucket is None:
+            halves = 2 if half is not None else 0
+            once = counts.get("keyboard", 0)
+            return counts.get("key", 0) * keys + counts.get("half", 0) * halves + once
+        return (counts.get("key", 0) * keys + counts.get("half", 0)) if half else 0
+
+    def _fixed_reason(self, part: BookPart | None, bucket: Bucket) -> str:
+        counts = dict(part.count) if part else {}
+        half = self.buckets.get(bucket)
+        words = []
+        if counts.get("key") and half:
+            words.append(f"{counts['key']} a key, {half.keys[1]} keys")
+        if counts.get("half") and half:
+            words.append(f"{counts['half']} a half")
+        if counts.get("keyboard") and bucket is None:
+            words.append(f"{counts['keyboard']} a keyboard")
+        return " and ".join(words) + " by the parts book"
+
+    # Remarks
+
+    def _compare(self, line: _Line, tally: Tally, bucket: Bucket) -> None:
+        title = line.title
+        where = "" if self.reversible or bucket is None else f" of the {bucket} half"
+        # Holes tell how many switches there are; of other parts they only bear out what is named.
+        told = [n for n in tally.by_source if line.per_key or n not in (HOLES, LANDS)]
+        counts = [tally.by_source[n] for n in told] or [tally.count]
+        if min(counts) < tally.fewest or (max(counts) > tally.count == tally.fewest):
             said = ", ".join(f"{n} by {name}" for name, n in tally.by_source.items())
             self._report(
                 rules.CONFLICT,
@@ -206,184 +487,31 @@ class _Builder:
             )
 
     def _report(self, rule: Rule, message: str, **numbers: object) -> None:
-        made = Finding.of(rule, message, Place(file=self.seen["left"].board.name), **numbers)
+        made = Finding.of(rule, message, Where(file=self.name), **numbers)
         if all(f.message != made.message or f.id != made.id for f in self.problems):
             self.problems.append(made)
 
-    def _keys(self, tallies: Mapping[Half, Mapping[str, Tally]]) -> dict[Half, int]:
-        keys: dict[Half, int] = {}
-        for half in HALVES:
-            marked = {
-                p.title: tallies[half][p.key].count
-                for p in self.book.parts
-                if p.marks_key and p.key in tallies[half]
-            }
-            most = max(marked.values(), default=0)
-            keys[half] = count_keys(self.seen[half], {half: most}, self.use)[half]
-            for title, count in marked.items():
-                if count != keys[half]:
-                    self._report(
-                        rules.CONFLICT,
-                        f"{keys[half]} switch sites, but {count} x {title}"
-                        + ("" if self.reversible else f" ({half} half)"),
-                        measured=float(count),
-                        limit=float(keys[half]),
-                    )
-        by_key = any(each == "key" and n for p in self.book.parts for each, n in p.count)
-        if by_key and not any(keys.values()):
-            self._report(rules.KEYS_UNKNOWN, "no switch site and no part that marks a key")
-        return keys
-
-    def _known_line(
-        self,
-        part: BookPart,
-        tallies: Mapping[Half, Mapping[str, Tally]],
-        keys: Mapping[Half, int],
-    ) -> BillLine | None:
-        counts = dict(part.count)
-        pieces: dict[Half, int] = {}
-        refs: dict[Half, tuple[str, ...]] = {}
-        faces: dict[Half, str] = {}
-        sources: dict[str, int] = {}
-        reasons = []
-        for half in HALVES:
-            tally = tallies[half].get(part.key)
-            fixed = counts.get("key", 0) * keys[half] + counts.get("half", 0)
-            pieces[half] = tally.count if tally else fixed
-            refs[half] = tally.refs if tally else ()
-            face = working_face(part, half, reversible=self.reversible)
-            faces[half] = face or (tally.side if tally else "")
-            if tally is not None:
-                sources |= tally.by_source
-                reasons.append(_reason(tally))
-                if fixed and fixed != tally.count:
-                    self._report(
-                        rules.CONFLICT,
-                        f"{part.title}: the parts book counts {fixed} a half, {tally.source} "
-                        f"{tally.count}; {tally.count} are counted",
-                    )
-            elif fixed:
-                sources[FIXED] = fixed
-                reasons.append(_fixed_reason(counts, keys[half]))
-        once = counts.get("keyboard", 0)
-        if once:
-            sources.setdefault(FIXED, once)
-            reasons.append(f"{once} a keyboard by the parts book")
-        if not (pieces["left"] or pieces["right"] or once):
-            return None
-        return BillLine(
-            key=part.key,
-            title=part.title,
-            cls=part.cls,
-            refs=refs,
-            left=pieces["left"],
-            right=pieces["right"],
-            per_keyboard=pieces["left"] + pieces["right"] + once,
-            faces=faces,
-            fitting=part.fitting,
-            lasting=part.lasting,
-            lets_carry=part.lets_carry,
-            step=STAGE_ORDER[part.stage],
-            caution=part.caution,
-            sources={name: sources[name] for name in ORDER if name in sources},
-            reason="; ".join(dict.fromkeys(reasons)),
-            known=True,
-        )
-
-    def _unknown_lines(self, groups: Mapping[Half, Mapping[str, _Group]]) -> Iterable[BillLine]:
-        """Parts the book does not know, by value and footprint."""
-        keys = dict.fromkeys(k for h in HALVES for k, g in groups[h].items() if g.part is None)
-        for key in keys:
-            pieces: dict[Half, int] = {}
-            refs: dict[Half, tuple[str, ...]] = {}
-            faces: dict[Half, str] = {}
-            sources: dict[str, int] = {}
-            mount = ""
-            for half in HALVES:
-                group = groups[half].get(key)
-                records = half_records(
-                    group.records if group else (), self.seen[half], self.use, half
-                )
-                tally = tally_records(records, doubling=self.doubling, half=half, part=None)
-                pieces[half] = tally.count if tally else 0
-                refs[half] = tally.refs if tally else ()
-                faces[half] = tally.side if tally else ""
-                if tally is not None:
-                    sources |= tally.by_source
-                    self._compare(key, tally, half)
-                    mount = mount or records[0].fields.get("mount", "")
-            stage = "surface" if mount == "SMD" else "connectors" if mount == "TH" else "low"
-            yield BillLine(
-                key=key,
-                title=key,
-                cls="other",
-                refs=refs,
-                left=pieces["left"],
-                right=pieces["right"],
-                per_keyboard=pieces["left"] + pieces["right"],
-                faces=faces,
-                fitting=Fitting.SOLDERED,
-                lasting=Lasting.USED_UP,
-                lets_carry=(),
-                step=STAGE_ORDER[stage],
-                caution="",
-                sources={name: sources[name] for name in ORDER if name in sources},
-                reason=f"counted by {next(iter(sources), ATTRIBUTES)}; not in the parts book",
-                known=False,
-            )
-
-    def _pattern_lines(self) -> Iterable[BillLine]:
-        """Hole patterns no part of the book claims, where no list of parts says what they are."""
-        claimed = {name for p in self.book.parts for name in p.patterns}
-        for pattern in self.patterns:
-            if pattern.key in claimed:
-                continue
-            pieces: dict[Half, int] = {}
-            for half in HALVES:
-                seen = self.seen[half]
-                sites = [s for s in seen.sites if s.pattern == pattern.key]
-                if any(name != HOLES for name in seen.present):
-                    sites = []
-                pieces[half] = len(half_sites(sites, seen, self.use, half))
-            if any(pieces.values()):
-                doubt = "; on a board for both halves one place of two may stay empty"
-                yield BillLine(
-                    key=f"pattern {pattern.key}",
-                    title=pattern.title,
-                    cls="other",
-                    refs={"left": (), "right": ()},
-                    left=pieces["left"],
-                    right=pieces["right"],
-                    per_keyboard=pieces["left"] + pieces["right"],
-                    faces={"left": "", "right": ""},
-                    fitting=Fitting.SOLDERED,
-                    lasting=Lasting.USED_UP,
-                    lets_carry=(),
-                    step=STAGE_ORDER["headers"],
-                    caution="",
-                    sources={HOLES: pieces["left"]},
-                    reason=f"{pieces['left']} places by hole pattern; not in the parts book"
-                    + (doubt if self.reversible else ""),
-                    known=False,
-                )
-
-    def _remark(self, lines: Sequence[BillLine]) -> None:
+    def _remark(self, lines: Sequence[BillLine], keys: int) -> None:
         if not lines:
             self._report(rules.NONE_FOUND, "no attributes, no tables, no known hole pattern")
+        by_key = any(each == "key" and n for p in self.book.parts for each, n in p.count)
+        if by_key and not keys:
+            self._report(rules.KEYS_UNKNOWN, "no place for a switch was found")
         unknown = [a for a in lines if not a.known]
         if unknown:
             names = ", ".join(a.title for a in unknown[:5])
             more = f" and {len(unknown) - 5} more" if len(unknown) > 5 else ""
             self._report(rules.UNKNOWN_PART, f"{names}{more}", count=len(unknown))
-        priced = {p.key for p in self.book.parts if p.prices}
-        bare = [a.title for a in lines if a.known and a.key not in priced]
+        bare = [a.title for a in lines if a.known and not a.priced]
         if bare:
             self._report(rules.NO_PRICE, ", ".join(bare), count=len(bare))
-        for line in lines:
-            if line.left != line.right:
-                self._report(
-                    rules.UNEVEN_HALVES, f"{line.title}: {line.left} left, {line.right} right"
-                )
+        uneven = [a for a in lines if a.left != a.right]
+        if uneven and set(self.buckets) == set(HALVES):
+            said = "; ".join(f"{a.title}: {a.left} left, {a.right} right" for a in uneven[:5])
+            said += f" and {len(uneven) - 5} more" if len(uneven) > 5 else ""
+            self._report(rules.UNEVEN_HALVES, said, count=len(uneven))
+        for places in self.places:
+            self._remark_board(places)
         catalogue = {p.key for p in self.patterns}
         for part in self.book.parts:
             for name in part.patterns:
@@ -392,6 +520,56 @@ class _Builder:
                         rules.UNKNOWN_PATTERN,
                         f"{part.title} ({self.book.file}:{part.line}): no pattern '{name}'",
                     )
+
+    def _remark_board(self, places: Places) -> None:
+        """What one board leaves open or seems to lack."""
+        hands = places.keyboard.hands
+        if places.choice:
+            self._report(rules.CHOICE, places.choice)
+        if places.knobs:
+            self._report(
+                rules.CHOICE,
+                f"{counted(places.knobs, 'place')} for a switch or an encoder; both are listed",
+            )
+        fewest, most = places.keyboard.counts
+        if fewest != most:
+            self._report(
+                rules.CHOICE,
+                f"{fewest} to {most} switches fit: places overlap; {most} are counted",
+            )
+        if len(self.places) == 1 and set(self.buckets) in ({"left"}, {"right"}):
+            one = next(iter(self.buckets))
+            other = "right" if one == "left" else "left"
+            self._report(
+                rules.INCOMPLETE,
+                f"this board is the {one} half; the {other} half's parts are not listed",
+            )
+        for half in places.halves[:1] if self.reversible else places.halves:
+            self._remark_lacking(half, hands.use)
+
+    def _remark_lacking(self, half: HalfPlaces, use: str) -> None:
+        keys = half.keys[1]
+        if not keys or use == "plate":
+            return
+        where = f" on the {half.group.hand} half" if half.group and use == "both" else ""
+        controllers = [p for p in half.places if p.kind == "controller"]
+        rows = [r for places in self.places for r in places.rows if row_kind(r) == "controller"]
+        if not controllers and not rows:
+            self._report(
+                rules.INCOMPLETE,
+                f"{counted(keys, 'key')} found{where}, no controller: it may sit on another board "
+                "or be placed by wires",
+            )
+        usable = max((p.pins for p in controllers), default=0) - SPARE_PINS
+        diodes = sum(p.kind == "diode" for p in half.places)
+        if not diodes and controllers and usable > 0 and keys > usable:
+            self._report(
+                rules.INCOMPLETE,
+                f"{counted(keys, 'key')} found{where}, no diode: boards of this kind usually have "
+                "one a key",
+            )
+
+    # Buying
 
     def _want(self, line: BillLine) -> Want:
         wanted = pieces_wanted(line, self.usage, self.book)
@@ -417,47 +595,98 @@ class _Builder:
         )
 
 
-def _shows_doubles(seen: Seen, usage: Usage) -> bool:
-    """Whether parts on both faces are to be read as doubles of one another.
+_MOUNTS: Final = {
+    "through-hole": "through-hole",
+    "surface": "surface",
+    "either": "through-hole or surface",
+}
+_BY_PINS: Final = ("controller", "header", "controller row", "circuit", "connector")
 
-    Key sites decide where there are any; else the order's word, if it was given.
-    """
-    keys = [s for s in seen.sites if s.kind == "key"]
-    return any(s.doubled for s in keys) if keys else usage.stated
 
-
-def _why_not(record: Record, part: BookPart | None) -> str:
-    """Why a reference is not bought; empty when it is."""
-    if not record.fitted:
-        return "marked as not fitted"
-    if part is not None:
+def part_kind(part: BookPart) -> str:
+    """What a part of the book is, by its kinds, class or title; empty when none tells."""
+    if part.kinds:
+        return part.kinds[0]
+    words = f"{part.cls} {plain(part.key)} {plain(part.title)}"
+    if part.cls in ("socket", "cap", "switch"):
+        return {"socket": "switch socket", "cap": "key cap", "switch": "key switch"}[part.cls]
+    if not any(p.startswith("switch-") for p in part.patterns):
         return ""
-    if record.fields.get("mount") == "Fiducial":
-        return "fiducial"
-    words = " ".join(record.fields.get(n, "") for n in ("value", "footprint")).casefold()
-    words = words.replace("_", " ").replace("-", " ")
-    hit = next((w for w in NOT_PARTS if w in words), "")
-    if hit:
-        return f"not a part ({hit})"
-    if record.fields.get("mount") == "Other" and not record.fields.get("pins"):
-        return "no pins and not mounted"
+    for word, kind in (("socket", "switch socket"), ("cap", "key cap"), ("switch", "key switch")):
+        if re.search(rf"\b{word}\b", words):
+            return kind
     return ""
+
+
+def row_kind(row: Record) -> str:
+    """What a row of a table without references is about."""
+    words = plain(_description(row.fields))
+    if re.search(r"\bkey ?caps?\b", words):
+        return "key cap"
+    if re.search(r"\bscrews?\b", words):
+        return "screw hole"
+    if re.search(r"\bcell\b", words):
+        return "cell"
+    if re.search(r"\bswitch sockets?\b", words):
+        return "switch socket"
+    kind = kind_of("", row.fields.get("value", ""), row.fields.get("footprint", ""))
+    if kind in ("other", "button") and re.search(r"\b(?:key )?switch(?:es)?\b", words):
+        return "key switch"
+    return kind
+
+
+def _description(fields: Mapping[str, str]) -> str:
+    names = ("part_number", "value", "footprint")
+    return " | ".join(v for n in names if (v := fields.get(n)))
+
+
+def _joined(places: Places) -> HalfPlaces:
+    """All of a board that is not split."""
+    if len(places.halves) == 1:
+        return places.halves[0]
+    return HalfPlaces(
+        group=places.halves[0].group,
+        places=tuple(p for h in places.halves for p in h.places),
+        keys=places.keyboard.counts,
+    )
+
+
+def _ordered(counts: Mapping[str, int]) -> dict[str, int]:
+    """Counts by source, the most telling first."""
+    names = (*ORDER, *sorted(set(counts) - set(ORDER)))
+    return {n: counts[n] for n in names if n in counts}
 
 
 def _reason(tally: Tally) -> str:
     others = [f"{n} by {name}" for name, n in tally.by_source.items() if name != tally.source]
-    words = f"{tally.count} by {tally.source}"
+    words = f"{tally.by_source.get(tally.source, tally.count)} by {tally.source}"
     if others:
         words += f" (also {', '.join(others)})"
+    if tally.fewest != tally.count:
+        words += f"; {tally.fewest} to {tally.count} fitted, not every place takes one"
     if tally.doubled:
-        words += "; doubled on the other face, fitted once"
+        words += "; several footprints a place, fitted once"
     return words
 
 
-def _fixed_reason(counts: Mapping[Each, int], keys: int) -> str:
-    words = []
-    if counts.get("key"):
-        words.append(f"{counts['key']} a key, {keys} keys")
-    if counts.get("half"):
-        words.append(f"{counts['half']} a half")
-    return " and ".join(words) + " by the parts book"
+def _fitting(line: _Line) -> Fitting:
+    if line.kind in ("screw hole", "spacer"):
+        return Fitting.SCREWED
+    if line.kind == "stabiliser":
+        return Fitting.PRESSED
+    if line.kind in ("key cap", "foot", "cell"):
+        return Fitting.LOOSE
+    return Fitting.SOLDERED
+
+
+def _stage(line: _Line) -> str:
+    mounts = {p.mount for places in line.places.values() for p in places}
+    if mounts == {"surface"}:
+        return "surface"
+    if line.kind in ("key cap", "cell"):
+        return "plug"
+    if line.kind in _STAGES:
+        return _STAGES[line.kind]
+    records = [r for places in line.places.values() for p in places for r in p.records]
+    mount = next((m for r in records if (m := r.fields.get("mount"))), "")
+    return {"SMD": "surface", "TH": "connectors"}.get(mount, "low")

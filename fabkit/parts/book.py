@@ -7,8 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from difflib import get_close_matches
 from pathlib import Path
-from typing import Literal
+from typing import Literal, get_args
 
 from fabkit.errors import UsageError
 from fabkit.house.loading import check_format, renamed
@@ -16,12 +17,18 @@ from fabkit.house.money import CURRENCY_DIGITS, Currency, find_currency
 from fabkit.house.order import SpareRule, load_spares
 from fabkit.house.table import Table, read_sheet
 from fabkit.house.toml_lines import dotted
+from fabkit.keyboard.model import PartKind
 from fabkit.parts.model import Fitting, Lasting
 from fabkit.parts.stages import STAGES
 
 Each = Literal["key", "half", "keyboard"]
 Face = Literal["key", "back", "either"]
 EXAMPLE = Path(__file__).with_name("parts.toml")
+
+NOTHING = "nothing"
+"""What a reference that is no part is mapped to."""
+
+KINDS = (*get_args(PartKind), "key switch", "switch socket", "key cap")
 
 MATCH_FIELDS = ("ref", "value", "footprint", "part_number", "manufacturer", "mount")
 
@@ -86,9 +93,9 @@ class BookPart:
     cls: str
     match: tuple[Match, ...]
     patterns: tuple[str, ...]
+    kinds: tuple[str, ...]
+    """Kinds of places it is for where neither words nor holes tell."""
     count: tuple[tuple[Each, int], ...]
-    marks_key: bool
-    """One of these stands for one key."""
     fitting: Fitting
     lasting: Lasting
     lets_carry: tuple[str, ...]
@@ -112,6 +119,8 @@ class PartsBook:
     parts: tuple[BookPart, ...]
     shops: Mapping[str, Shop]
     spares: Mapping[str, SpareRule]
+    mapping: tuple[tuple[str, str], ...] = ()
+    """References (wildcards) and what they are: a key of the book, a description, ``nothing``."""
 
     @property
     def notice(self) -> str:
@@ -186,6 +195,7 @@ def book_from(table: Table) -> PartsBook:
         parts=tuple(parts),
         shops=shops,
         spares=load_spares(table, "spares"),
+        mapping=tuple(table.table("map", None).texts_by_name().items()),
     )
     table.done()
     return book
@@ -229,7 +239,7 @@ def _part(row: Table, shops: Mapping[str, Shop]) -> BookPart:
         match=tuple(matches),
         patterns=row.texts("patterns", ()),
         count=tuple(count),
-        marks_key=row.flag("marks_key", False),
+        kinds=_kinds(row),
         fitting=Fitting(row.text("fitted", choices=list(Fitting))),
         lasting=Lasting(row.text("lasts", choices=list(Lasting))),
         lets_carry=row.texts("lets_carry", ()),
@@ -239,14 +249,25 @@ def _part(row: Table, shops: Mapping[str, Shop]) -> BookPart:
         prices=tuple(_price(p, shops) for p in row.tables("price", None)),
         line=row.line(),
     )
-    if part.fitting is Fitting.SOLDERED and part.lasting is Lasting.CARRIED_OVER:
+    if not (part.match or part.patterns or part.kinds or part.count):
         raise row.error(
-            "lasts", "a soldered part is not carried over", expected='lasts = "used_up"'
+            None, "nothing says when it is used", expected="match, patterns, kinds or count"
         )
-    if not (part.match or part.patterns or part.count):
-        raise row.error(None, "nothing says when it is used", expected="match, patterns or count")
     row.done()
     return part
+
+
+def _kinds(row: Table) -> tuple[str, ...]:
+    kinds = row.texts("kinds", ())
+    for kind in kinds:
+        if kind not in KINDS:
+            near = get_close_matches(kind, KINDS, 1)
+            raise row.error(
+                "kinds",
+                f"'{kind}' is no kind of part",
+                expected=f"'{near[0]}'" if near else "one of " + ", ".join(sorted(KINDS)),
+            )
+    return kinds
 
 
 def _price(row: Table, shops: Mapping[str, Shop]) -> Price:

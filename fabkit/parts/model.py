@@ -49,34 +49,30 @@ class Usage:
     Parameters
     ----------
     use
-        What one board is (of a pair: see ``build_bill``).
+        What one board is by the user's word; None leaves it to the files.
     keyboards, spare_halves
         Built: parts are bought for them.
     spares
         Rules by class that replace the parts book's.
     loss_share
         Carried-over parts lost in each rebuild.
-    stated
-        False when ``use`` is only supposed, so that the board itself must show it.
     """
 
-    use: BoardUse = "reversible"
+    use: BoardUse | None = None
     keyboards: int = 1
     spare_halves: int = 0
     spares: Mapping[str, SpareRule] = field(default_factory=dict)
     loss_share: Decimal = Decimal(0)
-    stated: bool = True
 
     @classmethod
     def of(cls, order: Order) -> Usage:
         """Usage of an order."""
         return cls(
-            use=order.boards[0].use,
+            use=order.boards[0].stated,
             keyboards=order.keyboards,
             spare_halves=order.spare_halves,
             spares=order.spares,
             loss_share=order.loss_share,
-            stated=bool(order.file),
         )
 
     @property
@@ -110,7 +106,9 @@ class BillLine:
     reason
         Why this many, in words.
     known
-        False when the parts book does not know it, so that it has no price.
+        False when the parts book does not know it.
+    priced
+        Whether the parts book has a price for it.
     """
 
     key: str
@@ -129,6 +127,7 @@ class BillLine:
     sources: Mapping[str, int]
     reason: str
     known: bool
+    priced: bool = True
 
     def need(self, usage: Usage) -> int:
         """Pieces for all that is built, without spares.
@@ -152,6 +151,40 @@ class BillLine:
             else:
                 runs.append([ref])
         return ", ".join(f"{r[0]}-{r[-1]}" if len(r) > 2 else ", ".join(r) for r in runs)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """A place that takes a part, and what it is known by.
+
+    Parameters
+    ----------
+    kind
+        What stands there.
+    x_mm, y_mm
+        Where; None when the files do not tell.
+    half
+        ``left half``, ``right half`` or empty.
+    faces
+        Faces of the board it can be fitted on.
+    sources, patterns
+        What it is known by, and its hole patterns.
+    confidence
+        From 0 to 1.
+    taken_for
+        Titles of the lines it counts in.
+    """
+
+    refs: tuple[str, ...]
+    kind: str
+    x_mm: float | None
+    y_mm: float | None
+    half: str
+    faces: tuple[str, ...]
+    sources: tuple[str, ...]
+    patterns: tuple[str, ...]
+    confidence: float
+    taken_for: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -232,6 +265,10 @@ class Bill(Result):
         What to buy for the whole build; None when nothing has a price.
     rebuild
         What to buy for a next revision: the used-up parts and the losses of the others.
+    keys
+        Keys of all that one keyboard's boards of this design give: the most that can be fitted.
+    found
+        Every place that takes a part.
     left_out
         Reference and reason of what is on the board but not bought.
     notices
@@ -253,6 +290,8 @@ class Bill(Result):
     prices_gross: bool
     boards: tuple[BoardIs, ...] = ()
     """What each board is."""
+    keys: int = 0
+    found: tuple[Found, ...] = ()
 
     @property
     def brief(self) -> str:

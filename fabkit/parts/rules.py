@@ -23,7 +23,7 @@ KEYS_UNKNOWN = _rule(
     "The number of keys is not known",
     Severity.WARNING,
     "Parts counted by the key cannot be counted.",
-    "Mark one part of the parts book with marks_key = true, or check the board's holes.",
+    "Say with --board what the board is, or check its drill files.",
 )
 UNKNOWN_PART = _rule(
     "parts/unknown-part",
@@ -68,6 +68,21 @@ UNKNOWN_PATTERN = _rule(
     "Correct the pattern's key.",
 )
 
+INCOMPLETE = _rule(
+    "parts/incomplete",
+    "The parts list is not complete",
+    Severity.WARNING,
+    "What the files do not show is not listed, not priced, and missing on the bench.",
+    "Add it to the parts book with count = { key = 1 } or { half = 1 }, or export the board with "
+    "component attributes.",
+)
+CHOICE = _rule(
+    "parts/choice",
+    "Several builds are possible",
+    Severity.NOTE,
+    "Parts are counted for one of them.",
+    "Map the switches to the part you use in the parts book, under [map].",
+)
 RULES = (
     CONFLICT,
     KEYS_UNKNOWN,
@@ -77,5 +92,7 @@ RULES = (
     UNEVEN_HALVES,
     NONE_FOUND,
     UNKNOWN_PATTERN,
+    INCOMPLETE,
+    CHOICE,
 )
 """All of them, for the catalogue."""

@@ -1,13 +1,12 @@
-"""What each source says is on a board: attributes, placement table, parts table, hole patterns."""
+"""What the files say in words about each reference: attributes, placement table, parts table."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from fabkit.board.model import Board
-from fabkit.keyboard.patterns import Pattern
-from fabkit.keyboard.sites import Site, find_sites
 from fabkit.package.model import RoleKind, Side
 from fabkit.sidecars.model import PartsTable, Placement
 
@@ -15,9 +14,12 @@ ATTRIBUTES = "component attributes"
 PLACEMENT = "placement table"
 TABLE = "parts table"
 HOLES = "hole pattern"
+LANDS = "pads"
 FIXED = "fixed count"
-ORDER = (ATTRIBUTES, PLACEMENT, TABLE, HOLES, FIXED)
-"""The first source that knows a part counts it."""
+ORDER = (ATTRIBUTES, PLACEMENT, TABLE, HOLES, LANDS, FIXED)
+"""Sources, the most telling first."""
+
+_ESCAPE = re.compile(r"\\u([0-9A-Fa-f]{4})|\\U([0-9A-Fa-f]{8})|\\([0-9A-Fa-f]{4})")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,47 +29,36 @@ class Record:
     ref: str
     fields: Mapping[str, str]
     side: Side | None
-    x_mm: float | None
-    y_mm: float | None
     sources: tuple[str, ...]
     fitted: bool = True
+    pieces: int = 1
+    """More than one, or none of a reference, for a row of a table without references."""
     named: bool = True
-    """False for a row of a table without references: ``ref`` only tells its pieces apart."""
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Seen:
-    """Everything the sources of one board say."""
+def decoded(text: str) -> str:
+    r"""A text with its escapes decoded (Gerber Layer Format 2021.02, section 3.4.3).
 
-    board: Board
-    records: tuple[Record, ...]
-    sites: tuple[Site, ...]
-    present: tuple[str, ...]
-    """Sources that exist at all."""
+    >>> decoded(r"G\002A\002A")
+    'G**'
+    """
+    return _ESCAPE.sub(lambda m: chr(int(m[1] or m[2] or m[3], 16)), text)
 
 
-def read_sources(board: Board, patterns: Sequence[Pattern]) -> Seen:
-    """Gather and merge the sources of a board; records by reference in natural order."""
+def read_records(board: Board) -> tuple[Record, ...]:
+    """What the sources of a board say, merged by reference, in natural order."""
     found: dict[str, list[Record]] = {}
-    present = []
-    for name, records in (
-        (ATTRIBUTES, list(_from_components(board, ATTRIBUTES))),
-        (PLACEMENT, [*_from_placements(board)] or list(_from_components(board, PLACEMENT))),
-        (TABLE, list(_from_tables(board))),
-    ):
-        if records:
-            present.append(name)
-        for record in records:
+    loose: list[Record] = []
+    for record in (*_from_components(board), *_from_placements(board), *_from_tables(board)):
+        if record.named:
             found.setdefault(record.ref, []).append(record)
+        else:
+            loose.append(record)
     merged = [_merge(group) for group in found.values()]
-    merged.sort(key=lambda r: _natural(r.ref))
-    sites = find_sites(board.holes, patterns, slots=board.slots)
-    if sites:
-        present.append(HOLES)
-    return Seen(board=board, records=tuple(merged), sites=sites, present=tuple(present))
+    return (*sorted(merged, key=lambda r: natural(r.ref)), *loose)
 
 
-def _natural(ref: str) -> tuple[str, int, str]:
+def natural(ref: str) -> tuple[str, int, str]:
     """Sort key under which C2 comes before C10; numbers are compared by length, then by digits."""
     stem = ref.rstrip("0123456789")
     digits = ref[len(stem) :].lstrip("0")
@@ -75,45 +66,36 @@ def _natural(ref: str) -> tuple[str, int, str]:
 
 
 def _merge(group: Sequence[Record]) -> Record:
-    first = group[0]
     fields: dict[str, str] = {}
     for record in group:
         for name, value in record.fields.items():
             if value and not fields.get(name):
                 fields[name] = value
-    placed = next((r for r in group if r.x_mm is not None), None)
     return Record(
-        ref=first.ref,
+        ref=group[0].ref,
         fields=fields,
         side=next((r.side for r in group if r.side), None),
-        x_mm=placed.x_mm if placed else None,
-        y_mm=placed.y_mm if placed else None,
-        sources=tuple(dict.fromkeys(s for r in group for s in r.sources)),
+        sources=tuple(s for s in ORDER if any(s in r.sources for r in group)),
         fitted=all(r.fitted for r in group),
-        named=first.named,
     )
 
 
-def _from_components(board: Board, origin: str) -> Iterable[Record]:
+def _from_components(board: Board) -> Iterable[Record]:
     for part in board.components:
-        placed = part.origin == PLACEMENT
-        if placed is (origin == PLACEMENT):
-            yield Record(
-                ref=part.ref,
-                fields={
-                    "ref": part.ref,
-                    "value": part.value,
-                    "footprint": part.footprint,
-                    "part_number": part.part_number,
-                    "manufacturer": part.manufacturer,
-                    "mount": part.mount,
-                    "pins": str(len(part.pins)) if part.pins else "",
-                },
-                side=part.side,
-                x_mm=part.x_mm,
-                y_mm=part.y_mm,
-                sources=(origin,),
-            )
+        yield Record(
+            ref=part.ref,
+            fields={
+                "ref": decoded(part.ref),
+                "value": decoded(part.value),
+                "footprint": decoded(part.footprint),
+                "part_number": decoded(part.part_number),
+                "manufacturer": decoded(part.manufacturer),
+                "mount": part.mount,
+                "pins": str(len(part.pins)) if part.pins else "",
+            },
+            side=part.side,
+            sources=(PLACEMENT if part.origin == PLACEMENT else ATTRIBUTES,),
+        )
 
 
 def _from_placements(board: Board) -> Iterable[Record]:
@@ -124,8 +106,6 @@ def _from_placements(board: Board) -> Iterable[Record]:
                     ref=row.ref,
                     fields={"ref": row.ref, "value": row.value, "footprint": row.footprint},
                     side=row.side,
-                    x_mm=row.x_mm,
-                    y_mm=row.y_mm,
                     sources=(PLACEMENT,),
                     fitted=row.fitted,
                 )
@@ -135,24 +115,27 @@ def _from_tables(board: Board) -> Iterable[Record]:
     for file in board.package.of(RoleKind.PARTS):
         if isinstance(file.content, PartsTable):
             for row in file.content.rows:
-                names = row.refs or tuple(
-                    f"{row.value or row.footprint or 'row'} #{i}"
-                    for i in range(1, row.quantity + 1)
-                )
-                for ref in names:
+                fields = {
+                    "value": row.value,
+                    "footprint": row.footprint,
+                    "part_number": row.part_number,
+                    "manufacturer": row.manufacturer,
+                }
+                for ref in row.refs:
                     yield Record(
                         ref=ref,
-                        fields={
-                            "ref": ref,
-                            "value": row.value,
-                            "footprint": row.footprint,
-                            "part_number": row.part_number,
-                            "manufacturer": row.manufacturer,
-                        },
+                        fields={"ref": ref, **fields},
                         side=None,
-                        x_mm=None,
-                        y_mm=None,
                         sources=(TABLE,),
                         fitted=row.fitted,
-                        named=bool(row.refs),
+                    )
+                if not row.refs:
+                    yield Record(
+                        ref=row.value or row.footprint or "row",
+                        fields=fields,
+                        side=None,
+                        sources=(TABLE,),
+                        fitted=row.fitted,
+                        pieces=row.quantity,
+                        named=False,
                     )

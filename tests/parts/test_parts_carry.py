@@ -38,7 +38,6 @@ title = "Socket"
 class = "socket"
 match = [{ footprint = "socket-3post" }]
 patterns = ["switch-low-socket"]
-marks_key = true
 fitted = "soldered"
 lasts = "used_up"
 lets_carry = ["switch"]

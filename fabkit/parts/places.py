@@ -1,0 +1,343 @@
+"""The places of a board that take parts: the keyboard room's keys and sites, with their records."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from math import hypot
+from typing import Final, Literal
+
+from fabkit.board.model import Board
+from fabkit.keyboard.build import find_keyboard
+from fabkit.keyboard.kinds import kind_of, why_no_part
+from fabkit.keyboard.model import Family, Group, Hold, Key, Keyboard, Mount, PartKind, PartSite, Use
+from fabkit.keyboard.part_sites import find_part_sites, sites_of
+from fabkit.keyboard.patterns import Pattern
+from fabkit.package.model import Side
+from fabkit.parts.sources import HOLES, LANDS, ORDER, Record, natural, read_records
+
+Kind = PartKind | Literal["key switch", "switch socket"]
+
+FEWEST_ROW: Final = 4
+"""What stands in a shorter row of holes that nothing names cannot be told."""
+
+KNOB_MM: Final = 6.0
+"""An encoder this near to the middle of a key stands in its place."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """A place that takes one part (a key: a switch, and a socket where it has one).
+
+    Parameters
+    ----------
+    kind
+        ``key switch`` for a key.
+    records
+        What the files say of its references, one for each footprint.
+    patterns
+        Hole patterns at it, of the way it is fitted.
+    sources
+        What it is known by.
+    x_mm, y_mm
+        Where; None when the files do not tell.
+    certain
+        False for what no file names and its holes do not make sure.
+    """
+
+    kind: Kind
+    records: tuple[Record, ...]
+    patterns: tuple[str, ...]
+    faces: tuple[Side, ...]
+    mount: Mount
+    sources: tuple[str, ...]
+    x_mm: float | None
+    y_mm: float | None
+    pins: int = 0
+    confidence: float = 1.0
+
+    @property
+    def refs(self) -> tuple[str, ...]:
+        """Its references."""
+        return tuple(r.ref for r in self.records if r.named)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Half:
+    """What one half of a board takes (of a board that is not split: all of it).
+
+    ``keys`` counts the fewest and the most switches: places that overlap take one.
+    """
+
+    group: Group | None
+    places: tuple[Place, ...]
+    keys: tuple[int, int]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Places:
+    """The places of one board, by half.
+
+    Parameters
+    ----------
+    halves
+        One for each group of the keyboard; one for a board without keys.
+    loose
+        Of the whole board: places of which the files do not tell the half.
+    rows
+        Rows of parts tables without references: pieces of a board.
+    left_out
+        Reference and reason of what is named and not bought.
+    family, held
+        Which switch is counted where several fit; ``choice`` says so in words, empty when one fits.
+    knobs
+        Places that take a switch or an encoder.
+    """
+
+    board: Board
+    keyboard: Keyboard
+    halves: tuple[Half, ...]
+    loose: tuple[Place, ...]
+    rows: tuple[Record, ...]
+    left_out: Mapping[str, str]
+    family: Family
+    held: Hold
+    choice: str
+    knobs: int
+
+
+Verdict = Callable[[Record], str | None]
+"""What the parts book says of a reference: None nothing, empty that it is a part, else why not."""
+
+
+def find_places(
+    board: Board, patterns: Sequence[Pattern], stated: Use | None, *, verdict: Verdict
+) -> Places:
+    """Find the places of a board.
+
+    Parameters
+    ----------
+    board
+        The board.
+    patterns
+        The catalogue of hole patterns, for the way each key pattern holds its switch.
+    stated
+        What the board is by the user's word; None leaves it to the files.
+    verdict
+        The parts book's word on a reference.
+    """
+    return _Places(board, patterns, stated, verdict).build()
+
+
+class _Places:
+    """Carries what every step needs."""
+
+    def __init__(
+        self, board: Board, patterns: Sequence[Pattern], stated: Use | None, verdict: Verdict
+    ) -> None:
+        self.board = board
+        self.verdict = verdict
+        self.patterns = {p.key: p for p in patterns}
+        self.keyboard = find_keyboard(board, stated)
+        self.records = {r.ref: r for r in read_records(board) if r.named}
+        self.rows = tuple(r for r in read_records(board) if not r.named)
+        self.left_out: dict[str, str] = {}
+        self.knobs = 0
+        self.family, self.held, self.choice = _choose(self.keyboard.keys, self.patterns)
+
+    def build(self) -> Places:
+        """Keys and sites by half."""
+        keys = self._keys()
+        sites = find_part_sites(self.board)
+        placed = {ref for k in keys for ref in k.refs} | {r for s in sites for r in s.refs}
+        halves: list[Half] = []
+        loose: tuple[PartSite, ...] = ()
+        for group in self.keyboard.hands.groups:
+            own, loose = sites_of(self.keyboard, group, sites)
+            halves.append(
+                Half(
+                    group=group,
+                    places=(
+                        *(self._drop_not_fitted(keys[k]) for k in group.keys),
+                        *self._sites(own),
+                    ),
+                    keys=self._fitted(group, own),
+                )
+            )
+        if not halves:
+            halves.append(Half(group=None, places=tuple(self._sites(sites)), keys=(0, 0)))
+        return Places(
+            board=self.board,
+            keyboard=self.keyboard,
+            halves=tuple(halves),
+            loose=(*self._sites(loose), *self._unplaced(placed)),
+            rows=tuple(r for r in self.rows if self._is_part(r)),
+            left_out=self.left_out,
+            family=self.family,
+            held=self.held,
+            choice=self.choice,
+            knobs=self.knobs,
+        )
+
+    def _fitted(self, group: Group, sites: Sequence[PartSite]) -> tuple[int, int]:
+        """Fewest and most switches of a half; a key's place may take a knob instead."""
+        fewest, most = self.keyboard.group_counts(group)
+        knobs = [s for s in sites if s.kind == "encoder" and s.x_mm is not None]
+        taken = sum(
+            any(
+                hypot((s.x_mm or 0.0) - key.x_mm, (s.y_mm or 0.0) - key.y_mm) < KNOB_MM
+                for s in knobs
+            )
+            for key in (self.keyboard.keys[k] for k in group.keys)
+        )
+        if taken:
+            self.knobs += taken
+        return fewest - taken, most
+
+    def _keys(self) -> list[Place]:
+        """One place a key; switches that tables name without a place stand at keys without one."""
+        named = {ref for k in self.keyboard.keys for ref in k.refs}
+        bare = [k for k in self.keyboard.keys if not k.refs]
+        spare = [
+            r
+            for r in sorted(self.records.values(), key=lambda r: natural(r.ref))
+            if r.ref not in named and self._is_key_switch(r)
+        ]
+        given = dict(zip(map(id, bare), spare, strict=False)) if len(spare) <= len(bare) else {}
+        out = []
+        for key in self.keyboard.keys:
+            records = [self.records[ref] for ref in key.refs if ref in self.records]
+            records += [given[id(key)]] if id(key) in given else []
+            sources = {s for r in records for s in r.sources}
+            sources |= {HOLES} if key.patterns else set()
+            out.append(
+                Place(
+                    kind="key switch",
+                    records=tuple(records),
+                    patterns=tuple(p for p in key.patterns if self._chosen(p)),
+                    faces=key.faces,
+                    mount="not known",
+                    sources=tuple(s for s in ORDER if s in sources)
+                    or tuple(e.value for e in key.evidence),
+                    x_mm=key.x_mm,
+                    y_mm=key.y_mm,
+                    confidence=key.confidence,
+                )
+            )
+        return out
+
+    def _is_key_switch(self, record: Record) -> bool:
+        """Whether a reference without a place is a switch of a key."""
+        placed = any(c.ref == record.ref and c.x_mm is not None for c in self.board.components)
+        f = record.fields
+        kind = kind_of(record.ref, f.get("value", ""), f.get("footprint", ""))
+        return not placed and kind == "button" and not why_no_part(record.ref, f)
+
+    def _chosen(self, pattern: str) -> bool:
+        known = self.patterns.get(pattern)
+        if known is None:
+            return True
+        family = known.family in (self.family, "not known")
+        return family and known.held_by in (self.held, "not known")
+
+    def _sites(self, sites: Sequence[PartSite]) -> list[Place]:
+        out = []
+        for site in sites:
+            records = tuple(self.records[ref] for ref in site.refs if ref in self.records)
+            if records and not all(self._is_part(r) for r in records):
+                continue
+            if not records and site.kind == "controller row":
+                continue  # the controller's own pins
+            if not records and site.kind == "connector" and site.pins < FEWEST_ROW:
+                name = f"row of {site.pins} holes at {site.x_mm:.1f}, {site.y_mm:.1f}"
+                self.left_out[name] = "what stands there is not known"
+                continue
+            sources = {s for r in records for s in r.sources}
+            sources |= {HOLES} if site.pattern or site.holes else set()
+            sources |= {LANDS} if not sources else set()
+            out.append(
+                Place(
+                    kind=site.kind,
+                    records=records,
+                    patterns=(site.pattern,) if site.pattern else (),
+                    faces=site.faces,
+                    mount=site.mount,
+                    sources=tuple(s for s in ORDER if s in sources),
+                    x_mm=site.x_mm,
+                    y_mm=site.y_mm,
+                    pins=site.pins,
+                    confidence=site.confidence,
+                )
+            )
+        return out
+
+    def _unplaced(self, placed: set[str]) -> list[Place]:
+        """References that only a table names, or that have no lands."""
+        out = []
+        for record in self.records.values():
+            if record.ref in placed or not self._is_part(record):
+                continue
+            f = record.fields
+            if record.sources == ("component attributes",) and not any(
+                f.get(n) for n in ("value", "footprint", "part_number", "mount", "pins")
+            ):
+                self.left_out[record.ref] = "it has no lands of its own"
+                continue
+            out.append(
+                Place(
+                    kind=kind_of(record.ref, f.get("value", ""), f.get("footprint", "")),
+                    records=(record,),
+                    patterns=(),
+                    faces=(record.side,) if record.side else (),
+                    mount="not known",
+                    sources=record.sources,
+                    x_mm=None,
+                    y_mm=None,
+                )
+            )
+        return out
+
+    def _drop_not_fitted(self, place: Place) -> Place:
+        for record in place.records:
+            if not record.fitted:
+                self.left_out[record.ref] = "marked as not fitted"
+        return replace(place, records=tuple(r for r in place.records if r.fitted))
+
+    def _is_part(self, record: Record) -> bool:
+        said = self.verdict(record)
+        reason = "" if record.fitted else "marked as not fitted"
+        if not reason:
+            known = record.fields.get("ref", "")
+            reason = why_no_part(known, record.fields) if said is None else said
+        if reason:
+            self.left_out[record.fields.get("ref") or record.ref] = reason
+        return not reason
+
+
+def _choose(keys: Sequence[Key], patterns: Mapping[str, Pattern]) -> tuple[Family, Hold, str]:
+    """Which switch is counted: the build and the way of holding most keys take, and why.
+
+    What the holes of the contacts show counts before what the posts show.
+    """
+    shown = Counter(
+        family for k in keys for family in {patterns[p].family for p in k.patterns if p in patterns}
+    )
+    families = sorted({f for k in keys for f in k.families if f != "not known"})
+    family: Family = "not known"
+    if families:
+        family = max(families, key=lambda f: (shown[f], sum(f in k.families for k in keys), f))
+    holds = {k.held_by for k in keys}
+    held: Hold = "not known"
+    if holds & {"socket", "either"}:
+        held = "socket"
+    elif "soldered" in holds:
+        held = "soldered"
+    elif holds == {"plate"}:
+        held = "plate"
+    words = []
+    if len(families) > 1:
+        words.append(f"{' and '.join(families)} switches fit; {family} ones are counted")
+    if "either" in holds:
+        words.append("switches may be soldered or put in sockets; sockets are counted")
+    return family, held, "; ".join(words)
