@@ -152,12 +152,6 @@ class Copper:
         out[self.pieces.island[self.pieces.joints[:, 1]]] = True
         return out
 
-    def island_name(self, island: int) -> str:
-        """Net names of an island, or what to call it when it has none."""
-        mine = self.island_nets[self.island_nets[:, 0] == island, 1]
-        names = sorted(self.nets[n] for n in mine)
-        return " + ".join(names) if names else "copper without a net name"
-
     def pad_name(self, pad: int) -> str:
         """``SW1 pin 2`` where the file says so, else ``a pad``."""
         pin = self.pads.pin[pad]

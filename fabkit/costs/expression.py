@@ -90,17 +90,3 @@ def to_cells(text: str, cells: Mapping[str, str]) -> str:
         raise ValueError(f"not an expression of ours: {text}")
 
     return walk(_tree(text), outer=True)
-
-
-def names_in(text: str) -> tuple[str, ...]:
-    """Names an expression uses, in order of first use.
-
-    >>> names_in("a * max(b, a)")
-    ('a', 'b')
-    """
-    found = [
-        n.id
-        for n in ast.walk(_tree(text))
-        if isinstance(n, ast.Name) and n.id not in ("max", "min", "ceil", "above")
-    ]
-    return tuple(dict.fromkeys(found))

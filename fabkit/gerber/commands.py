@@ -329,10 +329,6 @@ class Interpreter:
         """
         return self.changes.apertures.get(code) or [(-1, self._known.get(code, -1))]
 
-    def is_known(self, code: int) -> bool:
-        """True when some AD or AB named the code, usable or not."""
-        return code in self._known
-
     def _polarity(self, text: str) -> None:
         if text in ("D", "C"):
             self.changes.dark.append((self._row, int(text == "D")))

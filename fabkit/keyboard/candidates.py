@@ -20,7 +20,6 @@ from fabkit.geometry.neighbours import Floats, PointTree, usual_gap
 from fabkit.keyboard.model import Evidence, Family, Hold, Spot
 from fabkit.keyboard.patterns import PLACE_TOLERANCE_MM, Pattern
 from fabkit.keyboard.sites import Site, find_sites
-from fabkit.package.model import RoleKind
 from fabkit.units import INCH_MM
 
 CENTRE_HOLE_MM: Final = (3.0, 5.4)
@@ -327,12 +326,3 @@ def from_components(board: Board) -> Iterator[Candidate]:
 def is_switch(part: Component) -> bool:
     """Whether a component is a switch by its reference, value or footprint."""
     return bool(SWITCH_REF.match(part.ref) or SWITCH_WORDS.search(f"{part.value} {part.footprint}"))
-
-
-def has_copper(board: Board) -> bool:
-    """Whether any copper is drawn."""
-    return any(
-        bool(layer.file.objects.dark.any())
-        for layer in board.layers
-        if layer.kind is RoleKind.COPPER
-    )
