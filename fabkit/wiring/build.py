@@ -12,7 +12,7 @@ from fabkit.board.model import Board
 from fabkit.findings import Finding, Place
 from fabkit.keyboard.build import find_keyboard, headline
 from fabkit.keyboard.grid import RULE, key_pitch
-from fabkit.keyboard.model import Hand, Keyboard, Use
+from fabkit.keyboard.model import Hand, Use
 from fabkit.units import counted, format_number
 from fabkit.wiring import rules
 from fabkit.wiring.bench import Bench
@@ -69,7 +69,6 @@ def find_wiring(
     for number, design in enumerate(designs):
         board = design.board
         keyboard = find_keyboard(board, wanted.use or design.use)
-        problems += _stated_otherwise(board, keyboard)
         # Most of the work is to trace the copper: not for a board that has no key to wire.
         if not keyboard.keys or keyboard.hands.use in ("none", "plate"):
             message = f"no keys to wire on {board.name}: {headline(keyboard)}"
@@ -78,7 +77,8 @@ def find_wiring(
         pins = gather_pins(board.traced, design.table)
         keys = find_key_pins(board, pins, keyboard.keys)
         sources.append(pins.source)
-        rule.append(f"{board.name}: {headline(keyboard)} ({keyboard.hands.why}).")
+        if keyboard.hands.stated_by == "files":
+            rule.append(f"{board.name}: {headline(keyboard)} ({keyboard.hands.why}).")
         pitch = key_pitch(np.array([(k.x_mm, k.y_mm) for k in keyboard.keys]))
         rule.append(RULE.format(pitch=format_number(pitch, digits=1)))
         mine = [
@@ -117,12 +117,6 @@ def find_wiring(
         headers={k: v for k, v in headers.items() if v},
         problems=tuple(sorted(problems, key=lambda f: (-f.severity, f.id, f.message))),
     )
-
-
-def _stated_otherwise(board: Board, keyboard: Keyboard) -> Iterator[Finding]:
-    if keyboard.hands.contradiction:
-        message = f"{board.name}: {keyboard.hands.contradiction}"
-        yield Finding.of(rules.STATED_OTHERWISE, message, Place(file=board.name))
 
 
 def _numbering_rule(options: WiringOptions, halves: Sequence[HalfWiring]) -> Iterator[str]:

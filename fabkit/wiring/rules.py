@@ -12,13 +12,6 @@ NO_KEYS = Rule.of(
     "See that the drill files are in the package: keys are told by the holes of their switches, "
     "else by parts named SW1, SW2 ...",
 )
-STATED_OTHERWISE = Rule.of(
-    "wiring/stated-otherwise",
-    "The board is not what it is stated to be",
-    "Keys are numbered as you state; when that is wrong, a half has the other half's pins.",
-    Severity.WARNING,
-    "See which of the two is right, and state it with --board or in the order file.",
-)
 PINS_UNKNOWN = Rule.of(
     "wiring/pins-unknown",
     "Nothing tells which pad is which pin",

@@ -100,8 +100,6 @@ def test_both_halves_reach_the_same_pins(target):
     assert names(found) == [{"SW1": "P1", "SW2": "P2"}] * 2
     assert {f.id for f in found.problems} == {
         "wiring/copper-open",
-        # Its switch holes fit one face only.
-        "wiring/stated-otherwise",
     }
     left, right = found.halves
     assert left.keys[0].line.through == ("JP1",)
