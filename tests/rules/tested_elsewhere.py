@@ -103,6 +103,9 @@ TESTS = {
     "wiring/pins-unknown": "wiring/test_wiring_findings.py::test_nothing_names_pins",
     "wiring/diodes-inferred": ("wiring/test_wiring_tables.py::test_diodes_told_by_copper_alone"),
     "wiring/no-keys": "wiring/test_wiring_findings.py::test_no_keys",
+    "wiring/half-unknown": (
+        "wiring/test_wiring_firmware.py::test_nothing_known_of_a_half_is_an_error"
+    ),
     "placement/no-table": "sidecars/test_sidecars_tables.py::test_files_without_a_table_say_so",
     "partslist/no-table": "sidecars/test_sidecars_tables.py::test_files_without_a_table_say_so",
     "parts/keys-unknown": "parts/test_parts_bill.py::test_keys_that_nothing_marks_are_told",
