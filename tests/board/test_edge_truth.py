@@ -39,11 +39,12 @@ def test_size_and_panel_are_those_of_the_plan(row: dict[str, Any]) -> None:
 
 
 def test_quote_counts_the_boards_of_a_panel() -> None:
-    """A piece is a panel: it gives as many times the halves as it has boards, and is said."""
+    """A piece is a panel: it gives the two halves of a keyboard as often as it has boards."""
     (row,) = [r for r in TRUTH if r["path"] == "kinds/panel-scored"]
     board = fabkit.build_board(fabkit.open_package(FIXTURES / row["path"]))
     costs = fabkit.quote(board)
 
     (offer, *_) = costs.offers
-    assert offer.halves_made == row["panel"]["count"] * offer.quantity
+    assert row["board"] == "whole"
+    assert offer.halves_made == 2 * row["panel"]["count"] * offer.quantity
     assert "cost/panel" in [p.id for p in costs.problems]

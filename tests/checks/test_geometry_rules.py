@@ -320,15 +320,16 @@ def test_plated_hole_that_touches_the_edge_is_no_half_hole():
     assert "castellated" not in found.message
 
 
-def test_hole_in_a_cut_out_of_its_width_crosses_no_edge():
-    """A hole of 1 mm in a cut-out of 1 x 3 mm is cut away with it; shifted by 0.3 mm it crosses."""
+def test_bare_hole_at_a_cut_out_crosses_no_edge():
+    """In a cut-out of 1 x 3 mm a bare hole is milled with it or widens it; a plated one is cut."""
     profile = layer("Profile,NP", frame(30, 20) + frame(1, 3, 14.5, 8.5), pen=0.1)
     bare = "NonPlated,1,2,NPTH"
-    inside = drill((15, 10), function=bare)
-    assert told("hole/crosses-edge", profile_gbr=profile, bare_drl=inside) == []
-    (found,) = told(
-        "hole/crosses-edge", profile_gbr=profile, bare_drl=drill((15.3, 10), function=bare)
-    )
+    for x in (15, 15.3):
+        assert (
+            told("hole/crosses-edge", profile_gbr=profile, bare_drl=drill((x, 10), function=bare))
+            == []
+        )
+    (found,) = told("hole/crosses-edge", profile_gbr=profile, via_drl=drill((15.3, 10)))
     assert at(found, 15.3, 10)
 
 
