@@ -135,8 +135,10 @@ def _paint(
     draft: SceneDraft, layers: Sequence[LayerChange], changes: Sequence[Change], board: Board
 ) -> None:
     size = text_size(board)
-    gone = np.concatenate([a.removed for a in layers])
-    fresh = np.concatenate([a.added for a in layers])
+    # A face may have no layer at all.
+    none = np.empty(0, dtype=object)
+    gone = np.concatenate([none, *(a.removed for a in layers)])
+    fresh = np.concatenate([none, *(a.added for a in layers)])
     if len(gone):
         draft.stencils["gone"] = Stencil((Fill(gone),))
         draft.coat("gone", REMOVED, opacity=0.3, inside=("gone",))

@@ -20,6 +20,9 @@ Relation = Literal["mirror images", "copies", "different"]
 FEWEST_KEYS: Final = 3
 """Keys of each half from which on they say that it is one."""
 
+MOST_KEYS: Final = 250
+"""More places are no keyboard, and every way to lay them on each other would take long."""
+
 ALIKE_MM: Final = 4.0
 """Keys of two halves fit each other this well (a thumb key may be placed a little differently)."""
 
@@ -87,16 +90,20 @@ def find_parting(board: Board, centres: Floats) -> Parting | None:
     centres : (n, 2) float64, mm
         Middles of its keys.
     """
-    if len(centres) < 2 * FEWEST_KEYS:
+    if not 2 * FEWEST_KEYS <= len(centres) <= MOST_KEYS:
         return None
     by_outline = _by_outline(board, centres)
     if by_outline is not None:
         return by_outline
     best: Parting | None = None
+    # On a plate no copper tells whether anything joins them.
+    drawn = any(len(layer.file.objects) for layer in board.copper)
     for tilt in TILTS_DEG:
         for first, second, gap in _cuts(centres, tilt):
             relation = relate(centres[first], centres[second])
-            if relation == "different" or not _parted(centres, first, second, relation):
+            if relation == "different":
+                continue
+            if not _parted(centres, first, second, mirror=drawn and relation == "mirror images"):
                 continue
             joined = tracks_across(board, tilt, gap, _along(centres[:, 0], centres[:, 1], tilt))
             if best is None or joined < best.joined:
@@ -137,18 +144,17 @@ def _cuts(
 
 
 def _parted(
-    centres: Floats, first: NDArray[np.int64], second: NDArray[np.int64], relation: Relation
+    centres: Floats, first: NDArray[np.int64], second: NDArray[np.int64], *, mirror: bool
 ) -> bool:
     """Whether two groups are more than the two sides of one block of keys.
 
-    A single block mirrors itself as well: two halves have a gap between them, or thumb keys that
-    lean to opposite sides.
+    A single block mirrors itself as well: two halves have a gap between them, or, where ``mirror``
+    images count, thumb keys that lean to opposite sides.
     """
     apart, _ = PointTree(centres[first]).query(centres[second])
     if float(apart.min()) >= GAP * usual_gap(centres):
         return True
-    left, right = lean(centres[first]), lean(centres[second])
-    return relation == "mirror images" and left * right < 0
+    return mirror and lean(centres[first]) * lean(centres[second]) < 0
 
 
 def _along(x: Floats, y: Floats, tilt_deg: float) -> Floats:
@@ -175,17 +181,19 @@ def _fit(first: Floats, second: Floats) -> float:
     small, large = sorted((first, second), key=len)
     if len(small) < FEWEST_KEYS:
         return 0.0
-    best = 0.0
-    tree = PointTree(large)
     # One key of the smaller group is laid on each of the other's; a few are tried, since any one
     # of them may be the key that has no counterpart.
     picked = small[np.unique(np.linspace(0, len(small) - 1, 5).astype(int))]
-    for shift in (large[:, None] - picked[None]).reshape(-1, 2):
-        apart, _ = tree.query(small + shift)
-        near = apart <= ALIKE_MM
-        if near.mean() > best and len(np.unique(tree.query(small[near] + shift)[1])) == near.sum():
-            best = float(near.mean())
-    return best
+    shifts = (large[:, None] - picked[None]).reshape(-1, 2)
+    laid = (small[None] + shifts[:, None]).reshape(-1, 2)
+    apart, target = PointTree(large).query(laid, within=ALIKE_MM)
+    near = np.isfinite(apart)
+    shift = np.repeat(np.arange(len(shifts)), len(small))[near]
+    fitting = np.bincount(shift, minlength=len(shifts))
+    # Two keys that fall on one do not fit.
+    fallen_on = np.unique(shift * len(large) + target[near]) // len(large)
+    fitting[np.bincount(fallen_on, minlength=len(shifts)) < fitting] = 0
+    return float(fitting.max()) / len(small)
 
 
 def tracks_across(board: Board, tilt_deg: float, gap: tuple[float, float], keys: Floats) -> int:

@@ -61,8 +61,8 @@ _SAME_TURN_DEG: Final = 20.0
 """A component's stated turn may be off by this (from another origin of angles) and still tell the
 quarter."""
 
-_EXACT: Final = (Evidence.PATTERN, Evidence.CENTRE, Evidence.OPENING)
-"""Evidence that gives the middle of a key, the most exact first."""
+_EXACT: Final = {Evidence.PATTERN: 0, Evidence.CENTRE: 1, Evidence.OPENING: 2}
+"""Rank of the evidence that gives the middle of a key, the most exact first."""
 
 
 @dataclass(slots=True)
@@ -73,8 +73,7 @@ class _Place:
 
     @property
     def best(self) -> Candidate:
-        order = {e: i for i, e in enumerate(_EXACT)}
-        return min(self.found, key=lambda c: (order.get(c.evidence, len(order)), -c.score))
+        return min(self.found, key=lambda c: (_EXACT.get(c.evidence, len(_EXACT)), -c.score))
 
     @property
     def spot(self) -> Spot:
@@ -150,13 +149,15 @@ def find_keys(board: Board, patterns: Sequence[Pattern], lands: Lands) -> tuple[
 def _lay_together(candidates: Sequence[Candidate], reach_mm: float) -> list[_Place]:
     """Candidates about one place, the most telling first."""
     places: list[_Place] = []
+    spots = np.full((len(candidates), 2), np.inf)
     for candidate in sorted(candidates, key=lambda c: (-c.score, c.x_mm, c.y_mm)):
-        spots = np.array([p.spot for p in places]).reshape(-1, 2)
         away = np.hypot(spots[:, 0] - candidate.x_mm, spots[:, 1] - candidate.y_mm)
-        if len(away) and away.min() <= reach_mm:
-            places[int(away.argmin())].found.append(candidate)
-        else:
-            places.append(_Place([candidate]))
+        at = int(away.argmin())
+        if away[at] > reach_mm:
+            at = len(places)
+            places.append(_Place([]))
+        places[at].found.append(candidate)
+        spots[at] = places[at].spot
     return places
 
 

@@ -187,3 +187,17 @@ def test_an_order_of_two_designs_has_no_revision_before(tmp_path):
 
     assert result.exit_code == 2
     assert not (tmp_path / "o").exists()
+
+
+def test_faces_without_a_layer_are_drawn(tmp_path):
+    """Boards that are holes alone, whose faces hold no layer, have pictures of what changed."""
+    plain = ROOT / "fixtures" / "kinds" / "soldered"
+    for name, kept in (("old", ("twite.txt", "twite-npth.txt")), ("new", ("twite.txt",))):
+        (tmp_path / name).mkdir()
+        for file in kept:
+            (tmp_path / name / file).write_bytes((plain / file).read_bytes())
+    pictures = tmp_path / "p"
+    result = run(tmp_path / "old", tmp_path / "new", "--no-findings", "--draw", pictures)
+
+    assert result.exit_code == 1, result.output
+    assert {"changes-front.png", "changes-back.png"} <= {p.name for p in pictures.iterdir()}
