@@ -221,7 +221,7 @@ def noted(load: Callable[[Table], object], *texts: str) -> Schema:
 def order_schema() -> Schema:
     """Schema of order.toml."""
     made = noted(lambda table: order.order_from(table, base=Path()), ORDER)
-    made["properties"]["board"] |= {"minItems": 1, "maxItems": 2}
+    made["properties"]["board"]["minItems"] = 1
     made["properties"]["silence"]["items"]["properties"]["reason"]["pattern"] = r"\S"
     made["properties"]["tax"]["allOf"] = [
         {

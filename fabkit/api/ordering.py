@@ -50,23 +50,32 @@ def list_parts(
     UsageError
         Boards and order do not belong together.
     """
+    from fabkit.house.order import lead_numbers
     from fabkit.keyboard.ordered import describe_order
     from fabkit.parts.bill import build_bill
     from fabkit.parts.book import load_parts
     from fabkit.parts.model import HALVES, Usage
 
-    designs = as_single(boards)
+    given = as_designs(boards)
+    designs = as_single(given)
     wanted = order_of(designs, order)
     loaded = load_parts(book if book is not None else wanted.parts)
     usage = Usage.of(wanted)
-    said = describe_order(wanted, designs)
-    if len(designs) == 1:
-        bill = build_bill(designs[0], loaded, usage=usage)
-        return dataclasses.replace(bill, name=wanted.name, boards=said)
-    by_use = {o.use: board for o, board in zip(wanted.boards, designs, strict=True)}
-    halves = {half: by_use[half] for half in HALVES}
-    bill = build_bill(halves, loaded, usage=usage)
-    return dataclasses.replace(bill, name=wanted.name, boards=said)
+    leads = lead_numbers(wanted.boards)
+    by_use = {wanted.boards[n].use: designs[n] for n in leads}
+    whole = designs[leads[0]] if len(leads) == 1 else {half: by_use[half] for half in HALVES}
+    bill = build_bill(whole, loaded, usage=usage)
+    unlisted = [
+        f"parts of {one.name} are not listed here: run fabkit parts {one.package}"
+        for number, (one, board) in enumerate(zip(wanted.boards, designs, strict=True))
+        if number not in leads and one.use == "none" and board.components
+    ]
+    return dataclasses.replace(
+        bill,
+        name=wanted.name,
+        boards=describe_order(wanted, given),
+        notices=(*bill.notices, *unlisted),
+    )
 
 
 def quote(
@@ -113,7 +122,7 @@ def quote(
         check(b, sheet, options=dataclasses.replace(judged_by(wanted), use=one.stated))
         for b, one in zip(designs, wanted.boards, strict=True)
     ]
-    facts = _facts(designs, verdicts)
+    facts = _facts(wanted, designs, verdicts)
     priced = price(facts, bill, sheet, wanted, others=others, today=today)
     return dataclasses.replace(priced, boards=describe_order(wanted, designs))
 
@@ -219,7 +228,7 @@ def order(
         order=asked,
         house=house,
         boards=tuple(judged),
-        facts=_facts(boards, [j.result for j in judged]),
+        facts=_facts(asked, boards, [j.result for j in judged]),
         bill=bill,
         costs=costs,
         sources=_sheet_bytes(asked),
@@ -234,13 +243,18 @@ def order(
     )
 
 
-def _facts(boards: Sequence[Board], verdicts: Sequence[CheckResult]) -> tuple[BoardFacts, ...]:
-    """What a house charges by, of each board; the verdicts tell who needs the fine class."""
+def _facts(
+    order: Order, boards: Sequence[Board], verdicts: Sequence[CheckResult]
+) -> tuple[BoardFacts, ...]:
+    """What a house charges by, of each design; the verdicts tell who needs the fine class."""
     from fabkit.costs.facts import facts_from_board, measure_cover
 
     return tuple(
-        facts_from_board(b, copper_cover=measure_cover(b), needs_fine=r.needs_fine)
-        for b, r in zip(boards, verdicts, strict=True)
+        dataclasses.replace(
+            facts_from_board(b, copper_cover=measure_cover(b), needs_fine=r.needs_fine),
+            name=one.name,
+        )
+        for one, b, r in zip(order.boards, boards, verdicts, strict=True)
     )
 
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from fabkit.api.designs import as_single, require_same_count
+from fabkit.api.designs import as_designs, as_single, require_same_count
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
@@ -52,7 +52,8 @@ def list_wiring(
     from fabkit.wiring.model import WiringOptions
     from fabkit.wiring.pintable import load_key_order, load_pins
 
-    designs = as_single(boards)
+    given = as_designs(boards)
+    designs = as_single(given)
     chosen = options or WiringOptions()
     if key_order is not None:
         chosen = replace(chosen, order=load_key_order(Path(key_order)))
@@ -65,7 +66,7 @@ def list_wiring(
         Design(board=board, use=use, table=table) for board, use in zip(designs, uses, strict=True)
     ]
     found = find_wiring(made, chosen, name=order.name if order is not None else "")
-    said = (describe(b, chosen.use or u) for b, u in zip(designs, uses, strict=True))
+    said = (describe(b, chosen.use or u) for b, u in zip(given, uses, strict=True))
     return replace(found, boards=tuple(said))
 
 

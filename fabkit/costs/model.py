@@ -130,9 +130,9 @@ class Offer:
     Parameters
     ----------
     quantity
-        Pieces of each design (or panels).
-    boards
-        Pieces of all designs.
+        Pieces (or panels) of each design that gives halves.
+    pieces
+        Pieces of each design, in the order's order; of plates so many as those halves need.
     halves_made, halves_good, halves_used
         Halves the boards give, those that work (yield), and those that are built.
     halves_wanted
@@ -142,7 +142,7 @@ class Offer:
     """
 
     quantity: int
-    boards: int
+    pieces: tuple[int, ...]
     halves_made: int
     halves_good: int
     halves_used: int
@@ -156,6 +156,11 @@ class Offer:
 
     def __repr__(self) -> str:
         return f"<Offer {self.boards} boards: {self.total} {self.currency.code}>"
+
+    @property
+    def boards(self) -> int:
+        """Pieces of all designs."""
+        return sum(self.pieces)
 
     @cached_property
     def board_total(self) -> Decimal:

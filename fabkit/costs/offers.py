@@ -13,7 +13,7 @@ from fabkit.costs.landed_lines import parts_lines, tax_lines, weigh_parcel
 from fabkit.costs.model import Group, Input, Line, Offer
 from fabkit.errors import UsageError
 from fabkit.house.money import Currency, find_currency
-from fabkit.house.order import Order
+from fabkit.house.order import Order, lead_numbers
 from fabkit.house.sheet import House
 from fabkit.parts.model import Bill, Plan
 
@@ -30,15 +30,18 @@ class Design:
     facts
         Of one piece (a board, or a panel).
     halves
-        Halves one piece gives.
+        Halves one piece gives; 0 for a plate that goes with them.
     designs, panel
         As in :class:`Job`.
+    beside
+        Of a plate or another board beside those that give the halves: how many in one keyboard.
     """
 
     facts: BoardFacts
     halves: int
     designs: int = 1
     panel: bool = False
+    beside: int = 0
 
 
 def designs_of(facts: Sequence[BoardFacts], order: Order) -> tuple[Design, ...]:
@@ -54,23 +57,56 @@ def designs_of(facts: Sequence[BoardFacts], order: Order) -> tuple[Design, ...]:
             f"{len(order.boards)} boards are ordered, but {len(facts)} were measured",
             hint="give the facts of each [[board]] of the order, in its order",
         )
+    leads = lead_numbers(order.boards)
     return tuple(
-        Design(facts=f, halves=b.halves * f.boards, panel=f.boards > 1)
-        for f, b in zip(facts, order.boards, strict=True)
+        Design(
+            facts=f,
+            halves=b.halves * f.boards if number in leads else 0,
+            panel=f.boards > 1,
+            beside=0 if number in leads else b.per_keyboard,
+        )
+        for number, (f, b) in enumerate(zip(facts, order.boards, strict=True))
     )
 
 
 def pieces_needed(designs: Sequence[Design], order: Order) -> int:
     """Pieces of each design that give the wanted halves, after the expected failures."""
     halves = order.halves_wanted
-    if len(designs) > 1:  # a spare half may be a left or a right one
+    if sum(d.halves > 0 for d in designs) > 1:  # a spare half may be a left or a right one
         halves = 2 * (order.keyboards + -(-order.spare_halves // 2))
-    per_round = sum(d.halves for d in designs)
-    good = -(-halves // per_round)
+    return _with_failures(-(-halves // sum(d.halves for d in designs)), order)
+
+
+def _with_failures(good: int, order: Order) -> int:
+    """Fewest pieces of which so many are expected to be good."""
     least = int((good / order.good_share).to_integral_value(rounding=ROUND_CEILING))
     while int(least * order.good_share) < good:
         least += 1
     return least
+
+
+def good_halves(designs: Sequence[Design], quantity: int, order: Order) -> int:
+    """Halves of the pieces that are expected to be good."""
+    return sum(d.halves for d in designs) * int(quantity * order.good_share)
+
+
+def jobs_of(designs: Sequence[Design], quantity: int, house: House, order: Order) -> list[Job]:
+    """What is ordered of each design for a quantity of those that give the halves.
+
+    Plates are ordered for the halves that are built, not for boards left over.
+    """
+    halves = min(good_halves(designs, quantity, order), order.halves_wanted)
+
+    def pieces(design: Design) -> int:
+        if not design.beside:
+            return quantity
+        boards = -(-design.beside * halves // 2)
+        needed = _with_failures(-(-boards // design.facts.boards), order)
+        return house.next_quantity(max(1, needed))
+
+    return [
+        Job(facts=d.facts, quantity=pieces(d), designs=d.designs, panel=d.panel) for d in designs
+    ]
 
 
 def target_currency(house: House, order: Order) -> Currency:
@@ -115,7 +151,7 @@ def price_quantity(
     bill: Bill | None = None,
     plan: Plan | None = None,
 ) -> Offer:
-    """Price one quantity of each design.
+    """Price one quantity of the designs that give the halves, and the plates that go with it.
 
     Parameters
     ----------
@@ -130,13 +166,11 @@ def price_quantity(
     rates = rates_of(house)
     target = target_currency(house, order)
     exchange = exchange_to(rates.currency, target, order)
-    jobs = [
-        Job(facts=d.facts, quantity=quantity, designs=d.designs, panel=d.panel) for d in designs
-    ]
+    jobs = jobs_of(designs, quantity, house, order)
     lines = [
         Line(
             key=f"boards {i}" if len(jobs) > 1 else "boards",
-            title=f"{quantity} x {job.facts.name}",
+            title=f"{job.quantity} x {job.facts.name}",
             group=Group.BOARDS,
             elements=board_elements(job, house, order.choice),
             invoice=rates.currency,
@@ -164,10 +198,10 @@ def price_quantity(
         at_rate = exchange_to(bill.currency, target, order) if chosen.purchases else None
         lines.extend(parts_lines(bill, chosen, order.tax, target, at_rate))
     made = sum(d.halves for d in designs) * quantity
-    good = sum(int(d.halves * int(quantity * order.good_share)) for d in designs)
+    good = good_halves(designs, quantity, order)
     return Offer(
         quantity=quantity,
-        boards=quantity * len(designs),
+        pieces=tuple(job.quantity for job in jobs),
         halves_made=made,
         halves_good=good,
         halves_used=min(good, order.halves_wanted),

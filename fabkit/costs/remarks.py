@@ -7,11 +7,11 @@ from datetime import date
 from decimal import Decimal
 
 from fabkit.costs import rules
-from fabkit.costs.board_line import Job, rates_of
+from fabkit.costs.board_line import rates_of
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.landed_lines import weigh_parcel
 from fabkit.costs.model import Offer
-from fabkit.costs.offers import Design
+from fabkit.costs.offers import Design, jobs_of
 from fabkit.findings import Finding
 from fabkit.house.order import Order
 from fabkit.house.sheet import House
@@ -133,7 +133,7 @@ def offer_remarks(
                 f"{offer.quantity} cost {offer.currency.format(offer.total)}",
                 advice=f"Order {best.quantity}.",
             )
-        jobs = [Job(facts=d.facts, quantity=offer.quantity, designs=d.designs) for d in designs]
+        jobs = jobs_of(designs, offer.quantity, house, order)
         parcel = weigh_parcel(jobs, house, rates, order)
         if parcel.parcels > 1:
             yield Finding.of(

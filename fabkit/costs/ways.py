@@ -9,7 +9,13 @@ from decimal import Decimal
 from fabkit.costs.board_line import Unpriced
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import Offer, Way, WayKey
-from fabkit.costs.offers import Design, curve_quantities, pieces_needed, price_quantity
+from fabkit.costs.offers import (
+    Design,
+    curve_quantities,
+    designs_of,
+    pieces_needed,
+    price_quantity,
+)
 from fabkit.house.order import Order
 from fabkit.house.sheet import House
 from fabkit.parts.model import Bill
@@ -63,14 +69,17 @@ def panel_of(boards: Sequence[BoardFacts], gap_mm: Decimal, *, stacked: bool) ->
 def compare_ways(
     facts: Sequence[BoardFacts], *, house: House, order: Order, bill: Bill | None
 ) -> tuple[Way, ...]:
-    """Price each way to make the pair, cheapest quantity each; the same parts in all.
+    """Price each way to make the pair, cheapest quantity each; the same parts and plates in all.
 
     The ways not ordered are estimates: they suppose boards of the measured size.
     """
-    if order.boards[0].use not in ("reversible", "left", "right"):
+    if order.leads[0].use not in ("reversible", "left", "right"):
         return ()
-    left, right = facts[0], facts[-1]
-    bigger = max(facts, key=lambda f: f.width_mm * f.height_mm)
+    designs = designs_of(facts, order)
+    halves = [d.facts for d in designs if not d.beside]
+    beside = tuple(d for d in designs if d.beside)
+    left, right = halves[0], halves[-1]
+    bigger = max(halves, key=lambda f: f.width_mm * f.height_mm)
     gap = Decimal(str(house.limit("panel_gap_mm").value))
     panels = [panel_of((left, right), gap, stacked=s) for s in (False, True)]
     ordered: WayKey = "reversible" if order.reversible else "two designs"
@@ -89,7 +98,8 @@ def compare_ways(
     ]
     found = []
     for key, title, choices in ways:
-        offer, reason = _best(choices, house=house, order=order, bill=bill)
+        whole = [(*made, *beside) for made in choices]
+        offer, reason = _best(whole, house=house, order=order, bill=bill)
         found.append(Way(key=key, title=title, offer=offer, ordered=key == ordered, reason=reason))
     return tuple(found)
 

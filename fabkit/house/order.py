@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from decimal import Decimal
@@ -19,6 +19,9 @@ BoardUse = Literal["reversible", "left", "right", "both", "whole", "plate", "non
 split, a plate without copper, or no keyboard at all."""
 
 BOARD_USES: Final[tuple[BoardUse, ...]] = get_args(BoardUse)
+
+BESIDE: Final[frozenset[BoardUse]] = frozenset(("plate", "none"))
+"""Such boards go with the boards that give the halves; alone, they are what is ordered."""
 
 ALL_IN_ONE: Final[frozenset[BoardUse]] = frozenset(("both", "whole", "none"))
 """One such board is all the boards of one keyboard."""
@@ -45,9 +48,10 @@ class OrderedBoard:
         What one board is by the user's word; None leaves it to its files.
     use, halves, per_keyboard
         What one board is, halves it gives, and boards of it in one keyboard: as stated, else as
-        its files show once they are read (:mod:`fabkit.keyboard.ordered`).
+        its files show once they are read (:mod:`fabkit.keyboard.ordered`).  Halves of a plate are
+        those it serves; they count only where no circuit board is ordered.
     counted
-        Whether the user stated ``halves`` and ``per_keyboard``.
+        Whether the user stated ``halves`` or ``per_keyboard``.
     roles
         What the user states of files that do not say themselves what they are, by file name.
     """
@@ -148,7 +152,7 @@ class Order:
     Parameters
     ----------
     boards
-        Designs; one reversible, or left and right.
+        Designs: what gives the halves (one board, or left and right), and plates beside it.
     keyboards, spare_halves
         Whole keyboards wanted, and halves on top.
     quantities
@@ -198,9 +202,19 @@ class Order:
         return 2 * self.keyboards + self.spare_halves
 
     @property
+    def leads(self) -> tuple[OrderedBoard, ...]:
+        """The designs that give the halves, as :func:`lead_numbers` tells them."""
+        return tuple(self.boards[n] for n in lead_numbers(self.boards))
+
+    @property
     def reversible(self) -> bool:
         """Whether one design makes either half."""
-        return len(self.boards) == 1 and self.boards[0].use == "reversible"
+        return [one.use for one in self.leads] == ["reversible"]
+
+
+def lead_numbers(boards: Sequence[OrderedBoard]) -> tuple[int, ...]:
+    """Positions of the boards that give the halves; of the first where all are plates."""
+    return tuple(n for n, one in enumerate(boards) if one.use not in BESIDE) or (0,)
 
 
 def ordered_board(
@@ -226,6 +240,35 @@ def boards_of(use: BoardUse) -> int:
     return 2 if use in ("reversible", "plate") else 1
 
 
+def package_stem(package: Path) -> str:
+    """Name of a folder, or of a file without its ending; the dots of a version stay.
+
+    >>> package_stem(Path("v2.2")), package_stem(Path("wheatear-v2.2.zip"))
+    ('v2.2', 'wheatear-v2.2')
+    """
+    ended = package.suffix.casefold() == ".zip" or package.is_file()
+    return package.stem if ended else package.name
+
+
+def design_name(keyboard: str, package: Path, use: str = "") -> str:
+    """Name of one of several designs: the keyboard's, with what this one is.
+
+    Parameters
+    ----------
+    keyboard
+        Name of the order.
+    package
+        Tells designs apart that are the same.
+    use
+        What it is, where no other design of the order is the same.
+
+    >>> design_name("wheatear", Path("left.zip")), design_name("wheatear", Path("wheatear-l.zip"))
+    ('wheatear-left', 'wheatear-l')
+    """
+    part = use or package_stem(package)
+    return part if part.casefold().startswith(keyboard.casefold()) else f"{keyboard}-{part}"
+
+
 def load_order(path: Path | str) -> Order:
     """Load an order file; paths in it are relative to it.
 
@@ -243,8 +286,9 @@ def load_order(path: Path | str) -> Order:
 def order_for(package: Path | str, *, keyboards: int = 1, use: BoardUse | None = None) -> Order:
     """The order of a bare package: one design, everything else as defaults."""
     path = Path(package)
-    board = ordered_board(path, name=path.stem, use=use)
-    return Order(name=path.stem, file="", invented=False, boards=(board,), keyboards=keyboards)
+    name = package_stem(path)
+    board = ordered_board(path, name=name, use=use)
+    return Order(name=name, file="", invented=False, boards=(board,), keyboards=keyboards)
 
 
 def order_from(table: Table, *, base: Path) -> Order:
@@ -302,8 +346,10 @@ def load_spares(table: Table, key: str) -> dict[str, SpareRule]:
 
 def _boards(table: Table, base: Path) -> tuple[OrderedBoard, ...]:
     rows = table.tables("board")
-    if not 1 <= len(rows) <= 2:
-        raise table.error("board", f"{len(rows)} boards", expected="one design, or left and right")
+    if not rows:
+        raise table.error("board", "no boards", expected="a [[board]] for each design")
+    keyboard = table.text("name")
+    said = [row.text("is", None, choices=BOARD_USES) for row in rows if "side" not in row]
     boards = []
     for row in rows:
         if "side" in row:
@@ -312,9 +358,11 @@ def _boards(table: Table, base: Path) -> tuple[OrderedBoard, ...]:
         use: BoardUse = stated or "reversible"
         counted = "halves" in row or "per_keyboard" in row
         package = row.text("package")
+        alone = said.count(stated) == 1
+        usual = design_name(keyboard, Path(package), stated if stated and alone else "")
         board = OrderedBoard(
             package=base / package,
-            name=row.text("name", Path(package).stem),
+            name=row.text("name", usual if len(rows) > 1 else keyboard),
             stated=stated,
             use=use,
             counted=counted,
@@ -324,24 +372,51 @@ def _boards(table: Table, base: Path) -> tuple[OrderedBoard, ...]:
         )
         row.done()
         boards.append(board)
-    if len(boards) == 2 and {b.use for b in boards} != {"left", "right"}:
-        raise rows[1].error(
-            "is",
-            "two designs must be one left and one right half",
+    # What the files still have to tell is looked at when they have been read.
+    wrong = find_wrong_count(boards) if None not in said else None
+    if wrong is not None:
+        raise rows[wrong.number].error(wrong.key, wrong.message, expected=wrong.expected)
+    return tuple(boards)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WrongCount:
+    """Why the boards of an order do not make keyboards: which board and key, and what would."""
+
+    number: int
+    key: str
+    message: str
+    expected: str
+
+
+def find_wrong_count(boards: Sequence[OrderedBoard]) -> WrongCount | None:
+    """Whether the boards of one keyboard give two halves; None when they do."""
+    numbers = lead_numbers(boards)
+    leads = [boards[n] for n in numbers]
+    uses = [one.use for one in leads]
+    if len(leads) == 2 and set(uses) != {"left", "right"}:
+        return WrongCount(
+            number=numbers[1],
+            key="is",
+            message="two designs must be one left and one right half",
             expected='is = "left" in one [[board]] and is = "right" in the other',
         )
-    if len(boards) == 1 and boards[0].use in ("left", "right"):
-        raise rows[0].error(
-            "is", "the other half is missing", expected="a second [[board]], or is = reversible"
+    if len(leads) == 1 and leads[0].stated in ("left", "right"):
+        return WrongCount(
+            number=numbers[0],
+            key="is",
+            message="the other half is missing",
+            expected="a second [[board]], or is = reversible",
         )
-    made = sum(b.halves * b.per_keyboard for b in boards)
+    made = sum(one.halves * one.per_keyboard for one in leads)
     if made != 2:
-        raise rows[0].error(
-            "per_keyboard",
-            f"the boards of one keyboard give {made} halves",
+        return WrongCount(
+            number=numbers[0],
+            key="per_keyboard",
+            message=f"the boards of one keyboard give {made} halves",
             expected="halves x per_keyboard adding up to 2",
         )
-    return tuple(boards)
+    return None
 
 
 def _roles(table: Table) -> dict[str, str]:

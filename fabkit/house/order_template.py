@@ -14,9 +14,9 @@ _TEXT = """\
 format = 1
 name = {name}
 
-# One design that makes either half (reversible), two boards a keyboard; or two [[board]] tables
-# with is = "left" and is = "right", one of each a keyboard; or one with is = "both" (both halves),
-# "whole" (a keyboard that is not split), "plate" or "none" (no keyboard).
+# One [[board]] for each design.  The halves are given by one that makes either half ("reversible",
+# two boards a keyboard), by a "left" and a "right" one, or by one that is "both" halves or a
+# "whole" keyboard.  Others may go with them: "plate" (switch plate, bottom plate) or "none".
 {boards}[want]
 keyboards = {keyboards}
 # spare_halves = 0

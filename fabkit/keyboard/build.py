@@ -87,8 +87,16 @@ def describe(board: Board, stated: Use | None = None, *, name: str = "") -> Boar
         contradiction=hands.contradiction,
         keys=keyboard.counts,
         groups=tuple((g.hand, g.face_up, keyboard.group_counts(g)) for g in hands.groups),
-        headline=headline(keyboard),
+        headline=_on_piece(board, headline(keyboard)),
     )
+
+
+def _on_piece(board: Board, words: str) -> str:
+    """A headline that says how many such boards one piece holds."""
+    panel = board.panel
+    if panel is None or not panel.equal or panel.count == 1:
+        return words
+    return f"panel of {panel.count} boards, each: {words}"
 
 
 def headline(keyboard: Keyboard) -> str:

@@ -205,8 +205,9 @@ def state(keys: Sequence[Key], found: Hands, use: Use) -> Hands:
     if use not in get_args(Use):
         raise ValueError(f"{use!r} is no use of a board")
     said = replace(found, stated_by="user", why="you said so")
-    if use == found.use:
-        return said
+    # A plate without openings for switches, such as a bottom plate, is a plate all the same.
+    if use == found.use or (use == "plate" and found.use == "none"):
+        return replace(said, use=use)
     seen = USE_WORDS[found.use]
     contradiction = f"you say {USE_WORDS[use]}; the files show {seen}: {found.why}"
     return replace(_as_said(keys, found, use), contradiction=contradiction)

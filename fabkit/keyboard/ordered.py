@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from fabkit.board.model import Board
-from fabkit.house.order import Order, OrderedBoard, boards_of, halves_of
+from fabkit.errors import UsageError
+from fabkit.house.order import BESIDE, Order, OrderedBoard, find_wrong_count, halves_of
 from fabkit.keyboard.build import describe, find_keyboard
 from fabkit.keyboard.model import BoardIs, Hands
 
@@ -25,28 +26,50 @@ def settle_uses(order: Order, boards: Sequence[Board]) -> Order:
     -------
     Order
         With use, halves and boards per keyboard of every design settled.  A lone half for one
-        hand is counted as if the other hand's half were a design of the same price.
+        hand is counted as if the other hand's half were a design of the same price; a half or
+        plate with its counterpart for the other hand counts once a keyboard.
+
+    Raises
+    ------
+    UsageError
+        The boards of one keyboard do not give two halves.
     """
-    settled = [_settle(one, board) for one, board in zip(order.boards, boards, strict=True)]
+    hands = [find_keyboard(board, one.stated).hands for one, board in _pairs(order, boards)]
+    sides = [(_is_half(h), h.groups[0].hand if len(h.groups) == 1 else "") for h in hands]
+    settled = []
+    for (one, _), found, (half, hand) in zip(_pairs(order, boards), hands, sides, strict=True):
+        if one.stated is None:
+            one = replace(one, use=found.use)
+        if not one.counted and (one.stated is None or one.use == "plate"):
+            halves = _halves_of(found)
+            paired = hand in _OTHER and (half, _OTHER[hand]) in sides
+            once = one.use == "none" or (paired and halves == 1)
+            one = replace(one, halves=halves, per_keyboard=1 if once else 2 // halves)
+        settled.append(one)
+    wrong = find_wrong_count(settled)
+    if wrong is not None:
+        name = settled[wrong.number].name
+        raise UsageError(
+            f"{order.name}: {wrong.message} ({name})", hint=f"expected {wrong.expected}"
+        )
     return replace(order, boards=tuple(settled))
 
 
-def _settle(one: OrderedBoard, board: Board) -> OrderedBoard:
-    if one.stated is not None or one.counted:
-        return one
-    hands = find_keyboard(board).hands
-    halves = _halves_of(hands)
-    return replace(
-        one,
-        use=hands.use,
-        halves=halves,
-        per_keyboard=boards_of(hands.use) if hands.use == "none" else 2 // halves,
-    )
+_OTHER = {"left": "right", "right": "left"}
+
+
+def _pairs(order: Order, boards: Sequence[Board]) -> Iterator[tuple[OrderedBoard, Board]]:
+    return zip(order.boards, boards, strict=True)
+
+
+def _is_half(hands: Hands) -> bool:
+    """Whether a board is a circuit board rather than a plate."""
+    return hands.use not in BESIDE
 
 
 def _halves_of(hands: Hands) -> int:
     """Halves one board serves; a plate serves those its openings are for."""
-    if hands.use == "plate":
+    if hands.use == "plate" and hands.groups:
         return 2 if len(hands.groups) == 2 or hands.groups[0].hand == "whole" else 1
     return hands.halves or halves_of(hands.use)
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final, Literal
 from fabkit.board.model import Board, Layer
 from fabkit.errors import UsageError
 from fabkit.findings import Finding
-from fabkit.house.order import BoardUse, Order
+from fabkit.house.order import BESIDE, BoardUse, Order
 from fabkit.preview.options import PreviewOptions
 from fabkit.units import format_number
 
@@ -244,16 +244,18 @@ def _find_net(known: Sequence[str], name: str) -> str:
 
 
 def paper_halves(boards: Sequence[Board], order: Order) -> tuple[PaperHalf, ...]:
-    """What each hand gets, face up as used: two halves, or the one board that holds both."""
+    """What each hand gets, face up as used: two halves, or the one board that holds both.
+
+    A plate lies over or under a board that is drawn anyway.
+    """
+    from fabkit.keyboard.build import find_keyboard
     from fabkit.preview.paper import halves_of
 
-    halves = tuple(
-        half
-        for board, one in zip(boards, order.boards, strict=True)
-        for half in halves_of(board, one.stated)
-    )
+    pairs = [(board, one.stated) for board, one in zip(boards, order.boards, strict=True)]
+    leads = [p for p in pairs if find_keyboard(*p).hands.use not in BESIDE] or pairs
+    halves = tuple(half for board, stated in leads for half in halves_of(board, stated))
     # A half whose other half is ordered beside it need not be turned over.
-    return halves if len(boards) == 1 else tuple(replace(half, note="") for half in halves)
+    return halves if len(leads) == 1 else tuple(replace(half, note="") for half in halves)
 
 
 def paper_notes(halves: Sequence[PaperHalf]) -> tuple[str, ...]:

@@ -177,6 +177,7 @@ def offer_record(offer: Offer) -> Record:
     return {
         "quantity": offer.quantity,
         "boards": offer.boards,
+        "pieces": list(offer.pieces),
         "allowed": offer.allowed,
         "covers_need": offer.covers,
         "keyboards_possible": offer.keyboards_possible,

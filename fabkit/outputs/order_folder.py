@@ -124,14 +124,17 @@ def write_order(
     costs = money_records.cost_record(contents.costs)
     with new_folder(folder, carry=carry) as part:
         boards = []
-        for judged, keyboard in zip(contents.boards, costs["boards"], strict=True):
+        for number, judged in enumerate(contents.boards):
+            keyboard = costs["boards"][number]
             stem = stem_of(contents.order, judged.ordered)
             prefix = f"{stem}-" if len(contents.boards) > 1 else ""
             tell(f"drawing {judged.ordered.name}")
             _write(part, prefix, _board_files(contents, judged))
             tell(f"packing {judged.ordered.name}")
             target = part / f"{stem}.zip"
-            boards.append(_pack(contents, judged, target, keyboard, reopen=reopen))
+            boards.append(
+                _pack(contents, judged, target, keyboard, _pieces(contents, number), reopen=reopen)
+            )
         tell("writing the sheets")
         _write(part, "", {**sheets.parts_files(bill), **sheets.cost_files(costs)})
         _write(part, "", _workbook_files(contents))
@@ -241,6 +244,7 @@ def _pack(
     judged: JudgedBoard,
     target: Path,
     keyboard: Record,
+    quantity: int | None,
     *,
     reopen: Callable[[Path], Board],
 ) -> Record:
@@ -253,7 +257,7 @@ def _pack(
         finish=choice.finish,
         lead_time=choice.lead_time,
         extras=choice.extras,
-        quantity=_quantity(contents),
+        quantity=quantity,
     )
     record: Record = {
         "board": judged.ordered.name,
@@ -272,19 +276,23 @@ def _pack(
     return {**record, "zip": {**made, "path": target.name}, "accepted": accepted}
 
 
-def _quantity(contents: OrderContents) -> int | None:
-    """Boards to order: the one quantity asked for, else the cheapest that covers the need."""
-    asked = contents.order.quantities
-    if len(asked) == 1:
-        return asked[0]
-    return contents.costs.best.quantity if contents.costs.best else None
+def _pieces(contents: OrderContents, number: int) -> int | None:
+    """Pieces of a design to order: for the one quantity asked for, else for the cheapest."""
+    costs = contents.costs
+    one = len(contents.order.quantities) == 1 and costs.offers
+    chosen = costs.offers[0] if one else costs.best
+    return chosen.pieces[number] if chosen else None
 
 
 def stem_of(order: Order, ordered: OrderedBoard) -> str:
     """Stem of a design's files, different for each design of the order."""
-    stems = [file_stem(o.name).casefold() for o in order.boards]
     stem = file_stem(ordered.name)
-    return stem if stems.count(stem.casefold()) == 1 else f"{stem}-{ordered.use}"
+    alike = [o for o in order.boards if file_stem(o.name).casefold() == stem.casefold()]
+    if len(alike) == 1:
+        return stem
+    named = f"{stem}-{ordered.use}"
+    same = [o for o in alike if o.use == ordered.use]
+    return named if len(same) == 1 else f"{named}-{same.index(ordered) + 1}"
 
 
 def _manifest(contents: OrderContents, boards: list[Record], part: Path, costs: Record) -> Record:

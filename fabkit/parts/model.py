@@ -68,7 +68,7 @@ class Usage:
     def of(cls, order: Order) -> Usage:
         """Usage of an order."""
         return cls(
-            use=order.boards[0].stated,
+            use=order.leads[0].stated,
             keyboards=order.keyboards,
             spare_halves=order.spare_halves,
             spares=order.spares,

@@ -10,6 +10,7 @@ import numpy as np
 
 from fabkit.board.model import Board
 from fabkit.findings import Finding, Place
+from fabkit.house.order import BESIDE
 from fabkit.keyboard.build import find_keyboard, headline
 from fabkit.keyboard.grid import RULE, key_pitch
 from fabkit.keyboard.model import Hand, Use
@@ -70,7 +71,9 @@ def find_wiring(
         board = design.board
         keyboard = find_keyboard(board, wanted.use or design.use)
         # Most of the work is to trace the copper: not for a board that has no key to wire.
-        if not keyboard.keys or keyboard.hands.use in ("none", "plate"):
+        if not keyboard.keys or keyboard.hands.use in BESIDE:
+            if len(designs) > 1 and keyboard.hands.use in BESIDE:
+                continue
             message = f"no keys to wire on {board.name}: {headline(keyboard)}"
             problems.append(Finding.of(rules.NO_KEYS, message, Place(file=board.name)))
             continue

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date
 from decimal import Decimal
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -26,6 +27,7 @@ from fabkit.house.order import (
     OrderedBoard,
     Tax,
     order_for,
+    ordered_board,
 )
 from fabkit.house.sheet import House
 from fabkit.house.table import parse_sheet
@@ -457,3 +459,39 @@ def test_same_input_same_sheet() -> None:
     assert digest(quote(facts(), None, HOUSE, order())) == digest(
         quote(facts(), None, load_house(), order())
     )
+
+
+def plated(**changes: object) -> Order:
+    """Two keyboards of boards with both halves, and two bottom plates each."""
+    both = ordered_board(Path("both"), name="both", use="both")
+    plate = replace(ordered_board(Path("plate"), name="plate", use="plate"), per_keyboard=2)
+    return replace(order(boards=(plate, both)), **changes)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("keyboards", "spare_halves", "quantity", "plates"),
+    # By hand, at a minimum and step of 5: two plates for each keyboard that is built.
+    [(2, 0, 5, 5), (2, 0, 20, 5), (3, 0, 5, 10), (5, 0, 5, 10), (5, 1, 10, 15), (9, 0, 5, 10)],
+)
+def test_plates_are_ordered_for_the_halves_that_are_built(
+    keyboards: int, spare_halves: int, quantity: int, plates: int
+) -> None:
+    """Five boards with both halves of which two are built need four plates, and five are sold."""
+    wanted = plated(keyboards=keyboards, spare_halves=spare_halves)
+    designs = designs_of([facts(), facts("190")], wanted)
+    offer = price_quantity(designs, quantity, house=HOUSE, order=wanted)
+
+    assert offer.pieces == (plates, quantity)
+    assert offer.boards == plates + quantity
+    assert offer.halves_made == 2 * quantity
+
+
+def test_a_plate_costs_what_it_costs_alone() -> None:
+    """The line of a plate is that of a plain board of its size and number."""
+    wanted = plated()
+    sheet = quote([facts(), facts("190")], None, HOUSE, wanted)
+    alone = quote(facts(), None, HOUSE, order(quantities=(5,)))
+    assert sheet.best is not None
+
+    assert sheet.best.lines[0].amount == alone.offers[0].lines[0].amount
+    assert not sheet.ways

@@ -67,6 +67,25 @@ PAIR = PLAIN.replace(
 )
 
 
+WITH_PLATES = """
+format = 1
+name = "Wheatear"
+[[board]]
+package = "plates/top.zip"
+is = "plate"
+[[board]]
+package = "left"
+is = "left"
+[[board]]
+package = "right"
+is = "right"
+[[board]]
+package = "plates/wheatear-bottom.v2"
+is = "plate"
+per_keyboard = 4
+"""
+
+
 def test_left_and_right_pair() -> None:
     """Two designs are one left and one right, one of each a keyboard."""
     order = load_text(PAIR)
@@ -85,6 +104,8 @@ def test_left_and_right_pair() -> None:
             "board[2].is",
             "one left and one right",
         ),
+        (WITH_PLATES.replace('is = "right"', 'is = "plate"'), "board[2].is", "other half"),
+        (WITH_PLATES.replace('is = "right"', 'is = "none"'), "board[2].is", "other half"),
         (PLAIN.replace("keyboards = 2", "keyboards = 0", 1), "want.keyboards", "too small"),
         (PLAIN.replace("# halves = 1", "halves = 3"), "board[1].per_keyboard", "6 halves"),
         (
@@ -109,3 +130,31 @@ def test_mistakes_are_pointed_at(text: str, key: str, words: str) -> None:
     assert words in caught.value.message
     assert caught.value.line is not None
     assert caught.value.expected
+
+
+def test_plates_go_with_the_boards_that_give_the_halves() -> None:
+    """Any number of plates may stand beside a pair; they give no halves of their own."""
+    order = load_text(WITH_PLATES)
+
+    assert [one.use for one in order.leads] == ["left", "right"]
+    assert order.boards[3].per_keyboard == 4
+
+
+def test_designs_are_named_after_the_keyboard() -> None:
+    """A zip called left.zip tells a board house nothing."""
+    names = [one.name for one in load_text(WITH_PLATES).boards]
+
+    assert names == ["Wheatear-top", "Wheatear-left", "Wheatear-right", "wheatear-bottom.v2"]
+
+
+def test_a_version_keeps_its_dots() -> None:
+    """v2.2 is not v2."""
+    assert order_for("boards/v2.2").name == "v2.2"
+    assert order_for("boards/v2.2.zip").boards[0].name == "v2.2"
+
+
+def test_what_files_must_tell_is_counted_later() -> None:
+    """Without `is` the counts cannot be wrong before the files are read."""
+    order = load_text(WITH_PLATES.replace('is = "right"', "").replace('is = "plate"', ""))
+
+    assert [one.stated for one in order.boards] == [None, "left", None, None]

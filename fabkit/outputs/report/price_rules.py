@@ -22,6 +22,7 @@ from fabkit.costs.offers import (
     curve_quantities,
     designs_of,
     exchange_to,
+    jobs_of,
     pieces_needed,
     price_quantity,
     target_currency,
@@ -68,6 +69,7 @@ def price_rules(
     need = pieces_needed(designs, order)
     quantities = curve_quantities(need, house)
     quantities = tuple(q for q in quantities if house.allowed(q))
+    ordered = {q: jobs_of(designs, q, house, order) for q in quantities}
     rates, target = rates_of(house), target_currency(house, order)
     exchange = exchange_to(rates.currency, target, order)
     choices, refused = _choices(designs[0].facts, quantities[0], house, order)
@@ -92,6 +94,7 @@ def price_rules(
         "ranges": _ranges(rates),
         "jobs": [
             _job(design, k, len(designs), choices, house, order)
+            | {"pieces": {str(q): jobs[k - 1].quantity for q, jobs in ordered.items()}}
             for k, design in enumerate(designs, start=1)
         ],
         "parcel": _parcel(rates),

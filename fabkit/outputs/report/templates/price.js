@@ -35,11 +35,16 @@ function boardTerms(rules, job, choice, quantity) {
   return [...found, ...[...names].map((name) => job.extras[name])];
 }
 
+function boardsOf(rules, quantity) {
+  return rules.jobs.reduce((sum, job) => sum + job.pieces[quantity], 0);
+}
+
 function weigh(rules, choice, quantity) {
-  const pieces = Decimal.whole(quantity);
   const parcel = rules.parcel;
   const grams = rules.jobs.map((job) =>
-    Decimal.of(job.grams[choice.thickness_mm + "|" + choice.copper_oz]).times(pieces)
+    Decimal.of(job.grams[choice.thickness_mm + "|" + choice.copper_oz]).times(
+      Decimal.whole(job.pieces[quantity])
+    )
   );
   const boards = grams.reduce((a, b) => a.plus(b), ZERO);
   let weight = boards
@@ -50,7 +55,7 @@ function weigh(rules, choice, quantity) {
     const longest = FUNCTIONS.max(sides.map(FUNCTIONS.max));
     const widest = FUNCTIONS.max(sides.map(FUNCTIONS.min));
     const stack = Decimal.of(choice.thickness_mm)
-      .times(Decimal.whole(quantity * rules.jobs.length))
+      .times(Decimal.whole(boardsOf(rules, quantity)))
       .plus(Decimal.of(parcel.stack_height_mm));
     const thousand = Decimal.whole(1000);
     const volumetric = longest
@@ -82,16 +87,17 @@ function priceOrder(rules, choice, quantity) {
     if (rules.exchange === null) return paid;
     return roundMoney(paid.times(Decimal.of(rules.exchange)), rules.currency);
   };
-  const given = { pieces: Decimal.whole(quantity) };
   for (const job of rules.jobs) {
-    const terms = boardTerms(rules, job, choice, quantity);
+    const pieces = job.pieces[quantity];
+    const given = { pieces: Decimal.whole(pieces) };
+    const terms = boardTerms(rules, job, choice, pieces);
     const exact = terms.reduce((sum, term) => sum.plus(termValue(term, given, amounts)), ZERO);
-    add(job.key, quantity + " × " + job.name, "boards", invoiced(exact));
+    add(job.key, pieces + " × " + job.name, "boards", invoiced(exact));
   }
   const parcel = weigh(rules, choice, quantity);
   add("shipping", "shipping of the boards", "shipping of the boards", invoiced(parcel.price));
   for (const line of rules.tax) {
-    const values = line.terms.map((term) => termValue(term, given, amounts));
+    const values = line.terms.map((term) => termValue(term, {}, amounts));
     const exact = values.reduce((a, b) => a.plus(b), ZERO);
     const amount = line.whole_units ? exact.floor() : roundMoney(exact, rules.currency);
     add(line.key, line.title, line.group, amount);
@@ -117,7 +123,7 @@ function halvesOf(rules, quantity, boardTotal, partsTotal) {
   const good = rules.jobs.reduce((n, job) => n + job.halves * goodPieces.number(), 0);
   const wanted = rules.halves_wanted;
   const used = Math.min(good, wanted);
-  const boards = quantity * rules.jobs.length;
+  const boards = boardsOf(rules, quantity);
   const bare = used ? boardTotal.over(Decimal.whole(used)) : null;
   const perHalf = bare && bare.plus(partsTotal.over(Decimal.whole(wanted)));
   return {
