@@ -41,7 +41,7 @@ def test_a_list_says_what_it_lacks(folder: str, words: list[str]):
     assert all(word in text for word, text in zip(words, told, strict=True))
 
 
-def test_a_place_that_takes_either_is_counted_one_way_and_says_so():
+def test_a_place_that_takes_either_is_counted_once():
     """Holes for a socket and for soldered pins at every key (places: common practice)."""
     rows = []
     for x, y in [(20.0 * c, 20.0 * r) for c in range(4) for r in range(2)]:

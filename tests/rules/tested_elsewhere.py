@@ -65,7 +65,7 @@ TESTS = {
         "checks/test_geometry_rules.py::test_foreign_inner_copper_beside_a_plated_hole"
     ),
     "half/contradicted": "checks/test_half_count.py::test_a_word_that_the_files_contradict_is_told",
-    "parts/choice": "parts/test_parts_remarks.py::test_a_place_that_takes_either_is_counted_one_way_and_says_so",
+    "parts/choice": "parts/test_parts_remarks.py::test_a_place_that_takes_either_is_counted_once",
     "parts/incomplete": "parts/test_parts_remarks.py::test_a_list_says_what_it_lacks",
     "half/pair": "checks/test_pair_of_halves.py::test_mirrored_halves_are_a_pair",
     "half/pair-unrelated": "checks/test_pair_of_halves.py::test_another_board_is_no_pair",
