@@ -1,4 +1,7 @@
-"""Standard input and output in the place of a file, named ``-`` as utilities do (POSIX 12.2)."""
+"""Standard input and output in the place of a file, named ``-`` as utilities do (POSIX 12.2).
+
+And what text may hold that is printed.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +13,15 @@ from fabkit.errors import UnreadableInput
 
 STANDARD_STREAM: Final = Path("-")
 """Standard input where a file is read, standard output where one is written."""
+
+
+def clean(text: object) -> str:
+    """Text without control characters.
+
+    >>> clean("red\\x1b[31m.gbr")
+    'red·[31m.gbr'
+    """
+    return "".join(c if c.isprintable() else "·" for c in str(text))
 
 
 def standard_input(*, most: int) -> bytes:

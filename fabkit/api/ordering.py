@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,7 +12,7 @@ from fabkit.api.designs import as_designs, as_single, order_of
 from fabkit.api.judging import check, compare_houses
 from fabkit.api.reading import build_board, load_house, load_order, open_package
 from fabkit.api.wiring import list_wiring
-from fabkit.errors import UsageError
+from fabkit.errors import UnreadableInput, UsageError
 from fabkit.limits import DEFAULT_LIMITS, Limits
 
 if TYPE_CHECKING:
@@ -136,6 +136,7 @@ def order(
     limits: Limits = DEFAULT_LIMITS,
     old: Path | str | None = None,
     tell: Callable[[str], None] = lambda _: None,
+    note: Callable[[str], None] = lambda _: None,
 ) -> dict[str, Any]:
     """Do everything an order asks for, into one folder that is replaced only when whole.
 
@@ -156,6 +157,8 @@ def order(
         changed.
     tell
         Told what is being done now.
+    note
+        Told what stopped runs left and what became of it, and which sheets were edited meanwhile.
 
     Returns
     -------
@@ -172,9 +175,9 @@ def order(
     from fabkit.outputs.order_folder import (
         JudgedBoard,
         OrderContents,
-        prepare_folder,
         write_order,
     )
+    from fabkit.outputs.whole_folder import settle_place
 
     asked = wanted if not isinstance(wanted, Path | str) else load_order(wanted)
     target = Path(folder)
@@ -183,7 +186,10 @@ def order(
             f"the order has {len(asked.boards)} designs, and one package to compare with",
             hint="compare each design by itself: fabkit compare OLD NEW",
         )
-    prepare_folder(target, replace=replace)
+    _, notes = settle_place(target, replace=replace)
+    for healed in notes:
+        note(healed)
+    sources = _sheet_bytes(asked)
     house, *others = [load_house(path) for path in asked.houses or (None,)]
     boards = []
     for one in asked.boards:
@@ -231,16 +237,24 @@ def order(
         facts=_facts(asked, boards, [j.result for j in judged]),
         bill=bill,
         costs=costs,
-        sources=_sheet_bytes(asked),
+        sources=sources,
         today=today,
     )
-    return write_order(
+    for name in _edited(asked, sources):
+        if name != Path(asked.file).name:
+            raise UnreadableInput(
+                f"{name} was changed while it was read", hint="save it, then run again"
+            )
+    manifest = write_order(
         contents,
         target,
         reopen=lambda part: build_board(open_package(part, limits=limits)),
         tell=tell,
         replace=replace,
     )
+    for name in _edited(asked, sources):
+        note(f"{name} was changed while the order ran; run again to order by what it is now")
+    return manifest
 
 
 def _facts(
@@ -273,7 +287,24 @@ def judged_by(order: Order) -> CheckOptions:
 
 
 def _sheet_bytes(order: Order) -> dict[str, bytes]:
-    """The order file and the sheets it names, for the manifest."""
-    paths = [*([Path(order.file)] if order.file else []), *order.houses]
-    paths += [order.parts] if order.parts else []
-    return {path.name: path.read_bytes() for path in paths}
+    """The order file as it was read, and the sheets it names as they are now."""
+    from fabkit.house.table import sheet_bytes
+
+    own = {Path(order.file).name: order.data} if order.file else {}
+    paths = (*order.houses, *filter(None, [order.parts]))
+    return own | {path.name: sheet_bytes(path) for path in paths}
+
+
+def _edited(order: Order, read: Mapping[str, bytes]) -> list[str]:
+    """Names of the order file and sheets whose bytes are no longer those that were read."""
+    own = [Path(order.file)] if order.file and Path(order.file).is_file() else []
+    paths = (*own, *order.houses, *filter(None, [order.parts]))
+    return [path.name for path in paths if _now(path) != read[path.name]]
+
+
+def _now(path: Path) -> bytes | None:
+    """The bytes of a file now; None when it is gone."""
+    try:
+        return path.read_bytes()
+    except OSError:
+        return None

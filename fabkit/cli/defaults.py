@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -81,7 +82,11 @@ def stated_keys(path: Path) -> set[str]:
         return set()
     from fabkit.house.table import read_sheet
 
-    data = read_sheet(path).data
+    return keys_of(read_sheet(path).data)
+
+
+def keys_of(data: Mapping[str, Any]) -> set[str]:
+    """Tables and keys of a TOML text, dotted."""
     inner = {f"{a}.{b}" for a, table in data.items() if isinstance(table, dict) for b in table}
     return inner | set(data)
 

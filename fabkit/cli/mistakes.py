@@ -7,6 +7,7 @@ import click
 from fabkit.cli.options import print_json
 from fabkit.cli.words import nearest
 from fabkit.errors import FabkitError, SheetError
+from fabkit.streams import clean
 
 RENAMED = {
     "--mask": "--colour",
@@ -56,9 +57,9 @@ def say(error: Exception, *, as_json: bool) -> int:
         record = {"status": status, "message": message, "hint": hint, "where": where or None}
         print_json("error", record)
         return status
-    click.echo(f"error: {message}", err=True)
+    click.echo(f"error: {clean(message)}", err=True)
     if hint:
-        click.echo(f"  hint: {hint}", err=True)
+        click.echo(f"  hint: {clean(hint)}", err=True)
     return status
 
 

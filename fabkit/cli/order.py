@@ -65,6 +65,7 @@ def command(
     """
     from fabkit import api
     from fabkit.outputs import terminal
+    from fabkit.streams import clean
 
     def read() -> Order:
         return ordering.read_order(wanted, **given)
@@ -79,6 +80,7 @@ def command(
                 limits=options.stated_limits(),
                 old=old,
                 tell=tell,
+                note=lambda text: click.echo(f"note: {clean(text)}", err=True),
             )
         if as_json:
             options.print_json("order", manifest)

@@ -99,6 +99,7 @@ def read_order(
     UsageError
         What was given does not make a whole order.
     """
+    import tomllib
     from dataclasses import replace
     from decimal import Decimal
 
@@ -116,7 +117,8 @@ def read_order(
     if thickness_mm is not None:
         choice = replace(choice, thickness_mm=Decimal(str(thickness_mm)), thickness_from=CHOSEN)
     count = keyboards or order.keyboards
-    order = defaults.fill_order(order, stated=defaults.stated_keys(wanted))
+    stated = tomllib.loads(order.data.decode("utf-8-sig"))
+    order = defaults.fill_order(order, stated=defaults.keys_of(stated))
     return replace(
         order,
         choice=choice,

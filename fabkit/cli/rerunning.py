@@ -27,6 +27,7 @@ def keep_running(out: Path, read: Callable[[], Order], run: Callable[[Order], in
     from fabkit.errors import FabkitError
     from fabkit.outputs.changes import read_state, tell_changes
     from fabkit.outputs.watching import fingerprint, inputs_of, wait_for_change
+    from fabkit.streams import clean
 
     order = read()
     paths, before = inputs_of(order), read_state(out)
@@ -46,7 +47,7 @@ def keep_running(out: Path, read: Callable[[], Order], run: Callable[[Order], in
             except FabkitError as error:
                 # Files may be half exported just now, or the order file half edited.
                 status = error.exit_code
-                click.echo(f"error: {error.message}", err=True)
+                click.echo(f"error: {clean(error.message)}", err=True)
             click.echo("waiting for the files to change; stop with Ctrl-C", err=True)
             seen = wait_for_change(paths, seen)
     except KeyboardInterrupt:

@@ -32,6 +32,7 @@ def command(as_json: bool) -> None:
     """
     from fabkit.house.settings import TEXTS, load_settings, settings_file, tax_words
     from fabkit.outputs import terminal
+    from fabkit.streams import clean
 
     file, made = settings_file(), load_settings()
     rows = []
@@ -53,6 +54,6 @@ def command(as_json: bool) -> None:
         return
     console = terminal.make_console()
     found = "" if file.is_file() else " (not there; fabkit settings --help shows what it holds)"
-    console.print(terminal.clean(f"settings file: {file.as_posix()}{found}"), soft_wrap=True)
+    console.print(clean(f"settings file: {file.as_posix()}{found}"), soft_wrap=True)
     table = [(r["name"], r["value"] or "not set", r["source"] or "") for r in rows]
     terminal.print_table(console, ("setting", "value", "from"), table)

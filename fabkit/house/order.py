@@ -192,6 +192,8 @@ class Order:
     silenced: tuple[Silence, ...] = ()
     houses: tuple[Path, ...] = ()
     parts: Path | None = None
+    data: bytes = b""
+    """The order file as it was read; empty where there is none."""
 
     def __repr__(self) -> str:
         return f"<Order {self.name}: {counted(self.keyboards, 'keyboard')}>"
@@ -280,7 +282,7 @@ def load_order(path: Path | str) -> Order:
         A key, type or value is wrong; names file, line and key.
     """
     table = read_sheet(Path(path))
-    return order_from(table, base=Path(path).parent)
+    return replace(order_from(table, base=Path(path).parent), data=table.raw)
 
 
 def order_for(package: Path | str, *, keyboards: int = 1, use: BoardUse | None = None) -> Order:

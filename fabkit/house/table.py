@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
+import stat
 import tomllib
 from collections.abc import Iterable, Mapping
 from datetime import date
@@ -42,20 +43,40 @@ def read_sheet(path: Path) -> Table:
         The text is not TOML; names the line.
     """
     if path == STANDARD_STREAM:
-        return parse_sheet(_decoded(standard_input(most=SHEET_BYTES), path), file="standard input")
+        data, file = standard_input(most=SHEET_BYTES), "standard input"
+    else:
+        data, file = sheet_bytes(path), str(path)
+    table = parse_sheet(_decoded(data, path), file=file)
+    table.raw = data
+    return table
+
+
+def sheet_bytes(path: Path) -> bytes:
+    """The bytes of a sheet, of a plain file and not more than a sheet may have.
+
+    Raises
+    ------
+    UnreadableInput
+        The file is missing, too large, or a device or pipe.
+    """
+    hint = "give the path of a readable TOML file"
     try:
-        size = path.stat().st_size
-        if size > SHEET_BYTES:
-            raise UnreadableInput(
-                f"{path}: {size} bytes is too large for a sheet",
-                hint=f"a sheet has at most {SHEET_BYTES} bytes",
-            )
-        data = path.read_bytes()
+        found = path.stat()
+        if not stat.S_ISREG(found.st_mode):
+            kind = "a folder" if stat.S_ISDIR(found.st_mode) else "a device or a pipe"
+            raise UnreadableInput(f"{path}: is {kind}, not a file", hint=hint)
+        with path.open("rb") as stream:
+            data = stream.read(SHEET_BYTES + 1)
     except OSError as error:
+        raise UnreadableInput(f"{path}: {error.strerror or error}", hint=hint) from error
+    except ValueError as error:  # a name with a null character
+        raise UnreadableInput(f"{str(path)[:80]!r}: {error}", hint=hint) from error
+    if len(data) > SHEET_BYTES:
         raise UnreadableInput(
-            f"{path}: {error.strerror or error}", hint="give the path of a readable TOML file"
-        ) from error
-    return parse_sheet(_decoded(data, path), file=str(path))
+            f"{path}: {found.st_size} bytes is too large for a sheet",
+            hint=f"a sheet has at most {SHEET_BYTES} bytes",
+        )
+    return data
 
 
 def _decoded(data: bytes, path: Path) -> str:
@@ -111,6 +132,8 @@ class Table:
         self.file = file
         self.lines = lines
         self.path = path
+        self.raw = b""
+        """The bytes of the whole file, where there is one."""
         self._asked: set[str] = set()
 
     def line(self, key: str | int | None = None) -> int | None:

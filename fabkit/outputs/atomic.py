@@ -1,27 +1,88 @@
 """Writing that never leaves half a file, and never takes what was there before without being told.
 
 Everything is written under a temporary name in the target's own folder and renamed when it is
-whole.  A failure leaves the old output as it was.  A kill may leave a hidden file or folder that
-ends in ``.part`` and may be deleted; between the two renames of a folder, the old one is whole
-under a hidden name that ends in ``.old``.
+whole.  A failure leaves the old output as it was.  A kill may leave a hidden file that ends in
+``.part``; the next run removes it once no process holds it.  Folders: ``whole_folder``.
 """
 
 from __future__ import annotations
 
 import os
+import re
 import secrets
-import shutil
 import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
+from functools import partial
 from pathlib import Path
 
 from fabkit.errors import OutputRefused
+from fabkit.outputs.holding import held
 from fabkit.streams import STANDARD_STREAM, standard_output
 
+_NAME_BYTES = 255
+"""Bytes of one name that common file systems hold."""
 
-def _beside(target: Path, ending: str) -> Path:
+
+def beside(target: Path, ending: str) -> Path:
+    """A hidden name of our own in the target's folder."""
     return target.with_name(f".{target.name}.{secrets.token_hex(4)}{ending}")
+
+
+@contextmanager
+def new_part(target: Path, make: Callable[[Path], object]) -> Iterator[Path]:
+    """Make something under a hidden name beside the target, and hold it meanwhile."""
+    while True:
+        part = beside(target, ".part")
+        make(part)
+        with held(part, wait=True) as ours:
+            if ours:  # else another run took it for a leftover in the moment before
+                yield part
+                return
+
+
+def leftovers(target: Path, ending: str) -> Iterator[Path]:
+    """What stopped runs left beside a target, each held while it is looked at."""
+    shape = re.compile(re.escape(f".{target.name}.") + "[0-9a-f]{8}" + re.escape(ending))
+    try:
+        found = sorted(p for p in target.parent.iterdir() if shape.fullmatch(p.name))
+    except OSError:
+        return
+    for path in found:
+        if not path.is_symlink():
+            with held(path, wait=False) as ours:
+                if ours:
+                    yield path
+
+
+def refuse_place(target: Path) -> None:
+    """Refuse at once a place that nothing can be written to.
+
+    Raises
+    ------
+    OutputRefused
+        The name is too long, or the nearest folder above is none or cannot be written to.
+    """
+    if len(os.fsencode(target.name)) + len("..01234567.part") > _NAME_BYTES:
+        raise OutputRefused(
+            f"the name {target.name[:40]}... is too long", hint="give a shorter name with --out"
+        )
+    try:
+        above = next(p for p in Path(os.path.abspath(target)).parents if p.exists())  # noqa: PTH100
+    except (OSError, ValueError) as error:
+        raise OutputRefused(
+            f"cannot write {str(target)[:80]}: {error}", hint="choose another place with --out"
+        ) from error
+    if not above.is_dir():
+        raise OutputRefused(
+            f"cannot write {target}: {above} is not a folder",
+            hint="choose another place with --out",
+        )
+    if not os.access(above, os.W_OK | os.X_OK):
+        raise OutputRefused(
+            f"cannot write {target}: permission denied in {above}",
+            hint="choose another place with --out",
+        )
 
 
 def refused(target: Path, error: OSError) -> OutputRefused:
@@ -39,12 +100,19 @@ def refuse_existing(target: Path, *, replace: bool) -> None:
     Raises
     ------
     OutputRefused
-        ``target`` exists and ``replace`` is false, or it is a folder.
+        ``target`` exists and ``replace`` is false, it is a folder, a device or a pipe, or its
+        place cannot be written to.
     """
     if target == STANDARD_STREAM:
         return
+    refuse_place(target)
     if target.is_dir():
         raise OutputRefused(f"{target} is a folder", hint="give the name of a file with --out")
+    if target.exists() and not target.is_file():
+        raise OutputRefused(
+            f"{target} is a device or a pipe, not a file",
+            hint="give the name of a file with --out, or - for standard output",
+        )
     if not replace and (target.exists() or target.is_symlink()):
         raise OutputRefused(
             f"{target} exists already and was left as it is",
@@ -69,20 +137,26 @@ def new_file(target: Path, *, replace: bool = False) -> Iterator[Path]:
             yield Path(folder) / "out"
             standard_output((Path(folder) / "out").read_bytes())
         return
-    part = _beside(target, ".part")
-    try:
+    with ExitStack() as after:
         try:
             target.parent.mkdir(parents=True, exist_ok=True)
-            yield part
-            with part.open("rb+") as written:
-                os.fsync(written.fileno())
-            refuse_existing(target, replace=replace)
-            part.replace(target)
+            for left in leftovers(target, ".part"):
+                if left.is_file():
+                    left.unlink(missing_ok=True)
+            with new_part(target, partial(Path.touch, exist_ok=False)) as part:
+                after.callback(_remove, part)
+                yield part
+                with part.open("rb+") as written:
+                    os.fsync(written.fileno())
+                refuse_existing(target, replace=replace)
+                part.replace(target)
         except OSError as error:
             raise refused(target, error) from error
-    finally:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)
+
+
+def _remove(part: Path) -> None:
+    with suppress(OSError):
+        part.unlink(missing_ok=True)
 
 
 def write_file(target: Path, data: bytes, *, replace: bool = False) -> None:
@@ -95,51 +169,3 @@ def write_file(target: Path, data: bytes, *, replace: bool = False) -> None:
     """
     with new_file(target, replace=replace) as part:
         part.write_bytes(data)
-
-
-@contextmanager
-def new_folder(target: Path, *, carry: tuple[str, ...] = ()) -> Iterator[Path]:
-    """Give a temporary folder to fill; it takes the place of ``target`` when the block ends well.
-
-    The caller has made sure that everything in an old ``target`` may go, except the files named
-    in ``carry`` (relative, ``/`` separators), which are copied over.
-
-    Raises
-    ------
-    OutputRefused
-        ``target`` cannot be written, or a file to carry over has the name of a new one.
-    """
-    target = Path(os.path.abspath(target))  # noqa: PTH100 -- keeps a last symbolic link
-    if target.is_symlink():
-        target = target.resolve()
-    part, old = _beside(target, ".part"), _beside(target, ".old")
-    try:
-        try:
-            target.parent.mkdir(parents=True, exist_ok=True)
-            part.mkdir()
-            yield part
-            for name in carry:
-                _carry_over(target / name, part / name)
-            if target.exists():
-                target.rename(old)
-            try:
-                part.rename(target)
-            except OSError:
-                if old.exists():
-                    old.rename(target)
-                raise
-            shutil.rmtree(old, ignore_errors=True)
-        except OSError as error:
-            raise refused(target, error) from error
-    finally:
-        shutil.rmtree(part, ignore_errors=True)
-
-
-def _carry_over(source: Path, target: Path) -> None:
-    if target.exists() or target.is_symlink():
-        raise OutputRefused(
-            f"{source} is not ours, but a new file wants its name",
-            hint="move it elsewhere and run again; nothing was changed",
-        )
-    target.parent.mkdir(parents=True, exist_ok=True)
-    shutil.copy2(source, target, follow_symlinks=False)

@@ -7,7 +7,8 @@ import re
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from fabkit.outputs.terminal import board_counts, clean, print_boards, print_table
+from fabkit.outputs.terminal import board_counts, print_boards, print_table
+from fabkit.streams import clean
 from fabkit.units import counted, format_mm, format_number
 
 if TYPE_CHECKING:

@@ -48,10 +48,16 @@ def folder_records(folder: Path) -> list[Record]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
-    """What an existing folder holds besides our own unchanged files, relative names."""
+    """What an existing folder holds, names at its top.
 
-    strangers: tuple[str, ...]
-    changed: tuple[str, ...]
+    ``strangers`` are files and folders of others, ``changed`` are outputs of ours with other bytes,
+    ``unchanged`` those with ours; ``manifest`` is the manifest, where there is one.
+    """
+
+    strangers: tuple[str, ...] = ()
+    changed: tuple[str, ...] = ()
+    unchanged: tuple[str, ...] = ()
+    manifest: tuple[str, ...] = ()
 
 
 def look_at(folder: Path) -> Standing:
@@ -63,39 +69,52 @@ def look_at(folder: Path) -> Standing:
         It is not empty and no manifest of ours says what is in it.
     """
     if not folder.exists():
-        return Standing(strangers=(), changed=())
+        return Standing()
     if not folder.is_dir():
         raise OutputRefused(f"{folder} is a file", hint="give the name of a folder with --out")
-    present = {
-        p.relative_to(folder).as_posix(): p
-        for p in sorted(folder.rglob("*"))
-        if p.is_symlink() or not p.is_dir()
-    }
+    present = sorted(folder.iterdir())
     if not present:
-        return Standing(strangers=(), changed=())
-    ours = _outputs(folder)
+        return Standing()
+    ours = _outputs(folder / MANIFEST)
     if ours is None:
         raise OutputRefused(
             f"{folder} holds files that fabkit did not write, and was left as it is",
             hint="choose a new or empty folder with --out",
         )
-    strangers, changed = [], []
-    for name, path in present.items():
+    strangers, changed, unchanged = [], [], []
+    for path in present:
+        name = path.name
         if name == MANIFEST:
             continue
-        if name not in ours or path.is_symlink():
+        if name not in ours or not _is_plain(path):
             strangers.append(name)
-        elif digest(path.read_bytes()) != ours[name]:
+        elif (path.stat().st_size, digest(path.read_bytes())) != ours[name]:
             changed.append(name)
-    return Standing(strangers=tuple(strangers), changed=tuple(changed))
+        else:
+            unchanged.append(name)
+    return Standing(
+        strangers=tuple(strangers),
+        changed=tuple(changed),
+        unchanged=tuple(unchanged),
+        manifest=(MANIFEST,),
+    )
 
 
-def _outputs(folder: Path) -> dict[str, str] | None:
-    """Name to SHA-256 as the manifest has it; None when there is no manifest of ours."""
+def _is_plain(path: Path) -> bool:
+    """A file itself, no link to one and nothing that would wait when it is read."""
+    return path.is_file() and not path.is_symlink()
+
+
+def _outputs(manifest: Path) -> dict[str, tuple[int, str]] | None:
+    """Name to bytes and SHA-256 as the manifest has it; None when there is no manifest of ours."""
+    if not _is_plain(manifest):
+        return None
     try:
-        record = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+        record = json.loads(manifest.read_text(encoding="utf-8"))
         if record["made_by"] != MAKER:
             return None
-        return {str(row["name"]): str(row["sha256"]) for row in record["outputs"]}
+        return {
+            str(row["name"]): (int(row["bytes"]), str(row["sha256"])) for row in record["outputs"]
+        }
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return None

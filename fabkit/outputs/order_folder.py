@@ -15,11 +15,10 @@ from fabkit.checks.model import CheckResult
 from fabkit.checks.thickness import thickness_table
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import CostSheet
-from fabkit.errors import FindingsRefused, OutputRefused
+from fabkit.errors import FindingsRefused
 from fabkit.house.order import Order, OrderedBoard
 from fabkit.house.sheet import House
 from fabkit.outputs import money_records, records, sheets
-from fabkit.outputs.atomic import new_folder
 from fabkit.outputs.compare_records import Compared
 from fabkit.outputs.drawings import SheetChoice, build_sheet, paper_bytes, paper_of, sheet_bytes
 from fabkit.outputs.json import to_document
@@ -28,7 +27,6 @@ from fabkit.outputs.manifest import (
     MANIFEST,
     file_record,
     folder_records,
-    look_at,
     versions,
 )
 from fabkit.outputs.names import file_stem
@@ -37,6 +35,7 @@ from fabkit.outputs.pack import accepted_errors, refuse_errors, write_pack
 from fabkit.outputs.pictures import look_of, picture_files
 from fabkit.outputs.terminal import PLAIN_WIDTH, Tell, print_check
 from fabkit.outputs.verdict import render_verdict
+from fabkit.outputs.whole_folder import new_folder
 from fabkit.outputs.wiring_records import wiring_files, wiring_record
 from fabkit.parts.model import Bill
 from fabkit.wiring.model import Wiring
@@ -78,23 +77,6 @@ class OrderContents:
     compared: Compared | None = None
 
 
-def prepare_folder(folder: Path, *, replace: bool) -> tuple[str, ...]:
-    """Refuse early to take anything the user made; give the files to carry over.
-
-    Raises
-    ------
-    OutputRefused
-        The folder is not ours, or one of our files was changed and ``replace`` is false.
-    """
-    standing = look_at(folder)
-    if standing.changed and not replace:
-        raise OutputRefused(
-            f"{folder}: changed by hand since it was written: {', '.join(standing.changed)}",
-            hint="move these files elsewhere, or say --replace to overwrite them",
-        )
-    return standing.strangers
-
-
 def write_order(
     contents: OrderContents,
     folder: Path,
@@ -119,10 +101,9 @@ def write_order(
     """
     from fabkit.outputs.report.page import render_report
 
-    carry = prepare_folder(folder, replace=replace)
     bill = money_records.bill_record(contents.bill)
     costs = money_records.cost_record(contents.costs)
-    with new_folder(folder, carry=carry) as part:
+    with new_folder(folder, replace=replace) as part:
         boards = []
         for number, judged in enumerate(contents.boards):
             keyboard = costs["boards"][number]

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 from fabkit.findings import times
 from fabkit.outputs.glossary import glossary
+from fabkit.streams import clean
 from fabkit.units import counted, format_mm, format_number
 
 if TYPE_CHECKING:
@@ -33,15 +34,6 @@ FEW_FORMAL = 2
 """More notes on the form of the files than this are told by their rules alone."""
 
 STYLES = {"error": "bold red", "warning": "yellow", "note": "cyan"}
-
-
-def clean(text: object) -> str:
-    """Text without control characters.
-
-    >>> clean("red\\x1b[31m.gbr")
-    'red·[31m.gbr'
-    """
-    return "".join(c if c.isprintable() else "·" for c in str(text))
 
 
 def make_console(stream: TextIO | None = None) -> Console:

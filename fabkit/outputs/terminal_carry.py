@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 from fabkit.outputs.carry_records import COLUMNS, carry_rows
 from fabkit.outputs.sheets import BUY_COLUMNS, buy_rows
-from fabkit.outputs.terminal import clean, print_notices, print_table
+from fabkit.outputs.terminal import print_notices, print_table
+from fabkit.streams import clean
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from fabkit.outputs.terminal import clean, print_boards, print_findings, print_table
+from fabkit.outputs.terminal import print_boards, print_findings, print_table
+from fabkit.streams import clean
 from fabkit.units import counted
 
 if TYPE_CHECKING:

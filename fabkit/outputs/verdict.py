@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from pathlib import Path
 from typing import Any
 
 from fabkit import __version__
@@ -32,4 +34,9 @@ def render_verdict(
         return render_junit(check, fail_on=fail_on)
     if form == "sarif":
         return to_json(sarif_log(check, version=__version__))
-    return to_document("check", check)
+    return to_document("check", {**check, "package": _without_place(check["package"])})
+
+
+def _without_place(package: dict[str, Any]) -> dict[str, Any]:
+    """A package by its own name: the same wherever it lies and however its path was typed."""
+    return {**package, "source": Path(os.path.abspath(package["source"])).name}  # noqa: PTH100

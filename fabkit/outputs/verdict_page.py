@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from fabkit.findings import times
-from fabkit.outputs.terminal import board_counts, clean
+from fabkit.outputs.terminal import board_counts
+from fabkit.streams import clean
 
 Record = dict[str, Any]
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from fabkit.errors import UnreadableInput, UsageError
-from fabkit.outputs.terminal import clean
+from fabkit.streams import clean
 
 if TYPE_CHECKING:
     from jinja2.sandbox import ImmutableSandboxedEnvironment

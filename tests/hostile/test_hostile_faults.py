@@ -18,7 +18,7 @@ import pytest
 from click.testing import CliRunner
 from fuzz.tiny_board import FILES
 
-from fabkit.api import build_board, open_package
+from fabkit.api import build_board, open_package, order
 from fabkit.cli.group import cli
 from fabkit.errors import FabkitError
 
@@ -201,3 +201,37 @@ def test_a_full_disk_leaves_the_old_order(ordered: Ordered, tmp_path: Path) -> N
     assert "cannot write" in done.stderr
     assert state(out) == old
     assert sorted(p.name for p in tmp_path.iterdir()) == ["out"]
+
+
+def test_outputs_never_hold_where_they_were_made(ordered: Ordered) -> None:
+    """No text of an order folder holds the path of package or folder, however it was typed."""
+    place = ordered.tiny.parent.as_posix().encode()
+    for path in ordered.out.rglob("*"):
+        assert not path.is_file() or place not in path.read_bytes(), path.name
+
+
+def test_an_order_file_edited_while_the_order_runs_is_said(tiny: Path, tmp_path: Path) -> None:
+    """The manifest has the digest of the file that was read, and the edit is told."""
+    file = tmp_path / "order.toml"
+    text = 'format = 1\nname = "x"\n[[board]]\nname = "x"\npackage = "tiny"\n'
+    file.write_text(text)
+    told: list[str] = []
+
+    def edit(_: str) -> None:
+        file.write_text(text + "[want]\nkeyboards = 7\n")
+
+    manifest = order(file, tmp_path / "out", tell=edit, note=told.append)
+    record = next(row for row in manifest["inputs"] if row["name"] == file.name)
+    assert record["sha256"] == hashlib.sha256(text.encode()).hexdigest()
+    assert manifest["options"]["keyboards"] == 1
+    assert any("order.toml was changed" in words for words in told)
+
+
+@pytest.mark.parametrize("name", ["red\x1b[31m", "bell\x07", "line\nbreak", "turned\u202egbr"])
+def test_errors_hold_no_control_characters(name: str, tmp_path: Path) -> None:
+    """What a name holds never reaches the terminal as a command (ECMA-48)."""
+    for command in (["check"], ["order", "--out", str(tmp_path / "out")]):
+        done = CliRunner().invoke(cli, [*command, str(tmp_path / name)])
+        assert done.exit_code == 2
+        assert all(c.isprintable() for line in done.output.splitlines() for c in line)
+        assert len(done.output.splitlines()) <= 2

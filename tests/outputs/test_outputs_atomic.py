@@ -4,16 +4,13 @@ from __future__ import annotations
 
 import errno
 import os
-import signal
-import subprocess
-import sys
-import time
+from pathlib import Path
 
 import pytest
 
 from fabkit.errors import OutputRefused
 from fabkit.outputs import atomic
-from fabkit.outputs.atomic import new_file, new_folder, write_file
+from fabkit.outputs.atomic import new_file, refuse_existing, write_file
 
 
 def names(folder):
@@ -78,97 +75,34 @@ def test_a_parent_that_is_a_file_is_told(tmp_path):
     """A path through a file is refused in words."""
     (tmp_path / "file").write_bytes(b"")
 
-    with pytest.raises(OutputRefused, match="cannot write"):
+    with pytest.raises(OutputRefused, match="is not a folder"):
         write_file(tmp_path / "file" / "b.txt", b"x")
 
 
-def test_a_folder_takes_the_place_of_the_old_one(tmp_path):
-    """A new folder replaces the old one whole; files to carry over come along."""
-    target = tmp_path / "out"
-    (target / "sub").mkdir(parents=True)
-    (target / "old.txt").write_bytes(b"old")
-    (target / "sub" / "mine.txt").write_bytes(b"mine")
+def test_a_stopped_write_is_cleaned_by_the_next(tmp_path):
+    """A part whose process is gone is removed; one that is being written stays."""
+    (tmp_path / ".a.txt.0123abcd.part").write_bytes(b"half")
+    (tmp_path / ".a.txt.mine.part").write_bytes(b"not a name of ours")
 
-    with new_folder(target, carry=("sub/mine.txt",)) as part:
-        (part / "new.txt").write_bytes(b"new")
-
-    assert names(target) == ["new.txt", "sub"]
-    assert (target / "sub" / "mine.txt").read_bytes() == b"mine"
-    assert names(tmp_path) == ["out"]
+    with new_file(tmp_path / "a.txt", replace=True) as part:
+        part.write_bytes(b"one")
+        write_file(tmp_path / "a.txt", b"two")
+        assert part.read_bytes() == b"one"
+    assert names(tmp_path) == [".a.txt.mine.part", "a.txt"]
 
 
-def test_a_failed_folder_leaves_the_old_one(tmp_path):
-    """A failure while filling a folder leaves the old one untouched."""
-    target = tmp_path / "out"
-    target.mkdir()
-    (target / "old.txt").write_bytes(b"old")
-
-    def fail_half_way():
-        with new_folder(target) as part:
-            (part / "new.txt").write_bytes(b"new")
-            raise RuntimeError
-
-    with pytest.raises(RuntimeError):
-        fail_half_way()
-    assert names(target) == ["old.txt"]
-    assert names(tmp_path) == ["out"]
+def test_devices_and_pipes_are_no_files(tmp_path):
+    """Not even ``replace`` puts a file in the place of a device or a pipe."""
+    os.mkfifo(tmp_path / "pipe")
+    for target in (tmp_path / "pipe", Path(os.devnull)):
+        with pytest.raises(OutputRefused, match="device or a pipe"):
+            write_file(target, b"x", replace=True)
 
 
-def test_a_failed_swap_brings_the_old_folder_back(tmp_path, monkeypatch):
-    """When the new folder cannot take its name, the old one gets its own back."""
-    target = tmp_path / "out"
-    target.mkdir()
-    (target / "old.txt").write_bytes(b"old")
-    rename = type(target).rename
-
-    def failing(self, to):
-        if self.name.endswith(".part"):
-            raise OSError(errno.EACCES, "Permission denied")
-        return rename(self, to)
-
-    monkeypatch.setattr(type(target), "rename", failing)
-    with pytest.raises(OutputRefused, match="permission denied"), new_folder(target) as part:
-        (part / "new.txt").write_bytes(b"new")
-    assert names(target) == ["old.txt"]
-
-
-def test_a_carried_file_never_hides_a_new_one(tmp_path):
-    """A stranger's file with the name of a new output is refused; nothing changes."""
-    target = tmp_path / "out"
-    target.mkdir()
-    (target / "a.txt").write_bytes(b"mine")
-
-    with (
-        pytest.raises(OutputRefused, match="is not ours"),
-        new_folder(target, carry=("a.txt",)) as part,
-    ):
-        (part / "a.txt").write_bytes(b"new")
-    assert (target / "a.txt").read_bytes() == b"mine"
-
-
-def test_a_kill_leaves_the_old_folder(tmp_path):
-    """A process killed while it fills a folder leaves the old one whole."""
-    target = tmp_path / "out"
-    target.mkdir()
-    (target / "old.txt").write_bytes(b"old")
-    code = (
-        "import sys, time, pathlib\n"
-        "from fabkit.outputs.atomic import new_folder\n"
-        "with new_folder(pathlib.Path(sys.argv[1])) as part:\n"
-        "    (part / 'new.txt').write_bytes(b'new')\n"
-        "    print('ready', flush=True)\n"
-        "    time.sleep(60)\n"
-    )
-    with subprocess.Popen(
-        [sys.executable, "-c", code, str(target)], stdout=subprocess.PIPE, text=True
-    ) as process:
-        assert process.stdout is not None
-        assert process.stdout.readline() == "ready\n"
-        process.send_signal(signal.SIGKILL if os.name == "posix" else signal.SIGTERM)
-        deadline = time.monotonic() + 10
-        while process.poll() is None and time.monotonic() < deadline:
-            time.sleep(0.01)
-    assert names(target) == ["old.txt"]
+def test_a_name_too_long_is_told_before_any_work(tmp_path):
+    """File systems hold 255 bytes (NAME_MAX in limits.h of common systems)."""
+    with pytest.raises(OutputRefused, match="too long"):
+        refuse_existing(tmp_path / ("x" * 300), replace=False)
 
 
 def test_a_system_refusal_is_said_in_words(tmp_path):

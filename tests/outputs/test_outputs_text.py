@@ -19,7 +19,8 @@ from fabkit.outputs.json import plain, to_json
 from fabkit.outputs.manifest import MAKER, MANIFEST, file_record, look_at
 from fabkit.outputs.names import file_stem
 from fabkit.outputs.tables import FORMULA_SIGNS, to_csv, to_markdown
-from fabkit.outputs.terminal import clean, make_console, print_check, print_finding
+from fabkit.outputs.terminal import make_console, print_check, print_finding
+from fabkit.streams import clean
 
 HOSTILE = st.text(max_size=30)
 

@@ -1,0 +1,235 @@
+"""A folder of outputs that changes places with the old one when it is whole; nothing is lost.
+
+The new folder is filled under a hidden name beside the target.  In the end both are exchanged, in
+one system call where the system has it.  Only then is the old one emptied: what we wrote and
+nobody changed is removed, all else is moved into the new folder.  Every step can be stopped: what
+is left then is found by the next run, and nothing of the user's is in danger.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import stat
+import sys
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager, suppress
+from pathlib import Path
+
+from fabkit.errors import OutputRefused
+from fabkit.outputs.atomic import beside, leftovers, new_part, refuse_place, refused
+from fabkit.outputs.holding import held
+from fabkit.outputs.manifest import Standing, look_at
+
+_ROUNDS = 3
+"""How often an old folder is emptied that others go on saving into."""
+
+
+def settle_place(folder: Path, *, replace: bool) -> tuple[Path, list[str]]:
+    """Heal what killed runs left, then refuse early what must not be replaced.
+
+    Returns
+    -------
+    tuple
+        The place itself (links resolved), and notes about what was healed.
+
+    Raises
+    ------
+    OutputRefused
+        The place cannot be written to or is in use as the working folder, the folder is not
+        ours, or one of our files in it was changed and ``replace`` is false.
+    """
+    target = _place(folder)
+    notes = _heal(target)
+    _look(target, replace=replace)
+    return target, notes
+
+
+@contextmanager
+def new_folder(folder: Path, *, replace: bool = False) -> Iterator[Path]:
+    """Give a temporary folder to fill; it takes the place of ``folder`` when the block ends well.
+
+    The old folder is looked at again right before and right after the exchange.  What the user
+    keeps in it is moved over, in its own modes; outputs changed by hand are only replaced with
+    ``replace``.
+
+    Raises
+    ------
+    OutputRefused
+        As for :func:`settle_place`; or a file of the user's has the name of a new output.
+    """
+    target = _place(folder)
+    with ExitStack() as after:
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            with new_part(target, Path.mkdir) as part:
+                after.callback(shutil.rmtree, part, ignore_errors=True)
+                yield part
+                _take_place(part, target, replace=replace)
+        except OSError as error:
+            raise refused(target, error) from error
+
+
+def _place(folder: Path) -> Path:
+    """Where a folder really goes."""
+    absolute = Path(os.path.abspath(folder))  # noqa: PTH100 -- keeps a last symbolic link
+    try:
+        target = absolute.resolve(strict=True) if absolute.is_symlink() else absolute
+        mode = target.lstat().st_mode if os.path.lexists(target) else None
+        here = Path.cwd()
+    except (OSError, RuntimeError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise OutputRefused(
+            f"cannot write {str(folder)[:80]}: {reason.lower()}",
+            hint="give the name of a folder with --out",
+        ) from error
+    if target == target.parent:
+        raise OutputRefused(
+            f"{folder} is the root of the file system", hint="give a folder of its own with --out"
+        )
+    if mode is not None and not stat.S_ISDIR(mode):
+        kind = "a file" if stat.S_ISREG(mode) else "a device or a pipe"
+        raise OutputRefused(f"{folder} is {kind}", hint="give the name of a folder with --out")
+    if target == here or target in here.parents:
+        raise OutputRefused(
+            f"{folder} is the folder you are in, and would be replaced under your feet",
+            hint="change to the folder above it and give its name with --out",
+        )
+    refuse_place(target)
+    return target
+
+
+def _look(folder: Path, *, replace: bool) -> Standing:
+    """What an old folder holds; refuses one that must not be replaced."""
+    standing = look_at(folder)
+    if standing.changed and not replace:
+        raise OutputRefused(
+            f"{folder}: changed by hand since it was written: {', '.join(standing.changed)}",
+            hint="move these files elsewhere, or say --replace to overwrite them",
+        )
+    return standing
+
+
+def _judge(old: Path, new: Path, place: Path, *, replace: bool) -> None:
+    """Refuse when the old folder holds what the new one would hide or take."""
+    for name in _look(old, replace=replace).strangers:
+        if os.path.lexists(new / name):
+            raise OutputRefused(
+                f"{place / name} is not ours, but a new file wants its name",
+                hint="move it elsewhere and run again; nothing was changed",
+            )
+
+
+def _take_place(part: Path, target: Path, *, replace: bool) -> None:
+    """Put the new folder where the old one is, and empty the old one."""
+    while target.exists():
+        # Held, so that no other run takes it for a leftover under its later name.
+        with held(target, wait=True) as ours:
+            if ours:
+                _replace(part, target, replace=replace)
+                return
+    part.rename(target)
+
+
+def _replace(part: Path, target: Path, *, replace: bool) -> None:
+    """Exchange new and old, and empty the old one."""
+    _judge(target, part, target, replace=replace)
+    part.chmod(stat.S_IMODE(target.stat().st_mode) | stat.S_IRWXU)
+    # Under its last name first: whatever lies there after a kill is known by its ending.
+    new = beside(target, ".old")
+    part.rename(new)
+    try:
+        old = _exchange(new, target)
+    except OSError:
+        new.rename(part)
+        raise
+    try:
+        _judge(old, target, target, replace=replace)
+    except OutputRefused:
+        shutil.rmtree(_exchange(old, target), ignore_errors=True)
+        raise
+    if not _empty(old, target, replace=replace):
+        raise OutputRefused(
+            f"{target} is written, but files of the old folder are left in {old.name} beside it",
+            hint="they were saved while the folder was replaced: move them where you want them",
+        )
+
+
+def _exchange(new: Path, target: Path) -> Path:
+    """Put ``new`` in the place of ``target``; give the name under which the old one is now.
+
+    A kill in between leaves the old folder whole: as ``target``, or beside it while there is no
+    ``target``.  After an error nothing is changed.
+    """
+    if _swap_names(new, target):
+        return new
+    aside = beside(target, ".old")
+    target.rename(aside)
+    try:
+        new.rename(target)
+    except BaseException:
+        aside.rename(target)
+        raise
+    return aside
+
+
+def _swap_names(one: Path, other: Path) -> bool:
+    """Exchange two names in one system call; False where the system has none."""
+    import ctypes
+
+    try:
+        libc = ctypes.CDLL(None)
+        if sys.platform == "darwin":
+            swap, here = libc.renamex_np, []
+        else:
+            swap, here = libc.renameat2, [ctypes.c_int(-100)]  # AT_FDCWD
+    except (OSError, AttributeError, TypeError):
+        return False
+    names = [[*here, ctypes.c_char_p(os.fsencode(path))] for path in (one, other)]
+    # 2 is RENAME_EXCHANGE of Linux (renameat2(2)) and RENAME_SWAP of macOS (renamex_np(2)).
+    return bool(swap(*names[0], *names[1], ctypes.c_uint(2)) == 0)
+
+
+def _empty(old: Path, target: Path, *, replace: bool) -> bool:
+    """Move what is not ours from an old folder into its successor, remove the rest.
+
+    Returns
+    -------
+    bool
+        Whether all of it found its place and the old folder is gone.
+    """
+    for _ in range(_ROUNDS):
+        standing = look_at(old)
+        if standing.changed and not replace:
+            return False
+        for name in standing.strangers:
+            if os.path.lexists(target / name):
+                return False
+            (old / name).rename(target / name)
+        # The manifest goes last: until then it tells what is ours.
+        for name in (*standing.changed, *standing.unchanged, *standing.manifest):
+            (old / name).unlink(missing_ok=True)
+        with suppress(OSError):
+            old.rmdir()
+            return True
+    return False
+
+
+def _heal(target: Path) -> list[str]:
+    """Bring back, take over and clean what stopped runs left; notes about it."""
+    notes = []
+    if target.exists():
+        look_at(target)  # nothing is moved into a folder that is not ours
+    for old in leftovers(target, ".old"):
+        end = "kept: look through it, then delete it"
+        with suppress(OutputRefused, OSError):
+            if not target.exists():
+                old.rename(target)
+                end = f"brought back as {target.name}"
+            elif _empty(old, target, replace=False):
+                end = "cleaned"
+        notes.append(f"{old.name}, left by a stopped run, was {end}")
+    for part in leftovers(target, ".part"):
+        shutil.rmtree(part, ignore_errors=True)
+        notes.append(f"{part.name}, left by a stopped run, was removed")
+    return notes
