@@ -38,6 +38,7 @@ def say(
     from fabkit.keyboard.build import describe
     from fabkit.outputs import terminal
     from fabkit.outputs.records import keyboard_record
+    from fabkit.streams import clean
 
     said = [keyboard_record(describe(board, use, name=name)) for board, use, name in boards]
     every = [*notes, *(note for board, _, _ in boards for note in laid_back(board))]
@@ -49,7 +50,7 @@ def say(
     terminal.print_boards(terminal.make_console(sys.stderr), said)
     options.print_files(paths, as_json=False)
     for note in every:
-        click.echo(f"note: {terminal.clean(note)}", err=True)
+        click.echo(f"note: {clean(note)}", err=True)
 
 
 def laid_back(board: Board) -> list[str]:
