@@ -47,6 +47,20 @@ class UnreadableInput(FabkitError):
     """An input cannot be opened or is not what it should be."""
 
 
+class SeveralPackages(UnreadableInput):
+    """What should be one package holds several.
+
+    Parameters
+    ----------
+    names
+        Paths of the packages inside, relative to what was opened; ``.`` is its own folder.
+    """
+
+    def __init__(self, message: str, *, names: tuple[str, ...], hint: str = "") -> None:
+        super().__init__(message, hint=hint)
+        self.names = names
+
+
 class LimitExceeded(UnreadableInput):
     """An input asks for more than the stated limits allow."""
 

@@ -8,6 +8,7 @@ from fabkit.api.comparing import compare_boards, judge_changes, weigh_changes
 from fabkit.api.drawing import draw, draw_paper, draw_sheet
 from fabkit.api.judging import check, compare_houses, judge_thicknesses, pack
 from fabkit.api.ordering import list_parts, order, quote
+from fabkit.api.proposing import Proposal, propose_order
 from fabkit.api.reading import (
     build_board,
     load_house,
@@ -20,6 +21,7 @@ from fabkit.api.wiring import draw_wiring, list_wiring, write_pin_form
 
 __all__ = [
     "Carried",
+    "Proposal",
     "build_board",
     "carry_over",
     "check",
@@ -38,6 +40,7 @@ __all__ = [
     "open_package",
     "order",
     "pack",
+    "propose_order",
     "quote",
     "read_drill",
     "read_gerber",

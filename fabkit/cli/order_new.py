@@ -44,42 +44,52 @@ def command(
 ) -> None:
     """Write an order file to fill in.
 
-    It names PACKAGE, says what you gave, and carries every other choice as a comment; `fabkit
-    order` then does the whole job from it, as often as you export.
+    It names PACKAGE, says what each board was found to be and why, and carries every other choice
+    as a comment; `fabkit order` then does the whole job from it, as often as you export.  A folder
+    with several packages (both halves, plates) becomes an order of several boards.
 
     \b
     Examples:
       fabkit order new gerbers/ --keyboards 2 --out order.toml
+      fabkit order new wheatear/ --out wheatear.toml
       fabkit order new left/ --right right/ --thickness 1.2 --colour black
     """
     from fabkit import api
     from fabkit.house.order_template import order_template
-    from fabkit.outputs.atomic import write_file
+    from fabkit.outputs import terminal
+    from fabkit.outputs.atomic import refuse_existing, write_file
 
-    roles = options.stated_roles()
-    title = name or api.open_package(package, limits=options.stated_limits(), roles=roles).name
-    if given.pop("ask"):
-        title = click.prompt("Name of the order", default=title)
-        given = order_keys.ask(given)
+    use: BoardUse | None = given.pop("use")
+    if use and (right or use in ("left", "right")):
+        raise click.UsageError(f"--board {use}: left and right are given as LEFT --right RIGHT")
+    refuse_existing(out, replace=replace)
 
     def beside(path: Path) -> str:
         # Paths in an order file are relative to it, with / on every system.
         return Path(os.path.relpath(path, out.parent)).as_posix()
 
-    use: BoardUse | None = given.pop("use")
-    if use and (right or use in ("left", "right")):
-        raise click.UsageError(f"--board {use}: left and right are given as LEFT --right RIGHT")
-    boards: list[tuple[str, BoardUse]] = [
-        (beside(package), "left" if right else use or "reversible")
-    ]
-    if right:
-        boards.append((beside(right), "right"))
+    with terminal.progress() as tell:
+        proposal = api.propose_order(
+            package,
+            right=right,
+            name=name,
+            use=use,
+            path_of=beside,
+            roles=options.stated_roles(),
+            limits=options.stated_limits(),
+            tell=tell,
+        )
+    title = proposal.name
+    if given.pop("ask"):
+        title = click.prompt("Name of the order", default=title)
+        given = order_keys.ask(given)
     text = order_template(
         name=title,
-        boards=boards,
+        boards=proposal.boards,
         keyboards=given.pop("keyboards") or 1,
-        roles=roles,
         chosen=order_keys.file_keys(given, beside),
     )
     write_file(out, text.encode(), replace=replace)
+    for one in proposal.boards:
+        click.echo(f"{'' if one.chosen else 'left out: '}{one.package}: {one.reasons[0]}", err=True)
     options.say_next(out, f"{out}: look it through, then run: fabkit order {out} --out FOLDER")

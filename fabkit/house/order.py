@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -252,6 +253,10 @@ def package_stem(package: Path) -> str:
     return package.stem if ended else package.name
 
 
+_NO_WORD: Final = re.compile(r"(?:^|(?<=[-_. ]))gerbers?(?:[-_. ]|$)", re.IGNORECASE)
+"""A word that every package could bear."""
+
+
 def design_name(keyboard: str, package: Path, use: str = "") -> str:
     """Name of one of several designs: the keyboard's, with what this one is.
 
@@ -264,10 +269,10 @@ def design_name(keyboard: str, package: Path, use: str = "") -> str:
     use
         What it is, where no other design of the order is the same.
 
-    >>> design_name("wheatear", Path("left.zip")), design_name("wheatear", Path("wheatear-l.zip"))
-    ('wheatear-left', 'wheatear-l')
+    >>> design_name("wheatear", Path("left.zip")), design_name("wheatear", Path("gerber_top.zip"))
+    ('wheatear-left', 'wheatear-top')
     """
-    part = use or package_stem(package)
+    part = use or _NO_WORD.sub("", package_stem(package)).strip("-_. ") or "board"
     return part if part.casefold().startswith(keyboard.casefold()) else f"{keyboard}-{part}"
 
 

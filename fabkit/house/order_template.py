@@ -5,8 +5,14 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from textwrap import wrap
+from typing import Final
 
-from fabkit.house.order import BoardUse, boards_of, halves_of
+from fabkit.house.order import BESIDE, BoardUse, boards_of, halves_of
+
+_WIDTH: Final = 96
+"""Of a comment."""
 
 _TEXT = """\
 # What to order.  Paths are relative to this file; what is commented out is the default.
@@ -17,6 +23,7 @@ name = {name}
 # One [[board]] for each design.  The halves are given by one that makes either half ("reversible",
 # two boards a keyboard), by a "left" and a "right" one, or by one that is "both" halves or a
 # "whole" keyboard.  Others may go with them: "plate" (switch plate, bottom plate) or "none".
+
 {boards}[want]
 keyboards = {keyboards}
 # spare_halves = 0
@@ -79,11 +86,7 @@ keyboards = {keyboards}
 
 _BOARD = """\
 [[board]]
-package = {package}
-is = "{use}"
-# halves = {halves}
-# per_keyboard = {per_keyboard}
-{roles}
+{lines}{roles}
 """
 _ROLES = """\
 # What files are that do not say it themselves:
@@ -92,12 +95,45 @@ _ROLES = """\
 """
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProposedBoard:
+    """One ``[[board]]`` of an order file that is written.
+
+    Parameters
+    ----------
+    package
+        Path as it stands in the file.
+    name
+        Of the design; empty takes the order's.
+    use
+        What it is.
+    per_keyboard
+        How many a keyboard takes; None where that follows from what it is.
+    stated
+        Whether ``is`` is written out; else it stands as a comment and the files decide.
+    chosen
+        Whether it is ordered; else all of it stands as a comment.
+    reasons
+        What was found, and why: a comment for each.
+    roles
+        What its files are, by name.
+    """
+
+    package: str
+    name: str = ""
+    use: BoardUse = "reversible"
+    per_keyboard: int | None = None
+    stated: bool = True
+    chosen: bool = True
+    reasons: tuple[str, ...] = ()
+    roles: Mapping[str, str] = field(default_factory=dict)
+
+
 def order_template(
     *,
     name: str,
-    boards: Sequence[tuple[str, BoardUse]],
+    boards: Sequence[ProposedBoard],
     keyboards: int = 1,
-    roles: Mapping[str, str] | None = None,
     chosen: Mapping[str, object] | None = None,
 ) -> str:
     """An order file with its defaults commented, ready to load.
@@ -107,11 +143,9 @@ def order_template(
     name
         Name of the order.
     boards
-        Package of each design, and what it is.
+        The designs.
     keyboards
         How many.
-    roles
-        What is stated of the first board's files, by name.
     chosen
         Further keys of the file with their values; they stand in place of their comment.
 
@@ -120,17 +154,7 @@ def order_template(
     KeyError
         The template has no such key.
     """
-    stated = "".join(f"{_literal(f)} = {_literal(role)}\n" for f, role in (roles or {}).items())
-    tables = "".join(
-        _BOARD.format(
-            package=_literal(package),
-            use=use,
-            halves=halves_of(use),
-            per_keyboard=boards_of(use),
-            roles=f"[board.roles]\n{stated}" if stated and not number else _ROLES,
-        )
-        for number, (package, use) in enumerate(boards)
-    )
+    tables = "".join(_board(one, hint=one is boards[0]) for one in boards)
     text = _TEXT.format(name=_literal(name), boards=tables, keyboards=keyboards)
     for key, value in (chosen or {}).items():
         line = re.compile(rf"^# {key} = .*?(?= +#|$)", re.MULTILINE)
@@ -139,6 +163,33 @@ def order_template(
         said = f"{key} = {_literal(value)}"
         text = line.sub(lambda _, said=said: said, text, count=1)  # type: ignore[misc]
     return text
+
+
+def _board(one: ProposedBoard, *, hint: bool) -> str:
+    """One table, with what was found above it; ``hint``: say how roles are stated."""
+    use = f'is = "{one.use}"'
+    each = one.per_keyboard or boards_of(one.use)
+    lines = [
+        f"package = {_literal(one.package)}",
+        *([f"name = {_literal(one.name)}"] if one.name else []),
+        use if one.stated else f"# {use}",
+        *([f"# halves = {halves_of(one.use)}"] if one.use not in BESIDE else []),
+        f"{'' if one.per_keyboard else '# '}per_keyboard = {each}",
+    ]
+    stated = "".join(f"{_literal(f)} = {_literal(role)}\n" for f, role in one.roles.items())
+    roles = f"[board.roles]\n{stated}" if stated else _ROLES if hint else ""
+    table = _BOARD.format(lines="".join(f"{line}\n" for line in lines), roles=roles)
+    if not one.chosen:
+        table = "".join(f"# {line}\n" for line in table.splitlines() if line) + "\n"
+    reasons = [
+        part for text in one.reasons for part in wrap(_plain(text), _WIDTH, break_on_hyphens=False)
+    ]
+    return "".join(f"# {part}\n" for part in reasons) + table
+
+
+def _plain(text: str) -> str:
+    """Words from files on one line, without signs that no TOML comment may hold."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
 
 
 def _literal(value: object) -> str:

@@ -123,7 +123,7 @@ def _by_place(board: Board, keys: Sequence[Key]) -> Hands:
 def _hand(board: Board, seen: Floats) -> tuple[Hand, str, bool]:
     """Which hand one group of keys is for, why, and whether the keys themselves tell."""
     leaning = lean(seen)
-    named = _named_hand(board)
+    named = named_hand(board)
     if len(seen) > MOST_OF_HALF:
         return "whole", f"{len(seen)} keys are too many for a half", True
     if named is not None and (not leaning or (leaning > 0) == (named == "left")):
@@ -136,7 +136,7 @@ def _hand(board: Board, seen: Floats) -> tuple[Hand, str, bool]:
     return hand, f"its thumb keys lie to the {'right' if leaning > 0 else 'left'}", True
 
 
-def _named_hand(board: Board) -> Hand | None:
+def named_hand(board: Board) -> Hand | None:
     """Hand that the names of the package and its files agree on."""
     names = (board.name, *(f.name for f in board.package.files))
     left, right = (any(p.search(n) for n in names) for p in (_LEFT, _RIGHT))

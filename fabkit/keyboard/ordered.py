@@ -41,7 +41,7 @@ def settle_uses(order: Order, boards: Sequence[Board]) -> Order:
         if one.stated is None:
             one = replace(one, use=found.use)
         if not one.counted and (one.stated is None or one.use == "plate"):
-            halves = _halves_of(found)
+            halves = plate_halves(found)
             paired = hand in _OTHER and (half, _OTHER[hand]) in sides
             once = one.use == "none" or (paired and halves == 1)
             one = replace(one, halves=halves, per_keyboard=1 if once else 2 // halves)
@@ -67,7 +67,7 @@ def _is_half(hands: Hands) -> bool:
     return hands.use not in BESIDE
 
 
-def _halves_of(hands: Hands) -> int:
+def plate_halves(hands: Hands) -> int:
     """Halves one board serves; a plate serves those its openings are for."""
     if hands.use == "plate" and hands.groups:
         return 2 if len(hands.groups) == 2 or hands.groups[0].hand == "whole" else 1

@@ -10,7 +10,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
 from fabkit.drill.reader import looks_like_drill
-from fabkit.errors import UnreadableInput
+from fabkit.errors import SeveralPackages, UnreadableInput
 from fabkit.findings import Finding, Place
 from fabkit.gerber.reader import looks_like_gerber
 from fabkit.intake.archive import is_zip, read_archive
@@ -35,7 +35,9 @@ def choose_set(intake: Intake, *, limits: Limits) -> Intake:
     Raises
     ------
     UnreadableInput
-        No layer or drill file at all, or several sets, naming them.
+        No layer or drill file at all.
+    SeveralPackages
+        Several sets, naming them.
     """
     archives = [m for m in intake.members if is_zip(m.data)]
     plain = [m for m in intake.members if not is_zip(m.data)]
@@ -45,11 +47,12 @@ def choose_set(intake: Intake, *, limits: Limits) -> Intake:
     if layers:
         elsewhere = _lie_elsewhere(archives, layers)
         _refuse_several_folders(intake.source, layers, elsewhere)
-        if elsewhere and _open_archives(intake, elsewhere, limits)[0] is not None:
+        others = _with_layers(intake, elsewhere, limits)
+        if others:
             _refuse(
                 intake.source,
                 "layer files in one folder and zips in others",
-                [*_homes(layers), *(a.name for a in elsewhere)],
+                [*_homes(layers), *(archive.name for archive, _, _ in others)],
             )
         left_out += [
             LeftOut(name=a.name, reason="an archive beside the loose layer files") for a in archives
@@ -110,10 +113,13 @@ def _folder(member: Member) -> str:
     return f"{folder}/" if folder else ""
 
 
-def _open_archives(
-    intake: Intake, archives: Sequence[Member], limits: Limits
-) -> tuple[Member | None, list[Member], list[LeftOut]]:
-    found: list[tuple[Member, list[Member], list[LeftOut]]] = []
+_Opened = tuple[Member, list[Member], list[LeftOut]]
+"""An archive, what it holds, and what of it is left out."""
+
+
+def _with_layers(intake: Intake, archives: Sequence[Member], limits: Limits) -> list[_Opened]:
+    """The archives that hold a layer or drill file."""
+    found: list[_Opened] = []
     spent = sum(len(m.data) for m in intake.members)
     for archive in archives:
         budget = Budget(f"{intake.source}/{archive.name}", limits, bytes_=spent)
@@ -125,6 +131,13 @@ def _open_archives(
                 LeftOut(name=f"{archive.name}/{item.name}", reason=item.reason) for item in left_out
             ]
             found.append((archive, inside, left))
+    return found
+
+
+def _open_archives(
+    intake: Intake, archives: Sequence[Member], limits: Limits
+) -> tuple[Member | None, list[Member], list[LeftOut]]:
+    found = _with_layers(intake, archives, limits)
     if len(found) > 1:
         _refuse(intake.source, "zips", [archive.name for archive, _, _ in found])
     if not found:
@@ -133,14 +146,15 @@ def _open_archives(
 
 
 def _refuse(
-    source: str, what: str, candidates: Sequence[str], hint: str = "Name one of them."
+    source: str, what: str, candidates: Sequence[str], hint: str = "Name one of them"
 ) -> None:
     shown = ", ".join(candidates[:_NAMED_CANDIDATES])
     if len(candidates) > _NAMED_CANDIDATES:
         shown += f" and {len(candidates) - _NAMED_CANDIDATES} more"
-    raise UnreadableInput(
+    raise SeveralPackages(
         f"{source} holds {len(candidates)} packages, as {what}: {shown}",
-        hint=hint,
+        hint=f"{hint}; or write an order of them together: fabkit order new {source}",
+        names=tuple(candidates),
     )
 
 
@@ -216,7 +230,7 @@ def _refuse_several_designs(source: str, members: Sequence[Member]) -> None:
         source,
         "differently named files in one folder (each beginning like)",
         first,
-        f"Name one file of the set you mean, such as {first[0]} in {source}; unpack a zip first.",
+        f"Name one file of the set you mean, such as {first[0]} in {source} (unpack a zip first)",
     )
 
 

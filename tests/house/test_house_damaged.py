@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 from fabkit.errors import FabkitError, SheetError
 from fabkit.house.loading import EXAMPLE, house_from
 from fabkit.house.order import order_from
-from fabkit.house.order_template import order_template
+from fabkit.house.order_template import ProposedBoard, order_template
 from fabkit.house.table import Table, parse_sheet
 from fabkit.house.toml_lines import key_lines
 
-ORDER = order_template(name="x", boards=[("y", "reversible")])
+ORDER = order_template(name="x", boards=[ProposedBoard(package="y")])
 CASES: dict[str, tuple[str, Callable[[Table], object]]] = {
     "house": (EXAMPLE.read_text(encoding="utf-8"), house_from),
     "order": (ORDER.replace("\n# ", "\n"), lambda t: order_from(t, base=Path())),

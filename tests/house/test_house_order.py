@@ -9,11 +9,11 @@ import pytest
 
 from fabkit.errors import SheetError
 from fabkit.house.order import Order, load_order, order_for, order_from
-from fabkit.house.order_template import order_template
+from fabkit.house.order_template import ProposedBoard, order_template
 from fabkit.house.table import parse_sheet
 
 DEMO = Path(__file__).parents[2] / "fabkit" / "demo" / "order.toml"
-PLAIN = order_template(name="Board", boards=[("rev-b", "reversible")], keyboards=2)
+PLAIN = order_template(name="Board", boards=[ProposedBoard(package="rev-b")], keyboards=2)
 
 
 def load_text(text: str) -> Order:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from fabkit.api import load_house
 from fabkit.house.order import BoardChoice, Order, OrderedBoard, order_for, order_from
-from fabkit.house.order_template import order_template
+from fabkit.house.order_template import ProposedBoard, order_template
 from fabkit.house.table import parse_sheet
 from fabkit.house.thickness import settle_thickness
 
@@ -34,7 +34,9 @@ def test_stated_thickness_is_taken() -> None:
 
 def test_chosen_thickness_wins() -> None:
     """A thickness the user named stands, in an order file as in the library."""
-    text = order_template(name="x", boards=[("b", "reversible")], chosen={"thickness_mm": 0.8})
+    text = order_template(
+        name="x", boards=[ProposedBoard(package="b")], chosen={"thickness_mm": 0.8}
+    )
     order = order_from(parse_sheet(text, file="order.toml"), base=Path())
     assert settled(1.2, order).thickness_words == "0.8 mm"
     named = replace(order_for("b"), choice=BoardChoice(thickness_mm=Decimal("1.6")))
@@ -43,7 +45,7 @@ def test_chosen_thickness_wins() -> None:
 
 def test_order_file_without_thickness_follows_the_board() -> None:
     """An order file that leaves the thickness out is no choice of 1.6 mm."""
-    text = order_template(name="x", boards=[("b", "reversible")])
+    text = order_template(name="x", boards=[ProposedBoard(package="b")])
     order = order_from(parse_sheet(text, file="order.toml"), base=Path())
     assert settled(0.8, order).thickness_mm == Decimal("0.8")
 
