@@ -50,7 +50,7 @@ other half's keys."""
 LEAN: Final = 0.05
 """Share of a half's width by which its lowest quarter must stand to one side to tell the hand."""
 
-FEWEST_LEANING: Final = 8
+FEWEST_LEANING: Final = 7
 """Fewer keys do not tell a hand."""
 
 LOWEST: Final = 0.25
@@ -262,7 +262,8 @@ def lean(centres: Floats) -> float:
     if len(centres) < FEWEST_LEANING:
         return 0.0
     x, y = centres[:, 0], centres[:, 1]
-    thumb = y < np.quantile(y, LOWEST)
+    # A row that the cut falls into belongs to the others as a whole, also where places are rounded.
+    thumb = y < np.quantile(y, LOWEST) - _LEVEL * usual_gap(centres)
     width = float(np.ptp(x))
     if not thumb.any() or thumb.all() or width <= 0:
         return 0.0
@@ -271,11 +272,11 @@ def lean(centres: Floats) -> float:
 
 
 def is_plain_grid(centres: Floats) -> bool:
-    """Whether all keys stand in straight rows and columns one pitch apart, as on a keypad."""
+    """Whether all keys stand in straight rows, half a pitch apart or more, as on a keypad."""
     pitch = usual_gap(centres)
     if not np.isfinite(pitch):
         return True
-    at = (centres - centres[0]) / pitch
+    at = (centres - centres[0]) / (pitch / 2)
     return bool((np.abs(at[:, 1] - np.round(at[:, 1])) < _LEVEL).all())
 
 

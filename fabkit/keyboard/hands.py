@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.board.model import Board
-from fabkit.geometry.neighbours import Floats
+from fabkit.geometry.neighbours import Floats, usual_gap
 from fabkit.keyboard.groups import (
     Parting,
     find_parting,
@@ -30,7 +30,14 @@ REVERSIBLE_SHARE: Final = 0.8
 knob or a wide key for one face)."""
 
 CERTAIN_LEAN: Final = 0.12
-"""Lean from which keys in plain rows are a half all the same."""
+"""Lean from which keys are a half although they stand upside down."""
+
+UPSIDE_DOWN: Final = 2.0
+"""How many times more the highest keys lean than the lowest where a board lies upside down."""
+
+CERTAIN_SHIFT: Final = 0.8
+"""Key pitches by which the lowest of keys in plain rows lean when they are a half all the same:
+less may be one key that is missing or wide."""
 
 MOST_OF_HALF: Final = 42
 """Keys of the largest halves (common practice: 4 to 6 rows of 6 to 7)."""
@@ -82,7 +89,7 @@ def _by_faces(board: Board, keys: Sequence[Key]) -> Hands:
     if np.mean(turnable) < REVERSIBLE_SHARE or found.use == "both":
         return found
     all_keys = tuple(range(len(keys)))
-    leaning = lean(_centres(keys))
+    leaning = _leaning(keys, "top")
     # Pins of a plain push button lie the same way from either face: that alone says nothing.
     if not any(known) and not leaning:
         return found
@@ -108,7 +115,7 @@ def _by_place(board: Board, keys: Sequence[Key]) -> Hands:
     if parting is not None and (parting.apart or not parting.joined):
         return _parted(parting, centres, up)
     every = tuple(range(len(keys)))
-    hand, why, known = _hand(board, seen_from(centres, up))
+    hand, why, known = _hand(board, seen_from(centres, up), _leaning(keys, up))
     use: Use = hand
     return Hands(
         use=use,
@@ -120,9 +127,22 @@ def _by_place(board: Board, keys: Sequence[Key]) -> Hands:
     )
 
 
-def _hand(board: Board, seen: Floats) -> tuple[Hand, str, bool]:
+def _leaning(keys: Sequence[Key], up: Side) -> float:
+    """How keys lean (as :func:`lean`) once their board lies before its user.
+
+    Switches that are turned by a quarter tell a board that lies on its side.
+    """
+    seen = seen_from(_centres(keys), up)
+    on_side = [(k.rotation_deg + 45) % 180 >= 90 for k in keys]
+    if np.mean(on_side) > 0.5:
+        seen = np.column_stack((seen[:, 1], -seen[:, 0]))
+    upright, over = lean(seen), lean(-seen)
+    turned = abs(over) >= max(CERTAIN_LEAN, UPSIDE_DOWN * abs(upright))
+    return over if turned else upright
+
+
+def _hand(board: Board, seen: Floats, leaning: float) -> tuple[Hand, str, bool]:
     """Which hand one group of keys is for, why, and whether the keys themselves tell."""
-    leaning = lean(seen)
     named = named_hand(board)
     if len(seen) > MOST_OF_HALF:
         return "whole", f"{len(seen)} keys are too many for a half", True
@@ -130,7 +150,8 @@ def _hand(board: Board, seen: Floats) -> tuple[Hand, str, bool]:
         return named, f"its name says {named}", bool(leaning)
     if not leaning:
         return "whole", "its keys do not lean to one hand", True
-    if is_plain_grid(seen) and abs(leaning) < CERTAIN_LEAN:
+    shift = abs(leaning) * float(np.ptp(seen[:, 0])) / usual_gap(seen)
+    if is_plain_grid(seen) and shift < CERTAIN_SHIFT:
         return "whole", "its keys stand in plain rows", True
     hand: Hand = "left" if leaning > 0 else "right"
     return hand, f"its thumb keys lie to the {'right' if leaning > 0 else 'left'}", True
@@ -219,7 +240,7 @@ def _as_said(keys: Sequence[Key], found: Hands, use: Use) -> Hands:
     up = key_side(keys)
     groups: tuple[Group, ...] = ()
     if use == "reversible":
-        left: Side = "bottom" if lean(centres) < 0 else "top"
+        left: Side = "bottom" if _leaning(keys, "top") < 0 else "top"
         groups = (
             Group(hand="left", face_up=left, keys=every),
             Group(hand="right", face_up=opposite(left), keys=every),

@@ -54,6 +54,10 @@ PADS_SCORE: Final = 0.65
 HOLES_SHARE: Final = 0.9
 """Share of a key's contact holes with a counterpart from which it can be turned over."""
 
+THIN_SHARE: Final = 0.7
+"""Contact holes of one switch are about equally wide (common practice: 1.2 to 1.5 mm, and 3 mm for
+sockets); leads of diodes need 0.8 to 1 mm."""
+
 LANDS_SHARE: Final = 0.6
 """The same for surface lands: parts of one face, such as a light, may be left single."""
 
@@ -296,6 +300,7 @@ def _pitch_fits(places: Sequence[_Place]) -> bool:
 def _turnable(features: Features, keys: int, slack: float) -> NDArray[np.bool_]:
     """(keys,) bool: the key's contacts are there for either face."""
     rows = contact_rows(features)
+    rows = rows[~_thin(features, rows, keys)]
     shares = mirror_shares(features, rows, slack_mm=slack)
     key, hole = features.key[rows], features.what[rows] == HOLE
 
@@ -309,6 +314,15 @@ def _turnable(features: Features, keys: int, slack: float) -> NDArray[np.bool_]:
         (share(way, hole) >= HOLES_SHARE) & (share(way, ~hole) >= LANDS_SHARE) for way in (0, 1)
     ]
     return np.asarray((count >= 2) & (fits[0] | fits[1]))
+
+
+def _thin(features: Features, rows: Ints, keys: int) -> NDArray[np.bool_]:
+    """Which holes are too narrow beside the others of their key to be contacts: a diode's."""
+    size = np.where(features.what[rows] == HOLE, features.size[rows], np.inf)
+    widest = np.zeros(keys)
+    drilled = np.isfinite(size)
+    np.maximum.at(widest, features.key[rows[drilled]], size[drilled])
+    return np.asarray(size < THIN_SHARE * widest[features.key[rows]])
 
 
 def _of(features: Features, key: int) -> Features:

@@ -18,6 +18,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from fuzz.tiny_board import FILES
 
+from fabkit import open_package
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
 from fabkit.checks.case import Case
@@ -28,9 +29,12 @@ from fabkit.gerber.reader import read
 from fabkit.gerber.shapes import compose
 from fabkit.house.loading import load_house
 from fabkit.intake.model import Intake, Member
+from fabkit.keyboard.build import build_keyboard
+from fabkit.keyboard.patterns import load_patterns
 from fabkit.package.build import read_package
 
 ROOT = Path(__file__).parents[2]
+DEMO = ROOT / "fabkit" / "demo" / "rev-b"
 TOKEN = re.compile(rb"%|\*|[XYIJ][+-]?\d+|[DGM]\d+|[A-Z]+|[^%*\s]")
 HEAD = (
     b"%TF.FileFunction,Copper,L1,Top*%\n%FSLAX46Y46*%\n%MOMM*%\n%ADD10C,0.2*%\n%ADD11C,1*%\nG01*\n"
@@ -149,6 +153,10 @@ def main() -> None:
     show(
         "format checks over plain reading", seconds(lambda: examine(file, large)) / plain, "<= 0.6"
     )
+    board = build_board(open_package(DEMO))
+    reading = seconds(lambda: build_board(open_package(DEMO)))
+    keyboard = seconds(lambda: build_keyboard(board, load_patterns()))
+    show("finding the keyboard of the demo over reading it", keyboard / reading, "<= 0.25")
     python = sys.executable
     click = spent_by(python, "-c", "import click")
     show(
