@@ -418,11 +418,13 @@ def print_costs(console: Console, costs: Record, *, why: bool = False) -> None:
     print_boards(console, costs["boards"])
     terms = ", ".join(f"{name} {value}" for name, value in costs["terms"].items())
     console.print(clean(terms), style="dim")
+    alone = sheets.no_keyboard(costs["boards"])
+    columns = sheets.BOARD_COLUMNS if alone else sheets.OFFER_COLUMNS
     print_table(
         console,
-        sheets.OFFER_COLUMNS,
-        sheets.offer_rows(costs),
-        right=range(9),
+        columns,
+        sheets.board_rows(costs) if alone else sheets.offer_rows(costs),
+        right=range(len(columns)),
         title=f"{costs['name']}, in {costs['currency']}",
     )
     if why:
@@ -431,11 +433,8 @@ def print_costs(console: Console, costs: Record, *, why: bool = False) -> None:
         _print_comparison(console, table, rows=None if why else 6)
     best = costs["best"]
     if best:
-        console.print(
-            f"cheapest for what you want: {best['boards']} boards, {best['total']}"
-            f" {costs['currency']} in all, {best['per_half']} per half",
-            style="bold",
-        )
+        said = sheets.best_words(best, costs["boards"], costs["currency"])
+        console.print(clean(said), style="bold")
     print_findings(console, costs)
     print_notices(console, costs)
 
@@ -467,7 +466,10 @@ def _print_reasons(console: Console, costs: Record) -> None:
 
 def print_order(console: Console, manifest: Record, *, folder: str) -> None:
     """Print what an order folder holds: verdict and zip of each board, cost, files."""
-    print_boards(console, [board["keyboard"] for board in manifest["boards"]])
+    from fabkit.outputs import sheets
+
+    boards = [board["keyboard"] for board in manifest["boards"]]
+    print_boards(console, boards)
     for board in manifest["boards"]:
         console.print(f"{clean(board['board'])}: {board['verdict']}", style="bold")
         if board["zip"] is None:
@@ -476,10 +478,7 @@ def print_order(console: Console, manifest: Record, *, folder: str) -> None:
     console.print(f"thickness {chosen['thickness_mm']} mm, {clean(chosen['thickness_from'])}")
     best = manifest["cheapest"]
     if best:
-        console.print(
-            f"cheapest for what you want: {best['boards']} boards, {best['total']}"
-            f" {best['currency']} in all, {best['per_half']} per half"
-        )
+        console.print(clean(sheets.best_words(best, boards, best["currency"])))
     print_notices(console, manifest)
     console.print(f"in {clean(folder)}:")
     for file in manifest["outputs"]:
