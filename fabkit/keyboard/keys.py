@@ -33,6 +33,7 @@ from fabkit.keyboard.lands import Lands, LandTable
 from fabkit.keyboard.model import Evidence, Family, Hold, Key, Spot
 from fabkit.keyboard.overlaps import find_overlaps
 from fabkit.keyboard.patterns import Pattern
+from fabkit.keyboard.turns import find_turns
 from fabkit.package.model import Side
 
 ONE_PLACE_MM: Final = 2.0
@@ -134,6 +135,7 @@ def find_keys(board: Board, patterns: Sequence[Pattern], lands: Lands) -> tuple[
     places = _with_components(places, list(from_components(board)), board, lands)
     slack = place_tolerance(board.holes)
     places = _weigh(board, places, lands.table, slack)
+    _turn_by_lands(places, lands)
     if not places:
         return ()
     centres = np.array([p.spot for p in places])
@@ -290,6 +292,23 @@ def _weigh(board: Board, places: list[_Place], lands: LandTable, slack: float) -
                         replace(best, evidence=Evidence.PADS, score=PADS_SCORE, holes=(), slots=())
                     )
     return [p for p in (*sure, *doubtful) if p.confidence >= SURE]
+
+
+def _turn_by_lands(places: Sequence[_Place], lands: Lands) -> None:
+    """Give switches that only components show the turn and middle their lands show."""
+    unknown = [p for p in places if all(c.ref and c.rotation_deg is None for c in p.found)]
+    codes = {ref: code for code, ref in enumerate(lands.refs)}
+    table = lands.table
+    spots = []
+    for place in unknown:
+        mine = np.flatnonzero(table.ref == codes.get(place.best.ref, -1))
+        at = np.column_stack((table.x[mine], table.y[mine]))
+        spots.append(np.unique(np.round(at, 3), axis=0))
+    for place, found in zip(unknown, find_turns(spots), strict=True):
+        if found is not None:
+            turn, (x, y) = found
+            turned = replace(place.best, rotation_deg=turn, x_mm=float(x), y_mm=float(y))
+            place.found[:] = [turned, *(c for c in place.found if c is not place.best)]
 
 
 def _pitch_fits(places: Sequence[_Place]) -> bool:
