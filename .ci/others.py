@@ -141,7 +141,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name, ThreadPoolExecutor(2) as two:
         folder = Path(name)
         begun = time.monotonic()
-        jobs = {}
+        jobs = {two.submit(order_from, Path(sys.executable), folder): "the built package"}
         for version, lowest in [*wanted, (SUPPORTED[0], True)]:
             title = f"Python {version}, {'lowest' if lowest else 'newest'} libraries"
             if version not in found:
@@ -149,7 +149,6 @@ def main() -> None:
                 continue
             place = folder / f"{version}{'-low' * lowest}"
             jobs[two.submit(run_tests, found[version], place, lowest=lowest)] = title
-        jobs[two.submit(order_from, Path(sys.executable), folder)] = "the built package"
         for job in as_completed(jobs):
             fault = job.exception()
             failed += fault is not None
