@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sys
 from collections.abc import Callable, Iterable
 
 from fabkit.checks.case import NEEDS, Case
@@ -37,6 +38,8 @@ def check(
 
     def declared(function: Callable[[Case], Iterable[Finding]]) -> Check:
         title = (function.__doc__ or "").strip().splitlines()
+        if not title and sys.flags.optimize > 1:  # the interpreter threw the docstrings away
+            title = [id]
         if not title:
             raise ValueError(f"{id} has no docstring")
         return Check(

@@ -11,6 +11,9 @@ from fabkit.checks.model import Check, CheckOptions, NotJudged, Outcome, State
 from fabkit.errors import UsageError
 from fabkit.findings import Finding
 
+TOO_HEAVY = "too heavy: the memory did not suffice; take out what is drawn many times over"
+"""Why a check was given up that asked for more memory than there is."""
+
 
 def run_check(check: Check, case: Case) -> Outcome:
     """Judge one case by one check; an exception in the check makes it broken, nothing else."""
@@ -28,6 +31,10 @@ def run_check(check: Check, case: Case) -> Outcome:
                 state=State.NOT_JUDGED,
                 findings=tuple(findings),
                 reason=str(reason),
+            )
+        except MemoryError:
+            return Outcome(
+                check=check, state=State.NOT_JUDGED, findings=tuple(findings), reason=TOO_HEAVY
             )
         declared = {rule.id for rule in check.rules}
         if strange := {f.id for f in findings} - declared:

@@ -19,7 +19,7 @@ from fabkit.cli import grouping, options, ordering, printing
 @options.SILENCE
 @click.option(
     "--old-keyboards",
-    type=click.IntRange(min=1),
+    type=options.COUNT,
     metavar="N",
     help="Old keyboards you built.  Default: as many as new ones.",
 )

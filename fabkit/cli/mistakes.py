@@ -44,6 +44,9 @@ def explain(error: Exception) -> tuple[str, str, int]:
         return error.format_message().rstrip("."), _usage(error), error.exit_code
     if isinstance(error, click.ClickException):
         return error.format_message(), "", error.exit_code
+    if isinstance(error, MemoryError):
+        hint = "close other programs, or take out what is drawn many times over"
+        return "the memory of this machine does not suffice for the input", hint, 2
     hint = "run again with FABKIT_DEBUG=1 in the environment, and report what it prints"
     return f"fabkit itself broke: {type(error).__name__}: {error}", hint, 3
 

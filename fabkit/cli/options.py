@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from fabkit.limits import Limits
 
 F = TypeVar("F", bound=Callable[..., Any])
+COUNT = click.IntRange(min=1, max=100_000)
+"""Boards or keyboards, as an order file takes them."""
+
 FILE = click.Path(path_type=Path)
 
 

@@ -23,9 +23,7 @@ CHOICES = options.several(
     click.option(
         "--parts", "parts_file", type=options.FILE, metavar="FILE", help="Your parts book."
     ),
-    click.option(
-        "--keyboards", type=click.IntRange(min=1), metavar="N", help="Whole keyboards you want."
-    ),
+    click.option("--keyboards", type=options.COUNT, metavar="N", help="Whole keyboards you want."),
     options.THICKNESS,
     options.COLOUR,
     options.FINISH,
@@ -35,7 +33,7 @@ CHOICES = options.several(
 QUANTITY = click.option(
     "--quantity",
     "quantities",
-    type=click.IntRange(min=1),
+    type=options.COUNT,
     multiple=True,
     metavar="N",
     help="Boards to price.  Default: quantities near what you need.",

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 @click.option(
     "--count",
     "quantity",
-    type=click.IntRange(min=1),
+    type=options.COUNT,
     metavar="N",
     help="How many boards you order, for the readme in the zip.",
 )

@@ -27,6 +27,9 @@ BESIDE: Final[frozenset[BoardUse]] = frozenset(("plate", "none"))
 ALL_IN_ONE: Final[frozenset[BoardUse]] = frozenset(("both", "whole", "none"))
 """One such board is all the boards of one keyboard."""
 
+MOST_BOARDS: Final = 100_000
+"""More keyboards or boards than anybody orders of a small series; all are priced one by one."""
+
 USUAL_THICKNESS_MM = Decimal("1.6")
 """Where neither the order nor a file states another (common practice)."""
 
@@ -303,7 +306,7 @@ def order_from(table: Table, *, base: Path) -> Order:
     check_format(table, "the order file")
     boards = _boards(table, base)
     want = table.table("want", None)
-    keyboards = want.integer("keyboards", 1, least=1)
+    keyboards = want.integer("keyboards", 1, least=1, most=MOST_BOARDS)
     builders = _builders(want, keyboards)
     revisions = table.table("revisions", None)
     money = table.table("money", None)
@@ -316,8 +319,8 @@ def order_from(table: Table, *, base: Path) -> Order:
         invented=table.flag("invented", False),
         boards=boards,
         keyboards=keyboards,
-        spare_halves=want.integer("spare_halves", 0, least=0),
-        quantities=tuple(sorted(set(want.integers("quantities", (), least=1)))),
+        spare_halves=want.integer("spare_halves", 0, least=0, most=MOST_BOARDS),
+        quantities=tuple(sorted(set(want.integers("quantities", (), least=1, most=MOST_BOARDS)))),
         good_share=want.decimal("good_share", Decimal(1), above=0, most=1),
         builders=builders,
         choice=_choice(table.table("options", None)),

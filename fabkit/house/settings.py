@@ -11,7 +11,7 @@ from typing import Any, Final
 from fabkit.errors import UsageError
 from fabkit.house.loading import check_format
 from fabkit.house.money import CURRENCY_DIGITS
-from fabkit.house.order import Tax, load_tax
+from fabkit.house.order import MOST_BOARDS, Tax, load_tax
 from fabkit.house.table import Table, read_sheet
 
 SETTINGS_VARIABLE: Final = "FABKIT_SETTINGS"
@@ -80,7 +80,7 @@ def _from_table(table: Table, path: Path) -> dict[str, Setting]:
     made = {
         "house": table.text("house", None),
         "parts": table.text("parts", None),
-        "keyboards": table.integer("keyboards", None, least=1),
+        "keyboards": table.integer("keyboards", None, least=1, most=MOST_BOARDS),
         "colour": table.text("colour", None),
         "finish": table.text("finish", None),
         "country": table.text("country", None),

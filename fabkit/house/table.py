@@ -23,6 +23,10 @@ SHEET_BYTES = 2**20
 """Larger than any sheet written by a person; a bound on what is parsed."""
 LINE_CHARACTERS = 4_000
 """Longer than any line written by a person; keys of many parts take time with their square."""
+MOST = 10**12
+"""Larger than any whole number in a sheet: exact arithmetic takes time with the digits."""
+_DIGITS = 30
+"""Before and behind the point of a number, more than any price or measure has."""
 
 
 class _Required:
@@ -236,9 +240,16 @@ class Table:
         value = self.decimal(key, default, **bounds)
         return value if value is default else float(value)
 
-    def integer(self, key: str, default: Any = REQUIRED, *, least: int | None = None) -> Any:
+    def integer(
+        self,
+        key: str,
+        default: Any = REQUIRED,
+        *,
+        least: int | None = None,
+        most: int | None = None,
+    ) -> Any:
         """A whole number."""
-        expected = _span("a whole number", least, None, None)
+        expected = _span("a whole number", least, most, None)
         value = self._raw(key, default, expected)
         if value is None:
             return default
@@ -246,6 +257,10 @@ class Table:
             raise self.error(key, f"{value} is not a whole number", expected=expected)
         if least is not None and value < least:
             raise self.error(key, f"{value} is too small", expected=expected)
+        if abs(value) > (MOST if most is None else most):
+            raise self.error(
+                key, "too large", expected=_span("a whole number", least, most or MOST, None)
+            )
         return value
 
     def date(self, key: str, default: Any = REQUIRED) -> Any:
@@ -270,10 +285,15 @@ class Table:
         return tuple(self._number(key, v, span, **bounds) for v in value)
 
     def integers(
-        self, key: str, default: Any = REQUIRED, *, least: int | None = None
+        self,
+        key: str,
+        default: Any = REQUIRED,
+        *,
+        least: int | None = None,
+        most: int = MOST,
     ) -> tuple[int, ...]:
         """A list of whole numbers."""
-        values = self.decimals(key, default, least=least)
+        values = self.decimals(key, default, least=least, most=most)
         for value in values:
             if value != int(value):
                 raise self.error(key, f"{value} is not a whole number", expected="whole numbers")
@@ -355,6 +375,10 @@ class Table:
         number = Decimal(value)
         if not number.is_finite():
             raise self.error(key, f"{value} is not a finite number", expected=expected)
+        if number and (number.adjusted() < -_DIGITS or len(number.as_tuple().digits) > _DIGITS):
+            raise self.error(key, f"more than {_DIGITS} digits", expected=expected)
+        if number and number.adjusted() > _DIGITS:
+            raise self.error(key, "too large", expected=_span(expected, None, most or MOST, None))
         if least is not None and number < least:
             word = "negative" if number < 0 <= least else "too small"
             raise self.error(key, f"{number} is {word}", expected=expected)

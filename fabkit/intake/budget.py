@@ -39,7 +39,11 @@ class Budget:
             When there are more than ``limits.members``.
         """
         self.members += 1
-        if self.members > self.limits.members:
+        self.check_members(self.members)
+
+    def check_members(self, count: int) -> None:
+        """Refuse a number of names, as :meth:`count_member`, before any of them is read."""
+        if count > self.limits.members:
             raise LimitExceeded(
                 f"{self.source} holds more than {self.limits.members} files",
                 hint="Name the folder or zip that holds only the fabrication files of one board. "
