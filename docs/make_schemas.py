@@ -83,10 +83,10 @@ class Noting(Table):
         self._note(key, shown, type="number", **_bounds(bounds))
         return super().decimal(key, default, **bounds)
 
-    def integer(self, key: str, default: Any = REQUIRED, *, least: int | None = None) -> Any:
+    def integer(self, key: str, default: Any = REQUIRED, **bounds: Any) -> Any:
         """A whole number."""
-        self._note(key, default, type="integer", **_bounds({"least": least}))
-        return super().integer(key, default, least=least)
+        self._note(key, default, type="integer", **_bounds(bounds))
+        return super().integer(key, default, **bounds)
 
     def date(self, key: str, default: Any = REQUIRED) -> Any:
         """A date of TOML, which editors take for a string."""
@@ -99,11 +99,11 @@ class Noting(Table):
         self._note(key, default, type="array", items=items)
         return super().decimals(key, default, **bounds)
 
-    def integers(self, key: str, default: Any = REQUIRED, *, least: int | None = None) -> Any:
+    def integers(self, key: str, default: Any = REQUIRED, **bounds: Any) -> Any:
         """A list of whole numbers."""
-        items = {"type": "integer", **_bounds({"least": least})}
+        items = {"type": "integer", **_bounds(bounds)}
         self._note(key, default, type="array", items=items)
-        return self._quiet().integers(key, default, least=least)
+        return self._quiet().integers(key, default, **bounds)
 
     def texts(self, key: str, default: Any = REQUIRED, *, choices: Any = None) -> Any:
         """A list of strings."""

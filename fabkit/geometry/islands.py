@@ -63,7 +63,7 @@ def unite(shapes: Shapes) -> BaseGeometry:
     if len(shapes) < _FEW:
         few: BaseGeometry = shapely.union_all(shapes) if len(shapes) else shapely.Polygon()
         return few
-    parts = _single(shapes)
+    parts = distinct(_single(shapes))
     left, right = touching_pairs(parts)
     # What lies inside a larger neighbour adds nothing to it.
     inner = np.zeros(len(parts), dtype=bool)
@@ -78,6 +78,16 @@ def unite(shapes: Shapes) -> BaseGeometry:
     shapely.destroy_prepared(parts)
     whole: BaseGeometry = pieces[0] if len(pieces) == 1 else shapely.multipolygons(pieces)
     return whole
+
+
+def distinct(shapes: Shapes) -> Shapes:
+    """Equal shapes at one place only once: a few bytes draw thousands, whose pairs are millions."""
+    order = np.lexsort(shapely.bounds(shapes).T)
+    box = shapely.bounds(shapes[order])
+    again = (box[1:] == box[:-1]).all(axis=1)
+    at = np.flatnonzero(again)
+    again[at] = shapely.equals_exact(shapes[order[at]], shapes[order[at + 1]])
+    return shapes if not again.any() else shapes[np.delete(order, np.flatnonzero(again) + 1)]
 
 
 def _single(shapes: Shapes) -> Shapes:

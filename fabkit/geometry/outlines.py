@@ -16,6 +16,7 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.geometry.arcs import Floats, Ints, flatten
+from fabkit.geometry.islands import distinct
 from fabkit.geometry.neighbours import PointTree, label_groups
 from fabkit.units import CHORD_ERROR_MM, COINCIDENT_MM, OUTLINE_JOIN_MM
 
@@ -111,10 +112,9 @@ def find_figures(
     every = list(lines)
     if len(bridges):
         every += list(shapely.linestrings(_overshoot(bridges).reshape(-1, 2, 2)))
-    noded = shapely.get_parts(shapely.line_merge(shapely.union_all(np.array(every, dtype=object))))
-    doubled = float(
-        shapely.length(np.array(every, dtype=object)).sum() - shapely.length(noded).sum()
-    )
+    drawn = np.array(every, dtype=object)
+    noded = shapely.get_parts(shapely.line_merge(shapely.union_all(distinct(drawn))))
+    doubled = float(shapely.length(drawn).sum() - shapely.length(noded).sum())
     faces, _, dangles, _ = shapely.polygonize_full(noded)
     faces = shapely.get_parts(faces)
     filled, crossings, figure = _rims(faces, noded)

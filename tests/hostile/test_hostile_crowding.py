@@ -1,0 +1,94 @@
+"""Small packages whose shapes lie on each other: checked whole, within a gigabyte.
+
+Each is checked by a process of its own under a bound on its memory, so that a death of native code
+would show as a signal.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import random
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+pytest.importorskip("resource")
+
+HEAD = b"%FSLAX46Y46*%%MOMM*%%ADD10C,0.1*%%ADD11C,2*%"
+TOP = b"%TF.FileFunction,Copper,L1,Top*%"
+EDGE = b"%TF.FileFunction,Profile,NP*%D10*"
+SQUARE = b"X0Y0D02*G01*X50000000D01*Y50000000D01*X0D01*Y0D01*"
+MOST_MEGABYTES = 1000
+
+
+def near_apertures() -> bytes:
+    """A thousand tools that differ by a nanometre, flashed a nanometre apart."""
+    tools = b"".join(b"%%ADD%dC,%.6f*%%" % (20 + n, 1 + n * 1e-6) for n in range(1000))
+    flashes = b"".join(b"D%d*X%dY25000000D03*" % (20 + n, 25_000_000 + n) for n in range(1000))
+    return HEAD + TOP + tools + flashes + b"M02*"
+
+
+def alternating_regions() -> bytes:
+    """Three hundred stars on each other, dark and clear in turn."""
+    chance = random.Random(1)
+    out = [HEAD, TOP]
+    for n in range(300):
+        x, y = chance.uniform(15, 35), chance.uniform(15, 35)
+        star = [
+            (x + 14 * math.cos(0.8 * k * math.pi), y + 14 * math.sin(0.8 * k * math.pi))
+            for k in range(6)
+        ]
+        path = [b"X%dY%d" % (round(a * 1e6), round(b * 1e6)) for a, b in star]
+        out += [b"%LPC*%" if n % 2 else b"%LPD*%", b"G36*", path[0], b"D02*G01*"]
+        out += [b"%sD01*" % corner for corner in path[1:]] + [b"G37*"]
+    return b"".join(out) + b"M02*"
+
+
+TOOLS = b"".join(b"T%dC%.3f\n" % (n, 0.3 + n * 1e-5) for n in range(1, 100_001))
+PACKAGES: dict[str, dict[str, bytes]] = {
+    "flashes on one spot": {
+        "top.gbr": HEAD + TOP + b"D11*" + b"X25000000Y25000000D03*" * 16_000 + b"M02*"
+    },
+    "circles as profile": {
+        "edge.gbr": HEAD
+        + EDGE
+        + b"X0Y25000000D02*G75*G03*X0Y25000000I25000000J0D01*" * 1_000
+        + b"M02*"
+    },
+    "apertures nearly alike": {"top.gbr": near_apertures()},
+    "dark and clear in turn": {"top.gbr": alternating_regions()},
+    "format without digits": {
+        "top.gbr": (HEAD + TOP + b"D10*X5Y5D03*X9Y9D02*X7D01*M02*").replace(b"X46Y46", b"X00Y00")
+    },
+    "drill tools": {"a.drl": b"M48\nMETRIC,TZ\n" + TOOLS + b"%\nT1\nX5.0Y5.0\nM30\n"},
+}
+RUN = """
+import json, resource, sys
+resource.setrlimit(resource.RLIMIT_AS, (3 << 30, 3 << 30))
+from fabkit import build_board, check, open_package
+result = check(build_board(open_package(sys.argv[1])))
+broken = [o.check.id for o in result.outcomes if o.state.value == "broken"]
+print(json.dumps([resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, broken]))
+"""
+
+
+@pytest.mark.parametrize("name", PACKAGES)
+def test_crowded_packages_are_checked(name: str, tmp_path: Path) -> None:
+    """Every check ends, none breaks, and memory stays bounded."""
+    files = {
+        "edge.gbr": HEAD + EDGE + SQUARE + b"M02*",
+        "top.gbr": HEAD + TOP + b"D11*X25000000Y25000000D03*M02*",
+        **PACKAGES[name],
+    }
+    for file, data in files.items():
+        (tmp_path / file).write_bytes(data)
+    done = subprocess.run(
+        [sys.executable, "-c", RUN, str(tmp_path)], capture_output=True, text=True, timeout=120
+    )
+    assert done.returncode == 0, done.stderr[-2000:]
+    megabytes, broken = json.loads(done.stdout)
+    assert megabytes < MOST_MEGABYTES
+    assert not broken
