@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import unicodedata
 from collections.abc import Iterable, Sequence
 
 FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
@@ -25,9 +26,19 @@ def to_csv(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
 
 def _cell(value: object) -> str:
     text = "" if value is None else str(value)
-    if isinstance(value, str) and text.startswith(FORMULA_SIGNS):
-        return "'" + text
-    return text
+    return "'" + text if isinstance(value, str) and _is_formula(text) else text
+
+
+def _is_formula(text: str) -> bool:
+    """Whether a spreadsheet may compute it.
+
+    Some drop blanks and unseen marks in front, and read full-width signs as the plain ones.
+    """
+    if text.startswith(FORMULA_SIGNS):
+        return True
+    plain = unicodedata.normalize("NFKC", text)
+    unseen = (c for c in plain if not (c.isspace() or unicodedata.category(c) in ("Cf", "Cc")))
+    return next(unseen, "") in FORMULA_SIGNS
 
 
 def to_markdown(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> str:

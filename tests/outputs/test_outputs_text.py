@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import math
+import unicodedata
 from decimal import Decimal
 
 import pytest
@@ -34,7 +35,8 @@ def test_csv_reads_back(rows):
     assert back[0] == ["a", "b"]
     for row, read in zip(rows, back[1:], strict=True):
         for cell, got in zip(row, read, strict=True):
-            assert got == ("'" + cell if cell.startswith(FORMULA_SIGNS) else cell)
+            marked = any(sign in unicodedata.normalize("NFKC", cell) for sign in FORMULA_SIGNS)
+            assert got == cell or (marked and got == "'" + cell)
 
 
 @given(st.text(max_size=20), st.sampled_from(FORMULA_SIGNS))
@@ -284,3 +286,12 @@ def test_file_stems_are_safe(name):
     assert not set(stem) & set('/\\:*?"<>|\0')
     assert stem not in (".", "..")
     assert stem.split(".")[0].casefold() not in {"con", "prn", "aux", "nul", "com1", "lpt9"}
+
+
+@pytest.mark.parametrize("before", ["", " ", "\u00a0", "\ufeff", "\u200b", "\n", "\t"])
+@pytest.mark.parametrize("sign", ["=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20"])
+def test_no_cell_is_a_formula(before, sign):
+    """A sign that begins a formula is guarded behind blanks and marks, and in full width."""
+    (row,) = list(csv.reader(io.StringIO(to_csv(["a"], [[f"{before}{sign}1"]]))))[1:]
+    assert row == [f"'{before}{sign}1"]
+    assert list(csv.reader(io.StringIO(to_csv(["a"], [["R1 = 2"]]))))[1] == ["R1 = 2"]
