@@ -108,8 +108,12 @@ def checks_page() -> str:
         NOTE,
         "# What fabkit finds",
         "",
-        "Severities: an *error* may be refused or made wrong, a *warning* may be made differently",
-        "from what was meant, a *note* is worth knowing.",
+        "Each rule stands with what follows from it for the order: *stop* (the board is refused",
+        "or made wrong), *decide* (some houses, classes or readings make it as meant), *know*",
+        "(nothing to do), or *form* (against the letter of a format, but every reader takes it in",
+        "one way). For `--fail-on`, and for other programs, a stop is an *error*, a decision a",
+        "*warning*, the rest a *note*. A finding may weigh less than its rule: a limit of the",
+        "house that its fine class keeps is a decision.",
         "",
         "## Checks of the board",
     ]
@@ -140,7 +144,7 @@ def _rule(rule: Rule) -> list[str]:
     words = ", ".join(f"[{term.term}](glossary.md#{term.slug})" for term in terms_of(rule))
     return [
         "",
-        f"- **{rule.id}** ({rule.severity.word}): {rule.title}.",
+        f"- **{rule.id}** ({rule.consequence.word}): {rule.title}.",
         f"  {rule.why} *{rule.advice}*",
         f"  Source: {rule.source}.",
         *([f"  Words: {words}."] if words else []),

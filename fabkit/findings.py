@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from enum import IntEnum
 from functools import cached_property
+from typing import Final
 
 from fabkit.errors import UnreadableInput
 from fabkit.limits import DEFAULT_LIMITS
@@ -32,6 +33,35 @@ class Severity(IntEnum):
     def word(self) -> str:
         """Lower-case name used in every output."""
         return self.name.lower()
+
+
+class Consequence(IntEnum):
+    """What follows from a finding for the order."""
+
+    FORM = 0
+    """Against the letter of a format that every reader takes in one way: nothing follows."""
+    KNOW = 1
+    """Worth knowing; nothing to do."""
+    DECIDE = 2
+    """Within reach of some houses, classes or readings: the user decides."""
+    STOP = 3
+    """The board would be refused or made wrong."""
+
+    @property
+    def word(self) -> str:
+        """Lower-case name used in every output."""
+        return self.name.lower()
+
+    @property
+    def severity(self) -> Severity:
+        """The same on the scale of ``--fail-on``: a stop is an error, a decision a warning."""
+        return Severity(max(self, Consequence.KNOW))
+
+
+FORMAL: Final = frozenset(
+    ("gerber", "drill", "package", "job", "netlist", "placement", "parts-table")
+)
+"""Groups of rules on the files themselves: what of them is only worth knowing is form."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,9 +93,12 @@ class Rule:
     source
         Standard and section, or common practice.
     severity
-        Default severity.
+        Default severity: how badly the file breaks its format, or the board its limits.
     advice
         What the user does about it.
+    at_most
+        The worst that can follow from it for the order, where that is less than its severity:
+        every reader takes in one way what the format forbids.
     """
 
     id: str
@@ -74,6 +107,18 @@ class Rule:
     source: Source
     severity: Severity
     advice: str
+    at_most: Consequence = Consequence.STOP
+
+    @property
+    def consequence(self) -> Consequence:
+        """What follows for the order, unless a finding is less severe than its rule."""
+        return self.consequence_of(self.severity)
+
+    def consequence_of(self, severity: Severity) -> Consequence:
+        """What follows for the order from a finding of this rule at a severity."""
+        most = Consequence(min(severity, self.at_most))
+        formal = self.id.partition("/")[0] in FORMAL
+        return Consequence.FORM if formal and most <= Consequence.KNOW else most
 
     @classmethod
     def of(
@@ -84,9 +129,18 @@ class Rule:
         severity: Severity,
         advice: str,
         source: Source = COMMON_PRACTICE,
+        at_most: Consequence = Consequence.STOP,
     ) -> Rule:
         """Declare a rule in the order its reader asks: what, why, how bad, what to do."""
-        return cls(id=id_, title=title, why=why, source=source, severity=severity, advice=advice)
+        return cls(
+            id=id_,
+            title=title,
+            why=why,
+            source=source,
+            severity=severity,
+            advice=advice,
+            at_most=at_most,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -190,6 +244,11 @@ class Finding:
     def id(self) -> str:
         """Id of the rule."""
         return self.rule.id
+
+    @property
+    def consequence(self) -> Consequence:
+        """What follows from it for the order."""
+        return self.rule.consequence_of(self.severity)
 
     @property
     def remedy(self) -> str:

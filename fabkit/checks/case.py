@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, TypeVar, cast
+from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
 
 from fabkit.board.model import Board, Layer
 from fabkit.checks.model import CheckOptions
@@ -172,3 +172,6 @@ NEEDS: dict[str, tuple[str, Callable[[Case], bool]]] = {
     "netlist": ("a netlist file", lambda c: bool(c.board.package.of(RoleKind.NETLIST))),
 }
 """What a check may need: in words, and how to tell."""
+
+EVIDENCE: Final = frozenset(("profile", "nets", "components", "thickness"))
+"""Needs that every board has, whether its files tell of them or not."""

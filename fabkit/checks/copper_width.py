@@ -44,7 +44,7 @@ TRACK = Rule(
     why="Etching eats sideways: a thin track ends up thinner still, or broken.",
     source=GUIDES,
     severity=Severity.ERROR,
-    advice="Widen the track, or choose the finer class or thinner copper.",
+    advice="Widen the track, or choose thinner copper.",
 )
 NECK = Rule(
     id="copper/neck-narrow",
@@ -77,7 +77,7 @@ GAP = Rule(
     why="Copper left in the gap is a short circuit.",
     source=GUIDES,
     severity=Severity.ERROR,
-    advice="Move the conductors apart, or choose the finer class or thinner copper.",
+    advice="Move the conductors apart, or choose thinner copper.",
 )
 GAP_OWN = Rule(
     id="copper/gap-within-net",

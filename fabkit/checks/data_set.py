@@ -13,7 +13,7 @@ from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.checks.layer_files import is_drill_image, layer_files
 from fabkit.drill.model import DrillFile
-from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
+from fabkit.findings import COMMON_PRACTICE, Consequence, Finding, Place, Rule, Severity, Source
 from fabkit.gerber.attribute_problems import FUNCTION_MISSING
 from fabkit.gerber.model import GerberFile
 from fabkit.package.model import PackageFile, RoleKind
@@ -31,6 +31,7 @@ FUNCTION_IN_PART = Rule(
     source=Source(_FORMAT, "section 6.2"),
     severity=Severity.WARNING,
     advice="Export all layers in one go with the same settings.",
+    at_most=Consequence.KNOW,
 )
 POLARITY_MISSING = Rule(
     id="package/polarity-missing",

@@ -80,6 +80,8 @@ def gather(case: Case, outcomes: tuple[Outcome, ...]) -> CheckResult:
         for f in join_alike((*problems, *(f for o in outcomes for f in o.findings)))
         if not any(matches(name, f.id) for name in case.options.without)
     ]
+    # A reader says how badly a file breaks its format; of the order, only what follows counts.
+    every = [replace(f, severity=f.consequence.severity) for f in every]
     reasons = {silence.rule: silence.reason for silence in case.options.silenced}
     return CheckResult(
         tuple(sorted((f for f in every if f.id not in reasons), key=lambda f: -f.severity)),

@@ -50,10 +50,11 @@ TOO_LARGE = Rule(
 SLOT_NARROW = Rule(
     id="hole/slot-too-narrow",
     title="Slot narrower than the house routs",
-    why="A thinner bit does not exist or breaks, so the slot is widened or refused.",
+    why="A thinner bit does not exist or breaks, so the slot is widened, or the house asks.",
     source=COMMON_PRACTICE,
-    severity=Severity.ERROR,
-    advice="Widen the slot; pads around it grow with it.",
+    severity=Severity.WARNING,
+    advice="Widen the slot, its pads with it; or ask the house whether it drills it as overlapping "
+    "holes.",
 )
 SLOT_SHORT = Rule(
     id="hole/slot-too-short",

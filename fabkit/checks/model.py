@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from enum import StrEnum
 from functools import cached_property
 from importlib import import_module
-from typing import TYPE_CHECKING, overload
+from typing import TYPE_CHECKING, Final, overload
 
-from fabkit.findings import Finding, Rule, Severity
+from fabkit.findings import Consequence, Finding, Rule, Severity
 from fabkit.results import Result
+from fabkit.units import counted
 
 if TYPE_CHECKING:
     from fabkit.checks.case import Case
@@ -99,6 +100,14 @@ class CheckOptions:
     silenced: tuple[Silence, ...] = ()
 
 
+OPENINGS: Final = {
+    Consequence.STOP: "do not order",
+    Consequence.DECIDE: "decide before ordering",
+    Consequence.KNOW: "fit to order",
+}
+"""How a verdict begins, by the worst that was found."""
+
+
 class State(StrEnum):
     """How a check ended."""
 
@@ -107,6 +116,8 @@ class State(StrEnum):
     FOUND = "found"
     NOT_JUDGED = "not judged"
     """Something it needs is missing: a blind spot, not a pass."""
+    APART = "does not apply"
+    """The board has nothing that it looks at."""
     BROKEN = "broken"
     """The check itself failed: our fault."""
 
@@ -193,6 +204,14 @@ class CheckResult(Result, Sequence[Finding]):
         """Whether a limit of the standard class is broken that the fine class keeps."""
         return any(asks_for_fine(f) for f in self.findings)
 
+    def causes(self, consequence: Consequence) -> tuple[tuple[Finding, ...], ...]:
+        """Findings of a consequence, those of one rule together, worst first."""
+        found: dict[str, list[Finding]] = {}
+        for finding in self.findings:
+            if finding.consequence is consequence:
+                found.setdefault(finding.id, []).append(finding)
+        return tuple(map(tuple, found.values()))
+
     def exit_status(self, fail_on: Severity | None) -> int:
         """Exit status of a run: 3 when a check broke, 1 at or above ``fail_on``, else 0."""
         if self.in_state(State.BROKEN):
@@ -205,25 +224,26 @@ class CheckResult(Result, Sequence[Finding]):
         return max((f.severity for f in self.findings), default=None)
 
     @cached_property
-    def verdict(self) -> str:
-        """One sentence about whether to order, for people."""
+    def opening(self) -> str:
+        """First words of the verdict: one of :data:`OPENINGS`, or that a check broke."""
         if self.in_state(State.BROKEN):
-            return "not to be trusted: a check broke"
-        counts = [
-            f"{n} {s.word}{'' if n == 1 else 's'}"
-            for s in sorted(Severity, reverse=True)
-            if (n := self.count(s))
+            return "not to be trusted"
+        most = max((f.consequence for f in self.findings), default=Consequence.KNOW)
+        return OPENINGS[max(most, Consequence.KNOW)]
+
+    @cached_property
+    def verdict(self) -> str:
+        """One sentence about whether to order, for people: of stops and decisions alone."""
+        said = [
+            counted(n, noun)
+            for noun, consequence in (
+                ("stop", Consequence.STOP),
+                ("decision", Consequence.DECIDE),
+            )
+            if (n := len(self.causes(consequence)))
         ]
-        text = ", ".join(counts) if counts else "nothing found"
-        blind = len(self.in_state(State.NOT_JUDGED))
-        if blind:
-            text += f", {blind} {'check' if blind == 1 else 'checks'} not judged"
+        if self.in_state(State.BROKEN):
+            said.insert(0, "a check broke")
         if self.silenced:
-            text += f", {len(self.silenced)} silenced"
-        match self.worst:
-            case Severity.ERROR:
-                return f"do not order yet: {text}"
-            case Severity.WARNING:
-                return f"look before ordering: {text}"
-            case _:
-                return f"fit to order: {text}"
+            said.append(f"{len(self.silenced)} silenced")
+        return f"{self.opening}: {', '.join(said)}" if said else self.opening

@@ -27,6 +27,8 @@ from fabkit.checks.declare import check
 from fabkit.checks.model import NotJudged
 from fabkit.checks.worst import group
 from fabkit.findings import Finding, Place, Rule, Severity, Source
+from fabkit.geometry.neighbours import PointTree
+from fabkit.keyboard.build import find_keyboard
 from fabkit.units import counted, format_mm, format_number
 
 ATTRIBUTES: Final = Source("Gerber Layer Format Specification 2021.02", "5.6.14, .N")
@@ -179,9 +181,30 @@ def connections(case: Case) -> Iterator[Finding]:
     if len(case.board.copper) > 1 and not (case.shared(cuts_of).plated != 0).any():
         raise NotJudged("needs plated holes, which join the layers")
     terminals = pad_terminals(copper)
-    yield from _opens(case, OPEN, find_opens(terminals, copper.pieces))
+    opens = [o for half in _by_half(case, terminals) for o in find_opens(half, copper.pieces)]
+    yield from _opens(case, OPEN, opens)
     yield from _shorts(case, SHORT, find_shorts((), copper))
     yield from _nameless(case, copper)
+
+
+def _by_half(case: Case, terminals: tuple[Terminal, ...]) -> list[tuple[Terminal, ...]]:
+    """Terminals of each half; all together where one board is not both halves.
+
+    The halves of one board are two circuits that often share their net names, and no copper joins
+    one to the other.  A terminal belongs to the half of the nearest key.
+    """
+    keyboard = find_keyboard(case.board, case.options.use)
+    if keyboard.hands.use != "both" or not terminals:
+        return [terminals]
+    half = {k: n for n, group in enumerate(keyboard.hands.groups) for k in group.keys}
+    keys = sorted(half)
+    tree = PointTree(np.array([(keyboard.keys[k].x_mm, keyboard.keys[k].y_mm) for k in keys]))
+    _, nearest = tree.query(np.array([(t.x_mm, t.y_mm) for t in terminals]))
+    of = [half[keys[int(n)]] for n in nearest]
+    return [
+        tuple(t for t, mine in zip(terminals, of, strict=True) if mine == n)
+        for n in range(len(keyboard.hands.groups))
+    ]
 
 
 def _nameless(case: Case, copper: Copper) -> Iterator[Finding]:

@@ -30,7 +30,7 @@ PAINTED = Rule(
     why="Strokes side by side look like hundreds of tracks: the house's software slows down, and "
     "neither its checks nor its corrections see one area.",
     source=Source("Gerber Layer Format Specification 2021.02", "section 7.2"),
-    severity=Severity.WARNING,
+    severity=Severity.NOTE,
     advice="Let the design program export filled areas as regions.",
 )
 

@@ -35,9 +35,9 @@ TIER_NEAR_MM: Final = 10.0
 SLOT = Rule(
     id="profile/cut-too-narrow",
     title="Cut-out narrower than the smallest router bit",
-    why="No bit fits in: the cut-out is widened, or the order is stopped to ask.",
+    why="No bit fits in: the house widens the cut-out, leaves it out, or asks.",
     source=COMMON_PRACTICE,
-    severity=Severity.ERROR,
+    severity=Severity.WARNING,
     advice="Widen the cut-out, or make it a drilled slot in the non-plated drill file.",
 )
 CORNER = Rule(
@@ -78,7 +78,7 @@ def _place(case: Case, x: float, y: float) -> Place:
 
 def inner_corners(
     profile: Any, bit_mm: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[Any]]:
     """What a round bit leaves standing in inner corners and narrow cuts.
 
     Returns
@@ -86,16 +86,18 @@ def inner_corners(
     radius : (n,) float64, mm
         Of each corner as drawn; 0 where it is sharp.
     depth : (n,) float64, mm
-        How far the leftover reaches from the wanted corner to the bit.
+        How far the leftover reaches from the wanted corner to the bit; inf where no bit gets in.
     corner : (n, 2) float64, mm
         The wanted corner; the middle of its arc where it is round.
+    left : (n,) object
+        The leftover itself, a polygon.
     """
     radius = bit_mm / 2
     turning = _Turning.of(profile)
     reached = shapely.buffer(shapely.buffer(profile, radius, quad_segs=64), -radius, quad_segs=64)
     left = shapely.get_parts(shapely.difference(reached, profile))
     left = left[shapely.area(left) > CORNER_DEPTH_MM**2 / 10]
-    radii, depth, corner = [], [], []
+    radii, depth, corner, pieces = [], [], [], []
     for piece in left:
         points = shapely.points(shapely.get_coordinates(piece))
         on_profile = points[shapely.distance(points, shapely.boundary(profile)) < CHORD_ERROR_MM]
@@ -103,16 +105,18 @@ def inner_corners(
             continue
         # The bit's edge is the rest of the leftover's rim; the corner is what is furthest from it.
         arc = shapely.difference(shapely.boundary(piece), shapely.buffer(profile, CHORD_ERROR_MM))
-        if arc.is_empty:
-            continue
-        far = shapely.distance(on_profile, arc)
+        far = np.full(len(on_profile), np.inf)
+        if not arc.is_empty:
+            far = shapely.distance(on_profile, arc)
         pick = int(np.argmax(far))
         radii.append(round(turning.radius_at(on_profile[pick]), 4))
         depth.append(float(far[pick]))
         corner.append((on_profile[pick].x, on_profile[pick].y))
+        pieces.append(piece)
     spots = np.array(corner).reshape(-1, 2)
     order = np.lexsort((spots[:, 1], spots[:, 0], np.array(radii)))
-    return np.array(radii)[order], np.array(depth)[order], spots[order]
+    shapes = np.array(pieces, dtype=object)
+    return np.array(radii)[order], np.array(depth)[order], spots[order], shapes[order]
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,6 +169,15 @@ def routing(case: Case) -> Iterator[Finding]:
         )[0]
         # A small circle in the outline is a hole to drill.
         cuts = cuts.take(np.setdiff1d(np.arange(len(cuts)), inside))
+    radius, depth, xy, left = inner_corners(profile, bits[0])
+    deep = depth > bits[0]
+    if len(cuts):
+        # A bay no deeper than the bit is wide, such as half a hole of a broken-off tab, is a
+        # corner that stays round, not a cut-out that cannot be made.
+        inside = shapely.STRtree(left[deep]).query(
+            shapely.points(cuts.x, cuts.y), predicate="dwithin", distance=CHORD_ERROR_MM
+        )[0]
+        cuts = cuts.take(np.unique(inside))
     if len(cuts):
         yield group(
             SLOT,
@@ -173,7 +186,7 @@ def routing(case: Case) -> Iterator[Finding]:
             f"cut-out only {{worst}} wide; the smallest router bit is {format_mm(bits[0])}",
             limit=bits[0],
         )
-    radius, depth, xy = inner_corners(profile, bits[0])
+    radius, depth, xy = radius[~deep], depth[~deep], xy[~deep]
     if len(xy):
         sharp = depth > CORNER_DEPTH_MM
         if len(cuts):

@@ -6,7 +6,7 @@ import traceback
 from collections.abc import Callable, Iterable, Sequence
 from difflib import get_close_matches
 
-from fabkit.checks.case import NEEDS, Case
+from fabkit.checks.case import EVIDENCE, NEEDS, Case
 from fabkit.checks.model import Check, CheckOptions, NotJudged, Outcome, State
 from fabkit.errors import UsageError
 from fabkit.findings import Finding
@@ -18,9 +18,14 @@ TOO_HEAVY = "too heavy: the memory did not suffice; take out what is drawn many 
 def run_check(check: Check, case: Case) -> Outcome:
     """Judge one case by one check; an exception in the check makes it broken, nothing else."""
     try:
-        missing = [words for words, met in (NEEDS[n] for n in check.needs) if not met(case)]
+        missing = [n for n in check.needs if not NEEDS[n][1](case)]
         if missing:
-            return Outcome(check=check, state=State.NOT_JUDGED, reason="needs " + missing[0])
+            # What a board does not have need not be judged; what its files do not tell is a blind
+            # spot.
+            absent = [n for n in missing if n not in EVIDENCE]
+            state = State.APART if absent else State.NOT_JUDGED
+            words = NEEDS[(absent or missing)[0]][0]
+            return Outcome(check=check, state=state, reason=f"needs {words}")
         # A check that stops half way has still found what it yielded before.
         findings: list[Finding] = []
         try:

@@ -120,9 +120,14 @@ def judge(
             limit=limit.value,
             unit=limit.unit,
             severity=severity,
-            advice=advice,
+            advice=f"{advice or rule.advice} {_way_out(limit is standard and standard != fine)}",
             where=None if where is None else _picked(where, rows),
         )
+
+
+def _way_out(fine: bool) -> str:
+    """What else can be done about a limit that is broken."""
+    return "Or order the fine class: --fine." if fine else "Or ask the house whether it makes this."
 
 
 def _picked(told: Callable[[int], T], rows: NDArray[Any]) -> Callable[[int], T]:

@@ -349,16 +349,8 @@ class CostSheet(Result):
         said = f"{self.name}: {counted(len(self.offers), 'offer')}"
         if self.best is None or self.best.per_half is None:
             return said
-        unit, halves = self.unit
-        each = f"{self.currency.round(halves * self.best.per_half)} {self.currency.code} a {unit}"
-        return f"{said}, cheapest {each} for {self.best.boards} boards"
-
-    @property
-    def unit(self) -> tuple[str, int]:
-        """What costs are told for, and how many halves that counts as: a board that is no
-        keyboard counts as both."""
-        alone = bool(self.boards) and all(said.use == "none" for said in self.boards)
-        return ("board", 2) if alone else ("half", 1)
+        half = self.currency.round(self.best.per_half)
+        return f"{said}, cheapest {half} {self.currency.code} a half for {self.best.boards} boards"
 
 
 def format_decimal(value: Decimal) -> str:

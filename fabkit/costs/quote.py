@@ -33,7 +33,6 @@ from fabkit.house.money import find_currency
 from fabkit.house.order import Order
 from fabkit.house.sheet import House
 from fabkit.parts.model import Bill
-from fabkit.units import counted
 
 
 def quote(
@@ -167,7 +166,7 @@ def _terms(house: House, order: Order, bill: Bill | None) -> Mapping[str, str]:
         "mask": choice.colour,
         "finish": finish.title if finish else choice.finish,
         "lead time": choice.lead_time,
-        "wanted": counted(order.keyboards, "keyboard")
+        "wanted": f"{order.keyboards} keyboards"
         + (f" and {order.spare_halves} spare halves" if order.spare_halves else ""),
     }
     if bill is not None and order.reuse_share:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 
-from fabkit.costs.model import CostSheet, Effect
+from fabkit.costs.model import CostSheet
 from fabkit.house.money import unit_price
 
 Cell = str | int | Decimal
@@ -27,8 +27,8 @@ def cost_tables(sheet: CostSheet) -> tuple[CostTable, ...]:
     return tuple(t for t in tables if t.rows)
 
 
-def _four(sheet: CostSheet, per_half: Decimal | None) -> Decimal | str:
-    return "" if per_half is None else unit_price(sheet.unit[1] * per_half)
+def _four(value: Decimal | None) -> Decimal | str:
+    return "" if value is None else unit_price(value)
 
 
 def _ways(sheet: CostSheet) -> CostTable:
@@ -42,8 +42,8 @@ def _ways(sheet: CostSheet) -> CostTable:
                     way.title,
                     way.offer.quantity,
                     way.offer.total,
-                    _four(sheet, way.offer.per_half_used),
-                    _four(sheet, way.offer.per_half),
+                    _four(way.offer.per_half_used),
+                    _four(way.offer.per_half),
                     mark,
                 )
 
@@ -60,15 +60,15 @@ def _revisions(sheet: CostSheet) -> CostTable:
     if found is not None:
         even = "never within 50" if found.break_even is None else found.break_even
         rows = (
-            ("first build", _four(sheet, found.first)),
-            ("  of it used up", _four(sheet, found.used_up)),
-            ("  of it carried over", _four(sheet, found.carried_over)),
-            ("each next revision", _four(sheet, found.next)),
-            (f"average over {found.planned}", _four(sheet, found.average)),
-            ("average when nothing is carried over", _four(sheet, found.all_new_average)),
+            ("first build", _four(found.first)),
+            ("  of it used up", _four(found.used_up)),
+            ("  of it carried over", _four(found.carried_over)),
+            ("each next revision", _four(found.next)),
+            (f"average over {found.planned}", _four(found.average)),
+            ("average when nothing is carried over", _four(found.all_new_average)),
             ("carrying over pays from revision", even),
         )
-    return CostTable(title=f"Revisions, per {sheet.unit[0]}", head=("what", "cost"), rows=rows)
+    return CostTable(title="Revisions, per half", head=("what", "cost"), rows=rows)
 
 
 def _shares(sheet: CostSheet) -> CostTable:
@@ -82,13 +82,13 @@ def _shares(sheet: CostSheet) -> CostTable:
 def _houses(sheet: CostSheet) -> CostTable:
     return CostTable(
         title="Houses compared",
-        head=("house", "pieces", "total", f"per {sheet.unit[0]}", "remark"),
+        head=("house", "pieces", "total", "per half", "remark"),
         rows=tuple(
             (
                 row.name,
                 row.offer.quantity if row.offer else "",
                 row.offer.total if row.offer else "",
-                _four(sheet, row.offer.per_half) if row.offer else "",
+                _four(row.offer.per_half) if row.offer else "",
                 row.reason or ("invented" if row.invented else ""),
             )
             for row in sheet.houses
@@ -97,14 +97,10 @@ def _houses(sheet: CostSheet) -> CostTable:
 
 
 def _effects(sheet: CostSheet) -> CostTable:
-    def row(e: Effect) -> tuple[Cell, ...]:
-        return e.title, e.change, _four(sheet, e.per_half), _four(sheet, e.difference)
-
     return CostTable(
-        title=f"What moves the {sheet.unit[0]} most",
-        head=("input", "change", f"per {sheet.unit[0]}", "difference"),
+        title="What moves the half most",
+        head=("input", "change", "per half", "difference"),
         rows=tuple(
-            (e.title, e.change, _four(sheet, e.per_half), _four(sheet, e.difference))
-            for e in sheet.effects
+            (e.title, e.change, _four(e.per_half), _four(e.difference)) for e in sheet.effects
         ),
     )

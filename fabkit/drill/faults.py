@@ -4,19 +4,24 @@ from __future__ import annotations
 
 from typing import Final
 
-from fabkit.findings import COMMON_PRACTICE, Rule, Severity, Source
+from fabkit.findings import COMMON_PRACTICE, Consequence, Rule, Severity, Source
 
 EXCELLON: Final = "Excellon part programming reference (CNC-7)"
 XNC: Final = "XNC format specification"
 
 
 def declare(
-    name: str, title: str, why: str, source: Source, severity: Severity, advice: str
+    name: str,
+    title: str,
+    why: str,
+    source: Source,
+    severity: Severity,
+    advice: str,
+    *,
+    at_most: Consequence = Consequence.STOP,
 ) -> Rule:
     """Make the rule ``drill/name``."""
-    return Rule(
-        id=f"drill/{name}", title=title, why=why, source=source, severity=severity, advice=advice
-    )
+    return Rule.of(f"drill/{name}", title, why, severity, advice, source, at_most)
 
 
 UNKNOWN: Final = declare(
@@ -34,6 +39,7 @@ NOT_XNC: Final = declare(
     Source(XNC),
     Severity.WARNING,
     "Export plain exchange data (XNC).",
+    at_most=Consequence.KNOW,
 )
 LOWER_CASE: Final = declare(
     "lower-case",
@@ -42,6 +48,7 @@ LOWER_CASE: Final = declare(
     COMMON_PRACTICE,
     Severity.WARNING,
     "Export again in upper case.",
+    at_most=Consequence.KNOW,
 )
 STRANGE_BYTES: Final = declare(
     "strange-bytes",
@@ -74,6 +81,7 @@ AFTER_END: Final = declare(
     Source(EXCELLON, "M30"),
     Severity.WARNING,
     "Look at what follows the end; export again.",
+    at_most=Consequence.KNOW,
 )
 NO_TARGET: Final = declare(
     "rout-without-target",
@@ -170,6 +178,7 @@ M02_END: Final = declare(
     Source(EXCELLON, "M02"),
     Severity.WARNING,
     "Export again with M30 at the end.",
+    at_most=Consequence.KNOW,
 )
 G81: Final = declare(
     "g81-depends",
@@ -178,6 +187,7 @@ G81: Final = declare(
     Source(EXCELLON, "format 1 and format 2"),
     Severity.WARNING,
     "State FMAT, or use G05.",
+    at_most=Consequence.KNOW,
 )
 INCREMENTAL: Final = declare(
     "incremental",
@@ -186,6 +196,7 @@ INCREMENTAL: Final = declare(
     Source(EXCELLON, "G91"),
     Severity.WARNING,
     "Export absolute coordinates.",
+    at_most=Consequence.KNOW,
 )
 WORK_ZERO: Final = declare(
     "work-zero-moved",

@@ -6,7 +6,7 @@ from typing import Final
 
 from fabkit.drill.faults import *  # noqa: F403 - this module is the whole table
 from fabkit.drill.faults import EXCELLON, declare
-from fabkit.findings import COMMON_PRACTICE, Rule, Severity, Source
+from fabkit.findings import COMMON_PRACTICE, Consequence, Rule, Severity, Source
 
 _GERBER: Final = "Gerber Layer Format Specification 2021.02"
 
@@ -17,6 +17,7 @@ NO_HEADER: Final = declare(
     Source(EXCELLON, "header"),
     Severity.WARNING,
     "Export again with a header, or tell the house unit, zeros and digits in writing.",
+    at_most=Consequence.KNOW,
 )
 HEADER_OPEN: Final = declare(
     "header-not-closed",
@@ -65,6 +66,7 @@ MIXED_POINTS: Final = declare(
     Source(EXCELLON, "decimal places"),
     Severity.WARNING,
     "Export all coordinates in one style.",
+    at_most=Consequence.KNOW,
 )
 BAD_NUMBER: Final = declare(
     "bad-number",
@@ -81,6 +83,7 @@ UNIT_AFTER_SIZE: Final = declare(
     Source(EXCELLON, "header commands"),
     Severity.WARNING,
     "Export again with the unit before the tools.",
+    at_most=Consequence.KNOW,
 )
 UNIT_SWITCH: Final = declare(
     "unit-switched",
@@ -177,6 +180,7 @@ TOOL_MIXED: Final = declare(
     Source(_GERBER, "5.6.10"),
     Severity.WARNING,
     "Export vias and component holes as separate tools.",
+    at_most=Consequence.KNOW,
 )
 NO_HOLES: Final = declare(
     "no-holes",
@@ -241,6 +245,7 @@ TF_PLACE: Final = declare(
     Source(_GERBER, "5.2"),
     Severity.WARNING,
     "Export again, or ignore it if the value is the right one.",
+    at_most=Consequence.KNOW,
 )
 ATTRIBUTE_UNKNOWN: Final = declare(
     "unknown-attribute",
@@ -249,6 +254,7 @@ ATTRIBUTE_UNKNOWN: Final = declare(
     Source(_GERBER, "5.6"),
     Severity.WARNING,
     "Export again with a current version.",
+    at_most=Consequence.KNOW,
 )
 PLATING_CONFLICT: Final = declare(
     "plating-conflict",

@@ -10,6 +10,7 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.columns import Columns
+from fabkit.units import COINCIDENT_MM
 
 Floats = NDArray[np.float64]
 
@@ -50,6 +51,8 @@ def facets_of(polygons: NDArray[Any], *, longest_mm: float = LONGEST_FACET_MM) -
         Longer segments are cut into equal parts.
     """
     rings, piece_of_ring = shapely.get_rings(polygons, return_index=True)
+    # The direction of a step that small is rounding, and a boundary would seem to face itself.
+    rings = shapely.remove_repeated_points(rings, COINCIDENT_MM / 2)
     points, ring = shapely.get_coordinates(rings, return_index=True)
     if not len(points):
         return Facets.empty()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fabkit.findings import Severity
+from fabkit.findings import Consequence, Severity
 from fabkit.gerber.rules import declare
 
 _N, _W, _E = Severity.NOTE, Severity.WARNING, Severity.ERROR
@@ -15,6 +15,7 @@ FUNCTION_WRONG = declare(
     "The file function breaks its rules",
     "The board house sorts layers by it; a wrong one can put a layer in the wrong place.",
     _EXPORT,
+    at_most=Consequence.DECIDE,
 )
 POLARITY_WRONG = declare(
     "file-polarity",
@@ -23,6 +24,7 @@ POLARITY_WRONG = declare(
     "The file polarity breaks its rules",
     "Material and openings may be swapped.",
     _EXPORT,
+    at_most=Consequence.DECIDE,
 )
 FUNCTION_MISSING = declare(
     "file-function-missing",
@@ -39,6 +41,7 @@ STANDARD_WRONG = declare(
     "A standard attribute with a wrong value",
     "Programs that read it may drop it or take it differently.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 STANDARD_UNKNOWN = declare(
     "unknown-attribute",
@@ -47,6 +50,7 @@ STANDARD_UNKNOWN = declare(
     "A name that starts with a dot but is no standard attribute",
     "Such names are reserved; other programs may give them another meaning.",
     "Start names of your own with a letter.",
+    at_most=Consequence.KNOW,
 )
 STANDARD_PLACE = declare(
     "attribute-place",
@@ -55,6 +59,7 @@ STANDARD_PLACE = declare(
     "A file attribute outside its place",
     "File attributes stand in the header, the checksum right before the end.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 OLD_FUNCTION = declare(
     "deprecated-function",
@@ -63,6 +68,7 @@ OLD_FUNCTION = declare(
     "A deprecated aperture function",
     "Programs need not know it any more.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 CHECKSUM_WRONG = declare(
     "checksum",
@@ -79,6 +85,7 @@ PIN_NOT_FLASHED = declare(
     "A pin is attached to something that is no flash",
     "Only flashed pads carry pins; an electrical comparison misses this one.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 PIN_ON_VIA = declare(
     "pin-on-via",
@@ -95,6 +102,7 @@ PAD_PAINTED = declare(
     "Pads that are drawn instead of flashed",
     "Mask, paste and electrical test cannot tell them from tracks.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 PAD_REGION = declare(
     "pad-region",
@@ -103,6 +111,7 @@ PAD_REGION = declare(
     "Pads made as regions",
     "Mask, paste and electrical test cannot tell them from pours.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 DRAWING_IN_DATA = declare(
     "drawing-in-data",
@@ -167,6 +176,7 @@ COMPONENT_SIZE = declare(
     "A component aperture of the wrong size",
     "The size is prescribed so that programs find component centres and outlines.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 COMPONENT_DATA = declare(
     "component-data",
@@ -175,6 +185,7 @@ COMPONENT_DATA = declare(
     "A component object without its component or pin",
     "It cannot be assigned to any part.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 NET_MISSING = declare(
     "net-missing",

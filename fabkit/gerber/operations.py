@@ -49,7 +49,7 @@ def find_operations(rows: Rows, count: int, carry: Carry, say: Say) -> Ints:
         moves = last == 2
         operation[bare[moves]] = 2
         say(
-            BARE_COORDINATES,
+            MODAL_OPERATION,
             "coordinates without operation code behind D02",
             offset[bare[moves]],
             assumed="D02 was repeated",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fabkit.findings import Severity
+from fabkit.findings import Consequence, Severity
 from fabkit.gerber.rules import declare
 
 _N, _W, _E = Severity.NOTE, Severity.WARNING, Severity.ERROR
@@ -60,6 +60,7 @@ STRAY_SPACE = declare(
     "Spaces or line breaks inside a command",
     "Strict readers refuse them; this one drops them.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 STRAY_CHARACTER = declare(
     "stray-character",
@@ -92,6 +93,7 @@ SEVERAL_COMMANDS = declare(
     "Several commands between one pair of % signs",
     "An old habit that not every reader understands.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 CODE_SPELLING = declare(
     "code-spelling",
@@ -100,6 +102,7 @@ CODE_SPELLING = declare(
     "A command code in lower case or with too few or many digits",
     "Readers need not understand such codes.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 WORD_ORDER = declare(
     "word-order",
@@ -108,6 +111,7 @@ WORD_ORDER = declare(
     "Parts of an operation in unusual order",
     "The order is fixed (X, Y, I, J, D); other readers may take it differently.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 COMBINED_WORD = declare(
     "combined-word",
@@ -132,6 +136,7 @@ TEXT_AFTER_END = declare(
     "Text after the end command",
     "It is ignored; if it holds drawing commands the layer is not whole.",
     "Check whether two files were joined by mistake.",
+    at_most=Consequence.KNOW,
 )
 OLD_END = declare(
     "old-end",
@@ -140,6 +145,7 @@ OLD_END = declare(
     "M00 or M01",
     "Deprecated stop commands; M00 was taken as the end, M01 was ignored.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 END_INSIDE = declare(
     "end-inside",
@@ -190,6 +196,7 @@ TRAILING_FORMAT = declare(
     "Trailing zeros are omitted",
     "Deprecated since 2015; readers that do not know it draw at a wrong scale.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 INCREMENTAL = declare(
     "incremental",
@@ -198,6 +205,7 @@ INCREMENTAL = declare(
     "Incremental coordinates",
     "Deprecated since 2012; readers that do not know it draw nonsense.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 LOW_RESOLUTION = declare(
     "low-resolution",
@@ -206,6 +214,7 @@ LOW_RESOLUTION = declare(
     "Low coordinate resolution",
     "Rounded coordinates open gaps, close clearances and bend arcs.",
     "Export with 6 decimals in millimetres.",
+    at_most=Consequence.KNOW,
 )
 UNIT_MISSING = declare(
     "unit-missing",
@@ -222,6 +231,7 @@ UNIT_BY_G = declare(
     "The unit is given by G70 or G71 only",
     "Deprecated since 2012; readers that do not know it may refuse the file.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 UNIT_CONFLICT = declare(
     "unit-conflict",
@@ -238,6 +248,7 @@ UNIT_AFTER_SIZES = declare(
     "Sizes stand in front of the unit",
     "A reader that goes line by line does not know their unit yet.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 INCH_UNIT = declare(
     "inch-unit",
@@ -254,6 +265,7 @@ NUMBER_WIDTH = declare(
     "Coordinates with more digits than the format declares",
     "A reader that cuts them to the format draws elsewhere.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 NUMBER_RANGE = declare(
     "number-range",
@@ -320,21 +332,23 @@ MODE_UNDEFINED = declare(
     "Draws without an interpolation mode",
     "The file never says G01 before drawing; straight lines were assumed, as everyone does.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 MODAL_OPERATION = declare(
     "modal-operation",
     _W,
     "8.3.2",
     "Coordinates without operation code",
-    "Deprecated since 2012; D01 was repeated.",
+    "Deprecated since 2012; the D01 or D02 before it was repeated, as readers do.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 BARE_COORDINATES = declare(
     "bare-coordinates",
     _E,
     "8.3.2",
-    "Coordinates without operation code that do not follow a D01",
-    "They mean nothing: behind D02 the move was repeated, elsewhere they were left out.",
+    "Coordinates without operation code that follow neither a D01 nor a D02",
+    "They mean nothing and were left out.",
     _LOOK,
 )
 APERTURE_UNDEFINED = declare(
@@ -368,6 +382,7 @@ APERTURE_TWICE = declare(
     "An aperture is defined twice",
     "From there on the new one was used; readers differ.",
     _EXPORT,
+    at_most=Consequence.DECIDE,
 )
 OLD_CODE = declare(
     "deprecated-code",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fabkit.findings import Severity
+from fabkit.findings import Consequence, Severity
 from fabkit.gerber.rules import declare
 
 _N, _W, _E = Severity.NOTE, Severity.WARNING, Severity.ERROR
@@ -58,6 +58,7 @@ HOLE_RECTANGULAR = declare(
     "A rectangular hole in an aperture",
     "Deprecated since 2015; readers that do not know it draw a filled shape.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 VERTICES = declare(
     "vertices",
@@ -122,6 +123,7 @@ MACRO_SPELLING = declare(
     "A macro is not written by the rules",
     "It was understood here; strict readers refuse it.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 MACRO_VARIABLE = declare(
     "macro-variable",
@@ -130,6 +132,7 @@ MACRO_VARIABLE = declare(
     "A macro variable is set twice",
     "The newest value was used.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 MACRO_UNSET = declare(
     "macro-variable-unset",
@@ -138,6 +141,7 @@ MACRO_UNSET = declare(
     "A macro variable is used before it has a value",
     "It counts as 0.",
     _LOOK,
+    at_most=Consequence.KNOW,
 )
 MACRO_OLD = declare(
     "macro-deprecated",
@@ -146,6 +150,7 @@ MACRO_OLD = declare(
     "A deprecated macro primitive",
     "It was drawn; readers need not know it any more.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 MACRO_OUTLINE = declare(
     "macro-outline",
@@ -172,6 +177,7 @@ STROKE_RECTANGLE = declare(
     "A line is drawn with a rectangle",
     "Deprecated since 2020; the area swept by the rectangle was used.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 STROKE_POINT = declare(
     "stroke-point",
@@ -196,6 +202,7 @@ ARC_SINGLE_QUADRANT = declare(
     "Arcs in single-quadrant mode G74",
     "Deprecated since 2020; readers may refuse them.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 ARC_NO_CENTRE = declare(
     "arc-no-centre",
@@ -212,6 +219,7 @@ ARC_HALF_CENTRE = declare(
     "Arcs with only one of I and J",
     "The missing one counts as 0.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 ARC_DEVIATION = declare(
     "arc-deviation",
@@ -220,6 +228,7 @@ ARC_DEVIATION = declare(
     "Arcs whose ends do not lie on one circle",
     "Readers draw such arcs differently.",
     "Export with 6 decimals.",
+    at_most=Consequence.KNOW,
 )
 ARC_BROKEN = declare(
     "arc-broken",
@@ -244,6 +253,7 @@ ARC_POINT = declare(
     "Arcs without radius",
     "A single dot was drawn.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 ARC_TINY = declare(
     "arc-tiny",
@@ -252,6 +262,7 @@ ARC_TINY = declare(
     "Arcs shorter than 2 µm or within 2 µm of a full circle",
     "Rounding can turn such an arc into a full circle, or the other way round.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 OFFSET_UNUSED = declare(
     "offset-unused",
@@ -260,6 +271,7 @@ OFFSET_UNUSED = declare(
     "I or J outside an arc",
     "They only have a meaning in arcs and were ignored.",
     _LOOK,
+    at_most=Consequence.KNOW,
 )
 
 # Transformations, blocks, repeats
@@ -294,6 +306,7 @@ REPEAT_UNBALANCED = declare(
     "A repeat is closed or opened in the old way",
     "Deprecated since 2016, and readers differ on it.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 REPEAT_NESTED = declare(
     "repeat-nested",
@@ -336,6 +349,7 @@ REGION_NO_START = declare(
     "A region starts without a move",
     "The contour starts at the point where the last object ended.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 REGION_EMPTY = declare(
     "region-empty",
@@ -350,8 +364,10 @@ CONTOUR_OPEN = declare(
     _E,
     "4.10.3",
     "A region contour is not closed",
-    "It was closed by a straight line; another reader may not.",
+    "It was closed by a straight line, as readers do.",
     _EXPORT,
+    # Where the closing line crosses the contour, that is told as an invalid contour.
+    at_most=Consequence.KNOW,
 )
 CONTOUR_INVALID = declare(
     "contour-invalid",
@@ -378,6 +394,7 @@ ATTRIBUTE_NAME = declare(
     "An attribute name that is not allowed",
     "The attribute was kept, but other readers may drop it.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 ATTRIBUTE_REPEATED = declare(
     "attribute-repeated",
@@ -386,6 +403,7 @@ ATTRIBUTE_REPEATED = declare(
     "A file attribute is given twice",
     "The first value counts.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 ATTRIBUTE_KIND = declare(
     "attribute-kind",
@@ -394,6 +412,7 @@ ATTRIBUTE_KIND = declare(
     "One attribute name for two kinds of things",
     "A name belongs to the file, to apertures or to objects, never to two of them.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )
 ATTRIBUTE_ESCAPE = declare(
     "attribute-escape",
@@ -410,4 +429,5 @@ ATTRIBUTE_DELETE = declare(
     "An attribute is deleted in an unusual way",
     "TD takes one name, or none for all of them.",
     _EXPORT,
+    at_most=Consequence.KNOW,
 )

@@ -15,6 +15,9 @@ Sense = Literal["least", "most"]
 
 GUIDES: Final = "published maker guides, several agreeing"
 PRACTICE: Final = "common practice"
+THIN_FOIL: Final = (
+    "published maker guides; fine: outer copper of 1 oz/ft2 is plated on 0.5 oz/ft2 foil"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,8 +82,8 @@ _KINDS = (
         "annular_ring_mm",
         "ring as designed, (pad - finished hole) / 2",
         0.13,
-        0.10,
-        "published maker guides; below 0.10 mm is an error by common practice",
+        0.05,
+        "published maker guides; fine: least external ring of IPC-2221, table 9-2 (from memory)",
     ),
     _least("annular_ring_via_preferred_mm", "comfortable ring of a via", 0.15, 0.15, GUIDES),
     _least(
@@ -97,8 +100,8 @@ _KINDS = (
         "IPC-2221, unsupported holes (from memory)",
     ),
     # Copper
-    _least("track_mm", "narrowest track, copper up to 1 oz/ft2", 0.15, 0.125, GUIDES),
-    _least("gap_mm", "smallest gap, copper up to 1 oz/ft2", 0.15, 0.125, GUIDES),
+    _least("track_mm", "narrowest track, copper up to 1 oz/ft2", 0.15, 0.10, THIN_FOIL),
+    _least("gap_mm", "smallest gap, copper up to 1 oz/ft2", 0.15, 0.10, THIN_FOIL),
     _least("track_2oz_mm", "narrowest track, 2 oz/ft2", 0.20, 0.175, GUIDES),
     _least("gap_2oz_mm", "smallest gap, 2 oz/ft2", 0.20, 0.175, GUIDES),
     _least("track_3oz_mm", "narrowest track, 3 oz/ft2", 0.25, 0.20, GUIDES),

@@ -48,8 +48,9 @@ def _property(value: object) -> str:
 def render_junit(check: Record, *, fail_on: Severity | None) -> str:
     """Checks and findings as test cases in XML.
 
-    A rule with findings at or above ``fail_on`` fails, a check that could not judge is skipped,
-    a broken one is an error; findings below the level are told in ``system-out``.
+    A rule with findings at or above ``fail_on`` fails, a check that could not judge or does not
+    apply is skipped, a broken one is an error; findings below the level are told in
+    ``system-out``.
     """
     cases = [
         *(_case_of_rule(list(found), fail_on) for _, found in _by_rule(check["findings"])),
@@ -91,7 +92,7 @@ def _case_of_rule(findings: list[Record], fail_on: Severity | None) -> ET.Elemen
 
 def _case_of_check(check: Record) -> ET.Element:
     case = _case(check["id"])
-    if check["state"] == "not judged":
+    if check["state"] in ("not judged", "does not apply"):
         ET.SubElement(case, "skipped", message=_clean(check["reason"]))
     elif check["state"] == "broken":
         ET.SubElement(case, "error", message=_clean(check["reason"]))

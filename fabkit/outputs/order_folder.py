@@ -33,7 +33,7 @@ from fabkit.outputs.names import file_stem
 from fabkit.outputs.options import PackOptions
 from fabkit.outputs.pack import accepted_errors, refuse_errors, write_pack
 from fabkit.outputs.pictures import look_of, picture_files
-from fabkit.outputs.terminal import PLAIN_WIDTH, Tell, print_check
+from fabkit.outputs.terminal import PLAIN_WIDTH, Tell, print_check, print_findings
 from fabkit.outputs.verdict import render_verdict
 from fabkit.outputs.whole_folder import new_folder
 from fabkit.outputs.wiring_records import wiring_files, wiring_record
@@ -157,7 +157,9 @@ def _board_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, byte
     console = Console(
         file=text, width=PLAIN_WIDTH, markup=False, emoji=False, highlight=False, soft_wrap=True
     )
-    print_check(console, record, files=True, full=True)
+    print_check(console, record, files=True)
+    console.print("\nevery finding, with its line in the file:", style="bold")
+    print_findings(console, record)
     wanted = contents.order.choice
     look = look_of(
         contents.house,
@@ -311,10 +313,8 @@ def _manifest(contents: OrderContents, boards: list[Record], part: Path, costs: 
         if best is None
         else {
             "boards": best["boards"],
-            "pieces": best["pieces"],
             "total": best["total"],
             "per_half": best["per_half"],
-            "per_keyboard": best["per_keyboard"],
             "currency": costs["currency"],
         },
         "inputs": inputs,

@@ -11,7 +11,7 @@ from fabkit.board.model import Board
 from fabkit.checks.houses import HouseVerdict
 from fabkit.checks.model import CheckResult, State
 from fabkit.checks.thickness import ThicknessRow
-from fabkit.findings import Finding, Place, Rule, Severity
+from fabkit.findings import Consequence, Finding, Place, Rule, Severity
 from fabkit.house.sheet import House
 from fabkit.keyboard.model import BoardIs
 from fabkit.outputs.archive import Packed, digest
@@ -45,6 +45,7 @@ def finding_record(finding: Finding) -> Record:
     return {
         "id": rule.id,
         "severity": finding.severity.word,
+        "consequence": finding.consequence.word,
         "title": rule.title,
         "message": finding.message,
         "count": finding.count,
@@ -141,10 +142,13 @@ def house_record(house: House) -> Record:
 
 
 def count_record(result: CheckResult) -> Record:
-    """Findings by severity, and checks that could not tell."""
+    """Findings by severity and by consequence, and checks that could not tell."""
     counts: Record = {s.word: result.count(s) for s in sorted(Severity, reverse=True)}
+    for consequence in sorted(Consequence, reverse=True):
+        counts[consequence.word] = sum(f.consequence is consequence for f in result)
     counts["silenced"] = len(result.silenced)
     counts["not judged"] = len(result.in_state(State.NOT_JUDGED))
+    counts["does not apply"] = len(result.in_state(State.APART))
     counts["broken"] = len(result.in_state(State.BROKEN))
     return counts
 
@@ -166,6 +170,7 @@ def check_record(
         "boards": [keyboard_record(result.board)] if result.board else [],
         "house": house_record(house),
         "verdict": result.verdict,
+        "opening": result.opening,
         "counts": count_record(result),
         "findings": [finding_record(f) for f in result],
         "silenced": [{**finding_record(f), "reason": reason} for f, reason in result.silenced],
@@ -230,6 +235,7 @@ def rule_record(rule: Rule) -> Record:
         "id": rule.id,
         "title": rule.title,
         "severity": rule.severity.word,
+        "consequence": rule.consequence.word,
         "why": rule.why,
         "source": str(rule.source),
         "remedy": rule.advice,

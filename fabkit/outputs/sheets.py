@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 from fabkit.outputs.json import to_document
@@ -100,53 +99,6 @@ def offer_rows(costs: Record) -> list[tuple[object, ...]]:
         )
         for o in costs["offers"]
     ]
-
-
-BOARD_COLUMNS = (
-    "boards",
-    "boards left over",
-    "boards cost",
-    "parts cost",
-    "total",
-    "per board, all in",
-)
-"""For a board that is no keyboard, in place of :data:`OFFER_COLUMNS` on the terminal."""
-
-
-def board_rows(costs: Record) -> list[tuple[object, ...]]:
-    """Rows of :data:`BOARD_COLUMNS`: such a board counts as both halves."""
-    return [
-        (
-            o["boards"],
-            o["halves"]["left_over"] // 2,
-            o["board_total"],
-            o["parts_total"],
-            o["total"],
-            o["per_keyboard"],
-        )
-        for o in costs["offers"]
-    ]
-
-
-def no_keyboard(boards: Sequence[Record]) -> bool:
-    """Whether nothing of an order is a keyboard, so that money counts per board."""
-    return bool(boards) and all(said["is"] == "none" for said in boards)
-
-
-def pieces_words(best: Record, boards: Sequence[Record]) -> str:
-    """How many boards to order, of each design where there are several."""
-    if len(boards) < 2:
-        return f"{best['boards']} boards"
-    many = [f"{n} {said['name']}" for n, said in zip(best["pieces"], boards, strict=True)]
-    return f"{best['boards']} boards ({', '.join(many)})"
-
-
-def best_words(best: Record, boards: Sequence[Record], currency: str) -> str:
-    """What to order at the least cost, and what one half or board comes to."""
-    alone = no_keyboard(boards)
-    each = f"{best['per_keyboard']} per board" if alone else f"{best['per_half']} per half"
-    what = pieces_words(best, boards)
-    return f"cheapest for what you want: {what}, {best['total']} {currency} in all, {each}"
 
 
 def line_rows(costs: Record) -> list[tuple[object, ...]]:

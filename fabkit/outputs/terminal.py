@@ -27,13 +27,11 @@ Tell = Callable[[str], None]
 PLAIN_WIDTH = 110
 """Columns when the output is no terminal: the same text everywhere."""
 
-FORMAL = ("gerber/", "drill/", "package/", "job/", "netlist/", "placement/", "parts-table/")
-"""Rules on the form of the files begin with these."""
+SHOWN_CAUSES = 6
+"""Causes told under a verdict, two lines each; the rest is counted and waits for ``--all``."""
 
-FEW_FORMAL = 2
-"""More notes on the form of the files than this are told by their rules alone."""
-
-STYLES = {"error": "bold red", "warning": "yellow", "note": "cyan"}
+STYLES = {"stop": "bold red", "decide": "yellow", "know": "cyan", "form": "dim"}
+SEVERITY_STYLES = {"error": "bold red", "warning": "yellow", "note": "cyan"}
 
 
 def make_console(stream: TextIO | None = None) -> Console:
@@ -101,35 +99,44 @@ def print_table(
 def print_check(
     console: Console, record: Record, *, files: bool = False, full: bool = False
 ) -> None:
-    """Print a verdict: board, findings worst first, blind spots, verdict last.
+    """Print what the board is, the verdict, and the causes that stop it or ask for a decision.
 
-    Unless ``full``, findings of one rule and severity are one entry, shown by the first of them;
-    warnings take two lines, notes one, and notes about the form of the files one in all: a person
-    reads what matters, a program reads the JSON.
+    Unless ``full``, findings of one rule and consequence are one cause, shown by the first of
+    them; what is only worth knowing, the form of the files and the checks that could not judge
+    are one line: a person reads what matters, a program reads the JSON.
     """
     print_boards(console, record["boards"])
-    print_board(console, record["board"])
-    if files:
-        print_files(console, record["package"])
+    console.print(clean(record["verdict"]), style=f"bold {_tone(record)}".strip())
     if full:
         for finding in record["findings"]:
             print_finding(console, finding)
     else:
-        _print_short(console, record["findings"])
+        folded = _print_causes(console, record["findings"])
+        folded += _skipped(record["checks"])
+        if folded:
+            console.print(f"folded: {'; '.join(folded)}; --all shows everything", style="dim")
     for finding in record["silenced"]:
         said = f"silenced: {finding['message']}  [{finding['id']}], because: {finding['reason']}"
         console.print(clean(said), style="dim")
-    _print_blind(console, record["checks"], full=full)
+    if full:
+        _print_blind(console, record["checks"])
     for check in record["checks"]:
         if check["state"] == "broken":
             console.print(f"broken: {check['id']}: {clean(check['reason'])}", style="bold red")
+    print_board(console, record["board"])
+    if files:
+        print_files(console, record["package"])
     if "thicknesses" in record:
         print_thicknesses(console, record["thicknesses"])
     if "houses" in record:
         print_houses(console, record["houses"])
     for notice in _house_notices(record):
         console.print(f"note: {clean(notice)}")
-    console.print(f"\n{record['verdict']}", style="bold")
+
+
+def _tone(record: Record) -> str:
+    counts = record["counts"]
+    return "red" if counts["stop"] or counts["broken"] else "yellow" if counts["decide"] else ""
 
 
 def _house_notices(record: Record) -> list[str]:
@@ -223,88 +230,86 @@ def print_files(console: Console, package: Record) -> None:
         print_table(console, ("left out", "because"), rows_out)
 
 
-def _print_blind(console: Console, checks: Sequence[Record], *, full: bool) -> None:
-    """Print what could not be judged and why: every check, or in one line how many."""
+def _blind(checks: Sequence[Record]) -> dict[str, list[str]]:
+    """Ids of the checks that could not judge, by what was missing."""
     blind: dict[str, list[str]] = {}
     for check in checks:
         if check["state"] == "not judged":
             blind.setdefault(check["reason"], []).append(check["id"])
-    if full:
-        for reason, ids in blind.items():
-            console.print(f"skipped, {clean(reason)}: {', '.join(ids)}", style="dim")
-    elif blind:
-        reasons = "; ".join(f"{counted(len(i), 'check')}: {clean(r)}" for r, i in blind.items())
-        console.print(f"skipped: {reasons}", style="dim")
+    return blind
 
 
-def _print_short(console: Console, findings: Sequence[Record]) -> None:
-    """Print the findings of one rule and severity as one entry, a remedy once a rule."""
+def _print_blind(console: Console, checks: Sequence[Record]) -> None:
+    """Print what could not be judged, and why."""
+    for reason, ids in _blind(checks).items():
+        console.print(f"skipped, {clean(reason)}: {', '.join(ids)}", style="dim")
+
+
+def _skipped(checks: Sequence[Record]) -> list[str]:
+    """How many checks could not judge, and why, in a few words; nothing where all could."""
+    blind = _blind(checks)
+    count = sum(map(len, blind.values()))
+    reasons = ", ".join(clean(reason) for reason in blind)
+    return [f"{counted(count, 'check')} skipped ({reasons})"] if blind else []
+
+
+def _print_causes(console: Console, findings: Sequence[Record]) -> list[str]:
+    """Print the causes to act on, worst first, and give in a few words what is not shown."""
     groups: dict[tuple[str, str], list[Record]] = {}
     for finding in findings:
-        groups.setdefault((finding["id"], finding["severity"]), []).append(finding)
-    told: set[str] = set()
-    formal: list[list[Record]] = []
-    for group in groups.values():
-        first = group[0]
-        if first["severity"] == "note" and first["id"].startswith(FORMAL):
-            formal.append(group)
-            continue
-        print_finding(console, first, alike=group[1:], short=True, remedy=first["id"] not in told)
-        told.add(first["id"])
-    if len(formal) <= FEW_FORMAL:
-        for group in formal:
-            print_finding(console, group[0], alike=group[1:], short=True)
-    else:
-        rules = ", ".join(g[0]["id"] + _times(sum(f["count"] for f in g)) for g in formal)
-        console.print(f"{'note':<8}on the form of the files: {rules}", style="dim")
-    if findings:
-        console.print("--all shows every finding in full, with its line in the file", style="dim")
-
-
-def _times(count: int) -> str:
-    return f" ×{count}" if count > 1 else ""
+        groups.setdefault((finding["id"], finding["consequence"]), []).append(finding)
+    causes: dict[str, list[list[Record]]] = {}
+    for (_, consequence), group in groups.items():
+        causes.setdefault(consequence, []).append(group)
+    acted = [*causes.get("stop", ()), *causes.get("decide", ())]
+    for group in acted[:SHOWN_CAUSES]:
+        print_finding(console, group[0], alike=group[1:], short=True)
+    folded = []
+    if rest := acted[SHOWN_CAUSES:]:
+        ids = ", ".join(group[0]["id"] for group in rest)
+        folded.append(f"{len(rest)} more to decide ({ids})")
+    if known := causes.get("know"):
+        folded.append(f"{len(known)} to know")
+    if formal := causes.get("form"):
+        folded.append(counted(len(formal), "remark") + " on the form of the files")
+    return folded
 
 
 def print_finding(
-    console: Console,
-    finding: Record,
-    *,
-    alike: Sequence[Record] = (),
-    short: bool = False,
-    remedy: bool = True,
+    console: Console, finding: Record, *, alike: Sequence[Record] = (), short: bool = False
 ) -> None:
     """Print one finding: what, where, against which limit, what to do.
 
-    ``alike`` are further findings of the same rule, which are only counted.  When ``short``, a
-    note is one line and a warning two, without the line of the file.  ``remedy``: whether to say
-    what to do.
+    ``alike`` are further findings of the same rule, which are only counted.  When ``short``, it is
+    two lines, without the line of the file, and with how to set it aside.
     """
     from rich.text import Text
 
     count = finding["count"] + sum(other["count"] for other in alike)
-    head = Text(f"{finding['severity']:<8}", style=STYLES[finding["severity"]])
+    word = finding["consequence"]
+    head = Text(f"{word:<8}", style=STYLES[word])
     head.append(clean(finding["message"]), style="default")
     often = times(finding["message"], count)
     head.append(f" (and {len(alike)} more of the kind)" if alike and not often else often)
     head.append(f"  [{finding['id']}]", style="dim")
     console.print(head)
-    if short and finding["severity"] == "note":
-        return
     place: Record = finding["places"][0] if finding["places"] else {"text": ""}
     where = f"at {clean(place['text'])}{_elsewhere(finding, alike)}" if place["text"] else ""
-    if short and finding["severity"] == "warning":
-        assumed = f"assumed: {clean(finding['assumed'])}" if finding["assumed"] else ""
-        what_to_do = f"do: {clean(finding['remedy'])}" if remedy else ""
-        console.print("        " + "; ".join(t for t in (where, assumed, what_to_do) if t))
+    assumed = f"assumed: {clean(finding['assumed'])}" if finding["assumed"] else ""
+    what_to_do = f"do: {clean(finding['remedy'])}"
+    if short:
+        aside = f"or --silence {finding['id']}=REASON"
+        said = "; ".join(t for t in (where, assumed, what_to_do) if t)
+        console.print(f"        {said.rstrip('.')}; {aside}")
         return
     if where:
         console.print(f"        {where}")
     if place.get("excerpt"):
         console.print(f"        | {clean(place['excerpt'])}", style="dim")
         console.print(f"        | {' ' * place['caret']}^", style="dim")
-    if finding["assumed"]:
-        console.print(f"        assumed: {clean(finding['assumed'])}")
-    console.print(f"        do: {clean(finding['remedy'])}")
+    if assumed:
+        console.print(f"        {assumed}")
+    console.print(f"        {what_to_do}")
 
 
 def _elsewhere(finding: Record, alike: Sequence[Record]) -> str:
@@ -318,7 +323,7 @@ def _elsewhere(finding: Record, alike: Sequence[Record]) -> str:
 
 def print_rule(console: Console, rule: Record) -> None:
     """Print one entry of the catalogue in full."""
-    console.print(f"{rule['id']} ({rule['severity']}): {rule['title']}", style="bold")
+    console.print(f"{rule['id']} ({rule['consequence']}): {rule['title']}", style="bold")
     for label, key in (("why", "why"), ("source", "source"), ("do", "remedy")):
         console.print(f"  {label}: {rule[key]}")
     for term in glossary():
@@ -418,13 +423,11 @@ def print_costs(console: Console, costs: Record, *, why: bool = False) -> None:
     print_boards(console, costs["boards"])
     terms = ", ".join(f"{name} {value}" for name, value in costs["terms"].items())
     console.print(clean(terms), style="dim")
-    alone = sheets.no_keyboard(costs["boards"])
-    columns = sheets.BOARD_COLUMNS if alone else sheets.OFFER_COLUMNS
     print_table(
         console,
-        columns,
-        sheets.board_rows(costs) if alone else sheets.offer_rows(costs),
-        right=range(len(columns)),
+        sheets.OFFER_COLUMNS,
+        sheets.offer_rows(costs),
+        right=range(9),
         title=f"{costs['name']}, in {costs['currency']}",
     )
     if why:
@@ -433,8 +436,11 @@ def print_costs(console: Console, costs: Record, *, why: bool = False) -> None:
         _print_comparison(console, table, rows=None if why else 6)
     best = costs["best"]
     if best:
-        said = sheets.best_words(best, costs["boards"], costs["currency"])
-        console.print(clean(said), style="bold")
+        console.print(
+            f"cheapest for what you want: {best['boards']} boards, {best['total']}"
+            f" {costs['currency']} in all, {best['per_half']} per half",
+            style="bold",
+        )
     print_findings(console, costs)
     print_notices(console, costs)
 
@@ -466,10 +472,7 @@ def _print_reasons(console: Console, costs: Record) -> None:
 
 def print_order(console: Console, manifest: Record, *, folder: str) -> None:
     """Print what an order folder holds: verdict and zip of each board, cost, files."""
-    from fabkit.outputs import sheets
-
-    boards = [board["keyboard"] for board in manifest["boards"]]
-    print_boards(console, boards)
+    print_boards(console, [board["keyboard"] for board in manifest["boards"]])
     for board in manifest["boards"]:
         console.print(f"{clean(board['board'])}: {board['verdict']}", style="bold")
         if board["zip"] is None:
@@ -478,7 +481,10 @@ def print_order(console: Console, manifest: Record, *, folder: str) -> None:
     console.print(f"thickness {chosen['thickness_mm']} mm, {clean(chosen['thickness_from'])}")
     best = manifest["cheapest"]
     if best:
-        console.print(clean(sheets.best_words(best, boards, best["currency"])))
+        console.print(
+            f"cheapest for what you want: {best['boards']} boards, {best['total']}"
+            f" {best['currency']} in all, {best['per_half']} per half"
+        )
     print_notices(console, manifest)
     console.print(f"in {clean(folder)}:")
     for file in manifest["outputs"]:

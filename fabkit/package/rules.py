@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from fabkit.findings import Rule, Severity, Source
+from fabkit.findings import Consequence, Rule, Severity, Source
 
 _E, _W, _N = Severity.ERROR, Severity.WARNING, Severity.NOTE
 _SET = Source("Gerber Layer Format Specification 2021.02", "section 6")
@@ -134,6 +134,7 @@ JOB_FILE_UNLISTED: Final = Rule.of(
     _W,
     "Export the job file again.",
     _JOB,
+    at_most=Consequence.KNOW,
 )
 JOB_FUNCTION: Final = Rule.of(
     "job/function-differs",

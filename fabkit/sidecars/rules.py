@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from fabkit.findings import COMMON_PRACTICE, Rule, Severity, Source
+from fabkit.findings import COMMON_PRACTICE, Consequence, Rule, Severity, Source
 
 _JOB = Source("Gerber job file format", "published overview; key list from memory")
 _NET = Source("IPC-D-356A", "record layout as described in published application notes")
@@ -20,6 +20,7 @@ JOB_NOT_JSON: Final = Rule.of(
     _E,
     _AGAIN,
     _JOB,
+    at_most=Consequence.DECIDE,
 )
 JOB_KEY_MISSING: Final = Rule.of(
     "job/key-missing",
@@ -28,6 +29,7 @@ JOB_KEY_MISSING: Final = Rule.of(
     _W,
     "Export the job file again, or state the missing value in the order.",
     _JOB,
+    at_most=Consequence.KNOW,
 )
 JOB_KEY_TWICE: Final = Rule.of(
     "job/key-twice",
@@ -36,6 +38,7 @@ JOB_KEY_TWICE: Final = Rule.of(
     _W,
     _AGAIN,
     Source("RFC 8259", "4"),
+    at_most=Consequence.KNOW,
 )
 JOB_WRONG_TYPE: Final = Rule.of(
     "job/wrong-type",
@@ -44,6 +47,7 @@ JOB_WRONG_TYPE: Final = Rule.of(
     _E,
     "Correct the value in the layout and export again.",
     _JOB,
+    at_most=Consequence.DECIDE,
 )
 JOB_DOUBLE_FUNCTION: Final = Rule.of(
     "job/double-function",
@@ -52,6 +56,7 @@ JOB_DOUBLE_FUNCTION: Final = Rule.of(
     _W,
     "Remove the entry that is out of date.",
     _JOB,
+    at_most=Consequence.KNOW,
 )
 JOB_COPPER_COUNT: Final = Rule.of(
     "job/copper-count",
@@ -76,6 +81,7 @@ JOB_STACKUP_COPPER: Final = Rule.of(
     _W,
     "Correct the stack-up in the layout.",
     _JOB,
+    at_most=Consequence.KNOW,
 )
 JOB_STACKUP_SUM: Final = Rule.of(
     "job/stackup-sum",
@@ -84,6 +90,7 @@ JOB_STACKUP_SUM: Final = Rule.of(
     _W,
     "Correct the stack-up or the thickness in the layout.",
     COMMON_PRACTICE,
+    at_most=Consequence.KNOW,
 )
 JOB_PATH: Final = Rule.of(
     "job/path-outside",
@@ -92,6 +99,7 @@ JOB_PATH: Final = Rule.of(
     _W,
     "Put all files into one folder and export the job file there.",
     _JOB,
+    at_most=Consequence.KNOW,
 )
 JOB_FINISH: Final = Rule.of(
     "job/finish-unknown",
@@ -109,6 +117,7 @@ NET_LENGTH: Final = Rule.of(
     _W,
     _AGAIN,
     _NET,
+    at_most=Consequence.KNOW,
 )
 NET_UNITS: Final = Rule.of(
     "netlist/units",
@@ -117,6 +126,7 @@ NET_UNITS: Final = Rule.of(
     _E,
     _AGAIN,
     _NET,
+    at_most=Consequence.DECIDE,
 )
 NET_CODE: Final = Rule.of(
     "netlist/unknown-code",
@@ -125,6 +135,7 @@ NET_CODE: Final = Rule.of(
     _W,
     _AGAIN,
     _NET,
+    at_most=Consequence.KNOW,
 )
 NET_ORPHAN: Final = Rule.of(
     "netlist/orphan-continuation",
@@ -133,6 +144,7 @@ NET_ORPHAN: Final = Rule.of(
     _E,
     _AGAIN,
     _NET,
+    at_most=Consequence.DECIDE,
 )
 NET_NAME: Final = Rule.of(
     "netlist/long-name",
@@ -141,6 +153,7 @@ NET_NAME: Final = Rule.of(
     _W,
     "Export the netlist in its A revision, which has a table of long names.",
     _NET,
+    at_most=Consequence.KNOW,
 )
 NET_NO_END: Final = Rule.of(
     "netlist/no-end",
@@ -149,6 +162,7 @@ NET_NO_END: Final = Rule.of(
     _W,
     _AGAIN,
     _NET,
+    at_most=Consequence.KNOW,
 )
 NET_AFTER_END: Final = Rule.of(
     "netlist/after-end",
@@ -157,6 +171,7 @@ NET_AFTER_END: Final = Rule.of(
     _W,
     _AGAIN,
     _NET,
+    at_most=Consequence.KNOW,
 )
 
 PLACEMENT_NO_TABLE: Final = Rule.of(
@@ -166,6 +181,7 @@ PLACEMENT_NO_TABLE: Final = Rule.of(
     _E,
     "Export a table with designator, X, Y, rotation and side.",
     COMMON_PRACTICE,
+    at_most=Consequence.DECIDE,
 )
 PLACEMENT_ROW: Final = Rule.of(
     "placement/bad-row",
@@ -174,6 +190,7 @@ PLACEMENT_ROW: Final = Rule.of(
     _W,
     "Correct the row: designator, X, Y and rotation are needed.",
     COMMON_PRACTICE,
+    at_most=Consequence.KNOW,
 )
 PLACEMENT_CELLS: Final = Rule.of(
     "placement/cells",
@@ -182,6 +199,7 @@ PLACEMENT_CELLS: Final = Rule.of(
     _W,
     "Close the quote, or put quotes around cells that hold a separator.",
     Source("RFC 4180", "2"),
+    at_most=Consequence.KNOW,
 )
 PLACEMENT_DOUBLE: Final = Rule.of(
     "placement/double-designator",
@@ -190,6 +208,7 @@ PLACEMENT_DOUBLE: Final = Rule.of(
     _E,
     "Give each part its own designator in the layout.",
     COMMON_PRACTICE,
+    at_most=Consequence.DECIDE,
 )
 PLACEMENT_UNIT: Final = Rule.of(
     "placement/unit-assumed",
@@ -206,6 +225,7 @@ PLACEMENT_SIDE: Final = Rule.of(
     _W,
     "Export the table with top and bottom in words.",
     COMMON_PRACTICE,
+    at_most=Consequence.KNOW,
 )
 PARTS_NO_TABLE: Final = Rule.of(
     "partslist/no-table",

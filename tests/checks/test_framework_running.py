@@ -16,7 +16,7 @@ from fabkit.checks.gather import gather
 from fabkit.checks.model import CheckOptions, CheckResult, NotJudged, Outcome, State
 from fabkit.checks.runner import matches, run_check, run_checks, select
 from fabkit.errors import UsageError
-from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity
+from fabkit.findings import COMMON_PRACTICE, Consequence, Finding, Rule, Severity
 from fabkit.house.loading import load_house
 from fabkit.house.order import Silence
 from fabkit.intake.model import Intake, Member
@@ -311,12 +311,12 @@ def test_rules_can_be_left_out():
 @pytest.mark.parametrize(
     ("severities", "verdict", "status"),
     [
-        ([], "fit to order: nothing found", [0, 0, 0, 0]),
-        ([Severity.NOTE], "fit to order: 1 note", [0, 0, 0, 1]),
-        ([Severity.WARNING] * 2, "look before ordering: 2 warnings", [0, 0, 1, 1]),
+        ([], "fit to order", [0, 0, 0, 0]),
+        ([Severity.NOTE], "fit to order", [0, 0, 0, 1]),
+        ([Severity.WARNING] * 2, "decide before ordering: 2 decisions", [0, 0, 1, 1]),
         (
             [Severity.ERROR, Severity.NOTE],
-            "do not order yet: 1 error, 1 note",
+            "do not order: 1 stop",
             [0, 1, 1, 1],
         ),
     ],
@@ -329,6 +329,26 @@ def test_verdict_and_exit_status(severities, verdict, status):
     levels = [None, Severity.ERROR, Severity.WARNING, Severity.NOTE]
     assert result.verdict == verdict
     assert [result.exit_status(level) for level in levels] == status
+    assert verdict.startswith(result.opening)
+
+
+def test_what_every_reader_takes_in_one_way_is_form():
+    """A rule that is never more than form leaves the verdict alone, whatever its severity."""
+    formal = replace(rule_of("gerber/r", Severity.ERROR), at_most=Consequence.KNOW)
+    case = case_of(board_of(problems=[Finding.of(formal, "m"), Finding.of(ODD, "odd")]))
+    result = gather(case, ())
+    (found,) = [f for f in result if f.id == "gerber/r"]
+
+    assert (found.consequence, found.severity) == (Consequence.FORM, Severity.NOTE)
+    assert formal.severity is Severity.ERROR
+    assert [f.id for group in result.causes(Consequence.FORM) for f in group] == ["gerber/r"]
+
+
+def test_a_check_for_what_the_board_does_not_have_does_not_apply():
+    """Without slots nothing is left unjudged; without net names something is."""
+    for need, state in (("slots", State.APART), ("nets", State.NOT_JUDGED)):
+        one = replace(finds, needs=(need,))
+        assert run_check(one, case_of()).state is state
 
 
 def test_a_broken_check_is_never_a_pass():

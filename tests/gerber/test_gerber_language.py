@@ -33,7 +33,7 @@ HEAD = b"%FSLAX46Y46*%%MOMM*%G75*G01*"
         ),
         pytest.param(C1 + "X0Y0D03*X5Y5*", {"bare-coordinates"}, {"F": 1}, id="8.3.2 after D03"),
         pytest.param(
-            C1 + "X0Y0D02*X5Y5*X9Y5D01*", {"bare-coordinates"}, {"D": 1}, id="8.3.2 after D02"
+            C1 + "X0Y0D02*X5Y5*X9Y5D01*", {"modal-operation"}, {"D": 1}, id="8.3.2 after D02"
         ),
         pytest.param("%ADD10C,2*%" + C1 + "X0Y0D03*", {"aperture-twice"}, {"F": 1}, id="4.3.1"),
         pytest.param("D05*" + C1 + "X0Y0D03*", {"aperture-code"}, {"F": 1}, id="4.6"),

@@ -199,7 +199,7 @@ def test_contradictory_prices_are_refused() -> None:
 
 def test_fine_class_must_not_be_coarser() -> None:
     """A fine limit above the standard one is a mix-up."""
-    text = TEXT.replace("\ntrack_mm = 0.125", "\ntrack_mm = 0.25", 1)
+    text = TEXT.replace("\ntrack_mm = 0.1\n", "\ntrack_mm = 0.25\n", 1)
     error = fails(text)
 
     assert error.key == "limits.fine.track_mm"

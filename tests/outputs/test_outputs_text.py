@@ -77,6 +77,7 @@ def finding(**changes):
     record = {
         "id": "test/x",
         "severity": "error",
+        "consequence": "stop",
         "message": "a hole is [bold]too[/bold] small",
         "count": 3,
         "assumed": None,
@@ -115,10 +116,13 @@ def test_alike_findings_are_counted_over_files():
     assert "and in 1 other file" in text
 
 
-def test_a_short_note_is_one_line():
-    """In the short form a note is one line, a warning is not."""
-    assert printed(finding(severity="note"), short=True).count("\n") == 1
-    assert printed(finding(severity="warning"), short=True).count("\n") > 1
+def test_a_cause_is_two_lines_with_its_way_out():
+    """In the short form a finding is two lines: what, then where, what to do, how to set aside."""
+    lines = printed(finding(consequence="decide"), short=True).splitlines()
+
+    assert len(lines) == 2
+    assert lines[0].startswith("decide  a hole is")
+    assert lines[1].endswith("do: drill larger; or --silence test/x=REASON")
 
 
 def verdict(*findings, full=False):
@@ -135,7 +139,8 @@ def verdict(*findings, full=False):
             {"id": f"a/{n}", "state": "not judged", "reason": "needs slots"} for n in range(3)
         ],
         "house": {"notice": None},
-        "verdict": "look before ordering",
+        "verdict": "decide before ordering: 1 decision",
+        "counts": {"stop": 0, "decide": 1, "broken": 0},
     }  # fmt: skip
     out = io.StringIO()
     print_check(make_console(out), record, full=full)
@@ -143,33 +148,36 @@ def verdict(*findings, full=False):
 
 
 def test_a_verdict_is_short_and_all_is_full():
-    """A warning takes two lines, its remedy is said once a rule; ``--all`` leaves nothing out."""
+    """The verdict first, then two lines a cause and one for the rest; ``--all`` has everything."""
     findings = (
-        finding(severity="error", id="hole/x"),
-        finding(severity="warning", id="hole/x", message="nearly too small"),
-        finding(severity="warning", id="hole/y", assumed="mm"),
-        *(finding(severity="note", id=f"gerber/{n}", message=f"form {n}") for n in "abc"),
-        finding(severity="note", id="mask/z", message="a note"),
+        finding(id="hole/x"),
+        finding(consequence="decide", id="hole/x", message="nearly too small"),
+        finding(consequence="decide", id="hole/y", assumed="mm"),
+        *(finding(consequence="form", id=f"gerber/{n}", message=f"form {n}") for n in "abc"),
+        finding(consequence="know", id="mask/z", message="worth knowing"),
     )
     short, full = verdict(*findings), verdict(*findings, full=True)
 
-    assert short.count("do: drill larger") == 2
-    assert short.count("X1Y1") == 1
+    assert short.startswith("no keyboard\ndecide before ordering: 1 decision\nstop    a hole is")
+    assert short.count("do: drill larger") == 3
+    assert short.count("X1Y1") == 0
     assert "at a.drl:3:1, and 2 more here; assumed: mm; do: drill larger" in short
-    assert "on the form of the files: gerber/a ×3, gerber/b ×3, gerber/c ×3" in short
-    assert "skipped: 3 checks: needs slots" in short
-    assert "--all" in short
+    folded = "1 to know; 3 remarks on the form of the files; 3 checks skipped (needs slots)"
+    assert f"folded: {folded}; --all shows everything" in short
     assert full.count("do: drill larger") == full.count("X1Y1") == len(findings)
     assert "form a (×3)  [gerber/a]" in full
     assert "skipped, needs slots: a/0, a/1, a/2" in full
 
 
-def test_few_notes_on_the_form_are_told_in_words():
-    """Two notes on the form of the files are told as others are."""
-    text = verdict(*(finding(severity="note", id=f"gerber/{n}", message=n) for n in "ab"))
+def test_at_most_six_causes_are_shown():
+    """Twelve lines for causes, stops first; the rest is named by its ids."""
+    text = verdict(
+        *(finding(consequence="decide", id=f"mask/{n}") for n in range(8)), finding(id="hole/x")
+    )
 
-    assert "on the form" not in text
-    assert "a (×3)  [gerber/a]" in text
+    assert text.count("do: drill larger") == 6
+    assert text.splitlines()[2].startswith("stop")
+    assert "3 more to decide (mask/5, mask/6, mask/7)" in text
 
 
 def test_a_number_that_is_said_is_not_repeated():

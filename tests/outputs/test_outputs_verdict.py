@@ -99,7 +99,7 @@ def test_markdown_tells_every_finding(crossing):
     """Each finding's id and remedy is in the page, worst first, under the verdict."""
     page = render_verdict(crossing, "markdown")
 
-    assert page.startswith("# profile-crossing: do not order yet")
+    assert page.startswith("# profile-crossing: do not order")
     for finding in crossing["findings"]:
         assert f"`{finding['id']}`" in page
     assert page.index("## Errors") < page.index("## Not judged")
