@@ -107,7 +107,7 @@ def read_joined(
     type=words("last", "placed"),
     default="last",
     show_default=True,
-    help="Number turned thumb keys behind all others, or in the row they stand in.",
+    help="Number turned thumb keys last or where they stand.",
 )
 @click.option(
     "--first",
