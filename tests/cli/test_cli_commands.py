@@ -140,7 +140,7 @@ def test_preview_writes_two_pictures(run, small, tmp_path):
     out = tmp_path / "pictures"
     result = run("preview", small, "--out", out, "--scale", "10", "--as", "png")
 
-    assert result.output.split() == [(out / n).as_posix() for n in ("front.png", "back.png")]
+    assert result.stdout.split() == [(out / n).as_posix() for n in ("front.png", "back.png")]
     with Image.open(out / "front.png") as front, Image.open(out / "back.png") as back:
         assert front.size == back.size
         # 30 x 20 mm and a margin of 1 mm around, ten pixels a mm.
