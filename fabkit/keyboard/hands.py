@@ -132,6 +132,8 @@ def _leaning(keys: Sequence[Key], up: Side) -> float:
 
     Switches that are turned by a quarter tell a board that lies on its side.
     """
+    if not keys:
+        return 0.0
     seen = seen_from(_centres(keys), up)
     on_side = [(k.rotation_deg + 45) % 180 >= 90 for k in keys]
     if np.mean(on_side) > 0.5:

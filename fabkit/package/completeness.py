@@ -33,7 +33,10 @@ def _find_missing(files: Sequence[PackageFile]) -> Iterator[Finding]:
     copper = [f for f in files if f.role.kind is RoleKind.COPPER]
     drawn = [f for f in copper if f.gerber is not None and len(f.gerber.objects)]
     if not copper:
-        yield Finding.of(rules.NO_COPPER, "no file is a copper layer")
+        # Where no file is in doubt a plate is meant; else the copper may be among those.
+        doubtful = any(f.role.kind is RoleKind.UNKNOWN and f.gerber is not None for f in files)
+        severity = rules.UNKNOWN.severity if doubtful else rules.NO_COPPER.severity
+        yield Finding.of(rules.NO_COPPER, "no file is a copper layer", severity=severity)
     sides = {f.role.side for f in copper}
     for side in _SIDES:
         opposite = _SIDES[side == "top"]

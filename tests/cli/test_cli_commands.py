@@ -392,7 +392,7 @@ def test_two_designs_in_one_order(run, small, tmp_path):
     run("order", order, "--out", out)
 
     names = {p.name for p in out.iterdir()}
-    assert {"small-left.zip", "small-right.zip", "small-left-front.png", "costs.csv"} <= names
+    assert {"pair-left.zip", "pair-right.zip", "pair-left-front.png", "costs.csv"} <= names
 
 
 def test_costs_csv_reads_back(ordered):
