@@ -40,6 +40,19 @@ class Facets(Columns):
     piece: NDArray[np.int32]
 
 
+def _without_rounding(rings: NDArray[Any]) -> NDArray[Any]:
+    """Rings without steps of rounding; one that would shrink to nothing stays as it is."""
+    try:
+        return np.asarray(shapely.remove_repeated_points(rings, COINCIDENT_MM / 2))
+    except shapely.errors.GEOSException:
+        # One speck spoils the whole array: met on a real board.
+        if len(rings) == 1:
+            return rings
+        half = len(rings) // 2
+        parts = (_without_rounding(rings[:half]), _without_rounding(rings[half:]))
+        return np.concatenate(parts)
+
+
 def facets_of(polygons: NDArray[Any], *, longest_mm: float = LONGEST_FACET_MM) -> Facets:
     """Cut the boundaries of polygons into facets.
 
@@ -52,7 +65,7 @@ def facets_of(polygons: NDArray[Any], *, longest_mm: float = LONGEST_FACET_MM) -
     """
     rings, piece_of_ring = shapely.get_rings(polygons, return_index=True)
     # The direction of a step that small is rounding, and a boundary would seem to face itself.
-    rings = shapely.remove_repeated_points(rings, COINCIDENT_MM / 2)
+    rings = _without_rounding(rings)
     points, ring = shapely.get_coordinates(rings, return_index=True)
     if not len(points):
         return Facets.empty()
