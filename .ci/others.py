@@ -21,10 +21,10 @@ LOWEST = ROOT / ".ci" / "lowest.txt"
 SUPPORTED = ("3.11", "3.12", "3.13")
 NEWER = tuple(f"3.{minor}" for minor in range(14, 20))
 PART = (
-    "tests/gerber", "tests/drill", "tests/sidecars", "tests/package", "tests/board",
-    "tests/checks", "tests/house", "tests/costs", "tests/outputs",
+    "tests/formats", "tests/package", "tests/board",
+    "tests/checks", "tests/sheets", "tests/costs", "tests/outputs",
     "tests/cli/test_cli_order_folder.py", "tests/cli/test_cli_settings.py",
-    "tests/test_columns.py", "tests/test_package.py",
+    "tests/base", "tests/test_package.py",
 )  # fmt: skip
 """Readers, board, checks, house, costs, outputs and the order of the demo."""
 TOOLS = ("pytest", "hypothesis", "networkx", "pypdf", "formulas", "pypdfium2", "resvg-py",

@@ -9,17 +9,17 @@ from pathlib import Path
 
 import fabkit
 from fabkit.board.copper import trace_copper
-from fabkit.compare.picture import change_sheet
 from fabkit.outputs.atomic import write_file
-from fabkit.preview.drill_map import drill_sheet
-from fabkit.preview.faces import render_faces
-from fabkit.preview.finding_sheet import finding_sheet
-from fabkit.preview.options import PreviewOptions
-from fabkit.preview.paint_png import paint_sheet, png_bytes
-from fabkit.preview.paper import halves_of, paper_sheets
-from fabkit.preview.scene import Scene, Sheet, sheet_of
-from fabkit.preview.sheets import halves_sheet, islands_sheet, lit_sheet, measured_face
-from fabkit.preview.wiring_sheet import wiring_sheet
+from fabkit.pictures.changes import change_sheet
+from fabkit.pictures.drill_map import drill_sheet
+from fabkit.pictures.faces import render_faces
+from fabkit.pictures.finding_sheet import finding_sheet
+from fabkit.pictures.options import PreviewOptions
+from fabkit.pictures.paint_png import paint_sheet, png_bytes
+from fabkit.pictures.paper import halves_of, paper_sheets
+from fabkit.pictures.scene import Scene, Sheet, sheet_of
+from fabkit.pictures.sheets import halves_sheet, islands_sheet, lit_sheet, measured_face
+from fabkit.pictures.wiring_sheet import wiring_sheet
 
 ROOT = Path(__file__).parents[1]
 OUT = ROOT / "docs" / "pictures"

@@ -15,11 +15,11 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from fabkit.house import loading, order
-from fabkit.house.limit_table import LIMIT_KINDS
-from fabkit.house.money import CURRENCY_DIGITS
-from fabkit.house.table import REQUIRED, Table, parse_sheet
 from fabkit.parts import book
+from fabkit.sheets import loading, order
+from fabkit.sheets.limit_table import LIMIT_KINDS
+from fabkit.sheets.money import CURRENCY_DIGITS
+from fabkit.sheets.table import REQUIRED, Table, parse_sheet
 
 HERE = Path(__file__).parent
 SCHEMAS = HERE.parent / "fabkit" / "schemas"

@@ -27,18 +27,18 @@ _PUBLIC = {
     "CheckResult": "fabkit.checks.model",
     "Comparison": "fabkit.compare.model",
     "CostSheet": "fabkit.costs.model",
-    "DrillFile": "fabkit.drill.model",
-    "FabkitError": "fabkit.errors",
-    "Finding": "fabkit.findings",
-    "GerberFile": "fabkit.gerber.model",
-    "House": "fabkit.house.sheet",
+    "DrillFile": "fabkit.formats.drill.model",
+    "FabkitError": "fabkit.base.errors",
+    "Finding": "fabkit.base.findings",
+    "GerberFile": "fabkit.formats.gerber.model",
+    "House": "fabkit.sheets.sheet",
     "Keyboard": "fabkit.keyboard.model",
-    "Limits": "fabkit.limits",
-    "Order": "fabkit.house.order",
+    "Limits": "fabkit.base.limits",
+    "Order": "fabkit.sheets.order",
     "PackOptions": "fabkit.outputs.options",
     "Package": "fabkit.package.model",
-    "PreviewOptions": "fabkit.preview.options",
-    "Severity": "fabkit.findings",
+    "PreviewOptions": "fabkit.pictures.options",
+    "Severity": "fabkit.base.findings",
     "SheetChoice": "fabkit.outputs.drawings",
     "Wiring": "fabkit.wiring.model",
     "WiringOptions": "fabkit.wiring.model",
@@ -143,24 +143,24 @@ if TYPE_CHECKING:
         read_gerber,
         weigh_changes,
     )
+    from fabkit.base.errors import FabkitError
+    from fabkit.base.findings import Finding, Severity
+    from fabkit.base.limits import Limits
     from fabkit.board.model import Board
     from fabkit.checks.model import CheckOptions, CheckResult
     from fabkit.compare.model import Comparison
     from fabkit.costs.model import CostSheet
-    from fabkit.drill.model import DrillFile
-    from fabkit.errors import FabkitError
-    from fabkit.findings import Finding, Severity
-    from fabkit.gerber.model import GerberFile
-    from fabkit.house.order import Order
-    from fabkit.house.sheet import House
+    from fabkit.formats.drill.model import DrillFile
+    from fabkit.formats.gerber.model import GerberFile
     from fabkit.keyboard.build import find_keyboard
     from fabkit.keyboard.model import Keyboard
-    from fabkit.limits import Limits
     from fabkit.outputs.drawings import SheetChoice
     from fabkit.outputs.options import PackOptions
     from fabkit.package.model import Package
     from fabkit.parts.model import Bill
-    from fabkit.preview.options import PreviewOptions
+    from fabkit.pictures.options import PreviewOptions
+    from fabkit.sheets.order import Order
+    from fabkit.sheets.sheet import House
     from fabkit.wiring.model import Wiring, WiringOptions
 
 

@@ -27,7 +27,6 @@ def _table() -> dict[str, int]:
 
 
 RANKS = _table()
-ORDER_OF_RANK_0 = ["demo", "units", "errors", "limits", "findings", "columns", "results", "streams"]
 
 
 def _room(module: str) -> str | None:
@@ -69,12 +68,8 @@ def offences(own: str, imported: set[str]) -> list[str]:
             bad.append(f"{own} imports {other}, which has no rank")
         elif RANKS[target] > RANKS[room]:
             bad.append(f"{own} (rank {RANKS[room]}) imports {other} (rank {RANKS[target]})")
-        elif RANKS[target] == RANKS[room]:
-            if RANKS[room] == 0:
-                if ORDER_OF_RANK_0.index(target) > ORDER_OF_RANK_0.index(room):
-                    bad.append(f"{own} imports {other}, which stands below it in rank 0")
-            elif other != f"fabkit.{target}.model":
-                bad.append(f"{own} imports {other}: rooms of one rank share only model.py")
+        elif RANKS[target] == RANKS[room] and other != f"fabkit.{target}.model":
+            bad.append(f"{own} imports {other}: rooms of one rank share only model.py")
     return bad
 
 
@@ -98,8 +93,8 @@ def test_imports_go_down(path):
         ("fabkit.board.build", "fabkit.checks.model", True),
         ("fabkit.costs.quote", "fabkit.parts.model", False),
         ("fabkit.costs.quote", "fabkit.parts.bill", True),
-        ("fabkit.limits", "fabkit.findings", True),
-        ("fabkit.findings", "fabkit.limits", False),
+        ("fabkit.base.limits", "fabkit.sheets.sheet", True),
+        ("fabkit.sheets.sheet", "fabkit.base.limits", False),
         ("fabkit.cli.check", "fabkit.api", False),
     ],
 )
@@ -110,7 +105,7 @@ def test_the_rule_can_fail(own, imported, bad):
 
 @pytest.mark.parametrize("path", MODULES, ids=_own)
 def test_modules_are_small_and_named(path):
-    """A module is one concept: at most 500 lines, and no drawer for odds and ends."""
+    """A module is one concept: at most 800 lines, and no drawer for odds and ends."""
     lines = path.read_text(encoding="utf-8").count("\n")
 
     assert lines <= LONGEST

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 import fabkit
-from fabkit.results import Result
+from fabkit.base.results import Result
 
 ROOT = Path(__file__).parents[1]
 DEMO = ROOT / "fabkit" / "demo" / "rev-b"

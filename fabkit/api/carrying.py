@@ -16,9 +16,9 @@ from fabkit.api.reading import load_house
 if TYPE_CHECKING:
     from fabkit.board.model import Board
     from fabkit.costs.model import CostSheet
-    from fabkit.house.order import Order
-    from fabkit.house.sheet import House
     from fabkit.parts.carry import CarryOver
+    from fabkit.sheets.order import Order
+    from fabkit.sheets.sheet import House
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -64,7 +64,7 @@ def carry_over(
     UsageError
         Boards and orders do not belong together, or more keyboards are kept than there are.
     """
-    from fabkit.errors import UsageError
+    from fabkit.base.errors import UsageError
     from fabkit.parts.book import load_parts
     from fabkit.parts.carry import carry_over as carry
 

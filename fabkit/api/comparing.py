@@ -12,7 +12,7 @@ from fabkit.api.designs import order_of
 from fabkit.api.judging import check
 from fabkit.api.ordering import judged_by, list_parts
 from fabkit.api.reading import load_house
-from fabkit.errors import UsageError
+from fabkit.base.errors import UsageError
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
@@ -20,10 +20,10 @@ if TYPE_CHECKING:
     from fabkit.compare.expecting import Expectation, Judgement
     from fabkit.compare.findings import FindingChanges
     from fabkit.compare.model import Comparison
-    from fabkit.compare.money import CostChange
-    from fabkit.house.order import BoardUse, Order
-    from fabkit.house.sheet import House
+    from fabkit.costs.changes import CostChange
     from fabkit.outputs.compare_records import Compared
+    from fabkit.sheets.order import BoardUse, Order
+    from fabkit.sheets.sheet import House
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -116,10 +116,10 @@ def weigh_changes(
     """
     from fabkit.checks.model import CheckOptions
     from fabkit.compare.findings import compare_findings
-    from fabkit.compare.money import compare_costs, price_half
+    from fabkit.costs.changes import compare_costs, price_half
     from fabkit.costs.facts import facts_from_board, measure_cover
-    from fabkit.house.order import order_for
-    from fabkit.house.thickness import settle_thickness
+    from fabkit.sheets.order import order_for
+    from fabkit.sheets.thickness import settle_thickness
 
     boards = (comparison.old, comparison.new)
     if order is not None and len(order.boards) != 1:

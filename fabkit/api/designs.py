@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from fabkit.errors import UsageError
+from fabkit.base.errors import UsageError
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
-    from fabkit.house.order import Order
+    from fabkit.sheets.order import Order
 
 
 def as_designs(boards: Board | Sequence[Board]) -> tuple[Board, ...]:
@@ -41,8 +41,8 @@ def order_of(boards: Sequence[Board], order: Order | None) -> Order:
     UsageError
         The order has more or fewer designs.
     """
-    from fabkit.house.order import order_for
     from fabkit.keyboard.ordered import settle_uses
+    from fabkit.sheets.order import order_for
 
     wanted = order or order_for(boards[0].package.source)
     require_same_count(boards, wanted)

@@ -10,13 +10,13 @@ from fabkit.api.designs import as_single, order_of
 from fabkit.api.judging import check
 
 if TYPE_CHECKING:
+    from fabkit.base.findings import Finding
     from fabkit.board.model import Board
     from fabkit.checks.model import CheckResult
-    from fabkit.findings import Finding
-    from fabkit.house.order import Order
-    from fabkit.house.sheet import House
     from fabkit.outputs.drawings import SheetChoice, SheetKind
-    from fabkit.preview.options import PreviewOptions
+    from fabkit.pictures.options import PreviewOptions
+    from fabkit.sheets.order import Order
+    from fabkit.sheets.sheet import House
 
 
 def draw(
@@ -56,7 +56,7 @@ def draw(
     """
     from fabkit.outputs.atomic import refuse_existing, write_file
     from fabkit.outputs.pictures import picture_files, picture_names
-    from fabkit.preview.options import PreviewOptions
+    from fabkit.pictures.options import PreviewOptions
 
     targets = [Path(folder) / name for name in picture_names(formats)]
     for target in targets:

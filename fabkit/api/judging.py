@@ -13,9 +13,9 @@ if TYPE_CHECKING:
     from fabkit.checks.houses import HouseVerdict
     from fabkit.checks.model import Check, CheckOptions, CheckResult
     from fabkit.checks.thickness import ThicknessRow
-    from fabkit.house.sheet import House
     from fabkit.outputs.archive import Packed
     from fabkit.outputs.options import PackOptions
+    from fabkit.sheets.sheet import House
 
 
 def check(

@@ -6,15 +6,15 @@ from functools import singledispatch
 from html import escape
 from typing import Any
 
+from fabkit.base.findings import Finding
+from fabkit.base.results import Result
 from fabkit.board.model import Board
 from fabkit.checks.model import CheckResult
 from fabkit.compare.model import Comparison
 from fabkit.costs.model import CostSheet
-from fabkit.findings import Finding
 from fabkit.outputs.wiring_records import COLUMNS, wiring_record, wiring_rows
 from fabkit.package.model import Package
 from fabkit.parts.model import Bill
-from fabkit.results import Result
 from fabkit.wiring.model import Wiring
 
 Row = dict[str, Any]
@@ -171,9 +171,9 @@ def png_of(board: Board) -> bytes:
     """Front and back of a board side by side, as PNG."""
     import numpy as np
 
-    from fabkit.preview.faces import render_faces
-    from fabkit.preview.options import PreviewOptions
-    from fabkit.preview.paint_png import png_bytes
+    from fabkit.pictures.faces import render_faces
+    from fabkit.pictures.options import PreviewOptions
+    from fabkit.pictures.paint_png import png_bytes
 
     faces = render_faces(board, PreviewOptions(width_px=PICTURE_PX // 2))
     return png_bytes(np.concatenate([faces.front, faces.back], axis=1), faces.px_per_mm)

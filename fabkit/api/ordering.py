@@ -12,8 +12,8 @@ from fabkit.api.designs import as_designs, as_single, order_of
 from fabkit.api.judging import check, compare_houses
 from fabkit.api.reading import build_board, load_house, load_order, open_package
 from fabkit.api.wiring import list_wiring
-from fabkit.errors import UnreadableInput, UsageError
-from fabkit.limits import DEFAULT_LIMITS, Limits
+from fabkit.base.errors import UnreadableInput, UsageError
+from fabkit.base.limits import DEFAULT_LIMITS, Limits
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
@@ -21,9 +21,9 @@ if TYPE_CHECKING:
     from fabkit.checks.model import CheckOptions, CheckResult
     from fabkit.costs.facts import BoardFacts
     from fabkit.costs.model import CostSheet
-    from fabkit.house.order import Order
-    from fabkit.house.sheet import House
     from fabkit.parts.model import Bill
+    from fabkit.sheets.order import Order
+    from fabkit.sheets.sheet import House
 
 
 def list_parts(
@@ -50,11 +50,11 @@ def list_parts(
     UsageError
         Boards and order do not belong together.
     """
-    from fabkit.house.order import lead_numbers
     from fabkit.keyboard.ordered import describe_order
     from fabkit.parts.bill import build_bill
     from fabkit.parts.book import load_parts
     from fabkit.parts.model import HALVES, Usage
+    from fabkit.sheets.order import lead_numbers
 
     given = as_designs(boards)
     designs = as_single(given)
@@ -111,8 +111,8 @@ def quote(
         Boards and order do not belong together, or a board has no size.
     """
     from fabkit.costs.quote import quote as price
-    from fabkit.house.thickness import settle_thickness
     from fabkit.keyboard.ordered import describe_order
+    from fabkit.sheets.thickness import settle_thickness
 
     designs = as_designs(boards)
     wanted = order_of(designs, order)
@@ -171,13 +171,13 @@ def order(
         An input cannot be used, or the folder cannot be written.
     """
     from fabkit.checks.houses import judge_house
-    from fabkit.house.thickness import settle_thickness
     from fabkit.outputs.order_folder import (
         JudgedBoard,
         OrderContents,
         write_order,
     )
     from fabkit.outputs.whole_folder import settle_place
+    from fabkit.sheets.thickness import settle_thickness
 
     asked = wanted if not isinstance(wanted, Path | str) else load_order(wanted)
     target = Path(folder)
@@ -288,7 +288,7 @@ def judged_by(order: Order) -> CheckOptions:
 
 def _sheet_bytes(order: Order) -> dict[str, bytes]:
     """The order file as it was read, and the sheets it names as they are now."""
-    from fabkit.house.table import sheet_bytes
+    from fabkit.sheets.table import sheet_bytes
 
     own = {Path(order.file).name: order.data} if order.file else {}
     paths = (*order.houses, *filter(None, [order.parts]))

@@ -9,12 +9,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from fabkit.api.reading import build_board, open_package
-from fabkit.errors import UsageError
-from fabkit.limits import DEFAULT_LIMITS, Limits
+from fabkit.base.errors import UsageError
+from fabkit.base.limits import DEFAULT_LIMITS, Limits
 
 if TYPE_CHECKING:
-    from fabkit.house.order import BoardUse
-    from fabkit.house.order_template import ProposedBoard
+    from fabkit.sheets.order import BoardUse
+    from fabkit.sheets.order_template import ProposedBoard
 
 _NO_NAME: Final = re.compile(
     r"(?:gerbers?|fab|fabrication|manufacturing|production|outputs?|exports?|plots?|pcbs?|boards?|"

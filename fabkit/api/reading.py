@@ -6,17 +6,16 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from fabkit.errors import UsageError
-from fabkit.limits import DEFAULT_LIMITS, Limits
+from fabkit.base.errors import UsageError
+from fabkit.base.limits import DEFAULT_LIMITS, Limits
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
-    from fabkit.drill.model import DrillFile
-    from fabkit.gerber.model import GerberFile
-    from fabkit.house.order import Order
-    from fabkit.house.sheet import House
-    from fabkit.intake.model import Member
-    from fabkit.package.model import Package
+    from fabkit.formats.drill.model import DrillFile
+    from fabkit.formats.gerber.model import GerberFile
+    from fabkit.package.model import Member, Package
+    from fabkit.sheets.order import Order
+    from fabkit.sheets.sheet import House
 
 
 def read_gerber(path: Path | str, *, limits: Limits = DEFAULT_LIMITS) -> GerberFile:
@@ -29,7 +28,7 @@ def read_gerber(path: Path | str, *, limits: Limits = DEFAULT_LIMITS) -> GerberF
     LimitExceeded
         The file is larger than the limits allow.
     """
-    from fabkit.gerber.reader import read
+    from fabkit.formats.gerber.reader import read
 
     member = _only_member(path, limits)
     return read(member.data, name=member.name, limits=limits)
@@ -48,14 +47,14 @@ def read_drill(path: Path | str, *, limits: Limits = DEFAULT_LIMITS) -> DrillFil
     LimitExceeded
         The file is larger than the limits allow.
     """
-    from fabkit.drill.reader import read
+    from fabkit.formats.drill.reader import read
 
     member = _only_member(path, limits)
     return read(member.data, name=member.name, limits=limits)
 
 
 def _only_member(path: Path | str, limits: Limits) -> Member:
-    from fabkit.intake.opening import open_input
+    from fabkit.package.opening import open_input
 
     members = open_input(Path(path), limits=limits).members
     if len(members) != 1 or Path(path).is_dir():
@@ -110,7 +109,7 @@ def load_house(path: Path | str | None = None) -> House:
     SheetError
         A key of the sheet is wrong; names file, line and key.
     """
-    from fabkit.house.loading import load_house as load
+    from fabkit.sheets.loading import load_house as load
 
     return load(path)
 
@@ -124,6 +123,6 @@ def load_order(path: Path | str) -> Order:
         A key of the file is wrong; names file, line and key.
     """
     from fabkit.demo import find_demo
-    from fabkit.house.order import load_order as load
+    from fabkit.sheets.order import load_order as load
 
     return load(find_demo(Path(path), usual="order.toml"))

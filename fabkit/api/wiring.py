@@ -11,9 +11,9 @@ from fabkit.api.designs import as_designs, as_single, require_same_count
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
-    from fabkit.house.order import Order
     from fabkit.keyboard.model import Use
-    from fabkit.preview.options import PreviewOptions
+    from fabkit.pictures.options import PreviewOptions
+    from fabkit.sheets.order import Order
     from fabkit.wiring.model import Wiring, WiringOptions
 
 
@@ -89,7 +89,7 @@ def write_pin_form(found: Wiring, target: Path | str, *, replace: bool = False) 
     OutputRefused
         The file exists, or cannot be written.
     """
-    from fabkit.errors import UsageError
+    from fabkit.base.errors import UsageError
     from fabkit.outputs.atomic import write_file
     from fabkit.wiring.pintable import pin_form
 
@@ -134,10 +134,10 @@ def draw_wiring(
     OutputRefused
         The file exists, or cannot be written.
     """
-    from fabkit.errors import UsageError
+    from fabkit.base.errors import UsageError
     from fabkit.outputs.atomic import refuse_existing, write_file
     from fabkit.outputs.drawings import format_of, sheet_bytes
-    from fabkit.preview.wiring_sheet import wiring_sheet
+    from fabkit.pictures.wiring_sheet import wiring_sheet
 
     path = Path(target)
     kind = format_of(path)

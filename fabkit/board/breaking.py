@@ -8,9 +8,9 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.units import COINCIDENT_MM
 from fabkit.geometry.arcs import Floats
 from fabkit.geometry.neighbours import PointTree, label_groups
-from fabkit.units import COINCIDENT_MM
 
 Shapes = NDArray[Any]
 

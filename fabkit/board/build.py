@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from fabkit.base.findings import Finding, Place
 from fabkit.board import rules
 from fabkit.board.components import find_components
 from fabkit.board.edge import size_words
@@ -14,9 +15,8 @@ from fabkit.board.panel import panel_words
 from fabkit.board.plating import infer_plating
 from fabkit.board.profile import build_profile, content_points, panel_of
 from fabkit.board.retraced import drop_retraced
-from fabkit.findings import Finding, Place
+from fabkit.formats.sidecars.model import JobFile
 from fabkit.package.model import Package, PackageFile, RoleKind
-from fabkit.sidecars.model import JobFile
 
 _ORDER = (
     *(RoleKind.MASK, RoleKind.LEGEND, RoleKind.PASTE, RoleKind.GLUE, RoleKind.PROFILE),

@@ -13,11 +13,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.formats.gerber.model import GerberFile, Kind
+from fabkit.formats.gerber.shapes import object_boxes, object_shapes
 from fabkit.geometry.clipping import MARGIN_MM
 from fabkit.geometry.facets import facets_of
 from fabkit.geometry.facing import find_gaps, find_widths
-from fabkit.gerber.model import GerberFile, Kind
-from fabkit.gerber.shapes import object_boxes, object_shapes
 
 FINE_MM: Final = 1e-5
 """Chord error of a close-up: far below the micrometre that measures are told in."""

@@ -16,13 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon
 
+from fabkit.base.findings import Finding, Place
+from fabkit.base.units import INCH_MM, MIL_MM, format_mm
 from fabkit.board import rules
 from fabkit.board.model import Component, Layer
-from fabkit.findings import Finding, Place
-from fabkit.gerber.model import Attributes, Kind
+from fabkit.formats.gerber.model import Attributes, Kind
+from fabkit.formats.sidecars.model import PlacedPart, Placement
 from fabkit.package.model import Package, RoleKind, Side
-from fabkit.sidecars.model import PlacedPart, Placement
-from fabkit.units import INCH_MM, MIL_MM, format_mm
 
 _TEXTS: Final = {
     ".CVal": "value",

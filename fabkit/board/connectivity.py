@@ -16,11 +16,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.model import Board
 from fabkit.geometry.facet_runs import FacetTree
 from fabkit.geometry.facets import facets_of
 from fabkit.geometry.neighbours import label_groups
-from fabkit.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM
 
 Ints = NDArray[np.int32]
 Shapes = NDArray[Any]

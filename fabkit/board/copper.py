@@ -10,13 +10,13 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Columns
 from fabkit.board.connectivity import Pieces, pieces_at, trace_board
 from fabkit.board.model import Board, Layer
-from fabkit.columns import Columns
-from fabkit.gerber import standard
-from fabkit.gerber.model import GerberFile, Kind
-from fabkit.gerber.shapes import object_shapes
-from fabkit.sidecars.model import Netlist
+from fabkit.formats.gerber import standard
+from fabkit.formats.gerber.model import GerberFile, Kind
+from fabkit.formats.gerber.shapes import object_shapes
+from fabkit.formats.sidecars.model import Netlist
 
 BESIDE_MM: Final = 0.002
 """How far beside an edge a point is taken: within the chord error of what is drawn."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
-from fabkit.units import format_mm, format_number
+from fabkit.base.units import format_mm, format_number
 
 if TYPE_CHECKING:
     from shapely.geometry import MultiPolygon

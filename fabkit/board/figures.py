@@ -10,11 +10,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.findings import Finding, Place, Rule
+from fabkit.base.units import OUTLINE_JOIN_MM, counted, format_mm
 from fabkit.board import rules
 from fabkit.board.edge import Edge, EdgePath, PathKind, Reading, size_words
-from fabkit.findings import Finding, Place, Rule
 from fabkit.geometry.arcs import Floats
-from fabkit.units import OUTLINE_JOIN_MM, counted, format_mm
 
 Shapes = NDArray[Any]
 

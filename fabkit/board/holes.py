@@ -9,12 +9,12 @@ from typing import Any, Final, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.findings import Finding, Place
 from fabkit.board import rules
 from fabkit.board.model import BoardSlots, Holes
-from fabkit.drill.model import DrillFile, Hits, Slots
-from fabkit.findings import Finding, Place
+from fabkit.formats.drill.model import DrillFile, Hits, Slots
+from fabkit.formats.gerber.reader import looks_like_gerber
 from fabkit.geometry.neighbours import PointTree
-from fabkit.gerber.reader import looks_like_gerber
 from fabkit.package.model import Package, PackageFile, RoleKind
 
 SAME_PLACE_MM: Final = 0.02

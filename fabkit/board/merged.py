@@ -8,15 +8,15 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.findings import Finding, Place
+from fabkit.base.units import AREA_MM2, counted, format_number
 from fabkit.board import rules
 from fabkit.board.cutting import cut_shapes
 from fabkit.board.edge import EdgePath, PathKind
 from fabkit.board.figures import PLACES, Outline
 from fabkit.board.model import BoardSlots, Holes
-from fabkit.findings import Finding, Place
 from fabkit.geometry.arcs import Floats
 from fabkit.geometry.neighbours import label_groups
-from fabkit.units import AREA_MM2, counted, format_number
 
 _CUTS: Final = 3
 """So many overlapping slots mill one opening; two make a cross or an angle (common practice)."""

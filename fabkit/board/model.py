@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Columns
+from fabkit.base.findings import Finding
+from fabkit.base.results import Result
+from fabkit.base.units import counted
 from fabkit.board.edge import NO_EDGE, Edge
-from fabkit.columns import Columns
-from fabkit.findings import Finding
-from fabkit.gerber.model import GerberFile
+from fabkit.formats.gerber.model import GerberFile
 from fabkit.package.model import Package, RoleKind, Side
-from fabkit.results import Result
-from fabkit.units import counted
 
 if TYPE_CHECKING:
     from shapely.geometry import MultiPolygon
@@ -37,7 +37,7 @@ class Layer:
     index
         Copper: layer number from the top, from 1.  Others: 1.
     file
-        The Gerber file; geometry is in ``file.image`` and ``fabkit.gerber.shapes``.
+        The Gerber file; geometry is in ``file.image`` and ``fabkit.formats.gerber.shapes``.
     negative
         True when the image shows absent material (``.FilePolarity,Negative``) and the layer is
         not one that is negative by nature (solder mask openings are always openings here).

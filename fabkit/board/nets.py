@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from fabkit.board.connectivity import Pieces, pieces_at
 from fabkit.board.copper import NO_NET, Copper
+from fabkit.formats.gerber.shapes import object_shapes
+from fabkit.formats.sidecars.model import Netlist, NetPoint
 from fabkit.geometry.neighbours import PointTree
-from fabkit.gerber.shapes import object_shapes
-from fabkit.sidecars.model import Netlist, NetPoint
 
 SEARCH_MM: Final = 0.05
 """How far from its copper a netlist point may lie (common practice)."""

@@ -15,6 +15,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.findings import Finding, Place
+from fabkit.base.units import OUTLINE_JOIN_MM, counted, format_mm, format_number
 from fabkit.board import rules
 from fabkit.board.edge import EdgePath, PathKind, size_words
 from fabkit.board.figures import (
@@ -31,13 +33,11 @@ from fabkit.board.figures import (
     holds,
     paint,
 )
-from fabkit.findings import Finding, Place
+from fabkit.formats.gerber.model import GerberFile, Kind
+from fabkit.formats.gerber.shapes import object_shapes
 from fabkit.geometry.arcs import Floats
 from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.outlines import SAME_END_MM, Figures, Strokes, find_figures
-from fabkit.gerber.model import GerberFile, Kind
-from fabkit.gerber.shapes import object_shapes
-from fabkit.units import OUTLINE_JOIN_MM, counted, format_mm, format_number
 
 Shapes = NDArray[Any]
 

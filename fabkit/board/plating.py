@@ -13,13 +13,13 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.findings import Finding, Place
 from fabkit.board import rules
 from fabkit.board.extent import join_boxes
 from fabkit.board.holes import Drilled
 from fabkit.board.model import BoardSlots, Holes, Layer
-from fabkit.findings import Finding, Place
-from fabkit.gerber.model import GerberFile
-from fabkit.gerber.shapes import object_boxes, object_shapes
+from fabkit.formats.gerber.model import GerberFile
+from fabkit.formats.gerber.shapes import object_boxes, object_shapes
 
 _MOSTLY: Final = 0.5
 _RING_MM: Final = 0.03

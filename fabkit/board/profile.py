@@ -9,19 +9,19 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.findings import Finding, Place
+from fabkit.base.units import COINCIDENT_MM, OUTLINE_JOIN_MM, format_number
 from fabkit.board import rules
 from fabkit.board.figures import Evidence, Outline, holds
 from fabkit.board.model import BoardSlots, Holes
 from fabkit.board.outline import stroke_columns, trace_outline
 from fabkit.board.panel import Panel, find_panel
-from fabkit.findings import Finding, Place
+from fabkit.formats.gerber.model import GerberFile, Kind
+from fabkit.formats.sidecars.model import JobFile
 from fabkit.geometry.arcs import Floats
 from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.outlines import Strokes, find_figures
-from fabkit.gerber.model import GerberFile, Kind
 from fabkit.package.model import Package, PackageFile, RoleKind
-from fabkit.sidecars.model import JobFile
-from fabkit.units import COINCIDENT_MM, OUTLINE_JOIN_MM, format_number
 
 _MOST_STROKES: Final = 5_000
 """An aperture that draws more than this draws no outline."""

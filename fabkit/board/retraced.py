@@ -7,9 +7,9 @@ from typing import Any, Final
 import numpy as np
 import shapely
 
+from fabkit.base.findings import Finding, Place
 from fabkit.board import rules
 from fabkit.board.model import BoardSlots
-from fabkit.findings import Finding, Place
 
 _OFF_MM: Final = 0.1
 """How far beyond its half width a path along the outline may lie off it."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from fabkit.findings import Rule, Severity, Source
+from fabkit.base.findings import Rule, Severity, Source
 
 _E, _W, _N = Severity.ERROR, Severity.WARNING, Severity.NOTE
 _OUTLINE = Source("Gerber Layer Format Specification 2021.02", "section 6.5")

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.board.model import Board, Component, Layer
-from fabkit.gerber.blocks import compose_poses
-from fabkit.gerber.model import GerberFile, Pose
-from fabkit.gerber.primitives import turned
+from fabkit.formats.gerber.blocks import compose_poses
+from fabkit.formats.gerber.model import GerberFile, Pose
+from fabkit.formats.gerber.primitives import turned
 
 Floats = NDArray[np.float64]
 

@@ -7,11 +7,11 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
+from fabkit.base.units import format_mm
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group
-from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
-from fabkit.units import format_mm
 
 OUTSIDE = Rule(
     id="hole/outside-board",

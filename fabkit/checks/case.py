@@ -7,14 +7,14 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
 
+from fabkit.base.findings import LineIndex, Place, Severity
 from fabkit.board.model import Board, Layer
 from fabkit.checks.model import CheckOptions
-from fabkit.findings import LineIndex, Place, Severity
 from fabkit.package.model import RoleKind
 
 if TYPE_CHECKING:
-    from fabkit.house.limit_table import LimitClass
-    from fabkit.house.sheet import House, Limit
+    from fabkit.sheets.limit_table import LimitClass
+    from fabkit.sheets.sheet import House, Limit
 
 T = TypeVar("T")
 
@@ -51,7 +51,7 @@ class Case:
         return cast("T", self._shared[build])
 
     def limit(self, key: str, cls: LimitClass = "standard") -> float:
-        """Value of a limit of the house sheet; see ``fabkit.house.limit_table`` for the keys."""
+        """Value of a limit of the house sheet; see ``fabkit.sheets.limit_table`` for the keys."""
         return self.house.limit(key, cls).value
 
     def judge(self, key: str, measured: float) -> tuple[Severity, Limit] | None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from types import ModuleType
 
+from fabkit.base.findings import Rule
 from fabkit.checks import (
     alignment,
     choices,
@@ -40,7 +41,6 @@ from fabkit.checks import (
     thickness,
 )
 from fabkit.checks.model import Check
-from fabkit.findings import Rule
 
 MODULES: tuple[ModuleType, ...] = (
     package_files,

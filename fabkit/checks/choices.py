@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from fabkit.base.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
-from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
 
 COLOUR = Rule(
     id="order/colour-not-offered",

@@ -9,13 +9,13 @@ from typing import Final
 
 import numpy as np
 
+from fabkit.base.findings import Finding, Rule, Severity, Source
+from fabkit.base.units import MIL_MM, format_number
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import require_copper
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group
-from fabkit.findings import Finding, Rule, Severity, Source
-from fabkit.gerber.model import Kind
-from fabkit.units import MIL_MM, format_number
+from fabkit.formats.gerber.model import Kind
 
 FACTOR: Final = {"outer": 0.048, "inner": 0.024}
 RISE_POWER: Final = 0.44

@@ -10,6 +10,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
+from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.connectivity import pieces_at
 from fabkit.board.copper import Copper
 from fabkit.checks.case import Case
@@ -22,11 +24,9 @@ from fabkit.checks.copper_facts import (
 )
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
-from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
 from fabkit.geometry.facets import facets_of
 from fabkit.geometry.facing import thin_out
 from fabkit.geometry.neighbours import PointTree, label_groups
-from fabkit.units import CHORD_ERROR_MM, COINCIDENT_MM
 
 SAME_STRETCH_MM: Final = 2.0
 """Places along an edge nearer than this are told once."""

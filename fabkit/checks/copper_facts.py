@@ -11,16 +11,16 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.findings import Place
+from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.closeup import CloseUp
 from fabkit.board.connectivity import cut_columns, pieces_at
 from fabkit.board.copper import Copper
 from fabkit.checks.case import Case
 from fabkit.checks.model import NotJudged
-from fabkit.findings import Place
 from fabkit.geometry.facet_runs import FacetTree
 from fabkit.geometry.facing import Facings, find_facings
-from fabkit.house.sheet import Limit
-from fabkit.units import CHORD_ERROR_MM, COINCIDENT_MM
+from fabkit.sheets.sheet import Limit
 
 MEASURED_AGAIN = 60
 """Distinct measures taken again per layer and rule: thrice what a finding shows."""

@@ -9,6 +9,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.findings import COMMON_PRACTICE, Finding, Rule, Severity
+from fabkit.base.units import format_number
 from fabkit.board.copper import Copper
 from fabkit.board.model import Layer
 from fabkit.checks.case import Case
@@ -16,10 +18,8 @@ from fabkit.checks.copper_facts import require_copper
 from fabkit.checks.copper_width import spot_place
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group
-from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity
-from fabkit.gerber.model import Kind
-from fabkit.gerber.shapes import object_shapes
-from fabkit.units import format_number
+from fabkit.formats.gerber.model import Kind
+from fabkit.formats.gerber.shapes import object_shapes
 
 FLOATING_MM2: Final = 1.0
 """Smaller copper without a pad is lettering or a mark (common practice)."""

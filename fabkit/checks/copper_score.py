@@ -9,15 +9,15 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.findings import Finding, Rule, Severity, Source
+from fabkit.base.units import CHORD_ERROR_MM
 from fabkit.checks.case import Case
 from fabkit.checks.copper_edge import join_stretches
 from fabkit.checks.copper_facts import Spots, facets_by_layer, require_copper
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
-from fabkit.findings import Finding, Rule, Severity, Source
-from fabkit.gerber.model import Kind
+from fabkit.formats.gerber.model import Kind
 from fabkit.package.model import RoleKind
-from fabkit.units import CHORD_ERROR_MM
 
 GUIDES: Final = Source("published maker guides", "copper to score line")
 

@@ -7,12 +7,12 @@ from typing import Final
 
 import numpy as np
 
+from fabkit.base.findings import COMMON_PRACTICE, Finding, Rule, Severity
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import Spots, facets_by_layer, on_board, require_copper
 from fabkit.checks.copper_width import SAME_SPOT_MM
 from fabkit.checks.declare import check
 from fabkit.checks.worst import judge
-from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity
 from fabkit.geometry.facets import Facets, Floats
 from fabkit.geometry.facing import thin_out
 

@@ -9,6 +9,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
+from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
 from fabkit.board.model import Layer
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import (
@@ -21,10 +23,8 @@ from fabkit.checks.copper_facts import (
 )
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
-from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
+from fabkit.formats.gerber.model import Kind
 from fabkit.geometry.facing import Facings, thin_out
-from fabkit.gerber.model import Kind
-from fabkit.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
 
 GUIDES: Final = Source("published maker guides", "track and gap by copper weight")
 
@@ -250,7 +250,7 @@ def pen_at(layer: Layer, found: Facings) -> NDArray[np.float64]:
     rows = rows[width[rows] <= found.distance.max() + COINCIDENT_MM + CHORD_ERROR_MM]
     if not len(rows):
         return out
-    from fabkit.gerber.shapes import object_shapes
+    from fabkit.formats.gerber.shapes import object_shapes
 
     shapes = object_shapes(layer.file, rows)
     spot, shape = shapely.STRtree(shapes).query(

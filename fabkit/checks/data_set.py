@@ -9,15 +9,23 @@ from typing import Final
 
 import numpy as np
 
+from fabkit.base.findings import (
+    COMMON_PRACTICE,
+    Consequence,
+    Finding,
+    Place,
+    Rule,
+    Severity,
+    Source,
+)
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.checks.layer_files import is_drill_image, layer_files
-from fabkit.drill.model import DrillFile
-from fabkit.findings import COMMON_PRACTICE, Consequence, Finding, Place, Rule, Severity, Source
-from fabkit.gerber.attribute_problems import FUNCTION_MISSING
-from fabkit.gerber.model import GerberFile
+from fabkit.formats.drill.model import DrillFile
+from fabkit.formats.gerber.attribute_problems import FUNCTION_MISSING
+from fabkit.formats.gerber.model import GerberFile
+from fabkit.formats.sidecars.model import JobFile, Netlist
 from fabkit.package.model import PackageFile, RoleKind
-from fabkit.sidecars.model import JobFile, Netlist
 
 _FORMAT: Final = "Gerber Layer Format Specification 2021.02"
 

@@ -6,9 +6,9 @@ import re
 import sys
 from collections.abc import Callable, Iterable
 
+from fabkit.base.findings import Finding, Rule
 from fabkit.checks.case import NEEDS, Case
 from fabkit.checks.model import Check
-from fabkit.findings import Finding, Rule
 
 _ID = re.compile(r"[a-z]+/[a-z0-9]+(-[a-z0-9]+)*\Z")
 

@@ -6,11 +6,11 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Final
 
+from fabkit.base.findings import Finding
 from fabkit.checks.case import Case
 from fabkit.checks.model import CheckResult, Outcome
 from fabkit.checks.runner import matches
-from fabkit.drill import problems as drill_problems
-from fabkit.findings import Finding
+from fabkit.formats.drill import problems as drill_problems
 from fabkit.keyboard.build import describe
 
 JUDGED_ON_THE_BOARD: Final = frozenset(

@@ -11,6 +11,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
+from fabkit.base.units import format_mm, format_number
 from fabkit.board.copper import Copper, outer_face, surface_pads
 from fabkit.board.model import Board
 from fabkit.board.supplies import NEGATIVE, POSITIVE
@@ -19,11 +21,9 @@ from fabkit.checks.copper_facts import cuts_of, require_copper
 from fabkit.checks.declare import check
 from fabkit.checks.mirror import MATCH_MM, Mirror, find_mirror
 from fabkit.checks.worst import group
-from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.model import Keyboard
 from fabkit.package.model import RoleKind, Side
-from fabkit.units import format_mm, format_number
 
 Floats = NDArray[np.float64]
 

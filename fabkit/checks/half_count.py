@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.checks.half import keyboard_of
 from fabkit.checks.pair import LACKING, OUTLINE, RELATION, UNRELATED, compare_pair
-from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
 
 CONTRADICTED = Rule(
     id="half/contradicted",

@@ -8,12 +8,12 @@ from typing import Final
 import numpy as np
 import shapely
 
+from fabkit.base.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
+from fabkit.base.units import COINCIDENT_MM, format_mm, format_number
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import Cuts, cut_place, cuts_of
 from fabkit.checks.declare import check
 from fabkit.checks.worst import judge
-from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
-from fabkit.units import COINCIDENT_MM, format_mm, format_number
 
 GUIDES: Final = Source("published maker guides", "several agreeing")
 

@@ -8,6 +8,8 @@ from typing import Final
 import numpy as np
 import shapely
 
+from fabkit.base.findings import Finding, Rule, Severity, Source
+from fabkit.base.units import CHORD_ERROR_MM
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import (
     Cuts,
@@ -18,8 +20,6 @@ from fabkit.checks.copper_facts import (
 )
 from fabkit.checks.declare import check
 from fabkit.checks.worst import judge
-from fabkit.findings import Finding, Rule, Severity, Source
-from fabkit.units import CHORD_ERROR_MM
 
 GUIDES: Final = Source("published maker guides", "plated hole to foreign inner copper")
 

@@ -10,6 +10,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
+from fabkit.base.units import CHORD_ERROR_MM, format_number
 from fabkit.board.connectivity import TOUCH_MM, pieces_at
 from fabkit.board.copper import Copper
 from fabkit.checks.case import Case
@@ -25,10 +27,8 @@ from fabkit.checks.copper_facts import (
 )
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
-from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
 from fabkit.geometry.clipping import clip_to_box
 from fabkit.geometry.facet_runs import FacetTree
-from fabkit.units import CHORD_ERROR_MM, format_number
 
 Floats = NDArray[np.float64]
 

@@ -10,16 +10,16 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
+from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
 from fabkit.board.connectivity import pieces_at
 from fabkit.board.rules import PLATING_INFERRED
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import Cuts, copper_of, cut_place, cuts_of, half_holes
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
-from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
 from fabkit.geometry.facets import facets_of
 from fabkit.geometry.neighbours import label_groups
-from fabkit.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -6,15 +6,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from fabkit.base.findings import Finding, Severity
 from fabkit.board.model import Board
 from fabkit.checks.case import Case
 from fabkit.checks.catalogue import CHECKS
 from fabkit.checks.gather import gather
 from fabkit.checks.model import CheckOptions, CheckResult, asks_for_fine
 from fabkit.checks.runner import matches, run_checks
-from fabkit.findings import Finding, Severity
-from fabkit.house.limit_table import LimitClass
-from fabkit.house.sheet import House
+from fabkit.sheets.limit_table import LimitClass
+from fabkit.sheets.sheet import House
 
 OFFERS: Final = ("package/layers-offered", "thickness/offered", "order/choices", "profile/routing")
 """Checks that compare with what a house offers, besides those that compare with its limits."""

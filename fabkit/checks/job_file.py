@@ -7,6 +7,8 @@ from typing import Any, Final
 
 import numpy as np
 
+from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
+from fabkit.base.units import counted, format_mm
 from fabkit.board.model import Layer
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import (
@@ -18,12 +20,10 @@ from fabkit.checks.copper_facts import (
     require_copper,
 )
 from fabkit.checks.declare import check
-from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
+from fabkit.formats.gerber.model import Kind
+from fabkit.formats.sidecars.model import JobFile
 from fabkit.geometry.facing import find_gaps
-from fabkit.gerber.model import Kind
 from fabkit.package.model import RoleKind
-from fabkit.sidecars.model import JobFile
-from fabkit.units import counted, format_mm
 
 _JOB: Final = Source("Gerber job file format", "published overview; key list from memory")
 

@@ -9,6 +9,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
+from fabkit.base.units import counted, format_number
 from fabkit.board.model import Layer
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import along_edge, on_board, require_copper
@@ -16,14 +18,12 @@ from fabkit.checks.copper_width import spot_place
 from fabkit.checks.declare import check
 from fabkit.checks.mask import mask_sides
 from fabkit.checks.worst import group, judge
-from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
+from fabkit.formats.gerber.model import Kind
+from fabkit.formats.gerber.shapes import pen_widths
 from fabkit.geometry.clipping import clip_to_box
 from fabkit.geometry.facing import thin_out
 from fabkit.geometry.neighbours import PointTree, label_groups
-from fabkit.gerber.model import Kind
-from fabkit.gerber.shapes import pen_widths
 from fabkit.package.model import RoleKind
-from fabkit.units import counted, format_number
 
 GUIDES: Final = Source("published maker guides", "legend")
 

@@ -11,6 +11,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
+from fabkit.base.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM, format_mm, format_number
 from fabkit.board.copper import ATTACHED, VIA_MM, Copper
 from fabkit.board.model import Layer
 from fabkit.checks.case import Case
@@ -18,13 +20,11 @@ from fabkit.checks.copper_facts import along_edge, cuts_of, on_board, require_co
 from fabkit.checks.copper_width import SAME_SPOT_MM, spot_place
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
-from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
+from fabkit.formats.gerber.model import Kind
+from fabkit.formats.gerber.shapes import object_shapes
 from fabkit.geometry.facets import facets_of
 from fabkit.geometry.facing import find_gaps, thin_out
-from fabkit.gerber.model import Kind
-from fabkit.gerber.shapes import object_shapes
 from fabkit.package.model import RoleKind
-from fabkit.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM, format_mm, format_number
 
 Floats = NDArray[np.float64]
 

@@ -9,6 +9,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.findings import COMMON_PRACTICE, Finding, Rule, Severity
+from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.copper import Copper
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import cuts_of, facets_by_layer, on_board, require_copper
@@ -16,10 +18,8 @@ from fabkit.checks.copper_width import SAME_SPOT_MM, spot_place
 from fabkit.checks.declare import check
 from fabkit.checks.mask import MaskSide, is_inverted, mask_sides, widest
 from fabkit.checks.worst import group, judge
-from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity
 from fabkit.geometry.clipping import clip_to_box
 from fabkit.geometry.facing import thin_out
-from fabkit.units import CHORD_ERROR_MM, COINCIDENT_MM
 
 BARED_MM2: Final = 0.001
 """Foreign copper in an opening smaller than this is a touch of outlines."""

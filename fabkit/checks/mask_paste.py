@@ -8,13 +8,13 @@ from typing import Final
 import numpy as np
 import shapely
 
+from fabkit.base.findings import COMMON_PRACTICE, Finding, Rule, Severity
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import cuts_of, on_board, require_copper
 from fabkit.checks.copper_width import spot_place
 from fabkit.checks.declare import check
 from fabkit.checks.mask import mask_sides
 from fabkit.checks.worst import group
-from fabkit.findings import COMMON_PRACTICE, Finding, Rule, Severity
 from fabkit.geometry.clipping import clip_to_box
 from fabkit.package.model import RoleKind
 

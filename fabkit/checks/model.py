@@ -9,15 +9,15 @@ from functools import cached_property
 from importlib import import_module
 from typing import TYPE_CHECKING, Final, overload
 
-from fabkit.findings import Consequence, Finding, Rule, Severity
-from fabkit.results import Result
-from fabkit.units import counted
+from fabkit.base.findings import Consequence, Finding, Rule, Severity
+from fabkit.base.results import Result
+from fabkit.base.units import counted
 
 if TYPE_CHECKING:
     from fabkit.checks.case import Case
-    from fabkit.house.limit_table import LimitClass
-    from fabkit.house.order import Silence
     from fabkit.keyboard.model import BoardIs, Use
+    from fabkit.sheets.limit_table import LimitClass
+    from fabkit.sheets.order import Silence
 
 
 class NotJudged(Exception):

@@ -9,6 +9,8 @@ from typing import Final
 import numpy as np
 import shapely
 
+from fabkit.base.findings import Finding, Place, Rule, Severity, Source
+from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.copper import ATTACHED, Copper, netlist_of
 from fabkit.board.nets import (
     Aligned,
@@ -26,10 +28,8 @@ from fabkit.checks.copper_width import spot_place
 from fabkit.checks.declare import check
 from fabkit.checks.model import NotJudged
 from fabkit.checks.worst import group
-from fabkit.findings import Finding, Place, Rule, Severity, Source
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.build import find_keyboard
-from fabkit.units import counted, format_mm, format_number
 
 ATTRIBUTES: Final = Source("Gerber Layer Format Specification 2021.02", "5.6.14, .N")
 NETLIST: Final = Source("IPC-D-356A", "test records against the copper image")

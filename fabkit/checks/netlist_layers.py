@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from fabkit.base.findings import Finding, Place, Rule, Severity, Source
+from fabkit.base.units import counted
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
-from fabkit.findings import Finding, Place, Rule, Severity, Source
+from fabkit.formats.sidecars.model import Netlist
 from fabkit.package.model import RoleKind
-from fabkit.sidecars.model import Netlist
-from fabkit.units import counted
 
 BEYOND = Rule(
     id="netlist/layer-beyond",

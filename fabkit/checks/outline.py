@@ -6,12 +6,12 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
+from fabkit.base.units import COINCIDENT_MM, format_mm, format_number
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
-from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
-from fabkit.house.sheet import thickness_tolerance_mm
 from fabkit.package.model import RoleKind
-from fabkit.units import COINCIDENT_MM, format_mm, format_number
+from fabkit.sheets.sheet import thickness_tolerance_mm
 
 NOT_CLOSED = Rule(
     id="profile/not-closed",

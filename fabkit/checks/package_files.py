@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
+from fabkit.base.units import counted
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
-from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
 from fabkit.package.model import RoleKind
-from fabkit.units import counted
 
 _FORMAT = "Gerber Layer Format Specification 2021.02"
 

@@ -9,13 +9,13 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.findings import Finding, Rule, Severity, Source
+from fabkit.base.units import counted
 from fabkit.board.model import Layer
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
-from fabkit.findings import Finding, Rule, Severity, Source
+from fabkit.formats.gerber.model import Kind
 from fabkit.geometry.neighbours import label_groups
-from fabkit.gerber.model import Kind
-from fabkit.units import counted
 
 STROKES: Final = 20
 """Overlapping parallel strokes that are no bundle of tracks any more."""

@@ -10,12 +10,12 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
+from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Board
 from fabkit.checks.mirror import MATCH_MM
-from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.build import find_keyboard
-from fabkit.units import format_mm, format_number
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

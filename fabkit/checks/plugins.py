@@ -9,9 +9,9 @@ from importlib.metadata import EntryPoint, entry_points
 from types import ModuleType
 from typing import Final
 
+from fabkit.base.errors import UsageError
 from fabkit.checks.catalogue import CHECKS
 from fabkit.checks.model import Check
-from fabkit.errors import UsageError
 
 GROUP: Final = "fabkit.checks"
 """Entry point group: each entry names a check, a module with checks, or a list of them."""

@@ -10,15 +10,15 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
+from fabkit.base.units import CHORD_ERROR_MM, counted, format_mm, format_number
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group
-from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
 from fabkit.geometry.facets import facets_of
 from fabkit.geometry.facing import find_gaps, find_widths, thin_out
 from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import RoleKind
-from fabkit.units import CHORD_ERROR_MM, counted, format_mm, format_number
 
 CORNER_DEPTH_MM: Final = 0.05
 """Material a router leaves in a corner that is thinner than this is not worth a word."""

@@ -12,12 +12,12 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.findings import Finding, Rule, Severity, Source
+from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Layer
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
-from fabkit.findings import Finding, Rule, Severity, Source
 from fabkit.package.model import RoleKind
-from fabkit.units import format_mm, format_number
 
 Floats = NDArray[np.float64]
 

@@ -6,10 +6,10 @@ import traceback
 from collections.abc import Callable, Iterable, Sequence
 from difflib import get_close_matches
 
+from fabkit.base.errors import UsageError
+from fabkit.base.findings import Finding
 from fabkit.checks.case import EVIDENCE, NEEDS, Case
 from fabkit.checks.model import Check, CheckOptions, NotJudged, Outcome, State
-from fabkit.errors import UsageError
-from fabkit.findings import Finding
 
 TOO_HEAVY = "too heavy: the memory did not suffice; take out what is drawn many times over"
 """Why a check was given up that asked for more memory than there is."""

@@ -10,13 +10,13 @@ from typing import Final
 import numpy as np
 import shapely
 
+from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
+from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Board
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
-from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
-from fabkit.house.sheet import House, thickness_tolerance_mm
 from fabkit.keyboard.build import find_keyboard
-from fabkit.units import format_mm, format_number
+from fabkit.sheets.sheet import House, thickness_tolerance_mm
 
 USUAL_MM: Final = 1.6
 """Thickness that stiffness is compared with (common practice)."""

@@ -8,11 +8,11 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.findings import Finding, Place, Rule, Severity
+from fabkit.base.limits import DEFAULT_LIMITS
+from fabkit.base.units import COINCIDENT_MM, format_number
 from fabkit.checks.case import Case
-from fabkit.findings import Finding, Place, Rule, Severity
-from fabkit.house.sheet import Limit
-from fabkit.limits import DEFAULT_LIMITS
-from fabkit.units import COINCIDENT_MM, format_number
+from fabkit.sheets.sheet import Limit
 
 T = TypeVar("T")
 PlaceOf = Callable[[int], Place]

@@ -10,7 +10,7 @@ import click
 from fabkit.cli import grouping, options, printing
 
 if TYPE_CHECKING:
-    from fabkit.house.order import BoardUse
+    from fabkit.sheets.order import BoardUse
 
 
 @click.command("compare", cls=grouping.Command)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 from click.shell_completion import CompletionItem
 
-from fabkit.errors import FabkitError
+from fabkit.base.errors import FabkitError
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
@@ -54,7 +54,7 @@ def _rules(_ctx: click.Context) -> set[str]:
 
 
 def _colours(_ctx: click.Context) -> list[str]:
-    from fabkit.preview.options import MaskColour
+    from fabkit.pictures.options import MaskColour
 
     return [colour.value for colour in MaskColour]
 

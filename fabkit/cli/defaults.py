@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from fabkit.house.order import Order
-    from fabkit.house.settings import Setting
+    from fabkit.sheets.order import Order
+    from fabkit.sheets.settings import Setting
 
 OPTIONS = {
     "house": ("house_files", ("sheets", "houses")),
@@ -65,8 +65,8 @@ def fill_order(order: Order, *, stated: set[str]) -> Order:
 
 def tell(name: str, setting: Setting) -> None:
     """Name a default that is used."""
-    from fabkit.house.order import Tax
-    from fabkit.house.settings import tax_words
+    from fabkit.sheets.order import Tax
+    from fabkit.sheets.settings import tax_words
 
     value: Any = setting.value
     shown = tax_words(value) if isinstance(value, Tax) else value
@@ -80,7 +80,7 @@ def stated_keys(path: Path) -> set[str]:
     """Tables and keys that an order file states, dotted; nothing for a package."""
     if path.suffix.lower() != ".toml":
         return set()
-    from fabkit.house.table import read_sheet
+    from fabkit.sheets.table import read_sheet
 
     return keys_of(read_sheet(path).data)
 
@@ -99,6 +99,6 @@ def _stated(ctx: click.Context, name: str) -> bool:
 
 
 def _settings() -> dict[str, Setting]:
-    from fabkit.house.settings import load_settings
+    from fabkit.sheets.settings import load_settings
 
     return load_settings()

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING
 
 import click
 
+from fabkit.base.streams import STANDARD_STREAM
 from fabkit.cli import options
-from fabkit.streams import STANDARD_STREAM
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
-    from fabkit.house.order import BoardUse
+    from fabkit.sheets.order import BoardUse
 
 
 def say(
@@ -35,10 +35,10 @@ def say(
     notes
         Remarks besides those on files that were laid back.
     """
+    from fabkit.base.streams import clean
     from fabkit.keyboard.build import describe
     from fabkit.outputs import terminal
     from fabkit.outputs.records import keyboard_record
-    from fabkit.streams import clean
 
     said = [keyboard_record(describe(board, use, name=name)) for board, use, name in boards]
     every = [*notes, *(note for board, _, _ in boards for note in laid_back(board))]

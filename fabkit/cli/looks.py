@@ -11,7 +11,7 @@ from fabkit.cli import options
 from fabkit.cli.words import nearest, words
 
 if TYPE_CHECKING:
-    from fabkit.preview.options import PreviewOptions
+    from fabkit.pictures.options import PreviewOptions
 
 OPEN = click.option("--open", "show", is_flag=True, help="Open the result when it is written.")
 
@@ -67,7 +67,7 @@ def read_looks(
     BadParameter
         No picture can show such a colour or finish.
     """
-    from fabkit.preview.options import (
+    from fabkit.pictures.options import (
         FINISH_WORDS,
         Finish,
         LegendColour,

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import click
 
+from fabkit.base.errors import FabkitError, SheetError
+from fabkit.base.streams import clean
 from fabkit.cli.options import print_json
 from fabkit.cli.words import nearest
-from fabkit.errors import FabkitError, SheetError
-from fabkit.streams import clean
 
 RENAMED = {
     "--mask": "--colour",

@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from fabkit.base.streams import STANDARD_STREAM
 from fabkit.cli import completing
 from fabkit.cli.words import BOARD_USE, words
-from fabkit.streams import STANDARD_STREAM
 
 if TYPE_CHECKING:
+    from fabkit.base.findings import Severity
+    from fabkit.base.limits import Limits
     from fabkit.checks.model import CheckOptions
-    from fabkit.findings import Severity
-    from fabkit.house.order import BoardUse, Silence
-    from fabkit.limits import Limits
+    from fabkit.sheets.order import BoardUse, Silence
 
 F = TypeVar("F", bound=Callable[..., Any])
 COUNT = click.IntRange(min=1, max=100_000)
@@ -169,12 +169,12 @@ def _keep_limits(
 
 def stated_limits() -> Limits:
     """The limits that ``--limit`` changes, in the command that is running."""
-    from fabkit.limits import changed_limits
+    from fabkit.base.limits import changed_limits
 
     return changed_limits(click.get_current_context().meta.get(_LIMITS, {}))
 
 
-_LIMITS = "fabkit.limits"
+_LIMITS = "fabkit.base.limits"
 LIMIT = click.option(
     "--limit",
     multiple=True,
@@ -311,7 +311,7 @@ CHOSEN_CHECKS = several(
 
 def read_silences(values: tuple[str, ...]) -> tuple[Silence, ...]:
     """What ``--silence`` sets aside."""
-    from fabkit.house.order import Silence
+    from fabkit.sheets.order import Silence
 
     return tuple(
         Silence(rule=rule, reason=reason)
@@ -353,7 +353,7 @@ def read_reasons(values: tuple[str, ...], option: str) -> dict[str, str]:
 
 def severity(word: str) -> Severity | None:
     """Severity meant by ``--fail-on``; None for ``never``."""
-    from fabkit.findings import Severity
+    from fabkit.base.findings import Severity
 
     return None if word == "never" else Severity[word.upper()]
 

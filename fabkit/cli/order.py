@@ -11,7 +11,7 @@ import click
 from fabkit.cli import grouping, options, ordering, rerunning
 
 if TYPE_CHECKING:
-    from fabkit.house.order import Order
+    from fabkit.sheets.order import Order
 
 
 @click.command("order", cls=grouping.Command)
@@ -64,8 +64,8 @@ def command(
       fabkit order order.toml --out build/mine --watch
     """
     from fabkit import api
+    from fabkit.base.streams import clean
     from fabkit.outputs import terminal
-    from fabkit.streams import clean
 
     def read() -> Order:
         return ordering.read_order(wanted, **given)

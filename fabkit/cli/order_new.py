@@ -11,7 +11,7 @@ import click
 from fabkit.cli import grouping, options, order_keys, ordering
 
 if TYPE_CHECKING:
-    from fabkit.house.order import BoardUse
+    from fabkit.sheets.order import BoardUse
 
 
 @click.command("order new", cls=grouping.Command)
@@ -55,9 +55,9 @@ def command(
       fabkit order new left/ --right right/ --thickness 1.2 --colour black
     """
     from fabkit import api
-    from fabkit.house.order_template import order_template
     from fabkit.outputs import terminal
     from fabkit.outputs.atomic import refuse_existing, write_file
+    from fabkit.sheets.order_template import order_template
 
     use: BoardUse | None = given.pop("use")
     if use and (right or use in ("left", "right")):

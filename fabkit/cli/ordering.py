@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 import click
 
+from fabkit.base.errors import UsageError
 from fabkit.cli import defaults, options
-from fabkit.errors import UsageError
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
-    from fabkit.house.order import BoardUse, Order
     from fabkit.outputs.terminal import Tell
+    from fabkit.sheets.order import BoardUse, Order
 
 WANTED = click.argument("wanted", type=options.FILE, metavar="PACKAGE|ORDER.toml")
 
@@ -52,7 +52,7 @@ def read_wanted(wanted: Path, *, use: BoardUse | None = None) -> Order:
 
     from fabkit import api
     from fabkit.demo import find_demo
-    from fabkit.house.order import order_for, ordered_board
+    from fabkit.sheets.order import order_for, ordered_board
 
     wanted = find_demo(wanted, usual="order.toml")
     roles = options.stated_roles()
@@ -101,7 +101,7 @@ def read_order(
     from dataclasses import replace
     from decimal import Decimal
 
-    from fabkit.house.order import CHOSEN
+    from fabkit.sheets.order import CHOSEN
 
     order = read_wanted(wanted, use=use)
     if len(order.boards) == 1 and order.boards[0].stated in ("left", "right"):

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from fabkit.base.streams import STANDARD_STREAM
 from fabkit.cli import grouping, options
-from fabkit.streams import STANDARD_STREAM
 
 if TYPE_CHECKING:
-    from fabkit.house.order import BoardUse
+    from fabkit.sheets.order import BoardUse
 
 
 @click.command("pack", cls=grouping.Command)

@@ -11,7 +11,7 @@ from fabkit.cli import drawn, grouping, looks, options, ordering
 from fabkit.cli.words import words
 
 if TYPE_CHECKING:
-    from fabkit.house.order import BoardUse
+    from fabkit.sheets.order import BoardUse
 
 
 @click.command("paper", cls=grouping.Command)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from fabkit.house.order import Order
+    from fabkit.sheets.order import Order
 
 
 def keep_running(out: Path, read: Callable[[], Order], run: Callable[[Order], int]) -> int:
@@ -24,10 +24,10 @@ def keep_running(out: Path, read: Callable[[], Order], run: Callable[[Order], in
     run
         Does the order and gives its exit status.
     """
-    from fabkit.errors import FabkitError
+    from fabkit.base.errors import FabkitError
+    from fabkit.base.streams import clean
     from fabkit.outputs.changes import read_state, tell_changes
     from fabkit.outputs.watching import fingerprint, inputs_of, wait_for_change
-    from fabkit.streams import clean
 
     order = read()
     paths, before = inputs_of(order), read_state(out)

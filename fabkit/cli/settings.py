@@ -30,9 +30,9 @@ def command(as_json: bool) -> None:
     Example:
       fabkit settings
     """
-    from fabkit.house.settings import TEXTS, load_settings, settings_file, tax_words
+    from fabkit.base.streams import clean
     from fabkit.outputs import terminal
-    from fabkit.streams import clean
+    from fabkit.sheets.settings import TEXTS, load_settings, settings_file, tax_words
 
     file, made = settings_file(), load_settings()
     rows = []

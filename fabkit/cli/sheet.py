@@ -11,8 +11,8 @@ from fabkit.cli import completing, drawn, grouping, looks, options
 from fabkit.cli.words import words
 
 if TYPE_CHECKING:
-    from fabkit.house.order import BoardUse
     from fabkit.outputs.drawings import SheetKind
+    from fabkit.sheets.order import BoardUse
 
 KINDS = ("halves", "drills", "layer", "net", "islands", "findings", "measures")
 

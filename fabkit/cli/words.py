@@ -72,7 +72,7 @@ def words(*known: str, former: Mapping[str, str] | None = None) -> Word:
 
 
 def _board_uses() -> Iterable[str]:
-    from fabkit.house.order import BOARD_USES
+    from fabkit.sheets.order import BOARD_USES
 
     return BOARD_USES
 

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from fabkit.board.model import Board
 from fabkit.board.turned import turn_points
 from fabkit.compare.model import SAME_MM, Alignment, Method
+from fabkit.formats.gerber.model import Kind
 from fabkit.geometry.neighbours import PointTree
-from fabkit.gerber.model import Kind
 
 Floats = NDArray[np.float64]
 

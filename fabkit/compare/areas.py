@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 
 from fabkit.compare.matching import polarity_runs, unmatched
 from fabkit.compare.model import SLIVER_MM, Shapes
+from fabkit.formats.gerber.model import GerberFile
+from fabkit.formats.gerber.shapes import compose, object_boxes, object_shapes
 from fabkit.geometry.islands import unite
 from fabkit.geometry.neighbours import label_groups
-from fabkit.gerber.model import GerberFile
-from fabkit.gerber.shapes import compose, object_boxes, object_shapes
 
 Flags = NDArray[np.bool_]
 Ints = NDArray[np.int64]

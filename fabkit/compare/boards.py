@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Board
 from fabkit.board.turned import turn_board
 from fabkit.compare.aligning import align_boards
@@ -24,7 +25,6 @@ from fabkit.compare.layers import compare_layers, find_places, layers_in_one
 from fabkit.compare.model import COPPER_LAYERS, Change, Comparison, Verb, What
 from fabkit.compare.nets import compare_nets, pins_of
 from fabkit.compare.options import compare_options
-from fabkit.units import format_mm, format_number
 
 Tell = Callable[[str], None]
 

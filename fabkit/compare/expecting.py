@@ -9,12 +9,12 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Final
 
+from fabkit.base.findings import Finding, Place
+from fabkit.base.units import format_number
 from fabkit.compare import rules
 from fabkit.compare.model import Box, Change, Comparison, Verb, What
-from fabkit.findings import Finding, Place
-from fabkit.house.loading import check_format
-from fabkit.house.table import Table, read_sheet
-from fabkit.units import format_number
+from fabkit.sheets.loading import check_format
+from fabkit.sheets.table import Table, read_sheet
 
 ROUND_MM: Final = 0.01
 """Lengths are written to the hundredth, and looked for this much around."""

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from fabkit.findings import Finding, Severity
+from fabkit.base.findings import Finding, Severity
 
 _NUMBERS: Final = re.compile(r"[-+]?\d+(?:\.\d+)?")
 

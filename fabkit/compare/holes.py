@@ -10,10 +10,10 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Board
 from fabkit.compare.model import Change, Verb, What
 from fabkit.geometry.neighbours import PointTree
-from fabkit.units import format_mm, format_number
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

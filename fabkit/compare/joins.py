@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.units import counted
 from fabkit.board.model import Board
 from fabkit.compare.causes import Causes, Spot, find_causes, smallest
 from fabkit.compare.holes import Motion
@@ -24,7 +25,6 @@ from fabkit.compare.splits import Split, count_places, find_splits, nearest_ends
 from fabkit.compare.spots import FACES, Spots, find_spots, pair_spots
 from fabkit.keyboard.keys import natural
 from fabkit.package.model import RoleKind, Side
-from fabkit.units import counted
 
 Ints = NDArray[np.int64]
 

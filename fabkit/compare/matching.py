@@ -14,9 +14,9 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.compare.model import SAME_MM, Shapes
+from fabkit.formats.gerber.model import GerberFile, Kind
+from fabkit.formats.gerber.shapes import object_boxes, pen_widths, posed
 from fabkit.geometry.neighbours import PointTree
-from fabkit.gerber.model import GerberFile, Kind
-from fabkit.gerber.shapes import object_boxes, pen_widths, posed
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]

@@ -11,11 +11,11 @@ from typing import Any, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.results import Result
+from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.model import Board
 from fabkit.board.turned import turn_points
 from fabkit.package.model import RoleKind, Side
-from fabkit.results import Result
-from fabkit.units import counted, format_mm, format_number
 
 Shapes = NDArray[Any]
 Points = NDArray[np.float64]

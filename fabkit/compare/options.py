@@ -7,11 +7,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
+from fabkit.base.units import format_mm
 from fabkit.board.model import Board
 from fabkit.compare.model import SAME_MM, Change, Verb, What
+from fabkit.formats.sidecars.model import JobFile
 from fabkit.package.model import RoleKind
-from fabkit.sidecars.model import JobFile
-from fabkit.units import format_mm
 
 
 @dataclass(frozen=True, slots=True)

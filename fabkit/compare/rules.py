@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fabkit.findings import Rule, Severity
+from fabkit.base.findings import Rule, Severity
 
 UNEXPECTED = Rule.of(
     "compare/unexpected",

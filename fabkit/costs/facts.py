@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
-from fabkit.errors import UsageError
+from fabkit.base.errors import UsageError
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board

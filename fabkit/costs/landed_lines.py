@@ -8,11 +8,11 @@ from decimal import ROUND_CEILING, Decimal
 
 from fabkit.costs.board_line import Job, fixed
 from fabkit.costs.model import Element, Group, Input, Line
-from fabkit.house.money import Currency
-from fabkit.house.order import Order, Tax
-from fabkit.house.rates import RateCard
-from fabkit.house.sheet import House
 from fabkit.parts.model import Bill, Plan
+from fabkit.sheets.money import Currency
+from fabkit.sheets.order import Order, Tax
+from fabkit.sheets.rates import RateCard
+from fabkit.sheets.sheet import House
 
 GRAMS_PER_KG = 1000
 

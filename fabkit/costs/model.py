@@ -9,13 +9,13 @@ from enum import StrEnum
 from functools import cached_property
 from typing import Literal
 
+from fabkit.base.findings import Finding
+from fabkit.base.results import Result
+from fabkit.base.units import counted
 from fabkit.costs.expression import evaluate
-from fabkit.findings import Finding
-from fabkit.house.money import Currency
 from fabkit.keyboard.model import BoardIs
 from fabkit.parts.model import Lasting
-from fabkit.results import Result
-from fabkit.units import counted
+from fabkit.sheets.money import Currency
 
 
 class Group(StrEnum):

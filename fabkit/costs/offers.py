@@ -6,16 +6,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import ROUND_CEILING
 
+from fabkit.base.errors import UsageError
 from fabkit.costs import rules
 from fabkit.costs.board_line import Job, Unpriced, board_elements, rates_of
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.landed_lines import parts_lines, tax_lines, weigh_parcel
 from fabkit.costs.model import Group, Input, Line, Offer
-from fabkit.errors import UsageError
-from fabkit.house.money import Currency, find_currency
-from fabkit.house.order import Order, lead_numbers
-from fabkit.house.sheet import House
 from fabkit.parts.model import Bill, Plan
+from fabkit.sheets.money import Currency, find_currency
+from fabkit.sheets.order import Order, lead_numbers
+from fabkit.sheets.sheet import House
 
 CURVE_STEPS = 24
 """Order steps looked at beyond the need when the cheapest quantity is searched."""

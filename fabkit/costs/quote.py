@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import date
 
+from fabkit.base.findings import Finding
 from fabkit.costs.board_line import Unpriced, rates_of
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import CostSheet, HouseRow, Offer
@@ -28,11 +29,10 @@ from fabkit.costs.remarks import (
 from fabkit.costs.revisions import price_revisions, share_cost
 from fabkit.costs.sensitivity import find_effects
 from fabkit.costs.ways import best_of, cheapest_offer, compare_ways
-from fabkit.findings import Finding
-from fabkit.house.money import find_currency
-from fabkit.house.order import Order
-from fabkit.house.sheet import House
 from fabkit.parts.model import Bill
+from fabkit.sheets.money import find_currency
+from fabkit.sheets.order import Order
+from fabkit.sheets.sheet import House
 
 
 def quote(

@@ -6,16 +6,16 @@ from collections.abc import Iterator, Sequence
 from datetime import date
 from decimal import Decimal
 
+from fabkit.base.findings import Finding
 from fabkit.costs import rules
 from fabkit.costs.board_line import rates_of
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.landed_lines import weigh_parcel
 from fabkit.costs.model import Offer
 from fabkit.costs.offers import Design, jobs_of
-from fabkit.findings import Finding
-from fabkit.house.order import Order
-from fabkit.house.sheet import House
 from fabkit.parts.model import Bill
+from fabkit.sheets.order import Order
+from fabkit.sheets.sheet import House
 
 NEAR_TIER_MM = Decimal(2)
 NEAR_TIER_SHARE = Decimal("0.02")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fabkit.findings import COMMON_PRACTICE, Rule, Severity
+from fabkit.base.findings import COMMON_PRACTICE, Rule, Severity
 
 _NOTE, _WARNING, _ERROR = Severity.NOTE, Severity.WARNING, Severity.ERROR
 

@@ -9,9 +9,9 @@ from decimal import Decimal
 from fabkit.costs.board_line import Unpriced
 from fabkit.costs.model import Effect, Input, Line, Offer
 from fabkit.costs.offers import Design, price_quantity
-from fabkit.house.order import BoardChoice, Order
-from fabkit.house.sheet import House
 from fabkit.parts.model import Bill
+from fabkit.sheets.order import BoardChoice, Order
+from fabkit.sheets.sheet import House
 
 CHANGE = Decimal("1.1")
 _COUNTS = ("pieces", "full_parcels", "designs", "bought", "holes", "holes_per_dm2")

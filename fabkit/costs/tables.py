@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from fabkit.costs.model import CostSheet
-from fabkit.house.money import unit_price
+from fabkit.sheets.money import unit_price
 
 Cell = str | int | Decimal
 

@@ -16,9 +16,9 @@ from fabkit.costs.offers import (
     pieces_needed,
     price_quantity,
 )
-from fabkit.house.order import Order
-from fabkit.house.sheet import House
 from fabkit.parts.model import Bill
+from fabkit.sheets.order import Order
+from fabkit.sheets.sheet import House
 
 
 def cheapest_offer(

@@ -16,8 +16,8 @@ from fabkit.costs.expression import to_cells
 from fabkit.costs.model import PARTS_GROUPS, CostSheet, Input, Line, Offer
 from fabkit.costs.workbook_bill import write_bill_pages
 from fabkit.costs.workbook_style import bold, clean_text, style_head
-from fabkit.house.money import Currency
 from fabkit.parts.model import Bill
+from fabkit.sheets.money import Currency
 
 if TYPE_CHECKING:
     from openpyxl import Workbook

@@ -23,7 +23,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.units import CHORD_ERROR_MM
+from fabkit.base.units import CHORD_ERROR_MM
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

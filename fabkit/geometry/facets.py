@@ -9,8 +9,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.columns import Columns
-from fabkit.units import COINCIDENT_MM
+from fabkit.base.columns import Columns
+from fabkit.base.units import COINCIDENT_MM
 
 Floats = NDArray[np.float64]
 

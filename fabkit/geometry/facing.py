@@ -19,11 +19,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.columns import Columns
+from fabkit.base.columns import Columns
+from fabkit.base.units import COINCIDENT_MM
 from fabkit.geometry.facet_runs import near_pairs
 from fabkit.geometry.facets import Facets
 from fabkit.geometry.neighbours import label_groups
-from fabkit.units import COINCIDENT_MM
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -15,10 +15,10 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, OUTLINE_JOIN_MM
 from fabkit.geometry.arcs import Floats, Ints, flatten
 from fabkit.geometry.islands import distinct
 from fabkit.geometry.neighbours import PointTree, label_groups
-from fabkit.units import CHORD_ERROR_MM, COINCIDENT_MM, OUTLINE_JOIN_MM
 
 SAME_END_MM: Final = 3 * COINCIDENT_MM
 """Stroke ends nearer than this are one point: the step of a 4-decimal inch file is 2.54 um."""

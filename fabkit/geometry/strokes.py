@@ -8,8 +8,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.units import CHORD_ERROR_MM
 from fabkit.geometry.arcs import Floats, circle_chords, flatten, unit_circle
-from fabkit.units import CHORD_ERROR_MM
 
 Shapes = NDArray[Any]
 """(n,) object array of shapely geometries."""

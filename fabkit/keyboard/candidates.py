@@ -15,12 +15,12 @@ from typing import Final
 import numpy as np
 import shapely
 
+from fabkit.base.units import INCH_MM
 from fabkit.board.model import Board, Component, Holes
 from fabkit.geometry.neighbours import Floats, PointTree, usual_gap
 from fabkit.keyboard.model import Evidence, Family, Hold, Spot
 from fabkit.keyboard.patterns import PLACE_TOLERANCE_MM, Pattern
 from fabkit.keyboard.sites import Site, find_sites
-from fabkit.units import INCH_MM
 
 CENTRE_HOLE_MM: Final = (3.0, 5.4)
 """Diameters of the centre post's hole of key switches (common practice: 3.4, 4.0 and 5.0 mm)."""

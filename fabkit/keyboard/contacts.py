@@ -15,9 +15,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Columns
 from fabkit.board.connectivity import cut_columns
 from fabkit.board.copper import Copper, outer_face
-from fabkit.columns import Columns
 from fabkit.geometry.neighbours import Floats
 from fabkit.package.model import Side
 

@@ -12,9 +12,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Columns
 from fabkit.board.copper import VIA_MM
 from fabkit.board.model import Board
-from fabkit.columns import Columns
 from fabkit.geometry.neighbours import Floats, PointTree
 from fabkit.keyboard.lands import LandTable
 

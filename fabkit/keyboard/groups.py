@@ -11,8 +11,8 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.board.model import Board
+from fabkit.formats.gerber.model import Kind
 from fabkit.geometry.neighbours import Floats, PointTree, usual_gap
-from fabkit.gerber.model import Kind
 from fabkit.package.model import Side
 
 Relation = Literal["mirror images", "copies", "different"]

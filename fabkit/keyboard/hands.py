@@ -10,6 +10,7 @@ from typing import Final, get_args
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.units import counted
 from fabkit.board.model import Board
 from fabkit.geometry.neighbours import Floats, usual_gap
 from fabkit.keyboard.groups import (
@@ -23,7 +24,6 @@ from fabkit.keyboard.groups import (
 from fabkit.keyboard.lands import Lands
 from fabkit.keyboard.model import Group, Hand, Hands, Key, Use
 from fabkit.package.model import Side
-from fabkit.units import counted
 
 REVERSIBLE_SHARE: Final = 0.8
 """Share of the keys that must have contacts for either face (common practice: a board may keep a

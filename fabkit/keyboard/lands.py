@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Columns
 from fabkit.board.copper import find_pads, pad_centres
 from fabkit.board.model import Board, Layer
-from fabkit.columns import Columns
 from fabkit.geometry.neighbours import PointTree
 
 _SIDE_ON = 1e-6

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Literal
 
-from fabkit.house.order import BoardUse
 from fabkit.package.model import Side
+from fabkit.sheets.order import BoardUse
 
 Spot = tuple[float, float]
 """A place on the board, mm, seen from the top."""

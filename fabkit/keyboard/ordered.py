@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
+from fabkit.base.errors import UsageError
 from fabkit.board.model import Board
-from fabkit.errors import UsageError
-from fabkit.house.order import BESIDE, Order, OrderedBoard, find_wrong_count, halves_of
 from fabkit.keyboard.build import describe, find_keyboard
 from fabkit.keyboard.model import BoardIs, Hands
+from fabkit.sheets.order import BESIDE, Order, OrderedBoard, find_wrong_count, halves_of
 
 
 def settle_uses(order: Order, boards: Sequence[Board]) -> Order:

@@ -7,9 +7,9 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Literal
 
-from fabkit.house.loading import check_format
-from fabkit.house.table import Table, read_sheet
 from fabkit.keyboard.model import Family, Hold
+from fabkit.sheets.loading import check_format
+from fabkit.sheets.table import Table, read_sheet
 
 PatternKind = Literal["key", "stabiliser", "module", "header", "connector", "mounting"]
 KINDS: tuple[PatternKind, ...] = (

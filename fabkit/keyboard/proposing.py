@@ -10,13 +10,13 @@ from pathlib import Path
 from typing import Final
 
 from fabkit.board.model import Board
-from fabkit.house.order import BESIDE, BoardUse, boards_of, design_name
-from fabkit.house.order_template import ProposedBoard
 from fabkit.keyboard.build import describe, find_keyboard
 from fabkit.keyboard.hands import FEWEST_LANDS, named_hand
 from fabkit.keyboard.lands import read_lands
 from fabkit.keyboard.model import BoardIs, Hand
 from fabkit.keyboard.ordered import plate_halves
+from fabkit.sheets.order import BESIDE, BoardUse, boards_of, design_name
+from fabkit.sheets.order_template import ProposedBoard
 
 _MOST_OF_KEYS: Final = 0.5
 """A plate with openings for at least this share of the keys holds the switches; another plate,

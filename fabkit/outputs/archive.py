@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from fabkit.errors import OutputRefused
+from fabkit.base.errors import OutputRefused
 from fabkit.outputs.atomic import new_file
 from fabkit.package.model import Package, PackageFile, RoleKind
 

@@ -16,9 +16,9 @@ from contextlib import ExitStack, contextmanager, suppress
 from functools import partial
 from pathlib import Path
 
-from fabkit.errors import OutputRefused
+from fabkit.base.errors import OutputRefused
+from fabkit.base.streams import STANDARD_STREAM, standard_output
 from fabkit.outputs.holding import held
-from fabkit.streams import STANDARD_STREAM, standard_output
 
 _NAME_BYTES = 255
 """Bytes of one name that common file systems hold."""

@@ -7,7 +7,7 @@ from itertools import groupby
 from typing import Any, Final
 from xml.etree import ElementTree as ET
 
-from fabkit.findings import Severity, times
+from fabkit.base.findings import Severity, times
 from fabkit.outputs.source_places import SourcePlaces
 
 Record = dict[str, Any]

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from typing import Final
 
 from fabkit.compare.model import Comparison
-from fabkit.compare.picture import change_scene, change_sheet
-from fabkit.preview.paint_png import paint_sheet, png_bytes
-from fabkit.preview.paint_svg import picture_svg
-from fabkit.preview.scene import Scene, Sheet, sheet_of
-from fabkit.preview.sheets import SIDES
+from fabkit.pictures.changes import change_scene, change_sheet
+from fabkit.pictures.paint_png import paint_sheet, png_bytes
+from fabkit.pictures.paint_svg import picture_svg
+from fabkit.pictures.scene import Scene, Sheet, sheet_of
+from fabkit.pictures.sheets import SIDES
 
 PX_PER_MM: Final = 16.0
 MOST_PX: Final = 6000

@@ -10,7 +10,7 @@ from typing import Any
 from fabkit.compare.expecting import Judgement
 from fabkit.compare.findings import FindingChanges
 from fabkit.compare.model import SAME_MM, SLIVER_MM, Change, Comparison, LayerChange
-from fabkit.compare.money import CostChange
+from fabkit.costs.changes import CostChange
 from fabkit.costs.model import Offer
 from fabkit.keyboard.build import describe
 from fabkit.outputs.records import board_record, finding_record, keyboard_record

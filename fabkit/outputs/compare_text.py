@@ -7,9 +7,9 @@ import re
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
+from fabkit.base.streams import clean
+from fabkit.base.units import counted, format_mm, format_number
 from fabkit.outputs.terminal import board_counts, print_boards, print_table
-from fabkit.streams import clean
-from fabkit.units import counted, format_mm, format_number
 
 if TYPE_CHECKING:
     from rich.console import Console

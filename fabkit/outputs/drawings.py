@@ -8,17 +8,17 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
 
+from fabkit.base.errors import UsageError
+from fabkit.base.findings import Finding
+from fabkit.base.units import format_number
 from fabkit.board.model import Board, Layer
-from fabkit.errors import UsageError
-from fabkit.findings import Finding
-from fabkit.house.order import BESIDE, BoardUse, Order
-from fabkit.preview.options import PreviewOptions
-from fabkit.units import format_number
+from fabkit.pictures.options import PreviewOptions
+from fabkit.sheets.order import BESIDE, BoardUse, Order
 
 if TYPE_CHECKING:
     from fabkit.board.copper import Copper
-    from fabkit.preview.paper import Paper, PaperHalf
-    from fabkit.preview.scene import Scene, Sheet
+    from fabkit.pictures.paper import Paper, PaperHalf
+    from fabkit.pictures.scene import Scene, Sheet
 
 SheetKind = Literal["halves", "drills", "layer", "net", "islands", "findings", "measures"]
 
@@ -87,13 +87,13 @@ def build_sheet(
     UsageError
         The board has no such layer or net, or no copper at the point.
     """
-    from fabkit.preview import sheets
+    from fabkit.pictures import sheets
 
     match choice.kind:
         case "halves":
             return sheets.halves_sheet(board, options, choice.use)
         case "drills":
-            from fabkit.preview.drill_map import drill_sheet
+            from fabkit.pictures.drill_map import drill_sheet
 
             return drill_sheet(board, options)
         case "layer":
@@ -105,7 +105,7 @@ def build_sheet(
 
             return sheets.islands_sheet(board, trace_board(board), options)
         case "findings":
-            from fabkit.preview.finding_sheet import finding_sheet
+            from fabkit.pictures.finding_sheet import finding_sheet
 
             return finding_sheet(board, findings, options)
         case "measures":
@@ -114,18 +114,18 @@ def build_sheet(
 
 def sheet_bytes(picture: Scene | Sheet, kind: str, options: PreviewOptions | None = None) -> bytes:
     """Draw a sheet as ``png``, ``svg`` or ``pdf``."""
-    from fabkit.preview.scene import sheet_of
+    from fabkit.pictures.scene import sheet_of
 
     chosen, sheet = options or PreviewOptions(), sheet_of(picture)
     if kind == "svg":
-        from fabkit.preview.paint_svg import picture_svg
+        from fabkit.pictures.paint_svg import picture_svg
 
         return picture_svg(sheet).encode()
     if kind == "pdf":
-        from fabkit.preview.paint_pdf import pictures_pdf
+        from fabkit.pictures.paint_pdf import pictures_pdf
 
         return pictures_pdf([sheet])
-    from fabkit.preview.paint_png import paint_sheet, png_bytes
+    from fabkit.pictures.paint_png import paint_sheet, png_bytes
 
     width = chosen.width_px
     scale = chosen.px_per_mm if width is None else width / sheet.width_mm
@@ -165,7 +165,7 @@ def find_layer(board: Board, name: str) -> Layer:
 
 
 def _lit(board: Board, choice: SheetChoice, options: PreviewOptions | None) -> Sheet:
-    from fabkit.preview.sheets import lit_sheet
+    from fabkit.pictures.sheets import lit_sheet
 
     copper = board.traced
     nets = islands_by_net(copper)
@@ -249,7 +249,7 @@ def paper_halves(boards: Sequence[Board], order: Order) -> tuple[PaperHalf, ...]
     A plate lies over or under a board that is drawn anyway.
     """
     from fabkit.keyboard.build import find_keyboard
-    from fabkit.preview.paper import halves_of
+    from fabkit.pictures.paper import halves_of
 
     pairs = [(board, one.stated) for board, one in zip(boards, order.boards, strict=True)]
     leads = [p for p in pairs if find_keyboard(*p).hands.use not in BESIDE] or pairs
@@ -260,7 +260,7 @@ def paper_halves(boards: Sequence[Board], order: Order) -> tuple[PaperHalf, ...]
 
 def paper_notes(halves: Sequence[PaperHalf]) -> tuple[str, ...]:
     """What a template cannot show: holes off their board, halves that a board cannot be."""
-    from fabkit.preview.strays import stray_note
+    from fabkit.pictures.strays import stray_note
 
     said = [(h.board.name, note) for h in halves for note in (h.note, stray_note(h.board)) if note]
     return tuple(f"{name}: {note[:1].lower()}{note[1:]}" for name, note in dict.fromkeys(said))
@@ -274,7 +274,7 @@ def paper_of(name: str) -> Paper:
     UsageError
         There is no such paper.
     """
-    from fabkit.preview.paper import Paper
+    from fabkit.pictures.paper import Paper
 
     try:
         return Paper[name.upper()]
@@ -287,6 +287,6 @@ def paper_of(name: str) -> Paper:
 
 def paper_bytes(boards: Sequence[Board], order: Order, *, paper: Paper) -> bytes:
     """Paper template of an order's boards as PDF."""
-    from fabkit.preview.paper import render_paper
+    from fabkit.pictures.paper import render_paper
 
     return render_paper(paper_halves(boards, order), paper=paper)

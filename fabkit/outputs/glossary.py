@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 
-from fabkit.findings import Rule
+from fabkit.base.findings import Rule
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,8 +11,8 @@ from typing import Any, Final
 
 from fabkit import __version__
 from fabkit.board.model import Board
-from fabkit.drill.model import DrillFile
-from fabkit.gerber.model import GerberFile
+from fabkit.formats.drill.model import DrillFile
+from fabkit.formats.gerber.model import GerberFile
 from fabkit.outputs.options import PackOptions
 from fabkit.package.model import PackageFile, Role, RoleKind
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from fabkit import __version__
-from fabkit.errors import OutputRefused
+from fabkit.base.errors import OutputRefused
 from fabkit.outputs.archive import digest
 
 MANIFEST = "manifest.json"

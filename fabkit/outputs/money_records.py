@@ -7,12 +7,12 @@ from difflib import get_close_matches
 from fnmatch import fnmatchcase
 from typing import Any
 
+from fabkit.base.errors import UsageError
 from fabkit.costs.model import CostSheet, Line, Offer
 from fabkit.costs.tables import cost_tables
-from fabkit.errors import UsageError
-from fabkit.house.money import unit_price
 from fabkit.outputs.records import finding_record, keyboard_record
 from fabkit.parts.model import HALVES, Bill, BillLine, Found, Plan
+from fabkit.sheets.money import unit_price
 
 Record = dict[str, Any]
 

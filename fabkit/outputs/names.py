@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from fabkit.gerber.model import GerberFile
+from fabkit.formats.gerber.model import GerberFile
+from fabkit.formats.sidecars.model import Netlist
 from fabkit.package.model import PackageFile, RoleKind
-from fabkit.sidecars.model import Netlist
 
 _RESERVED: Final = frozenset(
     ("con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10)))

@@ -9,15 +9,13 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+from fabkit.base.errors import FindingsRefused
 from fabkit.board.model import Board
 from fabkit.checks.houses import HouseVerdict
 from fabkit.checks.model import CheckResult
 from fabkit.checks.thickness import thickness_table
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import CostSheet
-from fabkit.errors import FindingsRefused
-from fabkit.house.order import Order, OrderedBoard
-from fabkit.house.sheet import House
 from fabkit.outputs import money_records, records, sheets
 from fabkit.outputs.compare_records import Compared
 from fabkit.outputs.drawings import SheetChoice, build_sheet, paper_bytes, paper_of, sheet_bytes
@@ -38,6 +36,8 @@ from fabkit.outputs.verdict import render_verdict
 from fabkit.outputs.whole_folder import new_folder
 from fabkit.outputs.wiring_records import wiring_files, wiring_record
 from fabkit.parts.model import Bill
+from fabkit.sheets.order import Order, OrderedBoard
+from fabkit.sheets.sheet import House
 from fabkit.wiring.model import Wiring
 
 Record = dict[str, Any]
@@ -187,8 +187,8 @@ _SHEETS = {"findings": SheetChoice(kind="findings"), "drill-map": SheetChoice(ki
 
 def _wiring_files(contents: OrderContents) -> dict[str, bytes]:
     """Table and picture of the wiring; nothing where no keys are."""
-    from fabkit.preview.options import PreviewOptions
-    from fabkit.preview.wiring_sheet import wiring_sheet
+    from fabkit.pictures.options import PreviewOptions
+    from fabkit.pictures.wiring_sheet import wiring_sheet
 
     if not any(half.keys for half in contents.wiring.halves):
         return {}

@@ -7,10 +7,10 @@ from pathlib import Path, PurePosixPath
 
 import numpy as np
 
+from fabkit.base.errors import FindingsRefused, OutputRefused, UsageError
+from fabkit.base.findings import Severity
 from fabkit.board.model import Board
 from fabkit.checks.model import CheckResult
-from fabkit.errors import FindingsRefused, OutputRefused, UsageError
-from fabkit.findings import Severity
 from fabkit.outputs.archive import (
     FOR_THE_HOUSE,
     README,

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from fabkit import __version__
+from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.model import Board
 from fabkit.outputs.options import PackOptions
 from fabkit.outputs.records import drill_table
 from fabkit.package.model import PackageFile
-from fabkit.units import counted, format_mm, format_number
 
 
 def readme_text(

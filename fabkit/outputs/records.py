@@ -7,17 +7,17 @@ from typing import Any
 
 import numpy as np
 
+from fabkit.base.findings import Consequence, Finding, Place, Rule, Severity
+from fabkit.base.units import format_number
 from fabkit.board.model import Board
 from fabkit.checks.houses import HouseVerdict
 from fabkit.checks.model import CheckResult, State
 from fabkit.checks.thickness import ThicknessRow
-from fabkit.findings import Consequence, Finding, Place, Rule, Severity
-from fabkit.house.sheet import House
 from fabkit.keyboard.model import BoardIs
 from fabkit.outputs.archive import Packed, digest
 from fabkit.outputs.glossary import terms_of
 from fabkit.package.model import Package
-from fabkit.units import format_number
+from fabkit.sheets.sheet import House
 
 Record = dict[str, Any]
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from types import ModuleType
 
+from fabkit.base.errors import UsageError
+from fabkit.base.findings import Rule
 from fabkit.board import rules as board_rules
 from fabkit.checks import pair as pair_rules
 from fabkit.checks.catalogue import CHECKS
@@ -13,14 +15,12 @@ from fabkit.checks.plugins import all_checks
 from fabkit.checks.runner import matches, near_id
 from fabkit.compare import rules as compare_rules
 from fabkit.costs import rules as cost_rules
-from fabkit.drill import problems as drill_problems
-from fabkit.errors import UsageError
-from fabkit.findings import Rule
-from fabkit.gerber import problems as gerber_problems
-from fabkit.gerber import shape_problems as gerber_shape_problems
+from fabkit.formats.drill import problems as drill_problems
+from fabkit.formats.gerber import problems as gerber_problems
+from fabkit.formats.gerber import shape_problems as gerber_shape_problems
+from fabkit.formats.sidecars import rules as sidecar_rules
 from fabkit.package import rules as package_rules
 from fabkit.parts import rules as parts_rules
-from fabkit.sidecars import rules as sidecar_rules
 from fabkit.wiring import rules as wiring_rules
 
 TABLES: tuple[ModuleType, ...] = (

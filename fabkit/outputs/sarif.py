@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from typing import Any, Final
 from urllib.parse import quote
 
-from fabkit.findings import times
+from fabkit.base.findings import times
 from fabkit.outputs.source_places import Fingerprints, SourcePlace, SourcePlaces
 
 Record = dict[str, Any]

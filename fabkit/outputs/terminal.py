@@ -12,10 +12,10 @@ from contextlib import contextmanager
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, TextIO
 
-from fabkit.findings import times
+from fabkit.base.findings import times
+from fabkit.base.streams import clean
+from fabkit.base.units import counted, format_mm, format_number
 from fabkit.outputs.glossary import glossary
-from fabkit.streams import clean
-from fabkit.units import counted, format_mm, format_number
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from fabkit.base.streams import clean
 from fabkit.outputs.carry_records import COLUMNS, carry_rows
 from fabkit.outputs.sheets import BUY_COLUMNS, buy_rows
 from fabkit.outputs.terminal import print_notices, print_table
-from fabkit.streams import clean
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from fabkit.base.streams import clean
+from fabkit.base.units import counted
 from fabkit.outputs.terminal import print_boards, print_findings, print_table
-from fabkit.streams import clean
-from fabkit.units import counted
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from fabkit import __version__
-from fabkit.findings import Severity
+from fabkit.base.findings import Severity
 from fabkit.outputs.ci_logs import render_annotations, render_junit
 from fabkit.outputs.json import to_document, to_json
 from fabkit.outputs.sarif import sarif_log

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from fabkit.findings import times
+from fabkit.base.findings import times
+from fabkit.base.streams import clean
 from fabkit.outputs.terminal import board_counts
-from fabkit.streams import clean
 
 Record = dict[str, Any]
 

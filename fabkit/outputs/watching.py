@@ -6,7 +6,7 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from fabkit.house.order import Order
+from fabkit.sheets.order import Order
 
 SETTLE_S = 0.4
 """An export writes file after file: it is over when nothing changed for this long."""

@@ -16,7 +16,7 @@ from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
-from fabkit.errors import OutputRefused
+from fabkit.base.errors import OutputRefused
 from fabkit.outputs.atomic import beside, leftovers, new_part, refuse_place, refused
 from fabkit.outputs.holding import held
 from fabkit.outputs.manifest import Standing, look_at

@@ -6,8 +6,8 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from fabkit.errors import UnreadableInput, UsageError
-from fabkit.streams import clean
+from fabkit.base.errors import UnreadableInput, UsageError
+from fabkit.base.streams import clean
 
 if TYPE_CHECKING:
     from jinja2.sandbox import ImmutableSandboxedEnvironment

@@ -9,33 +9,41 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.drill.from_gerber import drill_from_gerber
-from fabkit.drill.inference import read_with_board
-from fabkit.drill.model import DrillFile
-from fabkit.drill.reader import looks_like_drill
-from fabkit.drill.reader import read as read_drill
-from fabkit.errors import UnreadableInput, UsageError
-from fabkit.findings import Finding, Severity
-from fabkit.gerber.model import GerberFile, Kind
-from fabkit.gerber.reader import looks_like_gerber
-from fabkit.gerber.reader import read as read_gerber
-from fabkit.intake.model import Intake, LeftOut, Member
-from fabkit.limits import DEFAULT_LIMITS, Limits
+from fabkit.base.errors import UnreadableInput, UsageError
+from fabkit.base.findings import Finding, Severity
+from fabkit.base.limits import DEFAULT_LIMITS, Limits
+from fabkit.formats.drill.from_gerber import drill_from_gerber
+from fabkit.formats.drill.inference import read_with_board
+from fabkit.formats.drill.model import DrillFile
+from fabkit.formats.drill.reader import looks_like_drill
+from fabkit.formats.drill.reader import read as read_drill
+from fabkit.formats.gerber.model import GerberFile, Kind
+from fabkit.formats.gerber.reader import looks_like_gerber
+from fabkit.formats.gerber.reader import read as read_gerber
+from fabkit.formats.sidecars.jobfile import looks_like_job, read_job
+from fabkit.formats.sidecars.netlist import looks_like_netlist, read_netlist
+from fabkit.formats.sidecars.partslist import looks_like_parts, read_parts
+from fabkit.formats.sidecars.placement import looks_like_placement, read_placement
 from fabkit.package.byproducts import NO_HINT, ByProduct, read_byproduct
 from fabkit.package.choosing import choose_set
 from fabkit.package.claims import Claim
 from fabkit.package.completeness import find_gaps
 from fabkit.package.content import Look
 from fabkit.package.laying import hear_plating, lay
-from fabkit.package.model import Content, Package, PackageFile, Role, RoleKind
+from fabkit.package.model import (
+    Content,
+    Intake,
+    LeftOut,
+    Member,
+    Package,
+    PackageFile,
+    Role,
+    RoleKind,
+)
 from fabkit.package.registration import register
 from fabkit.package.roles import assign_roles
 from fabkit.package.stated import UNUSED, match_roles
 from fabkit.package.unitless import read_unitless
-from fabkit.sidecars.jobfile import looks_like_job, read_job
-from fabkit.sidecars.netlist import looks_like_netlist, read_netlist
-from fabkit.sidecars.partslist import looks_like_parts, read_parts
-from fabkit.sidecars.placement import looks_like_placement, read_placement
 
 Box = tuple[float, float, float, float]
 

@@ -11,8 +11,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from fabkit.drill.comments import FormatHint
-from fabkit.drill.numbers import Unit, Zeros
+from fabkit.formats.drill.comments import FormatHint
+from fabkit.formats.drill.numbers import Unit, Zeros
 
 NO_HINT: Final = FormatHint()
 _READ_BYTES: Final = 200_000

@@ -9,16 +9,15 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
-from fabkit.drill.reader import looks_like_drill
-from fabkit.errors import SeveralPackages, UnreadableInput
-from fabkit.findings import Finding, Place
-from fabkit.gerber.reader import looks_like_gerber
-from fabkit.intake.archive import is_zip, read_archive
-from fabkit.intake.budget import Budget
-from fabkit.intake.model import Intake, LeftOut, Member
-from fabkit.limits import Limits
+from fabkit.base.errors import SeveralPackages, UnreadableInput
+from fabkit.base.findings import Finding, Place
+from fabkit.base.limits import Limits
+from fabkit.formats.drill.reader import looks_like_drill
+from fabkit.formats.gerber.reader import looks_like_gerber
 from fabkit.package import rules
-from fabkit.package.model import RoleKind
+from fabkit.package.archive import is_zip, read_archive
+from fabkit.package.budget import Budget
+from fabkit.package.model import Intake, LeftOut, Member, RoleKind
 from fabkit.package.words import NameSays, read_name, shared_words
 
 _TELLING = (RoleKind.COPPER, RoleKind.MASK, RoleKind.LEGEND, RoleKind.PASTE, RoleKind.PROFILE)

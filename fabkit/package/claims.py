@@ -6,15 +6,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from fabkit.drill.model import DrillFile
-from fabkit.findings import Finding, Place
-from fabkit.gerber.model import GerberFile
+from fabkit.base.findings import Finding, Place
+from fabkit.formats.drill.model import DrillFile
+from fabkit.formats.gerber.model import GerberFile
+from fabkit.formats.sidecars.model import JobFile, Netlist, PartsTable, Placement
 from fabkit.package import rules
 from fabkit.package.byproducts import ByProduct
 from fabkit.package.functions import read_function
 from fabkit.package.model import Content, Role, RoleKind
 from fabkit.package.words import NameSays, read_text
-from fabkit.sidecars.model import JobFile, Netlist, PartsTable, Placement
 
 SURE: Final = 0.6
 """Below this a role is asked of the content too, and reported as doubtful."""

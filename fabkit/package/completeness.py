@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from fabkit.drill.model import DrillFile
-from fabkit.findings import Finding, Place
-from fabkit.gerber.model import GerberFile
+from fabkit.base.findings import Finding, Place
+from fabkit.formats.drill.model import DrillFile
+from fabkit.formats.gerber.model import GerberFile
+from fabkit.formats.sidecars.model import JobFile
 from fabkit.package import rules
 from fabkit.package.functions import read_function
 from fabkit.package.model import PackageFile, RoleKind, Side
-from fabkit.sidecars.model import JobFile
 
 _SIDES: Final[tuple[Side, Side]] = ("top", "bottom")
 

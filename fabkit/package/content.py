@@ -15,10 +15,10 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.units import COINCIDENT_MM
+from fabkit.formats.gerber.model import GerberFile, Kind
 from fabkit.geometry.neighbours import SpotIndex
-from fabkit.gerber.model import GerberFile, Kind
 from fabkit.package.model import Role, RoleKind, Side
-from fabkit.units import COINCIDENT_MM
 
 Floats = NDArray[np.float64]
 

@@ -6,11 +6,11 @@ from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from pathlib import Path
 
-from fabkit.errors import SeveralPackages, UnreadableInput
-from fabkit.gerber.reader import looks_like_gerber
-from fabkit.intake.model import Intake
-from fabkit.limits import DEFAULT_LIMITS, Limits
+from fabkit.base.errors import SeveralPackages, UnreadableInput
+from fabkit.base.limits import DEFAULT_LIMITS, Limits
+from fabkit.formats.gerber.reader import looks_like_gerber
 from fabkit.package.choosing import choose_set
+from fabkit.package.model import Intake
 from fabkit.package.one_file import open_set
 
 

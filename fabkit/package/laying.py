@@ -9,20 +9,19 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.drill.model import DrillFile
-from fabkit.drill.reader import read as read_drill
-from fabkit.findings import Finding, Place, Rule
+from fabkit.base.findings import Finding, Place, Rule
+from fabkit.base.limits import Limits
+from fabkit.base.units import INCH_MM, format_mm, format_number
+from fabkit.formats.drill.model import DrillFile
+from fabkit.formats.drill.reader import read as read_drill
+from fabkit.formats.gerber.model import GerberFile
+from fabkit.formats.gerber.moving import move
+from fabkit.formats.gerber.reader import read as read_gerber
 from fabkit.geometry.placing import Placing
-from fabkit.gerber.model import GerberFile
-from fabkit.gerber.moving import move
-from fabkit.gerber.reader import read as read_gerber
-from fabkit.intake.model import Member
-from fabkit.limits import Limits
 from fabkit.package import rules
 from fabkit.package.content import Look
-from fabkit.package.model import Content, Role, RoleKind
+from fabkit.package.model import Content, Member, Role, RoleKind
 from fabkit.package.registration import FEW, FIT_MM, FITS, Fit
-from fabkit.units import INCH_MM, format_mm, format_number
 
 Floats = NDArray[np.float64]
 _WHAT: Final = {

@@ -6,14 +6,13 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Literal
 
-from fabkit.drill.model import DrillFile
-from fabkit.findings import Finding
-from fabkit.gerber.model import GerberFile
-from fabkit.intake.model import LeftOut
-from fabkit.limits import DEFAULT_LIMITS, Limits
-from fabkit.results import Result
-from fabkit.sidecars.model import JobFile, Netlist, PartsTable, Placement
-from fabkit.units import counted
+from fabkit.base.findings import Finding
+from fabkit.base.limits import DEFAULT_LIMITS, Limits
+from fabkit.base.results import Result
+from fabkit.base.units import counted
+from fabkit.formats.drill.model import DrillFile
+from fabkit.formats.gerber.model import GerberFile
+from fabkit.formats.sidecars.model import JobFile, Netlist, PartsTable, Placement
 
 Side = Literal["top", "bottom"]
 Content = GerberFile | DrillFile | JobFile | Netlist | Placement | PartsTable
@@ -41,6 +40,38 @@ class RoleKind(StrEnum):
     DRAWING = "drawing"
     """Meant for people: drill map, fabrication or assembly drawing."""
     UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True)
+class Member:
+    """One file: its name inside the package (``/`` separators) and its bytes."""
+
+    name: str
+    data: bytes
+
+    def __repr__(self) -> str:
+        return f"Member({self.name!r}, {len(self.data)} bytes)"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftOut:
+    """A file that is not used, and why."""
+
+    name: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Intake:
+    """All files of one folder or archive."""
+
+    name: str
+    """Stem of the folder or archive."""
+    source: str
+    """Path as given."""
+    members: tuple[Member, ...]
+    left_out: tuple[LeftOut, ...]
+    problems: tuple[Finding, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

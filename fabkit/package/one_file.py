@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from fabkit.drill.reader import looks_like_drill
-from fabkit.gerber.reader import looks_like_gerber
-from fabkit.intake.model import Intake
-from fabkit.intake.opening import open_input
-from fabkit.limits import DEFAULT_LIMITS, Limits
+from fabkit.base.limits import DEFAULT_LIMITS, Limits
+from fabkit.base.streams import STANDARD_STREAM
+from fabkit.formats.drill.reader import looks_like_drill
+from fabkit.formats.gerber.reader import looks_like_gerber
 from fabkit.package.choosing import set_of
-from fabkit.streams import STANDARD_STREAM
+from fabkit.package.model import Intake
+from fabkit.package.opening import open_input
 
 
 def open_set(path: Path, *, limits: Limits = DEFAULT_LIMITS) -> Intake:
@@ -20,7 +20,7 @@ def open_set(path: Path, *, limits: Limits = DEFAULT_LIMITS) -> Intake:
     Raises
     ------
     UnreadableInput, LimitExceeded
-        As :func:`fabkit.intake.opening.open_input`.
+        As :func:`fabkit.package.opening.open_input`.
     """
     intake = open_input(path, limits=limits)
     if path == STANDARD_STREAM:

@@ -14,13 +14,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.drill.model import DrillFile
+from fabkit.base.units import INCH_MM
+from fabkit.formats.drill.model import DrillFile
+from fabkit.formats.gerber.model import GerberFile
 from fabkit.geometry.neighbours import SpotIndex
 from fabkit.geometry.placing import Placing
-from fabkit.gerber.model import GerberFile
 from fabkit.package.content import Look
 from fabkit.package.model import Content, Role, RoleKind, Side
-from fabkit.units import INCH_MM
 
 Floats = NDArray[np.float64]
 

@@ -16,9 +16,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.drill.model import DrillFile
-from fabkit.findings import Finding, Place
-from fabkit.gerber.model import GerberFile
+from fabkit.base.findings import Finding, Place
+from fabkit.formats.drill.model import DrillFile
+from fabkit.formats.gerber.model import GerberFile
+from fabkit.formats.sidecars.model import JobFile
 from fabkit.package import rules
 from fabkit.package.byproducts import ByProduct
 from fabkit.package.claims import CLEARLY, SURE, Claim, listed, make_claim, stated_claim
@@ -33,7 +34,6 @@ from fabkit.package.content import (
 )
 from fabkit.package.model import Content, Role, RoleKind, Side
 from fabkit.package.words import read_name, shared_words
-from fabkit.sidecars.model import JobFile
 
 _STATED: Final = 0.95
 """From here on a role rests on an attribute, the job file or the user's word."""

@@ -9,7 +9,7 @@ from fnmatch import fnmatchcase
 from pathlib import PurePosixPath
 from typing import Final
 
-from fabkit.errors import UsageError
+from fabkit.base.errors import UsageError
 from fabkit.package.functions import read_function
 from fabkit.package.model import Role, RoleKind, Side
 

@@ -8,14 +8,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.drill.model import DrillFile
-from fabkit.gerber.model import GerberFile
-from fabkit.gerber.problems import UNIT_MISSING
-from fabkit.gerber.reader import read
-from fabkit.intake.model import Member
-from fabkit.limits import Limits
-from fabkit.package.model import Content
-from fabkit.units import INCH_MM
+from fabkit.base.limits import Limits
+from fabkit.base.units import INCH_MM
+from fabkit.formats.drill.model import DrillFile
+from fabkit.formats.gerber.model import GerberFile
+from fabkit.formats.gerber.problems import UNIT_MISSING
+from fabkit.formats.gerber.reader import read
+from fabkit.package.model import Content, Member
 
 Floats = NDArray[np.float64]
 

@@ -10,9 +10,10 @@ from decimal import ROUND_CEILING
 from fnmatch import fnmatchcase
 from typing import Final
 
+from fabkit.base.findings import Finding, Rule
+from fabkit.base.findings import Place as Where
+from fabkit.base.units import counted
 from fabkit.board.model import Board
-from fabkit.findings import Finding, Rule
-from fabkit.findings import Place as Where
 from fabkit.keyboard.kinds import kind_of, plain
 from fabkit.keyboard.patterns import Pattern, load_patterns
 from fabkit.parts import rules
@@ -25,7 +26,6 @@ from fabkit.parts.places import Half as HalfPlaces
 from fabkit.parts.places import Place, Places, find_places
 from fabkit.parts.sources import FIXED, HOLES, LANDS, ORDER, TABLE, Record
 from fabkit.parts.stages import ORDER as STAGE_ORDER
-from fabkit.units import counted
 
 SPARE_PINS: Final = 6
 """Pins of a controller that scan no key: supply, ground, reset (common practice)."""

@@ -11,15 +11,15 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Literal, get_args
 
-from fabkit.errors import UsageError
-from fabkit.house.loading import check_format, renamed
-from fabkit.house.money import CURRENCY_DIGITS, Currency, find_currency
-from fabkit.house.order import SpareRule, load_spares
-from fabkit.house.table import Table, read_sheet
-from fabkit.house.toml_lines import dotted
+from fabkit.base.errors import UsageError
 from fabkit.keyboard.model import PartKind
 from fabkit.parts.model import Fitting, Lasting
 from fabkit.parts.stages import STAGES
+from fabkit.sheets.loading import check_format, renamed
+from fabkit.sheets.money import CURRENCY_DIGITS, Currency, find_currency
+from fabkit.sheets.order import SpareRule, load_spares
+from fabkit.sheets.table import Table, read_sheet
+from fabkit.sheets.toml_lines import dotted
 
 Each = Literal["key", "half", "keyboard"]
 Face = Literal["key", "back", "either"]

@@ -8,10 +8,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, Decimal
 
-from fabkit.house.money import Currency
-from fabkit.house.order import SpareRule
 from fabkit.parts.book import PartsBook, Price, Shop
 from fabkit.parts.model import BillLine, Lasting, Plan, Purchase, ShopOrder, Usage
+from fabkit.sheets.money import Currency
+from fabkit.sheets.order import SpareRule
 
 SEARCH_LIMIT = 4_000
 """Combinations tried one by one; above, a mixed-integer programme finds the same optimum."""

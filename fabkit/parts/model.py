@@ -8,12 +8,12 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import Literal
 
-from fabkit.findings import Finding
-from fabkit.house.money import Currency
-from fabkit.house.order import BoardUse, Order, SpareRule
+from fabkit.base.findings import Finding
+from fabkit.base.results import Result
+from fabkit.base.units import counted
 from fabkit.keyboard.model import BoardIs
-from fabkit.results import Result
-from fabkit.units import counted
+from fabkit.sheets.money import Currency
+from fabkit.sheets.order import BoardUse, Order, SpareRule
 
 Half = Literal["left", "right"]
 HALVES: tuple[Half, Half] = ("left", "right")

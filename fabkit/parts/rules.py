@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fabkit.findings import COMMON_PRACTICE, Rule, Severity
+from fabkit.base.findings import COMMON_PRACTICE, Rule, Severity
 
 
 def _rule(rule_id: str, title: str, severity: Severity, why: str, advice: str) -> Rule:

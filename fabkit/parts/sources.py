@@ -7,8 +7,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from fabkit.board.model import Board
+from fabkit.formats.sidecars.model import PartsTable, Placement
 from fabkit.package.model import RoleKind, Side
-from fabkit.sidecars.model import PartsTable, Placement
 
 ATTRIBUTES = "component attributes"
 PLACEMENT = "placement table"

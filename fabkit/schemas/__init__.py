@@ -10,7 +10,7 @@ import json
 from importlib.resources import files
 from typing import Any
 
-from fabkit.errors import UsageError
+from fabkit.base.errors import UsageError
 
 SHARED = "shared"
 """Definitions that the other schemas refer to."""

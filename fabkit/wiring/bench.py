@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from fabkit.base.errors import UsageError
 from fabkit.board.copper import Copper
 from fabkit.board.model import Component
-from fabkit.errors import UsageError
 from fabkit.keyboard.candidates import is_switch
 from fabkit.keyboard.grid import key_pitch, lay_grid
 from fabkit.keyboard.groups import opposite

@@ -8,13 +8,13 @@ from typing import Final
 
 import numpy as np
 
+from fabkit.base.findings import Finding, Place
+from fabkit.base.units import counted, format_number
 from fabkit.board.model import Board
-from fabkit.findings import Finding, Place
-from fabkit.house.order import BESIDE
 from fabkit.keyboard.build import find_keyboard, headline
 from fabkit.keyboard.grid import RULE, key_pitch
 from fabkit.keyboard.model import Hand, Use
-from fabkit.units import counted, format_number
+from fabkit.sheets.order import BESIDE
 from fabkit.wiring import rules
 from fabkit.wiring.bench import Bench
 from fabkit.wiring.changeover import refuse_unknown

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from fabkit.errors import UsageError
+from fabkit.base.errors import UsageError
 from fabkit.keyboard.keys import natural
 from fabkit.wiring.model import Pin, WiringOptions
 

@@ -8,9 +8,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import Final
 
+from fabkit.base.findings import Finding, Place, Rule, Severity
+from fabkit.base.units import counted
 from fabkit.board.supplies import is_battery, is_ground, is_supply
-from fabkit.findings import Finding, Place, Rule, Severity
-from fabkit.units import counted
 from fabkit.wiring import rules
 from fabkit.wiring.model import HalfWiring, KeyWire, Line, Pin
 from fabkit.wiring.pins import is_nameless

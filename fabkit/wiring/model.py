@@ -6,12 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from fabkit.findings import Finding
+from fabkit.base.findings import Finding
+from fabkit.base.results import Result
+from fabkit.base.units import counted
 from fabkit.keyboard.model import BoardIs, Hand, Spot, Use
 from fabkit.keyboard.numbering import Walk
 from fabkit.package.model import Side
-from fabkit.results import Result
-from fabkit.units import counted
 
 Scan = Literal["direct", "matrix", "other", "unknown"]
 """``direct``: one pin a key against a common net; ``matrix``: one row and one column a key."""

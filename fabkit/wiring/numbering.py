@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Final
 
-from fabkit.errors import UsageError
+from fabkit.base.errors import UsageError
 from fabkit.keyboard.model import Hand
 from fabkit.wiring.model import WiringOptions
 

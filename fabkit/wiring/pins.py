@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.errors import UsageError
+from fabkit.base.findings import Place
 from fabkit.board.connectivity import pieces_at
 from fabkit.board.copper import NO_NET, Copper, netlist_of, outer_face
 from fabkit.board.nets import align_netlist
-from fabkit.errors import UsageError
-from fabkit.findings import Place
 from fabkit.geometry.neighbours import PointTree
 from fabkit.wiring.model import Pin
 from fabkit.wiring.pintable import NamedPin

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from fabkit.errors import SheetError, UnreadableInput
-from fabkit.house.loading import check_format
-from fabkit.house.table import SHEET_BYTES, Table, read_sheet
+from fabkit.base.errors import SheetError, UnreadableInput
+from fabkit.sheets.loading import check_format
+from fabkit.sheets.table import SHEET_BYTES, Table, read_sheet
 from fabkit.wiring.model import HeaderHole
 
 COLUMNS: Final = ("name", "ref", "pad", "x_mm", "y_mm")

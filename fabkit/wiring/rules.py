@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fabkit.findings import Rule, Severity, Source
+from fabkit.base.findings import Rule, Severity, Source
 
 NO_KEYS = Rule.of(
     "wiring/no-keys",

@@ -12,11 +12,11 @@ import tracemalloc
 from collections import Counter
 from pathlib import Path
 
+from fabkit.base.errors import FabkitError
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
-from fabkit.errors import FabkitError
-from fabkit.intake.opening import open_input
 from fabkit.package.build import read_package
+from fabkit.package.opening import open_input
 
 
 def find_packages(root: Path) -> list[Path]:

@@ -23,14 +23,14 @@ from PIL import Image, ImageDraw
 
 import fabkit
 from fabkit.board.model import Board
-from fabkit.gerber.shapes import object_shapes
+from fabkit.formats.gerber.shapes import object_shapes
 from fabkit.package.model import RoleKind
-from fabkit.preview.coverage import Canvas
-from fabkit.preview.faces import render_faces
-from fabkit.preview.finished import finished_face
-from fabkit.preview.options import PreviewOptions
-from fabkit.preview.paint_png import BAND_BYTES, grid_of
-from fabkit.preview.rings import polygon_rings
+from fabkit.pictures.coverage import Canvas
+from fabkit.pictures.faces import render_faces
+from fabkit.pictures.finished import finished_face
+from fabkit.pictures.options import PreviewOptions
+from fabkit.pictures.paint_png import BAND_BYTES, grid_of
+from fabkit.pictures.rings import polygon_rings
 
 DEMO = Path(__file__).parents[2] / "fabkit" / "demo" / "rev-b"
 FACES = tuple(

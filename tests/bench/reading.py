@@ -24,14 +24,14 @@ from fabkit.board.model import Board
 from fabkit.checks.case import Case
 from fabkit.checks.catalogue import CHECKS
 from fabkit.checks.runner import run_checks
-from fabkit.gerber.conformance import examine
-from fabkit.gerber.reader import read
-from fabkit.gerber.shapes import compose
-from fabkit.house.loading import load_house
-from fabkit.intake.model import Intake, Member
+from fabkit.formats.gerber.conformance import examine
+from fabkit.formats.gerber.reader import read
+from fabkit.formats.gerber.shapes import compose
 from fabkit.keyboard.build import build_keyboard
 from fabkit.keyboard.patterns import load_patterns
 from fabkit.package.build import read_package
+from fabkit.package.model import Intake, Member
+from fabkit.sheets.loading import load_house
 
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "fabkit" / "demo" / "rev-b"
@@ -87,7 +87,7 @@ def peak_ratio(path: Path) -> float:
     code = (
         "import sys\n"
         "from pathlib import Path\n"
-        "from fabkit.gerber.reader import read\n"
+        "from fabkit.formats.gerber.reader import read\n"
         "def peak():\n"
         "    text = Path('/proc/self/status').read_text()\n"
         "    return int(text.split('VmHWM:')[1].split()[0])\n"

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fabkit.gerber.reader import read
+from fabkit.formats.gerber.reader import read
 
 HEAD = "%FSLAX46Y46*%\n%MOMM*%\n%ADD10C,0.1*%\nG75*\nG01*\nD10*\nX0Y0D02*\n"
 TOKENS = re.compile(rb"[A-Z][+-]?\d+|\*|%")
@@ -69,7 +69,7 @@ def test_memory(tmp_path: Path) -> None:
     # VmHWM starts anew with the process; ru_maxrss would begin at its parent's peak.
     script = (
         "import re, sys, pathlib\n"
-        "from fabkit.gerber.reader import read\n"
+        "from fabkit.formats.gerber.reader import read\n"
         "def peak():\n"
         "    status = pathlib.Path('/proc/self/status').read_text()\n"
         "    return int(re.search(r'VmHWM:\\s+(\\d+)', status)[1]) * 1024\n"

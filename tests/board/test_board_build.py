@@ -10,8 +10,8 @@ import pytest
 
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
-from fabkit.intake.model import Intake, Member
 from fabkit.package.build import read_package
+from fabkit.package.model import Intake, Member
 
 Points = Sequence[tuple[float, float]]
 

@@ -11,10 +11,10 @@ from collections.abc import Sequence
 import pytest
 from test_board_build import FRAME, Points, board, circle, drill, ids, layer, line, pads
 
+from fabkit.base.errors import UsageError
 from fabkit.board.edge import PathKind
 from fabkit.board.model import Board
 from fabkit.board.single import choose_edge
-from fabkit.errors import UsageError
 
 SPOTS: Points = ((3, 3), (17, 3), (3, 11), (12, 7), (8, 10), (16, 12), (5, 6), (10, 4))
 """Pads of one board of 20 x 15 mm, without any symmetry."""

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from fabkit import api
-from fabkit.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
+from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
 from fabkit.outputs import order_folder
 
 ROOT = Path(__file__).parents[2]

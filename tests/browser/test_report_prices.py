@@ -13,11 +13,11 @@ import pytest
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.offers import designs_of, price_quantity
 from fabkit.costs.quote import quote
-from fabkit.house.loading import load_house
-from fabkit.house.money import find_currency
-from fabkit.house.order import BoardChoice, Exchange, Order, OrderedBoard, Tax
 from fabkit.outputs.json import plain
 from fabkit.outputs.report.price_rules import AXES, price_rules
+from fabkit.sheets.loading import load_house
+from fabkit.sheets.money import find_currency
+from fabkit.sheets.order import BoardChoice, Exchange, Order, OrderedBoard, Tax
 
 pytestmark = pytest.mark.browser
 

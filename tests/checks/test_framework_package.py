@@ -9,15 +9,15 @@ from dataclasses import replace
 
 import pytest
 
+from fabkit.base.findings import Severity
 from fabkit.board.build import build_board
 from fabkit.checks.case import Case
 from fabkit.checks.catalogue import CHECKS
 from fabkit.checks.model import CheckOptions, State
 from fabkit.checks.runner import run_check
-from fabkit.findings import Severity
-from fabkit.house.loading import load_house
-from fabkit.intake.model import Intake, Member
 from fabkit.package.build import read_package
+from fabkit.package.model import Intake, Member
+from fabkit.sheets.loading import load_house
 
 BY_ID = {check.id: check for check in CHECKS}
 

@@ -8,6 +8,8 @@ from types import ModuleType
 import pytest
 from shapely.geometry import MultiPolygon, box
 
+from fabkit.base.errors import UsageError
+from fabkit.base.findings import COMMON_PRACTICE, Consequence, Finding, Rule, Severity
 from fabkit.board.model import Board, BoardSlots, Holes
 from fabkit.checks.case import NEEDS, Case
 from fabkit.checks.catalogue import CHECKS, _collect
@@ -15,14 +17,11 @@ from fabkit.checks.declare import check
 from fabkit.checks.gather import gather
 from fabkit.checks.model import CheckOptions, CheckResult, NotJudged, Outcome, State
 from fabkit.checks.runner import matches, run_check, run_checks, select
-from fabkit.errors import UsageError
-from fabkit.findings import COMMON_PRACTICE, Consequence, Finding, Rule, Severity
-from fabkit.house.loading import load_house
-from fabkit.house.order import Silence
-from fabkit.intake.model import Intake, Member
 from fabkit.outputs.rulebook import all_rules
 from fabkit.package.build import read_package
-from fabkit.package.model import Package
+from fabkit.package.model import Intake, Member, Package
+from fabkit.sheets.loading import load_house
+from fabkit.sheets.order import Silence
 
 
 def rule_of(name, severity=Severity.WARNING):

@@ -11,15 +11,15 @@ from math import cos, radians, sin
 import pytest
 from rules.set_cases import SOUND, dots, drill, frame, job, layer, line
 
+from fabkit.base.findings import Severity
 from fabkit.board.build import build_board
 from fabkit.checks.case import Case
 from fabkit.checks.catalogue import CHECKS
 from fabkit.checks.model import State
 from fabkit.checks.runner import run_check
-from fabkit.findings import Severity
-from fabkit.house.loading import load_house
-from fabkit.intake.model import Intake, Member
 from fabkit.package.build import read_package
+from fabkit.package.model import Intake, Member
+from fabkit.sheets.loading import load_house
 
 PROFILE = layer("Profile,NP", frame(30, 20), pen=0.1)
 

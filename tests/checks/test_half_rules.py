@@ -13,8 +13,8 @@ from fabkit.checks.case import Case
 from fabkit.checks.catalogue import CHECKS
 from fabkit.checks.model import CheckOptions
 from fabkit.checks.runner import run_check
-from fabkit.intake.model import Intake, Member
 from fabkit.package.build import read_package
+from fabkit.package.model import Intake, Member
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 PLUS = "%ADD90C,0.2*%\nD90*\n" + "".join(

@@ -10,10 +10,10 @@ import pytest
 import shapely
 
 import fabkit
+from fabkit.base.findings import Finding, Severity
 from fabkit.checks.case import Case
 from fabkit.checks.catalogue import CHECKS
 from fabkit.checks.runner import run_check
-from fabkit.findings import Finding, Severity
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 DEFECTS = {

@@ -10,9 +10,9 @@ import pytest
 from click.testing import CliRunner
 
 from fabkit.cli.group import cli
-from fabkit.house.order import load_order
 from fabkit.outputs import watching
 from fabkit.outputs.changes import OrderState, read_state, tell_changes
+from fabkit.sheets.order import load_order
 
 
 def test_flags_become_the_order_file(run, small, tmp_path):

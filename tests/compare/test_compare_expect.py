@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from fabkit import api
+from fabkit.base.errors import SheetError
 from fabkit.compare.expecting import expectation_text, load_expected
-from fabkit.errors import SheetError
 
 
 @pytest.fixture(scope="module")

@@ -18,7 +18,7 @@ from fabkit.board.turned import turn_board
 from fabkit.compare.expecting import expectation_text
 from fabkit.compare.model import What
 from fabkit.compare.spots import find_spots, pair_spots
-from fabkit.gerber.model import Kind
+from fabkit.formats.gerber.model import Kind
 
 
 @pytest.fixture(scope="module")

@@ -10,7 +10,7 @@ import shapely
 from compare_boards import edit_layer
 
 from fabkit import api
-from fabkit.gerber.model import Kind
+from fabkit.formats.gerber.model import Kind
 
 
 def _kinds(comparison):

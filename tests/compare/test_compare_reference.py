@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from fabkit import api
 from fabkit.compare.areas import differing, layer_difference, thick
 from fabkit.compare.model import SLIVER_MM
-from fabkit.gerber.model import Kind
+from fabkit.formats.gerber.model import Kind
 
 LAYERS = (
     *("top copper", "bottom copper", "top solder mask", "bottom solder mask"),

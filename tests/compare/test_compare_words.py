@@ -10,12 +10,12 @@ import pytest
 from compare_boards import DIALECTS, edit_layer, read
 
 from fabkit import api
-from fabkit.compare.picture import change_scene, picture_key
 from fabkit.outputs.compare_page import comparison_markdown
 from fabkit.outputs.compare_records import compare_record
 from fabkit.outputs.compare_text import finding_lines, gathered, sections
 from fabkit.outputs.json import to_json
 from fabkit.outputs.report.compare_view import render_comparison_page
+from fabkit.pictures.changes import change_scene, picture_key
 
 
 @pytest.fixture(scope="module")

@@ -23,13 +23,13 @@ from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import CostSheet
 from fabkit.costs.quote import quote
 from fabkit.costs.workbook import write_workbook
-from fabkit.house.loading import EXAMPLE, house_from
-from fabkit.house.money import find_currency
-from fabkit.house.order import BoardChoice, Exchange, Tax, order_for
-from fabkit.house.table import parse_sheet
 from fabkit.parts.book import Price, Shop
 from fabkit.parts.buying import Want, plan_purchases
 from fabkit.parts.model import Bill, Lasting, Usage
+from fabkit.sheets.loading import EXAMPLE, house_from
+from fabkit.sheets.money import find_currency
+from fabkit.sheets.order import BoardChoice, Exchange, Tax, order_for
+from fabkit.sheets.table import parse_sheet
 
 D = Decimal
 CU = find_currency("cu")

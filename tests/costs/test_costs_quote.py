@@ -11,15 +11,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fabkit.base.errors import UsageError
 from fabkit.costs.board_line import Unpriced
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import CostSheet, Offer
 from fabkit.costs.offers import Design, designs_of, pieces_needed, price_quantity
 from fabkit.costs.quote import quote
 from fabkit.costs.revisions import find_break_even
-from fabkit.errors import UsageError
-from fabkit.house.loading import EXAMPLE, house_from, load_house
-from fabkit.house.order import (
+from fabkit.sheets.loading import EXAMPLE, house_from, load_house
+from fabkit.sheets.order import (
     BoardChoice,
     Builder,
     Exchange,
@@ -29,8 +29,8 @@ from fabkit.house.order import (
     order_for,
     ordered_board,
 )
-from fabkit.house.sheet import House
-from fabkit.house.table import parse_sheet
+from fabkit.sheets.sheet import House
+from fabkit.sheets.table import parse_sheet
 
 D = Decimal
 HOUSE = load_house()

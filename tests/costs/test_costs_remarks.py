@@ -13,8 +13,8 @@ from test_costs_quote import HOUSE, facts, order
 
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.quote import quote
-from fabkit.house.order import Order
 from fabkit.parts.bill import build_bill
+from fabkit.sheets.order import Order
 
 D = Decimal
 BAND_MM2 = 33.333 / (1.85 * 0.16) * 100

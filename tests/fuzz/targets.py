@@ -23,30 +23,30 @@ from fuzz.tiny_board import FILES
 
 import fabkit.package.build
 from fabkit.api import build_board, check, draw, pack
+from fabkit.base.errors import FabkitError, SheetError
+from fabkit.base.findings import Finding
+from fabkit.base.limits import DEFAULT_LIMITS
 from fabkit.board.model import Board
 from fabkit.checks.model import CheckOptions, CheckResult, State
-from fabkit.drill.inference import read_with_board
-from fabkit.drill.reader import looks_like_drill
-from fabkit.drill.reader import read as read_drill
-from fabkit.errors import FabkitError, SheetError
-from fabkit.findings import Finding
-from fabkit.gerber.conformance import examine
-from fabkit.gerber.reader import looks_like_gerber
-from fabkit.gerber.reader import read as read_gerber
-from fabkit.house.loading import house_from, load_house
-from fabkit.house.order import order_from
-from fabkit.house.table import Table, parse_sheet
-from fabkit.intake.archive import read_archive
-from fabkit.intake.budget import Budget
-from fabkit.intake.model import Intake, Member
-from fabkit.limits import DEFAULT_LIMITS
+from fabkit.formats.drill.inference import read_with_board
+from fabkit.formats.drill.reader import looks_like_drill
+from fabkit.formats.drill.reader import read as read_drill
+from fabkit.formats.gerber.conformance import examine
+from fabkit.formats.gerber.reader import looks_like_gerber
+from fabkit.formats.gerber.reader import read as read_gerber
+from fabkit.formats.sidecars.jobfile import looks_like_job, read_job
+from fabkit.formats.sidecars.netlist import looks_like_netlist, read_netlist
+from fabkit.formats.sidecars.partslist import looks_like_parts, read_parts
+from fabkit.formats.sidecars.placement import looks_like_placement, read_placement
+from fabkit.package.archive import read_archive
+from fabkit.package.budget import Budget
 from fabkit.package.build import read_package
+from fabkit.package.model import Intake, Member
 from fabkit.parts.book import book_from
-from fabkit.preview.options import PreviewOptions
-from fabkit.sidecars.jobfile import looks_like_job, read_job
-from fabkit.sidecars.netlist import looks_like_netlist, read_netlist
-from fabkit.sidecars.partslist import looks_like_parts, read_parts
-from fabkit.sidecars.placement import looks_like_placement, read_placement
+from fabkit.pictures.options import PreviewOptions
+from fabkit.sheets.loading import house_from, load_house
+from fabkit.sheets.order import order_from
+from fabkit.sheets.table import Table, parse_sheet
 
 LIMITS = replace(
     DEFAULT_LIMITS,

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
+from fabkit.base.units import COINCIDENT_MM
 from fabkit.geometry.facets import facets_of
-from fabkit.units import COINCIDENT_MM
 
 
 def test_a_speck_that_would_shrink_to_a_point_spoils_no_other():

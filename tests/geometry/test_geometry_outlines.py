@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fabkit.base.units import OUTLINE_JOIN_MM
 from fabkit.geometry.outlines import Strokes, fill, find_figures, nest
-from fabkit.units import OUTLINE_JOIN_MM
 
 Row = tuple[float, float, float, float, float, float, int]
 

@@ -123,22 +123,22 @@ from pathlib import Path
 data = Path(path).read_bytes()
 begun = time.process_time()
 if kind == "layer":
-    from fabkit.gerber.reader import read
+    from fabkit.formats.gerber.reader import read
     file = read(data, name="x")
     told = [p.id for p in file.problems]
 elif kind == "drill":
-    from fabkit.drill.reader import read
+    from fabkit.formats.drill.reader import read
     told = [p.id for p in read(data, name="x").problems]
 elif kind == "house":
-    from fabkit.errors import FabkitError
-    from fabkit.house.loading import load_house
+    from fabkit.base.errors import FabkitError
+    from fabkit.sheets.loading import load_house
     try:
         load_house(path)
         told = []
     except FabkitError as error:
         told = [error.message]
 else:
-    from fabkit.sidecars import jobfile, netlist, partslist, placement
+    from fabkit.formats.sidecars import jobfile, netlist, partslist, placement
     readers = {
         "job": jobfile.read_job,
         "placement": placement.read_placement,

@@ -19,8 +19,8 @@ from click.testing import CliRunner
 from fuzz.tiny_board import FILES
 
 from fabkit.api import build_board, open_package, order
+from fabkit.base.errors import FabkitError
 from fabkit.cli.group import cli
-from fabkit.errors import FabkitError
 
 
 @pytest.fixture

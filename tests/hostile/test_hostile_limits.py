@@ -16,15 +16,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import fabkit
+from fabkit.base.errors import LimitExceeded
+from fabkit.base.findings import ProblemLog
+from fabkit.base.limits import DEFAULT_LIMITS, Limits, changed_limits
 from fabkit.cli.group import cli
-from fabkit.drill.reader import read as read_drill
-from fabkit.errors import LimitExceeded
-from fabkit.findings import ProblemLog
-from fabkit.gerber.problems import UNKNOWN_COMMAND
-from fabkit.gerber.reader import read as read_gerber
-from fabkit.house.order import order_for
-from fabkit.intake.opening import open_input
-from fabkit.limits import DEFAULT_LIMITS, Limits, changed_limits
+from fabkit.formats.drill.reader import read as read_drill
+from fabkit.formats.gerber.problems import UNKNOWN_COMMAND
+from fabkit.formats.gerber.reader import read as read_gerber
+from fabkit.package.opening import open_input
+from fabkit.sheets.order import order_for
 
 ROOT = Path(__file__).parents[2]
 HEAD = "%FSLAX36Y36*%%MOMM*%%ADD10C,0.1*%D10*"

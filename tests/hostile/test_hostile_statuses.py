@@ -12,12 +12,12 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from fabkit.base.errors import FabkitError, LimitExceeded, SheetError, UnreadableInput
 from fabkit.cli.group import cli
 from fabkit.demo import FOLDER
-from fabkit.errors import FabkitError, LimitExceeded, SheetError, UnreadableInput
-from fabkit.house.loading import load_house
-from fabkit.house.order import load_order
-from fabkit.intake.opening import open_input
+from fabkit.package.opening import open_input
+from fabkit.sheets.loading import load_house
+from fabkit.sheets.order import load_order
 
 ORDER = f'format = 1\nname = "x"\n[[board]]\npackage = "{FOLDER.as_posix()}/rev-b"\n'
 

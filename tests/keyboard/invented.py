@@ -15,9 +15,9 @@ import shapely
 
 import fabkit
 from fabkit.board.model import Board, Layer
-from fabkit.intake.model import Intake, Member
 from fabkit.keyboard.build import find_keyboard
 from fabkit.package.build import read_package
+from fabkit.package.model import Intake, Member
 
 PITCH_MM = 19.05
 

@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 
 import fabkit
+from fabkit.base.errors import UsageError
 from fabkit.board.model import Board
-from fabkit.errors import UsageError
-from fabkit.house.order import Order, OrderedBoard, ordered_board
 from fabkit.keyboard.ordered import describe_order, settle_uses
+from fabkit.sheets.order import Order, OrderedBoard, ordered_board
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 

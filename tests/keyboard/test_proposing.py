@@ -8,11 +8,11 @@ from pathlib import Path
 import pytest
 
 import fabkit
-from fabkit.errors import SeveralPackages, UsageError
-from fabkit.house.order import load_order
-from fabkit.house.order_template import order_template
+from fabkit.base.errors import SeveralPackages, UsageError
 from fabkit.keyboard.ordered import settle_uses
 from fabkit.package.finding import find_packages
+from fabkit.sheets.order import load_order
+from fabkit.sheets.order_template import order_template
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 KINDS = FIXTURES / "kinds"

@@ -10,8 +10,7 @@ import zipfile
 
 import pytest
 
-from fabkit.errors import OutputRefused
-from fabkit.intake.model import LeftOut
+from fabkit.base.errors import OutputRefused
 from fabkit.outputs.archive import (
     FOR_THE_HOUSE,
     contents_digest,
@@ -19,7 +18,7 @@ from fabkit.outputs.archive import (
     files_to_pack,
     write_archive,
 )
-from fabkit.package.model import Package, PackageFile, Role, RoleKind
+from fabkit.package.model import LeftOut, Package, PackageFile, Role, RoleKind
 
 CONTENTS = {"b.gbr": b"two" * 1000, "a.drl": b"one", "ü.gbr": b"three"}
 

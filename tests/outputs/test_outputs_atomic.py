@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from fabkit.errors import OutputRefused
+from fabkit.base.errors import OutputRefused
 from fabkit.outputs import atomic
 from fabkit.outputs.atomic import new_file, refuse_existing, write_file
 

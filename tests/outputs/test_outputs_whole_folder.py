@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from fabkit.errors import OutputRefused
+from fabkit.base.errors import OutputRefused
 from fabkit.outputs import whole_folder
 from fabkit.outputs.json import to_json
 from fabkit.outputs.manifest import MAKER, MANIFEST, file_record

@@ -8,7 +8,7 @@ import zipfile
 import pytest
 from tiny_files import FRAME, PADS, drill, gerber, read_set, roles
 
-from fabkit.errors import UnreadableInput
+from fabkit.base.errors import UnreadableInput
 from fabkit.package.build import read_package
 from fabkit.package.one_file import open_set
 

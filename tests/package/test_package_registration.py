@@ -14,9 +14,9 @@ from scipy.spatial.transform import Rotation
 from tiny_files import drill, gerber, read_set
 
 import fabkit
+from fabkit.formats.gerber.moving import move
+from fabkit.formats.gerber.reader import read as read_gerber
 from fabkit.geometry.placing import Placing
-from fabkit.gerber.moving import move
-from fabkit.gerber.reader import read as read_gerber
 from fabkit.package.registration import find_fit
 
 RNG = np.random.default_rng(20)

@@ -7,7 +7,7 @@ import json
 import pytest
 from tiny_files import FRAME, PADS, drill, gerber, ids, package, read_set, roles
 
-from fabkit.findings import Severity
+from fabkit.base.findings import Severity
 from fabkit.package.functions import read_function
 from fabkit.package.model import Role, RoleKind
 
@@ -279,8 +279,8 @@ def test_what_is_not_needed_is_left_out_with_a_reason() -> None:
 
 def test_file_order_does_not_matter() -> None:
     """Roles do not depend on the order in which members come."""
-    from fabkit.intake.model import Intake, Member
     from fabkit.package.build import read_package
+    from fabkit.package.model import Intake, Member
 
     members = [Member(name, data) for name, data in WHOLE.items()]
     made = [

@@ -5,10 +5,9 @@ from __future__ import annotations
 import pytest
 from tiny_files import FRAME, PADS, drill, gerber
 
-from fabkit.errors import UsageError
-from fabkit.intake.model import Intake, Member
+from fabkit.base.errors import UsageError
 from fabkit.package.build import read_package
-from fabkit.package.model import Package, Role, RoleKind
+from fabkit.package.model import Intake, Member, Package, Role, RoleKind
 from fabkit.package.stated import STATED_ROLES, match_roles, read_role
 
 NAMELESS = {

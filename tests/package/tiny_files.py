@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from fabkit.intake.model import Intake, Member
 from fabkit.package.build import read_package
-from fabkit.package.model import Package
+from fabkit.package.model import Intake, Member, Package
 
 Points = Sequence[tuple[float, float]]
 

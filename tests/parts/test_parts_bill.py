@@ -8,15 +8,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from fabkit.base.errors import SheetError
 from fabkit.board.model import Board, BoardSlots, Component, Holes
-from fabkit.errors import SheetError
-from fabkit.house.table import parse_sheet
+from fabkit.formats.sidecars.model import ListedPart, PartsTable, PlacedPart, Placement
 from fabkit.keyboard.patterns import load_patterns, patterns_from
 from fabkit.package.model import Package, PackageFile, Role, RoleKind
 from fabkit.parts.bill import build_bill
 from fabkit.parts.book import EXAMPLE, PartsBook, book_from, load_parts, parts_template
 from fabkit.parts.model import Bill, Lasting, Usage
-from fabkit.sidecars.model import ListedPart, PartsTable, PlacedPart, Placement
+from fabkit.sheets.table import parse_sheet
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 DEMO = Path(__file__).parents[2] / "fabkit" / "demo"

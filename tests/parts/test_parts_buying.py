@@ -9,8 +9,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fabkit.house.money import find_currency
-from fabkit.house.order import SpareRule
 from fabkit.parts.book import Price, Shop
 from fabkit.parts.buying import (
     Want,
@@ -22,6 +20,8 @@ from fabkit.parts.buying import (
     with_spares,
 )
 from fabkit.parts.model import Lasting
+from fabkit.sheets.money import find_currency
+from fabkit.sheets.order import SpareRule
 
 D = Decimal
 CU = find_currency("cu")

@@ -10,12 +10,12 @@ from truth import Truth, load_truths
 
 import fabkit
 from fabkit.board.model import Board
-from fabkit.house.table import parse_sheet
 from fabkit.keyboard.build import find_keyboard
 from fabkit.parts.bill import build_bill
 from fabkit.parts.book import EXAMPLE, book_from
 from fabkit.parts.model import Bill, Lasting, Usage
 from fabkit.parts.sources import decoded
+from fabkit.sheets.table import parse_sheet
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 PLANS = [

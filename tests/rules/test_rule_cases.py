@@ -15,12 +15,12 @@ import tested_elsewhere
 
 from fabkit import api
 from fabkit.checks.model import CheckOptions
-from fabkit.drill.reader import read as read_drill
-from fabkit.gerber.conformance import examine
-from fabkit.gerber.reader import read as read_gerber
-from fabkit.intake.model import Intake, Member
+from fabkit.formats.drill.reader import read as read_drill
+from fabkit.formats.gerber.conformance import examine
+from fabkit.formats.gerber.reader import read as read_gerber
 from fabkit.outputs.rulebook import all_rules
 from fabkit.package.build import read_package
+from fabkit.package.model import Intake, Member
 
 TESTS = Path(__file__).parents[1]
 sys.path.insert(0, str(TESTS / "checks"))

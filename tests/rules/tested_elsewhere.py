@@ -4,24 +4,26 @@ from __future__ import annotations
 
 TESTS = {
     "package/plating-unknown": "checks/test_framework_package.py::test_unknown_plating",
-    "gerber/limit": "gerber/test_gerber_language.py::test_objects_are_limited",
+    "gerber/limit": "formats/gerber/test_gerber_language.py::test_objects_are_limited",
     "drill/too-many-objects": (
-        "drill/test_drill_reading.py::test_repeats_are_counted_before_they_are_made"
+        "formats/drill/test_drill_reading.py::test_repeats_are_counted_before_they_are_made"
     ),
-    "drill/file-too-large": "drill/test_drill_reading.py::test_file_beyond_its_limit",
-    "drill/format-given": "drill/test_drill_reading.py::test_format_can_be_given",
-    "drill/format-inferred": "drill/test_drill_inference.py::test_worked_case_is_resolved",
+    "drill/file-too-large": "formats/drill/test_drill_reading.py::test_file_beyond_its_limit",
+    "drill/format-given": "formats/drill/test_drill_reading.py::test_format_can_be_given",
+    "drill/format-inferred": "formats/drill/test_drill_inference.py::test_worked_case_is_resolved",
     "drill/format-unresolved": (
-        "drill/test_drill_inference.py::test_without_a_board_it_stays_open"
+        "formats/drill/test_drill_inference.py::test_without_a_board_it_stays_open"
     ),
     "drill/format-misfit": (
-        "drill/test_drill_inference.py::test_stated_format_that_misses_the_board_gives_way"
+        "formats/drill/test_drill_inference.py::test_stated_format_that_misses_the_board_gives_way"
     ),
-    "drill/work-zero-misfit": ("drill/test_drill_inference.py::test_work_zero_that_does_not_fit"),
+    "drill/work-zero-misfit": (
+        "formats/drill/test_drill_inference.py::test_work_zero_that_does_not_fit"
+    ),
     "drill/format-from-sibling": (
-        "drill/test_drill_inference.py::test_sibling_settles_what_the_board_does_not"
+        "formats/drill/test_drill_inference.py::test_sibling_settles_what_the_board_does_not"
     ),
-    "drill/drawn-holes": "drill/test_drill_from_gerber.py::test_what_is_no_hole_is_told",
+    "drill/drawn-holes": "formats/drill/test_drill_from_gerber.py::test_what_is_no_hole_is_told",
     "package/low-confidence": (
         "package/test_package_roles.py::test_content_speaks_when_nothing_else_does"
     ),
@@ -108,8 +110,12 @@ TESTS = {
     "wiring/half-unknown": (
         "wiring/test_wiring_firmware.py::test_nothing_known_of_a_half_is_an_error"
     ),
-    "placement/no-table": "sidecars/test_sidecars_tables.py::test_files_without_a_table_say_so",
-    "partslist/no-table": "sidecars/test_sidecars_tables.py::test_files_without_a_table_say_so",
+    "placement/no-table": (
+        "formats/sidecars/test_sidecars_tables.py::test_files_without_a_table_say_so"
+    ),
+    "partslist/no-table": (
+        "formats/sidecars/test_sidecars_tables.py::test_files_without_a_table_say_so"
+    ),
     "parts/keys-unknown": "parts/test_parts_bill.py::test_keys_that_nothing_marks_are_told",
     "parts/unknown-pattern": (
         "parts/test_parts_bill.py::test_pattern_that_the_catalogue_lacks_is_told"

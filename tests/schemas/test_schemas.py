@@ -19,16 +19,16 @@ import pytest
 from click.testing import CliRunner
 from jsonschema import Draft202012Validator
 
+from fabkit.base.errors import SheetError
 from fabkit.cli.group import cli
-from fabkit.errors import SheetError
-from fabkit.house.loading import EXAMPLE, house_from
-from fabkit.house.order import order_from
-from fabkit.house.table import Table
-from fabkit.house.toml_lines import key_lines
 from fabkit.outputs.json import FORMATS
 from fabkit.parts.book import EXAMPLE as PARTS
 from fabkit.parts.book import book_from
 from fabkit.schemas import load_schema, schema_names
+from fabkit.sheets.loading import EXAMPLE, house_from
+from fabkit.sheets.order import order_from
+from fabkit.sheets.table import Table
+from fabkit.sheets.toml_lines import key_lines
 
 ROOT = Path(__file__).parents[2]
 FIXTURES = ROOT / "fixtures"

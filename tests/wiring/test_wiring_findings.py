@@ -9,7 +9,7 @@ import pytest
 
 import fabkit
 from fabkit.api import list_wiring
-from fabkit.findings import Severity
+from fabkit.base.findings import Severity
 from fabkit.wiring.circuit import Bridge, Circuit, bridges_as_used
 from fabkit.wiring.model import Pin, WiringOptions
 

@@ -16,7 +16,7 @@ from fabkit.cli.group import cli
 from fabkit.outputs.carry_records import carry_csv
 from fabkit.outputs.wiring_records import COLUMNS, wiring_csv, wiring_record
 from fabkit.outputs.wiring_template import render_template
-from fabkit.preview.palette import VERMILION
+from fabkit.pictures.palette import VERMILION
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 DEMO = Path(__file__).resolve().parents[2] / "fabkit" / "demo"

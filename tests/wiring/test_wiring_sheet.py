@@ -9,10 +9,10 @@ import pytest
 import shapely
 
 import fabkit
-from fabkit.preview.lettering import text_width
-from fabkit.preview.pin_names import NAME_MM, pin_names
-from fabkit.preview.scene import Letters, Scene, Sheet
-from fabkit.preview.wiring_sheet import CAP_MM, wiring_sheet
+from fabkit.pictures.lettering import text_width
+from fabkit.pictures.pin_names import NAME_MM, pin_names
+from fabkit.pictures.scene import Letters, Scene, Sheet
+from fabkit.pictures.wiring_sheet import CAP_MM, wiring_sheet
 
 FOLDERS = ("../fabkit/demo/rev-b", "linnet/rev-1")
 BOARD = shapely.box(0, 0, 60, 40)

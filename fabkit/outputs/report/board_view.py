@@ -10,15 +10,15 @@ from typing import Any, Final
 
 import numpy as np
 
+from fabkit.base.findings import Finding
 from fabkit.board.model import Board
-from fabkit.findings import Finding
-from fabkit.gerber.model import Kind
+from fabkit.formats.gerber.model import Kind
 from fabkit.package.model import RoleKind, Side
-from fabkit.preview import palette
-from fabkit.preview.finished import films, finished_face, layer_stencil
-from fabkit.preview.options import PreviewOptions
-from fabkit.preview.paint_svg import inline_svg
-from fabkit.preview.scene import Coat, Film, Group, Scene
+from fabkit.pictures import palette
+from fabkit.pictures.finished import films, finished_face, layer_stencil
+from fabkit.pictures.options import PreviewOptions
+from fabkit.pictures.paint_svg import inline_svg
+from fabkit.pictures.scene import Coat, Film, Group, Scene
 
 Record = dict[str, Any]
 
@@ -141,7 +141,7 @@ def _switches(scenes: Any) -> list[Record]:
 def _pixels(scene: Scene) -> str:
     from PIL import Image
 
-    from fabkit.preview.paint_png import paint
+    from fabkit.pictures.paint_png import paint
 
     pixels = paint(scene, RASTER_PX / max(scene.size_mm))
     image = Image.fromarray(pixels).quantize(RASTER_COLOURS, method=Image.Quantize.FASTOCTREE)

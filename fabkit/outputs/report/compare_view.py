@@ -8,7 +8,6 @@ from dataclasses import replace
 from typing import Any, Final
 
 from fabkit.compare.model import Comparison
-from fabkit.compare.picture import FACES, change_scene, frame_of, picture_key
 from fabkit.outputs.compare_text import (
     LAYER_COLUMNS,
     closing,
@@ -20,10 +19,11 @@ from fabkit.outputs.compare_text import (
 )
 from fabkit.outputs.manifest import MAKER
 from fabkit.package.model import Side
-from fabkit.preview.finished import finished_face
-from fabkit.preview.options import PreviewOptions, Surroundings
-from fabkit.preview.paint_svg import picture_svg
-from fabkit.preview.scene import Scene
+from fabkit.pictures.changes import FACES, change_scene, frame_of, picture_key
+from fabkit.pictures.finished import finished_face
+from fabkit.pictures.options import PreviewOptions, Surroundings
+from fabkit.pictures.paint_svg import picture_svg
+from fabkit.pictures.scene import Scene
 
 Record = dict[str, Any]
 
@@ -126,7 +126,7 @@ def _image(scene: Scene, objects: int) -> str:
             return "data:image/svg+xml;base64," + base64.b64encode(text.encode()).decode()
     from PIL import Image
 
-    from fabkit.preview.paint_png import paint
+    from fabkit.pictures.paint_png import paint
 
     pixels = paint(scene, RASTER_PX / max(scene.size_mm))
     image = Image.fromarray(pixels).quantize(RASTER_COLOURS, method=Image.Quantize.FASTOCTREE)

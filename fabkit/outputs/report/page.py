@@ -13,8 +13,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any, Final
 
+from fabkit.base.findings import Finding, Severity
+from fabkit.base.units import format_mm, format_number
 from fabkit.checks.thickness import ThicknessRow, thickness_table
-from fabkit.findings import Finding, Severity
 from fabkit.outputs import records
 from fabkit.outputs.glossary import glossary
 from fabkit.outputs.json import plain
@@ -32,7 +33,6 @@ from fabkit.outputs.report.price_rules import price_rules
 from fabkit.outputs.report.wiring import wiring_rows
 from fabkit.outputs.wiring_records import wiring_record
 from fabkit.parts import stages
-from fabkit.units import format_mm, format_number
 
 if TYPE_CHECKING:
     from jinja2 import Environment

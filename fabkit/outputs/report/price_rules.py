@@ -27,11 +27,11 @@ from fabkit.costs.offers import (
     price_quantity,
     target_currency,
 )
-from fabkit.house.money import Currency
-from fabkit.house.order import BoardChoice, Order
-from fabkit.house.rates import RateCard
-from fabkit.house.sheet import House
 from fabkit.parts.model import Bill
+from fabkit.sheets.money import Currency
+from fabkit.sheets.order import BoardChoice, Order
+from fabkit.sheets.rates import RateCard
+from fabkit.sheets.sheet import House
 
 Record = dict[str, Any]
 

@@ -1,0 +1,1 @@
+"""What every room uses: units, errors, limits, findings, columns, streams."""

@@ -1,0 +1,1 @@
+"""One room a published format: bytes in, columns and problems out."""

@@ -1,0 +1,347 @@
+"""The machine: position, mode and tool; moves become hits, slots and cuts."""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Final
+
+import numpy as np
+
+from fabkit.base.findings import ProblemLog, Severity
+from fabkit.base.limits import Limits
+from fabkit.formats.drill import faults, patterns, problems
+from fabkit.formats.drill.model import NumberFormat
+from fabkit.formats.drill.numbers import values_of
+from fabkit.formats.drill.paths import Arc, arc_by_centre, arc_by_radius
+from fabkit.formats.drill.store import LimitReached, Rows, hit_store, slot_store
+from fabkit.formats.drill.tools import ToolTable
+
+_RUN_LINE: Final = re.compile(rb"(?:X([+-]?[0-9.]+))?(?:Y([+-]?[0-9.]+))?(?:\r\n|\n|\r)")
+
+_PATH, _TURN = 9, 6
+_FEW: Final = 16
+"""Up to so many rows it is faster to add them one by one."""
+_HIT_POINTS, _SLOT_POINTS = (0,), (0, 2, 4)
+
+Point = tuple[float, float]
+
+
+class Plotter:
+    """Graphics state of the body of a program.  All lengths are mm.
+
+    Parameters
+    ----------
+    tools, log, limits
+        Shared with the reader.
+    """
+
+    def __init__(self, tools: ToolTable, log: ProblemLog, limits: Limits) -> None:
+        self._tools = tools
+        self._log = log
+        self._limit = limits.objects
+        self._copies_left = limits.copies
+        self.hits = hit_store()
+        self.slots = slot_store()
+        self.x = self.y = 0.0
+        self.zero: Point = (0.0, 0.0)
+        self.tool = -1
+        self.attributes = 0
+        self.incremental = False
+        self.rout = False
+        self.down = False
+        self.interpolation = 1
+        self.radius: float | None = None
+        self._path = -1
+        self.pattern: tuple[Rows, Rows] | None = None
+        self.repeat = StepRepeat()
+
+    # -- room ------------------------------------------------------------------------------
+
+    def reserve(self, count: int) -> None:
+        """Count objects before they are made."""
+        if len(self.hits) + len(self.slots) + count > self._limit:
+            raise LimitReached
+
+    def reserve_copies(self, count: int) -> None:
+        """As :meth:`reserve`, for what repeats and patterns make."""
+        self.reserve(count)
+        self._copies_left -= count
+        if self._copies_left < 0:
+            raise LimitReached
+
+    # -- position --------------------------------------------------------------------------
+
+    def target(self, x: float | None, y: float | None) -> Point:
+        """Where the given coordinates lead, in program coordinates; None keeps an axis."""
+        if self.incremental:
+            return self.x + (x or 0.0), self.y + (y or 0.0)
+        return (self.x if x is None else x), (self.y if y is None else y)
+
+    def move(self, point: Point) -> None:
+        """Go there without making anything."""
+        self.x, self.y = point
+
+    def _placed(self, point: Point) -> Point:
+        return point[0] + self.zero[0], point[1] + self.zero[1]
+
+    # -- drilling --------------------------------------------------------------------------
+
+    def current_tool(self, offset: int) -> int:
+        """Row of the tool in the spindle; tells when there is none."""
+        if self.tool < 0:
+            self._log.add(
+                problems.NO_TOOL, "a hole is drilled before any tool is chosen", offset=offset
+            )
+        return self.tool
+
+    def hit(self, point: Point, offset: int) -> None:
+        """Drill one hole there."""
+        self.move(point)
+        self.reserve(1)
+        self.hits.add(*self._placed(point), self.current_tool(offset), self.attributes, offset)
+
+    def run(self, chunk: bytes, offset: int, fmt: NumberFormat) -> None:
+        """Drill a run of lines that hold nothing but coordinates."""
+        found = _RUN_LINE.findall(chunk)
+        self.reserve(len(found))
+        raw = np.frombuffer(chunk, dtype=np.uint8)
+        ends = (raw == 10) | ((raw == 13) & ~np.append(raw[1:] == 10, False))
+        starts = np.concatenate(([0], np.flatnonzero(ends)[:-1] + 1)) + offset
+        columns = []
+        for axis, at in ((0, self.x), (1, self.y)):
+            values = values_of([pair[axis] for pair in found], fmt) * fmt.unit_mm
+            if self.incremental:
+                values = at + np.cumsum(np.nan_to_num(values))
+            else:
+                values = _carried(values, at)
+            columns.append(values)
+        x, y = columns
+        tool = self.current_tool(offset)
+        if tool < 0 and len(found) > 1:
+            self._log.add(
+                problems.NO_TOOL,
+                "a hole is drilled before any tool is chosen",
+                count=len(found) - 1,
+            )
+        rows = np.empty((len(found), 5))
+        rows[:, 0], rows[:, 1] = x + self.zero[0], y + self.zero[1]
+        rows[:, 2], rows[:, 3], rows[:, 4] = tool, self.attributes, starts
+        self.hits.extend(rows)
+        self.move((float(x[-1]), float(y[-1])))
+
+    def hit_many(self, points: patterns.Floats, offset: int) -> None:
+        """Drill a list of points, in program coordinates."""
+        self.reserve(len(points))
+        rows = np.empty((len(points), 5))
+        rows[:, :2] = points + np.array(self.zero)
+        rows[:, 2], rows[:, 3], rows[:, 4] = self.current_tool(offset), self.attributes, offset
+        self.hits.extend(rows)
+        if len(points):
+            self.move((float(points[-1, 0]), float(points[-1, 1])))
+
+    def keep_pattern(self, hits: int, slots: int) -> None:
+        """Remember everything made since these row numbers, for P."""
+        self.pattern = (self.hits.rows(hits), self.slots.rows(slots))
+
+    def repeat_hit(self, count: int, dx: float, dy: float, offset: int) -> None:
+        """R: the last hole again, ``count`` times at that step."""
+        self.reserve_copies(count)
+        if count <= _FEW:
+            for _ in range(count):
+                self.hit((self.x + dx, self.y + dy), offset)
+            return
+        self.hit_many(patterns.steps(count, dx, dy) + np.array([self.x, self.y]), offset)
+
+    def repeat_pattern(self, count: int, dx: float, dy: float, offset: int) -> None:
+        """P: the last pattern again, ``count`` times at that step."""
+        if self.pattern is None or not (len(self.pattern[0]) + len(self.pattern[1])):
+            self._log.add(
+                faults.REPEAT_ORDER,
+                "P repeats a pattern, but none was made",
+                offset=offset,
+            )
+            return
+        self.add_copies(self.pattern, (0.0, 0.0), (dx, dy), count, offset)
+        hits, slots = self.pattern
+        self.pattern = (
+            self.hits.rows(len(self.hits) - len(hits)),
+            self.slots.rows(len(self.slots) - len(slots)),
+        )
+
+    def opening(self, point: Point, diameter_mm: float, offset: int) -> None:
+        """A round opening larger than the tool: one hit of its finished diameter."""
+        self.move(point)
+        self.reserve(1)
+        tool = self.current_tool(offset)
+        if tool >= 0:
+            tool = self._tools.opening(tool, diameter_mm)
+        self.hits.add(*self._placed(point), tool, self.attributes, offset)
+
+    def slot(self, start: Point, end: Point, offset: int) -> None:
+        """G85 or G87: a slot between two centres."""
+        self.reserve(1)
+        if start == end:
+            self._log.add(
+                problems.SLOT_ZERO,
+                "both ends of a slot are the same point",
+                offset=offset,
+                assumed="read as a round hole",
+            )
+            self.hit(start, offset)
+            return
+        self._path += 1
+        self._segment(start, end, None, offset, routed=False)
+        self.move(end)
+
+    # -- routing ---------------------------------------------------------------------------
+
+    def plunge(self) -> None:
+        """Tool down: a new path begins."""
+        self.rout = self.down = True
+        self._path += 1
+
+    def lift(self) -> None:
+        """Tool up."""
+        self.down = False
+
+    def drill_mode(self, offset: int) -> None:
+        """G05."""
+        self.lift_for("G05", offset)
+        self.rout = False
+
+    def lift_for(self, what: str, offset: int) -> None:
+        """Lift because of ``what``, which should not come while the tool is down."""
+        if self.down:
+            self._log.add(
+                faults.PLUNGE,
+                f"the tool is still down at {what}",
+                offset=offset,
+                assumed="lifted",
+            )
+            self.lift()
+
+    def cut(self, end: Point, offset: int, *, centre: Point | None = None) -> None:
+        """Cut from here to ``end`` with the interpolation in force."""
+        start = (self.x, self.y)
+        arc: Arc | None = None
+        if self.interpolation > 1:
+            arc = self._arc(start, end, centre, offset)
+        if arc is None and start == end:
+            return
+        self.reserve(1)
+        self.current_tool(offset)
+        self._segment(start, end, arc, offset, routed=True)
+        self.move(end)
+
+    def _arc(self, start: Point, end: Point, centre: Point | None, offset: int) -> Arc | None:
+        clockwise = self.interpolation == 2
+        if centre is not None:
+            arc = arc_by_centre(start, end, centre, clockwise=clockwise)
+            if arc.misfit_mm > 0.01:
+                self._log.add(
+                    faults.ARC_MISFIT,
+                    f"start and end radius of an arc differ by {arc.misfit_mm:.3f} mm",
+                    offset=offset,
+                )
+            return arc if math.hypot(*centre) > 0 else None
+        if self.radius is None:
+            self._log.add(
+                faults.ARC_CENTRE,
+                "an arc has neither radius nor centre",
+                offset=offset,
+                assumed="cut straight",
+            )
+            return None
+        found = arc_by_radius(start, end, self.radius, clockwise=clockwise)
+        if found is None:
+            self._log.add(
+                faults.ARC_CENTRE,
+                "an arc with a radius ends where it starts, which says nothing about its centre",
+                offset=offset,
+                assumed="nothing is cut",
+            )
+        elif found.misfit_mm > 0.01:
+            self._log.add(
+                faults.ARC_RADIUS,
+                f"the radius of an arc is {found.misfit_mm:.3f} mm too small for its ends",
+                offset=offset,
+                assumed="cut as a half circle",
+                severity=Severity.ERROR if found.misfit_mm > 0.1 else None,
+            )
+        return found
+
+    def _segment(
+        self, start: Point, end: Point, arc: Arc | None, offset: int, *, routed: bool
+    ) -> None:
+        centre = self._placed((arc.cx, arc.cy)) if arc else (math.nan, math.nan)
+        self.slots.add(
+            *self._placed(start),
+            *self._placed(end),
+            *centre,
+            arc.turn if arc else 0,
+            self.tool,
+            self.attributes,
+            self._path,
+            routed,
+            offset,
+        )
+
+    # -- copies ----------------------------------------------------------------------------
+
+    def add_copies(
+        self,
+        body: tuple[Rows, Rows],
+        start: Point,
+        step: Point,
+        count: int,
+        offset: int,
+        *,
+        flips: patterns.Flips = patterns.NO_FLIPS,
+    ) -> None:
+        """Append copies of hits and slots, flipped and moved by ``start`` and 1, 2 .. steps."""
+        hits, slots = body
+        self.reserve_copies(count * (len(hits) + len(slots)))
+        by = patterns.steps(count, *step) + np.array(start)
+        if len(hits):
+            made = patterns.copied(hits, by, points=_HIT_POINTS, flips=flips, zero=self.zero)
+            made[:, -1] = offset
+            self.hits.extend(made)
+        if len(slots):
+            made = patterns.copied(slots, by, points=_SLOT_POINTS, flips=flips, zero=self.zero)
+            made[:, -1] = offset
+            if flips.turns_over:
+                made[:, _TURN] *= -1
+            numbers, paths = np.unique(slots[:, _PATH], return_inverse=True)
+            later = np.repeat(np.arange(count) * len(numbers), len(slots))
+            made[:, _PATH] = np.tile(paths, count) + later + self._path + 1
+            self._path += count * len(numbers)
+            self.slots.extend(made)
+
+
+class StepRepeat:
+    """Where the pattern of M25 starts, what it holds, and how far its copies have got."""
+
+    def __init__(self) -> None:
+        self.first: tuple[int, int] | None = None
+        self.body: tuple[Rows, Rows] | None = None
+        self.at: Point = (0.0, 0.0)
+        self.announced: int | None = None
+        """Offset of the M25 that opened it; None when a percent sign did, or none is open."""
+
+    def open(self, hits: int, slots: int, offset: int | None) -> None:
+        """M25: everything from here on is the pattern."""
+        self.first, self.body, self.at, self.announced = (hits, slots), None, (0.0, 0.0), offset
+
+    def close(self) -> None:
+        """M08."""
+        self.first, self.body, self.at, self.announced = None, None, (0.0, 0.0), None
+
+
+def _carried(values: patterns.Floats, start: float) -> patterns.Floats:
+    """Fill nan with the value before it, the first with ``start``."""
+    known = ~np.isnan(values)
+    if known.all():
+        return values
+    last = np.maximum.accumulate(np.where(known, np.arange(len(values)), -1))
+    return np.where(last >= 0, values[np.maximum(last, 0)], start)

@@ -1,0 +1,301 @@
+"""Read RS-274X layer files: bytes in, columns of graphic objects and problems out."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from fabkit.base.findings import ProblemLog, Severity
+from fabkit.base.limits import DEFAULT_LIMITS, Limits
+from fabkit.base.units import COINCIDENT_MM
+from fabkit.formats.gerber.blocks import Expander, place_segments
+from fabkit.formats.gerber.commands import Interpreter
+from fabkit.formats.gerber.corners import drop_beyond
+from fabkit.formats.gerber.header import Header, read_header
+from fabkit.formats.gerber.image import ImageCommands
+from fabkit.formats.gerber.model import Attributes, GerberFile, Kind, Objects, Segments
+from fabkit.formats.gerber.plotter import Plotter
+from fabkit.formats.gerber.problems import (
+    BYTE_ORDER_MARK,
+    END_INSIDE,
+    NO_END,
+    TEXT_AFTER_END,
+    TOO_LARGE,
+)
+from fabkit.formats.gerber.shape_problems import CONTOUR_OPEN, STROKE_RECTANGLE, STROKE_TOOL
+from fabkit.formats.gerber.tokens import Chunk, Source, read_chunk
+
+_CHUNK: Final = 2**20
+_MARK: Final = b"\xef\xbb\xbf"
+_SIGNS = (
+    (re.compile(rb"%\s*FS[LTDAI]*[^*%]{0,10}X\d\dY\d\d"), 0.5),
+    (re.compile(rb"%\s*MO(?:MM|IN)\s*\*|\*\s*MO(?:MM|IN)\*"), 0.3),
+    (re.compile(rb"%\s*ADD\d+[A-Za-z_.$]"), 0.3),
+    (re.compile(rb"[XY][+-]?\d+[^*%\n]{0,40}D0?[123]\*"), 0.2),
+    (re.compile(rb"G0?4[^*]*\*"), 0.1),
+    (re.compile(rb"%\s*(?:LP[DC]|AM|TF|SR|IN|LN|AS|IP)"), 0.1),
+)
+_TELLING: Final = 4
+"""The first signs are of layers alone."""
+
+
+def looks_like_gerber(data: bytes) -> float:
+    """How much ``data`` looks like a Gerber layer, from 0 (not at all) to 1.
+
+    Plotter data without apertures scores low but not 0: reading it says what is wrong with it.
+    Comments and macros alone, as in a library of apertures, make no layer.
+    """
+    head = data[: 2**16]
+    if b"\0" in head[:1024] or head.startswith((b"PK\x03\x04", b"%PDF", b"%!PS")):
+        return 0.0
+    if not any(sign.search(head) for sign, _ in _SIGNS[:_TELLING]):
+        return 0.0
+    return min(1.0, sum(weight for sign, weight in _SIGNS if sign.search(head)))
+
+
+def read(
+    data: bytes,
+    *,
+    name: str,
+    limits: Limits = DEFAULT_LIMITS,
+    unit_mm: float | None = None,
+    more_decimals: int = 0,
+) -> GerberFile:
+    """Read a layer file.
+
+    Nothing in ``data`` makes this raise: what is wrong is in the result's ``problems``, and
+    ``complete`` is false when something is missing because of damage or a limit.
+
+    Parameters
+    ----------
+    data
+        Content of the file.
+    name
+        Member name, for places.
+    limits
+        Bounds on what the file may ask for.
+    unit_mm, more_decimals
+        Unit to read it in whatever it says, and decimals more than it says, as other files of
+        its package have shown.
+    """
+    log = ProblemLog(name, keep=limits.problem_places)
+    if len(data) > limits.file_bytes:
+        log.add(
+            TOO_LARGE,
+            f"{len(data)} bytes, more than {limits.file_bytes} (limit file_bytes)",
+            offset=0,
+        )
+        return _nothing(name, data[:0], len(data), log)
+    if data.startswith(_MARK):
+        log.add(BYTE_ORDER_MARK, "the file begins with a byte-order mark", offset=0)
+    header = read_header(data, log, unit_mm=unit_mm, more_decimals=more_decimals)
+    if header is None:
+        return _nothing(name, data, len(data), log)
+    interpreter = Interpreter(data, header, limits, log)
+    plotter = Plotter(interpreter, header, log)
+    _read_chunks(data, interpreter, plotter, header, limits, log)
+    plotter.finish()
+    if any(interpreter.finish()):
+        log.add(END_INSIDE, "a block or repeat is open at the end", offset=len(data))
+    return _assemble(data, name, interpreter, plotter, header, limits, log)
+
+
+def _nothing(name: str, data: bytes, size: int, log: ProblemLog) -> GerberFile:
+    return GerberFile(
+        name=name,
+        size_bytes=size,
+        objects=Objects.empty(),
+        segments=Segments.empty(),
+        apertures=(),
+        poses=(),
+        attribute_sets=(),
+        attributes={},
+        unit_mm=1.0,
+        decimals=0,
+        problems=log.freeze(data),
+        complete=False,
+    )
+
+
+def _read_chunks(
+    data: bytes,
+    interpreter: Interpreter,
+    plotter: Plotter,
+    header: Header,
+    limits: Limits,
+    log: ProblemLog,
+) -> None:
+    source = Source(data)
+    start = len(_MARK) if data.startswith(_MARK) else 0
+    size = _CHUNK
+    layout = header.layout
+    while start < len(data):
+        chunk = read_chunk(source, start, min(start + size, len(data)), layout, log)
+        if chunk is None:
+            size *= 2
+            continue
+        size = _CHUNK
+        changes = interpreter.read(chunk)
+        count = len(chunk.rows) if interpreter.ended < 0 else interpreter.ended
+        # Even a piece without operations may change the state for those that follow.
+        plotter.add(chunk, changes, count)
+        if interpreter.ended >= 0:
+            _after_end(data, chunk, interpreter.ended, log)
+        if plotter.objects.count > limits.objects or plotter.segments.count > limits.segments:
+            interpreter.complete = False
+            log.add(
+                TOO_LARGE,
+                f"over {limits.objects} objects or {limits.segments} segments (limits so named)",
+                offset=chunk.end,
+                assumed="the rest was left out",
+            )
+            return
+        if interpreter.ended >= 0:
+            return
+        start = chunk.end
+    log.add(NO_END, "the file has no M02, the end command", offset=len(data))
+
+
+def _after_end(data: bytes, chunk: Chunk, row: int, log: ProblemLog) -> None:
+    end = next(w[1] for w in chunk.words if w[2] == row) + 1
+    rest = data[end:]
+    if rest.strip(b"\r\n\t \0\x1a%"):
+        at = end + len(rest) - len(rest.lstrip())
+        log.add(TEXT_AFTER_END, "text behind the end command", offset=at, assumed="ignored")
+
+
+def _assemble(
+    data: bytes,
+    name: str,
+    interpreter: Interpreter,
+    plotter: Plotter,
+    header: Header,
+    limits: Limits,
+    log: ProblemLog,
+) -> GerberFile:
+    dtypes = {**Objects.DTYPES, "aperture_set": np.dtype("i4")}
+    rows = {n: c[: limits.objects] for n, c in plotter.objects.join(dtypes).items()}
+    markers = [replace(m, at=min(m.at, limits.objects)) for m in plotter.markers]
+    segments = plotter.segments.join(Segments.DTYPES)
+    complete = interpreter.complete
+    object_sets = list(interpreter.dictionary.object_sets)
+    if markers:
+        expander = Expander(rows, interpreter, object_sets, limits, log)
+        rows = expander.expand(markers)
+        segments, whole = place_segments(rows, segments, interpreter.poses, limits, log)
+        complete = complete and expander.complete and whole
+    _join_attributes(rows, object_sets, interpreter.dictionary.aperture_sets)
+    del rows["aperture_set"]
+    if interpreter.image.changed:
+        _transform(rows, segments, interpreter, header)
+    rows, whole = drop_beyond(rows, segments, interpreter.apertures, limits, log)
+    complete = complete and whole
+    objects, made_segments = Objects(**rows), Segments(**segments)
+    _report_strokes(objects, interpreter, log)
+    _report_open_contours(made_segments, log)
+    return GerberFile(
+        name=name,
+        size_bytes=len(data),
+        objects=objects,
+        segments=made_segments,
+        apertures=tuple(interpreter.apertures),
+        poses=tuple(interpreter.poses),
+        attribute_sets=tuple(object_sets),
+        attributes=interpreter.dictionary.file,
+        unit_mm=header.unit_mm,
+        decimals=header.decimals_x,
+        problems=log.freeze(data),
+        complete=complete,
+    )
+
+
+def _join_attributes(
+    rows: dict[str, np.ndarray], object_sets: list[Attributes], aperture_sets: list[Attributes]
+) -> None:
+    """Give regions the aperture attributes of the dictionary beside their object attributes."""
+    regions = np.flatnonzero(rows["aperture_set"] > 0)
+    if not len(regions):
+        return
+    pairs = np.column_stack((rows["attributes"][regions], rows["aperture_set"][regions]))
+    distinct, which = np.unique(pairs, axis=0, return_inverse=True)
+    base = len(object_sets)
+    object_sets += [{**aperture_sets[a], **object_sets[o]} for o, a in distinct.tolist()]
+    rows["attributes"][regions] = base + which.reshape(-1)
+
+
+def _transform(
+    rows: dict[str, np.ndarray],
+    segments: dict[str, np.ndarray],
+    interpreter: Interpreter,
+    header: Header,
+) -> None:
+    """Apply MI, SF and OF to coordinates, then IR and AS to the image."""
+    image: ImageCommands = interpreter.image
+    factor, offset = image.on_coordinates
+    offset = offset * header.unit_mm
+    flips = factor[0] * factor[1] < 0
+    quarter = image.rotation // 90
+    for table in (rows, segments):
+        for a, b in (("x0", "y0"), ("x1", "y1"), ("cx", "cy")):
+            x, y = table[a] * factor[0] + offset[0], table[b] * factor[1] + offset[1]
+            for _ in range(quarter):
+                x, y = -y, x
+            table[a], table[b] = (y, x) if image.swapped else (x, y)
+        if flips != image.swapped:
+            table["turn"] = -table["turn"]
+    if quarter or image.swapped:
+        ids = [interpreter.pose_id(image.turned(pose)) for pose in tuple(interpreter.poses)]
+        flashes = rows["kind"] != Kind.REGION
+        rows["pose"] = np.where(flashes, np.array(ids, np.int32)[rows["pose"]], 0)
+
+
+def _report_strokes(objects: Objects, interpreter: Interpreter, log: ProblemLog) -> None:
+    """Say which draws and arcs use a tool that may not stroke."""
+    apertures = interpreter.apertures
+    bad = [k for k, a in enumerate(apertures) if a.diameter_mm is None]
+    if not bad:
+        return
+    stroked = (objects.kind == Kind.DRAW) | (objects.kind == Kind.ARC)
+    counts = np.bincount(objects.aperture[stroked], minlength=len(apertures))
+    for k in bad:
+        if not counts[k]:
+            continue
+        tool = apertures[k]
+        rows = np.flatnonzero(stroked & (objects.aperture == k))
+        solid_rectangle = tool.template == "R" and len(tool.parameters) == 2
+        log.add(
+            STROKE_RECTANGLE if solid_rectangle else STROKE_TOOL,
+            f"{tool.label}, draws lines",
+            offset=int(objects.offset[rows[0]]),
+            count=int(counts[k]),
+        )
+
+
+def _report_open_contours(segments: Segments, log: ProblemLog) -> None:
+    """Say which contours do not end where they start; coordinates come from file integers."""
+    if not len(segments):
+        return
+    s = segments
+    starts = np.flatnonzero(np.concatenate(([True], s.contour[1:] != s.contour[:-1])))
+    ends = np.append(starts[1:], len(s)) - 1
+    open_ = (s.x0[starts] != s.x1[ends]) | (s.y0[starts] != s.y1[ends])
+    wide = np.hypot(s.x0[starts] - s.x1[ends], s.y0[starts] - s.y1[ends]) > COINCIDENT_MM
+    for rows, message, severity in (
+        (open_ & wide, "a contour does not end where it starts", None),
+        # Section 4.14.2 lets both ends move by half a micrometre: they may as well meet.
+        (open_ & ~wide, "a contour ends within 1 µm of its start", Severity.NOTE),
+    ):
+        # Copies made by blocks and repeats share the offset of the original.
+        offsets, counts = np.unique(s.offset[ends[rows]], return_counts=True)
+        for offset, count in zip(offsets.tolist(), counts.tolist(), strict=True):
+            log.add(
+                CONTOUR_OPEN,
+                message,
+                offset=offset,
+                assumed="closed by a straight line",
+                count=count,
+                severity=severity,
+            )

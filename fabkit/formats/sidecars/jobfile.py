@@ -1,0 +1,252 @@
+"""Reads Gerber job files, also the older shape that keeps everything under ``Overall``."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any, Final
+
+from fabkit.base.findings import ProblemLog
+from fabkit.base.units import counted, format_mm
+from fabkit.formats.sidecars import rules
+from fabkit.formats.sidecars.model import JobFile, JobFileEntry
+
+_MARKS: Final = (b'"FilesAttributes"', b'"GeneralSpecs"', b'"Overall"', b'"MaterialStackup"')
+_FINISHES: Final = re.compile(
+    r"^(|none|(lf |pb-?free )?(hal|hasl)\b.*|enig|enepig|.*immersion (gold|tin|silver|nickel)"
+    r"( gold)?|hard gold|(ht_?)?osp|user defined)$"
+)
+_THICKNESS_MM: Final = (0.2, 6.4)
+"""Boards outside this range are hardly made (common practice)."""
+_SUM_SHARE: Final = 0.10
+_SUM_MM: Final = 0.1
+"""Thickness sums may be off by a tenth, or by this, whichever is more (our rule)."""
+
+
+def looks_like_job(data: bytes) -> bool:
+    """True when the bytes are JSON with at least one member only job files have."""
+    head = data[:3].removeprefix(b"\xef\xbb\xbf") + data[3:4096]
+    return head.lstrip().startswith(b"{") and any(mark in data for mark in _MARKS)
+
+
+def read_job(data: bytes, *, name: str) -> JobFile:
+    """Read a job file; never raises on content.
+
+    Parameters
+    ----------
+    data
+        The file.
+    name
+        Its member name, for messages.
+    """
+    log = ProblemLog(name)
+    raw = _parse(data, log)
+    specs = _part(raw, "GeneralSpecs") or _part(raw, "Overall")
+    reader = _Specs(specs, log)
+    project, revision = _project(specs)
+    size = _part(specs, "Size")
+    width, height = _Specs(size, log).positive("X"), _Specs(size, log).positive("Y")
+    count = reader.positive("LayerNumber")
+    if count is not None and count != int(count):
+        log.add(rules.JOB_WRONG_TYPE, f"LayerNumber is {count}, not a whole number")
+        count = None
+    thickness = reader.positive("BoardThickness")
+    finish = reader.text("Finish")
+    stackup = _rows(raw, "MaterialStackup", log)
+    job = JobFile(
+        name=name,
+        project=project,
+        revision=revision,
+        size_mm=(width, height) if width is not None and height is not None else None,
+        layers=int(count) if count is not None else None,
+        thickness_mm=thickness,
+        finish=finish,
+        files=_entries(raw, log),
+        design_rules=_rows(raw, "DesignRules", log),
+        stackup=stackup,
+        raw=raw,
+    )
+    if raw:
+        _check(job, log)
+    return replace(job, problems=log.freeze(data))
+
+
+def _parse(data: bytes, log: ProblemLog) -> Mapping[str, Any]:
+    twice: list[str] = []
+
+    def unique(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        made = dict(pairs)
+        if len(made) < len(pairs):
+            twice.extend(key for key, times in Counter(k for k, _ in pairs).items() if times > 1)
+        return made
+
+    try:
+        raw = json.loads(data.decode("utf-8-sig", errors="replace"), object_pairs_hook=unique)
+    except (ValueError, RecursionError) as error:
+        where = error.pos if isinstance(error, json.JSONDecodeError) else None
+        log.add(rules.JOB_NOT_JSON, f"not JSON: {str(error)[:120]}", offset=where)
+        return {}
+    for key in dict.fromkeys(twice):
+        log.add(rules.JOB_KEY_TWICE, f"{key[:40]!r} twice", assumed="the last one is taken")
+    if not isinstance(raw, dict):
+        log.add(rules.JOB_NOT_JSON, f"the root is a {type(raw).__name__}, not an object")
+        return {}
+    return raw
+
+
+def _part(raw: Mapping[str, Any], key: str) -> Mapping[str, Any]:
+    part = raw.get(key)
+    return part if isinstance(part, dict) else {}
+
+
+def _rows(raw: Mapping[str, Any], key: str, log: ProblemLog) -> tuple[Mapping[str, Any], ...]:
+    rows = raw.get(key, [])
+    if not isinstance(rows, list):
+        log.add(rules.JOB_WRONG_TYPE, f"{key} is not a list")
+        return ()
+    kept = tuple(row for row in rows if isinstance(row, dict))
+    if len(kept) < len(rows):
+        left = len(rows) - len(kept)
+        log.add(rules.JOB_WRONG_TYPE, f"an entry of {key} is not an object", count=left)
+    return kept
+
+
+def _project(specs: Mapping[str, Any]) -> tuple[str | None, str | None]:
+    ident = specs.get("ProjectId", _part(specs, "Name").get("ProjectId"))
+    if isinstance(ident, str):
+        return ident or None, None
+    if not isinstance(ident, dict):
+        return None, None
+    name, revision = ident.get("Name"), ident.get("Revision")
+    return (
+        name if isinstance(name, str) and name else None,
+        revision if isinstance(revision, str) and revision not in ("", "rev?") else None,
+    )
+
+
+class _Specs:
+    """Numbers and words of one member, with complaints about wrong ones."""
+
+    def __init__(self, part: Mapping[str, Any], log: ProblemLog) -> None:
+        self._part = part
+        self._log = log
+
+    def positive(self, key: str) -> float | None:
+        value = self._part.get(key)
+        if value is None:
+            return None
+        if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < 1e6:
+            self._log.add(rules.JOB_WRONG_TYPE, f"{key} is {str(value)[:40]!r}")
+            return None
+        return float(value)
+
+    def text(self, key: str) -> str | None:
+        value = self._part.get(key)
+        if value is None or isinstance(value, str):
+            return value
+        self._log.add(rules.JOB_WRONG_TYPE, f"{key} is {str(value)[:40]!r}")
+        return None
+
+
+def _entries(raw: Mapping[str, Any], log: ProblemLog) -> tuple[JobFileEntry, ...]:
+    entries = []
+    for row in _rows(raw, "FilesAttributes", log):
+        path, function = row.get("Path"), row.get("FileFunction")
+        polarity = _Specs(row, log).text("FilePolarity")
+        if not isinstance(path, str) or not path:
+            log.add(rules.JOB_KEY_MISSING, "an entry of FilesAttributes has no Path")
+            continue
+        if not isinstance(function, str) or not function:
+            log.add(rules.JOB_KEY_MISSING, f"the entry of {path[:60]} has no FileFunction")
+            function = ""
+        path = path.replace("\\", "/")
+        if path.startswith("/") or path[1:2] == ":" or ".." in path.split("/"):
+            log.add(rules.JOB_PATH, f"the path {path[:80]} leads out of the data set")
+        fields = tuple(field.strip() for field in function.split(",")) if function else ()
+        entries.append(
+            JobFileEntry(
+                path=path,
+                function=fields,
+                polarity=polarity,
+            )
+        )
+    return tuple(entries)
+
+
+def _check(job: JobFile, log: ProblemLog) -> None:
+    missing = [key for key in ("Header", "GeneralSpecs", "FilesAttributes") if key not in job.raw]
+    if missing:
+        log.add(rules.JOB_KEY_MISSING, f"{_and(missing)} missing")
+    lacking = [
+        word
+        for word, value in (
+            ("board size", job.size_mm),
+            ("layer number", job.layers),
+            ("board thickness", job.thickness_mm),
+        )
+        if value is None
+    ]
+    if lacking:
+        log.add(rules.JOB_KEY_MISSING, f"no {_and(lacking)} stated")
+    functions = Counter(",".join(entry.function).lower() for entry in job.files if entry.function)
+    for function, times in functions.items():
+        if times > 1:
+            log.add(rules.JOB_DOUBLE_FUNCTION, f"{times} entries are {function}")
+    _check_copper(job, log)
+    low, high = _THICKNESS_MM
+    if job.thickness_mm is not None and not low <= job.thickness_mm <= high:
+        log.add(rules.JOB_THICKNESS, f"the board is stated {format_mm(job.thickness_mm)} thick")
+    if job.finish is not None and not _FINISHES.match(job.finish.strip().lower()):
+        log.add(rules.JOB_FINISH, f"the finish is {job.finish[:40]!r}")
+    _check_stackup(job, log)
+
+
+def _check_copper(job: JobFile, log: ProblemLog) -> None:
+    numbers = [
+        int(entry.function[1][1:])
+        for entry in job.files
+        if len(entry.function) > 1
+        and entry.function[0].lower() == "copper"
+        and re.fullmatch(r"[Ll]\d{1,4}", entry.function[1])
+    ]
+    if not numbers or job.layers is None:
+        return
+    if len(numbers) != job.layers:
+        log.add(
+            rules.JOB_COPPER_COUNT,
+            f"{counted(len(numbers), 'copper file')} listed for {counted(job.layers, 'layer')}",
+        )
+    elif sorted(numbers) != list(range(1, len(numbers) + 1)):
+        listed = ", ".join(f"L{n}" for n in sorted(numbers))
+        log.add(rules.JOB_COPPER_COUNT, f"the copper files are numbered {listed}")
+
+
+def _check_stackup(job: JobFile, log: ProblemLog) -> None:
+    kinds = [str(row.get("Type", "")).lower() for row in job.stackup]
+    copper = kinds.count("copper")
+    if copper and job.layers is not None and copper != job.layers:
+        log.add(
+            rules.JOB_STACKUP_COPPER, f"the stack-up has {copper} copper layers of {job.layers}"
+        )
+    body = [
+        row.get("Thickness")
+        for row, kind in zip(job.stackup, kinds, strict=True)
+        if kind in ("copper", "dielectric")
+    ]
+    heights = [h for h in body if isinstance(h, int | float) and not isinstance(h, bool)]
+    if not body or len(heights) != len(body) or job.thickness_mm is None:
+        return
+    total = float(sum(heights))
+    if abs(total - job.thickness_mm) > max(_SUM_SHARE * job.thickness_mm, _SUM_MM):
+        log.add(
+            rules.JOB_STACKUP_SUM,
+            f"the stack-up adds up to {format_mm(total)}, the board is "
+            f"{format_mm(job.thickness_mm)}",
+        )
+
+
+def _and(words: Sequence[str]) -> str:
+    return ", ".join(words[:-1]) + " and " + words[-1] if len(words) > 1 else words[0]

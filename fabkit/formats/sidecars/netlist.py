@@ -1,0 +1,221 @@
+"""Reads bare-board test netlists, IPC-D-356 and its A revision.
+
+Records are fixed columns (counted from 1): code 1-3, net 4-17, reference 21-26, pin 28-31,
+then, from column 32, groups that each begin with their own letter.  Writers shift those groups
+by a column now and then, so they are found by letter.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from typing import Final
+
+from fabkit.base.findings import ProblemLog
+from fabkit.base.units import INCH_MM
+from fabkit.formats.sidecars import rules
+from fabkit.formats.sidecars.model import Netlist, NetPoint
+
+_POINT_CODES: Final = {"317": "through", "327": "surface", "367": "tooling", "307": "blind"}
+_CONTINUED: Final = {"017": "through", "027": "surface"}
+_SILENT: Final = frozenset(
+    (
+        *("370", "070", "378", "078", "379", "079", "380", "080"),
+        *("389", "089", "309", "390", "090", "099", "088"),
+    )
+)
+"""Records that are understood but say nothing about nets at points."""
+_UNITS: Final = {
+    "SI": (0.001, 1.0),
+    "CUST": (INCH_MM / 10_000, 1.0),
+    "CUST 0": (INCH_MM / 10_000, 1.0),
+    "CUST 1": (0.001, 1.0),
+    "CUST 2": (INCH_MM / 10_000, 180 / math.pi),
+}
+"""Millimetres per step and degrees per unit of rotation."""
+_GROUPS: Final = re.compile(
+    r"(?P<mid>M)?\s*"
+    r"(?:D(?P<hole>[\d ]{4})(?P<plated>[PU ]))?\s*"
+    r"(?:A(?P<access>[\d ]{2}))?"
+    r"X(?P<x>[+\- ]?[\d ]{1,6})Y(?P<y>[+\- ]?[\d ]{1,6})"
+    r"(?:X(?P<w>[\d ]{4})(?:Y(?P<h>[\d ]{4}))?)?\s*"
+    r"(?:R(?P<turn>[\d ]{3}))?\s*"
+    r"(?:S(?P<mask>[\d ]))?"
+)
+_LINE_COLUMNS: Final = 80
+_NAME_COLUMNS: Final = 14
+
+
+def looks_like_netlist(data: bytes) -> bool:
+    """True when the first records are those of a bare-board netlist."""
+    lines = [line for line in data[:8192].splitlines() if line.strip()][:200]
+    if not lines:
+        return False
+    likely = sum(
+        bool(re.match(rb"(P  |C(  |$)|[0-3][0-9]7.{28})", line.rstrip(b"\r") + b" " * 2))
+        for line in lines
+    )
+    points = sum(bool(re.match(rb"3[0126]7.{28}.*X[+\- \d]", line)) for line in lines)
+    header = any(line.startswith((b"P  UNITS", b"P  JOB", b"P  CODE")) for line in lines)
+    return (header or points > 1) and likely * 2 > len(lines)
+
+
+def read_netlist(data: bytes, *, name: str) -> Netlist:
+    """Read a netlist; never raises on content.
+
+    Parameters
+    ----------
+    data
+        The file.
+    name
+        Its member name, for messages.
+    """
+    reader = _Reader(name)
+    offset = 0
+    for number, raw in enumerate(data.splitlines(keepends=True), start=1):
+        text = raw.decode("latin-1").rstrip("\r\n\x1a")
+        if reader.ended and text.strip():
+            reader.log.add(rules.NET_AFTER_END, "records behind 999", offset=offset)
+        elif not reader.ended:
+            reader.read_line(text, number, offset)
+        offset += len(raw)
+    points = reader.finish()
+    return Netlist(name=name, points=points, problems=reader.log.freeze(data))
+
+
+@dataclass(frozen=True, slots=True)
+class _Record:
+    code: str
+    net: str
+    ref: str
+    pin: str
+    groups: dict[str, str | None]
+    line: int
+
+
+class _Reader:
+    """Collects records first: units and long names may come late in the header."""
+
+    def __init__(self, name: str) -> None:
+        self.log = ProblemLog(name)
+        self.ended = False
+        self._records: list[_Record] = []
+        self._aliases: dict[str, str] = {}
+        self._units: str | None = None
+        self._first_point = 0
+
+    def read_line(self, text: str, number: int, offset: int) -> None:
+        if not text.strip() or text.startswith(("C", "#")):
+            return
+        if len(text.rstrip()) > _LINE_COLUMNS:
+            self.log.add(rules.NET_LENGTH, "longer than 80 columns", offset=offset)
+        if text.startswith("P"):
+            self._read_parameter(text, offset)
+            return
+        code = text[:3]
+        if code == "999":
+            self.ended = True
+        elif code in _POINT_CODES or code in _CONTINUED:
+            self._read_point(text, number, offset)
+        elif code not in _SILENT:
+            self.log.add(rules.NET_CODE, f"code {code!r} is not used", offset=offset)
+
+    def _read_parameter(self, text: str, offset: int) -> None:
+        words = text[1:].split(maxsplit=1)
+        if not words:
+            return
+        if words[0].startswith("NNAME"):
+            alias, real = text[8:13].strip(), text[14:].strip()
+            if alias and real:
+                self._aliases[alias] = self._aliases[f"NNAME{alias}"] = real
+            else:
+                self.log.add(rules.NET_LENGTH, "NNAME without number or name", offset=offset)
+        elif words[0] == "UNITS":
+            units = " ".join(words[1].split()).upper() if len(words) > 1 else ""
+            if self._units is not None and units != self._units:
+                self.log.add(
+                    rules.NET_UNITS,
+                    f"units stated as {self._units} and as {units}",
+                    offset=offset,
+                    assumed=f"read as {self._units}",
+                )
+                return
+            self._units = units
+
+    def _read_point(self, text: str, number: int, offset: int) -> None:
+        found = _GROUPS.search(text, 31)
+        if found is None or not _digits(found["x"]) or not _digits(found["y"]):
+            self.log.add(
+                rules.NET_LENGTH,
+                f"record {text[:3]} has no position",
+                offset=offset,
+                assumed="left out",
+            )
+            return
+        code, net = text[:3], text[3:17].strip()
+        if code in _CONTINUED and not self._records:
+            self.log.add(rules.NET_ORPHAN, f"record {code} comes first", offset=offset)
+            return
+        if " " in net:
+            self.log.add(rules.NET_NAME, f"net name {net!r} has a space", offset=offset)
+        elif len(net) == _NAME_COLUMNS and not self._aliases:
+            self.log.add(
+                rules.NET_NAME, "net names fill all 14 columns and may be cut", offset=offset
+            )
+        self._records.append(
+            _Record(code, net, text[20:26].strip(), text[27:31].strip(), found.groupdict(), number)
+        )
+        if len(self._records) == 1:
+            self._first_point = offset
+
+    def finish(self) -> tuple[NetPoint, ...]:
+        if not self.ended:
+            self.log.add(rules.NET_NO_END, "no record 999 at the end")
+        if self._units not in _UNITS:
+            said = f"unknown units {self._units!r}" if self._units else "no units stated"
+            self.log.add(
+                rules.NET_UNITS,
+                said,
+                offset=self._first_point,
+                assumed="read in steps of 0.0001 inch",
+            )
+        step, degrees = _UNITS.get(self._units or "", _UNITS["CUST 0"])
+        points: list[NetPoint] = []
+        parent: _Record | None = None
+        for record in self._records:
+            if record.code in _POINT_CODES:
+                parent = record
+            points.append(self._point(record, parent or record, step, degrees))
+        return tuple(points)
+
+    def _point(self, record: _Record, parent: _Record, step: float, degrees: float) -> NetPoint:
+        groups = record.groups
+        net = record.net or parent.net
+        width, height = _digits(groups["w"]), _digits(groups["h"])
+        hole, access = _digits(groups["hole"]), _digits(groups["access"])
+        plated = (groups["plated"] or "").strip()
+        turn, mask = _digits(groups["turn"]), _digits(groups["mask"])
+        return NetPoint(
+            net=self._aliases.get(net, net),
+            ref=record.ref or parent.ref,
+            pin=record.pin or parent.pin,
+            x_mm=(_digits(groups["x"]) or 0) * step,
+            y_mm=(_digits(groups["y"]) or 0) * step,
+            hole_mm=hole * step if hole else None,
+            plated={"P": True, "U": False}.get(plated),
+            access=access or 0,
+            size_mm=(width * step, (height or width) * step) if width else None,
+            rotation_deg=(turn or 0) * degrees,
+            mask=mask,
+            kind=(_POINT_CODES | _CONTINUED)[record.code],  # type: ignore[arg-type]
+            line=record.line,
+        )
+
+
+def _digits(text: str | None) -> int | None:
+    """Whole number in a column group; blanks stand for leading zeros."""
+    try:
+        return None if text is None else int(text.replace(" ", ""))
+    except ValueError:
+        return None

@@ -1,0 +1,350 @@
+"""Tables in text: comma, semicolon, tab or bar separated, or set in columns.
+
+A table begins at the first line whose cells are headings we know; what stands before it
+(comments, dates, units) is kept as the preamble.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+from fabkit.base.findings import ProblemLog, Rule, Severity
+from fabkit.base.units import INCH_MM, MIL_MM
+
+_SEPARATORS: Final = (",", ";", "\t", "|")
+_HEADER_WITHIN: Final = 80
+"""A header further down than this is not looked for."""
+_MAX_CELL: Final = 65_536
+"""Room for the designators of ten thousand parts; more is cut, and said to be."""
+_LARGEST: Final = 1e9
+"""A number beyond this is no length or angle, and may not be finite."""
+_MOST_LINES: Final = 200
+"""A cell in quotes that runs on for more lines lacks its closing quote (our rule)."""
+UNITS_MM: Final[Mapping[str, float]] = {
+    "mm": 1.0,
+    "millimeter": 1.0,
+    "millimeters": 1.0,
+    "millimetre": 1.0,
+    "millimetres": 1.0,
+    "metric": 1.0,
+    "cm": 10.0,
+    "um": 0.001,
+    "in": INCH_MM,
+    "inch": INCH_MM,
+    "inches": INCH_MM,
+    "imperial": INCH_MM,
+    '"': INCH_MM,
+    "mil": MIL_MM,
+    "mils": MIL_MM,
+    "th": MIL_MM,
+    "thou": MIL_MM,
+}
+_NUMBER: Final = re.compile(r"^([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([a-zA-Z\"]*)$")
+_HEADING_UNIT: Final = re.compile(
+    r"[\s_]*[\[(](mm|mils?|in|inch(?:es)?|thou)[\])]$|[-_](mm|mil|in)$"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """One heading: the field it means and the unit it states, mm per unit."""
+
+    field: str
+    unit_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row: field to text, with its line number from 1 and byte-independent index."""
+
+    cells: Mapping[str, str]
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table found in a text."""
+
+    preamble: tuple[str, ...]
+    headings: tuple[Heading, ...]
+    rows: tuple[Row, ...]
+    decimal_comma: bool
+    faults: tuple[tuple[int, str], ...] = ()
+    """Line from 1, and what of it could not be read as it stands."""
+    continued: tuple[int, ...] = ()
+    """Lines that were read as part of a quoted cell of the row above."""
+
+    def report(self, rule: Rule, log: ProblemLog, offsets: Sequence[int]) -> None:
+        """Tell what of the rows is a guess."""
+        for line, fault in self.faults:
+            log.add(rule, fault, offset=offsets[line - 1])
+        for line in self.continued:
+            log.add(
+                rule,
+                "the line is read as part of a quoted cell of the row above",
+                offset=offsets[line - 1],
+                severity=Severity.NOTE,
+            )
+
+    def unit_of(self, field: str) -> float | None:
+        """Unit stated by the heading of a field, mm per unit."""
+        return next((h.unit_mm for h in self.headings if h.field == field), None)
+
+
+def decode(data: bytes) -> str:
+    """Text of a file in whatever encoding its first bytes show."""
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return data.decode("utf-16", errors="replace")
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return data.decode("latin-1")
+
+
+def split_lines(text: str) -> list[str]:
+    """Lines as editors count them: other separators of Unicode are part of a cell.
+
+    >>> split_lines("a\\r\\nb\\x85c")
+    ['a', 'b\\x85c']
+    """
+    lines = re.split(r"\r\n|\n|\r", text)
+    return lines[:-1] if lines and not lines[-1] else lines
+
+
+def line_offsets(data: bytes) -> list[int]:
+    """Byte at which each line begins."""
+    offsets, at = [], 0
+    for line in data.splitlines(keepends=True):
+        offsets.append(at)
+        at += len(line)
+    return offsets
+
+
+def normalise(heading: str) -> tuple[str, float | None]:
+    """Heading in lower-case letters and digits, and the unit it ends in.
+
+    >>> normalise('"Center-X (mm)"')
+    ('centerx', 1.0)
+    """
+    text = heading.strip().strip("\"'#*").strip().lower()
+    unit = None
+    found = _HEADING_UNIT.search(text)
+    if found:
+        unit = UNITS_MM[found[1] or found[2]]
+        text = text[: found.start()]
+    return re.sub(r"[^a-z0-9]", "", text), unit
+
+
+def find_table(
+    text: str, known: Mapping[str, Sequence[str]], accepts: Callable[[frozenset[str]], bool]
+) -> Table | None:
+    """Find the table whose headings satisfy ``accepts``.
+
+    Parameters
+    ----------
+    text
+        The whole file.
+    known
+        Field to the spellings of its heading, normalised, best first.  When two headings mean
+        the same field, the better spelling wins and the other is dropped.
+    accepts
+        Judges the set of fields found.
+    """
+    lines = split_lines(text)
+    for index, line in enumerate(lines[:_HEADER_WITHIN]):
+        bare = line.lstrip("#*; \ufeff") if line[:1] in "#*;" else line
+        for separator in _SEPARATORS:
+            if bare.count(separator) < 1:
+                continue
+            headings = _match(_split(bare, separator), known)
+            if accepts(frozenset(h.field for h in headings)):
+                return _separated(lines, index, separator, headings)
+        if len(bare.split()) >= 3 and not any(s in bare for s in ",;"):
+            headings = _match_words(bare, known)
+            if accepts(frozenset(h.field for h in headings)):
+                return _columned(lines, index, headings)
+    return None
+
+
+def parse_number(text: str, *, decimal_comma: bool = False) -> tuple[float, float | None] | None:
+    """Number and its unit suffix in mm per unit; None when it is no number.
+
+    >>> parse_number("12.5mm"), parse_number("1,5", decimal_comma=True), parse_number("x")
+    ((12.5, 1.0), (1.5, None), None)
+    """
+    text = text.strip()
+    if decimal_comma:
+        text = text.replace(".", "").replace(",", ".") if "," in text else text
+    found = _NUMBER.match(text)
+    if found is None or len(text) > 40:
+        return None
+    suffix, number = found[2].lower(), float(found[1])
+    if (suffix and suffix not in UNITS_MM) or abs(number) > _LARGEST:
+        return None
+    return number, UNITS_MM[suffix] if suffix else None
+
+
+def find_unit(lines: Sequence[str]) -> float | None:
+    """Unit stated in words before the table, mm per unit."""
+    for line in lines:
+        found = re.search(
+            r"(?i)\b(?:units?(?: of measure)?|coordinates)\b\s*(?:[:=]|in|are|,)?\s*[\"']?([a-z]+)",
+            line,
+        )
+        if found and found[1].lower() in UNITS_MM:
+            return UNITS_MM[found[1].lower()]
+    return None
+
+
+def _split(line: str, separator: str) -> list[str]:
+    try:
+        reader = csv.reader([line], delimiter=separator, skipinitialspace=True)
+        return [cell.strip() for cell in next(reader, [])]
+    except csv.Error:
+        return []
+
+
+def _match(cells: Sequence[str], known: Mapping[str, Sequence[str]]) -> tuple[Heading, ...]:
+    words = [normalise(cell) for cell in cells]
+    owner: dict[int, str] = {}
+    for field, spellings in known.items():
+        # One column may suit two fields ("name"): the field listed first keeps it.
+        ranked = [
+            (spellings.index(word), column)
+            for column, (word, _) in enumerate(words)
+            if word in spellings and column not in owner
+        ]
+        if ranked:
+            owner[min(ranked)[1]] = field
+    return tuple(
+        Heading(owner.get(column, ""), unit if column in owner else None)
+        for column, (_, unit) in enumerate(words)
+    )
+
+
+def _match_words(line: str, known: Mapping[str, Sequence[str]]) -> tuple[Heading, ...]:
+    """Headings of a line without separators: two blanks divide, else one or two words match."""
+    spellings = {word for words in known.values() for word in words}
+    cells: list[str] = []
+    for chunk in re.split(r"\s{2,}|\t", line.strip()):
+        words = chunk.split()
+        while words:
+            take = next(
+                (
+                    n
+                    for n in (3, 2)
+                    if n <= len(words) and normalise(" ".join(words[:n]))[0] in spellings
+                ),
+                1,
+            )
+            if take == 1 and normalise(words[0])[0] not in spellings:
+                # "Pad X" is one heading, although only its second word means something to us.
+                take += words[1:2] in (["X"], ["Y"])
+            cells.append(" ".join(words[:take]))
+            words = words[take:]
+    return _match(cells, known)
+
+
+def _separated(
+    lines: Sequence[str], index: int, separator: str, headings: tuple[Heading, ...]
+) -> Table:
+    rows: list[Row] = []
+    faults: list[tuple[int, str]] = []
+    continued: list[int] = []
+    at = index + 1
+    while at < len(lines):
+        number = at + 1
+        cells, taken, fault = _record(lines, at, separator, len(headings))
+        at += taken
+        continued += range(number + 1, number + taken)
+        if not any(cell.strip() for cell in cells):
+            continue
+        if any(cell.strip() for cell in cells[len(headings) :]):
+            fault = fault or "more cells than headings"
+        if any(len(cell) > _MAX_CELL for cell in cells):
+            fault = fault or f"a cell of more than {_MAX_CELL} characters was cut"
+        if fault:
+            faults.append((number, fault))
+        rows.append(Row(_assign(headings, cells), number))
+    joined = [value for row in rows[:200] for value in row.cells.values()]
+    comma = separator != "," and any(re.fullmatch(r"-?\d+,\d+", cell) for cell in joined)
+    return Table(
+        tuple(lines[:index]), headings, tuple(rows), comma, tuple(faults), tuple(continued)
+    )
+
+
+def _record(
+    lines: Sequence[str], at: int, separator: str, columns: int
+) -> tuple[list[str], int, str]:
+    """Cells of the record that begins at a line, the lines it takes, and what is wrong with it.
+
+    A quoted cell may hold line ends.  Where its closing quote is missing it would swallow the rows
+    that follow, so the record then ends with its line.
+    """
+    line = lines[at]
+    plain = line.split(separator)
+    if '"' not in line:
+        return plain, 1, ""
+    reader = csv.reader(
+        (f"{text}\n" for text in lines[at : at + _MOST_LINES]),
+        delimiter=separator,
+        skipinitialspace=True,
+        strict=True,
+    )
+    try:
+        cells = next(reader)
+    except csv.Error:
+        pass
+    else:
+        last = lines[at + reader.line_num - 1]
+        whole = len(plain) == columns and len(last.split(separator)) == columns
+        if reader.line_num == 1 or not whole:
+            return cells, reader.line_num, ""
+    loose = _split(line, separator)
+    if len(loose) == columns:
+        return loose, 1, "a quote is not closed" if line.count('"') % 2 else ""
+    return [cell.replace('"', "") for cell in plain], 1, "a quote is not closed"
+
+
+def _columned(lines: Sequence[str], index: int, headings: tuple[Heading, ...]) -> Table:
+    body = [
+        (number, line.rstrip())
+        for number, line in enumerate(lines[index + 1 :], start=index + 2)
+        if line.strip() and not re.fullmatch(r"[\s=\-+|]+", line) and not line.startswith("#")
+    ]
+    cuts = _gutters([line for _, line in body])
+    rows = []
+    for number, line in body:
+        if len(cuts) > len(headings):
+            # Blanks that divide a last column of free text are part of that text.
+            ends = [*cuts[: len(headings)], cuts[-1]]
+            cells = [line[a:b].strip() for a, b in pairwise(ends)]
+        else:
+            cells = line.split(maxsplit=len(headings) - 1)
+        rows.append(Row(_assign(headings, cells), number))
+    return Table(tuple(lines[:index]), headings, tuple(rows), False)
+
+
+def _gutters(lines: Sequence[str]) -> list[int]:
+    """Where columns of text begin: places that are blank in every line divide them."""
+    width = max((len(line) for line in lines), default=0)
+    inked = [False] * (width + 1)
+    for line in lines:
+        for place, sign in enumerate(line):
+            if not sign.isspace():
+                inked[place] = True
+    starts = [i for i in range(width) if inked[i] and (i == 0 or not inked[i - 1])]
+    return [*starts, width] if starts else []
+
+
+def _assign(headings: Sequence[Heading], cells: Sequence[str]) -> dict[str, str]:
+    return {
+        heading.field: cell.strip()[:_MAX_CELL]
+        for heading, cell in zip(headings, cells, strict=False)
+        if heading.field
+    }

@@ -1,1 +1,0 @@
-"""Opening folders and archives safely, under limits, without touching them."""

@@ -1,0 +1,170 @@
+"""Zip archives, opened on the assumption that they may be hostile.
+
+A fabrication data set is a folder or a zip; other archives are not allowed (Gerber Layer Format
+Specification 2021.02, section 6.1).
+"""
+
+from __future__ import annotations
+
+import io
+import lzma
+import stat
+import struct
+import zipfile
+import zlib
+from typing import Final
+
+from fabkit.base.errors import LimitExceeded, UnreadableInput
+from fabkit.base.limits import how_to_raise
+from fabkit.package.budget import Budget, format_bytes
+from fabkit.package.litter import find_litter
+from fabkit.package.model import LeftOut, Member
+
+_OTHER_ARCHIVES: Final = (
+    (0, b"Rar!\x1a\x07", "rar"),
+    (0, b"7z\xbc\xaf\x27\x1c", "7z"),
+    (0, b"\x1f\x8b", "gzip"),
+    (0, b"BZh", "bzip2"),
+    (0, b"\xfd7zXZ\x00", "xz"),
+    (0, b"\x28\xb5\x2f\xfd", "zstandard"),
+    (0, b"\x60\xea", "arj"),
+    (257, b"ustar", "tar"),
+)
+_ZIP_STARTS: Final = (b"PK\x03\x04", b"PK\x05\x06", b"PK\x07\x08")
+_FREE_BYTES: Final = 2**20
+"""Below this unpacked size no ratio is judged: small texts pack extremely well."""
+_ENTRY_BYTES: Final = 2**12
+"""More than any usual entry of a directory takes: fewer bytes cannot be too many members."""
+_ZIP_HINT: Final = "Export or zip the files again; a zip without a password is what is needed."
+
+
+def is_zip(data: bytes) -> bool:
+    """True when the bytes begin like a zip archive."""
+    return data.startswith(_ZIP_STARTS)
+
+
+def find_other_archive(data: bytes) -> str | None:
+    """Kind of archive other than zip, by its first bytes; None when it is none."""
+    return next((kind for at, magic, kind in _OTHER_ARCHIVES if data.startswith(magic, at)), None)
+
+
+def read_archive(data: bytes, budget: Budget) -> tuple[list[Member], list[LeftOut]]:
+    """Read every useful member of a zip archive.
+
+    Parameters
+    ----------
+    data
+        The archive.
+    budget
+        What may still be spent; its ``source`` names the archive in messages.
+
+    Returns
+    -------
+    Members in name order, and what was left out.
+
+    Raises
+    ------
+    UnreadableInput
+        Damaged, encrypted or hostile archive: names that lead out of it, links, duplicates.
+    LimitExceeded
+        More members, bytes or compression than the limits allow; counted from the directory
+        before anything is unpacked.
+    """
+    source = budget.source
+    budget.check_members(_stated_members(data))
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            return _read_members(archive, budget)
+    except (zipfile.BadZipFile, EOFError, zlib.error, lzma.LZMAError) as error:
+        raise UnreadableInput(
+            f"{source} is a damaged or truncated zip ({error})", hint=_ZIP_HINT
+        ) from error
+    except (NotImplementedError, RuntimeError) as error:
+        raise UnreadableInput(
+            f"{source} is packed in a way that is not supported ({error})", hint=_ZIP_HINT
+        ) from error
+    except (OSError, ValueError, OverflowError) as error:
+        raise UnreadableInput(f"{source} is a broken zip ({error})", hint=_ZIP_HINT) from error
+
+
+def _stated_members(data: bytes) -> int:
+    """Members that the end of the directory states; 0 where none is found.
+
+    Told before the directory is read, which takes time and memory with their number (APPNOTE
+    4.3.14 to 4.3.16: the 64-bit record lies in front of the other where it is needed).
+    """
+    end = data.rfind(b"PK\x05\x06", max(0, len(data) - 2**16 - 22))
+    if end < 0 or end + 22 > len(data):
+        return 0
+    (stated, size) = struct.unpack_from("<HI", data, end + 10)
+    large = data.rfind(b"PK\x06\x06", max(0, end - 2**12), end)
+    if large >= 0 and large + 56 <= end:
+        (stated, size) = struct.unpack_from("<QQ", data, large + 32)
+    # What is stated may be too little: an entry has at least 46 bytes, a usual one less than 200.
+    return max(int(stated), min(int(size), end) // _ENTRY_BYTES)
+
+
+def _read_members(archive: zipfile.ZipFile, budget: Budget) -> tuple[list[Member], list[LeftOut]]:
+    wanted: list[tuple[str, zipfile.ZipInfo]] = []
+    left_out: list[LeftOut] = []
+    for info in archive.infolist():
+        budget.count_member()
+        name = _safe_name(info, budget)
+        if info.is_dir():
+            continue
+        why = find_litter(name)
+        if why is not None:
+            left_out.append(LeftOut(name=name, reason=why))
+            continue
+        _check_member(info, name, budget)
+        budget.count_bytes(name, info.file_size)
+        wanted.append((name, info))
+    members = []
+    for name, info in sorted(wanted, key=lambda pair: (pair[0], pair[1].header_offset)):
+        with archive.open(info) as stream:
+            content = stream.read(info.file_size + 1)
+        if len(content) != info.file_size:
+            raise UnreadableInput(
+                f"{name} in {budget.source} does not have the size its zip states", hint=_ZIP_HINT
+            )
+        members.append(Member(name, content))
+    return members, left_out
+
+
+def _safe_name(info: zipfile.ZipInfo, budget: Budget) -> str:
+    name = info.filename.replace("\\", "/")
+    parts = [part for part in name.split("/") if part not in ("", ".")]
+    hint = "Do not unpack this zip; ask for a clean one."
+    if name.startswith("/") or (parts and parts[0][1:2] == ":"):
+        raise UnreadableInput(
+            f"{budget.source} holds a file with an absolute name: {name[:80]}", hint=hint
+        )
+    if ".." in parts:
+        raise UnreadableInput(
+            f"{budget.source} holds a file whose name leads out of it: {name[:80]}", hint=hint
+        )
+    if not parts:
+        raise UnreadableInput(f"{budget.source} holds a file without a name", hint=hint)
+    name = "/".join(parts)
+    budget.check_depth(name)
+    return name
+
+
+def _check_member(info: zipfile.ZipInfo, name: str, budget: Budget) -> None:
+    if info.flag_bits & 0x1:
+        raise UnreadableInput(f"{name} in {budget.source} is encrypted", hint=_ZIP_HINT)
+    mode = info.external_attr >> 16
+    if info.create_system == 3 and stat.S_IFMT(mode) not in (0, stat.S_IFREG):
+        kind = "symbolic link" if stat.S_ISLNK(mode) else "special file"
+        raise UnreadableInput(
+            f"{name} in {budget.source} is a {kind}, not a file",
+            hint="Zip the file that the link points to in its place.",
+        )
+    ratio = budget.limits.archive_ratio
+    if info.file_size > _FREE_BYTES and info.file_size > ratio * max(info.compress_size, 1):
+        raise LimitExceeded(
+            f"{name} in {budget.source} would unpack to {format_bytes(info.file_size)} from "
+            f"{format_bytes(info.compress_size)}, more than {ratio} times its size",
+            hint="No fabrication file packs that well: do not unpack this zip. "
+            + how_to_raise("archive_ratio"),
+        )

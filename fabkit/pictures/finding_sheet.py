@@ -1,0 +1,329 @@
+"""Findings numbered on the board, with the list beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from fabkit.base.findings import Finding, Place, Severity, times
+from fabkit.base.units import counted
+from fabkit.board.model import Board
+from fabkit.package.model import Side
+from fabkit.pictures import palette
+from fabkit.pictures.finished import finished_face
+from fabkit.pictures.flags import FLAG, RING, Flag, place_flags
+from fabkit.pictures.lettering import letters, text_width, wrapped
+from fabkit.pictures.options import PreviewOptions
+from fabkit.pictures.scene import Letters, Pen, Placed, Scene, SceneDraft, Sheet
+from fabkit.pictures.sheets import (
+    GAP_MM,
+    SIDES,
+    enlargement,
+    face_name,
+    letter_size,
+    on_sheet,
+    scale_note,
+    scales_up_to,
+)
+
+TONES: Final = {
+    Severity.ERROR: palette.VERMILION,
+    Severity.WARNING: palette.ORANGE,
+    Severity.NOTE: palette.SKY_BLUE,
+}
+"""Each severity is also written out in the list, so no one needs to see the colour."""
+
+VEIL: Final = 0.45
+"""How far the board steps back behind the numbers."""
+
+LIST_WIDTH: Final = 42
+"""Width of the list in heights of its letters."""
+
+INDENT: Final = 4.2
+"""Left edge of the list's text in heights of its letters."""
+
+SMALL: Final = 0.85
+"""Size of places and advice against messages."""
+
+SHOWN: Final = 0.25
+"""How far off the board a place is still shown, as a share of the board's longer side."""
+
+CROWDED: Final = 0.5
+"""Share of the board that marks may cover at their usual size; beyond it they get smaller."""
+
+SMALLEST: Final = 0.55
+"""Smallest size of marks against the letters of the list."""
+
+LONGEST_MM: Final = 200.0
+"""A board is not drawn larger than this for want of room."""
+
+ENOUGH: Final = 0.9
+"""Share of the places that should find room for a mark; else the board is drawn larger."""
+
+APART: Final = 3.0
+"""Places of one finding that lie nearer than this, in heights of letters, share a mark."""
+
+Spot = tuple[int, float, float]
+"""Number of the finding, x, y."""
+
+
+def _is_shown(board: Board, place: Place) -> bool:
+    """Whether a place lies on the board or near it; a layer may lie half a metre off."""
+    if place.x_mm is None or place.y_mm is None:
+        return False
+    x0, y0, x1, y1 = board.bounds
+    room = SHOWN * max(board.size_mm)
+    return x0 - room <= place.x_mm <= x1 + room and y0 - room <= place.y_mm <= y1 + room
+
+
+def _spots(board: Board, findings: Sequence[Finding], side: Side, apart: float) -> list[Spot]:
+    """Places of findings on a face; places without a side are shown on the front."""
+    spots: list[Spot] = []
+    for number, finding in enumerate(findings, start=1):
+        mine: list[tuple[float, float]] = []
+        for place in finding.places:
+            if (place.side or "top") != side or not _is_shown(board, place):
+                continue
+            x, y = float(place.x_mm or 0.0), float(place.y_mm or 0.0)
+            # One number says it for a cluster of places of one finding.
+            if all(np.hypot(x - a, y - b) > apart for a, b in mine):
+                mine.append((x, y))
+        spots += [(number, x, y) for x, y in mine]
+    return spots
+
+
+def _room(board: Board, spots: list[Spot], size: float) -> float:
+    """Share of the marks' usual size at which they cover no more than they may."""
+    width, height = board.size_mm
+    covered = max(len(spots), 1) * np.pi * (RING**2 + FLAG**2) * size**2
+    return float(np.sqrt(CROWDED * width * height / covered))
+
+
+def _scale(board: Board, findings: Sequence[Finding], size: float) -> int:
+    """How much larger than life the board is drawn: larger where many marks crowd it."""
+    for scale in scales_up_to(board, LONGEST_MM):
+        marks = [_spots(board, findings, side, APART * size / scale) for side in SIDES]
+        flags = [_flags(board, m, size / scale, sign=1.0)[1] for m in marks]
+        roomy = min(_room(board, m, size / scale) for m in marks) >= 1.0
+        if roomy and sum(map(len, flags)) >= ENOUGH * sum(map(len, marks)):
+            break
+    return scale
+
+
+def _flags(
+    board: Board, spots: list[Spot], size: float, *, sign: float
+) -> tuple[float, list[Flag]]:
+    """Size of the marks of a face, and the numbers that find room on it."""
+    size *= float(np.clip(_room(board, spots, size), SMALLEST, 1.0))
+    at = np.array([s[1:] for s in spots]).reshape(-1, 2)
+    return size, place_flags(at, [s[0] for s in spots], size, sign=sign)
+
+
+def _marked(
+    board: Board,
+    side: Side,
+    findings: Sequence[Finding],
+    spots: list[Spot],
+    options: PreviewOptions,
+    size: float,
+) -> tuple[Scene, int]:
+    """A face with its marks, and how many places had no room for a number and so have no mark."""
+    face = finished_face(board, side, options)
+    sign = -1.0 if face.mirrored else 1.0
+    size, flags = _flags(board, spots, size, sign=sign)
+    dropped = len(spots) - len(flags)
+    # A ring without a number would say that something is there, but not what.
+    spots = [spots[f[0]] for f in flags]
+    at = np.array([s[1:] for s in spots]).reshape(-1, 2)
+    flags = [(k, *f[1:]) for k, f in enumerate(flags)]
+    away = np.array([f[1:] for f in flags]).reshape(-1, 2)
+    reach = np.concatenate(
+        (at - RING * size, away - FLAG * size, at + RING * size, away + FLAG * size)
+    )
+    x0, y0, x1, y1 = face.frame
+    corners = np.concatenate((reach, ((x0, y0), (x1, y1))))
+    frame = (*corners.min(axis=0).tolist(), *corners.max(axis=0).tolist())
+    draft = SceneDraft(face.title, frame, mirrored=face.mirrored, stencils=face.stencils)
+    draft.nodes += face.nodes
+    draft.coat("veil", palette.PAPER, opacity=VEIL, inside=("profile",), outside=("holes",))
+    for severity in (Severity.NOTE, Severity.WARNING, Severity.ERROR):
+        rows = [k for k, s in enumerate(spots) if findings[s[0] - 1].severity is severity]
+        if not rows:
+            continue
+        x, y = at[rows].T
+        flag_x, flag_y = away[rows].T
+        far = np.hypot(flag_x - x, flag_y - y)
+        # Leaders run from the ring, not from the place, so that what is meant stays in sight.
+        lead_x, lead_y = x + (flag_x - x) * size / far, y + (flag_y - y) * size / far
+        around = np.full(len(x), 2.0 * size)
+        draft.coat(
+            "rims",
+            palette.PAPER,
+            Pen.circles(x, y, around, 0.5 * size),
+            Pen.lines(lead_x, lead_y, flag_x, flag_y, 0.5 * size),
+            Pen.discs(flag_x, flag_y, 2.9 * size),
+        )
+        draft.coat(
+            f"places of {severity.word}s",
+            TONES[severity],
+            Pen.circles(x, y, around, 0.26 * size),
+            Pen.lines(lead_x, lead_y, flag_x, flag_y, 0.26 * size),
+            Pen.discs(flag_x, flag_y, 2.5 * size),
+        )
+        words = [
+            letters(
+                str(spots[k][0]), flags[k][1], flags[k][2] - 0.45 * size, _fit(spots[k][0], size),
+                align="middle", bold=True, mirrored=face.mirrored,
+            )
+            for k in rows
+        ]  # fmt: skip
+        draft.coat("numbers", palette.BLACK, *words)
+    return draft.scene(), dropped
+
+
+def _fit(number: int, size: float) -> float:
+    """Height of a number so that it stays inside its disc."""
+    return size * {1: 0.95, 2: 0.85}.get(len(str(number)), 0.6)
+
+
+@dataclass(frozen=True)
+class _Entry:
+    """One finding as lines of text: the message, then what is set smaller."""
+
+    number: int
+    severity: Severity
+    lines: tuple[str, ...]
+    small: tuple[str, ...]
+
+    def height(self, step: float) -> float:
+        """Height with the gap below."""
+        return step * (len(self.lines) + len(self.small) + 0.8)
+
+
+def _entries(board: Board, findings: Sequence[Finding], size: float) -> list[_Entry]:
+    room = LIST_WIDTH * size - INDENT * size
+    out = []
+    for number, finding in enumerate(findings, start=1):
+        often = times(finding.message, finding.count)
+        text = f"{finding.severity.word}: {finding.message}{often}"
+        place = str(finding.places[0]) if finding.places else ""
+        placed = [p for p in finding.places if p.x_mm is not None]
+        if placed and not any(_is_shown(board, p) for p in placed):
+            place += " (off the board, outside this picture)"
+        small = [line for t in (place, finding.remedy) for line in wrapped(t, SMALL * size, room)]
+        lines = tuple(wrapped(text, size, room))
+        out.append(_Entry(number, finding.severity, lines, tuple(small)))
+    return out
+
+
+def _columns(entries: list[_Entry], step: float, room: float) -> list[list[_Entry]]:
+    """Entries in columns of at most ``room``, in order."""
+    columns: list[list[_Entry]] = [[]]
+    used = 0.0
+    for entry in entries:
+        high = entry.height(step)
+        if columns[-1] and used + high > room:
+            columns.append([])
+            used = 0.0
+        columns[-1].append(entry)
+        used += high
+    return columns
+
+
+def _balanced(entries: list[_Entry], step: float, room: float) -> list[list[_Entry]]:
+    """As many columns as ``room`` asks for, and no higher than so many need to be."""
+    columns = _columns(entries, step, room)
+    low, high = 0.0, room
+    while high - low > step / 2:
+        middle = (low + high) / 2
+        tried = _columns(entries, step, middle)
+        if len(tried) > len(columns):
+            low = middle
+        else:
+            columns, high = tried, middle
+    return columns
+
+
+def _list(board: Board, findings: Sequence[Finding], size: float, room: float) -> Scene:
+    """Number, severity, message, place and advice of every finding, in columns of ``room``."""
+    step, width = 1.7 * size, LIST_WIDTH * size
+    entries = _entries(board, findings, size)
+    total = sum(e.height(step) for e in entries)
+    # Columns as high as the board, or higher where a long list would otherwise run off sideways.
+    room = max(room - 1.5 * step, float(np.sqrt(total * width)), 20 * step)
+    words: list[Letters] = []
+    discs: dict[Severity, list[tuple[float, float]]] = {}
+    columns = _balanced(entries, step, room)
+    for k, column in enumerate(columns):
+        x, y = k * (width + GAP_MM), -1.5 * step
+        for entry in column:
+            mark = x + 1.6 * size
+            discs.setdefault(entry.severity, []).append((mark, y + size / 2))
+            number = str(entry.number)
+            high = _fit(entry.number, size)
+            words.append(letters(number, mark, y + 0.05 * size, high, align="middle", bold=True))
+            for text, share in (
+                *((t, 1.0) for t in entry.lines),
+                *((t, SMALL) for t in entry.small),
+            ):
+                words.append(letters(text, x + INDENT * size, y, share * size))
+                y -= step
+            y -= 0.8 * step
+    if not entries:
+        words.append(letters("No findings.", 0.0, -1.5 * step, size))
+    # The first base line lies 1.5 steps down; without entries the one line needs room below it.
+    depth = (max(sum(e.height(step) for e in c) for c in columns) or step) + 1.5 * step
+    across = len(columns) * (width + GAP_MM) - GAP_MM
+    draft = SceneDraft("list of findings", (0.0, -depth, across, 0.0))
+    for severity, places in discs.items():
+        at = np.array(places)
+        marks = Pen.discs(at[:, 0], at[:, 1], 2.5 * size)
+        draft.coat(f"marks of {severity.word}s", TONES[severity], marks)
+    draft.coat("words", palette.INK, *words)
+    return draft.scene()
+
+
+def finding_sheet(
+    board: Board, findings: Sequence[Finding], options: PreviewOptions | None = None
+) -> Sheet:
+    """Findings numbered on the board, the list beside it.
+
+    The back is shown when a finding lies on it.  Every finding is listed, also those without a
+    place on the board.
+    """
+    options = on_sheet(options)
+    size = letter_size(enlargement(board) * max(board.size_mm))
+    scale = _scale(board, findings, size)
+    views: list[tuple[str, Scene]] = []
+    for side in SIDES:
+        spots = _spots(board, findings, side, APART * size / scale)
+        if side == "top" or spots:
+            view, dropped = _marked(board, side, findings, spots, options, size / scale)
+            name = f"{face_name(side, options).capitalize()}{scale_note(scale)}"
+            if dropped:
+                name += f"; {counted(dropped, 'further place')} without room for a mark"
+            views.append((name, view))
+    foot = 2.4 * size
+    wide = max(max(v.size_mm[0] * scale, text_width(name, size)) for name, v in views)
+    views_high = sum(v.size_mm[1] * scale + foot + GAP_MM for _, v in views) - GAP_MM
+    listed = _list(board, findings, size, views_high)
+    edge = 2.0 * size
+    high = max(views_high, listed.size_mm[1]) + 2 * edge
+    full = wide + GAP_MM + listed.size_mm[0] + 2 * edge
+    ground = SceneDraft("ground", (0.0, 0.0, full, high))
+    ground.ground(palette.SURROUNDINGS_LIGHT)
+    placed: list[Placed] = []
+    words: list[Letters] = []
+    top = high - edge
+    for name, view in views:
+        across, down = (scale * v for v in view.size_mm)
+        placed.append(Placed(view, edge + (wide - across) / 2, top - down, scale))
+        words.append(letters(name, edge + wide / 2, top - down - 0.8 * foot, size, align="middle"))
+        top -= down + foot + GAP_MM
+    ground.coat("names", palette.INK, *words)
+    placed.insert(0, Placed(ground.scene(), 0.0, 0.0))
+    placed.append(Placed(listed, edge + wide + GAP_MM, high - edge - listed.size_mm[1]))
+    return Sheet(f"{board.name}: findings", full, high, tuple(placed))

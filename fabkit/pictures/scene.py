@@ -1,0 +1,317 @@
+"""A picture before it is painted: stencils in millimetres, and coats of colour through them.
+
+A stencil is a black and white image made of parts.  A coat is one colour, laid where all its
+``inside`` stencils are open and none of its ``outside`` stencils is.  A group is a stack of coats
+that is cut as a whole, so that colours below do not shine through along a shared edge.  Painters
+know nothing else; tests compare scenes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fabkit.formats.gerber.model import GerberFile
+from fabkit.pictures.curves import ring_contour
+from fabkit.pictures.palette import Rgb
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Film:
+    """Objects of a Gerber file in file order, dark and clear; ``rows`` picks some of them."""
+
+    file: GerberFile
+    rows: NDArray[np.int64] | None = None
+
+    @property
+    def chosen(self) -> NDArray[np.int64]:
+        """Rows of ``file.objects`` that are drawn, ascending."""
+        return np.arange(len(self.file.objects)) if self.rows is None else self.rows
+
+    @property
+    def clears(self) -> bool:
+        """True when a drawn object erases."""
+        return not bool(self.file.objects.dark[self.chosen].all())
+
+
+@dataclass(frozen=True, eq=False)
+class Fill:
+    """Polygons; a pixel covered by any of them is covered.
+
+    ``shapes`` is an object array of shapely polygons or multipolygons, mm.
+    """
+
+    shapes: NDArray[Any]
+
+
+@dataclass(frozen=True, eq=False)
+class Pen:
+    """Strokes of a round pen; a stroke without length is a disc.
+
+    All columns (n,), mm; ``turn`` as in :mod:`fabkit.geometry.arcs`.
+    """
+
+    x0: Floats
+    y0: Floats
+    x1: Floats
+    y1: Floats
+    cx: Floats
+    cy: Floats
+    turn: NDArray[np.int8]
+    width: Floats
+
+    @classmethod
+    def discs(cls, x: Floats, y: Floats, diameter: Floats | float) -> Pen:
+        """Discs about ``x, y``."""
+        return cls.lines(x, y, x, y, diameter)
+
+    @classmethod
+    def lines(cls, x0: Floats, y0: Floats, x1: Floats, y1: Floats, width: Floats | float) -> Pen:
+        """Straight strokes."""
+        x0, y0, x1, y1 = (np.asarray(a, dtype=np.float64) for a in (x0, y0, x1, y1))
+        nothing = np.full(len(x0), np.nan)
+        wide = np.broadcast_to(np.asarray(width, dtype=np.float64), x0.shape)
+        return cls(x0, y0, x1, y1, nothing, nothing, np.zeros(len(x0), np.int8), wide)
+
+    @classmethod
+    def circles(cls, x: Floats, y: Floats, diameter: Floats, width: float) -> Pen:
+        """Outlines of circles, the pen running on the circle."""
+        x, y, diameter = (np.asarray(a, dtype=np.float64) for a in (x, y, diameter))
+        start = x + diameter / 2
+        wide = np.full(len(x), width)
+        return cls(start, y, start, y, x, y, np.full(len(x), 2, np.int8), wide)
+
+    @classmethod
+    def along(cls, rings: NDArray[Any], width: float) -> Pen:
+        """The pen led along rings (an object array of shapely rings), arcs found again."""
+        import shapely
+
+        rows: list[tuple[float, ...]] = []
+        for ring in rings:
+            contour = ring_contour(shapely.get_coordinates(ring))
+            x, y = contour.start
+            for segment in contour.segments:
+                rows.append((x, y, *segment))
+                x, y = segment[:2]
+            if (x, y) != contour.start:
+                rows.append((x, y, *contour.start, 0.0, 0.0, 0))
+        table = np.array(rows, dtype=np.float64).reshape(-1, 7).T
+        ax, ay, bx, by, cx, cy, turns = table
+        return cls(ax, ay, bx, by, cx, cy, turns.astype(np.int8), np.full(len(ax), width))
+
+    def take(self, rows: NDArray[Any]) -> Pen:
+        """Strokes picked by an index array or a mask."""
+        return Pen(*(getattr(self, f.name)[rows] for f in fields(self)))
+
+    @classmethod
+    def joined(cls, pens: Sequence[Pen]) -> Pen:
+        """Strokes of several pens."""
+        return cls(*(np.concatenate([getattr(p, f.name) for p in pens]) for f in fields(cls)))
+
+    def __len__(self) -> int:
+        return len(self.x0)
+
+
+@dataclass(frozen=True, eq=False)
+class Letters:
+    """Lettering: outlines of characters, each put down where it stands.
+
+    Parameters
+    ----------
+    outlines
+        By a name that tells character, size and direction: (n, 2) float64 closed rings about the
+        start of the character's base line, mm; covered where the winding number is not zero.
+    places
+        Name, x, y, mm, of each character.
+    """
+
+    outlines: Mapping[str, tuple[Floats, ...]]
+    places: tuple[tuple[str, float, float], ...]
+
+    @property
+    def contours(self) -> tuple[Floats, ...]:
+        """Closed rings where they stand."""
+        return tuple(
+            ring + np.array((x, y)) for name, x, y in self.places for ring in self.outlines[name]
+        )
+
+
+Part = Film | Fill | Pen | Letters
+
+
+@dataclass(frozen=True, eq=False)
+class Stencil:
+    """A black and white image; its parts are united, then inverted when asked."""
+
+    parts: tuple[Part, ...]
+    inverted: bool = False
+
+    @property
+    def plain(self) -> bool:
+        """True when it is a set of dark shapes, which can be painted directly."""
+        return not self.inverted and not any(isinstance(p, Film) and p.clears for p in self.parts)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coat:
+    """One colour through stencils, named by their key in the scene."""
+
+    title: str
+    rgb: Rgb
+    opacity: float = 1.0
+    inside: tuple[str, ...] = ()
+    outside: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Coats and groups, bottom first, cut as a whole."""
+
+    title: str
+    children: tuple[Coat | Group, ...]
+    inside: tuple[str, ...] = ()
+    outside: tuple[str, ...] = ()
+
+
+Node = Coat | Group
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """A picture in board millimetres.
+
+    Parameters
+    ----------
+    title
+        What the picture shows, in words.
+    frame
+        Min x, min y, max x, max y, mm, in board coordinates.
+    mirrored
+        True when the board is seen after turning about a vertical axis.
+    stencils
+        Images that the nodes name.
+    nodes
+        What is painted, bottom first.
+    """
+
+    title: str
+    frame: tuple[float, float, float, float]
+    mirrored: bool
+    stencils: Mapping[str, Stencil]
+    nodes: tuple[Node, ...]
+
+    @property
+    def size_mm(self) -> tuple[float, float]:
+        """Width and height of the frame."""
+        x0, y0, x1, y1 = self.frame
+        return x1 - x0, y1 - y0
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A scene on a sheet: its frame's lower left corner lies at ``x_mm, y_mm``.
+
+    ``scale`` is what a millimetre of the scene is on the sheet.
+    """
+
+    scene: Scene
+    x_mm: float
+    y_mm: float
+    scale: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """Scenes side by side, each at its scale and cut to its frame.
+
+    Parameters
+    ----------
+    title
+        What the sheet shows, in words.
+    width_mm, height_mm
+        Size; the origin is the lower left corner.
+    placed
+        Bottom first.
+    """
+
+    title: str
+    width_mm: float
+    height_mm: float
+    placed: tuple[Placed, ...]
+
+
+def sheet_of(picture: Scene | Sheet) -> Sheet:
+    """A scene alone is a sheet of its size."""
+    if isinstance(picture, Sheet):
+        return picture
+    return Sheet(picture.title, *picture.size_mm, (Placed(picture, 0.0, 0.0),))
+
+
+class SceneDraft:
+    """A scene that grows coat by coat, each with a stencil of its own."""
+
+    def __init__(
+        self,
+        title: str,
+        frame: tuple[float, float, float, float],
+        *,
+        mirrored: bool = False,
+        stencils: Mapping[str, Stencil] | None = None,
+    ) -> None:
+        self.title = title
+        self.frame = frame
+        self.mirrored = mirrored
+        self.stencils: dict[str, Stencil] = dict(stencils or {})
+        self.nodes: list[Node] = []
+
+    def coat(
+        self,
+        title: str,
+        rgb: Rgb,
+        *parts: Part,
+        opacity: float = 1.0,
+        inside: tuple[str, ...] = (),
+        outside: tuple[str, ...] = (),
+    ) -> None:
+        """Paint parts, or else what ``inside`` leaves, in one colour; nothing without either."""
+        if not parts and not inside:
+            return
+        if parts:
+            name = f"p{len(self.stencils)}"
+            self.stencils[name] = Stencil(parts)
+            inside = (*inside, name)
+        self.nodes.append(
+            Coat(title=title, rgb=rgb, opacity=opacity, inside=inside, outside=outside)
+        )
+
+    def ground(self, rgb: Rgb) -> None:
+        """Paint everything in one colour."""
+        self.nodes.append(Coat(title="ground", rgb=rgb))
+
+    def scene(self) -> Scene:
+        """What has been drawn so far."""
+        return Scene(
+            title=self.title,
+            frame=self.frame,
+            mirrored=self.mirrored,
+            stencils=dict(self.stencils),
+            nodes=tuple(self.nodes),
+        )
+
+
+def named_stencils(nodes: tuple[Node, ...]) -> tuple[str, ...]:
+    """Names of all stencils that nodes use, sorted."""
+
+    def walk(node: Node) -> Iterator[str]:
+        yield from (*node.inside, *node.outside)
+        if isinstance(node, Group):
+            for child in node.children:
+                yield from walk(child)
+
+    return tuple(sorted({name for node in nodes for name in walk(node)}))

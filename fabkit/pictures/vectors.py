@@ -1,0 +1,193 @@
+"""Stencils as vector outlines: arcs stay arcs, flashes stay references, strokes stay strokes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fabkit.base.units import CHORD_ERROR_MM
+from fabkit.formats.gerber.model import GerberFile, Kind, Pose
+from fabkit.pictures.curves import Contour, Segment, circle, ring_contour
+from fabkit.pictures.rings import polygon_rings
+from fabkit.pictures.scene import Fill, Film, Letters, Part
+
+
+@dataclass(frozen=True, slots=True)
+class Flash:
+    """A symbol put down."""
+
+    symbol: int
+    x: float
+    y: float
+    pose: Pose
+
+
+@dataclass(eq=False)
+class Run:
+    """What one part draws in one polarity; the order inside does not matter.
+
+    Parameters
+    ----------
+    fills
+        Closed contours, filled by non-zero winding as one.
+    strokes
+        Open contours by pen width, round ends and joins.
+    discs
+        x, y, diameter.
+    """
+
+    dark: bool = True
+    fills: list[Contour] = field(default_factory=list)
+    strokes: dict[float, list[Contour]] = field(default_factory=dict)
+    discs: list[tuple[float, float, float]] = field(default_factory=list)
+    flashes: list[Flash] = field(default_factory=list)
+
+
+class Symbols:
+    """Shapes that are drawn once and put down often, numbered as they come."""
+
+    def __init__(self) -> None:
+        self._numbers: dict[tuple[int, int] | str, int] = {}
+        self.contours: list[tuple[Contour, ...]] = []
+        self._files: list[GerberFile] = []  # keeps ids alive and so unique
+
+    def number(self, file: GerberFile, aperture: int) -> int:
+        """Number of an aperture's symbol."""
+        key = (id(file), aperture)
+        known = self._numbers.get(key)
+        if known is None:
+            tool = file.apertures[aperture]
+            if tool.template == "C" and tool.diameter_mm:
+                shape: tuple[Contour, ...] = (circle(0.0, 0.0, tool.diameter_mm),)
+            else:
+                shape = polygon_contours(np.array([tool.shape_at(CHORD_ERROR_MM)], dtype=object))
+            # Different apertures of one shape share a symbol.
+            known = self.contours.index(shape) if shape in self.contours else self._add(shape)
+            self._numbers[key] = known
+            self._files.append(file)
+        return known
+
+    def outline(self, name: str, rings: tuple[NDArray[np.float64], ...]) -> int:
+        """Number of a character's symbol; the name stands for the shape."""
+        if name not in self._numbers:
+            self._numbers[name] = self._add(tuple(_plain(ring) for ring in rings))
+        return self._numbers[name]
+
+    def _add(self, shape: tuple[Contour, ...]) -> int:
+        self.contours.append(shape)
+        return len(self.contours) - 1
+
+
+def polygon_contours(shapes: NDArray[Any]) -> tuple[Contour, ...]:
+    """Rings of polygons as contours, exteriors counter-clockwise and holes clockwise."""
+    points, starts = polygon_rings(shapes)
+    return tuple(ring_contour(points[a:b]) for a, b in pairwise(starts) if b - a > 3)
+
+
+def part_vectors(part: Part, symbols: Symbols) -> Iterator[Run]:
+    """Runs of one polarity each, in order."""
+    if isinstance(part, Film):
+        yield from _film(part, symbols)
+    elif isinstance(part, Fill):
+        yield Run(fills=list(polygon_contours(part.shapes)))
+    elif isinstance(part, Letters):
+        numbers = {name: symbols.outline(name, rings) for name, rings in part.outlines.items()}
+        yield Run(flashes=[Flash(numbers[name], x, y, Pose()) for name, x, y in part.places])
+    else:
+        run = Run()
+        _add_strokes(
+            run, part.width, part.x0, part.y0, part.x1, part.y1, part.cx, part.cy, part.turn
+        )
+        yield run
+
+
+def _plain(ring: NDArray[np.float64]) -> Contour:
+    rest = tuple((x, y, 0.0, 0.0, 0) for x, y in ring[1:-1].tolist())
+    return Contour((float(ring[0, 0]), float(ring[0, 1])), rest)
+
+
+def _add_strokes(run: Run, width: NDArray[np.float64], *columns: NDArray[Any]) -> None:
+    """Chain strokes of one width that continue each other; strokes without length are discs."""
+    start: tuple[float, float] = (np.nan, np.nan)
+    chain: list[Segment] = []
+    pen = -1.0
+
+    def finish() -> None:
+        if chain:
+            run.strokes.setdefault(pen, []).append(Contour(start, tuple(chain)))
+
+    rows = zip(width.tolist(), *(c.tolist() for c in columns), strict=True)
+    for wide, x0, y0, x1, y1, cx, cy, turn in rows:
+        if wide <= 0:
+            continue
+        if x0 == x1 and y0 == y1 and abs(turn) != 2:
+            run.discs.append((x0, y0, wide))
+            continue
+        at_end = chain and chain[-1][0] == x0 and chain[-1][1] == y0
+        if wide != pen or not at_end:
+            finish()
+            start, chain, pen = (x0, y0), [], wide
+        chain.append((x1, y1, cx, cy, turn))
+    finish()
+
+
+def _film(film: Film, symbols: Symbols) -> Iterator[Run]:
+    file = film.file
+    rows = film.chosen
+    if not len(rows):
+        return
+    dark = file.objects.dark[rows]
+    edges = np.flatnonzero(np.diff(dark)) + 1
+    for first, last in zip([0, *edges], [*edges, len(rows)], strict=True):
+        run = Run(dark=bool(dark[first]))
+        _film_run(run, file, rows[first:last], symbols)
+        yield run
+
+
+def _film_run(run: Run, file: GerberFile, rows: NDArray[np.int64], symbols: Symbols) -> None:
+    o = file.objects.take(rows)
+    for i in np.flatnonzero(o.kind == Kind.REGION):
+        run.fills.extend(_region(file, int(o.first[i]), int(o.last[i])))
+    for i in np.flatnonzero(o.kind == Kind.FLASH):
+        run.flashes.append(
+            Flash(
+                symbols.number(file, int(o.aperture[i])),
+                float(o.x0[i]),
+                float(o.y0[i]),
+                file.poses[int(o.pose[i])],
+            )
+        )
+    stroked = np.flatnonzero((o.kind == Kind.DRAW) | (o.kind == Kind.ARC))
+    if len(stroked):
+        from fabkit.formats.gerber.shapes import pen_widths
+
+        width = pen_widths(file, rows[stroked])
+        round_pen = ~np.isnan(width)
+        s = o.take(stroked[round_pen])
+        _add_strokes(run, width[round_pen], s.x0, s.y0, s.x1, s.y1, s.cx, s.cy, s.turn)
+        odd = stroked[~round_pen]
+        if len(odd):
+            from fabkit.formats.gerber.shapes import object_shapes
+
+            shapes = object_shapes(file, rows[odd], chord_error_mm=CHORD_ERROR_MM)
+            run.fills.extend(polygon_contours(shapes))
+
+
+def _region(file: GerberFile, first: int, last: int) -> Iterator[Contour]:
+    s = file.segments
+    part = slice(first, last)
+    if first == last:
+        return
+    breaks = np.flatnonzero(np.diff(s.contour[part])) + 1
+    rows = list(
+        zip(*(c[part].tolist() for c in (s.x0, s.y0, s.x1, s.y1, s.cx, s.cy, s.turn)), strict=True)
+    )
+    for a, b in zip([0, *breaks], [*breaks, len(rows)], strict=True):
+        contour = Contour((rows[a][0], rows[a][1]), tuple(r[2:] for r in rows[a:b]))
+        # Contours of a region add up, so all must run the same way for non-zero winding.
+        yield contour if contour.doubled_area >= 0 else contour.reversed()

@@ -1,0 +1,272 @@
+"""Both halves as seen from the keys: number and pin at every key, the controller's pins marked."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Final
+
+import numpy as np
+import shapely
+
+from fabkit.board.model import Board
+from fabkit.geometry.neighbours import usual_gap
+from fabkit.keyboard.model import Spot
+from fabkit.pictures import palette
+from fabkit.pictures.finished import board_stencils, frame_around, outline
+from fabkit.pictures.hands import face_word
+from fabkit.pictures.lettering import letters, text_width
+from fabkit.pictures.options import PreviewOptions
+from fabkit.pictures.pin_names import pin_names
+from fabkit.pictures.scene import Coat, Fill, Floats, Group, Letters, Pen, Scene, SceneDraft, Sheet
+from fabkit.pictures.sheets import side_by_side, text_size
+from fabkit.wiring.model import HalfWiring, HeaderHole, KeyWire, Pin, Wiring
+
+CAP_MM: Final = 15.0
+"""Side of the square that stands for a key: a cap of one unit less a gap."""
+
+AROUND_MM: Final = 14.0
+"""Board shown around the keys of a half that shares its board with the other half."""
+
+NUMBER_MM: Final = 4.0
+NAME_MM: Final = 1.9
+LINE_GAP_MM: Final = 1.5
+"""Heights of a key's number and of its names, and the gap between two of these where it fits."""
+
+PIN_MM: Final = 1.5
+SAME_PIN_MM: Final = 3.0
+"""Pads of one pin nearer to each other than this are named once."""
+
+HOLE_MM: Final = 1.6
+PIN_NAME_MM: Final = 1.3
+"""Ring about a header hole, and the height of its name where rows leave room."""
+
+WAY_MM: Final = 6.0
+"""A row of holes nearer than this is in the way of names."""
+
+DASH_MM: Final = 1.5
+BEYOND_MM: Final = 4.0
+"""Dashes of the line the controller is turned about, and how far it reaches beyond the rows."""
+
+LEAST_PIN_MM: Final = 0.6
+"""Diameter of the dot on a pin of the controller, and the least where pins lie closer."""
+
+WORDS: Final = {"left": "Left half", "right": "Right half", "whole": "Keyboard"}
+
+
+def wiring_sheet(
+    boards: Sequence[Board], wiring: Wiring, options: PreviewOptions | None = None
+) -> Sheet:
+    """Halves side by side, each seen from its key side."""
+    chosen = options or PreviewOptions()
+    shared = len({h.board for h in wiring.halves}) < len(wiring.halves)
+    faces = {h.face_up for h in wiring.halves}
+    scenes, names = [], []
+    for half in wiring.halves:
+        board = boards[half.board]
+        part = shared and len(faces) == 1
+        holes = wiring.headers.get(half.board, ())
+        scenes.append(_half_scene(board, half, holes, chosen, part=part))
+        first, last = (half.keys[0].index, half.keys[-1].index) if half.keys else (0, 0)
+        name = f"{WORDS[half.hand]}, {face_word(half.face_up)} up: keys {first} to {last}"
+        name += ", controller pins in orange" * any(_pins_of(half))
+        names.append(name + "; the controller is turned about the dashed line" * bool(half.axis))
+    size = max((text_size(b) for b in boards), default=2.0)
+    return side_by_side(f"{wiring.name}: wiring", scenes, names, size)
+
+
+def _half_scene(
+    board: Board,
+    half: HalfWiring,
+    holes: Sequence[HeaderHole],
+    options: PreviewOptions,
+    *,
+    part: bool,
+) -> Scene:
+    mirrored = half.face_up == "bottom"
+    frame = _frame(half) if part else frame_around(board, options.margin_mm)
+    draft = SceneDraft(
+        f"{board.name}: {half.hand}", frame, mirrored=mirrored, stencils=board_stencils(board)
+    )
+    draft.nodes.append(
+        Group(
+            title="board",
+            children=(Coat(title="board", rgb=palette.GHOST_COPPER),),
+            inside=("profile",),
+            outside=("holes",),
+        )
+    )
+    rings = shapely.get_rings(shapely.get_parts(outline(board)))
+    draft.coat("profile", palette.FAINT_INK, Pen.along(rings, 0.15))
+    caps = np.array([_cap(k, mirrored=mirrored) for k in half.keys], dtype=object)
+    if not len(caps):
+        return draft.scene()
+    lost = np.array([not k.lines or any(not a.pins for a in k.lines) for k in half.keys])
+    draft.coat("keys", palette.PAPER, Fill(caps))
+    for title, rgb, mine in (
+        ("rims of keys", palette.BLUE, caps[~lost]),
+        ("rims of keys without a pin", palette.VERMILION, caps[lost]),
+    ):
+        if len(mine):
+            draft.coat(title, rgb, Pen.along(shapely.get_exterior_ring(mine), 0.35))
+    spots, named = _pins_in_use(half)
+    if len(spots):
+        wide = float(np.clip(usual_gap(spots), LEAST_PIN_MM, PIN_MM))
+        draft.coat("pins in use", palette.ORANGE, Pen.discs(spots[:, 0], spots[:, 1], wide))
+        room = shapely.intersection(outline(board), shapely.box(*frame))
+        off = 0.8 * PIN_MM
+        texts = pin_names(spots, named, off, caps.tolist(), room, mirrored=mirrored)
+        draft.coat("names of pins", palette.INK, *texts)
+    elif holes:
+        at = np.array([(h.x_mm, h.y_mm) for h in holes])
+        draft.coat(
+            "header holes",
+            palette.ORANGE,
+            Pen.circles(at[:, 0], at[:, 1], np.full(len(at), HOLE_MM), 0.15),
+        )
+        draft.coat("names of holes", palette.INK, *_hole_names(holes, mirrored=mirrored))
+    if half.axis is not None:
+        draft.coat("line the controller is turned about", palette.VERMILION, _dashes(*half.axis))
+    words = [line for k in half.keys for line in _words(k, mirrored=mirrored)]
+    draft.coat("numbers", palette.INK, *(text for text, bold in words if bold))
+    draft.coat("names", palette.INK, *(text for text, bold in words if not bold))
+    return draft.scene()
+
+
+def _pins_of(half: HalfWiring) -> Iterator[Pin]:
+    return (p for k in half.keys for a in k.lines for p in a.pins)
+
+
+def _pins_in_use(half: HalfWiring) -> tuple[Floats, list[str]]:
+    """Places of the controller's pins and their names; a pin that has several pads close together
+    is named once."""
+    spots: list[tuple[float, float]] = []
+    named: list[str] = []
+    for pin in sorted(_pins_of(half), key=lambda p: (p.x_mm, p.y_mm, p.name)):
+        near = [
+            name
+            for (x, y), name in zip(spots, named, strict=True)
+            if np.hypot(x - pin.x_mm, y - pin.y_mm) < SAME_PIN_MM
+        ]
+        if (not near or pin.name not in near) and (pin.x_mm, pin.y_mm) not in spots:
+            spots.append((pin.x_mm, pin.y_mm))
+            named.append(pin.name)
+    return np.array(spots).reshape(-1, 2), named
+
+
+def _hole_names(holes: Sequence[HeaderHole], *, mirrored: bool) -> Iterator[Letters]:
+    """The name of every hole beside it, away from the row next to its own, as large as fits."""
+    at = np.array([(h.x_mm, h.y_mm) for h in holes])
+    rows = np.array([h.row for h in holes])
+    for row in dict.fromkeys(rows.tolist()):
+        mine, others = at[rows == row], at[rows != row]
+        across = np.ptp(mine[:, 0]) > np.ptp(mine[:, 1])
+        side = 1 if across else 0
+        gaps = others[:, side] - mine[:, side].mean()
+        # A row that runs on elsewhere along the board is not in the way.
+        beside = np.abs(others[:, 1 - side] - np.median(mine[:, 1 - side])) < np.ptp(mine) + 20
+        gaps = gaps[beside & (np.abs(gaps) < WAY_MM)]
+        sign = -1.0 if len(gaps) and gaps[np.abs(gaps).argmin()] > 0 else 1.0
+        size = min(PIN_NAME_MM, 0.6 * usual_gap(mine))
+        for hole in (h for h in holes if h.row == row):
+            step = sign * (HOLE_MM / 2 + 0.4)
+            x, y = (hole.x_mm, hole.y_mm + step) if across else (hole.x_mm + step, hole.y_mm)
+            # As seen, a name runs away from its hole.
+            forth = (sign > 0) is not (mirrored and not across)
+            yield letters(
+                hole.name,
+                x + (size / 2 if across and not mirrored else -size / 2 if across else 0.0),
+                y - (0.0 if across else size / 2),
+                size,
+                align="left" if forth else "right",
+                mirrored=mirrored,
+                turned_deg=90.0 if across else 0.0,
+            )
+
+
+def _dashes(start: Spot, end: Spot) -> Pen:
+    """A dashed line that reaches beyond both ends."""
+    a, b = np.array(start), np.array(end)
+    length = float(np.hypot(*(b - a)))
+    along = (b - a) / length
+    from_mm = np.arange(-BEYOND_MM, length + BEYOND_MM, 2 * DASH_MM)
+    p, q = a + from_mm[:, None] * along, a + (from_mm + DASH_MM)[:, None] * along
+    return Pen.lines(p[:, 0], p[:, 1], q[:, 0], q[:, 1], 0.3)
+
+
+def _frame(half: HalfWiring) -> tuple[float, float, float, float]:
+    """Around the keys of a half and the pins they lead to."""
+    x, y = [k.x_mm for k in half.keys], [k.y_mm for k in half.keys]
+    frame = min(x) - AROUND_MM, min(y) - AROUND_MM, max(x) + AROUND_MM, max(y) + AROUND_MM
+    x += [p.x_mm for p in _pins_of(half)]
+    y += [p.y_mm for p in _pins_of(half)]
+    reach = AROUND_MM / 4
+    return (
+        min(frame[0], min(x) - reach),
+        min(frame[1], min(y) - reach),
+        max(frame[2], max(x) + reach),
+        max(frame[3], max(y) + reach),
+    )
+
+
+def _turn(key: KeyWire, *, mirrored: bool) -> float:
+    """Angle on the board of a key seen at its angle, a quarter turn being none for its text."""
+    upright = (key.angle_deg + 45) % 90 - 45
+    return -upright if mirrored else upright
+
+
+def _cap(key: KeyWire, *, mirrored: bool) -> shapely.Polygon:
+    from shapely import affinity
+
+    half = CAP_MM / 2
+    square = shapely.box(key.x_mm - half, key.y_mm - half, key.x_mm + half, key.y_mm + half)
+    return affinity.rotate(square, _turn(key, mirrored=mirrored), origin=(key.x_mm, key.y_mm))
+
+
+def _words(key: KeyWire, *, mirrored: bool) -> list[tuple[Letters, bool]]:
+    """Reference, number and pins, one below the other about the middle; the number is bold."""
+    if key.line is not None:
+        below = [_pins(key.line.pins)]
+    elif key.row_line is not None and key.column_line is not None:
+        below = [f"row {_pins(key.row_line.pins)}", f"col {_pins(key.column_line.pins)}"]
+    else:
+        below = ["no pin known"]
+    above = [] if not key.ref or key.ref.startswith("@") else [key.ref]
+    lines = [(text, NAME_MM, False) for text in (*above, *below)]
+    lines.insert(len(above), (str(key.index), NUMBER_MM, True))
+    tall, gaps = sum(height for _, height, _ in lines), len(lines) - 1
+    gap = min(LINE_GAP_MM, (CAP_MM - NAME_MM - tall) / gaps)
+    up = (tall + gap * gaps) / 2
+    out = []
+    for text, height, bold in lines:
+        up -= height
+        out.append((_set(text, key, up, height, mirrored=mirrored, bold=bold), bold))
+        up -= gap
+    return out
+
+
+def _pins(pins: Sequence[Pin]) -> str:
+    """Names of pins; a bare number is said to be one, or it reads as that of a row."""
+    names = dict.fromkeys(p.function or f"pin {p.pin}" for p in pins)
+    return " = ".join(names) or "no pin"
+
+
+def _set(
+    text: str, key: KeyWire, up: float, height: float, *, mirrored: bool, bold: bool = False
+) -> Letters:
+    """A line of text centred on a key, turned with it, made smaller when it would not fit."""
+    room = CAP_MM - 1.4
+    wide = text_width(text, height, bold=bold)
+    height *= min(1.0, room / wide) if wide else 1.0
+    turn = _turn(key, mirrored=mirrored)
+    upright = -turn if mirrored else turn
+    c, s = np.cos(np.radians(turn)), np.sin(np.radians(turn))
+    return letters(
+        text,
+        key.x_mm - s * up,
+        key.y_mm + c * up,
+        height,
+        align="middle",
+        bold=bold,
+        mirrored=mirrored,
+        turned_deg=upright,
+    )

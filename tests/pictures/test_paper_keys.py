@@ -1,0 +1,128 @@
+"""Keys on the paper template: one sheet a half, caps, numbers of the wiring, the home row."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from io import BytesIO
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapely
+from pypdf import PdfReader
+from test_preview_paper import strokes_mm
+
+import fabkit
+from fabkit.api import list_wiring
+from fabkit.keyboard.model import Key
+from fabkit.pictures.paper import PaperHalf, half_scene, halves_of, paper_sheets, render_paper
+
+FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
+DEMO = "../fabkit/demo/rev-b"
+
+
+@pytest.fixture(scope="module")
+def board_of():
+    """Boards of the fixtures by their folder, built once."""
+    built = {}
+
+    def build(folder):
+        if folder not in built:
+            built[folder] = fabkit.build_board(fabkit.open_package(FIXTURES / folder))
+        return built[folder]
+
+    return build
+
+
+@pytest.mark.parametrize(
+    ("folder", "names"),
+    [
+        (DEMO, ["left half", "right half"]),
+        ("kinds/both-equal", ["left half", "right half"]),
+        ("kinds/both-unequal", ["left half", "right half"]),
+        ("kinds/unsplit", ["keyboard"]),
+        ("kinds/soldered", ["keyboard"]),
+    ],
+)
+def test_numbers_are_those_of_the_wiring(board_of, folder, names):
+    """The number on the cap is that of the wiring table, on every half."""
+    board = board_of(folder)
+    halves = halves_of(board)
+
+    assert [h.name for h in halves] == names
+    for paper, wired in zip(halves, list_wiring(board).halves, strict=True):
+        assert paper.side == wired.face_up
+        told = {(round(k.x_mm, 3), round(k.y_mm, 3)): k.index for k in wired.keys}
+        shown = {
+            (round(k.x_mm, 3), round(k.y_mm, 3)): n
+            for k, n in zip(paper.keys, paper.numbers, strict=True)
+        }
+        assert shown == told
+
+
+@pytest.mark.parametrize("folder", ["kinds/both-equal", "kinds/both-unequal"])
+def test_both_halves_on_one_board_are_two_sheets(board_of, folder):
+    """Each sheet shows all keys of its half and the middle of none of the other's."""
+    left, right = halves_of(board_of(folder))
+
+    for half, other in ((left, right), (right, left)):
+        frame = shapely.box(*half.frame)
+        assert all(shapely.intersects_xy(frame, k.x_mm, k.y_mm) for k in half.keys)
+        assert not any(shapely.intersects_xy(frame, k.x_mm, k.y_mm) for k in other.keys)
+    titles = [s.title for s in paper_sheets((left, right))]
+    assert len(titles) == len(set(titles)) == 2
+
+
+def test_caps_and_squares_are_turned_with_their_keys(board_of):
+    """Caps of 18.05 mm at a pitch of 19.05, squares of 14 mm, at the angle of the key."""
+    board = board_of(DEMO)
+    keys = (
+        Key(x_mm=30, y_mm=40, rotation_deg=20),
+        Key(x_mm=30 + 19.05 * np.cos(0.3), y_mm=40 + 19.05 * np.sin(0.3), size_u=1.5),
+    )
+    half = PaperHalf(board=board, side="top", name="half", keys=keys, numbers=(0, 1))
+    (page,) = PdfReader(BytesIO(render_paper([half]))).pages
+    lines = np.array(strokes_mm(page))
+    along = lines[:, 2:] - lines[:, :2]
+    length = np.hypot(along[:, 0], along[:, 1])
+    angle = np.degrees(np.arctan2(along[:, 1], along[:, 0])) % 90
+
+    for wanted in (14.0, 18.05):
+        at = angle[np.abs(length - wanted) < 0.01]
+        assert (np.abs(at - 20) < 0.05).sum() >= 3
+        assert (np.minimum(at, 90 - at) < 0.05).sum() >= 2
+    # One and a half units less the gap.
+    assert (np.abs(length - (1.5 * 19.05 - 1)) < 0.01).any()
+
+
+def test_index_fingers_rest_on_the_middle_row(board_of):
+    """One bar a half: the demo's three rows of fingers have it on the second, mirrored."""
+    left, right = halves_of(board_of(DEMO))
+
+    (one,), (other,) = left.home, right.home
+    assert left.keys[one] == right.keys[other]
+    column = [k for k in left.keys if abs(k.x_mm - left.keys[one].x_mm) < 1]
+    above = sorted(k.y_mm for k in column)
+    assert above[len(above) // 2] == left.keys[one].y_mm
+    assert any(c.title == "bars of the home row" for c in half_scene(left).nodes)
+
+
+def test_pages_are_counted_in_a_row(board_of):
+    """A half on several pages says which of how many each is."""
+    large = replace(
+        board_of("kinds/unsplit"), profile=shapely.MultiPolygon([shapely.box(0, 0, 620, 420)])
+    )
+    half = PaperHalf(board=large, side="top", name="keyboard")
+    titles = [s.title for s in paper_sheets([half])]
+
+    assert len(titles) > 4
+    for number, title in enumerate(titles, start=1):
+        assert title.endswith(f"page {number} of {len(titles)}")
+
+
+def test_a_board_without_keys_is_shown_once(board):
+    """One sheet for a board without keys, not one for each hand."""
+    halves = halves_of(board)
+
+    assert [h.keys for h in halves] == [()]
+    assert len(PdfReader(BytesIO(render_paper(halves))).pages) == 1
