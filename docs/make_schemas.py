@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from fabkit.parts import book
-from fabkit.sheets import loading, order
-from fabkit.sheets.limit_table import LIMIT_KINDS
+from fabkit.sheets import house, order
+from fabkit.sheets.house import LIMIT_KINDS
 from fabkit.sheets.money import CURRENCY_DIGITS
 from fabkit.sheets.table import REQUIRED, Table, parse_sheet
 
@@ -235,7 +235,7 @@ def order_schema() -> Schema:
 
 def house_schema() -> Schema:
     """Schema of house.toml."""
-    made = noted(loading.house_from, loading.house_template(), whole_house())
+    made = noted(house.house_from, house.house_template(), whole_house())
     for cls in made["properties"]["limits"]["properties"].values():
         for key, kind in LIMIT_KINDS.items():
             cls["properties"][key]["description"] = f"at {kind.sense}: {kind.title}"

@@ -31,7 +31,7 @@ _PUBLIC = {
     "FabkitError": "fabkit.base.errors",
     "Finding": "fabkit.base.findings",
     "GerberFile": "fabkit.formats.gerber.model",
-    "House": "fabkit.sheets.sheet",
+    "House": "fabkit.sheets.house",
     "Keyboard": "fabkit.keyboard.model",
     "Limits": "fabkit.base.limits",
     "Order": "fabkit.sheets.order",
@@ -159,8 +159,8 @@ if TYPE_CHECKING:
     from fabkit.package.model import Package
     from fabkit.parts.model import Bill
     from fabkit.pictures.options import PreviewOptions
+    from fabkit.sheets.house import House
     from fabkit.sheets.order import Order
-    from fabkit.sheets.sheet import House
     from fabkit.wiring.model import Wiring, WiringOptions
 
 

@@ -93,8 +93,8 @@ def test_imports_go_down(path):
         ("fabkit.board.build", "fabkit.checks.model", True),
         ("fabkit.costs.quote", "fabkit.parts.model", False),
         ("fabkit.costs.quote", "fabkit.parts.bill", True),
-        ("fabkit.base.limits", "fabkit.sheets.sheet", True),
-        ("fabkit.sheets.sheet", "fabkit.base.limits", False),
+        ("fabkit.base.limits", "fabkit.sheets.house", True),
+        ("fabkit.sheets.house", "fabkit.base.limits", False),
         ("fabkit.cli.check", "fabkit.api", False),
     ],
 )

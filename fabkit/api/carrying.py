@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from fabkit.board.model import Board
     from fabkit.costs.model import CostSheet
     from fabkit.parts.carry import CarryOver
+    from fabkit.sheets.house import House
     from fabkit.sheets.order import Order
-    from fabkit.sheets.sheet import House
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from fabkit.compare.model import Comparison
     from fabkit.costs.changes import CostChange
     from fabkit.outputs.compare_records import Compared
+    from fabkit.sheets.house import House
     from fabkit.sheets.order import BoardUse, Order
-    from fabkit.sheets.sheet import House
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -118,8 +118,7 @@ def weigh_changes(
     from fabkit.compare.findings import compare_findings
     from fabkit.costs.changes import compare_costs, price_half
     from fabkit.costs.facts import facts_from_board, measure_cover
-    from fabkit.sheets.order import order_for
-    from fabkit.sheets.thickness import settle_thickness
+    from fabkit.sheets.order import order_for, settle_thickness
 
     boards = (comparison.old, comparison.new)
     if order is not None and len(order.boards) != 1:

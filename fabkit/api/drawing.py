@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from fabkit.checks.model import CheckResult
     from fabkit.outputs.drawings import SheetChoice, SheetKind
     from fabkit.pictures.options import PreviewOptions
+    from fabkit.sheets.house import House
     from fabkit.sheets.order import Order
-    from fabkit.sheets.sheet import House
 
 
 def draw(

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from fabkit.checks.thickness import ThicknessRow
     from fabkit.outputs.archive import Packed
     from fabkit.outputs.options import PackOptions
-    from fabkit.sheets.sheet import House
+    from fabkit.sheets.house import House
 
 
 def check(

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from fabkit.costs.facts import BoardFacts
     from fabkit.costs.model import CostSheet
     from fabkit.parts.model import Bill
+    from fabkit.sheets.house import House
     from fabkit.sheets.order import Order
-    from fabkit.sheets.sheet import House
 
 
 def list_parts(
@@ -112,7 +112,7 @@ def quote(
     """
     from fabkit.costs.quote import quote as price
     from fabkit.keyboard.ordered import describe_order
-    from fabkit.sheets.thickness import settle_thickness
+    from fabkit.sheets.order import settle_thickness
 
     designs = as_designs(boards)
     wanted = order_of(designs, order)
@@ -177,7 +177,7 @@ def order(
         write_order,
     )
     from fabkit.outputs.whole_folder import settle_place
-    from fabkit.sheets.thickness import settle_thickness
+    from fabkit.sheets.order import settle_thickness
 
     asked = wanted if not isinstance(wanted, Path | str) else load_order(wanted)
     target = Path(folder)

@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from fabkit.formats.drill.model import DrillFile
     from fabkit.formats.gerber.model import GerberFile
     from fabkit.package.model import Member, Package
+    from fabkit.sheets.house import House
     from fabkit.sheets.order import Order
-    from fabkit.sheets.sheet import House
 
 
 def read_gerber(path: Path | str, *, limits: Limits = DEFAULT_LIMITS) -> GerberFile:
@@ -109,7 +109,7 @@ def load_house(path: Path | str | None = None) -> House:
     SheetError
         A key of the sheet is wrong; names file, line and key.
     """
-    from fabkit.sheets.loading import load_house as load
+    from fabkit.sheets.house import load_house as load
 
     return load(path)
 

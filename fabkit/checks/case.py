@@ -13,8 +13,7 @@ from fabkit.checks.model import CheckOptions
 from fabkit.package.model import RoleKind
 
 if TYPE_CHECKING:
-    from fabkit.sheets.limit_table import LimitClass
-    from fabkit.sheets.sheet import House, Limit
+    from fabkit.sheets.house import House, Limit, LimitClass
 
 T = TypeVar("T")
 
@@ -51,7 +50,7 @@ class Case:
         return cast("T", self._shared[build])
 
     def limit(self, key: str, cls: LimitClass = "standard") -> float:
-        """Value of a limit of the house sheet; see ``fabkit.sheets.limit_table`` for the keys."""
+        """Value of a limit of the house sheet; see ``fabkit.sheets.house`` for the keys."""
         return self.house.limit(key, cls).value
 
     def judge(self, key: str, measured: float) -> tuple[Severity, Limit] | None:

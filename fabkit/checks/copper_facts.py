@@ -20,7 +20,7 @@ from fabkit.checks.case import Case
 from fabkit.checks.model import NotJudged
 from fabkit.geometry.facet_runs import FacetTree
 from fabkit.geometry.facing import Facings, find_facings
-from fabkit.sheets.sheet import Limit
+from fabkit.sheets.house import Limit
 
 MEASURED_AGAIN = 60
 """Distinct measures taken again per layer and rule: thrice what a finding shows."""

@@ -13,8 +13,7 @@ from fabkit.checks.catalogue import CHECKS
 from fabkit.checks.gather import gather
 from fabkit.checks.model import CheckOptions, CheckResult, asks_for_fine
 from fabkit.checks.runner import matches, run_checks
-from fabkit.sheets.limit_table import LimitClass
-from fabkit.sheets.sheet import House
+from fabkit.sheets.house import House, LimitClass
 
 OFFERS: Final = ("package/layers-offered", "thickness/offered", "order/choices", "profile/routing")
 """Checks that compare with what a house offers, besides those that compare with its limits."""

@@ -16,7 +16,7 @@ from fabkit.base.units import counted
 if TYPE_CHECKING:
     from fabkit.checks.case import Case
     from fabkit.keyboard.model import BoardIs, Use
-    from fabkit.sheets.limit_table import LimitClass
+    from fabkit.sheets.house import LimitClass
     from fabkit.sheets.order import Silence
 
 

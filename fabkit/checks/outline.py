@@ -11,7 +11,7 @@ from fabkit.base.units import COINCIDENT_MM, format_mm, format_number
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.package.model import RoleKind
-from fabkit.sheets.sheet import thickness_tolerance_mm
+from fabkit.sheets.house import thickness_tolerance_mm
 
 NOT_CLOSED = Rule(
     id="profile/not-closed",

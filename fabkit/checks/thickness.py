@@ -16,7 +16,7 @@ from fabkit.board.model import Board
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.keyboard.build import find_keyboard
-from fabkit.sheets.sheet import House, thickness_tolerance_mm
+from fabkit.sheets.house import House, thickness_tolerance_mm
 
 USUAL_MM: Final = 1.6
 """Thickness that stiffness is compared with (common practice)."""

@@ -12,7 +12,7 @@ from fabkit.base.findings import Finding, Place, Rule, Severity
 from fabkit.base.limits import DEFAULT_LIMITS
 from fabkit.base.units import COINCIDENT_MM, format_number
 from fabkit.checks.case import Case
-from fabkit.sheets.sheet import Limit
+from fabkit.sheets.house import Limit
 
 T = TypeVar("T")
 PlaceOf = Callable[[int], Place]

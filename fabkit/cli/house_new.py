@@ -30,7 +30,7 @@ def command(out: Path, name: str, replace: bool) -> None:
       fabkit house new --out my-house.toml --name "The house around the corner"
     """
     from fabkit.outputs.atomic import write_file
-    from fabkit.sheets.loading import house_template
+    from fabkit.sheets.house import house_template
 
     write_file(out, house_template(name).encode(), replace=replace)
     options.say_next(out, f"{out}: fill it in, then use it with --house {out}")

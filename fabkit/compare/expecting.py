@@ -13,7 +13,7 @@ from fabkit.base.findings import Finding, Place
 from fabkit.base.units import format_number
 from fabkit.compare import rules
 from fabkit.compare.model import Box, Change, Comparison, Verb, What
-from fabkit.sheets.loading import check_format
+from fabkit.sheets.house import check_format
 from fabkit.sheets.table import Table, read_sheet
 
 ROUND_MM: Final = 0.01

@@ -14,9 +14,9 @@ from fabkit.base.findings import Rule
 from fabkit.costs import rules
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import Element, Input
+from fabkit.sheets.house import House
 from fabkit.sheets.order import BoardChoice
 from fabkit.sheets.rates import AreaRate, RateCard, SizeTier
-from fabkit.sheets.sheet import House
 
 DM2 = 10_000
 """mm2 in one dm2."""

@@ -11,8 +11,8 @@ from fabkit.costs.model import PARTS_GROUPS, Element, Line, Offer
 from fabkit.costs.offers import designs_of
 from fabkit.costs.ways import cheapest_offer
 from fabkit.parts.model import Bill
+from fabkit.sheets.house import House
 from fabkit.sheets.order import Order
-from fabkit.sheets.sheet import House
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,10 +9,10 @@ from decimal import ROUND_CEILING, Decimal
 from fabkit.costs.board_line import Job, fixed
 from fabkit.costs.model import Element, Group, Input, Line
 from fabkit.parts.model import Bill, Plan
+from fabkit.sheets.house import House
 from fabkit.sheets.money import Currency
 from fabkit.sheets.order import Order, Tax
 from fabkit.sheets.rates import RateCard
-from fabkit.sheets.sheet import House
 
 GRAMS_PER_KG = 1000
 

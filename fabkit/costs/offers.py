@@ -13,9 +13,9 @@ from fabkit.costs.facts import BoardFacts
 from fabkit.costs.landed_lines import parts_lines, tax_lines, weigh_parcel
 from fabkit.costs.model import Group, Input, Line, Offer
 from fabkit.parts.model import Bill, Plan
+from fabkit.sheets.house import House
 from fabkit.sheets.money import Currency, find_currency
 from fabkit.sheets.order import Order, lead_numbers
-from fabkit.sheets.sheet import House
 
 CURVE_STEPS = 24
 """Order steps looked at beyond the need when the cheapest quantity is searched."""

@@ -30,9 +30,9 @@ from fabkit.costs.revisions import price_revisions, share_cost
 from fabkit.costs.sensitivity import find_effects
 from fabkit.costs.ways import best_of, cheapest_offer, compare_ways
 from fabkit.parts.model import Bill
+from fabkit.sheets.house import House
 from fabkit.sheets.money import find_currency
 from fabkit.sheets.order import Order
-from fabkit.sheets.sheet import House
 
 
 def quote(

@@ -14,8 +14,8 @@ from fabkit.costs.landed_lines import weigh_parcel
 from fabkit.costs.model import Offer
 from fabkit.costs.offers import Design, jobs_of
 from fabkit.parts.model import Bill
+from fabkit.sheets.house import House
 from fabkit.sheets.order import Order
-from fabkit.sheets.sheet import House
 
 NEAR_TIER_MM = Decimal(2)
 NEAR_TIER_SHARE = Decimal("0.02")

@@ -8,8 +8,8 @@ from decimal import Decimal
 from fabkit.costs.model import Group, Offer, Revisions, Share
 from fabkit.costs.offers import Design, price_quantity
 from fabkit.parts.model import Bill, Lasting
+from fabkit.sheets.house import House
 from fabkit.sheets.order import Order
-from fabkit.sheets.sheet import House
 
 BREAK_EVEN_LIMIT = 50
 """More revisions than anyone builds."""

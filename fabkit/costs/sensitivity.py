@@ -10,8 +10,8 @@ from fabkit.costs.board_line import Unpriced
 from fabkit.costs.model import Effect, Input, Line, Offer
 from fabkit.costs.offers import Design, price_quantity
 from fabkit.parts.model import Bill
+from fabkit.sheets.house import House
 from fabkit.sheets.order import BoardChoice, Order
-from fabkit.sheets.sheet import House
 
 CHANGE = Decimal("1.1")
 _COUNTS = ("pieces", "full_parcels", "designs", "bought", "holes", "holes_per_dm2")

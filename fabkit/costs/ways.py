@@ -17,8 +17,8 @@ from fabkit.costs.offers import (
     price_quantity,
 )
 from fabkit.parts.model import Bill
+from fabkit.sheets.house import House
 from fabkit.sheets.order import Order
-from fabkit.sheets.sheet import House
 
 
 def cheapest_offer(

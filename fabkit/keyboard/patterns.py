@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Literal
 
 from fabkit.keyboard.model import Family, Hold
-from fabkit.sheets.loading import check_format
+from fabkit.sheets.house import check_format
 from fabkit.sheets.table import Table, read_sheet
 
 PatternKind = Literal["key", "stabiliser", "module", "header", "connector", "mounting"]

@@ -36,8 +36,8 @@ from fabkit.outputs.verdict import render_verdict
 from fabkit.outputs.whole_folder import new_folder
 from fabkit.outputs.wiring_records import wiring_files, wiring_record
 from fabkit.parts.model import Bill
+from fabkit.sheets.house import House
 from fabkit.sheets.order import Order, OrderedBoard
-from fabkit.sheets.sheet import House
 from fabkit.wiring.model import Wiring
 
 Record = dict[str, Any]

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from fabkit.board.model import Board
 from fabkit.pictures.options import Finish, MaskColour, PreviewOptions
-from fabkit.sheets.sheet import House
+from fabkit.sheets.house import House
 
 NAMES = {
     "png": ("front.png", "back.png"),

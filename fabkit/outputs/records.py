@@ -17,7 +17,7 @@ from fabkit.keyboard.model import BoardIs
 from fabkit.outputs.archive import Packed, digest
 from fabkit.outputs.glossary import terms_of
 from fabkit.package.model import Package
-from fabkit.sheets.sheet import House
+from fabkit.sheets.house import House
 
 Record = dict[str, Any]
 

@@ -15,7 +15,7 @@ from fabkit.base.errors import UsageError
 from fabkit.keyboard.model import PartKind
 from fabkit.parts.model import Fitting, Lasting
 from fabkit.parts.stages import STAGES
-from fabkit.sheets.loading import check_format, renamed
+from fabkit.sheets.house import check_format, renamed
 from fabkit.sheets.money import CURRENCY_DIGITS, Currency, find_currency
 from fabkit.sheets.order import SpareRule, load_spares
 from fabkit.sheets.table import Table, read_sheet

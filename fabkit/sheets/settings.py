@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from fabkit.base.errors import UsageError
-from fabkit.sheets.loading import check_format
+from fabkit.sheets.house import check_format
 from fabkit.sheets.money import CURRENCY_DIGITS
 from fabkit.sheets.order import MOST_BOARDS, Tax, load_tax
 from fabkit.sheets.table import Table, read_sheet

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from fabkit.base.errors import SheetError, UnreadableInput
-from fabkit.sheets.loading import check_format
+from fabkit.sheets.house import check_format
 from fabkit.sheets.table import SHEET_BYTES, Table, read_sheet
 from fabkit.wiring.model import HeaderHole
 

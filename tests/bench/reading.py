@@ -31,7 +31,7 @@ from fabkit.keyboard.build import build_keyboard
 from fabkit.keyboard.patterns import load_patterns
 from fabkit.package.build import read_package
 from fabkit.package.model import Intake, Member
-from fabkit.sheets.loading import load_house
+from fabkit.sheets.house import load_house
 
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "fabkit" / "demo" / "rev-b"

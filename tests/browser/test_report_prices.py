@@ -15,7 +15,7 @@ from fabkit.costs.offers import designs_of, price_quantity
 from fabkit.costs.quote import quote
 from fabkit.outputs.json import plain
 from fabkit.outputs.report.price_rules import AXES, price_rules
-from fabkit.sheets.loading import load_house
+from fabkit.sheets.house import load_house
 from fabkit.sheets.money import find_currency
 from fabkit.sheets.order import BoardChoice, Exchange, Order, OrderedBoard, Tax
 

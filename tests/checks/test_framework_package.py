@@ -17,7 +17,7 @@ from fabkit.checks.model import CheckOptions, State
 from fabkit.checks.runner import run_check
 from fabkit.package.build import read_package
 from fabkit.package.model import Intake, Member
-from fabkit.sheets.loading import load_house
+from fabkit.sheets.house import load_house
 
 BY_ID = {check.id: check for check in CHECKS}
 

@@ -20,7 +20,7 @@ from fabkit.checks.runner import matches, run_check, run_checks, select
 from fabkit.outputs.rulebook import all_rules
 from fabkit.package.build import read_package
 from fabkit.package.model import Intake, Member, Package
-from fabkit.sheets.loading import load_house
+from fabkit.sheets.house import load_house
 from fabkit.sheets.order import Silence
 
 

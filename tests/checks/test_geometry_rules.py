@@ -19,7 +19,7 @@ from fabkit.checks.model import State
 from fabkit.checks.runner import run_check
 from fabkit.package.build import read_package
 from fabkit.package.model import Intake, Member
-from fabkit.sheets.loading import load_house
+from fabkit.sheets.house import load_house
 
 PROFILE = layer("Profile,NP", frame(30, 20), pen=0.1)
 

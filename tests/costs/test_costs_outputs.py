@@ -26,7 +26,7 @@ from fabkit.costs.workbook import write_workbook
 from fabkit.parts.book import Price, Shop
 from fabkit.parts.buying import Want, plan_purchases
 from fabkit.parts.model import Bill, Lasting, Usage
-from fabkit.sheets.loading import EXAMPLE, house_from
+from fabkit.sheets.house import EXAMPLE, house_from
 from fabkit.sheets.money import find_currency
 from fabkit.sheets.order import BoardChoice, Exchange, Tax, order_for
 from fabkit.sheets.table import parse_sheet

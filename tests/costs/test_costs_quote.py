@@ -18,7 +18,7 @@ from fabkit.costs.model import CostSheet, Offer
 from fabkit.costs.offers import Design, designs_of, pieces_needed, price_quantity
 from fabkit.costs.quote import quote
 from fabkit.costs.revisions import find_break_even
-from fabkit.sheets.loading import EXAMPLE, house_from, load_house
+from fabkit.sheets.house import EXAMPLE, House, house_from, load_house
 from fabkit.sheets.order import (
     BoardChoice,
     Builder,
@@ -29,7 +29,6 @@ from fabkit.sheets.order import (
     order_for,
     ordered_board,
 )
-from fabkit.sheets.sheet import House
 from fabkit.sheets.table import parse_sheet
 
 D = Decimal

@@ -12,7 +12,7 @@ from fabkit.costs.facts import BoardFacts, board_weight_g
 from fabkit.costs.model import Group
 from fabkit.costs.offers import designs_of, price_quantity
 from fabkit.costs.quote import quote
-from fabkit.sheets.loading import load_house
+from fabkit.sheets.house import load_house
 from fabkit.sheets.order import BoardChoice, Order, Tax, order_for
 
 D = Decimal

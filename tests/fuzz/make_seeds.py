@@ -18,7 +18,7 @@ from fuzz.targets import TARGETS, zipped  # noqa: E402
 from fuzz.tiny_board import FILES, layer  # noqa: E402
 
 from fabkit.parts.book import EXAMPLE as PARTS  # noqa: E402
-from fabkit.sheets.loading import EXAMPLE as HOUSE  # noqa: E402
+from fabkit.sheets.house import EXAMPLE as HOUSE  # noqa: E402
 
 FIXTURES = ROOT / "fixtures"
 DEMO = ROOT / "fabkit" / "demo"

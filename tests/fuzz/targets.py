@@ -44,7 +44,7 @@ from fabkit.package.build import read_package
 from fabkit.package.model import Intake, Member
 from fabkit.parts.book import book_from
 from fabkit.pictures.options import PreviewOptions
-from fabkit.sheets.loading import house_from, load_house
+from fabkit.sheets.house import house_from, load_house
 from fabkit.sheets.order import order_from
 from fabkit.sheets.table import Table, parse_sheet
 

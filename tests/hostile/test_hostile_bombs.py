@@ -131,7 +131,7 @@ elif kind == "drill":
     told = [p.id for p in read(data, name="x").problems]
 elif kind == "house":
     from fabkit.base.errors import FabkitError
-    from fabkit.sheets.loading import load_house
+    from fabkit.sheets.house import load_house
     try:
         load_house(path)
         told = []

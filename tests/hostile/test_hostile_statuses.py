@@ -16,7 +16,7 @@ from fabkit.base.errors import FabkitError, LimitExceeded, SheetError, Unreadabl
 from fabkit.cli.group import cli
 from fabkit.demo import FOLDER
 from fabkit.package.opening import open_input
-from fabkit.sheets.loading import load_house
+from fabkit.sheets.house import load_house
 from fabkit.sheets.order import load_order
 
 ORDER = f'format = 1\nname = "x"\n[[board]]\npackage = "{FOLDER.as_posix()}/rev-b"\n'

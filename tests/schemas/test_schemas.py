@@ -25,7 +25,7 @@ from fabkit.outputs.json import FORMATS
 from fabkit.parts.book import EXAMPLE as PARTS
 from fabkit.parts.book import book_from
 from fabkit.schemas import load_schema, schema_names
-from fabkit.sheets.loading import EXAMPLE, house_from
+from fabkit.sheets.house import EXAMPLE, house_from
 from fabkit.sheets.order import order_from
 from fabkit.sheets.table import Table
 from fabkit.sheets.toml_lines import key_lines

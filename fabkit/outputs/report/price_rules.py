@@ -28,10 +28,10 @@ from fabkit.costs.offers import (
     target_currency,
 )
 from fabkit.parts.model import Bill
+from fabkit.sheets.house import House
 from fabkit.sheets.money import Currency
 from fabkit.sheets.order import BoardChoice, Order
 from fabkit.sheets.rates import RateCard
-from fabkit.sheets.sheet import House
 
 Record = dict[str, Any]
 

@@ -8,9 +8,7 @@ from pathlib import Path
 import pytest
 
 from fabkit.base.errors import SheetError, UnreadableInput, UsageError
-from fabkit.sheets.limit_table import LIMIT_KINDS
-from fabkit.sheets.loading import EXAMPLE, house_from, house_template, load_house
-from fabkit.sheets.sheet import House
+from fabkit.sheets.house import EXAMPLE, LIMIT_KINDS, House, house_from, house_template, load_house
 from fabkit.sheets.table import parse_sheet
 
 TEXT = EXAMPLE.read_text(encoding="utf-8")

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fabkit.base.errors import FabkitError, SheetError
-from fabkit.sheets.loading import EXAMPLE, house_from
+from fabkit.sheets.house import EXAMPLE, house_from
 from fabkit.sheets.order import order_from
 from fabkit.sheets.order_template import ProposedBoard, order_template
 from fabkit.sheets.table import Table, parse_sheet

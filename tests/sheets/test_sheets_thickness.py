@@ -7,10 +7,16 @@ from decimal import Decimal
 from pathlib import Path
 
 from fabkit.api import load_house
-from fabkit.sheets.order import BoardChoice, Order, OrderedBoard, order_for, order_from
+from fabkit.sheets.order import (
+    BoardChoice,
+    Order,
+    OrderedBoard,
+    order_for,
+    order_from,
+    settle_thickness,
+)
 from fabkit.sheets.order_template import ProposedBoard, order_template
 from fabkit.sheets.table import parse_sheet
-from fabkit.sheets.thickness import settle_thickness
 
 HOUSE = load_house()
 PAIR = (
