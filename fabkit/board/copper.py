@@ -11,6 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.base.columns import Columns
+from fabkit.base.once import once_per
 from fabkit.board.connectivity import Pieces, pieces_at, trace_board
 from fabkit.board.model import Board, Layer
 from fabkit.formats.gerber import standard
@@ -161,8 +162,9 @@ class Copper:
         return f"{ref} pin {name}" if name else ref
 
 
+@once_per
 def trace_copper(board: Board) -> Copper:
-    """Find pieces, islands, pads and nets of a board's copper."""
+    """Find pieces, islands, pads and nets of a board's copper, once a board."""
     pieces = trace_board(board)
     nets, pins, functions = _Codes(("",)), _Codes(()), _Codes(())
     layers, pads = [], []

@@ -8,6 +8,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from fabkit.base.columns import Columns
@@ -16,13 +17,15 @@ from fabkit.base.results import Result
 from fabkit.base.units import counted
 from fabkit.board.edge import NO_EDGE, Edge
 from fabkit.formats.gerber.model import GerberFile
+from fabkit.geometry.strokes import capsules, strokes
 from fabkit.package.model import Package, RoleKind, Side
+
+Box = tuple[float, float, float, float]
 
 if TYPE_CHECKING:
     from shapely.geometry import MultiPolygon
     from shapely.geometry.base import BaseGeometry
 
-    from fabkit.board.copper import Copper
     from fabkit.board.panel import Panel
 
 
@@ -208,10 +211,8 @@ class Board(Result):
         return made
 
     @cached_property
-    def bounds(self) -> tuple[float, float, float, float]:
+    def bounds(self) -> Box:
         """Box of the profile, else of copper and holes, mm."""
-        from fabkit.board.extent import board_bounds
-
         return board_bounds(self)
 
     @property
@@ -228,20 +229,76 @@ class Board(Result):
     @cached_property
     def hole_shapes(self) -> NDArray[np.object_]:
         """(len(holes),) discs, then (number of paths,) slot polygons by rising path, mm."""
-        from fabkit.board.cutting import cut_shapes
-
         return cut_shapes(self.holes, self.slots)
-
-    @cached_property
-    def traced(self) -> Copper:
-        """Pads, tracks and islands of all copper, found once."""
-        from fabkit.board.copper import trace_copper
-
-        return trace_copper(self)
 
     @cached_property
     def opening(self) -> BaseGeometry:
         """Union of all holes and slots, mm."""
-        import shapely
-
         return shapely.union_all(self.hole_shapes)
+
+
+def board_bounds(board: Board) -> Box:
+    """Box of the profile, else of copper and holes, mm; all nan when there is nothing.
+
+    Returns
+    -------
+    min x, min y, max x, max y.
+    """
+    if board.profile is not None:
+        x0, y0, x1, y1 = board.profile.bounds
+        return float(x0), float(y0), float(x1), float(y1)
+    boxes = [np.array(layer.file.bounds) for layer in board.layers if layer.kind is RoleKind.COPPER]
+    holes, slots = board.holes, board.slots
+    if len(holes):
+        r = holes.diameter / 2
+        boxes.append(
+            np.array(
+                [
+                    (holes.x - r).min(),
+                    (holes.y - r).min(),
+                    (holes.x + r).max(),
+                    (holes.y + r).max(),
+                ]
+            )
+        )
+    if len(slots):
+        r = slots.diameter / 2
+        x, y = np.concatenate((slots.x0, slots.x1)), np.concatenate((slots.y0, slots.y1))
+        r = np.concatenate((r, r))
+        boxes.append(np.array([(x - r).min(), (y - r).min(), (x + r).max(), (y + r).max()]))
+    if not boxes:
+        boxes = [np.array(layer.file.bounds) for layer in board.layers]
+    return join_boxes(boxes)
+
+
+def join_boxes(boxes: list[NDArray[np.float64]]) -> Box:
+    """Smallest box around boxes, those of nothing (nan) left aside."""
+    real = [box for box in boxes if not np.isnan(box).any()]
+    if not real:
+        nan = float("nan")
+        return nan, nan, nan, nan
+    stack = np.array(real)
+    low, high = stack[:, :2].min(axis=0), stack[:, 2:].max(axis=0)
+    return float(low[0]), float(low[1]), float(high[0]), float(high[1])
+
+
+def cut_shapes(holes: Holes, slots: BoardSlots) -> NDArray[np.object_]:
+    """Areas that are cut: a disc per hole, then a polygon per slot path, mm.
+
+    Returns
+    -------
+    (len(holes) + number of paths,) object array; holes in table order, paths by rising number.
+    """
+    discs = capsules(holes.x, holes.y, holes.x, holes.y, holes.diameter)
+    if not len(slots):
+        return discs
+    cuts = strokes(
+        slots.x0, slots.y0, slots.x1, slots.y1, slots.cx, slots.cy, slots.turn, slots.diameter
+    )
+    order = np.argsort(slots.path, kind="stable")
+    _, first, counts = np.unique(slots.path[order], return_index=True, return_counts=True)
+    paths = np.empty(len(first), dtype=object)
+    for number, (start, count) in enumerate(zip(first, counts, strict=True)):
+        rows = order[start : start + count]
+        paths[number] = cuts[rows[0]] if count == 1 else shapely.union_all(cuts[rows])
+    return np.concatenate((discs, paths))

@@ -15,9 +15,8 @@ from numpy.typing import NDArray
 
 from fabkit.base.findings import Finding, Place
 from fabkit.board import rules
-from fabkit.board.extent import join_boxes
 from fabkit.board.holes import Drilled
-from fabkit.board.model import BoardSlots, Holes, Layer
+from fabkit.board.model import BoardSlots, Holes, Layer, join_boxes
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.gerber.shapes import object_boxes, object_shapes
 

@@ -15,7 +15,7 @@ from fabkit.base.findings import Place
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.closeup import CloseUp
 from fabkit.board.connectivity import cut_columns, pieces_at
-from fabkit.board.copper import Copper
+from fabkit.board.copper import Copper, trace_copper
 from fabkit.checks.case import Case
 from fabkit.checks.model import NotJudged
 from fabkit.geometry.facet_runs import FacetTree
@@ -55,7 +55,7 @@ class Cuts:
 
 def copper_of(case: Case) -> Copper:
     """The board's copper."""
-    return case.board.traced
+    return trace_copper(case.board)
 
 
 def cuts_of(case: Case) -> Cuts:

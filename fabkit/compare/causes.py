@@ -11,6 +11,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.board.copper import trace_copper
 from fabkit.board.model import Board, Layer
 from fabkit.compare.model import SLIVER_MM, Alignment, Box, Change, LayerChange, Shapes, What
 from fabkit.geometry.islands import touching_pairs
@@ -74,7 +75,7 @@ class Causes:
         islands
             Which are asked for.
         """
-        pieces = board.traced.pieces
+        pieces = trace_copper(board).pieces
         layer = np.array([self.keys.index(layer_key(a)) for a in board.copper])
         rows = np.flatnonzero(np.isin(pieces.island, islands))
         shapes = self.shapes
@@ -166,7 +167,7 @@ def find_causes(
     for board, is_new in ((new, True), (old, False)):
         for number, layer in enumerate(board.copper):
             if layer_key(layer) not in both:
-                pieces = board.traced.pieces
+                pieces = trace_copper(board).pieces
                 found = pieces.polygons[pieces.on_layer(number)]
                 found = found if is_new else shapely.transform(found, alignment.lay)
                 add(found, keys.index(layer_key(layer)), is_new=is_new)

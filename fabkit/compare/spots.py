@@ -11,7 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.board.connectivity import pieces_at
-from fabkit.board.copper import ATTACHED, VIA_MM, Copper
+from fabkit.board.copper import ATTACHED, VIA_MM, Copper, trace_copper
 from fabkit.board.model import Board
 from fabkit.compare.holes import HOLE_MM, ONE_PLACE_MM, Motion, near_pairs
 from fabkit.compare.model import Alignment, Points, Shapes
@@ -82,7 +82,7 @@ def find_spots(board: Board) -> Spots:
     their pads state, else they are plated holes up to ``VIA_MM``.  What solder mask covers is
     left out too.  A pad that is drawn and not flashed is told by the opening above it.
     """
-    copper = board.traced
+    copper = trace_copper(board)
     middles, wide = _cut_middles(board)
     vias = PointTree(middles[~wide])
     found = []

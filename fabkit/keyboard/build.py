@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from weakref import WeakKeyDictionary
 
+from fabkit.base.once import once_per
 from fabkit.board.model import Board
 from fabkit.board.single import single_board, single_rows
 from fabkit.keyboard.hands import USE_WORDS, find_hands, state
@@ -13,8 +13,6 @@ from fabkit.keyboard.keys import find_keys
 from fabkit.keyboard.lands import read_lands
 from fabkit.keyboard.model import BoardIs, Group, Keyboard, Use
 from fabkit.keyboard.patterns import Pattern, load_patterns
-
-_MADE: WeakKeyDictionary[Board, Keyboard] = WeakKeyDictionary()
 
 
 def find_keyboard(board: Board, stated: Use | None = None) -> Keyboard:
@@ -31,12 +29,15 @@ def find_keyboard(board: Board, stated: Use | None = None) -> Keyboard:
     --------
     ``find_keyboard(board).hands.use`` is ``"reversible"`` for one board that makes either half.
     """
-    if board not in _MADE:
-        _MADE[board] = build_keyboard(board, load_patterns())
-    found = _MADE[board]
+    found = _of_files(board)
     if stated is None:
         return found
     return replace(found, hands=state(found.keys, found.hands, stated))
+
+
+@once_per
+def _of_files(board: Board) -> Keyboard:
+    return build_keyboard(board, load_patterns())
 
 
 def build_keyboard(board: Board, patterns: Sequence[Pattern]) -> Keyboard:

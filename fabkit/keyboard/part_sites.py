@@ -11,10 +11,10 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
-from weakref import WeakKeyDictionary
 
 import numpy as np
 
+from fabkit.base.once import once_per
 from fabkit.board.model import Board, Component
 from fabkit.geometry.neighbours import Floats, Ints, PointTree
 from fabkit.keyboard.build import find_keyboard
@@ -28,8 +28,6 @@ from fabkit.keyboard.patterns import Pattern, load_patterns
 from fabkit.keyboard.sites import Site, find_sites
 
 _Same = Callable[["_Draft", "_Draft"], bool]
-
-_FOUND: WeakKeyDictionary[Board, tuple[PartSite, ...]] = WeakKeyDictionary()
 
 ON_LANDS: Final = 0.8
 """Share of a pattern's holes with lands of a component from which it is that component's."""
@@ -77,6 +75,7 @@ _ROW_KINDS: Final = ("header", "connector", "other")
 _FEWEST_ROW_PINS: Final = 7
 
 
+@once_per
 def find_part_sites(board: Board) -> tuple[PartSite, ...]:
     """Find the places of parts other than key switches; found once per board.
 
@@ -90,9 +89,7 @@ def find_part_sites(board: Board) -> tuple[PartSite, ...]:
     Sites by kind, then by reference, then by place.  Whether one is bought is not decided here;
     what is no part at all (drawings, test points, jumpers) is left out.
     """
-    if board not in _FOUND:
-        _FOUND[board] = _Finder(board, find_keyboard(board)).find()
-    return _FOUND[board]
+    return _Finder(board, find_keyboard(board)).find()
 
 
 def sites_of(

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final, Literal
 from fabkit.base.errors import UsageError
 from fabkit.base.findings import Finding
 from fabkit.base.units import format_number
+from fabkit.board.copper import trace_copper
 from fabkit.board.model import Board, Layer
 from fabkit.pictures.options import PreviewOptions
 from fabkit.sheets.order import BESIDE, BoardUse, Order
@@ -167,7 +168,7 @@ def find_layer(board: Board, name: str) -> Layer:
 def _lit(board: Board, choice: SheetChoice, options: PreviewOptions | None) -> Sheet:
     from fabkit.pictures.sheets import lit_sheet
 
-    copper = board.traced
+    copper = trace_copper(board)
     nets = islands_by_net(copper)
     if choice.at_mm is None:
         name = _find_net(sorted(nets), choice.net or "")

@@ -21,7 +21,6 @@ from fabkit.package.model import Side
 from fabkit.wiring import rules
 from fabkit.wiring.changeover import thrown, told
 from fabkit.wiring.circuit import (
-    Bridge,
     Circuit,
     bridges_as_used,
     common_net,
@@ -32,7 +31,7 @@ from fabkit.wiring.circuit import (
 from fabkit.wiring.inferring import infer_diodes
 from fabkit.wiring.keys import KeyPins, key_nodes
 from fabkit.wiring.matrix import Matrix, find_matrix, flow, rows_as_wired
-from fabkit.wiring.model import HalfWiring, KeyWire, Line, Pin, Scan, WiringOptions
+from fabkit.wiring.model import Bridge, HalfWiring, KeyWire, Line, Pin, Scan, WiringOptions
 from fabkit.wiring.numbering import first_of, order_by_hand
 from fabkit.wiring.pins import TABLE, Pins
 from fabkit.wiring.turning import swap_rows

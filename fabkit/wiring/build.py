@@ -10,6 +10,7 @@ import numpy as np
 
 from fabkit.base.findings import Finding, Place
 from fabkit.base.units import counted, format_number
+from fabkit.board.copper import trace_copper
 from fabkit.board.model import Board
 from fabkit.keyboard.build import find_keyboard, headline
 from fabkit.keyboard.grid import RULE, key_pitch
@@ -77,7 +78,7 @@ def find_wiring(
             message = f"no keys to wire on {board.name}: {headline(keyboard)}"
             problems.append(Finding.of(rules.NO_KEYS, message, Place(file=board.name)))
             continue
-        pins = gather_pins(board.traced, design.table)
+        pins = gather_pins(trace_copper(board), design.table)
         keys = find_key_pins(board, pins, keyboard.keys)
         sources.append(pins.source)
         if keyboard.hands.stated_by == "files":
@@ -85,7 +86,7 @@ def find_wiring(
         pitch = key_pitch(np.array([(k.x_mm, k.y_mm) for k in keyboard.keys]))
         rule.append(RULE.format(pitch=format_number(pitch, digits=1)))
         mine = [
-            Bench(number, board.traced, own, keys, hands, wanted)
+            Bench(number, trace_copper(board), own, keys, hands, wanted)
             for own, hands in split_circuits(pins, keys, keyboard.hands)
         ]
         benches += mine
@@ -99,7 +100,7 @@ def find_wiring(
             message = f"{counted(len(inferred), 'diode')} of {board.name} told by their pads alone"
             problems.append(Finding.of(rules.DIODES_INFERRED, message, Place(file=board.name)))
         if pins.source in (NOTHING, TABLE):
-            headers[number] = find_headers(board.traced, keyboard.keys)
+            headers[number] = find_headers(trace_copper(board), keyboard.keys)
         if pins.source == NOTHING:
             message = f"{board.name}: neither attributes nor a netlist name pins and nets"
             problems.append(Finding.of(rules.PINS_UNKNOWN, message, Place(file=board.name)))

@@ -6,16 +6,13 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from fnmatch import fnmatchcase
 from itertools import groupby
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
 from fabkit.base.errors import UsageError
 from fabkit.keyboard.keys import natural
-from fabkit.wiring.model import Pin, WiringOptions
-
-if TYPE_CHECKING:
-    from fabkit.wiring.circuit import Bridge
+from fabkit.wiring.model import Bridge, Pin, WiringOptions
 
 Joined = Mapping[str, tuple[str, str]]
 

@@ -6,17 +6,15 @@ import re
 from collections import defaultdict, deque
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 from fabkit.board.model import Component
 from fabkit.board.supplies import is_ground, is_supply
 from fabkit.keyboard.keys import natural
 from fabkit.wiring.changeover import throws_of
-from fabkit.wiring.model import DiodeUse, Line, Pin
+from fabkit.wiring.model import Bridge, BridgeKind, DiodeUse, Line, Pin
 
-Kind = Literal["diode", "jumper", "resistor"]
-
-_LETTERS: Final[dict[Kind, re.Pattern[str]]] = {
+_LETTERS: Final[dict[BridgeKind, re.Pattern[str]]] = {
     "jumper": re.compile(r"(?:^|[^A-Z])(?:JP|SJ)\d"),
     "diode": re.compile(r"(?:^|[^A-Z])(?:D|CR)\d"),
     "resistor": re.compile(r"(?:^|[^A-Z])(?:R|FB)\d"),
@@ -38,29 +36,6 @@ FARTHEST: Final = 3
 
 FEWEST_PINS: Final = 3
 """A controller, a header row or a port expander has at least this many pins."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Bridge:
-    """A part that joins two nets.
-
-    ``anode`` is the pin of a diode that current enters by; empty when the pads do not tell.
-    ``face`` is that of its pads, 0 for both. ``throw`` is 1 or 2 for the ways that a jumper with
-    three pads can be closed, and ``pads`` the two it joins then; 0 for all other parts.
-    """
-
-    ref: str
-    kind: Kind
-    nodes: tuple[str, str]
-    anode: str
-    assumed: bool
-    face: int
-    throw: int = 0
-    pads: tuple[str, str] = ("", "")
-
-    def other(self, node: str) -> str:
-        """The net at its other end."""
-        return self.nodes[1] if self.nodes[0] == node else self.nodes[0]
 
 
 def is_power(node: str) -> bool:
@@ -96,11 +71,13 @@ def find_bridges(
     return tuple(found)
 
 
-def _kind(ref: str, part: Component | None) -> Kind | None:
+def _kind(ref: str, part: Component | None) -> BridgeKind | None:
     words = f"{part.value} {part.footprint}" if part else ""
     if LIGHT.search(f"{ref} {words}"):
         return None
-    named: Kind | None = next((k for k, letters in _LETTERS.items() if letters.search(ref)), None)
+    named: BridgeKind | None = next(
+        (k for k, letters in _LETTERS.items() if letters.search(ref)), None
+    )
     return named or ("jumper" if JUMPER.search(words) else None)
 
 
@@ -125,7 +102,7 @@ def _changeover(ref: str, throws: tuple[tuple[Pin, Pin], ...], face: int) -> Ite
             )
 
 
-def _bridge(ref: str, kind: Kind, ends: Mapping[str, Sequence[Pin]]) -> Bridge:
+def _bridge(ref: str, kind: BridgeKind, ends: Mapping[str, Sequence[Pin]]) -> Bridge:
     one, other = ends
     anode, assumed = _anode(ends) if kind == "diode" else ("", False)
     return Bridge(

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from fabkit.board.copper import Copper, outer_face
 from fabkit.keyboard.model import Key
-from fabkit.wiring.circuit import Bridge
+from fabkit.wiring.model import Bridge
 from fabkit.wiring.pins import node_name
 
 SPAN_MM: Final = (1.2, 16.0)

@@ -13,6 +13,7 @@ from fabkit.keyboard.model import BoardIs, Hand, Spot, Use
 from fabkit.keyboard.numbering import Walk
 from fabkit.package.model import Side
 
+BridgeKind = Literal["diode", "jumper", "resistor"]
 Scan = Literal["direct", "matrix", "other", "unknown"]
 """``direct``: one pin a key against a common net; ``matrix``: one row and one column a key."""
 
@@ -47,6 +48,29 @@ class Pin:
         """Reference, number and name: ``J1.3 P3``."""
         number = f"{self.ref}.{self.pin}" if self.pin else self.ref
         return f"{number} {self.function}" if self.function else number
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bridge:
+    """A part that joins two nets.
+
+    ``anode`` is the pin of a diode that current enters by; empty when the pads do not tell.
+    ``face`` is that of its pads, 0 for both. ``throw`` is 1 or 2 for the ways that a jumper with
+    three pads can be closed, and ``pads`` the two it joins then; 0 for all other parts.
+    """
+
+    ref: str
+    kind: BridgeKind
+    nodes: tuple[str, str]
+    anode: str
+    assumed: bool
+    face: int
+    throw: int = 0
+    pads: tuple[str, str] = ("", "")
+
+    def other(self, node: str) -> str:
+        """The net at its other end."""
+        return self.nodes[1] if self.nodes[0] == node else self.nodes[0]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,8 +10,8 @@ import pytest
 import fabkit
 from fabkit.api import list_wiring
 from fabkit.base.findings import Severity
-from fabkit.wiring.circuit import Bridge, Circuit, bridges_as_used
-from fabkit.wiring.model import Pin, WiringOptions
+from fabkit.wiring.circuit import Circuit, bridges_as_used
+from fabkit.wiring.model import Bridge, Pin, WiringOptions
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 DEMO = Path(__file__).resolve().parents[2] / "fabkit" / "demo"

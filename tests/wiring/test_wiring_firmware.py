@@ -13,6 +13,7 @@ from click.testing import CliRunner
 
 import fabkit
 from fabkit.api import list_wiring, write_pin_form
+from fabkit.board.copper import trace_copper
 from fabkit.cli.group import cli
 from fabkit.outputs.wiring_records import wiring_record
 from fabkit.outputs.wiring_template import check_template, render_template
@@ -25,10 +26,10 @@ def parts_graph(board):
     """Pads by what their attributes say: a graph of parts and nets that shares no code with ours,
     islands told by shapely alone."""
     graph = nx.Graph()
-    for row in range(len(board.traced.pads)):
-        pads = board.traced.pads
+    for row in range(len(trace_copper(board).pads)):
+        pads = trace_copper(board).pads
         if pads.pin[row] >= 0 and pads.island[row] >= 0:
-            ref, pin = board.traced.pins[pads.pin[row]]
+            ref, pin = trace_copper(board).pins[pads.pin[row]]
             graph.add_edge(("pin", ref, pin), ("copper", int(pads.island[row])))
     return graph
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 import fabkit
+from fabkit.board.copper import trace_copper
 from fabkit.keyboard.model import Key
 from fabkit.wiring.inferring import infer_diodes
 
@@ -53,7 +54,8 @@ def test_each_key_has_the_line_its_diode_leads_to(tmp_path, bank):
             pads.append((net, *place, 0.0 if bank else key.rotation_deg))
     board = board_with(tmp_path, pads)
 
-    found = infer_diodes(board.traced, [(f"K{k}",) for k in range(6)], keys(), {"ROW0", "ROW1"})
+    copper = trace_copper(board)
+    found = infer_diodes(copper, [(f"K{k}",) for k in range(6)], keys(), {"ROW0", "ROW1"})
 
     assert {b.nodes for b in found} == {(f"K{k}", f"ROW{k // 3}") for k in range(6)}
 
@@ -69,6 +71,7 @@ def test_like_lands_far_away_are_no_diode(tmp_path):
     pads += [("K5", 150.0, 80.0, 40.0), ("ROW0", 150.0, 83.4, 40.0)]
     board = board_with(tmp_path, pads)
 
-    found = infer_diodes(board.traced, [(f"K{k}",) for k in range(6)], keys(), {"ROW0", "ROW1"})
+    copper = trace_copper(board)
+    found = infer_diodes(copper, [(f"K{k}",) for k in range(6)], keys(), {"ROW0", "ROW1"})
 
     assert {b.nodes[0] for b in found} == {f"K{k}" for k in range(5)}

@@ -1,0 +1,45 @@
+"""A reading is found once a subject, and forgotten with it."""
+
+from __future__ import annotations
+
+import gc
+
+from fabkit.base.once import once_per
+
+
+class Subject:
+    """Anything that can be referred to weakly."""
+
+
+def test_found_once_for_each_subject():
+    """A second question is answered from what was kept; another subject is asked anew."""
+    asked: list[Subject] = []
+
+    @once_per
+    def reading(subject: Subject) -> int:
+        asked.append(subject)
+        return len(asked)
+
+    first, second = Subject(), Subject()
+
+    assert [reading(first), reading(first), reading(second), reading(first)] == [1, 1, 2, 1]
+
+
+def test_kept_no_longer_than_the_subject():
+    """What was found goes when nobody holds the subject."""
+    gone: list[str] = []
+
+    class Found:
+        def __del__(self) -> None:
+            gone.append("found")
+
+    @once_per
+    def reading(subject: Subject) -> Found:
+        return Found()
+
+    subject = Subject()
+    reading(subject)
+    del subject
+    gc.collect()
+
+    assert gone == ["found"]
