@@ -14,10 +14,13 @@ from fabkit.base.units import INCH_MM, format_number
 from fabkit.formats.gerber.model import Pose
 from fabkit.pictures.curves import Contour, arc_sweep, circle
 from fabkit.pictures.palette import Rgb
-from fabkit.pictures.scene import Coat, Film, Node, Scene, Sheet, sheet_of
-from fabkit.pictures.vectors import Run, Symbols, part_vectors
+from fabkit.pictures.scene import Node, Scene, Sheet, sheet_of
+from fabkit.pictures.vectors import Run, VectorWriter
 
 POINTS_PER_MM = 72 / INCH_MM
+ROUND = "1 J 1 j"
+"""Operators for round ends and joins of strokes."""
+
 MAX_ARC_RAD = pi / 2
 """One cubic stands for at most a quarter circle: off by less than 0.03 % of the radius."""
 
@@ -28,11 +31,6 @@ def _um(value: float) -> str:
 
 def _point(x: float, y: float) -> str:
     return f"{_um(x)} {_um(y)}"
-
-
-def _colour(rgb: Rgb) -> str:
-    text = " ".join(format_number(c / 255, digits=4) for c in rgb)
-    return f"{text} rg {text} RG"
 
 
 def path_operators(contour: Contour, *, closed: bool) -> str:
@@ -118,13 +116,14 @@ class _Document:
         return bytes(out)
 
 
-class _SceneWriter:
-    """Turns one scene into form objects."""
+class PdfWriter(VectorWriter):
+    """Turns one scene into form objects of a document."""
+
+    WHITE, BLACK = "1 g 1 G", "0 g 0 G"
 
     def __init__(self, document: _Document, scene: Scene) -> None:
+        super().__init__(scene)
         self.document = document
-        self.scene = scene
-        self.symbols = Symbols()
         self.forms: dict[str, int] = {}
         self.states: dict[str, str] = {}
         # Every form of a scene refers to one resource dictionary, written last.
@@ -133,95 +132,78 @@ class _SceneWriter:
         self._box = f"[{_point(x0, y0)} {_point(x1, y1)}]"
         self._rect = f"{_point(x0, y0)} {_point(x1 - x0, y1 - y0)} re f"
 
-    def _form(self, name: str, content: str, *, group: str = "") -> str:
+    def tone(self, rgb: Rgb) -> str:
+        """Operators that set a colour."""
+        text = " ".join(format_number(c / 255, digits=4) for c in rgb)
+        return f"{text} rg {text} RG"
+
+    def run(self, run: Run) -> str:
+        """Operators of a run."""
+        return _run_operators(run)
+
+    def toned(self, tone: str, shapes: str) -> str:
+        """Operators after those of their tone."""
+        return f"{tone}\n{shapes}"
+
+    def frame(self, tone: str, mask: str = "") -> str:
+        """A rectangle."""
+        filled = f"{tone} {self._rect}"
+        return f"q /{mask} gs {filled} Q" if mask else filled
+
+    def define_shapes(self, key: str, runs: list[str]) -> None:
+        """A form object."""
+        self._form(key, "\n".join((ROUND, *runs)))
+
+    def use(self, key: str, tone: str) -> str:
+        """A form object put down."""
+        return f"{tone} /{key} Do"
+
+    def define_mask(self, key: str, content: list[str]) -> None:
+        """A graphics state whose soft mask shows the content (11.5.3, luminosity)."""
+        group = " /Group << /S /Transparency /CS /DeviceGray /I true >>"
+        form = self._form(f"m-{key}", "\n".join((ROUND, *content)), group=group)
+        self.states[key] = f"<< /SMask << /S /Luminosity /G {form} 0 R >> >>"
+
+    def masked(self, key: str, body: str) -> str:
+        """A transparency group under a graphics state."""
+        name = f"g{len(self.forms)}"
+        self._form(name, body, group=" /Group << /S /Transparency /CS /DeviceRGB /I true >>")
+        return f"q /{key} gs /{name} Do Q"
+
+    def coat(self, body: str) -> str:
+        """Operators after which the colour is what it was before."""
+        return f"q {body} Q"
+
+    def titled(self, node: Node, body: str) -> str:
+        """The body, faint where it should be; nothing on paper has a title or is switched on."""
+        if node.hidden:
+            return ""
+        if node.opacity == 1:
+            return body
+        state = f"opacity{round(node.opacity * 1000)}"
+        self.states[state] = f"<< /ca {node.opacity:.3g} >>"
+        return self.masked(state, body)
+
+    def _form(self, name: str, content: str, *, group: str = "") -> int:
         head = (
             f"/Type /XObject /Subtype /Form /BBox {self._box}"
             f" /Resources {self.resources} 0 R{group}"
         )
         self.forms[name] = self.document.stream(head, content)
-        return name
-
-    def _shapes(self, name: str) -> str:
-        key = f"s-{name}"
-        if key not in self.forms:
-            runs = [
-                r for p in self.scene.stencils[name].parts for r in part_vectors(p, self.symbols)
-            ]
-            self._form(key, "1 J 1 j\n" + "\n".join(_run_operators(r) for r in runs))
-        return key
-
-    def _mask(self, name: str, *, outside: bool) -> str:
-        """Graphics state whose soft mask is white inside (or outside) a stencil."""
-        key = f"{'o' if outside else 'i'}-{name}"
-        if key in self.states:
-            return key
-        stencil = self.scene.stencils[name]
-        swapped = outside != stencil.inverted
-        on, off = ("0 g 0 G", "1 g 1 G") if swapped else ("1 g 1 G", "0 g 0 G")
-        content = ["1 J 1 j", f"1 g {self._rect}" if swapped else ""]
-        if stencil.plain:
-            content.append(f"{on} /{self._shapes(name)} Do")
-        else:
-            for k, part in enumerate(stencil.parts):
-                runs = list(part_vectors(part, self.symbols))
-                if k and isinstance(part, Film) and part.clears:
-                    apart = self._soft(
-                        f"{key}-{k}",
-                        "1 J 1 j\n"
-                        + "\n".join(
-                            f"{'1 g 1 G' if r.dark else '0 g 0 G'}\n{_run_operators(r)}"
-                            for r in runs
-                        ),
-                    )
-                    content.append(f"q /{apart} gs {on} {self._rect} Q")
-                else:
-                    content += [f"{on if r.dark else off}\n{_run_operators(r)}" for r in runs]
-        return self._soft(key, "\n".join(content))
-
-    def _soft(self, key: str, content: str) -> str:
-        group = " /Group << /S /Transparency /CS /DeviceGray /I true >>"
-        form = self.forms[self._form(f"m-{key}", content, group=group)]
-        self.states[key] = f"<< /SMask << /S /Luminosity /G {form} 0 R >> >>"
-        return key
-
-    def _group(self, content: str) -> str:
-        return self._form(
-            f"g{len(self.forms)}",
-            content,
-            group=" /Group << /S /Transparency /CS /DeviceRGB /I true >>",
-        )
-
-    def node(self, node: Node) -> str:
-        inside = list(node.inside)
-        if isinstance(node, Coat):
-            direct = next((n for n in inside if self.scene.stencils[n].plain), None)
-            if direct is not None:
-                inside.remove(direct)
-                body = f"q {_colour(node.rgb)} /{self._shapes(direct)} Do Q"
-            else:
-                body = f"q {_colour(node.rgb)} {self._rect} Q"
-            if node.opacity < 1:
-                state = f"opacity{round(node.opacity * 1000)}"
-                self.states[state] = f"<< /ca {node.opacity:.3g} >>"
-                body = f"q /{state} gs /{self._group(body)} Do Q"
-        else:
-            body = "\n".join(self.node(c) for c in node.children)
-        for name, outside in (*((n, True) for n in node.outside), *((n, False) for n in inside)):
-            body = f"q /{self._mask(name, outside=outside)} gs /{self._group(body)} Do Q"
-        return body
+        return self.forms[name]
 
     def form(self, x_mm: float, y_mm: float, scale: float) -> tuple[int, str]:
         """The scene as a form object, and the operators that put it on the page."""
         scene = self.scene
         x0, y0, x1, _ = scene.frame
-        body = "\n".join(self.node(n) for n in scene.nodes)
+        body = self.nodes(scene.nodes)
         for k, shape in enumerate(self.symbols.contours):
             self._symbol(k, shape)
         unit = scale * POINTS_PER_MM / 1000
         sign, left = (-1.0, x1) if scene.mirrored else (1.0, -x0)
         move = ((left * scale + x_mm) * POINTS_PER_MM, (y_mm - y0 * scale) * POINTS_PER_MM)
         matrix = " ".join(format_number(v, digits=9) for v in (sign * unit, 0.0, 0.0, unit, *move))
-        whole = self.forms[self._form("whole", body)]
+        whole = self._form("whole", body)
         forms = " ".join(f"/{k} {v} 0 R" for k, v in self.forms.items())
         states = " ".join(f"/{k} {v}" for k, v in self.states.items())
         self.document.objects[self.resources - 1] = (
@@ -240,7 +222,7 @@ class _SceneWriter:
 
 
 def _page(document: _Document, sheet: Sheet, parent: int) -> int:
-    placed = [_SceneWriter(document, p.scene).form(p.x_mm, p.y_mm, p.scale) for p in sheet.placed]
+    placed = [PdfWriter(document, p.scene).form(p.x_mm, p.y_mm, p.scale) for p in sheet.placed]
     content = document.stream("", "\n".join(operators for _, operators in placed))
     forms = " ".join(f"/v{number} {number} 0 R" for number, _ in placed)
     size = (sheet.width_mm, sheet.height_mm)

@@ -42,6 +42,8 @@ def mix(nodes: tuple[Node, ...], cover: Cover, count: int) -> Floats:
     """
     below = np.zeros((4, count))
     for node in nodes:
+        if node.hidden:
+            continue
         share: Floats | float = 1.0
         for name in node.inside:
             share = share * cover[name]
@@ -49,10 +51,10 @@ def mix(nodes: tuple[Node, ...], cover: Cover, count: int) -> Floats:
             share = share * (1 - cover[name])
         if isinstance(node, Coat):
             over = np.multiply.outer((*node.rgb, 1.0), np.broadcast_to(share, count))
-            over *= node.opacity
         else:
             over = mix(node.children, cover, count)
             over *= share
+        over *= node.opacity
         below *= 1 - over[3]
         below += over
     return below

@@ -14,12 +14,8 @@ from fabkit.base.units import format_number
 from fabkit.formats.gerber.model import Pose
 from fabkit.pictures.curves import Contour, arc_sweep
 from fabkit.pictures.palette import Rgb
-from fabkit.pictures.scene import Coat, Film, Node, Scene, Sheet, sheet_of
-from fabkit.pictures.vectors import Flash, Run, Symbols, part_vectors
-
-
-def _hex(rgb: Rgb) -> str:
-    return "#{:02x}{:02x}{:02x}".format(*rgb)
+from fabkit.pictures.scene import Node, Scene, Sheet, sheet_of
+from fabkit.pictures.vectors import Flash, Run, VectorWriter
 
 
 def _um(value: float) -> int:
@@ -137,96 +133,71 @@ def _run_text(run: Run, prefix: str) -> str:
     return "".join(out)
 
 
-WHITE, BLACK = "#fff", "#000"
-
-
-class _Writer:
+class SvgWriter(VectorWriter):
     """One scene; ids start with ``prefix`` so that several scenes can share a document."""
 
+    WHITE, BLACK = "#fff", "#000"
+
     def __init__(self, scene: Scene, prefix: str) -> None:
-        self.scene = scene
+        super().__init__(scene)
         self.prefix = prefix
-        self.symbols = Symbols()
-        self._defs: dict[str, str] = {}
+        self._defs: list[str] = []
         x0, y0, x1, y1 = scene.frame
         self._box = (
             f'x="{_um(x0)}" y="{_um(y0)}" width="{_um(x1) - _um(x0)}" height="{_um(y1) - _um(y0)}"'
         )
 
-    def _shapes(self, name: str) -> str:
-        """Reference to a plain stencil's shapes."""
-        key = f"{self.prefix}s-{name}"
-        if key not in self._defs:
-            runs = [
-                r for p in self.scene.stencils[name].parts for r in part_vectors(p, self.symbols)
-            ]
-            self._defs[key] = (
-                f'<g id="{key}">{"".join(_run_text(r, self.prefix) for r in runs)}</g>'
-            )
-        return key
+    def tone(self, rgb: Rgb) -> str:
+        """A colour in hexadecimal."""
+        return "#{:02x}{:02x}{:02x}".format(*rgb)
 
-    def _mask(self, name: str, *, outside: bool) -> str:
-        """Mask that is white inside (or outside) a stencil."""
-        key = f"{self.prefix}{'o' if outside else 'i'}-{name}"
-        if key in self._defs:
-            return key
-        stencil = self.scene.stencils[name]
-        swapped = outside != stencil.inverted
-        on, off = (BLACK, WHITE) if swapped else (WHITE, BLACK)
-        body = [f'<rect {self._box} fill="{WHITE}"/>'] if swapped else []
-        if stencil.plain:
-            body.append(f'<use href="#{self._shapes(name)}" fill="{on}" stroke="{on}"/>')
-        else:
-            for k, part in enumerate(stencil.parts):
-                runs = "".join(
-                    f'<g fill="{c}" stroke="{c}">{_run_text(r, self.prefix)}</g>'
-                    for r in part_vectors(part, self.symbols)
-                    for c in [on if r.dark else off]
-                )
-                if k and isinstance(part, Film) and part.clears:
-                    # Its clear objects must not erase the parts before it.
-                    runs = self._film_apart(f"{key}-{k}", part, on)
-                body.append(runs)
-        self._defs[key] = (
-            f'<mask id="{key}" maskUnits="userSpaceOnUse" {self._box}>{"".join(body)}</mask>'
+    def run(self, run: Run) -> str:
+        """Elements of a run; fill and stroke are inherited."""
+        return _run_text(run, self.prefix)
+
+    def toned(self, tone: str, shapes: str) -> str:
+        """A group that hands its tone down."""
+        return f'<g fill="{tone}" stroke="{tone}">{shapes}</g>'
+
+    def frame(self, tone: str, mask: str = "") -> str:
+        """A rectangle."""
+        through = f' mask="url(#{self.prefix}{mask})"' if mask else ""
+        return f'<rect {self._box} fill="{tone}"{through}/>'
+
+    def define_shapes(self, key: str, runs: list[str]) -> None:
+        """A group among the definitions."""
+        self._defs.append(f'<g id="{self.prefix}{key}">{"".join(runs)}</g>')
+
+    def use(self, key: str, tone: str) -> str:
+        """A reference to a group."""
+        return f'<use href="#{self.prefix}{key}" fill="{tone}" stroke="{tone}"/>'
+
+    def define_mask(self, key: str, content: list[str]) -> None:
+        """A mask among the definitions."""
+        self._defs.append(
+            f'<mask id="{self.prefix}{key}" maskUnits="userSpaceOnUse" {self._box}>'
+            f"{''.join(content)}</mask>"
         )
-        return key
 
-    def _film_apart(self, key: str, part: Film, on: str) -> str:
-        inner = "".join(
-            f'<g fill="{c}" stroke="{c}">{_run_text(r, self.prefix)}</g>'
-            for r in part_vectors(part, self.symbols)
-            for c in [WHITE if r.dark else BLACK]
-        )
-        self._defs[key] = f'<mask id="{key}" maskUnits="userSpaceOnUse" {self._box}>{inner}</mask>'
-        return f'<rect {self._box} fill="{on}" mask="url(#{key})"/>'
+    def masked(self, key: str, body: str) -> str:
+        """A group seen through a mask."""
+        return f'<g mask="url(#{self.prefix}{key})">{body}</g>'
 
-    def node(self, node: Node) -> str:
-        """A coat or group with its title."""
-        inside = list(node.inside)
-        if isinstance(node, Coat):
-            tint = _hex(node.rgb)
-            direct = next((n for n in inside if self.scene.stencils[n].plain), None)
-            if direct is not None:
-                inside.remove(direct)
-                body = f'<use href="#{self._shapes(direct)}" fill="{tint}" stroke="{tint}"/>'
-            else:
-                body = f'<rect {self._box} fill="{tint}"/>'
-            faint = f' opacity="{node.opacity:.3g}"' if node.opacity < 1 else ""
-        else:
-            body = "\n".join(self.node(c) for c in node.children)
-            faint = ""
-        for name in node.outside:
-            body = f'<g mask="url(#{self._mask(name, outside=True)})">{body}</g>'
-        for name in inside:
-            body = f'<g mask="url(#{self._mask(name, outside=False)})">{body}</g>'
-        return f"<g{faint}><title>{escape(node.title)}</title>{body}</g>"
+    def coat(self, body: str) -> str:
+        """Elements stand apart by themselves."""
+        return body
+
+    def titled(self, node: Node, body: str) -> str:
+        """A group with a title; a page's style hides the class ``off``."""
+        off = ' class="off"' if node.hidden else ""
+        faint = f' opacity="{node.opacity:.3g}"' if node.opacity < 1 else ""
+        return f"<g{off}{faint}><title>{escape(node.title)}</title>{body}</g>"
 
     def element(self, x_mm: float, top_mm: float, scale: float = 1.0) -> str:
         """The scene as a nested picture that is cut to its frame."""
         scene = self.scene
         x0, _, x1, y1 = scene.frame
-        body = "\n".join(self.node(n) for n in scene.nodes)
+        body = self.nodes(scene.nodes)
         symbols = "".join(
             f'<path id="{self.prefix}a{k}" d="{path_text(shape, closed=True)}"/>'
             for k, shape in enumerate(self.symbols.contours)
@@ -238,7 +209,7 @@ class _Writer:
         return (
             f'<svg x="{x}" y="{y}" width="{across}" height="{down}" viewBox="0 0 {w} {h}">'
             f"<title>{escape(scene.title)}</title>\n"
-            f"<defs>{symbols}{''.join(self._defs.values())}</defs>\n"
+            f"<defs>{symbols}{''.join(self._defs)}</defs>\n"
             f'<g transform="matrix({sign}.001 0 0 -.001 {left_text} {up})">\n{body}\n</g></svg>'
         )
 
@@ -246,7 +217,7 @@ class _Writer:
 def inline_svg(scene: Scene, prefix: str) -> str:
     """Write a scene as an SVG element for a page; its ids start with ``prefix``."""
     w, h = (format_number(v, digits=6) for v in scene.size_mm)
-    body = _Writer(scene, prefix).element(0.0, 0.0)
+    body = SvgWriter(scene, prefix).element(0.0, 0.0)
     return f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {w} {h}">{body}</svg>'
 
 
@@ -254,7 +225,7 @@ def picture_svg(picture: Scene | Sheet) -> str:
     """Write a scene or sheet as an SVG document in millimetres."""
     sheet = sheet_of(picture)
     body = "\n".join(
-        _Writer(p.scene, f"v{k}" if len(sheet.placed) > 1 else "").element(
+        SvgWriter(p.scene, f"v{k}" if len(sheet.placed) > 1 else "").element(
             p.x_mm, sheet.height_mm - p.y_mm - p.scene.size_mm[1] * p.scale, p.scale
         )
         for k, p in enumerate(sheet.placed)

@@ -159,24 +159,40 @@ class Stencil:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Coat:
-    """One colour through stencils, named by their key in the scene."""
+class Cut:
+    """What stencils, named by their key in the scene, leave of a coat or group.
+
+    Parameters
+    ----------
+    title
+        What it stands for.
+    inside, outside
+        Stencils that must be open here, and those that must not be.
+    opacity
+        How much it hides of what lies below, 0 to 1.
+    hidden
+        Not shown unless a page switches it on.
+    """
 
     title: str
-    rgb: Rgb
-    opacity: float = 1.0
     inside: tuple[str, ...] = ()
     outside: tuple[str, ...] = ()
+    opacity: float = 1.0
+    hidden: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Group:
+class Coat(Cut):
+    """One colour through stencils."""
+
+    rgb: Rgb
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Group(Cut):
     """Coats and groups, bottom first, cut as a whole."""
 
-    title: str
     children: tuple[Coat | Group, ...]
-    inside: tuple[str, ...] = ()
-    outside: tuple[str, ...] = ()
 
 
 Node = Coat | Group

@@ -1,11 +1,18 @@
-"""Stencils as vector outlines: arcs stay arcs, flashes stay references, strokes stay strokes."""
+"""Scenes as vectors: one walk for every format; arcs, flashes and strokes stay what they are.
+
+:class:`VectorWriter` goes through a scene and decides what is a shape, what a mask and what a
+group.  A format (``paint_svg``, ``paint_pdf``) only gives the text of each, so two formats cannot
+show different pictures.  ``paint_png`` does not draw shape by shape: it asks how much of each
+pixel every stencil covers, and mixes the colours once.
+"""
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Any
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,8 +20,9 @@ from numpy.typing import NDArray
 from fabkit.base.units import CHORD_ERROR_MM
 from fabkit.formats.gerber.model import GerberFile, Kind, Pose
 from fabkit.pictures.curves import Contour, Segment, circle, ring_contour
+from fabkit.pictures.palette import Rgb
 from fabkit.pictures.rings import polygon_rings
-from fabkit.pictures.scene import Fill, Film, Letters, Part
+from fabkit.pictures.scene import Fill, Film, Group, Letters, Node, Part, Scene
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +91,7 @@ class Symbols:
         return len(self.contours) - 1
 
 
-def polygon_contours(shapes: NDArray[Any]) -> tuple[Contour, ...]:
+def polygon_contours(shapes: NDArray[np.object_]) -> tuple[Contour, ...]:
     """Rings of polygons as contours, exteriors counter-clockwise and holes clockwise."""
     points, starts = polygon_rings(shapes)
     return tuple(ring_contour(points[a:b]) for a, b in pairwise(starts) if b - a > 3)
@@ -111,7 +119,9 @@ def _plain(ring: NDArray[np.float64]) -> Contour:
     return Contour((float(ring[0, 0]), float(ring[0, 1])), rest)
 
 
-def _add_strokes(run: Run, width: NDArray[np.float64], *columns: NDArray[Any]) -> None:
+def _add_strokes(
+    run: Run, width: NDArray[np.float64], *columns: NDArray[np.float64] | NDArray[np.int8]
+) -> None:
     """Chain strokes of one width that continue each other; strokes without length are discs."""
     start: tuple[float, float] = (np.nan, np.nan)
     chain: list[Segment] = []
@@ -191,3 +201,133 @@ def _region(file: GerberFile, first: int, last: int) -> Iterator[Contour]:
         contour = Contour((rows[a][0], rows[a][1]), tuple(r[2:] for r in rows[a:b]))
         # Contours of a region add up, so all must run the same way for non-zero winding.
         yield contour if contour.doubled_area >= 0 else contour.reversed()
+
+
+class VectorWriter(ABC):
+    """Writes one scene in a vector format.
+
+    The methods of a format give its own text, in whole or as a definition that is kept for later
+    and named by a key; :meth:`node` and what it calls put the texts together.
+
+    Parameters
+    ----------
+    scene
+        What is written.
+    """
+
+    WHITE: ClassVar[str]
+    """Tone of what a mask lets through."""
+    BLACK: ClassVar[str]
+    """Tone of what a mask holds back."""
+
+    def __init__(self, scene: Scene) -> None:
+        self.scene = scene
+        self.symbols = Symbols()
+        self._known: set[str] = set()
+
+    @abstractmethod
+    def tone(self, rgb: Rgb) -> str:
+        """A colour, for fills and strokes alike."""
+
+    @abstractmethod
+    def run(self, run: Run) -> str:
+        """Shapes of a run, in the tone that surrounds them."""
+
+    @abstractmethod
+    def toned(self, tone: str, shapes: str) -> str:
+        """Shapes in a tone."""
+
+    @abstractmethod
+    def frame(self, tone: str, mask: str = "") -> str:
+        """The whole frame in a tone, through a mask when its key is given."""
+
+    @abstractmethod
+    def define_shapes(self, key: str, runs: list[str]) -> None:
+        """Keep shapes for :meth:`use`."""
+
+    @abstractmethod
+    def use(self, key: str, tone: str) -> str:
+        """Kept shapes in a tone."""
+
+    @abstractmethod
+    def define_mask(self, key: str, content: list[str]) -> None:
+        """Keep a mask: what its content shows white is let through."""
+
+    @abstractmethod
+    def masked(self, key: str, body: str) -> str:
+        """What a kept mask lets through of a body, as one picture."""
+
+    @abstractmethod
+    def coat(self, body: str) -> str:
+        """One colour, set apart from what is painted after it."""
+
+    @abstractmethod
+    def titled(self, node: Node, body: str) -> str:
+        """A finished node with its title and opacity."""
+
+    def nodes(self, nodes: tuple[Node, ...]) -> str:
+        """Coats and groups, bottom first."""
+        return "\n".join(filter(None, map(self.node, nodes)))
+
+    def node(self, node: Node) -> str:
+        """A coat or group, cut by its stencils."""
+        inside = list(node.inside)
+        if isinstance(node, Group):
+            body = self.nodes(node.children)
+        else:
+            # A set of plain shapes is filled with the colour.  As a mask it would look the same,
+            # but masks are what slows viewers most.
+            direct = next((n for n in inside if self.scene.stencils[n].plain), None)
+            if direct is None:
+                body = self.coat(self.frame(self.tone(node.rgb)))
+            else:
+                inside.remove(direct)
+                body = self.coat(self.use(self._shapes(direct), self.tone(node.rgb)))
+        for name in node.outside:
+            body = self.masked(self._mask(name, outside=True), body)
+        for name in inside:
+            body = self.masked(self._mask(name, outside=False), body)
+        return self.titled(node, body)
+
+    def _new(self, key: str) -> bool:
+        """True when a key is met for the first time."""
+        if key in self._known:
+            return False
+        self._known.add(key)
+        return True
+
+    def _shapes(self, name: str) -> str:
+        """Key of a plain stencil's shapes."""
+        key = f"s-{name}"
+        if self._new(key):
+            parts = self.scene.stencils[name].parts
+            runs = [self.run(r) for p in parts for r in part_vectors(p, self.symbols)]
+            self.define_shapes(key, runs)
+        return key
+
+    def _mask(self, name: str, *, outside: bool) -> str:
+        """Key of a mask that is white inside (or outside) a stencil."""
+        key = f"{'o' if outside else 'i'}-{name}"
+        if not self._new(key):
+            return key
+        stencil = self.scene.stencils[name]
+        swapped = outside != stencil.inverted
+        on, off = (self.BLACK, self.WHITE) if swapped else (self.WHITE, self.BLACK)
+        content = [self.frame(self.WHITE)] if swapped else []
+        if stencil.plain:
+            content.append(self.use(self._shapes(name), on))
+        else:
+            for k, part in enumerate(stencil.parts):
+                runs = list(part_vectors(part, self.symbols))
+                if k and isinstance(part, Film) and part.clears:
+                    # Its clear objects must not erase the parts before it.
+                    apart = f"{key}-{k}"
+                    self.define_mask(apart, self._in_tones(runs, self.WHITE, self.BLACK))
+                    content.append(self.frame(on, apart))
+                else:
+                    content += self._in_tones(runs, on, off)
+        self.define_mask(key, content)
+        return key
+
+    def _in_tones(self, runs: list[Run], dark: str, clear: str) -> list[str]:
+        return [self.toned(dark if r.dark else clear, self.run(r)) for r in runs]

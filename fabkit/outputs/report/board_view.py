@@ -73,7 +73,7 @@ def face_pictures(board: Board, options: PreviewOptions, prefix: str) -> Record:
     drawn = sum(len(s.file.objects) for s in board.layers)
     if drawn <= VECTOR_OBJECTS:
         rich = {side: _with_more(board, scene, side) for side, scene in scenes.items()}
-        drawings = {s: _drawing(rich[s], f"{prefix}{FACES[s][0]}") for s in SIDES}
+        drawings = {s: inline_svg(rich[s], f"{prefix}{FACES[s][0]}") for s in SIDES}
         if sum(map(len, drawings.values())) <= VECTOR_LIMIT:
             made["faces"] = [_face(board, s, svg=drawings[s]) for s in SIDES]
             made["layers"] = _switches(rich.values())
@@ -107,17 +107,15 @@ def _with_more(board: Board, scene: Scene, side: Side) -> Scene:
             stencils[name] = stencil
             coat = Coat(title=name, rgb=rgb, opacity=0.6, inside=(name,))
             nodes.append(
-                Group(title=name, children=(coat,), inside=("profile",), outside=("holes",))
+                Group(
+                    title=name,
+                    children=(coat,),
+                    inside=("profile",),
+                    outside=("holes",),
+                    hidden=name in HIDDEN_AT_FIRST,
+                )
             )
     return replace(scene, stencils=stencils, nodes=tuple(nodes))
-
-
-def _drawing(scene: Scene, prefix: str) -> str:
-    """The scene as SVG, with a class on the layers that are hidden until asked for."""
-    text = inline_svg(scene, prefix)
-    for name in sorted(HIDDEN_AT_FIRST):
-        text = text.replace(f"<g><title>{name}</title>", f'<g class="off"><title>{name}</title>')
-    return text
 
 
 def _switches(scenes: Any) -> list[Record]:
