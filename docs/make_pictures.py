@@ -12,8 +12,8 @@ from fabkit.board.copper import trace_copper
 from fabkit.outputs.atomic import write_file
 from fabkit.pictures.changes import change_sheet
 from fabkit.pictures.drill_map import drill_sheet
-from fabkit.pictures.faces import render_faces
 from fabkit.pictures.finding_sheet import finding_sheet
+from fabkit.pictures.finished import render_faces
 from fabkit.pictures.options import PreviewOptions
 from fabkit.pictures.paint_png import paint_sheet, png_bytes
 from fabkit.pictures.paper import halves_of, paper_sheets

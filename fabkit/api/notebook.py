@@ -171,7 +171,7 @@ def png_of(board: Board) -> bytes:
     """Front and back of a board side by side, as PNG."""
     import numpy as np
 
-    from fabkit.pictures.faces import render_faces
+    from fabkit.pictures.finished import render_faces
     from fabkit.pictures.options import PreviewOptions
     from fabkit.pictures.paint_png import png_bytes
 

@@ -261,7 +261,7 @@ def paper_halves(boards: Sequence[Board], order: Order) -> tuple[PaperHalf, ...]
 
 def paper_notes(halves: Sequence[PaperHalf]) -> tuple[str, ...]:
     """What a template cannot show: holes off their board, halves that a board cannot be."""
-    from fabkit.pictures.strays import stray_note
+    from fabkit.pictures.finished import stray_note
 
     said = [(h.board.name, note) for h in halves for note in (h.note, stray_note(h.board)) if note]
     return tuple(f"{name}: {note[:1].lower()}{note[1:]}" for name, note in dict.fromkeys(said))

@@ -27,19 +27,19 @@ def picture_files(
     """Draw both faces in each format, by file name; see ``NAMES``."""
     files: dict[str, bytes] = {}
     if "png" in formats:
-        from fabkit.pictures.faces import render_faces
+        from fabkit.pictures.finished import render_faces
         from fabkit.pictures.paint_png import png_bytes
 
         faces = render_faces(board, options)
         files["front.png"] = png_bytes(faces.front, faces.px_per_mm)
         files["back.png"] = png_bytes(faces.back, faces.px_per_mm)
     if "svg" in formats:
-        from fabkit.pictures.faces import render_svg
+        from fabkit.pictures.finished import render_svg
 
         files["front.svg"] = render_svg(board, "top", options).encode()
         files["back.svg"] = render_svg(board, "bottom", options).encode()
     if "pdf" in formats:
-        from fabkit.pictures.faces import render_pdf
+        from fabkit.pictures.finished import render_pdf
 
         files["board.pdf"] = render_pdf(board, options)
     return files

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
 
-from fabkit.board.model import Board
+from fabkit.board.model import Board, Layer
 from fabkit.compare.model import Change, Comparison, LayerChange, Points, Verb, What
 from fabkit.geometry.neighbours import PointTree, label_groups
 from fabkit.package.model import RoleKind, Side
@@ -111,7 +111,7 @@ def frame_of(comparison: Comparison, margin_mm: float = 2.0) -> Frame:
     return float(low[0]), float(low[1]), float(high[0]), float(high[1])
 
 
-def _ghost(comparison: Comparison, side: Side, copper: tuple[Any, ...]) -> SceneDraft:
+def _ghost(comparison: Comparison, side: Side, copper: tuple[Layer, ...]) -> SceneDraft:
     board = comparison.new
     draft = SceneDraft(
         "",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,7 +70,9 @@ def circle(x: float, y: float, diameter: float, *, turn: int = 2) -> Contour:
     return Contour((x + diameter / 2, y), ((x + diameter / 2, y, x, y, turn),))
 
 
-def _circle_through(a: Any, b: Any, c: Any) -> tuple[float, float, float] | None:
+def _circle_through(
+    a: NDArray[np.float64], b: NDArray[np.float64], c: NDArray[np.float64]
+) -> tuple[float, float, float] | None:
     """Centre and radius of the circle through three points."""
     bx, by, cx, cy = b[0] - a[0], b[1] - a[1], c[0] - a[0], c[1] - a[1]
     d = 2 * (bx * cy - by * cx)

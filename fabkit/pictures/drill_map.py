@@ -1,4 +1,4 @@
-"""Drill map: where each tool goes, one symbol a tool, and a table."""
+"""Drill map: where each tool goes, a symbol of our own for each tool, and a table."""
 
 from __future__ import annotations
 
@@ -12,13 +12,11 @@ from numpy.typing import NDArray
 from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Board
 from fabkit.pictures import palette
-from fabkit.pictures.finished import frame_around, outline
+from fabkit.pictures.finished import frame_around, outline, stray_holes
 from fabkit.pictures.lettering import fitted, letters, text_width, wrapped
-from fabkit.pictures.marks import fitting_sizes, symbol_pen
 from fabkit.pictures.options import PreviewOptions
 from fabkit.pictures.scene import Floats, Pen, Placed, Scene, SceneDraft, Sheet
 from fabkit.pictures.sheets import GAP_MM, enlargement, letter_size, scale_note, scales_up_to
-from fabkit.pictures.strays import stray_holes
 
 PLATING: Final = {1: "plated", 0: "not plated", -1: "plating not stated"}
 _TONES: Final = {1: palette.BLUE, 0: palette.VERMILION, -1: palette.PURPLE}
@@ -244,3 +242,113 @@ def _table(rows: tuple[ToolRow, ...], size: float, notes: list[str]) -> Scene:
         pen = symbol_pen(k, np.array([2.0 * size]), np.array([y]), 1.5 * size, 0.09 * size)
         table.coat(f"symbol {k + 1}", _TONES[row.plated], pen)
     return table.scene()
+
+
+_POLYGONS: Final = {
+    "square": (4, 45.0),
+    "diamond": (4, 0.0),
+    "triangle": (3, 90.0),
+    "wedge": (3, 270.0),
+    "hexagon": (6, 0.0),
+}
+_OUTLINES: Final = ("circle", *_POLYGONS)
+_INSIDES: Final = ("empty", "dot", "bar", "post", "cross")
+
+SYMBOLS: Final = tuple((o, i) for i in _INSIDES for o in _OUTLINES)
+"""Outline and inside of each symbol, in the order they are given out."""
+
+
+APART: Final = 0.92
+"""How much of the way between two centres their symbols may fill, so that they do not touch."""
+
+
+def fitting_sizes(
+    points: Floats, tool: NDArray[np.int64], diameters: Floats, usual: Floats, least: float
+) -> tuple[Floats, int]:
+    """Symbols as large as usual, or smaller so that neighbours do not touch.
+
+    Parameters
+    ----------
+    points : (n, 2) float64, mm
+        Centres.
+    tool : (n,) int64
+        Whose symbol stands there.
+    diameters, usual : (tools,) float64, mm
+        Of the holes, and of the symbols where there is room.
+    least
+        Smallest symbol, mm, whatever the room.
+
+    Returns
+    -------
+    sizes : (tools,) float64, mm
+    overlapping
+        Symbols that still touch another one.
+
+    Notes
+    -----
+    Two symbols share the way between their centres as their usual sizes ask; a tool's symbol is
+    the smallest any of its neighbours leaves it.  Holes that overlap themselves ask for no room.
+    """
+    if not len(points):
+        return usual, 0
+    shrunk = np.ones(len(usual))
+    spots = np.atleast_1d(shapely.points(points))
+    tree = shapely.STRtree(spots)
+    # From the larger symbol of each pair: few tools reach far, so few pairs are looked at.
+    found = [
+        tree.query(spots[tool == k], predicate="dwithin", distance=usual[k] / APART)
+        for k in range(len(usual))
+    ]
+    a = np.concatenate([np.flatnonzero(tool == k)[near[0]] for k, near in enumerate(found)])
+    b = np.concatenate([near[1] for near in found])
+    larger = (usual[tool[b]] <= usual[tool[a]]) & (a != b)
+    a, b = a[larger], b[larger]
+    distance = np.hypot(*(points[a] - points[b]).T)
+    separate = distance > (diameters[tool[a]] + diameters[tool[b]]) / 2
+    distance, a, b = distance[separate], a[separate], b[separate]
+    both = (usual[tool[a]] + usual[tool[b]]) / 2
+    for end in (a, b):
+        np.minimum.at(shrunk, tool[end], APART * distance / both)
+    sizes: Floats = np.maximum(usual * shrunk, np.minimum(least, usual))
+    touching = (sizes[tool[a]] + sizes[tool[b]]) / 2 > distance
+    return sizes, len(np.unique(np.concatenate((a[touching], b[touching]))))
+
+
+def symbol_pen(number: int, x: Floats, y: Floats, size_mm: float, line_mm: float) -> Pen:
+    """Symbol ``number`` about each point.
+
+    Parameters
+    ----------
+    number
+        Wraps around after the last symbol; the table then tells tools apart by diameter.
+    x, y : (n,) float64, mm
+    size_mm
+        Diameter of the circle around the symbol.
+    """
+    outline, inside = SYMBOLS[number % len(SYMBOLS)]
+    r = size_mm / 2
+    strokes: list[tuple[float, float, float, float]] = []
+    if outline != "circle":
+        corners, first = _POLYGONS[outline]
+        angle = np.radians(first + 360 / corners * np.arange(corners + 1))
+        px, py = r * np.cos(angle), r * np.sin(angle)
+        strokes += zip(px[:-1], py[:-1], px[1:], py[1:], strict=True)
+    reach = 0.45 * r
+    if inside in ("bar", "cross"):
+        strokes.append((-reach, 0, reach, 0))
+    if inside in ("post", "cross"):
+        strokes.append((0, -reach, 0, reach))
+    pens = []
+    if outline == "circle":
+        pens.append(Pen.circles(x, y, np.full(len(x), size_mm), line_mm))
+    if inside == "dot":
+        pens.append(Pen.discs(x, y, 0.3 * size_mm))
+    if strokes:
+        pens.append(_put(np.array(strokes, dtype=np.float64), x, y, line_mm))
+    return Pen.joined(pens)
+
+
+def _put(strokes: Floats, x: Floats, y: Floats, line_mm: float) -> Pen:
+    """Strokes about each point."""
+    x0, y0, x1, y1 = ((at[:, None] + strokes[:, k]).ravel() for k, at in enumerate((x, y, x, y)))
+    return Pen.lines(x0, y0, x1, y1, line_mm)

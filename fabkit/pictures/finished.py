@@ -1,16 +1,21 @@
-"""The finished board as a scene: laminate, copper, mask, metal, legend, holes."""
+"""The finished board: each face as scene, pixels or vectors, and which one is up when used."""
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
+import shapely
+from numpy.typing import NDArray
 
 from fabkit.base.errors import UnreadableInput
+from fabkit.base.units import counted
 from fabkit.board.model import Board, Layer
+from fabkit.keyboard.model import Keyboard
 from fabkit.package.model import RoleKind, Side
 from fabkit.pictures import palette
 from fabkit.pictures.options import PreviewOptions
+from fabkit.pictures.paint_png import paint
 from fabkit.pictures.scene import Coat, Fill, Film, Group, Node, Pen, Scene, Stencil
 
 USUAL_THICKNESS_MM = 1.6
@@ -37,10 +42,8 @@ def layer_stencil(layers: tuple[Layer, ...]) -> Stencil:
     return Stencil(tuple(Film(a.file) for a in layers), inverted=inverted)
 
 
-def outline(board: Board) -> Any:
+def outline(board: Board) -> shapely.Geometry:
     """Profile, or the box of everything when there is none."""
-    import shapely
-
     if board.profile is not None and not board.profile.is_empty:
         return board.profile
     return shapely.box(*board.bounds)
@@ -93,8 +96,6 @@ def board_stencils(board: Board) -> dict[str, Stencil]:
 
 def _wall(board: Board, drop_mm: float) -> Stencil:
     """Outer edges moved down: what a glance from below sees of the board's thickness."""
-    import shapely
-
     solid = [shapely.Polygon(p.exterior) for p in shapely.get_parts(outline(board))]
     moved = shapely.transform(np.array(solid, dtype=object), lambda p: p - (0.0, drop_mm))
     return Stencil((Fill(moved),))
@@ -114,8 +115,6 @@ def finished_face(board: Board, side: Side, options: PreviewOptions) -> Scene:
     Legend is drawn only where there is mask: board houses clip it from openings (common
     practice), since ink on a pad spoils soldering.  Without a mask layer nothing is masked.
     """
-    import shapely
-
     tones = palette.MASKS[options.mask]
     copper = films(board, RoleKind.COPPER, side)
     masks = films(board, RoleKind.MASK, side)
@@ -175,3 +174,111 @@ def finished_face(board: Board, side: Side, options: PreviewOptions) -> Scene:
         stencils=stencils,
         nodes=tuple(nodes),
     )
+
+
+@dataclass(frozen=True, eq=False)
+class Faces:
+    """Both faces of a board.
+
+    Parameters
+    ----------
+    front, back : (rows, columns, 4) uint8
+        Red, green, blue, alpha.
+    px_per_mm
+        Their scale.
+    """
+
+    front: NDArray[np.uint8]
+    back: NDArray[np.uint8]
+    px_per_mm: float
+
+
+def scale_for(scene: Scene, options: PreviewOptions) -> float:
+    """Pixels per mm that the options ask for."""
+    if options.width_px is None:
+        return options.px_per_mm
+    return options.width_px / scene.size_mm[0]
+
+
+def render_faces(board: Board, options: PreviewOptions | None = None) -> Faces:
+    """Paint front and back of the finished board.
+
+    Raises
+    ------
+    UsageError
+        When a picture would be too large.
+    """
+    options = options or PreviewOptions()
+    front = finished_face(board, "top", options)
+    back = finished_face(board, "bottom", options)
+    scale = scale_for(front, options)
+    return Faces(front=paint(front, scale), back=paint(back, scale), px_per_mm=scale)
+
+
+def render_svg(board: Board, side: Side, options: PreviewOptions | None = None) -> str:
+    """Draw one face of the finished board as SVG."""
+    from fabkit.pictures.paint_svg import picture_svg
+
+    return picture_svg(finished_face(board, side, options or PreviewOptions()))
+
+
+def render_pdf(board: Board, options: PreviewOptions | None = None) -> bytes:
+    """Draw both faces as a PDF of two pages, true to scale."""
+    from fabkit.pictures.paint_pdf import pictures_pdf
+
+    options = options or PreviewOptions()
+    faces: tuple[Side, Side] = ("top", "bottom")
+    return pictures_pdf([finished_face(board, side, options) for side in faces])
+
+
+def face_word(side: Side) -> str:
+    """``front`` or ``back``."""
+    return "front" if side == "top" else "back"
+
+
+def views_as_used(keyboard: Keyboard) -> tuple[tuple[str, Side], ...]:
+    """Name and face of every way a board is used, left before right.
+
+    A reversible board is used in two ways, any other with its key side up; of a board without
+    keys both faces are shown.
+    """
+    hands = keyboard.hands
+    if hands.use == "reversible":
+        return tuple((f"{g.hand.capitalize()} half", g.face_up) for g in hands.groups)
+    if not hands.groups:
+        return (("No keys were found", "top"), ("No keys were found", "bottom"))
+    words = {"both": "Both halves", "whole": "Whole keyboard", "plate": "Plate"}
+    up = hands.groups[0].face_up
+    return ((words.get(hands.use, f"{hands.use.capitalize()} half"), up),)
+
+
+def one_face_note(keyboard: Keyboard) -> str:
+    """Words for a half whose switches fit one face only; none for any other board."""
+    if keyboard.hands.use not in ("left", "right"):
+        return ""
+    return "Its switches fit one face only: turned over, this board is no other half"
+
+
+def stray_holes(board: Board) -> NDArray[np.bool_]:
+    """Which of ``board.hole_shapes`` cut nothing of the board: off it, or in a cut-out."""
+    if not len(board.hole_shapes):
+        return np.zeros(0, dtype=bool)
+    whole = outline(board)
+    shapely.prepare(whole)
+    touched: NDArray[np.bool_] = shapely.intersects(whole, board.hole_shapes)
+    return ~touched
+
+
+def stray_note(board: Board) -> str:
+    """Words about holes that lie off the board; none when all lie on it."""
+    strays = stray_holes(board)
+    lost, total = int(strays.sum()), len(strays)
+    if not lost:
+        return ""
+    noun = "hole or slot" if len(board.slots) else "hole"
+    if total == 1:
+        return f"The only {noun} lies off the board"
+    if lost == total:
+        return f"All {total} {noun.replace(' or ', 's and ')}s lie off the board"
+    verb = "lies" if lost == 1 else "lie"
+    return f"{counted(lost, 'hole')} of {total} {verb} off the board"

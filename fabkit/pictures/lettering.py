@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import re
 from functools import lru_cache
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fabkit.pictures.scene import Floats, Letters
+
+if TYPE_CHECKING:
+    from matplotlib.ft2font import FT2Font
 
 CAP_SHARE = 0.729
 """Height of capitals over the em of DejaVu Sans, the font that comes with matplotlib."""
@@ -22,7 +26,7 @@ _WORD = re.compile("[\\S\N{NO-BREAK SPACE}]+")
 
 
 @lru_cache(maxsize=2)
-def _font(bold: bool) -> Any:
+def _font(bold: bool) -> FT2Font:
     from pathlib import Path
 
     import matplotlib as mpl
@@ -45,7 +49,7 @@ def _glyph(character: str, bold: bool) -> tuple[float, tuple[Floats, ...]]:
     return glyph.linearHoriAdvance / 65536 / 64, tuple(_flattened(vertices / 64, codes))
 
 
-def _flattened(vertices: Floats, codes: Any) -> list[Floats]:
+def _flattened(vertices: Floats, codes: NDArray[np.int8]) -> list[Floats]:
     """Contours with quadratic and cubic curves as chords, exteriors counter-clockwise."""
     rings: list[list[Floats]] = []
     at = 0

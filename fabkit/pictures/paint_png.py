@@ -7,7 +7,6 @@ entry for each combination.  Only the few on an edge are mixed one by one, by th
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,7 +79,9 @@ def _paint_band(
     uneven = {n: c.ravel() for n, c in covers.items() if not isinstance(c, int)}
     combinations = np.arange(1 << len(uneven))
     table_cover: dict[str, Floats | float] = {**even}
-    code: NDArray[Any] = np.zeros(len(out), dtype=np.uint8 if len(uneven) <= 8 else np.uint16)
+    code: NDArray[np.unsignedinteger] = np.zeros(
+        len(out), dtype=np.uint8 if len(uneven) <= 8 else np.uint16
+    )
     edge = np.zeros(len(out), dtype=np.uint8)
     for k, (name, cover) in enumerate(uneven.items()):
         table_cover[name] = ((combinations >> k) & 1).astype(np.float64)
@@ -203,7 +204,7 @@ def paint_stencil(scene: Scene, name: str, px_per_mm: float) -> Bytes:
     return covered
 
 
-def png_bytes(rgba: NDArray[Any], px_per_mm: float) -> bytes:
+def png_bytes(rgba: NDArray[np.uint8], px_per_mm: float) -> bytes:
     """PNG with its physical resolution (pHYs, ISO/IEC 15948:2004, 11.3.5.3), without a date."""
     from io import BytesIO
 

@@ -22,11 +22,9 @@ from fabkit.keyboard.model import Group, Hand, Key, Keyboard, Use
 from fabkit.keyboard.numbering import number_group
 from fabkit.package.model import Side
 from fabkit.pictures import palette
-from fabkit.pictures.finished import frame_around, outline
-from fabkit.pictures.hands import face_word, one_face_note
+from fabkit.pictures.finished import face_word, frame_around, one_face_note, outline, stray_note
 from fabkit.pictures.lettering import fitted, letters
 from fabkit.pictures.scene import Floats, Letters, Pen, Placed, Scene, SceneDraft, Sheet
-from fabkit.pictures.strays import stray_note
 
 MARGIN_MM: Final = 8.0
 """Strip along the paper's edge that many printers cannot reach (common practice)."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import shapely
@@ -65,7 +64,7 @@ class Rings:
         return self.points.take(index, axis=0), begins
 
 
-def polygon_rings(shapes: NDArray[Any]) -> tuple[Floats, Ints]:
+def polygon_rings(shapes: NDArray[np.object_]) -> tuple[Floats, Ints]:
     """Rings of polygons, exteriors counter-clockwise and holes clockwise.
 
     Returns
@@ -108,7 +107,7 @@ def oriented(points: Floats, starts: Ints, counter_clockwise: NDArray[np.bool_])
     return points[np.where(np.repeat(wrong, counts), back, index)]
 
 
-def stroke_shapes(pen: Pen, chord_error_mm: float) -> NDArray[Any]:
+def stroke_shapes(pen: Pen, chord_error_mm: float) -> NDArray[np.object_]:
     """Areas of strokes; strokes that continue each other become one shape.
 
     Curves are often drawn as many strokes shorter than the pen is wide.  Their edges nearly
@@ -226,7 +225,7 @@ def _film_rings(film: Film, chord_error_mm: float) -> Iterator[Rings]:
             yield Rings.of(ring, np.array([0, len(ring)]), dark=tone, apart=True)
 
 
-def _run_shapes(file: GerberFile, rows: Ints, chord_error_mm: float) -> NDArray[Any]:
+def _run_shapes(file: GerberFile, rows: Ints, chord_error_mm: float) -> NDArray[np.object_]:
     """Areas of the flashes and strokes of one polarity, each flash once however often put down."""
     from fabkit.formats.gerber.shapes import object_shapes, pen_widths
 

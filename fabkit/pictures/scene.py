@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,7 +46,7 @@ class Fill:
     ``shapes`` is an object array of shapely polygons or multipolygons, mm.
     """
 
-    shapes: NDArray[Any]
+    shapes: NDArray[np.object_]
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,7 +87,7 @@ class Pen:
         return cls(start, y, start, y, x, y, np.full(len(x), 2, np.int8), wide)
 
     @classmethod
-    def along(cls, rings: NDArray[Any], width: float) -> Pen:
+    def along(cls, rings: NDArray[np.object_], width: float) -> Pen:
         """The pen led along rings (an object array of shapely rings), arcs found again."""
         import shapely
 
@@ -105,7 +104,7 @@ class Pen:
         ax, ay, bx, by, cx, cy, turns = table
         return cls(ax, ay, bx, by, cx, cy, turns.astype(np.int8), np.full(len(ax), width))
 
-    def take(self, rows: NDArray[Any]) -> Pen:
+    def take(self, rows: NDArray[np.int64] | NDArray[np.bool_]) -> Pen:
         """Strokes picked by an index array or a mask."""
         return Pen(*(getattr(self, f.name)[rows] for f in fields(self)))
 

@@ -20,12 +20,14 @@ from fabkit.package.model import RoleKind, Side
 from fabkit.pictures import palette
 from fabkit.pictures.finished import (
     board_stencils,
+    face_word,
     finished_face,
     frame_around,
     layer_stencil,
+    one_face_note,
     outline,
+    views_as_used,
 )
-from fabkit.pictures.hands import face_word, one_face_note, views_as_used
 from fabkit.pictures.lettering import letters, text_width
 from fabkit.pictures.options import PreviewOptions, Surroundings
 from fabkit.pictures.scene import (

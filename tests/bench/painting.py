@@ -26,8 +26,7 @@ from fabkit.board.model import Board
 from fabkit.formats.gerber.shapes import object_shapes
 from fabkit.package.model import RoleKind
 from fabkit.pictures.coverage import Canvas
-from fabkit.pictures.faces import render_faces
-from fabkit.pictures.finished import finished_face
+from fabkit.pictures.finished import finished_face, render_faces
 from fabkit.pictures.options import PreviewOptions
 from fabkit.pictures.paint_png import BAND_BYTES, grid_of
 from fabkit.pictures.rings import polygon_rings

@@ -9,7 +9,7 @@ import pytest
 import fabkit
 from fabkit.keyboard.build import find_keyboard
 from fabkit.outputs.drawings import paper_halves, paper_notes
-from fabkit.pictures.hands import one_face_note, views_as_used
+from fabkit.pictures.finished import one_face_note, views_as_used
 from fabkit.pictures.paper import halves_of
 from fabkit.pictures.scene import Letters
 from fabkit.pictures.sheets import halves_sheet

@@ -17,8 +17,7 @@ from fabkit.base.errors import UsageError
 from fabkit.board.model import Board
 from fabkit.package.model import RoleKind
 from fabkit.pictures import palette
-from fabkit.pictures.faces import render_faces, render_pdf, render_svg
-from fabkit.pictures.finished import finished_face
+from fabkit.pictures.finished import finished_face, render_faces, render_pdf, render_svg
 from fabkit.pictures.options import Finish, MaskColour, PreviewOptions, Surroundings
 from fabkit.pictures.paint_png import paint, png_bytes
 from fabkit.pictures.scene import Fill, Group, SceneDraft

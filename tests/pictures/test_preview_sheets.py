@@ -14,12 +14,10 @@ from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
 from fabkit.board.connectivity import Pieces
 from fabkit.board.model import Board
 from fabkit.pictures import palette
-from fabkit.pictures.drill_map import drill_sheet, tool_rows
-from fabkit.pictures.faces import render_faces
-from fabkit.pictures.finding_sheet import TONES, finding_sheet
-from fabkit.pictures.flags import FLAG, place_flags
+from fabkit.pictures.drill_map import SYMBOLS, drill_sheet, fitting_sizes, symbol_pen, tool_rows
+from fabkit.pictures.finding_sheet import FLAG, TONES, finding_sheet, place_flags
+from fabkit.pictures.finished import render_faces
 from fabkit.pictures.lettering import fitted, letters, text_width, wrapped
-from fabkit.pictures.marks import SYMBOLS, fitting_sizes, symbol_pen
 from fabkit.pictures.options import PreviewOptions
 from fabkit.pictures.paint_pdf import pictures_pdf
 from fabkit.pictures.paint_png import paint, paint_sheet

@@ -10,9 +10,8 @@ import shapely
 
 import fabkit
 from fabkit.pictures.lettering import text_width
-from fabkit.pictures.pin_names import NAME_MM, pin_names
 from fabkit.pictures.scene import Letters, Scene, Sheet
-from fabkit.pictures.wiring_sheet import CAP_MM, wiring_sheet
+from fabkit.pictures.wiring_sheet import CAP_MM, NAME_MM, pin_names, wiring_sheet
 
 FOLDERS = ("../fabkit/demo/rev-b", "linnet/rev-1")
 BOARD = shapely.box(0, 0, 60, 40)
