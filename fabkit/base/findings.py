@@ -1,8 +1,8 @@
 """What is said about a file or a board: rules, places and findings.
 
-Readers and checks speak the same language.  A :class:`Rule` is declared once, in a table beside
-the code that applies it; a :class:`Finding` is one application of it.  Numbers are fields, text
-is rendered from them, so that every output says the same.
+Readers and checks speak the same language.  A :class:`Rule` stands once in the rulebook
+(:mod:`fabkit.rules`); a :class:`Finding` is one application of it.  Numbers are fields, text is
+rendered from them, so that every output says the same.
 """
 
 from __future__ import annotations
@@ -119,28 +119,6 @@ class Rule:
         most = Consequence(min(severity, self.at_most))
         formal = self.id.partition("/")[0] in FORMAL
         return Consequence.FORM if formal and most <= Consequence.KNOW else most
-
-    @classmethod
-    def of(
-        cls,
-        id_: str,
-        title: str,
-        why: str,
-        severity: Severity,
-        advice: str,
-        source: Source = COMMON_PRACTICE,
-        at_most: Consequence = Consequence.STOP,
-    ) -> Rule:
-        """Declare a rule in the order its reader asks: what, why, how bad, what to do."""
-        return cls(
-            id=id_,
-            title=title,
-            why=why,
-            source=source,
-            severity=severity,
-            advice=advice,
-            at_most=at_most,
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,39 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from typing import Final
 
 import numpy as np
 
-from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
+from fabkit.base.findings import Finding, Place
 from fabkit.base.units import format_mm
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group
+from fabkit.rules import load_rule
 
-OUTSIDE = Rule(
-    id="hole/outside-board",
-    title="A hole or slot lies wholly outside the board",
-    why="It will not be there; often the drill file has another origin or unit than the layers.",
-    source=COMMON_PRACTICE,
-    severity=Severity.ERROR,
-    advice="Compare drill file and layers in the picture; export all with one origin and one unit.",
-)
-FAR_AWAY = Rule(
-    id="package/file-out-of-place",
-    title="A file does not lie on the board",
-    why="It was exported with another origin, unit or digit format; the layer will be wrong.",
-    source=COMMON_PRACTICE,
-    severity=Severity.ERROR,
-    advice="Export all files together, with one origin, one unit and one number format.",
-)
-TOO_LARGE = Rule(
-    id="package/file-much-larger",
-    title="A file reaches far beyond the board",
-    why="A frame or title block was exported with the layer, or its unit is another one.",
-    source=COMMON_PRACTICE,
-    severity=Severity.WARNING,
-    advice="Export the layer without frame and title; compare it with the others in the picture.",
-)
+OUTSIDE: Final = load_rule("hole/outside-board")
+FAR_AWAY: Final = load_rule("package/file-out-of-place")
+TOO_LARGE: Final = load_rule("package/file-much-larger")
 
 MUCH = 3.0
 """A box this many times the board's, in either direction, is no overhang (a choice of ours)."""

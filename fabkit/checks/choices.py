@@ -3,43 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
-from fabkit.base.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
+from fabkit.base.findings import Finding
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
+from fabkit.rules import load_rule
 
-COLOUR = Rule(
-    id="order/colour-not-offered",
-    title="The house does not offer the chosen mask colour",
-    why="The order form has no such choice.",
-    source=COMMON_PRACTICE,
-    severity=Severity.ERROR,
-    advice="Choose an offered colour, or add it to the house sheet.",
-)
-FINISH = Rule(
-    id="order/finish-not-offered",
-    title="The house does not offer the chosen finish",
-    why="The order form has no such choice.",
-    source=COMMON_PRACTICE,
-    severity=Severity.ERROR,
-    advice="Choose an offered finish, or add it to the house sheet.",
-)
-COPPER = Rule(
-    id="order/copper-not-offered",
-    title="The house does not offer the chosen copper weight",
-    why="The order form has no such choice.",
-    source=COMMON_PRACTICE,
-    severity=Severity.ERROR,
-    advice="Choose an offered weight, or add it to the house sheet.",
-)
-LEAD = Rule(
-    id="order/finish-with-lead",
-    title="The chosen finish contains lead",
-    why="Lead is toxic, and boards with it may not be sold where RoHS rules apply.",
-    source=Source("Directive 2011/65/EU (RoHS)", "Annex II"),
-    severity=Severity.WARNING,
-    advice="Choose a lead-free finish.",
-)
+COLOUR: Final = load_rule("order/colour-not-offered")
+FINISH: Final = load_rule("order/finish-not-offered")
+COPPER: Final = load_rule("order/copper-not-offered")
+LEAD: Final = load_rule("order/finish-with-lead")
 
 
 @check(id="order/choices", rules=(COLOUR, FINISH, COPPER, LEAD))

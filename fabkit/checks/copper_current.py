@@ -9,13 +9,14 @@ from typing import Final
 
 import numpy as np
 
-from fabkit.base.findings import Finding, Rule, Severity, Source
+from fabkit.base.findings import Finding, Severity
 from fabkit.base.units import MIL_MM, format_number
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import require_copper
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group
 from fabkit.formats.gerber.model import Kind
+from fabkit.rules import load_rule
 
 FACTOR: Final = {"outer": 0.048, "inner": 0.024}
 RISE_POWER: Final = 0.44
@@ -38,14 +39,7 @@ POWER: Final = re.compile(
 )
 """Words of the trade for nets that carry supply or charging current."""
 
-NARROW = Rule(
-    id="copper/current",
-    title="Supply track too narrow for the charging current",
-    why="A thin track warms up and drops voltage, right beside a lithium cell.",
-    source=Source("IPC-2221", "current carrying capacity, curve fit"),
-    severity=Severity.WARNING,
-    advice="Widen the tracks of supply nets, or limit the charger to less current.",
-)
+NARROW: Final = load_rule("copper/current")
 
 
 def current_a(

@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
+from fabkit.base.findings import Finding
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.connectivity import pieces_at
 from fabkit.board.copper import Copper
@@ -27,6 +27,7 @@ from fabkit.checks.worst import group, judge
 from fabkit.geometry.facets import facets_of
 from fabkit.geometry.facing import thin_out
 from fabkit.geometry.neighbours import PointTree, label_groups
+from fabkit.rules import load_rule
 
 SAME_STRETCH_MM: Final = 2.0
 """Places along an edge nearer than this are told once."""
@@ -37,41 +38,10 @@ OUTLINE_SHARE: Final = 0.3
 THIN_MM: Final = 0.5
 """Outlines are drawn with thinner pens."""
 
-EDGE = Rule(
-    id="copper/edge-near",
-    title="Copper too near the board's edge",
-    why="The router cuts into it: it frays, and two layers can touch along the edge.",
-    source=Source("published maker guides", "copper to routed edge"),
-    severity=Severity.WARNING,
-    advice="Pull copper back from the edge; fills usually have a setting for it.",
-)
-CUT = Rule(
-    id="copper/edge-cut",
-    title="Copper runs to or over the board's edge",
-    why="The router tears through it and leaves burrs; plated edges and contacts on the edge have "
-    "to be ordered as such.",
-    source=COMMON_PRACTICE,
-    severity=Severity.WARNING,
-    advice="Pull copper back from the edge, or order edge plating or castellated holes by name.",
-)
-BEYOND = Rule(
-    id="copper/outside",
-    title="Copper outside the board",
-    why="It is cut away: a logo or dimension left in the layer, or the profile is not the one "
-    "meant.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Nothing, if it is only a frame or text for people.",
-)
-OUTLINE = Rule(
-    id="copper/outline-drawn",
-    title="The outline is drawn in a copper layer too",
-    why="It would be made as a line of copper round the whole edge, cut open by the router and "
-    "touching what stands at the edge.",
-    source=COMMON_PRACTICE,
-    severity=Severity.WARNING,
-    advice="Export the layers without the outline; it belongs in the profile alone.",
-)
+EDGE: Final = load_rule("copper/edge-near")
+CUT: Final = load_rule("copper/edge-cut")
+BEYOND: Final = load_rule("copper/outside")
+OUTLINE: Final = load_rule("copper/outline-drawn")
 
 
 @check(

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.findings import COMMON_PRACTICE, Finding, Rule, Severity
+from fabkit.base.findings import Finding
 from fabkit.base.units import format_number
 from fabkit.board.copper import Copper
 from fabkit.board.model import Layer
@@ -20,35 +20,14 @@ from fabkit.checks.declare import check
 from fabkit.checks.worst import group
 from fabkit.formats.gerber.model import Kind
 from fabkit.formats.gerber.shapes import object_shapes
+from fabkit.rules import load_rule
 
 FLOATING_MM2: Final = 1.0
 """Smaller copper without a pad is lettering or a mark (common practice)."""
 
-FLOATING = Rule(
-    id="copper/floating",
-    title="Copper connected to nothing",
-    why="A piece of a fill that no pad or hole touches shields nothing and can pick up noise; it "
-    "also shows where a fill was cut apart.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Let the fill drop unconnected pieces, or tie them down with a via.",
-)
-LOOSE_END = Rule(
-    id="copper/loose-end",
-    title="Track that ends nowhere",
-    why="It is either a leftover of an edit or a connection that was never finished.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Finish or delete the track, unless it is an aerial or a stub for later.",
-)
-LONELY_PAD = Rule(
-    id="copper/lonely-pad",
-    title="Tracked pad that reaches no other pad",
-    why="A track was drawn to it, but geometry joins it to nothing: an unfinished connection.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Look whether the track should go on; a netlist would tell for certain.",
-)
+FLOATING: Final = load_rule("copper/floating")
+LOOSE_END: Final = load_rule("copper/loose-end")
+LONELY_PAD: Final = load_rule("copper/lonely-pad")
 
 
 @check(id="copper/floating", rules=(FLOATING,), needs=("copper",))

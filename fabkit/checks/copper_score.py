@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.findings import Finding, Rule, Severity, Source
+from fabkit.base.findings import Finding
 from fabkit.base.units import CHORD_ERROR_MM
 from fabkit.checks.case import Case
 from fabkit.checks.copper_edge import join_stretches
@@ -18,26 +18,10 @@ from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
 from fabkit.formats.gerber.model import Kind
 from fabkit.package.model import RoleKind
+from fabkit.rules import load_rule
 
-GUIDES: Final = Source("published maker guides", "copper to score line")
-
-SCORE_NEAR = Rule(
-    id="copper/score-near",
-    title="Copper too near a score line",
-    why="The cutter's flank is slanted and its line may be a little off: it bares or frays copper, "
-    "and cracks run into it when the boards are broken apart.",
-    source=GUIDES,
-    severity=Severity.WARNING,
-    advice="Pull copper back from the score line, or have the boards routed apart.",
-)
-SCORE_CUT = Rule(
-    id="copper/score-cut",
-    title="Copper runs across a score line",
-    why="It is cut through when the panel is scored.",
-    source=GUIDES,
-    severity=Severity.WARNING,
-    advice="Keep copper on its own board; nothing may cross from one board to the next.",
-)
+SCORE_NEAR: Final = load_rule("copper/score-near")
+SCORE_CUT: Final = load_rule("copper/score-cut")
 
 
 def score_lines(case: Case) -> NDArray[Any]:

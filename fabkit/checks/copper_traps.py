@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from fabkit.base.findings import COMMON_PRACTICE, Finding, Rule, Severity
+from fabkit.base.findings import Finding
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import Spots, facets_by_layer, on_board, require_copper
 from fabkit.checks.copper_width import SAME_SPOT_MM
@@ -15,6 +15,7 @@ from fabkit.checks.declare import check
 from fabkit.checks.worst import judge
 from fabkit.geometry.facets import Facets, Floats
 from fabkit.geometry.facing import thin_out
+from fabkit.rules import load_rule
 
 ROUNDING_DEG: Final = 0.5
 """How far an angle may be off through rounded coordinates."""
@@ -22,15 +23,7 @@ ROUNDING_DEG: Final = 0.5
 ARM_MM: Final = 0.1
 """Straight runs of copper edge at least this long on both sides make a corner."""
 
-TRAP = Rule(
-    id="copper/acid-trap",
-    title="Acute corner between copper",
-    why="Etchant is held in a sharp corner and goes on eating there; with fine tracks and old "
-    "processes they end up thinner. Spray etching of today seldom minds.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Let tracks meet at 45 degrees or more, or fill the corner with a teardrop.",
-)
+TRAP: Final = load_rule("copper/acid-trap")
 
 
 @check(id="copper/acid-traps", rules=(TRAP,), limits=("acid_trap_deg",), needs=("copper",))

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
+from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
 from fabkit.board.model import Layer
 from fabkit.checks.case import Case
@@ -25,8 +25,7 @@ from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
 from fabkit.formats.gerber.model import Kind
 from fabkit.geometry.facing import Facings, thin_out
-
-GUIDES: Final = Source("published maker guides", "track and gap by copper weight")
+from fabkit.rules import load_rule
 
 HAIR_MM: Final = 0.02
 """Copper thinner than this is never formed: etch resist does not hold on so narrow a line (common
@@ -38,55 +37,12 @@ WALL_MM: Final = 0.02
 SAME_SPOT_MM: Final = 0.5
 """Narrow places nearer than this are told once: one bottleneck, not each of its corners."""
 
-TRACK = Rule(
-    id="copper/track-narrow",
-    title="Track narrower than the house etches",
-    why="Etching eats sideways: a thin track ends up thinner still, or broken.",
-    source=GUIDES,
-    severity=Severity.ERROR,
-    advice="Widen the track, or choose thinner copper.",
-)
-NECK = Rule(
-    id="copper/neck-narrow",
-    title="Neck in copper narrower than a track may be",
-    why="A fill squeezed between clearances can be etched through there; what hangs on it is "
-    "then cut off.",
-    source=GUIDES,
-    severity=Severity.WARNING,
-    advice="Raise the fill's least width, or move what squeezes it.",
-)
-SLIVER = Rule(
-    id="copper/sliver",
-    title="Sliver of copper",
-    why="A sliver this thin can come loose while etching and land across other copper.",
-    source=COMMON_PRACTICE,
-    severity=Severity.WARNING,
-    advice="Raise the fill's least width so that it leaves the sliver out.",
-)
-RIM = Rule(
-    id="copper/rim-thin",
-    title="Thin rim of copper around a non-plated hole",
-    why="The drill tears at it, and a rim this thin comes loose and lands across other copper.",
-    source=COMMON_PRACTICE,
-    severity=Severity.WARNING,
-    advice="Take the pad off the hole, or make it much larger.",
-)
-GAP = Rule(
-    id="copper/gap-small",
-    title="Gap between two conductors smaller than the house etches",
-    why="Copper left in the gap is a short circuit.",
-    source=GUIDES,
-    severity=Severity.ERROR,
-    advice="Move the conductors apart, or choose thinner copper.",
-)
-GAP_OWN = Rule(
-    id="copper/gap-within-net",
-    title="Small gap inside one conductor",
-    why="Copper left in it shorts nothing, but the etch resist there may tear and float away.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Close the gap or widen it, if the tool that drew it lets you.",
-)
+TRACK: Final = load_rule("copper/track-narrow")
+NECK: Final = load_rule("copper/neck-narrow")
+SLIVER: Final = load_rule("copper/sliver")
+RIM: Final = load_rule("copper/rim-thin")
+GAP: Final = load_rule("copper/gap-small")
+GAP_OWN: Final = load_rule("copper/gap-within-net")
 
 
 def spot_place(case: Case, layer: Layer, x: float, y: float) -> Place:

@@ -10,101 +10,31 @@ from typing import Final
 import numpy as np
 
 from fabkit.base.findings import (
-    COMMON_PRACTICE,
-    Consequence,
     Finding,
     Place,
-    Rule,
-    Severity,
-    Source,
 )
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.checks.layer_files import is_drill_image, layer_files
 from fabkit.formats.drill.model import DrillFile
-from fabkit.formats.gerber.attribute_problems import FUNCTION_MISSING
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.sidecars.model import JobFile, Netlist
 from fabkit.package.model import PackageFile, RoleKind
-
-_FORMAT: Final = "Gerber Layer Format Specification 2021.02"
+from fabkit.rules import load_rule
 
 ONE_GO: Final = timedelta(hours=24)
 """Files of one export are not further apart (common practice)."""
 
-FUNCTION_IN_PART = Rule(
-    id="package/function-in-part",
-    title="Some files say which layer they are, others do not",
-    why="Software that goes by the attributes leaves the silent files out.",
-    source=Source(_FORMAT, "section 6.2"),
-    severity=Severity.WARNING,
-    advice="Export all layers in one go with the same settings.",
-    at_most=Consequence.KNOW,
-)
-POLARITY_MISSING = Rule(
-    id="package/polarity-missing",
-    title="Files with a file function do not state their polarity",
-    why="For a mask or a plane the image may show material or openings; it must be said which.",
-    source=Source(_FORMAT, "sections 5.6.4 and 6.2"),
-    severity=Severity.NOTE,
-    advice="Export with a design program that writes .FilePolarity, or tell the house.",
-)
-COORDINATES_DIFFER = Rule(
-    id="package/same-coordinates-differ",
-    title="Files state that they have different origins",
-    why="Only files with one .SameCoordinates value are promised to lie on each other.",
-    source=Source(_FORMAT, "section 5.6.5"),
-    severity=Severity.WARNING,
-    advice="Export all layers in one go.",
-)
-PROJECT_DIFFERS = Rule(
-    id="package/project-differs",
-    title="Files name different projects or revisions",
-    why="Layers of two designs or two states of one give a board that is neither.",
-    source=Source(_FORMAT, "section 5.6.8"),
-    severity=Severity.WARNING,
-    advice="Export all files again in one go, into an empty folder.",
-)
-DATES_DIFFER = Rule(
-    id="package/dates-apart",
-    title="Files were exported more than a day apart",
-    why="The older ones may show a state of the design that has changed since.",
-    source=Source(_FORMAT, "section 5.6.6"),
-    severity=Severity.WARNING,
-    advice="Export all files again in one go, into an empty folder.",
-)
-COPPER_NUMBERS = Rule(
-    id="package/copper-numbers",
-    title="The numbers of the copper layers are not L1 to Ln from top to bottom",
-    why="The house stacks copper by these numbers.",
-    source=Source(_FORMAT, "section 5.6.3"),
-    severity=Severity.ERROR,
-    advice="Export all copper layers again; look for a copper file of another design.",
-)
-DRILL_SPAN = Rule(
-    id="package/drill-span",
-    title="A drill file reaches beyond the copper layers",
-    why="Either a copper layer is missing or the holes belong to another board.",
-    source=Source(_FORMAT, "section 5.6.3"),
-    severity=Severity.ERROR,
-    advice="Export all copper layers and drill files again in one go.",
-)
-NO_NETLIST = Rule(
-    id="package/no-nets",
-    title="Nothing says which pads belong together",
-    why="Neither an open nor a short can be told from the layers alone, here or at the house.",
-    source=Source(_FORMAT, "sections 6.8 and 7.2"),
-    severity=Severity.NOTE,
-    advice="Export with net names (X2), or add an IPC-D-356A netlist.",
-)
-DRILLS_DIFFER = Rule(
-    id="package/drill-formats-differ",
-    title="The drill files are written in different units or number formats",
-    why="A house that sets its machine once for all of them drills some at a wrong scale.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Export all drill files with the same settings.",
-)
+FUNCTION_MISSING: Final = load_rule("gerber/file-function-missing")
+FUNCTION_IN_PART: Final = load_rule("package/function-in-part")
+POLARITY_MISSING: Final = load_rule("package/polarity-missing")
+COORDINATES_DIFFER: Final = load_rule("package/same-coordinates-differ")
+PROJECT_DIFFERS: Final = load_rule("package/project-differs")
+DATES_DIFFER: Final = load_rule("package/dates-apart")
+COPPER_NUMBERS: Final = load_rule("package/copper-numbers")
+DRILL_SPAN: Final = load_rule("package/drill-span")
+NO_NETLIST: Final = load_rule("package/no-nets")
+DRILLS_DIFFER: Final = load_rule("package/drill-formats-differ")
 
 
 @check(

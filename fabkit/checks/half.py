@@ -11,7 +11,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
+from fabkit.base.findings import Finding, Place
 from fabkit.base.units import format_mm, format_number
 from fabkit.board.copper import Copper, outer_face, surface_pads
 from fabkit.board.model import Board
@@ -24,6 +24,7 @@ from fabkit.checks.worst import group
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.model import Keyboard
 from fabkit.package.model import RoleKind, Side
+from fabkit.rules import load_rule
 
 Floats = NDArray[np.float64]
 
@@ -41,69 +42,14 @@ SAME_PAD_MM: Final = 0.5
 MARK_MM: Final = 4.0
 """A polarity mark this near to its pad belongs to it."""
 
-CAUTION: Final = (
-    "A lithium cell connected the wrong way round can burn. Measure the plug with a meter before "
-    "every first connection, for each half; the colour of a wire proves nothing. The cell maker's "
-    "sheet and local codes come first, and licensed practice where they ask for it."
-)
 
-SYMMETRY = Rule(
-    id="half/reversible",
-    title="Board can be used with either face up",
-    why="One design serves both hands, which decides how many boards a keyboard needs.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Count one board a half when ordering.",
-)
-KEY_FACE = Rule(
-    id="half/key-one-face",
-    title="Key that works from one face only",
-    why="On the half that is turned over, this key has no pads or no openings to solder to.",
-    source=COMMON_PRACTICE,
-    severity=Severity.WARNING,
-    advice="Mirror the key's pads and mask openings onto the other face.",
-)
-NO_COUNTERPART = Rule(
-    id="half/no-counterpart",
-    title="Hole without a mirror image",
-    why="On the turned half the part that needs it has no hole at its place.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Nothing, when the part is used on one half or from one face only.",
-)
-POLARITY = Rule(
-    id="half/battery-polarity",
-    title="Battery plus and minus change places when the board is turned over",
-    why="The two halves take the cell the other way round. " + CAUTION,
-    source=COMMON_PRACTICE,
-    severity=Severity.ERROR,
-    advice="Double the footprint so that plus meets plus on both faces (plus, minus, plus, or "
-    "jumper pads), and print + and - on both faces. " + CAUTION,
-)
-POLARITY_MARKED = Rule(
-    id="half/battery-marks",
-    title="Battery pads swap sides when the board is turned over, but are marked",
-    why="Wires still go to the marked pads; a plug would be the wrong way round. " + CAUTION,
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Solder wires by the marks on the face that is up; fit no keyed plug. " + CAUTION,
-)
-HEADER = Rule(
-    id="half/header-rows",
-    title="Controller rows change places when the board is turned over",
-    why="The pins of the two rows swap, so the same controller meets other nets.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Fit the controller face down on one half, or set jumper pads; tell it in the guide.",
-)
-LEGEND_MISSING = Rule(
-    id="half/legend-one-face",
-    title="Legend on one face only",
-    why="On the half that is turned over nothing tells what goes where.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Put the legend on both faces.",
-)
+SYMMETRY: Final = load_rule("half/reversible")
+KEY_FACE: Final = load_rule("half/key-one-face")
+NO_COUNTERPART: Final = load_rule("half/no-counterpart")
+POLARITY: Final = load_rule("half/battery-polarity")
+POLARITY_MARKED: Final = load_rule("half/battery-marks")
+HEADER: Final = load_rule("half/header-rows")
+LEGEND_MISSING: Final = load_rule("half/legend-one-face")
 
 
 def keyboard_of(case: Case) -> Keyboard:

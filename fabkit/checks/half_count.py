@@ -3,22 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
-from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
+from fabkit.base.findings import Finding, Place
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.checks.half import keyboard_of
 from fabkit.checks.pair import LACKING, OUTLINE, RELATION, UNRELATED, compare_pair
+from fabkit.rules import load_rule
 
-CONTRADICTED = Rule(
-    id="half/contradicted",
-    title="What you say one board is does not agree with its files",
-    why="Boards are counted, parts listed and pins named by what one board is: taken for a half, a "
-    "board with both halves is ordered twice as often as needed.",
-    source=COMMON_PRACTICE,
-    severity=Severity.WARNING,
-    advice="Look at the pictures: correct --board or the order file, or the choice of package.",
-)
+CONTRADICTED: Final = load_rule("half/contradicted")
 
 
 @check(id="half/use", rules=(CONTRADICTED,), needs=("holes",))

@@ -8,14 +8,13 @@ from typing import Final
 import numpy as np
 import shapely
 
-from fabkit.base.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
+from fabkit.base.findings import Finding
 from fabkit.base.units import COINCIDENT_MM, format_mm, format_number
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import Cuts, cut_place, cuts_of
 from fabkit.checks.declare import check
 from fabkit.checks.worst import judge
-
-GUIDES: Final = Source("published maker guides", "several agreeing")
+from fabkit.rules import load_rule
 
 MANY_TOOLS: Final = 30
 """Tools in one drill set beyond which a machine's rack must be changed (common practice)."""
@@ -23,72 +22,14 @@ MANY_TOOLS: Final = 30
 ROUND_MM: Final = 0.01
 """A slot longer than wide by less than this is drilled, not routed."""
 
-PLATED_SMALL = Rule(
-    id="hole/plated-too-small",
-    title="Plated hole smaller than the house drills",
-    why="A drill this thin breaks, and copper does not plate its wall evenly.",
-    source=GUIDES,
-    severity=Severity.ERROR,
-    advice="Use a larger hole, or a house or class that drills this size.",
-)
-BARE_SMALL = Rule(
-    id="hole/non-plated-too-small",
-    title="Non-plated hole smaller than the house drills",
-    why="Non-plated holes are drilled after plating, with sturdier bits.",
-    source=GUIDES,
-    severity=Severity.ERROR,
-    advice="Use a larger hole, or make it plated.",
-)
-TOO_LARGE = Rule(
-    id="hole/too-large",
-    title="Hole larger than the largest drill",
-    why="It will be routed instead: a little less round, with the router's tolerance.",
-    source=GUIDES,
-    severity=Severity.NOTE,
-    advice="Nothing, unless the fit is tight: then say so in the order.",
-)
-SLOT_NARROW = Rule(
-    id="hole/slot-too-narrow",
-    title="Slot narrower than the house routs",
-    why="A thinner bit does not exist or breaks, so the slot is widened, or the house asks.",
-    source=COMMON_PRACTICE,
-    severity=Severity.WARNING,
-    advice="Widen the slot, its pads with it; or ask the house whether it drills it as overlapping "
-    "holes.",
-)
-SLOT_SHORT = Rule(
-    id="hole/slot-too-short",
-    title="Slot shorter than twice its width",
-    why="The bit bends towards the end it has just cut, and the slot turns out crooked.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Make the slot longer, or use a round hole.",
-)
-STEP = Rule(
-    id="hole/odd-size",
-    title="Drill size between the steps of the drill set",
-    why="The house rounds it to its next drill, so the hole is not quite the one drawn.",
-    source=GUIDES,
-    severity=Severity.NOTE,
-    advice="Check that the rounded size still fits the part.",
-)
-TOOLS = Rule(
-    id="hole/many-tools",
-    title="Many drill sizes",
-    why="Every size is a tool change, and some houses charge for more than a rack holds.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Give holes of nearly one size one size.",
-)
-ASPECT = Rule(
-    id="hole/aspect-ratio",
-    title="Hole too deep for its width",
-    why="Plating liquid does not reach the middle of a deep, thin hole: the copper there is thin "
-    "or absent.",
-    source=GUIDES,
-    severity=Severity.ERROR,
-    advice="Use a thinner board or a larger hole; the thickness table tells which fit.",
-)
+PLATED_SMALL: Final = load_rule("hole/plated-too-small")
+BARE_SMALL: Final = load_rule("hole/non-plated-too-small")
+TOO_LARGE: Final = load_rule("hole/too-large")
+SLOT_NARROW: Final = load_rule("hole/slot-too-narrow")
+SLOT_SHORT: Final = load_rule("hole/slot-too-short")
+STEP: Final = load_rule("hole/odd-size")
+TOOLS: Final = load_rule("hole/many-tools")
+ASPECT: Final = load_rule("hole/aspect-ratio")
 
 
 @check(

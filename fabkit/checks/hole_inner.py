@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import shapely
 
-from fabkit.base.findings import Finding, Rule, Severity, Source
+from fabkit.base.findings import Finding
 from fabkit.base.units import CHORD_ERROR_MM
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import (
@@ -20,18 +20,9 @@ from fabkit.checks.copper_facts import (
 )
 from fabkit.checks.declare import check
 from fabkit.checks.worst import judge
+from fabkit.rules import load_rule
 
-GUIDES: Final = Source("published maker guides", "plated hole to foreign inner copper")
-
-INNER_NEAR = Rule(
-    id="hole/inner-copper-near",
-    title="Plated hole too near foreign copper of an inner layer",
-    why="Inner layers move a little when they are pressed; a hole that then meets foreign copper "
-    "shorts two nets inside the board, where nobody can mend it.",
-    source=GUIDES,
-    severity=Severity.WARNING,
-    advice="Widen the clearance of planes and tracks around holes on inner layers.",
-)
+INNER_NEAR: Final = load_rule("hole/inner-copper-near")
 
 
 @check(

@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
+from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import CHORD_ERROR_MM, format_number
 from fabkit.board.connectivity import TOUCH_MM, pieces_at
 from fabkit.board.copper import Copper
@@ -29,6 +29,7 @@ from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
 from fabkit.geometry.clipping import clip_to_box
 from fabkit.geometry.facet_runs import FacetTree
+from fabkit.rules import load_rule
 
 Floats = NDArray[np.float64]
 
@@ -41,56 +42,12 @@ BREAKOUT_DEG: Final = 90.0
 SAME_RING_MM: Final = 0.01
 """A ring measured again that differs by more has met something else."""
 
-RING_THIN = Rule(
-    id="hole/ring-thin",
-    title="Annular ring thinner than the house makes",
-    why="The drill wanders a little; a thin ring then breaks open and the joint to the track "
-    "fails.",
-    source=Source("IPC-2221", "annular ring; limits by common practice"),
-    severity=Severity.ERROR,
-    advice="Enlarge the pad or use a smaller hole.",
-)
-RING_BROKEN = Rule(
-    id="hole/ring-broken",
-    title="Hole breaks out of its pad",
-    why="Part of the hole's rim has no copper, even if the drill does not wander at all.",
-    source=Source("IPC-6012", "breakout; 90 degrees at most in class 2"),
-    severity=Severity.ERROR,
-    advice="Move the pad onto its hole or enlarge it.",
-)
-NO_COPPER = Rule(
-    id="hole/plated-without-copper",
-    title="Plated hole without copper on any layer",
-    why="Plating needs a pad at both ends to hold on to; the hole was probably meant to be bare.",
-    source=COMMON_PRACTICE,
-    severity=Severity.WARNING,
-    advice="Give it pads, or put it among the non-plated holes.",
-)
-NO_PAD = Rule(
-    id="hole/pad-missing",
-    title="Plated hole without a pad on an outer layer",
-    why="The barrel ends without a rim on that side and can tear off there.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Add the pad, unless the hole is meant to be covered or filled.",
-)
-BARE_NEAR = Rule(
-    id="hole/copper-near-bare",
-    title="Copper too near a non-plated hole",
-    why="Where the drill wanders it cuts copper and leaves a burr; screws and posts then touch it.",
-    source=Source("published maker guides", "several agreeing"),
-    severity=Severity.WARNING,
-    advice="Keep copper further away from the hole.",
-)
-BARE_PAD = Rule(
-    id="hole/bare-through-copper",
-    title="Non-plated hole drilled through copper",
-    why="The copper ends at the bare hole's wall. As a pad for a screw that is fine; meant as a "
-    "joint between layers it is an open circuit.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Make the hole plated, or keep copper clear of it, unless this is what you want.",
-)
+RING_THIN: Final = load_rule("hole/ring-thin")
+RING_BROKEN: Final = load_rule("hole/ring-broken")
+NO_COPPER: Final = load_rule("hole/plated-without-copper")
+NO_PAD: Final = load_rule("hole/pad-missing")
+BARE_NEAR: Final = load_rule("hole/copper-near-bare")
+BARE_PAD: Final = load_rule("hole/bare-through-copper")
 
 
 @dataclass(frozen=True, eq=False)

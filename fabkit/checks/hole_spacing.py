@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
+from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
 from fabkit.board.connectivity import pieces_at
 from fabkit.board.rules import PLATING_INFERRED
@@ -20,6 +20,7 @@ from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
 from fabkit.geometry.facets import facets_of
 from fabkit.geometry.neighbours import label_groups
+from fabkit.rules import load_rule
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -40,65 +41,13 @@ BREAK_REACH_MM: Final = 0.5
 BREAK_ROW: Final = 3
 """Fewer small holes side by side are no row to break at."""
 
-WALL = Rule(
-    id="hole/wall-thin",
-    title="Wall between two holes too thin",
-    why="The laminate between holes cracks when the second one is drilled, and plating bridges it.",
-    source=Source("published maker guides", "several agreeing"),
-    severity=Severity.WARNING,
-    advice="Move the holes apart or make them smaller.",
-)
-DUPLICATE = Rule(
-    id="hole/duplicate",
-    title="Hole drilled twice",
-    why="The second hit drills air, wears the bit and can tear the plating.",
-    source=COMMON_PRACTICE,
-    severity=Severity.WARNING,
-    advice="Delete one of the two; often two copies of a part lie on each other.",
-)
-CONCENTRIC = Rule(
-    id="hole/concentric",
-    title="Two drill sizes at one place",
-    why="Only the larger hole remains, so one of the two sizes (or platings) is not what was "
-    "meant.",
-    source=COMMON_PRACTICE,
-    severity=Severity.ERROR,
-    advice="Decide which hole is right and delete the other.",
-)
-OVERLAP = Rule(
-    id="hole/overlap",
-    title="Holes run into each other",
-    why="Where round holes overlap by a little, the second bit slips into the first hole, bends "
-    "or breaks, and leaves sharp flaps.",
-    source=Source("published maker guides", "several agreeing"),
-    severity=Severity.WARNING,
-    advice="Draw a slot where one opening is meant, else move the holes apart.",
-)
-JOINED = Rule(
-    id="hole/joined",
-    title="Non-plated holes joined to one opening",
-    why="Mirrored socket holes of a reversible board overlap on purpose; the house may ask about "
-    "them, and drills them one after the other.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Nothing, if it is meant; a word in the order saves a question.",
-)
-EDGE_NEAR = Rule(
-    id="hole/edge-near",
-    title="Hole too near the board's edge",
-    why="The rim breaks out when the board is routed or bent.",
-    source=COMMON_PRACTICE,
-    severity=Severity.WARNING,
-    advice="Move the hole inwards, or the edge outwards.",
-)
-CROSSES = Rule(
-    id="hole/crosses-edge",
-    title="Hole crosses the board's edge",
-    why="A half hole is either a castellation, which has to be ordered, or a mistake.",
-    source=Source("Gerber Layer Format Specification 2021.02", "5.6.10, CastellatedDrill"),
-    severity=Severity.WARNING,
-    advice="Order castellated holes by name, or move the hole.",
-)
+WALL: Final = load_rule("hole/wall-thin")
+DUPLICATE: Final = load_rule("hole/duplicate")
+CONCENTRIC: Final = load_rule("hole/concentric")
+OVERLAP: Final = load_rule("hole/overlap")
+JOINED: Final = load_rule("hole/joined")
+EDGE_NEAR: Final = load_rule("hole/edge-near")
+CROSSES: Final = load_rule("hole/crosses-edge")
 
 
 @dataclass(frozen=True, eq=False)

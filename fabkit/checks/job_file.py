@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
+from fabkit.base.findings import Finding, Place
 from fabkit.base.units import counted, format_mm
 from fabkit.board.model import Layer
 from fabkit.checks.case import Case
@@ -24,8 +24,7 @@ from fabkit.formats.gerber.model import Kind
 from fabkit.formats.sidecars.model import JobFile
 from fabkit.geometry.facing import find_gaps
 from fabkit.package.model import RoleKind
-
-_JOB: Final = Source("Gerber job file format", "published overview; key list from memory")
+from fabkit.rules import load_rule
 
 SIZE_MM: Final = 0.2
 """How far the stated size may be off, with or without the outline's pen (common practice)."""
@@ -33,46 +32,11 @@ SIZE_MM: Final = 0.2
 RULE_MM: Final = 0.005
 """How far a measure may stay behind a stated design rule (common practice)."""
 
-LAYER_COUNT = Rule(
-    id="job/layer-count",
-    title="The job file states another number of copper layers than there are files",
-    why="A copper layer is missing or too many, and the house prices what the job file says.",
-    source=_JOB,
-    severity=Severity.ERROR,
-    advice="Export all layers and the job file again in one go.",
-)
-SIZE_DIFFERS = Rule(
-    id="job/size-differs",
-    title="The job file states another board size than the outline has",
-    why="The house prices by the stated size; the job file may be of another revision.",
-    source=_JOB,
-    severity=Severity.WARNING,
-    advice="Export the outline and the job file again in one go.",
-)
-RULE_LARGER = Rule(
-    id="job/rule-larger",
-    title="Copper is finer than the design rules of the job file say",
-    why="The house takes its process and price by the stated rules.",
-    source=_JOB,
-    severity=Severity.NOTE,
-    advice="Set the design rules to what the board really has.",
-)
-CASTELLATED = Rule(
-    id="job/castellated-differs",
-    title="The job file and the holes disagree on castellated edges",
-    why="Plated half holes at the edge are a process of their own and cost extra.",
-    source=_JOB,
-    severity=Severity.WARNING,
-    advice="State castellated holes in the order if they are meant, else move them inwards.",
-)
-FINISH_NONE = Rule(
-    id="job/finish-none",
-    title="The job file asks for bare copper",
-    why="Copper without a finish tarnishes within weeks and solders badly.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Choose a surface finish in the order; the order's choice counts.",
-)
+LAYER_COUNT: Final = load_rule("job/layer-count")
+SIZE_DIFFERS: Final = load_rule("job/size-differs")
+RULE_LARGER: Final = load_rule("job/rule-larger")
+CASTELLATED: Final = load_rule("job/castellated-differs")
+FINISH_NONE: Final = load_rule("job/finish-none")
 
 
 def _jobs(case: Case) -> Iterator[tuple[str, JobFile]]:

@@ -8,30 +8,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from fabkit.base.findings import Finding, Rule
+from fabkit.base.findings import Finding
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.drill.reader import looks_like_drill
-from fabkit.formats.gerber import attribute_problems
-from fabkit.formats.gerber.conformance import examine
+from fabkit.formats.gerber.conformance import RULES, examine
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.gerber.reader import looks_like_gerber
 from fabkit.formats.gerber.reader import read as read_gerber
-from fabkit.formats.gerber.shape_problems import CONTOUR_INVALID, CONTOUR_ZERO_SEGMENT
 from fabkit.package.model import PackageFile, RoleKind
 
 _NOT_MADE: Final = frozenset({RoleKind.DRAWING, RoleKind.UNKNOWN})
-
-RULES: Final = (
-    *(
-        rule
-        for rule in vars(attribute_problems).values()
-        if isinstance(rule, Rule) and rule is not attribute_problems.FUNCTION_MISSING
-    ),
-    CONTOUR_INVALID,
-    CONTOUR_ZERO_SEGMENT,
-)
 
 
 def is_drill_image(file: PackageFile) -> bool:

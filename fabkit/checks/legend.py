@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
+from fabkit.base.findings import Finding, Place
 from fabkit.base.units import counted, format_number
 from fabkit.board.model import Layer
 from fabkit.checks.case import Case
@@ -24,8 +24,7 @@ from fabkit.geometry.clipping import clip_to_box
 from fabkit.geometry.facing import thin_out
 from fabkit.geometry.neighbours import PointTree, label_groups
 from fabkit.package.model import RoleKind
-
-GUIDES: Final = Source("published maker guides", "legend")
+from fabkit.rules import load_rule
 
 TALLEST_MM: Final = 4.0
 """Drawn figures larger than this are outlines of parts, not letters."""
@@ -42,49 +41,13 @@ ALIKE_MM: Final = 0.01
 INK_MM2: Final = 0.02
 """Ink on bare copper smaller than this is not worth a word."""
 
-LINE = Rule(
-    id="legend/line-thin",
-    title="Legend line thinner than the house prints",
-    why="Thin lines print broken or not at all.",
-    source=GUIDES,
-    severity=Severity.NOTE,
-    advice="Draw the legend with a wider pen.",
-)
-HEIGHT = Rule(
-    id="legend/text-low",
-    title="Legend text too low to read",
-    why="Letters this low fill with ink.",
-    source=GUIDES,
-    severity=Severity.NOTE,
-    advice="Make the text taller, with a pen of about a sixth of its height.",
-)
-INK = Rule(
-    id="legend/on-copper",
-    title="Legend printed on bare copper",
-    why="Ink on a pad spoils the joint. Most houses clip it away, and letters then lack parts.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Move the legend off pads and mask openings.",
-)
-OFF_BOARD = Rule(
-    id="legend/off-board",
-    title="Legend beyond the board's edge",
-    why="It is cut off, so the text or mark is not whole.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Move it onto the board, or delete it.",
-)
+LINE: Final = load_rule("legend/line-thin")
+HEIGHT: Final = load_rule("legend/text-low")
+INK: Final = load_rule("legend/on-copper")
+OFF_BOARD: Final = load_rule("legend/off-board")
 
 
-MIRRORED = Rule(
-    id="legend/mirrored",
-    title="Legend of one side reads backwards",
-    why="Files are seen from the top, the bottom ones too, so bottom text must look mirrored in "
-    "its file. Here both sides hold the same letters the same way round.",
-    source=Source("Gerber Layer Format Specification 2021.02", "6.2, alignment of files"),
-    severity=Severity.WARNING,
-    advice="Look at both faces in the pictures; mirror the legend that reads backwards.",
-)
+MIRRORED: Final = load_rule("legend/mirrored")
 
 
 def _legends(case: Case) -> list[Layer]:

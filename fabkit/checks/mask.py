@@ -11,7 +11,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.findings import COMMON_PRACTICE, Finding, Rule, Severity, Source
+from fabkit.base.findings import Finding, Severity
 from fabkit.base.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM, format_mm, format_number
 from fabkit.board.copper import ATTACHED, VIA_MM, Copper
 from fabkit.board.model import Layer
@@ -25,6 +25,7 @@ from fabkit.formats.gerber.shapes import object_shapes
 from fabkit.geometry.facets import facets_of
 from fabkit.geometry.facing import find_gaps, thin_out
 from fabkit.package.model import RoleKind
+from fabkit.rules import load_rule
 
 Floats = NDArray[np.float64]
 
@@ -34,64 +35,13 @@ INVERTED_SHARE: Final = 0.6
 SHIFT_MM: Final = 0.05
 """An opening further than this off its pad's middle is shifted (common practice)."""
 
-WEB = Rule(
-    id="mask/web-thin",
-    title="Mask web between two openings too thin",
-    why="The web peels off or is left out, and solder then bridges the two pads.",
-    source=Source("published maker guides", "web by mask colour"),
-    severity=Severity.WARNING,
-    advice="Shrink the openings, choose green mask, or accept one opening for the row of pads.",
-)
-MISSING = Rule(
-    id="mask/opening-missing",
-    title="Pad covered by solder mask",
-    why="Nothing can be soldered to a pad without an opening.",
-    source=COMMON_PRACTICE,
-    severity=Severity.WARNING,
-    advice="Add the opening, unless the pad is meant to be covered.",
-)
-SMALL = Rule(
-    id="mask/opening-small",
-    title="Mask opening smaller than its pad",
-    why="Mask runs over the pad's rim; solder and part stand on it.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Enlarge the opening, unless the mask is meant to define the pad.",
-)
-TIGHT = Rule(
-    id="mask/opening-tight",
-    title="Mask opening hardly larger than its pad",
-    why="Mask is printed with a small shift and then runs onto the pad; many houses enlarge such "
-    "openings by themselves.",
-    source=Source("published maker guides", "opening larger than pad"),
-    severity=Severity.NOTE,
-    advice="Enlarge openings in the design, or let the house do it as it usually does.",
-)
-SHIFTED = Rule(
-    id="mask/opening-shifted",
-    title="Mask opening off its pad's middle",
-    why="It covers the pad on one side and bares what lies beside it on the other.",
-    source=COMMON_PRACTICE,
-    severity=Severity.WARNING,
-    advice="Move the opening onto its pad.",
-)
-TRACK_BARED = Rule(
-    id="mask/track-bared",
-    title="Opening over a track without a pad",
-    why="The bare track takes solder, corrodes, and can be shorted by what touches it.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Nothing, if it is meant for heat, current or contact; else delete the opening.",
-)
-INVERTED = Rule(
-    id="mask/inverted",
-    title="Mask file shows the mask, not its openings",
-    why="By the format, a mask file shows openings. Read that way, this board has mask on its pads "
-    "and nowhere else.",
-    source=Source("Gerber Layer Format Specification 2021.02", "5.6.4, .FilePolarity"),
-    severity=Severity.ERROR,
-    advice="Export the mask as openings, with .FilePolarity Negative.",
-)
+WEB: Final = load_rule("mask/web-thin")
+MISSING: Final = load_rule("mask/opening-missing")
+SMALL: Final = load_rule("mask/opening-small")
+TIGHT: Final = load_rule("mask/opening-tight")
+SHIFTED: Final = load_rule("mask/opening-shifted")
+TRACK_BARED: Final = load_rule("mask/track-bared")
+INVERTED: Final = load_rule("mask/inverted")
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.findings import COMMON_PRACTICE, Finding, Rule, Severity
+from fabkit.base.findings import Finding
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.copper import Copper
 from fabkit.checks.case import Case
@@ -20,27 +20,13 @@ from fabkit.checks.mask import MaskSide, is_inverted, mask_sides, widest
 from fabkit.checks.worst import group, judge
 from fabkit.geometry.clipping import clip_to_box
 from fabkit.geometry.facing import thin_out
+from fabkit.rules import load_rule
 
 BARED_MM2: Final = 0.001
 """Foreign copper in an opening smaller than this is a touch of outlines."""
 
-BARED = Rule(
-    id="mask/neighbour-bared",
-    title="Opening of a pad bares foreign copper",
-    why="Solder on the pad runs onto the neighbour and shorts them.",
-    source=COMMON_PRACTICE,
-    severity=Severity.WARNING,
-    advice="Shrink the opening or move the neighbour away.",
-)
-COVER = Rule(
-    id="mask/cover-thin",
-    title="Hardly any mask between an opening and foreign copper",
-    why="Mask is printed with a small shift, and then bares the neighbour beside the pad; many "
-    "houses shrink such openings by themselves.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Shrink the opening, or move the neighbour away from it.",
-)
+BARED: Final = load_rule("mask/neighbour-bared")
+COVER: Final = load_rule("mask/cover-thin")
 
 
 @check(

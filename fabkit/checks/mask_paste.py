@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import shapely
 
-from fabkit.base.findings import COMMON_PRACTICE, Finding, Rule, Severity
+from fabkit.base.findings import Finding
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import cuts_of, on_board, require_copper
 from fabkit.checks.copper_width import spot_place
@@ -17,26 +17,13 @@ from fabkit.checks.mask import mask_sides
 from fabkit.checks.worst import group
 from fabkit.geometry.clipping import clip_to_box
 from fabkit.package.model import RoleKind
+from fabkit.rules import load_rule
 
 OFF_PAD_MM2: Final = 0.01
 """Paste beside copper or under mask smaller than this is a touch of outlines."""
 
-OFF_PAD = Rule(
-    id="mask/paste-off-pad",
-    title="Paste where there is no bare copper",
-    why="Paste on mask or laminate balls up and can bridge pads.",
-    source=COMMON_PRACTICE,
-    severity=Severity.WARNING,
-    advice="Remove the paste opening, or add the pad or mask opening that belongs to it.",
-)
-ON_HOLE = Rule(
-    id="mask/paste-on-hole",
-    title="Paste over a hole",
-    why="Solder drains into the hole and leaves the joint dry.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Leave holes out of the paste layer, or have vias in pads filled.",
-)
+OFF_PAD: Final = load_rule("mask/paste-off-pad")
+ON_HOLE: Final = load_rule("mask/paste-on-hole")
 
 
 @check(id="mask/paste", rules=(OFF_PAD, ON_HOLE), needs=("paste", "outer-copper"))

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import shapely
 
-from fabkit.base.findings import Finding, Place, Rule, Severity, Source
+from fabkit.base.findings import Finding, Place, Rule, Severity
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.copper import ATTACHED, Copper, netlist_of
 from fabkit.board.nets import (
@@ -30,9 +30,7 @@ from fabkit.checks.model import NotJudged
 from fabkit.checks.worst import group
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.build import find_keyboard
-
-ATTRIBUTES: Final = Source("Gerber Layer Format Specification 2021.02", "5.6.14, .N")
-NETLIST: Final = Source("IPC-D-356A", "test records against the copper image")
+from fabkit.rules import load_rule
 
 SHOWN: Final = 20
 """Opens or shorts told one by one; the rest is counted."""
@@ -43,71 +41,14 @@ HOLE_OFF_MM: Final = 0.05
 OVERSIZE_MM: Final = (0.0, 0.10, 0.15)
 """Drilled over finished size: a netlist may state either (published maker guides)."""
 
-OPEN = Rule(
-    id="net/open",
-    title="Net is not connected through",
-    why="Pads that belong together are not joined by copper: the board will not work there.",
-    source=ATTRIBUTES,
-    severity=Severity.ERROR,
-    advice="Route the missing connection, refill the copper areas and export again.",
-)
-SHORT = Rule(
-    id="net/short",
-    title="Two nets are joined by copper",
-    why="What should be apart is one conductor: at best the board does not work, at worst a cell "
-    "is shorted.",
-    source=ATTRIBUTES,
-    severity=Severity.ERROR,
-    advice="Separate the copper at the place given; a deliberate net tie may stay.",
-)
-NAMELESS = Rule(
-    id="net/pad-without-net",
-    title="Pads without a net name",
-    why="They cannot be checked against the circuit.",
-    source=ATTRIBUTES,
-    severity=Severity.NOTE,
-    advice="Nothing, when the pins are unused; else look whether a part is missing in the circuit.",
-)
-LIST_OPEN = Rule(
-    id="net/netlist-open",
-    title="Netlist: net is not connected through",
-    why="The electrical test will fail every board.",
-    source=NETLIST,
-    severity=Severity.ERROR,
-    advice="Export netlist and layers together from one state of the design.",
-)
-LIST_SHORT = Rule(
-    id="net/netlist-short",
-    title="Netlist: two nets are joined by copper",
-    why="The electrical test will fail every board.",
-    source=NETLIST,
-    severity=Severity.ERROR,
-    advice="Export netlist and layers together from one state of the design.",
-)
-LIST_LOST = Rule(
-    id="net/netlist-point-lost",
-    title="Netlist: point without copper",
-    why="The tester would put its needle on bare laminate.",
-    source=NETLIST,
-    severity=Severity.ERROR,
-    advice="Export netlist and layers together from one state of the design.",
-)
-LIST_SHIFT = Rule(
-    id="net/netlist-shifted",
-    title="Netlist has another origin than the layers",
-    why="It still fits after a shift, which was applied; a house may not do so.",
-    source=NETLIST,
-    severity=Severity.NOTE,
-    advice="Export the netlist with the same origin as the layers.",
-)
-LIST_HOLE = Rule(
-    id="net/netlist-hole",
-    title="Netlist: hole differs from the drill file",
-    why="Netlist and drill file come from different states of the design.",
-    source=NETLIST,
-    severity=Severity.WARNING,
-    advice="Export netlist and drill files together.",
-)
+OPEN: Final = load_rule("net/open")
+SHORT: Final = load_rule("net/short")
+NAMELESS: Final = load_rule("net/pad-without-net")
+LIST_OPEN: Final = load_rule("net/netlist-open")
+LIST_SHORT: Final = load_rule("net/netlist-short")
+LIST_LOST: Final = load_rule("net/netlist-point-lost")
+LIST_SHIFT: Final = load_rule("net/netlist-shifted")
+LIST_HOLE: Final = load_rule("net/netlist-hole")
 GROUND: Final = re.compile(
     r"(?:^|[/_.])[ADP]?GND[AD]?(?:$|[_.])|^GROUND$|^0V$|^VSS$", re.IGNORECASE
 )

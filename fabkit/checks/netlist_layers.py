@@ -3,22 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
-from fabkit.base.findings import Finding, Place, Rule, Severity, Source
+from fabkit.base.findings import Finding, Place
 from fabkit.base.units import counted
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.formats.sidecars.model import Netlist
 from fabkit.package.model import RoleKind
+from fabkit.rules import load_rule
 
-BEYOND = Rule(
-    id="netlist/layer-beyond",
-    title="The netlist names a copper layer that is not there",
-    why="Netlist and layers belong to different boards, or a copper layer is missing.",
-    source=Source("IPC-D-356A", "access code, columns 39 to 41"),
-    severity=Severity.ERROR,
-    advice="Export netlist and layers together from one state of the design.",
-)
+BEYOND: Final = load_rule("netlist/layer-beyond")
 
 
 @check(id="netlist/layers", rules=(BEYOND,), needs=("copper",))

@@ -3,56 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
 import numpy as np
 
-from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
+from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import COINCIDENT_MM, format_mm, format_number
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.package.model import RoleKind
+from fabkit.rules import load_rule
 from fabkit.sheets.house import thickness_tolerance_mm
 
-NOT_CLOSED = Rule(
-    id="profile/not-closed",
-    title="The profile encloses no area",
-    why="The house cannot tell inside from outside and will stop the order.",
-    source=COMMON_PRACTICE,
-    severity=Severity.ERROR,
-    advice="Draw the outline as one closed line and export the profile again.",
-)
-SEVERAL = Rule(
-    id="profile/several-boards",
-    title="The profile encloses several separate boards",
-    why="Houses count designs: several boards in one file may cost extra, or come uncut.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Order it as a panel, or export one board a package.",
-)
-BOARD_SIZE = Rule(
-    id="profile/board-size",
-    title="The board is smaller or larger than the house makes",
-    why="The house refuses it, or asks for a panel.",
-    source=COMMON_PRACTICE,
-    severity=Severity.ERROR,
-    advice="Check the unit of the profile first; else put small boards on a panel.",
-)
-THICKNESS_OFFERED = Rule(
-    id="thickness/not-offered",
-    title="The house does not offer the chosen thickness",
-    why="The order form has no such choice; the nearest one changes fit and stiffness.",
-    source=COMMON_PRACTICE,
-    severity=Severity.ERROR,
-    advice="Choose an offered thickness.",
-)
-THICKNESS_DIFFERS = Rule(
-    id="thickness/differs-from-job",
-    title="The chosen thickness is not the one in the job file",
-    why="A house that reads the job file sees two thicknesses and asks, or takes the wrong one.",
-    source=COMMON_PRACTICE,
-    severity=Severity.WARNING,
-    advice="Set the thickness in the layout and export again, or leave the job file out.",
-)
+NOT_CLOSED: Final = load_rule("profile/not-closed")
+SEVERAL: Final = load_rule("profile/several-boards")
+BOARD_SIZE: Final = load_rule("profile/board-size")
+THICKNESS_OFFERED: Final = load_rule("thickness/not-offered")
+THICKNESS_DIFFERS: Final = load_rule("thickness/differs-from-job")
 
 
 @check(id="profile/closed", rules=(NOT_CLOSED, SEVERAL))

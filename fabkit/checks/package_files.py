@@ -6,39 +6,18 @@ Missing and doubled files are told by :mod:`fabkit.package` itself, which knows 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
-from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
+from fabkit.base.findings import Finding, Place
 from fabkit.base.units import counted
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.package.model import RoleKind
+from fabkit.rules import load_rule
 
-_FORMAT = "Gerber Layer Format Specification 2021.02"
-
-NO_LEGEND = Rule(
-    id="package/no-legend",
-    title="No legend on either side",
-    why="Nothing will be printed: no polarity marks, no names, no face marks.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Export the legend layers if you want printing.",
-)
-PLATING_UNKNOWN = Rule(
-    id="package/plating-unknown",
-    title="It is not said which holes are plated",
-    why="Plated mounting holes come out smaller; non-plated vias cut nets.",
-    source=Source(_FORMAT, "section 5.6.3"),
-    severity=Severity.WARNING,
-    advice="Export plated and non-plated holes as two files, or with attributes.",
-)
-LAYERS_OFFERED = Rule(
-    id="package/layers-not-offered",
-    title="The house does not make boards of this many layers",
-    why="The order cannot be placed there.",
-    source=COMMON_PRACTICE,
-    severity=Severity.ERROR,
-    advice="Choose another house, or check that no file was taken for copper that is none.",
-)
+NO_LEGEND: Final = load_rule("package/no-legend")
+PLATING_UNKNOWN: Final = load_rule("package/plating-unknown")
+LAYERS_OFFERED: Final = load_rule("package/layers-not-offered")
 
 
 @check(id="package/legend", rules=(NO_LEGEND,), needs=("copper",))

@@ -9,13 +9,14 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.findings import Finding, Rule, Severity, Source
+from fabkit.base.findings import Finding
 from fabkit.base.units import counted
 from fabkit.board.model import Layer
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.formats.gerber.model import Kind
 from fabkit.geometry.neighbours import label_groups
+from fabkit.rules import load_rule
 
 STROKES: Final = 20
 """Overlapping parallel strokes that are no bundle of tracks any more."""
@@ -24,15 +25,7 @@ _BAND: Final = 1 / 16
 """Strokes whose levels differ by less than this share of their width count as one run where they
 overlap."""
 
-PAINTED = Rule(
-    id="copper/pour-painted",
-    title="A copper area is painted with strokes",
-    why="Strokes side by side look like hundreds of tracks: the house's software slows down, and "
-    "neither its checks nor its corrections see one area.",
-    source=Source("Gerber Layer Format Specification 2021.02", "section 7.2"),
-    severity=Severity.NOTE,
-    advice="Let the design program export filled areas as regions.",
-)
+PAINTED: Final = load_rule("copper/pour-painted")
 
 
 @check(id="copper/painted", rules=(PAINTED,), needs=("copper",))

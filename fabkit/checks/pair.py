@@ -10,12 +10,13 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
+from fabkit.base.findings import Finding, Place
 from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Board
 from fabkit.checks.mirror import MATCH_MM
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.build import find_keyboard
+from fabkit.rules import load_rule
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -33,40 +34,10 @@ OUTLINE_MM2: Final = 1.0
 PLACES: Final = 20
 """Places a finding shows at most."""
 
-RELATION = Rule(
-    id="half/pair",
-    title="How the two halves belong together",
-    why="Two designs are ordered as one keyboard, so both must be of one revision.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Nothing, if it says what you meant.",
-)
-UNRELATED = Rule(
-    id="half/pair-unrelated",
-    title="The two boards are no pair of halves",
-    why="Neither mirrored nor shifted does one lie on the other: a file of another keyboard or "
-    "revision may have slipped in.",
-    source=COMMON_PRACTICE,
-    severity=Severity.WARNING,
-    advice="Look at both boards; order them apart if they are meant to differ.",
-)
-LACKING = Rule(
-    id="half/pair-lacks",
-    title="Key or hole on one half alone",
-    why="A change was made to one half and forgotten on the other.",
-    source=COMMON_PRACTICE,
-    severity=Severity.WARNING,
-    advice="Make the change on both halves, unless one half has it on purpose.",
-)
-OUTLINE = Rule(
-    id="half/pair-outline",
-    title="Outlines of the two halves differ",
-    why="Cases and plates made for one half will not fit the other turned over.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Nothing, if the halves are meant to have different shapes.",
-)
-RULES: Final = (RELATION, UNRELATED, LACKING, OUTLINE)
+RELATION: Final = load_rule("half/pair")
+UNRELATED: Final = load_rule("half/pair-unrelated")
+LACKING: Final = load_rule("half/pair-lacks")
+OUTLINE: Final = load_rule("half/pair-outline")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity, Source
+from fabkit.base.findings import Finding, Place
 from fabkit.base.units import CHORD_ERROR_MM, counted, format_mm, format_number
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
@@ -19,6 +19,7 @@ from fabkit.geometry.facets import facets_of
 from fabkit.geometry.facing import find_gaps, find_widths, thin_out
 from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import RoleKind
+from fabkit.rules import load_rule
 
 CORNER_DEPTH_MM: Final = 0.05
 """Material a router leaves in a corner that is thinner than this is not worth a word."""
@@ -32,39 +33,10 @@ STRIP_MM: Final = 1.0
 TIER_NEAR_MM: Final = 10.0
 """A board this little over a price tier is worth shrinking (common practice)."""
 
-SLOT = Rule(
-    id="profile/cut-too-narrow",
-    title="Cut-out narrower than the smallest router bit",
-    why="No bit fits in: the house widens the cut-out, leaves it out, or asks.",
-    source=COMMON_PRACTICE,
-    severity=Severity.WARNING,
-    advice="Widen the cut-out, or make it a drilled slot in the non-plated drill file.",
-)
-CORNER = Rule(
-    id="profile/inner-corner",
-    title="Inner corner sharper than a router bit",
-    why="A round bit cannot cut a sharp inner corner: it leaves its own radius there, and a square "
-    "part will not go in.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Round inner corners with at least half the bit, or relieve them with small holes.",
-)
-STRIP = Rule(
-    id="profile/strip-thin",
-    title="Narrow strip of board",
-    why="It breaks while routing or when a part is pressed in.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Widen the strip, or move the cut-out.",
-)
-TIER = Rule(
-    id="profile/price-tier",
-    title="Board just over a price tier",
-    why="A few millimetres decide which base price applies.",
-    source=Source("house sheet", "rates.base"),
-    severity=Severity.NOTE,
-    advice="Shrink the board below the tier, if the design allows it.",
-)
+SLOT: Final = load_rule("profile/cut-too-narrow")
+CORNER: Final = load_rule("profile/inner-corner")
+STRIP: Final = load_rule("profile/strip-thin")
+TIER: Final = load_rule("profile/price-tier")
 
 
 def _file(case: Case) -> str:

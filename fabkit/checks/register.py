@@ -12,12 +12,13 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.base.findings import Finding, Rule, Severity, Source
+from fabkit.base.findings import Finding
 from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Layer
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.package.model import RoleKind
+from fabkit.rules import load_rule
 
 Floats = NDArray[np.float64]
 
@@ -27,16 +28,8 @@ FEW: Final = 6
 FITS: Final = 0.5
 """Share of points that must lie inside."""
 
-SPEC: Final = Source("Gerber Layer Format Specification 2021.02", "6.2, alignment of files")
 
-OUTSIDE = Rule(
-    id="register/off-profile",
-    title="Most of a file lies outside the board",
-    why="Profile and layers do not share origin or unit.",
-    source=SPEC,
-    severity=Severity.ERROR,
-    advice="Export profile and layers again in one go.",
-)
+OUTSIDE: Final = load_rule("register/off-profile")
 
 
 @check(id="register/profile", rules=(OUTSIDE,), needs=("profile",))

@@ -10,12 +10,13 @@ from typing import Final
 import numpy as np
 import shapely
 
-from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
+from fabkit.base.findings import Finding, Place
 from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Board
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.keyboard.build import find_keyboard
+from fabkit.rules import load_rule
 from fabkit.sheets.house import House, thickness_tolerance_mm
 
 USUAL_MM: Final = 1.6
@@ -43,14 +44,7 @@ SUPPORTED_PLATE: Final = 0.0116
 SUPPORT_MM: Final = (1.9, 3.6)
 """Bare or plated round holes of this size, off the keys, take screws (M2 to M3)."""
 
-SOFT = Rule(
-    id="thickness/soft",
-    title="Board gives way under a key press",
-    why="Stiffness goes with the third power of the thickness; a soft board cracks joints in time.",
-    source=COMMON_PRACTICE,
-    severity=Severity.NOTE,
-    advice="Choose a thicker board, or support it nearer to the key.",
-)
+SOFT: Final = load_rule("thickness/soft")
 
 FAR_MM: Final = 80.0
 """A key this far from any screw is held by something that no file shows (a choice of ours)."""

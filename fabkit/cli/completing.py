@@ -41,16 +41,16 @@ def offered(find: Callable[[click.Context], Iterable[str]]) -> Completer:
 
 def _ids(_ctx: click.Context) -> set[str]:
     from fabkit.checks.catalogue import CHECKS
-    from fabkit.outputs.rulebook import all_rules
+    from fabkit.rules import load_rules
 
-    ids = {rule.id for rule in all_rules()} | {check.id for check in CHECKS}
+    ids = {rule.id for rule in load_rules()} | {check.id for check in CHECKS}
     return ids | {f"{name.partition('/')[0]}/" for name in ids}
 
 
 def _rules(_ctx: click.Context) -> set[str]:
-    from fabkit.outputs.rulebook import all_rules
+    from fabkit.rules import load_rules
 
-    return {f"{rule.id}=" for rule in all_rules()}
+    return {f"{rule.id}=" for rule in load_rules()}
 
 
 def _colours(_ctx: click.Context) -> list[str]:

@@ -1,61 +1,32 @@
-"""Everything that can be found, in one list: an import list, not a search."""
+"""Everything that can be found, in one list: the rulebook and the rules of plugins."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from types import ModuleType
 
 from fabkit.base.errors import UsageError
 from fabkit.base.findings import Rule
-from fabkit.board import rules as board_rules
-from fabkit.checks import pair as pair_rules
-from fabkit.checks.catalogue import CHECKS
 from fabkit.checks.model import Check
 from fabkit.checks.plugins import all_checks
 from fabkit.checks.runner import matches, near_id
-from fabkit.compare import rules as compare_rules
-from fabkit.costs import rules as cost_rules
-from fabkit.formats.drill import problems as drill_problems
-from fabkit.formats.gerber import problems as gerber_problems
-from fabkit.formats.gerber import shape_problems as gerber_shape_problems
-from fabkit.formats.sidecars import rules as sidecar_rules
-from fabkit.package import rules as package_rules
-from fabkit.parts import rules as parts_rules
-from fabkit.wiring import rules as wiring_rules
-
-TABLES: tuple[ModuleType, ...] = (
-    gerber_problems,
-    gerber_shape_problems,
-    drill_problems,
-    sidecar_rules,
-    package_rules,
-    board_rules,
-    pair_rules,
-    parts_rules,
-    cost_rules,
-    wiring_rules,
-    compare_rules,
-)
-"""Modules that declare what readers, a pair of halves, parts list, quote, wiring and
-comparison can meet."""
+from fabkit.rules import load_rules
 
 
-def all_rules(checks: Sequence[Check] = CHECKS) -> tuple[Rule, ...]:
-    """Every rule once: readers first, then checks.
+def all_rules(checks: Sequence[Check] = ()) -> tuple[Rule, ...]:
+    """Every rule once, group by group.
 
     Parameters
     ----------
     checks
-        Ours; with :func:`fabkit.checks.plugins.all_checks` also those of plugins.
+        With :func:`fabkit.checks.plugins.all_checks`, the rules of plugins are there too.
 
     Raises
     ------
     ValueError
         Two different rules carry one id.
     """
-    rules: dict[str, Rule] = {}
-    told = [v for table in TABLES for v in vars(table).values() if isinstance(v, Rule)]
-    for rule in (*told, *(r for check in checks for r in check.rules)):
+    rules = {rule.id: rule for rule in load_rules()}
+    for rule in (rule for check in checks for rule in check.rules):
         if rules.setdefault(rule.id, rule) is not rule:
             raise ValueError(f"rule {rule.id} is declared twice")
     return tuple(rules.values())

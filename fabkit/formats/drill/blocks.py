@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 from fabkit.base.findings import ProblemLog, Severity
-from fabkit.formats.drill import faults, patterns, problems
+from fabkit.formats.drill import patterns, problems
 from fabkit.formats.drill.model import NumberFormat
 from fabkit.formats.drill.numbers import value_of
 from fabkit.formats.drill.plotter import Plotter, Point
@@ -172,9 +172,11 @@ class Interpreter:
         elif not codes and point is None:
             letters = "".join(letter for letter, _ in words)
             if letters.strip("FSBHZUAIJ"):
-                self._log.add(faults.UNKNOWN, f"the command {letters} is not known", offset=offset)
+                self._log.add(
+                    problems.UNKNOWN, f"the command {letters} is not known", offset=offset
+                )
             elif letters:
-                self._log.add(faults.MACHINE, "feeds and speeds are ignored", offset=offset)
+                self._log.add(problems.MACHINE, "feeds and speeds are ignored", offset=offset)
         return "go"
 
     # Handlers return None to go on with the block, else what becomes of the program.
@@ -183,7 +185,7 @@ class Interpreter:
         self._plotter.incremental = block.code == "G91"
         if block.code == "G91":
             self._log.add(
-                faults.INCREMENTAL,
+                problems.INCREMENTAL,
                 "coordinates are steps from hole to hole (G91)",
                 offset=block.offset,
             )
@@ -203,7 +205,9 @@ class Interpreter:
         if radius is not None:
             plotter.radius = radius
         if plotter.radius is None:
-            self._log.add(faults.ARC_CENTRE, f"{block.code} without a radius", offset=block.offset)
+            self._log.add(
+                problems.ARC_CENTRE, f"{block.code} without a radius", offset=block.offset
+            )
             return "go"
         centre = plotter.target(*(block.point or (None, None)))
         plotter.opening(centre, 2 * abs(plotter.radius), block.offset)
@@ -218,19 +222,22 @@ class Interpreter:
             return None  # the reader took the unit
         if code in _VISION_HITS:
             self._log.add(
-                faults.NOT_XNC,
+                problems.NOT_XNC,
                 f"{code} drills a hole corrected by a camera",
                 offset=offset,
             )
             self._moves = True
             return None
         if code in _VISION:
-            self._log.add(faults.NOT_XNC, f"{code} is for a camera", offset=offset)
+            self._log.add(problems.NOT_XNC, f"{code} is for a camera", offset=offset)
         elif code in _MACHINE:
-            self._log.add(faults.MACHINE, f"{code} concerns the machine only", offset=offset)
+            self._log.add(problems.MACHINE, f"{code} concerns the machine only", offset=offset)
         else:
             self._log.add(
-                faults.UNKNOWN, f"the command {code} is not known", offset=offset, assumed="ignored"
+                problems.UNKNOWN,
+                f"the command {code} is not known",
+                offset=offset,
+                assumed="ignored",
             )
         return "go"
 
@@ -264,7 +271,7 @@ class Interpreter:
             plotter.lift_for("G00", offset)
             plotter.rout, plotter.interpolation = True, 1
             if point is None:
-                self._log.add(faults.NO_TARGET, "G00 has no coordinate", offset=offset)
+                self._log.add(problems.NO_TARGET, "G00 has no coordinate", offset=offset)
             else:
                 plotter.move(plotter.target(*point))
             return None
@@ -277,7 +284,7 @@ class Interpreter:
             return None
         if not plotter.down:
             self._log.add(
-                faults.PLUNGE,
+                problems.PLUNGE,
                 f"{block.code} cuts, but the tool was not lowered with M15",
                 offset=offset,
                 assumed="read as a cut",
@@ -291,13 +298,13 @@ class Interpreter:
         self._moves = True
         if plotter.down:
             self._log.add(
-                faults.COMP_DOWN,
+                problems.COMP_DOWN,
                 f"{block.code} changes the compensation while the tool is down",
                 offset=offset,
             )
         if block.code != "G40":
             self._log.add(
-                faults.COMPENSATION,
+                problems.COMPENSATION,
                 f"{block.code} puts the tool beside the line",
                 offset=offset,
                 assumed="the line as written is taken as the centre of the tool",
@@ -310,7 +317,7 @@ class Interpreter:
             if self.old_commands is False:
                 return self._canned(replace(block, code="G82"))
             self._log.add(
-                faults.G81,
+                problems.G81,
                 "G81 without FMAT, which says what G81 means",
                 offset=block.offset,
                 assumed="drill mode",
@@ -369,7 +376,7 @@ class Interpreter:
             plotter.hit_many(patterns.dip_hits(first, last, count, along_x=along_x), offset)
         plotter.move(last)
         plotter.keep_pattern(hits, slots)
-        self._log.add(faults.REPEATS, "patterns of holes are expanded", offset=offset)
+        self._log.add(problems.REPEATS, "patterns of holes are expanded", offset=offset)
 
     # -- repeats ---------------------------------------------------------------------------
 
@@ -379,7 +386,7 @@ class Interpreter:
             self._log.add(problems.BAD_NUMBER, f"{head} without a count", offset=offset)
             return "go"
         count = int(text)
-        self._log.add(faults.REPEATS, "repeats are expanded", offset=offset)
+        self._log.add(problems.REPEATS, "repeats are expanded", offset=offset)
         codes = [c for c in (self._code(letter, t) for letter, t in rest) if c]
         point = self._point(rest, offset)
         if codes[:1] == ["M02"]:
@@ -410,7 +417,7 @@ class Interpreter:
             if code == "M02" and point is None:
                 return "repeat-end"
             self._log.add(
-                faults.REPEAT_ORDER,
+                problems.REPEAT_ORDER,
                 f"{code} without M25 before it",
                 offset=offset,
                 assumed="ignored",
@@ -442,13 +449,13 @@ class Interpreter:
         plotter, state = self._plotter, self._plotter.repeat
         if state.body is None:
             self._log.add(
-                faults.REPEAT_ORDER,
+                problems.REPEAT_ORDER,
                 "M02 without M01 before it",
                 offset=offset,
                 assumed="ignored",
             )
             return
-        self._log.add(faults.REPEATS, "step and repeat is expanded", offset=offset)
+        self._log.add(problems.REPEATS, "step and repeat is expanded", offset=offset)
         move = (step[0] or 0.0, step[1] or 0.0)
         plotter.add_copies(
             state.body,
@@ -469,7 +476,7 @@ class Interpreter:
         plotter.move((0.0, 0.0))
         if plotter.zero != (0.0, 0.0):
             self._log.add(
-                faults.WORK_ZERO,
+                problems.WORK_ZERO,
                 f"G93 moves the work zero to {plotter.zero[0]:.4g}, {plotter.zero[1]:.4g} mm",
                 offset=offset,
                 assumed="the shift is part of the coordinates",

@@ -10,7 +10,7 @@ import numpy as np
 
 from fabkit.base.findings import ProblemLog, Severity
 from fabkit.base.limits import Limits
-from fabkit.formats.drill import faults, patterns, problems
+from fabkit.formats.drill import patterns, problems
 from fabkit.formats.drill.model import NumberFormat
 from fabkit.formats.drill.numbers import values_of
 from fabkit.formats.drill.paths import Arc, arc_by_centre, arc_by_radius
@@ -157,7 +157,7 @@ class Plotter:
         """P: the last pattern again, ``count`` times at that step."""
         if self.pattern is None or not (len(self.pattern[0]) + len(self.pattern[1])):
             self._log.add(
-                faults.REPEAT_ORDER,
+                problems.REPEAT_ORDER,
                 "P repeats a pattern, but none was made",
                 offset=offset,
             )
@@ -214,7 +214,7 @@ class Plotter:
         """Lift because of ``what``, which should not come while the tool is down."""
         if self.down:
             self._log.add(
-                faults.PLUNGE,
+                problems.PLUNGE,
                 f"the tool is still down at {what}",
                 offset=offset,
                 assumed="lifted",
@@ -240,14 +240,14 @@ class Plotter:
             arc = arc_by_centre(start, end, centre, clockwise=clockwise)
             if arc.misfit_mm > 0.01:
                 self._log.add(
-                    faults.ARC_MISFIT,
+                    problems.ARC_MISFIT,
                     f"start and end radius of an arc differ by {arc.misfit_mm:.3f} mm",
                     offset=offset,
                 )
             return arc if math.hypot(*centre) > 0 else None
         if self.radius is None:
             self._log.add(
-                faults.ARC_CENTRE,
+                problems.ARC_CENTRE,
                 "an arc has neither radius nor centre",
                 offset=offset,
                 assumed="cut straight",
@@ -256,14 +256,14 @@ class Plotter:
         found = arc_by_radius(start, end, self.radius, clockwise=clockwise)
         if found is None:
             self._log.add(
-                faults.ARC_CENTRE,
+                problems.ARC_CENTRE,
                 "an arc with a radius ends where it starts, which says nothing about its centre",
                 offset=offset,
                 assumed="nothing is cut",
             )
         elif found.misfit_mm > 0.01:
             self._log.add(
-                faults.ARC_RADIUS,
+                problems.ARC_RADIUS,
                 f"the radius of an arc is {found.misfit_mm:.3f} mm too small for its ends",
                 offset=offset,
                 assumed="cut as a half circle",

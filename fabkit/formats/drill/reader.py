@@ -8,7 +8,7 @@ from typing import Final
 
 from fabkit.base.findings import ProblemLog, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
-from fabkit.formats.drill import faults, problems
+from fabkit.formats.drill import problems
 from fabkit.formats.drill.attributes import AttributeState
 from fabkit.formats.drill.audit import audit
 from fabkit.formats.drill.blocks import BLOCK, WORD, Interpreter, Words
@@ -122,7 +122,7 @@ class _Reader:
         data, pos = self._data, 0
         if data.startswith(_BOM):
             self._log.add(
-                faults.STRANGE_BYTES,
+                problems.STRANGE_BYTES,
                 "the file begins with a byte order mark",
                 offset=0,
                 severity=Severity.NOTE,
@@ -188,7 +188,7 @@ class _Reader:
             return
         if b"*" in stripped and _GERBER.match(stripped):
             self._log.add(
-                faults.GERBER_INSIDE,
+                problems.GERBER_INSIDE,
                 "a Gerber command stands here",
                 offset=offset,
                 assumed="ignored",
@@ -200,7 +200,7 @@ class _Reader:
         upper = stripped.upper()
         if upper != stripped:
             self._log.add(
-                faults.LOWER_CASE,
+                problems.LOWER_CASE,
                 "commands are written in lower case",
                 offset=offset,
                 assumed="read as upper case",
@@ -211,7 +211,7 @@ class _Reader:
         strange = len(_STRANGE.findall(text))
         if strange:
             self._log.add(
-                faults.STRANGE_BYTES,
+                problems.STRANGE_BYTES,
                 "a command holds bytes that are no printable ASCII",
                 offset=offset,
                 count=strange,
@@ -223,10 +223,10 @@ class _Reader:
         head = text[:4].upper()
         if head in (b"M47,", b"M45,"):
             self._message_open = head == b"M45," and text.endswith(b"\\")
-            self._log.add(faults.NOT_XNC, "a message to the operator", offset=offset)
+            self._log.add(problems.NOT_XNC, "a message to the operator", offset=offset)
         elif head in (b"M97,", b"M98,"):
             self._log.add(
-                faults.NOT_XNC,
+                problems.NOT_XNC,
                 "drilled text is not drawn: its holes depend on the machine",
                 offset=offset,
                 assumed="left out",
@@ -234,7 +234,7 @@ class _Reader:
             self._interpreter.skip_next_point()
         elif head == b"M99,":
             self._log.add(
-                faults.STORED,
+                problems.STORED,
                 "a pattern stored elsewhere is called",
                 offset=offset,
                 assumed="left out",
@@ -291,7 +291,7 @@ class _Reader:
         rest = text[1:]
         if rest:
             self._log.add(
-                faults.BLOCK_DELETE,
+                problems.BLOCK_DELETE,
                 "a line is marked for block delete",
                 offset=offset,
                 assumed="read as if the switch were off",
@@ -324,7 +324,9 @@ class _Reader:
             return
         if len(text) > _LONGEST_BLOCK or not BLOCK.match(text):
             shown = "the command " + text[:20].decode("ascii", "replace")
-            self._log.add(faults.UNKNOWN, f"{shown} is not known", offset=offset, assumed="ignored")
+            self._log.add(
+                problems.UNKNOWN, f"{shown} is not known", offset=offset, assumed="ignored"
+            )
             return
         words: Words = [(w.decode(), t) for w, t in WORD.findall(text)]
         if self._in_header:
@@ -412,7 +414,7 @@ class _Reader:
             self._plotter.tool = self._tools.by_size(self._stops)
         else:
             self._log.add(
-                faults.AFTER_END,
+                problems.AFTER_END,
                 "holes follow M00",
                 offset=offset,
                 assumed="read as a stop, not as the end",
@@ -422,14 +424,14 @@ class _Reader:
         """M02 outside step and repeat: the end in the older command set."""
         if _SOMETHING.search(self._data, offset):
             self._log.add(
-                faults.REPEAT_ORDER,
+                problems.REPEAT_ORDER,
                 "M02 without M25 before it",
                 offset=offset,
                 assumed="ignored",
             )
             return
         self._log.add(
-            faults.M02_END,
+            problems.M02_END,
             "M02 stands where M30 should",
             offset=offset,
             assumed="read as the end",
@@ -441,14 +443,14 @@ class _Reader:
     def _finish(self, pos: int) -> None:
         if self._plotter.repeat.announced is not None:
             self._log.add(
-                faults.REPEAT_ORDER,
+                problems.REPEAT_ORDER,
                 "M25 begins a pattern that M01 never ends",
                 offset=self._plotter.repeat.announced,
             )
         if self._in_header and self._ended is None:
             self._log.add(problems.HEADER_OPEN, "the file ends inside its header", offset=pos)
         if self._ended is None:
-            self._log.add(faults.NO_END, "the file ends without M30", offset=len(self._data))
+            self._log.add(problems.NO_END, "the file ends without M30", offset=len(self._data))
             self._plotter.lift_for("the end of the file", len(self._data))
             return
         self._plotter.lift_for("the end", self._ended)
@@ -456,7 +458,7 @@ class _Reader:
         left = re.sub(rb"(?m);[^\r\n]*", b"", rest).strip(b" \t\r\n%\0\x1a")
         if left:
             self._log.add(
-                faults.AFTER_END,
+                problems.AFTER_END,
                 f"{len(left)} bytes follow the end of the program",
                 offset=pos + rest.index(left[:1]),
                 assumed="not read",

@@ -6,7 +6,7 @@ import re
 from typing import Final
 
 from fabkit.base.findings import ProblemLog
-from fabkit.formats.drill import faults, problems
+from fabkit.formats.drill import problems
 from fabkit.formats.drill.formats import FormatState
 from fabkit.formats.drill.plotter import Plotter
 from fabkit.formats.drill.tools import ToolTable
@@ -48,7 +48,7 @@ class Settings:
         elif head == b"VER":
             if text not in (b"VER,1", b"VER"):
                 self._log.add(
-                    faults.VERSION,
+                    problems.VERSION,
                     f"{text.decode('ascii', 'replace')} may mirror or swap the axes",
                     offset=offset,
                     assumed="axes read as written",
@@ -56,21 +56,21 @@ class Settings:
         elif head == b"ICI":
             self._plotter.incremental = text != b"ICI,OFF"
             if self._plotter.incremental:
-                self._log.add(faults.INCREMENTAL, "ICI is on", offset=offset)
+                self._log.add(problems.INCREMENTAL, "ICI is on", offset=offset)
         elif head in (b"LZ", b"TZ"):
             self._formats.state_zeros("leading" if head == b"LZ" else "trailing", offset)
         elif (in_header or b"," in text) and (
             head in _SETTINGS or re.fullmatch(rb"Z[+-][0-9.]*", head)
         ):
             self._log.add(
-                faults.MACHINE,
+                problems.MACHINE,
                 f"{head.decode('ascii', 'replace')} concerns the machine only",
                 offset=offset,
             )
         elif _LINK.match(text):
             self.links.append(([int(n[:9]) for n in text.split(b"/")], offset))
         elif text[:1] == b"$":
-            self._log.add(faults.MACHINE, "$ concerns the machine only", offset=offset)
+            self._log.add(problems.MACHINE, "$ concerns the machine only", offset=offset)
         else:
             return False
         return True
@@ -96,7 +96,7 @@ class Settings:
                 )
             elif part:
                 self._log.add(
-                    faults.UNKNOWN,
+                    problems.UNKNOWN,
                     f"{part.decode('ascii', 'replace')} is not known beside the unit",
                     offset=offset,
                     assumed="ignored",

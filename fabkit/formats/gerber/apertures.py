@@ -13,7 +13,7 @@ from fabkit.formats.gerber.expressions import ExpressionError
 from fabkit.formats.gerber.macros import Macro, Note, evaluate_macro
 from fabkit.formats.gerber.model import Aperture, Attributes
 from fabkit.formats.gerber.primitives import MacroShape, StandardShape
-from fabkit.formats.gerber.shape_problems import (
+from fabkit.formats.gerber.problems import (
     APERTURE_WRONG,
     HOLE_OUTSIDE,
     HOLE_RECTANGULAR,

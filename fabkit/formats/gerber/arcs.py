@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.base.findings import Rule
-from fabkit.formats.gerber.shape_problems import (
+from fabkit.formats.gerber.problems import (
     ARC_BROKEN,
     ARC_DEVIATION,
     ARC_HALF_CENTRE,

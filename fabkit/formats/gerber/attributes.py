@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from fabkit.base.findings import Rule
 from fabkit.formats.gerber.model import Attributes
-from fabkit.formats.gerber.shape_problems import (
+from fabkit.formats.gerber.problems import (
     ATTRIBUTE_DELETE,
     ATTRIBUTE_ESCAPE,
     ATTRIBUTE_KIND,

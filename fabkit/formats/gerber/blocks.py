@@ -17,8 +17,7 @@ from fabkit.base.findings import ProblemLog
 from fabkit.base.limits import Limits
 from fabkit.formats.gerber.commands import Interpreter
 from fabkit.formats.gerber.model import Attributes, Kind, Pose
-from fabkit.formats.gerber.problems import TOO_LARGE
-from fabkit.formats.gerber.shape_problems import BLOCK_UNBALANCED, REPEAT_UNBALANCED
+from fabkit.formats.gerber.problems import BLOCK_UNBALANCED, REPEAT_UNBALANCED, TOO_LARGE
 from fabkit.formats.gerber.state import Mark, Marker
 
 Rows = dict[str, NDArray[Any]]

@@ -18,25 +18,23 @@ from fabkit.formats.gerber.problems import (
     APERTURE_CODE,
     APERTURE_REPEATED,
     APERTURE_TWICE,
+    APERTURE_WRONG,
+    BLOCK_UNBALANCED,
     FORMAT_REPEATED,
+    LOAD_WRONG,
+    MACRO_TWICE,
     NUMBER_WRONG,
     OLD_TEXT,
+    REPEAT_NESTED,
+    REPEAT_UNBALANCED,
+    REPEAT_WRONG,
+    SCALE_WRONG,
     SEVERAL_COMMANDS,
     STRAY_TEXT,
     TOO_LARGE,
     UNIT_AFTER_SIZES,
     UNIT_CONFLICT,
     UNKNOWN_COMMAND,
-)
-from fabkit.formats.gerber.shape_problems import (
-    APERTURE_WRONG,
-    BLOCK_UNBALANCED,
-    LOAD_WRONG,
-    MACRO_TWICE,
-    REPEAT_NESTED,
-    REPEAT_UNBALANCED,
-    REPEAT_WRONG,
-    SCALE_WRONG,
 )
 from fabkit.formats.gerber.state import Changes, Mark, Marker
 from fabkit.formats.gerber.tokens import NONE, Chunk, Rows

@@ -17,33 +17,8 @@ from numpy.typing import NDArray
 from fabkit.base.findings import Finding, ProblemLog, Rule, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM
-from fabkit.formats.gerber.attribute_problems import (
-    CHECKSUM_WRONG,
-    COMPONENT_DATA,
-    COMPONENT_SIZE,
-    DRAWING_IN_DATA,
-    DRILL_CLEAR,
-    DRILL_SHAPE,
-    FUNCTION_WRONG,
-    NEGATIVE_COPPER,
-    NEGATIVE_DRILL,
-    NET_MISSING,
-    NETS_SEVERAL,
-    OLD_FUNCTION,
-    PAD_PAINTED,
-    PAD_REGION,
-    PIN_NOT_FLASHED,
-    PIN_ON_VIA,
-    POLARITY_WRONG,
-    POSITIVE_MASK,
-    PROFILE_FILLED,
-    STANDARD_PLACE,
-    STANDARD_UNKNOWN,
-    STANDARD_WRONG,
-)
 from fabkit.formats.gerber.attributes import unescape
 from fabkit.formats.gerber.model import GerberFile, Kind, Segments
-from fabkit.formats.gerber.shape_problems import CONTOUR_INVALID, CONTOUR_ZERO_SEGMENT
 from fabkit.formats.gerber.shapes import contour_rings
 from fabkit.formats.gerber.standard import (
     OLD_APERTURE_FUNCTIONS,
@@ -53,6 +28,60 @@ from fabkit.formats.gerber.standard import (
 )
 from fabkit.geometry.contours import find_contour_fault
 from fabkit.geometry.fill import is_filled_alike
+from fabkit.rules import load_rule
+
+FUNCTION_WRONG: Final = load_rule("gerber/file-function")
+POLARITY_WRONG: Final = load_rule("gerber/file-polarity")
+STANDARD_WRONG: Final = load_rule("gerber/standard-attribute")
+STANDARD_UNKNOWN: Final = load_rule("gerber/unknown-attribute")
+STANDARD_PLACE: Final = load_rule("gerber/attribute-place")
+OLD_FUNCTION: Final = load_rule("gerber/deprecated-function")
+CHECKSUM_WRONG: Final = load_rule("gerber/checksum")
+PIN_NOT_FLASHED: Final = load_rule("gerber/pin-not-flashed")
+PIN_ON_VIA: Final = load_rule("gerber/pin-on-via")
+PAD_PAINTED: Final = load_rule("gerber/pad-painted")
+PAD_REGION: Final = load_rule("gerber/pad-region")
+DRAWING_IN_DATA: Final = load_rule("gerber/drawing-in-data")
+NEGATIVE_COPPER: Final = load_rule("gerber/negative-copper")
+POSITIVE_MASK: Final = load_rule("gerber/positive-mask")
+NEGATIVE_DRILL: Final = load_rule("gerber/negative-drill")
+DRILL_SHAPE: Final = load_rule("gerber/drill-shape")
+DRILL_CLEAR: Final = load_rule("gerber/drill-clear")
+PROFILE_FILLED: Final = load_rule("gerber/profile-content")
+COMPONENT_SIZE: Final = load_rule("gerber/component-aperture")
+COMPONENT_DATA: Final = load_rule("gerber/component-data")
+NET_MISSING: Final = load_rule("gerber/net-missing")
+NETS_SEVERAL: Final = load_rule("gerber/several-nets")
+CONTOUR_INVALID: Final = load_rule("gerber/contour-invalid")
+CONTOUR_ZERO_SEGMENT: Final = load_rule("gerber/contour-point")
+
+RULES: Final = (
+    FUNCTION_WRONG,
+    POLARITY_WRONG,
+    STANDARD_WRONG,
+    STANDARD_UNKNOWN,
+    STANDARD_PLACE,
+    OLD_FUNCTION,
+    CHECKSUM_WRONG,
+    PIN_NOT_FLASHED,
+    PIN_ON_VIA,
+    PAD_PAINTED,
+    PAD_REGION,
+    DRAWING_IN_DATA,
+    NEGATIVE_COPPER,
+    POSITIVE_MASK,
+    NEGATIVE_DRILL,
+    DRILL_SHAPE,
+    DRILL_CLEAR,
+    PROFILE_FILLED,
+    COMPONENT_SIZE,
+    COMPONENT_DATA,
+    NET_MISSING,
+    NETS_SEVERAL,
+    CONTOUR_INVALID,
+    CONTOUR_ZERO_SEGMENT,
+)
+"""What :func:`examine` can find."""
 
 _SETTING = re.compile(rb"(?:%\s*|#@!\s*)T([FAO])([^*%]*)\*")
 _CHECKSUM = re.compile(rb"(?:%\s*|G04 #@!\s*)TF\.MD5[^*%]*\*%?")

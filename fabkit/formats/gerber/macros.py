@@ -11,7 +11,7 @@ from fabkit.base.findings import Rule
 from fabkit.base.limits import Limits
 from fabkit.formats.gerber.expressions import ExpressionError, Node, evaluate, parse_expression
 from fabkit.formats.gerber.primitives import MOST_RINGS, Primitive
-from fabkit.formats.gerber.shape_problems import (
+from fabkit.formats.gerber.problems import (
     MACRO_EMPTY,
     MACRO_EXPRESSION,
     MACRO_MULTIPLY,

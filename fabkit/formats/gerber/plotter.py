@@ -39,19 +39,17 @@ from fabkit.formats.gerber.problems import (
     CODE_SPELLING,
     COMBINED_WORD,
     MODE_UNDEFINED,
+    OFFSET_UNUSED,
     OLD_CODE,
     POINT_UNDEFINED,
-    UNKNOWN_COMMAND,
-)
-from fabkit.formats.gerber.regions import OpenRegion, insert_regions
-from fabkit.formats.gerber.shape_problems import (
-    OFFSET_UNUSED,
     REGION_COMMAND,
     REGION_EMPTY,
     REGION_NO_START,
     REGION_UNBALANCED,
     STROKE_POINT,
+    UNKNOWN_COMMAND,
 )
+from fabkit.formats.gerber.regions import OpenRegion, insert_regions
 from fabkit.formats.gerber.state import Carry, Changes, Marker, columns, merge, spread
 from fabkit.formats.gerber.table import Table
 from fabkit.formats.gerber.tokens import NONE, Chunk, Ints

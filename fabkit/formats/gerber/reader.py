@@ -20,12 +20,14 @@ from fabkit.formats.gerber.model import Attributes, GerberFile, Kind, Objects, S
 from fabkit.formats.gerber.plotter import Plotter
 from fabkit.formats.gerber.problems import (
     BYTE_ORDER_MARK,
+    CONTOUR_OPEN,
     END_INSIDE,
     NO_END,
+    STROKE_RECTANGLE,
+    STROKE_TOOL,
     TEXT_AFTER_END,
     TOO_LARGE,
 )
-from fabkit.formats.gerber.shape_problems import CONTOUR_OPEN, STROKE_RECTANGLE, STROKE_TOOL
 from fabkit.formats.gerber.tokens import Chunk, Source, read_chunk
 
 _CHUNK: Final = 2**20

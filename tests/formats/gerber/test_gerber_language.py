@@ -14,7 +14,6 @@ from fabkit.base.errors import UnreadableInput
 from fabkit.base.findings import Severity
 from fabkit.base.limits import DEFAULT_LIMITS
 from fabkit.formats.gerber.reader import looks_like_gerber, read
-from fabkit.formats.gerber.rules import RULES
 
 C1 = "%ADD10C,1*%D10*"
 HEAD = b"%FSLAX46Y46*%%MOMM*%G75*G01*"
@@ -327,16 +326,6 @@ def test_looks_like_gerber() -> None:
     assert looks_like_gerber(b"M48\nMETRIC,TZ\nT1C0.3\n%\nT1\nX1Y1\nM30\n") == 0
     assert looks_like_gerber(b"PK\x03\x04" + bytes(100)) == 0
     assert looks_like_gerber(b"") == 0
-
-
-def test_every_rule_is_complete() -> None:
-    """Each rule has an id of the room, a why, a section and advice."""
-    for name, rule in RULES.items():
-        assert name.startswith("gerber/")
-        assert rule.title
-        assert rule.why.endswith(".")
-        assert rule.advice.endswith(".")
-        assert rule.source.section.startswith("section ")
 
 
 def test_bare_coordinates_behind_a_move_move_the_pen() -> None:
