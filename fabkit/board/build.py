@@ -75,7 +75,7 @@ def build_board(package: Package) -> Board:
         hole_functions=drilled.functions,
         components=components,
         thickness_mm=next((j.thickness_mm for j in jobs if j.thickness_mm is not None), None),
-        problems=(*package.problems, *findings),
+        problems=tuple(findings),
         edge=edge if panel is None else replace(edge, paths=(*edge.paths, *panel.paths)),
         panel=panel,
     )

@@ -164,7 +164,7 @@ class Board(Result):
     thickness_mm
         As stated by the job file; None when not.
     problems
-        What building the board met, after the package's own.
+        What building the board met; what reading its files met is in ``package.problems``.
     edge
         What the drawn paths are, and how else the outline may be read.
     panel

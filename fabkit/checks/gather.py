@@ -4,43 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from typing import Final
 
 from fabkit.base.findings import Finding
 from fabkit.checks.case import Case
 from fabkit.checks.model import CheckResult, Outcome
 from fabkit.checks.runner import matches
-from fabkit.formats.drill import problems as drill_problems
 from fabkit.keyboard.build import describe
-
-JUDGED_ON_THE_BOARD: Final = frozenset(
-    rule.id
-    for rule in (
-        drill_problems.PLATING_UNKNOWN,
-        drill_problems.SIZE_STEP,
-        drill_problems.DUPLICATE,
-        drill_problems.CONCENTRIC,
-        drill_problems.OVERLAP,
-        drill_problems.SLOT_SHORT,
-        drill_problems.MANY_TOOLS,
-    )
-)
-"""What a drill file alone can only suspect: checks of the finished board say it, with all drill
-files, the copper and the house's limits in view."""
-
-
-def reader_problems(case: Case) -> tuple[Finding, ...]:
-    """Problems that ride along with the package (those of its files among them) and the board,
-    each once."""
-    board = case.board
-    found: dict[int, Finding] = {}
-    judged = JUDGED_ON_THE_BOARD if board.drill_names else frozenset()
-    for source in (board.package.problems, board.problems):
-        # A result may repeat the problems of what it was made from.
-        for problem in source:
-            if problem.id not in judged:
-                found.setdefault(id(problem), problem)
-    return tuple(found.values())
+from fabkit.rules import current_id
 
 
 def join_alike(findings: Iterable[Finding]) -> tuple[Finding, ...]:
@@ -70,7 +40,7 @@ def gather(case: Case, outcomes: tuple[Outcome, ...]) -> CheckResult:
 
     Among equals the order is that of the files and of the catalogue.
     """
-    problems = reader_problems(case)
+    problems = (*case.board.package.problems, *case.board.problems)
     if case.options.only:
         problems = tuple(
             p for p in problems if any(matches(name, p.id) for name in case.options.only)
@@ -82,7 +52,7 @@ def gather(case: Case, outcomes: tuple[Outcome, ...]) -> CheckResult:
     ]
     # A reader says how badly a file breaks its format; of the order, only what follows counts.
     every = [replace(f, severity=f.consequence.severity) for f in every]
-    reasons = {silence.rule: silence.reason for silence in case.options.silenced}
+    reasons = {current_id(silence.rule): silence.reason for silence in case.options.silenced}
     return CheckResult(
         tuple(sorted((f for f in every if f.id not in reasons), key=lambda f: -f.severity)),
         outcomes,

@@ -55,7 +55,7 @@ def say(
 
 def laid_back(board: Board) -> list[str]:
     """Files that were drawn elsewhere than they lie, one sentence each."""
-    found = (p for p in board.problems if p.id in _LAID_BACK and p.assumed)
+    found = (p for p in board.package.problems if p.id in _LAID_BACK and p.assumed)
     return [f"{p.places[0].file if p.places else board.name}: {p.message}; drawn so" for p in found]
 
 

@@ -9,7 +9,7 @@ from fabkit.base.findings import Rule
 from fabkit.checks.model import Check
 from fabkit.checks.plugins import all_checks
 from fabkit.checks.runner import matches, near_id
-from fabkit.rules import load_rules
+from fabkit.rules import current_id, load_rules
 
 
 def all_rules(checks: Sequence[Check] = ()) -> tuple[Rule, ...]:
@@ -49,6 +49,7 @@ def find_rules(name: str | None = None) -> tuple[Rule, ...]:
     rules = all_rules(checks)
     if name is None:
         return rules
+    name = current_id(name)
     own = {rule.id for one in checks if one.id == name for rule in one.rules}
     found = tuple(rule for rule in rules if matches(name, rule.id) or rule.id in own)
     if not found:
@@ -71,7 +72,7 @@ def refuse_unknown(ids: Iterable[str]) -> None:
     """
     known = [rule.id for rule in all_rules(all_checks())]
     for name in ids:
-        if name not in known:
+        if current_id(name) not in known:
             raise UsageError(
                 f"no rule is called '{name}'",
                 hint=near_id(name, known) or "`fabkit checks` lists every rule",

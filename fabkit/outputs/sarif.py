@@ -14,6 +14,7 @@ from urllib.parse import quote
 
 from fabkit.base.findings import times
 from fabkit.outputs.source_places import Fingerprints, SourcePlace, SourcePlaces
+from fabkit.rules import retired_ids
 
 Record = dict[str, Any]
 
@@ -73,8 +74,10 @@ def sarif_log(check: Record, *, version: str) -> Record:
 
 def _rule(finding: Record) -> Record:
     """Section 3.49."""
+    retired = retired_ids(finding["id"])
     return {
         "id": finding["id"],
+        **({"deprecatedIds": list(retired)} if retired else {}),  # section 3.49.4
         "shortDescription": {"text": finding["title"]},
         "fullDescription": {"text": finding["why"]},
         "help": {"text": f"{finding['remedy']} Source: {finding['source']}."},

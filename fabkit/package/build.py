@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.base.errors import UnreadableInput, UsageError
-from fabkit.base.findings import Finding, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.formats.drill.from_gerber import drill_from_gerber
 from fabkit.formats.drill.inference import read_with_board
@@ -140,16 +139,12 @@ def read_package(
         )
         for member, content, claim in zip(members, contents, claims, strict=True)
     )
-    problems: list[Finding] = [*chosen.problems, *findings, *find_gaps(files)]
-    for file in files:
-        if file.content is not None:
-            problems += _eased(file.content.problems, file.role)
     return Package(
         name=chosen.name,
         source=chosen.source,
         files=files,
         left_out=tuple(sorted(left_out, key=lambda item: item.name)),
-        problems=tuple(problems),
+        remarks=(*chosen.problems, *findings, *find_gaps(files)),
         limits=limits,
         stated=tuple(members[i].name for i in stated),
     )
@@ -166,13 +161,6 @@ def _refuse_impossible(name: str, role: Role, content: Content | None) -> None:
             f"{name} is stated to be {role}, but holds no layer or drill data",
             hint="state roles of Gerber and drill files only, or 'unused'",
         )
-
-
-def _eased(problems: tuple[Finding, ...], role: Role) -> tuple[Finding, ...]:
-    """Problems of a file; no board is made from a drawing, so nothing in it is an error."""
-    if role.kind is not RoleKind.DRAWING:
-        return problems
-    return tuple(replace(p, severity=min(p.severity, Severity.WARNING)) for p in problems)
 
 
 _SIDECAR_READERS: Final[tuple[tuple[Callable[[bytes], bool], Callable[..., Content]], ...]] = (
@@ -250,10 +238,17 @@ def _settle_drills(
         )
     known = [d.format for i in drills if isinstance(d := settled[i], DrillFile) and _is_known(d)]
     for i in drills:
-        left, member = settled[i], members[i]
-        if known and isinstance(left, DrillFile) and left.needs_format and pads is not None:
+        left, before, member = settled[i], contents[i], members[i]
+        open_still = isinstance(left, DrillFile) and left.needs_format
+        if known and open_still and isinstance(before, DrillFile) and pads is not None:
             settled[i] = read_with_board(
-                member.data, name=member.name, pads=pads, box=box, limits=limits, sibling=known[0]
+                member.data,
+                name=member.name,
+                pads=pads,
+                box=box,
+                limits=limits,
+                sibling=known[0],
+                before=before,
             )
     return settled
 

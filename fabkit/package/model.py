@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from functools import cached_property
 from typing import Literal
 
-from fabkit.base.findings import Finding
+from fabkit.base.findings import Finding, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.base.results import Result
 from fabkit.base.units import counted
@@ -116,6 +117,14 @@ class PackageFile:
     content: Content | None = field(repr=False)
 
     @property
+    def problems(self) -> tuple[Finding, ...]:
+        """What is wrong in it; no board is made from a drawing, so nothing there is an error."""
+        found = () if self.content is None else self.content.problems
+        if self.role.kind is not RoleKind.DRAWING:
+            return found
+        return tuple(replace(p, severity=min(p.severity, Severity.WARNING)) for p in found)
+
+    @property
     def gerber(self) -> GerberFile | None:
         """Its content when it is a Gerber file."""
         return self.content if isinstance(self.content, GerberFile) else None
@@ -134,7 +143,8 @@ class Package(Result):
     source: str
     files: tuple[PackageFile, ...]
     left_out: tuple[LeftOut, ...]
-    problems: tuple[Finding, ...]
+    remarks: tuple[Finding, ...]
+    """What is wrong with the files as a set; ``problems`` has what is wrong in each, too."""
     stated: tuple[str, ...] = ()
     """Files whose role the user stated."""
     limits: Limits = DEFAULT_LIMITS
@@ -144,6 +154,11 @@ class Package(Result):
     def brief(self) -> str:
         """What it is, in a few words."""
         return f"{self.name}: {counted(len(self.files), 'file')}"
+
+    @cached_property
+    def problems(self) -> tuple[Finding, ...]:
+        """What is wrong with the set, then in each file."""
+        return (*self.remarks, *(problem for file in self.files for problem in file.problems))
 
     def of(self, kind: RoleKind, side: Side | None = None) -> tuple[PackageFile, ...]:
         """Files of a kind (and side), in package order."""

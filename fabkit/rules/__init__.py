@@ -11,8 +11,12 @@ from __future__ import annotations
 
 from functools import cache
 from importlib.resources import files
+from typing import Any, Final
 
 from fabkit.base.findings import Consequence, Rule, Severity, Source
+
+_RETIRED: Final = "retired"
+"""The one file that is no group: ids that are gone, each with the one that took its place."""
 
 
 def load_rule(name: str) -> Rule:
@@ -26,28 +30,42 @@ def load_rule(name: str) -> Rule:
     return _group(name.partition("/")[0])[name]
 
 
+def current_id(name: str) -> str:
+    """The id of a rule, or of the one that took its place."""
+    return _retired().get(name, name)
+
+
+def retired_ids(name: str) -> tuple[str, ...]:
+    """Ids of rules that are gone and whose place this one took."""
+    return tuple(old for old, new in _retired().items() if new == name)
+
+
 def load_rules() -> tuple[Rule, ...]:
     """Give every rule of the rulebook, group by group in the order of their names."""
     return tuple(rule for name in _groups() for rule in _group(name).values())
 
 
+@cache
+def _retired() -> dict[str, str]:
+    return {old: str(new) for old, new in _table(_RETIRED).items()}
+
+
 def _groups() -> list[str]:
     names = (entry.name for entry in files(__package__).iterdir())
-    return sorted(name.removesuffix(".toml") for name in names if name.endswith(".toml"))
+    found = (name.removesuffix(".toml") for name in names if name.endswith(".toml"))
+    return sorted(name for name in found if name != _RETIRED)
 
 
 @cache
 def _group(name: str) -> dict[str, Rule]:
     """Rules of one file by id, in the order of the file."""
-    return {f"{name}/{key}": _made(f"{name}/{key}", **e) for key, e in _entries(name).items()}
+    return {f"{name}/{key}": _made(f"{name}/{key}", **e) for key, e in _table(name).items()}
 
 
-def _entries(name: str) -> dict[str, dict[str, str]]:
+def _table(name: str) -> dict[str, Any]:
     import tomllib
 
-    text = files(__package__).joinpath(f"{name}.toml").read_text(encoding="utf-8")
-    entries: dict[str, dict[str, str]] = tomllib.loads(text)
-    return entries
+    return tomllib.loads(files(__package__).joinpath(f"{name}.toml").read_text(encoding="utf-8"))
 
 
 def _made(

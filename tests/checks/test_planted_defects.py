@@ -88,7 +88,7 @@ def findings(package: str) -> tuple[Finding, ...]:
     case = Case(board, fabkit.load_house())
     outcomes = [run_check(c, case) for c in CHECKS]
     assert not [o.trace for o in outcomes if o.trace]
-    return (*board.problems, *(f for o in outcomes for f in o.findings))
+    return (*board.package.problems, *board.problems, *(f for o in outcomes for f in o.findings))
 
 
 @pytest.mark.parametrize("name", sorted(FOUND_AS))

@@ -115,7 +115,7 @@ def make_board(
     """A board that only has what the parts list reads."""
     return Board(
         name="board",
-        package=Package(name="board", source="board", files=files, left_out=(), problems=()),
+        package=Package(name="board", source="board", files=files, left_out=(), remarks=()),
         profile=None,
         layers=(),
         holes=key_holes(keys, doubled=doubled),

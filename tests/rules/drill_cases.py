@@ -53,7 +53,6 @@ CASES: dict[str, tuple[bytes, bytes]] = {
     "hit-without-tool": (program("X1000Y1\n"), SOUND),
     "diameter-out-of-range": (header(MM, "T1C9.3"), header(MM, "T1C6.3")),
     "diameter-other-unit": (header(MM, "T1C0.04"), header(MM, "T1C0.4")),
-    "diameter-off-step": (header(MM, "T1C0.525"), header(MM, "T1C0.5")),
     "diameter-repeated": (
         program("T1\nX1Y1\nT3\nX9000Y1\n", "T3C0.3\n"),
         program("T1\nX1Y1\nT3\nX9000Y1\n", "T3C0.4\n"),
@@ -66,9 +65,6 @@ CASES: dict[str, tuple[bytes, bytes]] = {
     "end-missing": (SOUND.removesuffix(b"M30\n"), SOUND),
     "data-after-end": (SOUND + b"T2\nX5Y5\n", SOUND),
     "no-holes": (program(""), SOUND),
-    "duplicate-hit": (program("T1\nX1Y1\nX9000Y1\nX1Y1\n"), program("T1\nX1Y1\nX9000Y1\n")),
-    "concentric-hits": (program("T1\nX1Y1\nT2\nX1Y1\n"), program("T1\nX1Y1\nT2\nX9000Y1\n")),
-    "overlapping-hits": (program("T2\nX1Y1\nX500Y1\n"), program("T2\nX1Y1\nX1500Y1\n")),
     "bad-span": (
         program(HITS, FUNCTION.format("Plated,2,2,PTH")),
         program(HITS, FUNCTION.format("Plated,1,2,PTH")),
@@ -81,7 +77,6 @@ CASES: dict[str, tuple[bytes, bytes]] = {
         program(HITS, FUNCTION.format("Copper,L1")),
         program(HITS, FUNCTION.format("Plated,1,2,PTH")),
     ),
-    "plating-unknown": (SOUND, program(HITS, FUNCTION.format("Plated,1,2,PTH"))),
     "plating-conflict": (
         program(
             HITS,
@@ -109,7 +104,6 @@ CASES: dict[str, tuple[bytes, bytes]] = {
         program(HITS, ";FILE_FORMAT=3:3\n"),
     ),
     "tools-from-comment": (BY_COMMENT, SOUND),
-    "short-slot": (program("T2\nX0Y0G85X500Y0\n"), program("T2\nX0Y0G85X5000Y0\n")),
     "zero-length-slot": (program("T2\nX0Y0G85X0Y0\n"), program("T2\nX0Y0G85X5000Y0\n")),
     "rout-without-target": (program("T2\nG00\nM15\nG01X5000Y0\nM16\n"), ROUTED),
     "plunge-order": (program("T2\nG00X0Y0\nG01X5000Y0\nM16\n"), ROUTED),
@@ -134,12 +128,5 @@ CASES: dict[str, tuple[bytes, bytes]] = {
     "work-zero-moved": (program("G93X5000Y0\n" + HITS), program("G93X0Y0\n" + HITS)),
     "axis-version": (program(HITS, "VER,3\n"), program(HITS, "VER,1\n")),
     "block-delete": (program(HITS + "/X9000Y1\n"), SOUND),
-    "many-tools": (
-        program(
-            "".join(f"T{i}\nX{i}0000Y1\n" for i in range(1, 33)),
-            tools="".join(f"T{i}C{0.3 + i / 20:.2f}\n" for i in range(1, 33)),
-        ),
-        SOUND,
-    ),
 }
 """Judged from the file alone, under a name that says nothing."""

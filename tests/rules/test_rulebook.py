@@ -10,10 +10,11 @@ from pathlib import Path
 import pytest
 
 import fabkit
-from fabkit.rules import load_rule, load_rules
+from fabkit.outputs.rulebook import find_rules, refuse_unknown
+from fabkit.rules import current_id, load_rule, load_rules, retired_ids
 
 PACKAGE = Path(fabkit.__file__).parent
-FILES = sorted((PACKAGE / "rules").glob("*.toml"))
+FILES = sorted(set((PACKAGE / "rules").glob("*.toml")) - {PACKAGE / "rules/retired.toml"})
 KEYS = {"severity", "title", "why", "advice", "source"}
 
 
@@ -53,3 +54,18 @@ def test_an_id_that_is_no_rule_is_a_mistake():
     """A slip of the pen in code shows when its module is loaded."""
     with pytest.raises(KeyError):
         load_rule("mask/no-such-rule")
+
+
+def test_a_retired_id_means_the_rule_that_took_its_place():
+    """What silenced or looked up a rule under its former id still does; none is in both lists."""
+    ids = {rule.id for rule in load_rules()}
+    retired = tomllib.loads((PACKAGE / "rules/retired.toml").read_text(encoding="utf-8"))
+
+    assert set(retired.values()) <= ids
+    assert not set(retired) & ids
+    for old, new in retired.items():
+        assert current_id(old) == new
+        assert old in retired_ids(new)
+        assert refuse_unknown([old]) is None
+        assert [rule.id for rule in find_rules(old)] == [new]
+    assert current_id("mask/web") == "mask/web"

@@ -142,7 +142,7 @@ def _trials(
         sample = data[: data.rfind(b"\n", 0, _SAMPLE_BYTES) + 1] or data
     found: list[tuple[Score, Floats]] = []
     for candidate in _candidates(drill, data, survey, keep_stated=keep_stated):
-        file = read(sample, name=drill.name, limits=limits, number_format=candidate, audited=False)
+        file = read(sample, name=drill.name, limits=limits, number_format=candidate)
         points = _points(file)
         score = _score(candidate, file, points, pads, box)
         if not any(_alike(points, other) for _, other in found):
@@ -354,7 +354,7 @@ def _hinted(file: DrillFile, data: bytes, hint: FormatHint, limits: Limits) -> N
             if (candidate.integers, candidate.decimals)[not leading] != hint.digits[not leading]:
                 continue
             candidate = replace(candidate, integers=hint.digits[0], decimals=hint.digits[1])
-        again = read(data, name=file.name, limits=limits, number_format=candidate, audited=False)
+        again = read(data, name=file.name, limits=limits, number_format=candidate)
         points = _points(again)
         if not any(_alike(points, other) for _, other in found):
             found.append((candidate, points))

@@ -60,11 +60,6 @@ class Plating:
             whole = self.stated if self.stated is not None else self.named
             source = "attributes" if self.stated is not None else "file name"
             return tools, whole, source if whole is not None else ""
-        if None in known:
-            log.add(
-                problems.PLATING_UNKNOWN,
-                "neither the content nor the name says whether holes are plated",
-            )
         if len(known) == 1 and None not in known:
             return tools, known.pop(), evidence
         return tools, None, evidence if known - {None} else ""

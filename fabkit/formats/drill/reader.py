@@ -52,7 +52,6 @@ def read(
     name: str,
     limits: Limits = DEFAULT_LIMITS,
     number_format: NumberFormat | None = None,
-    audited: bool = True,
 ) -> DrillFile:
     """Read a drill or rout file.  Never raises on content: see ``problems`` of the result.
 
@@ -66,8 +65,6 @@ def read(
         Bounds on size and on expanded objects.
     number_format
         Overrules what the file states or leaves out.
-    audited
-        Whether the finished holes are judged too; one trial of many formats needs no verdict.
     """
     log = ProblemLog(name, keep=limits.problem_places)
     if len(data) > limits.file_bytes:
@@ -76,7 +73,7 @@ def read(
         return _Reader(b"", name, limits, log, number_format).result(len(data), complete=False)
     reader = _Reader(data, name, limits, log, number_format)
     complete = reader.run()
-    return reader.result(len(data), complete=complete, audited=audited)
+    return reader.result(len(data), complete=complete)
 
 
 def read_format(data: bytes, *, name: str) -> FormatState:
@@ -473,7 +470,7 @@ class _Reader:
             state.zeros = state.zeros or state.hint.zeros
         return state
 
-    def result(self, size: int, *, complete: bool, audited: bool = True) -> DrillFile:
+    def result(self, size: int, *, complete: bool) -> DrillFile:
         """Everything read so far, checked."""
         fmt = self._formats.settled(self._data)
         hits, slots = hits_of(self._plotter.hits), slots_of(self._plotter.slots)
@@ -497,6 +494,6 @@ class _Reader:
             plating_evidence=evidence,
             work_zero_mm=self._plotter.zero,
         )
-        if complete and audited:
+        if complete:
             audit(file, self._log, links=self._settings.links, undefined=self._tools.undefined)
         return replace(file, problems=self._log.freeze(self._data))
