@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from fabkit.base.columns import Columns
 from fabkit.base.findings import Finding
 from fabkit.base.results import Result
+from fabkit.base.tables import Table, columns_of
 from fabkit.base.units import counted
 from fabkit.board.edge import NO_EDGE, Edge
 from fabkit.formats.gerber.model import GerberFile
@@ -207,8 +208,21 @@ class Board(Result):
 
     def _repr_png_(self) -> bytes:
         """Front and back, as notebooks show them."""
-        made: bytes = import_module("fabkit.api.notebook").png_of(self)
+        # Pictures stand above the board and are found by name, only when one is asked for.
+        made: bytes = import_module("fabkit.pictures.finished").notebook_png(self)
         return made
+
+    def table(self) -> Table:
+        """Every round hole."""
+        words = {1: "plated", 0: "non-plated", -1: "not known"}
+        columns = (self.holes.x, self.holes.y, self.holes.diameter, self.holes.plated)
+        return Table(
+            columns_of("x_mm", "y_mm", "diameter_mm", "plating"),
+            tuple(
+                (x, y, diameter, words[plated])
+                for x, y, diameter, plated in zip(*(c.tolist() for c in columns), strict=True)
+            ),
+        )
 
     @cached_property
     def bounds(self) -> Box:

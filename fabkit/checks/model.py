@@ -9,8 +9,9 @@ from functools import cached_property
 from importlib import import_module
 from typing import TYPE_CHECKING, Final, overload
 
-from fabkit.base.findings import Consequence, Finding, Rule, Severity
+from fabkit.base.findings import Consequence, Finding, Place, Rule, Severity
 from fabkit.base.results import Result
+from fabkit.base.tables import Cell, Table, columns_of
 from fabkit.base.units import counted
 
 if TYPE_CHECKING:
@@ -146,6 +147,25 @@ def asks_for_fine(finding: Finding) -> bool:
     return lowered and finding.limit is not None
 
 
+def _finding_row(finding: Finding) -> tuple[Cell, ...]:
+    place = finding.places[0] if finding.places else Place()
+    return (
+        finding.severity.word,
+        finding.id,
+        finding.message,
+        finding.count,
+        finding.measured,
+        finding.limit,
+        finding.unit,
+        place.file,
+        place.line,
+        place.side,
+        place.x_mm,
+        place.y_mm,
+        finding.remedy,
+    )
+
+
 @dataclass(frozen=True, eq=False, repr=False)
 class CheckResult(Result, Sequence[Finding]):
     """All findings of a run, worst first, and the outcome of every check.
@@ -171,6 +191,27 @@ class CheckResult(Result, Sequence[Finding]):
     def brief(self) -> str:
         """What it is, in a few words."""
         return self.verdict
+
+    def table(self) -> Table:
+        """Every finding, with its first place."""
+        return Table(
+            columns_of(
+                "severity",
+                "id",
+                "message",
+                "count",
+                "measured",
+                "limit",
+                "unit",
+                "file",
+                "line",
+                "side",
+                "x_mm",
+                "y_mm",
+                "remedy",
+            ),
+            tuple(map(_finding_row, self.findings)),
+        )
 
     @overload
     def __getitem__(self, index: int) -> Finding: ...

@@ -79,7 +79,13 @@ def command(
     if chosen == "text":
         from fabkit.outputs.terminal_carry import print_carry
 
-        printing.show(lambda console: print_carry(console, record), out=out, replace=replace)
+        printing.show(
+            lambda console: print_carry(console, found.parts, record), out=out, replace=replace
+        )
     else:
-        text = to_document("carry", record) if chosen == "json" else carry_csv(record)
+        text = (
+            to_document("carry", record)
+            if chosen == "json"
+            else carry_csv(found.parts, found.with_it)
+        )
         printing.show(text, out=out, replace=replace)

@@ -32,5 +32,4 @@ def command(entry: str | None, as_json: bool) -> None:
     if len(rules) == 1:
         terminal.print_rule(console, rules[0])
     else:
-        rows = [(r["id"], r["consequence"], r["title"]) for r in rules]
-        terminal.print_table(console, ("id", "consequence", "finds"), rows)
+        terminal.print_rules(console, rules)

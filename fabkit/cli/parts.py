@@ -44,7 +44,8 @@ def command(
       fabkit parts gerbers.zip --explain controller
     """
     from fabkit import api
-    from fabkit.outputs import money_records, terminal
+    from fabkit.outputs import terminal
+    from fabkit.outputs.money_records import bill_record, explained
     from fabkit.outputs.sheets import render_parts
 
     chosen = options.form_of(form, as_json=as_json)
@@ -54,15 +55,12 @@ def command(
         boards = ordering.read_boards(order, tell)
         tell("listing the parts")
         bill = api.list_parts(boards, order)
-    record = money_records.bill_record(bill)
     if explain is not None:
-        asked = money_records.explained(record, explain)
+        asked = explained(bill_record(bill), explain)
         printing.show(
             lambda console: terminal.print_explained(console, asked), out=out, replace=replace
         )
     elif chosen == "text":
-        printing.show(
-            lambda console: terminal.print_bill(console, record), out=out, replace=replace
-        )
+        printing.show(lambda console: terminal.print_bill(console, bill), out=out, replace=replace)
     else:
-        printing.show(render_parts(record, chosen), out=out, replace=replace)
+        printing.show(render_parts(bill, chosen), out=out, replace=replace)

@@ -44,7 +44,7 @@ def command(
       fabkit quote gerbers.zip --keyboards 2 --house my-house.toml --why
     """
     from fabkit import api
-    from fabkit.outputs import money_records, terminal
+    from fabkit.outputs import terminal
     from fabkit.outputs.sheets import render_costs
 
     chosen = options.form_of(form, as_json=as_json)
@@ -62,12 +62,11 @@ def command(
             others=others,
             today=options.read_day(today),
         )
-    record = money_records.cost_record(costs)
     if chosen == "text":
         printing.show(
-            lambda console: terminal.print_costs(console, record, why=why),
+            lambda console: terminal.print_costs(console, costs, why=why),
             out=out,
             replace=replace,
         )
     else:
-        printing.show(render_costs(record, chosen), out=out, replace=replace)
+        printing.show(render_costs(costs, chosen), out=out, replace=replace)

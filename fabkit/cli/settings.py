@@ -31,6 +31,7 @@ def command(as_json: bool) -> None:
       fabkit settings
     """
     from fabkit.base.streams import clean
+    from fabkit.base.tables import Table, columns_of
     from fabkit.outputs import terminal
     from fabkit.sheets.settings import TEXTS, load_settings, settings_file, tax_words
 
@@ -55,5 +56,5 @@ def command(as_json: bool) -> None:
     console = terminal.make_console()
     found = "" if file.is_file() else " (not there; fabkit settings --help shows what it holds)"
     console.print(clean(f"settings file: {file.as_posix()}{found}"), soft_wrap=True)
-    table = [(r["name"], r["value"] or "not set", r["source"] or "") for r in rows]
-    terminal.print_table(console, ("setting", "value", "from"), table)
+    shown_rows = tuple((r["name"], r["value"] or "not set", r["source"] or "") for r in rows)
+    terminal.print_table(console, Table(columns_of("setting", "value", "from"), shown_rows))

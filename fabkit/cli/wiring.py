@@ -11,7 +11,7 @@ from fabkit.cli import grouping, looks, options, ordering, printing
 from fabkit.cli.words import words
 
 if TYPE_CHECKING:
-    from fabkit.wiring.model import WiringOptions
+    from fabkit.wiring.model import Wiring, WiringOptions
 
 
 def read_refs(ctx: click.Context, param: click.Parameter, value: str | None) -> tuple[str, ...]:
@@ -213,7 +213,7 @@ def command(
     if new_pins is not None:
         api.write_pin_form(found, new_pins, replace=replace)
     record = wiring_record(found)
-    text = _text(record, printed=printed)
+    text = _text(found, printed=printed)
     if template is not None and pattern is not None:
         from fabkit.outputs.wiring_template import render_template
 
@@ -249,14 +249,15 @@ def _template(path: Path) -> str:
     return text
 
 
-def _text(record: dict[str, Any], *, printed: str) -> str | None:
+def _text(found: Wiring, *, printed: str) -> str | None:
     """What was asked for as text; None for the tables people read."""
     if printed == "json":
         from fabkit.outputs.json import to_document
+        from fabkit.outputs.wiring_records import wiring_record
 
-        return to_document("wiring", record)
+        return to_document("wiring", wiring_record(found))
     if printed == "csv":
         from fabkit.outputs.wiring_records import wiring_csv
 
-        return wiring_csv(record)
+        return wiring_csv(found)
     return None

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.base.results import Result
+from fabkit.base.tables import Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.model import Board
 from fabkit.board.turned import turn_points
@@ -369,6 +370,13 @@ class Comparison(Result):
     def brief(self) -> str:
         """What it is, in a few words."""
         return f"{self.old.name} to {self.new.name}: {self.verdict}"
+
+    def table(self) -> Table:
+        """Every change."""
+        return Table(
+            columns_of("kind", "subject", "message", "side", "x_mm", "y_mm"),
+            tuple((c.kind, c.subject, c.message, c.side, c.x_mm, c.y_mm) for c in self.changes),
+        )
 
     @property
     def equal(self) -> bool:

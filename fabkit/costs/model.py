@@ -11,11 +11,12 @@ from typing import Literal
 
 from fabkit.base.findings import Finding
 from fabkit.base.results import Result
+from fabkit.base.tables import Cell, Column, Table, columns_of
 from fabkit.base.units import counted
 from fabkit.costs.expression import evaluate
 from fabkit.keyboard.model import BoardIs
 from fabkit.parts.model import Lasting
-from fabkit.sheets.money import Currency
+from fabkit.sheets.money import Currency, unit_price
 
 
 class Group(StrEnum):
@@ -307,6 +308,24 @@ class HouseRow:
     invented: bool
 
 
+OFFER_COLUMNS = (
+    "boards",
+    "keyboards",
+    "halves_left_over",
+    "boards_cost",
+    "parts_cost",
+    "total",
+    "per_board",
+    "per_half",
+    "per_keyboard",
+)
+"""Columns of the offers that are numbers."""
+
+
+def _share(value: Decimal | None) -> Decimal | None:
+    return None if value is None else unit_price(value)
+
+
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class CostSheet(Result):
     """A quote.
@@ -351,6 +370,138 @@ class CostSheet(Result):
             return said
         half = self.currency.round(self.best.per_half)
         return f"{said}, cheapest {half} {self.currency.code} a half for {self.best.boards} boards"
+
+    def table(self) -> Table:
+        """Every offer; costs of a board, half and keyboard are shares, with four decimals."""
+        return Table(
+            columns_of(*OFFER_COLUMNS, "currency", "cheapest", numbers=OFFER_COLUMNS),
+            tuple(
+                (
+                    offer.boards,
+                    offer.keyboards_possible,
+                    offer.halves_left,
+                    offer.board_total,
+                    offer.parts_total,
+                    offer.total,
+                    _share(offer.per_board),
+                    _share(offer.per_half),
+                    _share(offer.per_keyboard),
+                    offer.currency.code,
+                    self.best is not None and offer.quantity == self.best.quantity,
+                )
+                for offer in self.offers
+            ),
+            title=f"{self.name}, in {self.currency.code}",
+        )
+
+    def offers_table(self) -> Table:
+        """Every offer, as buyers compare them."""
+        return self.table().only(*OFFER_COLUMNS)
+
+    def lines_table(self) -> Table:
+        """Every line of every quantity with its reason."""
+        return Table(
+            columns_of("boards", "for", "line", "amount", "why", numbers=("boards", "amount")),
+            tuple(
+                (
+                    offer.boards,
+                    line.group.value,
+                    line.title,
+                    line.amount,
+                    "; ".join(f"{e.title}: {e.why}" for e in line.elements),
+                )
+                for offer in self.offers
+                for line in offer.lines
+            ),
+            title="Every line",
+        )
+
+    def comparisons(self) -> tuple[Table, ...]:
+        """Ways to make the pair, revisions, shares, houses and effects, as far as there are any."""
+        tables = (
+            self._ways_table(),
+            self._revisions_table(),
+            self._shares_table(),
+            self._houses_table(),
+            self._effects_table(),
+        )
+        return tuple(table for table in tables if table.rows)
+
+    def _ways_table(self) -> Table:
+        rows: list[tuple[Cell, ...]] = []
+        for way in self.ways:
+            offer = way.offer
+            if offer is None:
+                rows.append((way.title, *(None,) * 4, f"not possible: {way.reason}"))
+                continue
+            each = (_share(offer.per_half_used), _share(offer.per_half))
+            mark = "as ordered" if way.ordered else ""
+            rows.append((way.title, offer.quantity, offer.total, *each, mark))
+        return Table(
+            (
+                Column("way"),
+                Column("pieces", number=True),
+                Column("total", number=True),
+                Column("per_half_bare", "per half, bare", number=True),
+                Column("per_half", number=True),
+                Column("remark"),
+            ),
+            tuple(rows),
+            title="Ways to make the pair",
+        )
+
+    def _revisions_table(self) -> Table:
+        found = self.revisions
+        rows: tuple[tuple[Cell, ...], ...] = ()
+        if found is not None:
+            even = "never within 50" if found.break_even is None else found.break_even
+            rows = (
+                ("first build", _share(found.first)),
+                ("  of it used up", _share(found.used_up)),
+                ("  of it carried over", _share(found.carried_over)),
+                ("each next revision", _share(found.next)),
+                (f"average over {found.planned}", _share(found.average)),
+                ("average when nothing is carried over", _share(found.all_new_average)),
+                ("carrying over pays from revision", even),
+            )
+        columns = columns_of("what", "cost", numbers=["cost"])
+        return Table(columns, rows, title="Revisions, per half")
+
+    def _shares_table(self) -> Table:
+        return Table(
+            columns_of("builder", "keyboards", "pays", numbers=("keyboards", "pays")),
+            tuple((s.name, s.keyboards, s.amount) for s in self.shares),
+            title="Who pays what",
+        )
+
+    def _houses_table(self) -> Table:
+        numbers = ("pieces", "total", "per_half")
+        return Table(
+            columns_of("house", *numbers, "remark", numbers=numbers),
+            tuple(
+                (
+                    row.name,
+                    *(
+                        (None,) * 3
+                        if row.offer is None
+                        else (row.offer.quantity, row.offer.total, _share(row.offer.per_half))
+                    ),
+                    row.reason or ("invented" if row.invented else ""),
+                )
+                for row in self.houses
+            ),
+            title="Houses compared",
+        )
+
+    def _effects_table(self) -> Table:
+        numbers = ("per_half", "difference")
+        return Table(
+            columns_of("input", "change", *numbers, numbers=numbers),
+            tuple(
+                (e.title, e.change, _share(e.per_half), _share(e.difference)) for e in self.effects
+            ),
+            title="What moves the half most",
+        )
 
 
 def format_decimal(value: Decimal) -> str:

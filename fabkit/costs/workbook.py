@@ -201,15 +201,13 @@ def _write_summary(
 
 def _write_tables(book: Workbook, sheet: CostSheet) -> None:
     """Further results, as values."""
-    from fabkit.costs.tables import cost_tables
-
-    for table in cost_tables(sheet):
+    for table in sheet.comparisons():
         page = book.create_sheet(table.title[:31])
-        page.append([clean_text(h) for h in table.head])
-        style_head(page, 1, len(table.head))
+        page.append([clean_text(h) for h in table.heads])
+        style_head(page, 1, len(table.columns))
         for row in table.rows:
             page.append([clean_text(v) if isinstance(v, str) else v for v in row])
-        for index in range(len(table.head)):
+        for index in range(len(table.columns)):
             page.column_dimensions[chr(ord("A") + index)].width = 24
 
 

@@ -12,21 +12,6 @@ from fabkit.parts.carry import CarryOver
 
 Record = dict[str, Any]
 
-COLUMNS = (
-    "part",
-    "lasting",
-    "in old boards",
-    "lost",
-    "stays there",
-    "in the drawer",
-    "needed",
-    "with spares",
-    "moves over",
-    "from the drawer",
-    "buy",
-    "left in the drawer",
-)
-
 
 def carry_record(parts: CarryOver, with_it: CostSheet, without: CostSheet) -> Record:
     """Parts that move, are bought and stay, and the new revision's cost both ways."""
@@ -35,25 +20,8 @@ def carry_record(parts: CarryOver, with_it: CostSheet, without: CostSheet) -> Re
         "new": parts.new,
         "kept_keyboards": parts.kept,
         "currency": with_it.currency.code,
-        "notices": list(dict.fromkeys((*with_it.notices, *parts.bill.notices))),
-        "lines": [
-            {
-                "key": a.key,
-                "part": a.title,
-                "lasting": a.lasting.value,
-                "built_in": a.built_in,
-                "lost": a.lost,
-                "stays": a.stays,
-                "drawer": a.drawer,
-                "needed": a.needed,
-                "wanted": a.wanted,
-                "moves": a.moves,
-                "from_drawer": a.from_drawer,
-                "buy": a.buy,
-                "left": a.left,
-            }
-            for a in parts.lines
-        ],
+        "notices": _notices(parts, with_it),
+        "lines": parts.table().records(),
         "plan": plan_record(parts.plan),
         "cost": {
             "with": _cost(with_it),
@@ -87,29 +55,13 @@ def _saved(with_it: CostSheet, without: CostSheet) -> Decimal | None:
     return with_it.currency.round(a.per_half - b.per_half)
 
 
-def carry_rows(record: Record) -> list[tuple[object, ...]]:
-    """Rows of :data:`COLUMNS`."""
-    return [
-        (
-            a["part"],
-            a["lasting"].replace("_", " "),
-            a["built_in"],
-            a["lost"],
-            a["stays"],
-            a["drawer"],
-            a["needed"],
-            a["wanted"],
-            a["moves"],
-            a["from_drawer"],
-            a["buy"],
-            a["left"],
-        )
-        for a in record["lines"]
-    ]
+def _notices(parts: CarryOver, with_it: CostSheet) -> list[str]:
+    """What every output must repeat, each once."""
+    return list(dict.fromkeys((*with_it.notices, *parts.bill.notices)))
 
 
-def carry_csv(record: Record) -> str:
+def carry_csv(parts: CarryOver, with_it: CostSheet) -> str:
     """The table as CSV, with the notices that every output repeats as last rows."""
-    blank = ("",) * (len(COLUMNS) - 1)
-    notes: list[tuple[object, ...]] = [(f"Note: {n}", *blank) for n in record["notices"]]
-    return to_csv(COLUMNS, carry_rows(record) + notes)
+    table = parts.table()
+    keys = [column.key for column in table.columns if column.key != "key"]
+    return to_csv(table.only(*keys), notes=_notices(parts, with_it))

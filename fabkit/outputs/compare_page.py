@@ -5,15 +5,14 @@ from __future__ import annotations
 from typing import Any
 
 from fabkit.outputs.compare_text import (
-    LAYER_COLUMNS,
     closing,
     cost_lines,
     finding_lines,
-    layer_rows,
+    layer_table,
     sections,
 )
 from fabkit.outputs.json import to_document
-from fabkit.outputs.verdict_page import markdown_text
+from fabkit.outputs.tables import markdown_text, to_markdown
 
 Record = dict[str, Any]
 
@@ -41,16 +40,9 @@ def comparison_markdown(record: Record) -> str:
         for title, told in sections(plain, full=False):
             lines += ["", f"### {markdown_text(title.capitalize())}", ""]
             lines += [f"- {markdown_text(line)}" for line in told]
-    rows = layer_rows(record)
-    if rows:
-        lines += [
-            "",
-            "## Areas",
-            "",
-            f"| {' | '.join(LAYER_COLUMNS)} |",
-            "|---|---:|---:|---:|---|",
-        ]
-        lines += [f"| {' | '.join(markdown_text(cell) for cell in row)} |" for row in rows]
+    layers = layer_table(record)
+    if layers.rows:
+        lines += ["", "## Areas", "", to_markdown(layers).rstrip()]
     if record["findings"] is not None:
         lines += ["", "## Verdict", ""]
         lines += [f"- {markdown_text(line)}" for line in finding_lines(record["findings"])]

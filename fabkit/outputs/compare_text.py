@@ -8,13 +8,12 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 from fabkit.base.streams import clean
+from fabkit.base.tables import Cell, Column, Record, Table
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.outputs.terminal import board_counts, print_boards, print_table
 
 if TYPE_CHECKING:
     from rich.console import Console
-
-Record = dict[str, Any]
 
 AREAS: Final = ("profile", "copper", "mask", "legend", "paste", "other")
 PLURALS: Final = {"copper": "copper", "mask": "solder mask", "board": "board"}
@@ -45,11 +44,11 @@ def print_comparison(console: Console, record: Record, *, full: bool = False) ->
         console.print(f"\n{clean(title)}", style="bold")
         for line in lines if full else _shortened(title, lines):
             console.print(clean(f"  {line}"))
-    rows = layer_rows(record)
-    if rows:
+    layers = layer_table(record)
+    if layers.rows:
         console.print("")
-        print_table(console, LAYER_COLUMNS, rows, right=(1, 2, 3))
-        if not full and any(row[3] > FEW for row in rows):
+        print_table(console, layers)
+        if not full and any(row["places"] > FEW for row in layers.records()):
             console.print("  every place: --all", style="dim")
     if record["findings"] is not None:
         _print_findings(console, record["findings"])
@@ -76,12 +75,9 @@ def closing(record: Record) -> str:
     return f"{record['verdict']}, {' and '.join(counts)}"
 
 
-LAYER_COLUMNS: Final = ("layer", "added, mm²", "removed, mm²", "places", "largest")
-
-
-def layer_rows(record: Record) -> list[tuple[Any, ...]]:
+def layer_table(record: Record) -> Table:
     """Layers that differ, with areas, number of places and the largest of them."""
-    rows = []
+    rows: list[tuple[Cell, ...]] = []
     for layer in record["layers"]:
         mine = [c for c in record["changes"] if _is_area(c) and c["subject"] == layer["name"]]
         if mine:
@@ -94,7 +90,14 @@ def layer_rows(record: Record) -> list[tuple[Any, ...]]:
                     place_words(mine[0]),
                 )
             )
-    return rows
+    columns = (
+        Column("layer"),
+        Column("added", unit="mm²", number=True),
+        Column("removed", unit="mm²", number=True),
+        Column("places", number=True),
+        Column("largest"),
+    )
+    return Table(columns, tuple(rows))
 
 
 def place_words(change: Record) -> str:

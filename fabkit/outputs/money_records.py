@@ -9,7 +9,6 @@ from typing import Any
 
 from fabkit.base.errors import UsageError
 from fabkit.costs.model import CostSheet, Line, Offer
-from fabkit.costs.tables import cost_tables
 from fabkit.outputs.records import finding_record, keyboard_record
 from fabkit.parts.model import HALVES, Bill, BillLine, Found, Plan
 from fabkit.sheets.money import unit_price
@@ -120,23 +119,7 @@ def plan_record(plan: Plan) -> Record:
     return {
         "total": plan.total,
         "method": plan.method,
-        "purchases": [
-            {
-                "key": p.key,
-                "part": p.title,
-                "shop": p.shop,
-                "needed": p.need,
-                "wanted": p.wanted,
-                "bought": p.bought,
-                "left_over": p.left_over,
-                "pack": p.pack,
-                "unit_price": p.unit_price,
-                "cost": p.cost,
-                "price_at": p.at,
-                "reason": p.reason,
-            }
-            for p in plan.purchases
-        ],
+        "purchases": plan.table().records(),
         "shops": [
             {
                 "shop": s.shop,
@@ -162,8 +145,12 @@ def cost_record(sheet: CostSheet) -> Record:
         "offers": [offer_record(offer) for offer in sheet.offers],
         "best": offer_record(sheet.best) if sheet.best else None,
         "tables": [
-            {"title": t.title, "columns": list(t.head), "rows": [list(row) for row in t.rows]}
-            for t in cost_tables(sheet)
+            {
+                "title": table.title,
+                "columns": list(table.heads),
+                "rows": [["" if cell is None else cell for cell in row] for row in table.rows],
+            }
+            for table in sheet.comparisons()
         ],
         "findings": [finding_record(f) for f in sheet.problems],
     }

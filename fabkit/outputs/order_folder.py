@@ -34,7 +34,7 @@ from fabkit.outputs.pictures import look_of, picture_files
 from fabkit.outputs.terminal import PLAIN_WIDTH, Tell, print_check, print_findings
 from fabkit.outputs.verdict import render_verdict
 from fabkit.outputs.whole_folder import new_folder
-from fabkit.outputs.wiring_records import wiring_files, wiring_record
+from fabkit.outputs.wiring_records import wiring_files
 from fabkit.parts.model import Bill
 from fabkit.sheets.house import House
 from fabkit.sheets.order import Order, OrderedBoard
@@ -117,7 +117,7 @@ def write_order(
                 _pack(contents, judged, target, keyboard, _pieces(contents, number), reopen=reopen)
             )
         tell("writing the sheets")
-        _write(part, "", {**sheets.parts_files(bill), **sheets.cost_files(costs)})
+        _write(part, "", {**sheets.parts_files(contents.bill), **sheets.cost_files(contents.costs)})
         _write(part, "", _workbook_files(contents))
         tell("drawing the paper template")
         boards_drawn = [judged.board for judged in contents.boards]
@@ -194,7 +194,7 @@ def _wiring_files(contents: OrderContents) -> dict[str, bytes]:
         return {}
     picture = wiring_sheet([judged.board for judged in contents.boards], contents.wiring)
     return {
-        **wiring_files(wiring_record(contents.wiring)),
+        **wiring_files(contents.wiring),
         "wiring.png": sheet_bytes(picture, "png", PreviewOptions(px_per_mm=10.0)),
         "wiring.svg": sheet_bytes(picture, "svg"),
     }

@@ -1,35 +1,45 @@
-"""Tables as CSV and Markdown, safe whatever the files behind them say."""
+"""Tables and text as CSV and Markdown, safe whatever the files behind them say."""
 
 from __future__ import annotations
 
 import csv
 import io
+import re
 import unicodedata
 from collections.abc import Iterable, Sequence
+
+from fabkit.base.streams import clean
+from fabkit.base.tables import Cell, Table, cell_text
 
 FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
 
 
-def to_csv(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
+def to_csv(table: Table, *, notes: Sequence[str] = ()) -> str:
     """Write a table as CSV (RFC 4180), one header row, CRLF line ends.
 
     A text that a spreadsheet would take for a formula gets an apostrophe in front, because names
     and values come from files that others wrote.
+
+    Parameters
+    ----------
+    notes
+        What every output must repeat; stands in rows of its own after the others.
     """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(columns)
-    for row in rows:
-        writer.writerow([_cell(value) for value in row])
+    blank = ("",) * (len(table.columns) - 1)
+    writer.writerow(map(_csv_cell, table.heads))
+    writer.writerows(map(_csv_cell, row) for row in table.rows)
+    writer.writerows((f"Note: {note}", *blank) for note in notes)
     return out.getvalue()
 
 
-def _cell(value: object) -> str:
-    text = "" if value is None else str(value)
-    return "'" + text if isinstance(value, str) and _is_formula(text) else text
+def _csv_cell(cell: Cell) -> str:
+    text = cell_text(cell)
+    return "'" + text if isinstance(cell, str) and is_formula(text) else text
 
 
-def _is_formula(text: str) -> bool:
+def is_formula(text: str) -> bool:
     """Whether a spreadsheet may compute it.
 
     Some drop blanks and unseen marks in front, and read full-width signs as the plain ones.
@@ -41,17 +51,26 @@ def _is_formula(text: str) -> bool:
     return next(unseen, "") in FORMULA_SIGNS
 
 
-def to_markdown(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
-    """Write a table as Markdown; bars and line ends in cells are escaped."""
-    lines = [list(columns), ["---"] * len(columns)]
-    lines += [["" if value is None else str(value) for value in row] for row in rows]
-    return "".join(
-        "| " + " | ".join(cell if n == 1 else _escaped(cell) for cell in line) + " |\n"
-        for n, line in enumerate(lines)
+def to_markdown(table: Table) -> str:
+    """Write a table as Markdown; text in cells is escaped."""
+    marks = ["---:" if column.number else "---" for column in table.columns]
+    lines: Iterable[Iterable[str]] = (
+        map(_markdown_inline, table.heads),
+        marks,
+        *(map(_markdown_inline, row) for row in table.texts()),
     )
+    return "".join(f"| {' | '.join(line)} |\n" for line in lines)
 
 
-def _escaped(text: str) -> str:
-    for sign in ("\\", "|", "<", "`", "*", "_", "["):
-        text = text.replace(sign, "\\" + sign)
-    return " ".join(text.split())
+def _markdown_inline(value: object) -> str:
+    text = clean(value).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+    return "".join("\\" + c if c in "\\`*_{}[]#|!~" else c for c in text)
+
+
+def markdown_text(value: object) -> str:
+    """Text that no Markdown reader takes for markup, at the beginning of a line neither.
+
+    >>> markdown_text("![x](y)"), markdown_text("- 1"), markdown_text("2. R<b>")
+    ('\\\\!\\\\[x\\\\](y)', '\\\\- 1', '2\\\\. R&lt;b&gt;')
+    """
+    return re.sub(r"^(\d*)([-+=.)])(?=\s|$|[-=])", r"\1\\\2", _markdown_inline(value).strip())

@@ -7,20 +7,21 @@ what cannot be printed is replaced.  Without a terminal there is no colour and n
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from decimal import Decimal
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from fabkit.base.findings import times
 from fabkit.base.streams import clean
+from fabkit.base.tables import Cell, Column, Record, Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
+from fabkit.costs.model import CostSheet
 from fabkit.outputs.glossary import glossary
+from fabkit.parts.model import Bill
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-Record = dict[str, Any]
 Tell = Callable[[str], None]
 """Told what is being done now."""
 
@@ -29,6 +30,13 @@ PLAIN_WIDTH = 110
 
 SHOWN_CAUSES = 6
 """Causes told under a verdict, two lines each; the rest is counted and waits for ``--all``."""
+
+SHOWN_ROWS = 6
+"""Rows of a comparison of costs shown unless all are asked for."""
+
+PARTS_SHOWN = ("part", "left", "right", "per_keyboard", "needed", "fitted", "lasting")
+BUY_SHOWN = ("part", "shop", "needed", "bought", "left_over", "unit_price", "cost")
+"""Columns that fit a terminal; CSV and JSON have the rest."""
 
 STYLES = {"stop": "bold red", "decide": "yellow", "know": "cyan", "form": "dim"}
 SEVERITY_STYLES = {"error": "bold red", "warning": "yellow", "note": "cyan"}
@@ -62,35 +70,28 @@ def progress() -> Iterator[Tell]:
         yield lambda text: status.update(clean(text) + " ...")
 
 
-def print_table(
-    console: Console,
-    columns: Sequence[str],
-    rows: Iterable[Sequence[object]],
-    *,
-    right: Iterable[int] = (),
-    title: str = "",
-) -> None:
-    """Print a table; columns numbered in ``right`` are aligned to the right."""
+def print_table(console: Console, table: Table, *, most: int | None = None) -> None:
+    """Print a table, ``most`` rows of it; numbers are aligned to the right."""
     from rich import box
-    from rich.table import Table
+    from rich.table import Table as Grid
     from rich.text import Text
 
-    numbers = set(right)
-    table = Table(box=box.SIMPLE_HEAD, title=title or None, title_justify="left", pad_edge=False)
-    cells = [[clean(cell) for cell in row] for row in rows]
-    for index, name in enumerate(columns):
+    title = clean(table.title) or None
+    grid = Grid(box=box.SIMPLE_HEAD, title=title, title_justify="left", pad_edge=False)
+    cells = [[clean(cell) for cell in row] for row in table.texts()[:most]]
+    for index, column in enumerate(table.columns):
         # A number is never broken over two lines, its heading may be.
-        longest = max((len(row[index]) for row in cells), default=0) if index in numbers else None
-        table.add_column(
-            name,
-            justify="right" if index in numbers else "left",
+        longest = max((len(row[index]) for row in cells), default=0) if column.number else None
+        grid.add_column(
+            clean(column.head),
+            justify="right" if column.number else "left",
             min_width=longest,
             overflow="fold",
         )
     for row in cells:
-        table.add_row(*(Text(cell) for cell in row))
+        grid.add_row(*map(Text, row))
     with console.capture() as caught:
-        console.print(table)
+        console.print(grid)
     # The cells at the right edge are padded; nobody wants that in a file or a diff.
     lines = (line.rstrip() for line in caught.get().splitlines())
     console.file.write("\n".join(lines) + "\n")
@@ -144,53 +145,50 @@ def _house_notices(record: Record) -> list[str]:
     return [notice for notice in dict.fromkeys(told) if notice]
 
 
-THICKNESS_COLUMNS = (
-    "mm",
-    "can be made",
-    "thickness : drill",
-    "g",
-    "stiffness",
-    "press, mm",
-    "extra",
-)
-
-
-def thickness_rows(thicknesses: list[Record]) -> list[tuple[object, ...]]:
-    """Rows of :data:`THICKNESS_COLUMNS`."""
-    return [
-        (
-            f"{format_number(row['thickness_mm'])} ± {format_number(row['tolerance_mm'])}",
-            row["verdict"],
-            "" if row["aspect"] is None else f"{format_number(row['aspect'], digits=1)} : 1",
-            format_number(row["weight_g"], digits=1),
-            f"{format_number(100 * row['stiffness'], digits=0)} %",
-            "" if row["deflection_mm"] is None else format_number(row["deflection_mm"], digits=2),
-            "" if row["surcharge"] is None else row["surcharge"],
-        )
-        for row in thicknesses
-    ]
-
-
 def print_thicknesses(console: Console, thicknesses: list[Record]) -> None:
     """Print which thicknesses the house offers, what forbids them, and how they feel."""
-    print_table(
-        console,
-        THICKNESS_COLUMNS,
-        thickness_rows(thicknesses),
-        right=range(2, 7),
+    table = Table(
+        (
+            Column("thickness", unit="mm"),
+            Column("verdict"),
+            Column("aspect", "thickness : drill", number=True),
+            Column("weight", "g", number=True),
+            Column("stiffness", number=True),
+            Column("press", unit="mm", number=True),
+            Column("extra", number=True),
+        ),
+        tuple(
+            (
+                f"{format_number(row['thickness_mm'])} ± {format_number(row['tolerance_mm'])}",
+                row["verdict"],
+                "" if row["aspect"] is None else f"{_number(row['aspect'], digits=1)} : 1",
+                format_number(row["weight_g"], digits=1),
+                f"{format_number(100 * row['stiffness'], digits=0)} %",
+                _number(row["deflection_mm"], digits=2),
+                row["surcharge"],
+            )
+            for row in thicknesses
+        ),
         title="thicknesses on offer; stiffness against 1.6 mm; press: estimated give under 5 N",
     )
+    print_table(console, table)
+
+
+def _number(value: float | None, *, digits: int) -> str:
+    return "" if value is None else format_number(value, digits=digits)
 
 
 def print_houses(console: Console, houses: list[Record]) -> None:
     """Print which house can make the board, at which class, and why not."""
-    rows = []
+    rows: list[tuple[Cell, ...]] = []
     for house in houses:
         reasons = [f"{r['message']} [{r['id']}]" for r in house["reasons"]]
         more = len(reasons) - 2
         why = "; ".join(reasons[:2]) + (f"; and {more} more" if more > 0 else "")
         rows.append((house["name"], house["class"] or "cannot make it", why))
-    print_table(console, ("house", "class", "because"), rows, title="houses")
+    print_table(
+        console, Table(columns_of("house", "class", "because"), tuple(rows), title="houses")
+    )
 
 
 def board_counts(board: Record) -> str:
@@ -223,11 +221,19 @@ def print_board(console: Console, board: Record) -> None:
 
 def print_files(console: Console, package: Record) -> None:
     """Print every file with its role and the reason, then what is left out."""
-    rows = [(f["name"], f["role"], f"{f['confidence']:.0%}", f["reason"]) for f in package["files"]]
-    print_table(console, ("file", "is the", "sure", "because"), rows, right=(2,))
+    print_table(
+        console,
+        Table(
+            columns_of("file", "is_the", "sure", "because", numbers=["sure"]),
+            tuple(
+                (f["name"], f["role"], f"{f['confidence']:.0%}", f["reason"])
+                for f in package["files"]
+            ),
+        ),
+    )
     if package["left_out"]:
-        rows_out = [(f["name"], f["reason"]) for f in package["left_out"]]
-        print_table(console, ("left out", "because"), rows_out)
+        left = tuple((f["name"], f["reason"]) for f in package["left_out"])
+        print_table(console, Table(columns_of("left_out", "because"), left))
 
 
 def _blind(checks: Sequence[Record]) -> dict[str, list[str]]:
@@ -331,6 +337,12 @@ def print_rule(console: Console, rule: Record) -> None:
             console.print(f"  {term.term}: {term.meaning}", style="dim")
 
 
+def print_rules(console: Console, rules: Sequence[Record]) -> None:
+    """Print the catalogue, one line an entry."""
+    rows = tuple((r["id"], r["consequence"], r["title"]) for r in rules)
+    print_table(console, Table(columns_of("id", "consequence", "finds"), rows))
+
+
 def print_packed(console: Console, packed: Record) -> None:
     """Print what went into a zip and what did not."""
     for member in packed["members"]:
@@ -346,17 +358,20 @@ def print_house(console: Console, house: Record) -> None:
     console.print(clean(house["name"]), style="bold")
     for offer in house["offers"]:
         console.print(f"  {offer['what']}: {clean(', '.join(offer['choices']))}")
-    rows = [
-        (
-            limit["title"],
-            f"{limit['sense']} {format_number(limit['standard'])}",
-            format_number(limit["fine"]),
-            limit["unit"],
-            "sheet" if limit["stated"] else "default",
-        )
-        for limit in house["limits"]
-    ]
-    print_table(console, ("limit", "standard", "fine", "unit", "from"), rows, right=(1, 2))
+    limits = Table(
+        columns_of("limit", "standard", "fine", "unit", "from", numbers=("standard", "fine")),
+        tuple(
+            (
+                limit["title"],
+                f"{limit['sense']} {format_number(limit['standard'])}",
+                format_number(limit["fine"]),
+                limit["unit"],
+                "sheet" if limit["stated"] else "default",
+            )
+            for limit in house["limits"]
+        ),
+    )
+    print_table(console, limits)
     if house["notice"]:
         console.print(f"note: {clean(house['notice'])}")
 
@@ -373,31 +388,20 @@ def print_findings(console: Console, record: Record) -> None:
         print_finding(console, finding)
 
 
-def print_bill(console: Console, bill: Record) -> None:
+def print_bill(console: Console, bill: Bill) -> None:
     """Print a parts list and what to buy."""
-    from fabkit.outputs import sheets
+    from fabkit.outputs.money_records import bill_record
 
-    print_boards(console, bill["boards"])
-    print_table(
-        console,
-        sheets.PARTS_COLUMNS[:7],
-        [row[:7] for row in sheets.parts_rows(bill)],
-        right=range(1, 5),
-        title=f"{bill['name']}: parts for {bill['keyboards']} keyboards",
-    )
-    if bill["plan"]["purchases"]:
-        print_table(
-            console,
-            sheets.BUY_COLUMNS[:7],
-            [row[:7] for row in sheets.shopping_rows(bill)],
-            right=range(2, 7),
-            title=f"to buy, in {bill['currency']}",
-        )
-        console.print(f"in all {bill['plan']['total']} {bill['currency']}", style="bold")
-    for left in bill["left_out"]:
-        console.print(f"not bought: {clean(left['ref'])} ({clean(left['reason'])})", style="dim")
-    print_findings(console, bill)
-    print_notices(console, bill)
+    record = bill_record(bill)
+    print_boards(console, record["boards"])
+    print_table(console, bill.parts_table().only(*PARTS_SHOWN))
+    if bill.plan.purchases:
+        print_table(console, bill.shopping_table().only(*BUY_SHOWN))
+        console.print(f"in all {bill.plan.total} {bill.currency.code}", style="bold")
+    for ref, reason in bill.left_out:
+        console.print(f"not bought: {clean(ref)} ({clean(reason)})", style="dim")
+    print_findings(console, record)
+    print_notices(console, record)
 
 
 def print_explained(console: Console, found: list[Record]) -> None:
@@ -416,24 +420,22 @@ def print_explained(console: Console, found: list[Record]) -> None:
         console.print(f"  listed as: {clean('; '.join(one['taken_for']) or 'nothing')}")
 
 
-def print_costs(console: Console, costs: Record, *, why: bool = False) -> None:
+def print_costs(console: Console, sheet: CostSheet, *, why: bool = False) -> None:
     """Print an offer per quantity and the one that costs a half the least."""
-    from fabkit.outputs import sheets
+    from fabkit.outputs.money_records import cost_record
 
+    costs = cost_record(sheet)
     print_boards(console, costs["boards"])
-    terms = ", ".join(f"{name} {value}" for name, value in costs["terms"].items())
+    terms = ", ".join(f"{name} {value}" for name, value in sheet.terms.items())
     console.print(clean(terms), style="dim")
-    print_table(
-        console,
-        sheets.OFFER_COLUMNS,
-        sheets.offer_rows(costs),
-        right=range(9),
-        title=f"{costs['name']}, in {costs['currency']}",
-    )
+    print_table(console, sheet.offers_table())
     if why:
         _print_reasons(console, costs)
-    for table in costs["tables"]:
-        _print_comparison(console, table, rows=None if why else 6)
+    most = None if why else SHOWN_ROWS
+    for table in sheet.comparisons():
+        print_table(console, table, most=most)
+        if most is not None and len(table.rows) > most:
+            console.print(f" and {len(table.rows) - most} more: --why shows them", style="dim")
     best = costs["best"]
     if best:
         console.print(
@@ -443,19 +445,6 @@ def print_costs(console: Console, costs: Record, *, why: bool = False) -> None:
         )
     print_findings(console, costs)
     print_notices(console, costs)
-
-
-def _print_comparison(console: Console, table: Record, *, rows: int | None) -> None:
-    columns, shown = table["columns"], table["rows"][:rows]
-    numbers = [
-        n
-        for n in range(len(columns))
-        if all(isinstance(row[n], int | Decimal) or row[n] == "" for row in shown)
-    ]
-    print_table(console, columns, shown, right=numbers, title=table["title"])
-    more = len(table["rows"]) - len(shown)
-    if more:
-        console.print(f" and {more} more: --why shows them", style="dim")
 
 
 def _print_reasons(console: Console, costs: Record) -> None:

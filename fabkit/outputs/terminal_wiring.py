@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from fabkit.base.streams import clean
+from fabkit.base.tables import Cell, Column, Record, Table, columns_of
 from fabkit.base.units import counted
 from fabkit.outputs.terminal import print_boards, print_findings, print_table
 
 if TYPE_CHECKING:
     from rich.console import Console
-
-Record = dict[str, Any]
 
 SCANS = {
     "direct": "one pin a key",
@@ -35,8 +34,7 @@ def print_wiring(console: Console, record: Record) -> None:
         console.print(_head(half))
         for sentence in half["assumed"]:
             console.print(f"  {clean(sentence)}")
-        columns, rows = _table(half)
-        print_table(console, columns, rows, right=(0, 2, 3, 4, 5, 6))
+        print_table(console, _table(half))
     print_findings(console, record)
 
 
@@ -54,16 +52,16 @@ def _head(half: Record) -> str:
     return text
 
 
-def _table(half: Record) -> tuple[tuple[str, ...], list[tuple[object, ...]]]:
+def _table(half: Record) -> Table:
     """Columns that this kind of wiring has."""
     matrix = half["scan"] in ("matrix", "other")
     tail = ("row", "row pin", "column", "column pin", "diode") if matrix else ("net", "pin")
-    head = ("no.", "key", "row", "column", "x mm", "y mm", "angle")
-    rows = []
+    numbers = ("row", "column", "x_mm", "y_mm", "angle")
+    rows: list[tuple[Cell, ...]] = []
     mixed = len({k["current"] for k in half["keys"]}) > 1
     for k in half["keys"]:
         lines = [k["row_line"], k["column_line"]] if matrix else [k["line"]]
-        cells: list[object] = []
+        cells: list[Cell] = []
         for line in lines:
             cells += ["", ""] if line is None else [line["net"], _pin_text(line)]
         if not matrix and k["line"] is None:
@@ -73,7 +71,13 @@ def _table(half: Record) -> tuple[tuple[str, ...], list[tuple[object, ...]]]:
         name = k["ref"] + (f" (or {', '.join(k['instead_of'])})" if k["instead_of"] else "")
         place = (f"{k['seen_x_mm']:.2f}", f"{k['seen_y_mm']:.2f}", f"{k['angle_deg']:g}")
         rows.append((k["index"], name, k["row"], k["column"], *place, *cells))
-    return (*head, *tail), rows
+    columns = (
+        Column("no.", number=True),
+        Column("key"),
+        *columns_of("row", "column", "x_mm", "y_mm", "angle", numbers=numbers),
+        *columns_of(*tail),
+    )
+    return Table(columns, tuple(rows))
 
 
 def _pin_text(line: Record) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from fabkit.base.findings import times
-from fabkit.base.streams import clean
+from fabkit.outputs.tables import markdown_text
 from fabkit.outputs.terminal import board_counts
 
 Record = dict[str, Any]
@@ -58,9 +58,3 @@ def _item(finding: Record) -> list[str]:
         lines.append(f"  - assumed: {markdown_text(finding['assumed'])}")
     lines.append(f"  - do: {markdown_text(finding['remedy'])}")
     return lines
-
-
-def markdown_text(value: object) -> str:
-    """Text that no Markdown reader takes for markup."""
-    text = clean(value).replace("&", "&amp;").replace("<", "&lt;")
-    return "".join("\\" + c if c in "\\`*_{}[]#|!~" else c for c in text)

@@ -12,28 +12,6 @@ from fabkit.wiring.model import HalfWiring, KeyWire, Line, Pin, Wiring
 
 Record = dict[str, Any]
 
-COLUMNS = (
-    "index",
-    "half",
-    "ref",
-    "row",
-    "column",
-    "seen x mm",
-    "seen y mm",
-    "angle",
-    "net",
-    "pin",
-    "row net",
-    "row pin",
-    "column net",
-    "column pin",
-    "diode",
-    "current",
-    "board x mm",
-    "board y mm",
-    "instead of",
-)
-
 
 def wiring_record(wiring: Wiring) -> Record:
     """Everything about the wiring; keys are listed in the order of their numbers."""
@@ -49,7 +27,6 @@ def wiring_record(wiring: Wiring) -> Record:
 
 
 def _half(half: HalfWiring) -> Record:
-    several = len(half.controllers) > 1
     width, height = half.size_mm
     return {
         "hand": half.hand,
@@ -59,8 +36,8 @@ def _half(half: HalfWiring) -> Record:
         "controllers": list(half.controllers),
         "rows": [line.node for line in half.rows],
         "columns": [line.node for line in half.columns],
-        "row_lines": [_line(line, several=several) for line in half.rows],
-        "column_lines": [_line(line, several=several) for line in half.columns],
+        "row_lines": [_line(line, half) for line in half.rows],
+        "column_lines": [_line(line, half) for line in half.columns],
         "pitch_mm": round(half.pitch_mm, 3),
         "width_mm": round(width, 3),
         "height_mm": round(height, 3),
@@ -70,7 +47,6 @@ def _half(half: HalfWiring) -> Record:
 
 
 def _key(key: KeyWire, half: HalfWiring) -> Record:
-    several = len(half.controllers) > 1
     diodes = [d for line in key.lines for d in line.diodes]
     left = min(k.seen_x_mm for k in half.keys)
     top = max(k.seen_y_mm for k in half.keys)
@@ -94,9 +70,9 @@ def _key(key: KeyWire, half: HalfWiring) -> Record:
         "y_u": round((top - key.seen_y_mm) / pitch + 0.5, 3),
         "angle_deg": key.angle_deg,
         "nets": list(key.nodes),
-        "line": _line(key.line, several=several),
-        "row_line": _line(key.row_line, several=several),
-        "column_line": _line(key.column_line, several=several),
+        "line": _line(key.line, half),
+        "row_line": _line(key.row_line, half),
+        "column_line": _line(key.column_line, half),
         "diodes": [d.ref for d in diodes],
         "current": key.current,
         "cathode_assumed": any(d.assumed for d in diodes),
@@ -110,7 +86,7 @@ def _position(line: Line | None, lines: Sequence[Line]) -> int | None:
     return next((k for k, other in enumerate(lines) if other.node == line.node), None)
 
 
-def _line(line: Line | None, *, several: bool) -> Record | None:
+def _line(line: Line | None, half: HalfWiring) -> Record | None:
     """A line; ``pin`` is what people call it, ``position`` where it is on the header."""
     if line is None:
         return None
@@ -118,10 +94,9 @@ def _line(line: Line | None, *, several: bool) -> Record | None:
         {"ref": p.ref, "pin": p.pin, "name": p.name, "function": p.function, "position": _where(p)}
         for p in line.pins
     ]
-    texts = [f"{p.ref}.{p.name}" if several and not p.function else p.name for p in line.pins]
     return {
         "net": line.node,
-        "pin": " = ".join(texts),
+        "pin": half.pin_words(line),
         "position": " = ".join(dict.fromkeys(map(_where, line.pins))),
         "pins": pins,
         "through": list(line.through),
@@ -133,44 +108,14 @@ def _where(pin: Pin) -> str:
     return f"{pin.ref}.{pin.pin}" if pin.pin else pin.ref
 
 
-def wiring_rows(record: Record) -> list[tuple[object, ...]]:
-    """Rows of :data:`COLUMNS`, by running number."""
-    return [
-        (
-            k["index"],
-            k["half"],
-            k["ref"],
-            k["row"],
-            k["column"],
-            k["seen_x_mm"],
-            k["seen_y_mm"],
-            k["angle_deg"],
-            *_of(k["line"]),
-            *_of(k["row_line"]),
-            *_of(k["column_line"]),
-            " ".join(k["diodes"]),
-            k["current"],
-            k["x_mm"],
-            k["y_mm"],
-            " ".join(k["instead_of"]),
-        )
-        for half in record["halves"]
-        for k in half["keys"]
-    ]
-
-
-def _of(line: Record | None) -> tuple[str, str]:
-    return ("", "") if line is None else (line["net"], line["pin"])
-
-
-def wiring_csv(record: Record) -> str:
+def wiring_csv(wiring: Wiring) -> str:
     """The table as CSV."""
-    return to_csv(COLUMNS, wiring_rows(record))
+    return to_csv(wiring.table())
 
 
-def wiring_files(record: Record) -> dict[str, bytes]:
+def wiring_files(wiring: Wiring) -> dict[str, bytes]:
     """``wiring.csv`` and ``wiring.json``."""
     return {
-        "wiring.csv": wiring_csv(record).encode(),
-        "wiring.json": to_document("wiring", record).encode(),
+        "wiring.csv": wiring_csv(wiring).encode(),
+        "wiring.json": to_document("wiring", wiring_record(wiring)).encode(),
     }

@@ -10,6 +10,7 @@ from typing import Literal
 from fabkit.base.findings import Finding, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.base.results import Result
+from fabkit.base.tables import Table, columns_of
 from fabkit.base.units import counted
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile
@@ -159,6 +160,13 @@ class Package(Result):
     def problems(self) -> tuple[Finding, ...]:
         """What is wrong with the set, then in each file."""
         return (*self.remarks, *(problem for file in self.files for problem in file.problems))
+
+    def table(self) -> Table:
+        """Every file with its role."""
+        return Table(
+            columns_of("file", "role", "confidence", "reason", "bytes"),
+            tuple((f.name, str(f.role), f.confidence, f.reason, len(f.data)) for f in self.files),
+        )
 
     def of(self, kind: RoleKind, side: Side | None = None) -> tuple[PackageFile, ...]:
         """Files of a kind (and side), in package order."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from decimal import ROUND_CEILING
 
+from fabkit.base.tables import Column, Table
 from fabkit.parts.book import PartsBook
 from fabkit.parts.buying import Want, pieces_wanted, plan_purchases
 from fabkit.parts.model import Bill, BillLine, Lasting, Plan
@@ -74,6 +75,44 @@ class CarryOver:
     kept: int
     lines: tuple[CarryLine, ...]
     bill: Bill
+
+    def table(self) -> Table:
+        """Every part; all numbers are pieces."""
+        return Table(
+            (
+                Column("key"),
+                Column("part"),
+                Column("lasting"),
+                Column("built_in", "in old boards", number=True),
+                Column("lost", number=True),
+                Column("stays", "stays there", number=True),
+                Column("drawer", "in the drawer", number=True),
+                Column("needed", number=True),
+                Column("wanted", "with spares", number=True),
+                Column("moves", "moves over", number=True),
+                Column("from_drawer", "from the drawer", number=True),
+                Column("buy", number=True),
+                Column("left", "left in the drawer", number=True),
+            ),
+            tuple(
+                (
+                    a.key,
+                    a.title,
+                    a.lasting,
+                    a.built_in,
+                    a.lost,
+                    a.stays,
+                    a.drawer,
+                    a.needed,
+                    a.wanted,
+                    a.moves,
+                    a.from_drawer,
+                    a.buy,
+                    a.left,
+                )
+                for a in self.lines
+            ),
+        )
 
     @property
     def plan(self) -> Plan:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from enum import StrEnum
 from typing import Literal
 
 from fabkit.base.findings import Finding
 from fabkit.base.results import Result
+from fabkit.base.tables import Column, Table, columns_of
 from fabkit.base.units import counted
 from fabkit.keyboard.model import BoardIs
 from fabkit.sheets.money import Currency
@@ -241,6 +242,57 @@ class Plan:
     method: str
     """How it was found; says when it is not proven the cheapest."""
 
+    def table(self) -> Table:
+        """Every purchase."""
+        return Table(
+            (
+                *columns_of("key", "part", "shop"),
+                *columns_of(
+                    "needed",
+                    "wanted",
+                    "bought",
+                    "left_over",
+                    "pack",
+                    "unit_price",
+                    "cost",
+                    numbers=(
+                        "needed",
+                        "wanted",
+                        "bought",
+                        "left_over",
+                        "pack",
+                        "unit_price",
+                        "cost",
+                    ),
+                ),
+                Column("price_at", "price from"),
+                Column("reason"),
+            ),
+            tuple(
+                (
+                    p.key,
+                    p.title,
+                    p.shop,
+                    p.need,
+                    p.wanted,
+                    p.bought,
+                    p.left_over,
+                    p.pack,
+                    p.unit_price,
+                    p.cost,
+                    p.at,
+                    p.reason,
+                )
+                for p in self.purchases
+            ),
+        )
+
+    def shopping_table(self) -> Table:
+        """What a shopper needs of every purchase."""
+        return self.table().only(
+            "part", "shop", "needed", "bought", "left_over", "unit_price", "cost", "price_at"
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AssemblyStep:
@@ -298,6 +350,81 @@ class Bill(Result):
         """What it is, in a few words."""
         keyboards = counted(self.usage.keyboards, "keyboard")
         return f"{self.name}: {counted(len(self.lines), 'part')} for {keyboards}"
+
+    def table(self) -> Table:
+        """Every part with what of it is bought."""
+        bought = {p.key: p for p in self.plan.purchases}
+        return Table(
+            columns_of(
+                "part",
+                "left",
+                "right",
+                "per_keyboard",
+                "needed",
+                "bought",
+                "cost",
+                "currency",
+            ),
+            tuple(
+                (
+                    line.title,
+                    line.left,
+                    line.right,
+                    line.per_keyboard,
+                    line.need(self.usage),
+                    bought[line.key].bought if line.key in bought else None,
+                    bought[line.key].cost if line.key in bought else None,
+                    self.currency.code,
+                )
+                for line in self.lines
+            ),
+        )
+
+    def parts_table(self) -> Table:
+        """Every part with how it is fitted, where, and why so many."""
+        numbers = ("left", "right", "per_keyboard", "needed")
+        return Table(
+            columns_of(
+                "part",
+                *numbers,
+                "fitted",
+                "lasting",
+                "left_face",
+                "right_face",
+                "refs",
+                "reason",
+                numbers=numbers,
+            ),
+            tuple(
+                (
+                    line.title if line.priced else f"{line.title} (no price)",
+                    line.left,
+                    line.right,
+                    line.per_keyboard,
+                    line.need(self.usage),
+                    line.fitting,
+                    line.lasting,
+                    line.faces.get("left", ""),
+                    line.faces.get("right", ""),
+                    " ".join(line.refs.get("left", ())),
+                    line.reason,
+                )
+                for line in self.lines
+            ),
+            title=f"{self.name}: parts for {self.usage.keyboards} keyboards",
+        )
+
+    def shopping_table(self) -> Table:
+        """What to buy, then what has no price, marked."""
+        bought = self.plan.shopping_table()
+        unpriced = tuple(
+            (line.title, None, line.need(self.usage), None, None, "no price", None, None)
+            for line in self.lines
+            if not line.priced and line.need(self.usage)
+        )
+        return replace(
+            bought, rows=bought.rows + unpriced, title=f"to buy, in {self.currency.code}"
+        )
 
     def left_worth(self, share: Decimal) -> Decimal:
         """Worth of the pieces left over, ``share`` of their price each."""

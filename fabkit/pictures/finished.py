@@ -15,7 +15,7 @@ from fabkit.keyboard.model import Keyboard
 from fabkit.package.model import RoleKind, Side
 from fabkit.pictures import palette
 from fabkit.pictures.options import PreviewOptions
-from fabkit.pictures.paint_png import paint
+from fabkit.pictures.paint_png import paint, png_bytes
 from fabkit.pictures.scene import Coat, Fill, Film, Group, Node, Pen, Scene, Stencil
 
 USUAL_THICKNESS_MM = 1.6
@@ -213,6 +213,16 @@ def render_faces(board: Board, options: PreviewOptions | None = None) -> Faces:
     back = finished_face(board, "bottom", options)
     scale = scale_for(front, options)
     return Faces(front=paint(front, scale), back=paint(back, scale), px_per_mm=scale)
+
+
+NOTEBOOK_PX = 900
+"""Width of a board in a notebook."""
+
+
+def notebook_png(board: Board) -> bytes:
+    """Front and back side by side, as PNG."""
+    faces = render_faces(board, PreviewOptions(width_px=NOTEBOOK_PX // 2))
+    return png_bytes(np.concatenate([faces.front, faces.back], axis=1), faces.px_per_mm)
 
 
 def render_svg(board: Board, side: Side, options: PreviewOptions | None = None) -> str:

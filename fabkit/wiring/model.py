@@ -8,6 +8,7 @@ from typing import Literal
 
 from fabkit.base.findings import Finding
 from fabkit.base.results import Result
+from fabkit.base.tables import Cell, Table, columns_of
 from fabkit.base.units import counted
 from fabkit.keyboard.model import BoardIs, Hand, Spot, Use
 from fabkit.keyboard.numbering import Walk
@@ -193,6 +194,13 @@ class HalfWiring:
     pitch_mm: float = 0.0
     size_mm: tuple[float, float] = (0.0, 0.0)
 
+    def pin_words(self, line: Line) -> str:
+        """Pins a line ends at, as people call them; with the part's reference where several are."""
+        several = len(self.controllers) > 1
+        return " = ".join(
+            f"{p.ref}.{p.name}" if several and not p.function else p.name for p in line.pins
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeaderHole:
@@ -211,6 +219,27 @@ class HeaderHole:
     def name(self) -> str:
         """Row and number: ``A3``."""
         return f"{self.row}{self.number}"
+
+
+def _key_row(key: KeyWire, half: HalfWiring) -> tuple[Cell, ...]:
+    lines = (key.line, key.row_line, key.column_line)
+    pins = ((a.node, half.pin_words(a)) if a is not None else ("", "") for a in lines)
+    return (
+        key.index,
+        half.hand,
+        key.ref,
+        key.row,
+        key.column,
+        round(key.seen_x_mm, 4),
+        round(key.seen_y_mm, 4),
+        key.angle_deg,
+        *(word for pair in pins for word in pair),
+        " ".join(d.ref for line in key.lines for d in line.diodes),
+        key.current,
+        round(key.x_mm, 4),
+        round(key.y_mm, 4),
+        " ".join(key.also),
+    )
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -250,6 +279,33 @@ class Wiring(Result):
         """What it is, in a few words."""
         return f"{self.name}: " + ", ".join(
             f"{counted(len(half.keys), 'key')} {half.hand}" for half in self.halves
+        )
+
+    def table(self) -> Table:
+        """Every key by its number, with its nets and pins; a half after the other."""
+        return Table(
+            columns_of(
+                "index",
+                "half",
+                "ref",
+                "row",
+                "column",
+                "seen_x_mm",
+                "seen_y_mm",
+                "angle",
+                "net",
+                "pin",
+                "row_net",
+                "row_pin",
+                "column_net",
+                "column_pin",
+                "diode",
+                "current",
+                "board_x_mm",
+                "board_y_mm",
+                "instead_of",
+            ),
+            tuple(_key_row(key, half) for half in self.halves for key in half.keys),
         )
 
 

@@ -7,29 +7,40 @@ import io
 import json
 import math
 import unicodedata
+from dataclasses import replace
 from decimal import Decimal
+from html.parser import HTMLParser
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from markdown_it import MarkdownIt
 
 from fabkit.base.errors import OutputRefused
 from fabkit.base.findings import Severity
 from fabkit.base.streams import clean
+from fabkit.base.tables import Column, Table, columns_of, to_html
 from fabkit.outputs.jobfile import fit_job
 from fabkit.outputs.json import plain, to_json
 from fabkit.outputs.manifest import MAKER, MANIFEST, file_record, look_at
 from fabkit.outputs.names import file_stem
-from fabkit.outputs.tables import FORMULA_SIGNS, to_csv, to_markdown
-from fabkit.outputs.terminal import make_console, print_check, print_finding
+from fabkit.outputs.tables import FORMULA_SIGNS, markdown_text, to_csv, to_markdown
+from fabkit.outputs.terminal import make_console, print_check, print_finding, print_table
 
 HOSTILE = st.text(max_size=30)
+SIGNS = st.text("![](){}<>&|`*_~#-+.=:/\\1a \n\t\u202e\x1b", max_size=12)
+"""Short texts made of what Markdown, HTML and terminals take for markup."""
+
+
+def table_of(keys, rows):
+    """A table with a column for each letter."""
+    return Table(columns_of(*keys), tuple(map(tuple, rows)), title="")
 
 
 @given(st.lists(st.lists(HOSTILE, min_size=2, max_size=2), max_size=6))
 def test_csv_reads_back(rows):
     """Any text comes back from the CSV (RFC 4180), but for the mark before a formula sign."""
-    text = to_csv(("a", "b"), rows)
+    text = to_csv(table_of("ab", rows))
     back = list(csv.reader(io.StringIO(text, newline="")))
 
     assert back[0] == ["a", "b"]
@@ -42,24 +53,94 @@ def test_csv_reads_back(rows):
 @given(st.text(max_size=20), st.sampled_from(FORMULA_SIGNS))
 def test_csv_never_starts_a_formula(text, sign):
     """No text cell starts with a sign that a spreadsheet takes for a formula."""
-    (_, row) = list(csv.reader(io.StringIO(to_csv(("a",), [[sign + text]]), newline="")))
+    (_, row) = list(csv.reader(io.StringIO(to_csv(table_of("a", [[sign + text]])), newline="")))
 
     assert not row[0].startswith(FORMULA_SIGNS)
 
 
 def test_csv_leaves_numbers_alone():
     """A negative amount is a number, not a text to be marked."""
-    assert to_csv(("a", "b"), [(Decimal("-1.20"), -3)]) == "a,b\r\n-1.20,-3\r\n"
+    assert to_csv(table_of("ab", [(Decimal("-1.20"), -3)])) == "a,b\r\n-1.20,-3\r\n"
 
 
 @given(st.lists(st.lists(HOSTILE, min_size=2, max_size=2), max_size=6))
 def test_markdown_keeps_its_shape(rows):
     """Whatever the cells hold, the table has its rows and no cell breaks out of its bars."""
-    lines = to_markdown(("a", "b"), rows).split("\n")
+    lines = to_markdown(table_of("ab", rows)).split("\n")
 
     assert len([line for line in lines if line]) == len(rows) + 2
     for line in lines[2:-1]:
         assert line.replace("\\\\", "").replace("\\|", "").count("|") == 3
+
+
+@given(st.lists(st.lists(SIGNS, min_size=2, max_size=2), min_size=1, max_size=4))
+def test_markdown_cells_are_text(rows):
+    """An independent reader of Markdown finds one table of plain text (markdown-it, GFM tables)."""
+    reader = MarkdownIt("commonmark", {"html": True}).enable(["table", "strikethrough"])
+    tokens = reader.parse(to_markdown(table_of("ab", rows)))
+
+    assert sum(t.type == "td_open" for t in tokens) == 2 * len(rows)
+    inner = [t for token in tokens for t in token.children or ()]
+    assert {t.type for t in inner} <= {"text", "text_special"}
+    shown = ["".join(t.content for t in x.children) for x in tokens if x.type == "inline"]
+    assert shown[2:] == [clean(cell).strip() for row in rows for cell in row]
+
+
+@given(SIGNS)
+@pytest.mark.parametrize("lead", ["# ", "- ", "> ", "   - [ ] ", "1. "])
+def test_markdown_lines_are_text(lead, text):
+    """Text behind a heading's, item's or quote's mark is one paragraph of plain text."""
+    reader = MarkdownIt("commonmark", {"html": True}).enable(["table", "strikethrough"])
+    tokens = reader.parse(
+        f"before\n\n{lead}a{markdown_text(text)}\n\n{lead}{markdown_text(text)}\n"
+    )
+
+    inner = [t for token in tokens for t in token.children or ()]
+    assert {t.type for t in inner} <= {"text", "text_special"}
+    blocks = [t.type for t in tokens if t.type.endswith("_open")]
+    again = [
+        t.type
+        for t in reader.parse(f"before\n\n{lead}a\n\n{lead}{'b' if clean(text).strip() else ''}\n")
+        if t.type.endswith("_open")
+    ]
+    assert blocks == again
+
+
+class Tags(HTMLParser):
+    """Collects tags and text."""
+
+    def __init__(self):
+        super().__init__(convert_charrefs=True)
+        self.tags, self.text = [], ""
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        assert not attrs
+
+    def handle_data(self, data):
+        self.text += data
+
+
+@given(st.text(max_size=20), st.text(max_size=20))
+def test_html_of_a_table_is_text(title, cell):
+    """The standard library's reader finds our tags alone, and every text as it was."""
+    page = Tags()
+    page.feed(to_html(replace(table_of("a", [[cell]]), title=title)))
+    page.close()
+
+    head = ["p", "strong"] if title else []
+    assert page.tags == [*head, "table", "thead", "tr", "th", "tbody", "tr", "td"]
+    assert page.text.replace("\n", "") == f"{title}a{cell}".replace("\n", "")
+
+
+@given(HOSTILE, SIGNS)
+def test_terminal_tables_have_no_controls(text, signs):
+    """Neither cells, headings nor titles bring an escape sequence to a terminal."""
+    out = io.StringIO()
+    table = Table((Column("a", heading=signs),), ((text,), (signs,)), title=text)
+    print_table(make_console(out), table)
+
+    assert out.getvalue().replace("\n", "").isprintable()
 
 
 @given(HOSTILE)
@@ -300,6 +381,6 @@ def test_file_stems_are_safe(name):
 @pytest.mark.parametrize("sign", ["=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20"])
 def test_no_cell_is_a_formula(before, sign):
     """A sign that begins a formula is guarded behind blanks and marks, and in full width."""
-    (row,) = list(csv.reader(io.StringIO(to_csv(["a"], [[f"{before}{sign}1"]]))))[1:]
+    (row,) = list(csv.reader(io.StringIO(to_csv(table_of("a", [[f"{before}{sign}1"]])))))[1:]
     assert row == [f"'{before}{sign}1"]
-    assert list(csv.reader(io.StringIO(to_csv(["a"], [["R1 = 2"]]))))[1] == ["R1 = 2"]
+    assert list(csv.reader(io.StringIO(to_csv(table_of("a", [["R1 = 2"]])))))[1] == ["R1 = 2"]

@@ -131,7 +131,7 @@ def test_cost_per_half_with_and_without(made):
     assert cost["with"]["parts_total"] == Decimal("44.00")
     assert cost["with"]["board_total"] == cost["without"]["board_total"]
     assert cost["saved_per_half"] == Decimal("7.33")
-    assert "Note: " in carry_csv(record)
+    assert "Note: " in carry_csv(found.parts, found.with_it)
 
 
 def test_kept_keyboards_give_nothing(made):

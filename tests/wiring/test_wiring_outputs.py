@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -13,8 +14,7 @@ from PIL import Image
 
 import fabkit
 from fabkit.cli.group import cli
-from fabkit.outputs.carry_records import carry_csv
-from fabkit.outputs.wiring_records import COLUMNS, wiring_csv, wiring_record
+from fabkit.outputs.wiring_records import wiring_csv, wiring_record
 from fabkit.outputs.wiring_template import render_template
 from fabkit.pictures.palette import VERMILION
 
@@ -29,26 +29,36 @@ def run(*words):
 
 
 @pytest.fixture(scope="module")
-def record(board_at):
-    """The record of the matrix board."""
-    return wiring_record(fabkit.list_wiring(board_at("linnet/rev-1")))
+def wiring(board_at):
+    """The wiring of the matrix board."""
+    return fabkit.list_wiring(board_at("linnet/rev-1"))
 
 
-def test_csv_has_every_key(record, table_of):
+@pytest.fixture(scope="module")
+def record(wiring):
+    """Its record."""
+    return wiring_record(wiring)
+
+
+def test_csv_has_every_key(wiring, table_of):
     """The CSV repeats the generator's rows and columns."""
-    rows = list(csv.DictReader(io.StringIO(wiring_csv(record))))
+    rows = list(csv.DictReader(io.StringIO(wiring_csv(wiring))))
 
-    assert tuple(rows[0]) == COLUMNS
+    assert tuple(rows[0]) == wiring.table().heads
+    assert {"index", "seen x mm", "row pin", "instead of"} <= set(rows[0])
     kept = ("index", "ref", "row net", "row pin", "column net", "column pin", "diode")
     assert [{k: r[k] for k in kept} for r in rows] == table_of("linnet/wiring.csv")
 
 
 def test_csv_defuses_formulas(board_at):
     """A net that a spreadsheet would take for a formula is written as text."""
-    record = wiring_record(fabkit.list_wiring(board_at("card")))
-    record["halves"][0]["keys"][0]["line"]["net"] = "=1+1"
+    wiring = fabkit.list_wiring(board_at("card"))
+    half = wiring.halves[0]
+    first = half.keys[0]
+    bad = replace(first, line=replace(first.line, node="=1+1"))
+    wiring = replace(wiring, halves=(replace(half, keys=(bad, *half.keys[1:])),))
 
-    assert ",'=1+1," in wiring_csv(record)
+    assert ",'=1+1," in wiring_csv(wiring)
 
 
 def test_template_prints_in_any_form(record):
@@ -183,7 +193,7 @@ def test_carry_command(tmp_path):
 
     told = json.loads(run(*words, "--json").output)
     table = run(*words).output
-    rows = list(csv.DictReader(io.StringIO(carry_csv(told))))
+    rows = list(csv.DictReader(io.StringIO(run(*words, "--format", "csv").output)))
 
     assert [a["part"] for a in told["lines"]] == [
         r["part"] for r in rows if not r["part"].startswith("Note")

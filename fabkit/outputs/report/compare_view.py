@@ -9,11 +9,10 @@ from typing import Any, Final
 
 from fabkit.compare.model import Comparison
 from fabkit.outputs.compare_text import (
-    LAYER_COLUMNS,
     closing,
     cost_lines,
     finding_lines,
-    layer_rows,
+    layer_table,
     place_words,
     sections,
 )
@@ -57,6 +56,7 @@ def compare_section(
         Colours of the finished board.
     """
     plain = [c for c in record["changes"] if "added_mm2" not in c]
+    layers = layer_table(record)
     return {
         "old": record["old"]["name"],
         "new": record["new"]["name"],
@@ -66,8 +66,8 @@ def compare_section(
         "faces": _faces(comparison, look or PreviewOptions()) if record["comparable"] else [],
         "key": picture_key(comparison),
         "changes": list(sections(plain, full=False)),
-        "columns": LAYER_COLUMNS,
-        "layers": layer_rows(record),
+        "columns": layers.heads,
+        "layers": layers.rows,
         "places": _places(record),
         "findings": None if record["findings"] is None else list(finding_lines(record["findings"])),
         "costs": None if record["costs"] is None else list(cost_lines(record["costs"])),

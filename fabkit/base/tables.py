@@ -1,0 +1,122 @@
+"""One table for every output: results give it, and each format has one writer that reads it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from enum import StrEnum
+from html import escape
+from typing import Any
+
+Record = dict[str, Any]
+"""What a JSON document holds: names to values."""
+
+Cell = str | int | float | Decimal | StrEnum | None
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column.
+
+    Parameters
+    ----------
+    key
+        Its name for programs: ``seen_x_mm``.
+    heading
+        Its name for people; the key with blanks when empty.
+    unit
+        Written behind the heading: ``added, mm²``.
+    number
+        Whether it is aligned to the right, and never broken over two lines.
+    """
+
+    key: str
+    heading: str = ""
+    unit: str = ""
+    number: bool = False
+
+    @property
+    def head(self) -> str:
+        """Heading with its unit."""
+        words = self.heading or self.key.replace("_", " ")
+        return f"{words}, {self.unit}" if self.unit else words
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Rows under columns, with a title.
+
+    Parameters
+    ----------
+    columns
+        At least one.
+    rows
+        One cell a column: numbers, text, a word of a fixed choice, or None for nothing.
+    title
+        What it is, in a few words; empty where its surroundings say so.
+    """
+
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    title: str = ""
+
+    @property
+    def heads(self) -> tuple[str, ...]:
+        """Headings with their units."""
+        return tuple(column.head for column in self.columns)
+
+    def texts(self) -> list[list[str]]:
+        """Cells as people read them."""
+        return [[cell_text(cell) for cell in row] for row in self.rows]
+
+    def records(self) -> list[Record]:
+        """Rows by key, as programs take them."""
+        keys = [column.key for column in self.columns]
+        return [dict(zip(keys, row, strict=True)) for row in self.rows]
+
+    def only(self, *keys: str) -> Table:
+        """The same rows with these columns, in this order."""
+        places = {column.key: n for n, column in enumerate(self.columns)}
+        chosen = [places[key] for key in keys]
+        return replace(
+            self,
+            columns=tuple(self.columns[n] for n in chosen),
+            rows=tuple(tuple(row[n] for n in chosen) for row in self.rows),
+        )
+
+
+def columns_of(*keys: str, numbers: Iterable[str] = ()) -> tuple[Column, ...]:
+    """Columns whose headings are their keys; those of ``numbers`` hold numbers."""
+    return tuple(Column(key, number=key in set(numbers)) for key in keys)
+
+
+def cell_text(cell: Cell) -> str:
+    """A cell in words: nothing for None, a choice without its underscores."""
+    if isinstance(cell, StrEnum):
+        return cell.value.replace("_", " ")
+    return "" if cell is None else str(cell)
+
+
+def to_html(table: Table, *, most: int | None = None) -> str:
+    """Write a table as HTML, its title above it; every text is escaped.
+
+    Parameters
+    ----------
+    most
+        Rows shown; the rest is counted.
+    """
+    shown = table.rows[:most]
+    lines = [f"<p><strong>{escape(table.title)}</strong></p>"] if table.title else []
+    if shown:
+        head = "".join(f"<th>{escape(name)}</th>" for name in table.heads)
+        lines += ["<table>", f"<thead><tr>{head}</tr></thead>", "<tbody>"]
+        lines += ["<tr>" + "".join(map(_html_cell, row)) + "</tr>" for row in shown]
+        lines += ["</tbody>", "</table>"]
+    if len(table.rows) > len(shown):
+        lines.append(f"<p>{len(table.rows) - len(shown)} more rows</p>")
+    return "\n".join(lines)
+
+
+def _html_cell(cell: Cell) -> str:
+    return f"<td>{escape(f'{cell:.4g}' if isinstance(cell, float) else cell_text(cell))}</td>"
