@@ -111,4 +111,4 @@ def test_markdown_is_no_markup():
     made["findings"][0]["message"] = "![x](y) <script> `code` *bold*"
     page = render_verdict(made, "markdown")
 
-    assert "\\!\\[x\\](y) &lt;script> \\`code\\` \\*bold\\*" in page
+    assert "\\!\\[x\\](y) &lt;script&gt; \\`code\\` \\*bold\\*" in page
