@@ -8,6 +8,12 @@ from typing import Any, ClassVar, Self, get_args, get_type_hints
 import numpy as np
 from numpy.typing import NDArray
 
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+Shapes = NDArray[np.object_]
+"""Object array of shapely geometries."""
+
 
 def _scalar(hint: Any) -> type[np.generic]:
     """Scalar type that an ``NDArray[...]`` annotation names."""
@@ -68,8 +74,8 @@ class Columns:
         """A table without rows."""
         return cls(**{f.name: np.empty(0, cls.DTYPES[f.name]) for f in fields(cls)})
 
-    def take(self, rows: NDArray[Any]) -> Self:
-        """Rows picked by an index array or a boolean mask."""
+    def take(self, rows: Ints | Bools | slice) -> Self:
+        """Rows picked by an index array, a boolean mask or a slice."""
         return type(self)(**{f.name: getattr(self, f.name)[rows] for f in fields(self)})
 
     def with_columns(self, **changed: NDArray[Any]) -> Self:

@@ -6,13 +6,10 @@ from typing import Any, Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats, Shapes
 from fabkit.base.units import COINCIDENT_MM
-from fabkit.geometry.arcs import Floats
 from fabkit.geometry.neighbours import PointTree, label_groups
-
-Shapes = NDArray[Any]
 
 _BITE_MM: Final = 1.3
 """Holes of a perforation are at most this wide (common practice: 0.5 to 1.0 mm)."""

@@ -15,9 +15,8 @@ from numpy.typing import NDArray
 
 from fabkit.formats.gerber.model import GerberFile, Kind
 from fabkit.formats.gerber.shapes import object_boxes, object_shapes
-from fabkit.geometry.clipping import MARGIN_MM
-from fabkit.geometry.facets import facets_of
-from fabkit.geometry.facing import find_gaps, find_widths
+from fabkit.geometry.areas import MARGIN_MM
+from fabkit.geometry.facing import facets_of, find_gaps, find_widths
 
 FINE_MM: Final = 1e-5
 """Chord error of a close-up: far below the micrometre that measures are told in."""
@@ -61,7 +60,7 @@ class CloseUp:
     def window(self, x: float, y: float, half: float) -> NDArray[Any]:
         """Separate polygons of the image within ``half`` of a place, both ways, mm.
 
-        ``half`` must hold :data:`~fabkit.geometry.clipping.MARGIN_MM`, so that no edge of the
+        ``half`` must hold :data:`~fabkit.geometry.areas.MARGIN_MM`, so that no edge of the
         window lies on one of the copper.
 
         Regions are taken as the layer draws them (their arcs with its chords).

@@ -16,14 +16,13 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Shapes
 from fabkit.base.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.model import Board
-from fabkit.geometry.facet_runs import FacetTree
-from fabkit.geometry.facets import facets_of
+from fabkit.geometry.facing import FacetTree, facets_of
 from fabkit.geometry.neighbours import label_groups
 
 Ints = NDArray[np.int32]
-Shapes = NDArray[Any]
 
 TOUCH_MM: Final = COINCIDENT_MM + CHORD_ERROR_MM
 """A barrel this near to copper touches it: both are circles drawn with chords."""

@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Columns
+from fabkit.base.columns import Columns, Shapes
 from fabkit.base.once import once_per
 from fabkit.board.connectivity import Pieces, pieces_at, trace_board
 from fabkit.board.model import Board, Layer
@@ -26,7 +26,6 @@ LATTICE: Final = 7
 """Points a side of the lattice that tells where most of an object lies."""
 
 Ints = NDArray[np.int32]
-Shapes = NDArray[Any]
 
 NO_NET: Final = frozenset({"", "N/C"})
 """Net names that name no net: Gerber Layer Format Specification 2021.02, section 5.6.14."""

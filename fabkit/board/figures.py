@@ -10,13 +10,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats, Shapes
 from fabkit.base.findings import Finding, Place, Rule
 from fabkit.base.units import OUTLINE_JOIN_MM, counted, format_mm
 from fabkit.board import rules
 from fabkit.board.edge import Edge, EdgePath, PathKind, Reading, size_words
-from fabkit.geometry.arcs import Floats
-
-Shapes = NDArray[Any]
 
 DOUBLE_MM: Final = 0.3
 """A figure whose rim runs this near inside another's is the same line drawn twice."""

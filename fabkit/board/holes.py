@@ -15,6 +15,7 @@ from fabkit.board.model import BoardSlots, Holes
 from fabkit.formats.drill.model import DrillFile, Hits, Slots
 from fabkit.formats.gerber.reader import looks_like_gerber
 from fabkit.geometry.neighbours import PointTree
+from fabkit.geometry.segments import Segments
 from fabkit.package.model import Package, PackageFile, RoleKind
 
 SAME_PLACE_MM: Final = 0.02
@@ -121,13 +122,7 @@ class _Table:
         path: NDArray[np.int32] = np.asarray(back.reshape(-1) + self._paths, dtype=np.int32)
         self._paths += len(numbers)
         return BoardSlots(
-            x0=slots.x0,
-            y0=slots.y0,
-            x1=slots.x1,
-            y1=slots.y1,
-            cx=slots.cx,
-            cy=slots.cy,
-            turn=slots.turn,
+            **Segments.of(slots).by_name(),
             path=path,
             **self._shared(number, slots),
         )

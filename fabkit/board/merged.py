@@ -8,13 +8,13 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.base.findings import Finding, Place
 from fabkit.base.units import AREA_MM2, counted, format_number
 from fabkit.board import rules
 from fabkit.board.edge import EdgePath, PathKind
 from fabkit.board.figures import PLACES, Outline
 from fabkit.board.model import BoardSlots, Holes, cut_shapes
-from fabkit.geometry.arcs import Floats
 from fabkit.geometry.neighbours import label_groups
 
 _CUTS: Final = 3

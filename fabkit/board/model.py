@@ -11,14 +11,13 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Columns
 from fabkit.base.findings import Finding
 from fabkit.base.results import Result
 from fabkit.base.tables import Table, columns_of
 from fabkit.base.units import counted
 from fabkit.board.edge import NO_EDGE, Edge
 from fabkit.formats.gerber.model import GerberFile
-from fabkit.geometry.strokes import capsules, strokes
+from fabkit.geometry.segments import Points, Segments
 from fabkit.package.model import Package, RoleKind, Side
 
 Box = tuple[float, float, float, float]
@@ -62,7 +61,7 @@ class Layer:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Holes(Columns):
+class Holes(Points):
     """Round holes of the board, duplicates between files removed.
 
     Columns
@@ -82,8 +81,6 @@ class Holes(Columns):
         Byte offset in its file.
     """
 
-    x: NDArray[np.float64]
-    y: NDArray[np.float64]
     diameter: NDArray[np.float64]
     plated: NDArray[np.int8]
     file: NDArray[np.int32]
@@ -95,20 +92,13 @@ class Holes(Columns):
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class BoardSlots(Columns):
+class BoardSlots(Segments):
     """Slot segments of the board; segments of one routed path share ``path``.
 
     Columns as in :class:`Holes` with ``x0, y0, x1, y1, cx, cy, turn`` (see
-    :mod:`fabkit.geometry.arcs`) in place of the centre, and ``path`` (unique on the board).
+    :mod:`fabkit.geometry.segments`) in place of the centre, and ``path`` (unique on the board).
     """
 
-    x0: NDArray[np.float64]
-    y0: NDArray[np.float64]
-    x1: NDArray[np.float64]
-    y1: NDArray[np.float64]
-    cx: NDArray[np.float64]
-    cy: NDArray[np.float64]
-    turn: NDArray[np.int8]
     diameter: NDArray[np.float64]
     plated: NDArray[np.int8]
     file: NDArray[np.int32]
@@ -303,12 +293,11 @@ def cut_shapes(holes: Holes, slots: BoardSlots) -> NDArray[np.object_]:
     -------
     (len(holes) + number of paths,) object array; holes in table order, paths by rising number.
     """
-    discs = capsules(holes.x, holes.y, holes.x, holes.y, holes.diameter)
+    places = np.column_stack((holes.x, holes.y))
+    discs = Segments.straight(places, places).drawn(holes.diameter)
     if not len(slots):
         return discs
-    cuts = strokes(
-        slots.x0, slots.y0, slots.x1, slots.y1, slots.cx, slots.cy, slots.turn, slots.diameter
-    )
+    cuts = slots.drawn(slots.diameter)
     order = np.argsort(slots.path, kind="stable")
     _, first, counts = np.unique(slots.path[order], return_index=True, return_counts=True)
     paths = np.empty(len(first), dtype=object)

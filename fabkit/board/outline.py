@@ -8,13 +8,13 @@ from the outline by where copper and holes are, and reported.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import fields
 from typing import Any, Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats, Shapes
 from fabkit.base.findings import Finding, Place
 from fabkit.base.units import OUTLINE_JOIN_MM, counted, format_mm, format_number
 from fabkit.board import rules
@@ -35,11 +35,9 @@ from fabkit.board.figures import (
 )
 from fabkit.formats.gerber.model import GerberFile, Kind
 from fabkit.formats.gerber.shapes import object_shapes
-from fabkit.geometry.arcs import Floats
 from fabkit.geometry.neighbours import PointTree
-from fabkit.geometry.outlines import SAME_END_MM, Figures, Strokes, find_figures
-
-Shapes = NDArray[Any]
+from fabkit.geometry.outlines import SAME_END_MM, Figures, find_figures
+from fabkit.geometry.segments import Segments
 
 _THIN_MM: Final = 0.6
 """Regions narrower than this draw a line, they are not the board itself."""
@@ -166,16 +164,8 @@ def _is_tiny(shape: Any, points: Floats) -> bool:
     return bool((x1 - x0) * (y1 - y0) < _TINY_SHARE * width * height)
 
 
-def stroke_columns(file: GerberFile, rows: NDArray[Any]) -> Strokes:
-    """Centre lines of some objects of a file."""
-    o = file.objects
-    return Strokes(
-        o.x0[rows], o.y0[rows], o.x1[rows], o.y1[rows], o.cx[rows], o.cy[rows], o.turn[rows]
-    )
-
-
-def _collect(files: Sequence[GerberFile], found: Outline) -> tuple[Strokes, Shapes]:
-    parts: list[Strokes] = []
+def _collect(files: Sequence[GerberFile], found: Outline) -> tuple[Segments, Shapes]:
+    parts: list[Segments] = []
     regions: list[Shapes] = []
     for file in files:
         o = file.objects
@@ -186,7 +176,7 @@ def _collect(files: Sequence[GerberFile], found: Outline) -> tuple[Strokes, Shap
         foreign = {("NonMaterial",)} if not marked else set(functions) - {("Profile",), ()}
         unwanted = np.array([f in foreign for f in functions] + [False])
         stroked &= ~unwanted[o.aperture]
-        parts.append(stroke_columns(file, np.flatnonzero(stroked)))
+        parts.append(Segments.of(o.take(stroked)))
         rows = np.flatnonzero((o.kind == Kind.REGION) & o.dark)
         regions.append(object_shapes(file, rows))
         flashes = np.flatnonzero((o.kind == Kind.FLASH) & o.dark)
@@ -204,30 +194,19 @@ def _collect(files: Sequence[GerberFile], found: Outline) -> tuple[Strokes, Shap
                 )
             )
     empty = np.empty(0, dtype=object)
-    return _join(parts), np.concatenate(regions) if regions else empty
+    return Segments.concat(*parts), np.concatenate(regions) if regions else empty
 
 
-def _join(parts: Sequence[Strokes]) -> Strokes:
-    none = np.empty(0)
-    if not parts:
-        return Strokes(none, none, none, none, none, none, np.empty(0, np.int8))
-    return Strokes(
-        **{f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Strokes)}
-    )
-
-
-def _drop_targets(strokes: Strokes, name: str, found: Outline) -> Strokes:
+def _drop_targets(strokes: Segments, name: str, found: Outline) -> Segments:
     """Drop targets: circles with a cross of two short lines through their centre."""
     circles = np.flatnonzero(np.abs(strokes.turn) == 2)
     lines = np.flatnonzero(strokes.turn == 0)
     if not len(circles) or len(lines) < 2:
         return strokes
-    middle = np.column_stack(
-        ((strokes.x0 + strokes.x1)[lines] / 2, (strokes.y0 + strokes.y1)[lines] / 2)
-    )
-    length = np.hypot((strokes.x1 - strokes.x0)[lines], (strokes.y1 - strokes.y0)[lines])
+    middle = ((strokes.starts() + strokes.ends()) / 2)[lines]
+    length = strokes.chords()[lines]
     centres = np.column_stack((strokes.cx[circles], strokes.cy[circles]))
-    width = 2 * np.hypot(strokes.x0[circles] - centres[:, 0], strokes.y0[circles] - centres[:, 1])
+    width = 2 * strokes.radii()[circles]
     tree = shapely.STRtree(shapely.points(middle))
     circle, line = tree.query(shapely.points(centres), predicate="dwithin", distance=SAME_END_MM)
     fits = (length[line] >= width[circle]) & (length[line] <= _CROSS_WIDTHS * width[circle])
@@ -279,7 +258,7 @@ def _array(items: Sequence[shapely.Geometry]) -> Shapes:
     return out
 
 
-def _close(strokes: Strokes, points: Floats, bodies: Shapes, name: str, found: Outline) -> Figures:
+def _close(strokes: Segments, points: Floats, bodies: Shapes, name: str, found: Outline) -> Figures:
     """Figures of strokes, with larger gaps bridged only when nothing else fits the board."""
     figures = find_figures(strokes)
     room = _room(figures, points, bodies, strokes)
@@ -319,7 +298,7 @@ def _nearest_gap(loose: Floats) -> float | None:
     return float(distance[:, 1].min())
 
 
-def _room(figures: Figures, points: Floats, bodies: Shapes, strokes: Strokes) -> float:
+def _room(figures: Figures, points: Floats, bodies: Shapes, strokes: Segments) -> float:
     """Area of the smallest figure that holds all pads, over the area they need.
 
     When it takes several figures to hold them their sum counts; infinite when all together hold

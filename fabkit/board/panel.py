@@ -10,13 +10,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats, Shapes
 from fabkit.base.units import COINCIDENT_MM, counted
 from fabkit.board.breaking import find_necks, find_perforations
 from fabkit.board.edge import EdgePath, PathKind, size_words
-from fabkit.geometry.arcs import Floats
 from fabkit.geometry.neighbours import PointTree, label_groups
-
-Shapes = NDArray[Any]
 
 _BOARD_SHARE: Final = 0.1
 """A board holds at least this share of the pads of the fullest board; a rail holds fewer."""

@@ -9,18 +9,19 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.base.findings import Finding, Place
 from fabkit.base.units import COINCIDENT_MM, OUTLINE_JOIN_MM, format_number
 from fabkit.board import rules
 from fabkit.board.figures import Evidence, Outline, holds
 from fabkit.board.model import BoardSlots, Holes
-from fabkit.board.outline import stroke_columns, trace_outline
+from fabkit.board.outline import trace_outline
 from fabkit.board.panel import Panel, find_panel
 from fabkit.formats.gerber.model import GerberFile, Kind
 from fabkit.formats.sidecars.model import JobFile
-from fabkit.geometry.arcs import Floats
 from fabkit.geometry.neighbours import PointTree
-from fabkit.geometry.outlines import Strokes, find_figures
+from fabkit.geometry.outlines import find_figures
+from fabkit.geometry.segments import Segments
 from fabkit.package.model import Package, PackageFile, RoleKind
 
 _MOST_STROKES: Final = 5_000
@@ -110,7 +111,8 @@ def _strokes(file: GerberFile) -> Floats:
     """Ends of straight strokes, (n, 4)."""
     o = file.objects
     rows = np.flatnonzero((o.kind == Kind.DRAW) & o.dark)
-    return np.column_stack((o.x0[rows], o.y0[rows], o.x1[rows], o.y1[rows]))
+    drawn = o.take(rows)
+    return np.column_stack((drawn.starts(), drawn.ends()))
 
 
 def _evidence(package: Package, points: Floats, holes: Holes) -> Evidence:
@@ -145,7 +147,7 @@ def _borrow(package: Package, points: Floats, outline: Outline) -> None:
         for file in package.of(kind):
             if file.gerber is not None:
                 for rows in _groups(file.gerber, box):
-                    figures = find_figures(stroke_columns(file.gerber, rows))
+                    figures = find_figures(Segments.of(file.gerber.objects.take(rows)))
                     candidates += [
                         (float(shape.area), shape, file)
                         for shape in figures.filled
@@ -222,17 +224,7 @@ def _closed_paths(slots: BoardSlots) -> Iterator[tuple[int, Any]]:
         full_circle = count == 1 and abs(int(slots.turn[rows[0]])) == 2
         if count < 2 and not full_circle:
             continue
-        figures = find_figures(
-            Strokes(
-                slots.x0[rows],
-                slots.y0[rows],
-                slots.x1[rows],
-                slots.y1[rows],
-                slots.cx[rows],
-                slots.cy[rows],
-                slots.turn[rows],
-            )
-        )
+        figures = find_figures(Segments.of(slots.take(rows)))
         if not len(figures.filled):
             continue
         ring = figures.filled[0]

@@ -39,7 +39,7 @@ def drop_retraced(
     if profile is None or not len(slots):
         return slots
     rim = shapely.boundary(profile)
-    chord = np.hypot(slots.x1 - slots.x0, slots.y1 - slots.y0)
+    chord = slots.chords()
     # Ends and points between them: a chord across the board has its ends alone on the outline.
     share = np.linspace(0, 1, _FACETS)[None]
     x = slots.x0[:, None] + share * (slots.x1 - slots.x0)[:, None]

@@ -24,8 +24,7 @@ from fabkit.checks.copper_facts import (
 )
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
-from fabkit.geometry.facets import facets_of
-from fabkit.geometry.facing import thin_out
+from fabkit.geometry.facing import facets_of, thin_out
 from fabkit.geometry.neighbours import PointTree, label_groups
 from fabkit.rules import load_rule
 

@@ -18,8 +18,7 @@ from fabkit.board.connectivity import cut_columns, pieces_at
 from fabkit.board.copper import Copper, trace_copper
 from fabkit.checks.case import Case
 from fabkit.checks.model import NotJudged
-from fabkit.geometry.facet_runs import FacetTree
-from fabkit.geometry.facing import Facings, find_facings
+from fabkit.geometry.facing import FacetTree, Facings, find_facings
 from fabkit.sheets.house import Limit
 
 MEASURED_AGAIN = 60

@@ -7,14 +7,14 @@ from typing import Final
 
 import numpy as np
 
+from fabkit.base.columns import Floats
 from fabkit.base.findings import Finding
 from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import Spots, facets_by_layer, on_board, require_copper
 from fabkit.checks.copper_width import SAME_SPOT_MM
 from fabkit.checks.declare import check
 from fabkit.checks.worst import judge
-from fabkit.geometry.facets import Facets, Floats
-from fabkit.geometry.facing import thin_out
+from fabkit.geometry.facing import Facets, thin_out
 from fabkit.rules import load_rule
 
 ROUNDING_DEG: Final = 0.5

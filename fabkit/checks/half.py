@@ -11,6 +11,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.base.findings import Finding, Place
 from fabkit.base.units import format_mm, format_number
 from fabkit.board.copper import Copper, outer_face, surface_pads
@@ -25,8 +26,6 @@ from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.model import Keyboard
 from fabkit.package.model import RoleKind, Side
 from fabkit.rules import load_rule
-
-Floats = NDArray[np.float64]
 
 CELL_PART: Final = re.compile(
     r"(?:^|[^A-Z])(?:BAT(?:T|TERY)?|BT|CELL)(?:\d|$|[^A-Z])", re.IGNORECASE

@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import CHORD_ERROR_MM, format_number
 from fabkit.board.connectivity import TOUCH_MM, pieces_at
@@ -27,11 +28,9 @@ from fabkit.checks.copper_facts import (
 )
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
-from fabkit.geometry.clipping import clip_to_box
-from fabkit.geometry.facet_runs import FacetTree
+from fabkit.geometry.areas import clip_to_box
+from fabkit.geometry.facing import FacetTree
 from fabkit.rules import load_rule
-
-Floats = NDArray[np.float64]
 
 SAMPLES: Final = 720
 """Directions in which a broken ring is looked at: half a degree each."""

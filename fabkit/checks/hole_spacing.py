@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats, Ints
 from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
 from fabkit.board.connectivity import pieces_at
@@ -18,12 +19,9 @@ from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import Cuts, copper_of, cut_place, cuts_of, half_holes
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
-from fabkit.geometry.facets import facets_of
+from fabkit.geometry.facing import facets_of
 from fabkit.geometry.neighbours import label_groups
 from fabkit.rules import load_rule
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 CUSP_MM: Final = 0.3
 """Overlap at least this wide: two holes make one clean opening, without a flap between them

@@ -11,6 +11,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.base.findings import Finding, Severity
 from fabkit.base.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM, format_mm, format_number
 from fabkit.board.copper import ATTACHED, VIA_MM, Copper
@@ -22,12 +23,9 @@ from fabkit.checks.declare import check
 from fabkit.checks.worst import group, judge
 from fabkit.formats.gerber.model import Kind
 from fabkit.formats.gerber.shapes import object_shapes
-from fabkit.geometry.facets import facets_of
-from fabkit.geometry.facing import find_gaps, thin_out
+from fabkit.geometry.facing import facets_of, find_gaps, thin_out
 from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
-
-Floats = NDArray[np.float64]
 
 INVERTED_SHARE: Final = 0.6
 """A mask file that paints more of the board than this, and not its pads, paints the mask."""

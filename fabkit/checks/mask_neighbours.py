@@ -18,7 +18,7 @@ from fabkit.checks.copper_width import SAME_SPOT_MM, spot_place
 from fabkit.checks.declare import check
 from fabkit.checks.mask import MaskSide, is_inverted, mask_sides, widest
 from fabkit.checks.worst import group, judge
-from fabkit.geometry.clipping import clip_to_box
+from fabkit.geometry.areas import clip_to_box
 from fabkit.geometry.facing import thin_out
 from fabkit.rules import load_rule
 

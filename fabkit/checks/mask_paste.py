@@ -15,7 +15,7 @@ from fabkit.checks.copper_width import spot_place
 from fabkit.checks.declare import check
 from fabkit.checks.mask import mask_sides
 from fabkit.checks.worst import group
-from fabkit.geometry.clipping import clip_to_box
+from fabkit.geometry.areas import clip_to_box
 from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
 

@@ -8,15 +8,12 @@ from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats, Ints
 from fabkit.board.copper import VIA_MM, Copper, outer_face, surface_pads
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.footprints import REACH_MM
 from fabkit.keyboard.model import Key
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 MATCH_MM: Final = 0.05
 """A hole or pad this near to the mirror image of another is its counterpart."""

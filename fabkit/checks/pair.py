@@ -8,8 +8,8 @@ from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats, Ints
 from fabkit.base.findings import Finding, Place
 from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Board
@@ -17,9 +17,6 @@ from fabkit.checks.mirror import MATCH_MM
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.build import find_keyboard
 from fabkit.rules import load_rule
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 ALIKE_SHARE: Final = 0.9
 """Share of keys or holes that must fit for two boards to be halves of one keyboard (common

@@ -15,8 +15,7 @@ from fabkit.base.units import CHORD_ERROR_MM, counted, format_mm, format_number
 from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.checks.worst import group
-from fabkit.geometry.facets import facets_of
-from fabkit.geometry.facing import find_gaps, find_widths, thin_out
+from fabkit.geometry.facing import facets_of, find_gaps, find_widths, thin_out
 from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule

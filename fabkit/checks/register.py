@@ -10,8 +10,8 @@ from collections.abc import Iterator
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.base.findings import Finding
 from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Layer
@@ -19,8 +19,6 @@ from fabkit.checks.case import Case
 from fabkit.checks.declare import check
 from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
-
-Floats = NDArray[np.float64]
 
 FEW: Final = 6
 """Fewer points than this prove nothing."""

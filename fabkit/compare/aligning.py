@@ -8,15 +8,13 @@ from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.board.model import Board
 from fabkit.board.turned import turn_points
 from fabkit.compare.model import SAME_MM, Alignment, Method
 from fabkit.formats.gerber.model import Kind
 from fabkit.geometry.neighbours import PointTree
-
-Floats = NDArray[np.float64]
 
 AGREE_MM: Final = 0.02
 """Holes and pads this near agree; a shift told from them is then refined by their median."""

@@ -15,15 +15,15 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Ints, Shapes
 from fabkit.compare.matching import polarity_runs, unmatched
-from fabkit.compare.model import SLIVER_MM, Shapes
+from fabkit.compare.model import SLIVER_MM
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.gerber.shapes import compose, object_boxes, object_shapes
-from fabkit.geometry.islands import unite
+from fabkit.geometry.areas import unite
 from fabkit.geometry.neighbours import label_groups
 
 Flags = NDArray[np.bool_]
-Ints = NDArray[np.int64]
 Shift = tuple[float, float]
 
 MOSTLY: Final = 0.5

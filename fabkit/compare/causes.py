@@ -11,14 +11,14 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Ints, Shapes
 from fabkit.board.copper import trace_copper
 from fabkit.board.model import Board, Layer
-from fabkit.compare.model import SLIVER_MM, Alignment, Box, Change, LayerChange, Shapes, What
-from fabkit.geometry.islands import touching_pairs
+from fabkit.compare.model import SLIVER_MM, Alignment, Box, Change, LayerChange, What
+from fabkit.geometry.areas import touching_pairs
 from fabkit.geometry.neighbours import label_groups
 from fabkit.package.model import RoleKind, Side
 
-Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
 TOUCH_MM: Final = SLIVER_MM + 0.004

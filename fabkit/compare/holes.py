@@ -10,13 +10,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Board
 from fabkit.compare.model import Change, Verb, What
 from fabkit.geometry.neighbours import PointTree
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 HOLE_MM: Final = 0.008
 """Holes whose places and sizes differ by no more are the same: drill files often have steps of

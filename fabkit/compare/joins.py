@@ -6,8 +6,8 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Ints
 from fabkit.base.units import counted
 from fabkit.board.model import Board
 from fabkit.compare.causes import Causes, Spot, find_causes, smallest
@@ -25,8 +25,6 @@ from fabkit.compare.splits import Split, count_places, find_splits, nearest_ends
 from fabkit.compare.spots import FACES, Spots, find_spots, pair_spots
 from fabkit.keyboard.keys import natural
 from fabkit.package.model import RoleKind, Side
-
-Ints = NDArray[np.int64]
 
 NAMES: Final = 3
 """Pads that are named of several."""

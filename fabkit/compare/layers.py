@@ -9,10 +9,11 @@ from typing import Any, Final
 import numpy as np
 import shapely
 
+from fabkit.base.columns import Ints, Shapes
 from fabkit.board.model import Board, Layer
-from fabkit.compare.areas import Ints, differing, layer_difference, thick
-from fabkit.compare.model import Change, LayerChange, Shapes, Verb, What
-from fabkit.geometry.islands import touching_pairs
+from fabkit.compare.areas import differing, layer_difference, thick
+from fabkit.compare.model import Change, LayerChange, Verb, What
+from fabkit.geometry.areas import touching_pairs
 from fabkit.geometry.neighbours import label_groups
 from fabkit.package.model import RoleKind
 

@@ -13,14 +13,13 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.compare.model import SAME_MM, Shapes
+from fabkit.base.columns import Floats, Ints, Shapes
+from fabkit.compare.model import SAME_MM
 from fabkit.formats.gerber.model import GerberFile, Kind
 from fabkit.formats.gerber.shapes import object_boxes, pen_widths, posed
 from fabkit.geometry.neighbours import PointTree
 
-Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-Ints = NDArray[np.int64]
 
 APART: Final = 1000.0
 """Column step that keeps unlike objects from ever being neighbours; larger than any board."""

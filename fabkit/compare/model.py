@@ -6,11 +6,12 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Shapes
 from fabkit.base.results import Result
 from fabkit.base.tables import Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
@@ -18,7 +19,6 @@ from fabkit.board.model import Board
 from fabkit.board.turned import turn_points
 from fabkit.package.model import RoleKind, Side
 
-Shapes = NDArray[Any]
 Points = NDArray[np.float64]
 Box = tuple[float, float, float, float]
 """Min x, min y, max x, max y, mm."""

@@ -6,12 +6,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Ints
 from fabkit.compare.model import Points
 from fabkit.geometry.neighbours import PointTree
-
-Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

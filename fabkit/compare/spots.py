@@ -10,15 +10,15 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Ints, Shapes
 from fabkit.board.connectivity import pieces_at
 from fabkit.board.copper import ATTACHED, VIA_MM, Copper, trace_copper
 from fabkit.board.model import Board
 from fabkit.compare.holes import HOLE_MM, ONE_PLACE_MM, Motion, near_pairs
-from fabkit.compare.model import Alignment, Points, Shapes
+from fabkit.compare.model import Alignment, Points
 from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import RoleKind, Side
 
-Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
 SAME_SPOT_MM: Final = 0.05

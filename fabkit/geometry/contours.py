@@ -1,4 +1,6 @@
-"""Is a closed contour simple, or simple but for cut-ins?
+"""Closed contours: the area they run round, and whether they are valid.
+
+A contour is valid when it is simple, or simple but for cut-ins.
 
 A contour may touch itself only along cut-ins: two straight segments with the same ends, run
 through in opposite senses, horizontal or vertical, all in one direction (Gerber Layer Format
@@ -14,8 +16,179 @@ from typing import Any
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
-from fabkit.geometry.arcs import Floats, Ints, flatten
+from fabkit.base.columns import Bools, Floats, Ints
+from fabkit.geometry.segments import Segments
+
+
+def winding_numbers(ring: Floats, points: Floats) -> Ints:
+    """How often a closed path runs round each point, counter-clockwise positive.
+
+    Parameters
+    ----------
+    ring : (n, 2) float64
+        Closed or not; the last point is joined to the first.
+    points : (m, 2) float64
+        None of them may lie on the path.
+    """
+    start, end = ring, np.roll(ring, -1, axis=0)
+    # Only edges that a ray to the right can meet matter.
+    edges = shapely.linestrings(np.stack((start, end), axis=1))
+    far = ring[:, 0].max() + 1.0
+    x, y = points[:, 0], points[:, 1]
+    rays = shapely.linestrings(np.stack((points, np.column_stack((np.maximum(x, far), y))), axis=1))
+    which, edge = shapely.STRtree(edges).query(rays)
+    (ax, ay), (bx, by) = start[edge].T, end[edge].T
+    px, py = x[which], y[which]
+    side = (bx - ax) * (py - ay) - (px - ax) * (by - ay)
+    turns = np.where((ay <= py) & (by > py) & (side > 0), 1, 0)
+    turns -= np.where((ay > py) & (by <= py) & (side < 0), 1, 0)
+    out = np.zeros(len(points), np.int64)
+    np.add.at(out, which, turns)
+    return out
+
+
+def _split_at_cut_ins(ring: Floats) -> list[Floats] | None:
+    """Loops left of a closed ring when edges run through once in each sense are taken out.
+
+    Returns None when edges lie on each other otherwise.
+
+    Parameters
+    ----------
+    ring : (n, 2) float64
+        Not closed explicitly, no repeated neighbours.
+    """
+    start, end = ring, np.roll(ring, -1, axis=0)
+    swap = (start[:, 0] > end[:, 0]) | ((start[:, 0] == end[:, 0]) & (start[:, 1] > end[:, 1]))
+    low = np.where(swap[:, None], end, start)
+    high = np.where(swap[:, None], start, end)
+    order = np.lexsort((low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
+    same = (low[order[1:]] == low[order[:-1]]).all(axis=1)
+    same &= (high[order[1:]] == high[order[:-1]]).all(axis=1)
+    first, second = order[:-1][same], order[1:][same]
+    if (same[1:] & same[:-1]).any() or (swap[first] == swap[second]).any():
+        return None
+    partner = dict(zip(first.tolist(), second.tolist(), strict=True))
+    partner |= dict(zip(second.tolist(), first.tolist(), strict=True))
+    loops: list[list[Floats]] = [[]]
+    open_: list[tuple[int, int]] = []
+    current, begin = 0, 0
+    for k in sorted(partner):
+        loops[current].append(ring[begin:k])
+        begin = k + 1
+        if open_ and open_[-1][0] == k:
+            current = open_.pop()[1]
+        elif partner[k] < k:
+            return None
+        else:
+            open_.append((partner[k], current))
+            current = len(loops)
+            loops.append([])
+    loops[current].append(ring[begin:])
+    return [made for parts in loops if len(made := np.vstack(parts)) >= 3]
+
+
+def _fill_loops(loops: list[Floats]) -> BaseGeometry | None:
+    """Area of solid loops less the loops in them; None when they are nested otherwise.
+
+    A loop that touches itself (rounding does that to the outer edge of a pour) is filled first.
+    """
+    rings = shapely.linearrings(
+        np.vstack(loops), indices=np.repeat(np.arange(len(loops)), [len(p) for p in loops])
+    )
+    sense = np.where(shapely.is_ccw(rings), 1, -1)
+    areas = shapely.polygons(rings)
+    for k in np.flatnonzero(~shapely.is_valid(areas)).tolist():
+        sense[k] = np.sign(_signed_area(loops[k]))
+        areas[k] = _fill_faces(loops[k])
+    # The input of a query is prepared, so asking each loop for what it covers is quick.
+    outer, inner = shapely.STRtree(areas).query(areas, predicate="covers")
+    others = inner != outer
+    inner, outer = inner[others], outer[others]
+    depth = np.bincount(inner, minlength=len(loops))
+    solid, hole = areas[depth == 0], areas[depth == 1]
+    # Each hole must run against the solid around it, and solids must not overlap.
+    if (depth > 1).any() or (sense[inner] == sense[outer]).any():
+        return None
+    first, second = shapely.STRtree(solid).query(solid, predicate="intersects")
+    if (first != second).any():
+        return None
+    whole = shapely.union_all(solid)
+    return whole.difference(shapely.union_all(hole)) if len(hole) else whole
+
+
+def _signed_area(ring: Floats) -> float:
+    x, y = (ring - ring[0]).T
+    return float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum() / 2)
+
+
+def _find_faces(ring: Floats) -> tuple[NDArray[Any], Ints]:
+    """Faces of the path's own arrangement, and how often it runs round each."""
+    closed = np.vstack((ring, ring[:1]))
+    nodes = shapely.unary_union(shapely.linestrings(closed))
+    faces: NDArray[Any] = shapely.get_parts(shapely.polygonize([nodes]))
+    if not len(faces):
+        return faces, np.empty(0, np.int64)
+    inner = shapely.get_coordinates(shapely.point_on_surface(faces))
+    return faces, winding_numbers(ring, inner)
+
+
+def _fill_faces(ring: Floats) -> BaseGeometry:
+    """Unite all faces of the path's own arrangement that it runs round."""
+    faces, turns = _find_faces(ring)
+    return shapely.union_all(faces[turns != 0]) if len(faces) else shapely.Polygon()
+
+
+def is_filled_alike(ring: Floats, *, slack_mm: float) -> bool:
+    """Whether every way of filling a path gives the same area.
+
+    Filling what is run round at all, an odd number of times, or in one sense only differs where
+    a face is run round twice, or against the rest.  Such faces no wider than twice the slack do
+    not count.
+
+    Parameters
+    ----------
+    ring : (n, 2) float64, mm
+        Closed or not.
+    """
+    faces, turns = _find_faces(ring)
+    if not turns.any():
+        return False
+    sense = np.sign(np.sum(shapely.area(faces) * turns))
+    differs = faces[(turns != 0) & (turns != sense)]
+    return bool(shapely.is_empty(shapely.buffer(differs, -slack_mm)).all())
+
+
+def fill_nonzero(ring: Floats) -> BaseGeometry:
+    """Everything a closed path runs round a number of times that is not zero.
+
+    Parameters
+    ----------
+    ring : (n, 2) float64, mm
+        Closed or not.
+
+    Returns
+    -------
+    Polygon or MultiPolygon, valid; empty when the path encloses nothing.
+    """
+    keep = np.ones(len(ring), bool)
+    keep[1:] = (ring[1:] != ring[:-1]).any(axis=1)
+    ring = ring[keep]
+    if len(ring) > 1 and (ring[0] == ring[-1]).all():
+        ring = ring[:-1]
+    if len(ring) < 3:
+        return shapely.Polygon()
+    simple = shapely.Polygon(ring)
+    if simple.is_valid:
+        return simple
+    loops = _split_at_cut_ins(ring)
+    if loops is not None and len(loops) > 1:
+        # The usual case: a pour with holes, reached by cut-ins.
+        filled = _fill_loops(loops)
+        if filled is not None:
+            return filled
+    return _fill_faces(ring)
 
 
 @dataclass(slots=True)
@@ -31,7 +204,7 @@ class _Loops:
     fault: str = ""
 
 
-def _pair(ends: Floats, straight: NDArray[np.bool_]) -> tuple[Ints, Ints, str]:
+def _pair(ends: Floats, straight: Bools) -> tuple[Ints, Ints, str]:
     """Rows of straight segments that lie on each other in opposite senses, and what is wrong.
 
     Parameters
@@ -56,7 +229,7 @@ def _pair(ends: Floats, straight: NDArray[np.bool_]) -> tuple[Ints, Ints, str]:
     return first, second, ""
 
 
-def _split(ends: Floats, straight: NDArray[np.bool_]) -> _Loops:
+def _split(ends: Floats, straight: Bools) -> _Loops:
     first, second, fault = _pair(ends, straight)
     if fault:
         return _Loops(fault=fault)
@@ -81,51 +254,31 @@ def _split(ends: Floats, straight: NDArray[np.bool_]) -> _Loops:
     return out
 
 
-def find_contour_fault(
-    x0: Floats,
-    y0: Floats,
-    x1: Floats,
-    y1: Floats,
-    cx: Floats,
-    cy: Floats,
-    turn: NDArray[np.int8],
-    *,
-    chord_error_mm: float,
-) -> str:
+def find_contour_fault(contour: Segments, *, chord_error_mm: float) -> str:
     """Say what makes a contour invalid; an empty text when it is valid.
 
     Parameters
     ----------
-    x0, y0, x1, y1, cx, cy : (n,) float64, mm
-    turn : (n,) int8
-        Segments of one closed contour, as in :mod:`fabkit.geometry.arcs`.
+    contour
+        Segments of one closed contour.
     chord_error_mm
         Arcs are judged by chords this close to them.
     """
-    keep = np.flatnonzero((x0 != x1) | (y0 != y1) | (turn != 0))
-    if not len(keep):
-        return ""
-    columns = [a[keep] for a in (x0, y0, x1, y1, cx, cy)]
-    turns = turn[keep]
-    if len(keep) == 1:
-        return "" if abs(int(turns[0])) == 2 else "it encloses nothing"
-    points, offsets = flatten(
-        columns[0],
-        columns[1],
-        columns[2],
-        columns[3],
-        columns[4],
-        columns[5],
-        turns,
-        chord_error_mm=chord_error_mm,
+    c = Segments.of(contour).take(
+        (contour.x0 != contour.x1) | (contour.y0 != contour.y1) | (contour.turn != 0)
     )
-    start = np.array([[columns[0][0], columns[1][0]]])
+    if not len(c):
+        return ""
+    if len(c) == 1:
+        return "" if abs(int(c.turn[0])) == 2 else "it encloses nothing"
+    points, offsets = c.flatten(chord_error_mm=chord_error_mm)
+    start = c.starts()[:1]
     if (points[-1] != start[0]).any():
         points = np.vstack((points, start))
     if len(points) >= 3 and shapely.is_simple(shapely.linestrings(np.vstack((start, points)))):
         return ""
-    ends = np.column_stack(columns[:4])
-    split = _split(ends, turns == 0)
+    ends = np.column_stack((c.starts(), c.ends()))
+    split = _split(ends, c.turn == 0)
     if split.fault:
         return split.fault
     runs = np.array([(n, k, last) for n, loop in enumerate(split.loops) for k, last in loop])

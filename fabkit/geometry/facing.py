@@ -6,6 +6,10 @@ comes nearer when followed a little way, that line is a *facing*, a local minimu
 Seen through material it is a width (a track, a neck), seen through open ground it is a gap.  A
 sharp corner is neither, because the distance shrinks to nothing at its tip without a minimum.
 
+Facets are sought by the run.  A tree with one line for every facet of a dense layer holds a
+quarter of a million lines of two points; facets that follow each other along a ring lie together
+anyhow, so a tree of runs finds the same with a fraction of the lines.
+
 No polygon is eroded or grown, so the cost follows the number of facets and the measures are as
 exact as the polygons.
 """
@@ -13,22 +17,332 @@ exact as the polygons.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from functools import cached_property
+from typing import Any, Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Columns
+from fabkit.base.columns import Bools, Columns, Floats, Ints
 from fabkit.base.units import COINCIDENT_MM
-from fabkit.geometry.facet_runs import near_pairs
-from fabkit.geometry.facets import Facets
 from fabkit.geometry.neighbours import label_groups
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+LONGEST_FACET_MM: Final = 2.0
+"""Longer boundary segments are cut, so that the box of a slanted one stays small."""
 
-_CHUNK: Final = 100_000
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Facets(Columns):
+    """Straight boundary segments of polygons, material on the left.
+
+    Columns
+    -------
+    x0, y0, x1, y1 : float64, mm
+    before, after : int32
+        Rows of the neighbours along the ring.
+    piece : int32
+        Index of the polygon.
+    """
+
+    x0: Floats
+    y0: Floats
+    x1: Floats
+    y1: Floats
+    before: NDArray[np.int32]
+    after: NDArray[np.int32]
+    piece: NDArray[np.int32]
+
+
+def _without_rounding(rings: NDArray[Any]) -> NDArray[Any]:
+    """Rings without steps of rounding; one that would shrink to nothing stays as it is."""
+    try:
+        return np.asarray(shapely.remove_repeated_points(rings, COINCIDENT_MM / 2))
+    except shapely.errors.GEOSException:
+        # One speck spoils the whole array: met on a real board.
+        if len(rings) == 1:
+            return rings
+        half = len(rings) // 2
+        parts = (_without_rounding(rings[:half]), _without_rounding(rings[half:]))
+        return np.concatenate(parts)
+
+
+def facets_of(polygons: NDArray[Any], *, longest_mm: float = LONGEST_FACET_MM) -> Facets:
+    """Cut the boundaries of polygons into facets.
+
+    Parameters
+    ----------
+    polygons : (n,) object array of polygons, mm
+        Single polygons; empty ones give no facets.
+    longest_mm
+        Longer segments are cut into equal parts.
+    """
+    rings, piece_of_ring = shapely.get_rings(polygons, return_index=True)
+    # The direction of a step that small is rounding, and a boundary would seem to face itself.
+    rings = _without_rounding(rings)
+    points, ring = shapely.get_coordinates(rings, return_index=True)
+    if not len(points):
+        return Facets.empty()
+    same = ring[1:] == ring[:-1]
+    start, end = points[:-1][same], points[1:][same]
+    ring = ring[:-1][same]
+    moved = np.any(start != end, axis=1)
+    start, end, ring = start[moved], end[moved], ring[moved]
+    outer = np.append(True, piece_of_ring[1:] != piece_of_ring[:-1])
+    cross = start[:, 0] * end[:, 1] - start[:, 1] * end[:, 0]
+    area = np.bincount(ring, weights=cross, minlength=len(rings))
+    flip = ((area > 0) != outer)[ring]
+    start, end = np.where(flip[:, None], end, start), np.where(flip[:, None], start, end)
+
+    parts = np.maximum(np.ceil(np.hypot(*(end - start).T) / longest_mm), 1).astype(np.int64)
+    row = np.repeat(np.arange(len(start)), parts)
+    k = np.arange(len(row)) - np.repeat(np.cumsum(parts) - parts, parts)
+    step = (end - start)[row] / parts[row, None]
+    a = start[row] + step * k[:, None]
+    b = np.where((k == parts[row] - 1)[:, None], end[row], start[row] + step * (k + 1)[:, None])
+    # A flipped ring is stored against its own direction: parts run forwards within a segment,
+    # segments run backwards within the ring, so neighbours are found by rank, not by row.
+    rank = np.where(flip[row], -row, row)
+    order = np.lexsort((k, rank, ring[row]))
+    a, b, ring = a[order], b[order], ring[row][order]
+    index = np.arange(len(a))
+    first = np.append(True, ring[1:] != ring[:-1])
+    starts = np.flatnonzero(first)
+    ends = np.append(starts[1:], len(a)) - 1
+    before, after = index - 1, index + 1
+    before[starts], after[ends] = ends, starts
+    return Facets(
+        x0=a[:, 0],
+        y0=a[:, 1],
+        x1=b[:, 0],
+        y1=b[:, 1],
+        before=before.astype(np.int32),
+        after=after.astype(np.int32),
+        piece=piece_of_ring[ring],
+    )
+
+
+PAIRED: Final = 4
+"""Facets a run when pairs of facets are sought: sixteen pairs for each pair of runs."""
+
+SOUGHT: Final = 12
+"""Facets a run when single places are looked up."""
+
+_RUN_PAIRS: Final = 20_000
+"""Pairs of runs opened at once: their tables, some megabytes, stay in the processor's cache."""
+
+_ASIDE: Final = 0.2
+"""Cosine above which two facets run so much alike that they cannot face each other."""
+
+_ALIKE_RAD: Final = 1.36
+"""A hair less than the angle of that cosine (1.3694)."""
+
+
+def run_starts(facets: Facets, size: int) -> Ints:
+    """First facet of each run of up to ``size`` facets of one ring, in order."""
+    count = len(facets)
+    index = np.arange(count)
+    first = np.flatnonzero(np.append(True, facets.after[:-1] != index[1:])) if count else index
+    length = np.diff(np.append(first, count))
+    since = index - np.repeat(first, length)
+    starts: Ints = np.flatnonzero(since % size == 0)
+    return starts
+
+
+class FacetTree:
+    """Boundary of polygons, to look up what lies near a place.
+
+    Parameters
+    ----------
+    facets
+        Any number of rings, each in order.
+    """
+
+    def __init__(self, facets: Facets) -> None:
+        self.facets = facets
+
+    @cached_property
+    def starts(self) -> Ints:
+        """First facet of each run."""
+        return run_starts(self.facets, SOUGHT)
+
+    @cached_property
+    def runs(self) -> shapely.STRtree:
+        """Runs as lines in a tree; rows as in ``starts``."""
+        f, starts = self.facets, self.starts
+        if not len(starts):
+            return shapely.STRtree([])
+        stops = np.append(starts[1:], len(f))
+        # Each run is one point longer than it has facets.
+        at = np.arange(len(f)) + np.repeat(np.arange(len(starts)), stops - starts)
+        points = np.empty((len(f) + len(starts), 2))
+        points[at] = np.column_stack((f.x0, f.y0))
+        last = stops + np.arange(len(starts))
+        points[last] = np.column_stack((f.x1[stops - 1], f.y1[stops - 1]))
+        rows = np.repeat(np.arange(len(starts)), stops - starts + 1)
+        return shapely.STRtree(shapely.linestrings(points, indices=rows))
+
+    def lines(self, rows: NDArray[Any]) -> NDArray[Any]:
+        """(n,) object array of lines: single facets."""
+        f = self.facets
+        ends = np.column_stack((f.x0[rows], f.y0[rows], f.x1[rows], f.y1[rows]))
+        lines: NDArray[Any] = shapely.linestrings(ends.reshape(-1, 2, 2))
+        return lines
+
+    def distance(self, shapes: NDArray[Any]) -> Floats:
+        """Distance from each shape to the nearest boundary, mm; inf without any.
+
+        Parameters
+        ----------
+        shapes : (n,) object array of geometries
+        """
+        out = np.full(len(shapes), np.inf)
+        if len(self.facets) and len(shapes):
+            (row, _), distance = self.runs.query_nearest(
+                shapes, all_matches=False, return_distance=True
+            )
+            out[row] = distance
+        return out
+
+    def pieces_within(self, shapes: NDArray[Any], reach_mm: float) -> tuple[Ints, Ints]:
+        """Rows of shapes, and pieces whose boundary comes within ``reach_mm``, each pair once.
+
+        Parameters
+        ----------
+        shapes : (n,) object array of geometries
+        """
+        shape, run = self.runs.query(_diagonals(shapely.bounds(shapes), reach_mm))
+        near = shapely.dwithin(shapes[shape], self.runs.geometries[run], reach_mm)
+        found = np.column_stack((shape[near], self.facets.piece[self.starts[run[near]]]))
+        shape, piece = np.unique(found, axis=0).T
+        return shape, piece
+
+    def touching_pieces(self, reach_mm: float) -> tuple[Ints, Ints]:
+        """Pairs of pieces whose boundaries come within ``reach_mm``; some more than once."""
+        lines = self.runs.geometries
+        one, other = self.runs.query(_diagonals(shapely.bounds(lines), reach_mm))
+        piece = self.facets.piece[self.starts]
+        apart = piece[one] < piece[other]
+        one, other = one[apart], other[apart]
+        near = shapely.dwithin(lines[one], lines[other], reach_mm)
+        return piece[one[near]].astype(np.int64), piece[other[near]].astype(np.int64)
+
+    def within(self, shapes: NDArray[Any], reach_mm: float | Floats) -> tuple[Ints, Ints]:
+        """Rows of shapes and of facets at most ``reach_mm`` apart, in order.
+
+        Parameters
+        ----------
+        shapes : (n,) object array of geometries
+        reach_mm
+            One for all, or (n,) float64.
+        """
+        reach = np.broadcast_to(np.asarray(reach_mm, dtype=np.float64), len(shapes))
+        shape, run = self.runs.query(shapes, predicate="dwithin", distance=reach)
+        starts = self.starts[run]
+        counts = np.append(self.starts, len(self.facets))[run + 1] - starts
+        shape = np.repeat(shape, counts)
+        facet = np.arange(len(shape)) + np.repeat(starts - (np.cumsum(counts) - counts), counts)
+        near = shapely.dwithin(shapes[shape], self.lines(facet), reach[shape])
+        shape, facet = shape[near], facet[near]
+        order = np.lexsort((facet, shape))
+        return shape[order], facet[order]
+
+
+def near_pairs(facets: Facets, reach_mm: float, *, same_piece: bool = False) -> tuple[Ints, Ints]:
+    """Rows of facets that may face each other within ``reach_mm``, each pair once, in order.
+
+    Parameters
+    ----------
+    facets
+        Any number of rings, each in order.
+    reach_mm
+        Facets farther apart than this may or may not be among the pairs.
+    same_piece
+        Only pairs of one polygon.
+
+    Returns
+    -------
+    left, right : (n,) int64
+        Sorted, ``left < right``.  Neighbours along a ring, and facets that run the same way, are
+        left out.
+    """
+    if not len(facets):
+        return np.empty(0, np.int64), np.empty(0, np.int64)
+    starts = run_starts(facets, PAIRED)
+    member = starts[:, None] + np.arange(PAIRED)
+    inside = member < np.append(starts[1:], len(facets))[:, None]
+    member = np.where(inside, member, starts[:, None])
+    dx, dy = facets.x1 - facets.x0, facets.y1 - facets.y0
+    length = np.hypot(dx, dy)
+    ux, uy, half = (dx / length)[member], (dy / length)[member], (length / 2)[member]
+    # A member that is none has its middle nowhere: no comparison with it holds.
+    mx = np.where(inside, ((facets.x0 + facets.x1) / 2)[member], np.nan)
+    my = np.where(inside, ((facets.y0 + facets.y1) / 2)[member], np.nan)
+    kept = []
+    one, other = _near_runs(facets, starts, reach_mm)
+    if same_piece:
+        same = facets.piece[starts[one]] == facets.piece[starts[other]]
+        one, other = one[same], other[same]
+    heading, spread = _headings(np.arctan2(uy, ux))
+    turned = np.abs(np.mod(heading[one] - heading[other] + np.pi, 2 * np.pi) - np.pi)
+    facing = turned + spread[one] + spread[other] > _ALIKE_RAD
+    one, other = one[facing], other[facing]
+    for at in range(0, len(one), _RUN_PAIRS):
+        a, b = one[at : at + _RUN_PAIRS], other[at : at + _RUN_PAIRS]
+
+        def outer(column: Floats, a: Ints = a, b: Ints = b) -> tuple[Floats, Floats]:
+            return column[a][:, :, None], column[b][:, None, :]
+
+        (ax, bx), (ay, by) = outer(ux), outer(uy)
+        (cx, dx), (cy, dy), (ha, hb) = outer(mx), outer(my), outer(half)
+        # Two boundaries that face each other run against each other; the slack keeps the pairs
+        # of facets around sharp corners of which one looks aside.
+        keep = (cx - dx) ** 2 + (cy - dy) ** 2 <= (ha + hb + reach_mm) ** 2
+        keep &= ax * bx + ay * by < _ASIDE
+        pair, i, j = np.nonzero(keep)
+        kept.append(np.column_stack((member[a[pair], i], member[b[pair], j])))
+    left, right = np.concatenate(kept).T if kept else np.empty((2, 0), np.int64)
+    keep = (left < right) & (facets.before[left] != right) & (facets.after[left] != right)
+    left, right = left[keep], right[keep]
+    order = np.argsort(left * len(facets) + right)
+    return left[order], right[order]
+
+
+def _near_runs(facets: Facets, starts: Ints, reach_mm: float) -> tuple[Ints, Ints]:
+    """Pairs of runs whose boxes come within reach, each with itself and with others once."""
+    low = np.column_stack(
+        [
+            np.minimum.reduceat(np.minimum(a, b), starts)
+            for a, b in ((facets.x0, facets.x1), (facets.y0, facets.y1))
+        ]
+    )
+    high = np.column_stack(
+        [
+            np.maximum.reduceat(np.maximum(a, b), starts)
+            for a, b in ((facets.x0, facets.x1), (facets.y0, facets.y1))
+        ]
+    )
+    box = np.column_stack((low, high))
+    one, other = shapely.STRtree(_diagonals(box, 0.0)).query(_diagonals(box, reach_mm))
+    once = one <= other
+    return one[once], other[once]
+
+
+def _diagonals(box: Floats, reach_mm: float) -> NDArray[Any]:
+    """The smallest geometries that have these boxes, grown; trees compare nothing else at first."""
+    grown = box + np.array((-reach_mm, -reach_mm, reach_mm, reach_mm))
+    lines: NDArray[Any] = shapely.linestrings(grown.reshape(-1, 2, 2))
+    return lines
+
+
+def _headings(angles: Floats) -> tuple[Floats, Floats]:
+    """Middle of the directions of each run, and how far its members are off it, radians."""
+    off = np.mod(angles - angles[:, :1] + np.pi, 2 * np.pi) - np.pi
+    low, high = off.min(axis=1), off.max(axis=1)
+    return angles[:, 0] + (low + high) / 2, (high - low) / 2
+
+
+_FACET_PAIRS: Final = 100_000
 """Pairs judged at once: their tables, some tens of megabytes, are quickest when small."""
 
 _JOIN_MM: Final = 0.01
@@ -62,7 +376,7 @@ class Facings(Columns):
     stretch: Floats
 
     @property
-    def straight(self) -> NDArray[np.bool_]:
+    def straight(self) -> Bools:
         """(n,) bool: no chord of an arc takes part in the measure."""
         return self.stretch > 0
 
@@ -92,8 +406,10 @@ def find_facings(facets: Facets, *, gap_mm: float, width_mm: float) -> tuple[Fac
     reach = max(gap_mm, width_mm)
     left, right = near_pairs(facets, reach, same_piece=not gap_mm)
     found = [
-        _judge(facets, left[at : at + _CHUNK], right[at : at + _CHUNK], gap_mm, width_mm)
-        for at in range(0, len(left), _CHUNK)
+        _judge(
+            facets, left[at : at + _FACET_PAIRS], right[at : at + _FACET_PAIRS], gap_mm, width_mm
+        )
+        for at in range(0, len(left), _FACET_PAIRS)
     ]
     gaps, widths = zip(*found, strict=True) if found else ((), ())
     return _in_order(gaps), _in_order(widths)
@@ -168,7 +484,7 @@ def _judge(
     gap = (facing & (side_p < 0) & (side_q < 0)) | (apart & touching)
     width = facing & (side_p > 0) & (side_q > 0) & ~apart
 
-    def table(keep: NDArray[np.bool_]) -> Facings:
+    def table(keep: Bools) -> Facings:
         return Facings(
             distance=distance[keep],
             x0=p[keep, 0],
@@ -237,9 +553,7 @@ def _foot(a: Floats, b: Floats, p: Floats) -> Floats:
     return np.asarray(np.clip(share, 0.0, 1.0))
 
 
-def _faces(
-    facets: Facets, rows: Ints, share: Floats, across: Floats
-) -> tuple[NDArray[np.bool_], Floats]:
+def _faces(facets: Facets, rows: Ints, share: Floats, across: Floats) -> tuple[Bools, Floats]:
     """Whether ``across`` leaves the boundary as a local minimum, and to which side.
 
     Returns

@@ -10,10 +10,8 @@ from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from fabkit.base.columns import Floats, Ints
 
 FEW_PAIRS: Final = 400_000
 """Up to this many pairs are compared one with another; above it a tree pays."""
@@ -173,7 +171,7 @@ def _nearest(apart: Floats) -> Ints:
     return rows
 
 
-def label_groups(count: int, left: NDArray[Any], right: NDArray[Any]) -> Ints:
+def label_groups(count: int, left: Ints, right: Ints) -> Ints:
     """Number of the connected group of each node, from 0 in the order of their first nodes.
 
     Every node is hooked to the lowest node it is joined to, and chains are shortened until all

@@ -9,49 +9,19 @@ or with lines across.  Figures inside figures alternate between material and cut
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, OUTLINE_JOIN_MM
-from fabkit.geometry.arcs import Floats, Ints, flatten
-from fabkit.geometry.islands import distinct
+from fabkit.geometry.areas import distinct
 from fabkit.geometry.neighbours import PointTree, label_groups
+from fabkit.geometry.segments import Segments, with_starts
 
 SAME_END_MM: Final = 3 * COINCIDENT_MM
 """Stroke ends nearer than this are one point: the step of a 4-decimal inch file is 2.54 um."""
-
-Shapes = NDArray[Any]
-
-
-@dataclass(frozen=True, slots=True)
-class Strokes:
-    """Centre lines as arrays of equal length; see :mod:`fabkit.geometry.arcs`."""
-
-    x0: Floats
-    y0: Floats
-    x1: Floats
-    y1: Floats
-    cx: Floats
-    cy: Floats
-    turn: NDArray[np.int8]
-
-    def take(self, rows: NDArray[Any]) -> Strokes:
-        """Some of the strokes."""
-        return Strokes(
-            self.x0[rows],
-            self.y0[rows],
-            self.x1[rows],
-            self.y1[rows],
-            self.cx[rows],
-            self.cy[rows],
-            self.turn[rows],
-        )
-
-    def __len__(self) -> int:
-        return len(self.x0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +59,7 @@ class Figures:
 
 
 def find_figures(
-    strokes: Strokes,
+    strokes: Segments,
     *,
     join_mm: float = OUTLINE_JOIN_MM,
     chord_error_mm: float = CHORD_ERROR_MM,
@@ -157,35 +127,18 @@ def _nothing() -> Figures:
     return Figures(empty, np.empty((0, 4)), places, empty, 0.0, places, empty, none)
 
 
-def _flat_lines(
-    strokes: Strokes, chord_error_mm: float
-) -> tuple[Shapes, Floats, NDArray[np.bool_]]:
+def _flat_lines(strokes: Segments, chord_error_mm: float) -> tuple[Shapes, Floats, Bools]:
     """Lines with ends that meet made equal; their end points; which are closed in themselves."""
-    starts = np.column_stack((strokes.x0, strokes.y0))
-    stops = np.column_stack((strokes.x1, strokes.y1))
+    starts, stops = strokes.starts(), strokes.ends()
     count = len(strokes)
     joined = _snap(np.concatenate((starts, stops)))
     starts, stops = joined[:count], joined[count:]
     closed = np.abs(strokes.turn) == 2
     stops[closed] = starts[closed]
-    points, offsets = flatten(
-        strokes.x0,
-        strokes.y0,
-        strokes.x1,
-        strokes.y1,
-        strokes.cx,
-        strokes.cy,
-        strokes.turn,
-        chord_error_mm=chord_error_mm,
-    )
+    points, offsets = strokes.flatten(chord_error_mm=chord_error_mm)
     points[offsets[1:] - 1] = stops
-    where = np.repeat(np.arange(count), np.diff(offsets) + 1)
-    full = np.empty((len(where), 2))
-    first = np.zeros(len(where), dtype=bool)
-    first[offsets[:-1] + np.arange(count)] = True
-    full[first] = starts
-    full[~first] = points
-    lines = shapely.linestrings(full, indices=where)
+    full, owner = with_starts(starts, points, offsets)
+    lines = shapely.linestrings(full, indices=owner)
     real = shapely.length(lines) > COINCIDENT_MM
     ends = np.column_stack((starts, stops))
     return lines[real], ends[real], closed[real]
@@ -203,9 +156,7 @@ def _snap(points: Floats) -> Floats:
     return snapped
 
 
-def _bridge(
-    lines: Shapes, ends: Floats, closed: NDArray[np.bool_], join_mm: float
-) -> tuple[Floats, Floats]:
+def _bridge(lines: Shapes, ends: Floats, closed: Bools, join_mm: float) -> tuple[Floats, Floats]:
     """Bridges from loose ends to the nearest other line, and the ends that stay loose."""
     points = ends[~closed].reshape(-1, 2)
     owner = np.repeat(np.flatnonzero(~closed), 2)

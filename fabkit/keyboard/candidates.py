@@ -15,9 +15,10 @@ from typing import Final
 import numpy as np
 import shapely
 
+from fabkit.base.columns import Floats
 from fabkit.base.units import INCH_MM
 from fabkit.board.model import Board, Component, Holes
-from fabkit.geometry.neighbours import Floats, PointTree, usual_gap
+from fabkit.geometry.neighbours import PointTree, usual_gap
 from fabkit.keyboard.model import Evidence, Family, Hold, Spot
 from fabkit.keyboard.patterns import PLACE_TOLERANCE_MM, Pattern
 from fabkit.keyboard.sites import Site, find_sites

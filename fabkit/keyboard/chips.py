@@ -8,7 +8,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.geometry.neighbours import Floats, Ints, PointTree, label_groups
+from fabkit.base.columns import Floats, Ints
+from fabkit.geometry.neighbours import PointTree, label_groups
 from fabkit.keyboard.lands import LandTable
 from fabkit.keyboard.runs import find_runs
 

@@ -15,13 +15,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Columns
+from fabkit.base.columns import Columns, Floats, Ints
 from fabkit.board.connectivity import cut_columns
 from fabkit.board.copper import Copper, outer_face
-from fabkit.geometry.neighbours import Floats
 from fabkit.package.model import Side
-
-Ints = NDArray[np.int64]
 
 REACH_MM: Final = 8.5
 """Pads of a switch lie nearer to its middle than half a key pitch (common practice)."""
@@ -71,7 +68,7 @@ class ContactPads(Columns):
     size: NDArray[np.float64]
     face: NDArray[np.int8]
     through: NDArray[np.bool_]
-    node: NDArray[np.int64]
+    node: Ints
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -12,10 +12,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Columns
+from fabkit.base.columns import Columns, Floats
 from fabkit.board.copper import VIA_MM
 from fabkit.board.model import Board
-from fabkit.geometry.neighbours import Floats, PointTree
+from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.lands import LandTable
 
 REACH_MM: Final = 9.0

@@ -17,9 +17,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.geometry.neighbours import PointTree, label_groups, usual_gap
 
-Floats = NDArray[np.float64]
 Cell = tuple[int, int]
 
 REACH: Final = 1.75

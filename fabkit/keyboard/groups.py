@@ -10,9 +10,10 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.board.model import Board
 from fabkit.formats.gerber.model import Kind
-from fabkit.geometry.neighbours import Floats, PointTree, usual_gap
+from fabkit.geometry.neighbours import PointTree, usual_gap
 from fabkit.package.model import Side
 
 Relation = Literal["mirror images", "copies", "different"]

@@ -10,9 +10,10 @@ from typing import Final, get_args
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.base.units import counted
 from fabkit.board.model import Board
-from fabkit.geometry.neighbours import Floats, usual_gap
+from fabkit.geometry.neighbours import usual_gap
 from fabkit.keyboard.groups import (
     Parting,
     find_parting,

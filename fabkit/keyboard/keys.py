@@ -11,8 +11,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats, Ints
 from fabkit.board.model import Board
-from fabkit.geometry.neighbours import Floats, Ints, usual_gap
+from fabkit.geometry.neighbours import usual_gap
 from fabkit.keyboard.candidates import (
     KEY_PITCH_MM,
     Candidate,

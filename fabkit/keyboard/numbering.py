@@ -9,7 +9,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from fabkit.geometry.neighbours import Floats
+from fabkit.base.columns import Floats
 from fabkit.keyboard.grid import lay_grid
 from fabkit.keyboard.model import Group, Key, Keyboard
 

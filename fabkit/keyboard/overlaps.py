@@ -7,7 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from fabkit.geometry.neighbours import Floats, PointTree
+from fabkit.base.columns import Floats
+from fabkit.geometry.neighbours import PointTree
 
 BODY_MM: Final = 13.0
 """Switches nearer to each other than this cannot both be fitted: bodies are 13.8 to 14 mm wide

@@ -11,8 +11,9 @@ from typing import Final
 
 import numpy as np
 
+from fabkit.base.columns import Floats, Ints
 from fabkit.board.model import Holes
-from fabkit.geometry.neighbours import Floats, Ints, PointTree
+from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.lands import LandTable
 from fabkit.keyboard.model import Mount
 from fabkit.package.model import Side

@@ -14,9 +14,10 @@ from typing import Final
 
 import numpy as np
 
+from fabkit.base.columns import Floats, Ints
 from fabkit.base.once import once_per
 from fabkit.board.model import Board, Component
-from fabkit.geometry.neighbours import Floats, Ints, PointTree
+from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.candidates import is_switch, place_tolerance
 from fabkit.keyboard.chips import find_chips

@@ -7,7 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from fabkit.geometry.neighbours import Floats, PointTree
+from fabkit.base.columns import Floats
+from fabkit.geometry.neighbours import PointTree
 
 ALIKE_MM: Final = 0.15
 """Lands of two footprints of one make lie on each other within this."""

@@ -15,12 +15,11 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.base.units import COINCIDENT_MM
 from fabkit.formats.gerber.model import GerberFile, Kind
 from fabkit.geometry.neighbours import SpotIndex
 from fabkit.package.model import Role, RoleKind, Side
-
-Floats = NDArray[np.float64]
 
 SAME_PAD_MM: Final = 0.03
 """Spots of two layers nearer than this, in x and in y, are the same pad: a coarse inch format."""

@@ -7,23 +7,21 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.base.findings import Finding, Place, Rule
 from fabkit.base.limits import Limits
 from fabkit.base.units import INCH_MM, format_mm, format_number
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.drill.reader import read as read_drill
 from fabkit.formats.gerber.model import GerberFile
-from fabkit.formats.gerber.moving import move
 from fabkit.formats.gerber.reader import read as read_gerber
-from fabkit.geometry.placing import Placing
+from fabkit.geometry.segments import Placing
 from fabkit.package import rules
 from fabkit.package.content import Look
 from fabkit.package.model import Content, Member, Role, RoleKind
 from fabkit.package.registration import FEW, FIT_MM, FITS, Fit
 
-Floats = NDArray[np.float64]
 _WHAT: Final = {
     RoleKind.DRILL: ("holes", "pads"),
     RoleKind.MASK: ("openings", "pads and holes"),
@@ -94,15 +92,7 @@ def hear_plating(
 
 
 def _placed(content: Content, placing: Placing) -> Content:
-    if isinstance(content, GerberFile):
-        return move(content, placing)
-    if isinstance(content, DrillFile):
-        return replace(
-            content,
-            hits=content.hits.with_columns(**placing.columns(content.hits)),
-            slots=content.slots.with_columns(**placing.columns(content.slots)),
-        )
-    return content
+    return content.placed(placing) if isinstance(content, GerberFile | DrillFile) else content
 
 
 def _read_scaled(member: Member, content: Content, factor: float, limits: Limits) -> Content:

@@ -12,17 +12,15 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.base.units import INCH_MM
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.geometry.neighbours import SpotIndex
-from fabkit.geometry.placing import Placing
+from fabkit.geometry.segments import Placing
 from fabkit.package.content import Look
 from fabkit.package.model import Content, Role, RoleKind, Side
-
-Floats = NDArray[np.float64]
 
 FIT_MM: Final = 0.05
 """Points this near to each other belong together (common practice: drill to pad 0.075)."""

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.base.limits import Limits
 from fabkit.base.units import INCH_MM
 from fabkit.formats.drill.model import DrillFile
@@ -15,8 +15,6 @@ from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.gerber.problems import UNIT_MISSING
 from fabkit.formats.gerber.reader import read
 from fabkit.package.model import Content, Member
-
-Floats = NDArray[np.float64]
 
 _COVERS: Final = 0.2
 """Share of the common box that both must cover."""

@@ -14,16 +14,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.pictures.rings import Rings, joined, part_rings
-from fabkit.pictures.scene import Floats, Stencil
+from fabkit.pictures.scene import Stencil
 
 Bytes = NDArray[np.uint8]
 
 CHORD_ERROR_PX = 0.08
 """Chords may leave their arc by this share of a pixel.
 
-The area under an arc is kept (``fabkit.geometry.arcs``), so coverage is off by at most this share
-in a pixel and by nothing on the whole.
+The area under an arc is kept (``fabkit.geometry.segments``), so coverage is off by at most this
+share in a pixel and by nothing on the whole.
 """
 
 

@@ -14,13 +14,13 @@ _MIN_CHORDS: Final = 4
 """Fewer chords than this are drawn as they are."""
 
 _MAX_TURN_RAD: Final = 2 * np.pi / 16 * 1.05
-"""Largest angle between chords that stand for an arc; see ``fabkit.geometry.arcs``."""
+"""Largest angle between chords that stand for an arc; see ``fabkit.geometry.segments``."""
 
 _ALIKE: Final = 0.02
 """Chords of one arc agree in length and angle within this share; end chords may be pushed."""
 
 Segment = tuple[float, float, float, float, int]
-"""End x, y, centre x, y, turn (as in ``fabkit.geometry.arcs``); centre ignored when straight."""
+"""End x, y, centre x, y, turn as in ``fabkit.geometry.segments``; no centre when straight."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,13 +9,14 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Board
 from fabkit.pictures import palette
 from fabkit.pictures.finished import frame_around, outline, stray_holes
 from fabkit.pictures.lettering import fitted, letters, text_width, wrapped
 from fabkit.pictures.options import PreviewOptions
-from fabkit.pictures.scene import Floats, Pen, Placed, Scene, SceneDraft, Sheet
+from fabkit.pictures.scene import Pen, Placed, Scene, SceneDraft, Sheet
 from fabkit.pictures.sheets import GAP_MM, enlargement, letter_size, scale_note, scales_up_to
 
 PLATING: Final = {1: "plated", 0: "not plated", -1: "plating not stated"}
@@ -99,7 +100,7 @@ def drill_sheet(board: Board, options: PreviewOptions | None = None) -> Sheet:
             slots = _slot_shapes(board, row)
             pens.append(Pen.along(shapely.get_rings(shapely.get_parts(slots)), 0.7 * line))
         title = f"{format_mm(row.diameter_mm)}, {PLATING[row.plated]}"
-        draft.coat(title, _TONES[row.plated], Pen.joined(pens))
+        draft.coat(title, _TONES[row.plated], Pen.concat(*pens))
     width, height = (scale * v for v in draft.scene().size_mm)
     table = _table(rows, size, _notes(board, frame, overlapping))
     wide, high = table.size_mm
@@ -345,7 +346,7 @@ def symbol_pen(number: int, x: Floats, y: Floats, size_mm: float, line_mm: float
         pens.append(Pen.discs(x, y, 0.3 * size_mm))
     if strokes:
         pens.append(_put(np.array(strokes, dtype=np.float64), x, y, line_mm))
-    return Pen.joined(pens)
+    return Pen.concat(*pens)
 
 
 def _put(strokes: Floats, x: Floats, y: Floats, line_mm: float) -> Pen:

@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from fabkit.base.columns import Floats
 from fabkit.base.findings import Finding, Place, Severity, times
 from fabkit.base.units import counted
 from fabkit.board.model import Board
@@ -16,7 +17,7 @@ from fabkit.pictures import palette
 from fabkit.pictures.finished import finished_face
 from fabkit.pictures.lettering import letters, text_width, wrapped
 from fabkit.pictures.options import PreviewOptions
-from fabkit.pictures.scene import Floats, Letters, Pen, Placed, Scene, SceneDraft, Sheet
+from fabkit.pictures.scene import Letters, Pen, Placed, Scene, SceneDraft, Sheet
 from fabkit.pictures.sheets import (
     GAP_MM,
     SIDES,

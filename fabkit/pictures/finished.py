@@ -55,18 +55,9 @@ def hole_pen(board: Board, *, grown_mm: float = 0.0, plated_only: bool = False) 
     if plated_only:
         # Unknown counts as plated here: the rim is only drawn where there is bare metal anyway.
         h, s = h.take(h.plated != 0), s.take(s.plated != 0)
-    nothing = np.full(len(h), np.nan)
-    join = np.concatenate
-    return Pen(
-        x0=join((h.x, s.x0)),
-        y0=join((h.y, s.y0)),
-        x1=join((h.x, s.x1)),
-        y1=join((h.y, s.y1)),
-        cx=join((nothing, s.cx)),
-        cy=join((nothing, s.cy)),
-        turn=join((np.zeros(len(h), np.int8), s.turn)),
-        width=join((h.diameter, s.diameter)) + 2 * grown_mm,
-    )
+    wider = 2 * grown_mm
+    holes = Pen.discs(h.x, h.y, h.diameter + wider)
+    return Pen.concat(holes, Pen.by(s, s.diameter + wider))
 
 
 def frame_around(board: Board, margin_mm: float) -> tuple[float, float, float, float]:

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.pictures.scene import Floats, Letters
+from fabkit.base.columns import Floats
+from fabkit.pictures.scene import Letters
 
 if TYPE_CHECKING:
     from matplotlib.ft2font import FT2Font

@@ -11,10 +11,11 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.base.errors import UsageError
 from fabkit.pictures.coverage import Bytes, Canvas, Grid, grid_for
 from fabkit.pictures.options import MAX_PIXELS
-from fabkit.pictures.scene import Coat, Floats, Node, Scene, Sheet, named_stencils
+from fabkit.pictures.scene import Coat, Node, Scene, Sheet, named_stencils
 
 BAND_BYTES = 3 * 2**20
 """Size of the paint buffer: small enough to stay in the processor's cache."""

@@ -14,6 +14,7 @@ from typing import Final, Literal
 import numpy as np
 import shapely
 
+from fabkit.base.columns import Floats
 from fabkit.base.units import format_mm
 from fabkit.board.model import Board
 from fabkit.keyboard.build import find_keyboard
@@ -24,7 +25,7 @@ from fabkit.package.model import Side
 from fabkit.pictures import palette
 from fabkit.pictures.finished import face_word, frame_around, one_face_note, outline, stray_note
 from fabkit.pictures.lettering import fitted, letters
-from fabkit.pictures.scene import Floats, Letters, Pen, Placed, Scene, SceneDraft, Sheet
+from fabkit.pictures.scene import Letters, Pen, Placed, Scene, SceneDraft, Sheet
 
 MARGIN_MM: Final = 8.0
 """Strip along the paper's edge that many printers cannot reach (common practice)."""

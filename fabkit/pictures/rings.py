@@ -9,10 +9,10 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats, Ints
 from fabkit.formats.gerber.model import GerberFile, Kind
-from fabkit.pictures.scene import Fill, Film, Floats, Letters, Part, Pen
-
-Ints = NDArray[np.int64]
+from fabkit.geometry.segments import widened
+from fabkit.pictures.scene import Fill, Film, Letters, Part, Pen
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,9 +117,6 @@ def stroke_shapes(pen: Pen, chord_error_mm: float) -> NDArray[np.object_]:
     -------
     (chains,) object array of polygons, mm.
     """
-    from fabkit.geometry.arcs import circle_chords, flatten
-    from fabkit.geometry.strokes import strokes
-
     if not len(pen):
         return np.empty(0, dtype=object)
     follows = (
@@ -130,31 +127,21 @@ def stroke_shapes(pen: Pen, chord_error_mm: float) -> NDArray[np.object_]:
     chain = np.concatenate(([0], np.cumsum(~follows)))
     long = np.bincount(chain)[chain] > 1
     alone = pen.take(~long)
-    single = strokes(
-        alone.x0, alone.y0, alone.x1, alone.y1, alone.cx, alone.cy, alone.turn, alone.width,
-        chord_error_mm=chord_error_mm,
-    )  # fmt: skip
+    single = alone.shapes(chord_error_mm=chord_error_mm)
     joined_up = long & (pen.width > 0)
     if not joined_up.any():
         return single
     p = pen.take(joined_up)
-    points, offsets = flatten(
-        p.x0, p.y0, p.x1, p.y1, p.cx, p.cy, p.turn, chord_error_mm=chord_error_mm / 2
-    )
+    points, offsets = p.flatten(chord_error_mm=chord_error_mm / 2)
     owner = np.repeat(chain[joined_up], np.diff(offsets))
     ids, first = np.unique(chain[joined_up], return_index=True)
-    starts = np.column_stack((p.x0[first], p.y0[first]))
+    starts = p.starts()[first]
     # Each chain's first point goes before the points of its strokes.
     every = np.concatenate((starts, points))
     number = np.concatenate((np.arange(len(ids)), np.searchsorted(ids, owner)))
     order = np.argsort(number, kind="stable")
     lines = shapely.linestrings(every[order], indices=number[order])
-    widths = p.width[first]
-    out = np.empty(len(ids), dtype=object)
-    for width in np.unique(widths):
-        rows = np.flatnonzero(widths == width)
-        quads = circle_chords(float(width), chord_error_mm=chord_error_mm / 2) // 4
-        out[rows] = shapely.buffer(lines[rows], width / 2, quad_segs=quads)
+    out = widened(lines, p.width[first], chord_error_mm=chord_error_mm / 2)
     return np.concatenate((single, out))
 
 
@@ -237,10 +224,7 @@ def _run_shapes(file: GerberFile, rows: Ints, chord_error_mm: float) -> NDArray[
     lines = rows[(o.kind[rows] == Kind.DRAW) | (o.kind[rows] == Kind.ARC)]
     widths = pen_widths(file, lines)
     odd = np.isnan(widths)
-    r = lines[~odd]
-    pen = Pen(
-        o.x0[r], o.y0[r], o.x1[r], o.y1[r], o.cx[r], o.cy[r], o.turn[r], widths[~odd]
-    )  # fmt: skip
+    pen = Pen.by(o.take(lines[~odd]), widths[~odd])
     others = np.concatenate((flashes, lines[odd]))
     shapes = object_shapes(file, others, chord_error_mm=chord_error_mm)
     return np.concatenate((shapes, stroke_shapes(pen, chord_error_mm)))

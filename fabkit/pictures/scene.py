@@ -8,17 +8,17 @@ know nothing else; tests compare scenes.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.formats.gerber.model import GerberFile
+from fabkit.geometry.segments import Strokes
 from fabkit.pictures.curves import ring_contour
 from fabkit.pictures.palette import Rgb
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,21 +49,9 @@ class Fill:
     shapes: NDArray[np.object_]
 
 
-@dataclass(frozen=True, eq=False)
-class Pen:
-    """Strokes of a round pen; a stroke without length is a disc.
-
-    All columns (n,), mm; ``turn`` as in :mod:`fabkit.geometry.arcs`.
-    """
-
-    x0: Floats
-    y0: Floats
-    x1: Floats
-    y1: Floats
-    cx: Floats
-    cy: Floats
-    turn: NDArray[np.int8]
-    width: Floats
+@dataclass(frozen=True, slots=True, eq=False)
+class Pen(Strokes):
+    """Strokes of a round pen, mm; a stroke without length is a disc."""
 
     @classmethod
     def discs(cls, x: Floats, y: Floats, diameter: Floats | float) -> Pen:
@@ -103,18 +91,6 @@ class Pen:
         table = np.array(rows, dtype=np.float64).reshape(-1, 7).T
         ax, ay, bx, by, cx, cy, turns = table
         return cls(ax, ay, bx, by, cx, cy, turns.astype(np.int8), np.full(len(ax), width))
-
-    def take(self, rows: NDArray[np.int64] | NDArray[np.bool_]) -> Pen:
-        """Strokes picked by an index array or a mask."""
-        return Pen(*(getattr(self, f.name)[rows] for f in fields(self)))
-
-    @classmethod
-    def joined(cls, pens: Sequence[Pen]) -> Pen:
-        """Strokes of several pens."""
-        return cls(*(np.concatenate([getattr(p, f.name) for p in pens]) for f in fields(cls)))
-
-    def __len__(self) -> int:
-        return len(self.x0)
 
 
 @dataclass(frozen=True, eq=False)

@@ -234,7 +234,7 @@ def _finish(draft: SceneDraft, coats: list[Coat], board: Board) -> None:
     h = board.holes.take(np.flatnonzero(board.holes.diameter >= RIMMED_MM))
     slots = shapely.get_rings(shapely.get_parts(board.hole_shapes[len(board.holes) :]))
     rims = [Pen.circles(h.x, h.y, h.diameter, 0.06), Pen.along(slots, 0.06)]
-    draft.coat("rims of holes", palette.FAINT_INK, Pen.joined(rims))
+    draft.coat("rims of holes", palette.FAINT_INK, Pen.concat(*rims))
 
 
 def _island_scene(

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from fabkit.base.units import CHORD_ERROR_MM
 from fabkit.formats.gerber.model import GerberFile, Kind, Pose
+from fabkit.geometry.segments import Segments, Strokes
 from fabkit.pictures.curves import Contour, Segment, circle, ring_contour
 from fabkit.pictures.palette import Rgb
 from fabkit.pictures.rings import polygon_rings
@@ -108,9 +109,7 @@ def part_vectors(part: Part, symbols: Symbols) -> Iterator[Run]:
         yield Run(flashes=[Flash(numbers[name], x, y, Pose()) for name, x, y in part.places])
     else:
         run = Run()
-        _add_strokes(
-            run, part.width, part.x0, part.y0, part.x1, part.y1, part.cx, part.cy, part.turn
-        )
+        _add_strokes(run, part)
         yield run
 
 
@@ -119,9 +118,7 @@ def _plain(ring: NDArray[np.float64]) -> Contour:
     return Contour((float(ring[0, 0]), float(ring[0, 1])), rest)
 
 
-def _add_strokes(
-    run: Run, width: NDArray[np.float64], *columns: NDArray[np.float64] | NDArray[np.int8]
-) -> None:
+def _add_strokes(run: Run, pens: Strokes) -> None:
     """Chain strokes of one width that continue each other; strokes without length are discs."""
     start: tuple[float, float] = (np.nan, np.nan)
     chain: list[Segment] = []
@@ -131,8 +128,8 @@ def _add_strokes(
         if chain:
             run.strokes.setdefault(pen, []).append(Contour(start, tuple(chain)))
 
-    rows = zip(width.tolist(), *(c.tolist() for c in columns), strict=True)
-    for wide, x0, y0, x1, y1, cx, cy, turn in rows:
+    columns = Strokes.by(pens, pens.width).by_name().values()
+    for x0, y0, x1, y1, cx, cy, turn, wide in zip(*(c.tolist() for c in columns), strict=True):
         if wide <= 0:
             continue
         if x0 == x1 and y0 == y1 and abs(turn) != 2:
@@ -178,8 +175,7 @@ def _film_run(run: Run, file: GerberFile, rows: NDArray[np.int64], symbols: Symb
 
         width = pen_widths(file, rows[stroked])
         round_pen = ~np.isnan(width)
-        s = o.take(stroked[round_pen])
-        _add_strokes(run, width[round_pen], s.x0, s.y0, s.x1, s.y1, s.cx, s.cy, s.turn)
+        _add_strokes(run, Strokes.by(o.take(stroked[round_pen]), width[round_pen]))
         odd = stroked[~round_pen]
         if len(odd):
             from fabkit.formats.gerber.shapes import object_shapes
@@ -189,14 +185,11 @@ def _film_run(run: Run, file: GerberFile, rows: NDArray[np.int64], symbols: Symb
 
 
 def _region(file: GerberFile, first: int, last: int) -> Iterator[Contour]:
-    s = file.segments
-    part = slice(first, last)
     if first == last:
         return
-    breaks = np.flatnonzero(np.diff(s.contour[part])) + 1
-    rows = list(
-        zip(*(c[part].tolist() for c in (s.x0, s.y0, s.x1, s.y1, s.cx, s.cy, s.turn)), strict=True)
-    )
+    s = file.segments.take(slice(first, last))
+    breaks = np.flatnonzero(np.diff(s.contour)) + 1
+    rows = list(zip(*(c.tolist() for c in Segments.of(s).by_name().values()), strict=True))
     for a, b in zip([0, *breaks], [*breaks, len(rows)], strict=True):
         contour = Contour((rows[a][0], rows[a][1]), tuple(r[2:] for r in rows[a:b]))
         # Contours of a region add up, so all must run the same way for non-zero winding.

@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.board.model import Board
 from fabkit.geometry.neighbours import usual_gap
 from fabkit.keyboard.model import Spot
@@ -16,7 +17,7 @@ from fabkit.pictures import palette
 from fabkit.pictures.finished import board_stencils, face_word, frame_around, outline
 from fabkit.pictures.lettering import letters, text_width
 from fabkit.pictures.options import PreviewOptions
-from fabkit.pictures.scene import Coat, Fill, Floats, Group, Letters, Pen, Scene, SceneDraft, Sheet
+from fabkit.pictures.scene import Coat, Fill, Group, Letters, Pen, Scene, SceneDraft, Sheet
 from fabkit.pictures.sheets import side_by_side, text_size
 from fabkit.wiring.model import HalfWiring, HeaderHole, KeyWire, Pin, Wiring
 

@@ -8,8 +8,9 @@ from typing import Final
 
 import numpy as np
 
+from fabkit.base.columns import Floats, Ints
 from fabkit.board.copper import Copper
-from fabkit.geometry.neighbours import Floats, Ints, PointTree
+from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.model import Key
 from fabkit.wiring.model import HeaderHole
 from fabkit.wiring.pins import node_name

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from fabkit.geometry.neighbours import Floats
+from fabkit.base.columns import Floats
 from fabkit.keyboard.grid import key_pitch
 from fabkit.wiring.model import DiodeUse, Line
 

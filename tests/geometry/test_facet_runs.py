@@ -7,8 +7,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fabkit.geometry.facet_runs import FacetTree, near_pairs
-from fabkit.geometry.facets import facets_of
+from fabkit.geometry.facing import FacetTree, facets_of, near_pairs
 
 rounds = st.tuples(st.floats(0, 12), st.floats(0, 12), st.floats(0.2, 2), st.integers(1, 12))
 

@@ -6,7 +6,7 @@ import numpy as np
 import shapely
 
 from fabkit.base.units import COINCIDENT_MM
-from fabkit.geometry.facets import facets_of
+from fabkit.geometry.facing import facets_of
 
 
 def test_a_speck_that_would_shrink_to_a_point_spoils_no_other():

@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 from scipy import ndimage
 from shapely.geometry import LineString, Point, Polygon, box
 
-from fabkit.geometry.facets import facets_of
-from fabkit.geometry.facing import find_gaps, find_widths, thin_out
+from fabkit.geometry.facing import facets_of, find_gaps, find_widths, thin_out
 
 
 def gaps(*shapes, reach):

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from fabkit.geometry.contours import find_contour_fault
+from fabkit.geometry.segments import Segments
 
 Points = list[tuple[float, float]]
 Arc = tuple[float, float, int]
@@ -20,9 +21,8 @@ def fault(points: Points, arcs: dict[int, Arc] | None = None) -> str:
     for k, (x, y, way) in (arcs or {}).items():
         cx[k], cy[k], turn[k] = x, y, way
     a, b = table[:-1], table[1:]
-    return find_contour_fault(
-        a[:, 0], a[:, 1], b[:, 0], b[:, 1], cx, cy, turn, chord_error_mm=0.001
-    )
+    contour = Segments(a[:, 0], a[:, 1], b[:, 0], b[:, 1], cx, cy, turn)
+    return find_contour_fault(contour, chord_error_mm=0.001)
 
 
 SQUARE: Points = [(0, 0), (10, 0), (10, 10), (0, 10), (0, 0)]

@@ -8,7 +8,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fabkit.geometry.fill import fill_nonzero, winding_numbers
+from fabkit.geometry.contours import fill_nonzero, winding_numbers
 
 Points = list[tuple[float, float]]
 HOLE: Points = [(0, 0), (4, 4), (4, 6), (6, 6), (6, 4), (4, 4), (0, 0)]

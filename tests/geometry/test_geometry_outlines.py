@@ -11,15 +11,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fabkit.base.units import OUTLINE_JOIN_MM
-from fabkit.geometry.outlines import Strokes, fill, find_figures, nest
+from fabkit.geometry.outlines import fill, find_figures, nest
+from fabkit.geometry.segments import Segments
 
 Row = tuple[float, float, float, float, float, float, int]
 
 
-def strokes(rows: list[Row]) -> Strokes:
+def strokes(rows: list[Row]) -> Segments:
     """Columns of rows x0, y0, x1, y1, cx, cy, turn."""
     table = np.array(rows, dtype=np.float64).reshape(-1, 7)
-    return Strokes(*(table[:, i] for i in range(6)), table[:, 6].astype(np.int8))
+    return Segments(*(table[:, i] for i in range(6)), table[:, 6].astype(np.int8))
 
 
 def polyline(*points: tuple[float, float]) -> list[Row]:
@@ -74,7 +75,7 @@ def test_circle_with_cut_out() -> None:
 @settings(max_examples=30, deadline=None)
 @given(st.permutations(range(8)), st.lists(st.booleans(), min_size=8, max_size=8))
 def test_order_and_direction_do_not_matter(order: list[int], back: list[bool]) -> None:
-    """Strokes in any order, each drawn either way, enclose the same area."""
+    """Segments in any order, each drawn either way, enclose the same area."""
     rows = [rounded(50, 30, 3)[i] for i in order]
     rows = [
         (x1, y1, x0, y0, cx, cy, -turn) if flip else (x0, y0, x1, y1, cx, cy, turn)

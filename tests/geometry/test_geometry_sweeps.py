@@ -8,7 +8,7 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fabkit.geometry.sweeps import swept, swept_straight
+from fabkit.geometry.areas import swept, swept_straight
 
 FAR = st.floats(-5, 5)
 ANGLE = shapely.Polygon([(0, 0), (3, 0), (3, 1), (1, 1), (1, 3), (0, 3)])

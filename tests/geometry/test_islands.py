@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
-from fabkit.geometry.islands import touching_pairs, unite
+from fabkit.geometry.areas import touching_pairs, unite
 
 
 def test_unite_is_the_union():

@@ -7,7 +7,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fabkit.geometry.pierced import FEW_HOLES, grow, pierce
+from fabkit.geometry.areas import FEW_HOLES, grow, pierce
 
 spots = st.lists(
     st.tuples(st.integers(-4, 44), st.integers(-4, 44), st.sampled_from([0.5, 1, 2, 3.5])),

@@ -14,9 +14,8 @@ from scipy.spatial.transform import Rotation
 from tiny_files import drill, gerber, read_set
 
 import fabkit
-from fabkit.formats.gerber.moving import move
 from fabkit.formats.gerber.reader import read as read_gerber
-from fabkit.geometry.placing import Placing
+from fabkit.geometry.segments import Placing
 from fabkit.package.registration import find_fit
 
 RNG = np.random.default_rng(20)
@@ -162,7 +161,7 @@ def test_a_layer_moved_keeps_its_shape() -> None:
     wanted = shapely.affinity.rotate(wanted, 90, origin=(0, 0))
     wanted = shapely.affinity.translate(wanted, 4, 2)
 
-    assert move(file, placing).image.symmetric_difference(wanted).area < 1e-3
+    assert file.placed(placing).image.symmetric_difference(wanted).area < 1e-3
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import shapely
 
-from fabkit.formats.gerber.model import Aperture, GerberFile, Kind, Objects, Pose, Segments
+from fabkit.formats.gerber.model import Aperture, ContourSegments, GerberFile, Kind, Objects, Pose
 
 NAN = float("nan")
 
@@ -77,7 +77,7 @@ class Draftsman:
     def _segment(self, contour: int, a: Any, b: Any, centre: Any) -> None:
         cx, cy = centre or (NAN, NAN)
         row = (a[0], a[1], b[0], b[1], cx, cy, 1 if centre else 0, contour, 0)
-        self.segments.append(dict(zip(Segments.DTYPES, row, strict=True)))
+        self.segments.append(dict(zip(ContourSegments.DTYPES, row, strict=True)))
 
     def region(self, *points: tuple[float, float]) -> None:
         """A region of straight segments; the contour is closed here."""
@@ -102,9 +102,9 @@ class Draftsman:
     def file(self) -> GerberFile:
         """The finished file."""
         o = {k: np.array([r[k] for r in self.objects]) for k in Objects.DTYPES}
-        s = {k: np.array([r[k] for r in self.segments]) for k in Segments.DTYPES}
+        s = {k: np.array([r[k] for r in self.segments]) for k in ContourSegments.DTYPES}
         return GerberFile(
-            name=self.name, size_bytes=0, objects=Objects(**o), segments=Segments(**s),
+            name=self.name, size_bytes=0, objects=Objects(**o), segments=ContourSegments(**s),
             apertures=tuple(self.apertures),
             poses=(Pose(), Pose(mirror_x=True, rotation_deg=30.0, scale=1.5)),
             attribute_sets=tuple(self.sets), attributes={}, unit_mm=1.0, decimals=6,

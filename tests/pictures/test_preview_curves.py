@@ -9,8 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fabkit.base.units import CHORD_ERROR_MM
-from fabkit.geometry.arcs import circle_chords, flatten, unit_circle
-from fabkit.geometry.strokes import capsules
+from fabkit.geometry.segments import Segments, circle_chords, unit_circle
 from fabkit.pictures.curves import Contour, circle, ring_contour
 
 
@@ -22,7 +21,7 @@ def flat(contour: Contour) -> shapely.Polygon:
         rows.append((x, y, x1, y1, cx, cy, turn))
         x, y = x1, y1
     columns = np.array(rows, dtype=float).T
-    points, _ = flatten(*columns[:6], columns[6].astype(np.int8), chord_error_mm=1e-4)
+    points, _ = Segments(*columns).flatten(chord_error_mm=1e-4)
     return shapely.Polygon(np.vstack(([contour.start], points)))
 
 
@@ -39,7 +38,8 @@ def test_fine_circle_is_one_arc() -> None:
 def test_stroke_is_two_lines_and_two_arcs() -> None:
     """A capsule has two straight sides and two half circles."""
     one = np.array([1.0])
-    (shape,) = capsules(one, one, one * 6, one * 3, one * 0.8)
+    line = Segments.straight(np.array([[1.0, 1.0]]), np.array([[6.0, 3.0]]))
+    (shape,) = line.drawn(one * 0.8)
     contour = ring_contour(shapely.get_coordinates(shape))
     turns = [s[4] for s in contour.segments]
     assert sorted(abs(t) for t in turns) in ([0, 1, 1], [0, 0, 1, 1])

@@ -173,7 +173,7 @@ def test_no_ring_stands_without_a_number(board: Board) -> None:
     sheet = finding_sheet(board, findings)
     front = next(p.scene for p in sheet.placed if "finished" in p.scene.title)
     (marks,) = (n for n in front.nodes if n.title == "places of notes")
-    pen = Pen.joined([p for p in front.stencils[marks.inside[-1]].parts if isinstance(p, Pen)])
+    pen = Pen.concat(*[p for p in front.stencils[marks.inside[-1]].parts if isinstance(p, Pen)])
     rings = int((pen.turn == 2).sum())
     discs = int(((pen.x0 == pen.x1) & (pen.y0 == pen.y1) & (pen.turn == 0)).sum())
     (name,) = (w for w in words_on(sheet) if w.startswith("Front"))

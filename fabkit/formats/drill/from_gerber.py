@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.base.findings import Finding, Place, ProblemLog
 from fabkit.base.units import COINCIDENT_MM
 from fabkit.formats.drill import problems
@@ -15,8 +16,7 @@ from fabkit.formats.drill.model import DrillFile, Hits, NumberFormat, Slots, Too
 from fabkit.formats.drill.plating import plating_of
 from fabkit.formats.drill.tools import split_function
 from fabkit.formats.gerber.model import GerberFile, Kind, Objects, Pose
-
-Floats = NDArray[np.float64]
+from fabkit.geometry.segments import Segments
 
 _FILLED: Final = 0.75
 """Share of its box that a long aperture fills at least: an obround twice as long as wide, 0.89."""
@@ -60,7 +60,7 @@ def drill_from_gerber(file: GerberFile) -> DrillFile:
         offset=hits.offset,
     )
     made_slots = Slots(
-        **{name: getattr(cuts, name) for name in ("x0", "y0", "x1", "y1", "cx", "cy", "turn")},
+        **Segments.of(cuts).by_name(),
         tool=row_of[cuts.aperture],
         attributes=cuts.attributes,
         path=_paths(cuts),

@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.base.findings import Finding, Place, ProblemLog, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.formats.drill import problems
@@ -23,7 +23,6 @@ from fabkit.formats.drill.numbers import DEFAULT_DIGITS, DigitSurvey, Unit
 from fabkit.formats.drill.reader import read, read_format
 from fabkit.geometry.neighbours import SpotIndex
 
-Floats = NDArray[np.float64]
 Box = tuple[float, float, float, float]
 
 ON_PAD_MM: Final = 0.05

@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Columns
 from fabkit.base.findings import Finding, Severity, raise_for
 from fabkit.base.units import counted
+from fabkit.geometry.segments import Placing, Points, Segments
 
 Attributes = Mapping[str, tuple[str, ...]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Hits(Columns):
+class Hits(Points):
     """Round holes in file order, every repeat expanded.
 
     Columns
@@ -31,21 +31,19 @@ class Hits(Columns):
         Byte offset of the command.
     """
 
-    x: NDArray[np.float64]
-    y: NDArray[np.float64]
     tool: NDArray[np.int32]
     attributes: NDArray[np.int32]
     offset: NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Slots(Columns):
+class Slots(Segments):
     """Straight and curved cuts of a round tool, in file order.
 
     Columns
     -------
     x0, y0, x1, y1, cx, cy, turn
-        As in :mod:`fabkit.geometry.arcs`.
+        As in :class:`fabkit.geometry.segments.Segments`.
     tool, attributes, offset
         As in :class:`Hits`.
     path : int32
@@ -55,13 +53,6 @@ class Slots(Columns):
         True for a routed path, False for a drilled slot.
     """
 
-    x0: NDArray[np.float64]
-    y0: NDArray[np.float64]
-    x1: NDArray[np.float64]
-    y1: NDArray[np.float64]
-    cx: NDArray[np.float64]
-    cy: NDArray[np.float64]
-    turn: NDArray[np.int8]
     tool: NDArray[np.int32]
     attributes: NDArray[np.int32]
     path: NDArray[np.int32]
@@ -159,6 +150,10 @@ class DrillFile:
     def function(self) -> tuple[str, ...]:
         """Fields of ``.FileFunction``; empty when it has none."""
         return self.attributes.get(".FileFunction", ())
+
+    def placed(self, placing: Placing) -> DrillFile:
+        """The same holes and slots laid elsewhere."""
+        return replace(self, hits=self.hits.placed(placing), slots=self.slots.placed(placing))
 
     def raise_for(self, severity: Severity) -> None:
         """Raise UnreadableInput when any problem is at least as severe."""

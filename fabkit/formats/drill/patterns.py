@@ -7,11 +7,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.formats.drill.store import Rows
-
-Floats = NDArray[np.float64]
 
 DIP_PITCH_MM: Final = 2.54
 """Pitch of G82 when none is given: 0.100 in (Excellon CNC-7, canned cycles)."""

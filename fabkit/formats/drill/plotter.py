@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from fabkit.base.columns import Floats
 from fabkit.base.findings import ProblemLog, Severity
 from fabkit.base.limits import Limits
 from fabkit.formats.drill import patterns, problems
@@ -130,7 +131,7 @@ class Plotter:
         self.hits.extend(rows)
         self.move((float(x[-1]), float(y[-1])))
 
-    def hit_many(self, points: patterns.Floats, offset: int) -> None:
+    def hit_many(self, points: Floats, offset: int) -> None:
         """Drill a list of points, in program coordinates."""
         self.reserve(len(points))
         rows = np.empty((len(points), 5))
@@ -338,7 +339,7 @@ class StepRepeat:
         self.first, self.body, self.at, self.announced = None, None, (0.0, 0.0), None
 
 
-def _carried(values: patterns.Floats, start: float) -> patterns.Floats:
+def _carried(values: Floats, start: float) -> Floats:
     """Fill nan with the value before it, the first with ``start``."""
     known = ~np.isnan(values)
     if known.all():

@@ -9,6 +9,7 @@ from typing import Any, Final, Self
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.base.findings import Rule
 from fabkit.formats.gerber.problems import (
     ARC_BROKEN,
@@ -21,7 +22,7 @@ from fabkit.formats.gerber.problems import (
     ARC_TINY,
     ARC_WITHOUT_G75,
 )
-from fabkit.formats.gerber.tokens import NONE, Ints
+from fabkit.formats.gerber.tokens import NONE
 
 Say = Callable[[Rule, str, NDArray[Any]], None]
 """Reports a rule for the arcs with the given indices."""
@@ -39,10 +40,10 @@ _SHORTEST_UM: Final = 2.0
 class Arcs:
     """Centre and turn of each D01; ``dot`` marks arcs that are a single point."""
 
-    cx: NDArray[np.float64]
-    cy: NDArray[np.float64]
+    cx: Floats
+    cy: Floats
     turn: NDArray[np.int8]
-    dot: NDArray[np.bool_]
+    dot: Bools
 
     @classmethod
     def straight(cls, count: int) -> Self:
@@ -55,7 +56,7 @@ def resolve_arcs(
     ends: tuple[Ints, Ints, Ints, Ints],
     offsets: tuple[Ints, Ints],
     *,
-    clockwise: NDArray[np.bool_],
+    clockwise: Bools,
     quadrant: Ints,
     unit_um: float,
     say: Say,
@@ -139,10 +140,10 @@ def resolve_arcs(
 def _single_quadrant(
     end_x: Ints,
     end_y: Ints,
-    i: NDArray[np.float64],
-    j: NDArray[np.float64],
-    clockwise: NDArray[np.bool_],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    i: Floats,
+    j: Floats,
+    clockwise: Bools,
+) -> tuple[Floats, Floats]:
     """Signed offsets of G74 arcs: of four candidates the one turning the right way, at most 90°."""
     ex, ey = end_x.astype(np.float64), end_y.astype(np.float64)
     best_i, best_j = np.abs(i), np.abs(j)

@@ -7,54 +7,38 @@ the end.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Final
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Ints
 from fabkit.base.findings import ProblemLog
 from fabkit.base.limits import Limits
 from fabkit.formats.gerber.commands import Interpreter
-from fabkit.formats.gerber.model import Attributes, Kind, Pose
+from fabkit.formats.gerber.model import (
+    Aperture,
+    Attributes,
+    ContourSegments,
+    Kind,
+    Objects,
+    Pose,
+    Poses,
+    RawObjects,
+)
 from fabkit.formats.gerber.problems import BLOCK_UNBALANCED, REPEAT_UNBALANCED, TOO_LARGE
 from fabkit.formats.gerber.state import Mark, Marker
-
-Rows = dict[str, NDArray[Any]]
-Ints = NDArray[np.int64]
-
-
-def move_points(
-    x: NDArray[np.float64],
-    y: NDArray[np.float64],
-    mirror: NDArray[np.bool_],
-    rotation_deg: NDArray[np.float64],
-    scale: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Mirror, then turn, then scale points about the origin; right angles exactly."""
-    x = np.where(mirror, -x, x)
-    angle = np.radians(rotation_deg)
-    c, s = np.cos(angle), np.sin(angle)
-    quarter = rotation_deg % 90 == 0
-    c, s = np.where(quarter, np.round(c), c), np.where(quarter, np.round(s), s)
-    return (x * c - y * s) * scale, (x * s + y * c) * scale
-
-
-def compose_poses(outer: Pose, inner: Pose) -> Pose:
-    """Pose of something posed by ``inner`` inside something posed by ``outer``."""
-    turn = -inner.rotation_deg if outer.mirror_x else inner.rotation_deg
-    return Pose(
-        outer.mirror_x != inner.mirror_x,
-        (outer.rotation_deg + turn) % 360.0,
-        outer.scale * inner.scale,
-    )
+from fabkit.geometry.segments import Segments, circle_chords
 
 
 @dataclass(slots=True)
 class _Frame:
     kind: Mark
     marker: Marker
-    parts: list[Rows] = field(default_factory=list)
+    parts: list[RawObjects] = field(default_factory=list)
 
 
 class Expander:
@@ -62,7 +46,7 @@ class Expander:
 
     def __init__(
         self,
-        raw: Rows,
+        raw: RawObjects,
         interpreter: Interpreter,
         object_sets: list[Attributes],
         limits: Limits,
@@ -76,15 +60,16 @@ class Expander:
         self.complete = True
         self._plain = 0
         self._copies = 0
-        self._library: dict[int, Rows] = {}
+        self._library: dict[int, RawObjects] = {}
         self._merged: dict[tuple[int, int], int] = {}
         self._merged_apertures: dict[tuple[int, int], int] = {}
 
-    def expand(self, markers: list[Marker]) -> Rows:
+    def expand(self, markers: list[Marker]) -> RawObjects:
         """All rows of the image, in order."""
-        region = self.raw["kind"] == Kind.REGION
-        self.raw["x0"][region] = 0.0
-        self.raw["y0"][region] = 0.0
+        region = self.raw.kind == Kind.REGION
+        self.raw = self.raw.with_columns(
+            x0=np.where(region, 0.0, self.raw.x0), y0=np.where(region, 0.0, self.raw.y0)
+        )
         top = _Frame(Mark.BLOCK_OPEN, Marker(Mark.BLOCK_OPEN, 0, 0))
         stack = [top]
         done = 0
@@ -105,8 +90,8 @@ class Expander:
                     self._close_repeat(stack)
                 if len(stack) > 1:
                     frame = stack.pop()
-                    self._library[frame.marker.block] = _concat(frame.parts, self.raw)
-        self._span(stack[-1], done, len(self.raw["kind"]))
+                    self._library[frame.marker.block] = RawObjects.concat(*frame.parts)
+        self._span(stack[-1], done, len(self.raw))
         while len(stack) > 1:
             if stack[-1].kind == Mark.REPEAT_OPEN:
                 self.log.add(
@@ -116,7 +101,7 @@ class Expander:
             else:
                 frame = stack.pop()
                 self.log.add(BLOCK_UNBALANCED, "a block is not closed", offset=frame.marker.offset)
-        return _concat(top.parts, self.raw)
+        return RawObjects.concat(*top.parts)
 
     def _allowed(self, copies: int, offset: int, what: str) -> bool:
         most = min(self.limits.copies, self.limits.objects - self._plain)
@@ -135,79 +120,71 @@ class Expander:
     def _span(self, frame: _Frame, first: int, last: int) -> None:
         if first >= last:
             return
-        rows = {name: column[first:last] for name, column in self.raw.items()}
-        blocks = rows["aperture"] <= -2
+        rows = self.raw.take(slice(first, last))
+        blocks = rows.aperture <= -2
         if not blocks.any():
             self._plain += last - first
             frame.parts.append(rows)
             return
-        drawn = np.flatnonzero(blocks & (rows["kind"] != Kind.FLASH))
-        flashed = np.flatnonzero(blocks & (rows["kind"] == Kind.FLASH))
+        drawn = np.flatnonzero(blocks & (rows.kind != Kind.FLASH))
+        flashed = np.flatnonzero(blocks & (rows.kind == Kind.FLASH))
         if len(drawn):
             self.log.add(
                 BLOCK_UNBALANCED,
                 "a line is drawn with a block",
-                offset=int(rows["offset"][drawn[0]]),
+                offset=int(rows.offset[drawn[0]]),
                 assumed="it was left out",
                 count=len(drawn),
             )
-        number = -2 - rows["aperture"].astype(np.int64)
+        number = -2 - rows.aperture.astype(np.int64)
         used = np.unique(number[flashed]).tolist()
         tables = [self._library.get(k) for k in used]
         sizes = np.zeros(len(self.interpreter.blocks) + 1, np.int64)
         for k, table in zip(used, tables, strict=True):
-            sizes[k] = len(table["kind"]) if table is not None else 0
+            sizes[k] = len(table) if table is not None else 0
         counts = np.ones(last - first, np.int64)
         counts[drawn] = 0
         counts[flashed] = sizes[number[flashed]]
         self._plain += int(np.count_nonzero(~blocks))
         if not self._allowed(
             int(counts[flashed].sum()),
-            int(rows["offset"][flashed[0]]) if len(flashed) else 0,
+            int(rows.offset[flashed[0]]) if len(flashed) else 0,
             "flashing blocks",
         ):
             counts[flashed] = 0
         owner = np.repeat(np.arange(last - first), counts)
         within = np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
         from_block = blocks[owner]
-        library = _concat([t for t in tables if t is not None], self.raw)
+        library = RawObjects.concat(*(t for t in tables if t is not None))
         starts = np.zeros_like(sizes)
         starts[used] = np.cumsum(sizes[used]) - sizes[used]
-        out = {name: column[owner] for name, column in rows.items()}
+        out = rows.take(owner)
         inner_at = np.flatnonzero(from_block)
         source = starts[number[owner[inner_at]]] + within[inner_at]
-        inner = {name: column[source] for name, column in library.items()}
-        flash = {name: column[inner_at] for name, column in out.items()}
         block_sets = np.array([b[1] for b in self.interpreter.blocks] + [0], np.int64)
-        placed = self._place(inner, flash, block_sets[number[owner[inner_at]]])
-        for name, column in placed.items():
-            out[name][inner_at] = column
-        frame.parts.append(out)
+        sets = block_sets[number[owner[inner_at]]]
+        placed = self._place(library.take(source), out.take(inner_at), sets)
+        frame.parts.append(out.replaced(inner_at, placed))
 
-    def _place(self, inner: Rows, flash: Rows, block_set: Ints) -> Rows:
-        """Rows of blocks as their flashes put them."""
-        out = dict(inner)
-        outer_poses = self.interpreter.poses
-        mirror = np.array([p.mirror_x for p in outer_poses])[flash["pose"]]
-        turn = np.array([p.rotation_deg for p in outer_poses])[flash["pose"]]
-        scale = np.array([p.scale for p in outer_poses])[flash["pose"]]
-        for a, b in (("x0", "y0"), ("x1", "y1"), ("cx", "cy")):
-            x, y = move_points(inner[a], inner[b], mirror, turn, scale)
-            out[a], out[b] = x + flash["x0"], y + flash["y0"]
-        out["turn"] = np.where(mirror, -inner["turn"], inner["turn"])
-        out["dark"] = inner["dark"] == flash["dark"]
-        out["pose"] = _pairwise(flash["pose"], inner["pose"], self._posed)
-        out["attributes"] = _pairwise(flash["attributes"], inner["attributes"], self._attributed)
-        region = inner["aperture_set"] >= 0
-        joined = _pairwise(
-            block_set, np.maximum(inner["aperture_set"], 0), self._aperture_attributed
+    def _place(self, inner: RawObjects, flash: RawObjects, block_set: Ints) -> RawObjects:
+        """RawObjects of blocks as their flashes put them."""
+        poses = Poses.of(self.interpreter.poses, flash.pose)
+        joined = _pairwise(block_set, np.maximum(inner.aperture_set, 0), self._aperture_attributed)
+        return (
+            inner.mapped(poses.move)
+            .mapped(lambda x, y: (x + flash.x0, y + flash.y0))
+            .turned_over(poses.mirror)
+            .with_columns(
+                dark=inner.dark == flash.dark,
+                pose=_pairwise(flash.pose, inner.pose, self._posed),
+                attributes=_pairwise(flash.attributes, inner.attributes, self._attributed),
+                aperture_set=np.where(inner.aperture_set >= 0, joined, -1),
+            )
         )
-        out["aperture_set"] = np.where(region, joined, -1)
-        return out
 
     def _posed(self, outer: int, inner: int) -> int:
         poses = self.interpreter.poses
-        return self.interpreter.pose_id(compose_poses(poses[outer], poses[inner]))
+        return self.interpreter.pose_id(poses[inner].inside(poses[outer]))
 
     def _attributed(self, outer: int, inner: int) -> int:
         """What an object says of itself wins over what is said of the whole block."""
@@ -231,8 +208,8 @@ class Expander:
 
     def _close_repeat(self, stack: list[_Frame]) -> None:
         frame = stack.pop()
-        rows = _concat(frame.parts, self.raw)
-        count = len(rows["kind"])
+        rows = RawObjects.concat(*frame.parts)
+        count = len(rows)
         nx, ny, dx, dy = frame.marker.grid
         if count and not self._allowed(count * (nx * ny - 1), frame.marker.offset, "a repeat"):
             nx = ny = 1
@@ -240,15 +217,16 @@ class Expander:
             # Copies go up the first column, then the next column (section 4.12).
             shift_x = np.repeat(np.arange(nx) * dx, ny * count)
             shift_y = np.tile(np.repeat(np.arange(ny) * dy, count), nx)
-            rows = {name: np.tile(column, nx * ny) for name, column in rows.items()}
-            for name in ("x0", "x1", "cx"):
-                rows[name] = rows[name] + shift_x
-            for name in ("y0", "y1", "cy"):
-                rows[name] = rows[name] + shift_y
+            rows = rows.take(np.tile(np.arange(count), nx * ny))
+            rows = rows.mapped(lambda x, y: (x + shift_x, y + shift_y))
         stack[-1].parts.append(rows)
 
 
-def _pairwise(outer: NDArray[Any], inner: NDArray[Any], join: Any) -> NDArray[np.int32]:
+def _pairwise(
+    outer: Ints | NDArray[np.int32],
+    inner: Ints | NDArray[np.int32],
+    join: Callable[[int, int], int],
+) -> NDArray[np.int32]:
     """``join(outer, inner)`` of each pair, called once for each distinct pair."""
     if not len(outer):
         return np.empty(0, np.int32)
@@ -258,27 +236,20 @@ def _pairwise(outer: NDArray[Any], inner: NDArray[Any], join: Any) -> NDArray[np
     return np.array(made, np.int32)[which]
 
 
-def _concat(parts: list[Rows], like: Rows) -> Rows:
-    if not parts:
-        return {name: column[:0] for name, column in like.items()}
-    if len(parts) == 1:
-        return parts[0]
-    return {name: np.concatenate([p[name] for p in parts]) for name in like}
-
-
 def place_segments(
-    rows: Rows, segments: Rows, poses: list[Pose], limits: Limits, log: ProblemLog
-) -> tuple[Rows, bool]:
-    """Copy the contours of all regions to where the regions were moved; rows change in place.
+    rows: RawObjects, segments: ContourSegments, poses: list[Pose], limits: Limits, log: ProblemLog
+) -> tuple[RawObjects, ContourSegments, bool]:
+    """Copy the contours of all regions to where the regions were moved.
 
     Returns
     -------
-    segments : columns
+    rows, segments
+        The objects with the rows of their contours, and the contours.
     complete : bool
         False when the limit left regions without contours.
     """
-    regions = np.flatnonzero(rows["kind"] == Kind.REGION)
-    first, last = rows["first"][regions], rows["last"][regions]
+    regions = np.flatnonzero(rows.kind == Kind.REGION)
+    first, last = rows.first[regions], rows.last[regions]
     counts = last - first
     complete = int(counts.sum()) <= limits.segments
     if not complete:
@@ -287,24 +258,76 @@ def place_segments(
     ends = np.cumsum(counts)
     owner = np.repeat(np.arange(len(regions)), counts)
     source = np.arange(int(counts.sum())) - np.repeat(ends - counts, counts) + first[owner]
-    out = {name: column[source] for name, column in segments.items()}
-    pose = rows["pose"][regions][owner]
-    mirror = np.array([p.mirror_x for p in poses])[pose]
-    turn = np.array([p.rotation_deg for p in poses])[pose]
-    scale = np.array([p.scale for p in poses])[pose]
-    dx, dy = rows["x0"][regions][owner], rows["y0"][regions][owner]
-    for a, b in (("x0", "y0"), ("x1", "y1"), ("cx", "cy")):
-        x, y = move_points(out[a], out[b], mirror, turn, scale)
-        out[a], out[b] = x + dx, y + dy
-    out["turn"] = np.where(mirror, -out["turn"], out["turn"])
+    moved = rows.take(regions)
+    held = Poses.of(poses, moved.pose[owner])
+    dx, dy = moved.x0[owner], moved.y0[owner]
+    out = (
+        segments.take(source)
+        .mapped(held.move)
+        .mapped(lambda x, y: (x + dx, y + dy))
+        .turned_over(held.mirror)
+    )
     if len(source):
-        number = out["contour"]
+        number = out.contour
         fresh = np.concatenate(([0], (number[1:] != number[:-1]) | (owner[1:] != owner[:-1])))
-        out["contour"] = np.cumsum(fresh)
-    for name in ("first", "last", "pose", "x0", "y0"):
-        rows[name] = rows[name].copy()
-    rows["first"][regions], rows["last"][regions] = ends - counts, ends
-    rows["pose"][regions] = 0
-    for name in ("x0", "y0", "x1", "y1", "cx", "cy"):
-        rows[name][regions] = np.nan
-    return out, complete
+        out = out.with_columns(contour=np.cumsum(fresh))
+    nothing = np.full(len(regions), np.nan)
+    placed = moved.with_columns(
+        **dict.fromkeys(("x0", "y0", "x1", "y1", "cx", "cy"), nothing),
+        first=ends - counts,
+        last=ends,
+        pose=np.zeros(len(regions)),
+    )
+    return rows.replaced(regions, placed), out, complete
+
+
+_STROKE: Final = 64
+"""Corners of a stroke without a known tool."""
+
+
+def corner_counts(rows: Objects, segments: Segments, apertures: Sequence[Aperture]) -> Ints:
+    """Corners of the shape of each object, counted before any shape is made, (n,) int64.
+
+    A few bytes can ask for a million copies of an arc of four thousand chords; what that takes of
+    the machine is known from the columns alone.
+    """
+    counts = np.zeros(len(rows), dtype=np.int64)
+    tools = rows.kind != Kind.REGION
+    corners = np.full(len(apertures) + 1, _STROKE)
+    used = np.bincount(rows.aperture[tools] + 1, minlength=len(corners))[1:]
+    for row in np.flatnonzero(used).tolist():
+        corners[row] = _of_tool(apertures[row])
+    counts[tools] = corners[rows.aperture[tools]]
+    arcs = np.flatnonzero(rows.kind == Kind.ARC)
+    counts[arcs] += 2 * Segments.of(rows).take(arcs).chord_counts()
+    total = np.concatenate(([0], np.cumsum(segments.chord_counts())))
+    regions = ~tools
+    counts[regions] = total[rows.last[regions]] - total[rows.first[regions]]
+    return counts
+
+
+def _of_tool(aperture: Aperture) -> int:
+    if aperture.diameter_mm is not None:
+        return circle_chords(aperture.diameter_mm) + 1
+    return int(shapely.get_num_coordinates(aperture.shape))
+
+
+def drop_beyond(
+    rows: RawObjects,
+    segments: ContourSegments,
+    apertures: Sequence[Aperture],
+    limits: Limits,
+    log: ProblemLog,
+) -> tuple[RawObjects, bool]:
+    """Leave out the objects beyond the limit; gives the rows, and whether all were kept."""
+    total = np.cumsum(corner_counts(rows, segments, apertures))
+    kept = int(np.searchsorted(total, limits.corners, side="right"))
+    if kept == len(total):
+        return rows, True
+    log.add(
+        TOO_LARGE,
+        f"the shapes have over {limits.corners} corners (limit corners)",
+        offset=int(rows.offset[kept]),
+        assumed="the rest was left out",
+    )
+    return rows.take(slice(None, kept)), False

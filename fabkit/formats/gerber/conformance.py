@@ -14,11 +14,12 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Bools
 from fabkit.base.findings import Finding, ProblemLog, Rule, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.formats.gerber.attributes import unescape
-from fabkit.formats.gerber.model import GerberFile, Kind, Segments
+from fabkit.formats.gerber.model import ContourSegments, GerberFile, Kind
 from fabkit.formats.gerber.shapes import contour_rings
 from fabkit.formats.gerber.standard import (
     OLD_APERTURE_FUNCTIONS,
@@ -26,8 +27,7 @@ from fabkit.formats.gerber.standard import (
     STANDARD,
     find_fault,
 )
-from fabkit.geometry.contours import find_contour_fault
-from fabkit.geometry.fill import is_filled_alike
+from fabkit.geometry.contours import find_contour_fault, is_filled_alike
 from fabkit.rules import load_rule
 
 FUNCTION_WRONG: Final = load_rule("gerber/file-function")
@@ -243,22 +243,19 @@ def _examine_contours(file: GerberFile, log: ProblemLog) -> None:
             )  # fmt: skip
 
 
-def _judge_contour(s: Segments) -> tuple[str, bool]:
+def _judge_contour(s: ContourSegments) -> tuple[str, bool]:
     """What is wrong with one contour, and whether it is right within the format's accuracy.
 
     Section 4.14.2: any point may move by half a micrometre, so steps below one may vanish.
     """
 
-    def fault(c: Segments) -> str:
-        return find_contour_fault(
-            c.x0, c.y0, c.x1, c.y1, c.cx, c.cy, c.turn, chord_error_mm=COINCIDENT_MM / 2
-        )
+    def fault(c: ContourSegments) -> str:
+        return find_contour_fault(c, chord_error_mm=COINCIDENT_MM / 2)
 
     found = fault(s)
     if not found:
         return "", False
-    steps = np.hypot(s.x1 - s.x0, s.y1 - s.y0)
-    kept = s.take((steps > COINCIDENT_MM) | (s.turn != 0))
+    kept = s.take((s.chords() > COINCIDENT_MM) | (s.turn != 0))
     if len(kept) == len(s) or len(kept) < 2:
         return found, False
     joined = kept.with_columns(x1=np.roll(kept.x0, -1), y1=np.roll(kept.y0, -1))
@@ -283,22 +280,22 @@ class _Content:
                 count=len(rows),
             )
 
-    def _with_function(self, wanted: frozenset[str]) -> NDArray[np.bool_]:
+    def _with_function(self, wanted: frozenset[str]) -> Bools:
         """Objects whose aperture (or region) has one of these functions."""
         o = self.file.objects
         by_tool = np.array([a.function[:1] in {(w,) for w in wanted} for a in self.file.apertures])
         by_set = np.array(
             [s.get(".AperFunction", ())[:1] in {(w,) for w in wanted} for s in self._sets]
         )
-        out: NDArray[np.bool_] = by_set[o.attributes] & (o.kind == Kind.REGION)
+        out: Bools = by_set[o.attributes] & (o.kind == Kind.REGION)
         tool = o.aperture >= 0
         if len(by_tool):
             out[tool] = by_tool[o.aperture[tool]]
         return out
 
-    def _with_attribute(self, name: str) -> NDArray[np.bool_]:
+    def _with_attribute(self, name: str) -> Bools:
         has = np.array([name in s for s in self._sets])
-        out: NDArray[np.bool_] = has[self.file.objects.attributes]
+        out: Bools = has[self.file.objects.attributes]
         return out
 
     @property

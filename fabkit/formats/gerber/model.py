@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from enum import IntEnum
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Columns
+from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.base.findings import Finding, Severity, raise_for
 from fabkit.base.units import CHORD_ERROR_MM, counted
+from fabkit.geometry.segments import Placing, Segments
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -32,19 +33,16 @@ class Kind(IntEnum):
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Objects(Columns):
+class Objects(Segments):
     """Graphic objects in file order, blocks and step-and-repeat expanded.
 
     Columns
     -------
+    x0, y0, x1, y1, cx, cy, turn
+        As in :class:`fabkit.geometry.segments.Segments`; start and end of a flash are the flash
+        point, those of a region nan.
     kind : int8
         See :class:`Kind`.
-    x0, y0, x1, y1 : float64, mm
-        Start and end; both the flash point for a flash, both nan for a region.
-    cx, cy : float64, mm
-        Centre of an arc; nan elsewhere.
-    turn : int8
-        As in :mod:`fabkit.geometry.arcs`; 0 for everything but arcs.
     aperture : int32
         Index into ``GerberFile.apertures``; -1 for a region.
     dark : bool
@@ -61,45 +59,52 @@ class Objects(Columns):
     """
 
     kind: NDArray[np.int8]
-    x0: NDArray[np.float64]
-    y0: NDArray[np.float64]
-    x1: NDArray[np.float64]
-    y1: NDArray[np.float64]
-    cx: NDArray[np.float64]
-    cy: NDArray[np.float64]
-    turn: NDArray[np.int8]
     aperture: NDArray[np.int32]
-    dark: NDArray[np.bool_]
+    dark: Bools
     pose: NDArray[np.int32]
     attributes: NDArray[np.int32]
-    first: NDArray[np.int64]
-    last: NDArray[np.int64]
-    offset: NDArray[np.int64]
+    first: Ints
+    last: Ints
+    offset: Ints
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Segments(Columns):
+class ContourSegments(Segments):
     """Contour segments of all regions, in file order.
 
     Columns
     -------
     x0, y0, x1, y1, cx, cy, turn
-        As in :mod:`fabkit.geometry.arcs`.
+        As in :mod:`fabkit.geometry.segments`.
     contour : int32
         Number of the contour; equal for the consecutive segments of one contour.
     offset : int64
         Byte offset of the command.
     """
 
-    x0: NDArray[np.float64]
-    y0: NDArray[np.float64]
-    x1: NDArray[np.float64]
-    y1: NDArray[np.float64]
-    cx: NDArray[np.float64]
-    cy: NDArray[np.float64]
-    turn: NDArray[np.int8]
     contour: NDArray[np.int32]
-    offset: NDArray[np.int64]
+    offset: Ints
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RawObjects(Objects):
+    """Objects before blocks and repeats are expanded.
+
+    Columns
+    -------
+    aperture : int32
+        ``-2 - k`` for block ``k``.
+    attributes, aperture_set : int32
+        Sets of object attributes and, for regions, of aperture attributes; -1 elsewhere.
+    """
+
+    aperture_set: NDArray[np.int32]
+
+    def replaced(self, rows: Ints, by: RawObjects) -> RawObjects:
+        """The same table with some rows exchanged."""
+        order = np.arange(len(self))
+        order[rows] = len(self) + np.arange(len(rows))
+        return RawObjects.concat(self, by).take(order)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +117,51 @@ class Pose:
     mirror_x: bool = False
     rotation_deg: float = 0.0
     scale: float = 1.0
+
+    def placed(self, placing: Placing) -> Pose:
+        """The pose of what is laid elsewhere as a whole."""
+        turn = 90.0 * placing.quarter_turns
+        if not placing.mirrored:
+            return replace(self, rotation_deg=(turn + self.rotation_deg) % 360)
+        # A mirror image of a turned shape is the mirrored shape turned the other way.
+        rotation = (turn - self.rotation_deg) % 360
+        return replace(self, mirror_x=not self.mirror_x, rotation_deg=rotation)
+
+    def inside(self, outer: Pose) -> Pose:
+        """Pose of something so posed inside something posed by ``outer``."""
+        turn = -self.rotation_deg if outer.mirror_x else self.rotation_deg
+        return Pose(
+            outer.mirror_x != self.mirror_x,
+            (outer.rotation_deg + turn) % 360.0,
+            outer.scale * self.scale,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Poses:
+    """The pose of each of many things, as columns."""
+
+    mirror: Bools
+    rotation_deg: Floats
+    scale: Floats
+
+    @classmethod
+    def of(cls, poses: Sequence[Pose], rows: NDArray[np.int32]) -> Poses:
+        """Poses picked by their rows in the table of poses."""
+        return cls(
+            np.array([p.mirror_x for p in poses])[rows],
+            np.array([p.rotation_deg for p in poses])[rows],
+            np.array([p.scale for p in poses])[rows],
+        )
+
+    def move(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+        """Mirror, turn, then scale points about the origin; right angles exactly."""
+        x = np.where(self.mirror, -x, x)
+        angle = np.radians(self.rotation_deg)
+        c, s = np.cos(angle), np.sin(angle)
+        quarter = self.rotation_deg % 90 == 0
+        c, s = np.where(quarter, np.round(c), c), np.where(quarter, np.round(s), s)
+        return (x * c - y * s) * self.scale, (x * s + y * c) * self.scale
 
 
 @dataclass(frozen=True, eq=False)
@@ -199,7 +249,7 @@ class GerberFile:
     name: str
     size_bytes: int
     objects: Objects
-    segments: Segments
+    segments: ContourSegments
     apertures: tuple[Aperture, ...]
     poses: tuple[Pose, ...]
     attribute_sets: tuple[Attributes, ...]
@@ -239,6 +289,15 @@ class GerberFile:
     def has_nets(self) -> bool:
         """True when any object carries a net name."""
         return any(".N" in s for s in self.attribute_sets)
+
+    def placed(self, placing: Placing) -> GerberFile:
+        """The same layer laid elsewhere: every object, contour and pose."""
+        return replace(
+            self,
+            objects=self.objects.placed(placing),
+            segments=self.segments.placed(placing),
+            poses=tuple(pose.placed(placing) for pose in self.poses),
+        )
 
     def raise_for(self, severity: Severity) -> None:
         """Raise UnreadableInput when any problem is at least as severe."""

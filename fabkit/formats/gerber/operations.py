@@ -6,10 +6,11 @@ from typing import Protocol
 
 import numpy as np
 
+from fabkit.base.columns import Ints
 from fabkit.base.findings import Rule
 from fabkit.formats.gerber.problems import BARE_COORDINATES, MODAL_OPERATION
 from fabkit.formats.gerber.state import Carry, spread
-from fabkit.formats.gerber.tokens import NONE, Ints, Rows
+from fabkit.formats.gerber.tokens import NONE, Rows
 
 
 class Say(Protocol):

@@ -24,12 +24,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.base.findings import ProblemLog, Rule
 from fabkit.base.units import INCH_MM
 from fabkit.formats.gerber.arcs import Arcs, resolve_arcs
 from fabkit.formats.gerber.commands import Interpreter
 from fabkit.formats.gerber.header import Header
-from fabkit.formats.gerber.model import Kind, Objects, Segments
+from fabkit.formats.gerber.model import ContourSegments, Kind, RawObjects
 from fabkit.formats.gerber.operations import find_operations
 from fabkit.formats.gerber.points import follow_axis
 from fabkit.formats.gerber.problems import (
@@ -52,10 +53,7 @@ from fabkit.formats.gerber.problems import (
 from fabkit.formats.gerber.regions import OpenRegion, insert_regions
 from fabkit.formats.gerber.state import Carry, Changes, Marker, columns, merge, spread
 from fabkit.formats.gerber.table import Table
-from fabkit.formats.gerber.tokens import NONE, Chunk, Ints
-
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
+from fabkit.formats.gerber.tokens import NONE, Chunk
 
 _OLD_CODES = {
     54: "an aperture follows",
@@ -66,7 +64,7 @@ _KNOWN_G = (1, 2, 3, 4, 36, 37, 54, 55, 70, 71, 74, 75, 90, 91)
 
 
 class Plotter:
-    """Turns chunks into columns: :class:`~fabkit.formats.gerber.model.Objects`, ``Segments``.
+    """Turns chunks into the columns of ``RawObjects`` and ``ContourSegments``.
 
     Attributes
     ----------
@@ -82,8 +80,8 @@ class Plotter:
         self.header = header
         self.log = log
         self.carry = Carry(incremental=91 if header.incremental else 90)
-        self.objects = Table((*Objects.DTYPES, "aperture_set"))
-        self.segments = Table(tuple(Segments.DTYPES))
+        self.objects = Table(tuple(RawObjects.DTYPES))
+        self.segments = Table(tuple(ContourSegments.DTYPES))
         self.markers: list[Marker] = []
         self.contour = 0
         self._region: OpenRegion | None = None
@@ -269,7 +267,7 @@ class Plotter:
         offset: Ints,
         changes: Changes,
         ops: Ints,
-    ) -> tuple[Mask, list[tuple[int, int, OpenRegion]]]:
+    ) -> tuple[Bools, list[tuple[int, int, OpenRegion]]]:
         """Which operations lie in a region, and the regions that close in this chunk.
 
         Returns
@@ -337,7 +335,7 @@ class Plotter:
         self,
         ops: Ints,
         lines: Ints,
-        inside: Mask,
+        inside: Bools,
         spans: list[tuple[int, int, OpenRegion]],
         code: Ints,
         ends: tuple[Floats, Floats, Floats, Floats],
@@ -394,7 +392,7 @@ class Plotter:
         self,
         ops: Ints,
         lines: Ints,
-        inside: Mask,
+        inside: Bools,
         code: Ints,
         ends: tuple[Floats, Floats, Floats, Floats],
         arcs: Arcs,

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from fabkit.formats.gerber.tokens import NONE, Ints
-
-Mask = NDArray[np.bool_]
+from fabkit.base.columns import Bools, Ints
+from fabkit.formats.gerber.tokens import NONE
 
 
 def follow_axis(
-    given: Ints, steps: Mask, resets: Ints, carried: int | None
-) -> tuple[Ints, Ints, tuple[Mask, Mask]]:
+    given: Ints, steps: Bools, resets: Ints, carried: int | None
+) -> tuple[Ints, Ints, tuple[Bools, Bools]]:
     """One coordinate after and before each operation, and where either is not defined."""
     count = len(given)
     starts_fresh = np.zeros(count + 1, bool)

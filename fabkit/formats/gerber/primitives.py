@@ -11,9 +11,9 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.geometry.arcs import Floats, circle_chords, unit_circle
-from fabkit.geometry.fill import fill_nonzero
-from fabkit.geometry.strokes import capsules
+from fabkit.base.columns import Floats
+from fabkit.geometry.contours import fill_nonzero
+from fabkit.geometry.segments import Segments, circle_chords, unit_circle
 
 Box = tuple[float, float, float, float]
 
@@ -237,8 +237,8 @@ class StandardShape:
         if self.template == "P":
             return shapely.Polygon(regular_polygon(0.0, 0.0, w, self.vertices, self.rotation))
         x, y = max(w - h, 0) / 2, max(h - w, 0) / 2
-        ends = (np.array([n]) for n in (-x, -y, x, y, min(w, h)))
-        shape: BaseGeometry = capsules(*ends, chord_error_mm=chord_error_mm)[0]
+        line = Segments.straight(np.array([[-x, -y]]), np.array([[x, y]]))
+        shape: BaseGeometry = line.drawn(np.array([min(w, h)]), chord_error_mm=chord_error_mm)[0]
         return shape
 
     def __call__(self, chord_error_mm: float) -> BaseGeometry:

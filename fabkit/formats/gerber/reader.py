@@ -8,15 +8,22 @@ from typing import Final
 
 import numpy as np
 
+from fabkit.base.columns import Floats
 from fabkit.base.findings import ProblemLog, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.base.units import COINCIDENT_MM
-from fabkit.formats.gerber.blocks import Expander, place_segments
+from fabkit.formats.gerber.blocks import Expander, drop_beyond, place_segments
 from fabkit.formats.gerber.commands import Interpreter
-from fabkit.formats.gerber.corners import drop_beyond
 from fabkit.formats.gerber.header import Header, read_header
 from fabkit.formats.gerber.image import ImageCommands
-from fabkit.formats.gerber.model import Attributes, GerberFile, Kind, Objects, Segments
+from fabkit.formats.gerber.model import (
+    Attributes,
+    ContourSegments,
+    GerberFile,
+    Kind,
+    Objects,
+    RawObjects,
+)
 from fabkit.formats.gerber.plotter import Plotter
 from fabkit.formats.gerber.problems import (
     BYTE_ORDER_MARK,
@@ -110,7 +117,7 @@ def _nothing(name: str, data: bytes, size: int, log: ProblemLog) -> GerberFile:
         name=name,
         size_bytes=size,
         objects=Objects.empty(),
-        segments=Segments.empty(),
+        segments=ContourSegments.empty(),
         apertures=(),
         poses=(),
         attribute_sets=(),
@@ -178,31 +185,29 @@ def _assemble(
     limits: Limits,
     log: ProblemLog,
 ) -> GerberFile:
-    dtypes = {**Objects.DTYPES, "aperture_set": np.dtype("i4")}
-    rows = {n: c[: limits.objects] for n, c in plotter.objects.join(dtypes).items()}
+    rows = RawObjects(**plotter.objects.join(RawObjects.DTYPES)).take(slice(0, limits.objects))
     markers = [replace(m, at=min(m.at, limits.objects)) for m in plotter.markers]
-    segments = plotter.segments.join(Segments.DTYPES)
+    segments = ContourSegments(**plotter.segments.join(ContourSegments.DTYPES))
     complete = interpreter.complete
     object_sets = list(interpreter.dictionary.object_sets)
     if markers:
         expander = Expander(rows, interpreter, object_sets, limits, log)
         rows = expander.expand(markers)
-        segments, whole = place_segments(rows, segments, interpreter.poses, limits, log)
+        rows, segments, whole = place_segments(rows, segments, interpreter.poses, limits, log)
         complete = complete and expander.complete and whole
-    _join_attributes(rows, object_sets, interpreter.dictionary.aperture_sets)
-    del rows["aperture_set"]
+    rows = _join_attributes(rows, object_sets, interpreter.dictionary.aperture_sets)
     if interpreter.image.changed:
-        _transform(rows, segments, interpreter, header)
+        rows, segments = _transform(rows, segments, interpreter, header)
     rows, whole = drop_beyond(rows, segments, interpreter.apertures, limits, log)
     complete = complete and whole
-    objects, made_segments = Objects(**rows), Segments(**segments)
+    objects = Objects(**{name: getattr(rows, name) for name in Objects.DTYPES})
     _report_strokes(objects, interpreter, log)
-    _report_open_contours(made_segments, log)
+    _report_open_contours(segments, log)
     return GerberFile(
         name=name,
         size_bytes=len(data),
         objects=objects,
-        segments=made_segments,
+        segments=segments,
         apertures=tuple(interpreter.apertures),
         poses=tuple(interpreter.poses),
         attribute_sets=tuple(object_sets),
@@ -215,43 +220,43 @@ def _assemble(
 
 
 def _join_attributes(
-    rows: dict[str, np.ndarray], object_sets: list[Attributes], aperture_sets: list[Attributes]
-) -> None:
+    rows: RawObjects, object_sets: list[Attributes], aperture_sets: list[Attributes]
+) -> RawObjects:
     """Give regions the aperture attributes of the dictionary beside their object attributes."""
-    regions = np.flatnonzero(rows["aperture_set"] > 0)
+    regions = np.flatnonzero(rows.aperture_set > 0)
     if not len(regions):
-        return
-    pairs = np.column_stack((rows["attributes"][regions], rows["aperture_set"][regions]))
+        return rows
+    pairs = np.column_stack((rows.attributes[regions], rows.aperture_set[regions]))
     distinct, which = np.unique(pairs, axis=0, return_inverse=True)
-    base = len(object_sets)
+    attributes = rows.attributes.copy()
+    attributes[regions] = len(object_sets) + which.reshape(-1)
     object_sets += [{**aperture_sets[a], **object_sets[o]} for o, a in distinct.tolist()]
-    rows["attributes"][regions] = base + which.reshape(-1)
+    return rows.with_columns(attributes=attributes)
 
 
 def _transform(
-    rows: dict[str, np.ndarray],
-    segments: dict[str, np.ndarray],
-    interpreter: Interpreter,
-    header: Header,
-) -> None:
+    rows: RawObjects, segments: ContourSegments, interpreter: Interpreter, header: Header
+) -> tuple[RawObjects, ContourSegments]:
     """Apply MI, SF and OF to coordinates, then IR and AS to the image."""
     image: ImageCommands = interpreter.image
     factor, offset = image.on_coordinates
     offset = offset * header.unit_mm
-    flips = factor[0] * factor[1] < 0
     quarter = image.rotation // 90
-    for table in (rows, segments):
-        for a, b in (("x0", "y0"), ("x1", "y1"), ("cx", "cy")):
-            x, y = table[a] * factor[0] + offset[0], table[b] * factor[1] + offset[1]
-            for _ in range(quarter):
-                x, y = -y, x
-            table[a], table[b] = (y, x) if image.swapped else (x, y)
-        if flips != image.swapped:
-            table["turn"] = -table["turn"]
+
+    def move(x: Floats, y: Floats) -> tuple[Floats, Floats]:
+        x, y = x * factor[0] + offset[0], y * factor[1] + offset[1]
+        for _ in range(quarter):
+            x, y = -y, x
+        return (y, x) if image.swapped else (x, y)
+
+    rows, segments = rows.mapped(move), segments.mapped(move)
+    if (factor[0] * factor[1] < 0) != image.swapped:
+        rows, segments = rows.turned_over(), segments.turned_over()
     if quarter or image.swapped:
         ids = [interpreter.pose_id(image.turned(pose)) for pose in tuple(interpreter.poses)]
-        flashes = rows["kind"] != Kind.REGION
-        rows["pose"] = np.where(flashes, np.array(ids, np.int32)[rows["pose"]], 0)
+        turned = np.array(ids, np.int32)[rows.pose]
+        rows = rows.with_columns(pose=np.where(rows.kind != Kind.REGION, turned, 0))
+    return rows, segments
 
 
 def _report_strokes(objects: Objects, interpreter: Interpreter, log: ProblemLog) -> None:
@@ -276,7 +281,7 @@ def _report_strokes(objects: Objects, interpreter: Interpreter, log: ProblemLog)
         )
 
 
-def _report_open_contours(segments: Segments, log: ProblemLog) -> None:
+def _report_open_contours(segments: ContourSegments, log: ProblemLog) -> None:
     """Say which contours do not end where they start; coordinates come from file integers."""
     if not len(segments):
         return

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Ints
 from fabkit.formats.gerber.model import Kind
-from fabkit.formats.gerber.tokens import Ints
 
 
 @dataclass(slots=True)

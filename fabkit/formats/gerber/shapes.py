@@ -9,17 +9,11 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from fabkit.base.columns import Floats, Ints, Shapes
 from fabkit.base.units import CHORD_ERROR_MM
-from fabkit.formats.gerber.blocks import move_points
-from fabkit.formats.gerber.model import GerberFile, Kind, Pose
-from fabkit.geometry.arcs import Floats, arc_boxes, flatten
-from fabkit.geometry.fill import fill_nonzero
-from fabkit.geometry.islands import unite
-from fabkit.geometry.pierced import pierce
-from fabkit.geometry.strokes import Shapes, strokes
-from fabkit.geometry.sweeps import swept, swept_straight
-
-Ints = NDArray[np.int64]
+from fabkit.formats.gerber.model import GerberFile, Kind, Pose, Poses
+from fabkit.geometry.areas import pierce, swept, swept_straight, unite
+from fabkit.geometry.contours import fill_nonzero
 
 _NOTHING: Final = shapely.Polygon()
 
@@ -32,15 +26,8 @@ def posed(shape: BaseGeometry, pose: Pose) -> BaseGeometry:
         return shape
 
     def move(points: Floats) -> Floats:
-        count = len(points)
-        x, y = move_points(
-            points[:, 0],
-            points[:, 1],
-            np.full(count, pose.mirror_x),
-            np.full(count, pose.rotation_deg),
-            np.full(count, pose.scale),
-        )
-        return np.column_stack((x, y))
+        held = Poses.of([pose], np.zeros(len(points), np.int32))
+        return np.column_stack(held.move(points[:, 0], points[:, 1]))
 
     moved: BaseGeometry = shapely.transform(shape, move)
     return moved
@@ -127,18 +114,8 @@ def _strokes(file: GerberFile, rows: Ints, chord_error_mm: float) -> Shapes:
     o = file.objects
     widths = pen_widths(file, rows)
     round_tool = np.flatnonzero(~np.isnan(widths))
-    r = rows[round_tool]
-    out[round_tool] = strokes(
-        o.x0[r],
-        o.y0[r],
-        o.x1[r],
-        o.y1[r],
-        o.cx[r],
-        o.cy[r],
-        o.turn[r],
-        widths[round_tool],
-        chord_error_mm=chord_error_mm,
-    )
+    line = o.take(rows[round_tool])
+    out[round_tool] = line.drawn(widths[round_tool], chord_error_mm=chord_error_mm)
     odd = np.flatnonzero(np.isnan(widths))
     if len(odd):
         out[odd] = _odd_strokes(file, rows[odd], chord_error_mm)
@@ -154,10 +131,8 @@ def _odd_strokes(file: GerberFile, rows: Ints, chord_error_mm: float) -> Shapes:
         if shape.is_empty:
             continue
         straight = o.kind[rows[part]] == Kind.DRAW
-        lines = rows[part[straight]]
-        start = np.column_stack((o.x0[lines], o.y0[lines]))
-        end = np.column_stack((o.x1[lines], o.y1[lines]))
-        out[part[straight]] = swept_straight(shape, start, end)
+        lines = o.take(rows[part[straight]])
+        out[part[straight]] = swept_straight(shape, lines.starts(), lines.ends())
         for k in part[~straight].tolist():
             out[k] = swept(shape, _path(file, rows[k], chord_error_mm))
     return out
@@ -165,18 +140,8 @@ def _odd_strokes(file: GerberFile, rows: Ints, chord_error_mm: float) -> Shapes:
 
 def _path(file: GerberFile, row: int, chord_error_mm: float) -> Floats:
     """One draw or arc as points, its start included, (n, 2) float64, mm."""
-    o, one = file.objects, slice(row, row + 1)
-    points, _ = flatten(
-        o.x0[one],
-        o.y0[one],
-        o.x1[one],
-        o.y1[one],
-        o.cx[one],
-        o.cy[one],
-        o.turn[one],
-        chord_error_mm=chord_error_mm,
-    )
-    return np.vstack(([[o.x0[row], o.y0[row]]], points))
+    one = file.objects.take(np.array([row]))
+    return np.vstack((one.starts(), one.flatten(chord_error_mm=chord_error_mm)[0]))
 
 
 def contour_rings(
@@ -193,19 +158,9 @@ def contour_rings(
     starts : (k,) int64
         First segment of each contour.
     """
-    s = file.segments
-    part = slice(first, last)
-    ends, offsets = flatten(
-        s.x0[part],
-        s.y0[part],
-        s.x1[part],
-        s.y1[part],
-        s.cx[part],
-        s.cy[part],
-        s.turn[part],
-        chord_error_mm=chord_error_mm,
-    )
-    number = s.contour[part]
+    s = file.segments.take(slice(first, last))
+    ends, offsets = s.flatten(chord_error_mm=chord_error_mm)
+    number = s.contour
     fresh = np.flatnonzero(np.concatenate(([True], number[1:] != number[:-1])))
     bounds = np.append(fresh, last - first)
     counts = offsets[bounds[1:]] - offsets[bounds[:-1]]
@@ -213,7 +168,7 @@ def contour_rings(
     total = counts + 2
     base = np.cumsum(total) - total
     points = np.empty((int(total.sum()), 2))
-    start = np.column_stack((s.x0[part][fresh], s.y0[part][fresh]))
+    start = s.starts()[fresh]
     points[base] = start
     points[base + total - 1] = start
     inner = np.ones(len(points), bool)
@@ -277,21 +232,12 @@ def object_boxes(file: GerberFile) -> Floats:
         )
     lines = np.flatnonzero((o.kind == Kind.DRAW) | (o.kind == Kind.ARC))
     if len(lines):
-        path = arc_boxes(
-            o.x0[lines],
-            o.y0[lines],
-            o.x1[lines],
-            o.y1[lines],
-            o.cx[lines],
-            o.cy[lines],
-            o.turn[lines],
-        )
+        path = o.take(lines).boxes()
         for aperture, pose, part in _groups(o.aperture[lines], o.pose[lines]):
             boxes[lines[part]] = path[part] + np.array(_tool_box(file, aperture, pose))
     regions = np.flatnonzero((o.kind == Kind.REGION) & (o.last > o.first))
     if len(regions):
-        s = file.segments
-        each = arc_boxes(s.x0, s.y0, s.x1, s.y1, s.cx, s.cy, s.turn)
+        each = file.segments.boxes()
         bounds = np.column_stack((o.first[regions], o.last[regions])).ravel()
         tail = np.vstack((each, each[-1:]))
         boxes[regions, :2] = np.minimum.reduceat(tail[:, :2], bounds)[::2]

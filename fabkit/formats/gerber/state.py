@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
-from fabkit.formats.gerber.tokens import Ints
+from fabkit.base.columns import Ints
 
 Change = tuple[int, int]
 """``(row, value)``: from that row on the value holds."""

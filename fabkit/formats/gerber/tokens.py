@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Bools, Ints
 from fabkit.base.findings import ProblemLog
 from fabkit.formats.gerber.problems import (
     NUMBER_RANGE,
@@ -21,7 +22,6 @@ from fabkit.formats.gerber.problems import (
     UNBALANCED_PERCENT,
 )
 
-Ints = NDArray[np.int64]
 Bytes = NDArray[np.uint8]
 
 NONE: Final = -(2**63)
@@ -65,7 +65,7 @@ class Source:
             (size + 2 * PAD - 7,), "<u8", buffer=self.padded.data, strides=(1,)
         )
 
-    def numbers(self, first: Ints, end: Ints) -> tuple[Ints, Ints, NDArray[np.bool_]]:
+    def numbers(self, first: Ints, end: Ints) -> tuple[Ints, Ints, Bools]:
         """Values of the optionally signed integers in ``data[first:end]``.
 
         Returns
@@ -93,7 +93,7 @@ class Source:
         np.negative(value, out=value, where=minus)
         return value, digits, ok
 
-    def _eight(self, end: Ints, digits: Ints) -> tuple[Ints, NDArray[np.bool_]]:
+    def _eight(self, end: Ints, digits: Ints) -> tuple[Ints, Bools]:
         """Value of the last ``digits`` (0 to 8) decimal digits in front of each ``end``."""
         word = self.windows[end + (PAD - 8)]
         word ^= _ZEROS
@@ -206,7 +206,7 @@ def _pairs_one_by_one(
     data: bytes,
     at: Ints,
     percents: Ints,
-    at_start: NDArray[np.bool_],
+    at_start: Bools,
     *,
     final: bool,
     log: ProblemLog,
@@ -333,14 +333,14 @@ def _lift_commands(
     return at[keep], code[keep], before[keep], commands
 
 
-def _clean_start(source: Source, at: Ints, before: Ints) -> NDArray[np.bool_]:
+def _clean_start(source: Source, at: Ints, before: Ints) -> Bools:
     """True where nothing but one line end stands between a word and what is before it."""
     gap = at - before
     if not len(gap) or int(gap.max()) == 1:
         return np.ones(len(gap), np.bool_)
     last = source.padded[at + (PAD - 1)]
     line_end = (last == 10) | (last == 13)
-    clean: NDArray[np.bool_] = (gap == 1) | (line_end & (gap == 2))
+    clean: Bools = (gap == 1) | (line_end & (gap == 2))
     if (gap == 3).any():
         second = source.padded[at + (PAD - 2)]
         clean |= line_end & (gap == 3) & ((second == 13) | (second == 10))
@@ -409,7 +409,7 @@ def _rows(
     return Chunk(rows, words, commands, span[1], misspelt, combined)
 
 
-def _combined(columns: dict[str, Ints], slow: NDArray[np.bool_]) -> Ints:
+def _combined(columns: dict[str, Ints], slow: Bools) -> Ints:
     """Rows with a G code and something to do besides."""
     coded = np.flatnonzero((columns["G"] >= 0) & ~slow)
     if not len(coded):

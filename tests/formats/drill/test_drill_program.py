@@ -87,13 +87,12 @@ def test_arcs_by_radius(
     length: float,
 ) -> None:
     """Centre, sweep and length of the computed arcs; a short radius becomes a half circle."""
-    from fabkit.geometry.arcs import sweep_rad
 
     body = f"G00X{start[0]}.Y{start[1]}.\nM15\n{code}X{end[0]}.Y{end[1]}.A{float(radius)}\nM16\nG05"
     file = program(body, MM)
     s = file.slots
     assert (float(s.cx[0]), float(s.cy[0])) == pytest.approx(centre, abs=1e-9)
-    made = abs(float(sweep_rad(s.x0, s.y0, s.x1, s.y1, s.cx, s.cy, s.turn)[0]))
+    made = abs(float(s.sweeps()[0]))
     assert np.degrees(made) == pytest.approx(sweep, abs=1e-3)
     true_radius = np.hypot(start[0] - centre[0], start[1] - centre[1])
     assert made * true_radius == pytest.approx(length, abs=5e-5)
@@ -409,9 +408,7 @@ def test_conforming_file_sweeps_its_area() -> None:
     """The slot and the routed path sweep the closed-form areas 2.785398 and 18.639380 mm2."""
     import shapely
 
-    from fabkit.geometry.strokes import strokes
-
     s = read(CONFORMING.encode(), name="plated.drl").slots
-    made = strokes(s.x0, s.y0, s.x1, s.y1, s.cx, s.cy, s.turn, np.ones(len(s)))
+    made = s.drawn(np.ones(len(s)))
     assert made[0].area == pytest.approx(2.785398, rel=1e-4)
     assert shapely.union_all(made[1:]).area == pytest.approx(18.639380, rel=1e-4)

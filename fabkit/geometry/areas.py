@@ -1,0 +1,334 @@
+"""Areas of many shapes: united, grown, pierced, clipped and swept, each by what it touches alone.
+
+An overlay sorts and nodes every edge of both its shapes.  A layer is thousands of small islands,
+and a ground plane has a hundred thousand edges, almost all of them around holes that what is
+added or cut does not come near.  So what touches is found with a spatial index first, and only
+that is worked on: island by island, hole by hole.  The area is the same.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
+
+from fabkit.base.columns import Floats, Ints, Shapes
+from fabkit.geometry.neighbours import label_groups
+
+_FEW: Final = 64
+"""Fewer shapes are united at once."""
+
+
+def touching_pairs(shapes: Shapes, *, reach_mm: float = 0.0) -> tuple[Ints, Ints]:
+    """Pairs of rows whose shapes come within a reach, each once, the larger one first.
+
+    The one with more vertices is prepared, so that a fill with a hundred thousand vertices is
+    indexed once and not walked for each of its thousand neighbours.
+    """
+    size = shapely.get_num_coordinates(shapes)
+    if reach_mm:
+        box = shapely.bounds(shapes) + np.array((-reach_mm, -reach_mm, reach_mm, reach_mm))
+        left, right = shapely.STRtree(shapes).query(shapely.box(*box.T))
+    else:
+        left, right = shapely.STRtree(shapes).query(shapes)
+    keep = left < right
+    left, right = left[keep], right[keep]
+    swap = size[left] < size[right]
+    left, right = np.where(swap, right, left), np.where(swap, left, right)
+    large = np.unique(left)
+    shapely.prepare(shapes[large])
+    if reach_mm:
+        meets = shapely.dwithin(shapes[left], shapes[right], reach_mm)
+    else:
+        meets = shapely.intersects(shapes[left], shapes[right])
+    return left[meets], right[meets]
+
+
+def unite(shapes: Shapes) -> BaseGeometry:
+    """Union of polygons and multipolygons, the same area as one union over all of them.
+
+    Parameters
+    ----------
+    shapes : (n,) object array of valid geometries
+
+    Returns
+    -------
+    Polygon or MultiPolygon; an empty polygon without shapes.
+    """
+    if len(shapes) < _FEW:
+        few: BaseGeometry = shapely.union_all(shapes) if len(shapes) else shapely.Polygon()
+        return few
+    parts = distinct(_single(shapes))
+    left, right = touching_pairs(parts)
+    # What lies inside a larger neighbour adds nothing to it.
+    inner = np.zeros(len(parts), dtype=bool)
+    inside = shapely.contains_properly(parts[left], parts[right])
+    inner[right[inside]] = True
+    outer = np.flatnonzero(~inner)
+    number = np.cumsum(~inner) - 1
+    keep = ~inner[left] & ~inner[right]
+    label = label_groups(len(outer), number[left[keep]], number[right[keep]])
+    united = _unite_groups(parts[outer], label)
+    pieces = _single(united)
+    shapely.destroy_prepared(parts)
+    whole: BaseGeometry = pieces[0] if len(pieces) == 1 else shapely.multipolygons(pieces)
+    return whole
+
+
+def distinct(shapes: Shapes) -> Shapes:
+    """Equal shapes at one place only once: a few bytes draw thousands, whose pairs are millions."""
+    order = np.lexsort(shapely.bounds(shapes).T)
+    box = shapely.bounds(shapes[order])
+    again = (box[1:] == box[:-1]).all(axis=1)
+    at = np.flatnonzero(again)
+    again[at] = shapely.equals_exact(shapes[order[at]], shapes[order[at + 1]])
+    return shapes if not again.any() else shapes[np.delete(order, np.flatnonzero(again) + 1)]
+
+
+def _single(shapes: Shapes) -> Shapes:
+    """Their polygons; no copy of what are polygons already."""
+    if (shapely.get_type_id(shapes) == shapely.GeometryType.POLYGON).all():
+        return shapes
+    parts: Shapes = shapely.get_parts(shapes)
+    return parts
+
+
+def _unite_groups(parts: Shapes, label: Ints) -> Shapes:
+    """Union of each group of shapes that hang together, in order of their labels."""
+    order = np.argsort(label, kind="stable")
+    parts = parts[order]
+    first = np.flatnonzero(np.diff(label[order], prepend=-1))
+    count = np.diff(first, append=len(parts))
+    size = shapely.get_num_coordinates(parts)
+    heavy = (count > 2) & (2 * np.maximum.reduceat(size, first) > np.add.reduceat(size, first))
+    united = parts[first]
+    for many in np.unique(count[~heavy & (count > 1)]):
+        rows = np.flatnonzero(~heavy & (count == many))
+        united[rows] = shapely.union_all(parts[first[rows, None] + np.arange(many)], axis=1)
+    for row in np.flatnonzero(heavy):
+        united[row] = _unite_about_largest(parts[first[row] : first[row] + count[row]])
+    return united
+
+
+def _unite_about_largest(parts: Shapes) -> BaseGeometry:
+    """Union of shapes that hang together; the largest is overlaid once, with all the others."""
+    largest = int(np.argmax(shapely.get_num_coordinates(parts)))
+    return grow(parts[largest], unite(np.delete(parts, largest)))
+
+
+FEW_HOLES: Final = 16
+"""Shapes with fewer holes, or fewer cuts, are overlaid as a whole."""
+
+
+def grow(fill: BaseGeometry, added: BaseGeometry) -> BaseGeometry:
+    """Union of a polygon and what is added to it; the same area as one overlay.
+
+    Parameters
+    ----------
+    fill : Polygon
+    added : Polygon or MultiPolygon
+        Every part touches ``fill``.
+    """
+    parts = shapely.get_parts(added)
+    rings = shapely.get_rings(fill)
+    if len(rings) <= FEW_HOLES:
+        return shapely.union(fill, added)
+    outer, holes = shapely.polygons(rings[0]), shapely.polygons(rings[1:])
+    shapely.prepare(outer)
+    crossing = parts[~shapely.contains_properly(outer, parts)]
+    if len(crossing):
+        outer = shapely.union_all([outer, *crossing])
+    hole, part = shapely.STRtree(parts).query(holes, predicate="intersects")
+    touched = np.unique(hole)
+    left = shapely.get_parts(shapely.difference(holes[touched], _together(parts, hole, part)))
+    left = left[~shapely.is_empty(left)]
+    open_holes = np.concatenate((np.delete(holes, touched), left))
+    whole: BaseGeometry = shapely.Polygon()
+    # A part that hangs on by a point alone makes an island in a hole, or holes that pinch the
+    # fill; a whole overlay sorts these out.
+    if outer.geom_type == "Polygon" and not shapely.get_num_interior_rings(open_holes).any():
+        inner = np.concatenate(
+            (shapely.get_rings(outer)[1:], shapely.get_exterior_ring(open_holes))
+        )
+        whole = shapely.polygons(shapely.get_exterior_ring(outer), holes=inner)
+    if whole.is_empty or not whole.is_valid:
+        return shapely.union(fill, added)
+    return whole
+
+
+def pierce(fill: BaseGeometry, cuts: BaseGeometry) -> BaseGeometry:
+    """What is left of a shape; the same area as one overlay.
+
+    Parameters
+    ----------
+    fill : Polygon or MultiPolygon
+    cuts : Polygon or MultiPolygon
+        Any valid shapes; parts that lie inside ``fill`` become its holes.
+    """
+    parts = shapely.get_parts(cuts)
+    if fill.geom_type != "Polygon" or len(parts) <= FEW_HOLES:
+        return shapely.difference(fill, cuts)
+    shapely.prepare(fill)
+    whole = (shapely.get_num_interior_rings(parts) == 0) & shapely.contains_properly(fill, parts)
+    if not whole.any():
+        return shapely.difference(fill, cuts)
+    rest = parts[~whole]
+    body = shapely.difference(fill, shapely.multipolygons(rest)) if len(rest) else fill
+    pieces = shapely.get_parts(body)
+    rims = shapely.get_exterior_ring(parts[whole])
+    made = np.empty(len(pieces), dtype=object)
+    # A hole inside the fill, apart from the other cuts, lies in one piece of what they leave.
+    hole, piece = shapely.STRtree(pieces).query(shapely.get_point(rims, 0), predicate="within")
+    for k, polygon in enumerate(pieces):
+        rings = shapely.get_rings(polygon)
+        inner = np.concatenate((rings[1:], rims[hole[piece == k]]))
+        made[k] = shapely.polygons(rings[0], holes=inner)
+    left: BaseGeometry = made[0] if len(made) == 1 else shapely.multipolygons(made)
+    # Cuts that touch in points may pinch the fill; a whole overlay sorts that out.
+    return left if len(hole) == len(rims) and left.is_valid else shapely.difference(fill, cuts)
+
+
+def _together(parts: Shapes, group: NDArray[Any], part: NDArray[Any]) -> Shapes:
+    """The parts of each group, in order, as one geometry; the parts lie apart."""
+    order = np.argsort(group, kind="stable")
+    number = np.unique(group[order], return_inverse=True)[1]
+    if not len(number):
+        return np.empty(0, dtype=object)
+    together: Shapes = shapely.multipolygons(parts[part[order]], indices=number)
+    return together
+
+
+MARGIN_MM: Final = 0.0123457
+"""The window is grown by this, which no grid of coordinates has: clipping to a rectangle goes
+wrong in GEOS (3.14 and before) where an edge of the polygon lies on an edge of the rectangle."""
+
+
+def clip_to_box(shapes: Any, box: Any) -> Any:
+    """What of one or many polygons lies in a box and a hair around it.
+
+    Everything in the box is kept exactly, so intersections with what lies in it, and differences
+    from it, are those of the whole polygon.
+
+    Parameters
+    ----------
+    shapes
+        A polygon or an object array of them.
+    box : (4,) float64
+        Left, lower, right and upper edge, mm.
+    """
+    x0, y0, x1, y1 = np.asarray(box, dtype=np.float64)
+    return shapely.clip_by_rect(
+        shapes, x0 - MARGIN_MM, y0 - MARGIN_MM, x1 + MARGIN_MM, y1 + MARGIN_MM
+    )
+
+
+_MOST_LEGS = 500
+
+
+def swept_straight(shape: BaseGeometry, start: Floats, end: Floats) -> Shapes:
+    """Area ``shape`` covers on its way along each of many straight segments.
+
+    Parameters
+    ----------
+    shape
+        Polygon or multipolygon about the origin, mm.
+    start, end : (n, 2) float64, mm
+
+    Returns
+    -------
+    (n,) object array of polygons or multipolygons.
+    """
+    if shape.geom_type == "Polygon" and not shape.interiors and _is_convex(shape):
+        both = np.column_stack((_copies(shape, start), _copies(shape, end)))
+        hulls: Shapes = shapely.convex_hull(shapely.multipolygons(both))
+        return hulls
+    out = np.empty(len(start), dtype=object)
+    for k, leg in enumerate(np.stack((start, end), axis=1)):
+        out[k] = swept(shape, leg)
+    return out
+
+
+def swept(shape: BaseGeometry, path: Floats) -> BaseGeometry:
+    """Minkowski sum of ``shape`` and the polyline ``path``.
+
+    Parameters
+    ----------
+    shape
+        Polygon or multipolygon about the origin, mm.
+    path : (n, 2) float64, mm
+        One point or more.
+
+    Notes
+    -----
+    A convex shape covers, along each leg, the convex hull of its copies at both ends.  A convex
+    hole stays open exactly where the copies of the hole at all points of the path overlap.  Any
+    other shape covers its copies and the parallelogram each of its edges sweeps along each leg.
+    """
+    if shape.is_empty:
+        return shape
+    keep = np.concatenate(([True], (path[1:] != path[:-1]).any(axis=1)))
+    path = path[keep]
+    if len(path) > _MOST_LEGS:
+        # Only an arc has so many legs, and dragging such a shape along one is no legal stroke.
+        path = path[np.linspace(0, len(path) - 1, _MOST_LEGS).astype(np.int64)]
+    if shape.geom_type == "Polygon":
+        outer = shapely.Polygon(shape.exterior)
+        holes = [shapely.Polygon(ring) for ring in shape.interiors]
+        if all(_is_convex(part) for part in (outer, *holes)):
+            made = _swept_convex(outer, path)
+            for hole in holes:
+                made = made.difference(_common(hole, path))
+            return made
+    return _swept_by_edges(shape, path)
+
+
+def _is_convex(polygon: BaseGeometry) -> bool:
+    hull = polygon.convex_hull.area
+    return bool(hull - polygon.area <= 1e-9 * hull)
+
+
+def _copies(shape: BaseGeometry, path: Floats) -> Shapes:
+    points = np.repeat(path, shapely.count_coordinates(shape), axis=0)
+    copies: Shapes = shapely.transform(
+        np.full(len(path), shape, dtype=object), lambda xy: xy + points
+    )
+    return copies
+
+
+def _swept_convex(outer: BaseGeometry, path: Floats) -> BaseGeometry:
+    copies = _copies(outer, path)
+    if len(copies) == 1:
+        return copies[0]
+    both = shapely.multipolygons(np.column_stack((copies[:-1], copies[1:])))
+    return shapely.union_all(shapely.convex_hull(both))
+
+
+def _common(hole: BaseGeometry, path: Floats) -> BaseGeometry:
+    x0, y0, x1, y1 = hole.bounds
+    wide, high = np.ptp(path, axis=0)
+    if wide >= x1 - x0 or high >= y1 - y0:
+        return shapely.Polygon()
+    return shapely.intersection_all(_copies(hole, path))
+
+
+def _swept_by_edges(shape: BaseGeometry, path: Floats) -> BaseGeometry:
+    rings = [
+        shapely.get_coordinates(ring)
+        for part in shapely.get_parts(shape)
+        for ring in (part.exterior, *part.interiors)
+    ]
+    edge = np.concatenate([np.stack((r[:-1], r[1:]), axis=1) for r in rings])
+    covered = shapely.union_all(_copies(shape, path))
+    strips = []
+    for start, end in pairwise(path):
+        corners = np.stack(
+            (edge[:, 0] + start, edge[:, 1] + start, edge[:, 1] + end, edge[:, 0] + end), axis=1
+        )
+        made = shapely.polygons(corners)
+        made = made[(shapely.area(made) > 0) & shapely.is_valid(made)]
+        strips.append(shapely.union_all(made))
+    return shapely.union_all([covered, *strips])
