@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from fabkit.base.findings import COMMON_PRACTICE, Finding, Rule, Severity
-from fabkit.checks.case import Case
 from fabkit.checks.declare import check
+from fabkit.checks.model import Case
 
 NO_MOUNTING_HOLE = Rule(
     id="studio/no-mounting-hole",

@@ -20,8 +20,8 @@ import click
 
 from fabkit.base.findings import Rule
 from fabkit.base.limits import Limits
-from fabkit.checks.case import NEEDS
 from fabkit.checks.catalogue import CHECKS
+from fabkit.checks.declare import NEEDS
 from fabkit.cli.group import COMMANDS, EPILOG, cli
 from fabkit.outputs.glossary import terms_of
 from fabkit.outputs.rulebook import all_rules

@@ -53,11 +53,9 @@ def check(
     UsageError
         The options name a check or a rule that does not exist.
     """
-    from fabkit.checks.case import Case
-    from fabkit.checks.gather import gather
-    from fabkit.checks.model import CheckOptions
+    from fabkit.checks.model import Case, CheckOptions
     from fabkit.checks.plugins import all_checks
-    from fabkit.checks.runner import run_checks
+    from fabkit.checks.runner import gather, run_checks
 
     chosen = options or CheckOptions()
     if chosen.silenced:

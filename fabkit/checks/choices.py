@@ -1,19 +1,75 @@
-"""Whether the house offers what was chosen for the order."""
+"""Whether the house offers what the board needs and what was chosen for the order."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from typing import Final
 
-from fabkit.base.findings import Finding
-from fabkit.checks.case import Case
-from fabkit.checks.declare import check
-from fabkit.rules import load_rule
+import numpy as np
 
+from fabkit.base.findings import Finding, Place, Severity
+from fabkit.base.units import COINCIDENT_MM, counted, format_mm, format_number
+from fabkit.checks.declare import check
+from fabkit.checks.model import Case
+from fabkit.package.model import RoleKind
+from fabkit.rules import load_rule
+from fabkit.sheets.house import thickness_tolerance_mm
+
+LAYERS_OFFERED: Final = load_rule("package/layers-not-offered")
+THICKNESS_OFFERED: Final = load_rule("thickness/not-offered")
+THICKNESS_DIFFERS: Final = load_rule("thickness/differs-from-job")
 COLOUR: Final = load_rule("order/colour-not-offered")
 FINISH: Final = load_rule("order/finish-not-offered")
 COPPER: Final = load_rule("order/copper-not-offered")
 LEAD: Final = load_rule("order/finish-with-lead")
+
+
+@check(id="package/layers-offered", rules=(LAYERS_OFFERED,), needs=("copper",))
+def find_layer_count(case: Case) -> Iterator[Finding]:
+    """The house makes boards of this many copper layers."""
+    count = len(case.board.copper)
+    offered = case.house.options.layers
+    if count not in offered:
+        yield Finding.of(
+            LAYERS_OFFERED,
+            f"{counted(count, 'copper layer')}; the house offers "
+            f"{', '.join(str(n) for n in offered)}",
+            measured=float(count),
+        )
+
+
+@check(id="thickness/offered", rules=(THICKNESS_OFFERED, THICKNESS_DIFFERS), needs=("thickness",))
+def find_thickness_problems(case: Case) -> Iterator[Finding]:
+    """The house offers the chosen thickness, and the job file agrees."""
+    chosen = case.thickness_mm
+    assert chosen is not None  # noqa: S101 -- granted by needs
+    offered = np.array(case.house.thicknesses)
+    nearest = float(offered[np.abs(offered - chosen).argmin()])
+    within = abs(nearest - chosen) <= thickness_tolerance_mm(nearest)
+    if abs(nearest - chosen) > COINCIDENT_MM:
+        choices = ", ".join(format_number(t) for t in case.house.thicknesses)
+        yield Finding.of(
+            THICKNESS_OFFERED,
+            f"{format_mm(chosen)} is not offered; the house offers {choices} mm",
+            measured=chosen,
+            limit=nearest,
+            unit="mm",
+            advice=f"The nearest offered thickness is {format_mm(nearest)}.",
+            # A layout states the sum of its stack-up; nobody ordered that number.
+            severity=Severity.NOTE
+            if within and case.options.thickness_mm is None
+            else THICKNESS_OFFERED.severity,
+        )
+    stated = case.board.thickness_mm
+    if stated is not None and abs(stated - chosen) > thickness_tolerance_mm(chosen):
+        yield Finding.of(
+            THICKNESS_DIFFERS,
+            f"{format_mm(chosen)} is chosen, the job file says {format_mm(stated)}",
+            *(Place(file=f.name) for f in case.board.package.of(RoleKind.JOB)),
+            measured=chosen,
+            limit=stated,
+            unit="mm",
+        )
 
 
 @check(id="order/choices", rules=(COLOUR, FINISH, COPPER, LEAD))

@@ -11,9 +11,9 @@ import numpy as np
 
 from fabkit.base.findings import Finding, Severity
 from fabkit.base.units import MIL_MM, format_number
-from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import require_copper
 from fabkit.checks.declare import check
+from fabkit.checks.model import Case
 from fabkit.checks.worst import group
 from fabkit.formats.gerber.model import Kind
 from fabkit.rules import load_rule

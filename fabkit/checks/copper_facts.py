@@ -16,8 +16,7 @@ from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.closeup import CloseUp
 from fabkit.board.connectivity import cut_columns, pieces_at
 from fabkit.board.copper import Copper, trace_copper
-from fabkit.checks.case import Case
-from fabkit.checks.model import NotJudged
+from fabkit.checks.model import Case, NotJudged
 from fabkit.geometry.facing import FacetTree, Facings, find_facings
 from fabkit.sheets.house import Limit
 

@@ -13,10 +13,10 @@ from fabkit.base.findings import Finding
 from fabkit.base.units import format_number
 from fabkit.board.copper import Copper
 from fabkit.board.model import Layer
-from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import require_copper
 from fabkit.checks.copper_width import spot_place
 from fabkit.checks.declare import check
+from fabkit.checks.model import Case
 from fabkit.checks.worst import group
 from fabkit.formats.gerber.model import Kind
 from fabkit.formats.gerber.shapes import object_shapes

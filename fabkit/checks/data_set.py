@@ -1,4 +1,4 @@
-"""Rules on the files of a package as one set: what all must say, and where they must agree."""
+"""What a set of files leaves unsaid, states twice differently, or breaks of its format."""
 
 from __future__ import annotations
 
@@ -13,11 +13,15 @@ from fabkit.base.findings import (
     Finding,
     Place,
 )
-from fabkit.checks.case import Case
+from fabkit.base.units import counted
 from fabkit.checks.declare import check
-from fabkit.checks.layer_files import is_drill_image, layer_files
+from fabkit.checks.model import Case
 from fabkit.formats.drill.model import DrillFile
+from fabkit.formats.drill.reader import looks_like_drill
+from fabkit.formats.gerber.conformance import RULES, examine
 from fabkit.formats.gerber.model import GerberFile
+from fabkit.formats.gerber.reader import looks_like_gerber
+from fabkit.formats.gerber.reader import read as read_gerber
 from fabkit.formats.sidecars.model import JobFile, Netlist
 from fabkit.package.model import PackageFile, RoleKind
 from fabkit.rules import load_rule
@@ -215,3 +219,87 @@ def find_mixed_drills(case: Case) -> Iterator[Finding]:
 
 def _places(files: list[PackageFile]) -> tuple[Place, ...]:
     return tuple(Place(file=f.name) for f in files)
+
+
+NO_LEGEND: Final = load_rule("package/no-legend")
+PLATING_UNKNOWN: Final = load_rule("package/plating-unknown")
+
+
+@check(id="package/legend", rules=(NO_LEGEND,), needs=("copper",))
+def find_missing_legend(case: Case) -> Iterator[Finding]:
+    """There is something to print."""
+    if not case.board.package.of(RoleKind.LEGEND):
+        yield Finding.of(NO_LEGEND, "there is no legend file")
+
+
+@check(id="package/plating", rules=(PLATING_UNKNOWN,), needs=("drill",))
+def find_unknown_plating(case: Case) -> Iterator[Finding]:
+    """Every drill file says which holes are plated."""
+    board = case.board
+    for index, name in enumerate(board.drill_names):
+        holes = int(((board.holes.file == index) & (board.holes.plated < 0)).sum())
+        slots = int(((board.slots.file == index) & (board.slots.plated < 0)).sum())
+        if holes or slots:
+            yield Finding.of(
+                PLATING_UNKNOWN,
+                f"{name} does not say whether its {counted(holes, 'hole')} and "
+                f"{counted(slots, 'slot cut')} are plated",
+                Place(file=name),
+            )
+
+
+_NOT_MADE: Final = frozenset({RoleKind.DRAWING, RoleKind.UNKNOWN})
+
+
+def is_drill_image(file: PackageFile) -> bool:
+    """Whether a drill file is written in Gerber form."""
+    image = looks_like_gerber(file.data)
+    return (
+        isinstance(file.content, DrillFile) and image > 0 and image >= looks_like_drill(file.data)
+    )
+
+
+def layer_files(case: Case) -> tuple[tuple[PackageFile, GerberFile], ...]:
+    """Files in Gerber form that a board is made from, drill images included."""
+    found = []
+    for file in case.board.package.files:
+        if file.role.kind in _NOT_MADE:
+            continue
+        if isinstance(file.content, GerberFile):
+            found.append((file, file.content))
+        elif is_drill_image(file):
+            # The package keeps its holes only; the rules on images need the image.
+            found.append((file, read_gerber(file.data, name=file.name)))
+    return tuple(found)
+
+
+@check(id="gerber/conformance", rules=RULES)
+def find_faults(case: Case) -> Iterator[Finding]:
+    """Contours, attributes and content of every layer file follow the format."""
+    for file, content in case.shared(layer_files):
+        yield from examine(content, file.data)
+
+
+BEYOND: Final = load_rule("netlist/layer-beyond")
+
+
+@check(id="netlist/layers", rules=(BEYOND,), needs=("copper",))
+def find_layers_beyond(case: Case) -> Iterator[Finding]:
+    """No point of the netlist lies on a layer beyond the copper that is there."""
+    count = len(case.board.copper)
+    for file in case.board.package.of(RoleKind.NETLIST):
+        if not isinstance(file.content, Netlist):
+            continue
+        lost = [p for p in file.content.points if p.access > max(count, 2)]
+        if lost:
+            highest = max(p.access for p in lost)
+            yield Finding.of(
+                BEYOND,
+                f"{counted(len(lost), 'point')} up to layer {highest}, but "
+                f"{counted(count, 'copper layer')} in all",
+                *(Place(file=file.name, line=p.line, x_mm=p.x_mm, y_mm=p.y_mm) for p in lost[:20]),
+                count=len(lost),
+                measured=float(highest),
+                limit=float(count),
+                unit="layers",
+            )

@@ -1,16 +1,49 @@
-"""Declaring a check beside its function."""
+"""Declaring a check beside its function, with what a board must have for it to be judged."""
 
 from __future__ import annotations
 
 import re
 import sys
 from collections.abc import Callable, Iterable
+from typing import Final
 
 from fabkit.base.findings import Finding, Rule
-from fabkit.checks.case import NEEDS, Case
-from fabkit.checks.model import Check
+from fabkit.checks.model import Case, Check
+from fabkit.package.model import RoleKind
 
-_ID = re.compile(r"[a-z]+/[a-z0-9]+(-[a-z0-9]+)*\Z")
+
+def _outer_copper(case: Case) -> bool:
+    return any(layer.side is not None for layer in case.board.copper)
+
+
+NEEDS: dict[str, tuple[str, Callable[[Case], bool]]] = {
+    "profile": ("a closed board profile", lambda c: c.board.profile is not None),
+    "copper": ("a copper layer", lambda c: bool(c.board.copper)),
+    "outer-copper": ("an outer copper layer", _outer_copper),
+    "mask": ("a solder mask layer", lambda c: c.board.layer(RoleKind.MASK) is not None),
+    "legend": ("a legend layer", lambda c: c.board.layer(RoleKind.LEGEND) is not None),
+    "paste": ("a paste layer", lambda c: c.board.layer(RoleKind.PASTE) is not None),
+    "drill": ("a drill file", lambda c: bool(len(c.board.holes) or len(c.board.slots))),
+    "holes": ("round holes", lambda c: bool(len(c.board.holes))),
+    "slots": ("slots", lambda c: bool(len(c.board.slots))),
+    "nets": (
+        "net names in a copper layer",
+        lambda c: any(layer.file.has_nets for layer in c.board.copper),
+    ),
+    "components": ("components", lambda c: bool(c.board.components)),
+    "thickness": (
+        "a board thickness (stated in a job file or chosen with --thickness)",
+        lambda c: c.thickness_mm is not None,
+    ),
+    "job": ("a job file", lambda c: bool(c.board.package.of(RoleKind.JOB))),
+    "netlist": ("a netlist file", lambda c: bool(c.board.package.of(RoleKind.NETLIST))),
+}
+"""What a check may need: in words, and how to tell."""
+
+EVIDENCE: Final = frozenset(("profile", "nets", "components", "thickness"))
+"""Needs that every board has, whether its files tell of them or not."""
+
+_ID: Final = re.compile(r"[a-z]+/[a-z0-9]+(-[a-z0-9]+)*\Z")
 
 
 def check(

@@ -17,10 +17,11 @@ from fabkit.base.units import format_mm, format_number
 from fabkit.board.copper import Copper, outer_face, surface_pads
 from fabkit.board.model import Board
 from fabkit.board.supplies import NEGATIVE, POSITIVE
-from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import cuts_of, require_copper
 from fabkit.checks.declare import check
 from fabkit.checks.mirror import MATCH_MM, Mirror, find_mirror
+from fabkit.checks.model import Case
+from fabkit.checks.pair import LACKING, OUTLINE, RELATION, UNRELATED, compare_pair
 from fabkit.checks.worst import group
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.model import Keyboard
@@ -368,3 +369,27 @@ def _is_plus(shape: Any, middle: Floats, width: float, height: float) -> bool:
         and shapely.covers(shape, shapely.Point(x, y))
         and not shapely.intersects(shape, corners)
     )
+
+
+CONTRADICTED: Final = load_rule("half/contradicted")
+
+
+@check(id="half/use", rules=(CONTRADICTED,), needs=("holes",))
+def use(case: Case) -> Iterator[Finding]:
+    """The board is what the user says it is."""
+    keyboard = case.shared(keyboard_of)
+    hands = keyboard.hands
+    if hands.contradiction:
+        places = [
+            Place(x_mm=keyboard.keys[g.keys[0]].x_mm, y_mm=keyboard.keys[g.keys[0]].y_mm)
+            for g in hands.groups
+            if g.keys
+        ]
+        yield Finding.of(CONTRADICTED, hands.contradiction, *places)
+
+
+@check(id="half/pair", rules=(RELATION, UNRELATED, LACKING, OUTLINE))
+def pair(case: Case) -> Iterator[Finding]:
+    """A left and a right half that are two designs belong together."""
+    if case.other_half is not None:
+        yield from compare_pair(case.board, case.other_half)

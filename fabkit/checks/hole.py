@@ -10,9 +10,9 @@ import shapely
 
 from fabkit.base.findings import Finding
 from fabkit.base.units import COINCIDENT_MM, format_mm, format_number
-from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import Cuts, cut_place, cuts_of
 from fabkit.checks.declare import check
+from fabkit.checks.model import Case
 from fabkit.checks.worst import judge
 from fabkit.rules import load_rule
 

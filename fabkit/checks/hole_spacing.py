@@ -15,9 +15,9 @@ from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
 from fabkit.board.connectivity import pieces_at
 from fabkit.board.rules import PLATING_INFERRED
-from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import Cuts, copper_of, cut_place, cuts_of, half_holes
 from fabkit.checks.declare import check
+from fabkit.checks.model import Case
 from fabkit.checks.worst import group, judge
 from fabkit.geometry.facing import facets_of
 from fabkit.geometry.neighbours import label_groups

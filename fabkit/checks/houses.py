@@ -8,11 +8,9 @@ from typing import Final
 
 from fabkit.base.findings import Finding, Severity
 from fabkit.board.model import Board
-from fabkit.checks.case import Case
 from fabkit.checks.catalogue import CHECKS
-from fabkit.checks.gather import gather
-from fabkit.checks.model import CheckOptions, CheckResult, asks_for_fine
-from fabkit.checks.runner import matches, run_checks
+from fabkit.checks.model import Case, CheckOptions, CheckResult, asks_for_fine
+from fabkit.checks.runner import gather, matches, run_checks
 from fabkit.sheets.house import House, LimitClass
 
 OFFERS: Final = ("package/layers-offered", "thickness/offered", "order/choices", "profile/routing")

@@ -10,7 +10,6 @@ import numpy as np
 from fabkit.base.findings import Finding, Place
 from fabkit.base.units import counted, format_mm
 from fabkit.board.model import Layer
-from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import (
     copper_limits,
     facets_by_layer,
@@ -20,6 +19,7 @@ from fabkit.checks.copper_facts import (
     require_copper,
 )
 from fabkit.checks.declare import check
+from fabkit.checks.model import Case
 from fabkit.formats.gerber.model import Kind
 from fabkit.formats.sidecars.model import JobFile
 from fabkit.geometry.facing import find_gaps

@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 from fabkit.base.findings import Finding, Place
 from fabkit.base.units import counted, format_number
 from fabkit.board.model import Layer
-from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import along_edge, on_board, require_copper
 from fabkit.checks.copper_width import spot_place
 from fabkit.checks.declare import check
 from fabkit.checks.mask import mask_sides
+from fabkit.checks.model import Case
 from fabkit.checks.worst import group, judge
 from fabkit.formats.gerber.model import Kind
 from fabkit.formats.gerber.shapes import pen_widths

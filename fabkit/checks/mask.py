@@ -1,4 +1,4 @@
-"""Solder mask: openings against pads, webs between openings, tracks laid bare, polarity."""
+"""Solder mask and paste: openings against pads, webs, copper laid bare, polarity, prints."""
 
 from __future__ import annotations
 
@@ -16,13 +16,20 @@ from fabkit.base.findings import Finding, Severity
 from fabkit.base.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM, format_mm, format_number
 from fabkit.board.copper import ATTACHED, VIA_MM, Copper
 from fabkit.board.model import Layer
-from fabkit.checks.case import Case
-from fabkit.checks.copper_facts import along_edge, cuts_of, on_board, require_copper
+from fabkit.checks.copper_facts import (
+    along_edge,
+    cuts_of,
+    facets_by_layer,
+    on_board,
+    require_copper,
+)
 from fabkit.checks.copper_width import SAME_SPOT_MM, spot_place
 from fabkit.checks.declare import check
+from fabkit.checks.model import Case
 from fabkit.checks.worst import group, judge
 from fabkit.formats.gerber.model import Kind
 from fabkit.formats.gerber.shapes import object_shapes
+from fabkit.geometry.areas import clip_to_box
 from fabkit.geometry.facing import facets_of, find_gaps, thin_out
 from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
@@ -345,3 +352,176 @@ def tracks(case: Case) -> Iterator[Finding]:
                 "{worst} wide",
                 most=True,
             )
+
+
+BARED_MM2: Final = 0.001
+"""Foreign copper in an opening smaller than this is a touch of outlines."""
+
+BARED: Final = load_rule("mask/neighbour-bared")
+COVER: Final = load_rule("mask/cover-thin")
+
+
+@check(
+    id="mask/neighbours",
+    rules=(BARED, COVER),
+    limits=("mask_cover_mm",),
+    needs=("mask", "outer-copper"),
+)
+def neighbours(case: Case) -> Iterator[Finding]:
+    """Openings of pads bare no copper of another net, nor nearly so."""
+    copper = require_copper(case)
+    for side in case.shared(mask_sides):
+        if not is_inverted(case, side) and len(side.openings):
+            owned = _Owned(case, copper, side)
+            yield from _bared(case, copper, side, owned)
+            yield from _covers(case, copper, side, owned)
+
+
+class _Owned:
+    """Which openings have pads or plated holes, and the copper these belong to."""
+
+    def __init__(self, case: Case, copper: Copper, side: MaskSide) -> None:
+        cuts, joints = case.shared(cuts_of), copper.pieces.joints
+        # A pad drawn with a stroke is known by its hole.
+        hole = joints[:, 0]
+        spots = np.concatenate(
+            (
+                shapely.points(copper.pads.x[side.pads], copper.pads.y[side.pads]),
+                shapely.points(cuts.x[hole], cuts.y[hole]),
+            )
+        )
+        islands = np.concatenate(
+            (copper.pads.island[side.pads], copper.pieces.island[joints[:, 1]])
+        )
+        spot, self.openings = side.tree.query(spots, predicate="intersects")
+        self._islands = copper.pieces.islands + 1
+        self._keys = self._key(self.openings, islands[spot])
+
+    def _key(self, opening: NDArray[Any], island: NDArray[Any]) -> NDArray[np.int64]:
+        return np.asarray(opening.astype(np.int64) * self._islands + island)
+
+    def foreign(self, opening: NDArray[Any], island: NDArray[Any]) -> NDArray[np.bool_]:
+        """Whether the opening has pads, and none of them belongs to the island."""
+        mine = np.isin(self._key(opening, island), self._keys)
+        return np.asarray(np.isin(opening, self.openings) & ~mine)
+
+
+def _bared(case: Case, copper: Copper, side: MaskSide, owned: _Owned) -> Iterator[Finding]:
+    rows = copper.pieces.on_layer(side.copper_index)
+    piece, opening = side.tree.query(copper.pieces.polygons[rows], predicate="intersects")
+    mine = np.flatnonzero(owned.foreign(opening, copper.pieces.island[rows[piece]]))
+    pieces, over = copper.pieces.polygons[rows[piece[mine]]], side.openings[opening[mine]]
+    local = [clip_to_box(p, b) for p, b in zip(pieces, shapely.bounds(over), strict=True)]
+    bared = shapely.intersection(np.array(local, dtype=object), over)
+    # What is too small to matter may be empty, and nothing lies on an empty shape.
+    bared = bared[shapely.area(bared) > BARED_MM2]
+    spots = shapely.get_coordinates(shapely.point_on_surface(bared)).reshape(-1, 2)
+    real = np.flatnonzero(on_board(case, *spots.T))
+    if len(real):
+        xy = spots[real]
+        yield group(
+            BARED,
+            widest(bared[real]),
+            lambda k: spot_place(case, side.layer, *xy[k]),
+            f"openings in {side.layer.name} bare copper of other nets beside their pads, "
+            "up to {worst} wide",
+            most=True,
+            limit=0.0,
+        )
+
+
+def _covers(case: Case, copper: Copper, side: MaskSide, owned: _Owned) -> Iterator[Finding]:
+    reach = case.house.limit("mask_cover_mm").value
+    layer = case.shared(facets_by_layer)[side.copper_index]
+    opening, facet = layer.within(side.openings, reach)
+    island = copper.pieces.island[layer.facets.piece[facet]]
+    mine = np.flatnonzero(owned.foreign(opening, island))
+    over, edges = side.openings[opening[mine]], layer.lines(facet[mine])
+    cover = shapely.distance(over, edges)
+    beside = cover > COINCIDENT_MM
+    # Copper that is bared in places is told as such, not for the rest of its edge.
+    bared = np.unique(opening[mine][~beside])
+    beside &= ~np.isin(opening[mine], bared)
+    order = np.flatnonzero(beside)[np.argsort(cover[beside], kind="stable")]
+    near = shapely.shortest_line(over[order], edges[order])
+    x, y = (
+        shapely.get_coordinates(shapely.line_interpolate_point(near, 0.5, normalized=True))
+        .reshape(-1, 2)
+        .T
+    )
+    keep = np.flatnonzero(on_board(case, x, y))
+    keep = keep[thin_out(x[keep], y[keep], SAME_SPOT_MM)]
+    yield from judge(
+        case,
+        COVER,
+        "mask_cover_mm",
+        cover[order[keep]],
+        lambda k: spot_place(case, side.layer, x[keep[k]], y[keep[k]]),
+        f"thinnest mask between an opening in {side.layer.name} and foreign copper",
+        slack=COINCIDENT_MM + CHORD_ERROR_MM,
+    )
+
+
+OFF_PAD_MM2: Final = 0.01
+"""Paste beside copper or under mask smaller than this is a touch of outlines."""
+
+OFF_PAD: Final = load_rule("mask/paste-off-pad")
+ON_HOLE: Final = load_rule("mask/paste-on-hole")
+
+
+@check(id="mask/paste", rules=(OFF_PAD, ON_HOLE), needs=("paste", "outer-copper"))
+def paste(case: Case) -> Iterator[Finding]:
+    """Paste lies on bare copper."""
+    copper, cuts = require_copper(case), case.shared(cuts_of)
+    sides = {s.layer.side: s for s in case.shared(mask_sides)}
+    for layer in case.board.layers:
+        if layer.kind is not RoleKind.PASTE:
+            continue
+        prints = shapely.get_parts(layer.file.image)
+        under = [i for i, c in enumerate(case.board.copper) if c.side == layer.side]
+        if not len(prints) or not under:
+            continue
+        left = _without(prints, copper.pieces.polygons[copper.pieces.on_layer(under[0])])
+        if layer.side in sides:
+            masked = _without(prints, sides[layer.side].openings)
+            left = np.where(shapely.area(masked) > shapely.area(left), masked, left)
+        area = shapely.area(left)
+        # Paste a little larger than its pad is a choice; paste mostly beside it is a mistake.
+        middle = shapely.get_coordinates(shapely.point_on_surface(prints)).T
+        mine = on_board(case, *middle)
+        rows = np.flatnonzero(mine & (area > OFF_PAD_MM2) & (area > 0.5 * shapely.area(prints)))
+        if len(rows):
+            xy = shapely.get_coordinates(shapely.centroid(left[rows]))
+            yield group(
+                OFF_PAD,
+                area[rows],
+                lambda k, s=xy, a=layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
+                f"{layer.name} prints where no copper is bare, at most {{worst}}",
+                most=True,
+                limit=0.0,
+                unit="mm²",
+            )
+        if len(cuts.shapes):
+            tree = shapely.STRtree(cuts.shapes)
+            cut = np.unique(tree.query(prints, predicate="intersects")[1])
+            if len(cut):
+                yield group(
+                    ON_HOLE,
+                    cuts.width[cut],
+                    lambda k, c=cut, a=layer: spot_place(  # type: ignore[misc]
+                        case, a, cuts.x[c[k]], cuts.y[c[k]]
+                    ),
+                    f"{layer.name} prints over holes, largest {{worst}}",
+                    most=True,
+                )
+
+
+def _without(prints: np.ndarray, polygons: np.ndarray) -> np.ndarray:
+    """What of each print is not covered by any of the polygons."""
+    left = prints.copy()
+    polygon, row = shapely.STRtree(prints).query(polygons, predicate="intersects")
+    box = shapely.bounds(prints)
+    for p, r in zip(polygon.tolist(), row.tolist(), strict=True):
+        local = clip_to_box(polygons[p], box[r])
+        left[r] = shapely.difference(left[r], local)
+    return left

@@ -1,66 +1,31 @@
-"""What checks are and what they give: declarations, options, outcomes, the result of a run."""
+"""What checks judge, what they are and what they give: case, check, outcome, result of a run."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cached_property
 from importlib import import_module
-from typing import TYPE_CHECKING, Final, overload
+from typing import TYPE_CHECKING, Any, Final, TypeVar, cast, overload
 
-from fabkit.base.findings import Consequence, Finding, Place, Rule, Severity
+from fabkit.base.findings import Consequence, Finding, LineIndex, Place, Rule, Severity
 from fabkit.base.results import Result
 from fabkit.base.tables import Cell, Table, columns_of
 from fabkit.base.units import counted
 
 if TYPE_CHECKING:
-    from fabkit.checks.case import Case
+    from fabkit.board.model import Board, Layer
     from fabkit.keyboard.model import BoardIs, Use
-    from fabkit.sheets.house import LimitClass
+    from fabkit.sheets.house import House, Limit, LimitClass
     from fabkit.sheets.order import Silence
+
+
+T = TypeVar("T")
 
 
 class NotJudged(Exception):
     """Raised inside a check that cannot tell; the text says what is missing."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Check:
-    """A pure function from a case to findings, with what it may find and what it needs.
-
-    Parameters
-    ----------
-    id
-        ``group/kebab-case``; a promise.
-    title
-        One line, from the first line of the function's docstring.
-    rules
-        Every rule it may apply.
-    limits
-        Keys of the house sheet it compares with.
-    needs
-        What a board must have for it to be judged; names of ``fabkit.checks.case.NEEDS``.
-    function
-        The check itself.
-    """
-
-    id: str
-    title: str
-    rules: tuple[Rule, ...]
-    limits: tuple[str, ...]
-    needs: tuple[str, ...]
-    function: Callable[[Case], Iterable[Finding]]
-
-    def __reduce__(self) -> tuple[Callable[[str, str], Check], tuple[str, str]]:
-        # Its function's name leads to the check itself, so it is pickled by that name.
-        return _named_check, (self.function.__module__, self.function.__qualname__)
-
-
-def _named_check(module: str, name: str) -> Check:
-    found = getattr(import_module(module), name)
-    assert isinstance(found, Check)  # noqa: S101 -- narrows for the type checker
-    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,6 +64,168 @@ class CheckOptions:
     only: tuple[str, ...] = ()
     without: tuple[str, ...] = ()
     silenced: tuple[Silence, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """What is judged, and by what.
+
+    Parameters
+    ----------
+    board
+        The board that will be made, with its package.
+    house
+        The board house's sheet.
+    options
+        What the user chose.
+    other_half
+        The right half, where the board is a left one of another design.
+    """
+
+    board: Board
+    house: House
+    options: CheckOptions = field(default_factory=CheckOptions)
+    other_half: Board | None = None
+    _shared: dict[Callable[[Case], Any], Any] = field(default_factory=dict, repr=False)
+
+    def shared(self, build: Callable[[Case], T]) -> T:
+        """Result of ``build(case)``, computed once for all checks of the run.
+
+        ``build`` must be a pure module-level function of the case.
+        """
+        if build not in self._shared:
+            self._shared[build] = build(self)
+        return cast("T", self._shared[build])
+
+    def limit(self, key: str, cls: LimitClass = "standard") -> float:
+        """Value of a limit of the house sheet; see ``fabkit.sheets.house`` for the keys."""
+        return self.house.limit(key, cls).value
+
+    def judge(self, key: str, measured: float) -> tuple[Severity, Limit] | None:
+        """Compare a measure with a limit of the house sheet.
+
+        Returns
+        -------
+        tuple or None
+            None when the limit of the chosen class is kept.  Otherwise the limit that is broken
+            and how bad that is: a warning when the fine class could still make it (it may cost a
+            surcharge), an error when no class can.
+        """
+        fine = self.house.limit(key, "fine")
+        if not fine.allows(measured):
+            return Severity.ERROR, fine
+        if self.options.limit_class == "fine":
+            return None
+        standard = self.house.limit(key, "standard")
+        return None if standard.allows(measured) else (Severity.WARNING, standard)
+
+    @cached_property
+    def thickness_mm(self) -> float | None:
+        """Thickness chosen, else as stated by the job file, else None."""
+        if self.options.thickness_mm is not None:
+            return self.options.thickness_mm
+        return self.board.thickness_mm
+
+    @cached_property
+    def _lines(self) -> dict[str, LineIndex]:
+        return {f.name: LineIndex(f.data) for f in self.board.package.files}
+
+    def place(
+        self,
+        file: str,
+        offset: int | None = None,
+        *,
+        side: str | None = None,
+        x_mm: float | None = None,
+        y_mm: float | None = None,
+    ) -> Place:
+        """Place in a file (with its line) and on the board."""
+        lines = self._lines.get(file)
+        found = lines.place(file, offset) if lines and offset is not None else Place(file=file)
+        return Place(
+            file=file,
+            offset=found.offset,
+            line=found.line,
+            column=found.column,
+            excerpt=found.excerpt,
+            caret=found.caret,
+            side=side,
+            x_mm=None if x_mm is None else float(x_mm),
+            y_mm=None if y_mm is None else float(y_mm),
+        )
+
+    def hole_place(self, row: int) -> Place:
+        """Place of a round hole, by its row in ``board.holes``."""
+        holes = self.board.holes
+        return self.place(
+            self.board.drill_names[holes.file[row]],
+            int(holes.offset[row]),
+            x_mm=holes.x[row],
+            y_mm=holes.y[row],
+        )
+
+    def slot_place(self, row: int) -> Place:
+        """Place of a slot segment (its middle), by its row in ``board.slots``."""
+        slots = self.board.slots
+        return self.place(
+            self.board.drill_names[slots.file[row]],
+            int(slots.offset[row]),
+            x_mm=(slots.x0[row] + slots.x1[row]) / 2,
+            y_mm=(slots.y0[row] + slots.y1[row]) / 2,
+        )
+
+    def object_place(
+        self, layer: Layer, row: int, *, x_mm: float | None = None, y_mm: float | None = None
+    ) -> Place:
+        """Place of a graphic object of a layer; its own start unless a point is given."""
+        objects = layer.file.objects
+        if x_mm is None or y_mm is None:
+            if objects.first[row] < objects.last[row]:
+                segments, first = layer.file.segments, objects.first[row]
+                x_mm, y_mm = segments.x0[first], segments.y0[first]
+            else:
+                x_mm, y_mm = objects.x0[row], objects.y0[row]
+        return self.place(
+            layer.file.name, int(objects.offset[row]), side=layer.side, x_mm=x_mm, y_mm=y_mm
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """A pure function from a case to findings, with what it may find and what it needs.
+
+    Parameters
+    ----------
+    id
+        ``group/kebab-case``; a promise.
+    title
+        One line, from the first line of the function's docstring.
+    rules
+        Every rule it may apply.
+    limits
+        Keys of the house sheet it compares with.
+    needs
+        What a board must have for it to be judged; names of ``fabkit.checks.declare.NEEDS``.
+    function
+        The check itself.
+    """
+
+    id: str
+    title: str
+    rules: tuple[Rule, ...]
+    limits: tuple[str, ...]
+    needs: tuple[str, ...]
+    function: Callable[[Case], Iterable[Finding]]
+
+    def __reduce__(self) -> tuple[Callable[[str, str], Check], tuple[str, str]]:
+        # Its function's name leads to the check itself, so it is pickled by that name.
+        return _named_check, (self.function.__module__, self.function.__qualname__)
+
+
+def _named_check(module: str, name: str) -> Check:
+    found = getattr(import_module(module), name)
+    assert isinstance(found, Check)  # noqa: S101 -- narrows for the type checker
+    return found
 
 
 OPENINGS: Final = {

@@ -22,11 +22,10 @@ from fabkit.board.nets import (
     find_shorts,
     pad_terminals,
 )
-from fabkit.checks.case import Case
 from fabkit.checks.copper_facts import cuts_of, require_copper
 from fabkit.checks.copper_width import spot_place
 from fabkit.checks.declare import check
-from fabkit.checks.model import NotJudged
+from fabkit.checks.model import Case, NotJudged
 from fabkit.checks.worst import group
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.build import find_keyboard

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from fabkit.base.findings import Finding
 from fabkit.base.units import counted
 from fabkit.board.model import Layer
-from fabkit.checks.case import Case
 from fabkit.checks.declare import check
+from fabkit.checks.model import Case
 from fabkit.formats.gerber.model import Kind
 from fabkit.geometry.neighbours import label_groups
 from fabkit.rules import load_rule

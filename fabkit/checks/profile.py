@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from fabkit.base.findings import Finding, Place
 from fabkit.base.units import CHORD_ERROR_MM, counted, format_mm, format_number
-from fabkit.checks.case import Case
 from fabkit.checks.declare import check
+from fabkit.checks.model import Case
 from fabkit.checks.worst import group
 from fabkit.geometry.facing import facets_of, find_gaps, find_widths, thin_out
 from fabkit.geometry.neighbours import PointTree
@@ -222,3 +222,67 @@ def price_tier(case: Case) -> Iterator[Finding]:
                 unit="mm",
             )
             return
+
+
+NOT_CLOSED: Final = load_rule("profile/not-closed")
+SEVERAL: Final = load_rule("profile/several-boards")
+BOARD_SIZE: Final = load_rule("profile/board-size")
+
+
+@check(id="profile/closed", rules=(NOT_CLOSED, SEVERAL))
+def find_profile_problems(case: Case) -> Iterator[Finding]:
+    """The profile is closed and encloses one board."""
+    import shapely
+
+    board = case.board
+    files = board.package.of(RoleKind.PROFILE)
+    if board.profile is None:
+        if files:
+            yield Finding.of(
+                NOT_CLOSED,
+                "the lines of the profile enclose no area",
+                *(Place(file=f.name) for f in files),
+            )
+        return
+    parts = sorted(board.profile.geoms, key=lambda part: part.area)
+    if len(parts) > 1:
+        centres = shapely.point_on_surface(parts)
+        yield Finding.of(
+            SEVERAL,
+            f"the profile holds {len(parts)} separate boards",
+            *(
+                Place(
+                    file=files[0].name if files else None, x_mm=float(point.x), y_mm=float(point.y)
+                )
+                for point in centres[:20]
+            ),
+            measured=float(len(parts)),
+            limit=1.0,
+            unit="boards",
+        )
+
+
+@check(
+    id="profile/size",
+    rules=(BOARD_SIZE,),
+    limits=("board_min_mm", "board_max_mm"),
+    needs=("profile",),
+)
+def find_size_problems(case: Case) -> Iterator[Finding]:
+    """The board is of a size the house makes."""
+    short, long = sorted(case.board.size_mm)
+    for key, side, words in (
+        ("board_min_mm", short, "shortest side is {}; the house makes at least {}"),
+        ("board_max_mm", long, "longest side is {}; the house makes at most {}"),
+    ):
+        broken = case.judge(key, side)
+        if broken is not None:
+            severity, limit = broken
+            yield Finding(
+                rule=BOARD_SIZE,
+                severity=severity,
+                message=words.format(format_mm(side), format_mm(limit.value)),
+                measured=side,
+                limit=limit.value,
+                unit="mm",
+            )

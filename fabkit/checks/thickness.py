@@ -13,8 +13,8 @@ import shapely
 from fabkit.base.findings import Finding, Place
 from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Board
-from fabkit.checks.case import Case
 from fabkit.checks.declare import check
+from fabkit.checks.model import Case
 from fabkit.keyboard.build import find_keyboard
 from fabkit.rules import load_rule
 from fabkit.sheets.house import House, thickness_tolerance_mm

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from fabkit.base.findings import Finding, Place, Rule, Severity
 from fabkit.base.limits import DEFAULT_LIMITS
 from fabkit.base.units import COINCIDENT_MM, format_number
-from fabkit.checks.case import Case
+from fabkit.checks.model import Case
 from fabkit.sheets.house import Limit
 
 T = TypeVar("T")

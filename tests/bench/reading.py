@@ -21,8 +21,8 @@ from fuzz.tiny_board import FILES
 from fabkit import open_package
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
-from fabkit.checks.case import Case
 from fabkit.checks.catalogue import CHECKS
+from fabkit.checks.model import Case
 from fabkit.checks.runner import run_checks
 from fabkit.formats.gerber.conformance import examine
 from fabkit.formats.gerber.reader import read

@@ -11,9 +11,8 @@ import pytest
 
 from fabkit.base.findings import Severity
 from fabkit.board.build import build_board
-from fabkit.checks.case import Case
 from fabkit.checks.catalogue import CHECKS
-from fabkit.checks.model import CheckOptions, State
+from fabkit.checks.model import Case, CheckOptions, State
 from fabkit.checks.runner import run_check
 from fabkit.package.build import read_package
 from fabkit.package.model import Intake, Member

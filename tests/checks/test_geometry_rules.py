@@ -13,9 +13,8 @@ from rules.set_cases import SOUND, dots, drill, frame, job, layer, line
 
 from fabkit.base.findings import Severity
 from fabkit.board.build import build_board
-from fabkit.checks.case import Case
 from fabkit.checks.catalogue import CHECKS
-from fabkit.checks.model import State
+from fabkit.checks.model import Case, State
 from fabkit.checks.runner import run_check
 from fabkit.package.build import read_package
 from fabkit.package.model import Intake, Member

@@ -9,9 +9,8 @@ from functools import cache
 from pathlib import Path
 
 import fabkit
-from fabkit.checks.case import Case
 from fabkit.checks.catalogue import CHECKS
-from fabkit.checks.model import CheckOptions
+from fabkit.checks.model import Case, CheckOptions
 from fabkit.checks.runner import run_check
 from fabkit.package.build import read_package
 from fabkit.package.model import Intake, Member

@@ -11,8 +11,8 @@ import shapely
 
 import fabkit
 from fabkit.base.findings import Finding, Severity
-from fabkit.checks.case import Case
 from fabkit.checks.catalogue import CHECKS
+from fabkit.checks.model import Case
 from fabkit.checks.runner import run_check
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"

@@ -98,7 +98,7 @@ def test_plugins_can_be_switched_off(install, monkeypatch):
         ("1 / 0\n", None, "ZeroDivisionError"),
         ("x = 1\n", None, "holds none"),
         ("x = 1\n", "broken:x", "is no check"),
-        ("from fabkit.checks.outline import find_thickness_problems\n", None, "one of fabkit"),
+        ("from fabkit.checks.choices import find_thickness_problems\n", None, "one of fabkit"),
     ],
 )
 def test_what_cannot_be_used_is_told(install, source, entry, words):
