@@ -69,7 +69,7 @@ def read_wanted(wanted: Path, *, use: BoardUse | None = None) -> Order:
         return order
     if len(order.boards) > 1:
         raise UsageError(
-            "--board is for one design; this order has a left and a right one",
+            f"--board is for one design; this order has {len(order.boards)}",
             hint="each [[board]] of the order file states with 'is' what it is",
         )
     one = order.boards[0]

@@ -368,8 +368,16 @@ class CostSheet(Result):
         said = f"{self.name}: {counted(len(self.offers), 'offer')}"
         if self.best is None or self.best.per_half is None:
             return said
-        half = self.currency.round(self.best.per_half)
-        return f"{said}, cheapest {half} {self.currency.code} a half for {self.best.boards} boards"
+        unit, halves = self.unit
+        each = f"{self.currency.round(halves * self.best.per_half)} {self.currency.code} a {unit}"
+        return f"{said}, cheapest {each} for {self.best.boards} boards"
+
+    @property
+    def unit(self) -> tuple[str, int]:
+        """What costs are told for, and how many halves that counts as: a board that is no
+        keyboard counts as both."""
+        alone = bool(self.boards) and all(said.use == "none" for said in self.boards)
+        return ("board", 2) if alone else ("half", 1)
 
     def table(self) -> Table:
         """Every offer; costs of a board, half and keyboard are shares, with four decimals."""
@@ -397,6 +405,33 @@ class CostSheet(Result):
     def offers_table(self) -> Table:
         """Every offer, as buyers compare them."""
         return self.table().only(*OFFER_COLUMNS)
+
+    def compared_table(self) -> Table:
+        """Every offer, of a board that is no keyboard without what only halves have."""
+        if self.unit[0] == "half":
+            return self.offers_table()
+        columns = ("boards", "boards left over", "boards cost", "parts cost", "total")
+        rows = tuple(
+            (
+                offer.boards,
+                offer.halves_left // 2,
+                offer.board_total,
+                offer.parts_total,
+                offer.total,
+                _share(offer.per_keyboard),
+            )
+            for offer in self.offers
+        )
+        whole = (*columns, "per board, all in")
+        return Table(columns_of(*whole, numbers=whole), rows, title=self.table().title)
+
+    @property
+    def _per_unit(self) -> Column:
+        return Column("per_half", f"per {self.unit[0]}", number=True)
+
+    def _each(self, per_half: Decimal | None) -> Decimal | None:
+        """What a half costs, as a share of the unit."""
+        return None if per_half is None else _share(self.unit[1] * per_half)
 
     def lines_table(self) -> Table:
         """Every line of every quantity with its reason."""
@@ -434,7 +469,7 @@ class CostSheet(Result):
             if offer is None:
                 rows.append((way.title, *(None,) * 4, f"not possible: {way.reason}"))
                 continue
-            each = (_share(offer.per_half_used), _share(offer.per_half))
+            each = (self._each(offer.per_half_used), self._each(offer.per_half))
             mark = "as ordered" if way.ordered else ""
             rows.append((way.title, offer.quantity, offer.total, *each, mark))
         return Table(
@@ -442,8 +477,8 @@ class CostSheet(Result):
                 Column("way"),
                 Column("pieces", number=True),
                 Column("total", number=True),
-                Column("per_half_bare", "per half, bare", number=True),
-                Column("per_half", number=True),
+                Column("per_half_bare", f"per {self.unit[0]}, bare", number=True),
+                self._per_unit,
                 Column("remark"),
             ),
             tuple(rows),
@@ -456,16 +491,16 @@ class CostSheet(Result):
         if found is not None:
             even = "never within 50" if found.break_even is None else found.break_even
             rows = (
-                ("first build", _share(found.first)),
-                ("  of it used up", _share(found.used_up)),
-                ("  of it carried over", _share(found.carried_over)),
-                ("each next revision", _share(found.next)),
-                (f"average over {found.planned}", _share(found.average)),
-                ("average when nothing is carried over", _share(found.all_new_average)),
+                ("first build", self._each(found.first)),
+                ("  of it used up", self._each(found.used_up)),
+                ("  of it carried over", self._each(found.carried_over)),
+                ("each next revision", self._each(found.next)),
+                (f"average over {found.planned}", self._each(found.average)),
+                ("average when nothing is carried over", self._each(found.all_new_average)),
                 ("carrying over pays from revision", even),
             )
         columns = columns_of("what", "cost", numbers=["cost"])
-        return Table(columns, rows, title="Revisions, per half")
+        return Table(columns, rows, title=f"Revisions, per {self.unit[0]}")
 
     def _shares_table(self) -> Table:
         return Table(
@@ -475,16 +510,16 @@ class CostSheet(Result):
         )
 
     def _houses_table(self) -> Table:
-        numbers = ("pieces", "total", "per_half")
+        made = columns_of("house", "pieces", "total", numbers=("pieces", "total"))
         return Table(
-            columns_of("house", *numbers, "remark", numbers=numbers),
+            (*made, self._per_unit, Column("remark")),
             tuple(
                 (
                     row.name,
                     *(
                         (None,) * 3
                         if row.offer is None
-                        else (row.offer.quantity, row.offer.total, _share(row.offer.per_half))
+                        else (row.offer.quantity, row.offer.total, self._each(row.offer.per_half))
                     ),
                     row.reason or ("invented" if row.invented else ""),
                 )
@@ -494,13 +529,13 @@ class CostSheet(Result):
         )
 
     def _effects_table(self) -> Table:
-        numbers = ("per_half", "difference")
         return Table(
-            columns_of("input", "change", *numbers, numbers=numbers),
+            (*columns_of("input", "change"), self._per_unit, Column("difference", number=True)),
             tuple(
-                (e.title, e.change, _share(e.per_half), _share(e.difference)) for e in self.effects
+                (e.title, e.change, self._each(e.per_half), self._each(e.difference))
+                for e in self.effects
             ),
-            title="What moves the half most",
+            title=f"What moves the {self.unit[0]} most",
         )
 
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 
 from fabkit.base.findings import Finding
+from fabkit.base.units import counted
 from fabkit.costs.board_line import Unpriced, rates_of
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import CostSheet, HouseRow, Offer
@@ -166,7 +167,7 @@ def _terms(house: House, order: Order, bill: Bill | None) -> Mapping[str, str]:
         "mask": choice.colour,
         "finish": finish.title if finish else choice.finish,
         "lead time": choice.lead_time,
-        "wanted": f"{order.keyboards} keyboards"
+        "wanted": counted(order.keyboards, "keyboard")
         + (f" and {order.spare_halves} spare halves" if order.spare_halves else ""),
     }
     if bill is not None and order.reuse_share:

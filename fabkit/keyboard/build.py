@@ -115,6 +115,8 @@ def headline(keyboard: Keyboard) -> str:
             f"2 × {counts[0]} keys" if counts[0] == counts[1] else f"{counts[0]} + {counts[1]} keys"
         )
         return f"{words}: {each}"
+    if hands.use == "plate" and not keyboard.keys:
+        return f"{words} without openings for switches"
     if hands.use == "plate":
         return f"{words} for {_range(keyboard.counts)} keys"
     keys = f"{_range(keyboard.counts)} keys"

@@ -57,6 +57,8 @@ _ALIKE_MM: Final = 0.05
 _FEW_HOLES: Final = 8
 _FEWEST_OBLONG: Final = 6
 _SIDES_MM: Final = 0.2
+_PLATE_SHARE: Final = 0.5
+"""Share of what is cut out of a plate that is cut out for single switches."""
 _RECTANGULAR: Final = 0.8
 """Share of its least rectangle that an opening fills: notches for clips are cut into many."""
 
@@ -249,6 +251,10 @@ def from_openings(board: Board) -> Iterator[Candidate]:
     fits = np.flatnonzero((side >= OBLONG_MM[0]) & (side <= 1.5 * OBLONG_MM[1]))
     found = [o for row in fits.tolist() if (o := _opening(rings[row])) is not None]
     low, high = OPENING_MM
+    cut_away = float(shapely.area(shapely.polygons(rings)).sum())
+    if sum(o.short_mm * o.long_mm for o in found) < _PLATE_SHARE * cut_away:
+        # A frame between two plates: most switches stand in openings that several share.
+        return
     for alike in _by_size(found):
         gap = usual_gap(np.array([(o.x_mm, o.y_mm) for o in alike]))
         many = len(alike) >= _FEWEST_OBLONG and KEY_PITCH_MM[0] <= gap <= KEY_PITCH_MM[1]

@@ -313,8 +313,10 @@ def _manifest(contents: OrderContents, boards: list[Record], part: Path, costs: 
         if best is None
         else {
             "boards": best["boards"],
+            "pieces": best["pieces"],
             "total": best["total"],
             "per_half": best["per_half"],
+            "per_keyboard": best["per_keyboard"],
             "currency": costs["currency"],
         },
         "inputs": inputs,

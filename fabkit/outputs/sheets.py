@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 from fabkit.costs.model import CostSheet
 from fabkit.outputs.json import to_document
 from fabkit.outputs.money_records import bill_record, cost_record
 from fabkit.outputs.tables import markdown_text, to_csv, to_markdown
 from fabkit.parts.model import Bill
+
+Record = dict[str, Any]
 
 
 def parts_files(bill: Bill) -> dict[str, bytes]:
@@ -55,6 +58,27 @@ def cost_files(costs: CostSheet) -> dict[str, bytes]:
         "costs.md": ("\n".join(page) + "\n").encode(),
         "costs.json": to_document("quote", cost_record(costs)).encode(),
     }
+
+
+def no_keyboard(boards: Sequence[Record]) -> bool:
+    """Whether nothing of an order is a keyboard, so that money counts per board."""
+    return bool(boards) and all(said["is"] == "none" for said in boards)
+
+
+def pieces_words(best: Record, boards: Sequence[Record]) -> str:
+    """How many boards to order, of each design where there are several."""
+    if len(boards) < 2:
+        return f"{best['boards']} boards"
+    many = [f"{n} {said['name']}" for n, said in zip(best["pieces"], boards, strict=True)]
+    return f"{best['boards']} boards ({', '.join(many)})"
+
+
+def best_words(best: Record, boards: Sequence[Record], currency: str) -> str:
+    """What to order at the least cost, and what one half or board comes to."""
+    alone = no_keyboard(boards)
+    each = f"{best['per_keyboard']} per board" if alone else f"{best['per_half']} per half"
+    what = pieces_words(best, boards)
+    return f"cheapest for what you want: {what}, {best['total']} {currency} in all, {each}"
 
 
 ENDINGS = {"csv": "csv", "markdown": "md", "json": "json"}

@@ -422,13 +422,14 @@ def print_explained(console: Console, found: list[Record]) -> None:
 
 def print_costs(console: Console, sheet: CostSheet, *, why: bool = False) -> None:
     """Print an offer per quantity and the one that costs a half the least."""
+    from fabkit.outputs import sheets
     from fabkit.outputs.money_records import cost_record
 
     costs = cost_record(sheet)
     print_boards(console, costs["boards"])
     terms = ", ".join(f"{name} {value}" for name, value in sheet.terms.items())
     console.print(clean(terms), style="dim")
-    print_table(console, sheet.offers_table())
+    print_table(console, sheet.compared_table())
     if why:
         _print_reasons(console, costs)
     most = None if why else SHOWN_ROWS
@@ -438,11 +439,8 @@ def print_costs(console: Console, sheet: CostSheet, *, why: bool = False) -> Non
             console.print(f" and {len(table.rows) - most} more: --why shows them", style="dim")
     best = costs["best"]
     if best:
-        console.print(
-            f"cheapest for what you want: {best['boards']} boards, {best['total']}"
-            f" {costs['currency']} in all, {best['per_half']} per half",
-            style="bold",
-        )
+        said = sheets.best_words(best, costs["boards"], costs["currency"])
+        console.print(clean(said), style="bold")
     print_findings(console, costs)
     print_notices(console, costs)
 
@@ -461,7 +459,10 @@ def _print_reasons(console: Console, costs: Record) -> None:
 
 def print_order(console: Console, manifest: Record, *, folder: str) -> None:
     """Print what an order folder holds: verdict and zip of each board, cost, files."""
-    print_boards(console, [board["keyboard"] for board in manifest["boards"]])
+    from fabkit.outputs import sheets
+
+    boards = [board["keyboard"] for board in manifest["boards"]]
+    print_boards(console, boards)
     for board in manifest["boards"]:
         console.print(f"{clean(board['board'])}: {board['verdict']}", style="bold")
         if board["zip"] is None:
@@ -470,10 +471,7 @@ def print_order(console: Console, manifest: Record, *, folder: str) -> None:
     console.print(f"thickness {chosen['thickness_mm']} mm, {clean(chosen['thickness_from'])}")
     best = manifest["cheapest"]
     if best:
-        console.print(
-            f"cheapest for what you want: {best['boards']} boards, {best['total']}"
-            f" {best['currency']} in all, {best['per_half']} per half"
-        )
+        console.print(clean(sheets.best_words(best, boards, best["currency"])))
     print_notices(console, manifest)
     console.print(f"in {clean(folder)}:")
     for file in manifest["outputs"]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import threading
 import time
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
@@ -145,3 +146,28 @@ def test_a_folder_that_says_nothing_is_empty(tmp_path):
     (tmp_path / "manifest.json").write_text("[]")
 
     assert read_state(tmp_path) == read_state(tmp_path / "none") == OrderState()
+
+
+def test_a_folder_of_halves_and_plate_becomes_one_order(run, tmp_path):
+    """Halves are named after the keyboard; the page says what each board is."""
+    fixtures = Path(__file__).parents[2] / "fixtures"
+    folder = tmp_path / "siskin"
+    shutil.copytree(fixtures / "pair" / "right", folder / "a")
+    shutil.copytree(fixtures / "pair" / "left", folder / "b")
+    shutil.copytree(fixtures / "kinds" / "plate", folder / "c")
+    refused = run("quote", folder, status=2)
+    assert f"fabkit order new {folder}" in refused.output
+
+    file, out = tmp_path / "order.toml", tmp_path / "out"
+    run("order", "new", folder, "--out", file)
+    said = run("order", file, "--out", out).output
+
+    assert {p.name for p in out.glob("*.zip")} == {
+        "siskin-left.zip",
+        "siskin-right.zip",
+        "siskin-plate.zip",
+    }
+    assert "siskin-left: left half, 6 keys" in said
+    page = (out / "report.html").read_text(encoding="utf-8")
+    assert "Left half, 6 keys." in page
+    assert "Plate for 22 keys." in page

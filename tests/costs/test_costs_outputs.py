@@ -17,12 +17,15 @@ from hypothesis import strategies as st
 from openpyxl import load_workbook
 from PIL import Image
 
+import fabkit
 from fabkit.costs.chart import render_chart
 from fabkit.costs.expression import evaluate, to_cells
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import CostSheet
 from fabkit.costs.quote import quote
 from fabkit.costs.workbook import write_workbook
+from fabkit.outputs import sheets
+from fabkit.outputs.money_records import cost_record
 from fabkit.parts.book import Price, Shop
 from fabkit.parts.buying import Want, plan_purchases
 from fabkit.parts.model import Bill, Lasting, Usage
@@ -232,3 +235,19 @@ def test_foreign_expressions_are_refused() -> None:
     """Only the little language is evaluated."""
     with pytest.raises(ValueError, match="not an expression"):
         evaluate("__import__('os')", {})
+
+
+def test_a_board_that_is_no_keyboard_costs_per_board() -> None:
+    """Text counts such boards; the keys of the JSON stay, where it counts as both halves."""
+    clean = Path(__file__).parents[2] / "fixtures" / "defects" / "clean"
+    board = fabkit.build_board(fabkit.open_package(clean))
+    sheet = fabkit.quote(board)
+    costs = cost_record(sheet)
+    best = costs["best"]
+    words = sheets.best_words(best, costs["boards"], costs["currency"])
+
+    assert words.endswith(f"{best['per_keyboard']} per board")
+    assert sheet.compared_table().rows[0][-1] == costs["offers"][0]["per_keyboard"]
+    # By definition: all that is paid, over the one board that is wanted.
+    assert best["per_keyboard"] == best["total"]
+    assert not any("half" in table["title"] for table in costs["tables"])

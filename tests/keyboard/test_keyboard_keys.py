@@ -99,6 +99,17 @@ def test_oblong_openings_that_repeat_are_keys(bare: Board):
         assert len(keys) == keys_found
 
 
+def test_a_frame_between_two_plates_is_no_plate(bare: Board):
+    """Two openings of one switch each, and a large one that many share: not a plate of two keys."""
+    frame = shapely.box(0, 0, 140, 60).difference(shapely.box(50, 5, 135, 55))
+    for x in (12, 31):
+        frame = frame.difference(shapely.box(x, 20, x + 14, 34))
+
+    profile = shapely.MultiPolygon([frame])
+
+    assert found(bare, holes=Holes.empty(), profile=profile, components=()) == ()
+
+
 def test_lone_holes_of_a_posts_size_are_no_keys(bare: Board):
     """Eight like holes at key pitch may hold screws or feet: nothing about them says key."""
     rows = [(19.05 * c, 19.05 * r, 4.0) for c in range(4) for r in range(2)]

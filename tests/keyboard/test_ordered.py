@@ -95,6 +95,7 @@ def test_a_bottom_plate_may_be_called_a_plate(boards: dict[str, Board]) -> None:
     said = describe_order(settle_uses(order_of(unstated("both"), bottom), given), given)
 
     assert said[1].use == "plate"
+    assert said[1].headline == "plate without openings for switches"
     assert not said[1].contradiction
 
 

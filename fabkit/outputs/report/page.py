@@ -31,6 +31,7 @@ from fabkit.outputs.report.board_view import (
 from fabkit.outputs.report.compare_view import compare_section
 from fabkit.outputs.report.price_rules import price_rules
 from fabkit.outputs.report.wiring import wiring_rows
+from fabkit.outputs.sheets import no_keyboard, pieces_words
 from fabkit.outputs.wiring_records import wiring_record
 from fabkit.parts import stages
 
@@ -91,7 +92,7 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
     order = contents.order
     style, script = page_style(), page_script(SCRIPTS)
     views = [
-        _board(contents, judged, pack, number)
+        _board(contents, judged, pack, number) | {"said": costs["boards"][number - 1]}
         for number, (judged, pack) in enumerate(zip(contents.boards, packs, strict=True), start=1)
     ]
     price = price_rules(contents.facts, contents.bill, contents.house, order, contents.costs)
@@ -127,6 +128,7 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
         costs=costs,
         price=price,
         axes=AXIS_TITLES,
+        alone=no_keyboard(costs["boards"]),
         halves=wiring_record(contents.wiring)["halves"],
         fittings=sorted({line["fitting"] for line in bill["lines"]}),
         charts={
@@ -213,7 +215,7 @@ def _identity(contents: OrderContents) -> str:
 def _facts(contents: OrderContents, costs: Record) -> Iterator[tuple[str, str]]:
     for judged in contents.boards:
         width, height = judged.board.size_mm
-        name = f", {judged.ordered.use}" if len(contents.boards) > 1 else ""
+        name = f", {judged.ordered.name}" if len(contents.boards) > 1 else ""
         yield f"Size{name}", f"{format_number(width, digits=1)} × {format_mm(height, digits=1)}"
         yield f"Copper layers{name}", str(len(judged.board.copper))
     choice = contents.order.choice
@@ -229,9 +231,11 @@ def _facts(contents: OrderContents, costs: Record) -> Iterator[tuple[str, str]]:
     )
     best, money = costs["best"], contents.costs.currency
     if best is not None:
-        yield "Cheapest order", f"{best['boards']} boards, {money.format(best['total'])}"
+        what = pieces_words(best, costs["boards"])
+        yield "Cheapest order", f"{what}, {money.format(best['total'])}"
         if best["per_half"] is not None:
-            yield "One half, everything in", money.format(best["per_half"])
+            each, per = ("board", "keyboard") if no_keyboard(costs["boards"]) else ("half", "half")
+            yield f"One {each}, everything in", money.format(best[f"per_{per}"])
 
 
 def _board(contents: OrderContents, judged: JudgedBoard, pack: Record, number: int) -> Record:
