@@ -4,22 +4,22 @@ Run it after changing what a loader reads::
 
     python docs/make_schemas.py
 
-The loaders themselves are asked: they read complete sample files through a table that notes every
-question (key, type, choices, bounds, default).  A test compares the schemas with what this makes.
+They are made of the dataclasses that the reader fills: keys, types, choices, bounds, defaults.  A
+test compares the schemas with what this makes.
 """
 
 from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-from fabkit.parts import book
-from fabkit.sheets import house, order
-from fabkit.sheets.house import LIMIT_KINDS
-from fabkit.sheets.money import CURRENCY_DIGITS
-from fabkit.sheets.table import REQUIRED, Table, parse_sheet
+from fabkit.parts.book import PartsFile
+from fabkit.sheets.house import LIMIT_KINDS, HouseFile
+from fabkit.sheets.order import OrderFile
+from fabkit.sheets.reading import Filled, Form, slots_of
 
 HERE = Path(__file__).parent
 SCHEMAS = HERE.parent / "fabkit" / "schemas"
@@ -28,199 +28,60 @@ DRAFT = "https://json-schema.org/draft/2020-12/schema"
 Schema = dict[str, Any]
 
 NUMBER_NAME = r"^\d+(\.\d+)?$"
-CURRENCIES = {"enum": [*sorted(CURRENCY_DIGITS), "cu"]}
 
 
-def empty() -> Schema:
-    """Schema of a table without keys."""
-    return {"type": "object", "properties": {}, "required": [], "additionalProperties": False}
+def _table(cls: Callable[..., object]) -> Schema:
+    """Schema of a table: what a dataclass declares."""
+    made: Schema = {"type": "object", "properties": {}, "required": []}
+    for slot in slots_of(cls):
+        if slot.filled is Filled.REST and slot.form.words is not None:
+            for name in slot.form.words.names:
+                made["properties"][name] = _form(slot.form.parts[0])
+        if slot.filled is not None:
+            continue
+        one = _form(slot.form)
+        default = slot.default
+        if isinstance(default, str | int | float | Decimal) and default != "":
+            one["default"] = float(default) if isinstance(default, Decimal) else default
+        made["properties"][slot.key] = one
+        made["required"] += [slot.key] if slot.required else []
+    return {**made, "additionalProperties": False}
 
 
-class Noting(Table):
-    """A table that notes in ``node`` what it is asked for."""
-
-    node: Schema
-
-    @classmethod
-    def around(cls, table: Table, node: Schema) -> Noting:
-        """The same table, noting."""
-        made = cls(table.data, file=table.file, lines=table.lines, path=table.path)
-        made.node = node
-        return made
-
-    def _note(self, key: str, default: object, **schema: Any) -> None:
-        keys, needed = self.node["properties"], self.node["required"]
-        known = keys.get(key)
-        if isinstance(default, str | int | float | bool) and default != "":
-            schema["default"] = default
-        if known is None:
-            keys[key] = schema
-            needed += [key] if default is REQUIRED else []
-            return
-        if default is not REQUIRED and key in needed:
-            needed.remove(key)
-        if known.get("default") != schema.get("default"):
-            # It depends on something else: no default to show.
-            known.pop("default", None)
-            schema.pop("default", None)
-        if known != schema and schema not in known.get("anyOf", ()):
-            keys[key] = {"anyOf": [*known.get("anyOf", [known]), schema]}
-
-    def text(self, key: str, default: Any = REQUIRED, *, choices: Any = None) -> Any:
-        """A string, out of the choices."""
-        names = {"enum": [str(c) for c in choices]} if choices is not None else {}
-        self._note(key, default, type="string", **names)
-        return super().text(key, default, choices=choices)
-
-    def flag(self, key: str, default: Any = REQUIRED) -> Any:
-        """A boolean."""
-        self._note(key, default, type="boolean")
-        return super().flag(key, default)
-
-    def decimal(self, key: str, default: Any = REQUIRED, **bounds: Any) -> Any:
-        """A number."""
-        shown = default if default is REQUIRED or default is None else float(default)
-        self._note(key, shown, type="number", **_bounds(bounds))
-        return super().decimal(key, default, **bounds)
-
-    def integer(self, key: str, default: Any = REQUIRED, **bounds: Any) -> Any:
-        """A whole number."""
-        self._note(key, default, type="integer", **_bounds(bounds))
-        return super().integer(key, default, **bounds)
-
-    def date(self, key: str, default: Any = REQUIRED) -> Any:
-        """A date of TOML, which editors take for a string."""
-        self._note(key, default, type="string", format="date")
-        return super().date(key, default)
-
-    def decimals(self, key: str, default: Any = REQUIRED, **bounds: Any) -> Any:
-        """A list of numbers."""
-        items = {"type": "number", **_bounds(bounds)}
-        self._note(key, default, type="array", items=items)
-        return super().decimals(key, default, **bounds)
-
-    def integers(self, key: str, default: Any = REQUIRED, **bounds: Any) -> Any:
-        """A list of whole numbers."""
-        items = {"type": "integer", **_bounds(bounds)}
-        self._note(key, default, type="array", items=items)
-        return self._quiet().integers(key, default, **bounds)
-
-    def texts(self, key: str, default: Any = REQUIRED, *, choices: Any = None) -> Any:
-        """A list of strings."""
-        names = {"enum": [str(c) for c in choices]} if choices is not None else {}
-        self._note(key, default, type="array", items={"type": "string", **names})
-        return super().texts(key, default, choices=choices)
-
-    def decimals_by_name(self, **bounds: Any) -> Any:
-        """Numbers under names of the user's own."""
-        self.node |= {"additionalProperties": {"type": "number", **_bounds(bounds)}}
-        return self._quiet().decimals_by_name(**bounds)
-
-    def texts_by_name(self) -> Any:
-        """Strings under names of the user's own."""
-        self.node |= {"additionalProperties": {"type": "string"}}
-        return self._quiet().texts_by_name()
-
-    def table(self, key: str, default: Any = REQUIRED) -> Table:
-        """A table below."""
-        below = self._below_node(key, default)
-        return Noting.around(super().table(key, default), below)
-
-    def tables(self, key: str, default: Any = REQUIRED) -> tuple[Table, ...]:
-        """A list of tables, which share one schema."""
-        known = self.node["properties"].get(key)
-        if known is None:
-            self._note(key, default, type="array", items=empty())
-        items = self.node["properties"][key]["items"]
-        return tuple(Noting.around(row, items) for row in super().tables(key, default))
-
-    def named(self, key: str, default: Any = REQUIRED) -> dict[str, Table]:
-        """Tables under names of the user's own, which share one schema."""
-        around = self._below_node(key, default)
-        if around["additionalProperties"] is False:
-            around["additionalProperties"] = empty()
-        row = around["additionalProperties"]
-        rows = self._quiet().named(key, default)
-        return {name: Noting.around(table, row) for name, table in rows.items()}
-
-    def done(self) -> None:
-        """Refuse what was not asked for, unless names are the user's own."""
-        if self.node["additionalProperties"] is False:
-            super().done()
-
-    def _quiet(self) -> Table:
-        """The same table, not noting."""
-        table = Table(self.data, file=self.file, lines=self.lines, path=self.path)
-        table._asked = self._asked  # noqa: SLF001 -- two faces of one table
-        return table
-
-    def _below_node(self, key: str, default: object) -> Schema:
-        known = self.node["properties"].get(key)
-        options = [known, *known.get("anyOf", [])] if known else []
-        for one in options:
-            if one.get("type") == "object":
-                return one
-        made = empty()
-        if known is None:
-            self._note(key, default, **made)
-            made = self.node["properties"][key]
-        else:
-            self.node["properties"][key] = {"anyOf": [*known.get("anyOf", [known]), made]}
-        return made
+def _form(form: Form) -> Schema:
+    """Schema of what may stand at a key."""
+    match form.kind:
+        case "table" if form.made is not None:
+            return _table(form.made)
+        case "names" if form.words is not None:
+            one = _form(form.parts[0])
+            names = dict.fromkeys(form.words.names, one)
+            return {"type": "object", "properties": names, "additionalProperties": False}
+        case "names":
+            return {"type": "object", "additionalProperties": _form(form.parts[0])}
+        case "list":
+            length = {} if form.length is None else dict.fromkeys(_LENGTHS, form.length)
+            return {"type": "array", "items": _form(form.parts[0]), **length}
+        case "either":
+            return {"anyOf": [_form(one) for one in form.parts]}
+        case "text":
+            return {"type": "string", **({"enum": [*form.words.names]} if form.words else {})}
+        case "flag":
+            return {"type": "boolean"}
+        case "date":
+            return {"type": "string", "format": "date"}
+    span = form.span
+    bounds = {"minimum": span.least, "maximum": span.most, "exclusiveMinimum": span.above}
+    stated = {word: bound for word, bound in bounds.items() if bound is not None}
+    return {"type": "integer" if form.kind == "whole" else "number", **stated}
 
 
-def _bounds(bounds: Mapping[str, Any]) -> Schema:
-    words = {"least": "minimum", "most": "maximum", "above": "exclusiveMinimum"}
-    return {words[k]: float(v) for k, v in bounds.items() if v is not None}
-
-
-def whole_house() -> str:
-    """Every limit with its source, and every rate."""
-    limits = "".join(
-        f'{key} = {{ value = {kind.standard}, source = "handbook" }}\n'
-        for key, kind in LIMIT_KINDS.items()
-    )
-    return f'format = 1\nname = "All limits"\n[limits.standard]\n{limits}[limits.fine]\n{limits}'
-
-
-ORDER = """
-format = 1
-name = "Everything"
-[[board]]
-package = "left"
-is = "left"
-[board.roles]
-"1.gbr" = "top copper"
-[[board]]
-package = "right"
-is = "right"
-[want]
-[[want.builder]]
-name = "One"
-keyboards = 1
-[money]
-[[money.exchange]]
-from = "EUR"
-rate = 1.1
-[spares.switch]
-least = 1
-[[silence]]
-rule = "legend/off-board"
-reason = "trimmed by the house"
-"""
-
-
-def noted(load: Callable[[Table], object], *texts: str) -> Schema:
-    """What a loader asks for while it reads the texts."""
-    root = empty()
-    for text in texts:
-        load(Noting.around(parse_sheet(text, file="sample.toml"), root))
-    return root
+_LENGTHS = ("minItems", "maxItems")
 
 
 def order_schema() -> Schema:
     """Schema of order.toml."""
-    made = noted(lambda table: order.order_from(table, base=Path()), ORDER)
+    made = _table(OrderFile)
     made["properties"]["board"]["minItems"] = 1
     made["properties"]["silence"]["items"]["properties"]["reason"]["pattern"] = r"\S"
     made["properties"]["tax"]["allOf"] = [
@@ -235,18 +96,16 @@ def order_schema() -> Schema:
 
 def house_schema() -> Schema:
     """Schema of house.toml."""
-    made = noted(house.house_from, house.house_template(), whole_house())
+    made = _table(HouseFile)
     for cls in made["properties"]["limits"]["properties"].values():
         for key, kind in LIMIT_KINDS.items():
             cls["properties"][key]["description"] = f"at {kind.sense}: {kind.title}"
     rates = made["properties"]["rates"]["properties"]
-    rates["currency"] |= CURRENCIES
     for key in ("layer_factor", "copper_factor"):
         rates[key]["propertyNames"] = {"pattern": NUMBER_NAME}
     for key in ("thickness", "small_drill", "fine_track"):
         # Below or above, never both.
         rates[key]["items"]["oneOf"] = [{"required": ["below_mm"]}, {"required": ["above_mm"]}]
-    rates["base"]["items"]["properties"]["up_to_mm"] |= {"minItems": 2, "maxItems": 2}
     bands = rates["shipping"]["properties"]["band"]
     for rows in (rates["base"], rates["area"]["properties"]["rate"], bands):
         rows["minItems"] = 1
@@ -255,8 +114,7 @@ def house_schema() -> Schema:
 
 def parts_schema() -> Schema:
     """Schema of parts.toml."""
-    made = noted(book.book_from, book.parts_template())
-    made["properties"]["currency"] |= CURRENCIES
+    made = _table(PartsFile)
     part = made["properties"]["part"]["items"]["properties"]
     part["match"]["items"]["minProperties"] = 1
     part["price"]["items"]["properties"]["breaks"]["minItems"] = 1

@@ -288,7 +288,7 @@ def judged_by(order: Order) -> CheckOptions:
 
 def _sheet_bytes(order: Order) -> dict[str, bytes]:
     """The order file as it was read, and the sheets it names as they are now."""
-    from fabkit.sheets.table import sheet_bytes
+    from fabkit.sheets.toml_text import sheet_bytes
 
     own = {Path(order.file).name: order.data} if order.file else {}
     paths = (*order.houses, *filter(None, [order.parts]))

@@ -80,7 +80,7 @@ def stated_keys(path: Path) -> set[str]:
     """Tables and keys that an order file states, dotted; nothing for a package."""
     if path.suffix.lower() != ".toml":
         return set()
-    from fabkit.sheets.table import read_sheet
+    from fabkit.sheets.toml_text import read_sheet
 
     return keys_of(read_sheet(path).data)
 

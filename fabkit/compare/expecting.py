@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from pathlib import Path
-from typing import Final
+from typing import Annotated, Final
 
 from fabkit.base.findings import Finding, Place
 from fabkit.base.units import format_number
 from fabkit.compare import rules
-from fabkit.compare.model import Box, Change, Comparison, Verb, What
-from fabkit.sheets.house import check_format
-from fabkit.sheets.table import Table, read_sheet
+from fabkit.compare.model import Change, Comparison, Verb, What
+from fabkit.sheets.reading import Count, Filled, Wrong, read_as
+from fabkit.sheets.toml_text import read_sheet
 
 ROUND_MM: Final = 0.01
 """Lengths are written to the hundredth, and looked for this much around."""
@@ -24,6 +24,8 @@ AREA_MM2: Final = 0.002
 """An area that was written down is met within this share, or this much."""
 
 TURN_DEG: Final = 0.1
+
+KINDS: Final = tuple(f"{what}/{verb}" for what in What for verb in Verb)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,12 +48,20 @@ class Expectation:
     after: str | None = None
     moved_mm: tuple[float, float] | None = None
     turned_deg: float | None = None
-    inside_mm: Box | None = None
+    inside_mm: tuple[float, float, float, float] | None = None
     added_mm2: float | None = None
     removed_mm2: float | None = None
-    count: int | None = None
+    count: Count | None = None
     reason: str = ""
-    line: int | None = None
+    line: Annotated[int | None, Filled.LATER] = None
+
+    def __post_init__(self) -> None:
+        if not any(fnmatchcase(known, self.kind) for known in KINDS):
+            raise Wrong(
+                "kind",
+                f"no change is called '{self.kind}'",
+                expected="one of key/moved, copper/*, ...",
+            )
 
     def fits(self, change: Change) -> bool:
         """Whether a change is one of those meant."""
@@ -152,9 +162,6 @@ def _places(change: Change) -> Iterator[Place]:
         yield Place(side=change.side, x_mm=change.x_mm, y_mm=change.y_mm)
 
 
-KINDS: Final = tuple(f"{what}/{verb}" for what in What for verb in Verb)
-
-
 def load_expected(path: Path | str) -> tuple[Expectation, ...]:
     """Load a file of expected changes.
 
@@ -163,53 +170,19 @@ def load_expected(path: Path | str) -> tuple[Expectation, ...]:
     SheetError
         A key of the file is wrong; names file, line and key.
     """
-    table = read_sheet(Path(path))
-    check_format(table, "the file of expected changes")
-    for key in ("old", "new"):
-        table.text(key, "")
-    found = tuple(_entry(row) for row in table.tables("change", ()))
-    table.done()
-    return found
-
-
-def _entry(row: Table) -> Expectation:
-    kind = row.text("kind")
-    if not any(fnmatchcase(known, kind) for known in KINDS):
-        raise row.error(
-            "kind", f"no change is called '{kind}'", expected="one of key/moved, copper/*, ..."
-        )
-    moved = _numbers(row, "moved_mm", 2, "two lengths in mm, such as [0, 1]")
-    inside = _numbers(row, "inside_mm", 4, "min x, min y, max x, max y in mm")
-    made = Expectation(
-        kind=kind,
-        subject=row.text("subject", "*"),
-        before=row.text("before", None),
-        after=row.text("after", None),
-        moved_mm=None if moved is None else (moved[0], moved[1]),
-        turned_deg=_number(row, "turned_deg"),
-        inside_mm=None if inside is None else (inside[0], inside[1], inside[2], inside[3]),
-        added_mm2=_number(row, "added_mm2"),
-        removed_mm2=_number(row, "removed_mm2"),
-        count=row.integer("count", None, least=1),
-        reason=row.text("reason", ""),
-        line=row.line("kind"),
+    text = read_sheet(Path(path))
+    file = read_as(_ExpectedFile, text, what="the file of expected changes")
+    return tuple(
+        replace(one, line=text.line(("change", n, "kind"))) for n, one in enumerate(file.change)
     )
-    row.done()
-    return made
 
 
-def _number(row: Table, key: str) -> float | None:
-    value = row.number(key, None)
-    return None if value is None else float(value)
-
-
-def _numbers(row: Table, key: str, count: int, expected: str) -> tuple[float, ...] | None:
-    values = row.decimals(key, ())
-    if not values:
-        return None
-    if len(values) != count:
-        raise row.error(key, f"{len(values)} numbers", expected=expected)
-    return tuple(float(v) for v in values)
+@dataclass(frozen=True, kw_only=True)
+class _ExpectedFile:
+    format: Count
+    old: str = ""
+    new: str = ""
+    change: tuple[Expectation, ...] = ()
 
 
 _HEAD: Final = """\

@@ -5,23 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Literal
 
 from fabkit.keyboard.model import Family, Hold
-from fabkit.sheets.house import check_format
-from fabkit.sheets.table import Table, read_sheet
+from fabkit.sheets.reading import Count, Length, Span, Wrong, read_as
+from fabkit.sheets.toml_text import SheetText, read_sheet
 
 PatternKind = Literal["key", "stabiliser", "module", "header", "connector", "mounting"]
-KINDS: tuple[PatternKind, ...] = (
-    "key",
-    "stabiliser",
-    "module",
-    "header",
-    "connector",
-    "mounting",
-)
-FAMILIES: tuple[Family, ...] = ("full-height", "low-profile", "not known")
-HOLDS: tuple[Hold, ...] = ("soldered", "socket", "not known")
 BUNDLED = Path(__file__).with_name("patterns.toml")
 
 PLACE_TOLERANCE_MM = 0.15
@@ -99,94 +89,124 @@ def _bundled() -> tuple[Pattern, ...]:
     return patterns_from(read_sheet(BUNDLED))
 
 
-def patterns_from(table: Table) -> tuple[Pattern, ...]:
-    """Build a catalogue from its parsed text."""
-    check_format(table, "the pattern catalogue")
-    patterns: list[Pattern] = []
-    for row in table.tables("pattern"):
-        pattern = Pattern(
-            key=row.text("key"),
-            title=row.text("title"),
-            kind=row.text("kind", choices=KINDS),
-            holes=_holes(row) or _rows(row),
-            run=_run(row),
-            tolerance_mm=row.number("tolerance_mm", PLACE_TOLERANCE_MM, above=0, most=1),
-            clear_mm=row.number("clear_mm", 0.0, least=0),
-            note=row.text("note", ""),
-            family=row.text("family", "not known", choices=FAMILIES),
-            held_by=row.text("held_by", "not known", choices=HOLDS),
-        )
-        if any(p.key == pattern.key for p in patterns):
-            raise row.error("key", f"'{pattern.key}' is there twice", expected="a key of its own")
-        if bool(pattern.holes) == (pattern.run is not None):
-            raise row.error(
-                None, "needs one of holes, rows and row", expected="holes = [...], rows or row"
+# The file
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Drilled:
+    """What has a range of diameters."""
+
+    diameter_mm: tuple[Length, Length]
+
+    def __post_init__(self) -> None:
+        if self.diameter_mm[0] > self.diameter_mm[1]:
+            raise Wrong("diameter_mm", "not a range", expected="[smallest, largest]")
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Hole(_Drilled):
+    at_mm: tuple[float, float]
+    optional: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Rows(_Drilled):
+    """Two rows of holes around their common centre."""
+
+    count: Annotated[int, Span(least=2, most=1000)]
+    pitch_mm: Length
+    apart_mm: Length
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Row(_Drilled):
+    """One row of holes of any length."""
+
+    least: Annotated[int, Span(least=2, most=1000)]
+    pitch_mm: Length
+
+
+@dataclass(frozen=True, kw_only=True)
+class _PatternTable:
+    key: str
+    title: str
+    kind: PatternKind
+    holes: tuple[_Hole, ...] = ()
+    rows: _Rows | None = None
+    row: _Row | None = None
+    tolerance_mm: Annotated[float, Span(above=0, most=1)] = PLACE_TOLERANCE_MM
+    clear_mm: Annotated[float, Span(least=0)] = 0.0
+    note: str = ""
+    family: Family = "not known"
+    held_by: Hold = "not known"
+
+    def __post_init__(self) -> None:
+        if bool(self.holes or self.rows) == (self.row is not None):
+            raise Wrong(
+                "", "needs one of holes, rows and row", expected="holes = [...], rows or row"
             )
-        if pattern.holes and not pattern.required:
-            raise row.error("holes", "all are optional", expected="at least one that is not")
-        row.done()
-        patterns.append(pattern)
-    table.done()
-    return tuple(patterns)
+        if self.holes and all(hole.optional for hole in self.holes):
+            raise Wrong("holes", "all are optional", expected="at least one that is not")
 
 
-def _range(row: Table) -> tuple[float, float]:
-    sizes = row.decimals("diameter_mm", above=0)
-    if len(sizes) != 2 or sizes[0] > sizes[1]:
-        raise row.error("diameter_mm", "not a range", expected="[smallest, largest]")
-    return float(sizes[0]), float(sizes[1])
+@dataclass(frozen=True, kw_only=True)
+class _PatternFile:
+    format: Count
+    pattern: tuple[_PatternTable, ...]
 
 
-def _holes(row: Table) -> tuple[PatternHole, ...]:
-    holes = []
-    for hole in row.tables("holes", None):
-        at = hole.decimals("at_mm")
-        if len(at) != 2:
-            raise hole.error("at_mm", f"{len(at)} numbers", expected="[x, y]")
-        least, most = _range(hole)
-        holes.append(
-            PatternHole(
-                x_mm=float(at[0]),
-                y_mm=float(at[1]),
-                least_mm=least,
-                most_mm=most,
-                optional=hole.flag("optional", False),
+def patterns_from(text: SheetText) -> tuple[Pattern, ...]:
+    """Make a catalogue of its parsed text; raises as :func:`load_patterns`."""
+    file = read_as(_PatternFile, text, what="the pattern catalogue")
+    keys = [one.key for one in file.pattern]
+    for n, key in enumerate(keys):
+        if key in keys[:n]:
+            raise text.error(
+                ("pattern", n, "key"), f"'{key}' is there twice", expected="a key of its own"
             )
-        )
-        hole.done()
-    return tuple(holes)
-
-
-def _rows(row: Table) -> tuple[PatternHole, ...]:
-    """Two rows of holes, spelled out around their common centre."""
-    if "rows" not in row:
-        row.table("rows", None)
-        return ()
-    rows = row.table("rows")
-    count = rows.integer("count", least=2)
-    pitch = rows.number("pitch_mm", above=0)
-    apart = rows.number("apart_mm", above=0)
-    least, most = _range(rows)
-    rows.done()
     return tuple(
-        PatternHole(
-            x_mm=side * apart / 2,
-            y_mm=((count - 1) / 2 - i) * pitch,
-            least_mm=least,
-            most_mm=most,
+        Pattern(
+            key=one.key,
+            title=one.title,
+            kind=one.kind,
+            holes=_holes(one),
+            run=None if one.row is None else _run(one.row),
+            tolerance_mm=one.tolerance_mm,
+            clear_mm=one.clear_mm,
+            note=one.note,
+            family=one.family,
+            held_by=one.held_by,
         )
-        for side in (-1, 1)
-        for i in range(count)
+        for one in file.pattern
     )
 
 
-def _run(row: Table) -> Run | None:
-    if "row" not in row:
-        row.table("row", None)
-        return None
-    inner = row.table("row")
-    count = inner.integer("least", least=2)
-    pitch = inner.number("pitch_mm", above=0)
-    least, most = _range(inner)
-    inner.done()
-    return Run(least=count, pitch_mm=pitch, least_mm=least, most_mm=most)
+def _holes(table: _PatternTable) -> tuple[PatternHole, ...]:
+    """Holes as listed, or two rows spelled out around their common centre."""
+    if table.holes or table.rows is None:
+        return tuple(
+            PatternHole(
+                x_mm=hole.at_mm[0],
+                y_mm=hole.at_mm[1],
+                least_mm=hole.diameter_mm[0],
+                most_mm=hole.diameter_mm[1],
+                optional=hole.optional,
+            )
+            for hole in table.holes
+        )
+    rows = table.rows
+    return tuple(
+        PatternHole(
+            x_mm=side * rows.apart_mm / 2,
+            y_mm=((rows.count - 1) / 2 - i) * rows.pitch_mm,
+            least_mm=rows.diameter_mm[0],
+            most_mm=rows.diameter_mm[1],
+        )
+        for side in (-1, 1)
+        for i in range(rows.count)
+    )
+
+
+def _run(row: _Row) -> Run:
+    least, most = row.diameter_mm
+    return Run(least=row.least, pitch_mm=row.pitch_mm, least_mm=least, most_mm=most)

@@ -3,25 +3,37 @@
 from __future__ import annotations
 
 import fnmatch
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date
 from decimal import Decimal
-from difflib import get_close_matches
+from itertools import pairwise
 from pathlib import Path
-from typing import Literal, get_args
+from typing import Annotated, Final, Literal, get_args
 
-from fabkit.base.errors import UsageError
 from fabkit.keyboard.model import PartKind
 from fabkit.parts.model import Fitting, Lasting
 from fabkit.parts.stages import STAGES
-from fabkit.sheets.house import check_format, renamed
-from fabkit.sheets.money import CURRENCY_DIGITS, Currency, find_currency
-from fabkit.sheets.order import SpareRule, load_spares
-from fabkit.sheets.table import Table, read_sheet
-from fabkit.sheets.toml_lines import dotted
+from fabkit.sheets.house import renamed
+from fabkit.sheets.money import Currency, CurrencyCode, find_currency
+from fabkit.sheets.order import SpareRule
+from fabkit.sheets.reading import (
+    Count,
+    Exact,
+    Filled,
+    Key,
+    Line,
+    Positive,
+    Span,
+    Words,
+    Wrong,
+    nearest,
+    read_as,
+)
+from fabkit.sheets.toml_text import KeyPath, SheetText, read_sheet
 
 Each = Literal["key", "half", "keyboard"]
+EACH: Final[tuple[Each, ...]] = get_args(Each)
 Face = Literal["key", "back", "either"]
 EXAMPLE = Path(__file__).with_name("parts.toml")
 
@@ -37,14 +49,27 @@ MATCH_FIELDS = ("ref", "value", "footprint", "part_number", "manufacturer", "mou
 class Match:
     """Wildcards on the fields of a component; all given ones must fit, upper or lower case."""
 
-    wanted: tuple[tuple[str, str], ...]
+    ref: str | None = None
+    value: str | None = None
+    footprint: str | None = None
+    part_number: str | None = None
+    manufacturer: str | None = None
+    mount: str | None = None
+
+    def __post_init__(self) -> None:
+        if not self._wanted():
+            raise Wrong("", "matches everything", expected="at least one field")
 
     def fits(self, fields: Mapping[str, str]) -> bool:
         """Whether a component's fields fit."""
         return all(
             fnmatch.fnmatchcase(fields.get(name, "").casefold(), wanted.casefold())
-            for name, wanted in self.wanted
+            for name, wanted in self._wanted()
         )
+
+    def _wanted(self) -> list[tuple[str, str]]:
+        found = ((name, getattr(self, name)) for name in MATCH_FIELDS)
+        return [(name, wanted) for name, wanted in found if wanted is not None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,11 +102,11 @@ class Shop:
     """A shop: shipping, the goods from which it is free, and a fee on small orders."""
 
     name: str
-    shipping: Decimal = Decimal(0)
-    free_from: Decimal | None = None
-    small_below: Decimal = Decimal(0)
-    small_fee: Decimal = Decimal(0)
-    at: str = ""
+    shipping: Exact = Decimal(0)
+    free_from: Positive | None = None
+    small_below: Exact = Decimal(0)
+    small_fee: Exact = Decimal(0)
+    at: Annotated[str, Filled.PLACE] = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,6 +157,88 @@ class PartsBook:
         return next((p for p in self.parts if any(m.fits(fields) for m in p.match)), None)
 
 
+# The file
+
+Pieces = Annotated[int, Span(least=1, most=10**6)]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Break:
+    """``{ from = 10, each = 0.16 }``."""
+
+    pieces: Annotated[Pieces, Key("from")]
+    each: Exact
+
+
+@dataclass(frozen=True, kw_only=True)
+class _PriceTable:
+    """``[[part.price]]``; a break beyond the first is for more pieces, and no dearer."""
+
+    shop: str
+    pack: Pieces = 1
+    minimum: Pieces = 1
+    breaks: tuple[_Break, ...]
+    at: Annotated[str, Filled.PLACE]
+
+    def __post_init__(self) -> None:
+        if not self.breaks:
+            raise Wrong("breaks", "empty list", expected="[{ from = 1, each = 0.60 }]")
+        first_sold = -(-self.minimum // self.pack) * self.pack
+        if self.breaks[0].pieces > first_sold:
+            raise Wrong(
+                "breaks",
+                f"gap: {first_sold} pieces have no price",
+                expected=f"a first break from {first_sold} or less",
+            )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _PartTable:
+    """``[[part]]``."""
+
+    key: str
+    title: str
+    cls: Annotated[str, Key("class")] = "other"
+    match: tuple[Match, ...] = ()
+    patterns: tuple[str, ...] = ()
+    kinds: tuple[Annotated[str, Words(KINDS)], ...] = ()
+    count: Annotated[Mapping[str, Annotated[int, Span(least=0, most=1000)]], Words(EACH)] = field(
+        default_factory=dict
+    )
+    fitted: Fitting
+    lasts: Lasting
+    lets_carry: tuple[str, ...] = ()
+    face: Face = "either"
+    stage: Annotated[str, Words(tuple(s.key for s in STAGES))]
+    caution: Literal["", "lithium", "static"] = ""
+    price: tuple[_PriceTable, ...] = ()
+    line: Line
+
+    def __post_init__(self) -> None:
+        if not (self.match or self.patterns or self.kinds or self.count):
+            raise Wrong(
+                "",
+                "nothing says when it is used",
+                expected="match, patterns, kinds or count",
+            )
+
+
+@dataclass(frozen=True, kw_only=True)
+class PartsFile:
+    """``parts.toml``."""
+
+    format: Count
+    name: str
+    invented: bool = False
+    currency: CurrencyCode
+    date: date
+    tax: Literal["net", "gross"] = "gross"
+    spares: Mapping[str, SpareRule] = field(default_factory=dict)
+    map: Mapping[str, str] = field(default_factory=dict)
+    shop: tuple[Shop, ...] = ()
+    part: tuple[_PartTable, ...] = ()
+
+
 def load_parts(path: Path | str | None = None) -> PartsBook:
     """Load a parts book; None gives the bundled invented example.
 
@@ -142,10 +249,9 @@ def load_parts(path: Path | str | None = None) -> PartsBook:
     SheetError
         A key, type or price is wrong; names file, line and key.
     """
-    table = read_sheet(Path(path)) if path is not None else read_sheet(EXAMPLE)
-    if path is None:
-        table.file = "bundled parts.toml"
-    return book_from(table)
+    if path is not None:
+        return book_from(read_sheet(Path(path)))
+    return book_from(replace(read_sheet(EXAMPLE), file="bundled parts.toml"))
 
 
 def parts_template(name: str = "Our parts book") -> str:
@@ -153,161 +259,99 @@ def parts_template(name: str = "Our parts book") -> str:
     return renamed(EXAMPLE.read_text(encoding="utf-8"), name)
 
 
-def book_from(table: Table) -> PartsBook:
-    """Build a parts book from its parsed text; raises as :func:`load_parts`."""
-    check_format(table, "the parts book")
-    code = table.text("currency")
-    try:
-        currency = find_currency(code)
-    except UsageError as error:
-        raise table.error(
-            "currency",
-            error.message,
-            expected=f"one of {len(CURRENCY_DIGITS)} codes (ISO 4217), or cu for invented prices",
-        ) from error
-    shops: dict[str, Shop] = {}
-    for row in table.tables("shop", None):
-        shop = _shop(row)
-        if shop.name in shops:
-            raise row.error("name", f"shop '{shop.name}' is there twice", expected="another name")
-        shops[shop.name] = shop
-    parts: list[BookPart] = []
-    rows = table.tables("part", None)
-    for row in rows:
-        part = _part(row, shops)
-        if any(p.key == part.key for p in parts):
-            raise row.error("key", f"'{part.key}' is there twice", expected="a key of its own")
-        parts.append(part)
-    keys = [p.key for p in parts]
-    for row, part in zip(rows, parts, strict=True):
+def book_from(text: SheetText) -> PartsBook:
+    """Make a parts book of its parsed text; raises as :func:`load_parts`."""
+    file = read_as(PartsFile, text, what="the parts book")
+    _judge_names(file, text)
+    return PartsBook(
+        name=file.name,
+        file=text.file,
+        invented=file.invented,
+        currency=find_currency(file.currency),
+        date=file.date,
+        gross=file.tax == "gross",
+        parts=tuple(_part(part) for part in file.part),
+        shops={shop.name: shop for shop in file.shop},
+        spares=file.spares,
+        mapping=tuple(file.map.items()),
+    )
+
+
+def _judge_names(file: PartsFile, text: SheetText) -> None:
+    """Shops and parts have names of their own, and every name that is used is there."""
+    shops = [shop.name for shop in file.shop]
+    keys = [part.key for part in file.part]
+    for n, name in enumerate(shops):
+        if name in shops[:n]:
+            raise text.error(
+                ("shop", n, "name"), f"shop '{name}' is there twice", expected="another name"
+            )
+    for n, key in enumerate(keys):
+        if key in keys[:n]:
+            raise text.error(
+                ("part", n, "key"), f"'{key}' is there twice", expected="a key of its own"
+            )
+    for n, part in enumerate(file.part):
+        row: KeyPath = ("part", n)
         for held in part.lets_carry:
             if held not in keys:
-                raise row.error(
-                    "lets_carry", f"there is no part '{held}'", expected="keys of this book"
+                raise text.error(
+                    (*row, "lets_carry"),
+                    f"there is no part '{held}'",
+                    expected="keys of this book",
+                    nearest=nearest(held, keys),
                 )
-    book = PartsBook(
-        name=table.text("name"),
-        file=table.file,
-        invented=table.flag("invented", False),
-        currency=currency,
-        date=table.date("date"),
-        gross=table.text("tax", "gross", choices=("net", "gross")) == "gross",
-        parts=tuple(parts),
-        shops=shops,
-        spares=load_spares(table, "spares"),
-        mapping=tuple(table.table("map", None).texts_by_name().items()),
-    )
-    table.done()
-    return book
+        for k, price in enumerate(part.price):
+            if price.shop not in shops:
+                raise text.error(
+                    (*row, "price", k, "shop"),
+                    f"there is no shop '{price.shop}'",
+                    expected="the name of a [[shop]]: " + (", ".join(shops) or "none yet"),
+                    nearest=nearest(price.shop, shops),
+                )
+            _judge_breaks(text, (*row, "price", k, "breaks"), price.breaks)
 
 
-def _shop(row: Table) -> Shop:
-    shop = Shop(
-        name=row.text("name"),
-        shipping=row.decimal("shipping", Decimal(0), least=0),
-        free_from=row.decimal("free_from", None, above=0),
-        small_below=row.decimal("small_below", Decimal(0), least=0),
-        small_fee=row.decimal("small_fee", Decimal(0), least=0),
-        at=_at(row),
-    )
-    row.done()
-    return shop
-
-
-def _part(row: Table, shops: Mapping[str, Shop]) -> BookPart:
-    matches = []
-    for inner in row.tables("match", None):
-        wanted = tuple((f, inner.text(f)) for f in MATCH_FIELDS if f in inner)
-        for field in MATCH_FIELDS:
-            inner.text(field, "")
-        inner.done()
-        if not wanted:
-            raise inner.error(None, "matches everything", expected="at least one field")
-        matches.append(Match(wanted=wanted))
-    counts = row.table("count", None)
-    count: list[tuple[Each, int]] = []
-    names: tuple[Each, ...] = ("key", "half", "keyboard")
-    for each in names:
-        number = counts.integer(each, None, least=0)
-        if number is not None:
-            count.append((each, number))
-    counts.done()
-    part = BookPart(
-        key=row.text("key"),
-        title=row.text("title"),
-        cls=row.text("class", "other"),
-        match=tuple(matches),
-        patterns=row.texts("patterns", ()),
-        count=tuple(count),
-        kinds=_kinds(row),
-        fitting=Fitting(row.text("fitted", choices=list(Fitting))),
-        lasting=Lasting(row.text("lasts", choices=list(Lasting))),
-        lets_carry=row.texts("lets_carry", ()),
-        face=row.text("face", "either", choices=("key", "back", "either")),
-        stage=row.text("stage", choices=[s.key for s in STAGES]),
-        caution=row.text("caution", "", choices=("", "lithium", "static")),
-        prices=tuple(_price(p, shops) for p in row.tables("price", None)),
-        line=row.line(),
-    )
-    if not (part.match or part.patterns or part.kinds or part.count):
-        raise row.error(
-            None, "nothing says when it is used", expected="match, patterns, kinds or count"
-        )
-    row.done()
-    return part
-
-
-def _kinds(row: Table) -> tuple[str, ...]:
-    kinds = row.texts("kinds", ())
-    for kind in kinds:
-        if kind not in KINDS:
-            near = get_close_matches(kind, KINDS, 1)
-            raise row.error(
-                "kinds",
-                f"'{kind}' is no kind of part",
-                expected=f"'{near[0]}'" if near else "one of " + ", ".join(sorted(KINDS)),
+def _judge_breaks(text: SheetText, path: KeyPath, breaks: Sequence[_Break]) -> None:
+    for n, (before, one) in enumerate(pairwise(breaks), start=1):
+        if one.pieces <= before.pieces:
+            raise text.error(
+                (*path, n, "from"),
+                f"{one.pieces} is not above {before.pieces}",
+                expected="ascending pieces",
             )
-    return kinds
-
-
-def _price(row: Table, shops: Mapping[str, Shop]) -> Price:
-    shop = row.text("shop")
-    if shop not in shops:
-        raise row.error(
-            "shop",
-            f"there is no shop '{shop}'",
-            expected="the name of a [[shop]]: " + (", ".join(shops) or "none yet"),
-        )
-    pack = row.integer("pack", 1, least=1)
-    minimum = row.integer("minimum", 1, least=1)
-    breaks: list[tuple[int, Decimal]] = []
-    for inner in row.tables("breaks"):
-        pieces = inner.integer("from", least=1)
-        price = inner.decimal("each", least=0)
-        if breaks and pieces <= breaks[-1][0]:
-            raise inner.error(
-                "from", f"{pieces} is not above {breaks[-1][0]}", expected="ascending pieces"
+        if one.each > before.each:
+            raise text.error(
+                (*path, n, "each"),
+                f"{one.each} is dearer than {before.each} for fewer pieces",
+                expected=f"at most {before.each}",
             )
-        if breaks and price > breaks[-1][1]:
-            raise inner.error(
-                "each",
-                f"{price} is dearer than {breaks[-1][1]} for fewer pieces",
-                expected=f"at most {breaks[-1][1]}",
+
+
+def _part(table: _PartTable) -> BookPart:
+    return BookPart(
+        key=table.key,
+        title=table.title,
+        cls=table.cls,
+        match=table.match,
+        patterns=table.patterns,
+        kinds=table.kinds,
+        count=tuple((each, table.count[each]) for each in EACH if each in table.count),
+        fitting=table.fitted,
+        lasting=table.lasts,
+        lets_carry=table.lets_carry,
+        face=table.face,
+        stage=table.stage,
+        caution=table.caution,
+        prices=tuple(
+            Price(
+                shop=price.shop,
+                pack=price.pack,
+                minimum=price.minimum,
+                breaks=tuple((one.pieces, one.each) for one in price.breaks),
+                at=price.at,
             )
-        inner.done()
-        breaks.append((pieces, price))
-    if not breaks:
-        raise row.error("breaks", "empty list", expected="[{ from = 1, each = 0.60 }]")
-    first_sold = -(-max(minimum, 1) // pack) * pack
-    if breaks[0][0] > first_sold:
-        raise row.error(
-            "breaks",
-            f"gap: {first_sold} pieces have no price",
-            expected=f"a first break from {first_sold} or less",
-        )
-    row.done()
-    return Price(shop=shop, pack=pack, minimum=minimum, breaks=tuple(breaks), at=_at(row))
-
-
-def _at(row: Table) -> str:
-    return f"{Path(row.file).name}:{row.line()} {dotted(row.path)}"
+            for price in table.price
+        ),
+        line=table.line,
+    )

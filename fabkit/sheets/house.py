@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import copyreg
-import difflib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, Final, Literal
+from typing import Annotated, Final, Literal
 
-from fabkit.base.errors import SheetError, UsageError
-from fabkit.sheets.rates import RateCard, load_rates
-from fabkit.sheets.table import Table, read_sheet
-from fabkit.sheets.toml_lines import dotted
+from fabkit.base.errors import UsageError
+from fabkit.sheets.rates import RateCard, RatesTable, rate_card
+from fabkit.sheets.reading import Count, Exact, Filled, Length, Words, Wrong, nearest, read_as
+from fabkit.sheets.toml_text import KeyPath, SheetText, dotted, read_sheet
 
 LimitClass = Literal["standard", "fine"]
 Sense = Literal["least", "most"]
@@ -139,14 +137,6 @@ LIMIT_KINDS: Final = {kind.key: kind for kind in _KINDS}
 """All limits by key, in the order of the sheet."""
 
 
-def _read_only(mapping: dict[Any, Any]) -> MappingProxyType[Any, Any]:
-    return MappingProxyType(mapping)
-
-
-# Sheets hold read-only mappings, which Python cannot pickle by itself.
-copyreg.pickle(MappingProxyType, lambda mapping: (_read_only, (dict(mapping),)))
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limit:
     """One limit in force, with its origin.
@@ -173,42 +163,64 @@ class Limit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finish:
-    """A surface finish."""
+    """A surface finish; ``rohs`` is False when it contains lead."""
 
-    key: str
-    title: str
+    key: Annotated[str, Filled.NAME]
+    title: str = ""
     rohs: bool
-    """False when it contains lead."""
-    flat: bool
-    surcharge: Decimal = Decimal(0)
-    surcharge_per_dm2: Decimal = Decimal(0)
+    flat: bool = False
+    surcharge: Exact = Decimal(0)
+    surcharge_per_dm2: Exact = Decimal(0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Colour:
-    """A solder mask colour."""
+    """A solder mask colour.
 
-    key: str
-    legend: str
-    """Colour of the legend that goes with it."""
-    surcharge: Decimal = Decimal(0)
-    mask_web_mm: float | None = None
-    """Own web limit; None: the one of green or of other colours."""
+    Parameters
+    ----------
+    legend
+        Colour of the legend that goes with it.
+    mask_web_mm
+        Own web limit; None: the one of green or of other colours.
+    """
+
+    key: Annotated[str, Filled.NAME]
+    legend: str = ""
+    surcharge: Exact = Decimal(0)
+    mask_web_mm: Length | None = None
+
+
+def _green() -> Mapping[str, Colour]:
+    return MappingProxyType({"green": Colour(key="green", legend="white")})
+
+
+def _lead_free() -> Mapping[str, Finish]:
+    usual = Finish(key="hasl-lead-free", title="HASL lead-free", rohs=True)
+    return MappingProxyType({usual.key: usual})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Options:
-    """What can be ordered."""
+    """What can be ordered; sizes ascend, and ``several_designs`` says whether one panel may hold
+    several designs."""
 
-    layers: tuple[int, ...]
-    thickness_mm: tuple[float, ...]
-    copper_oz: tuple[float, ...]
-    colours: Mapping[str, Colour]
-    finishes: Mapping[str, Finish]
-    router_bits_mm: tuple[float, ...]
-    drill_step_mm: float
-    several_designs: bool
-    """Whether one panel may hold several designs."""
+    layers: tuple[Count, ...] = (1, 2, 4)
+    thickness_mm: tuple[Length, ...] = (0.4, 0.6, 0.8, 1.0, 1.2, 1.6, 2.0, 2.4, 3.2)
+    copper_oz: tuple[Length, ...] = (1.0, 2.0)
+    colours: Mapping[str, Colour] = field(default_factory=_green)
+    finishes: Mapping[str, Finish] = field(default_factory=_lead_free)
+    router_bits_mm: tuple[Length, ...] = (0.8, 1.0, 1.2, 1.6, 2.0, 2.4, 3.0)
+    drill_step_mm: Length = 0.05
+    several_designs: bool = True
+
+    def __post_init__(self) -> None:
+        for key in ("layers", "thickness_mm", "copper_oz", "router_bits_mm"):
+            values: tuple[float, ...] = getattr(self, key)
+            if len(set(values)) != len(values):
+                raise Wrong(key, "a value is given twice", expected="each value once")
+            if not values:
+                raise Wrong(key, "empty list", expected="at least one value")
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -263,9 +275,9 @@ class House:
         """
         kind = LIMIT_KINDS.get(key)
         if kind is None:
-            near = difflib.get_close_matches(key, list(LIMIT_KINDS), n=1)
+            near = nearest(key, tuple(LIMIT_KINDS))
             raise UsageError(
-                f"there is no limit '{key}'", hint=f"did you mean '{near[0]}'?" if near else ""
+                f"there is no limit '{key}'", hint=f"did you mean '{near}'?" if near else ""
             )
         for name in dict.fromkeys((cls, "standard")):
             found = self.stated[name].get(key)
@@ -346,12 +358,60 @@ def _limit(kind: LimitKind, cls: LimitClass, value: float, source: str, stated: 
     )
 
 
-FORMAT = 1
-EXAMPLE = Path(__file__).with_name("house.toml")
+EXAMPLE: Final = Path(__file__).with_name("house.toml")
 """The bundled, invented sheet; it is also the template."""
 
-THICKNESSES = (0.4, 0.6, 0.8, 1.0, 1.2, 1.6, 2.0, 2.4, 3.2)
-ROUTER_BITS = (0.8, 1.0, 1.2, 1.6, 2.0, 2.4, 3.0)
+_FAR: Final = 20
+"""A limit this many times as strict as the usual one is in another unit: mil or µm as mm."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class SourcedLimit:
+    """A limit with where the user read it."""
+
+    value: Length
+    source: str = ""
+
+
+_Limits = Annotated[Mapping[str, Length | SourcedLimit], Words(tuple(LIMIT_KINDS))]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _FineLimits:
+    """``[limits.fine]``; ``surcharge`` names an extra."""
+
+    surcharge: str = ""
+    limits: Annotated[_Limits, Filled.REST] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _LimitsTable:
+    """``[limits]``: each limit by itself or with its source."""
+
+    standard: _Limits = field(default_factory=dict)
+    fine: _FineLimits = _FineLimits()
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Smallest:
+    """``[order]``."""
+
+    minimum: Count = 1
+    step: Count = 1
+
+
+@dataclass(frozen=True, kw_only=True)
+class HouseFile:
+    """``house.toml``."""
+
+    format: Count
+    name: str
+    invented: bool = False
+    note: str = ""
+    order: _Smallest = _Smallest()
+    options: Options = Options()
+    limits: _LimitsTable = _LimitsTable()
+    rates: RatesTable | None = None
 
 
 def load_house(path: Path | str | None = None) -> House:
@@ -364,10 +424,9 @@ def load_house(path: Path | str | None = None) -> House:
     SheetError
         A key, type, unit or price is wrong; names file, line, key and what would be right.
     """
-    table = read_sheet(Path(path)) if path is not None else read_sheet(EXAMPLE)
-    if path is None:
-        table.file = "bundled house.toml"
-    return house_from(table)
+    if path is not None:
+        return house_from(read_sheet(Path(path)))
+    return house_from(replace(read_sheet(EXAMPLE), file="bundled house.toml"))
 
 
 def house_template(name: str = "Our board house") -> str:
@@ -382,171 +441,99 @@ def renamed(text: str, name: str) -> str:
     return text[:start] + f'name = "{quoted}"' + text[text.index("\n", start) :]
 
 
-def check_format(table: Table, what: str) -> None:
-    """Refuse a sheet of another version of our formats."""
-    version = table.integer("format", least=1)
-    if version != FORMAT:
-        raise table.error(
-            "format",
-            f"version {version} of {what} is not known to this fabkit",
-            expected=f"format = {FORMAT}",
-        )
-
-
-def house_from(table: Table) -> House:
-    """Build a house from its parsed sheet; raises as :func:`load_house`."""
-    check_format(table, "the house sheet")
-    order = table.table("order", None)
-    minimum = order.integer("minimum", 1, least=1)
-    step = order.integer("step", 1, least=1)
-    order.done()
-    options = _options(table.table("options", None))
-    stated, fine_surcharge = _limits(table.table("limits", None))
-    rates_table = table.table("rates", None)
-    rates = (
-        load_rates(
-            rates_table,
-            minimum=minimum,
-            step=step,
+def house_from(text: SheetText) -> House:
+    """Make a house of its parsed sheet; raises as :func:`load_house`."""
+    file = read_as(HouseFile, text, what="the house sheet")
+    options = _offered(file.options)
+    stated: dict[LimitClass, Mapping[str, tuple[float, str]]] = {
+        "standard": _stated(text, "standard", file.limits.standard),
+        "fine": _stated(text, "fine", file.limits.fine.limits),
+    }
+    _judge_limits(text, stated)
+    rates = None
+    if file.rates is not None:
+        rates = rate_card(
+            file.rates,
+            text,
+            minimum=file.order.minimum,
+            step=file.order.step,
             layers=options.layers,
             copper_oz=options.copper_oz,
         )
-        if rates_table.data
-        else None
-    )
-    if rates is not None and fine_surcharge and fine_surcharge not in rates.extras:
-        near = difflib.get_close_matches(fine_surcharge, list(rates.extras), n=1)
-        raise (
-            table.table("limits")
-            .table("fine")
-            .error(
-                "surcharge",
-                f"'{fine_surcharge}' has no price",
-                expected="a name under [rates.extras]",
-                nearest=near[0] if near else "",
-            )
+    surcharge = file.limits.fine.surcharge
+    if rates is not None and surcharge and surcharge not in rates.extras:
+        raise text.error(
+            ("limits", "fine", "surcharge"),
+            f"'{surcharge}' has no price",
+            expected="a name under [rates.extras]",
+            nearest=nearest(surcharge, tuple(rates.extras)),
         )
-    house = House(
-        name=table.text("name"),
-        file=table.file,
-        invented=table.flag("invented", False),
-        note=table.text("note", ""),
+    return House(
+        name=file.name,
+        file=text.file,
+        invented=file.invented,
+        note=file.note,
         options=options,
-        minimum=minimum,
-        step=step,
-        stated=stated,
-        fine_surcharge=fine_surcharge,
+        minimum=file.order.minimum,
+        step=file.order.step,
+        stated=MappingProxyType(stated),
+        fine_surcharge=surcharge,
         rates=rates,
-        lines=MappingProxyType({dotted(p): n for p, n in table.lines.items()}),
+        lines=MappingProxyType({dotted(p): n for p, n in text.lines.items()}),
     )
-    table.done()
-    return house
 
 
-def _ascending(table: Table, key: str, values: tuple[float, ...]) -> tuple[float, ...]:
-    if len(set(values)) != len(values):
-        raise table.error(key, "a value is given twice", expected="each value once")
-    if not values:
-        raise table.error(key, "empty list", expected="at least one value")
-    return tuple(sorted(values))
-
-
-def _options(table: Table) -> Options:
-    def numbers(key: str, default: tuple[float, ...]) -> tuple[float, ...]:
-        values = tuple(float(v) for v in table.decimals(key, default, above=0))
-        return _ascending(table, key, values)
-
-    layers = table.integers("layers", (1, 2, 4), least=1)
-    if table.line("layers"):
-        _ascending(table, "layers", tuple(float(n) for n in layers))
-    colours = {}
-    for name, row in table.named("colours", None).items():
-        colours[name] = Colour(
-            key=name,
-            legend=row.text("legend", "black" if name in ("white", "yellow") else "white"),
-            surcharge=row.decimal("surcharge", 0, least=0),
-            mask_web_mm=row.number("mask_web_mm", None, above=0),
-        )
-        row.done()
-    finishes = {}
-    for name, row in table.named("finishes", None).items():
-        finishes[name] = Finish(
-            key=name,
-            title=row.text("title", name),
-            rohs=row.flag("rohs"),
-            flat=row.flag("flat", False),
-            surcharge=row.decimal("surcharge", 0, least=0),
-            surcharge_per_dm2=row.decimal("surcharge_per_dm2", 0, least=0),
-        )
-        row.done()
-    made = Options(
-        layers=tuple(sorted(layers)),
-        thickness_mm=numbers("thickness_mm", THICKNESSES),
-        copper_oz=numbers("copper_oz", (1.0, 2.0)),
-        colours=MappingProxyType(colours or {"green": Colour(key="green", legend="white")}),
-        finishes=MappingProxyType(
-            finishes
-            or {
-                "hasl-lead-free": Finish(
-                    key="hasl-lead-free", title="HASL lead-free", rohs=True, flat=False
-                )
-            }
+def _offered(options: Options) -> Options:
+    """Sizes in ascending order; what a sheet leaves out of colours and finishes by its name."""
+    colours = options.colours or _green()
+    finishes = options.finishes or _lead_free()
+    on_light = {key: "black" if key in ("white", "yellow") else "white" for key in colours}
+    return replace(
+        options,
+        layers=tuple(sorted(options.layers)),
+        thickness_mm=tuple(sorted(options.thickness_mm)),
+        copper_oz=tuple(sorted(options.copper_oz)),
+        router_bits_mm=tuple(sorted(options.router_bits_mm)),
+        colours=MappingProxyType(
+            {k: replace(c, legend=c.legend or on_light[k]) for k, c in colours.items()}
         ),
-        router_bits_mm=numbers("router_bits_mm", ROUTER_BITS),
-        drill_step_mm=table.number("drill_step_mm", 0.05, above=0),
-        several_designs=table.flag("several_designs", True),
+        finishes=MappingProxyType({k: replace(f, title=f.title or k) for k, f in finishes.items()}),
     )
-    table.done()
-    return made
 
 
-def _limits(table: Table) -> tuple[Mapping[LimitClass, Mapping[str, tuple[float, str]]], str]:
-    stated: dict[LimitClass, Mapping[str, tuple[float, str]]] = {}
-    surcharge = ""
-    classes: tuple[LimitClass, ...] = ("standard", "fine")
-    for cls in classes:
-        row = table.table(cls, None)
-        if cls == "fine":
-            surcharge = row.text("surcharge", "")
-        found: dict[str, tuple[float, str]] = {}
-        for key in LIMIT_KINDS:
-            value = row.data.get(key)
-            if isinstance(value, dict):
-                inner = row.table(key)
-                found[key] = (inner.number("value", above=0), inner.text("source", ""))
-                inner.done()
-            else:
-                number = row.number(key, None, above=0)
-                if number is not None:
-                    found[key] = (number, "")
-        _refuse_other_units(row)
-        row.done()
-        stated[cls] = MappingProxyType(found)
+def _stated(
+    text: SheetText, cls: LimitClass, limits: Mapping[str, float | SourcedLimit]
+) -> Mapping[str, tuple[float, str]]:
+    """Value and source of the limits that a class states."""
+    found: dict[str, tuple[float, str]] = {}
+    for key, one in limits.items():
+        kind = LIMIT_KINDS[key]
+        value, source = (one.value, one.source) if isinstance(one, SourcedLimit) else (one, "")
+        times = value / kind.standard if kind.sense == "least" else kind.standard / value
+        if times > _FAR:
+            raise text.error(
+                ("limits", cls, key),
+                f"{value:g} is {times:.0f} times as strict as usual ({kind.standard:g})",
+                expected=f"a value in {kind.unit}"
+                + (" (1 mil = 0.0254 mm)" if kind.unit == "mm" else "")
+                if kind.unit
+                else "a ratio",
+            )
+        found[key] = (value, source)
+    return MappingProxyType(found)
+
+
+def _judge_limits(
+    text: SheetText, stated: Mapping[LimitClass, Mapping[str, tuple[float, str]]]
+) -> None:
+    """The fine class must not be coarser than the standard one."""
     for key, (fine, _) in stated["fine"].items():
         kind = LIMIT_KINDS[key]
         standard = stated["standard"].get(key, (kind.standard, ""))[0]
         if (fine > standard) if kind.sense == "least" else (fine < standard):
-            raise table.table("fine").error(
-                key,
+            path: KeyPath = ("limits", "fine", key)
+            raise text.error(
+                path,
                 f"{fine:g} is coarser than the standard class, {standard:g}",
                 expected=f"at {'most' if kind.sense == 'least' else 'least'} {standard:g}",
-            )
-    table.done()
-    return MappingProxyType(stated), surcharge
-
-
-def _refuse_other_units(row: Table) -> None:
-    """A limit in another unit (``track_mil``) gets its own message: it is not a typing slip."""
-    for key in row.data:
-        stem, _, unit = key.rpartition("_")
-        if unit in ("mil", "mils", "inch", "in", "um", "cm", "thou") and any(
-            f"{stem}_mm" == known for known in LIMIT_KINDS
-        ):
-            raise SheetError(
-                f"limits are in millimetres, not in {unit}",
-                file=row.file,
-                line=row.line(key),
-                key=dotted((*row.path, key)),
-                expected="the value in mm (1 mil = 0.0254 mm)",
-                nearest=f"{stem}_mm",
             )

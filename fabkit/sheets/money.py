@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
-from typing import Literal
+from typing import Annotated, Literal
 
 from fabkit.base.errors import UsageError
+from fabkit.sheets.reading import Words, nearest
 
 RoundingMode = Literal["half-up", "half-even"]
 
@@ -32,6 +32,12 @@ CURRENCY_DIGITS = {
 }
 """Decimals of each currency: ISO 4217 codes and minor units (from memory); ``XTS`` is the code
 that standard reserves for tests, ``cu`` our neutral unit for invented prices."""
+
+CurrencyCode = Annotated[
+    str,
+    Words(tuple(CURRENCY_DIGITS), "an ISO 4217 code such as EUR, or cu for invented prices"),
+]
+"""A key of a sheet that names a currency."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,10 +111,10 @@ def find_currency(
         The code is not known.
     """
     if code not in CURRENCY_DIGITS:
-        near = difflib.get_close_matches(code.upper(), list(CURRENCY_DIGITS), n=1, cutoff=0.5)
+        near = nearest(code, tuple(CURRENCY_DIGITS))
         raise UsageError(
             f"currency '{code}' is not known",
             hint="use an ISO 4217 code such as EUR, or cu for invented prices"
-            + (f"; did you mean '{near[0]}'?" if near else ""),
+            + (f"; did you mean '{near}'?" if near else ""),
         )
     return Currency(code, step or Decimal(1).scaleb(-CURRENCY_DIGITS[code]), mode)

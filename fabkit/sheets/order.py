@@ -8,12 +8,25 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
-from typing import Any, Final, Literal, get_args
+from typing import Annotated, Final, Literal, get_args
 
 from fabkit.base.units import counted, format_mm
-from fabkit.sheets.house import House, check_format, thickness_tolerance_mm
-from fabkit.sheets.money import CURRENCY_DIGITS
-from fabkit.sheets.table import Table, read_sheet
+from fabkit.sheets.house import House, thickness_tolerance_mm
+from fabkit.sheets.money import CurrencyCode
+from fabkit.sheets.reading import (
+    Count,
+    Exact,
+    Filled,
+    Key,
+    Line,
+    Positive,
+    Share,
+    Span,
+    Words,
+    Wrong,
+    read_as,
+)
+from fabkit.sheets.toml_text import KeyPath, SheetText, read_sheet
 
 BoardUse = Literal["reversible", "left", "right", "both", "whole", "plate", "none"]
 """What one board is: a half that serves either hand, one half, both halves, a keyboard that is not
@@ -29,6 +42,14 @@ ALL_IN_ONE: Final[frozenset[BoardUse]] = frozenset(("both", "whole", "none"))
 
 MOST_BOARDS: Final = 100_000
 """More keyboards or boards than anybody orders of a small series; all are priced one by one."""
+
+Boards = Annotated[int, Span(least=1, most=MOST_BOARDS)]
+Pieces = Annotated[int, Span(least=1, most=100)]
+"""Of one design in one keyboard."""
+Edge = (
+    Annotated[str, Words(("panel", "board"), '"panel", "board" or the number of a reading')]
+    | Annotated[int, Span(least=1, most=99)]
+)
 
 USUAL_THICKNESS_MM = Decimal("1.6")
 """Where neither the order nor a file states another (common practice)."""
@@ -56,6 +77,9 @@ class OrderedBoard:
         those it serves; they count only where no circuit board is ordered.
     counted
         Whether the user stated ``halves`` or ``per_keyboard``.
+    edge
+        Which of several readings of its outline is ordered, as ``--edge`` states it: ``panel``,
+        ``board`` or the number of a reading; None leaves it to the files.
     roles
         What the user states of files that do not say themselves what they are, by file name.
     """
@@ -67,6 +91,7 @@ class OrderedBoard:
     halves: int = 1
     counted: bool = False
     per_keyboard: int = 2
+    edge: str | None = None
     roles: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -75,7 +100,7 @@ class Builder:
     """Someone who shares the order, with whole keyboards."""
 
     name: str
-    keyboards: int
+    keyboards: Boards
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,42 +127,54 @@ class BoardChoice:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tax:
-    """Duty and tax as the user entered them; shares are 0.20 for 20 %."""
+    """Duty and tax as the user entered them; shares are 0.20 for 20 %.
 
-    vat_rate: Decimal | None = None
-    vat_threshold: Decimal = Decimal(0)
-    duty_rate: Decimal | None = None
-    duty_threshold: Decimal = Decimal(0)
+    Parameters
+    ----------
+    test
+        What the thresholds are compared with.
+    prepaid
+        The seller collects the tax at checkout; none is added.
+    whole_units
+        Duty and tax are each rounded down to whole units.
+    """
+
+    vat_rate: Share | None = None
+    vat_threshold: Exact = Decimal(0)
+    duty_rate: Share | None = None
+    duty_threshold: Exact = Decimal(0)
     test: Literal["goods", "cif"] = "goods"
-    """What the thresholds are compared with."""
     customs_value: Literal["cif", "fob"] = "cif"
-    handling: Decimal = Decimal(0)
-    handling_share: Decimal = Decimal(0)
+    handling: Exact = Decimal(0)
+    handling_share: Share = Decimal(0)
     prepaid: bool = False
-    """The seller collects the tax at checkout; none is added."""
     whole_units: bool = False
-    """Duty and tax are each rounded down to whole units."""
     date: date | None = None
     source: str = ""
-    at: str = ""
+    at: Annotated[str, Filled.PLACE] = ""
+
+    def __post_init__(self) -> None:
+        # Where nobody read the rates from a file there is no day to ask for.
+        if self.at and (self.vat_rate or self.duty_rate) and self.date is None:
+            raise Wrong("date", "missing", expected="the day these rates were read")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Exchange:
     """One unit of the card's currency in the order's, with date and source."""
 
-    rate: Decimal
-    date: date | None
-    source: str
-    from_currency: str
+    from_currency: Annotated[CurrencyCode, Key("from")]
+    rate: Positive
+    date: date | None = None
+    source: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpareRule:
     """Spares of a class of parts: the larger of a share and a least number."""
 
-    share: Decimal
-    least: int
+    share: Share = Decimal(0)
+    least: Annotated[int, Span(least=0, most=MOST_BOARDS)] = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,7 +183,11 @@ class Silence:
 
     rule: str
     reason: str
-    line: int | None = None
+    line: Line = None
+
+    def __post_init__(self) -> None:
+        if not self.reason.strip():
+            raise Wrong("reason", "empty", expected="why this rule does not matter here")
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -188,6 +229,8 @@ class Order:
     reuse_share: Decimal = Decimal(0)
     """Share of their price that left-over parts are worth."""
     spares: Mapping[str, SpareRule] = field(default_factory=dict)
+    mapping: Mapping[str, str] = field(default_factory=dict)
+    """References (wildcards) and what they are, before those of the parts book."""
     currency: str | None = None
     exchange: tuple[Exchange, ...] = ()
     tax: Tax = field(default_factory=Tax)
@@ -228,12 +271,12 @@ def ordered_board(
 ) -> OrderedBoard:
     """A design that gives as many halves as its use says; None leaves the use to its files."""
     made = OrderedBoard(package=package, name=name, roles=roles or {})
-    return made if use is None else replace(made, stated=use, **counts_of(use))
+    return made if use is None else with_use(replace(made, stated=use), use)
 
 
-def counts_of(use: BoardUse) -> dict[str, Any]:
-    """Fields of an ordered board that follow from what one board is."""
-    return {"use": use, "halves": halves_of(use), "per_keyboard": boards_of(use)}
+def with_use(board: OrderedBoard, use: BoardUse) -> OrderedBoard:
+    """An ordered board with the counts that follow from what one board is."""
+    return replace(board, use=use, halves=halves_of(use), per_keyboard=boards_of(use))
 
 
 def halves_of(use: BoardUse) -> int:
@@ -279,6 +322,108 @@ def design_name(keyboard: str, package: Path, use: str = "") -> str:
     return part if part.casefold().startswith(keyboard.casefold()) else f"{keyboard}-{part}"
 
 
+# The file
+
+
+@dataclass(frozen=True, kw_only=True)
+class _BoardTable:
+    """One ``[[board]]``."""
+
+    package: str
+    name: str | None = None
+    stated: Annotated[BoardUse | None, Key("is")] = None
+    halves: Pieces | None = None
+    per_keyboard: Pieces | None = None
+    edge: Edge | None = None
+    roles: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Want:
+    """``[want]``."""
+
+    keyboards: Boards = 1
+    spare_halves: Annotated[int, Span(least=0, most=MOST_BOARDS)] = 0
+    quantities: tuple[Boards, ...] = ()
+    good_share: Annotated[Decimal, Span(above=0, most=1)] = Decimal(1)
+    builder: tuple[Builder, ...] = ()
+
+    def __post_init__(self) -> None:
+        shared = sum(one.keyboards for one in self.builder)
+        if self.builder and shared != self.keyboards:
+            raise Wrong(
+                "keyboards",
+                f"the builders take {shared} keyboards, but {self.keyboards} are wanted",
+                expected=f"keyboards = {shared}, or other builders",
+            )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _ChoiceTable:
+    """``[options]``: of all boards of the order."""
+
+    thickness_mm: Annotated[Decimal, Span(above=0, most=20)] | None = None
+    copper_oz: Annotated[Decimal, Span(above=0, most=20)] = Decimal(1)
+    colour: str = "green"
+    finish: str = "hasl-lead-free"
+    lead_free: bool = True
+    lead_time: str = "standard"
+    extras: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class _SheetsTable:
+    """``[sheets]``."""
+
+    houses: tuple[str, ...] = ()
+    parts: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Revisions:
+    """``[revisions]``."""
+
+    planned: Annotated[int, Span(least=1, most=1000)] = 1
+    loss_share: Share = Decimal(0)
+    reuse_share: Share = Decimal(0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Money:
+    """``[money]``."""
+
+    currency: CurrencyCode | None = None
+    price_age_days: Annotated[int, Span(least=0, most=36_500)] = 90
+    exchange: tuple[Exchange, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Power:
+    """``[power]``."""
+
+    charge_current_a: Annotated[float, Span(above=0, most=100)] | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class OrderFile:
+    """``order.toml``."""
+
+    format: Count
+    name: str
+    invented: bool = False
+    board: tuple[_BoardTable, ...]
+    want: _Want = _Want()
+    options: _ChoiceTable = _ChoiceTable()
+    sheets: _SheetsTable = _SheetsTable()
+    revisions: _Revisions = _Revisions()
+    spares: Mapping[str, SpareRule] = field(default_factory=dict)
+    map: Mapping[str, str] = field(default_factory=dict)
+    money: _Money = _Money()
+    tax: Tax = Tax()
+    power: _Power = _Power()
+    silence: tuple[Silence, ...] = ()
+
+
 def load_order(path: Path | str) -> Order:
     """Load an order file; paths in it are relative to it.
 
@@ -289,8 +434,7 @@ def load_order(path: Path | str) -> Order:
     SheetError
         A key, type or value is wrong; names file, line and key.
     """
-    table = read_sheet(Path(path))
-    return replace(order_from(table, base=Path(path).parent), data=table.raw)
+    return order_from(read_sheet(Path(path)), base=Path(path).parent)
 
 
 def order_for(package: Path | str, *, keyboards: int = 1, use: BoardUse | None = None) -> Order:
@@ -301,92 +445,81 @@ def order_for(package: Path | str, *, keyboards: int = 1, use: BoardUse | None =
     return Order(name=name, file="", invented=False, boards=(board,), keyboards=keyboards)
 
 
-def order_from(table: Table, *, base: Path) -> Order:
-    """Build an order from its parsed text; raises as :func:`load_order`."""
-    check_format(table, "the order file")
-    boards = _boards(table, base)
-    want = table.table("want", None)
-    keyboards = want.integer("keyboards", 1, least=1, most=MOST_BOARDS)
-    builders = _builders(want, keyboards)
-    revisions = table.table("revisions", None)
-    money = table.table("money", None)
-    sheets = table.table("sheets", None)
-    parts = sheets.text("parts", None)
-    power = table.table("power", None)
-    order = Order(
-        name=table.text("name"),
-        file=table.file,
-        invented=table.flag("invented", False),
-        boards=boards,
-        keyboards=keyboards,
-        spare_halves=want.integer("spare_halves", 0, least=0, most=MOST_BOARDS),
-        quantities=tuple(sorted(set(want.integers("quantities", (), least=1, most=MOST_BOARDS)))),
-        good_share=want.decimal("good_share", Decimal(1), above=0, most=1),
-        builders=builders,
-        choice=_choice(table.table("options", None)),
-        revisions=revisions.integer("planned", 1, least=1),
-        loss_share=revisions.decimal("loss_share", Decimal(0), least=0, most=1),
-        reuse_share=revisions.decimal("reuse_share", Decimal(0), least=0, most=1),
-        spares=load_spares(table, "spares"),
-        currency=money.text("currency", None, choices=CURRENCY_DIGITS),
-        exchange=_exchange(money),
-        tax=load_tax(table.table("tax", None)),
-        charge_current_a=power.number("charge_current_a", None, above=0),
-        price_age_days=money.integer("price_age_days", 90, least=0),
-        silenced=_silenced(table),
-        houses=tuple(base / p for p in sheets.texts("houses", ())),
-        parts=base / parts if parts is not None else None,
+def order_from(text: SheetText, *, base: Path) -> Order:
+    """Make an order of its parsed text; raises as :func:`load_order`."""
+    file = read_as(OrderFile, text, what="the order file")
+    return Order(
+        name=file.name,
+        file=text.file,
+        invented=file.invented,
+        boards=_boards(file, text, base),
+        keyboards=file.want.keyboards,
+        spare_halves=file.want.spare_halves,
+        quantities=tuple(sorted(set(file.want.quantities))),
+        good_share=file.want.good_share,
+        builders=file.want.builder,
+        choice=_choice(file.options),
+        revisions=file.revisions.planned,
+        loss_share=file.revisions.loss_share,
+        reuse_share=file.revisions.reuse_share,
+        spares=file.spares,
+        mapping=file.map,
+        currency=file.money.currency,
+        exchange=file.money.exchange,
+        tax=file.tax,
+        charge_current_a=file.power.charge_current_a,
+        price_age_days=file.money.price_age_days,
+        silenced=file.silence,
+        houses=tuple(base / house for house in file.sheets.houses),
+        parts=base / file.sheets.parts if file.sheets.parts is not None else None,
+        data=text.raw,
     )
-    for part in (want, revisions, money, sheets, power, table):
-        part.done()
-    return order
 
 
-def load_spares(table: Table, key: str) -> dict[str, SpareRule]:
-    """Spares by class, ``[spares.switch] share = 0.02, least = 2``."""
-    found = {}
-    for name, row in table.named(key, None).items():
-        found[name] = SpareRule(
-            share=row.decimal("share", Decimal(0), least=0, most=1),
-            least=row.integer("least", 0, least=0),
-        )
-        row.done()
-    return found
-
-
-def _boards(table: Table, base: Path) -> tuple[OrderedBoard, ...]:
-    rows = table.tables("board")
-    if not rows:
-        raise table.error("board", "no boards", expected="a [[board]] for each design")
-    keyboard = table.text("name")
-    said = [row.text("is", None, choices=BOARD_USES) for row in rows if "side" not in row]
+def _boards(file: OrderFile, text: SheetText, base: Path) -> tuple[OrderedBoard, ...]:
+    if not file.board:
+        raise text.error(("board",), "no boards", expected="a [[board]] for each design")
+    said = [row.stated for row in file.board]
     boards = []
-    for row in rows:
-        if "side" in row:
-            raise row.error("side", "is now called 'is'", expected='is = "reversible" or another')
-        stated: BoardUse | None = row.text("is", None, choices=BOARD_USES)
-        use: BoardUse = stated or "reversible"
-        counted = "halves" in row or "per_keyboard" in row
-        package = row.text("package")
-        alone = said.count(stated) == 1
-        usual = design_name(keyboard, Path(package), stated if stated and alone else "")
-        board = OrderedBoard(
-            package=base / package,
-            name=row.text("name", usual if len(rows) > 1 else keyboard),
-            stated=stated,
-            use=use,
-            counted=counted,
-            halves=row.integer("halves", halves_of(use), least=1),
-            per_keyboard=row.integer("per_keyboard", boards_of(use), least=1),
-            roles=_roles(row.table("roles", None)),
+    for row in file.board:
+        use: BoardUse = row.stated or "reversible"
+        alone = said.count(row.stated) == 1
+        usual = design_name(
+            file.name, Path(row.package), row.stated if row.stated and alone else ""
         )
-        row.done()
-        boards.append(board)
+        boards.append(
+            OrderedBoard(
+                package=base / row.package,
+                name=row.name or (usual if len(file.board) > 1 else file.name),
+                stated=row.stated,
+                use=use,
+                counted=row.halves is not None or row.per_keyboard is not None,
+                halves=row.halves or halves_of(use),
+                per_keyboard=row.per_keyboard or boards_of(use),
+                edge=None if row.edge is None else str(row.edge),
+                roles=row.roles,
+            )
+        )
     # What the files still have to tell is looked at when they have been read.
     wrong = find_wrong_count(boards) if None not in said else None
     if wrong is not None:
-        raise rows[wrong.number].error(wrong.key, wrong.message, expected=wrong.expected)
+        path: KeyPath = ("board", wrong.number, wrong.key)
+        raise text.error(path, wrong.message, expected=wrong.expected)
     return tuple(boards)
+
+
+def _choice(table: _ChoiceTable) -> BoardChoice:
+    stated = table.thickness_mm is not None
+    return BoardChoice(
+        thickness_mm=table.thickness_mm or USUAL_THICKNESS_MM,
+        thickness_from=CHOSEN if stated else UNSETTLED,
+        copper_oz=table.copper_oz,
+        colour=table.colour,
+        finish=table.finish,
+        lead_time=table.lead_time,
+        extras=table.extras,
+        lead_free=table.lead_free,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -427,92 +560,6 @@ def find_wrong_count(boards: Sequence[OrderedBoard]) -> WrongCount | None:
             expected="halves x per_keyboard adding up to 2",
         )
     return None
-
-
-def _roles(table: Table) -> dict[str, str]:
-    roles = table.texts_by_name()
-    table.done()
-    return roles
-
-
-def _builders(want: Table, keyboards: int) -> tuple[Builder, ...]:
-    builders = []
-    for row in want.tables("builder", None):
-        builders.append(Builder(name=row.text("name"), keyboards=row.integer("keyboards", least=1)))
-        row.done()
-    shared = sum(b.keyboards for b in builders)
-    if builders and shared != keyboards:
-        raise want.error(
-            "keyboards",
-            f"the builders take {shared} keyboards, but {keyboards} are wanted",
-            expected=f"keyboards = {shared}, or other builders",
-        )
-    return tuple(builders)
-
-
-def _choice(table: Table) -> BoardChoice:
-    thickness = table.decimal("thickness_mm", None, above=0)
-    made = BoardChoice(
-        thickness_mm=thickness or USUAL_THICKNESS_MM,
-        thickness_from=CHOSEN if thickness else UNSETTLED,
-        copper_oz=table.decimal("copper_oz", Decimal(1), above=0),
-        colour=table.text("colour", "green"),
-        finish=table.text("finish", "hasl-lead-free"),
-        lead_time=table.text("lead_time", "standard"),
-        extras=table.texts("extras", ()),
-        lead_free=table.flag("lead_free", True),
-    )
-    table.done()
-    return made
-
-
-def _exchange(money: Table) -> tuple[Exchange, ...]:
-    rows = []
-    for row in money.tables("exchange", None):
-        rows.append(
-            Exchange(
-                from_currency=row.text("from", choices=CURRENCY_DIGITS),
-                rate=row.decimal("rate", above=0),
-                date=row.date("date", None),
-                source=row.text("source", ""),
-            )
-        )
-        row.done()
-    return tuple(rows)
-
-
-def load_tax(table: Table) -> Tax:
-    """The ``[tax]`` of an order or of the settings; raises as :func:`load_order`."""
-    made = Tax(
-        vat_rate=table.decimal("vat_rate", None, least=0, most=1),
-        vat_threshold=table.decimal("vat_threshold", Decimal(0), least=0),
-        duty_rate=table.decimal("duty_rate", None, least=0, most=1),
-        duty_threshold=table.decimal("duty_threshold", Decimal(0), least=0),
-        test=table.text("test", "goods", choices=("goods", "cif")),
-        customs_value=table.text("customs_value", "cif", choices=("cif", "fob")),
-        handling=table.decimal("handling", Decimal(0), least=0),
-        handling_share=table.decimal("handling_share", Decimal(0), least=0, most=1),
-        prepaid=table.flag("prepaid", False),
-        whole_units=table.flag("whole_units", False),
-        date=table.date("date", None),
-        source=table.text("source", ""),
-        at=f"{Path(table.file).name}:{table.line()} tax" if table.data else "",
-    )
-    if (made.vat_rate or made.duty_rate) and made.date is None:
-        raise table.error("date", "missing", expected="the day these rates were read")
-    table.done()
-    return made
-
-
-def _silenced(table: Table) -> tuple[Silence, ...]:
-    rows = []
-    for row in table.tables("silence", None):
-        silence = Silence(rule=row.text("rule"), reason=row.text("reason"), line=row.line())
-        if not silence.reason.strip():
-            raise row.error("reason", "empty", expected="why this rule does not matter here")
-        row.done()
-        rows.append(silence)
-    return tuple(rows)
 
 
 _SAME_MM = 0.0005

@@ -1,4 +1,4 @@
-"""The rate card of a house sheet: everything that has a price.
+"""The rate card of a house sheet: everything that has a price, and how it is read.
 
 Prices are Decimal in the card's currency.  The structure follows what board houses commonly
 charge for (common practice); no figure here is any house's.
@@ -7,67 +7,86 @@ charge for (common practice); no figure here is any house's.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal, InvalidOperation
+from itertools import pairwise
 from types import MappingProxyType
-from typing import Literal
+from typing import Annotated, Literal
 
-from fabkit.base.errors import UsageError
-from fabkit.sheets.money import CURRENCY_DIGITS, Currency, find_currency
-from fabkit.sheets.table import Table
-from fabkit.sheets.toml_lines import dotted
+from fabkit.sheets.money import Currency, CurrencyCode, RoundingMode, find_currency
+from fabkit.sheets.reading import Count, Exact, Filled, Key, Positive, Share, Wrong
+from fabkit.sheets.toml_text import KeyPath, SheetText
+
+At = Annotated[str, Filled.PATH]
+"""Where a row stands in the sheet, for citing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SizeTier:
     """Base price up to a size (either way round) for a range of quantities."""
 
-    width_mm: Decimal
-    height_mm: Decimal
-    from_quantity: int
-    to_quantity: int | None
-    price: Decimal
-    at: str = ""
-    """Where it stands in the sheet, for citing."""
+    up_to_mm: tuple[Positive, Positive]
+    from_quantity: Count = 1
+    to_quantity: Count | None = None
+    price: Exact
+    at: At = ""
+
+    @property
+    def width_mm(self) -> Decimal:
+        """First side of the size."""
+        return self.up_to_mm[0]
+
+    @property
+    def height_mm(self) -> Decimal:
+        """Second side of the size."""
+        return self.up_to_mm[1]
 
     def fits(self, width_mm: Decimal, height_mm: Decimal) -> bool:
         """Whether a box is within the size, turned if need be."""
-        return max(width_mm, height_mm) <= max(self.width_mm, self.height_mm) and min(
-            width_mm, height_mm
-        ) <= min(self.width_mm, self.height_mm)
+        return max(width_mm, height_mm) <= max(self.up_to_mm) and min(width_mm, height_mm) <= min(
+            self.up_to_mm
+        )
 
     def covers(self, quantity: int) -> bool:
         """Whether a quantity is in its range."""
-        return self.from_quantity <= quantity and (
-            self.to_quantity is None or quantity <= self.to_quantity
-        )
+        return _covers(self, quantity)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AreaRate:
     """Price per dm2 for a range of quantities."""
 
-    from_quantity: int
-    to_quantity: int | None
-    per_dm2: Decimal
-    at: str = ""
+    from_quantity: Count
+    to_quantity: Count | None = None
+    per_dm2: Exact
+    at: At = ""
 
     def covers(self, quantity: int) -> bool:
         """Whether a quantity is in its range."""
-        return self.from_quantity <= quantity and (
-            self.to_quantity is None or quantity <= self.to_quantity
-        )
+        return _covers(self, quantity)
+
+
+def _covers(rung: AreaRate | SizeTier, quantity: int) -> bool:
+    return rung.from_quantity <= quantity and (
+        rung.to_quantity is None or quantity <= rung.to_quantity
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
     """A price that applies below (or above) a measure, mm."""
 
-    below_mm: Decimal | None = None
-    above_mm: Decimal | None = None
-    price: Decimal
-    at: str = ""
+    below_mm: Positive | None = None
+    above_mm: Exact | None = None
+    price: Exact
+    at: At = ""
+
+    def __post_init__(self) -> None:
+        if (self.below_mm is None) == (self.above_mm is None):
+            raise Wrong(
+                "", "needs one of below_mm and above_mm", expected="below_mm = ... (or above_mm)"
+            )
 
     def applies(self, value_mm: Decimal) -> bool:
         """Whether a measure meets it; the limit itself does not."""
@@ -80,23 +99,30 @@ class Step:
 class ShippingBand:
     """Price of a parcel up to a weight, which belongs to the band."""
 
-    up_to_g: Decimal
-    price: Decimal
-    at: str = ""
+    up_to_g: Positive
+    price: Exact
+    at: At = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shipping:
-    """How a parcel is weighed and priced."""
+    """How a parcel is weighed and priced.
 
-    packing_g: Decimal
-    packing_share: Decimal
-    """Of the boards' weight, 0.05 for 5 %."""
-    bands: tuple[ShippingBand, ...]
-    volumetric_divisor: Decimal | None = None
-    """cm3 per kg; None: only the true weight counts."""
-    stack_height_mm: Decimal = Decimal(30)
-    """Parcel height allowed for padding, beyond the stack of boards (volumetric weight only)."""
+    Parameters
+    ----------
+    packing_share
+        Of the boards' weight, 0.05 for 5 %.
+    volumetric_divisor
+        cm3 per kg; None: only the true weight counts.
+    stack_height_mm
+        Parcel height allowed for padding, beyond the stack of boards (volumetric weight only).
+    """
+
+    packing_g: Exact = Decimal(150)
+    packing_share: Share = Decimal("0.05")
+    bands: Annotated[tuple[ShippingBand, ...], Key("band")]
+    volumetric_divisor: Positive | None = None
+    stack_height_mm: Annotated[Exact, Key("padding_mm")] = Decimal(30)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,93 +177,133 @@ class RateCard:
     shipping: Shipping
 
 
-def load_rates(
-    table: Table,
+@dataclass(frozen=True, kw_only=True)
+class Area:
+    """``[rates.area]``."""
+
+    step_mm: Exact = Decimal(0)
+    min_dm2: Exact = Decimal(0)
+    rate: tuple[AreaRate, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class HoleDensity:
+    """``[rates.hole_density]``."""
+
+    per_dm2: Exact | None = None
+    extra_hole: Exact = Decimal(0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class RatesTable:
+    """``[rates]`` as it stands in the file; :func:`rate_card` judges it and makes the card."""
+
+    currency: CurrencyCode
+    round_to: Positive | None = None
+    rounding: RoundingMode = "half-up"
+    date: date
+    tax: Literal["net", "gross"] = "net"
+    setup: Exact
+    base: tuple[SizeTier, ...]
+    area: Area
+    layer_factor: Mapping[str, Positive] = field(default_factory=dict)
+    copper_factor: Mapping[str, Positive] = field(default_factory=dict)
+    thickness: tuple[Step, ...] = ()
+    small_drill: tuple[Step, ...] = ()
+    fine_track: tuple[Step, ...] = ()
+    hole_density: HoleDensity = HoleDensity()
+    extra_design: Exact | None = None
+    panel: Exact | None = None
+    extras: Mapping[str, Exact] = field(default_factory=dict)
+    lead_time: Mapping[str, Positive] = field(default_factory=dict)
+    shipping: Shipping
+
+
+_RATES: KeyPath = ("rates",)
+
+
+def rate_card(
+    rates: RatesTable,
+    text: SheetText,
     *,
     minimum: int,
     step: int,
     layers: Sequence[float],
     copper_oz: Sequence[float],
 ) -> RateCard:
-    """Build the rate card of ``[rates]``; raises SheetError as ``load_house`` does."""
-    code = table.text("currency")
-    try:
-        currency = find_currency(
-            code,
-            step=table.decimal("round_to", None, above=0),
-            mode=table.text("rounding", "half-up", choices=("half-up", "half-even")),
-        )
-    except UsageError as error:
-        raise table.error(
-            "currency",
-            error.message,
-            expected=f"one of {len(CURRENCY_DIGITS)} codes (ISO 4217), or cu for invented prices",
-        ) from error
-    area = table.table("area")
-    step_mm = area.decimal("step_mm", Decimal(0), least=0)
-    min_dm2 = area.decimal("min_dm2", Decimal(0), least=0)
-    rates = []
-    for row in _rows(area, "rate"):
-        rates.append(
-            AreaRate(
-                from_quantity=row.integer("from_quantity", least=1),
-                to_quantity=row.integer("to_quantity", None, least=1),
-                per_dm2=row.decimal("per_dm2", least=0),
-                at=_at(row),
-            )
-        )
-        row.done()
-    area.done()
-    _ladder(area, "rate", rates, minimum=minimum, step=step)
-    tiers = _tiers(table, minimum=minimum, step=step)
-    density = table.table("hole_density", None)
-    per_dm2 = density.decimal("per_dm2", None, least=0)
-    extra_hole = density.decimal("extra_hole", 0, least=0) if density.data else Decimal(0)
-    density.done()
-    lead = _prices(table, "lead_time", above=0)
-    if lead and lead.get("standard") is None:
-        raise table.error("lead_time", "no standard lead time", expected="standard = 1.0")
-    card = RateCard(
-        currency=currency,
-        date=table.date("date"),
-        tax=table.text("tax", "net", choices=("net", "gross")),
-        setup=table.decimal("setup", least=0),
-        tiers=tiers,
-        area=tuple(rates),
-        area_step_mm=step_mm,
-        area_min_dm2=min_dm2,
-        layer_factor=MappingProxyType(
-            {int(k): v for k, v in _factors(table, "layer_factor", layers).items()}
+    """Make the rate card, with its ladders checked for gaps and contradictions.
+
+    Parameters
+    ----------
+    minimum, step
+        Smallest order, and the multiple it must be of.
+    layers, copper_oz
+        What is offered; each needs a factor.
+
+    Raises
+    ------
+    SheetError
+        As ``load_house``.
+    """
+    for path, rows in (
+        (("rates", "area", "rate"), rates.area.rate),
+        (("rates", "base"), rates.base),
+        (("rates", "shipping", "band"), rates.shipping.bands),
+    ):
+        if not rows:
+            raise text.error(path, "empty list", expected="at least one row")
+    _judge_ladder(text, rates.area.rate, ("rates", "area", "rate"), minimum=minimum, step=step)
+    for size in dict.fromkeys(tier.up_to_mm for tier in rates.base):
+        same = [tier for tier in rates.base if tier.up_to_mm == size]
+        _judge_ladder(text, same, ("rates", "base"), minimum=minimum, step=step)
+    for key, steps in (
+        ("thickness", rates.thickness),
+        ("small_drill", rates.small_drill),
+        ("fine_track", rates.fine_track),
+    ):
+        _judge_steps(text, key, steps)
+    _judge_bands(text, rates.shipping.bands)
+    if rates.lead_time and "standard" not in rates.lead_time:
+        raise text.error((*_RATES, "lead_time"), "no standard lead time", expected="standard = 1.0")
+    layer_factor = _factors(text, "layer_factor", rates.layer_factor, layers)
+    return RateCard(
+        currency=find_currency(rates.currency, step=rates.round_to, mode=rates.rounding),
+        date=rates.date,
+        tax=rates.tax,
+        setup=rates.setup,
+        tiers=tuple(sorted(rates.base, key=lambda t: (t.width_mm * t.height_mm, t.from_quantity))),
+        area=rates.area.rate,
+        area_step_mm=rates.area.step_mm,
+        area_min_dm2=rates.area.min_dm2,
+        layer_factor=MappingProxyType({int(k): v for k, v in layer_factor.items()}),
+        copper_factor=MappingProxyType(
+            _factors(text, "copper_factor", rates.copper_factor, copper_oz)
         ),
-        copper_factor=MappingProxyType(_factors(table, "copper_factor", copper_oz)),
-        thickness=_steps(table, "thickness"),
-        small_drill=_steps(table, "small_drill"),
-        fine_track=_steps(table, "fine_track"),
-        holes_per_dm2=per_dm2,
-        extra_hole=Decimal(extra_hole),
-        extra_design=table.decimal("extra_design", None, least=0),
-        panel=table.decimal("panel", None, least=0),
-        extras=MappingProxyType(_prices(table, "extras", least=0)),
-        lead_time=MappingProxyType(lead or {"standard": Decimal(1)}),
-        shipping=_shipping(table.table("shipping")),
+        thickness=rates.thickness,
+        small_drill=rates.small_drill,
+        fine_track=rates.fine_track,
+        holes_per_dm2=rates.hole_density.per_dm2,
+        extra_hole=rates.hole_density.extra_hole,
+        extra_design=rates.extra_design,
+        panel=rates.panel,
+        extras=MappingProxyType(dict(rates.extras)),
+        lead_time=MappingProxyType(dict(rates.lead_time) or {"standard": Decimal(1)}),
+        shipping=rates.shipping,
     )
-    table.done()
-    return card
 
 
-def _at(row: Table) -> str:
-    return dotted(row.path)
+def _row(rung: AreaRate | SizeTier) -> int:
+    """Number of a row in its list, from where it says it stands (``rates.base[2]``)."""
+    return int(rung.at.rpartition("[")[2].rstrip("]")) - 1
 
 
-def _rows(table: Table, key: str) -> tuple[Table, ...]:
-    rows = table.tables(key)
-    if not rows:
-        raise table.error(key, "empty list", expected="at least one row")
-    return rows
-
-
-def _ladder(
-    table: Table, key: str, rungs: Sequence[AreaRate | SizeTier], *, minimum: int, step: int
+def _judge_ladder(
+    text: SheetText,
+    rungs: Sequence[AreaRate | SizeTier],
+    path: KeyPath,
+    *,
+    minimum: int,
+    step: int,
 ) -> None:
     """Quantities must be covered once each, from the minimum order up."""
 
@@ -245,135 +311,80 @@ def _ladder(
         return -(-max(quantity, minimum) // step) * step
 
     due = next_order(1)
-    rows = {dotted(row.path): row for row in table.tables(key)}
     for i, rung in enumerate(rungs):
-        row = rows[rung.at]
+        row = (*path, _row(rung))
         if rung.from_quantity > due:
-            raise row.error(
-                "from_quantity",
+            raise text.error(
+                (*row, "from_quantity"),
                 f"gap: an order of {due} has no price",
                 expected=f"from_quantity = {due} or less",
             )
         if i and rung.from_quantity <= (rungs[i - 1].to_quantity or rung.from_quantity):
-            raise row.error(
-                "from_quantity",
+            raise text.error(
+                (*row, "from_quantity"),
                 f"an order of {rung.from_quantity} has two prices",
                 expected=f"more than {rungs[i - 1].to_quantity}",
             )
         if rung.to_quantity is None:
             if i < len(rungs) - 1:
-                raise row.error(
-                    "to_quantity", "missing in a row that is not the last", expected="a quantity"
+                raise text.error(
+                    (*row, "to_quantity"),
+                    "missing in a row that is not the last",
+                    expected="a quantity",
                 )
             return
         if rung.to_quantity < rung.from_quantity:
-            raise row.error(
-                "to_quantity",
+            raise text.error(
+                (*row, "to_quantity"),
                 f"{rung.to_quantity} is below from_quantity",
                 expected=f"at least {rung.from_quantity}",
             )
         due = next_order(rung.to_quantity + 1)
 
 
-def _tiers(table: Table, *, minimum: int, step: int) -> tuple[SizeTier, ...]:
-    tiers = []
-    for row in _rows(table, "base"):
-        size = row.decimals("up_to_mm", above=0)
-        if len(size) != 2:
-            raise row.error("up_to_mm", f"{len(size)} numbers", expected="[width, height]")
-        tiers.append(
-            SizeTier(
-                width_mm=size[0],
-                height_mm=size[1],
-                from_quantity=row.integer("from_quantity", 1, least=1),
-                to_quantity=row.integer("to_quantity", None, least=1),
-                price=row.decimal("price", least=0),
-                at=_at(row),
+def _judge_steps(text: SheetText, key: str, steps: Sequence[Step]) -> None:
+    prices: dict[tuple[Decimal | None, Decimal | None], Decimal] = {}
+    for n, one in enumerate(steps):
+        if prices.setdefault((one.below_mm, one.above_mm), one.price) != one.price:
+            raise text.error(
+                (*_RATES, key, n, "price"),
+                "contradicts an earlier row",
+                expected="one price a limit",
             )
-        )
-        row.done()
-    sizes = list(dict.fromkeys((t.width_mm, t.height_mm) for t in tiers))
-    for size in sizes:
-        same = [t for t in tiers if (t.width_mm, t.height_mm) == size]
-        _ladder(table, "base", same, minimum=minimum, step=step)
-    return tuple(sorted(tiers, key=lambda t: (t.width_mm * t.height_mm, t.from_quantity)))
 
 
-def _prices(
-    table: Table, key: str, *, least: int | None = None, above: int | None = None
-) -> dict[str, Decimal]:
-    rows = table.table(key, None)
-    found = rows.decimals_by_name(least=least, above=above)
-    rows.done()
-    return found
+def _judge_bands(text: SheetText, bands: Sequence[ShippingBand]) -> None:
+    for n, (before, band) in enumerate(pairwise(bands), start=1):
+        if band.up_to_g <= before.up_to_g:
+            raise text.error(
+                (*_RATES, "shipping", "band", n, "up_to_g"),
+                f"{band.up_to_g} is not above the band before",
+                expected=f"more than {before.up_to_g}; bands ascend",
+            )
 
 
-def _factors(table: Table, key: str, offered: Sequence[float]) -> dict[Decimal, Decimal]:
+def _factors(
+    text: SheetText, key: str, stated: Mapping[str, Decimal], offered: Sequence[float]
+) -> dict[Decimal, Decimal]:
     """Factors by number; every offered option needs one unless the table is left out."""
-    rows = table.table(key, None)
+    if not stated:
+        return {Decimal(str(n)).normalize(): Decimal(1) for n in offered}
     found: dict[Decimal, Decimal] = {}
-    for name, factor in rows.decimals_by_name(above=0).items():
+    for name, factor in stated.items():
         try:
             number = Decimal(name)
         except InvalidOperation:
-            raise rows.error(
-                name, f"'{name}' is not a number", expected='such as "2" = 1.0'
-            ) from None
-        found[number] = factor
-    rows.done()
-    if not rows.data:
-        return {Decimal(str(n)).normalize(): Decimal(1) for n in offered}
+            number = Decimal("nan")
+        if not number.is_finite():
+            raise text.error(
+                (*_RATES, key, name), f"'{name}' is not a number", expected='such as "2" = 1.0'
+            )
+        found[number.normalize()] = factor
     for option in offered:
-        if Decimal(str(option)) not in found:
-            raise table.error(
-                key, f"no factor for {option:g}, which is offered", expected=f'"{option:g}" = 1.0'
+        if Decimal(str(option)).normalize() not in found:
+            raise text.error(
+                (*_RATES, key),
+                f"no factor for {option:g}, which is offered",
+                expected=f'"{option:g}" = 1.0',
             )
-    return {k.normalize(): v for k, v in found.items()}
-
-
-def _steps(table: Table, key: str) -> tuple[Step, ...]:
-    steps: list[Step] = []
-    for row in table.tables(key, None):
-        below = row.decimal("below_mm", None, above=0)
-        above = row.decimal("above_mm", None, least=0)
-        if (below is None) == (above is None):
-            raise row.error(
-                None, "needs one of below_mm and above_mm", expected="below_mm = ... (or above_mm)"
-            )
-        step = Step(
-            below_mm=below, above_mm=above, price=row.decimal("price", least=0), at=_at(row)
-        )
-        if any(
-            s.below_mm == below and s.above_mm == above and s.price != step.price for s in steps
-        ):
-            raise row.error("price", "contradicts an earlier row", expected="one price a limit")
-        row.done()
-        steps.append(step)
-    return tuple(steps)
-
-
-def _shipping(table: Table) -> Shipping:
-    bands: list[ShippingBand] = []
-    for row in _rows(table, "band"):
-        band = ShippingBand(
-            up_to_g=row.decimal("up_to_g", above=0),
-            price=row.decimal("price", least=0),
-            at=_at(row),
-        )
-        if bands and band.up_to_g <= bands[-1].up_to_g:
-            raise row.error(
-                "up_to_g",
-                f"{band.up_to_g} is not above the band before",
-                expected=f"more than {bands[-1].up_to_g}; bands ascend",
-            )
-        row.done()
-        bands.append(band)
-    made = Shipping(
-        packing_g=table.decimal("packing_g", Decimal(150), least=0),
-        packing_share=table.decimal("packing_share", Decimal("0.05"), least=0, most=1),
-        bands=tuple(bands),
-        volumetric_divisor=table.decimal("volumetric_divisor", None, above=0),
-        stack_height_mm=table.decimal("padding_mm", Decimal(30), least=0),
-    )
-    table.done()
-    return made
+    return found

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 from fabkit.base.errors import UsageError
-from fabkit.sheets.house import check_format
-from fabkit.sheets.money import CURRENCY_DIGITS
-from fabkit.sheets.order import MOST_BOARDS, Tax, load_tax
-from fabkit.sheets.table import Table, read_sheet
+from fabkit.sheets.money import CURRENCY_DIGITS, CurrencyCode
+from fabkit.sheets.order import MOST_BOARDS, Boards, Tax
+from fabkit.sheets.reading import Count, nearest, read_as
+from fabkit.sheets.toml_text import SheetText, read_sheet
 
 SETTINGS_VARIABLE: Final = "FABKIT_SETTINGS"
 """Path of the settings file, in place of the usual one."""
@@ -66,7 +67,7 @@ def load_settings(
         An environment variable has a value it cannot have.
     """
     path = file or settings_file()
-    made = _from_table(read_sheet(path), path) if path.is_file() else {}
+    made = _from_file(read_sheet(path), path) if path.is_file() else {}
     variables = os.environ if environment is None else environment
     for name in TEXTS:
         variable = f"FABKIT_{name.upper()}"
@@ -75,39 +76,56 @@ def load_settings(
     return made
 
 
-def _from_table(table: Table, path: Path) -> dict[str, Setting]:
-    check_format(table, "the settings")
-    made = {
-        "house": table.text("house", None),
-        "parts": table.text("parts", None),
-        "keyboards": table.integer("keyboards", None, least=1, most=MOST_BOARDS),
-        "colour": table.text("colour", None),
-        "finish": table.text("finish", None),
-        "country": table.text("country", None),
-        "currency": table.text("currency", None, choices=CURRENCY_DIGITS),
-        "tax": load_tax(table.table("tax", None)) if "tax" in table else None,
+@dataclass(frozen=True, kw_only=True)
+class SettingsFile:
+    """``settings.toml``."""
+
+    format: Count
+    house: str | None = None
+    parts: str | None = None
+    keyboards: Boards | None = None
+    colour: str | None = None
+    finish: str | None = None
+    country: str | None = None
+    currency: CurrencyCode | None = None
+    tax: Tax | None = None
+
+
+def _from_file(text: SheetText, path: Path) -> dict[str, Setting]:
+    file = read_as(SettingsFile, text, what="the settings")
+    made: dict[str, str | int | Path | Tax | None] = {
+        "house": file.house and path.parent / Path(file.house).expanduser(),
+        "parts": file.parts and path.parent / Path(file.parts).expanduser(),
+        "keyboards": file.keyboards,
+        "colour": file.colour,
+        "finish": file.finish,
+        "country": file.country,
+        "currency": file.currency,
+        "tax": file.tax,
     }
-    table.done()
-    for name in PATHS:
-        if made[name] is not None:
-            made[name] = path.parent / Path(made[name]).expanduser()
     return {
-        name: Setting(value=value, source=f"{path}:{table.line(name)}")
+        name: Setting(value=value, source=f"{path}:{text.line((name,))}")
         for name, value in made.items()
         if value is not None
     }
 
 
-def _value(name: str, text: str, variable: str) -> Any:
+def _value(name: str, text: str, variable: str) -> str | int | Path:
     """Value of an environment variable, checked as in the file."""
     if name in PATHS:
         return Path(text).expanduser()
     if name == "keyboards":
-        if not text.isdecimal() or int(text) < 1:
-            raise UsageError(f"{variable}: '{text}' is not a number of keyboards, such as 2")
+        if not re.fullmatch(r"[0-9]{1,9}", text) or not 1 <= int(text) <= MOST_BOARDS:
+            raise UsageError(
+                f"{variable}: '{text[:60]}' is not a number of keyboards",
+                hint=f"a whole number from 1 to {MOST_BOARDS}, such as 2",
+            )
         return int(text)
     if name == "currency" and text not in CURRENCY_DIGITS:
-        raise UsageError(f"{variable}: '{text}' is not a currency, such as EUR")
+        near = nearest(text, tuple(CURRENCY_DIGITS)) or "EUR"
+        raise UsageError(
+            f"{variable}: '{text[:60]}' is not a currency", hint=f"write a code such as {near}"
+        )
     return text
 
 

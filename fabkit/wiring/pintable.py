@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Final
 
 from fabkit.base.errors import SheetError, UnreadableInput
-from fabkit.sheets.house import check_format
-from fabkit.sheets.table import SHEET_BYTES, Table, read_sheet
+from fabkit.sheets.reading import Count, Line, read_as
+from fabkit.sheets.toml_text import SHEET_BYTES, SheetText, read_sheet
 from fabkit.wiring.model import HeaderHole
 
 COLUMNS: Final = ("name", "ref", "pad", "x_mm", "y_mm")
@@ -134,24 +134,40 @@ def _row(path: Path | str, line: int, cells: dict[str, str]) -> NamedPin:
     )
 
 
-def _toml(table: Table) -> tuple[NamedPin, ...]:
-    check_format(table, "the pin table")
+@dataclass(frozen=True, kw_only=True)
+class _PinTable:
+    """One ``[[pin]]``."""
+
+    name: str
+    ref: str = ""
+    pad: str = ""
+    at_mm: tuple[float, float] | None = None
+    line: Line
+
+
+@dataclass(frozen=True, kw_only=True)
+class _PinFile:
+    format: Count
+    pin: tuple[_PinTable, ...]
+
+
+def _toml(text: SheetText) -> tuple[NamedPin, ...]:
     rows = []
-    for row in table.tables("pin"):
-        at = row.decimals("at_mm", ())
-        if at and len(at) != 2:
-            raise row.error("at_mm", f"{len(at)} numbers", expected="[x, y]")
-        cells = {
-            "name": row.text("name"),
-            "ref": row.text("ref", ""),
-            "pad": row.text("pad", ""),
-            "x_mm": str(at[0]) if at else "",
-            "y_mm": str(at[1]) if at else "",
-        }
-        row.done()
-        rows.append(_row(table.file, row.line() or 1, cells))
-    table.done()
+    for pin in read_as(_PinFile, text, what="the pin table").pin:
+        x, y = map(str, pin.at_mm) if pin.at_mm is not None else ("", "")
+        cells = {"name": pin.name, "ref": pin.ref, "pad": pin.pad, "x_mm": x, "y_mm": y}
+        rows.append(_row(text.file, pin.line or 1, cells))
     return tuple(rows)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _KeyOrder:
+    """The order of keys by hand."""
+
+    format: Count
+    keys: tuple[str, ...] = ()
+    left: tuple[str, ...] = ()
+    right: tuple[str, ...] = ()
 
 
 def load_key_order(path: Path) -> dict[str, tuple[str, ...]]:
@@ -164,17 +180,13 @@ def load_key_order(path: Path) -> dict[str, tuple[str, ...]]:
     SheetError
         A key is wrong, or a reference is there twice.
     """
-    table = read_sheet(path)
-    check_format(table, "the order of keys")
-    found = {}
-    for name in ("keys", "left", "right"):
-        refs = table.texts(name, ())
+    text = read_sheet(path)
+    order = read_as(_KeyOrder, text, what="the order of keys")
+    found = {"keys": order.keys, "left": order.left, "right": order.right}
+    for name, refs in found.items():
         twice = next((r for r in refs if refs.count(r) > 1), None)
         if twice is not None:
-            raise table.error(name, f"'{twice}' is there twice", expected="each reference once")
-        if refs:
-            found[name] = refs
-    table.done()
-    if not found:
-        raise table.error(None, "no keys", expected='keys = ["SW1", "SW2"], or left and right')
-    return found
+            raise text.error((name,), f"'{twice}' is there twice", expected="each reference once")
+    if not any(found.values()):
+        raise text.error((), "no keys", expected='keys = ["SW1", "SW2"], or left and right')
+    return {name: refs for name, refs in found.items() if refs}

@@ -32,7 +32,7 @@ from fabkit.parts.model import Bill, Lasting, Usage
 from fabkit.sheets.house import EXAMPLE, house_from
 from fabkit.sheets.money import find_currency
 from fabkit.sheets.order import BoardChoice, Exchange, Tax, order_for
-from fabkit.sheets.table import parse_sheet
+from fabkit.sheets.toml_text import parse_sheet
 
 D = Decimal
 CU = find_currency("cu")

@@ -29,7 +29,7 @@ from fabkit.sheets.order import (
     order_for,
     ordered_board,
 )
-from fabkit.sheets.table import parse_sheet
+from fabkit.sheets.toml_text import parse_sheet
 
 D = Decimal
 HOUSE = load_house()

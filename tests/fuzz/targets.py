@@ -46,7 +46,7 @@ from fabkit.parts.book import book_from
 from fabkit.pictures.options import PreviewOptions
 from fabkit.sheets.house import house_from, load_house
 from fabkit.sheets.order import order_from
-from fabkit.sheets.table import Table, parse_sheet
+from fabkit.sheets.toml_text import SheetText, parse_sheet
 
 LIMITS = replace(
     DEFAULT_LIMITS,
@@ -167,7 +167,7 @@ def archive(data: bytes) -> None:
     )
 
 
-def _sheet(data: bytes, build: Callable[[Table], object]) -> None:
+def _sheet(data: bytes, build: Callable[[SheetText], object]) -> None:
     with suppress(UnicodeDecodeError):
         build(parse_sheet(data.decode("utf-8-sig"), file="x.toml"))
 

@@ -16,7 +16,7 @@ from fabkit.package.model import Package, PackageFile, Role, RoleKind
 from fabkit.parts.bill import build_bill
 from fabkit.parts.book import EXAMPLE, PartsBook, book_from, load_parts, parts_template
 from fabkit.parts.model import Bill, Lasting, Usage
-from fabkit.sheets.table import parse_sheet
+from fabkit.sheets.toml_text import parse_sheet
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 DEMO = Path(__file__).parents[2] / "fabkit" / "demo"
@@ -451,7 +451,7 @@ def test_working_order_and_cautions() -> None:
             "part[2].price[1].breaks[2].each",
             "dearer",
         ),
-        ('face = "back"', 'kinds = ["diod"]', "part[1].kinds", "no kind of part"),
+        ('face = "back"', 'kinds = ["diod"]', "part[1].kinds[1]", "not known"),
         ('key = "switch"', 'key = "socket"', "part[2].key", "twice"),
         (
             'lets_carry = ["switch"]',

@@ -15,7 +15,7 @@ from fabkit.parts.bill import build_bill
 from fabkit.parts.book import EXAMPLE, book_from
 from fabkit.parts.model import Bill, Lasting, Usage
 from fabkit.parts.sources import decoded
-from fabkit.sheets.table import parse_sheet
+from fabkit.sheets.toml_text import parse_sheet
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 PLANS = [

@@ -27,8 +27,7 @@ from fabkit.parts.book import book_from
 from fabkit.schemas import load_schema, schema_names
 from fabkit.sheets.house import EXAMPLE, house_from
 from fabkit.sheets.order import order_from
-from fabkit.sheets.table import Table
-from fabkit.sheets.toml_lines import key_lines
+from fabkit.sheets.toml_text import SheetText, key_lines
 
 ROOT = Path(__file__).parents[2]
 FIXTURES = ROOT / "fixtures"
@@ -160,9 +159,9 @@ ABOUT_FORM = re.compile(
 
 def refusal(name, data):
     """Why the loader refuses data; empty when it does not."""
-    table = Table(data, file="x.toml", lines={})
+    text = SheetText(data=data, file="x.toml", lines={})
     try:
-        LOADERS[name](table)
+        LOADERS[name](text)
     except SheetError as error:
         return error.message
     return ""

@@ -13,11 +13,10 @@ from fabkit.base.errors import FabkitError, SheetError
 from fabkit.sheets.house import EXAMPLE, house_from
 from fabkit.sheets.order import order_from
 from fabkit.sheets.order_template import ProposedBoard, order_template
-from fabkit.sheets.table import Table, parse_sheet
-from fabkit.sheets.toml_lines import key_lines
+from fabkit.sheets.toml_text import SheetText, key_lines, parse_sheet
 
 ORDER = order_template(name="x", boards=[ProposedBoard(package="y")])
-CASES: dict[str, tuple[str, Callable[[Table], object]]] = {
+CASES: dict[str, tuple[str, Callable[[SheetText], object]]] = {
     "house": (EXAMPLE.read_text(encoding="utf-8"), house_from),
     "order": (ORDER.replace("\n# ", "\n"), lambda t: order_from(t, base=Path())),
 }

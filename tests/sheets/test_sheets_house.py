@@ -9,7 +9,7 @@ import pytest
 
 from fabkit.base.errors import SheetError, UnreadableInput, UsageError
 from fabkit.sheets.house import EXAMPLE, LIMIT_KINDS, House, house_from, house_template, load_house
-from fabkit.sheets.table import parse_sheet
+from fabkit.sheets.toml_text import parse_sheet
 
 TEXT = EXAMPLE.read_text(encoding="utf-8")
 SHEETS = Path(__file__).parents[2] / "fabkit" / "demo"

@@ -10,7 +10,7 @@ import pytest
 from fabkit.base.errors import SheetError
 from fabkit.sheets.order import Order, load_order, order_for, order_from
 from fabkit.sheets.order_template import ProposedBoard, order_template
-from fabkit.sheets.table import parse_sheet
+from fabkit.sheets.toml_text import parse_sheet
 
 DEMO = Path(__file__).parents[2] / "fabkit" / "demo" / "order.toml"
 PLAIN = order_template(name="Board", boards=[ProposedBoard(package="rev-b")], keyboards=2)

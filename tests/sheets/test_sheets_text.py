@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from fabkit.base.errors import UsageError
 from fabkit.sheets.money import Currency, find_currency
-from fabkit.sheets.toml_lines import key_lines
+from fabkit.sheets.toml_text import key_lines
 
 TEXT = '''\
 # comment = "no key"

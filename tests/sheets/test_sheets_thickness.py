@@ -16,7 +16,7 @@ from fabkit.sheets.order import (
     settle_thickness,
 )
 from fabkit.sheets.order_template import ProposedBoard, order_template
-from fabkit.sheets.table import parse_sheet
+from fabkit.sheets.toml_text import parse_sheet
 
 HOUSE = load_house()
 PAIR = (
