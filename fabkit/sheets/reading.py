@@ -330,7 +330,9 @@ class _Reader:
             raise self._refused(form, value, path, f"is not {what}")
         if isinstance(value, date) and not _YEARS[0] <= value.year <= _YEARS[1]:
             raise self.text.error(
-                path, f"the year {value.year} cannot be right", expected=_expected(form, path)
+                path,
+                f"the year {value.year} cannot be right",
+                expected=f"a day from {_YEARS[0]} to {_YEARS[1]}",
             )
         return value
 
@@ -367,6 +369,13 @@ class _Reader:
     def _text(self, form: Form, value: object, path: KeyPath) -> object:
         if not isinstance(value, str):
             raise self._refused(form, value, path, "is not text")
+        odd = next((c for c in value if c < " " and c not in "\n\t"), "")
+        if odd:
+            raise self.text.error(
+                path,
+                f"{_shown(value)} holds a control character",
+                expected="single quotes, in which a backslash stands for itself, or / in paths",
+            )
         if form.words is not None and value not in form.words.names:
             raise self.text.error(
                 path,
@@ -404,6 +413,8 @@ class _Reader:
         if span.above is not None and number <= span.above:
             raise self.text.error(path, f"{number} is too small", expected=expected)
         if number > most:
+            if (span.least, most) == (0, 1) and number <= 100:
+                expected += f", such as {Decimal(number) / 100} for {number} %"
             raise self.text.error(path, f"{number} is too large", expected=expected)
         return number if whole else Decimal(number)
 
@@ -425,7 +436,7 @@ class _Reader:
                 nearest=f"{stem}_mm",
             )
         homes = list(dict.fromkeys(_homes(self.root, key)))
-        if homes:
+        if homes and not _same(key, known):
             return self.text.error(
                 path, "unknown key here", expected=f"it {' or '.join(homes[:3])}"
             )
@@ -500,19 +511,22 @@ def nearest(word: str, known: Sequence[str]) -> str:
     >>> nearest("reused", ["used_up", "carried_over"]), nearest("Euro", ["AUD", "EUR", "cu"])
     ('carried_over', 'EUR')
     """
+    same = _same(word, known)
+    if same:
+        return same
     plain = {_plain(one): one for one in reversed(known)}
+    close = difflib.get_close_matches(_plain(word), plain, n=1, cutoff=0.6)
+    return plain[close[0]] if close else ""
+
+
+def _same(word: str, known: Sequence[str]) -> str:
+    """The known word that means the same; empty when none does."""
     asked = _plain(word)
-    if asked in plain:
-        return plain[asked]
-    meant = next((one for one in OTHER_WORDS.get(asked, ()) if one in known), "")
-    if meant:
-        return meant
+    spelled = [one for one in known if _plain(one) == asked]
+    meant = [one for one in OTHER_WORDS.get(asked, ()) if one in known]
     # A unit or a qualifier left out: thickness is thickness_mm.
     longer = [one for one in known if one.casefold().startswith(f"{word.casefold()}_")]
-    if longer:
-        return longer[0]
-    close = difflib.get_close_matches(asked, plain, n=1, cutoff=0.6)
-    return plain[close[0]] if close else ""
+    return next(iter((*spelled, *meant, *longer)), "")
 
 
 def _plain(word: str) -> str:
@@ -566,7 +580,7 @@ def _expected(form: Form, path: KeyPath) -> str:
 def _listed(form: Form, path: KeyPath) -> str:
     item = form.parts[0]
     if item.kind == "table":
-        return f"tables [[{dotted(path)}]]"
+        return f"[[{dotted(tuple(p for p in path if isinstance(p, str)))}]], in double brackets"
     if item.kind == "text":
         names = f" out of {', '.join(item.words.names)}" if item.words else ""
         return f'a list of texts{names}, such as ["one", "two"]'
@@ -611,7 +625,8 @@ def _meant(form: Form, value: object) -> str:
         return "true" if value else "false"
     if not isinstance(value, str):
         return ""
-    right = correction(value) or value.strip()
+    plain = value.strip()
+    right = plain if _reads_as(form.kind, plain) else correction(value) or plain
     first = right.partition(",")[0]
     if _reads_as(form.kind, first):
         return f"{right}{',' if right == first else ' and'} without quotes"

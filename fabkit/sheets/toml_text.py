@@ -187,6 +187,10 @@ def _not_toml(text: str, error: Exception, file: str) -> SheetError:
             key=_TEXT_KEY,
             expected="key = value lines under [table] headers",
         )
+    if "Unclosed array" in str(error):
+        # It is noticed where the next key begins; the list began above.
+        opened = [n for n in range(1, number) if re.search(r"=\s*\[", lines[n - 1])]
+        number = opened[-1] if opened else number
     line = lines[number - 1].strip()
     twice = _given_twice("\n".join(lines[:number]) + "\n", error)
     if twice is not None:
@@ -273,8 +277,8 @@ def _slip(line: str) -> tuple[str, str] | None:
         )
     if value[0] in "\"'" and value.count(value[0]) == 1:
         return "the text is not closed", value + value[0]
-    if value[0] == "[" and "]" not in value:
-        return "the list is not closed", f"{value.rstrip(',')}]"
+    if value[0] == "[" and value.count("[") > value.count("]"):
+        return "the list is not closed", "] behind its last item"
     return None
 
 
