@@ -13,8 +13,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.formats.gerber.model import GerberFile, Kind
-from fabkit.formats.gerber.shapes import object_boxes, object_shapes
+from fabkit.formats.gerber.model import GerberFile, Kind, object_boxes, object_shapes
 from fabkit.geometry.areas import MARGIN_MM
 from fabkit.geometry.facing import facets_of, find_gaps, find_widths
 

@@ -15,8 +15,7 @@ from fabkit.base.once import once_per
 from fabkit.board.connectivity import Pieces, pieces_at, trace_board
 from fabkit.board.model import Board, Layer
 from fabkit.formats.gerber import standard
-from fabkit.formats.gerber.model import GerberFile, Kind
-from fabkit.formats.gerber.shapes import object_shapes
+from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes
 from fabkit.formats.sidecars.model import Netlist
 
 BESIDE_MM: Final = 0.002

@@ -40,7 +40,7 @@ class Layer:
     index
         Copper: layer number from the top, from 1.  Others: 1.
     file
-        The Gerber file; geometry is in ``file.image`` and ``fabkit.formats.gerber.shapes``.
+        The Gerber file; geometry is in ``file.image`` and ``fabkit.formats.gerber.model``.
     negative
         True when the image shows absent material (``.FilePolarity,Negative``) and the layer is
         not one that is negative by nature (solder mask openings are always openings here).

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from fabkit.board.connectivity import Pieces, pieces_at
 from fabkit.board.copper import NO_NET, Copper
-from fabkit.formats.gerber.shapes import object_shapes
+from fabkit.formats.gerber.model import object_shapes
 from fabkit.formats.sidecars.model import Netlist, NetPoint
 from fabkit.geometry.neighbours import PointTree
 

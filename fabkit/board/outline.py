@@ -33,8 +33,7 @@ from fabkit.board.figures import (
     holds,
     paint,
 )
-from fabkit.formats.gerber.model import GerberFile, Kind
-from fabkit.formats.gerber.shapes import object_shapes
+from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes
 from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.outlines import SAME_END_MM, Figures, find_figures
 from fabkit.geometry.segments import Segments

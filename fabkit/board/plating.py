@@ -17,8 +17,7 @@ from fabkit.base.findings import Finding, Place
 from fabkit.board import rules
 from fabkit.board.holes import Drilled
 from fabkit.board.model import BoardSlots, Holes, Layer, join_boxes
-from fabkit.formats.gerber.model import GerberFile
-from fabkit.formats.gerber.shapes import object_boxes, object_shapes
+from fabkit.formats.gerber.model import GerberFile, object_boxes, object_shapes
 
 _MOSTLY: Final = 0.5
 _RING_MM: Final = 0.03

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from fabkit.base.errors import UsageError
 from fabkit.board.edge import size_words
 from fabkit.board.model import Board, Layer
-from fabkit.formats.gerber.shapes import object_boxes
+from fabkit.formats.gerber.model import object_boxes
 
 _BEYOND_MM: Final = 0.5
 """What begins this near outside a board belongs to it: half holes, legend at the edge."""

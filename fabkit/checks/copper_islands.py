@@ -18,8 +18,7 @@ from fabkit.checks.copper_width import spot_place
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.checks.worst import group
-from fabkit.formats.gerber.model import Kind
-from fabkit.formats.gerber.shapes import object_shapes
+from fabkit.formats.gerber.model import Kind, object_shapes
 from fabkit.rules import load_rule
 
 FLOATING_MM2: Final = 1.0

@@ -209,7 +209,7 @@ def pen_at(layer: Layer, found: Facings) -> NDArray[np.float64]:
     rows = rows[width[rows] <= found.distance.max() + COINCIDENT_MM + CHORD_ERROR_MM]
     if not len(rows):
         return out
-    from fabkit.formats.gerber.shapes import object_shapes
+    from fabkit.formats.gerber.model import object_shapes
 
     shapes = object_shapes(layer.file, rows)
     spot, shape = shapely.STRtree(shapes).query(

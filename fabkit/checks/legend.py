@@ -18,8 +18,7 @@ from fabkit.checks.declare import check
 from fabkit.checks.mask import mask_sides
 from fabkit.checks.model import Case
 from fabkit.checks.worst import group, judge
-from fabkit.formats.gerber.model import Kind
-from fabkit.formats.gerber.shapes import pen_widths
+from fabkit.formats.gerber.model import Kind, pen_widths
 from fabkit.geometry.areas import clip_to_box
 from fabkit.geometry.facing import thin_out
 from fabkit.geometry.neighbours import PointTree, label_groups

@@ -27,8 +27,7 @@ from fabkit.checks.copper_width import SAME_SPOT_MM, spot_place
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.checks.worst import group, judge
-from fabkit.formats.gerber.model import Kind
-from fabkit.formats.gerber.shapes import object_shapes
+from fabkit.formats.gerber.model import Kind, object_shapes
 from fabkit.geometry.areas import clip_to_box
 from fabkit.geometry.facing import facets_of, find_gaps, thin_out
 from fabkit.package.model import RoleKind

@@ -18,8 +18,7 @@ from numpy.typing import NDArray
 from fabkit.base.columns import Ints, Shapes
 from fabkit.compare.matching import polarity_runs, unmatched
 from fabkit.compare.model import SLIVER_MM
-from fabkit.formats.gerber.model import GerberFile
-from fabkit.formats.gerber.shapes import compose, object_boxes, object_shapes
+from fabkit.formats.gerber.model import GerberFile, compose, object_boxes, object_shapes
 from fabkit.geometry.areas import unite
 from fabkit.geometry.neighbours import label_groups
 

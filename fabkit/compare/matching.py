@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 
 from fabkit.base.columns import Floats, Ints, Shapes
 from fabkit.compare.model import SAME_MM
-from fabkit.formats.gerber.model import GerberFile, Kind
-from fabkit.formats.gerber.shapes import object_boxes, pen_widths, posed
+from fabkit.formats.gerber.model import GerberFile, Kind, object_boxes, pen_widths, posed
 from fabkit.geometry.neighbours import PointTree
 
 Flags = NDArray[np.bool_]

@@ -168,7 +168,7 @@ def _contours(file: GerberFile, rows: Ints, chord_error_mm: float) -> _Contours:
     cut in; winding fills them as they are.  Only contours that cross or touch themselves are
     told apart.
     """
-    from fabkit.formats.gerber.shapes import contour_rings
+    from fabkit.formats.gerber.model import contour_rings
 
     first, last = file.objects.first[rows], file.objects.last[rows]
     held = np.flatnonzero((file.objects.kind[rows] == Kind.REGION) & (last > first))
@@ -214,7 +214,7 @@ def _film_rings(film: Film, chord_error_mm: float) -> Iterator[Rings]:
 
 def _run_shapes(file: GerberFile, rows: Ints, chord_error_mm: float) -> NDArray[np.object_]:
     """Areas of the flashes and strokes of one polarity, each flash once however often put down."""
-    from fabkit.formats.gerber.shapes import object_shapes, pen_widths
+    from fabkit.formats.gerber.model import object_shapes, pen_widths
 
     o = file.objects
     flashes = rows[o.kind[rows] == Kind.FLASH]

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.connectivity import Pieces
 from fabkit.board.model import Board, Layer
-from fabkit.formats.gerber.shapes import object_bounds
+from fabkit.formats.gerber.model import object_bounds
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.model import Use as BoardUse
 from fabkit.package.model import RoleKind, Side

@@ -171,14 +171,14 @@ def _film_run(run: Run, file: GerberFile, rows: NDArray[np.int64], symbols: Symb
         )
     stroked = np.flatnonzero((o.kind == Kind.DRAW) | (o.kind == Kind.ARC))
     if len(stroked):
-        from fabkit.formats.gerber.shapes import pen_widths
+        from fabkit.formats.gerber.model import pen_widths
 
         width = pen_widths(file, rows[stroked])
         round_pen = ~np.isnan(width)
         _add_strokes(run, Strokes.by(o.take(stroked[round_pen]), width[round_pen]))
         odd = stroked[~round_pen]
         if len(odd):
-            from fabkit.formats.gerber.shapes import object_shapes
+            from fabkit.formats.gerber.model import object_shapes
 
             shapes = object_shapes(file, rows[odd], chord_error_mm=CHORD_ERROR_MM)
             run.fills.extend(polygon_contours(shapes))

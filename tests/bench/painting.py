@@ -23,7 +23,7 @@ from PIL import Image, ImageDraw
 
 import fabkit
 from fabkit.board.model import Board
-from fabkit.formats.gerber.shapes import object_shapes
+from fabkit.formats.gerber.model import object_shapes
 from fabkit.package.model import RoleKind
 from fabkit.pictures.coverage import Canvas
 from fabkit.pictures.finished import finished_face, render_faces

@@ -25,8 +25,8 @@ from fabkit.checks.catalogue import CHECKS
 from fabkit.checks.model import Case
 from fabkit.checks.runner import run_checks
 from fabkit.formats.gerber.conformance import examine
+from fabkit.formats.gerber.model import compose
 from fabkit.formats.gerber.reader import read
-from fabkit.formats.gerber.shapes import compose
 from fabkit.keyboard.build import build_keyboard
 from fabkit.keyboard.patterns import load_patterns
 from fabkit.package.build import read_package

@@ -7,8 +7,8 @@ import pytest
 import shapely
 
 from fabkit.board.copper import object_pieces
+from fabkit.formats.gerber.model import object_shapes
 from fabkit.formats.gerber.reader import read
-from fabkit.formats.gerber.shapes import object_shapes
 
 HEAD = "%FSLAX46Y46*%\n%MOMM*%\n%ADD10C,0.4*%\nG01*\n"
 

@@ -9,10 +9,15 @@ from typing import Final
 import shapely
 
 from fabkit.base.units import CHORD_ERROR_MM
-from fabkit.formats.gerber.expressions import ExpressionError
-from fabkit.formats.gerber.macros import Macro, Note, evaluate_macro
+from fabkit.formats.gerber.macros import (
+    ExpressionError,
+    Macro,
+    MacroShape,
+    Note,
+    StandardShape,
+    evaluate_macro,
+)
 from fabkit.formats.gerber.model import Aperture, Attributes
-from fabkit.formats.gerber.primitives import MacroShape, StandardShape
 from fabkit.formats.gerber.problems import (
     APERTURE_WRONG,
     HOLE_OUTSIDE,

@@ -1,26 +1,39 @@
-"""Everything but plain operations: commands between % signs, comments, words of unusual form."""
+"""Everything but plain operations: commands between % signs, comments, words of unusual form.
+
+Beside the apertures, blocks and poses they define, commands fill the attribute dictionary
+(section 5) and may ask for changes of the whole image (section 8.1, deprecated).
+"""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import dataclass, field
 from typing import Final
+
+import numpy as np
 
 from fabkit.base.findings import ProblemLog, Rule, Severity
 from fabkit.base.limits import Limits
 from fabkit.formats.gerber.apertures import build_aperture
-from fabkit.formats.gerber.attributes import Dictionary
 from fabkit.formats.gerber.header import Header
-from fabkit.formats.gerber.image import ImageCommands
-from fabkit.formats.gerber.macros import Macro, parse_macro
-from fabkit.formats.gerber.model import Aperture, Pose
+from fabkit.formats.gerber.macros import Macro, Note, parse_macro
+from fabkit.formats.gerber.model import Aperture, Attributes, Pose
 from fabkit.formats.gerber.problems import (
     APERTURE_CODE,
     APERTURE_REPEATED,
     APERTURE_TWICE,
     APERTURE_WRONG,
+    ATTRIBUTE_DELETE,
+    ATTRIBUTE_ESCAPE,
+    ATTRIBUTE_KIND,
+    ATTRIBUTE_NAME,
+    ATTRIBUTE_REPEATED,
     BLOCK_UNBALANCED,
     FORMAT_REPEATED,
+    IMAGE_CHANGED,
+    IMAGE_DEFAULT,
+    IMAGE_NEGATIVE,
     LOAD_WRONG,
     MACRO_TWICE,
     NUMBER_WRONG,
@@ -39,6 +52,220 @@ from fabkit.formats.gerber.problems import (
 from fabkit.formats.gerber.state import Changes, Mark, Marker
 from fabkit.formats.gerber.tokens import NONE, Chunk, Rows
 from fabkit.formats.gerber.words import COMMENT, END, read_word
+
+_NAME = re.compile(r"[._$A-Za-z][._$A-Za-z0-9]{0,126}\Z", re.ASCII)
+_STANDARD = re.compile(r"\.[_$A-Za-z]", re.ASCII)
+_ESCAPE = re.compile(r"\\(?:u([0-9A-Fa-f]{4})|U([0-9A-Fa-f]{8})|)")
+_KINDS = {"F": "files", "A": "apertures", "O": "objects"}
+
+
+def unescape(text: str) -> tuple[str, bool]:
+    r"""Replace ``\uXXXX`` and ``\UXXXXXXXX`` (section 3.4.3); False when one is broken.
+
+    >>> unescape(r"10\u00B5F\u002C X7R")
+    ('10µF, X7R', True)
+    """
+    whole = True
+
+    def put(match: re.Match[str]) -> str:
+        nonlocal whole
+        digits = match[1] or match[2]
+        value = int(digits, 16) if digits else -1
+        if not 0 <= value <= 0x10FFFF or 0xD800 <= value < 0xE000:
+            whole = False
+            return match[0]
+        return chr(value)
+
+    return _ESCAPE.sub(put, text), whole
+
+
+class Dictionary:
+    """Attributes in force, and the interned sets that objects point to.
+
+    Attributes
+    ----------
+    file
+        File attributes.
+    object_sets, aperture_sets
+        Distinct contents met so far; index 0 is the empty one.
+    """
+
+    def __init__(self) -> None:
+        self.file: dict[str, tuple[str, ...]] = {}
+        self.object_sets: list[Attributes] = [{}]
+        self.aperture_sets: list[Attributes] = [{}]
+        self.file_offsets: dict[str, int] = {}
+        self._object: dict[str, tuple[str, ...]] = {}
+        self._aperture: dict[str, tuple[str, ...]] = {}
+        self._object_ids: dict[tuple[tuple[str, tuple[str, ...]], ...], int] = {(): 0}
+        self._aperture_ids: dict[tuple[tuple[str, tuple[str, ...]], ...], int] = {(): 0}
+        self._kinds: dict[str, str] = {}
+        self._parsed: dict[str, tuple[str, tuple[str, ...]]] = {}
+
+    def object_id(self) -> int:
+        """Index of the present object attributes in :attr:`object_sets`."""
+        key = tuple(self._object.items())
+        found = self._object_ids.get(key)
+        if found is None:
+            found = self._object_ids[key] = len(self.object_sets)
+            self.object_sets.append(dict(key))
+        return found
+
+    def aperture_id(self) -> int:
+        """Index of the present aperture attributes in :attr:`aperture_sets`."""
+        key = tuple(self._aperture.items())
+        found = self._aperture_ids.get(key)
+        if found is None:
+            found = self._aperture_ids[key] = len(self.aperture_sets)
+            self.aperture_sets.append(dict(key))
+        return found
+
+    def set(self, kind: str, text: str, offset: int, note: Note) -> None:
+        """Obey TF, TA or TO (``kind`` is F, A or O) with ``name,field,...``."""
+        parsed = self._parsed.get(text)
+        if parsed is None:
+            parsed = self._parse(text, note)
+            if len(self._parsed) < 100_000:
+                self._parsed[text] = parsed
+        name, fields = parsed
+        if self._kinds.setdefault(name, kind) != kind:
+            note(
+                ATTRIBUTE_KIND,
+                f"{name} is used for {_KINDS[self._kinds[name]]} and for {_KINDS[kind]}",
+            )
+        if kind == "F":
+            if name in self.file:
+                same = "with the same value" if self.file[name] == fields else "with another value"
+                note(ATTRIBUTE_REPEATED, f"{name} is given again {same}")
+            else:
+                self.file[name] = fields
+                self.file_offsets[name] = offset
+            return
+        # Replacing moves the name to the end only if it was removed first; order is kept
+        # so that equal contents reached the same way share one set.
+        (self._aperture if kind == "A" else self._object)[name] = fields
+
+    def _parse(self, text: str, note: Note) -> tuple[str, tuple[str, ...]]:
+        name, *fields = text.split(",")
+        name = name.strip()
+        if not _NAME.match(name) or (name[:1] == "." and not _STANDARD.match(name)):
+            note(ATTRIBUTE_NAME, f"'{name[:40]}' is no attribute name")
+        if "\\" in text:
+            for k, value in enumerate(fields):
+                fields[k], whole = unescape(value)
+                if not whole:
+                    note(ATTRIBUTE_ESCAPE, f"broken escape in {name}")
+        return name, tuple(fields)
+
+    def delete(self, text: str, note: Note) -> None:
+        """Obey TD: forget one name, or everything but file attributes."""
+        name, *fields = text.strip().split(",")
+        if fields:
+            note(ATTRIBUTE_DELETE, f"TD of {name} has fields")
+        if not name:
+            self._object.clear()
+            self._aperture.clear()
+            return
+        found = self._object.pop(name, None)
+        if found is None and self._aperture.pop(name, None) is None:
+            note(ATTRIBUTE_DELETE, f"{name} is deleted, but is not set")
+
+
+_AB = re.compile(r"(?:A([+-]?[\d.]+))?(?:B([+-]?[\d.]+))?\Z", re.ASCII)
+
+_MEANS = {
+    "IP": "polarity of the image",
+    "MI": "mirroring of the image",
+    "SF": "scaling of the image",
+    "OF": "offset of the image",
+    "IR": "rotation of the image",
+    "AS": "swap of the axes",
+}
+
+
+@dataclass(slots=True)
+class ImageCommands:
+    """What they ask for; they act in the fixed order MI, SF, OF, IR, AS.
+
+    Mirror, scale and offset act on coordinates only, never on apertures or repeat steps;
+    rotation and axis swap turn the finished image.
+    """
+
+    mirror: tuple[bool, bool] = (False, False)
+    scale: tuple[float, float] = (1.0, 1.0)
+    offset: tuple[float, float] = (0.0, 0.0)
+    """In the file's unit."""
+    rotation: int = 0
+    swapped: bool = False
+    negative: bool = False
+    changed: list[str] = field(default_factory=list)
+
+    def set(self, code: str, text: str, note: Note) -> None:
+        """Obey one of the commands."""
+        if code == "IP":
+            if text == "NEG":
+                self.negative = True
+                note(IMAGE_NEGATIVE, "IPNEG asks for a negative image")
+            elif text == "POS":
+                note(IMAGE_DEFAULT, f"IPPOS ({_MEANS[code]}: positive) changes nothing")
+            else:
+                note(NUMBER_WRONG, f"'IP{text[:20]}' cannot be read")
+            return
+        if code == "AS":
+            if text in ("AXBY", "AYBX"):
+                self.swapped = text == "AYBX"
+                self._say(code, text, self.swapped, note)
+                return
+        elif code == "IR":
+            if text.isdecimal() and len(text) < 5 and int(text) % 90 == 0:
+                self.rotation = int(text) % 360
+                self._say(code, text, self.rotation != 0, note)
+                return
+        else:
+            match = _AB.match(text)
+            if match is not None and self._pair(code, match[1], match[2], note):
+                return
+        note(NUMBER_WRONG, f"'{code}{text[:20]}' cannot be read")
+
+    def _pair(self, code: str, first: str | None, second: str | None, note: Note) -> bool:
+        default = 1.0 if code == "SF" else 0.0
+        try:
+            a = float(first) if first else default
+            b = float(second) if second else default
+        except ValueError:
+            return False
+        if max(abs(a), abs(b)) > 1e6 or (code == "SF" and min(a, b) <= 0):
+            return False
+        if code == "MI":
+            self.mirror = (a != 0, b != 0)
+        elif code == "SF":
+            self.scale = (a, b)
+        else:
+            self.offset = (a, b)
+        self._say(code, f"A{a:g}B{b:g}", (a, b) != (default, default), note)
+        return True
+
+    def _say(self, code: str, text: str, effective: bool, note: Note) -> None:
+        if effective:
+            self.changed.append(code)
+            note(IMAGE_CHANGED, f"{code}{text} ({_MEANS[code]}) was applied to the whole layer")
+        else:
+            note(IMAGE_DEFAULT, f"{code}{text} ({_MEANS[code]}: none) changes nothing")
+
+    @property
+    def on_coordinates(self) -> tuple[np.ndarray, np.ndarray]:
+        """Factor and offset (file unit) of X and Y."""
+        sign = np.array([-1.0 if m else 1.0 for m in self.mirror])
+        return sign * np.array(self.scale), np.array(self.offset)
+
+    def turned(self, pose: Pose) -> Pose:
+        """Pose of an aperture after the whole image was turned and its axes swapped."""
+        out = Pose(pose.mirror_x, (pose.rotation_deg + self.rotation) % 360.0, pose.scale)
+        if not self.swapped:
+            return out
+        # Swapping the axes is mirroring in X and turning by -90 degrees.
+        return Pose(not out.mirror_x, (-out.rotation_deg - 90.0) % 360.0, out.scale)
+
 
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)\Z", re.ASCII)
 _AD = re.compile(r"D(\d+)([^,]*)(?:,(.*))?\Z", re.DOTALL | re.ASCII)

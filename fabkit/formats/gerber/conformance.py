@@ -18,9 +18,8 @@ from fabkit.base.columns import Bools
 from fabkit.base.findings import Finding, ProblemLog, Rule, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM
-from fabkit.formats.gerber.attributes import unescape
-from fabkit.formats.gerber.model import ContourSegments, GerberFile, Kind
-from fabkit.formats.gerber.shapes import contour_rings
+from fabkit.formats.gerber.commands import unescape
+from fabkit.formats.gerber.model import ContourSegments, GerberFile, Kind, contour_rings
 from fabkit.formats.gerber.standard import (
     OLD_APERTURE_FUNCTIONS,
     PAD_FUNCTIONS,

@@ -1,4 +1,8 @@
-"""What a Gerber file becomes: columns of graphic objects, apertures, attributes, problems."""
+"""What a Gerber file becomes: columns of graphic objects, apertures, attributes, and their areas.
+
+Objects stay columns of lines and arcs; :func:`object_shapes` makes polygons of them, and
+:func:`compose` the image that they make in file order, dark on clear.
+"""
 
 from __future__ import annotations
 
@@ -6,18 +10,19 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import IntEnum
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Final, Protocol
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Floats, Ints
+from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.base.findings import Finding, Severity, raise_for
 from fabkit.base.units import CHORD_ERROR_MM, counted
+from fabkit.geometry.areas import pierce, swept, swept_straight, unite
+from fabkit.geometry.contours import fill_nonzero
 from fabkit.geometry.segments import Placing, Segments
-
-if TYPE_CHECKING:
-    from shapely.geometry.base import BaseGeometry
 
 Attributes = Mapping[str, tuple[str, ...]]
 """Attribute name to its fields, unescaped; a name without fields maps to ``()``."""
@@ -164,6 +169,12 @@ class Poses:
         return (x * c - y * s) * self.scale, (x * s + y * c) * self.scale
 
 
+class Builder(Protocol):
+    """Makes the shape of an aperture at rest, mm, centred on the flash point."""
+
+    def __call__(self, chord_error_mm: float) -> BaseGeometry: ...
+
+
 @dataclass(frozen=True, eq=False)
 class Aperture:
     """One aperture, ready to flash.
@@ -185,7 +196,7 @@ class Aperture:
     offset
         Byte offset of its definition.
     builder
-        Makes the shape at rest, centred on the flash point: ``builder(chord_error_mm)``.
+        Makes its shape.
     """
 
     code: int
@@ -195,7 +206,7 @@ class Aperture:
     size_mm: tuple[float, float]
     attributes: Attributes
     offset: int
-    builder: Any
+    builder: Builder
 
     @cached_property
     def shape(self) -> BaseGeometry:
@@ -204,8 +215,7 @@ class Aperture:
 
     def shape_at(self, chord_error_mm: float) -> BaseGeometry:
         """Its shape at rest in mm, with the given chord error."""
-        shape: BaseGeometry = self.builder(chord_error_mm)
-        return shape
+        return self.builder(chord_error_mm)
 
     @property
     def function(self) -> tuple[str, ...]:
@@ -269,15 +279,11 @@ class GerberFile:
 
     def image_at(self, chord_error_mm: float) -> BaseGeometry:
         """The image with the given chord error."""
-        from fabkit.formats.gerber.shapes import compose
-
         return compose(self, chord_error_mm=chord_error_mm)
 
     @cached_property
     def bounds(self) -> tuple[float, float, float, float]:
         """Box of all dark objects, mm: min x, min y, max x, max y; all nan when empty."""
-        from fabkit.formats.gerber.shapes import object_bounds
-
         return object_bounds(self)
 
     @property
@@ -302,3 +308,297 @@ class GerberFile:
     def raise_for(self, severity: Severity) -> None:
         """Raise UnreadableInput when any problem is at least as severe."""
         raise_for(self.problems, severity)
+
+
+_NOTHING: Final = shapely.Polygon()
+
+_FINE_MM: Final = 1e-6
+
+
+def posed(shape: BaseGeometry, pose: Pose) -> BaseGeometry:
+    """A shape at rest as a pose shows it, still about the origin."""
+    if pose == Pose():
+        return shape
+
+    def move(points: Floats) -> Floats:
+        held = Poses.of([pose], np.zeros(len(points), np.int32))
+        return np.column_stack(held.move(points[:, 0], points[:, 1]))
+
+    moved: BaseGeometry = shapely.transform(shape, move)
+    return moved
+
+
+def object_shapes(
+    file: GerberFile,
+    rows: Ints | NDArray[np.int32] | Bools | None = None,
+    *,
+    chord_error_mm: float = CHORD_ERROR_MM,
+) -> Shapes:
+    """Area of each object, mm, whatever its polarity.
+
+    Parameters
+    ----------
+    file
+        As read.
+    rows
+        Index array or mask; all objects when None.
+    chord_error_mm
+        Largest distance between an arc and its chords.
+
+    Returns
+    -------
+    (n,) object array of valid polygons or multipolygons; empty ones where an object leaves no
+    image.
+    """
+    objects = file.objects
+    chosen = np.arange(len(objects)) if rows is None else np.arange(len(objects))[rows]
+    out = np.full(len(chosen), _NOTHING, dtype=object)
+    kind = objects.kind[chosen]
+    flashes = np.flatnonzero(kind == Kind.FLASH)
+    out[flashes] = _flashes(file, chosen[flashes], chord_error_mm)
+    lines = np.flatnonzero((kind == Kind.DRAW) | (kind == Kind.ARC))
+    out[lines] = _strokes(file, chosen[lines], chord_error_mm)
+    regions = np.flatnonzero(kind == Kind.REGION)
+    out[regions] = _regions(file, chosen[regions], chord_error_mm)
+    return out
+
+
+def _groups(aperture: NDArray[np.int32], pose: NDArray[np.int32]) -> list[tuple[int, int, Ints]]:
+    """Rows of each pair of aperture and pose."""
+    keys = aperture.astype(np.int64) << 32 | pose.astype(np.int64)
+    order = np.argsort(keys, kind="stable")
+    distinct, first = np.unique(keys[order], return_index=True)
+    parts = np.split(order, first[1:])
+    return [
+        (k >> 32, k & 0xFFFFFFFF, part) for k, part in zip(distinct.tolist(), parts, strict=False)
+    ]
+
+
+def _flashes(file: GerberFile, rows: Ints, chord_error_mm: float) -> Shapes:
+    out = np.full(len(rows), _NOTHING, dtype=object)
+    objects = file.objects
+    if not len(rows):
+        return out
+    for aperture, pose, part in _groups(objects.aperture[rows], objects.pose[rows]):
+        tool = file.apertures[aperture]
+        at_rest = tool.shape if chord_error_mm == CHORD_ERROR_MM else tool.shape_at(chord_error_mm)
+        shape = posed(at_rest, file.poses[pose])
+        if shape.is_empty:
+            continue
+        at = np.column_stack((objects.x0[rows[part]], objects.y0[rows[part]]))
+        copies = np.full(len(part), shape, dtype=object)
+        repeat = np.repeat(at, shapely.count_coordinates(shape), axis=0)
+        out[part] = shapely.transform(copies, lambda points, r=repeat: points + r)
+    return out
+
+
+def pen_widths(file: GerberFile, rows: Ints) -> Floats:
+    """Width of the strokes of draws and arcs, mm; nan where the tool is no solid circle."""
+    objects = file.objects
+    if not file.apertures:
+        return np.full(len(rows), np.nan)
+    diameters = np.array(
+        [np.nan if a.diameter_mm is None else a.diameter_mm for a in file.apertures]
+    )
+    scales = np.array([p.scale for p in file.poses])
+    widths: Floats = diameters[objects.aperture[rows]] * scales[objects.pose[rows]]
+    return widths
+
+
+def _strokes(file: GerberFile, rows: Ints, chord_error_mm: float) -> Shapes:
+    out = np.full(len(rows), _NOTHING, dtype=object)
+    if not len(rows):
+        return out
+    o = file.objects
+    widths = pen_widths(file, rows)
+    round_tool = np.flatnonzero(~np.isnan(widths))
+    line = o.take(rows[round_tool])
+    out[round_tool] = line.drawn(widths[round_tool], chord_error_mm=chord_error_mm)
+    odd = np.flatnonzero(np.isnan(widths))
+    if len(odd):
+        out[odd] = _odd_strokes(file, rows[odd], chord_error_mm)
+    return out
+
+
+def _odd_strokes(file: GerberFile, rows: Ints, chord_error_mm: float) -> Shapes:
+    """Strokes of tools that are no solid circle."""
+    out = np.full(len(rows), _NOTHING, dtype=object)
+    o = file.objects
+    for aperture, pose, part in _groups(o.aperture[rows], o.pose[rows]):
+        shape = posed(file.apertures[aperture].shape_at(chord_error_mm), file.poses[pose])
+        if shape.is_empty:
+            continue
+        straight = o.kind[rows[part]] == Kind.DRAW
+        lines = o.take(rows[part[straight]])
+        out[part[straight]] = swept_straight(shape, lines.starts(), lines.ends())
+        for k in part[~straight].tolist():
+            out[k] = swept(shape, _path(file, rows[k], chord_error_mm))
+    return out
+
+
+def _path(file: GerberFile, row: int, chord_error_mm: float) -> Floats:
+    """One draw or arc as points, its start included, (n, 2) float64, mm."""
+    one = file.objects.take(np.array([row]))
+    return np.vstack((one.starts(), one.flatten(chord_error_mm=chord_error_mm)[0]))
+
+
+def contour_rings(
+    file: GerberFile, first: int, last: int, chord_error_mm: float = CHORD_ERROR_MM
+) -> tuple[Floats, Ints, Ints]:
+    """Vertices of the contours in ``segments[first:last]``.
+
+    Returns
+    -------
+    points : (m, 2) float64, mm
+        Each contour starts with its first segment's start and is closed explicitly.
+    ring : (m,) int64
+        Number of the contour of each point, from 0.
+    starts : (k,) int64
+        First segment of each contour.
+    """
+    s = file.segments.take(slice(first, last))
+    ends, offsets = s.flatten(chord_error_mm=chord_error_mm)
+    number = s.contour
+    fresh = np.flatnonzero(np.concatenate(([True], number[1:] != number[:-1])))
+    bounds = np.append(fresh, last - first)
+    counts = offsets[bounds[1:]] - offsets[bounds[:-1]]
+    # One point in front of each contour (its start) and one behind (the same again).
+    total = counts + 2
+    base = np.cumsum(total) - total
+    points = np.empty((int(total.sum()), 2))
+    start = s.starts()[fresh]
+    points[base] = start
+    points[base + total - 1] = start
+    inner = np.ones(len(points), bool)
+    inner[base] = False
+    inner[base + total - 1] = False
+    points[inner] = ends
+    return points, np.repeat(np.arange(len(fresh)), total), fresh + first
+
+
+def _regions(file: GerberFile, rows: Ints, chord_error_mm: float) -> Shapes:
+    out = np.full(len(rows), _NOTHING, dtype=object)
+    objects = file.objects
+    first, last = objects.first[rows], objects.last[rows]
+    held = np.flatnonzero(last > first)
+    if not len(held):
+        return out
+    low, high = int(first[held].min()), int(last[held].max())
+    points, ring, starts = contour_rings(file, low, high, chord_error_mm)
+    counts = np.bincount(ring)
+    long = counts[ring] >= 4
+    rings = np.full(len(starts), _NOTHING, dtype=object)
+    drawable = np.flatnonzero(counts >= 4)
+    renumber = np.cumsum(counts >= 4) - 1
+    rings[drawable] = shapely.polygons(
+        shapely.linearrings(points[long], indices=renumber[ring[long]])
+    )
+    bad = drawable[~shapely.is_valid(rings[drawable])]
+    base = np.cumsum(counts) - counts
+    for k in bad.tolist():
+        rings[k] = fill_nonzero(points[base[k] : base[k] + counts[k]])
+    begin = np.searchsorted(starts, first)
+    end = np.searchsorted(starts, last)
+    single = np.flatnonzero((end - begin == 1) & (last > first))
+    out[single] = rings[begin[single]]
+    for k in np.flatnonzero((end - begin > 1) & (last > first)).tolist():
+        out[k] = shapely.union_all(rings[begin[k] : end[k]])
+    return out
+
+
+def object_boxes(file: GerberFile) -> Floats:
+    """Box of each object, mm.
+
+    Returns
+    -------
+    (n, 4) float64
+        min x, min y, max x, max y; nan where an object leaves no image.  Boxes of flashes and
+        strokes with turned or odd-shaped tools come from the tool's own shape.
+    """
+    o = file.objects
+    boxes = np.full((len(o), 4), np.nan)
+    if not len(o):
+        return boxes
+    flashes = np.flatnonzero(o.kind == Kind.FLASH)
+    for aperture, pose, part in (
+        _groups(o.aperture[flashes], o.pose[flashes]) if len(flashes) else []
+    ):
+        at = flashes[part]
+        low_x, low_y, high_x, high_y = _tool_box(file, aperture, pose)
+        boxes[at] = np.column_stack(
+            (o.x0[at] + low_x, o.y0[at] + low_y, o.x0[at] + high_x, o.y0[at] + high_y)
+        )
+    lines = np.flatnonzero((o.kind == Kind.DRAW) | (o.kind == Kind.ARC))
+    if len(lines):
+        path = o.take(lines).boxes()
+        for aperture, pose, part in _groups(o.aperture[lines], o.pose[lines]):
+            boxes[lines[part]] = path[part] + np.array(_tool_box(file, aperture, pose))
+    regions = np.flatnonzero((o.kind == Kind.REGION) & (o.last > o.first))
+    if len(regions):
+        each = file.segments.boxes()
+        bounds = np.column_stack((o.first[regions], o.last[regions])).ravel()
+        tail = np.vstack((each, each[-1:]))
+        boxes[regions, :2] = np.minimum.reduceat(tail[:, :2], bounds)[::2]
+        boxes[regions, 2:] = np.maximum.reduceat(tail[:, 2:], bounds)[::2]
+    return boxes
+
+
+def _tool_box(file: GerberFile, aperture: int, pose: int) -> tuple[float, float, float, float]:
+    tool, held = file.apertures[aperture], file.poses[pose]
+    if tool.diameter_mm is not None:
+        r = tool.diameter_mm * held.scale / 2
+        return (-r, -r, r, r) if r > 0 else (np.nan,) * 4
+    # Turned circles are no longer exact at their extreme points, so look more closely.
+    upright = held.rotation_deg % 90 == 0
+    shape = posed(tool.shape if upright else tool.shape_at(_FINE_MM), held)
+    box: tuple[float, float, float, float] = shape.bounds
+    return box
+
+
+def object_bounds(file: GerberFile) -> tuple[float, float, float, float]:
+    """Box of all dark objects, mm; all nan when there is none."""
+    boxes = object_boxes(file)[file.objects.dark]
+    boxes = boxes[~np.isnan(boxes[:, 0])]
+    if not len(boxes):
+        return (np.nan, np.nan, np.nan, np.nan)
+    low, high = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
+    return float(low[0]), float(low[1]), float(high[0]), float(high[1])
+
+
+def compose(file: GerberFile, *, chord_error_mm: float = CHORD_ERROR_MM) -> BaseGeometry:
+    """The image: dark objects add, clear objects erase what came before them, in file order.
+
+    Notes
+    -----
+    Only dark objects that a later clear one touches need the order; all others are simply
+    united.  A touched dark object keeps its own remainder: cutting later erasures out of each
+    dark object alone and uniting the remainders gives the same image as painting in order,
+    because union and erasure both act point by point.
+    """
+    shapes = object_shapes(file, chord_error_mm=chord_error_mm)
+    dark = np.flatnonzero(file.objects.dark)
+    clear = np.flatnonzero(~file.objects.dark)
+    clear = clear[~shapely.is_empty(shapes[clear])]
+    if len(clear) and len(dark):
+        _erase(shapes, dark, clear)
+    left = shapes[dark]
+    return unite(left[~shapely.is_empty(left)])
+
+
+def _erase(shapes: Shapes, dark: Ints, clear: Ints) -> None:
+    """Cut out of each dark shape, in place, what clear shapes after it cover."""
+    tree = shapely.STRtree(shapes[clear])
+    # Only what is drawn before the last erasure can be erased.
+    dark = dark[: np.searchsorted(dark, clear[-1])]
+    which, by = tree.query(shapes[dark], predicate="intersects")
+    later = clear[by] > dark[which]
+    which, by = which[later], by[later]
+    order = np.lexsort((by, which))
+    which, by = which[order], by[order]
+    touched, first, counts = np.unique(which, return_index=True, return_counts=True)
+    rows = dark[touched]
+    lone = counts == 1
+    shapes[rows[lone]] = shapely.difference(shapes[rows[lone]], shapes[clear[by[first[lone]]]])
+    for k in np.flatnonzero(~lone).tolist():
+        cut = unite(shapes[clear[by[first[k] : first[k] + counts[k]]]])
+        shapes[rows[k]] = pierce(shapes[rows[k]], cut)

@@ -19,20 +19,18 @@ The rules, in the order in which they are applied to a row:
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
+from typing import Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Bools, Floats, Ints
+from fabkit.base.columns import Bools, Columns, Floats, Ints
 from fabkit.base.findings import ProblemLog, Rule
 from fabkit.base.units import INCH_MM
-from fabkit.formats.gerber.arcs import Arcs, resolve_arcs
 from fabkit.formats.gerber.commands import Interpreter
 from fabkit.formats.gerber.header import Header
 from fabkit.formats.gerber.model import ContourSegments, Kind, RawObjects
-from fabkit.formats.gerber.operations import find_operations
-from fabkit.formats.gerber.points import follow_axis
 from fabkit.formats.gerber.problems import (
     APERTURE_CODE,
     APERTURE_UNDEFINED,
@@ -50,10 +48,103 @@ from fabkit.formats.gerber.problems import (
     STROKE_POINT,
     UNKNOWN_COMMAND,
 )
-from fabkit.formats.gerber.regions import OpenRegion, insert_regions
-from fabkit.formats.gerber.state import Carry, Changes, Marker, columns, merge, spread
-from fabkit.formats.gerber.table import Table
+from fabkit.formats.gerber.state import (
+    Carry,
+    Changes,
+    Marker,
+    columns,
+    find_operations,
+    follow_axis,
+    merge,
+    resolve_arcs,
+    spread,
+)
 from fabkit.formats.gerber.tokens import NONE, Chunk
+from fabkit.geometry.segments import Segments
+
+Table = TypeVar("Table", bound=Columns)
+
+
+class Growing(Generic[Table]):
+    """A table that grows piece by piece."""
+
+    def __init__(self, kind: type[Table]) -> None:
+        self._kind = kind
+        self._pieces: dict[str, list[NDArray[np.generic]]] = {name: [] for name in kind.DTYPES}
+        self.count = 0
+
+    def add(self, piece: Table) -> None:
+        """Append the rows of a table."""
+        for name, column in piece.by_name().items():
+            self._pieces[name].append(column)
+        self.count += len(piece)
+
+    def join(self) -> Table:
+        """All rows; what grew is empty afterwards, column by column, to keep the peak low."""
+        made = {}
+        for name, dtype in self._kind.DTYPES.items():
+            pieces = self._pieces.pop(name)
+            made[name] = np.concatenate(pieces) if pieces else np.empty(0, dtype)
+        return self._kind(**made)
+
+
+@dataclass(slots=True)
+class OpenRegion:
+    """A region between G36 and G37, possibly open across chunks."""
+
+    first: int
+    offset: int
+    dark: int
+    objects: int
+    apertures: int
+
+
+@dataclass(frozen=True, slots=True)
+class ClosedRegion:
+    """A region with contours: rows of its segments, and the row in front of which it closes."""
+
+    region: OpenRegion
+    first: int
+    last: int
+    row: int
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A stretch of a chunk inside a region: opening row (or -1) and closing row (or the end)."""
+
+    first: int
+    last: int
+    region: OpenRegion
+
+
+@dataclass(frozen=True, slots=True)
+class Moves:
+    """Operations of one chunk and the way of each.
+
+    Parameters
+    ----------
+    rows : (n,) int64
+        Their rows in the chunk, ascending.
+    code : (n,) int64
+        1, 2 or 3.
+    offset : (n,) int64
+        Byte offset of the command.
+    inside : (n,) bool
+        Between G36 and G37.
+    path
+        From the point before to the point after, mm; an arc for some D01.
+    dot : (n,) bool
+        Arcs that are a single point.
+    """
+
+    rows: Ints
+    code: Ints
+    offset: Ints
+    inside: Bools
+    path: Segments
+    dot: Bools
+
 
 _OLD_CODES = {
     54: "an aperture follows",
@@ -80,8 +171,8 @@ class Plotter:
         self.header = header
         self.log = log
         self.carry = Carry(incremental=91 if header.incremental else 90)
-        self.objects = Table(tuple(RawObjects.DTYPES))
-        self.segments = Table(tuple(ContourSegments.DTYPES))
+        self.objects = Growing(RawObjects)
+        self.segments = Growing(ContourSegments)
         self.markers: list[Marker] = []
         self.contour = 0
         self._region: OpenRegion | None = None
@@ -117,20 +208,12 @@ class Plotter:
         ops = np.flatnonzero(operation)
         code = operation[ops]
         inside, spans = self._regions(region, d, count, offset, changes, ops)
-        x, y, before_x, before_y = self._points(chunk, ops, offset, notation, changes.reset)
+        points = self._points(chunk, ops, offset, notation, changes.reset)
         selected = self._apertures(d, offset)
-        line = code == 1
-        lines = np.flatnonzero(line)
-        line_mode = spread(ops[lines], *mode, self.carry.mode)
-        arcs = self._arcs(
-            chunk, ops[lines], lines, line_mode, quadrant, (x, y, before_x, before_y), offset
-        )
-        x_mm, y_mm = self._mm(x, 0), self._mm(y, 1)
-        ends = (self._mm(before_x, 0), self._mm(before_y, 1), x_mm, y_mm)
-        first = self._draw_regions(ops, lines, inside, spans, code, ends, arcs, offset)
-        self._draw_objects(
-            ops, lines, inside, code, ends, arcs, offset, selected, changes, spans, first
-        )
+        path, dot = self._paths(chunk, ops, code, points, (mode, quadrant), offset)
+        moves = Moves(ops, code, offset[ops], inside, path, dot)
+        closed = self._draw_regions(moves, spans)
+        self._draw_objects(moves, selected, changes, closed)
         self._take_over(mode, quadrant, notation, changes)
 
     def _take_over(
@@ -215,49 +298,60 @@ class Plotter:
                 )
         return rows, index
 
-    def _arcs(
+    def _paths(
         self,
         chunk: Chunk,
-        rows: Ints,
-        lines: Ints,
-        mode: Ints,
-        quadrant: tuple[Ints, Ints],
+        ops: Ints,
+        code: Ints,
         points: tuple[Ints, Ints, Ints, Ints],
+        state: tuple[tuple[Ints, Ints], tuple[Ints, Ints]],
         offset: Ints,
-    ) -> Arcs:
-        """Centre (mm) and turn of each D01."""
+    ) -> tuple[Segments, Bools]:
+        """Way of each operation, mm, and which arcs are a single point.
+
+        Parameters
+        ----------
+        points
+            End and start of each operation, file integers.
+        state
+            Changes of the mode (G01 to G03) and of the quadrant mode (G74, G75).
+        """
+        x, y, before_x, before_y = points
+        mode, quadrant = state
+        cx, cy = np.full(len(ops), np.nan), np.full(len(ops), np.nan)
+        turn, dot = np.zeros(len(ops), np.int8), np.zeros(len(ops), np.bool_)
+        lines = np.flatnonzero(code == 1)
+        rows = ops[lines]
+        held = spread(rows, *mode, self.carry.mode)
         self._say(
             MODE_UNDEFINED,
             "lines (D01) before G01, G02 or G03 says whether they are straight",
-            offset[rows[mode == 0]],
+            offset[rows[held == 0]],
             assumed="straight lines",
         )
         i, j = chunk.rows.i[rows], chunk.rows.j[rows]
-        curved = np.flatnonzero(mode >= 2)
-        idle = (mode < 2) & (((i != NONE) & (i != 0)) | ((j != NONE) & (j != 0)))
+        idle = (held < 2) & (((i != NONE) & (i != 0)) | ((j != NONE) & (j != 0)))
         self._say(
             OFFSET_UNUSED,
             "I or J, the way to the centre of an arc, on something that is no arc",
             offset[rows[idle]],
         )
-        arcs = Arcs.straight(len(rows))
+        curved = np.flatnonzero(held >= 2)
         if len(curved):
-            single = spread(rows[curved], *quadrant, self.carry.quadrant)
             at = lines[curved]
-            x, y, before_x, before_y = (p[at] for p in points)
             found = resolve_arcs(
-                (before_x, before_y, x, y),
+                (before_x[at], before_y[at], x[at], y[at]),
                 (i[curved], j[curved]),
-                clockwise=mode[curved] == 2,
-                quadrant=single,
+                clockwise=held[curved] == 2,
+                quadrant=spread(rows[curved], *quadrant, self.carry.quadrant),
                 unit_um=self.header.unit_mm * 1000 / 10.0**self.header.decimals_x,
                 say=lambda rule, text, which: self._say(rule, text, offset[rows[curved[which]]]),
             )
-            arcs.cx[curved] = found.cx * (self._factor / self._divisor[0])
-            arcs.cy[curved] = found.cy * (self._factor / self._divisor[1])
-            arcs.turn[curved] = found.turn
-            arcs.dot[curved] = found.dot
-        return arcs
+            cx[at] = found.cx * (self._factor / self._divisor[0])
+            cy[at] = found.cy * (self._factor / self._divisor[1])
+            turn[at], dot[at] = found.turn, found.dot
+        ends = (self._mm(before_x, 0), self._mm(before_y, 1), self._mm(x, 0), self._mm(y, 1))
+        return Segments(*ends, cx, cy, turn), dot
 
     def _regions(
         self,
@@ -267,14 +361,14 @@ class Plotter:
         offset: Ints,
         changes: Changes,
         ops: Ints,
-    ) -> tuple[Bools, list[tuple[int, int, OpenRegion]]]:
+    ) -> tuple[Bools, list[Span]]:
         """Which operations lie in a region, and the regions that close in this chunk.
 
         Returns
         -------
         inside : (len(ops),) bool
         spans
-            ``(opening row or -1, closing row or count, region)`` in order.
+            In order.
         """
         at, codes = region
         if not len(at) and self._region is None:
@@ -306,7 +400,7 @@ class Plotter:
             spread(at, *columns(getattr(changes, name)), getattr(self.carry, name)).tolist()
             for name in ("dark", "objects", "regions")
         ]
-        spans: list[tuple[int, int, OpenRegion]] = []
+        spans: list[Span] = []
         opened, open_row = self._region, -1
         places = offset[np.minimum(at, count - 1)].tolist() if count else [0] * len(at)
         for k, (row, code) in enumerate(zip(at.tolist(), codes.tolist(), strict=True)):
@@ -323,30 +417,21 @@ class Plotter:
                     )
                 self._closed_early = False
             else:
-                spans.append((open_row, row, opened))
+                spans.append(Span(open_row, row, opened))
                 opened = None
                 self._closed_early = row in closed_early
         if opened is not None:
-            spans.append((open_row, count, opened))
+            spans.append(Span(open_row, count, opened))
         self._region = opened
         return inside, spans
 
-    def _draw_regions(
-        self,
-        ops: Ints,
-        lines: Ints,
-        inside: Bools,
-        spans: list[tuple[int, int, OpenRegion]],
-        code: Ints,
-        ends: tuple[Floats, Floats, Floats, Floats],
-        arcs: Arcs,
-        offset: Ints,
-    ) -> list[tuple[int, int, int]]:
-        """Add the segments of all regions; returns ``(first, last, closing row)`` of each span."""
+    def _draw_regions(self, moves: Moves, spans: list[Span]) -> list[ClosedRegion]:
+        """Add the segments of all regions; gives the regions that close in this chunk."""
         if not spans:
             return []
-        starts = np.zeros(len(ops), bool)
-        opened = np.array([s[0] for s in spans if s[0] >= 0], np.int64)
+        ops, inside, code = moves.rows, moves.inside, moves.code
+        starts = np.zeros(len(ops), np.bool_)
+        opened = np.array([s.first for s in spans if s.first >= 0], np.int64)
         at = np.searchsorted(ops, opened)
         at = at[at < len(ops)]
         starts[at] = True
@@ -354,7 +439,7 @@ class Plotter:
         self._say(
             REGION_NO_START,
             "the first contour starts without D02",
-            offset[ops[unmoved]],
+            moves.offset[unmoved],
             assumed="it starts at the current point",
         )
         starts |= inside & (code == 2)
@@ -363,116 +448,89 @@ class Plotter:
             # A contour that runs on into the next piece of the file keeps its number.
             runs_on = self._region is not None and bool(inside[-1])
             self.contour = int(number[-1]) + (not runs_on)
-        within = np.flatnonzero(inside[lines])
-        chosen = lines[within]
+        chosen = np.flatnonzero(inside & (code == 1))
         base = self.segments.count
         self.segments.add(
-            len(chosen),
-            x0=ends[0][chosen],
-            y0=ends[1][chosen],
-            x1=ends[2][chosen],
-            y1=ends[3][chosen],
-            cx=arcs.cx[within],
-            cy=arcs.cy[within],
-            turn=arcs.turn[within],
-            contour=number[chosen].astype(np.int32),
-            offset=offset[ops[chosen]],
+            ContourSegments(
+                **moves.path.take(chosen).by_name(),
+                contour=number[chosen].astype(np.int32),
+                offset=moves.offset[chosen],
+            )
         )
-        rows = ops[chosen]
-        bounds = np.array([(s[0], s[1]) for s in spans], np.int64)
-        cuts = (base + np.searchsorted(rows, bounds)).tolist()
-        found = []
-        for (_, close_row, region), (first, last) in zip(spans, cuts, strict=True):
+        bounds = np.array([(s.first, s.last) for s in spans], np.int64)
+        cuts = (base + np.searchsorted(ops[chosen], bounds)).tolist()
+        closed = []
+        for span, (first, last) in zip(spans, cuts, strict=True):
+            region = span.region
             if region.first < 0:
                 region.first = first
-            found.append((region.first, last, close_row))
-        return found
+            if region is self._region:
+                continue
+            if last > region.first:
+                closed.append(ClosedRegion(region, region.first, last, span.last))
+            else:
+                self.log.add(REGION_EMPTY, "a region without segments", offset=region.offset)
+        return closed
 
     def _draw_objects(
         self,
-        ops: Ints,
-        lines: Ints,
-        inside: Bools,
-        code: Ints,
-        ends: tuple[Floats, Floats, Floats, Floats],
-        arcs: Arcs,
-        offset: Ints,
+        moves: Moves,
         selected: tuple[Ints, Ints],
         changes: Changes,
-        spans: list[tuple[int, int, OpenRegion]],
-        contours: list[tuple[int, int, int]],
+        closed: list[ClosedRegion],
     ) -> None:
-        drawn = np.flatnonzero((code != 2) & ~inside)
-        rows = ops[drawn]
-        aperture = spread(rows, *selected, self.carry.aperture)
+        """Add flashes, draws and arcs, and the regions in front of the rows that close them.
+
+        Parameters
+        ----------
+        selected
+            Rows that select an aperture, and its index.
+        """
+        drawn = np.flatnonzero((moves.code != 2) & ~moves.inside)
+        aperture = spread(moves.rows[drawn], *selected, self.carry.aperture)
         if len(selected[1]):
             self.carry.aperture = int(selected[1][-1])
         usable = aperture != -1
         if not usable.all():
-            self._say(BEFORE_HEADER, "objects without a defined aperture", offset[rows[~usable]])
-            drawn, rows, aperture = drawn[usable], rows[usable], aperture[usable]
-        count = len(drawn)
-        flash = code[drawn] == 3
-        line_of = np.full(len(ops), -1, np.int64)
-        line_of[lines] = np.arange(len(lines))
-        line = line_of[drawn]
-        turn = np.where(flash, 0, arcs.turn[line]) if len(lines) else np.zeros(count, np.int8)
-        kind = np.where(flash, Kind.FLASH, np.where(turn != 0, Kind.ARC, Kind.DRAW))
-        x0, y0, x1, y1 = (e[drawn] for e in ends)
-        x0[flash], y0[flash] = x1[flash], y1[flash]
-        curved = np.flatnonzero(turn)
-        cx, cy = np.full(count, np.nan), np.full(count, np.nan)
-        if len(curved):
-            cx[curved], cy[curved] = arcs.cx[line[curved]], arcs.cy[line[curved]]
-        if len(lines):
-            dots = np.flatnonzero(~flash & arcs.dot[line])
-            x0[dots], y0[dots] = x1[dots], y1[dots]
-        still = np.flatnonzero((kind == Kind.DRAW) & (x0 == x1) & (y0 == y1))
-        if len(still):
-            self._say(STROKE_POINT, "a line (D01) that ends where it starts", offset[rows[still]])
-        made: dict[str, NDArray[Any]] = {
-            "kind": kind.astype(np.int8),
-            "x0": x0,
-            "y0": y0,
-            "x1": x1,
-            "y1": y1,
-            "cx": cx,
-            "cy": cy,
-            "turn": turn.astype(np.int8),
-            "aperture": aperture.astype(np.int32),
-            "dark": spread(rows, *columns(changes.dark), self.carry.dark, bool),
-            "pose": spread(rows, *columns(changes.pose), self.carry.pose, np.int32),
-            "attributes": spread(rows, *columns(changes.objects), self.carry.objects, np.int32),
-            "first": np.zeros(count, np.int64),
-            "last": np.zeros(count, np.int64),
-            "offset": offset[rows],
-            "aperture_set": np.full(count, -1, np.int32),
-        }
-        keys = rows
-        regions = self._closed(spans, contours)
-        if regions:
-            made, keys = insert_regions(made, rows, regions)
+            lost = moves.offset[drawn[~usable]]
+            self._say(BEFORE_HEADER, "objects without a defined aperture", lost)
+            drawn, aperture = drawn[usable], aperture[usable]
+        rows, offset, path = moves.rows[drawn], moves.offset[drawn], moves.path.take(drawn)
+        flash = moves.code[drawn] == 3
+        kind = np.where(flash, Kind.FLASH, np.where(path.turn != 0, Kind.ARC, Kind.DRAW))
+        # A flash comes from nowhere; an arc of one point is a dot where it ends.
+        still = flash | moves.dot[drawn]
+        path = path.with_columns(
+            x0=np.where(still, path.x1, path.x0),
+            y0=np.where(still, path.y1, path.y0),
+            cx=np.where(path.turn != 0, path.cx, np.nan),
+            cy=np.where(path.turn != 0, path.cy, np.nan),
+        )
+        dots = (kind == Kind.DRAW) & (path.x0 == path.x1) & (path.y0 == path.y1)
+        self._say(STROKE_POINT, "a line (D01) that ends where it starts", offset[dots])
+        attributes = spread(rows, *columns(changes.objects), self.carry.objects)
+        nothing = np.zeros(len(drawn), np.int64)
+        made = RawObjects(
+            **path.by_name(),
+            kind=kind.astype(np.int8),
+            aperture=aperture.astype(np.int32),
+            dark=spread(rows, *columns(changes.dark), self.carry.dark) != 0,
+            pose=spread(rows, *columns(changes.pose), self.carry.pose).astype(np.int32),
+            attributes=attributes.astype(np.int32),
+            first=nothing,
+            last=nothing,
+            offset=offset,
+            aperture_set=np.full(len(drawn), -1, np.int32),
+        )
+        # Doubled rows, so that a region closed by a flash comes before that flash.
+        keys = np.concatenate((rows * 2 + 1, np.array([r.row * 2 for r in closed], np.int64)))
+        order = np.argsort(keys, kind="stable")
         base = self.objects.count
         for row, marker in changes.markers:
             # A region that closes in this row's front belongs before the marker as well.
-            at = base + int(np.searchsorted(keys, row, side="left"))
+            at = base + int(np.searchsorted(keys[order], row * 2, side="left"))
             self.markers.append(Marker(marker.kind, at, marker.offset, marker.block, marker.grid))
-        self.objects.add(len(keys), **made)
-
-    def _closed(
-        self,
-        spans: list[tuple[int, int, OpenRegion]],
-        contours: list[tuple[int, int, int]],
-    ) -> list[tuple[int, int, int, OpenRegion]]:
-        closed = []
-        for (_, _, region), (first, last, row) in zip(spans, contours, strict=True):
-            if region is self._region:
-                continue
-            if last > first:
-                closed.append((row, first, last, region))
-            else:
-                self.log.add(REGION_EMPTY, "a region without segments", offset=region.offset)
-        return closed
+        self.objects.add(RawObjects.concat(made, _region_objects(closed)).take(order))
 
     def finish(self) -> None:
         """Close what the file leaves open."""
@@ -482,9 +540,27 @@ class Plotter:
             return
         self.log.add(REGION_UNBALANCED, "a region is not closed", offset=region.offset)
         if region.first >= 0 and self.segments.count > region.first:
-            closing = (0, region.first, self.segments.count, region)
-            made, _ = insert_regions(None, np.empty(0, np.int64), [closing])
-            self.objects.add(1, **made)
+            closing = ClosedRegion(region, region.first, self.segments.count, 0)
+            self.objects.add(_region_objects([closing]))
+
+
+def _region_objects(closed: list[ClosedRegion]) -> RawObjects:
+    """Regions as objects, in the order in which they close."""
+    nan = np.full(len(closed), np.nan)
+    held = [c.region for c in closed]
+    return RawObjects(
+        **dict.fromkeys(("x0", "y0", "x1", "y1", "cx", "cy"), nan),
+        turn=np.zeros(len(closed), np.int8),
+        kind=np.full(len(closed), Kind.REGION, np.int8),
+        aperture=np.full(len(closed), -1, np.int32),
+        dark=np.array([r.dark for r in held], np.bool_),
+        pose=np.zeros(len(closed), np.int32),
+        attributes=np.array([r.objects for r in held], np.int32),
+        first=np.array([c.first for c in closed], np.int64),
+        last=np.array([c.last for c in closed], np.int64),
+        offset=np.array([r.offset for r in held], np.int64),
+        aperture_set=np.array([r.apertures for r in held], np.int32),
+    )
 
 
 def _where(rows: Ints, codes: Ints, wanted: tuple[int, ...]) -> tuple[Ints, Ints]:

@@ -13,9 +13,8 @@ from fabkit.base.findings import ProblemLog, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.base.units import COINCIDENT_MM
 from fabkit.formats.gerber.blocks import Expander, drop_beyond, place_segments
-from fabkit.formats.gerber.commands import Interpreter
+from fabkit.formats.gerber.commands import ImageCommands, Interpreter
 from fabkit.formats.gerber.header import Header, read_header
-from fabkit.formats.gerber.image import ImageCommands
 from fabkit.formats.gerber.model import (
     Attributes,
     ContourSegments,
@@ -185,9 +184,9 @@ def _assemble(
     limits: Limits,
     log: ProblemLog,
 ) -> GerberFile:
-    rows = RawObjects(**plotter.objects.join(RawObjects.DTYPES)).take(slice(0, limits.objects))
+    rows = plotter.objects.join().take(slice(0, limits.objects))
     markers = [replace(m, at=min(m.at, limits.objects)) for m in plotter.markers]
-    segments = ContourSegments(**plotter.segments.join(ContourSegments.DTYPES))
+    segments = plotter.segments.join()
     complete = interpreter.complete
     object_sets = list(interpreter.dictionary.object_sets)
     if markers:

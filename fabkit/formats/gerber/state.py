@@ -1,15 +1,35 @@
-"""Graphics state: what changes between rows, and how a change spreads over the rows behind it."""
+"""What a row of a Gerber file means: state in force, operation, current point and arc.
+
+All of it is found for a whole chunk of rows at once.  A change of state is a row and a value;
+:func:`spread` says which value holds at each row.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import IntEnum
-from typing import Any
+from typing import Final, Protocol, Self
 
 import numpy as np
-from numpy.typing import DTypeLike, NDArray
+from numpy.typing import NDArray
 
-from fabkit.base.columns import Ints
+from fabkit.base.columns import Bools, Floats, Ints
+from fabkit.base.findings import Rule
+from fabkit.formats.gerber.problems import (
+    ARC_BROKEN,
+    ARC_DEVIATION,
+    ARC_HALF_CENTRE,
+    ARC_NO_CENTRE,
+    ARC_POINT,
+    ARC_SINGLE_QUADRANT,
+    ARC_STRAIGHT,
+    ARC_TINY,
+    ARC_WITHOUT_G75,
+    BARE_COORDINATES,
+    MODAL_OPERATION,
+)
+from fabkit.formats.gerber.tokens import NONE, Rows
 
 Change = tuple[int, int]
 """``(row, value)``: from that row on the value holds."""
@@ -71,9 +91,7 @@ class Carry:
     y: int | None = None
 
 
-def spread(
-    rows: Ints, at: Ints, values: NDArray[Any], initial: int, dtype: DTypeLike = np.int64
-) -> NDArray[Any]:
+def spread(rows: Ints, at: Ints, values: Ints, initial: int) -> Ints:
     """Value in force at each of ``rows``, given changes ``values`` from rows ``at`` on.
 
     Parameters
@@ -84,10 +102,10 @@ def spread(
         In force before the first change.
     """
     if not len(at):
-        return np.full(len(rows), initial, dtype)
+        return np.full(len(rows), initial, np.int64)
     cuts = np.searchsorted(rows, at, side="left")
     counts = np.diff(cuts, prepend=0, append=len(rows))
-    return np.repeat(np.concatenate(([initial], values)).astype(dtype), counts)
+    return np.repeat(np.concatenate(([initial], values)).astype(np.int64), counts)
 
 
 def merge(rows: Ints, values: Ints, changes: list[Change]) -> tuple[Ints, Ints]:
@@ -107,3 +125,236 @@ def columns(changes: list[Change]) -> tuple[Ints, Ints]:
         return empty, empty
     table = np.array(changes, np.int64)
     return table[:, 0], table[:, 1]
+
+
+class Say(Protocol):
+    """Reports a rule for the commands at ``offsets``."""
+
+    def __call__(
+        self, rule: Rule, message: str, offsets: Ints, *, assumed: str | None = None
+    ) -> None: ...
+
+
+def find_operations(rows: Rows, count: int, carry: Carry, say: Say) -> Ints:
+    """1, 2 or 3 for each row that is an operation, else 0."""
+    d = rows.d[:count]
+    operation = np.where((d >= 1) & (d <= 3), d, 0)
+    bare = np.flatnonzero(
+        (d < 0)
+        & (
+            (rows.x[:count] != NONE)
+            | (rows.y[:count] != NONE)
+            | (rows.i[:count] != NONE)
+            | (rows.j[:count] != NONE)
+        )
+    )
+    coded = np.flatnonzero(d >= 0)
+    if len(bare):
+        last = spread(bare, coded, d[coded], carry.modal)
+        offset = rows.offset
+        repeats = last == 1
+        operation[bare[repeats]] = 1
+        say(
+            MODAL_OPERATION,
+            "coordinates without operation code behind D01",
+            offset[bare[repeats]],
+            assumed="D01 was repeated",
+        )
+        # A move leaves no image, and left out it would let the next line start in a wrong place.
+        moves = last == 2
+        operation[bare[moves]] = 2
+        say(
+            MODAL_OPERATION,
+            "coordinates without operation code behind D02",
+            offset[bare[moves]],
+            assumed="D02 was repeated",
+        )
+        say(
+            BARE_COORDINATES,
+            "coordinates without operation code, behind neither D01 nor D02",
+            offset[bare[~repeats & ~moves]],
+            assumed="they were ignored",
+        )
+    if len(coded):
+        carry.modal = int(d[coded[-1]])
+    return operation
+
+
+def follow_axis(
+    given: Ints, steps: Bools, resets: Ints, carried: int | None
+) -> tuple[Ints, Ints, tuple[Bools, Bools]]:
+    """One coordinate after and before each operation, and where either is not defined."""
+    count = len(given)
+    starts_fresh = np.zeros(count + 1, bool)
+    starts_fresh[resets] = True
+    if steps.any():
+        value = np.empty(count, np.int64)
+        current = carried or 0
+        for k, (step, is_step, fresh) in enumerate(
+            zip(given.tolist(), steps.tolist(), starts_fresh[:-1].tolist(), strict=True)
+        ):
+            current = 0 if fresh else current
+            if step != NONE:
+                current = current + step if is_step else step
+            value[k] = max(min(current, 2**53), -(2**53))
+        missing = np.zeros(count, bool)
+    elif (given != NONE).all():
+        value = given
+        missing = np.zeros(count, bool)
+    else:
+        source = np.where(given != NONE, np.arange(count), -1)
+        np.maximum.accumulate(source, out=source)
+        lost = source < 0
+        value = np.where(lost, 0 if carried is None else carried, given[source])
+        missing = lost & (carried is None)
+        if len(resets):
+            last_reset = np.maximum.accumulate(np.where(starts_fresh[:-1], np.arange(count), -1))
+            stale = (last_reset >= 0) & (source < last_reset)
+            value = np.where(stale, 0, value)
+            missing = np.where(last_reset >= 0, stale, missing)
+    before = np.empty(count, np.int64)
+    before[1:] = value[:-1]
+    before[:1] = 0 if carried is None else carried
+    before[starts_fresh[:-1]] = 0
+    no_before = starts_fresh[:-1].copy()
+    if carried is None:
+        no_before[:1] = True
+    return value, before, (missing, no_before)
+
+
+ROUNDING_STEPS: Final = 3.0
+"""Deviation that rounding start, end and centre to the grid can explain: 2 * sqrt(2) steps."""
+
+BROKEN_SHARE: Final = 0.05
+"""Deviation, as a share of the radius, from which an arc is an error."""
+
+_SHORTEST_UM: Final = 2.0
+
+
+@dataclass(slots=True)
+class Arcs:
+    """Centre and turn of each D01; ``dot`` marks arcs that are a single point."""
+
+    cx: Floats
+    cy: Floats
+    turn: NDArray[np.int8]
+    dot: Bools
+
+    @classmethod
+    def straight(cls, count: int) -> Self:
+        """Lines only."""
+        nan = np.full(count, np.nan)
+        return cls(nan, nan.copy(), np.zeros(count, np.int8), np.zeros(count, bool))
+
+
+def resolve_arcs(
+    ends: tuple[Ints, Ints, Ints, Ints],
+    offsets: tuple[Ints, Ints],
+    *,
+    clockwise: Bools,
+    quadrant: Ints,
+    unit_um: float,
+    say: Callable[[Rule, str, Ints], None],
+) -> Arcs:
+    """Find centre (file integers, as floats) and turn of arcs.
+
+    Parameters
+    ----------
+    ends : x0, y0, x1, y1, each (n,) int64, file integers
+    offsets : I, J, ``NONE`` where not written
+    quadrant : (n,) 74, 75, or 0 when neither was seen
+    unit_um
+        Micrometres of one coordinate step.
+    say
+        Reports a rule for the arcs with the given indices.
+    """
+    x0, y0, x1, y1 = ends
+    no_i, no_j = offsets[0] == NONE, offsets[1] == NONE
+    i, j = np.where(no_i, 0, offsets[0]), np.where(no_j, 0, offsets[1])
+    single = quadrant == 74
+    same = (x0 == x1) & (y0 == y1)
+    say(
+        ARC_WITHOUT_G75,
+        "arcs stand before G75, the statement that they may be of any length",
+        np.flatnonzero(quadrant == 0),
+    )
+    say(
+        ARC_SINGLE_QUADRANT,
+        "arcs under G74, of at most a quarter turn each",
+        np.flatnonzero(single),
+    )
+    say(
+        ARC_HALF_CENTRE,
+        "an arc has only one of I and J, the way to its centre",
+        np.flatnonzero(no_i ^ no_j),
+    )
+    lost = no_i & no_j
+    say(ARC_NO_CENTRE, "an arc has neither I nor J, the way to its centre", np.flatnonzero(lost))
+    di, dj = i.astype(np.float64), j.astype(np.float64)
+    rows = np.flatnonzero(single)
+    if len(rows):
+        di[rows], dj[rows] = _single_quadrant(
+            x1[rows] - x0[rows], y1[rows] - y0[rows], di[rows], dj[rows], clockwise[rows]
+        )
+    ex, ey = (x1 - x0).astype(np.float64), (y1 - y0).astype(np.float64)
+    r0 = np.hypot(di, dj)
+    r1 = np.hypot(ex - di, ey - dj)
+    dot = same & ((r0 == 0) | single)
+    say(
+        ARC_POINT,
+        "start, end and centre of an arc are one point",
+        np.flatnonzero(same & (r0 == 0) & ~lost),
+    )
+    # A centre on the line through both ends makes an arc only between them (half a circle).
+    cross = np.abs(ex * dj - ey * di)
+    chord = np.hypot(ex, ey)
+    share = np.divide(ex * di + ey * dj, chord**2, out=np.zeros_like(ex), where=chord > 0)
+    on_line = ~same & (cross <= 0.5 * chord) & ((share <= 0) | (share >= 1))
+    # Nearly straight arcs of large radius have their centre far off the line, not on it.
+    straight = on_line | (~same & ((r0 == 0) | (r1 == 0))) | lost
+    say(
+        ARC_STRAIGHT,
+        "the centre of an arc lies so that it makes none",
+        np.flatnonzero(straight & ~lost),
+    )
+    curved = ~straight & ~dot
+    deviation = np.where(curved & ~same, np.abs(r0 - r1), 0.0)
+    broken = (deviation > ROUNDING_STEPS) & (deviation > BROKEN_SHARE * np.maximum(r0, r1))
+    say(ARC_BROKEN, "start and end lie far off one circle", np.flatnonzero(broken))
+    loose = (deviation > ROUNDING_STEPS) & ~broken
+    say(ARC_DEVIATION, "start and end of an arc lie off one circle", np.flatnonzero(loose))
+    tiny = curved & ~same & (chord * unit_um < _SHORTEST_UM)
+    say(ARC_TINY, "start and end of an arc lie within 2 µm", np.flatnonzero(tiny))
+    turn = np.where(clockwise, -1, 1) * np.where(same, 2, 1)
+    return Arcs(
+        np.where(curved, x0 + di, np.nan),
+        np.where(curved, y0 + dj, np.nan),
+        np.where(curved, turn, 0).astype(np.int8),
+        dot,
+    )
+
+
+def _single_quadrant(
+    end_x: Ints,
+    end_y: Ints,
+    i: Floats,
+    j: Floats,
+    clockwise: Bools,
+) -> tuple[Floats, Floats]:
+    """Signed offsets of G74 arcs: of four candidates the one turning the right way, at most 90°."""
+    ex, ey = end_x.astype(np.float64), end_y.astype(np.float64)
+    best_i, best_j = np.abs(i), np.abs(j)
+    best = np.full(len(ex), np.inf)
+    for sx in (1, -1):
+        for sy in (1, -1):
+            ci, cj = sx * np.abs(i), sy * np.abs(j)
+            start = np.arctan2(-cj, -ci)
+            end = np.arctan2(ey - cj, ex - ci)
+            sweep = np.where(clockwise, start - end, end - start) % (2 * np.pi)
+            off = np.abs(np.hypot(ci, cj) - np.hypot(ex - ci, ey - cj))
+            # Rounding may push a quarter circle slightly over 90 degrees.
+            off = np.where(sweep <= np.pi / 2 + 0.02, off, off + 1e15)
+            better = off < best
+            best = np.where(better, off, best)
+            best_i, best_j = np.where(better, ci, best_i), np.where(better, cj, best_j)
+    return best_i, best_j

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from gerber_layers import ids, path, read_layer
 
-from fabkit.formats.gerber.attributes import unescape
+from fabkit.formats.gerber.commands import unescape
 from fabkit.formats.gerber.model import Attributes, GerberFile
 
 

@@ -15,9 +15,8 @@ from strategies import layer_programs, spoiled, write_layer
 
 from fabkit.base.limits import DEFAULT_LIMITS
 from fabkit.formats.gerber.conformance import examine
-from fabkit.formats.gerber.model import GerberFile, Kind
+from fabkit.formats.gerber.model import GerberFile, Kind, object_boxes, object_shapes
 from fabkit.formats.gerber.reader import read
-from fabkit.formats.gerber.shapes import object_boxes, object_shapes
 
 few = settings(max_examples=25, deadline=None)
 SMALL = replace(DEFAULT_LIMITS, objects=2000, segments=5000)
