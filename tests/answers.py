@@ -12,11 +12,11 @@ from fabkit.api.designs import order_of
 from fabkit.board.model import Board
 from fabkit.keyboard.model import Keyboard
 from fabkit.keyboard.overlaps import fitted_range
-from fabkit.outputs.compare_records import compare_record
+from fabkit.outputs.comparison import compare_record
 from fabkit.outputs.drawings import paper_halves
-from fabkit.outputs.money_records import bill_record, cost_record
+from fabkit.outputs.money import bill_record, cost_record
 from fabkit.outputs.records import check_record
-from fabkit.outputs.wiring_records import wiring_record
+from fabkit.outputs.wiring import wiring_record
 
 Record = dict[str, Any]
 

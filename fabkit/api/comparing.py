@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from fabkit.compare.findings import FindingChanges
     from fabkit.compare.model import Comparison
     from fabkit.costs.changes import CostChange
-    from fabkit.outputs.compare_records import Compared
+    from fabkit.outputs.comparison import Compared
     from fabkit.sheets.house import House
     from fabkit.sheets.order import BoardUse, Order
 
@@ -175,7 +175,7 @@ def compare_order(
     tell: Callable[[str], None] = lambda _: None,
 ) -> Compared:
     """Compare an order's board, whose verdict is known, with the revision before it."""
-    from fabkit.outputs.compare_records import Compared, compare_record
+    from fabkit.outputs.comparison import Compared, compare_record
 
     comparison = compare_boards(old, new, tell=tell)
     weighed = weigh_changes(comparison, order=order, house=house, result=result, tell=tell)

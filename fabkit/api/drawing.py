@@ -55,7 +55,7 @@ def draw(
         A picture would be too large.
     """
     from fabkit.outputs.atomic import refuse_existing, write_file
-    from fabkit.outputs.pictures import picture_files, picture_names
+    from fabkit.outputs.drawings import picture_files, picture_names
     from fabkit.pictures.options import PreviewOptions
 
     targets = [Path(folder) / name for name in picture_names(formats)]

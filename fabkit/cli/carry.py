@@ -61,8 +61,8 @@ def command(
     """
     from fabkit import api
     from fabkit.outputs import terminal
-    from fabkit.outputs.carry_records import carry_csv, carry_record
     from fabkit.outputs.json import to_document
+    from fabkit.outputs.money import carry_csv, carry_record
 
     chosen = options.form_of(form, as_json=as_json)
     printing.refuse(out, replace=replace)
@@ -77,7 +77,7 @@ def command(
         found = api.carry_over(*boards, house=house, keep=keep, today=options.read_day(today))
     record = carry_record(found.parts, found.with_it, found.without)
     if chosen == "text":
-        from fabkit.outputs.terminal_carry import print_carry
+        from fabkit.outputs.money import print_carry
 
         printing.show(
             lambda console: print_carry(console, found.parts, record), out=out, replace=replace

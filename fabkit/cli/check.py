@@ -59,7 +59,7 @@ def command(
     from fabkit import api
     from fabkit.cli.reading import read_board
     from fabkit.outputs import records, terminal
-    from fabkit.outputs.verdict import render_verdict
+    from fabkit.outputs.verdict import print_check, render_verdict
 
     printed = options.form_of(form, as_json=as_json)
     printing.refuse(out, replace=replace)
@@ -75,7 +75,7 @@ def command(
     record = records.check_record(board, result, house, thicknesses=table, houses=houses)
     if printed == "text":
         printing.show(
-            lambda console: terminal.print_check(console, record, files=files, full=full),
+            lambda console: print_check(console, record, files=files, full=full),
             out=out,
             replace=replace,
         )

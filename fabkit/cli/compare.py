@@ -102,17 +102,15 @@ def command(
     from fabkit import api
     from fabkit.cli.reading import read_board
     from fabkit.compare.expecting import expectation_text
-    from fabkit.outputs import compare_records
     from fabkit.outputs.atomic import refuse_existing, write_file
-    from fabkit.outputs.compare_page import render_comparison
-    from fabkit.outputs.compare_text import print_comparison
+    from fabkit.outputs.comparison import compare_record, print_comparison, render_comparison
     from fabkit.outputs.terminal import progress
 
     pictures = []
     if folder is not None:
-        from fabkit.outputs.compare_pictures import change_files, picture_names
+        from fabkit.outputs.drawings import change_files, change_names
 
-        pictures = [folder / name for name in picture_names()]
+        pictures = [folder / name for name in change_names()]
     printed = options.form_of(form, as_json=as_json)
     for target in (out, to_write, page, *pictures):
         if target is not None:
@@ -135,7 +133,7 @@ def command(
             costs=asked and not no_costs,
             tell=tell,
         )
-        record = compare_records.compare_record(
+        record = compare_record(
             comparison, findings=weighed.findings, costs=weighed.costs, judgement=judgement
         )
         tell("drawing")

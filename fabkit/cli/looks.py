@@ -102,7 +102,7 @@ def read_looks(
 
 def open_files(paths: list[Path]) -> None:
     """Open what was written; say so where that cannot be done."""
-    from fabkit.outputs.showing import open_file
+    from fabkit.outputs.drawings import open_file
 
     for path in paths:
         if not open_file(path):

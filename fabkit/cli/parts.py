@@ -45,8 +45,13 @@ def command(
     """
     from fabkit import api
     from fabkit.outputs import terminal
-    from fabkit.outputs.money_records import bill_record, explained
-    from fabkit.outputs.sheets import render_parts
+    from fabkit.outputs.money import (
+        bill_record,
+        explained,
+        print_bill,
+        print_explained,
+        render_parts,
+    )
 
     chosen = options.form_of(form, as_json=as_json)
     printing.refuse(out, replace=replace)
@@ -57,10 +62,8 @@ def command(
         bill = api.list_parts(boards, order)
     if explain is not None:
         asked = explained(bill_record(bill), explain)
-        printing.show(
-            lambda console: terminal.print_explained(console, asked), out=out, replace=replace
-        )
+        printing.show(lambda console: print_explained(console, asked), out=out, replace=replace)
     elif chosen == "text":
-        printing.show(lambda console: terminal.print_bill(console, bill), out=out, replace=replace)
+        printing.show(lambda console: print_bill(console, bill), out=out, replace=replace)
     else:
         printing.show(render_parts(bill, chosen), out=out, replace=replace)

@@ -45,7 +45,7 @@ def command(
     """
     from fabkit import api
     from fabkit.outputs import terminal
-    from fabkit.outputs.sheets import render_costs
+    from fabkit.outputs.money import print_costs, render_costs
 
     chosen = options.form_of(form, as_json=as_json)
     printing.refuse(out, replace=replace)
@@ -64,7 +64,7 @@ def command(
         )
     if chosen == "text":
         printing.show(
-            lambda console: terminal.print_costs(console, costs, why=why),
+            lambda console: print_costs(console, costs, why=why),
             out=out,
             replace=replace,
         )

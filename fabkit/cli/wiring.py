@@ -188,7 +188,7 @@ def command(
     from fabkit import api
     from fabkit.outputs import terminal
     from fabkit.outputs.atomic import refuse_existing
-    from fabkit.outputs.wiring_records import wiring_record
+    from fabkit.outputs.wiring import wiring_record
 
     printed = options.form_of(form, as_json=as_json)
     if printed != "text" and template is not None:
@@ -215,11 +215,11 @@ def command(
     record = wiring_record(found)
     text = _text(found, printed=printed)
     if template is not None and pattern is not None:
-        from fabkit.outputs.wiring_template import render_template
+        from fabkit.outputs.wiring import render_template
 
         text = render_template(pattern, record, name=template.name)
     if text is None:
-        from fabkit.outputs.terminal_wiring import print_wiring
+        from fabkit.outputs.wiring import print_wiring
 
         printing.show(lambda console: print_wiring(console, record), out=out, replace=replace)
     else:
@@ -242,7 +242,7 @@ def _chosen(given: dict[str, Any]) -> WiringOptions:
 
 def _template(path: Path) -> str:
     """A template that is known to be in order, before the boards are read."""
-    from fabkit.outputs.wiring_template import check_template, load_template
+    from fabkit.outputs.wiring import check_template, load_template
 
     text = load_template(path)
     check_template(text, name=path.name)
@@ -253,11 +253,11 @@ def _text(found: Wiring, *, printed: str) -> str | None:
     """What was asked for as text; None for the tables people read."""
     if printed == "json":
         from fabkit.outputs.json import to_document
-        from fabkit.outputs.wiring_records import wiring_record
+        from fabkit.outputs.wiring import wiring_record
 
         return to_document("wiring", wiring_record(found))
     if printed == "csv":
-        from fabkit.outputs.wiring_records import wiring_csv
+        from fabkit.outputs.wiring import wiring_csv
 
         return wiring_csv(found)
     return None

@@ -1,4 +1,4 @@
-"""Sheets about a board as files: halves, drills, one layer, nets, islands, findings, measures."""
+"""Faces of a board and sheets about it as files."""
 
 from __future__ import annotations
 
@@ -13,13 +13,16 @@ from fabkit.base.findings import Finding
 from fabkit.base.units import format_number
 from fabkit.board.copper import trace_copper
 from fabkit.board.model import Board, Layer
-from fabkit.pictures.options import PreviewOptions
+from fabkit.compare.model import Comparison
+from fabkit.pictures.options import Finish, MaskColour, PreviewOptions
+from fabkit.sheets.house import House
 from fabkit.sheets.order import BESIDE, BoardUse, Order
 
 if TYPE_CHECKING:
     from fabkit.board.copper import Copper
     from fabkit.pictures.paper import Paper, PaperHalf
     from fabkit.pictures.scene import Scene, Sheet
+
 
 SheetKind = Literal["halves", "drills", "layer", "net", "islands", "findings", "measures"]
 
@@ -291,3 +294,97 @@ def paper_bytes(boards: Sequence[Board], order: Order, *, paper: Paper) -> bytes
     from fabkit.pictures.paper import render_paper
 
     return render_paper(paper_halves(boards, order), paper=paper)
+
+
+NAMES = {
+    "png": ("front.png", "back.png"),
+    "svg": ("front.svg", "back.svg"),
+    "pdf": ("board.pdf",),
+}
+"""Files by format."""
+
+
+def picture_names(formats: Sequence[str]) -> tuple[str, ...]:
+    """Files that :func:`picture_files` gives."""
+    return tuple(name for kind, names in NAMES.items() if kind in formats for name in names)
+
+
+def picture_files(
+    board: Board, options: PreviewOptions, *, formats: Sequence[str] = ("png",)
+) -> dict[str, bytes]:
+    """Draw both faces in each format, by file name; see ``NAMES``."""
+    files: dict[str, bytes] = {}
+    if "png" in formats:
+        from fabkit.pictures.finished import render_faces
+        from fabkit.pictures.paint_png import png_bytes
+
+        faces = render_faces(board, options)
+        files["front.png"] = png_bytes(faces.front, faces.px_per_mm)
+        files["back.png"] = png_bytes(faces.back, faces.px_per_mm)
+    if "svg" in formats:
+        from fabkit.pictures.finished import render_svg
+
+        files["front.svg"] = render_svg(board, "top", options).encode()
+        files["back.svg"] = render_svg(board, "bottom", options).encode()
+    if "pdf" in formats:
+        from fabkit.pictures.finished import render_pdf
+
+        files["board.pdf"] = render_pdf(board, options)
+    return files
+
+
+def look_of(
+    house: House, *, colour: str, finish: str, thickness_mm: float | None
+) -> PreviewOptions:
+    """Picture options nearest to what is ordered: a sheet may name more than eyes tell apart."""
+    sheet = house.options.finishes.get(finish)
+    return PreviewOptions(
+        mask=MaskColour.of(colour) or MaskColour.GREEN,
+        finish=Finish.of(f"{finish} {sheet.title if sheet else ''}") or Finish.TIN,
+        thickness_mm=thickness_mm,
+    )
+
+
+def open_file(path: Path) -> bool:
+    """Ask the desktop to show a file; False when it has nothing to show it with."""
+    import webbrowser
+
+    try:
+        return webbrowser.open(path.resolve().as_uri())
+    except (webbrowser.Error, OSError):
+        return False
+
+
+CHANGE_FILES: Final = ("changes", "changes-front", "changes-back")
+"""Stems of the pictures of a comparison, each written as PNG and SVG."""
+
+CHANGES_PX_PER_MM: Final = 16.0
+CHANGES_MOST_PX: Final = 6000
+"""Longest side of such a picture."""
+
+
+def change_names() -> tuple[str, ...]:
+    """Files that :func:`change_files` gives."""
+    return tuple(f"{stem}.{kind}" for stem in CHANGE_FILES for kind in ("png", "svg"))
+
+
+def change_files(comparison: Comparison) -> dict[str, bytes]:
+    """Draw what changed: all in one sheet with inner layers, and each face, by file name."""
+    from fabkit.pictures.changes import change_scene, change_sheet
+    from fabkit.pictures.scene import sheet_of
+    from fabkit.pictures.sheets import SIDES
+
+    faces = {side: change_scene(comparison, side) for side in SIDES}
+    pictures: tuple[Scene | Sheet, ...] = (
+        change_sheet(comparison, faces),
+        faces["top"],
+        faces["bottom"],
+    )
+    files = {}
+    for stem, picture in zip(CHANGE_FILES, pictures, strict=True):
+        sheet = sheet_of(picture)
+        longest = max(sheet.width_mm, sheet.height_mm)
+        options = PreviewOptions(px_per_mm=min(CHANGES_PX_PER_MM, CHANGES_MOST_PX / longest))
+        for kind in ("png", "svg"):
+            files[f"{stem}.{kind}"] = sheet_bytes(picture, kind, options)
+    return files

@@ -16,9 +16,17 @@ from fabkit.checks.model import CheckResult
 from fabkit.checks.thickness import thickness_table
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import CostSheet
-from fabkit.outputs import money_records, records, sheets
-from fabkit.outputs.compare_records import Compared
-from fabkit.outputs.drawings import SheetChoice, build_sheet, paper_bytes, paper_of, sheet_bytes
+from fabkit.outputs import money, records
+from fabkit.outputs.comparison import Compared
+from fabkit.outputs.drawings import (
+    SheetChoice,
+    build_sheet,
+    look_of,
+    paper_bytes,
+    paper_of,
+    picture_files,
+    sheet_bytes,
+)
 from fabkit.outputs.json import to_document
 from fabkit.outputs.manifest import (
     MAKER,
@@ -30,11 +38,10 @@ from fabkit.outputs.manifest import (
 from fabkit.outputs.names import file_stem
 from fabkit.outputs.options import PackOptions
 from fabkit.outputs.pack import accepted_errors, refuse_errors, write_pack
-from fabkit.outputs.pictures import look_of, picture_files
-from fabkit.outputs.terminal import PLAIN_WIDTH, Tell, print_check, print_findings
-from fabkit.outputs.verdict import render_verdict
+from fabkit.outputs.terminal import PLAIN_WIDTH, Tell, print_findings
+from fabkit.outputs.verdict import print_check, render_verdict
 from fabkit.outputs.whole_folder import new_folder
-from fabkit.outputs.wiring_records import wiring_files
+from fabkit.outputs.wiring import wiring_files
 from fabkit.parts.model import Bill
 from fabkit.sheets.house import House
 from fabkit.sheets.order import Order, OrderedBoard
@@ -101,8 +108,8 @@ def write_order(
     """
     from fabkit.outputs.report.page import render_report
 
-    bill = money_records.bill_record(contents.bill)
-    costs = money_records.cost_record(contents.costs)
+    bill = money.bill_record(contents.bill)
+    costs = money.cost_record(contents.costs)
     with new_folder(folder, replace=replace) as part:
         boards = []
         for number, judged in enumerate(contents.boards):
@@ -117,7 +124,7 @@ def write_order(
                 _pack(contents, judged, target, keyboard, _pieces(contents, number), reopen=reopen)
             )
         tell("writing the sheets")
-        _write(part, "", {**sheets.parts_files(contents.bill), **sheets.cost_files(contents.costs)})
+        _write(part, "", {**money.parts_files(contents.bill), **money.cost_files(contents.costs)})
         _write(part, "", _workbook_files(contents))
         tell("drawing the paper template")
         boards_drawn = [judged.board for judged in contents.boards]
@@ -201,8 +208,8 @@ def _wiring_files(contents: OrderContents) -> dict[str, bytes]:
 
 
 def _change_files(compared: Compared) -> dict[str, bytes]:
-    from fabkit.outputs.compare_page import render_comparison
-    from fabkit.outputs.compare_pictures import change_files
+    from fabkit.outputs.comparison import render_comparison
+    from fabkit.outputs.drawings import change_files
 
     return {
         "changes.json": render_comparison(compared.record, "json").encode(),

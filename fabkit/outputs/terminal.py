@@ -13,11 +13,10 @@ from typing import TYPE_CHECKING, TextIO
 
 from fabkit.base.findings import times
 from fabkit.base.streams import clean
-from fabkit.base.tables import Cell, Column, Record, Table, columns_of
-from fabkit.base.units import counted, format_mm, format_number
-from fabkit.costs.model import CostSheet
+from fabkit.base.tables import Record, Table, columns_of
+from fabkit.base.units import counted, format_number
 from fabkit.outputs.glossary import glossary
-from fabkit.parts.model import Bill
+from fabkit.outputs.records import best_words
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -27,16 +26,6 @@ Tell = Callable[[str], None]
 
 PLAIN_WIDTH = 110
 """Columns when the output is no terminal: the same text everywhere."""
-
-SHOWN_CAUSES = 6
-"""Causes told under a verdict, two lines each; the rest is counted and waits for ``--all``."""
-
-SHOWN_ROWS = 6
-"""Rows of a comparison of costs shown unless all are asked for."""
-
-PARTS_SHOWN = ("part", "left", "right", "per_keyboard", "needed", "fitted", "lasting")
-BUY_SHOWN = ("part", "shop", "needed", "bought", "left_over", "unit_price", "cost")
-"""Columns that fit a terminal; CSV and JSON have the rest."""
 
 STYLES = {"stop": "bold red", "decide": "yellow", "know": "cyan", "form": "dim"}
 SEVERITY_STYLES = {"error": "bold red", "warning": "yellow", "note": "cyan"}
@@ -97,100 +86,6 @@ def print_table(console: Console, table: Table, *, most: int | None = None) -> N
     console.file.write("\n".join(lines) + "\n")
 
 
-def print_check(
-    console: Console, record: Record, *, files: bool = False, full: bool = False
-) -> None:
-    """Print what the board is, the verdict, and the causes that stop it or ask for a decision.
-
-    Unless ``full``, findings of one rule and consequence are one cause, shown by the first of
-    them; what is only worth knowing, the form of the files and the checks that could not judge
-    are one line: a person reads what matters, a program reads the JSON.
-    """
-    print_boards(console, record["boards"])
-    console.print(clean(record["verdict"]), style=f"bold {_tone(record)}".strip())
-    if full:
-        for finding in record["findings"]:
-            print_finding(console, finding)
-    else:
-        folded = _print_causes(console, record["findings"])
-        folded += _skipped(record["checks"])
-        if folded:
-            console.print(f"folded: {'; '.join(folded)}; --all shows everything", style="dim")
-    for finding in record["silenced"]:
-        said = f"silenced: {finding['message']}  [{finding['id']}], because: {finding['reason']}"
-        console.print(clean(said), style="dim")
-    if full:
-        _print_blind(console, record["checks"])
-    for check in record["checks"]:
-        if check["state"] == "broken":
-            console.print(f"broken: {check['id']}: {clean(check['reason'])}", style="bold red")
-    print_board(console, record["board"])
-    if files:
-        print_files(console, record["package"])
-    if "thicknesses" in record:
-        print_thicknesses(console, record["thicknesses"])
-    if "houses" in record:
-        print_houses(console, record["houses"])
-    for notice in _house_notices(record):
-        console.print(f"note: {clean(notice)}")
-
-
-def _tone(record: Record) -> str:
-    counts = record["counts"]
-    return "red" if counts["stop"] or counts["broken"] else "yellow" if counts["decide"] else ""
-
-
-def _house_notices(record: Record) -> list[str]:
-    told = [record["house"]["notice"], *(h["notice"] for h in record.get("houses", ()))]
-    return [notice for notice in dict.fromkeys(told) if notice]
-
-
-def print_thicknesses(console: Console, thicknesses: list[Record]) -> None:
-    """Print which thicknesses the house offers, what forbids them, and how they feel."""
-    table = Table(
-        (
-            Column("thickness", unit="mm"),
-            Column("verdict"),
-            Column("aspect", "thickness : drill", number=True),
-            Column("weight", "g", number=True),
-            Column("stiffness", number=True),
-            Column("press", unit="mm", number=True),
-            Column("extra", number=True),
-        ),
-        tuple(
-            (
-                f"{format_number(row['thickness_mm'])} ± {format_number(row['tolerance_mm'])}",
-                row["verdict"],
-                "" if row["aspect"] is None else f"{_number(row['aspect'], digits=1)} : 1",
-                format_number(row["weight_g"], digits=1),
-                f"{format_number(100 * row['stiffness'], digits=0)} %",
-                _number(row["deflection_mm"], digits=2),
-                row["surcharge"],
-            )
-            for row in thicknesses
-        ),
-        title="thicknesses on offer; stiffness against 1.6 mm; press: estimated give under 5 N",
-    )
-    print_table(console, table)
-
-
-def _number(value: float | None, *, digits: int) -> str:
-    return "" if value is None else format_number(value, digits=digits)
-
-
-def print_houses(console: Console, houses: list[Record]) -> None:
-    """Print which house can make the board, at which class, and why not."""
-    rows: list[tuple[Cell, ...]] = []
-    for house in houses:
-        reasons = [f"{r['message']} [{r['id']}]" for r in house["reasons"]]
-        more = len(reasons) - 2
-        why = "; ".join(reasons[:2]) + (f"; and {more} more" if more > 0 else "")
-        rows.append((house["name"], house["class"] or "cannot make it", why))
-    print_table(
-        console, Table(columns_of("house", "class", "because"), tuple(rows), title="houses")
-    )
-
-
 def board_counts(board: Record) -> str:
     """How many copper layers, holes and slots a board has, in words."""
     kinds = (("copper_layers", "copper layer"), ("holes", "hole"), ("slots", "slot"))
@@ -204,81 +99,6 @@ def print_boards(console: Console, boards: Sequence[Record]) -> None:
         console.print(f"{lead}{board['headline']}", style="bold")
         if board["contradiction"]:
             console.print(f"warning: {clean(board['contradiction'])}", style="yellow")
-
-
-def print_board(console: Console, board: Record) -> None:
-    """Print one line about the board."""
-    thickness = board["thickness_mm"]
-    width, height = board["width_mm"], board["height_mm"]
-    words = [
-        f"{clean(board['name'])}:",
-        f"{format_number(width, digits=2)} × {format_mm(height, digits=2)},",
-        f"{board_counts(board)},",
-        f"{format_mm(thickness)} thick" if thickness else "thickness not stated",
-    ]
-    console.print(" ".join(words), style="bold")
-
-
-def print_files(console: Console, package: Record) -> None:
-    """Print every file with its role and the reason, then what is left out."""
-    print_table(
-        console,
-        Table(
-            columns_of("file", "is_the", "sure", "because", numbers=["sure"]),
-            tuple(
-                (f["name"], f["role"], f"{f['confidence']:.0%}", f["reason"])
-                for f in package["files"]
-            ),
-        ),
-    )
-    if package["left_out"]:
-        left = tuple((f["name"], f["reason"]) for f in package["left_out"])
-        print_table(console, Table(columns_of("left_out", "because"), left))
-
-
-def _blind(checks: Sequence[Record]) -> dict[str, list[str]]:
-    """Ids of the checks that could not judge, by what was missing."""
-    blind: dict[str, list[str]] = {}
-    for check in checks:
-        if check["state"] == "not judged":
-            blind.setdefault(check["reason"], []).append(check["id"])
-    return blind
-
-
-def _print_blind(console: Console, checks: Sequence[Record]) -> None:
-    """Print what could not be judged, and why."""
-    for reason, ids in _blind(checks).items():
-        console.print(f"skipped, {clean(reason)}: {', '.join(ids)}", style="dim")
-
-
-def _skipped(checks: Sequence[Record]) -> list[str]:
-    """How many checks could not judge, and why, in a few words; nothing where all could."""
-    blind = _blind(checks)
-    count = sum(map(len, blind.values()))
-    reasons = ", ".join(clean(reason) for reason in blind)
-    return [f"{counted(count, 'check')} skipped ({reasons})"] if blind else []
-
-
-def _print_causes(console: Console, findings: Sequence[Record]) -> list[str]:
-    """Print the causes to act on, worst first, and give in a few words what is not shown."""
-    groups: dict[tuple[str, str], list[Record]] = {}
-    for finding in findings:
-        groups.setdefault((finding["id"], finding["consequence"]), []).append(finding)
-    causes: dict[str, list[list[Record]]] = {}
-    for (_, consequence), group in groups.items():
-        causes.setdefault(consequence, []).append(group)
-    acted = [*causes.get("stop", ()), *causes.get("decide", ())]
-    for group in acted[:SHOWN_CAUSES]:
-        print_finding(console, group[0], alike=group[1:], short=True)
-    folded = []
-    if rest := acted[SHOWN_CAUSES:]:
-        ids = ", ".join(group[0]["id"] for group in rest)
-        folded.append(f"{len(rest)} more to decide ({ids})")
-    if known := causes.get("know"):
-        folded.append(f"{len(known)} to know")
-    if formal := causes.get("form"):
-        folded.append(counted(len(formal), "remark") + " on the form of the files")
-    return folded
 
 
 def print_finding(
@@ -388,79 +208,8 @@ def print_findings(console: Console, record: Record) -> None:
         print_finding(console, finding)
 
 
-def print_bill(console: Console, bill: Bill) -> None:
-    """Print a parts list and what to buy."""
-    from fabkit.outputs.money_records import bill_record
-
-    record = bill_record(bill)
-    print_boards(console, record["boards"])
-    print_table(console, bill.parts_table().only(*PARTS_SHOWN))
-    if bill.plan.purchases:
-        print_table(console, bill.shopping_table().only(*BUY_SHOWN))
-        console.print(f"in all {bill.plan.total} {bill.currency.code}", style="bold")
-    for ref, reason in bill.left_out:
-        console.print(f"not bought: {clean(ref)} ({clean(reason)})", style="dim")
-    print_findings(console, record)
-    print_notices(console, record)
-
-
-def print_explained(console: Console, found: list[Record]) -> None:
-    """Print what each place of a parts list is known by."""
-    for one in found:
-        name = " and ".join(one["refs"]) or one["kind"]
-        place = "" if one["x_mm"] is None else f" at {one['x_mm']:.1f}, {one['y_mm']:.1f} mm"
-        half = f", {one['half']}" if one["half"] else ""
-        console.print(clean(f"{name}{place}{half}"), style="bold")
-        patterns = f" ({', '.join(one['patterns'])})" if one["patterns"] else ""
-        console.print(f"  known by: {clean(', '.join(one['known_by']))}{patterns}")
-        faces = " or ".join(one["faces"])
-        console.print(f"  kind: {one['kind']}, {100 * one['confidence']:.0f} % sure")
-        if faces:
-            console.print(f"  face: {faces}")
-        console.print(f"  listed as: {clean('; '.join(one['taken_for']) or 'nothing')}")
-
-
-def print_costs(console: Console, sheet: CostSheet, *, why: bool = False) -> None:
-    """Print an offer per quantity and the one that costs a half the least."""
-    from fabkit.outputs import sheets
-    from fabkit.outputs.money_records import cost_record
-
-    costs = cost_record(sheet)
-    print_boards(console, costs["boards"])
-    terms = ", ".join(f"{name} {value}" for name, value in sheet.terms.items())
-    console.print(clean(terms), style="dim")
-    print_table(console, sheet.compared_table())
-    if why:
-        _print_reasons(console, costs)
-    most = None if why else SHOWN_ROWS
-    for table in sheet.comparisons():
-        print_table(console, table, most=most)
-        if most is not None and len(table.rows) > most:
-            console.print(f" and {len(table.rows) - most} more: --why shows them", style="dim")
-    best = costs["best"]
-    if best:
-        said = sheets.best_words(best, costs["boards"], costs["currency"])
-        console.print(clean(said), style="bold")
-    print_findings(console, costs)
-    print_notices(console, costs)
-
-
-def _print_reasons(console: Console, costs: Record) -> None:
-    for offer in costs["offers"]:
-        console.print(
-            f"{offer['boards']} boards: {offer['total']} {costs['currency']}", style="bold"
-        )
-        for line in offer["lines"]:
-            console.print(f"  {line['amount']:>9}  {clean(line['title'])} ({line['for']})")
-            for because in line["because"]:
-                console.print(f"             {clean(because['title'])} = {clean(because['why'])}")
-    console.print()
-
-
 def print_order(console: Console, manifest: Record, *, folder: str) -> None:
     """Print what an order folder holds: verdict and zip of each board, cost, files."""
-    from fabkit.outputs import sheets
-
     boards = [board["keyboard"] for board in manifest["boards"]]
     print_boards(console, boards)
     for board in manifest["boards"]:
@@ -471,7 +220,7 @@ def print_order(console: Console, manifest: Record, *, folder: str) -> None:
     console.print(f"thickness {chosen['thickness_mm']} mm, {clean(chosen['thickness_from'])}")
     best = manifest["cheapest"]
     if best:
-        console.print(clean(sheets.best_words(best, boards, best["currency"])))
+        console.print(clean(best_words(best, boards, best["currency"])))
     print_notices(console, manifest)
     console.print(f"in {clean(folder)}:")
     for file in manifest["outputs"]:

@@ -1,17 +1,27 @@
-"""The verdict in the forms that programs and pages read."""
+"""The verdict: text, Markdown, JSON and what code hosts read."""
 
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from fabkit import __version__
-from fabkit.base.findings import Severity
-from fabkit.outputs.ci_logs import render_annotations, render_junit
+from fabkit.base.findings import Severity, times
+from fabkit.base.streams import clean
+from fabkit.base.tables import Cell, Column, Record, Table, columns_of
+from fabkit.base.units import counted, format_mm, format_number
+from fabkit.outputs.code_hosts import render_annotations, render_junit, sarif_log
 from fabkit.outputs.json import to_document, to_json
-from fabkit.outputs.sarif import sarif_log
-from fabkit.outputs.verdict_page import verdict_markdown
+from fabkit.outputs.tables import markdown_text
+from fabkit.outputs.terminal import board_counts, print_boards, print_finding, print_table
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+SHOWN_CAUSES = 6
+"""Causes told under a verdict, two lines each; the rest is counted and waits for ``--all``."""
 
 
 def render_verdict(
@@ -40,3 +50,221 @@ def render_verdict(
 def _without_place(package: dict[str, Any]) -> dict[str, Any]:
     """A package by its own name: the same wherever it lies and however its path was typed."""
     return {**package, "source": Path(os.path.abspath(package["source"])).name}  # noqa: PTH100
+
+
+def verdict_markdown(check: Record) -> str:
+    """Verdict, findings worst first with places and remedies, silenced ones, blind spots.
+
+    Parameters
+    ----------
+    check
+        As made by :func:`fabkit.outputs.records.check_record`.
+    """
+    board = check["board"]
+    size = f"{board['width_mm']:.2f} × {board['height_mm']:.2f} mm"
+    lines = [
+        f"# {markdown_text(board['name'])}: {markdown_text(check['verdict'])}",
+        "",
+        f"{size}, {board_counts(board)}.",
+    ]
+    for word in ("error", "warning", "note"):
+        found = [f for f in check["findings"] if f["severity"] == word]
+        if found:
+            lines += ["", f"## {word.capitalize()}s", ""]
+            for finding in found:
+                lines += _item(finding)
+    if check["silenced"]:
+        lines += ["", "## Silenced", ""]
+        lines += [
+            f"- `{f['id']}`: {markdown_text(f['message'])}. Reason: {markdown_text(f['reason'])}"
+            for f in check["silenced"]
+        ]
+    blind = [c for c in check["checks"] if c["state"] in ("not judged", "broken")]
+    if blind:
+        lines += ["", "## Not judged", ""]
+        lines += [f"- `{c['id']}`, {c['state']}: {markdown_text(c['reason'])}" for c in blind]
+    if check["house"]["notice"]:
+        lines += ["", f"*{markdown_text(check['house']['notice'])}*"]
+    return "\n".join(lines) + "\n"
+
+
+def _item(finding: Record) -> list[str]:
+    often = times(finding["message"], finding["count"])
+    lines = [f"- **{markdown_text(finding['message'])}**{often} `{finding['id']}`"]
+    if finding["places"]:
+        shown = [markdown_text(place["text"]) for place in finding["places"][:3]]
+        rest = finding["count"] - len(shown)
+        lines.append(f"  - at {'; '.join(shown)}" + (f"; {rest} more" if rest > 0 else ""))
+    if finding["assumed"]:
+        lines.append(f"  - assumed: {markdown_text(finding['assumed'])}")
+    lines.append(f"  - do: {markdown_text(finding['remedy'])}")
+    return lines
+
+
+def print_check(
+    console: Console, record: Record, *, files: bool = False, full: bool = False
+) -> None:
+    """Print what the board is, the verdict, and the causes that stop it or ask for a decision.
+
+    Unless ``full``, findings of one rule and consequence are one cause, shown by the first of
+    them; what is only worth knowing, the form of the files and the checks that could not judge
+    are one line: a person reads what matters, a program reads the JSON.
+    """
+    print_boards(console, record["boards"])
+    console.print(clean(record["verdict"]), style=f"bold {_tone(record)}".strip())
+    if full:
+        for finding in record["findings"]:
+            print_finding(console, finding)
+    else:
+        folded = _print_causes(console, record["findings"])
+        folded += _skipped(record["checks"])
+        if folded:
+            console.print(f"folded: {'; '.join(folded)}; --all shows everything", style="dim")
+    for finding in record["silenced"]:
+        said = f"silenced: {finding['message']}  [{finding['id']}], because: {finding['reason']}"
+        console.print(clean(said), style="dim")
+    if full:
+        _print_blind(console, record["checks"])
+    for check in record["checks"]:
+        if check["state"] == "broken":
+            console.print(f"broken: {check['id']}: {clean(check['reason'])}", style="bold red")
+    print_board(console, record["board"])
+    if files:
+        print_files(console, record["package"])
+    if "thicknesses" in record:
+        print_thicknesses(console, record["thicknesses"])
+    if "houses" in record:
+        print_houses(console, record["houses"])
+    for notice in _house_notices(record):
+        console.print(f"note: {clean(notice)}")
+
+
+def _tone(record: Record) -> str:
+    counts = record["counts"]
+    return "red" if counts["stop"] or counts["broken"] else "yellow" if counts["decide"] else ""
+
+
+def _house_notices(record: Record) -> list[str]:
+    told = [record["house"]["notice"], *(h["notice"] for h in record.get("houses", ()))]
+    return [notice for notice in dict.fromkeys(told) if notice]
+
+
+def print_thicknesses(console: Console, thicknesses: list[Record]) -> None:
+    """Print which thicknesses the house offers, what forbids them, and how they feel."""
+    table = Table(
+        (
+            Column("thickness", unit="mm"),
+            Column("verdict"),
+            Column("aspect", "thickness : drill", number=True),
+            Column("weight", "g", number=True),
+            Column("stiffness", number=True),
+            Column("press", unit="mm", number=True),
+            Column("extra", number=True),
+        ),
+        tuple(
+            (
+                f"{format_number(row['thickness_mm'])} ± {format_number(row['tolerance_mm'])}",
+                row["verdict"],
+                "" if row["aspect"] is None else f"{_number(row['aspect'], digits=1)} : 1",
+                format_number(row["weight_g"], digits=1),
+                f"{format_number(100 * row['stiffness'], digits=0)} %",
+                _number(row["deflection_mm"], digits=2),
+                row["surcharge"],
+            )
+            for row in thicknesses
+        ),
+        title="thicknesses on offer; stiffness against 1.6 mm; press: estimated give under 5 N",
+    )
+    print_table(console, table)
+
+
+def _number(value: float | None, *, digits: int) -> str:
+    return "" if value is None else format_number(value, digits=digits)
+
+
+def print_houses(console: Console, houses: list[Record]) -> None:
+    """Print which house can make the board, at which class, and why not."""
+    rows: list[tuple[Cell, ...]] = []
+    for house in houses:
+        reasons = [f"{r['message']} [{r['id']}]" for r in house["reasons"]]
+        more = len(reasons) - 2
+        why = "; ".join(reasons[:2]) + (f"; and {more} more" if more > 0 else "")
+        rows.append((house["name"], house["class"] or "cannot make it", why))
+    print_table(
+        console, Table(columns_of("house", "class", "because"), tuple(rows), title="houses")
+    )
+
+
+def print_board(console: Console, board: Record) -> None:
+    """Print one line about the board."""
+    thickness = board["thickness_mm"]
+    width, height = board["width_mm"], board["height_mm"]
+    words = [
+        f"{clean(board['name'])}:",
+        f"{format_number(width, digits=2)} × {format_mm(height, digits=2)},",
+        f"{board_counts(board)},",
+        f"{format_mm(thickness)} thick" if thickness else "thickness not stated",
+    ]
+    console.print(" ".join(words), style="bold")
+
+
+def print_files(console: Console, package: Record) -> None:
+    """Print every file with its role and the reason, then what is left out."""
+    print_table(
+        console,
+        Table(
+            columns_of("file", "is_the", "sure", "because", numbers=["sure"]),
+            tuple(
+                (f["name"], f["role"], f"{f['confidence']:.0%}", f["reason"])
+                for f in package["files"]
+            ),
+        ),
+    )
+    if package["left_out"]:
+        left = tuple((f["name"], f["reason"]) for f in package["left_out"])
+        print_table(console, Table(columns_of("left_out", "because"), left))
+
+
+def _blind(checks: Sequence[Record]) -> dict[str, list[str]]:
+    """Ids of the checks that could not judge, by what was missing."""
+    blind: dict[str, list[str]] = {}
+    for check in checks:
+        if check["state"] == "not judged":
+            blind.setdefault(check["reason"], []).append(check["id"])
+    return blind
+
+
+def _print_blind(console: Console, checks: Sequence[Record]) -> None:
+    """Print what could not be judged, and why."""
+    for reason, ids in _blind(checks).items():
+        console.print(f"skipped, {clean(reason)}: {', '.join(ids)}", style="dim")
+
+
+def _skipped(checks: Sequence[Record]) -> list[str]:
+    """How many checks could not judge, and why, in a few words; nothing where all could."""
+    blind = _blind(checks)
+    count = sum(map(len, blind.values()))
+    reasons = ", ".join(clean(reason) for reason in blind)
+    return [f"{counted(count, 'check')} skipped ({reasons})"] if blind else []
+
+
+def _print_causes(console: Console, findings: Sequence[Record]) -> list[str]:
+    """Print the causes to act on, worst first, and give in a few words what is not shown."""
+    groups: dict[tuple[str, str], list[Record]] = {}
+    for finding in findings:
+        groups.setdefault((finding["id"], finding["consequence"]), []).append(finding)
+    causes: dict[str, list[list[Record]]] = {}
+    for (_, consequence), group in groups.items():
+        causes.setdefault(consequence, []).append(group)
+    acted = [*causes.get("stop", ()), *causes.get("decide", ())]
+    for group in acted[:SHOWN_CAUSES]:
+        print_finding(console, group[0], alike=group[1:], short=True)
+    folded = []
+    if rest := acted[SHOWN_CAUSES:]:
+        ids = ", ".join(group[0]["id"] for group in rest)
+        folded.append(f"{len(rest)} more to decide ({ids})")
+    if known := causes.get("know"):
+        folded.append(f"{len(known)} to know")
+    if formal := causes.get("form"):
+        folded.append(counted(len(formal), "remark") + " on the form of the files")
+    return folded

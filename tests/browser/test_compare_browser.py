@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from fabkit import api
-from fabkit.outputs.compare_records import compare_record
+from fabkit.outputs.comparison import compare_record
 from fabkit.outputs.report.compare_view import render_comparison_page
 
 pytestmark = pytest.mark.browser

@@ -370,10 +370,10 @@ def test_an_order_with_errors_writes_findings_but_no_zip(run, small, tmp_path):
 
 def test_a_failing_order_keeps_the_old_folder(run, small, ordered, monkeypatch):
     """When an output fails half way, the old folder is as it was, and fabkit takes the blame."""
-    from fabkit.outputs import sheets
+    from fabkit.outputs import money
 
     before = bytes_of(ordered)
-    monkeypatch.setattr(sheets, "cost_files", lambda _: 1 / 0)
+    monkeypatch.setattr(money, "cost_files", lambda _: 1 / 0)
 
     assert "fabkit itself broke" in run("order", small, "--out", ordered, status=3).output
     assert bytes_of(ordered) == before

@@ -14,8 +14,7 @@ from compare_boards import DIALECTS, ROOT, WHEATEAR
 
 from fabkit import api
 from fabkit.cli.group import cli
-from fabkit.outputs.compare_records import compare_record
-from fabkit.outputs.compare_text import cost_lines
+from fabkit.outputs.comparison import compare_record, cost_lines
 from fabkit.outputs.report.compare_view import render_comparison_page
 
 A, B = str(WHEATEAR / "rev-a"), str(WHEATEAR / "rev-b")

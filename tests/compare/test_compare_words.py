@@ -10,9 +10,13 @@ import pytest
 from compare_boards import DIALECTS, edit_layer, read
 
 from fabkit import api
-from fabkit.outputs.compare_page import comparison_markdown
-from fabkit.outputs.compare_records import compare_record
-from fabkit.outputs.compare_text import finding_lines, gathered, sections
+from fabkit.outputs.comparison import (
+    compare_record,
+    comparison_markdown,
+    finding_lines,
+    gathered,
+    sections,
+)
 from fabkit.outputs.json import to_json
 from fabkit.outputs.report.compare_view import render_comparison_page
 from fabkit.pictures.changes import change_scene, picture_key

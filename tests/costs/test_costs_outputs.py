@@ -24,8 +24,8 @@ from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import CostSheet
 from fabkit.costs.quote import quote
 from fabkit.costs.workbook import write_workbook
-from fabkit.outputs import sheets
-from fabkit.outputs.money_records import cost_record
+from fabkit.outputs.money import cost_record
+from fabkit.outputs.records import best_words
 from fabkit.parts.book import Price, Shop
 from fabkit.parts.buying import Want, plan_purchases
 from fabkit.parts.model import Bill, Lasting, Usage
@@ -244,7 +244,7 @@ def test_a_board_that_is_no_keyboard_costs_per_board() -> None:
     sheet = fabkit.quote(board)
     costs = cost_record(sheet)
     best = costs["best"]
-    words = sheets.best_words(best, costs["boards"], costs["currency"])
+    words = best_words(best, costs["boards"], costs["currency"])
 
     assert words.endswith(f"{best['per_keyboard']} per board")
     assert sheet.compared_table().rows[0][-1] == costs["offers"][0]["per_keyboard"]

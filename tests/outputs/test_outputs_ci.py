@@ -15,10 +15,14 @@ import pytest
 
 from fabkit import api
 from fabkit.base.findings import Severity
-from fabkit.outputs.ci_logs import render_annotations, render_junit
+from fabkit.outputs.code_hosts import (
+    Fingerprints,
+    SourcePlaces,
+    render_annotations,
+    render_junit,
+    sarif_log,
+)
 from fabkit.outputs.records import check_record
-from fabkit.outputs.sarif import sarif_log
-from fabkit.outputs.source_places import Fingerprints, SourcePlaces
 
 ROOT = Path(__file__).parents[2]
 DEFECTS = ROOT / "fixtures" / "defects"

@@ -25,7 +25,8 @@ from fabkit.outputs.json import plain, to_json
 from fabkit.outputs.manifest import MAKER, MANIFEST, file_record, look_at
 from fabkit.outputs.names import file_stem
 from fabkit.outputs.tables import FORMULA_SIGNS, markdown_text, to_csv, to_markdown
-from fabkit.outputs.terminal import make_console, print_check, print_finding, print_table
+from fabkit.outputs.terminal import make_console, print_finding, print_table
+from fabkit.outputs.verdict import print_check
 
 HOSTILE = st.text(max_size=30)
 SIGNS = st.text("![](){}<>&|`*_~#-+.=:/\\1a \n\t\u202e\x1b", max_size=12)

@@ -12,8 +12,8 @@ import pytest
 from fabkit import api
 from fabkit.base.errors import UsageError
 from fabkit.checks.model import CheckOptions
+from fabkit.outputs.code_hosts import sarif_log
 from fabkit.outputs.records import check_record
-from fabkit.outputs.sarif import sarif_log
 from fabkit.outputs.verdict import render_verdict
 from fabkit.sheets.order import Silence
 

@@ -10,7 +10,7 @@ import pytest
 
 import fabkit
 from fabkit import api
-from fabkit.outputs.carry_records import carry_csv, carry_record
+from fabkit.outputs.money import carry_csv, carry_record
 from fabkit.sheets.order import order_for
 
 WHEATEAR = Path(__file__).resolve().parents[2] / "fabkit" / "demo"

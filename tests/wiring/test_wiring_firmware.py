@@ -15,8 +15,7 @@ import fabkit
 from fabkit.api import list_wiring, write_pin_form
 from fabkit.board.copper import trace_copper
 from fabkit.cli.group import cli
-from fabkit.outputs.wiring_records import wiring_record
-from fabkit.outputs.wiring_template import check_template, render_template
+from fabkit.outputs.wiring import check_template, render_template, wiring_record
 from fabkit.wiring.model import WiringOptions
 
 ROOT = Path(__file__).resolve().parents[2]

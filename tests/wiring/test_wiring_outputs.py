@@ -14,8 +14,7 @@ from PIL import Image
 
 import fabkit
 from fabkit.cli.group import cli
-from fabkit.outputs.wiring_records import wiring_csv, wiring_record
-from fabkit.outputs.wiring_template import render_template
+from fabkit.outputs.wiring import render_template, wiring_csv, wiring_record
 from fabkit.pictures.palette import VERMILION
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"

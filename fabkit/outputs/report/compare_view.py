@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Any, Final
 
 from fabkit.compare.model import Comparison
-from fabkit.outputs.compare_text import (
+from fabkit.outputs.comparison import (
     closing,
     cost_lines,
     finding_lines,
@@ -51,7 +51,7 @@ def compare_section(
     Parameters
     ----------
     record
-        As made by :func:`fabkit.outputs.compare_records.compare_record`.
+        As made by :func:`fabkit.outputs.comparison.compare_record`.
     look
         Colours of the finished board.
     """

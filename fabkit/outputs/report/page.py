@@ -17,22 +17,22 @@ from fabkit.base.findings import Finding, Severity
 from fabkit.base.units import format_mm, format_number
 from fabkit.checks.thickness import ThicknessRow, thickness_table
 from fabkit.outputs import records
+from fabkit.outputs.drawings import look_of
 from fabkit.outputs.glossary import glossary
 from fabkit.outputs.json import plain
 from fabkit.outputs.manifest import MAKER
-from fabkit.outputs.pictures import look_of
+from fabkit.outputs.records import no_keyboard, pieces_words
 from fabkit.outputs.report import charts
 from fabkit.outputs.report.board_view import (
     component_rows,
     face_pictures,
     place_rows,
     targets_record,
+    wiring_rows,
 )
 from fabkit.outputs.report.compare_view import compare_section
 from fabkit.outputs.report.price_rules import price_rules
-from fabkit.outputs.report.wiring import wiring_rows
-from fabkit.outputs.sheets import no_keyboard, pieces_words
-from fabkit.outputs.wiring_records import wiring_record
+from fabkit.outputs.wiring import wiring_record
 from fabkit.parts import stages
 
 if TYPE_CHECKING:

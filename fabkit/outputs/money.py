@@ -1,0 +1,475 @@
+"""Parts list, quote and carry-over: JSON, CSV, Markdown and text.
+
+Amounts are exact decimal texts in JSON.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from decimal import Decimal
+from difflib import get_close_matches
+from fnmatch import fnmatchcase
+from typing import TYPE_CHECKING
+
+from fabkit.base.errors import UsageError
+from fabkit.base.streams import clean
+from fabkit.base.tables import Column, Record, Table, columns_of
+from fabkit.costs.model import CostSheet, Line, Offer
+from fabkit.outputs.json import to_document
+from fabkit.outputs.records import best_words, finding_record, keyboard_record
+from fabkit.outputs.tables import markdown_text, to_csv, to_markdown
+from fabkit.outputs.terminal import (
+    print_boards,
+    print_findings,
+    print_notices,
+    print_table,
+)
+from fabkit.parts.carry import CarryOver
+from fabkit.parts.model import HALVES, Bill, BillLine, Found, Plan
+from fabkit.sheets.money import unit_price
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+
+def bill_record(bill: Bill) -> Record:
+    """A parts list: what goes in, what to buy, in which order to work."""
+    return {
+        "name": bill.name,
+        "boards": [keyboard_record(said) for said in bill.boards],
+        "keyboards": bill.usage.keyboards,
+        "spare_halves": bill.usage.spare_halves,
+        "keys": bill.keys,
+        "keys_per_half": dict(bill.keys_per_half),
+        "currency": bill.currency.code,
+        "notices": list(bill.notices),
+        "prices_of": bill.prices_date,
+        "prices_include_tax": bill.prices_gross,
+        "lines": [_bill_line(line, bill) for line in bill.lines],
+        "plan": plan_record(bill.plan),
+        "rebuild": plan_record(bill.rebuild),
+        "assembly": [
+            {
+                "step": step.number,
+                "title": step.title,
+                "parts": list(step.parts),
+                "cautions": list(step.cautions),
+            }
+            for step in bill.assembly
+        ],
+        "found": [_found(f) for f in bill.found],
+        "left_out": [{"ref": ref, "reason": reason} for ref, reason in bill.left_out],
+        "findings": [finding_record(f) for f in bill.problems],
+    }
+
+
+def _found(found: Found) -> Record:
+    return {
+        "refs": list(found.refs),
+        "kind": found.kind,
+        "x_mm": None if found.x_mm is None else round(found.x_mm, 3),
+        "y_mm": None if found.y_mm is None else round(found.y_mm, 3),
+        "half": found.half,
+        "faces": list(found.faces),
+        "known_by": list(found.sources),
+        "patterns": list(found.patterns),
+        "confidence": round(found.confidence, 2),
+        "taken_for": list(found.taken_for),
+    }
+
+
+def explained(bill: Record, asked: str) -> list[Record]:
+    """Places of a parts list that a reference (wildcards allowed), a kind or a part's title names.
+
+    Raises
+    ------
+    UsageError
+        Nothing on the board is called so.
+    """
+    wanted = asked.casefold()
+    left = [f"{e['ref']}: not bought, {e['reason']}" for e in bill["left_out"]]
+    found = [
+        f
+        for f in bill["found"]
+        if wanted == f["kind"].casefold()
+        or any(fnmatchcase(ref.casefold(), wanted) for ref in f["refs"])
+        or any(wanted == title.casefold() for title in f["taken_for"])
+    ]
+    if found:
+        return found
+    why = next((text for text in left if text.casefold().startswith(f"{wanted}:")), "")
+    names = sorted(
+        {f["kind"] for f in bill["found"]} | {r for f in bill["found"] for r in f["refs"]}
+    )
+    near = get_close_matches(asked, names, 3)
+    raise UsageError(
+        why or f"nothing on this board is called '{asked}'",
+        hint=f"perhaps {', '.join(near)}"
+        if near
+        else "kinds here: " + ", ".join(sorted({f["kind"] for f in bill["found"]})),
+    )
+
+
+def _bill_line(line: BillLine, bill: Bill) -> Record:
+    return {
+        "key": line.key,
+        "part": line.title,
+        "class": line.cls,
+        "left": line.left,
+        "right": line.right,
+        "per_keyboard": line.per_keyboard,
+        "needed": line.need(bill.usage),
+        "refs": {half: list(line.refs.get(half, ())) for half in HALVES},
+        "faces": {half: line.faces.get(half, "") for half in HALVES},
+        "fitting": line.fitting.value,
+        "lasting": line.lasting.value,
+        "caution": line.caution,
+        "priced": line.priced,
+        "sources": dict(line.sources),
+        "reason": line.reason,
+    }
+
+
+def plan_record(plan: Plan) -> Record:
+    """What to buy where."""
+    return {
+        "total": plan.total,
+        "method": plan.method,
+        "purchases": plan.table().records(),
+        "shops": [
+            {
+                "shop": s.shop,
+                "goods": s.goods,
+                "shipping": s.shipping,
+                "small_order_fee": s.small_order_fee,
+                "total": s.total,
+            }
+            for s in plan.shops
+        ],
+    }
+
+
+def cost_record(sheet: CostSheet) -> Record:
+    """A quote: an offer per quantity, the cheapest that covers the need, comparisons as tables."""
+    return {
+        "name": sheet.name,
+        "boards": [keyboard_record(said) for said in sheet.boards],
+        "house": sheet.house,
+        "currency": sheet.currency.code,
+        "notices": list(sheet.notices),
+        "terms": dict(sheet.terms),
+        "offers": [offer_record(offer) for offer in sheet.offers],
+        "best": offer_record(sheet.best) if sheet.best else None,
+        "tables": [
+            {
+                "title": table.title,
+                "columns": list(table.heads),
+                "rows": [["" if cell is None else cell for cell in row] for row in table.rows],
+            }
+            for table in sheet.comparisons()
+        ],
+        "findings": [finding_record(f) for f in sheet.problems],
+    }
+
+
+def offer_record(offer: Offer) -> Record:
+    """All costs at one quantity, every line with the rule and the numbers that made it.
+
+    What a board, half or keyboard costs has four decimals: it is a share, not an amount to pay.
+    """
+    return {
+        "quantity": offer.quantity,
+        "boards": offer.boards,
+        "pieces": list(offer.pieces),
+        "allowed": offer.allowed,
+        "covers_need": offer.covers,
+        "keyboards_possible": offer.keyboards_possible,
+        "halves": {
+            "made": offer.halves_made,
+            "good": offer.halves_good,
+            "used": offer.halves_used,
+            "wanted": offer.halves_wanted,
+            "left_over": offer.halves_left,
+        },
+        "left_over_worth": offer.currency.round(offer.left_worth),
+        "weight_g": offer.weight_g,
+        "board_total": offer.board_total,
+        "parts_total": offer.parts_total,
+        "total": offer.total,
+        "next_step_costs": offer.marginal,
+        "per_board": _per(offer.per_board),
+        "per_half_made": _per(offer.per_half_made),
+        "per_half_used": _per(offer.per_half_used),
+        "parts_per_half": _per(offer.parts_per_half),
+        "per_half": _per(offer.per_half),
+        "per_keyboard": _per(offer.per_keyboard),
+        "lines": [_cost_line(line) for line in offer.lines],
+    }
+
+
+def _cost_line(line: Line) -> Record:
+    return {
+        "key": line.key,
+        "title": line.title,
+        "for": line.group.value,
+        "amount": line.amount,
+        "invoiced": line.invoiced,
+        "invoice_currency": line.invoice.code,
+        "because": [
+            {"rule": e.rule, "title": e.title, "amount": e.value, "why": e.why}
+            for e in line.elements
+        ],
+    }
+
+
+def _per(value: Decimal | None) -> Decimal | None:
+    return None if value is None else unit_price(value)
+
+
+def parts_files(bill: Bill) -> dict[str, bytes]:
+    """``parts.csv``, ``shopping.csv``, ``parts.md`` and ``parts.json``."""
+    parts, shopping, money = bill.parts_table(), bill.shopping_table(), bill.currency.code
+    page = [f"# Parts of {markdown_text(bill.name)}\n", _notes(bill.notices), to_markdown(parts)]
+    page += [
+        f"\n## To buy ({money})\n",
+        f"Total {bill.plan.total} {money}. {markdown_text(bill.plan.method)}\n",
+        to_markdown(shopping),
+        "\n## Working order\n",
+    ]
+    for step in bill.assembly:
+        page.append(f"{step.number}. {markdown_text(step.title)}")
+        page += [f"   - [ ] {markdown_text(part)}" for part in step.parts]
+        page += [f"   - **Caution:** {markdown_text(caution)}" for caution in step.cautions]
+    return {
+        "parts.csv": to_csv(parts, notes=bill.notices).encode(),
+        "shopping.csv": to_csv(shopping, notes=bill.notices).encode(),
+        "parts.md": ("\n".join(page) + "\n").encode(),
+        "parts.json": to_document("parts", bill_record(bill)).encode(),
+    }
+
+
+def cost_files(costs: CostSheet) -> dict[str, bytes]:
+    """``costs.csv``, ``cost-lines.csv``, ``costs.md`` and ``costs.json``."""
+    offers, lines = costs.offers_table(), costs.lines_table()
+    terms = "".join(
+        f"- {markdown_text(name)}: {markdown_text(value)}\n" for name, value in costs.terms.items()
+    )
+    page = [
+        f"# Cost of {markdown_text(costs.name)} ({costs.currency.code})\n",
+        _notes(costs.notices),
+        terms,
+        to_markdown(offers),
+        *(
+            f"\n## {markdown_text(table.title)}\n\n" + to_markdown(table)
+            for table in (*costs.comparisons(), lines)
+        ),
+    ]
+    return {
+        "costs.csv": to_csv(offers, notes=costs.notices).encode(),
+        "cost-lines.csv": to_csv(lines, notes=costs.notices).encode(),
+        "costs.md": ("\n".join(page) + "\n").encode(),
+        "costs.json": to_document("quote", cost_record(costs)).encode(),
+    }
+
+
+ENDINGS = {"csv": "csv", "markdown": "md", "json": "json"}
+
+
+def render_parts(bill: Bill, form: str) -> str:
+    """The parts list as ``csv``, ``markdown`` or ``json``."""
+    return parts_files(bill)[f"parts.{ENDINGS[form]}"].decode()
+
+
+def render_costs(costs: CostSheet, form: str) -> str:
+    """The cost sheet as ``csv``, ``markdown`` or ``json``."""
+    return cost_files(costs)[f"costs.{ENDINGS[form]}"].decode()
+
+
+def _notes(notices: Sequence[str]) -> str:
+    return "".join(f"> {markdown_text(notice)}\n" for notice in notices)
+
+
+def carry_record(parts: CarryOver, with_it: CostSheet, without: CostSheet) -> Record:
+    """Parts that move, are bought and stay, and the new revision's cost both ways."""
+    return {
+        "old": parts.old,
+        "new": parts.new,
+        "kept_keyboards": parts.kept,
+        "currency": with_it.currency.code,
+        "notices": _notices(parts, with_it),
+        "lines": parts.table().records(),
+        "plan": plan_record(parts.plan),
+        "cost": {
+            "with": _cost(with_it),
+            "without": _cost(without),
+            "saved_per_half": _saved(with_it, without),
+        },
+    }
+
+
+def _cost(sheet: CostSheet) -> Record | None:
+    """The cheapest offer that covers the need; None when there is none."""
+    best = sheet.best
+    if best is None:
+        return None
+    money = sheet.currency
+    half = best.per_half
+    return {
+        "boards": best.boards,
+        "board_total": best.board_total,
+        "parts_total": best.parts_total,
+        "total": best.total,
+        "per_half": None if half is None else money.round(half),
+    }
+
+
+def _saved(with_it: CostSheet, without: CostSheet) -> Decimal | None:
+    """Difference of the two costs per half, rounded once."""
+    a, b = without.best, with_it.best
+    if a is None or b is None or a.per_half is None or b.per_half is None:
+        return None
+    return with_it.currency.round(a.per_half - b.per_half)
+
+
+def _notices(parts: CarryOver, with_it: CostSheet) -> list[str]:
+    """What every output must repeat, each once."""
+    return list(dict.fromkeys((*with_it.notices, *parts.bill.notices)))
+
+
+def carry_csv(parts: CarryOver, with_it: CostSheet) -> str:
+    """The table as CSV, with the notices that every output repeats as last rows."""
+    table = parts.table()
+    keys = [column.key for column in table.columns if column.key != "key"]
+    return to_csv(table.only(*keys), notes=_notices(parts, with_it))
+
+
+SHOWN_ROWS = 6
+"""Rows of a comparison of costs shown unless all are asked for."""
+
+PARTS_SHOWN = ("part", "left", "right", "per_keyboard", "needed", "fitted", "lasting")
+BUY_SHOWN = ("part", "shop", "needed", "bought", "left_over", "unit_price", "cost")
+"""Columns that fit a terminal; CSV and JSON have the rest."""
+
+CARRY_SHOWN = (
+    "part",
+    "built_in",
+    "lost",
+    "drawer",
+    "wanted",
+    "moves",
+    "from_drawer",
+    "buy",
+    "left",
+)
+"""Columns that fit a terminal; CSV and JSON have the rest."""
+
+
+def print_carry(console: Console, parts: CarryOver, record: Record) -> None:
+    """Print the parts, what is still bought, and the cost both ways."""
+    money = record["currency"]
+    console.print(f"From {clean(parts.old)} to {clean(parts.new)}")
+    if parts.kept:
+        console.print(f"  {parts.kept} old keyboards stay as they are")
+    print_table(console, parts.table().only(*CARRY_SHOWN))
+    if parts.plan.purchases:
+        bought = parts.plan.table().only(*BUY_SHOWN)
+        print_table(console, replace(bought, title=f"still to buy, in {money}"))
+    console.print(f"parts still to buy: {parts.plan.total} {money}")
+    costs = _cost_table(record)
+    if costs.rows:
+        print_table(console, costs)
+        console.print(f"saved by carrying over: {record['cost']['saved_per_half']} {money} a half")
+    else:
+        console.print("no quantity covers the need: `fabkit quote` of the new revision says why")
+    print_notices(console, record)
+
+
+def _cost_table(record: Record) -> Table:
+    numbers = ("boards", "board_total", "parts_total", "total", "per_half")
+    return Table(
+        (
+            Column("way", "cost of the new revision"),
+            Column("boards", number=True),
+            Column("board_total", "boards cost", number=True),
+            Column("parts_total", "parts cost", number=True),
+            *columns_of("total", "per_half", numbers=numbers),
+        ),
+        tuple(
+            (way, *(cost[key] for key in numbers))
+            for way, cost in (
+                ("with carry-over", record["cost"]["with"]),
+                ("all bought anew", record["cost"]["without"]),
+            )
+            if cost is not None
+        ),
+        title=f"in {record['currency']}",
+    )
+
+
+def print_bill(console: Console, bill: Bill) -> None:
+    """Print a parts list and what to buy."""
+    from fabkit.outputs.money import bill_record
+
+    record = bill_record(bill)
+    print_boards(console, record["boards"])
+    print_table(console, bill.parts_table().only(*PARTS_SHOWN))
+    if bill.plan.purchases:
+        print_table(console, bill.shopping_table().only(*BUY_SHOWN))
+        console.print(f"in all {bill.plan.total} {bill.currency.code}", style="bold")
+    for ref, reason in bill.left_out:
+        console.print(f"not bought: {clean(ref)} ({clean(reason)})", style="dim")
+    print_findings(console, record)
+    print_notices(console, record)
+
+
+def print_explained(console: Console, found: list[Record]) -> None:
+    """Print what each place of a parts list is known by."""
+    for one in found:
+        name = " and ".join(one["refs"]) or one["kind"]
+        place = "" if one["x_mm"] is None else f" at {one['x_mm']:.1f}, {one['y_mm']:.1f} mm"
+        half = f", {one['half']}" if one["half"] else ""
+        console.print(clean(f"{name}{place}{half}"), style="bold")
+        patterns = f" ({', '.join(one['patterns'])})" if one["patterns"] else ""
+        console.print(f"  known by: {clean(', '.join(one['known_by']))}{patterns}")
+        faces = " or ".join(one["faces"])
+        console.print(f"  kind: {one['kind']}, {100 * one['confidence']:.0f} % sure")
+        if faces:
+            console.print(f"  face: {faces}")
+        console.print(f"  listed as: {clean('; '.join(one['taken_for']) or 'nothing')}")
+
+
+def print_costs(console: Console, sheet: CostSheet, *, why: bool = False) -> None:
+    """Print an offer per quantity and the one that costs a half the least."""
+    from fabkit.outputs.money import cost_record
+
+    costs = cost_record(sheet)
+    print_boards(console, costs["boards"])
+    terms = ", ".join(f"{name} {value}" for name, value in sheet.terms.items())
+    console.print(clean(terms), style="dim")
+    print_table(console, sheet.compared_table())
+    if why:
+        _print_reasons(console, costs)
+    most = None if why else SHOWN_ROWS
+    for table in sheet.comparisons():
+        print_table(console, table, most=most)
+        if most is not None and len(table.rows) > most:
+            console.print(f" and {len(table.rows) - most} more: --why shows them", style="dim")
+    best = costs["best"]
+    if best:
+        said = best_words(best, costs["boards"], costs["currency"])
+        console.print(clean(said), style="bold")
+    print_findings(console, costs)
+    print_notices(console, costs)
+
+
+def _print_reasons(console: Console, costs: Record) -> None:
+    for offer in costs["offers"]:
+        console.print(
+            f"{offer['boards']} boards: {offer['total']} {costs['currency']}", style="bold"
+        )
+        for line in offer["lines"]:
+            console.print(f"  {line['amount']:>9}  {clean(line['title'])} ({line['for']})")
+            for because in line["because"]:
+                console.print(f"             {clean(because['title'])} = {clean(because['why'])}")
+    console.print()
