@@ -11,11 +11,10 @@ import numpy as np
 
 from fabkit.base.findings import Finding, Severity
 from fabkit.base.units import MIL_MM, format_number
-from fabkit.checks.copper_facts import require_copper
+from fabkit.checks.copper_facts import require_copper, strokes_of
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
-from fabkit.checks.worst import group
-from fabkit.formats.gerber.model import Kind
+from fabkit.checks.worst import Measures, group, objects_at
 from fabkit.rules import load_rule
 
 FACTOR: Final = {"outer": 0.048, "inner": 0.024}
@@ -75,32 +74,26 @@ def current(case: Case) -> Iterator[Finding]:
         inner = layer.side is None
         thickness = COPPER_UM * (1.0 if inner else case.options.copper_oz or 1.0)
         needed = width_mm(amps, copper_um=thickness, inner=inner)
-        objects, own = layer.file.objects, copper.layers[index]
-        pens = np.array([a.diameter_mm or np.inf for a in layer.file.apertures] + [np.inf])
-        width = pens[objects.aperture]
-        rows = np.flatnonzero(
-            np.isin(objects.kind, (Kind.DRAW, Kind.ARC))
-            & objects.dark
-            & (own.net >= 0)
-            & supply[own.net]
-            & (width < needed)
-        )
-        if not len(rows):
-            continue
+        own = copper.layers[index]
+        rows, pen = strokes_of(layer)
+        net = own.net[rows]
+        thin = (net >= 0) & supply[net] & (pen < needed)
+        rows, pen = rows[thin], pen[thin]
         names = sorted({copper.nets[n] for n in own.net[rows]})
         text = ", ".join(names[:6]) + (" ..." if len(names) > 6 else "")
-        found = group(
+        for found in group(
             NARROW,
-            width[rows],
-            lambda k, r=rows, a=layer: case.object_place(a, int(r[k])),  # type: ignore[misc]
+            Measures(pen, objects_at(case, layer, rows)),
             f"tracks of {text} on {layer.name} are down to {{worst}} wide; "
             f"{format_number(amps)} A warms them by more than {format_number(RISE_K)} K",
             limit=needed,
-        )
-        if stated is None:
-            found = replace(
-                found,
-                severity=Severity.NOTE,
-                assumed=f"{format_number(ASSUMED_A)} A, as no charging current was stated",
+        ):
+            yield (
+                found
+                if stated is not None
+                else replace(
+                    found,
+                    severity=Severity.NOTE,
+                    assumed=f"{format_number(ASSUMED_A)} A, as no charging current was stated",
+                )
             )
-        yield found

@@ -107,36 +107,26 @@ def edge(case: Case) -> Iterator[Finding]:
     over = table[:, 0] <= 0
     if over.any():
         cut = Spots.of(table[over])
-        yield group(
-            CUT,
-            cut.value,
-            cut.place(case),
-            "copper runs to or over the board's edge {where}",
-            limit=reach,
-            where=cut.where(case),
+        yield from group(
+            CUT, cut.measures(case), "copper runs to or over the board's edge {where}", limit=reach
         )
     close = Spots.of(table[~over])
     yield from judge(
         case,
         EDGE,
         "copper_to_edge_mm",
-        close.value,
-        close.place(case),
+        close.measures(case, slack=CHORD_ERROR_MM),
         "copper nearest to the board's edge",
-        slack=CHORD_ERROR_MM,
-        where=close.where(case),
     )
     table = np.concatenate((np.empty((0, 4)), *beyond))
     if len(table):
         lost = Spots.of(table)
-        yield group(
+        yield from group(
             BEYOND,
-            lost.value,
-            lost.place(case),
+            lost.measures(case),
             "copper outside the board, largest piece {worst} {where}",
             most=True,
             unit="mm²",
-            where=lost.where(case),
         )
 
 
@@ -261,25 +251,19 @@ def score(case: Case) -> Iterator[Finding]:
             beside[hit] = False
         near.append(_table(*join_stretches(distance[beside], middle[beside]), index))
     table = Spots.of(np.concatenate(crossed))
-    if len(table):
-        yield group(
-            SCORE_CUT,
-            table.value,
-            table.place(case),
-            "copper lies across score lines, over {worst} at most {where}",
-            most=True,
-            where=table.where(case),
-        )
+    yield from group(
+        SCORE_CUT,
+        table.measures(case),
+        "copper lies across score lines, over {worst} at most {where}",
+        most=True,
+    )
     table = Spots.of(np.concatenate(near))
     yield from judge(
         case,
         SCORE_NEAR,
         "copper_to_score_mm",
-        table.value,
-        table.place(case),
+        table.measures(case, slack=CHORD_ERROR_MM),
         "copper nearest to a score line",
-        slack=CHORD_ERROR_MM,
-        where=table.where(case),
     )
 
 

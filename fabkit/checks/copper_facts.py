@@ -16,7 +16,10 @@ from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.closeup import CloseUp
 from fabkit.board.connectivity import cut_columns, pieces_at
 from fabkit.board.copper import Copper, trace_copper
+from fabkit.board.model import Layer
 from fabkit.checks.model import Case, NotJudged
+from fabkit.checks.worst import Floats, Measures, PlaceOf
+from fabkit.formats.gerber.model import Kind, pen_widths
 from fabkit.geometry.facing import FacetTree, Facings, find_facings
 from fabkit.sheets.house import Limit
 
@@ -98,6 +101,26 @@ def cut_place(case: Case, cut: int, *, side: str | None = None) -> Place:
     slot = int(cuts.slot_row[cut])
     found = case.hole_place(cut) if slot < 0 else case.slot_place(slot)
     return case.place(found.file or "", found.offset, side=side, x_mm=cuts.x[cut], y_mm=cuts.y[cut])
+
+
+def cuts_at(case: Case, rows: NDArray[Any], *, side: str | None = None) -> PlaceOf:
+    """Places of holes and slot paths, by their rows in :class:`Cuts`."""
+    return lambda row: cut_place(case, int(rows[row]), side=side)
+
+
+def strokes_of(layer: Layer) -> tuple[NDArray[np.int64], Floats]:
+    """Rows of the dark draws and arcs of a layer, and the width of each.
+
+    Returns
+    -------
+    rows : (n,) int64
+    pen : (n,) float64, mm
+        inf where the tool is no solid circle, or a point.
+    """
+    objects = layer.file.objects
+    rows = np.flatnonzero(np.isin(objects.kind, (Kind.DRAW, Kind.ARC)) & objects.dark)
+    pen = pen_widths(layer.file, rows)
+    return rows, np.where(pen > 0, pen, np.inf)
 
 
 def facets_by_layer(case: Case) -> tuple[FacetTree, ...]:
@@ -230,18 +253,17 @@ class Spots:
             self.value[rows], self.x[rows], self.y[rows], self.layer[rows], self.slack[rows]
         )
 
-    def place(self, case: Case) -> Callable[[int], Place]:
-        """Places by row; inner layers are told by their file."""
+    def measures(self, case: Case, *, slack: float | None = None) -> Measures:
+        """The measures with their places and layers (``on top copper``)."""
 
-        def told(row: int) -> Place:
+        def place(row: int) -> Place:
             layer = case.board.copper[self.layer[row]]
-            return case.place(layer.file.name, side=layer.side, x_mm=self.x[row], y_mm=self.y[row])
+            return case.layer_place(layer, self.x[row], self.y[row])
 
-        return told
+        def where(row: int) -> str:
+            return f"on {case.board.copper[self.layer[row]].name}"
 
-    def where(self, case: Case) -> Callable[[int], str]:
-        """``on top copper`` by row; only boards with several layers need it."""
-        return lambda row: f"on {case.board.copper[self.layer[row]].name}"
+        return Measures(self.value, place, where, self.slack if slack is None else slack)
 
 
 EDGE_LINE_MM = 0.15

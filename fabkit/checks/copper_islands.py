@@ -14,10 +14,9 @@ from fabkit.base.units import format_number
 from fabkit.board.copper import Copper
 from fabkit.board.model import Layer
 from fabkit.checks.copper_facts import require_copper
-from fabkit.checks.copper_width import spot_place
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
-from fabkit.checks.worst import group
+from fabkit.checks.worst import Measures, group, objects_at, spots_at
 from fabkit.formats.gerber.model import Kind, object_shapes
 from fabkit.rules import load_rule
 
@@ -44,16 +43,14 @@ def floating(case: Case) -> Iterator[Finding]:
         rows = np.flatnonzero(
             (pieces.layer == index) & ~held[pieces.island] & filled & (area >= FLOATING_MM2)
         )
-        if len(rows):
-            xy = shapely.get_coordinates(shapely.point_on_surface(pieces.polygons[rows]))
-            yield group(
-                FLOATING,
-                area[rows],
-                lambda k, s=xy, a=layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
-                f"{layer.name} has filled pieces that touch no pad or hole, largest {{worst}}",
-                most=True,
-                unit="mm²",
-            )
+        xy = shapely.get_coordinates(shapely.point_on_surface(pieces.polygons[rows]))
+        yield from group(
+            FLOATING,
+            Measures(area[rows], spots_at(case, layer, *xy.T)),
+            f"{layer.name} has filled pieces that touch no pad or hole, largest {{worst}}",
+            most=True,
+            unit="mm²",
+        )
 
 
 @check(id="copper/loose-ends", rules=(LOOSE_END, LONELY_PAD), needs=("copper",))
@@ -62,19 +59,16 @@ def loose_ends(case: Case) -> Iterator[Finding]:
     copper = require_copper(case)
     for index, layer in enumerate(case.board.copper):
         rows, x, y = _loose_ends(copper, index, layer)
-        if len(rows):
-            yield group(
-                LOOSE_END,
-                np.hypot(
-                    layer.file.objects.x1[rows] - layer.file.objects.x0[rows],
-                    layer.file.objects.y1[rows] - layer.file.objects.y0[rows],
-                ),
-                lambda k, r=rows, x=x, y=y, a=layer: case.object_place(  # type: ignore[misc]
-                    a, int(r[k]), x_mm=x[k], y_mm=y[k]
-                ),
-                f"tracks end in nothing on {layer.name}, longest last segment {{worst}}",
-                most=True,
-            )
+        strokes = layer.file.objects.take(rows)
+        yield from group(
+            LOOSE_END,
+            Measures(
+                np.hypot(strokes.x1 - strokes.x0, strokes.y1 - strokes.y0),
+                objects_at(case, layer, rows, x, y),
+            ),
+            f"tracks end in nothing on {layer.name}, longest last segment {{worst}}",
+            most=True,
+        )
     if not copper.named.any():
         yield from _lonely_pads(case, copper)
 
@@ -132,14 +126,16 @@ def _lonely_pads(case: Case, copper: Copper) -> Iterator[Finding]:
         area = np.bincount(
             pieces.island, weights=shapely.area(pieces.polygons), minlength=pieces.islands
         )
-        yield group(
+        yield from group(
             LONELY_PAD,
-            area[pads.island[rows]],
-            lambda k: case.object_place(
-                case.board.copper[pads.layer[rows[k]]],
-                int(pads.row[rows[k]]),
-                x_mm=float(pads.x[rows[k]]),
-                y_mm=float(pads.y[rows[k]]),
+            Measures(
+                area[pads.island[rows]],
+                lambda k: case.object_place(
+                    case.board.copper[pads.layer[rows[k]]],
+                    int(pads.row[rows[k]]),
+                    x_mm=float(pads.x[rows[k]]),
+                    y_mm=float(pads.y[rows[k]]),
+                ),
             ),
             f"{format_number(len(rows))} pad{'s have' if len(rows) > 1 else ' has'} a track that "
             "reaches no other pad",

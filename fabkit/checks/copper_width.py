@@ -10,7 +10,7 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.base.columns import Floats
-from fabkit.base.findings import Finding, Place, Severity
+from fabkit.base.findings import Finding, Severity
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
 from fabkit.board.model import Layer
 from fabkit.checks.copper_facts import (
@@ -22,11 +22,11 @@ from fabkit.checks.copper_facts import (
     narrow_copper,
     on_board,
     require_copper,
+    strokes_of,
 )
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.checks.worst import group, judge
-from fabkit.formats.gerber.model import Kind
 from fabkit.geometry.facing import Facets, Facings, thin_out
 from fabkit.rules import load_rule
 
@@ -46,11 +46,6 @@ SLIVER: Final = load_rule("copper/sliver")
 RIM: Final = load_rule("copper/rim-thin")
 GAP: Final = load_rule("copper/gap-small")
 GAP_OWN: Final = load_rule("copper/gap-within-net")
-
-
-def spot_place(case: Case, layer: Layer, x: float, y: float) -> Place:
-    """Place on a copper layer; inner layers are told by their file."""
-    return case.place(layer.file.name, None, side=layer.side, x_mm=x, y_mm=y)
 
 
 @check(
@@ -87,11 +82,8 @@ def gaps(case: Case) -> Iterator[Finding]:
             rule,
             # Inside one net a gap costs nothing until it can no longer be etched at all.
             (standard if rule is GAP else fine, fine),
-            spots.value,
-            spots.place(case),
+            spots.measures(case),
             words,
-            slack=spots.slack,
-            where=spots.where(case),
         )
 
 
@@ -121,10 +113,8 @@ def widths(case: Case) -> Iterator[Finding]:
         case,
         TRACK,
         copper_limits(case, "track"),
-        spots.value,
-        spots.place(case),
+        spots.measures(case, slack=COINCIDENT_MM),
         "narrowest track",
-        where=spots.where(case),
     )
     sliver = case.house.limit("sliver_mm").value
     spots = Spots.gather(case, rest)
@@ -134,14 +124,7 @@ def widths(case: Case) -> Iterator[Finding]:
     thin = spots.value < sliver - spots.slack
     necks = spots.take(~thin)
     yield from judge(
-        case,
-        NECK,
-        copper_limits(case, "track"),
-        necks.value,
-        necks.place(case),
-        "narrowest neck",
-        slack=necks.slack,
-        where=necks.where(case),
+        case, NECK, copper_limits(case, "track"), necks.measures(case), "narrowest neck"
     )
     hair = spots.value < HAIR_MM
     for mine, severity, text in (
@@ -149,16 +132,13 @@ def widths(case: Case) -> Iterator[Finding]:
         (thin & hair, Severity.NOTE, "a hair like this is not formed, and joins nothing"),
     ):
         slivers = spots.take(mine)
-        if len(slivers):
-            yield group(
-                SLIVER,
-                slivers.value,
-                slivers.place(case),
-                f"copper only {{worst}} wide {{where}}; {text}",
-                limit=sliver,
-                severity=severity,
-                where=slivers.where(case),
-            )
+        yield from group(
+            SLIVER,
+            slivers.measures(case),
+            f"copper only {{worst}} wide {{where}}; {text}",
+            limit=sliver,
+            severity=severity,
+        )
 
 
 def at_bare_walls(case: Case, spots: Spots) -> tuple[NDArray[np.bool_], NDArray[np.int64]]:
@@ -183,30 +163,23 @@ def _rims(case: Case, spots: Spots, hole: NDArray[np.int64], limit: float) -> It
     order = thin[np.argsort(spots.value[thin], kind="stable")]
     keys = hole[order] * len(case.board.copper) + spots.layer[order]
     rims = spots.take(order[np.sort(np.unique(keys, return_index=True)[1])])
-    if len(rims):
-        yield group(
-            RIM,
-            rims.value,
-            rims.place(case),
-            f"a rim of copper only {{worst}} wide is left around non-plated holes {{where}}; "
-            f"thinner than {format_mm(limit)} may come loose",
-            limit=limit,
-            where=rims.where(case),
-        )
+    yield from group(
+        RIM,
+        rims.measures(case),
+        f"a rim of copper only {{worst}} wide is left around non-plated holes {{where}}; "
+        f"thinner than {format_mm(limit)} may come loose",
+        limit=limit,
+    )
 
 
 def pen_at(layer: Layer, found: Facings) -> NDArray[np.float64]:
     """Width of the narrowest stroke over each facing, mm; inf where none runs there."""
-    objects = layer.file.objects
-    pens = np.array([a.diameter_mm or np.inf for a in layer.file.apertures] + [np.inf])
-    width = pens[objects.aperture]
-    rows = np.flatnonzero(
-        np.isin(objects.kind, (Kind.DRAW, Kind.ARC)) & objects.dark & np.isfinite(width)
-    )
+    rows, width = strokes_of(layer)
     out = np.full(len(found), np.inf)
-    if not len(rows) or not len(found):
+    if not len(found):
         return out
-    rows = rows[width[rows] <= found.distance.max() + COINCIDENT_MM + CHORD_ERROR_MM]
+    thin = width <= found.distance.max() + COINCIDENT_MM + CHORD_ERROR_MM
+    rows, width = rows[thin], width[thin]
     if not len(rows):
         return out
     from fabkit.formats.gerber.model import object_shapes
@@ -215,7 +188,7 @@ def pen_at(layer: Layer, found: Facings) -> NDArray[np.float64]:
     spot, shape = shapely.STRtree(shapes).query(
         shapely.points(found.x, found.y), predicate="intersects"
     )
-    np.minimum.at(out, spot, width[rows[shape]])
+    np.minimum.at(out, spot, width[shape])
     return out
 
 
@@ -246,11 +219,8 @@ def acid_traps(case: Case) -> Iterator[Finding]:
         case,
         TRAP,
         "acid_trap_deg",
-        spots.value,
-        spots.place(case),
+        spots.measures(case, slack=ROUNDING_DEG),
         "sharpest corner between copper",
-        slack=ROUNDING_DEG,
-        where=spots.where(case),
     )
 
 

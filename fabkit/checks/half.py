@@ -22,7 +22,7 @@ from fabkit.checks.declare import check
 from fabkit.checks.mirror import MATCH_MM, Mirror, find_mirror
 from fabkit.checks.model import Case
 from fabkit.checks.pair import LACKING, OUTLINE, RELATION, UNRELATED, compare_pair
-from fabkit.checks.worst import group
+from fabkit.checks.worst import Measures, group, holes_at
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.model import Keyboard
 from fabkit.package.model import RoleKind, Side
@@ -90,14 +90,12 @@ def symmetry(case: Case) -> Iterator[Finding]:
         limit=1.0,
     )
     rows = mirror.lone_holes
-    if len(rows):
-        yield group(
-            NO_COUNTERPART,
-            case.board.holes.diameter[rows],
-            lambda k: case.hole_place(int(rows[k])),
-            f"{format_number(len(rows))} holes have no mirror image, largest {{worst}}",
-            most=True,
-        )
+    yield from group(
+        NO_COUNTERPART,
+        Measures(case.board.holes.diameter[rows], holes_at(case, rows)),
+        f"{format_number(len(rows))} holes have no mirror image, largest {{worst}}",
+        most=True,
+    )
 
 
 @check(id="half/keys", rules=(KEY_FACE,), needs=("holes", "outer-copper"))
@@ -121,13 +119,15 @@ def keys(case: Case) -> Iterator[Finding]:
             lacking[int(key), there] = lacking.get((int(key), there), 0) + 1
     if lacking:
         told = sorted(lacking)
-        yield group(
+        yield from group(
             KEY_FACE,
-            np.array([lacking[k] for k in told], dtype=float),
-            lambda k: Place(
-                side=told[k][1],
-                x_mm=positions[told[k][0]].x_mm,
-                y_mm=positions[told[k][0]].y_mm,
+            Measures(
+                np.array([lacking[k] for k in told], dtype=float),
+                lambda k: Place(
+                    side=told[k][1],
+                    x_mm=positions[told[k][0]].x_mm,
+                    y_mm=positions[told[k][0]].y_mm,
+                ),
             ),
             f"{format_number(len({key for key, _ in told}))} of "
             f"{format_number(len(positions))} keys lack pads or mask openings on one face, "

@@ -10,10 +10,10 @@ import shapely
 
 from fabkit.base.findings import Finding
 from fabkit.base.units import COINCIDENT_MM, format_mm, format_number
-from fabkit.checks.copper_facts import Cuts, cut_place, cuts_of
+from fabkit.checks.copper_facts import Cuts, cuts_at, cuts_of
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
-from fabkit.checks.worst import judge
+from fabkit.checks.worst import Measures, holes_at, judge
 from fabkit.rules import load_rule
 
 MANY_TOOLS: Final = 30
@@ -47,15 +47,10 @@ def sizes(case: Case) -> Iterator[Finding]:
     ):
         rows = np.flatnonzero(mine)
         yield from judge(
-            case,
-            rule,
-            key,
-            holes.diameter[rows],
-            lambda k, rows=rows: case.hole_place(int(rows[k])),  # type: ignore[misc]
-            words,
+            case, rule, key, Measures(holes.diameter[rows], holes_at(case, rows)), words
         )
     yield from judge(
-        case, TOO_LARGE, "drill_max_mm", holes.diameter, case.hole_place, "largest hole"
+        case, TOO_LARGE, "drill_max_mm", Measures(holes.diameter, case.hole_place), "largest hole"
     )
 
 
@@ -78,12 +73,7 @@ def slots(case: Case) -> Iterator[Finding]:
     ):
         rows = np.flatnonzero(mine & ~cuts.round)
         yield from judge(
-            case,
-            SLOT_NARROW,
-            key,
-            cuts.width[rows],
-            lambda k, rows=rows: cut_place(case, int(rows[k])),  # type: ignore[misc]
-            words,
+            case, SLOT_NARROW, key, Measures(cuts.width[rows], cuts_at(case, rows)), words
         )
     length = slot_lengths(cuts)
     # A slot of no length is a round hole in other words.
@@ -92,8 +82,7 @@ def slots(case: Case) -> Iterator[Finding]:
         case,
         SLOT_SHORT,
         "slot_min_length_ratio",
-        length[rows] / cuts.width[rows],
-        lambda k: cut_place(case, int(rows[k])),
+        Measures(length[rows] / cuts.width[rows], cuts_at(case, rows)),
         "shortest slot, length over width,",
     )
 
@@ -159,8 +148,6 @@ def aspect(case: Case) -> Iterator[Finding]:
             case,
             ASPECT,
             "aspect_ratio",
-            thickness / holes.diameter[rows],
-            lambda k: case.hole_place(int(rows[k])),
+            Measures(thickness / holes.diameter[rows], holes_at(case, rows), slack=1e-6),
             f"deepest hole, thickness {format_mm(thickness)} over diameter,",
-            slack=1e-6,
         )

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from fabkit.base.columns import Floats
 from fabkit.base.findings import Finding, Place, Severity
-from fabkit.base.units import CHORD_ERROR_MM, format_number
+from fabkit.base.units import CHORD_ERROR_MM, counted, format_number
 from fabkit.board.connectivity import TOUCH_MM, pieces_at
 from fabkit.board.copper import Copper
 from fabkit.checks.copper_facts import (
@@ -20,6 +20,7 @@ from fabkit.checks.copper_facts import (
     Spots,
     close_ups,
     cut_place,
+    cuts_at,
     cuts_of,
     facets_by_layer,
     half_holes,
@@ -28,7 +29,7 @@ from fabkit.checks.copper_facts import (
 )
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
-from fabkit.checks.worst import group, judge
+from fabkit.checks.worst import Measures, group, judge
 from fabkit.geometry.areas import clip_to_box
 from fabkit.geometry.facing import FacetTree
 from fabkit.rules import load_rule
@@ -166,9 +167,29 @@ def _measure_one(layer: FacetTree, polygons: NDArray[Any], shape: Any) -> tuple[
     return (float(shapely.distance(lines, shape).min()) if len(lines) else 1.0), 0.0
 
 
-def _ring_place(case: Case, rings: Rings, row: int) -> Place:
-    layer = case.board.copper[rings.layer[row]]
-    return cut_place(case, int(rings.cut[row]), side=layer.side)
+def _around(case: Case, cut: NDArray[Any], layer: NDArray[Any], values: Floats) -> Measures:
+    """Measures of copper around cuts, each on one layer."""
+
+    def place(row: int) -> Place:
+        return cut_place(case, int(cut[row]), side=case.board.copper[layer[row]].side)
+
+    def where(row: int) -> str:
+        return f"on {case.board.copper[layer[row]].name}"
+
+    return Measures(values, place, where, CHORD_ERROR_MM)
+
+
+def _closer(case: Case, cut: NDArray[Any], layer: NDArray[Any], coarse: Floats) -> Floats:
+    """The same copper around round cuts, measured again in close-ups."""
+    cuts = case.shared(cuts_of)
+
+    def measure(k: int) -> float:
+        x, y, radius = (float(v) for v in (cuts.x[cut[k]], cuts.y[cut[k]], cuts.width[cut[k]] / 2))
+        close_up = case.shared(close_ups)[int(layer[k])]
+        fine = close_up.edge_distance(x, y, radius + float(coarse[k]) + 0.05) - radius
+        return fine if abs(fine - coarse[k]) < SAME_RING_MM else float(coarse[k])
+
+    return remeasure(coarse, measure)
 
 
 @check(
@@ -183,19 +204,16 @@ def annular_ring(case: Case) -> Iterator[Finding]:
     castellated = case.shared(half_holes)
     preferred = case.limit("annular_ring_component_preferred_mm")
     usual = ~castellated[rings.cut] if len(rings.cut) else np.zeros(0, bool)
-    on_layer = [f"on {layer.name}" for layer in case.board.copper]
     broken = np.flatnonzero(usual & (rings.open_deg > 0) & ~rings.swallowed)
     if len(broken):
         worst = float(rings.open_deg[broken].max())
-        yield group(
+        yield from group(
             RING_BROKEN,
-            rings.ring[broken],
-            lambda k: _ring_place(case, rings, int(broken[k])),
+            _around(case, rings.cut, rings.layer, rings.ring).take(broken),
             f"holes break out of their pads, by {format_number(worst, digits=0)} degrees of the "
             "rim at worst; least ring {worst}, {where}",
             limit=0.0,
             severity=Severity.ERROR if worst > BREAKOUT_DEG else Severity.WARNING,
-            where=lambda k: on_layer[rings.layer[broken[k]]],
         )
     whole = np.flatnonzero(usual & (rings.open_deg == 0))
     ring = rings.ring[whole].copy()
@@ -203,25 +221,14 @@ def annular_ring(case: Case) -> Iterator[Finding]:
         (ring > 0) & (ring < preferred) & cuts.round[rings.cut[whole]] & ~rings.exact[whole]
     )
 
-    def measure(k: int) -> float:
-        row = whole[doubtful[k]]
-        cut, coarse = int(rings.cut[row]), float(rings.ring[row])
-        radius = float(cuts.width[cut]) / 2
-        close_up = case.shared(close_ups)[rings.layer[row]]
-        at = float(cuts.x[cut]), float(cuts.y[cut])
-        fine = close_up.edge_distance(*at, radius + coarse + 0.05) - radius
-        return fine if abs(fine - coarse) < SAME_RING_MM else coarse
-
-    ring[doubtful] = remeasure(ring[doubtful], measure)
+    cut, layer = rings.cut[whole], rings.layer[whole]
+    ring[doubtful] = _closer(case, cut[doubtful], layer[doubtful], ring[doubtful])
     yield from judge(
         case,
         RING_THIN,
         "annular_ring_mm",
-        ring,
-        lambda k: _ring_place(case, rings, int(whole[k])),
+        _around(case, cut, layer, ring),
         "thinnest annular ring",
-        slack=CHORD_ERROR_MM,
-        where=lambda k: on_layer[rings.layer[whole[k]]],
     )
 
 
@@ -241,33 +248,23 @@ def pads(case: Case) -> Iterator[Finding]:
         (drawn.any(axis=1), "with pads no larger than the hole, so that no copper is left"),
     ):
         rows = np.flatnonzero(lonely & mine)
-        if len(rows):
-            yield group(
-                NO_COPPER,
-                cuts.width[rows],
-                lambda k, rows=rows: cut_place(case, int(rows[k])),  # type: ignore[misc]
-                f"{_count(len(rows), 'plated hole')} {words}, the largest {{worst}}",
-                most=True,
-            )
+        yield from group(
+            NO_COPPER,
+            Measures(cuts.width[rows], cuts_at(case, rows)),
+            f"{counted(len(rows), 'plated hole')} {words}, the largest {{worst}}",
+            most=True,
+        )
     for index, layer in enumerate(case.board.copper):
         if layer.side is None:
             continue
         spans = (cuts.first <= index + 1) & (cuts.last >= index + 1)
         rows = np.flatnonzero(plated & spans & joined.any(axis=1) & ~joined[:, index])
-        if len(rows):
-            yield group(
-                NO_PAD,
-                cuts.width[rows],
-                lambda k, rows=rows, side=layer.side: cut_place(  # type: ignore[misc]
-                    case, int(rows[k]), side=side
-                ),
-                f"{_count(len(rows), 'plated hole')} without a pad on {layer.name}",
-                most=True,
-            )
-
-
-def _count(number: int, word: str) -> str:
-    return f"{format_number(number)} {word}{'' if number == 1 else 's'}"
+        yield from group(
+            NO_PAD,
+            Measures(cuts.width[rows], cuts_at(case, rows, side=layer.side)),
+            f"{counted(len(rows), 'plated hole')} without a pad on {layer.name}",
+            most=True,
+        )
 
 
 @check(
@@ -288,43 +285,25 @@ def bare_clearance(case: Case) -> Iterator[Finding]:
     # Pieces were cut a hair outside every bare hole, so copper that reached its wall is there.
     through = (distance <= 2 * TOUCH_MM).any(axis=0)
     nearest = distance.argmin(axis=0)
-
-    def place(k: int) -> Place:
-        return cut_place(case, int(bare[k]), side=case.board.copper[nearest[k]].side)
-
     near = np.flatnonzero(~through)
     least = distance.min(axis=0)
     close = near[least[near] < case.limit("nonplated_to_copper_mm")]
     close = close[cuts.round[bare[close]]]
-
-    def measure(k: int) -> float:
-        cut, coarse = int(bare[close[k]]), float(least[close[k]])
-        radius = float(cuts.width[cut]) / 2
-        at = float(cuts.x[cut]), float(cuts.y[cut])
-        close_up = case.shared(close_ups)[int(nearest[close[k]])]
-        fine = close_up.edge_distance(*at, radius + coarse + 0.05) - radius
-        return fine if abs(fine - coarse) < SAME_RING_MM else coarse
-
-    least[close] = remeasure(least[close], measure)
+    least[close] = _closer(case, bare[close], nearest[close], least[close])
     yield from judge(
         case,
         BARE_NEAR,
         "nonplated_to_copper_mm",
-        least[near],
-        lambda k: place(int(near[k])),
+        _around(case, bare[near], nearest[near], least[near]),
         "copper nearest to a non-plated hole",
-        slack=CHORD_ERROR_MM,
-        where=lambda k: f"on {case.board.copper[nearest[near[k]]].name}",
     )
     rows = np.flatnonzero(through)
-    if len(rows):
-        yield group(
-            BARE_PAD,
-            cuts.width[bare[rows]],
-            lambda k: place(int(rows[k])),
-            f"{_count(len(rows), 'non-plated hole')} drilled through copper, the largest {{worst}}",
-            most=True,
-        )
+    yield from group(
+        BARE_PAD,
+        _around(case, bare[rows], nearest[rows], cuts.width[bare[rows]]),
+        f"{counted(len(rows), 'non-plated hole')} drilled through copper, the largest {{worst}}",
+        most=True,
+    )
 
 
 def nearest_copper(layer: FacetTree, cuts: Cuts, rows: NDArray[Any]) -> Floats:
@@ -375,11 +354,8 @@ def inner_clearance(case: Case) -> Iterator[Finding]:
         case,
         INNER_NEAR,
         "plated_to_inner_copper_mm",
-        spots.value,
-        spots.place(case),
+        spots.measures(case, slack=CHORD_ERROR_MM),
         "foreign inner copper nearest to a plated hole",
-        slack=CHORD_ERROR_MM,
-        where=spots.where(case),
     )
 
 

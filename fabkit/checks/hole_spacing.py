@@ -15,10 +15,10 @@ from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
 from fabkit.board.connectivity import pieces_at
 from fabkit.board.rules import PLATING_INFERRED
-from fabkit.checks.copper_facts import Cuts, copper_of, cut_place, cuts_of, half_holes
+from fabkit.checks.copper_facts import Cuts, copper_of, cut_place, cuts_at, cuts_of, half_holes
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
-from fabkit.checks.worst import group, judge
+from fabkit.checks.worst import Measures, PlaceOf, at_rows, group, judge
 from fabkit.geometry.facing import facets_of
 from fabkit.geometry.neighbours import label_groups
 from fabkit.rules import load_rule
@@ -111,16 +111,15 @@ def spacing(case: Case) -> Iterator[Finding]:
         (CONCENTRIC, centred & ~same, "two different holes at one place, larger one {worst}"),
     ):
         rows = np.flatnonzero(mine)
-        if len(rows):
-            size = np.maximum(cuts.width[walls.left[rows]], cuts.width[walls.right[rows]])
-            yield group(rule, size, lambda k, r=rows: place(int(r[k])), text, most=True)  # type: ignore[misc]
+        size = np.maximum(cuts.width[walls.left[rows]], cuts.width[walls.right[rows]])
+        yield from group(rule, Measures(size, at_rows(place, rows)), text, most=True)
     # A plated hole cut open by a bare one is wrong for certain only when a file calls them so.
     stated = all(f.id != PLATING_INFERRED.id for f in case.board.problems)
     yield from _overlaps(cuts, walls, apart, ~centred & (walls.wall <= 0), place, stated=stated)
     yield from _thin_walls(case, cuts, walls, np.flatnonzero(walls.wall > 0))
 
 
-def _pair_places(case: Case, cuts: Cuts, walls: Walls) -> Any:
+def _pair_places(case: Case, cuts: Cuts, walls: Walls) -> PlaceOf:
     def place(row: int) -> Place:
         a, b = int(walls.left[row]), int(walls.right[row])
         found = cut_place(case, a)
@@ -134,7 +133,13 @@ def _pair_places(case: Case, cuts: Cuts, walls: Walls) -> Any:
 
 
 def _overlaps(
-    cuts: Cuts, walls: Walls, apart: Floats, mine: NDArray[np.bool_], place: Any, *, stated: bool
+    cuts: Cuts,
+    walls: Walls,
+    apart: Floats,
+    mine: NDArray[np.bool_],
+    place: PlaceOf,
+    *,
+    stated: bool,
 ) -> Iterator[Finding]:
     """Overlaps, judged by the shape of the opening that results, and whether plating was stated."""
     rows = np.flatnonzero(mine)
@@ -164,17 +169,15 @@ def _overlaps(
         (OVERLAP, ~clean, "holes overlap, {worst} wide where they meet at the least"),
     ):
         picked = np.flatnonzero(chosen)
-        if len(picked):
-            yield group(
-                rule,
-                width[picked],
-                lambda k, r=rows[picked]: place(int(r[k])),  # type: ignore[misc]
-                text,
-                limit=CUSP_MM,
-                severity=Severity.ERROR
-                if rule is OVERLAP and stated and np.any(~bare[picked] & ~plated[picked])
-                else None,
-            )
+        yield from group(
+            rule,
+            Measures(width[picked], at_rows(place, rows[picked])),
+            text,
+            limit=CUSP_MM,
+            severity=Severity.ERROR
+            if rule is OVERLAP and stated and np.any(~bare[picked] & ~plated[picked])
+            else None,
+        )
 
 
 def _thin_walls(case: Case, cuts: Cuts, walls: Walls, rows: Ints) -> Iterator[Finding]:
@@ -197,10 +200,8 @@ def _thin_walls(case: Case, cuts: Cuts, walls: Walls, rows: Ints) -> Iterator[Fi
             case,
             WALL,
             key,
-            thin.wall[picked],
-            lambda k, picked=picked: place(int(picked[k])),  # type: ignore[misc]
+            Measures(thin.wall[picked], at_rows(place, picked), slack=CHORD_ERROR_MM),
             words,
-            slack=CHORD_ERROR_MM,
         )
 
 
@@ -269,10 +270,9 @@ def edge(case: Case) -> Iterator[Finding]:
     in_row = case.shared(break_rows)
     if in_row.any():
         rows = np.flatnonzero(in_row)
-        yield group(
+        yield from group(
             CROSSES,
-            cuts.width[rows],
-            lambda k: cut_place(case, int(rows[k])),
+            Measures(cuts.width[rows], cuts_at(case, rows)),
             "rows of small bare holes at the edge, to break boards apart, largest {worst}",
             most=True,
             severity=Severity.NOTE,
@@ -286,24 +286,20 @@ def edge(case: Case) -> Iterator[Finding]:
     if ratio * thickness > fine.value and near.size:
         rows = near[wall[near] < ratio * thickness - COINCIDENT_MM]
         rows = rows[wall[rows] >= standard.value - COINCIDENT_MM]
-        if len(rows):
-            yield group(
-                EDGE_NEAR,
-                wall[rows],
-                lambda k: cut_place(case, int(rows[k])),
-                f"hole {{worst}} from the edge, less than {ratio:g} of the thickness "
-                f"({format_mm(thickness)})",
-                limit=ratio * thickness,
-                severity=Severity.NOTE,
-            )
+        yield from group(
+            EDGE_NEAR,
+            Measures(wall[rows], cuts_at(case, rows)),
+            f"hole {{worst}} from the edge, less than {ratio:g} of the thickness "
+            f"({format_mm(thickness)})",
+            limit=ratio * thickness,
+            severity=Severity.NOTE,
+        )
     yield from judge(
         case,
         EDGE_NEAR,
         (standard, fine),
-        wall[near],
-        lambda k: cut_place(case, int(near[k])),
+        Measures(wall[near], cuts_at(case, near), slack=CHORD_ERROR_MM),
         "hole nearest to the edge",
-        slack=CHORD_ERROR_MM,
     )
 
 
@@ -331,12 +327,10 @@ def _crossings(case: Case, cuts: Cuts, rows: Ints) -> Iterator[Finding]:
         (~meant & ~halved & ~drawn, Severity.WARNING, "holes cross the board's edge"),
     ):
         picked = rows[mine]
-        if len(picked):
-            yield group(
-                CROSSES,
-                cuts.width[picked],
-                lambda k, picked=picked: cut_place(case, int(picked[k])),  # type: ignore[misc]
-                text + ", largest {worst}",
-                most=True,
-                severity=severity,
-            )
+        yield from group(
+            CROSSES,
+            Measures(cuts.width[picked], cuts_at(case, picked)),
+            text + ", largest {worst}",
+            most=True,
+            severity=severity,
+        )

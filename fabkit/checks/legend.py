@@ -9,16 +9,14 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.findings import Finding, Place
+from fabkit.base.findings import Finding
 from fabkit.base.units import counted, format_number
 from fabkit.board.model import Layer
-from fabkit.checks.copper_facts import along_edge, on_board, require_copper
-from fabkit.checks.copper_width import spot_place
+from fabkit.checks.copper_facts import along_edge, on_board, require_copper, strokes_of
 from fabkit.checks.declare import check
 from fabkit.checks.mask import mask_sides
 from fabkit.checks.model import Case
-from fabkit.checks.worst import group, judge
-from fabkit.formats.gerber.model import Kind, pen_widths
+from fabkit.checks.worst import Floats, Measures, group, judge, objects_at, spots_at
 from fabkit.geometry.areas import clip_to_box
 from fabkit.geometry.facing import thin_out
 from fabkit.geometry.neighbours import PointTree, label_groups
@@ -57,32 +55,25 @@ def _legends(case: Case) -> list[Layer]:
 def lines(case: Case) -> Iterator[Finding]:
     """Legend lines are wide enough to print."""
     for layer in _legends(case):
-        objects = layer.file.objects
-        pens = np.array([a.diameter_mm or np.inf for a in layer.file.apertures] + [np.inf])
-        width = pens[objects.aperture]
-        rows = np.flatnonzero(
-            np.isin(objects.kind, (Kind.DRAW, Kind.ARC)) & objects.dark & (width > 0)
-        )
-        rows = rows[np.argsort(width[rows], kind="stable")]
-        x, y = objects.x0[rows], objects.y0[rows]
-        thin = width[rows] < case.house.limit("legend_line_mm").value
-        rows = rows[thin][thin_out(x[thin], y[thin], 1.0)]
+        rows, width = strokes_of(layer)
+        thin = np.flatnonzero(width < case.house.limit("legend_line_mm").value)
+        thin = thin[np.argsort(width[thin], kind="stable")]
+        ends = layer.file.objects.take(rows[thin])
+        thin = thin[thin_out(ends.x0, ends.y0, 1.0)]
+        rows, width = rows[thin], width[thin]
         yield from judge(
             case,
             LINE,
             "legend_line_mm",
-            width[rows],
-            lambda k, r=rows, a=layer: _middle_place(case, a, int(r[k])),  # type: ignore[misc]
+            Measures(width, objects_at(case, layer, rows, *_middles(layer, rows))),
             f"thinnest line of {layer.name}",
         )
 
 
-def _middle_place(case: Case, layer: Layer, row: int) -> Place:
-    """Place of a stroke: between its ends."""
+def _middles(layer: Layer, rows: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Points between the ends of strokes, mm."""
     o = layer.file.objects
-    return case.object_place(
-        layer, row, x_mm=float(o.x0[row] + o.x1[row]) / 2, y_mm=float(o.y0[row] + o.y1[row]) / 2
-    )
+    return (o.x0[rows] + o.x1[rows]) / 2, (o.y0[rows] + o.y1[rows]) / 2
 
 
 @check(id="legend/text", rules=(HEIGHT,), limits=("legend_height_mm",), needs=("legend",))
@@ -95,23 +86,21 @@ def text(case: Case) -> Iterator[Finding]:
             case,
             HEIGHT,
             "legend_height_mm",
-            height,
-            lambda k, x=x, y=y, a=layer: spot_place(case, a, x[k], y[k]),  # type: ignore[misc]
+            Measures(height, spots_at(case, layer, x, y), slack=0.02),
             f"lowest text of {layer.name}, estimated,",
-            slack=0.02,
         )
 
 
 def _pen_near(layer: Layer, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
     """Pen of the stroke nearest to each place, mm: text height is told between centre lines."""
     objects = layer.file.objects
-    rows = np.flatnonzero(np.isin(objects.kind, (Kind.DRAW, Kind.ARC)) & objects.dark)
+    rows, pen = strokes_of(layer)
     if not len(rows) or not len(x):
         return np.zeros(len(x))
     tree = PointTree(np.column_stack((objects.x0[rows], objects.y0[rows])))
     apart, near = tree.query(np.column_stack((x, y)))
-    pens = pen_widths(layer.file, rows)
-    return np.where(apart <= TALLEST_MM, np.nan_to_num(pens[near]), 0.0)
+    known = (apart <= TALLEST_MM) & np.isfinite(pen[near])
+    return np.where(known, pen[near], 0.0)
 
 
 def word_heights(
@@ -181,17 +170,15 @@ def on_copper(case: Case) -> Iterator[Finding]:
         area = _shared_area(ink, bare)
         spots = shapely.get_coordinates(shapely.point_on_surface(ink))
         rows = np.flatnonzero((area > INK_MM2) & on_board(case, *spots.T))
-        if len(rows):
-            xy = shapely.get_coordinates(shapely.centroid(shapely.envelope(ink[rows])))
-            yield group(
-                INK,
-                area[rows],
-                lambda k, s=xy, a=layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
-                f"{layer.name} lies on bare copper, at most {{worst}} in one place",
-                most=True,
-                limit=0.0,
-                unit="mm²",
-            )
+        xy = shapely.get_coordinates(shapely.centroid(shapely.envelope(ink[rows])))
+        yield from group(
+            INK,
+            Measures(area[rows], spots_at(case, layer, *xy.T)),
+            f"{layer.name} lies on bare copper, at most {{worst}} in one place",
+            most=True,
+            limit=0.0,
+            unit="mm²",
+        )
 
 
 def _shared_area(ink: NDArray[Any], bare: NDArray[Any]) -> NDArray[np.float64]:
@@ -224,10 +211,9 @@ def off_board(case: Case) -> Iterator[Finding]:
         if len(rows):
             at_edge = shapely.intersection(marks[cut[rows]], shapely.boundary(board))
             xy = shapely.get_coordinates(shapely.centroid(shapely.envelope(at_edge)))
-            yield group(
+            yield from group(
                 OFF_BOARD,
-                area[rows],
-                lambda k, s=xy, a=layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
+                Measures(area[rows], spots_at(case, layer, *xy.T)),
                 f"{layer.name} is cut by the board's edge in {counted(len(rows), 'place')}, "
                 "at most {worst} of one mark is lost",
                 most=True,
@@ -237,10 +223,9 @@ def off_board(case: Case) -> Iterator[Finding]:
         if len(lost):
             xy = shapely.get_coordinates(shapely.point_on_surface(marks[lost]))
             width = np.sqrt(shapely.area(marks[lost]))
-            yield group(
+            yield from group(
                 OFF_BOARD,
-                width,
-                lambda k, s=xy, a=layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
+                Measures(width, spots_at(case, layer, *xy.T)),
                 f"{layer.name} has marks wholly outside the board",
                 most=True,
             )
@@ -260,7 +245,7 @@ def direction(case: Case) -> Iterator[Finding]:
             MIRRORED,
             f"{format_number(same)} different letters of the bottom legend look as on the top, "
             f"{format_number(turned)} are mirrored",
-            spot_place(case, layer, (box[0] + box[2]) / 2, (box[1] + box[3]) / 2),
+            case.layer_place(layer, (box[0] + box[2]) / 2, (box[1] + box[3]) / 2),
             measured=float(same),
             limit=float(LETTERS),
             unit="letters",

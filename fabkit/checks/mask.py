@@ -23,10 +23,10 @@ from fabkit.checks.copper_facts import (
     on_board,
     require_copper,
 )
-from fabkit.checks.copper_width import SAME_SPOT_MM, spot_place
+from fabkit.checks.copper_width import SAME_SPOT_MM
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
-from fabkit.checks.worst import group, judge
+from fabkit.checks.worst import Measures, group, judge, spots_at
 from fabkit.formats.gerber.model import Kind, object_shapes
 from fabkit.geometry.areas import clip_to_box
 from fabkit.geometry.facing import facets_of, find_gaps, thin_out
@@ -163,10 +163,12 @@ def webs(case: Case) -> Iterator[Finding]:
             case,
             WEB,
             limits,
-            found.distance,
-            lambda k, f=found, a=layer: spot_place(case, a, f.x[k], f.y[k]),  # type: ignore[misc]
+            Measures(
+                found.distance,
+                spots_at(case, layer, found.x, found.y),
+                slack=np.where(found.straight, COINCIDENT_MM, COINCIDENT_MM + CHORD_ERROR_MM),
+            ),
             f"thinnest {layer.name} web ({colour})",
-            slack=np.where(found.straight, COINCIDENT_MM, COINCIDENT_MM + CHORD_ERROR_MM),
         )
 
 
@@ -250,10 +252,10 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
     fit = _fit(side, shapes)
     area = shapely.area(shapes)
 
-    def place(rows: NDArray[Any]) -> Any:
-        return lambda k: spot_place(
-            case, side.layer, copper.pads.x[pads[rows[k]]], copper.pads.y[pads[rows[k]]]
-        )
+    def some(values: Floats, rows: NDArray[np.int64]) -> Measures:
+        mine = pads[rows]
+        places = spots_at(case, side.layer, copper.pads.x[mine], copper.pads.y[mine])
+        return Measures(values[rows], places)
 
     stated = copper.pads.function[pads] >= 0
     through = _open_beyond(case, side, copper.pads.x[pads], copper.pads.y[pads])
@@ -263,38 +265,32 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
         (~fit.open & through, Severity.NOTE, "; their holes are open on the other side"),
     ):
         rows = np.flatnonzero(mine)
-        if len(rows):
-            yield group(
-                MISSING,
-                area[rows],
-                place(rows),
-                f"{format_number(len(rows))} of {format_number(len(pads))} pads have no opening "
-                f"in {side.layer.name}, largest {{worst}}{tail}",
-                most=True,
-                unit="mm²",
-                severity=severity,
-            )
+        yield from group(
+            MISSING,
+            some(area, rows),
+            f"{format_number(len(rows))} of {format_number(len(pads))} pads have no opening "
+            f"in {side.layer.name}, largest {{worst}}{tail}",
+            most=True,
+            unit="mm²",
+            severity=severity,
+        )
     # An opening that covers its pad is not off it, however far it reaches beyond.
     shifted = fit.open & (fit.off > SHIFT_MM) & (fit.margin < -CHORD_ERROR_MM)
     rows = np.flatnonzero(shifted)
-    if len(rows):
-        yield group(
-            SHIFTED,
-            fit.off[rows],
-            place(rows),
-            f"openings in {side.layer.name} lie up to {{worst}} off their pads",
-            most=True,
-            limit=SHIFT_MM,
-        )
+    yield from group(
+        SHIFTED,
+        some(fit.off, rows),
+        f"openings in {side.layer.name} lie up to {{worst}} off their pads",
+        most=True,
+        limit=SHIFT_MM,
+    )
     rows = np.flatnonzero(fit.open & ~shifted & (fit.margin < -CHORD_ERROR_MM))
-    if len(rows):
-        yield group(
-            SMALL,
-            fit.margin[rows],
-            place(rows),
-            f"{side.layer.name} runs up to {format_mm(-fit.margin[rows].min())} onto pads",
-            limit=0.0,
-        )
+    yield from group(
+        SMALL,
+        some(fit.margin, rows),
+        f"{side.layer.name} runs up to {format_mm(-fit.margin[rows].min(initial=0.0))} onto pads",
+        limit=0.0,
+    )
     limit = case.house.limit("mask_margin_mm").value
     rows = np.flatnonzero(
         fit.open
@@ -302,15 +298,13 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
         & (fit.margin >= -CHORD_ERROR_MM)
         & (fit.margin < limit - COINCIDENT_MM - CHORD_ERROR_MM)
     )
-    if len(rows):
-        yield group(
-            TIGHT,
-            np.maximum(fit.margin[rows], 0.0),
-            place(rows),
-            f"openings in {side.layer.name} are only {{worst}} larger than their pads, per side; "
-            f"{format_mm(limit)} is usual",
-            limit=limit,
-        )
+    yield from group(
+        TIGHT,
+        some(np.maximum(fit.margin, 0.0), rows),
+        f"openings in {side.layer.name} are only {{worst}} larger than their pads, per side; "
+        f"{format_mm(limit)} is usual",
+        limit=limit,
+    )
 
 
 def widest(shapes: NDArray[Any]) -> Floats:
@@ -343,10 +337,9 @@ def tracks(case: Case) -> Iterator[Finding]:
         over = over[~along_edge(case, side.openings[over])]
         if len(over):
             xy = shapely.get_coordinates(shapely.centroid(side.openings[over]))
-            yield group(
+            yield from group(
                 TRACK_BARED,
-                widest(side.openings[over]),
-                lambda k, s=xy, a=side.layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
+                Measures(widest(side.openings[over]), spots_at(case, side.layer, *xy.T)),
                 f"openings in {side.layer.name} lie over tracks where there is no pad, up to "
                 "{worst} wide",
                 most=True,
@@ -416,17 +409,15 @@ def _bared(case: Case, copper: Copper, side: MaskSide, owned: _Owned) -> Iterato
     bared = bared[shapely.area(bared) > BARED_MM2]
     spots = shapely.get_coordinates(shapely.point_on_surface(bared)).reshape(-1, 2)
     real = np.flatnonzero(on_board(case, *spots.T))
-    if len(real):
-        xy = spots[real]
-        yield group(
-            BARED,
-            widest(bared[real]),
-            lambda k: spot_place(case, side.layer, *xy[k]),
-            f"openings in {side.layer.name} bare copper of other nets beside their pads, "
-            "up to {worst} wide",
-            most=True,
-            limit=0.0,
-        )
+    xy = spots[real]
+    yield from group(
+        BARED,
+        Measures(widest(bared[real]), spots_at(case, side.layer, *xy.T)),
+        f"openings in {side.layer.name} bare copper of other nets beside their pads, "
+        "up to {worst} wide",
+        most=True,
+        limit=0.0,
+    )
 
 
 def _covers(case: Case, copper: Copper, side: MaskSide, owned: _Owned) -> Iterator[Finding]:
@@ -454,10 +445,12 @@ def _covers(case: Case, copper: Copper, side: MaskSide, owned: _Owned) -> Iterat
         case,
         COVER,
         "mask_cover_mm",
-        cover[order[keep]],
-        lambda k: spot_place(case, side.layer, x[keep[k]], y[keep[k]]),
+        Measures(
+            cover[order[keep]],
+            spots_at(case, side.layer, x[keep], y[keep]),
+            slack=COINCIDENT_MM + CHORD_ERROR_MM,
+        ),
         f"thinnest mask between an opening in {side.layer.name} and foreign copper",
-        slack=COINCIDENT_MM + CHORD_ERROR_MM,
     )
 
 
@@ -489,30 +482,24 @@ def paste(case: Case) -> Iterator[Finding]:
         middle = shapely.get_coordinates(shapely.point_on_surface(prints)).T
         mine = on_board(case, *middle)
         rows = np.flatnonzero(mine & (area > OFF_PAD_MM2) & (area > 0.5 * shapely.area(prints)))
-        if len(rows):
-            xy = shapely.get_coordinates(shapely.centroid(left[rows]))
-            yield group(
-                OFF_PAD,
-                area[rows],
-                lambda k, s=xy, a=layer: spot_place(case, a, *s[k]),  # type: ignore[misc]
-                f"{layer.name} prints where no copper is bare, at most {{worst}}",
-                most=True,
-                limit=0.0,
-                unit="mm²",
-            )
+        xy = shapely.get_coordinates(shapely.centroid(left[rows]))
+        yield from group(
+            OFF_PAD,
+            Measures(area[rows], spots_at(case, layer, *xy.T)),
+            f"{layer.name} prints where no copper is bare, at most {{worst}}",
+            most=True,
+            limit=0.0,
+            unit="mm²",
+        )
         if len(cuts.shapes):
             tree = shapely.STRtree(cuts.shapes)
             cut = np.unique(tree.query(prints, predicate="intersects")[1])
-            if len(cut):
-                yield group(
-                    ON_HOLE,
-                    cuts.width[cut],
-                    lambda k, c=cut, a=layer: spot_place(  # type: ignore[misc]
-                        case, a, cuts.x[c[k]], cuts.y[c[k]]
-                    ),
-                    f"{layer.name} prints over holes, largest {{worst}}",
-                    most=True,
-                )
+            yield from group(
+                ON_HOLE,
+                Measures(cuts.width[cut], spots_at(case, layer, cuts.x[cut], cuts.y[cut])),
+                f"{layer.name} prints over holes, largest {{worst}}",
+                most=True,
+            )
 
 
 def _without(prints: np.ndarray, polygons: np.ndarray) -> np.ndarray:

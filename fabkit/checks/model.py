@@ -174,6 +174,10 @@ class Case:
             y_mm=(slots.y0[row] + slots.y1[row]) / 2,
         )
 
+    def layer_place(self, layer: Layer, x: float, y: float) -> Place:
+        """Place on a layer, mm; an inner layer is known by its file."""
+        return self.place(layer.file.name, side=layer.side, x_mm=x, y_mm=y)
+
     def object_place(
         self, layer: Layer, row: int, *, x_mm: float | None = None, y_mm: float | None = None
     ) -> Place:

@@ -23,10 +23,9 @@ from fabkit.board.nets import (
     pad_terminals,
 )
 from fabkit.checks.copper_facts import cuts_of, require_copper
-from fabkit.checks.copper_width import spot_place
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case, NotJudged
-from fabkit.checks.worst import group
+from fabkit.checks.worst import Measures, group
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.build import find_keyboard
 from fabkit.rules import load_rule
@@ -55,7 +54,7 @@ GROUND: Final = re.compile(
 
 
 def _layer_place(case: Case, layer: int, x: float, y: float) -> Place:
-    return spot_place(case, case.board.copper[layer], x, y)
+    return case.layer_place(case.board.copper[layer], x, y)
 
 
 def _opens(case: Case, rule: Rule, opens: list[Open]) -> Iterator[Finding]:
@@ -255,14 +254,16 @@ def _netlist_holes(case: Case, file: str, aligned: Aligned) -> Iterator[Finding]
     bad = np.flatnonzero((distance > HOLE_OFF_MM) | ((differ > HOLE_OFF_MM) & cuts.round[cut]))
     if len(bad):
         worst = np.maximum(distance, differ)[bad]
-        yield group(
+        yield from group(
             LIST_HOLE,
-            worst,
-            lambda k: Place(
-                file=file,
-                line=points[row[bad[k]]].line,
-                x_mm=points[row[bad[k]]].x_mm + dx,
-                y_mm=points[row[bad[k]]].y_mm + dy,
+            Measures(
+                worst,
+                lambda k: Place(
+                    file=file,
+                    line=points[row[bad[k]]].line,
+                    x_mm=points[row[bad[k]]].x_mm + dx,
+                    y_mm=points[row[bad[k]]].y_mm + dy,
+                ),
             ),
             f"{len(bad)} of {len(points)} netlist holes differ from the drill files, by {{worst}} "
             "at most",

@@ -14,7 +14,7 @@ from fabkit.base.findings import Finding, Place
 from fabkit.base.units import CHORD_ERROR_MM, counted, format_mm, format_number
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
-from fabkit.checks.worst import group
+from fabkit.checks.worst import Floats, Measures, PlaceOf, group
 from fabkit.geometry.facing import facets_of, find_gaps, find_widths, thin_out
 from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import RoleKind
@@ -43,8 +43,9 @@ def _file(case: Case) -> str:
     return files[0].name if files else ""
 
 
-def _place(case: Case, x: float, y: float) -> Place:
-    return case.place(_file(case), None, x_mm=x, y_mm=y)
+def _places(case: Case, x: Floats, y: Floats) -> PlaceOf:
+    file = _file(case)
+    return lambda row: case.place(file, x_mm=x[row], y_mm=y[row])
 
 
 def inner_corners(
@@ -149,14 +150,12 @@ def routing(case: Case) -> Iterator[Finding]:
             shapely.points(cuts.x, cuts.y), predicate="dwithin", distance=CHORD_ERROR_MM
         )[0]
         cuts = cuts.take(np.unique(inside))
-    if len(cuts):
-        yield group(
-            SLOT,
-            cuts.distance,
-            lambda k: _place(case, cuts.x[k], cuts.y[k]),
-            f"cut-out only {{worst}} wide; the smallest router bit is {format_mm(bits[0])}",
-            limit=bits[0],
-        )
+    yield from group(
+        SLOT,
+        Measures(cuts.distance, _places(case, cuts.x, cuts.y)),
+        f"cut-out only {{worst}} wide; the smallest router bit is {format_mm(bits[0])}",
+        limit=bits[0],
+    )
     radius, depth, xy = radius[~deep], depth[~deep], xy[~deep]
     if len(xy):
         sharp = depth > CORNER_DEPTH_MM
@@ -170,24 +169,21 @@ def routing(case: Case) -> Iterator[Finding]:
             bit = f"rounded by {format_mm(least)}, for a bit of {format_mm(2 * least)}"
             drawn = bit if least > 0 else "sharp"
             many = counted(len(spots), "inner corner")
-            yield group(
+            yield from group(
                 CORNER,
-                radius[sharp],
-                lambda k: _place(case, *spots[k]),
+                Measures(radius[sharp], _places(case, *spots.T)),
                 f"{many} drawn {drawn}; the smallest router bit has a radius of "
                 f"{format_mm(bits[0] / 2)} and leaves up to {format_mm(depth.max())} there",
                 limit=bits[0] / 2,
             )
     strips = find_widths(facets, STRIP_MM)
     strips = strips.take(thin_out(strips.x, strips.y, 2.0))
-    if len(strips):
-        yield group(
-            STRIP,
-            strips.distance,
-            lambda k: _place(case, strips.x[k], strips.y[k]),
-            "strips of board down to {worst} wide",
-            limit=STRIP_MM,
-        )
+    yield from group(
+        STRIP,
+        Measures(strips.distance, _places(case, strips.x, strips.y)),
+        "strips of board down to {worst} wide",
+        limit=STRIP_MM,
+    )
 
 
 def _small_circles(parts: NDArray[Any], bit_mm: float) -> NDArray[Any]:
@@ -216,7 +212,7 @@ def price_tier(case: Case) -> Iterator[Finding]:
                 TIER,
                 f"the board ({format_number(long, digits=1)} × {format_mm(short, digits=1)}) is "
                 f"{format_mm(over, digits=2)} over the tier of {wide} × {low} mm",
-                _place(case, x0, y0),
+                case.place(_file(case), x_mm=x0, y_mm=y0),
                 measured=over,
                 limit=0.0,
                 unit="mm",

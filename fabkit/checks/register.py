@@ -18,7 +18,7 @@ from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Layer
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
-from fabkit.checks.worst import group
+from fabkit.checks.worst import Measures, group
 from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
 
@@ -165,10 +165,9 @@ def find_holes_outside(case: Case) -> Iterator[Finding]:
         at = int(outside[row])
         return case.hole_place(at) if at < count else case.slot_place(int(firsts[at - count]))
 
-    yield group(
+    yield from group(
         FILE_OUTSIDE,
-        distance,
-        place,
+        Measures(distance, place),
         f"{len(outside)} of {count + len(paths)} holes and slots are off the board,"
         " the farthest by {worst}",
         most=True,

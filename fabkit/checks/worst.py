@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 import numpy as np
@@ -11,17 +12,78 @@ from numpy.typing import NDArray
 from fabkit.base.findings import Finding, Place, Rule, Severity
 from fabkit.base.limits import DEFAULT_LIMITS
 from fabkit.base.units import COINCIDENT_MM, format_number
+from fabkit.board.model import Layer
 from fabkit.checks.model import Case
 from fabkit.sheets.house import Limit
 
 T = TypeVar("T")
+Floats = NDArray[np.float64]
 PlaceOf = Callable[[int], Place]
+"""Place of a row."""
+
+
+@dataclass(frozen=True, eq=False)
+class Measures:
+    """Measures of one kind, each with its place.
+
+    Parameters
+    ----------
+    values : (n,) float64
+    place
+        Place of a row.
+    where
+        Words that follow what was measured, for a row: ``on inner copper 2``.
+    slack : float or (n,) float64
+        How far a measure may be off through rounding or chords.
+    """
+
+    values: Floats
+    place: PlaceOf
+    where: Callable[[int], str] | None = None
+    slack: float | Floats = COINCIDENT_MM
+
+    def take(self, rows: NDArray[np.int64]) -> Measures:
+        """Some of them, by row."""
+        return replace(
+            self,
+            values=np.asarray(self.values)[rows],
+            place=at_rows(self.place, rows),
+            where=None if self.where is None else at_rows(self.where, rows),
+            slack=self.slack if isinstance(self.slack, float) else self.slack[rows],
+        )
+
+
+def at_rows(of: Callable[[int], T], rows: NDArray[Any]) -> Callable[[int], T]:
+    """What a function gives for some rows, counted anew."""
+    return lambda row: of(int(rows[row]))
+
+
+def spots_at(case: Case, layer: Layer, x: Floats, y: Floats) -> PlaceOf:
+    """Places on a layer, mm."""
+    return lambda row: case.layer_place(layer, x[row], y[row])
+
+
+def objects_at(
+    case: Case,
+    layer: Layer,
+    rows: NDArray[np.int64],
+    x: Floats | None = None,
+    y: Floats | None = None,
+) -> PlaceOf:
+    """Places of graphic objects of a layer, at their own start unless points are given, mm."""
+    if x is None or y is None:
+        return lambda row: case.object_place(layer, int(rows[row]))
+    return lambda row: case.object_place(layer, int(rows[row]), x_mm=x[row], y_mm=y[row])
+
+
+def holes_at(case: Case, rows: NDArray[Any]) -> PlaceOf:
+    """Places of round holes, by their rows in ``board.holes``."""
+    return at_rows(case.hole_place, rows)
 
 
 def group(
     rule: Rule,
-    values: NDArray[Any],
-    place: PlaceOf,
+    found: Measures,
     message: str,
     *,
     most: bool = False,
@@ -29,29 +91,30 @@ def group(
     unit: str = "mm",
     severity: Severity | None = None,
     advice: str = "",
-    where: Callable[[int], str] | None = None,
-) -> Finding:
-    """One finding for many places.
+) -> Iterator[Finding]:
+    """One finding for many places; none where there is no measure.
 
     Parameters
     ----------
-    values : (n,) float64
-        Measures, at least one; the smallest is the worst (the largest when ``most``).
-    place
-        Place of a row of ``values``.
     message
         Sentence about the worst; ``{worst}`` stands for its value with the unit, ``{where}``
-        for what ``where`` says of its row, such as the layer.
+        for the words of its row.
+    most
+        Whether the largest measure is the worst, not the smallest.
     """
-    order = np.argsort(-values if most else values, kind="stable")
-    worst = float(values[order[0]])
-    text = f"{format_number(worst)} {unit}".strip()
-    return Finding(
+    if not len(found.values):
+        return
+    order = np.argsort(-found.values if most else found.values, kind="stable")
+    worst = float(found.values[order[0]])
+    yield Finding(
         rule=rule,
         severity=rule.severity if severity is None else severity,
-        message=message.format(worst=text, where=where(int(order[0])) if where else ""),
-        places=tuple(place(int(row)) for row in order[: DEFAULT_LIMITS.problem_places]),
-        count=len(values),
+        message=message.format(
+            worst=f"{format_number(worst)} {unit}".strip(),
+            where=found.where(int(order[0])) if found.where else "",
+        ),
+        places=tuple(found.place(int(row)) for row in order[: DEFAULT_LIMITS.problem_places]),
+        count=len(found.values),
         measured=worst,
         limit=limit,
         unit=unit,
@@ -63,13 +126,10 @@ def judge(
     case: Case,
     rule: Rule,
     limits: str | tuple[Limit, Limit],
-    values: NDArray[Any],
-    place: PlaceOf,
+    found: Measures,
     subject: str,
     *,
-    slack: float | NDArray[Any] = COINCIDENT_MM,
     advice: str = "",
-    where: Callable[[int], str] | None = None,
 ) -> Iterator[Finding]:
     """Compare measures with a limit of the house, standard and fine.
 
@@ -80,13 +140,8 @@ def judge(
     ----------
     limits
         Key of the house sheet, or the standard and the fine limit.
-    values : (n,) float64
-    slack : float or (n,) float64
-        How far a measure may be off through rounding or chords.
     subject
         What was measured, such as ``narrowest track``.
-    where
-        Words that follow the subject, for a row: ``on inner copper 2``.
     """
     standard, fine = (
         (case.house.limit(limits), case.house.limit(limits, "fine"))
@@ -96,39 +151,30 @@ def judge(
     if case.options.limit_class == "fine":
         standard = fine
     sign = 1.0 if standard.sense == "least" else -1.0
-    short = sign * (standard.value - values) > slack
-    refused = short & (sign * (fine.value - values) > slack)
+    short = sign * (standard.value - found.values) > found.slack
+    refused = short & (sign * (fine.value - found.values) > found.slack)
     word = "at least" if standard.sense == "least" else "at most"
     for mine, limit, severity in (
         (refused, fine, rule.severity),
         (short & ~refused, standard, min(rule.severity, Severity.WARNING)),
     ):
-        rows = np.flatnonzero(mine)
-        if not len(rows):
-            continue
         text = f"{format_number(limit.value)} {limit.unit}".strip()
-        subject_where = f"{subject} {{where}}" if where else subject
-        message = f"{subject_where} is {{worst}}; the house asks for {word} {text}"
+        named = f"{subject} {{where}}" if found.where else subject
+        message = f"{named} is {{worst}}; the house asks for {word} {text}"
         if limit is standard and fine.value != standard.value:
             message += f" ({format_number(fine.value)} in its fine class)"
-        yield group(
+        yield from group(
             rule,
-            np.asarray(values)[rows],
-            _picked(place, rows),
+            found.take(np.flatnonzero(mine)),
             message,
             most=standard.sense == "most",
             limit=limit.value,
             unit=limit.unit,
             severity=severity,
             advice=f"{advice or rule.advice} {_way_out(limit is standard and standard != fine)}",
-            where=None if where is None else _picked(where, rows),
         )
 
 
 def _way_out(fine: bool) -> str:
     """What else can be done about a limit that is broken."""
     return "Or order the fine class: --fine." if fine else "Or ask the house whether it makes this."
-
-
-def _picked(told: Callable[[int], T], rows: NDArray[Any]) -> Callable[[int], T]:
-    return lambda row: told(int(rows[row]))
