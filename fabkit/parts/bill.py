@@ -154,20 +154,30 @@ class _Builder:
     # Which part a place takes
 
     def _verdict(self, record: Record) -> str | None:
-        """The parts book's word on a reference."""
-        target = self._mapped(record)
+        """The user's word on a reference."""
+        target, where = self._mapping(record)
         if target == NOTHING:
-            return "nothing, by the parts book"
+            return f"nothing, by the {where}"
         if target or self.book.find(record.fields) is not None:
             return ""
         return None
 
     def _mapped(self, record: Record) -> str:
-        """What the book maps a reference to: a key, a description, nothing; empty when not."""
+        """What a reference is mapped to: a key, a description, nothing; empty when not."""
+        return self._mapping(record)[0]
+
+    def _mapping(self, record: Record) -> tuple[str, str]:
+        """What a reference is mapped to, and where: the order file comes before the book."""
         ref = record.fields.get("ref") or record.ref
-        exact = [t for p, t in self.book.mapping if p == ref]
-        wild = [t for p, t in self.book.mapping if fnmatchcase(ref.casefold(), p.casefold())]
-        return next(iter((*exact, *wild)), "")
+        for rows, where in (
+            (self.usage.mapping.items(), "order file"),
+            (self.book.mapping, "parts book"),
+        ):
+            exact = [t for p, t in rows if p == ref]
+            wild = [t for p, t in rows if fnmatchcase(ref.casefold(), p.casefold())]
+            if exact or wild:
+                return (*exact, *wild)[0], where
+        return "", ""
 
     def _named_part(self, record: Record) -> BookPart | None:
         target = self._mapped(record)

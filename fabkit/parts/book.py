@@ -150,7 +150,12 @@ class PartsBook:
     @property
     def notice(self) -> str:
         """What every output must say about the book; empty when nothing."""
-        return f"'{self.name}' is an invented parts book: its prices are nobody's" * self.invented
+        if not self.invented:
+            return ""
+        return (
+            f"'{self.name}' is an invented parts book: fill in your own prices with "
+            "`fabkit parts new`"
+        )
 
     def find(self, fields: Mapping[str, str]) -> BookPart | None:
         """The first part one of whose matches fits a component's fields."""

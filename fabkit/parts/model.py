@@ -55,6 +55,8 @@ class Usage:
         Built: parts are bought for them.
     spares
         Rules by class that replace the parts book's.
+    mapping
+        References (wildcards) and what they are, before those of the parts book.
     loss_share
         Carried-over parts lost in each rebuild.
     """
@@ -63,6 +65,7 @@ class Usage:
     keyboards: int = 1
     spare_halves: int = 0
     spares: Mapping[str, SpareRule] = field(default_factory=dict)
+    mapping: Mapping[str, str] = field(default_factory=dict)
     loss_share: Decimal = Decimal(0)
 
     @classmethod
@@ -73,6 +76,7 @@ class Usage:
             keyboards=order.keyboards,
             spare_halves=order.spare_halves,
             spares=order.spares,
+            mapping=order.mapping,
             loss_share=order.loss_share,
         )
 

@@ -328,7 +328,10 @@ class House:
         """What every output must say about the sheet; empty when nothing."""
         if not self.invented:
             return ""
-        return f"'{self.name}' is an invented example: its limits and prices are nobody's"
+        return (
+            f"'{self.name}' is an invented example: fill in your own limits and prices with "
+            "`fabkit house new`"
+        )
 
     def allowed(self, quantity: int) -> bool:
         """Whether a quantity of one design can be ordered."""

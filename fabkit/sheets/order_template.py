@@ -57,6 +57,11 @@ keyboards = {keyboards}
 # share = 0.02
 # least = 2
 
+# What references are that were taken wrongly: a key of the parts book, a description, or "nothing".
+# [map]
+# "D*" = "diode, small signal"
+# "G***" = "nothing"
+
 [money]
 # currency = "EUR"
 # price_age_days = 90              # older prices are pointed out
@@ -88,6 +93,7 @@ _BOARD = """\
 [[board]]
 {lines}{roles}
 """
+_EDGE = '# edge = "board"                   # "panel", or a number: another reading of the outline'
 _ROLES = """\
 # What files are that do not say it themselves:
 # [board.roles]
@@ -175,6 +181,7 @@ def _board(one: ProposedBoard, *, hint: bool) -> str:
         use if one.stated else f"# {use}",
         *([f"# halves = {halves_of(one.use)}"] if one.use not in BESIDE else []),
         f"{'' if one.per_keyboard else '# '}per_keyboard = {each}",
+        *([_EDGE] if hint else []),
     ]
     stated = "".join(f"{_literal(f)} = {_literal(role)}\n" for f, role in one.roles.items())
     roles = f"[board.roles]\n{stated}" if stated else _ROLES if hint else ""

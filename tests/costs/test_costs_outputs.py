@@ -59,7 +59,7 @@ def make_bill() -> Bill:
         left_out=(),
         keys_per_half={"left": 18, "right": 18},
         problems=(),
-        notices=("'Test' is an invented parts book: its prices are nobody's",),
+        notices=("'Test' is an invented parts book",),
         prices_date="2025-01-01",
         prices_gross=False,
     )

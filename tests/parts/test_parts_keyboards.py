@@ -15,6 +15,7 @@ from fabkit.parts.bill import build_bill
 from fabkit.parts.book import EXAMPLE, book_from
 from fabkit.parts.model import Bill, Lasting, Usage
 from fabkit.parts.sources import decoded
+from fabkit.sheets.order import order_from
 from fabkit.sheets.toml_text import parse_sheet
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
@@ -135,6 +136,20 @@ def test_a_mapping_mends_what_was_taken_wrongly() -> None:
     none = bill_of("linnet/rev-1", '\n[map]\n"D*" = "nothing"\n')
     assert none.line("diode-small") is None
     assert ("D1", "nothing, by the parts book") in none.left_out
+
+
+def test_the_mapping_of_the_order_comes_before_that_of_the_book() -> None:
+    """A wildcard of the order file beats a reference that the book names; the rest stays."""
+    more = '\n[map]\n"D1" = "screw-m2"\n"J1" = "Ribbon cable"\n'
+    text = (
+        'format = 1\nname = "x"\n[[board]]\npackage = "y"\nis = "whole"\n[map]\n"D*" = "nothing"\n'
+    )
+    order = order_from(parse_sheet(text, file="order.toml"), base=Path())
+    bill = bill_of("linnet/rev-1", more, usage=Usage.of(order))
+
+    assert ("D1", "nothing, by the order file") in bill.left_out
+    assert bill.line("screw-m2") is None
+    assert bill.line("Ribbon cable") is not None
 
 
 def test_soldered_switches_are_used_up_unless_the_book_says_otherwise() -> None:
