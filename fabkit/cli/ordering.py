@@ -133,5 +133,6 @@ def read_order(
 def read_boards(order: Order, tell: Tell) -> list[Board]:
     """Read every design of an order."""
     from fabkit.cli.reading import read_board
+    from fabkit.keyboard.ordered import with_edge
 
-    return [read_board(one.package, tell, roles=one.roles) for one in order.boards]
+    return [with_edge(read_board(one.package, tell, roles=one.roles), one) for one in order.boards]

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from fabkit.base.errors import UsageError
 from fabkit.board.model import Board
+from fabkit.board.single import choose_edge
 from fabkit.keyboard.build import describe, find_keyboard
 from fabkit.keyboard.model import BoardIs, Hands
 from fabkit.sheets.order import BESIDE, Order, OrderedBoard, find_wrong_count, halves_of
@@ -53,6 +54,22 @@ def settle_uses(order: Order, boards: Sequence[Board]) -> Order:
             f"{order.name}: {wrong.message} ({name})", hint=f"expected {wrong.expected}"
         )
     return replace(order, boards=tuple(settled))
+
+
+def with_edge(board: Board, one: OrderedBoard) -> Board:
+    """The board with its edge as the order file states it; as it is where the file leaves it.
+
+    Raises
+    ------
+    UsageError
+        There is no such reading of its outline, or no single board.
+    """
+    if one.edge is None:
+        return board
+    try:
+        return choose_edge(board, one.edge)
+    except UsageError as error:
+        raise UsageError(f"{one.name}: {error.message}", hint=error.hint) from error
 
 
 _OTHER = {"left": "right", "right": "left"}

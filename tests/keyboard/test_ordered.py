@@ -10,8 +10,9 @@ import pytest
 import fabkit
 from fabkit.base.errors import UsageError
 from fabkit.board.model import Board
-from fabkit.keyboard.ordered import describe_order, settle_uses
-from fabkit.sheets.order import Order, OrderedBoard, ordered_board
+from fabkit.keyboard.ordered import describe_order, settle_uses, with_edge
+from fabkit.sheets.order import Order, OrderedBoard, order_from, ordered_board
+from fabkit.sheets.toml_text import parse_sheet
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 
@@ -105,3 +106,28 @@ def test_a_panel_says_how_many_boards_it_holds(boards: dict[str, Board]) -> None
     said = describe_order(settle_uses(order, [boards["panel"]]), [boards["panel"]])
 
     assert said[0].headline.startswith("panel of 6 boards, each: ")
+
+
+@pytest.mark.parametrize(
+    ("edge", "size"), [("", (132, 82)), ('"panel"', (132, 82)), ('"board"', (66, 24))]
+)
+def test_an_order_file_states_the_edge(
+    boards: dict[str, Board], edge: str, size: tuple[float, float]
+) -> None:
+    """All that is uploaded, or one board of the panel: sizes by the plan of the fixture."""
+    one = edged(f"edge = {edge}\n" if edge else "")
+
+    assert with_edge(boards["panel"], one).size_mm == pytest.approx(size, abs=0.01)
+
+
+def test_an_edge_that_is_not_there_names_the_board(boards: dict[str, Board]) -> None:
+    """A reading by number that the outline has not is refused with those it has."""
+    with pytest.raises(UsageError, match="Redwing: there is no edge '7'") as caught:
+        with_edge(boards["panel"], edged("edge = 7\n"))
+    assert "1:" in caught.value.hint
+
+
+def edged(line: str) -> OrderedBoard:
+    """The board of an order file, with one more line."""
+    text = f'format = 1\nname = "Redwing"\n[[board]]\npackage = "x"\n{line}'
+    return order_from(parse_sheet(text, file="order.toml"), base=Path()).boards[0]
