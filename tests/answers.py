@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import fabkit
-from fabkit.api.designs import order_of
 from fabkit.board.model import Board
 from fabkit.keyboard.model import Keyboard
+from fabkit.keyboard.ordered import order_of
 from fabkit.keyboard.overlaps import fitted_range
 from fabkit.outputs.comparison import compare_record
 from fabkit.outputs.drawings import paper_halves

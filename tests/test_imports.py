@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-import importlib
+import ast
+import builtins
+import importlib.util
+import inspect
 import re
 import shutil
 import subprocess
@@ -46,7 +49,9 @@ def test_help_loads_click_alone():
 
 def test_checks_need_no_drawing_library():
     """The catalogue, the runner and the readers load no drawing, sheet or page library."""
-    loaded = _loaded("import fabkit.api, fabkit.checks.catalogue, fabkit.outputs.records")
+    loaded = _loaded(
+        "import fabkit.checks.judging, fabkit.checks.catalogue, fabkit.outputs.records"
+    )
 
     assert not loaded & {"matplotlib", "jinja2", "openpyxl", "pydantic", "PIL"}
 
@@ -57,9 +62,32 @@ def test_every_public_name_resolves(name):
     assert getattr(fabkit, name) is not None
 
 
-def test_the_public_names_are_listed_once():
-    """``__all__`` is the table of lazy names and the version."""
-    assert sorted(fabkit.__all__) == sorted([*fabkit._PUBLIC, "__version__"])
+def test_type_checkers_see_the_public_names():
+    """The stub is what `python docs/make_reference.py` writes from the list of public names."""
+    spec = importlib.util.spec_from_file_location("make_reference", ROOT / "docs/make_reference.py")
+    assert spec is not None
+    assert spec.loader is not None
+    maker = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(maker)
+
+    assert maker.STUB.read_text(encoding="utf-8") == maker.stub()
+
+
+FUNCTIONS = [n for n in fabkit.__all__ if inspect.isfunction(getattr(fabkit, n))]
+ABSTRACT = ("Callable", "Collection", "Literal", "Mapping", "Sequence")
+LANGUAGE = {*dir(builtins), *ABSTRACT, "Path", "date"}
+"""Types that are no business of ours."""
+
+
+@pytest.mark.parametrize("name", FUNCTIONS)
+def test_what_a_public_function_takes_and_gives_is_public(name):
+    """Every type of ours in its signature is a public name."""
+    function = inspect.signature(getattr(fabkit, name))
+    stated = [p.annotation for p in function.parameters.values()] + [function.return_annotation]
+    names = {n.id for s in stated for n in ast.walk(ast.parse(s)) if isinstance(n, ast.Name)}
+
+    assert all(stated)
+    assert names <= {*LANGUAGE, *fabkit.__all__}
 
 
 def test_no_public_name_is_a_room():

@@ -56,9 +56,19 @@ def judge_house(house: House, result: CheckResult) -> HouseVerdict:
 
 
 def compare_houses(
-    board: Board, houses: Sequence[House], options: CheckOptions | None = None
+    board: Board, houses: Sequence[House], *, options: CheckOptions | None = None
 ) -> tuple[HouseVerdict, ...]:
-    """Judge a board by every sheet, in the order given; only checks that ask the house are run."""
+    """Judge which of several houses can make a board, at which class of limits, and why not.
+
+    Parameters
+    ----------
+    board
+        As built by :func:`fabkit.build_board`.
+    houses
+        Sheets; the verdicts come in their order.
+    options
+        As for :func:`fabkit.check`; only checks that ask the house are run.
+    """
     chosen = options or CheckOptions()
     asked = tuple(
         i for i in house_checks() if not chosen.only or any(matches(n, i) for n in chosen.only)

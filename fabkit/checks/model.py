@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from fabkit.board.model import Board, Layer
     from fabkit.keyboard.model import BoardIs, Use
     from fabkit.sheets.house import House, Limit, LimitClass
-    from fabkit.sheets.order import Silence
+    from fabkit.sheets.order import BoardUse, Order, Silence
 
 
 T = TypeVar("T")
@@ -64,6 +64,19 @@ class CheckOptions:
     only: tuple[str, ...] = ()
     without: tuple[str, ...] = ()
     silenced: tuple[Silence, ...] = ()
+
+    @classmethod
+    def of(cls, order: Order, *, use: BoardUse | None = None) -> CheckOptions:
+        """What an order means for the checks; ``use`` is what the board is by the user's word."""
+        choice = order.choice
+        return cls(
+            thickness_mm=float(choice.thickness_mm),
+            copper_oz=float(choice.copper_oz),
+            colour=choice.colour,
+            finish=choice.finish,
+            use=use,
+            silenced=order.silenced,
+        )
 
 
 @dataclass(frozen=True, eq=False)

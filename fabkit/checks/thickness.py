@@ -17,7 +17,7 @@ from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.keyboard.build import find_keyboard
 from fabkit.rules import load_rule
-from fabkit.sheets.house import House, thickness_tolerance_mm
+from fabkit.sheets.house import House, load_house, thickness_tolerance_mm
 
 USUAL_MM: Final = 1.6
 """Thickness that stiffness is compared with (common practice)."""
@@ -185,8 +185,17 @@ def least_supported_key(board: Board) -> tuple[float, float, float] | None:
     return float(reach[worst]), float(spots[worst, 0]), float(spots[worst, 1])
 
 
-def thickness_table(board: Board, house: House) -> tuple[ThicknessRow, ...]:
-    """Judge every thickness the house offers, thinnest first."""
+def judge_thicknesses(board: Board, house: House | None = None) -> tuple[ThicknessRow, ...]:
+    """Judge every thickness a house offers, thinnest first.
+
+    Parameters
+    ----------
+    board
+        As built by :func:`fabkit.build_board`.
+    house
+        The house sheet; None takes the bundled, invented one.
+    """
+    house = house or load_house()
     holes = board.holes
     plated = np.flatnonzero((holes.plated != 0) & (holes.diameter > 0))
     small = plated[np.argmin(holes.diameter[plated])] if len(plated) else None

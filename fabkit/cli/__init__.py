@@ -1,1 +1,1 @@
-"""The command line: arguments in, one call to fabkit.api, outputs out."""
+"""The command line: arguments in, one call to fabkit, outputs out."""

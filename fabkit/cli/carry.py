@@ -59,7 +59,7 @@ def command(
     Example:
       fabkit carry rev-a.zip rev-b.zip --keyboards 2 --keep 1
     """
-    from fabkit import api
+    import fabkit
     from fabkit.outputs import terminal
     from fabkit.outputs.json import to_document
     from fabkit.outputs.money import carry_csv, carry_record
@@ -73,8 +73,8 @@ def command(
     with terminal.progress() as tell:
         boards = [(ordering.read_boards(order, tell), order) for order in (before, after)]
         tell("pricing both ways")
-        house = api.load_house(after.houses[0]) if after.houses else None
-        found = api.carry_over(*boards, house=house, keep=keep, today=options.read_day(today))
+        house = fabkit.load_house(after.houses[0]) if after.houses else None
+        found = fabkit.carry_over(*boards, house=house, keep=keep, today=options.read_day(today))
     record = carry_record(found.parts, found.with_it, found.without)
     if chosen == "text":
         from fabkit.outputs.money import print_carry

@@ -56,7 +56,7 @@ def command(
       fabkit check gerbers.zip --silence legend/off-board="the house trims it"
       fabkit check left --right right
     """
-    from fabkit import api
+    import fabkit
     from fabkit.cli.reading import read_board
     from fabkit.outputs import records, terminal
     from fabkit.outputs.verdict import print_check, render_verdict
@@ -64,14 +64,14 @@ def command(
     printed = options.form_of(form, as_json=as_json)
     printing.refuse(out, replace=replace)
     chosen = options.judged_as(**given)
-    house, *others = [api.load_house(file) for file in house_files or (None,)]
+    house, *others = [fabkit.load_house(file) for file in house_files or (None,)]
     with terminal.progress() as tell:
         board = read_board(package, tell, roles=options.stated_roles())
         other = read_board(right, tell, roles={}) if right else None
         tell("checking")
-        result = api.check(board, house, options=chosen, other_half=other)
-        table = api.judge_thicknesses(board, house) if thicknesses else ()
-        houses = api.compare_houses(board, (house, *others), options=chosen) if others else ()
+        result = fabkit.check(board, house, options=chosen, other_half=other)
+        table = fabkit.judge_thicknesses(board, house) if thicknesses else ()
+        houses = fabkit.compare_houses(board, (house, *others), options=chosen) if others else ()
     record = records.check_record(board, result, house, thicknesses=table, houses=houses)
     if printed == "text":
         printing.show(

@@ -21,8 +21,8 @@ def command(entry: str | None, as_json: bool) -> None:
       fabkit checks hole/
       fabkit checks package/missing-profile
     """
+    from fabkit.checks.rulebook import find_rules
     from fabkit.outputs import records, terminal
-    from fabkit.outputs.rulebook import find_rules
 
     rules = [records.rule_record(rule) for rule in find_rules(entry)]
     if as_json:

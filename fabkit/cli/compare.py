@@ -99,7 +99,7 @@ def command(
       fabkit compare rev-a.zip rev-b.zip --write-expect meant.toml
       fabkit compare rev-a.zip rev-b.zip --expect meant.toml
     """
-    from fabkit import api
+    import fabkit
     from fabkit.cli.reading import read_board
     from fabkit.compare.expecting import expectation_text
     from fabkit.outputs.atomic import refuse_existing, write_file
@@ -115,20 +115,19 @@ def command(
     for target in (out, to_write, page, *pictures):
         if target is not None:
             refuse_existing(target, replace=replace)
-    order = None if order_file is None else api.load_order(order_file)
+    order = None if order_file is None else fabkit.load_order(order_file)
     houses = () if order is None else order.houses
-    house = api.load_house(next(iter((*house_files, *houses)), None))
+    house = fabkit.load_house(next(iter((*house_files, *houses)), None))
     with progress() as tell:
         boards = [read_board(path, tell, roles=options.stated_roles()) for path in (old, new)]
-        comparison = api.compare_boards(boards[0], boards[1], tell=tell)
-        judgement = None if expected is None else api.judge_changes(comparison, expected)
+        comparison = fabkit.compare_boards(boards[0], boards[1], tell=tell)
+        judgement = None if expected is None else fabkit.judge_changes(comparison, expected)
         asked = not no_findings and not comparison.same_files
-        weighed = api.weigh_changes(
+        weighed = fabkit.weigh_changes(
             comparison,
             order=order,
             house=house,
             options=options.judged_as(use=use, **judged),
-            use=use,
             findings=asked,
             costs=asked and not no_costs,
             tell=tell,

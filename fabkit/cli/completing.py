@@ -60,7 +60,7 @@ def _colours(_ctx: click.Context) -> list[str]:
 
 
 def _finishes(_ctx: click.Context) -> list[str]:
-    from fabkit.api import load_house
+    from fabkit.sheets.house import load_house
 
     return list(load_house().options.finishes)
 
@@ -79,12 +79,12 @@ def _nets(ctx: click.Context) -> set[str]:
 
 def _board(ctx: click.Context) -> Board | None:
     """The board of the package on the line; None when none is."""
-    from fabkit import api
+    import fabkit
 
     # A line that ends with an option without its value is parsed into nothing at all.
     typed: list[str] = ctx.meta.get(TYPED, [])
     package = next((word for word in typed if Path(word).exists()), None)
-    return None if package is None else api.build_board(api.open_package(package))
+    return None if package is None else fabkit.build_board(fabkit.open_package(package))
 
 
 IDS, RULES = offered(_ids), offered(_rules)

@@ -15,7 +15,7 @@ from typing import Any, NoReturn
 import click
 from click.shell_completion import CompletionItem
 
-from fabkit import __version__
+from fabkit.base.version import VERSION
 from fabkit.cli.grouping import command_rows
 from fabkit.cli.mistakes import say
 from fabkit.cli.streams import run_guarded
@@ -126,7 +126,7 @@ class LazyGroup(click.Group):
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog=EPILOG,
 )
-@click.version_option(__version__, "-V", "--version", prog_name="fabkit")
+@click.version_option(VERSION, "-V", "--version", prog_name="fabkit")
 def cli() -> None:
     """Check, draw, price and pack exported circuit-board files before paying.
 

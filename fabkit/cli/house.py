@@ -22,10 +22,10 @@ def command(sheet: Path | None, as_json: bool) -> None:
     Example:
       fabkit house my-house.toml
     """
-    from fabkit import api
+    import fabkit
     from fabkit.outputs import records, terminal
 
-    record = records.house_sheet_record(api.load_house(sheet))
+    record = records.house_sheet_record(fabkit.load_house(sheet))
     if as_json:
         options.print_json("house", record)
     else:

@@ -356,17 +356,3 @@ def severity(word: str) -> Severity | None:
     from fabkit.base.findings import Severity
 
     return None if word == "never" else Severity[word.upper()]
-
-
-def order_status(manifest: dict[str, Any], fail_on: str) -> int:
-    """Exit status of an order: the worst of its boards, and 1 when a zip was refused."""
-    levels = ("error", "warning", "note")
-    asked = () if fail_on == "never" else levels[: levels.index(fail_on) + 1]
-    status = 0
-    for board in manifest["boards"]:
-        counts = board["counts"]
-        if counts["broken"]:
-            return 3
-        found = any(counts[word] for word in asked)
-        status = max(status, int(found or board["zip"] is None))
-    return status

@@ -63,7 +63,7 @@ def command(
       fabkit order order.toml --out build/mine
       fabkit order order.toml --out build/mine --watch
     """
-    from fabkit import api
+    import fabkit
     from fabkit.base.streams import clean
     from fabkit.outputs import terminal
 
@@ -72,7 +72,7 @@ def command(
 
     def run(order: Order) -> int:
         with terminal.progress() as tell:
-            manifest = api.order(
+            done = fabkit.order(
                 order,
                 out,
                 replace=replace,
@@ -83,10 +83,10 @@ def command(
                 note=lambda text: click.echo(f"note: {clean(text)}", err=True),
             )
         if as_json:
-            options.print_json("order", manifest)
+            options.print_json("order", done.manifest)
         else:
-            terminal.print_order(terminal.make_console(), manifest, folder=out.as_posix())
-        return options.order_status(manifest, fail_on)
+            terminal.print_order(terminal.make_console(), done.manifest, folder=out.as_posix())
+        return done.exit_status(options.severity(fail_on))
 
     status = rerunning.keep_running(out, read, run) if watch else run(read())
     click.get_current_context().exit(status)

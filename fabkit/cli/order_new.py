@@ -54,7 +54,7 @@ def command(
       fabkit order new wheatear/ --out wheatear.toml
       fabkit order new left/ --right right/ --thickness 1.2 --colour black
     """
-    from fabkit import api
+    import fabkit
     from fabkit.outputs import terminal
     from fabkit.outputs.atomic import refuse_existing, write_file
     from fabkit.sheets.order_template import order_template
@@ -69,7 +69,7 @@ def command(
         return Path(os.path.relpath(path, out.parent)).as_posix()
 
     with terminal.progress() as tell:
-        proposal = api.propose_order(
+        proposal = fabkit.propose_order(
             package,
             right=right,
             name=name,

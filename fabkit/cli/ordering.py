@@ -50,7 +50,7 @@ def read_wanted(wanted: Path, *, use: BoardUse | None = None) -> Order:
     """
     from dataclasses import replace
 
-    from fabkit import api
+    import fabkit
     from fabkit.demo import find_demo
     from fabkit.sheets.order import order_for, ordered_board
 
@@ -64,7 +64,7 @@ def read_wanted(wanted: Path, *, use: BoardUse | None = None) -> Order:
             "--role is for a package; an order file states roles itself",
             hint="write them under [board.roles] of the board they belong to",
         )
-    order = api.load_order(wanted)
+    order = fabkit.load_order(wanted)
     if use is None:
         return order
     if len(order.boards) > 1:

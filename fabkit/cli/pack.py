@@ -79,7 +79,7 @@ def command(
       fabkit pack gerbers/ --out upload.zip --thickness 1.2 --count 5
       fabkit pack left/ right/ --out uploads --rename --job
     """
-    from fabkit import api
+    import fabkit
     from fabkit.cli.reading import read_board
     from fabkit.outputs import records, terminal
     from fabkit.outputs.atomic import refuse_existing
@@ -94,7 +94,7 @@ def command(
     )
     if len(packages) == 1:
         refuse_existing(out, replace=replace)
-    house = api.load_house(next(iter(house_files), None))
+    house = fabkit.load_house(next(iter(house_files), None))
     judged = options.judged_as(
         use=use,
         fine=fine,
@@ -109,13 +109,13 @@ def command(
         for target in targets:
             refuse_existing(target, replace=replace)
         tell("checking")
-        results = [api.check(board, house, options=judged) for board in boards]
+        results = [fabkit.check(board, house, options=judged) for board in boards]
         for result in results:
             refuse_errors(result)
         made = []
         for board, target, result in zip(boards, targets, results, strict=True):
             tell(f"packing {target}")
-            made.append(api.pack(board, target, result=result, options=chosen, replace=replace))
+            made.append(fabkit.pack(board, target, result=result, options=chosen, replace=replace))
     zips = [records.packed_record(packed) for packed in made]
     said = [records.keyboard_record(r.board) for r in results if r.board]
     if as_json:

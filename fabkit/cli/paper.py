@@ -55,7 +55,7 @@ def command(
     Example:
       fabkit paper gerbers.zip --out paper.pdf
     """
-    from fabkit import api
+    import fabkit
     from fabkit.outputs import terminal
     from fabkit.outputs.drawings import paper_halves, paper_notes
 
@@ -63,7 +63,7 @@ def command(
     with terminal.progress() as tell:
         boards = ordering.read_boards(order, tell)
         tell("drawing")
-        path = api.draw_paper(boards, out, order=order, paper=size, replace=replace)
+        path = fabkit.draw_paper(boards, out, order=order, paper=size, replace=replace)
     notes = paper_notes(paper_halves(boards, order))
     shown = [(b, one.stated, one.name) for b, one in zip(boards, order.boards, strict=True)]
     drawn.say([path], shown, as_json=as_json, notes=notes)

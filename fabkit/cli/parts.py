@@ -43,7 +43,7 @@ def command(
       fabkit parts gerbers.zip --keyboards 2 --parts my-parts.toml
       fabkit parts gerbers.zip --explain controller
     """
-    from fabkit import api
+    import fabkit
     from fabkit.outputs import terminal
     from fabkit.outputs.money import (
         bill_record,
@@ -59,7 +59,7 @@ def command(
     with terminal.progress() as tell:
         boards = ordering.read_boards(order, tell)
         tell("listing the parts")
-        bill = api.list_parts(boards, order)
+        bill = fabkit.list_parts(boards, order)
     if explain is not None:
         asked = explained(bill_record(bill), explain)
         printing.show(lambda console: print_explained(console, asked), out=out, replace=replace)

@@ -53,7 +53,7 @@ def command(
     Example:
       fabkit preview gerbers.zip --out pictures --colour black
     """
-    from fabkit import api
+    import fabkit
     from fabkit.cli.reading import read_board
     from fabkit.outputs import terminal
 
@@ -61,7 +61,7 @@ def command(
     with terminal.progress() as tell:
         board = read_board(package, tell, roles=options.stated_roles())
         tell("drawing")
-        written = api.draw(board, out, options=chosen, formats=formats, replace=replace)
+        written = fabkit.draw(board, out, options=chosen, formats=formats, replace=replace)
     drawn.say(written, [(board, None, board.name)], as_json=as_json)
     if show:
         looks.open_files(list(written))

@@ -43,21 +43,21 @@ def command(
     Example:
       fabkit quote gerbers.zip --keyboards 2 --house my-house.toml --why
     """
-    from fabkit import api
+    import fabkit
     from fabkit.outputs import terminal
     from fabkit.outputs.money import print_costs, render_costs
 
     chosen = options.form_of(form, as_json=as_json)
     printing.refuse(out, replace=replace)
     order = ordering.read_order(wanted, **given)
-    house, *others = [api.load_house(path) for path in order.houses or (None,)]
+    house, *others = [fabkit.load_house(path) for path in order.houses or (None,)]
     with terminal.progress() as tell:
         boards = ordering.read_boards(order, tell)
         tell("pricing")
-        costs = api.quote(
+        costs = fabkit.quote(
             boards,
             order,
-            bill=api.list_parts(boards, order),
+            bill=fabkit.list_parts(boards, order),
             house=house,
             others=others,
             today=options.read_day(today),

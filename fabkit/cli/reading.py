@@ -15,12 +15,12 @@ if TYPE_CHECKING:
 
 def read_board(path: Path, tell: Tell, *, roles: Mapping[str, str]) -> Board:
     """Open the package and build its board; ``roles`` as ``--role`` or the order states them."""
-    from fabkit import api
+    import fabkit
     from fabkit.board.single import choose_edge
 
     tell(f"reading {path}")
-    package = api.open_package(path, limits=options.stated_limits(), roles=roles)
+    package = fabkit.open_package(path, limits=options.stated_limits(), roles=roles)
     tell("building the board")
-    board = api.build_board(package)
+    board = fabkit.build_board(package)
     edge = options.stated_edge()
     return board if edge is None else choose_edge(board, edge)

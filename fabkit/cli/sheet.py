@@ -106,7 +106,7 @@ def command(
       fabkit sheet drills gerbers.zip --out drills.pdf
       fabkit sheet net gerbers.zip --net GND --out ground.png
     """
-    from fabkit import api
+    import fabkit
     from fabkit.cli.reading import read_board
     from fabkit.outputs import terminal
     from fabkit.outputs.drawings import SheetChoice
@@ -126,10 +126,10 @@ def command(
         result = None
         if kind == "findings":
             tell("checking")
-            house = api.load_house(next(iter(house_files), None))
-            result = api.check(board, house, options=judged)
+            house = fabkit.load_house(next(iter(house_files), None))
+            result = fabkit.check(board, house, options=judged)
         tell("drawing")
-        path = api.draw_sheet(board, out, wanted, options=chosen, result=result, replace=replace)
+        path = fabkit.draw_sheet(board, out, wanted, options=chosen, result=result, replace=replace)
     drawn.say([path], [(board, use, board.name)], as_json=as_json)
     if show:
         looks.open_files([path])

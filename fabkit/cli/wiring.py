@@ -185,10 +185,11 @@ def command(
       fabkit wiring gerbers.zip --draw wiring.svg
       fabkit wiring gerbers.zip --pins my-pins.csv --template my-table.j2 --out table.txt
     """
-    from fabkit import api
+    import fabkit
     from fabkit.outputs import terminal
-    from fabkit.outputs.atomic import refuse_existing
+    from fabkit.outputs.atomic import refuse_existing, write_file
     from fabkit.outputs.wiring import wiring_record
+    from fabkit.wiring.pintable import pin_form
 
     printed = options.form_of(form, as_json=as_json)
     if printed != "text" and template is not None:
@@ -200,7 +201,7 @@ def command(
     with terminal.progress() as tell:
         boards = ordering.read_boards(order, tell)
         tell("finding the wiring")
-        found = api.list_wiring(
+        found = fabkit.list_wiring(
             boards,
             order if order.file else None,
             options=_chosen(given),
@@ -209,9 +210,9 @@ def command(
         )
         for path in pictures:
             tell(f"drawing {path.name}")
-            api.draw_wiring(boards, found, path, replace=replace)
+            fabkit.draw_wiring(boards, found, path, replace=replace)
     if new_pins is not None:
-        api.write_pin_form(found, new_pins, replace=replace)
+        write_file(new_pins, pin_form(found).encode(), replace=replace)
     record = wiring_record(found)
     text = _text(found, printed=printed)
     if template is not None and pattern is not None:

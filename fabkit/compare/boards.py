@@ -26,8 +26,6 @@ from fabkit.compare.model import COPPER_LAYERS, Change, Comparison, Verb, What
 from fabkit.compare.nets import compare_nets, pins_of
 from fabkit.compare.options import compare_options
 
-Tell = Callable[[str], None]
-
 NEAR_MM: Final = 12.0
 """A place this near to the middle of a part is said to be near it (our choice)."""
 
@@ -35,7 +33,9 @@ SIZE_MM: Final = 0.008
 """Outline sizes that differ by no more are the same; as for holes."""
 
 
-def compare_boards(old: Board, new: Board, *, tell: Tell = lambda _: None) -> Comparison:
+def compare_boards(
+    old: Board, new: Board, *, tell: Callable[[str], None] = lambda _: None
+) -> Comparison:
     """Find everything that differs between two boards.
 
     Parameters

@@ -122,29 +122,46 @@ class Judgement:
 
 
 def judge_changes(
-    comparison: Comparison, expectations: Sequence[Expectation], *, file: str
+    comparison: Comparison, expected: Path | str | Sequence[Expectation]
 ) -> Judgement:
-    """Find changes that no entry means, and entries that no change fits."""
+    """Find changes that were not meant, and meant ones that are not there.
+
+    Parameters
+    ----------
+    comparison
+        As made by :func:`fabkit.compare_boards`.
+    expected
+        A file of expected changes, or its entries.
+
+    Raises
+    ------
+    SheetError
+        A key of the file is wrong; names file, line and key.
+    """
+    if isinstance(expected, Path | str):
+        expectations, file = load_expected(expected), str(expected)
+    else:
+        expectations, file = tuple(expected), ""
     hits = [0] * len(expectations)
-    expected = []
+    meant = []
     for change in comparison.changes:
         fitting = [k for k, e in enumerate(expectations) if e.fits(change)]
         # An entry that still wants changes comes before one that has all it asked for.
         free = [k for k in fitting if not _full(expectations[k], hits[k])]
         for k in (free or fitting)[:1]:
             hits[k] += 1
-        expected.append(bool(fitting))
+        meant.append(bool(fitting))
     findings = [
         Finding.of(rules.UNEXPECTED, f"{c.kind}: {c.message}", *_places(c))
-        for c, meant in zip(comparison.changes, expected, strict=True)
-        if not meant
+        for c, fits in zip(comparison.changes, meant, strict=True)
+        if not fits
     ]
     findings += [
         Finding.of(rules.MISSING, _missing(e, n), Place(file=file, line=e.line))
         for e, n in zip(expectations, hits, strict=True)
         if (n == 0 if e.count is None else n != e.count)
     ]
-    return Judgement(expected=tuple(expected), findings=tuple(findings))
+    return Judgement(expected=tuple(meant), findings=tuple(findings))
 
 
 def _full(entry: Expectation, hits: int) -> bool:

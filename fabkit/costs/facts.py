@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
@@ -12,6 +12,8 @@ from fabkit.base.errors import UsageError
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
+    from fabkit.checks.model import CheckResult
+    from fabkit.sheets.order import Order
 
 FR4_DENSITY = 1.85
 """g/cm3 of the laminate (handbook value; 1.80 to 1.90 met)."""
@@ -144,6 +146,19 @@ def facts_from_board(
         needs_fine=needs_fine,
         boards=board.panel.count if board.panel is not None and board.panel.equal else 1,
         panel=board.panel.words if board.panel is not None else "",
+    )
+
+
+def facts_of_order(
+    order: Order, boards: Sequence[Board], verdicts: Sequence[CheckResult]
+) -> tuple[BoardFacts, ...]:
+    """Measure each design of an order; the verdicts show which one needs the fine class."""
+    return tuple(
+        replace(
+            facts_from_board(b, copper_cover=measure_cover(b), needs_fine=r.needs_fine),
+            name=one.name,
+        )
+        for one, b, r in zip(order.boards, boards, verdicts, strict=True)
     )
 
 

@@ -11,11 +11,12 @@ from fabkit.board.single import single_board, single_rows
 from fabkit.keyboard.hands import USE_WORDS, find_hands, state
 from fabkit.keyboard.keys import find_keys
 from fabkit.keyboard.lands import read_lands
-from fabkit.keyboard.model import BoardIs, Group, Keyboard, Use
+from fabkit.keyboard.model import BoardIs, Group, Keyboard
 from fabkit.keyboard.patterns import Pattern, load_patterns
+from fabkit.sheets.order import BoardUse
 
 
-def find_keyboard(board: Board, stated: Use | None = None) -> Keyboard:
+def find_keyboard(board: Board, stated: BoardUse | None = None) -> Keyboard:
     """The keyboard a board is.
 
     Parameters
@@ -67,7 +68,7 @@ def _on_panel(keyboard: Keyboard, panel: Board) -> Keyboard:
     return replace(keyboard, keys=keys)
 
 
-def describe(board: Board, stated: Use | None = None, *, name: str = "") -> BoardIs:
+def describe(board: Board, stated: BoardUse | None = None, *, name: str = "") -> BoardIs:
     """What a board is, for the first line of a result.
 
     Parameters

@@ -1,4 +1,4 @@
-"""What the boards of an order are, once their files are read."""
+"""The boards of an order: those given for its designs, and what each is once its files are read."""
 
 from __future__ import annotations
 
@@ -7,10 +7,62 @@ from dataclasses import replace
 
 from fabkit.base.errors import UsageError
 from fabkit.board.model import Board
-from fabkit.board.single import choose_edge
+from fabkit.board.single import choose_edge, single_board
 from fabkit.keyboard.build import describe, find_keyboard
 from fabkit.keyboard.model import BoardIs, Hands
-from fabkit.sheets.order import BESIDE, Order, OrderedBoard, find_wrong_count, halves_of
+from fabkit.sheets.order import (
+    BESIDE,
+    Order,
+    OrderedBoard,
+    find_wrong_count,
+    halves_of,
+    order_for,
+)
+
+
+def as_designs(boards: Board | Sequence[Board]) -> tuple[Board, ...]:
+    """Boards as a tuple, also when one is given alone."""
+    return (boards,) if isinstance(boards, Board) else tuple(boards)
+
+
+def as_single(boards: Board | Sequence[Board]) -> tuple[Board, ...]:
+    """Boards as a tuple, each panel of equal boards as one of its boards."""
+    return tuple(single_board(board) for board in as_designs(boards))
+
+
+def require_same_count(boards: Sequence[Board], order: Order) -> None:
+    """Refuse boards that are more or fewer than the order's designs.
+
+    Raises
+    ------
+    UsageError
+        They are.
+    """
+    if len(boards) != len(order.boards):
+        raise UsageError(
+            f"the order has {len(order.boards)} designs, but {len(boards)} boards were given",
+            hint="give one board for each [[board]] of the order, in its order",
+        )
+
+
+def order_of(boards: Sequence[Board], order: Order | None) -> Order:
+    """The order for some boards, each settled by its files where the user did not state its use.
+
+    Parameters
+    ----------
+    boards
+        The designs.
+    order
+        As loaded; None orders one keyboard of the first board.
+
+    Raises
+    ------
+    UsageError
+        The order has more or fewer designs.
+    """
+    wanted = order or order_for(boards[0].package.source)
+    require_same_count(boards, wanted)
+    return settle_uses(wanted, boards)
 
 
 def settle_uses(order: Order, boards: Sequence[Board]) -> Order:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Final
 
@@ -25,14 +24,6 @@ from fabkit.outputs.terminal import board_counts, print_boards, print_table
 
 if TYPE_CHECKING:
     from rich.console import Console
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Compared:
-    """A comparison with the record that outputs are written from."""
-
-    comparison: Comparison
-    record: Record
 
 
 def compare_record(

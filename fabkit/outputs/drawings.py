@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from dataclasses import replace as with_fields
 from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
@@ -13,10 +14,15 @@ from fabkit.base.findings import Finding
 from fabkit.base.units import format_number
 from fabkit.board.copper import trace_copper
 from fabkit.board.model import Board, Layer
+from fabkit.checks.judging import check
+from fabkit.checks.model import CheckResult
 from fabkit.compare.model import Comparison
+from fabkit.keyboard.ordered import as_single, order_of
+from fabkit.outputs.atomic import refuse_existing, write_file
 from fabkit.pictures.options import Finish, MaskColour, PreviewOptions
 from fabkit.sheets.house import House
 from fabkit.sheets.order import BESIDE, BoardUse, Order
+from fabkit.wiring.model import Wiring
 
 if TYPE_CHECKING:
     from fabkit.board.copper import Copper
@@ -259,7 +265,7 @@ def paper_halves(boards: Sequence[Board], order: Order) -> tuple[PaperHalf, ...]
     leads = [p for p in pairs if find_keyboard(*p).hands.use not in BESIDE] or pairs
     halves = tuple(half for board, stated in leads for half in halves_of(board, stated))
     # A half whose other half is ordered beside it need not be turned over.
-    return halves if len(leads) == 1 else tuple(replace(half, note="") for half in halves)
+    return halves if len(leads) == 1 else tuple(with_fields(half, note="") for half in halves)
 
 
 def paper_notes(halves: Sequence[PaperHalf]) -> tuple[str, ...]:
@@ -388,3 +394,173 @@ def change_files(comparison: Comparison) -> dict[str, bytes]:
         for kind in ("png", "svg"):
             files[f"{stem}.{kind}"] = sheet_bytes(picture, kind, options)
     return files
+
+
+def draw(
+    board: Board,
+    folder: Path | str,
+    *,
+    options: PreviewOptions | None = None,
+    formats: Sequence[str] = ("png",),
+    replace: bool = False,
+) -> tuple[Path, ...]:
+    """Draw front and back of the finished board into a folder.
+
+    Parameters
+    ----------
+    board
+        As built by :func:`fabkit.build_board`.
+    folder
+        Where the pictures go; made when it is not there.
+    options
+        Colours, scale and more.
+    formats
+        Of ``png``, ``svg`` and ``pdf``.
+    replace
+        Whether existing pictures may be overwritten.
+
+    Returns
+    -------
+    tuple of Path
+        The files written.
+
+    Raises
+    ------
+    OutputRefused
+        A picture exists, or cannot be written.
+    UsageError
+        A picture would be too large.
+    """
+    targets = [Path(folder) / name for name in picture_names(formats)]
+    for target in targets:
+        refuse_existing(target, replace=replace)
+    files = picture_files(board, options or PreviewOptions(), formats=formats)
+    for target in targets:
+        write_file(target, files[target.name], replace=replace)
+    return tuple(targets)
+
+
+def draw_sheet(
+    board: Board,
+    target: Path | str,
+    choice: SheetChoice | SheetKind,
+    *,
+    options: PreviewOptions | None = None,
+    result: CheckResult | None = None,
+    house: House | None = None,
+    replace: bool = False,
+) -> Path:
+    """Draw one sheet about a board: halves, drills, a layer, a net, islands, findings, measures.
+
+    Parameters
+    ----------
+    board
+        As built by :func:`fabkit.build_board`.
+    target
+        File to write; its ending (``.png``, ``.svg``, ``.pdf``) is the format.
+    choice
+        Which sheet; the kind alone where it needs no more.
+    options
+        Colours, scale and more.
+    result, house
+        For ``findings``: the verdict, or the house to find it by.
+    replace
+        Whether an existing file may be overwritten.
+
+    Raises
+    ------
+    UsageError
+        The ending, the layer, the net or the point is not known, or the picture too large.
+    OutputRefused
+        The file exists, or cannot be written.
+    """
+    path = Path(target)
+    wanted = choice if isinstance(choice, SheetChoice) else SheetChoice(kind=choice)
+    kind = format_of(path)
+    refuse_existing(path, replace=replace)
+    found: Sequence[Finding] = ()
+    if wanted.kind == "findings":
+        found = check(board, house) if result is None else result
+    picture = build_sheet(board, wanted, options=options, findings=found)
+    write_file(path, sheet_bytes(picture, kind, options), replace=replace)
+    return path
+
+
+def draw_paper(
+    boards: Board | Sequence[Board],
+    target: Path | str,
+    *,
+    order: Order | None = None,
+    paper: str = "a4",
+    replace: bool = False,
+) -> Path:
+    """Draw a paper template at full size as PDF, to try under a hand.
+
+    Parameters
+    ----------
+    boards
+        One reversible design, or the designs of ``order`` in its order.
+    target
+        Name of the PDF.
+    order
+        Which board is which half; None: one design that makes either.
+    paper
+        ``a4`` or ``letter``.
+    replace
+        Whether an existing file may be overwritten.
+
+    Raises
+    ------
+    UsageError
+        Boards and order do not belong together, or the paper is not known.
+    OutputRefused
+        The file exists, or cannot be written.
+    """
+    designs = as_single(boards)
+    wanted = order_of(designs, order)
+    path = Path(target)
+    refuse_existing(path, replace=replace)
+    write_file(path, paper_bytes(designs, wanted, paper=paper_of(paper)), replace=replace)
+    return path
+
+
+def draw_wiring(
+    boards: Board | Sequence[Board],
+    found: Wiring,
+    target: Path | str,
+    *,
+    options: PreviewOptions | None = None,
+    replace: bool = False,
+) -> Path:
+    """Draw both halves as seen from the keys, with number and pin at each key.
+
+    Parameters
+    ----------
+    boards
+        Those the wiring was found on, in the same order.
+    found
+        As :func:`fabkit.list_wiring` gives it.
+    target
+        File to write; its ending (``.png``, ``.svg``, ``.pdf``) is the format.
+    options
+        Scale and margin.
+    replace
+        Whether an existing file may be overwritten.
+
+    Raises
+    ------
+    UsageError
+        The ending is not known, there is nothing to draw, or the picture would be too large.
+    OutputRefused
+        The file exists, or cannot be written.
+    """
+    from fabkit.pictures.wiring_sheet import wiring_sheet
+
+    path = Path(target)
+    kind = format_of(path)
+    refuse_existing(path, replace=replace)
+    if not found.halves:
+        raise UsageError("there are no keys to draw", hint="see the findings of `fabkit wiring`")
+    picture = wiring_sheet(as_single(boards), found, options)
+    write_file(path, sheet_bytes(picture, kind, options), replace=replace)
+    return path

@@ -9,7 +9,7 @@ from datetime import datetime
 from pathlib import PurePosixPath
 from typing import Any, Final
 
-from fabkit import __version__
+from fabkit.base.version import VERSION
 from fabkit.board.model import Board
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile
@@ -120,7 +120,7 @@ NO_DATE: Final = "no CreationDate: none of the files says when it was made"
 
 
 def _header(files: Iterable[PackageFile]) -> dict[str, Any]:
-    software = {"Vendor": "fabkit", "Application": "fabkit", "Version": __version__}
+    software = {"Vendor": "fabkit", "Application": "fabkit", "Version": VERSION}
     made = max((d for file in files if (d := _creation(file)) is not None), default=None)
     # The format asks for a date.  A clock's, or that of a copy on this disk, would be no fact
     # about the board, and the same files would no longer give the same zip.

@@ -13,8 +13,8 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
-from fabkit import __version__
 from fabkit.base.errors import OutputRefused
+from fabkit.base.version import VERSION
 from fabkit.outputs.archive import digest
 
 MANIFEST = "manifest.json"
@@ -26,7 +26,7 @@ Record = dict[str, Any]
 
 def versions() -> dict[str, str]:
     """Versions that can change an output's bytes."""
-    found = {"fabkit": __version__, "python": ".".join(str(n) for n in sys.version_info[:3])}
+    found = {"fabkit": VERSION, "python": ".".join(str(n) for n in sys.version_info[:3])}
     for name in _LIBRARIES:
         try:
             found[name] = version(name)

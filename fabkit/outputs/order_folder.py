@@ -3,21 +3,15 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from datetime import date
+from collections.abc import Mapping
+from dataclasses import replace as with_fields
 from pathlib import Path
 from typing import Any
 
 from fabkit.base.errors import FindingsRefused
-from fabkit.board.model import Board
-from fabkit.checks.houses import HouseVerdict
-from fabkit.checks.model import CheckResult
-from fabkit.checks.thickness import thickness_table
-from fabkit.costs.facts import BoardFacts
-from fabkit.costs.model import CostSheet
+from fabkit.checks.thickness import judge_thicknesses
 from fabkit.outputs import money, records
-from fabkit.outputs.comparison import Compared
+from fabkit.outputs.archive import Packed
 from fabkit.outputs.drawings import (
     SheetChoice,
     build_sheet,
@@ -35,71 +29,30 @@ from fabkit.outputs.manifest import (
     folder_records,
     versions,
 )
+from fabkit.outputs.model import JudgedBoard, OrderContents, OrderResult
 from fabkit.outputs.names import file_stem
 from fabkit.outputs.options import PackOptions
-from fabkit.outputs.pack import accepted_errors, refuse_errors, write_pack
+from fabkit.outputs.pack import accepted_errors, pack
+from fabkit.outputs.revisions import Compared
 from fabkit.outputs.terminal import PLAIN_WIDTH, Tell, print_findings
 from fabkit.outputs.verdict import print_check, render_verdict
 from fabkit.outputs.whole_folder import new_folder
 from fabkit.outputs.wiring import wiring_files
-from fabkit.parts.model import Bill
-from fabkit.sheets.house import House
 from fabkit.sheets.order import Order, OrderedBoard
-from fabkit.wiring.model import Wiring
 
 Record = dict[str, Any]
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class JudgedBoard:
-    """One design of the order, read and judged.
-
-    ``houses`` tell which of several houses can make it; empty where there is one.
-    """
-
-    ordered: OrderedBoard
-    board: Board
-    result: CheckResult
-    houses: tuple[HouseVerdict, ...] = ()
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class OrderContents:
-    """Everything that an order folder is rendered from.
-
-    ``facts`` are what the house charges by, of each board; ``sources`` are the sheets and the
-    order file: name to bytes; ``today`` is the day by which the age of prices was judged;
-    ``compared`` is what changed since the revision before.
-    """
-
-    order: Order
-    house: House
-    boards: tuple[JudgedBoard, ...]
-    facts: tuple[BoardFacts, ...]
-    bill: Bill
-    costs: CostSheet
-    wiring: Wiring
-    sources: Mapping[str, bytes]
-    today: date | None
-    compared: Compared | None = None
 
 
 def write_order(
     contents: OrderContents,
     folder: Path,
     *,
-    reopen: Callable[[Path], Board],
     tell: Tell,
     replace: bool = False,
-) -> Record:
+) -> OrderResult:
     """Write the whole folder, or leave the old one.
 
     A board with errors is not packed; the rest is still written, so that the errors can be read.
-
-    Returns
-    -------
-    dict
-        The manifest, with one entry per board: verdict, counts, and its zip or why there is none.
 
     Raises
     ------
@@ -111,7 +64,7 @@ def write_order(
     bill = money.bill_record(contents.bill)
     costs = money.cost_record(contents.costs)
     with new_folder(folder, replace=replace) as part:
-        boards = []
+        boards, zips = [], []
         for number, judged in enumerate(contents.boards):
             keyboard = costs["boards"][number]
             stem = stem_of(contents.order, judged.ordered)
@@ -120,9 +73,9 @@ def write_order(
             _write(part, prefix, _board_files(contents, judged))
             tell(f"packing {judged.ordered.name}")
             target = part / f"{stem}.zip"
-            boards.append(
-                _pack(contents, judged, target, keyboard, _pieces(contents, number), reopen=reopen)
-            )
+            record, packed = _pack(contents, number, target, keyboard)
+            boards.append(record)
+            zips.append(packed and with_fields(packed, path=folder / target.name))
         tell("writing the sheets")
         _write(part, "", {**money.parts_files(contents.bill), **money.cost_files(contents.costs)})
         _write(part, "", _workbook_files(contents))
@@ -141,7 +94,16 @@ def write_order(
         _write(part, "", {"report.html": page.encode()})
         manifest = _manifest(contents, boards, part, costs)
         _write(part, "", {MANIFEST: to_document("order", manifest).encode()})
-    return manifest
+    return OrderResult(
+        folder=folder,
+        order=contents.order,
+        boards=contents.boards,
+        zips=tuple(zips),
+        bill=contents.bill,
+        costs=contents.costs,
+        wiring=contents.wiring,
+        manifest=manifest,
+    )
 
 
 def _write(folder: Path, prefix: str, files: Mapping[str, bytes]) -> None:
@@ -157,7 +119,7 @@ def _board_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, byte
         board,
         result,
         contents.house,
-        thicknesses=thickness_table(board, contents.house),
+        thicknesses=judge_thicknesses(board, contents.house),
         houses=judged.houses,
     )
     text = io.StringIO()
@@ -230,15 +192,10 @@ def _workbook_files(contents: OrderContents) -> dict[str, bytes]:
 
 
 def _pack(
-    contents: OrderContents,
-    judged: JudgedBoard,
-    target: Path,
-    keyboard: Record,
-    quantity: int | None,
-    *,
-    reopen: Callable[[Path], Board],
-) -> Record:
-    choice = contents.order.choice
+    contents: OrderContents, number: int, target: Path, keyboard: Record
+) -> tuple[Record, Packed | None]:
+    """Pack a board; its entry of the manifest, and the zip or None where errors forbid it."""
+    judged, choice = contents.boards[number], contents.order.choice
     options = PackOptions(
         name=judged.ordered.name,
         thickness_mm=float(choice.thickness_mm),
@@ -247,7 +204,7 @@ def _pack(
         finish=choice.finish,
         lead_time=choice.lead_time,
         extras=choice.extras,
-        quantity=quantity,
+        quantity=_pieces(contents, number),
     )
     record: Record = {
         "board": judged.ordered.name,
@@ -257,13 +214,11 @@ def _pack(
         "counts": records.count_record(judged.result),
     }
     try:
-        refuse_errors(judged.result)
+        packed = pack(judged.board, target, result=judged.result, options=options)
     except FindingsRefused as refused:
-        return {**record, "zip": None, "reason": refused.message}
-    accepted = accepted_errors(judged.result)
-    packed = write_pack(judged.board, target, options=options, accepted=accepted, reopen=reopen)
-    made = records.packed_record(packed)
-    return {**record, "zip": {**made, "path": target.name}, "accepted": accepted}
+        return {**record, "zip": None, "reason": refused.message}, None
+    made = {**records.packed_record(packed), "path": target.name}
+    return {**record, "zip": made, "accepted": accepted_errors(judged.result)}, packed
 
 
 def _pieces(contents: OrderContents, number: int) -> int | None:

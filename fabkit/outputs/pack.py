@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path, PurePosixPath
 
 import numpy as np
 
 from fabkit.base.errors import FindingsRefused, OutputRefused, UsageError
 from fabkit.base.findings import Severity
+from fabkit.board.build import build_board
 from fabkit.board.model import Board
+from fabkit.checks.judging import check
 from fabkit.checks.model import CheckResult
 from fabkit.outputs.archive import (
     FOR_THE_HOUSE,
@@ -25,6 +27,7 @@ from fabkit.outputs.names import file_stem, names_by_rule
 from fabkit.outputs.options import PackOptions
 from fabkit.outputs.readme import readme_text
 from fabkit.package.model import PackageFile, RoleKind
+from fabkit.package.reading import open_package
 
 
 def refuse_errors(result: CheckResult) -> None:
@@ -48,39 +51,41 @@ def accepted_errors(result: CheckResult) -> dict[str, str]:
     return {f.id: why for f, why in result.silenced if f.severity is Severity.ERROR}
 
 
-def write_pack(
+def pack(
     board: Board,
-    target: Path,
+    target: Path | str,
     *,
-    options: PackOptions,
-    accepted: Mapping[str, str],
-    reopen: Callable[[Path], Board],
+    result: CheckResult | None = None,
+    options: PackOptions | None = None,
     replace: bool = False,
 ) -> Packed:
-    """Write the zip of a board.
+    """Write the zip that a board house needs.
 
     Parameters
     ----------
     board
-        The board; its files are packed as they are, but a job file's list is cut to them (and
-        completed where ``options`` ask for it).
+        As built by :func:`fabkit.build_board`; its files are packed as they are, but a job file's
+        list is cut to them (and completed where ``options`` ask for it).
     target
         Name of the zip.
+    result
+        The board's verdict; None lets :func:`fabkit.check` find it.
     options
-        What is ordered.
-    accepted
-        As :func:`accepted_errors` gives it.
-    reopen
-        Reads a zip and builds its board; used on the finished archive.
+        What is ordered, and how files are named.
     replace
         Whether an existing file may be overwritten.
 
     Raises
     ------
+    FindingsRefused
+        Errors were found that nobody silenced with a reason.
     OutputRefused
         Nothing to pack, the file exists or cannot be written, or it does not read back as the
         same board.
     """
+    judged = check(board) if result is None else result
+    refuse_errors(judged)
+    target, options = Path(target), options or PackOptions()
     files, left_out = files_to_pack(board.package, with_netlist=options.with_netlist)
     if not files:
         raise OutputRefused(
@@ -95,10 +100,11 @@ def write_pack(
         jobs = [name for name, file in files.items() if file.role.kind is RoleKind.JOB]
         name = jobs[0] if jobs else f"{file_stem(options.name or board.name)}-job.gbrjob"
         contents[name] = complete_job(contents.get(name), board, files, options)
-    contents[README] = readme_text(board, files, options, accepted).encode()
+    contents[README] = readme_text(board, files, options, accepted_errors(judged)).encode()
 
     def verify(part: Path) -> None:
-        difference = find_difference(board, reopen(part))
+        again = build_board(open_package(part, limits=board.package.limits))
+        difference = find_difference(board, again)
         if difference:
             raise OutputRefused(
                 f"the zip does not read back as the same board: {difference}",

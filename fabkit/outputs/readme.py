@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from fabkit import __version__
 from fabkit.base.units import counted, format_mm, format_number
+from fabkit.base.version import VERSION
 from fabkit.board.model import Board
 from fabkit.outputs.options import PackOptions
 from fabkit.outputs.records import drill_table
@@ -48,5 +48,5 @@ def readme_text(
     if accepted:
         lines += ["", "Known findings, accepted by the designer", "-" * 40]
         lines += [f"{rule}: {reason}" for rule, reason in sorted(accepted.items())]
-    lines += ["", f"Packed by fabkit {__version__}."]
+    lines += ["", f"Packed by fabkit {VERSION}."]
     return "\n".join(lines) + "\n"

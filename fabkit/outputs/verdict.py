@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from fabkit import __version__
 from fabkit.base.findings import Severity, times
 from fabkit.base.streams import clean
 from fabkit.base.tables import Cell, Column, Record, Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
+from fabkit.base.version import VERSION
 from fabkit.outputs.code_hosts import render_annotations, render_junit, sarif_log
 from fabkit.outputs.json import to_document, to_json
 from fabkit.outputs.tables import markdown_text
@@ -43,7 +43,7 @@ def render_verdict(
     if form == "junit":
         return render_junit(check, fail_on=fail_on)
     if form == "sarif":
-        return to_json(sarif_log(check, version=__version__))
+        return to_json(sarif_log(check, version=VERSION))
     return to_document("check", {**check, "package": _without_place(check["package"])})
 
 

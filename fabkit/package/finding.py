@@ -11,7 +11,7 @@ from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.formats.gerber.reader import looks_like_gerber
 from fabkit.package.choosing import choose_set
 from fabkit.package.model import Intake
-from fabkit.package.one_file import open_set
+from fabkit.package.reading import open_set
 
 
 def find_packages(path: Path, *, limits: Limits = DEFAULT_LIMITS) -> tuple[Path, ...]:

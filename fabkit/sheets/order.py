@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Annotated, Final, Literal, get_args
 
 from fabkit.base.units import counted, format_mm
+from fabkit.demo import find_demo
 from fabkit.sheets.house import House, thickness_tolerance_mm
 from fabkit.sheets.money import CurrencyCode
 from fabkit.sheets.reading import (
@@ -427,6 +428,8 @@ class OrderFile:
 def load_order(path: Path | str) -> Order:
     """Load an order file; paths in it are relative to it.
 
+    ``demo`` is that of the bundled, invented demo.
+
     Raises
     ------
     UnreadableInput
@@ -434,7 +437,8 @@ def load_order(path: Path | str) -> Order:
     SheetError
         A key, type or value is wrong; names file, line and key.
     """
-    return order_from(read_sheet(Path(path)), base=Path(path).parent)
+    file = find_demo(Path(path), usual="order.toml")
+    return order_from(read_sheet(file), base=file.parent)
 
 
 def order_for(package: Path | str, *, keyboards: int = 1, use: BoardUse | None = None) -> Order:

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from fabkit.base.errors import SheetError, UnreadableInput
+from fabkit.base.errors import SheetError, UnreadableInput, UsageError
 from fabkit.sheets.reading import Count, Line, read_as
 from fabkit.sheets.toml_text import SHEET_BYTES, SheetText, read_sheet
-from fabkit.wiring.model import HeaderHole
+from fabkit.wiring.model import Wiring
 
 COLUMNS: Final = ("name", "ref", "pad", "x_mm", "y_mm")
 
@@ -30,8 +29,25 @@ class NamedPin:
     line: int
 
 
-def pin_form(holes: Sequence[HeaderHole]) -> str:
-    """A pin table to fill in, as CSV: a row for every hole, without names."""
+def pin_form(found: Wiring) -> str:
+    """Make a pin table to fill in, as CSV: every hole a controller may sit in, without names.
+
+    Parameters
+    ----------
+    found
+        As :func:`fabkit.list_wiring` gives it.
+
+    Raises
+    ------
+    UsageError
+        There is no such hole, or the files name the pins already.
+    """
+    holes = [hole for number in sorted(found.headers) for hole in found.headers[number]]
+    if not holes:
+        raise UsageError(
+            "no row of holes for a controller that the files leave nameless",
+            hint=f"pins were read from {found.source}",
+        )
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(COLUMNS)

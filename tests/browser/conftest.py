@@ -10,9 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from fabkit import api
+import fabkit
 from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
-from fabkit.outputs import order_folder
+from fabkit.outputs import ordering
+from fabkit.outputs.model import OrderContents
 
 ROOT = Path(__file__).parents[2]
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -57,7 +58,7 @@ class Report:
     """The page of the demonstration order, and what it was made from."""
 
     path: Path
-    contents: order_folder.OrderContents
+    contents: OrderContents
 
     @property
     def address(self):
@@ -69,7 +70,7 @@ class Report:
 def report(tmp_path_factory):
     """The demonstration order, written by the way every user takes."""
     seen = []
-    write = order_folder.write_order
+    write = ordering.write_order
 
     def spy(contents, *arguments, **named):
         judged = contents.boards[0]
@@ -80,8 +81,8 @@ def report(tmp_path_factory):
 
     folder = tmp_path_factory.mktemp("order") / "wheatear"
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(order_folder, "write_order", spy)
-        api.order(ROOT / "fabkit/demo/order.toml", folder)
+        patch.setattr(ordering, "write_order", spy)
+        fabkit.order(ROOT / "fabkit/demo/order.toml", folder)
     return Report(folder / "report.html", seen[0])
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from fabkit import api
+import fabkit
 from fabkit.outputs.comparison import compare_record
 from fabkit.outputs.report.compare_view import render_comparison_page
 
@@ -30,8 +30,10 @@ axe.run({resultTypes: ['violations']}).then(done, error => done({failed: String(
 @pytest.fixture(scope="module")
 def address(tmp_path_factory):
     """Where a browser finds the page of the demonstration's two revisions."""
-    old, new = (api.build_board(api.open_package(WHEATEAR / name)) for name in ("rev-a", "rev-b"))
-    comparison = api.compare_boards(old, new)
+    old, new = (
+        fabkit.build_board(fabkit.open_package(WHEATEAR / name)) for name in ("rev-a", "rev-b")
+    )
+    comparison = fabkit.compare_boards(old, new)
     path = tmp_path_factory.mktemp("compare") / "changes.html"
     html = render_comparison_page(comparison, compare_record(comparison))
     path.write_text(html, encoding="utf-8")

@@ -14,8 +14,8 @@ from fabkit.board.model import Board, BoardSlots, Holes
 from fabkit.checks.catalogue import CHECKS, _collect
 from fabkit.checks.declare import NEEDS, check
 from fabkit.checks.model import Case, CheckOptions, CheckResult, NotJudged, Outcome, State
+from fabkit.checks.rulebook import all_rules
 from fabkit.checks.runner import gather, matches, run_check, run_checks, select
-from fabkit.outputs.rulebook import all_rules
 from fabkit.package.build import read_package
 from fabkit.package.model import Intake, Member, Package
 from fabkit.sheets.house import load_house

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import shapely
 
-from fabkit import api
+import fabkit
 
 ROOT = Path(__file__).parents[2]
 WHEATEAR = ROOT / "fabkit" / "demo"
@@ -17,7 +17,7 @@ DIALECTS = ROOT / "fixtures" / "dialects"
 
 def read(path):
     """The board of a package."""
-    return api.build_board(api.open_package(path))
+    return fabkit.build_board(fabkit.open_package(path))
 
 
 def edit_layer(board, name, change):

@@ -12,7 +12,7 @@ import shapely
 from click.testing import CliRunner
 from compare_boards import DIALECTS, ROOT, WHEATEAR
 
-from fabkit import api
+import fabkit
 from fabkit.cli.group import cli
 from fabkit.outputs.comparison import compare_record, cost_lines
 from fabkit.outputs.report.compare_view import render_comparison_page
@@ -122,7 +122,7 @@ def test_hostile_names_are_escaped_in_the_page(rev_b):
     """A part called like markup stays text."""
     evil = replace(rev_b.components[0], ref='<img src=x onerror="alert(1)">')
     other = replace(rev_b, components=(evil, *rev_b.components[1:]))
-    comparison = api.compare_boards(rev_b, other)
+    comparison = fabkit.compare_boards(rev_b, other)
     html = render_comparison_page(comparison, compare_record(comparison))
 
     assert "<img src=x" not in html
@@ -132,8 +132,8 @@ def test_hostile_names_are_escaped_in_the_page(rev_b):
 def test_price_lines_add_up_to_the_difference(rev_b):
     """What the lines add to a half is what the half costs more, exactly."""
     big = replace(rev_b, profile=shapely.MultiPolygon([shapely.box(0, 0, 320, 240)]))
-    comparison = api.compare_boards(rev_b, big)
-    costs = api.weigh_changes(comparison, order=api.load_order(ORDER), findings=False).costs
+    comparison = fabkit.compare_boards(rev_b, big)
+    costs = fabkit.weigh_changes(comparison, order=fabkit.load_order(ORDER), findings=False).costs
 
     assert costs.difference != 0
     # Exact but for the 28 digits that a third is cut to.

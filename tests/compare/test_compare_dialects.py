@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from compare_boards import DIALECTS, edit_layer, read, shifted
 
-from fabkit import api
+import fabkit
 
 NAMES = sorted(p.name for p in DIALECTS.iterdir())
 
@@ -25,7 +25,7 @@ def test_dialects_are_the_same_board(rev_b, name):
     """Every dialect of revision B compares as equal to it, both ways, and says what it lacks."""
     other = read(_package(name))
 
-    for comparison in (api.compare_boards(rev_b, other), api.compare_boards(other, rev_b)):
+    for comparison in (fabkit.compare_boards(rev_b, other), fabkit.compare_boards(other, rev_b)):
         assert comparison.changes == ()
         assert comparison.equal
         assert not comparison.alignment.shifted
@@ -39,7 +39,7 @@ def test_order_of_files_does_not_matter(rev_b, tmp_path):
     for number, path in enumerate(sorted((DIALECTS / "comment-attributes").iterdir())):
         shutil.copy(path, tmp_path / f"{90 - number}-{path.name}")
 
-    assert api.compare_boards(rev_b, read(tmp_path)).equal
+    assert fabkit.compare_boards(rev_b, read(tmp_path)).equal
 
 
 def test_order_of_objects_does_not_matter(rev_b):
@@ -51,13 +51,13 @@ def test_order_of_objects_does_not_matter(rev_b):
         )
         return turned.take(np.arange(len(objects))[::-1])
 
-    assert api.compare_boards(rev_b, edit_layer(rev_b, "top copper", backwards)).equal
+    assert fabkit.compare_boards(rev_b, edit_layer(rev_b, "top copper", backwards)).equal
 
 
 @pytest.mark.parametrize("shift", [(10.0, -4.0), (-118.1113, 76.2087), (0.004, 0.0)])
 def test_another_origin_is_told_and_taken_back(rev_b, shift):
     """A board exported from another origin is equal; the shift is told to a micrometre."""
-    comparison = api.compare_boards(rev_b, shifted(rev_b, *shift))
+    comparison = fabkit.compare_boards(rev_b, shifted(rev_b, *shift))
 
     assert comparison.alignment.shift_mm == pytest.approx(shift, abs=1e-5)
     assert comparison.equal
@@ -65,8 +65,8 @@ def test_another_origin_is_told_and_taken_back(rev_b, shift):
 
 def test_two_revisions_at_another_origin(rev_a, rev_b):
     """Changes are the same wherever the old board's origin lies."""
-    plain = api.compare_boards(rev_a, rev_b)
-    moved = api.compare_boards(shifted(rev_a, -31.5, 12.25), rev_b)
+    plain = fabkit.compare_boards(rev_a, rev_b)
+    moved = fabkit.compare_boards(shifted(rev_a, -31.5, 12.25), rev_b)
 
     assert moved.alignment.shift_mm == pytest.approx((31.5, -12.25), abs=1e-3)
     assert moved.alignment.method == "holes"
@@ -83,7 +83,7 @@ def test_other_boards_are_not_comparable(rev_b):
         layers=tuple(a for a in rev_b.layers if a.kind != "copper"),
         profile=None,
     )
-    comparison = api.compare_boards(rev_b, other)
+    comparison = fabkit.compare_boards(rev_b, other)
 
     assert not comparison.alignment.comparable
     assert not comparison.equal

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from fabkit import api
+import fabkit
 from fabkit.base.errors import SheetError
 from fabkit.compare.expecting import expectation_text, load_expected
 
@@ -12,7 +12,7 @@ from fabkit.compare.expecting import expectation_text, load_expected
 @pytest.fixture(scope="module")
 def comparison(rev_a, rev_b):
     """The demonstration's revisions compared."""
-    return api.compare_boards(rev_a, rev_b)
+    return fabkit.compare_boards(rev_a, rev_b)
 
 
 def _write(tmp_path, text):
@@ -24,7 +24,7 @@ def _write(tmp_path, text):
 def test_what_is_written_is_met(comparison, tmp_path):
     """A file written from a comparison expects all of it, and nothing is missing."""
     path = _write(tmp_path, expectation_text(comparison))
-    judgement = api.judge_changes(comparison, path)
+    judgement = fabkit.judge_changes(comparison, path)
 
     assert judgement.findings == ()
     assert all(judgement.expected)
@@ -35,7 +35,7 @@ def test_what_is_not_in_the_file_is_found(comparison, tmp_path):
     text = expectation_text(comparison)
     entry = text[text.index("[[change]]", text.index('kind = "slot/added"') - 60) :]
     path = _write(tmp_path, text.replace(entry[: entry.index("\n\n")], ""))
-    findings = api.judge_changes(comparison, path).findings
+    findings = fabkit.judge_changes(comparison, path).findings
 
     assert [f.id for f in findings] == ["compare/unexpected"]
     assert findings[0].places[0].x_mm == pytest.approx(109.5)
@@ -44,7 +44,7 @@ def test_what_is_not_in_the_file_is_found(comparison, tmp_path):
 def test_what_is_expected_but_absent_is_found(comparison, tmp_path):
     """An entry that nothing fits is an error with the line it stands in."""
     text = expectation_text(comparison) + '\n[[change]]\nkind = "key/added"\nsubject = "key SW99"\n'
-    findings = api.judge_changes(comparison, _write(tmp_path, text)).findings
+    findings = fabkit.judge_changes(comparison, _write(tmp_path, text)).findings
 
     assert [f.id for f in findings] == ["compare/missing"]
     assert findings[0].places[0].line == text.count("\n") - 1
@@ -60,7 +60,7 @@ inside_mm = [17, 24, 70, 85]
 kind = "*"
 inside_mm = [100, 20, 122, 75]
 """
-    judgement = api.judge_changes(comparison, _write(tmp_path, text))
+    judgement = fabkit.judge_changes(comparison, _write(tmp_path, text))
 
     assert judgement.findings == ()
 
@@ -68,7 +68,7 @@ inside_mm = [100, 20, 122, 75]
 def test_a_count_must_be_met(comparison, tmp_path):
     """Two keys expected where three moved: the third is told."""
     text = 'format = 1\n[[change]]\nkind = "key/moved"\nmoved_mm = [0, 1]\ncount = 2\n'
-    findings = api.judge_changes(comparison, _write(tmp_path, text)).findings
+    findings = fabkit.judge_changes(comparison, _write(tmp_path, text)).findings
 
     assert any("3 changes fit key/moved, 2 were expected" in f.message for f in findings)
 

@@ -13,7 +13,7 @@ from compare_boards import DIALECTS, edit_layer, read, shifted
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from fabkit import api
+import fabkit
 from fabkit.board.turned import turn_board
 from fabkit.compare.expecting import expectation_text
 from fabkit.compare.model import What
@@ -77,7 +77,7 @@ def _long_track(board):
 def test_a_cut_track_parts_its_pads(bare):
     """One track less: one connection that is gone, in the middle of the track."""
     row, (x0, y0, x1, y1) = _long_track(bare)
-    comparison = api.compare_boards(bare, _without(bare, row))
+    comparison = fabkit.compare_boards(bare, _without(bare, row))
     (change,) = _found(comparison)
 
     assert change.kind == "connection/removed"
@@ -94,8 +94,8 @@ def test_a_track_that_joins_two_pads_is_a_new_connection(bare):
     """One track more, across a gap: one new connection; the other way round it is gone."""
     ends = _apart(bare)
     joined = _bridged(bare, *ends)
-    (change,) = _found(api.compare_boards(bare, joined))
-    (back,) = _found(api.compare_boards(joined, bare))
+    (change,) = _found(fabkit.compare_boards(bare, joined))
+    (back,) = _found(fabkit.compare_boards(joined, bare))
 
     assert (change.kind, back.kind) == ("connection/added", "connection/removed")
     assert sorted(change.ends_mm) == sorted(ends)
@@ -115,7 +115,7 @@ def test_a_hole_drilled_through_a_track_cuts_it(bare):
         x=np.array([(x0 + x1) / 2]), y=np.array([(y0 + y1) / 2]), diameter=np.array([1.0])
     )
     drilled = replace(bare, holes=type(h).concat(h, hole))
-    comparison = api.compare_boards(bare, drilled)
+    comparison = fabkit.compare_boards(bare, drilled)
 
     assert [c.kind for c in comparison.changes] == ["hole/added", "connection/removed"]
     assert (comparison.changes[1].x_mm, comparison.changes[1].y_mm) == pytest.approx(
@@ -132,7 +132,7 @@ def test_a_hole_that_is_no_longer_plated_parts_its_faces(bare):
     for row in small[::12].tolist():
         only = np.arange(len(h)) == row
         other = replace(bare, holes=h.with_columns(plated=np.where(only, 0, h.plated)))
-        kinds = Counter(c.kind for c in api.compare_boards(bare, other).changes)
+        kinds = Counter(c.kind for c in fabkit.compare_boards(bare, other).changes)
         assert kinds["hole/changed"] == 1
         assert set(kinds) <= {"hole/changed", "connection/removed"}
         told.append(kinds["connection/removed"])
@@ -160,7 +160,7 @@ def test_a_pad_that_is_gone_or_new_changes_no_other(bare):
     without = _without(bare, pad)
 
     assert len(rows)
-    for comparison in (api.compare_boards(bare, without), api.compare_boards(without, bare)):
+    for comparison in (fabkit.compare_boards(bare, without), fabkit.compare_boards(without, bare)):
         assert "copper/removed" in {c.kind for c in comparison.changes} or not comparison.equal
         assert _found(comparison) == []
 
@@ -173,14 +173,14 @@ def test_dialects_join_the_same_pads(bare, name):
     row = int(np.flatnonzero(np.isclose(h.diameter, 2.2, atol=0.01))[0])
     moved = replace(other, holes=h.with_columns(x=h.x + 0.1 * (np.arange(len(h)) == row)))
 
-    assert [c.kind for c in api.compare_boards(bare, moved).changes] == ["hole/moved"]
+    assert [c.kind for c in fabkit.compare_boards(bare, moved).changes] == ["hole/moved"]
 
 
 def test_names_of_one_side_are_used(rev_b, bare):
     """Where one revision was exported with names, these call the pads; where both, nets tell."""
     row, _ = _long_track(bare)
     cut = _without(bare, row)
-    for comparison in (api.compare_boards(rev_b, cut), api.compare_boards(cut, rev_b)):
+    for comparison in (fabkit.compare_boards(rev_b, cut), fabkit.compare_boards(cut, rev_b)):
         (change,) = _found(comparison)
         # A pin with a pad for either hand, of which one came off.
         assert change.subject == "a pad of SW2 pin 1"
@@ -189,13 +189,13 @@ def test_names_of_one_side_are_used(rev_b, bare):
         assert "names none" in comparison.not_compared["names of nets"]
     rows, ends = _tracks(rev_b)
     named = int(rows[np.all(np.isclose(ends, (25.75, 82.5, 31.1, 82.5)), axis=1)][0])
-    assert _found(api.compare_boards(rev_b, _without(rev_b, named))) == []
+    assert _found(fabkit.compare_boards(rev_b, _without(rev_b, named))) == []
 
 
 def test_revisions_without_names_join_the_same_pads(rev_a, bare):
     """The second column moved by 1 mm with its pads and tracks: no connection is new or gone,
     though the places of its pads are others."""
-    assert _found(api.compare_boards(rev_a, bare)) == []
+    assert _found(fabkit.compare_boards(rev_a, bare)) == []
     spots = find_spots(rev_a), find_spots(bare)
     assert 0 < len(pair_spots(*spots, ())[0]) < len(spots[0])
 
@@ -206,7 +206,7 @@ def test_it_mirrors_also_turned_and_shifted(bare, degrees):
     row, _ = _long_track(bare)
     old = shifted(turn_board(bare, degrees), 3.5, -8.25)
     new = _bridged(_without(bare, row), *_apart(bare))
-    there, back = api.compare_boards(old, new), api.compare_boards(new, old)
+    there, back = fabkit.compare_boards(old, new), fabkit.compare_boards(new, old)
 
     def key(change):
         at = (change.x_mm, change.y_mm, *np.ravel(change.ends_mm))
@@ -221,14 +221,14 @@ def test_it_mirrors_also_turned_and_shifted(bare, degrees):
 def test_what_was_meant_can_be_written_and_met(bare, tmp_path):
     """Connections go into the file of expected changes, and are met by it."""
     row, _ = _long_track(bare)
-    comparison = api.compare_boards(bare, _without(bare, row))
+    comparison = fabkit.compare_boards(bare, _without(bare, row))
     path = tmp_path / "meant.toml"
     path.write_text(expectation_text(comparison), encoding="utf-8")
-    other = api.compare_boards(bare, bare)
+    other = fabkit.compare_boards(bare, bare)
 
     assert 'kind = "connection/removed"' in path.read_text()
-    assert api.judge_changes(comparison, path).findings == ()
-    assert {f.id for f in api.judge_changes(other, path).findings} == {"compare/missing"}
+    assert fabkit.judge_changes(comparison, path).findings == ()
+    assert {f.id for f in fabkit.judge_changes(other, path).findings} == {"compare/missing"}
 
 
 def _groups(board, spots):
@@ -278,7 +278,7 @@ def test_random_edits_part_and_join_as_a_graph_says(bare, gone, pairs):
             new = _bridged(new, spots.at[i], spots.at[j])
     before, after = _groups(bare, spots), _groups(new, spots)
     both = len(set(zip(before, after, strict=True)))
-    kinds = Counter(c.kind for c in _found(api.compare_boards(bare, new)))
+    kinds = Counter(c.kind for c in _found(fabkit.compare_boards(bare, new)))
 
     assert kinds["connection/removed"] == both - len(set(before))
     assert kinds["connection/added"] == both - len(set(after))

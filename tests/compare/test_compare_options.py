@@ -8,7 +8,7 @@ import shutil
 import pytest
 from compare_boards import DIALECTS, WHEATEAR, read
 
-from fabkit import api
+import fabkit
 from fabkit.compare.options import stated_options
 
 
@@ -53,9 +53,9 @@ def _rows(kind, key, value):
 def test_another_option_is_a_change(rev_b, tmp_path, change, subject, before, after):
     """One option stated otherwise is one change of the board, mirrored the other way round."""
     other = _stating(tmp_path / "b", change)
-    comparison = api.compare_boards(rev_b, other)
+    comparison = fabkit.compare_boards(rev_b, other)
     (found,) = comparison.changes
-    (back,) = api.compare_boards(other, rev_b).changes
+    (back,) = fabkit.compare_boards(other, rev_b).changes
 
     assert (found.kind, found.subject) == ("board/changed", subject)
     assert (found.before, found.after) == (before, after)
@@ -72,7 +72,7 @@ def test_another_option_is_a_change(rev_b, tmp_path, change, subject, before, af
 )
 def test_another_spelling_is_no_change(rev_b, tmp_path, change):
     """Finishes and colours are compared by what they mean (spellings: job file format)."""
-    comparison = api.compare_boards(rev_b, _stating(tmp_path / "b", change))
+    comparison = fabkit.compare_boards(rev_b, _stating(tmp_path / "b", change))
 
     assert comparison.equal
     assert comparison.not_compared == {}
@@ -81,7 +81,7 @@ def test_another_spelling_is_no_change(rev_b, tmp_path, change):
 def test_what_one_does_not_state_is_said_and_is_no_change(rev_b, tmp_path):
     """An option that one job file leaves out is named with what the other states."""
     other = _stating(tmp_path / "b", lambda j: j["GeneralSpecs"].pop("Finish"))
-    comparison = api.compare_boards(rev_b, other)
+    comparison = fabkit.compare_boards(rev_b, other)
 
     assert comparison.equal
     assert comparison.not_compared == {
@@ -92,17 +92,17 @@ def test_what_one_does_not_state_is_said_and_is_no_change(rev_b, tmp_path):
 def test_a_package_without_job_file_states_nothing(rev_b):
     """One line says that options were not compared, and what the other states."""
     bare = read(DIALECTS / "no-attributes-mm")
-    there = api.compare_boards(bare, rev_b)
+    there = fabkit.compare_boards(bare, rev_b)
 
     assert stated_options(bare) == {}
     assert there.equal
     assert there.not_compared["options"].startswith("OLD states none; NEW states thickness 1.2 mm")
-    assert api.compare_boards(bare, bare).not_compared["options"] == "neither states any"
+    assert fabkit.compare_boards(bare, bare).not_compared["options"] == "neither states any"
 
 
 def test_a_mixture_is_not_compared_with_a_word(rev_b, tmp_path):
     """A colour as a word and one as red, green and blue parts cannot be told apart nor equal."""
-    comparison = api.compare_boards(
+    comparison = fabkit.compare_boards(
         rev_b, _stating(tmp_path / "b", _colour("SolderMask", 0, "R0G130B50"))
     )
 

@@ -9,7 +9,7 @@ import pytest
 import shapely
 from compare_boards import edit_layer
 
-from fabkit import api
+import fabkit
 from fabkit.formats.gerber.model import Kind
 
 
@@ -45,7 +45,7 @@ def test_a_moved_opening_is_found(rev_b, name, step):
         )
 
     edited = edit_layer(rev_b, name, move)
-    change = _only(api.compare_boards(rev_b, edited))
+    change = _only(fabkit.compare_boards(rev_b, edited))
     new = next(a for a in edited.layers if a.name == name).file.image
 
     assert change.kind in ("mask/changed", "paste/changed")
@@ -74,7 +74,7 @@ def test_a_pad_grown_by_a_hundredth_all_round_is_found(rev_b):
     aperture[row] = len(apertures) - 1
     file = replace(layer.file, apertures=apertures, objects=objects.with_columns(aperture=aperture))
     layers = tuple(replace(a, file=file) if a is layer else a for a in rev_b.layers)
-    change = _only(api.compare_boards(rev_b, replace(rev_b, layers=layers)))
+    change = _only(fabkit.compare_boards(rev_b, replace(rev_b, layers=layers)))
 
     ring = np.pi * ((tool.diameter_mm / 2 + 0.01) ** 2 - (tool.diameter_mm / 2) ** 2)
     assert change.kind == "mask/added"
@@ -89,7 +89,7 @@ def test_rounding_is_no_change(rev_b, step):
         sign = np.where(np.arange(len(objects)) % 2 == 0, step, -step)
         return objects.with_columns(x0=objects.x0 + sign, x1=objects.x1 + sign)
 
-    assert api.compare_boards(rev_b, edit_layer(rev_b, "top legend", jitter)).equal
+    assert fabkit.compare_boards(rev_b, edit_layer(rev_b, "top legend", jitter)).equal
 
 
 def test_a_removed_and_an_added_track_are_told_apart(rev_b):
@@ -98,8 +98,8 @@ def test_a_removed_and_an_added_track_are_told_apart(rev_b):
     row = int(np.flatnonzero(layer.file.objects.kind == Kind.DRAW)[3])
     without = edit_layer(rev_b, "top copper", lambda o: o.take(np.arange(len(o)) != row))
     gone, back = (
-        _only(api.compare_boards(rev_b, without)),
-        _only(api.compare_boards(without, rev_b)),
+        _only(fabkit.compare_boards(rev_b, without)),
+        _only(fabkit.compare_boards(without, rev_b)),
     )
 
     assert (gone.kind, back.kind) == ("copper/removed", "copper/added")
@@ -113,7 +113,7 @@ def test_copper_drawn_twice_is_no_change(rev_b):
         rev_b, "top copper", lambda o: o.take(np.append(np.arange(len(o)), [0, 5, 9]))
     )
 
-    assert api.compare_boards(rev_b, doubled).equal
+    assert fabkit.compare_boards(rev_b, doubled).equal
 
 
 def test_an_erasure_that_is_gone_fills_the_pour(rev_b):
@@ -123,7 +123,7 @@ def test_an_erasure_that_is_gone_fills_the_pour(rev_b):
     size = np.array([max(a.size_mm) for a in layer.file.apertures])[objects.aperture]
     row = int(np.argmax(np.where(objects.dark, 0.0, size)))
     edited = edit_layer(rev_b, "bottom copper", lambda o: o.take(np.arange(len(o)) != row))
-    comparison = api.compare_boards(rev_b, edited)
+    comparison = fabkit.compare_boards(rev_b, edited)
     new = next(a for a in edited.layers if a.name == "bottom copper").file.image
     truth = new.difference(layer.file.image).area
 
@@ -155,12 +155,12 @@ def test_holes_added_removed_moved_resized_and_plated_otherwise(rev_b):
         "hole/changed": (rev_b, _holes(rev_b, plated=np.where(only, 1, h.plated))),
     }
     for kind, (old, new) in expected.items():
-        change = _only(api.compare_boards(old, new))
+        change = _only(fabkit.compare_boards(old, new))
         assert change.kind == kind
         assert (change.x_mm, change.y_mm) == pytest.approx((h.x[row], h.y[row]), abs=0.03)
-    moved = _only(api.compare_boards(*expected["hole/moved"]))
+    moved = _only(fabkit.compare_boards(*expected["hole/moved"]))
     assert moved.moved_mm == pytest.approx((0.02, 0.0), abs=1e-9)
-    resized = _only(api.compare_boards(*expected["hole/resized"]))
+    resized = _only(fabkit.compare_boards(*expected["hole/resized"]))
     assert (resized.before, resized.after) == ("2.2 mm", "2.22 mm")
 
 
@@ -170,8 +170,8 @@ def test_slots_added_and_moved(rev_b):
     gone = replace(rev_b, slots=s.take(np.zeros(len(s), dtype=bool)))
     moved = replace(rev_b, slots=s.with_columns(y0=s.y0 + 0.3, y1=s.y1 + 0.3))
 
-    assert _only(api.compare_boards(rev_b, gone)).kind == "slot/removed"
-    change = _only(api.compare_boards(rev_b, moved))
+    assert _only(fabkit.compare_boards(rev_b, gone)).kind == "slot/removed"
+    change = _only(fabkit.compare_boards(rev_b, moved))
     assert change.kind == "slot/moved"
     assert change.moved_mm == pytest.approx((0.0, 0.3), abs=1e-9)
 
@@ -186,7 +186,7 @@ def test_a_turned_key_is_told_in_degrees(rev_b):
     angle = np.radians(5.0)
     turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
     at[mine] = (at[mine] - centre) @ turn.T + centre
-    comparison = api.compare_boards(rev_b, _holes(rev_b, x=at[:, 0], y=at[:, 1]))
+    comparison = fabkit.compare_boards(rev_b, _holes(rev_b, x=at[:, 0], y=at[:, 1]))
     key = next(c for c in comparison.changes if c.kind == "key/moved")
 
     assert key.subject == "key SW8"
@@ -214,9 +214,9 @@ def test_parts_changed_moved_added_and_removed(rev_b):
         "part/added": (without, rev_b),
     }
     for kind, boards in cases.items():
-        change = _only(api.compare_boards(*boards))
+        change = _only(fabkit.compare_boards(*boards))
         assert (change.kind, change.subject) == (kind, "S2")
-    change = _only(api.compare_boards(*cases["part/changed"]))
+    change = _only(fabkit.compare_boards(*cases["part/changed"]))
     assert (change.before, change.after) == ("value Reset button", "value Another button")
 
 
@@ -234,7 +234,7 @@ def _with_nets(board, rename):
 def test_a_renamed_net_is_one_change(rev_b):
     """The same pins under another name: the net was renamed, no pin moved."""
     other = _with_nets(rev_b, lambda *pin: "SWITCHED" if pin[2] == "VIN" else pin[2])
-    change = _only(api.compare_boards(rev_b, other))
+    change = _only(fabkit.compare_boards(rev_b, other))
 
     assert (change.kind, change.before, change.after) == ("net/renamed", "VIN", "SWITCHED")
 
@@ -243,7 +243,7 @@ def test_two_swapped_pins_are_two_changes(rev_b):
     """Two keys that change places on the controller: both pins are named."""
     swap = {"KEY01": "KEY02", "KEY02": "KEY01"}
     other = _with_nets(rev_b, lambda *pin: swap.get(pin[2], pin[2]) if pin[0] == "J1" else pin[2])
-    comparison = api.compare_boards(rev_b, other)
+    comparison = fabkit.compare_boards(rev_b, other)
 
     assert _kinds(comparison) == ["pin/moved", "pin/moved"]
     assert {(c.subject, c.before, c.after) for c in comparison.changes} == {
@@ -255,7 +255,7 @@ def test_two_swapped_pins_are_two_changes(rev_b):
 def test_thickness_and_outline(rev_b):
     """Options and size of the board."""
     thinner = replace(rev_b, thickness_mm=0.8)
-    change = _only(api.compare_boards(rev_b, thinner))
+    change = _only(fabkit.compare_boards(rev_b, thinner))
     assert (change.kind, change.subject) == ("board/changed", "thickness")
     wider = replace(
         rev_b,
@@ -263,7 +263,7 @@ def test_thickness_and_outline(rev_b):
             shapely.get_parts(rev_b.profile.union(shapely.box(100, 40, 130, 60)))
         ),
     )
-    comparison = api.compare_boards(rev_b, wider)
+    comparison = fabkit.compare_boards(rev_b, wider)
     assert _kinds(comparison) == ["board/changed", "profile/added"]
     assert comparison.changes[1].added_mm2 == pytest.approx(
         wider.profile.area - rev_b.profile.area, rel=1e-6
@@ -273,7 +273,7 @@ def test_thickness_and_outline(rev_b):
 def test_a_layer_that_is_gone(rev_b):
     """A layer that one board lacks is told as such, not as thousands of places."""
     without = replace(rev_b, layers=tuple(a for a in rev_b.layers if a.name != "bottom paste"))
-    change = _only(api.compare_boards(rev_b, without))
+    change = _only(fabkit.compare_boards(rev_b, without))
 
     assert (change.kind, change.subject) == ("layer/removed", "bottom paste")
 
@@ -281,7 +281,7 @@ def test_a_layer_that_is_gone(rev_b):
 def test_the_demonstrations_revisions(rev_a, rev_b):
     """What fabkit/demo/ABOUT.md says of the revisions is what is found: the second column
     moved by 1 mm, the cell's lead has a third pad and a slot, one screw hole more."""
-    comparison = api.compare_boards(rev_a, rev_b)
+    comparison = fabkit.compare_boards(rev_a, rev_b)
     by_kind = {}
     for change in comparison.changes:
         by_kind.setdefault(change.kind, []).append(change)

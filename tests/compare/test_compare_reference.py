@@ -12,7 +12,7 @@ from compare_boards import edit_layer, shifted
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from fabkit import api
+import fabkit
 from fabkit.compare.areas import differing, layer_difference, thick
 from fabkit.compare.model import SLIVER_MM
 from fabkit.formats.gerber.model import Kind
@@ -63,7 +63,7 @@ def _key(change):
 
 def mirror_agrees(old, new):
     """Whether comparing the other way round gives every change mirrored."""
-    there, back = api.compare_boards(old, new), api.compare_boards(new, old)
+    there, back = fabkit.compare_boards(old, new), fabkit.compare_boards(new, old)
     mirrored = Counter(_key(c.mirrored(there.alignment)) for c in there.changes)
     return mirrored == Counter(_key(c) for c in back.changes)
 
@@ -76,7 +76,7 @@ def test_the_demonstration_mirrors(rev_a, rev_b):
 def test_it_mirrors_between_origins(rev_a, rev_b):
     """The same when the old board has another origin: kinds and areas, places within rounding."""
     old = shifted(rev_a, 12.5, -40.25)
-    there, back = api.compare_boards(old, rev_b), api.compare_boards(rev_b, old)
+    there, back = fabkit.compare_boards(old, rev_b), fabkit.compare_boards(rev_b, old)
 
     assert np.allclose(there.alignment.shift_mm, -np.array(back.alignment.shift_mm))
     assert Counter(c.mirrored(there.alignment).kind for c in there.changes) == Counter(
@@ -126,7 +126,7 @@ def _edited(objects, edits):
 def test_random_edits_are_found_where_they_are(rev_b, edits, name):
     """Random edits of a layer: areas are those of the whole images, and only there."""
     new = edit_layer(rev_b, name, lambda o: _edited(o, edits))
-    comparison = api.compare_boards(rev_b, new)
+    comparison = fabkit.compare_boards(rev_b, new)
     before, after = _image(rev_b, name), _image(new, name)
     plus, minus = after.difference(before), before.difference(after)
     places = [c for c in comparison.changes if c.is_area]
@@ -160,7 +160,7 @@ def test_random_edits_of_holes_are_each_found(rev_b, data):
         else:
             diameter[row] += 0.05
     new = replace(rev_b, holes=h.with_columns(x=x, diameter=diameter).take(keep))
-    found = [c for c in api.compare_boards(rev_b, new).changes if c.what == "hole"]
+    found = [c for c in fabkit.compare_boards(rev_b, new).changes if c.what == "hole"]
 
     assert Counter(c.verb.value for c in found) == Counter(kinds)
     assert {(round(c.x_mm, 2), round(c.y_mm, 2)) for c in found} == {

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from compare_boards import DIALECTS, edit_layer, read
 
-from fabkit import api
+import fabkit
 from fabkit.outputs.comparison import (
     compare_record,
     comparison_markdown,
@@ -27,7 +27,7 @@ def comparison():
     """A board without names, before and after six tracks of its front were taken away."""
     bare = read(DIALECTS / "no-attributes-mm")
     rows = range(4, 124, 24)
-    return api.compare_boards(
+    return fabkit.compare_boards(
         bare,
         edit_layer(
             bare, "top copper", lambda o: o.take([k for k in range(len(o)) if k not in rows])
@@ -71,12 +71,12 @@ def test_the_picture_shows_it_on_its_face(comparison, rev_a, rev_b):
 
     assert "connections that are gone" in titles[0]
     assert "connections that are gone" not in titles[1]
-    assert "lines join pads" not in picture_key(api.compare_boards(rev_a, rev_b))
+    assert "lines join pads" not in picture_key(fabkit.compare_boards(rev_a, rev_b))
 
 
 def test_pins_tell_of_moved_keys_and_rings_of_the_rest(rev_a, rev_b):
     """Small changes of a key that moved have its pin and no ring; the pins are explained."""
-    changes = api.compare_boards(rev_a, rev_b)
+    changes = fabkit.compare_boards(rev_a, rev_b)
     keys = np.array([(c.x_mm, c.y_mm) for c in changes.changes if c.kind == "key/moved"])
 
     for side in ("top", "bottom"):
@@ -87,18 +87,18 @@ def test_pins_tell_of_moved_keys_and_rings_of_the_rest(rev_a, rev_b):
         assert len(pen)
         assert away.min() > 9.5
     assert "black pins lead to" in picture_key(changes)
-    assert "black pins" not in picture_key(api.compare_boards(rev_a, rev_a))
+    assert "black pins" not in picture_key(fabkit.compare_boards(rev_a, rev_a))
 
 
 def test_the_verdict_counts_by_kind(rev_a, rev_b):
     """The verdict says how many of what, and the counts add up; no differences have no counts."""
-    verdict = api.compare_boards(rev_a, rev_b).verdict
+    verdict = fabkit.compare_boards(rev_a, rev_b).verdict
 
     told, parts = verdict.split(": ")
     assert "3 keys" in parts
     assert "1 slot" in parts
     assert sum(int(n) for n in re.findall(r"\d+", parts)) == int(told.split()[0])
-    assert api.compare_boards(rev_a, rev_a).verdict == "the same board, within the tolerance"
+    assert fabkit.compare_boards(rev_a, rev_a).verdict == "the same board, within the tolerance"
 
 
 def _moved(number, step):

@@ -22,7 +22,7 @@ import numpy as np
 from fuzz.tiny_board import FILES
 
 import fabkit.package.build
-from fabkit.api import build_board, check, draw, pack
+from fabkit import build_board, check, draw, pack
 from fabkit.base.errors import FabkitError, SheetError
 from fabkit.base.findings import Finding
 from fabkit.base.limits import DEFAULT_LIMITS

@@ -18,7 +18,7 @@ import pytest
 from click.testing import CliRunner
 from fuzz.tiny_board import FILES
 
-from fabkit.api import build_board, open_package, order
+from fabkit import build_board, open_package, order
 from fabkit.base.errors import FabkitError
 from fabkit.cli.group import cli
 

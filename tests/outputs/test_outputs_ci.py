@@ -13,7 +13,7 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
-from fabkit import api
+import fabkit
 from fabkit.base.findings import Severity
 from fabkit.outputs.code_hosts import (
     Fingerprints,
@@ -33,9 +33,9 @@ needs_git = pytest.mark.skipif(
 
 def record(path):
     """Verdict on a package."""
-    house = api.load_house()
-    board = api.build_board(api.open_package(path))
-    return check_record(board, api.check(board, house), house)
+    house = fabkit.load_house()
+    board = fabkit.build_board(fabkit.open_package(path))
+    return check_record(board, fabkit.check(board, house), house)
 
 
 @pytest.fixture

@@ -12,9 +12,9 @@ import pytest
 from PIL import Image
 
 import fabkit
+from fabkit.checks.rulebook import all_rules
 from fabkit.outputs.glossary import glossary, terms_in
 from fabkit.outputs.records import finding_record, words_of
-from fabkit.outputs.rulebook import all_rules
 
 ROOT = Path(__file__).parents[2]
 PAGE = ROOT / "docs" / "glossary.md"

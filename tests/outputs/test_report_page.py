@@ -8,7 +8,7 @@ from html.parser import HTMLParser
 
 import pytest
 
-from fabkit import api
+import fabkit
 
 EVIL = '"><img src=x onerror=alert(1)></script><script>alert(2)</script>{{ 7*7 }}'
 """Breaks out of an attribute, of a text, of a script, of a template."""
@@ -83,7 +83,7 @@ def hostile(tmp_path_factory):
     )
     pages = []
     for k in range(2):
-        api.order(order, folder / f"out{k}")
+        fabkit.order(order, folder / f"out{k}")
         pages.append((folder / f"out{k}" / "report.html").read_text("utf-8"))
     return pages
 

@@ -10,7 +10,7 @@ from tiny_files import FRAME, PADS, drill, gerber, read_set, roles
 
 from fabkit.base.errors import UnreadableInput
 from fabkit.package.build import read_package
-from fabkit.package.one_file import open_set
+from fabkit.package.reading import open_set
 
 LAYERS = {
     "x.gtl": gerber(pads=PADS, lines=[PADS]),

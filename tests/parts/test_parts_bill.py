@@ -502,7 +502,7 @@ def test_mistake_in_a_pattern_catalogue() -> None:
 
 def test_demonstration_board() -> None:
     """Eighteen keys a half, five screws, one controller; four sources agree on the sockets."""
-    from fabkit.api import build_board, open_package
+    from fabkit import build_board, open_package
 
     board = build_board(open_package(DEMO / "rev-b"))
     bill = build_bill(board, load_parts(DEMO / "parts.toml"))

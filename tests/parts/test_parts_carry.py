@@ -9,7 +9,6 @@ from pathlib import Path
 import pytest
 
 import fabkit
-from fabkit import api
 from fabkit.outputs.money import carry_csv, carry_record
 from fabkit.sheets.order import order_for
 
@@ -112,7 +111,7 @@ def test_worked_example(made):
     54: 34 move, 20 to buy = 10.00.  Controllers 3: 1 moves, 2 to buy = 18.00.  Goods 40.00, below
     50.00, so shipping 4.00: 44.00 in all.
     """
-    found = api.carry_over(*made)
+    found = fabkit.carry_over(*made)
 
     assert _line(found, "socket") == (36, 0, 4, 54, 56, 0, 4, 52, 0)
     assert _line(found, "switch") == (36, 2, 0, 54, 54, 34, 0, 20, 0)
@@ -123,7 +122,7 @@ def test_worked_example(made):
 def test_cost_per_half_with_and_without(made):
     """Bought anew the parts cost 12.00 + 27.00 + 27.00, above 50.00 and so without shipping:
     66.00; boards cost the same both ways, so 22.00 over 3 halves, 7.33 a half, are saved."""
-    found = api.carry_over(*made)
+    found = fabkit.carry_over(*made)
     record = carry_record(found.parts, found.with_it, found.without)
 
     cost = record["cost"]
@@ -136,19 +135,19 @@ def test_cost_per_half_with_and_without(made):
 
 def test_kept_keyboards_give_nothing(made):
     """An old keyboard that stays as it is gives no switch; only the drawer does."""
-    found = api.carry_over(*made, keep=1)
+    found = fabkit.carry_over(*made, keep=1)
 
     assert _line(found, "switch") == (0, 0, 0, 54, 54, 0, 0, 54, 0)
     assert _line(found, "socket") == (0, 0, 4, 54, 56, 0, 4, 52, 0)
     with pytest.raises(fabkit.FabkitError, match="cannot be kept"):
-        api.carry_over(*made, keep=2)
+        fabkit.carry_over(*made, keep=2)
 
 
 def test_what_the_new_revision_does_not_need_stays_in_the_drawer(made):
     """Going back to the smaller build, switches are left and nothing is bought but sockets."""
     old, new = made
 
-    found = api.carry_over(new, old)
+    found = fabkit.carry_over(new, old)
 
     # 3 halves of 18 switches, 5 % of 54 = 2.7, so 3, lost: 51 free, 36 move, 15 are left.
     assert _line(found, "switch") == (54, 3, 0, 36, 36, 36, 0, 0, 15)
@@ -159,7 +158,7 @@ def test_what_the_new_revision_does_not_need_stays_in_the_drawer(made):
 def test_pieces_add_up(made):
     """Whatever is built in or in the drawer is moved, lost, stays or is left; nothing vanishes."""
     for pair in (made, made[::-1]):
-        for line in api.carry_over(*pair).parts.lines:
+        for line in fabkit.carry_over(*pair).parts.lines:
             there = line.built_in + line.drawer
             gone = line.lost + line.stays + line.moves + line.from_drawer + line.left
             assert there == gone

@@ -13,9 +13,9 @@ from pypdf import PdfReader
 from test_preview_paper import strokes_mm
 
 import fabkit
-from fabkit.api import list_wiring
 from fabkit.keyboard.model import Key
 from fabkit.pictures.paper import PaperHalf, half_scene, halves_of, paper_sheets, render_paper
+from fabkit.wiring.listing import list_wiring
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 DEMO = "../fabkit/demo/rev-b"

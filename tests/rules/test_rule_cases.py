@@ -13,12 +13,12 @@ import pytest
 import set_cases
 import tested_elsewhere
 
-from fabkit import api
+import fabkit
 from fabkit.checks.model import CheckOptions
+from fabkit.checks.rulebook import all_rules
 from fabkit.formats.drill.reader import read as read_drill
 from fabkit.formats.gerber.conformance import examine
 from fabkit.formats.gerber.reader import read as read_gerber
-from fabkit.outputs.rulebook import all_rules
 from fabkit.package.build import read_package
 from fabkit.package.model import Intake, Member
 
@@ -44,7 +44,7 @@ def in_set(changes: set_cases.Files, **options: float) -> set[str]:
     members = tuple(Member(n, t.encode()) for n, t in sorted(files.items()) if t is not None)
     package = read_package(Intake(name="p", source="p", members=members, left_out=()))
     chosen = CheckOptions(**options)
-    return {f.id for f in api.check(api.build_board(package), options=chosen)}
+    return {f.id for f in fabkit.check(fabkit.build_board(package), options=chosen)}
 
 
 @pytest.mark.parametrize("name", sorted(gerber_cases.CASES))

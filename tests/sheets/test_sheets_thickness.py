@@ -6,7 +6,7 @@ from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 
-from fabkit.api import load_house
+from fabkit.sheets.house import load_house
 from fabkit.sheets.order import (
     BoardChoice,
     Order,

@@ -13,9 +13,9 @@ import pytest
 from click.testing import CliRunner
 
 import fabkit
-from fabkit.api import list_wiring
 from fabkit.cli.group import cli
 from fabkit.wiring.changeover import throws_of
+from fabkit.wiring.listing import list_wiring
 from fabkit.wiring.model import Pin, WiringOptions
 
 HOLES = (

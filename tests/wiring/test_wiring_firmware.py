@@ -12,11 +12,12 @@ import pytest
 from click.testing import CliRunner
 
 import fabkit
-from fabkit.api import list_wiring, write_pin_form
 from fabkit.board.copper import trace_copper
 from fabkit.cli.group import cli
 from fabkit.outputs.wiring import check_template, render_template, wiring_record
+from fabkit.wiring.listing import list_wiring
 from fabkit.wiring.model import WiringOptions
+from fabkit.wiring.pintable import pin_form
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -136,7 +137,8 @@ def test_header_holes_are_offered_and_filled_in(tmp_path, board_at, table_of):
     """A table of the holes found, filled in, gives every key the generator's pin."""
     board = board_at("kinds/soldered")
     found = list_wiring(board)
-    form = write_pin_form(found, tmp_path / "pins.csv")
+    form = tmp_path / "pins.csv"
+    form.write_bytes(pin_form(found).encode())
     with form.open(newline="") as file:
         rows = list(csv.DictReader(file))
 
@@ -158,10 +160,10 @@ def test_header_holes_are_offered_and_filled_in(tmp_path, board_at, table_of):
     assert len(crossings) == len(half.keys) == 12
 
 
-def test_a_pin_form_is_refused_where_files_name_the_pins(board_at, tmp_path):
+def test_a_pin_form_is_refused_where_files_name_the_pins(board_at):
     """Nothing is to be filled in where attributes name every pin."""
     with pytest.raises(fabkit.FabkitError, match="nameless"):
-        write_pin_form(list_wiring(board_at("kinds/unsplit")), tmp_path / "pins.csv")
+        pin_form(list_wiring(board_at("kinds/unsplit")))
 
 
 def test_an_order_for_both_halves_numbers_across_them(board_at, tmp_path):

@@ -15,12 +15,13 @@ from typing import TYPE_CHECKING, Any, Final
 
 from fabkit.base.findings import Finding, Severity
 from fabkit.base.units import format_mm, format_number
-from fabkit.checks.thickness import ThicknessRow, thickness_table
+from fabkit.checks.thickness import ThicknessRow, judge_thicknesses
 from fabkit.outputs import records
 from fabkit.outputs.drawings import look_of
 from fabkit.outputs.glossary import glossary
 from fabkit.outputs.json import plain
 from fabkit.outputs.manifest import MAKER
+from fabkit.outputs.model import JudgedBoard, OrderContents
 from fabkit.outputs.records import no_keyboard, pieces_words
 from fabkit.outputs.report import charts
 from fabkit.outputs.report.board_view import (
@@ -37,8 +38,6 @@ from fabkit.parts import stages
 
 if TYPE_CHECKING:
     from jinja2 import Environment
-
-    from fabkit.outputs.order_folder import JudgedBoard, OrderContents
 
 Record = dict[str, Any]
 
@@ -279,7 +278,7 @@ def _board(contents: OrderContents, judged: JudgedBoard, pack: Record, number: i
         "check_text": _check_text(record["checks"]),
         "thickness": [
             _thickness(row, money.format, float(choice.thickness_mm))
-            for row in thickness_table(board, house)
+            for row in judge_thicknesses(board, house)
         ],
         "wiring": wiring_rows(board),
         "files": _files(record["package"], packed),

@@ -1,0 +1,48 @@
+"""The verdict: every check, run on one board."""
+
+from __future__ import annotations
+
+from fabkit.board.model import Board
+from fabkit.checks.model import Case, CheckOptions, CheckResult
+from fabkit.checks.plugins import all_checks
+from fabkit.checks.rulebook import refuse_unknown
+from fabkit.checks.runner import gather, run_checks
+from fabkit.sheets.house import House, load_house
+
+
+def check(
+    board: Board,
+    house: House | None = None,
+    *,
+    options: CheckOptions | None = None,
+    other_half: Board | None = None,
+) -> CheckResult:
+    """Judge a board by the published formats and by what a house can make.
+
+    Parameters
+    ----------
+    board
+        As built by :func:`fabkit.build_board`.
+    house
+        The house sheet; None takes the bundled, invented one.
+    options
+        What was chosen for the order, and which checks to run.
+    other_half
+        The right half, when ``board`` is a left one of another design: whether the two belong
+        together is checked too.  The right half itself is judged by a call of its own.
+
+    Returns
+    -------
+    CheckResult
+        A sequence of findings, worst first: what the readers met, what building the board met,
+        and what the checks found.
+
+    Raises
+    ------
+    UsageError
+        The options name a check or a rule that does not exist.
+    """
+    chosen = options or CheckOptions()
+    refuse_unknown(silence.rule for silence in chosen.silenced)
+    case = Case(board, house or load_house(), chosen, other_half)
+    return gather(case, run_checks(all_checks(), case))

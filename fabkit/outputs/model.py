@@ -1,0 +1,105 @@
+"""What an order comes to: its boards read and judged, everything found out, the folder written."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from fabkit.base.findings import Severity
+from fabkit.board.model import Board
+from fabkit.checks.houses import HouseVerdict
+from fabkit.checks.model import CheckResult
+from fabkit.costs.facts import BoardFacts
+from fabkit.costs.model import CostSheet
+from fabkit.outputs.archive import Packed
+from fabkit.outputs.revisions import Compared
+from fabkit.parts.model import Bill
+from fabkit.sheets.house import House
+from fabkit.sheets.order import Order, OrderedBoard
+from fabkit.wiring.model import Wiring
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class JudgedBoard:
+    """One design of an order, read and judged.
+
+    Parameters
+    ----------
+    ordered
+        What the order says of it, settled by its files.
+    board, result
+        The design and its verdict.
+    houses
+        Which of several houses can make it; empty where there is one.
+    """
+
+    ordered: OrderedBoard
+    board: Board
+    result: CheckResult
+    houses: tuple[HouseVerdict, ...] = ()
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class OrderContents:
+    """Everything that an order folder is rendered from.
+
+    Parameters
+    ----------
+    facts
+        What the house charges by, of each board.
+    sources
+        The sheets and the order file: name to bytes.
+    today
+        The day by which the age of prices was judged.
+    compared
+        What changed since the revision before.
+    """
+
+    order: Order
+    house: House
+    boards: tuple[JudgedBoard, ...]
+    facts: tuple[BoardFacts, ...]
+    bill: Bill
+    costs: CostSheet
+    wiring: Wiring
+    sources: Mapping[str, bytes]
+    today: date | None
+    compared: Compared | None = None
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class OrderResult:
+    """An order that was done.
+
+    Parameters
+    ----------
+    folder
+        Where the outputs lie.
+    order
+        As it was done: what each board is and the thickness are settled.
+    boards
+        The designs with their verdicts.
+    zips
+        Zip of each board for the board house, named as in ``folder``; None where errors forbid it.
+    bill, costs, wiring
+        Parts list, prices, and the pin of each key.
+    manifest
+        What ``manifest.json`` in the folder holds.
+    """
+
+    folder: Path
+    order: Order
+    boards: tuple[JudgedBoard, ...]
+    zips: tuple[Packed | None, ...]
+    bill: Bill
+    costs: CostSheet
+    wiring: Wiring
+    manifest: dict[str, Any]
+
+    def exit_status(self, fail_on: Severity | None) -> int:
+        """Exit status of a run: the worst of the boards', and 1 when a zip was refused."""
+        refused = int(any(packed is None for packed in self.zips))
+        return max(refused, *(one.result.exit_status(fail_on) for one in self.boards))

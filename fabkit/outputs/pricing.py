@@ -1,0 +1,135 @@
+"""What needs verdicts, parts and prices together: a quote, and what carries over."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+from fabkit.base.errors import UsageError
+from fabkit.board.model import Board
+from fabkit.checks.judging import check
+from fabkit.checks.model import CheckOptions, CheckResult
+from fabkit.costs import quote as costs
+from fabkit.costs.facts import facts_of_order
+from fabkit.costs.model import CostSheet
+from fabkit.keyboard.ordered import as_designs, describe_order, order_of
+from fabkit.parts import carry
+from fabkit.parts.book import load_parts
+from fabkit.parts.listing import list_parts
+from fabkit.parts.model import Bill
+from fabkit.sheets.house import House, load_house
+from fabkit.sheets.order import Order, settle_thickness
+
+
+def quote(
+    boards: Board | Sequence[Board],
+    order: Order | None = None,
+    *,
+    bill: Bill | None = None,
+    house: House | None = None,
+    others: Sequence[House] = (),
+    results: Sequence[CheckResult] | None = None,
+    today: date | None = None,
+) -> CostSheet:
+    """Price an order: per board, per half and per keyboard over several quantities.
+
+    Parameters
+    ----------
+    boards
+        One reversible design, or the designs of ``order`` in its order.
+    order
+        How many of what, with which options; None: one keyboard, usual options.
+    bill
+        Parts list; None prices bare boards.
+    house, others
+        The house ordered from (None: the bundled, invented one), and others to compare with.
+    results
+        Verdicts of the boards, which show whether the fine class is needed; None finds them.
+    today
+        For the age of prices; None leaves it unjudged.
+
+    Raises
+    ------
+    UsageError
+        Boards and order do not belong together, or a board has no size.
+    """
+    designs = as_designs(boards)
+    sheet = house or load_house()
+    wanted = settle_thickness(order_of(designs, order), [b.thickness_mm for b in designs], sheet)
+    verdicts = results or [
+        check(b, sheet, options=CheckOptions.of(wanted, use=one.stated))
+        for b, one in zip(designs, wanted.boards, strict=True)
+    ]
+    facts = facts_of_order(wanted, designs, verdicts)
+    priced = costs.quote(facts, bill, sheet, wanted, others=others, today=today)
+    return replace(priced, boards=describe_order(wanted, designs))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Carried:
+    """What carries over, and the new revision's cost with and without it.
+
+    Parameters
+    ----------
+    parts
+        Each part: what moves over, what is bought, what is left.
+    with_it, without
+        Cost of the new revision when only what is lacking is bought, and when everything is.
+    """
+
+    parts: carry.CarryOver
+    with_it: CostSheet
+    without: CostSheet
+
+
+def carry_over(
+    old: tuple[Board | Sequence[Board], Order],
+    new: tuple[Board | Sequence[Board], Order],
+    *,
+    book: Path | str | None = None,
+    house: House | None = None,
+    keep: int = 0,
+    today: date | None = None,
+) -> Carried:
+    """Find what moves from an old revision to a new one, what must be bought, what is left.
+
+    Parameters
+    ----------
+    old, new
+        Boards and order of each revision.
+    book
+        The parts book of both; None takes each order's own.
+    house
+        The house the new boards are ordered from; None takes the bundled, invented one.
+    keep
+        Old keyboards that are not taken apart.
+    today
+        For the age of prices; None leaves it unjudged.
+
+    Raises
+    ------
+    SheetError
+        A key of a parts book is wrong.
+    UsageError
+        Boards and orders do not belong together, or more keyboards are kept than there are.
+    """
+    (old_boards, old_order), (new_boards, new_order) = old, new
+    if keep > old_order.keyboards:
+        raise UsageError(
+            f"{keep} old keyboards cannot be kept: there are {old_order.keyboards}",
+            hint="say with the old order, or with --old-keyboards, how many were built",
+        )
+    before = list_parts(old_boards, old_order, book=book)
+    after = list_parts(new_boards, new_order, book=book)
+    loaded = load_parts(book if book is not None else new_order.parts)
+    moved = carry.carry_over(before, after, loaded, keep=keep)
+    sheet = house or load_house()
+    designs = as_designs(new_boards)
+    verdicts = [check(b, sheet, options=CheckOptions.of(new_order)) for b in designs]
+    with_it, without = (
+        quote(designs, new_order, bill=bill, house=sheet, results=verdicts, today=today)
+        for bill in (moved.bill, after)
+    )
+    return Carried(parts=moved, with_it=with_it, without=without)
