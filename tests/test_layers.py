@@ -24,7 +24,6 @@ BY_NAME = {
 """Modules that import by name: public names and commands are loaded when used, checks are pickled
 by their name, results show themselves in notebooks."""
 KNOWN_CYCLES = [
-    {"fabkit.checks.case", "fabkit.checks.model"},
     {"fabkit.outputs.report.compare_view", "fabkit.outputs.report.page"},
     {
         f"fabkit.formats.gerber.{name}"
