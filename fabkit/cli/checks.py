@@ -28,7 +28,7 @@ def command(entry: str | None, as_json: bool) -> None:
     if as_json:
         options.print_json("checks", {"rules": rules})
         return
-    console = terminal.make_console()
+    console = terminal.Terminal()
     if len(rules) == 1:
         terminal.print_rule(console, rules[0])
     else:

@@ -47,7 +47,7 @@ def say(
         document = {"boards": said, "files": names, "notes": every}
         options.print_json("files", document, beside=STANDARD_STREAM in paths)
         return
-    terminal.print_boards(terminal.make_console(sys.stderr), said)
+    terminal.print_boards(terminal.Terminal(sys.stderr), said)
     options.print_files(paths, as_json=False)
     for note in every:
         click.echo(f"note: {clean(note)}", err=True)

@@ -29,4 +29,4 @@ def command(sheet: Path | None, as_json: bool) -> None:
     if as_json:
         options.print_json("house", record)
     else:
-        terminal.print_house(terminal.make_console(), record)
+        terminal.print_house(terminal.Terminal(), record)

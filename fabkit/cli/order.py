@@ -85,7 +85,7 @@ def command(
         if as_json:
             options.print_json("order", done.manifest)
         else:
-            terminal.print_order(terminal.make_console(), done.manifest, folder=out.as_posix())
+            terminal.print_order(terminal.Terminal(), done.manifest, folder=out.as_posix())
         return done.exit_status(options.severity(fail_on))
 
     status = rerunning.keep_running(out, read, run) if watch else run(read())

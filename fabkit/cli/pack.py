@@ -122,7 +122,7 @@ def command(
         document = {"boards": said, "zips": zips}
         options.print_json("pack", document, beside=out == STANDARD_STREAM)
         return
-    console = terminal.make_console(sys.stderr if out == STANDARD_STREAM else None)
+    console = terminal.Terminal(sys.stderr if out == STANDARD_STREAM else None)
     terminal.print_boards(console, said)
     for record in zips:
         terminal.print_packed(console, record)

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 from fabkit.cli import options
 
 if TYPE_CHECKING:
-    from rich.console import Console
+    from fabkit.outputs.terminal import Terminal
 
 
 def show(
-    made: str | Callable[[Console], None], *, out: Path | None = None, replace: bool = False
+    made: str | Callable[[Terminal], None], *, out: Path | None = None, replace: bool = False
 ) -> None:
     """Print a text, or what a function prints on a console; or write it into a file.
 
@@ -26,9 +26,9 @@ def show(
         if isinstance(made, str):
             options.print_data(made)
         else:
-            from fabkit.outputs.terminal import make_console
+            from fabkit.outputs.terminal import Terminal
 
-            made(make_console())
+            made(Terminal())
         return
     from fabkit.outputs.atomic import write_file
 
@@ -37,14 +37,14 @@ def show(
     options.print_files([out], as_json=False)
 
 
-def plain(made: Callable[[Console], None]) -> str:
+def plain(made: Callable[[Terminal], None]) -> str:
     """What a function prints, as text without colours."""
     import io
 
-    from fabkit.outputs.terminal import make_console
+    from fabkit.outputs.terminal import Terminal
 
     text = io.StringIO()
-    made(make_console(text))
+    made(Terminal(text))
     return text.getvalue()
 
 

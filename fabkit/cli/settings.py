@@ -30,7 +30,6 @@ def command(as_json: bool) -> None:
     Example:
       fabkit settings
     """
-    from fabkit.base.streams import clean
     from fabkit.base.tables import Table, columns_of
     from fabkit.outputs import terminal
     from fabkit.sheets.settings import TEXTS, load_settings, settings_file, tax_words
@@ -53,8 +52,8 @@ def command(as_json: bool) -> None:
         record = {"file": file.as_posix(), "exists": file.is_file(), "settings": rows}
         options.print_json("settings", record)
         return
-    console = terminal.make_console()
+    console = terminal.Terminal()
     found = "" if file.is_file() else " (not there; fabkit settings --help shows what it holds)"
-    console.print(clean(f"settings file: {file.as_posix()}{found}"), soft_wrap=True)
+    console.print(f"settings file: {file.as_posix()}{found}", unbroken=True)
     shown_rows = tuple((r["name"], r["value"] or "not set", r["source"] or "") for r in rows)
-    terminal.print_table(console, Table(columns_of("setting", "value", "from"), shown_rows))
+    console.table(Table(columns_of("setting", "value", "from"), shown_rows))

@@ -6,9 +6,8 @@ import math
 import re
 from collections.abc import Iterator, Sequence
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
-from fabkit.base.streams import clean
 from fabkit.base.tables import Cell, Column, Record, Table
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.compare.expecting import Judgement
@@ -20,10 +19,7 @@ from fabkit.keyboard.build import describe
 from fabkit.outputs.json import to_document
 from fabkit.outputs.records import board_record, finding_record, keyboard_record
 from fabkit.outputs.tables import markdown_text, to_markdown
-from fabkit.outputs.terminal import board_counts, print_boards, print_table
-
-if TYPE_CHECKING:
-    from rich.console import Console
+from fabkit.outputs.terminal import Terminal, board_counts, print_boards
 
 
 def compare_record(
@@ -173,26 +169,26 @@ NAMELESS: Final = re.compile(r"a pad|\d+ pads")
 """Pads whose pins no file names."""
 
 
-def print_comparison(console: Console, record: Record, *, full: bool = False) -> None:
+def print_comparison(console: Terminal, record: Record, *, full: bool = False) -> None:
     """Print what changed, gathered by kind; every place when ``full``."""
     for word in ("old", "new"):
-        console.print(clean(f"{word.upper()}  {_board(record[word])}"))
+        console.print(f"{word.upper()}  {_board(record[word])}")
     old, new = record["boards"]
     alike = old["headline"] == new["headline"]
     print_boards(console, [{**old, "name": "both"}] if alike else [old, new])
-    console.print(clean(record["alignment"]["text"]))
+    console.print(record["alignment"]["text"])
     for what, why in record["not_compared"].items():
-        console.print(clean(f"not compared: {what}, because {why}"), style="dim")
+        console.print(f"not compared: {what}, because {why}", style="dim")
     # Areas are told place by place only when all are asked for; else the table sums them up.
     shown = [c for c in record["changes"] if full or not _is_area(c)]
     for title, lines in sections(shown, full=full):
-        console.print(f"\n{clean(title)}", style="bold")
+        console.print(f"\n{title}", style="bold")
         for line in lines if full else _shortened(title, lines):
-            console.print(clean(f"  {line}"))
+            console.print(f"  {line}")
     layers = layer_table(record)
     if layers.rows:
         console.print("")
-        print_table(console, layers)
+        console.table(layers)
         if not full and any(row["places"] > FEW for row in layers.records()):
             console.print("  every place: --all", style="dim")
     if record["findings"] is not None:
@@ -201,7 +197,7 @@ def print_comparison(console: Console, record: Record, *, full: bool = False) ->
         _print_costs(console, record["costs"])
     if record["expectations"] is not None:
         _print_expectations(console, record["expectations"])
-    console.print(f"\n{clean(closing(record))}", style="bold")
+    console.print(f"\n{closing(record)}", style="bold")
 
 
 def closing(record: Record) -> str:
@@ -389,10 +385,10 @@ def _subjects(group: Sequence[Record]) -> str:
     return ", ".join(names[:NAMES]) + (f" and {rest} more" if rest > 0 else "")
 
 
-def _print_findings(console: Console, findings: Record) -> None:
+def _print_findings(console: Terminal, findings: Record) -> None:
     console.print("\nverdict", style="bold")
     for line in finding_lines(findings):
-        console.print(clean(f"  {line}"))
+        console.print(f"  {line}")
 
 
 def finding_lines(findings: Record) -> Iterator[str]:
@@ -419,10 +415,10 @@ def _was(before: Record, after: Record) -> str:
     return f"was {', '.join(words)}"
 
 
-def _print_costs(console: Console, costs: Record) -> None:
+def _print_costs(console: Terminal, costs: Record) -> None:
     console.print("\nprice of one half", style="bold")
     for line in cost_lines(costs):
-        console.print(clean(f"  {line}"))
+        console.print(f"  {line}")
 
 
 def cost_lines(costs: Record) -> Iterator[str]:
@@ -453,7 +449,7 @@ def _because(reasons: Sequence[Record]) -> str:
     return f" ({'; '.join(told)})" if told else ""
 
 
-def _print_expectations(console: Console, said: Record) -> None:
+def _print_expectations(console: Terminal, said: Record) -> None:
     if said["met"]:
         return
     console.print("\nagainst what was expected", style="bold")
@@ -461,7 +457,7 @@ def _print_expectations(console: Console, said: Record) -> None:
         place = finding["places"][0]["text"] if finding["places"] else ""
         at = f"  at {place}" if place else ""
         console.print(
-            clean(f"  {finding['severity']} {finding['message']}{at}  [{finding['id']}]"),
+            f"  {finding['severity']} {finding['message']}{at}  [{finding['id']}]",
             style="bold red",
         )
 

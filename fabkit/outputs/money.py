@@ -10,27 +10,22 @@ from dataclasses import replace
 from decimal import Decimal
 from difflib import get_close_matches
 from fnmatch import fnmatchcase
-from typing import TYPE_CHECKING
 
 from fabkit.base.errors import UsageError
-from fabkit.base.streams import clean
 from fabkit.base.tables import Column, Record, Table, columns_of
 from fabkit.costs.model import CostSheet, Line, Offer
 from fabkit.outputs.json import to_document
 from fabkit.outputs.records import best_words, finding_record, keyboard_record
 from fabkit.outputs.tables import markdown_text, to_csv, to_markdown
 from fabkit.outputs.terminal import (
+    Terminal,
     print_boards,
     print_findings,
     print_notices,
-    print_table,
 )
 from fabkit.parts.carry import CarryOver
 from fabkit.parts.model import HALVES, Bill, BillLine, Found, Plan
 from fabkit.sheets.money import unit_price
-
-if TYPE_CHECKING:
-    from rich.console import Console
 
 
 def bill_record(bill: Bill) -> Record:
@@ -365,20 +360,20 @@ CARRY_SHOWN = (
 """Columns that fit a terminal; CSV and JSON have the rest."""
 
 
-def print_carry(console: Console, parts: CarryOver, record: Record) -> None:
+def print_carry(console: Terminal, parts: CarryOver, record: Record) -> None:
     """Print the parts, what is still bought, and the cost both ways."""
     money = record["currency"]
-    console.print(f"From {clean(parts.old)} to {clean(parts.new)}")
+    console.print(f"From {parts.old} to {parts.new}")
     if parts.kept:
         console.print(f"  {parts.kept} old keyboards stay as they are")
-    print_table(console, parts.table().only(*CARRY_SHOWN))
+    console.table(parts.table().only(*CARRY_SHOWN))
     if parts.plan.purchases:
         bought = parts.plan.table().only(*BUY_SHOWN)
-        print_table(console, replace(bought, title=f"still to buy, in {money}"))
+        console.table(replace(bought, title=f"still to buy, in {money}"))
     console.print(f"parts still to buy: {parts.plan.total} {money}")
     costs = _cost_table(record)
     if costs.rows:
-        print_table(console, costs)
+        console.table(costs)
         console.print(f"saved by carrying over: {record['cost']['saved_per_half']} {money} a half")
     else:
         console.print("no quantity covers the need: `fabkit quote` of the new revision says why")
@@ -407,69 +402,69 @@ def _cost_table(record: Record) -> Table:
     )
 
 
-def print_bill(console: Console, bill: Bill) -> None:
+def print_bill(console: Terminal, bill: Bill) -> None:
     """Print a parts list and what to buy."""
     from fabkit.outputs.money import bill_record
 
     record = bill_record(bill)
     print_boards(console, record["boards"])
-    print_table(console, bill.parts_table().only(*PARTS_SHOWN))
+    console.table(bill.parts_table().only(*PARTS_SHOWN))
     if bill.plan.purchases:
-        print_table(console, bill.shopping_table().only(*BUY_SHOWN))
+        console.table(bill.shopping_table().only(*BUY_SHOWN))
         console.print(f"in all {bill.plan.total} {bill.currency.code}", style="bold")
     for ref, reason in bill.left_out:
-        console.print(f"not bought: {clean(ref)} ({clean(reason)})", style="dim")
+        console.print(f"not bought: {ref} ({reason})", style="dim")
     print_findings(console, record)
     print_notices(console, record)
 
 
-def print_explained(console: Console, found: list[Record]) -> None:
+def print_explained(console: Terminal, found: list[Record]) -> None:
     """Print what each place of a parts list is known by."""
     for one in found:
         name = " and ".join(one["refs"]) or one["kind"]
         place = "" if one["x_mm"] is None else f" at {one['x_mm']:.1f}, {one['y_mm']:.1f} mm"
         half = f", {one['half']}" if one["half"] else ""
-        console.print(clean(f"{name}{place}{half}"), style="bold")
+        console.print(f"{name}{place}{half}", style="bold")
         patterns = f" ({', '.join(one['patterns'])})" if one["patterns"] else ""
-        console.print(f"  known by: {clean(', '.join(one['known_by']))}{patterns}")
+        console.print(f"  known by: {', '.join(one['known_by'])}{patterns}")
         faces = " or ".join(one["faces"])
         console.print(f"  kind: {one['kind']}, {100 * one['confidence']:.0f} % sure")
         if faces:
             console.print(f"  face: {faces}")
-        console.print(f"  listed as: {clean('; '.join(one['taken_for']) or 'nothing')}")
+        console.print(f"  listed as: {'; '.join(one['taken_for']) or 'nothing'}")
 
 
-def print_costs(console: Console, sheet: CostSheet, *, why: bool = False) -> None:
+def print_costs(console: Terminal, sheet: CostSheet, *, why: bool = False) -> None:
     """Print an offer per quantity and the one that costs a half the least."""
     from fabkit.outputs.money import cost_record
 
     costs = cost_record(sheet)
     print_boards(console, costs["boards"])
     terms = ", ".join(f"{name} {value}" for name, value in sheet.terms.items())
-    console.print(clean(terms), style="dim")
-    print_table(console, sheet.compared_table())
+    console.print(terms, style="dim")
+    console.table(sheet.compared_table())
     if why:
         _print_reasons(console, costs)
     most = None if why else SHOWN_ROWS
     for table in sheet.comparisons():
-        print_table(console, table, most=most)
+        console.table(table, most=most)
         if most is not None and len(table.rows) > most:
             console.print(f" and {len(table.rows) - most} more: --why shows them", style="dim")
     best = costs["best"]
     if best:
         said = best_words(best, costs["boards"], costs["currency"])
-        console.print(clean(said), style="bold")
+        console.print(said, style="bold")
     print_findings(console, costs)
     print_notices(console, costs)
 
 
-def _print_reasons(console: Console, costs: Record) -> None:
+def _print_reasons(console: Terminal, costs: Record) -> None:
     for offer in costs["offers"]:
         console.print(
             f"{offer['boards']} boards: {offer['total']} {costs['currency']}", style="bold"
         )
         for line in offer["lines"]:
-            console.print(f"  {line['amount']:>9}  {clean(line['title'])} ({line['for']})")
+            console.print(f"  {line['amount']:>9}  {line['title']} ({line['for']})")
             for because in line["because"]:
-                console.print(f"             {clean(because['title'])} = {clean(because['why'])}")
+                console.print(f"             {because['title']} = {because['why']}")
     console.print()

@@ -34,7 +34,7 @@ from fabkit.outputs.names import file_stem
 from fabkit.outputs.options import PackOptions
 from fabkit.outputs.pack import accepted_errors, pack
 from fabkit.outputs.revisions import Compared
-from fabkit.outputs.terminal import PLAIN_WIDTH, Tell, print_findings
+from fabkit.outputs.terminal import Tell, Terminal, print_findings
 from fabkit.outputs.verdict import print_check, render_verdict
 from fabkit.outputs.whole_folder import new_folder
 from fabkit.outputs.wiring import wiring_files
@@ -112,8 +112,6 @@ def _write(folder: Path, prefix: str, files: Mapping[str, bytes]) -> None:
 
 
 def _board_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, bytes]:
-    from rich.console import Console
-
     board, result = judged.board, judged.result
     record = records.check_record(
         board,
@@ -123,9 +121,7 @@ def _board_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, byte
         houses=judged.houses,
     )
     text = io.StringIO()
-    console = Console(
-        file=text, width=PLAIN_WIDTH, markup=False, emoji=False, highlight=False, soft_wrap=True
-    )
+    console = Terminal(text)
     print_check(console, record, files=True)
     console.print("\nevery finding, with its line in the file:", style="bold")
     print_findings(console, record)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, TextIO
+from typing import TextIO
 
 from fabkit.base.findings import times
 from fabkit.base.streams import clean
@@ -18,32 +18,115 @@ from fabkit.base.units import counted, format_number
 from fabkit.outputs.glossary import glossary
 from fabkit.outputs.records import best_words
 
-if TYPE_CHECKING:
-    from rich.console import Console
-
 Tell = Callable[[str], None]
 """Told what is being done now."""
 
 PLAIN_WIDTH = 110
 """Columns when the output is no terminal: the same text everywhere."""
 
+READABLE = 16
+"""Characters of a text column that are worth less space between columns."""
+
 STYLES = {"stop": "bold red", "decide": "yellow", "know": "cyan", "form": "dim"}
-SEVERITY_STYLES = {"error": "bold red", "warning": "yellow", "note": "cyan"}
 
 
-def make_console(stream: TextIO | None = None) -> Console:
-    """Open a console on a stream (standard output); markup and guessing of styles are off."""
-    from rich.console import Console
+class Terminal:
+    """A console that no text from a file can command.
 
-    out = stream or sys.stdout
-    return Console(
-        file=out,
-        width=None if out.isatty() else PLAIN_WIDTH,
-        markup=False,
-        emoji=False,
-        highlight=False,
-        soft_wrap=not out.isatty(),
-    )
+    Control characters in what it prints become dots, markup and guessing of styles are off, and
+    without a terminal there is no colour and one width everywhere.
+    """
+
+    def __init__(self, stream: TextIO | None = None) -> None:
+
+        from rich.console import Console
+
+        self._stream = stream or sys.stdout
+        self._plain = not self._stream.isatty()
+        self._console = Console(
+            file=self._stream,
+            width=PLAIN_WIDTH if self._plain else None,
+            markup=False,
+            emoji=False,
+            highlight=False,
+            soft_wrap=self._plain,
+        )
+
+    def print(self, *parts: str | tuple[str, str], style: str = "", unbroken: bool = False) -> None:
+        """Print a line.
+
+        Parameters
+        ----------
+        parts
+            Texts, each alone or with a style of its own.  Line ends before the first are kept.
+        style
+            Style of all of it.
+        unbroken
+            Leave a long line to the terminal: a path can be copied from it.
+        """
+        from rich.text import Text
+
+        line = Text()
+        for part in parts:
+            text, own = (part, "") if isinstance(part, str) else part
+            said = text.lstrip("\n") if not line else text
+            line.append("\n" * (len(text) - len(said)) + clean(said), style=own)
+        self._console.print(line, style=style or None, soft_wrap=unbroken or self._plain)
+
+    def table(self, table: Table, *, most: int | None = None) -> None:
+        """Print a table, ``most`` rows of it; numbers are aligned to the right."""
+        from rich import box
+        from rich.cells import cell_len
+        from rich.table import Table as Grid
+        from rich.text import Text
+
+        heads = [clean(head) for head in table.heads]
+        cells = [[clean(cell) for cell in row] for row in table.texts()[:most]]
+        natural, least, wanted = [], [], 0
+        for n, (head, column) in enumerate(zip(heads, table.columns, strict=True)):
+            longest = max((cell_len(row[n]) for row in cells), default=0)
+            natural.append(max(cell_len(head), longest))
+            # Numbers and words of headings are never broken over two lines.
+            words = max(map(cell_len, head.split()), default=0)
+            least.append(max(words, longest if column.number else 0))
+            wanted += max(words, longest if column.number else min(longest, READABLE))
+        # One blank stands at either edge; those between columns give way to words.
+        room, gaps = self._console.width - 2, len(heads) - 1
+        gap = 3 if self._plain or not gaps else max(1, min(3, (room - wanted) // gaps))
+        grid = Grid(
+            box=box.SIMPLE_HEAD,
+            title=clean(table.title) or None,
+            title_justify="left",
+            pad_edge=False,
+            padding=(0, int(gap > 1), 0, int(gap > 2)),
+        )
+        widths = _fit(natural, least, room - gap * gaps)
+        for head, width, column in zip(heads, widths, table.columns, strict=True):
+            grid.add_column(
+                Text(head),
+                justify="right" if column.number else "left",
+                width=width,
+                overflow="fold",
+            )
+        for row in cells:
+            grid.add_row(*map(Text, row))
+        with self._console.capture() as caught:
+            self._console.print(grid)
+        # The cells at the right edge are padded; nobody wants that in a file or a diff.
+        lines = (line.rstrip() for line in caught.get().splitlines())
+        self._stream.write("\n".join(lines) + "\n")
+
+
+def _fit(natural: Sequence[int], least: Sequence[int], room: int) -> list[int]:
+    """Widths of columns: the widest give way, down to their least, and further if they must."""
+    widths = list(natural)
+    for floor in (least, [1] * len(widths)):
+        while sum(widths) > room:
+            wide = [n for n, width in enumerate(widths) if width > floor[n]]
+            if not wide:
+                break
+            widths[max(wide, key=lambda n: widths[n])] -= 1
+    return widths
 
 
 @contextmanager
@@ -59,70 +142,39 @@ def progress() -> Iterator[Tell]:
         yield lambda text: status.update(clean(text) + " ...")
 
 
-def print_table(console: Console, table: Table, *, most: int | None = None) -> None:
-    """Print a table, ``most`` rows of it; numbers are aligned to the right."""
-    from rich import box
-    from rich.table import Table as Grid
-    from rich.text import Text
-
-    title = clean(table.title) or None
-    grid = Grid(box=box.SIMPLE_HEAD, title=title, title_justify="left", pad_edge=False)
-    cells = [[clean(cell) for cell in row] for row in table.texts()[:most]]
-    for index, column in enumerate(table.columns):
-        # A number is never broken over two lines, its heading may be.
-        longest = max((len(row[index]) for row in cells), default=0) if column.number else None
-        grid.add_column(
-            clean(column.head),
-            justify="right" if column.number else "left",
-            min_width=longest,
-            overflow="fold",
-        )
-    for row in cells:
-        grid.add_row(*map(Text, row))
-    with console.capture() as caught:
-        console.print(grid)
-    # The cells at the right edge are padded; nobody wants that in a file or a diff.
-    lines = (line.rstrip() for line in caught.get().splitlines())
-    console.file.write("\n".join(lines) + "\n")
-
-
 def board_counts(board: Record) -> str:
     """How many copper layers, holes and slots a board has, in words."""
     kinds = (("copper_layers", "copper layer"), ("holes", "hole"), ("slots", "slot"))
     return ", ".join(counted(board[key], noun) for key, noun in kinds)
 
 
-def print_boards(console: Console, boards: Sequence[Record]) -> None:
+def print_boards(console: Terminal, boards: Sequence[Record]) -> None:
     """Print what each board is, one line each, and what speaks against the user's word."""
     for board in boards:
-        lead = f"{clean(board['name'])}: " if len(boards) > 1 else ""
+        lead = f"{board['name']}: " if len(boards) > 1 else ""
         console.print(f"{lead}{board['headline']}", style="bold")
         if board["contradiction"]:
-            console.print(f"warning: {clean(board['contradiction'])}", style="yellow")
+            console.print(f"warning: {board['contradiction']}", style="yellow")
 
 
 def print_finding(
-    console: Console, finding: Record, *, alike: Sequence[Record] = (), short: bool = False
+    console: Terminal, finding: Record, *, alike: Sequence[Record] = (), short: bool = False
 ) -> None:
     """Print one finding: what, where, against which limit, what to do.
 
     ``alike`` are further findings of the same rule, which are only counted.  When ``short``, it is
     two lines, without the line of the file, and with how to set it aside.
     """
-    from rich.text import Text
-
     count = finding["count"] + sum(other["count"] for other in alike)
     word = finding["consequence"]
-    head = Text(f"{word:<8}", style=STYLES[word])
-    head.append(clean(finding["message"]), style="default")
     often = times(finding["message"], count)
-    head.append(f" (and {len(alike)} more of the kind)" if alike and not often else often)
-    head.append(f"  [{finding['id']}]", style="dim")
-    console.print(head)
+    more = f" (and {len(alike)} more of the kind)" if alike and not often else often
+    said = f"{finding['message']}{more}"
+    console.print((f"{word:<8}", STYLES[word]), said, (f"  [{finding['id']}]", "dim"))
     place: Record = finding["places"][0] if finding["places"] else {"text": ""}
-    where = f"at {clean(place['text'])}{_elsewhere(finding, alike)}" if place["text"] else ""
-    assumed = f"assumed: {clean(finding['assumed'])}" if finding["assumed"] else ""
-    what_to_do = f"do: {clean(finding['remedy'])}"
+    where = f"at {place['text']}{_elsewhere(finding, alike)}" if place["text"] else ""
+    assumed = f"assumed: {finding['assumed']}" if finding["assumed"] else ""
+    what_to_do = f"do: {finding['remedy']}"
     if short:
         aside = f"or --silence {finding['id']}=REASON"
         said = "; ".join(t for t in (where, assumed, what_to_do) if t)
@@ -131,7 +183,7 @@ def print_finding(
     if where:
         console.print(f"        {where}")
     if place.get("excerpt"):
-        console.print(f"        | {clean(place['excerpt'])}", style="dim")
+        console.print(f"        | {place['excerpt']}", style="dim")
         console.print(f"        | {' ' * place['caret']}^", style="dim")
     if assumed:
         console.print(f"        {assumed}")
@@ -147,7 +199,7 @@ def _elsewhere(finding: Record, alike: Sequence[Record]) -> str:
     return f", and {more} more here" if more > 0 else ""
 
 
-def print_rule(console: Console, rule: Record) -> None:
+def print_rule(console: Terminal, rule: Record) -> None:
     """Print one entry of the catalogue in full."""
     console.print(f"{rule['id']} ({rule['consequence']}): {rule['title']}", style="bold")
     for label, key in (("why", "why"), ("source", "source"), ("do", "remedy")):
@@ -157,27 +209,27 @@ def print_rule(console: Console, rule: Record) -> None:
             console.print(f"  {term.term}: {term.meaning}", style="dim")
 
 
-def print_rules(console: Console, rules: Sequence[Record]) -> None:
+def print_rules(console: Terminal, rules: Sequence[Record]) -> None:
     """Print the catalogue, one line an entry."""
     rows = tuple((r["id"], r["consequence"], r["title"]) for r in rules)
-    print_table(console, Table(columns_of("id", "consequence", "finds"), rows))
+    console.table(Table(columns_of("id", "consequence", "finds"), rows))
 
 
-def print_packed(console: Console, packed: Record) -> None:
+def print_packed(console: Terminal, packed: Record) -> None:
     """Print what went into a zip and what did not."""
     for member in packed["members"]:
-        console.print(f"  {clean(member['name'])}")
+        console.print(f"  {member['name']}")
     for left in packed["left_out"]:
-        console.print(f"  left out: {clean(left['name'])} ({clean(left['reason'])})", style="dim")
-    console.print(f"{clean(packed['path'])}: {len(packed['members'])} files", style="bold")
+        console.print(f"  left out: {left['name']} ({left['reason']})", style="dim")
+    console.print(f"{packed['path']}: {len(packed['members'])} files", style="bold")
     console.print(f"  SHA-256 {packed['sha256']}")
 
 
-def print_house(console: Console, house: Record) -> None:
+def print_house(console: Terminal, house: Record) -> None:
     """Print a house sheet: what it offers, then its limits in both classes."""
-    console.print(clean(house["name"]), style="bold")
+    console.print(house["name"], style="bold")
     for offer in house["offers"]:
-        console.print(f"  {offer['what']}: {clean(', '.join(offer['choices']))}")
+        console.print(f"  {offer['what']}: {', '.join(offer['choices'])}")
     limits = Table(
         columns_of("limit", "standard", "fine", "unit", "from", numbers=("standard", "fine")),
         tuple(
@@ -191,37 +243,37 @@ def print_house(console: Console, house: Record) -> None:
             for limit in house["limits"]
         ),
     )
-    print_table(console, limits)
+    console.table(limits)
     if house["notice"]:
-        console.print(f"note: {clean(house['notice'])}")
+        console.print(f"note: {house['notice']}")
 
 
-def print_notices(console: Console, record: Record) -> None:
+def print_notices(console: Terminal, record: Record) -> None:
     """Print what every output must repeat."""
     for notice in record["notices"]:
-        console.print(f"note: {clean(notice)}")
+        console.print(f"note: {notice}")
 
 
-def print_findings(console: Console, record: Record) -> None:
+def print_findings(console: Terminal, record: Record) -> None:
     """Print the findings of a result, worst first as they come."""
     for finding in record["findings"]:
         print_finding(console, finding)
 
 
-def print_order(console: Console, manifest: Record, *, folder: str) -> None:
+def print_order(console: Terminal, manifest: Record, *, folder: str) -> None:
     """Print what an order folder holds: verdict and zip of each board, cost, files."""
     boards = [board["keyboard"] for board in manifest["boards"]]
     print_boards(console, boards)
     for board in manifest["boards"]:
-        console.print(f"{clean(board['board'])}: {board['verdict']}", style="bold")
+        console.print(f"{board['board']}: {board['verdict']}", style="bold")
         if board["zip"] is None:
-            console.print(f"  {clean(board['reason'])}", style="red")
+            console.print(f"  {board['reason']}", style="red")
     chosen = manifest["options"]
-    console.print(f"thickness {chosen['thickness_mm']} mm, {clean(chosen['thickness_from'])}")
+    console.print(f"thickness {chosen['thickness_mm']} mm, {chosen['thickness_from']}")
     best = manifest["cheapest"]
     if best:
-        console.print(clean(best_words(best, boards, best["currency"])))
+        console.print(best_words(best, boards, best["currency"]))
     print_notices(console, manifest)
-    console.print(f"in {clean(folder)}:")
+    console.print(f"in {folder}:")
     for file in manifest["outputs"]:
-        console.print(f"  {clean(file['name'])}")
+        console.print(f"  {file['name']}")

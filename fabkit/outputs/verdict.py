@@ -5,20 +5,16 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from fabkit.base.findings import Severity, times
-from fabkit.base.streams import clean
 from fabkit.base.tables import Cell, Column, Record, Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.base.version import VERSION
 from fabkit.outputs.code_hosts import render_annotations, render_junit, sarif_log
 from fabkit.outputs.json import to_document, to_json
 from fabkit.outputs.tables import markdown_text
-from fabkit.outputs.terminal import board_counts, print_boards, print_finding, print_table
-
-if TYPE_CHECKING:
-    from rich.console import Console
+from fabkit.outputs.terminal import Terminal, board_counts, print_boards, print_finding
 
 SHOWN_CAUSES = 6
 """Causes told under a verdict, two lines each; the rest is counted and waits for ``--all``."""
@@ -102,7 +98,7 @@ def _item(finding: Record) -> list[str]:
 
 
 def print_check(
-    console: Console, record: Record, *, files: bool = False, full: bool = False
+    console: Terminal, record: Record, *, files: bool = False, full: bool = False
 ) -> None:
     """Print what the board is, the verdict, and the causes that stop it or ask for a decision.
 
@@ -111,7 +107,7 @@ def print_check(
     are one line: a person reads what matters, a program reads the JSON.
     """
     print_boards(console, record["boards"])
-    console.print(clean(record["verdict"]), style=f"bold {_tone(record)}".strip())
+    console.print(record["verdict"], style=f"bold {_tone(record)}".strip())
     if full:
         for finding in record["findings"]:
             print_finding(console, finding)
@@ -122,12 +118,12 @@ def print_check(
             console.print(f"folded: {'; '.join(folded)}; --all shows everything", style="dim")
     for finding in record["silenced"]:
         said = f"silenced: {finding['message']}  [{finding['id']}], because: {finding['reason']}"
-        console.print(clean(said), style="dim")
+        console.print(said, style="dim")
     if full:
         _print_blind(console, record["checks"])
     for check in record["checks"]:
         if check["state"] == "broken":
-            console.print(f"broken: {check['id']}: {clean(check['reason'])}", style="bold red")
+            console.print(f"broken: {check['id']}: {check['reason']}", style="bold red")
     print_board(console, record["board"])
     if files:
         print_files(console, record["package"])
@@ -136,7 +132,7 @@ def print_check(
     if "houses" in record:
         print_houses(console, record["houses"])
     for notice in _house_notices(record):
-        console.print(f"note: {clean(notice)}")
+        console.print(f"note: {notice}")
 
 
 def _tone(record: Record) -> str:
@@ -149,7 +145,7 @@ def _house_notices(record: Record) -> list[str]:
     return [notice for notice in dict.fromkeys(told) if notice]
 
 
-def print_thicknesses(console: Console, thicknesses: list[Record]) -> None:
+def print_thicknesses(console: Terminal, thicknesses: list[Record]) -> None:
     """Print which thicknesses the house offers, what forbids them, and how they feel."""
     table = Table(
         (
@@ -175,14 +171,14 @@ def print_thicknesses(console: Console, thicknesses: list[Record]) -> None:
         ),
         title="thicknesses on offer; stiffness against 1.6 mm; press: estimated give under 5 N",
     )
-    print_table(console, table)
+    console.table(table)
 
 
 def _number(value: float | None, *, digits: int) -> str:
     return "" if value is None else format_number(value, digits=digits)
 
 
-def print_houses(console: Console, houses: list[Record]) -> None:
+def print_houses(console: Terminal, houses: list[Record]) -> None:
     """Print which house can make the board, at which class, and why not."""
     rows: list[tuple[Cell, ...]] = []
     for house in houses:
@@ -190,17 +186,15 @@ def print_houses(console: Console, houses: list[Record]) -> None:
         more = len(reasons) - 2
         why = "; ".join(reasons[:2]) + (f"; and {more} more" if more > 0 else "")
         rows.append((house["name"], house["class"] or "cannot make it", why))
-    print_table(
-        console, Table(columns_of("house", "class", "because"), tuple(rows), title="houses")
-    )
+    console.table(Table(columns_of("house", "class", "because"), tuple(rows), title="houses"))
 
 
-def print_board(console: Console, board: Record) -> None:
+def print_board(console: Terminal, board: Record) -> None:
     """Print one line about the board."""
     thickness = board["thickness_mm"]
     width, height = board["width_mm"], board["height_mm"]
     words = [
-        f"{clean(board['name'])}:",
+        f"{board['name']}:",
         f"{format_number(width, digits=2)} × {format_mm(height, digits=2)},",
         f"{board_counts(board)},",
         f"{format_mm(thickness)} thick" if thickness else "thickness not stated",
@@ -208,10 +202,9 @@ def print_board(console: Console, board: Record) -> None:
     console.print(" ".join(words), style="bold")
 
 
-def print_files(console: Console, package: Record) -> None:
+def print_files(console: Terminal, package: Record) -> None:
     """Print every file with its role and the reason, then what is left out."""
-    print_table(
-        console,
+    console.table(
         Table(
             columns_of("file", "is_the", "sure", "because", numbers=["sure"]),
             tuple(
@@ -222,7 +215,7 @@ def print_files(console: Console, package: Record) -> None:
     )
     if package["left_out"]:
         left = tuple((f["name"], f["reason"]) for f in package["left_out"])
-        print_table(console, Table(columns_of("left_out", "because"), left))
+        console.table(Table(columns_of("left_out", "because"), left))
 
 
 def _blind(checks: Sequence[Record]) -> dict[str, list[str]]:
@@ -234,21 +227,21 @@ def _blind(checks: Sequence[Record]) -> dict[str, list[str]]:
     return blind
 
 
-def _print_blind(console: Console, checks: Sequence[Record]) -> None:
+def _print_blind(console: Terminal, checks: Sequence[Record]) -> None:
     """Print what could not be judged, and why."""
     for reason, ids in _blind(checks).items():
-        console.print(f"skipped, {clean(reason)}: {', '.join(ids)}", style="dim")
+        console.print(f"skipped, {reason}: {', '.join(ids)}", style="dim")
 
 
 def _skipped(checks: Sequence[Record]) -> list[str]:
     """How many checks could not judge, and why, in a few words; nothing where all could."""
     blind = _blind(checks)
     count = sum(map(len, blind.values()))
-    reasons = ", ".join(clean(reason) for reason in blind)
+    reasons = ", ".join(reason for reason in blind)
     return [f"{counted(count, 'check')} skipped ({reasons})"] if blind else []
 
 
-def _print_causes(console: Console, findings: Sequence[Record]) -> list[str]:
+def _print_causes(console: Terminal, findings: Sequence[Record]) -> list[str]:
     """Print the causes to act on, worst first, and give in a few words what is not shown."""
     groups: dict[tuple[str, str], list[Record]] = {}
     for finding in findings:

@@ -14,12 +14,11 @@ from fabkit.base.units import counted
 from fabkit.outputs.json import to_document
 from fabkit.outputs.records import finding_record, keyboard_record
 from fabkit.outputs.tables import to_csv
-from fabkit.outputs.terminal import print_boards, print_findings, print_table
+from fabkit.outputs.terminal import Terminal, print_boards, print_findings
 from fabkit.wiring.model import HalfWiring, KeyWire, Line, Pin, Wiring
 
 if TYPE_CHECKING:
     from jinja2.sandbox import ImmutableSandboxedEnvironment
-    from rich.console import Console
 
 
 def wiring_record(wiring: Wiring) -> Record:
@@ -141,18 +140,18 @@ FACES = {"top": "front", "bottom": "back"}
 """Faces are called as the pictures call them."""
 
 
-def print_wiring(console: Console, record: Record) -> None:
+def print_wiring(console: Terminal, record: Record) -> None:
     """Print one table a half, with what was taken for granted, then the findings."""
     print_boards(console, record["boards"])
-    console.print(f"Wiring of {clean(record['name'])}, read from {clean(record['source'])}")
+    console.print(f"Wiring of {record['name']}, read from {record['source']}")
     for sentence in record["rule"]:
-        console.print(f"  {clean(sentence)}")
+        console.print(f"  {sentence}")
     for half in record["halves"]:
         console.print()
         console.print(_head(half))
         for sentence in half["assumed"]:
-            console.print(f"  {clean(sentence)}")
-        print_table(console, _table(half))
+            console.print(f"  {sentence}")
+        console.table(_table(half))
     print_findings(console, record)
 
 
@@ -161,12 +160,12 @@ def _head(half: Record) -> str:
     keys = counted(len(half["keys"]), "key")
     text = f"{hand}, {FACES[half['face_up']]} up: {keys}, {SCANS[half['scan']]}"
     if half["common"]:
-        text += f" against {clean(half['common'])}"
+        text += f" against {half['common']}"
     ways = {k["current"] for k in half["keys"]}
     if len(ways) == 1 and any(ways):
         text += f", current from {ways.pop().replace(' to ', ' into ')}"
     if half["controllers"]:
-        text += f"; controller pins on {', '.join(clean(r) for r in half['controllers'])}"
+        text += f"; controller pins on {', '.join(r for r in half['controllers'])}"
     return text
 
 

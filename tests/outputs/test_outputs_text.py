@@ -25,7 +25,7 @@ from fabkit.outputs.json import plain, to_json
 from fabkit.outputs.manifest import MAKER, MANIFEST, file_record, look_at
 from fabkit.outputs.names import file_stem
 from fabkit.outputs.tables import FORMULA_SIGNS, markdown_text, to_csv, to_markdown
-from fabkit.outputs.terminal import make_console, print_finding, print_table
+from fabkit.outputs.terminal import Terminal, print_finding
 from fabkit.outputs.verdict import print_check
 
 HOSTILE = st.text(max_size=30)
@@ -139,7 +139,7 @@ def test_terminal_tables_have_no_controls(text, signs):
     """Neither cells, headings nor titles bring an escape sequence to a terminal."""
     out = io.StringIO()
     table = Table((Column("a", heading=signs),), ((text,), (signs,)), title=text)
-    print_table(make_console(out), table)
+    Terminal(out).table(table)
 
     assert out.getvalue().replace("\n", "").isprintable()
 
@@ -174,7 +174,7 @@ def finding(**changes):
 def printed(*args, **kwargs):
     """What is printed of a finding when there is no terminal."""
     out = io.StringIO()
-    print_finding(make_console(out), *args, **kwargs)
+    print_finding(Terminal(out), *args, **kwargs)
     return out.getvalue()
 
 
@@ -225,7 +225,7 @@ def verdict(*findings, full=False):
         "counts": {"stop": 0, "decide": 1, "broken": 0},
     }  # fmt: skip
     out = io.StringIO()
-    print_check(make_console(out), record, full=full)
+    print_check(Terminal(out), record, full=full)
     return out.getvalue()
 
 
@@ -385,3 +385,71 @@ def test_no_cell_is_a_formula(before, sign):
     (row,) = list(csv.reader(io.StringIO(to_csv(table_of("a", [[f"{before}{sign}1"]])))))[1:]
     assert row == [f"'{before}{sign}1"]
     assert list(csv.reader(io.StringIO(to_csv(table_of("a", [["R1 = 2"]])))))[1] == ["R1 = 2"]
+
+
+class Screen(io.StringIO):
+    """A stream that says it is a terminal."""
+
+    def isatty(self):
+        return True
+
+
+@pytest.fixture
+def narrow(monkeypatch):
+    """A terminal of 80 columns without colours (as POSIX and the NO_COLOR convention name them)."""
+    for name, value in (("COLUMNS", "80"), ("NO_COLOR", "1"), ("TERM", "dumb")):
+        monkeypatch.setenv(name, value)
+    return Screen()
+
+
+def wide_table(cells):
+    """Twelve columns, as the widest table of the wiring has."""
+    heads = ("no", "key", "row", "column", "seen_x", "seen_y", "angle")
+    tail = ("row_net", "row_pin", "column_net", "column_pin", "diode")
+    return Table(columns_of(*heads, *tail, numbers=heads), cells)
+
+
+def test_tables_fit_eighty_columns(narrow):
+    """On a usual terminal no line is longer, and no number and no word of a heading is broken."""
+    row = (17, 3, 1, 4, "107.75", "102.83", "-20.5", "ROW0", "P5 (J1.4)", "COL0", "P2 (J1.1)", "D1")
+    Terminal(narrow).table(wide_table((row,) * 3))
+    lines = narrow.getvalue().splitlines()
+
+    assert max(map(len, lines)) <= 80
+    words = " ".join(lines).split()
+    assert {"column", "angle", "diode", "107.75", "102.83", "-20.5", "ROW0", "(J1.4)"} <= set(words)
+    assert words.count("107.75") == 3
+
+
+@given(st.lists(st.lists(st.text("ab12 ", max_size=40), min_size=12, max_size=12), max_size=3))
+def test_no_table_is_wider_than_the_terminal(rows):
+    """Whatever the cells hold."""
+    screen = Screen()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("COLUMNS", "80")
+        patch.setenv("NO_COLOR", "1")
+        Terminal(screen).table(table_of("abcdefghijkl", rows))
+
+    assert max(map(len, screen.getvalue().splitlines()), default=0) <= 80
+
+
+def test_without_a_terminal_tables_do_not_ask_its_width(monkeypatch):
+    """The same text everywhere, without colours."""
+    texts = []
+    for columns in ("40", "80", "300"):
+        monkeypatch.setenv("COLUMNS", columns)
+        out = io.StringIO()
+        Terminal(out).table(wide_table(((1,) * 12,)))
+        texts.append(out.getvalue())
+
+    assert len(set(texts)) == 1
+    assert "\x1b" not in texts[0]
+
+
+@given(SIGNS)
+def test_a_line_of_the_terminal_is_one_line(text):
+    """Text from files cannot begin a line of its own, nor change colours."""
+    out = io.StringIO()
+    Terminal(out).print("\n", f"a{text}", (text, "bold"), style="dim")
+
+    assert out.getvalue() == f"\na{clean(text * 2)}\n"
