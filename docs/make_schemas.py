@@ -58,7 +58,8 @@ def _form(form: Form) -> Schema:
             names = dict.fromkeys(form.words.names, one)
             return {"type": "object", "properties": names, "additionalProperties": False}
         case "names":
-            return {"type": "object", "additionalProperties": _form(form.parts[0])}
+            names = {"propertyNames": {"pattern": NUMBER_NAME}} if form.numbered else {}
+            return {"type": "object", "additionalProperties": _form(form.parts[0]), **names}
         case "list":
             length = {} if form.length is None else dict.fromkeys(_LENGTHS, form.length)
             return {"type": "array", "items": _form(form.parts[0]), **length}
@@ -83,6 +84,8 @@ def order_schema() -> Schema:
     """Schema of order.toml."""
     made = _table(OrderFile)
     made["properties"]["board"]["minItems"] = 1
+    # Left out, the thickness is what the files state.
+    del made["properties"]["options"]["properties"]["thickness_mm"]["default"]
     made["properties"]["silence"]["items"]["properties"]["reason"]["pattern"] = r"\S"
     made["properties"]["tax"]["allOf"] = [
         {
@@ -101,8 +104,6 @@ def house_schema() -> Schema:
         for key, kind in LIMIT_KINDS.items():
             cls["properties"][key]["description"] = f"at {kind.sense}: {kind.title}"
     rates = made["properties"]["rates"]["properties"]
-    for key in ("layer_factor", "copper_factor"):
-        rates[key]["propertyNames"] = {"pattern": NUMBER_NAME}
     for key in ("thickness", "small_drill", "fine_track"):
         # Below or above, never both.
         rates[key]["items"]["oneOf"] = [{"required": ["below_mm"]}, {"required": ["above_mm"]}]

@@ -75,7 +75,7 @@ def find_tier(facts: BoardFacts, quantity: int, rates: RateCard) -> SizeTier:
 
 def find_area_rate(quantity: int, rates: RateCard) -> AreaRate:
     """The area rate of a quantity; raises Unpriced when there is none."""
-    for rate in rates.area:
+    for rate in rates.area.rates:
         if rate.covers(quantity):
             return rate
     raise Unpriced(
@@ -173,12 +173,12 @@ def _area_term(facts: BoardFacts, rates: RateCard) -> Element:
         Input(name="height_mm", value=facts.height_mm, unit="mm", origin="measured outline"),
     ]
     width, height = "width_mm", "height_mm"
-    if rates.area_step_mm:
-        inputs.append(Input(name="step_mm", value=rates.area_step_mm, unit="mm"))
+    if rates.area.step_mm:
+        inputs.append(Input(name="step_mm", value=rates.area.step_mm, unit="mm"))
         width, height = (f"ceil({side} / step_mm) * step_mm" for side in (width, height))
     expression = f"{width} * {height} / {DM2}"
-    if rates.area_min_dm2:
-        inputs.append(Input(name="min_dm2", value=rates.area_min_dm2, unit="dm2"))
+    if rates.area.min_dm2:
+        inputs.append(Input(name="min_dm2", value=rates.area.min_dm2, unit="dm2"))
         expression = f"max({expression}, min_dm2)"
     return Element(
         key="area", title="charged area", rule="area", expression=expression, inputs=tuple(inputs)
@@ -202,7 +202,7 @@ def _base_terms(job: Job, house: House, rates: RateCard, choice: BoardChoice) ->
     rate = find_area_rate(job.quantity, rates)
     area = _area_term(job.facts, rates)
     layers, copper = job.facts.layers, choice.copper_oz.normalize()
-    if layers not in rates.layer_factor or copper not in rates.copper_factor:
+    if Decimal(layers) not in rates.layer_factor or copper not in rates.copper_factor:
         raise Unpriced(
             f"no area factor for {layers} layers of {copper:f} oz/ft2",
             remedy="add it to [rates.layer_factor] or [rates.copper_factor]",
@@ -229,7 +229,7 @@ def _base_terms(job: Job, house: House, rates: RateCard, choice: BoardChoice) ->
             ),
             Input(
                 name="layers",
-                value=rates.layer_factor[layers],
+                value=rates.layer_factor[Decimal(layers)],
                 origin=f"{house.cite('rates.layer_factor')}, {layers} layers",
             ),
             Input(
@@ -319,7 +319,7 @@ def _measured_terms(job: Job, house: House, rates: RateCard) -> Iterator[Element
 
 def _density_terms(job: Job, house: House, rates: RateCard) -> Iterator[Element]:
     code, facts = rates.currency.code, job.facts
-    if rates.holes_per_dm2 is not None and rates.extra_hole:
+    if rates.hole_density.per_dm2 is not None and rates.hole_density.extra_hole:
         area = _area_term(facts, rates)
         density = Element(
             key="hole-density",
@@ -333,13 +333,13 @@ def _density_terms(job: Job, house: House, rates: RateCard) -> Iterator[Element]
                 Input(name="holes", value=Decimal(facts.holes), origin="measured"),
                 Input(
                     name="holes_per_dm2",
-                    value=rates.holes_per_dm2,
+                    value=rates.hole_density.per_dm2,
                     origin=house.cite("rates.hole_density.per_dm2"),
                 ),
                 *area.inputs,
                 Input(
                     name="extra_hole",
-                    value=rates.extra_hole,
+                    value=rates.hole_density.extra_hole,
                     unit=code,
                     origin=house.cite("rates.hole_density.extra_hole"),
                 ),

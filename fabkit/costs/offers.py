@@ -218,7 +218,7 @@ def curve_quantities(need: int, house: House) -> tuple[int, ...]:
     rates = rates_of(house)
     first = house.next_quantity(1)
     top = house.next_quantity(need) + CURVE_STEPS * house.step
-    breaks = [*(a.from_quantity for a in rates.area), *(t.from_quantity for t in rates.tiers)]
+    breaks = [*(a.from_quantity for a in rates.area.rates), *(t.from_quantity for t in rates.tiers)]
     top = max([top, *(house.next_quantity(b) for b in breaks if b <= 4 * top)])
     return tuple(range(first, top + 1, house.step))[:2000]
 

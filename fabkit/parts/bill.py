@@ -504,7 +504,7 @@ class _Builder:
     def _remark(self, lines: Sequence[BillLine], keys: int) -> None:
         if not lines:
             self._report(rules.NONE_FOUND, "no attributes, no tables, no known hole pattern")
-        by_key = any(each == "key" and n for p in self.book.parts for each, n in p.count)
+        by_key = any(each == "key" and n for p in self.book.parts for each, n in p.count.items())
         if by_key and not keys:
             self._report(rules.KEYS_UNKNOWN, "no place for a switch was found")
         unknown = [a for a in lines if not a.known]

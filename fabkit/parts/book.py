@@ -9,7 +9,7 @@ from datetime import date
 from decimal import Decimal
 from itertools import pairwise
 from pathlib import Path
-from typing import Annotated, Final, Literal, get_args
+from typing import Annotated, Literal, NamedTuple, get_args
 
 from fabkit.keyboard.model import PartKind
 from fabkit.parts.model import Fitting, Lasting
@@ -33,7 +33,6 @@ from fabkit.sheets.reading import (
 from fabkit.sheets.toml_text import KeyPath, SheetText, read_sheet
 
 Each = Literal["key", "half", "keyboard"]
-EACH: Final[tuple[Each, ...]] = get_args(Each)
 Face = Literal["key", "back", "either"]
 EXAMPLE = Path(__file__).with_name("parts.toml")
 
@@ -72,6 +71,16 @@ class Match:
         return [(name, wanted) for name, wanted in found if wanted is not None]
 
 
+Pieces = Annotated[int, Span(least=1, most=10**6)]
+
+
+class Break(NamedTuple):
+    """``{ from = 10, each = 0.16 }``: pieces from which a unit price holds."""
+
+    pieces: Annotated[Pieces, Key("from")]
+    each: Exact
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Price:
     """What one shop asks for a part.
@@ -81,16 +90,28 @@ class Price:
     pack, minimum
         Sold in multiples of ``pack``, at least ``minimum`` pieces.
     breaks
-        Pieces from which a unit price holds, ascending from 1 (or the minimum).
+        Ascending from 1 (or the minimum), each no dearer than the one before.
     at
         Where it stands.
     """
 
     shop: str
-    pack: int
-    minimum: int
-    breaks: tuple[tuple[int, Decimal], ...]
-    at: str
+    pack: Pieces = 1
+    minimum: Pieces = 1
+    breaks: tuple[Break, ...]
+    at: Annotated[str, Filled.PLACE]
+
+    def __post_init__(self) -> None:
+        """Refuse breaks that leave pieces without a price."""
+        if not self.breaks:
+            raise Wrong("breaks", "empty list", expected="[{ from = 1, each = 0.60 }]")
+        first_sold = -(-self.minimum // self.pack) * self.pack
+        if self.breaks[0][0] > first_sold:
+            raise Wrong(
+                "breaks",
+                f"gap: {first_sold} pieces have no price",
+                expected=f"a first break from {first_sold} or less",
+            )
 
     def unit_price(self, pieces: int) -> Decimal:
         """Price of the largest break not above the pieces."""
@@ -109,26 +130,46 @@ class Shop:
     at: Annotated[str, Filled.PLACE] = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
 class BookPart:
-    """One part of the book."""
+    """One part of the book.
+
+    Parameters
+    ----------
+    kinds
+        Kinds of places it is for where neither words nor holes decide.
+    count
+        Pieces by key, half or keyboard.
+    lets_carry
+        Keys of the parts that can move on because this one holds them.
+    """
 
     key: str
     title: str
-    cls: str
-    match: tuple[Match, ...]
-    patterns: tuple[str, ...]
-    kinds: tuple[str, ...]
-    """Kinds of places it is for where neither words nor holes tell."""
-    count: tuple[tuple[Each, int], ...]
-    fitting: Fitting
-    lasting: Lasting
-    lets_carry: tuple[str, ...]
-    face: Face
-    stage: str
-    caution: str
-    prices: tuple[Price, ...]
-    line: int | None
+    cls: Annotated[str, Key("class")] = "other"
+    match: tuple[Match, ...] = ()
+    patterns: tuple[str, ...] = ()
+    kinds: tuple[Annotated[str, Words(KINDS)], ...] = ()
+    count: Annotated[
+        Mapping[Each, Annotated[int, Span(least=0, most=1000)]], Words(get_args(Each))
+    ] = field(default_factory=dict)
+    fitting: Annotated[Fitting, Key("fitted")]
+    lasting: Annotated[Lasting, Key("lasts")]
+    lets_carry: tuple[str, ...] = ()
+    face: Face = "either"
+    stage: Annotated[str, Words(tuple(s.key for s in STAGES))]
+    caution: Literal["", "lithium", "static"] = ""
+    prices: Annotated[tuple[Price, ...], Key("price")] = ()
+    line: Line = None
+
+    def __post_init__(self) -> None:
+        """Refuse a part that is never used."""
+        if not (self.match or self.patterns or self.kinds or self.count):
+            raise Wrong(
+                "",
+                "nothing says when it is used",
+                expected="match, patterns, kinds or count",
+            )
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -164,69 +205,6 @@ class PartsBook:
 
 # The file
 
-Pieces = Annotated[int, Span(least=1, most=10**6)]
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Break:
-    """``{ from = 10, each = 0.16 }``."""
-
-    pieces: Annotated[Pieces, Key("from")]
-    each: Exact
-
-
-@dataclass(frozen=True, kw_only=True)
-class _PriceTable:
-    """``[[part.price]]``; a break beyond the first is for more pieces, and no dearer."""
-
-    shop: str
-    pack: Pieces = 1
-    minimum: Pieces = 1
-    breaks: tuple[_Break, ...]
-    at: Annotated[str, Filled.PLACE]
-
-    def __post_init__(self) -> None:
-        if not self.breaks:
-            raise Wrong("breaks", "empty list", expected="[{ from = 1, each = 0.60 }]")
-        first_sold = -(-self.minimum // self.pack) * self.pack
-        if self.breaks[0].pieces > first_sold:
-            raise Wrong(
-                "breaks",
-                f"gap: {first_sold} pieces have no price",
-                expected=f"a first break from {first_sold} or less",
-            )
-
-
-@dataclass(frozen=True, kw_only=True)
-class _PartTable:
-    """``[[part]]``."""
-
-    key: str
-    title: str
-    cls: Annotated[str, Key("class")] = "other"
-    match: tuple[Match, ...] = ()
-    patterns: tuple[str, ...] = ()
-    kinds: tuple[Annotated[str, Words(KINDS)], ...] = ()
-    count: Annotated[Mapping[str, Annotated[int, Span(least=0, most=1000)]], Words(EACH)] = field(
-        default_factory=dict
-    )
-    fitted: Fitting
-    lasts: Lasting
-    lets_carry: tuple[str, ...] = ()
-    face: Face = "either"
-    stage: Annotated[str, Words(tuple(s.key for s in STAGES))]
-    caution: Literal["", "lithium", "static"] = ""
-    price: tuple[_PriceTable, ...] = ()
-    line: Line
-
-    def __post_init__(self) -> None:
-        if not (self.match or self.patterns or self.kinds or self.count):
-            raise Wrong(
-                "",
-                "nothing says when it is used",
-                expected="match, patterns, kinds or count",
-            )
-
 
 @dataclass(frozen=True, kw_only=True)
 class PartsFile:
@@ -241,7 +219,7 @@ class PartsFile:
     spares: Mapping[str, SpareRule] = field(default_factory=dict)
     map: Mapping[str, str] = field(default_factory=dict)
     shop: tuple[Shop, ...] = ()
-    part: tuple[_PartTable, ...] = ()
+    part: tuple[BookPart, ...] = ()
 
 
 def load_parts(path: Path | str | None = None) -> PartsBook:
@@ -275,7 +253,7 @@ def book_from(text: SheetText) -> PartsBook:
         currency=find_currency(file.currency),
         date=file.date,
         gross=file.tax == "gross",
-        parts=tuple(_part(part) for part in file.part),
+        parts=file.part,
         shops={shop.name: shop for shop in file.shop},
         spares=file.spares,
         mapping=tuple(file.map.items()),
@@ -306,7 +284,7 @@ def _judge_names(file: PartsFile, text: SheetText) -> None:
                     expected="keys of this book",
                     nearest=nearest(held, keys),
                 )
-        for k, price in enumerate(part.price):
+        for k, price in enumerate(part.prices):
             if price.shop not in shops:
                 raise text.error(
                     (*row, "price", k, "shop"),
@@ -317,7 +295,7 @@ def _judge_names(file: PartsFile, text: SheetText) -> None:
             _judge_breaks(text, (*row, "price", k, "breaks"), price.breaks)
 
 
-def _judge_breaks(text: SheetText, path: KeyPath, breaks: Sequence[_Break]) -> None:
+def _judge_breaks(text: SheetText, path: KeyPath, breaks: Sequence[Break]) -> None:
     for n, (before, one) in enumerate(pairwise(breaks), start=1):
         if one.pieces <= before.pieces:
             raise text.error(
@@ -331,32 +309,3 @@ def _judge_breaks(text: SheetText, path: KeyPath, breaks: Sequence[_Break]) -> N
                 f"{one.each} is dearer than {before.each} for fewer pieces",
                 expected=f"at most {before.each}",
             )
-
-
-def _part(table: _PartTable) -> BookPart:
-    return BookPart(
-        key=table.key,
-        title=table.title,
-        cls=table.cls,
-        match=table.match,
-        patterns=table.patterns,
-        kinds=table.kinds,
-        count=tuple((each, table.count[each]) for each in EACH if each in table.count),
-        fitting=table.fitted,
-        lasting=table.lasts,
-        lets_carry=table.lets_carry,
-        face=table.face,
-        stage=table.stage,
-        caution=table.caution,
-        prices=tuple(
-            Price(
-                shop=price.shop,
-                pack=price.pack,
-                minimum=price.minimum,
-                breaks=tuple((one.pieces, one.each) for one in price.breaks),
-                at=price.at,
-            )
-            for price in table.price
-        ),
-        line=table.line,
-    )

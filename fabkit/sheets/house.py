@@ -10,7 +10,7 @@ from types import MappingProxyType
 from typing import Annotated, Final, Literal
 
 from fabkit.base.errors import UsageError
-from fabkit.sheets.rates import RateCard, RatesTable, rate_card
+from fabkit.sheets.rates import RateCard, judged_card
 from fabkit.sheets.reading import Count, Exact, Filled, Length, Words, Wrong, nearest, read_as
 from fabkit.sheets.toml_text import KeyPath, SheetText, dotted, read_sheet
 
@@ -414,7 +414,7 @@ class HouseFile:
     order: _Smallest = _Smallest()
     options: Options = Options()
     limits: _LimitsTable = _LimitsTable()
-    rates: RatesTable | None = None
+    rates: RateCard | None = None
 
 
 def load_house(path: Path | str | None = None) -> House:
@@ -455,7 +455,7 @@ def house_from(text: SheetText) -> House:
     _judge_limits(text, stated)
     rates = None
     if file.rates is not None:
-        rates = rate_card(
+        rates = judged_card(
             file.rates,
             text,
             minimum=file.order.minimum,

@@ -106,18 +106,24 @@ class Builder:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoardChoice:
-    """The options wanted of the house."""
+    """The options wanted of the house, for all boards of the order.
 
-    thickness_mm: Decimal = USUAL_THICKNESS_MM
-    thickness_from: str = CHOSEN
-    """Where the thickness comes from, in words; :data:`UNSETTLED` until the files are read."""
-    copper_oz: Decimal = Decimal(1)
+    Parameters
+    ----------
+    thickness_from
+        Where the thickness comes from, in words; :data:`UNSETTLED` until the files are read.
+    lead_free
+        Refuse a finish with lead.
+    """
+
+    thickness_mm: Annotated[Decimal, Span(above=0, most=20)] = USUAL_THICKNESS_MM
+    thickness_from: Annotated[str, Filled.LATER] = CHOSEN
+    copper_oz: Annotated[Decimal, Span(above=0, most=20)] = Decimal(1)
     colour: str = "green"
     finish: str = "hasl-lead-free"
     lead_time: str = "standard"
     extras: tuple[str, ...] = ()
     lead_free: bool = True
-    """Refuse a finish with lead."""
 
     @property
     def thickness_words(self) -> str:
@@ -360,19 +366,6 @@ class _Want:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _ChoiceTable:
-    """``[options]``: of all boards of the order."""
-
-    thickness_mm: Annotated[Decimal, Span(above=0, most=20)] | None = None
-    copper_oz: Annotated[Decimal, Span(above=0, most=20)] = Decimal(1)
-    colour: str = "green"
-    finish: str = "hasl-lead-free"
-    lead_free: bool = True
-    lead_time: str = "standard"
-    extras: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, kw_only=True)
 class _SheetsTable:
     """``[sheets]``."""
 
@@ -414,7 +407,7 @@ class OrderFile:
     invented: bool = False
     board: tuple[_BoardTable, ...]
     want: _Want = _Want()
-    options: _ChoiceTable = _ChoiceTable()
+    options: BoardChoice = BoardChoice()
     sheets: _SheetsTable = _SheetsTable()
     revisions: _Revisions = _Revisions()
     spares: Mapping[str, SpareRule] = field(default_factory=dict)
@@ -452,6 +445,7 @@ def order_for(package: Path | str, *, keyboards: int = 1, use: BoardUse | None =
 def order_from(text: SheetText, *, base: Path) -> Order:
     """Make an order of its parsed text; raises as :func:`load_order`."""
     file = read_as(OrderFile, text, what="the order file")
+    chosen = ("options", "thickness_mm") in text.lines
     return Order(
         name=file.name,
         file=text.file,
@@ -462,7 +456,7 @@ def order_from(text: SheetText, *, base: Path) -> Order:
         quantities=tuple(sorted(set(file.want.quantities))),
         good_share=file.want.good_share,
         builders=file.want.builder,
-        choice=_choice(file.options),
+        choice=replace(file.options, thickness_from=CHOSEN if chosen else UNSETTLED),
         revisions=file.revisions.planned,
         loss_share=file.revisions.loss_share,
         reuse_share=file.revisions.reuse_share,
@@ -510,20 +504,6 @@ def _boards(file: OrderFile, text: SheetText, base: Path) -> tuple[OrderedBoard,
         path: KeyPath = ("board", wrong.number, wrong.key)
         raise text.error(path, wrong.message, expected=wrong.expected)
     return tuple(boards)
-
-
-def _choice(table: _ChoiceTable) -> BoardChoice:
-    stated = table.thickness_mm is not None
-    return BoardChoice(
-        thickness_mm=table.thickness_mm or USUAL_THICKNESS_MM,
-        thickness_from=CHOSEN if stated else UNSETTLED,
-        copper_oz=table.copper_oz,
-        colour=table.colour,
-        finish=table.finish,
-        lead_time=table.lead_time,
-        extras=table.extras,
-        lead_free=table.lead_free,
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,9 +7,9 @@ charge for (common practice); no figure here is any house's.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from itertools import pairwise
 from types import MappingProxyType
 from typing import Annotated, Literal
@@ -126,25 +126,48 @@ class Shipping:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Area:
+    """Prices per dm2, by quantity.
+
+    Parameters
+    ----------
+    step_mm
+        Sides are rounded up to it; 0: exact.
+    min_dm2
+        A piece counts at least this.
+    """
+
+    step_mm: Exact = Decimal(0)
+    min_dm2: Exact = Decimal(0)
+    rates: Annotated[tuple[AreaRate, ...], Key("rate")]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoleDensity:
+    """Holes beyond ``per_dm2`` are charged each; None: as many as you like."""
+
+    per_dm2: Exact | None = None
+    extra_hole: Exact = Decimal(0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RateCard:
     """All prices of a house.
 
     Parameters
     ----------
-    currency, date, tax
-        Of all prices; ``tax`` says whether they are net or gross.
+    code, round_to, rounding
+        Of the currency, and how its invoice lines are rounded.
+    date, tax
+        Of all prices; ``tax`` states whether they are net or gross.
     setup
         Per design file set.
-    tiers, area
-        Base price by size, and price per dm2, by quantity.
-    area_step_mm, area_min_dm2
-        Sides are rounded up to the step (0: exact); a piece counts at least the minimum.
+    tiers
+        Base price by size and quantity, from small to large.
     layer_factor, copper_factor
         On the area part, by copper layers and by copper weight in oz/ft2.
     thickness, small_drill, fine_track
         Fixed prices by measure.
-    holes_per_dm2, extra_hole
-        Holes beyond the density are charged each.
     extra_design
         Each further design in one panel.
     panel
@@ -155,59 +178,16 @@ class RateCard:
         Factor on the area part by name; ``standard`` is 1.
     """
 
-    currency: Currency
-    date: date
-    tax: Literal["net", "gross"]
-    setup: Decimal
-    tiers: tuple[SizeTier, ...]
-    area: tuple[AreaRate, ...]
-    area_step_mm: Decimal
-    area_min_dm2: Decimal
-    layer_factor: Mapping[int, Decimal]
-    copper_factor: Mapping[Decimal, Decimal]
-    thickness: tuple[Step, ...]
-    small_drill: tuple[Step, ...]
-    fine_track: tuple[Step, ...]
-    holes_per_dm2: Decimal | None
-    extra_hole: Decimal
-    extra_design: Decimal | None
-    panel: Decimal | None
-    extras: Mapping[str, Decimal]
-    lead_time: Mapping[str, Decimal]
-    shipping: Shipping
-
-
-@dataclass(frozen=True, kw_only=True)
-class Area:
-    """``[rates.area]``."""
-
-    step_mm: Exact = Decimal(0)
-    min_dm2: Exact = Decimal(0)
-    rate: tuple[AreaRate, ...]
-
-
-@dataclass(frozen=True, kw_only=True)
-class HoleDensity:
-    """``[rates.hole_density]``."""
-
-    per_dm2: Exact | None = None
-    extra_hole: Exact = Decimal(0)
-
-
-@dataclass(frozen=True, kw_only=True)
-class RatesTable:
-    """``[rates]`` as it stands in the file; :func:`rate_card` judges it and makes the card."""
-
-    currency: CurrencyCode
+    code: Annotated[CurrencyCode, Key("currency")]
     round_to: Positive | None = None
     rounding: RoundingMode = "half-up"
     date: date
     tax: Literal["net", "gross"] = "net"
     setup: Exact
-    base: tuple[SizeTier, ...]
+    tiers: Annotated[tuple[SizeTier, ...], Key("base")]
     area: Area
-    layer_factor: Mapping[str, Positive] = field(default_factory=dict)
-    copper_factor: Mapping[str, Positive] = field(default_factory=dict)
+    layer_factor: Mapping[Decimal, Positive] = field(default_factory=dict)
+    copper_factor: Mapping[Decimal, Positive] = field(default_factory=dict)
     thickness: tuple[Step, ...] = ()
     small_drill: tuple[Step, ...] = ()
     fine_track: tuple[Step, ...] = ()
@@ -218,12 +198,17 @@ class RatesTable:
     lead_time: Mapping[str, Positive] = field(default_factory=dict)
     shipping: Shipping
 
+    @property
+    def currency(self) -> Currency:
+        """The currency of all prices."""
+        return find_currency(self.code, step=self.round_to, mode=self.rounding)
+
 
 _RATES: KeyPath = ("rates",)
 
 
-def rate_card(
-    rates: RatesTable,
+def judged_card(
+    card: RateCard,
     text: SheetText,
     *,
     minimum: int,
@@ -231,7 +216,7 @@ def rate_card(
     layers: Sequence[float],
     copper_oz: Sequence[float],
 ) -> RateCard:
-    """Make the rate card, with its ladders checked for gaps and contradictions.
+    """Judge a rate card as read: its ladders have neither gaps nor contradictions.
 
     Parameters
     ----------
@@ -240,55 +225,42 @@ def rate_card(
     layers, copper_oz
         What is offered; each needs a factor.
 
+    Returns
+    -------
+    RateCard
+        With the factors the sheet leaves out, and its tiers from small to large.
+
     Raises
     ------
     SheetError
         As ``load_house``.
     """
     for path, rows in (
-        (("rates", "area", "rate"), rates.area.rate),
-        (("rates", "base"), rates.base),
-        (("rates", "shipping", "band"), rates.shipping.bands),
+        (("rates", "area", "rate"), card.area.rates),
+        (("rates", "base"), card.tiers),
+        (("rates", "shipping", "band"), card.shipping.bands),
     ):
         if not rows:
             raise text.error(path, "empty list", expected="at least one row")
-    _judge_ladder(text, rates.area.rate, ("rates", "area", "rate"), minimum=minimum, step=step)
-    for size in dict.fromkeys(tier.up_to_mm for tier in rates.base):
-        same = [tier for tier in rates.base if tier.up_to_mm == size]
+    _judge_ladder(text, card.area.rates, ("rates", "area", "rate"), minimum=minimum, step=step)
+    for size in dict.fromkeys(tier.up_to_mm for tier in card.tiers):
+        same = [tier for tier in card.tiers if tier.up_to_mm == size]
         _judge_ladder(text, same, ("rates", "base"), minimum=minimum, step=step)
     for key, steps in (
-        ("thickness", rates.thickness),
-        ("small_drill", rates.small_drill),
-        ("fine_track", rates.fine_track),
+        ("thickness", card.thickness),
+        ("small_drill", card.small_drill),
+        ("fine_track", card.fine_track),
     ):
         _judge_steps(text, key, steps)
-    _judge_bands(text, rates.shipping.bands)
-    if rates.lead_time and "standard" not in rates.lead_time:
+    _judge_bands(text, card.shipping.bands)
+    if card.lead_time and "standard" not in card.lead_time:
         raise text.error((*_RATES, "lead_time"), "no standard lead time", expected="standard = 1.0")
-    layer_factor = _factors(text, "layer_factor", rates.layer_factor, layers)
-    return RateCard(
-        currency=find_currency(rates.currency, step=rates.round_to, mode=rates.rounding),
-        date=rates.date,
-        tax=rates.tax,
-        setup=rates.setup,
-        tiers=tuple(sorted(rates.base, key=lambda t: (t.width_mm * t.height_mm, t.from_quantity))),
-        area=rates.area.rate,
-        area_step_mm=rates.area.step_mm,
-        area_min_dm2=rates.area.min_dm2,
-        layer_factor=MappingProxyType({int(k): v for k, v in layer_factor.items()}),
-        copper_factor=MappingProxyType(
-            _factors(text, "copper_factor", rates.copper_factor, copper_oz)
-        ),
-        thickness=rates.thickness,
-        small_drill=rates.small_drill,
-        fine_track=rates.fine_track,
-        holes_per_dm2=rates.hole_density.per_dm2,
-        extra_hole=rates.hole_density.extra_hole,
-        extra_design=rates.extra_design,
-        panel=rates.panel,
-        extras=MappingProxyType(dict(rates.extras)),
-        lead_time=MappingProxyType(dict(rates.lead_time) or {"standard": Decimal(1)}),
-        shipping=rates.shipping,
+    return replace(
+        card,
+        tiers=tuple(sorted(card.tiers, key=lambda t: (t.width_mm * t.height_mm, t.from_quantity))),
+        layer_factor=_factors(text, "layer_factor", card.layer_factor, layers),
+        copper_factor=_factors(text, "copper_factor", card.copper_factor, copper_oz),
+        lead_time=card.lead_time or MappingProxyType({"standard": Decimal(1)}),
     )
 
 
@@ -364,27 +336,16 @@ def _judge_bands(text: SheetText, bands: Sequence[ShippingBand]) -> None:
 
 
 def _factors(
-    text: SheetText, key: str, stated: Mapping[str, Decimal], offered: Sequence[float]
-) -> dict[Decimal, Decimal]:
-    """Factors by number; every offered option needs one unless the table is left out."""
+    text: SheetText, key: str, stated: Mapping[Decimal, Decimal], offered: Sequence[float]
+) -> Mapping[Decimal, Decimal]:
+    """Every offered option has a factor; all are 1 where the table is left out."""
     if not stated:
-        return {Decimal(str(n)).normalize(): Decimal(1) for n in offered}
-    found: dict[Decimal, Decimal] = {}
-    for name, factor in stated.items():
-        try:
-            number = Decimal(name)
-        except InvalidOperation:
-            number = Decimal("nan")
-        if not number.is_finite():
-            raise text.error(
-                (*_RATES, key, name), f"'{name}' is not a number", expected='such as "2" = 1.0'
-            )
-        found[number.normalize()] = factor
+        return MappingProxyType({Decimal(str(n)).normalize(): Decimal(1) for n in offered})
     for option in offered:
-        if Decimal(str(option)).normalize() not in found:
+        if Decimal(str(option)).normalize() not in stated:
             raise text.error(
                 (*_RATES, key),
                 f"no factor for {option:g}, which is offered",
                 expected=f'"{option:g}" = 1.0',
             )
-    return found
+    return stated

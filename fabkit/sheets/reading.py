@@ -147,7 +147,9 @@ class Form:
     length
         Of a list; None: any.
     made
-        Dataclass of a table; enumeration of words.
+        Dataclass or named tuple of a table; enumeration of words.
+    numbered
+        Whether the names in a table of the user's own names are numbers.
     """
 
     kind: Kind
@@ -156,6 +158,7 @@ class Form:
     parts: tuple[Form, ...] = ()
     length: int | None = None
     made: Callable[..., object] | None = None
+    numbered: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,25 +178,32 @@ def slots_of(cls: Callable[..., object]) -> tuple[Slot, ...]:
     """The fields of a dataclass: key, form, and whether it must be there."""
     hints = get_type_hints(cls, include_extras=True)
     found = []
-    for one in dataclasses.fields(cast("type[Slot]", cls)):
-        base, notes = _bare(hints[one.name])
-        key = next((n.name for n in notes if isinstance(n, Key)), one.name)
+    for name, default in _defaults(cls).items():
+        base, notes = _bare(hints[name])
         filled = next((n for n in notes if isinstance(n, Filled)), None)
-        required = one.default is one.default_factory is dataclasses.MISSING
-        made = one.default
-        if one.default_factory is not dataclasses.MISSING:
-            made = one.default_factory()
         found.append(
             Slot(
-                name=one.name,
-                key=key,
+                name=name,
+                key=next((n.name for n in notes if isinstance(n, Key)), name),
                 form=_form(base, notes),
-                required=required and filled is None,
-                default=made,
+                required=default is dataclasses.MISSING and filled is None,
+                default=default,
                 filled=filled,
             )
         )
     return tuple(found)
+
+
+def _defaults(cls: Callable[..., object]) -> dict[str, object]:
+    """Fields of a dataclass or named tuple with their defaults, MISSING where there is none."""
+    if not dataclasses.is_dataclass(cls):
+        return dict.fromkeys(cast("type[tuple[object]]", cls).__annotations__, dataclasses.MISSING)
+    return {
+        one.name: one.default
+        if one.default_factory is dataclasses.MISSING
+        else one.default_factory()
+        for one in dataclasses.fields(cls)
+    }
 
 
 def keys_of(slots: Sequence[Slot]) -> tuple[str, ...]:
@@ -233,7 +243,8 @@ def _form(base: object, notes: tuple[object, ...]) -> Form:
         length = None if inner[-1] is Ellipsis else len(inner)
         return Form(kind="list", parts=(_form(*_bare(inner[0])),), length=length)
     if origin is Mapping:
-        return Form(kind="names", parts=(_form(*_bare(inner[1])),), words=words)
+        part = _form(*_bare(inner[1]))
+        return Form(kind="names", parts=(part,), words=words, numbered=inner[0] is Decimal)
     return Form(kind="table", made=cast("Callable[..., object]", base))
 
 
@@ -349,9 +360,17 @@ class _Reader:
             for name in value:
                 if name not in form.words.names:
                     raise self._unknown(name, (*path, name), form.words.names)
-        return MappingProxyType(
-            {name: self.value(form.parts[0], one, (*path, name)) for name, one in value.items()}
-        )
+        named = {k: self.value(form.parts[0], one, (*path, k)) for k, one in value.items()}
+        if form.numbered:
+            return MappingProxyType({self._numbered(k, path): one for k, one in named.items()})
+        return MappingProxyType(named)
+
+    def _numbered(self, name: str, path: KeyPath) -> Decimal:
+        if not _reads_as("exact", name):
+            raise self.text.error(
+                (*path, name), f"'{name[:60]}' is not a number", expected='such as "2" = 1.0'
+            )
+        return Decimal(name).normalize()
 
     def _list(self, form: Form, value: object, path: KeyPath) -> object:
         item = form.parts[0]

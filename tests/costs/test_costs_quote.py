@@ -104,7 +104,7 @@ def test_a_surcharge_never_makes_it_cheaper(
 def test_total_is_monotone_within_one_area_rate(a: int, b: int) -> None:
     """Inside one range of quantities more boards never cost less."""
     low, high = sorted((5 * a, 5 * b))
-    rate = next(r for r in HOUSE.rates.area if r.covers(low))  # type: ignore[union-attr]
+    rate = next(r for r in HOUSE.rates.area.rates if r.covers(low))  # type: ignore[union-attr]
     if rate.covers(high):
         wanted = order()
         assert offer_of(facts(), wanted, low).total <= offer_of(facts(), wanted, high).total

@@ -159,7 +159,7 @@ def _ranges(rates: RateCard) -> list[int]:
     """First quantities of the ranges within which tiers and area rates do not change."""
     starts = {1}
     rows = [
-        *((a.from_quantity, a.to_quantity) for a in rates.area),
+        *((a.from_quantity, a.to_quantity) for a in rates.area.rates),
         *((t.from_quantity, t.to_quantity) for t in rates.tiers),
     ]
     for first, last in rows:
