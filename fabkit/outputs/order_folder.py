@@ -177,13 +177,18 @@ def _change_files(compared: Compared) -> dict[str, bytes]:
 
 
 def _workbook_files(contents: OrderContents) -> dict[str, bytes]:
-    from fabkit.costs.chart import render_chart
+    from fabkit.costs.chart import curve_chart
     from fabkit.costs.workbook import write_workbook
+    from fabkit.outputs.charts import chart_scene
+    from fabkit.outputs.drawings import sheet_bytes
+    from fabkit.pictures.options import PreviewOptions
+
+    chart = chart_scene(curve_chart(contents.costs), contents.costs.notices)
 
     return {
         "costs.xlsx": write_workbook(contents.costs, contents.bill),
-        "cost-per-half.png": render_chart(contents.costs),
-        "cost-per-half.svg": render_chart(contents.costs, "svg"),
+        "cost-per-half.png": sheet_bytes(chart, "png", PreviewOptions(px_per_mm=8.0)),
+        "cost-per-half.svg": sheet_bytes(chart, "svg"),
     }
 
 

@@ -8,6 +8,7 @@ import zipfile
 from dataclasses import replace
 from datetime import date
 from decimal import Decimal
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -15,10 +16,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from openpyxl import load_workbook
-from PIL import Image
 
 import fabkit
-from fabkit.costs.chart import render_chart
+from fabkit.costs.chart import TICK_ROOM, Line, Words, curve_chart
 from fabkit.costs.expression import evaluate, to_cells
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import CostSheet
@@ -189,24 +189,55 @@ def test_workbook_holds_no_foreign_formula() -> None:
     assert any("'Example Board Works' is an invented example" in t for t in texts)
 
 
-def test_chart_is_a_picture_and_the_same_each_time() -> None:
-    """PNG and SVG of the same sheet are equal byte by byte and show more than one colour."""
+def test_chart_puts_quantities_and_amounts_on_one_scale() -> None:
+    """The curve ends where the scale says; steps pay the larger quantity (closed form)."""
     sheet = make_sheet()
-    png, svg = render_chart(sheet), render_chart(sheet, "svg")
-    image = Image.open(io.BytesIO(png)).convert("RGB")
+    chart = curve_chart(sheet)
+    scale = chart.scale
+    assert scale is not None
+    assert (scale.x(scale.low), scale.x(scale.high)) == (scale.left, scale.left + scale.wide)
+    assert (scale.y(scale.least), scale.y(scale.most)) == (scale.foot, scale.foot - scale.tall)
+    lines = {m.kind: m.points for m in chart.marks if isinstance(m, Line) and m.kind != "grid"}
+    for kind, worth in (("bare", "per_half_used"), ("whole", "per_half")):
+        for offer in (o for o in sheet.curve if o.quantity <= scale.high):
+            place = scale.x(offer.quantity), scale.y(float(getattr(offer, worth)))
+            assert place in lines[kind]
+        # Between two quantities the line only runs level or upright.
+        assert all(a[0] == b[0] or a[1] == b[1] for a, b in pairwise(lines[kind]))
 
-    assert png == render_chart(sheet)
-    assert svg == render_chart(sheet, "svg")
-    assert image.width > 600
-    assert len(image.getcolors(1 << 24) or ()) > 20
-    assert svg.startswith(b"<?xml")
+
+def test_chart_numbers_the_quantities_that_are_priced() -> None:
+    """Below the axis stand the quantities of the table, and no two numbers touch."""
+    sheet = make_sheet()
+    chart = curve_chart(sheet)
+    assert chart.scale is not None
+    foot = [m for m in chart.marks if isinstance(m, Words) and m.y == chart.scale.foot + 18]
+    priced = {str(o.quantity) for o in sheet.offers}
+    assert {m.text for m in foot} <= priced | {str(chart.scale.high)}
+    assert all(b.x - a.x >= TICK_ROOM for a, b in pairwise(foot))
+
+
+def test_axis_shows_differences() -> None:
+    """Amounts that differ little fill the chart, which names where it begins; others begin at 0."""
+    sheet = make_sheet()
+    near, far = curve_chart(sheet), curve_chart(replace(sheet, offers=sheet.curve[-1:]))
+    assert near.scale is not None
+    assert far.scale is not None
+    shown = [o for o in sheet.curve if o.quantity <= near.scale.high]
+    amounts = [float(v) for o in shown for v in (o.per_half_used, o.per_half) if v is not None]
+    assert min(amounts) > max(amounts) / 2
+    assert 0 < near.scale.least <= min(amounts) < max(amounts) <= near.scale.most
+    texts = [m.text for m in near.marks if isinstance(m, Words)]
+    assert any(t.endswith(f" per half, from {near.scale.least:g} up") for t in texts)
+    assert far.scale.least == 0
 
 
 def test_chart_without_offers() -> None:
     """A quote without offers still gives a chart that says so."""
-    sheet = replace(make_sheet(), offers=(), curve=(), best=None)
+    chart = curve_chart(replace(make_sheet(), offers=(), curve=(), best=None))
 
-    assert render_chart(sheet)
+    assert chart.scale is None
+    assert [m.text for m in chart.marks if isinstance(m, Words)] == ["no price"]
 
 
 values = st.decimals(min_value=0, max_value=1000, places=3)

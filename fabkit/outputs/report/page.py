@@ -16,14 +16,15 @@ from typing import TYPE_CHECKING, Any, Final
 from fabkit.base.findings import Finding, Severity
 from fabkit.base.units import format_mm, format_number
 from fabkit.checks.thickness import ThicknessRow, judge_thicknesses
+from fabkit.costs.chart import SHARES, curve_chart, shares_chart
 from fabkit.outputs import records
+from fabkit.outputs.charts import chart_svg
 from fabkit.outputs.drawings import look_of
 from fabkit.outputs.glossary import glossary
 from fabkit.outputs.json import plain
 from fabkit.outputs.manifest import MAKER
 from fabkit.outputs.model import JudgedBoard, OrderContents
 from fabkit.outputs.records import no_keyboard, pieces_words
-from fabkit.outputs.report import charts
 from fabkit.outputs.report.board_view import (
     component_rows,
     face_pictures,
@@ -62,6 +63,9 @@ AXIS_TITLES: Final = (
     ("lead_time", "Lead time"),
 )
 
+CHOSEN: Final = '<g class="now" visibility="hidden"><line/><circle r="6"/></g>'
+"""What the script puts where the chosen quantity is."""
+
 DUST: Final = (
     "Cutting, sanding or drilling glass-epoxy makes dust that harms lungs and eyes: wet it or draw "
     "it off, wear a fitting dust mask and glasses, wipe up wet."
@@ -95,16 +99,20 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
         for number, (judged, pack) in enumerate(zip(contents.boards, packs, strict=True), start=1)
     ]
     price = price_rules(contents.facts, contents.bill, contents.house, order, contents.costs)
-    plot = charts.curve_plot(contents.costs)
-    if price is not None and plot is not None:
+    curve = curve_chart(contents.costs)
+    if price is not None and curve.scale is not None:
+        # The script marks the chosen quantity on the chart by the same scale.
+        of = curve.scale
         price["plot"] = {
-            "low": plot.low,
-            "high": plot.high,
-            "most": plot.most,
-            "left": charts.LEFT,
-            "wide": charts.WIDTH - charts.LEFT - charts.RIGHT,
-            "foot": plot.height - charts.BOTTOM,
-            "tall": plot.height - charts.TOP - charts.BOTTOM,
+            "low": of.low,
+            "high": of.high,
+            "least": of.least,
+            "most": of.most,
+            "left": of.left,
+            "wide": of.wide,
+            "foot": of.foot,
+            "tall": of.tall,
+            "halves": contents.costs.unit[1],
         }
     data = {
         "id": _identity(contents),
@@ -131,9 +139,9 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
         halves=wiring_record(contents.wiring)["halves"],
         fittings=sorted({line["fitting"] for line in bill["lines"]}),
         charts={
-            "curve": trusted(charts.curve_chart(contents.costs)),
-            "shares": trusted(charts.shares_chart(contents.costs)),
-            "share_titles": [title for title, _ in charts.SHARES],
+            "curve": trusted(chart_svg(curve, CHOSEN)) if curve.scale else "",
+            "shares": trusted(chart_svg(shares_chart(contents.costs))),
+            "share_titles": [title for title, _ in SHARES],
         },
         cautions=list(_cautions(contents)),
         compared=_compared(contents),

@@ -243,10 +243,13 @@ class PriceForm {
   }
   mark(offer) {
     const plot = this.rules.plot;
-    if (!this.chart || !plot || !offer.perHalf) return;
+    if (!this.chart || !plot) return;
+    this.chart.setAttribute("visibility", "hidden");
+    if (!offer.perHalf || offer.quantity < plot.low || offer.quantity > plot.high) return;
     const x = plot.left + ((offer.quantity - plot.low) / (plot.high - plot.low)) * plot.wide;
-    const share = Math.min(1, offer.perHalf.number() / plot.most);
-    const y = plot.foot - share * plot.tall;
+    const amount = plot.halves * offer.perHalf.number();
+    const share = (amount - plot.least) / (plot.most - plot.least);
+    const y = plot.foot - Math.min(1, Math.max(0, share)) * plot.tall;
     const [line, dot] = this.chart.children;
     for (const [name, value] of [["x1", x], ["x2", x], ["y1", plot.foot], ["y2", y]]) {
       line.setAttribute(name, value.toFixed(1));
