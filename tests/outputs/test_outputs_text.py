@@ -428,6 +428,7 @@ def test_no_table_is_wider_than_the_terminal(rows):
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("COLUMNS", "80")
         patch.setenv("NO_COLOR", "1")
+        patch.setenv("TERM", "dumb")
         Terminal(screen).table(table_of("abcdefghijkl", rows))
 
     assert max(map(len, screen.getvalue().splitlines()), default=0) <= 80
