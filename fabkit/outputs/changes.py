@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
+from fabkit.base.tables import Record
 from fabkit.outputs.manifest import MANIFEST
 
 
@@ -42,7 +42,7 @@ def read_state(folder: Path) -> OrderState:
         return OrderState()
 
 
-def _cost(best: dict[str, Any] | None) -> str:
+def _cost(best: Record | None) -> str:
     if best is None:
         return "no price"
     money = best["currency"]

@@ -9,12 +9,12 @@ layer they can be seen in.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from itertools import groupby
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 from urllib.parse import quote
 from xml.etree import ElementTree as ET
 
@@ -98,7 +98,7 @@ class SourcePlaces:
         """The file in which a place of the board can be seen."""
         kind = GROUPS.get(rule.split("/")[0], "copper")
 
-        def fitness(file: Mapping[str, Any]) -> tuple[bool, bool, bool]:
+        def fitness(file: Record) -> tuple[bool, bool, bool]:
             return file["kind"] == kind, file["side"] == side, file["kind"] == "profile"
 
         return str(max(self._files, key=fitness)["name"])

@@ -6,7 +6,7 @@ import math
 import re
 from collections.abc import Iterator, Sequence
 from decimal import Decimal
-from typing import Any, Final
+from typing import Final
 
 from fabkit.base.tables import Cell, Column, Record, Table
 from fabkit.base.units import counted, format_mm, format_number
@@ -282,7 +282,7 @@ def _shortened(title: str, lines: list[str]) -> list[str]:
 
 def gathered(changes: Sequence[Record], *, full: bool) -> Iterator[str]:
     """One line for all that changed alike, naming what and where; one each when ``full``."""
-    groups: dict[tuple[Any, ...], list[Record]] = {}
+    groups: dict[tuple[object, ...], list[Record]] = {}
     for number, change in enumerate(changes):
         alone = full or "added_mm2" in change or change["kind"].split("/")[0] in ("net", "pin")
         groups.setdefault((number,) if alone else _likeness(change), []).append(change)
@@ -357,7 +357,7 @@ def _pads(words: str, change: Record, end: int) -> str:
     return f"{words} ({nearest}{_point(change['ends_mm'][end])})"
 
 
-def _likeness(change: Record) -> tuple[Any, ...]:
+def _likeness(change: Record) -> tuple[object, ...]:
     # Of those of another size it is the size that counts.
     moved = () if change["kind"].endswith("resized") else _step(change)
     turned = round(change.get("turned_deg", 0.0), 2)

@@ -7,8 +7,9 @@ import uuid
 from collections.abc import Iterable, Mapping
 from datetime import datetime
 from pathlib import PurePosixPath
-from typing import Any, Final
+from typing import Final
 
+from fabkit.base.tables import Record
 from fabkit.base.version import VERSION
 from fabkit.board.model import Board
 from fabkit.formats.drill.model import DrillFile
@@ -42,11 +43,8 @@ def fit_job(data: bytes, packed: Mapping[str, str]) -> bytes:
     packed
         Name in the package, relative to the job file, to name in the archive.
     """
-    try:
-        job: Any = json.loads(data.decode("utf-8-sig"))
-    except (ValueError, RecursionError):
-        return data
-    listed = job.get("FilesAttributes") if isinstance(job, dict) else None
+    job = _read(data)
+    listed = job.get("FilesAttributes")
     if not isinstance(listed, list):
         return data
     kept = []
@@ -83,11 +81,7 @@ def complete_job(
     Members and key names follow the published job file format (Header, GeneralSpecs,
     FilesAttributes), the full key list from memory.
     """
-    try:
-        job: Any = json.loads(data.decode("utf-8-sig")) if data else {}
-    except (ValueError, RecursionError):
-        job = {}
-    job = job if isinstance(job, dict) else {}
+    job = _read(data or b"{}")
     specs = _missing_added(job.get("GeneralSpecs"), _specs(board, options))
     if options.thickness_mm:
         specs["BoardThickness"] = options.thickness_mm
@@ -111,7 +105,16 @@ def complete_job(
     return (json.dumps(made, indent=1, ensure_ascii=False) + "\n").encode()
 
 
-def _missing_added(part: Any, wanted: Mapping[str, Any]) -> dict[str, Any]:
+def _read(data: bytes) -> Record:
+    """The JSON object that a job file holds; an empty one where it holds none."""
+    try:
+        found: object = json.loads(data.decode("utf-8-sig"))
+    except (ValueError, RecursionError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def _missing_added(part: object, wanted: Record) -> Record:
     known = part if isinstance(part, dict) else {}
     return {**known, **{k: v for k, v in wanted.items() if k not in known}}
 
@@ -119,7 +122,7 @@ def _missing_added(part: Any, wanted: Mapping[str, Any]) -> dict[str, Any]:
 NO_DATE: Final = "no CreationDate: none of the files says when it was made"
 
 
-def _header(files: Iterable[PackageFile]) -> dict[str, Any]:
+def _header(files: Iterable[PackageFile]) -> Record:
     software = {"Vendor": "fabkit", "Application": "fabkit", "Version": VERSION}
     made = max((d for file in files if (d := _creation(file)) is not None), default=None)
     # The format asks for a date.  A clock's, or that of a copy on this disk, would be no fact
@@ -139,7 +142,7 @@ def _creation(file: PackageFile) -> datetime | None:
     return found if found.tzinfo is not None else None
 
 
-def _specs(board: Board, options: PackOptions) -> dict[str, Any]:
+def _specs(board: Board, options: PackOptions) -> Record:
     name = options.name or board.name
     width, height = (round(v, 3) for v in board.size_mm)
     stated = next(

@@ -7,13 +7,17 @@ import math
 from collections.abc import Mapping
 from decimal import Decimal
 from enum import Enum
-from typing import Any, Final
+from typing import Final, TypeAlias
+
+Json: TypeAlias = "bool | int | float | str | list[Json] | dict[str, Json] | None"
+"""What JSON knows (RFC 8259)."""
 
 
-def plain(value: Any) -> Any:
+def plain(value: object) -> Json:
     """Turn results into what JSON knows: Decimal to text, NaN to null, enums to their values."""
     if isinstance(value, Enum):
-        return value.value
+        named: Json = value.value
+        return named
     if isinstance(value, bool | int | str) or value is None:
         return value
     if isinstance(value, float):
@@ -49,11 +53,11 @@ A version is raised when a key goes or changes its meaning; new keys are no new 
 """
 
 
-def to_document(kind: str, record: Mapping[str, Any]) -> str:
+def to_document(kind: str, record: Mapping[str, object]) -> str:
     """Write a record as a JSON document that says first what it is: ``fabkit/check/1``."""
     return to_json({"format": f"fabkit/{kind}/{FORMATS[kind]}", **record})
 
 
-def to_json(record: Any) -> str:
+def to_json(record: object) -> str:
     """Write a record as JSON text, two spaces a level, with a last line end."""
     return json.dumps(plain(record), indent=2, ensure_ascii=False, allow_nan=False) + "\n"

@@ -11,17 +11,15 @@ import sys
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any
 
 from fabkit.base.errors import OutputRefused
+from fabkit.base.tables import Record
 from fabkit.base.version import VERSION
 from fabkit.outputs.archive import digest
 
 MANIFEST = "manifest.json"
 MAKER = "fabkit order"
 _LIBRARIES = ("matplotlib", "numpy", "pillow", "scipy", "shapely")
-
-Record = dict[str, Any]
 
 
 def versions() -> dict[str, str]:

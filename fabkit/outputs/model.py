@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 from fabkit.base.findings import Severity
+from fabkit.base.tables import Record
 from fabkit.board.model import Board
 from fabkit.checks.houses import HouseVerdict
 from fabkit.checks.model import CheckResult
@@ -97,7 +97,7 @@ class OrderResult:
     bill: Bill
     costs: CostSheet
     wiring: Wiring
-    manifest: dict[str, Any]
+    manifest: Record
 
     def exit_status(self, fail_on: Severity | None) -> int:
         """Exit status of a run: the worst of the boards', and 1 when a zip was refused."""

@@ -6,9 +6,9 @@ import io
 from collections.abc import Mapping
 from dataclasses import replace as with_fields
 from pathlib import Path
-from typing import Any
 
 from fabkit.base.errors import FindingsRefused
+from fabkit.base.tables import Record
 from fabkit.checks.thickness import judge_thicknesses
 from fabkit.outputs import money, records
 from fabkit.outputs.archive import Packed
@@ -39,8 +39,6 @@ from fabkit.outputs.verdict import print_check, render_verdict
 from fabkit.outputs.whole_folder import new_folder
 from fabkit.outputs.wiring import wiring_files
 from fabkit.sheets.order import Order, OrderedBoard
-
-Record = dict[str, Any]
 
 
 def write_order(

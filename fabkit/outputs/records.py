@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 
 from fabkit.base.findings import Consequence, Finding, Place, Rule, Severity
+from fabkit.base.tables import Record
 from fabkit.base.units import format_number
 from fabkit.board.model import Board
 from fabkit.checks.houses import HouseVerdict
@@ -18,8 +18,6 @@ from fabkit.outputs.archive import Packed, digest
 from fabkit.outputs.glossary import terms_of
 from fabkit.package.model import Package
 from fabkit.sheets.house import House
-
-Record = dict[str, Any]
 
 
 def place_record(place: Place) -> Record:

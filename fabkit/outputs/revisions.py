@@ -6,10 +6,11 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 from fabkit.base.errors import UsageError
 from fabkit.base.findings import Severity
+from fabkit.base.tables import Record
 from fabkit.board.model import Board
 from fabkit.checks.judging import check
 from fabkit.checks.model import CheckOptions, CheckResult
@@ -46,7 +47,7 @@ class Compared:
     consequences: Consequences = Consequences()
 
     @cached_property
-    def record(self) -> dict[str, Any]:
+    def record(self) -> Record:
         """All of it as a plain dictionary, which outputs are written from."""
         return compare_record(
             self.comparison,

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 from fabkit.base.findings import Severity, times
 from fabkit.base.tables import Cell, Column, Record, Table, columns_of
@@ -20,9 +19,7 @@ SHOWN_CAUSES = 6
 """Causes told under a verdict, two lines each; the rest is counted and waits for ``--all``."""
 
 
-def render_verdict(
-    check: dict[str, Any], form: str, *, fail_on: Severity | None = Severity.ERROR
-) -> str:
+def render_verdict(check: Record, form: str, *, fail_on: Severity | None = Severity.ERROR) -> str:
     """Render a verdict as ``json``, ``markdown``, ``sarif``, ``annotations`` or ``junit``.
 
     Parameters
@@ -43,7 +40,7 @@ def render_verdict(
     return to_document("check", {**check, "package": _without_place(check["package"])})
 
 
-def _without_place(package: dict[str, Any]) -> dict[str, Any]:
+def _without_place(package: Record) -> Record:
     """A package by its own name: the same wherever it lies and however its path was typed."""
     return {**package, "source": Path(os.path.abspath(package["source"])).name}  # noqa: PTH100
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from difflib import get_close_matches
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from fabkit.base.errors import UnreadableInput, UsageError
 from fabkit.base.streams import clean
@@ -282,7 +282,7 @@ def _room() -> ImmutableSandboxedEnvironment:
     class Room(ImmutableSandboxedEnvironment):
         """Names of the record come before those of Python: ``half.keys`` are its keys."""
 
-        def getattr(self, obj: Any, attribute: str) -> Any:
+        def getattr(self, obj: object, attribute: str) -> object:
             if isinstance(obj, dict) and attribute in obj:
                 return obj[attribute]
             return super().getattr(obj, attribute)
@@ -311,7 +311,7 @@ def render_template(text: str, record: Record, *, name: str = "template") -> str
     from jinja2 import TemplateError
 
     check_template(text, name=name)
-    clean_record = _cleaned(record)
+    clean_record: Record = {key: _cleaned(value) for key, value in record.items()}
     room = _room()
     keys = [k for half in clean_record["halves"] for k in half["keys"]]
     keys.sort(key=lambda k: k["index"])
@@ -350,7 +350,7 @@ def _line_of(error: Exception) -> str:
     return "" if line is None else f", line {line}"
 
 
-def _cleaned(value: Any) -> Any:
+def _cleaned(value: object) -> object:
     """The record without control characters: its names come from files others wrote."""
     if isinstance(value, str):
         return clean(value)

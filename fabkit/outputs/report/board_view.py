@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import base64
 import io
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -118,7 +118,7 @@ def _with_more(board: Board, scene: Scene, side: Side) -> Scene:
     return replace(scene, stencils=stencils, nodes=tuple(nodes))
 
 
-def _switches(scenes: Any) -> list[Record]:
+def _switches(scenes: Iterable[Scene]) -> list[Record]:
     there: set[str] = set()
 
     def walk(node: Coat | Group) -> None:

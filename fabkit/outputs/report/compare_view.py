@@ -5,8 +5,9 @@ from __future__ import annotations
 import base64
 import io
 from dataclasses import replace
-from typing import Any, Final
+from typing import Final
 
+from fabkit.base.tables import Record
 from fabkit.compare.model import Comparison
 from fabkit.outputs.comparison import (
     closing,
@@ -23,8 +24,6 @@ from fabkit.pictures.finished import finished_face
 from fabkit.pictures.options import PreviewOptions, Surroundings
 from fabkit.pictures.paint_svg import picture_svg
 from fabkit.pictures.scene import Scene
-
-Record = dict[str, Any]
 
 SIDES: Final[tuple[Side, Side]] = ("top", "bottom")
 

@@ -9,11 +9,13 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from decimal import Decimal
 from importlib.resources import files
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from fabkit.base.findings import Finding, Severity
+from fabkit.base.tables import Record
 from fabkit.base.units import format_mm, format_number
 from fabkit.checks.thickness import ThicknessRow, judge_thicknesses
 from fabkit.costs.chart import SHARES, curve_chart, shares_chart
@@ -39,8 +41,7 @@ from fabkit.parts import stages
 
 if TYPE_CHECKING:
     from jinja2 import Environment
-
-Record = dict[str, Any]
+    from markupsafe import Markup
 
 SCRIPTS: Final = ("exact.js", "price.js", "board.js", "wipe.js", "page.js")
 """Parts of the page's script, in order."""
@@ -161,7 +162,7 @@ def _compared(contents: OrderContents) -> Record | None:
     return compare_section(contents.compared.comparison, contents.compared.record, look)
 
 
-def trusted(text: str) -> Any:
+def trusted(text: str) -> Markup:
     """Marks what this package itself wrote (and escaped) as fit for the page."""
     from markupsafe import Markup
 
@@ -319,14 +320,14 @@ def _pack_text(pack: Record) -> str:
     return f"{pack['zip']['path']} holds {members} files and was read back after writing."
 
 
-def _check_text(checks: Sequence[Mapping[str, Any]]) -> str:
+def _check_text(checks: Sequence[Record]) -> str:
     counts: dict[str, int] = {}
     for check in checks:
         counts[check["state"]] = counts.get(check["state"], 0) + 1
     return ", ".join(f"{n} {state}" for state, n in counts.items())
 
 
-def _thickness(row: ThicknessRow, money: Any, chosen_mm: float) -> Record:
+def _thickness(row: ThicknessRow, money: Callable[[Decimal], str], chosen_mm: float) -> Record:
     return {
         "chosen": row.thickness_mm == chosen_mm,
         "thickness": format_mm(row.thickness_mm),

@@ -11,8 +11,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
 from itertools import product
-from typing import Any, Final
+from typing import Final
 
+from fabkit.base.tables import Record
 from fabkit.costs.board_line import Job, Unpriced, board_elements, rates_of
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.landed_lines import tax_lines
@@ -32,8 +33,6 @@ from fabkit.sheets.house import House
 from fabkit.sheets.money import Currency
 from fabkit.sheets.order import BoardChoice, Order
 from fabkit.sheets.rates import RateCard
-
-Record = dict[str, Any]
 
 AXES: Final = ("thickness_mm", "copper_oz", "colour", "finish", "lead_time")
 """Options the page offers, in the order of their controls."""
@@ -204,7 +203,7 @@ def _job(
         if e.key not in DEPENDS and e.key not in forced
     ]
     for key, axes in DEPENDS.items():
-        rows: dict[str, Any] = {}
+        rows: Record = {}
         for point in product(*(values[a] for a in axes)):
             where = {**usual, **dict(zip(axes, point, strict=True))}
             try:
