@@ -7,7 +7,6 @@ net; component layers carry centroid, rotation and descriptions.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon
 
 from fabkit.base.findings import Finding, Place
+from fabkit.base.natural import natural
 from fabkit.base.units import INCH_MM, MIL_MM, format_mm
 from fabkit.board import rules
 from fabkit.board.model import Component, Layer
@@ -74,16 +74,7 @@ def find_components(
     known = {ref: _component(draft) for ref, draft in drafts.items()}
     for part in _placed(package, profile, findings):
         known[part.ref] = _complete(known.get(part.ref), part)
-    return tuple(known[ref] for ref in sorted(known, key=_natural))
-
-
-def _natural(ref: str) -> tuple[tuple[int, int, str], ...]:
-    """Sorts R2 before R10."""
-    return tuple(
-        (1, int(part), "") if part.isdigit() else (0, 0, part)
-        for part in re.split(r"(\d+)", ref)
-        if part
-    )
+    return tuple(known[ref] for ref in sorted(known, key=natural))
 
 
 def _read_layer(layer: Layer, drafts: dict[str, _Draft]) -> None:
@@ -194,7 +185,7 @@ def _component(draft: _Draft) -> Component:
         x_mm=centre[0] if centre else None,
         y_mm=centre[1] if centre else None,
         rotation_deg=draft.rotation,
-        pins=tuple((pin, draft.pins[pin]) for pin in sorted(draft.pins, key=_natural)),
+        pins=tuple((pin, draft.pins[pin]) for pin in sorted(draft.pins, key=natural)),
         origin="component attributes",
     )
 

@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 
 from fabkit.base.columns import Ints
+from fabkit.base.natural import natural
 from fabkit.base.units import counted
 from fabkit.board.model import Board
 from fabkit.compare.causes import Causes, Spot, find_causes, smallest
@@ -23,7 +24,6 @@ from fabkit.compare.model import (
 )
 from fabkit.compare.splits import Split, count_places, find_splits, nearest_ends
 from fabkit.compare.spots import FACES, Spots, find_spots, pair_spots
-from fabkit.keyboard.keys import natural
 from fabkit.package.model import RoleKind, Side
 
 NAMES: Final = 3

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.base.columns import Floats, Ints
+from fabkit.base.natural import natural
 from fabkit.board.model import Board
 from fabkit.geometry.neighbours import usual_gap
 from fabkit.keyboard.candidates import (
@@ -398,15 +399,6 @@ def _held_by(found: Sequence[Candidate]) -> Hold:
         return ways.pop()
     by_plate = all(c.evidence is Evidence.OPENING for c in found)
     return "plate" if by_plate else "not known"
-
-
-def natural(ref: str) -> tuple[tuple[int, int, str], ...]:
-    """Sort key under which SW2 comes before SW10."""
-    return tuple(
-        (1, int(part), "") if part.isdecimal() else (0, 0, part)
-        for part in re.split(r"(\d{1,9})", ref)
-        if part
-    )
 
 
 def reading_order(centres: Floats) -> list[int]:

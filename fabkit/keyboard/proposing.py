@@ -11,6 +11,7 @@ from typing import Final
 
 from fabkit.base.errors import UsageError
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
+from fabkit.base.natural import natural
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
 from fabkit.demo import find_demo
@@ -19,8 +20,7 @@ from fabkit.keyboard.hands import FEWEST_LANDS, named_hand
 from fabkit.keyboard.lands import read_lands
 from fabkit.keyboard.model import BoardIs, Hand
 from fabkit.keyboard.ordered import plate_halves
-from fabkit.package.finding import find_packages
-from fabkit.package.reading import open_package
+from fabkit.package.reading import find_packages, open_package
 from fabkit.sheets.order import BESIDE, BoardUse, boards_of, design_name
 from fabkit.sheets.order_template import ProposedBoard
 
@@ -184,7 +184,7 @@ def propose_boards(
         # A lone half is counted twice by its files; stated, the other half would be missed.
         lone = one.said.use in ("left", "right") and one.stated is None
         return (_proposed(one, _Choice(use=one.said.use, count=0), name="", alone=lone),)
-    found.sort(key=lambda f: _natural(f.package))
+    found.sort(key=lambda f: natural(f.package))
     choices = {f.package: choice for f, choice in _choose(found)}
     ordered = [f for f in found if choices[f.package].chosen]
     uses = [choices[f.package].use for f in ordered]
@@ -307,7 +307,3 @@ def _count(one: _Found, rest: Sequence[_Found], leads: Sequence[_Found]) -> int:
     per_keyboard = 2 if len(leads) == 2 else boards_of(leads[0].said.use)
     whole, mine = (width * height for width, height in (leads[0].size, one.size))
     return per_keyboard * max(1, round(whole / mine)) if mine > 0 else per_keyboard
-
-
-def _natural(text: str) -> list[tuple[int, str]]:
-    return [(int(t), "") if t.isdigit() else (-1, t.casefold()) for t in re.split(r"(\d+)", text)]

@@ -1,7 +1,8 @@
 """Zip archives, opened on the assumption that they may be hostile.
 
 A fabrication data set is a folder or a zip; other archives are not allowed (Gerber Layer Format
-Specification 2021.02, section 6.1).
+Specification 2021.02, section 6.1).  What is read is counted against a budget before it is read,
+and files that systems and editors leave behind are set aside by their names.
 """
 
 from __future__ import annotations
@@ -12,12 +13,12 @@ import stat
 import struct
 import zipfile
 import zlib
+from dataclasses import dataclass
 from typing import Final
 
 from fabkit.base.errors import LimitExceeded, UnreadableInput
-from fabkit.base.limits import how_to_raise
-from fabkit.package.budget import Budget, format_bytes
-from fabkit.package.litter import find_litter
+from fabkit.base.limits import Limits, how_to_raise
+from fabkit.base.units import format_number
 from fabkit.package.model import LeftOut, Member
 
 _OTHER_ARCHIVES: Final = (
@@ -168,3 +169,131 @@ def _check_member(info: zipfile.ZipInfo, name: str, budget: Budget) -> None:
             hint="No fabrication file packs that well: do not unpack this zip. "
             + how_to_raise("archive_ratio"),
         )
+
+
+def format_bytes(count: int) -> str:
+    """Write a size in the unit that suits it.
+
+    >>> format_bytes(800), format_bytes(3 * 2**20)
+    ('800 bytes', '3 MiB')
+    """
+    for unit, size in (("GiB", 2**30), ("MiB", 2**20), ("KiB", 2**10)):
+        if count >= size:
+            return f"{format_number(count / size, digits=1)} {unit}"
+    return f"{count} bytes"
+
+
+@dataclass(slots=True)
+class Budget:
+    """What is left of the limits while one package is opened."""
+
+    source: str
+    limits: Limits
+    members: int = 0
+    bytes_: int = 0
+
+    def count_member(self) -> None:
+        """Count one more name, used or not.
+
+        Raises
+        ------
+        LimitExceeded
+            When there are more than ``limits.members``.
+        """
+        self.members += 1
+        self.check_members(self.members)
+
+    def check_members(self, count: int) -> None:
+        """Refuse a number of names, as :meth:`count_member`, before any of them is read."""
+        if count > self.limits.members:
+            raise LimitExceeded(
+                f"{self.source} holds more than {self.limits.members} files",
+                hint="Name the folder or zip that holds only the fabrication files of one board. "
+                + how_to_raise("members"),
+            )
+
+    def count_bytes(self, name: str, size: int) -> None:
+        """Count the bytes of one file that is about to be read.
+
+        Raises
+        ------
+        LimitExceeded
+            When the file or the package is too large.
+        """
+        if size > self.limits.file_bytes:
+            raise LimitExceeded(
+                f"{name} in {self.source} is {format_bytes(size)}, more than the "
+                f"{format_bytes(self.limits.file_bytes)} allowed for one file",
+                hint="Take the file out of the package, or export it again. "
+                + how_to_raise("file_bytes", size),
+            )
+        self.bytes_ += size
+        if self.bytes_ > self.limits.package_bytes:
+            raise LimitExceeded(
+                f"{self.source} holds more than the {format_bytes(self.limits.package_bytes)} "
+                f"allowed for one package (reached at {name})",
+                hint="Name the folder or zip that holds only the fabrication files of one board. "
+                + how_to_raise("package_bytes"),
+            )
+
+    def check_depth(self, name: str) -> None:
+        """Refuse a name that lies too many folders deep."""
+        if name.count("/") > self.limits.path_depth:
+            raise LimitExceeded(
+                f"{name[:80]}... in {self.source} lies more than {self.limits.path_depth} "
+                "folders deep",
+                hint="Name the folder that holds the fabrication files themselves. "
+                + how_to_raise("path_depth", name.count("/")),
+            )
+
+
+_FOLDERS: Final = {
+    "__macosx": "resource forks of an operating system",
+    "$recycle.bin": "the bin of an operating system",
+    "system volume information": "data of an operating system",
+}
+_FILES: Final = {
+    "thumbs.db": "picture cache of an operating system",
+    "ehthumbs.db": "picture cache of an operating system",
+    "desktop.ini": "folder settings of an operating system",
+    "icon\r": "folder settings of an operating system",
+}
+_ENDINGS: Final = {
+    "~": "backup copy of an editor",
+    ".bak": "backup copy of an editor",
+    ".tmp": "temporary file",
+    ".swp": "temporary file of an editor",
+    ".lck": "lock file of a program",
+}
+
+
+def find_litter(name: str) -> str | None:
+    """Why a file of this name cannot belong to a package; None when it can.
+
+    Parameters
+    ----------
+    name
+        Path inside the package with ``/`` separators.
+
+    Examples
+    --------
+    >>> find_litter("__MACOSX/._top.gtl")
+    'resource forks of an operating system'
+    >>> find_litter("top.gtl") is None
+    True
+    """
+    *folders, last = name.lower().split("/")
+    for folder in folders:
+        if folder in _FOLDERS:
+            return _FOLDERS[folder]
+        if folder.startswith("."):
+            return "inside a hidden folder"
+    if last in _FILES:
+        return _FILES[last]
+    if last.startswith("._"):
+        return "resource fork of an operating system"
+    if last.startswith("~$"):
+        return "lock file of a program"
+    if last.startswith("."):
+        return "hidden file"
+    return next((why for end, why in _ENDINGS.items() if last.endswith(end)), None)

@@ -25,10 +25,9 @@ from fabkit.formats.sidecars.partslist import looks_like_parts, read_parts
 from fabkit.formats.sidecars.placement import looks_like_placement, read_placement
 from fabkit.package.byproducts import NO_HINT, ByProduct, read_byproduct
 from fabkit.package.choosing import choose_set
-from fabkit.package.claims import Claim
 from fabkit.package.completeness import find_gaps
 from fabkit.package.content import Look
-from fabkit.package.laying import hear_plating, lay
+from fabkit.package.laying import hear_plating, lay, read_unitless
 from fabkit.package.model import (
     Content,
     Intake,
@@ -40,9 +39,8 @@ from fabkit.package.model import (
     RoleKind,
 )
 from fabkit.package.registration import register
-from fabkit.package.roles import assign_roles
-from fabkit.package.stated import UNUSED, match_roles
-from fabkit.package.unitless import read_unitless
+from fabkit.package.roles import Claim, assign_roles
+from fabkit.package.words import UNUSED, match_roles
 
 Box = tuple[float, float, float, float]
 
@@ -72,7 +70,7 @@ def read_package(
     limits
         Bounds for the readers.
     roles
-        What the user states of files, by name; see :mod:`fabkit.package.stated`.
+        What the user states of files, by name; see :mod:`fabkit.package.words`.
 
     Raises
     ------

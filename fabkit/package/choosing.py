@@ -15,8 +15,7 @@ from fabkit.base.limits import Limits
 from fabkit.formats.drill.reader import looks_like_drill
 from fabkit.formats.gerber.reader import looks_like_gerber
 from fabkit.package import rules
-from fabkit.package.archive import is_zip, read_archive
-from fabkit.package.budget import Budget
+from fabkit.package.archive import Budget, is_zip, read_archive
 from fabkit.package.model import Intake, LeftOut, Member, RoleKind
 from fabkit.package.words import NameSays, read_name, shared_words
 

@@ -10,8 +10,8 @@ from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.sidecars.model import JobFile
 from fabkit.package import rules
-from fabkit.package.functions import read_function
 from fabkit.package.model import PackageFile, RoleKind, Side
+from fabkit.package.words import read_function
 
 _SIDES: Final[tuple[Side, Side]] = ("top", "bottom")
 

@@ -9,9 +9,7 @@ from fabkit.base.errors import UnreadableInput
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.base.streams import STANDARD_STREAM, standard_input
 from fabkit.demo import shown_path
-from fabkit.package.archive import find_other_archive, is_zip, read_archive
-from fabkit.package.budget import Budget
-from fabkit.package.litter import find_litter
+from fabkit.package.archive import Budget, find_litter, find_other_archive, is_zip, read_archive
 from fabkit.package.model import Intake, LeftOut, Member
 
 

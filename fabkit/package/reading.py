@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
-from fabkit.base.errors import UsageError
+from fabkit.base.errors import SeveralPackages, UnreadableInput, UsageError
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.base.streams import STANDARD_STREAM
 from fabkit.demo import find_demo
@@ -14,8 +15,9 @@ from fabkit.formats.drill import reader as drill
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber import reader as gerber
 from fabkit.formats.gerber.model import GerberFile
+from fabkit.formats.gerber.reader import looks_like_gerber
 from fabkit.package.build import read_package
-from fabkit.package.choosing import set_of
+from fabkit.package.choosing import choose_set, set_of
 from fabkit.package.model import Intake, Member, Package
 from fabkit.package.opening import open_input
 
@@ -115,3 +117,54 @@ def open_set(path: Path, *, limits: Limits = DEFAULT_LIMITS) -> Intake:
         return intake
     folder = open_input(path.parent, limits=limits, deep=False)
     return replace(set_of(folder, first.name), source=intake.source)
+
+
+def find_packages(path: Path, *, limits: Limits = DEFAULT_LIMITS) -> tuple[Path, ...]:
+    """Find the packages of a folder.
+
+    Parameters
+    ----------
+    path
+        A package, or a folder that holds several.
+    limits
+        Bounds on what is opened.
+
+    Returns
+    -------
+    tuple of Path
+        The package itself, or those inside; each can be opened by its path.  A set that shares its
+        folder with others is named by one of its files.
+
+    Raises
+    ------
+    UnreadableInput
+        It holds no package, or it is a zip that holds several.
+    """
+    intake = open_set(path, limits=limits)
+    try:
+        choose_set(intake, limits=limits)
+    except SeveralPackages as several:
+        if not path.is_dir():
+            raise SeveralPackages(
+                several.message, hint="Unpack it and name the folder.", names=several.names
+            ) from None
+        found = list(_inside(path, intake, several.names, limits))
+        return tuple(dict.fromkeys(found))
+    return (path,)
+
+
+def _inside(path: Path, intake: Intake, names: Sequence[str], limits: Limits) -> Iterator[Path]:
+    """Packages of a folder: of each folder in it, its zips, and the sets of its own files.
+
+    A folder is taken whole where it can be: drill files and tables may lie beside the layers.
+    """
+    layers = [m.name for m in intake.members if looks_like_gerber(m.data)]
+    telling = [*layers, *(name for name in names if (path / name).is_file())]
+    for child in sorted({name.split("/")[0] for name in telling if "/" in name}):
+        with suppress(UnreadableInput):  # what has no layers has been looked at already
+            yield from find_packages(path / child, limits=limits)
+    own = [name for name in names if "/" not in name and (path / name).is_file()]
+    yield from (path / name for name in own)
+    loose = [name for name in layers if "/" not in name]
+    if loose and not set(own) & set(loose):
+        yield path / loose[0]

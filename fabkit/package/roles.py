@@ -7,9 +7,8 @@ it speaks against a name.  Sources that disagree are a finding that names both.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
@@ -17,13 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.base.findings import Finding, Place
+from fabkit.base.natural import natural
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile
-from fabkit.formats.sidecars.model import JobFile
+from fabkit.formats.sidecars.model import JobFile, Netlist, PartsTable, Placement
 from fabkit.package import rules
 from fabkit.package.byproducts import ByProduct
-from fabkit.package.claims import CLEARLY, SURE, Claim, listed, make_claim, stated_claim
-from fabkit.package.comments import read_comments
 from fabkit.package.content import (
     UNDER_HOLES,
     Look,
@@ -33,7 +31,14 @@ from fabkit.package.content import (
     side_scores,
 )
 from fabkit.package.model import Content, Role, RoleKind, Side
-from fabkit.package.words import read_name, shared_words
+from fabkit.package.words import (
+    NameSays,
+    read_comments,
+    read_function,
+    read_name,
+    read_text,
+    shared_words,
+)
 
 _STATED: Final = 0.95
 """From here on a role rests on an attribute, the job file or the user's word."""
@@ -187,7 +192,7 @@ def _order_copper(names: Sequence[str], claims: list[Claim], found: Mapping[int,
     others = (c.role for i, c in enumerate(claims) if i not in found)
     if len(found) < 2 or any(role.kind is RoleKind.COPPER for role in others):
         return
-    order = sorted(found, key=lambda i: _natural(names[i]))
+    order = sorted(found, key=lambda i: natural(names[i]))
     for i in order:
         side: Side | None = "top" if i == order[0] else "bottom" if i == order[-1] else None
         claims[i] = replace(
@@ -228,7 +233,7 @@ def _fill_pair(
 ) -> None:
     """Files of a kind without a side: by the pads of either side, else two by their names."""
     others = [(c.role, looks[i]) for i, c in enumerate(claims) if i in looks]
-    first, *more = sorted(rows, key=lambda i: _natural(names[i]))
+    first, *more = sorted(rows, key=lambda i: natural(names[i]))
     gain = 0
     if claims[first].role.kind is not RoleKind.LEGEND and all(i in looks for i in rows):
         scores = [side_scores(looks[i], others) for i in (first, *more)]
@@ -247,12 +252,6 @@ def _fill_pair(
             confidence=min(claims[i].confidence, 0.5),
             reason=f"{claims[i].reason}; {side} {why}",
         )
-
-
-def _natural(name: str) -> list[tuple[int, int, str]]:
-    """Sort key that counts numbers as numbers: 2 before 10."""
-    parts = re.findall(r"\d+|\D+", name.lower())
-    return [(0, int(p), "") if p.isdigit() else (1, 0, p) for p in parts]
 
 
 def _hear_contents(
@@ -459,3 +458,188 @@ def _report_doubts(names: Sequence[str], claims: list[Claim]) -> list[Finding]:
                 )
             )
     return findings
+
+
+SURE: Final = 0.6
+"""Below this a role is asked of the content too, and reported as doubtful."""
+CLEARLY: Final = 0.1
+"""A claim wins clearly when it is better by more than this."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Claim:
+    """A role with its confidence and reason; ``number`` is a layer number told by the name."""
+
+    role: Role
+    confidence: float
+    reason: str
+    number: int | None = None
+    counts_all: bool = False
+
+
+NO_CLAIM: Final = Claim(
+    role=Role(kind=RoleKind.UNKNOWN), confidence=0.0, reason="nothing says what it is"
+)
+_SIDECARS: Final[tuple[tuple[type[Content], RoleKind, str], ...]] = (
+    (JobFile, RoleKind.JOB, "its JSON has the members of a job file"),
+    (Netlist, RoleKind.NETLIST, "its records are those of a bare-board netlist"),
+    (Placement, RoleKind.PLACEMENT, "its headings are those of a placement table"),
+    (PartsTable, RoleKind.PARTS, "its headings are those of a parts table"),
+)
+
+
+def listed(name: str, byproducts: Sequence[ByProduct], skip: Mapping[str, int]) -> NameSays | None:
+    """What an exporter's list of layers says of a file, by its name or its extension."""
+    last = name.rsplit("/", 1)[-1].lower()
+    for text in byproducts:
+        told = text.layers.get(last) or text.layers.get(f".{last.rpartition('.')[2]}")
+        if told:
+            says = read_text(told, f"{text.name} calls it", skip)
+            if says.kind is not None and says.confidence >= SURE:
+                return says
+    return None
+
+
+def stated_claim(role: Role, content: Content) -> Claim:
+    if isinstance(content, DrillFile) and role.kind is RoleKind.DRILL and role.plated is None:
+        role = replace(role, plated=content.plated)
+    return Claim(role=role, confidence=1.0, reason="you say so")
+
+
+def make_claim(
+    name: str,
+    content: Content,
+    said: NameSays,
+    beside: NameSays | None,
+    functions: dict[str, tuple[str, ...]],
+    byproducts: Sequence[ByProduct],
+    findings: list[Finding],
+) -> Claim:
+    for kind_of, kind, why in _SIDECARS:
+        if isinstance(content, kind_of):
+            return Claim(role=Role(kind=kind), confidence=1.0, reason=why)
+    by_job = read_function(functions.get(name.rsplit("/", 1)[-1].lower(), ()))
+    if isinstance(content, DrillFile):
+        return _claim_drill(name, content, by_job, said, byproducts, findings)
+    if not isinstance(content, GerberFile):
+        return NO_CLAIM
+    by_attribute = read_function(content.function)
+    if by_attribute is not None:
+        function = ",".join(content.function)
+        _compare(name, by_attribute, f"its file function says {by_attribute}", said, findings)
+        return Claim(role=by_attribute, confidence=1.0, reason=f"its file function is {function}")
+    if by_job is not None:
+        _compare(name, by_job, f"the job file says {by_job}", said, findings)
+        return Claim(role=by_job, confidence=0.95, reason="the job file lists it so")
+    if beside is not None:
+        said = _weigh(name, said, beside, findings)
+    if content.function and said.confidence <= 0.5:
+        return Claim(
+            role=Role(kind=RoleKind.DRAWING),
+            confidence=SURE,
+            reason=f"its file function is {','.join(content.function)}: no production layer",
+        )
+    if said.kind is None:
+        return NO_CLAIM
+    return Claim(
+        role=Role(
+            kind=said.kind,
+            side=said.side if said.kind is not RoleKind.PROFILE else None,
+            inner=said.inner,
+            plated=said.plated,
+        ),
+        confidence=said.confidence,
+        reason=said.reason,
+        number=said.number,
+        counts_all=said.counts_all,
+    )
+
+
+def _weigh(name: str, said: NameSays, beside: NameSays, findings: list[Finding]) -> NameSays:
+    """A name and what a comment or list says of the same file; the latter is trusted more."""
+    if said.kind is None:
+        return beside
+    same_kind = said.kind is beside.kind or beside.is_side_alone
+    same_side = None in (said.side, beside.side) or said.side == beside.side
+    if same_kind and same_side:
+        return replace(
+            said,
+            side=said.side or beside.side,
+            number=beside.number if said.number is None else said.number,
+            counts_all=beside.counts_all if said.number is None else said.counts_all,
+            confidence=min(max(said.confidence, beside.confidence) + CLEARLY, 0.9),
+            reason=f"{said.reason} and {beside.reason}",
+        )
+    if said.is_side_alone and same_side:
+        return beside
+    weak = said.confidence < SURE or said.kind is RoleKind.DRAWING
+    if not weak:
+        role = Role(kind=beside.kind or RoleKind.UNKNOWN, side=beside.side)
+        _compare(name, role, f"{beside.reason} says {role}", said, findings)
+    elif beside.kind is RoleKind.COPPER and said.kind is RoleKind.DRAWING:
+        return said
+    return beside
+
+
+def _claim_drill(
+    name: str,
+    content: DrillFile,
+    by_job: Role | None,
+    said: NameSays,
+    byproducts: Sequence[ByProduct],
+    findings: list[Finding],
+) -> Claim:
+    by_attribute = read_function(content.function)
+    reason = "its commands are those of a drill file"
+    plated = content.plated
+    last = name.rsplit("/", 1)[-1].lower()
+    listed = next((text for text in byproducts if last in text.plated), None)
+    source = ""
+    if by_attribute is not None:
+        reason = source = f"its file function is {','.join(content.function)}"
+        plated = by_attribute.plated if plated is None else plated
+    elif plated is None and by_job is not None and by_job.plated is not None:
+        plated, source = by_job.plated, "the job file"
+        reason += "; plating as the job file lists it"
+    elif plated is None and listed is not None and _plating_is_open(content):
+        plated, source = listed.plated[last], listed.name
+        reason += f"; plating as {listed.name} states it"
+    elif plated is None and said.plated is not None and _plating_is_open(content):
+        plated = said.plated
+        reason += "; plating from its name"
+    elif content.plating_evidence in ("attributes", "comments"):
+        source = f"its {content.plating_evidence}"
+    if source and None not in (said.plated, plated) and said.plated != plated:
+        words = ("non-plated", "plated")
+        findings.append(
+            Finding.of(
+                rules.NAME_DISAGREES,
+                f"its name says {words[bool(said.plated)]} holes, {source.removesuffix(' is')}"
+                f" {words[bool(plated)]}",
+                Place(file=name),
+                assumed=f"used as {words[bool(plated)]} drill",
+            )
+        )
+    return Claim(role=Role(kind=RoleKind.DRILL, plated=plated), confidence=0.95, reason=reason)
+
+
+def _plating_is_open(content: DrillFile) -> bool:
+    return all(tool.plated is None for tool in content.tools)
+
+
+def _compare(name: str, role: Role, told: str, said: NameSays, findings: list[Finding]) -> None:
+    """Report a name that speaks clearly against a better source."""
+    if said.kind is None or said.confidence < 0.8 or RoleKind.DRAWING in (said.kind, role.kind):
+        return
+    other_kind = said.kind is not role.kind
+    other_side = said.side is not None and role.side is not None and said.side != role.side
+    if other_kind or other_side:
+        named = Role(kind=said.kind, side=said.side)
+        findings.append(
+            Finding.of(
+                rules.NAME_DISAGREES,
+                f"{told}, {said.reason} say {named}",
+                Place(file=name),
+                assumed=f"used as {role}",
+            )
+        )

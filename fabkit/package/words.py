@@ -1,20 +1,20 @@
-"""What a file's name says about its role, by generic words and common extensions of the trade.
-
-Names are taken apart into words; words that every layer file of the package shares (the board's
-own name, mostly) say nothing about one of them and are not looked at.
-"""
+"""What words say of a file's role: its name, its comments, its file function, and the user."""
 
 from __future__ import annotations
 
+import difflib
 import re
 from collections import Counter
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
+from fnmatch import fnmatchcase
 from functools import lru_cache
 from itertools import pairwise
+from pathlib import PurePosixPath
 from typing import Final
 
-from fabkit.package.model import RoleKind, Side
+from fabkit.base.errors import UsageError
+from fabkit.package.model import Role, RoleKind, Side
 
 _K = RoleKind
 
@@ -447,3 +447,219 @@ def _combine(words: NameSays, extension: NameSays) -> NameSays:
         confidence=0.9,
         reason=reason,
     )
+
+
+_SIDES: Final[dict[str, Side]] = {"top": "top", "bot": "bottom", "bottom": "bottom"}
+_KINDS: Final = {
+    "soldermask": RoleKind.MASK,
+    "legend": RoleKind.LEGEND,
+    "paste": RoleKind.PASTE,
+    "solderpaste": RoleKind.PASTE,
+    "profile": RoleKind.PROFILE,
+    "vcut": RoleKind.SCORE,
+    "glue": RoleKind.GLUE,
+    "gluemask": RoleKind.GLUE,
+    "component": RoleKind.COMPONENTS,
+    **dict.fromkeys(
+        ("carbonmask", "goldmask", "heatsinkmask", "peelablemask", "silvermask", "tinmask"),
+        RoleKind.OTHER_LAYER,
+    ),
+    **dict.fromkeys(("depthrout", "viafill"), RoleKind.OTHER_LAYER),
+    **dict.fromkeys(
+        (
+            *("drillmap", "fabricationdrawing", "vcutmap", "arraydrawing", "assemblydrawing"),
+            *("otherdrawing", "drawing", "mechanical", "assembly", "pads", "keep-out", "keepout"),
+        ),
+        RoleKind.DRAWING,
+    ),
+}
+
+
+def read_function(fields: Sequence[str]) -> Role | None:
+    """Role of a file function; None when it names none (``Other``) or is not known.
+
+    >>> str(read_function(("Copper", "L2", "Inr", "Plane")))
+    'inner copper (layer 2)'
+    """
+    if not fields:
+        return None
+    words = [field.strip().lower() for field in fields]
+    if words[0] == "copper":
+        return _read_copper(words)
+    if words[0] in ("plated", "nonplated"):
+        return Role(kind=RoleKind.DRILL, plated=words[0] == "plated")
+    kind = _KINDS.get(words[0])
+    if kind is None:
+        return None
+    side = next((_SIDES[word] for word in words[1:] if word in _SIDES), None)
+    return Role(kind=kind, side=side)
+
+
+def _read_copper(words: Sequence[str]) -> Role:
+    number = next((int(w[1:]) for w in words[1:] if re.fullmatch(r"l\d{1,4}", w)), None)
+    side = next((_SIDES[word] for word in words[1:] if word in _SIDES), None)
+    inner = "inr" in words[1:]
+    return Role(kind=RoleKind.COPPER, side=side, layer=number, inner=inner and side is None)
+
+
+_HEAD: Final = 12_000
+"""Comments on the whole file stand within its first bytes."""
+_NAMED: Final = re.compile(
+    r"(?i)G0?4\s*(?:layer|layer name|film|film name|layer type|image|image name|artwork|plot)"
+    r"\s*[:=]\s*([^*]{1,80}?)\s*\*"
+)
+_OLD_NAME: Final = re.compile(r"%\s*(?:LN|IN)\s*\"?([^*%\"]{1,80}?)\"?\s*\*")
+"""Layer name and image name, deprecated (Gerber Layer Format Specification, section 8.1)."""
+_BARE: Final = re.compile(r"G0?4\s+([A-Za-z][\w .-]{1,30}?)\s*\*")
+_ORDER: Final = re.compile(r"(?i)G0?4\s*layer[ _]physical[ _]order\s*[=:]\s*(\d{1,2})\s*\*")
+_ATTRIBUTE: Final = re.compile(r"#@!")
+
+
+def read_comments(data: Mapping[int, bytes], skip: Collection[str]) -> dict[int, NameSays]:
+    """Read what comments say of each file; a text that several files have says nothing.
+
+    Parameters
+    ----------
+    data
+        Bytes of the layer files, by any index.
+    skip
+        Words of the board's own name.
+
+    Returns
+    -------
+    What is said, for the files whose comments say something.
+    """
+    texts = {i: _texts(content[:_HEAD].decode("latin-1")) for i, content in data.items()}
+    common = Counter(text.lower() for found in texts.values() for text in set(found))
+    said: dict[int, NameSays] = {}
+    for i, found in texts.items():
+        own = [text for text in found if common[text.lower()] == 1 or len(data) == 1]
+        says = _settle([read_text(text, "its comment", skip) for text in own])
+        if says is not None:
+            said[i] = says
+            continue
+        order = _ORDER.search(data[i][:_HEAD].decode("latin-1"))
+        if order is not None:
+            said[i] = NameSays(
+                kind=RoleKind.COPPER,
+                number=int(order[1]),
+                counts_all=True,
+                confidence=0.7,
+                reason=f"its comment, physical layer {order[1]}",
+            )
+    return said
+
+
+def _texts(head: str) -> list[str]:
+    bare = [text for text in _BARE.findall(head) if not _ATTRIBUTE.search(text)]
+    return [*_NAMED.findall(head), *_OLD_NAME.findall(head), *bare]
+
+
+def _settle(said: Sequence[NameSays]) -> NameSays | None:
+    """The one thing that texts say together; None when they say nothing or contradict."""
+    telling = [s for s in said if s.kind is not None and s.confidence >= 0.6]
+    whole = [s for s in telling if not s.is_side_alone]
+    # A film holds the outline besides its own layer.
+    own = [s for s in whole if s.kind is not RoleKind.PROFILE] or whole or telling
+    if len({(s.kind, s.side, s.number) for s in own}) != 1:
+        return None
+    return own[0]
+
+
+_SIDED: Final[dict[str, RoleKind]] = {
+    "copper": _K.COPPER,
+    "mask": _K.MASK,
+    "legend": _K.LEGEND,
+    "paste": _K.PASTE,
+    "glue": _K.GLUE,
+}
+_BOTH_SIDES: Final[tuple[Side, Side]] = ("top", "bottom")
+UNUSED: Final = Role(kind=RoleKind.UNKNOWN)
+"""Stated of a file that is to be left out."""
+STATED_ROLES: Final[dict[str, Role]] = {
+    **{f"{s} {word}": Role(kind=k, side=s) for word, k in _SIDED.items() for s in _BOTH_SIDES},
+    "profile": Role(kind=_K.PROFILE),
+    "score lines": Role(kind=_K.SCORE),
+    "drill": Role(kind=_K.DRILL),
+    "plated drill": Role(kind=_K.DRILL, plated=True),
+    "non-plated drill": Role(kind=_K.DRILL, plated=False),
+    "drawing": Role(kind=_K.DRAWING),
+    "unused": UNUSED,
+}
+"""What can be stated in words; besides ``inner copper N``, N counted from the top."""
+
+
+def read_role(text: str) -> Role:
+    """Read a role in our words (``bottom mask``) or as a standard file function.
+
+    Raises
+    ------
+    UsageError
+        It is neither; names what can be said.
+
+    >>> str(read_role("Inner copper 2"))
+    'inner copper (layer 2)'
+    >>> str(read_role("Soldermask,Bot"))
+    'bottom solder mask'
+    """
+    if "," in text:
+        role = read_function(text.split(","))
+        if role is not None:
+            return role
+    words = " ".join(text.lower().replace("_", " ").split())
+    inner = re.fullmatch(r"inner copper (\d{1,2})", words)
+    if inner and int(inner[1]) > 1:
+        return Role(kind=RoleKind.COPPER, inner=True, layer=int(inner[1]))
+    if words in STATED_ROLES:
+        return STATED_ROLES[words]
+    near = difflib.get_close_matches(words, STATED_ROLES, 1)
+    raise UsageError(
+        f"{text!r} is no role" + (f"; did you mean '{near[0]}'?" if near else ""),
+        hint=f"say one of: {', '.join(STATED_ROLES)}, inner copper N (2 and up);"
+        " or a standard file function such as Copper,L1,Top",
+    )
+
+
+def match_roles(names: Sequence[str], stated: Mapping[str, str]) -> dict[int, Role]:
+    """Find the files that roles were stated for.
+
+    Parameters
+    ----------
+    names
+        Member names.
+    stated
+        Role by file name: the whole member name, its last part, or a pattern with ``*``; case
+        does not matter.
+
+    Returns
+    -------
+    dict
+        Role by index into ``names``.
+
+    Raises
+    ------
+    UsageError
+        A name fits no file, a file is named with two roles, or a role is not known.
+    """
+    found: dict[int, Role] = {}
+    for pattern, text in stated.items():
+        role, wanted = read_role(text), pattern.lower()
+        rows = [
+            i
+            for i, name in enumerate(names)
+            if fnmatchcase(name.lower(), wanted)
+            or fnmatchcase(PurePosixPath(name).name.lower(), wanted)
+        ]
+        if not rows:
+            near = difflib.get_close_matches(pattern, names, 1)
+            raise UsageError(
+                f"a role is stated for '{pattern}', but no file is called so",
+                hint=f"did you mean '{near[0]}'?" if near else f"the files: {', '.join(names)}",
+            )
+        for i in rows:
+            if found.setdefault(i, role) != role:
+                raise UsageError(
+                    f"two roles are stated for {names[i]}: {found[i]} and {role}",
+                    hint="state one role a file",
+                )
+    return found

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from math import hypot
 from typing import Final, Literal
 
+from fabkit.base.natural import natural
 from fabkit.board.model import Board
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.kinds import kind_of, why_no_part
@@ -15,7 +16,7 @@ from fabkit.keyboard.model import Family, Group, Hold, Key, Keyboard, Mount, Par
 from fabkit.keyboard.part_sites import find_part_sites, sites_of
 from fabkit.keyboard.patterns import Pattern
 from fabkit.package.model import Side
-from fabkit.parts.sources import HOLES, LANDS, ORDER, Record, natural, read_records
+from fabkit.parts.sources import HOLES, LANDS, ORDER, Record, read_records
 
 Kind = PartKind | Literal["key switch", "switch socket"]
 

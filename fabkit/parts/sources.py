@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from fabkit.base.natural import natural
 from fabkit.board.model import Board
 from fabkit.formats.sidecars.model import PartsTable, Placement
 from fabkit.package.model import RoleKind, Side
@@ -56,13 +57,6 @@ def read_records(board: Board) -> tuple[Record, ...]:
             loose.append(record)
     merged = [_merge(group) for group in found.values()]
     return (*sorted(merged, key=lambda r: natural(r.ref)), *loose)
-
-
-def natural(ref: str) -> tuple[str, int, str]:
-    """Sort key under which C2 comes before C10; numbers are compared by length, then by digits."""
-    stem = ref.rstrip("0123456789")
-    digits = ref[len(stem) :].lstrip("0")
-    return stem, len(digits), ref
 
 
 def _merge(group: Sequence[Record]) -> Record:

@@ -9,12 +9,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fabkit.base.errors import UsageError
+from fabkit.base.natural import natural
 from fabkit.board.copper import Copper
 from fabkit.board.model import Component
 from fabkit.keyboard.candidates import is_switch
 from fabkit.keyboard.grid import key_pitch, lay_grid
 from fabkit.keyboard.groups import opposite
-from fabkit.keyboard.keys import natural
 from fabkit.keyboard.model import Group, Hand, Hands
 from fabkit.keyboard.numbering import half_turn, key_order, thumb_keys
 from fabkit.package.model import Side

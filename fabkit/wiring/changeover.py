@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from fabkit.base.errors import UsageError
-from fabkit.keyboard.keys import natural
+from fabkit.base.natural import natural
 from fabkit.wiring.model import Bridge, Pin, WiringOptions
 
 Joined = Mapping[str, tuple[str, str]]

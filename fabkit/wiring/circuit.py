@@ -8,9 +8,9 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from fabkit.base.natural import natural
 from fabkit.board.model import Component
 from fabkit.board.supplies import is_ground, is_supply
-from fabkit.keyboard.keys import natural
 from fabkit.wiring.changeover import throws_of
 from fabkit.wiring.model import Bridge, BridgeKind, DiodeUse, Line, Pin
 

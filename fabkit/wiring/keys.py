@@ -9,11 +9,11 @@ from typing import Final
 
 import numpy as np
 
+from fabkit.base.natural import natural
 from fabkit.board.copper import Copper
 from fabkit.board.model import Board, Component
 from fabkit.keyboard.candidates import is_switch
 from fabkit.keyboard.contacts import contact_pads, find_contacts
-from fabkit.keyboard.keys import natural
 from fabkit.keyboard.model import Key, Spot
 from fabkit.package.model import Side
 from fabkit.wiring.model import Pin

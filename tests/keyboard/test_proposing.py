@@ -10,7 +10,7 @@ import pytest
 import fabkit
 from fabkit.base.errors import SeveralPackages, UsageError
 from fabkit.keyboard.ordered import settle_uses
-from fabkit.package.finding import find_packages
+from fabkit.package.reading import find_packages
 from fabkit.sheets.order import load_order
 from fabkit.sheets.order_template import order_template
 

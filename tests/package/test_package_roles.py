@@ -8,8 +8,8 @@ import pytest
 from tiny_files import FRAME, PADS, drill, gerber, ids, package, read_set, roles
 
 from fabkit.base.findings import Severity
-from fabkit.package.functions import read_function
 from fabkit.package.model import Role, RoleKind
+from fabkit.package.words import read_function
 
 COPPER_TOP = gerber(pads=PADS, lines=[PADS], function="Copper,L1,Top")
 COPPER_BOTTOM = gerber(pads=PADS, lines=[PADS[::-1]], function="Copper,L2,Bot")

@@ -8,7 +8,7 @@ from tiny_files import FRAME, PADS, drill, gerber
 from fabkit.base.errors import UsageError
 from fabkit.package.build import read_package
 from fabkit.package.model import Intake, Member, Package, Role, RoleKind
-from fabkit.package.stated import STATED_ROLES, match_roles, read_role
+from fabkit.package.words import STATED_ROLES, match_roles, read_role
 
 NAMELESS = {
     "1.gbr": gerber(pads=PADS, lines=[PADS]),
