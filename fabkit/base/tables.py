@@ -98,25 +98,50 @@ def cell_text(cell: Cell) -> str:
     return "" if cell is None else str(cell)
 
 
-def to_html(table: Table, *, most: int | None = None) -> str:
-    """Write a table as HTML, its title above it; every text is escaped.
+def to_html(
+    table: Table, *, most: int | None = None, label: str = "", chosen: int | None = None
+) -> str:
+    """Write a table as HTML, its title as caption; every text is escaped.
 
     Parameters
     ----------
     most
         Rows shown; the rest is counted.
+    label
+        Name for readers of the screen of a box that scrolls sideways; none when empty.
+    chosen
+        Number of a row that stands out, and is called chosen.
     """
     shown = table.rows[:most]
-    lines = [f"<p><strong>{escape(table.title)}</strong></p>"] if table.title else []
-    if shown:
-        head = "".join(f"<th>{escape(name)}</th>" for name in table.heads)
-        lines += ["<table>", f"<thead><tr>{head}</tr></thead>", "<tbody>"]
-        lines += ["<tr>" + "".join(map(_html_cell, row)) + "</tr>" for row in shown]
-        lines += ["</tbody>", "</table>"]
+    lines = ["<table>"]
+    if label:
+        box = '<div class="scroll" tabindex="0" role="region"'
+        lines = [f'{box} aria-label="{escape(label)}">', "<table>"]
+    if table.title:
+        lines.append(f"<caption>{escape(table.title)}</caption>")
+    heads = "".join(
+        f'<th scope="col"{_align(column)}>{escape(column.head)}</th>' for column in table.columns
+    )
+    lines += [f"<thead><tr>{heads}</tr></thead>", "<tbody>"]
+    for number, row in enumerate(shown):
+        cells = [
+            f"{cell:.4g}" if isinstance(cell, float) else escape(cell_text(cell)) for cell in row
+        ]
+        # The first cell names its row, to readers of the screen as well.
+        named, mark = (", chosen", ' class="chosen"') if number == chosen else ("", "")
+        rest = "".join(
+            f"<td{_align(column)}>{cell}</td>"
+            for column, cell in zip(table.columns[1:], cells[1:], strict=True)
+        )
+        first = f'<th scope="row"{_align(table.columns[0])}>{cells[0]}{named}</th>'
+        lines.append(f"<tr{mark}>{first}{rest}</tr>")
+    lines += ["</tbody>", "</table>"]
+    if label:
+        lines.append("</div>")
     if len(table.rows) > len(shown):
         lines.append(f"<p>{len(table.rows) - len(shown)} more rows</p>")
     return "\n".join(lines)
 
 
-def _html_cell(cell: Cell) -> str:
-    return f"<td>{escape(f'{cell:.4g}' if isinstance(cell, float) else cell_text(cell))}</td>"
+def _align(column: Column) -> str:
+    return ' class="number"' if column.number else ""

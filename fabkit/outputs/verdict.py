@@ -125,7 +125,7 @@ def print_check(
     if files:
         print_files(console, record["package"])
     if "thicknesses" in record:
-        print_thicknesses(console, record["thicknesses"])
+        console.table(thickness_table(record["thicknesses"]))
     if "houses" in record:
         print_houses(console, record["houses"])
     for notice in _house_notices(record):
@@ -142,14 +142,14 @@ def _house_notices(record: Record) -> list[str]:
     return [notice for notice in dict.fromkeys(told) if notice]
 
 
-def print_thicknesses(console: Terminal, thicknesses: list[Record]) -> None:
-    """Print which thicknesses the house offers, what forbids them, and how they feel."""
-    table = Table(
+def thickness_table(thicknesses: Sequence[Record]) -> Table:
+    """Which thicknesses the house offers, what forbids them, and how they feel."""
+    return Table(
         (
             Column("thickness", unit="mm"),
-            Column("verdict"),
+            Column("verdict", "can be made"),
             Column("aspect", "thickness : drill", number=True),
-            Column("weight", "g", number=True),
+            Column("weight", unit="g", number=True),
             Column("stiffness", number=True),
             Column("press", unit="mm", number=True),
             Column("extra", number=True),
@@ -168,7 +168,6 @@ def print_thicknesses(console: Terminal, thicknesses: list[Record]) -> None:
         ),
         title="thicknesses on offer; stiffness against 1.6 mm; press: estimated give under 5 N",
     )
-    console.table(table)
 
 
 def _number(value: float | None, *, digits: int) -> str:

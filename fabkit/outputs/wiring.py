@@ -151,7 +151,7 @@ def print_wiring(console: Terminal, record: Record) -> None:
         console.print(_head(half))
         for sentence in half["assumed"]:
             console.print(f"  {sentence}")
-        console.table(_table(half))
+        console.table(half_table(half))
     print_findings(console, record)
 
 
@@ -169,8 +169,8 @@ def _head(half: Record) -> str:
     return text
 
 
-def _table(half: Record) -> Table:
-    """Columns that this kind of wiring has."""
+def half_table(half: Record) -> Table:
+    """Keys of a half by number, with the columns that its kind of wiring has."""
     matrix = half["scan"] in ("matrix", "other")
     tail = ("row", "row pin", "column", "column pin", "diode") if matrix else ("net", "pin")
     numbers = ("row", "column", "x_mm", "y_mm", "angle")

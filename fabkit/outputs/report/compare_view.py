@@ -55,7 +55,6 @@ def compare_section(
         Colours of the finished board.
     """
     plain = [c for c in record["changes"] if "added_mm2" not in c]
-    layers = layer_table(record)
     return {
         "old": record["old"]["name"],
         "new": record["new"]["name"],
@@ -65,8 +64,7 @@ def compare_section(
         "faces": _faces(comparison, look or PreviewOptions()) if record["comparable"] else [],
         "key": picture_key(comparison),
         "changes": list(sections(plain, full=False)),
-        "columns": layers.heads,
-        "layers": layers.rows,
+        "layers": layer_table(record),
         "places": _places(record),
         "findings": None if record["findings"] is None else list(finding_lines(record["findings"])),
         "costs": None if record["costs"] is None else list(cost_lines(record["costs"])),

@@ -9,15 +9,14 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Callable, Iterator, Sequence
-from decimal import Decimal
+from collections.abc import Iterator, Sequence
 from importlib.resources import files
 from typing import TYPE_CHECKING, Final
 
 from fabkit.base.findings import Finding, Severity
-from fabkit.base.tables import Record
+from fabkit.base.tables import Record, Table, to_html
 from fabkit.base.units import format_mm, format_number
-from fabkit.checks.thickness import ThicknessRow, judge_thicknesses
+from fabkit.checks.thickness import judge_thicknesses
 from fabkit.costs.chart import SHARES, curve_chart, shares_chart
 from fabkit.outputs import records
 from fabkit.outputs.charts import chart_svg
@@ -36,7 +35,8 @@ from fabkit.outputs.report.board_view import (
 )
 from fabkit.outputs.report.compare_view import compare_section
 from fabkit.outputs.report.price_rules import price_rules
-from fabkit.outputs.wiring import wiring_record
+from fabkit.outputs.verdict import thickness_table
+from fabkit.outputs.wiring import half_table, wiring_record
 from fabkit.parts import stages
 
 if TYPE_CHECKING:
@@ -120,6 +120,7 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
         "boards": [view.pop("script") for view in views],
         "price": price,
     }
+    halves = wiring_record(contents.wiring)["halves"]
     template = page_environment().get_template("report.html.j2")
     return template.render(
         policy=content_policy(script),
@@ -134,10 +135,11 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
         boards=views,
         bill=bill,
         costs=costs,
+        comparisons=contents.costs.comparisons(),
         price=price,
         axes=AXIS_TITLES,
         alone=no_keyboard(costs["boards"]),
-        halves=wiring_record(contents.wiring)["halves"],
+        halves=[(half, half_table(half)) for half in halves if half["keys"]],
         fittings=sorted({line["fitting"] for line in bill["lines"]}),
         charts={
             "curve": trusted(chart_svg(curve, CHOSEN)) if curve.scale else "",
@@ -169,6 +171,10 @@ def trusted(text: str) -> Markup:
     return Markup(text)  # noqa: S704
 
 
+def _html_table(table: Table, label: str, chosen: int | None = None) -> Markup:
+    return trusted(to_html(table, label=label, chosen=chosen))
+
+
 def page_environment() -> Environment:
     """Where the templates are found: everything is escaped, and nothing may be missing."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -180,6 +186,7 @@ def page_environment() -> Environment:
         trim_blocks=False,
         keep_trailing_newline=True,
     )
+    made.globals["table"] = _html_table
     made.filters["capitalize_first"] = lambda text: str(text)[:1].upper() + str(text)[1:]
     made.filters["number"] = format_number
     made.globals["glossary"] = glossary()
@@ -263,8 +270,8 @@ def _board(contents: OrderContents, judged: JudgedBoard, pack: Record, number: i
     places = place_rows(result.findings)
     targets, components = targets_record(board), component_rows(board)
     width = view["size_mm"][0]
-    money = contents.costs.currency
     packed = pack["zip"]
+    offered = judge_thicknesses(board, house)
     return {
         "name": judged.ordered.name,
         "side": judged.ordered.use,
@@ -285,10 +292,10 @@ def _board(contents: OrderContents, judged: JudgedBoard, pack: Record, number: i
         "silenced": record["silenced"],
         "checks": record["checks"],
         "check_text": _check_text(record["checks"]),
-        "thickness": [
-            _thickness(row, money.format, float(choice.thickness_mm))
-            for row in judge_thicknesses(board, house)
-        ],
+        "thickness": thickness_table([records.thickness_record(row) for row in offered]),
+        "thickness_chosen": next(
+            (n for n, row in enumerate(offered) if row.thickness_mm == look.thickness_mm), None
+        ),
         "wiring": wiring_rows(board),
         "files": _files(record["package"], packed),
         "left_out": record["package"]["left_out"],
@@ -325,19 +332,6 @@ def _check_text(checks: Sequence[Record]) -> str:
     for check in checks:
         counts[check["state"]] = counts.get(check["state"], 0) + 1
     return ", ".join(f"{n} {state}" for state, n in counts.items())
-
-
-def _thickness(row: ThicknessRow, money: Callable[[Decimal], str], chosen_mm: float) -> Record:
-    return {
-        "chosen": row.thickness_mm == chosen_mm,
-        "thickness": format_mm(row.thickness_mm),
-        "verdict": row.verdict,
-        "weight": f"{format_number(row.weight_g, digits=1)} g",
-        "stiffness": f"{row.stiffness:.0%}",
-        "sag": "–" if row.deflection_mm is None else format_mm(row.deflection_mm, digits=2),
-        "tolerance": f"± {format_mm(row.tolerance_mm, digits=2)}",
-        "surcharge": "–" if row.surcharge is None else money(row.surcharge),
-    }
 
 
 def _files(package: Record, packed: Record | None) -> list[Record]:
