@@ -180,7 +180,7 @@ def half_table(half: Record) -> Table:
         lines = [k["row_line"], k["column_line"]] if matrix else [k["line"]]
         cells: list[Cell] = []
         for line in lines:
-            cells += ["", ""] if line is None else [line["net"], _pin_text(line)]
+            cells += ["", "not known"] if line is None else [line["net"], _pin_text(line)]
         if not matrix and k["line"] is None:
             cells[0] = ", ".join(k["nets"])
         if matrix:
