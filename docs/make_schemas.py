@@ -31,7 +31,7 @@ NUMBER_NAME = r"^\d+(\.\d+)?$"
 
 
 def _table(cls: Callable[..., object]) -> Schema:
-    """Schema of a table: what a dataclass declares."""
+    """Make the schema of a table from what a dataclass declares."""
     made: Schema = {"type": "object", "properties": {}, "required": []}
     for slot in slots_of(cls):
         if slot.filled is Filled.REST and slot.form.words is not None:
@@ -49,7 +49,7 @@ def _table(cls: Callable[..., object]) -> Schema:
 
 
 def _form(form: Form) -> Schema:
-    """Schema of what may stand at a key."""
+    """Make the schema of what may stand at a key."""
     match form.kind:
         case "table" if form.made is not None:
             return _table(form.made)
@@ -81,7 +81,7 @@ _LENGTHS = ("minItems", "maxItems")
 
 
 def order_schema() -> Schema:
-    """Schema of order.toml."""
+    """Make the schema of order.toml."""
     made = _table(OrderFile)
     made["properties"]["board"]["minItems"] = 1
     # Left out, the thickness is what the files state.
@@ -98,7 +98,7 @@ def order_schema() -> Schema:
 
 
 def house_schema() -> Schema:
-    """Schema of house.toml."""
+    """Make the schema of house.toml."""
     made = _table(HouseFile)
     for cls in made["properties"]["limits"]["properties"].values():
         for key, kind in LIMIT_KINDS.items():
@@ -114,7 +114,7 @@ def house_schema() -> Schema:
 
 
 def parts_schema() -> Schema:
-    """Schema of parts.toml."""
+    """Make the schema of parts.toml."""
     made = _table(PartsFile)
     part = made["properties"]["part"]["items"]["properties"]
     part["match"]["items"]["minProperties"] = 1

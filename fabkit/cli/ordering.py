@@ -52,7 +52,7 @@ def read_wanted(wanted: Path, *, use: BoardUse | None = None) -> Order:
 
     import fabkit
     from fabkit.demo import find_demo
-    from fabkit.sheets.order import order_for, ordered_board
+    from fabkit.sheets.order import order_for, with_use
 
     wanted = find_demo(wanted, usual="order.toml")
     roles = options.stated_roles()
@@ -73,7 +73,7 @@ def read_wanted(wanted: Path, *, use: BoardUse | None = None) -> Order:
             hint="each [[board]] of the order file states with 'is' what it is",
         )
     one = order.boards[0]
-    board = ordered_board(one.package, name=one.name, use=use, roles=one.roles)
+    board = with_use(replace(one, stated=use, counted=False), use)
     return replace(order, boards=(board,))
 
 

@@ -23,6 +23,8 @@ class PackOptions:
         Name files by what they are (``board-top-copper.gbr``), not as exported.
     with_job
         Complete the job file with what was chosen, or write one.
+    edge
+        Reading of the outline that the board was taken with; None: as its files are read.
     """
 
     name: str | None = None
@@ -36,3 +38,4 @@ class PackOptions:
     with_netlist: bool = False
     rename: bool = False
     with_job: bool = False
+    edge: str | None = None

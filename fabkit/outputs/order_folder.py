@@ -204,6 +204,7 @@ def _pack(
         lead_time=choice.lead_time,
         extras=choice.extras,
         quantity=_pieces(contents, number),
+        edge=judged.ordered.edge,
     )
     record: Record = {
         "board": judged.ordered.name,

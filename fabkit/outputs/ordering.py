@@ -14,7 +14,7 @@ from fabkit.checks.judging import check
 from fabkit.checks.model import CheckOptions
 from fabkit.compare.boards import compare_boards
 from fabkit.costs.facts import facts_of_order
-from fabkit.keyboard.ordered import order_of
+from fabkit.keyboard.ordered import order_of, with_edge
 from fabkit.outputs.model import JudgedBoard, OrderContents, OrderResult
 from fabkit.outputs.order_folder import write_order
 from fabkit.outputs.pricing import quote
@@ -87,7 +87,8 @@ def order(
     boards = []
     for one in asked.boards:
         tell(f"reading {one.name}")
-        boards.append(build_board(open_package(one.package, limits=limits, roles=one.roles)))
+        package = open_package(one.package, limits=limits, roles=one.roles)
+        boards.append(with_edge(build_board(package), one))
     asked = settle_thickness(order_of(boards, asked), [b.thickness_mm for b in boards], house)
     right = next((b for o, b in zip(asked.boards, boards, strict=True) if o.use == "right"), None)
     judged = []

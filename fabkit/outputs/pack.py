@@ -11,6 +11,7 @@ from fabkit.base.errors import FindingsRefused, OutputRefused, UsageError
 from fabkit.base.findings import Severity
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
+from fabkit.board.single import choose_edge
 from fabkit.checks.judging import check
 from fabkit.checks.model import CheckResult
 from fabkit.outputs.archive import (
@@ -104,6 +105,8 @@ def pack(
 
     def verify(part: Path) -> None:
         again = build_board(open_package(part, limits=board.package.limits))
+        if options.edge is not None:
+            again = choose_edge(again, options.edge)
         difference = find_difference(board, again)
         if difference:
             raise OutputRefused(

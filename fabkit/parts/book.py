@@ -56,6 +56,7 @@ class Match:
     mount: str | None = None
 
     def __post_init__(self) -> None:
+        """Refuse a match without a field."""
         if not self._wanted():
             raise Wrong("", "matches everything", expected="at least one field")
 
@@ -199,7 +200,7 @@ class PartsBook:
         )
 
     def find(self, fields: Mapping[str, str]) -> BookPart | None:
-        """The first part one of whose matches fits a component's fields."""
+        """Find the first part one of whose matches fits a component's fields."""
         return next((p for p in self.parts if any(m.fits(fields) for m in p.match)), None)
 
 
@@ -238,7 +239,7 @@ def load_parts(path: Path | str | None = None) -> PartsBook:
 
 
 def parts_template(name: str = "Our parts book") -> str:
-    """A commented parts book to fill in: the bundled example under another name."""
+    """Write a commented parts book to fill in: the bundled example under another name."""
     return renamed(EXAMPLE.read_text(encoding="utf-8"), name)
 
 

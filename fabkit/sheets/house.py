@@ -202,8 +202,13 @@ def _lead_free() -> Mapping[str, Finish]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Options:
-    """What can be ordered; sizes ascend, and ``several_designs`` says whether one panel may hold
-    several designs."""
+    """What can be ordered; sizes ascend.
+
+    Parameters
+    ----------
+    several_designs
+        Whether one panel may hold several designs.
+    """
 
     layers: tuple[Count, ...] = (1, 2, 4)
     thickness_mm: tuple[Length, ...] = (0.4, 0.6, 0.8, 1.0, 1.2, 1.6, 2.0, 2.4, 3.2)
@@ -215,6 +220,7 @@ class Options:
     several_designs: bool = True
 
     def __post_init__(self) -> None:
+        """Refuse sizes given twice, and lists without any."""
         for key in ("layers", "thickness_mm", "copper_oz", "router_bits_mm"):
             values: tuple[float, ...] = getattr(self, key)
             if len(set(values)) != len(values):
@@ -260,10 +266,11 @@ class House:
     lines: Mapping[str, int]
 
     def __repr__(self) -> str:
+        """Name the house on one line."""
         return f"<House {self.name}{' (invented)' if self.invented else ''}>"
 
     def limit(self, key: str, cls: LimitClass = "standard") -> Limit:
-        """The limit in force for a class.
+        """Find the limit in force for a class.
 
         A fine limit the sheet does not state is its standard one when that is stated (the house
         offers nothing finer), else the default.
@@ -344,7 +351,7 @@ class House:
 
 
 def thickness_tolerance_mm(thickness_mm: float) -> float:
-    """Common tolerance of a finished thickness: 10 %, 0.1 mm below 1.0 mm (common practice)."""
+    """Give the usual tolerance of a thickness: 10 %, below 1.0 mm 0.1 mm (common practice)."""
     return 0.1 * thickness_mm if thickness_mm >= 1.0 else 0.1
 
 
@@ -433,12 +440,12 @@ def load_house(path: Path | str | None = None) -> House:
 
 
 def house_template(name: str = "Our board house") -> str:
-    """A commented sheet to fill in: the bundled example under another name."""
+    """Write a commented sheet to fill in: the bundled example under another name."""
     return renamed(EXAMPLE.read_text(encoding="utf-8"), name)
 
 
 def renamed(text: str, name: str) -> str:
-    """A sheet's text under another name."""
+    """Put another name into a sheet's text."""
     quoted = name.replace("\\", "\\\\").replace('"', '\\"')
     start = text.index("\nname = ") + 1
     return text[:start] + f'name = "{quoted}"' + text[text.index("\n", start) :]
@@ -487,7 +494,7 @@ def house_from(text: SheetText) -> House:
 
 
 def _offered(options: Options) -> Options:
-    """Sizes in ascending order; what a sheet leaves out of colours and finishes by its name."""
+    """Sort sizes, and fill in what a sheet leaves out of colours and finishes."""
     colours = options.colours or _green()
     finishes = options.finishes or _lead_free()
     on_light = {key: "black" if key in ("white", "yellow") else "white" for key in colours}
@@ -529,7 +536,7 @@ def _stated(
 def _judge_limits(
     text: SheetText, stated: Mapping[LimitClass, Mapping[str, tuple[float, str]]]
 ) -> None:
-    """The fine class must not be coarser than the standard one."""
+    """Refuse a fine class that is coarser than the standard one."""
     for key, (fine, _) in stated["fine"].items():
         kind = LIMIT_KINDS[key]
         standard = stated["standard"].get(key, (kind.standard, ""))[0]

@@ -92,7 +92,7 @@ class Currency:
 
 
 def unit_price(value: Decimal) -> Decimal:
-    """A share of a total for showing, to four decimals: nothing is added up from it.
+    """Round a share of a total for showing, to four decimals: nothing is added up from it.
 
     >>> unit_price(Decimal("367.94") / 9)
     Decimal('40.8822')
@@ -103,7 +103,7 @@ def unit_price(value: Decimal) -> Decimal:
 def find_currency(
     code: str, *, step: Decimal | None = None, mode: RoundingMode = "half-up"
 ) -> Currency:
-    """The currency of a code.
+    """Find the currency of a code.
 
     Raises
     ------

@@ -59,7 +59,7 @@ CHOSEN = "as chosen"
 """Where a thickness comes from that the user named."""
 
 UNSETTLED = ""
-"""Where a thickness comes from that nobody has named yet."""
+"""Where a thickness comes from as long as none is chosen or read from the files."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,7 +161,8 @@ class Tax:
     at: Annotated[str, Filled.PLACE] = ""
 
     def __post_init__(self) -> None:
-        # Where nobody read the rates from a file there is no day to ask for.
+        """Ask rates read from a file for their day."""
+        # Rates given by a program, not by a file, need no day.
         if self.at and (self.vat_rate or self.duty_rate) and self.date is None:
             raise Wrong("date", "missing", expected="the day these rates were read")
 
@@ -193,6 +194,7 @@ class Silence:
     line: Line = None
 
     def __post_init__(self) -> None:
+        """Refuse a reason without words."""
         if not self.reason.strip():
             raise Wrong("reason", "empty", expected="why this rule does not matter here")
 
@@ -250,6 +252,7 @@ class Order:
     """The order file as it was read; empty where there is none."""
 
     def __repr__(self) -> str:
+        """Name the order and its keyboards on one line."""
         return f"<Order {self.name}: {counted(self.keyboards, 'keyboard')}>"
 
     @property
@@ -259,7 +262,7 @@ class Order:
 
     @property
     def leads(self) -> tuple[OrderedBoard, ...]:
-        """The designs that give the halves, as :func:`lead_numbers` tells them."""
+        """The designs that give the halves, as :func:`lead_numbers` finds them."""
         return tuple(self.boards[n] for n in lead_numbers(self.boards))
 
     @property
@@ -276,13 +279,13 @@ def lead_numbers(boards: Sequence[OrderedBoard]) -> tuple[int, ...]:
 def ordered_board(
     package: Path, *, name: str, use: BoardUse | None, roles: Mapping[str, str] | None = None
 ) -> OrderedBoard:
-    """A design that gives as many halves as its use says; None leaves the use to its files."""
+    """Make a design that gives the halves its use implies; None leaves the use to its files."""
     made = OrderedBoard(package=package, name=name, roles=roles or {})
     return made if use is None else with_use(replace(made, stated=use), use)
 
 
 def with_use(board: OrderedBoard, use: BoardUse) -> OrderedBoard:
-    """An ordered board with the counts that follow from what one board is."""
+    """Set the counts of an ordered board that follow from what one board is."""
     return replace(board, use=use, halves=halves_of(use), per_keyboard=boards_of(use))
 
 
@@ -435,7 +438,7 @@ def load_order(path: Path | str) -> Order:
 
 
 def order_for(package: Path | str, *, keyboards: int = 1, use: BoardUse | None = None) -> Order:
-    """The order of a bare package: one design, everything else as defaults."""
+    """Make the order of a bare package: one design, everything else as defaults."""
     path = Path(package)
     name = package_stem(path)
     board = ordered_board(path, name=name, use=use)
@@ -498,7 +501,7 @@ def _boards(file: OrderFile, text: SheetText, base: Path) -> tuple[OrderedBoard,
                 roles=row.roles,
             )
         )
-    # What the files still have to tell is looked at when they have been read.
+    # Boards that leave `is` to their files are counted once the files are read.
     wrong = find_wrong_count(boards) if None not in said else None
     if wrong is not None:
         path: KeyPath = ("board", wrong.number, wrong.key)

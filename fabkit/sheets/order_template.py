@@ -35,7 +35,7 @@ keyboards = {keyboards}
 # keyboards = 1
 
 [options]
-# thickness_mm = 1.6               # without it what the job file states, else 1.6
+# thickness_mm = 1.6               # default: as the job file states, else 1.6
 # copper_oz = 1
 # colour = "green"
 # finish = "hasl-lead-free"
@@ -69,12 +69,12 @@ keyboards = {keyboards}
 # from = "USD"
 # rate = 0.00                      # one unit of "from" in your currency
 # date = 2025-01-15
-# source = "who said so"
+# source = "where you read it"
 
 # Taxes and duty change: enter what is in force for you, with date and source.
 # [tax]
 # date = 2025-01-15
-# source = "who said so"
+# source = "where you read it"
 # vat_rate = 0.00
 # duty_rate = 0.00
 # duty_threshold = 0.00
@@ -95,7 +95,7 @@ _BOARD = """\
 """
 _EDGE = '# edge = "board"                   # "panel", or a number: another reading of the outline'
 _ROLES = """\
-# What files are that do not say it themselves:
+# What a file is when its name and contents do not show it:
 # [board.roles]
 # "2.gbr" = "bottom copper"
 """
@@ -142,7 +142,7 @@ def order_template(
     keyboards: int = 1,
     chosen: Mapping[str, object] | None = None,
 ) -> str:
-    """An order file with its defaults commented, ready to load.
+    """Write an order file with its defaults commented, ready to load.
 
     Parameters
     ----------
@@ -166,8 +166,8 @@ def order_template(
         line = re.compile(rf"^# {key} = .*?(?= +#|$)", re.MULTILINE)
         if not line.search(text):
             raise KeyError(key)
-        said = f"{key} = {_literal(value)}"
-        text = line.sub(lambda _, said=said: said, text, count=1)  # type: ignore[misc]
+        stated = f"{key} = {_literal(value)}"
+        text = line.sub(stated.replace("\\", r"\\"), text, count=1)
     return text
 
 
@@ -200,5 +200,5 @@ def _plain(text: str) -> str:
 
 
 def _literal(value: object) -> str:
-    """A value as TOML; for text, numbers and lists of them that is as in JSON."""
+    """Write a value as TOML; text, numbers and lists of them are written as in JSON."""
     return json.dumps(value, ensure_ascii=False)

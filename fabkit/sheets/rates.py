@@ -83,6 +83,7 @@ class Step:
     at: At = ""
 
     def __post_init__(self) -> None:
+        """Refuse a step with two limits or none."""
         if (self.below_mm is None) == (self.above_mm is None):
             raise Wrong(
                 "", "needs one of below_mm and above_mm", expected="below_mm = ... (or above_mm)"
@@ -265,7 +266,7 @@ def judged_card(
 
 
 def _row(rung: AreaRate | SizeTier) -> int:
-    """Number of a row in its list, from where it says it stands (``rates.base[2]``)."""
+    """Take the number of a row in its list from its path (``rates.base[2]``)."""
     return int(rung.at.rpartition("[")[2].rstrip("]")) - 1
 
 

@@ -175,7 +175,7 @@ class Slot:
 
 @cache
 def slots_of(cls: Callable[..., object]) -> tuple[Slot, ...]:
-    """The fields of a dataclass: key, form, and whether it must be there."""
+    """List the fields of a dataclass: key, form, and whether it must be there."""
     hints = get_type_hints(cls, include_extras=True)
     found = []
     for name, default in _defaults(cls).items():
@@ -195,7 +195,7 @@ def slots_of(cls: Callable[..., object]) -> tuple[Slot, ...]:
 
 
 def _defaults(cls: Callable[..., object]) -> dict[str, object]:
-    """Fields of a dataclass or named tuple with their defaults, MISSING where there is none."""
+    """List the fields of a dataclass or named tuple with their defaults (or MISSING)."""
     if not dataclasses.is_dataclass(cls):
         return dict.fromkeys(cast("type[tuple[object]]", cls).__annotations__, dataclasses.MISSING)
     return {
@@ -207,14 +207,14 @@ def _defaults(cls: Callable[..., object]) -> dict[str, object]:
 
 
 def keys_of(slots: Sequence[Slot]) -> tuple[str, ...]:
-    """The keys that a table of these fields may have."""
+    """List the keys that a table of these fields may have."""
     own = [slot.key for slot in slots if slot.filled is None]
     rest = [slot.form.words for slot in slots if slot.filled is Filled.REST]
     return (*own, *(name for words in rest if words is not None for name in words.names))
 
 
 def _bare(hint: object) -> tuple[object, tuple[object, ...]]:
-    """A type without its notes and without None."""
+    """Part a type from its notes and from None."""
     if get_origin(hint) is Annotated:
         inner, *notes = get_args(hint)
         base, more = _bare(inner)
@@ -286,6 +286,7 @@ class _Reader:
     ) -> object:
         slots = slots_of(cls)
         known = keys_of(slots)
+        # First of all: a misspelt key is the cause of the one that seems to be missing.
         for key in data:
             if key not in known:
                 raise self._unknown(key, (*path, key), known)
@@ -319,7 +320,7 @@ class _Reader:
         return dotted(path) if filled is Filled.PATH else self.text.cite(path)
 
     def value(self, form: Form, value: object, path: KeyPath) -> object:
-        """What stands at a key, checked and converted."""
+        """Check and convert what stands at a key."""
         match form.kind:
             case "table" | "names":
                 return self._below(form, value, path)
@@ -377,7 +378,8 @@ class _Reader:
         if not isinstance(value, list):
             if item.kind == "table":
                 raise self.text.error(path, "not a list of tables", expected=_expected(form, path))
-            self.value(item, value, path)  # a wrong item is worse than missing brackets
+            # A wrong item is reported before the brackets that are missing around it.
+            self.value(item, value, path)
             raise self._refused(form, value, path, "is not a list")
         if form.length is not None and len(value) != form.length:
             raise self.text.error(path, f"{len(value)} numbers", expected=_expected(form, path))
@@ -438,7 +440,7 @@ class _Reader:
         return number if whole else Decimal(number)
 
     def _refused(self, form: Form, value: object, path: KeyPath, why: str) -> SheetError:
-        """A value of another type, with the right spelling where it is plain what was meant."""
+        """Refuse a value of another type, with the right spelling where that is plain."""
         return self.text.error(
             path,
             f"{_shown(value)} {why}",
@@ -454,6 +456,7 @@ class _Reader:
                 expected=f"the value in mm ({_LENGTHS[unit]})",
                 nearest=f"{stem}_mm",
             )
+        # A key below the wrong header is spelled right: likeness would point to a wrong key.
         homes = list(dict.fromkeys(_homes(self.root, key)))
         if homes and not _same(key, known):
             return self.text.error(
@@ -525,7 +528,7 @@ looks like `used_up` and means the opposite."""
 
 
 def nearest(word: str, known: Sequence[str]) -> str:
-    """The known word that was most likely meant; empty when none is near.
+    """Find the known word that was most likely meant; empty when none is near.
 
     >>> nearest("reused", ["used_up", "carried_over"]), nearest("Euro", ["AUD", "EUR", "cu"])
     ('carried_over', 'EUR')
@@ -539,7 +542,7 @@ def nearest(word: str, known: Sequence[str]) -> str:
 
 
 def _same(word: str, known: Sequence[str]) -> str:
-    """The known word that means the same; empty when none does."""
+    """Find the known word that means the same; empty when none does."""
     asked = _plain(word)
     spelled = [one for one in known if _plain(one) == asked]
     meant = [one for one in OTHER_WORDS.get(asked, ()) if one in known]
@@ -556,7 +559,7 @@ def _plain(word: str) -> str:
 def _homes(
     cls: Callable[..., object], key: str, prefix: str = "", *, rows: bool = False
 ) -> Iterator[str]:
-    """Where else in a sheet a key belongs."""
+    """Find where else in a sheet a key belongs."""
     for slot in slots_of(cls):
         if slot.filled is not None:
             continue
@@ -577,7 +580,7 @@ def _homes_in(form: Form, key: str, prefix: str, *, rows: bool) -> Iterator[str]
 
 
 def _expected(form: Form, path: KeyPath) -> str:
-    """What may stand at a key, in words."""
+    """Say in words what may stand at a key."""
     match form.kind:
         case "text" if form.words is not None:
             return form.words.what or "one of " + ", ".join(w or '""' for w in form.words.names)
@@ -620,7 +623,7 @@ def _spanned(what: str, span: Span) -> str:
 
 
 def _shown(value: object) -> str:
-    """A value as it stands in the file, in short."""
+    """Write a value as it stands in the file, in short."""
     if isinstance(value, str):
         return repr(value[:60])
     if isinstance(value, list | dict):
@@ -631,7 +634,7 @@ def _shown(value: object) -> str:
 
 
 def _meant(form: Form, value: object) -> str:
-    """How a value of the wrong type is spelled right; empty where that is not plain."""
+    """Spell a value of the wrong type right; empty where that is not plain."""
     if form.kind == "list" and not isinstance(value, list | dict):
         return f"it in brackets: [{_literal(value)}]"
     if isinstance(value, list) and len(value) == 1 and not isinstance(value[0], list | dict):

@@ -38,7 +38,7 @@ class Setting:
 
 
 def settings_file() -> Path:
-    """Where the settings are: what ``FABKIT_SETTINGS`` says, else the platform's own place."""
+    """Find the settings file: ``FABKIT_SETTINGS``, else the platform's own place."""
     stated = os.environ.get(SETTINGS_VARIABLE)
     if stated:
         return Path(stated)
@@ -130,6 +130,6 @@ def _value(name: str, text: str, variable: str) -> str | int | Path:
 
 
 def tax_words(tax: Tax) -> str:
-    """The rates of a tax, for people."""
+    """Write the rates of a tax for people."""
     rates = (("VAT", tax.vat_rate), ("duty", tax.duty_rate))
     return ", ".join(f"{name} {rate:.1%}" for name, rate in rates if rate) or "none"

@@ -69,7 +69,7 @@ class SheetText:
     def error(
         self, path: KeyPath, message: str, *, expected: str = "", nearest: str = ""
     ) -> SheetError:
-        """The error to raise about a key, or about the whole file for an empty path."""
+        """Make the error to raise about a key, or about the whole file for an empty path."""
         return SheetError(
             message,
             file=self.file,
@@ -98,7 +98,7 @@ def read_sheet(path: Path) -> SheetText:
 
 
 def sheet_bytes(path: Path) -> bytes:
-    """The bytes of a sheet, of a plain file and not more than a sheet may have.
+    """Read the bytes of a sheet: of a plain file, and not more than a sheet may have.
 
     Raises
     ------
@@ -161,7 +161,7 @@ def parse_sheet(text: str, *, file: str, raw: bytes = b"") -> SheetText:
 
 
 def _exact(text: str) -> Decimal:
-    """A number as it is written; an exponent beyond what Decimal holds is as good as infinite."""
+    """Read a number exactly; an exponent beyond what Decimal holds is as good as infinite."""
     try:
         return Decimal(text)
     except InvalidOperation:
@@ -172,7 +172,7 @@ def _exact(text: str) -> Decimal:
 
 
 def _not_toml(text: str, error: Exception, file: str) -> SheetError:
-    """The error about a text that is not TOML, with the right spelling where the slip is known."""
+    """Make the error about a text that is not TOML, with the right spelling of known slips."""
     lines = text.split("\n")
     found = re.search(r"at line (\d+)", str(error))
     if found:
@@ -217,7 +217,7 @@ def _not_toml(text: str, error: Exception, file: str) -> SheetError:
 
 
 def _given_twice(text: str, error: Exception) -> tuple[KeyPath, int, int] | None:
-    """The key that a text, valid but for it, gives twice, and its two lines."""
+    """Find the key that a text, valid but for it, gives twice, and its two lines."""
     if not str(error).startswith(("Cannot", "Duplicate")):
         return None
     walk = _Walk(text)
@@ -229,7 +229,7 @@ def _given_twice(text: str, error: Exception) -> tuple[KeyPath, int, int] | None
 
 
 def _key_in(line: str) -> str:
-    """The key of a line such as ``key = value``; empty when there is none."""
+    """Find the key of a line such as ``key = value``; empty when there is none."""
     found = re.match(r"\s*([\w.\"' -]{1,60}?)\s*[=:]", line)
     return found.group(1).strip("\"'") if found else ""
 
@@ -248,7 +248,7 @@ def _table_above(lines: list[str]) -> KeyPath:
 
 
 def _slip(line: str) -> tuple[str, str] | None:
-    """What is wrong with a line, and how it is written; None where no known slip is in it."""
+    """Say what is wrong with a line and how it is written; None where no slip is known."""
     if line.startswith("["):
         if line.count("[") == line.count("]"):
             return None
@@ -326,7 +326,7 @@ def correction(value: str) -> str | None:
 
 
 def _day(value: str) -> date | None:
-    """The day that a text names in another order or without leading zeros."""
+    """Find the day that a text names in another order or without leading zeros."""
     found = re.fullmatch(r"(\d{1,4})([-./])(\d{1,2})\2(\d{1,4})", value)
     if found is None:
         return None
@@ -487,9 +487,9 @@ class _Walk:
 
 
 def key_lines(text: str) -> dict[KeyPath, int]:
-    """Line (from 1) of every key, table header and array item of a valid TOML text.
+    r"""Find the line (from 1) of every key, table header and array item of a valid TOML text.
 
-    >>> key_lines('a = 1\\n[[b]]\\nc = [\\n  {d = 2},\\n]\\n')[("b", 0, "c", 0, "d")]
+    >>> key_lines('a = 1\n[[b]]\nc = [\n  {d = 2},\n]\n')[("b", 0, "c", 0, "d")]
     4
     """
     return _Walk(text).run()

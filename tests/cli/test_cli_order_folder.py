@@ -130,3 +130,21 @@ def test_houses_of_an_order_are_compared(run, tmp_path):
 
     assert [h["name"] for h in record["houses"]] == ["Pied Board Works", "Whinchat Circuits"]
     assert {p.name for p in out.iterdir()} == PER_BOARD | PER_ORDER | {"wheatear.zip"}
+
+
+def test_the_edge_of_an_order_file_holds_for_the_whole_order(run, tmp_path):
+    """One board of a panel is priced by its own area (TRUTH.toml: 66 x 24 mm); its zip is whole."""
+    order = tmp_path / "order.toml"
+    package = ROOT / "fixtures/kinds/panel-scored"
+    order.write_text(
+        f"format = 1\nname = 'One'\n[[board]]\npackage = '{package}'\n"
+        "is = 'whole'\nedge = 'board'\n"
+    )
+    run("order", order, "--out", tmp_path / "out")
+    lines = (tmp_path / "out/cost-lines.csv").read_text(encoding="utf-8")
+
+    assert "width_mm = 66 mm" in lines
+    assert "height_mm = 24 mm" in lines
+    assert "132 mm" not in lines
+    with zipfile.ZipFile(tmp_path / "out/One.zip") as packed:
+        assert packed.testzip() is None
