@@ -1,0 +1,1 @@
+"""The yardstick: how much of what is planted in packages is found."""
