@@ -71,7 +71,7 @@ class Columns:
 
     @classmethod
     def empty(cls) -> Self:
-        """A table without rows."""
+        """Make a table without rows."""
         return cls(**{f.name: np.empty(0, cls.DTYPES[f.name]) for f in fields(cls)})
 
     def take(self, rows: Ints | Bools | slice) -> Self:
@@ -79,7 +79,7 @@ class Columns:
         return type(self)(**{f.name: getattr(self, f.name)[rows] for f in fields(self)})
 
     def with_columns(self, **changed: NDArray[Any]) -> Self:
-        """The same table with some columns replaced."""
+        """Replace some columns."""
         return type(self)(
             **{f.name: changed.get(f.name, getattr(self, f.name)) for f in fields(self)}
         )

@@ -115,7 +115,7 @@ class Rule:
         return self.consequence_of(self.severity)
 
     def consequence_of(self, severity: Severity) -> Consequence:
-        """What follows for the order from a finding of this rule at a severity."""
+        """Find what follows for the order from a finding of this rule at a severity."""
         most = Consequence(min(severity, self.at_most))
         formal = self.id.partition("/")[0] in FORMAL
         return Consequence.FORM if formal and most <= Consequence.KNOW else most

@@ -50,7 +50,7 @@ DEFAULT_LIMITS = Limits()
 
 
 def changed_limits(stated: Mapping[str, int]) -> Limits:
-    """The default limits, some of them changed by name.
+    """Change some of the default limits by name.
 
     Raises
     ------

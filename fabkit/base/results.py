@@ -20,14 +20,14 @@ class Result:
         raise NotImplementedError
 
     def table(self) -> Table:
-        """What it lists."""
+        """Give what it lists."""
         raise NotImplementedError
 
     def __repr__(self) -> str:
         return f"<{type(self).__name__} {' '.join(self.brief.split())}>"
 
     def rows(self) -> list[Record]:
-        """Its table as plain rows, each a dictionary by column, as data-frame libraries take them.
+        """Give its table as plain rows, dictionaries by column, as data-frame libraries take them.
 
         Numbers are ``int``, ``float`` and ``Decimal``, absent values None; every row has the same
         columns in the same order.
@@ -35,5 +35,5 @@ class Result:
         return self.table().records()
 
     def _repr_html_(self) -> str:
-        """The table, as notebooks show it."""
+        """Show the table in a notebook."""
         return to_html(replace(self.table(), title=self.brief), most=MOST_ROWS)

@@ -16,9 +16,9 @@ STANDARD_STREAM: Final = Path("-")
 
 
 def clean(text: object) -> str:
-    """Text without control characters.
+    r"""Replace control characters by dots.
 
-    >>> clean("red\\x1b[31m.gbr")
+    >>> clean("red\x1b[31m.gbr")
     'red·[31m.gbr'
     """
     return "".join(c if c.isprintable() else "·" for c in str(text))

@@ -67,16 +67,16 @@ class Table:
         return tuple(column.head for column in self.columns)
 
     def texts(self) -> list[list[str]]:
-        """Cells as people read them."""
+        """Give cells as people read them."""
         return [[cell_text(cell) for cell in row] for row in self.rows]
 
     def records(self) -> list[Record]:
-        """Rows by key, as programs take them."""
+        """Give rows by key, as programs take them."""
         keys = [column.key for column in self.columns]
         return [dict(zip(keys, row, strict=True)) for row in self.rows]
 
     def only(self, *keys: str) -> Table:
-        """The same rows with these columns, in this order."""
+        """Keep these columns, in this order."""
         places = {column.key: n for n, column in enumerate(self.columns)}
         chosen = [places[key] for key in keys]
         return replace(
@@ -87,12 +87,12 @@ class Table:
 
 
 def columns_of(*keys: str, numbers: Iterable[str] = ()) -> tuple[Column, ...]:
-    """Columns whose headings are their keys; those of ``numbers`` hold numbers."""
+    """Name columns whose headings are their keys; those of ``numbers`` hold numbers."""
     return tuple(Column(key, number=key in set(numbers)) for key in keys)
 
 
 def cell_text(cell: Cell) -> str:
-    """A cell in words: nothing for None, a choice without its underscores."""
+    """Write a cell in words: nothing for None, a choice without its underscores."""
     if isinstance(cell, StrEnum):
         return cell.value.replace("_", " ")
     return "" if cell is None else str(cell)

@@ -25,7 +25,7 @@ _NAME_BYTES = 255
 
 
 def beside(target: Path, ending: str) -> Path:
-    """A hidden name of our own in the target's folder."""
+    """Make a hidden name of our own in the target's folder."""
     return target.with_name(f".{target.name}.{secrets.token_hex(4)}{ending}")
 
 
@@ -42,7 +42,7 @@ def new_part(target: Path, make: Callable[[Path], object]) -> Iterator[Path]:
 
 
 def leftovers(target: Path, ending: str) -> Iterator[Path]:
-    """What stopped runs left beside a target, each held while it is looked at."""
+    """Find what stopped runs left beside a target, each held while it is looked at."""
     shape = re.compile(re.escape(f".{target.name}.") + "[0-9a-f]{8}" + re.escape(ending))
     try:
         found = sorted(p for p in target.parent.iterdir() if shape.fullmatch(p.name))

@@ -95,7 +95,7 @@ class SourcePlaces:
         return self._fold if self._archive else f"{self._fold}/{name}".lstrip("/")
 
     def _shown_in(self, rule: str, side: str | None) -> str:
-        """The file in which a place of the board can be seen."""
+        """Find the file in which a place of the board can be seen."""
         kind = GROUPS.get(rule.split("/")[0], "copper")
 
         def fitness(file: Record) -> tuple[bool, bool, bool]:
@@ -120,7 +120,7 @@ class Fingerprints:
         self._seen: dict[str, int] = {}
 
     def of(self, finding: Record) -> str:
-        """The mark of a finding: its rule, where it was first seen, and how often before."""
+        """Mark a finding by its rule, where it was first seen, and how often before."""
         place = finding["places"][0] if finding["places"] else {}
         spot = [f"{place[k]:.1f}" for k in ("x_mm", "y_mm") if k in place]
         parts = (finding["id"], place.get("file"), place.get("side"), *spot, place.get("excerpt"))
@@ -304,7 +304,7 @@ def _property(value: object) -> str:
 
 
 def render_junit(check: Record, *, fail_on: Severity | None) -> str:
-    """Checks and findings as test cases in XML.
+    """Write checks and findings as test cases in XML.
 
     A rule with findings at or above ``fail_on`` fails, a check that could not judge or does not
     apply is skipped, a broken one is an error; findings below the level are told in

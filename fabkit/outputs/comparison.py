@@ -152,7 +152,7 @@ def _offer(offer: Offer | None) -> Record | None:
 
 
 def _rounded(value: Decimal | None, offer: Offer | None) -> Decimal | None:
-    """A share of a total, rounded for showing only."""
+    """Round a share of a total, for showing only."""
     return None if value is None or offer is None else offer.currency.round(value)
 
 
@@ -201,7 +201,7 @@ def print_comparison(console: Terminal, record: Record, *, full: bool = False) -
 
 
 def closing(record: Record) -> str:
-    """The last line: verdict, and whether everything was meant."""
+    """Write the last line: verdict, and whether everything was meant."""
     said = record["expectations"]
     if said is None:
         return str(record["verdict"])
@@ -263,7 +263,7 @@ def _board(board: Record) -> str:
 
 
 def sections(changes: Sequence[Record], *, full: bool) -> Iterator[tuple[str, list[str]]]:
-    """Changes by what they are of: a title and lines."""
+    """Gather changes by what they are of: a title and lines."""
     by_what: dict[str, list[Record]] = {}
     for change in changes:
         by_what.setdefault(change["kind"].split("/")[0], []).append(change)
@@ -332,7 +332,7 @@ def _moves(group: Sequence[Record]) -> str:
 
 
 def _connection(group: Sequence[Record]) -> str:
-    """Pads that are parted from the same others, or joined to the same."""
+    """Describe pads that are parted from the same others, or joined to the same."""
     first = group[0]
     parted = first["kind"].endswith("removed")
     others = _pads(first["before" if parted else "after"].removeprefix("joined to "), first, 1)
@@ -350,7 +350,7 @@ def _connection(group: Sequence[Record]) -> str:
 
 
 def _pads(words: str, change: Record, end: int) -> str:
-    """Pads as they are called; where they lie when they have no names."""
+    """Name pads, by where they lie when they have no names."""
     if not NAMELESS.fullmatch(words):
         return words
     nearest = "" if words == "a pad" else "nearest "
@@ -392,7 +392,7 @@ def _print_findings(console: Terminal, findings: Record) -> None:
 
 
 def finding_lines(findings: Record) -> Iterator[str]:
-    """What the checks say now and did not before, and the other way round."""
+    """List what the checks find now and did not before, and the other way round."""
     for word, listed in (("new", findings["new"]), ("gone", findings["gone"])):
         for finding in listed:
             yield f"{word} {finding['severity']}: {finding['message']}  [{finding['id']}]"
@@ -404,7 +404,7 @@ def finding_lines(findings: Record) -> Iterator[str]:
 
 
 def _was(before: Record, after: Record) -> str:
-    """What a finding said before, where the words are the same only how it differs."""
+    """Say what a finding was before; where the words are the same, only how it differs."""
     if before["message"] != after["message"]:
         return f"was: {before['message']}"
     words = []

@@ -193,7 +193,7 @@ def _lit(board: Board, choice: SheetChoice, options: PreviewOptions | None) -> S
 
 
 def _piece_at(copper: Copper, at_mm: tuple[float, float], layer: str | None) -> int:
-    """The piece of copper at a point, on the topmost layer that has one or the layer named."""
+    """Find the piece of copper at a point, on the layer named or the topmost that has one."""
     import numpy as np
     import shapely
 
@@ -254,7 +254,7 @@ def _find_net(known: Sequence[str], name: str) -> str:
 
 
 def paper_halves(boards: Sequence[Board], order: Order) -> tuple[PaperHalf, ...]:
-    """What each hand gets, face up as used: two halves, or the one board that holds both.
+    """Give what each hand gets, face up as used: two halves, or one board that holds both.
 
     A plate lies over or under a board that is drawn anyway.
     """
@@ -269,7 +269,7 @@ def paper_halves(boards: Sequence[Board], order: Order) -> tuple[PaperHalf, ...]
 
 
 def paper_notes(halves: Sequence[PaperHalf]) -> tuple[str, ...]:
-    """What a template cannot show: holes off their board, halves that a board cannot be."""
+    """Note what a template cannot show: holes off their board, halves a board cannot be."""
     from fabkit.pictures.finished import stray_note
 
     said = [(h.board.name, note) for h in halves for note in (h.note, stray_note(h.board)) if note]

@@ -106,7 +106,7 @@ def complete_job(
 
 
 def _read(data: bytes) -> Record:
-    """The JSON object that a job file holds; an empty one where it holds none."""
+    """Read the JSON object that a job file holds; an empty one where it holds none."""
     try:
         found: object = json.loads(data.decode("utf-8-sig"))
     except (ValueError, RecursionError):

@@ -29,7 +29,7 @@ from fabkit.sheets.money import unit_price
 
 
 def bill_record(bill: Bill) -> Record:
-    """A parts list: what goes in, what to buy, in which order to work."""
+    """Record a parts list: what goes in, what to buy, in which order to work."""
     return {
         "name": bill.name,
         "boards": [keyboard_record(said) for said in bill.boards],
@@ -127,7 +127,7 @@ def _bill_line(line: BillLine, bill: Bill) -> Record:
 
 
 def plan_record(plan: Plan) -> Record:
-    """What to buy where."""
+    """Record what to buy where."""
     return {
         "total": plan.total,
         "method": plan.method,
@@ -146,7 +146,7 @@ def plan_record(plan: Plan) -> Record:
 
 
 def cost_record(sheet: CostSheet) -> Record:
-    """A quote: an offer per quantity, the cheapest that covers the need, comparisons as tables."""
+    """Record a quote: offers, the cheapest that covers the need, comparisons as tables."""
     return {
         "name": sheet.name,
         "boards": [keyboard_record(said) for said in sheet.boards],
@@ -272,12 +272,12 @@ ENDINGS = {"csv": "csv", "markdown": "md", "json": "json"}
 
 
 def render_parts(bill: Bill, form: str) -> str:
-    """The parts list as ``csv``, ``markdown`` or ``json``."""
+    """Write the parts list as ``csv``, ``markdown`` or ``json``."""
     return parts_files(bill)[f"parts.{ENDINGS[form]}"].decode()
 
 
 def render_costs(costs: CostSheet, form: str) -> str:
-    """The cost sheet as ``csv``, ``markdown`` or ``json``."""
+    """Write the cost sheet as ``csv``, ``markdown`` or ``json``."""
     return cost_files(costs)[f"costs.{ENDINGS[form]}"].decode()
 
 
@@ -304,7 +304,7 @@ def carry_record(parts: CarryOver, with_it: CostSheet, without: CostSheet) -> Re
 
 
 def _cost(sheet: CostSheet) -> Record | None:
-    """The cheapest offer that covers the need; None when there is none."""
+    """Record the cheapest offer that covers the need; None when there is none."""
     best = sheet.best
     if best is None:
         return None
@@ -328,12 +328,12 @@ def _saved(with_it: CostSheet, without: CostSheet) -> Decimal | None:
 
 
 def _notices(parts: CarryOver, with_it: CostSheet) -> list[str]:
-    """What every output must repeat, each once."""
+    """List what every output must repeat, each once."""
     return list(dict.fromkeys((*with_it.notices, *parts.bill.notices)))
 
 
 def carry_csv(parts: CarryOver, with_it: CostSheet) -> str:
-    """The table as CSV, with the notices that every output repeats as last rows."""
+    """Write the table as CSV, with the notices that every output repeats as last rows."""
     table = parts.table()
     keys = [column.key for column in table.columns if column.key != "key"]
     return to_csv(table.only(*keys), notes=_notices(parts, with_it))

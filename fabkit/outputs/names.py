@@ -16,7 +16,7 @@ _RESERVED: Final = frozenset(
 
 
 def file_stem(name: str) -> str:
-    """A name made safe as a file's on every common system.
+    """Make a name safe as a file's on every common system.
 
     >>> file_stem("Wheatear rev. B/2"), file_stem("con"), file_stem("..")
     ('Wheatear-rev.-B-2', 'con-board', 'board')

@@ -21,7 +21,7 @@ from fabkit.sheets.house import House
 
 
 def place_record(place: Place) -> Record:
-    """A place; only what is known of it."""
+    """Record what is known of a place."""
     known = {
         "text": str(place),
         "file": place.file,
@@ -38,7 +38,7 @@ def place_record(place: Place) -> Record:
 
 
 def finding_record(finding: Finding) -> Record:
-    """A finding with its rule's reasons."""
+    """Record a finding with its rule's reasons."""
     rule = finding.rule
     return {
         "id": rule.id,
@@ -60,7 +60,7 @@ def finding_record(finding: Finding) -> Record:
 
 
 def package_record(package: Package) -> Record:
-    """What is in a package, each file with its role and the reason for it."""
+    """Record what is in a package, each file with its role and the reason for it."""
     return {
         "name": package.name,
         "source": package.source,
@@ -102,7 +102,7 @@ def board_record(board: Board) -> Record:
 
 
 def keyboard_record(said: BoardIs) -> Record:
-    """What one board is: a half, both halves, a whole keyboard, a plate."""
+    """Record what one board is: a half, both halves, a whole keyboard, a plate."""
     return {
         "name": said.name,
         "is": said.use,
@@ -140,7 +140,7 @@ def house_record(house: House) -> Record:
 
 
 def count_record(result: CheckResult) -> Record:
-    """Findings by severity and by consequence, and checks that could not tell."""
+    """Count findings by severity and by consequence, and checks that could not judge."""
     counts: Record = {s.word: result.count(s) for s in sorted(Severity, reverse=True)}
     for consequence in sorted(Consequence, reverse=True):
         counts[consequence.word] = sum(f.consequence is consequence for f in result)
@@ -159,7 +159,7 @@ def check_record(
     thicknesses: Sequence[ThicknessRow] = (),
     houses: Sequence[HouseVerdict] = (),
 ) -> Record:
-    """The verdict with everything it rests on; tables of thicknesses and houses where asked for."""
+    """Record the verdict with everything it rests on; thicknesses and houses where asked for."""
     return {
         **({"thicknesses": [thickness_record(row) for row in thicknesses]} if thicknesses else {}),
         **({"houses": [house_verdict_record(v) for v in houses]} if houses else {}),
@@ -217,7 +217,7 @@ def house_verdict_record(verdict: HouseVerdict) -> Record:
 
 
 def packed_record(packed: Packed) -> Record:
-    """What went into an archive and what did not."""
+    """Record what went into an archive and what did not."""
     return {
         "path": packed.path.as_posix(),
         "sha256": packed.sha256,
@@ -247,7 +247,7 @@ def words_of(rule: Rule) -> list[str]:
 
 
 def house_sheet_record(house: House) -> Record:
-    """What a house offers and can make."""
+    """Record what a house offers and can make."""
     options = house.options
     offers = {
         "copper layers": [str(n) for n in options.layers],
@@ -291,7 +291,7 @@ def pieces_words(best: Record, boards: Sequence[Record]) -> str:
 
 
 def best_words(best: Record, boards: Sequence[Record], currency: str) -> str:
-    """What to order at the least cost, and what one half or board comes to."""
+    """Say what to order at the least cost, and what one half or board comes to."""
     alone = no_keyboard(boards)
     each = f"{best['per_keyboard']} per board" if alone else f"{best['per_half']} per half"
     what = pieces_words(best, boards)

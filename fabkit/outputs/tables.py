@@ -68,9 +68,9 @@ def _markdown_inline(value: object) -> str:
 
 
 def markdown_text(value: object) -> str:
-    """Text that no Markdown reader takes for markup, at the beginning of a line neither.
+    r"""Write text that no Markdown reader takes for markup, at the beginning of a line neither.
 
     >>> markdown_text("![x](y)"), markdown_text("- 1"), markdown_text("2. R<b>")
-    ('\\\\!\\\\[x\\\\](y)', '\\\\- 1', '2\\\\. R&lt;b&gt;')
+    ('\\!\\[x\\](y)', '\\- 1', '2\\. R&lt;b&gt;')
     """
     return re.sub(r"^(\d*)([-+=.)])(?=\s|$|[-=])", r"\1\\\2", _markdown_inline(value).strip())

@@ -41,7 +41,7 @@ def render_verdict(check: Record, form: str, *, fail_on: Severity | None = Sever
 
 
 def _without_place(package: Record) -> Record:
-    """A package by its own name: the same wherever it lies and however its path was typed."""
+    """Name a package by itself: the same wherever it lies and however its path was typed."""
     return {**package, "source": Path(os.path.abspath(package["source"])).name}  # noqa: PTH100
 
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 
 def wiring_record(wiring: Wiring) -> Record:
-    """Everything about the wiring; keys are listed in the order of their numbers."""
+    """Record the wiring; keys are listed in the order of their numbers."""
     return {
         "name": wiring.name,
         "boards": [keyboard_record(said) for said in wiring.boards],
@@ -95,7 +95,7 @@ def _position(line: Line | None, lines: Sequence[Line]) -> int | None:
 
 
 def _line(line: Line | None, half: HalfWiring) -> Record | None:
-    """A line; ``pin`` is what people call it, ``position`` where it is on the header."""
+    """Record a line: ``pin`` is what people call it, ``position`` its place on the header."""
     if line is None:
         return None
     pins = [
@@ -112,12 +112,12 @@ def _line(line: Line | None, half: HalfWiring) -> Record | None:
 
 
 def _where(pin: Pin) -> str:
-    """Reference and number: ``J1.3``."""
+    """Write reference and number: ``J1.3``."""
     return f"{pin.ref}.{pin.pin}" if pin.pin else pin.ref
 
 
 def wiring_csv(wiring: Wiring) -> str:
-    """The table as CSV."""
+    """Write the table as CSV."""
     return to_csv(wiring.table())
 
 
@@ -351,7 +351,7 @@ def _line_of(error: Exception) -> str:
 
 
 def _cleaned(value: object) -> object:
-    """The record without control characters: its names come from files others wrote."""
+    """Take control characters out of a record: its names come from files others wrote."""
     if isinstance(value, str):
         return clean(value)
     if isinstance(value, dict):

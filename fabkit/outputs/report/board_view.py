@@ -78,7 +78,7 @@ def face_pictures(board: Board, options: PreviewOptions, prefix: str) -> Record:
             made["faces"] = [_face(board, s, svg=drawings[s]) for s in SIDES]
             made["layers"] = _switches(rich.values())
             return made
-    made["faces"] = [_face(board, s, image=_pixels(scenes[s])) for s in SIDES]
+    made["faces"] = [_face(board, s, image=pixels_uri(scenes[s], RASTER_PX)) for s in SIDES]
     made["layers"] = []
     made["why"] = (
         f"This board is dense ({drawn:,} drawn objects), so that it is shown as a picture of "
@@ -93,7 +93,7 @@ def _face(board: Board, side: Side, **picture: str) -> Record:
 
 
 def _with_more(board: Board, scene: Scene, side: Side) -> Scene:
-    """The face with layers that are not seen on the finished board, to be switched on."""
+    """Add layers that are not seen on the finished board, to be switched on."""
     other: Side = "bottom" if side == "top" else "top"
     stencils = dict(scene.stencils)
     nodes = list(scene.nodes)
@@ -136,12 +136,13 @@ def _switches(scenes: Iterable[Scene]) -> list[Record]:
     ]
 
 
-def _pixels(scene: Scene) -> str:
+def pixels_uri(scene: Scene, longest_px: int) -> str:
+    """Paint a scene as PNG of few colours, its longest side so many pixels, as data URI."""
     from PIL import Image
 
     from fabkit.pictures.paint_png import paint
 
-    pixels = paint(scene, RASTER_PX / max(scene.size_mm))
+    pixels = paint(scene, longest_px / max(scene.size_mm))
     image = Image.fromarray(pixels).quantize(RASTER_COLOURS, method=Image.Quantize.FASTOCTREE)
     out = io.BytesIO()
     image.save(out, "PNG", optimize=True)
@@ -149,7 +150,7 @@ def _pixels(scene: Scene) -> str:
 
 
 def targets_record(board: Board) -> Record:
-    """What can be pointed at, as short rows of whole micrometres.
+    """List what can be pointed at, as short rows of whole micrometres.
 
     Returns
     -------

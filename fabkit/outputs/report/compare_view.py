@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import io
 from dataclasses import replace
 from typing import Final
 
@@ -18,25 +17,18 @@ from fabkit.outputs.comparison import (
     sections,
 )
 from fabkit.outputs.manifest import MAKER
-from fabkit.package.model import Side
+from fabkit.outputs.report.board_view import SIDES, VECTOR_OBJECTS, pixels_uri
 from fabkit.pictures.changes import FACES, change_scene, frame_of, picture_key
 from fabkit.pictures.finished import finished_face
 from fabkit.pictures.options import PreviewOptions, Surroundings
 from fabkit.pictures.paint_svg import picture_svg
 from fabkit.pictures.scene import Scene
 
-SIDES: Final[tuple[Side, Side]] = ("top", "bottom")
-
 VECTOR_LIMIT: Final = 400_000
 """Characters of one drawing up to which it is put into the page as vectors."""
 
-VECTOR_OBJECTS: Final = 40_000
-"""Graphic objects of a board up to which vectors are tried at all."""
-
 RASTER_PX: Final = 2000
 """Longest side of a face that is put into the page as pixels."""
-
-RASTER_COLOURS: Final = 96
 
 MOST_PLACES: Final = 60
 """Places listed of each layer; the JSON has all."""
@@ -79,7 +71,7 @@ def _fine(record: Record) -> bool:
 
 
 def _places(record: Record) -> list[Record]:
-    """The largest places of each layer, as rows."""
+    """List the largest places of each layer, as rows."""
     made = []
     for layer in record["layers"]:
         mine = [c for c in record["changes"] if c["subject"] == layer["name"] and "added_mm2" in c]
@@ -116,20 +108,12 @@ def _faces(comparison: Comparison, look: PreviewOptions) -> list[Record]:
 
 
 def _image(scene: Scene, objects: int) -> str:
-    """A scene as data URI: vectors where they are light enough, else pixels."""
+    """Draw a scene as data URI: vectors where they are light enough, else pixels."""
     if objects <= VECTOR_OBJECTS:
         text = picture_svg(scene)
         if len(text) <= VECTOR_LIMIT:
             return "data:image/svg+xml;base64," + base64.b64encode(text.encode()).decode()
-    from PIL import Image
-
-    from fabkit.pictures.paint_png import paint
-
-    pixels = paint(scene, RASTER_PX / max(scene.size_mm))
-    image = Image.fromarray(pixels).quantize(RASTER_COLOURS, method=Image.Quantize.FASTOCTREE)
-    out = io.BytesIO()
-    image.save(out, "PNG", optimize=True)
-    return "data:image/png;base64," + base64.b64encode(out.getvalue()).decode()
+    return pixels_uri(scene, RASTER_PX)
 
 
 def render_comparison_page(

@@ -165,7 +165,7 @@ def _compared(contents: OrderContents) -> Record | None:
 
 
 def trusted(text: str) -> Markup:
-    """Marks what this package itself wrote (and escaped) as fit for the page."""
+    """Mark what this package itself wrote (and escaped) as fit for the page."""
     from markupsafe import Markup
 
     return Markup(text)  # noqa: S704
@@ -210,7 +210,6 @@ def page_script(names: Sequence[str]) -> str:
 
 def content_policy(script: str) -> str:
     """Nothing from elsewhere, no script but ours (W3C Content Security Policy, level 3)."""
-
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     return (
         f"default-src 'none'; script-src 'sha256-{digest}'; style-src 'unsafe-inline'; "
@@ -219,7 +218,7 @@ def content_policy(script: str) -> str:
 
 
 def _identity(contents: OrderContents) -> str:
-    """A short name under which a browser keeps ticks, different for each set of files."""
+    """Make a short name for a browser to keep ticks under, different for each set of files."""
     digest = hashlib.sha256(contents.order.name.encode())
     for judged in contents.boards:
         for file in judged.board.package.files:

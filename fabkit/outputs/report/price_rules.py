@@ -116,7 +116,7 @@ def _currency(money: Currency) -> Record:
 
 
 def _value(choice: BoardChoice, axis: str) -> str:
-    """An option as the key of a table; lengths without superfluous zeros."""
+    """Write an option as the key of a table; lengths without superfluous zeros."""
     value = getattr(choice, axis)
     return f"{float(value):g}" if isinstance(value, Decimal) else str(value)
 
