@@ -1,4 +1,4 @@
-"""Writing that never leaves half a file, and never takes what was there before without being told.
+"""Writing that never leaves half a file, and never takes what was there before without being asked.
 
 Everything is written under a temporary name in the target's own folder and renamed when it is
 whole.  A failure leaves the old output as it was.  A kill may leave a hidden file that ends in
@@ -116,7 +116,7 @@ def refuse_existing(target: Path, *, replace: bool) -> None:
     if not replace and (target.exists() or target.is_symlink()):
         raise OutputRefused(
             f"{target} exists already and was left as it is",
-            hint="choose another name with --out, or say --replace",
+            hint="choose another name with --out, or add --replace",
         )
 
 

@@ -12,7 +12,7 @@ from fabkit.outputs.manifest import MANIFEST
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OrderState:
-    """What an order folder says; empty before the first run.
+    """What an order folder holds; empty before the first run.
 
     ``verdicts`` are by board, ``findings`` are board, id and message to severity, ``cost`` is the
     cheapest offer in words.
@@ -24,7 +24,7 @@ class OrderState:
 
 
 def read_state(folder: Path) -> OrderState:
-    """Read what an order folder of ours says; an empty state when it says nothing."""
+    """Read what an order folder of ours holds; an empty state when it cannot be read."""
     try:
         manifest = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
         found: dict[tuple[str, str, str], str] = {}

@@ -148,7 +148,7 @@ def sarif_log(check: Record, *, version: str) -> Record:
     version
         Of fabkit.
     """
-    told = [*check["findings"], *check["silenced"]]
+    found = [*check["findings"], *check["silenced"]]
     places, marks = SourcePlaces(check), Fingerprints()
     base = "SRCROOT" if places.in_repository else "PACKAGE"
     meaning = (
@@ -157,7 +157,7 @@ def sarif_log(check: Record, *, version: str) -> Record:
         else f"the package {check['package']['name']}"
     )
     rules: dict[str, Record] = {}
-    for finding in told:
+    for finding in found:
         rules.setdefault(finding["id"], finding)
     ids = sorted(rules)
     return {
@@ -176,7 +176,7 @@ def sarif_log(check: Record, *, version: str) -> Record:
                 "originalUriBaseIds": {base: {"description": {"text": meaning}}},
                 "invocations": [_invocation(check)],
                 "columnKind": "utf16CodeUnits",
-                "results": [_result(f, ids, places, base, marks) for f in told],
+                "results": [_result(f, ids, places, base, marks) for f in found],
                 "properties": {"verdict": check["verdict"], "house": check["house"]["name"]},
             }
         ],
@@ -284,8 +284,8 @@ def render_annotations(check: Record) -> str:
         place = places.of(finding)[0]
         spot = {"file": place.path, "line": place.line, "col": place.column}
         properties = {**spot, "title": f"{finding['title']} [{finding['id']}]"}
-        told = ",".join(f"{k}={_property(v)}" for k, v in properties.items() if v is not None)
-        lines.append(f"::{COMMANDS[finding['severity']]} {told}::{_escaped(_text(finding))}\n")
+        text = ",".join(f"{k}={_property(v)}" for k, v in properties.items() if v is not None)
+        lines.append(f"::{COMMANDS[finding['severity']]} {text}::{_escaped(_text(finding))}\n")
     return "".join(lines)
 
 
@@ -307,7 +307,7 @@ def render_junit(check: Record, *, fail_on: Severity | None) -> str:
     """Write checks and findings as test cases in XML.
 
     A rule with findings at or above ``fail_on`` fails, a check that could not judge or does not
-    apply is skipped, a broken one is an error; findings below the level are told in
+    apply is skipped, a broken one is an error; findings below the level stand in
     ``system-out``.
     """
     cases = [
@@ -338,13 +338,13 @@ def _case(name: str) -> ET.Element:
 def _case_of_rule(findings: list[Record], fail_on: Severity | None) -> ET.Element:
     case = _case(findings[0]["id"])
     worst = max(Severity[f["severity"].upper()] for f in findings)
-    told = "\n".join(f"{f['severity']}: {_text(f)}" for f in findings)
+    text = "\n".join(f"{f['severity']}: {_text(f)}" for f in findings)
     if fail_on is not None and worst >= fail_on:
         failure = ET.SubElement(case, "failure", message=_clean(findings[0]["message"]))
         failure.set("type", worst.word)
-        failure.text = _clean(told)
+        failure.text = _clean(text)
     else:
-        ET.SubElement(case, "system-out").text = _clean(told)
+        ET.SubElement(case, "system-out").text = _clean(text)
     return case
 
 

@@ -29,7 +29,7 @@ def compare_record(
     costs: CostChange | None = None,
     judgement: Judgement | None = None,
 ) -> Record:
-    """Everything that is different, how it was told, and what it leads to."""
+    """Record everything that is different, how the boards were laid on each other, what follows."""
     alignment = comparison.alignment
     meant: Sequence[bool | None] = (
         [None] * len(comparison.changes) if judgement is None else judgement.expected
@@ -179,7 +179,7 @@ def print_comparison(console: Terminal, record: Record, *, full: bool = False) -
     console.print(record["alignment"]["text"])
     for what, why in record["not_compared"].items():
         console.print(f"not compared: {what}, because {why}", style="dim")
-    # Areas are told place by place only when all are asked for; else the table sums them up.
+    # Areas are listed place by place only when all are asked for; else the table sums them up.
     shown = [c for c in record["changes"] if full or not _is_area(c)]
     for title, lines in sections(shown, full=full):
         console.print(f"\n{title}", style="bold")
@@ -303,7 +303,7 @@ def gathered(changes: Sequence[Record], *, full: bool) -> Iterator[str]:
 
 
 def _scattered_last(groups: Sequence[list[Record]]) -> Iterator[list[Record]]:
-    """Holes that each moved in another way are told together, behind those that moved alike."""
+    """Put holes that each moved in another way together, behind those that moved alike."""
     kinds = [group[0]["kind"] for group in groups]
     for kind in dict.fromkeys(kinds):
         mine = [g for g, k in zip(groups, kinds, strict=True) if k == kind]
@@ -336,17 +336,17 @@ def _connection(group: Sequence[Record]) -> str:
     first = group[0]
     parted = first["kind"].endswith("removed")
     others = _pads(first["before" if parted else "after"].removeprefix("joined to "), first, 1)
-    told = f"{'no longer' if parted else 'now'} joined to {others}"
+    joined = f"{'no longer' if parted else 'now'} joined to {others}"
     cut = [_pads(change["subject"], change, 0) for change in group]
     if len(group) > 1:
         rest = len(cut) - NAMES
         more = f"; and {rest} more" if rest > 0 else ""
-        return f"{told}: {'; '.join(cut[:NAMES])}{more}"
+        return f"{joined}: {'; '.join(cut[:NAMES])}{more}"
     if [first["x_mm"], first["y_mm"]] == first["ends_mm"][0]:
         named = cut[0] == first["subject"]
-        return f"{cut[0]}: {told}" + (f", at {_point(first['ends_mm'][0])}" if named else "")
+        return f"{cut[0]}: {joined}" + (f", at {_point(first['ends_mm'][0])}" if named else "")
     verb = "gone" if parted else "new"
-    return f"{cut[0]}: {told}, copper {verb} at {place_words(first)}"
+    return f"{cut[0]}: {joined}, copper {verb} at {place_words(first)}"
 
 
 def _pads(words: str, change: Record, end: int) -> str:
@@ -377,7 +377,7 @@ def _subjects(group: Sequence[Record]) -> str:
             return f"the first at {place_words(group[0])}"
         names = [f"{n} at {ref}" if ref else f"{n} elsewhere" for ref, n in near.items()]
     else:
-        # What has no name is told by its place.
+        # What has no name is named by its place.
         names = [
             c["subject"].removeprefix("key").strip() or f"one at {place_words(c)}" for c in group
         ]
@@ -441,12 +441,12 @@ def cost_lines(costs: Record) -> Iterator[str]:
 
 
 def _because(reasons: Sequence[Record]) -> str:
-    told = [
+    steps = [
         f"{r['title']} {format_number(float(r['before']), digits=2)}"
         f" became {format_number(float(r['after']), digits=2)}"
         for r in reasons
     ]
-    return f" ({'; '.join(told)})" if told else ""
+    return f" ({'; '.join(steps)})" if steps else ""
 
 
 def _print_expectations(console: Terminal, said: Record) -> None:
@@ -482,9 +482,9 @@ def comparison_markdown(record: Record) -> str:
     plain = [c for c in record["changes"] if "added_mm2" not in c]
     if plain:
         lines += ["", "## Changes"]
-        for title, told in sections(plain, full=False):
+        for title, said in sections(plain, full=False):
             lines += ["", f"### {markdown_text(title.capitalize())}", ""]
-            lines += [f"- {markdown_text(line)}" for line in told]
+            lines += [f"- {markdown_text(line)}" for line in said]
     layers = layer_table(record)
     if layers.rows:
         lines += ["", "## Areas", "", to_markdown(layers).rstrip()]

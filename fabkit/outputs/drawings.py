@@ -342,7 +342,7 @@ def picture_files(
 def look_of(
     house: House, *, colour: str, finish: str, thickness_mm: float | None
 ) -> PreviewOptions:
-    """Picture options nearest to what is ordered: a sheet may name more than eyes tell apart."""
+    """Choose picture options nearest to the order: a sheet may name more than eyes tell apart."""
     sheet = house.options.finishes.get(finish)
     return PreviewOptions(
         mask=MaskColour.of(colour) or MaskColour.GREEN,

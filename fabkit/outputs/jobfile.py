@@ -65,9 +65,9 @@ def complete_job(
 ) -> bytes:
     """Complete a job file with what is packed and chosen, or write one where there is none.
 
-    What an existing file says stays, but for thickness and finish where they were chosen.  No
+    What an existing file holds stays, but for thickness and finish where they were chosen.  No
     clock is asked: a new file is dated by the youngest ``.CreationDate`` of what is packed; where
-    no file has one it goes without, and says so.
+    no file has one it is left out, with a comment.
 
     Parameters
     ----------
@@ -89,12 +89,12 @@ def complete_job(
         specs["Finish"] = _finish(options.finish)
     listed = job.get("FilesAttributes")
     known = [e for e in listed if isinstance(e, dict)] if isinstance(listed, list) else []
-    told = {entry.get("Path") for entry in known}
+    listed_names = {entry.get("Path") for entry in known}
     copper = len(board.copper)
     added = [
         {"Path": name, **_attributes(file, copper)}
         for name, file in files.items()
-        if name not in told and file.role.kind not in (RoleKind.JOB, RoleKind.NETLIST)
+        if name not in listed_names and file.role.kind not in (RoleKind.JOB, RoleKind.NETLIST)
     ]
     made = {
         **job,
@@ -132,7 +132,7 @@ def _header(files: Iterable[PackageFile]) -> Record:
 
 
 def _creation(file: PackageFile) -> datetime | None:
-    """When a layer or drill file says it was made; None without a zone, which says no moment."""
+    """Find when a layer or drill file was made; None without a time zone, which is no moment."""
     content = file.content
     stated = content.attributes if isinstance(content, GerberFile | DrillFile) else {}
     try:

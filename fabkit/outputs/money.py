@@ -376,7 +376,7 @@ def print_carry(console: Terminal, parts: CarryOver, record: Record) -> None:
         console.table(costs)
         console.print(f"saved by carrying over: {record['cost']['saved_per_half']} {money} a half")
     else:
-        console.print("no quantity covers the need: `fabkit quote` of the new revision says why")
+        console.print("no quantity covers the need; `fabkit quote` on the new revision shows why")
     print_notices(console, record)
 
 

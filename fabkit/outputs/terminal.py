@@ -19,7 +19,7 @@ from fabkit.outputs.glossary import glossary
 from fabkit.outputs.records import best_words
 
 Tell = Callable[[str], None]
-"""Told what is being done now."""
+"""Called with what is being done now."""
 
 PLAIN_WIDTH = 110
 """Columns when the output is no terminal: the same text everywhere."""
@@ -112,7 +112,7 @@ class Terminal:
             grid.add_row(*map(Text, row))
         with self._console.capture() as caught:
             self._console.print(grid)
-        # The cells at the right edge are padded; nobody wants that in a file or a diff.
+        # The cells at the right edge are padded; files and diffs are better without.
         lines = (line.rstrip() for line in caught.get().splitlines())
         self._stream.write("\n".join(lines) + "\n")
 

@@ -16,7 +16,7 @@ from fabkit.outputs.tables import markdown_text
 from fabkit.outputs.terminal import Terminal, board_counts, print_boards, print_finding
 
 SHOWN_CAUSES = 6
-"""Causes told under a verdict, two lines each; the rest is counted and waits for ``--all``."""
+"""Causes notices under a verdict, two lines each; the rest is counted and waits for ``--all``."""
 
 
 def render_verdict(check: Record, form: str, *, fail_on: Severity | None = Severity.ERROR) -> str:
@@ -138,8 +138,8 @@ def _tone(record: Record) -> str:
 
 
 def _house_notices(record: Record) -> list[str]:
-    told = [record["house"]["notice"], *(h["notice"] for h in record.get("houses", ()))]
-    return [notice for notice in dict.fromkeys(told) if notice]
+    notices = [record["house"]["notice"], *(h["notice"] for h in record.get("houses", ()))]
+    return [notice for notice in dict.fromkeys(notices) if notice]
 
 
 def thickness_table(thicknesses: Sequence[Record]) -> Table:

@@ -234,7 +234,7 @@ FEWEST_PINS: Final = 8
 header rows or a port expander has more)."""
 
 LISTED_ENDS: Final = 12
-"""Ends named one by one; a net with more (ground, supply) is told by their number."""
+"""Ends named one by one; a net with more (ground, supply) is given by their number."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

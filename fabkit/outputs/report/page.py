@@ -73,8 +73,8 @@ DUST: Final = (
 )
 
 LIMITS: Final = (
-    "It tells what the files and the sheets say; it does not replace the board house's own "
-    "review, nor anyone licensed where local codes ask for one."
+    "This page reports what the files and the sheets state; it does not replace the board house's "
+    "own review, nor anyone licensed where local codes ask for one."
 )
 
 
