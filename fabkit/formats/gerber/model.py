@@ -19,6 +19,7 @@ from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.base.findings import Finding, Severity, raise_for
+from fabkit.base.once import once_per
 from fabkit.base.units import CHORD_ERROR_MM, counted
 from fabkit.geometry.areas import pierce, swept, swept_straight, unite
 from fabkit.geometry.contours import fill_nonzero
@@ -208,7 +209,8 @@ class Aperture:
     offset: int
     builder: Builder
 
-    @cached_property
+    @property
+    @once_per
     def shape(self) -> BaseGeometry:
         """Its shape at rest in mm, built once."""
         return self.shape_at(CHORD_ERROR_MM)
@@ -272,9 +274,14 @@ class GerberFile:
     def __repr__(self) -> str:
         return f"<GerberFile {self.name}: {counted(len(self.objects), 'object')}>"
 
-    @cached_property
+    @property
+    @once_per
     def image(self) -> BaseGeometry:
-        """Union of everything dark less everything erased later, mm; built when first asked."""
+        """Union of everything dark less everything erased later, mm; built when first asked.
+
+        No cached property: up to Python 3.11 that has one lock for all files, and layers could
+        not be drawn side by side.
+        """
         return self.image_at(CHORD_ERROR_MM)
 
     def image_at(self, chord_error_mm: float) -> BaseGeometry:
