@@ -31,7 +31,7 @@ from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
 
 SAME_STRETCH_MM: Final = 2.0
-"""Places along an edge nearer than this are told once."""
+"""Places along an edge nearer than this are reported once."""
 
 OUTLINE_SHARE: Final = 0.3
 """Share of the board's edge along which a line of copper must run to be its outline."""

@@ -197,7 +197,7 @@ def narrow_copper(case: Case) -> tuple[Narrow, ...]:
 
 @dataclass(frozen=True, eq=False)
 class Spots:
-    """Measured places on several layers, told as one table.
+    """Measured places on several layers, as one table.
 
     ``layer`` counts the board's copper layers from 0.
     """

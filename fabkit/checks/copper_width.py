@@ -38,7 +38,7 @@ WALL_MM: Final = 0.02
 """How far from a bare hole's wall copper may begin that the hole itself has cut."""
 
 SAME_SPOT_MM: Final = 0.5
-"""Narrow places nearer than this are told once: one bottleneck, not each of its corners."""
+"""Narrow places nearer than this are reported once: one bottleneck, not each of its corners."""
 
 TRACK: Final = load_rule("copper/track-narrow")
 NECK: Final = load_rule("copper/neck-narrow")

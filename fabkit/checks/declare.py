@@ -38,10 +38,10 @@ NEEDS: dict[str, tuple[str, Callable[[Case], bool]]] = {
     "job": ("a job file", lambda c: bool(c.board.package.of(RoleKind.JOB))),
     "netlist": ("a netlist file", lambda c: bool(c.board.package.of(RoleKind.NETLIST))),
 }
-"""What a check may need: in words, and how to tell."""
+"""What a check may need: in words, and whether a case has it."""
 
 EVIDENCE: Final = frozenset(("profile", "nets", "components", "thickness"))
-"""Needs that every board has, whether its files tell of them or not."""
+"""Needs that every board has, whether its files show them or not."""
 
 _ID: Final = re.compile(r"[a-z]+/[a-z0-9]+(-[a-z0-9]+)*\Z")
 
@@ -60,7 +60,7 @@ def check(
     Raises
     ------
     ValueError
-        The declaration is not complete: a programmer's mistake, told at import.
+        The declaration is not complete: a programmer's mistake, raised at import.
     """
     if not _ID.match(id):
         raise ValueError(f"check id {id!r} is not group/kebab-case")

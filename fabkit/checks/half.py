@@ -118,18 +118,18 @@ def keys(case: Case) -> Iterator[Finding]:
         for key in _nearest_row(image[lost], centres):
             lacking[int(key), there] = lacking.get((int(key), there), 0) + 1
     if lacking:
-        told = sorted(lacking)
+        faces = sorted(lacking)
         yield from group(
             KEY_FACE,
             Measures(
-                np.array([lacking[k] for k in told], dtype=float),
+                np.array([lacking[k] for k in faces], dtype=float),
                 lambda k: Place(
-                    side=told[k][1],
-                    x_mm=positions[told[k][0]].x_mm,
-                    y_mm=positions[told[k][0]].y_mm,
+                    side=faces[k][1],
+                    x_mm=positions[faces[k][0]].x_mm,
+                    y_mm=positions[faces[k][0]].y_mm,
                 ),
             ),
-            f"{format_number(len({key for key, _ in told}))} of "
+            f"{format_number(len({key for key, _ in faces}))} of "
             f"{format_number(len(positions))} keys lack pads or mask openings on one face, "
             "{worst} at most",
             most=True,

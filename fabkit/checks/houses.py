@@ -42,7 +42,7 @@ def house_checks() -> tuple[str, ...]:
 
 
 def judge_house(house: House, result: CheckResult) -> HouseVerdict:
-    """Tell from a verdict by this house's sheet whether the house can make the board.
+    """Judge from a verdict by this house's sheet whether the house can make the board.
 
     Errors that lie in the files alone are no house's fault and do not count.
     """

@@ -92,7 +92,7 @@ def text(case: Case) -> Iterator[Finding]:
 
 
 def _pen_near(layer: Layer, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Pen of the stroke nearest to each place, mm: text height is told between centre lines."""
+    """Pen of the stroke nearest to each place, mm: text height is stated between centre lines."""
     objects = layer.file.objects
     rows, pen = strokes_of(layer)
     if not len(rows) or not len(x):
@@ -267,7 +267,7 @@ def compare_letters(top: NDArray[np.float64], bottom: NDArray[np.float64]) -> tu
     """How many different figures of one side are on the other as they are, and mirrored.
 
     Text may be turned by quarters on either side.  Figures that fit both ways (an A turned by
-    nothing, an E turned by a half) tell nothing and are not counted; neither is a second figure
+    nothing, an E turned by a half) prove nothing and are not counted; neither is a second figure
     of the same shape.
 
     Parameters

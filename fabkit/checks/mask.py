@@ -211,7 +211,7 @@ def _fit(side: MaskSide, shapes: NDArray[Any]) -> _Fit:
         covered = shapely.covers(shapely.buffer(over, COINCIDENT_MM), shapes[rows])
         for k in np.flatnonzero(~covered):
             margin[rows[k]] = -_overlap_depth(shapes[rows[k]], over[k])
-        # The middle of an opening that several pads share, or that is much larger, tells nothing.
+        # The middle of an opening that several pads share, or that is much larger, shows no shift.
         shared = np.bincount(opening, minlength=len(side.openings))[opened[rows]] > 1
         own = ~shared & (shapely.area(over) < 2.0 * shapely.area(shapes[rows]) + 0.5)
         off[rows] = np.where(
@@ -429,7 +429,7 @@ def _covers(case: Case, copper: Copper, side: MaskSide, owned: _Owned) -> Iterat
     over, edges = side.openings[opening[mine]], layer.lines(facet[mine])
     cover = shapely.distance(over, edges)
     beside = cover > COINCIDENT_MM
-    # Copper that is bared in places is told as such, not for the rest of its edge.
+    # Copper that is bared in places is reported as bared, not also for the rest of its edge.
     bared = np.unique(opening[mine][~beside])
     beside &= ~np.isin(opening[mine], bared)
     order = np.flatnonzero(beside)[np.argsort(cover[beside], kind="stable")]

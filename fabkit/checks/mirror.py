@@ -137,7 +137,7 @@ def _images(keys: Sequence[Key], table: Floats) -> Floats:
     Parameters
     ----------
     table : (n, m) float64
-        x, y (mm), and whatever else tells one hole or pad from another.
+        x, y (mm), and whatever else distinguishes holes or pads.
 
     Returns
     -------

@@ -25,7 +25,7 @@ T = TypeVar("T")
 
 
 class NotJudged(Exception):
-    """Raised inside a check that cannot tell; the text says what is missing."""
+    """Raised inside a check that lacks what it needs; the text names what is missing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -31,7 +31,7 @@ from fabkit.keyboard.build import find_keyboard
 from fabkit.rules import load_rule
 
 SHOWN: Final = 20
-"""Opens or shorts told one by one; the rest is counted."""
+"""Opens or shorts reported one by one; the rest is counted."""
 
 HOLE_OFF_MM: Final = 0.05
 """How far a netlist's hole may differ from the drill file (common practice)."""
@@ -180,7 +180,7 @@ def aligned_netlist(case: Case) -> Aligned | None:
     needs=("netlist", "copper"),
 )
 def netlist(case: Case) -> Iterator[Finding]:
-    """The netlist file tells the same circuit as the copper."""
+    """The netlist file describes the same circuit as the copper."""
     copper, aligned = require_copper(case), case.shared(aligned_netlist)
     if len(case.board.copper) > 1 and not (case.shared(cuts_of).plated != 0).any():
         raise NotJudged("needs plated holes, which join the layers")
@@ -219,7 +219,7 @@ def netlist(case: Case) -> Iterator[Finding]:
 
 
 def _terminal_shorts(terminals: tuple[Terminal, ...]) -> list[Short]:
-    """Shorts seen by the netlist alone, told at a point of the net with fewest points there."""
+    """Shorts seen by the netlist alone, reported at a point of the net with fewest points there."""
     by_island: dict[int, dict[str, list[Terminal]]] = {}
     for terminal in terminals:
         by_island.setdefault(terminal.island, {}).setdefault(terminal.net, []).append(terminal)

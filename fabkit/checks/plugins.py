@@ -1,4 +1,4 @@
-"""Checks of others: found by entry point, told apart from ours, never silently absent."""
+"""Checks of plugins: found by entry point, kept apart from ours, never silently absent."""
 
 from __future__ import annotations
 

@@ -23,7 +23,7 @@ def run_check(check: Check, case: Case) -> Outcome:
     try:
         missing = [n for n in check.needs if not NEEDS[n][1](case)]
         if missing:
-            # What a board does not have need not be judged; what its files do not tell is a blind
+            # What a board does not have need not be judged; what its files do not show is a blind
             # spot.
             absent = [n for n in missing if n not in EVIDENCE]
             state = State.APART if absent else State.NOT_JUDGED

@@ -91,7 +91,7 @@ def read_archive(data: bytes, budget: Budget) -> tuple[list[Member], list[LeftOu
 def _stated_members(data: bytes) -> int:
     """Members that the end of the directory states; 0 where none is found.
 
-    Told before the directory is read, which takes time and memory with their number (APPNOTE
+    Counted before the directory is read, which takes time and memory with their number (APPNOTE
     4.3.14 to 4.3.16: the 64-bit record lies in front of the other where it is needed).
     """
     end = data.rfind(b"PK\x05\x06", max(0, len(data) - 2**16 - 22))

@@ -88,7 +88,7 @@ class ByProduct:
     @property
     def reason(self) -> str:
         """Why it is set aside, and what was read from it."""
-        told = [
+        stated = [
             word
             for word, says in (
                 ("a drill format", self.drills != NO_HINT),
@@ -97,7 +97,7 @@ class ByProduct:
             )
             if says
         ]
-        more = f"; it states {' and '.join(told)}" if told else ""
+        more = f"; it states {' and '.join(stated)}" if stated else ""
         return f"{self.what}, not needed to make the board{more}"
 
 
@@ -114,9 +114,9 @@ def read_byproduct(data: bytes, name: str, others: Sequence[str]) -> ByProduct |
     text = data[:_READ_BYTES].decode("latin-1").replace("\r\n", "\n").replace("\r", "\n")
     what = next((what for sign, what in _KINDS if re.search(sign, text[:20_000])), None)
     plated = dict(_plating(text, others))
-    layers = {f".{ext.lower()}": told for ext, told in _EXTENSION.findall(text)}
-    for told, file in _GENERATED.findall(text):
-        layers[re.split(r"[\\/]", file)[-1].lower()] = told
+    layers = {f".{ext.lower()}": layer for ext, layer in _EXTENSION.findall(text)}
+    for layer, file in _GENERATED.findall(text):
+        layers[re.split(r"[\\/]", file)[-1].lower()] = layer
     drills = read_settings(text) if _is_of_drills(text) else NO_HINT
     if what is None:
         if name.lower().endswith(".log"):

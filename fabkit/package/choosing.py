@@ -1,7 +1,7 @@
 """Chooses the one set of files a package is, or says clearly which sets there are.
 
 A folder may hold layer files, a zip of them, or both; sub-folders may be parts of one set (layers
-here, drills there) or sets of their own.  Sets of their own are told by roles they share.
+here, drills there) or sets of their own.  Sets of their own are known by roles they share.
 """
 
 from __future__ import annotations

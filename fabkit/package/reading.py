@@ -38,7 +38,7 @@ def open_package(
     limits
         Bounds on what the files may ask of the machine.
     roles
-        What files are whose name and contents do not tell: ``{"1.gbr": "top copper"}``.
+        What files are whose name and contents do not show it: ``{"1.gbr": "top copper"}``.
 
     Raises
     ------

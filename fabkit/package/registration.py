@@ -202,7 +202,7 @@ def _same_side(one: Side | None, other: Side | None) -> bool:
 
 
 def _share(part: _Part, parts: Sequence[_Part]) -> float | None:
-    """Share of a file's points on its counterparts; None where nothing can be told.
+    """Share of a file's points on its counterparts; None where there is too little to compare.
 
     Copper lies on the drills when the holes lie on it: most of its pads may have none.
     """

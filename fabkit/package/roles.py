@@ -119,15 +119,15 @@ def _ask_contents(
     """Let images speak where names are silent or weak."""
     sides = [(c.role, looks[i]) for i, c in enumerate(claims) if i in looks]
     for i in looks:
-        told = claims[i]
-        if told.role.kind in (RoleKind.MASK, RoleKind.PASTE) and told.role.side is None:
+        claim = claims[i]
+        if claim.role.kind in (RoleKind.MASK, RoleKind.PASTE) and claim.role.side is None:
             found = guess_side(looks[i], sides)
             if found is not None:
                 claims[i] = replace(
-                    told,
-                    role=replace(told.role, side=found[0]),
-                    confidence=min(told.confidence, 0.5),
-                    reason=f"{told.reason}; {found[1]}",
+                    claim,
+                    role=replace(claim.role, side=found[0]),
+                    confidence=min(claim.confidence, 0.5),
+                    reason=f"{claim.reason}; {found[1]}",
                 )
     holes = _holes(contents)
     has_drill = any(isinstance(content, DrillFile) for content in contents)
@@ -135,7 +135,7 @@ def _ask_contents(
     if weak and not any(look.index.share(holes) >= UNDER_HOLES for look in looks.values()):
         holes = holes[:0]  # they lie elsewhere, or their format is not known yet
     copper: dict[int, Claim] = {}
-    # What lies on copper is told by the copper, so what is clearly copper or profile comes first.
+    # What lies on copper is recognised by it, so what is clearly copper or profile comes first.
     for first, least in ((True, 0.5), (True, 0.0), (False, 0.0)):
         for i in list(weak):
             known = [
@@ -163,18 +163,18 @@ def _ask_contents(
                 claims[i] = Claim(role=guess[0], confidence=guess[1], reason=guess[2])
 
 
-def _heard(told: Claim, role: Role, confidence: float, reason: str) -> Claim:
+def _heard(claim: Claim, role: Role, confidence: float, reason: str) -> Claim:
     """A claim with what the content says to it."""
-    if told.role.kind is role.kind:
+    if claim.role.kind is role.kind:
         return replace(
-            told,
-            role=replace(told.role, side=told.role.side or role.side),
-            confidence=min(told.confidence + 0.2, 0.8),
-            reason=f"{told.reason}; {reason}",
+            claim,
+            role=replace(claim.role, side=claim.role.side or role.side),
+            confidence=min(claim.confidence + 0.2, 0.8),
+            reason=f"{claim.reason}; {reason}",
         )
-    if confidence > told.confidence:
+    if confidence > claim.confidence:
         return Claim(role=role, confidence=confidence, reason=reason)
-    return told
+    return claim
 
 
 def _holes(contents: Sequence[Content]) -> NDArray[np.float64]:
@@ -184,7 +184,7 @@ def _holes(contents: Sequence[Content]) -> NDArray[np.float64]:
 
 
 def _order_copper(names: Sequence[str], claims: list[Claim], found: Mapping[int, Claim]) -> None:
-    """Order copper that content alone has told by its names, the first on top.
+    """Order copper files that only their content shows by name, the first on top.
 
     ``found`` are its claims as they were found; where any other copper has a side or a number,
     nothing is ordered.
@@ -403,7 +403,7 @@ def _settle(
     lost = claims[loser]
     first, second = contents[winner], contents[loser]
     places = (Place(file=names[winner]), Place(file=names[loser]))
-    told = (
+    message = (
         f"{names[winner]} ({claims[winner].reason}) and {names[loser]} ({lost.reason}) "
         f"both claim {role}"
     )
@@ -415,13 +415,13 @@ def _settle(
     assumed = f"{names[winner]} is used"
     if isinstance(first, GerberFile) and isinstance(second, GerberFile):
         if is_same_image(first, second):
-            return Finding.of(rules.DOUBLED_SAME, told, *places, assumed=assumed)
+            return Finding.of(rules.DOUBLED_SAME, message, *places, assumed=assumed)
         if not len(second.objects):
-            told += ", the latter without an image"
+            message += ", the latter without an image"
             return Finding.of(
-                rules.DOUBLED, told, *places, assumed=assumed, severity=rules.UNKNOWN.severity
+                rules.DOUBLED, message, *places, assumed=assumed, severity=rules.UNKNOWN.severity
             )
-    return Finding.of(rules.DOUBLED, told, *places, assumed=assumed)
+    return Finding.of(rules.DOUBLED, message, *places, assumed=assumed)
 
 
 def _report_doubts(names: Sequence[str], claims: list[Claim]) -> list[Finding]:
@@ -434,12 +434,12 @@ def _report_doubts(names: Sequence[str], claims: list[Claim]) -> list[Finding]:
             claims[i] = replace(
                 claim,
                 role=Role(kind=RoleKind.UNKNOWN),
-                reason=f"{claim.reason}, but nothing tells the side",
+                reason=f"{claim.reason}, but nothing shows the side",
             )
             findings.append(
                 Finding.of(
                     rules.UNKNOWN,
-                    f"{claim.role} by {claim.reason}, but nothing tells its side",
+                    f"{claim.role} by {claim.reason}, but nothing shows its side",
                     Place(file=names[i]),
                     assumed="not used",
                 )
@@ -468,7 +468,7 @@ CLEARLY: Final = 0.1
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Claim:
-    """A role with its confidence and reason; ``number`` is a layer number told by the name."""
+    """A role with its confidence and reason; ``number`` is a layer number in the name."""
 
     role: Role
     confidence: float
@@ -492,9 +492,9 @@ def listed(name: str, byproducts: Sequence[ByProduct], skip: Mapping[str, int]) 
     """What an exporter's list of layers says of a file, by its name or its extension."""
     last = name.rsplit("/", 1)[-1].lower()
     for text in byproducts:
-        told = text.layers.get(last) or text.layers.get(f".{last.rpartition('.')[2]}")
-        if told:
-            says = read_text(told, f"{text.name} calls it", skip)
+        layer = text.layers.get(last) or text.layers.get(f".{last.rpartition('.')[2]}")
+        if layer:
+            says = read_text(layer, f"{text.name} calls it", skip)
             if says.kind is not None and says.confidence >= SURE:
                 return says
     return None
@@ -627,7 +627,7 @@ def _plating_is_open(content: DrillFile) -> bool:
     return all(tool.plated is None for tool in content.tools)
 
 
-def _compare(name: str, role: Role, told: str, said: NameSays, findings: list[Finding]) -> None:
+def _compare(name: str, role: Role, source: str, said: NameSays, findings: list[Finding]) -> None:
     """Report a name that speaks clearly against a better source."""
     if said.kind is None or said.confidence < 0.8 or RoleKind.DRAWING in (said.kind, role.kind):
         return
@@ -638,7 +638,7 @@ def _compare(name: str, role: Role, told: str, said: NameSays, findings: list[Fi
         findings.append(
             Finding.of(
                 rules.NAME_DISAGREES,
-                f"{told}, {said.reason} say {named}",
+                f"{source}, {said.reason} say {named}",
                 Place(file=name),
                 assumed=f"used as {role}",
             )

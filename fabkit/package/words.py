@@ -342,7 +342,7 @@ def _read_words(words: Sequence[str]) -> NameSays:
     if (needs_side and side is None) or (kind is _K.COPPER and side is None and number is None):
         confidence -= 0.25
     is_copper = kind is _K.COPPER
-    told = " ".join(_words_shown(words, said, side))
+    shown = " ".join(_words_shown(words, said, side))
     return NameSays(
         kind=kind,
         side=side,
@@ -351,7 +351,7 @@ def _read_words(words: Sequence[str]) -> NameSays:
         inner=is_copper and inner and side is None,
         plated=_read_plating(words) if kind is _K.DRILL else None,
         confidence=confidence,
-        reason=f"the words '{told}' in its name",
+        reason=f"the words '{shown}' in its name",
     )
 
 

@@ -32,7 +32,7 @@ FORMAT_1: Final = {
     "M22": "M90",
     "M70": "M72",
 }
-"""The older command set, told in the newer one (Excellon CNC-7, format 1 and format 2)."""
+"""The older command set, in terms of the newer one (Excellon CNC-7, format 1 and format 2)."""
 
 _MACHINE: Final = frozenset(
     ("G07", "M06", "M09", "M18", "M19", "M60", "M61", "M62", "M63", "M96", "G04")

@@ -21,7 +21,7 @@ class FormatState:
     log
         Where disagreements go.
     given
-        A format told by the caller; it overrules the file.
+        A format given by the caller; it overrules the file.
     """
 
     def __init__(self, log: ProblemLog, given: NumberFormat | None = None) -> None:
@@ -68,7 +68,7 @@ class FormatState:
 
     @property
     def is_given(self) -> bool:
-        """True when the caller told the format."""
+        """True when the caller gave the format."""
         return self._given is not None
 
     def state_zeros(self, zeros: Zeros, offset: int) -> None:
@@ -90,7 +90,7 @@ class FormatState:
         if self.format is None:
             self.format = self._given or self._decide(DigitSurvey.of(data))
             if self._given is not None:
-                self._log.add(problems.FORMAT_GIVEN, f"read as {describe(self._given)}, as told")
+                self._log.add(problems.FORMAT_GIVEN, f"read as {describe(self._given)}, as given")
         return self.format
 
     def _decide(self, survey: DigitSurvey) -> NumberFormat:

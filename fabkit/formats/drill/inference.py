@@ -1,4 +1,4 @@
-"""The number format told from the board: which reading puts the holes on their pads?
+"""The number format found from the board: which reading puts the holes on their pads?
 
 Candidates are scored by how many hits fall on pads, lie inside the board and span it; a single
 clear winner is taken and reported, anything else stays open.
@@ -135,7 +135,7 @@ def _trials(
 ) -> list[tuple[Score, Floats]]:
     """Every candidate that reads differently with the points it gives, best first."""
     survey = DigitSurvey.of(data)
-    limits = replace(limits, problem_places=0)  # where a trial stumbles is never told
+    limits = replace(limits, problem_places=0)  # where a trial stumbles is never reported
     sample = data
     if len(data) > _SAMPLE_BYTES:
         sample = data[: data.rfind(b"\n", 0, _SAMPLE_BYTES) + 1] or data
@@ -410,7 +410,7 @@ def _shifted(
             limit=SHIFT_ACCEPT,
             assumed=describe(chosen),
         )
-    # How far they are off is told where all files are laid on each other.
+    # How far they are off is reported where all files are laid on each other.
     return chosen, Finding.of(
         problems.FORMAT_INFERRED,
         f"read as {describe(chosen)}: only then {share:.0%} of the holes are on pads, once all are"
@@ -438,7 +438,7 @@ def _densest_shift(points: Floats, pads: Floats) -> Floats:
 def _read_again(
     file: DrillFile, data: bytes, chosen: NumberFormat, limits: Limits, finding: Finding
 ) -> DrillFile:
-    """Read with the chosen format; what the file left out is still told, at most as a warning."""
+    """Read with the chosen format; what the file left out stays reported, at most as a warning."""
     again = read(data, name=file.name, limits=limits, number_format=chosen)
     eased = tuple(
         replace(p, severity=min(p.severity, Severity.WARNING), assumed=describe(chosen))
@@ -474,7 +474,8 @@ def _checked(
             )
             return replace(file, problems=(*file.problems, finding))
     if not len(pads):
-        return file  # holes on a common grid tell a format no file states, not a stated one wrong
+        # A common grid suggests a format where none is stated, but proves no stated one wrong.
+        return file
     lies_there = stated.inside >= 0.5 or (box is None and stated.total >= 0.5)
     if lies_there and (box is None or stated.hit >= 0.2 or stated.cover >= 0.5):
         return file

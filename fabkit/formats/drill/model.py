@@ -65,7 +65,7 @@ class Tool:
     """One drill or router bit.
 
     ``diameter_mm`` is None when the file never states it.  ``plated`` is None when nothing in the
-    file tells.  ``function`` holds the fields of ``.AperFunction`` without plating fields.
+    file states.  ``function`` holds the fields of ``.AperFunction`` without plating fields.
     ``opening_of`` is set when this is no bit but a large round opening (G84, G32, G33): the row
     of the tool that cuts it; ``diameter_mm`` is then the finished diameter.
     """

@@ -107,7 +107,7 @@ class DigitSurvey:
             return cls()
         bytes_ = texts.view(np.uint8).reshape(len(texts), texts.dtype.itemsize)
         pointed = (bytes_ == 46).any(axis=1)
-        # A lone zero has no length to tell anything by.
+        # A lone zero has no length to infer anything from.
         whole = ~pointed & (bytes_ > 48).any(axis=1)
         length = (bytes_ > 0).sum(axis=1)
         longest = int(length[~pointed].max(initial=0))

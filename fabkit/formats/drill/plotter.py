@@ -89,7 +89,7 @@ class Plotter:
     # -- drilling --------------------------------------------------------------------------
 
     def current_tool(self, offset: int) -> int:
-        """Row of the tool in the spindle; tells when there is none."""
+        """Row of the tool in the spindle; reports when there is none."""
         if self.tool < 0:
             self._log.add(
                 problems.NO_TOOL, "a hole is drilled before any tool is chosen", offset=offset

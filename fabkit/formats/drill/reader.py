@@ -68,8 +68,8 @@ def read(
     """
     log = ProblemLog(name, keep=limits.problem_places)
     if len(data) > limits.file_bytes:
-        told = f"{len(data)} bytes, the limit is {limits.file_bytes}"
-        log.add(problems.FILE_LIMIT, told, assumed="not read")
+        message = f"{len(data)} bytes, the limit is {limits.file_bytes}"
+        log.add(problems.FILE_LIMIT, message, assumed="not read")
         return _Reader(b"", name, limits, log, number_format).result(len(data), complete=False)
     reader = _Reader(data, name, limits, log, number_format)
     complete = reader.run()

@@ -33,7 +33,7 @@ class Settings:
         self.old_commands: bool | None = None
         """True for FMAT,1; None when the file does not say."""
         self.links: list[tuple[list[int], int]] = []
-        """Tool numbers told to be spares of each other, with the byte offset."""
+        """Tool numbers stated to be spares of each other, with the byte offset."""
 
     def take(self, text: bytes, offset: int, *, in_header: bool) -> bool:
         """Commands of the header, wherever they stand; False when it is none."""

@@ -22,7 +22,7 @@ _PLATING: Final = {"plated": True, "nonplated": False}
 
 @dataclass(slots=True)
 class Entry:
-    """One tool as told so far; ``size`` is the text behind C."""
+    """One tool as stated so far; ``size`` is the text behind C."""
 
     number: int
     offset: int | None

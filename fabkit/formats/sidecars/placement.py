@@ -91,7 +91,7 @@ def read_placement(data: bytes, *, name: str) -> Placement:
     data
         The file.
     name
-        Its member name, for messages and, when no column tells, for the side.
+        Its member name, for messages and, when no column states it, for the side.
     """
     log = ProblemLog(name)
     table = find_table(decode(data), _KNOWN, _accepts)

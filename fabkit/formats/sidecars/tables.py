@@ -80,7 +80,7 @@ class Table:
     """Lines that were read as part of a quoted cell of the row above."""
 
     def report(self, rule: Rule, log: ProblemLog, offsets: Sequence[int]) -> None:
-        """Tell what of the rows is a guess."""
+        """Report what of the rows is a guess."""
         for line, fault in self.faults:
             log.add(rule, fault, offset=offsets[line - 1])
         for line in self.continued:
