@@ -2,53 +2,52 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from dataclasses import replace as with_fields
-from datetime import datetime
+from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import click
 
-from fabkit.cli import grouping, options, ordering, printing
+from fabkit.cli import options, printing
+from fabkit.cli.bundles import argument, bundle, command, option
+from fabkit.cli.ordering import Choices
+from fabkit.cli.reading import Reading
+
+if TYPE_CHECKING:
+    from fabkit.sheets.order import Silence
 
 
-@click.command("carry", cls=grouping.Command)
-@click.argument("old", type=options.FILE, metavar="OLD")
-@click.argument("new", type=options.FILE, metavar="NEW")
-@ordering.CHOICES
-@options.SILENCE
-@click.option(
-    "--old-keyboards",
-    type=options.COUNT,
-    metavar="N",
-    help="Old keyboards you built.  Default: as many as new ones.",
-)
-@click.option(
-    "--keep",
-    type=click.IntRange(min=0),
-    default=0,
-    show_default=True,
-    metavar="N",
-    help="Old keyboards you do not take apart.",
-)
-@options.TODAY
-@options.TEXT_OUT
-@options.printed("csv")
-@options.REPLACE
-@options.ROLE
-@options.LIMIT
-def command(
-    old: Path,
-    new: Path,
-    old_keyboards: int | None,
-    keep: int,
-    today: datetime | None,
-    out: Path | None,
-    form: str | None,
-    as_json: bool,
-    replace: bool,
-    **given: Any,
-) -> None:
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """What the command was given."""
+
+    old: Path = argument("OLD", type=options.FILE)
+    new: Path = argument("NEW", type=options.FILE)
+    choices: Choices = bundle(Choices)
+    silenced: tuple[Silence, ...] = options.silenced()
+    old_keyboards: int | None = option(
+        "--old-keyboards",
+        type=options.COUNT,
+        metavar="N",
+        help="Old keyboards you built.  Default: as many as new ones.",
+    )
+    keep: int = option(
+        "--keep",
+        type=click.IntRange(min=0),
+        default=0,
+        show_default=True,
+        metavar="N",
+        help="Old keyboards you do not take apart.",
+    )
+    today: date = options.today()
+    printed: printing.Printed = printing.printed("csv")
+    reading: Reading = bundle(Reading)
+
+
+@command("carry", Asked)
+def run(asked: Asked) -> None:
     """List parts you can reuse from the old revision, and what that saves.
 
     OLD and NEW are packages or order files.  Parts that carry over come off the old boards, what
@@ -62,30 +61,24 @@ def command(
     import fabkit
     from fabkit.outputs import terminal
     from fabkit.outputs.json import to_document
-    from fabkit.outputs.money import carry_csv, carry_record
+    from fabkit.outputs.money import carry_csv, carry_record, print_carry
 
-    chosen = options.form_of(form, as_json=as_json)
-    printing.refuse(out, replace=replace)
-    before = ordering.read_order(old, **given)
-    if old_keyboards is not None:
-        before = with_fields(before, keyboards=old_keyboards, builders=())
-    after = ordering.read_order(new, **given)
+    form = asked.printed.settle()
+    before, after = (
+        asked.choices.order(given, asked.reading, silenced=asked.silenced)
+        for given in (asked.old, asked.new)
+    )
+    if asked.old_keyboards is not None:
+        before = with_fields(before, keyboards=asked.old_keyboards, builders=())
     with terminal.progress() as tell:
-        boards = [(ordering.read_boards(order, tell), order) for order in (before, after)]
+        boards = [(asked.reading.boards(order, tell), order) for order in (before, after)]
         tell("pricing both ways")
         house = fabkit.load_house(after.houses[0]) if after.houses else None
-        found = fabkit.carry_over(*boards, house=house, keep=keep, today=options.read_day(today))
+        found = fabkit.carry_over(*boards, house=house, keep=asked.keep, today=asked.today)
     record = carry_record(found.parts, found.with_it, found.without)
-    if chosen == "text":
-        from fabkit.outputs.money import print_carry
-
-        printing.show(
-            lambda console: print_carry(console, found.parts, record), out=out, replace=replace
-        )
+    if form == "text":
+        asked.printed.show(lambda console: print_carry(console, found.parts, record))
+    elif form == "json":
+        asked.printed.show(to_document("carry", record))
     else:
-        text = (
-            to_document("carry", record)
-            if chosen == "json"
-            else carry_csv(found.parts, found.with_it)
-        )
-        printing.show(text, out=out, replace=replace)
+        asked.printed.show(carry_csv(found.parts, found.with_it))

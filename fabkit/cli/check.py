@@ -2,48 +2,47 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import click
 
-from fabkit.cli import grouping, options, printing
+from fabkit.cli import options, printing
+from fabkit.cli.bundles import bundle, command, option
+from fabkit.cli.reading import EdgeReading
+
+if TYPE_CHECKING:
+    from fabkit.base.findings import Severity
+    from fabkit.sheets.house import LimitClass
+    from fabkit.sheets.order import BoardUse
 
 
-@click.command("check", cls=grouping.Command)
-@options.PACKAGE
-@options.BOARD
-@options.HOUSE
-@options.THICKNESS
-@options.COLOUR
-@options.FINISH
-@options.FINE
-@options.CHOSEN_CHECKS
-@options.FAIL_ON
-@options.RIGHT
-@click.option("--files", is_flag=True, help="Show what each file was taken for, and why.")
-@click.option("--thicknesses", is_flag=True, help="Judge every thickness the house offers.")
-@options.ALL
-@options.TEXT_OUT
-@options.printed("markdown", "sarif", "annotations", "junit")
-@options.REPLACE
-@options.ROLE
-@options.EDGE
-@options.LIMIT
-def command(
-    package: Path,
-    house_files: tuple[Path, ...],
-    fail_on: str,
-    right: Path | None,
-    files: bool,
-    thicknesses: bool,
-    full: bool,
-    out: Path | None,
-    form: str | None,
-    as_json: bool,
-    replace: bool,
-    **given: Any,
-) -> None:
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """What the command was given."""
+
+    package: Path = options.package()
+    use: BoardUse | None = options.board()
+    house_files: tuple[Path, ...] = options.house()
+    choice: options.Choice = bundle(options.Choice)
+    limit_class: LimitClass = options.limit_class()
+    judged: options.Judged = bundle(options.Judged)
+    fail_on: Severity | None = options.fail_on()
+    right: Path | None = options.right()
+    files: bool = option(
+        "--files", is_flag=True, help="Show what each file was taken for, and why."
+    )
+    thicknesses: bool = option(
+        "--thicknesses", is_flag=True, help="Judge every thickness the house offers."
+    )
+    full: bool = options.full()
+    printed: printing.Printed = printing.printed("markdown", "sarif", "annotations", "junit")
+    reading: EdgeReading = bundle(EdgeReading)
+
+
+@command("check", Asked)
+def run(asked: Asked) -> None:
     """Say whether a package is fit to order, and what to do if not.
 
     Reads every exported file of PACKAGE (a folder or a zip), checks it against the published
@@ -57,29 +56,30 @@ def command(
       fabkit check left --right right
     """
     import fabkit
-    from fabkit.cli.reading import read_board
     from fabkit.outputs import records, terminal
     from fabkit.outputs.verdict import print_check, render_verdict
 
-    printed = options.form_of(form, as_json=as_json)
-    printing.refuse(out, replace=replace)
-    chosen = options.judged_as(**given)
-    house, *others = [fabkit.load_house(file) for file in house_files or (None,)]
+    form = asked.printed.settle()
+    chosen = fabkit.CheckOptions(
+        use=asked.use,
+        limit_class=asked.limit_class,
+        **vars(asked.judged),
+        **vars(asked.choice),
+    )
+    house, *others = [fabkit.load_house(file) for file in asked.house_files or (None,)]
     with terminal.progress() as tell:
-        board = read_board(package, tell, roles=options.stated_roles())
-        other = read_board(right, tell, roles={}) if right else None
+        board = asked.reading.board(asked.package, tell)
+        right = asked.reading.board(asked.right, tell, roles={}) if asked.right else None
         tell("checking")
-        result = fabkit.check(board, house, options=chosen, other_half=other)
-        table = fabkit.judge_thicknesses(board, house) if thicknesses else ()
-        houses = fabkit.compare_houses(board, (house, *others), options=chosen) if others else ()
+        result = fabkit.check(board, house, options=chosen, other_half=right)
+        table = fabkit.judge_thicknesses(board, house) if asked.thicknesses else ()
+        asked_too = (house, *others) if others else ()
+        houses = fabkit.compare_houses(board, asked_too, options=chosen)
     record = records.check_record(board, result, house, thicknesses=table, houses=houses)
-    if printed == "text":
-        printing.show(
-            lambda console: print_check(console, record, files=files, full=full),
-            out=out,
-            replace=replace,
+    if form == "text":
+        asked.printed.show(
+            lambda console: print_check(console, record, files=asked.files, full=asked.full)
         )
     else:
-        text = render_verdict(record, printed, fail_on=options.severity(fail_on))
-        printing.show(text, out=out, replace=replace)
-    click.get_current_context().exit(result.exit_status(options.severity(fail_on)))
+        asked.printed.show(render_verdict(record, form, fail_on=asked.fail_on))
+    click.get_current_context().exit(result.exit_status(asked.fail_on))

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
-import click
+from dataclasses import dataclass
 
-from fabkit.cli import completing, grouping, options
+from fabkit.cli import completing, options, printing
+from fabkit.cli.bundles import argument, command
 
 
-@click.command("checks", cls=grouping.Command)
-@click.argument("entry", required=False, metavar="[ID]", shell_complete=completing.IDS)
-@options.AS_JSON
-def command(entry: str | None, as_json: bool) -> None:
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """What the command was given."""
+
+    entry: str | None = argument("[ID]", required=False, shell_complete=completing.IDS)
+    as_json: bool = options.as_json()
+
+
+@command("checks", Asked)
+def run(asked: Asked) -> None:
     """List everything that can be found, or explain one entry.
 
     ID is the word in brackets behind a finding; a group with a slash lists that group.
@@ -24,9 +31,9 @@ def command(entry: str | None, as_json: bool) -> None:
     from fabkit.checks.rulebook import find_rules
     from fabkit.outputs import records, terminal
 
-    rules = [records.rule_record(rule) for rule in find_rules(entry)]
-    if as_json:
-        options.print_json("checks", {"rules": rules})
+    rules = [records.rule_record(rule) for rule in find_rules(asked.entry)]
+    if asked.as_json:
+        printing.print_json("checks", {"rules": rules})
         return
     console = terminal.Terminal()
     if len(rules) == 1:

@@ -2,87 +2,69 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from fabkit.cli import grouping, options, printing
+from fabkit.cli import options, printing
+from fabkit.cli.bundles import argument, bundle, command, option
+from fabkit.cli.reading import Reading
 
 if TYPE_CHECKING:
+    from fabkit.base.findings import Severity
     from fabkit.sheets.order import BoardUse
 
 
-@click.command("compare", cls=grouping.Command)
-@click.argument("old", type=options.FILE, metavar="OLD")
-@click.argument("new", type=options.FILE, metavar="NEW")
-@click.option(
-    "--expect",
-    "expected",
-    type=options.FILE,
-    metavar="FILE",
-    help="Changes you meant; others, or missing ones, are errors.",
-)
-@click.option(
-    "--write-expect",
-    "to_write",
-    type=options.FILE,
-    metavar="FILE",
-    help="Write all changes into a file to edit and give to --expect.",
-)
-@click.option(
-    "--order",
-    "order_file",
-    type=options.FILE,
-    metavar="FILE",
-    help="Order file to compare prices for.  Default: one keyboard.",
-)
-@options.BOARD
-@options.HOUSE
-@click.option(
-    "--draw",
-    "folder",
-    type=options.FILE,
-    metavar="FOLDER",
-    help="Also draw it, into this folder.",
-)
-@click.option(
-    "--report",
-    "page",
-    type=options.FILE,
-    metavar="FILE",
-    help="Write a page with a slider between the old board and the new one.",
-)
-@click.option("--no-findings", is_flag=True, help="Neither check nor price the boards.")
-@click.option("--no-costs", is_flag=True, help="Do not price the boards.")
-@options.FAIL_ON
-@options.CHOSEN_CHECKS
-@options.ALL
-@options.TEXT_OUT
-@options.printed("markdown")
-@options.REPLACE
-@options.ROLE
-@options.LIMIT
-def command(
-    old: Path,
-    new: Path,
-    expected: Path | None,
-    to_write: Path | None,
-    order_file: Path | None,
-    use: BoardUse | None,
-    house_files: tuple[Path, ...],
-    folder: Path | None,
-    page: Path | None,
-    no_findings: bool,
-    no_costs: bool,
-    fail_on: str,
-    full: bool,
-    out: Path | None,
-    form: str | None,
-    as_json: bool,
-    replace: bool,
-    **judged: Any,
-) -> None:
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """What the command was given."""
+
+    old: Path = argument("OLD", type=options.FILE)
+    new: Path = argument("NEW", type=options.FILE)
+    expected: Path | None = option(
+        "--expect",
+        type=options.FILE,
+        metavar="FILE",
+        help="Changes you meant; others, or missing ones, are errors.",
+    )
+    to_write: Path | None = option(
+        "--write-expect",
+        type=options.FILE,
+        metavar="FILE",
+        help="Write all changes into a file to edit and give to --expect.",
+    )
+    order_file: Path | None = option(
+        "--order",
+        type=options.FILE,
+        metavar="FILE",
+        help="Order file to compare prices for.  Default: one keyboard.",
+    )
+    use: BoardUse | None = options.board()
+    house_files: tuple[Path, ...] = options.house()
+    folder: Path | None = option(
+        "--draw", type=options.FILE, metavar="FOLDER", help="Also draw it, into this folder."
+    )
+    page: Path | None = option(
+        "--report",
+        type=options.FILE,
+        metavar="FILE",
+        help="Write a page with a slider between the old board and the new one.",
+    )
+    no_findings: bool = option(
+        "--no-findings", is_flag=True, help="Neither check nor price the boards."
+    )
+    no_costs: bool = option("--no-costs", is_flag=True, help="Do not price the boards.")
+    fail_on: Severity | None = options.fail_on()
+    judged: options.Judged = bundle(options.Judged)
+    full: bool = options.full()
+    printed: printing.Printed = printing.printed("markdown")
+    reading: Reading = bundle(Reading)
+
+
+@command("compare", Asked)
+def run(asked: Asked) -> None:
     """List what changed between two revisions of a board.
 
     OLD and NEW are packages: folders or zips of exported files.  The boards are laid on each
@@ -100,58 +82,41 @@ def command(
       fabkit compare rev-a.zip rev-b.zip --expect meant.toml
     """
     import fabkit
-    from fabkit.cli.reading import read_board
     from fabkit.compare.expecting import expectation_text
-    from fabkit.outputs.atomic import refuse_existing, write_file
-    from fabkit.outputs.comparison import compare_record, print_comparison, render_comparison
+    from fabkit.outputs import drawings
+    from fabkit.outputs.comparison import print_comparison, render_comparison
+    from fabkit.outputs.report.compare_view import render_comparison_page
     from fabkit.outputs.terminal import progress
 
-    pictures = []
-    if folder is not None:
-        from fabkit.outputs.drawings import change_files, change_names
-
-        pictures = [folder / name for name in change_names()]
-    printed = options.form_of(form, as_json=as_json)
-    for target in (out, to_write, page, *pictures):
-        if target is not None:
-            refuse_existing(target, replace=replace)
-    order = None if order_file is None else fabkit.load_order(order_file)
-    houses = () if order is None else order.houses
-    house = fabkit.load_house(next(iter((*house_files, *houses)), None))
+    folder = asked.folder
+    pictures = () if folder is None else tuple(folder / name for name in drawings.change_names())
+    form = asked.printed.settle(asked.to_write, asked.page, *pictures)
+    order = None if asked.order_file is None else fabkit.load_order(asked.order_file)
+    houses = (*asked.house_files, *(order.houses if order else ()))
     with progress() as tell:
-        boards = [read_board(path, tell, roles=options.stated_roles()) for path in (old, new)]
-        comparison = fabkit.compare_boards(boards[0], boards[1], tell=tell)
-        judgement = None if expected is None else fabkit.judge_changes(comparison, expected)
-        asked = not no_findings and not comparison.same_files
-        weighed = fabkit.weigh_changes(
-            comparison,
+        compared = fabkit.compare_revisions(
+            asked.reading.board(asked.old, tell),
+            asked.reading.board(asked.new, tell),
+            expected=asked.expected,
             order=order,
-            house=house,
-            options=options.judged_as(use=use, **judged),
-            findings=asked,
-            costs=asked and not no_costs,
+            house=fabkit.load_house(next(iter(houses), None)),
+            options=fabkit.CheckOptions(use=asked.use, **vars(asked.judged)),
+            weigh="nothing" if asked.no_findings else "findings" if asked.no_costs else "all",
             tell=tell,
         )
-        record = compare_record(
-            comparison, findings=weighed.findings, costs=weighed.costs, judgement=judgement
-        )
+        record = compared.record
         tell("drawing")
-        if to_write is not None:
-            write_file(to_write, expectation_text(comparison).encode(), replace=replace)
-        if folder is not None:
-            for name, data in change_files(comparison).items():
-                write_file(folder / name, data, replace=replace)
-        if page is not None:
-            from fabkit.outputs.report.compare_view import render_comparison_page
-
-            html = render_comparison_page(comparison, record)
-            write_file(page, html.encode(), replace=replace)
-    if printed == "text":
-        printing.show(
-            lambda console: print_comparison(console, record, full=full), out=out, replace=replace
-        )
+        if asked.to_write is not None:
+            asked.printed.write(asked.to_write, expectation_text(compared.comparison))
+        if pictures:
+            made = drawings.change_files(compared.comparison)
+            for target in pictures:
+                asked.printed.write(target, made[target.name])
+        if asked.page is not None:
+            page = render_comparison_page(compared.comparison, record)
+            asked.printed.write(asked.page, page)
+    if form == "text":
+        asked.printed.show(lambda console: print_comparison(console, record, full=asked.full))
     else:
-        printing.show(render_comparison(record, printed), out=out, replace=replace)
-    different = not comparison.equal if judgement is None else bool(judgement.findings)
-    worse = weighed.findings.status(options.severity(fail_on)) if weighed.findings else 0
-    click.get_current_context().exit(int(different) or worse)
+        asked.printed.show(render_comparison(record, form))
+    click.get_current_context().exit(compared.exit_status(asked.fail_on))

@@ -77,7 +77,7 @@ class LazyGroup(click.Group):
         """Import the module of a command."""
         if cmd_name not in COMMANDS:
             return None
-        command = import_module(f"fabkit.cli.{cmd_name.replace(' ', '_')}").command
+        command = import_module(f"fabkit.cli.{cmd_name.replace(' ', '_')}").run
         assert isinstance(command, click.Command)  # noqa: S101 -- narrows for the type checker
         return command
 

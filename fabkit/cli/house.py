@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 
-import click
+from fabkit.cli import options, printing
+from fabkit.cli.bundles import argument, command
 
-from fabkit.cli import grouping, options
+
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """What the command was given."""
+
+    sheet: Path | None = argument("[FILE]", required=False, type=options.FILE)
+    as_json: bool = options.as_json()
 
 
-@click.command("house", cls=grouping.Command)
-@click.argument("sheet", required=False, type=options.FILE, metavar="[FILE]")
-@options.AS_JSON
-def command(sheet: Path | None, as_json: bool) -> None:
+@command("house", Asked)
+def run(asked: Asked) -> None:
     """Show a board house's sheet.
 
     The sheet says what the house can make and offers; `check` and `quote` judge by it.  Without
@@ -25,8 +31,8 @@ def command(sheet: Path | None, as_json: bool) -> None:
     import fabkit
     from fabkit.outputs import records, terminal
 
-    record = records.house_sheet_record(fabkit.load_house(sheet))
-    if as_json:
-        options.print_json("house", record)
+    record = records.house_sheet_record(fabkit.load_house(asked.sheet))
+    if asked.as_json:
+        printing.print_json("house", record)
     else:
         terminal.print_house(terminal.Terminal(), record)

@@ -6,7 +6,7 @@ import click
 
 from fabkit.base.errors import FabkitError, SheetError
 from fabkit.base.streams import clean
-from fabkit.cli.options import print_json
+from fabkit.cli.printing import print_json
 from fabkit.cli.words import nearest
 
 RENAMED = {

@@ -2,54 +2,47 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from fabkit.cli import grouping, options, ordering, rerunning
+from fabkit.cli import options, ordering, printing, rerunning
+from fabkit.cli.bundles import bundle, command, option
+from fabkit.cli.reading import Reading
 
 if TYPE_CHECKING:
-    from fabkit.sheets.order import Order
+    from fabkit.base.findings import Severity
+    from fabkit.sheets.order import Order, Silence
 
 
-@click.command("order", cls=grouping.Command)
-@ordering.WANTED
-@click.option(
-    "--out",
-    type=options.FILE,
-    required=True,
-    metavar="FOLDER",
-    help="Folder for everything; replaces an older order.",
-)
-@ordering.CHOICES
-@ordering.QUANTITY
-@options.SILENCE
-@options.FAIL_ON
-@options.REPLACE
-@click.option("--watch", is_flag=True, help="Run again whenever the files change.")
-@click.option(
-    "--old",
-    type=options.FILE,
-    metavar="PACKAGE",
-    help="Package of the old revision; the report then shows what changed.",
-)
-@options.TODAY
-@options.ROLE
-@options.LIMIT
-@options.AS_JSON
-def command(
-    wanted: Path,
-    out: Path,
-    fail_on: str,
-    replace: bool,
-    watch: bool,
-    old: Path | None,
-    today: datetime | None,
-    as_json: bool,
-    **given: Any,
-) -> None:
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """What the command was given."""
+
+    wanted: Path = ordering.wanted()
+    out: Path = options.out("FOLDER", "Folder for everything; replaces an older order.")
+    choices: ordering.Choices = bundle(ordering.Choices)
+    quantities: tuple[int, ...] = options.quantities()
+    silenced: tuple[Silence, ...] = options.silenced()
+    fail_on: Severity | None = options.fail_on()
+    replace: bool = options.replace()
+    watch: bool = option("--watch", is_flag=True, help="Run again whenever the files change.")
+    old: Path | None = option(
+        "--old",
+        type=options.FILE,
+        metavar="PACKAGE",
+        help="Package of the old revision; the report then shows what changed.",
+    )
+    today: date = options.today()
+    reading: Reading = bundle(Reading)
+    as_json: bool = options.as_json()
+
+
+@command("order", Asked)
+def run(asked: Asked) -> None:
     """Do all of it, into one folder.
 
     A report to open in a browser, findings as text, JSON and SARIF, pictures of both faces, parts
@@ -68,25 +61,28 @@ def command(
     from fabkit.outputs import terminal
 
     def read() -> Order:
-        return ordering.read_order(wanted, **given)
+        return asked.choices.order(
+            asked.wanted, asked.reading, quantities=asked.quantities, silenced=asked.silenced
+        )
 
-    def run(order: Order) -> int:
+    def do(order: Order) -> int:
         with terminal.progress() as tell:
             done = fabkit.order(
                 order,
-                out,
-                replace=replace,
-                today=options.read_day(today),
-                limits=options.stated_limits(),
-                old=old,
+                asked.out,
+                replace=asked.replace,
+                today=asked.today,
+                limits=asked.reading.limits,
+                old=asked.old,
                 tell=tell,
                 note=lambda text: click.echo(f"note: {clean(text)}", err=True),
             )
-        if as_json:
-            options.print_json("order", done.manifest)
+        if asked.as_json:
+            printing.print_json("order", done.manifest)
         else:
-            terminal.print_order(terminal.Terminal(), done.manifest, folder=out.as_posix())
-        return done.exit_status(options.severity(fail_on))
+            console = terminal.Terminal()
+            terminal.print_order(console, done.manifest, folder=asked.out.as_posix())
+        return done.exit_status(asked.fail_on)
 
-    status = rerunning.keep_running(out, read, run) if watch else run(read())
+    status = rerunning.keep_running(asked.out, read, do) if asked.watch else do(read())
     click.get_current_context().exit(status)

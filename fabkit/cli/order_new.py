@@ -3,45 +3,73 @@
 from __future__ import annotations
 
 import os
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
-from fabkit.cli import grouping, options, order_keys, ordering
+from fabkit.cli import options, printing
+from fabkit.cli.bundles import bundle, command, option
+from fabkit.cli.ordering import Choices
+from fabkit.cli.reading import Reading
 
-if TYPE_CHECKING:
-    from fabkit.sheets.order import BoardUse
+
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """What the command was given."""
+
+    package: Path = options.package()
+    out: Path = options.out(
+        "FILE.toml", "Where to write the order file.", default=Path("order.toml"), show_default=True
+    )
+    right: Path | None = options.right()
+    name: str | None = option("--name", help="What you call it.")
+    spare_halves: int | None = option(
+        "--spare-halves",
+        type=click.IntRange(min=0),
+        metavar="N",
+        help="Halves to build besides whole keyboards.",
+    )
+    quantities: tuple[int, ...] = options.quantities()
+    currency: str | None = option(
+        "--currency", metavar="CODE", help="Currency to count in, such as EUR."
+    )
+    choices: Choices = bundle(Choices)
+    ask: bool = option("--ask", is_flag=True, help="Prompt for missing values.")
+    reading: Reading = bundle(Reading)
+    replace: bool = options.replace()
+
+    def beside(self, path: Path) -> str:
+        """Give a path as it stands in the order file: relative to it, with / on every system."""
+        return Path(os.path.relpath(path, self.out.parent)).as_posix()
+
+    def keys(self) -> dict[str, Any]:
+        """Keys of the order file for what was given."""
+        given = self.choices
+        keys = {
+            "keyboards": given.keyboards,
+            "houses": [self.beside(house) for house in given.house_files] or None,
+            "parts": self.beside(given.parts_file) if given.parts_file else None,
+            "quantities": list(self.quantities) or None,
+            "spare_halves": self.spare_halves,
+            "currency": self.currency,
+            **vars(given.choice),
+        }
+        return {key: value for key, value in keys.items() if value is not None}
 
 
-@click.command("order new", cls=grouping.Command)
-@options.PACKAGE
-@click.option(
-    "--out",
-    type=options.FILE,
-    default=Path("order.toml"),
-    show_default=True,
-    metavar="FILE.toml",
-    help="Where to write the order file.",
+QUESTIONS = (
+    ("keyboards", "Whole keyboards", 1),
+    ("thickness_mm", "Finished thickness, mm", 1.6),
+    ("colour", "Mask colour", "green"),
+    ("finish", "Surface finish", "hasl-lead-free"),
 )
-@options.RIGHT
-@click.option("--name", help="What you call it.")
-@click.option(
-    "--spare-halves",
-    type=click.IntRange(min=0),
-    metavar="N",
-    help="Halves to build besides whole keyboards.",
-)
-@ordering.QUANTITY
-@click.option("--currency", metavar="CODE", help="Currency to count in, such as EUR.")
-@ordering.CHOICES
-@click.option("--ask", is_flag=True, help="Prompt for missing values.")
-@options.ROLE
-@options.LIMIT
-@options.REPLACE
-def command(
-    package: Path, out: Path, right: Path | None, name: str | None, replace: bool, **given: Any
-) -> None:
+"""Choices an order turns on: key, what is asked, and the usual answer."""
+
+
+@command("order new", Asked)
+def run(asked: Asked) -> None:
     """Write an order file to fill in.
 
     It names PACKAGE, says what each board was found to be and why, and carries every other choice
@@ -59,37 +87,31 @@ def command(
     from fabkit.outputs.atomic import refuse_existing, write_file
     from fabkit.sheets.order_template import order_template
 
-    use: BoardUse | None = given.pop("use")
-    if use and (right or use in ("left", "right")):
+    use = asked.choices.use
+    if use and (asked.right or use in ("left", "right")):
         raise click.UsageError(f"--board {use}: left and right are given as LEFT --right RIGHT")
-    refuse_existing(out, replace=replace)
-
-    def beside(path: Path) -> str:
-        # Paths in an order file are relative to it, with / on every system.
-        return Path(os.path.relpath(path, out.parent)).as_posix()
-
+    refuse_existing(asked.out, replace=asked.replace)
     with terminal.progress() as tell:
         proposal = fabkit.propose_order(
-            package,
-            right=right,
-            name=name,
+            asked.package,
+            right=asked.right,
+            name=asked.name,
             use=use,
-            path_of=beside,
-            roles=options.stated_roles(),
-            limits=options.stated_limits(),
+            path_of=asked.beside,
+            roles=asked.reading.roles,
+            limits=asked.reading.limits,
             tell=tell,
         )
-    title = proposal.name
-    if given.pop("ask"):
-        title = click.prompt("Name of the order", default=title)
-        given = order_keys.ask(given)
-    text = order_template(
-        name=title,
-        boards=proposal.boards,
-        keyboards=given.pop("keyboards") or 1,
-        chosen=order_keys.file_keys(given, beside),
-    )
-    write_file(out, text.encode(), replace=replace)
+    name, keys = proposal.name, asked.keys()
+    if asked.ask:
+        name = click.prompt("Name of the order", default=name)
+        missing = [q for q in QUESTIONS if q[0] not in keys]
+        keys |= {key: click.prompt(words, default=usual) for key, words, usual in missing}
+    keyboards = keys.pop("keyboards", 1)
+    text = order_template(name=name, boards=proposal.boards, keyboards=keyboards, chosen=keys)
+    write_file(asked.out, text.encode(), replace=asked.replace)
     for one in proposal.boards:
         click.echo(f"{'' if one.chosen else 'left out: '}{one.package}: {one.reasons[0]}", err=True)
-    options.say_next(out, f"{out}: look it through, then run: fabkit order {out} --out FOLDER")
+    printing.say_next(
+        asked.out, f"{asked.out}: look it through, then run: fabkit order {asked.out} --out FOLDER"
+    )

@@ -2,45 +2,91 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from dataclasses import replace as with_fields
 from pathlib import Path
-from typing import TYPE_CHECKING
-
-import click
+from typing import TYPE_CHECKING, Final
 
 from fabkit.base.errors import UsageError
 from fabkit.cli import defaults, options
+from fabkit.cli.bundles import argument, bundle, option
+from fabkit.cli.reading import Reading
 
 if TYPE_CHECKING:
-    from fabkit.board.model import Board
-    from fabkit.outputs.terminal import Tell
-    from fabkit.sheets.order import BoardUse, Order
+    from fabkit.sheets.order import BoardUse, Order, Silence
 
-WANTED = click.argument("wanted", type=options.FILE, metavar="PACKAGE|ORDER.toml")
-
-CHOICES = options.several(
-    options.BOARD,
-    options.HOUSE,
-    click.option(
-        "--parts", "parts_file", type=options.FILE, metavar="FILE", help="Your parts book."
-    ),
-    click.option("--keyboards", type=options.COUNT, metavar="N", help="Whole keyboards you want."),
-    options.THICKNESS,
-    options.COLOUR,
-    options.FINISH,
-)
-"""What is wanted; overrides the order file."""
-
-QUANTITY = click.option(
-    "--quantity",
-    "quantities",
-    type=options.COUNT,
-    multiple=True,
-    metavar="N",
-    help="Boards to price.  Default: quantities near what you need.",
-)
+WANTED: Final = "PACKAGE|ORDER.toml"
 
 
-def read_wanted(wanted: Path, *, use: BoardUse | None = None) -> Order:
+def wanted() -> options.Declared:
+    """What an order is made of: a package or an order file."""
+    return argument(WANTED, type=options.FILE)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Choices:
+    """What is wanted; overrides the order file."""
+
+    use: BoardUse | None = options.board()
+    house_files: tuple[Path, ...] = options.house()
+    parts_file: Path | None = option(
+        "--parts", type=options.FILE, metavar="FILE", help="Your parts book."
+    )
+    keyboards: int | None = option(
+        "--keyboards", type=options.COUNT, metavar="N", help="Whole keyboards you want."
+    )
+    choice: options.Choice = bundle(options.Choice)
+
+    def order(
+        self,
+        given: Path,
+        reading: Reading,
+        *,
+        quantities: tuple[int, ...] = (),
+        silenced: tuple[Silence, ...] = (),
+    ) -> Order:
+        """Load an order file, or make the order of a bare package; then apply what was given.
+
+        Raises
+        ------
+        UsageError
+            What was given does not make a whole order.
+        """
+        import tomllib
+        from decimal import Decimal
+
+        from fabkit.sheets.order import CHOSEN
+
+        order = read_wanted(given, reading, use=self.use)
+        if len(order.boards) == 1 and order.boards[0].stated in ("left", "right"):
+            raise UsageError(
+                f"--board {order.boards[0].stated}: the other half is missing",
+                hint="write an order file of both: fabkit order new LEFT --right RIGHT",
+            )
+        mine, choice = self.choice, order.choice
+        choice = with_fields(
+            choice, colour=mine.colour or choice.colour, finish=mine.finish or choice.finish
+        )
+        if mine.thickness_mm is not None:
+            thickness = Decimal(str(mine.thickness_mm))
+            choice = with_fields(choice, thickness_mm=thickness, thickness_from=CHOSEN)
+        count = self.keyboards or order.keyboards
+        stated = tomllib.loads(order.data.decode("utf-8-sig"))
+        order = defaults.fill_order(order, stated=defaults.keys_of(stated))
+        return with_fields(
+            order,
+            choice=choice,
+            houses=self.house_files or order.houses,
+            parts=self.parts_file or order.parts,
+            keyboards=count,
+            quantities=quantities or order.quantities,
+            # Builders share the keyboards of the file; another number has no such shares.
+            builders=order.builders if count == order.keyboards else (),
+            silenced=(*order.silenced, *silenced),
+        )
+
+
+def read_wanted(given: Path, reading: Reading, *, use: BoardUse | None = None) -> Order:
     """Load an order file, or make the order of a bare package; ``use`` says what one board is.
 
     Raises
@@ -48,23 +94,20 @@ def read_wanted(wanted: Path, *, use: BoardUse | None = None) -> Order:
     UsageError
         An option that is for a package is given with an order file.
     """
-    from dataclasses import replace
-
     import fabkit
     from fabkit.demo import find_demo
     from fabkit.sheets.order import order_for, with_use
 
-    wanted = find_demo(wanted, usual="order.toml")
-    roles = options.stated_roles()
-    if wanted.suffix.lower() != ".toml":
-        order = order_for(wanted, use=use)
-        return replace(order, boards=(replace(order.boards[0], roles=roles),))
-    if roles:
+    given = find_demo(given, usual="order.toml")
+    if given.suffix.lower() != ".toml":
+        order = order_for(given, use=use)
+        return with_fields(order, boards=(with_fields(order.boards[0], roles=reading.roles),))
+    if reading.roles:
         raise UsageError(
             "--role is for a package; an order file states roles itself",
             hint="write them under [board.roles] of the board they belong to",
         )
-    order = fabkit.load_order(wanted)
+    order = fabkit.load_order(given)
     if use is None:
         return order
     if len(order.boards) > 1:
@@ -73,66 +116,5 @@ def read_wanted(wanted: Path, *, use: BoardUse | None = None) -> Order:
             hint="each [[board]] of the order file states with 'is' what it is",
         )
     one = order.boards[0]
-    board = with_use(replace(one, stated=use, counted=False), use)
-    return replace(order, boards=(board,))
-
-
-def read_order(
-    wanted: Path,
-    *,
-    use: BoardUse | None,
-    house_files: tuple[Path, ...],
-    parts_file: Path | None,
-    keyboards: int | None,
-    thickness_mm: float | None,
-    colour: str | None,
-    finish: str | None,
-    quantities: tuple[int, ...] = (),
-    silence: tuple[str, ...] = (),
-) -> Order:
-    """Load an order file, or make the order of a bare package; then apply what was given.
-
-    Raises
-    ------
-    UsageError
-        What was given does not make a whole order.
-    """
-    import tomllib
-    from dataclasses import replace
-    from decimal import Decimal
-
-    from fabkit.sheets.order import CHOSEN
-
-    order = read_wanted(wanted, use=use)
-    if len(order.boards) == 1 and order.boards[0].stated in ("left", "right"):
-        raise UsageError(
-            f"--board {order.boards[0].stated}: the other half is missing",
-            hint="write an order file of both: fabkit order new LEFT --right RIGHT",
-        )
-    choice = replace(
-        order.choice, colour=colour or order.choice.colour, finish=finish or order.choice.finish
-    )
-    if thickness_mm is not None:
-        choice = replace(choice, thickness_mm=Decimal(str(thickness_mm)), thickness_from=CHOSEN)
-    count = keyboards or order.keyboards
-    stated = tomllib.loads(order.data.decode("utf-8-sig"))
-    order = defaults.fill_order(order, stated=defaults.keys_of(stated))
-    return replace(
-        order,
-        choice=choice,
-        houses=house_files or order.houses,
-        parts=parts_file or order.parts,
-        keyboards=count,
-        quantities=quantities or order.quantities,
-        # Builders share the keyboards of the file; another number has no such shares.
-        builders=order.builders if count == order.keyboards else (),
-        silenced=(*order.silenced, *options.read_silences(silence)),
-    )
-
-
-def read_boards(order: Order, tell: Tell) -> list[Board]:
-    """Read every design of an order."""
-    from fabkit.cli.reading import read_board
-    from fabkit.keyboard.ordered import with_edge
-
-    return [with_edge(read_board(one.package, tell, roles=one.roles), one) for one in order.boards]
+    board = with_use(with_fields(one, stated=use, counted=False), use)
+    return with_fields(order, boards=(board,))

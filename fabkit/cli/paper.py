@@ -2,49 +2,40 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import click
-
-from fabkit.cli import drawn, grouping, looks, options, ordering
+from fabkit.cli import options, ordering
+from fabkit.cli.bundles import bundle, command, option
+from fabkit.cli.drawn import Drawn
+from fabkit.cli.reading import Reading
 from fabkit.cli.words import words
 
 if TYPE_CHECKING:
     from fabkit.sheets.order import BoardUse
 
 
-@click.command("paper", cls=grouping.Command)
-@ordering.WANTED
-@click.option(
-    "--out",
-    type=options.FILE,
-    required=True,
-    metavar="FILE.pdf",
-    help="PDF to write.",
-)
-@click.option(
-    "--size",
-    type=words("a4", "letter"),
-    default="a4",
-    show_default=True,
-    help="Paper in your printer.",
-)
-@options.BOARD
-@looks.OPEN
-@options.REPLACE
-@options.ROLE
-@options.LIMIT
-@options.AS_JSON
-def command(
-    wanted: Path,
-    out: Path,
-    size: str,
-    use: BoardUse | None,
-    show: bool,
-    replace: bool,
-    as_json: bool,
-) -> None:
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """What the command was given."""
+
+    wanted: Path = ordering.wanted()
+    out: Path = options.out("FILE.pdf", "PDF to write.")
+    size: str = option(
+        "--size",
+        type=words("a4", "letter"),
+        default="a4",
+        show_default=True,
+        help="Paper in your printer.",
+    )
+    use: BoardUse | None = options.board()
+    drawn: Drawn = bundle(Drawn)
+    reading: Reading = bundle(Reading)
+
+
+@command("paper", Asked)
+def run(asked: Asked) -> None:
     """Print a full-size template to try under your hand.
 
     Left and right half with outline, holes and key positions, spread over several pages with
@@ -59,13 +50,12 @@ def command(
     from fabkit.outputs import terminal
     from fabkit.outputs.drawings import paper_halves, paper_notes
 
-    order = ordering.read_wanted(wanted, use=use)
+    order = ordering.read_wanted(asked.wanted, asked.reading, use=asked.use)
     with terminal.progress() as tell:
-        boards = ordering.read_boards(order, tell)
+        boards = asked.reading.boards(order, tell)
         tell("drawing")
-        path = fabkit.draw_paper(boards, out, order=order, paper=size, replace=replace)
-    notes = paper_notes(paper_halves(boards, order))
+        path = fabkit.draw_paper(
+            boards, asked.out, order=order, paper=asked.size, replace=asked.drawn.replace
+        )
     shown = [(b, one.stated, one.name) for b, one in zip(boards, order.boards, strict=True)]
-    drawn.say([path], shown, as_json=as_json, notes=notes)
-    if show:
-        looks.open_files([path])
+    asked.drawn.say([path], shown, notes=paper_notes(paper_halves(boards, order)))

@@ -2,36 +2,31 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
-import click
+from fabkit.cli import ordering, printing
+from fabkit.cli.bundles import bundle, command, option
+from fabkit.cli.reading import Reading
 
-from fabkit.cli import grouping, options, ordering, printing
+
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """What the command was given."""
+
+    wanted: Path = ordering.wanted()
+    choices: ordering.Choices = bundle(ordering.Choices)
+    printed: printing.Printed = printing.printed("csv", "markdown")
+    explain: str | None = option(
+        "--explain",
+        metavar="REF|KIND",
+        help="Show what a reference or a kind (diode, controller ...) is known by.",
+    )
+    reading: Reading = bundle(Reading)
 
 
-@click.command("parts", cls=grouping.Command)
-@ordering.WANTED
-@ordering.CHOICES
-@options.TEXT_OUT
-@options.printed("csv", "markdown")
-@options.REPLACE
-@click.option(
-    "--explain",
-    metavar="REF|KIND",
-    help="Show what a reference or a kind (diode, controller ...) is known by.",
-)
-@options.ROLE
-@options.LIMIT
-def command(
-    wanted: Path,
-    explain: str | None,
-    out: Path | None,
-    form: str | None,
-    as_json: bool,
-    replace: bool,
-    **given: Any,
-) -> None:
+@command("parts", Asked)
+def run(asked: Asked) -> None:
     """List the parts to buy, per half and per keyboard.
 
     Parts are read from component attributes, else from a placement or parts table; otherwise they
@@ -44,26 +39,18 @@ def command(
       fabkit parts gerbers.zip --explain controller
     """
     import fabkit
-    from fabkit.outputs import terminal
-    from fabkit.outputs.money import (
-        bill_record,
-        explained,
-        print_bill,
-        print_explained,
-        render_parts,
-    )
+    from fabkit.outputs import money, terminal
 
-    chosen = options.form_of(form, as_json=as_json)
-    printing.refuse(out, replace=replace)
-    order = ordering.read_order(wanted, **given)
+    form = asked.printed.settle()
+    order = asked.choices.order(asked.wanted, asked.reading)
     with terminal.progress() as tell:
-        boards = ordering.read_boards(order, tell)
+        boards = asked.reading.boards(order, tell)
         tell("listing the parts")
         bill = fabkit.list_parts(boards, order)
-    if explain is not None:
-        asked = explained(bill_record(bill), explain)
-        printing.show(lambda console: print_explained(console, asked), out=out, replace=replace)
-    elif chosen == "text":
-        printing.show(lambda console: print_bill(console, bill), out=out, replace=replace)
+    if asked.explain is not None:
+        places = money.explained(money.bill_record(bill), asked.explain)
+        asked.printed.show(lambda console: money.print_explained(console, places))
+    elif form == "text":
+        asked.printed.show(lambda console: money.print_bill(console, bill))
     else:
-        printing.show(render_parts(bill, chosen), out=out, replace=replace)
+        asked.printed.show(money.render_parts(bill, form))

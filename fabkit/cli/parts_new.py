@@ -2,24 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 
-import click
+from fabkit.cli import options, printing
+from fabkit.cli.bundles import command, option
 
-from fabkit.cli import grouping, options
+
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """What the command was given."""
+
+    out: Path = options.out("FILE.toml", "Where to write the parts book.")
+    name: str = option(
+        "--name", default="Our parts book", show_default=True, help="What you call it."
+    )
+    replace: bool = options.replace()
 
 
-@click.command("parts new", cls=grouping.Command)
-@click.option(
-    "--out",
-    type=options.FILE,
-    required=True,
-    metavar="FILE.toml",
-    help="Where to write the parts book.",
-)
-@click.option("--name", default="Our parts book", show_default=True, help="What you call it.")
-@options.REPLACE
-def command(out: Path, name: str, replace: bool) -> None:
+@command("parts new", Asked)
+def run(asked: Asked) -> None:
     """Write a parts book of your own to fill in.
 
     Rules that tell parts, counts, packs and prices are there with a comment and invented values:
@@ -32,5 +34,5 @@ def command(out: Path, name: str, replace: bool) -> None:
     from fabkit.outputs.atomic import write_file
     from fabkit.parts.book import parts_template
 
-    write_file(out, parts_template(name).encode(), replace=replace)
-    options.say_next(out, f"{out}: fill it in, then use it with --parts {out}")
+    write_file(asked.out, parts_template(asked.name).encode(), replace=asked.replace)
+    printing.say_next(asked.out, f"{asked.out}: fill it in, then use it with --parts {asked.out}")

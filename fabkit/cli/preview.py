@@ -2,48 +2,37 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
-import click
-
-from fabkit.cli import drawn, grouping, looks, options
+from fabkit.cli import options
+from fabkit.cli.bundles import bundle, command, option
+from fabkit.cli.drawn import Drawn
+from fabkit.cli.looks import Looks
+from fabkit.cli.reading import EdgeReading
 from fabkit.cli.words import words
 
 
-@click.command("preview", cls=grouping.Command)
-@options.PACKAGE
-@click.option(
-    "--out",
-    type=options.FILE,
-    required=True,
-    metavar="FOLDER",
-    help="Folder for front.png and back.png.",
-)
-@looks.LOOKS
-@click.option(
-    "--as",
-    "formats",
-    type=words("png", "svg", "pdf"),
-    multiple=True,
-    default=["png"],
-    help="Kind of picture.  Default: png.",
-)
-@looks.OPEN
-@options.REPLACE
-@options.ROLE
-@options.EDGE
-@options.LIMIT
-@options.AS_JSON
-def command(
-    package: Path,
-    out: Path,
-    formats: tuple[str, ...],
-    show: bool,
-    replace: bool,
-    as_json: bool,
-    **given: Any,
-) -> None:
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """What the command was given."""
+
+    package: Path = options.package()
+    out: Path = options.out("FOLDER", "Folder for front.png and back.png.")
+    looks: Looks = bundle(Looks)
+    formats: tuple[str, ...] = option(
+        "--as",
+        type=words("png", "svg", "pdf"),
+        multiple=True,
+        default=["png"],
+        help="Kind of picture.  Default: png.",
+    )
+    drawn: Drawn = bundle(Drawn)
+    reading: EdgeReading = bundle(EdgeReading)
+
+
+@command("preview", Asked)
+def run(asked: Asked) -> None:
     """Draw the finished board, front and back.
 
     Copper under mask, bare copper in its finish, legend, holes cut through, trimmed to the
@@ -54,14 +43,13 @@ def command(
       fabkit preview gerbers.zip --out pictures --colour black
     """
     import fabkit
-    from fabkit.cli.reading import read_board
     from fabkit.outputs import terminal
 
-    chosen = looks.read_looks(**given)
+    look = asked.looks.options()
     with terminal.progress() as tell:
-        board = read_board(package, tell, roles=options.stated_roles())
+        board = asked.reading.board(asked.package, tell)
         tell("drawing")
-        written = fabkit.draw(board, out, options=chosen, formats=formats, replace=replace)
-    drawn.say(written, [(board, None, board.name)], as_json=as_json)
-    if show:
-        looks.open_files(list(written))
+        written = fabkit.draw(
+            board, asked.out, options=look, formats=asked.formats, replace=asked.drawn.replace
+        )
+    asked.drawn.say(written, [(board, None, board.name)])

@@ -2,39 +2,97 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+import click
+
+from fabkit.base.streams import STANDARD_STREAM
 from fabkit.cli import options
+from fabkit.cli.bundles import bundle, option
+from fabkit.cli.words import words
 
 if TYPE_CHECKING:
     from fabkit.outputs.terminal import Terminal
 
 
-def show(
-    made: str | Callable[[Terminal], None], *, out: Path | None = None, replace: bool = False
-) -> None:
-    """Print a text, or what a function prints on a console; or write it into a file.
+@dataclass(frozen=True, kw_only=True)
+class Printed:
+    """In which form a result is printed, and where."""
 
-    Raises
-    ------
-    OutputRefused
-        The file exists, or cannot be written.
-    """
-    if out is None:
-        if isinstance(made, str):
-            options.print_data(made)
+    out: Path | None = options.out(
+        "FILE", "Write what would be printed into a file.", required=False
+    )
+    form: str | None = option("--format")
+    as_json: bool = options.as_json()
+    replace: bool = options.replace()
+
+    @property
+    def chosen(self) -> str:
+        """What is printed: ``json``, or what ``--format`` names, or ``text``.
+
+        Raises
+        ------
+        UsageError
+            ``--json`` and ``--format`` are given together.
+        """
+        if self.as_json and self.form:
+            raise click.UsageError(f"choose one of --json and --format {self.form}")
+        return "json" if self.as_json else self.form or "text"
+
+    def settle(self, *others: Path | None) -> str:
+        """The form, once nothing that is written before or after it is in the way.
+
+        Raises
+        ------
+        UsageError
+            ``--json`` and ``--format`` are given together.
+        OutputRefused
+            The file, or one of the others that are written, exists and may not be overwritten.
+        """
+        chosen, targets = self.chosen, [p for p in (self.out, *others) if p is not None]
+        if targets:
+            from fabkit.outputs.atomic import refuse_existing
+
+            for target in targets:
+                refuse_existing(target, replace=self.replace)
+        return chosen
+
+    def show(self, made: str | Callable[[Terminal], None]) -> None:
+        """Print a text, or what a function prints on a console; or write it into the file.
+
+        Raises
+        ------
+        OutputRefused
+            The file exists, or cannot be written.
+        """
+        if self.out is not None:
+            self.write(self.out, made if isinstance(made, str) else plain(made))
+            print_files([self.out])
+        elif isinstance(made, str):
+            print_data(made)
         else:
             from fabkit.outputs.terminal import Terminal
 
             made(Terminal())
-        return
-    from fabkit.outputs.atomic import write_file
 
-    text = made if isinstance(made, str) else plain(made)
-    write_file(out, text.encode(), replace=replace)
-    options.print_files([out], as_json=False)
+    def write(self, target: Path, data: str | bytes) -> None:
+        """Write another file under the same leave to overwrite."""
+        from fabkit.outputs.atomic import write_file
+
+        write_file(target, data.encode() if isinstance(data, str) else data, replace=self.replace)
+
+
+def printed(*forms: str) -> Printed:
+    """A field for what is printed: text, JSON and these forms."""
+    form = option(
+        "--format",
+        type=words("text", *forms, former={"json": "--json"}),
+        help=f"Print {', '.join(('text', *forms[:-1]))} or {forms[-1]}.",
+    )
+    return bundle(Printed, form=form)
 
 
 def plain(made: Callable[[Terminal], None]) -> str:
@@ -48,15 +106,28 @@ def plain(made: Callable[[Terminal], None]) -> str:
     return text.getvalue()
 
 
-def refuse(out: Path | None, *, replace: bool) -> None:
-    """Refuse an existing file before the work is done.
+def print_data(text: str, *, beside: bool = False) -> None:
+    """Print what programs read: UTF-8, whatever the encoding of the terminal.
 
-    Raises
-    ------
-    OutputRefused
-        It exists and may not be overwritten.
+    ``beside``: on standard error, because standard output is the file asked for.
     """
-    if out is not None:
-        from fabkit.outputs.atomic import refuse_existing
+    click.echo(text.encode("utf-8", "replace"), nl=False, err=beside)
 
-        refuse_existing(out, replace=replace)
+
+def print_json(kind: str, record: Mapping[str, Any], *, beside: bool = False) -> None:
+    """Print a JSON document of :data:`fabkit.outputs.json.FORMATS`, as :func:`print_data`."""
+    from fabkit.outputs.json import to_document
+
+    print_data(to_document(kind, record), beside=beside)
+
+
+def print_files(paths: Sequence[Path]) -> None:
+    """Name the files that were written."""
+    names = [path.as_posix() for path in paths if path != STANDARD_STREAM]
+    if names:
+        click.echo("\n".join(names))
+
+
+def say_next(out: Path, text: str) -> None:
+    """Say what to do with a file that was written; beside it where it went to standard output."""
+    click.echo(text, err=out == STANDARD_STREAM)

@@ -2,38 +2,37 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
-import click
+from fabkit.cli import options, ordering, printing
+from fabkit.cli.bundles import bundle, command, option
+from fabkit.cli.reading import EdgeReading
 
-from fabkit.cli import grouping, options, ordering, printing
+if TYPE_CHECKING:
+    from fabkit.sheets.order import Silence
 
 
-@click.command("quote", cls=grouping.Command)
-@ordering.WANTED
-@ordering.CHOICES
-@ordering.QUANTITY
-@options.SILENCE
-@click.option("--why", is_flag=True, help="Show the rule and the numbers behind every line.")
-@options.TODAY
-@options.TEXT_OUT
-@options.printed("csv", "markdown")
-@options.REPLACE
-@options.ROLE
-@options.EDGE
-@options.LIMIT
-def command(
-    wanted: Path,
-    why: bool,
-    today: datetime | None,
-    out: Path | None,
-    form: str | None,
-    as_json: bool,
-    replace: bool,
-    **given: Any,
-) -> None:
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """What the command was given."""
+
+    wanted: Path = ordering.wanted()
+    choices: ordering.Choices = bundle(ordering.Choices)
+    quantities: tuple[int, ...] = options.quantities()
+    silenced: tuple[Silence, ...] = options.silenced()
+    why: bool = option(
+        "--why", is_flag=True, help="Show the rule and the numbers behind every line."
+    )
+    today: date = options.today()
+    printed: printing.Printed = printing.printed("csv", "markdown")
+    reading: EdgeReading = bundle(EdgeReading)
+
+
+@command("quote", Asked)
+def run(asked: Asked) -> None:
     """Price one half over several order quantities.
 
     Boards, options, shipping, tax and parts; minimum order and step of the house; what is left
@@ -47,12 +46,13 @@ def command(
     from fabkit.outputs import terminal
     from fabkit.outputs.money import print_costs, render_costs
 
-    chosen = options.form_of(form, as_json=as_json)
-    printing.refuse(out, replace=replace)
-    order = ordering.read_order(wanted, **given)
+    form = asked.printed.settle()
+    order = asked.choices.order(
+        asked.wanted, asked.reading, quantities=asked.quantities, silenced=asked.silenced
+    )
     house, *others = [fabkit.load_house(path) for path in order.houses or (None,)]
     with terminal.progress() as tell:
-        boards = ordering.read_boards(order, tell)
+        boards = asked.reading.boards(order, tell)
         tell("pricing")
         costs = fabkit.quote(
             boards,
@@ -60,13 +60,9 @@ def command(
             bill=fabkit.list_parts(boards, order),
             house=house,
             others=others,
-            today=options.read_day(today),
+            today=asked.today,
         )
-    if chosen == "text":
-        printing.show(
-            lambda console: print_costs(console, costs, why=why),
-            out=out,
-            replace=replace,
-        )
+    if form == "text":
+        asked.printed.show(lambda console: print_costs(console, costs, why=asked.why))
     else:
-        printing.show(render_costs(costs, chosen), out=out, replace=replace)
+        asked.printed.show(render_costs(costs, form))

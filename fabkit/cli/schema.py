@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import click
 
-from fabkit.cli import grouping, options
+from fabkit.cli import printing
+from fabkit.cli.bundles import argument, command
 
 
-@click.command("schema", cls=grouping.Command)
-@click.argument("name", required=False, metavar="[NAME]")
-def command(name: str | None) -> None:
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """What the command was given."""
+
+    name: str | None = argument("[NAME]", required=False)
+
+
+@command("schema", Asked)
+def run(asked: Asked) -> None:
     """Print the JSON schema of an output or of a file you write.
 
     Without NAME the names are listed: `check`, `quote` ... are what --json prints; `order-file`,
@@ -23,7 +32,7 @@ def command(name: str | None) -> None:
     from fabkit.outputs.json import to_json
     from fabkit.schemas import load_schema, schema_names
 
-    if name is None:
+    if asked.name is None:
         click.echo("\n".join(schema_names()))
     else:
-        options.print_data(to_json(load_schema(name)))
+        printing.print_data(to_json(load_schema(asked.name)))

@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
-import click
+from dataclasses import dataclass
 
-from fabkit.cli import grouping, options
+from fabkit.cli import options, printing
+from fabkit.cli.bundles import command
 
 
-@click.command("settings", cls=grouping.Command)
-@options.AS_JSON
-def command(as_json: bool) -> None:
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """What the command was given."""
+
+    as_json: bool = options.as_json()
+
+
+@command("settings", Asked)
+def run(asked: Asked) -> None:
     """Show your defaults, and where each comes from.
 
     Options come before environment variables (FABKIT_HOUSE and so on), these before an order
@@ -48,9 +55,9 @@ def command(as_json: bool) -> None:
                 "variable": f"FABKIT_{name.upper()}" if name in TEXTS else None,
             }
         )
-    if as_json:
+    if asked.as_json:
         record = {"file": file.as_posix(), "exists": file.is_file(), "settings": rows}
-        options.print_json("settings", record)
+        printing.print_json("settings", record)
         return
     console = terminal.Terminal()
     found = "" if file.is_file() else " (not there; fabkit settings --help shows what it holds)"

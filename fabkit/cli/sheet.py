@@ -2,22 +2,28 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING
 
 import click
 
-from fabkit.cli import completing, drawn, grouping, looks, options
+from fabkit.cli import completing, options
+from fabkit.cli.bundles import argument, bundle, command, option
+from fabkit.cli.drawn import Drawn
+from fabkit.cli.looks import Looks
+from fabkit.cli.reading import Reading
 from fabkit.cli.words import words
 
 if TYPE_CHECKING:
     from fabkit.outputs.drawings import SheetKind
+    from fabkit.sheets.house import LimitClass
     from fabkit.sheets.order import BoardUse
 
 KINDS = ("halves", "drills", "layer", "net", "islands", "findings", "measures")
 
 
-def read_point(
+def _read_point(
     ctx: click.Context, param: click.Parameter, value: str | None
 ) -> tuple[float, float] | None:
     """Read ``X,Y`` in mm."""
@@ -32,63 +38,49 @@ def read_point(
     return x, y
 
 
-@click.command("sheet", cls=grouping.Command)
-@click.argument("kind", type=words(*KINDS), metavar="KIND")
-@options.PACKAGE
-@click.option(
-    "--out",
-    type=options.FILE,
-    required=True,
-    metavar="FILE",
-    help="What to write: .png, .svg or .pdf.",
-)
-@click.option(
-    "--layer",
-    metavar="NAME",
-    shell_complete=completing.LAYERS,
-    help="For `layer`, and `net` --at: which, such as 'top copper'.",
-)
-@click.option(
-    "--net",
-    metavar="NAME",
-    shell_complete=completing.NETS,
-    help="For `net`: which, such as GND.",
-)
-@click.option(
-    "--at",
-    "at_mm",
-    callback=read_point,
-    metavar="X,Y",
-    help="For `net`: a point on its copper, mm, as findings give it.",
-)
-@options.BOARD
-@options.HOUSE
-@options.FINE
-@options.CHOSEN_CHECKS
-@looks.LOOKS
-@looks.OPEN
-@options.REPLACE
-@options.ROLE
-@options.LIMIT
-@options.AS_JSON
-def command(
-    kind: str,
-    package: Path,
-    out: Path,
-    layer: str | None,
-    net: str | None,
-    at_mm: tuple[float, float] | None,
-    use: BoardUse | None,
-    house_files: tuple[Path, ...],
-    fine: bool,
-    only: tuple[str, ...],
-    without: tuple[str, ...],
-    silence: tuple[str, ...],
-    show: bool,
-    replace: bool,
-    as_json: bool,
-    **given: Any,
-) -> None:
+@dataclass(frozen=True, kw_only=True)
+class Shown:
+    """Which sheet."""
+
+    layer: str | None = option(
+        "--layer",
+        metavar="NAME",
+        shell_complete=completing.LAYERS,
+        help="For `layer`, and `net` --at: which, such as 'top copper'.",
+    )
+    net: str | None = option(
+        "--net",
+        metavar="NAME",
+        shell_complete=completing.NETS,
+        help="For `net`: which, such as GND.",
+    )
+    at_mm: tuple[float, float] | None = option(
+        "--at",
+        callback=_read_point,
+        metavar="X,Y",
+        help="For `net`: a point on its copper, mm, as findings give it.",
+    )
+    use: BoardUse | None = options.board()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """What the command was given."""
+
+    kind: SheetKind = argument("KIND", type=words(*KINDS))
+    package: Path = options.package()
+    out: Path = options.out("FILE", "What to write: .png, .svg or .pdf.")
+    shown: Shown = bundle(Shown)
+    house_files: tuple[Path, ...] = options.house()
+    limit_class: LimitClass = options.limit_class()
+    judged: options.Judged = bundle(options.Judged)
+    looks: Looks = bundle(Looks)
+    drawn: Drawn = bundle(Drawn)
+    reading: Reading = bundle(Reading)
+
+
+@command("sheet", Asked)
+def run(asked: Asked) -> None:
     """Draw one sheet about the board: drill map, a layer, a net, findings.
 
     \b
@@ -107,29 +99,25 @@ def command(
       fabkit sheet net gerbers.zip --net GND --out ground.png
     """
     import fabkit
-    from fabkit.cli.reading import read_board
     from fabkit.outputs import terminal
-    from fabkit.outputs.drawings import SheetChoice
 
-    chosen = looks.read_looks(**given)
-    judged = options.judged_as(
+    look, use = asked.looks.options(), asked.shown.use
+    judged = fabkit.CheckOptions(
         use=use,
-        fine=fine,
-        only=only,
-        without=without,
-        silence=silence,
-        thickness_mm=given["thickness_mm"],
+        limit_class=asked.limit_class,
+        thickness_mm=asked.looks.thickness_mm,
+        **vars(asked.judged),
     )
-    wanted = SheetChoice(kind=cast("SheetKind", kind), layer=layer, net=net, at_mm=at_mm, use=use)
+    wanted = fabkit.SheetChoice(kind=asked.kind, **vars(asked.shown))
     with terminal.progress() as tell:
-        board = read_board(package, tell, roles=options.stated_roles())
+        board = asked.reading.board(asked.package, tell)
         result = None
-        if kind == "findings":
+        if asked.kind == "findings":
             tell("checking")
-            house = fabkit.load_house(next(iter(house_files), None))
+            house = fabkit.load_house(next(iter(asked.house_files), None))
             result = fabkit.check(board, house, options=judged)
         tell("drawing")
-        path = fabkit.draw_sheet(board, out, wanted, options=chosen, result=result, replace=replace)
-    drawn.say([path], [(board, use, board.name)], as_json=as_json)
-    if show:
-        looks.open_files([path])
+        path = fabkit.draw_sheet(
+            board, asked.out, wanted, options=look, result=result, replace=asked.drawn.replace
+        )
+    asked.drawn.say([path], [(board, use, board.name)])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path, PurePosixPath
 
 import numpy as np
@@ -13,7 +13,7 @@ from fabkit.board.build import build_board
 from fabkit.board.model import Board
 from fabkit.board.single import choose_edge
 from fabkit.checks.judging import check
-from fabkit.checks.model import CheckResult
+from fabkit.checks.model import CheckOptions, CheckResult
 from fabkit.outputs.archive import (
     FOR_THE_HOUSE,
     README,
@@ -23,12 +23,14 @@ from fabkit.outputs.archive import (
     files_to_pack,
     write_archive,
 )
+from fabkit.outputs.atomic import refuse_existing
 from fabkit.outputs.jobfile import complete_job, fit_job
 from fabkit.outputs.names import file_stem, names_by_rule
 from fabkit.outputs.options import PackOptions
 from fabkit.outputs.readme import readme_text
 from fabkit.package.model import PackageFile, RoleKind
 from fabkit.package.reading import open_package
+from fabkit.sheets.house import House
 
 
 def refuse_errors(result: CheckResult) -> None:
@@ -123,6 +125,58 @@ def pack(
         sha256=sha256,
         contents_sha256=contents_digest(members),
     )
+
+
+def pack_all(
+    boards: Sequence[Board],
+    out: Path,
+    *,
+    house: House,
+    judged: CheckOptions,
+    options: PackOptions,
+    replace: bool = False,
+    tell: Callable[[str], None] = lambda _: None,
+) -> tuple[tuple[CheckResult, Packed], ...]:
+    """Check boards and pack each into a zip of its own, once all of them may be packed.
+
+    Parameters
+    ----------
+    boards
+        As built by :func:`fabkit.build_board`.
+    out
+        Zip of a single board; for several the folder of their zips.
+    house, judged
+        By what they are checked.
+    options
+        What is ordered, and how files are named.
+    replace
+        Whether existing files may be overwritten.
+    tell
+        Called with a few words on what is being done now.
+
+    Returns
+    -------
+    tuple
+        Verdict and zip of each board.
+
+    Raises
+    ------
+    UsageError, FindingsRefused, OutputRefused
+        As for :func:`targets_of` and :func:`pack`.
+    """
+    targets = targets_of(out, boards)
+    for target in targets:
+        refuse_existing(target, replace=replace)
+    tell("checking")
+    results = [check(board, house, options=judged) for board in boards]
+    for result in results:
+        refuse_errors(result)
+    made = []
+    for board, target, result in zip(boards, targets, results, strict=True):
+        tell(f"packing {target}")
+        packed = pack(board, target, result=result, options=options, replace=replace)
+        made.append((result, packed))
+    return tuple(made)
 
 
 def targets_of(out: Path, boards: Sequence[Board]) -> tuple[Path, ...]:

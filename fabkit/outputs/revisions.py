@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -71,7 +71,7 @@ def compare_revisions(
     order: Order | None = None,
     house: House | None = None,
     options: CheckOptions | None = None,
-    weigh: Collection[Literal["findings", "costs"]] = ("findings", "costs"),
+    weigh: Literal["all", "findings", "nothing"] = "all",
     tell: Callable[[str], None] = lambda _: None,
 ) -> Compared:
     """Compare two boards, judge the changes, and weigh what they do to verdict and price.
@@ -85,7 +85,8 @@ def compare_revisions(
     order, house, options, tell
         As for :func:`weigh_changes`.
     weigh
-        What else to compare.  Boards of the same files are not weighed: nothing differs.
+        What else to compare: verdicts and prices, verdicts alone, or nothing.  Boards of the same
+        files are not weighed: nothing differs.
 
     Raises
     ------
@@ -101,8 +102,8 @@ def compare_revisions(
         order=order,
         house=house,
         options=options,
-        findings="findings" in weigh and not comparison.same_files,
-        costs="costs" in weigh and not comparison.same_files,
+        findings=weigh != "nothing" and not comparison.same_files,
+        costs=weigh == "all" and not comparison.same_files,
         tell=tell,
     )
     return Compared(comparison=comparison, judgement=judgement, consequences=consequences)

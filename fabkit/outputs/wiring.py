@@ -129,6 +129,11 @@ def wiring_files(wiring: Wiring) -> dict[str, bytes]:
     }
 
 
+def render_wiring(wiring: Wiring, form: str) -> str:
+    """The wiring as ``csv`` or ``json``."""
+    return wiring_files(wiring)[f"wiring.{form}"].decode()
+
+
 SCANS = {
     "direct": "one pin a key",
     "matrix": "rows and columns",
@@ -216,12 +221,14 @@ RENDERED_CHARACTERS = 5_000_000
 
 
 def load_template(path: Path) -> str:
-    """Text of a template.
+    """Load a template and check that it is in order.
 
     Raises
     ------
     UnreadableInput
         It is missing, too large or not text.
+    UsageError
+        As for :func:`check_template`.
     """
     try:
         data = path.read_bytes()
@@ -239,6 +246,7 @@ def load_template(path: Path) -> str:
             f"{path}: {len(data)} bytes is too large for a template",
             hint=f"a template has at most {TEMPLATE_BYTES} bytes",
         )
+    check_template(text, name=path.name)
     return text
 
 

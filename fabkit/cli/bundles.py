@@ -1,0 +1,87 @@
+"""A command takes one object: a frozen dataclass whose fields are its arguments and options.
+
+So a command is a translation from that object into a call, every value has a type, and options
+that go together are declared once, as a bundle that other bundles hold or extend::
+
+    @dataclass(frozen=True, kw_only=True)
+    class Asked:
+        package: Path = argument("PACKAGE", type=FILE)
+        fine: bool = option("--fine", is_flag=True, help="Judge by the fine class.")
+        choice: Choice = bundle(Choice)
+
+    @command("check", Asked)
+    def command(asked: Asked) -> None: ...
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import Field, field, fields
+from functools import wraps
+from typing import Any, TypeVar
+
+import click
+
+from fabkit.cli.grouping import Command
+
+T = TypeVar("T")
+_DECLARED = "declared"
+"""Key of a field's metadata: what makes its parameter, or the bundle it holds."""
+
+
+def option(*names: str, **about: Any) -> Any:
+    """A field that is an option; ``names`` and ``about`` as for :class:`click.Option`."""
+    return field(metadata={_DECLARED: lambda name: click.Option([*names, name], **about)})
+
+
+def argument(metavar: str, **about: Any) -> Any:
+    """A field that is an argument; ``about`` as for :class:`click.Argument`."""
+    return field(
+        metadata={_DECLARED: lambda name: click.Argument([name], metavar=metavar, **about)}
+    )
+
+
+def bundle(held: type[T], **instead: Any) -> T:
+    """A field that holds a bundle; ``instead`` are fields of it that are declared otherwise."""
+    made: T = field(metadata={_DECLARED: held, **instead})
+    return made
+
+
+def command(name: str, asked: type[T]) -> Callable[[Callable[[T], None]], click.Command]:
+    """Make a command of a function that takes one bundle; its docstring is the help."""
+
+    def made(function: Callable[[T], None]) -> click.Command:
+        @wraps(function)
+        def call(**values: Any) -> None:
+            function(_filled(asked, values))
+
+        return click.command(name, cls=Command, params=list(_parameters(asked)))(call)
+
+    return made
+
+
+def _declarations(
+    asked: type, instead: Mapping[str, Any]
+) -> Iterator[tuple[str, Any, Mapping[str, Any]]]:
+    """Fields of a bundle: name, what was declared, and what a held bundle declares otherwise."""
+    for one in fields(asked):
+        declared: Field[Any] = instead.get(one.name, one)
+        rest = {key: value for key, value in declared.metadata.items() if key != _DECLARED}
+        yield one.name, declared.metadata[_DECLARED], rest
+
+
+def _parameters(asked: type, instead: Mapping[str, Any] | None = None) -> Iterator[click.Parameter]:
+    for name, declared, rest in _declarations(asked, instead or {}):
+        if isinstance(declared, type):
+            yield from _parameters(declared, rest)
+        else:
+            yield declared(name)
+
+
+def _filled(asked: type[T], values: Mapping[str, Any]) -> T:
+    return asked(
+        **{
+            name: _filled(declared, values) if isinstance(declared, type) else values[name]
+            for name, declared, _ in _declarations(asked, {})
+        }
+    )

@@ -1,0 +1,124 @@
+"""Options about controllers, jumpers and the numbers of keys."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import click
+
+from fabkit.cli import options
+from fabkit.cli.bundles import option
+from fabkit.cli.words import words
+
+if TYPE_CHECKING:
+    from fabkit.sheets.order import BoardUse
+    from fabkit.wiring.model import WiringOptions
+
+
+def _read_refs(ctx: click.Context, param: click.Parameter, value: str | None) -> tuple[str, ...]:
+    """Read references separated by commas."""
+    refs = tuple(r.strip() for r in (value or "").split(","))
+    if value is not None and not all(refs):
+        raise click.BadParameter(f"{value!r} is no list of references, such as J1,J2", ctx, param)
+    return tuple(r for r in refs if r)
+
+
+def _read_joined(
+    _ctx: click.Context, _param: click.Parameter, values: tuple[str, ...]
+) -> dict[str, tuple[str, str]]:
+    """Read ``REF=PAD-PAD`` pairs."""
+    how = "the jumper and the pads it joins, as in JP1=1-2 or 'JP*=2-3'"
+    joined = {}
+    for value in values:
+        ref, pads = options.named(value, value.partition("="), how)
+        one, _, other = (p.strip() for p in pads.partition("-"))
+        if not one or not other:
+            raise click.BadParameter(f"{value!r}: write {how}")
+        joined[ref] = (one, other)
+    return joined
+
+
+@dataclass(frozen=True, kw_only=True)
+class Wired:
+    """What is on either half, and how its keys are numbered; fields as of ``WiringOptions``."""
+
+    controllers: tuple[str, ...] = option(
+        "--controller",
+        callback=_read_refs,
+        metavar="REFS",
+        help="Controller or header rows.  Default: where most keys lead.",
+    )
+    right_controllers: tuple[str, ...] = option(
+        "--right-controller",
+        callback=_read_refs,
+        metavar="REFS",
+        help="The same for the right half, where it sits elsewhere.",
+    )
+    right_pins: str = option(
+        "--right-pins",
+        type=words("in-place", "swapped"),
+        default="in-place",
+        show_default=True,
+        help="Right half: pins in-place, or rows swapped.",
+    )
+    jumpers: str = option(
+        "--jumpers",
+        type=words("up", "down"),
+        default="up",
+        show_default=True,
+        help="Reversible board: the side whose jumpers are closed.",
+    )
+    joined: Mapping[str, tuple[str, str]] = option(
+        "--joined",
+        multiple=True,
+        callback=_read_joined,
+        metavar="REF=A-B",
+        help="Joined pads of a three-pad jumper: JP1=1-2 or 'JP*=2-3'.",
+    )
+    right_joined: Mapping[str, tuple[str, str]] = option(
+        "--right-joined",
+        multiple=True,
+        callback=_read_joined,
+        metavar="REF=A-B",
+        help="On the right half.  Default: the other two pads.",
+    )
+    use: BoardUse | None = options.board()
+    walk: str = option(
+        "--by",
+        type=words("rows", "columns"),
+        default="rows",
+        show_default=True,
+        help="Number keys row by row, or column by column.",
+    )
+    thumbs: str = option(
+        "--thumbs",
+        type=words("last", "placed"),
+        default="last",
+        show_default=True,
+        help="Number turned thumb keys last or where they stand.",
+    )
+    first: int = option(
+        "--first",
+        type=click.IntRange(min=0),
+        default=0,
+        show_default=True,
+        metavar="N",
+        help="Number of the first key.",
+    )
+    right_first: int | None = option(
+        "--right-first",
+        type=click.IntRange(min=0),
+        metavar="N",
+        help="First number of the right half.  Default: counting goes on.",
+    )
+    mirrored: bool = option(
+        "--mirrored", is_flag=True, help="Number the right half from its right side."
+    )
+
+    def options(self) -> WiringOptions:
+        """The same as options of the library."""
+        from fabkit.wiring.model import WiringOptions
+
+        return WiringOptions(**vars(self))
