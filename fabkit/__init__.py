@@ -80,7 +80,7 @@ PUBLIC = {
     "draw_paper": "outputs.drawings",
     "draw_wiring": "outputs.drawings",
     "pack": "outputs.pack",
-    "PackOptions": "outputs.options",
+    "PackOptions": "outputs.papers",
     "Packed": "outputs.archive",
     "order": "outputs.ordering",
     "OrderResult": "outputs.model",

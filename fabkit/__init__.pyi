@@ -34,9 +34,9 @@ from fabkit.outputs.drawings import draw_sheet as draw_sheet
 from fabkit.outputs.drawings import draw_wiring as draw_wiring
 from fabkit.outputs.model import JudgedBoard as JudgedBoard
 from fabkit.outputs.model import OrderResult as OrderResult
-from fabkit.outputs.options import PackOptions as PackOptions
 from fabkit.outputs.ordering import order as order
 from fabkit.outputs.pack import pack as pack
+from fabkit.outputs.papers import PackOptions as PackOptions
 from fabkit.outputs.pricing import Carried as Carried
 from fabkit.outputs.pricing import carry_over as carry_over
 from fabkit.outputs.pricing import quote as quote

@@ -26,8 +26,13 @@ def keep_running(out: Path, read: Callable[[], Order], run: Callable[[Order], in
     """
     from fabkit.base.errors import FabkitError
     from fabkit.base.streams import clean
-    from fabkit.outputs.changes import read_state, tell_changes
-    from fabkit.outputs.watching import fingerprint, inputs_of, wait_for_change
+    from fabkit.outputs.watching import (
+        fingerprint,
+        inputs_of,
+        read_state,
+        tell_changes,
+        wait_for_change,
+    )
 
     order = read()
     paths, before = inputs_of(order), read_state(out)

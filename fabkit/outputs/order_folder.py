@@ -31,8 +31,8 @@ from fabkit.outputs.manifest import (
 )
 from fabkit.outputs.model import JudgedBoard, OrderContents, OrderResult
 from fabkit.outputs.names import file_stem
-from fabkit.outputs.options import PackOptions
 from fabkit.outputs.pack import accepted_errors, pack
+from fabkit.outputs.papers import PackOptions
 from fabkit.outputs.revisions import Compared
 from fabkit.outputs.terminal import Tell, Terminal, print_findings
 from fabkit.outputs.verdict import print_check, render_verdict

@@ -24,10 +24,8 @@ from fabkit.outputs.archive import (
     write_archive,
 )
 from fabkit.outputs.atomic import refuse_existing
-from fabkit.outputs.jobfile import complete_job, fit_job
 from fabkit.outputs.names import file_stem, names_by_rule
-from fabkit.outputs.options import PackOptions
-from fabkit.outputs.readme import readme_text
+from fabkit.outputs.papers import PackOptions, complete_job, fit_job, readme_text
 from fabkit.package.model import PackageFile, RoleKind
 from fabkit.package.reading import open_package
 from fabkit.sheets.house import House

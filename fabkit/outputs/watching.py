@@ -1,11 +1,15 @@
-"""Waiting until exported files change, and have settled."""
+"""Running an order again: waiting until files changed and settled, and what that changed."""
 
 from __future__ import annotations
 
+import json
 import time
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
+from fabkit.base.tables import Record
+from fabkit.outputs.manifest import MANIFEST
 from fabkit.sheets.order import Order
 
 SETTLE_S = 0.4
@@ -60,3 +64,61 @@ def wait_for_change(paths: Sequence[Path], seen: Print) -> Print:
         if later == now:
             return now
         now = later
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OrderState:
+    """What an order folder holds; empty before the first run.
+
+    ``verdicts`` are by board, ``findings`` are board, id and message to severity, ``cost`` is the
+    cheapest offer in words.
+    """
+
+    verdicts: dict[str, str] = field(default_factory=dict)
+    findings: dict[tuple[str, str, str], str] = field(default_factory=dict)
+    cost: str = ""
+
+
+def read_state(folder: Path) -> OrderState:
+    """Read what an order folder of ours holds; an empty state when it cannot be read."""
+    try:
+        manifest = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+        found: dict[tuple[str, str, str], str] = {}
+        for path in sorted(folder.glob("*findings.json")):
+            record = json.loads(path.read_text(encoding="utf-8"))
+            name = record["package"]["name"]
+            for finding in record["findings"]:
+                found[name, finding["id"], finding["message"]] = finding["severity"]
+        return OrderState(
+            verdicts={b["board"]: b["verdict"] for b in manifest["boards"]},
+            findings=found,
+            cost=_cost(manifest["cheapest"]),
+        )
+    except (OSError, ValueError, KeyError, TypeError):
+        return OrderState()
+
+
+def _cost(best: Record | None) -> str:
+    if best is None:
+        return "no price"
+    money = best["currency"]
+    return f"{best['boards']} boards, {best['total']} {money}, {best['per_half']} {money} per half"
+
+
+def tell_changes(old: OrderState, new: OrderState) -> list[str]:
+    """Lines about what is different, verdict first; one line when nothing is."""
+    lines = []
+    for board, verdict in new.verdicts.items():
+        before = old.verdicts.get(board)
+        if before is not None and before != verdict:
+            lines.append(f"{board}: was '{before}', is '{verdict}'")
+    lines += [f"gone: {_words(key, old)}" for key in old.findings if key not in new.findings]
+    lines += [f"new: {_words(key, new)}" for key in new.findings if key not in old.findings]
+    if old.cost and old.cost != new.cost:
+        lines.append(f"cost: was {old.cost}; is {new.cost}")
+    return lines or ["nothing changed in verdict and cost"]
+
+
+def _words(key: tuple[str, str, str], state: OrderState) -> str:
+    board, rule, message = key
+    return f"{state.findings[key]}, {board}: {message} [{rule}]"

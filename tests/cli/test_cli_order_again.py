@@ -12,7 +12,7 @@ from click.testing import CliRunner
 
 from fabkit.cli.group import cli
 from fabkit.outputs import watching
-from fabkit.outputs.changes import OrderState, read_state, tell_changes
+from fabkit.outputs.watching import OrderState, read_state, tell_changes
 from fabkit.sheets.order import load_order
 
 

@@ -1,21 +1,60 @@
-"""The job file as it goes into the zip: its list names the files that are there, no others."""
+"""Papers of the zip: what is ordered, its job file and its readme."""
 
 from __future__ import annotations
 
 import json
 import uuid
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import PurePosixPath
 from typing import Final
 
 from fabkit.base.tables import Record
+from fabkit.base.units import counted, format_mm, format_number
 from fabkit.base.version import VERSION
 from fabkit.board.model import Board
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile
-from fabkit.outputs.options import PackOptions
+from fabkit.outputs.records import drill_table
 from fabkit.package.model import PackageFile, Role, RoleKind
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PackOptions:
+    """What is ordered, as far as the readme of the zip says it; None where nothing was chosen.
+
+    Parameters
+    ----------
+    name
+        What the design is called; None: as the package.
+    thickness_mm, copper_oz, colour, finish, lead_time, extras
+        As chosen of the house sheet.
+    quantity
+        Boards of this design.
+    with_netlist
+        Also pack the bare-board netlist, for houses that test electrically.
+    rename
+        Name files by what they are (``board-top-copper.gbr``), not as exported.
+    with_job
+        Complete the job file with what was chosen, or write one.
+    edge
+        Reading of the outline that the board was taken with; None: as its files are read.
+    """
+
+    name: str | None = None
+    thickness_mm: float | None = None
+    copper_oz: float | None = None
+    colour: str | None = None
+    finish: str | None = None
+    lead_time: str | None = None
+    extras: tuple[str, ...] = ()
+    quantity: int | None = None
+    with_netlist: bool = False
+    rename: bool = False
+    with_job: bool = False
+    edge: str | None = None
+
 
 _FINISHES: Final = (
     ("lead-free", "HAL lead-free"),
@@ -206,3 +245,43 @@ def function_of(role: Role, copper: int) -> str:
             return "Vcut"
         case _:
             return f"Other,{role}"
+
+
+def readme_text(
+    board: Board,
+    files: Mapping[str, PackageFile],
+    options: PackOptions,
+    accepted: Mapping[str, str],
+) -> str:
+    """Say what is ordered, and which file is what; nothing that changes from run to run."""
+    width, height = board.size_mm
+    thickness = options.thickness_mm or board.thickness_mm
+    facts = [
+        ("Size", f"{format_number(width, digits=2)} x {format_mm(height, digits=2)}"),
+        ("Copper layers", str(len(board.copper))),
+        ("Finished thickness", format_mm(thickness) if thickness else "see the order"),
+        ("Outer copper", f"{options.copper_oz:g} oz/ft2" if options.copper_oz else "see the order"),
+        ("Solder mask", options.colour or "see the order"),
+        ("Surface finish", options.finish or "see the order"),
+        ("Lead time", options.lead_time or "see the order"),
+        ("Quantity", str(options.quantity) if options.quantity else "see the order"),
+        *(("Extra", extra) for extra in options.extras),
+    ]
+    name = options.name or board.name
+    lines = [name, "=" * len(name), "", "Fabrication files.", "", "Wanted", "------"]
+    lines += [f"{fact + ':':<20}{value}" for fact, value in facts]
+    lines += ["", "Files", "-----"]
+    width_of_names = max((len(member) for member in files), default=0) + 2
+    for member, file in files.items():
+        exported = f" (exported as {file.name})" if options.rename or board.package.stated else ""
+        lines.append(f"{member:<{width_of_names}}{file.role}{exported}")
+    lines += ["", "Drills", "------"]
+    for row in drill_table(board):
+        slots = f", {counted(row['slots'], 'slot')}" if row["slots"] else ""
+        diameter = format_mm(row["diameter_mm"])
+        lines.append(f"{diameter:<12}{row['plating']:<14}{counted(row['holes'], 'hole')}{slots}")
+    if accepted:
+        lines += ["", "Known findings, accepted by the designer", "-" * 40]
+        lines += [f"{rule}: {reason}" for rule, reason in sorted(accepted.items())]
+    lines += ["", f"Packed by fabkit {VERSION}."]
+    return "\n".join(lines) + "\n"
