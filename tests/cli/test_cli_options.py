@@ -87,7 +87,7 @@ def test_an_order_file_says_is(run, tmp_path, small):
     order = tmp_path / "order.toml"
     order.write_text('format = 1\nname = "x"\n[[board]]\npackage = "small"\nside = "either"\n')
 
-    assert "is now called 'is'" in run("quote", order, status=2).output
+    assert "did you mean 'is'?" in run("quote", order, status=2).output
 
 
 def test_words_may_be_upper_case(run, small, tmp_path):

@@ -169,4 +169,4 @@ def test_an_empty_pipe_is_said(small):
     _, told = piped("check", "-", status=2)
     assert "standard input is empty" in told
     _, told = piped("check", small, "--house", "-", data=b"nonsense", status=2)
-    assert told.startswith("error: standard input: ")
+    assert told.startswith("error: standard input:1: ")
