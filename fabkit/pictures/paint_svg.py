@@ -31,8 +31,7 @@ class PathText:
         self._x = self._y = 0
 
     def _emit(self, letter: str, *numbers: object) -> None:
-        # After "m" a bare pair means "l".
-        implied = letter == self._letter or (letter == "l" and self._letter == "m")
+        implied = letter == self._letter
         self._out.append("" if implied else letter)
         for k, number in enumerate(numbers):
             text = str(number)
@@ -59,13 +58,20 @@ class PathText:
             self._x, self._y = start
 
     def _line(self, x: int, y: int) -> None:
+        # Dense fills have a million lines: their text is made here without another call.  The
+        # format with a blank puts one, or the sign, before the number.
         dx, dy = x - self._x, y - self._y
         if dx and dy:
-            self._emit("l", dx, dy)
+            # After "m" a bare pair means "l".
+            bare = self._letter in ("l", "m")
+            self._out.append(f"{dx: d}{dy: d}" if bare else f"l{dx}{dy: d}")
+            self._letter = "l"
         elif dx:
-            self._emit("h", dx)
+            self._out.append(f"{dx: d}" if self._letter == "h" else f"h{dx}")
+            self._letter = "h"
         elif dy:
-            self._emit("v", dy)
+            self._out.append(f"{dy: d}" if self._letter == "v" else f"v{dy}")
+            self._letter = "v"
         self._x, self._y = x, y
 
     def _arc(

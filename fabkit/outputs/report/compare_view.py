@@ -17,7 +17,7 @@ from fabkit.outputs.comparison import (
     sections,
 )
 from fabkit.outputs.manifest import MAKER
-from fabkit.outputs.report.board_view import SIDES, VECTOR_OBJECTS, pixels_uri
+from fabkit.outputs.report.board_view import SIDES, is_light, pixels_uri
 from fabkit.pictures.changes import FACES, change_scene, frame_of, picture_key
 from fabkit.pictures.finished import finished_face
 from fabkit.pictures.options import PreviewOptions, Surroundings
@@ -99,17 +99,17 @@ def _faces(comparison: Comparison, look: PreviewOptions) -> list[Record]:
         made.append(
             {
                 "name": FACES[side],
-                "before": _image(old, sum(len(a.file.objects) for a in comparison.old.layers)),
-                "after": _image(new, sum(len(a.file.objects) for a in comparison.new.layers)),
-                "changes": _image(change_scene(comparison, side), 0),
+                "before": _image(old, light=is_light(comparison.old)),
+                "after": _image(new, light=is_light(comparison.new)),
+                "changes": _image(change_scene(comparison, side), light=True),
             }
         )
     return made
 
 
-def _image(scene: Scene, objects: int) -> str:
+def _image(scene: Scene, *, light: bool) -> str:
     """Draw a scene as data URI: vectors where they are light enough, else pixels."""
-    if objects <= VECTOR_OBJECTS:
+    if light:
         text = picture_svg(scene)
         if len(text) <= VECTOR_LIMIT:
             return "data:image/svg+xml;base64," + base64.b64encode(text.encode()).decode()
