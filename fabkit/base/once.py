@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import wraps
 from typing import TypeVar
-from weakref import WeakKeyDictionary
 
 Subject = TypeVar("Subject")
 Reading = TypeVar("Reading")
@@ -17,13 +16,17 @@ def once_per(find: Callable[[Subject], Reading]) -> Callable[[Subject], Reading]
     In place of a cached property where the subject's room must not know the room that reads it.
     Two threads that ask at once may both find it; neither waits for a reading of another subject,
     as they would for a cached property of Python 3.11, which has one lock for all instances.
+
+    The reading is kept in the subject: it often holds the subject, and a table of ours beside it
+    would then keep both for ever.
     """
-    kept: WeakKeyDictionary[Subject, Reading] = WeakKeyDictionary()
+    name = f"{find.__module__}.{find.__qualname__}"
 
     @wraps(find)
     def keep(subject: Subject) -> Reading:
-        if subject not in kept:
-            kept[subject] = find(subject)
-        return kept[subject]
+        kept: dict[str, Reading] = vars(subject)
+        if name not in kept:
+            kept[name] = find(subject)
+        return kept[name]
 
     return keep

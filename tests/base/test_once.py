@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+from weakref import ref
 
 from fabkit.base.once import once_per
 
@@ -43,3 +44,19 @@ def test_kept_no_longer_than_the_subject():
     gc.collect()
 
     assert gone == ["found"]
+
+
+def test_a_reading_that_holds_its_subject_does_not_keep_it():
+    """A keyboard holds its board, so what is kept must not hold the keyboard for ever."""
+
+    @once_per
+    def reading(subject: Subject) -> tuple[Subject, str]:
+        return subject, "found"
+
+    subject = Subject()
+    reading(subject)
+    seen = ref(subject)
+    del subject
+    gc.collect()
+
+    assert seen() is None

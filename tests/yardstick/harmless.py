@@ -183,11 +183,9 @@ def dates_stripped(parcel: Parcel) -> Parcel:
 
 @harmless("dates-equal", "States one later creation date in every file.")
 def dates_equal(parcel: Parcel) -> Parcel:
-    return _each(
-        parcel,
-        _texts(parcel),
-        lambda t: re.sub(r"CreationDate,[^*%\r\n]*", "CreationDate,2033-02-03T04:05:06+00:00", t),
-    )
+    date = r"\g<1>2033-02-03T04:05:06+00:00"
+    said = r"""(CreationDate,|"CreationDate"\s*:\s*")[^*%"\r\n]*"""
+    return _each(parcel, [*_texts(parcel), *parcel.jobs], lambda t: re.sub(said, date, t))
 
 
 @harmless(
