@@ -41,9 +41,15 @@ ASPECT: Final = load_rule("hole/aspect-ratio")
 def sizes(case: Case) -> Iterator[Finding]:
     """Holes are neither smaller nor larger than the house drills."""
     holes = case.board.holes
+    known = holes.diameter > 0
     for rule, key, mine, words in (
-        (PLATED_SMALL, "drill_min_plated_mm", holes.plated != 0, "smallest plated hole"),
-        (BARE_SMALL, "drill_min_nonplated_mm", holes.plated == 0, "smallest non-plated hole"),
+        (PLATED_SMALL, "drill_min_plated_mm", known & (holes.plated != 0), "smallest plated hole"),
+        (
+            BARE_SMALL,
+            "drill_min_nonplated_mm",
+            known & (holes.plated == 0),
+            "smallest non-plated hole",
+        ),
     ):
         rows = np.flatnonzero(mine)
         yield from judge(
@@ -88,12 +94,14 @@ def slots(case: Case) -> Iterator[Finding]:
 
 
 def slot_lengths(cuts: Cuts) -> np.ndarray:
-    """(len(cuts),) float64: longest side of the smallest box around each cut, mm."""
-    corners = shapely.get_coordinates(
-        shapely.minimum_rotated_rectangle(shapely.convex_hull(cuts.shapes))
-    ).reshape(len(cuts.shapes), 5, 2)
+    """(len(cuts),) float64: longest side of the smallest box around each cut, mm; 0 where empty."""
+    lengths = np.zeros(len(cuts.shapes))
+    known = ~shapely.is_empty(cuts.shapes)
+    boxes = shapely.minimum_rotated_rectangle(shapely.convex_hull(cuts.shapes[known]))
+    corners = shapely.get_coordinates(boxes).reshape(-1, 5, 2)
     sides = np.hypot(*np.moveaxis(np.diff(corners[:, :3], axis=1), 2, 0))
-    return np.asarray(sides.max(axis=1))
+    lengths[known] = sides.max(axis=1, initial=0.0)
+    return lengths
 
 
 @check(id="hole/tools", rules=(STEP, TOOLS), needs=("holes",))

@@ -241,7 +241,7 @@ def pads(case: Case) -> Iterator[Finding]:
     drawn[joints[:, 0], copper.pieces.layer[joints[:, 1]]] = True
     rings, joined = case.shared(rings_of), drawn.copy()
     joined[rings.cut[rings.swallowed], rings.layer[rings.swallowed]] = False
-    plated = cuts.plated == 1
+    plated = (cuts.plated == 1) & (cuts.width > 0)
     lonely = plated & ~joined.any(axis=1)
     for mine, words in (
         (~drawn.any(axis=1), "without any copper"),

@@ -123,9 +123,10 @@ def _pair_places(case: Case, cuts: Cuts, walls: Walls) -> PlaceOf:
     def place(row: int) -> Place:
         a, b = int(walls.left[row]), int(walls.right[row])
         found = cut_place(case, a)
-        line = shapely.shortest_line(cuts.shapes[a], cuts.shapes[b])
-        if walls.wall[row] <= 0:
-            line = shapely.intersection(cuts.shapes[a], cuts.shapes[b])
+        line = shapely.intersection(cuts.shapes[a], cuts.shapes[b])
+        # Discs that just touch may stand a hair apart as polygons.
+        if walls.wall[row] > 0 or shapely.is_empty(line):
+            line = shapely.shortest_line(cuts.shapes[a], cuts.shapes[b])
         x, y = shapely.get_coordinates(shapely.centroid(line))[0]
         return case.place(found.file or "", found.offset, x_mm=x, y_mm=y)
 

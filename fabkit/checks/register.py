@@ -154,7 +154,8 @@ def find_holes_outside(case: Case) -> Iterator[Finding]:
     # Filled: a hole inside a cut-out is cut away with it, which is no defect of its place.
     filled = shapely.union_all(shapely.polygons(shapely.get_exterior_ring(profile.geoms)))
     shapely.prepare(filled)
-    outside = np.flatnonzero(~shapely.intersects(filled, shapes))
+    # A hole of unknown size cuts nothing; that it has none is a finding of its own.
+    outside = np.flatnonzero(~shapely.intersects(filled, shapes) & ~shapely.is_empty(shapes))
     if not len(outside):
         return
     distance = shapely.distance(filled, shapely.centroid(shapes[outside]))

@@ -19,9 +19,11 @@ FOUND = (
     "copper/line-across",
     "copper/near-edge",
     "drill/files-missing",
+    "drill/header-lost",
     "drill/mirrored",
     "drill/other-unit",
     "drill/shifted",
+    "drill/tool-without-size",
     "holes/component-hole-lost",
     "holes/drilled-twice",
     "holes/outside-board",
@@ -71,6 +73,20 @@ def test_the_unplanted_package_has_no_stop() -> None:
 @pytest.mark.parametrize("kind_id", FOUND)
 def test_a_known_plant_is_found(kind_id: str) -> None:
     tried = measure.try_kind(clean(), KINDS[kind_id], list(unplanted()))
+    assert tried.state == "found", tried.detail
+
+
+def test_holes_of_unknown_size_are_blamed_for_that_alone() -> None:
+    plant = KINDS["drill/header-lost"].plant(clean())
+    said = {f["id"] for f in measure.findings_of(plant.parcel)}
+    assert "board/hole-size-unknown" in said
+    assert not said & {"hole/outside-board", "hole/plated-too-small", "hole/plated-without-copper"}
+
+
+def test_wide_holes_that_only_just_touch_break_no_check() -> None:
+    """Millimetres read as inches: tools of 20 to 40 mm whose polygons stand a hair apart."""
+    parcel = load_parcel(measure.ROOT / "fixtures/kinds/reversible-soldered")
+    tried = measure.try_kind(parcel, KINDS["drill/other-unit"], measure.findings_of(parcel))
     assert tried.state == "found", tried.detail
 
 
