@@ -1,4 +1,4 @@
-"""A comparison: JSON, Markdown, pictures, text gathered so that little change fits a screen."""
+"""A comparison: JSON, Markdown, and text gathered so that a small revision fits one screen."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Results as plain dictionaries: every output is rendered from these, so none can disagree."""
+"""Results as plain dictionaries: what JSON documents hold, and sentences are written from."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Results for a person at a terminal, rendered from the same records as every other output.
+"""What a person reads at a terminal: one console for all, and what several results print alike.
 
 Text from files may hold anything, escape sequences included: it is never read as markup, and
 what cannot be printed is replaced.  Without a terminal there is no colour and no progress.

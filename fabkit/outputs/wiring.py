@@ -130,7 +130,7 @@ def wiring_files(wiring: Wiring) -> dict[str, bytes]:
 
 
 def render_wiring(wiring: Wiring, form: str) -> str:
-    """The wiring as ``csv`` or ``json``."""
+    """Write the wiring as ``csv`` or ``json``."""
     return wiring_files(wiring)[f"wiring.{form}"].decode()
 
 
