@@ -60,8 +60,7 @@ def run(asked: Asked) -> None:
     """
     import fabkit
     from fabkit.outputs import terminal
-    from fabkit.outputs.json import to_document
-    from fabkit.outputs.money import carry_csv, carry_record, print_carry
+    from fabkit.outputs.money import print_carry, render_carry
 
     form = asked.printed.settle()
     before, after = (
@@ -75,10 +74,7 @@ def run(asked: Asked) -> None:
         tell("pricing both ways")
         house = fabkit.load_house(after.houses[0]) if after.houses else None
         found = fabkit.carry_over(*boards, house=house, keep=asked.keep, today=asked.today)
-    record = carry_record(found.parts, found.with_it, found.without)
     if form == "text":
-        asked.printed.show(lambda console: print_carry(console, found.parts, record))
-    elif form == "json":
-        asked.printed.show(to_document("carry", record))
+        asked.printed.show(lambda console: print_carry(console, found))
     else:
-        asked.printed.show(carry_csv(found.parts, found.with_it))
+        asked.printed.show(render_carry(found, form))

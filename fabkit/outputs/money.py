@@ -12,9 +12,10 @@ from difflib import get_close_matches
 from fnmatch import fnmatchcase
 
 from fabkit.base.errors import UsageError
-from fabkit.base.tables import Column, Record, Table, columns_of
+from fabkit.base.tables import Record
 from fabkit.costs.model import CostSheet, Line, Offer
 from fabkit.outputs.json import to_document
+from fabkit.outputs.pricing import Carried
 from fabkit.outputs.records import best_words, finding_record, keyboard_record
 from fabkit.outputs.tables import markdown_text, to_csv, to_markdown
 from fabkit.outputs.terminal import (
@@ -23,7 +24,6 @@ from fabkit.outputs.terminal import (
     print_findings,
     print_notices,
 )
-from fabkit.parts.carry import CarryOver
 from fabkit.parts.model import HALVES, Bill, BillLine, Found, Plan
 from fabkit.sheets.money import unit_price
 
@@ -285,58 +285,33 @@ def _notes(notices: Sequence[str]) -> str:
     return "".join(f"> {markdown_text(notice)}\n" for notice in notices)
 
 
-def carry_record(parts: CarryOver, with_it: CostSheet, without: CostSheet) -> Record:
-    """Parts that move, are bought and stay, and the new revision's cost both ways."""
+def carry_record(found: Carried) -> Record:
+    """Record parts that move, are bought and stay, and the new revision's cost both ways."""
+    parts = found.parts
+    costs = {row.pop("way"): row for row in found.costs_table().records()}
     return {
         "old": parts.old,
         "new": parts.new,
         "kept_keyboards": parts.kept,
-        "currency": with_it.currency.code,
-        "notices": _notices(parts, with_it),
-        "lines": parts.table().records(),
+        "currency": found.with_it.currency.code,
+        "notices": list(found.notices),
+        "lines": found.table().records(),
         "plan": plan_record(parts.plan),
         "cost": {
-            "with": _cost(with_it),
-            "without": _cost(without),
-            "saved_per_half": _saved(with_it, without),
+            "with": costs.get("with carry-over"),
+            "without": costs.get("all bought anew"),
+            "saved_per_half": found.saved_per_half,
         },
     }
 
 
-def _cost(sheet: CostSheet) -> Record | None:
-    """Record the cheapest offer that covers the need; None when there is none."""
-    best = sheet.best
-    if best is None:
-        return None
-    money = sheet.currency
-    half = best.per_half
-    return {
-        "boards": best.boards,
-        "board_total": best.board_total,
-        "parts_total": best.parts_total,
-        "total": best.total,
-        "per_half": None if half is None else money.round(half),
-    }
-
-
-def _saved(with_it: CostSheet, without: CostSheet) -> Decimal | None:
-    """Difference of the two costs per half, rounded once."""
-    a, b = without.best, with_it.best
-    if a is None or b is None or a.per_half is None or b.per_half is None:
-        return None
-    return with_it.currency.round(a.per_half - b.per_half)
-
-
-def _notices(parts: CarryOver, with_it: CostSheet) -> list[str]:
-    """List what every output must repeat, each once."""
-    return list(dict.fromkeys((*with_it.notices, *parts.bill.notices)))
-
-
-def carry_csv(parts: CarryOver, with_it: CostSheet) -> str:
-    """Write the table as CSV, with the notices that every output repeats as last rows."""
-    table = parts.table()
+def render_carry(found: Carried, form: str) -> str:
+    """Write what carries over as ``csv`` or ``json``."""
+    if form == "json":
+        return to_document("carry", carry_record(found))
+    table = found.table()
     keys = [column.key for column in table.columns if column.key != "key"]
-    return to_csv(table.only(*keys), notes=_notices(parts, with_it))
+    return to_csv(table.only(*keys), notes=found.notices)
 
 
 SHOWN_ROWS = 6
@@ -360,46 +335,24 @@ CARRY_SHOWN = (
 """Columns that fit a terminal; CSV and JSON have the rest."""
 
 
-def print_carry(console: Terminal, parts: CarryOver, record: Record) -> None:
+def print_carry(console: Terminal, found: Carried) -> None:
     """Print the parts, what is still bought, and the cost both ways."""
-    money = record["currency"]
+    parts, money = found.parts, found.with_it.currency.code
     console.print(f"From {parts.old} to {parts.new}")
     if parts.kept:
         console.print(f"  {parts.kept} old keyboards stay as they are")
-    console.table(parts.table().only(*CARRY_SHOWN))
+    console.table(found.table().only(*CARRY_SHOWN))
     if parts.plan.purchases:
         bought = parts.plan.table().only(*BUY_SHOWN)
         console.table(replace(bought, title=f"still to buy, in {money}"))
     console.print(f"parts still to buy: {parts.plan.total} {money}")
-    costs = _cost_table(record)
+    costs = found.costs_table()
     if costs.rows:
         console.table(costs)
-        console.print(f"saved by carrying over: {record['cost']['saved_per_half']} {money} a half")
+        console.print(f"saved by carrying over: {found.saved_per_half} {money} a half")
     else:
         console.print("no quantity covers the need; `fabkit quote` on the new revision shows why")
-    print_notices(console, record)
-
-
-def _cost_table(record: Record) -> Table:
-    numbers = ("boards", "board_total", "parts_total", "total", "per_half")
-    return Table(
-        (
-            Column("way", "cost of the new revision"),
-            Column("boards", number=True),
-            Column("board_total", "boards cost", number=True),
-            Column("parts_total", "parts cost", number=True),
-            *columns_of("total", "per_half", numbers=numbers),
-        ),
-        tuple(
-            (way, *(cost[key] for key in numbers))
-            for way, cost in (
-                ("with carry-over", record["cost"]["with"]),
-                ("all bought anew", record["cost"]["without"]),
-            )
-            if cost is not None
-        ),
-        title=f"in {record['currency']}",
-    )
+    print_notices(console, found.notices)
 
 
 def print_bill(console: Terminal, bill: Bill) -> None:
@@ -415,7 +368,7 @@ def print_bill(console: Terminal, bill: Bill) -> None:
     for ref, reason in bill.left_out:
         console.print(f"not bought: {ref} ({reason})", style="dim")
     print_findings(console, record)
-    print_notices(console, record)
+    print_notices(console, bill.notices)
 
 
 def print_explained(console: Terminal, found: list[Record]) -> None:
@@ -455,7 +408,7 @@ def print_costs(console: Terminal, sheet: CostSheet, *, why: bool = False) -> No
         said = best_words(best, costs["boards"], costs["currency"])
         console.print(said, style="bold")
     print_findings(console, costs)
-    print_notices(console, costs)
+    print_notices(console, sheet.notices)
 
 
 def _print_reasons(console: Terminal, costs: Record) -> None:

@@ -5,9 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from decimal import Decimal
 from pathlib import Path
 
 from fabkit.base.errors import UsageError
+from fabkit.base.results import Result
+from fabkit.base.tables import Column, Table, columns_of
+from fabkit.base.units import counted
 from fabkit.board.model import Board
 from fabkit.checks.judging import check
 from fabkit.checks.model import CheckOptions, CheckResult
@@ -67,8 +71,8 @@ def quote(
     return replace(priced, boards=describe_order(wanted, designs))
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Carried:
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class Carried(Result):
     """What carries over, and the new revision's cost with and without it.
 
     Parameters
@@ -82,6 +86,56 @@ class Carried:
     parts: carry.CarryOver
     with_it: CostSheet
     without: CostSheet
+
+    @property
+    def brief(self) -> str:
+        """What it is, in a few words."""
+        return f"{self.parts.old} to {self.parts.new}: {counted(len(self.parts.lines), 'part')}"
+
+    @property
+    def notices(self) -> tuple[str, ...]:
+        """What every output must repeat, each once."""
+        return tuple(dict.fromkeys((*self.with_it.notices, *self.parts.bill.notices)))
+
+    @property
+    def saved_per_half(self) -> Decimal | None:
+        """Difference of the two costs per half, rounded once; None where one has no price."""
+        a, b = self.without.best, self.with_it.best
+        if a is None or b is None or a.per_half is None or b.per_half is None:
+            return None
+        return self.with_it.currency.round(a.per_half - b.per_half)
+
+    def table(self) -> Table:
+        """Give every part; all numbers are pieces."""
+        return self.parts.table()
+
+    def costs_table(self) -> Table:
+        """Give the cheapest offers that cover the need, with carry-over and without."""
+        numbers = ("boards", "board_total", "parts_total", "total", "per_half")
+        ways = (("with carry-over", self.with_it), ("all bought anew", self.without))
+        money = self.with_it.currency
+        return Table(
+            (
+                Column("way", "cost of the new revision"),
+                Column("boards", number=True),
+                Column("board_total", "boards cost", number=True),
+                Column("parts_total", "parts cost", number=True),
+                *columns_of("total", "per_half", numbers=numbers),
+            ),
+            tuple(
+                (
+                    way,
+                    best.boards,
+                    best.board_total,
+                    best.parts_total,
+                    best.total,
+                    None if best.per_half is None else money.round(best.per_half),
+                )
+                for way, sheet in ways
+                if (best := sheet.best) is not None
+            ),
+            title=f"in {money.code}",
+        )
 
 
 def carry_over(

@@ -7,7 +7,7 @@ what cannot be printed is replaced.  Without a terminal there is no colour and n
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TextIO
 
@@ -248,9 +248,9 @@ def print_house(console: Terminal, house: Record) -> None:
         console.print(f"note: {house['notice']}")
 
 
-def print_notices(console: Terminal, record: Record) -> None:
+def print_notices(console: Terminal, notices: Iterable[str]) -> None:
     """Print what every output must repeat."""
-    for notice in record["notices"]:
+    for notice in notices:
         console.print(f"note: {notice}")
 
 
@@ -273,7 +273,7 @@ def print_order(console: Terminal, manifest: Record, *, folder: str) -> None:
     best = manifest["cheapest"]
     if best:
         console.print(best_words(best, boards, best["currency"]))
-    print_notices(console, manifest)
+    print_notices(console, manifest["notices"])
     console.print(f"in {folder}:")
     for file in manifest["outputs"]:
         console.print(f"  {file['name']}")

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import fabkit
-from fabkit.outputs.money import carry_csv, carry_record
+from fabkit.outputs.money import carry_record, render_carry
 from fabkit.sheets.order import order_for
 
 WHEATEAR = Path(__file__).resolve().parents[2] / "fabkit" / "demo"
@@ -123,14 +123,14 @@ def test_cost_per_half_with_and_without(made):
     """Bought anew the parts cost 12.00 + 27.00 + 27.00, above 50.00 and so without shipping:
     66.00; boards cost the same both ways, so 22.00 over 3 halves, 7.33 a half, are saved."""
     found = fabkit.carry_over(*made)
-    record = carry_record(found.parts, found.with_it, found.without)
+    record = carry_record(found)
 
     cost = record["cost"]
     assert cost["without"]["parts_total"] == Decimal("66.00")
     assert cost["with"]["parts_total"] == Decimal("44.00")
     assert cost["with"]["board_total"] == cost["without"]["board_total"]
     assert cost["saved_per_half"] == Decimal("7.33")
-    assert "Note: " in carry_csv(found.parts, found.with_it)
+    assert "Note: " in render_carry(found, "csv")
 
 
 def test_kept_keyboards_give_nothing(made):
