@@ -27,13 +27,16 @@ class Limits:
     """Folders in one member name."""
     objects: int = 5_000_000
     """Graphic objects (or holes and slots) of one file after every repeat is expanded."""
-    copies: int = 1_000_000
+    copies: int = 75_000
     """Objects of one file that its repeats, blocks and patterns make: a few bytes can ask for any
-    number."""
+    number, and each costs about 10 kB once it is checked."""
     segments: int = 4_000_000
     """Contour segments of one file after every repeat is expanded."""
     corners: int = 40_000_000
     """Corners of all shapes of one layer, curves cut into chords: what drawing it takes."""
+    crossings: int = 20_000
+    """Crossings of one contour with itself: each makes a face to fill, and they grow with the
+    square of its segments."""
     block_depth: int = 32
     """Nested block apertures."""
     macro_primitives: int = 10_000

@@ -16,6 +16,7 @@ exact as the polygons.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Final
@@ -130,6 +131,9 @@ SOUGHT: Final = 12
 
 _RUN_PAIRS: Final = 20_000
 """Pairs of runs opened at once: their tables, some megabytes, stay in the processor's cache."""
+
+_RUNS_AT_ONCE: Final = 20_000
+"""Runs, or stretches, whose neighbours are sought at once."""
 
 _ASIDE: Final = 0.2
 """Cosine above which two facets run so much alike that they cannot face each other."""
@@ -248,7 +252,9 @@ class FacetTree:
         return shape[order], facet[order]
 
 
-def near_pairs(facets: Facets, reach_mm: float, *, same_piece: bool = False) -> tuple[Ints, Ints]:
+def near_pairs(
+    facets: Facets, reach_mm: float, *, same_piece: bool = False
+) -> Iterator[tuple[Ints, Ints]]:
     """Rows of facets that may face each other within ``reach_mm``, each pair once, in order.
 
     Parameters
@@ -260,14 +266,15 @@ def near_pairs(facets: Facets, reach_mm: float, *, same_piece: bool = False) -> 
     same_piece
         Only pairs of one polygon.
 
-    Returns
-    -------
+    Yields
+    ------
     left, right : (n,) int64
-        Sorted, ``left < right``.  Neighbours along a ring, and facets that run the same way, are
-        left out.
+        Sorted, ``left < right``, a stretch of the facets at a time: a layer of ninety thousand
+        small pads has pairs for a gigabyte.  Neighbours along a ring, and facets that run the
+        same way, are left out.
     """
     if not len(facets):
-        return np.empty(0, np.int64), np.empty(0, np.int64)
+        return
     starts = run_starts(facets, PAIRED)
     member = starts[:, None] + np.arange(PAIRED)
     inside = member < np.append(starts[1:], len(facets))[:, None]
@@ -278,38 +285,42 @@ def near_pairs(facets: Facets, reach_mm: float, *, same_piece: bool = False) -> 
     # A member that is none has its middle nowhere: no comparison with it holds.
     mx = np.where(inside, ((facets.x0 + facets.x1) / 2)[member], np.nan)
     my = np.where(inside, ((facets.y0 + facets.y1) / 2)[member], np.nan)
-    kept = []
-    one, other = _near_runs(facets, starts, reach_mm)
-    if same_piece:
-        same = facets.piece[starts[one]] == facets.piece[starts[other]]
-        one, other = one[same], other[same]
     heading, spread = _headings(np.arctan2(uy, ux))
-    turned = np.abs(np.mod(heading[one] - heading[other] + np.pi, 2 * np.pi) - np.pi)
-    facing = turned + spread[one] + spread[other] > _ALIKE_RAD
-    one, other = one[facing], other[facing]
-    for at in range(0, len(one), _RUN_PAIRS):
-        a, b = one[at : at + _RUN_PAIRS], other[at : at + _RUN_PAIRS]
+    piece = facets.piece[starts]
+    for one, other in _near_runs(facets, starts, reach_mm):
+        if same_piece:
+            same = piece[one] == piece[other]
+            one, other = one[same], other[same]
+        turned = np.abs(np.mod(heading[one] - heading[other] + np.pi, 2 * np.pi) - np.pi)
+        facing = turned + spread[one] + spread[other] > _ALIKE_RAD
+        one, other = one[facing], other[facing]
+        kept = []
+        for at in range(0, len(one), _RUN_PAIRS):
+            a, b = one[at : at + _RUN_PAIRS], other[at : at + _RUN_PAIRS]
 
-        def outer(column: Floats, a: Ints = a, b: Ints = b) -> tuple[Floats, Floats]:
-            return column[a][:, :, None], column[b][:, None, :]
+            def outer(column: Floats, a: Ints = a, b: Ints = b) -> tuple[Floats, Floats]:
+                return column[a][:, :, None], column[b][:, None, :]
 
-        (ax, bx), (ay, by) = outer(ux), outer(uy)
-        (cx, dx), (cy, dy), (ha, hb) = outer(mx), outer(my), outer(half)
-        # Two boundaries that face each other run against each other; the slack keeps the pairs
-        # of facets around sharp corners of which one looks aside.
-        keep = (cx - dx) ** 2 + (cy - dy) ** 2 <= (ha + hb + reach_mm) ** 2
-        keep &= ax * bx + ay * by < _ASIDE
-        pair, i, j = np.nonzero(keep)
-        kept.append(np.column_stack((member[a[pair], i], member[b[pair], j])))
-    left, right = np.concatenate(kept).T if kept else np.empty((2, 0), np.int64)
-    keep = (left < right) & (facets.before[left] != right) & (facets.after[left] != right)
-    left, right = left[keep], right[keep]
-    order = np.argsort(left * len(facets) + right)
-    return left[order], right[order]
+            (ax, bx), (ay, by) = outer(ux), outer(uy)
+            (cx, dx), (cy, dy), (ha, hb) = outer(mx), outer(my), outer(half)
+            # Two boundaries that face each other run against each other; the slack keeps the
+            # pairs of facets around sharp corners of which one looks aside.
+            keep = (cx - dx) ** 2 + (cy - dy) ** 2 <= (ha + hb + reach_mm) ** 2
+            keep &= ax * bx + ay * by < _ASIDE
+            pair, i, j = np.nonzero(keep)
+            kept.append(np.column_stack((member[a[pair], i], member[b[pair], j])))
+        left, right = np.concatenate(kept).T if kept else np.empty((2, 0), np.int64)
+        keep = (left < right) & (facets.before[left] != right) & (facets.after[left] != right)
+        left, right = left[keep], right[keep]
+        order = np.argsort(left * len(facets) + right)
+        yield left[order], right[order]
 
 
-def _near_runs(facets: Facets, starts: Ints, reach_mm: float) -> tuple[Ints, Ints]:
-    """Pairs of runs whose boxes come within reach, each with itself and with others once."""
+def _near_runs(facets: Facets, starts: Ints, reach_mm: float) -> Iterator[tuple[Ints, Ints]]:
+    """Pairs of runs whose boxes come within reach, each with itself and with others once.
+
+    The pairs of some thousand runs at a time, in order.
+    """
     low = np.column_stack(
         [
             np.minimum.reduceat(np.minimum(a, b), starts)
@@ -323,9 +334,12 @@ def _near_runs(facets: Facets, starts: Ints, reach_mm: float) -> tuple[Ints, Int
         ]
     )
     box = np.column_stack((low, high))
-    one, other = shapely.STRtree(_diagonals(box, 0.0)).query(_diagonals(box, reach_mm))
-    once = one <= other
-    return one[once], other[once]
+    tree = shapely.STRtree(_diagonals(box, 0.0))
+    for at in range(0, len(box), _RUNS_AT_ONCE):
+        one, other = tree.query(_diagonals(box[at : at + _RUNS_AT_ONCE], reach_mm))
+        one += at
+        once = one <= other
+        yield one[once], other[once]
 
 
 def _diagonals(box: Floats, reach_mm: float) -> NDArray[Any]:
@@ -404,22 +418,26 @@ def find_widths(facets: Facets, reach_mm: float) -> Facings:
 def find_facings(facets: Facets, *, gap_mm: float, width_mm: float) -> tuple[Facings, Facings]:
     """Gaps narrower than ``gap_mm`` and widths narrower than ``width_mm``, seen in one pass."""
     reach = max(gap_mm, width_mm)
-    left, right = near_pairs(facets, reach, same_piece=not gap_mm)
-    found = [
-        _judge(
-            facets, left[at : at + _FACET_PAIRS], right[at : at + _FACET_PAIRS], gap_mm, width_mm
-        )
-        for at in range(0, len(left), _FACET_PAIRS)
-    ]
-    gaps, widths = zip(*found, strict=True) if found else ((), ())
+    gaps, widths = [], []
+    for left, right in near_pairs(facets, reach, same_piece=not gap_mm):
+        for at in range(0, len(left), _FACET_PAIRS):
+            part = slice(at, at + _FACET_PAIRS)
+            gap, width = _judge(facets, left[part], right[part], gap_mm, width_mm)
+            gaps.append(gap)
+            widths.append(width)
     return _in_order(gaps), _in_order(widths)
 
 
-def _in_order(found: tuple[Facings, ...]) -> Facings:
-    """One table, nearest first; among equals the longest stretch, whose middle is told."""
+def _in_order(found: list[Facings]) -> Facings:
+    """One table, nearest first; among equals the longest stretch, whose middle is reported.
+
+    The list is emptied, so that its tables do not stay beside the whole.
+    """
     if not found:
         return Facings.empty()
-    table = _join_stretches(Facings.concat(*found))
+    whole = Facings.concat(*found)
+    found.clear()
+    table = _join_stretches(whole)
     rank = np.round(table.distance, 6)
     return table.take(np.lexsort((table.y, table.x, -table.stretch, rank)))
 
@@ -435,14 +453,25 @@ def _join_stretches(found: Facings) -> Facings:
     x, y, half = found.x[rows], found.y[rows], found.stretch[rows] / 2
     near = shapely.STRtree(shapely.points(x, y))
     reach = half.max() + half + COINCIDENT_MM
-    left, right = near.query(shapely.box(x - reach, y - reach, x + reach, y + reach))
-    joined = (
-        (np.hypot(x[left] - x[right], y[left] - y[right]) <= half[left] + half[right] + _JOIN_MM)
-        & (np.abs(found.distance[rows[left]] - found.distance[rows[right]]) < COINCIDENT_MM / 10)
-        & (found.piece0[rows[left]] == found.piece0[rows[right]])
-        & (found.piece1[rows[left]] == found.piece1[rows[right]])
-    )
-    label = label_groups(len(rows), left[joined], right[joined])
+    box = np.column_stack((x - reach, y - reach, x + reach, y + reach))
+    pairs = []
+    for at in range(0, len(rows), _RUNS_AT_ONCE):
+        left, right = near.query(_diagonals(box[at : at + _RUNS_AT_ONCE], 0.0))
+        left += at
+        a, b = rows[left], rows[right]
+        joined = (
+            (
+                np.hypot(x[left] - x[right], y[left] - y[right])
+                <= half[left] + half[right] + _JOIN_MM
+            )
+            & (np.abs(found.distance[a] - found.distance[b]) < COINCIDENT_MM / 10)
+            & (found.piece0[a] == found.piece0[b])
+            & (found.piece1[a] == found.piece1[b])
+            & (left != right)
+        )
+        pairs.append(np.column_stack((left[joined], right[joined])))
+    left, right = np.concatenate(pairs).T
+    label = label_groups(len(rows), left, right)
     weight = np.bincount(label, weights=found.stretch[rows])
     middle_x = np.bincount(label, weights=x * found.stretch[rows]) / weight
     middle_y = np.bincount(label, weights=y * found.stretch[rows]) / weight

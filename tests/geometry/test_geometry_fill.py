@@ -8,7 +8,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fabkit.geometry.contours import fill_nonzero, winding_numbers
+from fabkit.geometry.contours import crosses_more_than, fill_nonzero, winding_numbers
 
 Points = list[tuple[float, float]]
 HOLE: Points = [(0, 0), (4, 4), (4, 6), (6, 6), (6, 4), (4, 4), (0, 0)]
@@ -61,3 +61,16 @@ def test_any_path_agrees_with_its_winding_numbers(points: list[tuple[int, int]])
     path = shapely.linestrings(np.vstack((ring, ring[:1])))
     clear = shapely.distance(shapely.points(probes), path) > 1e-6
     assert (inside == (winding_numbers(ring, probes) != 0))[clear].all()
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.tuples(st.integers(0, 50), st.integers(0, 50)), min_size=4, max_size=14))
+def test_crossings_are_counted_before_filling(corners):
+    """Counted as shapely's ``crosses`` counts pairs of edges; just as many is not more."""
+    ring = np.array(corners, dtype=float)
+    edges = shapely.linestrings(np.stack((ring, np.roll(ring, -1, axis=0)), axis=1))
+    a, b = np.triu_indices(len(edges), 1)
+    count = int(shapely.relate_pattern(edges[a], edges[b], "0F1FF0102").sum())
+
+    assert not crosses_more_than(ring, count)
+    assert count == 0 or crosses_more_than(ring, count - 1)

@@ -43,7 +43,9 @@ def repeat(nx: int, ny: int, body: bytes = b"X0Y0D03*") -> bytes:
 REGION = b"G36*G01*X0Y0D02*" + b"X%dY1D01*" * 500 % tuple(range(500)) + b"X0Y0D01*G37*"
 BOMBS: dict[str, tuple[str, bytes]] = {
     "repeat-huge": ("layer", repeat(999_999_999, 999_999_999)),
-    "repeat-just-allowed": ("layer", repeat(1000, 1000)),
+    "repeat-just-allowed": ("layer", repeat(250, 300)),
+    "repeat-of-a-flash": ("layer", repeat(300, 300)),
+    "repeat-of-a-flash-large": ("layer", repeat(999, 999)),
     "repeat-of-region": ("layer", repeat(400, 20, REGION)),
     "repeat-of-arc": (
         "layer",

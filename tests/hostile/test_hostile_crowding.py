@@ -47,6 +47,22 @@ def alternating_regions() -> bytes:
     return b"".join(out) + b"M02*"
 
 
+def tangle(corners: int) -> bytes:
+    """One contour through random corners: nearly a quarter of all pairs of its edges cross."""
+    chance = random.Random(1)
+    path = [
+        b"X%dY%d" % (chance.randrange(5 * 10**7), chance.randrange(5 * 10**7))
+        for _ in range(corners)
+    ]
+    lines = b"".join(b"%sD01*" % corner for corner in (*path[1:], path[0]))
+    return HEAD + TOP + b"G36*G01*" + path[0] + b"D02*" + lines + b"G37*M02*"
+
+
+def repeated(nx: int, ny: int) -> bytes:
+    """A step and repeat of one flash."""
+    return HEAD + TOP + b"D10*%%SRX%dY%dI0.2J0.2*%%X0Y0D03*%%SR*%%M02*" % (nx, ny)
+
+
 TOOLS = b"".join(b"T%dC%.3f\n" % (n, 0.3 + n * 1e-5) for n in range(1, 100_001))
 PACKAGES: dict[str, dict[str, bytes]] = {
     "flashes on one spot": {
@@ -63,15 +79,26 @@ PACKAGES: dict[str, dict[str, bytes]] = {
     "format without digits": {
         "top.gbr": (HEAD + TOP + b"D10*X5Y5D03*X9Y9D02*X7D01*M02*").replace(b"X46Y46", b"X00Y00")
     },
+    "a contour tangled within the limit": {"top.gbr": tangle(250)},
+    "a contour that crosses itself everywhere": {"top.gbr": tangle(1000)},
+    "a flash repeated 90,000 times": {"top.gbr": repeated(300, 300)},
+    "a flash repeated a million times": {"top.gbr": repeated(999, 999)},
     "drill tools": {"a.drl": b"M48\nMETRIC,TZ\n" + TOOLS + b"%\nT1\nX5.0Y5.0\nM30\n"},
 }
+BEYOND = {
+    "a contour that crosses itself everywhere",
+    "a flash repeated 90,000 times",
+    "a flash repeated a million times",
+}
+"""What a limit leaves out, which is reported."""
 RUN = """
 import json, resource, sys
 resource.setrlimit(resource.RLIMIT_AS, (3 << 30, 3 << 30))
 from fabkit import build_board, check, open_package
 result = check(build_board(open_package(sys.argv[1])))
 broken = [o.check.id for o in result.outcomes if o.state.value == "broken"]
-print(json.dumps([resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, broken]))
+limits = [f.message for f in result.findings if f.rule.id == "gerber/limit"]
+print(json.dumps([resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, broken, limits]))
 """
 
 
@@ -89,6 +116,7 @@ def test_crowded_packages_are_checked(name: str, tmp_path: Path) -> None:
         [sys.executable, "-c", RUN, str(tmp_path)], capture_output=True, text=True, timeout=120
     )
     assert done.returncode == 0, done.stderr[-2000:]
-    megabytes, broken = json.loads(done.stdout)
+    megabytes, broken, limits = json.loads(done.stdout)
     assert megabytes < MOST_MEGABYTES
     assert not broken
+    assert bool(limits) == (name in BEYOND)

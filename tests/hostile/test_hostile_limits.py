@@ -79,6 +79,11 @@ def macro(body: str) -> str:
 
 
 REGION = "G36*X0Y0D02*G01*X9Y0D01*X9Y9D01*X0Y0D01*G37*"
+ZIGZAG = (
+    "G36*X0Y1D02*G01*X6D01*Y2D01*X0D01*Y3D01*X6D01*Y5D01*"
+    "X5D01*Y0D01*X3D01*Y5D01*X1D01*Y0D01*X0Y1D01*G37*"
+)
+"""Three lines across and three upright ones: nine crossings."""
 PRIMITIVE = "1,1,1,0,0"
 LAYERS: dict[str, tuple[str, Limits]] = {
     "objects plain": ("X0Y0D03*" * 50, replace(DEFAULT_LIMITS, objects=50)),
@@ -101,6 +106,7 @@ LAYERS: dict[str, tuple[str, Limits]] = {
         replace(DEFAULT_LIMITS, corners=35),  # a closed ring of four corners has five
     ),
     "corners regions": (REGION * 7, replace(DEFAULT_LIMITS, corners=21)),
+    "crossings": (ZIGZAG, replace(DEFAULT_LIMITS, crossings=9)),
     "block_depth": (blocks(6), replace(DEFAULT_LIMITS, block_depth=6)),
     "macro_primitives": (
         macro("*".join([PRIMITIVE] * 30)),

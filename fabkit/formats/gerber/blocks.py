@@ -31,6 +31,7 @@ from fabkit.formats.gerber.model import (
 )
 from fabkit.formats.gerber.problems import BLOCK_UNBALANCED, REPEAT_UNBALANCED, TOO_LARGE
 from fabkit.formats.gerber.state import Mark, Marker
+from fabkit.geometry.contours import crosses_more_than
 from fabkit.geometry.segments import Segments, circle_chords
 
 
@@ -310,6 +311,47 @@ def _of_tool(aperture: Aperture) -> int:
     if aperture.diameter_mm is not None:
         return circle_chords(aperture.diameter_mm) + 1
     return int(shapely.get_num_coordinates(aperture.shape))
+
+
+def drop_tangled(
+    rows: RawObjects, segments: ContourSegments, limits: Limits, log: ProblemLog
+) -> tuple[RawObjects, ContourSegments, bool]:
+    """Leave out the regions that cross themselves too often; gives what is left, and if all is."""
+    regions = np.flatnonzero(rows.kind == Kind.REGION)
+    starts = np.flatnonzero(np.diff(segments.contour, prepend=-1))
+    bounds = np.append(starts, len(segments))
+    corners = np.concatenate(([0], np.cumsum(segments.chord_counts())))[bounds]
+    # So many corners cannot cross more often even if each edge crosses all others.
+    large = np.flatnonzero(np.diff(corners) ** 2 > 2 * limits.crossings)
+    judged: dict[tuple[int, int], bool] = {}
+    tangled = []
+    for k in large.tolist():
+        first, last = int(bounds[k]), int(bounds[k + 1])
+        # Copies of a contour share its offset, and are as tangled as it is.
+        key = (int(segments.offset[first]), last - first)
+        if key not in judged:
+            ring, _ = segments.take(slice(first, last)).flatten()
+            judged[key] = crosses_more_than(ring, limits.crossings)
+        if judged[key]:
+            tangled.append(first)
+    if not tangled:
+        return rows, segments, True
+    lost = regions[
+        np.searchsorted(tangled, rows.first[regions]) < np.searchsorted(tangled, rows.last[regions])
+    ]
+    log.add(
+        TOO_LARGE,
+        f"a contour crosses itself more than {limits.crossings} times (limit crossings)",
+        offset=int(segments.offset[tangled[0]]),
+        assumed="its region was left out",
+        count=len(lost),
+    )
+    rows = rows.take(np.delete(np.arange(len(rows)), lost))
+    kept = rows.last - rows.first
+    before = np.cumsum(kept) - kept
+    source = np.arange(int(kept.sum())) + np.repeat(rows.first - before, kept)
+    moved = np.where(kept > 0, before, 0)
+    return rows.with_columns(first=moved, last=moved + kept), segments.take(source), False
 
 
 def drop_beyond(

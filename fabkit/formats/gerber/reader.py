@@ -12,7 +12,7 @@ from fabkit.base.columns import Floats
 from fabkit.base.findings import ProblemLog, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.base.units import COINCIDENT_MM
-from fabkit.formats.gerber.blocks import Expander, drop_beyond, place_segments
+from fabkit.formats.gerber.blocks import Expander, drop_beyond, drop_tangled, place_segments
 from fabkit.formats.gerber.commands import ImageCommands, Interpreter
 from fabkit.formats.gerber.header import Header, read_header
 from fabkit.formats.gerber.model import (
@@ -197,8 +197,9 @@ def _assemble(
     rows = _join_attributes(rows, object_sets, interpreter.dictionary.aperture_sets)
     if interpreter.image.changed:
         rows, segments = _transform(rows, segments, interpreter, header)
+    rows, segments, untangled = drop_tangled(rows, segments, limits, log)
     rows, whole = drop_beyond(rows, segments, interpreter.apertures, limits, log)
-    complete = complete and whole
+    complete = complete and whole and untangled
     objects = Objects(**{name: getattr(rows, name) for name in Objects.DTYPES})
     _report_strokes(objects, interpreter, log)
     _report_open_contours(segments, log)
