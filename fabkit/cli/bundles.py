@@ -25,23 +25,26 @@ import click
 from fabkit.cli.grouping import Command
 
 T = TypeVar("T")
+Declared = Any
+"""A field that is declared here: it takes the type that it stands by."""
+
 _DECLARED = "declared"
 """Key of a field's metadata: what makes its parameter, or the bundle it holds."""
 
 
-def option(*names: str, **about: Any) -> Any:
+def option(*names: str, **about: Any) -> Declared:
     """A field that is an option; ``names`` and ``about`` as for :class:`click.Option`."""
     return field(metadata={_DECLARED: lambda name: click.Option([*names, name], **about)})
 
 
-def argument(metavar: str, **about: Any) -> Any:
+def argument(metavar: str, **about: Any) -> Declared:
     """A field that is an argument; ``about`` as for :class:`click.Argument`."""
     return field(
         metadata={_DECLARED: lambda name: click.Argument([name], metavar=metavar, **about)}
     )
 
 
-def bundle(held: type[T], **instead: Any) -> T:
+def bundle(held: type[T], **instead: Declared) -> T:
     """A field that holds a bundle; ``instead`` are fields of it that are declared otherwise."""
     made: T = field(metadata={_DECLARED: held, **instead})
     return made
@@ -52,36 +55,38 @@ def command(name: str, asked: type[T]) -> Callable[[Callable[[T], None]], click.
 
     def made(function: Callable[[T], None]) -> click.Command:
         @wraps(function)
-        def call(**values: Any) -> None:
+        def call(**values: object) -> None:
             function(_filled(asked, values))
 
-        return click.command(name, cls=Command, params=list(_parameters(asked)))(call)
+        return click.command(name, cls=Command, params=list(_parameters(asked, {})))(call)
 
     return made
 
 
-def _declarations(
-    asked: type, instead: Mapping[str, Any]
-) -> Iterator[tuple[str, Any, Mapping[str, Any]]]:
-    """Fields of a bundle: name, what was declared, and what a held bundle declares otherwise."""
+Fields = Mapping[str, object]
+"""Fields of a held bundle, by name, that stand in for its own."""
+
+
+def _declarations(asked: type, instead: Fields) -> Iterator[tuple[str, Declared, Fields]]:
+    """Fields of a bundle: name, what was declared, and what stands in for fields of a held one."""
     for one in fields(asked):
-        declared: Field[Any] = instead.get(one.name, one)
-        rest = {key: value for key, value in declared.metadata.items() if key != _DECLARED}
-        yield one.name, declared.metadata[_DECLARED], rest
+        declared = instead.get(one.name, one)
+        assert isinstance(declared, Field)  # noqa: S101 -- narrows for the type checker
+        rest = dict(declared.metadata)
+        yield one.name, rest.pop(_DECLARED), rest
 
 
-def _parameters(asked: type, instead: Mapping[str, Any] | None = None) -> Iterator[click.Parameter]:
-    for name, declared, rest in _declarations(asked, instead or {}):
+def _parameters(asked: type, instead: Fields) -> Iterator[click.Parameter]:
+    for name, declared, rest in _declarations(asked, instead):
         if isinstance(declared, type):
             yield from _parameters(declared, rest)
         else:
             yield declared(name)
 
 
-def _filled(asked: type[T], values: Mapping[str, Any]) -> T:
-    return asked(
-        **{
-            name: _filled(declared, values) if isinstance(declared, type) else values[name]
-            for name, declared, _ in _declarations(asked, {})
-        }
-    )
+def _filled(asked: type[T], values: Mapping[str, object]) -> T:
+    made = {
+        name: _filled(declared, values) if isinstance(declared, type) else values[name]
+        for name, declared, _ in _declarations(asked, {})
+    }
+    return asked(**made)

@@ -83,17 +83,16 @@ def run(asked: Asked) -> None:
     """
     import fabkit
     from fabkit.compare.expecting import expectation_text
-    from fabkit.outputs import drawings
+    from fabkit.outputs import drawings, terminal
     from fabkit.outputs.comparison import print_comparison, render_comparison
     from fabkit.outputs.report.compare_view import render_comparison_page
-    from fabkit.outputs.terminal import progress
 
     folder = asked.folder
-    pictures = () if folder is None else tuple(folder / name for name in drawings.change_names())
+    pictures = [] if folder is None else [folder / name for name in drawings.change_names()]
     form = asked.printed.settle(asked.to_write, asked.page, *pictures)
     order = None if asked.order_file is None else fabkit.load_order(asked.order_file)
     houses = (*asked.house_files, *(order.houses if order else ()))
-    with progress() as tell:
+    with terminal.progress() as tell:
         compared = fabkit.compare_revisions(
             asked.reading.board(asked.old, tell),
             asked.reading.board(asked.new, tell),
@@ -113,8 +112,7 @@ def run(asked: Asked) -> None:
             for target in pictures:
                 asked.printed.write(target, made[target.name])
         if asked.page is not None:
-            page = render_comparison_page(compared.comparison, record)
-            asked.printed.write(asked.page, page)
+            asked.printed.write(asked.page, render_comparison_page(compared.comparison, record))
     if form == "text":
         asked.printed.show(lambda console: print_comparison(console, record, full=asked.full))
     else:

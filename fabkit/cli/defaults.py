@@ -85,7 +85,7 @@ def stated_keys(path: Path) -> set[str]:
     return keys_of(read_sheet(path).data)
 
 
-def keys_of(data: Mapping[str, Any]) -> set[str]:
+def keys_of(data: Mapping[str, object]) -> set[str]:
     """Tables and keys of a TOML text, dotted."""
     inner = {f"{a}.{b}" for a, table in data.items() if isinstance(table, dict) for b in table}
     return inner | set(data)

@@ -104,7 +104,7 @@ class LazyGroup(click.Group):
         prog_name: str | None = None,
         complete_var: str | None = None,
         standalone_mode: bool = True,
-        **extra: Any,
+        **extra: object,
     ) -> Any:
         """Run a command; errors become messages, with the exit status they carry."""
         try:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from typing import Any
 
 import click
 
@@ -62,7 +61,7 @@ class Command(click.Command):
             ctx.meta[completing.TYPED] = list(args)
         return super().parse_args(ctx, args)
 
-    def invoke(self, ctx: click.Context) -> Any:
+    def invoke(self, ctx: click.Context) -> object:
         """Run with the user's defaults for what was not given."""
         defaults.fill(ctx)
         return super().invoke(ctx)

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import click
 
 from fabkit.cli import completing
-from fabkit.cli.bundles import argument, option
+from fabkit.cli.bundles import Declared, argument, option
 from fabkit.cli.words import BOARD_USE, words
 
 if TYPE_CHECKING:
@@ -21,9 +21,6 @@ COUNT: Final = click.IntRange(min=1, max=100_000)
 """Boards or keyboards, as an order file takes them."""
 
 FILE: Final = click.Path(path_type=Path)
-
-Declared = Any
-"""A field as :func:`fabkit.cli.bundles.option` declares it: it takes the type that it stands by."""
 
 
 def package() -> Declared:
@@ -102,7 +99,7 @@ def show() -> Declared:
     return option("--open", is_flag=True, help="Open the result when it is written.")
 
 
-def out(metavar: str, words: str, **about: Any) -> Declared:
+def out(metavar: str, words: str, **about: object) -> Declared:
     """``--out``: where a command writes; required, unless it has a default."""
     about.setdefault("required", "default" not in about)
     return option("--out", type=FILE, metavar=metavar, help=words, **about)

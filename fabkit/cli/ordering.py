@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from fabkit.base.errors import UsageError
 from fabkit.cli import defaults, options
-from fabkit.cli.bundles import argument, bundle, option
+from fabkit.cli.bundles import Declared, argument, bundle, option
 from fabkit.cli.reading import Reading
 
 if TYPE_CHECKING:
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 WANTED: Final = "PACKAGE|ORDER.toml"
 
 
-def wanted() -> options.Declared:
+def wanted() -> Declared:
     """What an order is made of: a package or an order file."""
     return argument(WANTED, type=options.FILE)
 

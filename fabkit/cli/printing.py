@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -114,7 +114,7 @@ def print_data(text: str, *, beside: bool = False) -> None:
     click.echo(text.encode("utf-8", "replace"), nl=False, err=beside)
 
 
-def print_json(kind: str, record: Mapping[str, Any], *, beside: bool = False) -> None:
+def print_json(kind: str, record: Mapping[str, object], *, beside: bool = False) -> None:
     """Print a JSON document of :data:`fabkit.outputs.json.FORMATS`, as :func:`print_data`."""
     from fabkit.outputs.json import to_document
 

@@ -32,9 +32,8 @@ def _read_point(
     try:
         x, y = (float(part) for part in value.split(","))
     except ValueError:
-        raise click.BadParameter(
-            f"{value!r} is not a point in mm, such as 12.5,30", ctx, param
-        ) from None
+        message = f"{value!r} is not a point in mm, such as 12.5,30"
+        raise click.BadParameter(message, ctx, param) from None
     return x, y
 
 
@@ -102,12 +101,6 @@ def run(asked: Asked) -> None:
     from fabkit.outputs import terminal
 
     look, use = asked.looks.options(), asked.shown.use
-    judged = fabkit.CheckOptions(
-        use=use,
-        limit_class=asked.limit_class,
-        thickness_mm=asked.looks.thickness_mm,
-        **vars(asked.judged),
-    )
     wanted = fabkit.SheetChoice(kind=asked.kind, **vars(asked.shown))
     with terminal.progress() as tell:
         board = asked.reading.board(asked.package, tell)
@@ -115,6 +108,12 @@ def run(asked: Asked) -> None:
         if asked.kind == "findings":
             tell("checking")
             house = fabkit.load_house(next(iter(asked.house_files), None))
+            judged = fabkit.CheckOptions(
+                use=use,
+                limit_class=asked.limit_class,
+                thickness_mm=look.thickness_mm,
+                **vars(asked.judged),
+            )
             result = fabkit.check(board, house, options=judged)
         tell("drawing")
         path = fabkit.draw_sheet(
