@@ -220,7 +220,7 @@ def test_an_order_file_edited_while_the_order_runs_is_said(tiny: Path, tmp_path:
     def edit(_: str) -> None:
         file.write_text(text + "[want]\nkeyboards = 7\n")
 
-    manifest = order(file, tmp_path / "out", tell=edit, note=told.append)
+    manifest = order(file, tmp_path / "out", tell=edit, note=told.append).manifest
     record = next(row for row in manifest["inputs"] if row["name"] == file.name)
     assert record["sha256"] == hashlib.sha256(text.encode()).hexdigest()
     assert manifest["options"]["keyboards"] == 1
