@@ -1,5 +1,8 @@
 """Runs what the README's test command does not: other Pythons, lowest versions, the built package.
 
+The built package is installed with its runtime dependencies alone: `order demo` and `check demo`
+work there without any test package.
+
 Called by `.ci/run` with the default Python; every environment is made anew in a temporary folder.
 """
 
@@ -113,7 +116,11 @@ def build_package(python: Path, folder: Path) -> Path:
 
 
 def order_from(python: Path, folder: Path) -> str:
-    """Install the built wheel alone and run the whole job outside the tree; the tree must agree."""
+    """Run the wheel with what it needs at run time and nothing else; the tree must agree.
+
+    No test package is installed there, so a dependency that pyproject.toml does not name, or a file
+    that the wheel does not hold, ends `order demo` or `check demo`.
+    """
     wheel = build_package(python, folder)
     tools = make_environment(python, folder / "bare", wheel)
     away = folder / "away"
@@ -122,6 +129,9 @@ def order_from(python: Path, folder: Path) -> str:
     run(tools / "fabkit", *job, "wheel", cwd=away)
     run(sys.executable, "-m", "fabkit", *job, "tree", cwd=away)
     verdict = (away / "wheel/findings.txt").read_text(encoding="utf-8")
+    checked = run(tools / "fabkit", "check", "demo", cwd=away)
+    if "fit to order" not in checked:
+        raise Failed(f"the wheel does not check the demo:\n{checked}")
     if "fit to order" not in verdict or not (away / "wheel/wheatear.zip").stat().st_size:
         raise Failed(f"the wheel does not do the whole job:\n{verdict}")
     for name in ("findings.txt", "costs.json", "costs.md", "parts.json"):

@@ -87,8 +87,7 @@ def run(asked: Asked) -> None:
     from fabkit.outputs.comparison import print_comparison, render_comparison
     from fabkit.outputs.report.compare_view import render_comparison_page
 
-    folder = asked.folder
-    pictures = [] if folder is None else [folder / name for name in drawings.change_names()]
+    pictures = [Path(asked.folder, n) for n in drawings.change_names() if asked.folder]
     form = asked.printed.settle(asked.to_write, asked.page, *pictures)
     order = None if asked.order_file is None else fabkit.load_order(asked.order_file)
     houses = (*asked.house_files, *(order.houses if order else ()))

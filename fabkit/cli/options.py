@@ -183,6 +183,20 @@ def _read_length(ctx: click.Context, param: click.Parameter, value: str | None) 
     return length
 
 
+def read_point(
+    ctx: click.Context, param: click.Parameter, value: str | None
+) -> tuple[float, float] | None:
+    """Read ``X,Y`` in mm."""
+    if value is None:
+        return None
+    try:
+        x, y = (float(part) for part in value.split(","))
+    except ValueError:
+        message = f"{value!r} is not a point in mm, such as 12.5,30"
+        raise click.BadParameter(message, ctx, param) from None
+    return x, y
+
+
 @dataclass(frozen=True, kw_only=True)
 class Choice:
     """What is chosen of the house's sheet; None where nothing is."""

@@ -6,8 +6,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import click
-
 from fabkit.cli import completing, options
 from fabkit.cli.bundles import argument, bundle, command, option
 from fabkit.cli.drawn import Drawn
@@ -21,20 +19,6 @@ if TYPE_CHECKING:
     from fabkit.sheets.order import BoardUse
 
 KINDS = ("halves", "drills", "layer", "net", "islands", "findings", "measures")
-
-
-def _read_point(
-    ctx: click.Context, param: click.Parameter, value: str | None
-) -> tuple[float, float] | None:
-    """Read ``X,Y`` in mm."""
-    if value is None:
-        return None
-    try:
-        x, y = (float(part) for part in value.split(","))
-    except ValueError:
-        message = f"{value!r} is not a point in mm, such as 12.5,30"
-        raise click.BadParameter(message, ctx, param) from None
-    return x, y
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,7 +39,7 @@ class Shown:
     )
     at_mm: tuple[float, float] | None = option(
         "--at",
-        callback=_read_point,
+        callback=options.read_point,
         metavar="X,Y",
         help="For `net`: a point on its copper, mm, as findings give it.",
     )

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
+import importlib
+import inspect
+
 import click
 import pytest
 
@@ -19,6 +23,17 @@ def options_of(name):
 
 
 EVERY = [(name, option) for name in COMMANDS for option in options_of(name)]
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_command_only_translates(name):
+    """A command is one call: its module is short, and its function takes one typed bundle."""
+    module = importlib.import_module(f"fabkit.cli.{name.replace(' ', '_')}")
+    function = inspect.unwrap(module.run.callback)
+
+    assert inspect.getsource(module).count("\n") < 120
+    assert [p.annotation for p in inspect.signature(function).parameters.values()] == ["Asked"]
+    assert dataclasses.is_dataclass(module.Asked)
 
 
 def test_one_name_has_one_meaning():
