@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
+from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.base.findings import Finding
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.connectivity import pieces_at
@@ -66,8 +67,8 @@ def edge(case: Case) -> Iterator[Finding]:
     halved = np.flatnonzero(
         case.shared(half_holes) & (shapely.distance(cuts.shapes, shapely.boundary(profile)) <= 0)
     )
-    near: list[NDArray[np.float64]] = []
-    beyond: list[NDArray[np.float64]] = []
+    near: list[Floats] = []
+    beyond: list[Floats] = []
     for index in range(len(case.board.copper)):
         boundary = case.shared(facets_by_layer)[index]
         edge_row, facet = boundary.within(rim, reach)
@@ -130,7 +131,7 @@ def edge(case: Case) -> Iterator[Finding]:
         )
 
 
-def drawn_on_edge(shapes: NDArray[Any], rim: Any) -> NDArray[np.bool_]:
+def drawn_on_edge(shapes: Shapes, rim: BaseGeometry) -> Bools:
     """Which shapes are thin lines on the board's edge, over most of their length."""
     out = np.zeros(len(shapes), dtype=bool)
     shapely.prepare(rim)
@@ -143,7 +144,7 @@ def drawn_on_edge(shapes: NDArray[Any], rim: Any) -> NDArray[np.bool_]:
     return out
 
 
-def _drawn_outlines(case: Case, copper: Copper, rows: NDArray[np.int64]) -> Iterator[Finding]:
+def _drawn_outlines(case: Case, copper: Copper, rows: Ints) -> Iterator[Finding]:
     """Layers with a line along most of the edge."""
     length = shapely.length(shapely.boundary(case.board.profile))
     for index, layer in enumerate(case.board.copper):
@@ -158,9 +159,7 @@ def _drawn_outlines(case: Case, copper: Copper, rows: NDArray[np.int64]) -> Iter
             )
 
 
-def join_stretches(
-    distance: NDArray[np.float64], middle: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def join_stretches(distance: Floats, middle: Floats) -> tuple[Floats, Floats]:
     """One place for each stretch of an edge at one distance (its middle), nearest first.
 
     Facets are short, so a copper edge along the board's edge is met many times.
@@ -197,9 +196,9 @@ SCORE_NEAR: Final = load_rule("copper/score-near")
 SCORE_CUT: Final = load_rule("copper/score-cut")
 
 
-def score_lines(case: Case) -> NDArray[Any]:
+def score_lines(case: Case) -> Shapes:
     """Centre lines of the strokes of all score layers, mm."""
-    found: list[Any] = []
+    found: list[BaseGeometry] = []
     for layer in case.board.layers:
         if layer.kind is RoleKind.SCORE:
             o = layer.file.objects
@@ -267,5 +266,5 @@ def score(case: Case) -> Iterator[Finding]:
     )
 
 
-def _table(value: NDArray[np.float64], xy: NDArray[np.float64], layer: int) -> NDArray[np.float64]:
+def _table(value: Floats, xy: Floats, layer: int) -> Floats:
     return np.column_stack((value, xy, np.full(len(value), layer)))

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
+from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.base.findings import Place
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.closeup import CloseUp
@@ -18,7 +19,7 @@ from fabkit.board.connectivity import cut_columns, pieces_at
 from fabkit.board.copper import Copper, trace_copper
 from fabkit.board.model import Layer
 from fabkit.checks.model import Case, NotJudged
-from fabkit.checks.worst import Floats, Measures, PlaceOf
+from fabkit.checks.worst import Measures, PlaceOf
 from fabkit.formats.gerber.model import Kind, pen_widths
 from fabkit.geometry.facing import FacetTree, Facings, find_facings
 from fabkit.sheets.house import Limit
@@ -38,18 +39,18 @@ class Cuts:
     ``board.slots`` for a path, -1 for a hole.
     """
 
-    shapes: NDArray[Any]
+    shapes: Shapes
     plated: NDArray[np.int8]
     first: NDArray[np.int32]
     last: NDArray[np.int32]
-    width: NDArray[np.float64]
-    slot_row: NDArray[np.int64]
-    x: NDArray[np.float64]
-    y: NDArray[np.float64]
+    width: Floats
+    slot_row: Ints
+    x: Floats
+    y: Floats
     function: tuple[tuple[str, ...], ...]
 
     @property
-    def round(self) -> NDArray[np.bool_]:
+    def round(self) -> Bools:
         """(n,) bool: drilled once, not a path."""
         return self.slot_row < 0
 
@@ -82,7 +83,7 @@ def cuts_of(case: Case) -> Cuts:
     )
 
 
-def half_holes(case: Case) -> NDArray[np.bool_]:
+def half_holes(case: Case) -> Bools:
     """Cuts that the edge halves on purpose: stated as castellated, or plated with the middle there.
 
     A middle within a quarter of the diameter is on the edge; a hole that only touches it is not.
@@ -103,12 +104,12 @@ def cut_place(case: Case, cut: int, *, side: str | None = None) -> Place:
     return case.place(found.file or "", found.offset, side=side, x_mm=cuts.x[cut], y_mm=cuts.y[cut])
 
 
-def cuts_at(case: Case, rows: NDArray[Any], *, side: str | None = None) -> PlaceOf:
+def cuts_at(case: Case, rows: Ints, *, side: str | None = None) -> PlaceOf:
     """Places of holes and slot paths, by their rows in :class:`Cuts`."""
     return lambda row: cut_place(case, int(rows[row]), side=side)
 
 
-def strokes_of(layer: Layer) -> tuple[NDArray[np.int64], Floats]:
+def strokes_of(layer: Layer) -> tuple[Ints, Floats]:
     """Rows of the dark draws and arcs of a layer, and the width of each.
 
     Returns
@@ -150,7 +151,7 @@ def measured_again(case: Case, layer: int, found: Facings, *, inside: bool) -> F
     return found.with_columns(distance=distance)
 
 
-def remeasure(coarse: NDArray[np.float64], measure: Callable[[int], float]) -> NDArray[np.float64]:
+def remeasure(coarse: Floats, measure: Callable[[int], float]) -> Floats:
     """Replace coarse measures, smallest first, by fine ones.
 
     Places of one shape (the same pad over the same drill a hundred times) give one coarse
@@ -202,11 +203,11 @@ class Spots:
     ``layer`` counts the board's copper layers from 0.
     """
 
-    value: NDArray[np.float64]
-    x: NDArray[np.float64]
-    y: NDArray[np.float64]
-    layer: NDArray[np.int64]
-    slack: NDArray[np.float64]
+    value: Floats
+    x: Floats
+    y: Floats
+    layer: Ints
+    slack: Floats
 
     @classmethod
     def gather(cls, case: Case, tables: Iterable[tuple[int, Facings]]) -> Spots:
@@ -234,7 +235,7 @@ class Spots:
         )
 
     @classmethod
-    def of(cls, table: NDArray[np.float64]) -> Spots:
+    def of(cls, table: Floats) -> Spots:
         """From rows of value, x, y, layer."""
         return cls(
             value=table[:, 0],
@@ -247,7 +248,7 @@ class Spots:
     def __len__(self) -> int:
         return len(self.value)
 
-    def take(self, rows: NDArray[Any]) -> Spots:
+    def take(self, rows: Ints | Bools) -> Spots:
         """Rows picked by an index array or a mask."""
         return Spots(
             self.value[rows], self.x[rows], self.y[rows], self.layer[rows], self.slack[rows]
@@ -270,7 +271,7 @@ EDGE_LINE_MM = 0.15
 """Copper or print this near to the board's edge is the outline drawn along with the layer."""
 
 
-def on_board(case: Case, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.bool_]:
+def on_board(case: Case, x: Floats, y: Floats) -> Bools:
     """Which places lie on the board, off the line of its edge; all without a profile."""
     inside = np.ones(len(x), dtype=bool)
     if case.board.profile is None or not len(x):
@@ -279,7 +280,7 @@ def on_board(case: Case, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDAr
     return pieces_at(core, shapely.points(x, y)) >= 0
 
 
-def along_edge(case: Case, shapes: NDArray[Any]) -> NDArray[np.bool_]:
+def along_edge(case: Case, shapes: Shapes) -> Bools:
     """Which shapes are lines along the board's edge: the outline, drawn with the layer."""
     if case.board.profile is None or not len(shapes):
         return np.zeros(len(shapes), dtype=bool)
@@ -287,7 +288,7 @@ def along_edge(case: Case, shapes: NDArray[Any]) -> NDArray[np.bool_]:
     return np.asarray(shapely.area(shapely.intersection(shapes, rim)) > 0.9 * shapely.area(shapes))
 
 
-def edge_line(case: Case) -> Any:
+def edge_line(case: Case) -> BaseGeometry:
     """The board's edge as a band in which an outline drawn with a layer lies."""
     return shapely.buffer(shapely.boundary(case.board.profile), 2 * EDGE_LINE_MM)
 

@@ -7,8 +7,8 @@ from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats, Ints
 from fabkit.base.findings import Finding
 from fabkit.base.units import format_number
 from fabkit.board.copper import Copper
@@ -73,9 +73,7 @@ def loose_ends(case: Case) -> Iterator[Finding]:
         yield from _lonely_pads(case, copper)
 
 
-def _loose_ends(
-    copper: Copper, index: int, layer: Layer
-) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+def _loose_ends(copper: Copper, index: int, layer: Layer) -> tuple[Ints, Floats, Floats]:
     """Strokes with an end that no other copper object or hole covers: row and end point."""
     objects, pieces = layer.file.objects, copper.pieces
     own = copper.layers[index]

@@ -7,9 +7,8 @@ from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
-from fabkit.base.columns import Floats
+from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.base.findings import Finding, Severity
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
 from fabkit.board.model import Layer
@@ -141,7 +140,7 @@ def widths(case: Case) -> Iterator[Finding]:
         )
 
 
-def at_bare_walls(case: Case, spots: Spots) -> tuple[NDArray[np.bool_], NDArray[np.int64]]:
+def at_bare_walls(case: Case, spots: Spots) -> tuple[Bools, Ints]:
     """Narrow copper between a bare hole's wall and the next edge, and the hole; -1 without."""
     cuts = case.shared(cuts_of)
     bare = np.flatnonzero(cuts.plated == 0)
@@ -156,7 +155,7 @@ def at_bare_walls(case: Case, spots: Spots) -> tuple[NDArray[np.bool_], NDArray[
     return hole >= 0, hole
 
 
-def _rims(case: Case, spots: Spots, hole: NDArray[np.int64], limit: float) -> Iterator[Finding]:
+def _rims(case: Case, spots: Spots, hole: Ints, limit: float) -> Iterator[Finding]:
     """Pads hardly larger than the bare hole in them, one place a hole and layer."""
     # A hair of a rim is not formed: such a pad is as large as its hole.
     thin = np.flatnonzero((spots.value < limit - spots.slack) & (spots.value >= HAIR_MM))
@@ -172,7 +171,7 @@ def _rims(case: Case, spots: Spots, hole: NDArray[np.int64], limit: float) -> It
     )
 
 
-def pen_at(layer: Layer, found: Facings) -> NDArray[np.float64]:
+def pen_at(layer: Layer, found: Facings) -> Floats:
     """Width of the narrowest stroke over each facing, mm; inf where none runs there."""
     rows, width = strokes_of(layer)
     out = np.full(len(found), np.inf)

@@ -5,13 +5,13 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Floats
+from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.base.findings import Finding, Place
 from fabkit.base.units import format_mm, format_number
 from fabkit.board.copper import Copper, outer_face, surface_pads
@@ -138,13 +138,13 @@ def keys(case: Case) -> Iterator[Finding]:
         )
 
 
-def _nearest_row(points: Floats, there: Floats) -> NDArray[np.int64]:
+def _nearest_row(points: Floats, there: Floats) -> Ints:
     """Row of ``there`` that is nearest to each point."""
     apart = np.hypot(*(points[:, None, :2] - there[None, :, :2]).transpose(2, 0, 1))
     return np.asarray(apart.argmin(axis=1), dtype=np.int64)
 
 
-def _opened(case: Case, side: str, points: Floats) -> NDArray[np.bool_]:
+def _opened(case: Case, side: str, points: Floats) -> Bools:
     """Which points lie in a mask opening; all, when there is no mask on that side."""
     layer = next((a for a in case.board.layers if a.kind is RoleKind.MASK and a.side == side), None)
     if layer is None or not len(points):
@@ -187,7 +187,7 @@ def cell_terminals(case: Case, copper: Copper) -> Terminals | None:
     return Terminals(plus=_spots(case, copper, plus), minus=_spots(case, copper, minus))
 
 
-def _spots(case: Case, copper: Copper, rows: NDArray[np.int64]) -> Floats:
+def _spots(case: Case, copper: Copper, rows: Ints) -> Floats:
     """Distinct pad places with the faces they can be used from."""
     pads = copper.pads
     cuts = case.shared(cuts_of)
@@ -355,7 +355,7 @@ def plus_marks(board: Board, side: Side) -> Floats:
     return middle[[r for r in rows if _is_plus(parts[r], middle[r], width[r], height[r])]]
 
 
-def _is_plus(shape: Any, middle: Floats, width: float, height: float) -> bool:
+def _is_plus(shape: BaseGeometry, middle: Floats, width: float, height: float) -> bool:
     """Whether a figure has two bars through its middle and nothing in its corners."""
     x, y = middle
     arms = shapely.multipoints(

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Floats
+from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import CHORD_ERROR_MM, counted, format_number
 from fabkit.board.connectivity import TOUCH_MM, pieces_at
@@ -57,7 +57,7 @@ class Rings:
 
     Parameters
     ----------
-    cut, layer : (n,) int32
+    cut, layer : (n,) int64
         Row of :class:`Cuts`; layer from 0.
     ring : (n,) float64, mm
         Least copper around the hole; negative where it breaks out.
@@ -67,14 +67,14 @@ class Rings:
         The ring follows from radii and centres; others are off by a chord or two.
     """
 
-    cut: NDArray[np.int32]
-    layer: NDArray[np.int32]
+    cut: Ints
+    layer: Ints
     ring: Floats
     open_deg: Floats
-    exact: NDArray[np.bool_]
+    exact: Bools
 
     @property
-    def swallowed(self) -> NDArray[np.bool_]:
+    def swallowed(self) -> Bools:
         """(n,) bool: the pad is no larger than its hole, so no copper is left of it."""
         return self.open_deg >= 360.0 * (1 - 0.5 / SAMPLES)
 
@@ -98,13 +98,11 @@ def rings_of(case: Case) -> Rings:
             exact[mine] = circles != ring[mine]
             ring[mine] = circles
     return Rings(
-        touched[:, 0].astype(np.int32), touched[:, 1].astype(np.int32), ring, broken, exact
+        touched[:, 0].astype(np.int64), touched[:, 1].astype(np.int64), ring, broken, exact
     )
 
 
-def _measure(
-    layer: FacetTree, polygons: NDArray[Any], cuts: Cuts, rows: NDArray[np.int32]
-) -> tuple[Floats, Floats]:
+def _measure(layer: FacetTree, polygons: Shapes, cuts: Cuts, rows: Ints) -> tuple[Floats, Floats]:
     """Ring and open part of the rim of some cuts on one layer."""
     ring, broken = np.zeros(len(rows)), np.zeros(len(rows))
     centre = shapely.points(cuts.x[rows], cuts.y[rows])
@@ -118,9 +116,7 @@ def _measure(
     return ring, broken
 
 
-def _as_circles(
-    copper: Copper, layer: int, cuts: Cuts, rows: NDArray[np.int32], ring: Floats
-) -> Floats:
+def _as_circles(copper: Copper, layer: int, cuts: Cuts, rows: Ints, ring: Floats) -> Floats:
     """The same rings, from radii and centres where a round pad alone decides.
 
     Chords lie up to their error inside the circle; a coarse measure that much below a round
@@ -145,7 +141,7 @@ def _as_circles(
     return np.where(decides, exact, ring)
 
 
-def _measure_one(layer: FacetTree, polygons: NDArray[Any], shape: Any) -> tuple[float, float]:
+def _measure_one(layer: FacetTree, polygons: Shapes, shape: BaseGeometry) -> tuple[float, float]:
     """Ring of one cut of any shape: the rim is sampled, then copper edges outside it measured."""
     rim = shapely.buffer(shape, TOUCH_MM).exterior
     spots = shapely.line_interpolate_point(rim, np.arange(SAMPLES) / SAMPLES, normalized=True)
@@ -167,7 +163,7 @@ def _measure_one(layer: FacetTree, polygons: NDArray[Any], shape: Any) -> tuple[
     return (float(shapely.distance(lines, shape).min()) if len(lines) else 1.0), 0.0
 
 
-def _around(case: Case, cut: NDArray[Any], layer: NDArray[Any], values: Floats) -> Measures:
+def _around(case: Case, cut: Ints, layer: Ints, values: Floats) -> Measures:
     """Measures of copper around cuts, each on one layer."""
 
     def place(row: int) -> Place:
@@ -179,7 +175,7 @@ def _around(case: Case, cut: NDArray[Any], layer: NDArray[Any], values: Floats) 
     return Measures(values, place, where, CHORD_ERROR_MM)
 
 
-def _closer(case: Case, cut: NDArray[Any], layer: NDArray[Any], coarse: Floats) -> Floats:
+def _closer(case: Case, cut: Ints, layer: Ints, coarse: Floats) -> Floats:
     """The same copper around round cuts, measured again in close-ups."""
     cuts = case.shared(cuts_of)
 
@@ -306,7 +302,7 @@ def bare_clearance(case: Case) -> Iterator[Finding]:
     )
 
 
-def nearest_copper(layer: FacetTree, cuts: Cuts, rows: NDArray[Any]) -> Floats:
+def nearest_copper(layer: FacetTree, cuts: Cuts, rows: Ints) -> Floats:
     """Distance from each cut's wall to the nearest copper edge of a layer, mm; inf without any."""
     shapes = np.where(
         cuts.round[rows], shapely.points(cuts.x[rows], cuts.y[rows]), cuts.shapes[rows]

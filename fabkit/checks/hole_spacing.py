@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Floats, Ints
+from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
 from fabkit.board.connectivity import pieces_at
@@ -56,7 +56,7 @@ class Walls:
     right: Ints
     wall: Floats
 
-    def take(self, rows: NDArray[Any]) -> Walls:
+    def take(self, rows: Ints) -> Walls:
         return Walls(self.left[rows], self.right[rows], self.wall[rows])
 
 
@@ -137,7 +137,7 @@ def _overlaps(
     cuts: Cuts,
     walls: Walls,
     apart: Floats,
-    mine: NDArray[np.bool_],
+    mine: Bools,
     place: PlaceOf,
     *,
     stated: bool,
@@ -206,7 +206,7 @@ def _thin_walls(case: Case, cuts: Cuts, walls: Walls, rows: Ints) -> Iterator[Fi
         )
 
 
-def break_rows(case: Case) -> NDArray[np.bool_]:
+def break_rows(case: Case) -> Bools:
     """Cuts that stand in a row of small bare holes at the edge, to break boards apart."""
     cuts = case.shared(cuts_of)
     out = np.zeros(len(cuts.shapes), dtype=bool)
@@ -228,7 +228,7 @@ def break_rows(case: Case) -> NDArray[np.bool_]:
     return out
 
 
-def edge_distance(cuts: Cuts, profile: Any) -> tuple[Floats, NDArray[np.bool_]]:
+def edge_distance(cuts: Cuts, profile: BaseGeometry) -> tuple[Floats, Bools]:
     """Wall between each cut and the nearest board edge, and whether its centre is on the board.
 
     Returns

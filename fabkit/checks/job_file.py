@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -114,7 +114,7 @@ def find_finer_copper(case: Case) -> Iterator[Finding]:
                 yield _finer("gap", name, min(stated), gap)
 
 
-def _layers_of(case: Case, row: Mapping[str, Any]) -> list[int]:
+def _layers_of(case: Case, row: Mapping[str, object]) -> list[int]:
     group = str(row.get("Layers", "")).casefold()
     return [
         index
@@ -123,7 +123,7 @@ def _layers_of(case: Case, row: Mapping[str, Any]) -> list[int]:
     ]
 
 
-def _lengths(row: Mapping[str, Any], keys: tuple[str, ...]) -> list[float]:
+def _lengths(row: Mapping[str, object], keys: tuple[str, ...]) -> list[float]:
     values = [row.get(key) for key in keys]
     return [
         float(v) for v in values if isinstance(v, int | float) and not isinstance(v, bool) and v > 0

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.base.findings import Finding
 from fabkit.base.units import counted, format_number
 from fabkit.board.model import Layer
@@ -16,7 +16,7 @@ from fabkit.checks.copper_facts import along_edge, on_board, require_copper, str
 from fabkit.checks.declare import check
 from fabkit.checks.mask import mask_sides
 from fabkit.checks.model import Case
-from fabkit.checks.worst import Floats, Measures, group, judge, objects_at, spots_at
+from fabkit.checks.worst import Measures, group, judge, objects_at, spots_at
 from fabkit.geometry.areas import clip_to_box
 from fabkit.geometry.facing import thin_out
 from fabkit.geometry.neighbours import PointTree, label_groups
@@ -70,7 +70,7 @@ def lines(case: Case) -> Iterator[Finding]:
         )
 
 
-def _middles(layer: Layer, rows: NDArray[np.int64]) -> tuple[Floats, Floats]:
+def _middles(layer: Layer, rows: Ints) -> tuple[Floats, Floats]:
     """Points between the ends of strokes, mm."""
     o = layer.file.objects
     return (o.x0[rows] + o.x1[rows]) / 2, (o.y0[rows] + o.y1[rows]) / 2
@@ -91,7 +91,7 @@ def text(case: Case) -> Iterator[Finding]:
         )
 
 
-def _pen_near(layer: Layer, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+def _pen_near(layer: Layer, x: Floats, y: Floats) -> Floats:
     """Pen of the stroke nearest to each place, mm: text height is stated between centre lines."""
     objects = layer.file.objects
     rows, pen = strokes_of(layer)
@@ -105,7 +105,7 @@ def _pen_near(layer: Layer, x: NDArray[np.float64], y: NDArray[np.float64]) -> N
 
 def word_heights(
     layer: Layer,
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[Floats, Floats, Floats]:
     """Estimated height of each word, and its place, mm.
 
     A letter is a figure of joined strokes; a word is at least three letters of nearly one height
@@ -181,7 +181,7 @@ def on_copper(case: Case) -> Iterator[Finding]:
         )
 
 
-def _shared_area(ink: NDArray[Any], bare: NDArray[Any]) -> NDArray[np.float64]:
+def _shared_area(ink: Shapes, bare: Shapes) -> Floats:
     """Area each mark shares with copper, mm2."""
     area = np.zeros(len(ink))
     piece, mark = shapely.STRtree(ink).query(bare, predicate="intersects")
@@ -252,7 +252,7 @@ def direction(case: Case) -> Iterator[Finding]:
         )
 
 
-def _letters(case: Case, layer: Layer) -> NDArray[np.float64]:
+def _letters(case: Case, layer: Layer) -> Floats:
     """Width, height, area and centre of gravity (from the left, from below) of small figures."""
     parts = shapely.get_parts(layer.file.image)
     box = shapely.bounds(parts).reshape(-1, 4)
@@ -263,7 +263,7 @@ def _letters(case: Case, layer: Layer) -> NDArray[np.float64]:
     return np.column_stack((size[small], shapely.area(parts[small]), middle))
 
 
-def compare_letters(top: NDArray[np.float64], bottom: NDArray[np.float64]) -> tuple[int, int]:
+def compare_letters(top: Floats, bottom: Floats) -> tuple[int, int]:
     """How many different figures of one side are on the other as they are, and mirrored.
 
     Text may be turned by quarters on either side.  Figures that fit both ways (an A turned by
@@ -287,7 +287,7 @@ def compare_letters(top: NDArray[np.float64], bottom: NDArray[np.float64]) -> tu
     return len(np.setdiff1d(same, turned)), len(np.setdiff1d(turned, same))
 
 
-def _fits(tree: PointTree, figures: NDArray[np.float64]) -> NDArray[np.bool_]:
+def _fits(tree: PointTree, figures: Floats) -> Bools:
     """Which figures, turned by some number of quarters, are in the tree."""
     found = np.zeros(len(figures), dtype=bool)
     turned = figures

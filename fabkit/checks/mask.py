@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Floats
+from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.base.findings import Finding, Severity
 from fabkit.base.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM, format_mm, format_number
 from fabkit.board.copper import ATTACHED, VIA_MM, Copper
@@ -58,9 +59,9 @@ class MaskSide:
     layer: Layer
     copper: Layer
     copper_index: int
-    openings: NDArray[Any]
-    pads: NDArray[np.int64]
-    attached: NDArray[np.bool_]
+    openings: Shapes
+    pads: Ints
+    attached: Bools
 
     @cached_property
     def tree(self) -> shapely.STRtree:
@@ -96,7 +97,7 @@ def mask_sides(case: Case) -> tuple[MaskSide, ...]:
     return tuple(made)
 
 
-def attached_pads(case: Case, copper: Copper, pads: NDArray[np.int64]) -> NDArray[np.bool_]:
+def attached_pads(case: Case, copper: Copper, pads: Ints) -> Bools:
     """Pads something is attached to: by function, else every pad that is no via."""
     has = np.array([bool(f) and f[0] in ATTACHED for f in copper.functions] + [False])
     known = copper.pads.function[pads] >= 0
@@ -190,12 +191,12 @@ def openings(case: Case) -> Iterator[Finding]:
 class _Fit:
     """How the openings fit some pads; ``margin`` is negative where mask runs over the pad."""
 
-    open: NDArray[np.bool_]
+    open: Bools
     margin: Floats
     off: Floats
 
 
-def _fit(side: MaskSide, shapes: NDArray[Any]) -> _Fit:
+def _fit(side: MaskSide, shapes: Shapes) -> _Fit:
     """Margin of the opening around each pad, and how far their middles are apart."""
     middle = shapely.point_on_surface(shapes)
     opened = np.full(len(shapes), -1)
@@ -220,7 +221,7 @@ def _fit(side: MaskSide, shapes: NDArray[Any]) -> _Fit:
     return _Fit(open=opened >= 0, margin=margin, off=off)
 
 
-def _overlap_depth(pad: Any, opening: Any) -> float:
+def _overlap_depth(pad: BaseGeometry, opening: BaseGeometry) -> float:
     """How far mask runs over a pad's rim, mm: from the pad's rim to the opening's."""
     corners = shapely.points(shapely.get_coordinates(opening))
     corners = corners[shapely.intersects(pad, corners)]
@@ -229,7 +230,7 @@ def _overlap_depth(pad: Any, opening: Any) -> float:
     return float(shapely.hausdorff_distance(shapely.difference(pad, opening), opening))
 
 
-def _open_beyond(case: Case, side: MaskSide, x: Floats, y: Floats) -> NDArray[np.bool_]:
+def _open_beyond(case: Case, side: MaskSide, x: Floats, y: Floats) -> Bools:
     """Which pads have a plated hole whose other end lies in an opening: soldered from there."""
     cuts = case.shared(cuts_of)
     out = np.zeros(len(x), dtype=bool)
@@ -252,7 +253,7 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
     fit = _fit(side, shapes)
     area = shapely.area(shapes)
 
-    def some(values: Floats, rows: NDArray[np.int64]) -> Measures:
+    def some(values: Floats, rows: Ints) -> Measures:
         mine = pads[rows]
         places = spots_at(case, side.layer, copper.pads.x[mine], copper.pads.y[mine])
         return Measures(values[rows], places)
@@ -307,7 +308,7 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
     )
 
 
-def widest(shapes: NDArray[Any]) -> Floats:
+def widest(shapes: Shapes) -> Floats:
     """Width of each shape at its widest: the largest circle that fits in, mm."""
     circles = shapely.maximum_inscribed_circle(shapes, tolerance=COINCIDENT_MM / 4)
     return np.asarray(2 * shapely.length(circles))
@@ -389,10 +390,10 @@ class _Owned:
         self._islands = copper.pieces.islands + 1
         self._keys = self._key(self.openings, islands[spot])
 
-    def _key(self, opening: NDArray[Any], island: NDArray[Any]) -> NDArray[np.int64]:
+    def _key(self, opening: Ints, island: NDArray[np.int32]) -> Ints:
         return np.asarray(opening.astype(np.int64) * self._islands + island)
 
-    def foreign(self, opening: NDArray[Any], island: NDArray[Any]) -> NDArray[np.bool_]:
+    def foreign(self, opening: Ints, island: NDArray[np.int32]) -> Bools:
         """Whether the opening has pads, and none of them belongs to the island."""
         mine = np.isin(self._key(opening, island), self._keys)
         return np.asarray(np.isin(opening, self.openings) & ~mine)

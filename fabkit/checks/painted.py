@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats, Ints
 from fabkit.base.findings import Finding
 from fabkit.base.units import counted
 from fabkit.board.model import Layer
@@ -45,7 +46,7 @@ def find_painted_areas(case: Case) -> Iterator[Finding]:
             )
 
 
-def _heaps(layer: Layer) -> list[NDArray[Any]]:
+def _heaps(layer: Layer) -> list[Ints]:
     """Rows of strokes that lie on each other side by side, largest heap first."""
     objects, found = layer.file.objects, []
     drawn = (objects.kind == Kind.DRAW) & objects.dark
@@ -66,16 +67,14 @@ def _heaps(layer: Layer) -> list[NDArray[Any]]:
     return sorted(found, key=lambda heap: (-len(heap), int(heap[0])))
 
 
-def _by_tool(tool: NDArray[Any], rows: NDArray[Any]) -> list[NDArray[Any]]:
+def _by_tool(tool: NDArray[np.int32], rows: Ints) -> list[Ints]:
     """Rows of each tool, those with too few left out."""
     order = rows[np.argsort(tool[rows], kind="stable")]
     parts = np.split(order, np.flatnonzero(np.diff(tool[order])) + 1)
     return [part for part in parts if len(part) >= STROKES]
 
 
-def _side_by_side(
-    low: NDArray[Any], high: NDArray[Any], level: NDArray[Any], width: float
-) -> list[NDArray[Any]]:
+def _side_by_side(low: Floats, high: Floats, level: Floats, width: float) -> list[Ints]:
     """Groups of strokes that overlap their neighbours on at least ``STROKES`` levels."""
     run = _runs(low, high, np.floor(level / (width * _BAND)))
     order = np.argsort(run, kind="stable")
@@ -93,7 +92,7 @@ def _side_by_side(
     return [g for g in groups if len(np.unique(level[g])) >= STROKES]
 
 
-def _runs(low: NDArray[Any], high: NDArray[Any], band: NDArray[Any]) -> NDArray[Any]:
+def _runs(low: Floats, high: Floats, band: Floats) -> Ints:
     """Number of the run of each stroke: strokes of one band that overlap, directly or in a chain.
 
     Runs of a band lie apart, so that each meets few of the others however many strokes there are.

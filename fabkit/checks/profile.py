@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
+from fabkit.base.columns import Floats, Shapes
 from fabkit.base.findings import Finding, Place
 from fabkit.base.units import CHORD_ERROR_MM, counted, format_mm, format_number
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
-from fabkit.checks.worst import Floats, Measures, PlaceOf, group
+from fabkit.checks.worst import Measures, PlaceOf, group
 from fabkit.geometry.facing import facets_of, find_gaps, find_widths, thin_out
 from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import RoleKind
@@ -48,9 +49,7 @@ def _places(case: Case, x: Floats, y: Floats) -> PlaceOf:
     return lambda row: case.place(file, x_mm=x[row], y_mm=y[row])
 
 
-def inner_corners(
-    profile: Any, bit_mm: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[Any]]:
+def inner_corners(profile: BaseGeometry, bit_mm: float) -> tuple[Floats, Floats, Floats, Shapes]:
     """What a round bit leaves standing in inner corners and narrow cuts.
 
     Returns
@@ -96,10 +95,10 @@ class _Turning:
     """How an outline turns at each of its vertices."""
 
     tree: PointTree
-    radius: NDArray[np.float64]
+    radius: Floats
 
     @classmethod
-    def of(cls, profile: Any) -> _Turning:
+    def of(cls, profile: BaseGeometry) -> _Turning:
         """Measure the turns of all rings.
 
         The radius at a vertex is that of the circle through it and its two neighbours.
@@ -117,7 +116,7 @@ class _Turning:
             spots.append(xy)
         return cls(PointTree(np.concatenate(spots)), np.concatenate(radii))
 
-    def radius_at(self, point: Any) -> float:
+    def radius_at(self, point: BaseGeometry) -> float:
         """Radius at the vertex nearest to a point."""
         _, row = self.tree.query(shapely.get_coordinates(point))
         return float(self.radius[row[0]])
@@ -186,7 +185,7 @@ def routing(case: Case) -> Iterator[Finding]:
     )
 
 
-def _small_circles(parts: NDArray[Any], bit_mm: float) -> NDArray[Any]:
+def _small_circles(parts: Shapes, bit_mm: float) -> Shapes:
     """Cut-outs that are round and smaller than a bit."""
     rings = shapely.get_rings(parts)
     rings = shapely.polygons(rings[shapely.minimum_bounding_radius(rings) < bit_mm / 2])

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -64,7 +64,7 @@ def _spans(x: Floats, y: Floats, size: tuple[float, float]) -> bool:
     return bool(len(x) >= FEW and np.ptp(x) > FITS * size[0] and np.ptp(y) > FITS * size[1])
 
 
-def _any_points(layer: Layer) -> tuple[Any, Any]:
+def _any_points(layer: Layer) -> tuple[Floats, Floats]:
     """One point of each dark object."""
     objects = layer.file.objects
     dark = np.flatnonzero(objects.dark)

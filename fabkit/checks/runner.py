@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import traceback
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
 
@@ -58,12 +58,7 @@ def run_check(check: Check, case: Case) -> Outcome:
     return Outcome(check=check, state=state, findings=tuple(findings))
 
 
-def run_checks(
-    checks: Sequence[Check],
-    case: Case,
-    *,
-    watch: Callable[[Sequence[Check]], Iterable[Check]] | None = None,
-) -> tuple[Outcome, ...]:
+def run_checks(checks: Sequence[Check], case: Case) -> tuple[Outcome, ...]:
     """Outcomes of all checks that the options select, in the order given.
 
     Parameters
@@ -72,16 +67,13 @@ def run_checks(
         The catalogue.
     case
         What is judged.
-    watch
-        Wraps the selected checks while they run; a progress bar does this.
 
     Raises
     ------
     UsageError
         The options name a check or group that does not exist.
     """
-    chosen = select(checks, case.options)
-    return tuple(run_check(check, case) for check in (watch(chosen) if watch else chosen))
+    return tuple(run_check(check, case) for check in select(checks, case.options))
 
 
 def select(checks: Sequence[Check], options: CheckOptions) -> tuple[Check, ...]:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats, Ints
 from fabkit.base.findings import Finding, Place, Rule, Severity
 from fabkit.base.limits import DEFAULT_LIMITS
 from fabkit.base.units import COINCIDENT_MM, format_number
@@ -17,7 +17,6 @@ from fabkit.checks.model import Case
 from fabkit.sheets.house import Limit
 
 T = TypeVar("T")
-Floats = NDArray[np.float64]
 PlaceOf = Callable[[int], Place]
 """Place of a row."""
 
@@ -42,7 +41,7 @@ class Measures:
     where: Callable[[int], str] | None = None
     slack: float | Floats = COINCIDENT_MM
 
-    def take(self, rows: NDArray[np.int64]) -> Measures:
+    def take(self, rows: Ints) -> Measures:
         """Some of them, by row."""
         return replace(
             self,
@@ -53,7 +52,7 @@ class Measures:
         )
 
 
-def at_rows(of: Callable[[int], T], rows: NDArray[Any]) -> Callable[[int], T]:
+def at_rows(of: Callable[[int], T], rows: Ints) -> Callable[[int], T]:
     """What a function gives for some rows, counted anew."""
     return lambda row: of(int(rows[row]))
 
@@ -66,7 +65,7 @@ def spots_at(case: Case, layer: Layer, x: Floats, y: Floats) -> PlaceOf:
 def objects_at(
     case: Case,
     layer: Layer,
-    rows: NDArray[np.int64],
+    rows: Ints,
     x: Floats | None = None,
     y: Floats | None = None,
 ) -> PlaceOf:
@@ -76,7 +75,7 @@ def objects_at(
     return lambda row: case.object_place(layer, int(rows[row]), x_mm=x[row], y_mm=y[row])
 
 
-def holes_at(case: Case, rows: NDArray[Any]) -> PlaceOf:
+def holes_at(case: Case, rows: Ints) -> PlaceOf:
     """Places of round holes, by their rows in ``board.holes``."""
     return at_rows(case.hole_place, rows)
 
@@ -153,14 +152,14 @@ def judge(
     sign = 1.0 if standard.sense == "least" else -1.0
     short = sign * (standard.value - found.values) > found.slack
     refused = short & (sign * (fine.value - found.values) > found.slack)
-    word = "at least" if standard.sense == "least" else "at most"
+    word = "needs at least" if standard.sense == "least" else "allows at most"
     for mine, limit, severity in (
         (refused, fine, rule.severity),
         (short & ~refused, standard, min(rule.severity, Severity.WARNING)),
     ):
         text = f"{format_number(limit.value)} {limit.unit}".strip()
         named = f"{subject} {{where}}" if found.where else subject
-        message = f"{named} is {{worst}}; the house asks for {word} {text}"
+        message = f"{named} is {{worst}}; your house {word} {text}"
         if limit is standard and fine.value != standard.value:
             message += f" ({format_number(fine.value)} in its fine class)"
         yield from group(

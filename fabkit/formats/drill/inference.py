@@ -68,34 +68,6 @@ class Score:
     total: float
 
 
-def infer_format(
-    drill: DrillFile,
-    data: bytes,
-    *,
-    pads: Floats,
-    box: Box | None,
-    limits: Limits = DEFAULT_LIMITS,
-    keep_stated: bool = True,
-) -> NumberFormat | None:
-    """The one format that puts the holes on the board, or None when none clearly does.
-
-    Parameters
-    ----------
-    drill
-        The file as read so far.
-    data
-        Its bytes.
-    pads
-        (n, 2) float64, mm: centres of copper pads and of mask or clearance openings.
-    box
-        Box of the board, mm.
-    keep_stated
-        Only try formats that agree with what the file states.
-    """
-    scores = score_formats(drill, data, pads=pads, box=box, limits=limits, keep_stated=keep_stated)
-    return _winner(scores)
-
-
 def _winner(scores: tuple[Score, ...]) -> NumberFormat | None:
     if not scores or scores[0].total < ACCEPT:
         return None
@@ -107,33 +79,28 @@ def _winner(scores: tuple[Score, ...]) -> NumberFormat | None:
 def score_formats(
     drill: DrillFile,
     data: bytes,
-    *,
     pads: Floats,
     box: Box | None,
+    *,
     limits: Limits = DEFAULT_LIMITS,
     keep_stated: bool = True,
-) -> tuple[Score, ...]:
-    """Every candidate that reads differently, best first.
+) -> list[tuple[Score, Floats]]:
+    """Every candidate that reads differently with the points it gives, best first.
 
     Only the unit and one number matter: the digits before the point when leading zeros are
     written, those after it when trailing zeros are.
+
+    Parameters
+    ----------
+    drill, data
+        The file as read so far, and its bytes.
+    pads
+        (n, 2) float64, mm: centres of copper pads and of mask or clearance openings.
+    box
+        Box of the board, mm.
+    keep_stated
+        Only try formats that agree with what the file states.
     """
-    return tuple(
-        score
-        for score, _ in _trials(drill, data, pads, box, limits=limits, keep_stated=keep_stated)
-    )
-
-
-def _trials(
-    drill: DrillFile,
-    data: bytes,
-    pads: Floats,
-    box: Box | None,
-    *,
-    limits: Limits,
-    keep_stated: bool = True,
-) -> list[tuple[Score, Floats]]:
-    """Every candidate that reads differently with the points it gives, best first."""
     survey = DigitSurvey.of(data)
     limits = replace(limits, problem_places=0)  # where a trial stumbles is never reported
     sample = data
@@ -300,7 +267,7 @@ def read_with_board(
         return file
     if not file.needs_format:
         return _checked(file, data, pads, box, limits)
-    trials = _trials(file, data, pads, box, limits=limits)
+    trials = score_formats(file, data, pads, box, limits=limits)
     scores = tuple(score for score, _ in trials)
     chosen = _winner(scores)
     if chosen is not None:
@@ -479,7 +446,7 @@ def _checked(
     lies_there = stated.inside >= 0.5 or (box is None and stated.total >= 0.5)
     if lies_there and (box is None or stated.hit >= 0.2 or stated.cover >= 0.5):
         return file
-    trials = _trials(file, data, pads, box, limits=limits, keep_stated=False)
+    trials = score_formats(file, data, pads, box, limits=limits, keep_stated=False)
     scores = tuple(score for score, _ in trials)
     best = _winner(scores)
     if best is None or scores[0].total - stated.total < 2 * LEAD or scores[0].hit < 0.5:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from fabkit.base.findings import Severity
-from fabkit.formats.drill.inference import infer_format, read_with_board, score_formats
+from fabkit.formats.drill.inference import read_with_board, score_formats
 from fabkit.formats.drill.model import NumberFormat
 from fabkit.formats.drill.reader import read
 
@@ -41,7 +41,7 @@ EMPTY = np.empty((0, 2))
 )
 def test_worked_scores(unit: str, zeros: str, relevant: int, total: float) -> None:
     """Each candidate of the worked case has its computed score."""
-    scores = score_formats(read(DATA, name="a"), DATA, pads=PADS, box=BOX)
+    scores = [s for s, _ in score_formats(read(DATA, name="a"), DATA, PADS, BOX)]
     found = [
         s.total
         for s in scores
@@ -53,10 +53,8 @@ def test_worked_scores(unit: str, zeros: str, relevant: int, total: float) -> No
 
 def test_worked_case_is_resolved() -> None:
     """The worked case is read as millimetres with three decimals, and says so."""
-    fmt = infer_format(read(DATA, name="a"), DATA, pads=PADS, box=BOX)
-    assert fmt is not None
-    assert (fmt.unit, fmt.zeros, fmt.decimals) == ("mm", "trailing", 3)
     file = read_with_board(DATA, name="a", pads=PADS, box=BOX)
+    assert (file.format.unit, file.format.zeros, file.format.decimals) == ("mm", "trailing", 3)
     assert np.column_stack((file.hits.x, file.hits.y)) == pytest.approx(PADS)
     assert "drill/format-inferred" in {p.id for p in file.problems}
     assert not file.needs_format
@@ -65,7 +63,6 @@ def test_worked_case_is_resolved() -> None:
 
 def test_without_a_board_it_stays_open() -> None:
     """Nothing to compare with: no answer, and an error that says so."""
-    assert infer_format(read(DATA, name="a"), DATA, pads=EMPTY, box=None) is None
     nowhere = (float("nan"),) * 4
     assert read_with_board(DATA, name="a", pads=EMPTY, box=nowhere).needs_format
     file = read_with_board(DATA, name="a", pads=EMPTY, box=None)
@@ -84,7 +81,7 @@ def test_sibling_settles_what_the_board_does_not() -> None:
 def test_stated_unit_restricts_the_candidates() -> None:
     """What the file states is not up for inference."""
     data = DATA.replace(b"M48\n", b"M48\nINCH,TZ\n")
-    scores = score_formats(read(data, name="a"), data, pads=PADS, box=BOX)
+    scores = [s for s, _ in score_formats(read(data, name="a"), data, PADS, BOX)]
     assert {(s.format.unit, s.format.zeros) for s in scores} == {("inch", "trailing")}
 
 
