@@ -2,25 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Any, Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Shapes
 from fabkit.board.connectivity import Pieces, pieces_at
 from fabkit.board.copper import NO_NET, Copper
 from fabkit.formats.gerber.model import object_shapes
 from fabkit.formats.sidecars.model import Netlist, NetPoint
-from fabkit.geometry.neighbours import PointTree
+from fabkit.geometry.neighbours import PointTree, label_groups
 
 SEARCH_MM: Final = 0.05
 """How far from its copper a netlist point may lie (common practice)."""
 
 ALIGN_SHARE: Final = 0.8
 """Share of netlist points that must agree on a shift before it is applied (common practice)."""
+
+BESIDE_PAD_MM: Final = 0.3
+"""What lies no farther beyond the middles of two pads belongs to their part: half a small land
+(IPC-7351, lands of chips 0402 to 0603 are 0.5 to 0.9 mm long)."""
 
 _PAIRS_TRIED: Final = 200_000
 """Object pairs looked at when the touching place of a short is sought."""
@@ -39,6 +45,12 @@ class Terminal:
     y_mm: float
     layer: int
     island: int
+
+    @property
+    def part(self) -> str:
+        """Reference of its part; empty when it names no pin."""
+        ref, pin, _ = self.name.partition(" pin ")
+        return ref if pin else ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +80,8 @@ class Short:
     y_mm: float
     layer: int
     through_hole: bool
+    part: str = ""
+    """Reference of the part whose pads copper bridges; empty where nets touch elsewhere."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,24 +168,102 @@ def _nearest(
     return best
 
 
-def find_shorts(terminals: tuple[Terminal, ...], copper: Copper) -> list[Short]:
-    """Islands that join several nets, by the objects' net names and the terminals'."""
+def find_shorts(copper: Copper) -> list[Short]:
+    """Islands that join several nets, by the objects' net names."""
     names: dict[int, set[str]] = {}
     for island, net in copper.island_nets.tolist():
         names.setdefault(island, set()).add(copper.nets[net])
-    for terminal in terminals:
-        names.setdefault(terminal.island, set()).add(terminal.net)
     return [
-        _touching(copper, island, tuple(sorted(nets)), terminals)
+        _touching(copper, island, tuple(sorted(nets)))
         for island, nets in sorted(names.items())
         if len(nets) > 1
     ]
 
 
-def _touching(
-    copper: Copper, island: int, nets: tuple[str, ...], terminals: tuple[Terminal, ...]
-) -> Short:
-    """Where objects of different nets of one island touch; else between their terminals."""
+def find_terminal_shorts(terminals: Sequence[Terminal], copper: Copper) -> list[Short]:
+    """Shorts by what terminals name alone: one for each closed jumper, one for each other island.
+
+    A part of two or three pins whose pads of different nets are joined by the copper between them
+    is a closed jumper.  What jumpers leave apart is told where two nets come nearest on one layer.
+    """
+    by_island: dict[int, list[Terminal]] = {}
+    for terminal in terminals:
+        by_island.setdefault(terminal.island, []).append(terminal)
+    found = []
+    for _, mine in sorted(by_island.items()):
+        nets = sorted({t.net for t in mine})
+        if len(nets) < 2:
+            continue
+        bridges = list(_bridged_parts(mine, copper))
+        at = {net: k for k, net in enumerate(nets)}
+        ends = np.array([(at[b.nets[0]], at[b.nets[1]]) for b in bridges], np.int64).reshape(-1, 2)
+        apart = label_groups(len(nets), ends[:, 0], ends[:, 1])
+        if apart.max() == 0:
+            found += bridges
+        else:
+            found.append(_nearest_short(mine, {n: int(apart[k]) for n, k in at.items()}))
+    return found
+
+
+def _bridged_parts(terminals: Sequence[Terminal], copper: Copper) -> Iterator[Short]:
+    """Parts of two or three pins with copper from pad to pad, and pads on two nets."""
+    parts: dict[tuple[str, int], dict[str, Terminal]] = {}
+    for t in terminals:
+        if t.part:
+            parts.setdefault((t.part, t.layer), {}).setdefault(t.name, t)
+    for (ref, layer), pins in sorted(parts.items()):
+        if len(pins) not in (2, 3):
+            continue
+        rows = copper.pieces.on_layer(layer)
+        mine = rows[copper.pieces.island[rows] == next(iter(pins.values())).island]
+        for a, b in combinations(pins.values(), 2):
+            if a.net != b.net and _joined_within(a, b, copper.pieces.polygons[mine]):
+                yield Short(
+                    nets=tuple(sorted((a.net, b.net))),
+                    x_mm=(a.x_mm + b.x_mm) / 2,
+                    y_mm=(a.y_mm + b.y_mm) / 2,
+                    layer=layer,
+                    through_hole=False,
+                    part=ref,
+                )
+
+
+def _joined_within(a: Terminal, b: Terminal, polygons: Shapes) -> bool:
+    """Whether copper joins two pads without leaving the place of their part.
+
+    A bridge may run beside the straight line, so the copper of the whole place is looked at.
+    """
+    ends = shapely.points([(a.x_mm, a.y_mm), (b.x_mm, b.y_mm)])
+    reach = float(shapely.distance(*ends)) / 2 + BESIDE_PAD_MM
+    spot = shapely.buffer(shapely.points((a.x_mm + b.x_mm) / 2, (a.y_mm + b.y_mm) / 2), reach)
+    near = polygons[shapely.intersects(polygons, spot)]
+    parts = shapely.get_parts(shapely.intersection(near, spot))
+    return bool((shapely.intersects(parts, ends[0]) & shapely.intersects(parts, ends[1])).any())
+
+
+def _nearest_short(terminals: Sequence[Terminal], group: Mapping[str, int]) -> Short:
+    """A short between nets of different groups, where two of their terminals come nearest."""
+    spots = np.array([(t.x_mm, t.y_mm) for t in terminals])
+    layer = np.array([t.layer for t in terminals])
+    of = np.array([group[t.net] for t in terminals])
+    best = (np.inf, 0, 0)
+    for k in range(len(terminals)):
+        apart = np.hypot(*(spots - spots[k]).T) + np.where(layer == layer[k], 0.0, 1e4)
+        apart[of == of[k]] = np.inf
+        near = int(np.argmin(apart))
+        best = min(best, (float(apart[near]), k, near))
+    a, b = terminals[best[1]], terminals[best[2]]
+    return Short(
+        nets=tuple(sorted(group)),
+        x_mm=(a.x_mm + b.x_mm) / 2,
+        y_mm=(a.y_mm + b.y_mm) / 2,
+        layer=a.layer,
+        through_hole=a.layer != b.layer,
+    )
+
+
+def _touching(copper: Copper, island: int, nets: tuple[str, ...]) -> Short:
+    """Where objects of different nets of one island touch; else where a barrel joins them."""
     codes = [copper.nets.index(n) for n in nets if n in copper.nets]
     for index, layer in enumerate(copper.board.copper):
         objects = copper.layers[index]
@@ -199,13 +291,11 @@ def _touching(
             layer=index,
             through_hole=False,
         )
-    return _bridged(copper, island, nets, terminals)
+    return _bridged(copper, island, nets)
 
 
-def _bridged(
-    copper: Copper, island: int, nets: tuple[str, ...], terminals: tuple[Terminal, ...]
-) -> Short:
-    """A short without objects that touch: at a barrel joining both nets, else at a terminal."""
+def _bridged(copper: Copper, island: int, nets: tuple[str, ...]) -> Short:
+    """A short without objects that touch: at a barrel joining both nets, else on the island."""
     pieces, joints = copper.pieces, copper.pieces.joints
     piece_nets: dict[int, set[int]] = {}
     for layer in copper.layers:
@@ -223,18 +313,15 @@ def _bridged(
         if len(found) > 1:
             x, y = shapely.get_coordinates(shapely.centroid(copper.board.hole_shapes[barrel]))[0]
             return Short(nets=nets, x_mm=float(x), y_mm=float(y), layer=0, through_hole=True)
-    first = next((t for t in terminals if t.island == island), None)
-    if first is None:
-        row = int(np.flatnonzero(pieces.island == island)[0])
-        x, y = shapely.get_coordinates(shapely.point_on_surface(pieces.polygons[row]))[0]
-        return Short(
-            nets=nets,
-            x_mm=float(x),
-            y_mm=float(y),
-            layer=int(pieces.layer[row]),
-            through_hole=False,
-        )
-    return Short(nets=nets, x_mm=first.x_mm, y_mm=first.y_mm, layer=first.layer, through_hole=False)
+    row = int(np.flatnonzero(pieces.island == island)[0])
+    x, y = shapely.get_coordinates(shapely.point_on_surface(pieces.polygons[row]))[0]
+    return Short(
+        nets=nets,
+        x_mm=float(x),
+        y_mm=float(y),
+        layer=int(pieces.layer[row]),
+        through_hole=False,
+    )
 
 
 def align_netlist(netlist: Netlist, copper: Copper) -> Aligned:

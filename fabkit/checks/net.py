@@ -20,6 +20,7 @@ from fabkit.board.nets import (
     align_netlist,
     find_opens,
     find_shorts,
+    find_terminal_shorts,
     pad_terminals,
 )
 from fabkit.checks.copper_facts import cuts_of, require_copper
@@ -44,6 +45,7 @@ SHORT: Final = load_rule("net/short")
 NAMELESS: Final = load_rule("net/pad-without-net")
 LIST_OPEN: Final = load_rule("net/netlist-open")
 LIST_SHORT: Final = load_rule("net/netlist-short")
+CLOSED: Final = load_rule("net/closed-jumper")
 LIST_LOST: Final = load_rule("net/netlist-point-lost")
 LIST_SHIFT: Final = load_rule("net/netlist-shifted")
 LIST_HOLE: Final = load_rule("net/netlist-hole")
@@ -92,6 +94,17 @@ def _opens(case: Case, rule: Rule, opens: list[Open]) -> Iterator[Finding]:
 
 
 def _shorts(case: Case, rule: Rule, shorts: list[Short]) -> Iterator[Finding]:
+    closed = [s for s in shorts if s.part]
+    if closed:
+        names = ", ".join(f"{s.part} ({' and '.join(s.nets)})" for s in closed[:6])
+        more = f" and {len(closed) - 6} more" if len(closed) > 6 else ""
+        yield Finding.of(
+            CLOSED,
+            f"copper bridges the pads of {names}{more}",
+            *(_layer_place(case, s.layer, s.x_mm, s.y_mm) for s in closed[:SHOWN]),
+            count=len(closed),
+        )
+    shorts = [s for s in shorts if not s.part]
     for found in shorts[:SHOWN]:
         layer = case.board.copper[found.layer].name
         where = "through a hole" if found.through_hole else f"on {layer}"
@@ -122,7 +135,7 @@ def connections(case: Case) -> Iterator[Finding]:
     terminals = pad_terminals(copper)
     opens = [o for half in _by_half(case, terminals) for o in find_opens(half, copper.pieces)]
     yield from _opens(case, OPEN, opens)
-    yield from _shorts(case, SHORT, find_shorts((), copper))
+    yield from _shorts(case, SHORT, find_shorts(copper))
     yield from _nameless(case, copper)
 
 
@@ -176,7 +189,7 @@ def aligned_netlist(case: Case) -> Aligned | None:
 
 @check(
     id="net/netlist",
-    rules=(LIST_OPEN, LIST_SHORT, LIST_LOST, LIST_SHIFT, LIST_HOLE),
+    rules=(LIST_OPEN, LIST_SHORT, CLOSED, LIST_LOST, LIST_SHIFT, LIST_HOLE),
     needs=("netlist", "copper"),
 )
 def netlist(case: Case) -> Iterator[Finding]:
@@ -199,10 +212,7 @@ def netlist(case: Case) -> Iterator[Finding]:
             assumed=f"moved by {format_mm(dx)}, {format_mm(dy)}",
         )
     yield from _opens(case, LIST_OPEN, find_opens(aligned.terminals, copper.pieces))
-    if not copper.named.any():
-        yield from _shorts(case, LIST_SHORT, find_shorts(aligned.terminals, copper))
-    else:
-        yield from _shorts(case, LIST_SHORT, _terminal_shorts(aligned.terminals))
+    yield from _shorts(case, LIST_SHORT, find_terminal_shorts(aligned.terminals, copper))
     lost = aligned.lost
     if lost:
         yield Finding.of(
@@ -216,19 +226,6 @@ def netlist(case: Case) -> Iterator[Finding]:
             count=len(lost),
         )
     yield from _netlist_holes(case, file, aligned)
-
-
-def _terminal_shorts(terminals: tuple[Terminal, ...]) -> list[Short]:
-    """Shorts seen by the netlist alone, reported at a point of the net with fewest points there."""
-    by_island: dict[int, dict[str, list[Terminal]]] = {}
-    for terminal in terminals:
-        by_island.setdefault(terminal.island, {}).setdefault(terminal.net, []).append(terminal)
-    return [
-        Short(nets=tuple(sorted(nets)), x_mm=t.x_mm, y_mm=t.y_mm, layer=t.layer, through_hole=False)
-        for _, nets in sorted(by_island.items())
-        if len(nets) > 1
-        for t in [nets[min(nets, key=lambda n: (len(nets[n]), n))][0]]
-    ]
 
 
 def _netlist_holes(case: Case, file: str, aligned: Aligned) -> Iterator[Finding]:

@@ -22,6 +22,9 @@ FEWEST_IN_ROW: Final = 6
 BODY_MM: Final = 16.0
 """Rows of one circuit are no farther apart (common practice: up to 14 mm)."""
 
+NESTED_MM: Final = 0.5
+"""Two packages offered for one circuit have the same middle within half a lead pitch or so."""
+
 ALIKE_MM: Final = 0.06
 """Lands of one row differ in size by less."""
 
@@ -56,7 +59,13 @@ def find_chips(lands: LandTable) -> tuple[Chip, ...]:
                 x, y = (low + high) / 2
                 free[mine] = False
                 found.append(Chip(x_mm=float(x), y_mm=float(y), face=face, pins=len(mine)))
-    return tuple(sorted(found, key=lambda c: (-c.pins, c.x_mm, c.y_mm)))
+    ordered = sorted(found, key=lambda c: (-c.pins, c.x_mm, c.y_mm))
+    # A footprint inside another is the same circuit in a smaller package: one is fitted.
+    return tuple(c for k, c in enumerate(ordered) if not any(_nested(c, o) for o in ordered[:k]))
+
+
+def _nested(a: Chip, b: Chip) -> bool:
+    return a.face == b.face and np.hypot(a.x_mm - b.x_mm, a.y_mm - b.y_mm) <= NESTED_MM
 
 
 def _rows(

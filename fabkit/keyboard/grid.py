@@ -40,6 +40,9 @@ CHAINED: Final = 0.5
 UNDER: Final = 0.6
 """A single key this near sideways, in pitches, stands under a column."""
 
+MIDWAY: Final = 0.05
+"""Columns whose distances differ by less than this, in pitches, are equally near."""
+
 SAME_PLACE: Final = 0.7
 """Keys nearer than this, in pitches, cannot both be fitted: they are alternatives."""
 
@@ -120,7 +123,9 @@ def _columns(
     for k in np.flatnonzero(size[chain] == 1).tolist():
         # A thumb key off the straight stands in the column it is under.
         apart = np.where(size > 1, np.abs(middle - points[k, 0]), np.inf)
-        near = int(np.argmin(apart))
+        # Midway between two columns the inner one is taken: a mirrored half must do the same.
+        tied = np.flatnonzero(apart <= apart.min() + MIDWAY * pitch)
+        near = int(tied[np.argmin(np.abs(middle[tied] - points[:, 0].mean()))])
         if apart[near] <= UNDER * pitch and (near, int(rows[k])) not in taken:
             chain[k] = near
             taken.add((near, int(rows[k])))

@@ -60,8 +60,11 @@ WORDS: Final[tuple[tuple[str, PartKind], ...]] = (
     (r"\bcontroller\b|\bmcu\b|\bmicrocontroller\b|\bdev(?:elopment)? board\b", "controller"),
     (r"\bpin ?header\b|\bpin ?socket\b|\bheader\b|\b(?:socket|pin) row\b|\brow \d+x\d+", "header"),
     (r"\busb\b|\btype c\b|\bconn(?:ector)?\b|\bplug\b", "connector"),
-    (r"\bleds?\b|\blight\b|\blamp\b|\bbacklight\b", "light"),
-    (r"\bdiode\b|\bsod\b|\bsod ?\d|\bdo \d\d|\bmelf\b|\b1n\d{3,4}|\bd\b", "diode"),
+    (r"\bleds?(?:\d{4})?\b|\blight\b|\blamp\b|\bbacklight\b", "light"),
+    (
+        r"\bdiode\b|\bsod\b|\bsod ?\d|\bdo \d\d|\bmelf\b|\b1n\d{3,4}|\bd (?:\d{4}|sm[abc])\b",
+        "diode",
+    ),
     (r"\bcrystal\b|\bresonator\b", "crystal"),
     (r"\bfuse\b", "fuse"),
     (r"\bsounder\b|\bbuzzer\b|\bspeaker\b", "sounder"),

@@ -5,14 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Columns
+from fabkit.base.columns import Bools, Columns, Floats
 from fabkit.board.copper import find_pads, pad_centres
 from fabkit.board.model import Board, Layer
+from fabkit.formats.gerber.model import GerberFile, object_shapes
 from fabkit.geometry.neighbours import PointTree
-
-_SIDE_ON = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -23,7 +24,9 @@ class LandTable(Columns):
     -------
     x, y : float64, mm
     width, height : float64, mm
-        Of the box of the land as it lies on the board; 0 where it is drawn as a region.
+        Of the smallest box round the land, however it is turned.
+    turn : float64, degrees
+        Of that box, counter-clockwise, from 0 up to 180.
     face : int8
         1 top, -1 bottom.
     through : bool
@@ -36,6 +39,7 @@ class LandTable(Columns):
     y: NDArray[np.float64]
     width: NDArray[np.float64]
     height: NDArray[np.float64]
+    turn: NDArray[np.float64]
     face: NDArray[np.int8]
     through: NDArray[np.bool_]
     net: NDArray[np.int32]
@@ -72,13 +76,7 @@ def _read_layer(
     rows = np.flatnonzero(find_pads(file))
     objects = file.objects
     x, y = pad_centres(layer, rows)
-    size = np.zeros((len(rows), 2))
-    flashed = objects.aperture[rows] >= 0
-    boxes = np.array([a.size_mm for a in file.apertures] or [(0.0, 0.0)])
-    turns = np.array([p.rotation_deg % 180 for p in file.poses] or [0.0])
-    size[flashed] = boxes[objects.aperture[rows[flashed]]]
-    on_side = flashed & (np.abs(turns[objects.pose[rows]] - 90) < _SIDE_ON)
-    size[on_side] = size[on_side, ::-1]
+    size, turn = _boxes(file, rows)
     sets = file.attribute_sets
     net_of = [nets.setdefault((s.get(".N") or ("",))[0], len(nets)) for s in sets] or [0]
     ref_of = [refs.setdefault((s.get(".P") or ("",))[0], len(refs)) for s in sets] or [0]
@@ -87,16 +85,55 @@ def _read_layer(
         y=y,
         width=size[:, 0],
         height=size[:, 1],
+        turn=turn,
         face=np.full(len(rows), 1 if layer.side == "top" else -1),
-        through=_about_holes(board, x, y, size),
+        through=_about_holes(board, x, y, size, turn),
         net=np.array(net_of, np.int32)[objects.attributes[rows]],
         ref=np.array(ref_of, np.int32)[objects.attributes[rows]],
     )
 
 
-def _about_holes(
-    board: Board, x: NDArray[np.float64], y: NDArray[np.float64], size: NDArray[np.float64]
-) -> NDArray[np.bool_]:
+def _boxes(file: GerberFile, rows: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Sides (n, 2), mm, and turn, degrees, of the smallest box round each land.
+
+    Standard apertures state theirs.  Exporters write turned lands as macros or regions, of which
+    the upright box says neither how wide a lead is nor which way it points: their outline is asked.
+    """
+    objects = file.objects
+    flashed = objects.aperture[rows] >= 0
+    size, turn = np.zeros((len(rows), 2)), np.zeros(len(rows))
+    used = np.unique(objects.aperture[rows[flashed]])
+    boxes, turns = np.zeros((len(file.apertures), 2)), np.zeros(len(file.apertures))
+    for number in used.tolist():
+        aperture = file.apertures[number]
+        if aperture.template in ("C", "R", "O"):
+            boxes[number] = aperture.size_mm
+        else:
+            boxes[number], turns[number] = _smallest_box(aperture.shape)
+    poses = np.array(
+        [(p.rotation_deg, p.mirror_x, p.scale) for p in file.poses] or [(0.0, False, 1.0)]
+    )
+    rotation, mirrored, scale = poses[objects.pose[rows[flashed]]].T
+    mine = objects.aperture[rows[flashed]]
+    size[flashed] = boxes[mine] * scale[:, None]
+    turn[flashed] = np.where(mirrored > 0, -turns[mine], turns[mine]) + rotation
+    drawn = np.flatnonzero(~flashed)
+    for row, shape in zip(drawn.tolist(), object_shapes(file, rows[drawn]), strict=True):
+        size[row], turn[row] = _smallest_box(shape)
+    return size, turn % 180
+
+
+def _smallest_box(shape: BaseGeometry) -> tuple[tuple[float, float], float]:
+    """Sides, mm, and turn of the first, degrees, of the smallest box round a shape."""
+    corners = shapely.get_coordinates(shapely.oriented_envelope(shape))
+    if len(corners) < 4:
+        return (0.0, 0.0), 0.0
+    first, second = corners[1] - corners[0], corners[2] - corners[1]
+    sides = float(np.hypot(*first)), float(np.hypot(*second))
+    return sides, float(np.degrees(np.arctan2(first[1], first[0])))
+
+
+def _about_holes(board: Board, x: Floats, y: Floats, size: Floats, turn: Floats) -> Bools:
     """Which lands have the middle of a hole or slot within them."""
     holes, slots = board.holes, board.slots
     points = np.vstack(
@@ -108,5 +145,7 @@ def _about_holes(
     if not len(points) or not len(x):
         return np.zeros(len(x), dtype=bool)
     apart, near = PointTree(points).query(np.column_stack((x, y)))
-    off = np.abs(points[near] - np.column_stack((x, y)))
-    return np.asarray((off <= size / 2).all(axis=1) & np.isfinite(apart))
+    away = (points[near, 0] - x) + 1j * (points[near, 1] - y)
+    along = away * np.exp(-1j * np.radians(turn))
+    inside = (np.abs(along.real) <= size[:, 0] / 2) & (np.abs(along.imag) <= size[:, 1] / 2)
+    return np.asarray(inside & np.isfinite(apart))

@@ -109,8 +109,7 @@ def find_land_pairs(lands: LandTable, centres: Floats, *, slack_mm: float) -> Le
     """
     low, high = LAND_SIDE_MM
     short, long = np.minimum(lands.width, lands.height), np.maximum(lands.width, lands.height)
-    # Turned lands are known by their boxes, or not at all where they are drawn as regions.
-    mine = np.flatnonzero(~lands.through & (long <= high) & ((short >= low) | (long == 0)))
+    mine = np.flatnonzero(~lands.through & (long <= high) & (short >= low))
     points = np.column_stack((lands.x[mine], lands.y[mine]))
     # Lands of the other face are far away.
     pairs = _apart(np.column_stack((points, lands.face[mine] * 1e4)), (0.0, LAND_SPACING_MM[1]))

@@ -7,7 +7,7 @@ for each face of a reversible board, two makes of controller) are one site too.
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
@@ -16,6 +16,7 @@ import numpy as np
 
 from fabkit.base.columns import Floats, Ints
 from fabkit.base.once import once_per
+from fabkit.board.copper import VIA_MM
 from fabkit.board.model import Board, Component
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.build import find_keyboard
@@ -27,6 +28,7 @@ from fabkit.keyboard.model import Evidence, Group, Key, Keyboard, Mount, PartKin
 from fabkit.keyboard.pairs import LeadPairs, find_hole_pairs, find_land_pairs
 from fabkit.keyboard.patterns import Pattern, load_patterns
 from fabkit.keyboard.sites import Site, find_sites
+from fabkit.package.model import Side
 
 _Same = Callable[["_Draft", "_Draft"], bool]
 
@@ -71,6 +73,31 @@ _BUILT_IN_ONCE: Final = (
     "reset",
 )
 """Of two of these on the same nets, close by, one is fitted; of capacitors, say, both are."""
+
+PEGS_MM: Final = 13.0
+"""Pegs of sockets stand no farther apart (common practice: 11.43 mm for modular sockets)."""
+
+_FEWEST_PEGGED: Final = 4
+
+IN_ROW_MM: Final = 3.0
+"""The stated place of a part with rows of pins is this near to a pin: the middle of three rows at
+2.54 mm lies 2.84 mm from one."""
+
+FACING_MM: Final = 8.0
+"""Rows of pins of one part are no farther from its middle (common practice: 7.62 mm)."""
+
+_STANDING: Final = (
+    "audio jack",
+    "circuit",
+    "connector",
+    "controller",
+    "display",
+    "header",
+    "lithium connector",
+    "other",
+    "resistor",
+)
+"""Kinds of parts that stand in rows of holes; a resistor may be a network in a row."""
 
 _ROW_KINDS: Final = ("header", "connector", "other")
 _FEWEST_ROW_PINS: Final = 7
@@ -123,6 +150,7 @@ class _Draft:
 
     site: PartSite
     nets: tuple[str, ...] = ()
+    """Those that lead somewhere: exporters name the net of each lone pin after that pin."""
 
 
 class _Finder:
@@ -137,6 +165,7 @@ class _Finder:
         self.parts = [c for c in board.components if self._counts(c)]
         self.centres = np.array([(k.x_mm, k.y_mm) for k in keyboard.keys]).reshape(-1, 2)
         self.free = self._free_holes()
+        self.net_uses = Counter(net for c in board.components for _, net in c.pins if net)
 
     def find(self) -> tuple[PartSite, ...]:
         """All sites, in order."""
@@ -204,7 +233,7 @@ class _Finder:
         kind = kind_of(part.ref, part.value, part.footprint, part.pins)
         if kind == "diode" and self._is_light(part):
             kind = "light"
-        if may_control(kind, len(part.pins)):
+        if self.keyboard.keys and may_control(kind, len(part.pins)):
             kind = "controller"
         placed = part.origin == "placement table"
         return _Draft(
@@ -213,15 +242,25 @@ class _Finder:
                 x_mm=part.x_mm,
                 y_mm=part.y_mm,
                 rotation_deg=part.rotation_deg or 0.0,
-                faces=(part.side,) if part.side else (),
+                faces=self._faces(part, mine),
                 mount=_mount(part, mine),
                 refs=(part.ref,),
                 pins=len(part.pins) or len(mine),
                 evidence=(Evidence.PLACEMENT if placed else Evidence.ATTRIBUTES,),
                 confidence=0.5 if kind == "other" else 0.95,
             ),
-            nets=tuple(sorted(net for _, net in part.pins)),
+            nets=tuple(sorted(net for _, net in part.pins if self.net_uses[net] > 1)),
         )
+
+    def _faces(self, part: Component, mine: LandTable) -> tuple[Side, ...]:
+        """Faces it can be fitted on; on reversible boards what has lands on both fits either."""
+        if part.side is None:
+            return ()
+        twice = (mine.face > 0).sum() == (mine.face < 0).sum() if len(mine) else False
+        either = part.mount == "TH" or twice
+        if self.keyboard.hands.use == "reversible" and either:
+            return ("top", "bottom")
+        return (part.side,)
 
     def _is_light(self, part: Component) -> bool:
         """Whether a diode stands where a switch's light does, and is on no switch's net."""
@@ -252,8 +291,10 @@ class _Finder:
     def _with_patterns(self, drafts: list[_Draft]) -> list[_Draft]:
         """Sites by hole patterns, laid on the named parts whose lands lie about their holes."""
         drafts = list(drafts)
-        for pattern, site in self._pattern_sites():
-            owners = self._owners(site)
+        found = list(self._pattern_sites())
+        placed = self._placed_rows(drafts, [s for p, s in found if p.run is not None])
+        for pattern, site in found:
+            owners = self._owners(site) or placed.get(site.holes, ())
             named = [d for d in drafts if set(d.site.refs) & set(owners)]
             kind = _PATTERN_KINDS[pattern.kind]
             if kind == "header" and site.pins < FEWEST_HEADER_PINS:
@@ -271,15 +312,55 @@ class _Finder:
                         d.site,
                         kind=kind if d.site.kind == "other" else d.site.kind,
                         pattern=pattern.key,
-                        holes=site.holes,
-                        evidence=(*d.site.evidence, Evidence.PATTERN),
+                        holes=tuple(sorted({*d.site.holes, *site.holes})),
+                        pins=d.site.pins or site.pins,
+                        evidence=tuple(dict.fromkeys((*d.site.evidence, Evidence.PATTERN))),
                     )
                 continue
             drafts.append(_Draft(_from_holes(kind, pattern, site)))
-        return _with_rows(drafts, self.board)
+        return _with_rows(drafts, self.board) if self.keyboard.keys else drafts
+
+    def _placed_rows(
+        self, drafts: Sequence[_Draft], rows: Sequence[Site]
+    ) -> dict[tuple[int, ...], tuple[str, ...]]:
+        """By the holes of a row: the part of a placement table that stands in it.
+
+        Such parts have no lands of their name.  Their stated place is a pin, or the middle of one
+        to three rows.
+        """
+        parts = [
+            d.site
+            for d in drafts
+            if d.site.kind in _STANDING and not len(self._lands_of(d.site.refs[0]))
+        ]
+        parts = [p for p in parts if p.x_mm is not None]
+        if not parts or not rows:
+            return {}
+        spots = np.array([(p.x_mm, p.y_mm) for p in parts])
+        h = self.board.holes
+        out: dict[tuple[int, ...], tuple[str, ...]] = {}
+        middles = np.array([(r.x_mm, r.y_mm) for r in rows])
+        for row in rows:
+            mine = list(row.holes)
+            tree = PointTree(np.column_stack((h.x[mine], h.y[mine])))
+            away = tree.query(spots)[0]
+            # A part between two equal rows stands in both, as far apart as they are.
+            twin = 2 * spots - (row.x_mm, row.y_mm)
+            facing = [r.pins == row.pins and r is not row for r in rows]
+            if any(facing):
+                apart = PointTree(middles[facing]).query(twin)[0]
+                near = np.hypot(*(spots - (row.x_mm, row.y_mm)).T) <= FACING_MM
+                away = np.where((apart <= 0.3) & near, 0.0, away)
+            k = int(np.argmin(away))
+            if away[k] <= IN_ROW_MM:
+                out[row.holes] = parts[k].refs
+        return out
 
     def _pattern_sites(self) -> Iterator[tuple[Pattern, Site]]:
         patterns = [p for p in load_patterns() if p.kind != "key"]
+        if not self.keyboard.keys:
+            # Two rows of pins of a board without keys are its own connection to another board.
+            patterns = [p for p in patterns if p.kind != "module"]
         slack = place_tolerance(self.board.holes)
         asked = [replace(p, tolerance_mm=p.tolerance_mm + slack) for p in patterns]
         by_key = {p.key: p for p in patterns}
@@ -314,6 +395,8 @@ class _Finder:
             apart = np.hypot(self.centres[:, 0] - site.x_mm, self.centres[:, 1] - site.y_mm)
             if apart.min() < KEY_REACH_MM:
                 return False
+        if self._is_peg(site):
+            return False
         for part in self.parts:
             mine = self._lands_of(part.ref)
             if len(mine) < 2:
@@ -325,6 +408,20 @@ class _Finder:
             if small and inside:
                 return False
         return not any(len(d.site.refs) and d.site.pins > 1 for d in named)
+
+    def _is_peg(self, site: Site) -> bool:
+        """Whether a lone hole and its twin hold the pegs of a socket whose pins lie between."""
+        h = self.board.holes
+        (row,) = site.holes
+        apart = np.hypot(h.x - h.x[row], h.y - h.y[row])
+        twins = (np.abs(h.diameter - h.diameter[row]) < 0.05) & (apart > 0) & (apart <= PEGS_MM)
+        pins = (h.plated != 0) & (h.diameter < 0.6 * h.diameter[row]) & (h.diameter > VIA_MM)
+        for twin in np.flatnonzero(twins).tolist():
+            x, y = (h.x[row] + h.x[twin]) / 2, (h.y[row] + h.y[twin]) / 2
+            between = pins & (np.hypot(h.x - x, h.y - y) <= apart[twin] / 2 + 2.54)
+            if between.sum() >= _FEWEST_PEGGED:
+                return True
+        return False
 
     def _with_module(
         self, drafts: list[_Draft], named: Sequence[_Draft], pattern: Pattern, site: Site
@@ -368,9 +465,13 @@ class _Finder:
         spots = np.array([(s.x_mm, s.y_mm) for s in controlled]).reshape(-1, 2)
         done = set(self.half_of(spots).tolist())
         out = list(drafts)
-        for chip in find_chips(self.lands.table):
+        chips = find_chips(self.lands.table)
+        most = max((c.pins for c in chips), default=0)
+        for chip in chips:
             half = int(self.half_of(np.array([(chip.x_mm, chip.y_mm)]))[0])
             controls = half not in done and may_control("circuit", chip.pins)
+            # Of two halves joined by a cable one may have a smaller circuit that adds pins.
+            controls = controls and chip.pins == most
             done.add(half)
             out.append(
                 _Draft(
@@ -581,7 +682,7 @@ def _turned_double(a: _Draft, b: _Draft) -> bool:
         return False
     if _apart(first, second) > DOUBLE_MM or first.pins != second.pins:
         return False
-    wired = a.nets == b.nets and len(set(a.nets) - {""}) > 1
+    wired = a.nets == b.nets and len(set(a.nets)) > 1
     faces = first.faces != second.faces and bool(first.faces) and bool(second.faces)
     if first.kind in _BUILT_IN_ONCE:
         return wired or (faces and not a.nets)

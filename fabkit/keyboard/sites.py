@@ -105,7 +105,11 @@ def find_sites(
             search = _run_sites if pattern.run is not None else _single_sites
             found = search(pattern, points[part], diameters[part], free[part])
         else:
-            found = _choose(pattern, _find_matches(pattern, points, diameters, free))
+            matches = _find_matches(pattern, points, diameters, free)
+            if pattern.kind == "module":
+                wide = points[_in_range(pattern.required[0], diameters, free)]
+                matches = [m for m in matches if _is_whole(pattern, m, wide)]
+            found = _choose(pattern, matches)
         for site in found:
             free[list(site.holes)] = False
         sites.extend(
@@ -186,6 +190,23 @@ def _find_matches(
             _verify(pattern, form, order, far, pairs, points, diameters, free, mirrored=mirrored)
         )
     return matches
+
+
+def _is_whole(pattern: Pattern, match: _Match, points: Points) -> bool:
+    """Whether two rows end where the pattern does: a longer module holds every shorter one too.
+
+    One row alone may well go on: another part's holes can follow it.
+    """
+    shape = np.array([(h.x_mm, h.y_mm) for h in pattern.required])
+    first, second = shape[: len(shape) // 2], shape[len(shape) // 2 :]
+    step = first[1] - first[0]
+    beyond = np.array([first[0] - step, second[0] - step, first[-1] + step, second[-1] + step])
+    turn = np.radians(match.angle)
+    c, s = np.cos(turn), np.sin(turn)
+    placed = beyond * (-1, 1) if match.mirrored else beyond
+    placed = placed @ np.array([[c, s], [-s, c]]) + match.origin
+    met = PointTree(points).query(placed)[0] <= 2 * pattern.tolerance_mm
+    return not (met[:2].all() or met[2:].all())
 
 
 def _single_sites(

@@ -14,6 +14,7 @@ from fnmatch import fnmatchcase
 from fabkit.base.errors import UsageError
 from fabkit.base.tables import Record
 from fabkit.costs.model import CostSheet, Line, Offer
+from fabkit.keyboard.kinds import plain
 from fabkit.outputs.json import to_document
 from fabkit.outputs.pricing import Carried
 from fabkit.outputs.records import best_words, finding_record, keyboard_record
@@ -91,6 +92,13 @@ def explained(bill: Record, asked: str) -> list[Record]:
         or any(fnmatchcase(ref.casefold(), wanted) for ref in f["refs"])
         or any(wanted == title.casefold() for title in f["taken_for"])
     ]
+    if not found:
+        words = set(wanted.split())
+        found = [
+            f
+            for f in bill["found"]
+            if any(words <= set(plain(name).split()) for name in (f["kind"], *f["taken_for"]))
+        ]
     if found:
         return found
     why = next((text for text in left if text.casefold().startswith(f"{wanted}:")), "")

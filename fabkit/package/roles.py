@@ -7,7 +7,7 @@ it speaks against a name.  Sources that disagree are a finding that names both.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
@@ -328,11 +328,28 @@ def _number_copper(names: Sequence[str], claims: list[Claim]) -> Iterator[Findin
         stated = role.layer or (claims[i].number if claims[i].counts_all else None)
         layer = max(layer + 1, stated or 0)
         claims[i] = replace(claims[i], role=replace(role, layer=layer))
+    last = max(layer + 1, _last_number(claims))
     for i in rows:
         role = claims[i].role
         if role.layer is None and role.side is not None:
-            number = 1 if role.side == "top" else layer + 1
+            number = 1 if role.side == "top" else last
             claims[i] = replace(claims[i], role=replace(role, layer=number))
+
+
+def _last_number(claims: Sequence[Claim]) -> int:
+    """Number of the lowest copper layer where names count the layers of the whole set; else 0.
+
+    Numbers may as well count files: they count layers when masks or stencils carry the same first
+    and last number as the outer copper.
+    """
+
+    def numbered(kinds: Collection[RoleKind]) -> set[tuple[Side | None, int]]:
+        of_kind = (c for c in claims if c.role.kind in kinds and c.number is not None)
+        return {(c.role.side, c.number or 0) for c in of_kind}
+
+    copper, films = numbered((RoleKind.COPPER,)), numbered((RoleKind.MASK, RoleKind.PASTE))
+    lasts = [n for side, n in copper & films if side == "bottom"]
+    return max(lasts) if lasts and ("top", 1) in copper & films else 0
 
 
 def _compare_numbers(

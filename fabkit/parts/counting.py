@@ -79,7 +79,10 @@ def tally_places(
     bottoms = sum("bottom" in p.faces for p in places)
     uneven = (tops, bottoms) if reversible and keys is None and tops and bottoms else None
     sides = {p.faces for p in places}
-    only = next(iter(sides))[0] if len(sides) == 1 and len(next(iter(sides))) == 1 else ""
+    only: str = next(iter(sides))[0] if len(sides) == 1 and len(next(iter(sides))) == 1 else ""
+    stated = {r.side for p in places for r in p.records}
+    if sides == {("top", "bottom")} and len(stated) == 1:
+        only = _as_drawn(next(iter(stated)), group)
     doubled = any(len(p.records) > 1 for p in places)
     worked = face or (_back(group) if doubled and group is not None else "")
     return Tally(
@@ -103,6 +106,14 @@ def working_face(side: Face, group: Group | None) -> Side | str:
     if side == "either" or group is None:
         return ""
     return group.face_up if side == "key" else _back(group)
+
+
+def _as_drawn(side: Side | None, group: Group | None) -> str:
+    """Face of a part whose leads fit either face: on a board turned over it is fitted from the
+    other, so that it looks the same way against the keys."""
+    if side is None:
+        return ""
+    return opposite(side) if group is not None and group.face_up == "bottom" else side
 
 
 def _back(group: Group) -> Side:

@@ -12,9 +12,13 @@ from truth import Truth, load_truths
 import fabkit
 from fabkit.board.model import Holes
 from fabkit.keyboard.build import find_keyboard
+from fabkit.keyboard.chips import find_chips
 from fabkit.keyboard.kinds import kind_of, why_no_part
+from fabkit.keyboard.lands import LandTable, read_lands
 from fabkit.keyboard.pairs import find_hole_pairs
 from fabkit.keyboard.part_sites import find_part_sites, sites_of
+from fabkit.keyboard.patterns import load_patterns
+from fabkit.keyboard.sites import find_sites
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 PLANS = [
@@ -70,6 +74,8 @@ def test_halves_share_out_the_sites() -> None:
         ("EXSW1", "", "", (("A", ""), ("B", ""), ("C", ""), ("S1", ""), ("S2", "")), "encoder"),
         ("EXLED2", "", "", (), "light"),
         ("Q1", "", "", (), "transistor"),
+        ("CON1", "", "BTH-030-01-X-D-A-K", (), "connector"),
+        ("D3", "", "LED0603_GREEN", (), "light"),
         ("Zz9", "", "", (), "other"),
     ],
 )
@@ -116,6 +122,70 @@ def _holes(points: list[tuple[float, float]], diameter: float = 0.8) -> Holes:
         function=zeros,
         offset=zeros,
     )
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 35.0, 90.0, 125.0])
+def test_circuits_are_found_however_they_are_turned(turn_deg: float) -> None:
+    """44 leads at 0.8 mm round a square body (IPC-7351, QFP80P), and a smaller package within."""
+    leads = [*_square(11, 0.8, 6.0), *_square(11, 0.5, 4.2)]
+    turn = np.exp(1j * np.radians(turn_deg))
+    at = np.array([complex(x, y) for x, y, _ in leads]) * turn
+    zeros = np.zeros(len(leads))
+    lands = LandTable(
+        x=at.real,
+        y=at.imag,
+        width=zeros + 1.1,
+        height=zeros + 0.3,
+        turn=np.array([t for _, _, t in leads]) + turn_deg,
+        face=zeros + 1,
+        through=zeros > 0,
+        net=zeros,
+        ref=zeros,
+    )
+    (chip,) = find_chips(lands)
+
+    assert chip.pins == 44
+    assert np.hypot(chip.x_mm, chip.y_mm) < 0.01
+
+
+def _square(count: int, pitch: float, reach: float) -> list[tuple[float, float, float]]:
+    """Leads round a square body: x, y and turn."""
+    row = [(k - (count - 1) / 2) * pitch for k in range(count)]
+    sides = [[(reach, y, 0.0), (-reach, y, 0.0), (y, reach, 90.0), (y, -reach, 90.0)] for y in row]
+    return [lead for side in sides for lead in side]
+
+
+def test_lands_keep_their_own_size_when_they_are_turned(tmp_path: Path) -> None:
+    """A rectangle of 1.6 x 0.4 mm turned by 35 degrees, flashed and drawn, against its corners."""
+    c, s = np.cos(np.radians(35)), np.sin(np.radians(35))
+    form = np.array([(-0.8, -0.2), (0.8, -0.2), (0.8, 0.2), (-0.8, 0.2)])
+    corners = form @ np.array([[c, s], [-s, c]])
+    points = ",".join(f"{x:.6f},{y:.6f}" for x, y in [*corners, corners[0]])
+    path = "".join(
+        f"X{round((x + 5) * 1e6)}Y{round(y * 1e6)}D0{1 if n else 2}*\n"
+        for n, (x, y) in enumerate([*corners, corners[0]])
+    )
+    text = (
+        "%FSLAX46Y46*%\n%MOMM*%\n%AMTURNED*4,1,4," + points + ",0*%\n%ADD10TURNED*%\n"
+        "G01*\nD10*\nX0Y0D03*\n%TA.AperFunction,SMDPad,CuDef*%\nG36*\n" + path + "G37*\nM02*\n"
+    )
+    (tmp_path / "top-copper.gbr").write_text(text)
+    board = fabkit.build_board(fabkit.open_package(tmp_path))
+    table = read_lands(board).table
+    sides = np.sort(np.column_stack((table.width, table.height)), axis=1)
+    ways = np.where(table.width > table.height, table.turn, table.turn + 90) % 180
+
+    assert sides == pytest.approx(np.array([[0.4, 1.6], [0.4, 1.6]]), abs=1e-3)
+    assert ways == pytest.approx(np.array([35.0, 35.0]), abs=0.1)
+
+
+@pytest.mark.parametrize(("count", "found"), [(12, 1), (13, 1), (20, 0)])
+def test_a_module_takes_whole_rows(count: int, found: int) -> None:
+    """Two rows of twenty hold no module of thirteen a row, whose holes would leave a rest."""
+    rows = [(2.54 * k, y) for k in range(count) for y in (0.0, 15.24)]
+    modules = [p for p in load_patterns() if p.kind == "module"]
+
+    assert len(find_sites(_holes(rows, 1.0), modules)) == found
 
 
 def test_pairs_of_holes_are_diodes_only_where_they_repeat() -> None:

@@ -98,6 +98,13 @@ def test_faces_are_those_of_the_keyboard_room() -> None:
     assert up["left"] != up["right"]
 
 
+def test_parts_on_leads_turn_over_with_the_board() -> None:
+    """The demo's socket rows, laid from the front on the left half, from the back on the right."""
+    rows = next(a for a in bill_of("../fabkit/demo/rev-b").lines if "Socket row" in a.title)
+
+    assert rows.faces == {"left": "top", "right": "bottom"}
+
+
 def test_one_half_alone_says_that_the_other_is_missing() -> None:
     """pair/left: only the left half's parts, and a warning."""
     bill = bill_of("pair/left")

@@ -155,6 +155,12 @@ def points(*spots: tuple[float, float]) -> tuple[str, ...]:
 
 POINTS = points(*PADS)
 
+LINK = ((14, 10), (17, 10))
+LINKED = tuple(
+    record("327", c4=net, c21="R1", c27=f"-{pin}", c39=f"A01X+{round(1000 * x):06d}Y+010000")
+    for pin, net, x in ((1, "A", 14), (2, "B", 17))
+)
+
 
 def netlist(*records: str, units: str = "P  UNITS SI", end: str = "999") -> Files:
     """The sound package with a netlist."""
@@ -375,6 +381,11 @@ CASES: dict[str, tuple[Files, Files]] = {
     "net/netlist-point-lost": (
         netlist(*POINTS, record("327", c4="C", c21="J2", c27="-1", c39="A01X+015000Y+010000")),
         netlist(),
+    ),
+    "net/closed-jumper": (
+        {"top.gbr": layer("Copper,L1,Top", dots(*PADS, *LINK) + line(*LINK))}
+        | netlist(*POINTS, *LINKED),
+        {"top.gbr": layer("Copper,L1,Top", dots(*PADS, *LINK))} | netlist(*POINTS, *LINKED),
     ),
     "net/netlist-hole": (netlist(POINTS[0].replace("D1000", "D0500"), POINTS[1]), netlist()),
     # ------------------------------------------------------------------ the tables

@@ -51,6 +51,16 @@ def test_mirrored_board_keeps_its_rows(steps, rows):
     assert [(r, widest - c) for r, c in back] == list(there)
 
 
+def test_a_key_midway_between_columns_is_the_same_on_both_halves():
+    """A thumb key half a pitch off takes the inner column, whichever half it is on."""
+    points, _ = _columns([0.0, 3.0, 6.0, 3.0], 3, 18.0, 17.0)
+    left = np.vstack((points, [(45.0, -54.0)]))
+    angles = np.zeros(len(left))
+    there, back = lay_grid(left, angles), lay_grid(left * (-1, 1), angles)
+
+    assert [(r, 3 - c) for r, c in back] == list(there)
+
+
 @pytest.mark.parametrize("lift", [0.55, 0.65, 0.75])
 def test_strong_stagger_of_equal_columns(lift):
     """Columns of equal length match key by key even when staggered by more than half a pitch."""
