@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import ROUND_CEILING
@@ -14,7 +14,7 @@ from fabkit.base.findings import Finding, Rule
 from fabkit.base.findings import Place as Where
 from fabkit.base.units import counted
 from fabkit.board.model import Board
-from fabkit.keyboard.kinds import kind_of, plain
+from fabkit.keyboard.kinds import kind_of, plain, stem
 from fabkit.keyboard.patterns import Pattern, load_patterns
 from fabkit.parts import rules
 from fabkit.parts.assembly import assembly_steps
@@ -26,6 +26,9 @@ from fabkit.parts.places import Half as HalfPlaces
 from fabkit.parts.places import Place, Places, find_places
 from fabkit.parts.sources import FIXED, HOLES, LANDS, ORDER, TABLE, Record
 from fabkit.parts.stages import ORDER as STAGE_ORDER
+
+_KILO: Final = re.compile(r"(?<=\d)\s?K(?=\d|\b)")
+"""Kilo, which tables of one board write both ways; SI writes k."""
 
 SPARE_PINS: Final = 6
 """Pins of a controller that scan no key: supply, ground, reset (common practice)."""
@@ -117,6 +120,7 @@ class _Builder:
         self.found: list[Found] = []
         self.places: list[Places] = []
         self.buckets: dict[Bucket, HalfPlaces] = {}
+        self.usual: dict[str, str] = {}
         self.loose: list[tuple[tuple[Bucket, ...], Places]] = []
         if isinstance(board, Board):
             self._share_out(find_places(board, patterns, usage.use, verdict=self._verdict))
@@ -190,9 +194,30 @@ class _Builder:
         mapped = any(self._mapped(r) for r in place.records)
         if not mapped or place.kind == "key switch":
             own += [p for p in self.book.parts if set(p.patterns) & set(place.patterns)]
-        if not own and not mapped:
+        if not own and not mapped and self._is_usual(place):
             own += [p for p in self.book.parts if place.kind in p.kinds]
         return list(dict.fromkeys(own))
+
+    def _is_usual(self, place: Place) -> bool:
+        """Whether a place takes what the book has for its kind: what states another value does not.
+
+        Of several values on a keyboard the one most places state is meant; a board without keys
+        says nothing of which is.
+        """
+        value = _stated(place)
+        if not value:
+            return True
+        if place.kind not in self.usual:
+            halves = (h for places in self.places for h in places.halves if h.keys[1])
+            counts = Counter(
+                stated
+                for half in halves
+                for p in half.places
+                if p.kind == place.kind and (stated := _stated(p))
+            )
+            most = max(counts.values(), default=0)
+            self.usual[place.kind] = min((v for v in counts if counts[v] == most), default="")
+        return value == self.usual[place.kind]
 
     def _enter(self, place: Place, bucket: Bucket, places: Places) -> None:
         parts = self._parts_of(place)
@@ -647,7 +672,18 @@ def row_kind(row: Record) -> str:
 
 def _description(fields: Mapping[str, str]) -> str:
     names = ("part_number", "value", "footprint")
-    return " | ".join(v for n in names if (v := fields.get(n)))
+    return " | ".join(
+        _KILO.sub("k", v) if n == "value" else v for n in names if (v := fields.get(n))
+    )
+
+
+def _stated(place: Place) -> str:
+    """Value the files state for a place; empty when it only repeats the reference or the kind."""
+    for record in place.records:
+        value = record.fields.get("value", "")
+        if value and plain(value) not in (plain(record.ref), plain(stem(record.ref)), place.kind):
+            return _KILO.sub("k", value)
+    return ""
 
 
 def _joined(places: Places) -> HalfPlaces:
