@@ -242,23 +242,20 @@ def _joined_within(a: Terminal, b: Terminal, polygons: Shapes) -> bool:
 
 
 def _nearest_short(terminals: Sequence[Terminal], group: Mapping[str, int]) -> Short:
-    """A short between nets of different groups, where two of their terminals come nearest."""
-    spots = np.array([(t.x_mm, t.y_mm) for t in terminals])
-    layer = np.array([t.layer for t in terminals])
+    """A short between nets of different groups, at a terminal of the group with fewest.
+
+    Of these it is the one that comes nearest to another group on its layer: one stray point is
+    found where it is, whatever its copper leads to.
+    """
+    spots = np.array([(t.x_mm, t.y_mm, 1e4 * t.layer) for t in terminals])
     of = np.array([group[t.net] for t in terminals])
-    best = (np.inf, 0, 0)
-    for k in range(len(terminals)):
-        apart = np.hypot(*(spots - spots[k]).T) + np.where(layer == layer[k], 0.0, 1e4)
-        apart[of == of[k]] = np.inf
-        near = int(np.argmin(apart))
-        best = min(best, (float(apart[near]), k, near))
-    a, b = terminals[best[1]], terminals[best[2]]
+    counts = np.bincount(of)
+    few = int(np.lexsort((np.arange(len(counts)), counts))[0])
+    mine = np.flatnonzero(of == few)
+    apart = PointTree(spots[of != few]).query(spots[mine])[0]
+    at = terminals[mine[int(np.argmin(apart))]]
     return Short(
-        nets=tuple(sorted(group)),
-        x_mm=(a.x_mm + b.x_mm) / 2,
-        y_mm=(a.y_mm + b.y_mm) / 2,
-        layer=a.layer,
-        through_hole=a.layer != b.layer,
+        nets=tuple(sorted(group)), x_mm=at.x_mm, y_mm=at.y_mm, layer=at.layer, through_hole=False
     )
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.errors import UsageError
 from fabkit.board.edge import size_words
@@ -32,12 +33,25 @@ def single_board(board: Board) -> Board:
     panel = board.panel
     if panel is None or not panel.equal:
         return board
-    near = _around(board)
-    holes, slots = single_rows(board)
+    return cut_out(board, shapely.MultiPolygon([panel.boards[0]]))
+
+
+def cut_out(board: Board, profile: shapely.MultiPolygon) -> Board:
+    """The part of a board that lies on some of its material, as a board of its own.
+
+    Parameters
+    ----------
+    board
+        All of it.
+    profile
+        Outline of the part, mm.
+    """
+    near = _around(profile)
+    holes, slots = _rows_on(board, near)
     box = np.array(near.bounds)
     return replace(
         board,
-        profile=shapely.MultiPolygon([panel.boards[0]]),
+        profile=profile,
         layers=tuple(_layer_on(layer, box) for layer in board.layers),
         holes=board.holes.take(holes),
         slots=board.slots.take(slots),
@@ -92,22 +106,25 @@ def choose_edge(board: Board, choice: str) -> Board:
 
 def single_rows(board: Board) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Rows of the panel's holes and slots that :func:`single_board` keeps, in its order."""
+    if board.panel is None:
+        raise TypeError("only a panel holds single boards")
+    return _rows_on(board, _around(board.panel.boards[0]))
+
+
+def _rows_on(board: Board, near: BaseGeometry) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     holes, slots = board.holes, board.slots
-    near = _around(board)
     on = shapely.contains_xy(near, holes.x, holes.y)
     cut = shapely.contains_xy(near, (slots.x0 + slots.x1) / 2, (slots.y0 + slots.y1) / 2)
     return np.flatnonzero(on), np.flatnonzero(cut)
 
 
-def _around(board: Board) -> Any:
-    if board.panel is None:
-        raise TypeError("only a panel holds single boards")
-    near = shapely.buffer(board.panel.boards[0], _BEYOND_MM)
+def _around(area: BaseGeometry) -> BaseGeometry:
+    near = shapely.buffer(area, _BEYOND_MM)
     shapely.prepare(near)
     return near
 
 
-def _layer_on(layer: Layer, box: NDArray[Any]) -> Layer:
+def _layer_on(layer: Layer, box: NDArray[np.float64]) -> Layer:
     """A layer with the objects that reach into a box."""
     boxes = object_boxes(layer.file)
     low, high = (boxes[:, :2] <= box[2:]).all(axis=1), (boxes[:, 2:] >= box[:2]).all(axis=1)

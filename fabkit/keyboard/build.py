@@ -3,17 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import Final
 
+import numpy as np
+import shapely
+
+from fabkit.base.columns import Floats
 from fabkit.base.once import once_per
-from fabkit.board.model import Board
-from fabkit.board.single import single_board, single_rows
+from fabkit.board.model import Board, Box
+from fabkit.board.single import cut_out, single_board, single_rows
 from fabkit.keyboard.hands import USE_WORDS, find_hands, state
 from fabkit.keyboard.keys import find_keys
 from fabkit.keyboard.lands import read_lands
-from fabkit.keyboard.model import BoardIs, Group, Keyboard
+from fabkit.keyboard.model import BoardIs, Group, Keyboard, Spot
 from fabkit.keyboard.patterns import Pattern, load_patterns
 from fabkit.sheets.order import BoardUse
+
+BESIDE_MM: Final = 14.0
+"""Board shown beside the outermost key of a half that shares its outline with the other."""
 
 
 def find_keyboard(board: Board, stated: BoardUse | None = None) -> Keyboard:
@@ -99,6 +107,72 @@ def _on_piece(board: Board, words: str) -> str:
     if panel is None or not panel.equal or panel.count == 1:
         return words
     return f"panel of {panel.count} boards, each: {words}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HalfBoard:
+    """The board of one half.
+
+    Parameters
+    ----------
+    board
+        What it is cut from: without rails, tabs and the other half where its outline is its own.
+    frame
+        Where it lies on a board that holds both halves in one outline, mm, with a margin on its
+        outer sides; None for all of it.
+    """
+
+    board: Board
+    frame: Box | None = None
+
+
+def half_boards(
+    board: Board, halves: Sequence[Sequence[Spot]], margin_mm: float
+) -> tuple[HalfBoard, ...]:
+    """The board of every half.
+
+    Parameters
+    ----------
+    board
+        As read; a panel is taken apart.
+    halves
+        Middles of the keys of each half, mm; the same ones twice for a reversible board.
+    margin_mm
+        Shown around a half that shares its outline.
+    """
+    panel = board.panel
+    whole = panel.boards if panel is not None else shapely.get_parts(_material(board))
+    every = {spot for half in halves for spot in half}
+    out = []
+    for half in halves:
+        mine = np.array(half).reshape(-1, 2)
+        away = np.array(sorted(every - set(half))).reshape(-1, 2)
+        own = [p for p in whole if shapely.intersects_xy(p, *mine.T).any()]
+        if not own or (panel is None and not len(away)):
+            out.append(HalfBoard(board=board))
+        elif not any(shapely.intersects_xy(p, *away.T).any() for p in own):
+            out.append(HalfBoard(board=cut_out(board, shapely.MultiPolygon(own))))
+        else:
+            box = shapely.bounds(shapely.buffer(shapely.MultiPolygon(own), margin_mm)).tolist()
+            out.append(HalfBoard(board=board, frame=_beside(box, mine[:, 0], away[:, 0])))
+    return tuple(out)
+
+
+def _material(board: Board) -> shapely.MultiPolygon:
+    if board.profile is not None and not board.profile.is_empty:
+        return board.profile
+    return shapely.MultiPolygon([shapely.box(*board.bounds)])
+
+
+def _beside(box: Sequence[float], mine: Floats, away: Floats) -> Box:
+    """A box cut half way to the other half's keys, or where all of its own are in it: thumb
+    clusters may reach under the other half."""
+    x0, y0, x1, y1 = box
+    if mine.mean() < away.mean():
+        x1 = min(x1, max(float(mine.max()) + BESIDE_MM, float(mine.max() + away.min()) / 2))
+    else:
+        x0 = max(x0, min(float(mine.min()) - BESIDE_MM, float(mine.min() + away.max()) / 2))
+    return x0, y0, x1, y1
 
 
 def headline(keyboard: Keyboard) -> str:

@@ -560,7 +560,11 @@ def draw_wiring(
     kind = format_of(path)
     refuse_existing(path, replace=replace)
     if not found.halves:
-        raise UsageError("there are no keys to draw", hint="see the findings of `fabkit wiring`")
+        raise UsageError(
+            f"{found.name}: no place for a key switch was found, so there is nothing to draw",
+            hint="add a placement table, or export with component names (X2), so that switches "
+            "are known by name",
+        )
     picture = wiring_sheet(as_single(boards), found, options)
     write_file(path, sheet_bytes(picture, kind, options), replace=replace)
     return path

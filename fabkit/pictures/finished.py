@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from fabkit.base.errors import UnreadableInput
 from fabkit.base.units import counted
 from fabkit.board.model import Board, Layer
+from fabkit.keyboard.build import half_boards
 from fabkit.keyboard.model import Keyboard
 from fabkit.package.model import RoleKind, Side
 from fabkit.pictures import palette
@@ -237,20 +238,36 @@ def face_word(side: Side) -> str:
     return "front" if side == "top" else "back"
 
 
-def views_as_used(keyboard: Keyboard) -> tuple[tuple[str, Side], ...]:
-    """Name and face of every way a board is used, left before right.
+def views_as_used(board: Board, keyboard: Keyboard) -> tuple[tuple[str, Side, Board], ...]:
+    """Name, face and board of every way a board is used, left before right.
 
-    A reversible board is used in two ways, any other with its key side up; of a board without
-    keys both faces are shown.
+    A reversible board is used in two ways; both halves on one board are shown apart where their
+    outlines are; any other board is shown with its key side up, one without keys from both faces.
     """
     hands = keyboard.hands
-    if hands.use == "reversible":
-        return tuple((f"{g.hand.capitalize()} half", g.face_up) for g in hands.groups)
     if not hands.groups:
-        return (("No keys were found", "top"), ("No keys were found", "bottom"))
-    words = {"both": "Both halves", "whole": "Whole keyboard", "plate": "Plate"}
+        return (("Board", "top", board), ("Board", "bottom", board))
+    named = [f"{g.hand.capitalize()} half" for g in hands.groups]
+    if hands.use == "reversible":
+        return tuple((n, g.face_up, board) for n, g in zip(named, hands.groups, strict=True))
     up = hands.groups[0].face_up
-    return ((words.get(hands.use, f"{hands.use.capitalize()} half"), up),)
+    if hands.use == "both" and len(hands.groups) == 2:
+        spots = [
+            [(keyboard.keys[k].x_mm, keyboard.keys[k].y_mm) for k in g.keys] for g in hands.groups
+        ]
+        parts = half_boards(board, spots, 0.0)
+        if all(p.frame is None for p in parts):
+            return tuple(
+                (name, group.face_up, part.board)
+                for name, group, part in zip(named, hands.groups, parts, strict=True)
+            )
+        crossed = (np.mean([x for x, _ in spots[0]]) > np.mean([x for x, _ in spots[1]])) is not (
+            up == "bottom"
+        )
+        where = "the right one" if crossed else "the left one"
+        return ((f"Both halves, {where} on the left", up, board),)
+    words = {"both": "Both halves", "whole": "Whole keyboard", "plate": "Plate"}
+    return ((words.get(hands.use, named[0]), up, board),)
 
 
 def one_face_note(keyboard: Keyboard) -> str:

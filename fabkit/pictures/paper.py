@@ -17,9 +17,9 @@ import shapely
 from fabkit.base.columns import Floats
 from fabkit.base.units import format_mm
 from fabkit.board.model import Board
-from fabkit.keyboard.build import find_keyboard
+from fabkit.keyboard.build import find_keyboard, half_boards
 from fabkit.keyboard.grid import key_pitch
-from fabkit.keyboard.model import Group, Hand, Key, Keyboard, Use
+from fabkit.keyboard.model import Hand, Key, Use
 from fabkit.keyboard.numbering import number_group
 from fabkit.package.model import Side
 from fabkit.pictures import palette
@@ -44,9 +44,6 @@ SMALL_HOLE_MM: Final = 0.8
 
 CAP_GAP_MM: Final = 1.0
 """Between the caps of neighbouring keys (common practice: caps of 18 mm at a pitch of 19.05)."""
-
-BESIDE_MM: Final = 14.0
-"""Board shown beside the outermost key of a half that shares its outline with the other."""
 
 _LINE: Final = 0.2
 _TEXT: Final = 2.2
@@ -106,18 +103,20 @@ def halves_of(board: Board, use: Use | None = None) -> tuple[PaperHalf, ...]:
         return (PaperHalf(board=board, side="top", name="board", note=note),)
     halves = []
     first = 0
-    for group in keyboard.hands.groups:
+    groups = keyboard.hands.groups
+    middles = [[(keyboard.keys[k].x_mm, keyboard.keys[k].y_mm) for k in g.keys] for g in groups]
+    for group, own in zip(groups, half_boards(board, middles, AROUND_MM), strict=True):
         numbered = number_group(keyboard, group, first=first)
         first = max(numbered.numbers.values(), default=-1) + 1
         halves.append(
             PaperHalf(
-                board=board,
+                board=own.board,
                 side=group.face_up,
                 name=_NAMES[group.hand],
                 keys=tuple(keyboard.keys[k] for k in group.keys),
                 numbers=tuple(numbered.numbers[k] for k in group.keys),
                 home=tuple(group.keys.index(k) for k in numbered.home),
-                frame=_part_of(board, keyboard, group),
+                frame=own.frame,
                 note=note,
             )
         )
@@ -129,36 +128,6 @@ _NAMES: Final[dict[Hand, str]] = {
     "right": "right half",
     "whole": "keyboard",
 }
-
-
-def _part_of(
-    board: Board, keyboard: Keyboard, group: Group
-) -> tuple[float, float, float, float] | None:
-    """Where a half lies on a board that holds both: to the middle between the two, or the outline
-    that is its own."""
-    others = [
-        keyboard.keys[k] for g in keyboard.hands.groups for k in g.keys if k not in group.keys
-    ]
-    if not others:
-        return None
-    mine = _middles([keyboard.keys[k] for k in group.keys])
-    own = [p for p in shapely.get_parts(outline(board)) if shapely.intersects_xy(p, *mine.T).any()]
-    if not shapely.intersects_xy(shapely.union_all(own), *_middles(others).T).any():
-        x0, y0, x1, y1 = shapely.bounds(shapely.union_all(own)).tolist()
-        return x0 - AROUND_MM, y0 - AROUND_MM, x1 + AROUND_MM, y1 + AROUND_MM
-    x0, y0, x1, y1 = frame_around(board, AROUND_MM)
-    x = mine[:, 0]
-    away = _middles(others)
-    # Thumb clusters may reach under the other half: each is shown with all of its keys.
-    if x.mean() < away[:, 0].mean():
-        x1 = min(x1, max(float(x.max()) + BESIDE_MM, float(x.max() + away[:, 0].min()) / 2))
-    else:
-        x0 = max(x0, min(float(x.min()) - BESIDE_MM, float(x.min() + away[:, 0].max()) / 2))
-    return x0, y0, x1, y1
-
-
-def _middles(keys: Sequence[Key]) -> Floats:
-    return np.array([(k.x_mm, k.y_mm) for k in keys])
 
 
 def _square(key: Key, wide: float, high: float) -> shapely.LinearRing:
@@ -205,7 +174,7 @@ def half_scene(half: PaperHalf) -> SceneDraft:
 
 def _draw_keys(draft: SceneDraft, half: PaperHalf) -> None:
     """Caps, switch openings, centres, numbers and names, and the bars of the home row."""
-    pitch = key_pitch(_middles(half.keys))
+    pitch = key_pitch(np.array([(k.x_mm, k.y_mm) for k in half.keys]))
     # Of places that overlap one cap is enough to see where fingers go, but each has its opening.
     caps = np.array(
         [_square(k, pitch * k.size_u - CAP_GAP_MM, pitch - CAP_GAP_MM) for k in half.keys],

@@ -142,10 +142,12 @@ def halves_sheet(
     """
     options = replace(on_sheet(options), through=False)
     keyboard = find_keyboard(board, use)
-    views = views_as_used(keyboard)
-    scenes = [finished_face(board, side, options) for _, side in views]
-    names = [f"{name}, {face_word(side)} up" for name, side in views]
+    views = views_as_used(board, keyboard)
+    scenes = [finished_face(part, side, options) for _, side, part in views]
+    names = [f"{name}, {face_word(side)} up" for name, side, _ in views]
     note = one_face_note(keyboard)
+    if not keyboard.hands.groups:
+        note = "No keys were found"
     if note:
         names[-1] += f". {note}"
     return side_by_side(f"{board.name}: as used", scenes, names, text_size(board))

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from fabkit.base.columns import Floats
 from fabkit.board.model import Board
 from fabkit.geometry.neighbours import usual_gap
+from fabkit.keyboard.build import HalfBoard, half_boards
 from fabkit.keyboard.model import Spot
 from fabkit.pictures import palette
 from fabkit.pictures.finished import board_stencils, face_word, frame_around, outline
@@ -23,9 +24,6 @@ from fabkit.wiring.model import HalfWiring, HeaderHole, KeyWire, Pin, Wiring
 
 CAP_MM: Final = 15.0
 """Side of the square that stands for a key: a cap of one unit less a gap."""
-
-AROUND_MM: Final = 14.0
-"""Board shown around the keys of a half that shares its board with the other half."""
 
 NUMBER_MM: Final = 4.0
 NAME_MM: Final = 1.9
@@ -58,14 +56,19 @@ def wiring_sheet(
 ) -> Sheet:
     """Halves side by side, each seen from its key side."""
     chosen = options or PreviewOptions()
-    shared = len({h.board for h in wiring.halves}) < len(wiring.halves)
-    faces = {h.face_up for h in wiring.halves}
     scenes, names = [], []
     for half in wiring.halves:
         board = boards[half.board]
-        part = shared and len(faces) == 1
-        holes = wiring.headers.get(half.board, ())
-        scenes.append(_half_scene(board, half, holes, chosen, part=part))
+        same = [h for h in wiring.halves if h.board == half.board]
+        middles = [[(k.x_mm, k.y_mm) for k in h.keys] for h in same]
+        own = half_boards(board, middles, chosen.margin_mm)[same.index(half)]
+        area = shapely.box(*(own.frame or own.board.bounds))
+        holes = [
+            h
+            for h in wiring.headers.get(half.board, ())
+            if shapely.intersects_xy(area, h.x_mm, h.y_mm)
+        ]
+        scenes.append(_half_scene(own, half, holes, chosen))
         first, last = (half.keys[0].index, half.keys[-1].index) if half.keys else (0, 0)
         name = f"{WORDS[half.hand]}, {face_word(half.face_up)} up: keys {first} to {last}"
         name += ", controller pins in orange" * any(_pins_of(half))
@@ -75,15 +78,11 @@ def wiring_sheet(
 
 
 def _half_scene(
-    board: Board,
-    half: HalfWiring,
-    holes: Sequence[HeaderHole],
-    options: PreviewOptions,
-    *,
-    part: bool,
+    own: HalfBoard, half: HalfWiring, holes: Sequence[HeaderHole], options: PreviewOptions
 ) -> Scene:
+    board = own.board
     mirrored = half.face_up == "bottom"
-    frame = _frame(half) if part else frame_around(board, options.margin_mm)
+    frame = own.frame or frame_around(board, options.margin_mm)
     draft = SceneDraft(
         f"{board.name}: {half.hand}", frame, mirrored=mirrored, stencils=board_stencils(board)
     )
@@ -191,21 +190,6 @@ def _dashes(start: Spot, end: Spot) -> Pen:
     from_mm = np.arange(-BEYOND_MM, length + BEYOND_MM, 2 * DASH_MM)
     p, q = a + from_mm[:, None] * along, a + (from_mm + DASH_MM)[:, None] * along
     return Pen.lines(p[:, 0], p[:, 1], q[:, 0], q[:, 1], 0.3)
-
-
-def _frame(half: HalfWiring) -> tuple[float, float, float, float]:
-    """Around the keys of a half and the pins they lead to."""
-    x, y = [k.x_mm for k in half.keys], [k.y_mm for k in half.keys]
-    frame = min(x) - AROUND_MM, min(y) - AROUND_MM, max(x) + AROUND_MM, max(y) + AROUND_MM
-    x += [p.x_mm for p in _pins_of(half)]
-    y += [p.y_mm for p in _pins_of(half)]
-    reach = AROUND_MM / 4
-    return (
-        min(frame[0], min(x) - reach),
-        min(frame[1], min(y) - reach),
-        max(frame[2], max(x) + reach),
-        max(frame[3], max(y) + reach),
-    )
 
 
 def _turn(key: KeyWire, *, mirrored: bool) -> float:

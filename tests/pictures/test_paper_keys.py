@@ -13,6 +13,7 @@ from pypdf import PdfReader
 from test_preview_paper import strokes_mm
 
 import fabkit
+from fabkit.board.panel import Panel
 from fabkit.keyboard.model import Key
 from fabkit.pictures.paper import PaperHalf, half_scene, halves_of, paper_sheets, render_paper
 from fabkit.wiring.listing import list_wiring
@@ -66,11 +67,37 @@ def test_both_halves_on_one_board_are_two_sheets(board_of, folder):
     left, right = halves_of(board_of(folder))
 
     for half, other in ((left, right), (right, left)):
-        frame = shapely.box(*half.frame)
+        frame = shapely.box(*(half.frame or half.board.bounds))
         assert all(shapely.intersects_xy(frame, k.x_mm, k.y_mm) for k in half.keys)
         assert not any(shapely.intersects_xy(frame, k.x_mm, k.y_mm) for k in other.keys)
     titles = [s.title for s in paper_sheets((left, right))]
     assert len(titles) == len(set(titles)) == 2
+
+
+def test_a_half_is_cut_out_of_its_panel(board_of):
+    """Two boards in rails: each sheet holds its own board, without rails, tabs and the other."""
+    board = board_of("kinds/both-equal")
+    left, right = halves_of(board)
+    x0, y0, x1, y1 = board.bounds
+    rail = shapely.box(x0 - 9, y0 - 9, x1 + 9, y0 - 3)
+    framed = replace(
+        board,
+        profile=shapely.MultiPolygon([*board.profile.geoms, rail]),
+        panel=Panel(
+            boards=np.array(list(board.profile.geoms)),
+            design=np.zeros(2, np.int64),
+            mirrored=np.array([False, True]),
+            rails=np.array([rail]),
+            tabs=np.empty(0, dtype=object),
+            score_lines=np.empty(0, dtype=object),
+            paths=(),
+            size_mm=(x1 - x0 + 18, y1 - y0 + 9),
+        ),
+    )
+
+    for plain, cut in zip((left, right), halves_of(framed), strict=True):
+        assert cut.board.profile.equals(plain.board.profile)
+        assert len(cut.board.holes) == len(plain.board.holes) < len(board.holes)
 
 
 def test_caps_and_squares_are_turned_with_their_keys(board_of):
