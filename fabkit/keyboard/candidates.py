@@ -15,13 +15,15 @@ from typing import Final
 import numpy as np
 import shapely
 
-from fabkit.base.columns import Floats
+from fabkit.base.columns import Floats, Ints
 from fabkit.base.units import INCH_MM
 from fabkit.board.model import Board, Component, Holes
-from fabkit.geometry.neighbours import PointTree, usual_gap
+from fabkit.geometry.neighbours import PointTree, label_groups, usual_gap
+from fabkit.keyboard.lands import LandTable
 from fabkit.keyboard.model import Evidence, Family, Hold, Spot
 from fabkit.keyboard.patterns import PLACE_TOLERANCE_MM, Pattern
 from fabkit.keyboard.sites import Site, find_sites
+from fabkit.keyboard.turns import find_turns
 
 CENTRE_HOLE_MM: Final = (3.0, 5.4)
 """Diameters of the centre post's hole of key switches (common practice: 3.4, 4.0 and 5.0 mm)."""
@@ -53,6 +55,39 @@ SWITCH_WORDS: Final = re.compile(
 COARSE_GRID_MM: Final = INCH_MM / 100
 """Some inch exports round every place to a hundredth of an inch."""
 
+CONTACT_HOLE_MM: Final = (0.7, 2.2)
+"""Diameters of plated holes for the leads of switches and push buttons (common practice)."""
+
+LEAST_CONTACT_MM: Final = 1.2
+"""Lands of push buttons are at least this wide (common practice: 1.2 to 1.6 mm; lamps of four lands
+in a 5 mm case have 1.0 mm)."""
+
+LARGE_HOLE_MM: Final = 1.2
+LARGE_LAND_MM: Final = 2.0
+"""Of two contacts: from these sizes they are more than the leads of a small part."""
+
+GROUP_MM: Final = 12.5
+"""Contacts of one switch are no farther apart (common practice: half inch for large buttons)."""
+
+NARROW_MM: Final = 4.5
+WIDE_MM: Final = 3.0
+"""Contacts of a switch span at least this much: several leads, and two large pads."""
+
+FEWEST_GROUPS: Final = 6
+"""Fewer equal groups may as well be anything."""
+
+CLOSEST_MM: Final = 13.0
+"""Keys are no nearer to each other."""
+
+GRID_SHARE: Final = 0.75
+"""Share of the groups that have neighbours along and across."""
+
+NAMED_MM: Final = 3.0
+"""A part stated this near to the middle of a group stands there."""
+
+_STEP_MM: Final = 0.25
+_MOST_CONTACTS: Final = 2000
+_MOST_IN_GROUP: Final = 8
 _ALIKE_MM: Final = 0.05
 _FEW_HOLES: Final = 8
 _FEWEST_OBLONG: Final = 6
@@ -333,3 +368,149 @@ def from_components(board: Board) -> Iterator[Candidate]:
 def is_switch(part: Component) -> bool:
     """Whether a component is a switch by its reference, value or footprint."""
     return bool(SWITCH_REF.match(part.ref) or SWITCH_WORDS.search(f"{part.value} {part.footprint}"))
+
+
+def from_groups(board: Board, lands: LandTable) -> Iterator[Candidate]:
+    """Equal groups of contacts at a key pitch: push buttons and bare contact pads.
+
+    This is what is left where no hole pattern and no name shows a switch.  Arrays of other parts
+    repeat as well, so much is asked: a part of two leads counts only when its lands are far apart
+    and large (a resistor, a diode or a lamp has smaller ones), and the groups must fill a grid in
+    both directions.
+    """
+    named = np.array([(c.x_mm, c.y_mm) for c in board.components if c.x_mm is not None])
+    best: list[_Group] = []
+    for alike in _like_contacts(board, lands):
+        found = _repeated(alike)
+        if len(found) > len(best) and _in_grid(found) and not _is_named(found, named):
+            best = found
+    turned = find_turns([g.spots for g in best])
+    for group, known in zip(best, turned, strict=True):
+        turn, middle = known or (None, group.middle)
+        yield Candidate(
+            x_mm=float(middle[0]),
+            y_mm=float(middle[1]),
+            evidence=Evidence.PADS,
+            score=0.7,
+            rotation_deg=turn,
+            holes=group.holes,
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Contacts:
+    """Contacts of one size: places (n, 2), whether they are large, rows of their holes or -1."""
+
+    spots: Floats
+    large: bool
+    rows: Ints
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Group:
+    """Contacts that lie together."""
+
+    spots: Floats
+    holes: tuple[int, ...]
+
+    @property
+    def middle(self) -> Floats:
+        """Middle of its box, (2,)."""
+        return np.asarray((self.spots.min(axis=0) + self.spots.max(axis=0)) / 2)
+
+
+def _like_contacts(board: Board, lands: LandTable) -> Iterator[_Contacts]:
+    """Plated holes of one diameter and surface lands of one size and face, where there are many."""
+    h = board.holes
+    low, high = CONTACT_HOLE_MM
+    drilled = np.flatnonzero((h.plated != 0) & (h.diameter >= low) & (h.diameter <= high))
+    for size, rows in _by_size_of(h.diameter[drilled], drilled):
+        spots = np.column_stack((h.x[rows], h.y[rows]))
+        yield _Contacts(spots, size >= LARGE_HOLE_MM, rows)
+    short, long = np.minimum(lands.width, lands.height), np.maximum(lands.width, lands.height)
+    for face in (1, -1):
+        bare = ~lands.through & (lands.face == face) & (lands.ref == 0)
+        mine = np.flatnonzero(bare & (short >= LEAST_CONTACT_MM))
+        for _, rows in _by_size_of(short[mine] + 1000 * np.round(long[mine], 1), mine):
+            spots = np.column_stack((lands.x[rows], lands.y[rows]))
+            yield _Contacts(spots, bool(short[rows[0]] >= LARGE_LAND_MM), np.full(len(rows), -1))
+
+
+def _by_size_of(sizes: Floats, rows: Ints) -> Iterator[tuple[float, Ints]]:
+    steps = np.round(sizes, 1)
+    for size in np.unique(steps).tolist():
+        mine = rows[steps == size]
+        if 2 * FEWEST_GROUPS <= len(mine) <= _MOST_CONTACTS:
+            yield size, mine
+
+
+def _repeated(alike: _Contacts) -> list[_Group]:
+    """The largest set of equal groups that contacts of one size form, however near they are.
+
+    Groups are made at every distance at which contacts could belong together, from the nearest
+    on: a keyboard's contacts form one group a key at some of these.
+    """
+    pairs = PointTree(alike.spots).pairs(GROUP_MM)
+    apart = np.hypot(*(alike.spots[pairs[:, 0]] - alike.spots[pairs[:, 1]]).T)
+    best: list[_Group] = []
+    for reach in np.unique(np.ceil(apart / _STEP_MM) * _STEP_MM).tolist():
+        joined = pairs[apart <= reach]
+        label = label_groups(len(alike.spots), joined[:, 0], joined[:, 1])
+        groups = [np.flatnonzero(label == k) for k in range(int(label.max(initial=-1)) + 1)]
+        looks = [_look(alike.spots[g]) for g in groups]
+        for count in {len(g) for g in groups if 2 <= len(g) <= _MOST_IN_GROUP}:
+            sized = [k for k, g in enumerate(groups) if len(g) == count]
+            spans = np.array([looks[k] for k in sized])
+            same = (np.abs(spans[:, None] - spans[None]) <= PLACE_TOLERANCE_MM).all(axis=2)
+            usual = same[int(same.sum(axis=1).argmax())]
+            mine = [groups[sized[k]] for k in np.flatnonzero(usual).tolist()]
+            span = float(spans[usual, 0].max())
+            enough = span >= WIDE_MM if count == 2 else span >= NARROW_MM
+            if (
+                enough
+                and (count > 2 or alike.large)
+                and len(mine) > max(len(best), FEWEST_GROUPS - 1)
+            ):
+                best = [
+                    _Group(alike.spots[g], tuple(r for r in alike.rows[g].tolist() if r >= 0))
+                    for g in mine
+                ]
+    return best
+
+
+def _look(spots: Floats) -> tuple[float, float]:
+    """Longest and mean distance within a group, mm: the same however it is turned."""
+    if len(spots) < 2:
+        return 0.0, 0.0
+    away = np.hypot(*(spots[:, None] - spots[None]).transpose(2, 0, 1))
+    return float(away.max()), float(away.sum() / (len(spots) * (len(spots) - 1)))
+
+
+def _in_grid(groups: Sequence[_Group]) -> bool:
+    """Whether groups stand at a key pitch, in rows and columns: a strip of parts is no keyboard."""
+    middles = np.array([g.middle for g in groups])
+    low, high = KEY_PITCH_MM
+    if not low <= usual_gap(middles) <= high:
+        return False
+    pairs = PointTree(middles).pairs(1.2 * high)
+    away = middles[pairs[:, 1]] - middles[pairs[:, 0]]
+    if np.hypot(*away.T).min(initial=np.inf) < CLOSEST_MM:
+        return False
+    ends = np.concatenate((pairs, pairs[:, ::-1]))
+    ways = np.degrees(np.arctan2(away[:, 1], away[:, 0]))
+    across = np.concatenate((ways, ways))
+    cornered = 0
+    for k in range(len(groups)):
+        turns = across[ends[:, 0] == k]
+        cornered += len(turns) > 1 and bool(
+            (np.abs(np.sin(np.radians(turns - turns[0]))) > 0.7).any()
+        )
+    return cornered >= GRID_SHARE * len(groups)
+
+
+def _is_named(groups: Sequence[_Group], named: Floats) -> bool:
+    """Whether a placement table knows what stands at most of the groups: then its word counts."""
+    if not len(named):
+        return False
+    away = PointTree(named).query(np.array([g.middle for g in groups]))[0]
+    return bool((away <= NAMED_MM).mean() > 0.5)

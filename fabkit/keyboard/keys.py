@@ -20,6 +20,7 @@ from fabkit.keyboard.candidates import (
     Candidate,
     from_centres,
     from_components,
+    from_groups,
     from_openings,
     from_patterns,
     place_tolerance,
@@ -137,6 +138,8 @@ def find_keys(board: Board, patterns: Sequence[Pattern], lands: Lands) -> tuple[
     places = _with_components(places, list(from_components(board)), board, lands)
     slack = place_tolerance(board.holes)
     places = _weigh(board, places, lands.table, slack)
+    if not places:
+        places = [_Place([found]) for found in from_groups(board, lands.table)]
     _turn_by_lands(places, lands)
     if not places:
         return ()

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache
 
+import numpy as np
 import pytest
 from invented import (
     BOTH_FACES,
@@ -13,6 +14,7 @@ from invented import (
     PITCH_MM,
     STABILISER,
     Change,
+    Footprint,
     Place,
     anonymous,
     centres,
@@ -156,3 +158,42 @@ def test_a_switch_is_known_without_guides() -> None:
     """FULL without its guide holes, as many boards have it."""
     bare = replace(FULL, holes=tuple(h for h in FULL.holes if abs(h[0]) != 5.08))
     assert said(make(half(), bare)) == ("left", 18)
+
+
+TACT = Footprint(tuple((x, y, 1.0, True) for x in (-3.25, 3.25) for y in (-2.25, 2.25)))
+"""A push button of 6 x 6 mm: four leads (common practice: 6.5 x 4.5 mm, holes of 1.0 mm)."""
+
+LEVER = Footprint(tuple((x, -1.0, 1.3, True) for x in (-5.08, 0.0, 5.08)))
+BARE = Footprint((), ((-2.1, 0, 3.4, 6.0, 1), (2.1, 0, 3.4, 6.0, 1)))
+"""Two bare contacts that a conductive dome bridges."""
+
+
+@pytest.mark.parametrize("footprint", [TACT, LEVER, BARE], ids=["push", "lever", "bare"])
+@pytest.mark.parametrize("places", [half(), grid(6, 4)], ids=["half", "grid"])
+def test_equal_groups_of_contacts_are_keys(footprint: Footprint, places: list[Place]) -> None:
+    """No hole pattern and no name: groups that repeat at a key pitch, turned thumbs included."""
+    keys = find_keyboard(make(places, footprint)).keys
+
+    assert len(keys) == len(places)
+    spots = np.array([(k.x_mm, k.y_mm) for k in keys])
+    for x, y, _ in places:
+        # The middle of its contacts lies 1 mm off the middle of a lever switch.
+        assert np.hypot(*(spots - (x, y)).T).min() < 1.01
+    assert all(0.5 < k.confidence < 0.8 for k in keys)
+
+
+@pytest.mark.parametrize(
+    ("footprint", "places"),
+    [
+        (Footprint(((-1.27, 0, 0.9, True), (1.27, 0, 0.9, True))), grid(6, 4)),
+        (Footprint((), tuple((x, y, 1.5, 1.0, 1) for x in (-2.45, 2.45) for y in (-1.6, 1.6))),
+         grid(6, 4)),
+        (TACT, grid(12, 1)),
+        (TACT, [(1.5 * x, 1.5 * y, t) for x, y, t in grid(5, 3)]),
+        (TACT, grid(5, 1)),
+    ],
+    ids=["lamps of two leads", "lamps of four lands", "one row", "too far apart", "too few"],
+)  # fmt: skip
+def test_other_parts_that_repeat_are_no_keys(footprint: Footprint, places: list[Place]) -> None:
+    """Arrays of lamps, a strip of sockets, groups off the key pitch."""
+    assert find_keyboard(make(places, footprint)).keys == ()
