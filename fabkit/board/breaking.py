@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
+from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Floats, Shapes
 from fabkit.base.units import COINCIDENT_MM
@@ -35,7 +36,7 @@ _SIMPLE_MM: Final = 0.02
 _MOST_CORNERS: Final = 20_000
 
 
-def find_perforations(profile: Any, holes: Floats) -> list[Any]:
+def find_perforations(profile: BaseGeometry, holes: Floats) -> list[BaseGeometry]:
     """Lines through rows of small holes that run from edge to edge of the material.
 
     Parameters
@@ -75,7 +76,7 @@ def find_perforations(profile: Any, holes: Floats) -> list[Any]:
     return found
 
 
-def _row(holes: Floats, rim: Any) -> Any:
+def _row(holes: Floats, rim: BaseGeometry) -> BaseGeometry:
     """Line through a row of holes, led on to the rim at both ends; None when it is no row."""
     xy = holes[:, :2]
     middle = xy - xy.mean(axis=0)
@@ -100,7 +101,7 @@ def _row(holes: Floats, rim: Any) -> Any:
     return shapely.LineString(np.vstack((ends[0], xy, ends[1])))
 
 
-def find_necks(pieces: Shapes, points: Floats) -> list[Any]:
+def find_necks(pieces: Shapes, points: Floats) -> list[BaseGeometry]:
     """Lines across the tabs that join a frame to boards, or boards to one another.
 
     The narrowest tabs that part an empty frame from boards, or boards of one size from each
@@ -140,7 +141,7 @@ def _has_room(pieces: Shapes) -> bool:
     return float(shapely.area(pieces).sum()) < 0.99 * hull
 
 
-def _mouths(pieces: Shapes, kept: Shapes, radius: float) -> list[Any]:
+def _mouths(pieces: Shapes, kept: Shapes, radius: float) -> list[BaseGeometry]:
     """Straight lines across the necks, where each core grown back leads on to another."""
     body = shapely.union_all(pieces)
     grown = shapely.buffer(kept, radius + COINCIDENT_MM)

@@ -7,12 +7,14 @@ about a limit is taken again here, from the few objects around its place.
 from __future__ import annotations
 
 from functools import cached_property
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
+from fabkit.base.columns import Shapes
 from fabkit.formats.gerber.model import GerberFile, Kind, object_boxes, object_shapes
 from fabkit.geometry.areas import MARGIN_MM
 from fabkit.geometry.facing import facets_of, find_gaps, find_widths
@@ -52,11 +54,11 @@ class CloseUp:
         return shapely.STRtree(shapely.box(*self._boxes[self._rows].T))
 
     @cached_property
-    def _regions(self) -> dict[int, Any]:
+    def _regions(self) -> dict[int, BaseGeometry]:
         rows = np.flatnonzero(self._file.objects.kind == Kind.REGION)
         return dict(zip(rows.tolist(), object_shapes(self._file, rows), strict=True))
 
-    def window(self, x: float, y: float, half: float) -> NDArray[Any]:
+    def window(self, x: float, y: float, half: float) -> Shapes:
         """Separate polygons of the image within ``half`` of a place, both ways, mm.
 
         ``half`` must hold :data:`~fabkit.geometry.areas.MARGIN_MM`, so that no edge of the
@@ -74,13 +76,13 @@ class CloseUp:
             shapes[k] = self._regions[int(rows[k])]
         shapes = shapely.clip_by_rect(shapes, *box)
         dark = objects.dark[rows]
-        image: Any = shapely.Polygon()
+        image: BaseGeometry = shapely.Polygon()
         for run in np.split(np.arange(len(rows)), np.flatnonzero(dark[1:] != dark[:-1]) + 1):
             if len(run):
                 both = shapely.union_all(shapes[run])
                 image = image.union(both) if dark[run[0]] else image.difference(both)
         parts = shapely.get_parts(image)
-        found: NDArray[Any] = parts[shapely.get_type_id(parts) == shapely.GeometryType.POLYGON]
+        found: Shapes = parts[shapely.get_type_id(parts) == shapely.GeometryType.POLYGON]
         return found
 
     def edge_distance(self, x: float, y: float, reach: float) -> float:

@@ -15,6 +15,7 @@ from typing import Any, Final
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Shapes
 from fabkit.base.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM
@@ -65,7 +66,7 @@ class Pieces:
         return np.flatnonzero(self.layer == layer).astype(np.int32)
 
 
-def split_pieces(image: Any, cuts: Shapes) -> Shapes:
+def split_pieces(image: BaseGeometry, cuts: Shapes) -> Shapes:
     """Separate polygons of an image after ``cuts`` have gone through it.
 
     Parameters
@@ -102,9 +103,7 @@ def split_pieces(image: Any, cuts: Shapes) -> Shapes:
     return np.asarray(parts[np.lexsort((box[:, 1], box[:, 0]))], dtype=object)
 
 
-def join_pieces(
-    layers: list[Shapes], barrels: Shapes, first: NDArray[Any], last: NDArray[Any]
-) -> Pieces:
+def join_pieces(layers: list[Shapes], barrels: Shapes, first: Ints, last: Ints) -> Pieces:
     """Join the pieces of all layers through plated barrels.
 
     Parameters
@@ -151,7 +150,7 @@ def join_pieces(
 
 
 def _join_layer(
-    polygons: Shapes, rows: NDArray[Any], barrels: Shapes, through: NDArray[np.bool_]
+    polygons: Shapes, rows: Ints, barrels: Shapes, through: NDArray[np.bool_]
 ) -> tuple[FacetTree, tuple[NDArray[Any], ...]]:
     """Boundary of one layer; barrels with pieces they touch, and pieces that touch each other.
 

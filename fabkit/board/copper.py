@@ -9,6 +9,7 @@ from typing import Any, Final
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Columns, Shapes
 from fabkit.base.once import once_per
@@ -230,7 +231,7 @@ def find_pads(file: GerberFile) -> NDArray[np.bool_]:
 
 
 def pad_centres(
-    layer: Layer, rows: NDArray[Any]
+    layer: Layer, rows: NDArray[np.int64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Flash points, and centres of the box for pads drawn as regions, mm."""
     objects = layer.file.objects
@@ -364,7 +365,7 @@ class _Codes:
     """Numbers texts in order of appearance."""
 
     def __init__(self, values: tuple[Any, ...]) -> None:
-        self.values: list[Any] = list(values)
+        self.values: list[BaseGeometry] = list(values)
         self._codes = {v: i for i, v in enumerate(values)}
 
     def code(self, value: Any) -> int:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Floats, Shapes
+from fabkit.base.columns import Floats, Ints, Shapes
 from fabkit.base.findings import Finding, Place, Rule
 from fabkit.base.units import OUTLINE_JOIN_MM, counted, format_mm
 from fabkit.board import rules
@@ -98,7 +99,7 @@ class Outline:
             )
 
 
-def _less(profile: Any, openings: Any) -> shapely.MultiPolygon:
+def _less(profile: BaseGeometry, openings: BaseGeometry) -> shapely.MultiPolygon:
     parts = shapely.get_parts(shapely.difference(profile, openings))
     return shapely.MultiPolygon([p for p in parts if p.geom_type == "Polygon"])
 
@@ -111,7 +112,7 @@ class Candidates:
     cells: tuple[Shapes, ...]
 
     @classmethod
-    def of(cls, filled: Shapes, faces: Shapes, owner: NDArray[Any], more: Shapes) -> Candidates:
+    def of(cls, filled: Shapes, faces: Shapes, owner: Ints, more: Shapes) -> Candidates:
         """From figures with their faces, and figures that are undivided."""
         order = np.argsort(owner, kind="stable")
         split = np.searchsorted(owner[order], np.arange(1, len(filled)))
@@ -171,7 +172,7 @@ class Evidence:
         share: Floats = np.bincount(shape, minlength=len(shapes)) / len(self.points)
         return share
 
-    def states(self, shape: Any) -> bool:
+    def states(self, shape: BaseGeometry) -> bool:
         """Whether a shape has the stated size."""
         if self.size_mm is None:
             return False
@@ -219,7 +220,7 @@ def paint(found: Candidates, evidence: Evidence) -> tuple[shapely.MultiPolygon, 
     return shapely.MultiPolygon(parts), paths
 
 
-def dividing_lines(found: Candidates, shape: Any) -> Shapes:
+def dividing_lines(found: Candidates, shape: BaseGeometry) -> Shapes:
     """Rings that run inside the material for a part of their way."""
     several = [i for i, cells in enumerate(found.cells) if len(cells) > 1]
     rings = [shapely.get_exterior_ring(found.cells[i]) for i in several]
@@ -251,7 +252,7 @@ def _own_points(shapes: Shapes, points: Floats) -> NDArray[np.int64]:
 
 
 def _parents(
-    filled: Shapes, cells: Shapes, owner: NDArray[Any]
+    filled: Shapes, cells: Shapes, owner: Ints
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """How many figures each figure lies in, and the smallest cell around it (-1: none)."""
     depth = np.zeros(len(filled), dtype=np.int64)
@@ -268,7 +269,9 @@ def _parents(
     return depth, parent
 
 
-def _described(shape: Any, opening: bool, material: NDArray[np.bool_], pads: int) -> EdgePath:
+def _described(
+    shape: BaseGeometry, opening: bool, material: NDArray[np.bool_], pads: int
+) -> EdgePath:
     if not opening:
         why = f"it holds {pads} pads or holes" if pads else "it lies in nothing else"
         return EdgePath(PathKind.BOARD_EDGE, (why,), shape)
@@ -279,7 +282,7 @@ def _described(shape: Any, opening: bool, material: NDArray[np.bool_], pads: int
     return EdgePath(kind, ("it lies inside the board",), shape)
 
 
-def _is_slot(shape: Any) -> bool:
+def _is_slot(shape: BaseGeometry) -> bool:
     """Whether an opening is a slot drawn as its contour: long, straight and a bit wide."""
     box = shapely.get_coordinates(shapely.minimum_rotated_rectangle(shape))
     if len(box) < 4:
@@ -385,7 +388,7 @@ def drop_frames(found: Candidates, evidence: Evidence, outline: Outline) -> Cand
     return found.take(~outside)
 
 
-def _core(found: Candidates, row: int, evidence: Evidence) -> Any:
+def _core(found: Candidates, row: int, evidence: Evidence) -> BaseGeometry:
     """The cell of a divided figure that holds all pads; None when it is undivided."""
     cells = found.cells[row]
     if len(cells) < 2:
@@ -408,7 +411,7 @@ def _boards_in(found: Candidates, row: int, share: Floats, evidence: Evidence) -
 
 
 def _why_panel(
-    found: Candidates, row: int, board: int, body: Any, evidence: Evidence
+    found: Candidates, row: int, board: int, body: BaseGeometry, evidence: Evidence
 ) -> tuple[str, ...]:
     """Why a frame is the edge of a panel; empty when it is one of a drawing."""
     frame = found.filled[row]
@@ -434,7 +437,9 @@ def _why_panel(
     return tuple(why)
 
 
-def _report_frame(found: Candidates, frames: Sequence[int], body: Any, outline: Outline) -> None:
+def _report_frame(
+    found: Candidates, frames: Sequence[int], body: BaseGeometry, outline: Outline
+) -> None:
     frame = found.filled[frames[0]]
     margin = np.abs(np.array(frame.bounds) - np.array(body.bounds)).max()
     kind = PathKind.SHEET if margin > _RAIL_MM else PathKind.FRAME

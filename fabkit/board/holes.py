@@ -9,6 +9,7 @@ from typing import Any, Final, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Ints
 from fabkit.base.findings import Finding, Place
 from fabkit.board import rules
 from fabkit.board.model import BoardSlots, Holes
@@ -156,7 +157,7 @@ def _spots(table: Holes | BoardSlots) -> tuple[NDArray[np.float64], NDArray[np.f
 def _places(
     merged: Drilled,
     table: Holes | BoardSlots,
-    rows: NDArray[Any],
+    rows: Ints,
     x: NDArray[np.float64],
     y: NDArray[np.float64],
 ) -> list[Place]:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Floats
 from fabkit.base.findings import Finding, Place
@@ -42,7 +43,7 @@ def merge_slots(
     shapes = cut_shapes(Holes.empty(), mine)
     a, b = shapely.STRtree(shapes).query(shapes, predicate="intersects")
     label = label_groups(len(shapes), a[a < b], b[a < b])
-    openings: list[Any] = []
+    openings: list[BaseGeometry] = []
     cuts: list[NDArray[np.int64]] = []
     pads = shapely.STRtree(shapely.points(points))
     for group in np.flatnonzero(np.bincount(label) >= _CUTS):
@@ -109,7 +110,7 @@ def merge_holes(outline: Outline, holes: Holes) -> None:
         _take_out(outline, list(discs))
 
 
-def _take_out(outline: Outline, openings: list[Any]) -> None:
+def _take_out(outline: Outline, openings: list[BaseGeometry]) -> None:
     rest = shapely.difference(outline.shape, shapely.union_all(openings))
     parts = shapely.get_parts(rest)
     parts = [p for p in parts if p.geom_type == "Polygon" and p.area > AREA_MM2]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
@@ -372,7 +372,7 @@ def _reaches(point: NetPoint, layer: int, layers: int) -> bool:
     )
 
 
-def _pieces_near(polygons: Any, spots: Any) -> NDArray[np.int32]:
+def _pieces_near(polygons: Shapes, spots: Shapes) -> NDArray[np.int32]:
     """Row of the polygon at, else within the search radius of, each spot; -1 where none."""
     found = pieces_at(polygons, spots)
     rest = np.flatnonzero(found < 0)

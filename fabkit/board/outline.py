@@ -8,11 +8,12 @@ from the outline by where copper and holes are, and reported.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Floats, Shapes
 from fabkit.base.findings import Finding, Place
@@ -106,7 +107,7 @@ def trace_outline(files: Sequence[GerberFile], evidence: Evidence) -> Outline:
     return found
 
 
-def _drawn_slots(files: Sequence[GerberFile], shape: Any, points: Floats) -> Shapes:
+def _drawn_slots(files: Sequence[GerberFile], shape: BaseGeometry, points: Floats) -> Shapes:
     """Slots drawn as their path: open strokes inside the board with a pen as wide as the slot.
 
     Such a pen is much wider than the outline's, and no pad lies under it.
@@ -155,7 +156,7 @@ def _cut_slots(slots: Shapes, found: Outline) -> None:
     )
 
 
-def _is_tiny(shape: Any, points: Floats) -> bool:
+def _is_tiny(shape: BaseGeometry, points: Floats) -> bool:
     if not len(points) or holds(shape, points) > 0.5:
         return False
     width, height = np.ptp(points, axis=0)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Floats, Shapes
 from fabkit.base.units import COINCIDENT_MM, counted
@@ -95,7 +96,7 @@ class Panel:
 
 
 def find_panel(
-    profile: Any,
+    profile: BaseGeometry,
     *,
     points: Floats,
     holes: Floats,
@@ -163,9 +164,9 @@ def find_panel(
 
 
 def _paths(
-    boards: Shapes, rails: Shapes, tabs: Shapes, rows: Sequence[Any], score: Shapes
+    boards: Shapes, rails: Shapes, tabs: Shapes, rows: Sequence[BaseGeometry], score: Shapes
 ) -> list[EdgePath]:
-    found: list[tuple[PathKind, Sequence[Any] | Shapes, str]] = [
+    found: list[tuple[PathKind, Sequence[BaseGeometry] | Shapes, str]] = [
         (PathKind.BOARD_EDGE, boards, "pads lie in it, and it can be broken out"),
         (PathKind.RAIL, rails, "it is left over when the boards are taken out"),
         (PathKind.TAB, tabs, "it is small and joins larger parts"),
@@ -192,13 +193,13 @@ def _extended(lines: Shapes) -> Shapes:
     return np.asarray(shapely.linestrings(longer), dtype=object)
 
 
-def _split(profile: Any, lines: list[Any]) -> Shapes:
+def _split(profile: BaseGeometry, lines: list[BaseGeometry]) -> Shapes:
     """Pieces of the material that lines part it into."""
     whole = shapely.get_parts(profile)
     if not len(lines):
         return np.asarray(whole, dtype=object)
     tree = shapely.STRtree(np.array(lines, dtype=object))
-    pieces: list[Any] = []
+    pieces: list[BaseGeometry] = []
     for part in whole:
         mine = tree.query(part, predicate="intersects")
         if not len(mine):
@@ -222,7 +223,7 @@ def _count(shapes: Shapes, points: Floats) -> NDArray[np.int64]:
     return counts
 
 
-def _off(points: Floats, rows: Sequence[Any]) -> Floats:
+def _off(points: Floats, rows: Sequence[BaseGeometry]) -> Floats:
     """Points that are no holes of a perforation."""
     if not rows or not len(points):
         return points
@@ -242,7 +243,7 @@ def _strips(pieces: Shapes, bounds: tuple[float, float, float, float]) -> NDArra
     return strips
 
 
-def _is_tab(piece: Any) -> bool:
+def _is_tab(piece: BaseGeometry) -> bool:
     x0, y0, x1, y1 = piece.bounds
     return bool(max(x1 - x0, y1 - y0) < _STRIP_MM)
 
@@ -270,12 +271,12 @@ def _joined(pieces: Shapes, held: NDArray[np.bool_], tracks: Floats) -> Shapes:
     return np.array([_largest(shape) for shape in joined], dtype=object)
 
 
-def _largest(shape: Any) -> Any:
+def _largest(shape: BaseGeometry) -> BaseGeometry:
     parts = shapely.get_parts(shape)
     return parts[int(shapely.area(parts).argmax())]
 
 
-def _apart(profile: Any, scored: Shapes, drawn: Shapes, boards: Shapes) -> Shapes:
+def _apart(profile: BaseGeometry, scored: Shapes, drawn: Shapes, boards: Shapes) -> Shapes:
     """Score lines inside the material, drawn in a layer of their own or in the profile.
 
     Lines that are shorter than a side of a board are the mouths of tabs.  Pieces of
@@ -331,7 +332,7 @@ def _designs(boards: Shapes, points: Floats) -> tuple[NDArray[np.int64], NDArray
     return design, mirrored
 
 
-def _spots(board: Any, points: Floats) -> Floats:
+def _spots(board: BaseGeometry, points: Floats) -> Floats:
     """Places that mark a design, from the middle of the board's box."""
     shapely.prepare(board)
     mine = points[shapely.contains_xy(board, points[:, 0], points[:, 1])] if len(points) else points

@@ -7,12 +7,13 @@ pad, a pad no larger than itself, or a pad on one outer side only; on one-sided 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Ints
 from fabkit.base.findings import Finding, Place
 from fabkit.board import rules
 from fabkit.board.holes import Drilled
@@ -95,7 +96,7 @@ def _placed_files(drilled: Drilled, copper: Sequence[Layer]) -> list[int]:
     return placed
 
 
-def _across(slots: BoardSlots, rows: NDArray[Any]) -> NDArray[np.float64]:
+def _across(slots: BoardSlots, rows: Ints) -> NDArray[np.float64]:
     run = np.arctan2((slots.y1 - slots.y0)[rows], (slots.x1 - slots.x0)[rows])
     across: NDArray[np.float64] = run + np.pi / 2
     return across

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Floats
 from fabkit.base.findings import Finding, Place
@@ -216,7 +217,7 @@ def _cut_routed(
         )
 
 
-def _closed_paths(slots: BoardSlots) -> Iterator[tuple[int, Any]]:
+def _closed_paths(slots: BoardSlots) -> Iterator[tuple[int, BaseGeometry]]:
     bare = slots.plated == 0
     paths, counts = np.unique(slots.path[bare], return_counts=True)
     for path, count in zip(paths, counts, strict=True):

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
+from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.findings import Finding, Place
 from fabkit.board import rules
@@ -21,7 +22,7 @@ _FACETS: Final = 16
 
 
 def drop_retraced(
-    slots: BoardSlots, profile: Any, drill_names: tuple[str, ...], findings: list[Finding]
+    slots: BoardSlots, profile: BaseGeometry, drill_names: tuple[str, ...], findings: list[Finding]
 ) -> BoardSlots:
     """Leave out router paths that run along the outline, which the profile already cuts.
 

@@ -14,6 +14,7 @@ from typing import Any, Final
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Ints, Shapes
 from fabkit.compare.matching import polarity_runs, unmatched
@@ -72,7 +73,7 @@ def _none() -> Shapes:
     return np.empty(0, dtype=object)
 
 
-def _parts(shape: Any) -> Shapes:
+def _parts(shape: BaseGeometry) -> Shapes:
     parts: Shapes = shapely.get_parts(shape)
     return polygons_of(parts)
 
@@ -103,7 +104,7 @@ def _suspects(old: GerberFile, new: GerberFile, left: tuple[Flags, Flags], shift
     return np.concatenate(found) if found else _none()
 
 
-def _united(file: GerberFile, rows: NDArray[Any], shift: Shift) -> Shapes:
+def _united(file: GerberFile, rows: Ints, shift: Shift) -> Shapes:
     if not len(rows):
         return _none()
     shapes = object_shapes(file, rows)
@@ -145,7 +146,7 @@ def differing(left: Shapes, right: Shapes) -> tuple[Shapes, Shapes]:
             for s, own, other in zip((left, right), names, names[::-1], strict=True)
         )
     alone = np.ones(len(left), dtype=bool), np.ones(len(right), dtype=bool)
-    only: tuple[list[Any], list[Any]] = [], []
+    only: tuple[list[BaseGeometry], list[BaseGeometry]] = [], []
     for mine, theirs in _clusters(left, right):
         alone[0][mine] = False
         alone[1][theirs] = False
@@ -179,7 +180,7 @@ def _clusters(left: Shapes, right: Shapes) -> Iterator[tuple[Ints, Ints]]:
         yield rows[rows < len(left)], rows[rows >= len(left)] - len(left)
 
 
-def _joined(shapes: Shapes) -> Any:
+def _joined(shapes: Shapes) -> BaseGeometry:
     return shapes[0] if len(shapes) == 1 else shapely.multipolygons(shapes)
 
 

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 import shapely
+from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Ints, Shapes
 from fabkit.board.model import Board, Layer
@@ -196,7 +197,7 @@ def _material(board: Board, layer: Layer, shift: Shift) -> Shapes:
     return _parts(image, shift)
 
 
-def _parts(shape: Any, shift: Shift) -> Shapes:
+def _parts(shape: BaseGeometry, shift: Shift) -> Shapes:
     parts: Shapes = shapely.get_parts(shape)
     return shapely.transform(parts, lambda points: points + shift) if len(parts) else parts
 

@@ -12,6 +12,7 @@ from typing import Any, Final
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Floats, Ints, Shapes
 from fabkit.compare.model import SAME_MM
@@ -164,7 +165,7 @@ def _tool_classes(old: GerberFile, new: GerberFile) -> tuple[NDArray[Any], NDArr
     """Class of each aperture in each pose, (apertures, poses) float64; alike tools share one."""
     sizes = [max(len(f.apertures), 1) * max(len(f.poses), 1) for f in (old, new)]
     used: list[tuple[int, int, int]] = []
-    shapes: list[Any] = []
+    shapes: list[BaseGeometry] = []
     for number, file in enumerate((old, new)):
         o = file.objects
         pairs = np.unique(np.column_stack((o.aperture, o.pose))[o.aperture >= 0], axis=0)

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Shapes
 from fabkit.board.copper import Copper, outer_face
 from fabkit.keyboard.model import Key
 from fabkit.wiring.model import Bridge
@@ -195,9 +196,9 @@ def _lands(copper: Copper) -> _Lands:
     )
 
 
-def _narrowest(shapes: NDArray[Any]) -> NDArray[Any]:
+def _narrowest(shapes: Shapes) -> Shapes:
     """The narrowest rectangle about each shape; upright about one without extent."""
-    out: NDArray[Any] = shapely.oriented_envelope(shapes)
+    out: Shapes = shapely.oriented_envelope(shapes)
     flat = shapely.get_type_id(out) != shapely.GeometryType.POLYGON
     out[flat] = shapely.box(*shapely.bounds(shapely.buffer(shapes[flat], ALIKE_MM)).T)
     return out
