@@ -18,6 +18,13 @@ from fabkit.outputs.comparison import (
 )
 from fabkit.outputs.manifest import MAKER
 from fabkit.outputs.report.board_view import SIDES, is_light, pixels_uri
+from fabkit.outputs.report.shell import (
+    content_policy,
+    page_environment,
+    page_script,
+    page_style,
+    trusted,
+)
 from fabkit.pictures.changes import FACES, change_scene, frame_of, picture_key
 from fabkit.pictures.finished import finished_face
 from fabkit.pictures.options import PreviewOptions, Surroundings
@@ -120,10 +127,7 @@ def render_comparison_page(
     comparison: Comparison, record: Record, look: PreviewOptions | None = None
 ) -> str:
     """Write the comparison as one HTML page that needs nothing else."""
-    from fabkit.outputs.report.page import content_policy, page_environment, page_style, trusted
-    from fabkit.outputs.report.page import page_script as script_of
-
-    script = script_of(("wipe.js", "compare.js"))
+    script = page_script(("wipe.js", "compare.js"))
     template = page_environment().get_template("compare.html.j2")
     return template.render(
         policy=content_policy(script),

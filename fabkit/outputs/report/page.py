@@ -7,21 +7,18 @@ that a text which slipped through still could not run.
 
 from __future__ import annotations
 
-import base64
 import hashlib
 from collections.abc import Iterator, Sequence
-from importlib.resources import files
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from fabkit.base.findings import Finding, Severity
-from fabkit.base.tables import Record, Table, to_html
+from fabkit.base.tables import Record
 from fabkit.base.units import format_mm, format_number
 from fabkit.checks.thickness import judge_thicknesses
 from fabkit.costs.chart import SHARES, curve_chart, shares_chart
 from fabkit.outputs import records
 from fabkit.outputs.charts import chart_svg
 from fabkit.outputs.drawings import look_of
-from fabkit.outputs.glossary import glossary
 from fabkit.outputs.json import plain
 from fabkit.outputs.manifest import MAKER
 from fabkit.outputs.model import JudgedBoard, OrderContents
@@ -35,13 +32,16 @@ from fabkit.outputs.report.board_view import (
 )
 from fabkit.outputs.report.compare_view import compare_section
 from fabkit.outputs.report.price_rules import price_rules
+from fabkit.outputs.report.shell import (
+    content_policy,
+    page_environment,
+    page_script,
+    page_style,
+    trusted,
+)
 from fabkit.outputs.verdict import thickness_table
 from fabkit.outputs.wiring import half_table, wiring_record
 from fabkit.parts import stages
-
-if TYPE_CHECKING:
-    from jinja2 import Environment
-    from markupsafe import Markup
 
 SCRIPTS: Final = ("exact.js", "price.js", "board.js", "wipe.js", "page.js")
 """Parts of the page's script, in order."""
@@ -162,59 +162,6 @@ def _compared(contents: OrderContents) -> Record | None:
         thickness_mm=float(choice.thickness_mm),
     )
     return compare_section(contents.compared.comparison, contents.compared.record, look)
-
-
-def trusted(text: str) -> Markup:
-    """Mark what this package itself wrote (and escaped) as fit for the page."""
-    from markupsafe import Markup
-
-    return Markup(text)  # noqa: S704
-
-
-def _html_table(table: Table, label: str, chosen: int | None = None) -> Markup:
-    return trusted(to_html(table, label=label, chosen=chosen))
-
-
-def page_environment() -> Environment:
-    """Where the templates are found: everything is escaped, and nothing may be missing."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    made = Environment(
-        loader=PackageLoader("fabkit.outputs.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=False,
-        keep_trailing_newline=True,
-    )
-    made.globals["table"] = _html_table
-    made.filters["capitalize_first"] = lambda text: str(text)[:1].upper() + str(text)[1:]
-    made.filters["number"] = format_number
-    made.globals["glossary"] = glossary()
-    return made
-
-
-def _asset(name: str) -> str:
-    return files("fabkit.outputs.report").joinpath("templates", name).read_text("utf-8")
-
-
-def page_style() -> str:
-    """Style of every page."""
-    base = _asset("report.css").replace("/*DARK*/", _asset("dark.css").strip())
-    return base + _asset("compare.css")
-
-
-def page_script(names: Sequence[str]) -> str:
-    """Parts of a page's script as one that leaves nothing behind."""
-    return "(() => {\n" + "\n".join(_asset(name) for name in names) + "})();\n"
-
-
-def content_policy(script: str) -> str:
-    """Nothing from elsewhere, no script but ours (W3C Content Security Policy, level 3)."""
-    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    return (
-        f"default-src 'none'; script-src 'sha256-{digest}'; style-src 'unsafe-inline'; "
-        "img-src data:; base-uri 'none'; form-action 'none'"
-    )
 
 
 def _identity(contents: OrderContents) -> str:
