@@ -16,15 +16,8 @@ from fabkit.outputs.comparison import (
     place_words,
     sections,
 )
-from fabkit.outputs.manifest import MAKER
 from fabkit.outputs.report.board_view import SIDES, is_light, pixels_uri
-from fabkit.outputs.report.shell import (
-    content_policy,
-    page_environment,
-    page_script,
-    page_style,
-    trusted,
-)
+from fabkit.outputs.report.shell import render_page
 from fabkit.pictures.changes import FACES, change_scene, frame_of, picture_key
 from fabkit.pictures.finished import finished_face
 from fabkit.pictures.options import PreviewOptions, Surroundings
@@ -127,13 +120,9 @@ def render_comparison_page(
     comparison: Comparison, record: Record, look: PreviewOptions | None = None
 ) -> str:
     """Write the comparison as one HTML page that needs nothing else."""
-    script = page_script(("wipe.js", "compare.js"))
-    template = page_environment().get_template("compare.html.j2")
-    return template.render(
-        policy=content_policy(script),
-        style=trusted(page_style()),
-        script=trusted(script),
+    return render_page(
+        "compare.html.j2",
+        ("wipe.js", "compare.js"),
         compared=compare_section(comparison, record, look),
         notices=[],
-        maker=MAKER,
     )

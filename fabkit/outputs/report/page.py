@@ -1,9 +1,4 @@
-"""The page: everything an order came to, as one file that needs nothing else.
-
-Texts from files are hostile.  The template escapes everything; only our own drawings, style and
-script are put in as they are, and a content policy in the page names the script by its digest, so
-that a text which slipped through still could not run.
-"""
+"""The page: everything an order came to, as one file that needs nothing else."""
 
 from __future__ import annotations
 
@@ -20,7 +15,6 @@ from fabkit.outputs import records
 from fabkit.outputs.charts import chart_svg
 from fabkit.outputs.drawings import look_of
 from fabkit.outputs.json import plain
-from fabkit.outputs.manifest import MAKER
 from fabkit.outputs.model import JudgedBoard, OrderContents
 from fabkit.outputs.records import no_keyboard, pieces_words
 from fabkit.outputs.report.board_view import (
@@ -32,13 +26,7 @@ from fabkit.outputs.report.board_view import (
 )
 from fabkit.outputs.report.compare_view import compare_section
 from fabkit.outputs.report.price_rules import price_rules
-from fabkit.outputs.report.shell import (
-    content_policy,
-    page_environment,
-    page_script,
-    page_style,
-    trusted,
-)
+from fabkit.outputs.report.shell import render_page, trusted
 from fabkit.outputs.verdict import thickness_table
 from fabkit.outputs.wiring import half_table, wiring_record
 from fabkit.parts import stages
@@ -94,7 +82,6 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
         HTML, with everything inside.
     """
     order = contents.order
-    style, script = page_style(), page_script(SCRIPTS)
     views = [
         _board(contents, judged, pack, number) | {"said": costs["boards"][number - 1]}
         for number, (judged, pack) in enumerate(zip(contents.boards, packs, strict=True), start=1)
@@ -121,15 +108,12 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
         "price": price,
     }
     halves = wiring_record(contents.wiring)["halves"]
-    template = page_environment().get_template("report.html.j2")
-    return template.render(
-        policy=content_policy(script),
-        style=trusted(style),
-        script=trusted(script),
+    return render_page(
+        "report.html.j2",
+        SCRIPTS,
         data=plain(data),
         order=order,
         house=contents.house.name,
-        maker=MAKER,
         notices=costs["notices"],
         facts=list(_facts(contents, costs)),
         boards=views,

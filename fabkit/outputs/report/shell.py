@@ -1,4 +1,9 @@
-"""What every page has: its templates, style, script, and the rule that nothing else is loaded."""
+"""What every page is made with: templates that escape, our style and script, and a policy.
+
+Texts from files are hostile.  Templates and tables escape everything; only our own drawings, style
+and script are put in as they are, and a content policy in the page names the script by its digest,
+so that a text which slipped through still could not run.
+"""
 
 from __future__ import annotations
 
@@ -11,6 +16,7 @@ from typing import TYPE_CHECKING
 from fabkit.base.tables import Table, to_html
 from fabkit.base.units import format_number
 from fabkit.outputs.glossary import glossary
+from fabkit.outputs.manifest import MAKER
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -24,12 +30,38 @@ def trusted(text: str) -> Markup:
     return Markup(text)  # noqa: S704
 
 
-def _html_table(table: Table, label: str, chosen: int | None = None) -> Markup:
-    return trusted(to_html(table, label=label, chosen=chosen))
+def render_page(template: str, scripts: Sequence[str], **values: object) -> str:
+    """Fill a template.
+
+    Parameters
+    ----------
+    template
+        Name of its file.
+    scripts
+        Files that make up the page's script, in order.
+    values
+        What the template asks for, beside policy, style, script and maker.
+
+    Returns
+    -------
+    str
+        HTML, with everything inside.
+    """
+    # Parts of a script share names, and leave none behind.
+    script = "(() => {\n" + "\n".join(map(_asset, scripts)) + "})();\n"
+    dark = _asset("dark.css").strip()
+    style = _asset("report.css").replace("/*DARK*/", dark) + _asset("compare.css")
+    filled = _environment().get_template(template)
+    return filled.render(
+        policy=_policy(script),
+        style=trusted(style),
+        script=trusted(script),
+        maker=MAKER,
+        **values,
+    )
 
 
-def page_environment() -> Environment:
-    """Where the templates are found: everything is escaped, and nothing may be missing."""
+def _environment() -> Environment:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     made = Environment(
@@ -40,29 +72,22 @@ def page_environment() -> Environment:
         keep_trailing_newline=True,
     )
     made.globals["table"] = _html_table
+    made.globals["glossary"] = glossary()
     made.filters["capitalize_first"] = lambda text: str(text)[:1].upper() + str(text)[1:]
     made.filters["number"] = format_number
-    made.globals["glossary"] = glossary()
     return made
+
+
+def _html_table(table: Table, label: str, chosen: int | None = None) -> Markup:
+    return trusted(to_html(table, label=label, chosen=chosen))
 
 
 def _asset(name: str) -> str:
     return files("fabkit.outputs.report").joinpath("templates", name).read_text("utf-8")
 
 
-def page_style() -> str:
-    """Style of every page."""
-    base = _asset("report.css").replace("/*DARK*/", _asset("dark.css").strip())
-    return base + _asset("compare.css")
-
-
-def page_script(names: Sequence[str]) -> str:
-    """Parts of a page's script as one that leaves nothing behind."""
-    return "(() => {\n" + "\n".join(_asset(name) for name in names) + "})();\n"
-
-
-def content_policy(script: str) -> str:
-    """Nothing from elsewhere, no script but ours (W3C Content Security Policy, level 3)."""
+def _policy(script: str) -> str:
+    """Allow nothing from elsewhere and no script but ours (W3C Content Security Policy 3)."""
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     return (
         f"default-src 'none'; script-src 'sha256-{digest}'; style-src 'unsafe-inline'; "
