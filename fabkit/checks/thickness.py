@@ -11,6 +11,7 @@ import numpy as np
 import shapely
 
 from fabkit.base.findings import Finding, Place
+from fabkit.base.materials import USUAL_THICKNESS_MM, board_weight_g
 from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Board
 from fabkit.checks.declare import check
@@ -18,14 +19,6 @@ from fabkit.checks.model import Case
 from fabkit.keyboard.build import find_keyboard
 from fabkit.rules import load_rule
 from fabkit.sheets.house import House, load_house, thickness_tolerance_mm
-
-USUAL_MM: Final = 1.6
-"""Thickness that stiffness is compared with (common practice)."""
-
-LAMINATE_G_CM3: Final = 1.85
-COPPER_G_CM3: Final = 8.96
-COPPER_UM_PER_OZ: Final = 34.06
-"""305.15 g/m2 over the density of bulk copper: the figure for weight, not for current."""
 
 MODULUS_GPA: Final = 22.0
 POISSON: Final = 0.13
@@ -107,36 +100,7 @@ def relative_stiffness(thickness_mm: float) -> float:
     >>> round(relative_stiffness(1.2), 4)
     0.4219
     """
-    return (thickness_mm / USUAL_MM) ** 3
-
-
-def board_weight_g(
-    area_mm2: float,
-    thickness_mm: float,
-    *,
-    copper_mm2: float,
-    layers: int = 2,
-    copper_um: float = COPPER_UM_PER_OZ,
-) -> float:
-    """Weight of laminate and copper in gram.
-
-    Parameters
-    ----------
-    area_mm2
-        Board less its holes.
-    copper_mm2
-        Summed over all layers.
-    layers
-        Copper layers: each takes its thickness from the laminate, etched away or not.
-    copper_um
-        Thickness of one layer.
-
-    >>> round(board_weight_g(100 * 100, 1.6, copper_mm2=100 * 100, copper_um=34.8), 2)
-    31.43
-    """
-    copper_mm = copper_um / 1000
-    laminate = area_mm2 * max(thickness_mm - layers * copper_mm, 0.0)
-    return (laminate * LAMINATE_G_CM3 + copper_mm2 * copper_mm * COPPER_G_CM3) / 1000
+    return (thickness_mm / USUAL_THICKNESS_MM) ** 3
 
 
 def plate_rigidity_nmm(thickness_mm: float) -> float:
@@ -206,7 +170,8 @@ def judge_thicknesses(board: Board, house: House | None = None) -> tuple[Thickne
         width, height = board.size_mm
         area = width * height
     area -= float(shapely.area(board.hole_shapes).sum())
-    copper = sum(float(shapely.area(layer.file.image)) for layer in board.copper)
+    copper = [float(shapely.area(layer.file.image)) for layer in board.copper]
+    cover = [one / area for one in copper] if area > 0 else []
     key = least_supported_key(board)
     rows = []
     for thickness in house.thicknesses:
@@ -220,9 +185,7 @@ def judge_thicknesses(board: Board, house: House | None = None) -> tuple[Thickne
                 hole_mm=None if small is None else float(holes.diameter[small]),
                 hole_x_mm=None if small is None else float(holes.x[small]),
                 hole_y_mm=None if small is None else float(holes.y[small]),
-                weight_g=board_weight_g(
-                    area, thickness, copper_mm2=copper, layers=len(board.copper)
-                ),
+                weight_g=board_weight_g(area, thickness, cover=cover),
                 stiffness=relative_stiffness(thickness),
                 deflection_mm=None if key is None else press_deflection(key[0], thickness),
                 key_x_mm=None if key is None else key[1],
@@ -244,7 +207,7 @@ def _surcharge(house: House, thickness_mm: float) -> Decimal | None:
 @check(id="thickness/stiffness", rules=(SOFT,), needs=("thickness", "holes"))
 def stiffness(case: Case) -> Iterator[Finding]:
     """The chosen thickness is stiff enough under the keys."""
-    thickness, key = case.thickness_mm or USUAL_MM, least_supported_key(case.board)
+    thickness, key = case.thickness_mm or USUAL_THICKNESS_MM, least_supported_key(case.board)
     if key is None:
         return
     sag = press_deflection(key[0], thickness)

@@ -22,15 +22,12 @@ from fabkit.compare.keys import (
     why_no_places,
 )
 from fabkit.compare.layers import compare_layers, find_places, layers_in_one
-from fabkit.compare.model import COPPER_LAYERS, Change, Comparison, Verb, What
+from fabkit.compare.model import COPPER_LAYERS, MOVED_MM, Change, Comparison, Verb, What
 from fabkit.compare.nets import compare_nets, pins_of
 from fabkit.compare.options import compare_options
 
 NEAR_MM: Final = 12.0
 """A place this near to the middle of a part is said to be near it (our choice)."""
-
-SIZE_MM: Final = 0.008
-"""Outline sizes that differ by no more are the same; as for holes."""
 
 
 def compare_boards(
@@ -116,7 +113,7 @@ def _board_facts(old: Board, new: Board) -> Iterator[Change]:
             yield fact("profile", *("none" if x.profile is None else "there" for x in (old, new)))
         return
     sizes = [board.size_mm for board in (old, new)]
-    if any(abs(x - y) > SIZE_MM for x, y in zip(*sizes, strict=True)):
+    if any(abs(x - y) > MOVED_MM for x, y in zip(*sizes, strict=True)):
         words = [f"{format_number(w)} × {format_mm(h)}" for w, h in sizes]
         yield fact("outline size", words[0], words[1])
     counts = [len(board.profile.geoms) for board in (old, new) if board.profile is not None]

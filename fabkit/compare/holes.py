@@ -13,12 +13,8 @@ from numpy.typing import NDArray
 from fabkit.base.columns import Floats
 from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Board
-from fabkit.compare.model import Change, Verb, What
+from fabkit.compare.model import MOVED_MM, Change, Verb, What
 from fabkit.geometry.neighbours import PointTree
-
-HOLE_MM: Final = 0.008
-"""Holes whose places and sizes differ by no more are the same: drill files often have steps of
-0.01 mm, which round by up to 5 um in each direction."""
 
 ONE_PLACE_MM: Final = 0.2
 """A hole of another size this near is the same hole, resized (our choice)."""
@@ -124,7 +120,7 @@ def _compare(what: What, old: _Cuts, new: _Cuts, motions: Sequence[Motion]) -> I
                 found.append((row, other))
         return found
 
-    for row, other in pair(HOLE_MM, old.at, alike=False):
+    for row, other in pair(MOVED_MM, old.at, alike=False):
         if not _alike(old, row, new, other):
             yield _resized(what, old, row, new, other)
         elif not _plated_alike(old, row, new, other):
@@ -132,7 +128,7 @@ def _compare(what: What, old: _Cuts, new: _Cuts, motions: Sequence[Motion]) -> I
     for motion in motions:
         near = np.hypot(*(old.at - motion.start).T) <= motion.reach_mm
         carried = np.where(near[:, None], motion.carry(old.at), np.inf)
-        for row, other in pair(4 * HOLE_MM, carried, alike=True):
+        for row, other in pair(4 * MOVED_MM, carried, alike=True):
             yield _moved(what, old, row, new, other)
     for row, other in pair(FAR_MM, old.at, alike=True):
         yield _moved(what, old, row, new, other)
@@ -161,7 +157,7 @@ def near_pairs(a: Floats, b: Floats, reach: float) -> list[tuple[int, int]]:
 
 
 def _alike(old: _Cuts, row: int, new: _Cuts, other: int) -> bool:
-    return bool((np.abs(old.size[row] - new.size[other]) <= HOLE_MM).all())
+    return bool((np.abs(old.size[row] - new.size[other]) <= MOVED_MM).all())
 
 
 def _plated_alike(old: _Cuts, row: int, new: _Cuts, other: int) -> bool:
@@ -214,7 +210,7 @@ def _resized(what: What, old: _Cuts, row: int, new: _Cuts, other: int) -> Change
         before += f", {_plating(old, row)}"
         after += f", {_plating(new, other)}"
     step = new.at[other] - old.at[row]
-    moved = step if np.hypot(*step) > HOLE_MM else None
+    moved = step if np.hypot(*step) > MOVED_MM else None
     return _at(what, Verb.RESIZED, str(what), new, other, before=before, after=after, moved=moved)
 
 

@@ -10,18 +10,9 @@ import numpy as np
 
 from fabkit.board.model import Board, Component
 from fabkit.compare.holes import Motion
-from fabkit.compare.model import ANGLE_DEG, Change, Verb, What
+from fabkit.compare.model import ANGLE_DEG, HALF_KEY_MM, MOVED_MM, Change, Verb, What
 from fabkit.keyboard.build import find_keyboard
 from fabkit.package.model import RoleKind
-
-MOVED_MM: Final = 0.008
-"""Keys and parts that moved by no more are where they were; as for holes."""
-
-KEY_REACH_MM: Final = 9.0
-"""What lies this near to the middle of a key may move with it: half a usual key."""
-
-KEY_FAR_MM: Final = 9.0
-"""A key without a name that moved by less is the same key (our choice: half a usual key)."""
 
 _FIELDS: Final = (
     ("value", "value"),
@@ -51,7 +42,7 @@ def compare_keys(old: Board, new: Board, shift_mm: tuple[float, float]) -> Moves
         turned = _turn(a.rotation_deg, b.rotation_deg, 90.0)
         if np.hypot(*step) <= MOVED_MM and not turned:
             continue
-        motions.append(Motion((a.x_mm, a.y_mm), (b.x_mm, b.y_mm), turned, reach_mm=KEY_REACH_MM))
+        motions.append(Motion((a.x_mm, a.y_mm), (b.x_mm, b.y_mm), turned, reach_mm=HALF_KEY_MM))
         changes.append(_key(Verb.MOVED, b, moved=step, turned=turned))
     changes += [_key(Verb.REMOVED, k) for k in lost] + [_key(Verb.ADDED, k) for k in fresh]
     return Moves(tuple(changes), tuple(motions))
@@ -121,7 +112,7 @@ def _pair_keys(
     )
     used: tuple[set[int], set[int]] = set(), set()
     for far, i, j in every:
-        if far <= KEY_FAR_MM and i not in used[0] and j not in used[1]:
+        if far <= HALF_KEY_MM and i not in used[0] and j not in used[1]:
             used[0].add(i)
             used[1].add(j)
             pairs.append((lost[i], fresh[j]))
@@ -249,7 +240,7 @@ def _motion(a: Component, b: Component, shift: tuple[float, float]) -> Motion | 
         turned = _turn(a.rotation_deg, b.rotation_deg, 360.0)
     if np.hypot(end[0] - start[0], end[1] - start[1]) <= MOVED_MM and not turned:
         return None
-    return Motion(start, end, turned, reach_mm=KEY_REACH_MM)
+    return Motion(start, end, turned, reach_mm=HALF_KEY_MM)
 
 
 def _same_move(key: Change, move: Motion) -> bool:

@@ -35,6 +35,14 @@ A file in inches with four decimals, the coarsest step still usual, rounds every
 to 1.27 um.
 """
 
+MOVED_MM: Final = 0.008
+"""Holes, keys, parts and outlines whose places and sizes differ by no more are the same: drill
+files often have steps of 0.01 mm, which round by up to 5 um in each direction."""
+
+HALF_KEY_MM: Final = 9.0
+"""Half a usual key: what lies this near to its middle moves with it, and a key without a name that
+moved by less is the same key (our choice)."""
+
 SLIVER_MM: Final = 0.006
 """Differences of area that are nowhere wider than this are rounding, not change.
 

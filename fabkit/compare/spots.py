@@ -14,8 +14,8 @@ from fabkit.base.columns import Ints, Shapes
 from fabkit.board.connectivity import pieces_at
 from fabkit.board.copper import ATTACHED, VIA_MM, Copper, trace_copper
 from fabkit.board.model import Board
-from fabkit.compare.holes import HOLE_MM, ONE_PLACE_MM, Motion, near_pairs
-from fabkit.compare.model import Alignment, Points
+from fabkit.compare.holes import ONE_PLACE_MM, Motion, near_pairs
+from fabkit.compare.model import MOVED_MM, Alignment, Points
 from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import RoleKind, Side
 
@@ -180,10 +180,10 @@ def pair_spots(old: Spots, new: Spots, motions: Sequence[Motion]) -> tuple[Ints,
     for face in range(len(FACES)):
         mine, theirs = (np.flatnonzero(s.face == face) for s in (old, new))
         free = np.ones(len(old), dtype=bool), np.ones(len(new), dtype=bool)
-        ways = [(old.at, HOLE_MM)]
+        ways = [(old.at, MOVED_MM)]
         for motion in motions:
             near = np.hypot(*(old.at - motion.start).T) <= motion.reach_mm
-            ways.append((np.where(near[:, None], motion.carry(old.at), np.inf), 4 * HOLE_MM))
+            ways.append((np.where(near[:, None], motion.carry(old.at), np.inf), 4 * MOVED_MM))
         for places, reach in (*ways, (old.at, ONE_PLACE_MM)):
             a, b = mine[free[0][mine]], theirs[free[1][theirs]]
             for i, j in near_pairs(places[a], new.at[b], reach):

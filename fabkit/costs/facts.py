@@ -9,18 +9,13 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from fabkit.base.errors import UsageError
+from fabkit.base.materials import COPPER_UM_PER_OZ, board_weight_g
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
     from fabkit.checks.model import CheckResult
     from fabkit.sheets.order import Order
 
-FR4_DENSITY = 1.85
-"""g/cm3 of the laminate (handbook value; 1.80 to 1.90 met)."""
-COPPER_DENSITY = 8.96
-"""g/cm3."""
-COPPER_UM_PER_OZ = 34.1
-"""um per oz/ft2, for weights: 305.15 g/m2 over the density of bulk copper."""
 MICROMETRE = Decimal("0.001")
 
 
@@ -65,7 +60,7 @@ class BoardFacts:
     panel: str = ""
 
     def weight_g(self, thickness_mm: float | Decimal, copper_oz: float | Decimal = 1) -> Decimal:
-        """Weight of one board to 1 mg; see :func:`board_weight_g`."""
+        """Weight of one board to 1 mg; see :func:`fabkit.base.materials.board_weight_g`."""
         grams = board_weight_g(
             self.area_mm2,
             float(thickness_mm),
@@ -73,34 +68,6 @@ class BoardFacts:
             cover=self.copper_cover,
         )
         return Decimal(str(round(grams, 3)))
-
-
-def board_weight_g(
-    area_mm2: float,
-    thickness_mm: float,
-    *,
-    copper_um: float = COPPER_UM_PER_OZ,
-    cover: Sequence[float] = (),
-) -> float:
-    """Weight of a bare board.
-
-    The thickness includes copper; mask and legend are left out.  Without ``cover`` everything
-    counts as laminate (about 6 % too light for two half-covered layers).
-
-    Parameters
-    ----------
-    cover
-        Share of the area covered by copper, a number per layer.
-
-    Returns
-    -------
-    float
-        Grams.
-    """
-    area_cm2 = area_mm2 / 100
-    copper_cm = copper_um / 10_000
-    laminate = FR4_DENSITY * (thickness_mm / 10 - len(cover) * copper_cm)
-    return area_cm2 * (laminate + COPPER_DENSITY * copper_cm * sum(cover))
 
 
 def facts_from_board(

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from fabkit.board.model import Board, Layer
-from fabkit.compare.model import Change, Comparison, LayerChange, Points, Verb, What
+from fabkit.compare.model import HALF_KEY_MM, Change, Comparison, LayerChange, Points, Verb, What
 from fabkit.geometry.neighbours import PointTree, label_groups
 from fabkit.package.model import RoleKind, Side
 from fabkit.pictures import palette
@@ -30,9 +30,6 @@ MOVED: Final = "black pins lead to where keys and parts stand now"
 SMALL_SHARE: Final = 0.04
 """Places smaller than this share of the board's longer side get a ring, so that no one misses
 them (our choice); what moved with a key or part has its pin."""
-
-PIN_MM: Final = 9.5
-"""What lies this near to a pin moved with it (half a key pitch of 19 mm, common practice)."""
 
 Frame = tuple[float, float, float, float]
 
@@ -246,7 +243,7 @@ def _paint_rings(draft: SceneDraft, changes: Sequence[Change], size: float, boar
     pins = np.array([(c.x_mm, c.y_mm) for c in changes if _is_move(c)], dtype=float)
     table = np.array(boxes).reshape(-1, 4)
     centre = (table[:, :2] + table[:, 2:]) / 2
-    apart, _ = PointTree(pins.reshape(-1, 2)).query(centre, p=np.inf, within=PIN_MM)
+    apart, _ = PointTree(pins.reshape(-1, 2)).query(centre, p=np.inf, within=HALF_KEY_MM)
     table = table[~np.isfinite(apart)]
     if not len(table):
         return

@@ -9,6 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.base.errors import UnreadableInput
+from fabkit.base.materials import USUAL_THICKNESS_MM
 from fabkit.base.units import counted
 from fabkit.board.model import Board, Layer
 from fabkit.keyboard.build import half_boards
@@ -18,9 +19,6 @@ from fabkit.pictures import palette
 from fabkit.pictures.options import PreviewOptions
 from fabkit.pictures.paint_png import paint, png_bytes
 from fabkit.pictures.scene import Coat, Fill, Film, Group, Node, Pen, Scene, Stencil
-
-USUAL_THICKNESS_MM = 1.6
-"""Board thickness when neither the package nor the user says (common practice)."""
 
 EDGE_BAND_MM = 0.12
 """Width of the light band that a routed edge shows from above."""

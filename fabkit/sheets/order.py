@@ -10,6 +10,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Annotated, Final, Literal, get_args
 
+from fabkit.base import materials
 from fabkit.base.units import counted, format_mm
 from fabkit.demo import find_demo
 from fabkit.sheets.house import House, thickness_tolerance_mm
@@ -52,8 +53,8 @@ Edge = (
     | Annotated[int, Span(least=1, most=99)]
 )
 
-USUAL_THICKNESS_MM = Decimal("1.6")
-"""Where neither the order nor a file states another (common practice)."""
+USUAL_THICKNESS_MM = Decimal(str(materials.USUAL_THICKNESS_MM))
+"""Where neither the order nor a file states another."""
 
 CHOSEN = "as chosen"
 """Where a thickness comes from that the user named."""

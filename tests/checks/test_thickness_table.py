@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from fabkit.base.materials import board_weight_g
 from fabkit.checks.thickness import (
-    board_weight_g,
     plate_rigidity_nmm,
     press_deflection,
     relative_stiffness,
@@ -30,9 +30,7 @@ def test_stiffness_is_the_third_power(thickness, ratio):
 )
 def test_weight_of_laminate_and_copper(width, height, thickness, cover, grams):
     """Laminate 1.85 g/cm3, copper 8.96 g/cm3 and 34.8 um on two layers (handbook densities)."""
-    found = board_weight_g(
-        width * height, thickness, copper_mm2=2 * cover * width * height, copper_um=34.8
-    )
+    found = board_weight_g(width * height, thickness, cover=(cover, cover), copper_um=34.8)
     assert found == pytest.approx(grams, abs=1e-3)
 
 

@@ -8,7 +8,8 @@ from decimal import Decimal
 
 import pytest
 
-from fabkit.costs.facts import BoardFacts, board_weight_g
+from fabkit.base.materials import board_weight_g
+from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import Group
 from fabkit.costs.offers import designs_of, price_quantity
 from fabkit.costs.quote import quote
