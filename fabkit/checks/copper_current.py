@@ -44,7 +44,7 @@ NARROW: Final = load_rule("copper/current")
 def current_a(
     width_mm: float, *, copper_um: float = COPPER_UM, rise_k: float = RISE_K, inner: bool = False
 ) -> float:
-    """Current that warms a track by ``rise_k``, in ampere.
+    """Give the current that warms a track by ``rise_k``, in ampere.
 
     An estimate, as IPC-2221 itself says of its curves; valid up to about 35 A, 10 to 100 K and
     10 mm.

@@ -56,12 +56,12 @@ class Cuts:
 
 
 def copper_of(case: Case) -> Copper:
-    """The board's copper."""
+    """Give the board's copper."""
     return trace_copper(case.board)
 
 
 def cuts_of(case: Case) -> Cuts:
-    """The board's holes and slots."""
+    """Give the board's holes and slots."""
     board = case.board
     holes, slots = board.holes, board.slots
     plated, first, last = cut_columns(board)
@@ -135,7 +135,7 @@ def close_ups(case: Case) -> tuple[CloseUp, ...]:
 
 
 def measured_again(case: Case, layer: int, found: Facings, *, inside: bool) -> Facings:
-    """The same facings with the ones beside arcs measured in a close-up."""
+    """Give the same facings with the ones beside arcs measured in a close-up."""
     close_up = case.shared(close_ups)[layer]
     rows = np.flatnonzero(~found.straight)
     distance = found.distance.copy()
@@ -170,7 +170,7 @@ def copper_weight_oz(case: Case) -> float:
 
 
 def copper_limits(case: Case, what: str) -> tuple[Limit, Limit]:
-    """Standard and fine limit of ``track`` or ``gap`` for the copper weight."""
+    """Give the standard and fine limit of ``track`` or ``gap`` for the copper weight."""
     weight = copper_weight_oz(case)
     return case.house.copper_limit(what, weight), case.house.copper_limit(what, weight, "fine")
 
@@ -255,7 +255,7 @@ class Spots:
         )
 
     def measures(self, case: Case, *, slack: float | None = None) -> Measures:
-        """The measures with their places and layers (``on top copper``)."""
+        """Give the measures with their places and layers (``on top copper``)."""
 
         def place(row: int) -> Place:
             layer = case.board.copper[self.layer[row]]
@@ -289,12 +289,12 @@ def along_edge(case: Case, shapes: Shapes) -> Bools:
 
 
 def edge_line(case: Case) -> BaseGeometry:
-    """The board's edge as a band in which an outline drawn with a layer lies."""
+    """Give the board's edge as a band in which an outline drawn with a layer lies."""
     return shapely.buffer(shapely.boundary(case.board.profile), 2 * EDGE_LINE_MM)
 
 
 def require_copper(case: Case) -> Copper:
-    """The board's copper, when every layer was read whole.
+    """Give the board's copper, when every layer was read whole.
 
     Raises
     ------

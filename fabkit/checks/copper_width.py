@@ -156,7 +156,7 @@ def at_bare_walls(case: Case, spots: Spots) -> tuple[Bools, Ints]:
 
 
 def _rims(case: Case, spots: Spots, hole: Ints, limit: float) -> Iterator[Finding]:
-    """Pads hardly larger than the bare hole in them, one place a hole and layer."""
+    """Report pads hardly larger than the bare hole in them, one place a hole and layer."""
     # A hair of a rim is not formed: such a pad is as large as its hole.
     thin = np.flatnonzero((spots.value < limit - spots.slack) & (spots.value >= HAIR_MM))
     order = thin[np.argsort(spots.value[thin], kind="stable")]

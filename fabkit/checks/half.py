@@ -53,7 +53,7 @@ LEGEND_MISSING: Final = load_rule("half/legend-one-face")
 
 
 def keyboard_of(case: Case) -> Keyboard:
-    """The keyboard the board is, by the user's word where there is one."""
+    """Find the board's keyboard, by the user's word where there is one."""
     return find_keyboard(case.board, case.options.use)
 
 
@@ -167,7 +167,7 @@ class Terminals:
 
 
 def cell_terminals(case: Case, copper: Copper) -> Terminals | None:
-    """Pads a cell or its plug is connected to, by component, else by net name; None without."""
+    """Give the pads of a cell or its plug, by component, else by net name; None without."""
     pads = copper.pads
     parts = {c.ref: f"{c.ref} {c.value} {c.footprint}" for c in case.board.components}
     of_part = np.array(

@@ -117,7 +117,7 @@ def _measure(layer: FacetTree, polygons: Shapes, cuts: Cuts, rows: Ints) -> tupl
 
 
 def _as_circles(copper: Copper, layer: int, cuts: Cuts, rows: Ints, ring: Floats) -> Floats:
-    """The same rings, from radii and centres where a round pad alone decides.
+    """Give the same rings, from radii and centres where a round pad alone decides.
 
     Chords lie up to their error inside the circle; a coarse measure that much below a round
     pad's ring is that ring.
@@ -176,7 +176,7 @@ def _around(case: Case, cut: Ints, layer: Ints, values: Floats) -> Measures:
 
 
 def _closer(case: Case, cut: Ints, layer: Ints, coarse: Floats) -> Floats:
-    """The same copper around round cuts, measured again in close-ups."""
+    """Give the same copper around round cuts, measured again in close-ups."""
     cuts = case.shared(cuts_of)
 
     def measure(k: int) -> float:

@@ -57,6 +57,7 @@ class Walls:
     wall: Floats
 
     def take(self, rows: Ints) -> Walls:
+        """Give some of them, by row."""
         return Walls(self.left[rows], self.right[rows], self.wall[rows])
 
 

@@ -98,7 +98,7 @@ def mask_sides(case: Case) -> tuple[MaskSide, ...]:
 
 
 def attached_pads(case: Case, copper: Copper, pads: Ints) -> Bools:
-    """Pads something is attached to: by function, else every pad that is no via."""
+    """Give the pads something is attached to: by function, else every pad that is no via."""
     has = np.array([bool(f) and f[0] in ATTACHED for f in copper.functions] + [False])
     known = copper.pads.function[pads] >= 0
     out = has[copper.pads.function[pads]]
@@ -504,7 +504,7 @@ def paste(case: Case) -> Iterator[Finding]:
 
 
 def _without(prints: np.ndarray, polygons: np.ndarray) -> np.ndarray:
-    """What of each print is not covered by any of the polygons."""
+    """Give what of each print is not covered by any of the polygons."""
     left = prints.copy()
     polygon, row = shapely.STRtree(prints).query(polygons, predicate="intersects")
     box = shapely.bounds(prints)

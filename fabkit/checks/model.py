@@ -67,7 +67,7 @@ class CheckOptions:
 
     @classmethod
     def of(cls, order: Order, *, use: BoardUse | None = None) -> CheckOptions:
-        """What an order means for the checks; ``use`` is what the board is by the user's word."""
+        """Give what an order means for the checks; ``use`` is what the user says the board is."""
         choice = order.choice
         return cls(
             thickness_mm=float(choice.thickness_mm),
@@ -102,7 +102,7 @@ class Case:
     _shared: dict[Callable[[Case], Any], Any] = field(default_factory=dict, repr=False)
 
     def shared(self, build: Callable[[Case], T]) -> T:
-        """Result of ``build(case)``, computed once for all checks of the run.
+        """Give the result of ``build(case)``, computed once for all checks of the run.
 
         ``build`` must be a pure module-level function of the case.
         """
@@ -371,13 +371,13 @@ class CheckResult(Result, Sequence[Finding]):
         return iter(self.findings)
 
     def count(self, value: object) -> int:
-        """Findings of a severity (or, as for any sequence, equal to a finding)."""
+        """Give the findings of a severity (or, as for any sequence, equal to a finding)."""
         if isinstance(value, Severity):
             return sum(1 for f in self.findings if f.severity is value)
         return self.findings.count(value)
 
     def at_least(self, severity: Severity) -> tuple[Finding, ...]:
-        """Findings at or above a severity."""
+        """Give the findings at or above a severity."""
         return tuple(f for f in self.findings if f.severity >= severity)
 
     def in_state(self, state: State) -> tuple[Outcome, ...]:
@@ -390,7 +390,7 @@ class CheckResult(Result, Sequence[Finding]):
         return any(asks_for_fine(f) for f in self.findings)
 
     def causes(self, consequence: Consequence) -> tuple[tuple[Finding, ...], ...]:
-        """Findings of a consequence, those of one rule together, worst first."""
+        """Give the findings of a consequence, those of one rule together, worst first."""
         found: dict[str, list[Finding]] = {}
         for finding in self.findings:
             if finding.consequence is consequence:

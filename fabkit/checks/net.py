@@ -182,7 +182,7 @@ def _nameless(case: Case, copper: Copper) -> Iterator[Finding]:
 
 
 def aligned_netlist(case: Case) -> Aligned | None:
-    """The board's netlist laid on its copper; None without a netlist."""
+    """Give the board's netlist laid on its copper; None without a netlist."""
     netlist = netlist_of(case.board)
     return None if netlist is None else align_netlist(netlist, require_copper(case))
 

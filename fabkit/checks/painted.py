@@ -75,7 +75,7 @@ def _by_tool(tool: NDArray[np.int32], rows: Ints) -> list[Ints]:
 
 
 def _side_by_side(low: Floats, high: Floats, level: Floats, width: float) -> list[Ints]:
-    """Groups of strokes that overlap their neighbours on at least ``STROKES`` levels."""
+    """Give groups of strokes that overlap their neighbours on at least ``STROKES`` levels."""
     run = _runs(low, high, np.floor(level / (width * _BAND)))
     order = np.argsort(run, kind="stable")
     first = np.flatnonzero(np.diff(run[order], prepend=-1))
@@ -93,7 +93,7 @@ def _side_by_side(low: Floats, high: Floats, level: Floats, width: float) -> lis
 
 
 def _runs(low: Floats, high: Floats, band: Floats) -> Ints:
-    """Number of the run of each stroke: strokes of one band that overlap, directly or in a chain.
+    """Number the runs of strokes: those of one band that overlap, directly or in a chain.
 
     Runs of a band lie apart, so that each meets few of the others however many strokes there are.
     """

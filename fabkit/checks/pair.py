@@ -1,4 +1,4 @@
-"""A left and a right half that are two designs: do they belong together?"""
+"""A left and a right half that are two designs, and whether they belong together."""
 
 from __future__ import annotations
 

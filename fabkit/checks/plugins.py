@@ -22,7 +22,7 @@ SWITCH: Final = "FABKIT_PLUGINS"
 
 @cache
 def plugin_checks() -> tuple[Check, ...]:
-    """Checks that installed packages add, in the order of their entry points' names.
+    """Give the checks that installed packages add, in the order of their entry points' names.
 
     Raises
     ------

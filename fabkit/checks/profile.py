@@ -50,7 +50,7 @@ def _places(case: Case, x: Floats, y: Floats) -> PlaceOf:
 
 
 def inner_corners(profile: BaseGeometry, bit_mm: float) -> tuple[Floats, Floats, Floats, Shapes]:
-    """What a round bit leaves standing in inner corners and narrow cuts.
+    """Give what a round bit leaves standing in inner corners and narrow cuts.
 
     Returns
     -------

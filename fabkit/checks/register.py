@@ -1,4 +1,4 @@
-"""Register: do all files lie on the board, and the layers within the profile?
+"""Register: whether all files lie on the board, and the layers within the profile.
 
 How files lie on each other is found when the package is read, see
 :mod:`fabkit.package.registration`.

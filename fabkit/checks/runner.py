@@ -77,7 +77,7 @@ def run_checks(checks: Sequence[Check], case: Case) -> tuple[Outcome, ...]:
 
 
 def select(checks: Sequence[Check], options: CheckOptions) -> tuple[Check, ...]:
-    """Checks named by ``only`` and not by ``without``; by exact id or by ``group/``."""
+    """Give the checks named by ``only`` and not by ``without``; by exact id or by ``group/``."""
     for name in options.only:
         if not any(matches(name, c.id) for c in checks):
             raise UsageError(
@@ -118,7 +118,7 @@ def matches(name: str, rule_or_check_id: str) -> bool:
 
 
 def join_alike(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Findings that say the same of several files as one, at the first of them.
+    """Join findings that say the same of several files, at the first of them.
 
     Places of every file are kept in order, and counts are added.
     """

@@ -42,7 +42,7 @@ class Measures:
     slack: float | Floats = COINCIDENT_MM
 
     def take(self, rows: Ints) -> Measures:
-        """Some of them, by row."""
+        """Give some of them, by row."""
         return replace(
             self,
             values=np.asarray(self.values)[rows],
@@ -53,7 +53,7 @@ class Measures:
 
 
 def at_rows(of: Callable[[int], T], rows: Ints) -> Callable[[int], T]:
-    """What a function gives for some rows, counted anew."""
+    """Turn a function of rows into one of some rows, counted anew."""
     return lambda row: of(int(rows[row]))
 
 
@@ -175,5 +175,5 @@ def judge(
 
 
 def _way_out(fine: bool) -> str:
-    """What else can be done about a limit that is broken."""
+    """Give what else can be done about a limit that is broken."""
     return "Or order the fine class: --fine." if fine else "Or ask the house whether it makes this."

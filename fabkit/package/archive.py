@@ -40,7 +40,7 @@ _ZIP_HINT: Final = "Export or zip the files again; a zip without a password is w
 
 
 def is_zip(data: bytes) -> bool:
-    """True when the bytes begin like a zip archive."""
+    """Check whether the bytes begin like a zip archive."""
     return data.startswith(_ZIP_STARTS)
 
 

@@ -135,9 +135,9 @@ def _is_of_drills(text: str) -> bool:
 
 
 def read_settings(text: str) -> FormatHint:
-    """How numbers are written, as a text states it in words.
+    r"""How numbers are written, as a text states it in words.
 
-    >>> read_settings("OUTPUT-UNITS ENGLISH\\nFORMAT 2.5\\nSUPPRESS-LEAD-ZEROES YES")
+    >>> read_settings("OUTPUT-UNITS ENGLISH\nFORMAT 2.5\nSUPPRESS-LEAD-ZEROES YES")
     FormatHint(unit='inch', zeros='trailing', digits=(2, 5))
     """
     unit: Unit | None = None

@@ -92,7 +92,7 @@ def choose_set(intake: Intake, *, limits: Limits) -> Intake:
 
 
 def _lie_elsewhere(archives: Sequence[Member], layers: Sequence[Member]) -> list[Member]:
-    """Archives that lie neither in a folder of layers nor above one: sets of their own."""
+    """Give the archives that lie neither in a folder of layers nor above one: sets of their own."""
     homes = {member.name.rpartition("/")[0] + "/" for member in layers}
     return [
         archive
@@ -116,7 +116,7 @@ _Opened = tuple[Member, list[Member], list[LeftOut]]
 
 
 def _with_layers(intake: Intake, archives: Sequence[Member], limits: Limits) -> list[_Opened]:
-    """The archives that hold a layer or drill file."""
+    """Give the archives that hold a layer or drill file."""
     found: list[_Opened] = []
     spent = sum(len(m.data) for m in intake.members)
     for archive in archives:
@@ -233,7 +233,7 @@ def _refuse_several_designs(source: str, members: Sequence[Member]) -> None:
 
 
 def set_of(intake: Intake, name: str) -> Intake:
-    """The files of a folder that belong to the set one of them is of.
+    """Give the files of a folder that belong to the set one of them is of.
 
     A file belongs to the design whose words its name holds; a file that holds no design's words
     belongs to all.  Where the folder holds one design, that is all of it.

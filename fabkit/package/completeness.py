@@ -85,7 +85,7 @@ def _find_missing(files: Sequence[PackageFile]) -> Iterator[Finding]:
 
 
 def _has_through_pads(file: PackageFile) -> bool:
-    """Pads that are stated to have a plated hole: vias and component holes."""
+    """Give the pads that are stated to have a plated hole: vias and component holes."""
     apertures = file.gerber.apertures if file.gerber is not None else ()
     return any(a.function[:1] in (("ViaPad",), ("ComponentPad",)) for a in apertures)
 

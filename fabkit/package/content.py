@@ -247,7 +247,7 @@ def guess_role(
 def _guess_coat(
     look: Look, others: Sequence[tuple[Role, Look]], holes: Floats
 ) -> tuple[Role, float, str] | None:
-    """A mask or a stencil: its spots are pads of the copper, or holes that a mask leaves open."""
+    """Recognise a mask or a stencil: its spots are pads of the copper, or holes left open."""
     drilled = SpotIndex(holes, SAME_PAD_MM).find(look.spots) >= 0
     shares = _shares(look, others, drilled)
     if not shares or max(shares.values()) <= _MOSTLY:
@@ -286,7 +286,7 @@ def _guess_coat(
 def _guess_lettering(
     look: Look, others: Sequence[tuple[Role, Look]]
 ) -> tuple[Role, float, str] | None:
-    """A legend inside the board, or a drawing that runs outside."""
+    """Recognise a legend inside the board, or a drawing that runs outside."""
     boxes = [
         seen.file.bounds
         for role, seen in others
@@ -352,7 +352,7 @@ def guess_side(
 
 
 def side_scores(look: Look, others: Sequence[tuple[Role, Look]]) -> tuple[int, int]:
-    """Number of an image's spots that are pads of the top and of the bottom copper."""
+    """Give the number of an image's spots that are pads of the top and of the bottom copper."""
     shares = _shares(look, others, None)
     count = len(look.spots)
     return round(shares.get("top", 0.0) * count), round(shares.get("bottom", 0.0) * count)
@@ -372,7 +372,7 @@ def _shares(
 
 
 def is_same_image(a: GerberFile, b: GerberFile) -> bool:
-    """True when two files hold the same objects at the same places."""
+    """Check whether two files hold the same objects at the same places."""
     one, two = a.objects, b.objects
     if len(one) != len(two) or not np.array_equal(one.kind, two.kind):
         return False

@@ -67,7 +67,7 @@ def open_input(path: Path, *, limits: Limits = DEFAULT_LIMITS, deep: bool = True
 
 
 def _read_standard_input(limits: Limits) -> Intake:
-    """A zip or a single file on standard input."""
+    """Open a zip or a single file on standard input."""
     budget = Budget("standard input", limits)
     data = standard_input(most=limits.package_bytes)
     budget.count_bytes("standard-input", len(data))
@@ -93,7 +93,7 @@ def _intake(name: str, members: list[Member], left_out: list[LeftOut], budget: B
 
 
 def _as_text(name: str) -> str:
-    """A name that can be written: bytes of a file system that are no UTF-8 become U+FFFD."""
+    """Make a name that can be written: bytes of a file system that are no UTF-8 become U+FFFD."""
     return name.encode("utf-8", "surrogatepass").decode("utf-8", "replace")
 
 

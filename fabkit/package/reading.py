@@ -154,7 +154,7 @@ def find_packages(path: Path, *, limits: Limits = DEFAULT_LIMITS) -> tuple[Path,
 
 
 def _inside(path: Path, intake: Intake, names: Sequence[str], limits: Limits) -> Iterator[Path]:
-    """Packages of a folder: of each folder in it, its zips, and the sets of its own files.
+    """Give the packages of a folder: of each folder in it, its zips, and the sets of its own files.
 
     A folder is taken whole where it can be: drill files and tables may lie beside the layers.
     """

@@ -222,7 +222,7 @@ def _share(part: _Part, parts: Sequence[_Part]) -> float | None:
 
 
 def _best_move(parts: list[_Part], shares: Sequence[float | None]) -> list[_Part] | None:
-    """The parts after the one move that makes most of them fit; None when none helps."""
+    """Give the parts after the one move that makes most of them fit; None when none helps."""
     unfit = [p for p, s in zip(parts, shares, strict=True) if s is not None and s < FITS]
     doubtful = [p for p, s in zip(parts, shares, strict=True) if s is not None and s < _SYMMETRIC]
     drills = [p for p in parts if p.role.kind is RoleKind.DRILL and p.fit is None]
@@ -261,7 +261,7 @@ def _moved(group: list[_Part], parts: list[_Part], *, mirror_only: bool) -> list
 
 
 def find_fit(points: Floats, reference: Floats, *, mirror_only: bool = False) -> Fit | None:
-    """What lays points on a reference, both (n, 2) float64, mm; None when nothing clearly does.
+    """Find what lays points on a reference, both (n, 2) float64, mm; None when nothing does.
 
     A shift alone is tried first, then a mirror and quarter turns, then units and digits.
     """
@@ -307,7 +307,7 @@ def _tries(*, mirror_only: bool) -> Iterator[list[tuple[Placing, float]]]:
 
 
 def _voted_shifts(points: Floats, reference: Floats) -> list[tuple[float, float]]:
-    """The two shifts that bring most points onto the reference, the best first."""
+    """Give the two shifts that bring most points onto the reference, the best first."""
     picked = points[np.unique(np.linspace(0, len(points) - 1, _VOTERS).astype(int))]
     most = _VOTED_ON if len(picked) == _VOTERS else _MOST_PAIRS // len(picked)
     reference = reference[:: len(reference) // most + 1]

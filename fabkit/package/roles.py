@@ -164,7 +164,7 @@ def _ask_contents(
 
 
 def _heard(claim: Claim, role: Role, confidence: float, reason: str) -> Claim:
-    """A claim with what the content says to it."""
+    """Join a claim with what the content shows."""
     if claim.role.kind is role.kind:
         return replace(
             claim,
@@ -337,7 +337,7 @@ def _number_copper(names: Sequence[str], claims: list[Claim]) -> Iterator[Findin
 
 
 def _last_number(claims: Sequence[Claim]) -> int:
-    """Number of the lowest copper layer where names count the layers of the whole set; else 0.
+    """Give the number of the lowest copper where names count layers of the whole set; else 0.
 
     Numbers may as well count files: they count layers when masks or stencils carry the same first
     and last number as the outer copper.
@@ -395,7 +395,7 @@ def _settle_doubles(
 
 
 def _is_numbered_mask(content: Content) -> bool:
-    """A second mask or legend on one side, stated by an index in its file function."""
+    """Find a second mask or legend on one side, stated by an index in its file function."""
     return (
         isinstance(content, GerberFile)
         and content.function[2:3] not in ((), ("1",))
@@ -506,7 +506,7 @@ _SIDECARS: Final[tuple[tuple[type[Content], RoleKind, str], ...]] = (
 
 
 def listed(name: str, byproducts: Sequence[ByProduct], skip: Mapping[str, int]) -> NameSays | None:
-    """What an exporter's list of layers says of a file, by its name or its extension."""
+    """Give what an exporter's list of layers says of a file, by its name or its extension."""
     last = name.rsplit("/", 1)[-1].lower()
     for text in byproducts:
         layer = text.layers.get(last) or text.layers.get(f".{last.rpartition('.')[2]}")
@@ -518,6 +518,7 @@ def listed(name: str, byproducts: Sequence[ByProduct], skip: Mapping[str, int]) 
 
 
 def stated_claim(role: Role, content: Content) -> Claim:
+    """Make a claim of the user's word, with the plating that the file states."""
     if isinstance(content, DrillFile) and role.kind is RoleKind.DRILL and role.plated is None:
         role = replace(role, plated=content.plated)
     return Claim(role=role, confidence=1.0, reason="you say so")
@@ -532,6 +533,7 @@ def make_claim(
     byproducts: Sequence[ByProduct],
     findings: list[Finding],
 ) -> Claim:
+    """Claim a role for one file by its best source; a name that speaks against it is reported."""
     for kind_of, kind, why in _SIDECARS:
         if isinstance(content, kind_of):
             return Claim(role=Role(kind=kind), confidence=1.0, reason=why)
@@ -573,7 +575,7 @@ def make_claim(
 
 
 def _weigh(name: str, said: NameSays, beside: NameSays, findings: list[Finding]) -> NameSays:
-    """A name and what a comment or list says of the same file; the latter is trusted more."""
+    """Weigh a name against what a comment or list says of the file, which is trusted more."""
     if said.kind is None:
         return beside
     same_kind = said.kind is beside.kind or beside.is_side_alone

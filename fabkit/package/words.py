@@ -218,7 +218,7 @@ def read_name(name: str, shared: Counter[str] | None = None) -> NameSays:
 
 @lru_cache(maxsize=4096)
 def kind_of_word(word: str) -> RoleKind | None:
-    """What a word of the trade means, whole or shortened as anyone would shorten it.
+    """Give what a word of the trade means, whole or shortened as anyone would shorten it.
 
     Shortened is a word cut off behind its fifth letter or later, or one without its vowels and
     with the better part of its consonants, the first and the last among them.
@@ -362,7 +362,7 @@ def _put_together(found: re.Match[str]) -> NameSays:
 
 
 def _words_shown(words: Sequence[str], said: Sequence[str], side: Side | None) -> list[str]:
-    """The words of a name that spoke, in their order."""
+    """Give the words of a name that were understood, in their order."""
     speak = set(said)
     shown = []
     for word in words:
@@ -556,7 +556,7 @@ def _texts(head: str) -> list[str]:
 
 
 def _settle(said: Sequence[NameSays]) -> NameSays | None:
-    """The one thing that texts say together; None when they say nothing or contradict."""
+    """Give what texts agree on; None when they say nothing or contradict each other."""
     telling = [s for s in said if s.kind is not None and s.confidence >= 0.6]
     whole = [s for s in telling if not s.is_side_alone]
     # A film holds the outline besides its own layer.

@@ -31,7 +31,7 @@ def load_rule(name: str) -> Rule:
 
 
 def current_id(name: str) -> str:
-    """The id of a rule, or of the one that took its place."""
+    """Give the id of a rule, or of the one that took its place."""
     return _retired().get(name, name)
 
 

@@ -134,7 +134,7 @@ def _audit_links(file: DrillFile, links: list[tuple[list[int], int]], log: Probl
 
 
 def _audit_uses(file: DrillFile, log: ProblemLog) -> None:
-    """A via drill whose holes carry component pins serves two purposes."""
+    """Report via drills whose holes carry component pins: they serve two purposes."""
     pinned = np.array([".P" in names for names in file.attribute_sets])
     if not pinned.any():
         return

@@ -85,7 +85,7 @@ class Interpreter:
         return not (self._wanted or self._plotter.rout)
 
     def skip_next_point(self) -> None:
-        """The next coordinate block places a text or a stored pattern: it drills nothing."""
+        """Let the next coordinate block place a text or a stored pattern: it drills nothing."""
         self._wanted = "skip"
 
     def _mm(self, text: bytes, offset: int) -> float:

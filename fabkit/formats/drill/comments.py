@@ -75,7 +75,7 @@ _UNITS_MM: Final = {"mil": 0.0254, "mm": 1.0, "met": 1.0, "in": 25.4, "um": 0.00
 
 
 def meaning_of(comment: str) -> Meaning | None:
-    """What the text behind the semicolon says, if anything."""
+    """Give what the text behind the semicolon says, if anything."""
     found = _ATTRIBUTE.match(comment)
     if found:
         return _attribute(found.group(1), found.group(2))

@@ -79,14 +79,14 @@ class FormatState:
             self.format = replace(self.format, zeros=zeros)
 
     def state_digits(self, integers: int, decimals: int, offset: int) -> None:
-        """A pattern such as 000.000."""
+        """Take the digits of a pattern such as 000.000."""
         self.digits = (integers, decimals)
         self._offset["digits"] = offset
         if self.format is not None and self._given is None:
             self.format = replace(self.format, integers=integers, decimals=decimals)
 
     def settled(self, data: bytes) -> NumberFormat:
-        """The format in force; decided at the first call."""
+        """Give the format in force; decided at the first call."""
         if self.format is None:
             self.format = self._given or self._decide(DigitSurvey.of(data))
             if self._given is not None:
@@ -204,7 +204,7 @@ def _shown(value: object) -> str:
 
 
 def describe(fmt: NumberFormat) -> str:
-    """The format in words: ``inches, 2.4, leading zeros written``."""
+    """Give the format in words: ``inches, 2.4, leading zeros written``."""
     if fmt.zeros == "point":
         return f"{_WORDS[fmt.unit]}, with decimal points"
     return f"{_WORDS[fmt.unit]}, {fmt.integers}.{fmt.decimals}, {fmt.zeros} zeros written"

@@ -104,7 +104,7 @@ def drill_from_gerber(file: GerberFile) -> DrillFile:
 
 
 def _long_as_draws(file: GerberFile) -> GerberFile:
-    """The file with each flash or draw of a long aperture as the draw of a round one."""
+    """Give the file with each flash or draw of a long aperture as the draw of a round one."""
     o = file.objects
     sizes = np.array([a.diameter_mm or 0.0 for a in file.apertures] + [1.0])
     drawn = (o.kind == Kind.FLASH) | (o.kind == Kind.DRAW)
@@ -168,7 +168,7 @@ def _near(x0: Floats, y0: Floats, x1: Floats, y1: Floats) -> NDArray[np.bool_]:
 
 
 def _paths(cuts: Objects) -> NDArray[np.int32]:
-    """Number of the path of each stroke: a new one where it does not go on from the last."""
+    """Number the path of each stroke: a new one where it does not go on from the last."""
     if not len(cuts):
         return np.empty(0, np.int32)
     goes_on = _near(cuts.x1[:-1], cuts.y1[:-1], cuts.x0[1:], cuts.y0[1:])

@@ -1,4 +1,4 @@
-"""The number format found from the board: which reading puts the holes on their pads?
+"""The number format found from the board: the reading that puts the holes on their pads.
 
 Candidates are scored by how many hits fall on pads, lie inside the board and span it; a single
 clear winner is taken and reported, anything else stays open.
@@ -306,7 +306,7 @@ def read_with_board(
 
 
 def _hinted(file: DrillFile, data: bytes, hint: FormatHint, limits: Limits) -> NumberFormat | None:
-    """The one reading that a hint leaves; None where it leaves several, or contradicts."""
+    """Give the one reading that a hint leaves; None where it leaves several, or contradicts."""
     survey = DigitSurvey.of(data)
     found: list[tuple[NumberFormat, Floats]] = []
     for candidate in _candidates(file, data, survey, keep_stated=True):
@@ -328,7 +328,7 @@ def _hinted(file: DrillFile, data: bytes, hint: FormatHint, limits: Limits) -> N
 
 
 def _reads_as(first: NumberFormat, second: NumberFormat) -> bool:
-    """True when both read every number without a point alike."""
+    """Check whether both read every number without a point alike."""
     same = first.unit == second.unit and first.zeros == second.zeros
     if first.zeros == "leading":
         return same and first.integers == second.integers
@@ -352,7 +352,7 @@ def _inferred(file: DrillFile, top: Score, pads: bool) -> Finding:
 def _shifted(
     file: DrillFile, trials: list[tuple[Score, Floats]], pads: Floats
 ) -> tuple[NumberFormat, Finding] | None:
-    """A format that fits once all holes are moved by one offset: the origins differ."""
+    """Give a format that fits once all holes are moved by one offset: the origins differ."""
     if not len(pads):
         return None
     fits: list[tuple[float, NumberFormat, Floats]] = []
@@ -390,7 +390,7 @@ def _shifted(
 
 
 def _densest_shift(points: Floats, pads: Floats) -> Floats:
-    """The offset that most pairs of hole and pad share, mm."""
+    """Give the offset that most pairs of hole and pad share, mm."""
     few = points[:: max(len(points) // _SHIFT_SAMPLE, 1)][:_SHIFT_SAMPLE]
     offsets = (pads[None, :, :] - few[:, None, :]).reshape(-1, 2)
     cells = np.round(offsets / ON_PAD_MM).astype(np.int64)
@@ -427,7 +427,7 @@ _STILL_TRUE: Final = (
 def _checked(
     file: DrillFile, data: bytes, pads: Floats, box: Box | None, limits: Limits
 ) -> DrillFile:
-    """Does the stated format miss a board that another one, or no G93, would hit?"""
+    """Check whether the stated format misses a board that another one, or no G93, would hit."""
     points = _points(file)
     stated = _score(file.format, file, points, pads, box)
     if file.work_zero_mm != (0.0, 0.0):
@@ -466,7 +466,7 @@ def _checked(
 
 
 def _times_too_large(points: Floats, right: Floats) -> float | None:
-    """The one factor between two readings of a file; None where there is none."""
+    """Give the one factor between two readings of a file; None where there is none."""
     if points.shape != right.shape:
         return None
     far = np.abs(right) > 1.0

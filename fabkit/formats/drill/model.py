@@ -152,7 +152,7 @@ class DrillFile:
         return self.attributes.get(".FileFunction", ())
 
     def placed(self, placing: Placing) -> DrillFile:
-        """The same holes and slots laid elsewhere."""
+        """Give the same holes and slots laid elsewhere."""
         return replace(self, hits=self.hits.placed(placing), slots=self.slots.placed(placing))
 
     def raise_for(self, severity: Severity) -> None:

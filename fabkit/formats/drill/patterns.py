@@ -102,7 +102,7 @@ def copied(
     flips: Flips,
     zero: tuple[float, float],
 ) -> Rows:
-    """Copies of rows, one after the other: flipped, then moved.
+    """Give the copies of rows, one after the other: flipped, then moved.
 
     Parameters
     ----------

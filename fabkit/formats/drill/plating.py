@@ -19,7 +19,7 @@ _PLATED: Final = re.compile(r"(?<![a-z])pth|plated")
 
 
 def plating_from_name(name: str) -> bool | None:
-    """What the words of a file name say; None when nothing, or both."""
+    """Give what the words of a file name say; None when nothing, or both."""
     words = name.rsplit("/", 1)[-1].lower()
     rest, unplated = _NOT_PLATED.subn(" ", words)
     plated = bool(_PLATED.search(rest))

@@ -171,7 +171,7 @@ class Plotter:
         )
 
     def opening(self, point: Point, diameter_mm: float, offset: int) -> None:
-        """A round opening larger than the tool: one hit of its finished diameter."""
+        """Make a round opening larger than the tool: one hit of its finished diameter."""
         self.move(point)
         self.reserve(1)
         tool = self.current_tool(offset)

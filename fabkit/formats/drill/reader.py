@@ -77,7 +77,7 @@ def read(
 
 
 def read_format(data: bytes, *, name: str) -> FormatState:
-    """What a file states about its numbers, hints filling the gaps; nothing is assumed."""
+    """Give what a file states about its numbers, hints filling the gaps; nothing is assumed."""
     reader = _Reader(data, name, DEFAULT_LIMITS, ProblemLog(name), None)
     reader.run()
     return reader.stated_format()

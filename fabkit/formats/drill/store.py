@@ -74,22 +74,22 @@ class Store:
 
 
 def hit_store() -> Store:
-    """An empty store of hits."""
+    """Give an empty store of hits."""
     return Store(_HIT)
 
 
 def slot_store() -> Store:
-    """An empty store of slots."""
+    """Give an empty store of slots."""
     return Store(_SLOT)
 
 
 def hits_of(store: Store) -> Hits:
-    """The columns of a finished store of hits."""
+    """Give the columns of a finished store of hits."""
     return Hits(**_columns(store, Hits.DTYPES))
 
 
 def slots_of(store: Store) -> Slots:
-    """The columns of a finished store of slots."""
+    """Give the columns of a finished store of slots."""
     return Slots(**_columns(store, Slots.DTYPES))
 
 

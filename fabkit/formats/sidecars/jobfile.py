@@ -27,7 +27,7 @@ _SUM_MM: Final = 0.1
 
 
 def looks_like_job(data: bytes) -> bool:
-    """True when the bytes are JSON with at least one member only job files have."""
+    """Check whether the bytes are JSON with at least one member only job files have."""
     head = data[:3].removeprefix(b"\xef\xbb\xbf") + data[3:4096]
     return head.lstrip().startswith(b"{") and any(mark in data for mark in _MARKS)
 

@@ -48,7 +48,7 @@ _NAME_COLUMNS: Final = 14
 
 
 def looks_like_netlist(data: bytes) -> bool:
-    """True when the first records are those of a bare-board netlist."""
+    """Check whether the first records are those of a bare-board netlist."""
     lines = [line for line in data[:8192].splitlines() if line.strip()][:200]
     if not lines:
         return False

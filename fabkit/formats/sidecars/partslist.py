@@ -44,7 +44,7 @@ def _accepts(fields: frozenset[str]) -> bool:
 
 
 def looks_like_parts(data: bytes) -> bool:
-    """True when a heading line with designators and values or quantities is found."""
+    """Check whether a heading line with designators and values or quantities is found."""
     if b"\x00" in data[:64] and not data.startswith((b"\xff\xfe", b"\xfe\xff")):
         return False
     return find_table(decode(data[:65536]), _KNOWN, _accepts) is not None

@@ -70,7 +70,7 @@ def _accepts(fields: frozenset[str]) -> bool:
 
 
 def looks_like_placement(data: bytes) -> bool:
-    """True when a heading line with designator, X, Y and rotation or side is found."""
+    """Check whether a heading line with designator, X, Y and rotation or side is found."""
     if b"\x00" in data[:64] and not data.startswith((b"\xff\xfe", b"\xfe\xff")):
         return False
     return find_table(decode(data[:65536]), _KNOWN, _accepts) is not None

@@ -92,7 +92,7 @@ class Table:
             )
 
     def unit_of(self, field: str) -> float | None:
-        """Unit stated by the heading of a field, mm per unit."""
+        """Give the unit stated by the heading of a field, mm per unit."""
         return next((h.unit_mm for h in self.headings if h.field == field), None)
 
 
@@ -107,10 +107,10 @@ def decode(data: bytes) -> str:
 
 
 def split_lines(text: str) -> list[str]:
-    """Lines as editors count them: other separators of Unicode are part of a cell.
+    r"""Lines as editors count them: other separators of Unicode are part of a cell.
 
-    >>> split_lines("a\\r\\nb\\x85c")
-    ['a', 'b\\x85c']
+    >>> split_lines("a\r\nb\x85c")
+    ['a', 'b\x85c']
     """
     lines = re.split(r"\r\n|\n|\r", text)
     return lines[:-1] if lines and not lines[-1] else lines
@@ -172,7 +172,7 @@ def find_table(
 
 
 def parse_number(text: str, *, decimal_comma: bool = False) -> tuple[float, float | None] | None:
-    """Number and its unit suffix in mm per unit; None when it is no number.
+    """Give the number and its unit suffix in mm per unit; None when it is no number.
 
     >>> parse_number("12.5mm"), parse_number("1,5", decimal_comma=True), parse_number("x")
     ((12.5, 1.0), (1.5, None), None)
@@ -190,7 +190,7 @@ def parse_number(text: str, *, decimal_comma: bool = False) -> tuple[float, floa
 
 
 def find_unit(lines: Sequence[str]) -> float | None:
-    """Unit stated in words before the table, mm per unit."""
+    """Give the unit stated in words before the table, mm per unit."""
     for line in lines:
         found = re.search(
             r"(?i)\b(?:units?(?: of measure)?|coordinates)\b\s*(?:[:=]|in|are|,)?\s*[\"']?([a-z]+)",
