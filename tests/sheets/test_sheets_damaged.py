@@ -10,6 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fabkit.base.errors import FabkitError, SheetError
+from fabkit.parts.book import EXAMPLE as PARTS
+from fabkit.parts.book import book_from
 from fabkit.sheets.house import EXAMPLE, house_from
 from fabkit.sheets.order import order_from
 from fabkit.sheets.order_template import ProposedBoard, order_template
@@ -18,6 +20,7 @@ from fabkit.sheets.toml_text import SheetText, key_lines, parse_sheet
 ORDER = order_template(name="x", boards=[ProposedBoard(package="y")])
 CASES: dict[str, tuple[str, Callable[[SheetText], object]]] = {
     "house": (EXAMPLE.read_text(encoding="utf-8"), house_from),
+    "parts": (PARTS.read_text(encoding="utf-8"), book_from),
     "order": (ORDER.replace("\n# ", "\n"), lambda t: order_from(t, base=Path())),
 }
 
