@@ -173,10 +173,14 @@ def _exact(text: str) -> Decimal:
 
 def _not_toml(text: str, error: Exception, file: str) -> SheetError:
     """Make the error about a text that is not TOML, with the right spelling of known slips."""
+    text = text.replace("\r\n", "\n")
     lines = text.split("\n")
-    found = re.search(r"at line (\d+)", str(error))
+    found = re.search(r"at line (\d+), column (\d+)", str(error))
+    # What stands before this place is valid TOML, but for what is given twice.
+    valid = text
     if found:
         number = int(found.group(1))
+        valid = "\n".join([*lines[: number - 1], lines[number - 1][: int(found.group(2)) - 1]])
     elif "end of document" in str(error):
         number = len(text.rstrip().split("\n"))
     else:
@@ -192,7 +196,7 @@ def _not_toml(text: str, error: Exception, file: str) -> SheetError:
         opened = [n for n in range(1, number) if re.search(r"=\s*\[", lines[n - 1])]
         number = opened[-1] if opened else number
     line = lines[number - 1].strip()
-    twice = _given_twice("\n".join(lines[:number]) + "\n", error)
+    twice = _given_twice(valid, error)
     if twice is not None:
         path, first, number = twice
         return SheetError(
@@ -368,10 +372,13 @@ class _Walk:
     def run(self) -> dict[KeyPath, int]:
         base: KeyPath = ()
         while self._skip_filler():
+            began = self.at
             if self.text[self.at] == "[":
                 base = self._header()
             else:
                 self._pair(base)
+            if self.at == began:  # not TOML; in valid text every statement has a length
+                break
         return self.lines
 
     def _here(self) -> int:
@@ -476,7 +483,7 @@ class _Walk:
         if self.text.startswith(triple, self.at):
             self.at += 3
             while not self.text.startswith(triple, self.at):
-                self.at += 2 if mark == '"' and self.text[self.at] == "\\" else 1
+                self.at += 2 if self.text[self.at] == "\\" and mark == '"' else 1
             self.at += 3
             self._skip(mark)  # up to two more marks may belong to the text
             return

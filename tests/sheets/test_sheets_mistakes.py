@@ -127,6 +127,7 @@ NO_TOML = [
         "line 26 and in line 27",
     ),
     ("order", "[power]", "[want]\n[power]", "want", "in line 8 and in line 40"),
+    ("order", "planned = 3", "planned = 3\nplanned = 4]", "revisions.planned", "in line 27"),
     ("parts", "shipping = 5.00", "shipping = €5.00", "shop[1].shipping", "5.00, the number"),
     ("parts", "shipping = 5.00", "shipping = 1.234,50", "shop[1].shipping", "1234.50, with"),
     ("parts", "shipping = 5.00", "shipping = 1 000", "shop[1].shipping", "expected 1000"),
