@@ -299,7 +299,7 @@ def correction(value: str) -> str | None:
     """
     if value.endswith((";", ",")):
         value = value[:-1].rstrip()
-        return correction(value) or value
+        return correction(value) or value or None
     if value[:1] in _QUOTES and value[:1]:
         return f'"{value.strip(_QUOTES)}", in straight quotes'
     day = _day(value)
