@@ -8,8 +8,7 @@ from decimal import Decimal
 from fabkit.costs.board_line import Unpriced
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import PARTS_GROUPS, Element, Line, Offer
-from fabkit.costs.offers import designs_of
-from fabkit.costs.ways import cheapest_offer
+from fabkit.costs.offers import cheapest_offer, designs_of
 from fabkit.parts.model import Bill
 from fabkit.sheets.house import House
 from fabkit.sheets.order import Order

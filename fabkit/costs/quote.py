@@ -12,6 +12,9 @@ from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import CostSheet, HouseRow, Offer
 from fabkit.costs.offers import (
     Design,
+    best_of,
+    cheapest_offer,
+    compare_ways,
     curve_quantities,
     designs_of,
     pieces_needed,
@@ -29,7 +32,6 @@ from fabkit.costs.remarks import (
 )
 from fabkit.costs.revisions import price_revisions, share_cost
 from fabkit.costs.sensitivity import find_effects
-from fabkit.costs.ways import best_of, cheapest_offer, compare_ways
 from fabkit.parts.model import Bill
 from fabkit.sheets.house import House
 from fabkit.sheets.money import find_currency
