@@ -37,6 +37,7 @@ class Columns:
     DTYPES: ClassVar[dict[str, np.dtype[Any]]] = {}
 
     def __init_subclass__(cls) -> None:
+        """Read the types of the columns from their annotations."""
         # Named here, or each table's own @dataclass would put one there that prints every row.
         cls.__repr__ = Columns.__repr__  # type: ignore[method-assign]
         # Up to numpy 2.4 NDArray[T] expands to ndarray[shape, dtype[T]]; from 2.5 on it is a
@@ -45,6 +46,7 @@ class Columns:
         cls.DTYPES = {n: np.dtype(_scalar(h)) for n, h in hints.items() if n != "DTYPES"}
 
     def __post_init__(self) -> None:
+        """Convert, check and freeze the columns."""
         length = -1
         for item in fields(self):
             array = np.ascontiguousarray(getattr(self, item.name), dtype=self.DTYPES[item.name])
@@ -60,9 +62,11 @@ class Columns:
             object.__setattr__(self, item.name, array)
 
     def __repr__(self) -> str:
+        """Name and columns."""
         return f"<{type(self).__name__} {len(self)} x {', '.join(f.name for f in fields(self))}>"
 
     def __len__(self) -> int:
+        """Count the rows."""
         return len(getattr(self, fields(self)[0].name))
 
     def by_name(self) -> dict[str, NDArray[Any]]:

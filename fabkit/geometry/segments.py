@@ -79,7 +79,7 @@ class Points(Columns):
     y: Floats
 
     def placed(self, placing: Placing) -> Self:
-        """The same table laid elsewhere."""
+        """Lay the places elsewhere."""
         x, y = placing.axes(self.x, self.y)
         return self.with_columns(x=x, y=y)
 
@@ -108,7 +108,7 @@ class Segments(Columns):
 
     @staticmethod
     def of(table: Segments) -> Segments:
-        """The segments of a table that has more columns."""
+        """Take the segments of a table that has more columns."""
         return Segments(table.x0, table.y0, table.x1, table.y1, table.cx, table.cy, table.turn)
 
     @staticmethod
@@ -194,7 +194,7 @@ class Segments(Columns):
     # The same lines elsewhere
 
     def mapped(self, move: Callable[[Floats, Floats], tuple[Floats, Floats]]) -> Self:
-        """The same table with every point moved; ``turn`` stays, see :meth:`turned_over`."""
+        """Move every point; ``turn`` stays, see :meth:`turned_over`."""
         made: dict[str, Floats] = {}
         for a, b in _POINTS:
             made[a], made[b] = move(getattr(self, a), getattr(self, b))
@@ -205,7 +205,7 @@ class Segments(Columns):
         return self.with_columns(turn=np.where(which, -self.turn, self.turn))
 
     def placed(self, placing: Placing) -> Self:
-        """The same table laid elsewhere: mirrored, turned by quarter turns, shifted."""
+        """Lay the segments elsewhere: mirrored, turned by quarter turns, shifted."""
         moved = self.mapped(placing.axes)
         return moved.turned_over() if placing.mirrored else moved
 
@@ -313,7 +313,7 @@ class Strokes(Segments):
 
     @classmethod
     def by(cls, table: Segments, width: Floats) -> Self:
-        """The segments of a table, drawn by pens of these widths, (n,) float64, mm."""
+        """Draw the segments of a table with pens of these widths, (n,) float64, mm."""
         s = table
         return cls(s.x0, s.y0, s.x1, s.y1, s.cx, s.cy, s.turn, width)
 

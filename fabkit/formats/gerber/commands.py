@@ -685,5 +685,5 @@ class Interpreter:
             self._repeat_open = True
 
     def finish(self) -> tuple[int, bool]:
-        """Number of blocks left open, and whether a repeat is."""
+        """Give the number of blocks left open, and whether a repeat is."""
         return len(self._open_blocks), self._repeat_open

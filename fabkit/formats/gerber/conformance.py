@@ -1,6 +1,6 @@
 """Slower questions about one file: contours, standard attributes, content against function.
 
-Reading stays quick because none of this is asked before somebody wants to know.
+None of this is asked while reading, only when somebody wants to know.
 """
 
 from __future__ import annotations
@@ -8,18 +8,17 @@ from __future__ import annotations
 import hashlib
 import re
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
-from fabkit.base.columns import Bools
+from fabkit.base.columns import Bools, Ints
 from fabkit.base.findings import Finding, ProblemLog, Rule, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.formats.gerber.commands import unescape
-from fabkit.formats.gerber.model import ContourSegments, GerberFile, Kind, contour_rings
+from fabkit.formats.gerber.model import Attributes, ContourSegments, GerberFile, Kind, contour_rings
 from fabkit.formats.gerber.standard import (
     OLD_APERTURE_FUNCTIONS,
     PAD_FUNCTIONS,
@@ -243,7 +242,7 @@ def _examine_contours(file: GerberFile, log: ProblemLog) -> None:
 
 
 def _judge_contour(s: ContourSegments) -> tuple[str, bool]:
-    """What is wrong with one contour, and whether it is right within the format's accuracy.
+    """Say what is wrong with a contour, and if it is right within the format's accuracy.
 
     Section 4.14.2: any point may move by half a micrometre, so steps below one may vanish.
     """
@@ -269,7 +268,7 @@ class _Content:
     file: GerberFile
     log: ProblemLog
 
-    def _say(self, rule: Rule, message: str, rows: NDArray[Any]) -> None:
+    def _say(self, rule: Rule, message: str, rows: Ints | Bools) -> None:
         rows = np.flatnonzero(rows) if rows.dtype == bool else rows
         if len(rows):
             self.log.add(
@@ -298,7 +297,7 @@ class _Content:
         return out
 
     @property
-    def _sets(self) -> tuple[Any, ...]:
+    def _sets(self) -> tuple[Attributes, ...]:
         return self.file.attribute_sets or ({},)
 
     def examine_function(self) -> None:
@@ -331,7 +330,7 @@ class _Content:
             )
 
     def examine_pads(self) -> None:
-        """Pads are flashes, and pins sit on pads."""
+        """Report pads that are no flashes, and pins that sit on none."""
         o = self.file.objects
         if not len(o):
             return

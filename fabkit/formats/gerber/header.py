@@ -64,7 +64,7 @@ class Header:
 
 
 def _first(pattern: re.Pattern[bytes], key: bytes, data: bytes) -> re.Match[bytes] | None:
-    """First match of a pattern that contains ``key``; quick where the header holds it."""
+    """First match of a pattern that contains ``key``, tried where the key stands."""
     at = data.find(key)
     tries = 0
     while at >= 0 and tries < _MOST_TRIES:

@@ -107,7 +107,7 @@ class RawObjects(Objects):
     aperture_set: NDArray[np.int32]
 
     def replaced(self, rows: Ints, by: RawObjects) -> RawObjects:
-        """The same table with some rows exchanged."""
+        """Exchange some rows."""
         order = np.arange(len(self))
         order[rows] = len(self) + np.arange(len(rows))
         return RawObjects.concat(self, by).take(order)
@@ -125,7 +125,7 @@ class Pose:
     scale: float = 1.0
 
     def placed(self, placing: Placing) -> Pose:
-        """The pose of what is laid elsewhere as a whole."""
+        """Pose what is laid elsewhere as a whole."""
         turn = 90.0 * placing.quarter_turns
         if not placing.mirrored:
             return replace(self, rotation_deg=(turn + self.rotation_deg) % 360)
@@ -173,7 +173,9 @@ class Poses:
 class Builder(Protocol):
     """Makes the shape of an aperture at rest, mm, centred on the flash point."""
 
-    def __call__(self, chord_error_mm: float) -> BaseGeometry: ...
+    def __call__(self, chord_error_mm: float) -> BaseGeometry:
+        """Make the shape with this chord error."""
+        ...
 
 
 @dataclass(frozen=True, eq=False)
@@ -272,6 +274,7 @@ class GerberFile:
     complete: bool
 
     def __repr__(self) -> str:
+        """Name and size."""
         return f"<GerberFile {self.name}: {counted(len(self.objects), 'object')}>"
 
     @property
@@ -285,7 +288,7 @@ class GerberFile:
         return self.image_at(CHORD_ERROR_MM)
 
     def image_at(self, chord_error_mm: float) -> BaseGeometry:
-        """The image with the given chord error."""
+        """Make the image with the given chord error."""
         return compose(self, chord_error_mm=chord_error_mm)
 
     @cached_property
@@ -304,7 +307,7 @@ class GerberFile:
         return any(".N" in s for s in self.attribute_sets)
 
     def placed(self, placing: Placing) -> GerberFile:
-        """The same layer laid elsewhere: every object, contour and pose."""
+        """Lay the layer elsewhere: every object, contour and pose."""
         return replace(
             self,
             objects=self.objects.placed(placing),
@@ -323,7 +326,7 @@ _FINE_MM: Final = 1e-6
 
 
 def posed(shape: BaseGeometry, pose: Pose) -> BaseGeometry:
-    """A shape at rest as a pose shows it, still about the origin."""
+    """Show a shape at rest as a pose does, still about the origin."""
     if pose == Pose():
         return shape
 
@@ -573,7 +576,7 @@ def object_bounds(file: GerberFile) -> tuple[float, float, float, float]:
 
 
 def compose(file: GerberFile, *, chord_error_mm: float = CHORD_ERROR_MM) -> BaseGeometry:
-    """The image: dark objects add, clear objects erase what came before them, in file order.
+    """Make the image: dark objects add, clear ones erase what came before them, in file order.
 
     Notes
     -----

@@ -109,7 +109,7 @@ def spread(rows: Ints, at: Ints, values: Ints, initial: int) -> Ints:
 
 
 def merge(rows: Ints, values: Ints, changes: list[Change]) -> tuple[Ints, Ints]:
-    """Changes made by rows themselves and those that stand in front of a row, in order."""
+    """Merge changes made by rows themselves with those that stand in front of a row."""
     if not changes:
         return rows, values
     table = np.array(changes, np.int64)
@@ -119,7 +119,7 @@ def merge(rows: Ints, values: Ints, changes: list[Change]) -> tuple[Ints, Ints]:
 
 
 def columns(changes: list[Change]) -> tuple[Ints, Ints]:
-    """Changes as two arrays."""
+    """Give changes as two arrays."""
     if not changes:
         empty = np.empty(0, np.int64)
         return empty, empty
@@ -132,7 +132,9 @@ class Say(Protocol):
 
     def __call__(
         self, rule: Rule, message: str, offsets: Ints, *, assumed: str | None = None
-    ) -> None: ...
+    ) -> None:
+        """Report a rule."""
+        ...
 
 
 def find_operations(rows: Rows, count: int, carry: Carry, say: Say) -> Ints:

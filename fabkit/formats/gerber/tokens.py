@@ -58,6 +58,7 @@ class Source:
     windows: NDArray[np.uint64] = field(init=False)
 
     def __post_init__(self) -> None:
+        """Convert, check and freeze the columns."""
         size = len(self.data)
         self.padded = np.full(size + 2 * PAD, 48, np.uint8)
         self.padded[PAD : PAD + size] = np.frombuffer(self.data, np.uint8)
@@ -157,6 +158,7 @@ class Rows:
     offset: Ints
 
     def __len__(self) -> int:
+        """Count the rows."""
         return len(self.offset)
 
 
@@ -191,7 +193,7 @@ class Chunk:
 def _pairs(
     data: bytes, at: Ints, code: Bytes, *, final: bool, log: ProblemLog
 ) -> list[tuple[int, int]]:
-    """Indices of opening and closing % among the tokens; -1 for an opening one left open."""
+    """Find opening and closing % among the tokens; -1 for an opening one left open."""
     percents = np.flatnonzero(code == _PERCENT)
     before = np.where(percents > 0, code[percents - 1], _STAR)
     gap = at[percents] - np.where(percents > 0, at[percents - 1], at[percents] - 1)
@@ -211,7 +213,7 @@ def _pairs_one_by_one(
     final: bool,
     log: ProblemLog,
 ) -> list[tuple[int, int]]:
-    """The same for % signs that do not simply alternate: find back in step at new lines."""
+    """Find % signs that do not simply alternate: get back in step at new lines."""
     found: list[tuple[int, int]] = []
     opened = -1
     for token, is_start in zip(percents.tolist(), at_start.tolist(), strict=True):
@@ -334,7 +336,7 @@ def _lift_commands(
 
 
 def _clean_start(source: Source, at: Ints, before: Ints) -> Bools:
-    """True where nothing but one line end stands between a word and what is before it."""
+    """Tell where nothing but one line end stands between a word and what is before it."""
     gap = at - before
     if not len(gap) or int(gap.max()) == 1:
         return np.ones(len(gap), np.bool_)
