@@ -12,8 +12,8 @@ from fabkit.base.columns import Floats
 from fabkit.base.findings import Finding, Place, ProblemLog
 from fabkit.base.units import COINCIDENT_MM
 from fabkit.formats.drill import problems
+from fabkit.formats.drill.attributes import plating_of
 from fabkit.formats.drill.model import DrillFile, Hits, NumberFormat, Slots, Tool
-from fabkit.formats.drill.plating import plating_of
 from fabkit.formats.drill.tools import split_function
 from fabkit.formats.gerber.model import GerberFile, Kind, Objects, Pose
 from fabkit.geometry.segments import Segments

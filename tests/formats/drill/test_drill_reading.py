@@ -303,7 +303,7 @@ def test_via_tool_with_pins() -> None:
         "X" + "9" * 5000 + "Y1\n",
         "X" + "9" * 400 + ".Y1\n",
         "X999999999999999.Y1\n" * 20,
-        "R999999X99999999999.\n",
+        "R70000X99999999999.\n",
         "M00\n" * 2000 + "X1Y1\n",
     ],
     ids=lambda body: f"{body[:8]!r} x {len(body)}",
