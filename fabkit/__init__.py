@@ -37,8 +37,8 @@ PUBLIC = {
     "Order": "sheets.order",
     "BoardUse": "sheets.order",
     "Silence": "sheets.order",
-    "propose_order": "keyboard.proposing",
-    "Proposal": "keyboard.proposing",
+    "propose_order": "keyboard.ordered",
+    "Proposal": "keyboard.ordered",
     "load_house": "sheets.house",
     "House": "sheets.house",
     # What is judged

@@ -23,8 +23,8 @@ from fabkit.formats.drill.model import DrillFile as DrillFile
 from fabkit.formats.gerber.model import GerberFile as GerberFile
 from fabkit.keyboard.build import find_keyboard as find_keyboard
 from fabkit.keyboard.model import Keyboard as Keyboard
-from fabkit.keyboard.proposing import Proposal as Proposal
-from fabkit.keyboard.proposing import propose_order as propose_order
+from fabkit.keyboard.ordered import Proposal as Proposal
+from fabkit.keyboard.ordered import propose_order as propose_order
 from fabkit.outputs.archive import Packed as Packed
 from fabkit.outputs.drawings import SheetChoice as SheetChoice
 from fabkit.outputs.drawings import SheetKind as SheetKind

@@ -9,9 +9,8 @@ from typing import Any
 
 import fabkit
 from fabkit.board.model import Board
-from fabkit.keyboard.model import Keyboard
+from fabkit.keyboard.model import Keyboard, fitted_range
 from fabkit.keyboard.ordered import order_of
-from fabkit.keyboard.overlaps import fitted_range
 from fabkit.outputs.comparison import compare_record
 from fabkit.outputs.drawings import paper_halves
 from fabkit.outputs.money import bill_record, cost_record

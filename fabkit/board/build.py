@@ -8,13 +8,17 @@ from fabkit.base.findings import Finding, Place
 from fabkit.board import rules
 from fabkit.board.components import find_components
 from fabkit.board.edge import size_words
-from fabkit.board.holes import merge_drills
-from fabkit.board.merged import merge_holes, merge_slots
+from fabkit.board.holes import infer_plating, merge_drills
 from fabkit.board.model import Board, Layer
 from fabkit.board.panel import panel_words
-from fabkit.board.plating import infer_plating
-from fabkit.board.profile import build_profile, content_points, panel_of
-from fabkit.board.retraced import drop_retraced
+from fabkit.board.profile import (
+    build_profile,
+    content_points,
+    drop_retraced,
+    merge_holes,
+    merge_slots,
+    panel_of,
+)
 from fabkit.formats.sidecars.model import JobFile
 from fabkit.package.model import Package, PackageFile, RoleKind
 

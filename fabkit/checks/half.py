@@ -16,7 +16,7 @@ from fabkit.base.findings import Finding, Place
 from fabkit.base.units import format_mm, format_number
 from fabkit.board.copper import Copper, outer_face, surface_pads
 from fabkit.board.model import Board
-from fabkit.board.supplies import NEGATIVE, POSITIVE
+from fabkit.board.nets import NEGATIVE, POSITIVE
 from fabkit.checks.copper_facts import cuts_of, require_copper
 from fabkit.checks.declare import check
 from fabkit.checks.mirror import MATCH_MM, Mirror, find_mirror

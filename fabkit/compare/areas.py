@@ -1,9 +1,4 @@
-"""What two layers differ in, as exact areas, worked out only where they can differ.
-
-The image of a layer at a point is decided by the last object that covers it.  Two layers can
-differ only where, in some run of one polarity, the objects that have no equal cover different
-points.  There, and only there, both images are composed and subtracted.
-"""
+"""Objects of two layers laid on each other, and the areas in which they differ."""
 
 from __future__ import annotations
 
@@ -16,12 +11,19 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Ints, Shapes
-from fabkit.compare.matching import polarity_runs, unmatched
-from fabkit.compare.model import SLIVER_MM
-from fabkit.formats.gerber.model import GerberFile, compose, object_boxes, object_shapes
+from fabkit.base.columns import Floats, Ints, Shapes
+from fabkit.compare.model import SAME_MM, SLIVER_MM
+from fabkit.formats.gerber.model import (
+    GerberFile,
+    Kind,
+    compose,
+    object_boxes,
+    object_shapes,
+    pen_widths,
+    posed,
+)
 from fabkit.geometry.areas import unite
-from fabkit.geometry.neighbours import label_groups
+from fabkit.geometry.neighbours import PointTree, label_groups
 
 Flags = NDArray[np.bool_]
 Shift = tuple[float, float]
@@ -202,3 +204,185 @@ def thick(shapes: Shapes) -> Shapes:
     real = ~shapely.is_empty(kept)
     grown = shapely.buffer(kept[real], TAPER_MM, quad_segs=2)
     return polygons_of(shapely.intersection(shapes[real], grown))
+
+
+APART: Final = 1000.0
+"""Column step that keeps unlike objects from ever being neighbours; larger than any board."""
+
+
+def polarity_runs(file: GerberFile) -> Ints:
+    """(n,) int64: number of the run of one polarity each object stands in; even runs are dark."""
+    dark = file.objects.dark
+    turns = np.concatenate(([True], dark))[:-1] != dark
+    return np.cumsum(turns)
+
+
+def unmatched(
+    old: GerberFile, new: GerberFile, shift_mm: tuple[float, float]
+) -> tuple[Flags, Flags]:
+    """Objects of each file that have no equal in the other.
+
+    Parameters
+    ----------
+    shift_mm
+        What is added to positions of ``old``.
+    """
+    runs = polarity_runs(old), polarity_runs(new)
+    classes = _tool_classes(old, new)
+    left = np.ones(len(old.objects), dtype=bool), np.ones(len(new.objects), dtype=bool)
+    kinds = old.objects.kind, new.objects.kind
+    for kind in (Kind.FLASH, Kind.DRAW, Kind.ARC, Kind.REGION):
+        rows = np.flatnonzero(kinds[0] == kind), np.flatnonzero(kinds[1] == kind)
+        if not len(rows[0]) or not len(rows[1]):
+            continue
+        tables = [
+            _table(file, r, run[r], cls, shift)
+            for file, r, run, cls, shift in zip(
+                (old, new), rows, runs, classes, (shift_mm, (0.0, 0.0)), strict=True
+            )
+        ]
+        ways = [tables[0]] if kind in (Kind.FLASH, Kind.REGION) else [tables[0], _turned(tables[0])]
+        back = (-shift_mm[0], -shift_mm[1])
+        for way in ways:
+            for side, (mine, theirs) in enumerate(((way, tables[1]), (tables[1], way))):
+                # What has found its equal one way round is not asked again the other.
+                open_ = np.flatnonzero(left[side][rows[side]])
+                near, found = _alike(mine[open_], theirs)
+                if kind == Kind.REGION:
+                    files = (old, new) if side == 0 else (new, old)
+                    pairs = rows[side][open_], rows[1 - side]
+                    near = _same_contours(
+                        *files, pairs, near, found, shift_mm if side == 0 else back
+                    )
+                left[side][rows[side][open_[near]]] = False
+    return left
+
+
+def _table(
+    file: GerberFile, rows: Ints, run: Ints, classes: NDArray[Any], shift: tuple[float, float]
+) -> Floats:
+    """Rows that are near when objects are alike: x0 y0 x1 y1 cx cy turn, tool, run."""
+    o = file.objects
+    dx, dy = shift
+    apart = APART * run
+    if o.kind[rows[0]] == Kind.REGION:
+        boxes = object_boxes(file)[rows]
+        boxes = np.where(np.isnan(boxes), -APART, boxes)
+        return np.column_stack((boxes + np.array((dx, dy, dx, dy)), apart))
+    tool = classes[o.aperture[rows], o.pose[rows]]
+    if o.kind[rows[0]] == Kind.FLASH:
+        return np.column_stack((o.x0[rows] + dx, o.y0[rows] + dy, APART * tool, apart))
+    widths = pen_widths(file, rows)
+    # A round pen is known by its width; any other tool by its class.
+    pen = np.where(np.isnan(widths), APART * (1 + tool), widths)
+    middle = o.kind[rows[0]] == Kind.DRAW
+    cx = (o.x0[rows] + o.x1[rows]) / 2 if middle else o.cx[rows]
+    cy = (o.y0[rows] + o.y1[rows]) / 2 if middle else o.cy[rows]
+    return np.column_stack(
+        (
+            *(o.x0[rows] + dx, o.y0[rows] + dy, o.x1[rows] + dx, o.y1[rows] + dy),
+            *(cx + dx, cy + dy, APART * o.turn[rows].astype(np.float64), pen, apart),
+        )
+    )
+
+
+def _alike(mine: Floats, theirs: Floats) -> tuple[Ints, Ints]:
+    """Rows that have a row like them in the other table, and for every row the one like it."""
+    found = np.full(len(mine), -1, dtype=np.int64)
+    # Most rows are the same to the nanometre: those need no search for neighbours.
+    names = [[row.tobytes() for row in np.round(t * 1e6) + 0.0] for t in (mine, theirs)]
+    known = {name: row for row, name in enumerate(names[1])}
+    found[:] = [known.get(name, -1) for name in names[0]]
+    rest = np.flatnonzero(found < 0)
+    if len(rest):
+        distance, near = PointTree(theirs).query(mine[rest], p=np.inf, within=2 * SAME_MM)
+        fits = distance <= SAME_MM
+        found[rest[fits]] = near[fits]
+    return np.flatnonzero(found >= 0), found
+
+
+def _turned(table: Floats) -> Floats:
+    """Strokes drawn the other way round."""
+    out = table[:, [2, 3, 0, 1, 4, 5, 6, 7, 8]].copy()
+    out[:, 6] *= -1
+    return out
+
+
+def _same_contours(
+    a: GerberFile,
+    b: GerberFile,
+    rows: tuple[Ints, ...],
+    near: Ints,
+    found: Ints,
+    shift: tuple[float, float],
+) -> Ints:
+    """Of regions in boxes that agree, those whose contours agree segment by segment."""
+    move = np.array((*shift, *shift, *shift))
+    kept = []
+    for k in near.tolist():
+        i, j = rows[0][k], rows[1][found[k]]
+        one = _segments(a, int(i))
+        two = _segments(b, int(j))
+        if len(one) == len(two) and len(one) and _agree(one, two, move):
+            kept.append(k)
+    return np.array(kept, dtype=np.int64)
+
+
+def _agree(one: Floats, two: Floats, move: Floats) -> bool:
+    apart = np.abs(one[:, :6] + move - two[:, :6])
+    return bool(np.nan_to_num(apart).max() <= SAME_MM and np.array_equal(one[:, 6:], two[:, 6:]))
+
+
+def _segments(file: GerberFile, row: int) -> Floats:
+    s = file.segments
+    part = slice(int(file.objects.first[row]), int(file.objects.last[row]))
+    contour = s.contour[part].astype(np.float64)
+    starts = contour - contour[:1]
+    return np.column_stack(
+        (
+            *(s.x0[part], s.y0[part], s.x1[part], s.y1[part], s.cx[part], s.cy[part]),
+            *(s.turn[part].astype(np.float64), starts),
+        )
+    )
+
+
+def _tool_classes(old: GerberFile, new: GerberFile) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Class of each aperture in each pose, (apertures, poses) float64; alike tools share one."""
+    sizes = [max(len(f.apertures), 1) * max(len(f.poses), 1) for f in (old, new)]
+    used: list[tuple[int, int, int]] = []
+    shapes: list[BaseGeometry] = []
+    for number, file in enumerate((old, new)):
+        o = file.objects
+        pairs = np.unique(np.column_stack((o.aperture, o.pose))[o.aperture >= 0], axis=0)
+        for aperture, pose in pairs.tolist():
+            used.append((number, aperture, pose))
+            shapes.append(posed(file.apertures[aperture].shape, file.poses[pose]))
+    tables = [np.zeros((max(len(f.apertures), 1), max(len(f.poses), 1))) - 1.0 for f in (old, new)]
+    assert sizes == [t.size for t in tables]  # noqa: S101 -- one class for each pair
+    array = np.empty(len(shapes), dtype=object)
+    array[:] = shapes
+    for (number, aperture, pose), cls in zip(used, _shape_classes(array), strict=True):
+        tables[number][aperture, pose] = cls
+    return tables[0], tables[1]
+
+
+def _shape_classes(shapes: Shapes) -> list[int]:
+    """Number of the first shape that each shape is the same as, within ``SAME_MM``."""
+    if not len(shapes):
+        return []
+    box = np.nan_to_num(shapely.bounds(shapes), nan=-APART)
+    marks = np.column_stack((box, np.sqrt(shapely.area(shapes))))
+    classes: list[int] = []
+    for k in range(len(shapes)):
+        near = np.flatnonzero((np.abs(marks[:k] - marks[k]) <= 2 * SAME_MM).all(axis=1))
+        same = (
+            j
+            for j in near.tolist()
+            if classes[j] == j
+            and (
+                shapely.equals_exact(shapes[j], shapes[k])
+                or shapely.hausdorff_distance(shapes[j], shapes[k]) <= SAME_MM
+            )
+        )
+        classes.append(next(same, k))
+    return classes

@@ -1,20 +1,26 @@
-"""Which pads copper joins on one board and not on the other, told without any net name."""
+"""Pads that copper joins now and did not before, and those it parts."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import shapely
+from numpy.typing import NDArray
 
-from fabkit.base.columns import Ints
+from fabkit.base.columns import Ints, Shapes
 from fabkit.base.natural import natural
 from fabkit.base.units import counted
+from fabkit.board.connectivity import pieces_at
+from fabkit.board.copper import ATTACHED, NO_NET, VIA_MM, Copper, netlist_of, trace_copper
 from fabkit.board.model import Board
 from fabkit.compare.causes import Causes, Spot, find_causes, smallest
-from fabkit.compare.holes import Motion
+from fabkit.compare.holes import ONE_PLACE_MM, Motion, near_pairs
 from fabkit.compare.model import (
     COPPER_LAYERS,
+    MOVED_MM,
     Alignment,
     Change,
     LayerChange,
@@ -22,8 +28,7 @@ from fabkit.compare.model import (
     Verb,
     What,
 )
-from fabkit.compare.splits import Split, count_places, find_splits, nearest_ends
-from fabkit.compare.spots import FACES, Spots, find_spots, pair_spots
+from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import RoleKind, Side
 
 NAMES: Final = 3
@@ -169,3 +174,381 @@ def pad_words(
     more = [counted(rest, "more pad")] if rest > 0 else []
     words = [*(f"a pad of {n}" if n in parted else n for n in shown), *more]
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Split:
+    """Things that are together with others in one partition, and apart from them in the other.
+
+    Parameters
+    ----------
+    group
+        The part they share in the partition in which they are together.
+    cut, rest : (n,) int64
+        Rows that are apart, and rows of the largest share of the group, which stay together.
+    apart
+        The parts of ``cut`` and of ``rest`` in the other partition.
+    """
+
+    group: int
+    cut: Ints
+    rest: Ints
+    apart: tuple[int, int]
+
+
+def find_splits(together: Ints, apart: Ints, at: Points) -> Iterator[Split]:
+    """Find what is together in one partition and apart in the other.
+
+    Parameters
+    ----------
+    together, apart : (n,) int64
+        Part of each thing in either partition.
+    at : (n, 2) float64, mm
+        Where the things lie; several on one place count once.
+
+    Notes
+    -----
+    A group that falls into many is told once for each but the largest.  Two things of one group
+    are apart just if they are in different ones of these, so nothing is told twice and nothing is
+    left out.  Of equally large ones the one nearer to the middle of all stays, so that it does
+    not depend on the origin nor on the order of the files.
+    """
+    if not len(at):
+        return
+    shares, share = np.unique(np.column_stack((together, apart)), axis=0, return_inverse=True)
+    share = share.reshape(-1)
+    order = np.argsort(share, kind="stable")
+    members = np.split(order, np.flatnonzero(np.diff(share[order])) + 1)
+    centre = (at.min(axis=0) + at.max(axis=0)) / 2
+    # Shares are sorted by group: those of one group follow each other.
+    starts = np.flatnonzero(np.diff(shares[:, 0], prepend=shares[0, 0] - 1))
+    for first, last in zip(starts, [*starts[1:], len(shares)], strict=True):
+        if last - first < 2:
+            continue
+        ranked = sorted(range(first, last), key=lambda k: _rank_about(at[members[k]], centre))
+        for k in ranked[1:]:
+            yield Split(
+                group=int(shares[k, 0]),
+                cut=members[k],
+                rest=members[ranked[0]],
+                apart=(int(shares[k, 1]), int(shares[ranked[0], 1])),
+            )
+
+
+def _rank_about(at: Points, centre: Points) -> tuple[float, ...]:
+    """Sort key: most places first, then nearest to the centre, then by place."""
+    middle = at.mean(axis=0)
+    return (-count_places(at), round(float(np.hypot(*(middle - centre))), 3), *middle.round(3))
+
+
+def count_places(at: Points) -> int:
+    """How many places there are, to the hundredth of a millimetre."""
+    return len(np.unique(np.round(at, 2), axis=0))
+
+
+def nearest_ends(cut: Points, rest: Points) -> tuple[Points, Points]:
+    """The place of each set that is nearest to the other.
+
+    Of equally near ones the one nearer to the middle of ``rest``, which does not depend on how
+    the board lies, then the leftmost.
+    """
+    middle = rest.mean(axis=0)
+
+    def first(points: Points, distance: Points) -> Points:
+        far = np.hypot(*(points - middle).T).round(3)
+        x, y = points.round(3).T
+        return np.asarray(points[np.lexsort((y, x, far, distance.round(3)))[0]])
+
+    end = first(cut, PointTree(rest).query(cut)[0])
+    return end, first(rest, np.hypot(*(rest - end).T))
+
+
+Flags = NDArray[np.bool_]
+
+SAME_SPOT_MM: Final = 0.05
+"""A pad this near to the middle of a hole is that hole's (our choice)."""
+
+FACES: Final[tuple[Side, Side]] = ("top", "bottom")
+
+
+@dataclass(frozen=True, eq=False)
+class Spots:
+    """Places of one board where something can be soldered, on either face.
+
+    Parameters
+    ----------
+    at : (n, 2) float64, mm
+        A plated hole has a spot on each face that it has copper on.
+    face : (n,) int64
+        0 top, 1 bottom.
+    island : (n,) int64
+        Of :class:`fabkit.board.connectivity.Pieces`.
+    names
+        Reference and pin where the files state them, else empty.
+    """
+
+    at: Points
+    face: Ints
+    island: Ints
+    names: tuple[str, ...]
+
+    def __len__(self) -> int:
+        return len(self.at)
+
+    def take(self, rows: NDArray[np.integer] | Flags) -> Spots:
+        """Some of them, by rows or by flags."""
+        chosen = np.arange(len(self))[rows]
+        names = tuple(self.names[k] for k in chosen.tolist())
+        return Spots(self.at[chosen], self.face[chosen], self.island[chosen], names)
+
+    def laid(self, alignment: Alignment) -> Spots:
+        """The spots of an old board as it lies on the new one."""
+        return replace(self, at=alignment.lay(self.at))
+
+    @classmethod
+    def concat(cls, parts: Sequence[Spots]) -> Spots:
+        """All of several, in order."""
+        none = np.empty(0, np.int64)
+        return cls(
+            np.concatenate([np.empty((0, 2)), *(p.at for p in parts)]),
+            np.concatenate([none, *(p.face for p in parts)]),
+            np.concatenate([none, *(p.island for p in parts)]),
+            tuple(name for p in parts for name in p.names),
+        )
+
+
+def find_spots(board: Board) -> Spots:
+    """Find the pads, plated holes and bare copper of both faces that something is soldered to.
+
+    Notes
+    -----
+    Vias are left out, because a revision may put them anywhere: they are told by the function
+    their pads state, else they are plated holes up to ``VIA_MM``.  What solder mask covers is
+    left out too.  A pad that is drawn and not flashed is told by the opening above it.
+    """
+    copper = trace_copper(board)
+    middles, wide = _cut_middles(board)
+    vias = PointTree(middles[~wide])
+    found = []
+    for face, side in enumerate(FACES):
+        layer = next((k for k, a in enumerate(board.copper) if a.side == side), None)
+        if layer is None:
+            continue
+        pads, attached = _pads(copper, layer, face, vias)
+        barrels = _barrels(copper, layer, face, middles, wide)
+        alone = ~np.isfinite(PointTree(pads.at).query(barrels.at, within=SAME_SPOT_MM)[0])
+        spots = Spots.concat((pads.take(attached), barrels.take(alone)))
+        openings = _openings(board, side)
+        if len(openings):
+            bared = pieces_at(openings, shapely.points(spots.at)) >= 0
+            # A mask that bares none of them tells nothing, such as one that shows what it covers.
+            spots = spots.take(bared) if bared.any() else spots
+            known = np.concatenate((pads.at, middles[np.isfinite(middles).all(axis=1)]))
+            found.append(_drawn(copper, layer, face, openings, known))
+        found.append(spots)
+    return Spots.concat(found)
+
+
+def _cut_middles(board: Board) -> tuple[Points, Flags]:
+    """Middles of all holes and slots, nan of those without a size; and which are no vias."""
+    box = shapely.bounds(board.hole_shapes).reshape(-1, 4)
+    wide = np.ones(len(box), dtype=bool)
+    holes = board.holes
+    wide[: len(holes)] = (holes.diameter > VIA_MM) | (holes.plated == 0)
+    return (box[:, :2] + box[:, 2:]) / 2, wide
+
+
+def _pads(copper: Copper, layer: int, face: int, vias: PointTree) -> tuple[Spots, Flags]:
+    """Pads of a layer, each place once, and whether something is attached to them."""
+    pads = copper.pads
+    rows = np.flatnonzero((pads.layer == layer) & (pads.island >= 0))
+    # Of pads drawn twice on one spot, one that states its pin.
+    rows = rows[np.argsort(pads.pin[rows] < 0, kind="stable")]
+    places = np.round(np.column_stack((pads.x[rows], pads.y[rows])), 3)
+    rows = np.sort(rows[np.unique(places, axis=0, return_index=True)[1]])
+    at = np.column_stack((pads.x[rows], pads.y[rows]))
+    names = tuple(copper.pad_name(k) if pads.pin[k] >= 0 else "" for k in rows.tolist())
+    spots = Spots(at, np.full(len(rows), face), pads.island[rows].astype(np.int64), names)
+    soldered = np.array([bool(f) and f[0] in ATTACHED for f in copper.functions] + [False])
+    stated = pads.function[rows] >= 0
+    via = np.isfinite(vias.query(at, within=SAME_SPOT_MM)[0])
+    return spots, np.where(stated, soldered[pads.function[rows]], ~via)
+
+
+def _barrels(copper: Copper, layer: int, face: int, middles: Points, wide: Flags) -> Spots:
+    """Plated holes and slots that are no vias, where they touch copper of a layer."""
+    barrel, piece = copper.pieces.joints.T
+    rows = np.flatnonzero(wide[barrel] & (copper.pieces.layer[piece] == layer))
+    # Copper broken by its hole may touch it in several pieces, which the barrel joins.
+    rows = rows[np.unique(barrel[rows], return_index=True)[1]]
+    island = copper.pieces.island[piece[rows]].astype(np.int64)
+    return Spots(middles[barrel[rows]], np.full(len(rows), face), island, ("",) * len(rows))
+
+
+def _openings(board: Board, side: Side) -> Shapes:
+    layer = board.layer(RoleKind.MASK, side)
+    if layer is None or not len(layer.file.objects):
+        return np.empty(0, dtype=object)
+    image = layer.file.image
+    if layer.negative and board.profile is not None:
+        image = board.profile.difference(image)
+    parts: Shapes = shapely.get_parts(image)
+    return parts
+
+
+def _drawn(copper: Copper, layer: int, face: int, openings: Shapes, known: Points) -> Spots:
+    """Copper in the middle of openings that hold neither a flashed pad nor a hole."""
+    free = np.ones(len(openings), dtype=bool)
+    free[np.unique(shapely.STRtree(shapely.points(known)).query(openings, "intersects")[0])] = False
+    box = shapely.bounds(openings[free])
+    middle = (box[:, :2] + box[:, 2:]) / 2
+    inside = shapely.intersects_xy(openings[free], middle[:, 0], middle[:, 1])
+    rows = copper.pieces.on_layer(layer)
+    piece = pieces_at(copper.pieces.polygons[rows], shapely.points(middle[inside]))
+    at, piece = middle[inside][piece >= 0], rows[piece[piece >= 0]]
+    island = copper.pieces.island[piece].astype(np.int64)
+    return Spots(at, np.full(len(at), face), island, ("",) * len(at))
+
+
+def pair_spots(old: Spots, new: Spots, motions: Sequence[Motion]) -> tuple[Ints, Ints]:
+    """Rows of spots that are one and the same: at one place, or moved with their key or part.
+
+    Parameters
+    ----------
+    old
+        As it lies on the new board.
+    motions
+        Of keys and parts, in the coordinates of ``new``.
+    """
+    pairs: list[tuple[int, int]] = []
+    for face in range(len(FACES)):
+        mine, theirs = (np.flatnonzero(s.face == face) for s in (old, new))
+        free = np.ones(len(old), dtype=bool), np.ones(len(new), dtype=bool)
+        ways = [(old.at, MOVED_MM)]
+        for motion in motions:
+            near = np.hypot(*(old.at - motion.start).T) <= motion.reach_mm
+            ways.append((np.where(near[:, None], motion.carry(old.at), np.inf), 4 * MOVED_MM))
+        for places, reach in (*ways, (old.at, ONE_PLACE_MM)):
+            a, b = mine[free[0][mine]], theirs[free[1][theirs]]
+            for i, j in near_pairs(places[a], new.at[b], reach):
+                row, other = int(a[i]), int(b[j])
+                if free[0][row] and free[1][other]:
+                    free[0][row] = free[1][other] = False
+                    pairs.append((row, other))
+    rows = np.array(sorted(pairs), dtype=np.int64).reshape(-1, 2)
+    return rows[:, 0], rows[:, 1]
+
+
+Pin = tuple[str, str]
+"""Reference and pin."""
+Pins = Mapping[Pin, str]
+"""Net of each pin; empty for a pin on no net."""
+
+_NONE: Final = "no net"
+
+
+def pins_of(old: Board, new: Board) -> tuple[Pins, Pins] | str:
+    """Pins of both boards from one kind of source, or why there is none."""
+    by_attributes = [_attribute_pins(board) for board in (old, new)]
+    if all(by_attributes):
+        return by_attributes[0], by_attributes[1]
+    by_netlist = [_netlist_pins(board) for board in (old, new)]
+    if all(by_netlist):
+        return by_netlist[0], by_netlist[1]
+    known = [bool(a or n) for a, n in zip(by_attributes, by_netlist, strict=True)]
+    if all(known):
+        return "one board names nets in its layers, the other only in a netlist"
+    lacking = [name for name, there in (("OLD", known[0]), ("NEW", known[1])) if not there]
+    return "neither names any" if len(lacking) == 2 else f"{lacking[0]} names none"
+
+
+def _attribute_pins(board: Board) -> Pins:
+    pins = {
+        (c.ref, pin): "" if net in NO_NET else net for c in board.components for pin, net in c.pins
+    }
+    return pins if any(pins.values()) else {}
+
+
+def _netlist_pins(board: Board) -> Pins:
+    netlist = netlist_of(board)
+    if netlist is None:
+        return {}
+    return {
+        (p.ref, p.pin): "" if p.net in NO_NET else p.net
+        for p in netlist.points
+        if p.ref and p.pin and p.kind != "tooling"
+    }
+
+
+def compare_nets(old: Pins, new: Pins) -> Iterator[Change]:
+    """Nets that hold the same pins under another name are renamed; other pins have moved.
+
+    Notes
+    -----
+    Only pins that both boards have tell: nets with exactly the same ones belong together, then
+    nets of one name, then nets that share more than half of each other's.
+    """
+    common = sorted(old.keys() & new.keys())
+    before, after = _members(old, common), _members(new, common)
+    became = _pair(before, after)
+    came = {b: a for a, b in became.items()}
+    for a in sorted(became):
+        if became[a] != a:
+            yield Change(what=What.NET, verb=Verb.RENAMED, subject="net", before=a, after=became[a])
+    for net in sorted({n for n in old.values() if n} - became.keys() - set(new.values())):
+        yield Change(what=What.NET, verb=Verb.REMOVED, subject=f"net {net}")
+    for net in sorted({n for n in new.values() if n} - came.keys() - set(old.values())):
+        yield Change(what=What.NET, verb=Verb.ADDED, subject=f"net {net}")
+    for pin in common:
+        if became.get(old[pin], old[pin]) != new[pin]:
+            yield Change(
+                what=What.PIN,
+                verb=Verb.MOVED,
+                subject=_words(pin),
+                before=old[pin] or _NONE,
+                after=new[pin] or _NONE,
+            )
+    refs = {ref for ref, _ in old} & {ref for ref, _ in new}
+    for pin in sorted(old.keys() - new.keys()):
+        if pin[0] in refs:
+            yield Change(
+                what=What.PIN, verb=Verb.REMOVED, subject=_words(pin), before=old[pin] or _NONE
+            )
+    for pin in sorted(new.keys() - old.keys()):
+        if pin[0] in refs:
+            yield Change(
+                what=What.PIN, verb=Verb.ADDED, subject=_words(pin), after=new[pin] or _NONE
+            )
+
+
+def _words(pin: Pin) -> str:
+    return f"{pin[0]} pin {pin[1]}"
+
+
+def _members(pins: Pins, common: list[Pin]) -> dict[str, frozenset[Pin]]:
+    found: dict[str, set[Pin]] = {}
+    for pin in common:
+        if pins[pin]:
+            found.setdefault(pins[pin], set()).add(pin)
+    return {net: frozenset(members) for net, members in found.items()}
+
+
+def _pair(
+    before: Mapping[str, frozenset[Pin]], after: Mapping[str, frozenset[Pin]]
+) -> dict[str, str]:
+    """Which net became which."""
+    by_pins = {members: net for net, members in after.items()}
+    became = {net: by_pins[pins] for net, pins in before.items() if pins in by_pins}
+    taken = set(became.values())
+    for net in before:
+        if net not in became and net in after and net not in taken:
+            became[net] = net
+            taken.add(net)
+    for net in sorted(before.keys() - became.keys()):
+        for other in sorted(after.keys() - taken):
+            shared = len(before[net] & after[other])
+            if 2 * shared > max(len(before[net]), len(after[other])):
+                became[net] = other
+                taken.add(other)
+                break
+    return became

@@ -16,7 +16,7 @@ from fabkit.base.results import Result
 from fabkit.base.tables import Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.model import Board
-from fabkit.board.turned import turn_points
+from fabkit.board.single import turn_points
 from fabkit.package.model import RoleKind, Side
 
 Points = NDArray[np.float64]

@@ -19,11 +19,11 @@ from fabkit.base.columns import Floats, Ints
 from fabkit.base.units import INCH_MM
 from fabkit.board.model import Board, Component, Holes
 from fabkit.geometry.neighbours import PointTree, label_groups, usual_gap
+from fabkit.keyboard.footprints import find_turns
 from fabkit.keyboard.lands import LandTable
 from fabkit.keyboard.model import Evidence, Family, Hold, Spot
 from fabkit.keyboard.patterns import PLACE_TOLERANCE_MM, Pattern
 from fabkit.keyboard.sites import Site, find_sites
-from fabkit.keyboard.turns import find_turns
 
 CENTRE_HOLE_MM: Final = (3.0, 5.4)
 """Diameters of the centre post's hole of key switches (common practice: 3.4, 4.0 and 5.0 mm)."""

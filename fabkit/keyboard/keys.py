@@ -30,13 +30,12 @@ from fabkit.keyboard.footprints import (
     Features,
     contact_rows,
     find_features,
+    find_turns,
     mirror_shares,
 )
 from fabkit.keyboard.lands import Lands, LandTable
-from fabkit.keyboard.model import Evidence, Family, Hold, Key, Spot
-from fabkit.keyboard.overlaps import find_overlaps
+from fabkit.keyboard.model import Evidence, Family, Hold, Key, Spot, find_overlaps
 from fabkit.keyboard.patterns import Pattern
-from fabkit.keyboard.turns import find_turns
 from fabkit.package.model import Side
 
 ONE_PLACE_MM: Final = 2.0

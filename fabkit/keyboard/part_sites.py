@@ -21,11 +21,10 @@ from fabkit.board.model import Board, Component
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.candidates import is_switch, place_tolerance
-from fabkit.keyboard.chips import find_chips
 from fabkit.keyboard.kinds import kind_of, may_control, why_no_part
 from fabkit.keyboard.lands import Lands, LandTable, read_lands
 from fabkit.keyboard.model import Evidence, Group, Key, Keyboard, Mount, PartKind, PartSite
-from fabkit.keyboard.pairs import LeadPairs, find_hole_pairs, find_land_pairs
+from fabkit.keyboard.pairs import LeadPairs, find_chips, find_hole_pairs, find_land_pairs
 from fabkit.keyboard.patterns import Pattern, load_patterns
 from fabkit.keyboard.sites import Site, find_sites
 from fabkit.package.model import Side

@@ -19,7 +19,7 @@ from fabkit.costs import quote as costs
 from fabkit.costs.facts import facts_of_order
 from fabkit.costs.model import CostSheet
 from fabkit.keyboard.ordered import as_designs, describe_order, order_of
-from fabkit.parts import carry
+from fabkit.parts import buying
 from fabkit.parts.book import load_parts
 from fabkit.parts.listing import list_parts
 from fabkit.parts.model import Bill
@@ -83,7 +83,7 @@ class Carried(Result):
         Cost of the new revision when only what is lacking is bought, and when everything is.
     """
 
-    parts: carry.CarryOver
+    parts: buying.CarryOver
     with_it: CostSheet
     without: CostSheet
 
@@ -178,7 +178,7 @@ def carry_over(
     before = list_parts(old_boards, old_order, book=book)
     after = list_parts(new_boards, new_order, book=book)
     loaded = load_parts(book if book is not None else new_order.parts)
-    moved = carry.carry_over(before, after, loaded, keep=keep)
+    moved = buying.carry_over(before, after, loaded, keep=keep)
     sheet = house or load_house()
     designs = as_designs(new_boards)
     verdicts = [check(b, sheet, options=CheckOptions.of(new_order)) for b in designs]

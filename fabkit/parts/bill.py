@@ -17,15 +17,24 @@ from fabkit.board.model import Board
 from fabkit.keyboard.kinds import kind_of, plain, stem
 from fabkit.keyboard.patterns import Pattern, load_patterns
 from fabkit.parts import rules
+from fabkit.parts.assembly import ORDER as STAGE_ORDER
 from fabkit.parts.assembly import assembly_steps
 from fabkit.parts.book import NOTHING, BookPart, Face, PartsBook
 from fabkit.parts.buying import Want, pieces_wanted, plan_purchases
 from fabkit.parts.counting import Tally, tally_places, working_face
 from fabkit.parts.model import HALVES, Bill, BillLine, Fitting, Found, Half, Lasting, Usage
+from fabkit.parts.places import (
+    FIXED,
+    HOLES,
+    LANDS,
+    ORDER,
+    TABLE,
+    Place,
+    Places,
+    Record,
+    find_places,
+)
 from fabkit.parts.places import Half as HalfPlaces
-from fabkit.parts.places import Place, Places, find_places
-from fabkit.parts.sources import FIXED, HOLES, LANDS, ORDER, TABLE, Record
-from fabkit.parts.stages import ORDER as STAGE_ORDER
 
 _KILO: Final = re.compile(r"(?<=\d)\s?K(?=\d|\b)")
 """Kilo, which tables of one board write both ways; SI writes k."""

@@ -6,12 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from fabkit.base.natural import natural
-from fabkit.keyboard.groups import opposite
+from fabkit.keyboard.hands import opposite
 from fabkit.keyboard.model import Group
 from fabkit.package.model import Side
 from fabkit.parts.book import Face
-from fabkit.parts.places import Place
-from fabkit.parts.sources import ORDER, Record
+from fabkit.parts.places import ORDER, Place, Record
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

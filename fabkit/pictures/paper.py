@@ -18,9 +18,8 @@ from fabkit.base.columns import Floats
 from fabkit.base.units import format_mm
 from fabkit.board.model import Board
 from fabkit.keyboard.build import find_keyboard, half_boards
-from fabkit.keyboard.grid import key_pitch
 from fabkit.keyboard.model import Hand, Key, Use
-from fabkit.keyboard.numbering import number_group
+from fabkit.keyboard.numbering import key_pitch, number_group
 from fabkit.package.model import Side
 from fabkit.pictures import palette
 from fabkit.pictures.finished import face_word, frame_around, one_face_note, outline, stray_note

@@ -2,30 +2,54 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
+from fabkit.base.errors import UsageError
 from fabkit.base.findings import Finding, Place
+from fabkit.base.natural import natural
 from fabkit.base.units import counted, format_number
-from fabkit.board.copper import trace_copper
-from fabkit.board.model import Board
+from fabkit.board.copper import Copper, trace_copper
+from fabkit.board.model import Board, Component
 from fabkit.keyboard.build import find_keyboard, headline
-from fabkit.keyboard.grid import RULE, key_pitch
-from fabkit.keyboard.model import Hand, Use
+from fabkit.keyboard.candidates import is_switch
+from fabkit.keyboard.hands import opposite
+from fabkit.keyboard.model import Group, Hand, Hands, Use
+from fabkit.keyboard.numbering import RULE, half_turn, key_order, key_pitch, lay_grid, thumb_keys
+from fabkit.package.model import Side
 from fabkit.sheets.order import BESIDE
 from fabkit.wiring import rules
-from fabkit.wiring.bench import Bench
-from fabkit.wiring.changeover import refuse_unknown
-from fabkit.wiring.circuits import split_circuits
-from fabkit.wiring.headers import find_headers
+from fabkit.wiring.circuit import (
+    Circuit,
+    bridges_as_used,
+    common_net,
+    find_bridges,
+    find_controllers,
+    is_power,
+    split_circuits,
+)
+from fabkit.wiring.inferring import infer_diodes
 from fabkit.wiring.judge import compare_hands, judge_half
-from fabkit.wiring.keys import find_key_pins
-from fabkit.wiring.model import HalfWiring, HeaderHole, Wiring, WiringOptions
-from fabkit.wiring.pins import NOTHING, TABLE, gather_pins
+from fabkit.wiring.keys import KeyPins, find_key_pins, key_nodes
+from fabkit.wiring.matrix import Matrix, find_matrix, first_of, flow, order_by_hand, rows_as_wired
+from fabkit.wiring.model import (
+    Bridge,
+    HalfWiring,
+    HeaderHole,
+    KeyWire,
+    Line,
+    Pin,
+    Scan,
+    Wiring,
+    WiringOptions,
+)
+from fabkit.wiring.pins import NOTHING, TABLE, Pins, find_headers, gather_pins
 from fabkit.wiring.pintable import NamedPin
+from fabkit.wiring.turning import refuse_unknown, swap_rows, thrown, told
 
 _HANDS: Final[tuple[Hand, ...]] = ("left", "whole", "right")
 
@@ -145,3 +169,328 @@ def _numbering_rule(options: WiringOptions, halves: Sequence[HalfWiring]) -> Ite
             f"The right half starts at {right.keys[0].index}: both halves are one electrical row, "
             "left before right (common practice)."
         )
+
+
+@dataclass(frozen=True, slots=True)
+class _Wired:
+    """A key with its nets and lines; ``also`` names places it is fitted instead of."""
+
+    key: KeyPins
+    nodes: tuple[str, ...]
+    lines: tuple[Line, ...]
+    also: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Seated:
+    """A half, and the pins of its controller as they sit on it."""
+
+    half: HalfWiring
+    pins: tuple[Pin, ...]
+
+
+class Bench:
+    """One board with everything that its halves share.
+
+    Parameters
+    ----------
+    number
+        Which of the boards given, from 0.
+    copper, pins, keys, hands
+        The board, what is known of its pins, its keys, and which half each belongs to.
+    options
+        What the user chose.
+    """
+
+    def __init__(
+        self,
+        number: int,
+        copper: Copper,
+        pins: Pins,
+        keys: tuple[KeyPins, ...],
+        hands: Hands,
+        options: WiringOptions,
+    ) -> None:
+        self.number = number
+        self.bounds = copper.board.bounds
+        self.pins = pins
+        self.keys = keys
+        self.hands = hands
+        self.options = options
+        parts = {c.ref: c for c in copper.board.components}
+        self.key_refs = {r for k in keys for r in k.refs}
+        self.bridges = find_bridges(pins.pins, parts, self.key_refs)
+        self.no_hub = self.key_refs | {b.ref for b in self.bridges}
+        self.no_hub |= {
+            p.ref for p in pins.pins if is_switch(parts.get(p.ref) or Component(ref=p.ref))
+        }
+        self.power = frozenset(p.node for p in pins.pins if is_power(p.node))
+        self.inferred: tuple[Bridge, ...] = ()
+        if pins.source == TABLE:
+            self.inferred = self._inferred(copper)
+            self.bridges += self.inferred
+
+    def _inferred(self, copper: Copper) -> tuple[Bridge, ...]:
+        """Diodes that only the copper tells of, where no file names parts."""
+        lines = {p.node for p in self.pins.pins if p.ref not in self.no_hub} - self.power
+        up = self.hands.groups[0].face_up
+        contacts = [key_nodes(k, self.pins, up) for k in self.keys]
+        common = common_net(contacts)
+        bridged = {n for b in self.bridges for n in b.nodes} | {common}
+        loose = [tuple(n for n in nodes if n not in bridged) for nodes in contacts]
+        return infer_diodes(copper, loose, [k.key for k in self.keys], lines)
+
+    def halves(self, before: int) -> Iterator[Seated]:
+        """The halves this board makes, left before right.
+
+        Parameters
+        ----------
+        before
+            Keys of the halves that other boards have made, which are numbered first.
+        """
+        for group in self.hands.groups:
+            keys = [self.keys[k] for k in group.keys]
+            # Of a right half alone, the numbers are those behind a left half with as many keys.
+            alone = group.hand == "right" and not before
+            made = self._half(group, keys, len(keys) if alone else before)
+            before += len(made.half.keys)
+            yield made
+
+    def _half(self, group: Group, keys: Sequence[KeyPins], before: int) -> Seated:
+        hand, up = group.hand, group.face_up
+        turnable = self.hands.use == "reversible"
+        facing = 1 if up == "top" else -1
+        turned = turnable and hand == "right"
+        ways = thrown(self.bridges, self.options, right=hand == "right", turned=turned)
+        bridges = bridges_as_used(
+            self.bridges,
+            fitted_face=-facing,
+            jumper_face=facing if self.options.jumpers == "up" else -facing,
+            turnable=turnable,
+            thrown=ways,
+        )
+        contacts = [key_nodes(k, self.pins, up) for k in keys]
+        common = common_net(contacts)
+        closed = self.power | ({common} if common else frozenset())
+        refs = self._named(hand) or find_controllers(
+            self.pins.pins, contacts, bridges, closed=closed, not_these=self.no_hub
+        )
+        seated = tuple(p for p in self.pins.pins if p.ref in refs)
+        axis = None
+        if turned and self.options.right_pins == "swapped":
+            over = swap_rows(seated)
+            seated, axis = over.pins, over.axis
+        circuit = Circuit(bridges=bridges, pins=_by_node(seated), closed=closed)
+        wired = _fold(
+            [
+                _Wired(
+                    key,
+                    nodes,
+                    tuple(circuit.line(n) for n in nodes if n != common) if len(nodes) == 2 else (),
+                )
+                for key, nodes in zip(keys, contacts, strict=True)
+            ]
+        )
+        closed_ones = told(b for mine in bridges.values() for b in mine)
+        assumed = (*self._assumed(up, turned=turned, turnable=turnable), *closed_ones)
+        half = HalfWiring(
+            hand=hand,
+            board=self.number,
+            face_up=up,
+            scan="unknown",
+            common=common,
+            controllers=refs,
+            keys=(),
+            assumed=assumed,
+            axis=axis,
+        )
+        return Seated(self._numbered(half, wired, before), seated)
+
+    def _named(self, hand: Hand) -> tuple[str, ...]:
+        """The controller the user named; empty when the board is to tell."""
+        named = self.options.controllers
+        if hand == "right" and self.options.right_controllers:
+            named = self.options.right_controllers
+        known = {p.ref for p in self.pins.pins}
+        lost = next((r for r in named if r not in known), None)
+        if lost is not None:
+            some = ", ".join(sorted(known - self.no_hub, key=natural)[:20])
+            raise UsageError(
+                f"'{lost}' is no part with known pins",
+                hint=f"there are {some}" if some else rules.PINS_UNKNOWN.advice,
+            )
+        return named
+
+    def _assumed(self, up: Side, *, turned: bool, turnable: bool) -> Iterator[str]:
+        if turnable:
+            if not self.hands.hand_known:
+                left = next(g.face_up for g in self.hands.groups if g.hand == "left")
+                yield f"The keys do not show the hand: the {left} is up on the left half."
+            yield (
+                f"The {up} is the key side; of every key the pads on the {opposite(up)} count, "
+                "and those with holes."
+            )
+        if turned and self.options.right_controllers:
+            yield "The controller named for the right half is fitted there."
+        elif turned and self.options.right_pins == "swapped":
+            yield (
+                "The controller sits the same way up as on the left half, so its rows change "
+                "places: every hole takes the pin that lies opposite it across the rows."
+            )
+        elif turned:
+            yield (
+                "The controller is fitted from the other face, so that every pin stays in its own "
+                "hole; say --right-pins swapped when its rows change places."
+            )
+        if turnable and any(b.kind == "jumper" and not b.throw for b in self.bridges):
+            yield f"Jumpers on the face that is {self.options.jumpers} are closed."
+
+    def _numbered(self, half: HalfWiring, wired: Sequence[_Wired], before: int) -> HalfWiring:
+        """The half with its keys in a row."""
+        x0, y0, x1, y1 = self.bounds
+        sign, edge = (1, x0) if half.face_up == "top" else (-1, -x1)
+        seen = np.array([(sign * w.key.key.x_mm - edge, w.key.key.y_mm - y0) for w in wired])
+        turns = np.array([half_turn(sign * w.key.key.rotation_deg) for w in wired])
+        cells = lay_grid(seen, turns)
+        scan, matrix = _scheme(half.common, wired, cells)
+        if matrix is not None:
+            lines = [next((a.node for a in w.lines if a.node in matrix.rows), "") for w in wired]
+            cells = rows_as_wired(cells, seen, lines)
+        mine = {w.key.number for w in wired}
+        listed = order_by_hand(
+            [_names(w) for w in wired],
+            half.hand,
+            self.options,
+            [n for k in self.keys if k.number not in mine for n in (k.ref, *k.refs)],
+        )
+        if listed is not None:
+            order = listed.order
+        else:
+            thumbs = self.options.thumbs == "last" and thumb_keys(
+                cells, seen[:, 1].tolist(), turns.tolist()
+            )
+            order = key_order(
+                cells,
+                seen[:, 0].tolist(),
+                walk=self.options.walk,
+                from_right=self.options.mirrored and half.hand == "right",
+                last=thumbs or (),
+            )
+        first = first_of(half.hand, self.options, before)
+        numbers: Sequence[int] = range(first, first + len(order))
+        if listed is not None and listed.places:
+            numbers = [self.options.first + place for place in listed.places]
+        keys = []
+        for index, k in zip(numbers, order, strict=True):
+            w = wired[k]
+            wire = KeyWire(
+                index=index,
+                ref=w.key.ref,
+                row=cells[k][0] + 1,
+                column=cells[k][1] + 1,
+                x_mm=w.key.key.x_mm,
+                y_mm=w.key.key.y_mm,
+                seen_x_mm=float(seen[k, 0]),
+                seen_y_mm=float(seen[k, 1]),
+                angle_deg=float(turns[k]),
+                also=w.also,
+                nodes=w.nodes,
+            )
+            keys.append(_with_lines(wire, scan, w.lines, matrix))
+        told = (
+            (f"Rows and columns were told apart by {matrix.told_by}.",)
+            if matrix is not None
+            else ()
+        )
+        return replace(
+            half,
+            scan=scan,
+            common=half.common if scan == "direct" else "",
+            keys=tuple(keys),
+            rows=_visual((k.row_line, k.row, -k.seen_y_mm) for k in keys),
+            columns=_visual((k.column_line, k.column, k.seen_x_mm) for k in keys),
+            pitch_mm=key_pitch(seen),
+            size_mm=(x1 - x0, y1 - y0),
+            assumed=(*half.assumed, *told),
+        )
+
+
+def _names(wired: _Wired) -> tuple[str, ...]:
+    return (wired.key.ref, *wired.key.refs, *wired.also)
+
+
+def _visual(placed: Iterable[tuple[Line | None, int, float]]) -> tuple[Line, ...]:
+    """Lines, each once, in the order in which most of their keys stand.
+
+    Parameters
+    ----------
+    placed
+        The line of each key, its row or column, and how far along it stands.
+    """
+    lines: dict[str, Line] = {}
+    steps: dict[str, list[tuple[int, float]]] = defaultdict(list)
+    for line, step, along in placed:
+        if line is not None:
+            lines.setdefault(line.node, line)
+            steps[line.node].append((step, along))
+
+    def rank(node: str) -> tuple[float, float, object]:
+        cells, along = zip(*steps[node], strict=True)
+        return float(np.median(cells)), float(np.mean(along)), natural(node)
+
+    return tuple(replace(lines[n], diodes=(), through=()) for n in sorted(lines, key=rank))
+
+
+def _by_node(pins: Sequence[Pin]) -> dict[str, tuple[Pin, ...]]:
+    """Pins by net; a pin with several pads once, by a pad with a hole if it has one."""
+    found: dict[str, dict[tuple[str, str, str], Pin]] = defaultdict(dict)
+    for pin in sorted(pins, key=lambda p: p.face != 0):
+        if pin.node:
+            found[pin.node].setdefault((pin.ref, pin.pin, pin.name), pin)
+    return {
+        node: tuple(sorted(mine.values(), key=lambda p: (natural(p.ref), natural(p.pin))))
+        for node, mine in found.items()
+    }
+
+
+def _fold(wired: Sequence[_Wired]) -> list[_Wired]:
+    """Places that overlap on the same lines as one key: only one of them can be fitted."""
+    at = {w.key.number: k for k, w in enumerate(wired)}
+    near = [[at[n] for n in w.key.key.instead_of if n in at] for w in wired]
+    ends = [frozenset(a.node for a in w.lines) for w in wired]
+    kept: dict[int, list[str]] = {}
+    for k in sorted(range(len(wired)), key=lambda k: (len(near[k]), k)):
+        same = next((m for m in near[k] if m in kept and ends[k] and ends[k] == ends[m]), None)
+        if same is None:
+            kept[k] = []
+        else:
+            kept[same].append(wired[k].key.ref)
+    return [replace(wired[k], also=tuple(kept[k])) for k in sorted(kept)]
+
+
+def _scheme(
+    common: str, wired: Sequence[_Wired], cells: Sequence[tuple[int, int]]
+) -> tuple[Scan, Matrix | None]:
+    """How the keys are wired."""
+    if not any(w.lines for w in wired):
+        return "unknown", None
+    if common:
+        return "direct", None
+    if not any(a.pins for w in wired for a in w.lines):
+        return "unknown", None
+    matrix = find_matrix([w.lines for w in wired], cells)
+    return ("other", None) if matrix is None else ("matrix", matrix)
+
+
+def _with_lines(
+    wire: KeyWire, scan: Scan, lines: tuple[Line, ...], matrix: Matrix | None
+) -> KeyWire:
+    """A key with its lines in their places."""
+    if matrix is not None and len(lines) == 2:
+        row, column = lines if lines[0].node in matrix.rows else (lines[1], lines[0])
+        return replace(wire, row_line=row, column_line=column, current=flow(row, column))
+    if scan == "direct" and len(lines) == 1:
+        return replace(wire, line=lines[0])
+    if scan == "other" and len(lines) == 2:
+        return replace(wire, row_line=lines[0], column_line=lines[1])
+    return wire

@@ -1,18 +1,24 @@
-"""From a key's contacts to the controller: through diodes, jumpers and resistors, net by net."""
+"""The circuit of a board: nets, pins, switches and jumpers as one graph."""
 
 from __future__ import annotations
 
 import re
 from collections import defaultdict, deque
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
+
+import numpy as np
 
 from fabkit.base.natural import natural
 from fabkit.board.model import Component
-from fabkit.board.supplies import is_ground, is_supply
-from fabkit.wiring.changeover import throws_of
+from fabkit.board.nets import is_ground, is_supply
+from fabkit.geometry.neighbours import label_groups
+from fabkit.keyboard.model import Hands
+from fabkit.wiring.keys import KeyPins
 from fabkit.wiring.model import Bridge, BridgeKind, DiodeUse, Line, Pin
+from fabkit.wiring.pins import Pins
+from fabkit.wiring.turning import throws_of
 
 _LETTERS: Final[dict[BridgeKind, re.Pattern[str]]] = {
     "jumper": re.compile(r"(?:^|[^A-Z])(?:JP|SJ)\d"),
@@ -323,3 +329,42 @@ def _reach(
         ]
         seen |= set(edge)
     return seen
+
+
+def split_circuits(
+    pins: Pins, keys: Sequence[KeyPins], hands: Hands
+) -> Iterator[tuple[Pins, Hands]]:
+    """The pins of each half where two halves on one board are two circuits; else all together.
+
+    Two halves drawn twice often have nets of one name that no copper joins.  Copper and parts that
+    hang together are one circuit.
+
+    Parameters
+    ----------
+    pins, keys, hands
+        Of the board.
+    """
+    number = _circuits(pins)
+    met = [
+        {number[p.island] for k in group.keys for p in keys[k].pins if p.island >= 0}
+        for group in hands.groups
+    ]
+    if hands.use != "both" or not all(met) or set.intersection(*met):
+        yield pins, hands
+        return
+    for group, mine in zip(hands.groups, met, strict=True):
+        own = tuple(p for p in pins.pins if p.island < 0 or number[p.island] in mine)
+        yield replace(pins, pins=own), replace(hands, groups=(group,))
+
+
+def _circuits(pins: Pins) -> dict[int, int]:
+    """Number of the circuit that each island is part of: parts join what they are soldered to."""
+    held = [p for p in pins.pins if p.island >= 0]
+    refs = {ref: k for k, ref in enumerate(dict.fromkeys(p.ref for p in held))}
+    islands = pins.copper.pieces.islands
+    label = label_groups(
+        islands + len(refs),
+        np.array([p.island for p in held], int),
+        np.array([islands + refs[p.ref] for p in held], int),
+    )
+    return {p.island: int(label[p.island]) for p in held}

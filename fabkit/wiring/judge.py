@@ -10,7 +10,7 @@ from typing import Final
 
 from fabkit.base.findings import Finding, Place, Rule, Severity
 from fabkit.base.units import counted
-from fabkit.board.supplies import is_battery, is_ground, is_supply
+from fabkit.board.nets import is_battery, is_ground, is_supply
 from fabkit.wiring import rules
 from fabkit.wiring.model import HalfWiring, KeyWire, Line, Pin
 from fabkit.wiring.pins import is_nameless

@@ -14,10 +14,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import fabkit
-from fabkit.board.turned import turn_board
+from fabkit.board.single import turn_board
 from fabkit.compare.expecting import expectation_text
+from fabkit.compare.joins import find_spots, pair_spots
 from fabkit.compare.model import What
-from fabkit.compare.spots import find_spots, pair_spots
 from fabkit.formats.gerber.model import Kind
 
 

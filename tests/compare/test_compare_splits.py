@@ -9,7 +9,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fabkit.compare.splits import count_places, find_splits, nearest_ends
+from fabkit.compare.joins import count_places, find_splits, nearest_ends
 
 LABELS = st.integers(0, 5)
 

@@ -11,7 +11,7 @@ import shapely.affinity
 from compare_boards import shifted
 
 import fabkit
-from fabkit.board.turned import turn_board, turn_points
+from fabkit.board.single import turn_board, turn_points
 
 TURNS = (90, 180, 270)
 

@@ -16,9 +16,8 @@ import shapely
 import fabkit
 from fabkit.board.model import Board, Component, Holes
 from fabkit.keyboard.build import build_keyboard, find_keyboard, headline
-from fabkit.keyboard.groups import is_plain_grid, lean, relate
-from fabkit.keyboard.model import Evidence
-from fabkit.keyboard.overlaps import find_overlaps, fitted_range
+from fabkit.keyboard.hands import is_plain_grid, lean, relate
+from fabkit.keyboard.model import Evidence, find_overlaps, fitted_range
 from fabkit.keyboard.patterns import load_patterns
 
 DEMO = "../fabkit/demo/rev-b"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fabkit.keyboard.turns import find_turns
+from fabkit.keyboard.footprints import find_turns
 
 FOOTPRINT = np.array([(-5.0, 3.8), (0.0, 5.9), (2.0, -4.0), (5.5, 0.0)])
 """Lands of an invented switch, mm from its middle."""

@@ -12,10 +12,9 @@ from truth import Truth, load_truths
 import fabkit
 from fabkit.board.model import Holes
 from fabkit.keyboard.build import find_keyboard
-from fabkit.keyboard.chips import find_chips
 from fabkit.keyboard.kinds import kind_of, why_no_part
 from fabkit.keyboard.lands import LandTable, read_lands
-from fabkit.keyboard.pairs import find_hole_pairs
+from fabkit.keyboard.pairs import find_chips, find_hole_pairs
 from fabkit.keyboard.part_sites import find_part_sites, sites_of
 from fabkit.keyboard.patterns import load_patterns
 from fabkit.keyboard.sites import find_sites

@@ -14,7 +14,7 @@ from fabkit.keyboard.build import find_keyboard
 from fabkit.parts.bill import build_bill
 from fabkit.parts.book import EXAMPLE, book_from
 from fabkit.parts.model import Bill, Lasting, Usage
-from fabkit.parts.sources import decoded
+from fabkit.parts.places import decoded
 from fabkit.sheets.order import order_from
 from fabkit.sheets.toml_text import parse_sheet
 

@@ -9,8 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fabkit.keyboard.grid import key_pitch, lay_grid
-from fabkit.keyboard.numbering import key_order, thumb_keys
+from fabkit.keyboard.numbering import key_order, key_pitch, lay_grid, thumb_keys
 from fabkit.wiring.matrix import find_matrix, rows_as_wired
 from fabkit.wiring.model import Line, Pin
 from fabkit.wiring.turning import NO_PARTNER, swap_rows

@@ -29,7 +29,7 @@ from fabkit.outputs.report.price_rules import price_rules
 from fabkit.outputs.report.shell import render_page, trusted
 from fabkit.outputs.verdict import thickness_table
 from fabkit.outputs.wiring import half_table, wiring_record
-from fabkit.parts import stages
+from fabkit.parts import assembly
 
 SCRIPTS: Final = ("exact.js", "price.js", "board.js", "wipe.js", "page.js")
 """Parts of the page's script, in order."""
@@ -280,15 +280,15 @@ def _files(package: Record, packed: Record | None) -> list[Record]:
 
 
 def _cautions(contents: OrderContents) -> Iterator[tuple[str, str]]:
-    yield "Heat", stages.HEAT
-    yield "Fumes", stages.FUMES
-    yield "Lead", stages.LEAD
+    yield "Heat", assembly.HEAT
+    yield "Fumes", assembly.FUMES
+    yield "Lead", assembly.LEAD
     yield "Dust", DUST
     if any(line.caution == "lithium" for line in contents.bill.lines) or _has_battery(contents):
-        yield "Lithium cells", stages.LITHIUM
-        yield "Lithium cells", stages.LITHIUM_CELL
-        yield "Charging", stages.CHARGER
-    yield "Limits of this page", stages.DEFER
+        yield "Lithium cells", assembly.LITHIUM
+        yield "Lithium cells", assembly.LITHIUM_CELL
+        yield "Charging", assembly.CHARGER
+    yield "Limits of this page", assembly.DEFER
     yield "Limits of this page", LIMITS
 
 
