@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -11,6 +12,8 @@ from typing import Any
 
 Record = dict[str, Any]
 """What a JSON document holds: names to values."""
+
+FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
 
 Cell = str | int | float | Decimal | StrEnum | None
 
@@ -96,6 +99,18 @@ def cell_text(cell: Cell) -> str:
     if isinstance(cell, StrEnum):
         return cell.value.replace("_", " ")
     return "" if cell is None else str(cell)
+
+
+def is_formula(text: str) -> bool:
+    """Whether a spreadsheet may compute it.
+
+    Some drop blanks and unseen marks in front, and read full-width signs as the plain ones.
+    """
+    if text.startswith(FORMULA_SIGNS):
+        return True
+    plain = unicodedata.normalize("NFKC", text)
+    unseen = (c for c in plain if not (c.isspace() or unicodedata.category(c) in ("Cf", "Cc")))
+    return next(unseen, "") in FORMULA_SIGNS
 
 
 def to_html(

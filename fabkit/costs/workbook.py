@@ -5,9 +5,11 @@ from __future__ import annotations
 import io
 import re
 import zipfile
+from collections.abc import Sequence
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from fabkit.base.tables import Table, cell_text, is_formula
 from fabkit.costs.expression import to_cells
 from fabkit.costs.model import PARTS_GROUPS, CostSheet, Input, Line, Offer
 from fabkit.parts.model import Bill
@@ -197,13 +199,7 @@ def _write_summary(
 def _write_tables(book: Workbook, sheet: CostSheet) -> None:
     """Further results, as values."""
     for table in sheet.comparisons():
-        page = book.create_sheet(table.title[:31])
-        page.append([clean_text(h) for h in table.heads])
-        style_head(page, 1, len(table.columns))
-        for row in table.rows:
-            page.append([clean_text(v) if isinstance(v, str) else v for v in row])
-        for index in range(len(table.columns)):
-            page.column_dimensions[chr(ord("A") + index)].width = 24
+        _write_table(book.create_sheet(table.title[:31]), table)
 
 
 def _sum(cells: list[str]) -> str | int:
@@ -230,19 +226,6 @@ def _without_clock(data: bytes) -> bytes:
     return out.getvalue()
 
 
-PARTS_HEAD = (
-    "Part",
-    "Left half",
-    "Right half",
-    "Keyboard",
-    "Needed",
-    "Face, left",
-    "Face, right",
-    "Fitted",
-    "Lasts",
-    "References",
-    "Why this many",
-)
 BUY_HEAD = (
     "Part",
     "Shop",
@@ -260,30 +243,7 @@ BUY_HEAD = (
 
 def write_bill_pages(book: Workbook, bill: Bill) -> None:
     """Add the worksheets ``Parts`` and ``Shopping``."""
-    page = book.create_sheet("Parts")
-    for notice in bill.notices:
-        page.append([clean_text(notice)])
-    page.append(list(PARTS_HEAD))
-    style_head(page, page.max_row, len(PARTS_HEAD))
-    for line in bill.lines:
-        page.append(
-            [
-                clean_text(line.title),
-                line.left,
-                line.right,
-                line.per_keyboard,
-                line.need(bill.usage),
-                line.faces.get("left", ""),
-                line.faces.get("right", ""),
-                str(line.fitting),
-                line.lasting.replace("_", " "),
-                clean_text(line.short_refs("left")),
-                clean_text(line.reason),
-            ]
-        )
-    page.column_dimensions["A"].width = 36
-    page.column_dimensions["J"].width = 30
-    page.column_dimensions["K"].width = 60
+    _write_table(book.create_sheet("Parts"), bill.parts_table(), bill.notices)
     _write_shopping(book, bill)
 
 
@@ -324,10 +284,27 @@ def _write_shopping(book: Workbook, bill: Bill) -> None:
     page.column_dimensions["K"].width = 44
 
 
+WIDE = 32
+"""Characters that a column of text shows."""
+
+
 def clean_text(value: str) -> str:
     """Text that no spreadsheet takes for a formula, without characters a workbook cannot hold."""
     clean = re.sub(r"[\x00-\x08\x0b\x0c\x0e-\x1f]", "·", value)
-    return f"'{clean}" if clean[:1] in ("=", "+", "-", "@") else clean
+    return f"'{clean}" if is_formula(clean) else clean
+
+
+def _write_table(page: Worksheet, table: Table, notices: Sequence[str] = ()) -> None:
+    """Write notices, then a table as values; text columns are as wide as words need."""
+    for notice in notices:
+        page.append([clean_text(notice)])
+    page.append([clean_text(head) for head in table.heads])
+    style_head(page, page.max_row, len(table.columns))
+    for row in table.rows:
+        page.append([clean_text(cell_text(c)) if isinstance(c, str) else c for c in row])
+    for column, (one, head) in enumerate(zip(table.columns, table.heads, strict=True)):
+        width = len(head) + 4 if one.number else WIDE
+        page.column_dimensions[chr(ord("A") + column)].width = width
 
 
 def bold(page: Worksheet, row: int) -> None:

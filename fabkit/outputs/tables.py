@@ -5,13 +5,10 @@ from __future__ import annotations
 import csv
 import io
 import re
-import unicodedata
 from collections.abc import Iterable, Sequence
 
 from fabkit.base.streams import clean
-from fabkit.base.tables import Cell, Table, cell_text
-
-FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
+from fabkit.base.tables import Cell, Table, cell_text, is_formula
 
 
 def to_csv(table: Table, *, notes: Sequence[str] = ()) -> str:
@@ -37,18 +34,6 @@ def to_csv(table: Table, *, notes: Sequence[str] = ()) -> str:
 def _csv_cell(cell: Cell) -> str:
     text = cell_text(cell)
     return "'" + text if isinstance(cell, str) and is_formula(text) else text
-
-
-def is_formula(text: str) -> bool:
-    """Whether a spreadsheet may compute it.
-
-    Some drop blanks and unseen marks in front, and read full-width signs as the plain ones.
-    """
-    if text.startswith(FORMULA_SIGNS):
-        return True
-    plain = unicodedata.normalize("NFKC", text)
-    unseen = (c for c in plain if not (c.isspace() or unicodedata.category(c) in ("Cf", "Cc")))
-    return next(unseen, "") in FORMULA_SIGNS
 
 
 def to_markdown(table: Table) -> str:

@@ -12,14 +12,15 @@ from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
+import openpyxl
 import pytest
 from markdown_it import MarkdownIt
 
 import fabkit
-from fabkit.base.tables import to_html
+from fabkit.base.tables import FORMULA_SIGNS, to_html
+from fabkit.costs.workbook import write_workbook
 from fabkit.outputs.money import cost_files, parts_files, print_bill, print_costs
 from fabkit.outputs.records import check_record
-from fabkit.outputs.tables import FORMULA_SIGNS
 from fabkit.outputs.terminal import Terminal
 from fabkit.outputs.verdict import render_verdict
 
@@ -113,6 +114,17 @@ def test_csv_files_start_no_formula(bill, costs):
             assert FORMULA not in row
             assert not any(cell.startswith(FORMULA_SIGNS) and not _number(cell) for cell in row)
     assert seen
+
+
+def test_workbooks_start_no_formula(bill, costs):
+    """Sheets of plain values, read back with openpyxl, hold no formula and every text."""
+    book = openpyxl.load_workbook(io.BytesIO(write_workbook(costs, bill)))
+    values = [table.title[:31] for table in costs.comparisons()] + ["Parts"]
+    cells = [cell for name in values for row in book[name].iter_rows() for cell in row]
+
+    assert cells
+    assert not any(cell.data_type == "f" for cell in cells)
+    assert f"'{FORMULA}" in {cell.value for row in book["Parts"].iter_rows() for cell in row}
 
 
 def _number(text):

@@ -19,12 +19,12 @@ from markdown_it import MarkdownIt
 from fabkit.base.errors import OutputRefused
 from fabkit.base.findings import Severity
 from fabkit.base.streams import clean
-from fabkit.base.tables import Column, Table, columns_of, to_html
+from fabkit.base.tables import FORMULA_SIGNS, Column, Table, columns_of, to_html
 from fabkit.outputs.json import plain, to_json
 from fabkit.outputs.manifest import MAKER, MANIFEST, file_record, look_at
 from fabkit.outputs.names import file_stem
 from fabkit.outputs.papers import fit_job
-from fabkit.outputs.tables import FORMULA_SIGNS, markdown_text, to_csv, to_markdown
+from fabkit.outputs.tables import markdown_text, to_csv, to_markdown
 from fabkit.outputs.terminal import Terminal, print_finding
 from fabkit.outputs.verdict import print_check
 
