@@ -154,7 +154,7 @@ def _drawn_outlines(case: Case, copper: Copper, rows: Ints) -> Iterator[Finding]
             spot = shapely.point_on_surface(copper.pieces.polygons[mine[0]])
             yield Finding.of(
                 OUTLINE,
-                f"the outline of the board is drawn in {layer.name} too",
+                f"the outline of the board is also drawn in {layer.name}",
                 case.place(layer.file.name, side=layer.side, x_mm=spot.x, y_mm=spot.y),
             )
 
@@ -253,7 +253,7 @@ def score(case: Case) -> Iterator[Finding]:
     yield from group(
         SCORE_CUT,
         table.measures(case),
-        "copper lies across score lines, over {worst} at most {where}",
+        "copper crosses score lines over up to {worst} {where}",
         most=True,
     )
     table = Spots.of(np.concatenate(near))

@@ -66,7 +66,7 @@ def loose_ends(case: Case) -> Iterator[Finding]:
                 np.hypot(strokes.x1 - strokes.x0, strokes.y1 - strokes.y0),
                 objects_at(case, layer, rows, x, y),
             ),
-            f"tracks end in nothing on {layer.name}, longest last segment {{worst}}",
+            f"tracks on {layer.name} end without a pad or hole; the longest loose end is {{worst}}",
             most=True,
         )
     if not copper.named.any():

@@ -165,7 +165,7 @@ def _rims(case: Case, spots: Spots, hole: Ints, limit: float) -> Iterator[Findin
     yield from group(
         RIM,
         rims.measures(case),
-        f"a rim of copper only {{worst}} wide is left around non-plated holes {{where}}; "
+        f"non-plated holes keep a rim of copper only {{worst}} wide {{where}}; "
         f"thinner than {format_mm(limit)} may come loose",
         limit=limit,
     )

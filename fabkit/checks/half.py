@@ -131,7 +131,7 @@ def keys(case: Case) -> Iterator[Finding]:
             ),
             f"{format_number(len({key for key, _ in faces}))} of "
             f"{format_number(len(positions))} keys lack pads or mask openings on one face, "
-            "{worst} at most",
+            "up to {worst} each",
             most=True,
             limit=0.0,
             unit="pads",

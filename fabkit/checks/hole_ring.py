@@ -206,8 +206,8 @@ def annular_ring(case: Case) -> Iterator[Finding]:
         yield from group(
             RING_BROKEN,
             _around(case, rings.cut, rings.layer, rings.ring).take(broken),
-            f"holes break out of their pads, by {format_number(worst, digits=0)} degrees of the "
-            "rim at worst; least ring {worst}, {where}",
+            f"holes break out of their pads over up to {format_number(worst, digits=0)} degrees of "
+            "the rim; the smallest ring is {worst} {where}",
             limit=0.0,
             severity=Severity.ERROR if worst > BREAKOUT_DEG else Severity.WARNING,
         )

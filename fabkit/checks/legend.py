@@ -174,7 +174,7 @@ def on_copper(case: Case) -> Iterator[Finding]:
         yield from group(
             INK,
             Measures(area[rows], spots_at(case, layer, *xy.T)),
-            f"{layer.name} lies on bare copper, at most {{worst}} in one place",
+            f"{layer.name} lies on bare copper, up to {{worst}} in one place",
             most=True,
             limit=0.0,
             unit="mm²",
@@ -215,7 +215,7 @@ def off_board(case: Case) -> Iterator[Finding]:
                 OFF_BOARD,
                 Measures(area[rows], spots_at(case, layer, *xy.T)),
                 f"{layer.name} is cut by the board's edge in {counted(len(rows), 'place')}, "
-                "at most {worst} of one mark is lost",
+                "up to {worst} of one mark is lost",
                 most=True,
                 unit="mm²",
             )
@@ -243,7 +243,7 @@ def direction(case: Case) -> Iterator[Finding]:
         box = layer.file.bounds
         yield Finding.of(
             MIRRORED,
-            f"{format_number(same)} different letters of the bottom legend look as on the top, "
+            f"{format_number(same)} letters of the bottom legend look the same as on the top, "
             f"{format_number(turned)} are mirrored",
             case.layer_place(layer, (box[0] + box[2]) / 2, (box[1] + box[3]) / 2),
             measured=float(same),

@@ -137,7 +137,7 @@ def polarity(case: Case) -> Iterator[Finding]:
         if is_inverted(case, side):
             yield Finding.of(
                 INVERTED,
-                f"{side.layer.name} is painted over most of the board and left out over the pads",
+                f"{side.layer.name} covers most of the board but not the pads",
                 case.place(side.layer.file.name, side=side.layer.side),
             )
 
@@ -487,7 +487,7 @@ def paste(case: Case) -> Iterator[Finding]:
         yield from group(
             OFF_PAD,
             Measures(area[rows], spots_at(case, layer, *xy.T)),
-            f"{layer.name} prints where no copper is bare, at most {{worst}}",
+            f"{layer.name} prints up to {{worst}} where no copper is bare",
             most=True,
             limit=0.0,
             unit="mm²",

@@ -262,8 +262,8 @@ def _netlist_holes(case: Case, file: str, aligned: Aligned) -> Iterator[Finding]
                     y_mm=points[row[bad[k]]].y_mm + dy,
                 ),
             ),
-            f"{len(bad)} of {len(points)} netlist holes differ from the drill files, by {{worst}} "
-            "at most",
+            f"{len(bad)} of {len(points)} netlist holes differ from the drill files, by up to "
+            "{worst}",
             most=True,
             limit=HOLE_OFF_MM,
         )

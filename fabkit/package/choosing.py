@@ -58,7 +58,7 @@ def choose_set(intake: Intake, *, limits: Limits) -> Intake:
         problems += [
             Finding.of(
                 rules.ARCHIVE_BESIDE,
-                "not opened, as layer files lie beside it",
+                "not opened, because layer files lie beside it",
                 Place(file=archive.name),
                 assumed="not used",
             )
