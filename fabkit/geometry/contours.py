@@ -11,14 +11,13 @@ from each other, and wound so that every point is run round once in one sense, o
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.base.columns import Floats, Ints, Shapes
 from fabkit.geometry.segments import Segments
 
 _PAIRS_AT_ONCE: Final = 2**20
@@ -103,6 +102,60 @@ def _side(start: Floats, end: Floats, point: Floats) -> Floats:
     return side
 
 
+def _match_edges(ends: Floats, rows: Ints) -> tuple[Ints, Ints] | None:
+    """Find edges that are run through twice in opposite senses: the rows of each pair.
+
+    None when edges lie on each other otherwise.
+
+    Parameters
+    ----------
+    ends : (n, 4) float64
+        Start and end of all edges.
+    rows : (m,) int64
+        Edges that are compared.
+    """
+    x0, y0, x1, y1 = ends[rows].T
+    swap = (x0 > x1) | ((x0 == x1) & (y0 > y1))
+    keys = np.where(swap[:, None], ends[rows][:, [2, 3, 0, 1]], ends[rows])
+    order = np.lexsort(keys.T)
+    same = (keys[order[1:]] == keys[order[:-1]]).all(axis=1)
+    left, right = order[:-1][same], order[1:][same]
+    if (same[1:] & same[:-1]).any() or (swap[left] == swap[right]).any():
+        return None
+    return rows[np.minimum(left, right)], rows[np.maximum(left, right)]
+
+
+def _take_out(first: Ints, second: Ints, count: int) -> list[list[tuple[int, int]]] | None:
+    """Find the loops that are left when pairs of edges are taken out of a closed path.
+
+    A path that runs along a cut-in begins a loop and ends it where it runs back, so pairs nest as
+    brackets do; None when they do not.
+
+    Returns
+    -------
+    Runs of rows ``(begin, end)`` of each loop, ``end`` not included.
+    """
+    partner = dict(zip(first.tolist(), second.tolist(), strict=True))
+    loops: list[list[tuple[int, int]]] = [[]]
+    closing: list[tuple[int, int]] = []
+    current = begin = 0
+    for k in sorted([*partner, *partner.values()]):
+        if begin < k:
+            loops[current].append((begin, k))
+        begin = k + 1
+        if k in partner:
+            closing.append((partner[k], current))
+            current = len(loops)
+            loops.append([])
+        elif closing and closing[-1][0] == k:
+            current = closing.pop()[1]
+        else:
+            return None
+    if begin < count:
+        loops[current].append((begin, count))
+    return loops
+
+
 def _split_at_cut_ins(ring: Floats) -> list[Floats] | None:
     """Loops left of a closed ring when edges run through once in each sense are taken out.
 
@@ -113,34 +166,16 @@ def _split_at_cut_ins(ring: Floats) -> list[Floats] | None:
     ring : (n, 2) float64
         Not closed explicitly, no repeated neighbours.
     """
-    start, end = ring, np.roll(ring, -1, axis=0)
-    swap = (start[:, 0] > end[:, 0]) | ((start[:, 0] == end[:, 0]) & (start[:, 1] > end[:, 1]))
-    low = np.where(swap[:, None], end, start)
-    high = np.where(swap[:, None], start, end)
-    order = np.lexsort((low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
-    same = (low[order[1:]] == low[order[:-1]]).all(axis=1)
-    same &= (high[order[1:]] == high[order[:-1]]).all(axis=1)
-    first, second = order[:-1][same], order[1:][same]
-    if (same[1:] & same[:-1]).any() or (swap[first] == swap[second]).any():
+    ends = np.column_stack((ring, np.roll(ring, -1, axis=0)))
+    pairs = _match_edges(ends, np.arange(len(ring)))
+    loops = None if pairs is None else _take_out(*pairs, len(ring))
+    if loops is None:
         return None
-    partner = dict(zip(first.tolist(), second.tolist(), strict=True))
-    partner |= dict(zip(second.tolist(), first.tolist(), strict=True))
-    loops: list[list[Floats]] = [[]]
-    open_: list[tuple[int, int]] = []
-    current, begin = 0, 0
-    for k in sorted(partner):
-        loops[current].append(ring[begin:k])
-        begin = k + 1
-        if open_ and open_[-1][0] == k:
-            current = open_.pop()[1]
-        elif partner[k] < k:
-            return None
-        else:
-            open_.append((partner[k], current))
-            current = len(loops)
-            loops.append([])
-    loops[current].append(ring[begin:])
-    return [made for parts in loops if len(made := np.vstack(parts)) >= 3]
+    return [
+        np.vstack([ring[begin:end] for begin, end in runs])
+        for runs in loops
+        if sum(end - begin for begin, end in runs) >= 3
+    ]
 
 
 def _fill_loops(loops: list[Floats]) -> BaseGeometry | None:
@@ -245,67 +280,14 @@ def fill_nonzero(ring: Floats) -> BaseGeometry:
     return _fill_faces(ring)
 
 
-@dataclass(slots=True)
-class _Loops:
-    """Runs of segments left when the cut-ins are taken out, and the cut-ins.
-
-    A loop is a list of ``(first, last)`` rows, ``last`` not included; ``cuts`` holds one segment
-    of each pair.
-    """
-
-    loops: list[list[tuple[int, int]]] = field(default_factory=lambda: [[]])
-    cuts: Ints = field(default_factory=lambda: np.empty(0, np.int64))
-    fault: str = ""
-
-
-def _pair(ends: Floats, straight: Bools) -> tuple[Ints, Ints, str]:
-    """Rows of straight segments that lie on each other in opposite senses, and what is wrong.
-
-    Parameters
-    ----------
-    ends : (n, 4) float64
-    """
-    rows = np.flatnonzero(straight)
-    x0, y0, x1, y1 = ends[rows].T
-    swap = (x0 > x1) | ((x0 == x1) & (y0 > y1))
-    keys = np.where(swap[:, None], ends[rows][:, [2, 3, 0, 1]], ends[rows])
-    order = np.lexsort(keys.T)
-    same = (keys[order[1:]] == keys[order[:-1]]).all(axis=1)
-    left, right = order[:-1][same], order[1:][same]
-    first, second = rows[np.minimum(left, right)], rows[np.maximum(left, right)]
-    if (same[1:] & same[:-1]).any() or (swap[left] == swap[right]).any():
-        return first, second, "segments lie on each other"
-    across, along = keys[left, 0] == keys[left, 2], keys[left, 1] == keys[left, 3]
+def _find_cut_in_fault(ends: Floats, first: Ints) -> str:
+    """Say what is wrong with cut-ins, given one segment of each, (n, 4) float64."""
+    across, along = ends[first, 0] == ends[first, 2], ends[first, 1] == ends[first, 3]
     if not (across | along).all():
-        return first, second, "a cut-in is neither horizontal nor vertical"
+        return "a cut-in is neither horizontal nor vertical"
     if across.any() and not across.all():
-        return first, second, "cut-ins run in two directions"
-    return first, second, ""
-
-
-def _split(ends: Floats, straight: Bools) -> _Loops:
-    first, second, fault = _pair(ends, straight)
-    if fault:
-        return _Loops(fault=fault)
-    out = _Loops(cuts=first)
-    partner = dict(zip(first.tolist(), second.tolist(), strict=True))
-    closing: list[tuple[int, int]] = []
-    current = begin = 0
-    for k in sorted([*partner, *partner.values()]):
-        if begin < k:
-            out.loops[current].append((begin, k))
-        begin = k + 1
-        if k in partner:
-            closing.append((partner[k], current))
-            current = len(out.loops)
-            out.loops.append([])
-        elif closing and closing[-1][0] == k:
-            current = closing.pop()[1]
-        else:
-            return _Loops(fault="cut-ins cross each other")
-    if begin < len(ends):
-        out.loops[current].append((begin, len(ends)))
-    return out
+        return "cut-ins run in two directions"
+    return ""
 
 
 def find_contour_fault(contour: Segments, *, chord_error_mm: float) -> str:
@@ -332,10 +314,15 @@ def find_contour_fault(contour: Segments, *, chord_error_mm: float) -> str:
     if len(points) >= 3 and shapely.is_simple(shapely.linestrings(np.vstack((start, points)))):
         return ""
     ends = np.column_stack((c.starts(), c.ends()))
-    split = _split(ends, c.turn == 0)
-    if split.fault:
-        return split.fault
-    runs = np.array([(n, k, last) for n, loop in enumerate(split.loops) for k, last in loop])
+    pairs = _match_edges(ends, np.flatnonzero(c.turn == 0))
+    if pairs is None:
+        return "segments lie on each other"
+    if found := _find_cut_in_fault(ends, pairs[0]):
+        return found
+    loops = _take_out(*pairs, len(ends))
+    if loops is None:
+        return "cut-ins cross each other"
+    runs = np.array([(n, k, last) for n, loop in enumerate(loops) for k, last in loop])
     if not len(runs):
         return "it encloses nothing"
     first, length = offsets[runs[:, 1]], offsets[runs[:, 2]] - offsets[runs[:, 1]]
@@ -344,7 +331,7 @@ def find_contour_fault(contour: Segments, *, chord_error_mm: float) -> str:
     _, ring = np.unique(np.repeat(runs[:, 0], length), return_inverse=True)
     if np.bincount(ring).min() < 3:
         return "it encloses nothing"
-    return _judge(points[rows], ring, ends[split.cuts])
+    return _judge(points[rows], ring, ends[pairs[0]])
 
 
 def _judge(points: Floats, ring: Ints, cuts: Floats) -> str:
