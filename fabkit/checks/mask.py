@@ -40,6 +40,14 @@ INVERTED_SHARE: Final = 0.6
 SHIFT_MM: Final = 0.05
 """An opening further than this off its pad's middle is shifted (common practice)."""
 
+BARED_SHARE: Final = 0.5
+"""A pad bared by less than this takes too little solder (a choice of ours: lands that the mask
+bounds on purpose lose some hundredths of a millimetre at their rim)."""
+
+ALONE: Final = 0.2
+"""Covered pads, by those open of the same size, up to which they are forgotten rather than meant
+(a choice of ours; covered pads that are meant are covered all alike)."""
+
 WEB: Final = load_rule("mask/web-thin")
 MISSING: Final = load_rule("mask/opening-missing")
 SMALL: Final = load_rule("mask/opening-small")
@@ -259,11 +267,13 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
         return Measures(values[rows], places)
 
     stated = copper.pads.function[pads] >= 0
+    lost = _forgotten(area, fit.open) | (not len(side.openings))
     through = _open_beyond(case, side, copper.pads.x[pads], copper.pads.y[pads])
     for mine, severity, tail in (
-        (~fit.open & ~through & stated, Severity.WARNING, ""),
-        (~fit.open & ~through & ~stated, Severity.NOTE, ""),
-        (~fit.open & through, Severity.NOTE, "; their holes are open on the other side"),
+        (~fit.open & ~through & (stated | lost), Severity.WARNING, ""),
+        (~fit.open & ~through & ~stated & ~lost, Severity.NOTE, ""),
+        (~fit.open & through & lost, Severity.WARNING, _BEYOND),
+        (~fit.open & through & ~lost, Severity.NOTE, _BEYOND),
     ):
         rows = np.flatnonzero(mine)
         yield from group(
@@ -285,13 +295,22 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
         most=True,
         limit=SHIFT_MM,
     )
-    rows = np.flatnonzero(fit.open & ~shifted & (fit.margin < -CHORD_ERROR_MM))
-    yield from group(
-        SMALL,
-        some(fit.margin, rows),
-        f"{side.layer.name} runs up to {format_mm(-fit.margin[rows].min(initial=0.0))} onto pads",
-        limit=0.0,
-    )
+    small = fit.open & ~shifted & (fit.margin < -CHORD_ERROR_MM)
+    hidden = np.zeros(len(pads), dtype=bool)
+    hidden[small] = _area_bared(side, shapes[small]) < BARED_SHARE * area[small]
+    for mine, severity, tail in (
+        (small & hidden, Severity.WARNING, " and covers more than half of them"),
+        (small & ~hidden, Severity.NOTE, ""),
+    ):
+        rows = np.flatnonzero(mine)
+        depth = format_mm(-fit.margin[rows].min(initial=0.0))
+        yield from group(
+            SMALL,
+            some(fit.margin, rows),
+            f"{side.layer.name} runs up to {depth} onto pads{tail}",
+            limit=0.0,
+            severity=severity,
+        )
     limit = case.house.limit("mask_margin_mm").value
     rows = np.flatnonzero(
         fit.open
@@ -306,6 +325,26 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
         f"{format_mm(limit)} is usual",
         limit=limit,
     )
+
+
+_BEYOND: Final = "; their holes are open on the other side"
+
+
+def _forgotten(area: Floats, opened: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Covered pads of a size of which nearly all are open: left out by mistake."""
+    _, alike = np.unique(np.round(area, 3), return_inverse=True)
+    open_alike = np.bincount(alike[opened], minlength=alike.max(initial=-1) + 1)[alike]
+    covered = np.bincount(alike[~opened], minlength=alike.max(initial=-1) + 1)[alike]
+    return np.asarray(~opened & (covered <= ALONE * open_alike))
+
+
+def _area_bared(side: MaskSide, shapes: Shapes) -> Floats:
+    """(n,) float64: area of each pad that openings lay bare, mm²."""
+    bared = np.zeros(len(shapes))
+    pad, opening = side.tree.query(shapes, predicate="intersects")
+    common = shapely.area(shapely.intersection(shapes[pad], side.openings[opening]))
+    np.add.at(bared, pad, common)
+    return bared
 
 
 def widest(shapes: Shapes) -> Floats:

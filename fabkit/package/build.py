@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from pathlib import PurePosixPath
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.base.errors import UnreadableInput, UsageError
+from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.formats.drill.from_gerber import drill_from_gerber
 from fabkit.formats.drill.inference import read_with_board
@@ -40,7 +42,8 @@ from fabkit.package.model import (
 )
 from fabkit.package.registration import register
 from fabkit.package.roles import Claim, assign_roles
-from fabkit.package.words import UNUSED, match_roles
+from fabkit.package.rules import UNREADABLE
+from fabkit.package.words import UNUSED, match_roles, read_name
 
 Box = tuple[float, float, float, float]
 
@@ -56,6 +59,26 @@ _FOREIGN: Final = (
     (b"PK\x03\x04", "an archive or office document"),
     (b"\xd0\xcf\x11\xe0", "an office document"),
 )
+
+
+EMPTY: Final = "empty"
+WEB_PAGE: Final = "a web page"
+UTF_16: Final = "text in UTF-16, which no reader of layers takes"
+_SPOILED: Final = frozenset((EMPTY, WEB_PAGE, UTF_16))
+"""What a file is that was meant to be a layer and went wrong on its way."""
+
+_NEEDED: Final = {
+    RoleKind.COPPER: Severity.ERROR,
+    RoleKind.MASK: Severity.ERROR,
+    RoleKind.PROFILE: Severity.ERROR,
+    RoleKind.DRILL: Severity.ERROR,
+    RoleKind.LEGEND: Severity.WARNING,
+    RoleKind.PASTE: Severity.WARNING,
+}
+"""Kinds of files a board is made of, and how much the loss of one matters."""
+
+NAME_SPEAKS: Final = 0.6
+"""A name of less confidence may be a report's."""
 
 
 def read_package(
@@ -112,11 +135,13 @@ def read_package(
             byproducts.append(text)
         reason = _why_not(member.data) if text is None else text.reason
         left_out.append(LeftOut(name=member.name, reason=reason))
+    spoiled = [f for m in beside if (f := _find_spoiled(m)) is not None]
     read_unitless(members, contents, limits)
     looks = {i: Look(c) for i, c in enumerate(contents) if isinstance(c, GerberFile)}
     claims, findings = assign_roles(
         names, [member.data for member in members], contents, looks, stated, byproducts
     )
+    findings += spoiled
     contents = _settle_drills(members, contents, claims, byproducts, limits)
     roles_found = [claim.role for claim in claims]
     fits = register(roles_found, contents, looks)
@@ -188,9 +213,27 @@ def _is_foreign(data: bytes) -> bool:
     return b"\x00" in data[:4096] or data.startswith(tuple(magic for magic, _ in _FOREIGN))
 
 
+def _find_spoiled(member: Member) -> Finding | None:
+    """A file whose name says layer or drill, and which is empty, a web page or in UTF-16."""
+    why, said = _why_not(member.data), read_name(PurePosixPath(member.name).name)
+    if why not in _SPOILED or said.kind not in _NEEDED or said.confidence < NAME_SPEAKS:
+        return None
+    return Finding.of(
+        UNREADABLE,
+        f"the file is {why}, and its name says {said.kind}",
+        Place(file=member.name),
+        assumed="left out",
+        severity=_NEEDED[said.kind],
+    )
+
+
 def _why_not(data: bytes) -> str:
     if not data.strip():
-        return "empty"
+        return EMPTY
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return UTF_16
+    if data[:200].lstrip().lower().startswith((b"<!doctype html", b"<html")):
+        return WEB_PAGE
     kind = next((what for magic, what in _FOREIGN if data.startswith(magic)), None)
     if kind is not None:
         return f"{kind}, not needed to make the board"
