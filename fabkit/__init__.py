@@ -90,7 +90,7 @@ PUBLIC = {
 }
 """Every public name and the module that has it: the only list of them.
 
-``__init__.pyi`` tells type checkers the same; it is written from this list.
+Type checkers read ``__init__.pyi``, which is written from this list.
 """
 
 __version__ = VERSION

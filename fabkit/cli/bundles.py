@@ -33,19 +33,19 @@ _DECLARED = "declared"
 
 
 def option(*names: str, **about: Any) -> Declared:
-    """A field that is an option; ``names`` and ``about`` as for :class:`click.Option`."""
+    """Declare a field that is an option; ``names`` and ``about`` as for :class:`click.Option`."""
     return field(metadata={_DECLARED: lambda name: click.Option([*names, name], **about)})
 
 
 def argument(metavar: str, **about: Any) -> Declared:
-    """A field that is an argument; ``about`` as for :class:`click.Argument`."""
+    """Declare a field that is an argument; ``about`` as for :class:`click.Argument`."""
     return field(
         metadata={_DECLARED: lambda name: click.Argument([name], metavar=metavar, **about)}
     )
 
 
 def bundle(held: type[T], **instead: Declared) -> T:
-    """A field that holds a bundle; ``instead`` are fields of it that are declared otherwise."""
+    """Declare a field that holds a bundle; ``instead`` stand in for fields of it."""
     made: T = field(metadata={_DECLARED: held, **instead})
     return made
 

@@ -78,7 +78,7 @@ def _nets(ctx: click.Context) -> set[str]:
 
 
 def _board(ctx: click.Context) -> Board | None:
-    """The board of the package on the line; None when none is."""
+    """Build the board of the package on the line; None when none is."""
     import fabkit
 
     # A line that ends with an option without its value is parsed into nothing at all.

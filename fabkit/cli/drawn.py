@@ -1,4 +1,4 @@
-"""What every command that draws writes and says: the board, files laid back, names of files."""
+"""What every command that draws prints: the board, files laid back, names of files."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Help in groups: what a command and its options are about, told in few lines."""
+"""Help in groups: what a command and its options are about, in few lines."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ class Command(click.Command):
 
 
 def _without_range(words: str) -> str:
-    """Help without click's ``[x>=1]``: an error says it to those who need it."""
+    """Drop click's ``[x>=1]`` from a help line: the error for a number below it is enough."""
     return re.sub(r" *\[x>=\d+\]|(?<=\[default: ).*?; x>=\d+(?=\])", _default_alone, words)
 
 

@@ -21,7 +21,7 @@ class Asked:
 def run(asked: Asked) -> None:
     """Show a board house's sheet.
 
-    The sheet says what the house can make and offers; `check` and `quote` judge by it.  Without
+    The sheet states what the house can make and offers; `check` and `quote` judge by it.  Without
     FILE the bundled one is shown, which is invented.
 
     \b

@@ -24,12 +24,12 @@ FILE: Final = click.Path(path_type=Path)
 
 
 def package() -> Declared:
-    """The package a command reads."""
+    """Declare the package that a command reads."""
     return argument("PACKAGE", type=FILE)
 
 
 def house() -> Declared:
-    """``--house``: sheets, the first is the one ordered from."""
+    """Declare ``--house``: sheets, the first is the one ordered from."""
     return option(
         "--house",
         type=FILE,
@@ -40,7 +40,7 @@ def house() -> Declared:
 
 
 def board() -> Declared:
-    """``--board``: what one board is."""
+    """Declare ``--board``: what one board is."""
     return option(
         "--board",
         type=BOARD_USE,
@@ -49,7 +49,7 @@ def board() -> Declared:
 
 
 def right() -> Declared:
-    """``--right``: the package of the right half."""
+    """Declare ``--right``: the package of the right half."""
     return option(
         "--right",
         type=FILE,
@@ -59,7 +59,7 @@ def right() -> Declared:
 
 
 def quantities() -> Declared:
-    """``--quantity``: how many boards to price."""
+    """Declare ``--quantity``: how many boards to price."""
     return option(
         "--quantity",
         type=COUNT,
@@ -70,7 +70,7 @@ def quantities() -> Declared:
 
 
 def limit_class() -> Declared:
-    """``--fine``: the class of limits to judge by."""
+    """Declare ``--fine``: the class of limits to judge by."""
     return option(
         "--fine",
         is_flag=True,
@@ -80,33 +80,33 @@ def limit_class() -> Declared:
 
 
 def full() -> Declared:
-    """``--all``: nothing is shortened."""
+    """Declare ``--all``: nothing is shortened."""
     return option("--all", is_flag=True, help="Show every finding and place.")
 
 
 def as_json() -> Declared:
-    """``--json``."""
+    """Declare ``--json``."""
     return option("--json", is_flag=True, help="Print JSON, for programs.")
 
 
 def replace() -> Declared:
-    """``--replace``: whether files may be overwritten."""
+    """Declare ``--replace``: whether files may be overwritten."""
     return option("--replace", is_flag=True, help="Overwrite files that exist.")
 
 
 def show() -> Declared:
-    """``--open``: whether the result is shown."""
+    """Declare ``--open``: whether the result is shown."""
     return option("--open", is_flag=True, help="Open the result when it is written.")
 
 
 def out(metavar: str, words: str, **about: object) -> Declared:
-    """``--out``: where a command writes; required, unless it has a default."""
+    """Declare ``--out``: where a command writes; required, unless it has a default."""
     about.setdefault("required", "default" not in about)
     return option("--out", type=FILE, metavar=metavar, help=words, **about)
 
 
 def today() -> Declared:
-    """``--date``, else today by the user's own calendar."""
+    """Declare ``--date``: a day, else today by the user's own calendar."""
     return option(
         "--date",
         type=click.DateTime(["%Y-%m-%d"]),
@@ -121,7 +121,7 @@ def _read_day(_ctx: click.Context, _param: click.Parameter, given: datetime | No
 
 
 def fail_on() -> Declared:
-    """``--fail-on``: least severity that ends with status 1; None for never."""
+    """Declare ``--fail-on``: least severity that ends with status 1; None for never."""
     return option(
         "--fail-on",
         type=words("error", "warning", "note", "never"),
@@ -139,7 +139,7 @@ def _read_severity(_ctx: click.Context, _param: click.Parameter, word: str) -> S
 
 
 def silenced() -> Declared:
-    """``--silence``: rules set aside, each with a reason."""
+    """Declare ``--silence``: rules set aside, each with a reason."""
     return option(
         "--silence",
         multiple=True,

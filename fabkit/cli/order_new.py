@@ -72,7 +72,7 @@ QUESTIONS = (
 def run(asked: Asked) -> None:
     """Write an order file to fill in.
 
-    It names PACKAGE, says what each board was found to be and why, and carries every other choice
+    It names PACKAGE, states what each board was found to be and why, and holds every other choice
     as a comment; `fabkit order` then does the whole job from it, as often as you export.  A folder
     with several packages (both halves, plates) becomes an order of several boards.
 

@@ -19,7 +19,7 @@ WANTED: Final = "PACKAGE|ORDER.toml"
 
 
 def wanted() -> Declared:
-    """What an order is made of: a package or an order file."""
+    """Declare what an order is made of: a package or an order file."""
     return argument(WANTED, type=options.FILE)
 
 

@@ -61,7 +61,7 @@ class Asked:
 def run(asked: Asked) -> None:
     """Write the zip that a board house needs.
 
-    Only what is needed to make the board goes in, with a readme that says what you chose.  The
+    Only what is needed to make the board goes in, with a readme that lists what you chose.  The
     same files give the same zip, byte for byte.  It is read back and compared before it gets its
     name.  With errors in a package nothing is written, unless you silence each with a reason.
 

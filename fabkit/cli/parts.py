@@ -30,7 +30,7 @@ def run(asked: Asked) -> None:
     """List the parts to buy, per half and per keyboard.
 
     Parts are read from component attributes, else from a placement or parts table; otherwise they
-    are recognised by their hole patterns.  The parts book says what they cost and what is carried
+    are recognised by their hole patterns.  The parts book states what they cost and what is carried
     over to the next revision.
 
     \b

@@ -24,7 +24,7 @@ class Asked:
 def run(asked: Asked) -> None:
     """Write a parts book of your own to fill in.
 
-    Rules that tell parts, counts, packs and prices are there with a comment and invented values:
+    Rules that recognise parts, counts, packs and prices have a comment and invented values:
     put in what you buy and what your shops ask, then set `invented = false`.
 
     \b

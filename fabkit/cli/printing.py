@@ -43,7 +43,7 @@ class Printed:
         return "json" if self.as_json else self.form or "text"
 
     def settle(self, *others: Path | None) -> str:
-        """The form, once nothing that is written before or after it is in the way.
+        """Settle the form, and that nothing is in the way of what will be written.
 
         Raises
         ------
@@ -86,7 +86,7 @@ class Printed:
 
 
 def printed(*forms: str) -> Printed:
-    """A field for what is printed: text, JSON and these forms."""
+    """Declare what is printed: text, JSON and these forms."""
     form = option(
         "--format",
         type=words("text", *forms, former={"json": "--json"}),
@@ -96,7 +96,7 @@ def printed(*forms: str) -> Printed:
 
 
 def plain(made: Callable[[Terminal], None]) -> str:
-    """What a function prints, as text without colours."""
+    """Give what a function prints as text without colours."""
     import io
 
     from fabkit.outputs.terminal import Terminal

@@ -1,4 +1,4 @@
-"""From the path given to a board, telling what is being done."""
+"""From the path that was given to a board, with its progress on the terminal."""
 
 from __future__ import annotations
 

@@ -18,7 +18,7 @@ def keep_running(out: Path, read: Callable[[], Order], run: Callable[[Order], in
     Parameters
     ----------
     out
-        The order folder; what changed in it is told after each run.
+        The order folder; what changed in it is printed after each run.
     read
         Gives the order as it is written now.
     run

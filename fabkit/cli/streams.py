@@ -75,7 +75,7 @@ class Outlet(io.RawIOBase):
         return True
 
     def fileno(self) -> int:
-        """The descriptor behind it."""
+        """Give the descriptor behind it."""
         return self._descriptor
 
     def isatty(self) -> bool:
@@ -125,7 +125,7 @@ def _guard(name: str) -> Outlet | None:
 def run_guarded(command: Callable[[], None]) -> int:
     """Run the command line with guarded streams; give the exit status.
 
-    Output that could not be written ends with status 2 and says so on standard error; a pipe
+    Output that could not be written ends with status 2 and a message on standard error; a pipe
     closed by its reader does not change the status.
     """
     closed = sys.stdout is None

@@ -118,7 +118,7 @@ class Wired:
     )
 
     def options(self) -> WiringOptions:
-        """The same as options of the library."""
+        """Give the same as options of the library."""
         from fabkit.wiring.model import WiringOptions
 
         return WiringOptions(**vars(self))

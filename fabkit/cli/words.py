@@ -42,12 +42,12 @@ class Word(click.ParamType):  # type: ignore[type-arg, unused-ignore]
         return tuple(self.words())
 
     def get_metavar(self, param: click.Parameter, ctx: click.Context | None = None) -> str:  # noqa: ARG002
-        """The words with bars between; where they are many, their help lists them."""
+        """Join the words with bars; where they are many, their help lists them."""
         bars = "|".join(self.choices)
         return bars if len(bars) <= LONGEST else "WORD"
 
     def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
-        """The word as we write it."""
+        """Give the word as we write it."""
         found = next((word for word in self.choices if word.lower() == value.lower()), None)
         if found is None and value in self.former:
             raise click.BadParameter(f"'{value}' is now {self.former[value]}", ctx, param)
@@ -67,7 +67,7 @@ class Word(click.ParamType):  # type: ignore[type-arg, unused-ignore]
 
 
 def words(*known: str, former: Mapping[str, str] | None = None) -> Word:
-    """A parameter that is one of these words; ``former`` ones are told their new name."""
+    """Make a parameter that is one of these words; ``former`` ones are refused with the new one."""
     return Word(lambda: known, former=former)
 
 

@@ -61,7 +61,7 @@ def require_same_count(boards: Sequence[Board], order: Order) -> None:
 
 
 def order_of(boards: Sequence[Board], order: Order | None) -> Order:
-    """The order for some boards, each settled by its files where the user did not state its use.
+    """Make the order for some boards, each settled by its files where its use is not stated.
 
     Parameters
     ----------
@@ -124,7 +124,7 @@ def settle_uses(order: Order, boards: Sequence[Board]) -> Order:
 
 
 def with_edge(board: Board, one: OrderedBoard) -> Board:
-    """The board with its edge as the order file states it; as it is where the file leaves it.
+    """Give the board with the edge that the order file states; as it is where it states none.
 
     Raises
     ------
@@ -159,7 +159,7 @@ def plate_halves(hands: Hands) -> int:
 
 
 def describe_order(order: Order, boards: Sequence[Board]) -> tuple[BoardIs, ...]:
-    """What each board of a settled order is; how a lone half is counted stands in its headline."""
+    """Say what each board of a settled order is, and in its headline how a lone half is counted."""
     return tuple(
         replace(said, headline="; ".join(t for t in (said.headline, counted_as(one)) if t))
         for one, board in zip(order.boards, boards, strict=True)
@@ -168,7 +168,7 @@ def describe_order(order: Order, boards: Sequence[Board]) -> tuple[BoardIs, ...]
 
 
 def counted_as(one: OrderedBoard) -> str:
-    """What was assumed to count a lone half for one hand; empty for every other board."""
+    """Say what was assumed to count a lone half for one hand; empty for every other board."""
     if one.stated is None and one.use in ("left", "right") and one.per_keyboard == 2:
         other = "right" if one.use == "left" else "left"
         return f"the {other} half is counted as another board of the same price"

@@ -1,7 +1,7 @@
 """Which process works on a file or folder: a lock that ends with the process, however it ends.
 
 The lock is advisory (``flock`` of the system).  Where a system or a file system has none, nothing
-can be told, and nothing is taken for left by a stopped run.
+is known of other processes, and nothing counts as left by a stopped run.
 """
 
 from __future__ import annotations

@@ -64,7 +64,7 @@ def look_at(folder: Path) -> Standing:
     Raises
     ------
     OutputRefused
-        It is not empty and no manifest of ours says what is in it.
+        It is not empty and no manifest of ours lists what is in it.
     """
     if not folder.exists():
         return Standing()
@@ -99,7 +99,7 @@ def look_at(folder: Path) -> Standing:
 
 
 def _is_plain(path: Path) -> bool:
-    """A file itself, no link to one and nothing that would wait when it is read."""
+    """Tell a file itself from a link to one and from what would wait when it is read."""
     return path.is_file() and not path.is_symlink()
 
 

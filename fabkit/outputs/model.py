@@ -29,7 +29,7 @@ class JudgedBoard:
     Parameters
     ----------
     ordered
-        What the order says of it, settled by its files.
+        What the order states of it, settled by its files.
     board, result
         The design and its verdict.
     houses

@@ -148,7 +148,7 @@ def order(
 
 
 def _sheet_bytes(order: Order) -> dict[str, bytes]:
-    """The order file as it was read, and the sheets it names as they are now."""
+    """Read the sheets that an order names, and give them with the order file as it was read."""
     own = {Path(order.file).name: order.data} if order.file else {}
     paths = (*order.houses, *filter(None, [order.parts]))
     return own | {path.name: sheet_bytes(path) for path in paths}
@@ -162,7 +162,7 @@ def _edited(order: Order, read: Mapping[str, bytes]) -> list[str]:
 
 
 def _now(path: Path) -> bytes | None:
-    """The bytes of a file now; None when it is gone."""
+    """Read the bytes of a file now; None when it is gone."""
     try:
         return path.read_bytes()
     except OSError:

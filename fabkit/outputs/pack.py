@@ -79,7 +79,7 @@ def pack(
     Raises
     ------
     FindingsRefused
-        Errors were found that nobody silenced with a reason.
+        Errors were found that are not silenced with a reason.
     OutputRefused
         Nothing to pack, the file exists or cannot be written, or it does not read back as the
         same board.
@@ -93,7 +93,7 @@ def pack(
             "the package holds nothing a board house needs",
             hint="`fabkit check --files` shows what each file was taken for",
         )
-    # What only the user knows about a file, its name tells in the zip.
+    # What only the user knows about a file stands in its name in the zip.
     if options.rename or board.package.stated:
         files = names_by_rule(files, options.name or board.name)
     contents = {name: _bytes_of(file, files) for name, file in files.items()}

@@ -39,7 +39,7 @@ class Consequences:
 class Compared:
     """Two revisions compared, judged by the changes that were meant, and weighed.
 
-    ``judgement`` is None where nobody wrote down which changes were meant.
+    ``judgement`` is None where no file of expected changes was given.
     """
 
     comparison: Comparison

@@ -20,7 +20,7 @@ Print = tuple[tuple[str, int, int], ...]
 
 
 def inputs_of(order: Order) -> tuple[Path, ...]:
-    """Packages, sheets and the order file itself: everything an order is made from."""
+    """List everything an order is made from: packages, sheets and the order file itself."""
     files = [Path(order.file)] if order.file else []
     return (*(b.package for b in order.boards), *files, *order.houses, *filter(None, [order.parts]))
 

@@ -1,8 +1,8 @@
 """A folder of outputs that changes places with the old one when it is whole; nothing is lost.
 
 The new folder is filled under a hidden name beside the target.  In the end both are exchanged, in
-one system call where the system has it.  Only then is the old one emptied: what we wrote and
-nobody changed is removed, all else is moved into the new folder.  Every step can be stopped: what
+one system call where the system has it.  Only then is the old one emptied: what fabkit wrote and
+was not changed is removed, all else is moved into the new folder.  Every step can be stopped: what
 is left then is found by the next run, and nothing of the user's is in danger.
 """
 
@@ -100,7 +100,7 @@ def _place(folder: Path) -> Path:
 
 
 def _look(folder: Path, *, replace: bool) -> Standing:
-    """What an old folder holds; refuses one that must not be replaced."""
+    """Look what an old folder holds; refuse one that must not be replaced."""
     standing = look_at(folder)
     if standing.changed and not replace:
         raise OutputRefused(
@@ -206,7 +206,7 @@ def _empty(old: Path, target: Path, *, replace: bool) -> bool:
             if os.path.lexists(target / name):
                 return False
             (old / name).rename(target / name)
-        # The manifest goes last: until then it tells what is ours.
+        # The manifest goes last: until then it lists what is ours.
         for name in (*standing.changed, *standing.unchanged, *standing.manifest):
             (old / name).unlink(missing_ok=True)
         with suppress(OSError):
