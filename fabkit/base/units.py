@@ -6,6 +6,7 @@ name here and a reason, so that no bare ``1e-6`` hides elsewhere.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 INCH_MM: Final = 25.4
@@ -53,6 +54,16 @@ def counted(number: int, noun: str) -> str:
     ('1 slot', '0 slots', '2 copper layers')
     """
     return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def some_of(names: Sequence[str], most: int, *, between: str = ", ") -> str:
+    """Write the first of several names, and how many more there are.
+
+    >>> some_of(["R1", "R2"], 2), some_of(["R1", "R2", "R3", "R4"], 2)
+    ('R1, R2', 'R1, R2 and 2 more')
+    """
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return between.join(names[:most]) + more
 
 
 def format_number(value: float, *, digits: int = 3) -> str:

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from fabkit.base.findings import Finding, Severity
-from fabkit.base.units import MIL_MM, format_number
+from fabkit.base.units import MIL_MM, format_number, some_of
 from fabkit.checks.copper_facts import require_copper, strokes_of
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
@@ -80,11 +80,10 @@ def current(case: Case) -> Iterator[Finding]:
         thin = (net >= 0) & supply[net] & (pen < needed)
         rows, pen = rows[thin], pen[thin]
         names = sorted({copper.nets[n] for n in own.net[rows]})
-        text = ", ".join(names[:6]) + (" ..." if len(names) > 6 else "")
         for found in group(
             NARROW,
             Measures(pen, objects_at(case, layer, rows)),
-            f"tracks of {text} on {layer.name} are down to {{worst}} wide; "
+            f"tracks of {some_of(names, 6)} on {layer.name} are down to {{worst}} wide; "
             f"{format_number(amps)} A warms them by more than {format_number(RISE_K)} K",
             limit=needed,
         ):

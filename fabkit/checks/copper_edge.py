@@ -20,6 +20,7 @@ from fabkit.checks.copper_facts import (
     cuts_of,
     facets_by_layer,
     half_holes,
+    midway,
     require_copper,
 )
 from fabkit.checks.declare import check
@@ -76,11 +77,7 @@ def edge(case: Case) -> Iterator[Finding]:
         edge_row, facet = edge_row[other], facet[other]
         lines = boundary.lines(facet)
         distance = shapely.distance(rim[edge_row], lines)
-        middle = shapely.get_coordinates(
-            shapely.line_interpolate_point(
-                shapely.shortest_line(rim[edge_row], lines), 0.5, normalized=True
-            )
-        ).reshape(-1, 2)
+        middle = midway(rim[edge_row], lines)
         if len(halved) and len(middle):
             spared = shapely.STRtree(cuts.shapes[halved]).query(
                 shapely.points(middle), predicate="dwithin", distance=1.0
@@ -237,11 +234,7 @@ def score(case: Case) -> Iterator[Finding]:
         line, facet = boundary.within(lines, reach)
         edges = boundary.lines(facet)
         distance = shapely.distance(lines[line], edges)
-        middle = shapely.get_coordinates(
-            shapely.line_interpolate_point(
-                shapely.shortest_line(lines[line], edges), 0.5, normalized=True
-            )
-        ).reshape(-1, 2)
+        middle = midway(lines[line], edges)
         beside = distance > 0
         if len(common):
             # The flanks of what crosses come near the line too.

@@ -124,6 +124,19 @@ def strokes_of(layer: Layer) -> tuple[Ints, Floats]:
     return rows, np.where(pen > 0, pen, np.inf)
 
 
+def midway(one: Shapes, other: Shapes) -> Floats:
+    """Find the places halfway between shapes, one by one.
+
+    Returns
+    -------
+    (n, 2) float64, mm
+        Middles of the shortest lines between them.
+    """
+    lines = shapely.shortest_line(one, other)
+    middles = shapely.line_interpolate_point(lines, 0.5, normalized=True)
+    return np.asarray(shapely.get_coordinates(middles).reshape(-1, 2))
+
+
 def facets_by_layer(case: Case) -> tuple[FacetTree, ...]:
     """Boundary of every copper layer; ``facets.piece`` counts the pieces of the board."""
     return case.shared(copper_of).pieces.boundaries

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from fabkit.base.findings import Finding
-from fabkit.base.units import COINCIDENT_MM, format_mm, format_number
+from fabkit.base.units import COINCIDENT_MM, format_mm, format_number, some_of
 from fabkit.checks.copper_facts import Cuts, cuts_at, cuts_of
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
@@ -120,10 +120,9 @@ def tools(case: Case) -> Iterator[Finding]:
         texts = [
             f"{format_number(s)} ({format_number(np.round(s / step) * step)})" for s in sizes_mm
         ]
-        text = ", ".join(texts[:8]) + (f" and {len(texts) - 8} more" if len(texts) > 8 else "")
         yield Finding.of(
             STEP,
-            f"drill sizes between the {format_mm(step)} steps (drilled as): {text}",
+            f"drill sizes between the {format_mm(step)} steps (drilled as): {some_of(texts, 8)}",
             *(case.hole_place(row) for row in first[:20]),
             count=len(sizes_mm),
             measured=float(sizes_mm[0]),

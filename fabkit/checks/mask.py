@@ -21,6 +21,7 @@ from fabkit.checks.copper_facts import (
     along_edge,
     cuts_of,
     facets_by_layer,
+    midway,
     on_board,
     require_copper,
 )
@@ -473,12 +474,7 @@ def _covers(case: Case, copper: Copper, side: MaskSide, owned: _Owned) -> Iterat
     bared = np.unique(opening[mine][~beside])
     beside &= ~np.isin(opening[mine], bared)
     order = np.flatnonzero(beside)[np.argsort(cover[beside], kind="stable")]
-    near = shapely.shortest_line(over[order], edges[order])
-    x, y = (
-        shapely.get_coordinates(shapely.line_interpolate_point(near, 0.5, normalized=True))
-        .reshape(-1, 2)
-        .T
-    )
+    x, y = midway(over[order], edges[order]).T
     keep = np.flatnonzero(on_board(case, x, y))
     keep = keep[thin_out(x[keep], y[keep], SAME_SPOT_MM)]
     yield from judge(

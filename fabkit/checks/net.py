@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 
 from fabkit.base.findings import Finding, Place, Rule, Severity
-from fabkit.base.units import counted, format_mm, format_number
+from fabkit.base.units import counted, format_mm, format_number, some_of
 from fabkit.board.copper import ATTACHED, Copper, netlist_of
 from fabkit.board.nets import (
     Aligned,
@@ -64,7 +64,6 @@ def _opens(case: Case, rule: Rule, opens: list[Open]) -> Iterator[Finding]:
     ranked = sorted(opens, key=lambda o: (o.one_pin, -len(o.cut_off), o.net, o.x_mm, o.y_mm))
     for found in ranked[:SHOWN]:
         names = sorted({t.name for t in found.cut_off})
-        text = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
         gap = (
             f"the gap is {format_mm(found.gap_mm)} on {case.board.copper[found.layer].name}"
             if found.gap_mm is not None
@@ -73,7 +72,7 @@ def _opens(case: Case, rule: Rule, opens: list[Open]) -> Iterator[Finding]:
         what = "ground net" if GROUND.search(found.net) else "net"
         yield Finding.of(
             rule,
-            f"{what} {found.net}: {text} not joined to the other "
+            f"{what} {found.net}: {some_of(names, 6)} not joined to the other "
             f"{counted(found.rest, 'pad')}; {gap}",
             _layer_place(case, found.layer, found.x_mm, found.y_mm),
             *(_layer_place(case, t.layer, t.x_mm, t.y_mm) for t in found.cut_off[:5]),
@@ -96,11 +95,10 @@ def _opens(case: Case, rule: Rule, opens: list[Open]) -> Iterator[Finding]:
 def _shorts(case: Case, rule: Rule, shorts: list[Short]) -> Iterator[Finding]:
     closed = [s for s in shorts if s.part]
     if closed:
-        names = ", ".join(f"{s.part} ({' and '.join(s.nets)})" for s in closed[:6])
-        more = f" and {len(closed) - 6} more" if len(closed) > 6 else ""
+        names = [f"{s.part} ({' and '.join(s.nets)})" for s in closed]
         yield Finding.of(
             CLOSED,
-            f"copper bridges the pads of {names}{more}",
+            f"copper bridges the pads of {some_of(names, 6)}",
             *(_layer_place(case, s.layer, s.x_mm, s.y_mm) for s in closed[:SHOWN]),
             count=len(closed),
         )
@@ -108,10 +106,9 @@ def _shorts(case: Case, rule: Rule, shorts: list[Short]) -> Iterator[Finding]:
     for found in shorts[:SHOWN]:
         layer = case.board.copper[found.layer].name
         where = "through a hole" if found.through_hole else f"on {layer}"
-        nets = ", ".join(found.nets[:6]) + (" ..." if len(found.nets) > 6 else "")
         yield Finding.of(
             rule,
-            f"nets {nets} are one piece of copper; they touch {where}",
+            f"nets {some_of(found.nets, 6)} are one piece of copper; they touch {where}",
             _layer_place(case, found.layer, found.x_mm, found.y_mm),
             measured=float(len(found.nets)),
             limit=1.0,

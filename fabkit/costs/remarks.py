@@ -7,6 +7,7 @@ from datetime import date
 from decimal import Decimal
 
 from fabkit.base.findings import Finding
+from fabkit.base.units import some_of
 from fabkit.costs import rules
 from fabkit.costs.board_line import rates_of
 from fabkit.costs.facts import BoardFacts
@@ -159,11 +160,10 @@ def bill_remarks(bill: Bill, order: Order, today: date | None) -> Iterator[Findi
     bought = {p.key for p in bill.plan.purchases}
     open_lines = [a for a in bill.lines if a.key not in bought and a.need(bill.usage)]
     if open_lines:
-        titles = ", ".join(a.title for a in open_lines[:5])
-        more = f" and {len(open_lines) - 5} more" if len(open_lines) > 5 else ""
+        titles = some_of([a.title for a in open_lines], 5)
         yield Finding.of(
             rules.PARTS_UNPRICED,
-            f"without price: {titles}{more}",
+            f"without price: {titles}",
             count=len(open_lines),
         )
     cells = [a.title for a in bill.lines if a.caution == "lithium"]

@@ -9,7 +9,7 @@ from decimal import Decimal
 from typing import Final
 
 from fabkit.base.tables import Cell, Column, Record, Table
-from fabkit.base.units import counted, format_mm, format_number
+from fabkit.base.units import counted, format_mm, format_number, some_of
 from fabkit.compare.expecting import Judgement
 from fabkit.compare.findings import FindingChanges
 from fabkit.compare.model import SAME_MM, SLIVER_MM, Change, Comparison, LayerChange
@@ -381,8 +381,7 @@ def _subjects(group: Sequence[Record]) -> str:
         names = [
             c["subject"].removeprefix("key").strip() or f"one at {place_words(c)}" for c in group
         ]
-    rest = len(names) - NAMES
-    return ", ".join(names[:NAMES]) + (f" and {rest} more" if rest > 0 else "")
+    return some_of(names, NAMES)
 
 
 def _print_findings(console: Terminal, findings: Record) -> None:

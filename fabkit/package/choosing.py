@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from fabkit.base.errors import SeveralPackages, UnreadableInput
 from fabkit.base.findings import Finding, Place
 from fabkit.base.limits import Limits
+from fabkit.base.units import some_of
 from fabkit.formats.drill.reader import looks_like_drill
 from fabkit.formats.gerber.reader import looks_like_gerber
 from fabkit.package import rules
@@ -146,9 +147,7 @@ def _open_archives(
 def _refuse(
     source: str, what: str, candidates: Sequence[str], hint: str = "Name one of them"
 ) -> None:
-    shown = ", ".join(candidates[:_NAMED_CANDIDATES])
-    if len(candidates) > _NAMED_CANDIDATES:
-        shown += f" and {len(candidates) - _NAMED_CANDIDATES} more"
+    shown = some_of(candidates, _NAMED_CANDIDATES)
     raise SeveralPackages(
         f"{source} holds {len(candidates)} packages, as {what}: {shown}",
         hint=f"{hint}; or write an order of them together: fabkit order new {source}",

@@ -12,7 +12,7 @@ from typing import Final
 
 from fabkit.base.findings import Finding, Rule
 from fabkit.base.findings import Place as Where
-from fabkit.base.units import counted
+from fabkit.base.units import counted, some_of
 from fabkit.board.model import Board
 from fabkit.keyboard.kinds import kind_of, plain, stem
 from fabkit.keyboard.patterns import Pattern, load_patterns
@@ -543,16 +543,15 @@ class _Builder:
             self._report(rules.KEYS_UNKNOWN, "no place for a switch was found")
         unknown = [a for a in lines if not a.known]
         if unknown:
-            names = ", ".join(a.title for a in unknown[:5])
-            more = f" and {len(unknown) - 5} more" if len(unknown) > 5 else ""
-            self._report(rules.UNKNOWN_PART, f"{names}{more}", count=len(unknown))
+            names = some_of([a.title for a in unknown], 5)
+            self._report(rules.UNKNOWN_PART, names, count=len(unknown))
         bare = [a.title for a in lines if a.known and not a.priced]
         if bare:
             self._report(rules.NO_PRICE, ", ".join(bare), count=len(bare))
         uneven = [a for a in lines if a.left != a.right]
         if uneven and set(self.buckets) == set(HALVES):
-            said = "; ".join(f"{a.title}: {a.left} left, {a.right} right" for a in uneven[:5])
-            said += f" and {len(uneven) - 5} more" if len(uneven) > 5 else ""
+            sides = [f"{a.title}: {a.left} left, {a.right} right" for a in uneven]
+            said = some_of(sides, 5, between="; ")
             self._report(rules.UNEVEN_HALVES, said, count=len(uneven))
         for places in self.places:
             self._remark_board(places)
