@@ -145,14 +145,14 @@ def gather(case: Case, outcomes: tuple[Outcome, ...]) -> CheckResult:
     Among equals the order is that of the files and of the catalogue.
     """
     problems = (*case.board.package.problems, *case.board.problems)
-    if case.options.only:
-        problems = tuple(
-            p for p in problems if any(matches(name, p.id) for name in case.options.only)
-        )
+    only = [current_id(name) for name in case.options.only]
+    without = [current_id(name) for name in case.options.without]
+    if only:
+        problems = tuple(p for p in problems if any(matches(name, p.id) for name in only))
     every = [
         f
         for f in join_alike((*problems, *(f for o in outcomes for f in o.findings)))
-        if not any(matches(name, f.id) for name in case.options.without)
+        if not any(matches(name, f.id) for name in without)
     ]
     # A reader says how badly a file breaks its format; of the order, only what follows counts.
     every = [replace(f, severity=f.consequence.severity) for f in every]

@@ -18,6 +18,7 @@ from fabkit.checks.rulebook import all_rules
 from fabkit.checks.runner import gather, matches, run_check, run_checks, select
 from fabkit.package.build import read_package
 from fabkit.package.model import Intake, Member, Package
+from fabkit.rules import load_rule
 from fabkit.sheets.house import load_house
 from fabkit.sheets.order import Silence
 
@@ -296,6 +297,17 @@ def test_silenced_findings_are_counted_not_lost():
     assert len(result) == 0
     assert [(f.id, reason) for f, reason in result.silenced] == [("test/odd", "on purpose")]
     assert "1 silenced" in result.verdict
+
+
+@pytest.mark.parametrize("name", ["hole/duplicate", "drill/duplicate-hit"])
+def test_a_retired_id_silences_and_leaves_out_the_rule_in_its_place(name):
+    """Orders and scripts that name a rule by its former id go on doing what they did."""
+    board = board_of(problems=[Finding.of(load_rule("hole/duplicate"), "drilled twice")])
+    silenced = gather(case_of(board, silenced=(Silence(rule=name, reason="meant"),)), ())
+
+    assert [(f.id, reason) for f, reason in silenced.silenced] == [("hole/duplicate", "meant")]
+    assert len(gather(case_of(board, without=(name,)), ())) == 0
+    assert len(gather(case_of(board, only=(name,)), ())) == 1
 
 
 def test_rules_can_be_left_out():
