@@ -13,7 +13,7 @@ from itertools import pairwise
 from math import ceil, floor, log10
 from typing import Final, Literal
 
-from fabkit.costs.model import PARTS_GROUPS, CostSheet, Group, Offer
+from fabkit.costs.model import CostSheet, Offer, shares_of
 
 WIDTH: Final = 720
 CURVE_HEIGHT: Final = 300
@@ -222,23 +222,6 @@ def _best(sheet: CostSheet, scale: Scale) -> Iterator[Mark]:
     words = f"cheapest for what you want: {best.quantity}, {sheet.currency.format(each)} a {unit}"
     below = y + 24 if y + 24 < scale.foot else y - 12
     yield Words("best", x + (-10 if end else 10), below, words, "right" if end else "left")
-
-
-SHARES: Final = (
-    ("boards", (Group.BOARDS,)),
-    ("shipping of the boards", (Group.SHIPPING,)),
-    ("duty, tax, handling", (Group.DUTY, Group.TAX, Group.HANDLING)),
-    ("parts with their shipping", PARTS_GROUPS),
-)
-"""What an order is paid for, in the order of the bars."""
-
-
-def shares_of(offer: Offer) -> list[tuple[str, Decimal]]:
-    """Amount by what it is paid for."""
-    return [
-        (title, sum((a.amount for a in offer.lines if a.group in groups), Decimal(0)))
-        for title, groups in SHARES
-    ]
 
 
 def shares_chart(sheet: CostSheet) -> Chart:

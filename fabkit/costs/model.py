@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from decimal import ROUND_FLOOR, Decimal
 from enum import StrEnum
 from functools import cached_property
-from typing import Literal
+from typing import Final, Literal
 
 from fabkit.base.findings import Finding
 from fabkit.base.results import Result
 from fabkit.base.tables import Cell, Column, Table, columns_of
-from fabkit.base.units import counted
+from fabkit.base.units import counted, some_of
 from fabkit.costs.expression import evaluate
 from fabkit.keyboard.model import BoardIs
 from fabkit.parts.model import Lasting
@@ -235,6 +235,23 @@ class Offer:
         return sum(amounts, Decimal(0)).quantize(self.currency.step)
 
 
+SHARES: Final = (
+    ("boards", (Group.BOARDS,)),
+    ("shipping of the boards", (Group.SHIPPING,)),
+    ("duty, tax, handling", (Group.DUTY, Group.TAX, Group.HANDLING)),
+    ("parts with their shipping", PARTS_GROUPS),
+)
+"""What an order is paid for, in the order of bars and sentences."""
+
+
+def shares_of(offer: Offer) -> list[tuple[str, Decimal]]:
+    """Amount by what it is paid for."""
+    return [
+        (title, sum((a.amount for a in offer.lines if a.group in groups), Decimal(0)))
+        for title, groups in SHARES
+    ]
+
+
 WayKey = Literal["reversible", "two designs", "one panel"]
 
 
@@ -361,6 +378,39 @@ class CostSheet(Result):
     """Options priced, in words, for the head of every output."""
     boards: tuple[BoardIs, ...] = ()
     """What each board is."""
+    unpriced: tuple[str, ...] = ()
+    """Parts that must be bought and have no price."""
+
+    def answer(self) -> tuple[str, ...]:
+        """What to order, what it costs and lacks, and what one half and keyboard come to.
+
+        Nothing where no quantity gives what is wanted.
+        """
+        best = self.best
+        if best is None or best.per_half is None:
+            return ()
+        money = self.currency.format
+        made = [n for n in best.pieces if n]
+        designs = f" ({' + '.join(map(str, made))})" if len(made) > 1 else ""
+        total = f"order {best.boards} boards{designs}: {money(best.total)} in all{self.lacking}"
+        paid = "; ".join(f"{money(a)} for {title}" for title, a in shares_of(best) if a)
+        each = f"one half {money(best.per_half)}, one keyboard {money(2 * best.per_half)}"
+        if self.unit[0] == "board":
+            each = f"one board {money(2 * best.per_half)}"
+        elif self.boards and all(said.use == "whole" for said in self.boards):
+            each = f"one keyboard {money(2 * best.per_half)}"
+        if best.marginal is not None:
+            less = "less" if best.marginal < 0 else "more"
+            each += f"; the next larger order costs {money(abs(best.marginal))} {less}"
+        return (total, f"of that {paid}", each)
+
+    @property
+    def lacking(self) -> str:
+        """What a total does not hold, in the words that follow it."""
+        if not self.unpriced:
+            has_parts = self.best is not None and self.best.parts_total
+            return ", everything in" if has_parts else ", for bare boards"
+        return f", without {some_of(self.unpriced, 3)}: no price known"
 
     @property
     def brief(self) -> str:
@@ -407,23 +457,25 @@ class CostSheet(Result):
         return self.table().only(*OFFER_COLUMNS)
 
     def compared_table(self) -> Table:
-        """Every offer, of a board that is no keyboard without what only halves have."""
-        if self.unit[0] == "half":
-            return self.offers_table()
-        columns = ("boards", "boards left over", "boards cost", "parts cost", "total")
-        rows = tuple(
-            (
-                offer.boards,
-                offer.halves_left // 2,
-                offer.board_total,
-                offer.parts_total,
-                offer.total,
-                _share(offer.per_keyboard),
-            )
-            for offer in self.offers
+        """Every offer in whole steps of the currency, without halves where nothing has any."""
+
+        def money(value: Decimal | None) -> Decimal | None:
+            return None if value is None else self.currency.round(value)
+
+        alone = self.unit[0] == "board"
+        shared = ("boards cost", "parts cost", "total")
+        keys = (
+            ("boards", "boards left over", *shared, "per board, all in") if alone else OFFER_COLUMNS
         )
-        whole = (*columns, "per board, all in")
-        return Table(columns_of(*whole, numbers=whole), rows, title=self.table().title)
+        rows: list[tuple[Cell, ...]] = []
+        for o in self.offers:
+            paid = (o.board_total, o.parts_total, o.total)
+            if alone:
+                rows.append((o.boards, o.halves_left // 2, *paid, money(o.per_keyboard)))
+            else:
+                each = (money(o.per_board), money(o.per_half), money(o.per_keyboard))
+                rows.append((o.boards, o.keyboards_possible, o.halves_left, *paid, *each))
+        return Table(columns_of(*keys, numbers=keys), tuple(rows), title=self.table().title)
 
     @property
     def _per_unit(self) -> Column:

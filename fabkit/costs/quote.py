@@ -28,6 +28,7 @@ from fabkit.costs.remarks import (
     facts_remarks,
     house_remarks,
     offer_remarks,
+    unpriced_parts,
     worst_first,
 )
 from fabkit.costs.revisions import price_revisions, share_cost
@@ -127,6 +128,7 @@ def _quote(
         offers=offers,
         best=best,
         curve=curve,
+        unpriced=unpriced_parts(bill),
         ways=compare_ways(measured, house=house, order=order, bill=bill),
         revisions=price_revisions(best, designs, house=house, order=order, bill=bill)
         if best is not None and bill is not None

@@ -153,18 +153,24 @@ def offer_remarks(
             )
 
 
+def unpriced_parts(bill: Bill | None) -> tuple[str, ...]:
+    """Titles of parts that must be bought and have no price; none where no parts are counted."""
+    if bill is None:
+        return ()
+    bought = {p.key for p in bill.plan.purchases}
+    return tuple(a.title for a in bill.lines if a.key not in bought and a.need(bill.usage))
+
+
 def bill_remarks(bill: Bill, order: Order, today: date | None) -> Iterator[Finding]:
     """Parts without a price, lithium cells, age of the parts book."""
     for notice in bill.notices:
         yield Finding.of(rules.INVENTED, notice)
-    bought = {p.key for p in bill.plan.purchases}
-    open_lines = [a for a in bill.lines if a.key not in bought and a.need(bill.usage)]
-    if open_lines:
-        titles = some_of([a.title for a in open_lines], 5)
+    unpriced = unpriced_parts(bill)
+    if unpriced:
         yield Finding.of(
             rules.PARTS_UNPRICED,
-            f"without price: {titles}",
-            count=len(open_lines),
+            f"without price: {some_of(unpriced, 5)}",
+            count=len(unpriced),
         )
     cells = [a.title for a in bill.lines if a.caution == "lithium"]
     if cells:

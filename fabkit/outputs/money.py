@@ -17,7 +17,7 @@ from fabkit.costs.model import CostSheet, Line, Offer
 from fabkit.keyboard.kinds import plain
 from fabkit.outputs.json import to_document
 from fabkit.outputs.pricing import Carried
-from fabkit.outputs.records import best_words, finding_record, keyboard_record
+from fabkit.outputs.records import finding_record, keyboard_record
 from fabkit.outputs.tables import markdown_text, to_csv, to_markdown
 from fabkit.outputs.terminal import (
     Terminal,
@@ -401,6 +401,8 @@ def print_costs(console: Terminal, sheet: CostSheet, *, why: bool = False) -> No
 
     costs = cost_record(sheet)
     print_boards(console, costs["boards"])
+    for line in sheet.answer():
+        console.print(line, style="bold")
     terms = ", ".join(f"{name} {value}" for name, value in sheet.terms.items())
     console.print(terms, style="dim")
     console.table(sheet.compared_table())
@@ -411,10 +413,6 @@ def print_costs(console: Terminal, sheet: CostSheet, *, why: bool = False) -> No
         console.table(table, most=most)
         if most is not None and len(table.rows) > most:
             console.print(f" and {len(table.rows) - most} more: --why shows them", style="dim")
-    best = costs["best"]
-    if best:
-        said = best_words(best, costs["boards"], costs["currency"])
-        console.print(said, style="bold")
     print_findings(console, costs)
     print_notices(console, sheet.notices)
 

@@ -21,7 +21,7 @@ import fabkit
 from fabkit.costs.chart import TICK_ROOM, Line, Words, curve_chart
 from fabkit.costs.expression import evaluate, to_cells
 from fabkit.costs.facts import BoardFacts
-from fabkit.costs.model import CostSheet
+from fabkit.costs.model import CostSheet, shares_of
 from fabkit.costs.quote import quote
 from fabkit.costs.workbook import write_workbook
 from fabkit.outputs.money import cost_record
@@ -238,6 +238,26 @@ def test_chart_without_offers() -> None:
 
     assert chart.scale is None
     assert [m.text for m in chart.marks if isinstance(m, Words)] == ["no price"]
+
+
+def test_answer_says_what_to_order_and_what_is_missing() -> None:
+    """Boards, total and shares are those of the cheapest offer; nothing missing is passed over."""
+    sheet = make_sheet()
+    best, money = sheet.best, sheet.currency.format
+    assert best is not None
+    assert best.per_half is not None
+    whole = sheet.answer()
+    lacking = replace(sheet, unpriced=("Controller", "Diode", "Jack", "Screw")).answer()
+    assert whole[0] == f"order {best.boards} boards: {money(best.total)} in all, everything in"
+    assert lacking[0].endswith(", without Controller, Diode, Jack and 1 more: no price known")
+    assert "everything in" not in lacking[0]
+    # What is paid adds up to the total.
+    assert sum(amount for _, amount in shares_of(best)) == best.total
+    assert all(
+        f"{money(amount)} for {title}" in whole[1] for title, amount in shares_of(best) if amount
+    )
+    assert whole[2].startswith(f"one half {money(best.per_half)}, one keyboard ")
+    assert replace(sheet, best=None).answer() == ()
 
 
 values = st.decimals(min_value=0, max_value=1000, places=3)

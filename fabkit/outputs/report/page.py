@@ -10,7 +10,8 @@ from fabkit.base.findings import Finding, Severity
 from fabkit.base.tables import Record
 from fabkit.base.units import format_mm, format_number
 from fabkit.checks.thickness import judge_thicknesses
-from fabkit.costs.chart import SHARES, curve_chart, shares_chart
+from fabkit.costs.chart import curve_chart, shares_chart
+from fabkit.costs.model import SHARES
 from fabkit.outputs import records
 from fabkit.outputs.charts import chart_svg
 from fabkit.outputs.drawings import look_of
@@ -121,6 +122,7 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
         costs=costs,
         comparisons=contents.costs.comparisons(),
         price=price,
+        lacking=contents.costs.lacking,
         axes=AXIS_TITLES,
         alone=no_keyboard(costs["boards"]),
         halves=[(half, half_table(half)) for half in halves if half["keys"]],
@@ -180,7 +182,7 @@ def _facts(contents: OrderContents, costs: Record) -> Iterator[tuple[str, str]]:
         yield "Cheapest order", f"{what}, {money.format(best['total'])}"
         if best["per_half"] is not None:
             each, per = ("board", "keyboard") if no_keyboard(costs["boards"]) else ("half", "half")
-            yield f"One {each}, everything in", money.format(best[f"per_{per}"])
+            yield f"One {each}", money.format(best[f"per_{per}"]) + contents.costs.lacking
 
 
 def _board(contents: OrderContents, judged: JudgedBoard, pack: Record, number: int) -> Record:
