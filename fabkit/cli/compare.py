@@ -23,34 +23,20 @@ class Asked:
 
     old: Path = argument("OLD", type=options.FILE)
     new: Path = argument("NEW", type=options.FILE)
-    expected: Path | None = option(
-        "--expect",
-        type=options.FILE,
-        metavar="FILE",
-        help="Changes you meant; others, or missing ones, are errors.",
+    expected: Path | None = options.file(
+        "--expect", "FILE", "Changes you meant; others, or missing ones, are errors."
     )
-    to_write: Path | None = option(
-        "--write-expect",
-        type=options.FILE,
-        metavar="FILE",
-        help="Write all changes into a file to edit and give to --expect.",
+    to_write: Path | None = options.file(
+        "--write-expect", "FILE", "Write all changes into a file to edit and give to --expect."
     )
-    order_file: Path | None = option(
-        "--order",
-        type=options.FILE,
-        metavar="FILE",
-        help="Order file to compare prices for.  Default: one keyboard.",
+    order_file: Path | None = options.file(
+        "--order", "FILE", "Order file to compare prices for.  Default: one keyboard."
     )
     use: BoardUse | None = options.board()
     house_files: tuple[Path, ...] = options.house()
-    folder: Path | None = option(
-        "--draw", type=options.FILE, metavar="FOLDER", help="Also draw it, into this folder."
-    )
-    page: Path | None = option(
-        "--report",
-        type=options.FILE,
-        metavar="FILE",
-        help="Write a page with a slider between the old board and the new one.",
+    folder: Path | None = options.file("--draw", "FOLDER", "Also draw it, into this folder.")
+    page: Path | None = options.file(
+        "--report", "FILE", "Write a page with a slider between the old board and the new one."
     )
     no_findings: bool = option(
         "--no-findings", is_flag=True, help="Neither check nor price the boards."

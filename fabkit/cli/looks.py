@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 import click
 
 from fabkit.cli.bundles import option
-from fabkit.cli.options import Choice
-from fabkit.cli.words import nearest, words
+from fabkit.cli.options import Choice, word
+from fabkit.cli.words import nearest
 
 if TYPE_CHECKING:
     from fabkit.pictures.options import PreviewOptions
@@ -21,12 +21,10 @@ if TYPE_CHECKING:
 class Looks(Choice):
     """How the finished board looks."""
 
-    legend: str = option(
+    legend: str = word(
         "--legend",
-        type=words("auto", "white", "black", "yellow"),
-        default="auto",
-        show_default=True,
-        help="Colour of the legend: auto, white, black or yellow.",
+        ("auto", "white", "black", "yellow"),
+        "Colour of the legend: auto, white, black or yellow.",
     )
     scale: float = option(
         "--scale",
@@ -39,12 +37,10 @@ class Looks(Choice):
     width: int | None = option(
         "--width", type=int, metavar="PIXELS", help="Width of a picture, instead of --scale."
     )
-    surroundings: str = option(
+    surroundings: str = word(
         "--surroundings",
-        type=words("transparent", "light", "dark"),
-        default="transparent",
-        show_default=True,
-        help="Behind the board: transparent, light or dark.",
+        ("transparent", "light", "dark"),
+        "Behind the board: transparent, light or dark.",
     )
     through: bool = option(
         "--through", is_flag=True, help="Draw the back as seen through the front."

@@ -23,6 +23,16 @@ COUNT: Final = click.IntRange(min=1, max=100_000)
 FILE: Final = click.Path(path_type=Path)
 
 
+def file(name: str, metavar: str, words: str, *, multiple: bool = False) -> Declared:
+    """Declare an option that names a file or folder."""
+    return option(name, type=FILE, multiple=multiple, metavar=metavar, help=words)
+
+
+def word(name: str, known: tuple[str, ...], meaning: str) -> Declared:
+    """Declare an option that is one of a few words; the first is the default."""
+    return option(name, type=words(*known), default=known[0], show_default=True, help=meaning)
+
+
 def package() -> Declared:
     """Declare the package that a command reads."""
     return argument("PACKAGE", type=FILE)
@@ -30,13 +40,8 @@ def package() -> Declared:
 
 def house() -> Declared:
     """Declare ``--house``: sheets, the first is the one ordered from."""
-    return option(
-        "--house",
-        type=FILE,
-        multiple=True,
-        metavar="FILE",
-        help="Sheet of your board house.  Repeatable, to compare houses.",
-    )
+    words = "Sheet of your board house.  Repeatable, to compare houses."
+    return file("--house", "FILE", words, multiple=True)
 
 
 def board() -> Declared:
@@ -50,12 +55,8 @@ def board() -> Declared:
 
 def right() -> Declared:
     """Declare ``--right``: the package of the right half."""
-    return option(
-        "--right",
-        type=FILE,
-        metavar="PACKAGE",
-        help="Package of the right half, where it is a design of its own.",
-    )
+    words = "Package of the right half, where it is a design of its own."
+    return file("--right", "PACKAGE", words)
 
 
 def quantities() -> Declared:

@@ -30,11 +30,8 @@ class Asked:
     fail_on: Severity | None = options.fail_on()
     replace: bool = options.replace()
     watch: bool = option("--watch", is_flag=True, help="Run again whenever the files change.")
-    old: Path | None = option(
-        "--old",
-        type=options.FILE,
-        metavar="PACKAGE",
-        help="Package of the old revision; the report then shows what changed.",
+    old: Path | None = options.file(
+        "--old", "PACKAGE", "Package of the old revision; the report then shows what changed."
     )
     today: date = options.today()
     reading: Reading = bundle(Reading)

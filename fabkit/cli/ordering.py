@@ -29,9 +29,7 @@ class Choices:
 
     use: BoardUse | None = options.board()
     house_files: tuple[Path, ...] = options.house()
-    parts_file: Path | None = option(
-        "--parts", type=options.FILE, metavar="FILE", help="Your parts book."
-    )
+    parts_file: Path | None = options.file("--parts", "FILE", "Your parts book.")
     keyboards: int | None = option(
         "--keyboards", type=options.COUNT, metavar="N", help="Whole keyboards you want."
     )

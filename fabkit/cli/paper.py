@@ -7,10 +7,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fabkit.cli import options, ordering
-from fabkit.cli.bundles import bundle, command, option
+from fabkit.cli.bundles import bundle, command
 from fabkit.cli.drawn import Drawn
 from fabkit.cli.reading import Reading
-from fabkit.cli.words import words
 
 if TYPE_CHECKING:
     from fabkit.sheets.order import BoardUse
@@ -22,13 +21,7 @@ class Asked:
 
     wanted: Path = ordering.wanted()
     out: Path = options.out("FILE.pdf", "PDF to write.")
-    size: str = option(
-        "--size",
-        type=words("a4", "letter"),
-        default="a4",
-        show_default=True,
-        help="Paper in your printer.",
-    )
+    size: str = options.word("--size", ("a4", "letter"), "Paper in your printer.")
     use: BoardUse | None = options.board()
     drawn: Drawn = bundle(Drawn)
     reading: Reading = bundle(Reading)

@@ -10,7 +10,6 @@ import click
 
 from fabkit.cli import options
 from fabkit.cli.bundles import option
-from fabkit.cli.words import words
 
 if TYPE_CHECKING:
     from fabkit.sheets.order import BoardUse
@@ -56,19 +55,11 @@ class Wired:
         metavar="REFS",
         help="The same for the right half, where it sits elsewhere.",
     )
-    right_pins: str = option(
-        "--right-pins",
-        type=words("in-place", "swapped"),
-        default="in-place",
-        show_default=True,
-        help="Right half: pins in-place, or rows swapped.",
+    right_pins: str = options.word(
+        "--right-pins", ("in-place", "swapped"), "Right half: pins in-place, or rows swapped."
     )
-    jumpers: str = option(
-        "--jumpers",
-        type=words("up", "down"),
-        default="up",
-        show_default=True,
-        help="Reversible board: the side whose jumpers are closed.",
+    jumpers: str = options.word(
+        "--jumpers", ("up", "down"), "Reversible board: the side whose jumpers are closed."
     )
     joined: Mapping[str, tuple[str, str]] = option(
         "--joined",
@@ -85,19 +76,11 @@ class Wired:
         help="On the right half.  Default: the other two pads.",
     )
     use: BoardUse | None = options.board()
-    walk: str = option(
-        "--by",
-        type=words("rows", "columns"),
-        default="rows",
-        show_default=True,
-        help="Number keys row by row, or column by column.",
+    walk: str = options.word(
+        "--by", ("rows", "columns"), "Number keys row by row, or column by column."
     )
-    thumbs: str = option(
-        "--thumbs",
-        type=words("last", "placed"),
-        default="last",
-        show_default=True,
-        help="Number turned thumb keys last or where they stand.",
+    thumbs: str = options.word(
+        "--thumbs", ("last", "placed"), "Number turned thumb keys last or where they stand."
     )
     first: int = option(
         "--first",

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from fabkit.cli import looks, options, ordering, printing
-from fabkit.cli.bundles import bundle, command, option
+from fabkit.cli.bundles import bundle, command
 from fabkit.cli.reading import Reading
 from fabkit.cli.wired import Wired
 
@@ -22,38 +22,25 @@ class Asked:
     """What the command was given."""
 
     wanted: Path = ordering.wanted()
-    pins: Path | None = option(
-        "--pins",
-        type=options.FILE,
-        metavar="FILE",
-        help="Your table (CSV or TOML) of pin names, where the files have none.",
+    pins: Path | None = options.file(
+        "--pins", "FILE", "Your table (CSV or TOML) of pin names, where the files have none."
     )
-    new_pins: Path | None = option(
+    new_pins: Path | None = options.file(
         "--new-pins",
-        type=options.FILE,
-        metavar="FILE.csv",
-        help="Write such a table to fill in: every hole a controller may sit in, as --draw names "
-        "it.",
+        "FILE.csv",
+        "Write such a table to fill in: every hole a controller may sit in, as --draw names it.",
     )
     wired: Wired = bundle(Wired)
-    key_order: Path | None = option(
+    key_order: Path | None = options.file(
         "--key-order",
-        type=options.FILE,
-        metavar="FILE.toml",
-        help="Your list of keys in the order of their numbers; overrides --by.",
+        "FILE.toml",
+        "Your list of keys in the order of their numbers; overrides --by.",
     )
-    template: Path | None = option(
-        "--template",
-        type=options.FILE,
-        metavar="FILE",
-        help="Print through your own template (jinja2).",
+    template: Path | None = options.file(
+        "--template", "FILE", "Print through your own template (jinja2)."
     )
-    pictures: tuple[Path, ...] = option(
-        "--draw",
-        type=options.FILE,
-        multiple=True,
-        metavar="FILE",
-        help="Also draw it, into this .png, .svg or .pdf.",
+    pictures: tuple[Path, ...] = options.file(
+        "--draw", "FILE", "Also draw it, into this .png, .svg or .pdf.", multiple=True
     )
     printed: printing.Printed = printing.printed("csv")
     show: bool = options.show()
