@@ -109,7 +109,7 @@ class AttributeState:
             if span is None or span[0] == span[1] or min(span) < 1:
                 self._log.add(
                     problems.BAD_SPAN,
-                    f"the layer span of {','.join(fields)} makes no sense",
+                    f"the span {','.join(fields)} is not from one copper layer to another",
                     offset=offset,
                 )
 
@@ -203,7 +203,7 @@ class Plating:
                 log.add(
                     problems.PLATING_FROM_NAME,
                     f"the file name says {'plated' if self.named else 'not plated'},"
-                    " the content does not say",
+                    " its content states nothing",
                 )
             known = {tools[row].plated for row in used if row >= 0}
         if not used:

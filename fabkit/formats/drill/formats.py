@@ -139,7 +139,7 @@ class FormatState:
         if self.hint.unit is not None:
             self._log.add(
                 problems.UNIT_MISSING,
-                "the unit is said in a comment only",
+                "the unit is stated in a comment only",
                 assumed=f"read as {_WORDS[self.hint.unit]}",
                 severity=Severity.WARNING,
             )

@@ -187,7 +187,7 @@ class ToolTable:
             entry.diameter_mm = told_mm
             self._log.add(
                 problems.COMMENT_TOOLS,
-                f"the diameter of tool {entry.number} is said in a comment only",
+                f"the diameter of tool {entry.number} is stated in a comment only",
                 offset=entry.offset,
                 assumed=f"{told_mm:.4g} mm",
             )

@@ -76,7 +76,7 @@ def read_netlist(data: bytes, *, name: str) -> Netlist:
     for number, raw in enumerate(data.splitlines(keepends=True), start=1):
         text = raw.decode("latin-1").rstrip("\r\n\x1a")
         if reader.ended and text.strip():
-            reader.log.add(rules.NET_AFTER_END, "records behind 999", offset=offset)
+            reader.log.add(rules.NET_AFTER_END, "records follow the end record 999", offset=offset)
         elif not reader.ended:
             reader.read_line(text, number, offset)
         offset += len(raw)
@@ -171,7 +171,7 @@ class _Reader:
 
     def finish(self) -> tuple[NetPoint, ...]:
         if not self.ended:
-            self.log.add(rules.NET_NO_END, "no record 999 at the end")
+            self.log.add(rules.NET_NO_END, "the end record 999 is missing")
         if self._units not in _UNITS:
             said = f"unknown units {self._units!r}" if self._units else "no units stated"
             self.log.add(
