@@ -69,7 +69,7 @@ def _element(mark: Mark) -> str:
 
 
 def chart_scene(chart: Chart, notices: tuple[str, ...] = ()) -> Scene:
-    """A chart on white with its title, and below it what every output must repeat."""
+    """Lay a chart on white with its title, and below it what every output must repeat."""
     foot = TITLE_ROOM * len(notices) * UNIT_MM
     width, height = chart.width * UNIT_MM, (chart.height + TITLE_ROOM) * UNIT_MM + foot
     draft = SceneDraft(chart.title, (0.0, 0.0, width, height))
@@ -88,7 +88,7 @@ def chart_scene(chart: Chart, notices: tuple[str, ...] = ()) -> Scene:
 
 
 def _part(mark: Mark, top: float) -> Part:
-    """A mark in mm, y upwards."""
+    """Draw a mark in mm, y upwards."""
     if isinstance(mark, Line):
         points = np.array(mark.points) * (UNIT_MM, -UNIT_MM) + (0.0, top)
         width = WIDTHS.get(mark.kind, 2.5) * UNIT_MM
