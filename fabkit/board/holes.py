@@ -177,8 +177,7 @@ def _merge_holes(merged: Drilled) -> Holes:
 
 def _merge_slots(merged: Drilled) -> BoardSlots:
     slots = merged.slots
-    first = np.column_stack((slots.x0, slots.y0))
-    last = np.column_stack((slots.x1, slots.y1))
+    first, last = slots.starts(), slots.ends()
     # The sum of the ends and the product of the sides say where a slot lies and how it leans,
     # whichever end it is cut from.
     side = last - first

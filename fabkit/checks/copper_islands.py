@@ -63,7 +63,7 @@ def loose_ends(case: Case) -> Iterator[Finding]:
         yield from group(
             LOOSE_END,
             Measures(
-                np.hypot(strokes.x1 - strokes.x0, strokes.y1 - strokes.y0),
+                strokes.chords(),
                 objects_at(case, layer, rows, x, y),
             ),
             f"tracks on {layer.name} end without a pad or hole; the longest loose end is {{worst}}",

@@ -149,10 +149,6 @@ class Segments(Columns):
         sweep = np.where(full, np.sign(self.turn) * 2 * np.pi, sweep)
         return np.where(self.turn == 0, 0.0, sweep)
 
-    def lengths(self) -> Floats:
-        """Length along each segment, (n,) float64, mm."""
-        return np.where(self.turn == 0, self.chords(), self.radii() * np.abs(self.sweeps()))
-
     def boxes(self) -> Floats:
         """Box of each segment's own line, without any width.
 

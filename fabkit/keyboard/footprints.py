@@ -93,7 +93,7 @@ def _near(board: Board, lands: LandTable, centres: Floats, turns_deg: Floats) ->
     free = ~lands.through
     x = np.concatenate((h.x[drilled], (s.x0 + s.x1) / 2, lands.x[free]))
     y = np.concatenate((h.y[drilled], (s.y0 + s.y1) / 2, lands.y[free]))
-    length = s.diameter + np.hypot(s.x1 - s.x0, s.y1 - s.y0)
+    length = s.diameter + s.chords()
     size = np.concatenate(
         (h.diameter[drilled], length, np.maximum(lands.width, lands.height)[free])
     )

@@ -93,7 +93,7 @@ def find_sites(
         ends.append(((slots.x0 + slots.x1) / 2, (slots.y0 + slots.y1) / 2))
         points = np.vstack([points, *(np.column_stack(e) for e in ends)])
         # A slot for a flat pin is as long as the hole for a round one is wide.
-        length = slots.diameter + np.hypot(slots.x1 - slots.x0, slots.y1 - slots.y0)
+        length = slots.diameter + slots.chords()
         middle = np.where(slots.diameter < FLAT_MM, length, slots.diameter)
         diameters = np.concatenate([diameters, slots.diameter, slots.diameter, middle])
     free = np.ones(len(points), dtype=bool)

@@ -166,11 +166,7 @@ def _points(file: DrillFile) -> Floats:
     if len(hits) or not slots.routed.all():
         slots = slots.take(~slots.routed)
     points: Floats = np.concatenate(
-        [
-            np.column_stack((hits.x, hits.y)),
-            np.column_stack((slots.x0, slots.y0)),
-            np.column_stack((slots.x1, slots.y1)),
-        ]
+        (np.column_stack((hits.x, hits.y)), slots.starts(), slots.ends())
     )
     points = points[np.isfinite(points).all(axis=1)]
     step = -(-len(points) // _SAMPLE) or 1
