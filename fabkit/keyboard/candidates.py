@@ -153,12 +153,10 @@ def from_patterns(board: Board, patterns: Sequence[Pattern]) -> Iterator[Candida
     """Hole patterns of key switches; each pattern is offered all holes, so that families that share
     a centre are all seen."""
     slack = place_tolerance(board.holes)
-    for pattern in patterns:
-        if pattern.kind != "key":
-            continue
-        asked = replace(pattern, tolerance_mm=pattern.tolerance_mm + slack)
-        for site in find_sites(board.holes, (asked,), slots=board.slots):
-            yield _from_site(pattern, site)
+    keys = {p.key: p for p in patterns if p.kind == "key"}
+    asked = [replace(p, tolerance_mm=p.tolerance_mm + slack) for p in keys.values()]
+    for site in find_sites(board.holes, asked, slots=board.slots, shared=True):
+        yield _from_site(keys[site.pattern], site)
 
 
 def _from_site(pattern: Pattern, site: Site) -> Candidate:

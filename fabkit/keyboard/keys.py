@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from fabkit.base.columns import Floats, Ints
 from fabkit.base.natural import natural
 from fabkit.board.model import Board
-from fabkit.geometry.neighbours import usual_gap
+from fabkit.geometry.neighbours import PointTree, usual_gap
 from fabkit.keyboard.candidates import (
     KEY_PITCH_MM,
     Candidate,
@@ -36,6 +36,7 @@ from fabkit.keyboard.footprints import (
 from fabkit.keyboard.lands import Lands, LandTable
 from fabkit.keyboard.model import Evidence, Family, Hold, Key, Spot, find_overlaps
 from fabkit.keyboard.patterns import Pattern
+from fabkit.keyboard.sites import find_sites
 from fabkit.package.model import Side
 
 ONE_PLACE_MM: Final = 2.0
@@ -150,10 +151,26 @@ def find_keys(board: Board, patterns: Sequence[Pattern], lands: Lands) -> tuple[
         _key(place, turn, _of(features, k), bool(turned[k]), len(board.holes))
         for k, (place, turn) in enumerate(zip(places, turns.tolist(), strict=True))
     ]
+    keys = _widened(keys, board, patterns, slack)
     order = reading_order(centres)
     keys = [keys[k] for k in order]
     near = find_overlaps(centres[order])
     return tuple(replace(k, instead_of=o) for k, o in zip(keys, near, strict=True))
+
+
+def _widened(keys: list[Key], board: Board, patterns: Sequence[Pattern], slack: float) -> list[Key]:
+    """Keys with the width that a stabiliser about their middle shows."""
+    wide = {p.key: p for p in patterns if p.kind == "stabiliser"}
+    asked = [replace(p, tolerance_mm=p.tolerance_mm + slack) for p in wide.values()]
+    sites = find_sites(board.holes, asked, shared=True)
+    if not sites:
+        return keys
+    spots = np.array([(s.x_mm, s.y_mm) for s in sites])
+    away, near = PointTree(spots).query(np.array([(k.x_mm, k.y_mm) for k in keys]))
+    return [
+        replace(key, size_u=wide[sites[n].pattern].size_u) if gap <= ONE_PLACE_MM else key
+        for key, gap, n in zip(keys, away.tolist(), near.tolist(), strict=True)
+    ]
 
 
 def _lay_together(candidates: Sequence[Candidate], reach_mm: float) -> list[_Place]:

@@ -243,7 +243,7 @@ PITCHES_MM: Final = (0.4, 0.5, 0.65, 0.8, 1.27)
 FEWEST_IN_ROW: Final = 6
 """Shorter rows are of small connectors and supply parts as well."""
 
-BODY_MM: Final = 16.0
+CIRCUIT_MM: Final = 16.0
 """Rows of one circuit are no farther apart (common practice: up to 14 mm)."""
 
 NESTED_MM: Final = 0.5
@@ -312,7 +312,7 @@ def _bodies(points: Floats, runs: list[Ints]) -> list[list[int]]:
     ways = np.array([points[r[-1]] - points[r[0]] for r in runs])
     lengths = np.hypot(ways[:, 0], ways[:, 1])
     ways /= lengths[:, None]
-    near = PointTree(middles).pairs(BODY_MM)
+    near = PointTree(middles).pairs(CIRCUIT_MM)
     shift = middles[near[:, 1]] - middles[near[:, 0]]
     apart = np.hypot(shift[:, 0], shift[:, 1])
     a, b = near[:, 0], near[:, 1]

@@ -34,7 +34,7 @@ _Same = Callable[["_Draft", "_Draft"], bool]
 ON_LANDS: Final = 0.8
 """Share of a pattern's holes with lands of a component from which it is that component's."""
 
-BODY_MM: Final = 10.0
+OVERLAP_MM: Final = 10.0
 """Controllers nearer to each other than this overlap: one of them is fitted (common practice: the
 narrowest boards with two rows of pins are 17 mm wide)."""
 
@@ -307,12 +307,13 @@ class _Finder:
                 continue
             if named:
                 for d in named:
+                    holes = tuple(sorted({*d.site.holes, *site.holes}))
                     d.site = replace(
                         d.site,
                         kind=kind if d.site.kind == "other" else d.site.kind,
                         pattern=pattern.key,
-                        holes=tuple(sorted({*d.site.holes, *site.holes})),
-                        pins=d.site.pins or site.pins,
+                        holes=holes,
+                        pins=len(holes) if site.holes in placed else d.site.pins,
                         evidence=tuple(dict.fromkeys((*d.site.evidence, Evidence.PATTERN))),
                     )
                 continue
@@ -663,7 +664,7 @@ def _same_controller(a: _Draft, b: _Draft) -> bool:
         return False
     apart = _apart(a.site, b.site)
     wired = a.nets == b.nets and len(set(a.nets)) > 4
-    return apart < BODY_MM or (wired and apart < 2 * DOUBLE_MM)
+    return apart < OVERLAP_MM or (wired and apart < 2 * DOUBLE_MM)
 
 
 def _cell_pads(a: _Draft, b: _Draft) -> bool:

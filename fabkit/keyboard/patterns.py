@@ -61,6 +61,8 @@ class Pattern:
     note: str
     family: Family = "not known"
     held_by: Hold = "not known"
+    size_u: float = 1.0
+    """Of a stabiliser: width of its key in key units."""
 
     @property
     def required(self) -> tuple[PatternHole, ...]:
@@ -139,6 +141,7 @@ class _PatternTable:
     note: str = ""
     family: Family = "not known"
     held_by: Hold = "not known"
+    size_u: Annotated[float, Span(least=1, most=10)] = 1.0
 
     def __post_init__(self) -> None:
         if bool(self.holes or self.rows) == (self.row is not None):
@@ -176,6 +179,7 @@ def patterns_from(text: SheetText) -> tuple[Pattern, ...]:
             note=one.note,
             family=one.family,
             held_by=one.held_by,
+            size_u=one.size_u,
         )
         for one in file.pattern
     )

@@ -77,13 +77,67 @@ class _Match:
     residual: float
 
 
+class _Offer:
+    """Holes that patterns may take: their rows and a tree of their places by range of diameters.
+
+    Patterns share ranges, so each tree is built once for as long as the holes are free.
+    """
+
+    def __init__(self, points: Points, diameters: Points) -> None:
+        self.points = points
+        self.diameters = diameters
+        self.free = np.ones(len(points), dtype=bool)
+        self._known: dict[tuple[float, float], tuple[Rows, PointTree]] = {}
+
+    def take(self, rows: Sequence[int]) -> None:
+        """Offer some holes no longer."""
+        if len(rows):
+            self.free[list(rows)] = False
+            self._known.clear()
+
+    def sized(self, hole: PatternHole) -> tuple[Rows, PointTree]:
+        """Rows of the free holes of a pattern hole's diameters, and the tree of their places."""
+        asked = hole.least_mm, hole.most_mm
+        if asked not in self._known:
+            rows = _in_range(hole, self.diameters, self.free)
+            self._known[asked] = rows, PointTree(self.points[rows])
+        return self._known[asked]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Form:
+    """A pattern as it is looked for: as it is, or mirrored.
+
+    ``order`` holds the required holes; the first of them and ``far`` are the farthest apart.
+    """
+
+    pattern: Pattern
+    shape: Points
+    order: tuple[int, ...]
+    far: int
+    mirrored: bool
+
+
 def find_sites(
-    holes: Holes, patterns: Sequence[Pattern], *, slots: BoardSlots | None = None
+    holes: Holes,
+    patterns: Sequence[Pattern],
+    *,
+    slots: BoardSlots | None = None,
+    shared: bool = False,
 ) -> tuple[Site, ...]:
     """All sites of all patterns, by pattern and place.
 
     A slot stands for a hole at its ends and in its middle: boards for two kinds of switch stretch
     the pin holes.  Rows and lone holes are looked for among round holes alone.
+
+    Parameters
+    ----------
+    holes, slots
+        What is drilled.
+    patterns
+        The catalogue, in the order in which patterns may take holes.
+    shared
+        Every pattern is offered all holes, whatever another has taken.
     """
     points = np.column_stack([holes.x, holes.y])
     diameters = np.asarray(holes.diameter)
@@ -96,21 +150,21 @@ def find_sites(
         length = slots.diameter + slots.chords()
         middle = np.where(slots.diameter < FLAT_MM, length, slots.diameter)
         diameters = np.concatenate([diameters, slots.diameter, slots.diameter, middle])
-    free = np.ones(len(points), dtype=bool)
+    offer = _Offer(points, diameters)
     sites: list[Site] = []
     for pattern in patterns:
         if pattern.run is not None or len(pattern.required) == 1:
             part = slice(0, round_holes)
             search = _run_sites if pattern.run is not None else _single_sites
-            found = search(pattern, points[part], diameters[part], free[part])
+            found = search(pattern, points[part], diameters[part], offer.free[part])
         else:
-            matches = _find_matches(pattern, points, diameters, free)
+            matches = _find_matches(pattern, offer)
             if pattern.kind == "module":
-                wide = points[_in_range(pattern.required[0], diameters, free)]
+                wide = points[offer.sized(pattern.required[0])[0]]
                 matches = [m for m in matches if _is_whole(pattern, m, wide)]
             found = _choose(pattern, matches)
-        for site in found:
-            free[list(site.holes)] = False
+        if not shared:
+            offer.take([row for site in found for row in site.holes])
         sites.extend(
             _with_slots(s, round_holes, len(slots) if slots is not None else 0) for s in found
         )
@@ -168,26 +222,21 @@ def _run_sites(
     return found
 
 
-def _find_matches(
-    pattern: Pattern, points: Points, diameters: Points, free: NDArray[np.bool_]
-) -> list[_Match]:
-    required = pattern.required
-    first = required[0]
-    anchors = _in_range(first, diameters, free)
+def _find_matches(pattern: Pattern, offer: _Offer) -> list[_Match]:
+    anchors, _ = offer.sized(pattern.required[0])
     if not len(anchors):
         return []
     shape = np.array([(h.x_mm, h.y_mm) for h in pattern.holes])
-    order = [i for i, h in enumerate(pattern.holes) if not h.optional]
-    reach = np.linalg.norm(shape[order] - shape[order[0]], axis=1)
+    order = tuple(i for i, h in enumerate(pattern.holes) if not h.optional)
+    reach = np.linalg.norm(shape[list(order)] - shape[order[0]], axis=1)
     far = order[int(np.argmax(reach))]
-    ends = _in_range(pattern.holes[far], diameters, free)
-    pairs = _pairs_apart(points, anchors, ends, float(reach.max()), 2 * pattern.tolerance_mm)
+    ends, _ = offer.sized(pattern.holes[far])
+    slack = 2 * pattern.tolerance_mm
+    pairs = _pairs_apart(offer.points, anchors, ends, float(reach.max()), slack)
     matches: list[_Match] = []
     for mirrored in (False, True):
         form = shape * (-1.0, 1.0) if mirrored else shape
-        matches.extend(
-            _verify(pattern, form, order, far, pairs, points, diameters, free, mirrored=mirrored)
-        )
+        matches.extend(_verify(_Form(pattern, form, order, far, mirrored), pairs, offer))
     return matches
 
 
@@ -253,27 +302,17 @@ def _pairs_apart(points: Points, first: Rows, second: Rows, apart: float, slack:
     return ordered
 
 
-def _verify(
-    pattern: Pattern,
-    form: Points,
-    order: list[int],
-    far: int,
-    pairs: Rows,
-    points: Points,
-    diameters: Points,
-    free: NDArray[np.bool_],
-    *,
-    mirrored: bool,
-) -> list[_Match]:
+def _verify(form: _Form, pairs: Rows, offer: _Offer) -> list[_Match]:
     """Pairs around which every required hole is in its place."""
     if not len(pairs):
         return []
-    start, end = form[order[0]], form[far]
+    points, shape, holes = offer.points, form.shape, form.pattern.holes
+    start, end = shape[form.order[0]], shape[form.far]
     span = points[pairs[:, 1]] - points[pairs[:, 0]]
     angles = np.arctan2(span[:, 1], span[:, 0]) - np.arctan2(*(end - start)[::-1])
     cos, sin = np.cos(angles), np.sin(angles)
     # (pairs, holes, 2): where each hole of the pattern would be
-    local = form - (start + end) / 2
+    local = shape - (start + end) / 2
     middle = (points[pairs[:, 0]] + points[pairs[:, 1]]) / 2
     expected = np.stack(
         [
@@ -284,47 +323,35 @@ def _verify(
     )
     rows = np.full(expected.shape[:2], -1, dtype=np.int64)
     alive = np.ones(len(pairs), dtype=bool)
-    for i in [*order, *(j for j, h in enumerate(pattern.holes) if h.optional)]:
-        candidates = _in_range(pattern.holes[i], diameters, free)
+    for i in [*form.order, *(j for j, h in enumerate(holes) if h.optional)]:
+        candidates, tree = offer.sized(holes[i])
         if not len(candidates):
-            if i in order:
+            if i in form.order:
                 return []
             continue
         asked = np.flatnonzero(alive)
-        gap, nearest = PointTree(points[candidates]).query(
-            expected[asked, i], within=2 * pattern.tolerance_mm
-        )
+        gap, nearest = tree.query(expected[asked, i], within=2 * form.pattern.tolerance_mm)
         hit = np.isfinite(gap)
         rows[asked[hit], i] = candidates[nearest[hit]]
-        if i in order:
+        if i in form.order:
             alive[asked[~hit]] = False
-    return [
-        match
-        for k in np.flatnonzero(alive)
-        if (match := _fit(pattern, form, order, rows[k], points, mirrored=mirrored)) is not None
-    ]
+    fits = (_fit(form, rows[k], points) for k in np.flatnonzero(alive))
+    return [match for match in fits if match is not None]
 
 
-def _fit(
-    pattern: Pattern,
-    form: Points,
-    order: list[int],
-    rows: Rows,
-    points: Points,
-    *,
-    mirrored: bool,
-) -> _Match | None:
+def _fit(form: _Form, rows: Rows, points: Points) -> _Match | None:
     """Best rotation and place for the holes found (least squares); None when one is too far off."""
+    order = list(form.order)
     chosen = rows[order]
     if len(set(chosen.tolist())) < len(order):
         return None
-    model, real = form[order], points[chosen]
+    model, real = form.shape[order], points[chosen]
     model_mid, real_mid = model.mean(axis=0), real.mean(axis=0)
     a, b = model - model_mid, real - real_mid
     angle = np.arctan2(float((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum()), float((a * b).sum()))
     turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
     off = np.linalg.norm(a @ turn.T - b, axis=1)
-    if off.max() > pattern.tolerance_mm:
+    if off.max() > form.pattern.tolerance_mm:
         return None
     origin = real_mid - turn @ model_mid
     extras = rows[[i for i in range(len(rows)) if i not in order]]
@@ -332,7 +359,7 @@ def _fit(
     return _Match(
         origin=(float(origin[0]), float(origin[1])),
         angle=_degrees(angle),
-        mirrored=mirrored,
+        mirrored=form.mirrored,
         rows=tuple(sorted(set(found))),
         extras=int((extras >= 0).sum()),
         residual=float(off.max()),

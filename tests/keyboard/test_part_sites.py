@@ -14,6 +14,7 @@ from fabkit.board.model import Holes
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.kinds import kind_of, why_no_part
 from fabkit.keyboard.lands import LandTable, read_lands
+from fabkit.keyboard.model import PartSite
 from fabkit.keyboard.pairs import find_chips, find_hole_pairs
 from fabkit.keyboard.part_sites import find_part_sites, sites_of
 from fabkit.keyboard.patterns import load_patterns
@@ -198,3 +199,57 @@ def test_pairs_of_holes_are_diodes_only_where_they_repeat() -> None:
     assert found.x == pytest.approx(centres[:, 0])
     few = find_hole_pairs(holes, np.arange(6), centres, slack_mm=0.0)
     assert len(few.key) == 0
+
+
+def test_rows_of_holes_belong_to_the_placed_part_in_them(tmp_path: Path) -> None:
+    """A placed 2 x 5 header and a circuit of two rows 7.62 mm apart are not counted twice."""
+    header = [(10 + 2.54 * k, 10 + 2.54 * r) for k in range(5) for r in (0, 1)]
+    circuit = [(40 + 2.54 * k, 10 + 7.62 * r) for k in range(7) for r in (0, 1)]
+    alone = [(10 + 2.54 * k, 30) for k in range(6)]
+    found = _placed(tmp_path, [*header, *circuit, *alone], "J1,15.08,11.27", "U1,47.62,13.81")
+
+    assert [(s.kind, s.refs, s.pins) for s in found] == [
+        ("circuit", ("U1",), 14),
+        ("connector", ("J1",), 10),
+        ("header", (), 6),
+    ]
+
+
+def test_pegs_of_a_socket_are_no_screw_holes(tmp_path: Path) -> None:
+    """Two 3.2 mm pegs 11.43 mm apart with eight pins between (common practice); one hole alone."""
+    pins = [(20 + 1.27 * k, 10 + 2.54 * (k % 2)) for k in range(8)]
+    bare = [(18.73, 8.0), (30.16, 8.0), (50.0, 30.0)]
+    found = _placed(tmp_path, pins, bare=bare)
+
+    assert [(s.kind, s.x_mm) for s in found if s.kind == "screw hole"] == [("screw hole", 50.0)]
+
+
+def _placed(
+    folder: Path,
+    plated: list[tuple[float, float]],
+    *rows: str,
+    bare: list[tuple[float, float]] | None = None,
+) -> tuple[PartSite, ...]:
+    """Sites of an invented board of 60 x 40 mm with a placement table."""
+    dots = "".join(f"X{round(x * 1e6)}Y{round(y * 1e6)}D03*\n" for x, y in plated)
+    head = "%FSLAX46Y46*%\n%MOMM*%\n"
+    for name, function in (("top", "Copper,L1,Top"), ("bottom", "Copper,L2,Bot")):
+        text = f"%TF.FileFunction,{function}*%\n{head}%ADD10C,1.8*%\nD10*\n{dots}M02*\n"
+        (folder / f"{name}.gbr").write_text(text)
+    corners = [(0, 0), (60, 0), (60, 40), (0, 40), (0, 0)]
+    frame = "".join(f"X{x}000000Y{y}000000D0{1 if n else 2}*\n" for n, (x, y) in enumerate(corners))
+    (folder / "profile.gbr").write_text(
+        f"%TF.FileFunction,Profile,NP*%\n{head}%ADD10C,0.1*%\nG01*\nD10*\n{frame}M02*\n"
+    )
+    for name, size, function, spots in (
+        ("pth", 1.0, "Plated,1,2,PTH", plated),
+        ("npth", 3.2, "NonPlated,1,2,NPTH", bare or []),
+    ):
+        hits = "".join(f"X{x:.3f}Y{y:.3f}\n" for x, y in spots)
+        (folder / f"{name}.drl").write_text(
+            f"M48\n; #@! TF.FileFunction,{function}\nMETRIC\nT1C{size:.3f}\n%\nG05\nT1\n{hits}M30\n"
+        )
+    if rows:
+        table = "\n".join(("Ref,X (mm),Y (mm),Rotation,Side", *(f"{r},0,top" for r in rows)))
+        (folder / "positions.csv").write_text(table + "\n")
+    return find_part_sites(fabkit.build_board(fabkit.open_package(folder)))

@@ -197,3 +197,15 @@ def test_equal_groups_of_contacts_are_keys(footprint: Footprint, places: list[Pl
 def test_other_parts_that_repeat_are_no_keys(footprint: Footprint, places: list[Place]) -> None:
     """Arrays of lamps, a strip of sockets, groups off the key pitch."""
     assert find_keyboard(make(places, footprint)).keys == ()
+
+
+def test_a_stabiliser_tells_the_width_of_its_key() -> None:
+    """Wire ends 23.88 mm apart hold a cap of two units (common practice); other keys are of one."""
+    places = [*grid(5, 3), (2 * PITCH_MM, -4 * PITCH_MM, 0.0)]
+    x, y, _ = places[-1]
+    keys = find_keyboard(
+        make(places, also=[(x + a, y + b, d, p) for a, b, d, p in STABILISER])
+    ).keys
+
+    assert sorted(k.size_u for k in keys) == [1.0] * 15 + [2.0]
+    assert next(k for k in keys if k.size_u == 2).y_mm == pytest.approx(y, abs=0.01)
