@@ -16,8 +16,8 @@ from fabkit.costs.quote import quote
 from fabkit.outputs.json import plain
 from fabkit.outputs.report.price_rules import AXES, price_rules
 from fabkit.sheets.house import load_house
-from fabkit.sheets.money import find_currency
 from fabkit.sheets.order import BoardChoice, Exchange, Order, OrderedBoard, Tax
+from fabkit.sheets.rates import HoleDensity
 
 pytestmark = pytest.mark.browser
 
@@ -106,10 +106,8 @@ def harder_house():
     house = load_house()
     rates = replace(
         house.rates,
-        area_step_mm=Decimal("2.5"),
-        area_min_dm2=Decimal("0.75"),
-        holes_per_dm2=Decimal(100),
-        extra_hole=Decimal("0.013"),
+        area=replace(house.rates.area, step_mm=Decimal("2.5"), min_dm2=Decimal("0.75")),
+        hole_density=HoleDensity(per_dm2=Decimal(100), extra_hole=Decimal("0.013")),
         shipping=replace(house.rates.shipping, volumetric_divisor=Decimal(6000)),
     )
     finishes = dict(house.options.finishes)
@@ -190,9 +188,8 @@ def test_ties_are_rounded_the_same(page, mode):
         load_house(),
         Order(name="tie", file="", invented=True, boards=(OrderedBoard(package=None, name="b"),)),
     )
-    money = find_currency("cu", mode=mode)
     facts = [replace(FACTS[1], width_mm=Decimal("123.5"), height_mm=Decimal(100))]
-    rates = replace(house.rates, currency=money, setup=Decimal("8.0625"))
+    rates = replace(house.rates, rounding=mode, setup=Decimal("8.0625"))
     house = replace(house, rates=rates)
     sheet = quote(facts, None, house, order)
     rules = plain(price_rules(facts, None, house, order, sheet))
