@@ -5,7 +5,7 @@ Terms are added unrounded and the line is rounded once (common practice).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -89,8 +89,8 @@ def check_offered(facts: BoardFacts, house: House, choice: BoardChoice) -> None:
     """Raise Unpriced for the first option the house does not offer."""
     options = house.options
 
-    def listed(values: object) -> str:
-        return ", ".join(str(v) for v in values)  # type: ignore[attr-defined]
+    def listed(values: Iterable[object]) -> str:
+        return ", ".join(str(v) for v in values)
 
     wanted = float(choice.thickness_mm)
     nearest = min(options.thickness_mm, key=lambda mm: abs(mm - wanted), default=wanted)

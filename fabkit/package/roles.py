@@ -213,6 +213,7 @@ def _fill_sides(names: Sequence[str], claims: list[Claim], looks: Mapping[int, L
             continue
         for i in rows:
             claim = claims[i]
+            side: Side
             if claim.number is not None and not taken and 1 in numbers and len(numbers) <= 2:
                 side = "top" if claim.number == 1 else "bottom"
                 why = f"layer number {claim.number} of {numbers[-1]}"
@@ -223,7 +224,7 @@ def _fill_sides(names: Sequence[str], claims: list[Claim], looks: Mapping[int, L
                 continue
             claims[i] = replace(
                 claim,
-                role=replace(claim.role, side=side),  # type: ignore[arg-type]
+                role=replace(claim.role, side=side),
                 reason=f"{claim.reason}; {why}",
             )
 
@@ -294,7 +295,7 @@ def _number_copper(names: Sequence[str], claims: list[Claim]) -> Iterator[Findin
     numbers = [n for i in loose if (n := claims[i].number) is not None]
     for i in loose:
         claim = claims[i]
-        side = None
+        side: Side | None = None
         if claim.number is not None and (claim.counts_all or 1 in numbers):
             if claim.number == 1 and "top" not in sides:
                 side = "top"
@@ -307,7 +308,7 @@ def _number_copper(names: Sequence[str], claims: list[Claim]) -> Iterator[Findin
             why = f"{claim.reason}; outermost on the {side}"
             claims[i] = replace(
                 claim,
-                role=replace(claim.role, side=side),  # type: ignore[arg-type]
+                role=replace(claim.role, side=side),
                 reason=why,
             )
         elif claim.number is not None:

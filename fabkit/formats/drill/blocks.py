@@ -11,7 +11,7 @@ from fabkit.base.findings import ProblemLog, Severity
 from fabkit.formats.drill import patterns, problems
 from fabkit.formats.drill.formats import FormatState
 from fabkit.formats.drill.model import NumberFormat
-from fabkit.formats.drill.numbers import value_of
+from fabkit.formats.drill.numbers import Unit, value_of
 from fabkit.formats.drill.plotter import Plotter, Point
 from fabkit.formats.drill.tools import ToolTable
 
@@ -551,7 +551,7 @@ class Settings:
         return True
 
     def _unit(self, word: bytes, rest: bytes, offset: int, *, in_header: bool) -> None:
-        unit = "inch" if word in (b"INCH", b"M72") else "mm"
+        unit: Unit = "inch" if word in (b"INCH", b"M72") else "mm"
         if any(e.size for e in self._tools.entries) and self._formats.unit is None:
             self._log.add(
                 problems.UNIT_AFTER_SIZE,
@@ -559,7 +559,7 @@ class Settings:
                 offset=offset,
                 assumed="the diameters are in that unit",
             )
-        self._formats.state_unit(unit, offset, in_header=in_header)  # type: ignore[arg-type]
+        self._formats.state_unit(unit, offset, in_header=in_header)
         for part in rest.split(b",")[1:]:
             pattern = _PATTERN.match(part)
             if part in (b"LZ", b"TZ"):

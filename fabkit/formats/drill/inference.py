@@ -19,7 +19,7 @@ from fabkit.formats.drill import problems
 from fabkit.formats.drill.comments import FormatHint
 from fabkit.formats.drill.formats import FormatState, describe
 from fabkit.formats.drill.model import DrillFile, NumberFormat
-from fabkit.formats.drill.numbers import DEFAULT_DIGITS, DigitSurvey, Unit
+from fabkit.formats.drill.numbers import DEFAULT_DIGITS, DigitSurvey, Unit, Zeros
 from fabkit.formats.drill.reader import read, read_format
 from fabkit.geometry.neighbours import SpotIndex
 
@@ -134,10 +134,10 @@ def _candidates(
     zeros = stated.zeros
     evidence = "the positions of pads and the outline"
 
-    def made(unit: Unit, kind: str, integers: int, decimals: int) -> NumberFormat:
+    def made(unit: Unit, kind: Zeros, integers: int, decimals: int) -> NumberFormat:
         return NumberFormat(
             unit=unit,
-            zeros=kind,  # type: ignore[arg-type]
+            zeros=kind,
             integers=integers,
             decimals=decimals,
             evidence=evidence,

@@ -123,7 +123,12 @@ def _read_parts(plain: str, header: Header, offset: int, log: ProblemLog) -> Wor
     return Word(
         WORD,
         codes=tuple(codes[:-1]),
-        xyij=tuple(values.get(n, NONE) for n in "XYIJ"),  # type: ignore[arg-type]
+        xyij=(
+            values.get("X", NONE),
+            values.get("Y", NONE),
+            values.get("I", NONE),
+            values.get("J", NONE),
+        ),
         d=values.get("D", -1),
         g=codes[-1] if codes else -1,
     )

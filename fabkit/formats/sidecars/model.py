@@ -8,6 +8,8 @@ from typing import Any, Literal
 
 from fabkit.base.findings import Finding
 
+PointKind = Literal["through", "surface", "tooling", "blind"]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobFileEntry:
@@ -52,7 +54,7 @@ class NetPoint:
     size_mm: tuple[float, float] | None
     rotation_deg: float
     mask: int | None
-    kind: Literal["through", "surface", "tooling", "blind"]
+    kind: PointKind
     line: int
 
 

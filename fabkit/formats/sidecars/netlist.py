@@ -15,10 +15,15 @@ from typing import Final
 from fabkit.base.findings import ProblemLog
 from fabkit.base.units import INCH_MM
 from fabkit.formats.sidecars import rules
-from fabkit.formats.sidecars.model import Netlist, NetPoint
+from fabkit.formats.sidecars.model import Netlist, NetPoint, PointKind
 
-_POINT_CODES: Final = {"317": "through", "327": "surface", "367": "tooling", "307": "blind"}
-_CONTINUED: Final = {"017": "through", "027": "surface"}
+_POINT_CODES: Final[dict[str, PointKind]] = {
+    "317": "through",
+    "327": "surface",
+    "367": "tooling",
+    "307": "blind",
+}
+_CONTINUED: Final[dict[str, PointKind]] = {"017": "through", "027": "surface"}
 _SILENT: Final = frozenset(
     (
         *("370", "070", "378", "078", "379", "079", "380", "080"),
@@ -208,7 +213,7 @@ class _Reader:
             size_mm=(width * step, (height or width) * step) if width else None,
             rotation_deg=(turn or 0) * degrees,
             mask=mask,
-            kind=(_POINT_CODES | _CONTINUED)[record.code],  # type: ignore[arg-type]
+            kind=(_POINT_CODES | _CONTINUED)[record.code],
             line=record.line,
         )
 
