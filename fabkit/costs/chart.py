@@ -189,7 +189,7 @@ def _short(sheet: CostSheet, scale: Scale, offers: Sequence[Offer]) -> Iterator[
         wide = scale.x(max(short)) - LEFT
         yield Bar("short", LEFT, TOP, wide, scale.tall)
         noun = "halves" if sheet.unit[0] == "half" else "boards"
-        yield Words("note", LEFT + 4, TOP + 14, f"not enough {noun}")
+        yield Words("note", LEFT + 4, TOP + 14, f"up to {max(short)}: not enough {noun}")
 
 
 def _axes(sheet: CostSheet, scale: Scale, step: float) -> Iterator[Mark]:
