@@ -379,11 +379,14 @@ def _printed(parcel: Parcel) -> list[tuple[Pad, Pad]]:
 
 @kind("paste/off-pad", "Moves one print of paste by 3 mm.", "mask/", "paste/")
 def paste_off_pad(parcel: Parcel, rng: Random) -> Plant:
+    left, bottom, right, top = parcel.edge
     found = [
         (one, dx, dy)
         for _, one in _printed(parcel)
         for dx, dy in ((3, 0), (0, 3), (-3, 0), (0, -3))
-        if parcel.free_of_copper(one.mark.x + dx, one.mark.y + dy, 0.5)
+        if left + 2 < one.mark.x + dx < right - 2
+        and bottom + 2 < one.mark.y + dy < top - 2
+        and parcel.free_of_copper(one.mark.x + dx, one.mark.y + dy, 0.5)
     ]
     one, dx, dy = pick(rng, found, "printed pad with room beside it")
     changed = edited(parcel, one.file, _layer(parcel, one).moved(one.mark, dx, dy))
