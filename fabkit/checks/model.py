@@ -16,7 +16,7 @@ from fabkit.base.units import counted
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board, Layer
-    from fabkit.keyboard.model import BoardIs, Use
+    from fabkit.keyboard.model import BoardIs
     from fabkit.sheets.house import House, Limit, LimitClass
     from fabkit.sheets.order import BoardUse, Order, Silence
 
@@ -59,7 +59,7 @@ class CheckOptions:
     colour: str | None = None
     finish: str | None = None
     charge_current_a: float | None = None
-    use: Use | None = None
+    use: BoardUse | None = None
     limit_class: LimitClass = "standard"
     only: tuple[str, ...] = ()
     without: tuple[str, ...] = ()

@@ -17,8 +17,9 @@ from fabkit.board.model import Board
 from fabkit.formats.gerber.model import Kind
 from fabkit.geometry.neighbours import PointTree, usual_gap
 from fabkit.keyboard.lands import Lands
-from fabkit.keyboard.model import Group, Hand, Hands, Key, Use
+from fabkit.keyboard.model import Group, Hand, Hands, Key
 from fabkit.package.model import Side
+from fabkit.sheets.order import BoardUse
 
 REVERSIBLE_SHARE: Final = 0.8
 """Share of the keys that must have contacts for either face (common practice: a board may keep a
@@ -43,7 +44,7 @@ FEWEST_LANDS: Final = 2
 _LEFT: Final = re.compile(r"(?:^|[^a-z])(?:left|lh|l)(?:[^a-z]|$)", re.IGNORECASE)
 _RIGHT: Final = re.compile(r"(?:^|[^a-z])(?:right|rh|r)(?:[^a-z]|$)", re.IGNORECASE)
 
-USE_WORDS: Final[dict[Use, str]] = {
+USE_WORDS: Final[dict[BoardUse, str]] = {
     "reversible": "reversible half",
     "left": "left half",
     "right": "right half",
@@ -111,7 +112,7 @@ def _by_place(board: Board, keys: Sequence[Key]) -> Hands:
         return _parted(parting, centres, up)
     every = tuple(range(len(keys)))
     hand, why, known = _hand(board, seen_from(centres, up), _leaning(keys, up))
-    use: Use = hand
+    use: BoardUse = hand
     return Hands(
         use=use,
         halves=2 if hand == "whole" else 1,
@@ -210,7 +211,7 @@ def key_side(keys: Sequence[Key]) -> Side:
     return "bottom" if down > sum(k.faces == ("top",) for k in keys) else "top"
 
 
-def state(keys: Sequence[Key], found: Hands, use: Use) -> Hands:
+def state(keys: Sequence[Key], found: Hands, use: BoardUse) -> Hands:
     """What the user says one board is, against what was found.
 
     Parameters
@@ -220,7 +221,7 @@ def state(keys: Sequence[Key], found: Hands, use: Use) -> Hands:
     use
         The user's word, which wins.
     """
-    if use not in get_args(Use):
+    if use not in get_args(BoardUse):
         raise ValueError(f"{use!r} is no use of a board")
     said = replace(found, stated_by="user", why="you said so")
     # A plate without openings for switches, such as a bottom plate, is a plate all the same.
@@ -231,7 +232,7 @@ def state(keys: Sequence[Key], found: Hands, use: Use) -> Hands:
     return replace(_as_said(keys, found, use), contradiction=contradiction)
 
 
-def _as_said(keys: Sequence[Key], found: Hands, use: Use) -> Hands:
+def _as_said(keys: Sequence[Key], found: Hands, use: BoardUse) -> Hands:
     every = tuple(range(len(keys)))
     centres = _centres(keys)
     up = key_side(keys)

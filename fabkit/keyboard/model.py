@@ -20,9 +20,6 @@ Spot = tuple[float, float]
 Hand = Literal["left", "right", "whole"]
 """Which hand a set of keys is for; ``whole`` when the keyboard is not split."""
 
-Use = BoardUse
-"""What one board is."""
-
 Family = Literal["full-height", "low-profile", "not known"]
 """Build of switch that fits; ``full-height`` and ``low-profile`` are words of the trade."""
 
@@ -232,7 +229,7 @@ class Hands:
         The user's word against the files, one sentence; empty when they agree.
     """
 
-    use: Use
+    use: BoardUse
     halves: int
     groups: tuple[Group, ...]
     stated_by: Literal["user", "files"]
@@ -265,7 +262,7 @@ class BoardIs:
     """
 
     name: str
-    use: Use
+    use: BoardUse
     halves: int
     stated_by: Literal["user", "files"]
     why: str

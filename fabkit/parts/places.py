@@ -14,10 +14,11 @@ from fabkit.board.model import Board
 from fabkit.formats.sidecars.model import PartsTable, Placement
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.kinds import kind_of, why_no_part
-from fabkit.keyboard.model import Family, Group, Hold, Key, Keyboard, Mount, PartKind, PartSite, Use
+from fabkit.keyboard.model import Family, Group, Hold, Key, Keyboard, Mount, PartKind, PartSite
 from fabkit.keyboard.part_sites import find_part_sites, sites_of
 from fabkit.keyboard.patterns import Pattern
 from fabkit.package.model import RoleKind, Side
+from fabkit.sheets.order import BoardUse
 
 Kind = PartKind | Literal["key switch", "switch socket"]
 
@@ -110,7 +111,7 @@ class Places:
 
 
 def find_places(
-    board: Board, patterns: Sequence[Pattern], stated: Use | None, *, verdict: Verdict
+    board: Board, patterns: Sequence[Pattern], stated: BoardUse | None, *, verdict: Verdict
 ) -> Places:
     """Find the places of a board.
 
@@ -132,7 +133,7 @@ class _Places:
     """Carries what every step needs."""
 
     def __init__(
-        self, board: Board, patterns: Sequence[Pattern], stated: Use | None, verdict: Verdict
+        self, board: Board, patterns: Sequence[Pattern], stated: BoardUse | None, verdict: Verdict
     ) -> None:
         self.board = board
         self.verdict = verdict

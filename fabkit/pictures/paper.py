@@ -18,13 +18,14 @@ from fabkit.base.columns import Floats
 from fabkit.base.units import format_mm
 from fabkit.board.model import Board
 from fabkit.keyboard.build import find_keyboard, half_boards
-from fabkit.keyboard.model import Hand, Key, Use
+from fabkit.keyboard.model import Hand, Key
 from fabkit.keyboard.numbering import key_pitch, number_group
 from fabkit.package.model import Side
 from fabkit.pictures import palette
 from fabkit.pictures.finished import face_word, frame_around, one_face_note, outline, stray_note
 from fabkit.pictures.lettering import fitted, letters
 from fabkit.pictures.scene import Letters, Pen, Placed, Scene, SceneDraft, Sheet
+from fabkit.sheets.order import BoardUse
 
 MARGIN_MM: Final = 8.0
 """Strip along the paper's edge that many printers cannot reach (common practice)."""
@@ -88,7 +89,7 @@ class PaperHalf:
     note: str = ""
 
 
-def halves_of(board: Board, use: Use | None = None) -> tuple[PaperHalf, ...]:
+def halves_of(board: Board, use: BoardUse | None = None) -> tuple[PaperHalf, ...]:
     """Every half a board gives, as it lies before its hand.
 
     Parameters

@@ -15,7 +15,6 @@ from fabkit.board.connectivity import Pieces
 from fabkit.board.model import Board, Layer
 from fabkit.formats.gerber.model import object_bounds
 from fabkit.keyboard.build import find_keyboard
-from fabkit.keyboard.model import Use as BoardUse
 from fabkit.package.model import RoleKind, Side
 from fabkit.pictures import palette
 from fabkit.pictures.finished import (
@@ -41,6 +40,7 @@ from fabkit.pictures.scene import (
     Sheet,
     Stencil,
 )
+from fabkit.sheets.order import BoardUse
 
 GAP_MM: Final = 4.0
 SIDES: Final[tuple[Side, Side]] = ("top", "bottom")

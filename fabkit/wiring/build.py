@@ -18,10 +18,10 @@ from fabkit.board.model import Board, Component
 from fabkit.keyboard.build import find_keyboard, headline
 from fabkit.keyboard.candidates import is_switch
 from fabkit.keyboard.hands import opposite
-from fabkit.keyboard.model import Group, Hand, Hands, Use
+from fabkit.keyboard.model import Group, Hand, Hands
 from fabkit.keyboard.numbering import RULE, half_turn, key_order, key_pitch, lay_grid, thumb_keys
 from fabkit.package.model import Side
-from fabkit.sheets.order import BESIDE
+from fabkit.sheets.order import BESIDE, BoardUse
 from fabkit.wiring import rules
 from fabkit.wiring.circuit import (
     Circuit,
@@ -62,7 +62,7 @@ class Design:
     """
 
     board: Board
-    use: Use | None = None
+    use: BoardUse | None = None
     table: Sequence[NamedPin] = ()
 
 

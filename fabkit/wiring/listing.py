@@ -8,9 +8,8 @@ from pathlib import Path
 
 from fabkit.board.model import Board
 from fabkit.keyboard.build import describe
-from fabkit.keyboard.model import Use
 from fabkit.keyboard.ordered import as_designs, as_single, require_same_count
-from fabkit.sheets.order import Order
+from fabkit.sheets.order import BoardUse, Order
 from fabkit.wiring.build import Design, find_wiring
 from fabkit.wiring.model import Wiring, WiringOptions
 from fabkit.wiring.pintable import load_key_order, load_pins
@@ -52,7 +51,7 @@ def list_wiring(
     if key_order is not None:
         chosen = replace(chosen, order=load_key_order(Path(key_order)))
     table = () if pins is None else load_pins(Path(pins))
-    uses: list[Use | None] = [None] * len(designs)
+    uses: list[BoardUse | None] = [None] * len(designs)
     if order is not None:
         require_same_count(designs, order)
         uses = [one.stated for one in order.boards]

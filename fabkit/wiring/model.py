@@ -10,9 +10,10 @@ from fabkit.base.findings import Finding
 from fabkit.base.results import Result
 from fabkit.base.tables import Cell, Table, columns_of
 from fabkit.base.units import counted
-from fabkit.keyboard.model import BoardIs, Hand, Spot, Use
+from fabkit.keyboard.model import BoardIs, Hand, Spot
 from fabkit.keyboard.numbering import Walk
 from fabkit.package.model import Side
+from fabkit.sheets.order import BoardUse
 
 BridgeKind = Literal["diode", "jumper", "resistor"]
 Scan = Literal["direct", "matrix", "other", "unknown"]
@@ -342,7 +343,7 @@ class WiringOptions:
         References in the order they are numbered, by hand; wins over ``walk``.
     """
 
-    use: Use | None = None
+    use: BoardUse | None = None
     walk: Walk = "rows"
     first: int = 0
     right_first: int | None = None

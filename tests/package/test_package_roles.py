@@ -151,6 +151,25 @@ def test_each_missing_file_is_named(without: str, rule: str) -> None:
     assert ids(read_set(files)) == [rule]
 
 
+@pytest.mark.parametrize(("mask", "missing"), [("mask-04", True), ("mask-03", False)])
+def test_numbers_of_films_tell_the_last_layer(mask: str, missing: bool) -> None:
+    """Copper and mask 1 and 4 are a set of four layers; where numbers differ they count files."""
+    made = read_set(
+        {
+            "copper-01.gbr": gerber(pads=PADS),
+            "copper-04.gbr": gerber(pads=PADS),
+            "mask-01.gbr": gerber(pads=PADS, pad_mm=1.1),
+            f"{mask}.gbr": gerber(pads=PADS, pad_mm=1.1),
+            "profile.gbr": PROFILE,
+            "holes.drl": drill(),
+        }
+    )
+    told = [f.message for f in made.problems if f.id == "package/missing-copper"]
+
+    assert bool(told) is missing
+    assert not missing or "none numbered 2, 3" in told[0]
+
+
 def test_set_without_copper_is_a_note() -> None:
     """A plate of profile and mask alone is told, not refused."""
     made = read_set({"c.gbr": PROFILE, "d.gbr": MASK["Top"], "f.drl": drill()})

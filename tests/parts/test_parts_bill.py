@@ -150,6 +150,36 @@ def ids(bill: Bill) -> list[str]:
     return [f.id for f in bill.problems]
 
 
+def test_another_value_is_another_part() -> None:
+    """A kind names the usual value's part; a second value and 10K beside 10k are told apart."""
+    values = ["1N4148"] * 4 + ["BAT54"] + ["10K", "10k"]
+    parts = tuple(
+        Component(
+            ref=f"{'R' if value[:2] == '10' else 'D'}{n}",
+            value=value,
+            mount="SMD",
+            x_mm=100.0 + 3 * n,
+            y_mm=50.0,
+            pins=(("1", "a"), ("2", f"n{n}")),
+            origin="component attributes",
+        )
+        for n, value in enumerate(values)
+    )
+    more = """
+[[part]]
+key = "d"
+title = "Diode"
+kinds = ["diode"]
+fitted = "soldered"
+lasts = "used_up"
+stage = "surface"
+"""
+    bill = build_bill(make_board(components=parts), book(BOOK + more))
+    found = {a.title: a.left for a in bill.lines if set(a.refs["left"]) & {p.ref for p in parts}}
+
+    assert found == {"Diode": 4, "BAT54": 1, "10k": 2}
+
+
 def test_holes_alone_give_the_list() -> None:
     """Without attributes and tables the doubled sites count once a half."""
     bill = build_bill(make_board(keys=4), book())
