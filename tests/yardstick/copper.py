@@ -46,10 +46,18 @@ def _links(parcel: Parcel) -> dict[tuple[int, int], list[tuple[tuple[int, int], 
     return joined
 
 
-def _bridges(parcel: Parcel) -> Iterator[Track]:
-    """Tracks outside pours that alone join pads on their two sides."""
+def _bridge(parcel: Parcel, rng: Random, least: float) -> Track:
+    """A track outside pours that alone joins pads on its two sides.
+
+    Raises
+    ------
+    Unfit
+        There is none.
+    """
     joined = _links(parcel)
-    for name, layer, mark in _tracks(parcel, 1.0):
+    tracks = _tracks(parcel, least)
+    rng.shuffle(tracks)
+    for name, layer, mark in tracks:
         ends = spot(mark.from_x, mark.from_y), spot(mark.x, mark.y)
         if _poured(parcel, *mark.at) or any(
             _poured(parcel, x, y) for x, y in ((mark.x, mark.y), (mark.from_x, mark.from_y))
@@ -60,7 +68,8 @@ def _bridges(parcel: Parcel) -> Iterator[Track]:
             end not in other and any(parcel.pads_at.get(s) for s in side)
             for side, other, end in zip(sides, sides[::-1], ends, strict=True)
         ):
-            yield name, layer, mark
+            return name, layer, mark
+    raise Unfit("no track that alone joins two pads")
 
 
 def _reached(
@@ -85,7 +94,7 @@ def _without_nets(parcel: Parcel, why: str) -> str:
 
 @kind("copper/track-cut", "Leaves out one piece of track that alone joins two pads.", *ISLANDS)
 def track_cut(parcel: Parcel, rng: Random) -> Plant:
-    name, layer, mark = pick(rng, _bridges(parcel), "track that alone joins two pads")
+    name, layer, mark = _bridge(parcel, rng, 1.0)
     changed = edited(parcel, name, layer.dropped(mark))
     hidden = _without_nets(parcel, "no net names")
     return Plant(changed, mark.at, (name,), mark.length / 2 + 3, hidden)
@@ -95,8 +104,7 @@ def track_cut(parcel: Parcel, rng: Random) -> Plant:
     "copper/track-loose", "Leaves out the middle of a track, so that two ends hang free.", *ISLANDS
 )
 def track_loose(parcel: Parcel, rng: Random) -> Plant:
-    long = [t for t in _bridges(parcel) if t[2].length > 3]
-    name, layer, m = pick(rng, long, "long track that alone joins two pads")
+    name, layer, m = _bridge(parcel, rng, 3.0)
     ux, uy = (m.x - m.from_x) / m.length, (m.y - m.from_y) / m.length
     new = (
         layer.point(m.at[0] - ux * 0.5, m.at[1] - uy * 0.5, "D01")
