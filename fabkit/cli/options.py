@@ -55,7 +55,7 @@ def board() -> Declared:
 
 def right() -> Declared:
     """Declare ``--right``: the package of the right half."""
-    words = "Package of the right half, where it is a design of its own."
+    words = "Package of the right half, where it is a separate design."
     return file("--right", "PACKAGE", words)
 
 

@@ -55,7 +55,7 @@ class Reading:
         multiple=True,
         callback=_read_roles,
         metavar="FILE=ROLE",
-        help="Tell what a file is: 1.gbr='top copper', *.art=unused.",
+        help="Tell fabkit what a file is: 1.gbr='top copper', *.art=unused.",
     )
     limits: Limits = option(
         "--limit",

@@ -51,7 +51,7 @@ class Unpriced(FabkitError):
 
 
 def rates_of(house: House) -> RateCard:
-    """The rate card; raises Unpriced when the sheet has none."""
+    """Return the rate card; raises Unpriced when the sheet has none."""
     if house.rates is None:
         raise Unpriced(
             f"'{house.name}' has no prices",
@@ -62,7 +62,7 @@ def rates_of(house: House) -> RateCard:
 
 
 def find_tier(facts: BoardFacts, quantity: int, rates: RateCard) -> SizeTier:
-    """The smallest size tier the piece fits into; raises Unpriced when there is none."""
+    """Find the smallest size tier the piece fits into; raises Unpriced when there is none."""
     for tier in rates.tiers:
         if tier.fits(facts.width_mm, facts.height_mm) and tier.covers(quantity):
             return tier
@@ -74,7 +74,7 @@ def find_tier(facts: BoardFacts, quantity: int, rates: RateCard) -> SizeTier:
 
 
 def find_area_rate(quantity: int, rates: RateCard) -> AreaRate:
-    """The area rate of a quantity; raises Unpriced when there is none."""
+    """Find the area rate of a quantity; raises Unpriced when there is none."""
     for rate in rates.area.rates:
         if rate.covers(quantity):
             return rate
@@ -155,7 +155,7 @@ def board_elements(job: Job, house: House, choice: BoardChoice) -> tuple[Element
 
 
 def fixed(key: str, title: str, price: Decimal, unit: str, origin: str, rule: str) -> Element:
-    """A term that is one price of the card."""
+    """Make a term that is one price of the card."""
     name = key.replace("-", "_")
     return Element(
         key=key,

@@ -122,7 +122,7 @@ def _lines(before: Offer, after: Offer) -> tuple[LineChange, ...]:
 
 
 def _share(offer: Offer, line: Line | None) -> Decimal:
-    """What a line adds to one half, as ``Offer.per_half`` does."""
+    """Share a line's amount among the halves, as ``Offer.per_half`` does."""
     if line is None:
         return Decimal(0)
     halves = offer.halves_wanted if line.group in PARTS_GROUPS else offer.halves_used

@@ -143,7 +143,7 @@ def _float(per_half: Decimal | None, halves: int) -> float:
 
 
 def _interesting(sheet: CostSheet) -> list[Offer]:
-    """The curve up to three times the need, so that the steps can be seen."""
+    """Cut the curve at three times the need, so that the steps can be seen."""
     curve = [o for o in sheet.curve if o.per_half is not None]
     covering = [o.quantity for o in curve if o.covers]
     shown = max((o.quantity for o in sheet.offers), default=0)
@@ -183,7 +183,7 @@ def _steps(
 
 
 def _short(sheet: CostSheet, scale: Scale, offers: Sequence[Offer]) -> Iterator[Mark]:
-    """The quantities that do not give what is wanted."""
+    """Shade the quantities that do not give what is wanted."""
     short = [o.quantity for o in offers if not o.covers]
     if short:
         wide = scale.x(max(short)) - LEFT

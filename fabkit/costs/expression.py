@@ -25,7 +25,7 @@ def _tree(text: str) -> ast.expr:
 
 
 def evaluate(text: str, values: Mapping[str, Decimal]) -> Decimal:
-    """The exact value of an expression.
+    """Calculate the exact value of an expression.
 
     >>> evaluate("area * max(rate, 1)", {"area": Decimal("6.84"), "rate": Decimal("0.55")})
     Decimal('6.84')
@@ -64,7 +64,7 @@ def evaluate(text: str, values: Mapping[str, Decimal]) -> Decimal:
 
 
 def to_cells(text: str, cells: Mapping[str, str]) -> str:
-    """The same expression as a spreadsheet formula, without the leading ``=``.
+    """Write the same expression as a spreadsheet formula, without the leading ``=``.
 
     >>> to_cells("ceil(q / 2) * rate", {"q": "B1", "rate": "B2"})
     'ROUNDUP((B1/2),0)*B2'

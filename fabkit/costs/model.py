@@ -382,7 +382,7 @@ class CostSheet(Result):
     """Parts that must be bought and have no price."""
 
     def answer(self) -> tuple[str, ...]:
-        """What to order, what it costs and lacks, and what one half and keyboard come to.
+        """State what to order, what it costs and lacks, and what one half and keyboard come to.
 
         Nothing where no quantity gives what is wanted.
         """
@@ -424,8 +424,10 @@ class CostSheet(Result):
 
     @property
     def unit(self) -> tuple[str, int]:
-        """What costs are told for, and how many halves that counts as: a board that is no
-        keyboard counts as both."""
+        """What costs are given for, and how many halves that counts as.
+
+        A board that is no keyboard counts as both.
+        """
         alone = bool(self.boards) and all(said.use == "none" for said in self.boards)
         return ("board", 2) if alone else ("half", 1)
 
@@ -482,7 +484,7 @@ class CostSheet(Result):
         return Column("per_half", f"per {self.unit[0]}", number=True)
 
     def _each(self, per_half: Decimal | None) -> Decimal | None:
-        """What a half costs, as a share of the unit."""
+        """Convert what a half costs to what the unit costs."""
         return None if per_half is None else _share(self.unit[1] * per_half)
 
     def lines_table(self) -> Table:
@@ -592,7 +594,7 @@ class CostSheet(Result):
 
 
 def format_decimal(value: Decimal) -> str:
-    """A Decimal without superfluous zeros or exponent.
+    """Format a Decimal without superfluous zeros or exponent.
 
     >>> format_decimal(Decimal("6.8400")), format_decimal(Decimal("1E+1"))
     ('6.84', '10')

@@ -45,7 +45,7 @@ class Design:
 
 
 def designs_of(facts: Sequence[BoardFacts], order: Order) -> tuple[Design, ...]:
-    """The order's own designs with their facts, in order.
+    """Pair the order's own designs with their facts, in order.
 
     Raises
     ------
@@ -91,7 +91,7 @@ def good_halves(designs: Sequence[Design], quantity: int, order: Order) -> int:
 
 
 def jobs_of(designs: Sequence[Design], quantity: int, house: House, order: Order) -> list[Job]:
-    """What is ordered of each design for a quantity of those that give the halves.
+    """List what is ordered of each design for a quantity of those that give the halves.
 
     Plates are ordered for the halves that are built, not for boards left over.
     """
@@ -117,7 +117,7 @@ def target_currency(house: House, order: Order) -> Currency:
 
 
 def exchange_to(currency: Currency, target: Currency, order: Order) -> Input | None:
-    """The rate from a currency to the sheet's; None when they are the same.
+    """Find the rate from a currency to the sheet's; None when they are the same.
 
     Raises
     ------
@@ -214,7 +214,7 @@ def price_quantity(
 
 
 def curve_quantities(need: int, house: House) -> tuple[int, ...]:
-    """Allowed quantities from the minimum to well beyond the need and the next price breaks."""
+    """List allowed quantities from the minimum to well beyond the need and next price breaks."""
     rates = rates_of(house)
     first = house.next_quantity(1)
     top = house.next_quantity(need) + CURVE_STEPS * house.step
@@ -241,7 +241,7 @@ def with_marginals(offers: Sequence[Offer]) -> tuple[Offer, ...]:
 def cheapest_offer(
     designs: Sequence[Design], *, house: House, order: Order, bill: Bill | None
 ) -> Offer | None:
-    """The cheapest offer that covers the need among all quantities tried; the smaller on a tie.
+    """Find the cheapest offer that covers the need among all quantities; the smaller on a tie.
 
     Raises
     ------
@@ -258,7 +258,7 @@ def cheapest_offer(
 
 
 def best_of(offers: Iterable[Offer]) -> Offer | None:
-    """The cheapest offer that covers the need; the smaller quantity on a tie."""
+    """Choose the cheapest offer that covers the need; the smaller quantity on a tie."""
     return min((o for o in offers if o.covers), key=lambda o: (o.total, o.quantity), default=None)
 
 

@@ -147,7 +147,7 @@ def _quote(
 def compare_houses(
     facts: Sequence[BoardFacts], bill: Bill | None, houses: Sequence[House], order: Order
 ) -> tuple[HouseRow, ...]:
-    """The cheapest covering offer of each house, cheapest house first; those that cannot, last."""
+    """Find each house's cheapest covering offer, cheapest first; houses without one come last."""
     designs = designs_of(facts, order)
     rows = []
     for house in houses:

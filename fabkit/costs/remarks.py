@@ -104,7 +104,7 @@ def offer_remarks(
     house: House,
     order: Order,
 ) -> Iterator[Finding]:
-    """What is special about the quantities shown."""
+    """Report what is special about the quantities shown."""
     rates = rates_of(house)
     for offer in offers:
         if not offer.allowed:

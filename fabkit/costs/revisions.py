@@ -65,7 +65,7 @@ def find_break_even(first: Decimal, later: Decimal, all_new: Decimal) -> int | N
 
 
 def share_cost(offer: Offer, order: Order) -> tuple[Share, ...]:
-    """What each builder pays, by whole keyboards; the shares add up to the total to the cent."""
+    """Split the total among builders by whole keyboards; the shares add up to the cent."""
     if not order.builders:
         return ()
     amounts = offer.currency.split(offer.total, [b.keyboards for b in order.builders])

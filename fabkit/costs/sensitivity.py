@@ -37,7 +37,7 @@ def find_effects(
 
 
 def recalculate(lines: Sequence[Line], change: Callable[[Line, Input], Decimal]) -> list[Line]:
-    """The same lines with inputs changed; sums of other lines follow."""
+    """Calculate the same lines with inputs changed; sums of other lines follow."""
     amounts: dict[str, Decimal] = {}
     made = []
     for line in lines:

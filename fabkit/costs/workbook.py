@@ -27,7 +27,7 @@ FIXED_DATE = (1980, 1, 1, 0, 0, 0)
 
 
 def write_workbook(sheet: CostSheet, bill: Bill | None = None) -> bytes:
-    """The cost sheet, and the parts list if given, as an XLSX file."""
+    """Write the cost sheet, and the parts list if given, as an XLSX file."""
     from openpyxl import Workbook
 
     book = Workbook()
@@ -103,7 +103,7 @@ def _write_offer(page: Worksheet, offer: Offer, inputs: _Inputs) -> tuple[str, d
 
 
 def _write_line(page: Worksheet, line: Line, inputs: _Inputs, amounts: dict[str, str]) -> str:
-    """A line and its terms below it; gives the cell of its amount."""
+    """Write a line and its terms below it; gives the cell of its amount."""
     at = page.max_row + 1
     terms = range(at + 1, at + 1 + len(line.elements))
     exact = f"=SUM({','.join(f'C{r}' for r in terms)})"
@@ -211,7 +211,7 @@ def _money(currency: Currency) -> str:
 
 
 def _without_clock(data: bytes) -> bytes:
-    """The same workbook with every date in it fixed."""
+    """Return the same workbook with every date in it fixed."""
     out = io.BytesIO()
     with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(out, "w") as new:
         for name in old.namelist():
@@ -308,6 +308,7 @@ def _write_table(page: Worksheet, table: Table, notices: Sequence[str] = ()) -> 
 
 
 def bold(page: Worksheet, row: int) -> None:
+    """Set a row in bold."""
     from openpyxl.styles import Font
 
     for cell in page[row]:
@@ -315,6 +316,7 @@ def bold(page: Worksheet, row: int) -> None:
 
 
 def style_head(page: Worksheet, row: int, columns: int) -> None:
+    """Set a row as the head of a table."""
     from openpyxl.styles import Alignment, Font, PatternFill
 
     for column in range(1, columns + 1):

@@ -475,7 +475,7 @@ def _join_stretches(found: Facings) -> Facings:
     weight = np.bincount(label, weights=found.stretch[rows])
     middle_x = np.bincount(label, weights=x * found.stretch[rows]) / weight
     middle_y = np.bincount(label, weights=y * found.stretch[rows]) / weight
-    # The stretch that holds the common middle, or comes nearest to it where the row bends, tells
+    # The stretch that holds the common middle, or comes nearest to it where the row bends, is
     # the place; on a straight row it is then moved along itself to the middle.
     off = np.hypot(x - middle_x[label], y - middle_y[label])
     order = np.lexsort((off, label))

@@ -100,7 +100,7 @@ class PointTree:
 
 
 class SpotIndex:
-    """Tells fast whether points lie on spots of a set: a sorted list of cells, no tree.
+    """Quick test whether points lie on spots of a set: a sorted list of cells, no tree.
 
     Parameters
     ----------

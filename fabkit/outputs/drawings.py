@@ -342,7 +342,7 @@ def picture_files(
 def look_of(
     house: House, *, colour: str, finish: str, thickness_mm: float | None
 ) -> PreviewOptions:
-    """Choose picture options nearest to the order: a sheet may name more than eyes tell apart."""
+    """Choose the picture options nearest to the order; a sheet may name more than pictures show."""
     sheet = house.options.finishes.get(finish)
     return PreviewOptions(
         mask=MaskColour.of(colour) or MaskColour.GREEN,

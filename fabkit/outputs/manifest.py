@@ -99,7 +99,7 @@ def look_at(folder: Path) -> Standing:
 
 
 def _is_plain(path: Path) -> bool:
-    """Tell a file itself from a link to one and from what would wait when it is read."""
+    """Accept only a file itself: no link to one, and nothing that would wait when it is read."""
     return path.is_file() and not path.is_symlink()
 
 

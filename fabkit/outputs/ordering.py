@@ -1,4 +1,4 @@
-"""Everything an order asks for, done in one go."""
+"""Everything an order asks for, done together."""
 
 from __future__ import annotations
 

@@ -26,7 +26,7 @@ def inputs_of(order: Order) -> tuple[Path, ...]:
 
 
 def fingerprint(paths: Sequence[Path]) -> Print:
-    """Tell the present state of files and folders; what is not there counts as nothing."""
+    """Take down the present state of files and folders; what is not there counts as nothing."""
     found = []
     for path in paths:
         for file in sorted(path.rglob("*")) if path.is_dir() else [path]:

@@ -332,7 +332,7 @@ def render_template(text: str, record: Record, *, name: str = "template") -> str
             if written > RENDERED_CHARACTERS:
                 raise UsageError(
                     f"{name}: it writes more than {RENDERED_CHARACTERS} characters",
-                    hint="see whether one of its loops is meant to be that long",
+                    hint="check whether one of its loops is meant to be that long",
                 )
     except TemplateError as error:
         raise UsageError(

@@ -53,12 +53,12 @@ def change_sheet(comparison: Comparison, faces: Mapping[Side, Scene] | None = No
 
 
 def picture_key(comparison: Comparison) -> str:
-    """What the colours and signs of the pictures stand for."""
+    """List what the colours and signs of the pictures stand for."""
     return "; ".join((KEY, *_signs(comparison)))
 
 
 def _signs(comparison: Comparison) -> Iterator[str]:
-    """What the signs mean that only some pictures have."""
+    """Explain the signs that only some pictures have."""
     if any(_is_move(c) for c in comparison.changes):
         yield MOVED
     if any(c.what is What.CONNECTION for c in comparison.changes):
@@ -66,7 +66,7 @@ def _signs(comparison: Comparison) -> Iterator[str]:
 
 
 def _is_move(change: Change) -> bool:
-    """Whether a pin tells of it."""
+    """Whether a line with a dot shows the change."""
     return change.what in (What.KEY, What.PART) and change.moved_mm is not None
 
 
@@ -182,7 +182,7 @@ def _paint_holes(draft: SceneDraft, changes: Sequence[Change], size: float) -> N
 
 
 def _paint_moves(draft: SceneDraft, changes: Sequence[Change], size: float) -> None:
-    """A line from where it was to where it is, with a dot where it is."""
+    """Draw a line from the old place to the new one, with a dot at the new one."""
     mine = [c for c in changes if _is_move(c)]
     rows = [
         (c.x_mm - c.moved_mm[0], c.y_mm - c.moved_mm[1], c.x_mm, c.y_mm)
@@ -200,7 +200,7 @@ def _paint_moves(draft: SceneDraft, changes: Sequence[Change], size: float) -> N
 
 
 def _paint_connections(draft: SceneDraft, changes: Sequence[Change], size: float) -> None:
-    """A line between the nearest pads of what is joined now, dashed where it no longer is."""
+    """Draw a line between the nearest pads of each connection, dashed where it is gone."""
     mine = [c for c in changes if c.what is What.CONNECTION and c.ends_mm is not None]
     for verb, rgb, title in (
         (Verb.REMOVED, REMOVED, "connections that are gone"),

@@ -31,7 +31,7 @@ class Contour:
     segments: tuple[Segment, ...]
 
     def reversed(self) -> Contour:
-        """The same curve run backwards."""
+        """Return the same curve run backwards."""
         points = [self.start, *((s[0], s[1]) for s in self.segments)]
         back = tuple(
             (*points[i], s[2], s[3], -s[4]) for i, s in reversed(list(enumerate(self.segments)))
@@ -66,7 +66,7 @@ def arc_sweep(
 
 
 def circle(x: float, y: float, diameter: float, *, turn: int = 2) -> Contour:
-    """A full circle as one contour."""
+    """Make a full circle as one contour."""
     return Contour((x + diameter / 2, y), ((x + diameter / 2, y, x, y, turn),))
 
 
@@ -84,7 +84,7 @@ def _circle_through(
 
 
 def ring_contour(ring: NDArray[np.float64]) -> Contour:
-    """A closed ring of points as lines and arcs.
+    """Convert a closed ring of points to lines and arcs.
 
     Parameters
     ----------
@@ -94,7 +94,7 @@ def ring_contour(ring: NDArray[np.float64]) -> Contour:
     Notes
     -----
     A run of chords of equal length and equal turn whose height over the chord is below the
-    chord error cannot be told from an arc, so it is written as one.
+    chord error is indistinguishable from an arc, so it is written as one.
     """
     points = ring[:-1]
     n = len(points)
@@ -139,7 +139,7 @@ def ring_contour(ring: NDArray[np.float64]) -> Contour:
 
 
 def _full_circle(points: NDArray[np.float64], turn: float) -> Contour | None:
-    """The circle a whole ring lies on, None when it lies on none."""
+    """Find the circle a whole ring lies on; None when there is none."""
     cx, cy = points.mean(axis=0)
     radii = np.hypot(points[:, 0] - cx, points[:, 1] - cy)
     if float(np.ptp(radii)) > CHORD_ERROR_MM:
@@ -152,7 +152,7 @@ def _full_circle(points: NDArray[np.float64], turn: float) -> Contour | None:
 
 
 def _arc(points: NDArray[np.float64], turn: float) -> Segment | None:
-    """The arc a run of points lies on, None when they lie on none."""
+    """Find the arc a run of points lies on; None when there is none."""
     found = _circle_through(points[0], points[len(points) // 2], points[-1])
     if found is None:
         return None

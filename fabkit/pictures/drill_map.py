@@ -26,7 +26,7 @@ USUAL: Final = (0.7, 2.4)
 """Smallest and largest symbol where there is room, in heights of letters."""
 
 LEAST: Final = 0.35
-"""Smallest symbol whose form can still be told, in heights of letters."""
+"""Smallest symbol whose form is still recognised, in heights of letters."""
 
 EASY: Final = 0.6
 """Share of its usual size a symbol keeps before the map is rather drawn larger."""
@@ -81,8 +81,8 @@ def tool_rows(board: Board) -> tuple[ToolRow, ...]:
 def drill_sheet(board: Board, options: PreviewOptions | None = None) -> Sheet:
     """Drill map of a board, seen from the front, with its table.
 
-    Where holes lie close the map is drawn larger and symbols smaller, so that neighbours can be
-    told apart; what still overlaps is counted below the table.
+    Where holes lie close the map is drawn larger and symbols smaller, so that neighbours stay
+    apart; what still overlaps is counted below the table.
     """
     options = options or PreviewOptions()
     rows = tool_rows(board)
@@ -169,7 +169,7 @@ def _symbols(
 
 
 def _notes(board: Board, frame: tuple[float, float, float, float], overlapping: int) -> list[str]:
-    """What must be said below the table."""
+    """Write the notes below the table: holes off the board, symbols that overlap."""
     notes = []
     strays = stray_holes(board)
     if strays.any():
@@ -186,7 +186,7 @@ def _notes(board: Board, frame: tuple[float, float, float, float], overlapping: 
 
 
 def _short(file: str, size: float) -> str:
-    """A file's path; its last part where that is too long."""
+    """Shorten a file's path to its last part where the whole is too long."""
     room = 30 * size
     if text_width(file, size) <= room:
         return file
@@ -321,7 +321,7 @@ def symbol_pen(number: int, x: Floats, y: Floats, size_mm: float, line_mm: float
     Parameters
     ----------
     number
-        Wraps around after the last symbol; the table then tells tools apart by diameter.
+        Wraps around after the last symbol; tools then differ by diameter in the table.
     x, y : (n,) float64, mm
     size_mm
         Diameter of the circle around the symbol.

@@ -130,7 +130,7 @@ def _marked(
     options: PreviewOptions,
     size: float,
 ) -> tuple[Scene, int]:
-    """A face with its marks, and how many places had no room for a number and so have no mark."""
+    """Draw a face with its marks, and count the places without room for a number, so unmarked."""
     face = finished_face(board, side, options)
     sign = -1.0 if face.mirrored else 1.0
     size, flags = _flags(board, spots, size, sign=sign)
@@ -248,7 +248,7 @@ def _balanced(entries: list[_Entry], step: float, room: float) -> list[list[_Ent
 
 
 def _list(board: Board, findings: Sequence[Finding], size: float, room: float) -> Scene:
-    """Number, severity, message, place and advice of every finding, in columns of ``room``."""
+    """List number, severity, message, place and advice of all findings, in columns of ``room``."""
     step, width = 1.7 * size, LIST_WIDTH * size
     entries = _entries(board, findings, size)
     total = sum(e.height(step) for e in entries)
@@ -289,7 +289,7 @@ def _list(board: Board, findings: Sequence[Finding], size: float, room: float) -
 def finding_sheet(
     board: Board, findings: Sequence[Finding], options: PreviewOptions | None = None
 ) -> Sheet:
-    """Findings numbered on the board, the list beside it.
+    """Draw the findings numbered on the board, with the list beside it.
 
     The back is shown when a finding lies on it.  Every finding is listed, also those without a
     place on the board.
@@ -379,7 +379,7 @@ def place_flags(spots: Floats, numbers: Sequence[int], size: float, *, sign: flo
 def _free_spot(
     spot: Floats, spots: Floats, flags: Floats, size: float, sign: float, *, far: bool
 ) -> Floats | None:
-    """A place for a number; None when there is none close by and ``far`` is not asked for."""
+    """Find a place for a number; None when none is close by and ``far`` is not asked for."""
     turned = np.radians(_ANGLES)
     away = np.column_stack((sign * np.cos(turned), np.sin(turned)))
     reaches = np.array((*_NEAR, *_FAR) if far else _NEAR)

@@ -77,7 +77,7 @@ def frame_around(board: Board, margin_mm: float) -> tuple[float, float, float, f
 
 
 def board_stencils(board: Board) -> dict[str, Stencil]:
-    """The stencils every picture of a board is cut with: ``profile`` and ``holes``."""
+    """Make the stencils every picture of a board is cut with: ``profile`` and ``holes``."""
     return {
         "profile": Stencil((Fill(np.array([outline(board)], dtype=object)),)),
         "holes": Stencil((hole_pen(board),)),

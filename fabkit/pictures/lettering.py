@@ -128,7 +128,7 @@ def letters(
 
 
 def _set(ring: Floats, sign: float, c: float, s: float) -> Floats:
-    """A contour turned, and mirrored when ``sign`` is -1; exteriors stay counter-clockwise."""
+    """Turn a contour, and mirror it if ``sign`` is -1; exteriors stay counter-clockwise."""
     x, y = ring[:, 0], ring[:, 1]
     out = np.column_stack((sign * (x * c - y * s), x * s + y * c))
     return out[::-1] if sign < 0 else out

@@ -24,7 +24,7 @@ class MaskColour(StrEnum):
 
     @classmethod
     def of(cls, name: str) -> MaskColour | None:
-        """The colour that a board house's name for one holds, as ``matte-black`` holds black."""
+        """Find the colour named within a board house's name: ``matte-black`` is black."""
         return next((colour for colour in cls if colour.value in name.lower()), None)
 
 
@@ -51,7 +51,7 @@ class Finish(StrEnum):
 
     @classmethod
     def of(cls, name: str) -> Finish | None:
-        """What the eye sees of a finish by its name in the trade, such as ``enig``."""
+        """Find how a finish looks from its name in the trade, such as ``enig``."""
         words = name.lower()
         return next((seen for word, seen in FINISH_WORDS.items() if word in words), None)
 

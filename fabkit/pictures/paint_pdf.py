@@ -146,26 +146,26 @@ class PdfWriter(VectorWriter):
         return f"{tone}\n{shapes}"
 
     def frame(self, tone: str, mask: str = "") -> str:
-        """A rectangle."""
+        """Fill the frame as a rectangle."""
         filled = f"{tone} {self._rect}"
         return f"q /{mask} gs {filled} Q" if mask else filled
 
     def define_shapes(self, key: str, runs: list[str]) -> None:
-        """A form object."""
+        """Keep shapes as a form object."""
         self._form(key, "\n".join((ROUND, *runs)))
 
     def use(self, key: str, tone: str) -> str:
-        """A form object put down."""
+        """Place a form object."""
         return f"{tone} /{key} Do"
 
     def define_mask(self, key: str, content: list[str]) -> None:
-        """A graphics state whose soft mask shows the content (11.5.3, luminosity)."""
+        """Keep a graphics state whose soft mask shows the content (11.5.3, luminosity)."""
         group = " /Group << /S /Transparency /CS /DeviceGray /I true >>"
         form = self._form(f"m-{key}", "\n".join((ROUND, *content)), group=group)
         self.states[key] = f"<< /SMask << /S /Luminosity /G {form} 0 R >> >>"
 
     def masked(self, key: str, body: str) -> str:
-        """A transparency group under a graphics state."""
+        """Paint a transparency group under a graphics state."""
         name = f"g{len(self.forms)}"
         self._form(name, body, group=" /Group << /S /Transparency /CS /DeviceRGB /I true >>")
         return f"q /{key} gs /{name} Do Q"
@@ -175,7 +175,7 @@ class PdfWriter(VectorWriter):
         return f"q {body} Q"
 
     def titled(self, node: Node, body: str) -> str:
-        """The body, faint where it should be; nothing on paper has a title or is switched on."""
+        """Paint the body, faint if the node is; paper has no titles and nothing to switch on."""
         if node.hidden:
             return ""
         if node.opacity == 1:
@@ -193,7 +193,7 @@ class PdfWriter(VectorWriter):
         return self.forms[name]
 
     def form(self, x_mm: float, y_mm: float, scale: float) -> tuple[int, str]:
-        """The scene as a form object, and the operators that put it on the page."""
+        """Make the scene a form object, and give the operators that put it on the page."""
         scene = self.scene
         x0, y0, x1, _ = scene.frame
         body = self.nodes(scene.nodes)
@@ -235,7 +235,7 @@ def _page(document: _Document, sheet: Sheet, parent: int) -> int:
 
 
 def _title(pages: Sequence[str]) -> str:
-    """What the pages show, the name of the board once."""
+    """Join the titles of the pages, with the name of the board once."""
     names = list(dict.fromkeys(page.partition(": ")[0] for page in pages))
     if len(names) != 1:
         return "; ".join(dict.fromkeys(pages))

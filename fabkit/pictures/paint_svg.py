@@ -154,7 +154,7 @@ class SvgWriter(VectorWriter):
         )
 
     def tone(self, rgb: Rgb) -> str:
-        """A colour in hexadecimal."""
+        """Write a colour in hexadecimal."""
         return "#{:02x}{:02x}{:02x}".format(*rgb)
 
     def run(self, run: Run) -> str:
@@ -162,31 +162,31 @@ class SvgWriter(VectorWriter):
         return _run_text(run, self.prefix)
 
     def toned(self, tone: str, shapes: str) -> str:
-        """A group that hands its tone down."""
+        """Write a group that hands its tone down."""
         return f'<g fill="{tone}" stroke="{tone}">{shapes}</g>'
 
     def frame(self, tone: str, mask: str = "") -> str:
-        """A rectangle."""
+        """Write the frame as a rectangle."""
         through = f' mask="url(#{self.prefix}{mask})"' if mask else ""
         return f'<rect {self._box} fill="{tone}"{through}/>'
 
     def define_shapes(self, key: str, runs: list[str]) -> None:
-        """A group among the definitions."""
+        """Keep a group among the definitions."""
         self._defs.append(f'<g id="{self.prefix}{key}">{"".join(runs)}</g>')
 
     def use(self, key: str, tone: str) -> str:
-        """A reference to a group."""
+        """Write a reference to a group."""
         return f'<use href="#{self.prefix}{key}" fill="{tone}" stroke="{tone}"/>'
 
     def define_mask(self, key: str, content: list[str]) -> None:
-        """A mask among the definitions."""
+        """Keep a mask among the definitions."""
         self._defs.append(
             f'<mask id="{self.prefix}{key}" maskUnits="userSpaceOnUse" {self._box}>'
             f"{''.join(content)}</mask>"
         )
 
     def masked(self, key: str, body: str) -> str:
-        """A group seen through a mask."""
+        """Write a group seen through a mask."""
         return f'<g mask="url(#{self.prefix}{key})">{body}</g>'
 
     def coat(self, body: str) -> str:
@@ -194,13 +194,13 @@ class SvgWriter(VectorWriter):
         return body
 
     def titled(self, node: Node, body: str) -> str:
-        """A group with a title; a page's style hides the class ``off``."""
+        """Write a group with a title; a page's style hides the class ``off``."""
         off = ' class="off"' if node.hidden else ""
         faint = f' opacity="{node.opacity:.3g}"' if node.opacity < 1 else ""
         return f"<g{off}{faint}><title>{escape(node.title)}</title>{body}</g>"
 
     def element(self, x_mm: float, top_mm: float, scale: float = 1.0) -> str:
-        """The scene as a nested picture that is cut to its frame."""
+        """Write the scene as a nested picture that is cut to its frame."""
         scene = self.scene
         x0, _, x1, y1 = scene.frame
         body = self.nodes(scene.nodes)

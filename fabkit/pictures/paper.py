@@ -223,7 +223,7 @@ def _beside(
     mirrored: bool,
     align: Literal["left", "middle"],
 ) -> Letters:
-    """A line of text beside the middle of a key as seen, turned with it, upright to its reader."""
+    """Set a line of text beside the middle of a key as seen, turned with it, readable upright."""
     turn = _lean(key)
     c, s = np.cos(np.radians(turn)), np.sin(np.radians(turn))
     right, up = -at[0] if mirrored else at[0], at[1]
@@ -239,7 +239,7 @@ def _beside(
 
 
 def _bar_of(key: Key) -> Floats:
-    """The bar by which a finger finds the home row, at the lower edge of the cap."""
+    """Place the bar by which a finger finds the home row, at the lower edge of the cap."""
     turn = np.radians(_lean(key))
     turned = np.array([(np.cos(turn), np.sin(turn)), (-np.sin(turn), np.cos(turn))])
     bar: Floats = np.array([(-2.5, -7.8), (2.5, -7.8)]) @ turned + (key.x_mm, key.y_mm)
@@ -307,7 +307,7 @@ def _marks(draft: SceneDraft, layout: _Layout) -> None:
 
 
 def _bar(x: float, y: float, length: float, *, upright: bool) -> Pen:
-    """A scale bar with a tick each 10 mm; its end ticks stand exactly ``length`` apart."""
+    """Draw a scale bar with a tick each 10 mm; its end ticks stand exactly ``length`` apart."""
     at = np.arange(0.0, length + 1e-9, 10.0)
     long = np.where((at == 0) | (at == length), 2.0, 1.0)
     along, across = np.concatenate(([0.0], at)), np.concatenate(([0.0], -long))
@@ -386,7 +386,7 @@ def paper_sheets(halves: Sequence[PaperHalf], *, paper: Paper = Paper.A4) -> tup
 def _window(
     whole: Scene, layout: _Layout, column: int, row: int
 ) -> tuple[Scene, tuple[float, float]]:
-    """The part of a scene one page shows, and where it lies on the page."""
+    """Cut out the part of a scene one page shows, and find where it lies on the page."""
     x0, y0, x1, y1 = whole.frame
     room_x, room_y = layout.area
     u, v = column * (room_x - OVERLAP_MM), row * (room_y - OVERLAP_MM)

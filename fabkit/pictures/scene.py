@@ -76,7 +76,7 @@ class Pen(Strokes):
 
     @classmethod
     def along(cls, rings: NDArray[np.object_], width: float) -> Pen:
-        """The pen led along rings (an object array of shapely rings), arcs found again."""
+        """Lead a pen along rings (an object array of shapely rings); arcs are found again."""
         import shapely
 
         rows: list[tuple[float, ...]] = []
@@ -100,7 +100,7 @@ class Letters:
     Parameters
     ----------
     outlines
-        By a name that tells character, size and direction: (n, 2) float64 closed rings about the
+        By a name that holds character, size and direction: (n, 2) float64 closed rings about the
         start of the character's base line, mm; covered where the winding number is not zero.
     places
         Name, x, y, mm, of each character.
@@ -238,14 +238,14 @@ class Sheet:
 
 
 def sheet_of(picture: Scene | Sheet) -> Sheet:
-    """A scene alone is a sheet of its size."""
+    """Make a sheet of a scene's size from a scene alone; a sheet stays as it is."""
     if isinstance(picture, Sheet):
         return picture
     return Sheet(picture.title, *picture.size_mm, (Placed(picture, 0.0, 0.0),))
 
 
 class SceneDraft:
-    """A scene that grows coat by coat, each with a stencil of its own."""
+    """A scene that grows coat by coat, each with its own stencil."""
 
     def __init__(
         self,
@@ -286,7 +286,7 @@ class SceneDraft:
         self.nodes.append(Coat(title="ground", rgb=rgb))
 
     def scene(self) -> Scene:
-        """What has been drawn so far."""
+        """Return what has been drawn so far as a scene."""
         return Scene(
             title=self.title,
             frame=self.frame,

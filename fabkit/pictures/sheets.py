@@ -208,7 +208,7 @@ def _views(board: Board, options: PreviewOptions) -> list[_View]:
 
 
 def _ghost(board: Board, view: _View, options: PreviewOptions) -> tuple[SceneDraft, list[Coat]]:
-    """A pale board whose copper is there but not spoken of."""
+    """Draw a pale board whose copper stays in the background."""
     copper = tuple(board.copper[k] for k in view.layers)
     draft = SceneDraft(
         f"{board.name}: {view.name}",
@@ -227,7 +227,7 @@ RIMMED_MM: Final = 0.8
 
 
 def _finish(draft: SceneDraft, coats: list[Coat], board: Board) -> None:
-    """The board trimmed and drilled, with rims, for white board on light ground hides its edges."""
+    """Trim and drill the board, and add rims: white board on light ground hides its edges."""
     draft.nodes.append(
         Group(title="board", children=tuple(coats), inside=("profile",), outside=("holes",))
     )
@@ -273,7 +273,7 @@ def lit_sheet(
     *,
     at_mm: tuple[float, float] | None = None,
 ) -> Sheet:
-    """Some islands (one net, say) lit up on both faces, all other copper pale.
+    """Light up some islands (one net, say) on both faces, with all other copper pale.
 
     Inner layers that hold copper of them are shown below, for there the faces' parts may be
     joined.  ``at_mm`` is a place to put a ring around.
@@ -314,7 +314,7 @@ NEIGHBOUR_MM: Final = 1.0
 
 
 def island_tones(pieces: Pieces) -> dict[int, palette.Rgb]:
-    """A tone for each island, the largest first, each unlike the neighbours that have one."""
+    """Choose a tone for each island, the largest first, unlike those of its neighbours."""
     if not len(pieces):
         return {}
     area = np.bincount(pieces.island, weights=shapely.area(pieces.polygons))

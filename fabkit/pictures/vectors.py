@@ -66,7 +66,7 @@ class Symbols:
         self._files: list[GerberFile] = []  # keeps ids alive and so unique
 
     def number(self, file: GerberFile, aperture: int) -> int:
-        """Number of an aperture's symbol."""
+        """Return the number of an aperture's symbol."""
         key = (id(file), aperture)
         known = self._numbers.get(key)
         if known is None:
@@ -82,7 +82,7 @@ class Symbols:
         return known
 
     def outline(self, name: str, rings: tuple[NDArray[np.float64], ...]) -> int:
-        """Number of a character's symbol; the name stands for the shape."""
+        """Return the number of a character's symbol; the name stands for the shape."""
         if name not in self._numbers:
             self._numbers[name] = self._add(tuple(_plain(ring) for ring in rings))
         return self._numbers[name]
@@ -99,7 +99,7 @@ def polygon_contours(shapes: NDArray[np.object_]) -> tuple[Contour, ...]:
 
 
 def part_vectors(part: Part, symbols: Symbols) -> Iterator[Run]:
-    """Runs of one polarity each, in order."""
+    """Split a part into runs of one polarity each, in order."""
     if isinstance(part, Film):
         yield from _film(part, symbols)
     elif isinstance(part, Fill):
@@ -220,7 +220,7 @@ class VectorWriter(ABC):
 
     @abstractmethod
     def tone(self, rgb: Rgb) -> str:
-        """A colour, for fills and strokes alike."""
+        """Write a colour, for fills and strokes alike."""
 
     @abstractmethod
     def run(self, run: Run) -> str:
@@ -232,7 +232,7 @@ class VectorWriter(ABC):
 
     @abstractmethod
     def frame(self, tone: str, mask: str = "") -> str:
-        """The whole frame in a tone, through a mask when its key is given."""
+        """Fill the whole frame in a tone, through a mask when its key is given."""
 
     @abstractmethod
     def define_shapes(self, key: str, runs: list[str]) -> None:
@@ -248,7 +248,7 @@ class VectorWriter(ABC):
 
     @abstractmethod
     def masked(self, key: str, body: str) -> str:
-        """What a kept mask lets through of a body, as one picture."""
+        """Paint what a kept mask lets through of a body, as one picture."""
 
     @abstractmethod
     def coat(self, body: str) -> str:
@@ -256,14 +256,14 @@ class VectorWriter(ABC):
 
     @abstractmethod
     def titled(self, node: Node, body: str) -> str:
-        """A finished node with its title and opacity."""
+        """Write a finished node with its title and opacity."""
 
     def nodes(self, nodes: tuple[Node, ...]) -> str:
         """Coats and groups, bottom first."""
         return "\n".join(filter(None, map(self.node, nodes)))
 
     def node(self, node: Node) -> str:
-        """A coat or group, cut by its stencils."""
+        """Paint a coat or group, cut by its stencils."""
         inside = list(node.inside)
         if isinstance(node, Group):
             body = self.nodes(node.children)
@@ -283,7 +283,7 @@ class VectorWriter(ABC):
         return self.titled(node, body)
 
     def _new(self, key: str) -> bool:
-        """True when a key is met for the first time."""
+        """Remember a key; True when it is met for the first time."""
         if key in self._known:
             return False
         self._known.add(key)

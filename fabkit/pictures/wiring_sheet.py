@@ -136,8 +136,10 @@ def _pins_of(half: HalfWiring) -> Iterator[Pin]:
 
 
 def _pins_in_use(half: HalfWiring) -> tuple[Floats, list[str]]:
-    """Places of the controller's pins and their names; a pin that has several pads close together
-    is named once."""
+    """Find the controller's pins in use, with their names.
+
+    A pin that has several pads close together is named once.
+    """
     spots: list[tuple[float, float]] = []
     named: list[str] = []
     for pin in sorted(_pins_of(half), key=lambda p: (p.x_mm, p.y_mm, p.name)):
@@ -153,7 +155,7 @@ def _pins_in_use(half: HalfWiring) -> tuple[Floats, list[str]]:
 
 
 def _hole_names(holes: Sequence[HeaderHole], *, mirrored: bool) -> Iterator[Letters]:
-    """The name of every hole beside it, away from the row next to its own, as large as fits."""
+    """Set the name of each hole beside it, away from the next row, as large as fits."""
     at = np.array([(h.x_mm, h.y_mm) for h in holes])
     rows = np.array([h.row for h in holes])
     for row in dict.fromkeys(rows.tolist()):
@@ -183,7 +185,7 @@ def _hole_names(holes: Sequence[HeaderHole], *, mirrored: bool) -> Iterator[Lett
 
 
 def _dashes(start: Spot, end: Spot) -> Pen:
-    """A dashed line that reaches beyond both ends."""
+    """Draw a dashed line that reaches beyond both ends."""
     a, b = np.array(start), np.array(end)
     length = float(np.hypot(*(b - a)))
     along = (b - a) / length
@@ -207,7 +209,7 @@ def _cap(key: KeyWire, *, mirrored: bool) -> shapely.Polygon:
 
 
 def _words(key: KeyWire, *, mirrored: bool) -> list[tuple[Letters, bool]]:
-    """Reference, number and pins, one below the other about the middle; the number is bold."""
+    """Set reference, number and pins one below the other about the middle, the number bold."""
     if key.line is not None:
         below = [_pins(key.line.pins)]
     elif key.row_line is not None and key.column_line is not None:
@@ -229,7 +231,7 @@ def _words(key: KeyWire, *, mirrored: bool) -> list[tuple[Letters, bool]]:
 
 
 def _pins(pins: Sequence[Pin]) -> str:
-    """Names of pins; a bare number is said to be one, or it reads as that of a row."""
+    """Names of pins; a bare number is marked as a pin, or it reads as that of a row."""
     names = dict.fromkeys(p.function or f"pin {p.pin}" for p in pins)
     return " = ".join(names) or "no pin"
 
@@ -237,7 +239,7 @@ def _pins(pins: Sequence[Pin]) -> str:
 def _set(
     text: str, key: KeyWire, up: float, height: float, *, mirrored: bool, bold: bool = False
 ) -> Letters:
-    """A line of text centred on a key, turned with it, made smaller when it would not fit."""
+    """Set a line of text centred on a key, turned with it, made smaller when it would not fit."""
     room = CAP_MM - 1.4
     wide = text_width(text, height, bold=bold)
     height *= min(1.0, room / wide) if wide else 1.0

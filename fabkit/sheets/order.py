@@ -322,7 +322,7 @@ def design_name(keyboard: str, package: Path, use: str = "") -> str:
     keyboard
         Name of the order.
     package
-        Tells designs apart that are the same.
+        Makes two designs distinct that are otherwise the same.
     use
         What it is, where no other design of the order is the same.
 
@@ -557,7 +557,7 @@ _SAME_MM = 0.0005
 def settle_thickness(order: Order, stated: Sequence[float | None], house: House) -> Order:
     """Take the thickness the boards' own files state when the order names none.
 
-    A layout states the sum of its stack-up (1.58 mm), which nobody offers: the nearest offered
+    A layout states the sum of its stack-up (1.58 mm), which no house offers: the nearest offered
     thickness stands for it within the house's tolerance.  Beyond it the stated one is kept, and
     pricing says that it is not offered.
 

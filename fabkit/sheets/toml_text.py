@@ -276,7 +276,7 @@ def _slip(line: str) -> tuple[str, str] | None:
     if right is not None:
         return f"cannot read {value}", right
     if "\\" in value and value.startswith('"'):
-        return "a backslash has a meaning of its own in double quotes", (
+        return "a backslash has a special meaning in double quotes", (
             f"'{value.strip(chr(34))}', in single quotes, or / in place of \\"
         )
     if value[0] in "\"'" and value.count(value[0]) == 1:

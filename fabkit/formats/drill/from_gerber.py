@@ -168,7 +168,7 @@ def _near(x0: Floats, y0: Floats, x1: Floats, y1: Floats) -> NDArray[np.bool_]:
 
 
 def _paths(cuts: Objects) -> NDArray[np.int32]:
-    """Number the path of each stroke: a new one where it does not go on from the last."""
+    """Give each stroke the number of its path: a new one where it does not go on from the last."""
     if not len(cuts):
         return np.empty(0, np.int32)
     goes_on = _near(cuts.x1[:-1], cuts.y1[:-1], cuts.x0[1:], cuts.y0[1:])

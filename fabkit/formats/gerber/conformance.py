@@ -88,7 +88,7 @@ _END = re.compile(rb"[\s%]*M0*2\*\s*\Z")
 _SIZES: Final = {"ComponentMain": (0.3, 0.012 * 25.4), "ComponentOutline": (0.1, 0.004 * 25.4)}
 _SIZE_ERROR_MM: Final = 0.001
 _ABOUT_THE_FILE: Final = frozenset({".ProjectId", ".CreationDate", ".GenerationSoftware"})
-"""Attributes that tell where a file comes from and nothing about what is made."""
+"""Attributes that state where a file comes from and nothing about what is made."""
 _NO_PINS: Final = frozenset({"ViaPad", "WasherPad", "Conductor", "NonConductor", "AntiPad"})
 
 

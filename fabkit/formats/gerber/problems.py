@@ -1,4 +1,4 @@
-"""What a Gerber file can be told about its syntax, header and state."""
+"""Rules about the syntax, header and state of a Gerber file."""
 
 from __future__ import annotations
 

@@ -336,7 +336,7 @@ def _lift_commands(
 
 
 def _clean_start(source: Source, at: Ints, before: Ints) -> Bools:
-    """Tell where nothing but one line end stands between a word and what is before it."""
+    """Find words with nothing but one line end between them and what is before."""
     gap = at - before
     if not len(gap) or int(gap.max()) == 1:
         return np.ones(len(gap), np.bool_)
