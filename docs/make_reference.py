@@ -221,19 +221,19 @@ def conformance_page() -> str:
         "# Conformance",
         "",
         f"What the published formats ask of files, in {len(rows)} rows: {judged} are judged by at",
-        f"least one rule, for {len(rows) - judged} it is said why none does. The rules are told in",
-        "[checks.md](checks.md) and by `fabkit checks ID`.",
+        f"least one rule; for the other {len(rows) - judged} the reason is given. The rules are",
+        "explained in [checks.md](checks.md) and by `fabkit checks ID`.",
     ]
     for part in parts:
         lines += ["", f"## {part['title']}", "", f"Source: {part['document']}.", ""]
         lines += ["| Where | What | Judged by |", "|---|---|---|"]
         for row in part["rows"]:
-            told = ", ".join(
+            by = ", ".join(
                 f"`{name}` ({rules[name].severity.word})" for name in row.get("rules", ())
             )
-            told = told or f"no rule: {row['why']}"
+            by = by or f"no rule: {row['why']}"
             note = f"; {row['note']}" if "note" in row else ""
-            lines.append(f"| {row['at']} | {row['says']} | {told}{note} |")
+            lines.append(f"| {row['at']} | {row['says']} | {by}{note} |")
     return "\n".join(lines) + "\n"
 
 
