@@ -25,7 +25,7 @@ BESIDE_MM: Final = 14.0
 
 
 def find_keyboard(board: Board, stated: BoardUse | None = None) -> Keyboard:
-    """The keyboard a board is.
+    """Find the keys of a board, and which half each belongs to.
 
     Parameters
     ----------
@@ -63,7 +63,7 @@ def build_keyboard(board: Board, patterns: Sequence[Pattern]) -> Keyboard:
 
 
 def _on_panel(keyboard: Keyboard, panel: Board) -> Keyboard:
-    """The keyboard of one board of a panel, with rows of the panel's holes and slots."""
+    """Give a keyboard the rows of its holes and slots in the panel it was cut from."""
     holes, slots = single_rows(panel)
     keys = tuple(
         replace(
@@ -77,7 +77,7 @@ def _on_panel(keyboard: Keyboard, panel: Board) -> Keyboard:
 
 
 def describe(board: Board, stated: BoardUse | None = None, *, name: str = "") -> BoardIs:
-    """What a board is, for the first line of a result.
+    """Describe a board for the first line of a result.
 
     Parameters
     ----------
@@ -102,7 +102,7 @@ def describe(board: Board, stated: BoardUse | None = None, *, name: str = "") ->
 
 
 def _on_piece(board: Board, words: str) -> str:
-    """A headline that says how many such boards one piece holds."""
+    """Put before a headline how many such boards one piece holds."""
     panel = board.panel
     if panel is None or not panel.equal or panel.count == 1:
         return words
@@ -129,7 +129,7 @@ class HalfBoard:
 def half_boards(
     board: Board, halves: Sequence[Sequence[Spot]], margin_mm: float
 ) -> tuple[HalfBoard, ...]:
-    """The board of every half.
+    """Cut a board into one board for each half.
 
     Parameters
     ----------
@@ -165,8 +165,10 @@ def _material(board: Board) -> shapely.MultiPolygon:
 
 
 def _beside(box: Sequence[float], mine: Floats, away: Floats) -> Box:
-    """A box cut half way to the other half's keys, or where all of its own are in it: thumb
-    clusters may reach under the other half."""
+    """Cut a box half way to the other half's keys, or beyond all of its own keys.
+
+    The latter counts where it is further, as thumb clusters may reach under the other half.
+    """
     x0, y0, x1, y1 = box
     if mine.mean() < away.mean():
         x1 = min(x1, max(float(mine.max()) + BESIDE_MM, float(mine.max() + away.min()) / 2))

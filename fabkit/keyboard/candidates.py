@@ -74,7 +74,7 @@ WIDE_MM: Final = 3.0
 """Contacts of a switch span at least this much: several leads, and two large pads."""
 
 FEWEST_GROUPS: Final = 6
-"""Fewer equal groups may as well be anything."""
+"""Fewer equal groups are no evidence of keys: they may be any part that repeats."""
 
 CLOSEST_MM: Final = 13.0
 """Keys are no nearer to each other."""
@@ -107,11 +107,11 @@ class Candidate:
     x_mm, y_mm
         Middle of the key, as exact as the evidence is (see ``Evidence``).
     rotation_deg
-        None when it does not tell.
+        None when the evidence does not show it.
     quarter
         The rotation is known but for quarter turns.
     score
-        How telling it is by itself, from 0 to 1.
+        How strong it is by itself, from 0 to 1.
     contacts
         Places of the contacts by the face that is the key side, 1 for the top.
     mirrored
@@ -150,8 +150,11 @@ def place_tolerance(holes: Holes) -> float:
 
 
 def from_patterns(board: Board, patterns: Sequence[Pattern]) -> Iterator[Candidate]:
-    """Hole patterns of key switches; each pattern is offered all holes, so that families that share
-    a centre are all seen."""
+    """Find keys by the hole patterns of their switches.
+
+    Every pattern is offered all holes, because a footprint may take switches of several families,
+    which share a centre and some of the holes.
+    """
     slack = place_tolerance(board.holes)
     keys = {p.key: p for p in patterns if p.kind == "key"}
     asked = [replace(p, tolerance_mm=p.tolerance_mm + slack) for p in keys.values()]
@@ -262,16 +265,16 @@ def _guides(away: Floats, diameter: Floats, slack: float) -> Iterator[tuple[int,
 
 
 def folded(degrees: float) -> float:
-    """The same direction of a square, -45 to 45 degrees; next to nothing is nothing."""
+    """Fold the direction of a square into -45 to 45 degrees, and round a mere trace to 0."""
     turn = (degrees + 45) % 90 - 45
     return 0.0 if abs(turn) < 0.01 else turn
 
 
 def from_openings(board: Board) -> Iterator[Candidate]:
-    """Openings a switch clips into: squares of the usual size, and others that repeat as keys do.
+    """Find openings a switch clips into: usual squares, and others that repeat as keys do.
 
-    Some builds of switch need an oblong opening; what tells it from other cut-outs is that many
-    are alike and stand at key pitch.
+    Some builds of switch need an oblong opening; it differs from other cut-outs in that many are
+    alike and stand at key pitch.
     """
     if board.profile is None:
         return
@@ -317,7 +320,7 @@ class _Opening:
 
 
 def _by_size(found: Sequence[_Opening]) -> list[list[_Opening]]:
-    """Openings whose sides differ by no more than they may be drawn apart."""
+    """Group openings whose sides differ by no more than drawing may add."""
     groups: list[list[_Opening]] = []
     for o in found:
         for group in groups:
@@ -443,7 +446,7 @@ def _by_size_of(sizes: Floats, rows: Ints) -> Iterator[tuple[float, Ints]]:
 
 
 def _repeated(alike: _Contacts) -> list[_Group]:
-    """The largest set of equal groups that contacts of one size form, however near they are.
+    """Find the largest set of equal groups that contacts of one size form, at whatever distance.
 
     Groups are made at every distance at which contacts could belong together, from the nearest
     on: a keyboard's contacts form one group a key at some of these.

@@ -2,8 +2,8 @@
 
 The pads of a switch lie the same way round the middle of each key, however the key is turned;
 tracks, vias and neighbouring parts do not.  Laying the pads round one key on those round each
-other key gives the turn of the keys and the places that repeat, and of these the copper tells
-which two are the contacts.
+other key gives the turn of the keys and the places that repeat; the copper then shows which two of
+these are the contacts.
 """
 
 from __future__ import annotations
@@ -73,7 +73,7 @@ class ContactPads(Columns):
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class FoundContacts:
-    """What the pads round the keys tell.
+    """Turns and contacts of keys, found by the pads round them.
 
     Parameters
     ----------
@@ -82,7 +82,7 @@ class FoundContacts:
         given); nan where no pads repeat.
     spots
         By the face that is the key side: (n, 2, 2) float64, mm, the places of both contacts; nan
-        where they are not told.
+        where they were not found.
     """
 
     turns: Floats
@@ -105,7 +105,7 @@ def find_contacts(centres: Floats, pads: ContactPads, turns: Floats | None = Non
     -------
     FoundContacts
         With one face up, lands about holes count and those on the face away from the keys, else
-        those on the key side.  Contacts are told where exactly two nets remain.
+        those on the key side.  Contacts are given where exactly two nets remain.
     """
     count = len(centres)
     found = np.full(count, np.nan) if turns is None else turns.astype(np.float64).copy()
@@ -143,7 +143,7 @@ class _Near:
 
 
 def _pads_near(centres: Floats, pads: ContactPads) -> list[_Near]:
-    """Pads near each key; of keys that overlap, each has the pads of both."""
+    """List the pads near each key; of keys that overlap, each has the pads of both."""
     at = pads.x + 1j * pads.y
     out = []
     for x, y in centres.tolist():
@@ -231,7 +231,7 @@ def _best_turn(
     met = (apart <= MEETS_MM).sum(axis=1)
     rest = np.where(apart <= MEETS_MM, apart, 0).sum(axis=1)
     k = int(np.lexsort((rest, np.abs(np.round(turns, 1)), -met))[0])
-    # All pads together tell the turn better than the one that led to it.
+    # All pads together give the turn more exactly than the single pad that led to it.
     hit = apart[k] <= MEETS_MM
     mates = there[np.abs(laid[k][hit, None] - there).argmin(axis=1)]
     turn = np.angle((mates * pattern[hit].conj()).sum()) if np.isnan(stated) else turns[k]
@@ -246,7 +246,7 @@ def _set_contacts(
     turns: Floats,
     stated: NDArray[np.bool_],
 ) -> Floats:
-    """Fill in both contacts of keys that are alike, where the places tell them; their turns."""
+    """Fill in both contacts of keys that are alike, where they are found, and give their turns."""
     key = np.repeat(np.arange(len(keys)), [len(near[k].rows) for k in keys])
     rows = np.concatenate([near[k].rows for k in keys])
     raw = np.concatenate([near[k].away for k in keys])
@@ -274,7 +274,7 @@ def _set_contacts(
 
 
 def _upright(turns: Floats, stated: NDArray[np.bool_]) -> Floats:
-    """Turns from the way most keys are turned, when nothing says which way is up."""
+    """Count turns from the way most keys are turned, when nothing states which way is up."""
     if not stated.any():
         steps, counts = np.unique(np.round(turns) % 360, return_counts=True)
         off = (turns - steps[np.argmax(counts)] + 180) % 360 - 180
@@ -300,7 +300,7 @@ def _common_places(away: NDArray[np.complex128], key: Ints, count: int) -> NDArr
 
 
 def _pick_pair(pads: ContactPads, at: Ints) -> list[int] | None:
-    """The two places that are the contacts: on two nets, in holes before on the surface.
+    """Choose the two places that are the contacts: on two nets, in holes before on the surface.
 
     Parameters
     ----------
@@ -325,7 +325,6 @@ def _pick_pair(pads: ContactPads, at: Ints) -> list[int] | None:
 
 def _largest(pads: ContactPads, at: Ints, places: list[int]) -> int:
     """Of places on one net, the one most keys have, then the largest land."""
-
     return min(places, key=lambda p: (-(at[:, p] >= 0).sum(), -_land_mm(pads, at, p), p))
 
 
@@ -350,7 +349,7 @@ def _by_net(pads: ContactPads, at: Ints, chosen: Ints) -> list[list[int]]:
 
 
 def contact_pads(copper: Copper) -> ContactPads:
-    """Pads of a board that contacts may use: lands as flashed, and plated holes without one.
+    """List pads that contacts may use: lands as flashed, and plated holes without one.
 
     Lands that are turned may be drawn as outlines; their holes are there all the same.
     """

@@ -137,8 +137,10 @@ def _common(near: Features, keys: int, alike_mm: float) -> NDArray[np.bool_]:
 
 
 def contact_rows(features: Features) -> NDArray[np.int64]:
-    """Rows of features that may be contacts: all but the posts, which are bare holes on the line
-    through the middle, in pairs or alone."""
+    """Rows of features that may be contacts: all but the posts.
+
+    Posts are bare holes on the line through the middle, in pairs or alone.
+    """
     hole = features.what == HOLE
     middle = hole & (np.hypot(features.x, features.y) <= MIDDLE_MM)
     line = hole & (np.abs(features.y) <= POST_MM)
@@ -214,7 +216,7 @@ def find_turns(lands: Sequence[Floats]) -> list[tuple[float, Floats] | None]:
 
 
 def _usual(spread: Sequence[Floats]) -> Floats | None:
-    """The footprint that lies on most others as it is, at least on one."""
+    """Choose the footprint that lies on most others as it is, at least on one."""
     best, most = None, 0
     for away in spread:
         if len(away) < FEWEST_LANDS:

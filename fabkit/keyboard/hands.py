@@ -104,7 +104,7 @@ def _by_faces(board: Board, keys: Sequence[Key]) -> Hands:
 
 
 def _by_place(board: Board, keys: Sequence[Key]) -> Hands:
-    """What keys used from one face are, by where they stand."""
+    """Judge what a board with keys on one face is by where the keys stand."""
     centres = _centres(keys)
     up = key_side(keys)
     parting = find_parting(board, centres)
@@ -126,7 +126,7 @@ def _by_place(board: Board, keys: Sequence[Key]) -> Hands:
 def _leaning(keys: Sequence[Key], up: Side) -> float:
     """How keys lean (as :func:`lean`) once their board lies before its user.
 
-    Switches that are turned by a quarter tell a board that lies on its side.
+    Where most switches are turned by a quarter, the board is drawn lying on its side.
     """
     if not keys:
         return 0.0
@@ -140,7 +140,7 @@ def _leaning(keys: Sequence[Key], up: Side) -> float:
 
 
 def _hand(board: Board, seen: Floats, leaning: float) -> tuple[Hand, str, bool]:
-    """Which hand one group of keys is for, why, and whether the keys themselves tell."""
+    """Which hand one group of keys is for, why, and whether the keys themselves show it."""
     named = named_hand(board)
     if len(seen) > MOST_OF_HALF:
         return "whole", f"{len(seen)} keys are too many for a half", True
@@ -180,11 +180,11 @@ def _parted(parting: Parting, centres: Floats, up: Side) -> Hands:
             stated_by="files",
             why=f"its keys stand in two groups that are copies of one {hand} half",
         )
-    told = leans[0] * leans[1] < 0
+    shown = leans[0] * leans[1] < 0
     # Where thumb keys point outwards the halves lie crossed: the left hand's on the right.
-    first_is_left = leans[0] > 0 if told else groups_x[0] <= groups_x[1]
+    first_is_left = leans[0] > 0 if shown else groups_x[0] <= groups_x[1]
     left, right = groups if first_is_left else groups[::-1]
-    crossed = told and groups_x[0 if first_is_left else 1] > groups_x[1 if first_is_left else 0]
+    crossed = shown and groups_x[0 if first_is_left else 1] > groups_x[1 if first_is_left else 0]
     alike = {
         "mirror images": "that mirror each other",
         "copies": "that are alike",
@@ -197,7 +197,7 @@ def _parted(parting: Parting, centres: Floats, up: Side) -> Hands:
         groups=(_group("left", up, left), _group("right", up, right)),
         stated_by="files",
         why=f"its keys stand in two groups {alike}, and nothing joins them{where}",
-        hand_known=told,
+        hand_known=shown,
     )
 
 
@@ -206,20 +206,20 @@ def _group(hand: Hand, up: Side, rows: NDArray[np.int64]) -> Group:
 
 
 def key_side(keys: Sequence[Key]) -> Side:
-    """The face most keys are used from; the top when they do not tell."""
+    """Name the face most keys are used from; the top when neither has more."""
     down = sum(k.faces == ("bottom",) for k in keys)
     return "bottom" if down > sum(k.faces == ("top",) for k in keys) else "top"
 
 
 def state(keys: Sequence[Key], found: Hands, use: BoardUse) -> Hands:
-    """What the user says one board is, against what was found.
+    """Take the user's word on what one board is, and name what contradicts it.
 
     Parameters
     ----------
     keys, found
-        The keys, and what the files say.
+        The keys, and what was found in the files.
     use
-        The user's word, which wins.
+        The user's word, which overrides the files.
     """
     if use not in get_args(BoardUse):
         raise ValueError(f"{use!r} is no use of a board")
@@ -273,7 +273,7 @@ def _centres(keys: Sequence[Key]) -> Floats:
 Relation = Literal["mirror images", "copies", "different"]
 
 FEWEST_KEYS: Final = 3
-"""Keys of each half from which on they say that it is one."""
+"""A group with fewer keys is not taken for a half."""
 
 MOST_KEYS: Final = 250
 """More places are no keyboard, and every way to lay them on each other would take long."""
@@ -303,10 +303,10 @@ TILTS_DEG: Final = (0.0, 15.0, -15.0, 30.0, -30.0, 90.0)
 other half's keys."""
 
 LEAN: Final = 0.05
-"""Share of a half's width by which its lowest quarter must stand to one side to tell the hand."""
+"""Share of a half's width by which its lowest quarter must stand to one side to show the hand."""
 
 FEWEST_LEANING: Final = 7
-"""Fewer keys do not tell a hand."""
+"""Fewer keys do not show which hand they are for."""
 
 LOWEST: Final = 0.25
 """Part of the keys, from the bottom, that are taken for thumb keys."""
@@ -341,7 +341,7 @@ def find_parting(board: Board, centres: Floats) -> Parting | None:
     Parameters
     ----------
     board
-        Its outline and copper tell whether anything joins two groups.
+        Its outline and copper show whether anything joins two groups.
     centres : (n, 2) float64, mm
         Middles of its keys.
     """
@@ -351,7 +351,7 @@ def find_parting(board: Board, centres: Floats) -> Parting | None:
     if by_outline is not None:
         return by_outline
     best: Parting | None = None
-    # On a plate no copper tells whether anything joins them.
+    # A plate has no copper that could show whether anything joins them.
     drawn = any(len(layer.file.objects) for layer in board.copper)
     for tilt in TILTS_DEG:
         for first, second, gap in _cuts(centres, tilt):
@@ -371,7 +371,7 @@ def find_parting(board: Board, centres: Floats) -> Parting | None:
 
 
 def _by_outline(board: Board, centres: Floats) -> Parting | None:
-    """Groups that stand on outlines of their own."""
+    """Find two groups of keys that stand on separate outlines."""
     if board.profile is None or len(board.profile.geoms) < 2:
         return None
     parts = shapely.get_parts(board.profile)
@@ -389,8 +389,10 @@ def _by_outline(board: Board, centres: Floats) -> Parting | None:
 def _cuts(
     centres: Floats, tilt_deg: float
 ) -> Iterator[tuple[NDArray[np.int64], NDArray[np.int64], tuple[float, float]]]:
-    """Ways to take the keys apart along a direction, with the gap between the two groups: at the
-    widest gap, and at half their number."""
+    """Ways to part the keys along a direction, with the gap between the two groups.
+
+    At the widest gap, and in the middle of their number: halves have about as many keys each.
+    """
     along = _along(centres[:, 0], centres[:, 1], tilt_deg)
     order = np.argsort(along, kind="stable")
     steps = np.diff(along[order])
@@ -509,7 +511,7 @@ def lean(centres: Floats) -> float:
     """How far the lowest keys stand to the right of the others, as a share of the width.
 
     Positive where thumb keys lie right, as on a left half seen from its keys.  0 where the keys
-    do not tell: too few, or lean less than ``LEAN``.
+    do not show it: too few, or they lean less than ``LEAN``.
 
     Parameters
     ----------
@@ -542,7 +544,7 @@ _LEVEL: Final = 0.06
 
 
 def opposite(face: Side) -> Side:
-    """The other face."""
+    """Name the other face."""
     return "bottom" if face == "top" else "top"
 
 

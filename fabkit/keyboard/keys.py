@@ -40,7 +40,7 @@ from fabkit.keyboard.sites import find_sites
 from fabkit.package.model import Side
 
 ONE_PLACE_MM: Final = 2.0
-"""Evidence from holes and openings this near to each other is about one key."""
+"""Evidence from holes and openings this near to each other belongs to one key."""
 
 PART_MM: Final = 9.0
 """A switch's lands, or the middle its table states, are this near to its key's middle (common
@@ -50,7 +50,7 @@ SURE: Final = 0.7
 """Confidence from which a place is a key."""
 
 FEWEST_LONE: Final = 6
-"""Fewer places known by one hole or one component each may as well be something else."""
+"""Fewer places, each known by one hole or one component, are no evidence of a keyboard."""
 
 PADS_SCORE: Final = 0.65
 """Worth of contacts that lie alike at most of the candidates."""
@@ -66,8 +66,8 @@ LANDS_SHARE: Final = 0.6
 """The same for surface lands: parts of one face, such as a light, may be left single."""
 
 _SAME_TURN_DEG: Final = 20.0
-"""A component's stated turn may be off by this (from another origin of angles) and still tell the
-quarter."""
+"""A component's stated turn may be off by this (from another origin of angles) and still show
+which quarter it is."""
 
 _EXACT: Final = {Evidence.PATTERN: 0, Evidence.CENTRE: 1, Evidence.OPENING: 2}
 """Rank of the evidence that gives the middle of a key, the most exact first."""
@@ -75,7 +75,7 @@ _EXACT: Final = {Evidence.PATTERN: 0, Evidence.CENTRE: 1, Evidence.OPENING: 2}
 
 @dataclass(slots=True)
 class _Place:
-    """Candidates that are about one key."""
+    """Candidates for one key."""
 
     found: list[Candidate]
 
@@ -97,8 +97,11 @@ class _Place:
 
     @property
     def turn(self) -> float:
-        """Rotation, 0 up to 360: the posts give the exact angle, a pattern or a component which
-        quarter of the turn it is."""
+        """Rotation, 0 up to 360.
+
+        Posts give the angle exactly, but not which quarter of the turn it is; a pattern or a
+        component gives that.
+        """
         known = [c for c in self.found if c.rotation_deg is not None]
         order = {Evidence.PATTERN: 0, Evidence.PLACEMENT: 1, Evidence.ATTRIBUTES: 1}
         said = min(known, key=lambda c: order.get(c.evidence, 2), default=None)
@@ -174,7 +177,7 @@ def _widened(keys: list[Key], board: Board, patterns: Sequence[Pattern], slack: 
 
 
 def _lay_together(candidates: Sequence[Candidate], reach_mm: float) -> list[_Place]:
-    """Candidates about one place, the most telling first."""
+    """Gather candidates by place, the strongest first."""
     places: list[_Place] = []
     spots = np.full((len(candidates), 2), np.inf)
     for candidate in sorted(candidates, key=lambda c: (-c.score, c.x_mm, c.y_mm)):
@@ -189,8 +192,10 @@ def _lay_together(candidates: Sequence[Candidate], reach_mm: float) -> list[_Pla
 
 
 def _worth_a_look(places: list[_Place]) -> list[_Place]:
-    """Where keys are known by their patterns, a lone hole of a post's size is none: it belongs to
-    a socket, a screw or a foot."""
+    """Drop lone holes of a post's size where keys are known by their patterns.
+
+    Such a hole belongs to a socket, a screw or a foot there.
+    """
     if not any(p.confidence >= SURE for p in places):
         return places
     return [p for p in places if p.confidence >= SURE or p.best.evidence is not Evidence.CENTRE]
@@ -421,8 +426,10 @@ def _held_by(found: Sequence[Candidate]) -> Hold:
 
 
 def reading_order(centres: Floats) -> list[int]:
-    """Rows from the top, each from the left: places whose heights differ by less than half a pitch
-    from their neighbour to the left are in its row."""
+    """Order places by rows from the top, each from the left.
+
+    Heights are rounded to the pitch of the keys; places at one height are a row.
+    """
     left = defaultdict(list)
     pitch = usual_gap(centres)
     step = pitch if np.isfinite(pitch) else 1.0

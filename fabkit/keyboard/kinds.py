@@ -1,4 +1,4 @@
-"""Kinds of parts, told by reference letters, words, pins and nets of what the files name."""
+"""Kinds of parts, recognised by the letters, words, pins and nets that the files name."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ WORDS: Final[tuple[tuple[str, PartKind], ...]] = (
     (r"\bspacer\b|\bstandoff\b", "spacer"),
     (r"\bfoot\b|\bfeet\b|\bbumper\b", "foot"),
 )
-"""Words of the trade in values and footprints; the first that fits tells."""
+"""Words of the trade in values and footprints; the first that fits counts."""
 
 NOT_PARTS: Final[tuple[tuple[str, str], ...]] = (
     (r"fiducial|^fid\d", "fiducial"),
@@ -107,13 +107,16 @@ _FEWEST_CONTROLLER_PINS: Final = 14
 
 
 def plain(text: str) -> str:
-    """Words of a text in lower case, apart by blanks: ``MountingHole_2.2mm`` gives
-    ``mounting hole 2.2mm``."""
+    """Words of a text in lower case, with blanks between them.
+
+    >>> plain("MountingHole_2.2mm")
+    'mounting hole 2.2mm'
+    """
     return re.sub(r"[^a-z0-9.+]+", " ", re.sub(r"(?<=[a-z])(?=[A-Z])", " ", text).lower()).strip()
 
 
 def stem(ref: str) -> str:
-    """The letters of a reference, without hand and number: ``rSW12`` gives ``SW``."""
+    """Cut hand and number off a reference: ``rSW12`` gives ``SW``."""
     return re.sub(r"[_-]?\d.*$", "", _HAND.sub("", ref)).strip().upper()
 
 
@@ -143,9 +146,9 @@ def why_no_part(ref: str, fields: Mapping[str, str]) -> str:
 
 
 def kind_of(ref: str, value: str, footprint: str, pins: Sequence[tuple[str, str]] = ()) -> PartKind:
-    """What kind of part a reference is; ``other`` when nothing tells.
+    """Recognise what kind of part a reference is; ``other`` when nothing shows it.
 
-    Words beat letters; names of pins and nets tell what words leave open.
+    Words count before letters; names of pins and nets decide what words leave open.
 
     Parameters
     ----------

@@ -105,13 +105,13 @@ class Key:
     holes, slots
         Rows of ``Board.holes`` and ``Board.slots`` that belong to its footprint, ascending.
     evidence
-        What it is known by, most telling first.
+        What it is known by, strongest first.
     confidence
         From 0 to 1: how sure it is that a key stands here.
     instead_of
         Numbers (positions in ``Keyboard.keys``) of keys so near that only one of them is fitted.
     size_u
-        Width of its cap in key units where a stabiliser tells it, else 1.
+        Width of its cap in key units where a stabiliser shows it, else 1.
     patterns
         Keys of the hole patterns found at its place, in natural order.
     """
@@ -149,7 +149,7 @@ class PartSite:
     rotation_deg
         Counter-clockwise, seen from the top.
     faces
-        Faces of the board it can be fitted on; empty when the files do not tell.
+        Faces of the board it can be fitted on; empty when the files do not show them.
     mount
         How it is soldered.
     refs
@@ -162,7 +162,7 @@ class PartSite:
     holes
         Rows of ``Board.holes`` that belong to it, ascending.
     evidence
-        What it is known by, most telling first.
+        What it is known by, strongest first.
     confidence
         From 0 to 1: how sure it is that a part of this kind is fitted here.
     """
@@ -224,7 +224,7 @@ class Hands:
     why
         What it was recognised by, one sentence.
     hand_known
-        Of a reversible board and of halves: whether the keys tell which hand is which.
+        Of a reversible board and of halves: whether the keys show which hand is which.
     contradiction
         The user's word against the files, one sentence; empty when they agree.
     """
@@ -291,12 +291,10 @@ class Keyboard:
     @property
     def counts(self) -> tuple[int, int]:
         """Fewest and most switches fitted on one board: places that overlap take one."""
-
         return fitted_range([k.instead_of for k in self.keys])
 
     def group_counts(self, group: Group) -> tuple[int, int]:
         """Fewest and most switches fitted on one half."""
-
         at = {key: i for i, key in enumerate(group.keys)}
         return fitted_range(
             [tuple(at[o] for o in self.keys[k].instead_of if o in at) for k in group.keys]

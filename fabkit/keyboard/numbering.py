@@ -38,7 +38,7 @@ FEWEST_FINGERS: Final = 3
 """Keys in a column of fingers, for the mark of the home row."""
 
 UNSPLIT: Final = 10
-"""Columns of a keyboard that is not split, from which its two index fingers are told."""
+"""Fewest columns of a keyboard that is not split in which its two index fingers are marked."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +58,7 @@ class Numbered:
 
 
 def number_group(keyboard: Keyboard, group: Group, *, first: int) -> Numbered:
-    """Number the keys of a half row by row from the upper left, thumb keys last.
+    """Give the keys of a half numbers, row by row from the upper left, thumb keys last.
 
     Parameters
     ----------
@@ -107,13 +107,16 @@ def seen_places(keys: Sequence[Key], *, up: bool) -> tuple[Floats, Floats]:
 
 
 def half_turn(degrees: float) -> float:
-    """From above -90 up to 90, to half a degree: as well as holes tell how a key is turned."""
+    """Fold a turn into above -90 up to 90, to half a degree, as exact as holes show it."""
     return round(2 * -((-degrees + 90) % 180 - 90)) / 2 + 0.0
 
 
 def _home_keys(cells: Sequence[Cell], thumbs: Collection[int], hand: str) -> list[int]:
-    """Keys the index fingers rest on (common practice): in the middle one of the rows of the
-    fingers, the column next to the innermost one; of an unsplit keyboard two about its middle."""
+    """Keys the index fingers rest on (common practice).
+
+    They are in the middle row of the fingers: on a half in the column next to the innermost one,
+    on an unsplit keyboard in two columns about its middle.
+    """
     fingers = [k for k in range(len(cells)) if k not in thumbs]
     height = Counter(cells[k][1] for k in fingers)
     columns = sorted(c for c, n in height.items() if n >= FEWEST_FINGERS)
@@ -346,7 +349,7 @@ def _joins(points: Floats, angles: Floats, pitch: float) -> list[_Join]:
 
 
 def _framed(x: float, y: float, *angles: float) -> tuple[float, float]:
-    """A step in the mean direction of keys, to the right and up; quarter turns are none."""
+    """Measure a step along the mean direction of keys, to the right and up, less quarter turns."""
     turn = math.radians(sum((a + 45) % 90 - 45 for a in angles) / len(angles))
     c, s = math.cos(turn), math.sin(turn)
     return c * x + s * y, c * y - s * x
@@ -364,7 +367,7 @@ class _Groups:
         self.row = [0] * len(points)
 
     def shift(self, a: int, b: int, step: int) -> int:
-        """What must be added to the rows of ``b``'s group so that ``b`` lies ``step`` below a."""
+        """Give what to add to the rows of ``b``'s group so that ``b`` lies ``step`` below ``a``."""
         return self.row[a] + step - self.row[b]
 
     def allows(self, one: int, other: int, shift: int) -> bool:
@@ -397,7 +400,7 @@ class _Groups:
 
 
 def _best_match(groups: _Groups, joins: Sequence[_Join]) -> tuple[int, int, int] | None:
-    """The join of two groups that matches them with the least stagger; None when none is left."""
+    """Choose the join that matches two groups with the least stagger; None when none is left."""
     votes: dict[tuple[int, int, int], list[_Join]] = defaultdict(list)
     facing: dict[Cell, tuple[set[int], set[int]]] = defaultdict(lambda: (set(), set()))
     for each in joins:
@@ -422,7 +425,7 @@ def _best_match(groups: _Groups, joins: Sequence[_Join]) -> tuple[int, int, int]
 
 
 def _lone_steps(groups: _Groups, pitch: float) -> list[tuple[int, int, int]]:
-    """Joins of groups that have no neighbour: by plain height, to the largest group."""
+    """Join groups that have no neighbour to the largest group, by plain height."""
     order = sorted(groups.members.items(), key=lambda g: (-len(g[1]), g[0]))
     main = np.array(sorted(order[0][1]))
     tree = PointTree(groups.points[main])

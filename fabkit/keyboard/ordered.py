@@ -384,7 +384,7 @@ def _choose(found: Sequence[_Found]) -> Iterator[tuple[_Found, _Choice]]:
 
 
 def _leads(giving: Sequence[_Found]) -> list[_Found]:
-    """The boards that give the halves; of several ways the last by name, as revisions count."""
+    """Choose the boards that give the halves; of several the last by name: the newest revision."""
     whole = [f for f in giving if f.said.use not in ("left", "right")]
     if whole:
         return whole[-1:]
@@ -421,7 +421,7 @@ def _names(found: Sequence[_Found]) -> str:
 
 
 def _switch_plates(holding: Sequence[_Found], leads: Sequence[_Found]) -> list[_Found]:
-    """The plate that fits best by keys and size, and its counterpart for the other hand."""
+    """Choose the plate that fits best by keys and size, and its counterpart for the other hand."""
     if not holding:
         return []
     lead = leads[0]

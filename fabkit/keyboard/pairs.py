@@ -207,7 +207,7 @@ def _disjoint(pairs: list[list[int]]) -> list[tuple[int, int]]:
 def _one_a_key(
     pairs: list[tuple[int, int]], points: Floats, centres: Floats, reach_mm: float
 ) -> dict[int, tuple[int, int]]:
-    """The pair of each key, so that all distances together are least."""
+    """Give each key a pair so that all distances together are least."""
     from scipy.optimize import linear_sum_assignment
 
     middles = np.array([(points[a] + points[b]) / 2 for a, b in pairs])

@@ -1,7 +1,7 @@
 """Where the parts other than key switches stand: each physical place once, whatever names it.
 
 References with lands, hole patterns and repeated pairs of holes or lands are laid on each other.
-What two sources say about one place is one site; footprints that are offered for the same part (one
+What two sources name at one place is one site; footprints that are offered for the same part (one
 for each face of a reversible board, two makes of controller) are one site too.
 """
 
@@ -122,7 +122,7 @@ def find_part_sites(board: Board) -> tuple[PartSite, ...]:
 def sites_of(
     keyboard: Keyboard, group: Group, sites: Sequence[PartSite]
 ) -> tuple[tuple[PartSite, ...], tuple[PartSite, ...]]:
-    """Sites on one half, and those of which the files do not tell the half.
+    """Sites on one half, and those whose half the files do not show.
 
     On a board with several groups of keys a site belongs to the group of the nearest key.
     """
@@ -526,7 +526,7 @@ def _mount(part: Component, mine: LandTable) -> Mount:
 
 
 def _in_key(key: Key, x: float, y: float) -> tuple[float, float]:
-    """A place along a key's own axes."""
+    """Measure a place along a key's own axes."""
     turn = np.radians(key.rotation_deg)
     c, s = float(np.cos(turn)), float(np.sin(turn))
     dx, dy = x - key.x_mm, y - key.y_mm
@@ -659,7 +659,7 @@ def _apart(a: PartSite, b: PartSite) -> float:
 
 
 def _same_controller(a: _Draft, b: _Draft) -> bool:
-    """Controllers that overlap, or are wired alike pin by pin: one of them is fitted."""
+    """Whether two controllers overlap or are wired alike pin by pin, so only one is fitted."""
     if a.site.kind != "controller" or b.site.kind != "controller":
         return False
     apart = _apart(a.site, b.site)
@@ -668,13 +668,13 @@ def _same_controller(a: _Draft, b: _Draft) -> bool:
 
 
 def _cell_pads(a: _Draft, b: _Draft) -> bool:
-    """The two single pads for the wires of a lithium cell."""
+    """Whether two single pads are those for the wires of one lithium cell."""
     both = a.site.kind == b.site.kind == "lithium connector" and a.site.pins == b.site.pins == 1
     return both and len(a.site.refs) == 1 and _apart(a.site, b.site) < 2 * DOUBLE_MM
 
 
 def _turned_double(a: _Draft, b: _Draft) -> bool:
-    """The same part on the other face, or wired to the same nets, close by."""
+    """Whether close by the same part is on the other face, or wired to the same nets."""
     first, second = a.site, b.site
     if first.kind != second.kind or first.kind in ("screw hole", "controller row", "header"):
         return False

@@ -1,4 +1,4 @@
-"""Contacts told by pads that repeat round the keys, on invented keys turned at random."""
+"""Contacts recognised by pads that repeat round the keys, on invented keys turned at random."""
 
 from __future__ import annotations
 

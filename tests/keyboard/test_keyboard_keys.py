@@ -54,7 +54,7 @@ def posts(places: Sequence[tuple[float, float, float]]) -> list[tuple[float, flo
 
 @pytest.mark.parametrize("plated", [0, 1], ids=["bare guides", "plated guides"])
 def test_centre_holes_between_guides_are_keys(bare: Board, plated: int):
-    """Their guide pair tells the turn and the family, whether it is plated or not."""
+    """Their guide pair shows the turn and the family, whether it is plated or not."""
     places = [(c * 18.0, r * 17.0, 0.0) for c in range(4) for r in range(3)] + [(60.0, -20.0, 15.0)]
     holes = holes_of(posts(places))
     holes = holes.with_columns(plated=np.where(holes.diameter < 3, plated, 0))
@@ -202,7 +202,7 @@ def test_the_headline_says_what_a_board_is(folder: str, words: str):
 
 
 def test_the_users_word_wins_and_a_contradiction_is_said():
-    """Said to be both halves, the reversible demo is counted so, and told to be something else."""
+    """Stated to be both halves, the reversible demo is counted so."""
     board = fabkit.build_board(fabkit.open_package(FIXTURES / DEMO))
 
     said = find_keyboard(board, "both").hands

@@ -83,7 +83,7 @@ def test_the_users_count_stays(boards: dict[str, Board]) -> None:
 def test_files_that_make_no_keyboards_are_refused(
     boards: dict[str, Board], names: tuple[str, ...], words: str
 ) -> None:
-    """Counts that only the files can tell are looked at after reading."""
+    """Counts that only the files show are checked after reading."""
     order = order_of(*(unstated(name) for name in names))
     with pytest.raises(UsageError, match=words):
         settle_uses(order, [boards[name] for name in names])

@@ -82,7 +82,7 @@ def test_halves_share_out_the_sites() -> None:
 def test_kinds(
     ref: str, value: str, footprint: str, pins: tuple[tuple[str, str], ...], kind: str
 ) -> None:
-    """Words beat letters; pin and net names tell what they leave open."""
+    """Words count before letters; pin and net names decide what words leave open."""
     assert kind_of(ref, value, footprint, pins) == kind
 
 
