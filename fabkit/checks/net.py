@@ -129,31 +129,44 @@ def connections(case: Case) -> Iterator[Finding]:
     copper = require_copper(case)
     if len(case.board.copper) > 1 and not (case.shared(cuts_of).plated != 0).any():
         raise NotJudged("needs plated holes, which join the layers")
-    terminals = pad_terminals(copper)
-    opens = [o for half in _by_half(case, terminals) for o in find_opens(half, copper.pieces)]
-    yield from _opens(case, OPEN, opens)
+    yield from _opens(case, OPEN, _open_parts(case, copper, pad_terminals(copper)))
     yield from _shorts(case, SHORT, find_shorts(copper))
     yield from _nameless(case, copper)
 
 
-def _by_half(case: Case, terminals: tuple[Terminal, ...]) -> list[tuple[Terminal, ...]]:
-    """Terminals of each half; all together where one board is not both halves.
+def _open_parts(case: Case, copper: Copper, terminals: tuple[Terminal, ...]) -> list[Open]:
+    """Parts cut off from their net, within each circuit."""
+    return [o for one in _by_circuit(case, terminals) for o in find_opens(one, copper.pieces)]
 
-    The halves of one board are two circuits that often share their net names, and no copper joins
-    one to the other.  A terminal belongs to the half of the nearest key.
+
+def _by_circuit(case: Case, terminals: tuple[Terminal, ...]) -> list[tuple[Terminal, ...]]:
+    """Terminals of each circuit: of each board of a panel, and of each half on one board.
+
+    Such circuits often share their net names, and no copper joins one to the other.  A terminal
+    belongs to the nearest board, and on it to the half that has the nearest key.
     """
+    if not terminals:
+        return []
+    spots = np.array([(t.x_mm, t.y_mm) for t in terminals])
+    circuit = np.zeros(len(spots), dtype=np.int64)
+    panel = case.board.panel
+    if panel is not None:
+        _, circuit = shapely.STRtree(panel.boards).query_nearest(
+            shapely.points(spots), all_matches=False
+        )
+        if panel.equal:  # the keyboard is that of the first board alone
+            corners = shapely.bounds(panel.boards)[:, :2]
+            spots -= corners[circuit] - corners[0]
     keyboard = find_keyboard(case.board, case.options.use)
-    if keyboard.hands.use != "both" or not terminals:
-        return [terminals]
-    half = {k: n for n, group in enumerate(keyboard.hands.groups) for k in group.keys}
-    keys = sorted(half)
-    tree = PointTree(np.array([(keyboard.keys[k].x_mm, keyboard.keys[k].y_mm) for k in keys]))
-    _, nearest = tree.query(np.array([(t.x_mm, t.y_mm) for t in terminals]))
-    of = [half[keys[int(n)]] for n in nearest]
-    return [
-        tuple(t for t, mine in zip(terminals, of, strict=True) if mine == n)
-        for n in range(len(keyboard.hands.groups))
-    ]
+    groups = keyboard.hands.groups
+    half = {k: n for n, group in enumerate(groups) for k in group.keys}
+    # Both hands of a reversible board have the same keys: one circuit.
+    if len(groups) > 1 and len(half) == sum(len(g.keys) for g in groups):
+        keys = sorted(half)
+        tree = PointTree(np.array([(keyboard.keys[k].x_mm, keyboard.keys[k].y_mm) for k in keys]))
+        _, nearest = tree.query(spots)
+        circuit = circuit * len(groups) + np.array([half[k] for k in keys])[nearest]
+    return [tuple(terminals[r] for r in np.flatnonzero(circuit == n)) for n in np.unique(circuit)]
 
 
 def _nameless(case: Case, copper: Copper) -> Iterator[Finding]:
@@ -208,7 +221,7 @@ def netlist(case: Case) -> Iterator[Finding]:
             unit="mm",
             assumed=f"moved by {format_mm(dx)}, {format_mm(dy)}",
         )
-    yield from _opens(case, LIST_OPEN, find_opens(aligned.terminals, copper.pieces))
+    yield from _opens(case, LIST_OPEN, _open_parts(case, copper, aligned.terminals))
     yield from _shorts(case, LIST_SHORT, find_terminal_shorts(aligned.terminals, copper))
     lost = aligned.lost
     if lost:
