@@ -85,7 +85,7 @@ class Choices:
 
 
 def read_wanted(given: Path, reading: Reading, *, use: BoardUse | None = None) -> Order:
-    """Load an order file, or make the order of a bare package; ``use`` says what one board is.
+    """Load an order file, or make the order of a bare package; ``use`` states what one board is.
 
     Raises
     ------

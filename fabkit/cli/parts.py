@@ -29,7 +29,7 @@ class Asked:
 def run(asked: Asked) -> None:
     """List the parts to buy, per half and per keyboard.
 
-    Parts are read from component attributes, else from a placement or parts table; otherwise they
+    Parts are read from component attributes, or from a placement or parts table; otherwise they
     are recognised by their hole patterns.  The parts book states what they cost and what is carried
     over to the next revision.
 

@@ -72,7 +72,7 @@ def run(asked: Asked) -> None:
       drills    drill map: a symbol for each tool, with a table
       layer     one layer alone (--layer)
       net       one net (--net), or the copper at a point (--at), lit up on both faces
-      islands   every separate piece of copper in a tone of its own
+      islands   every separate piece of copper in its own tone
       findings  what `check` finds, numbered on the board, with the list beside it
       measures  both faces with width, height and a grid of 10 mm
 

@@ -54,7 +54,7 @@ def run(asked: Asked) -> None:
 
     Keys are numbered row by row as seen from the key side; a reversible board is turned over
     for the right half, whose numbers go on after the left half's.  Pins are read from attributes
-    of the copper, else from a netlist, else from your own table.
+    of the copper; otherwise from a netlist, or from your own table.
 
     \b
     Examples:

@@ -1,4 +1,4 @@
-"""What one half costs before and after, and which line of the quote says why."""
+"""What one half costs before and after, and which line of the quote causes it."""
 
 from __future__ import annotations
 

@@ -38,7 +38,7 @@ PARTS_GROUPS = (Group.PARTS, Group.PARTS_SHIPPING)
 class Input:
     """One number of a formula.
 
-    ``origin`` says where it comes from: the place in a sheet, ``measured`` or the order.  When
+    ``origin`` states where it comes from: the place in a sheet, ``measured`` or the order.  When
     ``lines`` is not empty it is the sum of those lines' amounts.
     """
 

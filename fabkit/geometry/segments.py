@@ -1,6 +1,6 @@
 """Straight lines and arcs as columns: what draws, slots, contours, outlines and pens are made of.
 
-A segment runs from a start to an end; ``turn`` says how:
+A segment runs from a start to an end; ``turn`` gives its kind:
 
 ===== ==========================================================
 turn  meaning

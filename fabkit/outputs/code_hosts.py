@@ -41,7 +41,7 @@ class SourcePlace:
     Parameters
     ----------
     path
-        Relative to the repository when the package lies in one, else to the package; ``/``.
+        Relative to the repository when the package lies in one, otherwise to the package; ``/``.
     line
         From 1; 1 where the finding is about the board or the whole file.
     column

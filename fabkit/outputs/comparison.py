@@ -179,7 +179,7 @@ def print_comparison(console: Terminal, record: Record, *, full: bool = False) -
     console.print(record["alignment"]["text"])
     for what, why in record["not_compared"].items():
         console.print(f"not compared: {what}, because {why}", style="dim")
-    # Areas are listed place by place only when all are asked for; else the table sums them up.
+    # Areas are listed place by place only when all are asked for; otherwise the table sums them up.
     shown = [c for c in record["changes"] if full or not _is_area(c)]
     for title, lines in sections(shown, full=full):
         console.print(f"\n{title}", style="bold")

@@ -37,7 +37,7 @@ SHEETS: Final[dict[SheetKind, str]] = {
     "drills": "drill map: a symbol for each tool, with a table",
     "layer": "one layer alone, dark on light",
     "net": "one net, or the copper at one point, lit up on both faces",
-    "islands": "every separate piece of copper in a tone of its own",
+    "islands": "every separate piece of copper in its own tone",
     "findings": "findings numbered on the board, with the list beside it",
     "measures": "both faces with width, height and a grid of 10 mm",
 }
@@ -219,7 +219,7 @@ def _piece_at(copper: Copper, at_mm: tuple[float, float], layer: str | None) -> 
 
 
 def islands_by_net(copper: Copper) -> dict[str, set[int]]:
-    """Islands of each net: as the copper files name them, else as the netlist does."""
+    """Islands of each net: as the copper files name them, otherwise as the netlist does."""
     from fabkit.board.copper import NO_NET, netlist_of
     from fabkit.board.nets import align_netlist
 

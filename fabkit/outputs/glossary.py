@@ -15,7 +15,7 @@ from fabkit.base.findings import Rule
 class Term:
     """A word of the trade.
 
-    ``words`` are the forms it takes in texts, ``caption`` says what its picture shows.
+    ``words`` are the forms it takes in texts, ``caption`` states what its picture shows.
     """
 
     term: str

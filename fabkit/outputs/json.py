@@ -54,7 +54,7 @@ A version is raised when a key goes or changes its meaning; new keys are no new 
 
 
 def to_document(kind: str, record: Mapping[str, object]) -> str:
-    """Write a record as a JSON document that says first what it is: ``fabkit/check/1``."""
+    """Write a record as a JSON document that first states what it is: ``fabkit/check/1``."""
     return to_json({"format": f"fabkit/{kind}/{FORMATS[kind]}", **record})
 
 

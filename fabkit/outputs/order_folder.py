@@ -222,7 +222,7 @@ def _pack(
 
 
 def _pieces(contents: OrderContents, number: int) -> int | None:
-    """Pieces of a design to order: for the one quantity asked for, else for the cheapest."""
+    """Pieces of a design to order: for the one quantity asked for, or for the cheapest."""
     costs = contents.costs
     one = len(contents.order.quantities) == 1 and costs.offers
     chosen = costs.offers[0] if one else costs.best

@@ -135,7 +135,7 @@ def pack_all(
     replace: bool = False,
     tell: Callable[[str], None] = lambda _: None,
 ) -> tuple[tuple[CheckResult, Packed], ...]:
-    """Check boards and pack each into a zip of its own, once all of them may be packed.
+    """Check boards and pack each into its own zip, once all of them may be packed.
 
     Parameters
     ----------
@@ -178,7 +178,7 @@ def pack_all(
 
 
 def targets_of(out: Path, boards: Sequence[Board]) -> tuple[Path, ...]:
-    """Zip of each board: ``out`` itself for one, else a zip named as the board in a folder.
+    """Zip of each board: ``out`` itself for one, otherwise a zip named as the board in a folder.
 
     Raises
     ------
@@ -190,7 +190,7 @@ def targets_of(out: Path, boards: Sequence[Board]) -> tuple[Path, ...]:
     if out.suffix.lower() == ".zip":
         raise UsageError(
             f"{len(boards)} packages cannot share {out.name}",
-            hint="give --out the name of a folder; each package gets a zip of its own in it",
+            hint="give --out the name of a folder; each package gets its own zip in it",
         )
     stems = [file_stem(board.name) for board in boards]
     if len({stem.casefold() for stem in stems}) < len(stems):

@@ -22,7 +22,7 @@ from fabkit.package.model import PackageFile, Role, RoleKind
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PackOptions:
-    """What is ordered, as far as the readme of the zip says it; None where nothing was chosen.
+    """What is ordered, as far as the readme of the zip states it; None where nothing was chosen.
 
     Parameters
     ----------
@@ -158,7 +158,7 @@ def _missing_added(part: object, wanted: Record) -> Record:
     return {**known, **{k: v for k, v in wanted.items() if k not in known}}
 
 
-NO_DATE: Final = "no CreationDate: none of the files says when it was made"
+NO_DATE: Final = "no CreationDate: no file states when it was made"
 
 
 def _header(files: Iterable[PackageFile]) -> Record:

@@ -135,7 +135,7 @@ def drill_table(board: Board) -> list[Record]:
 
 
 def house_record(house: House) -> Record:
-    """Which house sheet was used, and what must be said about it."""
+    """Which house sheet was used, and the remarks that must go with it."""
     return {"name": house.name, "invented": house.invented, "notice": house.notice}
 
 

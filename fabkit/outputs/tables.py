@@ -20,7 +20,7 @@ def to_csv(table: Table, *, notes: Sequence[str] = ()) -> str:
     Parameters
     ----------
     notes
-        What every output must repeat; stands in rows of its own after the others.
+        What every output must repeat; stands in separate rows after the others.
     """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")

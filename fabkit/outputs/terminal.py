@@ -58,7 +58,7 @@ class Terminal:
         Parameters
         ----------
         parts
-            Texts, each alone or with a style of its own.  Line ends before the first are kept.
+            Texts, each alone or with its own style.  Line ends before the first are kept.
         style
             Style of all of it.
         unbroken

@@ -85,7 +85,7 @@ def _place(folder: Path) -> Path:
         ) from error
     if target == target.parent:
         raise OutputRefused(
-            f"{folder} is the root of the file system", hint="give a folder of its own with --out"
+            f"{folder} is the root of the file system", hint="give a separate folder with --out"
         )
     if mode is not None and not stat.S_ISDIR(mode):
         kind = "a file" if stat.S_ISREG(mode) else "a device or a pipe"

@@ -146,7 +146,7 @@ FACES = {"top": "front", "bottom": "back"}
 
 
 def print_wiring(console: Terminal, record: Record) -> None:
-    """Print one table a half, with what was taken for granted, then the findings."""
+    """Print one table a half, with what was assumed, then the findings."""
     print_boards(console, record["boards"])
     console.print(f"Wiring of {record['name']}, read from {record['source']}")
     for sentence in record["rule"]:

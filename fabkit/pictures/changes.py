@@ -213,7 +213,7 @@ def _paint_connections(draft: SceneDraft, changes: Sequence[Change], size: float
         if verb is Verb.REMOVED:
             start, end = _dashes(start, end, size)
         x, y = at.reshape(-1, 2).T
-        # A light rim keeps them apart from copper of their own colour.
+        # A light rim sets them off from copper of the same colour.
         for name, colour, rim in ((f"rim of {title}", palette.PAPER, 0.3), (title, rgb, 0.0)):
             line = Pen.lines(start[:, 0], start[:, 1], end[:, 0], end[:, 1], (0.2 + rim) * size)
             draft.coat(name, colour, line, Pen.discs(x, y, (0.7 + rim) * size))

@@ -61,7 +61,7 @@ LONGEST_MM: Final = 200.0
 """A board is not drawn larger than this for want of room."""
 
 ENOUGH: Final = 0.9
-"""Share of the places that should find room for a mark; else the board is drawn larger."""
+"""Share of the places that should find room for a mark; otherwise the board is drawn larger."""
 
 APART: Final = 3.0
 """Places of one finding that lie nearer than this, in heights of letters, share a mark."""
@@ -88,7 +88,7 @@ def _spots(board: Board, findings: Sequence[Finding], side: Side, apart: float) 
             if (place.side or "top") != side or not _is_shown(board, place):
                 continue
             x, y = float(place.x_mm or 0.0), float(place.y_mm or 0.0)
-            # One number says it for a cluster of places of one finding.
+            # One number stands for a cluster of places of one finding.
             if all(np.hypot(x - a, y - b) > apart for a, b in mine):
                 mine.append((x, y))
         spots += [(number, x, y) for x, y in mine]

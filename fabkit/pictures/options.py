@@ -86,7 +86,7 @@ class PreviewOptions:
     mask, legend, finish
         Colours of the finished board.
     thickness_mm
-        Thickness whose cut edge is hinted at; None takes the job file's, else 1.6 mm.
+        Thickness whose cut edge is hinted at; None takes the job file's, or 1.6 mm.
     px_per_mm
         Scale of pixel pictures.
     width_px

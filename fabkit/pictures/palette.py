@@ -1,4 +1,4 @@
-"""Every colour of every picture; docs/pictures.md says why each was chosen."""
+"""Every colour of every picture; docs/pictures.md explains why each was chosen."""
 
 from __future__ import annotations
 

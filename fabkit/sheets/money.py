@@ -55,7 +55,7 @@ class Currency:
         return max(0, -exponent) if isinstance(exponent, int) else 0
 
     def round(self, value: Decimal) -> Decimal:
-        """Round to the step; half goes up (away from zero) unless the mode says even.
+        """Round to the step; half goes up (away from zero) unless the mode is even.
 
         >>> Currency("cu", Decimal("0.01")).round(Decimal("25.765"))
         Decimal('25.77')

@@ -559,21 +559,21 @@ def settle_thickness(order: Order, stated: Sequence[float | None], house: House)
 
     A layout states the sum of its stack-up (1.58 mm), which no house offers: the nearest offered
     thickness stands for it within the house's tolerance.  Beyond it the stated one is kept, and
-    pricing says that it is not offered.
+    pricing reports that it is not offered.
 
     Parameters
     ----------
     order
-        As loaded; with a thickness of its own it is given back as it is.
+        As loaded; with its own thickness it is given back as it is.
     stated
-        Thickness of each design by its job file, mm; None where none says it.
+        Thickness of each design by its job file, mm; None where none states it.
     house
         The one that is ordered from.
 
     Returns
     -------
     Order
-        Its ``choice`` says where the thickness comes from.
+        Its ``choice`` states where the thickness comes from.
     """
     if order.choice.thickness_from != UNSETTLED:
         return order

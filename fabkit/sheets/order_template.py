@@ -35,7 +35,7 @@ keyboards = {keyboards}
 # keyboards = 1
 
 [options]
-# thickness_mm = 1.6               # default: as the job file states, else 1.6
+# thickness_mm = 1.6               # default: as the job file states, or 1.6
 # copper_oz = 1
 # colour = "green"
 # finish = "hasl-lead-free"
@@ -116,9 +116,9 @@ class ProposedBoard:
     per_keyboard
         How many a keyboard takes; None where that follows from what it is.
     stated
-        Whether ``is`` is written out; else it stands as a comment and the files decide.
+        Whether ``is`` is written out; otherwise it stands as a comment and the files decide.
     chosen
-        Whether it is ordered; else all of it stands as a comment.
+        Whether it is ordered; otherwise all of it stands as a comment.
     reasons
         What was found, and why: a comment for each.
     roles

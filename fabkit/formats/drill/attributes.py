@@ -202,7 +202,7 @@ class Plating:
                 evidence = "file name"
                 log.add(
                     problems.PLATING_FROM_NAME,
-                    f"the file name says {'plated' if self.named else 'not plated'},"
+                    f"the file name states {'plated' if self.named else 'not plated'},"
                     " its content states nothing",
                 )
             known = {tools[row].plated for row in used if row >= 0}

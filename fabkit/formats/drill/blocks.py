@@ -320,7 +320,7 @@ class Interpreter:
                 return self._canned(replace(block, code="G82"))
             self._log.add(
                 problems.G81,
-                "G81 without FMAT, which says what G81 means",
+                "G81 without FMAT, which defines what G81 means",
                 offset=block.offset,
                 assumed="drill mode",
                 # With a pattern its two corners would follow; alone it can only be the mode.

@@ -41,7 +41,7 @@ class AttributeCommand:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FormatHint:
-    """What a comment says about the numbers; None where it is silent."""
+    """What a comment states about the numbers; None where it states nothing."""
 
     unit: Unit | None = None
     zeros: Zeros | None = None
@@ -75,7 +75,7 @@ _UNITS_MM: Final = {"mil": 0.0254, "mm": 1.0, "met": 1.0, "in": 25.4, "um": 0.00
 
 
 def meaning_of(comment: str) -> Meaning | None:
-    """Give what the text behind the semicolon says, if anything."""
+    """Give what the text behind the semicolon states, if anything."""
     found = _ATTRIBUTE.match(comment)
     if found:
         return _attribute(found.group(1), found.group(2))

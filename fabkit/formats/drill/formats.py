@@ -38,7 +38,7 @@ class FormatState:
         self._was_unitless = False
 
     def add_hint(self, hint: FormatHint) -> None:
-        """Take what a comment says, where no earlier comment said it."""
+        """Take what a comment states, where no earlier comment stated it."""
         self.hint = FormatHint(
             unit=self.hint.unit or hint.unit,
             zeros=self.hint.zeros or hint.zeros,
@@ -193,7 +193,7 @@ class FormatState:
                 continue
             self._log.add(
                 problems.HINT_CONFLICT,
-                f"a comment says {_shown(hinted)} for the {what}, the command {_shown(stated)}",
+                f"a comment states {_shown(hinted)} for the {what}, the command {_shown(stated)}",
                 offset=self._offset.get(what),
                 assumed="the command was followed",
             )

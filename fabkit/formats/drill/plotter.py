@@ -258,7 +258,7 @@ class Plotter:
         if found is None:
             self._log.add(
                 problems.ARC_CENTRE,
-                "an arc with a radius ends where it starts, which says nothing about its centre",
+                "an arc with a radius ends where it starts, so its centre is unknown",
                 offset=offset,
                 assumed="nothing is cut",
             )

@@ -196,7 +196,7 @@ class ToolTable:
             if size.tool is not None or not any(abs(d - told_mm) <= 0.01 for d in others):
                 self._log.add(
                     problems.HINT_CONFLICT,
-                    f"a comment says {told_mm:.4g} mm for tool {entry.number},"
+                    f"a comment states {told_mm:.4g} mm for tool {entry.number},"
                     f" the command {known_mm:.4g} mm",
                     offset=entry.offset,
                     assumed="the command was followed",

@@ -188,7 +188,7 @@ class Expander:
         return self.interpreter.pose_id(poses[inner].inside(poses[outer]))
 
     def _attributed(self, outer: int, inner: int) -> int:
-        """Join object attributes: what an object says of itself wins over its block."""
+        """Join object attributes: an object's own attribute wins over that of its block."""
         if outer == 0 or outer == inner:
             return inner
         key = (outer, inner)

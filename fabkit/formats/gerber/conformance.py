@@ -263,7 +263,7 @@ def _judge_contour(s: ContourSegments) -> tuple[str, bool]:
 
 @dataclass(slots=True)
 class _Content:
-    """What the objects of a file are, against what its function says they should be."""
+    """What the objects of a file are, compared with what its function requires."""
 
     file: GerberFile
     log: ProblemLog

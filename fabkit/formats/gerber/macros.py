@@ -463,7 +463,7 @@ class Statement:
 
 @dataclass(frozen=True, slots=True)
 class Macro:
-    """A template as the file defines it; ``broken`` says why it cannot be used."""
+    """A template as the file defines it; ``broken`` gives the reason why it cannot be used."""
 
     name: str
     statements: tuple[Statement, ...]

@@ -325,7 +325,7 @@ class Plotter:
         held = spread(rows, *mode, self.carry.mode)
         self._say(
             MODE_UNDEFINED,
-            "lines (D01) before G01, G02 or G03 says whether they are straight",
+            "lines (D01) before G01, G02 or G03 states whether they are straight",
             offset[rows[held == 0]],
             assumed="straight lines",
         )

@@ -53,7 +53,7 @@ _TELLING: Final = 4
 def looks_like_gerber(data: bytes) -> float:
     """How much ``data`` looks like a Gerber layer, from 0 (not at all) to 1.
 
-    Plotter data without apertures scores low but not 0: reading it says what is wrong with it.
+    Plotter data without apertures scores low but not 0: reading it shows what is wrong with it.
     Comments and macros alone, as in a library of apertures, make no layer.
     """
     head = data[: 2**16]

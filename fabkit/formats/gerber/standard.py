@@ -82,9 +82,9 @@ def _copper(fields: Fields) -> str:
         return f"has layer '{fields[0]}' instead of L1, L2, ..."
     wrong = _choice(frozenset({"Top", "Inr", "Bot"}))(fields[1:2])
     if not wrong and fields[0] == "L1" and fields[1] != "Top":
-        return "says layer 1 is not the top"
+        return "states that layer 1 is not the top"
     if not wrong and fields[0] != "L1" and fields[1] == "Top":
-        return f"says {fields[0]} is the top"
+        return f"states that {fields[0]} is the top"
     kinds = frozenset({"Plane", "Signal", "Mixed", "Hatched"})
     return wrong or _choice(kinds, optional=True)(fields[2:])
 

@@ -22,7 +22,7 @@ class JobFileEntry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobFile:
-    """A Gerber job file (``.gbrjob``); None where it says nothing."""
+    """A Gerber job file (``.gbrjob``); None where it states nothing."""
 
     name: str
     project: str | None
