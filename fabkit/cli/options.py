@@ -107,7 +107,7 @@ def out(metavar: str, words: str, **about: object) -> Declared:
 
 
 def today() -> Declared:
-    """Declare ``--date``: a day, else today by the user's own calendar."""
+    """Declare ``--date``: a day, by default today by the user's own calendar."""
     return option(
         "--date",
         type=click.DateTime(["%Y-%m-%d"]),

@@ -10,7 +10,7 @@ from click.shell_completion import CompletionItem
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
-    """``; did you mean 'x'?`` for the known word nearest to this one, else nothing.
+    """``; did you mean 'x'?`` for the known word nearest to this one, or nothing.
 
     A word that begins or ends like another, or holds it, is near to it: ``warn`` to ``warning``.
     """

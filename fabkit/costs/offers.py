@@ -110,7 +110,7 @@ def jobs_of(designs: Sequence[Design], quantity: int, house: House, order: Order
 
 
 def target_currency(house: House, order: Order) -> Currency:
-    """Currency of the cost sheet: the order's, else the card's."""
+    """Currency of the cost sheet: the order's, or the card's."""
     if order.currency is None or order.currency == rates_of(house).currency.code:
         return rates_of(house).currency
     return find_currency(order.currency)

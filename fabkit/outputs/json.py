@@ -21,7 +21,7 @@ def plain(value: object) -> Json:
     if isinstance(value, bool | int | str) or value is None:
         return value
     if isinstance(value, float):
-        # Nanometres are far below anything a board house can tell apart.
+        # Nanometres are far below anything a board house can distinguish.
         return round(value, 6) if math.isfinite(value) else None
     if isinstance(value, Decimal):
         return str(value)

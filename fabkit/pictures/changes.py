@@ -1,4 +1,4 @@
-"""Both faces with what is new and what is gone, in colours and patterns that can be told apart."""
+"""Both faces with what is new and what is gone, in distinct colours and patterns."""
 
 from __future__ import annotations
 

@@ -65,7 +65,7 @@ SURROUNDINGS: Final[dict[Surroundings, Rgb | None]] = {
 }
 
 # Okabe, M. & Ito, K., "Color Universal Design", 2008: eight colours that people with any common
-# colour vision tell apart.
+# colour vision can distinguish.
 ORANGE: Final[Rgb] = (230, 159, 0)
 SKY_BLUE: Final[Rgb] = (86, 180, 233)
 GREEN: Final[Rgb] = (0, 158, 115)
@@ -76,7 +76,7 @@ PURPLE: Final[Rgb] = (204, 121, 167)
 BLACK: Final[Rgb] = (0, 0, 0)
 
 OVERLAYS: Final = (ORANGE, SKY_BLUE, GREEN, YELLOW, BLUE, VERMILION, PURPLE)
-"""Tones that tell things apart, in the order of the publication, black kept for text."""
+"""Tones that keep things distinct, in the order of the publication, black kept for text."""
 
 PAPER: Final[Rgb] = (255, 255, 255)
 INK: Final[Rgb] = (24, 26, 28)

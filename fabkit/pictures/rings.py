@@ -166,7 +166,7 @@ def _contours(file: GerberFile, rows: Ints, chord_error_mm: float) -> _Contours:
 
     Regions of pours hold tens of thousands of points and run along themselves where a hole is
     cut in; winding fills them as they are.  Only contours that cross or touch themselves are
-    told apart.
+    marked as not tidy.
     """
     from fabkit.formats.gerber.model import contour_rings
 

@@ -38,7 +38,7 @@ class Setting:
 
 
 def settings_file() -> Path:
-    """Find the settings file: ``FABKIT_SETTINGS``, else the platform's own place."""
+    """Find the settings file: ``FABKIT_SETTINGS``, or the platform's own place."""
     stated = os.environ.get(SETTINGS_VARIABLE)
     if stated:
         return Path(stated)

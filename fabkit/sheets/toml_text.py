@@ -53,7 +53,7 @@ class SheetText:
     raw: bytes = b""
 
     def line(self, path: KeyPath) -> int | None:
-        """Line of a key, else of the nearest table around it."""
+        """Line of a key, or of the nearest table around it."""
         while path:
             if path in self.lines:
                 return self.lines[path]

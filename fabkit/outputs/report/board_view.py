@@ -74,7 +74,7 @@ def is_light(board: Board) -> bool:
 
 
 def face_pictures(board: Board, options: PreviewOptions, prefix: str) -> Record:
-    """Both faces, as vectors where they are light enough, else as pixels.
+    """Both faces, as vectors where they are light enough, otherwise as pixels.
 
     Returns
     -------

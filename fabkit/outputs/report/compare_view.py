@@ -108,7 +108,7 @@ def _faces(comparison: Comparison, look: PreviewOptions) -> list[Record]:
 
 
 def _image(scene: Scene, *, light: bool) -> str:
-    """Draw a scene as data URI: vectors where they are light enough, else pixels."""
+    """Draw a scene as data URI: vectors where they are light enough, otherwise pixels."""
     if light:
         text = picture_svg(scene)
         if len(text) <= VECTOR_LIMIT:
