@@ -14,6 +14,7 @@ from shapely.geometry.base import BaseGeometry
 from fabkit.base.columns import Floats, Shapes
 from fabkit.base.units import COINCIDENT_MM, counted
 from fabkit.board.edge import EdgePath, PathKind, size_words
+from fabkit.board.stubs import cut_stubs
 from fabkit.geometry.neighbours import PointTree, label_groups
 
 _BOARD_SHARE: Final = 0.1
@@ -144,6 +145,8 @@ def find_panel(
         return None
     centres = shapely.get_coordinates(shapely.centroid(boards)).round(1)
     boards = boards[np.lexsort((centres[:, 1], centres[:, 0]))]
+    boards, stubs = cut_stubs(boards, rows, points)
+    others = np.concatenate((others, stubs))
     design, mirrored = _designs(boards, points)
     thin = np.array([_is_tab(piece) for piece in others], dtype=bool)
     x0, y0, x1, y1 = profile.bounds

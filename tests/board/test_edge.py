@@ -79,12 +79,15 @@ def test_score_lines_in_a_layer_with_rails() -> None:
     assert found.edge.of(PathKind.SCORE)
 
 
-def frame_with_channels(*, bites: bool) -> Board:
-    """A board of 20 x 15 mm in a frame, cut free by two channels that leave two tabs."""
+def frame_with_channels(*, bites: bool, off: float = 0) -> Board:
+    """A board of 20 x 15 mm in a frame, cut free by two channels that leave two tabs.
+
+    Rows of holes lie `off` mm outside its edge.
+    """
     lower = [(8, -2), (-2, -2), (-2, 17), (8, 17), (8, 15), (0, 15), (0, 0), (8, 0), (8, -2)]
     upper = [(20 - x, y) for x, y in lower]
     lines = [*rectangle(-10, -10, 30, 25), *line(lower), *line(upper)]
-    holes = [(8.2 + 0.9 * i, y) for i in range(5) for y in (0, 15)]
+    holes = [(8.4 + 0.8 * i, y) for i in range(5) for y in (-off, 15 + off)]
     extra = {"n__drl": drill(*holes, size_mm=0.5)} if bites else {}
     return made(lines, **extra)
 
@@ -101,6 +104,45 @@ def test_board_in_a_routed_frame(bites: bool) -> None:
     assert (x1 - x0, y1 - y0) == pytest.approx((20, 15), abs=0.1)
     assert found.edge.of(PathKind.RAIL)
     assert bool(found.edge.of(PathKind.PERFORATION)) == bites
+
+
+@pytest.mark.parametrize("off", [0, 0.1, 0.3, 0.5])
+def test_rows_of_holes_outside_the_edge_leave_no_stub(off: float) -> None:
+    """The edge goes on straight across a tab, wherever the holes beside it lie."""
+    panel = frame_with_channels(bites=True, off=off).panel
+
+    assert panel is not None
+    (alone,) = panel.boards
+    assert alone.bounds == pytest.approx((0, 0, 20, 15), abs=1e-6)
+    assert alone.area == pytest.approx(20 * 15, abs=1e-3)
+    (frame,) = panel.rails
+    assert frame.area + sum(tab.area for tab in panel.tabs) == pytest.approx(
+        40 * 35 - (24 * 19 - 2 * 4 * 2), abs=1e-3
+    )
+
+
+def test_edge_that_steps_at_a_tab_is_not_continued() -> None:
+    """With the edge at unequal levels beside a tab nothing says where it goes on."""
+    lower = [(8, -2), (-2, -2), (-2, 17), (8, 17), (8, 15), (0, 15), (0, 0), (8, 0), (8, -2)]
+    upper = [(12, 17), (22, 17), (22, -2), (12, -2), (12, 0.4), (20, 0.4), (20, 15), (12, 15)]
+    holes = [(8.2 + 0.9 * i, y) for i in range(5) for y in (-0.3, 15.3)]
+    lines = [*rectangle(-10, -10, 30, 25), *line(lower), *line([*upper, (12, 17)])]
+    panel = made(lines, n__drl=drill(*holes, size_mm=0.5)).panel
+
+    assert panel is not None
+    assert panel.boards[0].bounds == pytest.approx((0, -0.3, 20, 15), abs=1e-3)
+
+
+def test_pads_on_a_tongue_keep_it() -> None:
+    """A tongue with pads between the edge and a row of holes belongs to the board."""
+    lower = [(8, -2), (-2, -2), (-2, 17), (8, 17), (8, 15), (0, 15), (0, 0), (8, 0), (8, -2)]
+    upper = [(20 - x, y) for x, y in lower]
+    holes = [(8.2 + 0.9 * i, y) for i in range(5) for y in (-0.9, 15)]
+    lines = [*rectangle(-10, -10, 30, 25), *line(lower), *line(upper)]
+    panel = made(lines, [*SPOTS, (10, -0.4)], n__drl=drill(*holes, size_mm=0.5)).panel
+
+    assert panel is not None
+    assert panel.boards[0].bounds == pytest.approx((0, -0.9, 20, 15), abs=1e-3)
 
 
 def test_opening_drawn_around_board_and_tabs() -> None:
