@@ -57,17 +57,19 @@ class Numbered:
     home: tuple[int, ...]
 
 
-def number_group(keyboard: Keyboard, group: Group, *, first: int) -> Numbered:
+def number_group(keyboard: Keyboard, group: Group, *, before: int) -> Numbered:
     """Give the keys of a half numbers, row by row from the upper left, thumb keys last.
 
     Parameters
     ----------
     keyboard, group
         The keyboard, and the half.
-    first
-        Number of the first key.
+    before
+        Keys of the halves that are numbered first.  Of a right half alone, the numbers are those
+        behind a left half with as many keys.
     """
     fitted, same = _fitted(keyboard.keys, group.keys)
+    first = len(fitted) if group.hand == "right" and not before else before
     seen, turns = seen_places([keyboard.keys[k] for k in fitted], up=group.face_up == "top")
     cells = lay_grid(seen, turns)
     thumbs = thumb_keys(cells, seen[:, 1].tolist(), turns.tolist())

@@ -26,6 +26,8 @@ from fabkit.wiring.model import Wiring
 
 if TYPE_CHECKING:
     from fabkit.board.copper import Copper
+    from fabkit.keyboard.model import Spot
+    from fabkit.package.model import Side
     from fabkit.pictures.paper import Paper, PaperHalf
     from fabkit.pictures.scene import Scene, Sheet
 
@@ -262,10 +264,43 @@ def paper_halves(boards: Sequence[Board], order: Order) -> tuple[PaperHalf, ...]
     from fabkit.pictures.paper import halves_of
 
     pairs = [(board, one.stated) for board, one in zip(boards, order.boards, strict=True)]
-    leads = [p for p in pairs if find_keyboard(*p).hands.use not in BESIDE] or pairs
-    halves = tuple(half for board, stated in leads for half in halves_of(board, stated))
+    leads = [n for n, p in enumerate(pairs) if find_keyboard(*p).hands.use not in BESIDE]
+    leads = leads or list(range(len(pairs)))
+    halves: list[tuple[int, PaperHalf]] = []
+    for n in leads:
+        before = len({number for _, half in halves for number in half.numbers})
+        halves += [(n, half) for half in halves_of(*pairs[n], before=before)]
+    if any(key.instead_of for _, half in halves for key in half.keys):
+        halves = _numbered_as_wired(halves, boards, order)
     # A half whose other half is ordered beside it need not be turned over.
-    return halves if len(leads) == 1 else tuple(with_fields(half, note="") for half in halves)
+    return tuple(half if len(leads) == 1 else with_fields(half, note="") for _, half in halves)
+
+
+def _numbered_as_wired(
+    halves: Sequence[tuple[int, PaperHalf]], boards: Sequence[Board], order: Order
+) -> list[tuple[int, PaperHalf]]:
+    """Halves, each with the number of its board, with the key numbers of the wiring: of places
+    that overlap, copper alone tells which are one key."""
+    from fabkit.wiring.listing import list_wiring
+
+    at: dict[tuple[int, Side, str | Spot], int] = {}
+    for wired in list_wiring(boards, order=order).halves:
+        for key in wired.keys:
+            at[wired.board, wired.face_up, (key.x_mm, key.y_mm)] = key.index
+            at |= {(wired.board, wired.face_up, ref): key.index for ref in key.also}
+    return [
+        (
+            n,
+            with_fields(
+                half,
+                numbers=tuple(
+                    at.get((n, half.side, (k.x_mm, k.y_mm)), at.get((n, half.side, k.ref), number))
+                    for k, number in zip(half.keys, half.numbers, strict=True)
+                ),
+            ),
+        )
+        for n, half in halves
+    ]
 
 
 def paper_notes(halves: Sequence[PaperHalf]) -> tuple[str, ...]:

@@ -89,25 +89,28 @@ class PaperHalf:
     note: str = ""
 
 
-def halves_of(board: Board, use: BoardUse | None = None) -> tuple[PaperHalf, ...]:
+def halves_of(
+    board: Board, use: BoardUse | None = None, *, before: int = 0
+) -> tuple[PaperHalf, ...]:
     """Every half a board gives, as it lies before its hand.
 
     Parameters
     ----------
     use
         What one board is by the user's word; None leaves it to the files.
+    before
+        Keys of the halves that other boards give, which are numbered first.
     """
     keyboard = find_keyboard(board, use)
     note = one_face_note(keyboard)
     if not keyboard.hands.groups:
         return (PaperHalf(board=board, side="top", name="board", note=note),)
     halves = []
-    first = 0
     groups = keyboard.hands.groups
     middles = [[(keyboard.keys[k].x_mm, keyboard.keys[k].y_mm) for k in g.keys] for g in groups]
     for group, own in zip(groups, half_boards(board, middles, AROUND_MM), strict=True):
-        numbered = number_group(keyboard, group, first=first)
-        first = max(numbered.numbers.values(), default=-1) + 1
+        numbered = number_group(keyboard, group, before=before)
+        before += len(set(numbered.numbers.values()))
         halves.append(
             PaperHalf(
                 board=own.board,

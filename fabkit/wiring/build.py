@@ -250,9 +250,7 @@ class Bench:
         """
         for group in self.hands.groups:
             keys = [self.keys[k] for k in group.keys]
-            # Of a right half alone, the numbers are those behind a left half with as many keys.
-            alone = group.hand == "right" and not before
-            made = self._half(group, keys, len(keys) if alone else before)
+            made = self._half(group, keys, before)
             before += len(made.half.keys)
             yield made
 
@@ -304,7 +302,9 @@ class Bench:
             assumed=assumed,
             axis=axis,
         )
-        return Seated(self._numbered(half, wired, before), seated)
+        # Of a right half alone, the numbers are those behind a left half with as many keys.
+        alone = hand == "right" and not before
+        return Seated(self._numbered(half, wired, len(wired) if alone else before), seated)
 
     def _named(self, hand: Hand) -> tuple[str, ...]:
         """The controller the user named; empty when the board is to tell."""
@@ -454,13 +454,14 @@ def _by_node(pins: Sequence[Pin]) -> dict[str, tuple[Pin, ...]]:
 
 
 def _fold(wired: Sequence[_Wired]) -> list[_Wired]:
-    """Places that overlap on the same lines as one key: only one of them can be fitted."""
+    """Places that overlap as one key, as only one of them can be fitted; not those that are known
+    to be on other lines."""
     at = {w.key.number: k for k, w in enumerate(wired)}
     near = [[at[n] for n in w.key.key.instead_of if n in at] for w in wired]
     ends = [frozenset(a.node for a in w.lines) for w in wired]
     kept: dict[int, list[str]] = {}
     for k in sorted(range(len(wired)), key=lambda k: (len(near[k]), k)):
-        same = next((m for m in near[k] if m in kept and ends[k] and ends[k] == ends[m]), None)
+        same = next((m for m in near[k] if m in kept and ends[k] == ends[m]), None)
         if same is None:
             kept[k] = []
         else:

@@ -70,10 +70,11 @@ def make(
     footprint: Footprint = FULL,
     *,
     also: Iterable[Hole] = (),
+    joined: Iterable[tuple[Place, Place]] = (),
 ) -> Board:
     """A board with one switch at each place, read as its files would be.
 
-    A track joins every two neighbours.
+    A track joins every two neighbours, and on the bottom each two places that are ``joined``.
     """
     holes: list[Hole] = list(also)
     lands = []
@@ -94,7 +95,7 @@ def make(
     box = (min(xs) - 12, min(ys) - 12, max(xs) + 12, max(ys) + 12)
     files = {
         "siskin.gtl": _copper(lands, 1, near),
-        "siskin.gbl": _copper(lands, -1, ()),
+        "siskin.gbl": _copper(lands, -1, tuple(joined)),
         "siskin.gko": _outline(box),
         "siskin-pth.drl": _drill([h for h in holes if h[3]]),
         "siskin-npth.drl": _drill([h for h in holes if not h[3]]),

@@ -9,13 +9,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
+from keyboard.invented import PITCH_MM, make
+from keyboard.invented import half as a_half
 from pypdf import PdfReader
 from test_preview_paper import strokes_mm
 
 import fabkit
 from fabkit.board.panel import Panel
 from fabkit.keyboard.model import Key
+from fabkit.keyboard.ordered import order_of
+from fabkit.outputs.drawings import paper_halves
 from fabkit.pictures.paper import PaperHalf, half_scene, halves_of, paper_sheets, render_paper
+from fabkit.sheets.order import ordered_board
 from fabkit.wiring.listing import list_wiring
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
@@ -59,6 +64,53 @@ def test_numbers_are_those_of_the_wiring(board_of, folder, names):
             for k, n in zip(paper.keys, paper.numbers, strict=True)
         }
         assert shown == told
+
+
+@pytest.mark.parametrize("joined", ["left", "right", "neither"])
+def test_places_that_overlap_are_numbered_as_wired(joined):
+    """A wide thumb key in place of two: the one that its contacts are joined to, or its own."""
+    at = {"left": 3.0, "right": 4.0}
+    low = -3 * PITCH_MM - 3
+    x, middle = at.get(joined), 3.5 * PITCH_MM
+    tracks = []
+    if x is not None:
+        for dx, dy in ((-3.81, 2.54), (2.54, 5.08)):  # the contacts of the footprint
+            y = low + dy
+            tracks.append(((x * PITCH_MM + dx, y, 0.0), (middle + dx, y, 0.0)))
+    thumbs = [(n * PITCH_MM, low, 0.0) for n in (3.0, 4.0)]
+    places = [*a_half(5, 3, 0), *thumbs, (middle, low, 0.0)]
+    board = make(places, joined=tracks)
+    (paper,) = paper_halves((board,), order_of((board,), None))
+    (wired,) = list_wiring(board).halves
+    shown = {
+        (round(k.x_mm, 3), round(k.y_mm, 3)): n
+        for k, n in zip(paper.keys, paper.numbers, strict=True)
+    }
+
+    assert {shown[round(k.x_mm, 3), round(k.y_mm, 3)] for k in wired.keys} == set(
+        range(len(wired.keys))
+    )
+    for k in wired.keys:
+        assert shown[round(k.x_mm, 3), round(k.y_mm, 3)] == k.index
+    number = shown[round(middle, 3), round(low, 3)]
+    assert len(wired.keys) == (18 if joined == "neither" else 17)
+    assert (number == shown.get((round((x or 0) * PITCH_MM, 3), round(low, 3)))) is (x is not None)
+
+
+def test_the_right_half_of_a_pair_is_numbered_behind_the_left():
+    """Two designs of six keys each: 0 to 5 and 6 to 11, together and the right one alone."""
+    left, right = (
+        fabkit.build_board(fabkit.open_package(FIXTURES / "pair" / side))
+        for side in ("left", "right")
+    )
+    designs = tuple(ordered_board(Path(side), name=side, use=side) for side in ("left", "right"))
+    order = replace(order_of((left,), None), boards=designs)
+
+    for boards, wanted in (((left, right), order), ((right,), order_of((right,), None))):
+        halves = paper_halves(boards, wanted)
+        wired = list_wiring(boards, wanted).halves
+        assert [set(h.numbers) for h in halves] == [{k.index for k in w.keys} for w in wired]
+        assert set(halves[-1].numbers) == set(range(6, 12))
 
 
 @pytest.mark.parametrize("folder", ["kinds/both-equal", "kinds/both-unequal"])
