@@ -156,12 +156,15 @@ class Evidence:
         (n, 2) float64, mm: places of pads, or of holes where there are none.
     marks
         (m, 2) float64, mm: pads and holes, those of rails too.
+    bites
+        (k, 3) float64, mm: place and diameter of holes that may perforate the material.
     size_mm
         Width and height that the job file states.
     """
 
     points: Floats
     marks: Floats
+    bites: Floats
     size_mm: tuple[float, float] | None = None
 
     def held(self, shapes: Shapes) -> Floats:

@@ -17,7 +17,7 @@ from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Floats, Shapes
 from fabkit.base.findings import Finding, Place
-from fabkit.base.units import OUTLINE_JOIN_MM, counted, format_mm, format_number
+from fabkit.base.units import COINCIDENT_MM, OUTLINE_JOIN_MM, counted, format_mm, format_number
 from fabkit.board import rules
 from fabkit.board.edge import EdgePath, PathKind, size_words
 from fabkit.board.figures import (
@@ -34,6 +34,7 @@ from fabkit.board.figures import (
     holds,
     paint,
 )
+from fabkit.board.tabs import find_tabs
 from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes
 from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.outlines import SAME_END_MM, Figures, find_figures
@@ -87,6 +88,7 @@ def trace_outline(files: Sequence[GerberFile], evidence: Evidence) -> Outline:
         _report_stray(figures, figures.stray, name, found)
         return found
     shape, paths = paint(shapes, evidence)
+    stray = figures.stray
     if _is_tiny(shape, points):
         found.leave_out(
             PathKind.STRAY,
@@ -98,13 +100,43 @@ def trace_outline(files: Sequence[GerberFile], evidence: Evidence) -> Outline:
             assumed="not the board",
         )
     elif not shape.is_empty:
+        shape, stray = _join_tabs(shape, stray, evidence.bites, found)
         found.shape = shape
         found.paths += paths
         found.lines = dividing_lines(shapes, shape)
     slots = _drawn_slots(files, found.shape, points)
-    _report_stray(figures, figures.stray[~_covered(figures.stray, slots)], name, found)
+    _report_stray(figures, stray[~_covered(stray, slots)], name, found)
     _cut_slots(slots, found)
     return found
+
+
+def _join_tabs(
+    shape: shapely.MultiPolygon, stray: Shapes, bites: Floats, found: Outline
+) -> tuple[shapely.MultiPolygon, Shapes]:
+    """Material with the tabs whose walls stop short of it, and the lines that are no walls."""
+    tabs, walls = find_tabs(shape, stray, bites)
+    if not len(tabs):
+        return shape, stray
+    rim = shapely.boundary(shape)
+    ends = np.concatenate([shapely.get_point(walls, end) for end in (0, -1)])
+    short = float(shapely.distance(ends, rim).max())
+    middle = shapely.get_coordinates(shapely.centroid(tabs))
+    found.findings.append(
+        Finding.of(
+            rules.PROFILE_BRIDGED,
+            f"the walls of {counted(len(tabs), 'tab')} stop up to "
+            f"{format_mm(short, digits=4)} before the edge",
+            *(Place(file=found.file, x_mm=float(x), y_mm=float(y)) for x, y in middle[:PLACES]),
+            count=len(tabs),
+            measured=short,
+            unit="mm",
+            assumed="led on to the edge: a row of small holes runs across",
+        )
+    )
+    whole = shapely.union_all(np.array([shape, *tabs], dtype=object))
+    parts = [p for p in shapely.get_parts(whole) if p.geom_type == "Polygon"]
+    near = shapely.buffer(shapely.union_all(walls), COINCIDENT_MM)
+    return shapely.MultiPolygon(parts), stray[~shapely.covers(near, stray)]
 
 
 def _drawn_slots(files: Sequence[GerberFile], shape: BaseGeometry, points: Floats) -> Shapes:

@@ -121,7 +121,7 @@ def find_panel(
     tracks
         (t, 4) float64, mm: ends of copper tracks; what they join is one board.
     """
-    rows = find_perforations(profile, holes)
+    rows = find_perforations(shapely.boundary(profile), holes)
     scored = _extended(score)
     pieces = _split(profile, [*rows, *scored, *drawn])
     if len(points) and not rows and not len(scored) and not len(drawn):
@@ -392,13 +392,13 @@ _SIMPLE_MM: Final = 0.02
 _MOST_CORNERS: Final = 20_000
 
 
-def find_perforations(profile: BaseGeometry, holes: Floats) -> list[BaseGeometry]:
+def find_perforations(rim: BaseGeometry, holes: Floats) -> list[BaseGeometry]:
     """Lines through rows of small holes that run from edge to edge of the material.
 
     Parameters
     ----------
-    profile
-        Material, mm.
+    rim
+        Where the material ends, mm.
     holes
         (n, 3) float64, mm: place and diameter of holes without pads.
     """
@@ -421,7 +421,6 @@ def find_perforations(profile: BaseGeometry, holes: Floats) -> list[BaseGeometry
     label = label_groups(len(small), a[fits], b[fits])
     order = np.argsort(label, kind="stable")
     starts = np.flatnonzero(np.diff(label[order], prepend=label[order[0]] - 1))
-    rim = shapely.boundary(profile)
     shapely.prepare(rim)
     found = []
     for rows in np.split(order, starts[1:]):

@@ -70,8 +70,6 @@ def panel_of(package: Package, outline: Outline, points: Floats, holes: Holes) -
     """Find the panel that an outline is; see :func:`fabkit.board.panel.find_panel`."""
     if outline.shape is None:
         return None
-    bites = [_without_pads(package, holes, points)]
-    bites += [_flashes(f.gerber) for f in package.of(RoleKind.PROFILE) if f.gerber is not None]
     score, tracks = (
         np.concatenate(
             [np.empty((0, 4)), *(_strokes(f.gerber) for f in package.of(kind) if f.gerber)]
@@ -81,11 +79,17 @@ def panel_of(package: Package, outline: Outline, points: Floats, holes: Holes) -
     return find_panel(
         outline.shape,
         points=points,
-        holes=np.concatenate(bites),
+        holes=_bites(package, holes, points),
         score=shapely.linestrings(score.reshape(-1, 2, 2)),
         drawn=outline.lines,
         tracks=tracks,
     )
+
+
+def _bites(package: Package, holes: Holes, points: Floats) -> Floats:
+    """Place and diameter of holes that may perforate the material, (n, 3)."""
+    flashes = [_flashes(f.gerber) for f in package.of(RoleKind.PROFILE) if f.gerber is not None]
+    return np.concatenate((_without_pads(package, holes, points), *flashes))
 
 
 def _without_pads(package: Package, holes: Holes, points: Floats) -> Floats:
@@ -121,7 +125,7 @@ def _evidence(package: Package, points: Floats, holes: Holes) -> Evidence:
     jobs = [f.content for f in package.files if isinstance(f.content, JobFile)]
     stated = next((job.size_mm for job in jobs if job.size_mm is not None), None)
     marks = np.concatenate((points, np.column_stack((holes.x, holes.y))))
-    return Evidence(points, np.unique(marks, axis=0), stated)
+    return Evidence(points, np.unique(marks, axis=0), _bites(package, holes, points), stated)
 
 
 def content_points(package: Package, holes: Holes) -> Floats:

@@ -12,6 +12,7 @@ import pytest
 from test_board_build import FRAME, Points, board, circle, drill, ids, layer, line, pads
 
 from fabkit.base.errors import UsageError
+from fabkit.base.units import OUTLINE_JOIN_MM
 from fabkit.board.edge import PathKind
 from fabkit.board.model import Board
 from fabkit.board.single import choose_edge
@@ -119,6 +120,30 @@ def test_rows_of_holes_outside_the_edge_leave_no_stub(off: float) -> None:
     assert frame.area + sum(tab.area for tab in panel.tabs) == pytest.approx(
         40 * 35 - (24 * 19 - 2 * 4 * 2), abs=1e-3
     )
+
+
+@pytest.mark.parametrize("short", [0.02, 0.1, 0.2])
+@pytest.mark.parametrize("bites", [True, False])
+def test_walls_of_tabs_that_stop_short(short: float, bites: bool) -> None:
+    """Lines that all but join a board and two rails are a tab if a row of holes runs across."""
+    lines = [*line(FRAME), *rectangle(-2, -10, 22, -2), *rectangle(-2, 17, 22, 25)]
+    for x in (8, 12):
+        lines += [*line([(x, 0), (x, -2 + short)]), *line([(x, 15), (x, 17 - short)])]
+    holes = [(8.4 + 0.8 * i, y) for i in range(5) for y in (-0.2, 15.2)]
+    found = made(lines, n__drl=drill(*holes, size_mm=0.5) if bites else drill((3, 3)))
+
+    assert found.profile is not None
+    joined = bites or short < OUTLINE_JOIN_MM
+    assert len(found.profile.geoms) == (1 if joined else 3)
+    assert ("profile/stray-lines" in ids(found)) != joined
+    if joined:
+        assert found.area_mm2 == pytest.approx(20 * 15 + 2 * 24 * 8 + 2 * 4 * 2, abs=0.02)
+        assert "profile/ends-apart" in ids(found)
+    if bites:
+        assert found.panel is not None
+        assert found.panel.boards[0].bounds == pytest.approx((0, 0, 20, 15), abs=1e-6)
+        assert (len(found.panel.rails), len(found.panel.tabs)) == (2, 2)
+        assert found.size_mm == pytest.approx((24, 35))
 
 
 def test_edge_that_steps_at_a_tab_is_not_continued() -> None:
