@@ -161,6 +161,9 @@ def webs(case: Case) -> Iterator[Finding]:
     """Webs between openings are wide enough for the mask's colour."""
     colour = case.options.colour or "green"
     limits = case.house.mask_web(colour), case.house.mask_web(colour, "fine")
+    advice = WEB.advice
+    if case.house.mask_web("green").value < limits[0].value:
+        advice += " Or choose green mask, which allows thinner webs."
     for layer in case.board.layers:
         if layer.kind is not RoleKind.MASK:
             continue
@@ -179,6 +182,7 @@ def webs(case: Case) -> Iterator[Finding]:
                 slack=np.where(found.straight, COINCIDENT_MM, COINCIDENT_MM + CHORD_ERROR_MM),
             ),
             f"thinnest {layer.name} web ({colour})",
+            advice=advice,
         )
 
 

@@ -176,4 +176,6 @@ def judge(
 
 def _way_out(fine: bool) -> str:
     """Give what else can be done about a limit that is broken."""
-    return "Or order the fine class: --fine." if fine else "Or ask the house whether it makes this."
+    if fine:
+        return "Or order the fine class, by which `fabkit check --fine` judges."
+    return "Or ask the house whether it makes this."

@@ -14,7 +14,7 @@ from rules.set_cases import SOUND, dots, drill, frame, job, layer, line
 from fabkit.base.findings import Severity
 from fabkit.board.build import build_board
 from fabkit.checks.catalogue import CHECKS
-from fabkit.checks.model import Case, State
+from fabkit.checks.model import Case, CheckOptions, State
 from fabkit.checks.runner import run_check
 from fabkit.package.build import read_package
 from fabkit.package.model import Intake, Member
@@ -33,10 +33,10 @@ def board_of(**changes):
     return build_board(read_package(Intake(name="p", source="p", members=members, left_out=())))
 
 
-def told(rule, **changes):
+def told(rule, options=None, **changes):
     """Findings of one rule on the changed board."""
     board = board_of(**changes)
-    case = Case(board, load_house())
+    case = Case(board, load_house(), options or CheckOptions())
     (check,) = [c for c in CHECKS if any(r.id == rule for r in c.rules)]
     outcome = run_check(check, case)
     assert outcome.state in (State.PASSED, State.FOUND), outcome
@@ -385,3 +385,16 @@ def test_pad_drawn_with_a_stroke_is_at_home_in_its_opening():
 
     (found,) = told("mask/neighbour-bared", top_gbr=top, mask_top_gbr=mask)
     assert found.measured == pytest.approx(1.6, abs=0.01)
+
+
+@pytest.mark.parametrize(("colour", "better"), [("green", False), ("black", True)])
+def test_green_mask_is_advised_only_where_it_helps(colour, better):
+    """A web of 0.06 mm, too thin in any colour; published guides allow thinner webs in green."""
+    (found,) = told(
+        "mask/web-thin",
+        CheckOptions(colour=colour),
+        mask_top_gbr=layer("Soldermask,Top", dots((5, 5), (6.06, 5), (25, 15)), pen=1.0),
+    )
+
+    assert found.measured == pytest.approx(0.06, abs=0.002)
+    assert ("choose green mask" in found.advice) is better
