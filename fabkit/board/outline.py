@@ -34,6 +34,7 @@ from fabkit.board.figures import (
     holds,
     paint,
 )
+from fabkit.board.panel import find_perforations
 from fabkit.board.tabs import find_tabs
 from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes
 from fabkit.geometry.neighbours import PointTree
@@ -73,7 +74,7 @@ def trace_outline(files: Sequence[GerberFile], evidence: Evidence) -> Outline:
     """
     found = Outline(file=files[0].name if files else "")
     name, points = found.file, evidence.points
-    strokes, regions = _collect(files, found)
+    strokes, regions = _collect(files)
     strokes = _drop_targets(strokes, name, found)
     bodies, more = _split_regions(regions)
     figures = _close(strokes, points, bodies, name, found)
@@ -85,6 +86,7 @@ def trace_outline(files: Sequence[GerberFile], evidence: Evidence) -> Outline:
     shapes = drop_frames(shapes, evidence, found)
     shapes = drop_marks(shapes, evidence, found)
     if not len(shapes):
+        _report_flashes(files, evidence, found)
         _report_stray(figures, figures.stray, name, found)
         return found
     shape, paths = paint(shapes, evidence)
@@ -104,6 +106,7 @@ def trace_outline(files: Sequence[GerberFile], evidence: Evidence) -> Outline:
         found.shape = shape
         found.paths += paths
         found.lines = dividing_lines(shapes, shape)
+    _report_flashes(files, evidence, found)
     slots = _drawn_slots(files, found.shape, points)
     _report_stray(figures, stray[~_covered(stray, slots)], name, found)
     _cut_slots(slots, found)
@@ -196,7 +199,7 @@ def _is_tiny(shape: BaseGeometry, points: Floats) -> bool:
     return bool((x1 - x0) * (y1 - y0) < _TINY_SHARE * width * height)
 
 
-def _collect(files: Sequence[GerberFile], found: Outline) -> tuple[Segments, Shapes]:
+def _collect(files: Sequence[GerberFile]) -> tuple[Segments, Shapes]:
     parts: list[Segments] = []
     regions: list[Shapes] = []
     for file in files:
@@ -211,22 +214,41 @@ def _collect(files: Sequence[GerberFile], found: Outline) -> tuple[Segments, Sha
         parts.append(Segments.of(o.take(stroked)))
         rows = np.flatnonzero((o.kind == Kind.REGION) & o.dark)
         regions.append(object_shapes(file, rows))
-        flashes = np.flatnonzero((o.kind == Kind.FLASH) & o.dark)
-        if len(flashes):
-            found.findings.append(
-                Finding.of(
-                    rules.PROFILE_FLASHES,
-                    f"{counted(len(flashes), 'flashed shape')} in the profile",
-                    *(
-                        Place(file=file.name, x_mm=float(o.x0[i]), y_mm=float(o.y0[i]))
-                        for i in flashes[:PLACES]
-                    ),
-                    count=len(flashes),
-                    assumed="not part of the outline",
-                )
-            )
     empty = np.empty(0, dtype=object)
     return Segments.concat(*parts), np.concatenate(regions) if regions else empty
+
+
+def _report_flashes(files: Sequence[GerberFile], evidence: Evidence, found: Outline) -> None:
+    """Report flashes: those in rows across the material perforate it, others mean nothing."""
+    rows: list[shapely.LineString] | None = None
+    for file in files:
+        o = file.objects
+        flashes = np.flatnonzero((o.kind == Kind.FLASH) & o.dark)
+        if not len(flashes):
+            continue
+        if rows is None:
+            rim = None if found.shape is None else shapely.boundary(found.shape)
+            rows = [] if rim is None else find_perforations(rim, evidence.bites)
+        spots = shapely.points(o.x0[flashes], o.y0[flashes])
+        in_row = np.zeros(len(flashes), dtype=bool)
+        in_row[shapely.STRtree(spots).query(rows, "dwithin", distance=SAME_END_MM)[1]] = True
+        for mine, words, assumed in (
+            (flashes[in_row], "break-off hole", "a perforation, in rows from edge to edge"),
+            (flashes[~in_row], "flashed shape", "not part of the outline"),
+        ):
+            if len(mine):
+                found.findings.append(
+                    Finding.of(
+                        rules.PROFILE_FLASHES,
+                        f"{counted(len(mine), words)} in the profile",
+                        *(
+                            Place(file=file.name, x_mm=float(o.x0[i]), y_mm=float(o.y0[i]))
+                            for i in mine[:PLACES]
+                        ),
+                        count=len(mine),
+                        assumed=assumed,
+                    )
+                )
 
 
 def _drop_targets(strokes: Segments, name: str, found: Outline) -> Segments:

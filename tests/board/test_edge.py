@@ -146,6 +146,25 @@ def test_walls_of_tabs_that_stop_short(short: float, bites: bool) -> None:
         assert found.size_mm == pytest.approx((24, 35))
 
 
+def test_break_off_holes_flashed_in_the_profile() -> None:
+    """Flashes in rows across tabs perforate them; others are no part of the outline."""
+    lower = [(8, -2), (-2, -2), (-2, 17), (8, 17), (8, 15), (0, 15), (0, 0), (8, 0), (8, -2)]
+    upper = [(20 - x, y) for x, y in lower]
+    holes = [(8.4 + 0.8 * i, y) for i in range(5) for y in (-0.2, 15.2)]
+    lines = [*rectangle(-10, -10, 30, 25), *line(lower), *line(upper)]
+    drawn = layer("Profile,NP", [*lines, *pads([*holes, (-6, -6)])], pad_mm=0.5)
+    found = made(lines, p__gbr=drawn)
+
+    assert found.panel is not None
+    assert found.panel.boards[0].bounds == pytest.approx((0, 0, 20, 15), abs=1e-6)
+    notes = [p for p in found.problems if p.id == "profile/flashes"]
+    assert [(p.count, p.assumed) for p in notes] == [
+        (10, "a perforation, in rows from edge to edge"),
+        (1, "not part of the outline"),
+    ]
+    assert len(found.edge.of(PathKind.PERFORATION)) == 1
+
+
 def test_edge_that_steps_at_a_tab_is_not_continued() -> None:
     """With the edge at unequal levels beside a tab nothing says where it goes on."""
     lower = [(8, -2), (-2, -2), (-2, 17), (8, 17), (8, 15), (0, 15), (0, 0), (8, 0), (8, -2)]
