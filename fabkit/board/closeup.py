@@ -20,7 +20,7 @@ from fabkit.geometry.areas import MARGIN_MM
 from fabkit.geometry.facing import facets_of, find_gaps, find_widths
 
 FINE_MM: Final = 1e-5
-"""Chord error of a close-up: far below the micrometre that measures are told in."""
+"""Chord error of a close-up: far below the micrometre that measures are stated in."""
 
 _AROUND_MM: Final = 0.4
 """Copper this far around a measured place takes part in the measure."""
@@ -96,7 +96,7 @@ class CloseUp:
         return min(float(distance.min()), reach) if len(distance) else reach
 
     def facing(self, x: float, y: float, distance: float, *, inside: bool) -> float:
-        """A gap (or width, when ``inside``) at a place, measured again, mm.
+        """Measure a gap (or width, when ``inside``) at a place again, mm.
 
         ``distance`` is the coarse measure, and the answer when nothing like it is found.
         """

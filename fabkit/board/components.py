@@ -64,7 +64,7 @@ def find_components(
     layers
         Layers of the board.
     profile
-        Its shape; tells unit and origin of placement tables.
+        Its shape; shows unit and origin of placement tables.
     findings
         Receives what was inferred.
     """
@@ -134,7 +134,7 @@ def _read_pin(draft: _Draft, attributes: Attributes) -> None:
 def _read_objects(
     draft: _Draft, layer: Layer, attributes: Attributes, rows: NDArray[np.int64]
 ) -> None:
-    """Objects of other layers that say which component they belong to."""
+    """Objects of other layers that name the component they belong to."""
     if layer.kind is RoleKind.LEGEND and layer.side is not None:
         draft.printed = draft.printed or layer.side
         return
@@ -158,7 +158,7 @@ def _component(draft: _Draft) -> Component:
     if side is None and len(draft.sides) == 1:
         side = next(iter(draft.sides))
     elif side is None:
-        # Through-hole pads are on both sides: the print, else the side with more pads, tells.
+        # Through-hole pads are on both sides: the print decides, else the side with more pads.
         by_pads = sorted(draft.sides, key=lambda s: (-draft.sides[s], s != "top"))
         side = draft.printed or next(iter(by_pads), None)
     centre = draft.centre
@@ -216,7 +216,7 @@ def _complete(known: Component | None, part: PlacedPart) -> Component:
 def _placed(
     package: Package, profile: MultiPolygon | None, findings: list[Finding]
 ) -> Iterable[PlacedPart]:
-    """Placed parts in board coordinates; of several tables with a part the better stated wins."""
+    """Placed parts in board coordinates; of several tables with a part the better stated counts."""
     tables = [f.content for f in package.files if isinstance(f.content, Placement)]
     tables = sorted((t for t in tables if t.parts), key=lambda t: (not t.unit_stated, t.name))
     seen: set[str] = set()

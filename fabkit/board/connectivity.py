@@ -154,8 +154,8 @@ def _join_layer(
 ) -> tuple[FacetTree, tuple[NDArray[Any], ...]]:
     """Boundary of one layer; barrels with pieces they touch, and pieces that touch each other.
 
-    Pieces that touch in a point, or lie nearer than coordinates can tell apart, are etched as
-    one, though no polygon says so.
+    Pieces that touch in a point, or lie nearer than coordinates can separate, are etched as one,
+    though their polygons are apart.
     """
     facets = facets_of(polygons[rows])
     boundary = FacetTree(facets.with_columns(piece=rows[facets.piece]))

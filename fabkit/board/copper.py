@@ -23,7 +23,7 @@ BESIDE_MM: Final = 0.002
 """How far beside an edge a point is taken: within the chord error of what is drawn."""
 
 LATTICE: Final = 7
-"""Points a side of the lattice that tells where most of an object lies."""
+"""Points along each side of the lattice that shows on which piece most of an object lies."""
 
 Ints = NDArray[np.int32]
 
@@ -153,7 +153,7 @@ class Copper:
         return out
 
     def pad_name(self, pad: int) -> str:
-        """``SW1 pin 2`` where the file says so, else ``a pad``."""
+        """``SW1 pin 2`` where the file names it, else ``a pad``."""
         pin = self.pads.pin[pad]
         if pin < 0:
             return "a pad"
@@ -269,7 +269,7 @@ def object_pieces(file: GerberFile, polygons: Shapes) -> Ints:
     x[arc], y[arc] = objects.x0[arc], objects.y0[arc]
     plain = dark[objects.kind[dark] != Kind.REGION]
     out[plain] = pieces_at(polygons, shapely.points(x[plain], y[plain]))
-    # What nothing erases later keeps its whole shape, so any point of it tells.
+    # What nothing erases later keeps its whole shape, so any point of it shows the piece.
     erasing = np.flatnonzero(~objects.dark)
     whole = dark[dark > erasing[-1]] if len(erasing) else dark
     regions = whole[objects.kind[whole] == Kind.REGION]
@@ -292,7 +292,7 @@ def object_pieces(file: GerberFile, polygons: Shapes) -> Ints:
 
 
 def _beside_edges(file: GerberFile, regions: Ints) -> tuple[Ints, tuple[Shapes, Shapes]]:
-    """A point on either side of the longest straight edge of regions: one of the two is inside.
+    """Take a point on either side of the longest straight edge of regions: one of them is inside.
 
     Regions without a straight edge are left out.
     """
@@ -376,7 +376,7 @@ class _Codes:
 
 
 def netlist_of(board: Board) -> Netlist | None:
-    """The board's bare-board netlist, when its package has one."""
+    """Find the board's bare-board netlist, when its package has one."""
     for file in board.package.files:
         if isinstance(file.content, Netlist):
             return file.content
@@ -392,7 +392,7 @@ def outer_face(copper: Copper) -> NDArray[np.int8]:
 
 
 def surface_pads(copper: Copper) -> Ints:
-    """Pads on outer layers, for parts, without a hole of their own."""
+    """List the pads on outer layers that are for parts and have no hole."""
     pads = copper.pads
     attached = np.array([bool(f) and f[0] in ATTACHED for f in copper.functions] + [True])
     rows = np.flatnonzero((outer_face(copper) != 0) & attached[pads.function]).astype(np.int32)

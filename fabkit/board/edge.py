@@ -34,7 +34,7 @@ class PathKind(StrEnum):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class EdgePath:
-    """One path, or several of a kind that are too small to be told one by one.
+    """One path, or several of a kind that are too small to be listed one by one.
 
     Parameters
     ----------

@@ -125,7 +125,7 @@ class Candidates:
         return cls(every[list(largest)], tuple(cells[i] for i in largest))
 
     def take(self, keep: NDArray[np.bool_]) -> Candidates:
-        """Some of the figures."""
+        """Keep some of the figures."""
         return Candidates(
             self.filled[keep], tuple(c for c, k in zip(self.cells, keep, strict=True) if k)
         )
@@ -392,7 +392,7 @@ def drop_frames(found: Candidates, evidence: Evidence, outline: Outline) -> Cand
 
 
 def _core(found: Candidates, row: int, evidence: Evidence) -> BaseGeometry:
-    """The cell of a divided figure that holds all pads; None when it is undivided."""
+    """Find the cell of a divided figure that holds all pads; None when it is undivided."""
     cells = found.cells[row]
     if len(cells) < 2:
         return None

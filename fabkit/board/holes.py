@@ -1,4 +1,4 @@
-"""Everything drilled: duplicates removed, and what is plated where files do not say it."""
+"""Everything drilled: duplicates removed, and what is plated where files do not state it."""
 
 from __future__ import annotations
 
@@ -178,7 +178,7 @@ def _merge_holes(merged: Drilled) -> Holes:
 def _merge_slots(merged: Drilled) -> BoardSlots:
     slots = merged.slots
     first, last = slots.starts(), slots.ends()
-    # The sum of the ends and the product of the sides say where a slot lies and how it leans,
+    # The sum of the ends and the product of the sides show where a slot lies and how it leans,
     # whichever end it is cut from.
     side = last - first
     length = np.hypot(side[:, 0], side[:, 1])
@@ -314,7 +314,10 @@ def infer_plating(
 
 
 def _placed_files(drilled: Drilled, copper: Sequence[Layer]) -> list[int]:
-    """Drill files most of whose holes lie on the copper's box: others tell nothing about pads."""
+    """Drill files most of whose holes lie in the copper's box.
+
+    Holes elsewhere cannot show whether they have pads.
+    """
     x0, y0, x1, y1 = join_boxes([np.array(layer.file.bounds) for layer in copper])
     placed = []
     for number in range(len(drilled.names)):

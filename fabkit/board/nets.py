@@ -95,7 +95,7 @@ class Aligned:
 
 
 def pad_terminals(copper: Copper) -> tuple[Terminal, ...]:
-    """Pads that name a real net, in file order."""
+    """List the pads that name a real net, in file order."""
     pads = copper.pads
     known = np.flatnonzero((pads.net >= 0) & (pads.island >= 0))
     return tuple(
@@ -185,7 +185,8 @@ def find_terminal_shorts(terminals: Sequence[Terminal], copper: Copper) -> list[
     """Shorts by what terminals name alone: one for each closed jumper, one for each other island.
 
     A part of two or three pins whose pads of different nets are joined by the copper between them
-    is a closed jumper.  What jumpers leave apart is told where two nets come nearest on one layer.
+    is a closed jumper.  Nets joined otherwise are reported where two of them come nearest on one
+    layer.
     """
     by_island: dict[int, list[Terminal]] = {}
     for terminal in terminals:
@@ -243,10 +244,10 @@ def _joined_within(a: Terminal, b: Terminal, polygons: Shapes) -> bool:
 
 
 def _nearest_short(terminals: Sequence[Terminal], group: Mapping[str, int]) -> Short:
-    """A short between nets of different groups, at a terminal of the group with fewest.
+    """Place a short between nets of different groups at a terminal of the group with fewest.
 
-    Of these it is the one that comes nearest to another group on its layer: one stray point is
-    found where it is, whatever its copper leads to.
+    Of these terminals it is the one nearest to another group on its layer, so that a single stray
+    point is found where it is, wherever its copper leads.
     """
     spots = np.array([(t.x_mm, t.y_mm, 1e4 * t.layer) for t in terminals])
     of = np.array([group[t.net] for t in terminals])
@@ -293,7 +294,7 @@ def _touching(copper: Copper, island: int, nets: tuple[str, ...]) -> Short:
 
 
 def _bridged(copper: Copper, island: int, nets: tuple[str, ...]) -> Short:
-    """A short without objects that touch: at a barrel joining both nets, else on the island."""
+    """Place a short without objects that touch: at a barrel of both nets, else on the island."""
     pieces, joints = copper.pieces, copper.pieces.joints
     piece_nets: dict[int, set[int]] = {}
     for layer in copper.layers:

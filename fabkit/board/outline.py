@@ -1,8 +1,8 @@
 """The shape of the board from what the profile file draws.
 
 Centre lines count, not the pen's width (Gerber Layer Format Specification 2021.02, section 6.5).
-Real profile files also hold frames, dimensions, lettering and lines drawn twice; each is told
-from the outline by where copper and holes are, and reported.
+Real profile files also hold frames, dimensions, lettering and lines drawn twice; each is
+recognised by where copper and holes lie, and reported.
 """
 
 from __future__ import annotations

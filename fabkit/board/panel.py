@@ -310,7 +310,7 @@ def _apart(profile: BaseGeometry, scored: Shapes, drawn: Shapes, boards: Shapes)
 
 
 def _designs(boards: Shapes, points: Floats) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """Number of the design of each board, and whether it is mirrored.
+    """Find the number of each board's design, and whether the board is mirrored.
 
     Boards are compared by their pads, turned by quarters and mirrored; without pads by their
     corners.
@@ -346,7 +346,10 @@ def _spots(board: BaseGeometry, points: Floats) -> Floats:
 
 
 def _same(one: Floats, other: Floats) -> bool | None:
-    """False when one is the other turned by quarters, True when mirrored too, else None."""
+    """Compare two boards: False when one is the other turned by quarters, True when mirrored too.
+
+    None when they differ.
+    """
     if abs(len(one) - len(other)) > (1 - _SAME_SHARE) * max(len(one), len(other)):
         return None
     tree = PointTree(other)

@@ -114,7 +114,7 @@ def _flashes(file: GerberFile) -> Floats:
 
 
 def _strokes(file: GerberFile) -> Floats:
-    """Ends of straight strokes, (n, 4)."""
+    """List the ends of straight strokes, (n, 4)."""
     o = file.objects
     rows = np.flatnonzero((o.kind == Kind.DRAW) & o.dark)
     drawn = o.take(rows)

@@ -1,4 +1,4 @@
-"""What building the board can find."""
+"""Rules for what is found while the board is built."""
 
 from __future__ import annotations
 

@@ -22,7 +22,7 @@ _BEYOND_MM: Final = 0.5
 
 
 def single_board(board: Board) -> Board:
-    """The board that a panel gives several times, or the one in its frame.
+    """Take the board that a panel gives several times, or the one in its frame.
 
     Layers, holes, slots and components are those on that board.  A board that is no panel, and
     a panel of different boards, are given back as they are.
@@ -39,7 +39,7 @@ def single_board(board: Board) -> Board:
 
 
 def cut_out(board: Board, profile: shapely.MultiPolygon) -> Board:
-    """The part of a board that lies on some of its material, as a board of its own.
+    """Cut the part of a board that lies on some of its material, as a separate board.
 
     Parameters
     ----------
@@ -69,7 +69,7 @@ def cut_out(board: Board, profile: shapely.MultiPolygon) -> Board:
 
 
 def choose_edge(board: Board, choice: str) -> Board:
-    """The board with its edge as the user states it.
+    """Give a board the edge that the user states.
 
     Parameters
     ----------
@@ -127,7 +127,7 @@ def _around(area: BaseGeometry) -> BaseGeometry:
 
 
 def _layer_on(layer: Layer, box: NDArray[np.float64]) -> Layer:
-    """A layer with the objects that reach into a box."""
+    """Keep the objects of a layer that reach into a box."""
     boxes = object_boxes(layer.file)
     low, high = (boxes[:, :2] <= box[2:]).all(axis=1), (boxes[:, 2:] >= box[:2]).all(axis=1)
     objects = layer.file.objects.take(np.flatnonzero(low & high))
@@ -151,7 +151,7 @@ def turn_points(points: Floats, turned_deg: int) -> Floats:
 
 
 def turn_board(board: Board, turned_deg: int) -> Board:
-    """The whole board turned counter-clockwise about its origin.
+    """Turn a whole board counter-clockwise about its origin.
 
     Parameters
     ----------

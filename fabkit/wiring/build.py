@@ -49,7 +49,7 @@ from fabkit.wiring.model import (
 )
 from fabkit.wiring.pins import NOTHING, TABLE, Pins, find_headers, gather_pins
 from fabkit.wiring.pintable import NamedPin
-from fabkit.wiring.turning import refuse_unknown, swap_rows, thrown, told
+from fabkit.wiring.turning import closed_words, refuse_unknown, swap_rows, thrown
 
 _HANDS: Final[tuple[Hand, ...]] = ("left", "whole", "right")
 
@@ -58,7 +58,7 @@ _HANDS: Final[tuple[Hand, ...]] = ("left", "whole", "right")
 class Design:
     """One board as given, and what it is for.
 
-    ``use`` is None when nobody said; ``table`` names pins that the files leave nameless.
+    ``use`` is None when it is not stated; ``table`` names pins that the files leave nameless.
     """
 
     board: Board
@@ -121,7 +121,7 @@ def find_wiring(
                 halves.append(one.half)
         inferred = {b.ref for bench in mine for b in bench.inferred}
         if inferred:
-            message = f"{counted(len(inferred), 'diode')} of {board.name} told by their pads alone"
+            message = f"{counted(len(inferred), 'diode')} of {board.name} inferred from pads alone"
             problems.append(Finding.of(rules.DIODES_INFERRED, message, Place(file=board.name)))
         if pins.source in (NOTHING, TABLE):
             headers[number] = find_headers(trace_copper(board), keyboard.keys)
@@ -231,7 +231,7 @@ class Bench:
             self.bridges += self.inferred
 
     def _inferred(self, copper: Copper) -> tuple[Bridge, ...]:
-        """Diodes that only the copper tells of, where no file names parts."""
+        """Diodes that only the copper shows, where no file names parts."""
         lines = {p.node for p in self.pins.pins if p.ref not in self.no_hub} - self.power
         up = self.hands.groups[0].face_up
         contacts = [key_nodes(k, self.pins, up) for k in self.keys]
@@ -241,7 +241,7 @@ class Bench:
         return infer_diodes(copper, loose, [k.key for k in self.keys], lines)
 
     def halves(self, before: int) -> Iterator[Seated]:
-        """The halves this board makes, left before right.
+        """Make the halves of this board, left before right.
 
         Parameters
         ----------
@@ -289,7 +289,7 @@ class Bench:
                 for key, nodes in zip(keys, contacts, strict=True)
             ]
         )
-        closed_ones = told(b for mine in bridges.values() for b in mine)
+        closed_ones = closed_words(b for mine in bridges.values() for b in mine)
         assumed = (*self._assumed(up, turned=turned, turnable=turnable), *closed_ones)
         half = HalfWiring(
             hand=hand,
@@ -307,7 +307,7 @@ class Bench:
         return Seated(self._numbered(half, wired, len(wired) if alone else before), seated)
 
     def _named(self, hand: Hand) -> tuple[str, ...]:
-        """The controller the user named; empty when the board is to tell."""
+        """Check the controller the user named; empty when it is to be found on the board."""
         named = self.options.controllers
         if hand == "right" and self.options.right_controllers:
             named = self.options.right_controllers
@@ -340,13 +340,13 @@ class Bench:
         elif turned:
             yield (
                 "The controller is fitted from the other face, so that every pin stays in its own "
-                "hole; say --right-pins swapped when its rows change places."
+                "hole; give --right-pins swapped if its rows change places."
             )
         if turnable and any(b.kind == "jumper" and not b.throw for b in self.bridges):
             yield f"Jumpers on the face that is {self.options.jumpers} are closed."
 
     def _numbered(self, half: HalfWiring, wired: Sequence[_Wired], before: int) -> HalfWiring:
-        """The half with its keys in a row."""
+        """Give the keys of a half their numbers and lines."""
         x0, y0, x1, y1 = self.bounds
         sign, edge = (1, x0) if half.face_up == "top" else (-1, -x1)
         seen = np.array([(sign * w.key.key.x_mm - edge, w.key.key.y_mm - y0) for w in wired])
@@ -397,8 +397,8 @@ class Bench:
                 nodes=w.nodes,
             )
             keys.append(_with_lines(wire, scan, w.lines, matrix))
-        told = (
-            (f"Rows and columns were told apart by {matrix.told_by}.",)
+        basis = (
+            (f"Rows and columns were distinguished by {matrix.known_by}.",)
             if matrix is not None
             else ()
         )
@@ -411,7 +411,7 @@ class Bench:
             columns=_visual((k.column_line, k.column, k.seen_x_mm) for k in keys),
             pitch_mm=key_pitch(seen),
             size_mm=(x1 - x0, y1 - y0),
-            assumed=(*half.assumed, *told),
+            assumed=(*half.assumed, *basis),
         )
 
 
@@ -454,8 +454,10 @@ def _by_node(pins: Sequence[Pin]) -> dict[str, tuple[Pin, ...]]:
 
 
 def _fold(wired: Sequence[_Wired]) -> list[_Wired]:
-    """Places that overlap as one key, as only one of them can be fitted; not those that are known
-    to be on other lines."""
+    """Count places that overlap as one key, as only one of them can be fitted.
+
+    Places that are known to be on other lines stay separate keys.
+    """
     at = {w.key.number: k for k, w in enumerate(wired)}
     near = [[at[n] for n in w.key.key.instead_of if n in at] for w in wired]
     ends = [frozenset(a.node for a in w.lines) for w in wired]
@@ -486,7 +488,7 @@ def _scheme(
 def _with_lines(
     wire: KeyWire, scan: Scan, lines: tuple[Line, ...], matrix: Matrix | None
 ) -> KeyWire:
-    """A key with its lines in their places."""
+    """Enter the lines of a key as its row and column, or as its own line."""
     if matrix is not None and len(lines) == 2:
         row, column = lines if lines[0].node in matrix.rows else (lines[1], lines[0])
         return replace(wire, row_line=row, column_line=column, current=flow(row, column))

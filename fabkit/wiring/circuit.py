@@ -93,7 +93,7 @@ def _face(pins: Iterable[Pin]) -> int:
 
 
 def _changeover(ref: str, throws: tuple[tuple[Pin, Pin], ...], face: int) -> Iterator[Bridge]:
-    """The ways a jumper with three pads can be closed, those that join two nets."""
+    """List the ways of closing a jumper with three pads that join two nets."""
     for throw, (one, other) in enumerate(throws, start=1):
         if one.node and other.node and one.node != other.node:
             yield Bridge(
@@ -141,7 +141,7 @@ def _double_diode(ref: str, ends: Mapping[str, Sequence[Pin]]) -> Iterator[Bridg
     """Two diodes in one case: the pin that is alone of its kind is common to both.
 
     Where pins are only numbered, pin 3 is the common one (common practice for small cases of
-    three leads), and the direction is not told.
+    three leads), and the direction stays unknown.
     """
 
     def are(mark: re.Pattern[str]) -> list[str]:
@@ -156,12 +156,12 @@ def _double_diode(ref: str, ends: Mapping[str, Sequence[Pin]]) -> Iterator[Bridg
         if common is not None and node != common:
             pair = {node: ends[node], common: ends[common]}
             made = _bridge(ref, "diode", pair)
-            told = (common if common in anodes else node) if known else ""
+            anode = (common if common in anodes else node) if known else ""
             yield Bridge(
                 ref=ref,
                 kind="diode",
                 nodes=made.nodes,
-                anode=told,
+                anode=anode,
                 assumed=False,
                 face=made.face,
             )
@@ -186,10 +186,10 @@ class Circuit:
     closed: frozenset[str]
 
     def line(self, node: str) -> Line:
-        """The scan line a contact is on: the nearest net with a pin of the controller.
+        """Follow a contact to its scan line: the nearest net with a pin of the controller.
 
-        A line without pins when the controller is not reached; its diodes are those on the way as
-        far as it is known.
+        Where the controller is not reached the line has no pins, and the diodes of the longest way
+        that is known.
         """
         if node in self.pins and node not in self.closed:
             return Line(node=node, pins=self.pins[node])
@@ -241,7 +241,7 @@ def bridges_as_used(
     """Bridges that count on a half, by net.
 
     On a board for either hand, jumpers are closed on one face only, and of two parts between the
-    same nets the one on the fitted face is used.  ``thrown`` says which way each jumper with three
+    same nets the one on the fitted face is used.  ``thrown`` gives the way each jumper with three
     pads is closed; it is used whatever its face unless the other face has one for the same nets.
     """
     bridges = tuple(bridges)
@@ -265,7 +265,7 @@ def bridges_as_used(
 
 
 def common_net(contacts: Sequence[tuple[str, ...]]) -> str:
-    """The net that most keys share; empty when there is none."""
+    """Find the net that most keys share; empty when there is none."""
     if len(contacts) < 2:
         return next((n for nodes in contacts for n in nodes if is_power(n)), "")
     count: dict[str, int] = defaultdict(int)
@@ -290,7 +290,7 @@ def find_controllers(
     closed: frozenset[str],
     not_these: Collection[str],
 ) -> tuple[str, ...]:
-    """Parts whose pins the keys' nets end on: the one with most of them, then what it lacks."""
+    """Parts whose pins the keys' nets end on: first the one with most, then those for the rest."""
     wanted: set[str] = set()
     for nodes in contacts:
         for node in nodes:
@@ -334,7 +334,7 @@ def _reach(
 def split_circuits(
     pins: Pins, keys: Sequence[KeyPins], hands: Hands
 ) -> Iterator[tuple[Pins, Hands]]:
-    """The pins of each half where two halves on one board are two circuits; else all together.
+    """Split the pins by half where the halves on one board are two circuits, else keep them all.
 
     Two halves drawn twice often have nets of one name that no copper joins.  Copper and parts that
     hang together are one circuit.
@@ -358,7 +358,7 @@ def split_circuits(
 
 
 def _circuits(pins: Pins) -> dict[int, int]:
-    """Number of the circuit that each island is part of: parts join what they are soldered to."""
+    """Find the circuit that each island is part of: parts join what they are soldered to."""
     held = [p for p in pins.pins if p.island >= 0]
     refs = {ref: k for k, ref in enumerate(dict.fromkeys(p.ref for p in held))}
     islands = pins.copper.pieces.islands

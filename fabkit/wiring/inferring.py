@@ -1,4 +1,4 @@
-"""Diodes of a matrix told by copper alone: two pads of one kind, as far apart at every key."""
+"""Diodes of a matrix found by copper alone: two pads of one kind, as far apart at every key."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ BANK_SHARE: Final = 0.3
 """Share of the keys whose diodes lie alike, from which they are a bank."""
 
 CLEARLY: Final = 1.2
-"""How much nearer to its key a diode is than any other that might be its."""
+"""A diode is this many times nearer to its key than any other that might be the key's."""
 
 ALIKE_MM: Final = 0.03
 """Pads of one diode have the same size, and diodes of one kind the same span."""
@@ -39,10 +39,11 @@ SHARE: Final = 0.7
 
 @dataclass(frozen=True, slots=True)
 class _Pair:
-    """A pad of a key's copper and a like one on a line: span, way and middle between them, and how
-    far that middle is from the key.
+    """A pad of a key's copper and a like one on a line, which may be those of a diode.
 
-    Span and way are counted in steps of 0.1 mm; the way as seen from the key however it is turned.
+    ``span`` is their distance and ``way`` the step from the one to the other as seen from the key,
+    however it is turned; ``lie`` is the same step as it lies on the board.  All three are counted
+    in steps of 0.1 mm.  ``middle`` is the place between the pads, ``away_mm`` from the key.
     """
 
     key: str
@@ -60,7 +61,7 @@ def infer_diodes(
     keys: Sequence[Key],
     lines: Collection[str],
 ) -> tuple[Bridge, ...]:
-    """Bridges between copper of keys that leads nowhere and the lines it must lead to.
+    """Infer the diodes between copper of keys that leads nowhere and the lines it must lead to.
 
     Parameters
     ----------
@@ -77,7 +78,7 @@ def infer_diodes(
     -------
     tuple of Bridge
         At most one a node; empty when no pair of pads recurs at most of the keys.  Their direction
-        is not told.
+        stays unknown.
     """
     # A diode leads to a line other than the one the key's other contact is on.
     beside = {n: set(nodes) for nodes in contacts for n in nodes if n not in lines}
@@ -85,16 +86,17 @@ def infer_diodes(
     pairs = [p for p in _pairs(copper, beside, key_of, lines) if p.line not in beside[p.key]]
     best: dict[str, _Pair] = {}
     for span in sorted({p.span for p in pairs}):
-        told = _told([p for p in pairs if abs(p.span - span) <= 1])
-        if len(told) > len(best):
-            best = told
+        # Spans are rounded to steps: those of one kind of diode may fall into neighbouring ones.
+        certain = _certain([p for p in pairs if abs(p.span - span) <= 1])
+        if len(certain) > len(best):
+            best = certain
     if not beside or len(best) < SHARE * len(beside):
         return ()
     return tuple(_bridge(best[key]) for key in sorted(best))
 
 
-def _told(pairs: Sequence[_Pair]) -> dict[str, _Pair]:
-    """Pairs of keys whose pads of this span lead to one line only."""
+def _certain(pairs: Sequence[_Pair]) -> dict[str, _Pair]:
+    """Pairs by key, of keys whose pads of this span lead to one line only."""
     # A diode far from its key stands in a bank of diodes that all lie alike on the board.
     lies = Counter(lie for _, lie in {(p.key, p.lie) for p in pairs})
     alike = BANK_SHARE * len({p.key for p in pairs})
@@ -102,20 +104,20 @@ def _told(pairs: Sequence[_Pair]) -> dict[str, _Pair]:
     for pair in pairs:
         if pair.away_mm <= NEAR_MM or lies[pair.lie] >= alike:
             mine[pair.key].append(pair)
-    told = {k: p[0] for k, p in mine.items() if len({q.line for q in p}) == 1}
-    # Where several would do, the one that lies as most of the others do.
-    ways = Counter(p.way for p in told.values())
+    certain = {k: p[0] for k, p in mine.items() if len({q.line for q in p}) == 1}
+    # Where several lines are possible, the pair counts that lies to its key as most others do.
+    ways = Counter(p.way for p in certain.values())
     for key, several in mine.items():
         usual = [p for p in several if ways[p.way] == max(ways[q.way] for q in several) > 0]
-        if key not in told and len({p.line for p in usual}) == 1:
-            told[key] = usual[0]
-    # And where none lies so, the one that is clearly the nearest.
+        if key not in certain and len({p.line for p in usual}) == 1:
+            certain[key] = usual[0]
+    # Where none lies so, the pair counts that is clearly the nearest.
     for key, several in mine.items():
         first, *others = sorted(several, key=lambda p: p.away_mm)
         others = [p for p in others if p.line != first.line]
-        if key not in told and all(p.away_mm > CLEARLY * first.away_mm for p in others):
-            told[key] = first
-    return told
+        if key not in certain and all(p.away_mm > CLEARLY * first.away_mm for p in others):
+            certain[key] = first
+    return certain
 
 
 def _pairs(
@@ -197,7 +199,7 @@ def _lands(copper: Copper) -> _Lands:
 
 
 def _narrowest(shapes: Shapes) -> Shapes:
-    """The narrowest rectangle about each shape; upright about one without extent."""
+    """Draw the narrowest rectangle about each shape; upright about one without extent."""
     out: Shapes = shapely.oriented_envelope(shapes)
     flat = shapely.get_type_id(out) != shapely.GeometryType.POLYGON
     out[flat] = shapely.box(*shapely.bounds(shapely.buffer(shapes[flat], ALIKE_MM)).T)

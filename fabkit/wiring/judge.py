@@ -27,7 +27,7 @@ NAMED: Final = 8
 
 
 def judge_half(half: HalfWiring, seated: Sequence[Pin], pins: Sequence[Pin]) -> Iterator[Finding]:
-    """Findings of one half.
+    """Judge one half.
 
     Parameters
     ----------
@@ -166,8 +166,10 @@ def _pins_twice(half: HalfWiring, pins: Sequence[Pin]) -> Iterator[Finding]:
 
 
 def _nature(pin: Pin) -> str:
-    """``ground``, ``supply``, ``reset``, or empty: what a pin is by its own name, else by the net
-    the files lay it on where the controller has not been turned."""
+    """``ground``, ``supply`` or ``reset``; empty for an ordinary pin.
+
+    A pin's own name counts, else the net it is on where the controller has not been turned.
+    """
     if is_ground(pin.function) or (not pin.function and is_ground(pin.home)):
         return "ground"
     if is_supply(pin.function) or (not pin.function and is_supply(pin.home)):

@@ -50,7 +50,7 @@ class KeyPins:
 
 
 def find_key_pins(board: Board, pins: Pins, keys: Sequence[Key]) -> tuple[KeyPins, ...]:
-    """The pins of every key: of its own components, else of the switch that stands there.
+    """Find the pins of every key: of its own components, else of the switch that stands there.
 
     Parameters
     ----------
@@ -86,18 +86,18 @@ def find_key_pins(board: Board, pins: Pins, keys: Sequence[Key]) -> tuple[KeyPin
 
 
 def _with_contacts(keys: Sequence[Key], copper: Copper) -> tuple[Key, ...]:
-    """Keys that no pattern gives contacts have those that repeat round them."""
+    """Give keys whose pattern shows no contacts those that repeat round them."""
     if all(k.contacts for k in keys):
         return tuple(keys)
     found = find_contacts(np.array([(k.x_mm, k.y_mm) for k in keys]), contact_pads(copper))
     out = []
     for k, key in enumerate(keys):
-        told: dict[Side, tuple[Spot, ...]] = {
+        shown: dict[Side, tuple[Spot, ...]] = {
             side: tuple((float(x), float(y)) for x, y in found.spots[side][k])
             for side in key.faces
             if not np.isnan(found.spots[side][k]).any()
         }
-        out.append(key if key.contacts or not told else replace(key, contacts=told))
+        out.append(key if key.contacts or not shown else replace(key, contacts=shown))
     return tuple(out)
 
 

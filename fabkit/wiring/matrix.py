@@ -32,11 +32,11 @@ Cell = tuple[int, int]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Matrix:
-    """Rows and columns by net, and how they were told apart."""
+    """Rows and columns by net, and what showed which are which."""
 
     rows: frozenset[str]
     columns: frozenset[str]
-    told_by: str
+    known_by: str
 
 
 def find_matrix(pairs: Sequence[Pair], cells: Sequence[Cell]) -> Matrix | None:
@@ -87,12 +87,12 @@ def find_matrix(pairs: Sequence[Pair], cells: Sequence[Cell]) -> Matrix | None:
             first = _rows_by_place(sides, pairs, cells)
         rows |= sides[first]
         columns |= sides[1 - first]
-    told = "their names" if by_name else "where their keys stand"
-    return Matrix(rows=frozenset(rows), columns=frozenset(columns), told_by=told)
+    known_by = "their names" if by_name else "where their keys stand"
+    return Matrix(rows=frozenset(rows), columns=frozenset(columns), known_by=known_by)
 
 
 def _rows_by_name(sides: Sequence[set[str]]) -> int | None:
-    """Which of two sets is named as rows while the other is not; None when names do not tell."""
+    """Which of two sets is named as rows while the other is not; None when names do not show it."""
     scores = [sum(map(_row_or_column, side)) / len(side) for side in sides]
     if abs(scores[0] - scores[1]) <= 1:
         return None
@@ -106,7 +106,7 @@ def _row_or_column(name: str) -> int:
 
 
 def _rows_by_place(sides: Sequence[set[str]], pairs: Sequence[Pair], cells: Sequence[Cell]) -> int:
-    """The set whose lines keep to one layout row; the smaller set when both are alike."""
+    """Choose the set whose lines keep to one layout row; the smaller set when both are alike."""
     wander = []
     for side in sides:
         met: dict[str, list[Cell]] = defaultdict(list)
@@ -124,7 +124,7 @@ def _rows_by_place(sides: Sequence[set[str]], pairs: Sequence[Pair], cells: Sequ
 
 
 def rows_as_wired(cells: Sequence[Cell], seen: Floats, lines: Sequence[str]) -> tuple[Cell, ...]:
-    """Cells with keys that stand between two rows in the one they are wired to.
+    """Move keys that stand between two rows of the layout to the one they are wired to.
 
     Parameters
     ----------
@@ -245,7 +245,7 @@ _KINDS: Final[dict[Hand, str]] = {
 
 
 def first_of(hand: Hand, options: WiringOptions, before: int) -> int:
-    """Number of the first key of a half that comes after ``before`` keys."""
+    """Find the number of the first key of a half that comes after ``before`` keys."""
     if hand == "right" and options.right_first is not None:
         return options.right_first
     return options.first + before

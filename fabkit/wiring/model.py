@@ -1,4 +1,4 @@
-"""What the wiring is: keys with their numbers and pins, half by half, and how they were told."""
+"""What the wiring is: keys with their numbers and pins, half by half, and where they were read."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ Scan = Literal["direct", "matrix", "other", "unknown"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pin:
-    """A pad of a part, as one source tells it.
+    """A pad of a part, as one source gives it.
 
     ``node`` is the copper it lies on: its net's name, else a name made from the island. ``face``
     is 1 on the top, -1 on the bottom, 0 for both. ``function`` is what the part calls the pin.
@@ -56,7 +56,7 @@ class Pin:
 class Bridge:
     """A part that joins two nets.
 
-    ``anode`` is the pin of a diode that current enters by; empty when the pads do not tell.
+    ``anode`` is the pin of a diode that current enters by; empty when the pads do not show it.
     ``face`` is that of its pads, 0 for both. ``throw`` is 1 or 2 for the ways that a jumper with
     three pads can be closed, and ``pads`` the two it joins then; 0 for all other parts.
     """
@@ -71,7 +71,7 @@ class Bridge:
     pads: tuple[str, str] = ("", "")
 
     def other(self, node: str) -> str:
-        """The net at its other end."""
+        """Find the net at the other end."""
         return self.nodes[1] if self.nodes[0] == node else self.nodes[0]
 
 
@@ -80,7 +80,7 @@ class DiodeUse:
     """A diode between a key and a line.
 
     ``forward`` is true when current flows from the key's other line through the key into this
-    diode (anode at the key), false the other way round, None when the pads do not tell.
+    diode (anode at the key), false the other way round, None when the pads do not show it.
     ``assumed`` when pin 1 was taken for the cathode.
     """
 
@@ -317,7 +317,7 @@ class WiringOptions:
     Parameters
     ----------
     use
-        What the board is; None lets the board tell.
+        What the board is; default: as found in its files.
     walk
         Number keys row by row, or column by column.
     first
@@ -330,7 +330,7 @@ class WiringOptions:
         Number the right half from its outer side inwards, so that keys that mirror each other
         count alike; otherwise from left to right on both.
     controllers, right_controllers
-        References of the controller or its header rows; the board tells when empty.
+        References of the controller or its header rows; default: as found on the board.
     right_pins
         ``in-place``: every pin keeps its hole when the board is turned over.  ``swapped``: the
         two rows change places.
@@ -338,9 +338,9 @@ class WiringOptions:
         Jumpers that are closed lie on the face that is ``up`` or ``down``.
     joined, right_joined
         Pads that jumpers with three pads join, by reference or pattern.  Turned over, those that
-        ``right_joined`` does not name join the other two; the lower pads when nothing is said.
+        ``right_joined`` does not name join the other two.  Default: the lower pads.
     order
-        References in the order they are numbered, by hand; wins over ``walk``.
+        References in the order they are numbered, by hand; overrides ``walk``.
     """
 
     use: BoardUse | None = None

@@ -43,7 +43,7 @@ HIT_MM: Final = 0.6
 """A place of the pin table may miss its pad by this much (common practice: half a pad)."""
 
 NAMELESS: Final = "copper "
-"""How copper without a net name is called, with a number."""
+"""Name of copper without a net name, before a number."""
 
 CONTROLLER: Final = "controller"
 """Reference of table rows that name none."""
@@ -51,14 +51,17 @@ CONTROLLER: Final = "controller"
 
 @dataclass(frozen=True, eq=False)
 class Pins:
-    """All pins that are known, and the source that told them."""
+    """All pins that are known, and the source that names them."""
 
     source: str
     pins: tuple[Pin, ...]
     copper: Copper
 
     def at(self, spot: tuple[float, float], *, within_mm: float, face: int) -> list[str]:
-        """The node of the plated hole at a spot, else of pads of a face near it, nearest first."""
+        """Find the node of the plated hole at a spot, else of pads of a face near it.
+
+        Nearest first.
+        """
         return self._barrel_at(spot) or pad_nodes_near(
             self.copper, spot, within_mm=within_mm, face=face
         )
@@ -101,7 +104,7 @@ def gather_pins(copper: Copper, table: Sequence[NamedPin] = ()) -> Pins:
 
 
 def node_name(copper: Copper, net: str, island: int) -> str:
-    """A net's name, else a name made from the island; empty for neither."""
+    """Name a net, else make a name from the island; empty for neither."""
     if net and net not in NO_NET:
         return net
     if island < 0:
@@ -142,7 +145,7 @@ def _from_attributes(copper: Copper) -> Iterable[Pin]:
 
 
 def _functions(copper: Copper) -> dict[tuple[str, str], str]:
-    """What parts call their pins: third field of ``.P`` (Gerber 2021.02, section 5.6.15)."""
+    """Read what parts call their pins: third field of ``.P`` (Gerber 2021.02, section 5.6.15)."""
     return {
         (fields[0], fields[1]): fields[2]
         for layer in copper.board.copper
@@ -214,7 +217,7 @@ def _with_table(
 
 
 def _placed(copper: Copper, row: NamedPin, at: tuple[float, float]) -> Pin:
-    """A pin where the table puts it, on the copper that is there."""
+    """Make a pin where the table puts it, on the copper that is there."""
     pads = copper.pads
     outer = np.flatnonzero((outer_face(copper) != 0) & (pads.island >= 0))
     apart = np.hypot(pads.x[outer] - at[0], pads.y[outer] - at[1])
@@ -380,7 +383,7 @@ def _runs(at: Floats, pitch: float) -> Iterator[list[int]]:
 
 
 def _next(tree: PointTree, at: Floats, run: Sequence[int]) -> int | None:
-    """The hole one step on, in the direction of the whole run."""
+    """Find the hole one step on, in the direction of the whole run."""
     step = (at[run[-1]] - at[run[0]]) / (len(run) - 1)
     apart, k = tree.query((at[run[-1]] + step)[None])
     following = int(k[0])
@@ -396,7 +399,7 @@ def _from_start(at: Floats, run: Ints) -> Ints:
 
 
 def _letters(number: int) -> str:
-    """A, B ... Z, AA, AB ..."""
+    """Name a row: A, B ... Z, AA, AB ..."""
     text = ""
     number += 1
     while number:

@@ -57,7 +57,7 @@ def pin_form(found: Wiring) -> str:
 
 
 def load_pins(path: Path) -> tuple[NamedPin, ...]:
-    """Load a pin table; its ending says whether it is TOML or CSV.
+    """Load a pin table; its ending shows whether it is TOML or CSV.
 
     Raises
     ------

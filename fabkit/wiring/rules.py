@@ -1,4 +1,4 @@
-"""What finding the wiring can meet."""
+"""Rules for what is found while the wiring is read."""
 
 from __future__ import annotations
 

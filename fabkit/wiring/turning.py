@@ -50,7 +50,7 @@ def swap_rows(pins: Sequence[Pin]) -> Turned:
     at = np.unique(np.round([(p.x_mm, p.y_mm) for p in pins], 4), axis=0)
     along = _along(at)
     across = np.array([-along[1], along[0]])
-    # The middle of the outermost rows, whatever way the module is turned.
+    # Half way between the outermost rows, in whatever direction they run.
     reach = at @ across
     middle = across * (reach.min() + reach.max()) / 2
     spots = np.array([(p.x_mm, p.y_mm) for p in pins]) - middle
@@ -117,7 +117,7 @@ NAMED: Final = 6
 
 
 def throws_of(pins: Sequence[Pin]) -> tuple[tuple[Pin, Pin], ...]:
-    """The two pairs of pads that a jumper can join, that of the lower pad first.
+    """Pair the pads that a jumper can join, the pair with the lower pad first.
 
     The middle pad is the one that lies most nearly between the other two, whatever its number.
 
@@ -154,11 +154,11 @@ def thrown(
     bridges
         Those of the board.
     options
-        What the user says is joined.
+        What the user states is joined.
     right
         For the right half.
     turned
-        The half is the left half's board turned over: what is not said is closed the other way.
+        The half is the left half's board turned over: what is not stated is closed the other way.
 
     Raises
     ------
@@ -179,7 +179,7 @@ def thrown(
 
 
 def _chosen(ref: str, ways: Mapping[int, tuple[str, str]], joined: Joined) -> int:
-    """The way that is asked for; 0 when none is. Of several patterns the last counts."""
+    """Find the way that is asked for; 0 when none is.  Of several patterns the last counts."""
     asked = [pads for pattern, pads in joined.items() if fnmatchcase(ref, pattern)]
     if not asked:
         return 0
@@ -209,7 +209,7 @@ def refuse_unknown(bridges: Iterable[Bridge], options: WiringOptions) -> None:
             )
 
 
-def told(bridges: Iterable[Bridge]) -> Iterator[str]:
+def closed_words(bridges: Iterable[Bridge]) -> Iterator[str]:
     """Which pads are joined, in sentences.
 
     Parameters
@@ -223,4 +223,4 @@ def told(bridges: Iterable[Bridge]) -> Iterator[str]:
         more = f" and {len(refs) - NAMED} more" if len(refs) > NAMED + 1 else ""
         names = ", ".join(refs[:NAMED] if more else refs) + more
         verb = "joins" if len(refs) == 1 else "join"
-        yield f"{names} {verb} pads {pads[0]} and {pads[1]} (--joined says otherwise)."
+        yield f"{names} {verb} pads {pads[0]} and {pads[1]} (--joined changes this)."

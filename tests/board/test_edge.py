@@ -225,7 +225,7 @@ def test_frame_far_around_is_no_panel() -> None:
     assert sheet.panel is near.panel is None
 
 
-def test_stated_size_tells_frame_from_panel() -> None:
+def test_stated_size_separates_frame_from_panel() -> None:
     """The job file's size decides what a near frame is (job file format, GeneralSpecs.Size)."""
     job = b'{"Header": {}, "GeneralSpecs": {"Size": {"X": 30, "Y": 25}}}'
     found = made([*line(FRAME), *rectangle(-5, -5, 25, 20)], j__gbrjob=job)
@@ -246,7 +246,7 @@ def test_boards_drawn_inside_a_frame() -> None:
     assert found.edge.readings[1].size_mm == pytest.approx((43, 33))
 
 
-def test_mirror_images_are_told_from_equal_boards() -> None:
+def test_mirror_images_are_no_equal_boards() -> None:
     """A left and a right half beside each other are no equal boards."""
     spots = [*SPOTS, *moved(mirrored(SPOTS), 25, 0)]
     found = made([*line(FRAME), *line(moved(FRAME, 25, 0))], spots)

@@ -2,7 +2,7 @@
 
 The board is the usual arrangement (common practice): the controller keeps its face up on both
 halves, so its rows change places; each key's net is the middle pad of a jumper whose outer pads are
-the two holes that mirror each other.  There are no tracks: nets are told by attributes.
+the two holes that mirror each other.  There are no tracks: nets are named by attributes.
 """
 
 from __future__ import annotations
@@ -123,7 +123,7 @@ def test_what_is_joined_can_be_said(target, options, left, right):
     assert [[half[ref] for ref in ("SW1", "SW2")] for half in names(found)] == [left, right]
 
 
-def test_middle_pad_is_told_by_place(tmp_path):
+def test_middle_pad_is_recognised_by_place(tmp_path):
     """Numbered from the middle (2 or 3 outside), the pad between the others is still the middle."""
     found = wiring(write_board(tmp_path, ("2", "1", "3")))
 
@@ -132,7 +132,7 @@ def test_middle_pad_is_told_by_place(tmp_path):
 
 
 def test_a_pad_that_leads_nowhere(tmp_path):
-    """Closed towards a pad without copper beyond it, the key reaches no pin, and is told."""
+    """Closed towards a pad without copper beyond it, the key reaches no pin, and is reported."""
     jumpers = (("JP1", ("H1", "K1", "N1"), 26), JUMPERS[1])
 
     found = wiring(write_board(tmp_path, jumpers=jumpers), controllers=("U1",))

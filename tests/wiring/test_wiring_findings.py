@@ -61,7 +61,7 @@ def test_planted(planted, board_at, rule, edits, words):
 
 
 def test_two_keys_on_one_pin(planted, board_at):
-    """Wired direct, a key whose pads carry its neighbour's net is told with it."""
+    """Wired direct, a key whose pads carry its neighbour's net is reported with it."""
     found = list_wiring(planted("card", _net("SW2,1,SIGNAL", "KEY2", "KEY1")))
 
     (finding,) = [f for f in found.problems if f.id == "wiring/pin-two-keys"]

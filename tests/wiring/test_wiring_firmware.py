@@ -24,7 +24,7 @@ ROOT = Path(__file__).resolve().parents[2]
 
 def parts_graph(board):
     """Pads by what their attributes say: a graph of parts and nets that shares no code with ours,
-    islands told by shapely alone."""
+    islands found by shapely alone."""
     graph = nx.Graph()
     for row in range(len(trace_copper(board).pads)):
         pads = trace_copper(board).pads
@@ -36,7 +36,7 @@ def parts_graph(board):
 
 @pytest.mark.parametrize("folder", ["kinds/both-equal", "kinds/both-unequal"])
 def test_each_half_leads_to_its_own_controller(board_at, folder):
-    """Though nets of both halves have one name, copper alone joins every key to the pins told."""
+    """Though nets of both halves have one name, copper alone joins every key to the pins stated."""
     board = board_at(folder)
     found = list_wiring(board)
     graph = parts_graph(board)
@@ -121,7 +121,7 @@ def test_documented_names_work_as_documented(board_at, folder):
 
 
 def test_a_template_is_checked_before_the_board_is_read(tmp_path):
-    """A name there is not is told at once: the package need not even be there."""
+    """A name there is not is reported at once: the package need not even be there."""
     pattern = tmp_path / "mine.j2"
     pattern.write_text("{% for key in keyz %}{% endfor %}", encoding="utf-8")
 

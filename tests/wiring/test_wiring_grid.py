@@ -195,7 +195,7 @@ def _pairs(names):
     return [(Line(node=a), Line(node=b)) for a, b in names]
 
 
-def test_rows_told_by_place_when_names_say_nothing():
+def test_rows_known_by_place_when_names_show_nothing():
     """Lines that keep to one row of the layout are the rows."""
     names = [("X", "1"), ("X", "2"), ("Y", "1"), ("Y", "2")]
 
@@ -209,19 +209,19 @@ def test_rows_told_by_place_when_names_say_nothing():
     ("row", "column"),
     [("ROW{}", "COL{}"), ("/left/row{}", "/left/col{}"), ("R{}", "C{}"), ("/Row_R{}", "/Col_R{}")],
 )
-def test_rows_told_by_name(row, column):
-    """Names of rows and columns win over places."""
+def test_rows_known_by_name(row, column):
+    """Names of rows and columns count before places."""
     names = [(row.format(r), column.format(c)) for r in range(2) for c in range(2)]
 
     found = find_matrix(_pairs(names), [(c, r) for r in range(2) for c in range(2)])
 
     assert found is not None
     assert found.rows == {row.format(0), row.format(1)}
-    assert found.told_by == "their names"
+    assert found.known_by == "their names"
 
 
 def test_a_ring_of_three_lines_is_no_matrix():
-    """Lines that cannot be split into rows and columns are told as such."""
+    """Lines that cannot be split into rows and columns are reported as such."""
     assert (
         find_matrix(_pairs([("A", "B"), ("B", "C"), ("C", "A")]), [(0, k) for k in range(3)])
         is None

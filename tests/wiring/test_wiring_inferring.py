@@ -1,4 +1,4 @@
-"""Diodes told by copper alone: turned with their keys, or in a bank far from them."""
+"""Diodes found by copper alone: turned with their keys, or in a bank far from them."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The wiring of the invented boards is what their generator meant, whatever source tells it."""
+"""The wiring of the invented boards is what their generator meant, whichever source names it."""
 
 from __future__ import annotations
 
@@ -98,7 +98,7 @@ def _strip(folder):
             path.write_text(re.sub(r"%T[OD]\.?[PNC]?[^*%]*\*%\n", "", text), encoding="utf-8")
 
 
-def test_netlist_tells_the_same(bare, table_of):
+def test_netlist_names_the_same(bare, table_of):
     """Without attributes the netlist beside the layers gives the same net and pad of every key."""
     found = list_wiring(fabkit.build_board(fabkit.open_package(bare)))
 
@@ -153,7 +153,7 @@ def test_copper_and_a_pin_table_tell_the_same(bare, table_of, tmp_path, kind):
     assert found.problems == ()
 
 
-def test_diodes_told_by_copper_alone(tmp_path, table_of):
+def test_diodes_found_by_copper_alone(tmp_path, table_of):
     """A matrix without any name: two like pads at every key, as far apart at each, lead to the
     row that the generator meant; that is said, and no direction is claimed."""
     sys.path.insert(0, str(FIXTURES))
