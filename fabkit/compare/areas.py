@@ -54,7 +54,7 @@ def layer_difference(old: GerberFile, new: GerberFile, shift_mm: Shift) -> tuple
     """
     left = unmatched(old, new, shift_mm) if _last_run(old) == _last_run(new) else None
     if left is None or max(float(a.mean()) if len(a) else 0.0 for a in left) > MOSTLY:
-        # Runs cannot be paired, or hardly anything is the same: the whole images tell.
+        # Runs cannot be paired, or hardly anything is the same: whole images are compared.
         before, after = _moved(_parts(old.image), shift_mm), _parts(new.image)
     else:
         where = _suspects(old, new, left, shift_mm)
@@ -136,7 +136,7 @@ def within(shapes: Shapes, areas: Shapes) -> Shapes:
 
 
 def differing(left: Shapes, right: Shapes) -> tuple[Shapes, Shapes]:
-    """What is in one set of polygons and not in the other, each way.
+    """Find what is in one set of polygons and not in the other, each way.
 
     Polygons of one set must not overlap.  Equal ones are set aside by their bytes; the others
     are overlaid cluster by cluster of those that touch.
@@ -193,7 +193,7 @@ def _polygons(shapes: Any) -> Shapes:
 
 
 def thick(shapes: Shapes) -> Shapes:
-    """What is somewhere wider than ``SLIVER_MM``, without the slivers that hang on to it.
+    """Keep what is somewhere wider than ``SLIVER_MM``, without the slivers that hang on to it.
 
     Shapes are shrunk by half that width; what is left is grown again, by more, so that corners
     and tapering ends come back whole, and cut to the shape it came from.
@@ -367,7 +367,7 @@ def _tool_classes(old: GerberFile, new: GerberFile) -> tuple[NDArray[Any], NDArr
 
 
 def _shape_classes(shapes: Shapes) -> list[int]:
-    """Number of the first shape that each shape is the same as, within ``SAME_MM``."""
+    """Find the number of the first shape that each shape is the same as, within ``SAME_MM``."""
     if not len(shapes):
         return []
     box = np.nan_to_num(shapely.bounds(shapes), nan=-APART)

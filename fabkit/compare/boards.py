@@ -39,7 +39,7 @@ from fabkit.formats.gerber.model import Kind
 from fabkit.geometry.neighbours import PointTree
 
 NEAR_MM: Final = 12.0
-"""A place this near to the middle of a part is said to be near it (our choice)."""
+"""A place this near to the middle of a part is reported as near it (our choice)."""
 
 
 def compare_boards(
@@ -52,7 +52,7 @@ def compare_boards(
     old, new
         As built by :func:`fabkit.board.build.build_board`.
     tell
-        Told what is being done now.
+        Called with a few words on what is being done now.
     """
     tell("laying the boards on each other")
     alignment = align_boards(old, new)
@@ -143,8 +143,8 @@ def _with_names(
     refs = list(spots)
     at = np.array(list(spots.values())).reshape(-1, 2)
     for change in changes:
-        told = change.what in (What.KEY, What.PART)
-        if told or change.x_mm is None or change.y_mm is None or not refs:
+        named = change.what in (What.KEY, What.PART)
+        if named or change.x_mm is None or change.y_mm is None or not refs:
             yield change
             continue
         away = np.hypot(*(at - (change.x_mm, change.y_mm)).T)
@@ -153,7 +153,7 @@ def _with_names(
 
 
 AGREE_MM: Final = 0.02
-"""Holes and pads this near agree; a shift told from them is then refined by their median."""
+"""Holes and pads this near agree; a shift found by them is then refined by their median."""
 
 COMPARABLE_SHARE: Final = 0.1
 """Share of holes and pads that must agree for two boards to be revisions of one (our choice)."""
@@ -163,7 +163,7 @@ _VOTERS: Final = 60
 _SHIFTS: Final = 4
 """Most voted shifts that are tried."""
 _FEWEST: Final = 20
-"""With fewer holes and pads in all, the profile may tell alone."""
+"""With fewer holes and pads in all, the profile alone may show how the boards lie."""
 
 
 TURNS: Final = (0, 90, 180, 270)
@@ -172,7 +172,7 @@ TURNS: Final = (0, 90, 180, 270)
 
 @dataclass(frozen=True, slots=True)
 class _Marks:
-    """What tells how a board lies.
+    """What shows how a board lies.
 
     Holes and pads are (n, 3) float64: x, y and what must be alike (size, mm); corners of the
     profile (n, 2) float64.
@@ -183,7 +183,7 @@ class _Marks:
     corners: Floats
 
     def turned(self, degrees: int) -> _Marks:
-        """The marks of the board turned about its origin."""
+        """Turn the marks of the board about its origin."""
         if not degrees:
             return self
         holes, pads = (
@@ -204,7 +204,7 @@ class _Fit:
     marks: _Marks
 
     def alignment(self, compared: int) -> Alignment:
-        """As it is told."""
+        """Give the alignment, its shift rounded for the report."""
         return Alignment(
             method=self.method,
             shift_mm=(round(float(self.shift[0]), 6), round(float(self.shift[1]), 6)),
@@ -220,7 +220,7 @@ def align_boards(old: Board, new: Board) -> Alignment:
     Candidates are the origin as it is, the shifts most voted for by holes and by pads, and those
     that bring corners or middles of the profiles together; for the board as it is and turned
     about its origin by 90, 180 and 270 degrees.  The one under which most holes and pads agree
-    wins, then the one under which most corners of the profile do; among equals the earlier, so
+    is taken, then the one under which most corners of the profile do; among equals the earlier, so
     neither a turn nor a shift is ever invented.
     """
     mine, theirs = _marks(old), _marks(new)
@@ -279,16 +279,16 @@ class _Trees:
 def _best_shift(
     mine: _Marks, theirs: _Marks, trees: _Trees, turned_deg: int, compared: int
 ) -> _Fit:
-    """The shift under which most agree of a board turned so."""
+    """Find the shift under which most holes and pads agree, of a board turned so."""
     best = _Fit(0, "same origin", turned_deg, np.zeros(2), mine)
     for method, shift in _candidates(mine, theirs, turned=bool(turned_deg)):
         count, rest = trees.agreeing(mine, shift)
         # Boards that lie on each other as they are stay so: rounding is no shift.
         as_is = method == "same origin" and np.hypot(*rest) <= SAME_MM
         moved = shift if as_is else shift + rest
-        told: Method = "holes" if method == "same origin" and not as_is else method
+        found_by: Method = "holes" if method == "same origin" and not as_is else method
         if count > best.count:
-            best = _Fit(count, told, turned_deg, moved, mine)
+            best = _Fit(count, found_by, turned_deg, moved, mine)
         if best.count == compared:
             break
     return best
@@ -322,7 +322,7 @@ def _distinct(marks: Floats) -> Floats:
 
 
 def _candidates(mine: _Marks, theirs: _Marks, *, turned: bool) -> Iterator[tuple[Method, Floats]]:
-    """Shifts to try; of a turned board the likeliest of each sort, which are told best first."""
+    """Shifts to try, best first; of a turned board only the likeliest of each sort."""
     if not turned:
         yield "same origin", np.zeros(2)
     pairs: tuple[tuple[Method, Floats, Floats], ...] = (
@@ -340,7 +340,8 @@ def _voted(a: Floats, b: Floats) -> Floats:
     """Shifts that marks of ``a`` share, each laid on all alike of ``b``; most shared first."""
     if not len(a) or not len(b):
         return np.empty((0, 2))
-    # Rare sizes say most: voters are taken size by size, the rarest first.
+    # A mark of a rare size fits few others, so its votes are seldom wrong: voters are taken size
+    # by size, the rarest first.
     size = np.round(a[:, 2], 2)
     _, back, counts = np.unique(size, return_inverse=True, return_counts=True)
     order = np.argsort(counts[back.reshape(-1)], kind="stable")

@@ -25,7 +25,7 @@ TOUCH_MM: Final = SLIVER_MM + 0.004
 """A changed area this near to copper touches it: slivers have been taken off its edge."""
 
 LARGE_MM2: Final = 40.0
-"""Changed copper of a larger area is a pour, or a board routed anew: it does not say where pads
+"""Changed copper of a larger area is a pour, or a board routed anew: it does not show where pads
 were parted or joined (our choice; a track 150 mm long is smaller)."""
 
 ANY_LAYER: Final = -1
@@ -93,8 +93,7 @@ class Causes:
 
     @cached_property
     def heap(self) -> tuple[Ints, Ints]:
-        """(n,) number of the heap of each cause: of those that are gone, and of those that are
-        new."""
+        """(n,) number of the heap of each cause: of what is gone, and of what is new."""
         left, right = touching_pairs(self.shapes, reach_mm=TOUCH_MM)
         near = self.layer[left] == self.layer[right]
         near |= (self.layer[left] == ANY_LAYER) | (self.layer[right] == ANY_LAYER)
@@ -131,7 +130,7 @@ class Causes:
 
 
 def layer_key(layer: Layer | LayerChange) -> Key:
-    """What a copper layer of one board is paired with that of another by."""
+    """Make the key by which copper layers of two boards are paired."""
     return layer.side, 0 if layer.side is not None else layer.index
 
 
@@ -199,7 +198,7 @@ def _holes(changes: Iterable[Change]) -> Shapes:
 
 
 def smallest(causes: Causes, heaps: Sequence[Ints]) -> Spot | None:
-    """The place of the smallest of some heaps that says where it is."""
+    """Find the place of the smallest of some heaps that are small enough to have one."""
     spots = [(round(float(shapely.area(causes.shapes[h]).sum()), 4), causes.spot(h)) for h in heaps]
     known = [(area, s.x_mm, s.y_mm, s) for area, s in spots if s is not None]
     return min(known, key=lambda t: (t[0], round(t[1], 3), round(t[2], 3)))[3] if known else None

@@ -1,4 +1,4 @@
-"""The file that says which changes are meant, and judging a comparison by it."""
+"""The file that lists which changes are meant, and judging a comparison by it."""
 
 from __future__ import annotations
 
@@ -114,7 +114,7 @@ def _near(wanted: float | None, found: float) -> bool:
 class Judgement:
     """A comparison judged by what was meant.
 
-    ``expected`` says for each change whether an entry fits it.
+    ``expected`` states for each change whether an entry fits it.
     """
 
     expected: tuple[bool, ...]
@@ -267,5 +267,5 @@ def _list(values: Sequence[float]) -> str:
 
 
 def _text(value: str) -> str:
-    """A TOML basic string (TOML 1.0.0); JSON's escapes are all TOML's too."""
+    """Write a TOML basic string (TOML 1.0.0); JSON's escapes are all TOML's too."""
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -19,7 +19,7 @@ class FindingChanges:
     Parameters
     ----------
     changed
-        Pairs that say the same with other numbers, or with another severity.
+        Pairs of the same message with other numbers, or with another severity.
     same
         How many are the same word for word.
     """
@@ -38,7 +38,7 @@ class FindingChanges:
 
 
 def compare_findings(old: Iterable[Finding], new: Iterable[Finding]) -> FindingChanges:
-    """Pair findings that say the same; then those that differ in numbers alone."""
+    """Pair findings of the same message, then those that differ in numbers alone."""
     same, mine, theirs = _paired(list(old), list(new), _said)
     changed, gone, fresh = _paired(mine, theirs, _gist)
     return FindingChanges(

@@ -45,7 +45,7 @@ class Motion:
 
 @dataclass(frozen=True, slots=True)
 class _Cuts:
-    """Holes or slots: middles, measures that tell sizes, plating, words of the size."""
+    """Holes or slots: middles, measures that show sizes, plating, words of the size."""
 
     at: Floats
     size: Floats
@@ -67,7 +67,7 @@ def compare_holes(
     shift_mm
         What is added to positions of ``old``.
     motions
-        Of keys and parts, in the coordinates of ``new``: holes that move along are told so.
+        Of keys and parts, in the coordinates of ``new``: holes that move along count as moved.
     """
     yield from _compare(What.HOLE, _holes(old, shift_mm), _holes(new, (0.0, 0.0)), motions)
     yield from _compare(What.SLOT, _slots(old, shift_mm), _slots(new, (0.0, 0.0)), motions)
@@ -120,6 +120,8 @@ def _compare(what: What, old: _Cuts, new: _Cuts, motions: Sequence[Motion]) -> I
                 found.append((row, other))
         return found
 
+    # The surest pairs first, as each hole is used once: what stayed, what moved with its key or
+    # part, what moved alone, and what stands in the place of another size.
     for row, other in pair(MOVED_MM, old.at, alike=False):
         if not _alike(old, row, new, other):
             yield _resized(what, old, row, new, other)
@@ -177,7 +179,7 @@ def _at(
     after: str = "",
     moved: Floats | None = None,
 ) -> Change:
-    """A change at a hole or slot."""
+    """Make a change at a hole or slot."""
     x, y = cuts.at[row].tolist()
     x0, y0, x1, y1 = cuts.box[row].tolist()
     return Change(

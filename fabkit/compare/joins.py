@@ -75,9 +75,9 @@ def compare_joins(
         # Where they are apart, copper that parts or joins them must have changed beside both.
         where = (new, None) if verb is Verb.REMOVED else (old, alignment)
         placed = sorted(_caused(splits, causes, *where), key=lambda p: _rank(joined.at[p[0].cut]))
-        told = dict.fromkeys(split.group for split, _ in placed)
+        listed = dict.fromkeys(split.group for split, _ in placed)
         first = 1 + max((c.group or 0 for c in made), default=0)
-        number = {group: k for k, group in enumerate(told, start=first)}
+        number = {group: k for k, group in enumerate(listed, start=first)}
         placed.sort(key=lambda p: number[p[0].group])
         made += [_change(verb, *p, joined, names, number[p[0].group]) for p in placed]
     return tuple(made)
@@ -103,9 +103,9 @@ def _may_differ(layers: Iterable[LayerChange], changes: Iterable[Change]) -> boo
 def _caused(
     splits: Sequence[Split], causes: Causes, board: Board, laid: Alignment | None
 ) -> Iterator[tuple[Split, Spot | None]]:
-    """Splits that something which changed accounts for, and where it did.
+    """Keep splits that a change accounts for, with the place of the change.
 
-    What no change touches is parted or joined by less than the tolerance, so by rounding.
+    Pads that no change touches were parted or joined by less than the tolerance: by rounding.
     """
     islands = np.unique([k for split in splits for k in split.apart])
     pairs = causes.touched(board, laid, islands)
@@ -159,7 +159,7 @@ def _change(
 def pad_words(
     rows: Ints, at: Points, names: Sequence[str], parted: Collection[str] = frozenset()
 ) -> str:
-    """Pads by their pins where some are known, and how many more places there are.
+    """Name pads by their pins where some are known, and how many more places there are.
 
     ``parted`` are pins with pads here and elsewhere, as boards for either hand have them.
     """
@@ -208,10 +208,10 @@ def find_splits(together: Ints, apart: Ints, at: Points) -> Iterator[Split]:
 
     Notes
     -----
-    A group that falls into many is told once for each but the largest.  Two things of one group
-    are apart just if they are in different ones of these, so nothing is told twice and nothing is
-    left out.  Of equally large ones the one nearer to the middle of all stays, so that it does
-    not depend on the origin nor on the order of the files.
+    A group that falls into many parts is reported once for each part but the largest.  Two things
+    of one group are apart just if they are in different parts, so nothing is reported twice and
+    nothing is left out.  Of equally large parts the one nearer to the middle of all counts as the
+    largest, so that the result depends neither on the origin nor on the order of the files.
     """
     if not len(at):
         return
@@ -247,7 +247,7 @@ def count_places(at: Points) -> int:
 
 
 def nearest_ends(cut: Points, rest: Points) -> tuple[Points, Points]:
-    """The place of each set that is nearest to the other.
+    """Find the place of each set that is nearest to the other.
 
     Of equally near ones the one nearer to the middle of ``rest``, which does not depend on how
     the board lies, then the leftmost.
@@ -296,13 +296,13 @@ class Spots:
         return len(self.at)
 
     def take(self, rows: NDArray[np.integer] | Flags) -> Spots:
-        """Some of them, by rows or by flags."""
+        """Keep some of them, by rows or by flags."""
         chosen = np.arange(len(self))[rows]
         names = tuple(self.names[k] for k in chosen.tolist())
         return Spots(self.at[chosen], self.face[chosen], self.island[chosen], names)
 
     def laid(self, alignment: Alignment) -> Spots:
-        """The spots of an old board as it lies on the new one."""
+        """Lay the spots of an old board on the new one."""
         return replace(self, at=alignment.lay(self.at))
 
     @classmethod
@@ -322,9 +322,9 @@ def find_spots(board: Board) -> Spots:
 
     Notes
     -----
-    Vias are left out, because a revision may put them anywhere: they are told by the function
-    their pads state, else they are plated holes up to ``VIA_MM``.  What solder mask covers is
-    left out too.  A pad that is drawn and not flashed is told by the opening above it.
+    Vias are left out, because a revision may put them anywhere: they are known by the function
+    their pads state, else as plated holes up to ``VIA_MM``.  What solder mask covers is
+    left out too.  A pad that is drawn and not flashed is recognised by the opening above it.
     """
     copper = trace_copper(board)
     middles, wide = _cut_middles(board)
@@ -341,7 +341,7 @@ def find_spots(board: Board) -> Spots:
         openings = _openings(board, side)
         if len(openings):
             bared = pieces_at(openings, shapely.points(spots.at)) >= 0
-            # A mask that bares none of them tells nothing, such as one that shows what it covers.
+            # A mask that bares none of them is no help, such as one that shows what it covers.
             spots = spots.take(bared) if bared.any() else spots
             known = np.concatenate((pads.at, middles[np.isfinite(middles).all(axis=1)]))
             found.append(_drawn(copper, layer, face, openings, known))
@@ -359,7 +359,7 @@ def _cut_middles(board: Board) -> tuple[Points, Flags]:
 
 
 def _pads(copper: Copper, layer: int, face: int, vias: PointTree) -> tuple[Spots, Flags]:
-    """Pads of a layer, each place once, and whether something is attached to them."""
+    """List the pads of a layer, each place once, and whether something is attached to them."""
     pads = copper.pads
     rows = np.flatnonzero((pads.layer == layer) & (pads.island >= 0))
     # Of pads drawn twice on one spot, one that states its pin.
@@ -485,7 +485,7 @@ def compare_nets(old: Pins, new: Pins) -> Iterator[Change]:
 
     Notes
     -----
-    Only pins that both boards have tell: nets with exactly the same ones belong together, then
+    Only pins that both boards have count: nets with exactly the same ones belong together, then
     nets of one name, then nets that share more than half of each other's.
     """
     common = sorted(old.keys() & new.keys())

@@ -32,7 +32,7 @@ class Moves:
 
 
 def compare_keys(old: Board, new: Board, shift_mm: tuple[float, float]) -> Moves:
-    """Pair keys by the part in them, else by place, and tell how they moved or turned."""
+    """Pair keys by the part in them, else by place, and find how they moved or turned."""
     before = _named_keys(old, shift_mm)
     after = _named_keys(new, (0.0, 0.0))
     pairs, lost, fresh = _pair_keys(before, after)
@@ -103,7 +103,7 @@ def _pair_keys(
     pairs = [(a, by_name[1][name]) for name, a in by_name[0].items() if name in by_name[1]]
     lost = [k for k in before if k.name not in by_name[1] or k.name not in by_name[0]]
     fresh = [k for k in after if k.name not in by_name[0] or k.name not in by_name[1]]
-    # Names of both boards that differ are different keys; a name on one side alone may be any.
+    # Two keys whose names differ are different keys; one named on one board alone may be any.
     every = sorted(
         (float(np.hypot(a.x_mm - b.x_mm, a.y_mm - b.y_mm)), i, j)
         for i, a in enumerate(lost)
@@ -124,7 +124,7 @@ def _pair_keys(
 
 
 def _by_name(keys: Sequence[_Key]) -> dict[str, _Key]:
-    """Keys by name; a name that several keys bear tells nothing."""
+    """Keys by name; a name that several keys bear is left out, as it shows none of them."""
     counts: dict[str, int] = {}
     for key in keys:
         counts[key.name] = counts.get(key.name, 0) + 1
@@ -144,11 +144,11 @@ def why_no_places(old: Board, new: Board) -> str:
 
     A stated centroid and the middle of the pads may be millimetres apart.
     """
-    told = [_tells_places(board) for board in (old, new)]
-    return "" if told[0] == told[1] else f"OLD tells them by {told[0]}, NEW by {told[1]}"
+    a, b = _source_of_places(old), _source_of_places(new)
+    return "" if a == b else f"OLD states them in {a}, NEW in {b}"
 
 
-def _tells_places(board: Board) -> str:
+def _source_of_places(board: Board) -> str:
     if any(layer.kind is RoleKind.COMPONENTS for layer in board.layers):
         return "component layers"
     if any(c.origin == "component attributes" for c in board.components):
@@ -166,11 +166,11 @@ def compare_parts(
     places
         Whether positions of the boards can be compared.
     keys
-        Changes of keys; a part that moved as its key did is not told again.
+        Changes of keys; a part that moved as its key did is not listed again.
     """
     before = {c.ref: c for c in old.components}
     after = {c.ref: c for c in new.components}
-    told = {(k.subject, k.verb): k for k in keys}
+    listed = {(k.subject, k.verb): k for k in keys}
     changes: list[Change] = []
     motions: list[Motion] = []
     for ref in dict.fromkeys([*before, *after]):
@@ -186,7 +186,7 @@ def compare_parts(
         move = _motion(a, b, shift_mm)
         if move is None:
             continue
-        key = told.get((f"key {ref}", Verb.MOVED))
+        key = listed.get((f"key {ref}", Verb.MOVED))
         if key is None or not _same_move(key, move):
             changes.append(_moved(b, move))
             motions.append(move)

@@ -93,7 +93,7 @@ def layers_in_one(old: Board, new: Board) -> Iterator[Change]:
 
 
 def find_places(layer: LayerChange) -> tuple[Change, ...]:
-    """What differs on a layer, gathered into places, the largest area first."""
+    """Gather what differs on a layer into places, the largest area first."""
     both = np.concatenate((layer.added, layer.removed))
     if not len(both):
         return ()
@@ -182,7 +182,7 @@ def _difference(
     if mine.negative == theirs.negative:
         added, removed = layer_difference(mine.file, theirs.file, shift)
         return (removed, added) if theirs.negative else (added, removed)
-    # One shows what is there, the other what is not: both are told as what is there.
+    # One draws what is there, the other what is not: both are compared as what is there.
     before = _material(old, mine, shift)
     after = _material(new, theirs, (0.0, 0.0))
     added, removed = differing(after, before)

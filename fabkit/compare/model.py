@@ -197,7 +197,7 @@ class Change:
         return ", ".join(words)
 
     def mirrored(self, alignment: Alignment) -> Change:
-        """The change as seen when old and new change places.
+        """Turn the change round, as seen when old and new change places.
 
         ``alignment`` is that of the comparison, from old to new.
         """
@@ -205,7 +205,7 @@ class Change:
         corners = None if self.box_mm is None else alignment.back(np.reshape(self.box_mm, (2, 2)))
         at = None
         if self.x_mm is not None and self.y_mm is not None:
-            # What moved is said to be where it is now: the other way round, where it was.
+            # What moved is listed where it is now: the other way round, where it was.
             at = alignment.back(np.array([[self.x_mm - own[0], self.y_mm - own[1]]]))[0]
         step = turn_points(np.array([own]), -alignment.turned_deg)[0]
         ends = None if self.ends_mm is None else alignment.back(np.array(self.ends_mm))
@@ -254,7 +254,7 @@ class Alignment:
     Parameters
     ----------
     method
-        What told turn and shift; ``none`` when nothing of one board lies on the other.
+        What showed turn and shift; ``none`` when nothing of one board lies on the other.
     turned_deg
         0, 90, 180 or 270: what the old board is turned by about its origin, counter-clockwise.
     shift_mm
@@ -300,7 +300,7 @@ class Alignment:
             moves.append(f"moved by {format_number(dx)}, {format_mm(dy)}")
         if not moves:
             return f"laid on each other as they are, {agreed}"
-        return f"OLD {' and '.join(moves)} onto NEW, told by {self.method}; {agreed}"
+        return f"OLD {' and '.join(moves)} onto NEW, found by {self.method}; {agreed}"
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -408,5 +408,5 @@ class Comparison(Result):
             return "the same board, within the tolerance"
         kinds = Counter(c.counted_as for c in self.changes)
         parts = ", ".join(counted(n, kind) for kind, n in kinds.items())
-        told = counted(len(self.changes), "difference")
-        return f"{told}: {parts}" if len(kinds) > 1 else told
+        total = counted(len(self.changes), "difference")
+        return f"{total}: {parts}" if len(kinds) > 1 else total

@@ -30,7 +30,7 @@ _FINISHES: Final = (
     (r"enig|(electroless nickel )?immersion gold", "ENIG"),
     (r"(ht_?)?osp", "OSP"),
 )
-"""Spellings of one finish (Gerber job file format, list from memory); others mean what they say."""
+"""Spellings of one finish (Gerber job file format, list from memory); others as written."""
 
 _FLAGS: Final = (
     ("Castellated", "castellated edges"),
@@ -47,7 +47,7 @@ _RGB: Final = re.compile(r"r\d+g\d+b\d+")
 
 
 def compare_options(old: Board, new: Board) -> tuple[list[Change], dict[str, str]]:
-    """Options that both state otherwise; and those that one states alone, which are no change.
+    """Options that the boards state differently, and those that only one states: no change.
 
     Returns
     -------
@@ -88,9 +88,9 @@ def compare_options(old: Board, new: Board) -> tuple[list[Change], dict[str, str
 
 
 def stated_options(board: Board) -> Mapping[str, Stated]:
-    """What the job file of a board states of its making, by title.
+    """Read what the job file of a board states of its making, by title.
 
-    Only what the house must be told: layers, outline and holes are compared as they are drawn.
+    Only what no drawing shows: layers, outline and holes are compared as they are drawn.
     """
     found: dict[str, Stated] = {}
     if board.thickness_mm is not None:
@@ -160,6 +160,6 @@ def _shown(value: str) -> str:
 
 
 def _finish(value: str) -> str:
-    """What a finish is, whatever it is called."""
+    """Reduce a finish to one name, however it is spelt."""
     words = " ".join(value.split()).casefold()
     return next((key for known, key in _FINISHES if re.fullmatch(known, words)), words)

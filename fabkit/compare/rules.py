@@ -1,4 +1,4 @@
-"""What judging a comparison by its expectations can find."""
+"""Rules for changes that were not expected, and expected ones that are missing."""
 
 from __future__ import annotations
 

@@ -165,7 +165,7 @@ def patterns_from(text: SheetText) -> tuple[Pattern, ...]:
     for n, key in enumerate(keys):
         if key in keys[:n]:
             raise text.error(
-                ("pattern", n, "key"), f"'{key}' is there twice", expected="a key of its own"
+                ("pattern", n, "key"), f"'{key}' is there twice", expected="another key"
             )
     return tuple(
         Pattern(

@@ -9,7 +9,7 @@ from fabkit.parts.model import AssemblyStep, BillLine
 
 
 def assembly_steps(lines: Sequence[BillLine]) -> tuple[AssemblyStep, ...]:
-    """Steps of the work; stages without parts are left out, looking and measuring are not."""
+    """List the steps of the work, less stages without parts; looking and measuring always stay."""
     steps: list[AssemblyStep] = []
     warned = False
     for order, stage in enumerate(STAGES):

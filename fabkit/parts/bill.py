@@ -167,7 +167,7 @@ class _Builder:
     # Which part a place takes
 
     def _verdict(self, record: Record) -> str | None:
-        """The user's word on a reference."""
+        """Take the user's word on a reference: why it is no part, empty for a part, else None."""
         target, where = self._mapping(record)
         if target == NOTHING:
             return f"nothing, by the {where}"
@@ -176,11 +176,11 @@ class _Builder:
         return None
 
     def _mapped(self, record: Record) -> str:
-        """What a reference is mapped to: a key, a description, nothing; empty when not."""
+        """Find what a reference is mapped to: a key, a description, nothing; empty when not."""
         return self._mapping(record)[0]
 
     def _mapping(self, record: Record) -> tuple[str, str]:
-        """What a reference is mapped to, and where: the order file comes before the book."""
+        """Find what a reference is mapped to, and where: the order file comes before the book."""
         ref = record.fields.get("ref") or record.ref
         for rows, where in (
             (self.usage.mapping.items(), "order file"),
@@ -208,10 +208,10 @@ class _Builder:
         return list(dict.fromkeys(own))
 
     def _is_usual(self, place: Place) -> bool:
-        """Whether a place takes what the book has for its kind: what states another value does not.
+        """Whether a place takes what the book has for its kind: one with another value does not.
 
-        Of several values on a keyboard the one most places state is meant; a board without keys
-        says nothing of which is.
+        Of several values on a keyboard the one most places state is meant.  Boards without keys
+        do not count: they do not show which value is usual on a keyboard.
         """
         value = _stated(place)
         if not value:
@@ -305,7 +305,7 @@ class _Builder:
     # Building
 
     def build(self) -> Bill:
-        """The whole list."""
+        """Build the whole list."""
         for bucket, half in self.buckets.items():
             places = self._places_of(bucket)
             for place in half.places:
@@ -354,7 +354,7 @@ class _Builder:
         return self.places[HALVES.index(bucket)]
 
     def _enter_row(self, row: Record, buckets: tuple[Bucket, ...]) -> None:
-        """A row of a table without references: what is counted already, or pieces of its own."""
+        """Enter a row of a table without references: a part counted already, or further pieces."""
         part = self._named_part(row)
         title = _description(row.fields) or row.ref
         kind = row_kind(row)
@@ -378,7 +378,7 @@ class _Builder:
         return self._finish(line)
 
     def _finish(self, line: _Line) -> BillLine:
-        """Counts, faces and reasons of one line."""
+        """Settle counts, faces and reasons of one line."""
         part = line.part
         side: Face = part.face if part else _SIDES.get(line.kind, "either")
         pieces: dict[Bucket, int] = {"left": 0, "right": 0, None: 0}
@@ -456,7 +456,7 @@ class _Builder:
         )
 
     def _with_rows(self, line: _Line, tally: Tally, bucket: Bucket) -> Tally:
-        """What rows without references say stands beside what the places say."""
+        """Add the counts of rows without references beside those of the places."""
         pieces = sum(r.pieces for r, buckets in line.rows if bucket in buckets)
         if not pieces or TABLE in tally.by_source:
             return tally
@@ -513,9 +513,9 @@ class _Builder:
     def _compare(self, line: _Line, tally: Tally, bucket: Bucket) -> None:
         title = line.title
         where = "" if self.reversible or bucket is None else f" of the {bucket} half"
-        # Holes tell how many switches there are; of other parts they only bear out what is named.
-        told = [n for n in tally.by_source if line.per_key or n not in (HOLES, LANDS)]
-        counts = [tally.by_source[n] for n in told] or [tally.count]
+        # Holes show how many switches there are; of other parts they only confirm what is named.
+        counting = [n for n in tally.by_source if line.per_key or n not in (HOLES, LANDS)]
+        counts = [tally.by_source[n] for n in counting] or [tally.count]
         if min(counts) < tally.fewest or (max(counts) > tally.count == tally.fewest):
             said = ", ".join(f"{n} by {name}" for name, n in tally.by_source.items())
             self._report(
@@ -565,7 +565,7 @@ class _Builder:
                     )
 
     def _remark_board(self, places: Places) -> None:
-        """What one board leaves open or seems to lack."""
+        """Report what one board leaves open or seems to lack."""
         hands = places.keyboard.hands
         if places.choice:
             self._report(rules.CHOICE, places.choice)
@@ -647,7 +647,7 @@ _BY_PINS: Final = ("controller", "header", "controller row", "circuit", "connect
 
 
 def part_kind(part: BookPart) -> str:
-    """What a part of the book is, by its kinds, class or title; empty when none tells."""
+    """Recognise what a part of the book is, by kinds, class or title; empty when not known."""
     if part.kinds:
         return part.kinds[0]
     words = f"{part.cls} {plain(part.key)} {plain(part.title)}"
@@ -662,7 +662,7 @@ def part_kind(part: BookPart) -> str:
 
 
 def row_kind(row: Record) -> str:
-    """What a row of a table without references is about."""
+    """Recognise what a row of a table without references is about."""
     words = plain(_description(row.fields))
     if re.search(r"\bkey ?caps?\b", words):
         return "key cap"
@@ -695,7 +695,7 @@ def _stated(place: Place) -> str:
 
 
 def _joined(places: Places) -> HalfPlaces:
-    """All of a board that is not split."""
+    """Everything on a board that is not split."""
     if len(places.halves) == 1:
         return places.halves[0]
     return HalfPlaces(
@@ -706,7 +706,7 @@ def _joined(places: Places) -> HalfPlaces:
 
 
 def _ordered(counts: Mapping[str, int]) -> dict[str, int]:
-    """Counts by source, the most telling first."""
+    """Order counts by source, the most reliable first."""
     names = (*ORDER, *sorted(set(counts) - set(ORDER)))
     return {n: counts[n] for n in names if n in counts}
 

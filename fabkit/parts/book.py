@@ -168,7 +168,7 @@ class BookPart:
         if not (self.match or self.patterns or self.kinds or self.count):
             raise Wrong(
                 "",
-                "nothing says when it is used",
+                "it does not state when it is used",
                 expected="match, patterns, kinds or count",
             )
 
@@ -191,7 +191,7 @@ class PartsBook:
 
     @property
     def notice(self) -> str:
-        """What every output must say about the book; empty when nothing."""
+        """What every output must state about the book; empty when nothing."""
         if not self.invented:
             return ""
         return (
@@ -262,7 +262,7 @@ def book_from(text: SheetText) -> PartsBook:
 
 
 def _judge_names(file: PartsFile, text: SheetText) -> None:
-    """Shops and parts have names of their own, and every name that is used is there."""
+    """Refuse two shops or parts of one name, and names that are used but not there."""
     shops = [shop.name for shop in file.shop]
     keys = [part.key for part in file.part]
     for n, name in enumerate(shops):
@@ -272,9 +272,7 @@ def _judge_names(file: PartsFile, text: SheetText) -> None:
             )
     for n, key in enumerate(keys):
         if key in keys[:n]:
-            raise text.error(
-                ("part", n, "key"), f"'{key}' is there twice", expected="a key of its own"
-            )
+            raise text.error(("part", n, "key"), f"'{key}' is there twice", expected="another key")
     for n, part in enumerate(file.part):
         row: KeyPath = ("part", n)
         for held in part.lets_carry:

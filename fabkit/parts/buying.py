@@ -17,7 +17,7 @@ from fabkit.sheets.order import SpareRule
 SEARCH_LIMIT = 4_000
 """Combinations tried one by one; above, a mixed-integer programme finds the same optimum."""
 MOST_EXTRA = 30
-"""Pieces added at most to reach a shop's limit (common practice: nobody fills up with more)."""
+"""Pieces added at most to reach a shop's limit (common practice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,7 +95,7 @@ def list_lots(
 
 
 def _saving(shop: Shop) -> Decimal:
-    """What buying more can save at a shop."""
+    """Add up what buying more can save at a shop."""
     shipping = shop.shipping if shop.free_from is not None else Decimal(0)
     return shipping + (shop.small_fee if shop.small_below else Decimal(0))
 
@@ -108,7 +108,7 @@ def shop_charges(shop: Shop, goods: Decimal) -> tuple[Decimal, Decimal]:
 
 
 def plan_purchases(wants: Sequence[Want], shops: Mapping[str, Shop], currency: Currency) -> Plan:
-    """The cheapest plan; every part from one shop.
+    """Find the cheapest plan; every part from one shop.
 
     Small cases are searched wholly, larger ones solved as a mixed-integer programme to a gap of
     zero.  Parts without a price are left out.

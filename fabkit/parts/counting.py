@@ -58,7 +58,7 @@ def tally_places(
     Parameters
     ----------
     group
-        The half; tells which face is up.
+        The half; shows which face is up.
     side
         Side of the keys it is worked on.
     reversible
@@ -96,20 +96,23 @@ def tally_places(
 
 
 def _record_on(records: Sequence[Record], face: str) -> Record:
-    """The record of the footprint that is used: the one on the face worked on, else the first."""
+    """Choose the record of the footprint that is used: on the face worked on, else the first."""
     return next((r for r in records if face and r.side == face), records[0])
 
 
 def working_face(side: Face, group: Group | None) -> Side | str:
-    """Face of the board a part is worked on; empty when nothing tells."""
+    """Face of the board a part is worked on; empty when it is not known."""
     if side == "either" or group is None:
         return ""
     return group.face_up if side == "key" else _back(group)
 
 
 def _as_drawn(side: Side | None, group: Group | None) -> str:
-    """Face of a part whose leads fit either face: on a board turned over it is fitted from the
-    other, so that it looks the same way against the keys."""
+    """Face of a part whose leads fit either face.
+
+    On a board turned over it is fitted from the other face, so that it lies to the keys as on the
+    first half.
+    """
     if side is None:
         return ""
     return opposite(side) if group is not None and group.face_up == "bottom" else side

@@ -142,7 +142,7 @@ class BillLine:
         return self.per_keyboard * usage.keyboards + usage.spare_halves * max(self.left, self.right)
 
     def short_refs(self, half: Half) -> str:
-        """References of a half with runs written short: ``SW1-SW3, SW5``."""
+        """Shorten runs in the references of a half: ``SW1-SW3, SW5``."""
         runs: list[list[str]] = []
         for ref in self.refs.get(half, ()):
             stem = ref.rstrip("0123456789")
@@ -167,7 +167,7 @@ class Found:
     kind
         What stands there.
     x_mm, y_mm
-        Where; None when the files do not tell.
+        Where; None when the files do not show it.
     half
         ``left half``, ``right half`` or empty.
     faces
@@ -244,7 +244,7 @@ class Plan:
     shops: tuple[ShopOrder, ...]
     total: Decimal
     method: str
-    """How it was found; says when it is not proven the cheapest."""
+    """How it was found, and whether it is proven the cheapest."""
 
     def table(self) -> Table:
         """Every purchase."""
@@ -292,7 +292,7 @@ class Plan:
         )
 
     def shopping_table(self) -> Table:
-        """What a shopper needs of every purchase."""
+        """Make a table of what a shopper needs of every purchase."""
         return self.table().only(
             "part", "shop", "needed", "bought", "left_over", "unit_price", "cost", "price_at"
         )
@@ -419,7 +419,7 @@ class Bill(Result):
         )
 
     def shopping_table(self) -> Table:
-        """What to buy, then what has no price, marked."""
+        """Make a table of what to buy, then what has no price, marked."""
         bought = self.plan.shopping_table()
         unpriced = tuple(
             (line.title, None, line.need(self.usage), None, None, "no price", None, None)
@@ -436,5 +436,5 @@ class Bill(Result):
         return self.currency.round(sum(left, Decimal(0)) * share)
 
     def line(self, key: str) -> BillLine | None:
-        """The line of a part."""
+        """Find the line of a part; None when the list has none."""
         return next((a for a in self.lines if a.key == key), None)

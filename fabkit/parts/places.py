@@ -1,4 +1,4 @@
-"""The places of a board that take parts, and what the files say of each reference."""
+"""The places of a board that take parts, and what the files state of each reference."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from fabkit.sheets.order import BoardUse
 Kind = PartKind | Literal["key switch", "switch socket"]
 
 FEWEST_ROW: Final = 4
-"""What stands in a shorter row of holes that nothing names cannot be told."""
+"""A shorter row of holes that nothing names may hold anything, so it is not counted."""
 
 KNOB_MM: Final = 6.0
 """An encoder this near to the middle of a key stands in its place."""
@@ -38,13 +38,13 @@ class Place:
     kind
         ``key switch`` for a key.
     records
-        What the files say of its references, one for each footprint.
+        What the files state of its references, one for each footprint.
     patterns
         Hole patterns at it, of the way it is fitted.
     sources
         What it is known by.
     x_mm, y_mm
-        Where; None when the files do not tell.
+        Where; None when the files do not show it.
     certain
         False for what no file names and its holes do not make sure.
     """
@@ -87,13 +87,14 @@ class Places:
     halves
         One for each group of the keyboard; one for a board without keys.
     loose
-        Of the whole board: places of which the files do not tell the half.
+        Of the whole board: places whose half the files do not show.
     rows
         Rows of parts tables without references: pieces of a board.
     left_out
         Reference and reason of what is named and not bought.
     family, held
-        Which switch is counted where several fit; ``choice`` says so in words, empty when one fits.
+        Which switch is counted where several fit; ``choice`` states it in words, empty when only
+        one fits.
     knobs
         Places that take a switch or an encoder.
     """
@@ -272,7 +273,7 @@ class _Places:
         return out
 
     def _unplaced(self, placed: set[str]) -> list[Place]:
-        """References that only a table names, or that have no lands."""
+        """List references that only a table names, or that have no lands."""
         out = []
         for record in self.records.values():
             if record.ref in placed or not self._is_part(record):
@@ -281,7 +282,7 @@ class _Places:
             if record.sources == ("component attributes",) and not any(
                 f.get(n) for n in ("value", "footprint", "part_number", "mount", "pins")
             ):
-                self.left_out[record.ref] = "it has no lands of its own"
+                self.left_out[record.ref] = "it has no lands"
                 continue
             out.append(
                 Place(
@@ -349,14 +350,14 @@ HOLES = "hole pattern"
 LANDS = "pads"
 FIXED = "fixed count"
 ORDER = (ATTRIBUTES, PLACEMENT, TABLE, HOLES, LANDS, FIXED)
-"""Sources, the most telling first."""
+"""Sources, the most reliable first."""
 
 _ESCAPE = re.compile(r"\\u([0-9A-Fa-f]{4})|\\U([0-9A-Fa-f]{8})|\\([0-9A-Fa-f]{4})")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Record:
-    """One reference as merged from the sources that name it; the first source's fields win."""
+    """One reference as merged from the sources that name it; the first source's fields count."""
 
     ref: str
     fields: Mapping[str, str]
@@ -369,11 +370,11 @@ class Record:
 
 
 Verdict = Callable[[Record], str | None]
-"""What the parts book says of a reference: None nothing, empty that it is a part, else why not."""
+"""The user's word on a reference: None when not given, empty for a part, else why it is none."""
 
 
 def decoded(text: str) -> str:
-    r"""A text with its escapes decoded (Gerber Layer Format 2021.02, section 3.4.3).
+    r"""Decode the escapes of a text (Gerber Layer Format 2021.02, section 3.4.3).
 
     >>> decoded(r"G\002A\002A")
     'G**'
@@ -382,7 +383,7 @@ def decoded(text: str) -> str:
 
 
 def read_records(board: Board) -> tuple[Record, ...]:
-    """What the sources of a board say, merged by reference, in natural order."""
+    """Merge what the sources of a board state by reference, in natural order."""
     found: dict[str, list[Record]] = {}
     loose: list[Record] = []
     for record in (*_from_components(board), *_from_placements(board), *_from_tables(board)):

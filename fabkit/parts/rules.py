@@ -1,4 +1,4 @@
-"""What building the parts list can find."""
+"""Rules for what is found while the parts list is built."""
 
 from __future__ import annotations
 

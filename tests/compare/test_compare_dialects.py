@@ -55,8 +55,8 @@ def test_order_of_objects_does_not_matter(rev_b):
 
 
 @pytest.mark.parametrize("shift", [(10.0, -4.0), (-118.1113, 76.2087), (0.004, 0.0)])
-def test_another_origin_is_told_and_taken_back(rev_b, shift):
-    """A board exported from another origin is equal; the shift is told to a micrometre."""
+def test_another_origin_is_stated_and_taken_back(rev_b, shift):
+    """A board exported from another origin is equal; the shift is given to a micrometre."""
     comparison = fabkit.compare_boards(rev_b, shifted(rev_b, *shift))
 
     assert comparison.alignment.shift_mm == pytest.approx(shift, abs=1e-5)

@@ -66,7 +66,7 @@ inside_mm = [100, 20, 122, 75]
 
 
 def test_a_count_must_be_met(comparison, tmp_path):
-    """Two keys expected where three moved: the third is told."""
+    """Two keys expected where three moved: the third is reported."""
     text = 'format = 1\n[[change]]\nkind = "key/moved"\nmoved_mm = [0, 1]\ncount = 2\n'
     findings = fabkit.judge_changes(comparison, _write(tmp_path, text)).findings
 

@@ -1,4 +1,4 @@
-"""Cuts and shorts planted on a board whose files name no nets, told by the pads they concern."""
+"""Cuts and shorts planted on a board whose files name no nets, listed by their pads."""
 
 from __future__ import annotations
 

@@ -101,7 +101,7 @@ def test_a_package_without_job_file_states_nothing(rev_b):
 
 
 def test_a_mixture_is_not_compared_with_a_word(rev_b, tmp_path):
-    """A colour as a word and one as red, green and blue parts cannot be told apart nor equal."""
+    """A colour as a word and one as red, green and blue parts are neither different nor equal."""
     comparison = fabkit.compare_boards(
         rev_b, _stating(tmp_path / "b", _colour("SolderMask", 0, "R0G130B50"))
     )

@@ -92,7 +92,7 @@ def test_rounding_is_no_change(rev_b, step):
     assert fabkit.compare_boards(rev_b, edit_layer(rev_b, "top legend", jitter)).equal
 
 
-def test_a_removed_and_an_added_track_are_told_apart(rev_b):
+def test_a_removed_and_an_added_track_are_distinguished(rev_b):
     """A track that is gone is removed area; the other way round it is added area."""
     layer = next(a for a in rev_b.layers if a.name == "top copper")
     row = int(np.flatnonzero(layer.file.objects.kind == Kind.DRAW)[3])
@@ -176,7 +176,7 @@ def test_slots_added_and_moved(rev_b):
     assert change.moved_mm == pytest.approx((0.0, 0.3), abs=1e-9)
 
 
-def test_a_turned_key_is_told_in_degrees(rev_b):
+def test_a_turned_key_is_listed_in_degrees(rev_b):
     """A key turned by 5 degrees about its middle: one key, its holes, nothing else."""
     keys = [c for c in rev_b.components if c.ref == "SW8"]
     centre = np.array([keys[0].x_mm, keys[0].y_mm])
@@ -204,7 +204,7 @@ def _parts(board, ref, **changed):
 
 
 def test_parts_changed_moved_added_and_removed(rev_b):
-    """One part at a time, told by its reference."""
+    """One part at a time, recognised by its reference."""
     without = replace(rev_b, components=tuple(c for c in rev_b.components if c.ref != "S2"))
     s2 = next(c for c in rev_b.components if c.ref == "S2")
     cases = {
@@ -271,7 +271,7 @@ def test_thickness_and_outline(rev_b):
 
 
 def test_a_layer_that_is_gone(rev_b):
-    """A layer that one board lacks is told as such, not as thousands of places."""
+    """A layer that one board lacks is reported as such, not as thousands of places."""
     without = replace(rev_b, layers=tuple(a for a in rev_b.layers if a.name != "bottom paste"))
     change = _only(fabkit.compare_boards(rev_b, without))
 

@@ -25,7 +25,7 @@ def _partitions(draw):
 
 @given(case=_partitions())
 def test_pairs_are_those_of_plain_sets(case):
-    """Pairs that a split tells, with those of the same group, are just those together in one
+    """Pairs that a split names, with those of the same group, are just those together in one
     partition and apart in the other (reference: all pairs, one by one)."""
     (together, apart), at = case
     wanted = {
@@ -51,7 +51,7 @@ def test_pairs_are_those_of_plain_sets(case):
 
 @given(case=_partitions())
 def test_as_many_as_groups_of_a_graph_ask_for(case):
-    """A group that falls into n is told n - 1 times (reference: connected components of the graph
+    """A group that falls into n is listed n - 1 times (reference: connected components of the graph
     of those that are together in both)."""
     (together, apart), at = case
     graph = nx.Graph()

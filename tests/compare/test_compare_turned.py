@@ -18,7 +18,7 @@ TURNS = (90, 180, 270)
 
 @pytest.mark.parametrize("degrees", TURNS)
 def test_a_turned_board_is_the_same_board(rev_b, degrees):
-    """Turned and from another origin: equal, and the turn that brings it back is told."""
+    """Turned and from another origin: equal, and the turn that brings it back is stated."""
     comparison = fabkit.compare_boards(shifted(turn_board(rev_b, degrees), 7.5, -3.25), rev_b)
 
     assert comparison.equal
@@ -48,7 +48,7 @@ def test_changes_are_those_of_boards_that_lie_alike(rev_a, rev_b, degrees):
 
 
 def test_it_mirrors_between_turned_boards(rev_a, rev_b):
-    """The other way round keys, holes and parts that moved are told mirrored, place by place."""
+    """The other way round keys, holes and parts that moved are mirrored, place by place."""
 
     def told(changes):
         return Counter(

@@ -40,7 +40,7 @@ def _connections(record):
 
 
 def test_what_hangs_on_one_pour_is_one_line(comparison):
-    """Pads that came off the same copper are told in one line, each with its place; one by one
+    """Pads that came off the same copper are listed in one line, each with its place; one by one
     when all are asked for."""
     mine = _connections(compare_record(comparison))
     (line,) = gathered(mine, full=False)
@@ -52,7 +52,7 @@ def test_what_hangs_on_one_pour_is_one_line(comparison):
     assert len(list(gathered(mine, full=True))) == 5
 
 
-def test_every_output_tells_of_it(comparison):
+def test_every_output_lists_it(comparison):
     """JSON, Markdown and the page say which pads are no longer joined, under a heading."""
     record = compare_record(comparison)
     told = json.loads(to_json(record))
@@ -122,7 +122,7 @@ def test_holes_that_moved_each_their_own_way_are_one_line():
     assert len(list(gathered(odd, full=True))) == 5
 
 
-def test_what_has_no_name_is_told_by_its_place():
+def test_what_has_no_name_is_listed_by_its_place():
     """Keys without a reference are listed by their places, under their title."""
     keys = [
         {"kind": "key/added", "subject": "key", "message": "key added", "x_mm": x, "y_mm": 2.0}
@@ -135,7 +135,7 @@ def test_what_has_no_name_is_told_by_its_place():
 
 
 def test_a_finding_that_says_the_same_more_often_is_not_repeated():
-    """Where only the number of places differs, both numbers are told and not the words again."""
+    """Where only the number of places differs, both numbers are given and not the words again."""
     before = {"id": "a/b", "severity": "note", "message": "a mark is lost", "count": 2}
     after = before | {"count": 3}
     findings = {"new": [], "gone": [], "changed": [{"before": before, "after": after}], "same": 0}

@@ -177,7 +177,7 @@ def test_groups_are_mirror_images_copies_or_different():
     )
 
 
-def test_plain_rows_are_told_from_staggered_columns():
+def test_plain_rows_are_no_staggered_columns():
     """Keys of a keypad stand in rows; columns of a half are staggered."""
     grid = np.array([(19.0 * c, 19.0 * r) for c in range(4) for r in range(4)])
 

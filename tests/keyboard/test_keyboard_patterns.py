@@ -148,7 +148,7 @@ def test_mirror_image_of_a_one_sided_part_is_not_plain() -> None:
     assert site.mirrored
 
 
-def test_catalogue_tells_switches_apart() -> None:
+def test_catalogue_distinguishes_switches() -> None:
     """Each switch pattern is recognised as itself by the whole catalogue."""
     for i, pattern in enumerate(p for p in CATALOGUE if p.kind == "key"):
         sites = find_sites(make_holes(place(pattern, 20.0 * i, 5.0, 10.0 * i)), CATALOGUE)

@@ -40,7 +40,7 @@ def test_other_makes_and_two_lands_tell_no_turn():
     assert [found is None for found in find_turns(lands)] == [False] * 3 + [True] * 2
 
 
-def test_nothing_usual_nothing_told():
+def test_nothing_usual_nothing_reported():
     """A lone switch has nothing to be turned against."""
     assert find_turns([FOOTPRINT]) == [None]
     assert find_turns([]) == []

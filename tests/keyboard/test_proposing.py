@@ -50,7 +50,7 @@ def test_several_packages_name_the_way_to_an_order(tmp_path: Path) -> None:
     assert f"fabkit order new {root}" in caught.value.hint
 
 
-def test_halves_and_plate_are_told_apart_and_named(tmp_path: Path) -> None:
+def test_halves_and_plate_are_distinguished_and_named(tmp_path: Path) -> None:
     """A pair in folders whose names say nothing."""
     pair = FIXTURES / "pair"
     root = folder_of(tmp_path / "siskin", a=pair / "right", b=pair / "left", c=KINDS / "plate")

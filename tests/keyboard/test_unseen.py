@@ -199,7 +199,7 @@ def test_other_parts_that_repeat_are_no_keys(footprint: Footprint, places: list[
     assert find_keyboard(make(places, footprint)).keys == ()
 
 
-def test_a_stabiliser_tells_the_width_of_its_key() -> None:
+def test_a_stabiliser_shows_the_width_of_its_key() -> None:
     """Wire ends 23.88 mm apart hold a cap of two units (common practice); other keys are of one."""
     places = [*grid(5, 3), (2 * PITCH_MM, -4 * PITCH_MM, 0.0)]
     x, y, _ = places[-1]

@@ -1,4 +1,4 @@
-"""The parts list: sources merged, counted by half, conflicts told; all parts are invented."""
+"""The parts list: sources merged, counted by half, conflicts reported; all parts are invented."""
 
 from __future__ import annotations
 
@@ -151,7 +151,7 @@ def ids(bill: Bill) -> list[str]:
 
 
 def test_another_value_is_another_part() -> None:
-    """A kind names the usual value's part; a second value and 10K beside 10k are told apart."""
+    """A kind names the usual value's part; a second value and 10K beside 10k are distinguished."""
     values = ["1N4148"] * 4 + ["BAT54"] + ["10K", "10k"]
     parts = tuple(
         Component(
@@ -203,7 +203,7 @@ def test_socket_is_soldered_on_the_back_of_either_half() -> None:
 
 
 def test_missing_socket_is_a_conflict() -> None:
-    """Eighteen switch sites and seventeen sockets are told apart, with both numbers."""
+    """Eighteen switch sites and seventeen sockets are reported, with both numbers."""
     bill = build_bill(make_board(keys=18, components=sockets(17)), book())
     conflicts = [f for f in bill.problems if f.id == "parts/conflict"]
 
@@ -282,7 +282,7 @@ def test_odd_references_are_kept_as_they_are() -> None:
     assert "R2, R10" in line.short_refs("left")
 
 
-def test_uneven_faces_are_told() -> None:
+def test_uneven_faces_are_reported() -> None:
     """Two on one face and three on the other cannot both be right."""
     parts = tuple(
         Component(
@@ -426,7 +426,7 @@ def test_need_spares_and_rebuild() -> None:
     assert bill.plan.total == Decimal("6.00") + Decimal("13.50") + Decimal("4.00")
 
 
-def test_unpriced_and_unknown_parts_are_told() -> None:
+def test_unpriced_and_unknown_parts_are_reported() -> None:
     """A known part without price and a part the book does not know are findings."""
     part = Component(ref="R1", value="1k", mount="SMD", origin="component attributes")
     bill = build_bill(make_board(components=(part,)), book())
@@ -492,7 +492,7 @@ def test_working_order_and_cautions() -> None:
         ('currency = "cu"', 'currency = "QQQ"', "currency", "not known"),
         ('stage = "sockets"', 'stage = "socket"', "part[1].stage", "not known"),
         ("count = { key = 1 }", "count = { keys = 1 }", "part[3].count.keys", "unknown key"),
-        ("count = { key = 1 }\n", "", "part[3]", "nothing says when"),
+        ("count = { key = 1 }\n", "", "part[3]", "does not state when"),
     ],
 )
 def test_mistakes_in_the_book(old: str, new: str, key: str, words: str) -> None:
@@ -556,13 +556,13 @@ def test_demonstration_parts_book() -> None:
     assert lasting["switch-low"] is lasting["controller"] is Lasting.CARRIED_OVER
 
 
-def test_keys_that_nothing_marks_are_told() -> None:
+def test_keys_that_nothing_marks_are_reported() -> None:
     """parts/keys-unknown: parts are counted by keys, but the board shows none."""
     assert "parts/keys-unknown" in ids(build_bill(make_board(keys=0), book()))
     assert "parts/keys-unknown" not in ids(build_bill(make_board(keys=4), book()))
 
 
-def test_pattern_that_the_catalogue_lacks_is_told() -> None:
+def test_pattern_that_the_catalogue_lacks_is_reported() -> None:
     """parts/unknown-pattern: the book names a pattern of holes that nobody described."""
     wrong = BOOK.replace('"switch-low-socket"', '"switch-of-glass"')
 

@@ -122,7 +122,7 @@ def test_the_users_word_wins() -> None:
     assert (switch.left, switch.per_keyboard) == (0, 2)
 
 
-def test_what_is_lacking_is_told() -> None:
+def test_what_is_lacking_is_reported() -> None:
     """linnet has keys and diodes, and a header instead of a controller."""
     bill = bill_of("linnet/rev-1")
 

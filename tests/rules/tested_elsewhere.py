@@ -74,9 +74,9 @@ TESTS = {
     "half/pair-lacks": ("checks/test_pair_of_halves.py::test_a_key_left_out_on_one_half_is_placed"),
     "half/pair-outline": "checks/test_pair_of_halves.py::test_outlines_are_compared_mirrored",
     "parts/conflict": "parts/test_parts_bill.py::test_missing_socket_is_a_conflict",
-    "parts/unknown-part": "parts/test_parts_bill.py::test_unpriced_and_unknown_parts_are_told",
-    "parts/no-price": "parts/test_parts_bill.py::test_unpriced_and_unknown_parts_are_told",
-    "parts/uneven-faces": "parts/test_parts_bill.py::test_uneven_faces_are_told",
+    "parts/unknown-part": "parts/test_parts_bill.py::test_unpriced_and_unknown_parts_are_reported",
+    "parts/no-price": "parts/test_parts_bill.py::test_unpriced_and_unknown_parts_are_reported",
+    "parts/uneven-faces": "parts/test_parts_bill.py::test_uneven_faces_are_reported",
     "parts/uneven-halves": "parts/test_parts_bill.py::test_pair_of_different_boards",
     "parts/none-found": "parts/test_parts_bill.py::test_empty_board_says_that_nothing_was_found",
     "cost/card-old": "costs/test_costs_quote.py::test_old_prices_are_told",
@@ -105,7 +105,7 @@ TESTS = {
     "wiring/no-scheme": "wiring/test_wiring_findings.py::test_neither_direct_nor_rows_and_columns",
     "wiring/halves-differ": "wiring/test_wiring_findings.py::test_rows_of_the_controller_swapped",
     "wiring/pins-unknown": "wiring/test_wiring_findings.py::test_nothing_names_pins",
-    "wiring/diodes-inferred": ("wiring/test_wiring_tables.py::test_diodes_told_by_copper_alone"),
+    "wiring/diodes-inferred": ("wiring/test_wiring_tables.py::test_diodes_found_by_copper_alone"),
     "wiring/no-keys": "wiring/test_wiring_findings.py::test_no_keys",
     "wiring/half-unknown": (
         "wiring/test_wiring_firmware.py::test_nothing_known_of_a_half_is_an_error"
@@ -116,9 +116,9 @@ TESTS = {
     "partslist/no-table": (
         "formats/sidecars/test_sidecars_tables.py::test_files_without_a_table_say_so"
     ),
-    "parts/keys-unknown": "parts/test_parts_bill.py::test_keys_that_nothing_marks_are_told",
+    "parts/keys-unknown": "parts/test_parts_bill.py::test_keys_that_nothing_marks_are_reported",
     "parts/unknown-pattern": (
-        "parts/test_parts_bill.py::test_pattern_that_the_catalogue_lacks_is_told"
+        "parts/test_parts_bill.py::test_pattern_that_the_catalogue_lacks_is_reported"
     ),
     "cost/small-drill": "costs/test_costs_remarks.py::test_surcharges_that_few_features_cause",
     "cost/fine-track": "costs/test_costs_remarks.py::test_surcharges_that_few_features_cause",
