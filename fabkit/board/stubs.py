@@ -61,7 +61,7 @@ def cut_stubs(
 
 
 def _stub(board: BaseGeometry, holes: Floats) -> BaseGeometry | None:
-    """What a board has between its straight edge and a row of holes outside it, if anything."""
+    """Find what a board has between its straight edge and a row of holes outside, if anything."""
     start, length = holes[0], float(np.hypot(*(holes[-1] - holes[0])))
     along = (holes[-1] - start) / length
     inward = np.array([-along[1], along[0]])

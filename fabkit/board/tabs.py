@@ -76,7 +76,7 @@ def find_tabs(shape: BaseGeometry, lines: Shapes, holes: Floats) -> tuple[Shapes
 
 
 def _led_on(wall: BaseGeometry) -> BaseGeometry:
-    """A wall made a little longer at both ends, so that it surely reaches the edge."""
+    """Make a wall a little longer at both ends, so that it surely reaches the edge."""
     xy = shapely.get_coordinates(wall)
     first, last = xy[0] - xy[1], xy[-1] - xy[-2]
     reach = _SHORT_MM + COINCIDENT_MM
