@@ -230,8 +230,9 @@ def _report_flashes(files: Sequence[GerberFile], evidence: Evidence, found: Outl
             rim = None if found.shape is None else shapely.boundary(found.shape)
             rows = [] if rim is None else find_perforations(rim, evidence.bites)
         spots = shapely.points(o.x0[flashes], o.y0[flashes])
+        lines = np.array(rows, dtype=object)
         in_row = np.zeros(len(flashes), dtype=bool)
-        in_row[shapely.STRtree(spots).query(rows, "dwithin", distance=SAME_END_MM)[1]] = True
+        in_row[shapely.STRtree(spots).query(lines, "dwithin", distance=SAME_END_MM)[1]] = True
         for mine, words, assumed in (
             (flashes[in_row], "break-off hole", "a perforation, in rows from edge to edge"),
             (flashes[~in_row], "flashed shape", "not part of the outline"),
