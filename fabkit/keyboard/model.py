@@ -237,11 +237,6 @@ class Hands:
     hand_known: bool = True
     contradiction: str = ""
 
-    @property
-    def boards_per_keyboard(self) -> int:
-        """Boards of this design in one keyboard; 1 for a plate or no keyboard."""
-        return 2 if self.use == "reversible" else 1
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoardIs:

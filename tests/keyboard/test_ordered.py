@@ -6,11 +6,14 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from shapely import MultiPolygon
 
 import fabkit
 from fabkit.base.errors import UsageError
 from fabkit.board.model import Board
+from fabkit.board.single import cut_out
 from fabkit.keyboard.ordered import describe_order, settle_uses, with_edge
+from fabkit.sheets.house import load_house
 from fabkit.sheets.order import Order, OrderedBoard, order_from, ordered_board
 from fabkit.sheets.toml_text import parse_sheet
 
@@ -62,6 +65,36 @@ def test_a_lone_half_beside_a_plate_is_counted_twice(boards: dict[str, Board]) -
 
     assert counts(settled) == [("left", 2), ("plate", 1)]
     assert "the right half is counted" in describe_order(settled, given)[0].headline
+
+
+def test_plates_of_single_halves_are_counted_by_their_counterpart(boards: dict[str, Board]) -> None:
+    """A right half's plate beside a left half's: one each; alone it serves both hands: two."""
+    left, right = (
+        cut_out(boards["plate"], MultiPolygon([p])) for p in boards["plate"].profile.geoms
+    )
+    both, names = boards["both"], ("both", "left plate", "right plate")
+    pair = settle_uses(order_of(*(unstated(n) for n in names)), [both, left, right])
+    alone = settle_uses(order_of(*(unstated(n) for n in names[::2])), [both, right])
+
+    assert counts(pair) == [("both", 1), ("plate", 1), ("plate", 1)]
+    assert counts(alone) == [("both", 1), ("plate", 2)]
+    for keyboards in (1, 3):
+        wanted = replace(alone, keyboards=keyboards, quantities=(10,))
+        (offer,) = fabkit.quote([both, right], order=wanted).offers
+        # The plan: 2 plates a keyboard, in the house's smallest quantities.
+        assert offer.pieces[1] == load_house().next_quantity(2 * keyboards)
+
+
+def test_a_plate_said_to_be_the_right_half_is_counted_once_and_contradicted(
+    boards: dict[str, Board],
+) -> None:
+    """The user's word counts: one of each a keyboard, with what the files show instead."""
+    designs = [ordered_board(Path(n), name=n, use=u) for n, u in (("l", "left"), ("r", "right"))]
+    given = [boards["left"], boards["plate"]]
+    settled = settle_uses(order_of(*designs), given)
+
+    assert counts(settled) == [("left", 1), ("right", 1)]
+    assert "plate" in describe_order(settled, given)[1].contradiction
 
 
 def test_the_users_count_stays(boards: dict[str, Board]) -> None:
