@@ -293,6 +293,7 @@ def infer_plating(
     pads = sum(
         _has_pad(layer.file, x, y, radius, side, is_slot).astype(np.int64) for layer in copper
     )
+    # A plated barrel joins layers, so pads on two of them show it.
     plated = (np.asarray(pads) >= 2).astype(np.int8)
     of_holes, of_slots = holes.plated.copy(), slots.plated.copy()
     of_holes[open_holes] = plated[: len(open_holes)]

@@ -510,7 +510,7 @@ def _in_grid(groups: Sequence[_Group]) -> bool:
 
 
 def _is_named(groups: Sequence[_Group], named: Floats) -> bool:
-    """Whether a placement table knows what stands at most of the groups: then its word counts."""
+    """Whether a placement table knows what stands at most of the groups: then the table decides."""
     if not len(named):
         return False
     away = PointTree(named).query(np.array([g.middle for g in groups]))[0]

@@ -261,7 +261,7 @@ def _set_contacts(
         place = int(gap[k].argmin())
         if gap[k, place] <= MEETS_MM:
             at[key[k], place] = k
-    # What lies beside a few keys by chance has no say in how they are turned.
+    # What lies beside a few keys by chance must not turn them: only common places count.
     lever = np.where(at >= 0, raw[at] * places.conj(), 0).sum(axis=1)
     turns = np.where(stated, turns, _upright(np.degrees(np.angle(lever)), stated))
     at[at >= 0] = rows[at[at >= 0]]

@@ -26,14 +26,14 @@ REVERSIBLE_SHARE: Final = 0.8
 knob or a wide key for one face)."""
 
 CERTAIN_LEAN: Final = 0.12
-"""Lean from which keys are a half although they stand upside down."""
+"""A board is taken to lie upside down only where its highest keys lean at least this much."""
 
 UPSIDE_DOWN: Final = 2.0
-"""How many times more the highest keys lean than the lowest where a board lies upside down."""
+"""They then lean at least this many times as much as the lowest keys."""
 
 CERTAIN_SHIFT: Final = 0.8
-"""Key pitches by which the lowest of keys in plain rows lean when they are a half all the same:
-less may be one key that is missing or wide."""
+"""Keys in plain rows are a half only where the lowest lean by this many key pitches: less may come
+from one key that is missing or wide."""
 
 MOST_OF_HALF: Final = 42
 """Keys of the largest halves (common practice: 4 to 6 rows of 6 to 7)."""
@@ -86,7 +86,7 @@ def _by_faces(board: Board, keys: Sequence[Key]) -> Hands:
         return found
     all_keys = tuple(range(len(keys)))
     leaning = _leaning(keys, "top")
-    # Pins of a plain push button lie the same way from either face: that alone says nothing.
+    # Pins of a plain push button lie the same way from either face: that alone proves nothing.
     if not any(known) and not leaning:
         return found
     left: Side = "bottom" if leaning < 0 else "top"

@@ -89,7 +89,7 @@ NOT_PARTS: Final[tuple[tuple[str, str], ...]] = (
         "jumper: bridged with solder where it is needed",
     ),
 )
-"""What is on a board and nobody buys: words of the trade in references, values and footprints."""
+"""What is on a board but not bought: words of the trade in references, values and footprints."""
 
 _DRAWING: Final = re.compile(r"^(?:REF|G|[A-Z]{1,3})?\*+$", re.IGNORECASE)
 """A reference that was never given a number: drawings, texts and bare holes."""

@@ -97,7 +97,7 @@ def _boxes(file: GerberFile, rows: NDArray[np.int64]) -> tuple[Floats, Floats]:
     """Sides (n, 2), mm, and turn, degrees, of the smallest box round each land.
 
     Standard apertures state theirs.  Exporters write turned lands as macros or regions, of which
-    the upright box says neither how wide a lead is nor which way it points: their outline is asked.
+    the upright box shows neither how wide a lead is nor which way it points: the outline does.
     """
     objects = file.objects
     flashed = objects.aperture[rows] >= 0

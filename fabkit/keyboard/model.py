@@ -220,7 +220,7 @@ class Hands:
         Keys by half, left before right.  A reversible board has two groups with the same keys:
         one for each face that can be up.  Empty when ``use`` is ``none``.
     stated_by
-        ``user`` when the user said what the board is, else ``files``.
+        ``user`` when the user stated what the board is, else ``files``.
     why
         What it was recognised by, one sentence.
     hand_known

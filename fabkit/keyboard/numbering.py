@@ -31,11 +31,11 @@ TURNED_DEG: Final = 4.0
 turned by 10 degrees and more)."""
 
 COLUMN_KEYS: Final = 3
-"""Keys turned alike in one column, from which it is a splayed column of fingers."""
+"""A column with this many keys turned alike is a splayed column of fingers."""
 
 
 FEWEST_FINGERS: Final = 3
-"""Keys in a column of fingers, for the mark of the home row."""
+"""A column has at least this many keys to count as one of the fingers for the home row."""
 
 UNSPLIT: Final = 10
 """Fewest columns of a keyboard that is not split in which its two index fingers are marked."""

@@ -81,7 +81,7 @@ def order_of(boards: Sequence[Board], order: Order | None) -> Order:
 
 
 def settle_uses(order: Order, boards: Sequence[Board]) -> Order:
-    """Take what each board is from its files where the user did not say it.
+    """Take what each board is from its files where the user did not state it.
 
     Parameters
     ----------
@@ -168,7 +168,7 @@ def describe_order(order: Order, boards: Sequence[Board]) -> tuple[BoardIs, ...]
 
 
 def counted_as(one: OrderedBoard) -> str:
-    """Say what was assumed to count a lone half for one hand; empty for every other board."""
+    """State what was assumed to count a lone half for one hand; empty for every other board."""
     if one.stated is None and one.use in ("left", "right") and one.per_keyboard == 2:
         other = "right" if one.use == "left" else "left"
         return f"the {other} half is counted as another board of the same price"

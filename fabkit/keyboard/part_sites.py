@@ -52,7 +52,7 @@ CONTACT_MM: Final = 0.4
 """A hole this near to the stated place of a contact is the contact's."""
 
 FEWEST_HEADER_PINS: Final = 4
-"""Three holes in a row are as often a small switch or a plug."""
+"""Shorter rows are no headers: three holes in a row are as often a small switch or a plug."""
 
 _AXIS_MM: Final = 1.5
 _PATTERN_KINDS: Final[dict[str, PartKind]] = {

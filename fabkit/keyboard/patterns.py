@@ -47,7 +47,7 @@ class Run:
 class Pattern:
     """A hole pattern.
 
-    ``holes`` or ``run`` says what it looks like; ``clear_mm`` keeps other holes away from its
+    ``holes`` or ``run`` describes it; ``clear_mm`` keeps other holes away from its
     centre (0: they do not matter).
     """
 
