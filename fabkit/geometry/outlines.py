@@ -93,33 +93,6 @@ def find_figures(
     return Figures(filled, bridges, loose, stray, max(doubled, 0.0), crossings, faces, figure)
 
 
-def nest(filled: Shapes) -> Ints:
-    """How many other figures each figure lies in.
-
-    Even depth is material, odd depth a cut-out in it.
-    """
-    depth = np.zeros(len(filled), dtype=np.int64)
-    if len(filled) < 2:
-        return depth
-    inner_points = shapely.point_on_surface(filled)
-    tree = shapely.STRtree(filled)
-    inner, outer = tree.query(inner_points, predicate="within")
-    area = shapely.area(filled)
-    real = (inner != outer) & (area[outer] > area[inner])
-    np.add.at(depth, inner[real], 1)
-    return depth
-
-
-def fill(filled: Shapes, depth: Ints) -> shapely.MultiPolygon:
-    """Material of nested figures: even depths less the odd depths inside them."""
-    result = shapely.MultiPolygon()
-    for level in range(int(depth.max(initial=-1)) + 1):
-        layer = shapely.union_all(filled[depth == level])
-        result = result.union(layer) if level % 2 == 0 else result.difference(layer)
-    parts = [p for p in shapely.get_parts(result) if p.geom_type == "Polygon" and not p.is_empty]
-    return shapely.MultiPolygon(parts)
-
-
 def _nothing() -> Figures:
     empty = np.empty(0, dtype=object)
     places = np.empty((0, 2))
