@@ -83,7 +83,7 @@ VIEWS = {
 
 
 def cropped(board: fabkit.Board, view: View) -> Image.Image:
-    """The view, with its marks."""
+    """Draw the view, with its marks."""
     (x, y), wide = view.at, view.wide
     high = wide * 0.7
     frame = (x - wide / 2, y - high / 2, x + wide / 2, y + high / 2)
@@ -108,7 +108,7 @@ def cropped(board: fabkit.Board, view: View) -> Image.Image:
 
 
 def scene_of(board: fabkit.Board, name: str) -> Scene:
-    """A finished face, the profile, or one layer alone."""
+    """Draw a finished face, the profile, or one layer alone."""
     if name in ("top", "bottom"):
         look = PreviewOptions(finish=Finish.GOLD)
         return finished_face(board, "top" if name == "top" else "bottom", look)
@@ -140,7 +140,7 @@ def sheet_picture(board: fabkit.Board, slug: str) -> Image.Image:
 
 
 def section(board: fabkit.Board) -> Image.Image:
-    """A cut through the board at its narrowest plated hole, to scale, with depth and width."""
+    """Draw a cut through the board at its narrowest plated hole, to scale, with depth and width."""
     thickness = board.thickness_mm or 1.6
     hole = float(board.holes.diameter[board.holes.plated == 1].min())
     scale, middle = 150.0, WIDTH_PX / 2
@@ -167,7 +167,7 @@ def section(board: fabkit.Board) -> Image.Image:
 
 
 def picture(board: fabkit.Board, term: Term) -> bytes:
-    """The picture of a term, as PNG."""
+    """Draw the picture of a term, as PNG."""
     if term.slug in VIEWS:
         image = cropped(board, VIEWS[term.slug])
     elif term.slug == "aspect-ratio":
@@ -178,7 +178,7 @@ def picture(board: fabkit.Board, term: Term) -> bytes:
 
 
 def page() -> str:
-    """The glossary as Markdown."""
+    """Write the glossary as Markdown."""
     lines = [
         NOTE,
         "# Words of the trade",

@@ -214,7 +214,7 @@ def _is_foreign(data: bytes) -> bool:
 
 
 def _find_spoiled(member: Member) -> Finding | None:
-    """A file whose name says layer or drill, and which is empty, a web page or in UTF-16."""
+    """Find a file that its name calls a layer or drill file and that is empty, HTML or UTF-16."""
     why, said = _why_not(member.data), read_name(PurePosixPath(member.name).name)
     if why not in _SPOILED or said.kind not in _NEEDED or said.confidence < NAME_SPEAKS:
         return None

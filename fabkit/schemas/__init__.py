@@ -70,7 +70,7 @@ def _named(part: Any) -> set[str]:
 
 
 def _inside(part: Any) -> Any:
-    """The same with references to its own definitions."""
+    """Give the same with references to its own definitions."""
     if isinstance(part, dict):
         return {key: _inside(value) for key, value in part.items()}
     if isinstance(part, list):
