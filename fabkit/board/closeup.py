@@ -11,10 +11,9 @@ from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Shapes
+from fabkit.base.columns import Floats, Ints, Shapes
 from fabkit.formats.gerber.model import GerberFile, Kind, object_boxes, object_shapes
 from fabkit.geometry.areas import MARGIN_MM
 from fabkit.geometry.facing import facets_of, find_gaps, find_widths
@@ -42,11 +41,11 @@ class CloseUp:
         self._file = file
 
     @cached_property
-    def _rows(self) -> NDArray[np.int64]:
+    def _rows(self) -> Ints:
         return np.flatnonzero(~np.isnan(self._boxes[:, 0]))
 
     @cached_property
-    def _boxes(self) -> NDArray[np.float64]:
+    def _boxes(self) -> Floats:
         return object_boxes(self._file)
 
     @cached_property

@@ -12,9 +12,9 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon
 
+from fabkit.base.columns import Floats, Ints
 from fabkit.base.findings import Finding, Place
 from fabkit.base.natural import natural
 from fabkit.base.units import INCH_MM, MIL_MM, format_mm
@@ -99,9 +99,7 @@ def _read_layer(layer: Layer, drafts: dict[str, _Draft]) -> None:
                 _read_objects(draft, layer, attributes, part)
 
 
-def _read_component(
-    draft: _Draft, layer: Layer, attributes: Attributes, rows: NDArray[np.int64]
-) -> None:
+def _read_component(draft: _Draft, layer: Layer, attributes: Attributes, rows: Ints) -> None:
     """Objects of a component layer: the centroid flash has the texts, pins have their nets."""
     o = layer.file.objects
     draft.side = layer.side
@@ -131,9 +129,7 @@ def _read_pin(draft: _Draft, attributes: Attributes) -> None:
         draft.pins[pin[1]] = draft.pins.get(pin[1]) or (net[0] if net else "")
 
 
-def _read_objects(
-    draft: _Draft, layer: Layer, attributes: Attributes, rows: NDArray[np.int64]
-) -> None:
+def _read_objects(draft: _Draft, layer: Layer, attributes: Attributes, rows: Ints) -> None:
     """Objects of other layers that name the component they belong to."""
     if layer.kind is RoleKind.LEGEND and layer.side is not None:
         draft.printed = draft.printed or layer.side
@@ -238,7 +234,7 @@ def _onto_board(
     x0, y0, x1, y1 = profile.bounds
     low, high = np.array([x0, y0]), np.array([x1, y1])
 
-    def inside(points: NDArray[np.float64]) -> float:
+    def inside(points: Floats) -> float:
         return float(((points >= low) & (points <= high)).all(axis=1).mean())
 
     factors = {"millimetres": 1.0}

@@ -17,7 +17,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Shapes
+from fabkit.base.columns import Bools, Shapes
 from fabkit.base.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.model import Board
 from fabkit.geometry.facing import FacetTree, facets_of
@@ -150,7 +150,7 @@ def join_pieces(layers: list[Shapes], barrels: Shapes, first: Ints, last: Ints) 
 
 
 def _join_layer(
-    polygons: Shapes, rows: Ints, barrels: Shapes, through: NDArray[np.bool_]
+    polygons: Shapes, rows: Ints, barrels: Shapes, through: Bools
 ) -> tuple[FacetTree, tuple[NDArray[Any], ...]]:
     """Boundary of one layer; barrels with pieces they touch, and pieces that touch each other.
 

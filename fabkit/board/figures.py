@@ -8,10 +8,9 @@ from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Floats, Ints, Shapes
+from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.base.findings import Finding, Place, Rule
 from fabkit.base.units import OUTLINE_JOIN_MM, counted, format_mm
 from fabkit.board import rules
@@ -124,7 +123,7 @@ class Candidates:
         largest = np.argsort(-shapely.area(every), kind="stable") if len(every) else ()
         return cls(every[list(largest)], tuple(cells[i] for i in largest))
 
-    def take(self, keep: NDArray[np.bool_]) -> Candidates:
+    def take(self, keep: Bools) -> Candidates:
         """Keep some of the figures."""
         return Candidates(
             self.filled[keep], tuple(c for c, k in zip(self.cells, keep, strict=True) if k)
@@ -242,7 +241,7 @@ def dividing_lines(found: Candidates, shape: BaseGeometry) -> Shapes:
     return divide
 
 
-def _own_points(shapes: Shapes, points: Floats) -> NDArray[np.int64]:
+def _own_points(shapes: Shapes, points: Floats) -> Ints:
     """How many points lie in each shape and in no smaller one inside it."""
     if not len(points):
         return np.zeros(len(shapes), dtype=np.int64)
@@ -250,13 +249,11 @@ def _own_points(shapes: Shapes, points: Floats) -> NDArray[np.int64]:
     order = np.lexsort((shapely.area(shapes)[shape], point))
     shape, point = shape[order], point[order]
     smallest = np.diff(point, prepend=-1) != 0
-    counts: NDArray[np.int64] = np.bincount(shape[smallest], minlength=len(shapes))
+    counts: Ints = np.bincount(shape[smallest], minlength=len(shapes))
     return counts
 
 
-def _parents(
-    filled: Shapes, cells: Shapes, owner: Ints
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _parents(filled: Shapes, cells: Shapes, owner: Ints) -> tuple[Ints, Ints]:
     """How many figures each figure lies in, and the smallest cell around it (-1: none)."""
     depth = np.zeros(len(filled), dtype=np.int64)
     parent = np.full(len(filled), -1, dtype=np.int64)
@@ -272,9 +269,7 @@ def _parents(
     return depth, parent
 
 
-def _described(
-    shape: BaseGeometry, opening: bool, material: NDArray[np.bool_], pads: int
-) -> EdgePath:
+def _described(shape: BaseGeometry, opening: bool, material: Bools, pads: int) -> EdgePath:
     if not opening:
         why = f"it holds {pads} pads or holes" if pads else "it lies in nothing else"
         return EdgePath(PathKind.BOARD_EDGE, (why,), shape)
@@ -401,7 +396,7 @@ def _core(found: Candidates, row: int, evidence: Evidence) -> BaseGeometry:
     return cells[best] if share[best] >= INSIDE_SHARE else None
 
 
-def _boards_in(found: Candidates, row: int, share: Floats, evidence: Evidence) -> NDArray[np.int64]:
+def _boards_in(found: Candidates, row: int, share: Floats, evidence: Evidence) -> Ints:
     """Figures directly inside a figure that hold its pads between them."""
     need = max(_BOARD_PADS / len(evidence.points), _BOARD_SHARE)
     inner = np.flatnonzero(shapely.contains_properly(found.filled[row], found.filled))

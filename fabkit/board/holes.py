@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Ints
+from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.base.findings import Finding, Place
 from fabkit.board import rules
 from fabkit.board.model import BoardSlots, Holes, Layer, join_boxes
@@ -152,7 +152,7 @@ def _report_sizes(merged: Drilled) -> None:
             )
 
 
-def _spots(table: Holes | BoardSlots) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _spots(table: Holes | BoardSlots) -> tuple[Floats, Floats]:
     return (table.x, table.y) if isinstance(table, Holes) else (table.x0, table.y0)
 
 
@@ -160,8 +160,8 @@ def _places(
     merged: Drilled,
     table: Holes | BoardSlots,
     rows: Ints,
-    x: NDArray[np.float64],
-    y: NDArray[np.float64],
+    x: Floats,
+    y: Floats,
 ) -> list[Place]:
     return [
         Place(file=merged.names[int(table.file[i])], x_mm=float(x[i]), y_mm=float(y[i]))
@@ -187,7 +187,7 @@ def _merge_slots(merged: Drilled) -> BoardSlots:
     return _merge(merged, slots, keys, "slots")
 
 
-def _merge(merged: Drilled, table: _Cuts, keys: NDArray[np.float64], word: str) -> _Cuts:
+def _merge(merged: Drilled, table: _Cuts, keys: Floats, word: str) -> _Cuts:
     """Keep one of each pair of equal cuts in different files; the earlier file's is kept."""
     if len(table) < 2 or len(np.unique(table.file)) < 2:
         return table
@@ -332,20 +332,20 @@ def _placed_files(drilled: Drilled, copper: Sequence[Layer]) -> list[int]:
     return placed
 
 
-def _across(slots: BoardSlots, rows: Ints) -> NDArray[np.float64]:
+def _across(slots: BoardSlots, rows: Ints) -> Floats:
     run = np.arctan2((slots.y1 - slots.y0)[rows], (slots.x1 - slots.x0)[rows])
-    across: NDArray[np.float64] = run + np.pi / 2
+    across: Floats = run + np.pi / 2
     return across
 
 
 def _has_pad(
     file: GerberFile,
-    x: NDArray[np.float64],
-    y: NDArray[np.float64],
-    radius: NDArray[np.float64],
-    side: NDArray[np.float64],
-    is_slot: NDArray[np.bool_],
-) -> NDArray[np.bool_]:
+    x: Floats,
+    y: Floats,
+    radius: Floats,
+    side: Floats,
+    is_slot: Bools,
+) -> Bools:
     turn = np.arange(_DIRECTIONS) * (2 * np.pi / _DIRECTIONS)
     # Slots are asked on their two long sides alone, each several times.
     angle = np.where(
@@ -355,13 +355,11 @@ def _has_pad(
     px = (x[:, None] + reach * np.cos(angle)).reshape(-1)
     py = (y[:, None] + reach * np.sin(angle)).reshape(-1)
     dark = is_dark_at(file, px, py).reshape(-1, _DIRECTIONS)
-    found: NDArray[np.bool_] = dark.mean(axis=1) >= _ALL_AROUND
+    found: Bools = dark.mean(axis=1) >= _ALL_AROUND
     return found
 
 
-def is_dark_at(
-    file: GerberFile, x: NDArray[np.float64], y: NDArray[np.float64]
-) -> NDArray[np.bool_]:
+def is_dark_at(file: GerberFile, x: Floats, y: Floats) -> Bools:
     """Whether the image is dark at points: the last object that covers a point decides.
 
     Parameters

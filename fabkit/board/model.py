@@ -11,6 +11,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats, Ints
 from fabkit.base.findings import Finding
 from fabkit.base.results import Result
 from fabkit.base.tables import Table, columns_of
@@ -81,14 +82,14 @@ class Holes(Points):
         Byte offset in its file.
     """
 
-    diameter: NDArray[np.float64]
+    diameter: Floats
     plated: NDArray[np.int8]
     file: NDArray[np.int32]
     tool: NDArray[np.int32]
     first: NDArray[np.int16]
     last: NDArray[np.int16]
     function: NDArray[np.int32]
-    offset: NDArray[np.int64]
+    offset: Ints
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,7 +100,7 @@ class BoardSlots(Segments):
     :mod:`fabkit.geometry.segments`) in place of the centre, and ``path`` (unique on the board).
     """
 
-    diameter: NDArray[np.float64]
+    diameter: Floats
     plated: NDArray[np.int8]
     file: NDArray[np.int32]
     tool: NDArray[np.int32]
@@ -107,7 +108,7 @@ class BoardSlots(Segments):
     last: NDArray[np.int16]
     function: NDArray[np.int32]
     path: NDArray[np.int32]
-    offset: NDArray[np.int64]
+    offset: Ints
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -275,7 +276,7 @@ def board_bounds(board: Board) -> Box:
     return join_boxes(boxes)
 
 
-def join_boxes(boxes: list[NDArray[np.float64]]) -> Box:
+def join_boxes(boxes: list[Floats]) -> Box:
     """Smallest box around boxes, those of nothing (nan) left aside."""
     real = [box for box in boxes if not np.isnan(box).any()]
     if not real:

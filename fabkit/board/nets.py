@@ -12,7 +12,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Shapes
+from fabkit.base.columns import Floats, Shapes
 from fabkit.board.connectivity import Pieces, pieces_at
 from fabkit.board.copper import NO_NET, Copper
 from fabkit.formats.gerber.model import object_shapes
@@ -386,7 +386,7 @@ def _pieces_near(polygons: Shapes, spots: Shapes) -> NDArray[np.int32]:
     return found
 
 
-def _shared_shift(xy: NDArray[np.float64], copper: Copper) -> NDArray[np.float64]:
+def _shared_shift(xy: Floats, copper: Copper) -> Floats:
     """Shift from netlist points to pad centres that most points share, else none."""
     pads = np.column_stack((copper.pads.x, copper.pads.y))
     none = np.zeros(2)

@@ -12,10 +12,9 @@ from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Floats, Shapes
+from fabkit.base.columns import Bools, Floats, Shapes
 from fabkit.base.findings import Finding, Place
 from fabkit.base.units import COINCIDENT_MM, OUTLINE_JOIN_MM, counted, format_mm, format_number
 from fabkit.board import rules
@@ -166,7 +165,7 @@ def _drawn_slots(files: Sequence[GerberFile], shape: BaseGeometry, points: Float
     return np.asarray(np.delete(slots, pads), dtype=object)
 
 
-def _covered(lines: Shapes, slots: Shapes) -> NDArray[np.bool_]:
+def _covered(lines: Shapes, slots: Shapes) -> Bools:
     covered = np.zeros(len(lines), dtype=bool)
     if len(slots):
         covered[shapely.STRtree(slots).query(lines, predicate="within")[0]] = True

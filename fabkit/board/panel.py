@@ -8,10 +8,9 @@ from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Floats, Shapes
+from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.base.units import COINCIDENT_MM, counted
 from fabkit.board.edge import EdgePath, PathKind, size_words
 from fabkit.board.stubs import cut_stubs
@@ -59,8 +58,8 @@ class Panel:
     """
 
     boards: Shapes
-    design: NDArray[np.int64]
-    mirrored: NDArray[np.bool_]
+    design: Ints
+    mirrored: Bools
     rails: Shapes
     tabs: Shapes
     score_lines: Shapes
@@ -216,12 +215,12 @@ def _split(profile: BaseGeometry, lines: list[BaseGeometry]) -> Shapes:
     return np.array(pieces, dtype=object)
 
 
-def _count(shapes: Shapes, points: Floats) -> NDArray[np.int64]:
+def _count(shapes: Shapes, points: Floats) -> Ints:
     if not len(points):
         return np.zeros(len(shapes), dtype=np.int64)
     tree = shapely.STRtree(shapely.points(points))
     shape, _ = tree.query(shapes, predicate="contains")
-    counts: NDArray[np.int64] = np.bincount(shape, minlength=len(shapes))
+    counts: Ints = np.bincount(shape, minlength=len(shapes))
     return counts
 
 
@@ -235,13 +234,13 @@ def _off(points: Floats, rows: Sequence[BaseGeometry]) -> Floats:
     return np.delete(points, on, axis=0)
 
 
-def _strips(pieces: Shapes, bounds: tuple[float, float, float, float]) -> NDArray[np.bool_]:
+def _strips(pieces: Shapes, bounds: tuple[float, float, float, float]) -> Bools:
     """Pieces that run along a whole side of the panel and are narrow: rails without pads."""
     box = shapely.bounds(pieces)
     wide, high = box[:, 2] - box[:, 0], box[:, 3] - box[:, 1]
     across = (wide > 0.9 * (bounds[2] - bounds[0])) & (high < _STRIP_MM)
     up = (high > 0.9 * (bounds[3] - bounds[1])) & (wide < _STRIP_MM)
-    strips: NDArray[np.bool_] = across | up
+    strips: Bools = across | up
     return strips
 
 
@@ -250,7 +249,7 @@ def _is_tab(piece: BaseGeometry) -> bool:
     return bool(max(x1 - x0, y1 - y0) < _STRIP_MM)
 
 
-def _joined(pieces: Shapes, held: NDArray[np.bool_], tracks: Floats) -> Shapes:
+def _joined(pieces: Shapes, held: Bools, tracks: Floats) -> Shapes:
     """Boards: pieces with pads, those that copper joins as one."""
     boards = pieces[held]
     if len(boards) < 2 or not len(tracks):
@@ -309,7 +308,7 @@ def _apart(profile: BaseGeometry, scored: Shapes, drawn: Shapes, boards: Shapes)
     )
 
 
-def _designs(boards: Shapes, points: Floats) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+def _designs(boards: Shapes, points: Floats) -> tuple[Ints, Bools]:
     """Find the number of each board's design, and whether the board is mirrored.
 
     Boards are compared by their pads, turned by quarters and mirrored; without pads by their

@@ -7,10 +7,9 @@ from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Floats
+from fabkit.base.columns import Floats, Ints
 from fabkit.base.findings import Finding, Place
 from fabkit.base.units import AREA_MM2, COINCIDENT_MM, OUTLINE_JOIN_MM, counted, format_number
 from fabkit.board import rules
@@ -177,7 +176,7 @@ def _borrow(package: Package, points: Floats, outline: Outline) -> None:
     )
 
 
-def _groups(file: GerberFile, box: shapely.Polygon) -> Iterator[NDArray[np.int64]]:
+def _groups(file: GerberFile, box: shapely.Polygon) -> Iterator[Ints]:
     """Strokes of one aperture that reach around the box."""
     o = file.objects
     stroked = ((o.kind == Kind.DRAW) | (o.kind == Kind.ARC)) & o.dark
@@ -266,7 +265,7 @@ def merge_slots(
     a, b = shapely.STRtree(shapes).query(shapes, predicate="intersects")
     label = label_groups(len(shapes), a[a < b], b[a < b])
     openings: list[BaseGeometry] = []
-    cuts: list[NDArray[np.int64]] = []
+    cuts: list[Ints] = []
     pads = shapely.STRtree(shapely.points(points))
     for group in np.flatnonzero(np.bincount(label) >= _CUTS):
         rows = np.flatnonzero(label == group)

@@ -7,10 +7,9 @@ from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Floats
+from fabkit.base.columns import Floats, Ints
 from fabkit.base.errors import UsageError
 from fabkit.board.edge import size_words
 from fabkit.board.model import Board, Component, Layer
@@ -106,14 +105,14 @@ def choose_edge(board: Board, choice: str) -> Board:
     return replace(board, profile=readings[int(choice) - 1].profile, panel=None)
 
 
-def single_rows(board: Board) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def single_rows(board: Board) -> tuple[Ints, Ints]:
     """Rows of the panel's holes and slots that :func:`single_board` keeps, in its order."""
     if board.panel is None:
         raise TypeError("only a panel holds single boards")
     return _rows_on(board, _around(board.panel.boards[0]))
 
 
-def _rows_on(board: Board, near: BaseGeometry) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _rows_on(board: Board, near: BaseGeometry) -> tuple[Ints, Ints]:
     holes, slots = board.holes, board.slots
     on = shapely.contains_xy(near, holes.x, holes.y)
     cut = shapely.contains_xy(near, (slots.x0 + slots.x1) / 2, (slots.y0 + slots.y1) / 2)
@@ -126,7 +125,7 @@ def _around(area: BaseGeometry) -> BaseGeometry:
     return near
 
 
-def _layer_on(layer: Layer, box: NDArray[np.float64]) -> Layer:
+def _layer_on(layer: Layer, box: Floats) -> Layer:
     """Keep the objects of a layer that reach into a box."""
     boxes = object_boxes(layer.file)
     low, high = (boxes[:, :2] <= box[2:]).all(axis=1), (boxes[:, 2:] >= box[:2]).all(axis=1)

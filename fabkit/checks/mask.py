@@ -335,7 +335,7 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
 _BEYOND: Final = "; their holes are open on the other side"
 
 
-def _forgotten(area: Floats, opened: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _forgotten(area: Floats, opened: Bools) -> Bools:
     """Covered pads of a size of which nearly all are open: left out by mistake."""
     _, alike = np.unique(np.round(area, 3), return_inverse=True)
     open_alike = np.bincount(alike[opened], minlength=alike.max(initial=-1) + 1)[alike]

@@ -11,7 +11,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Floats, Ints, Shapes
+from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.compare.model import SAME_MM, SLIVER_MM
 from fabkit.formats.gerber.model import (
     GerberFile,
@@ -25,7 +25,7 @@ from fabkit.formats.gerber.model import (
 from fabkit.geometry.areas import unite
 from fabkit.geometry.neighbours import PointTree, label_groups
 
-Flags = NDArray[np.bool_]
+Flags = Bools
 Shift = tuple[float, float]
 
 MOSTLY: Final = 0.5

@@ -9,9 +9,8 @@ from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
-from fabkit.base.columns import Ints, Shapes
+from fabkit.base.columns import Bools, Ints, Shapes
 from fabkit.board.copper import trace_copper
 from fabkit.board.model import Board, Layer
 from fabkit.compare.model import SLIVER_MM, Alignment, Box, Change, LayerChange, What
@@ -19,7 +18,7 @@ from fabkit.geometry.areas import touching_pairs
 from fabkit.geometry.neighbours import label_groups
 from fabkit.package.model import RoleKind, Side
 
-Flags = NDArray[np.bool_]
+Flags = Bools
 
 TOUCH_MM: Final = SLIVER_MM + 0.004
 """A changed area this near to copper touches it: slivers have been taken off its edge."""

@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Ints, Shapes
+from fabkit.base.columns import Bools, Ints, Shapes
 from fabkit.base.natural import natural
 from fabkit.base.units import counted
 from fabkit.board.connectivity import pieces_at
@@ -263,7 +263,7 @@ def nearest_ends(cut: Points, rest: Points) -> tuple[Points, Points]:
     return end, first(rest, np.hypot(*(rest - end).T))
 
 
-Flags = NDArray[np.bool_]
+Flags = Bools
 
 SAME_SPOT_MM: Final = 0.05
 """A pad this near to the middle of a hole is that hole's (our choice)."""

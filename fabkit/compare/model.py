@@ -9,9 +9,8 @@ from enum import StrEnum
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from fabkit.base.columns import Shapes
+from fabkit.base.columns import Floats, Shapes
 from fabkit.base.results import Result
 from fabkit.base.tables import Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
@@ -19,7 +18,7 @@ from fabkit.board.model import Board
 from fabkit.board.single import turn_points
 from fabkit.package.model import RoleKind, Side
 
-Points = NDArray[np.float64]
+Points = Floats
 Box = tuple[float, float, float, float]
 """Min x, min y, max x, max y, mm."""
 Place = tuple[float, float]

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Columns, Floats, Ints
+from fabkit.base.columns import Bools, Columns, Floats, Ints
 from fabkit.board.connectivity import cut_columns
 from fabkit.board.copper import Copper, outer_face
 from fabkit.package.model import Side
@@ -63,11 +63,11 @@ class ContactPads(Columns):
         Number of its net or piece of copper; -1 when not known.
     """
 
-    x: NDArray[np.float64]
-    y: NDArray[np.float64]
-    size: NDArray[np.float64]
+    x: Floats
+    y: Floats
+    size: Floats
     face: NDArray[np.int8]
-    through: NDArray[np.bool_]
+    through: Bools
     node: Ints
 
 
@@ -203,10 +203,10 @@ def _usual_radii(around: list[NDArray[np.complex128]]) -> Floats:
     return np.array(usual) * MEETS_MM
 
 
-def _near(values: Floats, wanted: Floats) -> NDArray[np.bool_]:
+def _near(values: Floats, wanted: Floats) -> Bools:
     if not len(wanted):
         return np.zeros(len(values), dtype=bool)
-    near: NDArray[np.bool_] = np.abs(values[:, None] - wanted).min(axis=1) <= MEETS_MM
+    near: Bools = np.abs(values[:, None] - wanted).min(axis=1) <= MEETS_MM
     return near
 
 
@@ -244,7 +244,7 @@ def _set_contacts(
     near: list[_Near],
     keys: Ints,
     turns: Floats,
-    stated: NDArray[np.bool_],
+    stated: Bools,
 ) -> Floats:
     """Fill in both contacts of keys that are alike, where they are found, and give their turns."""
     key = np.repeat(np.arange(len(keys)), [len(near[k].rows) for k in keys])
@@ -273,7 +273,7 @@ def _set_contacts(
     return turns
 
 
-def _upright(turns: Floats, stated: NDArray[np.bool_]) -> Floats:
+def _upright(turns: Floats, stated: Bools) -> Floats:
     """Count turns from the way most keys are turned, when nothing states which way is up."""
     if not stated.any():
         steps, counts = np.unique(np.round(turns) % 360, return_counts=True)

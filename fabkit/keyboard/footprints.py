@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Columns, Floats
+from fabkit.base.columns import Bools, Columns, Floats, Ints
 from fabkit.board.copper import VIA_MM
 from fabkit.board.model import Board
 from fabkit.geometry.neighbours import PointTree
@@ -59,11 +59,11 @@ class Features(Columns):
     """
 
     key: NDArray[np.int32]
-    x: NDArray[np.float64]
-    y: NDArray[np.float64]
+    x: Floats
+    y: Floats
     what: NDArray[np.int8]
-    size: NDArray[np.float64]
-    bare: NDArray[np.bool_]
+    size: Floats
+    bare: Bools
     row: NDArray[np.int32]
 
 
@@ -123,7 +123,7 @@ def _near(board: Board, lands: LandTable, centres: Floats, turns_deg: Floats) ->
     )
 
 
-def _common(near: Features, keys: int, alike_mm: float) -> NDArray[np.bool_]:
+def _common(near: Features, keys: int, alike_mm: float) -> Bools:
     """Which features are alike at enough keys."""
     if not len(near):
         return np.zeros(0, dtype=bool)
@@ -136,7 +136,7 @@ def _common(near: Features, keys: int, alike_mm: float) -> NDArray[np.bool_]:
     return np.asarray(others + 1 >= max(2.0, COMMON_SHARE * keys))
 
 
-def contact_rows(features: Features) -> NDArray[np.int64]:
+def contact_rows(features: Features) -> Ints:
     """Rows of features that may be contacts: all but the posts.
 
     Posts are bare holes on the line through the middle, in pairs or alone.
@@ -154,7 +154,7 @@ def contact_rows(features: Features) -> NDArray[np.int64]:
     return np.flatnonzero(~middle & ~line)
 
 
-def mirror_shares(features: Features, rows: NDArray[np.int64], *, slack_mm: float) -> Floats:
+def mirror_shares(features: Features, rows: Ints, *, slack_mm: float) -> Floats:
     """For each feature asked, whether it has a counterpart when its key is turned over.
 
     A board turned over shows each footprint mirrored; a switch fits the mirrored footprint

@@ -9,9 +9,8 @@ from typing import Final, Literal, get_args
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
-from fabkit.base.columns import Floats
+from fabkit.base.columns import Floats, Ints
 from fabkit.base.units import counted
 from fabkit.board.model import Board
 from fabkit.formats.gerber.model import Kind
@@ -201,7 +200,7 @@ def _parted(parting: Parting, centres: Floats, up: Side) -> Hands:
     )
 
 
-def _group(hand: Hand, up: Side, rows: NDArray[np.int64]) -> Group:
+def _group(hand: Hand, up: Side, rows: Ints) -> Group:
     return Group(hand=hand, face_up=up, keys=tuple(int(r) for r in np.sort(rows)))
 
 
@@ -328,8 +327,8 @@ class Parting:
         They stand on separate outlines.
     """
 
-    first: NDArray[np.int64]
-    second: NDArray[np.int64]
+    first: Ints
+    second: Ints
     relation: Relation
     joined: int
     apart: bool
@@ -386,9 +385,7 @@ def _by_outline(board: Board, centres: Floats) -> Parting | None:
     return Parting(groups[0], groups[1], relation, 0, apart=True)
 
 
-def _cuts(
-    centres: Floats, tilt_deg: float
-) -> Iterator[tuple[NDArray[np.int64], NDArray[np.int64], tuple[float, float]]]:
+def _cuts(centres: Floats, tilt_deg: float) -> Iterator[tuple[Ints, Ints, tuple[float, float]]]:
     """Ways to part the keys along a direction, with the gap between the two groups.
 
     At the widest gap, and in the middle of their number: halves have about as many keys each.
@@ -402,9 +399,7 @@ def _cuts(
             yield first, second, (float(along[order[at]]), float(along[order[at + 1]]))
 
 
-def _stands_apart(
-    centres: Floats, first: NDArray[np.int64], second: NDArray[np.int64], *, mirror: bool
-) -> bool:
+def _stands_apart(centres: Floats, first: Ints, second: Ints, *, mirror: bool) -> bool:
     """Whether two groups are more than the two sides of one block of keys.
 
     A single block mirrors itself as well: two halves have a gap between them, or, where ``mirror``
@@ -482,7 +477,7 @@ def tracks_across(board: Board, tilt_deg: float, gap: tuple[float, float], keys:
     return joined if joined >= max(JOINED, JOINED_SHARE * usual) else 0
 
 
-def _crossings(board: Board, tilt_deg: float, lines: Floats) -> NDArray[np.int64]:
+def _crossings(board: Board, tilt_deg: float, lines: Floats) -> Ints:
     """(len(lines),) int64: tracks and fill edges that cross each of some rising lines."""
     out = np.zeros(len(lines), dtype=np.int64)
     for layer in board.copper:

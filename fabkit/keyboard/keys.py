@@ -9,9 +9,8 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from fabkit.base.columns import Floats, Ints
+from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.base.natural import natural
 from fabkit.board.model import Board
 from fabkit.geometry.neighbours import PointTree, usual_gap
@@ -342,14 +341,14 @@ def _pitch_fits(places: Sequence[_Place]) -> bool:
     return low <= usual_gap(np.array([p.spot for p in places])) <= high
 
 
-def _turnable(features: Features, keys: int, slack: float) -> NDArray[np.bool_]:
+def _turnable(features: Features, keys: int, slack: float) -> Bools:
     """(keys,) bool: the key's contacts are there for either face."""
     rows = contact_rows(features)
     rows = rows[~_thin(features, rows, keys)]
     shares = mirror_shares(features, rows, slack_mm=slack)
     key, hole = features.key[rows], features.what[rows] == HOLE
 
-    def share(way: int, mine: NDArray[np.bool_]) -> Floats:
+    def share(way: int, mine: Bools) -> Floats:
         total = np.bincount(key[mine], minlength=keys)
         met = np.bincount(key[mine], weights=shares[way][mine], minlength=keys)
         return np.divide(met, total, out=np.ones(keys), where=total > 0)
@@ -361,7 +360,7 @@ def _turnable(features: Features, keys: int, slack: float) -> NDArray[np.bool_]:
     return np.asarray((count >= 2) & (fits[0] | fits[1]))
 
 
-def _thin(features: Features, rows: Ints, keys: int) -> NDArray[np.bool_]:
+def _thin(features: Features, rows: Ints, keys: int) -> Bools:
     """Which holes are too narrow beside the others of their key to be contacts: a diode's."""
     size = np.where(features.what[rows] == HOLE, features.size[rows], np.inf)
     widest = np.zeros(keys)

@@ -9,7 +9,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Columns, Floats
+from fabkit.base.columns import Bools, Columns, Floats, Ints
 from fabkit.board.copper import find_pads, pad_centres
 from fabkit.board.model import Board, Layer
 from fabkit.formats.gerber.model import GerberFile, object_shapes
@@ -35,13 +35,13 @@ class LandTable(Columns):
         Codes into ``Lands.nets`` and ``Lands.refs``; 0 stands for not stated.
     """
 
-    x: NDArray[np.float64]
-    y: NDArray[np.float64]
-    width: NDArray[np.float64]
-    height: NDArray[np.float64]
-    turn: NDArray[np.float64]
+    x: Floats
+    y: Floats
+    width: Floats
+    height: Floats
+    turn: Floats
     face: NDArray[np.int8]
-    through: NDArray[np.bool_]
+    through: Bools
     net: NDArray[np.int32]
     ref: NDArray[np.int32]
 
@@ -93,7 +93,7 @@ def _read_layer(
     )
 
 
-def _boxes(file: GerberFile, rows: NDArray[np.int64]) -> tuple[Floats, Floats]:
+def _boxes(file: GerberFile, rows: Ints) -> tuple[Floats, Floats]:
     """Sides (n, 2), mm, and turn, degrees, of the smallest box round each land.
 
     Standard apertures state theirs.  Exporters write turned lands as macros or regions, of which

@@ -16,9 +16,8 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from fabkit.base.columns import Floats
+from fabkit.base.columns import Floats, Ints
 from fabkit.geometry.neighbours import PointTree, label_groups, usual_gap
 from fabkit.keyboard.model import Group, Key, Keyboard
 
@@ -295,9 +294,7 @@ def lay_grid(points: Floats, angles: Floats) -> tuple[Cell, ...]:
     return tuple(zip(rows.tolist(), columns, strict=True))
 
 
-def _columns(
-    points: Floats, rows: NDArray[np.int64], below: Sequence[_Join], pitch: float
-) -> list[int]:
+def _columns(points: Floats, rows: Ints, below: Sequence[_Join], pitch: float) -> list[int]:
     """Column of each key: straight chains downwards, from the left; else its place in its row."""
     count = len(points)
     good = [j for j in below if abs(int(rows[j.a]) - int(rows[j.b])) == 1]
@@ -336,6 +333,8 @@ def _joins(points: Floats, angles: Floats, pitch: float) -> list[_Join]:
     for a, b in zip(*np.nonzero(np.triu(near, 1)), strict=True):
         x, y = (apart[a, b] / pitch).tolist()
         u, v = _framed(x, y, float(angles[a]), float(angles[b]))
+        # Equal steps of a column differ by rounding, and must fall on one side of each limit.
+        u, v = round(u, 6), round(v, 6)
         gap = abs(math.hypot(u, v) - 1)
         below = 1 if v < 0 else -1
         if abs(u) >= abs(v):

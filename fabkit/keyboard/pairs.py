@@ -7,9 +7,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from fabkit.base.columns import Floats, Ints
+from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.board.model import Holes
 from fabkit.geometry.neighbours import PointTree, label_groups
 from fabkit.keyboard.lands import LandTable
@@ -292,9 +291,7 @@ def _nested(a: Chip, b: Chip) -> bool:
     return a.face == b.face and np.hypot(a.x_mm - b.x_mm, a.y_mm - b.y_mm) <= NESTED_MM
 
 
-def _rows(
-    points: Floats, lands: LandTable, rows: Ints, free: NDArray[np.bool_], pitch: float
-) -> list[Ints]:
+def _rows(points: Floats, lands: LandTable, rows: Ints, free: Bools, pitch: float) -> list[Ints]:
     """Rows of narrow free lands at a pitch."""
     short = np.minimum(lands.width, lands.height)[rows]
     narrow = np.flatnonzero(free & (short < pitch))

@@ -12,14 +12,14 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.board.model import BoardSlots, Holes
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.patterns import Pattern, PatternHole
 
-Points = NDArray[np.float64]
-Rows = NDArray[np.int64]
+Points = Floats
+Rows = Ints
 
 FLAT_MM = 0.9
 """Slots narrower than this are for flat pins: round pins of switches need wider holes (common
@@ -183,15 +183,13 @@ def _with_slots(site: Site, round_holes: int, slots: int) -> Site:
     )
 
 
-def _in_range(hole: PatternHole, diameters: Points, free: NDArray[np.bool_]) -> Rows:
+def _in_range(hole: PatternHole, diameters: Points, free: Bools) -> Rows:
     slack = 1e-6
     wide = (diameters >= hole.least_mm - slack) & (diameters <= hole.most_mm + slack)
     return np.flatnonzero(wide & free)
 
 
-def _run_sites(
-    pattern: Pattern, points: Points, diameters: Points, free: NDArray[np.bool_]
-) -> list[Site]:
+def _run_sites(pattern: Pattern, points: Points, diameters: Points, free: Bools) -> list[Site]:
     run = pattern.run
     if run is None:
         return []
@@ -257,9 +255,7 @@ def _is_whole(pattern: Pattern, match: _Match, points: Points) -> bool:
     return not (met[:2].all() or met[2:].all())
 
 
-def _single_sites(
-    pattern: Pattern, points: Points, diameters: Points, free: NDArray[np.bool_]
-) -> list[Site]:
+def _single_sites(pattern: Pattern, points: Points, diameters: Points, free: Bools) -> list[Site]:
     """Lone holes: no hole of their kind within the pattern's clear distance.
 
     Holes less than half as wide do not count (vias may ring a screw hole), nor do holes that
@@ -430,9 +426,7 @@ STRAIGHT_RAD = 0.06
 may each be 0.075 mm off (common practice)."""
 
 
-def find_runs(
-    points: NDArray[np.float64], pitch_mm: float, *, least: int, tolerance_mm: float
-) -> list[NDArray[np.int64]]:
+def find_runs(points: Floats, pitch_mm: float, *, least: int, tolerance_mm: float) -> list[Ints]:
     """Straight rows of equally spaced points, longest first; each point is in one row at most.
 
     Parameters
@@ -453,7 +447,7 @@ def find_runs(
     chains = _chains(points, pitch_mm, tolerance_mm)
     chains.sort(key=lambda c: (-len(c), points[c[0]].round(3).tolist()))
     taken = np.zeros(len(points), dtype=bool)
-    found: list[NDArray[np.int64]] = []
+    found: list[Ints] = []
     for chain in chains:
         for piece in _free_pieces(chain, taken):
             if len(piece) >= least:
@@ -462,7 +456,7 @@ def find_runs(
     return found
 
 
-def _free_pieces(chain: list[int], taken: NDArray[np.bool_]) -> Iterator[list[int]]:
+def _free_pieces(chain: list[int], taken: Bools) -> Iterator[list[int]]:
     """Stretches of a row that no longer row has taken."""
     piece: list[int] = []
     for index in chain:
@@ -476,7 +470,7 @@ def _free_pieces(chain: list[int], taken: NDArray[np.bool_]) -> Iterator[list[in
         yield piece
 
 
-def _chains(points: NDArray[np.float64], pitch_mm: float, tolerance_mm: float) -> list[list[int]]:
+def _chains(points: Floats, pitch_mm: float, tolerance_mm: float) -> list[list[int]]:
     """Maximal straight rows, each once."""
     pairs = PointTree(points).pairs(pitch_mm + tolerance_mm)
     if not len(pairs):

@@ -279,8 +279,10 @@ def paper_halves(boards: Sequence[Board], order: Order) -> tuple[PaperHalf, ...]
 def _numbered_as_wired(
     halves: Sequence[tuple[int, PaperHalf]], boards: Sequence[Board], order: Order
 ) -> list[tuple[int, PaperHalf]]:
-    """Halves, each with the number of its board, with the key numbers of the wiring: of places
-    that overlap, copper alone tells which are one key."""
+    """Give halves, each with the number of its board, the key numbers of the wiring.
+
+    Of places that overlap, only copper shows which are one key.
+    """
     from fabkit.wiring.listing import list_wiring
 
     at: dict[tuple[int, Side, str | Spot], int] = {}

@@ -8,8 +8,8 @@ from pathlib import PurePosixPath
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.base.errors import UnreadableInput, UsageError
 from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
@@ -256,7 +256,7 @@ def _settle_drills(
     hint = next(((t.drills, t.name) for t in byproducts if t.drills != NO_HINT), None)
     settled = list(contents)
     drills = [i for i, c in enumerate(claims) if c.role.kind is RoleKind.DRILL]
-    pads: NDArray[np.float64] | None = None
+    pads: Floats | None = None
     box: Box | None = None
     for i in drills:
         content, member = contents[i], members[i]
@@ -298,7 +298,7 @@ def _is_known(drill: DrillFile) -> bool:
     return not drill.needs_format and drill.format.evidence != "default" and len(drill.hits) > 0
 
 
-def _pads(contents: Sequence[Content], claims: Sequence[Claim]) -> NDArray[np.float64]:
+def _pads(contents: Sequence[Content], claims: Sequence[Claim]) -> Floats:
     """Centres of flashes on outer copper and mask, mm."""
     found = [np.empty((0, 2))]
     for content, claim in zip(contents, claims, strict=True):

@@ -13,9 +13,8 @@ from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from fabkit.base.columns import Floats
+from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.base.units import COINCIDENT_MM
 from fabkit.formats.gerber.model import GerberFile, Kind
 from fabkit.geometry.neighbours import SpotIndex
@@ -183,7 +182,7 @@ class Look:
         return float(np.median(self.sizes[here] - other.sizes[rows[here]])) if here.any() else 0.0
 
 
-def _boxes(segments: Any, first: NDArray[np.int64], last: NDArray[np.int64]) -> Floats:
+def _boxes(segments: Any, first: Ints, last: Ints) -> Floats:
     """Boxes of the end points of runs of segments, (n, 4)."""
     # Runs follow each other, but rows between them belong to erased or expanded ones.
     edges = np.column_stack((first, last)).reshape(-1)
@@ -332,7 +331,7 @@ def _side_of_legend(look: Look, others: Sequence[tuple[Role, Look]]) -> Side | N
 
 
 def guess_side(
-    look: Look, others: Sequence[tuple[Role, Look]], drilled: NDArray[np.bool_] | None = None
+    look: Look, others: Sequence[tuple[Role, Look]], drilled: Bools | None = None
 ) -> tuple[Side, str] | None:
     """Side whose copper has clearly more of an image's spots, with the reason; else None.
 
@@ -359,7 +358,7 @@ def side_scores(look: Look, others: Sequence[tuple[Role, Look]]) -> tuple[int, i
 
 
 def _shares(
-    look: Look, others: Sequence[tuple[Role, Look]], drilled: NDArray[np.bool_] | None
+    look: Look, others: Sequence[tuple[Role, Look]], drilled: Bools | None
 ) -> dict[Side, float]:
     """Share of an image's spots that are pads of the outer copper of each side, or drilled."""
     shares: dict[Side, float] = {}

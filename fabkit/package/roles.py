@@ -13,8 +13,8 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.base.findings import Finding, Place
 from fabkit.base.natural import natural
 from fabkit.formats.drill.model import DrillFile
@@ -177,7 +177,7 @@ def _heard(claim: Claim, role: Role, confidence: float, reason: str) -> Claim:
     return claim
 
 
-def _holes(contents: Sequence[Content]) -> NDArray[np.float64]:
+def _holes(contents: Sequence[Content]) -> Floats:
     """Middles of all drilled holes as read so far, mm."""
     hits = (content.hits for content in contents if isinstance(content, DrillFile))
     return np.concatenate([np.empty((0, 2)), *(np.column_stack((h.x, h.y)) for h in hits)])

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.base.units import CHORD_ERROR_MM
 
 _MIN_CHORDS: Final = 4
@@ -70,9 +70,7 @@ def circle(x: float, y: float, diameter: float, *, turn: int = 2) -> Contour:
     return Contour((x + diameter / 2, y), ((x + diameter / 2, y, x, y, turn),))
 
 
-def _circle_through(
-    a: NDArray[np.float64], b: NDArray[np.float64], c: NDArray[np.float64]
-) -> tuple[float, float, float] | None:
+def _circle_through(a: Floats, b: Floats, c: Floats) -> tuple[float, float, float] | None:
     """Centre and radius of the circle through three points."""
     bx, by, cx, cy = b[0] - a[0], b[1] - a[1], c[0] - a[0], c[1] - a[1]
     d = 2 * (bx * cy - by * cx)
@@ -83,7 +81,7 @@ def _circle_through(
     return float(a[0] + ux), float(a[1] + uy), float(np.hypot(ux, uy))
 
 
-def ring_contour(ring: NDArray[np.float64]) -> Contour:
+def ring_contour(ring: Floats) -> Contour:
     """Convert a closed ring of points to lines and arcs.
 
     Parameters
@@ -138,7 +136,7 @@ def ring_contour(ring: NDArray[np.float64]) -> Contour:
     return Contour((float(order[0, 0]), float(order[0, 1])), tuple(segments))
 
 
-def _full_circle(points: NDArray[np.float64], turn: float) -> Contour | None:
+def _full_circle(points: Floats, turn: float) -> Contour | None:
     """Find the circle a whole ring lies on; None when there is none."""
     cx, cy = points.mean(axis=0)
     radii = np.hypot(points[:, 0] - cx, points[:, 1] - cy)
@@ -151,7 +149,7 @@ def _full_circle(points: NDArray[np.float64], turn: float) -> Contour | None:
     return circle(float(cx), float(cy), diameter, turn=2 if turn > 0 else -2)
 
 
-def _arc(points: NDArray[np.float64], turn: float) -> Segment | None:
+def _arc(points: Floats, turn: float) -> Segment | None:
     """Find the arc a run of points lies on; None when there is none."""
     found = _circle_through(points[0], points[len(points) // 2], points[-1])
     if found is None:
@@ -163,6 +161,6 @@ def _arc(points: NDArray[np.float64], turn: float) -> Segment | None:
     return float(points[-1, 0]), float(points[-1, 1]), cx, cy, 1 if turn > 0 else -1
 
 
-def _lines(points: NDArray[np.float64]) -> Contour:
+def _lines(points: Floats) -> Contour:
     rest = tuple((float(x), float(y), 0.0, 0.0, 0) for x, y in points[1:])
     return Contour((float(points[0, 0]), float(points[0, 1])), rest)

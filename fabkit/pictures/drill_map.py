@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Floats
+from fabkit.base.columns import Floats, Ints
 from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Board
 from fabkit.pictures import palette
@@ -42,8 +42,8 @@ class ToolRow:
     file: str
     diameter_mm: float
     plated: int
-    holes: NDArray[np.int64]
-    slots: NDArray[np.int64]
+    holes: Ints
+    slots: Ints
     paths: int
 
 
@@ -264,7 +264,7 @@ APART: Final = 0.92
 
 
 def fitting_sizes(
-    points: Floats, tool: NDArray[np.int64], diameters: Floats, usual: Floats, least: float
+    points: Floats, tool: Ints, diameters: Floats, usual: Floats, least: float
 ) -> tuple[Floats, int]:
     """Symbols as large as usual, or smaller so that neighbours do not touch.
 

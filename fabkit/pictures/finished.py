@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Bools
 from fabkit.base.errors import UnreadableInput
 from fabkit.base.materials import USUAL_THICKNESS_MM
 from fabkit.base.units import counted
@@ -275,13 +276,13 @@ def one_face_note(keyboard: Keyboard) -> str:
     return "Its switches fit one face only: turned over, this board is no other half"
 
 
-def stray_holes(board: Board) -> NDArray[np.bool_]:
+def stray_holes(board: Board) -> Bools:
     """Which of ``board.hole_shapes`` cut nothing of the board: off it, or in a cut-out."""
     if not len(board.hole_shapes):
         return np.zeros(0, dtype=bool)
     whole = outline(board)
     shapely.prepare(whole)
-    touched: NDArray[np.bool_] = shapely.intersects(whole, board.hole_shapes)
+    touched: Bools = shapely.intersects(whole, board.hole_shapes)
     return ~touched
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Floats, Ints
+from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.formats.gerber.model import GerberFile, Kind
 from fabkit.geometry.segments import widened
 from fabkit.pictures.scene import Fill, Film, Letters, Part, Pen
@@ -88,7 +88,7 @@ def polygon_rings(shapes: NDArray[np.object_]) -> tuple[Floats, Ints]:
     return oriented(points, starts, exterior), starts
 
 
-def oriented(points: Floats, starts: Ints, counter_clockwise: NDArray[np.bool_]) -> Floats:
+def oriented(points: Floats, starts: Ints, counter_clockwise: Bools) -> Floats:
     """Points with rings turned round where they do not run as wanted."""
     # Twice the signed area by the shoelace formula; a ring repeats its first point, so the term
     # that would run into the next ring is cut out.  Measured from each ring's first point, for
@@ -152,9 +152,9 @@ class _Contours:
     points: Floats
     starts: Ints
     owner: Ints
-    tidy: NDArray[np.bool_]
+    tidy: Bools
 
-    def pick(self, wanted: NDArray[np.bool_]) -> tuple[Floats, Ints]:
+    def pick(self, wanted: Bools) -> tuple[Floats, Ints]:
         """Points and bounds of some contours."""
         counts = np.diff(self.starts)
         starts = np.concatenate(([0], np.cumsum(counts[wanted])))

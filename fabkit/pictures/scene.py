@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Floats
+from fabkit.base.columns import Floats, Ints
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.geometry.segments import Strokes
 from fabkit.pictures.curves import ring_contour
@@ -26,10 +26,10 @@ class Film:
     """Objects of a Gerber file in file order, dark and clear; ``rows`` picks some of them."""
 
     file: GerberFile
-    rows: NDArray[np.int64] | None = None
+    rows: Ints | None = None
 
     @property
-    def chosen(self) -> NDArray[np.int64]:
+    def chosen(self) -> Ints:
         """Rows of ``file.objects`` that are drawn, ascending."""
         return np.arange(len(self.file.objects)) if self.rows is None else self.rows
 

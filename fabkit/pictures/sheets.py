@@ -8,8 +8,8 @@ from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Ints
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.connectivity import Pieces
 from fabkit.board.model import Board, Layer
@@ -332,7 +332,7 @@ def island_tones(pieces: Pieces) -> dict[int, palette.Rgb]:
     return {k: palette.OVERLAYS[tone] for k, tone in enumerate(chosen.tolist())}
 
 
-def _neighbours(pieces: Pieces) -> NDArray[np.int64]:
+def _neighbours(pieces: Pieces) -> Ints:
     """Pairs of islands that come near each other on a layer, both ways round, sorted; (n, 2)."""
     shapes = pieces.polygons
     x0, y0, x1, y1 = shapely.bounds(shapes).T

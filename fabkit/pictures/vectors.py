@@ -17,6 +17,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats, Ints
 from fabkit.base.units import CHORD_ERROR_MM
 from fabkit.formats.gerber.model import GerberFile, Kind, Pose
 from fabkit.geometry.segments import Segments, Strokes
@@ -81,7 +82,7 @@ class Symbols:
             self._files.append(file)
         return known
 
-    def outline(self, name: str, rings: tuple[NDArray[np.float64], ...]) -> int:
+    def outline(self, name: str, rings: tuple[Floats, ...]) -> int:
         """Return the number of a character's symbol; the name stands for the shape."""
         if name not in self._numbers:
             self._numbers[name] = self._add(tuple(_plain(ring) for ring in rings))
@@ -113,7 +114,7 @@ def part_vectors(part: Part, symbols: Symbols) -> Iterator[Run]:
         yield run
 
 
-def _plain(ring: NDArray[np.float64]) -> Contour:
+def _plain(ring: Floats) -> Contour:
     rest = tuple((x, y, 0.0, 0.0, 0) for x, y in ring[1:-1].tolist())
     return Contour((float(ring[0, 0]), float(ring[0, 1])), rest)
 
@@ -156,7 +157,7 @@ def _film(film: Film, symbols: Symbols) -> Iterator[Run]:
         yield run
 
 
-def _film_run(run: Run, file: GerberFile, rows: NDArray[np.int64], symbols: Symbols) -> None:
+def _film_run(run: Run, file: GerberFile, rows: Ints, symbols: Symbols) -> None:
     o = file.objects.take(rows)
     for i in np.flatnonzero(o.kind == Kind.REGION):
         run.fills.extend(_region(file, int(o.first[i]), int(o.last[i])))

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Floats
+from fabkit.base.columns import Bools, Floats
 from fabkit.board.model import Board
 from fabkit.geometry.neighbours import usual_gap
 from fabkit.keyboard.build import HalfBoard, half_boards
@@ -335,7 +335,7 @@ def _boxes(
     return out
 
 
-def _preferred(at: Floats, free: NDArray[np.bool_], k: int, *, mirrored: bool) -> list[int]:
+def _preferred(at: Floats, free: Bools, k: int, *, mirrored: bool) -> list[int]:
     """Sides from best to worst: where most of a pin's row has room, then towards the others."""
     apart = np.abs(at - at[k])
     inwards = (at.mean(axis=0) - at[k]) * (-1.0 if mirrored else 1.0, 1.0)

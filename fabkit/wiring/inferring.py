@@ -11,7 +11,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Shapes
+from fabkit.base.columns import Floats, Shapes
 from fabkit.board.copper import Copper, outer_face
 from fabkit.keyboard.model import Key
 from fabkit.wiring.model import Bridge
@@ -156,7 +156,7 @@ class _Lands:
     """Places as complex numbers, sides of the narrowest box, face (0 for a hole), and node."""
 
     at: NDArray[np.complex128]
-    size: NDArray[np.float64]
+    size: Floats
     face: NDArray[np.int8]
     nodes: list[str]
 

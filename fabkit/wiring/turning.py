@@ -10,8 +10,8 @@ from itertools import groupby
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.base.errors import UsageError
 from fabkit.base.natural import natural
 from fabkit.geometry.neighbours import PointTree
@@ -77,7 +77,7 @@ def _as(hole: Pin, there: Pin) -> Pin:
     )
 
 
-def _opposite(pins: Sequence[Pin], along: NDArray[np.float64]) -> list[int | None]:
+def _opposite(pins: Sequence[Pin], along: Floats) -> list[int | None]:
     """For each pin one of the pin opposite it; None where not exactly two are as far along."""
     out: list[int | None] = [None] * len(pins)
     order = np.argsort(along, kind="stable")
@@ -92,7 +92,7 @@ def _opposite(pins: Sequence[Pin], along: NDArray[np.float64]) -> list[int | Non
     return out
 
 
-def _along(at: NDArray[np.float64]) -> NDArray[np.float64]:
+def _along(at: Floats) -> Floats:
     """(2,) direction of the rows: the step from hole to hole that is met most often.
 
     Rows that lie into each other are nearer than the holes of one row, but not so often.
@@ -106,7 +106,7 @@ def _along(at: NDArray[np.float64]) -> NDArray[np.float64]:
     length = np.round(np.hypot(steps[:, 0], steps[:, 1]), 2)
     best = int(np.lexsort((length, -counts))[0])
     step = steps[alike[best]].mean(axis=0)
-    direction: NDArray[np.float64] = step / np.hypot(*step)
+    direction: Floats = step / np.hypot(*step)
     return direction
 
 

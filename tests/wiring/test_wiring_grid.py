@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from fabkit.keyboard.numbering import key_order, key_pitch, lay_grid, thumb_keys
@@ -25,6 +25,7 @@ def _columns(offsets, rows, pitch_x, pitch_y):
     return np.array(points), [(r, c) for c in range(len(offsets)) for r in range(rows)]
 
 
+@example(steps=[0.0, 0.4], rows=4, pitch=(16.0, 16.0), at=(1e-5, 123.456))
 @given(
     steps=st.lists(st.floats(-0.45, 0.45), min_size=2, max_size=7),
     rows=st.integers(2, 5),

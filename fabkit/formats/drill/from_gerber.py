@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Floats
+from fabkit.base.columns import Bools, Floats
 from fabkit.base.findings import Finding, Place, ProblemLog
 from fabkit.base.units import COINCIDENT_MM
 from fabkit.formats.drill import problems
@@ -163,7 +163,7 @@ def _long(file: GerberFile, row: int) -> tuple[float, tuple[float, float]] | Non
     return short, (float(x * half), float(y * half))
 
 
-def _near(x0: Floats, y0: Floats, x1: Floats, y1: Floats) -> NDArray[np.bool_]:
+def _near(x0: Floats, y0: Floats, x1: Floats, y1: Floats) -> Bools:
     return np.hypot(x1 - x0, y1 - y0) <= COINCIDENT_MM / 2
 
 

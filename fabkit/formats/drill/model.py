@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from fabkit.base.columns import Bools, Ints
 from fabkit.base.findings import Finding, Severity, raise_for
 from fabkit.base.units import counted
 from fabkit.geometry.segments import Placing, Points, Segments
@@ -33,7 +34,7 @@ class Hits(Points):
 
     tool: NDArray[np.int32]
     attributes: NDArray[np.int32]
-    offset: NDArray[np.int64]
+    offset: Ints
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,8 +57,8 @@ class Slots(Segments):
     tool: NDArray[np.int32]
     attributes: NDArray[np.int32]
     path: NDArray[np.int32]
-    routed: NDArray[np.bool_]
-    offset: NDArray[np.int64]
+    routed: Bools
+    offset: Ints
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

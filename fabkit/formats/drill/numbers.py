@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.formats.drill.model import NumberFormat
 
 Unit = Literal["mm", "inch"]
@@ -52,7 +52,7 @@ def value_of(text: bytes, fmt: NumberFormat) -> float:
     return -value if text[:1] == b"-" else value
 
 
-def values_of(texts: Sequence[bytes], fmt: NumberFormat) -> NDArray[np.float64]:
+def values_of(texts: Sequence[bytes], fmt: NumberFormat) -> Floats:
     """Many numbers in file units; empty texts are nan ("not written").
 
     Every text must match :data:`NUMBER`.

@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Floats
 from fabkit.formats.drill.model import Hits, Slots
 
-Rows = NDArray[np.float64]
+Rows = Floats
 """(n, 5) float64 for hits: x mm, y mm, tool, attributes, offset."""
 
 _HIT = 5
