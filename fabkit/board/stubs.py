@@ -52,16 +52,20 @@ def cut_stubs(
     pads = shapely.STRtree(shapely.points(points))
     board, row = shapely.STRtree(rows).query(boards, predicate="intersects")
     for b, r in zip(board.tolist(), row.tolist(), strict=True):
-        stub = _stub(boards[b], shapely.get_coordinates(rows[r])[1:-1])
-        if stub is not None and not len(pads.query(stub, predicate="contains")):
-            rest = shapely.get_parts(shapely.difference(cut[b], stub))
+        strip = _strip(boards[b], shapely.get_coordinates(rows[r])[1:-1])
+        if strip is None:
+            continue
+        parts = shapely.get_parts(shapely.intersection(boards[b], strip))
+        stub = parts[int(shapely.area(parts).argmax())]
+        if not len(pads.query(stub, predicate="contains")):
+            rest = shapely.get_parts(shapely.difference(cut[b], strip))
             cut[b] = rest[int(shapely.area(rest).argmax())]
             found.append(stub)
     return cut, np.array(found, dtype=object)
 
 
-def _stub(board: BaseGeometry, holes: Floats) -> BaseGeometry | None:
-    """Find what a board has between its straight edge and a row of holes outside, if anything."""
+def _strip(board: BaseGeometry, holes: Floats) -> BaseGeometry | None:
+    """Find the room outside a straight edge of a board, over a row of holes; None without one."""
     start, length = holes[0], float(np.hypot(*(holes[-1] - holes[0])))
     along = (holes[-1] - start) / length
     inward = np.array([-along[1], along[0]])
@@ -86,16 +90,9 @@ def _stub(board: BaseGeometry, holes: Floats) -> BaseGeometry | None:
     height = float(level[left])
     if height <= _LEVEL_MM or abs(height - level[right]) > _LEVEL_MM:
         return None
-    # Ends that lie at unequal levels by a rounding leave an edge that is straight all the same.
+    # A little wider than the tab: a hair of its wall would keep the size of the board.
+    first, last = high[left] - _LEVEL_MM, low[right] + _LEVEL_MM
     corners = np.array(
-        [
-            (high[left], level[left]),
-            (low[right], level[right]),
-            (low[right], -_STUB_MM),
-            (high[left], -_STUB_MM),
-        ]
+        [(first, level[left]), (last, level[right]), (last, -_STUB_MM), (first, -_STUB_MM)]
     )
-    strip = shapely.Polygon(start + corners @ axes.T)
-    parts = shapely.get_parts(shapely.intersection(board, strip))
-    parts = parts[shapely.area(parts) > 0]
-    return parts[0] if len(parts) == 1 else None
+    return shapely.Polygon(start + corners @ axes.T)
