@@ -92,13 +92,16 @@ BEYOND = {
 }
 """What a limit leaves out, which is reported."""
 RUN = """
-import json, resource, sys
+import json, re, resource, sys
+from pathlib import Path
 resource.setrlimit(resource.RLIMIT_AS, (3 << 30, 3 << 30))
 from fabkit import build_board, check, open_package
 result = check(build_board(open_package(sys.argv[1])))
 broken = [o.check.id for o in result.outcomes if o.state.value == "broken"]
 limits = [f.message for f in result.findings if f.rule.id == "gerber/limit"]
-print(json.dumps([resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, broken, limits]))
+# VmHWM starts anew with the process; ru_maxrss would begin at its parent's peak.
+peak = int(re.search(r"VmHWM:\\s+(\\d+)", Path("/proc/self/status").read_text())[1])
+print(json.dumps([peak / 1024, broken, limits]))
 """
 
 

@@ -7,8 +7,9 @@ too many or too few, keys in the wrong place, words of everyday speech, units of
 from __future__ import annotations
 
 import os
+import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -393,9 +394,19 @@ NO_SHEETS: dict[str, tuple[Callable[[Path], Path], str]] = {
 }
 
 
+@pytest.fixture
+def usual_depth() -> Iterator[None]:
+    """Nest calls as deep as Python does by itself: libraries of other tests raise the limit."""
+    before = sys.getrecursionlimit()
+    sys.setrecursionlimit(1000)
+    yield
+    sys.setrecursionlimit(before)
+
+
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
 @pytest.mark.parametrize("name", NO_SHEETS)
 @pytest.mark.parametrize("load", [load_order, load_house])
+@pytest.mark.usefixtures("usual_depth")
 def test_what_is_no_sheet_is_refused_at_once(
     load: Callable[[Path], object], name: str, tmp_path: Path
 ) -> None:
