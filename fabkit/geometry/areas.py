@@ -34,6 +34,7 @@ def touching_pairs(shapes: Shapes, *, reach_mm: float = 0.0) -> tuple[Ints, Ints
     """
     size = shapely.get_num_coordinates(shapes)
     if reach_mm:
+        # Grown on one side only: the tree holds the shapes as they are.
         box = shapely.bounds(shapes) + np.array((-reach_mm, -reach_mm, reach_mm, reach_mm))
         left, right = shapely.STRtree(shapes).query(shapely.box(*box.T))
     else:
@@ -68,6 +69,7 @@ def unite(shapes: Shapes) -> BaseGeometry:
     parts = distinct(_single(shapes))
     left, right = touching_pairs(parts)
     # What lies inside a larger neighbour adds nothing to it.
+    # Its neighbour touches all that it touches, so no island falls apart without it.
     inner = np.zeros(len(parts), dtype=bool)
     inside = shapely.contains_properly(parts[left], parts[right])
     inner[right[inside]] = True
@@ -86,6 +88,8 @@ def distinct(shapes: Shapes) -> Shapes:
     """Equal shapes at one place only once: a few bytes draw thousands, whose pairs are millions."""
     order = np.lexsort(shapely.bounds(shapes).T)
     box = shapely.bounds(shapes[order])
+    # Only neighbours in the order are compared: where another shape with the same box lies
+    # between two equal ones, both stay, which costs time and changes no area.
     again = (box[1:] == box[:-1]).all(axis=1)
     at = np.flatnonzero(again)
     again[at] = shapely.equals_exact(shapes[order[at]], shapes[order[at + 1]])
@@ -107,8 +111,11 @@ def _unite_groups(parts: Shapes, label: Ints) -> Shapes:
     first = np.flatnonzero(np.diff(label[order], prepend=-1))
     count = np.diff(first, append=len(parts))
     size = shapely.get_num_coordinates(parts)
+    # A shape with more corners than all others of its group is mostly a pour, and those of its
+    # holes that nothing touches need no overlay.
     heavy = (count > 2) & (2 * np.maximum.reduceat(size, first) > np.add.reduceat(size, first))
     united = parts[first]
+    # Groups of as many shapes are rows of one array and take one call.
     for many in np.unique(count[~heavy & (count > 1)]):
         rows = np.flatnonzero(~heavy & (count == many))
         united[rows] = shapely.union_all(parts[first[rows, None] + np.arange(many)], axis=1)
@@ -142,9 +149,11 @@ def grow(fill: BaseGeometry, added: BaseGeometry) -> BaseGeometry:
         return shapely.union(fill, added)
     outer, holes = shapely.polygons(rings[0]), shapely.polygons(rings[1:])
     shapely.prepare(outer)
+    # What stays inside the outer ring changes holes alone.
     crossing = parts[~shapely.contains_properly(outer, parts)]
     if len(crossing):
         outer = shapely.union_all([outer, *crossing])
+    # Adding to the fill is cutting from the holes: each is cut by the parts that touch it.
     hole, part = shapely.STRtree(parts).query(holes, predicate="intersects")
     touched = np.unique(hole)
     left = shapely.get_parts(shapely.difference(holes[touched], _together(parts, hole, part)))
@@ -233,6 +242,7 @@ def clip_to_box(shapes: Clipped, box: Floats | tuple[float, float, float, float]
     return clipped
 
 
+# A circle of 50 mm radius in 500 legs is off by 1 µm.
 _MOST_LEGS = 500
 
 
@@ -251,6 +261,7 @@ def swept_straight(shape: BaseGeometry, start: Floats, end: Floats) -> Shapes:
     """
     if shape.geom_type == "Polygon" and not shape.interiors and _is_convex(shape):
         both = np.column_stack((_copies(shape, start), _copies(shape, end)))
+        # One call for all segments; other shapes need a union for each.
         hulls: Shapes = shapely.convex_hull(shapely.multipolygons(both))
         return hulls
     out = np.empty(len(start), dtype=object)
@@ -294,6 +305,7 @@ def swept(shape: BaseGeometry, path: Floats) -> BaseGeometry:
 
 
 def _is_convex(polygon: BaseGeometry) -> bool:
+    # A share of the area, for rounding grows with the size of the shape.
     hull = polygon.convex_hull.area
     return bool(hull - polygon.area <= 1e-9 * hull)
 
@@ -317,6 +329,7 @@ def _swept_convex(outer: BaseGeometry, path: Floats) -> BaseGeometry:
 def _common(hole: BaseGeometry, path: Floats) -> BaseGeometry:
     x0, y0, x1, y1 = hole.bounds
     wide, high = np.ptp(path, axis=0)
+    # A way as long as the hole is wide leaves no point that all copies of the hole share.
     if wide >= x1 - x0 or high >= y1 - y0:
         return shapely.Polygon()
     return shapely.intersection_all(_copies(hole, path))
@@ -336,6 +349,7 @@ def _swept_by_edges(shape: BaseGeometry, path: Floats) -> BaseGeometry:
             (edge[:, 0] + start, edge[:, 1] + start, edge[:, 1] + end, edge[:, 0] + end), axis=1
         )
         made = shapely.polygons(corners)
+        # An edge that runs along the leg sweeps no area, and its strip is no valid polygon.
         made = made[(shapely.area(made) > 0) & shapely.is_valid(made)]
         strips.append(shapely.union_all(made))
     return shapely.union_all([covered, *strips])

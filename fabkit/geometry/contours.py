@@ -47,6 +47,8 @@ def winding_numbers(ring: Floats, points: Floats) -> Ints:
         (ax, ay), (bx, by) = start[edge].T, end[edge].T
         px, py = x[rows][which], y[rows][which]
         side = (bx - ax) * (py - ay) - (px - ax) * (by - ay)
+        # Of the ends of an edge only the lower one belongs to it: a path that passes through the
+        # ray in a corner counts once, not twice or never.
         turns = np.where((ay <= py) & (by > py) & (side > 0), 1, 0)
         turns -= np.where((ay > py) & (by <= py) & (side < 0), 1, 0)
         np.add.at(out[rows], which, turns)
@@ -115,11 +117,13 @@ def _match_edges(ends: Floats, rows: Ints) -> tuple[Ints, Ints] | None:
         Edges that are compared.
     """
     x0, y0, x1, y1 = ends[rows].T
+    # An edge and its way back have one key: both ends, in the same order.
     swap = (x0 > x1) | ((x0 == x1) & (y0 > y1))
     keys = np.where(swap[:, None], ends[rows][:, [2, 3, 0, 1]], ends[rows])
     order = np.lexsort(keys.T)
     same = (keys[order[1:]] == keys[order[:-1]]).all(axis=1)
     left, right = order[:-1][same], order[1:][same]
+    # Three edges on each other, or two in one sense, are no cut-in (section 4.10.3).
     if (same[1:] & same[:-1]).any() or (swap[left] == swap[right]).any():
         return None
     return rows[np.minimum(left, right)], rows[np.maximum(left, right)]
@@ -186,6 +190,7 @@ def _fill_loops(loops: list[Floats]) -> BaseGeometry | None:
     rings = shapely.linearrings(
         np.vstack(loops), indices=np.repeat(np.arange(len(loops)), [len(p) for p in loops])
     )
+    # is_ccw is meant for simple rings; where a loop touches itself its signed area decides.
     sense = np.where(shapely.is_ccw(rings), 1, -1)
     areas = shapely.polygons(rings)
     for k in np.flatnonzero(~shapely.is_valid(areas)).tolist():
@@ -198,6 +203,7 @@ def _fill_loops(loops: list[Floats]) -> BaseGeometry | None:
     depth = np.bincount(inner, minlength=len(loops))
     solid, hole = areas[depth == 0], areas[depth == 1]
     # Each hole must run against the solid around it, and solids must not overlap.
+    # Deeper nesting, and loops that run alike, are left to the slower way by faces.
     if (depth > 1).any() or (sense[inner] == sense[outer]).any():
         return None
     first, second = shapely.STRtree(solid).query(solid, predicate="intersects")
@@ -208,6 +214,7 @@ def _fill_loops(loops: list[Floats]) -> BaseGeometry | None:
 
 
 def _signed_area(ring: Floats) -> float:
+    # Counted from a corner: far from the origin large products would swallow a small area.
     x, y = (ring - ring[0]).T
     return float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum() / 2)
 
@@ -219,6 +226,7 @@ def _find_faces(ring: Floats) -> tuple[Shapes, Ints]:
     faces: Shapes = shapely.get_parts(shapely.polygonize([nodes]))
     if not len(faces):
         return faces, np.empty(0, np.int64)
+    # Points inside the faces, for on the path itself no winding number exists.
     inner = shapely.get_coordinates(shapely.point_on_surface(faces))
     return faces, winding_numbers(ring, inner)
 
@@ -277,6 +285,7 @@ def fill_nonzero(ring: Floats) -> BaseGeometry:
         filled = _fill_loops(loops)
         if filled is not None:
             return filled
+    # Right for every path, but last: the whole path is noded, and each crossing makes a face.
     return _fill_faces(ring)
 
 
@@ -306,6 +315,7 @@ def find_contour_fault(contour: Segments, *, chord_error_mm: float) -> str:
     if not len(c):
         return ""
     if len(c) == 1:
+        # A full circle may be the only segment of a contour (section 4.10.3).
         return "" if abs(int(c.turn[0])) == 2 else "it encloses nothing"
     points, offsets = c.flatten(chord_error_mm=chord_error_mm)
     start = c.starts()[:1]
@@ -314,6 +324,7 @@ def find_contour_fault(contour: Segments, *, chord_error_mm: float) -> str:
     if len(points) >= 3 and shapely.is_simple(shapely.linestrings(np.vstack((start, points)))):
         return ""
     ends = np.column_stack((c.starts(), c.ends()))
+    # Only straight segments make a cut-in; arcs on each other are found when rings are judged.
     pairs = _match_edges(ends, np.flatnonzero(c.turn == 0))
     if pairs is None:
         return "segments lie on each other"

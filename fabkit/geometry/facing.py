@@ -89,6 +89,8 @@ def facets_of(polygons: Shapes, *, longest_mm: float = LONGEST_FACET_MM) -> Face
     ring = ring[:-1][same]
     moved = np.any(start != end, axis=1)
     start, end, ring = start[moved], end[moved], ring[moved]
+    # Outer rings are to run counter-clockwise and holes clockwise, however they were written:
+    # the side a facet is seen from decides between gap and width.
     outer = np.append(True, piece_of_ring[1:] != piece_of_ring[:-1])
     cross = start[:, 0] * end[:, 1] - start[:, 1] * end[:, 0]
     area = np.bincount(ring, weights=cross, minlength=len(rings))
@@ -100,6 +102,7 @@ def facets_of(polygons: Shapes, *, longest_mm: float = LONGEST_FACET_MM) -> Face
     k = np.arange(len(row)) - np.repeat(np.cumsum(parts) - parts, parts)
     step = (end - start)[row] / parts[row, None]
     a = start[row] + step * k[:, None]
+    # The last part ends in the corner itself, not in a sum of steps that rounding moved off it.
     b = np.where((k == parts[row] - 1)[:, None], end[row], start[row] + step * (k + 1)[:, None])
     # A flipped ring is stored against its own direction: parts run forwards within a segment,
     # segments run backwards within the ring, so neighbours are found by rank, not by row.
@@ -292,6 +295,8 @@ def near_pairs(
             same = piece[one] == piece[other]
             one, other = one[same], other[same]
         turned = np.abs(np.mod(heading[one] - heading[other] + np.pi, 2 * np.pi) - np.pi)
+        # The most by which any two members can differ in direction; whole runs are left out by it
+        # before the sixteen pairs of each are opened.
         facing = turned + spread[one] + spread[other] > _ALIKE_RAD
         one, other = one[facing], other[facing]
         kept = []
@@ -438,6 +443,7 @@ def _in_order(found: list[Facings]) -> Facings:
     whole = Facings.concat(*found)
     found.clear()
     table = _join_stretches(whole)
+    # Distances that differ by rounding alone are equal, or noise would choose the place.
     rank = np.round(table.distance, 6)
     return table.take(np.lexsort((table.y, table.x, -table.stretch, rank)))
 
@@ -545,6 +551,7 @@ def nearest_points(
     """
     a, b = _ends(facets, left)
     c, d = _ends(facets, right)
+    # Facets that do not cross are nearest at an end of one of them: four feet are enough.
     shares = np.empty((4, len(left), 2))
     shares[0] = np.column_stack((np.zeros(len(left)), _foot(c, d, a)))
     shares[1] = np.column_stack((np.ones(len(left)), _foot(c, d, b)))
@@ -553,6 +560,7 @@ def nearest_points(
     gaps = np.stack([_at(a, b, k[:, 0]) - _at(c, d, k[:, 1]) for k in shares])
     lengths = np.hypot(gaps[..., 0], gaps[..., 1])
     distance = lengths.min(axis=0)
+    # Feet that are equally near bound the stretch over which parallel facets overlap.
     equal = lengths <= distance + 1e-9
     low_s = np.where(equal, shares[..., 0], np.inf).min(axis=0)
     high_s = np.where(equal, shares[..., 0], -np.inf).max(axis=0)
@@ -603,7 +611,10 @@ def _faces(facets: Facets, rows: Ints, share: Floats, across: Floats) -> tuple[B
     away_own = np.sum(own * across, axis=1) * np.where(at_start, 1.0, -1.0)
     away_beside = np.sum(beside * across, axis=1) * np.where(at_start, -1.0, 1.0)
     slack = _FLAT * length
+    # Inside a facet the nearest point is square to it.  At a corner neither facet may lead
+    # nearer, or the minimum lies farther along it.
     ok = ~(at_start | at_end) | ((away_own <= slack) & (away_beside <= slack))
+    # At a corner one facet may run along the way across and show no side, so both are added.
     normal = np.column_stack((-own[:, 1], own[:, 0]))
     normal += np.where(
         (at_start | at_end)[:, None], np.column_stack((-beside[:, 1], beside[:, 0])), 0.0

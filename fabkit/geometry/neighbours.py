@@ -125,6 +125,8 @@ class SpotIndex:
         found = np.full(len(asked), -1, dtype=np.int64)
         if not len(self.spots):
             return found
+        # A cell is as wide as the square of reach around a point, so the square lies in the cells
+        # of its four corners.
         for corner in ((-1, -1), (-1, 1), (1, -1), (1, 1)):
             keys = self._keys(asked + self.reach * np.array(corner))
             at = np.minimum(np.searchsorted(self._sorted, keys), len(self._sorted) - 1)
@@ -140,6 +142,7 @@ class SpotIndex:
 
     def _keys(self, points: Floats) -> Ints:
         # A little wider than twice the reach, lest rounding puts a whole cell between two corners.
+        # Wrong number formats give absurd places; cut off, both cell numbers fit into one integer.
         cells = np.floor(np.clip(np.nan_to_num(points), -1e6, 1e6) / (2.001 * self.reach))
         keys: Ints = cells[:, 0].astype(np.int64) * 2**31 + cells[:, 1].astype(np.int64)
         return keys

@@ -84,11 +84,13 @@ def find_figures(
         every += list(shapely.linestrings(_overshoot(bridges).reshape(-1, 2, 2)))
     drawn = np.array(every, dtype=object)
     noded = shapely.get_parts(shapely.line_merge(shapely.union_all(distinct(drawn))))
+    # Of lines on each other the union keeps one; the length that is lost was drawn twice.
     doubled = float(shapely.length(drawn).sum() - shapely.length(noded).sum())
     faces, _, dangles, _ = shapely.polygonize_full(noded)
     faces = shapely.get_parts(faces)
     filled, crossings, figure = _rims(faces, noded)
     stray = shapely.get_parts(dangles)
+    # Shorter dangles are tips of bridges, and strokes that overshoot the line they lead to.
     stray = stray[shapely.length(stray) > join_mm]
     return Figures(filled, bridges, loose, stray, max(doubled, 0.0), crossings, faces, figure)
 
@@ -147,6 +149,7 @@ def _bridge(lines: Shapes, ends: Floats, closed: Bools, join_mm: float) -> tuple
     a, b = tree.query(spots, predicate="dwithin", distance=join_mm)
     other = a != b
     a, b = a[other], b[other]
+    # Nearest pairs first, or an end could be led past its own gap to the end of another.
     order = np.argsort(shapely.distance(spots[a], spots[b]), kind="stable")
     taken = np.zeros(len(loose), dtype=bool)
     bridges = []

@@ -30,6 +30,7 @@ from numpy.typing import NDArray
 from fabkit.base.columns import Bools, Columns, Floats, Ints, Shapes
 from fabkit.base.units import CHORD_ERROR_MM
 
+# By the chord error alone five chords would do for a disc 0.02 mm across.
 _MIN_CIRCLE_CHORDS: Final = 16
 _MOST_CHORDS: Final = 4096
 """Enough for a circle of 6 m radius; a file may ask for one of a thousand kilometres."""
@@ -359,6 +360,7 @@ def chord_counts(radius: Floats, sweep: Floats, *, chord_error_mm: float = CHORD
     safe = np.maximum(radius, chord_error_mm)
     step = 2 * np.arccos(np.clip(1 - chord_error_mm / safe, -1.0, 1.0))
     step = np.clip(step, 1e-9, 2 * np.pi / _MIN_CIRCLE_CHORDS)
+    # Rounding must not add a chord where a whole number of them fits.
     wanted = np.ceil(np.abs(sweep) / step - 1e-9)
     counts: Ints = np.clip(wanted, 1, _MOST_CHORDS).astype(np.int64)
     return counts
@@ -380,6 +382,8 @@ def _push(chords: Floats | Ints, step: Floats) -> Floats:
 
     End vertices stay on the arc, so ends, boxes and stroke widths are exact.
     """
+    # n triangles about the centre, the outer two with one vertex pushed by p, all others with
+    # two: 2 p + (n - 2) p^2 = n step / sin(step), solved for p.
     wanted = chords * step / np.sin(step)
     rest = np.maximum(chords - 2, 1)
     return np.where(chords > 2, (np.sqrt(1 + rest * wanted) - 1) / rest, wanted / 2)
@@ -416,6 +420,7 @@ def _capsules(lines: Segments, diameter: Floats, chord_error_mm: float) -> Shape
         half = count // 2
         dx, dy = x1[rows] - x0[rows], y1[rows] - y0[rows]
         length = np.hypot(dx, dy)
+        # A stroke without length is a disc, which any direction suits.
         ux = np.divide(dx, length, out=np.ones_like(dx), where=length > 0)
         uy = np.divide(dy, length, out=np.zeros_like(dy), where=length > 0)
         # The front half of the disc at the far end, the back half at the near end.

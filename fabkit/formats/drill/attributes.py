@@ -171,6 +171,7 @@ _PLATED: Final = re.compile(r"(?<![a-z])pth|plated")
 def plating_from_name(name: str) -> bool | None:
     """Give what the words of a file name say; None when nothing, or both."""
     words = name.rsplit("/", 1)[-1].lower()
+    # "npth" holds "pth" and "non-plated" holds "plated", so the negative words go first.
     rest, unplated = _NOT_PLATED.subn(" ", words)
     plated = bool(_PLATED.search(rest))
     if plated == bool(unplated):

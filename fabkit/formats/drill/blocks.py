@@ -19,6 +19,7 @@ Flow = Literal["go", "stop", "end", "repeat-end"]
 Words = list[tuple[str, bytes]]
 
 WORD: Final = re.compile(rb"([A-Z])([+-]?[0-9.]*)")
+# Possessive: a long line that is no block fails at once instead of being split in every way.
 BLOCK: Final = re.compile(rb"(?:[A-Z](?>[+-]?[0-9.]*))++\Z")
 
 FORMAT_1: Final = {
@@ -159,6 +160,7 @@ class Interpreter:
         return FORMAT_1.get(code, code) if self.old_commands else code
 
     def _run(self, codes: list[str], words: Words, offset: int) -> Flow:
+        # The X behind G04 is a dwell time, not a place.
         point = self._point(words, offset) if codes[:1] != ["G04"] else None
         self._moves = not codes
         block = _Block(words, point, offset)
@@ -216,6 +218,7 @@ class Interpreter:
         return "go"
 
     def _end(self, block: _Block) -> Flow | None:
+        # Coordinates in the block are a parking place of the table, not a hole (Excellon CNC-7).
         return "end" if block.code == "M30" else "stop"
 
     def _silent(self, block: _Block) -> Flow | None:
@@ -469,6 +472,7 @@ class Interpreter:
                 mirror_x="M80" in flags, mirror_y="M90" in flags, swap="M70" in flags
             ),
         )
+        # Steps add up from copy to copy, flips do not: each block turns the pattern as drilled.
         state.at = (state.at[0] + count * move[0], state.at[1] + count * move[1])
 
     def _work_zero(self, block: _Block) -> Flow | None:

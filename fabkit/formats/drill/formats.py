@@ -95,10 +95,12 @@ class FormatState:
 
     def _decide(self, survey: DigitSurvey) -> NumberFormat:
         self._compare_hints()
+        # With a point in every number neither digits nor zeros matter.
         matters = survey.total > 0 and not survey.all_pointed
         unit, unit_from = self._unit()
         digits, digits_from = self._digits(unit, survey)
         zeros, zeros_from = self._zeros(sum(digits), survey, matters=matters)
+        # Numbers longer than the digits disprove even stated ones, so the board is asked.
         too_long = survey.longest > sum(digits)
         if survey.pointed and not survey.all_pointed:
             self._log.add(
@@ -121,6 +123,7 @@ class FormatState:
             self._was_unitless
             or (matters and (digits_from not in ("stated", "hint") or open_zeros or too_long))
         )
+        # Digits by default are certain only where every number is as long as they are together.
         loose = digits_from == "default" and not (
             survey.fully_written and survey.longest == sum(digits)
         )

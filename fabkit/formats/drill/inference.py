@@ -36,6 +36,7 @@ LEAD: Final = 0.10
 """The best score and its lead over the second that make an answer (common practice)."""
 
 _WEIGHTS: Final = {"hit": 0.40, "inside": 0.35, "cover": 0.15, "legal": 0.10}
+# A common grid suggests a format but proves none, so it counts half of what pads do.
 _GRID_WEIGHT: Final = 0.20
 _GRIDS_MM: Final = (1.27, 0.635, 0.5, 0.25)
 SHIFT_ACCEPT: Final = 0.9
@@ -44,6 +45,7 @@ SHIFT_ACCEPT: Final = 0.9
 _FARTHEST_MM: Final = 1e6
 """Coordinates beyond this are nonsense, and no table is a kilometre wide."""
 
+# Fewer holes can be moved onto some pads in more than one format.
 _SHIFT_HITS: Final = 4
 _SHIFT_SAMPLE: Final = 40
 _SAMPLE: Final = 5_000
@@ -105,6 +107,7 @@ def score_formats(
     limits = replace(limits, problem_places=0)  # where a trial stumbles is never reported
     sample = data
     if len(data) > _SAMPLE_BYTES:
+        # Cut between lines: half a number would be read as another place.
         sample = data[: data.rfind(b"\n", 0, _SAMPLE_BYTES) + 1] or data
     found: list[tuple[Score, Floats]] = []
     for candidate in _candidates(drill, data, survey, keep_stated=keep_stated):
@@ -180,6 +183,8 @@ def _score(
         return Score(format=fmt, hit=0, inside=0, cover=0, legal=0, total=0)
     weights = dict(_WEIGHTS)
     if len(pads):
+        # A coarse format cannot meet a centre closer than its step; without the upper bound a
+        # format of huge steps would meet every pad.
         hit = _share_near(points, pads, max(ON_PAD_MM, min(fmt.step_mm, 2 * ON_PAD_MM)))
     else:
         hit = _share_on_grid(points)
@@ -214,6 +219,7 @@ def _inside_and_cover(points: Floats, box: Box) -> tuple[float, float]:
     inside = float(((points >= low) & (points <= high)).all(axis=1).mean())
     if inside < 1.0:
         return inside, 0.0
+    # Read ten times too small, all holes may lie inside as well; their span shows it.
     size = np.maximum(np.array(box[2:]) - np.array(box[:2]), 1e-9)
     return inside, float(np.minimum(np.ptp(points, axis=0) / size, 1.0).mean())
 
@@ -387,12 +393,15 @@ def _shifted(
 
 def _densest_shift(points: Floats, pads: Floats) -> Floats:
     """Give the offset that most pairs of hole and pad share, mm."""
+    # Right pairs of hole and pad all have one offset, wrong pairs scatter: the fullest cell wins.
+    # A few holes against all pads suffice; what they find is tried on all holes afterwards.
     few = points[:: max(len(points) // _SHIFT_SAMPLE, 1)][:_SHIFT_SAMPLE]
     offsets = (pads[None, :, :] - few[:, None, :]).reshape(-1, 2)
     cells = np.round(offsets / ON_PAD_MM).astype(np.int64)
     # One integer per cell: sorting those is much faster than sorting rows.
     keys, counts = np.unique((cells[:, 0] << 31) + cells[:, 1], return_counts=True)
     best = cells[(cells[:, 0] << 31) + cells[:, 1] == keys[counts.argmax()]][0]
+    # Borders of cells may part the offsets that belong together, so those around count, too.
     near = np.abs(offsets - best * ON_PAD_MM).max(axis=1) <= ON_PAD_MM
     middle: Floats = np.median(offsets[near], axis=0)
     return middle
@@ -427,6 +436,7 @@ def _checked(
     points = _points(file)
     stated = _score(file.format, file, points, pads, box)
     if file.work_zero_mm != (0.0, 0.0):
+        # Only the board shows whether the shift belongs to the coordinates: both ways are tried.
         unshifted = _score(file.format, file, points - np.array(file.work_zero_mm), pads, box)
         if unshifted.total >= ACCEPT and unshifted.total - stated.total >= LEAD:
             finding = Finding.of(
@@ -439,12 +449,15 @@ def _checked(
     if not len(pads):
         # A common grid suggests a format where none is stated, but proves no stated one wrong.
         return file
+    # What a file states is believed unless the board clearly contradicts: most holes outside,
+    # or few of them on pads and less than half of the board spanned.
     lies_there = stated.inside >= 0.5 or (box is None and stated.total >= 0.5)
     if lies_there and (box is None or stated.hit >= 0.2 or stated.cover >= 0.5):
         return file
     trials = score_formats(file, data, pads, box, limits=limits, keep_stated=False)
     scores = tuple(score for score, _ in trials)
     best = _winner(scores)
+    # Overruling a statement takes twice the lead that filling a gap takes.
     if best is None or scores[0].total - stated.total < 2 * LEAD or scores[0].hit < 0.5:
         return file
     times = _times_too_large(points, trials[0][1])

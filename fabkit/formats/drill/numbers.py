@@ -45,6 +45,7 @@ def value_of(text: bytes, fmt: NumberFormat) -> float:
     elif fmt.zeros == "trailing":
         value = int(digits) / 10**fmt.decimals
     elif fmt.zeros == "leading":
+        # Trailing zeros may be missing, so the point is counted from the left.
         shift = len(digits) - fmt.integers
         value = int(digits) / 10**shift if shift >= 0 else float(int(digits) * 10**-shift)
     else:
@@ -146,6 +147,7 @@ class DigitSurvey:
             return "leading", True, "every number is written in full"
         if self.leading_zero_short and not self.trailing_zero_short:
             return "leading", True, "short numbers begin with zero and none ends with zero"
+        # Where leading zeros are dropped no number begins with one, be it short or long.
         if self.trailing_zero_short and not (self.leading_zero_short or self.leading_zero_any):
             return "trailing", True, "short numbers end with zero and none begins with zero"
         if self.leading_zero_short or self.leading_zero_any:

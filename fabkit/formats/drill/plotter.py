@@ -107,6 +107,7 @@ class Plotter:
         found = _RUN_LINE.findall(chunk)
         self.reserve(len(found))
         raw = np.frombuffer(chunk, dtype=np.uint8)
+        # CR LF ends one line: CR counts only where no LF follows.
         ends = (raw == 10) | ((raw == 13) & ~np.append(raw[1:] == 10, False))
         starts = np.concatenate(([0], np.flatnonzero(ends)[:-1] + 1)) + offset
         columns = []
@@ -164,6 +165,7 @@ class Plotter:
             )
             return
         self.add_copies(self.pattern, (0.0, 0.0), (dx, dy), count, offset)
+        # The next P goes on from the last copy, not from the pattern as first drilled.
         hits, slots = self.pattern
         self.pattern = (
             self.hits.rows(len(self.hits) - len(hits)),
@@ -313,6 +315,7 @@ class Plotter:
             made[:, -1] = offset
             if flips.turns_over:
                 made[:, _TURN] *= -1
+            # Copies need numbers of their own, or all would be one path cut without lifting.
             numbers, paths = np.unique(slots[:, _PATH], return_inverse=True)
             later = np.repeat(np.arange(count) * len(numbers), len(slots))
             made[:, _PATH] = np.tile(paths, count) + later + self._path + 1
@@ -400,6 +403,7 @@ def arc_by_centre(
         centre = (start[0] + sign * offset[0], start[1] + sign * offset[1])
         return abs(math.hypot(end[0] - centre[0], end[1] - centre[1]) - radius)
 
+    # A full circle fits either way; the offset is then taken to lead to the centre.
     sign = -1 if misfit(-1) < misfit(1) - 1e-9 else 1
     turn = 2 if start == end else 1
     return Arc(

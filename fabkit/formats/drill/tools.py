@@ -192,6 +192,8 @@ class ToolTable:
                 assumed=f"{told_mm:.4g} mm",
             )
         elif abs(known_mm - told_mm) > 0.01:
+            # A row without a tool number may count lines instead of tools: a size that another tool
+            # has is then no contradiction.
             others = (self.diameter_mm(r, fmt) or 0.0 for r in range(len(self.entries)))
             if size.tool is not None or not any(abs(d - told_mm) <= 0.01 for d in others):
                 self._log.add(

@@ -110,6 +110,7 @@ def _standard(
                 return None
         vertices = int(parameters[1])
     smallest = min(width, height)
+    # Only a circle may have size 0 (section 4.3.2): it leaves no image but carries attributes.
     if smallest < 0 or (smallest == 0 and template != "C"):
         note(SIZE_ZERO, f"{name} has size {width:g} x {height:g} mm")
         width = height = 0.0
@@ -136,6 +137,7 @@ def _hole(
     if len(hole) == 1:
         reach = min(shape.width, shape.height) / 2
         if shape.template == "P":
+            # The middle of a side is nearer to the centre than the corners, which give the width.
             reach = shape.width / 2 * math.cos(math.pi / shape.vertices)
         inside = hole[0] / 2 < reach
     else:

@@ -176,6 +176,8 @@ class Expander:
             .mapped(lambda x, y: (x + flash.x0, y + flash.y0))
             .turned_over(poses.mirror)
             .with_columns(
+                # A clear flash toggles every polarity in the block (section 4.11.1), also of blocks
+                # within it, which are rows of it by now.
                 dark=inner.dark == flash.dark,
                 pose=_pairwise(flash.pose, inner.pose, self._posed),
                 attributes=_pairwise(flash.attributes, inner.attributes, self._attributed),

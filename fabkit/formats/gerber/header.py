@@ -30,6 +30,7 @@ _MO = re.compile(rb"[%*]\s*MO\s*(IN|MM)\s*[*%]")
 _G70 = re.compile(rb"(?:^|[*%\s])G7([01])(?=[*XYD\s])")
 _OPERATION = re.compile(rb"[XYIJ][+-]?\d+[^*%]{0,60}D0?[123]\*|[*\s]D0?[123]\*")
 _APERTURE = re.compile(rb"[%*]\s*AD\s*D\d+")
+# A file may hold the two letters a million times, and each is a place to try.
 _MOST_TRIES = 10_000
 
 

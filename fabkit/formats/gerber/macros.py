@@ -283,6 +283,7 @@ def _thermal(v: tuple[float, ...], unit_mm: float, chord_error_mm: float) -> Bas
         ring = ring.difference(disc(x, y, inner, chord_error_mm))
     if gap <= 0:
         return ring
+    # Longer than the ring is wide, so that the gaps surely cut through its rim.
     return ring.difference(_cross(v, unit_mm, 2 * outer, gap))
 
 
@@ -338,6 +339,7 @@ class MacroShape:
     def __call__(self, chord_error_mm: float) -> BaseGeometry:
         """Shape at rest, mm."""
         made: BaseGeometry = shapely.Polygon()
+        # Order matters only between adding and cutting, so each run of one kind is one union.
         for adding, run in groupby(self.primitives, key=lambda primitive: primitive.on):
             once = dict.fromkeys(run)  # the same again adds and cuts nothing more
             made = _join(made, [p.shape(self.unit_mm, chord_error_mm) for p in once], adding)
@@ -566,6 +568,7 @@ def _make_primitive(name: str, values: list[float], note: Note) -> Primitive | N
         if len(rest) < fewest - 1:
             return None
         rest = [*rest, 0.0][:most]  # only a rotation can be missing: it stands last
+    # Neither has an exposure: a thermal is always on (section 4.5.1.8), and so is a moiré.
     if code in (6, 7):
         return _make_ringed(code, rest, wrong)
     exposure, *rest = rest

@@ -262,6 +262,7 @@ class Plotter:
         y, before_y, missing_y = follow_axis(chunk.rows.y[ops], steps, resets, self.carry.y)
         line = chunk.rows.d[ops] != 2
         line &= chunk.rows.d[ops] != 3
+        # A line needs its start as well, a move or flash only the axis it leaves out (section 2.6).
         missing = np.flatnonzero(
             (missing_x[0] | missing_y[0]) | (line & (missing_x[1] | missing_y[1]))
         )
@@ -289,6 +290,8 @@ class Plotter:
         names, first = np.unique(codes[order], return_index=True)
         for code, chosen in zip(names.tolist(), np.split(order, first[1:]), strict=True):
             defined, indices = columns(self.interpreter.definitions(code))
+            # Where a number is defined again, against section 4.3.1, each selection means the last
+            # definition in front of it.
             at = np.searchsorted(defined, rows[chosen], side="right") - 1
             index[chosen] = indices[at]
             lost = chosen[index[chosen] == -1]
@@ -374,6 +377,7 @@ class Plotter:
         if not len(at) and self._region is None:
             return np.zeros(len(ops), bool), []
         initial = 36 if self._region is not None else 37
+        # Between G36 and G37 only D01, D02 and G codes may stand (section 4.10.1).
         illegal = np.flatnonzero((d == 3) | (d >= 10))
         closed_early: set[int] = set()
         hit = illegal[spread(illegal, at, codes, initial) == 36]

@@ -143,6 +143,7 @@ def _read_chunks(
     while start < len(data):
         chunk = read_chunk(source, start, min(start + size, len(data)), layout, log)
         if chunk is None:
+            # One command, such as a long macro, may be larger than a chunk.
             size *= 2
             continue
         size = _CHUNK

@@ -113,6 +113,7 @@ def merge(rows: Ints, values: Ints, changes: list[Change]) -> tuple[Ints, Ints]:
     if not changes:
         return rows, values
     table = np.array(changes, np.int64)
+    # Stable and changes first: what stands in front of a row acts before the row itself.
     at = np.concatenate((table[:, 0], rows))
     order = np.argsort(at, kind="stable")
     return at[order], np.concatenate((table[:, 1], values))[order]
@@ -198,6 +199,7 @@ def follow_axis(
             current = 0 if fresh else current
             if step != NONE:
                 current = current + step if is_step else step
+            # Endless steps in one direction must not overflow.
             value[k] = max(min(current, 2**53), -(2**53))
         missing = np.zeros(count, bool)
     elif (given != NONE).all():
@@ -301,6 +303,7 @@ def resolve_arcs(
     ex, ey = (x1 - x0).astype(np.float64), (y1 - y0).astype(np.float64)
     r0 = np.hypot(di, dj)
     r1 = np.hypot(ex - di, ey - dj)
+    # Equal ends are a full turn under G75 (section 4.7.2) and nothing under G74 (8.1.10).
     dot = same & ((r0 == 0) | single)
     say(
         ARC_POINT,
@@ -311,6 +314,7 @@ def resolve_arcs(
     cross = np.abs(ex * dj - ey * di)
     chord = np.hypot(ex, ey)
     share = np.divide(ex * di + ey * dj, chord**2, out=np.zeros_like(ex), where=chord > 0)
+    # Half a coordinate step off the line is rounding.
     on_line = ~same & (cross <= 0.5 * chord) & ((share <= 0) | (share >= 1))
     # Nearly straight arcs of large radius have their centre far off the line, not on it.
     straight = on_line | (~same & ((r0 == 0) | (r1 == 0))) | lost
@@ -355,6 +359,7 @@ def _single_quadrant(
             sweep = np.where(clockwise, start - end, end - start) % (2 * np.pi)
             off = np.abs(np.hypot(ci, cj) - np.hypot(ex - ci, ey - cj))
             # Rounding may push a quarter circle slightly over 90 degrees.
+            # One that turns too far is taken only where none turns right.
             off = np.where(sweep <= np.pi / 2 + 0.02, off, off + 1e15)
             better = off < best
             best = np.where(better, off, best)

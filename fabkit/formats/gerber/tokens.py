@@ -99,7 +99,10 @@ class Source:
         word = self.windows[end + (PAD - 8)]
         word ^= _ZEROS
         word &= _KEEP[digits]
+        # Each byte less "0" is a digit unless it is over 9: adding 0x76 then sets its highest bit.
         ok = (((word + _OVER_NINE) | word) & _HIGH) == 0
+        # Neighbours are joined three times: digits by 10, pairs by 100, fours by 10,000.  A factor
+        # is that weight, shifted by the width of a part, plus 1: one product adds both parts.
         word *= np.uint64(2561)
         word >>= np.uint64(8)
         word &= np.uint64(0x00FF00FF00FF00FF)
@@ -199,6 +202,8 @@ def _pairs(
     gap = at[percents] - np.where(percents > 0, at[percents - 1], at[percents] - 1)
     at_start = (before == _STAR) | (before == _PERCENT)
     opens, closes = percents[::2], percents[1::2]
+    # Signs that simply alternate need no loop; one that is lost would turn all that follows
+    # inside out.
     if len(percents) % 2 == 0 and at_start.all() and (gap[1::2] == 1).all():
         return list(zip(opens.tolist(), closes.tolist(), strict=True))
     return _pairs_one_by_one(data, at, percents, at_start, final=final, log=log)
