@@ -160,6 +160,7 @@ def _component(draft: _Draft) -> Component:
     centre = draft.centre
     if centre is None and draft.spots:
         spots = np.array(draft.spots)
+        # The middle of the box: a mean would lean to the side with more pads.
         low, high = spots.min(axis=0), spots.max(axis=0)
         centre = (float((low[0] + high[0]) / 2), float((low[1] + high[1]) / 2))
     mount = draft.texts.get("mount", "")
@@ -237,6 +238,7 @@ def _onto_board(
     def inside(points: Floats) -> float:
         return float(((points >= low) & (points <= high)).all(axis=1).mean())
 
+    # A stated unit is believed: parts that lie far off are then reported, not scaled.
     factors = {"millimetres": 1.0}
     if not table.unit_stated:
         factors |= {"inches": INCH_MM, "mils": MIL_MM, "micrometres": 0.001}
@@ -247,6 +249,8 @@ def _onto_board(
         "its lower right corner": np.array([x1, y0]),
         "its centre": (low + high) / 2,
     }
+    # The stated origin with every unit comes before any other origin, so of several readings that
+    # fit the one without a shift counts.
     for named, origin in corners.items():
         for unit, factor in factors.items():
             moved = spots * factor + origin

@@ -98,6 +98,7 @@ def split_pieces(image: BaseGeometry, cuts: Shapes) -> Shapes:
             ]
             parts = np.concatenate((np.delete(parts, hit), shapely.get_parts(left)))
             parts = parts[shapely.get_type_id(parts) == shapely.GeometryType.POLYGON]
+    # Dust that the difference leaves would be pieces, and islands, of its own.
     parts = parts[shapely.area(parts) > AREA_MM2]
     box = shapely.bounds(parts)
     return np.asarray(parts[np.lexsort((box[:, 1], box[:, 0]))], dtype=object)
@@ -135,6 +136,7 @@ def join_pieces(layers: list[Shapes], barrels: Shapes, first: Ints, last: Ints) 
     )
     one, other = np.concatenate((piece, left)), np.concatenate((count + barrel, right))
     nodes = count + len(barrels)
+    # Barrels are nodes beside the pieces, so one pass joins copper over any number of layers.
     labels = label_groups(nodes, one, other)[:count]
     # Number islands by first appearance, so that equal boards give equal numbers.
     _, first_row, inverse = np.unique(labels, return_index=True, return_inverse=True)
@@ -186,6 +188,7 @@ def pieces_at(polygons: Shapes, points: Shapes) -> Ints:
         # The tree holds the points: a polygon of a hundred thousand vertices is then prepared
         # once and asked about many points, not walked once a point.
         polygon, point = shapely.STRtree(points).query(polygons, predicate="intersects")
+        # Two polygons that share a point both hold it; the lower row is written last and counts.
         order = np.argsort(-polygon, kind="stable")
         found[point[order]] = polygon[order]
     return found
@@ -208,6 +211,7 @@ def trace_board(board: Board) -> Pieces:
     pieces = join_pieces(layers, cuts[barrels], first[barrels], last[barrels])
     joints = pieces.joints.copy()
     if len(joints):
+        # The plated cuts were counted alone there; joints count all of them.
         joints[:, 0] = barrels[joints[:, 0]]
     return replace(pieces, joints=joints)
 
@@ -215,6 +219,7 @@ def trace_board(board: Board) -> Pieces:
 def cut_columns(board: Board) -> tuple[NDArray[np.int8], Ints, Ints]:
     """Plating and span of each of ``board.hole_shapes``: holes first, then slot paths."""
     holes, slots = board.holes, board.slots
+    # A path is one shape but a row for each segment: its first segment stands for it.
     _, row = np.unique(slots.path, return_index=True)
     return (
         np.concatenate((holes.plated, slots.plated[row])),

@@ -179,6 +179,7 @@ def trace_copper(board: Board) -> Copper:
         function = _function_codes(layer.file, functions)
         is_pad = find_pads(layer.file)
         on_layer = pieces.on_layer(index)
+        # Pieces of this layer alone: under a pad lies copper of other layers, too.
         local = object_pieces(layer.file, pieces.polygons[on_layer])
         piece = np.where(local >= 0, on_layer[local] if len(on_layer) else -1, -1).astype(np.int32)
         net = net_of_set[objects.attributes] if len(objects) else np.empty(0, np.int32)
@@ -275,7 +276,10 @@ def object_pieces(file: GerberFile, polygons: Shapes) -> Ints:
     regions = whole[objects.kind[whole] == Kind.REGION]
     regions, sides = _beside_edges(file, regions)
     for spots in sides:
+        # The point outside the region finds nothing (-1) unless other copper lies within BESIDE_MM.
         out[regions] = np.maximum(out[regions], pieces_at(polygons, spots))
+    # Laying every region on all polygons it touches took minutes on copper that is drawn like a
+    # picture; so points decide, and areas only where no point hits.
     rest = dark[out[dark] < 0]
     if len(rest):
         shapes = object_shapes(file, rest)
@@ -306,6 +310,7 @@ def _beside_edges(file: GerberFile, regions: Ints) -> tuple[Ints, tuple[Shapes, 
         (segments.x1[row] - segments.x0[row], segments.y1[row] - segments.y0[row])
     )
     length = np.where(segments.turn[row] == 0, np.hypot(along[:, 0], along[:, 1]), 0.0)
+    # The longest edge, because beside a short one the next corner may be nearer than the step.
     order = np.lexsort((length, owner))
     best = order[np.flatnonzero(np.diff(owner[order], append=len(regions)))]
     best = best[length[best] > 2 * BESIDE_MM]
@@ -355,6 +360,7 @@ def _function_codes(file: GerberFile, functions: _Codes) -> Ints:
         or [-1],
         np.int32,
     )
+    # What has no aperture (-1) reads the last entry.
     out = by_aperture[objects.aperture]
     region = objects.kind == Kind.REGION
     out[region] = by_set[objects.attributes[region]]
@@ -394,6 +400,7 @@ def outer_face(copper: Copper) -> NDArray[np.int8]:
 def surface_pads(copper: Copper) -> Ints:
     """List the pads on outer layers that are for parts and have no hole."""
     pads = copper.pads
+    # The last entry answers for code -1: a pad that states no function may be for a part.
     attached = np.array([bool(f) and f[0] in ATTACHED for f in copper.functions] + [True])
     rows = np.flatnonzero((outer_face(copper) != 0) & attached[pads.function]).astype(np.int32)
     if not len(rows) or not len(copper.board.hole_shapes):

@@ -246,6 +246,7 @@ def _own_points(shapes: Shapes, points: Floats) -> Ints:
     if not len(points):
         return np.zeros(len(shapes), dtype=np.int64)
     shape, point = shapely.STRtree(shapely.points(points)).query(shapes, predicate="contains")
+    # The smallest owns a point: otherwise a frame would own the pads of every board in it.
     order = np.lexsort((shapely.area(shapes)[shape], point))
     shape, point = shape[order], point[order]
     smallest = np.diff(point, prepend=-1) != 0
@@ -259,6 +260,7 @@ def _parents(filled: Shapes, cells: Shapes, owner: Ints) -> tuple[Ints, Ints]:
     parent = np.full(len(filled), -1, dtype=np.int64)
     if len(filled) < 2:
         return depth, parent
+    # A point inside decides: rims that touch leave containment to rounding.
     inner, cell = shapely.STRtree(cells).query(shapely.point_on_surface(filled), predicate="within")
     area = shapely.area(filled)
     real = (owner[cell] != inner) & (area[owner[cell]] > area[inner])
@@ -303,6 +305,7 @@ def drop_doubles(found: Candidates, doubled_mm: float, outline: Outline) -> Cand
         # Figures come largest first; only those of nearly one area are compared at length.
         near = (inner > outer) & ((area[outer] - area[inner]) / around[outer] < DOUBLE_MM)
         for i, j in sorted(zip(inner[near].tolist(), outer[near].tolist(), strict=True)):
+            # The mean distance is small, too, where rims agree all round but for one notch.
             if keep[j] and shapely.hausdorff_distance(rims[i], rims[j]) < 2 * DOUBLE_MM:
                 keep[i] = False
                 doubled_mm += float(around[i])
@@ -427,6 +430,7 @@ def _why_panel(
             why.append("tabs join it to the board")
     if body.geom_type == "MultiPolygon":
         why.append(f"{len(body.geoms)} boards lie close together in it")
+    # Outside the hull, because what lies in a bay of the board may be the board's own.
     between = shapely.difference(frame, shapely.convex_hull(body))
     shapely.prepare(between)
     many = int(shapely.contains_xy(between, evidence.marks[:, 0], evidence.marks[:, 1]).sum())

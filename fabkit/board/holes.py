@@ -275,6 +275,7 @@ def infer_plating(
         Receives one note per kind of inference.
     """
     holes, slots = drilled.holes, drilled.slots
+    # A drill file out of place would meet no pad, and all its holes would be taken for bare.
     placed = _placed_files(drilled, copper)
     open_holes = np.flatnonzero(
         (holes.plated < 0) & (holes.diameter > 0) & np.isin(holes.file, placed)
@@ -374,6 +375,7 @@ def is_dark_at(file: GerberFile, x: Floats, y: Floats) -> Bools:
     real = np.flatnonzero(~np.isnan(boxes[:, 0]))
     if not len(real) or not len(x):
         return dark
+    # Points are asked of single objects: the image of the layer would need all of them united.
     tree = shapely.STRtree(shapely.box(*boxes[real].T))
     points = shapely.points(x, y)
     at, box = tree.query(points)

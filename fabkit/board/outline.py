@@ -107,6 +107,7 @@ def trace_outline(files: Sequence[GerberFile], evidence: Evidence) -> Outline:
         found.lines = dividing_lines(shapes, shape)
     _report_flashes(files, evidence, found)
     slots = _drawn_slots(files, found.shape, points)
+    # The path of a slot encloses nothing, but is no stray line.
     _report_stray(figures, stray[~_covered(stray, slots)], name, found)
     _cut_slots(slots, found)
     return found
@@ -153,12 +154,14 @@ def _drawn_slots(files: Sequence[GerberFile], shape: BaseGeometry, points: Float
         drawn = (o.kind == Kind.DRAW) & o.dark
         if shape is None or not drawn.any():
             continue
+        # Against the usual pen: an outline drawn 1 mm wide all round is no row of slots.
         least = max(_SLOT_MM, _SLOT_PENS * float(np.median(width[drawn])))
         rows = np.flatnonzero(drawn & (width >= least))
         if 0 < len(rows) <= _MOST_SLOTS:
             cuts = shapely.union_all(object_shapes(file, rows))
             parts = shapely.get_parts(cuts)
             shapely.prepare(shape)
+            # A wide stroke that touches the rim may be outline itself.
             found.append(parts[shapely.contains_properly(shape, parts)])
     slots = np.concatenate(found) if found else np.empty(0, dtype=object)
     pads = shapely.STRtree(shapely.points(points)).query(slots, predicate="contains")[0]
@@ -290,15 +293,18 @@ def _split_regions(regions: Shapes) -> tuple[Shapes, Shapes]:
     regions = regions[shapely.area(regions) > 0] if len(regions) else empty
     if not len(regions):
         return empty, empty
+    # Nearly the width of a long strip, whichever way it runs or bends.
     width = 2 * shapely.area(regions) / shapely.length(regions)
     solid = regions[width > _THIN_MM]
     bodies = []
     for part in shapely.get_parts(shapely.union_all(solid)) if len(solid) else ():
+        # Rings, not a shape with holes: figures inside figures are judged as drawn lines are.
         bodies.append(shapely.Polygon(part.exterior))
         bodies += [shapely.Polygon(ring) for ring in part.interiors]
     lines = regions[width <= _THIN_MM]
     drawn = []
     if len(lines):
+        # The centre line counts, as with a pen: half a width outwards from the inner rim.
         half = float(np.median(width[width <= _THIN_MM])) / 2
         for part in shapely.get_parts(shapely.union_all(lines)):
             inner = [shapely.Polygon(r).buffer(half, join_style="mitre") for r in part.interiors]
@@ -316,9 +322,11 @@ def _close(strokes: Segments, points: Floats, bodies: Shapes, name: str, found: 
     """Figures of strokes, with larger gaps bridged only when nothing else fits the board."""
     figures = find_figures(strokes)
     room = _room(figures, points, bodies, strokes)
+    # Where a figure fits the pads already, a bridge could only enclose what is no board.
     if not len(figures.loose) or room <= _SNUG:
         _report_bridges(figures, name, found)
         return figures
+    # From the smallest: a wide reach also joins ends that do not belong together.
     for gap_mm in _GAP_STEPS:
         if len(figures.loose) > _MANY_LOOSE and gap_mm > 10:
             break
@@ -372,6 +380,7 @@ def _room(figures: Figures, points: Floats, bodies: Shapes, strokes: Segments) -
     whole = share >= INSIDE_SHARE
     if whole.any():
         least = float(area[whole].min())
+    # Boards on separate outlines: none holds all pads, but all together do.
     elif len(np.unique(point)) >= INSIDE_SHARE * len(points):
         least = float(area[share > 0].sum())
     else:

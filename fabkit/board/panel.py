@@ -123,10 +123,12 @@ def find_panel(
     rows = find_perforations(shapely.boundary(profile), holes)
     scored = _extended(score)
     pieces = _split(profile, [*rows, *scored, *drawn])
+    # Necks are inferred from widths alone, so only where nothing drilled or drawn parts the piece.
     if len(points) and not rows and not len(scored) and not len(drawn):
         pieces = _split(profile, find_necks(pieces, points))
     if len(pieces) < 2:
         return None
+    # Without copper the points are holes, and a tab full of small holes would pass for a board.
     content = _count(pieces, _off(points, rows))
     if content.max() < _BOARD_PADS:  # a plate has cut-outs instead
         content = shapely.get_num_interior_rings(pieces)
@@ -299,6 +301,7 @@ def _apart(profile: BaseGeometry, scored: Shapes, drawn: Shapes, boards: Shapes)
     )
     step = ends[:, 1] - ends[:, 0]
     angle = np.arctan2(step[:, 1], step[:, 0]) % np.pi
+    # Angle and distance from the origin name a straight line, however often it is interrupted.
     off = ends[:, 0, 1] * np.cos(angle) - ends[:, 0, 0] * np.sin(angle)
     keys = np.column_stack((np.round(angle, 2) % 3.14, np.round(off, 1)))
     _, row = np.unique(keys, axis=0, return_inverse=True)
@@ -353,6 +356,7 @@ def _same(one: Floats, other: Floats) -> bool | None:
         return None
     tree = PointTree(other)
     asked = one[:: max(1, len(one) // _ASKED)]
+    # Unmirrored first: a board that is its own mirror image is no mirrored one.
     for flip in (False, True):
         turned = asked * (-1, 1) if flip else asked
         for _ in range(4):
@@ -479,6 +483,7 @@ def find_necks(pieces: Shapes, points: Floats) -> list[BaseGeometry]:
     tree = shapely.STRtree(shapely.points(points))
     for width in _NECKS_MM:
         radius = width / 2
+        # Shrunk by half a width, what hangs together by less comes apart, and boards stay.
         kept = shapely.get_parts(shapely.buffer(plain, -radius, quad_segs=8))
         kept = kept[shapely.area(kept) > least / 4]
         if not len(pieces) < len(kept) <= _MOST_PARTS:
@@ -501,6 +506,7 @@ def _has_room(pieces: Shapes) -> bool:
 def _mouths(pieces: Shapes, kept: Shapes, radius: float) -> list[BaseGeometry]:
     """Straight lines across the necks, where each core grown back leads on to another."""
     body = shapely.union_all(pieces)
+    # Grown back, a core ends where its tab begins: the seam lies across the mouth.
     grown = shapely.buffer(kept, radius + COINCIDENT_MM)
     corners = PointTree(shapely.get_coordinates(body))
     lines = []

@@ -162,6 +162,7 @@ def _borrow(package: Package, points: Floats, outline: Outline) -> None:
             break
     if not candidates:
         return
+    # The smallest: a frame around the drawing closes around everything as well.
     _, shape, file = min(candidates, key=lambda item: (item[0], item[2].name))
     outline.shape = shapely.MultiPolygon([shape])
     x0, y0, x1, y1 = shape.bounds
@@ -182,6 +183,7 @@ def _groups(file: GerberFile, box: shapely.Polygon) -> Iterator[Ints]:
     stroked = ((o.kind == Kind.DRAW) | (o.kind == Kind.ARC)) & o.dark
     x0, y0, x1, y1 = box.bounds
     slack = OUTLINE_JOIN_MM
+    # Pen by pen, so that lettering of the same layer is not tangled with the outline.
     for aperture in np.unique(o.aperture[stroked]):
         rows = np.flatnonzero(stroked & (o.aperture == aperture))
         if len(rows) > _MOST_STROKES:
@@ -270,6 +272,7 @@ def merge_slots(
     for group in np.flatnonzero(np.bincount(label) >= _CUTS):
         rows = np.flatnonzero(label == group)
         milled = shapely.get_parts(shapely.union_all(shapes[rows]))
+        # The outer rim alone: an island that the slots go round falls out with them.
         opening = shapely.Polygon(milled[int(shapely.area(milled).argmax())].exterior)
         # Exporters flash each slot once more in copper; only pads on what falls out count.
         loose = shapely.difference(opening, shapely.union_all(milled))
@@ -372,6 +375,7 @@ def drop_retraced(
     x = slots.x0[:, None] + share * (slots.x1 - slots.x0)[:, None]
     y = slots.y0[:, None] + share * (slots.y1 - slots.y0)[:, None]
     straight = slots.turn == 0
+    # Points on the chord of an arc are off the arc: arcs are asked at their ends.
     x[~straight, 1:-1], y[~straight, 1:-1] = x[~straight, :1], y[~straight, :1]
     off = shapely.distance(shapely.points(x, y), rim).max(axis=1)
     along = (off <= slots.diameter / 2 + _OFF_MM) & (slots.plated != 1)

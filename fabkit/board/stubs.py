@@ -76,6 +76,7 @@ def _strip(board: BaseGeometry, holes: Floats) -> BaseGeometry | None:
     if sides[0] == sides[1]:
         return None
     axes = np.column_stack((along, inward if sides[0] else -inward))
+    # Points on a straight edge would break it into edges too short to count.
     ring = shapely.get_coordinates(shapely.simplify(board.exterior, _PLAIN_MM))
     u, v = ((ring - start) @ axes).T
     low, high = np.minimum(u[1:], u[:-1]), np.maximum(u[1:], u[:-1])
@@ -88,6 +89,7 @@ def _strip(board: BaseGeometry, holes: Floats) -> BaseGeometry | None:
         return None
     left, right = before[high[before].argmax()], after[low[after].argmin()]
     height = float(level[left])
+    # An edge on the row or inside it leaves no stub, and one at two levels does not go on.
     if height <= _LEVEL_MM or abs(height - level[right]) > _LEVEL_MM:
         return None
     # A little wider than the tab: a hair of its wall would keep the size of the board.

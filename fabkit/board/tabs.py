@@ -44,6 +44,7 @@ def find_tabs(shape: BaseGeometry, lines: Shapes, holes: Floats) -> tuple[Shapes
     rim = shapely.boundary(shape)
     walls = shapely.get_parts(shapely.line_merge(shapely.multilinestrings(lines)))
     shapely.prepare(rim)
+    # A wall leads from edge to edge; a line with a loose end joins nothing.
     for end in (0, -1):
         tips = shapely.get_point(walls, end)
         walls = walls[shapely.dwithin(tips, rim, _SHORT_MM)]
@@ -54,6 +55,7 @@ def find_tabs(shape: BaseGeometry, lines: Shapes, holes: Floats) -> tuple[Shapes
         return none, none
     longer = np.array([_led_on(wall) for wall in walls], dtype=object)
     drawn = shapely.union_all(np.array([rim, *longer], dtype=object))
+    # Without the ends that lead on to the rim: the holes alone must lie in the tab.
     rows = [shapely.LineString(row.coords[1:-1]) for row in find_perforations(drawn, holes)]
     if not rows:
         return none, none
@@ -63,6 +65,7 @@ def find_tabs(shape: BaseGeometry, lines: Shapes, holes: Floats) -> tuple[Shapes
     beside = shapely.length(shapely.intersection(shapely.boundary(faces[face]), longer[wall]))
     real = beside > _MOST * shapely.length(walls[wall])
     face, wall = face[real], wall[real]
+    # One wall and the rim may enclose any bay; a tab has a wall on either side.
     between = np.bincount(face, minlength=len(faces)) >= 2
     near = shapely.buffer(faces, _BESIDE_MM)
     crossed, row = shapely.STRtree(rows).query(near, predicate="intersects")

@@ -99,6 +99,7 @@ def _suspects(old: GerberFile, new: GerberFile, left: tuple[Flags, Flags], shift
     """Areas where objects without an equal cover different points, run by run."""
     runs = polarity_runs(old), polarity_runs(new)
     found = []
+    # A dark object before an erasing one and the same behind it draw different images.
     for run in np.union1d(runs[0][left[0]], runs[1][left[1]]):
         mine = _united(old, np.flatnonzero(left[0] & (runs[0] == run)), shift)
         theirs = _united(new, np.flatnonzero(left[1] & (runs[1] == run)), (0.0, 0.0))
@@ -295,6 +296,7 @@ def _alike(mine: Floats, theirs: Floats) -> tuple[Ints, Ints]:
     found[:] = [known.get(name, -1) for name in names[0]]
     rest = np.flatnonzero(found < 0)
     if len(rest):
+        # The largest difference of any column, so that none makes up for another.
         distance, near = PointTree(theirs).query(mine[rest], p=np.inf, within=2 * SAME_MM)
         fits = distance <= SAME_MM
         found[rest[fits]] = near[fits]
@@ -337,6 +339,7 @@ def _segments(file: GerberFile, row: int) -> Floats:
     s = file.segments
     part = slice(int(file.objects.first[row]), int(file.objects.last[row]))
     contour = s.contour[part].astype(np.float64)
+    # Contours are numbered through the file; only their order in the region can agree.
     starts = contour - contour[:1]
     return np.column_stack(
         (
@@ -374,6 +377,7 @@ def _shape_classes(shapes: Shapes) -> list[int]:
     marks = np.column_stack((box, np.sqrt(shapely.area(shapes))))
     classes: list[int] = []
     for k in range(len(shapes)):
+        # Boxes and areas sift first, because the distance of two outlines takes long.
         near = np.flatnonzero((np.abs(marks[:k] - marks[k]) <= 2 * SAME_MM).all(axis=1))
         same = (
             j

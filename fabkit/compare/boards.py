@@ -229,6 +229,7 @@ def align_boards(old: Board, new: Board) -> Alignment:
     fits: list[_Fit] = []
     for degrees in TURNS:
         fits.append(_best_shift(mine.turned(degrees), theirs, trees, degrees, compared))
+        # Where everything agrees no further turn can do better.
         if fits[-1].count == compared and trees.corners_agree(fits[-1]) == trees.corners(fits[-1]):
             break
     most = max(fit.count for fit in fits)
@@ -262,6 +263,7 @@ class _Trees:
             count += len(np.unique(row[fits]))
             rests.append((tree.points[row[fits]] - moved[fits])[:, :2])
         rest = np.concatenate(rests) if rests else np.empty((0, 2))
+        # The median: a row of holes that moved a little must not pull the board along.
         return count, (np.median(rest, axis=0) if len(rest) else np.zeros(2))
 
     def corners(self, fit: _Fit) -> int:
@@ -361,6 +363,7 @@ def _profile_shifts(mine: Floats, theirs: Floats) -> list[Floats]:
     if not len(mine) or not len(theirs):
         return []
     a, b = _box(mine), _box(theirs)
+    # A board that grew at one side shares the corners of the other.
     corners = [b[[x, y]] - a[[x, y]] for x in (0, 2) for y in (1, 3)]
     return [(b[:2] + b[2:] - a[:2] - a[2:]) / 2, *corners]
 

@@ -79,6 +79,7 @@ class Causes:
         rows = np.flatnonzero(np.isin(pieces.island, islands))
         shapes = self.shapes
         if alignment is not None:
+            # The changes are laid on the old copper, so that its pieces stay as they were traced.
             shapes = shapely.transform(shapes, alignment.back)
         piece, cause = shapely.STRtree(shapes).query(
             pieces.polygons[rows], predicate="dwithin", distance=TOUCH_MM
@@ -164,12 +165,14 @@ def find_causes(
     both = {layer_key(a) for a in paired}
     for board, is_new in ((new, True), (old, False)):
         for number, layer in enumerate(board.copper):
+            # A layer that one board alone has is a change as a whole.
             if layer_key(layer) not in both:
                 pieces = trace_copper(board).pieces
                 found = pieces.polygons[pieces.on_layer(number)]
                 found = found if is_new else shapely.transform(found, alignment.lay)
                 add(found, keys.index(layer_key(layer)), is_new=is_new)
     holes = _holes(changes)
+    # A hole may join copper, if plated, or cut it: it counts as new and as gone.
     add(holes, ANY_LAYER, is_new=True)
     layer_of = np.array([layer for layer, _ in table], dtype=np.int64)
     fresh = np.array([is_new for _, is_new in table], dtype=bool)

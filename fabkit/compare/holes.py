@@ -130,6 +130,7 @@ def _compare(what: What, old: _Cuts, new: _Cuts, motions: Sequence[Motion]) -> I
     for motion in motions:
         near = np.hypot(*(old.at - motion.start).T) <= motion.reach_mm
         carried = np.where(near[:, None], motion.carry(old.at), np.inf)
+        # Place and turn of the key are measured as well, and their errors add to the hole's.
         for row, other in pair(4 * MOVED_MM, carried, alike=True):
             yield _moved(what, old, row, new, other)
     for row, other in pair(FAR_MM, old.at, alike=True):
@@ -147,6 +148,7 @@ def near_pairs(a: Floats, b: Floats, reach: float) -> list[tuple[int, int]]:
     real = np.flatnonzero(np.isfinite(a).all(axis=1))
     if not len(real) or not len(b):
         return []
+    # Several, because the nearest may be paired already.
     k = min(8, len(b))
     distance, row = PointTree(b).query(a[real], k=k, within=reach)
     distance, row = distance.reshape(len(real), -1), row.reshape(len(real), -1)

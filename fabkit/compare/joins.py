@@ -118,6 +118,8 @@ def _caused(
         mine, theirs = (touching.get(k) for k in split.apart)
         if mine is None or theirs is None:
             continue
+        # Only changed copper that reaches both shows the place; without it the pads' own places are
+        # given.
         common = np.intersect1d(heap[mine[flags[mine]]], heap[theirs[flags[theirs]]])
         yield split, smallest(causes, [members[k] for k in common.tolist()])
 
@@ -547,6 +549,8 @@ def _pair(
     for net in sorted(before.keys() - became.keys()):
         for other in sorted(after.keys() - taken):
             shared = len(before[net] & after[other])
+            # More than half of the larger: only one net can have that, so the order does not
+            # matter.
             if 2 * shared > max(len(before[net]), len(after[other])):
                 became[net] = other
                 taken.add(other)

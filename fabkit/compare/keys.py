@@ -39,6 +39,7 @@ def compare_keys(old: Board, new: Board, shift_mm: tuple[float, float]) -> Moves
     changes, motions = [], []
     for a, b in pairs:
         step = (b.x_mm - a.x_mm, b.y_mm - a.y_mm)
+        # Holes and openings alone often do not show which quarter a key is turned by.
         turned = _turn(a.rotation_deg, b.rotation_deg, 90.0)
         if np.hypot(*step) <= MOVED_MM and not turned:
             continue

@@ -216,6 +216,7 @@ def from_centres(board: Board) -> Iterator[Candidate]:
         pairs = list(_guides(points[near] - points[row], h.diameter[near], slack))
         if not pairs:
             lone.append(row)
+        # A footprint for two builds of switch may have a pair of posts for each: both are offered.
         for pair in pairs:
             away = points[near[pair[0]]] - points[row]
             yield Candidate(
@@ -430,6 +431,7 @@ def _like_contacts(board: Board, lands: LandTable) -> Iterator[_Contacts]:
         yield _Contacts(spots, size >= LARGE_HOLE_MM, rows)
     short, long = np.minimum(lands.width, lands.height), np.maximum(lands.width, lands.height)
     for face in (1, -1):
+        # Lands that name their part are left to what components show.
         bare = ~lands.through & (lands.face == face) & (lands.ref == 0)
         mine = np.flatnonzero(bare & (short >= LEAST_CONTACT_MM))
         for _, rows in _by_size_of(short[mine] + 1000 * np.round(long[mine], 1), mine):
@@ -463,6 +465,7 @@ def _repeated(alike: _Contacts) -> list[_Group]:
             sized = [k for k, g in enumerate(groups) if len(g) == count]
             spans = np.array([looks[k] for k in sized])
             same = (np.abs(spans[:, None] - spans[None]) <= PLACE_TOLERANCE_MM).all(axis=2)
+            # Groups of one size may be of several kinds of part: the look that most share counts.
             usual = same[int(same.sum(axis=1).argmax())]
             mine = [groups[sized[k]] for k in np.flatnonzero(usual).tolist()]
             span = float(spans[usual, 0].max())
@@ -503,6 +506,7 @@ def _in_grid(groups: Sequence[_Group]) -> bool:
     cornered = 0
     for k in range(len(groups)):
         turns = across[ends[:, 0] == k]
+        # A neighbour across as well as along (45 degrees apart or more): a strip has none.
         cornered += len(turns) > 1 and bool(
             (np.abs(np.sin(np.radians(turns - turns[0]))) > 0.7).any()
         )

@@ -167,12 +167,14 @@ def _find_group(near: list[_Near], keys: Ints, turns: Floats) -> tuple[Ints, Flo
         shape = tuple(np.round(np.sort(np.abs(around[k])) / (2 * MEETS_MM)).tolist())
         if len(around[k]) < 2 or shape in tried:
             continue
+        # Keys with pads at the same distances give the same pattern; each is laid on all keys once.
         tried.add(shape)
         like = []
         for other, there in around.items():
             turn, met = _best_turn(around[k], there, turns[other] - turns[k])
             if met >= max(2, SHARE * len(around[k])):
                 like.append((other, turn))
+        # Keys times pads: two pads that all keys have are less than five that most have.
         score = len(like) * len(around[k])
         if len(like) >= FEWEST_KEYS and score > best[0]:
             best = (score, [(m, t + (0.0 if np.isnan(turns[k]) else turns[k])) for m, t in like])
@@ -220,6 +222,7 @@ def _best_turn(
     if not len(there):
         return 0.0, 0
     if np.isnan(stated):
+        # Only turns that lay a pad on one as far from the middle are tried: no angle is scanned.
         alike = np.abs(np.abs(pattern[:, None]) - np.abs(there)) <= MEETS_MM
         one, other = np.nonzero(alike)
         turns = np.angle(there[other] / pattern[one])
@@ -294,6 +297,7 @@ def _common_places(away: NDArray[np.complex128], key: Ints, count: int) -> NDArr
         if keys_near[k] < SHARE * count:
             break
         group = rows[near[k]]
+        # A neighbour's pad that happens to lie within reach must not shift the place.
         places.append(complex(np.median(away[group].real), np.median(away[group].imag)))
         left[np.abs(away - places[-1]) <= MEETS_MM] = False
     return np.array(places)

@@ -148,6 +148,7 @@ def contact_rows(features: Features) -> Ints:
         rows = np.flatnonzero(line)
         table = np.column_stack((features.x, features.size, features.key * 100.0))[rows]
         image = table * (-1, 1, 1)
+        # Posts come in like pairs, so a hole on that line with none opposite stays a contact.
         paired = PointTree(table).query(image)[0] <= POST_MM
         line = np.zeros(len(features), dtype=bool)
         line[rows[paired]] = True
@@ -177,6 +178,7 @@ def mirror_shares(features: Features, rows: Ints, *, slack_mm: float) -> Floats:
         image = table[rows].copy()
         image[:, 0] *= sign[0]
         image[:, 1] *= sign[1]
+        # A land of the top is asked for on the bottom; holes, which are 0, stay what they are.
         image[:, 3] *= -1
         out[way] = tree.query(image)[0] <= ALIKE_MM + slack_mm
     return out
@@ -232,6 +234,7 @@ def _turn(usual: Floats, away: Floats) -> float | None:
     if len(usual) != len(away):
         return None
     reach = np.hypot(usual[:, 0], usual[:, 1])
+    # The land farthest from the middle shows the turn most exactly.
     far = int(reach.argmax())
     there = np.hypot(away[:, 0], away[:, 1])
     start = np.degrees(np.arctan2(usual[far, 1], usual[far, 0]))

@@ -81,6 +81,7 @@ def _by_faces(board: Board, keys: Sequence[Key]) -> Hands:
     turnable = [len(k.faces) == 2 for k in keys]
     known = [k.families != ("not known",) for k in keys]
     found = _by_place(board, keys)
+    # A board with both halves on it is no half, even if its contacts serve either face.
     if np.mean(turnable) < REVERSIBLE_SHARE or found.use == "both":
         return found
     all_keys = tuple(range(len(keys)))
@@ -158,6 +159,7 @@ def named_hand(board: Board) -> Hand | None:
     """Hand that the names of the package and its files agree on."""
     names = (board.name, *(f.name for f in board.package.files))
     left, right = (any(p.search(n) for n in names) for p in (_LEFT, _RIGHT))
+    # Names for both hands show neither.
     if left == right:
         return None
     return "left" if left else "right"
@@ -364,6 +366,7 @@ def find_parting(board: Board, centres: Floats) -> Parting | None:
             joined = tracks_across(board, tilt, gap, _along(centres[:, 0], centres[:, 1], tilt))
             if best is None or joined < best.joined:
                 best = Parting(first, second, relation, joined, apart=False)
+        # Lines that lean more are tried only while no parting free of tracks is found.
         if best is not None and not best.joined:
             return best
     return None
@@ -374,6 +377,7 @@ def _by_outline(board: Board, centres: Floats) -> Parting | None:
     if board.profile is None or len(board.profile.geoms) < 2:
         return None
     parts = shapely.get_parts(board.profile)
+    # Filled: in a plate the middle of a key is an opening, yet the key stands on that outline.
     filled = shapely.polygons(shapely.get_exterior_ring(parts))
     points, outline = shapely.STRtree(filled).query(shapely.points(centres), predicate="intersects")
     groups = [points[outline == number] for number in range(len(parts))]
@@ -468,10 +472,12 @@ def tracks_across(board: Board, tilt_deg: float, gap: tuple[float, float], keys:
     """
     low, high = gap
     if high - low > 2 * _HALF_CAP_MM:
+        # Lines under the switches would count the tracks between a half's own keys.
         low, high = low + _HALF_CAP_MM, high - _HALF_CAP_MM
     between = _crossings(board, tilt_deg, np.linspace(low, high, _LINES))
     ends = [(float(keys.min()), gap[0]), (gap[1], float(keys.max()))]
     within = [_crossings(board, tilt_deg, np.linspace(*end, _LINES)) for end in ends]
+    # What joins the halves crosses every line; what only reaches into the gap misses some.
     joined = int(between.min())
     usual = float(np.median(np.concatenate(within)))
     return joined if joined >= max(JOINED, JOINED_SHARE * usual) else 0

@@ -186,6 +186,7 @@ def _lay_together(candidates: Sequence[Candidate], reach_mm: float) -> list[_Pla
             at = len(places)
             places.append(_Place([]))
         places[at].found.append(candidate)
+        # The place moves to its most exact evidence, from which later candidates are measured.
         spots[at] = places[at].spot
     return places
 
@@ -266,6 +267,7 @@ def _seats(places: Sequence[_Place], away: Floats, rows: Ints) -> dict[int, int]
     if crowded and unclaimed and (away[np.ix_(crowded, unclaimed)] <= PART_MM).any():
         from scipy.optimize import linear_sum_assignment
 
+        # Infinite distances may leave no assignment at all; what is too far is dropped afterwards.
         taken, columns = linear_sum_assignment(np.minimum(away[rows], 10 * PART_MM))
         shared = zip(rows[taken].tolist(), columns.tolist(), strict=True)
         seats |= {c: p for c, p in shared if away[c, p] <= PART_MM}
@@ -344,6 +346,8 @@ def _pitch_fits(places: Sequence[_Place]) -> bool:
 def _turnable(features: Features, keys: int, slack: float) -> Bools:
     """(keys,) bool: the key's contacts are there for either face."""
     rows = contact_rows(features)
+    # A diode's holes beside the switch have no mirror image and would hide that contacts serve
+    # either face.
     rows = rows[~_thin(features, rows, keys)]
     shares = mirror_shares(features, rows, slack_mm=slack)
     key, hole = features.key[rows], features.what[rows] == HOLE
@@ -351,6 +355,7 @@ def _turnable(features: Features, keys: int, slack: float) -> Bools:
     def share(way: int, mine: Bools) -> Floats:
         total = np.bincount(key[mine], minlength=keys)
         met = np.bincount(key[mine], weights=shares[way][mine], minlength=keys)
+        # A key with holes alone, or lands alone, is judged by what it has.
         return np.divide(met, total, out=np.ones(keys), where=total > 0)
 
     count = np.bincount(key, minlength=keys)

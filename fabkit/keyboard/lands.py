@@ -146,6 +146,7 @@ def _about_holes(board: Board, x: Floats, y: Floats, size: Floats, turn: Floats)
         return np.zeros(len(x), dtype=bool)
     apart, near = PointTree(points).query(np.column_stack((x, y)))
     away = (points[near, 0] - x) + 1j * (points[near, 1] - y)
+    # In the land's own frame: the upright box of a turned land may hold a hole beside it.
     along = away * np.exp(-1j * np.radians(turn))
     inside = (np.abs(along.real) <= size[:, 0] / 2) & (np.abs(along.imag) <= size[:, 1] / 2)
     return np.asarray(inside & np.isfinite(apart))

@@ -85,6 +85,7 @@ def _fitted(keys: Sequence[Key], rows: Sequence[int]) -> tuple[list[int], dict[i
     near = {k: [o for o in keys[k].instead_of if o in mine] for k in rows}
     kept: list[int] = []
     same: dict[int, int] = {}
+    # Fewest rivals first: of three places in a row the outer two are fitted, not the middle one.
     for k in sorted(rows, key=lambda k: (len(near[k]), k)):
         other = next((o for o in near[k] if o in kept), None)
         if other is None:
@@ -187,6 +188,7 @@ def thumb_keys(
     """
     if not angles:
         return frozenset()
+    # Against the usual turn, not against upright: the whole board may be drawn turned.
     most = Counter(round(a) for a in angles).most_common(1)[0][0]
     middle = sorted(seen_y)[len(seen_y) // 2]
 
@@ -280,6 +282,7 @@ def lay_grid(points: Floats, angles: Floats) -> tuple[Cell, ...]:
     if not count:
         return ()
     pitch = key_pitch(points)
+    # The gap counts a tenth: it decides between joins that are about equally straight.
     joins = sorted(_joins(points, angles, pitch), key=lambda j: (j.stagger + 0.1 * j.gap, j.a, j.b))
     groups = _Groups(points, angles, pitch)
     for join in joins:
@@ -378,6 +381,7 @@ class _Groups:
             for m in self.members[one]:
                 x = (self.at[k][0] - self.at[m][0]) / self.pitch
                 y = (self.at[k][1] - self.at[m][1]) / self.pitch
+                # Sifted before anything is turned: every pair of keys of two groups comes here.
                 if math.hypot(x, y) < SAME_PLACE or abs(x) + abs(y) > 3 * REACH:
                     continue
                 u, v = _framed(x, y, self.angles[k], self.angles[m])

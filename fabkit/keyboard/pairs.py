@@ -196,6 +196,7 @@ def _disjoint(pairs: list[list[int]]) -> list[tuple[int, int]]:
         rivals[b] += 1
     used: set[int] = set()
     out = []
+    # A pair without another choice must not lose a lead to one that has several.
     for a, b in sorted(pairs, key=lambda p: (rivals[p[0]] + rivals[p[1]], p)):
         if a not in used and b not in used:
             used |= {a, b}
@@ -211,6 +212,7 @@ def _one_a_key(
 
     middles = np.array([(points[a] + points[b]) / 2 for a, b in pairs])
     away = np.hypot(*(middles[:, None] - centres[None]).transpose(2, 0, 1))
+    # Not simply the nearest: between two keys one pair is often the nearest of both.
     rows, keys = linear_sum_assignment(away)
     return {
         int(k): pairs[int(r)]
@@ -274,6 +276,7 @@ def find_chips(lands: LandTable) -> tuple[Chip, ...]:
         rows = np.flatnonzero(~lands.through & (lands.face == face))
         points = np.column_stack((lands.x[rows], lands.y[rows]))
         free = np.ones(len(rows), dtype=bool)
+        # Finer pitches first: every second lead of a row at 0.4 mm is a row at 0.8 mm.
         for pitch in PITCHES_MM:
             runs = _rows(points, lands, rows, free, pitch)
             for members in _bodies(points, runs):
@@ -294,6 +297,7 @@ def _nested(a: Chip, b: Chip) -> bool:
 def _rows(points: Floats, lands: LandTable, rows: Ints, free: Bools, pitch: float) -> list[Ints]:
     """Rows of narrow free lands at a pitch."""
     short = np.minimum(lands.width, lands.height)[rows]
+    # Lands as wide as the pitch would touch their neighbours.
     narrow = np.flatnonzero(free & (short < pitch))
     return [
         narrow[run]

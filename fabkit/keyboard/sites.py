@@ -227,8 +227,10 @@ def _find_matches(pattern: Pattern, offer: _Offer) -> list[_Match]:
     shape = np.array([(h.x_mm, h.y_mm) for h in pattern.holes])
     order = tuple(i for i, h in enumerate(pattern.holes) if not h.optional)
     reach = np.linalg.norm(shape[list(order)] - shape[order[0]], axis=1)
+    # Over the longest base a hole that is a little off turns the pattern least.
     far = order[int(np.argmax(reach))]
     ends, _ = offer.sized(pattern.holes[far])
+    # Both ends may be off by the tolerance.
     slack = 2 * pattern.tolerance_mm
     pairs = _pairs_apart(offer.points, anchors, ends, float(reach.max()), slack)
     matches: list[_Match] = []
@@ -307,7 +309,8 @@ def _verify(form: _Form, pairs: Rows, offer: _Offer) -> list[_Match]:
     span = points[pairs[:, 1]] - points[pairs[:, 0]]
     angles = np.arctan2(span[:, 1], span[:, 0]) - np.arctan2(*(end - start)[::-1])
     cos, sin = np.cos(angles), np.sin(angles)
-    # (pairs, holes, 2): where each hole of the pattern would be
+    # (pairs, holes, 2): where each hole of the pattern would be, laid on the middle of the pair so
+    # that the error of either end counts half
     local = shape - (start + end) / 2
     middle = (points[pairs[:, 0]] + points[pairs[:, 1]]) / 2
     expected = np.stack(
@@ -326,6 +329,7 @@ def _verify(form: _Form, pairs: Rows, offer: _Offer) -> list[_Match]:
                 return []
             continue
         asked = np.flatnonzero(alive)
+        # Wider than the tolerance, because two holes alone gave the turn; _fit() is strict.
         gap, nearest = tree.query(expected[asked, i], within=2 * form.pattern.tolerance_mm)
         hit = np.isfinite(gap)
         rows[asked[hit], i] = candidates[nearest[hit]]
@@ -501,6 +505,7 @@ def _chains(points: Floats, pitch_mm: float, tolerance_mm: float) -> list[list[i
         while edge >= 0 and edges[edge][1] not in chain:
             chain.append(edges[edge][1])
             edge = following[edge]
+        # Every row is found from both of its ends.
         if chain[0] < chain[-1]:
             chains.append(chain)
     return chains

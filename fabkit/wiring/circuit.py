@@ -79,6 +79,7 @@ def find_bridges(
 
 def _kind(ref: str, part: Component | None) -> BridgeKind | None:
     words = f"{part.value} {part.footprint}" if part else ""
+    # Lights bear the letter D as well, and no scan line passes through one.
     if LIGHT.search(f"{ref} {words}"):
         return None
     named: BridgeKind | None = next(
@@ -206,6 +207,7 @@ class Circuit:
                 continue
             for bridge in self.bridges.get(at, ()):
                 there = bridge.other(at)
+                # Through ground or a supply every net would lead to every other.
                 if there not in seen and there not in self.closed:
                     seen.add(there)
                     ways.append((there, (*way, (at, bridge))))
@@ -274,6 +276,7 @@ def common_net(contacts: Sequence[tuple[str, ...]]) -> str:
             count[node] += 1
     node = max(sorted(count), key=lambda n: (count[n], is_power(n)), default="")
     share = count[node] / len(contacts) if node else 0
+    # Rows and columns are not named like supplies, so fewer keys are enough for such a name.
     return node if share >= (0.3 if is_power(node) else COMMON_SHARE) else ""
 
 
@@ -306,8 +309,10 @@ def find_controllers(
     chosen: list[str] = []
     left = set(wanted)
     while fit:
+        # Counted by what is left: a connector that repeats the controller's nets gains nothing.
         ref = min(fit, key=lambda r: (-len(fit[r] & left), natural(r)))
         gain = len(fit[ref] & left)
+        # One net in common may be chance; a single key has no more.
         if gain < (2 if chosen or len(contacts) > 1 else 1):
             break
         chosen.append(ref)

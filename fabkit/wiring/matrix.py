@@ -57,6 +57,7 @@ def find_matrix(pairs: Sequence[Pair], cells: Sequence[Cell]) -> Matrix | None:
     edges = [(a.node, b.node) for a, b in (p for p in pairs if len(p) == 2)]
     if not edges:
         return None
+    # Each key joins two lines; rows and columns are the two colours of that graph.
     colours: dict[str, tuple[int, bool]] = {}
     joined: dict[str, set[str]] = defaultdict(set)
     for a, b in edges:
@@ -74,6 +75,7 @@ def find_matrix(pairs: Sequence[Pair], cells: Sequence[Cell]) -> Matrix | None:
                 if other not in colours:
                     colours[other] = wanted
                     edge.append(other)
+                # A ring of an odd number of keys: some line would be a row and a column.
                 elif colours[other] != wanted:
                     return None
     rows: set[str] = set()
@@ -114,6 +116,7 @@ def _rows_by_place(sides: Sequence[set[str]], pairs: Sequence[Pair], cells: Sequ
             for line in pair:
                 if line.node in side:
                     met[line.node].append(cell)
+        # A row's keys lie in many columns of the layout but in few of its rows.
         wander.append(
             sum(len({c[0] for c in mine}) - len({c[1] for c in mine}) for mine in met.values())
             / len(met)

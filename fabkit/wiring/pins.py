@@ -127,6 +127,8 @@ def _from_attributes(copper: Copper) -> Iterable[Pin]:
         net = copper.nets[pads.net[pad]] if pads.net[pad] >= 0 else ""
         x, y = float(pads.x[pad]), float(pads.y[pad])
         face = int(faces[pad])
+        # A pin may have lands in several places, as a switch for either face has: each stays one,
+        # and only the two faces of a hole are laid together.
         key = (ref, number, round(x / SAME_MM), round(y / SAME_MM))
         known = found.get(key)
         if known is not None and known.face != face:
@@ -266,6 +268,7 @@ def pad_nodes_near(
     mine = np.flatnonzero(
         (outer_face(copper) == face)
         & (pads.island >= 0)
+        # Shapes are made of near pads alone; 5 mm from the middle covers lands up to 10 mm.
         & (np.abs(pads.x - spot[0]) < within_mm + 5)
         & (np.abs(pads.y - spot[1]) < within_mm + 5)
     )
@@ -384,6 +387,7 @@ def _runs(at: Floats, pitch: float) -> Iterator[list[int]]:
 
 def _next(tree: PointTree, at: Floats, run: Sequence[int]) -> int | None:
     """Find the hole one step on, in the direction of the whole run."""
+    # Taken from the last step alone, one hole off its place would turn the whole row.
     step = (at[run[-1]] - at[run[0]]) / (len(run) - 1)
     apart, k = tree.query((at[run[-1]] + step)[None])
     following = int(k[0])

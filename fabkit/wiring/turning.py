@@ -47,6 +47,7 @@ def swap_rows(pins: Sequence[Pin]) -> Turned:
     """
     if len(pins) < 2:
         return Turned(tuple(pins), None)
+    # Each hole once: two pins in one hole would be a step of no length.
     at = np.unique(np.round([(p.x_mm, p.y_mm) for p in pins], 4), axis=0)
     along = _along(at)
     across = np.array([-along[1], along[0]])
@@ -139,6 +140,7 @@ def throws_of(pins: Sequence[Pin]) -> tuple[tuple[Pin, Pin], ...]:
     at = np.array([np.mean([(p.x_mm, p.y_mm) for p in pads[n]], axis=0) for n in names])
     # Twice the way from each pad to the midpoint of the other two.
     off = np.hypot(*(3 * at - at.sum(axis=0)).T)
+    # Rounded, so that of pads equally far off the lower number counts, not the last digit.
     middle = names[int(np.argmin(np.round(off, 3)))]
     first, second = (n for n in names if n != middle)
     return (pads[first][0], pads[middle][0]), (pads[middle][0], pads[second][0])
