@@ -71,6 +71,7 @@ def current(case: Case) -> Iterator[Finding]:
         thin = (net >= 0) & supply[net] & (pen < needed)
         rows, pen = rows[thin], pen[thin]
         names = sorted({copper.nets[n] for n in own.net[rows]})
+        # A current that nobody stated is no ground for a warning: its finding is a note.
         for found in group(
             NARROW,
             Measures(pen, objects_at(case, layer, rows)),

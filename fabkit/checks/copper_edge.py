@@ -73,12 +73,16 @@ def edge(case: Case) -> Iterator[Finding]:
     for index in range(len(case.board.copper)):
         boundary = case.shared(facets_by_layer)[index]
         edge_row, facet = boundary.within(rim, reach)
+        # Real exports draw the outline in copper layers, too. It would be too near all along the
+        # edge, so it has a finding of its own instead.
         other = ~drawn[boundary.facets.piece[facet]]
         edge_row, facet = edge_row[other], facet[other]
         lines = boundary.lines(facet)
         distance = shapely.distance(rim[edge_row], lines)
         middle = midway(rim[edge_row], lines)
         if len(halved) and len(middle):
+            # The pad of a castellation ends at the edge on purpose; what lies this near to one is
+            # its pad.
             spared = shapely.STRtree(cuts.shapes[halved]).query(
                 shapely.points(middle), predicate="dwithin", distance=1.0
             )[0]
@@ -135,6 +139,7 @@ def drawn_on_edge(shapes: Shapes, rim: BaseGeometry) -> Bools:
     rows = np.flatnonzero(shapely.intersects(rim, shapes))
     # Both sides of a thin line make up its boundary.
     length = shapely.length(shapely.boundary(shapes[rows])) / 2
+    # Area over length is the mean width of a line.
     thin = shapely.area(shapes[rows]) < THIN_MM * length
     rows, length = rows[thin], length[thin]
     out[rows] = shapely.length(shapely.intersection(rim, shapes[rows])) > 0.8 * length
@@ -163,6 +168,7 @@ def join_stretches(distance: Floats, middle: Floats) -> tuple[Floats, Floats]:
     """
     if not len(distance):
         return distance, middle
+    # Not by all pairs along the edge: a panel with routed tabs had 70 million (2.5 GB).
     # A third axis keeps apart what lies at another distance; of it, as of the plane, one reach is
     # let through, and both are then asked for exactly.
     other = distance * (SAME_STRETCH_MM / COINCIDENT_MM)

@@ -238,6 +238,7 @@ class Spots:
             for layer, f in tables
         ]
         table = np.concatenate(rows) if rows else np.empty((0, 5))
+        # Frames and text of the film beside the board are not made.
         table = table[on_board(case, table[:, 1], table[:, 2])]
         return cls(
             value=table[:, 0],

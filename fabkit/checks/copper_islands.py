@@ -69,6 +69,7 @@ def loose_ends(case: Case) -> Iterator[Finding]:
             f"tracks on {layer.name} end without a pad or hole; the longest loose end is {{worst}}",
             most=True,
         )
+    # Where nets are named, a pad that is cut off is found by its net.
     if not copper.named.any():
         yield from _lonely_pads(case, copper)
 
@@ -95,6 +96,7 @@ def _loose_ends(copper: Copper, index: int, layer: Layer) -> tuple[Ints, Floats,
     tree = shapely.STRtree(ends)
     shape, end = tree.query(object_shapes(layer.file, dark), predicate="intersects")
     covered = np.zeros(len(ends), dtype=bool)
+    # A stroke covers its own ends, so only other objects count.
     covered[end[dark[shape] != owner[end]]] = True
     covered[tree.query(copper.board.hole_shapes, predicate="intersects")[1]] = True
     loose = np.flatnonzero(~covered)

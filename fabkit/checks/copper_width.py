@@ -102,6 +102,7 @@ def widths(case: Case) -> Iterator[Finding]:
         # A stroke as narrow as the copper it leaves is a track; other narrow copper is the rest
         # of a fill, a pad or a text.
         is_track = np.abs(found.distance - pen) <= COINCIDENT_MM + CHORD_ERROR_MM
+        # The pen is exact, the measure is off by the chords of its arcs.
         some = found.take(is_track).with_columns(distance=pen[is_track])
         tracks.append((index, some.take(thin_out(some.x, some.y, SAME_SPOT_MM))))
         some = found.take(~is_track)
@@ -177,6 +178,7 @@ def pen_at(layer: Layer, found: Facings) -> Floats:
     out = np.full(len(found), np.inf)
     if not len(found):
         return out
+    # A pen wider than all of these places made none of them: its shapes need not be built.
     thin = width <= found.distance.max() + COINCIDENT_MM + CHORD_ERROR_MM
     rows, width = rows[thin], width[thin]
     if not len(rows):

@@ -196,6 +196,7 @@ def _spots(case: Case, copper: Copper, rows: Ints) -> Floats:
         hit = shapely.STRtree(cuts.shapes).query(
             shapely.points(table[:, :2]), predicate="intersects"
         )[0]
+        # A pad with a hole takes its wire from either face.
         table[hit, 2] = 0
     return np.unique(np.round(table, 3), axis=0)
 
@@ -275,6 +276,7 @@ def _marked(case: Case, side: str, plus: Floats) -> bool:
     face = 1 if side == "top" else -1
     mine = plus[(plus[:, 2] == 0) | (plus[:, 2] == face)]
     marks = plus_marks(case.board, "top" if side == "top" else "bottom")
+    # No terminal can be used from this face: no mark is lacking.
     if not len(mine):
         return True
     return bool(len(marks) and np.all(_nearest(mine, marks) <= MARK_MM))
@@ -297,6 +299,7 @@ def header(case: Case) -> Iterator[Finding]:
         spot = (round(float(pads.x[pad]), 2), round(float(pads.y[pad]), 2))
         by_part.setdefault(ref, {})[spot] = copper.nets[pads.net[pad]]
     for ref, spots in sorted(by_part.items()):
+        # A part with so few pins is no controller.
         if len(spots) < 10:
             continue
         points = np.array(list(spots))

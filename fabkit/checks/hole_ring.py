@@ -137,6 +137,7 @@ def _as_circles(copper: Copper, layer: int, cuts: Cuts, rows: Ints, ring: Floats
     )
     exact = np.full(len(rows), -np.inf)
     np.maximum.at(exact, cut, (width[known[pad]] - cuts.width[rows[cut]]) / 2 - apart)
+    # A larger difference shows that something else than the round pad bounds the copper here.
     decides = cuts.round[rows] & (np.abs(exact - ring) <= 2 * CHORD_ERROR_MM) & (exact > 0)
     return np.where(decides, exact, ring)
 
@@ -147,6 +148,7 @@ def _measure_one(layer: FacetTree, polygons: Shapes, shape: BaseGeometry) -> tup
     spots = shapely.line_interpolate_point(rim, np.arange(SAMPLES) / SAMPLES, normalized=True)
     box = shapely.box(*shape.bounds).buffer(0.1)
     local = polygons[shapely.STRtree(polygons).query(box)] if len(polygons) > 64 else polygons
+    # A pour over the whole layer is cut down to the hole before hundreds of spots are tried on it.
     local = clip_to_box(local, box.bounds)
     covered = np.zeros(SAMPLES, dtype=bool)
     for polygon in local:
@@ -160,6 +162,7 @@ def _measure_one(layer: FacetTree, polygons: Shapes, shape: BaseGeometry) -> tup
     _, near = layer.within(np.array([shape], dtype=object), 1.0)
     lines = layer.lines(near)
     lines = lines[~shapely.covers(shapely.buffer(shape, TOUCH_MM), lines)]
+    # Edges were looked for within 1 mm: a ring without any is at least that wide.
     return (float(shapely.distance(lines, shape).min()) if len(lines) else 1.0), 0.0
 
 
@@ -199,6 +202,7 @@ def annular_ring(case: Case) -> Iterator[Finding]:
     rings, cuts = case.shared(rings_of), case.shared(cuts_of)
     castellated = case.shared(half_holes)
     preferred = case.limit("annular_ring_component_preferred_mm")
+    # The edge cuts the ring of a castellation on purpose.
     usual = ~castellated[rings.cut] if len(rings.cut) else np.zeros(0, bool)
     broken = np.flatnonzero(usual & (rings.open_deg > 0) & ~rings.swallowed)
     if len(broken):
@@ -213,6 +217,8 @@ def annular_ring(case: Case) -> Iterator[Finding]:
         )
     whole = np.flatnonzero(usual & (rings.open_deg == 0))
     ring = rings.ring[whole].copy()
+    # A close-up is dear. Wider rings pass in either measure, and those from radii are exact
+    # already.
     doubtful = np.flatnonzero(
         (ring > 0) & (ring < preferred) & cuts.round[rings.cut[whole]] & ~rings.exact[whole]
     )
@@ -235,6 +241,7 @@ def pads(case: Case) -> Iterator[Finding]:
     joints = copper.pieces.joints
     drawn = np.zeros((len(cuts.shapes), len(case.board.copper)), dtype=bool)
     drawn[joints[:, 0], copper.pieces.layer[joints[:, 1]]] = True
+    # A pad no larger than its hole is drawn, but the drill takes all of it away.
     rings, joined = case.shared(rings_of), drawn.copy()
     joined[rings.cut[rings.swallowed], rings.layer[rings.swallowed]] = False
     plated = (cuts.plated == 1) & (cuts.width > 0)

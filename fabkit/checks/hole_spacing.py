@@ -67,6 +67,7 @@ def find_walls(cuts: Cuts, reach_mm: float) -> Walls:
     left, right = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=reach_mm)
     keep = left < right
     left, right = left[keep], right[keep]
+    # Polygons of round holes are off by their chords; centres and diameters are exact.
     wall = np.hypot(cuts.x[left] - cuts.x[right], cuts.y[left] - cuts.y[right])
     wall -= (cuts.width[left] + cuts.width[right]) / 2
     other = np.flatnonzero(~(cuts.round[left] & cuts.round[right]))
@@ -76,6 +77,7 @@ def find_walls(cuts: Cuts, reach_mm: float) -> Walls:
         common = shapely.intersection(a, b)
         box = shapely.bounds(common)
         depth = np.minimum(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1])
+        # The box of an empty common part is nan.
         wall[other] = np.where(apart > 0, apart, -np.nan_to_num(depth))
     keep = wall < reach_mm
     return Walls(left[keep], right[keep], wall[keep])
@@ -152,9 +154,11 @@ def _overlaps(
     width = np.where(
         both_round,
         overlap_width(cuts.width[left] / 2, cuts.width[right] / 2, apart[rows]),
+        # A slot has no common chord with a hole: a square as large as their common part stands for
+        # it.
         np.sqrt(shapely.area(shapely.intersection(cuts.shapes[left], cuts.shapes[right]))),
     )
-    # A hole swallowed by another one leaves no flap at all.
+    # A hole swallowed by another one leaves no flap at all: 9.9 is wider than any limit.
     width = np.where(
         -walls.wall[rows] >= np.minimum(cuts.width[left], cuts.width[right]), 9.9, width
     )
@@ -191,6 +195,7 @@ def _thin_walls(case: Case, cuts: Cuts, walls: Walls, rows: Ints) -> Iterator[Fi
     if case.board.copper:
         pieces = case.shared(copper_of).pieces
         island[pieces.joints[:, 0]] = pieces.island[pieces.joints[:, 1]]
+    # Between holes of one net nothing is shorted when the wall breaks, so another limit holds.
     one = (island[thin.left] >= 0) & (island[thin.left] == island[thin.right])
     place = _pair_places(case, cuts, thin)
     for key, mine, words in (
@@ -219,6 +224,7 @@ def break_rows(case: Case) -> Bools:
     left, right = shapely.STRtree(cuts.shapes[small]).query(
         cuts.shapes[small], predicate="dwithin", distance=BREAK_WALL_MM
     )
+    # Holes of one row are alike; a small hole of another size beside them is no part of it.
     alike = np.abs(cuts.width[small[left]] - cuts.width[small[right]]) < COINCIDENT_MM
     label = label_groups(len(small), left[alike], right[alike])
     rim = shapely.boundary(case.board.profile)
@@ -287,6 +293,7 @@ def edge(case: Case) -> Iterator[Finding]:
     standard, fine = (case.house.limit("hole_to_edge_mm", c) for c in ("standard", "fine"))
     if ratio * thickness > fine.value and near.size:
         rows = near[wall[near] < ratio * thickness - COINCIDENT_MM]
+        # What breaks the limit itself is reported by it, and not a second time.
         rows = rows[wall[rows] >= standard.value - COINCIDENT_MM]
         yield from group(
             EDGE_NEAR,

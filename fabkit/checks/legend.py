@@ -119,6 +119,7 @@ def word_heights(
     box = shapely.bounds(parts)
     size = np.column_stack((box[:, 2] - box[:, 0], box[:, 3] - box[:, 1]))
     letter = (size.max(axis=1) <= TALLEST_MM) & (size.max(axis=1) >= 0.3)
+    # A filled block is no letter: strokes leave more of their box free.
     letter &= shapely.area(parts) < 0.75 * size.prod(axis=1)
     box, size = box[letter], size[letter]
     if not len(box):
@@ -238,6 +239,7 @@ def direction(case: Case) -> Iterator[Finding]:
     if "top" not in sides or "bottom" not in sides:
         return
     same, turned = compare_letters(_letters(case, sides["top"]), _letters(case, sides["bottom"]))
+    # Some figures look like the mirror image of another letter, so a clear majority is asked for.
     if same >= LETTERS and same > 3 * turned:
         layer = sides["bottom"]
         box = layer.file.bounds
@@ -279,6 +281,7 @@ def compare_letters(top: Floats, bottom: Floats) -> tuple[int, int]:
         return 0, 0
     tree = PointTree(top)
     image = bottom.copy()
+    # Mirrored within its own box, a figure changes nothing but its centre of gravity.
     image[:, 3] = image[:, 0] - image[:, 3]
     near, far = _fits(tree, bottom), _fits(tree, image)
     pairs = PointTree(bottom).pairs(ALIKE_MM)

@@ -132,10 +132,12 @@ def is_inverted(case: Case, side: MaskSide) -> bool:
     much = INVERTED_SHARE * case.board.area_mm2
     if not len(pads) or shapely.area(side.openings).sum() < much:
         return False
+    # Cutting by the profile is dear: openings too small in all were sorted out before.
     if shapely.area(shapely.intersection(side.openings, case.board.profile)).sum() < much:
         return False
     spots = shapely.points(copper.pads.x[pads], copper.pads.y[pads])
     open_pads = np.unique(side.tree.query(spots, predicate="intersects")[0])
+    # A board that is bare over most of its area opens its pads as well; a painted mask spares them.
     return len(open_pads) < 0.5 * len(pads)
 
 
@@ -211,6 +213,7 @@ class _Fit:
 
 def _fit(side: MaskSide, shapes: Shapes) -> _Fit:
     """Margin of the opening around each pad, and how far their middles are apart."""
+    # The centroid of a pad shaped like a ring or an L may lie off it.
     middle = shapely.point_on_surface(shapes)
     opened = np.full(len(shapes), -1)
     tree = shapely.STRtree(middle)
@@ -222,6 +225,7 @@ def _fit(side: MaskSide, shapes: Shapes) -> _Fit:
         over = side.openings[opened[rows]]
         rim = shapely.boundary(over)
         margin[rows] = shapely.distance(shapely.boundary(shapes[rows]), rim)
+        # Rims drawn on the same line may differ in their last digits.
         covered = shapely.covers(shapely.buffer(over, COINCIDENT_MM), shapes[rows])
         for k in np.flatnonzero(~covered):
             margin[rows[k]] = -_overlap_depth(shapes[rows[k]], over[k])
@@ -271,6 +275,8 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
         places = spots_at(case, side.layer, copper.pads.x[mine], copper.pads.y[mine])
         return Measures(values[rows], places)
 
+    # A covered pad may be meant. It is a warning where its file states a pad for a part, or where
+    # nearly all pads of its size are open.
     stated = copper.pads.function[pads] >= 0
     lost = _forgotten(area, fit.open) | (not len(side.openings))
     through = _open_beyond(case, side, copper.pads.x[pads], copper.pads.y[pads])
@@ -448,6 +454,7 @@ def _bared(case: Case, copper: Copper, side: MaskSide, owned: _Owned) -> Iterato
     piece, opening = side.tree.query(copper.pieces.polygons[rows], predicate="intersects")
     mine = np.flatnonzero(owned.foreign(opening, copper.pieces.island[rows[piece]]))
     pieces, over = copper.pieces.polygons[rows[piece[mine]]], side.openings[opening[mine]]
+    # Otherwise a pour would be cut whole by every opening over it.
     local = [clip_to_box(p, b) for p, b in zip(pieces, shapely.bounds(over), strict=True)]
     bared = shapely.intersection(np.array(local, dtype=object), over)
     # What is too small to matter may be empty, and nothing lies on an empty shape.
@@ -516,6 +523,7 @@ def paste(case: Case) -> Iterator[Finding]:
         left = _without(prints, copper.pieces.polygons[copper.pieces.on_layer(under[0])])
         if layer.side in sides:
             masked = _without(prints, sides[layer.side].openings)
+            # Off copper and under mask are mostly one place: the larger of both is reported, once.
             left = np.where(shapely.area(masked) > shapely.area(left), masked, left)
         area = shapely.area(left)
         # Paste a little larger than its pad is a choice; paste mostly beside it is a mistake.

@@ -184,6 +184,7 @@ def vote_axis(x: Floats, y: Floats, diameter: Floats) -> float | None:
     if not len(x):
         return None
     pick = np.unique(np.linspace(0, len(x) - 1, _VOTERS).astype(int))
+    # Each hole is paired with itself, too: it may lie on the axis.
     left, right = np.triu_indices(len(pick))
     left, right = pick[left], pick[right]
     level = (np.abs(y[left] - y[right]) <= MATCH_MM) & (
@@ -195,6 +196,7 @@ def vote_axis(x: Floats, y: Floats, diameter: Floats) -> float | None:
     best, best_lone = 0.0, len(x) + 1
     for chosen in bins[np.argsort(-counts, kind="stable")[:8]]:
         near = axes[np.abs(axes - chosen * MATCH_MM) <= MATCH_MM]
+        # A bin is as wide as the reach of a counterpart; the median of its votes is finer.
         axis = float(np.median(near))
         lone = len(unmatched(table, axis, MATCH_MM))
         if lone < best_lone:

@@ -128,6 +128,7 @@ def connections(case: Case) -> Iterator[Finding]:
     """Copper joins every net, and no two of them."""
     copper = require_copper(case)
     if len(case.board.copper) > 1 and not (case.shared(cuts_of).plated != 0).any():
+        # Without them every net that changes layers would be open.
         raise NotJudged("needs plated holes, which join the layers")
     yield from _opens(case, OPEN, _open_parts(case, copper, pad_terminals(copper)))
     yield from _shorts(case, SHORT, find_shorts(copper))

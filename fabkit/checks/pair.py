@@ -118,6 +118,7 @@ def overlay(a: Floats, b: Floats) -> tuple[float, Ints, Ints]:
     none = np.empty(0, np.int64)
     if not len(a) or not len(b):
         return (1.0 if len(a) == len(b) else 0.0), np.arange(len(a)), np.arange(len(b))
+    # With all rows the table of shifts would grow by the square; a sample votes for the same shift.
     picked = b[np.unique(np.linspace(0, len(b) - 1, 40).astype(int))]
     shift = (a[:, None, :2] - picked[None, :, :2]).reshape(-1, 2)
     same = (np.abs(a[:, None, 2] - picked[None, :, 2]) <= MATCH_MM).ravel()
@@ -128,9 +129,11 @@ def overlay(a: Floats, b: Floats) -> tuple[float, Ints, Ints]:
     )
     best: tuple[float, Ints, Ints] = (-1.0, none, none)
     tree = PointTree(a)
+    # Votes for one shift may be split between neighbouring bins, so several are tried.
     for chosen in bins[np.argsort(-counts, kind="stable")[:5]]:
         moved = b.copy()
         moved[:, :2] += chosen * MATCH_MM
+        # Twice the reach, because the shift itself is rounded to a bin.
         lost_b = np.flatnonzero(tree.query(moved)[0] > 2 * MATCH_MM)
         lost_a = np.flatnonzero(PointTree(moved).query(a)[0] > 2 * MATCH_MM)
         share = 1 - (len(lost_a) + len(lost_b)) / (len(a) + len(b))

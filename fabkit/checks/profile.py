@@ -65,6 +65,7 @@ def inner_corners(profile: BaseGeometry, bit_mm: float) -> tuple[Floats, Floats,
     """
     radius = bit_mm / 2
     turning = _Turning.of(profile)
+    # Grown and shrunk by the bit's radius, the board fills every place that the bit cannot enter.
     reached = shapely.buffer(shapely.buffer(profile, radius, quad_segs=64), -radius, quad_segs=64)
     left = shapely.get_parts(shapely.difference(reached, profile))
     left = left[shapely.area(left) > CORNER_DEPTH_MM**2 / 10]
@@ -131,6 +132,7 @@ def routing(case: Case) -> Iterator[Finding]:
         return
     parts = shapely.get_parts(profile)
     facets = facets_of(parts)
+    # A cut-out just as wide as the bit is possible, also where chords make its ends narrower.
     cuts = find_gaps(facets, bits[0] - CHORD_ERROR_MM)
     cuts = cuts.take(thin_out(cuts.x, cuts.y, 2.0))
     round_ones = _small_circles(parts, bits[0])

@@ -136,11 +136,13 @@ def least_supported_key(board: Board) -> tuple[float, float, float] | None:
     screws = np.flatnonzero((holes.diameter >= low) & (holes.diameter <= high))
     centres = np.column_stack((holes.x[screws], holes.y[screws]))
     if len(centres):
+        # Pegs of a switch have holes of a screw's size under the key, and hold nothing.
         off_keys = np.hypot(*(centres[:, None] - spots[None]).transpose(2, 0, 1)).min(axis=1) > 8.0
         centres = centres[off_keys]
     reach = np.full(len(spots), np.inf)
     if len(centres):
         reach = np.hypot(*(spots[:, None] - centres[None]).transpose(2, 0, 1)).min(axis=1)
+    # One screw in a far corner would make any board look soft.
     if reach.max() > FAR_MM:
         if board.profile is None:
             return None
@@ -161,6 +163,7 @@ def judge_thicknesses(board: Board, house: House | None = None) -> tuple[Thickne
     """
     house = house or load_house()
     holes = board.holes
+    # Holes whose plating is unknown count as plated, which is the harder case.
     plated = np.flatnonzero((holes.plated != 0) & (holes.diameter > 0))
     small = plated[np.argmin(holes.diameter[plated])] if len(plated) else None
     standard = house.limit("aspect_ratio")

@@ -176,6 +176,7 @@ def _area_term(facts: BoardFacts, rates: RateCard) -> Element:
     if rates.area.step_mm:
         inputs.append(Input(name="step_mm", value=rates.area.step_mm, unit="mm"))
         width, height = (f"ceil({side} / step_mm) * step_mm" for side in (width, height))
+    # Rounding is part of the expression, so that the formula in the workbook shows it, too.
     expression = f"{width} * {height} / {DM2}"
     if rates.area.min_dm2:
         inputs.append(Input(name="min_dm2", value=rates.area.min_dm2, unit="dm2"))
@@ -306,6 +307,8 @@ def _measured_terms(job: Job, house: House, rates: RateCard) -> Iterator[Element
     ):
         met = [s for s in steps if value is not None and s.applies(value)]
         if met:
+            # A fine measure is below the limits of all coarser steps as well: the dearest holds,
+            # not the sum.
             step = max(met, key=lambda s: s.price)
             yield fixed(
                 key,

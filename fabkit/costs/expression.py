@@ -21,6 +21,7 @@ _SIGNS: dict[type[ast.operator], str] = {
 
 @lru_cache(maxsize=256)
 def _tree(text: str) -> ast.expr:
+    # Parsed and walked, never run: a name can be nothing but one of the inputs.
     return ast.parse(text, mode="eval").body
 
 
@@ -35,6 +36,7 @@ def evaluate(text: str, values: Mapping[str, Decimal]) -> Decimal:
         if isinstance(node, ast.Name):
             return values[node.id]
         if isinstance(node, ast.Constant) and isinstance(node.value, int | float):
+            # By its text, because Decimal(0.1) has the digits of the binary fraction.
             return Decimal(str(node.value))
         if isinstance(node, ast.BinOp):
             left, right = walk(node.left), walk(node.right)
@@ -77,6 +79,7 @@ def to_cells(text: str, cells: Mapping[str, str]) -> str:
             return str(node.value)
         if isinstance(node, ast.BinOp):
             body = f"{walk(node.left)}{_SIGNS[type(node.op)]}{walk(node.right)}"
+            # The tree keeps no brackets, so every inner operation gets its own.
             return body if outer else f"({body})"
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
             arguments = [walk(a) for a in node.args]

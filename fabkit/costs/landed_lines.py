@@ -47,6 +47,7 @@ def weigh_parcel(jobs: Sequence[Job], house: House, rates: RateCard, order: Orde
     if ship.volumetric_divisor:
         longest = max(max(j.facts.width_mm, j.facts.height_mm) for j in jobs)
         widest = max(min(j.facts.width_mm, j.facts.height_mm) for j in jobs)
+        # One stack of all boards; the divisor is in cm3 for a kg.
         stack = thickness * sum(j.quantity for j in jobs) + ship.stack_height_mm
         volumetric = longest * widest * stack / 1000 / ship.volumetric_divisor * GRAMS_PER_KG
         if volumetric > weight:
@@ -124,9 +125,11 @@ def tax_lines(lines: Iterable[Line], tax: Tax, target: Currency) -> tuple[Line, 
             elements=(element,),
             invoice=target,
             target=target,
+            # Duty and tax may be charged in whole units; the carrier's fee is not.
             whole_units=tax.whole_units and group is not Group.HANDLING,
         )
         made.append(line)
+        # The rounded amount, as it is charged: tax is taken on it, and the carrier advances it.
         amounts[key] = line.amount
 
     if tax.duty_rate:

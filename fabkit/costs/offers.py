@@ -80,6 +80,7 @@ def pieces_needed(designs: Sequence[Design], order: Order) -> int:
 def _with_failures(good: int, order: Order) -> int:
     """Fewest pieces of which so many are expected to be good."""
     least = int((good / order.good_share).to_integral_value(rounding=ROUND_CEILING))
+    # The quotient is rounded in its last digit: multiplied back it may fall just short.
     while int(least * order.good_share) < good:
         least += 1
     return least
@@ -100,6 +101,7 @@ def jobs_of(designs: Sequence[Design], quantity: int, house: House, order: Order
     def pieces(design: Design) -> int:
         if not design.beside:
             return quantity
+        # Counted for a keyboard of two halves; a half too many is made up to a whole board.
         boards = -(-design.beside * halves // 2)
         needed = _with_failures(-(-boards // design.facts.boards), order)
         return house.next_quantity(max(1, needed))
@@ -195,6 +197,7 @@ def price_quantity(
         lines.extend(tax_lines(lines, order.tax, target))
     if bill is not None:
         chosen = plan or bill.plan
+        # Where nothing is bought a missing rate is no reason to refuse.
         at_rate = exchange_to(bill.currency, target, order) if chosen.purchases else None
         lines.extend(parts_lines(bill, chosen, order.tax, target, at_rate))
     made = sum(d.halves for d in designs) * quantity
@@ -219,6 +222,8 @@ def curve_quantities(need: int, house: House) -> tuple[int, ...]:
     first = house.next_quantity(1)
     top = house.next_quantity(need) + CURVE_STEPS * house.step
     breaks = [*(a.from_quantity for a in rates.area.rates), *(t.from_quantity for t in rates.tiers)]
+    # Each quantity is priced whole, so breaks far beyond the need are left out and the number of
+    # quantities is bounded.
     top = max([top, *(house.next_quantity(b) for b in breaks if b <= 4 * top)])
     return tuple(range(first, top + 1, house.step))[:2000]
 
@@ -296,8 +301,10 @@ def compare_ways(
     halves = [d.facts for d in designs if not d.beside]
     beside = tuple(d for d in designs if d.beside)
     left, right = halves[0], halves[-1]
+    # A reversible board has to hold what either half holds.
     bigger = max(halves, key=lambda f: f.width_mm * f.height_mm)
     gap = Decimal(str(house.limit("panel_gap_mm").value))
+    # Side by side or stacked, the panel may fall into different size tiers.
     panels = [panel_of((left, right), gap, stacked=s) for s in (False, True)]
     ordered: WayKey = "reversible" if order.reversible else "two designs"
     ways: list[tuple[WayKey, str, list[tuple[Design, ...]]]] = [

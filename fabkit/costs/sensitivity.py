@@ -14,6 +14,7 @@ from fabkit.sheets.house import House
 from fabkit.sheets.order import BoardChoice, Order
 
 CHANGE = Decimal("1.1")
+# No prices: a tenth more of these would be another order.
 _COUNTS = ("pieces", "full_parcels", "designs", "bought", "holes", "holes_per_dm2")
 
 
@@ -63,6 +64,7 @@ def recalculate(lines: Sequence[Line], change: Callable[[Line, Input], Decimal])
 
 
 def _price_effects(best: Offer, base: Decimal) -> Iterator[Effect]:
+    # One price may stand in several lines: by name and origin it is raised in all of them together.
     seen: dict[tuple[str, str], str] = {}
     for line in best.lines:
         for element in line.elements:

@@ -26,6 +26,8 @@ _NAME_BYTES = 255
 
 def beside(target: Path, ending: str) -> Path:
     """Make a hidden name of our own in the target's folder."""
+    # Random, so that two runs for one target never share a name; in the same folder, because a
+    # rename is atomic only within one file system.
     return target.with_name(f".{target.name}.{secrets.token_hex(4)}{ending}")
 
 
@@ -49,6 +51,7 @@ def leftovers(target: Path, ending: str) -> Iterator[Path]:
     except OSError:
         return
     for path in found:
+        # Parts are files and folders: a link of such a name is not ours, nor is what it leads to.
         if not path.is_symlink():
             with held(path, wait=False) as ours:
                 if ours:
@@ -63,11 +66,13 @@ def refuse_place(target: Path) -> None:
     OutputRefused
         The name is too long, or the nearest folder above is none or cannot be written to.
     """
+    # The hidden name is the longer one: a target that just fits could not be written beside itself.
     if len(os.fsencode(target.name)) + len("..01234567.part") > _NAME_BYTES:
         raise OutputRefused(
             f"the name {target.name[:40]}... is too long", hint="give a shorter name with --out"
         )
     try:
+        # Missing folders are made later, so the nearest one that exists decides.
         above = next(p for p in Path(os.path.abspath(target)).parents if p.exists())  # noqa: PTH100
     except (OSError, ValueError) as error:
         raise OutputRefused(
@@ -135,6 +140,7 @@ def new_file(target: Path, *, replace: bool = False) -> Iterator[Path]:
     if target == STANDARD_STREAM:
         with tempfile.TemporaryDirectory() as folder:
             yield Path(folder) / "out"
+            # A pipe takes nothing back: nothing is sent before the block has ended well.
             standard_output((Path(folder) / "out").read_bytes())
         return
     with ExitStack() as after:
@@ -147,7 +153,10 @@ def new_file(target: Path, *, replace: bool = False) -> Iterator[Path]:
                 after.callback(_remove, part)
                 yield part
                 with part.open("rb+") as written:
+                    # Without it a power cut may leave the new name with an empty file behind it.
                     os.fsync(written.fileno())
+                # Asked again: the block may have worked long, and the rename overwrites what was
+                # written there meanwhile.
                 refuse_existing(target, replace=replace)
                 part.replace(target)
         except OSError as error:

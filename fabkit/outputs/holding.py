@@ -31,17 +31,22 @@ def held(path: Path, *, wait: bool) -> Iterator[bool]:
     try:
         import fcntl
 
+        # Without O_NONBLOCK the opening of a pipe waits for somebody who writes to it.
         descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK)
     except FileNotFoundError:
         yield False
         return
     except (ImportError, OSError):
+        # No lock to be had: whoever waits goes on as without locks, whoever looks for leftovers
+        # finds none.
         yield wait
         return
     try:
         ours = wait
         with suppress(OSError):
             fcntl.flock(descriptor, fcntl.LOCK_EX | (0 if wait else fcntl.LOCK_NB))
+            # While we waited the holder may have renamed or removed it: the lock is on that, not
+            # on what has the name now.
             ours = _names(path, descriptor)
         yield ours
     finally:

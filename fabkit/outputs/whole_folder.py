@@ -74,6 +74,7 @@ def _place(folder: Path) -> Path:
     """Where a folder really goes."""
     absolute = Path(os.path.abspath(folder))  # noqa: PTH100 -- keeps a last symbolic link
     try:
+        # The exchange would replace the link and leave the folder it leads to.
         target = absolute.resolve(strict=True) if absolute.is_symlink() else absolute
         mode = target.lstat().st_mode if os.path.lexists(target) else None
         here = Path.cwd()
@@ -122,6 +123,7 @@ def _judge(old: Path, new: Path, place: Path, *, replace: bool) -> None:
 
 def _take_place(part: Path, target: Path, *, replace: bool) -> None:
     """Put the new folder where the old one is, and empty the old one."""
+    # A run that held the folder may have moved it away while we waited: ask for what is there now.
     while target.exists():
         # Held, so that no other run takes it for a leftover under its later name.
         with held(target, wait=True) as ours:
@@ -134,6 +136,7 @@ def _take_place(part: Path, target: Path, *, replace: bool) -> None:
 def _replace(part: Path, target: Path, *, replace: bool) -> None:
     """Exchange new and old, and empty the old one."""
     _judge(target, part, target, replace=replace)
+    # The place keeps the modes the user gave it; only we must be able to move files into it.
     part.chmod(stat.S_IMODE(target.stat().st_mode) | stat.S_IRWXU)
     # Under its last name first: whatever lies there after a kill is known by its ending.
     new = beside(target, ".old")
@@ -141,9 +144,12 @@ def _replace(part: Path, target: Path, *, replace: bool) -> None:
     try:
         old = _exchange(new, target)
     except OSError:
+        # Its first name again, under which the caller removes it.
         new.rename(part)
         raise
     try:
+        # What was saved between the first look and the exchange shows only now. Nothing is removed
+        # yet, so all can go back.
         _judge(old, target, target, replace=replace)
     except OutputRefused:
         shutil.rmtree(_exchange(old, target), ignore_errors=True)
@@ -167,6 +173,7 @@ def _exchange(new: Path, target: Path) -> Path:
     target.rename(aside)
     try:
         new.rename(target)
+    # On an interrupt, too: otherwise there would be no folder under the name.
     except BaseException:
         aside.rename(target)
         raise
@@ -198,11 +205,14 @@ def _empty(old: Path, target: Path, *, replace: bool) -> bool:
     bool
         Whether all of it found its place and the old folder is gone.
     """
+    # A file saved meanwhile keeps rmdir from removing the folder and is found by the next round;
+    # removing a tree would take it along.
     for _ in range(_ROUNDS):
         standing = look_at(old)
         if standing.changed and not replace:
             return False
         for name in standing.strangers:
+            # The rename would replace it without a word.
             if os.path.lexists(target / name):
                 return False
             (old / name).rename(target / name)
@@ -224,11 +234,14 @@ def _heal(target: Path) -> list[str]:
         end = "kept: look through it, then delete it"
         with suppress(OutputRefused, OSError):
             if not target.exists():
+                # The run was stopped between the two renames of a system that cannot exchange
+                # names.
                 old.rename(target)
                 end = f"brought back as {target.name}"
             elif _empty(old, target, replace=False):
                 end = "cleaned"
         notes.append(f"{old.name}, left by a stopped run, was {end}")
+    # A part was never in place, so nothing of the user's is in it.
     for part in leftovers(target, ".part"):
         shutil.rmtree(part, ignore_errors=True)
         notes.append(f"{part.name}, left by a stopped run, was removed")

@@ -123,6 +123,8 @@ def _read_members(archive: zipfile.ZipFile, budget: Budget) -> tuple[list[Member
     members = []
     for name, info in sorted(wanted, key=lambda pair: (pair[0], pair[1].header_offset)):
         with archive.open(info) as stream:
+            # One byte more than stated: enough to notice a member that unpacks to more, without
+            # unpacking it.
             content = stream.read(info.file_size + 1)
         if len(content) != info.file_size:
             raise UnreadableInput(
@@ -133,9 +135,11 @@ def _read_members(archive: zipfile.ZipFile, budget: Budget) -> tuple[list[Member
 
 
 def _safe_name(info: zipfile.ZipInfo, budget: Budget) -> str:
+    # Some systems write backslashes, which would hide a way out from the tests below.
     name = info.filename.replace("\\", "/")
     parts = [part for part in name.split("/") if part not in ("", ".")]
     hint = "Do not unpack this zip; ask for a clean one."
+    # A colon in second place follows the letter of a drive.
     if name.startswith("/") or (parts and parts[0][1:2] == ":"):
         raise UnreadableInput(
             f"{budget.source} holds a file with an absolute name: {name[:80]}", hint=hint
@@ -154,6 +158,7 @@ def _safe_name(info: zipfile.ZipInfo, budget: Budget) -> str:
 def _check_member(info: zipfile.ZipInfo, name: str, budget: Budget) -> None:
     if info.flag_bits & 0x1:
         raise UnreadableInput(f"{name} in {budget.source} is encrypted", hint=_ZIP_HINT)
+    # File types stand there only in zips made on Unix, system 3 (APPNOTE 4.4.2).
     mode = info.external_attr >> 16
     if info.create_system == 3 and stat.S_IFMT(mode) not in (0, stat.S_IFREG):
         kind = "symbolic link" if stat.S_ISLNK(mode) else "special file"

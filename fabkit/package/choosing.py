@@ -119,6 +119,7 @@ _Opened = tuple[Member, list[Member], list[LeftOut]]
 def _with_layers(intake: Intake, archives: Sequence[Member], limits: Limits) -> list[_Opened]:
     """Give the archives that hold a layer or drill file."""
     found: list[_Opened] = []
+    # One budget for all archives: many of them, each within the limits, may be too much together.
     spent = sum(len(m.data) for m in intake.members)
     for archive in archives:
         budget = Budget(f"{intake.source}/{archive.name}", limits, bytes_=spent)

@@ -54,6 +54,7 @@ def _find_missing(files: Sequence[PackageFile]) -> Iterator[Finding]:
             )
     layers = sorted({f.role.layer for f in copper if f.role.layer is not None})
     gaps = [n for n in range(1, (layers or [0])[-1] + 1) if n not in layers]
+    # Outer layers that are missing were reported by their side.
     gaps = [n for n in gaps if n not in (1, layers[-1])]
     if gaps:
         listed = ", ".join(str(n) for n in gaps)

@@ -135,6 +135,7 @@ class Look:
         flashes, drawn, regions = self.kinds
         if flashes or regions or not 1 <= drawn <= 20_000:
             return False
+        # A full circle closes itself.
         open_rows = np.abs(objects.turn) != 2
         ends = np.concatenate(
             (
@@ -186,6 +187,8 @@ def _boxes(segments: Any, first: Ints, last: Ints) -> Floats:
     """Boxes of the end points of runs of segments, (n, 4)."""
     # Runs follow each other, but rows between them belong to erased or expanded ones.
     edges = np.column_stack((first, last)).reshape(-1)
+    # reduceat takes no index at the end of a column: hence one value more, which fmin and fmax
+    # skip.
     pad = np.append(segments.x0, np.nan), np.append(segments.y0, np.nan)
     low = [np.fmin.reduceat(values, edges)[::2] for values in pad]
     high = [np.fmax.reduceat(values, edges)[::2] for values in pad]
@@ -318,6 +321,7 @@ def _side_of_legend(look: Look, others: Sequence[tuple[Role, Look]]) -> Side | N
         return None
     covered = {}
     for side, mine, other in (("top", top, bottom), ("bottom", bottom, top)):
+        # Pads with holes are on both sides and show nothing.
         alone = other.index.find(mine.spots) < 0
         pads, sizes = mine.spots[alone], mine.sizes[alone]
         if len(pads) < 6:

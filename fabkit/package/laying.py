@@ -105,6 +105,7 @@ def _read_scaled(member: Member, content: Content, factor: float, limits: Limits
         again = read_gerber(
             member.data, name=member.name, limits=limits, unit_mm=unit, more_decimals=-digits
         )
+        # The second reading was given what the file lacks, and so would not miss it.
         return replace(again, problems=content.problems)
     if isinstance(content, DrillFile):
         given = replace(
@@ -219,6 +220,7 @@ def _lay_profile(
     low, high = rest[:2], rest[2:]
     apart = (box[2:] < low).any() or (box[:2] > high).any()
     fits_in = (high - low <= box[2:] - box[:2] + 2 * _MARGIN_MM).all()
+    # A profile that overlaps the layers may be right; only one wholly beside them is moved.
     if not apart or not fits_in:
         return
     spare = (box[2:] - box[:2]) - (high - low)

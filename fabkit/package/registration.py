@@ -146,6 +146,7 @@ def register(
 
 def _part(index: int, role: Role, content: Content, looks: dict[int, Look]) -> _Part | None:
     if isinstance(content, DrillFile) and role.kind is RoleKind.DRILL:
+        # A routed path may be a cut-out, which has no pads.
         drilled = content.slots.take(~content.slots.routed)
         middles = (drilled.x0 + drilled.x1) / 2, (drilled.y0 + drilled.y1) / 2
         hits = np.column_stack((content.hits.x, content.hits.y))
@@ -228,6 +229,7 @@ def _best_move(parts: list[_Part], shares: Sequence[float | None]) -> list[_Part
     drills = [p for p in parts if p.role.kind is RoleKind.DRILL and p.fit is None]
     groups = [[p] for p in (unfit or doubtful) if p.fit is None]
     if len(drills) > 1 and any(p in (unfit or doubtful) for p in drills):
+        # Drill files may share an origin of their own: all of them together are one move.
         groups.insert(0, drills)
     now = _score(parts)
     best: tuple[float, list[_Part]] | None = None
@@ -235,6 +237,7 @@ def _best_move(parts: list[_Part], shares: Sequence[float | None]) -> list[_Part
         moved = _moved(group, parts, mirror_only=not unfit)
         if moved is None:
             continue
+        # Of equal gains the one that moves fewer files wins.
         score = _score(moved) - 0.01 * len(group)
         if score > now + (BETTER / 2 if unfit else LEAD / 2) and (best is None or score > best[0]):
             best = score, moved
@@ -273,6 +276,8 @@ def find_fit(points: Floats, reference: Floats, *, mirror_only: bool = False) ->
         for placing, factor in tried:
             turned = placing.points(sample * factor)
             for dx, dy in _voted_shifts(turned, reference):
+                # A wrong unit scales about the origin and shifts nothing: a factor with a shift
+                # fits by chance.
                 if factor != 1.0 and np.hypot(dx, dy) > 1.0:
                     continue
                 after = index.share(turned + np.array((dx, dy)))
@@ -287,6 +292,8 @@ def find_fit(points: Floats, reference: Floats, *, mirror_only: bool = False) ->
         if not fits:
             continue
         after, placing, factor = fits[0]
+        # A file that is nearly symmetric fits either way round: a mirror alone must fit all but
+        # whole.
         needed = _WHOLE if mirror_only else max(SURE, before + BETTER)
         next_best = fits[1][0] if len(fits) > 1 else 0.0
         if after < needed or after - before < LEAD or after - next_best < LEAD:
@@ -309,6 +316,7 @@ def _tries(*, mirror_only: bool) -> Iterator[list[tuple[Placing, float]]]:
 def _voted_shifts(points: Floats, reference: Floats) -> list[tuple[float, float]]:
     """Give the two shifts that bring most points onto the reference, the best first."""
     picked = points[np.unique(np.linspace(0, len(points) - 1, _VOTERS).astype(int))]
+    # Few voters need much of the reference, for a thinned one may lack all of their partners.
     most = _VOTED_ON if len(picked) == _VOTERS else _MOST_PAIRS // len(picked)
     reference = reference[:: len(reference) // most + 1]
     shift = (reference[None] - picked[:, None]).reshape(-1, 2)
@@ -318,6 +326,7 @@ def _voted_shifts(points: Floats, reference: Floats) -> list[tuple[float, float]
     order = np.argsort(-counts, kind="stable")[:200]
     found: list[tuple[float, float]] = []
     for key in keys[order]:
+        # Rounded, because the lower half of a key may be negative.
         at = np.array((round(key / 2**32), key - round(key / 2**32) * 2**32)) * FIT_MM
         if any(np.hypot(at[0] - x, at[1] - y) <= _ELSEWHERE_MM for x, y in found):
             continue

@@ -169,6 +169,7 @@ def _heard(claim: Claim, role: Role, confidence: float, reason: str) -> Claim:
         return replace(
             claim,
             role=replace(claim.role, side=claim.role.side or role.side),
+            # Two sources that agree are better than either, yet never as good as a statement.
             confidence=min(claim.confidence + 0.2, 0.8),
             reason=f"{claim.reason}; {reason}",
         )
@@ -238,6 +239,7 @@ def _fill_pair(
     gain = 0
     if claims[first].role.kind is not RoleKind.LEGEND and all(i in looks for i in rows):
         scores = [side_scores(looks[i], others) for i in (first, *more)]
+        # Both files are laid together, as they are or exchanged: the sum over both decides.
         gain = scores[0][0] - scores[0][1] + sum(s[1] - s[0] for s in scores[1:])
     lone_legend = claims[first].role.kind is RoleKind.LEGEND
     if abs(gain) < 2 and not more and not lone_legend:
@@ -327,6 +329,8 @@ def _number_copper(names: Sequence[str], claims: list[Claim]) -> Iterator[Findin
     for i in ordered:
         role = claims[i].role
         stated = role.layer or (claims[i].number if claims[i].counts_all else None)
+        # Stated numbers may leave out layers that are missing from the set, but never run
+        # backwards.
         layer = max(layer + 1, stated or 0)
         claims[i] = replace(claims[i], role=replace(role, layer=layer))
     last = max(layer + 1, _last_number(claims))
@@ -553,6 +557,7 @@ def make_claim(
         return Claim(role=by_job, confidence=0.95, reason="the job file lists it so")
     if beside is not None:
         said = _weigh(name, said, beside, findings)
+    # A file function of no production layer is a statement, too; only a clear name outweighs it.
     if content.function and said.confidence <= 0.5:
         return Claim(
             role=Role(kind=RoleKind.DRAWING),

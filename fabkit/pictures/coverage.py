@@ -56,6 +56,7 @@ class Grid:
 def grid_for(frame: tuple[float, float, float, float], px_per_mm: float, *, mirrored: bool) -> Grid:
     """Smallest whole-pixel grid over a frame, the frame's centre in its centre."""
     x0, y0, x1, y1 = frame
+    # A side of whole pixels must not gain one by the rounding of its last digit.
     columns = max(int(np.ceil((x1 - x0) * px_per_mm - 1e-6)), 1)
     rows = max(int(np.ceil((y1 - y0) * px_per_mm - 1e-6)), 1)
     half = columns / px_per_mm / 2
@@ -85,6 +86,7 @@ class Canvas:
         self._words = self._pixels.view("<u4")[..., 0]
         self._gc = self._renderer.new_gc()
         self._gc.set_linewidth(0)
+        # Snapping would move edges to whole pixels.
         self._gc.set_snap(False)
         self.chord_error_mm = float(np.clip(CHORD_ERROR_PX / grid.px_per_mm, 0.001, 0.05))
 
@@ -125,6 +127,8 @@ class Canvas:
                 continue
             if touched:
                 layer = self._words[:rows].astype(np.uint8)
+                # Of two pieces in one pixel it is unknown whether they overlap: they are taken as
+                # independent.
                 np.subtract(255, _product(255 - out, 255 - layer), out=out)
             else:
                 np.copyto(out, self._words[:rows], casting="unsafe")
@@ -155,6 +159,7 @@ class Canvas:
             codes = np.full(len(points), Path.LINETO, dtype=np.uint8)
             codes[starts] = Path.MOVETO
             path = Path(points, codes)
+            # Simplifying drops points, and coverage would no longer be exact.
             path.should_simplify = False
             tone = 1.0 if run.dark else 0.0
             self._renderer.draw_path(self._gc, path, transform, (tone, tone, tone, 1.0))

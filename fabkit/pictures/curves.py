@@ -114,8 +114,10 @@ def ring_contour(ring: Floats) -> Contour:
         & (np.abs(length - np.roll(length, 1)) < _ALIKE * length)
     )
     if smooth.all():
+        # A ring may be smooth all round and no circle, as an ellipse is.
         return _full_circle(points, float(turn[0])) or _lines(points)
     corners = np.flatnonzero(~smooth)
+    # From a corner on: an arc across the ring's first point would be cut in two.
     order = np.roll(points, -corners[0], axis=0)
     smooth, turn = np.roll(smooth, -corners[0]), np.roll(turn, -corners[0])
     closed = np.vstack((order, order[:1]))

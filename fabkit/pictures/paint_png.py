@@ -68,6 +68,7 @@ def _to_bytes(mixed: Floats) -> NDArray[np.uint32]:
     out[:, :3] = np.rint(np.clip(mixed[:3] / safe, 0, 255)).T
     out[:, 3] = np.rint(np.clip(alpha, 0, 1) * 255)
     words: NDArray[np.uint32] = out.view(np.uint32)[:, 0]
+    # Clear pixels have one value, whatever colour was left in them.
     words[out[:, 3] == 0] = 0
     return words
 
@@ -212,6 +213,7 @@ def png_bytes(rgba: NDArray[np.uint8], px_per_mm: float) -> bytes:
     from PIL import Image
 
     image = Image.fromarray(np.ascontiguousarray(rgba, dtype=np.uint8))
+    # Without clear pixels a quarter of the bytes would say nothing.
     if image.mode == "RGBA" and bool((rgba[..., 3] == 255).all()):
         image = image.convert("RGB")
     buffer = BytesIO()
