@@ -7,7 +7,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from fabkit.base.errors import UnreadableInput, UsageError
+from fabkit.base.errors import UsageError
 from fabkit.base.streams import clean
 from fabkit.base.tables import Cell, Column, Record, Table, columns_of
 from fabkit.base.units import counted
@@ -15,6 +15,7 @@ from fabkit.outputs.json import to_document
 from fabkit.outputs.records import finding_record, keyboard_record
 from fabkit.outputs.tables import to_csv
 from fabkit.outputs.terminal import Terminal, print_boards, print_findings
+from fabkit.sheets.toml_text import read_text
 from fabkit.wiring.model import HalfWiring, KeyWire, Line, Pin, Wiring
 
 if TYPE_CHECKING:
@@ -230,22 +231,7 @@ def load_template(path: Path) -> str:
     UsageError
         As for :func:`check_template`.
     """
-    try:
-        data = path.read_bytes()
-        text = data.decode("utf-8-sig")
-    except OSError as error:
-        raise UnreadableInput(
-            f"{path}: {error.strerror or error}", hint="give the path of a readable template"
-        ) from error
-    except UnicodeDecodeError as error:
-        raise UnreadableInput(
-            f"{path}: not UTF-8 text (byte {error.start})", hint="save the file as UTF-8 text"
-        ) from error
-    if len(data) > TEMPLATE_BYTES:
-        raise UnreadableInput(
-            f"{path}: {len(data)} bytes is too large for a template",
-            hint=f"a template has at most {TEMPLATE_BYTES} bytes",
-        )
+    text = read_text(path, what="template", most=TEMPLATE_BYTES)
     check_template(text, name=path.name)
     return text
 

@@ -248,27 +248,10 @@ class Plan:
 
     def table(self) -> Table:
         """Every purchase."""
+        amounts = ("needed", "wanted", "bought", "left_over", "pack", "unit_price", "cost")
         return Table(
             (
-                *columns_of("key", "part", "shop"),
-                *columns_of(
-                    "needed",
-                    "wanted",
-                    "bought",
-                    "left_over",
-                    "pack",
-                    "unit_price",
-                    "cost",
-                    numbers=(
-                        "needed",
-                        "wanted",
-                        "bought",
-                        "left_over",
-                        "pack",
-                        "unit_price",
-                        "cost",
-                    ),
-                ),
+                *columns_of("key", "part", "shop", *amounts, numbers=amounts),
                 Column("price_at", "price from"),
                 Column("reason"),
             ),

@@ -97,6 +97,17 @@ def read_sheet(path: Path) -> SheetText:
     return parse_sheet(_decoded(data, file), file=file, raw=data)
 
 
+def read_text(path: Path, *, what: str, most: int = SHEET_BYTES) -> str:
+    """Read another text file that the user wrote, such as a ``pin table``.
+
+    Raises
+    ------
+    UnreadableInput
+        As :func:`sheet_bytes`, or it is not UTF-8 text.
+    """
+    return _decoded(_bytes_of(path, what=what, wanted=what, most=most), str(path))
+
+
 def sheet_bytes(path: Path) -> bytes:
     """Read the bytes of a sheet: of a plain file, and not more than a sheet may have.
 
@@ -105,7 +116,11 @@ def sheet_bytes(path: Path) -> bytes:
     UnreadableInput
         The file is missing, too large, or a device or pipe.
     """
-    hint = "give the path of a readable TOML file"
+    return _bytes_of(path, what="sheet", wanted="TOML file", most=SHEET_BYTES)
+
+
+def _bytes_of(path: Path, *, what: str, wanted: str, most: int) -> bytes:
+    hint = f"give the path of a readable {wanted}"
     try:
         # Asked before it is opened: opening a pipe waits for whoever writes into it.
         found = path.stat()
@@ -113,15 +128,15 @@ def sheet_bytes(path: Path) -> bytes:
             kind = "a folder" if stat.S_ISDIR(found.st_mode) else "a device or a pipe"
             raise UnreadableInput(f"{path}: is {kind}, not a file", hint=hint)
         with path.open("rb") as stream:
-            data = stream.read(SHEET_BYTES + 1)
+            data = stream.read(most + 1)
     except OSError as error:
         raise UnreadableInput(f"{path}: {error.strerror or error}", hint=hint) from error
     except ValueError as error:  # a name with a null character
         raise UnreadableInput(f"{str(path)[:80]!r}: {error}", hint=hint) from error
-    if len(data) > SHEET_BYTES:
+    if len(data) > most:
         raise UnreadableInput(
-            f"{path}: {found.st_size} bytes is too large for a sheet",
-            hint=f"a sheet has at most {SHEET_BYTES} bytes",
+            f"{path}: {found.st_size} bytes is too large for a {what}",
+            hint=f"a {what} has at most {most} bytes",
         )
     return data
 

@@ -10,7 +10,7 @@ from typing import Final
 
 from fabkit.base.errors import SheetError, UnreadableInput, UsageError
 from fabkit.sheets.reading import Count, Line, read_as
-from fabkit.sheets.toml_text import SHEET_BYTES, SheetText, read_sheet
+from fabkit.sheets.toml_text import SheetText, read_sheet, read_text
 from fabkit.wiring.model import Wiring
 
 COLUMNS: Final = ("name", "ref", "pad", "x_mm", "y_mm")
@@ -83,23 +83,7 @@ def _error(path: Path | str, line: int, message: str) -> SheetError:
 
 
 def _csv(path: Path) -> tuple[NamedPin, ...]:
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise UnreadableInput(
-            f"{path}: {error.strerror or error}", hint="give the path of a readable table"
-        ) from error
-    if len(data) > SHEET_BYTES:
-        raise UnreadableInput(
-            f"{path}: {len(data)} bytes is too large for a pin table",
-            hint=f"a table has at most {SHEET_BYTES} bytes",
-        )
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise UnreadableInput(
-            f"{path}: not UTF-8 text (byte {error.start})", hint="save the file as UTF-8 text"
-        ) from error
+    text = read_text(path, what="pin table")
     first = text.partition("\n")[0]
     mark = max(",;\t", key=first.count)
     reader = csv.DictReader(io.StringIO(text), delimiter=mark)
