@@ -90,7 +90,8 @@ def _read_layer(layer: Layer, drafts: dict[str, _Draft]) -> None:
     codes, first = np.unique(o.attributes[order], return_index=True)
     for code, part in zip(codes, np.split(order, first[1:]), strict=True):
         attributes = file.attribute_sets[code]
-        ref = (attributes.get(".C") or attributes[".P"])[0]
+        # Exporters leave a track's .C in force while they flash the pads of other parts.
+        ref = (attributes.get(".P") or attributes[".C"])[0]
         if ref:
             draft = drafts.setdefault(ref, _Draft(ref))
             if layer.kind is RoleKind.COMPONENTS:

@@ -126,7 +126,8 @@ def why_no_part(ref: str, fields: Mapping[str, str]) -> str:
     Parameters
     ----------
     fields
-        ``value``, ``footprint`` and ``mount`` of the component.
+        ``value``, ``footprint`` and ``mount`` of the component; ``joined`` is ``no`` when none of
+        its pins leads anywhere.
     """
     if fields.get("mount") == "Fiducial":
         return "fiducial"
@@ -140,9 +141,24 @@ def why_no_part(ref: str, fields: Mapping[str, str]) -> str:
             return reason
     if _DRAWING.match(ref):
         return "drawing or text"
+    if fields.get("joined") == "no":
+        return "its pads lead nowhere"
     if fields.get("mount") == "Other" and fields.get("pins") in ("", "0", None):
         return "no pins and not mounted"
     return ""
+
+
+def is_joined(pins: Sequence[tuple[str, str]], uses: Mapping[str, int]) -> bool:
+    """Whether a part of two pins is on a net with another pin.
+
+    Parameters
+    ----------
+    pins
+        Pin and net names.
+    uses
+        Number of pins on each net of the board.
+    """
+    return len(pins) != 2 or any(not net or uses[net] > 1 for _, net in pins)
 
 
 def kind_of(ref: str, value: str, footprint: str, pins: Sequence[tuple[str, str]] = ()) -> PartKind:

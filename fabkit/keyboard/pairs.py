@@ -1,4 +1,4 @@
-"""Parts no file names: circuits by rows of narrow lands, diodes by pairs that repeat once a key."""
+"""Parts no file names: circuits by rows of lands, diodes and lights that repeat once a key."""
 
 from __future__ import annotations
 
@@ -125,6 +125,85 @@ def find_land_pairs(lands: LandTable, centres: Floats, *, slack_mm: float) -> Le
     looks = np.column_stack((spans[lone], sizes[pairs[:, 0]]))
     chosen = _most_regular(pairs, looks, points, centres, _FLAT + slack_mm)
     return _table(points, chosen, lands.face[mine].astype(np.int64), mine, "surface")
+
+
+QUAD_MM: Final = (2.0, 6.5)
+"""Range of the longer side of the rectangle on whose corners the four lands of a light lie, middle
+to middle (common practice: 2.0 to 5.5 mm)."""
+
+
+_FEWEST_LIGHTS: Final = 4
+"""Fewer like rectangles may be crystals or buttons."""
+
+
+def find_light_quads(lands: LandTable, centres: Floats, *, slack_mm: float) -> tuple[Quad, ...]:
+    """Find lights of four lands: like rectangles, of one look enough for most keys.
+
+    Where keys have such lights, further rectangles that repeat are lights of the board's rim.
+
+    Parameters as for :func:`find_land_pairs`.
+    """
+    if len(centres) < _FEWEST_KEYS:
+        return ()
+    surface = np.flatnonzero(~lands.through)
+    short = np.minimum(lands.width, lands.height)[surface]
+    long = np.maximum(lands.width, lands.height)[surface]
+    looks = np.column_stack((np.round(short, 1), np.round(long, 1), lands.face[surface]))
+    rows, counts = np.unique(looks, axis=0, return_counts=True)
+    groups = [
+        _alike_quads(lands, surface[(looks == look).all(axis=1)], slack_mm)
+        for look in rows[counts >= 4 * _FEWEST_LIGHTS]
+    ]
+    at_keys = any(len(quads) >= KEYS_SHARE * len(centres) for quads in groups)
+    return tuple(q for quads in groups for q in quads) if at_keys else ()
+
+
+def _alike_quads(lands: LandTable, rows: Ints, slack_mm: float) -> list[Quad]:
+    """Rectangles of the usual sides that like lands form; none when they are few."""
+    points = np.column_stack((lands.x[rows], lands.y[rows]))
+    joined = PointTree(points).pairs(QUAD_MM[1])
+    label = label_groups(len(points), joined[:, 0], joined[:, 1])
+    order = np.argsort(label, kind="stable")
+    groups = np.split(order, np.flatnonzero(np.diff(label[order])) + 1)
+    quads = [q for g in groups if (q := _quad(points[g], rows[g], lands.face[rows[0]])) is not None]
+    if not quads:
+        return []
+    sides = np.array([q.sides for q in quads])
+    usual = np.median(sides, axis=0)
+    alike = (np.abs(sides - usual) <= _FLAT + slack_mm).all(axis=1)
+    mine = [quads[k] for k in np.flatnonzero(alike).tolist()]
+    return mine if len(mine) >= _FEWEST_LIGHTS else []
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quad:
+    """Four like lands on the corners of a rectangle: its middle, face, sides and rows of lands."""
+
+    x_mm: float
+    y_mm: float
+    face: int
+    sides: tuple[float, float]
+    members: tuple[int, ...]
+
+
+def _quad(points: Floats, rows: Ints, face: np.int8) -> Quad | None:
+    """Make a quad of a group of lands; None when they are not four on a rectangle."""
+    if len(points) != 4:
+        return None
+    middle = points.mean(axis=0)
+    spans = np.sort(_spans(points, np.array([(0, 1), (0, 2), (0, 3)])))
+    reach = np.hypot(*(points - middle).T)
+    # The corners of a rectangle are as far from its middle, its sides at right angles.
+    square = np.ptp(reach) <= _FLAT and abs(np.hypot(spans[0], spans[1]) - spans[2]) <= _FLAT
+    if not square or spans[1] < QUAD_MM[0] or spans[1] > QUAD_MM[1]:
+        return None
+    return Quad(
+        x_mm=float(middle[0]),
+        y_mm=float(middle[1]),
+        face=int(face),
+        sides=(float(spans[0]), float(spans[1])),
+        members=tuple(rows.tolist()),
+    )
 
 
 def _apart(points: Floats, reach: tuple[float, float]) -> Ints:
@@ -256,12 +335,13 @@ ALIKE_MM: Final = 0.06
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chip:
-    """An integrated circuit: its middle, its face (1 top, -1 bottom) and its leads."""
+    """An integrated circuit: its middle, its face (1 top, -1 bottom), leads and rows of lands."""
 
     x_mm: float
     y_mm: float
     face: int
     pins: int
+    members: tuple[int, ...] = ()
 
 
 def find_chips(lands: LandTable) -> tuple[Chip, ...]:
@@ -284,7 +364,15 @@ def find_chips(lands: LandTable) -> tuple[Chip, ...]:
                 low, high = points[mine].min(axis=0), points[mine].max(axis=0)
                 x, y = (low + high) / 2
                 free[mine] = False
-                found.append(Chip(x_mm=float(x), y_mm=float(y), face=face, pins=len(mine)))
+                found.append(
+                    Chip(
+                        x_mm=float(x),
+                        y_mm=float(y),
+                        face=face,
+                        pins=len(mine),
+                        members=tuple(rows[mine].tolist()),
+                    )
+                )
     ordered = sorted(found, key=lambda c: (-c.pins, c.x_mm, c.y_mm))
     # A footprint inside another is the same circuit in a smaller package: one is fitted.
     return tuple(c for k, c in enumerate(ordered) if not any(_nested(c, o) for o in ordered[:k]))

@@ -17,14 +17,21 @@ import numpy as np
 from fabkit.base.columns import Floats, Ints
 from fabkit.base.once import once_per
 from fabkit.board.copper import VIA_MM
-from fabkit.board.model import Board, Component
+from fabkit.board.model import Board, BoardSlots, Component
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.candidates import is_switch, place_tolerance
-from fabkit.keyboard.kinds import kind_of, may_control, why_no_part
+from fabkit.keyboard.kinds import is_joined, kind_of, may_control, why_no_part
 from fabkit.keyboard.lands import Lands, LandTable, read_lands
 from fabkit.keyboard.model import Evidence, Group, Key, Keyboard, Mount, PartKind, PartSite
-from fabkit.keyboard.pairs import LeadPairs, find_chips, find_hole_pairs, find_land_pairs
+from fabkit.keyboard.pairs import (
+    LeadPairs,
+    Quad,
+    find_chips,
+    find_hole_pairs,
+    find_land_pairs,
+    find_light_quads,
+)
 from fabkit.keyboard.patterns import Pattern, load_patterns
 from fabkit.keyboard.sites import Site, find_sites
 from fabkit.package.model import Side
@@ -56,6 +63,8 @@ FEWEST_HEADER_PINS: Final = 4
 
 _AXIS_MM: Final = 1.5
 _PATTERN_KINDS: Final[dict[str, PartKind]] = {
+    "jack": "audio jack",
+    "encoder": "encoder",
     "stabiliser": "stabiliser",
     "module": "controller",
     "header": "header",
@@ -99,10 +108,21 @@ _STANDING: Final = (
 """Kinds of parts that stand in rows of holes; a resistor may be a network in a row."""
 
 _ROW_KINDS: Final = ("header", "connector", "other")
+
+_BY_HOLES: Final = ("connector", "header", "button", "other")
+"""What names alone leave open: the holes of a jack or an encoder decide."""
+
 _FEWEST_ROW_PINS: Final = 7
 
 
-@once_per
+SOCKET_LAND_MM: Final = (4.5, 1.5)
+"""A land of a switch socket lies no farther from its contact's hole, and is at least so wide
+(common practice: 3.3 mm off, 2.5 mm wide)."""
+
+LIKE_MM: Final = 6.5
+"""A land with no like one so near is a mark or a test point, no lead of a part."""
+
+
 def find_part_sites(board: Board) -> tuple[PartSite, ...]:
     """Find the places of parts other than key switches; found once per board.
 
@@ -116,7 +136,18 @@ def find_part_sites(board: Board) -> tuple[PartSite, ...]:
     Sites by kind, then by reference, then by place.  Whether one is bought is not decided here;
     what is no part at all (drawings, test points, jumpers) is left out.
     """
-    return _Finder(board, find_keyboard(board)).find()
+    return _found(board)[0]
+
+
+def count_loose_lands(board: Board) -> int:
+    """Count surface lands that belong to no key and no site; 0 where files name the parts."""
+    return _found(board)[1]
+
+
+@once_per
+def _found(board: Board) -> tuple[tuple[PartSite, ...], int]:
+    finder = _Finder(board, find_keyboard(board))
+    return finder.find(), finder.count_loose()
 
 
 def sites_of(
@@ -161,19 +192,39 @@ class _Finder:
         self.lands: Lands = read_lands(board)
         self.codes = {ref: code for code, ref in enumerate(self.lands.refs)}
         self.taken = {ref for k in keyboard.keys for ref in k.refs} | _unplaced(board, keyboard)
+        self.net_uses = Counter(net for c in board.components for _, net in c.pins if net)
         self.parts = [c for c in board.components if self._counts(c)]
         self.centres = np.array([(k.x_mm, k.y_mm) for k in keyboard.keys]).reshape(-1, 2)
         self.free = self._free_holes()
-        self.net_uses = Counter(net for c in board.components for _, net in c.pins if net)
+        self.used_lands: set[int] = set()
 
     def find(self) -> tuple[PartSite, ...]:
         """All sites, in order."""
         drafts = [d for c in self.parts for d in self._from_component(c)]
         drafts = self._with_patterns(drafts)
         if self.keyboard.keys and not self.board.components:
-            drafts = self._with_chips(self._with_pairs(drafts))
+            drafts = self._with_chips(self._with_pairs(self._with_lights(drafts)))
         drafts = self._alternatives(drafts)
         return tuple(sorted((d.site for d in drafts), key=_order))
+
+    def count_loose(self) -> int:
+        """Surface lands of no key and no site, after :meth:`find`; 0 where files name the parts."""
+        table = self.lands.table
+        if self.board.components or not len(table):
+            return 0
+        free = ~table.through
+        free[list(self.used_lands)] = False
+        spots = [s for k in self.keyboard.keys for face in k.contacts.values() for s in face]
+        if spots:
+            reach, wide = SOCKET_LAND_MM
+            apart = PointTree(np.array(spots)).query(np.column_stack((table.x, table.y)))[0]
+            free &= (apart > reach) | (np.minimum(table.width, table.height) < wide)
+        rows = np.flatnonzero(free)
+        sizes = np.sort(np.column_stack((table.width, table.height))[rows], axis=1)
+        # Differences in face or size are made larger than any reach.
+        looks = 1e4 * np.column_stack((np.round(sizes, 1), table.face[rows].astype(float)))
+        spots_free = np.column_stack((table.x[rows], table.y[rows], looks))
+        return len(np.unique(PointTree(spots_free).pairs(LIKE_MM)))
 
     def _counts(self, part: Component) -> bool:
         fields = {
@@ -181,6 +232,7 @@ class _Finder:
             "footprint": part.footprint,
             "mount": part.mount,
             "pins": str(len(part.pins)),
+            "joined": "" if is_joined(part.pins, self.net_uses) else "no",
         }
         if part.ref in self.taken or why_no_part(part.ref, fields):
             return False
@@ -193,6 +245,13 @@ class _Finder:
         for key in self.keyboard.keys:
             free[list(key.holes)] = False
         return np.flatnonzero(free)
+
+    def _free_slots(self) -> BoardSlots:
+        """Slots that belong to no key."""
+        free = np.ones(len(self.board.slots), dtype=bool)
+        for key in self.keyboard.keys:
+            free[list(key.slots)] = False
+        return self.board.slots.take(free)
 
     def _lands_of(self, ref: str) -> LandTable:
         code = self.codes.get(ref, 0)
@@ -235,11 +294,15 @@ class _Finder:
         if self.keyboard.keys and may_control(kind, len(part.pins)):
             kind = "controller"
         placed = part.origin == "placement table"
+        x, y = part.x_mm, part.y_mm
+        if x is None and len(mine):
+            x = float((mine.x.min() + mine.x.max()) / 2)
+            y = float((mine.y.min() + mine.y.max()) / 2)
         return _Draft(
             PartSite(
                 kind=kind,
-                x_mm=part.x_mm,
-                y_mm=part.y_mm,
+                x_mm=x,
+                y_mm=y,
                 rotation_deg=part.rotation_deg or 0.0,
                 faces=self._faces(part, mine),
                 mount=_mount(part, mine),
@@ -302,6 +365,10 @@ class _Finder:
                 if not self._is_screw(site, named):
                     continue
                 named = []
+            if pattern.kind in ("jack", "encoder"):
+                for d in named:
+                    if d.site.kind in _BY_HOLES:
+                        d.site = replace(d.site, kind=kind)
             if pattern.kind == "module" and named:
                 drafts = self._with_module(drafts, named, pattern, site)
                 continue
@@ -365,7 +432,7 @@ class _Finder:
         asked = [replace(p, tolerance_mm=p.tolerance_mm + slack) for p in patterns]
         by_key = {p.key: p for p in patterns}
         rows = self.free
-        for site in find_sites(self.board.holes.take(rows), asked):
+        for site in find_sites(self.board.holes.take(rows), asked, slots=self._free_slots()):
             holes = tuple(sorted(int(rows[h]) for h in site.holes))
             yield by_key[site.pattern], replace(site, holes=holes)
 
@@ -450,14 +517,26 @@ class _Finder:
         used = {h for d in drafts for h in d.site.holes}
         rows = np.array(sorted(set(self._not_switches()) - used), dtype=np.int64)
         slack = place_tolerance(self.board.holes)
+        # The push switch of an encoder is one more switch of the matrix.
+        pushed = [(d.site.x_mm, d.site.y_mm) for d in drafts if d.site.pattern == "encoder-push"]
+        centres = np.vstack((self.centres, np.array(pushed).reshape(-1, 2)))
         found = (
-            find_hole_pairs(self.board.holes, rows, self.centres, slack_mm=slack),
-            find_land_pairs(self.lands.table, self.centres, slack_mm=slack),
+            find_hole_pairs(self.board.holes, rows, centres, slack_mm=slack),
+            find_land_pairs(self.lands.table, centres, slack_mm=slack),
         )
+        self.used_lands.update(found[1].members.ravel().tolist())
         sites = list(_diodes(found))
         if self.keyboard.hands.use == "reversible":
             sites = [replace(s, faces=("top", "bottom")) for s in sites]
         return [*drafts, *(_Draft(s) for s in sites)]
+
+    def _with_lights(self, drafts: list[_Draft]) -> list[_Draft]:
+        """Lights of four lands that no file names, at most keys; one for two faces of a place."""
+        slack = place_tolerance(self.board.holes)
+        quads = find_light_quads(self.lands.table, self.centres, slack_mm=slack)
+        for quad in quads:
+            self.used_lands.update(quad.members)
+        return [*drafts, *(_Draft(site) for site in _lights(quads))]
 
     def _with_chips(self, drafts: list[_Draft]) -> list[_Draft]:
         """Circuits by their lands; the largest of a half without a controller is its controller."""
@@ -468,6 +547,7 @@ class _Finder:
         chips = find_chips(self.lands.table)
         most = max((c.pins for c in chips), default=0)
         for chip in chips:
+            self.used_lands.update(chip.members)
             half = int(self.half_of(np.array([(chip.x_mm, chip.y_mm)]))[0])
             controls = half not in done and may_control("circuit", chip.pins)
             # Of two halves joined by a cable one may have a smaller circuit that adds pins.
@@ -522,7 +602,8 @@ def _mount(part: Component, mine: LandTable) -> Mount:
         return "either"
     if part.mount == "TH":
         return "through-hole"
-    return "surface" if part.mount == "SMD" else "not known"
+    drawn = not part.mount and len(mine) > 0 and not bool(mine.through.any())
+    return "surface" if part.mount == "SMD" or drawn else "not known"
 
 
 def _in_key(key: Key, x: float, y: float) -> tuple[float, float]:
@@ -599,6 +680,27 @@ def _side_by_side(a: PartSite, b: PartSite, board: Board) -> bool:
     along = first[-1] - first[0]
     lean = abs(float(along @ shift)) / (np.hypot(*along) * apart)
     return bool(gap.max() < 0.3 and lean < 0.05)
+
+
+def _lights(quads: Sequence[Quad]) -> Iterator[PartSite]:
+    """Sites of lights; a footprint for each face at one place is one."""
+    tops = np.array([(q.x_mm, q.y_mm) for q in quads if q.face > 0]).reshape(-1, 2)
+    for quad in quads:
+        faces: tuple[Side, ...] = ("top",) if quad.face > 0 else ("bottom",)
+        if quad.face < 0 and len(tops):
+            near = np.hypot(tops[:, 0] - quad.x_mm, tops[:, 1] - quad.y_mm) <= quad.sides[1]
+            if near.any():
+                continue
+        yield PartSite(
+            kind="light",
+            x_mm=quad.x_mm,
+            y_mm=quad.y_mm,
+            faces=faces,
+            mount="surface",
+            pins=4,
+            evidence=(Evidence.PADS,),
+            confidence=0.7,
+        )
 
 
 def _diodes(found: Sequence[LeadPairs]) -> Iterator[PartSite]:
@@ -678,6 +780,8 @@ def _turned_double(a: _Draft, b: _Draft) -> bool:
     first, second = a.site, b.site
     if first.kind != second.kind or first.kind in ("screw hole", "controller row", "header"):
         return False
+    if first.kind in ("audio jack", "encoder") and not (first.refs or second.refs):
+        return _apart(first, second) < OVERLAP_MM
     if not first.refs or not second.refs or len(first.refs) > 1:
         return False
     if _apart(first, second) > DOUBLE_MM or first.pins != second.pins:

@@ -11,7 +11,9 @@ from fabkit.keyboard.model import Family, Hold
 from fabkit.sheets.reading import Count, Length, Span, Wrong, read_as
 from fabkit.sheets.toml_text import SheetText, read_sheet
 
-PatternKind = Literal["key", "stabiliser", "module", "header", "connector", "mounting"]
+PatternKind = Literal[
+    "key", "jack", "encoder", "stabiliser", "module", "header", "connector", "mounting"
+]
 BUNDLED = Path(__file__).with_name("patterns.toml")
 
 PLACE_TOLERANCE_MM = 0.15

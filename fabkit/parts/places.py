@@ -13,7 +13,7 @@ from fabkit.base.natural import natural
 from fabkit.board.model import Board
 from fabkit.formats.sidecars.model import PartsTable, Placement
 from fabkit.keyboard.build import find_keyboard
-from fabkit.keyboard.kinds import kind_of, why_no_part
+from fabkit.keyboard.kinds import is_joined, kind_of, why_no_part
 from fabkit.keyboard.model import Family, Group, Hold, Key, Keyboard, Mount, PartKind, PartSite
 from fabkit.keyboard.part_sites import find_part_sites, sites_of
 from fabkit.keyboard.patterns import Pattern
@@ -411,6 +411,7 @@ def _merge(group: Sequence[Record]) -> Record:
 
 
 def _from_components(board: Board) -> Iterable[Record]:
+    uses = Counter(net for part in board.components for _, net in part.pins if net)
     for part in board.components:
         yield Record(
             ref=part.ref,
@@ -422,6 +423,7 @@ def _from_components(board: Board) -> Iterable[Record]:
                 "manufacturer": decoded(part.manufacturer),
                 "mount": part.mount,
                 "pins": str(len(part.pins)) if part.pins else "",
+                "joined": "" if is_joined(part.pins, uses) else "no",
             },
             side=part.side,
             sources=(PLACEMENT if part.origin == PLACEMENT else ATTRIBUTES,),

@@ -259,6 +259,17 @@ def test_components_from_attributes() -> None:
     assert (tenth.side, tenth.x_mm, tenth.y_mm) == ("top", 10, 5)
 
 
+def test_a_pad_belongs_to_its_own_component() -> None:
+    """The .C of a track stays in force over the next pads, whose .P names theirs (5.6.14)."""
+    body = ["D10*", "%TO.C,SW1*%", xy(PADS[0], "D02"), xy(PADS[1], "D01")]
+    for pin, at in (("1", PADS[1]), ("2", PADS[2])):
+        body += [f"%TO.P,J4,{pin}*%", "%TO.N,GND*%", xy(at, "D03")]
+    (jack,) = (c for c in board(t__gbr=layer("Copper,L1,Top", body)).components if c.pins)
+
+    assert jack.ref == "J4"
+    assert jack.pins == (("1", "GND"), ("2", "GND"))
+
+
 def test_components_from_a_table_with_another_origin() -> None:
     """Positions counted from the lower left corner are moved there, and that is said."""
     far = [(x + 100, y + 50) for x, y in FRAME]

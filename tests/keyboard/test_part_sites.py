@@ -15,7 +15,7 @@ from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.kinds import kind_of, why_no_part
 from fabkit.keyboard.lands import LandTable, read_lands
 from fabkit.keyboard.model import PartSite
-from fabkit.keyboard.pairs import find_chips, find_hole_pairs
+from fabkit.keyboard.pairs import find_chips, find_hole_pairs, find_light_quads
 from fabkit.keyboard.part_sites import find_part_sites, sites_of
 from fabkit.keyboard.patterns import load_patterns
 from fabkit.keyboard.sites import find_sites
@@ -201,6 +201,49 @@ def test_pairs_of_holes_are_diodes_only_where_they_repeat() -> None:
     assert len(few.key) == 0
 
 
+def test_four_lands_at_each_key_are_a_light() -> None:
+    """Rectangles of 5.0 by 1.75 mm, one turned; crystals and two-lead parts beside are none."""
+    spots: list[complex] = []
+    centres = [complex(19.05 * k, 0) for k in range(6)]
+    for k, centre in enumerate(centres):
+        turn = np.exp(1j * np.radians(25.0 * (k == 5)))
+        corners = [complex(x, y) for x in (-2.5, 2.5) for y in (-0.875, 0.875)]
+        spots += [centre + (5j + corner) * turn for corner in corners]
+        spots += [centre + complex(x, -8) for x in (-1.65, 1.65)]
+    spots += [complex(30 + x, 15 + y) for x in (-1.1, 1.1) for y in (-0.8, 0.8)]
+    at, zeros = np.array(spots), np.zeros(len(spots))
+    lands = LandTable(
+        x=at.real,
+        y=at.imag,
+        width=zeros + 1.6,
+        height=zeros + 1.0,
+        turn=zeros,
+        face=zeros - 1,
+        through=zeros > 0,
+        net=zeros,
+        ref=zeros,
+    )
+    found = find_light_quads(lands, np.array([(c.real, c.imag) for c in centres]), slack_mm=0.0)
+
+    assert [q.sides for q in found] == [pytest.approx((1.75, 5.0))] * 6
+    assert {m for q in found for m in q.members} == {6 * k + n for k in range(6) for n in range(4)}
+    many = np.array([(19.05 * k, 0.0) for k in range(12)])
+    assert find_light_quads(lands, many, slack_mm=0.0) == ()
+
+
+def test_holes_show_a_jack_and_an_encoder(tmp_path: Path) -> None:
+    """Pegs 7 mm apart with pins at 3 and 4 mm; pins and tabs of an encoder (from memory)."""
+    jack = [(12.1, 21.7), (12.1, 18.7), (12.1, 14.7), (7.9, 13.2)]
+    encoder = [(37.5, 12.5), (40, 12.5), (42.5, 12.5), (37.5, 27), (42.5, 27)]
+    bare = [(10, 23.5), (10, 16.5), (34.3, 20), (45.7, 20)]
+    found = _placed(tmp_path, [*jack, *encoder], bare=bare, bare_mm=1.5)
+
+    assert [(s.kind, s.pattern) for s in found] == [
+        ("audio jack", "jack-4"),
+        ("encoder", "encoder-push"),
+    ]
+
+
 def test_rows_of_holes_belong_to_the_placed_part_in_them(tmp_path: Path) -> None:
     """A placed 2 x 5 header and a circuit of two rows 7.62 mm apart are not counted twice."""
     header = [(10 + 2.54 * k, 10 + 2.54 * r) for k in range(5) for r in (0, 1)]
@@ -229,6 +272,7 @@ def _placed(
     plated: list[tuple[float, float]],
     *rows: str,
     bare: list[tuple[float, float]] | None = None,
+    bare_mm: float = 3.2,
 ) -> tuple[PartSite, ...]:
     """Sites of an invented board of 60 x 40 mm with a placement table."""
     dots = "".join(f"X{round(x * 1e6)}Y{round(y * 1e6)}D03*\n" for x, y in plated)
@@ -243,7 +287,7 @@ def _placed(
     )
     for name, size, function, spots in (
         ("pth", 1.0, "Plated,1,2,PTH", plated),
-        ("npth", 3.2, "NonPlated,1,2,NPTH", bare or []),
+        ("npth", bare_mm, "NonPlated,1,2,NPTH", bare or []),
     ):
         hits = "".join(f"X{x:.3f}Y{y:.3f}\n" for x, y in spots)
         (folder / f"{name}.drl").write_text(
