@@ -113,8 +113,18 @@ def is_formula(text: str) -> bool:
     return next(unseen, "") in FORMULA_SIGNS
 
 
+CHOSEN = '<span class="unseen">, chosen</span>'
+"""What readers of the screen hear of a row that stands out."""
+
+
 def to_html(
-    table: Table, *, most: int | None = None, label: str = "", chosen: int | None = None
+    table: Table,
+    *,
+    most: int | None = None,
+    label: str = "",
+    chosen: int | None = None,
+    ticks: str = "",
+    name: str = "",
 ) -> str:
     """Write a table as HTML, its title as caption; every text is escaped.
 
@@ -125,30 +135,42 @@ def to_html(
     label
         Name for readers of the screen of a box that scrolls sideways; none when empty.
     chosen
-        Number of a row that stands out, and is called chosen.
+        Number of a row that stands out.
+    ticks
+        Word before each row's first cell in the name of a box to tick; none when empty.
+    name
+        Id of the body, by which a script finds the rows; none when empty.
     """
     shown = table.rows[:most]
     lines = ["<table>"]
     if label:
         box = '<div class="scroll" tabindex="0" role="region"'
-        lines = [f'{box} aria-label="{escape(label)}">', "<table>"]
+        lines = [f'{box} aria-label="{escape(label)}">', '<table class="cards">']
     if table.title:
         lines.append(f"<caption>{escape(table.title)}</caption>")
-    heads = "".join(
-        f'<th scope="col"{_align(column)}>{escape(column.head)}</th>' for column in table.columns
+    heads = [escape(column.head) for column in table.columns]
+    cells = "".join(
+        f'<th scope="col"{_align(column)}>{head}</th>'
+        for column, head in zip(table.columns, heads, strict=True)
     )
-    lines += [f"<thead><tr>{heads}</tr></thead>", "<tbody>"]
+    body = f'<tbody id="{escape(name)}">' if name else "<tbody>"
+    lines += [f"<thead><tr>{cells}</tr></thead>", body]
+    # On a narrow screen each cell of a page stands on its own line, behind its heading.
+    named = [f' data-name="{head}"' if label else "" for head in heads]
     for number, row in enumerate(shown):
-        cells = [
+        texts = [
             f"{cell:.4g}" if isinstance(cell, float) else escape(cell_text(cell)) for cell in row
         ]
+        key = escape(f"{ticks} {cell_text(row[0])}")
+        box = f'<input type="checkbox" data-tick="{key}" aria-label="{key}">' if ticks else ""
         # The first cell names its row, to readers of the screen as well.
-        named, mark = (", chosen", ' class="chosen"') if number == chosen else ("", "")
+        more, mark = (CHOSEN, ' class="chosen"') if number == chosen else ("", "")
         rest = "".join(
-            f"<td{_align(column)}>{cell}</td>"
-            for column, cell in zip(table.columns[1:], cells[1:], strict=True)
+            f"<td{_align(column)}{head}>{text}</td>"
+            for column, head, text in zip(table.columns[1:], named[1:], texts[1:], strict=True)
         )
-        first = f'<th scope="row"{_align(table.columns[0])}>{cells[0]}{named}</th>'
+        lead = named[0] if table.columns[0].number else ""
+        first = f'<th scope="row"{_align(table.columns[0])}{lead}>{box}{texts[0]}{more}</th>'
         lines.append(f"<tr{mark}>{first}{rest}</tr>")
     lines += ["</tbody>", "</table>"]
     if label:

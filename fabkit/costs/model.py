@@ -394,15 +394,25 @@ class CostSheet(Result):
         designs = f" ({' + '.join(map(str, made))})" if len(made) > 1 else ""
         total = f"order {best.boards} boards{designs}: {money(best.total)} in all{self.lacking}"
         paid = "; ".join(f"{money(a)} for {title}" for title, a in shares_of(best) if a)
-        each = f"one half {money(best.per_half)}, one keyboard {money(2 * best.per_half)}"
-        if self.unit[0] == "board":
-            each = f"one board {money(2 * best.per_half)}"
-        elif self.boards and all(said.use == "whole" for said in self.boards):
-            each = f"one keyboard {money(2 * best.per_half)}"
+        each = ", ".join(f"{name} {money(amount)}" for name, amount in self.each())
         if best.marginal is not None:
             less = "less" if best.marginal < 0 else "more"
             each += f"; the next larger order costs {money(abs(best.marginal))} {less}"
         return (total, f"of that {paid}", each)
+
+    def each(self) -> tuple[tuple[str, Decimal], ...]:
+        """Give what one half and one keyboard come to, as far as the order has such; unrounded.
+
+        Nothing where no quantity gives what is wanted.
+        """
+        if self.best is None or self.best.per_half is None:
+            return ()
+        half = self.best.per_half
+        if self.unit[0] == "board":
+            return (("one board", 2 * half),)
+        if self.boards and all(said.use == "whole" for said in self.boards):
+            return (("one keyboard", 2 * half),)
+        return (("one half", half), ("one keyboard", 2 * half))
 
     @property
     def lacking(self) -> str:

@@ -165,11 +165,8 @@ def print_finding(
     ``alike`` are further findings of the same rule, which are only counted.  When ``short``, it is
     two lines, without the line of the file, and with how to set it aside.
     """
-    count = finding["count"] + sum(other["count"] for other in alike)
     word = finding["consequence"]
-    often = times(finding["message"], count)
-    more = f" (and {len(alike)} more of the kind)" if alike and not often else often
-    said = f"{finding['message']}{more}"
+    said = cause_words(finding, alike)
     console.print((f"{word:<8}", STYLES[word]), said, (f"  [{finding['id']}]", "dim"))
     place: Record = finding["places"][0] if finding["places"] else {"text": ""}
     where = f"at {place['text']}{_elsewhere(finding, alike)}" if place["text"] else ""
@@ -188,6 +185,14 @@ def print_finding(
     if assumed:
         console.print(f"        {assumed}")
     console.print(f"        {what_to_do}")
+
+
+def cause_words(finding: Record, alike: Sequence[Record] = ()) -> str:
+    """Say what was found and how often; ``alike`` are further findings of the same rule."""
+    count = finding["count"] + sum(other["count"] for other in alike)
+    often = times(finding["message"], count)
+    more = f" (and {len(alike)} more of the kind)" if alike and not often else often
+    return f"{finding['message']}{more}"
 
 
 def _elsewhere(finding: Record, alike: Sequence[Record]) -> str:

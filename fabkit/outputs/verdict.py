@@ -200,18 +200,30 @@ def print_board(console: Terminal, board: Record) -> None:
 
 def print_files(console: Terminal, package: Record) -> None:
     """Print every file with its role and the reason, then what is left out."""
-    console.table(
-        Table(
-            columns_of("file", "is_the", "sure", "because", numbers=["sure"]),
-            tuple(
-                (f["name"], f["role"], f"{f['confidence']:.0%}", f["reason"])
-                for f in package["files"]
-            ),
-        ),
-    )
+    console.table(files_table(package))
     if package["left_out"]:
         left = tuple((f["name"], f["reason"]) for f in package["left_out"])
         console.table(Table(columns_of("left_out", "because"), left))
+
+
+def files_table(package: Record) -> Table:
+    """Give every file that was read with its role and the reason."""
+    return Table(
+        columns_of("file", "is_the", "sure", "because", numbers=["sure"]),
+        tuple(
+            (f["name"], f["role"], f"{f['confidence']:.0%}", f["reason"]) for f in package["files"]
+        ),
+    )
+
+
+def checks_table(checks: Sequence[Record]) -> Table:
+    """Give every check with what came of it."""
+    return Table(
+        columns_of("check", "outcome", "findings", "why_not_judged", "id", numbers=["findings"]),
+        tuple(
+            (c["title"], c["state"], c["findings"] or None, c["reason"], c["id"]) for c in checks
+        ),
+    )
 
 
 def _blind(checks: Sequence[Record]) -> dict[str, list[str]]:
@@ -237,14 +249,20 @@ def _skipped(checks: Sequence[Record]) -> list[str]:
     return [f"{counted(count, 'check')} skipped ({reasons})"] if blind else []
 
 
-def _print_causes(console: Terminal, findings: Sequence[Record]) -> list[str]:
-    """Print the causes to act on, worst first, and give in a few words what is not shown."""
+def causes_of(findings: Sequence[Record]) -> dict[str, list[list[Record]]]:
+    """Group findings of one rule and consequence into causes, by consequence; worst first."""
     groups: dict[tuple[str, str], list[Record]] = {}
     for finding in findings:
         groups.setdefault((finding["id"], finding["consequence"]), []).append(finding)
     causes: dict[str, list[list[Record]]] = {}
     for (_, consequence), group in groups.items():
         causes.setdefault(consequence, []).append(group)
+    return causes
+
+
+def _print_causes(console: Terminal, findings: Sequence[Record]) -> list[str]:
+    """Print the causes to act on, worst first, and give in a few words what is not shown."""
+    causes = causes_of(findings)
     acted = [*causes.get("stop", ()), *causes.get("decide", ())]
     for group in acted[:SHOWN_CAUSES]:
         print_finding(console, group[0], alike=group[1:], short=True)

@@ -39,9 +39,19 @@ def view(browser):
     )
 
 
+def unfold(browser):
+    """Open everything that is folded."""
+    browser.execute_script("for (const f of document.querySelectorAll('details')) f.open = true")
+
+
 def press(browser, selector):
     """Click an element by its script handler's event, where it is on the page."""
     element = by_css(browser, selector)
+    browser.execute_script(
+        """for (let f = arguments[0]; f; f = f.parentElement)
+            if (f.matches('details')) f.open = true""",
+        element,
+    )
     browser.execute_script(CENTRE, element)
     element.click()
 
@@ -65,8 +75,52 @@ def test_the_verdict_comes_first(page, report):
     verdict = report.contents.boards[0].result.verdict
 
     assert verdict in page.title
-    assert by_css(page, ".verdict li").text.lower().startswith(verdict)
-    assert by_css(page, ".verdict").location["y"] < by_css(page, "#board").location["y"]
+    assert by_css(page, ".verdict .word").text.lower() == verdict
+    assert by_css(page, ".verdict").location["y"] < by_css(page, ".stage").location["y"]
+    assert by_css(page, ".verdict").location["y"] < 300
+
+
+@pytest.mark.parametrize(("width", "height", "screens"), [(1440, 900, 4), (390, 844, 8)])
+def test_it_is_short_until_something_is_opened(start, report, width, height, screens):
+    """Verdict, causes, picture and cost come on the first screen of a desk; all fits a few."""
+    bottom = "return arguments[0].getBoundingClientRect().bottom"
+    with start(width=width, height=height) as browser:
+        browser.get(report.address)
+        tall = browser.execute_script("return document.documentElement.scrollHeight")
+        seen = [
+            browser.execute_script(bottom, by_css(browser, where))
+            for where in (".verdict", ".finding", ".money", ".stage")
+        ]
+
+    assert tall <= screens * height
+    if width > 1000:
+        assert max(seen) <= height
+
+
+def test_a_cause_shows_its_place(page):
+    """Beside a cause is a picture of its place with a name, fetched only when it comes in sight."""
+    shot = by_css(page, ".finding .shot img")
+
+    assert page.execute_script("return arguments[0].naturalWidth", shot) == 264
+    assert shot.get_attribute("loading") == "lazy"
+    assert (
+        by_css(page, ".finding .shot").get_attribute("aria-label").startswith("Show on the board")
+    )
+
+
+def test_what_is_only_to_know_is_marked_when_asked(page):
+    """Marks of stops and decisions are on from the start, those of the rest by a switch."""
+    shown = """return [...document.querySelectorAll('.pin')].filter(
+        p => getComputedStyle(p).visibility === 'visible' && !p.hidden).map(p => p.classList[1])"""
+    before = set(page.execute_script(shown))
+    press(page, "input[data-layer='known']")
+    after = set(page.execute_script(shown))
+    press(page, "input[data-layer='known']")
+    press(page, "input[data-layer='findings']")
+
+    assert before == {"decide"}
+    assert after - before <= {"know", "form"}
+    assert page.execute_script(shown) == []
 
 
 def test_buttons_zoom_and_fit(page):
@@ -152,13 +206,12 @@ def test_turning_over_shows_the_other_face(page):
     assert by_css(page, ".seen").text == "Back"
 
 
-def test_a_finding_is_flown_to_and_back(page, report):
-    """A click puts the finding's place in the middle, on its face; 'back' restores the view."""
+def test_a_cause_is_flown_to_and_back(page, report):
+    """A click on its picture puts the place in the middle, on its face; 'back' goes back."""
     found = report.contents.boards[0].result
-    finding = len(found) - 1
-    place = found[finding].places[0]
+    place = next(f for f in found if f.id == "planted/on-the-back").places[0]
     before = view(page)
-    press(page, f"[data-finding='{finding}'][data-place='0']")
+    press(page, ".finding.decide .shot")
     there = view(page)
     middle = page.execute_script(
         """const v = window.fabkit.viewers[0];
@@ -218,6 +271,7 @@ def test_ticks_survive_and_filters_filter(page, report):
     """A tick is there again after opening the page anew; a search leaves the rows that fit."""
     press(page, "#part-rows input")
     page.get(report.address)
+    unfold(page)
     kept = by_css(page, "#part-rows input").is_selected()
     by_css(page, "#find-part").send_keys("sw12")
     rows = [r.text for r in all_by_css(page, "#part-rows tr") if r.is_displayed()]
@@ -242,9 +296,13 @@ def test_the_theme_can_be_chosen(page):
 
 
 def test_everything_is_read_without_script(start, report):
-    """Without script both faces, findings, parts, costs and files are there; no dead controls."""
+    """Without script both faces, causes, parts, costs and files are there; no dead controls."""
     with start(script=False) as browser:
         browser.get(report.address)
+        for summary in all_by_css(browser, "summary"):
+            if summary.is_displayed():
+                browser.execute_script(CENTRE, summary)
+                summary.click()
         text = by_css(browser, "body").text
         faces = [f.is_displayed() for f in all_by_css(browser, ".face")]
         controls = [b for b in all_by_css(browser, "button, input[type=range]") if b.is_displayed()]
@@ -287,7 +345,7 @@ def test_it_prints_on_a4_at_true_size(page, report):
     # ISO 216: A4 is 210 x 297 mm, at 72 points an inch.
     assert sizes == {(595, 842)}
     assert 6 <= len(pdf.pages) <= 25
-    for word in ("Which thickness", "In this order", "What it costs", "Wiring", "Cautions"):
+    for word in ("Thickness", "Working order", "What it costs", "Wiring", "Cautions"):
         assert word in text
     assert "Turn over" not in text
     # CSS Values 4, section 6.2: 96 px are an inch; the picture has a margin of 1 mm all around.
@@ -295,7 +353,7 @@ def test_it_prints_on_a4_at_true_size(page, report):
 
 
 AUDIT = """const done = arguments[arguments.length - 1];
-for (const part of document.querySelectorAll('details:not(.long)')) part.open = true;
+for (const part of document.querySelectorAll('details')) part.open = true;
 axe.run({resultTypes: ['violations']}).then(done, error => done({failed: String(error)}));"""
 
 

@@ -147,7 +147,7 @@ def test_ids_are_unique_and_references_lead_somewhere(hostile):
     wanted = [
         attrs[name].removeprefix("#")
         for _, attrs in seen.elements
-        for name in ("href", "for", "aria-labelledby", "data-with", "data-told")
+        for name in ("href", "for", "aria-labelledby", "data-told")
         if name in attrs
     ]
     wanted += re.findall(r'="url\(#([^)]+)\)"', hostile[0])

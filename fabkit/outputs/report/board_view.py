@@ -4,23 +4,26 @@ from __future__ import annotations
 
 import base64
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from fabkit.base.findings import Finding
-from fabkit.base.tables import Record
+from fabkit.base.tables import Record, Table, columns_of
+from fabkit.base.units import format_mm, format_number
 from fabkit.board.copper import NO_NET
 from fabkit.board.model import Board, Component
 from fabkit.formats.gerber.model import Kind
+from fabkit.outputs.terminal import cause_words
+from fabkit.outputs.verdict import causes_of
 from fabkit.package.model import RoleKind, Side
 from fabkit.pictures import palette
 from fabkit.pictures.finished import films, finished_face, layer_stencil
 from fabkit.pictures.options import PreviewOptions
 from fabkit.pictures.paint_svg import inline_svg
 from fabkit.pictures.scene import Coat, Film, Group, Scene
+from fabkit.pictures.spots import Spot, shown_width, spot_scenes
 
 SIDES: Final[tuple[Side, Side]] = ("top", "bottom")
 FACES: Final = {"top": "front", "bottom": "back"}
@@ -232,16 +235,75 @@ def component_rows(board: Board) -> list[Record]:
     ]
 
 
-def place_rows(findings: Sequence[Finding]) -> list[list[Record]]:
-    """For each finding its places on the board."""
-    return [
-        [
-            {"x": p.x_mm, "y": p.y_mm, "side": p.side or ""}
-            for p in finding.places
-            if p.x_mm is not None and p.y_mm is not None
-        ]
-        for finding in findings
-    ]
+MOST_SHOTS: Final = 12
+"""Causes that get a picture; a package read wrongly can have a hundred."""
+
+SHOT_PX: Final = 264
+"""Width of a cause's picture: twice what a page shows, for screens of fine pixels."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cause:
+    """Findings of one rule and consequence, as a page shows them.
+
+    Parameters
+    ----------
+    findings
+        Their records; the first speaks for all.
+    spots
+        Their places on the board, worst first.
+    shot
+        Picture of the first place as data URI; empty without a place.
+    """
+
+    findings: tuple[Record, ...]
+    spots: tuple[Record, ...] = ()
+    shot: str = ""
+
+    @property
+    def lead(self) -> Record:
+        """The finding that speaks for all."""
+        return self.findings[0]
+
+    @property
+    def words(self) -> str:
+        """What was found and how often."""
+        return cause_words(self.lead, self.findings[1:])
+
+
+def board_causes(
+    board: Board, findings: Sequence[Record], options: PreviewOptions
+) -> dict[str, list[Cause]]:
+    """Group findings into causes with their places and pictures, by consequence."""
+    causes = {
+        word: [Cause(findings=tuple(group), spots=tuple(_spots(group))) for group in groups]
+        for word, groups in causes_of(findings).items()
+    }
+    placed = [c for w in ("stop", "decide") for c in causes.get(w, ()) if c.spots][:MOST_SHOTS]
+    scenes = spot_scenes(board, [_spot(cause) for cause in placed], options)
+    shots = {
+        id(cause): pixels_uri(scene, SHOT_PX) for cause, scene in zip(placed, scenes, strict=True)
+    }
+    return {
+        word: [replace(cause, shot=shots.get(id(cause), "")) for cause in group]
+        for word, group in causes.items()
+    }
+
+
+def _spots(group: Sequence[Record]) -> Iterator[Record]:
+    for finding in group:
+        for place in finding["places"]:
+            if "x_mm" in place and "y_mm" in place:
+                x, y, side = place["x_mm"], place["y_mm"], place.get("side", "")
+                at = f"{format_number(x, digits=1)}, {format_mm(y, digits=1)}"
+                yield {"x": x, "y": y, "side": side, "words": f"{side} {at}".strip()}
+
+
+def _spot(cause: Cause) -> Spot:
+    first, lead = cause.spots[0], cause.lead
+    measured = lead["measured"] if lead["unit"] == "mm" else None
+    side: Side = "bottom" if first["side"] == "bottom" else "top"
+    return Spot(side=side, x_mm=first["x"], y_mm=first["y"], width_mm=shown_width(measured))
 
 
 FEWEST_PINS: Final = 8
@@ -252,45 +314,31 @@ LISTED_ENDS: Final = 12
 """Ends named one by one; a net with more (ground, supply) is given by their number."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WireRow:
-    """One pin with its net and the other ends of that net."""
-
-    ref: str
-    part: str
-    pin: str
-    net: str
-    ends: tuple[str, ...]
-    more: int
-    """Further ends that are not named."""
-
-
-def wiring_rows(board: Board) -> tuple[WireRow, ...]:
+def pins_table(board: Board) -> Table:
     """Pins of the controller (or of its header rows) with everything they lead to.
 
     Empty when the files name no nets, or no part has enough pins.
     """
     parts = [c for c in board.components if any(net for _, net in c.pins)]
     most = max((len(c.pins) for c in parts), default=0)
-    if most < FEWEST_PINS:
-        return ()
     hubs = [c for c in parts if len(c.pins) >= max(FEWEST_PINS, most / 2)]
     ends: dict[str, list[tuple[str, str]]] = {}
     for part in parts:
         for pin, net in part.pins:
             if net not in NO_NET:
                 ends.setdefault(net, []).append((part.ref, pin))
-    return tuple(_row(hub, pin, net, ends.get(net, [])) for hub in hubs for pin, net in hub.pins)
-
-
-def _row(hub: Component, pin: str, net: str, all_ends: list[tuple[str, str]]) -> WireRow:
-    others = [f"{ref} pin {number}" for ref, number in all_ends if (ref, number) != (hub.ref, pin)]
-    shown = others if len(others) <= LISTED_ENDS else []
-    return WireRow(
-        ref=hub.ref,
-        part=hub.value,
-        pin=pin,
-        net="" if net in NO_NET else net,
-        ends=tuple(shown),
-        more=len(others) - len(shown),
+    rows = tuple(
+        (hub.ref, hub.value, pin, *_ends(hub, pin, net, ends.get(net, [])))
+        for hub in hubs
+        for pin, net in hub.pins
     )
+    return Table(columns_of("part", "value", "pin", "net", "leads_to"), rows)
+
+
+def _ends(hub: Component, pin: str, net: str, all_ends: list[tuple[str, str]]) -> tuple[str, str]:
+    """Name the net of a pin, and what else it leads to."""
+    if net in NO_NET:
+        return "not connected", ""
+    others = [f"{ref} pin {number}" for ref, number in all_ends if (ref, number) != (hub.ref, pin)]
+    listed = ", ".join(others) if len(others) <= LISTED_ENDS else f"{len(others)} other pins"
+    return net, listed

@@ -61,7 +61,7 @@ def compare_section(
         "findings": None if record["findings"] is None else list(finding_lines(record["findings"])),
         "costs": None if record["costs"] is None else list(cost_lines(record["costs"])),
         "expectations": record["expectations"],
-        "tone": "good" if _fine(record) else "warning",
+        "tone": "good" if _fine(record) else "decide",
     }
 
 
@@ -124,5 +124,4 @@ def render_comparison_page(
         "compare.html.j2",
         ("wipe.js", "compare.js"),
         compared=compare_section(comparison, record, look),
-        notices=[],
     )

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import Final
 
-from fabkit.base.findings import Finding, Severity
-from fabkit.base.tables import Record
-from fabkit.base.units import format_mm, format_number
+from fabkit.base.tables import Cell, Column, Record, Table, columns_of
+from fabkit.base.units import counted, format_mm, format_number
 from fabkit.checks.thickness import judge_thicknesses
 from fabkit.costs.chart import curve_chart, shares_chart
-from fabkit.costs.model import SHARES
+from fabkit.costs.model import SHARES, shares_of
 from fabkit.outputs import records
 from fabkit.outputs.charts import chart_svg
 from fabkit.outputs.drawings import look_of
@@ -19,16 +19,16 @@ from fabkit.outputs.json import plain
 from fabkit.outputs.model import JudgedBoard, OrderContents
 from fabkit.outputs.records import no_keyboard, pieces_words
 from fabkit.outputs.report.board_view import (
+    board_causes,
     component_rows,
     face_pictures,
-    place_rows,
+    pins_table,
     targets_record,
-    wiring_rows,
 )
 from fabkit.outputs.report.compare_view import compare_section
 from fabkit.outputs.report.price_rules import price_rules
 from fabkit.outputs.report.shell import render_page, trusted
-from fabkit.outputs.verdict import thickness_table
+from fabkit.outputs.verdict import SHOWN_CAUSES, checks_table, files_table, thickness_table
 from fabkit.outputs.wiring import half_table, wiring_record
 from fabkit.parts import assembly
 
@@ -38,12 +38,10 @@ SCRIPTS: Final = ("exact.js", "price.js", "board.js", "wipe.js", "page.js")
 PAPER_WIDTH_MM: Final = 180.0
 """What fits beside the margins of A4; wider boards are printed smaller, and not called true."""
 
-TONES: Final = {
-    Severity.ERROR: "error",
-    Severity.WARNING: "warning",
-    Severity.NOTE: "good",
-    None: "good",
-}
+PARTS_SHOWN: Final = ("part", "left", "right", "needed", "fitted", "lasting", "refs", "reason")
+BUY_SHOWN: Final = ("part", "shop", "needed", "bought", "left_over", "unit_price", "cost")
+LINES_SHOWN: Final = ("boards", "line", "amount", "why")
+"""Columns of the CSV files that a page has room for."""
 
 AXIS_TITLES: Final = (
     ("thickness_mm", "Thickness"),
@@ -108,6 +106,7 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
         "boards": [view.pop("script") for view in views],
         "price": price,
     }
+    bought, sheet = contents.bill, contents.costs
     halves = wiring_record(contents.wiring)["halves"]
     return render_page(
         "report.html.j2",
@@ -115,26 +114,68 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
         data=plain(data),
         order=order,
         house=contents.house.name,
-        notices=costs["notices"],
-        facts=list(_facts(contents, costs)),
+        facts=" · ".join(_facts(contents)),
         boards=views,
-        bill=bill,
-        costs=costs,
-        comparisons=contents.costs.comparisons(),
         price=price,
-        lacking=contents.costs.lacking,
+        money=_headline(contents, costs),
+        offers=_marked(contents),
+        lines=sheet.lines_table().only(*LINES_SHOWN),
+        terms=", ".join(f"{name} {value}" for name, value in sheet.terms.items()),
+        comparisons=sheet.comparisons(),
+        bill=bill,
+        parts=replace(bought.parts_table().only(*PARTS_SHOWN), title=""),
+        shopping=bought.shopping_table().only(*BUY_SHOWN),
         axes=AXIS_TITLES,
         alone=no_keyboard(costs["boards"]),
+        lacking=sheet.lacking,
         halves=[(half, half_table(half)) for half in halves if half["keys"]],
-        fittings=sorted({line["fitting"] for line in bill["lines"]}),
         charts={
             "curve": trusted(chart_svg(curve, CHOSEN)) if curve.scale else "",
-            "shares": trusted(chart_svg(shares_chart(contents.costs))),
+            "shares": trusted(chart_svg(shares_chart(sheet))),
             "share_titles": [title for title, _ in SHARES],
         },
         cautions=list(_cautions(contents)),
         compared=_compared(contents),
+        shown_causes=SHOWN_CAUSES,
     )
+
+
+def _headline(contents: OrderContents, costs: Record) -> Record:
+    """Say first what to order, what it costs and lacks, and what that is paid for."""
+    sheet, best = contents.costs, contents.costs.best
+    notices = [notice[:1].upper() + notice[1:] for notice in costs["notices"]]
+    # What the notices or the headline state already is not repeated.
+    remarks = [f for f in costs["findings"] if f["message"] not in costs["notices"]]
+    said: Record = {"order": "", "notices": notices, "remarks": remarks}
+    if best is None or best.per_half is None:
+        return said
+    money = sheet.currency.format
+    missing = len(sheet.unpriced)
+    lacking = f", without {counted(missing, 'part')} of unknown price" if missing else sheet.lacking
+    paid = [(title, money(amount)) for title, amount in shares_of(best) if amount]
+    return said | {
+        "order": f"Order {pieces_words(costs['best'], costs['boards'])}",
+        "total": f"{money(best.total)} in all{lacking}",
+        "each": [(name[:1].upper() + name[1:], money(amount)) for name, amount in sheet.each()],
+        "paid": paid,
+    }
+
+
+def _marked(contents: OrderContents) -> Record:
+    """Offers with what speaks for or against each, and which one is the cheapest."""
+    sheet = contents.costs
+    table = sheet.compared_table()
+    rows: list[tuple[Cell, ...]] = []
+    best = None
+    for row, offer in zip(table.rows, sheet.offers, strict=True):
+        said = [] if offer.covers else ["not enough"]
+        said += [] if offer.allowed else ["not sold in this number"]
+        if sheet.best is not None and offer.boards == sheet.best.boards:
+            best = len(rows)
+            said.insert(0, "cheapest for what you want")
+        rows.append((*row, ", ".join(said)))
+    columns = (*table.columns, Column("remark"))
+    return {"table": Table(columns, tuple(rows)), "best": best}
 
 
 def _compared(contents: OrderContents) -> Record | None:
@@ -159,36 +200,26 @@ def _identity(contents: OrderContents) -> str:
     return digest.hexdigest()[:12]
 
 
-def _facts(contents: OrderContents, costs: Record) -> Iterator[tuple[str, str]]:
+def _facts(contents: OrderContents) -> Iterator[str]:
     for judged in contents.boards:
         width, height = judged.board.size_mm
-        name = f", {judged.ordered.name}" if len(contents.boards) > 1 else ""
-        yield f"Size{name}", f"{format_number(width, digits=1)} × {format_mm(height, digits=1)}"
-        yield f"Copper layers{name}", str(len(judged.board.copper))
+        name = f"{judged.ordered.name}: " if len(contents.boards) > 1 else ""
+        size = f"{format_number(width, digits=1)} × {format_mm(height, digits=1)}"
+        yield f"{name}{size}, {counted(len(judged.board.copper), 'copper layer')}"
     choice = contents.order.choice
     finish = contents.house.options.finishes.get(choice.finish)
-    yield "Thickness", choice.thickness_words
-    yield "Colour and finish", f"{choice.colour}, {finish.title if finish else choice.finish}"
-    wanted = contents.order.keyboards
-    spare = contents.order.spare_halves
-    yield (
-        "Wanted",
-        f"{wanted} keyboard{'' if wanted == 1 else 's'}"
-        + (f" and {spare} spare hal{'f' if spare == 1 else 'ves'}" if spare else ""),
-    )
-    best, money = costs["best"], contents.costs.currency
-    if best is not None:
-        what = pieces_words(best, costs["boards"])
-        yield "Cheapest order", f"{what}, {money.format(best['total'])}"
-        if best["per_half"] is not None:
-            each, per = ("board", "keyboard") if no_keyboard(costs["boards"]) else ("half", "half")
-            yield f"One {each}", money.format(best[f"per_{per}"]) + contents.costs.lacking
+    yield choice.thickness_words
+    yield f"{choice.colour}, {finish.title if finish else choice.finish}"
+    wanted, spare = contents.order.keyboards, contents.order.spare_halves
+    more = f" and {spare} spare hal{'f' if spare == 1 else 'ves'}" if spare else ""
+    yield f"{counted(wanted, 'keyboard')}{more} wanted"
 
 
 def _board(contents: OrderContents, judged: JudgedBoard, pack: Record, number: int) -> Record:
     board, result, house = judged.board, judged.result, contents.house
     record = records.check_record(board, result, house)
-    choice = contents.order.choice
+    counts, choice = record["counts"], contents.order.choice
+    broken = counts["stop"] or counts["broken"]
     look = look_of(
         house,
         colour=choice.colour,
@@ -199,7 +230,9 @@ def _board(contents: OrderContents, judged: JudgedBoard, pack: Record, number: i
     for face in view["faces"]:
         if "svg" in face:
             face["svg"] = trusted(face["svg"])
-    places = place_rows(result.findings)
+    causes = board_causes(board, record["findings"], look)
+    acted = [*causes.get("stop", ()), *causes.get("decide", ())]
+    quiet = [*causes.get("know", ()), *causes.get("form", ())]
     targets, components = targets_record(board), component_rows(board)
     width = view["size_mm"][0]
     packed = pack["zip"]
@@ -208,7 +241,7 @@ def _board(contents: OrderContents, judged: JudgedBoard, pack: Record, number: i
         "name": judged.ordered.name,
         "side": judged.ordered.use,
         "verdict": result.verdict,
-        "tone": TONES[result.worst],
+        "tone": "stop" if broken else "decide" if counts["decide"] else "good",
         "pack_text": _pack_text(pack),
         "zip": packed,
         "accepted": list(pack.get("accepted", {}).items()),
@@ -217,46 +250,37 @@ def _board(contents: OrderContents, judged: JudgedBoard, pack: Record, number: i
         "true_size": f"{width:.3f}mm" if width <= PAPER_WIDTH_MM else "100%",
         "targets": targets,
         "components": components,
-        "findings": [
-            {**row, "spots": _spots(finding)}
-            for row, finding in zip(record["findings"], result.findings, strict=True)
-        ],
+        "acted": acted,
+        "known": causes.get("know", []),
+        "formal": causes.get("form", []),
         "silenced": record["silenced"],
-        "checks": record["checks"],
+        "checks": checks_table(record["checks"]),
         "check_text": _check_text(record["checks"]),
         "thickness": thickness_table([records.thickness_record(row) for row in offered]),
         "thickness_chosen": next(
             (n for n, row in enumerate(offered) if row.thickness_mm == look.thickness_mm), None
         ),
-        "wiring": wiring_rows(board),
+        "pins": pins_table(board),
         "files": _files(record["package"], packed),
-        "left_out": record["package"]["left_out"],
         "script": {
             "frame": view["frame"],
             "size_mm": view["size_mm"],
             "targets": {"rows": targets["rows"], "words": targets["words"]},
             "components": components,
-            "places": places,
-            "severities": [f.severity.word for f in result.findings],
+            "places": [
+                [{key: spot[key] for key in ("x", "y", "side")} for spot in cause.spots]
+                for cause in (*acted, *quiet)
+            ],
+            "consequences": [cause.lead["consequence"] for cause in (*acted, *quiet)],
         },
     }
-
-
-def _spots(finding: Finding) -> list[str]:
-    """Words for each place on the board, in the order of ``place_rows``."""
-    return [
-        (f"{p.side} " if p.side else "")
-        + f"{format_number(p.x_mm, digits=1)}, {format_mm(p.y_mm, digits=1)}"
-        for p in finding.places
-        if p.x_mm is not None and p.y_mm is not None
-    ]
 
 
 def _pack_text(pack: Record) -> str:
     if pack["zip"] is None:
         return f"There is no zip: {pack['reason']}."
     members = len(pack["zip"]["members"])
-    return f"{pack['zip']['path']} holds {members} files and was read back after writing."
+    return f"Upload {pack['zip']['path']}: {members} files, read back after writing."
 
 
 def _check_text(checks: Sequence[Record]) -> str:
@@ -266,19 +290,22 @@ def _check_text(checks: Sequence[Record]) -> str:
     return ", ".join(f"{n} {state}" for state, n in counts.items())
 
 
-def _files(package: Record, packed: Record | None) -> list[Record]:
+def _files(package: Record, packed: Record | None) -> Table:
     """Files of a package with what became of them; members of the zip keep or change folders."""
-    if packed is None:
-        return [{**f, "packed": "not packed"} for f in package["files"]]
-    inside = {m["sha256"] for m in packed["members"]}
-    names = {m["name"] for m in packed["members"]}
-    why = {row["name"]: row["reason"] for row in packed["left_out"]}
-    made = []
-    for file in package["files"]:
+    inside, names, why = set(), set(), {}
+    if packed is not None:
+        inside = {m["sha256"] for m in packed["members"]}
+        names = {m["name"] for m in packed["members"]}
+        why = {row["name"]: row["reason"] for row in packed["left_out"]}
+    table = files_table(package)
+    rows = []
+    for row, file in zip(table.rows, package["files"], strict=True):
         there = file["sha256"] in inside or file["name"].rsplit("/", 1)[-1] in names
         there = there and file["name"] not in why
-        made.append({**file, "packed": "yes" if there else f"no: {why.get(file['name'], '')}"})
-    return made
+        reason = why.get(file["name"], "")
+        rows.append((*row, "yes" if there else f"no: {reason}" if reason else "no"))
+    rows += [(f["name"], "not read", None, f["reason"], "no") for f in package["left_out"]]
+    return Table((*table.columns, *columns_of("in_the_zip")), tuple(rows))
 
 
 def _cautions(contents: OrderContents) -> Iterator[tuple[str, str]]:

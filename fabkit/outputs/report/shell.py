@@ -78,8 +78,10 @@ def _environment() -> Environment:
     return made
 
 
-def _html_table(table: Table, label: str, chosen: int | None = None) -> Markup:
-    return trusted(to_html(table, label=label, chosen=chosen))
+def _html_table(
+    table: Table, label: str, chosen: int | None = None, *, ticks: str = "", name: str = ""
+) -> Markup:
+    return trusted(to_html(table, label=label, chosen=chosen, ticks=ticks, name=name))
 
 
 def _asset(name: str) -> str:

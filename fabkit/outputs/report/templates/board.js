@@ -51,7 +51,9 @@ class Viewer {
             part.style.display = box.checked ? "inline" : "none";
           }
         }
-        if (box.dataset.layer === "findings") this.pinBox.hidden = !box.checked;
+        if (["findings", "known"].includes(box.dataset.layer)) {
+          this.pinBox.classList.toggle(box.dataset.layer, box.checked);
+        }
         if (box.dataset.layer === "names") {
           this.names = box.checked;
           this.paint();
@@ -64,16 +66,17 @@ class Viewer {
 
   makePins() {
     this.pins = [];
-    this.data.places.forEach((places, finding) => {
+    this.data.places.forEach((places, cause) => {
       places.forEach((place, nth) => {
         const pin = document.createElement("button");
         pin.type = "button";
         pin.tabIndex = -1;
-        pin.className = "pin " + this.data.severities[finding] + (nth ? " further" : "");
-        pin.textContent = String(finding + 1);
-        pin.setAttribute("aria-label", "Finding " + (finding + 1));
+        pin.className = "pin " + this.data.consequences[cause] + (nth ? " further" : "");
+        pin.textContent = String(cause + 1);
+        pin.setAttribute("aria-label", "Cause " + (cause + 1));
         pin.addEventListener("click", () => {
-          const item = document.getElementById(this.root.id + "-f" + (finding + 1));
+          const item = document.getElementById(this.root.id + "-c" + (cause + 1));
+          if (item.closest("details")) item.closest("details").open = true;
           item.scrollIntoView({ behavior: calm.matches ? "auto" : "smooth", block: "nearest" });
           this.fly(place);
           this.light(item);
@@ -96,11 +99,11 @@ class Viewer {
     for (const button of root.querySelectorAll("[data-do]")) {
       button.addEventListener("click", act[button.dataset.do]);
     }
-    for (const button of root.querySelectorAll("[data-finding]")) {
-      button.addEventListener("click", () => {
-        const place = this.data.places[button.dataset.finding][button.dataset.place];
-        this.fly(place);
-        this.light(button.closest(".finding"));
+    for (const link of root.querySelectorAll("[data-cause]")) {
+      link.addEventListener("click", (event) => {
+        event.preventDefault();
+        this.fly(this.data.places[link.dataset.cause][link.dataset.place]);
+        this.light(link.closest(".finding"));
         stage.scrollIntoView({ behavior: calm.matches ? "auto" : "smooth", block: "nearest" });
       });
     }

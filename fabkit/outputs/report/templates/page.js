@@ -74,21 +74,18 @@ function startTicks() {
 function startFilters() {
   for (const box of document.querySelectorAll("[data-filter]")) {
     const rows = [...document.querySelectorAll(box.dataset.filter)];
-    const select = document.querySelector("select[data-with='" + box.id + "']");
     const told = document.querySelector("[data-told='" + box.id + "']");
     const apply = () => {
       const words = box.value.toLowerCase().split(/\s+/).filter(Boolean);
       let shown = 0;
       for (const row of rows) {
         const text = row.textContent.toLowerCase();
-        const kind = !select || !select.value || row.dataset.kind === select.value;
-        row.hidden = !(kind && words.every((word) => text.includes(word)));
+        row.hidden = !words.every((word) => text.includes(word));
         shown += row.hidden ? 0 : 1;
       }
       if (told) told.textContent = shown + " of " + rows.length;
     };
     box.addEventListener("input", apply);
-    if (select) select.addEventListener("input", apply);
     apply();
   }
 }
