@@ -7,7 +7,7 @@ from datetime import date
 from decimal import Decimal
 
 from fabkit.base.findings import Finding
-from fabkit.base.units import some_of
+from fabkit.base.units import counted, some_of
 from fabkit.costs import rules
 from fabkit.costs.board_line import rates_of
 from fabkit.costs.facts import BoardFacts
@@ -154,11 +154,11 @@ def offer_remarks(
 
 
 def unpriced_parts(bill: Bill | None) -> tuple[str, ...]:
-    """Titles of parts that must be bought and have no price; none where no parts are counted."""
+    """Name the parts that must be bought and have no price; none where no parts are counted."""
     if bill is None:
         return ()
-    bought = {p.key for p in bill.plan.purchases}
-    return tuple(a.title for a in bill.lines if a.key not in bought and a.need(bill.usage))
+    loose = (f"what stands on {counted(bill.loose_lands, 'pad')} nothing names",)
+    return (*(a.title for a in bill.unpriced), *(loose if bill.loose_lands else ()))
 
 
 def bill_remarks(bill: Bill, order: Order, today: date | None) -> Iterator[Finding]:

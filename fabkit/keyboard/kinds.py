@@ -82,7 +82,7 @@ NOT_PARTS: Final[tuple[tuple[str, str], ...]] = (
     (r"test ?(?:point|pad)|^tp ?\d", "test point"),
     (r"tooling", "tooling hole"),
     (r"mouse ?bites?|break ?(?:off|away)", "break-off holes"),
-    (r"\blogo\b|\bgraphic\b|\btext\b|\bsymbol\b", "drawing or text"),
+    (r"\blogo\b|\bgraphic\b|\btext\b|\bsymbol\b|^te?xt ?\d*$", "drawing or text"),
     (r"\bnet ?tie\b|^nt ?\d", "net tie"),
     (
         r"\b(?:solder ?)?jumper\b|\bsolder ?bridge\b|^s?jp ?\d|^sb ?\d",

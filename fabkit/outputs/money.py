@@ -25,7 +25,7 @@ from fabkit.outputs.terminal import (
     print_findings,
     print_notices,
 )
-from fabkit.parts.model import HALVES, Bill, BillLine, Found, Plan
+from fabkit.parts.model import HALVES, Bill, BillLine, Found, Plan, short_runs
 from fabkit.sheets.money import unit_price
 
 
@@ -233,7 +233,8 @@ def _per(value: Decimal | None) -> Decimal | None:
 def parts_files(bill: Bill) -> dict[str, bytes]:
     """``parts.csv``, ``shopping.csv``, ``parts.md`` and ``parts.json``."""
     parts, shopping, money = bill.parts_table(), bill.shopping_table(), bill.currency.code
-    page = [f"# Parts of {markdown_text(bill.name)}\n", _notes(bill.notices), to_markdown(parts)]
+    page = [f"# Parts of {markdown_text(bill.name)}\n", _notes(bill.notices)]
+    page.append(to_markdown(bill.shown_table()))
     page += [
         f"\n## To buy ({money})\n",
         f"Total {bill.plan.total} {money}. {markdown_text(bill.plan.method)}\n",
@@ -325,9 +326,9 @@ def render_carry(found: Carried, form: str) -> str:
 SHOWN_ROWS = 6
 """Rows of a comparison of costs shown unless all are asked for."""
 
-PARTS_SHOWN = ("part", "left", "right", "per_keyboard", "needed", "fitted", "lasting")
+PARTS_HIDDEN = ("left_face", "right_face", "refs", "reason")
 BUY_SHOWN = ("part", "shop", "needed", "bought", "left_over", "unit_price", "cost")
-"""Columns that fit a terminal; CSV and JSON have the rest."""
+"""Columns that fit a terminal, and those that do not; CSV and JSON have the rest."""
 
 CARRY_SHOWN = (
     "part",
@@ -369,14 +370,24 @@ def print_bill(console: Terminal, bill: Bill) -> None:
 
     record = bill_record(bill)
     print_boards(console, record["boards"])
-    console.table(bill.parts_table().only(*PARTS_SHOWN))
+    table = bill.shown_table()
+    if table.rows:
+        console.table(table.only(*(c.key for c in table.columns if c.key not in PARTS_HIDDEN)))
+    else:
+        console.print(f"{bill.name}: no part is listed")
     if bill.plan.purchases:
         console.table(bill.shopping_table().only(*BUY_SHOWN))
         console.print(f"in all {bill.plan.total} {bill.currency.code}", style="bold")
-    for ref, reason in bill.left_out:
-        console.print(f"not bought: {ref} ({reason})", style="dim")
+    for reason, refs in left_by_reason(bill).items():
+        console.print(f"not bought: {refs} ({reason})", style="dim")
     print_findings(console, record)
     print_notices(console, bill.notices)
+
+
+def left_by_reason(bill: Bill) -> dict[str, str]:
+    """Give what is not bought by its reason, runs of references shortened."""
+    reasons = dict.fromkeys(reason for _, reason in bill.left_out)
+    return {why: short_runs([ref for ref, r in bill.left_out if r == why]) for why in reasons}
 
 
 def print_explained(console: Terminal, found: list[Record]) -> None:

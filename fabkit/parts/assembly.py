@@ -11,6 +11,7 @@ from fabkit.parts.model import AssemblyStep, BillLine
 def assembly_steps(lines: Sequence[BillLine]) -> tuple[AssemblyStep, ...]:
     """List the steps of the work, less stages without parts; looking and measuring always stay."""
     steps: list[AssemblyStep] = []
+    halved = any(a.left or a.right for a in lines)
     warned = False
     for order, stage in enumerate(STAGES):
         parts = [a for a in lines if a.step == order]
@@ -30,19 +31,19 @@ def assembly_steps(lines: Sequence[BillLine]) -> tuple[AssemblyStep, ...]:
             AssemblyStep(
                 number=len(steps) + 1,
                 title=stage.title,
-                parts=tuple(part_text(a) for a in parts),
+                parts=tuple(part_text(a, halved=halved) for a in parts),
                 cautions=tuple(cautions),
             )
         )
     return tuple(steps)
 
 
-def part_text(line: BillLine) -> str:
-    """One part of a step: how many a half, which, on which face."""
+def part_text(line: BillLine, *, halved: bool = True) -> str:
+    """One part of a step: how many a half (of what has halves), which, on which face."""
     count = f"{line.left}" if line.left == line.right else f"{line.left} left, {line.right} right"
     once = line.per_keyboard - line.left - line.right
     if not (line.left or line.right):
-        count = f"{once} a keyboard:"
+        count = f"{once} a keyboard:" if halved else f"{once} x"
     else:
         count += " x"
     text = f"{count} {line.title}"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import ROUND_CEILING
 from fnmatch import fnmatchcase
@@ -12,9 +12,11 @@ from typing import Final
 
 from fabkit.base.findings import Finding, Rule
 from fabkit.base.findings import Place as Where
+from fabkit.base.natural import natural
 from fabkit.base.units import counted, some_of
 from fabkit.board.model import Board
 from fabkit.keyboard.kinds import kind_of, plain, stem
+from fabkit.keyboard.lands import read_lands
 from fabkit.keyboard.patterns import Pattern, load_patterns
 from fabkit.parts import rules
 from fabkit.parts.assembly import ORDER as STAGE_ORDER
@@ -35,6 +37,7 @@ from fabkit.parts.places import (
     find_places,
 )
 from fabkit.parts.places import Half as HalfPlaces
+from fabkit.sheets.order import BoardUse
 
 _KILO: Final = re.compile(r"(?<=\d)\s?K(?=\d|\b)")
 """Kilo, which tables of one board write both ways; SI writes k."""
@@ -81,12 +84,23 @@ class _Line:
     per_key: bool = False
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Beside:
+    """A design beside the boards that give the halves: what it is, and how many a keyboard has."""
+
+    board: Board
+    name: str
+    use: BoardUse
+    count: int
+
+
 def build_bill(
     board: Board | Mapping[Half, Board],
     book: PartsBook,
     *,
     usage: Usage | None = None,
     patterns: Sequence[Pattern] | None = None,
+    beside: Sequence[Beside] = (),
 ) -> Bill:
     """Build the parts list of a keyboard.
 
@@ -100,6 +114,8 @@ def build_bill(
         How many are built of what; one keyboard, and the board as its files show it, when None.
     patterns
         Hole patterns the parts book may name; None takes the bundled catalogue.
+    beside
+        Further designs of the order, whose parts come once a keyboard.
 
     Returns
     -------
@@ -108,7 +124,9 @@ def build_bill(
     """
     wanted = usage or Usage()
     known = load_patterns() if patterns is None else tuple(patterns)
-    return _Builder(board, book, wanted, known).build()
+    builder = _Builder(board, book, wanted, known)
+    builder.take_beside(beside)
+    return builder.build()
 
 
 class _Builder:
@@ -127,10 +145,13 @@ class _Builder:
         self.problems: list[Finding] = []
         self.lines: dict[str, _Line] = {}
         self.found: list[Found] = []
+        self.noted: set[int] = set()
+        self.spellings: dict[str, str] = {}
         self.places: list[Places] = []
         self.buckets: dict[Bucket, HalfPlaces] = {}
         self.usual: dict[str, str] = {}
         self.loose: list[tuple[tuple[Bucket, ...], Places]] = []
+        self.beside: list[tuple[Beside, Places]] = []
         if isinstance(board, Board):
             self._share_out(find_places(board, patterns, usage.use, verdict=self._verdict))
         else:
@@ -163,6 +184,43 @@ class _Builder:
         own = next((h for h in places.halves if h.group and h.group.hand == half), None)
         self.buckets[half] = own or places.halves[0]
         self.loose.append(((half,), places))
+
+    def take_beside(self, designs: Sequence[Beside]) -> None:
+        """Take the places of further designs; a reference is named with its design."""
+        for one in designs:
+            places = find_places(one.board, self.patterns, one.use, verdict=self._verdict)
+            self.beside.append((one, places))
+
+    def _enter_beside(self) -> None:
+        """Enter the parts of further designs, and of all plates the screws of one."""
+        screwed = self._screwed()
+        for one, places in self.beside:
+            for place in _all_places(places):
+                if place.kind == "key switch" or (
+                    place.kind == "screw hole" and one.use == "plate" and one is not screwed
+                ):
+                    continue
+                records = tuple(replace(r, ref=f"{one.name}:{r.ref}") for r in place.records)
+                for _ in range(one.count):
+                    self._enter(replace(place, records=records), None, places)
+            for row in places.rows:
+                self._enter_row(row, (None,) * one.count)
+
+    def _screwed(self) -> Beside | None:
+        """Find the plate whose screws are counted: they go through the other boards, too.
+
+        None where the boards that give the halves have as many holes for screws.
+        """
+        most = sum(
+            place.kind == "screw hole" for half in self.buckets.values() for place in half.places
+        )
+        most *= self.usage.boards
+        chosen = None
+        for one, places in self.beside:
+            count = one.count * sum(p.kind == "screw hole" for p in _all_places(places))
+            if one.use == "plate" and count > most:
+                most, chosen = count, one
+        return chosen
 
     # Which part a place takes
 
@@ -265,27 +323,30 @@ class _Builder:
         mapped = next((t for r in place.records if (t := self._mapped(r))), "")
         named = mapped or next((d for r in place.records if (d := _description(r.fields))), "")
         if named:
+            named = self.spellings.setdefault(_spelled(named), named)
             return self._line(named, named, place.kind, None)
         if place.patterns and not place.records and place.kind != "controller":
             pattern = next(p for p in self.patterns if p.key == place.patterns[0])
             pins = f", {place.pins} holes" if pattern.run is not None else ""
             title = f"{pattern.title[0].upper()}{pattern.title[1:]}{pins}"
+            title = title.replace("Screw hole", "Screw")
             line = self._line(f"{pattern.key}{pins}", title, place.kind, None)
         else:
             mount = "" if place.mount == "not known" else f", {_MOUNTS[place.mount]}"
             pins = f", {place.pins} pins" if place.kind in _BY_PINS and place.pins else ""
             title = f"{place.kind.capitalize()}{mount}{pins}, value not stated"
             if place.kind == "other":
-                stem = re.sub(r"[\d_].*$", "", place.refs[0]) if place.refs else ""
-                title = f"{stem or 'Part'}, value not stated"
+                letters = stem(place.refs[0].rpartition(":")[2]) if place.refs else ""
+                title = f"{letters or 'Part'}: kind and value not stated"
             line = self._line(title, title, place.kind, None)
         line.named = False
         return line
 
     def _note(self, place: Place, bucket: Bucket, titles: Sequence[str]) -> None:
         """Evidence of a place; that of a reversible board is noted once."""
-        if bucket == "right" and self.reversible:
+        if (bucket == "right" and self.reversible) or id(place) in self.noted:
             return
+        self.noted.add(id(place))
         half = "" if self.reversible or bucket is None else f"{bucket} half"
         self.found.append(
             Found(
@@ -308,8 +369,13 @@ class _Builder:
         """Build the whole list."""
         for bucket, half in self.buckets.items():
             places = self._places_of(bucket)
+            plate = places.keyboard.hands.use == "plate"
             for place in half.places:
-                if place.kind != "key switch" or places.keyboard.hands.use != "plate":
+                if plate and place.kind == "key switch":
+                    continue
+                if place.kind == "screw hole" and self._screwed() is not None:
+                    continue
+                for _ in range(self.usage.boards):
                     self._enter(place, bucket, places)
         for buckets, places in self.loose:
             for bucket in buckets:
@@ -317,6 +383,7 @@ class _Builder:
                     self._enter(place, bucket, places)
             for row in places.rows:
                 self._enter_row(row, buckets)
+        self._enter_beside()
         keys = {h: self.buckets[h].keys[1] if h in self.buckets else 0 for h in HALVES}
         total = sum(h.keys[1] for h in self.buckets.values())
         made = [line for p in self.book.parts if (line := self._known(p))]
@@ -330,6 +397,8 @@ class _Builder:
         )
         notice = self.book.notice
         left_out = {r: why for places in self.places for r, why in places.left_out.items()}
+        for one, places in self.beside:
+            left_out |= {f"{one.name}:{r}": why for r, why in places.left_out.items()}
         return Bill(
             name=self.name,
             usage=self.usage,
@@ -338,15 +407,19 @@ class _Builder:
             plan=plan,
             rebuild=again,
             assembly=assembly_steps(lines),
-            left_out=tuple(sorted(left_out.items())),
+            left_out=tuple(sorted(left_out.items(), key=lambda row: natural(row[0]))),
             keys_per_half=keys,
             keys=total,
             found=tuple(self.found),
+            loose_lands=sum(places.loose_lands for places in self._all()),
             problems=tuple(sorted(self.problems, key=lambda f: (-f.severity, f.id, f.message))),
             notices=(notice,) if notice else (),
             prices_date=self.book.date.isoformat(),
             prices_gross=self.book.gross,
         )
+
+    def _all(self) -> list[Places]:
+        return [*self.places, *(places for _, places in self.beside)]
 
     def _places_of(self, bucket: Bucket) -> Places:
         if len(self.places) == 1 or bucket is None:
@@ -536,7 +609,12 @@ class _Builder:
             self.problems.append(made)
 
     def _remark(self, lines: Sequence[BillLine], keys: int) -> None:
-        if not lines:
+        needs_none = all(
+            p.keyboard.hands.use == "plate"
+            or (p.board.profile is not None and not len(read_lands(p.board).table))
+            for p in self._all()
+        )
+        if not lines and not needs_none and not any(p.loose_lands for p in self._all()):
             self._report(rules.NONE_FOUND, "no attributes, no tables, no known hole pattern")
         by_key = any(each == "key" and n for p in self.book.parts for each, n in p.count.items())
         if by_key and not keys:
@@ -555,6 +633,8 @@ class _Builder:
             self._report(rules.UNEVEN_HALVES, said, count=len(uneven))
         for places in self.places:
             self._remark_board(places)
+        for places in self._all():
+            self._remark_unnamed(places)
         catalogue = {p.key for p in self.patterns}
         for part in self.book.parts:
             for name in part.patterns:
@@ -589,6 +669,21 @@ class _Builder:
             )
         for half in places.halves[:1] if self.reversible else places.halves:
             self._remark_lacking(half, hands.use)
+
+    def _remark_unnamed(self, places: Places) -> None:
+        """Report parts that are on the board, or in a table, without a name."""
+        if places.loose_lands:
+            self._report(
+                rules.INCOMPLETE,
+                f"{counted(places.loose_lands, 'surface pad')} belong to no part named in the "
+                "files: lights, resistors, capacitors and the like are not listed",
+            )
+        for name, rows in places.nameless:
+            self._report(
+                rules.INCOMPLETE,
+                f"{name}: {counted(rows, 'row')} without a designator; what they place is not "
+                "listed",
+            )
 
     def _remark_lacking(self, half: HalfPlaces, use: str) -> None:
         keys = half.keys[1]
@@ -678,11 +773,35 @@ def row_kind(row: Record) -> str:
     return kind
 
 
+def _all_places(places: Places) -> Iterator[Place]:
+    for half in places.halves:
+        yield from half.places
+    yield from places.loose
+
+
 def _description(fields: Mapping[str, str]) -> str:
     names = ("part_number", "value", "footprint")
+    stated = {n: fields.get(n, "").strip() for n in names}
     return " | ".join(
-        _KILO.sub("k", v) if n == "value" else v for n in names if (v := fields.get(n))
+        _KILO.sub("k", v) if n == "value" else v
+        for n, v in stated.items()
+        if v and plain(v) not in _SAYS_NOTHING
     )
+
+
+_SAYS_NOTHING: Final = frozenset(
+    ("any", "n a", "na", "none", "tbd", "tht", "smd", "smt", "th", "generic", "val", "value", "")
+)
+"""Words in the place of a part number, value or footprint that name no part."""
+
+_MILLI_OR_MEGA: Final = re.compile(r"(?<=\d)\s?[mM](?!(?i:hz))")
+
+
+def _spelled(named: str) -> str:
+    """Give a description in one spelling: only of m and M after a number the case counts."""
+    kept = {m.end() - 1 for m in _MILLI_OR_MEGA.finditer(named)}
+    letters = "".join(c if k in kept else c.casefold() for k, c in enumerate(named))
+    return re.sub(r"\s+", "", letters)
 
 
 def _stated(place: Place) -> str:

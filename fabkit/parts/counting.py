@@ -87,7 +87,7 @@ def tally_places(
     return Tally(
         count=min(len(places), most),
         fewest=min(len(places), fewest),
-        refs=tuple(sorted((r.ref for r in records if r.named), key=natural)),
+        refs=tuple(sorted({r.ref for r in records if r.named}, key=natural)),
         by_source=by_source,
         doubled=doubled,
         uneven=uneven,

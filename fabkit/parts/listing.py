@@ -8,7 +8,7 @@ from pathlib import Path
 
 from fabkit.board.model import Board
 from fabkit.keyboard.ordered import as_designs, as_single, describe_order, order_of
-from fabkit.parts.bill import build_bill
+from fabkit.parts.bill import Beside, build_bill
 from fabkit.parts.book import load_parts
 from fabkit.parts.model import HALVES, Bill, Usage
 from fabkit.sheets.order import Order, lead_numbers
@@ -45,15 +45,10 @@ def list_parts(
     leads = lead_numbers(wanted.boards)
     by_use = {wanted.boards[n].use: designs[n] for n in leads}
     whole = designs[leads[0]] if len(leads) == 1 else {half: by_use[half] for half in HALVES}
-    bill = build_bill(whole, loaded, usage=Usage.of(wanted))
-    unlisted = [
-        f"parts of {one.name} are not listed here: run fabkit parts {one.package}"
+    beside = [
+        Beside(board=board, name=one.name, use=one.use, count=one.per_keyboard)
         for number, (one, board) in enumerate(zip(wanted.boards, designs, strict=True))
-        if number not in leads and one.use == "none" and board.components
+        if number not in leads
     ]
-    return replace(
-        bill,
-        name=wanted.name,
-        boards=describe_order(wanted, given),
-        notices=(*bill.notices, *unlisted),
-    )
+    bill = build_bill(whole, loaded, usage=Usage.of(wanted), beside=beside)
+    return replace(bill, name=wanted.name, boards=describe_order(wanted, given))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from enum import StrEnum
@@ -14,12 +14,30 @@ from fabkit.base.tables import Column, Table, columns_of
 from fabkit.base.units import counted
 from fabkit.keyboard.model import BoardIs
 from fabkit.sheets.money import Currency
-from fabkit.sheets.order import BoardUse, Order, SpareRule
+from fabkit.sheets.order import BESIDE, BoardUse, Order, SpareRule
 
 Half = Literal["left", "right"]
 HALVES: tuple[Half, Half] = ("left", "right")
 REF_DIGITS = 9
 """Longer numbers in a reference are no count."""
+
+
+def short_runs(refs: Sequence[str]) -> str:
+    """Shorten runs of references in natural order.
+
+    >>> short_runs(["SW1", "SW2", "SW3", "SW5"])
+    'SW1-SW3, SW5'
+    """
+    runs: list[list[str]] = []
+    for ref in refs:
+        stem = ref.rstrip("0123456789")
+        digits = ref[len(stem) :]
+        before = f"{stem}{int(digits) - 1}" if 0 < len(digits) <= REF_DIGITS else ""
+        if runs and before and runs[-1][-1] == before:
+            runs[-1].append(ref)
+        else:
+            runs.append([ref])
+    return ", ".join(f"{r[0]}-{r[-1]}" if len(r) > 2 else ", ".join(r) for r in runs)
 
 
 class Lasting(StrEnum):
@@ -51,6 +69,8 @@ class Usage:
     ----------
     use
         What one board is by the user's word; None leaves it to the files.
+    boards
+        How many of a design that gives no halves make a keyboard: plates, mostly.
     keyboards, spare_halves
         Built: parts are bought for them.
     spares
@@ -62,6 +82,7 @@ class Usage:
     """
 
     use: BoardUse | None = None
+    boards: int = 1
     keyboards: int = 1
     spare_halves: int = 0
     spares: Mapping[str, SpareRule] = field(default_factory=dict)
@@ -71,8 +92,10 @@ class Usage:
     @classmethod
     def of(cls, order: Order) -> Usage:
         """Usage of an order."""
+        lead = order.leads[0]
         return cls(
-            use=order.leads[0].stated,
+            use=lead.stated,
+            boards=lead.per_keyboard if lead.use in BESIDE else 1,
             keyboards=order.keyboards,
             spare_halves=order.spare_halves,
             spares=order.spares,
@@ -143,19 +166,7 @@ class BillLine:
 
     def short_refs(self, half: Half) -> str:
         """Shorten runs in the references of a half: ``SW1-SW3, SW5``."""
-        runs: list[list[str]] = []
-        for ref in self.refs.get(half, ()):
-            stem = ref.rstrip("0123456789")
-            digits = ref[len(stem) :]
-            if (
-                runs
-                and 0 < len(digits) <= REF_DIGITS
-                and runs[-1][-1] == f"{stem}{int(digits) - 1}"
-            ):
-                runs[-1].append(ref)
-            else:
-                runs.append([ref])
-        return ", ".join(f"{r[0]}-{r[-1]}" if len(r) > 2 else ", ".join(r) for r in runs)
+        return short_runs(self.refs.get(half, ()))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -308,6 +319,8 @@ class Bill(Result):
         Keys of all that one keyboard's boards of this design give: the most that can be fitted.
     found
         Every place that takes a part.
+    loose_lands
+        Surface pads of parts that no file names and nothing shows.
     left_out
         Reference and reason of what is on the board but not bought.
     notices
@@ -331,12 +344,29 @@ class Bill(Result):
     """What each board is."""
     keys: int = 0
     found: tuple[Found, ...] = ()
+    loose_lands: int = 0
 
     @property
     def brief(self) -> str:
         """What it is, in a few words."""
-        keyboards = counted(self.usage.keyboards, "keyboard")
-        return f"{self.name}: {counted(len(self.lines), 'part')} for {keyboards}"
+        built = counted(self.usage.keyboards, self.unit)
+        return f"{self.name}: {counted(len(self.lines), 'part')} for {built}"
+
+    @property
+    def unit(self) -> str:
+        """What is built: a keyboard, or a board where nothing of one was found."""
+        alone = bool(self.boards) and all(said.use == "none" for said in self.boards)
+        return "board" if alone else "keyboard"
+
+    @property
+    def halved(self) -> bool:
+        """Whether it has two halves, so that parts are counted for each."""
+        return any(self.keys_per_half.values()) or any(a.left or a.right for a in self.lines)
+
+    @property
+    def unpriced(self) -> tuple[BillLine, ...]:
+        """Parts that are needed and have no price."""
+        return tuple(a for a in self.lines if not a.priced and a.need(self.usage))
 
     def table(self) -> Table:
         """Every part with what of it is bought."""
@@ -398,19 +428,42 @@ class Bill(Result):
                 )
                 for line in self.lines
             ),
-            title=f"{self.name}: parts for {self.usage.keyboards} keyboards",
+            title=f"{self.name}: parts for {counted(self.usage.keyboards, self.unit)}",
         )
 
+    def shown_table(self) -> Table:
+        """:meth:`parts_table` as a person reads it: no halves where there are none."""
+        table = self.parts_table()
+        halves = {"left", "right", "left_face", "right_face"} if not self.halved else set()
+        keys = [c.key for c in table.columns if c.key not in halves]
+        shown = table.only(*keys)
+        heads = {"per_keyboard": f"per {self.unit}"}
+        columns = tuple(
+            replace(c, heading=heads[c.key]) if c.key in heads else c for c in shown.columns
+        )
+        return replace(shown, columns=columns)
+
     def shopping_table(self) -> Table:
-        """Make a table of what to buy, then what has no price, marked."""
+        """Make a table of what to buy, what each shop charges, then what has no price, marked.
+
+        Its costs add up to the plan's total.
+        """
         bought = self.plan.shopping_table()
+        charges = tuple(
+            (title, shop.shop, None, None, None, None, amount, shop.at)
+            for shop in self.plan.shops
+            for title, amount in (
+                ("shipping", shop.shipping),
+                ("fee on a small order", shop.small_order_fee),
+            )
+            if amount
+        )
         unpriced = tuple(
             (line.title, None, line.need(self.usage), None, None, "no price", None, None)
-            for line in self.lines
-            if not line.priced and line.need(self.usage)
+            for line in self.unpriced
         )
         return replace(
-            bought, rows=bought.rows + unpriced, title=f"to buy, in {self.currency.code}"
+            bought, rows=bought.rows + charges + unpriced, title=f"to buy, in {self.currency.code}"
         )
 
     def left_worth(self, share: Decimal) -> Decimal:

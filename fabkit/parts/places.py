@@ -15,10 +15,12 @@ from fabkit.formats.sidecars.model import PartsTable, Placement
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.kinds import is_joined, kind_of, why_no_part
 from fabkit.keyboard.model import Family, Group, Hold, Key, Keyboard, Mount, PartKind, PartSite
-from fabkit.keyboard.part_sites import find_part_sites, sites_of
+from fabkit.keyboard.part_sites import count_loose_lands, find_part_sites, sites_of
 from fabkit.keyboard.patterns import Pattern
 from fabkit.package.model import RoleKind, Side
 from fabkit.sheets.order import BoardUse
+
+NOT_KNOWN: Final = "what stands there is not known"
 
 Kind = PartKind | Literal["key switch", "switch socket"]
 
@@ -109,6 +111,10 @@ class Places:
     held: Hold
     choice: str
     knobs: int
+    loose_lands: int = 0
+    """Surface lands of parts that no file names and nothing shows."""
+    nameless: tuple[tuple[str, int], ...] = ()
+    """Placement tables with rows that name no part, and how many."""
 
 
 def find_places(
@@ -178,6 +184,12 @@ class _Places:
             held=self.held,
             choice=self.choice,
             knobs=self.knobs,
+            loose_lands=0 if self.records or self.rows else count_loose_lands(self.board),
+            nameless=tuple(
+                (file.name, file.content.nameless)
+                for file in self.board.package.of(RoleKind.PLACEMENT)
+                if isinstance(file.content, Placement) and file.content.nameless
+            ),
         )
 
     def _fitted(self, group: Group, sites: Sequence[PartSite]) -> tuple[int, int]:
@@ -251,7 +263,7 @@ class _Places:
                 continue  # the controller's own pins
             if not records and site.kind == "connector" and site.pins < FEWEST_ROW:
                 name = f"row of {site.pins} holes at {site.x_mm:.1f}, {site.y_mm:.1f}"
-                self.left_out[name] = "what stands there is not known"
+                self.left_out[name] = NOT_KNOWN
                 continue
             sources = {s for r in records for s in r.sources}
             sources |= {HOLES} if site.pattern or site.holes else set()

@@ -11,11 +11,11 @@ from truth import Truth, load_truths
 import fabkit
 from fabkit.board.model import Board
 from fabkit.keyboard.build import find_keyboard
-from fabkit.parts.bill import build_bill
+from fabkit.parts.bill import _spelled, build_bill
 from fabkit.parts.book import EXAMPLE, book_from
 from fabkit.parts.model import Bill, Lasting, Usage
 from fabkit.parts.places import decoded
-from fabkit.sheets.order import order_from
+from fabkit.sheets.order import Order, order_from
 from fabkit.sheets.toml_text import parse_sheet
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
@@ -128,6 +128,60 @@ def test_what_is_lacking_is_reported() -> None:
 
     assert any("no controller" in f.message for f in bill.problems)
     assert not any("no diode" in f.message for f in bill.problems)
+
+
+def _order(*tables: str) -> Order:
+    boards = "".join(f"[[board]]\n{table}\n" for table in tables)
+    text = f'format = 1\nname = "Two designs"\n{boards}[want]\nkeyboards = 2\n'
+    return order_from(parse_sheet(text, file="order.toml"), base=FIXTURES)
+
+
+def _listed(order: Order) -> Bill:
+    boards = [fabkit.build_board(fabkit.open_package(one.package)) for one in order.boards]
+    return fabkit.list_parts(boards, order)
+
+
+def test_parts_of_every_design_are_listed() -> None:
+    """A whole keyboard of 39 diodes and 4 screws, and twice a board of 6 diodes beside it."""
+    unsplit, linnet = (
+        next(t for t in load_truths() if t.path == p) for p in ("kinds/unsplit", "linnet/rev-1")
+    )
+    order = _order(
+        'package = "kinds/unsplit"\nis = "whole"',
+        'package = "linnet/rev-1"\nname = "pad"\nis = "none"\nper_keyboard = 2',
+    )
+    bill = _listed(order)
+    diodes, screws = bill.line("diode-small"), bill.line("screw-m2")
+
+    assert diodes is not None
+    assert screws is not None
+    assert diodes.per_keyboard == unsplit.diodes + 2 * linnet.diodes == 51
+    assert diodes.need(bill.usage) == 2 * diodes.per_keyboard
+    assert screws.per_keyboard == unsplit.screws + 2 * linnet.screws
+    assert "pad:D1" in diodes.refs["left"]
+    assert not bill.halved
+
+
+def test_screws_of_plates_are_those_of_the_board() -> None:
+    """A plate of 6 screws above and below a board of 4: 6 in all; alone, two plates have 12."""
+    plate = 'package = "kinds/plate"\nis = "plate"'
+    board = 'package = "kinds/unsplit"\nis = "whole"'
+    one = "\nper_keyboard = 1"
+    both = _listed(_order(board, f'{plate}\nname = "top"{one}', f'{plate}\nname = "bottom"{one}'))
+    alone = _listed(_order(f"{plate}\nper_keyboard = 2"))
+
+    for bill, count in ((both, 6), (alone, 12)):
+        line = bill.line("screw-m2")
+        assert line is not None
+        assert line.per_keyboard == count
+
+
+def test_one_part_in_two_spellings_is_one_line() -> None:
+    """Case and blanks do not count, but for m and M after a number (milli and mega)."""
+    assert _spelled("10K | R 0402") == _spelled("10k | r 0402")
+    assert _spelled("0.1UF") == _spelled("0.1 uF")
+    assert _spelled("1M | R") != _spelled("1m | R")
+    assert _spelled("12MHz") == _spelled("12 mhz")
 
 
 def test_a_mapping_mends_what_was_taken_wrongly() -> None:

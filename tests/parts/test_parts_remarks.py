@@ -41,6 +41,51 @@ def test_a_list_says_what_it_lacks(folder: str, words: list[str]):
     assert all(word in text for word, text in zip(words, told, strict=True))
 
 
+def test_pads_that_nothing_names_are_counted(tmp_path: Path) -> None:
+    """Three resistors of two pads and a lone test point, no table: six pads; then a plate."""
+    spots = [(10 + 5 * k + dx, 10) for k in range(3) for dx in (-0.8, 0.8)]
+    folders = tmp_path / "full", tmp_path / "bare"
+    for folder, lands in zip(folders, ([*spots, (40, 30)], []), strict=True):
+        folder.mkdir()
+        _draw(folder, lands)
+    board, plate = (fabkit.build_board(fabkit.open_package(p)) for p in folders)
+    (told,) = said(board, "parts/incomplete")
+
+    assert told.startswith("6 surface pads belong to no part named")
+    assert fabkit.list_parts(board).loose_lands == 6
+    assert not fabkit.list_parts(plate).problems
+
+
+def test_rows_of_a_table_without_a_name_are_reported(tmp_path: Path) -> None:
+    """Two rows with a footprint and no designator; one is empty and one is lettering."""
+    _draw(tmp_path, [(10, 10), (12, 10)])
+    rows = ["R1,1k,chip,11,10,0,top", ",,cell,20,10,0,top", ",2u,,25,10,0,top", ",,,1,1,0,top"]
+    head = "Ref,Value,Footprint,X (mm),Y (mm),Rotation,Side"
+    (tmp_path / "positions.csv").write_text("\n".join([head, *rows, "TXT1,,,2,2,0,top"]) + "\n")
+    board = fabkit.build_board(fabkit.open_package(tmp_path))
+    bill = fabkit.list_parts(board)
+
+    assert said(board, "parts/incomplete") == [
+        "positions.csv: 2 rows without a designator; what they place is not listed"
+    ]
+    assert [a.title for a in bill.lines] == ["1k | chip"]
+    assert ("TXT1", "drawing or text") in bill.left_out
+
+
+def _draw(folder: Path, lands: list[tuple[float, float]]) -> None:
+    """An invented board of 60 x 40 mm with lands of 0.8 mm on the top."""
+    head = "%FSLAX46Y46*%\n%MOMM*%\n"
+    dots = "".join(f"X{round(x * 1e6)}Y{round(y * 1e6)}D03*\n" for x, y in lands)
+    (folder / "top.gbr").write_text(
+        f"%TF.FileFunction,Copper,L1,Top*%\n{head}%ADD10C,0.8*%\nD10*\n{dots}M02*\n"
+    )
+    corners = [(0, 0), (60, 0), (60, 40), (0, 40), (0, 0)]
+    path = "".join(f"X{x}000000Y{y}000000D0{1 if n else 2}*\n" for n, (x, y) in enumerate(corners))
+    (folder / "profile.gbr").write_text(
+        f"%TF.FileFunction,Profile,NP*%\n{head}%ADD10C,0.1*%\nG01*\nD10*\n{path}M02*\n"
+    )
+
+
 def test_a_place_that_takes_either_is_counted_once():
     """Holes for a socket and for soldered pins at every key (places: common practice)."""
     rows = []

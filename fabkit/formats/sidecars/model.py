@@ -91,6 +91,8 @@ class Placement:
     unit_stated: bool = True
     """False when no unit is stated and positions were read as millimetres."""
     problems: tuple[Finding, ...] = ()
+    nameless: int = 0
+    """Rows with a value or footprint and a position, but no designator; they are in no list."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -132,6 +132,7 @@ def read_placement(data: bytes, *, name: str) -> Placement:
         parts=tuple(parts),
         unit_stated=reader.unit_stated,
         problems=log.freeze(data),
+        nameless=reader.nameless,
     )
 
 
@@ -157,11 +158,14 @@ class _Rows:
         self._file_side = file_side
         self.unit_stated = general is not None
         self.guessed_sides = ""
+        self.nameless = 0
 
     def read(self, row: Row, offset: int | None) -> PlacedPart | None:
         ref = row.cells.get("ref", "")
         x, y = self._length(row, "x"), self._length(row, "y")
         if not ref or x is None or y is None:
+            placed = x is not None and y is not None
+            self.nameless += placed and bool(row.cells.get("value") or row.cells.get("footprint"))
             if row.cells.get("x") or row.cells.get("y"):
                 self._log.add(
                     rules.PLACEMENT_ROW, "row without designator or position", offset=offset
