@@ -66,7 +66,12 @@ def cuts_of(case: Case) -> Cuts:
     holes, slots = board.holes, board.slots
     plated, first, last = cut_columns(board)
     _, row = np.unique(slots.path, return_index=True)
-    centre = shapely.get_coordinates(shapely.centroid(board.hole_shapes[len(holes) :]))
+    middle = np.column_stack((slots.x0 + slots.x1, slots.y0 + slots.y1))[row] / 2
+    # A path of unknown width has no shape and no centroid, but a place.
+    spots, known = shapely.get_coordinates(
+        shapely.centroid(board.hole_shapes[len(holes) :]), return_index=True
+    )
+    middle[known] = spots
     functions = np.concatenate((holes.function, slots.function[row]))
     return Cuts(
         shapes=board.hole_shapes,
@@ -75,8 +80,8 @@ def cuts_of(case: Case) -> Cuts:
         last=last,
         width=np.concatenate((holes.diameter, slots.diameter[row])),
         slot_row=np.concatenate((np.full(len(holes), -1), row)).astype(np.int64),
-        x=np.concatenate((holes.x, centre[:, 0])),
-        y=np.concatenate((holes.y, centre[:, 1])),
+        x=np.concatenate((holes.x, middle[:, 0])),
+        y=np.concatenate((holes.y, middle[:, 1])),
         function=tuple(
             board.hole_functions[f] if 0 <= f < len(board.hole_functions) else () for f in functions
         ),

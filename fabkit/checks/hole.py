@@ -77,7 +77,8 @@ def slots(case: Case) -> Iterator[Finding]:
         ("slot_min_width_plated_mm", cuts.plated != 0, "narrowest plated slot"),
         ("slot_min_width_nonplated_mm", cuts.plated == 0, "narrowest non-plated slot"),
     ):
-        rows = np.flatnonzero(mine & ~cuts.round)
+        # That a path has no width is a finding of its own.
+        rows = np.flatnonzero(mine & ~cuts.round & (cuts.width > 0))
         yield from judge(
             case, SLOT_NARROW, key, Measures(cuts.width[rows], cuts_at(case, rows)), words
         )

@@ -255,7 +255,7 @@ def edge_distance(cuts: Cuts, profile: BaseGeometry) -> tuple[Floats, Bools]:
     (_, _), distance = tree.query_nearest(centre, all_matches=False, return_distance=True)
     wall = np.where(inside, distance, -distance) - cuts.width / 2
     wall = np.where(~inside & (distance > cuts.width / 2), -distance, wall)
-    slot = np.flatnonzero(~cuts.round)
+    slot = np.flatnonzero(~cuts.round & ~shapely.is_empty(cuts.shapes))
     if len(slot):
         apart = tree.query_nearest(cuts.shapes[slot], all_matches=False, return_distance=True)[1]
         wall[slot] = np.where(apart > 0, apart, -cuts.width[slot] / 2)
