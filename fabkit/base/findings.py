@@ -99,6 +99,9 @@ class Rule:
     at_most
         The worst that can follow from it for the order, where that is less than its severity:
         every reader takes in one way what the format forbids.
+    explains
+        Ids of rules, or groups with a trailing slash, whose findings follow from one of this
+        rule, where they are about the same files.
     """
 
     id: str
@@ -108,6 +111,7 @@ class Rule:
     severity: Severity
     advice: str
     at_most: Consequence = Consequence.STOP
+    explains: tuple[str, ...] = ()
 
     @property
     def consequence(self) -> Consequence:
@@ -201,6 +205,8 @@ class Finding:
         What was assumed in order to go on ("read as inches"), or None.
     advice
         What to do; the rule's own when empty.
+    follows
+        Id of the finding of the same run that this one follows from; empty when none.
     """
 
     rule: Rule
@@ -213,6 +219,7 @@ class Finding:
     unit: str = ""
     assumed: str | None = None
     advice: str = ""
+    follows: str = ""
 
     def __repr__(self) -> str:
         said = f"{self.severity.word} {self.id}: {self.message}{times(self.message, self.count)}"

@@ -44,10 +44,11 @@ def house_checks() -> tuple[str, ...]:
 def judge_house(house: House, result: CheckResult) -> HouseVerdict:
     """Judge from a verdict by this house's sheet whether the house can make the board.
 
-    Errors that lie in the files alone are no house's fault and do not count.
+    Errors that lie in the files alone, and what follows from them, are no house's fault and do
+    not count.
     """
     rules = {r.id for o in result.outcomes if o.check.id in house_checks() for r in o.check.rules}
-    bound = [f for f in result if f.id in rules]
+    bound = [f for f in result if f.id in rules and not f.follows]
     forbidding = tuple(f for f in bound if f.severity is Severity.ERROR)
     if forbidding:
         return HouseVerdict(house=house, cls=None, reasons=forbidding)

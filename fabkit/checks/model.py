@@ -282,6 +282,10 @@ class Outcome:
     trace: str = ""
 
 
+FINE_CLASS: Final = "fine class"
+"""The choice that every limit asks for which the fine class alone keeps."""
+
+
 def asks_for_fine(finding: Finding) -> bool:
     """Whether a limit of the standard class is broken that the fine class keeps.
 
@@ -390,11 +394,16 @@ class CheckResult(Result, Sequence[Finding]):
         return any(asks_for_fine(f) for f in self.findings)
 
     def causes(self, consequence: Consequence) -> tuple[tuple[Finding, ...], ...]:
-        """Give the findings of a consequence, those of one rule together, worst first."""
+        """Give the findings of a consequence, those of one rule together, worst first.
+
+        What follows from another finding is no cause of its own, and to order the fine class is
+        one choice, however many limits ask for it.
+        """
         found: dict[str, list[Finding]] = {}
         for finding in self.findings:
-            if finding.consequence is consequence:
-                found.setdefault(finding.id, []).append(finding)
+            if finding.consequence is consequence and not finding.follows:
+                key = FINE_CLASS if asks_for_fine(finding) else finding.id
+                found.setdefault(key, []).append(finding)
         return tuple(map(tuple, found.values()))
 
     def exit_status(self, fail_on: Severity | None) -> int:

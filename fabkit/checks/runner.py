@@ -9,6 +9,7 @@ from difflib import get_close_matches
 
 from fabkit.base.errors import UsageError
 from fabkit.base.findings import Finding
+from fabkit.checks.causes import fold
 from fabkit.checks.declare import EVIDENCE, NEEDS
 from fabkit.checks.model import Case, Check, CheckOptions, CheckResult, NotJudged, Outcome, State
 from fabkit.keyboard.build import describe
@@ -142,7 +143,8 @@ def join_alike(findings: Iterable[Finding]) -> tuple[Finding, ...]:
 def gather(case: Case, outcomes: tuple[Outcome, ...]) -> CheckResult:
     """Put readers' problems and outcomes into one result, worst first.
 
-    Among equals the order is that of the files and of the catalogue.
+    Among equals, what others follow from stands first; then the order is that of the files and of
+    the catalogue.
     """
     problems = (*case.board.package.problems, *case.board.problems)
     only = [current_id(name) for name in case.options.only]
@@ -157,8 +159,10 @@ def gather(case: Case, outcomes: tuple[Outcome, ...]) -> CheckResult:
     # A reader says how badly a file breaks its format; of the order, only what follows counts.
     every = [replace(f, severity=f.consequence.severity) for f in every]
     reasons = {current_id(silence.rule): silence.reason for silence in case.options.silenced}
+    kept = fold([f for f in every if f.id not in reasons], case.board.package)
+    roots = {f.follows for f in kept}
     return CheckResult(
-        tuple(sorted((f for f in every if f.id not in reasons), key=lambda f: -f.severity)),
+        tuple(sorted(kept, key=lambda f: (-f.severity, f.id not in roots, bool(f.follows)))),
         outcomes,
         tuple((f, reasons[f.id]) for f in every if f.id in reasons),
         describe(case.board, case.options.use),

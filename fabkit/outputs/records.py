@@ -11,7 +11,7 @@ from fabkit.base.tables import Record
 from fabkit.base.units import format_number
 from fabkit.board.model import Board
 from fabkit.checks.houses import HouseVerdict
-from fabkit.checks.model import CheckResult, State
+from fabkit.checks.model import FINE_CLASS, CheckResult, State, asks_for_fine
 from fabkit.checks.thickness import ThicknessRow
 from fabkit.keyboard.model import BoardIs
 from fabkit.outputs.archive import Packed, digest
@@ -56,6 +56,8 @@ def finding_record(finding: Finding) -> Record:
         "source": str(rule.source),
         "words": words_of(rule),
         "places": [place_record(p) for p in finding.places],
+        **({"follows": finding.follows} if finding.follows else {}),
+        **({"choice": FINE_CLASS} if asks_for_fine(finding) else {}),
     }
 
 
@@ -140,10 +142,11 @@ def house_record(house: House) -> Record:
 
 
 def count_record(result: CheckResult) -> Record:
-    """Count findings by severity and by consequence, and checks that could not judge."""
+    """Count findings by severity, causes by consequence, and checks that could not judge."""
     counts: Record = {s.word: result.count(s) for s in sorted(Severity, reverse=True)}
     for consequence in sorted(Consequence, reverse=True):
-        counts[consequence.word] = sum(f.consequence is consequence for f in result)
+        mine = (f for f in result if f.consequence is consequence)
+        counts[consequence.word] = sum(not f.follows for f in mine)
     counts["silenced"] = len(result.silenced)
     counts["not judged"] = len(result.in_state(State.NOT_JUDGED))
     counts["does not apply"] = len(result.in_state(State.APART))

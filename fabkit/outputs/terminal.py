@@ -157,42 +157,77 @@ def print_boards(console: Terminal, boards: Sequence[Record]) -> None:
             console.print(f"warning: {board['contradiction']}", style="yellow")
 
 
-def print_finding(
-    console: Terminal, finding: Record, *, alike: Sequence[Record] = (), short: bool = False
-) -> None:
-    """Print one finding: what, where, against which limit, what to do.
-
-    ``alike`` are further findings of the same rule, which are only counted.  When ``short``, it is
-    two lines, without the line of the file, and with how to set it aside.
-    """
-    word = finding["consequence"]
-    said = cause_words(finding, alike)
-    console.print((f"{word:<8}", STYLES[word]), said, (f"  [{finding['id']}]", "dim"))
+def print_finding(console: Terminal, finding: Record) -> None:
+    """Print one finding in full: what, where, against which limit, what to do."""
+    _print_said(console, finding)
     place: Record = finding["places"][0] if finding["places"] else {"text": ""}
-    where = f"at {place['text']}{_elsewhere(finding, alike)}" if place["text"] else ""
-    assumed = f"assumed: {finding['assumed']}" if finding["assumed"] else ""
-    what_to_do = f"do: {finding['remedy']}"
-    if short:
-        aside = f"or --silence {finding['id']}=REASON"
-        said = "; ".join(t for t in (where, assumed, what_to_do) if t)
-        console.print(f"        {said.rstrip('.')}; {aside}")
-        return
-    if where:
-        console.print(f"        {where}")
+    if place["text"]:
+        console.print(f"        at {place['text']}{_elsewhere(finding, [])}")
     if place.get("excerpt"):
         console.print(f"        | {place['excerpt']}", style="dim")
         console.print(f"        | {' ' * place['caret']}^", style="dim")
-    if assumed:
-        console.print(f"        {assumed}")
-    console.print(f"        {what_to_do}")
+    if finding["assumed"]:
+        console.print(f"        assumed: {finding['assumed']}")
+    if "follows" in finding:
+        console.print(f"        follows from {finding['follows']}")
+    console.print(f"        do: {finding['remedy']}")
 
 
-def cause_words(finding: Record, alike: Sequence[Record] = ()) -> str:
-    """Say what was found and how often; ``alike`` are further findings of the same rule."""
+def print_cause(
+    console: Terminal, group: Sequence[Record], echoes: Sequence[str], *, brief: bool
+) -> None:
+    """Print a cause in two lines, or in one when ``brief``.
+
+    Parameters
+    ----------
+    group
+        Findings of one rule and consequence, or settled by one choice; the first is shown, others
+        of its rule are counted, those of other rules named.
+    echoes
+        Ids of the findings that follow from it.
+    """
+    finding, *others = group
+    alike = [other for other in others if other["id"] == finding["id"]]
+    place: Record = finding["places"][0] if finding["places"] else {"text": ""}
+    where = f"at {place['text']}{_elsewhere(finding, alike)}" if place["text"] else ""
+    _print_said(console, finding, others, where if brief else "")
+    if brief:
+        return
+    said = [
+        where,
+        f"assumed: {finding['assumed']}" if finding["assumed"] else "",
+        f"{counted(len(echoes), 'finding')} follow from it ({_named(echoes)})" if echoes else "",
+        f"do: {finding['remedy']}",
+    ]
+    line = "; ".join(text for text in said if text).rstrip(".")
+    console.print(f"        {line}; or --silence {finding['id']}=REASON")
+
+
+def _named(ids: Sequence[str], most: int = 3) -> str:
+    distinct = list(dict.fromkeys(ids))
+    return ", ".join(distinct[:most]) + (", ..." if len(distinct) > most else "")
+
+
+def _print_said(
+    console: Terminal, finding: Record, others: Sequence[Record] = (), where: str = ""
+) -> None:
+    word = finding["consequence"]
+    said = f"{cause_words(finding, others)} {where}".rstrip()
+    console.print((f"{word:<8}", STYLES[word]), said, (f"  [{finding['id']}]", "dim"))
+
+
+def cause_words(finding: Record, others: Sequence[Record] = ()) -> str:
+    """Say what was found and how often, and what else one choice settles.
+
+    ``others`` are further findings of the same rule, or of the same choice.
+    """
+    alike = [other for other in others if other["id"] == finding["id"]]
+    too = [other["id"] for other in others if other["id"] != finding["id"]]
     count = finding["count"] + sum(other["count"] for other in alike)
     often = times(finding["message"], count)
     more = f" (and {len(alike)} more of the kind)" if alike and not often else often
-    return f"{finding['message']}{more}"
+    settled = f"; the {finding.get('choice')} settles {_named(too)}, too" if too else ""
+    return f"{finding['message']}{more}{settled}"
 
 
 def _elsewhere(finding: Record, alike: Sequence[Record]) -> str:

@@ -13,10 +13,13 @@ from fabkit.base.version import VERSION
 from fabkit.outputs.code_hosts import render_annotations, render_junit, sarif_log
 from fabkit.outputs.json import to_document, to_json
 from fabkit.outputs.tables import markdown_text
-from fabkit.outputs.terminal import Terminal, board_counts, print_boards, print_finding
+from fabkit.outputs.terminal import Terminal, board_counts, print_cause, print_finding
 
 SHOWN_CAUSES = 6
-"""Causes notices under a verdict, two lines each; the rest is counted and waits for ``--all``."""
+"""Causes shown under a verdict; the rest is counted and waits for ``--all``."""
+
+CAUSE_LINES = 8
+"""Lines for them: two each, and one for the last where there are many."""
 
 
 def render_verdict(check: Record, form: str, *, fail_on: Severity | None = Severity.ERROR) -> str:
@@ -97,13 +100,12 @@ def _item(finding: Record) -> list[str]:
 def print_check(
     console: Terminal, record: Record, *, files: bool = False, full: bool = False
 ) -> None:
-    """Print what the board is, the verdict, and the causes that stop it or ask for a decision.
+    """Print the verdict, the causes that stop the board or ask for a decision, and what it is.
 
     Unless ``full``, findings of one rule and consequence are one cause, shown by the first of
-    them; what is only worth knowing, the form of the files and the checks that could not judge
-    are one line: a person reads what matters, a program reads the JSON.
+    them; what follows from another, what is only worth knowing, the form of the files and the
+    checks that could not judge are one line: a person reads what matters, a program the JSON.
     """
-    print_boards(console, record["boards"])
     console.print(record["verdict"], style=f"bold {_tone(record)}".strip())
     if full:
         for finding in record["findings"]:
@@ -121,7 +123,7 @@ def print_check(
     for check in record["checks"]:
         if check["state"] == "broken":
             console.print(f"broken: {check['id']}: {check['reason']}", style="bold red")
-    print_board(console, record["board"])
+    print_board(console, record["board"], record["boards"])
     if files:
         print_files(console, record["package"])
     if "thicknesses" in record:
@@ -185,17 +187,21 @@ def print_houses(console: Terminal, houses: list[Record]) -> None:
     console.table(Table(columns_of("house", "class", "because"), tuple(rows), title="houses"))
 
 
-def print_board(console: Terminal, board: Record) -> None:
-    """Print one line about the board."""
+def print_board(console: Terminal, board: Record, boards: Sequence[Record] = ()) -> None:
+    """Print one line about the board, and what speaks against the user's word of what it is."""
     thickness = board["thickness_mm"]
     width, height = board["width_mm"], board["height_mm"]
     words = [
         f"{board['name']}:",
+        *(f"{kind['headline']};" for kind in boards),
         f"{format_number(width, digits=2)} × {format_mm(height, digits=2)},",
         f"{board_counts(board)},",
         f"{format_mm(thickness)} thick" if thickness else "thickness not stated",
     ]
     console.print(" ".join(words), style="bold")
+    for kind in boards:
+        if kind["contradiction"]:
+            console.print(f"warning: {kind['contradiction']}", style="yellow")
 
 
 def print_files(console: Terminal, package: Record) -> None:
@@ -250,10 +256,15 @@ def _skipped(checks: Sequence[Record]) -> list[str]:
 
 
 def causes_of(findings: Sequence[Record]) -> dict[str, list[list[Record]]]:
-    """Group findings of one rule and consequence into causes, by consequence; worst first."""
+    """Group findings of one rule and consequence into causes, by consequence; worst first.
+
+    What one choice settles is one cause; what follows from another finding is none.
+    """
     groups: dict[tuple[str, str], list[Record]] = {}
     for finding in findings:
-        groups.setdefault((finding["id"], finding["consequence"]), []).append(finding)
+        if "follows" not in finding:
+            key = str(finding.get("choice", finding["id"]))
+            groups.setdefault((key, finding["consequence"]), []).append(finding)
     causes: dict[str, list[list[Record]]] = {}
     for (_, consequence), group in groups.items():
         causes.setdefault(consequence, []).append(group)
@@ -263,13 +274,22 @@ def causes_of(findings: Sequence[Record]) -> dict[str, list[list[Record]]]:
 def _print_causes(console: Terminal, findings: Sequence[Record]) -> list[str]:
     """Print the causes to act on, worst first, and give in a few words what is not shown."""
     causes = causes_of(findings)
+    echoes: dict[str, list[str]] = {}
+    for finding in findings:
+        if "follows" in finding:
+            echoes.setdefault(finding["follows"], []).append(finding["id"])
     acted = [*causes.get("stop", ()), *causes.get("decide", ())]
-    for group in acted[:SHOWN_CAUSES]:
-        print_finding(console, group[0], alike=group[1:], short=True)
+    shown = acted[:SHOWN_CAUSES]
+    for n, group in enumerate(shown):
+        # The first ones are told in full where not all can be.
+        brief = n >= CAUSE_LINES - len(shown)
+        print_cause(console, group, echoes.get(group[0]["id"], ()), brief=brief)
     folded = []
     if rest := acted[SHOWN_CAUSES:]:
         ids = ", ".join(group[0]["id"] for group in rest)
         folded.append(f"{len(rest)} more to decide ({ids})")
+    if echoed := sum(map(len, echoes.values())):
+        folded.append(f"{echoed} that follow")
     if known := causes.get("know"):
         folded.append(f"{len(known)} to know")
     if formal := causes.get("form"):

@@ -9,6 +9,7 @@ finds it::
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import cache
 from importlib.resources import files
 from typing import Any, Final
@@ -77,6 +78,7 @@ def _made(
     advice: str,
     source: str,
     at_most: str = Consequence.STOP.word,
+    explains: Iterable[str] = (),
 ) -> Rule:
     document, _, section = source.partition(", ")
     return Rule(
@@ -87,4 +89,5 @@ def _made(
         severity=Severity[severity.upper()],
         advice=advice,
         at_most=Consequence[at_most.upper()],
+        explains=tuple(explains),
     )

@@ -25,7 +25,7 @@ from fabkit.outputs.manifest import MAKER, MANIFEST, file_record, look_at
 from fabkit.outputs.names import file_stem
 from fabkit.outputs.papers import fit_job
 from fabkit.outputs.tables import markdown_text, to_csv, to_markdown
-from fabkit.outputs.terminal import Terminal, print_finding
+from fabkit.outputs.terminal import Terminal, print_cause, print_finding
 from fabkit.outputs.verdict import print_check
 
 HOSTILE = st.text(max_size=30)
@@ -171,10 +171,17 @@ def finding(**changes):
     return {**record, **changes}
 
 
-def printed(*args, **kwargs):
+def printed(one):
     """What is printed of a finding when there is no terminal."""
     out = io.StringIO()
-    print_finding(Terminal(out), *args, **kwargs)
+    print_finding(Terminal(out), one)
+    return out.getvalue()
+
+
+def cause(*group, echoes=(), brief=False):
+    """What is printed of a cause when there is no terminal."""
+    out = io.StringIO()
+    print_cause(Terminal(out), group, echoes, brief=brief)
     return out.getvalue()
 
 
@@ -192,19 +199,36 @@ def test_a_finding_is_printed_with_all_it_knows():
 def test_alike_findings_are_counted_over_files():
     """Further findings of a rule add to the count and name how many files have them."""
     other = finding(places=[{"text": "b.drl", "file": "b.drl"}], count=4)
-    text = printed(finding(), alike=[other])
+    text = cause(finding(), other)
 
     assert "(×7)" in text
     assert "and in 1 other file" in text
 
 
 def test_a_cause_is_two_lines_with_its_way_out():
-    """In the short form a finding is two lines: what, then where, what to do, how to set aside."""
-    lines = printed(finding(consequence="decide"), short=True).splitlines()
+    """A cause is two lines: what, then where, what to do, how to set aside."""
+    lines = cause(finding(consequence="decide")).splitlines()
 
     assert len(lines) == 2
     assert lines[0].startswith("decide  a hole is")
     assert lines[1].endswith("do: drill larger; or --silence test/x=REASON")
+
+
+def test_a_cause_names_what_follows_and_what_one_choice_settles():
+    """Echoes are counted and named, at most three; so are limits that the fine class keeps."""
+    ids = ["hole/a", "hole/a", "hole/b", "hole/c", "hole/d"]
+    assert "5 findings follow from it (hole/a, hole/b, hole/c, ...)" in cause(finding(), echoes=ids)
+    other = finding(id="copper/gap-small", choice="fine class")
+    text = cause(finding(choice="fine class"), other)
+    assert "(×3)" in text
+    assert "the fine class settles copper/gap-small, too" in text
+
+
+def test_a_brief_cause_is_one_line():
+    """Where many are shown, a cause is what and where."""
+    (line,) = cause(finding(), brief=True).splitlines()
+    assert "at a.drl:3:1" in line
+    assert "do:" not in line
 
 
 def verdict(*findings, full=False):
@@ -240,7 +264,8 @@ def test_a_verdict_is_short_and_all_is_full():
     )
     short, full = verdict(*findings), verdict(*findings, full=True)
 
-    assert short.startswith("no keyboard\ndecide before ordering: 1 decision\nstop    a hole is")
+    assert short.startswith("decide before ordering: 1 decision\nstop    a hole is")
+    assert "b: no keyboard; 30 × 20 mm" in short
     assert short.count("do: drill larger") == 3
     assert short.count("X1Y1") == 0
     assert "at a.drl:3:1, and 2 more here; assumed: mm; do: drill larger" in short
@@ -251,15 +276,18 @@ def test_a_verdict_is_short_and_all_is_full():
     assert "skipped, needs slots: a/0, a/1, a/2" in full
 
 
-def test_at_most_six_causes_are_shown():
-    """Twelve lines for causes, stops first; the rest is named by its ids."""
+@pytest.mark.parametrize(("causes", "in_full"), [(4, 4), (6, 2), (8, 2)])
+def test_at_most_eight_lines_are_causes(causes, in_full):
+    """Two lines for each cause, one where there are many, stops first; the rest is named."""
     text = verdict(
-        *(finding(consequence="decide", id=f"mask/{n}") for n in range(8)), finding(id="hole/x")
+        *(finding(consequence="decide", id=f"mask/{n}") for n in range(causes - 1)),
+        finding(id="hole/x"),
     )
 
-    assert text.count("do: drill larger") == 6
-    assert text.splitlines()[2].startswith("stop")
-    assert "3 more to decide (mask/5, mask/6, mask/7)" in text
+    assert len(text.splitlines()) <= 12
+    assert text.count("do: drill larger") == in_full
+    assert text.splitlines()[1].startswith("stop")
+    assert ("2 more to decide (mask/5, mask/6)" in text) is (causes == 8)
 
 
 def test_a_number_that_is_said_is_not_repeated():

@@ -1,0 +1,91 @@
+"""One cause is named once: what follows from it is folded under it, never hidden."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import pytest
+from checks.test_geometry_rules import board_of
+from rules.set_cases import PADS, drill
+
+from fabkit.base.findings import Consequence, Finding, Place
+from fabkit.checks.causes import fold
+from fabkit.checks.judging import check
+from fabkit.checks.model import State
+from fabkit.rules import load_rule, load_rules
+
+RULES = {rule.id: rule for rule in load_rules()}
+
+
+def explained(name):
+    """Ids that a rule explains, groups written out."""
+    entries = RULES[name].explains
+    return [
+        i
+        for i in RULES
+        if i != name and any(i == e or (e.endswith("/") and i.startswith(e)) for e in entries)
+    ]
+
+
+def test_what_a_rule_explains_exists():
+    """Every entry names a rule or a group that there is."""
+    for rule in RULES.values():
+        for entry in rule.explains:
+            assert entry in RULES or any(entry.endswith("/") and i.startswith(entry) for i in RULES)
+
+
+def test_no_rule_explains_itself_over_others():
+    """Following what explains what never leads back: each echo has one root."""
+
+    def walk(name, path):
+        assert name not in path, [*path, name]
+        for other in explained(name):
+            if RULES[other].explains:
+                walk(other, [*path, name])
+
+    for rule in RULES.values():
+        if rule.explains:
+            walk(rule.id, [])
+
+
+FILES = SimpleNamespace(
+    files=[
+        SimpleNamespace(name="top", role=SimpleNamespace(side="top")),
+        SimpleNamespace(name="bottom", role=SimpleNamespace(side="bottom")),
+    ]
+)
+
+
+def found(rule, *places):
+    return Finding.of(load_rule(rule), rule, *places)
+
+
+@pytest.mark.parametrize(("side", "follows"), [("top", True), ("bottom", False), (None, True)])
+def test_a_layer_explains_its_own_face_alone(side, follows):
+    """A top copper that fits nothing explains rings on top, not those on the bottom."""
+    cause = found("register/no-fit", Place(file="top"))
+    echo = found("hole/ring-broken", Place(file="drill", side=side, x_mm=1.0, y_mm=1.0))
+    cause, echo = fold((cause, echo), FILES)
+    assert echo.follows == (cause.id if follows else "")
+    assert cause.consequence is (Consequence.STOP if follows else Consequence.DECIDE)
+
+
+def test_a_chain_has_one_root():
+    """A file that is not there explains the missing layer, and through it the open net."""
+    listed, copper, net = fold(
+        (found("job/file-missing"), found("package/missing-copper"), found("net/open")), FILES
+    )
+    assert (copper.follows, net.follows) == (listed.id, listed.id)
+    assert not listed.follows
+
+
+def test_a_lost_tool_table_is_one_stop():
+    """Without its tools a drill file lacks sizes and unit too: the verdict names the one cause."""
+    whole = drill(*PADS, body="G00X8.0Y10.0\nM15\nG01X12.0Y10.0\nM16\n")
+    headless = whole[whole.index("%\n") :]
+    assert "T1C" not in headless
+    result = check(board_of(holes_drl=headless))
+    assert not result.in_state(State.BROKEN)
+    assert [group[0].id for group in result.causes(Consequence.STOP)] == ["drill/tool-undefined"]
+    assert any(f.follows == "drill/tool-undefined" for f in result)
+    assert result.verdict.startswith("do not order: 1 stop")
