@@ -11,6 +11,7 @@ from each other, and wound so that every point is run round once in one sense, o
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise, starmap
 from typing import Final
 
 import numpy as np
@@ -42,7 +43,9 @@ def winding_numbers(ring: Floats, points: Floats) -> Ints:
     rays = shapely.linestrings(np.stack((points, np.column_stack((np.maximum(x, far), y))), axis=1))
     tree = shapely.STRtree(edges)
     out = np.zeros(len(points), np.int64)
-    for rows in _in_parts(len(points), len(ring)):
+    low, high = np.minimum(start, end), np.maximum(start, end)
+    met = _most_met(low, high, points, np.column_stack((np.full(len(points), far), y)))
+    for rows in _in_parts(met):
         which, edge = tree.query(rays[rows])
         (ax, ay), (bx, by) = start[edge].T, end[edge].T
         px, py = x[rows][which], y[rows][which]
@@ -55,10 +58,28 @@ def winding_numbers(ring: Floats, points: Floats) -> Ints:
     return out
 
 
-def _in_parts(count: int, most: int) -> Iterator[slice]:
-    """Slices of ``count`` rows of which each may meet ``most`` edges, a bounded number in all."""
-    step = max(_PAIRS_AT_ONCE // max(most, 1), 1)
-    return (slice(at, at + step) for at in range(0, count, step))
+def _most_met(low: Floats, high: Floats, below: Floats, above: Floats) -> Ints:
+    """How many boxes each of other boxes meets at most: those it overlaps along the better axis.
+
+    Parameters
+    ----------
+    low, high : (n, 2) float64
+    below, above : (m, 2) float64
+        Corners of the others.
+    """
+    along = [
+        np.searchsorted(np.sort(low[:, k]), above[:, k], side="right")
+        - np.searchsorted(np.sort(high[:, k]), below[:, k])
+        for k in (0, 1)
+    ]
+    fewer: Ints = np.minimum(*along)
+    return fewer
+
+
+def _in_parts(most: Ints) -> Iterator[slice]:
+    """Slices of rows of which each may meet so many edges, a bounded number in all."""
+    part = np.cumsum(most) // _PAIRS_AT_ONCE
+    return starmap(slice, pairwise((0, *(np.flatnonzero(np.diff(part)) + 1).tolist(), len(most))))
 
 
 def crosses_more_than(ring: Floats, most: int) -> bool:
@@ -74,15 +95,13 @@ def crosses_more_than(ring: Floats, most: int) -> bool:
     """
     start, end = ring, np.roll(ring, -1, axis=0)
     low, high = np.minimum(start, end), np.maximum(start, end)
-    # Pairs of edges whose extents overlap along an axis: all pairs less those where one ends
-    # before the other begins.  Mostly that answers it.
-    count = len(ring)
-    before = [np.searchsorted(np.sort(high[:, k]), low[:, k]).sum() for k in (0, 1)]
-    if count * (count - 1) // 2 - max(before) <= most:
+    met = _most_met(low, high, low, high)
+    # Each edge meets itself, and each pair is met from both sides.  Mostly that answers it.
+    if (met.sum() - len(ring)) // 2 <= most:
         return False
     tree = shapely.STRtree(shapely.linestrings(np.stack((start, end), axis=1)))
     found = 0
-    for rows in _in_parts(count, count):
+    for rows in _in_parts(met):
         a, b = tree.query(tree.geometries[rows])
         a += rows.start
         a, b = a[a < b], b[a < b]
@@ -160,6 +179,15 @@ def _take_out(first: Ints, second: Ints, count: int) -> list[list[tuple[int, int
     return loops
 
 
+def _loop_rows(loops: list[list[tuple[int, int]]]) -> tuple[Ints, Ints]:
+    """Rows of the runs of loops, one after the other, and the loop of each row."""
+    found = [(n, k, end) for n, loop in enumerate(loops) for k, end in loop]
+    runs = np.array(found, dtype=np.int64).reshape(-1, 3)
+    length = runs[:, 2] - runs[:, 1]
+    rows = np.arange(length.sum()) + np.repeat(runs[:, 1] - (np.cumsum(length) - length), length)
+    return rows, np.repeat(runs[:, 0], length)
+
+
 def _split_at_cut_ins(ring: Floats) -> list[Floats] | None:
     """Loops left of a closed ring when edges run through once in each sense are taken out.
 
@@ -175,11 +203,9 @@ def _split_at_cut_ins(ring: Floats) -> list[Floats] | None:
     loops = None if pairs is None else _take_out(*pairs, len(ring))
     if loops is None:
         return None
-    return [
-        np.vstack([ring[begin:end] for begin, end in runs])
-        for runs in loops
-        if sum(end - begin for begin, end in runs) >= 3
-    ]
+    rows, loop = _loop_rows(loops)
+    parts = np.split(ring[rows], np.flatnonzero(np.diff(loop)) + 1)
+    return [part for part in parts if len(part) >= 3]
 
 
 def _fill_loops(loops: list[Floats]) -> BaseGeometry | None:
@@ -201,16 +227,44 @@ def _fill_loops(loops: list[Floats]) -> BaseGeometry | None:
     others = inner != outer
     inner, outer = inner[others], outer[others]
     depth = np.bincount(inner, minlength=len(loops))
-    solid, hole = areas[depth == 0], areas[depth == 1]
     # Each hole must run against the solid around it, and solids must not overlap.
     # Deeper nesting, and loops that run alike, are left to the slower way by faces.
     if (depth > 1).any() or (sense[inner] == sense[outer]).any():
         return None
+    solid = areas[depth == 0]
     first, second = shapely.STRtree(solid).query(solid, predicate="intersects")
     if (first != second).any():
         return None
+    pierced = _pierced(areas, outer, inner)
+    if pierced is not None:
+        return pierced
     whole = shapely.union_all(solid)
+    hole = areas[depth == 1]
     return whole.difference(shapely.union_all(hole)) if len(hole) else whole
+
+
+def _pierced(areas: Shapes, outer: Ints, inner: Ints) -> BaseGeometry | None:
+    """Put areas into others as their holes, without an overlay; None where holes meet.
+
+    Parameters
+    ----------
+    areas : (n,) object array of polygons
+    outer, inner : (m,) int64
+        Rows of solids and of the holes in them; all others are solids without holes.
+    """
+    if (shapely.get_type_id(areas) != shapely.GeometryType.POLYGON).any():
+        return None
+    if shapely.get_num_interior_rings(areas).any():
+        return None
+    rings = shapely.get_exterior_ring(areas)
+    made = areas.copy()
+    order = np.argsort(outer, kind="stable")
+    solids, first = np.unique(outer[order], return_index=True)
+    for k, holes in zip(solids.tolist(), np.split(inner[order], first[1:]), strict=False):
+        made[k] = shapely.polygons(rings[k], holes=rings[holes])
+    made = np.delete(made, inner)
+    whole: BaseGeometry = made[0] if len(made) == 1 else shapely.multipolygons(made)
+    return whole if whole.is_valid else None
 
 
 def _signed_area(ring: Floats) -> float:
@@ -333,13 +387,11 @@ def find_contour_fault(contour: Segments, *, chord_error_mm: float) -> str:
     loops = _take_out(*pairs, len(ends))
     if loops is None:
         return "cut-ins cross each other"
-    runs = np.array([(n, k, last) for n, loop in enumerate(loops) for k, last in loop])
-    if not len(runs):
+    chords = offsets.tolist()
+    rows, ring = _loop_rows([[(chords[k], chords[end]) for k, end in loop] for loop in loops])
+    if not len(rows):
         return "it encloses nothing"
-    first, length = offsets[runs[:, 1]], offsets[runs[:, 2]] - offsets[runs[:, 1]]
-    before = np.cumsum(length) - length
-    rows = np.repeat(first - before, length) + np.arange(length.sum())
-    _, ring = np.unique(np.repeat(runs[:, 0], length), return_inverse=True)
+    _, ring = np.unique(ring, return_inverse=True)
     if np.bincount(ring).min() < 3:
         return "it encloses nothing"
     return _judge(points[rows], ring, ends[pairs[0]])
