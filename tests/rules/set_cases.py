@@ -480,6 +480,7 @@ CASES: dict[str, tuple[Files, Files]] = {
     "hole/non-plated-too-small": ({"bare.drl": drill((15, 10), size=0.05, function=NPTH)}, WITHOUT),
     "hole/too-large": ({"bare.drl": drill((15, 10), size=9.0, function=NPTH)}, WITHOUT),
     "hole/odd-size": ({"holes.drl": drill(*PADS, size=1.03)}, WITHOUT),
+    "hole/missing": ({"holes.drl": drill(PADS[0])}, WITHOUT),
     "hole/ring-thin": ({"holes.drl": drill(*PADS, size=1.9)}, WITHOUT),
     "hole/ring-broken": ({"holes.drl": drill((5.7, 5), (25, 15))}, WITHOUT),
     "hole/plated-without-copper": ({"holes.drl": drill(*PADS, (15, 10))}, WITHOUT),

@@ -1,0 +1,186 @@
+"""What a repeated footprint has at all its places but a few: votes of equals, without any names.
+
+Holes of one size that stand at equal places among other holes belong to one footprint, however it
+is turned.  Each such hole is laid on the most usual one, and what lies at one place beside nearly
+all of them is missing beside the others.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fabkit.base.columns import Bools, Floats, Ints
+
+REACH_MM: Final = 9.3
+"""What belongs to one footprint lies within this of its seed: half a key pitch."""
+
+ALIKE_MM: Final = 0.15
+"""Places that differ by less are alike; as for hole patterns."""
+
+FEWEST: Final = 5
+"""Fewer places of a footprint do not vote."""
+
+MOST: Final = 200
+"""Holes of a size that are more numerous are no seeds: fields of contacts, not footprints."""
+
+MODELS: Final = 6
+"""Footprints that are tried about the holes of one size."""
+
+LEAST_CORE: Final = 3
+"""Features beside the seed that make a footprint known."""
+
+HALF: Final = 0.5
+"""Share of the places beside which a feature is looked at at all."""
+
+USUAL: Final = 0.8
+"""Share of the places that must have a feature for it to be missing at the others."""
+
+RESEMBLES: Final = 0.4
+"""Share from which a place that lacks several features shows that they are left out on purpose."""
+
+FITS: Final = 0.65
+"""Share of the other features that must be there for a place to be of the same footprint."""
+
+_TURNS: Final = 6
+"""Turns that are tried, those with most votes first."""
+
+Places = NDArray[np.complex128]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gap:
+    """A feature that is missing at one place of a footprint.
+
+    ``fellows`` counts the places that have it; ``kind`` is what is missing.
+    """
+
+    x_mm: float
+    y_mm: float
+    kind: int
+    fellows: int
+
+
+def find_gaps_of_fellows(places: Floats, kind: Ints, seeds: Ints, wanted: Ints) -> list[Gap]:
+    """Find what nearly all places of a repeated footprint have and a few lack.
+
+    Parameters
+    ----------
+    places : (n, 2) float64, mm
+    kind : (n,) int64
+        What each feature is.
+    seeds, wanted : int64
+        Kinds that a footprint is recognised by, and kinds that may be missing.
+
+    Returns
+    -------
+    One gap for each place, by kind and place.
+    """
+    at = places[:, 0] + 1j * places[:, 1]
+    found: list[Gap] = []
+    odd: list[Gap] = []
+    for seed in seeds.tolist():
+        rows = np.flatnonzero(kind == seed)
+        if FEWEST <= len(rows) <= MOST:
+            for gaps in _gaps_about(at, kind, rows, wanted[wanted != seed]):
+                (odd if len(gaps) > 1 else found).extend(gaps)
+    known: list[Gap] = []
+    for gap in found:
+        # A place that lacks several features is of another make, seen from whichever seed.
+        if not any(_same(gap, other) for other in odd + known):
+            known.append(gap)
+    return sorted(known, key=lambda g: (g.kind, g.x_mm, g.y_mm))
+
+
+def _same(one: Gap, other: Gap) -> bool:
+    apart = math.hypot(one.x_mm - other.x_mm, one.y_mm - other.y_mm)
+    return one.kind == other.kind and apart <= 2 * ALIKE_MM
+
+
+def _gaps_about(at: Places, kind: Ints, rows: Ints, wanted: Ints) -> Iterator[list[Gap]]:
+    """Gaps about the seeds of one size: all of one place at a time."""
+    away = at[None, :] - at[rows, None]
+    near = [np.flatnonzero((np.abs(a) <= REACH_MM) & (np.abs(a) > ALIKE_MM)) for a in away]
+    local = [(a[n], kind[n]) for a, n in zip(away, near, strict=True)]
+    rest = [i for i, (_, kinds) in enumerate(local) if len(kinds) > 1]
+    for _ in range(MODELS):
+        if len(rest) < FEWEST:
+            return
+        counts = Counter(key for i in rest for key in set(_rings(*local[i])))
+        # Alike distances may be rounded to neighbouring steps.
+        usual = {
+            (what, step)
+            for what, step in counts
+            if sum(counts[what, step + d] for d in (-1, 0, 1)) >= HALF * len(rest)
+        }
+        model = max(rest, key=lambda i: (len(usual & set(_rings(*local[i]))), -i))
+        core = np.array([key in usual for key in _rings(*local[model])], dtype=bool)
+        if core.sum() < LEAST_CORE or not np.isin(local[model][1][core], wanted).any():
+            rest.remove(model)
+            continue
+        spots, kinds = local[model][0][core], local[model][1][core]
+        laid = [_laid(spots, kinds, *local[i]) for i in rest]
+        there = np.array([mine for _, mine in laid])
+        # At one distance is not at one place: vias beside tracks are at many.
+        usually = there.mean(axis=0) >= HALF
+        there, spots, kinds = there[:, usually], spots[usually], kinds[usually]
+        if len(spots) < LEAST_CORE:
+            rest.remove(model)
+            continue
+        fits = there.mean(axis=1) >= FITS
+        if fits.sum() < FEWEST:
+            # Only the model itself is done with: another one may have fellows.
+            rest.remove(model)
+            continue
+        members = np.flatnonzero(fits)
+        share = there[members].mean(axis=0)
+        shared = np.isin(kinds, wanted) & (share >= USUAL)
+        for m in np.flatnonzero(there.mean(axis=1) >= RESEMBLES).tolist():
+            lost = np.flatnonzero(shared & ~there[m])
+            if len(lost) < 2 and not fits[m]:
+                continue
+            spot = at[rows[rest[m]]] + spots[lost] * laid[m][0]
+            yield [
+                Gap(
+                    x_mm=float(s.real),
+                    y_mm=float(s.imag),
+                    kind=int(kinds[f]),
+                    fellows=int(there[members, f].sum()),
+                )
+                for s, f in zip(spot, lost, strict=True)
+            ]
+        rest = [i for i, fit in zip(rest, fits, strict=True) if not fit]
+
+
+def _rings(spots: Places, kinds: Ints) -> list[tuple[int, int]]:
+    """Kind and distance of each feature, which no turn changes."""
+    return list(
+        zip(kinds.tolist(), np.round(np.abs(spots) / 0.2).astype(int).tolist(), strict=True)
+    )
+
+
+def _laid(model: Places, model_kinds: Ints, spots: Places, kinds: Ints) -> tuple[complex, Bools]:
+    """Turn that lays a model's features on those of one place, and which of them are there."""
+    none = np.zeros(len(model), dtype=bool)
+    if not len(spots):
+        return 1.0 + 0.0j, none
+    same = model_kinds[:, None] == kinds[None, :]
+    pair = same & (np.abs(np.abs(model)[:, None] - np.abs(spots)[None, :]) <= ALIKE_MM)
+    a, b = np.nonzero(pair & (np.abs(model)[:, None] > 1.0))
+    turns = np.round(np.degrees(np.angle(spots[b] / model[a]))).astype(int) % 360
+    best, turned = none, 1.0 + 0.0j
+    for turn, _ in Counter(turns.tolist()).most_common(_TURNS):
+        mine = np.abs((turns - turn + 180) % 360 - 180) <= 1
+        exact: Any = np.mean(spots[b][mine] / model[a][mine])
+        exact /= abs(exact)
+        apart = np.abs(model[:, None] * exact - spots[None, :])
+        there = ((apart <= ALIKE_MM) & same).any(axis=1)
+        if there.sum() > best.sum():
+            best, turned = there, complex(exact)
+    return turned, best

@@ -1,0 +1,62 @@
+"""Holes that footprints of one kind have at all places but one."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fabkit.checks.fellows import find_gaps_of_fellows
+
+POST, PEG, SOCKET, SCREW = range(4)
+FOOTPRINT = ((5.08, 0.0, PEG), (-5.08, 0.0, PEG), (-3.81, 2.54, SOCKET), (2.54, 5.08, SOCKET))
+"""Holes about the middle of a full-height key switch with a socket (published drawings)."""
+
+
+def board(turns: list[float], lost: set[tuple[int, int]] = frozenset()) -> tuple:
+    """Keys in a row, each turned, without the holes *lost* names by key and number."""
+    rows = []
+    for key, turn in enumerate(turns):
+        middle, c = 19.05 * key + 3j * (key % 3), np.exp(1j * np.radians(turn))
+        rows.append((middle, POST))
+        rows += [
+            (middle + complex(x, y) * c, what)
+            for n, (x, y, what) in enumerate(FOOTPRINT)
+            if (key, n) not in lost
+        ]
+    rows.append((30 + 9j, SCREW))
+    at = np.array([r[0] for r in rows])
+    return np.column_stack((at.real, at.imag)), np.array([r[1] for r in rows])
+
+
+def gaps(turns: list[float], lost: set[tuple[int, int]]) -> list:
+    kinds = np.arange(4)
+    return find_gaps_of_fellows(*board(turns, lost), seeds=kinds, wanted=kinds)
+
+
+@pytest.mark.parametrize("number", range(4))
+@pytest.mark.parametrize("key", [0, 4])
+def test_a_hole_lost_at_one_key_is_found_where_it_was(key, number):
+    turns = [0.0, 0.0, 15.0, 180.0, 90.0, 0.0, -30.0, 0.0]
+    (gap,) = gaps(turns, {(key, number)})
+    x, y, what = FOOTPRINT[number]
+    turned = complex(x, y) * np.exp(1j * np.radians(turns[key]))
+    expected = 19.05 * key + 3j * (key % 3) + turned
+    assert (gap.x_mm, gap.y_mm) == pytest.approx((expected.real, expected.imag), abs=0.01)
+    assert gap.kind == what
+    assert gap.fellows == 7
+
+
+def test_whole_keys_and_a_lone_screw_lack_nothing():
+    assert gaps([0.0, 0.0, 15.0, 180.0, 90.0, 0.0], set()) == []
+
+
+def test_a_hole_that_half_of_the_keys_lack_is_meant():
+    assert gaps([0.0] * 8, {(key, 0) for key in range(4)}) == []
+
+
+def test_four_equal_places_are_too_few_to_vote():
+    assert gaps([0.0] * 4, {(1, 2)}) == []
+
+
+def test_a_key_without_its_pegs_is_of_another_footprint():
+    assert gaps([0.0] * 8, {(1, 0), (1, 1)}) == []
