@@ -17,6 +17,7 @@ from fabkit.costs.expression import evaluate
 from fabkit.keyboard.model import BoardIs
 from fabkit.parts.model import Lasting
 from fabkit.sheets.money import Currency, unit_price
+from fabkit.sheets.order import BESIDE
 
 
 class Group(StrEnum):
@@ -380,6 +381,10 @@ class CostSheet(Result):
     """What each board is."""
     unpriced: tuple[str, ...] = ()
     """Parts that must be bought and have no price."""
+    untaxed: tuple[str, ...] = ()
+    """Of tax and duty what the order states no rate of."""
+    judged: tuple[str, ...] = ()
+    """What the checks say against ordering, a line for each board; nothing where they do not."""
 
     def answer(self) -> tuple[str, ...]:
         """State what to order, what it costs and lacks, and what one half and keyboard come to.
@@ -392,13 +397,16 @@ class CostSheet(Result):
         money = self.currency.format
         made = [n for n in best.pieces if n]
         designs = f" ({' + '.join(map(str, made))})" if len(made) > 1 else ""
-        total = f"order {best.boards} boards{designs}: {money(best.total)} in all{self.lacking}"
+        boards = f"{counted(best.boards, 'board')}{designs}"
+        total = f"order {boards}: {money(best.total)} in all{self.lacking}"
         paid = "; ".join(f"{money(a)} for {title}" for title, a in shares_of(best) if a)
         each = ", ".join(f"{name} {money(amount)}" for name, amount in self.each())
-        if best.marginal is not None:
-            less = "less" if best.marginal < 0 else "more"
-            each += f"; the next larger order costs {money(abs(best.marginal))} {less}"
-        return (total, f"of that {paid}", each)
+        larger = next((o for o in self.curve if o.quantity > best.quantity), None)
+        if larger is not None:
+            apart = larger.total - best.total
+            less = "less" if apart < 0 else "more"
+            each += f"; {larger.boards} boards cost {money(abs(apart))} {less}"
+        return (total, f"of that {paid}", each, *self.judged)
 
     def each(self) -> tuple[tuple[str, Decimal], ...]:
         """Give what one half and one keyboard come to, as far as the order has such; unrounded.
@@ -407,20 +415,20 @@ class CostSheet(Result):
         """
         if self.best is None or self.best.per_half is None:
             return ()
-        half = self.best.per_half
-        if self.unit[0] == "board":
-            return (("one board", 2 * half),)
-        if self.boards and all(said.use == "whole" for said in self.boards):
-            return (("one keyboard", 2 * half),)
+        half, (unit, halves) = self.best.per_half, self.unit
+        if halves == 2:
+            return ((f"one {unit}", 2 * half),)
         return (("one half", half), ("one keyboard", 2 * half))
 
     @property
     def lacking(self) -> str:
         """What a total does not hold, in the words that follow it."""
-        if not self.unpriced:
-            has_parts = self.best is not None and self.best.parts_total
-            return ", everything in" if has_parts else ", for bare boards"
-        return f", without {some_of(self.unpriced, 3)}: no price known"
+        taxed = f", without {' and '.join(self.untaxed)}" if self.untaxed else ""
+        if self.unpriced:
+            return f"{taxed}, without {some_of(self.unpriced, 3)}: no price known"
+        if self.best is None or not self.best.parts_total:
+            return f", for bare boards{taxed}"
+        return taxed or ", everything in"
 
     @property
     def brief(self) -> str:
@@ -436,10 +444,17 @@ class CostSheet(Result):
     def unit(self) -> tuple[str, int]:
         """What costs are given for, and how many halves that counts as.
 
-        A board that is no keyboard counts as both.
+        A keyboard that is not split, and a board that is no keyboard, count as both halves.
         """
-        alone = bool(self.boards) and all(said.use == "none" for said in self.boards)
-        return ("board", 2) if alone else ("half", 1)
+        leads = [said for said in self.boards if said.use not in BESIDE]
+        plates = [said for said in self.boards if said.use == "plate"]
+        if self.boards and not leads and not plates:
+            return "board", 2
+        whole = [
+            said.use == "whole" or any(hand == "whole" for hand, _, _ in said.groups)
+            for said in leads or plates[:1]
+        ]
+        return ("keyboard", 2) if whole and all(whole) else ("half", 1)
 
     def table(self) -> Table:
         """Every offer; costs of a board, half and keyboard are shares, with four decimals."""
@@ -474,10 +489,13 @@ class CostSheet(Result):
         def money(value: Decimal | None) -> Decimal | None:
             return None if value is None else self.currency.round(value)
 
-        alone = self.unit[0] == "board"
+        unit, halves = self.unit
+        alone = halves == 2
         shared = ("boards cost", "parts cost", "total")
         keys = (
-            ("boards", "boards left over", *shared, "per board, all in") if alone else OFFER_COLUMNS
+            ("boards", f"{unit}s left over", *shared, f"per {unit}, all in")
+            if alone
+            else OFFER_COLUMNS
         )
         rows: list[tuple[Cell, ...]] = []
         for o in self.offers:
@@ -494,8 +512,8 @@ class CostSheet(Result):
         return Column("per_half", f"per {self.unit[0]}", number=True)
 
     def _each(self, per_half: Decimal | None) -> Decimal | None:
-        """Convert what a half costs to what the unit costs."""
-        return None if per_half is None else _share(self.unit[1] * per_half)
+        """Convert what a half costs to what the unit costs, in whole steps of the currency."""
+        return None if per_half is None else self.currency.round(self.unit[1] * per_half)
 
     def lines_table(self) -> Table:
         """Every line of every quantity with its reason."""
@@ -552,15 +570,16 @@ class CostSheet(Result):
     def _revisions_table(self) -> Table:
         found = self.revisions
         rows: tuple[tuple[Cell, ...], ...] = ()
-        if found is not None:
+        # Without parts that move on every build costs what the first does.
+        if found is not None and (found.planned > 1 or found.carried_over):
             even = "never within 50" if found.break_even is None else found.break_even
             rows = (
                 ("first build", self._each(found.first)),
                 ("  of it used up", self._each(found.used_up)),
                 ("  of it carried over", self._each(found.carried_over)),
                 ("each next revision", self._each(found.next)),
-                (f"average over {found.planned}", self._each(found.average)),
-                ("average when nothing is carried over", self._each(found.all_new_average)),
+                (f"average over {counted(found.planned, 'build')}", self._each(found.average)),
+                ("each build, everything soldered, no sockets", self._each(found.all_new_average)),
                 ("carrying over pays from revision", even),
             )
         columns = columns_of("what", "cost", numbers=["cost"])

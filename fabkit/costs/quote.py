@@ -27,8 +27,10 @@ from fabkit.costs.remarks import (
     bill_remarks,
     facts_remarks,
     house_remarks,
+    invented_remarks,
     offer_remarks,
     unpriced_parts,
+    untaxed,
     worst_first,
 )
 from fabkit.costs.revisions import price_revisions, share_cost
@@ -117,6 +119,7 @@ def _quote(
     best = best_of(curve)
     problems: list[Finding] = [
         *house_remarks(house, order, today),
+        *invented_remarks(house, bill),
         *facts_remarks(measured, house),
         *offer_remarks(offers, curve, designs, house, order),
         *(bill_remarks(bill, order, today) if bill is not None else ()),
@@ -129,6 +132,7 @@ def _quote(
         best=best,
         curve=curve,
         unpriced=unpriced_parts(bill),
+        untaxed=untaxed(house, order),
         ways=compare_ways(measured, house=house, order=order, bill=bill),
         revisions=price_revisions(best, designs, house=house, order=order, bill=bill)
         if best is not None and bill is not None
@@ -160,6 +164,14 @@ def compare_houses(
     return tuple(sorted(rows, key=lambda r: (r.offer is None, r.offer.total if r.offer else 0)))
 
 
+def _wanted(order: Order) -> str:
+    return "board" if all(one.use == "none" for one in order.boards) else "keyboard"
+
+
+def _spare(halves: int) -> str:
+    return "1 spare half" if halves == 1 else f"{halves} spare halves"
+
+
 def _terms(house: House, order: Order, bill: Bill | None) -> Mapping[str, str]:
     choice = order.choice
     finish = house.options.finishes.get(choice.finish)
@@ -171,8 +183,8 @@ def _terms(house: House, order: Order, bill: Bill | None) -> Mapping[str, str]:
         "mask": choice.colour,
         "finish": finish.title if finish else choice.finish,
         "lead time": choice.lead_time,
-        "wanted": counted(order.keyboards, "keyboard")
-        + (f" and {order.spare_halves} spare halves" if order.spare_halves else ""),
+        "wanted": counted(order.keyboards, _wanted(order))
+        + (" and " + _spare(order.spare_halves) if order.spare_halves else ""),
     }
     if bill is not None and order.reuse_share:
         worth = bill.currency.format(bill.left_worth(order.reuse_share))

@@ -7,7 +7,7 @@ from datetime import date
 from decimal import Decimal
 
 from fabkit.base.findings import Finding
-from fabkit.base.units import counted, some_of
+from fabkit.base.units import some_of
 from fabkit.costs import rules
 from fabkit.costs.board_line import rates_of
 from fabkit.costs.facts import BoardFacts
@@ -25,11 +25,9 @@ NEAR_BAND_SHARE = Decimal("0.95")
 
 
 def house_remarks(house: House, order: Order, today: date | None) -> Iterator[Finding]:
-    """Age and standing of the prices, and taxes left out."""
+    """Age of the prices, and taxes left out; invented prices do not age."""
     rates = rates_of(house)
-    if house.invented:
-        yield Finding.of(rules.INVENTED, house.notice)
-    if today is not None:
+    if today is not None and not house.invented:
         age = (today - rates.date).days
         if age > order.price_age_days:
             yield Finding.of(
@@ -39,12 +37,25 @@ def house_remarks(house: House, order: Order, today: date | None) -> Iterator[Fi
                 limit=float(order.price_age_days),
                 unit="days",
             )
-    tax = order.tax
-    if rates.tax == "net" and not tax.prepaid and (tax.vat_rate is None or tax.duty_rate is None):
-        missing = [
-            word for word, rate in (("tax", tax.vat_rate), ("duty", tax.duty_rate)) if rate is None
-        ]
+    missing = untaxed(house, order)
+    if missing:
         yield Finding.of(rules.TAX_EMPTY, f"the total is shown without {' and '.join(missing)}")
+
+
+def untaxed(house: House, order: Order) -> tuple[str, ...]:
+    """Name what of tax and duty the order states no rate of, where the house's prices are net."""
+    tax = order.tax
+    if rates_of(house).tax != "net" or tax.prepaid:
+        return ()
+    rates = (("tax", tax.vat_rate), ("duty", tax.duty_rate))
+    return tuple(word for word, rate in rates if rate is None)
+
+
+def invented_remarks(house: House, bill: Bill | None) -> Iterator[Finding]:
+    """Name the sheets whose prices are made up, in one finding."""
+    notices = [n for n in (house.notice, *(bill.notices if bill else ())) if n]
+    if notices:
+        yield Finding.of(rules.INVENTED, "; ".join(dict.fromkeys(notices)))
 
 
 def facts_remarks(facts: Sequence[BoardFacts], house: House) -> Iterator[Finding]:
@@ -104,7 +115,7 @@ def offer_remarks(
     house: House,
     order: Order,
 ) -> Iterator[Finding]:
-    """Report what is special about the quantities shown."""
+    """Report what is special about the quantities asked for, or found to be near the need."""
     rates = rates_of(house)
     for offer in offers:
         if not offer.allowed:
@@ -117,7 +128,8 @@ def offer_remarks(
                 measured=float(offer.quantity),
                 limit=float(good),
             )
-        if not offer.covers:
+        # Beside the need a smaller quantity is shown to compare with.
+        if not offer.covers and order.quantities:
             enough = next((o.quantity for o in curve if o.covers), None)
             yield Finding.of(
                 rules.SHORT,
@@ -157,15 +169,14 @@ def unpriced_parts(bill: Bill | None) -> tuple[str, ...]:
     """Name the parts that must be bought and have no price; none where no parts are counted."""
     if bill is None:
         return ()
-    loose = (f"what stands on {counted(bill.loose_lands, 'pad')} nothing names",)
-    return (*(a.title for a in bill.unpriced), *(loose if bill.loose_lands else ()))
+    named = (a.title.removesuffix(", value not stated") for a in bill.unpriced)
+    # Pads without a name, a controller that is on no board: the list knows it is not whole.
+    return (*named, *(("parts that the files do not name",) if not bill.whole else ()))
 
 
 def bill_remarks(bill: Bill, order: Order, today: date | None) -> Iterator[Finding]:
     """Parts without a price, lithium cells, age of the parts book."""
-    for notice in bill.notices:
-        yield Finding.of(rules.INVENTED, notice)
-    unpriced = unpriced_parts(bill)
+    unpriced = [a.title for a in bill.unpriced]
     if unpriced:
         yield Finding.of(
             rules.PARTS_UNPRICED,
@@ -175,7 +186,7 @@ def bill_remarks(bill: Bill, order: Order, today: date | None) -> Iterator[Findi
     cells = [a.title for a in bill.lines if a.caution == "lithium"]
     if cells:
         yield Finding.of(rules.LITHIUM, f"lithium cells in the order: {', '.join(cells)}")
-    if today is not None and bill.prices_date:
+    if today is not None and bill.prices_date and not bill.notices:
         age = (today - date.fromisoformat(bill.prices_date)).days
         if age > order.price_age_days:
             yield Finding.of(

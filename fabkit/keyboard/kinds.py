@@ -141,6 +141,8 @@ def why_no_part(ref: str, fields: Mapping[str, str]) -> str:
             return reason
     if _DRAWING.match(ref):
         return "drawing or text"
+    if fields.get("pins") == "1" and not (fields.get("value") or fields.get("footprint")):
+        return "a single pad: for a wire"
     if fields.get("joined") == "no":
         return "its pads lead nowhere"
     if fields.get("mount") == "Other" and fields.get("pins") in ("", "0", None):

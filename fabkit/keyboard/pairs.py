@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -12,7 +13,7 @@ from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.board.model import Holes
 from fabkit.geometry.neighbours import PointTree, label_groups
 from fabkit.keyboard.lands import LandTable
-from fabkit.keyboard.model import Mount
+from fabkit.keyboard.model import Evidence, Mount, PartSite
 from fabkit.keyboard.sites import find_runs
 from fabkit.package.model import Side
 
@@ -315,6 +316,51 @@ def _table(
         members=rows[pairs],
         mount=mount,
     )
+
+
+def light_sites(quads: Sequence[Quad]) -> Iterator[PartSite]:
+    """Sites of lights; a footprint for each face at one place is one."""
+    tops = np.array([(q.x_mm, q.y_mm) for q in quads if q.face > 0]).reshape(-1, 2)
+    for quad in quads:
+        faces: tuple[Side, ...] = ("top",) if quad.face > 0 else ("bottom",)
+        if quad.face < 0 and len(tops):
+            near = np.hypot(tops[:, 0] - quad.x_mm, tops[:, 1] - quad.y_mm) <= quad.sides[1]
+            if near.any():
+                continue
+        yield PartSite(
+            kind="light",
+            x_mm=quad.x_mm,
+            y_mm=quad.y_mm,
+            faces=faces,
+            mount="surface",
+            pins=4,
+            evidence=(Evidence.PADS,),
+            confidence=0.7,
+        )
+
+
+def diode_sites(found: Sequence[LeadPairs]) -> Iterator[PartSite]:
+    """Sites of repeated two-lead parts; a pair of holes and one of lands at one key are one."""
+    by_key: dict[int, list[tuple[LeadPairs, int]]] = defaultdict(list)
+    for pairs in found:
+        for row, key in enumerate(pairs.key.tolist()):
+            by_key[key].append((pairs, row))
+    for key in sorted(by_key):
+        mine = by_key[key]
+        pairs, row = mine[0]
+        drilled = pairs.mount == "through-hole"
+        yield PartSite(
+            kind="diode",
+            x_mm=float(pairs.x[row]),
+            y_mm=float(pairs.y[row]),
+            rotation_deg=float(pairs.turn_deg[row]),
+            faces=pairs.faces(row),
+            mount="either" if len(mine) > 1 else pairs.mount,
+            pins=2,
+            holes=tuple(sorted(pairs.members[row].tolist())) if drilled else (),
+            evidence=(Evidence.PATTERN if drilled else Evidence.PADS,),
+            confidence=0.7,
+        )
 
 
 PITCHES_MM: Final = (0.4, 0.5, 0.65, 0.8, 1.27)

@@ -17,7 +17,7 @@ import numpy as np
 from fabkit.base.columns import Floats, Ints
 from fabkit.base.once import once_per
 from fabkit.board.copper import VIA_MM
-from fabkit.board.model import Board, BoardSlots, Component
+from fabkit.board.model import Board, Component
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.candidates import is_switch, place_tolerance
@@ -25,12 +25,12 @@ from fabkit.keyboard.kinds import is_joined, kind_of, may_control, why_no_part
 from fabkit.keyboard.lands import Lands, LandTable, read_lands
 from fabkit.keyboard.model import Evidence, Group, Key, Keyboard, Mount, PartKind, PartSite
 from fabkit.keyboard.pairs import (
-    LeadPairs,
-    Quad,
+    diode_sites,
     find_chips,
     find_hole_pairs,
     find_land_pairs,
     find_light_quads,
+    light_sites,
 )
 from fabkit.keyboard.patterns import Pattern, load_patterns
 from fabkit.keyboard.sites import Site, find_sites
@@ -246,12 +246,12 @@ class _Finder:
             free[list(key.holes)] = False
         return np.flatnonzero(free)
 
-    def _free_slots(self) -> BoardSlots:
+    def _free_slots(self) -> Ints:
         """Slots that belong to no key."""
         free = np.ones(len(self.board.slots), dtype=bool)
         for key in self.keyboard.keys:
             free[list(key.slots)] = False
-        return self.board.slots.take(free)
+        return np.flatnonzero(free)
 
     def _lands_of(self, ref: str) -> LandTable:
         code = self.codes.get(ref, 0)
@@ -432,18 +432,26 @@ class _Finder:
         asked = [replace(p, tolerance_mm=p.tolerance_mm + slack) for p in patterns]
         by_key = {p.key: p for p in patterns}
         rows = self.free
-        for site in find_sites(self.board.holes.take(rows), asked, slots=self._free_slots()):
+        cut = self._free_slots()
+        free_slots = self.board.slots.take(cut)
+        for site in find_sites(self.board.holes.take(rows), asked, slots=free_slots):
             holes = tuple(sorted(int(rows[h]) for h in site.holes))
-            yield by_key[site.pattern], replace(site, holes=holes)
+            slots = tuple(sorted(int(cut[s]) for s in site.slots))
+            yield by_key[site.pattern], replace(site, holes=holes, slots=slots)
 
     def _owners(self, site: Site) -> tuple[str, ...]:
         """Components with lands about most of a site's holes, together, the largest first."""
         table = self.lands.table
-        if not len(table) or not site.holes:
+        if not len(table) or not (site.holes or site.slots):
             return ()
-        h = self.board.holes
-        rows = list(site.holes)
-        spots = np.column_stack((h.x[rows], h.y[rows]))
+        h, cut = self.board.holes, self.board.slots.take(np.array(site.slots, np.int64))
+        rows = [*site.holes, *site.slots]
+        spots = np.vstack(
+            (
+                np.column_stack((h.x, h.y))[list(site.holes)],
+                np.column_stack(((cut.x0 + cut.x1) / 2, (cut.y0 + cut.y1) / 2)),
+            )
+        )
         through = np.flatnonzero(table.through & (table.ref > 0))
         if not len(through):
             return ()
@@ -525,7 +533,7 @@ class _Finder:
             find_land_pairs(self.lands.table, centres, slack_mm=slack),
         )
         self.used_lands.update(found[1].members.ravel().tolist())
-        sites = list(_diodes(found))
+        sites = list(diode_sites(found))
         if self.keyboard.hands.use == "reversible":
             sites = [replace(s, faces=("top", "bottom")) for s in sites]
         return [*drafts, *(_Draft(s) for s in sites)]
@@ -536,7 +544,7 @@ class _Finder:
         quads = find_light_quads(self.lands.table, self.centres, slack_mm=slack)
         for quad in quads:
             self.used_lands.update(quad.members)
-        return [*drafts, *(_Draft(site) for site in _lights(quads))]
+        return [*drafts, *(_Draft(site) for site in light_sites(quads))]
 
     def _with_chips(self, drafts: list[_Draft]) -> list[_Draft]:
         """Circuits by their lands; the largest of a half without a controller is its controller."""
@@ -680,51 +688,6 @@ def _side_by_side(a: PartSite, b: PartSite, board: Board) -> bool:
     along = first[-1] - first[0]
     lean = abs(float(along @ shift)) / (np.hypot(*along) * apart)
     return bool(gap.max() < 0.3 and lean < 0.05)
-
-
-def _lights(quads: Sequence[Quad]) -> Iterator[PartSite]:
-    """Sites of lights; a footprint for each face at one place is one."""
-    tops = np.array([(q.x_mm, q.y_mm) for q in quads if q.face > 0]).reshape(-1, 2)
-    for quad in quads:
-        faces: tuple[Side, ...] = ("top",) if quad.face > 0 else ("bottom",)
-        if quad.face < 0 and len(tops):
-            near = np.hypot(tops[:, 0] - quad.x_mm, tops[:, 1] - quad.y_mm) <= quad.sides[1]
-            if near.any():
-                continue
-        yield PartSite(
-            kind="light",
-            x_mm=quad.x_mm,
-            y_mm=quad.y_mm,
-            faces=faces,
-            mount="surface",
-            pins=4,
-            evidence=(Evidence.PADS,),
-            confidence=0.7,
-        )
-
-
-def _diodes(found: Sequence[LeadPairs]) -> Iterator[PartSite]:
-    """Sites of repeated two-lead parts; a pair of holes and one of lands at one key are one."""
-    by_key: dict[int, list[tuple[LeadPairs, int]]] = defaultdict(list)
-    for pairs in found:
-        for row, key in enumerate(pairs.key.tolist()):
-            by_key[key].append((pairs, row))
-    for key in sorted(by_key):
-        mine = by_key[key]
-        pairs, row = mine[0]
-        drilled = pairs.mount == "through-hole"
-        yield PartSite(
-            kind="diode",
-            x_mm=float(pairs.x[row]),
-            y_mm=float(pairs.y[row]),
-            rotation_deg=float(pairs.turn_deg[row]),
-            faces=pairs.faces(row),
-            mount="either" if len(mine) > 1 else pairs.mount,
-            pins=2,
-            holes=tuple(sorted(pairs.members[row].tolist())) if drilled else (),
-            evidence=(Evidence.PATTERN if drilled else Evidence.PADS,),
-            confidence=0.7,
-        )
 
 
 def _merge(drafts: list[_Draft], same: _Same) -> list[_Draft]:

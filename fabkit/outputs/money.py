@@ -5,6 +5,7 @@ Amounts are exact decimal texts in JSON.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from decimal import Decimal
@@ -13,7 +14,9 @@ from fnmatch import fnmatchcase
 
 from fabkit.base.errors import UsageError
 from fabkit.base.tables import Record
+from fabkit.base.units import counted
 from fabkit.costs.model import CostSheet, Line, Offer
+from fabkit.costs.rules import INVENTED
 from fabkit.keyboard.kinds import plain
 from fabkit.outputs.json import to_document
 from fabkit.outputs.pricing import Carried
@@ -385,9 +388,26 @@ def print_bill(console: Terminal, bill: Bill) -> None:
 
 
 def left_by_reason(bill: Bill) -> dict[str, str]:
-    """Give what is not bought by its reason, runs of references shortened."""
-    reasons = dict.fromkeys(reason for _, reason in bill.left_out)
-    return {why: short_runs([ref for ref, r in bill.left_out if r == why]) for why in reasons}
+    """Give what is not bought by its reason, runs of references shortened, rows counted."""
+    found: dict[str, list[str]] = {}
+    for ref, reason in bill.left_out:
+        found.setdefault(reason, []).append(ref)
+    rows = {
+        why: Counter(ref.partition(" at ")[0] for ref in refs if ref.startswith("row of "))
+        for why, refs in found.items()
+    }
+    return {
+        why: ", ".join(
+            filter(
+                None,
+                (
+                    short_runs([ref for ref in refs if not ref.startswith("row of ")]),
+                    *(row.replace("row", counted(n, "row"), 1) for row, n in rows[why].items()),
+                ),
+            )
+        )
+        for why, refs in found.items()
+    }
 
 
 def print_explained(console: Terminal, found: list[Record]) -> None:
@@ -424,8 +444,10 @@ def print_costs(console: Terminal, sheet: CostSheet, *, why: bool = False) -> No
         console.table(table, most=most)
         if most is not None and len(table.rows) > most:
             console.print(f" and {len(table.rows) - most} more: --why shows them", style="dim")
-    print_findings(console, costs)
-    print_notices(console, sheet.notices)
+    # What is made up is said once, at the end.
+    told = [f for f in costs["findings"] if f["id"] != INVENTED.id]
+    print_findings(console, {"findings": told})
+    print_notices(console, ["; ".join(sheet.notices)] if sheet.notices else [])
 
 
 def _print_reasons(console: Terminal, costs: Record) -> None:

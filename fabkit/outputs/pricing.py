@@ -9,6 +9,7 @@ from decimal import Decimal
 from pathlib import Path
 
 from fabkit.base.errors import UsageError
+from fabkit.base.findings import Consequence
 from fabkit.base.results import Result
 from fabkit.base.tables import Column, Table, columns_of
 from fabkit.base.units import counted
@@ -68,7 +69,17 @@ def quote(
     ]
     facts = facts_of_order(wanted, designs, verdicts)
     priced = costs.quote(facts, bill, sheet, wanted, others=others, today=today)
-    return replace(priced, boards=describe_order(wanted, designs))
+    return replace(priced, boards=describe_order(wanted, designs), judged=_judged(wanted, verdicts))
+
+
+def _judged(order: Order, verdicts: Sequence[CheckResult]) -> tuple[str, ...]:
+    """Give the verdict of each board that should not, or not yet, be ordered."""
+    alone = len(order.boards) == 1
+    return tuple(
+        f"fabkit check{'' if alone else ' of ' + one.name}: {found.verdict}"
+        for one, found in zip(order.boards, verdicts, strict=True)
+        if found.causes(Consequence.STOP) or found.causes(Consequence.DECIDE)
+    )
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import ROUND_CEILING
 from fnmatch import fnmatchcase
@@ -15,7 +14,7 @@ from fabkit.base.findings import Place as Where
 from fabkit.base.natural import natural
 from fabkit.base.units import counted, some_of
 from fabkit.board.model import Board
-from fabkit.keyboard.kinds import kind_of, plain, stem
+from fabkit.keyboard.kinds import plain, stem
 from fabkit.keyboard.lands import read_lands
 from fabkit.keyboard.patterns import Pattern, load_patterns
 from fabkit.parts import rules
@@ -25,6 +24,7 @@ from fabkit.parts.book import NOTHING, BookPart, Face, PartsBook
 from fabkit.parts.buying import Want, pieces_wanted, plan_purchases
 from fabkit.parts.counting import Tally, tally_places, working_face
 from fabkit.parts.model import HALVES, Bill, BillLine, Fitting, Found, Half, Lasting, Usage
+from fabkit.parts.naming import description, one_spelling, part_kind, row_kind, stated_value
 from fabkit.parts.places import (
     FIXED,
     HOLES,
@@ -38,9 +38,6 @@ from fabkit.parts.places import (
 )
 from fabkit.parts.places import Half as HalfPlaces
 from fabkit.sheets.order import BoardUse
-
-_KILO: Final = re.compile(r"(?<=\d)\s?K(?=\d|\b)")
-"""Kilo, which tables of one board write both ways; SI writes k."""
 
 SPARE_PINS: Final = 6
 """Pins of a controller that scan no key: supply, ground, reset (common practice)."""
@@ -195,7 +192,7 @@ class _Builder:
         """Enter the parts of further designs, and of all plates the screws of one."""
         screwed = self._screwed()
         for one, places in self.beside:
-            for place in _all_places(places):
+            for place in places.all():
                 if place.kind == "key switch" or (
                     place.kind == "screw hole" and one.use == "plate" and one is not screwed
                 ):
@@ -217,7 +214,7 @@ class _Builder:
         most *= self.usage.boards
         chosen = None
         for one, places in self.beside:
-            count = one.count * sum(p.kind == "screw hole" for p in _all_places(places))
+            count = one.count * sum(p.kind == "screw hole" for p in places.all())
             if one.use == "plate" and count > most:
                 most, chosen = count, one
         return chosen
@@ -271,7 +268,7 @@ class _Builder:
         Of several values on a keyboard the one most places state is meant.  Boards without keys
         do not count: they do not show which value is usual on a keyboard.
         """
-        value = _stated(place)
+        value = stated_value(place)
         if not value:
             return True
         if place.kind not in self.usual:
@@ -280,7 +277,7 @@ class _Builder:
                 stated
                 for half in halves
                 for p in half.places
-                if p.kind == place.kind and (stated := _stated(p))
+                if p.kind == place.kind and (stated := stated_value(p))
             )
             most = max(counts.values(), default=0)
             self.usual[place.kind] = min((v for v in counts if counts[v] == most), default="")
@@ -295,6 +292,10 @@ class _Builder:
                 lines.append(self._unknown_switch(place, places))
             if places.held == "socket" and "switch socket" not in kinds:
                 lines.append(self._unknown_socket(places))
+            if "key cap" not in kinds and not parts:
+                # Caps fit stems, not holes: a switch that the book does not know takes one, too.
+                caps = [p for p in self.book.parts if part_kind(p) == "key cap"]
+                lines += [self._line(p.key, p.title, "key cap", p) for p in caps[:1]]
             for line in lines:
                 line.per_key = True
         elif not lines:
@@ -308,7 +309,7 @@ class _Builder:
 
     def _unknown_switch(self, place: Place, places: Places) -> _Line:
         words = place.records[0].fields if place.records else {}
-        named = _description(words)
+        named = description(words)
         if named and "socket" not in plain(named):
             return self._line(named, named, "key switch", None)
         build = "" if places.family == "not known" else f", {places.family}"
@@ -321,9 +322,9 @@ class _Builder:
 
     def _unknown(self, place: Place) -> _Line:
         mapped = next((t for r in place.records if (t := self._mapped(r))), "")
-        named = mapped or next((d for r in place.records if (d := _description(r.fields))), "")
+        named = mapped or next((d for r in place.records if (d := description(r.fields))), "")
         if named:
-            named = self.spellings.setdefault(_spelled(named), named)
+            named = self.spellings.setdefault(one_spelling(named), named)
             return self._line(named, named, place.kind, None)
         if place.patterns and not place.records and place.kind != "controller":
             pattern = next(p for p in self.patterns if p.key == place.patterns[0])
@@ -411,6 +412,7 @@ class _Builder:
             keys_per_half=keys,
             keys=total,
             found=tuple(self.found),
+            whole=all(f.id != rules.INCOMPLETE.id for f in self.problems),
             loose_lands=sum(places.loose_lands for places in self._all()),
             problems=tuple(sorted(self.problems, key=lambda f: (-f.severity, f.id, f.message))),
             notices=(notice,) if notice else (),
@@ -429,7 +431,7 @@ class _Builder:
     def _enter_row(self, row: Record, buckets: tuple[Bucket, ...]) -> None:
         """Enter a row of a table without references: a part counted already, or further pieces."""
         part = self._named_part(row)
-        title = _description(row.fields) or row.ref
+        title = description(row.fields) or row.ref
         kind = row_kind(row)
         same = [a for a in self.lines.values() if a.kind == kind and kind != "other"]
         if part is not None:
@@ -739,78 +741,6 @@ _MOUNTS: Final = {
     "either": "through-hole or surface",
 }
 _BY_PINS: Final = ("controller", "header", "controller row", "circuit", "connector")
-
-
-def part_kind(part: BookPart) -> str:
-    """Recognise what a part of the book is, by kinds, class or title; empty when not known."""
-    if part.kinds:
-        return part.kinds[0]
-    words = f"{part.cls} {plain(part.key)} {plain(part.title)}"
-    if part.cls in ("socket", "cap", "switch"):
-        return {"socket": "switch socket", "cap": "key cap", "switch": "key switch"}[part.cls]
-    if not any(p.startswith("switch-") for p in part.patterns):
-        return ""
-    for word, kind in (("socket", "switch socket"), ("cap", "key cap"), ("switch", "key switch")):
-        if re.search(rf"\b{word}\b", words):
-            return kind
-    return ""
-
-
-def row_kind(row: Record) -> str:
-    """Recognise what a row of a table without references is about."""
-    words = plain(_description(row.fields))
-    if re.search(r"\bkey ?caps?\b", words):
-        return "key cap"
-    if re.search(r"\bscrews?\b", words):
-        return "screw hole"
-    if re.search(r"\bcell\b", words):
-        return "cell"
-    if re.search(r"\bswitch sockets?\b", words):
-        return "switch socket"
-    kind = kind_of("", row.fields.get("value", ""), row.fields.get("footprint", ""))
-    if kind in ("other", "button") and re.search(r"\b(?:key )?switch(?:es)?\b", words):
-        return "key switch"
-    return kind
-
-
-def _all_places(places: Places) -> Iterator[Place]:
-    for half in places.halves:
-        yield from half.places
-    yield from places.loose
-
-
-def _description(fields: Mapping[str, str]) -> str:
-    names = ("part_number", "value", "footprint")
-    stated = {n: fields.get(n, "").strip() for n in names}
-    return " | ".join(
-        _KILO.sub("k", v) if n == "value" else v
-        for n, v in stated.items()
-        if v and plain(v) not in _SAYS_NOTHING
-    )
-
-
-_SAYS_NOTHING: Final = frozenset(
-    ("any", "n a", "na", "none", "tbd", "tht", "smd", "smt", "th", "generic", "val", "value", "")
-)
-"""Words in the place of a part number, value or footprint that name no part."""
-
-_MILLI_OR_MEGA: Final = re.compile(r"(?<=\d)\s?[mM](?!(?i:hz))")
-
-
-def _spelled(named: str) -> str:
-    """Give a description in one spelling: only of m and M after a number the case counts."""
-    kept = {m.end() - 1 for m in _MILLI_OR_MEGA.finditer(named)}
-    letters = "".join(c if k in kept else c.casefold() for k, c in enumerate(named))
-    return re.sub(r"\s+", "", letters)
-
-
-def _stated(place: Place) -> str:
-    """Value the files state for a place; empty when it only repeats the reference or the kind."""
-    for record in place.records:
-        value = record.fields.get("value", "")
-        if value and plain(value) not in (plain(record.ref), plain(stem(record.ref)), place.kind):
-            return _KILO.sub("k", value)
-    return ""
 
 
 def _joined(places: Places) -> HalfPlaces:

@@ -321,6 +321,8 @@ class Bill(Result):
         Every place that takes a part.
     loose_lands
         Surface pads of parts that no file names and nothing shows.
+    whole
+        False where the list says that parts are missing from it.
     left_out
         Reference and reason of what is on the board but not bought.
     notices
@@ -345,6 +347,7 @@ class Bill(Result):
     keys: int = 0
     found: tuple[Found, ...] = ()
     loose_lands: int = 0
+    whole: bool = True
 
     @property
     def brief(self) -> str:

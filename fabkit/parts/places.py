@@ -116,6 +116,10 @@ class Places:
     nameless: tuple[tuple[str, int], ...] = ()
     """Placement tables with rows that name no part, and how many."""
 
+    def all(self) -> tuple[Place, ...]:
+        """Every place, on whichever half."""
+        return (*(place for half in self.halves for place in half.places), *self.loose)
+
 
 def find_places(
     board: Board, patterns: Sequence[Pattern], stated: BoardUse | None, *, verdict: Verdict

@@ -24,6 +24,7 @@ from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import CostSheet, shares_of
 from fabkit.costs.quote import quote
 from fabkit.costs.workbook import write_workbook
+from fabkit.keyboard.model import BoardIs, Hand
 from fabkit.outputs.money import cost_record
 from fabkit.outputs.records import best_words
 from fabkit.parts.book import Price, Shop
@@ -31,7 +32,7 @@ from fabkit.parts.buying import Want, plan_purchases
 from fabkit.parts.model import Bill, Lasting, Usage
 from fabkit.sheets.house import EXAMPLE, house_from
 from fabkit.sheets.money import find_currency
-from fabkit.sheets.order import BoardChoice, Exchange, Tax, order_for
+from fabkit.sheets.order import BoardChoice, BoardUse, Exchange, Tax, order_for
 from fabkit.sheets.toml_text import parse_sheet
 
 D = Decimal
@@ -240,6 +241,40 @@ def test_chart_without_offers() -> None:
     assert [m.text for m in chart.marks if isinstance(m, Words)] == ["no price"]
 
 
+@pytest.mark.parametrize(
+    ("use", "hand", "unit"),
+    [
+        ("reversible", "left", ("half", 1)),
+        ("whole", "whole", ("keyboard", 2)),
+        ("plate", "whole", ("keyboard", 2)),
+        ("plate", "left", ("half", 1)),
+        ("none", "", ("board", 2)),
+    ],
+)
+def test_costs_are_given_for_what_the_order_has(
+    use: BoardUse, hand: Hand, unit: tuple[str, int]
+) -> None:
+    """Halves only where there are halves, in the answer and in every table, in whole steps."""
+    groups = ((hand, "top", (3, 3)),) if hand else ()
+    said = BoardIs(
+        name="x", use=use, halves=1, stated_by="files", why="", contradiction="", keys=(3, 3),
+        groups=groups, headline="",
+    )  # fmt: skip
+    sheet = replace(make_sheet(), boards=(said,))
+    assert sheet.best is not None
+    assert sheet.best.per_half is not None
+    name, cost = sheet.each()[0]
+
+    assert sheet.unit == unit
+    assert (name, cost) == (f"one {unit[0]}", unit[1] * sheet.best.per_half)
+    heads = [head for t in (sheet.compared_table(), *sheet.comparisons()) for head in t.heads]
+    assert any("half" in head for head in heads) is (unit[0] == "half")
+    shown = [
+        c for t in sheet.comparisons() for row in t.rows for c in row if isinstance(c, Decimal)
+    ]
+    assert all(c == sheet.currency.round(c) and c.as_tuple().exponent == -2 for c in shown)
+
+
 def test_answer_says_what_to_order_and_what_is_missing() -> None:
     """Boards, total and shares are those of the cheapest offer; nothing missing is passed over."""
     sheet = make_sheet()
@@ -251,6 +286,11 @@ def test_answer_says_what_to_order_and_what_is_missing() -> None:
     assert whole[0] == f"order {best.boards} boards: {money(best.total)} in all, everything in"
     assert lacking[0].endswith(", without Controller, Diode, Jack and 1 more: no price known")
     assert "everything in" not in lacking[0]
+    taxed = replace(sheet, untaxed=("tax", "duty"), unpriced=("Jack",)).answer()[0]
+    assert taxed.endswith(" in all, without tax and duty, without Jack: no price known")
+    larger = next(o for o in sheet.curve if o.quantity > best.quantity)
+    more = money(abs(larger.total - best.total))
+    assert whole[2].endswith(f"; {larger.boards} boards cost {more} more")
     # What is paid adds up to the total.
     assert sum(amount for _, amount in shares_of(best)) == best.total
     assert all(

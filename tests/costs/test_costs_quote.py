@@ -307,14 +307,15 @@ def test_empty_tax_is_told() -> None:
 
 
 def test_old_prices_are_told() -> None:
-    """Ninety days are allowed, ninety-one are not; without a date nothing is judged."""
+    """Ninety days are allowed, ninety-one are not; invented prices do not age."""
 
-    def old(day: date | None) -> bool:
-        sheet = quote(facts(), None, HOUSE, order(), today=day)
+    def old(day: date | None, *, invented: bool = False) -> bool:
+        sheet = quote(facts(), None, replace(HOUSE, invented=invented), order(), today=day)
         return any(f.id == "cost/card-old" for f in sheet.problems)
 
     assert not old(date(2025, 4, 15))
     assert old(date(2025, 4, 16))
+    assert not old(date(2025, 4, 16), invented=True)
     assert not old(None)
 
 

@@ -11,9 +11,10 @@ from truth import Truth, load_truths
 import fabkit
 from fabkit.board.model import Board
 from fabkit.keyboard.build import find_keyboard
-from fabkit.parts.bill import _spelled, build_bill
+from fabkit.parts.bill import build_bill
 from fabkit.parts.book import EXAMPLE, book_from
 from fabkit.parts.model import Bill, Lasting, Usage
+from fabkit.parts.naming import one_spelling
 from fabkit.parts.places import decoded
 from fabkit.sheets.order import Order, order_from
 from fabkit.sheets.toml_text import parse_sheet
@@ -178,10 +179,10 @@ def test_screws_of_plates_are_those_of_the_board() -> None:
 
 def test_one_part_in_two_spellings_is_one_line() -> None:
     """Case and blanks do not count, but for m and M after a number (milli and mega)."""
-    assert _spelled("10K | R 0402") == _spelled("10k | r 0402")
-    assert _spelled("0.1UF") == _spelled("0.1 uF")
-    assert _spelled("1M | R") != _spelled("1m | R")
-    assert _spelled("12MHz") == _spelled("12 mhz")
+    assert one_spelling("10K | R 0402") == one_spelling("10k | r 0402")
+    assert one_spelling("0.1UF") == one_spelling("0.1 uF")
+    assert one_spelling("1M | R") != one_spelling("1m | R")
+    assert one_spelling("12MHz") == one_spelling("12 mhz")
 
 
 def test_a_mapping_mends_what_was_taken_wrongly() -> None:
