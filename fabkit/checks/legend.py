@@ -1,4 +1,7 @@
-"""Legend: lines the printer holds, text one can read, no ink on bare copper or off the board."""
+"""Legend: lines the printer holds, text one can read, no ink on bare copper or off the board.
+
+Text the right way round, and all of it where it belongs.
+"""
 
 from __future__ import annotations
 
@@ -8,12 +11,14 @@ from typing import Final
 import numpy as np
 import shapely
 
-from fabkit.base.columns import Bools, Floats, Ints, Shapes
-from fabkit.base.findings import Finding
-from fabkit.base.units import counted, format_number
+from fabkit.base.columns import Floats, Ints, Shapes
+from fabkit.base.findings import Finding, Place
+from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.model import Layer
 from fabkit.checks.copper_facts import along_edge, on_board, require_copper, strokes_of
 from fabkit.checks.declare import check
+from fabkit.checks.legend_place import BESIDE_MM, find_better_place
+from fabkit.checks.lettering import read_direction
 from fabkit.checks.mask import mask_sides
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, judge, objects_at, spots_at
@@ -29,11 +34,15 @@ TALLEST_MM: Final = 4.0
 WORD: Final = 3
 """Letters in a row from which on figures count as text."""
 
-LETTERS: Final = 3
-"""Fewer different letters on both sides prove nothing."""
+EVIDENCE: Final = 0.5
+"""Letters times how much better they read backwards, from which on a legend does; a word of four
+clear letters gives about one."""
 
-ALIKE_MM: Final = 0.01
-"""Figures whose sizes and centres differ by less have one shape."""
+CLEARLY: Final = 5.0
+"""That is to be this many times the evidence against it: legends the right way round give next to
+none, rows of numbers in some fonts about as much for either."""
+
+PLACES: Final = 20
 
 INK_MM2: Final = 0.02
 """Ink on bare copper smaller than this is not worth a word."""
@@ -42,9 +51,8 @@ LINE: Final = load_rule("legend/line-thin")
 HEIGHT: Final = load_rule("legend/text-low")
 INK: Final = load_rule("legend/on-copper")
 OFF_BOARD: Final = load_rule("legend/off-board")
-
-
 MIRRORED: Final = load_rule("legend/mirrored")
+ELSEWHERE: Final = load_rule("legend/out-of-place")
 
 
 def _legends(case: Case) -> list[Layer]:
@@ -232,70 +240,63 @@ def off_board(case: Case) -> Iterator[Finding]:
             )
 
 
+def figures_by(case: Case, layer: Layer, reach_mm: float) -> Shapes:
+    """Give the connected figures of a legend on the board, or no further off than a distance."""
+    figures: Shapes = shapely.get_parts(layer.file.image)
+    if case.board.profile is not None:
+        box = shapely.box(*case.board.profile.bounds)
+        figures = figures[shapely.dwithin(figures, box, reach_mm)]
+    return figures
+
+
 @check(id="legend/direction", rules=(MIRRORED,), needs=("legend",))
 def direction(case: Case) -> Iterator[Finding]:
-    """Bottom text is mirrored in its file, as seen from the top."""
-    sides = {layer.side: layer for layer in _legends(case)}
-    if "top" not in sides or "bottom" not in sides:
-        return
-    same, turned = compare_letters(_letters(case, sides["top"]), _letters(case, sides["bottom"]))
-    # Some figures look like the mirror image of another letter, so a clear majority is asked for.
-    if same >= LETTERS and same > 3 * turned:
-        layer = sides["bottom"]
-        box = layer.file.bounds
+    """Top text reads straight, and bottom text is mirrored in its file, as seen from the top."""
+    wrong = []
+    for layer in _legends(case):
+        reading = read_direction(figures_by(case, layer, 0.0))
+        straight, backwards = reading.straight, reading.backwards
+        words, spots = reading.words_backwards, reading.spots
+        if layer.side == "bottom":
+            straight, backwards = backwards, straight
+            words, spots = reading.words_straight, reading.spots_straight
+        if layer.side and backwards >= EVIDENCE and backwards > CLEARLY * straight:
+            wrong.append((layer, words, spots))
+    for layer, words, spots in wrong:
+        tail = ""
+        if len(wrong) > 1:
+            tail = "; so do those of the other legend: the two are exchanged, or both mirrored"
         yield Finding.of(
             MIRRORED,
-            f"{format_number(same)} letters of the bottom legend look the same as on the top, "
-            f"{format_number(turned)} are mirrored",
-            case.layer_place(layer, (box[0] + box[2]) / 2, (box[1] + box[3]) / 2),
-            measured=float(same),
-            limit=float(LETTERS),
-            unit="letters",
+            f"{counted(words, 'word')} of {layer.name} read backwards{tail}",
+            *(case.layer_place(layer, x, y) for x, y in spots[:PLACES]),
+            measured=float(words),
+            unit="words",
         )
 
 
-def _letters(case: Case, layer: Layer) -> Floats:
-    """Width, height, area and centre of gravity (from the left, from below) of small figures."""
-    parts = shapely.get_parts(layer.file.image)
-    box = shapely.bounds(parts).reshape(-1, 4)
-    size = box[:, 2:] - box[:, :2]
-    small = (size.max(axis=1) <= TALLEST_MM) & (size.min(axis=1) > 0)
-    small &= on_board(case, box[:, 0], box[:, 1])
-    middle = shapely.get_coordinates(shapely.centroid(parts[small])) - box[small, :2]
-    return np.column_stack((size[small], shapely.area(parts[small]), middle))
-
-
-def compare_letters(top: Floats, bottom: Floats) -> tuple[int, int]:
-    """How many different figures of one side are on the other as they are, and mirrored.
-
-    Text may be turned by quarters on either side.  Figures that fit both ways (an A turned by
-    nothing, an E turned by a half) prove nothing and are not counted; neither is a second figure
-    of the same shape.
-
-    Parameters
-    ----------
-    top, bottom : (n, 5) float64
-        See :func:`_letters`.
-    """
-    if not len(top) or not len(bottom):
-        return 0, 0
-    tree = PointTree(top)
-    image = bottom.copy()
-    # Mirrored within its own box, a figure changes nothing but its centre of gravity.
-    image[:, 3] = image[:, 0] - image[:, 3]
-    near, far = _fits(tree, bottom), _fits(tree, image)
-    pairs = PointTree(bottom).pairs(ALIKE_MM)
-    shape = label_groups(len(bottom), pairs[:, 0], pairs[:, 1])
-    same, turned = np.unique(shape[near]), np.unique(shape[far])
-    return len(np.setdiff1d(same, turned)), len(np.setdiff1d(turned, same))
-
-
-def _fits(tree: PointTree, figures: Floats) -> Bools:
-    """Which figures, turned by some number of quarters, are in the tree."""
-    found = np.zeros(len(figures), dtype=bool)
-    turned = figures
-    for _ in range(4):
-        found |= tree.query(turned)[0] < ALIKE_MM
-        width, height, area, x, y = turned.T
-        turned = np.column_stack((height, width, area, height - y, x))
-    return found
+@check(id="legend/place", rules=(ELSEWHERE,), needs=("legend", "profile"))
+def place(case: Case) -> Iterator[Finding]:
+    """Legend lies where it keeps off openings, holes and the edge."""
+    masks = {a.side: a for a in case.board.layers if a.kind is RoleKind.MASK}
+    board = shapely.get_parts(case.board.profile)
+    holes = case.board.hole_shapes
+    for layer in _legends(case):
+        openings = [masks[layer.side].file.image] if layer.side in masks else []
+        open_ = shapely.get_parts(shapely.union_all([*openings, *holes]))
+        better = find_better_place(figures_by(case, layer, BESIDE_MM), board, open_)
+        if better is None:
+            continue
+        shift = (
+            f"moved by {format_number(better.dx_mm, digits=2)}, {format_mm(better.dy_mm, digits=2)}"
+        )
+        how = f"turned by half a turn and {shift}" if better.turned else shift
+        yield Finding.of(
+            ELSEWHERE,
+            f"{format_number(100 * better.now, digits=0)} % of {layer.name} lies on openings, "
+            f"holes or beside the board; {how}, {format_number(100 * better.there, digits=0)} %",
+            Place(file=layer.file.name, side=layer.side),
+            measured=better.now,
+            limit=better.there,
+            unit="",
+        )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 TESTS = {
+    "legend/out-of-place": "checks/test_legend_rules.py::test_shifted_legend_is_out_of_place",
     "package/plating-unknown": "checks/test_framework_package.py::test_unknown_plating",
     "gerber/limit": "formats/gerber/test_gerber_language.py::test_objects_are_limited",
     "drill/too-many-objects": (

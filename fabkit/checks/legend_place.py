@@ -1,0 +1,163 @@
+"""Whether a legend lies where it belongs: lettering keeps off openings, holes and the edge.
+
+A legend moved by some millimetres, or turned, crosses what it would spare elsewhere.  How much ink
+would fall on openings, holes and beside the board is counted for all shifts at once, as the
+correlation of two images.  On real boards hardly any shift beats the place meant, though outlines
+of parts may cross pads all over; letters do so least, hence they are also counted alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fabkit.base.columns import Bools, Floats, Shapes
+
+CELL_MM: Final = 0.25
+"""Strokes and gaps about pads are of this size; finer cells cost more and show no more."""
+REACH_MM: Final = 20.0
+"""Larger shifts move most of a legend off the board, which is reported as such."""
+SMALL_MM: Final = 4.0
+"""Figures up to this size are counted alone: mostly letters."""
+FEWEST: Final = 300
+"""Cells of ink below which a better place proves nothing: any corner holds so little."""
+WORSE: Final = 2.5
+"""A legend lies elsewhere when it meets this many times as much as in its best place, ..."""
+MORE: Final = 0.06
+"""... and with this much larger a share of its ink.  Legends in their place had at most 0.04, or
+twice, on the boards looked at."""
+AGREE: Final = 0.9
+"""Letters alone find a place between large parts that others do not: there, all figures have to
+meet less than this many times what they meet now."""
+BESIDE_MM: Final = 10.0
+"""Figures so far beside the board still count, for a shift brings them there; titles of the film
+lie further off."""
+_REACH: Final = round(REACH_MM / CELL_MM)
+_MOST_CELLS: Final = 4_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Better:
+    """A place in which a legend meets less.
+
+    Parameters
+    ----------
+    turned
+        Whether it is turned by half a turn about the board's middle before the shift.
+    dx_mm, dy_mm
+        The shift from where the legend lies to there.
+    now, there
+        Shares of its ink on openings, holes or beside the board.
+    """
+
+    turned: bool
+    dx_mm: float
+    dy_mm: float
+    now: float
+    there: float
+
+
+def find_better_place(figures: Shapes, board: Shapes, open_: Shapes) -> Better | None:
+    """Find out where a legend should lie, when it clearly does not lie there.
+
+    Parameters
+    ----------
+    figures
+        Connected figures of the legend, those far beside the board left out.
+    board
+        Polygons of the board.
+    open_
+        Polygons on which no ink is meant: mask openings and holes.
+    """
+    if not len(figures) or not len(board):
+        return None
+    box = shapely.total_bounds(board)
+    low = box[:2] - BESIDE_MM
+    size = np.ceil((box[2:] - box[:2] + 2 * BESIDE_MM) / CELL_MM).astype(int)
+    if size.prod() > _MOST_CELLS:
+        return None
+    avoided = ~_filled(board, low, size) | _filled(open_, low, size)
+    extent = shapely.bounds(figures)
+    small = (extent[:, 2:] - extent[:, :2]).max(axis=1) <= SMALL_MM
+    views = []
+    for some in (figures, figures[small]):
+        points = shapely.get_coordinates(shapely.segmentize(shapely.boundary(some), CELL_MM))
+        cells = np.unique(np.floor((points - low) / CELL_MM).astype(int), axis=0)
+        cells = cells[((cells >= 0) & (cells < size)).all(axis=1)]
+        if len(cells) >= FEWEST:
+            views.append(_met(cells, avoided))
+    found = [better for view in views if (better := _best(view, views)) is not None]
+    return min(found, key=lambda better: better.there, default=None)
+
+
+def _best(view: Floats, views: list[Floats]) -> Better | None:
+    """Give the place in which one view meets least, if that is clearly better and all agree."""
+    turned, column, row = (int(k) for k in np.unravel_index(int(view.argmin()), view.shape))
+    now, there = _near(view, 0, _REACH, _REACH), float(view[turned, column, row])
+    if now < WORSE * there or now - there < MORE:
+        return None
+    if any(_near(v, turned, column, row) > AGREE * _near(v, 0, _REACH, _REACH) for v in views):
+        return None
+    return Better(
+        turned=bool(turned),
+        dx_mm=(column - _REACH) * CELL_MM,
+        dy_mm=(row - _REACH) * CELL_MM,
+        now=now,
+        there=there,
+    )
+
+
+def _near(view: Floats, turned: int, column: int, row: int) -> float:
+    """Give the least within one cell of a place: coarse cells may set a legend off by so much."""
+    around = view[turned, max(column - 1, 0) : column + 2, max(row - 1, 0) : row + 2]
+    return float(around.min())
+
+
+def _met(cells: NDArray[np.int64], avoided: Bools) -> Floats:
+    """Share of ink on what is avoided, as it is and turned by half a turn, after each shift.
+
+    Returns
+    -------
+    (2, n, n) float64
+        Shifts go from minus to plus the reach, in cells.
+    """
+    from scipy import fft
+
+    size = np.array(avoided.shape)
+    shape = [fft.next_fast_len(int(n) + _REACH, real=True) for n in size]
+    # All beyond the image is beside the board.
+    around = np.ones(shape)
+    around[: size[0], : size[1]] = avoided
+    image = fft.rfft2(around)
+    shifts = np.arange(-_REACH, _REACH + 1)
+    met = []
+    for at in (cells, size - 1 - cells):
+        ink = np.zeros(shape)
+        ink[tuple(at.T)] = 1.0
+        both = fft.irfft2(np.conj(fft.rfft2(ink)) * image, shape)
+        met.append(both[np.ix_(shifts, shifts)])
+    return np.maximum(np.round(np.array(met)), 0.0) / len(cells)
+
+
+def _filled(shapes: Shapes, low: Floats, size: NDArray[np.int64]) -> Bools:
+    """Cells whose middles lie in polygons that do not overlap, by counting edges up to them."""
+    ends, ring = shapely.get_coordinates(shapely.get_rings(shapes), return_index=True)
+    inside = np.zeros(size, dtype=np.int64)
+    if not len(ends):
+        return inside.astype(bool)
+    ends = (ends - low) / CELL_MM - 0.5
+    one, two = ends[:-1][ring[1:] == ring[:-1]], ends[1:][ring[1:] == ring[:-1]]
+    below, above = np.minimum(one[:, 0], two[:, 0]), np.maximum(one[:, 0], two[:, 0])
+    first = np.clip(np.ceil(below), 0, size[0]).astype(int)
+    counts = np.clip(np.ceil(above), 0, size[0]).astype(int) - first
+    edge = np.repeat(np.arange(len(one)), counts)
+    column = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts) + first[edge]
+    share = (column - one[edge, 0]) / (two[edge, 0] - one[edge, 0])
+    crossing = one[edge, 1] + share * (two[edge, 1] - one[edge, 1])
+    row = np.clip(np.ceil(crossing), 0, size[1] - 1).astype(int)
+    np.add.at(inside, (column, row), 1)
+    return np.asarray(np.cumsum(inside, axis=1) % 2 == 1)
