@@ -125,20 +125,19 @@ def _met(cells: NDArray[np.int64], avoided: Bools) -> Floats:
     (2, n, n) float64
         Shifts go from minus to plus the reach, in cells.
     """
-    from scipy import fft
-
     size = np.array(avoided.shape)
-    shape = [fft.next_fast_len(int(n) + _REACH, real=True) for n in size]
+    # Lengths with many factors of two are transformed fastest.
+    shape = [-(-(int(n) + _REACH) // 64) * 64 for n in size]
     # All beyond the image is beside the board.
     around = np.ones(shape)
     around[: size[0], : size[1]] = avoided
-    image = fft.rfft2(around)
+    image = np.fft.rfft2(around)
     shifts = np.arange(-_REACH, _REACH + 1)
     met = []
     for at in (cells, size - 1 - cells):
         ink = np.zeros(shape)
         ink[tuple(at.T)] = 1.0
-        both = fft.irfft2(np.conj(fft.rfft2(ink)) * image, shape)
+        both = np.fft.irfft2(np.conj(np.fft.rfft2(ink)) * image, shape)
         met.append(both[np.ix_(shifts, shifts)])
     return np.maximum(np.round(np.array(met)), 0.0) / len(cells)
 
