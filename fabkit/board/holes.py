@@ -11,7 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools, Floats, Ints
-from fabkit.base.findings import Finding, Place
+from fabkit.base.findings import Finding, Place, Severity
 from fabkit.board import rules
 from fabkit.board.model import BoardSlots, Holes, Layer, join_boxes
 from fabkit.formats.drill.model import DrillFile, Hits, Slots
@@ -37,6 +37,8 @@ class Drilled:
     slots: BoardSlots
     names: tuple[str, ...]
     functions: tuple[tuple[str, ...], ...]
+    images: frozenset[str]
+    """Names of the files in Gerber form."""
     findings: list[Finding] = field(default_factory=list)
 
 
@@ -54,7 +56,8 @@ def merge_drills(package: Package, copper_layers: int) -> Drilled:
     table = _Table(files, max(copper_layers, 1))
     holes = Holes.concat(*(table.holes_of(n) for n in range(len(files))))
     slots = BoardSlots.concat(*(table.slots_of(n) for n in range(len(files))))
-    merged = Drilled(holes, slots, tuple(f.name for f in files), tuple(table.functions))
+    images = frozenset(f.name for f in files if looks_like_gerber(f.data) > 0)
+    merged = Drilled(holes, slots, tuple(f.name for f in files), tuple(table.functions), images)
     _report_sizes(merged)
     merged.holes = _merge_holes(merged)
     merged.slots = _merge_slots(merged)
@@ -240,16 +243,33 @@ def _merge(merged: Drilled, table: _Cuts, keys: Floats, word: str) -> _Cuts:
             table.file[dropped] == merged.names.index(other)
         )
         rows = kept[here & ~clash]
-        merged.findings.append(
-            Finding.of(
-                rules.HOLES_DOUBLED,
-                f"{len(rows)} {word} of {one} are in {other} again",
-                *_places(merged, table, rows, x, y),
-                count=len(rows),
-                assumed="counted once",
-            )
-        )
+        merged.findings.append(_again(merged, table, rows, (one, other), word))
     return table.with_columns(plated=plated, function=function).take(~gone)
+
+
+def _again(merged: Drilled, table: _Cuts, rows: Ints, names: tuple[str, str], word: str) -> Finding:
+    """Say that a file holds cuts of another again; whether that is meant, the counts show.
+
+    A file of everything beside files of its parts holds all of theirs, and an image in Gerber form
+    repeats the command file.  The same commands twice, or a few cuts of both, are a mistake.
+    """
+    one, other = names
+    sizes = [int((table.file == merged.names.index(name)).sum()) for name in names]
+    commands = not any(name in merged.images for name in names)
+    twice = commands and len(rows) == sizes[0] == sizes[1]
+    some = commands and len(rows) < min(sizes)
+    return Finding.of(
+        rules.HOLES_DOUBLED,
+        f"{one} and {other} hold the same {len(rows)} {word}"
+        if twice
+        else f"{len(rows)} {word} of {one} are in {other} again",
+        *((Place(file=one), Place(file=other)) if twice else ()),
+        *_places(merged, table, rows, *_spots(table)),
+        count=len(rows),
+        assumed="counted once",
+        severity=Severity.WARNING if twice or some else rules.HOLES_DOUBLED.severity,
+        advice="Send one of the two files alone." if twice else "",
+    )
 
 
 _MOSTLY: Final = 0.5

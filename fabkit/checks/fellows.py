@@ -36,8 +36,12 @@ MODELS: Final = 6
 LEAST_CORE: Final = 3
 """Features beside the seed that make a footprint known."""
 
+COMMON: Final = 0.25
+"""Share of the holes of one size that have a feature at its distance if it is of their footprint:
+one footprint may have several holes of that size."""
+
 HALF: Final = 0.5
-"""Share of the places beside which a feature is looked at at all."""
+"""Share of the places of a footprint beside which a feature is looked at at all."""
 
 USUAL: Final = 0.8
 """Share of the places that must have a feature for it to be missing at the others."""
@@ -117,7 +121,7 @@ def _gaps_about(at: Places, kind: Ints, rows: Ints, wanted: Ints) -> Iterator[li
         usual = {
             (what, step)
             for what, step in counts
-            if sum(counts[what, step + d] for d in (-1, 0, 1)) >= HALF * len(rest)
+            if sum(counts[what, step + d] for d in (-1, 0, 1)) >= COMMON * len(rest)
         }
         model = max(rest, key=lambda i: (len(usual & set(_rings(*local[i]))), -i))
         core = np.array([key in usual for key in _rings(*local[model])], dtype=bool)
@@ -128,7 +132,8 @@ def _gaps_about(at: Places, kind: Ints, rows: Ints, wanted: Ints) -> Iterator[li
         laid = [_laid(spots, kinds, *local[i]) for i in rest]
         there = np.array([mine for _, mine in laid])
         # At one distance is not at one place: vias beside tracks are at many.
-        usually = there.mean(axis=0) >= HALF
+        likely = there.mean(axis=1) >= RESEMBLES
+        usually = there[likely].mean(axis=0) >= HALF
         there, spots, kinds = there[:, usually], spots[usually], kinds[usually]
         if len(spots) < LEAST_CORE:
             rest.remove(model)

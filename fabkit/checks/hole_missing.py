@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -11,7 +11,7 @@ import shapely
 
 from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.base.findings import Finding, Place, Severity
-from fabkit.base.units import counted
+from fabkit.base.units import counted, format_mm
 from fabkit.board.connectivity import pieces_at
 from fabkit.board.copper import VIA_MM, Copper, outer_face
 from fabkit.board.model import Layer
@@ -20,8 +20,10 @@ from fabkit.checks.declare import check
 from fabkit.checks.fellows import ALIKE_MM as FELLOW_MM
 from fabkit.checks.fellows import find_gaps_of_fellows
 from fabkit.checks.model import Case
-from fabkit.checks.worst import Measures, group, spots_at
+from fabkit.checks.worst import Measures, group, holes_at, spots_at
 from fabkit.geometry.neighbours import PointTree
+from fabkit.keyboard.patterns import PatternHole, load_patterns
+from fabkit.keyboard.sites import find_sites
 from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
 
@@ -61,6 +63,13 @@ FEW_SHARE: Final = 0.25
 MOST_SHARE: Final = 0.8
 """Pads of other shapes alike of which fewer have a hole may be surface pads of both faces."""
 
+NARROW_MM: Final = 1.6
+"""Middle holes narrower by more than this are of another part."""
+
+ROUNDED_MM: Final = 0.05
+"""A hole narrower by less was rounded: half a step of drills is 0.025 mm, a mil the same."""
+
+POST_NARROW: Final = load_rule("hole/post-narrow")
 MISSING: Final = load_rule("hole/missing")
 
 
@@ -223,6 +232,44 @@ def _of_footprints(case: Case) -> Iterator[Finding]:
         most=True,
         severity=Severity.WARNING,
     )
+
+
+@check(id="hole/key-post", rules=(POST_NARROW,), needs=("holes",))
+def key_posts(case: Case) -> Iterator[Finding]:
+    """Middle holes of keys let the post of the switch in that the other holes are for."""
+    board = case.board
+    known = [(p, h) for p in load_patterns() if p.kind == "key" for h in p.holes if _is_post(h)]
+    # Holes of a whole footprint are no part of another that lacks something.
+    whole = find_sites(board.holes, [p for p, _ in known], slots=board.slots, shared=True)
+    held = sorted({row for site in whole for row in site.holes})
+    rest = np.setdiff1d(np.arange(len(board.holes)), held)
+    free = board.holes.take(rest)
+    for pattern, post in known:
+        narrow = replace(
+            post, least_mm=post.least_mm - NARROW_MM, most_mm=post.least_mm - ROUNDED_MM
+        )
+        asked = replace(pattern, holes=tuple(narrow if h is post else h for h in pattern.holes))
+        sites = find_sites(free, [asked], slots=board.slots, shared=True)
+        rows = [
+            int(rest[row])
+            for site in sites
+            for row in site.holes
+            if np.hypot(free.x[row] - site.x_mm, free.y[row] - site.y_mm) <= pattern.tolerance_mm
+            and free.plated[row] == 0
+        ]
+        if rows:
+            yield from group(
+                POST_NARROW,
+                Measures(board.holes.diameter[rows], holes_at(case, np.array(rows))),
+                f"middle holes of keys are {{worst}} wide; posts of {pattern.family} switches need "
+                f"at least {format_mm(post.least_mm)}",
+                limit=post.least_mm,
+            )
+            return
+
+
+def _is_post(hole: PatternHole) -> bool:
+    return hole.x_mm == 0 and hole.y_mm == 0
 
 
 def _functions(copper: Copper, twins: Twins, names: frozenset[str]) -> Bools:

@@ -4,8 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from rules.set_cases import drill, frame, layer
 
+from fabkit.board.build import build_board
+from fabkit.board.model import Board
 from fabkit.checks.fellows import find_gaps_of_fellows
+from fabkit.checks.hole_missing import key_posts
+from fabkit.checks.model import Case
+from fabkit.checks.runner import run_check
+from fabkit.package.build import read_package
+from fabkit.package.model import Intake, Member
+from fabkit.sheets.house import load_house
 
 POST, PEG, SOCKET, SCREW = range(4)
 FOOTPRINT = ((5.08, 0.0, PEG), (-5.08, 0.0, PEG), (-3.81, 2.54, SOCKET), (2.54, 5.08, SOCKET))
@@ -60,3 +69,25 @@ def test_four_equal_places_are_too_few_to_vote():
 
 def test_a_key_without_its_pegs_is_of_another_footprint():
     assert gaps([0.0] * 8, {(1, 0), (1, 1)}) == []
+
+
+def keys_of(diameter: float) -> Board:
+    """A board of two full-height keys whose middle holes have a diameter (places: published)."""
+    bare = "NonPlated,1,2,NPTH"
+    holes = [(60 + 20 * k + x, 20 + y) for k in range(2) for x, y, _ in FOOTPRINT[2:]]
+    files = {
+        "profile.gbr": layer("Profile,NP", frame(60, 40, 45, 0), pen=0.1),
+        "sockets.drl": drill(*holes, size=3.0, function=bare),
+        "posts.drl": drill((60, 20), (80, 20), size=diameter, function=bare),
+    }
+    members = tuple(Member(name, text.encode()) for name, text in files.items())
+    return build_board(read_package(Intake(name="p", source="p", members=members, left_out=())))
+
+
+@pytest.mark.parametrize(("diameter", "found"), [(3.2, True), (3.8, False), (4.0, False)])
+def test_a_middle_hole_lets_the_post_of_its_switch_in(diameter, found):
+    """Posts of full-height switches are 4.0 mm wide, their holes 3.8 to 4.3 (common practice)."""
+    case = Case(keys_of(diameter), load_house())
+    assert [(f.id, f.count, f.measured) for f in run_check(key_posts, case).findings] == (
+        [("hole/post-narrow", 2, 3.2)] if found else []
+    )

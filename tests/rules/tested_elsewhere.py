@@ -52,6 +52,9 @@ TESTS = {
     "order/finish-not-offered": "checks/test_framework_package.py::test_choices",
     "order/copper-not-offered": "checks/test_framework_package.py::test_choices",
     "order/finish-with-lead": "checks/test_framework_package.py::test_choices",
+    "hole/post-narrow": (
+        "checks/test_holes_missing.py::test_a_middle_hole_lets_the_post_of_its_switch_in"
+    ),
     "half/reversible": ("checks/test_planted_defects.py::test_reversible_demo_is_known_as_such"),
     "board/outline-routed": (
         "checks/test_geometry_rules.py::test_outline_routed_by_the_drill_file_is_no_slot"
