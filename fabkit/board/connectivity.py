@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Shapes
+from fabkit.base.progress import counting
 from fabkit.base.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.model import Board
 from fabkit.geometry.facing import FacetTree, facets_of
@@ -206,7 +207,8 @@ def trace_board(board: Board) -> Pieces:
     # Layers are drawn side by side: three quarters of drawing one are unions (measured on a dense
     # keyboard of two layers), and these run outside the interpreter's lock.
     with ThreadPoolExecutor() as pool:
-        layers = list(pool.map(lambda layer: split_pieces(layer.file.image, bare), board.copper))
+        split = pool.map(lambda layer: split_pieces(layer.file.image, bare), board.copper)
+        layers = list(counting(split, len(board.copper), "copper layers"))
     barrels = np.flatnonzero(plated != 0)
     pieces = join_pieces(layers, cuts[barrels], first[barrels], last[barrels])
     joints = pieces.joints.copy()

@@ -9,6 +9,7 @@ from difflib import get_close_matches
 
 from fabkit.base.errors import UsageError
 from fabkit.base.findings import Finding
+from fabkit.base.progress import counting
 from fabkit.checks.causes import fold
 from fabkit.checks.declare import EVIDENCE, NEEDS
 from fabkit.checks.model import Case, Check, CheckOptions, CheckResult, NotJudged, Outcome, State
@@ -74,7 +75,8 @@ def run_checks(checks: Sequence[Check], case: Case) -> tuple[Outcome, ...]:
     UsageError
         The options name a check or group that does not exist.
     """
-    return tuple(run_check(check, case) for check in select(checks, case.options))
+    chosen = select(checks, case.options)
+    return tuple(run_check(check, case) for check in counting(chosen, len(chosen), "checks"))
 
 
 def select(checks: Sequence[Check], options: CheckOptions) -> tuple[Check, ...]:

@@ -59,7 +59,6 @@ def run(asked: Asked) -> None:
       fabkit carry rev-a.zip rev-b.zip --keyboards 2 --keep 1
     """
     import fabkit
-    from fabkit.outputs import terminal
     from fabkit.outputs.money import print_carry, render_carry
 
     form = asked.printed.settle()
@@ -69,7 +68,7 @@ def run(asked: Asked) -> None:
     )
     if asked.old_keyboards is not None:
         before = with_fields(before, keyboards=asked.old_keyboards, builders=())
-    with terminal.progress() as tell:
+    with asked.reading.progress() as tell:
         boards = [(asked.reading.boards(order, tell), order) for order in (before, after)]
         tell("pricing both ways")
         house = fabkit.load_house(after.houses[0]) if after.houses else None

@@ -56,7 +56,7 @@ def run(asked: Asked) -> None:
       fabkit check left --right right
     """
     import fabkit
-    from fabkit.outputs import records, terminal
+    from fabkit.outputs import records
     from fabkit.outputs.verdict import print_check, render_verdict
 
     form = asked.printed.settle()
@@ -67,7 +67,7 @@ def run(asked: Asked) -> None:
         **vars(asked.choice),
     )
     house, *others = [fabkit.load_house(file) for file in asked.house_files or (None,)]
-    with terminal.progress() as tell:
+    with asked.reading.progress() as tell:
         board = asked.reading.board(asked.package, tell)
         right = asked.reading.board(asked.right, tell, roles={}) if asked.right else None
         tell("checking")

@@ -69,7 +69,7 @@ def run(asked: Asked) -> None:
     """
     import fabkit
     from fabkit.compare.expecting import expectation_text
-    from fabkit.outputs import drawings, terminal
+    from fabkit.outputs import drawings
     from fabkit.outputs.comparison import print_comparison, render_comparison
     from fabkit.outputs.report.compare_view import render_comparison_page
 
@@ -77,7 +77,7 @@ def run(asked: Asked) -> None:
     form = asked.printed.settle(asked.to_write, asked.page, *pictures)
     order = None if asked.order_file is None else fabkit.load_order(asked.order_file)
     houses = (*asked.house_files, *(order.houses if order else ()))
-    with terminal.progress() as tell:
+    with asked.reading.progress() as tell:
         compared = fabkit.compare_revisions(
             asked.reading.board(asked.old, tell),
             asked.reading.board(asked.new, tell),

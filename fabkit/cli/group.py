@@ -7,6 +7,7 @@ so that ``fabkit --help`` answers at once.
 from __future__ import annotations
 
 import os
+import signal
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -46,6 +47,9 @@ COMMANDS = {
 A command of two words has its module name written with an underscore.
 """
 
+STOPPED = 130
+"""Exit status after Ctrl-C, as shells give it (128 and the number of the signal)."""
+
 EPILOG = """\b
 First time? This writes everything about the bundled demo into the folder wheatear:
   fabkit order demo --out wheatear
@@ -54,6 +58,10 @@ First time? This writes everything about the bundled demo into the folder wheate
 Exit status: 0 done; 1 findings at or above --fail-on; 2 wrong usage, unusable
 input or an output that cannot be written; 3 fabkit itself broke.
 """
+
+
+class Stopped(Exception):
+    """Ctrl-C, under a name for which click prints no empty line."""
 
 
 class LazyGroup(click.Group):
@@ -98,6 +106,13 @@ class LazyGroup(click.Group):
             with formatter.section(title):
                 formatter.write_dl(rows)
 
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command that was named."""
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            raise Stopped from None
+
     def main(
         self,
         args: Sequence[str] | None = None,
@@ -109,9 +124,9 @@ class LazyGroup(click.Group):
         """Run a command; errors become messages, with the exit status they carry."""
         try:
             status = super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
-        except (KeyboardInterrupt, click.Abort):
+        except (Stopped, KeyboardInterrupt, click.Abort):
             click.echo("stopped; nothing was half-written", err=True)
-            status = 130
+            status = STOPPED
         except Exception as error:
             if os.environ.get("FABKIT_DEBUG"):
                 raise
@@ -135,5 +150,13 @@ def cli() -> None:
 
 
 def main() -> NoReturn:
-    """Entry point of the console script."""
-    raise SystemExit(run_guarded(lambda: cli(prog_name="fabkit")))
+    """Run the command line with guarded streams, and end."""
+    try:
+        status = run_guarded(lambda: cli(prog_name="fabkit"))
+    except KeyboardInterrupt:
+        click.echo("stopped", err=True)
+        status = STOPPED
+    if status == STOPPED:
+        # Who is impatient presses it twice; what is left is only to leave.
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+    raise SystemExit(status)

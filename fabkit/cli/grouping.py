@@ -30,7 +30,7 @@ OPTION_GROUPS = {
     "What is read": ("--role", "--limit"),
     "What is written": (
         *("--out", "--format", "--json", "--template", "--draw", "--report", "--write-expect"),
-        *("--as", "--files", "--all", "--why", "--replace", "--open"),
+        *("--as", "--files", "--all", "--why", "--replace", "--open", "--quiet"),
     ),
 }
 """Options by what they are about, in the order of the help; a command's own come first."""

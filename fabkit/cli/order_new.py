@@ -83,7 +83,6 @@ def run(asked: Asked) -> None:
       fabkit order new left/ --right right/ --thickness 1.2 --colour black
     """
     import fabkit
-    from fabkit.outputs import terminal
     from fabkit.outputs.atomic import refuse_existing, write_file
     from fabkit.sheets.order_template import order_template
 
@@ -91,7 +90,7 @@ def run(asked: Asked) -> None:
     if use and (asked.right or use in ("left", "right")):
         raise click.UsageError(f"--board {use}: left and right are given as LEFT --right RIGHT")
     refuse_existing(asked.out, replace=asked.replace)
-    with terminal.progress() as tell:
+    with asked.reading.progress() as tell:
         proposal = fabkit.propose_order(
             asked.package,
             right=asked.right,

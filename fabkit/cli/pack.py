@@ -83,7 +83,7 @@ def run(asked: Asked) -> None:
         silenced=asked.silenced,
         **vars(asked.choice),
     )
-    with terminal.progress() as tell:
+    with asked.reading.progress() as tell:
         made = pack_all(
             [asked.reading.board(package, tell) for package in asked.packages],
             asked.out,
@@ -101,5 +101,5 @@ def run(asked: Asked) -> None:
         return
     console = terminal.Terminal(sys.stderr if beside else None)
     terminal.print_boards(console, said)
-    for record in zips:
-        terminal.print_packed(console, record)
+    for record, (result, _) in zip(zips, made, strict=True):
+        terminal.print_packed(console, record, result.verdict)

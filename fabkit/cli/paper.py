@@ -40,11 +40,10 @@ def run(asked: Asked) -> None:
       fabkit paper gerbers.zip --out paper.pdf
     """
     import fabkit
-    from fabkit.outputs import terminal
     from fabkit.outputs.drawings import paper_halves, paper_notes
 
     order = ordering.read_wanted(asked.wanted, asked.reading, use=asked.use)
-    with terminal.progress() as tell:
+    with asked.reading.progress() as tell:
         boards = asked.reading.boards(order, tell)
         tell("drawing")
         path = fabkit.draw_paper(

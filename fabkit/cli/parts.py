@@ -39,11 +39,11 @@ def run(asked: Asked) -> None:
       fabkit parts gerbers.zip --explain controller
     """
     import fabkit
-    from fabkit.outputs import money, terminal
+    from fabkit.outputs import money
 
     form = asked.printed.settle()
     order = asked.choices.order(asked.wanted, asked.reading)
-    with terminal.progress() as tell:
+    with asked.reading.progress() as tell:
         boards = asked.reading.boards(order, tell)
         tell("listing the parts")
         bill = fabkit.list_parts(boards, order)

@@ -43,10 +43,9 @@ def run(asked: Asked) -> None:
       fabkit preview gerbers.zip --out pictures --colour black
     """
     import fabkit
-    from fabkit.outputs import terminal
 
     look = asked.looks.options()
-    with terminal.progress() as tell:
+    with asked.reading.progress() as tell:
         board = asked.reading.board(asked.package, tell)
         tell("drawing")
         written = fabkit.draw(

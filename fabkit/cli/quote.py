@@ -43,7 +43,6 @@ def run(asked: Asked) -> None:
       fabkit quote gerbers.zip --keyboards 2 --house my-house.toml --why
     """
     import fabkit
-    from fabkit.outputs import terminal
     from fabkit.outputs.money import print_costs, render_costs
 
     form = asked.printed.settle()
@@ -51,7 +50,7 @@ def run(asked: Asked) -> None:
         asked.wanted, asked.reading, quantities=asked.quantities, silenced=asked.silenced
     )
     house, *others = [fabkit.load_house(path) for path in order.houses or (None,)]
-    with terminal.progress() as tell:
+    with asked.reading.progress() as tell:
         boards = asked.reading.boards(order, tell)
         tell("pricing")
         costs = fabkit.quote(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -64,6 +65,14 @@ class Reading:
         metavar="NAME=NUMBER",
         help="Raise or lower a safety limit: file_bytes=1GiB.",
     )
+
+    quiet: bool = option("--quiet", is_flag=True, help="Show no progress.")
+
+    def progress(self) -> AbstractContextManager[Tell]:
+        """Show what is being done while it is, unless that is not wanted."""
+        from fabkit.outputs.terminal import progress
+
+        return progress(quiet=self.quiet)
 
     def board(self, path: Path, tell: Tell, *, roles: Mapping[str, str] | None = None) -> Board:
         """Open a package and build its board; ``roles`` stand in for those of ``--role``."""

@@ -82,11 +82,10 @@ def run(asked: Asked) -> None:
       fabkit sheet net gerbers.zip --net GND --out ground.png
     """
     import fabkit
-    from fabkit.outputs import terminal
 
     look, use = asked.looks.options(), asked.shown.use
     wanted = fabkit.SheetChoice(kind=asked.kind, **vars(asked.shown))
-    with terminal.progress() as tell:
+    with asked.reading.progress() as tell:
         board = asked.reading.board(asked.package, tell)
         result = None
         if asked.kind == "findings":

@@ -62,7 +62,7 @@ def run(asked: Asked) -> None:
       fabkit wiring gerbers.zip --pins my-pins.csv --template my-table.j2 --out table.txt
     """
     import fabkit
-    from fabkit.outputs import terminal, wiring
+    from fabkit.outputs import wiring
     from fabkit.wiring.pintable import pin_form
 
     form, printed = asked.printed.settle(asked.new_pins, *asked.pictures), asked.printed
@@ -71,7 +71,7 @@ def run(asked: Asked) -> None:
     # A template that is wrong is refused before the boards are read.
     pattern = "" if asked.template is None else wiring.load_template(asked.template)
     order = ordering.read_wanted(asked.wanted, asked.reading, use=asked.wired.use)
-    with terminal.progress() as tell:
+    with asked.reading.progress() as tell:
         boards = asked.reading.boards(order, tell)
         tell("finding the wiring")
         found = fabkit.list_wiring(

@@ -8,6 +8,7 @@ from dataclasses import replace as with_fields
 from pathlib import Path
 
 from fabkit.base.errors import FindingsRefused
+from fabkit.base.progress import counting
 from fabkit.base.tables import Record
 from fabkit.checks.thickness import judge_thicknesses
 from fabkit.outputs import money, records
@@ -139,7 +140,7 @@ def _board_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, byte
             f"{name}.pdf": sheet_bytes(
                 build_sheet(board, choice, options=look, findings=result), "pdf"
             )
-            for name, choice in _SHEETS.items()
+            for name, choice in counting(_SHEETS.items(), len(_SHEETS), "sheets")
         },
     }
 

@@ -9,9 +9,11 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TextIO
 
 from fabkit.base.findings import times
+from fabkit.base.progress import listening
 from fabkit.base.streams import clean
 from fabkit.base.tables import Record, Table, columns_of
 from fabkit.base.units import counted, format_number
@@ -130,16 +132,36 @@ def _fit(natural: Sequence[int], least: Sequence[int], room: int) -> list[int]:
 
 
 @contextmanager
-def progress() -> Iterator[Tell]:
-    """Show on standard error what is being done; silent unless that is a terminal."""
-    if not sys.stderr.isatty():
+def progress(*, quiet: bool = False) -> Iterator[Tell]:
+    """Show on standard error what is being done and how far it is; several times a second.
+
+    Silent when ``quiet`` and unless standard error is a terminal.
+    """
+    if quiet or not sys.stderr.isatty():
         yield lambda _: None
         return
     from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
+    columns = (
+        TextColumn("{task.description}", markup=False),
+        BarColumn(24),
+        TextColumn("{task.fields[share]}", markup=False),
+        TimeElapsedColumn(),
+    )
     console = Console(stderr=True, markup=False, highlight=False)
-    with console.status("") as status:
-        yield lambda text: status.update(clean(text) + " ...")
+    with Progress(*columns, console=console, transient=True) as shown:
+        task = shown.add_task("starting", total=None, share="")
+
+        def tell(text: str) -> None:
+            shown.update(task, description=clean(text), total=None, completed=0, share="")
+
+        def hear(done: int, of: int, noun: str) -> None:
+            share = f"{done} of {of} {noun}, {done / max(of, 1):.0%}"
+            shown.update(task, total=of, completed=done, share=share)
+
+        with listening(hear):
+            yield tell
 
 
 def board_counts(board: Record) -> str:
@@ -255,14 +277,15 @@ def print_rules(console: Terminal, rules: Sequence[Record]) -> None:
     console.table(Table(columns_of("id", "consequence", "finds"), rows))
 
 
-def print_packed(console: Terminal, packed: Record) -> None:
-    """Print what went into a zip and what did not."""
+def print_packed(console: Terminal, packed: Record, verdict: str) -> None:
+    """Print what went into a zip and what did not, then the verdict and what to upload."""
     for member in packed["members"]:
         console.print(f"  {member['name']}")
     for left in packed["left_out"]:
         console.print(f"  left out: {left['name']} ({left['reason']})", style="dim")
-    console.print(f"{packed['path']}: {len(packed['members'])} files", style="bold")
-    console.print(f"  SHA-256 {packed['sha256']}")
+    console.print(verdict, style="bold")
+    rest = f" ({len(packed['members'])} files, SHA-256 {packed['sha256']})"
+    console.print("upload: ", (packed["path"], "bold"), rest)
 
 
 def print_house(console: Terminal, house: Record) -> None:
@@ -300,20 +323,22 @@ def print_findings(console: Terminal, record: Record) -> None:
         print_finding(console, finding)
 
 
-def print_order(console: Terminal, manifest: Record, *, folder: str) -> None:
-    """Print what an order folder holds: verdict and zip of each board, cost, files."""
+def print_order(console: Terminal, manifest: Record, *, folder: Path) -> None:
+    """Print verdict of each board and cost, then the page to open and the zips to upload."""
     boards = [board["keyboard"] for board in manifest["boards"]]
     print_boards(console, boards)
     for board in manifest["boards"]:
         console.print(f"{board['board']}: {board['verdict']}", style="bold")
-        if board["zip"] is None:
-            console.print(f"  {board['reason']}", style="red")
     chosen = manifest["options"]
     console.print(f"thickness {chosen['thickness_mm']} mm, {chosen['thickness_from']}")
     best = manifest["cheapest"]
     if best:
         console.print(best_words(best, boards, best["currency"]))
     print_notices(console, manifest["notices"])
-    console.print(f"in {folder}:")
-    for file in manifest["outputs"]:
-        console.print(f"  {file['name']}")
+    page = (folder / "report.html").as_posix()
+    console.print("open first: ", (page, "bold"), f" ({len(manifest['outputs'])} files beside it)")
+    for board in manifest["boards"]:
+        if board["zip"] is None:
+            console.print(f"no zip of {board['board']}: {board['reason']}", style="red")
+        else:
+            console.print("upload:     ", ((folder / board["zip"]["path"]).as_posix(), "bold"))

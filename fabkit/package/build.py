@@ -13,6 +13,7 @@ from fabkit.base.columns import Floats
 from fabkit.base.errors import UnreadableInput, UsageError
 from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
+from fabkit.base.progress import counting
 from fabkit.formats.drill.from_gerber import drill_from_gerber
 from fabkit.formats.drill.inference import read_with_board
 from fabkit.formats.drill.model import DrillFile
@@ -109,7 +110,8 @@ def read_package(
     said = match_roles([member.name for member in chosen.members], roles or {})
     stated: dict[int, Role] = {}
     beside: list[Member] = []
-    for number, member in enumerate(chosen.members):
+    counted = counting(chosen.members, len(chosen.members), "files")
+    for number, member in enumerate(counted):
         if said.get(number) == UNUSED:
             left_out.append(LeftOut(name=member.name, reason="stated to be unused"))
             continue

@@ -56,12 +56,12 @@ def test_a_slip_of_the_pen_is_answered(run):
 
 
 def test_check_says_fit(run, small):
-    """Under what it is, a clean package has its verdict, and status 0."""
+    """A clean package has its verdict first, then what it is, and status 0."""
     lines = run("check", small, "--thickness", "1.6").output.splitlines()
 
-    assert lines[0] == "no keyboard"
-    assert lines[1] == "fit to order"
-    assert any(line.startswith("small: 30 × 20 mm, 2 copper layers, 2 holes") for line in lines)
+    assert lines[0] == "fit to order"
+    said = "small: no keyboard; 30 × 20 mm, 2 copper layers, 2 holes"
+    assert any(line.startswith(said) for line in lines)
 
 
 def test_check_json_holds_everything(run, small):
@@ -102,7 +102,7 @@ def test_check_names_place_limit_and_remedy(run, small):
     assert "1.5 mm is not offered" in text
     assert "[thickness/not-offered]" in text
     assert "do: The nearest offered thickness is 1.6 mm; or" in text
-    assert text.splitlines()[1] == "do not order: 1 stop"
+    assert text.splitlines()[0] == "do not order: 1 stop"
     assert "or --silence thickness/not-offered=REASON" in text
 
 

@@ -1,0 +1,124 @@
+"""What a person sees while fabkit works, and how it stops."""
+
+from __future__ import annotations
+
+import os
+import pty
+import re
+import select
+import subprocess
+import sys
+import time
+
+import pytest
+from click.testing import CliRunner
+
+from fabkit.cli.group import STOPPED, cli
+
+QUIET_ENDS = ("NO_COLOR", "FORCE_COLOR", "TERM")
+"""What the environment may say of colours; set anew in each run here."""
+
+
+def watched(*arguments, **environment):
+    """Run fabkit with a terminal as standard error: what was shown, and when."""
+    own = {k: v for k, v in os.environ.items() if k not in QUIET_ENDS}
+    ours, theirs = pty.openpty()
+    started = time.monotonic()
+    run = subprocess.Popen(
+        [sys.executable, "-m", "fabkit", *arguments],
+        stdout=subprocess.DEVNULL,
+        stderr=theirs,
+        env={**own, "TERM": "xterm", "COLUMNS": "120", **environment},
+    )
+    os.close(theirs)
+    shown, moments = b"", []
+    while True:
+        if not select.select([ours], [], [], 60)[0]:
+            break
+        try:
+            piece = os.read(ours, 65536)
+        except OSError:  # Linux gives an error at the end of a terminal
+            piece = b""
+        if not piece:
+            break
+        shown += piece
+        moments.append(time.monotonic() - started)
+    os.close(ours)
+    assert run.wait(60) == 0
+    return shown.decode(), moments
+
+
+def test_a_terminal_shows_stage_count_and_share():
+    """Files and checks are counted with their share, and more than once a second."""
+    shown, moments = watched("check", "demo")
+
+    assert "reading" in shown
+    assert "checking" in shown
+    assert re.search(r"\d+ of \d+ files, \d+%", shown)
+    assert re.search(r"\d+ of \d+ checks, \d+%", shown)
+    assert len(moments) > moments[-1] - moments[0]
+
+
+def test_colours_are_left_out_where_the_user_says_so():
+    """With NO_COLOR (no-color.org) the same is shown without any colour."""
+    plain, _ = watched("check", "demo", NO_COLOR="1")
+    coloured, _ = watched("check", "demo")
+    # ECMA-48, 8.3.117: the sequence that selects a rendition ends in m; 3x is a colour.
+    colour = re.compile(r"\x1b\[[0-9;]*\b3[0-9][0-9;]*m")
+
+    assert "checks" in plain
+    assert not colour.search(plain)
+    assert colour.search(coloured)
+
+
+def test_it_is_quiet_when_asked():
+    """With --quiet a terminal shows nothing."""
+    assert watched("check", "demo", "--quiet")[0] == ""
+
+
+def test_it_is_quiet_without_a_terminal():
+    """Into a file or pipe no progress is written."""
+    done = subprocess.run(
+        [sys.executable, "-m", "fabkit", "check", "demo"], capture_output=True, check=True
+    )
+
+    assert done.stderr == b""
+
+
+STARTS = """
+import os, signal, sys
+signal.signal(signal.SIGINT, signal.default_int_handler)  # tests may run in the background
+class Stop:
+    def find_spec(self, name, path=None, target=None):
+        if name == {module!r}:
+            os.kill(os.getpid(), signal.SIGINT)
+sys.meta_path.insert(0, Stop())
+sys.argv = ["fabkit", "check", "demo"]
+from fabkit.__main__ import main
+main()
+"""
+
+
+@pytest.mark.parametrize(
+    "module", ["click", "fabkit.cli.words", "fabkit.cli.check", "fabkit.checks.mask", "rich.text"]
+)
+def test_a_stop_is_one_line_at_any_moment(module):
+    """Ctrl-C while a module is being loaded, at the start or later: one line and status 130."""
+    done = subprocess.run(
+        [sys.executable, "-c", STARTS.format(module=module)], capture_output=True, text=True
+    )
+
+    assert done.returncode == STOPPED
+    assert done.stderr.count("\n") == 1
+    assert done.stderr.startswith("stopped")
+
+
+def test_an_order_ends_with_what_to_open_and_to_upload(tmp_path):
+    """Two lines at the end name the page and the zip; the manifest lists all files."""
+    done = CliRunner().invoke(cli, ["order", "demo", "--out", str(tmp_path / "wheatear")])
+    last = done.output.splitlines()[-2:]
+
+    assert last[0].startswith("open first: ")
+    assert f"{tmp_path}/wheatear/report.html" in last[0]
+    assert last[1].split() == ["upload:", f"{tmp_path}/wheatear/wheatear.zip"]
+    assert "costs.csv" not in done.output
