@@ -7,6 +7,8 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import click
+
 from fabkit.cli import options, ordering, printing
 from fabkit.cli.bundles import bundle, command, option
 from fabkit.cli.reading import EdgeReading
@@ -65,3 +67,6 @@ def run(asked: Asked) -> None:
         asked.printed.show(lambda console: print_costs(console, costs, why=asked.why))
     else:
         asked.printed.show(render_costs(costs, form))
+    if not costs.offers:
+        # As for any order that cannot be carried out as it is written.
+        click.get_current_context().exit(2)

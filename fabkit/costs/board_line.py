@@ -17,6 +17,7 @@ from fabkit.costs.model import Element, Input
 from fabkit.sheets.house import House
 from fabkit.sheets.order import BoardChoice
 from fabkit.sheets.rates import AreaRate, RateCard, SizeTier
+from fabkit.sheets.reading import nearest
 
 DM2 = 10_000
 """mm2 in one dm2."""
@@ -43,11 +44,16 @@ class Unpriced(FabkitError):
     ----------
     rule
         What the finding made of it is: an option not on offer, a price missing, no exchange rate.
+    option
+        Key of the order's ``[options]`` that asks for it; empty when none does.
     """
 
-    def __init__(self, message: str, *, remedy: str, rule: Rule = rules.NOT_OFFERED) -> None:
+    def __init__(
+        self, message: str, *, remedy: str, rule: Rule = rules.NOT_OFFERED, option: str = ""
+    ) -> None:
         super().__init__(message, hint=remedy)
         self.rule = rule
+        self.option = option
 
 
 def rates_of(house: House) -> RateCard:
@@ -92,44 +98,57 @@ def check_offered(facts: BoardFacts, house: House, choice: BoardChoice) -> None:
     def listed(values: Iterable[object]) -> str:
         return ", ".join(str(v) for v in values)
 
+    def chosen(word: str, names: Iterable[str]) -> str:
+        known = tuple(names)
+        near = nearest(word, known)
+        return listed(known) + (f"; did you mean '{near}'?" if near else "")
+
     wanted = float(choice.thickness_mm)
-    nearest = min(options.thickness_mm, key=lambda mm: abs(mm - wanted), default=wanted)
+    closest = min(options.thickness_mm, key=lambda mm: abs(mm - wanted), default=wanted)
     problems = (
         (
             wanted not in options.thickness_mm,
             f"thickness {choice.thickness_mm:f} mm is not offered",
             listed(f"{t:g}" for t in options.thickness_mm)
-            + f"; the nearest is {nearest:g} mm, choose it with --thickness or thickness_mm",
+            + f"; the nearest is {closest:g} mm, choose it with --thickness or thickness_mm",
+            "thickness_mm",
         ),
         (
             float(choice.copper_oz) not in options.copper_oz,
             f"copper of {choice.copper_oz:f} oz/ft2 is not offered",
             listed(f"{t:g}" for t in options.copper_oz),
+            "copper_oz",
         ),
         (
             facts.layers not in options.layers,
             f"{facts.layers} copper layers are not offered",
             listed(options.layers),
+            "",
         ),
         (
             choice.colour not in options.colours,
             f"mask colour '{choice.colour}' is not offered",
-            listed(options.colours),
+            chosen(choice.colour, options.colours),
+            "colour",
         ),
         (
             choice.finish not in options.finishes,
             f"finish '{choice.finish}' is not offered",
-            listed(options.finishes),
+            chosen(choice.finish, options.finishes),
+            "finish",
         ),
     )
-    for wrong, message, offered in problems:
+    for wrong, message, offered, option in problems:
         if wrong:
-            raise Unpriced(f"{message} by '{house.name}'", remedy=f"offered: {offered}")
+            raise Unpriced(
+                f"{message} by '{house.name}'", remedy=f"offered: {offered}", option=option
+            )
     if choice.lead_free and not options.finishes[choice.finish].rohs:
         free = listed(k for k, f in options.finishes.items() if f.rohs)
         raise Unpriced(
             f"finish '{choice.finish}' contains lead and the order asks for lead-free",
             remedy=f"lead-free finishes: {free}; or set lead_free = false in the order",
+            option="finish",
         )
 
 
@@ -213,6 +232,7 @@ def _base_terms(job: Job, house: House, rates: RateCard, choice: BoardChoice) ->
         raise Unpriced(
             f"lead time '{choice.lead_time}' is not offered by '{house.name}'",
             remedy=f"offered: {', '.join(rates.lead_time)}",
+            option="lead_time",
         )
     yield Element(
         key="area",

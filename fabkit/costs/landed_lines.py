@@ -92,9 +92,9 @@ def tax_lines(lines: Iterable[Line], tax: Tax, target: Currency) -> tuple[Line, 
     """Duty, tax and handling on the boards, in the currency of the sheet.
 
     The value that counts is goods and shipping (or goods alone); thresholds are passed when the
-    value tested is above them.
+    value tested is above them.  What is paid at checkout costs as much, but no carrier's fee.
     """
-    if tax.prepaid or (tax.vat_rate is None and tax.duty_rate is None):
+    if tax.vat_rate is None and tax.duty_rate is None:
         return ()
     there = tuple(lines)
     goods = tuple(a.key for a in there if a.group is Group.BOARDS)
@@ -155,7 +155,7 @@ def tax_lines(lines: Iterable[Line], tax: Tax, target: Currency) -> tuple[Line, 
             tested,
             given("vat_threshold", tax.vat_threshold),
         )
-    if (tax.handling or tax.handling_share) and made:
+    if (tax.handling or tax.handling_share) and made and not tax.prepaid:
         advanced = total("advanced", tuple(a.key for a in made))
         add(
             "handling",

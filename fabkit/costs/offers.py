@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from decimal import ROUND_CEILING, Decimal
+from typing import Final
 
 from fabkit.base.errors import UsageError
 from fabkit.costs import rules
@@ -216,16 +217,26 @@ def price_quantity(
     )
 
 
+MOST_BELOW: Final = 200
+MOST_BEYOND: Final = 400
+"""Quantities priced below the need, for the chart, and from it on: each is priced whole."""
+
+
 def curve_quantities(need: int, house: House) -> tuple[int, ...]:
-    """List allowed quantities from the minimum to well beyond the need and next price breaks."""
+    """List allowed quantities from the minimum to well beyond the need and next price breaks.
+
+    Below a large need they are thinned out; from the need on each is there, at most
+    :data:`MOST_BEYOND`, and then the price breaks.
+    """
     rates = rates_of(house)
-    first = house.next_quantity(1)
-    top = house.next_quantity(need) + CURVE_STEPS * house.step
+    first, least = house.next_quantity(1), house.next_quantity(need)
+    top = least + CURVE_STEPS * house.step
     breaks = [*(a.from_quantity for a in rates.area.rates), *(t.from_quantity for t in rates.tiers)]
-    # Each quantity is priced whole, so breaks far beyond the need are left out and the number of
-    # quantities is bounded.
-    top = max([top, *(house.next_quantity(b) for b in breaks if b <= 4 * top)])
-    return tuple(range(first, top + 1, house.step))[:2000]
+    # Breaks far beyond the need are left out.
+    near = {house.next_quantity(b) for b in breaks if b <= 4 * top}
+    stride = house.step * max(1, -(-(least - first) // (house.step * MOST_BELOW)))
+    beyond = range(least, max([top, *near]) + 1, house.step)[:MOST_BEYOND]
+    return tuple(sorted({*range(first, least, stride), *beyond, *near}))
 
 
 def shown_quantities(need: int, house: House) -> tuple[int, ...]:

@@ -77,7 +77,8 @@ def quote(
     try:
         return _quote(measured, designs, bill, house, order, others, today, tuple(notices))
     except Unpriced as error:
-        problem = Finding.of(error.rule, error.message, advice=error.hint)
+        where = order.place_of_option(error.option)
+        problem = Finding.of(error.rule, f"{where}{error.message}", advice=error.hint)
         code = order.currency or (house.rates.currency.code if house.rates else "cu")
         return CostSheet(
             name=order.name,
@@ -118,7 +119,7 @@ def _quote(
     offers = with_marginals(priced(order.quantities or shown_quantities(need, house)))
     best = best_of(curve)
     problems: list[Finding] = [
-        *house_remarks(house, order, today),
+        *house_remarks(house, order, bill, today),
         *invented_remarks(house, bill),
         *facts_remarks(measured, house),
         *offer_remarks(offers, curve, designs, house, order),
@@ -132,7 +133,7 @@ def _quote(
         best=best,
         curve=curve,
         unpriced=unpriced_parts(bill),
-        untaxed=untaxed(house, order),
+        untaxed=untaxed(house, order, bill),
         ways=compare_ways(measured, house=house, order=order, bill=bill),
         revisions=price_revisions(best, designs, house=house, order=order, bill=bill)
         if best is not None and bill is not None

@@ -24,7 +24,9 @@ NEAR_TIER_SHARE = Decimal("0.02")
 NEAR_BAND_SHARE = Decimal("0.95")
 
 
-def house_remarks(house: House, order: Order, today: date | None) -> Iterator[Finding]:
+def house_remarks(
+    house: House, order: Order, bill: Bill | None, today: date | None
+) -> Iterator[Finding]:
     """Age of the prices, and taxes left out; invented prices do not age."""
     rates = rates_of(house)
     if today is not None and not house.invented:
@@ -37,18 +39,20 @@ def house_remarks(house: House, order: Order, today: date | None) -> Iterator[Fi
                 limit=float(order.price_age_days),
                 unit="days",
             )
-    missing = untaxed(house, order)
+    missing = untaxed(house, order, bill)
     if missing:
         yield Finding.of(rules.TAX_EMPTY, f"the total is shown without {' and '.join(missing)}")
 
 
-def untaxed(house: House, order: Order) -> tuple[str, ...]:
-    """Name what of tax and duty the order states no rate of, where the house's prices are net."""
-    tax = order.tax
-    if rates_of(house).tax != "net" or tax.prepaid:
-        return ()
-    rates = (("tax", tax.vat_rate), ("duty", tax.duty_rate))
-    return tuple(word for word, rate in rates if rate is None)
+def untaxed(house: House, order: Order, bill: Bill | None) -> tuple[str, ...]:
+    """Name what of tax and duty the order states no rate of, where prices are net."""
+    tax, missing = order.tax, []
+    if rates_of(house).tax == "net":
+        rates = (("tax", tax.vat_rate), ("duty", tax.duty_rate))
+        missing += [word for word, rate in rates if rate is None]
+    elif bill is not None and bill.plan.purchases and not bill.prices_gross:
+        missing += ["tax on the parts"] if tax.vat_rate is None else []
+    return tuple(missing)
 
 
 def invented_remarks(house: House, bill: Bill | None) -> Iterator[Finding]:

@@ -432,6 +432,12 @@ def print_costs(console: Terminal, sheet: CostSheet, *, why: bool = False) -> No
 
     costs = cost_record(sheet)
     print_boards(console, costs["boards"])
+    if not sheet.offers:
+        console.print("no price", style="bold")
+        print_findings(console, costs)
+        for table in sheet.comparisons():
+            console.table(table)
+        return
     for line in sheet.answer():
         console.print(line, style="bold")
     terms = ", ".join(f"{name} {value}" for name, value in sheet.terms.items())

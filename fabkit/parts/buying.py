@@ -16,8 +16,10 @@ from fabkit.sheets.order import SpareRule
 
 SEARCH_LIMIT = 4_000
 """Combinations tried one by one; above, a mixed-integer programme finds the same optimum."""
-MOST_EXTRA = 30
-"""Pieces added at most to reach a shop's limit (common practice)."""
+MOST_FURTHER = 1_000_000
+"""Packs added at most to reach a shop's limit, where they cost nothing."""
+MOST_NODES = 20_000
+"""Branches of the programme looked at: a bound that is the same on every machine."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +44,18 @@ class Lot:
     pieces: int
     unit_price: Decimal
     cost: Decimal
+    further: int = 0
+    """Packs that may be added at the same unit price to reach a limit of the shop."""
+
+    def with_packs(self, packs: int, currency: Currency) -> Lot:
+        """Give the lot with some more packs."""
+        pieces = self.pieces + packs * self.price.pack
+        return replace(
+            self,
+            pieces=pieces,
+            cost=currency.round(pieces * self.unit_price),
+            further=self.further - packs,
+        )
 
 
 def with_spares(need: int, rule: SpareRule | None) -> int:
@@ -68,29 +82,31 @@ def list_lots(
     """Sensible ways to buy a part: the pieces wanted, or up to a price break, in whole packs.
 
     Any other number costs more than one of these at the same unit price; it can only pay where
-    it lifts the goods over a limit of the shop, so packs are added there for as long as they
-    cost no more than the charges they may save.
+    it lifts the goods over a limit of the shop, so ``further`` packs may be added for as long as
+    they cost no more than the charges they may save.
     """
     lots: dict[tuple[str, int], Lot] = {}
-
-    def add(price: Price, pieces: int) -> Lot:
-        unit = price.unit_price(pieces)
-        lot = Lot(
-            want=index,
-            price=price,
-            pieces=pieces,
-            unit_price=unit,
-            cost=currency.round(pieces * unit),
-        )
-        return lots.setdefault((price.at, pieces), lot)
-
     for price in want.prices:
         least = max(want.wanted, price.minimum)
         saving = _saving(shops[price.shop])
-        for pieces in (least, *(b for b, _ in price.breaks if b >= least)):
-            lot = first = add(price, -(-pieces // price.pack) * price.pack)
-            while lot.cost - first.cost < saving and lot.pieces - first.pieces < MOST_EXTRA:
-                lot = add(price, lot.pieces + price.pack)
+        starts = [least, *(b for b, _ in price.breaks if b >= least)]
+        for start in starts:
+            pieces = -(-start // price.pack) * price.pack
+            unit = price.unit_price(pieces)
+            a_pack = price.pack * unit
+            further = int(saving / a_pack) + 1 if a_pack else MOST_FURTHER
+            beyond = [b for b, _ in price.breaks if b > pieces]
+            if beyond:
+                # From the next break on the unit price is another lot's.
+                further = min(further, (beyond[0] - 1 - pieces) // price.pack)
+            lots[price.at, pieces] = Lot(
+                want=index,
+                price=price,
+                pieces=pieces,
+                unit_price=unit,
+                cost=currency.round(pieces * unit),
+                further=further if saving else 0,
+            )
     return tuple(lots.values())
 
 
@@ -111,16 +127,20 @@ def plan_purchases(wants: Sequence[Want], shops: Mapping[str, Shop], currency: C
     """Find the cheapest plan; every part from one shop.
 
     Small cases are searched wholly, larger ones solved as a mixed-integer programme to a gap of
-    zero.  Parts without a price are left out.
+    zero; where that is cut short the plan says so.  Parts without a price are left out.
     """
     priced = [w for w in wants if w.prices and w.wanted]
     lots = [list_lots(i, w, shops, currency) for i, w in enumerate(priced)]
-    if math.prod(len(a) for a in lots) <= SEARCH_LIMIT:
-        chosen = _search(lots, shops)
+    if math.prod(sum(1 + a.further for a in group) for group in lots) <= SEARCH_LIMIT:
+        chosen = _search(lots, shops, currency)
         method = "all combinations tried"
     else:
-        chosen = _solve([lot for group in lots for lot in group], len(priced), shops)
-        method = "solved as a mixed-integer programme, proven the cheapest"
+        flat = [lot for group in lots for lot in group]
+        chosen, done = _solve(flat, len(priced), shops, currency)
+        exact = all(a.price.pack * a.unit_price % currency.step == 0 for a in flat)
+        proof = "proven the cheapest" + ("" if exact else ", but for the rounding of each part")
+        method = "solved as a mixed-integer programme, "
+        method += proof if done else "cut short: a cheaper plan may exist"
     purchases = tuple(_purchase(priced[lot.want], lot, lots[lot.want]) for lot in chosen)
     orders = tuple(_orders(chosen, shops, currency))
     total = sum((o.total for o in orders), Decimal(0)).quantize(currency.step)
@@ -153,44 +173,61 @@ def total_of(chosen: Sequence[Lot], shops: Mapping[str, Shop]) -> Decimal:
     )
 
 
-def _search(lots: Sequence[Sequence[Lot]], shops: Mapping[str, Shop]) -> tuple[Lot, ...]:
+def _search(
+    lots: Sequence[Sequence[Lot]], shops: Mapping[str, Shop], currency: Currency
+) -> tuple[Lot, ...]:
     """Every combination; the first of equal ones, so fewer pieces win."""
-    ordered = [sorted(group, key=lambda a: (a.cost, a.pieces, a.price.shop)) for group in lots]
+    whole = (
+        [lot.with_packs(n, currency) for lot in g for n in range(lot.further + 1)] for g in lots
+    )
+    ordered = [sorted(group, key=lambda a: (a.cost, a.pieces, a.price.shop)) for group in whole]
     return min(itertools.product(*ordered), key=lambda c: total_of(c, shops))
 
 
-def _solve(lots: Sequence[Lot], wants: int, shops: Mapping[str, Shop]) -> tuple[Lot, ...]:
-    """Choose lots by a mixed-integer programme.
+def _solve(
+    lots: Sequence[Lot], wants: int, shops: Mapping[str, Shop], currency: Currency
+) -> tuple[tuple[Lot, ...], bool]:
+    """Choose lots by a mixed-integer programme, and say whether it came to its end.
 
-    Unknowns, all 0 or 1: lot taken; and for each shop: used, shipping free, fee waived.  Shipping
-    is free, and the fee waived, only when the goods reach the limit.
+    Unknowns: lot taken (0 or 1); packs added to it; and for each shop (0 or 1) used, shipping
+    free, fee waived.  Shipping is free, and the fee waived, only when the goods reach the limit.
     """
     import numpy as np
     from scipy.optimize import Bounds, LinearConstraint, milp
 
     names = sorted({lot.price.shop for lot in lots})
     n, s = len(lots), len(names)
-    used, free, waived = n, n + s, n + 2 * s
-    cost = np.zeros(n + 3 * s)
+    packs, used, free, waived = n, 2 * n, 2 * n + s, 2 * n + 2 * s
+    cost, upper = np.zeros(2 * n + 3 * s), np.ones(2 * n + 3 * s)
     cost[:n] = [float(lot.cost) for lot in lots]
+    a_pack = [lot.price.pack * lot.unit_price for lot in lots]
+    cost[packs:used] = [float(value) for value in a_pack]
+    upper[packs:used] = [lot.further for lot in lots]
     rows: list[tuple[dict[int, float], float, float]] = [
         ({i: 1.0 for i, lot in enumerate(lots) if lot.want == w}, 1.0, 1.0) for w in range(wants)
     ]
-    upper = np.ones(n + 3 * s)
+    rows += [
+        ({packs + i: 1.0, i: -float(lot.further)}, -np.inf, 0.0)
+        for i, lot in enumerate(lots)
+        if lot.further
+    ]
     for k, name in enumerate(names):
         shop = shops[name]
-        goods = {i: float(a.cost) for i, a in enumerate(lots) if a.price.shop == name}
+        mine = [i for i, a in enumerate(lots) if a.price.shop == name]
+        goods = {i: float(lots[i].cost) for i in mine}
+        # Rounded down: a line of fractions of a step may come out lower by half a step.
+        goods |= {packs + i: float(a_pack[i] // currency.step * currency.step) for i in mine}
         cost[used + k] = float(shop.shipping + shop.small_fee)
         cost[free + k] = -float(shop.shipping)
         cost[waived + k] = -float(shop.small_fee)
-        rows.extend(({i: 1.0, used + k: -1.0}, -np.inf, 0.0) for i in goods)
+        rows.extend(({i: 1.0, used + k: -1.0}, -np.inf, 0.0) for i in mine)
         for at, limit in ((free + k, shop.free_from), (waived + k, shop.small_below)):
             if limit is None:
                 upper[at] = 0.0
                 continue
             rows.append(({at: 1.0, used + k: -1.0}, -np.inf, 0.0))
             rows.append(({**goods, at: -float(limit)}, -1e-7, np.inf))
-    matrix = np.zeros((len(rows), n + 3 * s))
+    matrix = np.zeros((len(rows), len(cost)))
     for r, (terms, _, _) in enumerate(rows):
         for at, value in terms.items():
             matrix[r, at] = value
@@ -199,11 +236,16 @@ def _solve(lots: Sequence[Lot], wants: int, shops: Mapping[str, Shop]) -> tuple[
         constraints=LinearConstraint(matrix, [r[1] for r in rows], [r[2] for r in rows]),
         integrality=np.ones(len(cost)),
         bounds=Bounds(np.zeros(len(cost)), upper),
-        options={"mip_rel_gap": 0.0},
+        options={"mip_rel_gap": 0.0, "node_limit": MOST_NODES},
     )
     if result.x is None:
         raise ArithmeticError(f"the purchase programme has no solution: {result.message}")
-    return tuple(lot for i, lot in enumerate(lots) if result.x[i] > 0.5)
+    chosen = (
+        lot.with_packs(round(result.x[packs + i]), currency)
+        for i, lot in enumerate(lots)
+        if result.x[i] > 0.5
+    )
+    return tuple(chosen), result.status == 0
 
 
 def _purchase(want: Want, lot: Lot, lots: Sequence[Lot]) -> Purchase:

@@ -28,7 +28,7 @@ from fabkit.sheets.reading import (
     Wrong,
     read_as,
 )
-from fabkit.sheets.toml_text import KeyPath, SheetText, read_sheet
+from fabkit.sheets.toml_text import KeyPath, SheetText, parse_sheet, read_sheet
 
 BoardUse = Literal["reversible", "left", "right", "both", "whole", "plate", "none"]
 """What one board is: a half that serves either hand, one half, both halves, a keyboard that is not
@@ -142,7 +142,7 @@ class Tax:
     test
         What the thresholds are compared with.
     prepaid
-        The seller collects the tax at checkout; none is added.
+        The seller collects tax and duty at checkout: they are paid, but no carrier advances them.
     whole_units
         Duty and tax are each rounded down to whole units.
     """
@@ -255,6 +255,17 @@ class Order:
     def __repr__(self) -> str:
         """Name the order and its keyboards on one line."""
         return f"<Order {self.name}: {counted(self.keyboards, 'keyboard')}>"
+
+    def place_of_option(self, key: str) -> str:
+        """File and line of an option as it is wanted; empty where the file does not state it so."""
+        if not self.data or not key:
+            return ""
+        text = parse_sheet(self.data.decode("utf-8-sig"), file=self.file)
+        table = text.data.get("options")
+        stated = table.get(key) if isinstance(table, dict) else None
+        line = text.lines.get(("options", key))
+        named = line is not None and stated == getattr(self.choice, key)
+        return f"{Path(self.file).name}:{line}: " if named else ""
 
     @property
     def halves_wanted(self) -> int:

@@ -10,14 +10,22 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from parts.test_parts_bill import BOOK, book, make_board
 
 from fabkit.base.errors import UsageError
 from fabkit.costs.board_line import Unpriced
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import CostSheet, Offer
-from fabkit.costs.offers import Design, designs_of, pieces_needed, price_quantity
+from fabkit.costs.offers import (
+    Design,
+    curve_quantities,
+    designs_of,
+    pieces_needed,
+    price_quantity,
+)
 from fabkit.costs.quote import quote
 from fabkit.costs.revisions import find_break_even
+from fabkit.parts.bill import build_bill
 from fabkit.sheets.house import EXAMPLE, House, house_from, load_house
 from fabkit.sheets.order import (
     BoardChoice,
@@ -27,6 +35,7 @@ from fabkit.sheets.order import (
     OrderedBoard,
     Tax,
     order_for,
+    order_from,
     ordered_board,
 )
 from fabkit.sheets.toml_text import parse_sheet
@@ -277,7 +286,8 @@ def test_exchange_rate() -> None:
         ("net", {"vat_threshold": D("40"), "test": "cif"}, None, "8.78", None),
         ("net", {"whole_units": True}, None, "8.00", None),
         ("net", {"handling": D(3), "handling_share": D("0.5")}, None, "8.78", "7.39"),
-        ("net", {"prepaid": True}, None, None, None),
+        ("net", {"prepaid": True, "handling": D(3)}, None, "8.78", None),
+        ("net", {"prepaid": True, "duty_rate": D("0.10")}, "4.39", "9.66", None),
     ],
 )
 def test_tax_and_duty(
@@ -299,6 +309,46 @@ def test_tax_and_duty(
     assert lines.get("duty") == (D(duty) if duty else None)
     assert lines.get("vat") == (D(vat) if vat else None)
     assert lines.get("handling") == (D(handling) if handling else None)
+
+
+def test_a_want_beyond_the_curve_is_priced() -> None:
+    """Quantities are thinned below the need and bounded beyond it; the need itself is priced."""
+    quantities = curve_quantities(200_000, HOUSE)
+    sheet = quote(facts(), None, HOUSE, order(keyboards=100_000))
+
+    assert quantities[0] == HOUSE.next_quantity(1)
+    assert 200_000 in quantities
+    assert len(quantities) < 1000
+    assert sheet.best is not None
+    assert sheet.best.quantity >= 200_000
+    assert curve_quantities(6, HOUSE)[:4] == (5, 10, 15, 20)
+
+
+def test_gross_boards_and_net_parts_without_tax_are_told() -> None:
+    """Boards with tax in their prices, parts without, and no rate in the order."""
+    gross = house_with(('tax = "net"', 'tax = "gross"'))
+    bill = build_bill(make_board(), book(BOOK.replace("date =", 'tax = "net"\ndate =', 1)))
+    rate = Tax(vat_rate=D("0.2"), date=date(2025, 1, 1))
+    told = quote(facts(), bill, gross, order())
+
+    assert "without tax on the parts" in told.lacking
+    assert any("tax on the parts" in f.message for f in told.problems)
+    assert "tax" not in quote(facts(), bill, gross, order(tax=rate)).lacking
+    assert "tax" not in quote(facts(), None, gross, order()).lacking
+
+
+def test_an_option_that_is_not_offered_is_named_with_its_line() -> None:
+    """File and line where the order file asks for it, and the nearest name on offer."""
+    text = 'format = 1\nname = "x"\n[[board]]\npackage = "x"\n[options]\ncolour = "blak"\n'
+    wanted = order_from(
+        replace(parse_sheet(text, file="a/order.toml"), raw=text.encode()), base=Path()
+    )
+    (told,) = quote(facts(), None, HOUSE, wanted).problems
+    other = replace(wanted, choice=replace(wanted.choice, colour="grean"))
+
+    assert told.message == f"order.toml:6: mask colour 'blak' is not offered by '{HOUSE.name}'"
+    assert told.advice.endswith("did you mean 'black'?")
+    assert quote(facts(), None, HOUSE, other).problems[0].message.startswith("mask colour")
 
 
 def test_empty_tax_is_told() -> None:

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from fabkit.parts.book import Price, Shop
 from fabkit.parts.buying import (
     Want,
+    _search,
     _solve,
     list_lots,
     plan_purchases,
@@ -160,10 +161,11 @@ def test_programme_agrees_with_the_search(case: tuple[list[Want], dict[str, Shop
     """The mixed-integer programme finds the same least total as trying all combinations."""
     wants, shops = case
     lots = [list_lots(i, w, shops, CU) for i, w in enumerate(wants)]
-    solved = _solve([a for group in lots for a in group], len(wants), shops)
-    tried = min(total_of(c, shops) for c in itertools.product(*lots))
+    solved, proven = _solve([a for group in lots for a in group], len(wants), shops, CU)
+    tried = total_of(_search(lots, shops, CU), shops)
 
     assert total_of(solved, shops) == tried
+    assert proven
 
 
 def test_large_case_is_solved() -> None:
@@ -185,6 +187,7 @@ def test_large_case_is_solved() -> None:
     ]
     plan = plan_purchases(wants, shops, CU)
     lots = [list_lots(i, w, shops, CU) for i, w in enumerate(wants)]
+    lots = [[a.with_packs(n, CU) for a in g for n in range(a.further + 1)] for g in lots]
     chosen = [
         next(a for a in lots[i] if a.price.at == p.at and a.pieces == p.bought)
         for i, p in enumerate(plan.purchases)
@@ -196,6 +199,22 @@ def test_large_case_is_solved() -> None:
         for lot in group:
             changed = [*chosen[:i], lot, *chosen[i + 1 :]]
             assert total_of(changed, shops) >= plan.total
+
+
+def test_many_cheap_pieces_reach_free_shipping() -> None:
+    """50 more pieces at 0.01 lift 19.50 to 20.00 and save 4.95: 0.50 paid instead of shipping.
+
+    By hand: 1950 pieces at 0.01 are 19.50, with shipping 24.45; 2000 pieces are 20.00.
+    """
+    shops = {"S": Shop(name="S", shipping=D("4.95"), free_from=D(20))}
+    plan = plan_purchases([want(1950, price(breaks=((1, D("0.01")),)))], shops, CU)
+
+    assert plan.total == D("20.00")
+    assert plan.purchases[0].bought == 2000
+    filler = [want(1, price(breaks=((1, D("0.03")),)), key=f"p{i}") for i in range(12)]
+    many = plan_purchases([want(1950, price(breaks=((1, D("0.01")),))), *filler], shops, CU)
+    assert many.total == D("20.00")
+    assert "proven" in many.method
 
 
 def test_shipping_decides_where_to_buy() -> None:
