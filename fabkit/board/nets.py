@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Final
@@ -15,9 +16,9 @@ from numpy.typing import NDArray
 from fabkit.base.columns import Floats, Shapes
 from fabkit.board.connectivity import Pieces, pieces_at
 from fabkit.board.copper import NO_NET, Copper
-from fabkit.formats.gerber.model import object_shapes
+from fabkit.board.joints import BARREL, Claim, Joint, find_joints
 from fabkit.formats.sidecars.model import Netlist, NetPoint
-from fabkit.geometry.neighbours import PointTree, label_groups
+from fabkit.geometry.neighbours import PointTree
 
 SEARCH_MM: Final = 0.05
 """How far from its copper a netlist point may lie (common practice)."""
@@ -29,8 +30,9 @@ BESIDE_PAD_MM: Final = 0.3
 """What lies no farther beyond the middles of two pads belongs to their part: half a small land
 (IPC-7351, lands of chips 0402 to 0603 are 0.5 to 0.9 mm long)."""
 
-_PAIRS_TRIED: Final = 200_000
-"""Object pairs looked at when the touching place of a short is sought."""
+
+JUMPER_MM: Final = 3.0
+"""Half of how far apart the pads of a jumper are (common practice: 5.08 mm at most)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,157 +172,64 @@ def _nearest(
 
 
 def find_shorts(copper: Copper) -> list[Short]:
-    """Islands that join several nets, by the objects' net names."""
-    names: dict[int, set[str]] = {}
-    for island, net in copper.island_nets.tolist():
-        names.setdefault(island, set()).add(copper.nets[net])
+    """Places where islands join several nets, by the objects' net names."""
+    islands, counts = np.unique(copper.island_nets[:, 0], return_counts=True)
+    terminals = pad_terminals(copper)
     return [
-        _touching(copper, island, tuple(sorted(nets)))
-        for island, nets in sorted(names.items())
-        if len(nets) > 1
+        _short(joint, copper.nets, terminals)
+        for island in islands[counts > 1].tolist()
+        for joint in find_joints(copper, island, None)
     ]
 
 
 def find_terminal_shorts(terminals: Sequence[Terminal], copper: Copper) -> list[Short]:
-    """Shorts by what terminals name alone: one for each closed jumper, one for each other island.
-
-    A part of two or three pins whose pads of different nets are joined by the copper between them
-    is a closed jumper.  Nets joined otherwise are reported where two of them come nearest on one
-    layer.
-    """
+    """Places where islands join several nets, by what terminals name alone."""
     by_island: dict[int, list[Terminal]] = {}
     for terminal in terminals:
         by_island.setdefault(terminal.island, []).append(terminal)
     found = []
-    for _, mine in sorted(by_island.items()):
+    for island, mine in sorted(by_island.items()):
         nets = sorted({t.net for t in mine})
-        if len(nets) < 2:
-            continue
-        bridges = list(_bridged_parts(mine, copper))
-        at = {net: k for k, net in enumerate(nets)}
-        ends = np.array([(at[b.nets[0]], at[b.nets[1]]) for b in bridges], np.int64).reshape(-1, 2)
-        apart = label_groups(len(nets), ends[:, 0], ends[:, 1])
-        if apart.max() == 0:
-            found += bridges
-        else:
-            found.append(_nearest_short(mine, {n: int(apart[k]) for n, k in at.items()}))
+        if len(nets) > 1:
+            number = {net: k for k, net in enumerate(nets)}
+            claims = [Claim(net=number[t.net], x_mm=t.x_mm, y_mm=t.y_mm) for t in mine]
+            joints = find_joints(copper, island, claims)
+            found += [_short(joint, nets, terminals) for joint in joints]
     return found
 
 
-def _bridged_parts(terminals: Sequence[Terminal], copper: Copper) -> Iterator[Short]:
-    """Parts of two or three pins with copper from pad to pad, and pads on two nets."""
-    parts: dict[tuple[str, int], dict[str, Terminal]] = {}
-    for t in terminals:
-        if t.part:
-            parts.setdefault((t.part, t.layer), {}).setdefault(t.name, t)
-    for (ref, layer), pins in sorted(parts.items()):
-        if len(pins) not in (2, 3):
-            continue
-        rows = copper.pieces.on_layer(layer)
-        mine = rows[copper.pieces.island[rows] == next(iter(pins.values())).island]
-        for a, b in combinations(pins.values(), 2):
-            if a.net != b.net and _joined_within(a, b, copper.pieces.polygons[mine]):
-                yield Short(
-                    nets=tuple(sorted((a.net, b.net))),
-                    x_mm=(a.x_mm + b.x_mm) / 2,
-                    y_mm=(a.y_mm + b.y_mm) / 2,
-                    layer=layer,
-                    through_hole=False,
-                    part=ref,
-                )
-
-
-def _joined_within(a: Terminal, b: Terminal, polygons: Shapes) -> bool:
-    """Whether copper joins two pads without leaving the place of their part.
-
-    A bridge may run beside the straight line, so the copper of the whole place is looked at.
-    """
-    ends = shapely.points([(a.x_mm, a.y_mm), (b.x_mm, b.y_mm)])
-    reach = float(shapely.distance(*ends)) / 2 + BESIDE_PAD_MM
-    spot = shapely.buffer(shapely.points((a.x_mm + b.x_mm) / 2, (a.y_mm + b.y_mm) / 2), reach)
-    near = polygons[shapely.intersects(polygons, spot)]
-    parts = shapely.get_parts(shapely.intersection(near, spot))
-    return bool((shapely.intersects(parts, ends[0]) & shapely.intersects(parts, ends[1])).any())
-
-
-def _nearest_short(terminals: Sequence[Terminal], group: Mapping[str, int]) -> Short:
-    """Place a short between nets of different groups at a terminal of the group with fewest.
-
-    Of these terminals it is the one nearest to another group on its layer, so that a single stray
-    point is found where it is, wherever its copper leads.
-    """
-    spots = np.array([(t.x_mm, t.y_mm, 1e4 * t.layer) for t in terminals])
-    of = np.array([group[t.net] for t in terminals])
-    counts = np.bincount(of)
-    few = int(np.lexsort((np.arange(len(counts)), counts))[0])
-    mine = np.flatnonzero(of == few)
-    apart = PointTree(spots[of != few]).query(spots[mine])[0]
-    at = terminals[mine[int(np.argmin(apart))]]
-    return Short(
-        nets=tuple(sorted(group)), x_mm=at.x_mm, y_mm=at.y_mm, layer=at.layer, through_hole=False
-    )
-
-
-def _touching(copper: Copper, island: int, nets: tuple[str, ...]) -> Short:
-    """Where objects of different nets of one island touch; else where a barrel joins them."""
-    codes = [copper.nets.index(n) for n in nets if n in copper.nets]
-    for index, layer in enumerate(copper.board.copper):
-        objects = copper.layers[index]
-        of_island = np.zeros(len(copper.pieces) + 1, dtype=bool)
-        of_island[:-1] = copper.pieces.island == island
-        rows = np.flatnonzero(of_island[objects.piece] & np.isin(objects.net, codes))
-        if len(np.unique(objects.net[rows])) < 2:
-            continue
-        shapes = object_shapes(layer.file, rows)
-        left, right = shapely.STRtree(shapes).query(shapes)
-        keep = (left < right) & (objects.net[rows[left]] != objects.net[rows[right]])
-        left, right = left[keep][:_PAIRS_TRIED], right[keep][:_PAIRS_TRIED]
-        touch = shapely.intersects(shapes[left], shapes[right])
-        if not touch.any():
-            continue
-        pairs = list(zip(left[touch], right[touch], strict=True))
-        common = [shapely.intersection(shapes[a], shapes[b]) for a, b in pairs]
-        best = int(np.argmax(shapely.area(common)))
-        x, y = shapely.get_coordinates(shapely.centroid(common[best]))[0]
-        touching = tuple(sorted(copper.nets[objects.net[rows[k]]] for k in pairs[best]))
-        return Short(
-            nets=nets if len(nets) > 2 else touching,
-            x_mm=float(x),
-            y_mm=float(y),
-            layer=index,
-            through_hole=False,
-        )
-    return _bridged(copper, island, nets)
-
-
-def _bridged(copper: Copper, island: int, nets: tuple[str, ...]) -> Short:
-    """Place a short without objects that touch: at a barrel of both nets, else on the island."""
-    pieces, joints = copper.pieces, copper.pieces.joints
-    piece_nets: dict[int, set[int]] = {}
-    for layer in copper.layers:
-        mine = np.flatnonzero((layer.piece >= 0) & (layer.net >= 0))
-        mine = mine[pieces.island[layer.piece[mine]] == island]
-        for piece, net in np.unique(
-            np.column_stack((layer.piece[mine], layer.net[mine])), axis=0
-        ).tolist():
-            if copper.nets[net] not in NO_NET:
-                piece_nets.setdefault(piece, set()).add(net)
-    barrels: dict[int, set[int]] = {}
-    for barrel, piece in joints.tolist():
-        barrels.setdefault(barrel, set()).update(piece_nets.get(piece, ()))
-    for barrel, found in sorted(barrels.items()):
-        if len(found) > 1:
-            x, y = shapely.get_coordinates(shapely.centroid(copper.board.hole_shapes[barrel]))[0]
-            return Short(nets=nets, x_mm=float(x), y_mm=float(y), layer=0, through_hole=True)
-    row = int(np.flatnonzero(pieces.island == island)[0])
-    x, y = shapely.get_coordinates(shapely.point_on_surface(pieces.polygons[row]))[0]
+def _short(joint: Joint, names: Sequence[str], terminals: Sequence[Terminal]) -> Short:
+    nets = tuple(sorted(names[net] for net in joint.nets))
     return Short(
         nets=nets,
-        x_mm=float(x),
-        y_mm=float(y),
-        layer=int(pieces.layer[row]),
-        through_hole=False,
+        x_mm=joint.x_mm,
+        y_mm=joint.y_mm,
+        layer=max(joint.layer, 0),
+        through_hole=joint.layer == BARREL,
+        part=_bridged_part(joint, nets, terminals),
     )
+
+
+def _bridged_part(joint: Joint, nets: Sequence[str], terminals: Sequence[Terminal]) -> str:
+    """Find the part of two or three pins whose pads the joint lies between; empty without one.
+
+    A bridge may run beside the straight line from pad to pad.
+    """
+    pins: dict[str, dict[str, list[Terminal]]] = {}
+    for t in terminals:
+        if t.part:
+            pins.setdefault(t.part, {}).setdefault(t.name, []).append(t)
+    for ref, named in sorted(pins.items()):
+        if len(named) not in (2, 3):
+            continue
+        pads = [t for pads in named.values() for t in pads if t.net in nets]
+        for a, b in combinations(pads, 2):
+            middle = (a.x_mm + b.x_mm) / 2, (a.y_mm + b.y_mm) / 2
+            reach = math.dist((a.x_mm, a.y_mm), middle) + BESIDE_PAD_MM
+            near = reach <= JUMPER_MM and math.dist(middle, (joint.x_mm, joint.y_mm)) <= reach
+            if a.net != b.net and near:
+                return ref
+    return ""
 
 
 def align_netlist(netlist: Netlist, copper: Copper) -> Aligned:

@@ -55,6 +55,12 @@ GROUND: Final = re.compile(
 """Words of the trade for ground nets."""
 
 
+TIE: Final = re.compile(
+    r"(?:net|star)[ _-]?tie|jumper|solder[ _-]?(?:bridge|link)|^(?:NT|JP|SJ)\d", re.IGNORECASE
+)
+"""References, values and footprints of parts that join nets on purpose (common practice)."""
+
+
 def _layer_place(case: Case, layer: int, x: float, y: float) -> Place:
     return case.layer_place(case.board.copper[layer], x, y)
 
@@ -93,14 +99,24 @@ def _opens(case: Case, rule: Rule, opens: list[Open]) -> Iterator[Finding]:
 
 
 def _shorts(case: Case, rule: Rule, shorts: list[Short]) -> Iterator[Finding]:
-    closed = [s for s in shorts if s.part]
-    if closed:
+    ties = {
+        part.ref
+        for part in case.board.components
+        if any(TIE.search(word) for word in (part.ref, part.value, part.footprint))
+    }
+    bridged = [s for s in shorts if s.part]
+    for meant, advice in ((False, ""), (True, "Nothing: the part is there to join the two nets.")):
+        closed = [s for s in bridged if (s.part in ties or bool(TIE.search(s.part))) == meant]
+        if not closed:
+            continue
         names = [f"{s.part} ({' and '.join(s.nets)})" for s in closed]
         yield Finding.of(
             CLOSED,
             f"copper bridges the pads of {some_of(names, 6)}",
             *(_layer_place(case, s.layer, s.x_mm, s.y_mm) for s in closed[:SHOWN]),
             count=len(closed),
+            severity=Severity.NOTE if meant else CLOSED.severity,
+            advice=advice,
         )
     shorts = [s for s in shorts if not s.part]
     for found in shorts[:SHOWN]:
@@ -123,7 +139,7 @@ def _shorts(case: Case, rule: Rule, shorts: list[Short]) -> Iterator[Finding]:
         )
 
 
-@check(id="net/connections", rules=(OPEN, SHORT, NAMELESS), needs=("nets",))
+@check(id="net/connections", rules=(OPEN, SHORT, CLOSED, NAMELESS), needs=("nets",))
 def connections(case: Case) -> Iterator[Finding]:
     """Copper joins every net, and no two of them."""
     copper = require_copper(case)
@@ -223,7 +239,10 @@ def netlist(case: Case) -> Iterator[Finding]:
             assumed=f"moved by {format_mm(dx)}, {format_mm(dy)}",
         )
     yield from _opens(case, LIST_OPEN, _open_parts(case, copper, aligned.terminals))
-    yield from _shorts(case, LIST_SHORT, find_terminal_shorts(aligned.terminals, copper))
+    shorts = find_terminal_shorts(aligned.terminals, copper)
+    if any(layer.file.has_nets for layer in case.board.copper):
+        shorts = [s for s in shorts if not s.part]  # the layers' own nets show them, too
+    yield from _shorts(case, LIST_SHORT, shorts)
     lost = aligned.lost
     if lost:
         yield Finding.of(

@@ -1,0 +1,75 @@
+"""Shorts are reported where the copper of two nets meets, and not where it is meant to meet."""
+
+from __future__ import annotations
+
+import pytest
+from rules.set_cases import SOUND, dots, layer, line
+
+from fabkit.board.build import build_board
+from fabkit.checks.catalogue import CHECKS
+from fabkit.checks.model import Case
+from fabkit.checks.runner import run_check
+from fabkit.package.build import read_package
+from fabkit.package.model import Intake, Member
+from fabkit.sheets.house import load_house
+
+
+def net(name: str, *strokes: str, pins: tuple[tuple[str, float, float], ...] = ()) -> str:
+    """Tracks of a net, and its pins: ``part,pin`` and place."""
+    pads = "".join(f"%TO.P,{pin}*%\n{dots((x, y))}%TD.P*%\n" for pin, x, y in pins)
+    return f"%TO.N,{name}*%\n{pads}{''.join(strokes)}%TD*%\n"
+
+
+A = net("A", line((5, 5), (5, 15)), pins=(("R1,1", 5, 5), ("R2,1", 5, 15)))
+B = net("B", line((25, 5), (25, 15)), pins=(("R1,2", 25, 5), ("R2,2", 25, 15)))
+TIE = net("A", line((5, 15), (5, 18), (13, 18)), pins=(("{tie},1", 13, 18),)) + net(
+    "B", line((25, 15), (25, 18), (16, 18)), pins=(("{tie},2", 16, 18),)
+)
+BRIDGE = line((5, 10), (25, 10))
+TIED = line((13, 18), (16, 18))
+
+
+def found(body: str) -> list[tuple[str, str, float, float]]:
+    """Rule, consequence and place of the shorts on a board with this top copper, pen 1 mm."""
+    files = SOUND | {"top.gbr": layer("Copper,L1,Top", body, pen=1.0)}
+    members = tuple(Member(n, t.encode()) for n, t in sorted(files.items()))
+    board = build_board(read_package(Intake(name="p", source="p", members=members, left_out=())))
+    (check,) = [c for c in CHECKS if c.id == "net/connections"]
+    outcome = run_check(check, Case(board, load_house()))
+    return [
+        (f.id, f.consequence.word, f.places[0].x_mm or 0.0, f.places[0].y_mm or 0.0)
+        for f in outcome.findings
+        if f.id in ("net/short", "net/closed-jumper")
+    ]
+
+
+def test_nets_apart_are_no_short():
+    assert found(A + B) == []
+
+
+def test_a_track_without_a_name_is_where_the_nets_meet():
+    """The bridge runs from x = 5 to x = 25, so its middle is the place."""
+    assert found(A + B + BRIDGE) == [
+        ("net/short", "stop", pytest.approx(15, abs=0.3), pytest.approx(10, abs=0.3))
+    ]
+
+
+def test_a_track_of_one_net_that_runs_into_the_other_is_placed_there():
+    """A bridge that states net A first meets net B at x = 25."""
+    (short,) = found(A + B + net("A", BRIDGE))
+    assert short == ("net/short", "stop", pytest.approx(25, abs=0.6), pytest.approx(10, abs=0.6))
+
+
+@pytest.mark.parametrize(("part", "consequence"), [("NT1", "know"), ("X7", "decide")])
+def test_a_part_that_joins_its_two_pads_is_asked_about_or_meant(part, consequence):
+    body = A + B + TIE.replace("{tie}", part) + TIED
+    assert found(body) == [
+        ("net/closed-jumper", consequence, pytest.approx(14.5, abs=0.5), pytest.approx(18, abs=0.5))
+    ]
+
+
+def test_a_second_short_is_not_taken_for_the_tie():
+    both = found(A + B + TIE.replace("{tie}", "NT1") + TIED + BRIDGE)
+    assert sorted(f[:2] for f in both) == [("net/closed-jumper", "know"), ("net/short", "stop")]
+    (short,) = [f for f in both if f[0] == "net/short"]
+    assert short[2:] == (pytest.approx(15, abs=0.3), pytest.approx(10, abs=0.3))
