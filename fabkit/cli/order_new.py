@@ -84,6 +84,7 @@ def run(asked: Asked) -> None:
     """
     import fabkit
     from fabkit.outputs.atomic import refuse_existing, write_file
+    from fabkit.parts.suggesting import suggest_names
     from fabkit.sheets.order_template import order_template
 
     use = asked.choices.use
@@ -107,7 +108,14 @@ def run(asked: Asked) -> None:
         missing = [q for q in QUESTIONS if q[0] not in keys]
         keys |= {key: click.prompt(words, default=usual) for key, words, usual in missing}
     keyboards = keys.pop("keyboards", 1)
-    text = order_template(name=name, boards=proposal.boards, keyboards=keyboards, chosen=keys)
+    ordered = zip(proposal.boards, proposal.read, strict=True)
+    text = order_template(
+        name=name,
+        boards=proposal.boards,
+        names=suggest_names([board for one, board in ordered if one.chosen]),
+        keyboards=keyboards,
+        chosen=keys,
+    )
     write_file(asked.out, text.encode(), replace=asked.replace)
     for one in proposal.boards:
         click.echo(f"{'' if one.chosen else 'left out: '}{one.package}: {one.reasons[0]}", err=True)

@@ -192,10 +192,14 @@ _NO_NAME: Final = re.compile(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Proposal:
-    """What an order file would hold: name of the keyboard, and its boards."""
+    """What an order file would hold: name of the keyboard, and its boards.
+
+    ``read`` holds the board of each, as it was read.
+    """
 
     name: str
     boards: tuple[ProposedBoard, ...]
+    read: tuple[Board, ...] = ()
 
 
 def propose_order(
@@ -258,7 +262,9 @@ def propose_order(
         proposed = tuple(
             replace(one, roles=roles) if one.package == written[0] else one for one in proposed
         )
-    return Proposal(name=title, boards=proposed)
+    by_path = dict(zip(written, boards, strict=True))
+    read = tuple(by_path[one.package] for one in proposed)
+    return Proposal(name=title, boards=proposed, read=read)
 
 
 def _title(source: Path, own: str) -> str:
@@ -277,6 +283,8 @@ class _Found:
     said: BoardIs
     hand: Hand | None
     stated: BoardUse | None
+    usual: int
+    """Boards of it in a keyboard, as its files have it."""
 
     @property
     def size(self) -> tuple[float, float]:
@@ -354,7 +362,8 @@ def _read(package: str, board: Board, stated: BoardUse | None) -> _Found:
     hands = find_keyboard(board, stated).hands
     one = len(hands.groups) == 1 and hands.groups[0].hand != "whole"
     hand = hands.groups[0].hand if one else named_hand(board) if not hands.groups else None
-    return _Found(package=package, board=board, said=said, hand=hand, stated=stated)
+    usual = 2 // plate_halves(hands) if said.use == "plate" else boards_of(said.use)
+    return _Found(package=package, board=board, said=said, hand=hand, stated=stated, usual=usual)
 
 
 def _proposed(one: _Found, choice: _Choice, *, name: str, alone: bool) -> ProposedBoard:
@@ -365,6 +374,7 @@ def _proposed(one: _Found, choice: _Choice, *, name: str, alone: bool) -> Propos
         name=name,
         use=choice.use,
         per_keyboard=choice.count or None,
+        usual=one.usual if choice.use == one.said.use else None,
         stated=not alone,
         chosen=choice.chosen,
         reasons=tuple(t for t in (found, said.contradiction, choice.why) if t),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace as replace_fields
 from pathlib import Path, PurePosixPath
 
 import numpy as np
@@ -169,6 +170,8 @@ def pack_all(
     results = [check(board, house, options=judged) for board in boards]
     for result in results:
         refuse_errors(result)
+    finish = house.options.finishes.get(options.finish or "")
+    options = replace_fields(options, finish_title=finish.title if finish else None)
     made = []
     for board, target, result in zip(boards, targets, results, strict=True):
         tell(f"packing {target}")

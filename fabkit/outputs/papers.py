@@ -30,6 +30,8 @@ class PackOptions:
         What the design is called; None: as the package.
     thickness_mm, copper_oz, colour, finish, lead_time, extras
         As chosen of the house sheet.
+    finish_title
+        The finish in the words of the house sheet, as a quote has it; None: as chosen.
     quantity
         Boards of this design.
     with_netlist
@@ -47,6 +49,7 @@ class PackOptions:
     copper_oz: float | None = None
     colour: str | None = None
     finish: str | None = None
+    finish_title: str | None = None
     lead_time: str | None = None
     extras: tuple[str, ...] = ()
     quantity: int | None = None
@@ -256,20 +259,23 @@ def readme_text(
     """Say what is ordered, and which file is what; nothing that changes from run to run."""
     width, height = board.size_mm
     thickness = options.thickness_mm or board.thickness_mm
+    # What has no copper or no mask is not ordered with the options of boards that have.
+    bare = "" if any(len(layer.file.objects) for layer in board.copper) else "none: bare plate"
+    masked = any(layer.kind is RoleKind.MASK for layer in board.layers)
     facts = [
         ("Size", f"{format_number(width, digits=2)} x {format_mm(height, digits=2)}"),
         ("Copper layers", str(len(board.copper))),
-        ("Finished thickness", format_mm(thickness) if thickness else "see the order"),
-        ("Outer copper", f"{options.copper_oz:g} oz/ft2" if options.copper_oz else "see the order"),
-        ("Solder mask", options.colour or "see the order"),
-        ("Surface finish", options.finish or "see the order"),
-        ("Lead time", options.lead_time or "see the order"),
-        ("Quantity", str(options.quantity) if options.quantity else "see the order"),
+        ("Finished thickness", format_mm(thickness) if thickness else ""),
+        ("Outer copper", bare or (f"{options.copper_oz:g} oz/ft2" if options.copper_oz else "")),
+        ("Solder mask", options.colour if masked else "none: no file is a solder mask"),
+        ("Surface finish", bare or options.finish_title or options.finish),
+        ("Lead time", options.lead_time),
+        ("Quantity", str(options.quantity) if options.quantity else ""),
         *(("Extra", extra) for extra in options.extras),
     ]
     name = options.name or board.name
     lines = [name, "=" * len(name), "", "Fabrication files.", "", "Wanted", "------"]
-    lines += [f"{fact + ':':<20}{value}" for fact, value in facts]
+    lines += [f"{fact + ':':<20}{value or 'see the order'}" for fact, value in facts]
     lines += ["", "Files", "-----"]
     width_of_names = max((len(member) for member in files), default=0) + 2
     for member, file in files.items():

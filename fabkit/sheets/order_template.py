@@ -59,9 +59,7 @@ keyboards = {keyboards}
 
 # What references are that were taken wrongly: a key of the parts book, a description, or "nothing".
 # [map]
-# "D*" = "diode, small signal"
-# "G***" = "nothing"
-
+{mapping}
 [money]
 # currency = "EUR"
 # price_age_days = 90              # older prices are pointed out
@@ -115,6 +113,8 @@ class ProposedBoard:
         What it is.
     per_keyboard
         How many a keyboard takes; None where that follows from what it is.
+    usual
+        How many that are; None takes the usual number of such boards.
     stated
         Whether ``is`` is written out; otherwise it stands as a comment and the files decide.
     chosen
@@ -129,16 +129,33 @@ class ProposedBoard:
     name: str = ""
     use: BoardUse = "reversible"
     per_keyboard: int | None = None
+    usual: int | None = None
     stated: bool = True
     chosen: bool = True
     reasons: tuple[str, ...] = ()
     roles: Mapping[str, str] = field(default_factory=dict)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProposedName:
+    """A line of ``[map]``, as a comment: references (wildcards), what they are, and why."""
+
+    refs: str
+    target: str
+    why: str
+
+
+_USUAL_NAMES: Final = (
+    ProposedName(refs="D*", target="diode, small signal", why="for example"),
+    ProposedName(refs="X1", target="nothing", why="for example"),
+)
+
+
 def order_template(
     *,
     name: str,
     boards: Sequence[ProposedBoard],
+    names: Sequence[ProposedName] = (),
     keyboards: int = 1,
     chosen: Mapping[str, object] | None = None,
 ) -> str:
@@ -150,6 +167,8 @@ def order_template(
         Name of the order.
     boards
         The designs.
+    names
+        What of their parts was doubtful; none: made-up examples stand there.
     keyboards
         How many.
     chosen
@@ -161,7 +180,11 @@ def order_template(
         The template has no such key.
     """
     tables = "".join(_board(one, hint=one is boards[0]) for one in boards)
-    text = _TEXT.format(name=_literal(name), boards=tables, keyboards=keyboards)
+    mapping = "".join(
+        f"# {_literal(one.refs)} = {_literal(one.target)}   # {_plain(one.why)}\n"
+        for one in names or _USUAL_NAMES
+    )
+    text = _TEXT.format(name=_literal(name), boards=tables, keyboards=keyboards, mapping=mapping)
     for key, value in (chosen or {}).items():
         line = re.compile(rf"^# {key} = .*?(?= +#|$)", re.MULTILINE)
         if not line.search(text):
@@ -174,7 +197,7 @@ def order_template(
 def _board(one: ProposedBoard, *, hint: bool) -> str:
     """One table, with what was found above it; ``hint``: say how roles are stated."""
     use = f'is = "{one.use}"'
-    each = one.per_keyboard or boards_of(one.use)
+    each = one.per_keyboard or one.usual or boards_of(one.use)
     lines = [
         f"package = {_literal(one.package)}",
         *([f"name = {_literal(one.name)}"] if one.name else []),

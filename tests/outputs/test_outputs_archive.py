@@ -7,9 +7,11 @@ import os
 import subprocess
 import sys
 import zipfile
+from pathlib import Path
 
 import pytest
 
+import fabkit
 from fabkit.base.errors import OutputRefused
 from fabkit.outputs.archive import (
     FOR_THE_HOUSE,
@@ -18,6 +20,7 @@ from fabkit.outputs.archive import (
     files_to_pack,
     write_archive,
 )
+from fabkit.outputs.papers import PackOptions, readme_text
 from fabkit.package.model import LeftOut, Package, PackageFile, Role, RoleKind
 
 CONTENTS = {"b.gbr": b"two" * 1000, "a.drl": b"one", "ü.gbr": b"three"}
@@ -151,3 +154,22 @@ def test_names_lose_folders_only_when_they_stay_apart(names, packed):
     package = package_of(*(file_of(name, RoleKind.COPPER) for name in names))
 
     assert list(files_to_pack(package)[0]) == packed
+
+
+def test_the_readme_orders_no_copper_finish_of_a_bare_plate() -> None:
+    """A plate has a mask and no copper; a board names its finish as the quote does."""
+    root = Path(__file__).parents[2] / "fixtures"
+    options = PackOptions(
+        colour="green", copper_oz=1.0, finish="hasl-lead-free", finish_title="HASL lead-free"
+    )
+    plate, card = (
+        readme_text(fabkit.build_board(fabkit.open_package(root / path)), {}, options, {})
+        for path in ("kinds/plate", "card")
+    )
+
+    assert "Surface finish:     none" in plate
+    assert "Outer copper:       none" in plate
+    assert "Solder mask:        green" in plate
+    assert "Surface finish:     HASL lead-free" in card
+    assert "Solder mask:        green" in card
+    assert "Lead time:          see the order" in card

@@ -10,6 +10,10 @@ import pytest
 
 import fabkit
 from fabkit.board.model import Board, Holes
+from fabkit.parts.suggesting import suggest_names
+from fabkit.sheets.order import order_from
+from fabkit.sheets.order_template import ProposedBoard, order_template
+from fabkit.sheets.toml_text import parse_sheet
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 
@@ -70,6 +74,24 @@ def test_rows_of_a_table_without_a_name_are_reported(tmp_path: Path) -> None:
     ]
     assert [a.title for a in bill.lines] == ["1k | chip"]
     assert ("TXT1", "drawing or text") in bill.left_out
+
+
+def test_what_was_doubtful_is_suggested_for_the_order_file(tmp_path: Path) -> None:
+    """A connector and two lights without a value; a resistor with one leaves nothing open."""
+    _draw(tmp_path, [(10, 10), (12, 10)])
+    rows = ["R1,1k,chip,11,10,0,top", *(f"{r},,,20,10,0,top" for r in ("J7", "LED1", "LED2"))]
+    head = "Ref,Value,Footprint,X (mm),Y (mm),Rotation,Side"
+    (tmp_path / "positions.csv").write_text("\n".join([head, *rows]) + "\n")
+    names = suggest_names([fabkit.build_board(fabkit.open_package(tmp_path))])
+    board = ProposedBoard(package="p", use="plate", usual=1)
+    text = order_template(name="x", boards=[board], names=names)
+    used = text.replace("# [map]", "[map]").replace('# "LED', '"LED')
+
+    assert [(n.refs, n.target) for n in names] == [("J7", "connector"), ("LED[0-9]*", "light")]
+    assert "# per_keyboard = 1" in text
+    assert order_from(parse_sheet(text, file="x.toml"), base=Path()).mapping == {}
+    mapping = order_from(parse_sheet(used, file="x.toml"), base=Path()).mapping
+    assert mapping == {"LED[0-9]*": "light"}
 
 
 def _draw(folder: Path, lands: list[tuple[float, float]]) -> None:
