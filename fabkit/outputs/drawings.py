@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
 
 from fabkit.base.errors import UsageError
-from fabkit.base.findings import Finding
+from fabkit.base.findings import Consequence, Finding
 from fabkit.base.units import format_number
 from fabkit.board.copper import trace_copper
 from fabkit.board.model import Board, Layer
@@ -90,9 +90,9 @@ def build_sheet(
     choice: SheetChoice,
     *,
     options: PreviewOptions | None = None,
-    findings: Sequence[Finding] = (),
+    result: CheckResult | None = None,
 ) -> Scene | Sheet:
-    """Put a sheet together; ``findings`` are those of the verdict.
+    """Put a sheet together; ``result`` has the findings of the sheet of that name.
 
     Raises
     ------
@@ -119,9 +119,35 @@ def build_sheet(
         case "findings":
             from fabkit.pictures.finding_sheet import finding_sheet
 
-            return finding_sheet(board, findings, options)
+            causes, rest = _causes(result)
+            return finding_sheet(board, causes, options, rest=rest)
         case "measures":
             return sheets.measures_sheet(board, options)
+
+
+def _causes(result: CheckResult | None) -> tuple[list[Finding], str]:
+    """Merge the findings of each cause to act on, and count in words what is only to know.
+
+    Marks of what needs nothing would hide those of what does.
+    """
+    if result is None:
+        return [], ""
+    groups = [*result.causes(Consequence.STOP), *result.causes(Consequence.DECIDE)]
+    merged = []
+    for group in groups:
+        said: dict[str, str] = {}
+        for finding in group:
+            said.setdefault(finding.id, finding.message)
+        merged.append(
+            with_fields(
+                group[0],
+                message="; ".join(said.values()),
+                places=tuple(place for finding in group for place in finding.places),
+                count=sum(f.count for f in group) if len(said) == 1 else 1,
+            )
+        )
+    quiet = len(result.causes(Consequence.KNOW)) + len(result.causes(Consequence.FORM))
+    return merged, f"{quiet} more only to know: `fabkit check --all` lists them" if quiet else ""
 
 
 def sheet_bytes(picture: Scene | Sheet, kind: str, options: PreviewOptions | None = None) -> bytes:
@@ -515,10 +541,9 @@ def draw_sheet(
     wanted = choice if isinstance(choice, SheetChoice) else SheetChoice(kind=choice)
     kind = format_of(path)
     refuse_existing(path, replace=replace)
-    found: Sequence[Finding] = ()
-    if wanted.kind == "findings":
-        found = check(board, house) if result is None else result
-    picture = build_sheet(board, wanted, options=options, findings=found)
+    if wanted.kind == "findings" and result is None:
+        result = check(board, house)
+    picture = build_sheet(board, wanted, options=options, result=result)
     write_file(path, sheet_bytes(picture, kind, options), replace=replace)
     return path
 

@@ -138,7 +138,7 @@ def _board_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, byte
         **picture_files(board, look, formats=("png", "svg")),
         **{
             f"{name}.pdf": sheet_bytes(
-                build_sheet(board, choice, options=look, findings=result), "pdf"
+                build_sheet(board, choice, options=look, result=result), "pdf"
             )
             for name, choice in counting(_SHEETS.items(), len(_SHEETS), "sheets")
         },

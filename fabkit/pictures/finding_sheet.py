@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from fabkit.base.columns import Floats
-from fabkit.base.findings import Finding, Place, Severity, times
+from fabkit.base.findings import Consequence, Finding, Place, times
 from fabkit.base.units import counted
 from fabkit.board.model import Board
 from fabkit.package.model import Side
@@ -30,11 +30,12 @@ from fabkit.pictures.sheets import (
 )
 
 TONES: Final = {
-    Severity.ERROR: palette.VERMILION,
-    Severity.WARNING: palette.ORANGE,
-    Severity.NOTE: palette.SKY_BLUE,
+    Consequence.STOP: palette.VERMILION,
+    Consequence.DECIDE: palette.ORANGE,
+    Consequence.KNOW: palette.SKY_BLUE,
+    Consequence.FORM: palette.SKY_BLUE,
 }
-"""Each severity is also written out in the list, so no one needs to see the colour."""
+"""Each consequence is also written out in the list, so no one needs to see the colour."""
 
 VEIL: Final = 0.45
 """How far the board steps back behind the numbers."""
@@ -149,8 +150,8 @@ def _marked(
     draft = SceneDraft(face.title, frame, mirrored=face.mirrored, stencils=face.stencils)
     draft.nodes += face.nodes
     draft.coat("veil", palette.PAPER, opacity=VEIL, inside=("profile",), outside=("holes",))
-    for severity in (Severity.NOTE, Severity.WARNING, Severity.ERROR):
-        rows = [k for k, s in enumerate(spots) if findings[s[0] - 1].severity is severity]
+    for consequence in Consequence:
+        rows = [k for k, s in enumerate(spots) if findings[s[0] - 1].consequence is consequence]
         if not rows:
             continue
         x, y = at[rows].T
@@ -167,8 +168,8 @@ def _marked(
             Pen.discs(flag_x, flag_y, 2.9 * size),
         )
         draft.coat(
-            f"places of {severity.word}s",
-            TONES[severity],
+            f"places of {consequence.word}",
+            TONES[consequence],
             Pen.circles(x, y, around, 0.26 * size),
             Pen.lines(lead_x, lead_y, flag_x, flag_y, 0.26 * size),
             Pen.discs(flag_x, flag_y, 2.5 * size),
@@ -191,10 +192,10 @@ def _fit(number: int, size: float) -> float:
 
 @dataclass(frozen=True)
 class _Entry:
-    """One finding as lines of text: the message, then what is set smaller."""
+    """One finding as lines of text: the message, then what is set smaller; 0 has no number."""
 
     number: int
-    severity: Severity
+    consequence: Consequence
     lines: tuple[str, ...]
     small: tuple[str, ...]
 
@@ -203,19 +204,21 @@ class _Entry:
         return step * (len(self.lines) + len(self.small) + 0.8)
 
 
-def _entries(board: Board, findings: Sequence[Finding], size: float) -> list[_Entry]:
+def _entries(board: Board, findings: Sequence[Finding], size: float, rest: str) -> list[_Entry]:
     room = LIST_WIDTH * size - INDENT * size
     out = []
     for number, finding in enumerate(findings, start=1):
         often = times(finding.message, finding.count)
-        text = f"{finding.severity.word}: {finding.message}{often}"
+        text = f"{finding.consequence.word}: {finding.message}{often}"
         place = str(finding.places[0]) if finding.places else ""
         placed = [p for p in finding.places if p.x_mm is not None]
         if placed and not any(_is_shown(board, p) for p in placed):
             place += " (off the board, outside this picture)"
         small = [line for t in (place, finding.remedy) for line in wrapped(t, SMALL * size, room)]
         lines = tuple(wrapped(text, size, room))
-        out.append(_Entry(number, finding.severity, lines, tuple(small)))
+        out.append(_Entry(number, finding.consequence, lines, tuple(small)))
+    if rest:
+        out.append(_Entry(0, Consequence.KNOW, tuple(wrapped(rest, size, room)), ()))
     return out
 
 
@@ -247,24 +250,25 @@ def _balanced(entries: list[_Entry], step: float, room: float) -> list[list[_Ent
     return columns
 
 
-def _list(board: Board, findings: Sequence[Finding], size: float, room: float) -> Scene:
+def _list(entries: list[_Entry], size: float, room: float) -> Scene:
     """List number, severity, message, place and advice of all findings, in columns of ``room``."""
     step, width = 1.7 * size, LIST_WIDTH * size
-    entries = _entries(board, findings, size)
     total = sum(e.height(step) for e in entries)
     # Columns as high as the board, or higher where a long list would otherwise run off sideways.
     room = max(room - 1.5 * step, float(np.sqrt(total * width)), 20 * step)
     words: list[Letters] = []
-    discs: dict[Severity, list[tuple[float, float]]] = {}
+    discs: dict[Consequence, list[tuple[float, float]]] = {}
     columns = _balanced(entries, step, room)
     for k, column in enumerate(columns):
         x, y = k * (width + GAP_MM), -1.5 * step
         for entry in column:
-            mark = x + 1.6 * size
-            discs.setdefault(entry.severity, []).append((mark, y + size / 2))
-            number = str(entry.number)
-            high = _fit(entry.number, size)
-            words.append(letters(number, mark, y + 0.05 * size, high, align="middle", bold=True))
+            if entry.number:
+                mark, high = x + 1.6 * size, _fit(entry.number, size)
+                discs.setdefault(entry.consequence, []).append((mark, y + size / 2))
+                number = letters(
+                    str(entry.number), mark, y + 0.05 * size, high, align="middle", bold=True
+                )
+                words.append(number)
             for text, share in (
                 *((t, 1.0) for t in entry.lines),
                 *((t, SMALL) for t in entry.small),
@@ -278,21 +282,25 @@ def _list(board: Board, findings: Sequence[Finding], size: float, room: float) -
     depth = (max(sum(e.height(step) for e in c) for c in columns) or step) + 1.5 * step
     across = len(columns) * (width + GAP_MM) - GAP_MM
     draft = SceneDraft("list of findings", (0.0, -depth, across, 0.0))
-    for severity, places in discs.items():
+    for consequence, places in discs.items():
         at = np.array(places)
         marks = Pen.discs(at[:, 0], at[:, 1], 2.5 * size)
-        draft.coat(f"marks of {severity.word}s", TONES[severity], marks)
+        draft.coat(f"marks of {consequence.word}", TONES[consequence], marks)
     draft.coat("words", palette.INK, *words)
     return draft.scene()
 
 
 def finding_sheet(
-    board: Board, findings: Sequence[Finding], options: PreviewOptions | None = None
+    board: Board,
+    findings: Sequence[Finding],
+    options: PreviewOptions | None = None,
+    *,
+    rest: str = "",
 ) -> Sheet:
     """Draw the findings numbered on the board, with the list beside it.
 
     The back is shown when a finding lies on it.  Every finding is listed, also those without a
-    place on the board.
+    place on the board; last stands ``rest``, which says what is left out.
     """
     options = on_sheet(options)
     size = letter_size(enlargement(board) * max(board.size_mm))
@@ -309,7 +317,7 @@ def finding_sheet(
     foot = 2.4 * size
     wide = max(max(v.size_mm[0] * scale, text_width(name, size)) for name, v in views)
     views_high = sum(v.size_mm[1] * scale + foot + GAP_MM for _, v in views) - GAP_MM
-    listed = _list(board, findings, size, views_high)
+    listed = _list(_entries(board, findings, size, rest), size, views_high)
     edge = 2.0 * size
     high = max(views_high, listed.size_mm[1]) + 2 * edge
     full = wide + GAP_MM + listed.size_mm[0] + 2 * edge

@@ -15,7 +15,7 @@ import numpy as np
 import shapely
 
 from fabkit.base.columns import Floats
-from fabkit.base.units import format_mm
+from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Board
 from fabkit.keyboard.build import find_keyboard, half_boards
 from fabkit.keyboard.model import Hand, Key
@@ -23,7 +23,7 @@ from fabkit.keyboard.numbering import key_pitch, number_group
 from fabkit.package.model import Side
 from fabkit.pictures import palette
 from fabkit.pictures.finished import face_word, frame_around, one_face_note, outline, stray_note
-from fabkit.pictures.lettering import fitted, letters
+from fabkit.pictures.lettering import fitted, letters, text_width
 from fabkit.pictures.scene import Letters, Pen, Placed, Scene, SceneDraft, Sheet
 from fabkit.sheets.order import BoardUse
 
@@ -47,7 +47,6 @@ CAP_GAP_MM: Final = 1.0
 
 _LINE: Final = 0.2
 _TEXT: Final = 2.2
-_NUMBER: Final = 2.6
 
 
 class Paper(Enum):
@@ -135,11 +134,12 @@ _NAMES: Final[dict[Hand, str]] = {
 
 def _square(key: Key, wide: float, high: float) -> shapely.LinearRing:
     x, y = wide / 2, high / 2
-    return shapely.LinearRing(_turned(np.array([(-x, -y), (x, -y), (x, y), (-x, y)]), key))
+    corners = np.array([(-x, -y), (x, -y), (x, y), (-x, y)])
+    return shapely.LinearRing(_turned(corners, key, key.rotation_deg))
 
 
-def _turned(points: Floats, key: Key) -> Floats:
-    c, s = np.cos(np.radians(key.rotation_deg)), np.sin(np.radians(key.rotation_deg))
+def _turned(points: Floats, key: Key, degrees: float) -> Floats:
+    c, s = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
     moved: Floats = points @ np.array([[c, s], [-s, c]]) + (key.x_mm, key.y_mm)
     return moved
 
@@ -187,22 +187,19 @@ def _draw_keys(draft: SceneDraft, half: PaperHalf) -> None:
     squares = np.array([_square(k, SWITCH_MM, SWITCH_MM) for k in half.keys], dtype=object)
     draft.coat("switch openings", palette.BLUE, Pen.along(squares, _LINE))
     ends = np.array([(-3.0, 0), (3.0, 0), (0, -3.0), (0, 3.0)])
-    arms = np.array([_turned(ends, k) for k in half.keys])
+    arms = np.array([_turned(ends, k, k.rotation_deg) for k in half.keys])
     a, b = arms[:, [0, 2]].reshape(-1, 2), arms[:, [1, 3]].reshape(-1, 2)
     draft.coat("key centres", palette.VERMILION, Pen.lines(a[:, 0], a[:, 1], b[:, 0], b[:, 1], 0.1))
-    names = [
-        _beside(key.refs[0], key, (0.0, 4.6), 1.4, mirrored=draft.mirrored, align="middle")
-        for key in half.keys
-        if key.refs
-    ]
-    if names:
+    refs = [(key, key.refs[0]) for key in half.keys if key.refs]
+    if refs:
+        corner = _free_corner(half, NAME_CORNERS, [ref for _, ref in refs])
+        names = [_beside(ref, key, corner, mirrored=draft.mirrored) for key, ref in refs]
         draft.coat("key names", palette.INK, *names)
-    numbers = [
-        _beside(str(number), key, (-6.4, -6.4), _NUMBER, mirrored=draft.mirrored, align="left")
-        for key, number in zip(half.keys, half.numbers, strict=False)
-    ]
+    numbers = [(key, str(n)) for key, n in zip(half.keys, half.numbers, strict=False)]
     if numbers:
-        draft.coat("key numbers", palette.INK, *numbers)
+        corner = _free_corner(half, NUMBER_CORNERS, [number for _, number in numbers])
+        words = [_beside(number, key, corner, mirrored=draft.mirrored) for key, number in numbers]
+        draft.coat("key numbers", palette.INK, *words)
     if half.home:
         bars = np.array([_bar_of(half.keys[k]) for k in half.home])
         draft.coat(
@@ -212,30 +209,69 @@ def _draw_keys(draft: SceneDraft, half: PaperHalf) -> None:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class _Corner:
+    """Where a line of text stands on every key: as seen, mm from the middle of the key."""
+
+    x: float
+    y: float
+    size: float
+    align: Literal["left", "middle", "right"]
+
+    def box(self, wide: float) -> Floats:
+        """Corners of the room it takes."""
+        left = self.x - wide * {"left": 0.0, "middle": 0.5, "right": 1.0}[self.align]
+        right, top = left + wide, self.y + self.size
+        return np.array([(left, self.y), (right, self.y), (right, top), (left, top)])
+
+
+NUMBER_CORNERS: Final = tuple(
+    _Corner(side * 6.7, low, size, "left" if side < 0 else "right")
+    for size in (2.6, 2.0)
+    for low in (-6.7, 6.7 - size)
+    for side in (-1.0, 1.0)
+)
+"""Corners of the switch opening for the number of a key; a smaller one fits beside the holes of
+both faces."""
+
+NAME_CORNERS: Final = tuple(_Corner(0.0, y, 1.4, "middle") for y in (4.6, 2.8, -4.2, 5.4))
+"""Rows for the name of a key, the usual one first."""
+
+
+def _free_corner(half: PaperHalf, corners: Sequence[_Corner], texts: Sequence[str]) -> _Corner:
+    """Find where the texts of the keys lie on the fewest holes.
+
+    One corner for all keys, so that texts are found where they are looked for.
+    """
+    h = half.board.holes
+    taken = shapely.STRtree(shapely.buffer(shapely.points(h.x, h.y), h.diameter / 2))
+    as_seen = np.array((-1.0 if half.side == "bottom" else 1.0, 1.0))
+
+    def covered(corner: _Corner) -> int:
+        wide = max(text_width(text, corner.size) for text in texts)
+        box = corner.box(wide) * as_seen
+        boxes = [shapely.Polygon(_turned(box, key, _lean(key))) for key in half.keys]
+        return len(np.unique(taken.query(boxes, predicate="intersects")[0]))
+
+    return min(corners, key=covered)
+
+
 def _lean(key: Key) -> float:
     """How a key is turned on the board, degrees; a quarter turn is none for what is written."""
     return (key.rotation_deg + 45) % 90 - 45
 
 
-def _beside(
-    text: str,
-    key: Key,
-    at: tuple[float, float],
-    size: float,
-    *,
-    mirrored: bool,
-    align: Literal["left", "middle"],
-) -> Letters:
+def _beside(text: str, key: Key, corner: _Corner, *, mirrored: bool) -> Letters:
     """Set a line of text beside the middle of a key as seen, turned with it, readable upright."""
     turn = _lean(key)
-    c, s = np.cos(np.radians(turn)), np.sin(np.radians(turn))
-    right, up = -at[0] if mirrored else at[0], at[1]
+    at = np.array([(-corner.x if mirrored else corner.x, corner.y)])
+    x, y = _turned(at, key, turn)[0].tolist()
     return letters(
         text,
-        key.x_mm + c * right - s * up,
-        key.y_mm + s * right + c * up,
-        size,
-        align=align,
+        x,
+        y,
+        corner.size,
+        align=corner.align,
         mirrored=mirrored,
         turned_deg=-turn if mirrored else turn,
     )
@@ -243,10 +279,7 @@ def _beside(
 
 def _bar_of(key: Key) -> Floats:
     """Place the bar by which a finger finds the home row, at the lower edge of the cap."""
-    turn = np.radians(_lean(key))
-    turned = np.array([(np.cos(turn), np.sin(turn)), (-np.sin(turn), np.cos(turn))])
-    bar: Floats = np.array([(-2.5, -7.8), (2.5, -7.8)]) @ turned + (key.x_mm, key.y_mm)
-    return bar
+    return _turned(np.array([(-2.5, -7.8), (2.5, -7.8)]), key, _lean(key))
 
 
 @dataclass(frozen=True, slots=True)
@@ -357,11 +390,14 @@ def paper_sheets(halves: Sequence[PaperHalf], *, paper: Paper = Paper.A4) -> tup
         layout = _layout((x1 - x0, y1 - y0), paper)
         _marks(draft, layout)
         whole = draft.scene()
-        width, height = (format_mm(v) for v in half.board.size_mm)
+        wide, high = half.board.size_mm
+        size = f"{format_number(wide, digits=1)} × {format_mm(high, digits=1)}"
         part = "Part of a board of " if half.frame else ""
         title = f"{half.board.name}: {half.name}, {face_word(half.side)} up"
         squares = "; push switches through the squares" if half.keys else ". No keys were found"
-        note = f"{part}{width} x {height}. Cut along the outline{squares}."
+        note = f"{part}{size}. Cut along the outline{squares}."
+        if half.home:
+            note += " Orange bar: the index finger's key."
         pages = layout.columns * layout.rows
         tiled = pages > 1
         if tiled:

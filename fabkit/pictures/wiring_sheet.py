@@ -35,11 +35,7 @@ SAME_PIN_MM: Final = 3.0
 """Pads of one pin nearer to each other than this are named once."""
 
 HOLE_MM: Final = 1.6
-PIN_NAME_MM: Final = 1.3
-"""Ring about a header hole, and the height of its name where rows leave room."""
-
-WAY_MM: Final = 6.0
-"""A row of holes nearer than this is in the way of names."""
+"""Ring about a header hole."""
 
 DASH_MM: Final = 1.5
 BEYOND_MM: Final = 4.0
@@ -108,13 +104,15 @@ def _half_scene(
         if len(mine):
             draft.coat(title, rgb, Pen.along(shapely.get_exterior_ring(mine), 0.35))
     spots, named = _pins_in_use(half)
+    room = shapely.intersection(outline(board), shapely.box(*frame))
     if len(spots):
-        wide = float(np.clip(usual_gap(spots), LEAST_PIN_MM, PIN_MM))
+        gap = usual_gap(spots)
+        wide = float(np.clip(gap, LEAST_PIN_MM, PIN_MM))
         draft.coat("pins in use", palette.ORANGE, Pen.discs(spots[:, 0], spots[:, 1], wide))
-        room = shapely.intersection(outline(board), shapely.box(*frame))
-        off = 0.8 * PIN_MM
-        texts = pin_names(spots, named, off, caps.tolist(), room, mirrored=mirrored)
-        draft.coat("names of pins", palette.INK, *texts)
+        if gap >= CLOSE_MM:
+            off = 0.8 * PIN_MM
+            texts = pin_names(spots, named, off, caps.tolist(), room, mirrored=mirrored)
+            draft.coat("names of pins", palette.INK, *texts)
     elif holes:
         at = np.array([(h.x_mm, h.y_mm) for h in holes])
         draft.coat(
@@ -122,7 +120,10 @@ def _half_scene(
             palette.ORANGE,
             Pen.circles(at[:, 0], at[:, 1], np.full(len(at), HOLE_MM), 0.15),
         )
-        draft.coat("names of holes", palette.INK, *_hole_names(holes, mirrored=mirrored))
+        size, off = min(USED_NAME_MM, 0.6 * usual_gap(at)), HOLE_MM / 2 + 0.4
+        names = [h.name for h in holes]
+        texts = pin_names(at, names, off, caps.tolist(), room, mirrored=mirrored, size=size)
+        draft.coat("names of holes", palette.INK, *texts)
     if half.axis is not None:
         draft.coat("line the controller is turned about", palette.VERMILION, _dashes(*half.axis))
     words = [line for k in half.keys for line in _words(k, mirrored=mirrored)]
@@ -152,36 +153,6 @@ def _pins_in_use(half: HalfWiring) -> tuple[Floats, list[str]]:
             spots.append((pin.x_mm, pin.y_mm))
             named.append(pin.name)
     return np.array(spots).reshape(-1, 2), named
-
-
-def _hole_names(holes: Sequence[HeaderHole], *, mirrored: bool) -> Iterator[Letters]:
-    """Set the name of each hole beside it, away from the next row, as large as fits."""
-    at = np.array([(h.x_mm, h.y_mm) for h in holes])
-    rows = np.array([h.row for h in holes])
-    for row in dict.fromkeys(rows.tolist()):
-        mine, others = at[rows == row], at[rows != row]
-        across = np.ptp(mine[:, 0]) > np.ptp(mine[:, 1])
-        side = 1 if across else 0
-        gaps = others[:, side] - mine[:, side].mean()
-        # A row that runs on elsewhere along the board is not in the way.
-        beside = np.abs(others[:, 1 - side] - np.median(mine[:, 1 - side])) < np.ptp(mine) + 20
-        gaps = gaps[beside & (np.abs(gaps) < WAY_MM)]
-        sign = -1.0 if len(gaps) and gaps[np.abs(gaps).argmin()] > 0 else 1.0
-        size = min(PIN_NAME_MM, 0.6 * usual_gap(mine))
-        for hole in (h for h in holes if h.row == row):
-            step = sign * (HOLE_MM / 2 + 0.4)
-            x, y = (hole.x_mm, hole.y_mm + step) if across else (hole.x_mm + step, hole.y_mm)
-            # As seen, a name runs away from its hole.
-            forth = (sign > 0) is not (mirrored and not across)
-            yield letters(
-                hole.name,
-                x + (size / 2 if across and not mirrored else -size / 2 if across else 0.0),
-                y - (0.0 if across else size / 2),
-                size,
-                align="left" if forth else "right",
-                mirrored=mirrored,
-                turned_deg=90.0 if across else 0.0,
-            )
 
 
 def _dashes(start: Spot, end: Spot) -> Pen:
@@ -279,6 +250,7 @@ def pin_names(
     inside: shapely.Geometry,
     *,
     mirrored: bool,
+    size: float = USED_NAME_MM,
 ) -> list[Letters]:
     """Set the name of each pin beside it.
 
@@ -294,16 +266,15 @@ def pin_names(
         Area that names stay in.
     mirrored
         Names read on a mirrored scene.
+    size
+        Height of their capitals, mm.
 
     Returns
     -------
-    One line of text for each pin that has room on any side, in the order of the pins; none where
-    most pins lie too close.
+    One line of text for each pin that has room on any side, in the order of the pins.
     """
-    if usual_gap(at) < CLOSE_MM:
-        return []
-    boxes = _boxes(at, [text_width(name, USED_NAME_MM) for name in names], off, mirrored=mirrored)
-    blocks = shapely.STRtree([*taken, *shapely.buffer(shapely.points(at), off - USED_NAME_MM / 4)])
+    boxes = _boxes(at, [text_width(name, size) for name in names], off, size, mirrored=mirrored)
+    blocks = shapely.STRtree([*taken, *shapely.buffer(shapely.points(at), off - size / 4)])
     free = shapely.covers(inside, boxes)
     pins, sides = np.divmod(blocks.query(boxes.ravel(), predicate="intersects")[0], len(AROUND))
     free[pins, sides] = False
@@ -312,21 +283,21 @@ def pin_names(
         for side in _preferred(at, free, k, mirrored=mirrored):
             box = boxes[k, side]
             if free[k, side] and not shapely.intersects(done, box).any():
-                set_.append(_set_beside(names[k], at[k], off, side, mirrored=mirrored))
+                set_.append(_set_beside(names[k], at[k], off, side, size, mirrored=mirrored))
                 done = np.append(done, box)
                 break
     return set_
 
 
 def _boxes(
-    at: Floats, widths: Sequence[float], off: float, *, mirrored: bool
+    at: Floats, widths: Sequence[float], off: float, size: float, *, mirrored: bool
 ) -> NDArray[np.object_]:
     """Room of each name on each side, on the board: (n, 4) rectangles."""
     sign = -1.0 if mirrored else 1.0
     out = np.empty((len(at), len(AROUND)), dtype=object)
     for k, ((x, y), wide) in enumerate(zip(at.tolist(), widths, strict=True)):
         for side, (right, up) in enumerate(AROUND):
-            along, across = off + wide / 2, (wide / 2, 0.6 * USED_NAME_MM)
+            along, across = off + wide / 2, (wide / 2, 0.6 * size)
             half_x, half_y = across if right else across[::-1]
             mid_x, mid_y = x + sign * right * along, y + up * along
             out[k, side] = shapely.box(
@@ -347,19 +318,21 @@ def _preferred(at: Floats, free: Bools, k: int, *, mirrored: bool) -> list[int]:
     return [side for *_, side in sorted(scores)]
 
 
-def _set_beside(word: str, at: Floats, off: float, side: int, *, mirrored: bool) -> Letters:
+def _set_beside(
+    word: str, at: Floats, off: float, side: int, size: float, *, mirrored: bool
+) -> Letters:
     sign = -1.0 if mirrored else 1.0
     right, up = AROUND[side]
     x, y = float(at[0]), float(at[1])
     if right:
-        x, y = x + sign * right * off, y - USED_NAME_MM / 2
+        x, y = x + sign * right * off, y - size / 2
     else:
-        x, y = x + sign * USED_NAME_MM / 2, y + up * off
+        x, y = x + sign * size / 2, y + up * off
     return letters(
         word,
         x,
         y,
-        USED_NAME_MM,
+        size,
         align="left" if right + up > 0 else "right",
         mirrored=mirrored,
         turned_deg=0.0 if right else 90.0,

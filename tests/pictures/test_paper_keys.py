@@ -13,6 +13,7 @@ from keyboard.invented import PITCH_MM, make
 from keyboard.invented import half as a_half
 from pypdf import PdfReader
 from test_preview_paper import strokes_mm
+from test_sheet_words import words_on
 
 import fabkit
 from fabkit.board.panel import Panel
@@ -184,6 +185,34 @@ def test_index_fingers_rest_on_the_middle_row(board_of):
     above = sorted(k.y_mm for k in column)
     assert above[len(above) // 2] == left.keys[one].y_mm
     assert any(c.title == "bars of the home row" for c in half_scene(left).nodes)
+
+
+@pytest.mark.parametrize("folder", [DEMO, "kinds/soldered", "kinds/both-equal"])
+def test_words_on_keys_stand_clear_of_holes(board_of, folder):
+    """The ink of every name and number touches no hole, on either face."""
+    for half in halves_of(board_of(folder)):
+        scene = half_scene(half)
+        inked = [n for n in scene.nodes if n.title in ("key names", "key numbers")]
+        rings = [
+            shapely.Polygon(ring)
+            for node in inked
+            for part in scene.stencils[node.inside[-1]].parts
+            for ring in part.contours
+        ]
+        h = half.board.holes
+        holes = shapely.buffer(shapely.points(h.x, h.y), h.diameter / 2)
+
+        assert len(rings) >= len(half.keys)
+        assert not shapely.intersects(shapely.union_all(holes), shapely.union_all(rings))
+
+
+def test_the_bar_of_the_home_row_is_explained(board_of):
+    """The foot of a sheet says what the orange bar is."""
+    sheets = paper_sheets(halves_of(board_of(DEMO)))
+
+    assert len(sheets) == 2
+    for sheet in sheets:
+        assert "Orangebar:theindexfinger'skey." in "".join(words_on(sheet))
 
 
 def test_pages_are_counted_in_a_row(board_of):

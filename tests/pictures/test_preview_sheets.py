@@ -184,18 +184,18 @@ def test_symbols_differ_in_form() -> None:
 
 
 def test_findings_are_numbered_on_their_face(board: Board) -> None:
-    """Marks in the severity's tone at the place on both faces; unplaced findings are listed."""
+    """Marks in the consequence's tone at the place on both faces; unplaced findings are listed."""
     sheet = finding_sheet(board, FINDINGS)
     views = [p.scene for p in sheet.placed if "finished" in p.scene.title]
     assert len(views) == 2
     front = [n.title for n in views[0].nodes]
     back = [n.title for n in views[1].nodes]
-    assert "places of errors" in front
-    assert "places of warnings" in front
-    assert "places of errors" in back
-    assert "places of warnings" not in back
+    assert "places of stop" in front
+    assert "places of decide" in front
+    assert "places of stop" in back
+    assert "places of decide" not in back
     listed = sheet.placed[-1].scene
-    assert {n.title for n in listed.nodes} >= {f"marks of {s.word}s" for s in Severity}
+    assert {n.title for n in listed.nodes} >= {f"marks of {w}" for w in ("stop", "decide", "know")}
     only_front = finding_sheet(board, FINDINGS[1:])
     assert len([p for p in only_front.placed if "finished" in p.scene.title]) == 1
     assert finding_sheet(board, ()).height_mm > 0
@@ -207,11 +207,11 @@ def test_long_lists_run_in_columns(board: Board, count: int) -> None:
     sheet = finding_sheet(board, FINDINGS[1:2] * count)
     assert max(sheet.width_mm, sheet.height_mm) < 8 * min(sheet.width_mm, sheet.height_mm)
     listed = sheet.placed[-1].scene
-    (marks,) = (n for n in listed.nodes if n.title == "marks of warnings")
+    (marks,) = (n for n in listed.nodes if n.title == "marks of decide")
     assert len(listed.stencils[marks.inside[-1]].parts[0]) == count
 
 
-def test_severity_tones_are_of_the_published_palette() -> None:
+def test_tones_of_consequences_are_of_the_published_palette() -> None:
     """Overlay tones are those of Okabe and Ito (2008), all different."""
     assert len(set(palette.OVERLAYS)) == 7
     assert set(TONES.values()) <= set(palette.OVERLAYS)

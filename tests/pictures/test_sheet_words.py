@@ -11,10 +11,12 @@ import pytest
 import shapely
 from test_preview_sheets import FINDINGS, rule
 
-from fabkit.base.findings import Finding, Place, Severity
+import fabkit
+from fabkit.base.findings import Consequence, Finding, Place, Severity
 from fabkit.board.copper import trace_copper
 from fabkit.board.model import Board
 from fabkit.keyboard.model import Key
+from fabkit.outputs.drawings import SheetChoice, build_sheet
 from fabkit.package.model import RoleKind
 from fabkit.pictures.drill_map import drill_sheet
 from fabkit.pictures.finding_sheet import finding_sheet
@@ -116,6 +118,20 @@ def test_name_wider_than_its_picture_is_not_cut() -> None:
     assert sheet.placed[1].x_mm + 1.5 == pytest.approx((low + high) / 2, abs=0.2)
 
 
+def test_the_sheet_of_findings_counts_what_is_only_to_know() -> None:
+    """Only causes to act on are numbered, as in the report; the rest is one line."""
+    demo = fabkit.build_board(fabkit.open_package("demo/rev-a"))
+    result = fabkit.check(demo)
+    words = words_on(build_sheet(demo, SheetChoice(kind="findings"), result=result))  # type: ignore[arg-type]
+    acted = result.causes(Consequence.STOP) + result.causes(Consequence.DECIDE)
+    quiet = len(result.causes(Consequence.KNOW) + result.causes(Consequence.FORM))
+
+    assert acted
+    assert sum(word.startswith(("stop:", "decide:")) for word in words) == len(acted)
+    assert not any(word.startswith(("know:", "form:")) for word in words)
+    assert f"{quiet}moreonlytoknow:`fabkitcheck--all`liststhem" in "".join(words)
+
+
 def test_no_letter_is_cut(board: Board) -> None:
     """Every letter, with what hangs below its line, lies inside the scene that clips it."""
     pieces = trace_copper(board).pieces
@@ -172,7 +188,7 @@ def test_no_ring_stands_without_a_number(board: Board) -> None:
     findings = crowd(board, 150)
     sheet = finding_sheet(board, findings)
     front = next(p.scene for p in sheet.placed if "finished" in p.scene.title)
-    (marks,) = (n for n in front.nodes if n.title == "places of notes")
+    (marks,) = (n for n in front.nodes if n.title == "places of know")
     pen = Pen.concat(*[p for p in front.stencils[marks.inside[-1]].parts if isinstance(p, Pen)])
     rings = int((pen.turn == 2).sum())
     discs = int(((pen.x0 == pen.x1) & (pen.y0 == pen.y1) & (pen.turn == 0)).sum())
@@ -210,7 +226,7 @@ def test_columns_of_the_list_are_alike(board: Board, many: int) -> None:
     """Findings as long as each other fill columns evenly: none stands alone beside a full one."""
     notes = [Finding.of(rule(Severity.NOTE), "No job file")] * many
     lines = words_of(finding_sheet(board, notes).placed[-1].scene)
-    starts = [round(low, 1) for text, low, *_ in lines if text == "note:Nojobfile"]
+    starts = [round(low, 1) for text, low, *_ in lines if text == "know:Nojobfile"]
     columns = [starts.count(x) for x in sorted(set(starts))]
     assert sum(columns) == many
     # Columns but the last hold as many as the highest; the last holds what is left.
