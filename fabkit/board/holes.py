@@ -275,6 +275,9 @@ def _again(merged: Drilled, table: _Cuts, rows: Ints, names: tuple[str, str], wo
 _MOSTLY: Final = 0.5
 _RING_MM: Final = 0.03
 """How far outside the rim of a hole its pad is looked for."""
+_FELLOWS: Final = 5
+_ONE_USE: Final = 0.8
+"""Of at least so many holes of a tool, the share that shows what the tool is for."""
 _DIRECTIONS: Final = 8
 _ALL_AROUND: Final = 0.85
 """Share of directions in which copper must lie for a pad; a thermal gap may hide one."""
@@ -311,11 +314,17 @@ def infer_plating(
     # A slot has its pad across its width, a hole all around.
     side = np.concatenate((np.zeros(len(open_holes)), _across(slots, open_slots)))
     is_slot = np.concatenate((np.zeros(len(open_holes), bool), np.ones(len(open_slots), bool)))
-    pads = sum(
-        _has_pad(layer.file, x, y, radius, side, is_slot).astype(np.int64) for layer in copper
-    )
+    rims = np.array([_copper_at_rim(a.file, x, y, radius, side, is_slot) for a in copper])
     # A plated barrel joins layers, so pads on two of them show it.
-    plated = (np.asarray(pads) >= 2).astype(np.int8)
+    plated = ((rims >= _ALL_AROUND).sum(axis=0) >= 2).astype(np.int8)
+    # One tool drills for one use: a hole beside its pad, or whose pad was lost, is as its fellows.
+    tool = np.concatenate((holes.tool[open_holes], slots.tool[open_slots]))
+    file = np.concatenate((holes.file[open_holes], slots.file[open_slots]))
+    _, of_tool = np.unique(np.column_stack((file, tool)), axis=0, return_inverse=True)
+    of_tool = of_tool.ravel()
+    count = np.bincount(of_tool)
+    usual = (count >= _FELLOWS) & (np.bincount(of_tool, plated) >= _ONE_USE * count)
+    plated[usual[of_tool] & (rims > 0).any(axis=0)] = 1
     of_holes, of_slots = holes.plated.copy(), slots.plated.copy()
     of_holes[open_holes] = plated[: len(open_holes)]
     of_slots[open_slots] = plated[len(open_holes) :]
@@ -359,14 +368,15 @@ def _across(slots: BoardSlots, rows: Ints) -> Floats:
     return across
 
 
-def _has_pad(
+def _copper_at_rim(
     file: GerberFile,
     x: Floats,
     y: Floats,
     radius: Floats,
     side: Floats,
     is_slot: Bools,
-) -> Bools:
+) -> Floats:
+    """(n,) float64: share of the directions in which copper lies beside the rim of each cut."""
     turn = np.arange(_DIRECTIONS) * (2 * np.pi / _DIRECTIONS)
     # Slots are asked on their two long sides alone, each several times.
     angle = np.where(
@@ -376,8 +386,7 @@ def _has_pad(
     px = (x[:, None] + reach * np.cos(angle)).reshape(-1)
     py = (y[:, None] + reach * np.sin(angle)).reshape(-1)
     dark = is_dark_at(file, px, py).reshape(-1, _DIRECTIONS)
-    found: Bools = dark.mean(axis=1) >= _ALL_AROUND
-    return found
+    return np.asarray(dark.mean(axis=1))
 
 
 def is_dark_at(file: GerberFile, x: Floats, y: Floats) -> Bools:

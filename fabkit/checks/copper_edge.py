@@ -10,11 +10,10 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.base.columns import Bools, Floats, Shapes
 from fabkit.base.findings import Finding
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.connectivity import pieces_at
-from fabkit.board.copper import Copper
 from fabkit.checks.copper_facts import (
     Spots,
     cuts_of,
@@ -58,7 +57,17 @@ def edge(case: Case) -> Iterator[Finding]:
     copper, cuts = require_copper(case), case.shared(cuts_of)
     profile = case.board.profile
     drawn = drawn_on_edge(copper.pieces.polygons, shapely.boundary(profile))
-    yield from _drawn_outlines(case, copper, np.flatnonzero(drawn))
+    for index, layer in enumerate(case.board.copper):
+        mine = np.flatnonzero(drawn & (copper.pieces.layer == index))
+        if _is_outline(case, copper.pieces.polygons[mine]):
+            spot = shapely.point_on_surface(copper.pieces.polygons[mine[0]])
+            yield Finding.of(
+                OUTLINE,
+                f"the outline of the board is also drawn in {layer.name}",
+                case.place(layer.file.name, side=layer.side, x_mm=spot.x, y_mm=spot.y),
+            )
+        else:
+            drawn[mine] = False  # a track on the edge
     boards = shapely.get_parts(profile)
     line = facets_of(boards)
     rim = shapely.linestrings(
@@ -146,19 +155,11 @@ def drawn_on_edge(shapes: Shapes, rim: BaseGeometry) -> Bools:
     return out
 
 
-def _drawn_outlines(case: Case, copper: Copper, rows: Ints) -> Iterator[Finding]:
-    """Layers with a line along most of the edge."""
+def _is_outline(case: Case, lines: Shapes) -> bool:
+    """Whether lines run along most of the edge."""
     length = shapely.length(shapely.boundary(case.board.profile))
-    for index, layer in enumerate(case.board.copper):
-        mine = rows[copper.pieces.layer[rows] == index]
-        share = shapely.length(shapely.boundary(copper.pieces.polygons[mine])).sum() / 2 / length
-        if share > OUTLINE_SHARE:
-            spot = shapely.point_on_surface(copper.pieces.polygons[mine[0]])
-            yield Finding.of(
-                OUTLINE,
-                f"the outline of the board is also drawn in {layer.name}",
-                case.place(layer.file.name, side=layer.side, x_mm=spot.x, y_mm=spot.y),
-            )
+    share = shapely.length(shapely.boundary(lines)).sum() / 2 / length
+    return bool(share > OUTLINE_SHARE)
 
 
 def join_stretches(distance: Floats, middle: Floats) -> tuple[Floats, Floats]:

@@ -12,7 +12,7 @@ from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.base.findings import Finding, Place, Severity
-from fabkit.base.units import CHORD_ERROR_MM, counted, format_number
+from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, counted, format_number
 from fabkit.board.connectivity import TOUCH_MM, pieces_at
 from fabkit.board.copper import Copper
 from fabkit.checks.copper_facts import (
@@ -26,10 +26,12 @@ from fabkit.checks.copper_facts import (
     half_holes,
     remeasure,
     require_copper,
+    strokes_of,
 )
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, judge
+from fabkit.formats.gerber.model import Kind
 from fabkit.geometry.areas import clip_to_box
 from fabkit.geometry.facing import FacetTree
 from fabkit.rules import load_rule
@@ -42,6 +44,10 @@ BREAKOUT_DEG: Final = 90.0
 
 SAME_RING_MM: Final = 0.01
 """A ring measured again that differs by more has met something else."""
+
+FORGOTTEN_SHARE: Final = 0.2
+"""Holes of one size without a pad on a face, by all of that size, up to which the pad is forgotten
+rather than left out on purpose (a choice of ours)."""
 
 RING_THIN: Final = load_rule("hole/ring-thin")
 RING_BROKEN: Final = load_rule("hole/ring-broken")
@@ -261,13 +267,22 @@ def pads(case: Case) -> Iterator[Finding]:
         if layer.side is None:
             continue
         spans = (cuts.first <= index + 1) & (cuts.last >= index + 1)
-        rows = np.flatnonzero(plated & spans & joined.any(axis=1) & ~joined[:, index])
-        yield from group(
-            NO_PAD,
-            Measures(cuts.width[rows], cuts_at(case, rows, side=layer.side)),
-            f"{counted(len(rows), 'plated hole')} without a pad on {layer.name}",
-            most=True,
-        )
+        lacking = plated & spans & joined.any(axis=1) & ~joined[:, index]
+        # What few of the holes of one size lack is forgotten; what most lack is meant.
+        size = np.round(cuts.width / COINCIDENT_MM).astype(np.int64)
+        _, kind = np.unique(size, return_inverse=True)
+        share = np.bincount(kind, lacking)[kind] / np.bincount(kind, plated).clip(1)[kind]
+        few = share <= FORGOTTEN_SHARE
+        for mine, severity in ((lacking & few, Severity.WARNING), (lacking & ~few, None)):
+            rows = np.flatnonzero(mine)
+            yield from group(
+                NO_PAD,
+                Measures(cuts.width[rows], cuts_at(case, rows, side=layer.side)),
+                f"{counted(len(rows), 'plated hole')} without a pad on {layer.name}"
+                + (", where others of the same size have one" if severity else ""),
+                most=True,
+                severity=severity,
+            )
 
 
 @check(
@@ -300,13 +315,55 @@ def bare_clearance(case: Case) -> Iterator[Finding]:
         _around(case, bare[near], nearest[near], least[near]),
         "copper nearest to a non-plated hole",
     )
-    rows = np.flatnonzero(through)
-    yield from group(
-        BARE_PAD,
-        _around(case, bare[rows], nearest[rows], cuts.width[bare[rows]]),
-        f"{counted(len(rows), 'non-plated hole')} drilled through copper, the largest {{worst}}",
-        most=True,
-    )
+    severed = _severing(case, bare)
+    for mine, severity, text in (
+        (through & ~severed, None, "drilled through copper"),
+        (severed, Severity.WARNING, "cutting a track in two"),
+    ):
+        rows = np.flatnonzero(mine)
+        yield from group(
+            BARE_PAD,
+            _around(case, bare[rows], nearest[rows], cuts.width[bare[rows]]),
+            f"{counted(len(rows), 'non-plated hole')} {text}, the largest {{worst}}",
+            most=True,
+            severity=severity,
+            advice="Move the hole or the track." if severity else "",
+        )
+
+
+def _severing(case: Case, rows: Ints) -> Bools:
+    """Round cuts over the whole width of a straight track whose ends are apart without it."""
+    copper, cuts = require_copper(case), case.shared(cuts_of)
+    out = np.zeros(len(rows), dtype=bool)
+    discs = shapely.points(cuts.x[rows], cuts.y[rows])
+    for index, layer in enumerate(case.board.copper):
+        objects = layer.file.objects
+        strokes, pen = strokes_of(layer)
+        straight = (objects.kind[strokes] == Kind.DRAW) & np.isfinite(pen)
+        strokes, pen = strokes[straight], pen[straight]
+        ends = np.stack(
+            (
+                np.column_stack((objects.x0[strokes], objects.y0[strokes])),
+                np.column_stack((objects.x1[strokes], objects.y1[strokes])),
+            ),
+            axis=1,
+        )
+        lines = shapely.linestrings(ends)
+        cut, line = shapely.STRtree(lines).query(
+            discs, predicate="dwithin", distance=cuts.width[rows] / 2
+        )
+        radius = cuts.width[rows[cut]] / 2
+        over = shapely.distance(discs[cut], lines[line]) <= radius - pen[line] / 2
+        over &= cuts.round[rows[cut]]
+        away = np.hypot(
+            *np.moveaxis(ends[line] - shapely.get_coordinates(discs[cut])[:, None], 2, 0)
+        )
+        over &= (away > radius[:, None]).all(axis=1)
+        polygons = copper.pieces.polygons[copper.pieces.on_layer(index)]
+        piece = pieces_at(polygons, shapely.points(ends[line[over]].reshape(-1, 2))).reshape(-1, 2)
+        apart = (piece[:, 0] != piece[:, 1]) & (piece >= 0).all(axis=1)
+        out[cut[over][apart]] = True
+    return out
 
 
 def nearest_copper(layer: FacetTree, cuts: Cuts, rows: Ints) -> Floats:

@@ -398,3 +398,63 @@ def test_green_mask_is_advised_only_where_it_helps(colour, better):
 
     assert found.measured == pytest.approx(0.06, abs=0.002)
     assert ("choose green mask" in found.advice) is better
+
+
+BARE = "NonPlated,1,2,NPTH"
+
+
+@pytest.mark.parametrize(("x", "severity"), [(15, Severity.WARNING), (22, Severity.NOTE)])
+def test_a_bare_hole_that_cuts_a_track_in_two(x, severity):
+    """A hole on the middle of a track parts it; on its end it takes an end away."""
+    (found,) = told(
+        "hole/bare-through-copper",
+        top_gbr=copper("Copper,L1,Top", line((8, 10), (22, 10)), 0.4),
+        bare_drl=drill((x, 10), size=1.0, function=BARE),
+    )
+    assert found.severity is severity
+    assert at(found, x, 10)
+
+
+def test_a_ring_of_tracks_is_not_parted_by_one_hole():
+    """The other way round still joins the ends."""
+    ring = line((8, 8), (22, 8), (22, 12), (8, 12), (8, 8))
+    (found,) = told(
+        "hole/bare-through-copper",
+        top_gbr=copper("Copper,L1,Top", ring, 0.4),
+        bare_drl=drill((15, 8), size=1.0, function=BARE),
+    )
+    assert found.severity is Severity.NOTE
+
+
+def test_a_track_on_the_edge_is_no_outline():
+    """A third of one side is a track that is cut; all round is the outline drawn along."""
+    track = {"top_gbr": copper("Copper,L1,Top", line((10, 0), (20, 0)), 0.2)}
+    outline = {"top_gbr": copper("Copper,L1,Top", frame(30, 20), 0.2)}
+    assert [f.severity for f in told("copper/edge-cut", **track)] == [Severity.WARNING]
+    assert told("copper/outline-drawn", **track) == []
+    assert told("copper/edge-cut", **outline) == []
+    assert len(told("copper/outline-drawn", **outline)) == 1
+
+
+SIX = tuple((4.0 + 4 * k, 10.0) for k in range(6))
+
+
+@pytest.mark.parametrize(
+    ("lost", "severity", "function"),
+    [
+        (1, Severity.WARNING, "Plated,1,2,PTH"),
+        (3, Severity.NOTE, "Plated,1,2,PTH"),
+        (1, Severity.WARNING, ""),
+    ],
+)
+def test_a_pad_that_few_holes_of_a_size_lack_is_forgotten(lost, severity, function):
+    """One of six is a slip, three of six are meant; a tool of plated holes needs no name."""
+    (found,) = told(
+        "hole/pad-missing",
+        top_gbr=layer("Copper,L1,Top", dots(*SIX)),
+        bottom_gbr=layer("Copper,L2,Bot", dots(*SIX[lost:])),
+        holes_drl=drill(*SIX, function=function),
+    )
+    assert found.severity is severity
+    assert found.count == lost
+    assert at(found, 4, 10)

@@ -57,6 +57,10 @@ CASES: dict[str, tuple[bytes, bytes]] = {
         program("T1\nX1Y1\nT3\nX9000Y1\n", "T3C0.3\n"),
         program("T1\nX1Y1\nT3\nX9000Y1\n", "T3C0.4\n"),
     ),
+    "all-one-size": (
+        program("T1\nX1Y1\nT3\nX9000Y1\n", "T3C0.3\n"),
+        program("T1\nX1Y1\nT2\nX5000Y1\nT3\nX9000Y1\n", "T3C0.3\n"),
+    ),
     "unknown-command": (program(HITS + "Q17\n"), SOUND),
     "not-exchange-data": (program(HITS + "M97,ABC\nX1.Y1.\n"), SOUND),
     "lower-case": (program(HITS.lower()), SOUND),

@@ -58,6 +58,10 @@ def _counts(file: DrillFile) -> list[int]:
     return used
 
 
+MANY_ALIKE: Final = 2
+"""So many tools of one size may differ in use; more are a mistake (a choice of ours)."""
+
+
 def _audit_tools(
     file: DrillFile, counts: list[int], undefined: frozenset[int], log: ProblemLog
 ) -> None:
@@ -108,6 +112,14 @@ def _audit_unit(sizes: list[float], log: ProblemLog) -> None:
 
 
 def _audit_repeated(tools: list[Tool], log: ProblemLog) -> None:
+    sizes = {round(tool.diameter_mm or 0.0, 4) for tool in tools}
+    uses = {(tool.plated, tool.function) for tool in tools}
+    if len(sizes) == 1 and (len(tools) > MANY_ALIKE or (len(tools) > 1 and len(uses) == 1)):
+        log.add(
+            problems.ALL_ONE_SIZE,
+            f"all {len(tools)} tools have a diameter of {tools[0].diameter_mm or 0:.4g} mm",
+            offset=tools[0].offset,
+        )
     first: dict[tuple[object, ...], Tool] = {}
     for tool in tools:
         if tool.diameter_mm is None:
