@@ -19,6 +19,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Floats, Ints, Shapes
+from fabkit.geometry.areas import with_holes
 from fabkit.geometry.segments import Segments
 
 _PAIRS_AT_ONCE: Final = 2**20
@@ -257,12 +258,7 @@ def _pierced(areas: Shapes, outer: Ints, inner: Ints) -> BaseGeometry | None:
     if shapely.get_num_interior_rings(areas).any():
         return None
     rings = shapely.get_exterior_ring(areas)
-    made = areas.copy()
-    order = np.argsort(outer, kind="stable")
-    solids, first = np.unique(outer[order], return_index=True)
-    for k, holes in zip(solids.tolist(), np.split(inner[order], first[1:]), strict=False):
-        made[k] = shapely.polygons(rings[k], holes=rings[holes])
-    made = np.delete(made, inner)
+    made = np.delete(with_holes(rings, rings[inner], outer), inner)
     whole: BaseGeometry = made[0] if len(made) == 1 else shapely.multipolygons(made)
     return whole if whole.is_valid else None
 

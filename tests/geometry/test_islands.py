@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 import shapely
+from shapely import LineString
 
 from fabkit.geometry.areas import touching_pairs, unite
 
@@ -20,6 +22,36 @@ def test_unite_is_the_union():
     assert found.is_valid
     assert shapely.symmetric_difference(found, whole).area < 1e-9
     assert len(shapely.get_parts(found)) == len(shapely.get_parts(whole))
+
+
+@pytest.mark.parametrize("slant", [0.0, 0.7])
+def test_hatched_pours_are_united_by_halves(slant):
+    """Hundreds of crossing lines, with discs in their holes: one union gives the same."""
+    rng = np.random.default_rng(3)
+    at = np.arange(280) / 2
+    flat = [LineString([(-1, y), (141, y + slant)]).buffer(0.15) for y in at]
+    steep = [LineString([(x, -1), (x - slant, 141)]).buffer(0.15) for x in at]
+    spots = shapely.points(rng.uniform(0, 140, (300, 2)))
+    shapes = np.array([*flat, *steep, *shapely.buffer(spots, 0.2)], dtype=object)
+    whole = shapely.union_all(shapes)
+    found = unite(shapes)
+    assert found.is_valid
+    assert shapely.symmetric_difference(found, whole).area < 1e-9
+    assert shapely.get_num_geometries(found) == shapely.get_num_geometries(whole)
+
+
+def test_islands_in_holes_of_a_half_stay():
+    """Rings of bars around islands that only bars of the other half join to them."""
+    frames = [shapely.box(x, 0, x + 8, 8) - shapely.box(x + 1, 1, x + 7, 7) for x in (0, 8)]
+    inner = [shapely.box(x + 2, y, x + 2.5, y + 0.6) for x in (0, 8) for y in np.arange(2, 6, 0.02)]
+    many = [shapely.box(x, 7.2, x + 0.3, 7.8) for x in np.arange(0, 15.6, 0.1)]
+    bars = [shapely.box(2.2, 5.5, 2.3, 7.5), shapely.box(10.2, 5.5, 10.3, 7.5)]
+    shapes = np.array([*frames, *inner, *many, *bars], dtype=object)
+    whole = shapely.union_all(shapes)
+    found = unite(shapes)
+    assert len(shapes) > 512
+    assert shapely.symmetric_difference(found, whole).area < 1e-9
+    assert found.geom_type == whole.geom_type == "Polygon"
 
 
 def test_inner_shapes_do_not_break_a_chain():
