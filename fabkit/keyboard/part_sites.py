@@ -119,6 +119,9 @@ SOCKET_LAND_MM: Final = (4.5, 1.5)
 """A land of a switch socket lies no farther from its contact's hole, and is at least so wide
 (common practice: 3.3 mm off, 2.5 mm wide)."""
 
+LEAD_MM: Final = 1.6
+"""Wider plated holes are for screws and posts, no leads (common practice)."""
+
 LIKE_MM: Final = 6.5
 """A land with no like one so near is a mark or a test point, no lead of a part."""
 
@@ -139,15 +142,17 @@ def find_part_sites(board: Board) -> tuple[PartSite, ...]:
     return _found(board)[0]
 
 
-def count_loose_lands(board: Board) -> int:
-    """Count surface lands that belong to no key and no site; 0 where files name the parts."""
+def count_loose(board: Board) -> tuple[int, int]:
+    """Count surface lands and plated holes of no key and no site; 0 where files name parts."""
     return _found(board)[1]
 
 
 @once_per
-def _found(board: Board) -> tuple[tuple[PartSite, ...], int]:
+def _found(board: Board) -> tuple[tuple[PartSite, ...], tuple[int, int]]:
     finder = _Finder(board, find_keyboard(board))
-    return finder.find(), finder.count_loose()
+    sites = finder.find()
+    loose = (0, 0) if board.components else (finder.loose_lands(), finder.loose_holes(sites))
+    return sites, loose
 
 
 def sites_of(
@@ -207,10 +212,19 @@ class _Finder:
         drafts = self._alternatives(drafts)
         return tuple(sorted((d.site for d in drafts), key=_order))
 
-    def count_loose(self) -> int:
-        """Surface lands of no key and no site, after :meth:`find`; 0 where files name the parts."""
+    def loose_holes(self, sites: Sequence[PartSite]) -> int:
+        """Plated holes for leads that belong to no key and no site."""
+        h = self.board.holes
+        mine = {hole for site in sites for hole in site.holes}
+        free = np.array([row for row in self._not_switches() if row not in mine], dtype=np.int64)
+        free = np.intersect1d(free, self.free)
+        size = h.diameter[free]
+        return int(((h.plated[free] != 0) & (size > VIA_MM) & (size <= LEAD_MM)).sum())
+
+    def loose_lands(self) -> int:
+        """Surface lands of no key and no site, after :meth:`find`."""
         table = self.lands.table
-        if self.board.components or not len(table):
+        if not len(table):
             return 0
         free = ~table.through
         free[list(self.used_lands)] = False
@@ -527,7 +541,7 @@ class _Finder:
         slack = place_tolerance(self.board.holes)
         # The push switch of an encoder is one more switch of the matrix.
         pushed = [(d.site.x_mm, d.site.y_mm) for d in drafts if d.site.pattern == "encoder-push"]
-        centres = np.vstack((self.centres, np.array(pushed).reshape(-1, 2)))
+        centres = np.vstack((self.centres[self._fitted()], np.array(pushed).reshape(-1, 2)))
         found = (
             find_hole_pairs(self.board.holes, rows, centres, slack_mm=slack),
             find_land_pairs(self.lands.table, centres, slack_mm=slack),
@@ -537,6 +551,14 @@ class _Finder:
         if self.keyboard.hands.use == "reversible":
             sites = [replace(s, faces=("top", "bottom")) for s in sites]
         return [*drafts, *(_Draft(s) for s in sites)]
+
+    def _fitted(self) -> list[int]:
+        """Keys that are fitted together: of places that overlap, the first."""
+        kept: list[int] = []
+        for number, key in enumerate(self.keyboard.keys):
+            if not set(key.instead_of) & set(kept):
+                kept.append(number)
+        return kept
 
     def _with_lights(self, drafts: list[_Draft]) -> list[_Draft]:
         """Lights of four lands that no file names, at most keys; one for two faces of a place."""
@@ -589,9 +611,23 @@ class _Finder:
 
     # One part, several footprints
 
+    def _second_controller(self, a: _Draft, b: _Draft) -> bool:
+        """Whether no file names two like controllers of one half: one of them is fitted.
+
+        Boards offer a second place for the half on which the board is turned over.
+        """
+        first, second = a.site, b.site
+        if first.kind != "controller" or second.kind != "controller" or a.nets or b.nets:
+            return False
+        if first.refs or second.refs or first.pins != second.pins or first.x_mm is None:
+            return False
+        spots = np.array([(first.x_mm, first.y_mm), (second.x_mm, second.y_mm)], dtype=float)
+        return bool(np.ptp(self.half_of(spots)) == 0) and _apart(first, second) < 2 * DOUBLE_MM
+
     def _alternatives(self, drafts: list[_Draft]) -> list[_Draft]:
         """Footprints of which one is fitted become one site."""
-        out = _merge(_merge(drafts, _same_controller), _cell_pads)
+        out = _merge(_merge(drafts, _same_controller), self._second_controller)
+        out = _merge(out, _cell_pads)
         if self.keyboard.hands.use == "reversible":
             out = _merge(out, _turned_double)
         return out

@@ -31,16 +31,19 @@ from fabkit.parts.places import (
     LANDS,
     ORDER,
     TABLE,
+    Beside,
     Place,
     Places,
     Record,
     find_places,
 )
 from fabkit.parts.places import Half as HalfPlaces
-from fabkit.sheets.order import BoardUse
 
 SPARE_PINS: Final = 6
 """Pins of a controller that scan no key: supply, ground, reset (common practice)."""
+
+FEWEST_HOLES: Final = 4
+"""Fewer plated holes are as often for wires as for parts (common practice)."""
 
 Bucket = Half | None
 """Where pieces go: a half, or (None) the whole keyboard."""
@@ -79,16 +82,6 @@ class _Line:
     rows: list[tuple[Record, tuple[Bucket, ...]]] = field(default_factory=list)
     named: bool = True
     per_key: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Beside:
-    """A design beside the boards that give the halves: what it is, and how many a keyboard has."""
-
-    board: Board
-    name: str
-    use: BoardUse
-    count: int
 
 
 def build_bill(
@@ -413,7 +406,10 @@ class _Builder:
             keys=total,
             found=tuple(self.found),
             whole=all(f.id != rules.INCOMPLETE.id for f in self.problems),
-            loose_lands=sum(places.loose_lands for places in self._all()),
+            unnamed=(
+                sum(p.unnamed[0] for p in self._all()),
+                sum(p.unnamed[1] for p in self._all()),
+            ),
             problems=tuple(sorted(self.problems, key=lambda f: (-f.severity, f.id, f.message))),
             notices=(notice,) if notice else (),
             prices_date=self.book.date.isoformat(),
@@ -616,7 +612,7 @@ class _Builder:
             or (p.board.profile is not None and not len(read_lands(p.board).table))
             for p in self._all()
         )
-        if not lines and not needs_none and not any(p.loose_lands for p in self._all()):
+        if not lines and not needs_none and not any(any(p.unnamed) for p in self._all()):
             self._report(rules.NONE_FOUND, "no attributes, no tables, no known hole pattern")
         by_key = any(each == "key" and n for p in self.book.parts for each, n in p.count.items())
         if by_key and not keys:
@@ -674,11 +670,14 @@ class _Builder:
 
     def _remark_unnamed(self, places: Places) -> None:
         """Report parts that are on the board, or in a table, without a name."""
-        if places.loose_lands:
+        lands, holes = places.unnamed
+        counts = ((lands, "surface pad"), (holes, "plated hole"))
+        if lands or holes >= FEWEST_HOLES:
+            words = " and ".join(counted(n, word) for n, word in counts if n)
             self._report(
                 rules.INCOMPLETE,
-                f"{counted(places.loose_lands, 'surface pad')} belong to no part named in the "
-                "files: lights, resistors, capacitors and the like are not listed",
+                f"{words} belong to no part named in the files: lights, resistors, buttons and "
+                "the like are not listed",
             )
         for name, rows in places.nameless:
             self._report(
@@ -694,7 +693,11 @@ class _Builder:
         where = f" on the {half.group.hand} half" if half.group and use == "both" else ""
         controllers = [p for p in half.places if p.kind == "controller"]
         rows = [r for places in self.places for r in places.rows if row_kind(r) == "controller"]
-        if not controllers and not rows:
+        # Of two halves joined by a cable one may only have a circuit that adds pins.
+        joined = any(p.kind == "circuit" and p.pins for p in half.places) and any(
+            p.kind == "controller" for places in self.places for p in places.all()
+        )
+        if not controllers and not rows and not joined:
             self._report(
                 rules.INCOMPLETE,
                 f"{counted(keys, 'key')} found{where}, no controller: it may sit on another board "

@@ -8,9 +8,10 @@ from pathlib import Path
 
 from fabkit.board.model import Board
 from fabkit.keyboard.ordered import as_designs, as_single, describe_order, order_of
-from fabkit.parts.bill import Beside, build_bill
+from fabkit.parts.bill import build_bill
 from fabkit.parts.book import load_parts
 from fabkit.parts.model import HALVES, Bill, Usage
+from fabkit.parts.places import Beside
 from fabkit.sheets.order import Order, lead_numbers
 
 

@@ -319,8 +319,8 @@ class Bill(Result):
         Keys of all that one keyboard's boards of this design give: the most that can be fitted.
     found
         Every place that takes a part.
-    loose_lands
-        Surface pads of parts that no file names and nothing shows.
+    unnamed
+        Surface pads, and plated holes, of parts that no file names and nothing shows.
     whole
         False where the list says that parts are missing from it.
     left_out
@@ -346,7 +346,7 @@ class Bill(Result):
     """What each board is."""
     keys: int = 0
     found: tuple[Found, ...] = ()
-    loose_lands: int = 0
+    unnamed: tuple[int, int] = (0, 0)
     whole: bool = True
 
     @property

@@ -15,7 +15,7 @@ from fabkit.formats.sidecars.model import PartsTable, Placement
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.kinds import is_joined, kind_of, why_no_part
 from fabkit.keyboard.model import Family, Group, Hold, Key, Keyboard, Mount, PartKind, PartSite
-from fabkit.keyboard.part_sites import count_loose_lands, find_part_sites, sites_of
+from fabkit.keyboard.part_sites import count_loose, find_part_sites, sites_of
 from fabkit.keyboard.patterns import Pattern
 from fabkit.package.model import RoleKind, Side
 from fabkit.sheets.order import BoardUse
@@ -111,14 +111,24 @@ class Places:
     held: Hold
     choice: str
     knobs: int
-    loose_lands: int = 0
-    """Surface lands of parts that no file names and nothing shows."""
+    unnamed: tuple[int, int] = (0, 0)
+    """Surface lands, and plated holes, of parts that no file names and nothing shows."""
     nameless: tuple[tuple[str, int], ...] = ()
     """Placement tables with rows that name no part, and how many."""
 
     def all(self) -> tuple[Place, ...]:
         """Every place, on whichever half."""
         return (*(place for half in self.halves for place in half.places), *self.loose)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Beside:
+    """A design beside the boards that give the halves: what it is, and how many a keyboard has."""
+
+    board: Board
+    name: str
+    use: BoardUse
+    count: int
 
 
 def find_places(
@@ -188,7 +198,7 @@ class _Places:
             held=self.held,
             choice=self.choice,
             knobs=self.knobs,
-            loose_lands=0 if self.records or self.rows else count_loose_lands(self.board),
+            unnamed=(0, 0) if self.records or self.rows else count_loose(self.board),
             nameless=tuple(
                 (file.name, file.content.nameless)
                 for file in self.board.package.of(RoleKind.PLACEMENT)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -242,6 +243,20 @@ def test_holes_show_a_jack_and_an_encoder(tmp_path: Path) -> None:
         ("audio jack", "jack-4"),
         ("encoder", "encoder-push"),
     ]
+
+
+def test_a_second_place_for_the_controller_is_the_same_one(tmp_path: Path) -> None:
+    """fabkit's reversible-soldered fixture with its controller's holes again 19 mm beside them."""
+    source = FIXTURES / "kinds" / "reversible-soldered"
+    board = fabkit.build_board(fabkit.open_package(source))
+    (site,) = (s for s in find_part_sites(board) if s.kind == "controller")
+    h = board.holes
+    twin = h.take(np.array(site.holes)).with_columns(x=h.x[list(site.holes)] + 19.0)
+    bare = replace(board, holes=Holes.concat(h, twin), components=())
+    found = [s for s in find_part_sites(bare) if s.kind == "controller"]
+
+    assert len(found) == 1
+    assert len(found[0].holes) == 2 * len(site.holes)
 
 
 def test_rows_of_holes_belong_to_the_placed_part_in_them(tmp_path: Path) -> None:

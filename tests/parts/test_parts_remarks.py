@@ -56,7 +56,7 @@ def test_pads_that_nothing_names_are_counted(tmp_path: Path) -> None:
     (told,) = said(board, "parts/incomplete")
 
     assert told.startswith("6 surface pads belong to no part named")
-    assert fabkit.list_parts(board).loose_lands == 6
+    assert fabkit.list_parts(board).unnamed == (6, 0)
     assert not fabkit.list_parts(plate).problems
 
 
