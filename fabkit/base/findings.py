@@ -77,6 +77,9 @@ class Source:
 
 COMMON_PRACTICE = Source("common practice")
 
+FINE_CLASS: Final = "fine class"
+"""The choice that settles every limit which the house's fine class keeps."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rule:
@@ -205,6 +208,8 @@ class Finding:
         What was assumed in order to go on ("read as inches"), or None.
     advice
         What to do; the rule's own when empty.
+    choice
+        What the user can order to settle it, such as :data:`FINE_CLASS`; empty when nothing does.
     follows
         Id of the finding of the same run that this one follows from; empty when none.
     """
@@ -219,6 +224,7 @@ class Finding:
     unit: str = ""
     assumed: str | None = None
     advice: str = ""
+    choice: str = ""
     follows: str = ""
 
     def __repr__(self) -> str:

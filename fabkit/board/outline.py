@@ -15,7 +15,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Floats, Shapes
-from fabkit.base.findings import Finding, Place
+from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import COINCIDENT_MM, OUTLINE_JOIN_MM, counted, format_mm, format_number
 from fabkit.board import rules
 from fabkit.board.edge import EdgePath, PathKind, size_words
@@ -278,6 +278,7 @@ def _drop_targets(strokes: Segments, name: str, found: Outline) -> Segments:
             *(Place(file=name, x_mm=float(x), y_mm=float(y)) for x, y in centres[targets][:PLACES]),
             count=len(targets),
             assumed="not part of the board",
+            severity=Severity.NOTE,
         )
     )
     keep = np.ones(len(strokes), dtype=bool)

@@ -84,7 +84,7 @@ def find_silent_files(case: Case) -> Iterator[Finding]:
 )
 def find_mixed_exports(case: Case) -> Iterator[Finding]:
     """All files come from one export of one design."""
-    files = case.board.package.files
+    files = [f for f in case.board.package.files if f.role.kind not in _NOT_MADE]
     for name, rule, what in (
         (".SameCoordinates", COORDINATES_DIFFER, "values of .SameCoordinates"),
         (".ProjectId", PROJECT_DIFFERS, "projects or revisions"),

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from fabkit.base.findings import Finding, Severity
+from fabkit.base.findings import FINE_CLASS, Finding, Severity
 from fabkit.board.model import Board
 from fabkit.checks.catalogue import CHECKS
-from fabkit.checks.model import Case, CheckOptions, CheckResult, asks_for_fine
+from fabkit.checks.model import Case, CheckOptions, CheckResult
 from fabkit.checks.runner import gather, matches, run_checks
 from fabkit.sheets.house import House, LimitClass
 
@@ -52,7 +52,7 @@ def judge_house(house: House, result: CheckResult) -> HouseVerdict:
     forbidding = tuple(f for f in bound if f.severity is Severity.ERROR)
     if forbidding:
         return HouseVerdict(house=house, cls=None, reasons=forbidding)
-    fine = tuple(f for f in bound if asks_for_fine(f))
+    fine = tuple(f for f in bound if f.choice == FINE_CLASS)
     return HouseVerdict(house=house, cls="fine" if fine else "standard", reasons=fine)
 
 

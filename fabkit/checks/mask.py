@@ -50,6 +50,10 @@ ALONE: Final = 0.2
 (a choice of ours; covered pads that are meant are covered all alike)."""
 
 WEB: Final = load_rule("mask/web-thin")
+USUAL_MARGIN_MM: Final = 0.16
+"""Openings reach 0.05 to 0.10 mm beyond their pads (published maker guides), in old libraries
+of footprints 0.15 (common practice)."""
+
 MISSING: Final = load_rule("mask/opening-missing")
 SMALL: Final = load_rule("mask/opening-small")
 TIGHT: Final = load_rule("mask/opening-tight")
@@ -174,18 +178,45 @@ def webs(case: Case) -> Iterator[Finding]:
         found = found.take(found.piece0 != found.piece1)
         found = found.take(on_board(case, found.x, found.y))
         found = found.take(thin_out(found.x, found.y, SAME_SPOT_MM))
-        yield from judge(
-            case,
-            WEB,
-            limits,
-            Measures(
-                found.distance,
-                spots_at(case, layer, found.x, found.y),
-                slack=np.where(found.straight, COINCIDENT_MM, COINCIDENT_MM + CHORD_ERROR_MM),
-            ),
-            f"thinnest {layer.name} web ({colour})",
-            advice=advice,
+        measures = Measures(
+            found.distance,
+            spots_at(case, layer, found.x, found.y),
+            slack=np.where(found.straight, COINCIDENT_MM, COINCIDENT_MM + CHORD_ERROR_MM),
         )
+        wide = np.flatnonzero(_margins(case, layer, openings) > USUAL_MARGIN_MM)
+        made_thin = np.isin(found.piece0, wide) | np.isin(found.piece1, wide)
+        subject = f"thinnest {layer.name} web ({colour})"
+        yield from judge(
+            case, WEB, limits, measures.take(np.flatnonzero(made_thin)), subject, advice=advice
+        )
+        yield from group(
+            WEB,
+            measures.take(np.flatnonzero(~made_thin)),
+            f"{subject} is {{worst}}: the pads lie too near for a wider one",
+            limit=limits[0].value,
+            severity=Severity.NOTE,
+            advice="Nothing, if one opening for the row of pads will do: houses leave the web out.",
+        )
+
+
+def _margins(case: Case, layer: Layer, openings: Shapes) -> Floats:
+    """How far each opening reaches beyond the box of the pads in it, mm; 0 where there is none."""
+    copper = require_copper(case)
+    out = np.zeros(len(openings))
+    under = [i for i, c in enumerate(case.board.copper) if c.side == layer.side]
+    pads = np.flatnonzero(np.isin(copper.pads.layer, under[:1]))
+    if not len(pads) or not len(openings):
+        return out
+    spots = shapely.points(copper.pads.x[pads], copper.pads.y[pads])
+    pad, opening = shapely.STRtree(openings).query(spots, predicate="intersects")
+    boxes = np.tile(np.array([np.inf, np.inf, -np.inf, -np.inf]), (len(openings), 1))
+    own = shapely.bounds(copper.pad_shapes[pads[pad]])
+    np.minimum.at(boxes[:, :2], opening, own[:, :2])
+    np.maximum.at(boxes[:, 2:], opening, own[:, 2:])
+    known = np.unique(opening)
+    beyond = np.abs(shapely.bounds(openings[known]) - boxes[known])
+    out[known] = beyond.max(axis=1)
+    return out
 
 
 @check(
@@ -399,6 +430,8 @@ def tracks(case: Case) -> Iterator[Finding]:
 
 BARED_MM2: Final = 0.001
 """Foreign copper in an opening smaller than this is a touch of outlines."""
+BARED_MM: Final = 0.05
+"""A mask is laid no more exactly than this (published maker guides)."""
 
 BARED: Final = load_rule("mask/neighbour-bared")
 COVER: Final = load_rule("mask/cover-thin")
@@ -459,6 +492,7 @@ def _bared(case: Case, copper: Copper, side: MaskSide, owned: _Owned) -> Iterato
     bared = shapely.intersection(np.array(local, dtype=object), over)
     # What is too small to matter may be empty, and nothing lies on an empty shape.
     bared = bared[shapely.area(bared) > BARED_MM2]
+    bared = bared[widest(bared) > BARED_MM] if len(bared) else bared
     spots = shapely.get_coordinates(shapely.point_on_surface(bared)).reshape(-1, 2)
     real = np.flatnonzero(on_board(case, *spots.T))
     xy = spots[real]

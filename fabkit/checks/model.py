@@ -9,7 +9,7 @@ from functools import cached_property
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, Final, TypeVar, cast, overload
 
-from fabkit.base.findings import Consequence, Finding, LineIndex, Place, Rule, Severity
+from fabkit.base.findings import FINE_CLASS, Consequence, Finding, LineIndex, Place, Rule, Severity
 from fabkit.base.results import Result
 from fabkit.base.tables import Cell, Table, columns_of
 from fabkit.base.units import counted
@@ -282,19 +282,6 @@ class Outcome:
     trace: str = ""
 
 
-FINE_CLASS: Final = "fine class"
-"""The choice that every limit asks for which the fine class alone keeps."""
-
-
-def asks_for_fine(finding: Finding) -> bool:
-    """Whether a limit of the standard class is broken that the fine class keeps.
-
-    Such a breach lowers what would be an error to a warning.
-    """
-    lowered = finding.rule.severity is Severity.ERROR and finding.severity is Severity.WARNING
-    return lowered and finding.limit is not None
-
-
 def _finding_row(finding: Finding) -> tuple[Cell, ...]:
     place = finding.places[0] if finding.places else Place()
     return (
@@ -391,7 +378,7 @@ class CheckResult(Result, Sequence[Finding]):
     @property
     def needs_fine(self) -> bool:
         """Whether a limit of the standard class is broken that the fine class keeps."""
-        return any(asks_for_fine(f) for f in self.findings)
+        return any(f.choice == FINE_CLASS for f in self.findings)
 
     def causes(self, consequence: Consequence) -> tuple[tuple[Finding, ...], ...]:
         """Give the findings of a consequence, those of one rule together, worst first.
@@ -402,8 +389,7 @@ class CheckResult(Result, Sequence[Finding]):
         found: dict[str, list[Finding]] = {}
         for finding in self.findings:
             if finding.consequence is consequence and not finding.follows:
-                key = FINE_CLASS if asks_for_fine(finding) else finding.id
-                found.setdefault(key, []).append(finding)
+                found.setdefault(finding.choice or finding.id, []).append(finding)
         return tuple(map(tuple, found.values()))
 
     def exit_status(self, fail_on: Severity | None) -> int:

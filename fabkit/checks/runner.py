@@ -6,14 +6,16 @@ import traceback
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
+from typing import Final
 
 from fabkit.base.errors import UsageError
-from fabkit.base.findings import Finding
+from fabkit.base.findings import Finding, Severity
 from fabkit.base.progress import counting
 from fabkit.checks.causes import fold
 from fabkit.checks.declare import EVIDENCE, NEEDS
 from fabkit.checks.model import Case, Check, CheckOptions, CheckResult, NotJudged, Outcome, State
 from fabkit.keyboard.build import describe
+from fabkit.package.model import Package, RoleKind
 from fabkit.rules import current_id
 
 TOO_HEAVY = "too heavy: the memory did not suffice; take out what is drawn many times over"
@@ -142,13 +144,37 @@ def join_alike(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(joined.values())
 
 
+_OF_READERS: Final = ("gerber/", "drill/")
+
+
+def _weighed(problems: tuple[Finding, ...], package: Package) -> tuple[Finding, ...]:
+    """Weigh problems of reading by what the file is for and by what was found elsewhere."""
+    kinds = {file.name: file.role.kind for file in package.files}
+    inferred = any(p.id == "profile/inferred" for p in problems)
+    out = []
+    for problem in problems:
+        most = problem.severity
+        kind = kinds.get(problem.places[0].file or "") if problem.places else None
+        if kind is RoleKind.DRAWING and problem.id.startswith(_OF_READERS):
+            # Nothing is made from a drawing.
+            most = Severity.NOTE
+        elif kind is RoleKind.PROFILE and problem.id == "gerber/aperture-twice":
+            # The middle of a line is the board's edge, however wide it is.
+            most = Severity.NOTE
+        elif problem.id == "package/missing-profile" and inferred:
+            # The outline is there, though in another layer: the house must be told where.
+            most = Severity.WARNING
+        out.append(replace(problem, severity=min(problem.severity, most)))
+    return tuple(out)
+
+
 def gather(case: Case, outcomes: tuple[Outcome, ...]) -> CheckResult:
     """Put readers' problems and outcomes into one result, worst first.
 
     Among equals, what others follow from stands first; then the order is that of the files and of
     the catalogue.
     """
-    problems = (*case.board.package.problems, *case.board.problems)
+    problems = _weighed((*case.board.package.problems, *case.board.problems), case.board.package)
     only = [current_id(name) for name in case.options.only]
     without = [current_id(name) for name in case.options.without]
     if only:

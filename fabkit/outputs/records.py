@@ -11,7 +11,7 @@ from fabkit.base.tables import Record
 from fabkit.base.units import format_number
 from fabkit.board.model import Board
 from fabkit.checks.houses import HouseVerdict
-from fabkit.checks.model import FINE_CLASS, CheckResult, State, asks_for_fine
+from fabkit.checks.model import CheckResult, State
 from fabkit.checks.thickness import ThicknessRow
 from fabkit.keyboard.model import BoardIs
 from fabkit.outputs.archive import Packed, digest
@@ -57,7 +57,7 @@ def finding_record(finding: Finding) -> Record:
         "words": words_of(rule),
         "places": [place_record(p) for p in finding.places],
         **({"follows": finding.follows} if finding.follows else {}),
-        **({"choice": FINE_CLASS} if asks_for_fine(finding) else {}),
+        **({"choice": finding.choice} if finding.choice else {}),
     }
 
 

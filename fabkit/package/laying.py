@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from fabkit.base.columns import Floats
-from fabkit.base.findings import Finding, Place, Rule
+from fabkit.base.findings import Finding, Place, Rule, Severity
 from fabkit.base.limits import Limits
 from fabkit.base.units import INCH_MM, format_mm, format_number
 from fabkit.formats.drill.model import DrillFile
@@ -22,7 +22,7 @@ from fabkit.geometry.segments import Placing
 from fabkit.package import rules
 from fabkit.package.content import Look
 from fabkit.package.model import Content, Member, Role, RoleKind
-from fabkit.package.registration import FEW, FIT_MM, FITS, Fit
+from fabkit.package.registration import FACTORS, FEW, FIT_MM, FITS, Fit
 
 _WHAT: Final = {
     RoleKind.DRILL: ("holes", "pads"),
@@ -31,6 +31,10 @@ _WHAT: Final = {
     RoleKind.COPPER: ("pads", "openings and holes"),
 }
 _MARGIN_MM: Final = 1.0
+_CLOSE: Final = 1.5
+"""A profile is at most this many times as large as what it surrounds (a choice of ours)."""
+_FEW_HOLES: Final = 3
+"""Fewer holes outside the board are defects of their own."""
 _CALLED: Final = 0.9
 """Share of holes with pads, from which on they are all plated (common practice)."""
 
@@ -51,13 +55,33 @@ def lay(
     findings: list[Finding] = []
     for i, fit in sorted(fits.items()):
         member = members[i]
-        findings.append(_finding(member.name, roles[i], fit))
+        finding = _finding(member.name, roles[i], fit)
+        if _beside(contents, roles, i):
+            # Nobody drills a board beside itself: the house lays such files back, or asks.
+            finding = replace(finding, severity=Severity.WARNING)
+        findings.append(finding)
         if fit.factor != 1.0:
             contents[i] = _read_scaled(member, contents[i], fit.factor, limits)
         if fit.placing != Placing():
             contents[i] = _placed(contents[i], fit.placing)
-    findings += _lay_profile(members, contents, roles, fits)
+    findings += _lay_profile(members, contents, roles, fits, limits)
     return findings
+
+
+def _beside(contents: Sequence[Content], roles: Sequence[Role], i: int) -> bool:
+    """Whether a drill file lies wholly beside all layers, with every other one."""
+    rest = _extent(contents, roles)
+    drills = [
+        content.hits
+        for content, role in zip(contents, roles, strict=True)
+        if isinstance(content, DrillFile) and role.kind is RoleKind.DRILL and len(content.hits)
+    ]
+    if rest is None or roles[i].kind is not RoleKind.DRILL:
+        return False
+    within = [
+        (d.x >= rest[0]) & (d.x <= rest[2]) & (d.y >= rest[1]) & (d.y <= rest[3]) for d in drills
+    ]
+    return not any(hit.any() for hit in within)
 
 
 def hear_plating(
@@ -198,11 +222,12 @@ def _lay_profile(
     contents: list[Content],
     roles: Sequence[Role],
     fits: Mapping[int, Fit],
+    limits: Limits,
 ) -> Iterator[Finding]:
-    """Lay a profile around everything, where it surrounds next to nothing.
+    """Lay a profile around everything, where copper and holes lie outside it.
 
-    It goes where another file of the export goes, when that surrounds all; else its middle is
-    laid on the middle of the rest, when that fits inside it.
+    In another size it surrounds all, or it goes where another file of the export goes, when that
+    surrounds all; else its middle is laid on the middle of the rest, when that fits inside it.
     """
     profiles = [
         i
@@ -218,10 +243,26 @@ def _lay_profile(
         return
     box = np.concatenate((boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)))
     low, high = rest[:2], rest[2:]
+    factor = _times_off(box, rest)
+    if factor is not None:
+        times, size = max(factor, 1 / factor), "small" if factor > 1 else "large"
+        for i in profiles:
+            contents[i] = _read_scaled(members[i], contents[i], factor, limits)
+            yield _moved(
+                rules.SCALED,
+                f"the profile is {format_number(times)} times too {size}; read in the right size, "
+                "it surrounds all layers",
+                Place(file=members[i].name),
+                times,
+                "times",
+                "used in the right size",
+            )
+        return
     apart = (box[2:] < low).any() or (box[:2] > high).any()
     fits_in = (high - low <= box[2:] - box[:2] + 2 * _MARGIN_MM).all()
-    # A profile that overlaps the layers may be right; only one wholly beside them is moved.
-    if not apart or not fits_in:
+    # A profile that overlaps the layers may be right: some copper and text of a film lie outside
+    # many.  Where holes do, too, it is the profile that is off.
+    if not fits_in or not (apart or _holes_outside(contents, roles, box, rest)):
         return
     spare = (box[2:] - box[:2]) - (high - low)
     moves = [fit.placing for fit in fits.values() if fit.placing != Placing() and fit.factor == 1]
@@ -242,13 +283,46 @@ def _lay_profile(
         contents[i] = _placed(contents[i], chosen)
         yield _moved(
             rules.SHIFTED,
-            f"the profile lies {_shift(-chosen.dx_mm)}, {_shift(-chosen.dy_mm)} mm off, beside all "
-            f"layers; {how}",
+            f"the profile lies {_shift(-chosen.dx_mm)}, {_shift(-chosen.dy_mm)} mm off, "
+            f"{'beside all layers' if apart else 'with holes and copper outside'}; {how}",
             Place(file=members[i].name),
             float(np.hypot(chosen.dx_mm, chosen.dy_mm)),
             "mm",
             "used moved back",
         )
+
+
+def _times_off(box: Floats, rest: Floats) -> float | None:
+    """Factor of a unit or digits mistake that makes a profile surround the rest closely."""
+
+    def surrounds(by: Floats) -> bool:
+        around = (by[:2] <= rest[:2] + _MARGIN_MM) & (by[2:] >= rest[2:] - _MARGIN_MM)
+        close = by[2:] - by[:2] <= _CLOSE * (rest[2:] - rest[:2])
+        return bool(around.all() and close.all())
+
+    if surrounds(box):
+        return None
+    return next((f for f in FACTORS if surrounds(box * f)), None)
+
+
+def _holes_outside(
+    contents: Sequence[Content], roles: Sequence[Role], box: Floats, rest: Floats
+) -> bool:
+    """Whether holes and copper lie beyond the same side of a profile's box."""
+    drills = [
+        content.hits
+        for content, role in zip(contents, roles, strict=True)
+        if isinstance(content, DrillFile) and role.kind is RoleKind.DRILL
+    ]
+    x, y = (np.concatenate([np.empty(0), *(getattr(d, axis) for d in drills)]) for axis in "xy")
+    sides = zip(
+        (x < box[0], y < box[1], x > box[2], y > box[3]),
+        (box[:2] - rest[:2]).tolist() + (rest[2:] - box[2:]).tolist(),
+        strict=True,
+    )
+    return any(
+        np.count_nonzero(beyond) >= _FEW_HOLES and copper > _MARGIN_MM for beyond, copper in sides
+    )
 
 
 def _bounds(content: Content) -> Floats:

@@ -263,7 +263,9 @@ def _moved(group: list[_Part], parts: list[_Part], *, mirror_only: bool) -> list
     return [made.get(p.index, p) for p in parts]
 
 
-def find_fit(points: Floats, reference: Floats, *, mirror_only: bool = False) -> Fit | None:
+def find_fit(
+    points: Floats, reference: Floats, *, mirror_only: bool = False, shift_only: bool = False
+) -> Fit | None:
     """Find what lays points on a reference, both (n, 2) float64, mm; None when nothing does.
 
     A shift alone is tried first, then a mirror and quarter turns, then units and digits.
@@ -271,7 +273,7 @@ def find_fit(points: Floats, reference: Floats, *, mirror_only: bool = False) ->
     index = SpotIndex(reference, FIT_MM)
     sample = points[:: -(-len(points) // _SAMPLE) or 1]
     before = index.share(sample)
-    for tried in _tries(mirror_only=mirror_only):
+    for tried in [[(IN_PLACE, 1.0)]] if shift_only else _tries(mirror_only=mirror_only):
         fits = []
         for placing, factor in tried:
             turned = placing.points(sample * factor)

@@ -278,7 +278,7 @@ def test_findings_are_gathered_once_and_worst_first():
 
 
 def test_what_a_drawing_holds_is_told_once():
-    """A fault in a drawing is the package's warning, not the layer's error as well."""
+    """A fault in a drawing, from which nothing is made, is told once and is only to know."""
     head = b"%TF.FileFunction,Drillmap*%\n%FSLAX46Y46*%\n%MOMM*%\n"
     drawing = Member(name="map.gbr", data=head + b"%ADD10R,0X1*%\nD10*\nX0Y0D03*\nM02*\n")
     package = read_package(Intake(name="p", source="p", members=(drawing,), left_out=()))
@@ -286,7 +286,7 @@ def test_what_a_drawing_holds_is_told_once():
 
     told = [f.severity for f in gather(case, ()) if f.id == "gerber/size-zero"]
 
-    assert told == [Severity.WARNING]
+    assert told == [Severity.NOTE]
 
 
 def test_silenced_findings_are_counted_not_lost():

@@ -232,7 +232,7 @@ def _examine_contours(file: GerberFile, log: ProblemLog) -> None:
                 f"a contour is not valid, though every way to fill it gives one image: {fault}",
                 offset=offset,
                 assumed="everything it runs round was filled",
-                severity=Severity.WARNING,
+                severity=Severity.NOTE,
             )
         elif fault:
             log.add(

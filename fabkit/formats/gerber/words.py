@@ -66,7 +66,7 @@ def read_word(text: str, header: Header, offset: int, log: ProblemLog) -> Word:
             STRAY_TEXT,
             "an empty command: * with nothing before it",
             offset=offset,
-            severity=Severity.WARNING,
+            severity=Severity.NOTE,
         )
         return _NOTHING
     if plain != text.strip("\r\n\t \0\x1a"):

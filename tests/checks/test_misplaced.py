@@ -1,0 +1,65 @@
+"""Bare holes and the outline have no counterpart, but where they belong they run into nothing."""
+
+from __future__ import annotations
+
+import pytest
+from checks.test_geometry_rules import told
+from rules.set_cases import PADS, dots, drill, layer, line
+
+HOLES = ((3, 10), (3, 13), (3, 16), (8, 16), (8, 12), (12, 16), (12, 12))
+TRACKS = "".join(line((30 - x + 0.4, 8), (30 - x + 0.4, 18)) for x in (3, 8, 12))
+TOP = layer("Copper,L1,Top", dots(*PADS)).removesuffix("M02*\n")
+TOP += f"%ADD11C,0.2*%\nD11*\n{TRACKS}M02*\n"
+
+
+def bare(*holes):
+    """A drill file of bare holes of 1 mm."""
+    return drill(*holes, function="NonPlated,1,2,NPTH")
+
+
+def test_bare_holes_where_they_belong():
+    """Holes beside three tracks run into nothing."""
+    assert not told("register/bare-holes-off", top_gbr=TOP, bare_drl=bare(*HOLES))
+
+
+def test_mirrored_bare_holes_are_named_with_their_file():
+    """The same holes on the other side of x = 15 cut the tracks; mirrored back, none does."""
+    (found,) = told(
+        "register/bare-holes-off", top_gbr=TOP, bare_drl=bare(*((30 - x, y) for x, y in HOLES))
+    )
+    assert found.measured == len(HOLES)
+    assert found.places[0].file == "bare.drl"
+    assert "mirrored about the board's upright middle line, 0 do" in found.message
+
+
+def test_bare_holes_beside_their_openings():
+    """Openings show where holes belong: 0.4 mm off, all of them, is the file's fault."""
+    openings = layer(
+        "Soldermask,Top", dots(*PADS, *((x + 0.4, y) for x, y in HOLES)), polarity="Negative"
+    )
+    (found,) = told("register/bare-holes-off", mask_top_gbr=openings, bare_drl=bare(*HOLES))
+    assert found.measured == pytest.approx(0.4, abs=0.01)
+
+
+MANY = tuple((4 + 4 * k, y) for k in range(6) for y in (4, 10, 16))
+
+
+@pytest.mark.parametrize(("at", "fires"), [(0, False), (12, True)])
+def test_an_outline_that_does_not_hold_the_board(at, fires):
+    """A triangle over the lower left half leaves holes and pads outside when it is turned over."""
+    corner = ((0, 0), (30, 0), (0, 20), (0, 0))
+    turned = tuple((30 - x, y) for x, y in corner)
+    spots = ((3, 3), (3, 6), (3, 9), (3, 12), (6, 3), (9, 3), (12, 3))
+    copper = layer("Copper,L1,Top", dots(*spots), pen=1.6)
+    outline = layer("Profile,NP", line(*(turned if fires else corner)), pen=0.1)
+    found = told(
+        "profile/misplaced",
+        profile_gbr=outline,
+        top_gbr=copper,
+        bottom_gbr=copper.replace("L1,Top", "L2,Bot"),
+        holes_drl=drill(*spots, size=0.6),
+    )
+    assert bool(found) is fires
+    if fires:
+        assert found[0].places[0].file == "profile.gbr"
+        assert "mirrored about the board's upright middle line, it holds them" in found[0].message
