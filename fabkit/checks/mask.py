@@ -58,6 +58,12 @@ MISSING: Final = load_rule("mask/opening-missing")
 SMALL: Final = load_rule("mask/opening-small")
 TIGHT: Final = load_rule("mask/opening-tight")
 SHIFTED: Final = load_rule("mask/opening-shifted")
+TINY_MM2: Final = 0.3
+"""Lands are larger: half a millimetre square and more (common practice)."""
+SEVERAL: Final = 4
+"""Pads treated alike of which none is an exception are drawn so on purpose (a choice of ours)."""
+FEW_SHARE: Final = 0.25
+"""Where more of all pads are treated so, the whole layer may be wrong (a choice of ours)."""
 TRACK_BARED: Final = load_rule("mask/track-bared")
 INVERTED: Final = load_rule("mask/inverted")
 
@@ -278,15 +284,15 @@ def _overlap_depth(pad: BaseGeometry, opening: BaseGeometry) -> float:
     return float(shapely.hausdorff_distance(shapely.difference(pad, opening), opening))
 
 
-def _open_beyond(case: Case, side: MaskSide, x: Floats, y: Floats) -> Bools:
+def _open_beyond(case: Case, side: MaskSide, shapes: Shapes) -> Bools:
     """Which pads have a plated hole whose other end lies in an opening: soldered from there."""
     cuts = case.shared(cuts_of)
-    out = np.zeros(len(x), dtype=bool)
+    out = np.zeros(len(shapes), dtype=bool)
     plated = cuts.shapes[cuts.plated != 0]
     others = [s for s in case.shared(mask_sides) if s.layer.side != side.layer.side]
     if not len(plated) or not others:
         return out
-    pad, hole = shapely.STRtree(plated).query(shapely.points(x, y), predicate="intersects")
+    pad, hole = shapely.STRtree(plated).query(shapes, predicate="intersects")
     middle = shapely.centroid(plated[hole])
     for other in others:
         out[pad[other.tree.query(middle, predicate="intersects")[0]]] = True
@@ -307,10 +313,12 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
         return Measures(values[rows], places)
 
     # A covered pad may be meant. It is a warning where its file states a pad for a part, or where
-    # nearly all pads of its size are open.
+    # nearly all pads of its size are open; not where all of a tiny size are covered alike, as bits
+    # of track that a footprint calls pads.
     stated = copper.pads.function[pads] >= 0
+    stated &= ~(_alike(area, ~fit.open) & (area < TINY_MM2))
     lost = _forgotten(area, fit.open) | (not len(side.openings))
-    through = _open_beyond(case, side, copper.pads.x[pads], copper.pads.y[pads])
+    through = _open_beyond(case, side, shapes)
     for mine, severity, tail in (
         (~fit.open & ~through & (stated | lost), Severity.WARNING, ""),
         (~fit.open & ~through & ~stated & ~lost, Severity.NOTE, ""),
@@ -340,6 +348,8 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
     small = fit.open & ~shifted & (fit.margin < -CHORD_ERROR_MM)
     hidden = np.zeros(len(pads), dtype=bool)
     hidden[small] = _area_bared(side, shapes[small]) < BARED_SHARE * area[small]
+    # A land that the mask covers up to its hole is drawn so, where it is so throughout.
+    hidden &= ~_alike(area, hidden)
     for mine, severity, tail in (
         (small & hidden, Severity.WARNING, " and covers more than half of them"),
         (small & ~hidden, Severity.NOTE, ""),
@@ -370,6 +380,14 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
 
 
 _BEYOND: Final = "; their holes are open on the other side"
+
+
+def _alike(area: Floats, treated: Bools) -> Bools:
+    """Sizes of which all pads, and several, are treated so, but few pads in all."""
+    _, size = np.unique(np.round(area, 3), return_inverse=True)
+    count, mine = np.bincount(size), np.bincount(size, weights=treated)
+    out = ((mine == count) & (count >= SEVERAL))[size]
+    return np.asarray(out & (out.mean() < FEW_SHARE))
 
 
 def _forgotten(area: Floats, opened: Bools) -> Bools:

@@ -272,13 +272,18 @@ def read_with_board(
     trials = score_formats(file, data, pads, box, limits=limits)
     scores = tuple(score for score, _ in trials)
     chosen = _winner(scores)
+    stated = _hinted(file, data, hint[0], limits) if hint is not None else None
     if chosen is not None:
-        return _read_again(file, data, chosen, limits, _inferred(file, scores[0], len(pads) > 0))
+        finding = _inferred(file, scores[0], len(pads) > 0)
+        if hint is not None and stated is not None and _reads_as(stated, chosen):
+            # The board and a text beside it say the same: nothing is left to ask.
+            said = f"{describe(chosen)}, as {hint[1]} states"
+            finding = replace(finding, severity=Severity.NOTE, assumed=said)
+        return _read_again(file, data, chosen, limits, finding)
     shifted = _shifted(file, trials, pads)
     if shifted is not None:
         chosen, finding = shifted
         return _read_again(file, data, chosen, limits, finding)
-    stated = _hinted(file, data, hint[0], limits) if hint is not None else None
     if hint is not None and stated is not None:
         finding = Finding.of(
             problems.FORMAT_SIBLING,
@@ -410,10 +415,19 @@ def _densest_shift(points: Floats, pads: Floats) -> Floats:
 def _read_again(
     file: DrillFile, data: bytes, chosen: NumberFormat, limits: Limits, finding: Finding
 ) -> DrillFile:
-    """Read with the chosen format; what the file left out stays reported, at most as a warning."""
+    """Read with the chosen format; what the file left out stays reported, at most as a warning.
+
+    It weighs no more than ``finding``, but a missing unit: houses read numbers, and ask for units.
+    """
     again = read(data, name=file.name, limits=limits, number_format=chosen)
+    stated = finding.assumed != describe(chosen)
+
+    def weight(problem: Finding) -> Severity:
+        asked = problem.rule is problems.UNIT_MISSING and not stated
+        return min(problem.severity, Severity.WARNING if asked else finding.severity)
+
     eased = tuple(
-        replace(p, severity=min(p.severity, Severity.WARNING), assumed=describe(chosen))
+        replace(p, severity=weight(p), assumed=finding.assumed)
         for p in file.problems
         if p.rule in _STILL_TRUE
     )
