@@ -244,7 +244,10 @@ def _lay_profile(
     box = np.concatenate((boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)))
     low, high = rest[:2], rest[2:]
     factor = _times_off(box, rest)
-    if factor is not None:
+    # The other unit than the one stated is one of two.
+    unit = {INCH_MM: 1.0, 1 / INCH_MM: INCH_MM}.get(factor or 0.0)
+    units = {c.unit_mm for i in profiles if isinstance(c := contents[i], GerberFile)}
+    if factor is not None and (unit is None or units == {unit}):
         times, size = max(factor, 1 / factor), "small" if factor > 1 else "large"
         for i in profiles:
             contents[i] = _read_scaled(members[i], contents[i], factor, limits)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from checks.test_geometry_rules import told
-from rules.set_cases import PADS, dots, drill, layer, line
+from checks.test_geometry_rules import board_of, told
+from rules.set_cases import PADS, dots, drill, frame, layer, line
 
 HOLES = ((3, 10), (3, 13), (3, 16), (8, 16), (8, 12), (12, 16), (12, 12))
 TRACKS = "".join(line((30 - x + 0.4, 8), (30 - x + 0.4, 18)) for x in (3, 8, 12))
@@ -63,3 +63,31 @@ def test_an_outline_that_does_not_hold_the_board(at, fires):
     if fires:
         assert found[0].places[0].file == "profile.gbr"
         assert "mirrored about the board's upright middle line, it holds them" in found[0].message
+
+
+@pytest.mark.parametrize(
+    ("outline", "rule"),
+    [
+        (layer("Profile,NP", frame(30, 20), pen=0.1).replace("MOMM", "MOIN"), "other-unit"),
+        (layer("Profile,NP", frame(3, 2), pen=0.1), "other-unit"),
+        (layer("Profile,NP", frame(30, 20, x=9), pen=0.1), "shifted"),
+    ],
+    ids=["inch", "digits", "shift"],
+)
+def test_an_outline_that_fits_elsewhere_is_laid_there(outline, rule):
+    """Read in the right size or moved back, the outline holds holes and copper: one stop."""
+    holes = tuple((x, y) for x in (1.5, 15, 28.5) for y in (1.5, 10, 18.5))
+    copper = layer("Copper,L1,Top", dots(*holes), pen=1.6)
+    board = board_of(
+        profile_gbr=outline,
+        top_gbr=copper,
+        bottom_gbr=copper.replace("L1,Top", "L2,Bot"),
+        mask_top_gbr=None,
+        mask_bottom_gbr=None,
+        holes_drl=drill(*holes, size=0.8),
+    )
+    (found,) = [p for p in board.package.problems if p.id.startswith("register/")]
+    assert found.id == f"register/{rule}"
+    assert found.places[0].file == "profile.gbr"
+    assert board.size_mm == pytest.approx((30, 20), abs=0.01)
+    assert board.profile.covers(board.opening)

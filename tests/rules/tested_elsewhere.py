@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 TESTS = {
+    "register/bare-holes-off": (
+        "checks/test_misplaced.py::test_mirrored_bare_holes_are_named_with_their_file"
+    ),
+    "profile/misplaced": ("checks/test_misplaced.py::test_an_outline_that_does_not_hold_the_board"),
     "legend/out-of-place": "checks/test_legend_rules.py::test_shifted_legend_is_out_of_place",
     "package/plating-unknown": "checks/test_framework_package.py::test_unknown_plating",
     "gerber/limit": "formats/gerber/test_gerber_language.py::test_objects_are_limited",

@@ -170,7 +170,7 @@ STEP = path([(0, 0), (4, 0), (4, 4), (4.0004, 4), (3.9998, 4), (0, 4), (0, 0)])
     ("contour", "severity", "words"),
     [
         (STAR, Severity.ERROR, "is not valid:"),
-        (CORNER, Severity.WARNING, "every way to fill it gives one image"),
+        (CORNER, Severity.NOTE, "every way to fill it gives one image"),
         (STEP, Severity.NOTE, "only without its steps below 1 µm"),
     ],
     ids=["star", "corner", "step"],
