@@ -38,6 +38,7 @@ COMMANDS = {
     "compare": "List what changed between two revisions of a board.",
     "house": "Show a board house's sheet.",
     "house new": "Write a sheet of your own board house to fill in.",
+    "house learn": "Write a sheet of your board house from quotes you have.",
     "checks": "List everything that can be found, or explain one entry.",
     "settings": "Show your defaults, and where each comes from.",
     "schema": "Print the JSON schema of an output or of a file you write.",

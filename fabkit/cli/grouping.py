@@ -12,7 +12,7 @@ COMMAND_GROUPS = {
     "Check and draw": ("check", "preview", "sheet", "paper", "wiring"),
     "Buy and order": ("parts", "quote", "order", "pack"),
     "From revision to revision": ("compare", "carry"),
-    "Your own files": ("order new", "house", "house new", "parts new", "settings"),
+    "Your own files": ("order new", "house", "house new", "house learn", "parts new", "settings"),
     "Look up": ("checks", "schema"),
 }
 """Commands by what they are for; those of no group come last."""

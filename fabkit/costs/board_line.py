@@ -163,7 +163,7 @@ def board_elements(job: Job, house: House, choice: BoardChoice) -> tuple[Element
     check_offered(job.facts, house, choice)
     rates = rates_of(house)
     measured = tuple(_measured_terms(job, house, rates))
-    return (
+    elements = (
         *_base_terms(job, house, rates, choice),
         *_option_terms(job, house, rates, choice),
         *measured,
@@ -171,6 +171,30 @@ def board_elements(job: Job, house: House, choice: BoardChoice) -> tuple[Element
         *_panel_terms(job, house, rates),
         *_named_terms(job, house, rates, choice, fine_paid=bool(measured)),
     )
+    return (*elements, *_minimum_term(elements, house, rates))
+
+
+def _minimum_term(
+    elements: tuple[Element, ...], house: House, rates: RateCard
+) -> Iterator[Element]:
+    """Add what the other terms lack to the least price of one set of files."""
+    others = sum((e.value for e in elements), Decimal(0))
+    if others < rates.minimum:
+        yield Element(
+            key="minimum",
+            title="up to the least price",
+            rule="one set of files costs at least this",
+            expression="max(minimum - others, 0)",
+            inputs=(
+                Input(
+                    name="minimum",
+                    value=rates.minimum,
+                    unit=rates.currency.code,
+                    origin=house.cite("rates.minimum"),
+                ),
+                Input(name="others", value=others, origin="terms above"),
+            ),
+        )
 
 
 def fixed(key: str, title: str, price: Decimal, unit: str, origin: str, rule: str) -> Element:

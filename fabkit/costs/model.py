@@ -155,6 +155,8 @@ class Offer:
     currency: Currency
     marginal: Decimal | None = None
     """Price of the next step, in all; negative when more boards cost less."""
+    spread: Decimal = Decimal(0)
+    """Money by which the total may be off either way, where prices were learned from quotes."""
 
     def __repr__(self) -> str:
         return f"<Offer {self.boards} boards: {self.total} {self.currency.code}>"

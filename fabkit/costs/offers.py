@@ -10,6 +10,7 @@ from typing import Final
 from fabkit.base.errors import UsageError
 from fabkit.costs import rules
 from fabkit.costs.board_line import Job, Unpriced, board_elements, rates_of
+from fabkit.costs.doubt import spread_of
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.landed_lines import parts_lines, tax_lines, weigh_parcel
 from fabkit.costs.model import Group, Input, Line, Offer, Way, WayKey
@@ -214,6 +215,7 @@ def price_quantity(
         lines=tuple(lines),
         weight_g=parcel.weight_g,
         currency=target,
+        spread=spread_of(lines, house.learned, parcel.weight_g, target),
     )
 
 

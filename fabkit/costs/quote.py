@@ -8,6 +8,7 @@ from datetime import date
 from fabkit.base.findings import Finding
 from fabkit.base.units import counted
 from fabkit.costs.board_line import Unpriced, rates_of
+from fabkit.costs.doubt import learned_notices
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import CostSheet, HouseRow, Offer
 from fabkit.costs.offers import (
@@ -144,7 +145,7 @@ def _quote(
         else (),
         houses=compare_houses(measured, bill, (house, *others), order) if others else (),
         problems=worst_first(problems),
-        notices=notices,
+        notices=(*notices, *learned_notices(house, best, measured)),
         terms=_terms(house, order, bill),
     )
 

@@ -11,6 +11,7 @@ from dataclasses import replace
 from decimal import Decimal
 from difflib import get_close_matches
 from fnmatch import fnmatchcase
+from typing import TYPE_CHECKING
 
 from fabkit.base.errors import UsageError
 from fabkit.base.tables import Record
@@ -30,6 +31,9 @@ from fabkit.outputs.terminal import (
 )
 from fabkit.parts.model import HALVES, Bill, BillLine, Found, Plan, short_runs
 from fabkit.sheets.money import unit_price
+
+if TYPE_CHECKING:
+    from fabkit.costs.learning import LearnedHouse
 
 
 def bill_record(bill: Bill) -> Record:
@@ -203,6 +207,7 @@ def offer_record(offer: Offer) -> Record:
         "board_total": offer.board_total,
         "parts_total": offer.parts_total,
         "total": offer.total,
+        "may_be_off": offer.spread,
         "next_step_costs": offer.marginal,
         "per_board": _per(offer.per_board),
         "per_half_made": _per(offer.per_half_made),
@@ -466,3 +471,18 @@ def _print_reasons(console: Terminal, costs: Record) -> None:
             for because in line["because"]:
                 console.print(f"             {because['title']} = {because['why']}")
     console.print()
+
+
+def print_learned(console: Terminal, learned: LearnedHouse) -> None:
+    """Print the rules learned from quotes, what is doubtful, and what to ask next."""
+    console.print(learned.brief, style="bold")
+    console.table(learned.table())
+    console.table(learned.quotes_table())
+    for problem in learned.problems:
+        console.print(f"check: {problem}")
+    for untold in learned.untold:
+        console.print(f"not known: {untold}", style="dim")
+    if learned.questions:
+        console.print("further quotes that would settle most:")
+    for question in learned.questions:
+        console.print(f"  {question}")

@@ -11,7 +11,18 @@ from typing import Annotated, Final, Literal
 
 from fabkit.base.errors import UsageError
 from fabkit.sheets.rates import RateCard, judged_card
-from fabkit.sheets.reading import Count, Exact, Filled, Length, Words, Wrong, nearest, read_as
+from fabkit.sheets.reading import (
+    Count,
+    Exact,
+    Filled,
+    Length,
+    Positive,
+    Share,
+    Words,
+    Wrong,
+    nearest,
+    read_as,
+)
 from fabkit.sheets.toml_text import KeyPath, SheetText, dotted, read_sheet
 
 LimitClass = Literal["standard", "fine"]
@@ -229,6 +240,51 @@ class Options:
                 raise Wrong(key, "empty list", expected="at least one value")
 
 
+Learnt = Literal["setup", "base", "area", "minimum", "thickness", "colour", "finish", "shipping"]
+"""Rules of a rate card that can be learned from quotes; the keys of their terms in a quote."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unsure:
+    """How far a rule may be off that was learned from quotes.
+
+    Parameters
+    ----------
+    share, amount
+        Of what it adds to a price, and in money.
+    between
+        Holds strictly between these pieces (``area``), millimetres of the longer side (``base``)
+        or grams (``shipping``); None: everywhere.
+    """
+
+    rule: Learnt
+    share: Share = Decimal(0)
+    amount: Exact = Decimal(0)
+    between: tuple[Exact, Exact] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Learned:
+    """What is known of prices that were learned from quotes.
+
+    Parameters
+    ----------
+    quotes
+        How many taught them.
+    quantities, up_to_mm, up_to_g
+        Smallest and largest quantity quoted, longest sides, and heaviest parcel.
+    lacking
+        Rules that no quote states.
+    """
+
+    quotes: Count
+    quantities: tuple[Count, Count]
+    up_to_mm: tuple[Positive, Positive]
+    up_to_g: Positive | None = None
+    lacking: tuple[Learnt, ...] = ()
+    unsure: tuple[Unsure, ...] = ()
+
+
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class House:
     """A board house.
@@ -249,6 +305,8 @@ class House:
         Name of the extra charged when the fine class is needed; empty: none.
     rates
         None when the sheet has no prices (checks work, quoting does not).
+    learned
+        None when the prices were not learned from quotes.
     lines
         Line of each dotted key.
     """
@@ -264,6 +322,7 @@ class House:
     fine_surcharge: str
     rates: RateCard | None
     lines: Mapping[str, int]
+    learned: Learned | None = None
 
     def __repr__(self) -> str:
         """Name the house on one line."""
@@ -368,6 +427,9 @@ def _limit(kind: LimitKind, cls: LimitClass, value: float, source: str, stated: 
     )
 
 
+LARGEST_MM: Final = LIMIT_KINDS["board_max_mm"].standard
+"""Longest side of a board where a sheet states none."""
+
 EXAMPLE: Final = Path(__file__).with_name("house.toml")
 """The bundled, invented sheet; it is also the template."""
 
@@ -421,6 +483,7 @@ class HouseFile:
     order: _Smallest = _Smallest()
     options: Options = Options()
     limits: _LimitsTable = _LimitsTable()
+    learned: Learned | None = None
     rates: RateCard | None = None
 
 
@@ -489,6 +552,7 @@ def house_from(text: SheetText) -> House:
         stated=MappingProxyType(stated),
         fine_surcharge=surcharge,
         rates=rates,
+        learned=file.learned,
         lines=MappingProxyType({dotted(p): n for p, n in text.lines.items()}),
     )
 

@@ -169,6 +169,8 @@ class RateCard:
         On the area part, by copper layers and by copper weight in oz/ft2.
     thickness, small_drill, fine_track
         Fixed prices by measure.
+    minimum
+        Least price of one set of files; 0: none.
     extra_design
         Each further design in one panel.
     panel
@@ -193,6 +195,7 @@ class RateCard:
     small_drill: tuple[Step, ...] = ()
     fine_track: tuple[Step, ...] = ()
     hole_density: HoleDensity = HoleDensity()
+    minimum: Exact = Decimal(0)
     extra_design: Exact | None = None
     panel: Exact | None = None
     extras: Mapping[str, Exact] = field(default_factory=dict)
