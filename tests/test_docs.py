@@ -13,6 +13,7 @@ import pytest
 from click.testing import CliRunner
 
 from fabkit.cli.group import cli
+from fabkit.sheets.quotes import EXAMPLE_QUOTES
 
 ROOT = Path(__file__).parents[1]
 DEMO = ROOT / "fabkit" / "demo"
@@ -66,6 +67,7 @@ def workplace(tmp_path, monkeypatch):
     for name, sheet in (("my-house", "house"), ("other-house", "house-b"), ("my-parts", "parts")):
         shutil.copy(ROOT / f"fabkit/demo/{sheet}.toml", tmp_path / f"{name}.toml")
     (tmp_path / "my-pins.csv").write_text("name,ref,pad\nGP4,J1,1\n", encoding="utf-8")
+    (tmp_path / "quotes.csv").write_text(EXAMPLE_QUOTES, encoding="utf-8")
     (tmp_path / "my-table.j2").write_text("{{ keys | length }}\n", encoding="utf-8")
     monkeypatch.chdir(tmp_path)
     return tmp_path

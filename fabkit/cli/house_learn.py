@@ -43,7 +43,7 @@ def run(asked: Asked) -> None:
     \b
     Examples:
       fabkit house learn --example > quotes.csv
-      fabkit house learn quotes.csv --out my-house.toml
+      fabkit house learn quotes.csv --out learned.toml
     """
     from fabkit.costs.learning import learn_house
     from fabkit.outputs import terminal

@@ -31,6 +31,8 @@ from fabkit.sheets.toml_text import parse_sheet
 
 FEWEST: Final = 3
 """Fewer quotes fit any rule."""
+_FEW: Final = 5
+"""Fewer quotes are reported as too few, however well rules fit them."""
 _SAME: Final = Decimal("0.02")
 """Prices of one request that differ by more contradict each other."""
 _SURE: Final = 0.002
@@ -293,11 +295,12 @@ def _doubts(tariff: Tariff, priced: Sequence[PastQuote]) -> list[str]:
         for i in tariff.dropped
     ]
     spare = len(priced) - len(tariff.dropped) - len(tariff.terms) - bool(tariff.minimum)
-    if spare < 2:
+    if spare < 2 or len(priced) < _FEW:
         left = counted(max(0, spare), "quote")
         found.append(
-            f"too few quotes: {counted(len(tariff.terms), 'rule')} rest on "
-            f"{counted(len(priced), 'quote')}, so {left} can test them; add the quotes below"
+            f"too few quotes: {counted(len(priced), 'quote')} for "
+            f"{counted(len(tariff.terms), 'rule')} leave {left} to test them; add those asked for "
+            "below"
         )
     if tariff.noise > _FAR_OFF:
         found.append(
