@@ -25,6 +25,7 @@ from fabkit.checks.copper_facts import (
 )
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
+from fabkit.checks.painted import painting_strokes
 from fabkit.checks.worst import group, judge
 from fabkit.geometry.facing import Facets, Facings, thin_out
 from fabkit.rules import load_rule
@@ -98,7 +99,11 @@ def widths(case: Case) -> Iterator[Finding]:
     tracks, rest = [], []
     for index, narrow in enumerate(case.shared(narrow_copper)):
         found = narrow.widths
-        pen = pen_at(case.board.copper[index], found)
+        paints = painting_strokes(case, index)
+        # Where an area that is painted ends, it is as wide as the pen: a tip, and no track.
+        tip = pen_at(case.board.copper[index], found, np.flatnonzero(paints))
+        found = found.take(np.abs(found.distance - tip) > COINCIDENT_MM + CHORD_ERROR_MM)
+        pen = pen_at(case.board.copper[index], found, np.flatnonzero(~paints))
         # A stroke as narrow as the copper it leaves is a track; other narrow copper is the rest
         # of a fill, a pad or a text.
         is_track = np.abs(found.distance - pen) <= COINCIDENT_MM + CHORD_ERROR_MM
@@ -172,9 +177,11 @@ def _rims(case: Case, spots: Spots, hole: Ints, limit: float) -> Iterator[Findin
     )
 
 
-def pen_at(layer: Layer, found: Facings) -> Floats:
-    """Width of the narrowest stroke over each facing, mm; inf where none runs there."""
+def pen_at(layer: Layer, found: Facings, asked: Ints) -> Floats:
+    """Width of the narrowest of some strokes over each facing, mm; inf where none runs there."""
     rows, width = strokes_of(layer)
+    mine = np.isin(rows, asked)
+    rows, width = rows[mine], width[mine]
     out = np.full(len(found), np.inf)
     if not len(found):
         return out

@@ -149,6 +149,7 @@ def connections(case: Case) -> Iterator[Finding]:
     yield from _opens(case, OPEN, _open_parts(case, copper, pad_terminals(copper)))
     yield from _shorts(case, SHORT, find_shorts(copper))
     yield from _nameless(case, copper)
+    yield from _joined_though_none(case, copper)
 
 
 def _open_parts(case: Case, copper: Copper, terminals: tuple[Terminal, ...]) -> list[Open]:
@@ -205,6 +206,27 @@ def _nameless(case: Case, copper: Copper) -> Iterator[Finding]:
                 for r in rows[:SHOWN]
             ),
             count=len(rows),
+        )
+
+
+def _joined_though_none(case: Case, copper: Copper) -> Iterator[Finding]:
+    """Pads that are stated to be of no net, on copper of a net."""
+    pads = copper.pads
+    none = np.array([name == "N/C" for name in copper.nets] + [False])
+    net_of = dict(copper.island_nets.tolist())
+    rows = [r for r in np.flatnonzero(none[pads.net]) if int(pads.island[r]) in net_of]
+    if rows:
+        first = copper.nets[net_of[int(pads.island[rows[0]])]]
+        yield Finding.of(
+            SHORT,
+            f"{counted(len(rows), 'pad')} stated to be of no net joined to nets such as {first}",
+            *(
+                _layer_place(case, pads.layer[r], float(pads.x[r]), float(pads.y[r]))
+                for r in rows[:SHOWN]
+            ),
+            count=len(rows),
+            severity=Severity.WARNING,
+            advice="Check the circuit: name the pad's net, or part the copper.",
         )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Floats, Ints
+from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.base.findings import Finding
 from fabkit.base.units import counted
 from fabkit.board.model import Layer
@@ -22,6 +22,9 @@ from fabkit.rules import load_rule
 STROKES: Final = 20
 """Overlapping parallel strokes that are no bundle of tracks any more."""
 
+MOSTLY: Final = 0.25
+"""Share of a tool's strokes that lie side by side where it paints: the others follow the rim."""
+
 _BAND: Final = 1 / 16
 """Strokes whose levels differ by less than this share of their width count as one run where they
 overlap."""
@@ -32,8 +35,7 @@ PAINTED: Final = load_rule("copper/pour-painted")
 @check(id="copper/painted", rules=(PAINTED,), needs=("copper",))
 def find_painted_areas(case: Case) -> Iterator[Finding]:
     """Copper areas are regions, not strokes side by side."""
-    for layer in case.board.copper:
-        heaps = _heaps(layer)
+    for layer, heaps in zip(case.board.copper, case.shared(heaps_of), strict=True):
         if heaps:
             count = sum(len(rows) for rows in heaps)
             yield Finding.of(
@@ -44,6 +46,23 @@ def find_painted_areas(case: Case) -> Iterator[Finding]:
                 measured=float(count),
                 unit="strokes",
             )
+
+
+def heaps_of(case: Case) -> tuple[list[Ints], ...]:
+    """Rows of the strokes that lie side by side, heap by heap, for every copper layer."""
+    return tuple(map(_heaps, case.board.copper))
+
+
+def painting_strokes(case: Case, layer: int) -> Bools:
+    """(number of objects,) bool: strokes with a tool that mostly paints areas of a copper layer."""
+    objects = case.board.copper[layer].file.objects
+    drawn = np.isin(objects.kind, (Kind.DRAW, Kind.ARC)) & objects.dark
+    heaps = case.shared(heaps_of)[layer]
+    rows = np.concatenate([np.empty(0, np.int64), *heaps])
+    tools = len(case.board.copper[layer].file.apertures)
+    used = np.bincount(objects.aperture[drawn], minlength=tools)
+    paints = np.bincount(objects.aperture[rows], minlength=tools) > MOSTLY * used.clip(1)
+    return np.asarray(drawn & paints[np.where(drawn, objects.aperture, 0)])
 
 
 def _heaps(layer: Layer) -> list[Ints]:

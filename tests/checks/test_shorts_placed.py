@@ -73,3 +73,12 @@ def test_a_second_short_is_not_taken_for_the_tie():
     assert sorted(f[:2] for f in both) == [("net/closed-jumper", "know"), ("net/short", "stop")]
     (short,) = [f for f in both if f[0] == "net/short"]
     assert short[2:] == (pytest.approx(15, abs=0.3), pytest.approx(10, abs=0.3))
+
+
+def test_a_pad_of_no_net_on_copper_of_one():
+    """``N/C`` states that a pad is left open (Gerber format 2021.02, 5.6.14)."""
+    pad = net("N/C", pins=(("R3,1", 5, 10),))
+    assert found(A + B + pad) == [
+        ("net/short", "decide", pytest.approx(5, abs=0.01), pytest.approx(10, abs=0.01))
+    ]
+    assert found(A + B + net("N/C", pins=(("R3,1", 12, 10),))) == []
