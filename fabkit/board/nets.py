@@ -62,9 +62,12 @@ class Open:
 
     ``gap_mm`` and the place are where the two parts come nearest on one layer; None when they
     share no layer.  ``one_pin``: every terminal of the net is the same pin of the same part.
+    ``island`` is that of the part cut off, ``others`` are those of the rest of the net.
     """
 
     net: str
+    island: int
+    others: tuple[int, ...]
     cut_off: tuple[Terminal, ...]
     rest: int
     one_pin: bool
@@ -133,6 +136,8 @@ def find_opens(terminals: tuple[Terminal, ...], pieces: Pieces) -> list[Open]:
             found.append(
                 Open(
                     net=net,
+                    island=island,
+                    others=tuple(others),
                     cut_off=tuple(cut_off),
                     rest=sum(len(t) for _, t in parts) - len(cut_off),
                     one_pin=_one_pin(t for _, part in parts for t in part),

@@ -58,7 +58,7 @@ def loose_ends(case: Case) -> Iterator[Finding]:
     """Tracks end on something."""
     copper = require_copper(case)
     for index, layer in enumerate(case.board.copper):
-        rows, x, y = _loose_ends(copper, index, layer)
+        rows, x, y = case.shared(loose_ends_of)[index]
         strokes = layer.file.objects.take(rows)
         yield from group(
             LOOSE_END,
@@ -72,6 +72,12 @@ def loose_ends(case: Case) -> Iterator[Finding]:
     # Where nets are named, a pad that is cut off is found by its net.
     if not copper.named.any():
         yield from _lonely_pads(case, copper)
+
+
+def loose_ends_of(case: Case) -> tuple[tuple[Ints, Floats, Floats], ...]:
+    """Strokes with a loose end, for every copper layer: row and end point."""
+    copper = require_copper(case)
+    return tuple(_loose_ends(copper, k, layer) for k, layer in enumerate(case.board.copper))
 
 
 def _loose_ends(copper: Copper, index: int, layer: Layer) -> tuple[Ints, Floats, Floats]:

@@ -24,6 +24,7 @@ from fabkit.board.nets import (
     pad_terminals,
 )
 from fabkit.checks.copper_facts import cuts_of, require_copper
+from fabkit.checks.copper_islands import loose_ends_of
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case, NotJudged
 from fabkit.checks.worst import Measures, group
@@ -80,6 +81,7 @@ def _opens(case: Case, rule: Rule, opens: list[Open]) -> Iterator[Finding]:
             rule,
             f"{what} {found.net}: {some_of(names, 6)} not joined to the other "
             f"{counted(found.rest, 'pad')}; {gap}",
+            *_loose_end(case, found),
             _layer_place(case, found.layer, found.x_mm, found.y_mm),
             *(_layer_place(case, t.layer, t.x_mm, t.y_mm) for t in found.cut_off[:5]),
             measured=found.gap_mm,
@@ -96,6 +98,34 @@ def _opens(case: Case, rule: Rule, opens: list[Open]) -> Iterator[Finding]:
             *(_layer_place(case, o.layer, o.x_mm, o.y_mm) for o in rest[:SHOWN]),
             count=len(rest),
         )
+
+
+def _loose_end(case: Case, found: Open) -> Iterator[Place]:
+    """Where a track of one part ends in the open, the way from there to the other: the lost piece.
+
+    Two parts may come nearer to each other elsewhere.
+    """
+    copper = require_copper(case)
+    pieces = copper.pieces
+    best: tuple[float, Place] | None = None
+    for index, (rows, x, y) in enumerate(case.shared(loose_ends_of)):
+        island = pieces.island[copper.layers[index].piece[rows]]
+        for mine, others in (((found.island,), found.others), (found.others, (found.island,))):
+            ends = np.flatnonzero(np.isin(island, mine))
+            goal = pieces.polygons[np.isin(pieces.island, others) & (pieces.layer == index)]
+            if not len(ends) or not len(goal):
+                continue
+            spots = shapely.points(x[ends], y[ends])
+            (end, near), apart = shapely.STRtree(goal).query_nearest(
+                spots, all_matches=False, return_distance=True
+            )
+            k = int(np.argmin(apart))
+            if best is None or apart[k] < best[0]:
+                line = shapely.shortest_line(spots[end[k]], goal[near[k]])
+                middle = shapely.get_coordinates(line).mean(axis=0)
+                best = float(apart[k]), _layer_place(case, index, *middle.tolist())
+    if best is not None:
+        yield best[1]
 
 
 def _shorts(case: Case, rule: Rule, shorts: list[Short]) -> Iterator[Finding]:

@@ -82,3 +82,17 @@ def test_a_pad_of_no_net_on_copper_of_one():
         ("net/short", "decide", pytest.approx(5, abs=0.01), pytest.approx(10, abs=0.01))
     ]
     assert found(A + B + net("N/C", pins=(("R3,1", 12, 10),))) == []
+
+
+def test_an_open_is_placed_where_a_piece_of_track_is_lost():
+    """Net A runs up at x = 5 and back at x = 7, 1 mm beside itself; it is cut at its far end."""
+    ways = line((5, 5), (5, 13)) + line((7, 13), (7, 5))
+    body = net("A", ways, pins=(("R1,1", 5, 5), ("R2,1", 7, 5))) + B
+    files = SOUND | {"top.gbr": layer("Copper,L1,Top", body, pen=1.0)}
+    members = tuple(Member(n, t.encode()) for n, t in sorted(files.items()))
+    board = build_board(read_package(Intake(name="p", source="p", members=members, left_out=())))
+    (check,) = [c for c in CHECKS if c.id == "net/connections"]
+    (found,) = [f for f in run_check(check, Case(board, load_house())).findings if f.places]
+    assert found.id == "net/open"
+    place = found.places[0]
+    assert (place.x_mm, place.y_mm) == (pytest.approx(6, abs=0.6), pytest.approx(13, abs=0.1))

@@ -275,6 +275,7 @@ def pads_lost_both(parcel: Parcel, rng: Random) -> Plant:
     "Leaves out a surface pad that the mask opens.",
     "mask/",
     "net/",
+    "hole/",
     "half/",
     "copper/",
 )
