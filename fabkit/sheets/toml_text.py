@@ -268,6 +268,8 @@ def _table_above(lines: list[str]) -> KeyPath:
 
 def _slip(line: str) -> tuple[str, str] | None:
     """Say what is wrong with a line and how it is written; None where no slip is known."""
+    if line.startswith("{"):
+        return "this is JSON, not TOML", "key = value lines under [table] headers"
     if line.startswith("["):
         if line.count("[") == line.count("]"):
             return None
@@ -283,6 +285,8 @@ def _slip(line: str) -> tuple[str, str] | None:
     value = re.sub(r"\s+#.*$", "", value)
     if sign != "=":
         return "a value follows one equals sign", f"{key} = {correction(value) or value}"
+    if re.search(r"[*?+/\\]", key) and not key.startswith(('"', "'")):
+        return f"'{key}' has signs that a key may only have in quotes", f'"{key}" = {value}'
     if re.search(r"\s", key) and not key.startswith(('"', "'")):
         return f"'{key}' is not one word", f"{'_'.join(key.split())} = ..."
     if not value:
@@ -290,15 +294,41 @@ def _slip(line: str) -> tuple[str, str] | None:
     right = correction(value)
     if right is not None:
         return f"cannot read {value}", right
+    return _value_slip(value)
+
+
+def _value_slip(value: str) -> tuple[str, str] | None:
+    """Say what is wrong with a value that is no plain word or number."""
+    if re.fullmatch(rf"{_NUMBER}(?:\s*[,;]\s+{_NUMBER})+", value):
+        return f"cannot read {value}", f"[{', '.join(re.findall(_NUMBER, value))}], in brackets"
     if "\\" in value and value.startswith('"'):
         return "a backslash has a special meaning in double quotes", (
             f"'{value.strip(chr(34))}', in single quotes, or / in place of \\"
         )
     if value[0] in "\"'" and value.count(value[0]) == 1:
         return "the text is not closed", value + value[0]
+    if value[0] in "[{" and (mended := _mended(value)) != value:
+        return f"cannot read {value}", mended
     if value[0] == "[" and value.count("[") > value.count("]"):
         return "the list is not closed", "] behind its last item"
+    if re.fullmatch(r"\d{4}-\d\d-\d\d", value):
+        return f"there is no day {value}", "a day of the calendar, such as 2025-03-31"
+    if value.startswith("''") and value.endswith("''"):
+        return f"cannot read {value}", f'"{value.strip(chr(39))}", in double quotes'
     return None
+
+
+def _mended(value: str) -> str:
+    """Write a list or an inline table with commas between items, points in numbers, "quotes"."""
+    mended = re.sub(rf"[{_QUOTES}]", '"', value)
+    mended = mended.replace(";", ",")
+    # A comma between two digits without a blank is a decimal one: lists are written with blanks.
+    return re.sub(r"(?<==\s)(\d+),(\d+)|(?<==)(\d+),(\d+)", _with_point, mended)
+
+
+def _with_point(found: re.Match[str]) -> str:
+    whole, part = (found.group(1), found.group(2)) if found.group(1) else found.groups()[2:]
+    return f"{whole}.{part}"
 
 
 _QUOTES: Final = "\u201c\u201d\u201e\u2018\u2019\u00ab\u00bb"

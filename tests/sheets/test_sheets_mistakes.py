@@ -95,6 +95,12 @@ SHEETS: dict[str, tuple[str, Callable[[SheetText], object]]] = {
 }
 
 NO_TOML = [
+    ("order", "[5, 10]", "5, 10", "want.quantities", "[5, 10], in brackets"),
+    ("order", "[5, 10]", "[5; 10]", "want.quantities", "expected [5, 10]"),
+    ("order", '["house.toml"]', "[\u201chouse.toml\u201d]", "sheets.houses", '["house.toml"]'),
+    ("order", '"black"', "''black''", "options.colour", '"black", in double quotes'),
+    ("order", "planned = 3", 'planned = 3\n[map]\nD* = "diode"', "(text)", '"D*" = "diode"'),
+    ("order", "format = 1", '{"format": 1}', "(text)", "JSON"),
     # Not TOML at all: the line is looked at for what it was meant to say.
     ("order", "thickness_mm = 1.20", "thickness_mm = 1,20", "options.thickness_mm", "1.20, with"),
     ("order", "date = 2025-01-20\nvat", "date = 20.01.2025\nvat", "tax.date", "2025-01-20, year"),
