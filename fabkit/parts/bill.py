@@ -24,7 +24,14 @@ from fabkit.parts.book import NOTHING, BookPart, Face, PartsBook
 from fabkit.parts.buying import Want, pieces_wanted, plan_purchases
 from fabkit.parts.counting import Tally, tally_places, working_face
 from fabkit.parts.model import HALVES, Bill, BillLine, Fitting, Found, Half, Lasting, Usage
-from fabkit.parts.naming import description, one_spelling, part_kind, row_kind, stated_value
+from fabkit.parts.naming import (
+    description,
+    is_special,
+    one_spelling,
+    part_kind,
+    row_kind,
+    stated_value,
+)
 from fabkit.parts.places import (
     FIXED,
     HOLES,
@@ -245,13 +252,16 @@ class _Builder:
         by_key = next((p for p in self.book.parts if p.key == target), None)
         return by_key or (None if target else self.book.find(record.fields))
 
-    def _parts_of(self, place: Place) -> list[BookPart]:
-        """Parts of the book at a place: by its words, by its holes, else by its kind."""
+    def _parts_of(self, place: Place, *, keyed: bool) -> list[BookPart]:
+        """Parts of the book at a place: by its words, by its holes, else by its kind.
+
+        What is usual of a kind is that on boards with keys (``keyed``) alone.
+        """
         own = [p for r in place.records if (p := self._named_part(r)) is not None]
         mapped = any(self._mapped(r) for r in place.records)
         if not mapped or place.kind == "key switch":
             own += [p for p in self.book.parts if set(p.patterns) & set(place.patterns)]
-        if not own and not mapped and self._is_usual(place):
+        if not own and not mapped and keyed and self._is_usual(place):
             own += [p for p in self.book.parts if place.kind in p.kinds]
         return list(dict.fromkeys(own))
 
@@ -263,7 +273,7 @@ class _Builder:
         """
         value = stated_value(place)
         if not value:
-            return True
+            return not is_special(place)
         if place.kind not in self.usual:
             halves = (h for places in self.places for h in places.halves if h.keys[1])
             counts = Counter(
@@ -277,7 +287,7 @@ class _Builder:
         return value == self.usual[place.kind]
 
     def _enter(self, place: Place, bucket: Bucket, places: Places) -> None:
-        parts = self._parts_of(place)
+        parts = self._parts_of(place, keyed=bool(places.keyboard.keys))
         lines = [self._line(p.key, p.title, part_kind(p) or place.kind, p) for p in parts]
         if place.kind == "key switch":
             kinds = {line.kind for line in lines}
@@ -481,7 +491,7 @@ class _Builder:
                         f"{tally.count}; {tally.count} are counted",
                     )
                 sources |= tally.by_source
-                reasons.append(_reason(tally))
+                reasons.append(tally.reason)
                 if bucket is not None:
                     refs[bucket], faces[bucket] = tally.refs, tally.side
                 else:
@@ -761,18 +771,6 @@ def _ordered(counts: Mapping[str, int]) -> dict[str, int]:
     """Order counts by source, the most reliable first."""
     names = (*ORDER, *sorted(set(counts) - set(ORDER)))
     return {n: counts[n] for n in names if n in counts}
-
-
-def _reason(tally: Tally) -> str:
-    others = [f"{n} by {name}" for name, n in tally.by_source.items() if name != tally.source]
-    words = f"{tally.by_source.get(tally.source, tally.count)} by {tally.source}"
-    if others:
-        words += f" (also {', '.join(others)})"
-    if tally.fewest != tally.count:
-        words += f"; {tally.fewest} to {tally.count} fitted, not every place takes one"
-    if tally.doubled:
-        words += "; several footprints a place, fitted once"
-    return words
 
 
 def _fitting(line: _Line) -> Fitting:

@@ -44,6 +44,19 @@ class Tally:
         """The first source that knows it."""
         return next(iter(self.by_source), "")
 
+    @property
+    def reason(self) -> str:
+        """Why this many, in words."""
+        others = [f"{n} by {name}" for name, n in self.by_source.items() if name != self.source]
+        words = f"{self.by_source.get(self.source, self.count)} by {self.source}"
+        if others:
+            words += f" (also {', '.join(others)})"
+        if self.fewest != self.count:
+            words += f"; {self.fewest} to {self.count} fitted, not every place takes one"
+        if self.doubled:
+            words += "; several footprints a place, fitted once"
+        return words
+
 
 def tally_places(
     places: Sequence[Place],

@@ -72,6 +72,16 @@ def one_spelling(named: str) -> str:
     return re.sub(r"\s+", "", letters)
 
 
+_SPECIAL: Final = re.compile(r"\b(?:tvs|esd|schottky|zener|suppress\w*|surge|power|varistor)\b")
+"""Words of parts that are not the usual ones of their kind."""
+
+
+def is_special(place: Place) -> bool:
+    """Whether words of a place name another part than what is usual of its kind."""
+    names = ("part_number", "footprint")
+    return any(_SPECIAL.search(plain(r.fields.get(n, ""))) for r in place.records for n in names)
+
+
 def stated_value(place: Place) -> str:
     """Value the files state for a place; empty when it only repeats the reference or the kind."""
     for record in place.records:

@@ -446,7 +446,19 @@ def load_order(path: Path | str) -> Order:
         A key, type or value is wrong; names file, line and key.
     """
     file = find_demo(Path(path), usual="order.toml")
-    return order_from(read_sheet(file), base=file.parent)
+    text = read_sheet(file)
+    order = order_from(text, base=file.parent)
+    named: list[tuple[KeyPath, Path]] = [
+        *((("board", n, "package"), one.package) for n, one in enumerate(order.boards)),
+        *((("sheets", "houses"), house) for house in order.houses),
+        *((("sheets", "parts"), parts) for parts in (order.parts,) if parts is not None),
+    ]
+    for key, there in named:
+        if not there.exists():
+            raise text.error(
+                key, f"{there} does not exist", expected="a path relative to the order file"
+            )
+    return order
 
 
 def order_for(package: Path | str, *, keyboards: int = 1, use: BoardUse | None = None) -> Order:

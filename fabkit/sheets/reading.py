@@ -251,6 +251,14 @@ def _form(base: object, notes: tuple[object, ...]) -> Form:
 # Reading
 
 
+OWN_KEYS: Final[Mapping[str, frozenset[str]]] = {
+    "the order file": frozenset(("board", "want")),
+    "the house sheet": frozenset(("rates", "limits", "fine")),
+    "the parts book": frozenset(("part", "shop")),
+}
+"""Tables that a sheet of one kind alone has."""
+
+
 def read_as(cls: Callable[..., T], text: SheetText, *, what: str) -> T:
     """Make a dataclass of a parsed sheet.
 
@@ -266,6 +274,9 @@ def read_as(cls: Callable[..., T], text: SheetText, *, what: str) -> T:
     SheetError
         A key, type or value is wrong; names file, line, key and what would be right.
     """
+    kind = next((k for k, keys in OWN_KEYS.items() if keys & set(text.data)), what)
+    if kind != what and not OWN_KEYS.get(what, frozenset()) & set(text.data) and what in OWN_KEYS:
+        raise text.error((), f"this is {kind}, not {what}", expected=f"the path of {what}")
     version = text.data.get("format")
     if isinstance(version, int) and version is not True and version != FORMAT:
         raise text.error(

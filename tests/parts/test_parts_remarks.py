@@ -76,6 +76,16 @@ def test_rows_of_a_table_without_a_name_are_reported(tmp_path: Path) -> None:
     assert ("TXT1", "drawing or text") in bill.left_out
 
 
+def test_a_diode_is_the_usual_one_on_keyboards_alone(tmp_path: Path) -> None:
+    """Without keys a diode without a value is no signal diode of the book."""
+    _draw(tmp_path, [(10, 10), (12, 10)])
+    head = "Ref,Value,Footprint,X (mm),Y (mm),Rotation,Side"
+    (tmp_path / "positions.csv").write_text(f"{head}\nD1,,,11,10,0,top\n")
+    bill = fabkit.list_parts(fabkit.build_board(fabkit.open_package(tmp_path)))
+
+    assert [(a.title, a.known) for a in bill.lines] == [("Diode, value not stated", False)]
+
+
 def test_what_was_doubtful_is_suggested_for_the_order_file(tmp_path: Path) -> None:
     """A connector and two lights without a value; a resistor with one leaves nothing open."""
     _draw(tmp_path, [(10, 10), (12, 10)])

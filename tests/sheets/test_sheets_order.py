@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from fabkit.base.errors import SheetError
+from fabkit.sheets.house import house_from
 from fabkit.sheets.order import Order, load_order, order_for, order_from
 from fabkit.sheets.order_template import ProposedBoard, order_template
 from fabkit.sheets.toml_text import parse_sheet
@@ -158,3 +159,35 @@ def test_what_files_must_tell_is_counted_later() -> None:
     order = load_text(WITH_PLATES.replace('is = "right"', "").replace('is = "plate"', ""))
 
     assert [one.stated for one in order.boards] == [None, "left", None, None]
+
+
+@pytest.mark.parametrize(
+    ("line", "key", "words"),
+    [
+        ('package = "nope"', "board[1].package", "nope does not exist"),
+        ('houses = ["nope.toml"]', "sheets.houses", "nope.toml does not exist"),
+        ('parts = "nope.toml"', "sheets.parts", "nope.toml does not exist"),
+    ],
+)
+def test_files_that_are_not_there_are_named_with_their_key(
+    tmp_path: Path, line: str, key: str, words: str
+) -> None:
+    """Line and key of the order file that names a package or a sheet that does not exist."""
+    (tmp_path / "gerbers").mkdir()
+    text = 'format = 1\nname = "x"\n[[board]]\npackage = "gerbers"\n[sheets]\n'
+    text = text.replace('package = "gerbers"', line) if "package" in line else text + line + "\n"
+    (tmp_path / "order.toml").write_text(text)
+    with pytest.raises(SheetError, match=words) as caught:
+        load_order(tmp_path / "order.toml")
+
+    assert caught.value.key == key
+    assert caught.value.line == (4 if "package" in line else 6)
+
+
+def test_a_sheet_of_another_kind_is_named() -> None:
+    """A parts book or a house sheet given as the order file, and the other way round."""
+    shop = 'format = 1\nname = "x"\ncurrency = "cu"\n[[shop]]\nname = "s"\n'
+    with pytest.raises(SheetError, match="this is the parts book, not the order file"):
+        load_text(shop)
+    with pytest.raises(SheetError, match="this is the order file, not the house sheet"):
+        house_from(parse_sheet(PLAIN, file="house.toml"))
