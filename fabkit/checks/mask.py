@@ -189,8 +189,9 @@ def webs(case: Case) -> Iterator[Finding]:
             spots_at(case, layer, found.x, found.y),
             slack=np.where(found.straight, COINCIDENT_MM, COINCIDENT_MM + CHORD_ERROR_MM),
         )
-        wide = np.flatnonzero(_margins(case, layer, openings) > USUAL_MARGIN_MM)
-        made_thin = np.isin(found.piece0, wide) | np.isin(found.piece1, wide)
+        # A web beside an opening without a pad holds back no solder.
+        margins = _margins(case, layer, openings)[np.stack((found.piece0, found.piece1))]
+        made_thin = (margins.max(axis=0) > USUAL_MARGIN_MM) & ~np.isnan(margins).any(axis=0)
         subject = f"thinnest {layer.name} web ({colour})"
         yield from judge(
             case, WEB, limits, measures.take(np.flatnonzero(made_thin)), subject, advice=advice
@@ -198,7 +199,7 @@ def webs(case: Case) -> Iterator[Finding]:
         yield from group(
             WEB,
             measures.take(np.flatnonzero(~made_thin)),
-            f"{subject} is {{worst}}: the pads lie too near for a wider one",
+            f"{subject} is {{worst}}: pads lie too near for a wider one, or it parts no pads",
             limit=limits[0].value,
             severity=Severity.NOTE,
             advice="Nothing, if one opening for the row of pads will do: houses leave the web out.",
@@ -206,9 +207,9 @@ def webs(case: Case) -> Iterator[Finding]:
 
 
 def _margins(case: Case, layer: Layer, openings: Shapes) -> Floats:
-    """How far each opening reaches beyond the box of the pads in it, mm; 0 where there is none."""
+    """How far each opening reaches beyond the box of the pads in it, mm; nan without pads."""
     copper = require_copper(case)
-    out = np.zeros(len(openings))
+    out = np.full(len(openings), np.nan)
     under = [i for i, c in enumerate(case.board.copper) if c.side == layer.side]
     pads = np.flatnonzero(np.isin(copper.pads.layer, under[:1]))
     if not len(pads) or not len(openings):

@@ -9,7 +9,7 @@ from decimal import ROUND_CEILING
 from fnmatch import fnmatchcase
 from typing import Final
 
-from fabkit.base.findings import Finding, Rule
+from fabkit.base.findings import Finding, Rule, Severity
 from fabkit.base.findings import Place as Where
 from fabkit.base.natural import natural
 from fabkit.base.units import counted, some_of
@@ -656,7 +656,8 @@ class _Builder:
         """Report what one board leaves open or seems to lack."""
         hands = places.keyboard.hands
         if places.choice:
-            self._report(rules.CHOICE, places.choice)
+            severity = Severity.WARNING if places.unsure else rules.CHOICE.severity
+            self._report(rules.CHOICE, places.choice, severity=severity)
         if places.knobs:
             self._report(
                 rules.CHOICE,

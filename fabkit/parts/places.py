@@ -9,9 +9,12 @@ from dataclasses import dataclass, replace
 from math import hypot
 from typing import Final, Literal
 
+import numpy as np
+
 from fabkit.base.natural import natural
 from fabkit.board.model import Board
 from fabkit.formats.sidecars.model import PartsTable, Placement
+from fabkit.geometry.neighbours import usual_gap
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.kinds import is_joined, kind_of, why_no_part
 from fabkit.keyboard.model import Family, Group, Hold, Key, Keyboard, Mount, PartKind, PartSite
@@ -97,6 +100,8 @@ class Places:
     family, held
         Which switch is counted where several fit; ``choice`` states it in words, empty when only
         one fits.
+    unsure
+        Whether nothing shows which build of switch is meant.
     knobs
         Places that take a switch or an encoder.
     """
@@ -110,6 +115,7 @@ class Places:
     family: Family
     held: Hold
     choice: str
+    unsure: bool
     knobs: int
     unnamed: tuple[int, int] = (0, 0)
     """Surface lands, and plated holes, of parts that no file names and nothing shows."""
@@ -164,7 +170,8 @@ class _Places:
         self.rows = tuple(r for r in read_records(board) if not r.named)
         self.left_out: dict[str, str] = {}
         self.knobs = 0
-        self.family, self.held, self.choice = _choose(self.keyboard.keys, self.patterns)
+        keys = self.keyboard.keys
+        self.family, self.held, self.choice, self.unsure = _choose(keys, self.patterns)
 
     def build(self) -> Places:
         """Keys and sites by half."""
@@ -197,6 +204,7 @@ class _Places:
             family=self.family,
             held=self.held,
             choice=self.choice,
+            unsure=self.unsure,
             knobs=self.knobs,
             unnamed=(0, 0) if self.records or self.rows else count_loose(self.board),
             nameless=tuple(
@@ -341,15 +349,27 @@ class _Places:
         return not reason
 
 
-def _choose(keys: Sequence[Key], patterns: Mapping[str, Pattern]) -> tuple[Family, Hold, str]:
+SWITCH_MM: Final = 14.0
+"""Keys nearer than a switch is wide are places for one of several."""
+
+LOW_PITCH_MM: Final = 18.5
+"""Nearer keys have no room for the caps of full-height switches, which stand 19.05 mm apart;
+low-profile ones stand so, too, or at 18 x 17 mm (common practice)."""
+
+
+def _choose(keys: Sequence[Key], patterns: Mapping[str, Pattern]) -> tuple[Family, Hold, str, bool]:
     """Which switch is counted: the build and the way of holding most keys take, and why.
 
-    What the holes of the contacts show counts before what the posts show.
+    Near keys are low-profile; then what the holes of the contacts show counts before what the
+    posts show.  Last comes whether nothing of it decides.
     """
     shown = Counter(
         family for k in keys for family in {patterns[p].family for p in k.patterns if p in patterns}
     )
     families = sorted({f for k in keys for f in k.families if f != "not known"})
+    gap = usual_gap(np.array([(k.x_mm, k.y_mm) for k in keys]).reshape(-1, 2))
+    if SWITCH_MM < gap < LOW_PITCH_MM and "low-profile" in families:
+        families = ["low-profile"]
     family: Family = "not known"
     if families:
         family = max(families, key=lambda f: (shown[f], sum(f in k.families for k in keys), f))
@@ -366,7 +386,7 @@ def _choose(keys: Sequence[Key], patterns: Mapping[str, Pattern]) -> tuple[Famil
         words.append(f"{' and '.join(families)} switches fit; {family} ones are counted")
     if "either" in holds:
         words.append("switches may be soldered or put in sockets; sockets are counted")
-    return family, held, "; ".join(words)
+    return family, held, "; ".join(words), len(families) > 1
 
 
 ATTRIBUTES = "component attributes"

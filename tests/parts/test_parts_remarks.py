@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 import fabkit
 from fabkit.board.model import Board, Holes
+from fabkit.parts.places import _choose
 from fabkit.parts.suggesting import suggest_names
 from fabkit.sheets.order import order_from
 from fabkit.sheets.order_template import ProposedBoard, order_template
@@ -135,3 +137,27 @@ def test_a_place_that_takes_either_is_counted_once():
 
     assert "socket" in told
     assert said(board_at("../fabkit/demo/rev-b"), "parts/choice") == []
+
+
+@pytest.mark.parametrize(
+    ("pitch", "family", "unsure"), [(17.0, "low-profile", False), (19.05, "low-profile", True)]
+)
+def test_the_pitch_of_keys_shows_which_switches_fit(pitch: float, family: str, unsure: bool):
+    """Caps of full-height switches need 19.05 mm (common practice): nearer keys are low-profile.
+
+    At 19.05 mm either may be meant, and the buyer decides.
+    """
+    keys = [
+        SimpleNamespace(
+            x_mm=pitch * column,
+            y_mm=pitch * row,
+            patterns=(),
+            families=("full-height", "low-profile"),
+            held_by="soldered",
+        )
+        for column in range(4)
+        for row in range(3)
+    ]
+    chosen = _choose(keys, {})
+    assert (chosen[0], chosen[3]) == (family, unsure)
+    assert ("are counted" in chosen[2]) is unsure
