@@ -241,7 +241,8 @@ def table(measured: Measured) -> str:
     lines += [
         "",
         f"- Harmless edits silent: {quiet['silent']} of {quiet['silent'] + quiet['disturbed']}.",
-        f"- Unplanted packages with a stop: {len(false)} of {len(measured.stops)}.",
+        f"- Unplanted packages with a stop: {len(false)} of {len(measured.stops)}; with decisions "
+        f"alone: {measured.verdicts['decide']}; fit to order: {measured.verdicts['fit']}.",
     ]
     if shown:
         lines.append(f"- Lines shown: {shown[len(shown) // 2]} (median), {shown[-1]} (most).")
@@ -271,17 +272,28 @@ def missed(measured: Measured) -> str:
     return "\n".join(lines) + "\n"
 
 
-def write_page(measured: Measured) -> None:
-    """Put the table into docs/yardstick.md, between its two marks."""
+def sentence(measured: Measured, sample: int) -> str:
+    """What was run, in one sentence."""
+    tried, packages = measured.tried, len(measured.stops)
+    unfit = sum(t.state == "not plantable" for t in tried)
+    chosen = f"{sample} kinds for each, chosen by their names" if sample else "all kinds"
+    return (
+        f"{packages} packages, {chosen}: {len(tried)} plants were tried, and {unfit} of them had "
+        "no place in their package.\n\n"
+    )
+
+
+def write_page(measured: Measured, *, sample: int, name: str) -> None:
+    """Put the table of *name* into docs/yardstick.md, between its two marks."""
     page = PAGE.read_text(encoding="utf-8")
-    head, mark, rest = page.partition("<!-- table -->\n")
-    _old, end, tail = rest.partition("<!-- end of table -->")
+    head, mark, rest = page.partition(f"<!-- {name} -->\n")
+    _old, end, tail = rest.partition(f"<!-- end of {name} -->")
     names = sorted(
         {t.kind for t in measured.tried if t.state in ("missed", "disturbed", "crashed")}
     )
     listed = "".join(f"- `{n}`: {(KINDS | HARMLESS)[n].says}\n" for n in names)
     still = f"\nMissed in at least one package:\n\n{listed}" if names else "\nNothing was missed.\n"
-    new = head + mark + table(measured) + still + end + tail
+    new = head + mark + sentence(measured, sample) + table(measured) + still + end + tail
     temporary = PAGE.with_suffix(".new")
     temporary.write_text(new, encoding="utf-8")
     temporary.replace(PAGE)
@@ -323,7 +335,7 @@ def main(arguments: list[str] | None = None) -> int:
         rows: list[dict[str, Any]] = [vars(t) for t in measured.tried]
         chosen.json.write_text(json.dumps(rows, indent=1), encoding="utf-8")
     if chosen.write:
-        write_page(measured)
+        write_page(measured, sample=chosen.sample, name="published" if chosen.folder else "table")
     return 0
 
 
