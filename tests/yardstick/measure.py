@@ -241,8 +241,8 @@ def table(measured: Measured) -> str:
     lines += [
         "",
         f"- Harmless edits silent: {quiet['silent']} of {quiet['silent'] + quiet['disturbed']}.",
-        f"- Unplanted packages with a stop: {len(false)} of {len(measured.stops)}; with decisions "
-        f"alone: {measured.verdicts['decide']}; fit to order: {measured.verdicts['fit']}.",
+        f"- Unplanted packages with a stop: {len(false)} of {len(measured.stops)}.",
+        f"- Of the others fit to order: {measured.verdicts['fit']}.",
     ]
     if shown:
         lines.append(f"- Lines shown: {shown[len(shown) // 2]} (median), {shown[-1]} (most).")
