@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from fabkit.base.findings import Finding
+from fabkit.base.findings import Consequence, Finding
 from fabkit.package.model import Package, Side
 
 Sides = Mapping[str, Side | None]
@@ -13,7 +13,7 @@ Sides = Mapping[str, Side | None]
 
 
 def fold(findings: Sequence[Finding], package: Package) -> tuple[Finding, ...]:
-    """Say of each finding which other it follows from, if any.
+    """Say of each stop and decision which other finding it follows from, if any.
 
     A rule lists in the rulebook what it explains.  A finding follows from another when that
     one's rule explains its own and both are about the same files: a layer moved on the top face
@@ -39,7 +39,8 @@ def fold(findings: Sequence[Finding], package: Package) -> tuple[Finding, ...]:
     direct = {
         k: cause
         for k, finding in enumerate(findings)
-        if (cause := _cause(finding, findings, causes, sides)) is not None
+        if finding.consequence >= Consequence.DECIDE
+        and (cause := _cause(finding, findings, causes, sides)) is not None
     }
     out = list(findings)
     for k in direct:
