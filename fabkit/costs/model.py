@@ -579,7 +579,7 @@ class CostSheet(Result):
                 ("first build", self._each(found.first)),
                 ("  of it used up", self._each(found.used_up)),
                 ("  of it carried over", self._each(found.carried_over)),
-                ("each next revision", self._each(found.next)),
+                ("each next one, with what moves over and is left over", self._each(found.next)),
                 (f"average over {counted(found.planned, 'build')}", self._each(found.average)),
                 ("each build, everything soldered, no sockets", self._each(found.all_new_average)),
                 ("carrying over pays from revision", even),

@@ -20,8 +20,9 @@ def price_revisions(
 ) -> Revisions:
     """Cost per half of the first build and of each further revision.
 
-    A further revision buys boards again, the used-up parts and the losses of the others (the
-    bill's rebuild plan).  "All new" solders everything: no sockets are bought, nothing moves on.
+    A further revision buys boards again and the bill's rebuild plan: used-up parts less what the
+    first build left over, and what the others lost.  "All new" solders everything: no sockets are
+    bought, nothing moves on.
     """
     halves = Decimal(order.halves_wanted)
     again = price_quantity(

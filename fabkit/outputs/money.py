@@ -366,7 +366,9 @@ def print_carry(console: Terminal, found: Carried) -> None:
     costs = found.costs_table()
     if costs.rows:
         console.table(costs)
-        console.print(f"saved by carrying over: {found.saved_per_half} {money} a half")
+        unit, halves = found.with_it.unit
+        saved = None if found.saved_per_half is None else halves * found.saved_per_half
+        console.print(f"saved by carrying over: {saved} {money} a {unit}")
     else:
         console.print("no quantity covers the need; `fabkit quote` on the new revision shows why")
     print_notices(console, found.notices)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from decimal import ROUND_CEILING
 from fnmatch import fnmatchcase
 from typing import Final
 
@@ -21,7 +20,7 @@ from fabkit.parts import rules
 from fabkit.parts.assembly import ORDER as STAGE_ORDER
 from fabkit.parts.assembly import assembly_steps
 from fabkit.parts.book import NOTHING, BookPart, Face, PartsBook
-from fabkit.parts.buying import Want, pieces_wanted, plan_purchases
+from fabkit.parts.buying import Want, carry_over, pieces_wanted, plan_purchases
 from fabkit.parts.counting import Tally, tally_places, working_face
 from fabkit.parts.model import HALVES, Bill, BillLine, Fitting, Found, Half, Lasting, Usage
 from fabkit.parts.naming import (
@@ -395,21 +394,18 @@ class _Builder:
         lines = [a for a in made if a.per_keyboard]
         lines.sort(key=lambda a: (a.step, not a.known, a.title, a.key))
         self._remark(lines, total)
-        plan, again = (
-            plan_purchases([want(a) for a in lines], self.book.shops, self.book.currency)
-            for want in (self._want, self._want_again)
-        )
+        plan = plan_purchases([self._want(a) for a in lines], self.book.shops, self.book.currency)
         notice = self.book.notice
         left_out = {r: why for places in self.places for r, why in places.left_out.items()}
         for one, places in self.beside:
             left_out |= {f"{one.name}:{r}": why for r, why in places.left_out.items()}
-        return Bill(
+        bill = Bill(
             name=self.name,
             usage=self.usage,
             lines=tuple(lines),
             currency=self.book.currency,
             plan=plan,
-            rebuild=again,
+            rebuild=plan,
             assembly=assembly_steps(lines),
             left_out=tuple(sorted(left_out.items(), key=lambda row: natural(row[0]))),
             keys_per_half=keys,
@@ -425,6 +421,8 @@ class _Builder:
             prices_date=self.book.date.isoformat(),
             prices_gross=self.book.gross,
         )
+        # The next revision is what `fabkit carry` finds from this list to the same list again.
+        return replace(bill, rebuild=carry_over(bill, bill, self.book).plan)
 
     def _all(self) -> list[Places]:
         return [*self.places, *(places for _, places in self.beside)]
@@ -726,25 +724,13 @@ class _Builder:
     # Buying
 
     def _want(self, line: BillLine) -> Want:
-        wanted = pieces_wanted(line, self.usage, self.book)
-        return self._priced(line, line.need(self.usage), wanted)
-
-    def _want_again(self, line: BillLine) -> Want:
-        """Used-up parts anew (spares are still in the drawer), of the others what was lost."""
-        need = line.need(self.usage)
-        if line.lasting is Lasting.CARRIED_OVER:
-            lost = need * self.usage.loss_share
-            need = int(lost.to_integral_value(rounding=ROUND_CEILING))
-        return self._priced(line, need, need)
-
-    def _priced(self, line: BillLine, need: int, wanted: int) -> Want:
         part = next((p for p in self.book.parts if p.key == line.key), None)
         return Want(
             key=line.key,
             title=line.title,
             lasting=line.lasting,
-            need=need,
-            wanted=wanted,
+            need=line.need(self.usage),
+            wanted=pieces_wanted(line, self.usage, self.book),
             prices=part.prices if part else (),
         )
 

@@ -314,7 +314,8 @@ class Bill(Result):
     plan
         What to buy for the whole build; None when nothing has a price.
     rebuild
-        What to buy for a next revision: the used-up parts and the losses of the others.
+        What to buy for the next revision: what neither comes off these boards nor is left over,
+        as :func:`fabkit.parts.buying.carry_over` finds it.
     keys
         Keys of all that one keyboard's boards of this design give: the most that can be fitted.
     found

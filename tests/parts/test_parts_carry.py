@@ -133,6 +133,22 @@ def test_cost_per_half_with_and_without(made):
     assert "Note: " in render_carry(found, "csv")
 
 
+def test_quote_and_carry_price_the_next_revision_alike(made):
+    """To build the same again costs what the quote calls the next revision.
+
+    Three halves: sockets 56, of 60 bought 6 are left over: 50 to buy = 10.00.  Switches 54, 3 lost:
+    3 to buy = 1.50.  Controllers 3, 1 lost: 9.00.  20.50 and shipping 4.00 are 24.50.
+    """
+    boards, order = made[1]
+    carried = fabkit.carry_over((boards, order), (boards, order))
+    quoted = fabkit.quote(boards, order, bill=fabkit.list_parts(boards, order))
+
+    assert carried.parts.plan.total == Decimal("24.50")
+    assert quoted.revisions is not None
+    assert carried.with_it.best is not None
+    assert quoted.revisions.next == carried.with_it.best.total / order.halves_wanted
+
+
 def test_kept_keyboards_give_nothing(made):
     """An old keyboard that stays as it is gives no switch; only the drawer does."""
     found = fabkit.carry_over(*made, keep=1)
