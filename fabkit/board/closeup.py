@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Floats, Ints, Shapes
+from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.formats.gerber.model import GerberFile, Kind, object_boxes, object_shapes
 from fabkit.geometry.areas import MARGIN_MM
 from fabkit.geometry.facing import facets_of, find_gaps, find_widths
@@ -52,56 +52,74 @@ class CloseUp:
     def _tree(self) -> shapely.STRtree:
         return shapely.STRtree(shapely.box(*self._boxes[self._rows].T))
 
-    @cached_property
-    def _regions(self) -> dict[int, BaseGeometry]:
-        rows = np.flatnonzero(self._file.objects.kind == Kind.REGION)
-        return dict(zip(rows.tolist(), object_shapes(self._file, rows), strict=True))
-
-    def window(self, x: float, y: float, half: float) -> Shapes:
-        """Separate polygons of the image within ``half`` of a place, both ways, mm.
+    def windows(self, x: Floats, y: Floats, half: Floats) -> list[Shapes]:
+        """Separate polygons of the image within ``half`` of places, both ways, mm.
 
         ``half`` must hold :data:`~fabkit.geometry.areas.MARGIN_MM`, so that no edge of the
         window lies on one of the copper.
 
         Regions are taken as the layer draws them (their arcs with its chords).
         """
-        box = (x - half, y - half, x + half, y + half)
-        rows = np.sort(self._rows[self._tree.query(shapely.box(*box))])
-        objects = self._file.objects
+        boxes = np.column_stack((x - half, y - half, x + half, y + half))
+        window, row = self._tree.query(shapely.box(*boxes.T))
+        order = np.lexsort((row, window))
+        # Objects around many places are drawn once.
+        rows, at = np.unique(self._rows[row[order]], return_inverse=True)
         shapes = np.empty(len(rows), dtype=object)
-        drawn = objects.kind[rows] != Kind.REGION
-        shapes[drawn] = object_shapes(self._file, rows[drawn], chord_error_mm=FINE_MM)
-        for k in np.flatnonzero(~drawn).tolist():
-            shapes[k] = self._regions[int(rows[k])]
-        shapes = shapely.clip_by_rect(shapes, *box)
-        dark = objects.dark[rows]
-        image: BaseGeometry = shapely.Polygon()
-        for run in np.split(np.arange(len(rows)), np.flatnonzero(dark[1:] != dark[:-1]) + 1):
-            if len(run):
-                both = shapely.union_all(shapes[run])
-                image = image.union(both) if dark[run[0]] else image.difference(both)
-        parts = shapely.get_parts(image)
-        found: Shapes = parts[shapely.get_type_id(parts) == shapely.GeometryType.POLYGON]
+        regions = self._file.objects.kind[rows] == Kind.REGION
+        shapes[~regions] = object_shapes(self._file, rows[~regions], chord_error_mm=FINE_MM)
+        shapes[regions] = object_shapes(self._file, rows[regions])
+        dark = self._file.objects.dark[rows]
+        mine = np.split(at, np.searchsorted(window[order], np.arange(1, len(x))))
+        return [
+            _painted(shapely.clip_by_rect(shapes[some], *box), dark[some])
+            for some, box in zip(mine, boxes.tolist(), strict=True)
+        ]
+
+    def edge_distances(self, x: Floats, y: Floats, reach: Floats) -> Floats:
+        """Distance from points to the nearest copper edge, mm; ``reach`` when none is nearer."""
+        half = reach + MARGIN_MM
+        found = reach.copy()
+        rims = shapely.boundary(shapely.box(x - half, y - half, x + half, y + half))
+        rims = shapely.buffer(rims, 1e-6)
+        for k, parts in enumerate(self.windows(x, y, half)):
+            lines = shapely.difference(shapely.boundary(parts), rims[k])
+            apart = shapely.distance(
+                lines[~shapely.is_empty(lines)], shapely.Point(float(x[k]), float(y[k]))
+            )
+            found[k] = apart.min(initial=found[k])
         return found
 
-    def edge_distance(self, x: float, y: float, reach: float) -> float:
-        """Distance from a point to the nearest copper edge, mm; ``reach`` when none is nearer."""
-        half = reach + MARGIN_MM
-        parts = self.window(x, y, half)
-        rim = shapely.box(x - half, y - half, x + half, y + half).boundary
-        lines = shapely.difference(shapely.boundary(parts), rim.buffer(1e-6))
-        point = shapely.Point(x, y)
-        distance = shapely.distance(lines[~shapely.is_empty(lines)], point)
-        return min(float(distance.min()), reach) if len(distance) else reach
-
-    def facing(self, x: float, y: float, distance: float, *, inside: bool) -> float:
-        """Measure a gap (or width, when ``inside``) at a place again, mm.
+    def facings(self, x: Floats, y: Floats, distance: Floats, *, inside: bool) -> Floats:
+        """Measure gaps (or widths, when ``inside``) at places again, mm.
 
         ``distance`` is the coarse measure, and the answer when nothing like it is found.
         """
-        parts = self.window(x, y, distance / 2 + _AROUND_MM + MARGIN_MM)
-        find = find_widths if inside else find_gaps
-        found = find(facets_of(parts), distance + 0.01)
-        near = np.hypot(found.x - x, found.y - y) <= _SAME_PLACE_MM
-        fine = found.distance[near & (np.abs(found.distance - distance) <= 0.01)]
-        return float(fine.min()) if len(fine) else distance
+        half = distance / 2 + _AROUND_MM + MARGIN_MM
+        windows = self.windows(x, y, half)
+        # All windows are measured together, each moved to its own place on one line.
+        pitch = 2 * float(half.max()) + float(distance.max()) + 1
+        counts = [int(shapely.get_num_coordinates(parts).sum()) for parts in windows]
+        shift = np.column_stack((np.arange(len(x)) * pitch - x, -y)).repeat(counts, axis=0)
+        moved: Shapes = shapely.transform(np.concatenate(windows), lambda xy: xy + shift)
+        found = (find_widths if inside else find_gaps)(
+            facets_of(moved), float(distance.max()) + 0.01
+        )
+        window = np.rint(found.x / pitch).astype(np.int64)
+        near = np.hypot(found.x - window * pitch, found.y) <= _SAME_PLACE_MM
+        near &= np.abs(found.distance - distance[window]) <= 0.01
+        fine = np.full(len(x), np.inf)
+        np.minimum.at(fine, window[near], found.distance[near])
+        return np.where(np.isinf(fine), distance, fine)
+
+
+def _painted(shapes: Shapes, dark: Bools) -> Shapes:
+    """Separate polygons left when shapes are drawn or erased in order."""
+    image: BaseGeometry = shapely.Polygon()
+    for run in np.split(np.arange(len(shapes)), np.flatnonzero(dark[1:] != dark[:-1]) + 1):
+        if len(run):
+            both = shapely.union_all(shapes[run])
+            image = image.union(both) if dark[run[0]] else image.difference(both)
+    parts = shapely.get_parts(image)
+    found: Shapes = parts[shapely.get_type_id(parts) == shapely.GeometryType.POLYGON]
+    return found

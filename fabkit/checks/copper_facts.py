@@ -159,17 +159,14 @@ def measured_again(case: Case, layer: int, found: Facings, *, inside: bool) -> F
     distance = found.distance.copy()
     distance[rows] = remeasure(
         distance[rows],
-        lambda k: close_up.facing(
-            float(found.x[rows[k]]),
-            float(found.y[rows[k]]),
-            float(found.distance[rows[k]]),
-            inside=inside,
+        lambda some: close_up.facings(
+            found.x[rows[some]], found.y[rows[some]], found.distance[rows[some]], inside=inside
         ),
     )
     return found.with_columns(distance=distance)
 
 
-def remeasure(coarse: Floats, measure: Callable[[int], float]) -> Floats:
+def remeasure(coarse: Floats, measure: Callable[[Ints], Floats]) -> Floats:
     """Replace coarse measures, smallest first, by fine ones.
 
     Places of one shape (the same pad over the same drill a hundred times) give one coarse
@@ -177,8 +174,8 @@ def remeasure(coarse: Floats, measure: Callable[[int], float]) -> Floats:
     """
     _, first, same = np.unique(np.round(coarse, 7), return_index=True, return_inverse=True)
     fine = coarse[first].copy()
-    for k in range(min(len(first), MEASURED_AGAIN)):
-        fine[k] = measure(int(first[k]))
+    if len(first):
+        fine[:MEASURED_AGAIN] = measure(first[:MEASURED_AGAIN])
     return np.asarray(fine[same])
 
 

@@ -188,11 +188,16 @@ def _closer(case: Case, cut: Ints, layer: Ints, coarse: Floats) -> Floats:
     """Give the same copper around round cuts, measured again in close-ups."""
     cuts = case.shared(cuts_of)
 
-    def measure(k: int) -> float:
-        x, y, radius = (float(v) for v in (cuts.x[cut[k]], cuts.y[cut[k]], cuts.width[cut[k]] / 2))
-        close_up = case.shared(close_ups)[int(layer[k])]
-        fine = close_up.edge_distance(x, y, radius + float(coarse[k]) + 0.05) - radius
-        return fine if abs(fine - coarse[k]) < SAME_RING_MM else float(coarse[k])
+    def measure(rows: Ints) -> Floats:
+        x, y, radius = cuts.x[cut[rows]], cuts.y[cut[rows]], cuts.width[cut[rows]] / 2
+        fine = coarse[rows].copy()
+        for index in np.unique(layer[rows]).tolist():
+            mine = layer[rows] == index
+            fine[mine] = case.shared(close_ups)[index].edge_distances(
+                x[mine], y[mine], radius[mine] + fine[mine] + 0.05
+            )
+            fine[mine] -= radius[mine]
+        return np.where(np.abs(fine - coarse[rows]) < SAME_RING_MM, fine, coarse[rows])
 
     return remeasure(coarse, measure)
 
