@@ -1,15 +1,19 @@
 """Arithmetic as text: one expression gives the amount, its explanation and the sheet's formula.
 
-The little language has names, numbers, ``+ - * /``, ``max(a, b)``, ``min(a, b)``, ``ceil(a)`` and
-``above(a, b)`` (1 when a > b, else 0).  Values are Decimal.
+The little language has names, numbers, ``+ - * /``, comparisons and ``and`` (1 or 0),
+``max(...)``, ``min(...)``, ``ceil(a)``, ``floor(a)``, ``above(a, b)`` (1 when a > b, else 0),
+``choose(test, value, test, value, ..., otherwise)`` and ``tidy(a)`` (the same; a spreadsheet drops
+its binary dust).  Values are Decimal; names may stand for texts, which are compared only.
 """
 
 from __future__ import annotations
 
 import ast
-from collections.abc import Mapping
-from decimal import ROUND_CEILING, Decimal
+from collections.abc import Callable, Mapping
+from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 from functools import lru_cache
+
+Value = Decimal | str
 
 _SIGNS: dict[type[ast.operator], str] = {
     ast.Add: "+",
@@ -17,79 +21,145 @@ _SIGNS: dict[type[ast.operator], str] = {
     ast.Mult: "*",
     ast.Div: "/",
 }
+_TESTS: dict[type[ast.cmpop], str] = {
+    ast.Lt: "<",
+    ast.LtE: "<=",
+    ast.Gt: ">",
+    ast.GtE: ">=",
+    ast.Eq: "=",
+}
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=1024)
 def _tree(text: str) -> ast.expr:
     # Parsed and walked, never run: a name can be nothing but one of the inputs.
     return ast.parse(text, mode="eval").body
 
 
-def evaluate(text: str, values: Mapping[str, Decimal]) -> Decimal:
+def _whole(rounding: str) -> Callable[[Decimal], Decimal]:
+    return lambda value: value.to_integral_value(rounding=rounding)
+
+
+_FUNCTIONS: Mapping[str, Callable[..., Decimal]] = {
+    "max": max,
+    "min": min,
+    "ceil": _whole(ROUND_CEILING),
+    "floor": _whole(ROUND_FLOOR),
+    "tidy": lambda a: a,
+    "above": lambda a, b: Decimal(int(a > b)),
+}
+
+
+def evaluate(text: str, values: Mapping[str, Value]) -> Decimal:
     """Calculate the exact value of an expression.
 
     >>> evaluate("area * max(rate, 1)", {"area": Decimal("6.84"), "rate": Decimal("0.55")})
     Decimal('6.84')
+    >>> evaluate("choose(q <= 10, 5, q <= 50, 4, 3)", {"q": Decimal(11)})
+    Decimal('4')
     """
 
+    def any_value(node: ast.expr) -> Value:
+        return values[node.id] if isinstance(node, ast.Name) else walk(node)
+
     def walk(node: ast.expr) -> Decimal:
-        if isinstance(node, ast.Name):
-            return values[node.id]
-        if isinstance(node, ast.Constant) and isinstance(node.value, int | float):
-            # By its text, because Decimal(0.1) has the digits of the binary fraction.
-            return Decimal(str(node.value))
-        if isinstance(node, ast.BinOp):
-            left, right = walk(node.left), walk(node.right)
-            match node.op:
-                case ast.Add():
-                    return left + right
-                case ast.Sub():
-                    return left - right
-                case ast.Mult():
-                    return left * right
-                case ast.Div():
-                    return left / right
-        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
-            arguments = [walk(a) for a in node.args]
-            match node.func.id:
-                case "max":
-                    return max(arguments)
-                case "min":
-                    return min(arguments)
-                case "ceil":
-                    return arguments[0].to_integral_value(rounding=ROUND_CEILING)
-                case "above":
-                    return Decimal(int(arguments[0] > arguments[1]))
+        match node:
+            case ast.Name():
+                value = values[node.id]
+                if isinstance(value, Decimal):
+                    return value
+            case ast.Constant(value=int() | float()):
+                # By its text, because Decimal(0.1) has the digits of the binary fraction.
+                return Decimal(str(node.value))
+            case ast.BinOp():
+                return _combined(node.op, walk(node.left), walk(node.right))
+            case ast.Compare(ops=[test], comparators=[right]):
+                return Decimal(int(_met(test, any_value(node.left), any_value(right))))
+            case ast.BoolOp(op=ast.And()):
+                return Decimal(int(all(walk(part) for part in node.values)))
+            case ast.Call(func=ast.Name(id="choose")):
+                # Only what is chosen is worked out: another branch may divide by nothing.
+                *pairs, otherwise = node.args
+                tests = zip(pairs[::2], pairs[1::2], strict=True)
+                return walk(next((value for test, value in tests if walk(test)), otherwise))
+            case ast.Call(func=ast.Name(id=name)) if name in _FUNCTIONS:
+                return _FUNCTIONS[name](*map(walk, node.args))
         raise ValueError(f"not an expression of ours: {text}")
 
     return walk(_tree(text))
 
 
+def _combined(sign: ast.operator, left: Decimal, right: Decimal) -> Decimal:
+    match sign:
+        case ast.Add():
+            return left + right
+        case ast.Sub():
+            return left - right
+        case ast.Mult():
+            return left * right
+        case ast.Div():
+            return left / right
+    raise ValueError("not an operation of ours")
+
+
+def _met(test: ast.cmpop, left: Value, right: Value) -> bool:
+    if isinstance(left, Decimal) and isinstance(right, Decimal):
+        order = left.compare(right)
+        match test:
+            case ast.Lt():
+                return order < 0
+            case ast.LtE():
+                return order <= 0
+            case ast.Gt():
+                return order > 0
+            case ast.GtE():
+                return order >= 0
+    if isinstance(test, ast.Eq):
+        return left == right
+    raise ValueError("not a comparison of ours")
+
+
 def to_cells(text: str, cells: Mapping[str, str]) -> str:
     """Write the same expression as a spreadsheet formula, without the leading ``=``.
 
+    What is rounded up or down is rounded to nine decimals before: a spreadsheet counts in binary,
+    where 0.1 * 3 is a hair above 0.3.
+
     >>> to_cells("ceil(q / 2) * rate", {"q": "B1", "rate": "B2"})
-    'ROUNDUP((B1/2),0)*B2'
+    'ROUNDUP(ROUND((B1/2),9),0)*B2'
     """
 
     def walk(node: ast.expr, *, outer: bool = False) -> str:
-        if isinstance(node, ast.Name):
-            return cells[node.id]
-        if isinstance(node, ast.Constant):
-            return str(node.value)
-        if isinstance(node, ast.BinOp):
-            body = f"{walk(node.left)}{_SIGNS[type(node.op)]}{walk(node.right)}"
-            # The tree keeps no brackets, so every inner operation gets its own.
-            return body if outer else f"({body})"
-        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
-            arguments = [walk(a) for a in node.args]
-            match node.func.id:
-                case "ceil":
-                    return f"ROUNDUP({arguments[0]},0)"
-                case "above":
-                    return f"IF({arguments[0]}>{arguments[1]},1,0)"
-                case name:
-                    return f"{name.upper()}({','.join(arguments)})"
+        match node:
+            case ast.Name():
+                return cells[node.id]
+            case ast.Constant():
+                return str(node.value)
+            case ast.BinOp():
+                body = f"{walk(node.left)}{_SIGNS[type(node.op)]}{walk(node.right)}"
+                # The tree keeps no brackets, so every inner operation gets its own.
+                return body if outer else f"({body})"
+            case ast.Compare(ops=[test], comparators=[right]):
+                return f"({walk(node.left)}{_TESTS[type(test)]}{walk(right)})"
+            case ast.BoolOp(op=ast.And()):
+                return f"AND({','.join(map(walk, node.values))})"
+            case ast.Call(func=ast.Name(id=name)):
+                arguments = [walk(a) for a in node.args]
+                match name:
+                    case "ceil":
+                        return f"ROUNDUP(ROUND({arguments[0]},9),0)"
+                    case "floor":
+                        return f"ROUNDDOWN(ROUND({arguments[0]},9),0)"
+                    case "tidy":
+                        return f"ROUND({arguments[0]},9)"
+                    case "above":
+                        return f"IF({arguments[0]}>{arguments[1]},1,0)"
+                    case "choose":
+                        *pairs, otherwise = arguments
+                        for n in range(len(pairs) - 2, -1, -2):
+                            otherwise = f"IF({pairs[n]},{pairs[n + 1]},{otherwise})"
+                        return otherwise
+                return f"{name.upper()}({','.join(arguments)})"
         raise ValueError(f"not an expression of ours: {text}")
 
     return walk(_tree(text), outer=True)

@@ -14,10 +14,12 @@ from fabkit.base.results import Result
 from fabkit.base.tables import Cell, Column, Table, columns_of
 from fabkit.base.units import counted, some_of
 from fabkit.costs.expression import evaluate
+from fabkit.costs.facts import BoardFacts
 from fabkit.keyboard.model import BoardIs
-from fabkit.parts.model import Lasting
+from fabkit.parts.model import Bill, Lasting
+from fabkit.sheets.house import House
 from fabkit.sheets.money import Currency, unit_price
-from fabkit.sheets.order import BESIDE
+from fabkit.sheets.order import BESIDE, Order
 
 
 class Group(StrEnum):
@@ -328,6 +330,16 @@ class HouseRow:
     invented: bool
 
 
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class Basis:
+    """What a quote was made of: house, order, facts of each design, and parts list."""
+
+    house: House
+    order: Order
+    facts: tuple[BoardFacts, ...]
+    bill: Bill | None
+
+
 OFFER_COLUMNS = (
     "boards",
     "keyboards",
@@ -383,6 +395,8 @@ class CostSheet(Result):
     """What each board is."""
     unpriced: tuple[str, ...] = ()
     """Parts that must be bought and have no price."""
+    basis: Basis | None = None
+    """What it was made of; None where there are no offers."""
     untaxed: tuple[str, ...] = ()
     """Of tax and duty what the order states no rate of."""
     judged: tuple[str, ...] = ()

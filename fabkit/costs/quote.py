@@ -10,7 +10,7 @@ from fabkit.base.units import counted
 from fabkit.costs.board_line import Unpriced, rates_of
 from fabkit.costs.doubt import learned_notices
 from fabkit.costs.facts import BoardFacts
-from fabkit.costs.model import CostSheet, HouseRow, Offer
+from fabkit.costs.model import Basis, CostSheet, HouseRow, Offer
 from fabkit.costs.offers import (
     Design,
     best_of,
@@ -133,6 +133,7 @@ def _quote(
         offers=offers,
         best=best,
         curve=curve,
+        basis=Basis(house=house, order=order, facts=tuple(measured), bill=bill),
         unpriced=unpriced_parts(bill),
         untaxed=untaxed(house, order, bill),
         ways=compare_ways(measured, house=house, order=order, bill=bill),

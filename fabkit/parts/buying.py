@@ -159,6 +159,10 @@ def _orders(
             shipping=currency.round(shipping),
             small_order_fee=currency.round(fee),
             at=shops[name].at,
+            rate=shops[name].shipping,
+            free_from=shops[name].free_from,
+            small_below=shops[name].small_below,
+            small_fee=shops[name].small_fee,
         )
 
 
@@ -274,6 +278,7 @@ def _purchase(want: Want, lot: Lot, lots: Sequence[Lot]) -> Purchase:
         cost=lot.cost,
         at=lot.price.at,
         reason=", ".join(words),
+        breaks=lot.price.breaks,
     )
 
 

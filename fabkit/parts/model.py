@@ -208,6 +208,7 @@ class Purchase:
     """What is bought of one part at one shop.
 
     ``need`` is what is built in, ``wanted`` includes spares, ``bought`` fits packs and breaks.
+    ``breaks`` are the shop's unit prices by the pieces they hold from.
     """
 
     key: str
@@ -224,6 +225,7 @@ class Purchase:
     at: str
     """Where the price stands."""
     reason: str
+    breaks: tuple[tuple[int, Decimal], ...] = ()
 
     @property
     def left_over(self) -> int:
@@ -233,13 +235,25 @@ class Purchase:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShopOrder:
-    """One parcel of parts."""
+    """One parcel of parts, and what the shop would charge for others.
+
+    Parameters
+    ----------
+    rate, free_from
+        Shipping, and the goods from which it is free (None: never).
+    small_below, small_fee
+        Goods below the first pay the second.
+    """
 
     shop: str
     goods: Decimal
     shipping: Decimal
     small_order_fee: Decimal
     at: str
+    rate: Decimal = Decimal(0)
+    free_from: Decimal | None = None
+    small_below: Decimal = Decimal(0)
+    small_fee: Decimal = Decimal(0)
 
     @property
     def total(self) -> Decimal:
