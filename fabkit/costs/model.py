@@ -300,13 +300,46 @@ class Revisions:
     carried_over: Decimal
 
 
+SHARE_KINDS: Final = ("boards", "parts", "shipping_in", "duty_and_tax")
+"""What an order is paid for, as builders share it."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Share:
-    """What one builder pays; all shares add up to the total exactly."""
+    """What one builder gets and pays.
+
+    Parameters
+    ----------
+    parts_of
+        Amount by what it is paid for, in the order of :data:`SHARE_KINDS`; over all builders each
+        adds up exactly.
+    gets
+        Boards and parts with their numbers.
+    shipping_out, paid
+        Onward shipping to this builder, and what was paid in advance, as the order file states.
+    keeps
+        Left-overs that stay with this builder.
+    """
 
     name: str
     keyboards: int
-    amount: Decimal
+    parts_of: tuple[Decimal, ...]
+    gets: tuple[tuple[int, str], ...] = ()
+    shipping_out: Decimal = Decimal(0)
+    paid: Decimal = Decimal(0)
+    keeps: tuple[tuple[int, str], ...] = ()
+    keeper: str = ""
+    """Who keeps the left-overs; empty: nobody is named."""
+
+    @property
+    def amount(self) -> Decimal:
+        """Share of the order's total; all shares add up to it exactly."""
+        return sum(self.parts_of, Decimal(0))
+
+    @property
+    def owed(self) -> Decimal:
+        """What is still to be paid; negative: to be given back."""
+        return self.amount + self.shipping_out - self.paid
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -554,7 +587,7 @@ class CostSheet(Result):
         tables = (
             self._ways_table(),
             self._revisions_table(),
-            self._shares_table(),
+            self.shares_table(),
             self._houses_table(),
             self._effects_table(),
         )
@@ -601,10 +634,20 @@ class CostSheet(Result):
         columns = columns_of("what", "cost", numbers=["cost"])
         return Table(columns, rows, title=f"Revisions, per {self.unit[0]}")
 
-    def _shares_table(self) -> Table:
+    def shares_table(self) -> Table:
+        """Every builder's share; onward shipping and payments where the order file states any."""
+        settled = any(s.shipping_out or s.paid or s.keeper for s in self.shares)
+        numbers = ["keyboards", "pays", *SHARE_KINDS]
+        numbers += ["onward_shipping", "paid", "owes"] if settled else []
+        words = ["left_overs"] if settled else []
+        rows: list[tuple[Cell, ...]] = []
+        for s in self.shares:
+            keeps = "keeps them" if s.name == s.keeper else ""
+            last = (s.shipping_out, s.paid, s.owed, keeps) if settled else ()
+            rows.append((s.name, s.keyboards, s.amount, *s.parts_of, *last))
         return Table(
-            columns_of("builder", "keyboards", "pays", numbers=("keyboards", "pays")),
-            tuple((s.name, s.keyboards, s.amount) for s in self.shares),
+            columns_of("builder", *numbers, *words, numbers=numbers),
+            tuple(rows),
             title="Who pays what",
         )
 

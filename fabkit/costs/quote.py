@@ -34,8 +34,9 @@ from fabkit.costs.remarks import (
     untaxed,
     worst_first,
 )
-from fabkit.costs.revisions import price_revisions, share_cost
+from fabkit.costs.revisions import price_revisions
 from fabkit.costs.sensitivity import find_effects
+from fabkit.costs.sharing import share_cost
 from fabkit.parts.model import Bill
 from fabkit.sheets.house import House
 from fabkit.sheets.money import find_currency
@@ -140,7 +141,7 @@ def _quote(
         revisions=price_revisions(best, designs, house=house, order=order, bill=bill)
         if best is not None and bill is not None
         else None,
-        shares=share_cost(best, order) if best is not None else (),
+        shares=share_cost(best, order, bill) if best is not None else (),
         effects=find_effects(best, designs, house=house, order=order, bill=bill)
         if best is not None
         else (),

@@ -1,11 +1,11 @@
-"""First build against later revisions, and who pays what."""
+"""First build against later revisions."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from decimal import Decimal
 
-from fabkit.costs.model import Group, Offer, Revisions, Share
+from fabkit.costs.model import Group, Offer, Revisions
 from fabkit.costs.offers import Design, price_quantity
 from fabkit.parts.model import Bill, Lasting
 from fabkit.sheets.house import House
@@ -63,14 +63,3 @@ def find_break_even(first: Decimal, later: Decimal, all_new: Decimal) -> int | N
         if first + (n - 1) * later <= n * all_new:
             return n
     return None
-
-
-def share_cost(offer: Offer, order: Order) -> tuple[Share, ...]:
-    """Split the total among builders by whole keyboards; the shares add up to the cent."""
-    if not order.builders:
-        return ()
-    amounts = offer.currency.split(offer.total, [b.keyboards for b in order.builders])
-    return tuple(
-        Share(name=b.name, keyboards=b.keyboards, amount=a)
-        for b, a in zip(order.builders, amounts, strict=True)
-    )

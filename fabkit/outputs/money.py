@@ -18,8 +18,10 @@ from fabkit.base.tables import Record
 from fabkit.base.units import counted
 from fabkit.costs.model import CostSheet, Line, Offer
 from fabkit.costs.rules import INVENTED
+from fabkit.costs.sharing import sharing_text
 from fabkit.keyboard.kinds import plain
 from fabkit.outputs.json import to_document
+from fabkit.outputs.names import file_stem
 from fabkit.outputs.pricing import Carried
 from fabkit.outputs.records import finding_record, keyboard_record
 from fabkit.outputs.tables import markdown_text, to_csv, to_markdown
@@ -262,7 +264,10 @@ def parts_files(bill: Bill) -> dict[str, bytes]:
 
 
 def cost_files(costs: CostSheet) -> dict[str, bytes]:
-    """``costs.csv``, ``cost-lines.csv``, ``costs.md`` and ``costs.json``."""
+    """``costs.csv``, ``cost-lines.csv``, ``costs.md`` and ``costs.json``; the shares of builders.
+
+    A shared order has ``sharing.csv``, and a text to send to each builder (``share-NAME.txt``).
+    """
     offers, lines = costs.offers_table(), costs.lines_table()
     terms = "".join(
         f"- {markdown_text(name)}: {markdown_text(value)}\n" for name, value in costs.terms.items()
@@ -282,7 +287,21 @@ def cost_files(costs: CostSheet) -> dict[str, bytes]:
         "cost-lines.csv": to_csv(lines, notes=costs.notices).encode(),
         "costs.md": ("\n".join(page) + "\n").encode(),
         "costs.json": to_document("quote", cost_record(costs)).encode(),
+        **_sharing_files(costs),
     }
+
+
+def _sharing_files(costs: CostSheet) -> dict[str, bytes]:
+    if not costs.shares or costs.best is None:
+        return {}
+    made = {"sharing.csv": to_csv(costs.shares_table(), notes=costs.notices).encode()}
+    for share in costs.shares:
+        stem, count = file_stem(share.name), 2
+        name = f"share-{stem}.txt"
+        while name.casefold() in {n.casefold() for n in made}:
+            name, count = f"share-{stem}-{count}.txt", count + 1
+        made[name] = sharing_text(share, costs).encode()
+    return made
 
 
 ENDINGS = {"csv": "csv", "markdown": "md", "json": "json"}

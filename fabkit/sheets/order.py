@@ -99,10 +99,23 @@ class OrderedBoard:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Builder:
-    """Someone who shares the order, with whole keyboards."""
+    """Someone who shares the order, with whole keyboards.
+
+    Parameters
+    ----------
+    shipping_out
+        Onward shipping to this builder, in the currency of the order.
+    paid
+        In advance.
+    keeps_left_overs
+        Boards and parts beyond the keyboards stay here; one builder at most.
+    """
 
     name: str
     keyboards: Boards
+    shipping_out: Exact = Decimal(0)
+    paid: Exact = Decimal(0)
+    keeps_left_overs: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -377,6 +390,13 @@ class _Want:
                 "keyboards",
                 f"the builders take {shared} keyboards, but {self.keyboards} are wanted",
                 expected=f"keyboards = {shared}, or other builders",
+            )
+        keepers = [one.name for one in self.builder if one.keeps_left_overs]
+        if len(keepers) > 1:
+            raise Wrong(
+                "builder",
+                f"{keepers[0]} and {keepers[1]} both keep the left-overs",
+                expected="keeps_left_overs = true for one builder",
             )
 
 

@@ -33,6 +33,9 @@ keyboards = {keyboards}
 # [[want.builder]]
 # name = "First builder"
 # keyboards = 1
+# shipping_out = 0.00              # onward shipping to this builder
+# paid = 0.00                      # in advance
+# keeps_left_overs = false         # boards and parts beyond the keyboards; one builder at most
 
 [options]
 # thickness_mm = 1.6               # default: as the job file states, or 1.6

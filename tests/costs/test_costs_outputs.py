@@ -244,7 +244,7 @@ def test_expressions_as_cells() -> None:
     assert evaluate(text, {"a": D(6), "b": D(3), "c": D(6)}) == D(0)
     text = "choose(q <= 10 and c == k, 5, q > 50, floor(q / 2), 0 / 0)"
     assert to_cells(text, {"q": "A1", "c": "B1", "k": "C1"}) == (
-        "IF(AND((A1<=10),(B1=C1)),5,IF((A1>50),ROUNDDOWN(ROUND((A1/2),9),0),0/0))"
+        "IF(AND((A1<=10),(B1=C1)),5,IF((A1>50),ROUNDDOWN(ROUND((A1/2),9),0),(0/0)))"
     )
     assert evaluate(text, {"q": D(10), "c": "red", "k": "red"}) == D(5)
     assert evaluate(text, {"q": D(51), "c": "red", "k": "blue"}) == D(25)
