@@ -133,59 +133,40 @@ def _layer_on(layer: Layer, box: Floats) -> Layer:
     return replace(layer, file=replace(layer.file, objects=objects))
 
 
-def turn_points(points: Floats, turned_deg: int) -> Floats:
-    """Points turned counter-clockwise about the origin, without rounding.
-
-    Parameters
-    ----------
-    points : (n, 2) float64
-    turned_deg
-        A multiple of 90.
-
-    Returns
-    -------
-    (n, 2) float64
-    """
-    return Placing(quarter_turns=turned_deg // 90).points(points)
-
-
-def turn_board(board: Board, turned_deg: int) -> Board:
-    """Turn a whole board counter-clockwise about its origin.
+def place_board(board: Board, placing: Placing) -> Board:
+    """Lay a whole board elsewhere: mirrored, turned by quarter turns, shifted.
 
     Parameters
     ----------
     board
         Left as it is.
-    turned_deg
-        A multiple of 90; at 0 the board itself is given back.
+    placing
+        When it moves nothing, the board itself is given back.
 
     Notes
     -----
-    Its package stays what it was read from, so positions of a netlist are not turned.
+    Its package stays what it was read from, so positions of a netlist are not moved.
     """
-    if not turned_deg % 360:
+    if placing == Placing():
         return board
-    import shapely
-
-    profile, placing = board.profile, Placing(quarter_turns=turned_deg // 90)
+    profile = board.profile
     return replace(
         board,
         profile=None if profile is None else shapely.transform(profile, placing.points),
         layers=tuple(replace(layer, file=layer.file.placed(placing)) for layer in board.layers),
         holes=board.holes.placed(placing),
         slots=board.slots.placed(placing),
-        components=tuple(_component(c, turned_deg) for c in board.components),
+        components=tuple(_component(c, placing) for c in board.components),
+        panel=None if placing.mirrored else board.panel,
     )
 
 
-def _component(part: Component, turned_deg: int) -> Component:
+def _component(part: Component, placing: Placing) -> Component:
     if part.x_mm is None or part.y_mm is None:
         return part
-    (x, y) = turn_points(np.array([[part.x_mm, part.y_mm]]), turned_deg)[0].tolist()
+    (x, y) = placing.points(np.array([[part.x_mm, part.y_mm]]))[0].tolist()
     rotation = part.rotation_deg
-    return replace(
-        part,
-        x_mm=x,
-        y_mm=y,
-        rotation_deg=None if rotation is None else (rotation + turned_deg) % 360,
-    )
+    if rotation is not None:
+        own = -rotation if placing.mirrored else rotation
+        rotation = (own + 90 * placing.quarter_turns) % 360
+    return replace(part, x_mm=x, y_mm=y, rotation_deg=rotation)

@@ -55,7 +55,7 @@ def layer_difference(old: GerberFile, new: GerberFile, shift_mm: Shift) -> tuple
     left = unmatched(old, new, shift_mm) if _last_run(old) == _last_run(new) else None
     if left is None or max(float(a.mean()) if len(a) else 0.0 for a in left) > MOSTLY:
         # Runs cannot be paired, or hardly anything is the same: whole images are compared.
-        before, after = _moved(_parts(old.image), shift_mm), _parts(new.image)
+        before, after = _moved(layer_parts(old.image), shift_mm), layer_parts(new.image)
     else:
         where = _suspects(old, new, left, shift_mm)
         if not len(where):
@@ -75,7 +75,8 @@ def _none() -> Shapes:
     return np.empty(0, dtype=object)
 
 
-def _parts(shape: BaseGeometry) -> Shapes:
+def layer_parts(shape: BaseGeometry) -> Shapes:
+    """Polygons of an image, (n,) object array."""
     parts: Shapes = shapely.get_parts(shape)
     return polygons_of(parts)
 
@@ -111,7 +112,7 @@ def _united(file: GerberFile, rows: Ints, shift: Shift) -> Shapes:
     if not len(rows):
         return _none()
     shapes = object_shapes(file, rows)
-    return _moved(_parts(unite(shapes[~shapely.is_empty(shapes)])), shift)
+    return _moved(layer_parts(unite(shapes[~shapely.is_empty(shapes)])), shift)
 
 
 def _local(file: GerberFile, where: Shapes, shift: Shift) -> Shapes:
@@ -124,7 +125,7 @@ def _local(file: GerberFile, where: Shapes, shift: Shift) -> Shapes:
     _, hit = tree.query(where, predicate="intersects")
     rows = real[np.unique(hit)]
     part = replace(file, objects=file.objects.take(rows))
-    return _moved(_parts(compose(part)), shift)
+    return _moved(layer_parts(compose(part)), shift)
 
 
 def within(shapes: Shapes, areas: Shapes) -> Shapes:
@@ -193,15 +194,15 @@ def _polygons(shapes: Any) -> Shapes:
     return polygons_of(array)
 
 
-def thick(shapes: Shapes) -> Shapes:
-    """Keep what is somewhere wider than ``SLIVER_MM``, without the slivers that hang on to it.
+def thick(shapes: Shapes, sliver_mm: float = SLIVER_MM) -> Shapes:
+    """Keep what is somewhere wider than a sliver, without the slivers that hang on to it.
 
     Shapes are shrunk by half that width; what is left is grown again, by more, so that corners
     and tapering ends come back whole, and cut to the shape it came from.
     """
     if not len(shapes):
         return shapes
-    kept = shapely.buffer(shapes, -SLIVER_MM / 2, join_style="mitre")
+    kept = shapely.buffer(shapes, -sliver_mm / 2, join_style="mitre")
     real = ~shapely.is_empty(kept)
     grown = shapely.buffer(kept[real], TAPER_MM, quad_segs=2)
     return polygons_of(shapely.intersection(shapes[real], grown))

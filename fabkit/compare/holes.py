@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Floats
+from fabkit.base.columns import Bools, Floats
 from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Board
 from fabkit.compare.model import MOVED_MM, Change, Verb, What
@@ -18,6 +18,9 @@ from fabkit.geometry.neighbours import PointTree
 
 ONE_PLACE_MM: Final = 0.2
 """A hole of another size this near is the same hole, resized (our choice)."""
+
+ONE_SLOT_MM: Final = 1.0
+"""The same for slots, whose middle moves when one end does (our choice)."""
 
 FAR_MM: Final = 3.0
 """A hole of the same size and plating this near has moved; farther away one is gone and another
@@ -43,13 +46,39 @@ class Motion:
         return moved
 
 
+def why_no_plating(old: Board, new: Board, shift_mm: tuple[float, float]) -> str:
+    """Why plating is not compared of holes whose pads show another; empty when there are none."""
+    mine, theirs = _holes(old, shift_mm), _holes(new, (0.0, 0.0))
+    near, row = PointTree(theirs.at).query(mine.at, within=MOVED_MM)
+    both = np.flatnonzero(np.isfinite(near))
+    other = row[both]
+    differ = (mine.plated[both] != theirs.plated[other]) & (mine.plated[both] >= 0)
+    if not (differ & ~theirs.stated[other]).any():
+        return ""
+    return "NEW does not state it: plated and other holes share a file"
+
+
+def _stated(board: Board, file: NDArray[np.int32]) -> Bools:
+    """(n,) bool: whether the drill file of a hole states plating, as a whole or of its tools."""
+    drills = {f.name: f for f in board.package.files}
+    known = []
+    for name in board.drill_names:
+        found = drills.get(name)
+        drill = None if found is None else found.drill
+        tools = drill is not None and any(tool.plated is not None for tool in drill.tools)
+        whole = drill is not None and drill.plated is not None
+        known.append(whole or tools or (found is not None and found.role.plated is not None))
+    return np.array([*known, True], dtype=bool)[file]
+
+
 @dataclass(frozen=True, slots=True)
 class _Cuts:
-    """Holes or slots: middles, measures that show sizes, plating, words of the size."""
+    """Holes or slots: middles, measures that show sizes, plating and whether stated, words."""
 
     at: Floats
     size: Floats
     plated: NDArray[np.int8]
+    stated: Bools
     words: tuple[str, ...]
     box: Floats
 
@@ -81,6 +110,7 @@ def _holes(board: Board, shift: tuple[float, float]) -> _Cuts:
         at,
         h.diameter[:, None],
         h.plated,
+        _stated(board, h.file),
         tuple(format_mm(d) for d in h.diameter.tolist()),
         np.hstack((at - r, at + r)),
     )
@@ -92,7 +122,14 @@ def _slots(board: Board, shift: tuple[float, float]) -> _Cuts:
     shapes = board.hole_shapes[len(board.holes) :]
     if not len(first):
         nothing = np.empty((0, 2))
-        return _Cuts(nothing, np.empty((0, 4)), np.empty(0, np.int8), (), np.empty((0, 4)))
+        return _Cuts(
+            nothing,
+            np.empty((0, 4)),
+            np.empty(0, np.int8),
+            np.empty(0, bool),
+            (),
+            np.empty((0, 4)),
+        )
     box = shapely.bounds(shapes) + np.array(shift + shift)
     # Two slots are alike when width, height, tool and area agree.
     size = np.column_stack(
@@ -101,7 +138,14 @@ def _slots(board: Board, shift: tuple[float, float]) -> _Cuts:
     words = tuple(
         f"{format_number(w)} × {format_mm(h)}, tool {format_mm(d)}" for w, h, d, _ in size.tolist()
     )
-    return _Cuts((box[:, :2] + box[:, 2:]) / 2, size, s.plated[first], words, box)
+    return _Cuts(
+        (box[:, :2] + box[:, 2:]) / 2,
+        size,
+        s.plated[first],
+        _stated(board, s.file[first]),
+        words,
+        box,
+    )
 
 
 def _compare(what: What, old: _Cuts, new: _Cuts, motions: Sequence[Motion]) -> Iterator[Change]:
@@ -135,7 +179,7 @@ def _compare(what: What, old: _Cuts, new: _Cuts, motions: Sequence[Motion]) -> I
             yield _moved(what, old, row, new, other)
     for row, other in pair(FAR_MM, old.at, alike=True):
         yield _moved(what, old, row, new, other)
-    for row, other in pair(ONE_PLACE_MM, old.at, alike=False):
+    for row, other in pair(ONE_PLACE_MM if what is What.HOLE else ONE_SLOT_MM, old.at, alike=False):
         yield _resized(what, old, row, new, other)
     for row in np.flatnonzero(mine).tolist():
         yield _alone(what, Verb.REMOVED, old, row)
@@ -166,8 +210,8 @@ def _alike(old: _Cuts, row: int, new: _Cuts, other: int) -> bool:
 
 def _plated_alike(old: _Cuts, row: int, new: _Cuts, other: int) -> bool:
     a, b = old.plated[row], new.plated[other]
-    # What one board does not state is no difference.
-    return bool(a == b or a < 0 or b < 0)
+    # What one board does not state is no difference; what was inferred of a merged file neither.
+    return bool(a == b or a < 0 or b < 0 or not new.stated[other])
 
 
 def _at(

@@ -465,9 +465,17 @@ def pins_of(old: Board, new: Board) -> tuple[Pins, Pins] | str:
 
 
 def _attribute_pins(board: Board) -> Pins:
-    pins = {
-        (c.ref, pin): "" if net in NO_NET else net for c in board.components for pin, net in c.pins
-    }
+    """Net of each pin; of one with pads on several, all of them in one word."""
+    pins = {(c.ref, pin): net for c in board.components for pin, net in c.pins}
+    nets: dict[Pin, set[str]] = {pin: set() for pin in pins}
+    for layer in board.copper:
+        for row in np.unique(layer.file.objects.attributes).tolist():
+            stated = layer.file.attribute_sets[row] if row >= 0 else {}
+            part, net = stated.get(".P", ()), stated.get(".N", ())
+            if len(part) > 1 and net and (part[0], part[1]) in nets:
+                nets[part[0], part[1]].add(net[0])
+    pins |= {pin: " and ".join(sorted(n)) for pin, n in nets.items() if len(n - NO_NET) > 1}
+    pins = {pin: "" if net in NO_NET else net for pin, net in pins.items()}
     return pins if any(pins.values()) else {}
 
 

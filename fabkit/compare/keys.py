@@ -8,9 +8,12 @@ from typing import Final
 
 import numpy as np
 
+from fabkit.base.columns import Floats
+from fabkit.base.units import counted
 from fabkit.board.model import Board, Component
 from fabkit.compare.holes import Motion
 from fabkit.compare.model import ANGLE_DEG, HALF_KEY_MM, MOVED_MM, Change, Verb, What
+from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.build import find_keyboard
 from fabkit.package.model import RoleKind
 
@@ -23,30 +26,84 @@ _FIELDS: Final = (
 )
 
 
+SAME_KEY_MM: Final = 0.05
+"""Keys this near are one key, whatever they are called: a middle is measured from several holes."""
+
+_MOST: Final = 0.5
+"""Share of its holes that must stay for a key to stay, whatever became of the others."""
+
+
 @dataclass(frozen=True, slots=True)
 class Moves:
-    """Changes of keys and parts, and how they moved."""
+    """Changes of keys and parts, how they moved, and what could not be compared."""
 
     changes: tuple[Change, ...]
     motions: tuple[Motion, ...]
+    lacking: str = ""
 
 
 def compare_keys(old: Board, new: Board, shift_mm: tuple[float, float]) -> Moves:
-    """Pair keys by the part in them, else by place, and find how they moved or turned."""
+    """Pair keys by place, then by the part in them, and find how they moved or turned.
+
+    Notes
+    -----
+    A key stays when most of its holes stay, although its middle is measured elsewhere.  One that
+    only one board is seen to have, while the other has most of its holes, was not recognised there;
+    it is neither added nor removed.
+    """
     before = _named_keys(old, shift_mm)
     after = _named_keys(new, (0.0, 0.0))
+    spots = [_hole_spots(board, move) for board, move in ((old, shift_mm), (new, (0.0, 0.0)))]
     pairs, lost, fresh = _pair_keys(before, after)
     changes, motions = [], []
     for a, b in pairs:
-        step = (b.x_mm - a.x_mm, b.y_mm - a.y_mm)
-        # Holes and openings alone often do not show which quarter a key is turned by.
-        turned = _turn(a.rotation_deg, b.rotation_deg, 90.0)
-        if np.hypot(*step) <= MOVED_MM and not turned:
+        motion = _key_motion(a, b, spots[1])
+        if motion is None:
             continue
-        motions.append(Motion((a.x_mm, a.y_mm), (b.x_mm, b.y_mm), turned, reach_mm=HALF_KEY_MM))
-        changes.append(_key(Verb.MOVED, b, moved=step, turned=turned))
-    changes += [_key(Verb.REMOVED, k) for k in lost] + [_key(Verb.ADDED, k) for k in fresh]
-    return Moves(tuple(changes), tuple(motions))
+        motions.append(motion)
+        step = (motion.end[0] - motion.start[0], motion.end[1] - motion.start[1])
+        changes.append(_key(Verb.MOVED, b, moved=step, turned=motion.turned_deg))
+    gone = [k for k in lost if _share_at(k.holes, spots[1]) <= _MOST]
+    come = [k for k in fresh if _share_at(k.holes, spots[0]) <= _MOST]
+    changes += [_key(Verb.REMOVED, k) for k in gone] + [_key(Verb.ADDED, k) for k in come]
+    unseen = [
+        f"{counted(len(every) - len(real), 'key')} of {name} not recognised in {other}, "
+        "which has their holes"
+        for name, other, every, real in (("OLD", "NEW", lost, gone), ("NEW", "OLD", fresh, come))
+        if len(every) > len(real)
+    ]
+    return Moves(tuple(changes), tuple(motions), "; ".join(unseen))
+
+
+def _key_motion(a: _Key, b: _Key, spots: PointTree) -> Motion | None:
+    """How a key moved; None when it stays."""
+    step = (b.x_mm - a.x_mm, b.y_mm - a.y_mm)
+    # Holes and openings alone often do not show which quarter a key is turned by: its own do.
+    turned = _turn(a.rotation_deg, b.rotation_deg, 90.0)
+    if np.hypot(*step) <= MOVED_MM and not turned and not len(a.holes):
+        return None
+    if len(a.holes) and _share_at(a.holes, spots) > _MOST:
+        return None
+    motions = [
+        Motion((a.x_mm, a.y_mm), (b.x_mm, b.y_mm), _turn(0.0, turned + quarter, 360.0), HALF_KEY_MM)
+        for quarter in (0, 90, -90, 180)
+    ]
+    # The first of equals is the smallest turn.
+    best = max(motions, key=lambda m: round(_share_at(m.carry(a.holes), spots), 3))
+    if np.hypot(*step) <= SAME_KEY_MM and not best.turned_deg:
+        return None
+    return best
+
+
+def _share_at(places: Floats, spots: PointTree) -> float:
+    """Share of some places that have a hole of the other board; 0 of none."""
+    if not len(places) or not len(spots.points):
+        return 0.0
+    return float(np.isfinite(spots.query(places, within=4 * MOVED_MM)[0]).mean())
+
+
+def _hole_spots(board: Board, shift: tuple[float, float]) -> PointTree:
+    return PointTree(np.column_stack((board.holes.x, board.holes.y)) + shift)
 
 
 def _key(
@@ -73,7 +130,7 @@ def _turn(before: float, after: float, period: float) -> float:
     return 0.0 if abs(turned) <= ANGLE_DEG else turned
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Key:
     """A key in the coordinates of the new board; its name is empty when the files give none."""
 
@@ -81,16 +138,20 @@ class _Key:
     y_mm: float
     rotation_deg: float
     name: str
+    holes: Floats
+    """Middles of its holes, (n, 2) float64, mm."""
 
 
 def _named_keys(board: Board, shift: tuple[float, float]) -> list[_Key]:
     """Keys with the reference of the switch in them, in the coordinates of the new board."""
+    at = np.column_stack((board.holes.x, board.holes.y)) + shift
     return [
         _Key(
             x_mm=key.x_mm + shift[0],
             y_mm=key.y_mm + shift[1],
             rotation_deg=key.rotation_deg,
             name=key.refs[0] if key.refs else "",
+            holes=at[list(key.holes)],
         )
         for key in find_keyboard(board).keys
     ]
@@ -99,29 +160,35 @@ def _named_keys(board: Board, shift: tuple[float, float]) -> list[_Key]:
 def _pair_keys(
     before: Sequence[_Key], after: Sequence[_Key]
 ) -> tuple[list[tuple[_Key, _Key]], list[_Key], list[_Key]]:
-    """Keys of one name, then keys nearest to each other; what is left of each board."""
-    by_name = [_by_name(keys) for keys in (before, after)]
-    pairs = [(a, by_name[1][name]) for name, a in by_name[0].items() if name in by_name[1]]
-    lost = [k for k in before if k.name not in by_name[1] or k.name not in by_name[0]]
-    fresh = [k for k in after if k.name not in by_name[0] or k.name not in by_name[1]]
+    """Keys at one place, keys of one name, then keys nearest to each other; what each has left."""
+    pairs: list[tuple[_Key, _Key]] = []
+    lost, fresh = list(before), list(after)
+
+    def pair(reach: float, *, named: bool) -> None:
+        every = sorted(
+            (float(np.hypot(a.x_mm - b.x_mm, a.y_mm - b.y_mm)), i, j)
+            for i, a in enumerate(lost)
+            for j, b in enumerate(fresh)
+            if named or not (a.name and b.name)
+        )
+        used: tuple[set[int], set[int]] = set(), set()
+        for far, i, j in every:
+            if far <= reach and i not in used[0] and j not in used[1]:
+                used[0].add(i)
+                used[1].add(j)
+                pairs.append((lost[i], fresh[j]))
+        lost[:] = [k for i, k in enumerate(lost) if i not in used[0]]
+        fresh[:] = [k for j, k in enumerate(fresh) if j not in used[1]]
+
+    pair(SAME_KEY_MM, named=True)
+    by_name = [_by_name(keys) for keys in (lost, fresh)]
+    both = by_name[0].keys() & by_name[1].keys()
+    pairs += [(a, by_name[1][name]) for name, a in by_name[0].items() if name in both]
+    lost[:] = [k for k in lost if by_name[0].get(k.name) is not k or k.name not in both]
+    fresh[:] = [k for k in fresh if by_name[1].get(k.name) is not k or k.name not in both]
     # Two keys whose names differ are different keys; one named on one board alone may be any.
-    every = sorted(
-        (float(np.hypot(a.x_mm - b.x_mm, a.y_mm - b.y_mm)), i, j)
-        for i, a in enumerate(lost)
-        for j, b in enumerate(fresh)
-        if not (a.name and b.name)
-    )
-    used: tuple[set[int], set[int]] = set(), set()
-    for far, i, j in every:
-        if far <= HALF_KEY_MM and i not in used[0] and j not in used[1]:
-            used[0].add(i)
-            used[1].add(j)
-            pairs.append((lost[i], fresh[j]))
-    return (
-        pairs,
-        [k for i, k in enumerate(lost) if i not in used[0]],
-        [k for j, k in enumerate(fresh) if j not in used[1]],
-    )
+    pair(HALF_KEY_MM, named=False)
+    return pairs, lost, fresh
 
 
 def _by_name(keys: Sequence[_Key]) -> dict[str, _Key]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
@@ -12,8 +13,11 @@ from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Ints, Shapes
 from fabkit.board.model import Board, Layer
-from fabkit.compare.areas import differing, layer_difference, thick
-from fabkit.compare.model import Change, LayerChange, Verb, What
+from fabkit.compare.areas import differing, layer_difference, layer_parts, thick
+from fabkit.compare.model import POUR, Change, LayerChange, Verb, What
+from fabkit.compare.whole import FEW, Whole, exchanged, find_growth, find_move, growth_words
+from fabkit.formats.drill.model import DrillFile
+from fabkit.formats.gerber.model import GerberFile
 from fabkit.geometry.areas import touching_pairs
 from fabkit.geometry.neighbours import label_groups
 from fabkit.package.model import RoleKind
@@ -37,6 +41,11 @@ EDGES_MM: Final = 6.0
 """A new and a gone area that are alike, and no farther apart than so many times their length nor
 than this, are the edges of one thing that moved (our choice)."""
 
+POUR_MM2: Final = 40.0
+POUR_WIDE_MM: Final = 2.0
+"""Copper that is new or gone as a whole, of such an area and somewhere so wide, is a pour (our
+choice)."""
+
 ALIKE_MM: Final = 0.01
 ALIKE_SHARE: Final = 0.05
 
@@ -55,30 +64,124 @@ class _Pair:
         return layer
 
 
-def compare_layers(old: Board, new: Board, shift_mm: Shift) -> tuple[LayerChange, ...]:
-    """Compare every layer both boards have, copper from the top down, the profile last."""
-    made = []
+def compare_layers(
+    old: Board, new: Board, shift_mm: Shift
+) -> tuple[list[Change], tuple[LayerChange, ...]]:
+    """Compare every layer both boards have, copper from the top down, the profile last.
+
+    Returns
+    -------
+    What happened to layers as a whole, and what is different besides.
+    """
+    whole: list[Change] = []
+    made: list[LayerChange] = []
+    swapped: set[RoleKind] = set()
+    for kind, pairs in _outer_pairs(old, new).items():
+        (a, b), (c, d) = ((p.old, p.new) for p in pairs)
+        if a and b and c and d and exchanged((a.file, c.file), (b.file, d.file), shift_mm):
+            swapped.add(kind)
+            whole.append(_whole(pairs[0].either, Whole(Verb.MOVED, "exchanged"), both=True))
     for pair in _pairs(old, new):
         if pair.old is None or pair.new is None:
             continue
-        layer = pair.new
-        data = _bytes_of(old, pair.old), _bytes_of(new, pair.new)
-        same = shift_mm == (0.0, 0.0) and data[0] is not None and data[0] == data[1]
-        added, removed = (
-            (_none(), _none()) if same else _difference(old, new, pair.old, layer, shift_mm)
-        )
-        made.append(
-            LayerChange(
-                name=layer.name,
-                kind=layer.kind,
-                side=layer.side,
-                index=layer.index,
-                added=added,
-                removed=removed,
-                equal_files=same,
+        layer, before = pair.new, pair.old
+        if layer.kind in swapped and layer.side is not None:
+            others = _outer_pairs(old, new)[layer.kind]
+            before = next((p.old for p in others if p.old and p.new is not layer), before)
+        cause, change = _compare_pair(old, new, before, layer, shift_mm)
+        whole += [] if cause is None else [cause]
+        made.append(change)
+    return whole, (*made, _profile(old, new, shift_mm))
+
+
+def _outer_pairs(old: Board, new: Board) -> dict[RoleKind, list[_Pair]]:
+    """Pairs of outer layers by kind, where each board has just one on either side."""
+    found: dict[RoleKind, list[_Pair]] = {}
+    for pair in _pairs(old, new):
+        if pair.either.side is not None:
+            found.setdefault(pair.either.kind, []).append(pair)
+    return {kind: pairs for kind, pairs in found.items() if len(pairs) == 2}
+
+
+def _compare_pair(
+    old: Board, new: Board, before: Layer, layer: Layer, shift_mm: Shift
+) -> tuple[Change | None, LayerChange]:
+    """Find what happened to a layer as a whole, if anything, and what else is different."""
+    data = _bytes_of(old, before), _bytes_of(new, layer)
+    same = shift_mm == (0.0, 0.0) and data[0] is not None and data[0] == data[1]
+    found: Whole | None = None
+    added, removed = _none(), _none()
+    if not same:
+        move = None
+        if not (before.negative or layer.negative):
+            move = find_move(before.file, layer.file, shift_mm)
+        if move is not None:
+            found = move[0]
+            added, removed = layer_difference(move[1], layer.file, (0.0, 0.0))
+        else:
+            added, removed = _difference(old, new, before, layer, shift_mm)
+        if len(added) + len(removed) >= FEW and not (before.negative or layer.negative):
+            image = before.file.image if move is None else move[1].image
+            parts = _parts(image, shift_mm if move is None else (0.0, 0.0))
+            growth = find_growth(parts, layer_parts(layer.file.image))
+            if growth is not None and found is None:
+                found, added, removed = growth
+    change = LayerChange(
+        name=layer.name,
+        kind=layer.kind,
+        side=layer.side,
+        index=layer.index,
+        added=added,
+        removed=removed,
+        equal_files=same,
+    )
+    return None if found is None else _whole(layer, found), change
+
+
+def _whole(layer: Layer, found: Whole, *, both: bool = False) -> Change:
+    words, amount = found.words, found.grown_mm
+    if amount is not None:
+        words = growth_words("opening" if layer.kind is RoleKind.MASK else "shape", amount)
+    return Change(
+        what=SUBJECTS[layer.kind],
+        verb=found.verb,
+        subject=f"top and bottom {layer.kind}" if both else layer.name,
+        side=None if both else layer.side,
+        after=words,
+        moved_mm=found.moved_mm,
+        turned_deg=found.turned_deg,
+        amount_mm=amount,
+    )
+
+
+def misplaced_files(old: Board, new: Board) -> Iterator[Change]:
+    """Layers and drill files of one board that lay off its other files and were moved back."""
+    tables = [_register_words(board) for board in (old, new)]
+    for key in dict.fromkeys([*tables[1], *tables[0]]):
+        before, after = (table.get(key, ("", What.OTHER)) for table in tables)
+        if before[0] != after[0]:
+            yield Change(
+                what=(after if after[0] else before)[1],
+                verb=Verb.MOVED,
+                subject=key,
+                after=after[0] or f"no longer {before[0]}",
             )
-        )
-    return (*made, _profile(old, new, shift_mm))
+
+
+def _register_words(board: Board) -> dict[str, tuple[str, What]]:
+    """Read what is wrong with the place of each file, by its role."""
+    roles = {file.name: file.role for file in board.package.files}
+    found: dict[str, tuple[str, What]] = {}
+    for remark in board.package.remarks:
+        name = remark.places[0].file if remark.places else None
+        if not remark.id.startswith("register/") or name not in roles or not remark.assumed:
+            continue
+        role = roles[name]
+        what = What.PROFILE if role.kind is RoleKind.PROFILE else SUBJECTS.get(role.kind, What.HOLE)
+        words = remark.message.partition(";")[0]
+        words = re.sub(rf"^the (drill file|{re.escape(str(role))}) ", "", words)
+        found[f"file of the {role}".partition(" (")[0]] = words, what
+    return found
 
 
 def layers_in_one(old: Board, new: Board) -> Iterator[Change]:
@@ -90,6 +193,14 @@ def layers_in_one(old: Board, new: Board) -> Iterator[Change]:
         if len(layer.file.objects):
             verb = Verb.ADDED if pair.old is None else Verb.REMOVED
             yield Change(what=What.LAYER, verb=verb, subject=layer.name, side=layer.side)
+
+
+def unrecognised(board: Board) -> int:
+    """How many files may be layers whose role is not known."""
+    return sum(
+        file.role.kind is RoleKind.UNKNOWN and isinstance(file.content, GerberFile | DrillFile)
+        for file in board.package.files
+    )
 
 
 def find_places(layer: LayerChange) -> tuple[Change, ...]:
@@ -116,6 +227,10 @@ def find_places(layer: LayerChange) -> tuple[Change, ...]:
     first = largest[np.unique(group[largest], return_index=True)[1]]
     points = shapely.get_coordinates(shapely.point_on_surface(both[first]))
     what = What.PROFILE if layer.kind is RoleKind.PROFILE else SUBJECTS[layer.kind]
+    pour = np.zeros(count, dtype=bool)
+    if what is What.COPPER:
+        wide = area[first] >= POUR_MM2
+        pour[wide] = ~shapely.is_empty(shapely.buffer(both[first[wide]], -POUR_WIDE_MM / 2))
     made = []
     for k in range(count):
         lost = total[k] - gained[k]
@@ -133,6 +248,8 @@ def find_places(layer: LayerChange) -> tuple[Change, ...]:
                 box_mm=(float(low[k, 0]), float(low[k, 1]), float(high[k, 0]), float(high[k, 1])),
                 added_mm2=plus_mm2,
                 removed_mm2=minus_mm2,
+                before=POUR if pour[k] and verb is Verb.REMOVED else "",
+                after=POUR if pour[k] and verb is Verb.ADDED else "",
             )
         )
     return tuple(sorted(made, key=lambda c: (-(c.added_mm2 + c.removed_mm2), c.box_mm or ())))

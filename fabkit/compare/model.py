@@ -15,7 +15,7 @@ from fabkit.base.results import Result
 from fabkit.base.tables import Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.model import Board
-from fabkit.board.single import turn_points
+from fabkit.geometry.segments import Placing
 from fabkit.package.model import RoleKind, Side
 
 Points = Floats
@@ -26,6 +26,9 @@ Place = tuple[float, float]
 
 COPPER_LAYERS: Final = "copper layers"
 """Subject of a change in the number of copper layers."""
+
+POUR: Final = "pour"
+"""Words before or after an area of copper that is a whole pour."""
 
 SAME_MM: Final = 0.003
 """Coordinates and sizes that differ by no more are the same.
@@ -89,6 +92,10 @@ class What(StrEnum):
     OTHER = "other"
 
 
+AREAS: Final = (What.COPPER, What.MASK, What.LEGEND, What.PASTE, What.OTHER)
+"""Layers that are compared as areas."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
     """One thing that is different.
@@ -115,6 +122,10 @@ class Change:
         Of pads that are parted or joined: the two that lie nearest to each other.
     group
         Number that changes share which part the same pads, or join to the same.
+    amount_mm
+        By how much every edge of a layer moved outwards, or a diameter grew.
+    because
+        Words of the change that it follows from; empty when it stands for itself.
     """
 
     what: What
@@ -133,6 +144,8 @@ class Change:
     near: str = ""
     ends_mm: tuple[Place, Place] | None = None
     group: int | None = None
+    amount_mm: float | None = None
+    because: str = ""
 
     @property
     def kind(self) -> str:
@@ -153,10 +166,26 @@ class Change:
         return bool(self.added_mm2 or self.removed_mm2)
 
     @property
+    def is_pour(self) -> bool:
+        """Whether a whole pour is new or gone."""
+        return self.is_area and POUR in (self.before, self.after)
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether it is of a whole layer or file: moved, turned, mirrored, scaled, grown."""
+        return (
+            self.what in (*AREAS, What.PROFILE, What.HOLE)
+            and self.x_mm is None
+            and self.verb in (Verb.MOVED, Verb.RESIZED)
+        )
+
+    @property
     def counted_as(self) -> str:
         """What it is when changes are counted: areas of all layers are one kind."""
         if self.is_area:
             return "area"
+        if self.is_whole:
+            return "layer"
         return "board fact" if self.what is What.BOARD else self.what.value
 
     @property
@@ -164,6 +193,9 @@ class Change:
         """What happened, without its place."""
         if self.is_area:
             return self._area_message()
+        if self.is_whole and self.after:
+            between = ": " if self.amount_mm is not None else " "
+            return f"{self.subject}{between}{self.after}"
         if self.what is What.CONNECTION:
             if self.verb is Verb.REMOVED:
                 return f"{self.subject}: no longer {self.before}"
@@ -177,7 +209,8 @@ class Change:
 
     def _area_message(self) -> str:
         kept = [(self.added_mm2, "added"), (self.removed_mm2, "removed")]
-        areas = ", ".join(f"{_area(a)} {verb}" for a, verb in kept if a)
+        pour = "pour of " if self.is_pour else ""
+        areas = ", ".join(f"{pour}{_area(a)} {verb}" for a, verb in kept if a)
         size = self.size_mm
         within = "" if size is None else f" within {_across(size)}"
         return f"{self.subject}: {areas}{within}"
@@ -206,7 +239,7 @@ class Change:
         if self.x_mm is not None and self.y_mm is not None:
             # What moved is listed where it is now: the other way round, where it was.
             at = alignment.back(np.array([[self.x_mm - own[0], self.y_mm - own[1]]]))[0]
-        step = turn_points(np.array([own]), -alignment.turned_deg)[0]
+        step = alignment.step_back(own)
         ends = None if self.ends_mm is None else alignment.back(np.array(self.ends_mm))
         return replace(
             self,
@@ -218,9 +251,10 @@ class Change:
             after=self.before,
             added_mm2=self.removed_mm2,
             removed_mm2=self.added_mm2,
-            moved_mm=None if self.moved_mm is None else (-float(step[0]), -float(step[1])),
+            moved_mm=None if self.moved_mm is None else (-step[0], -step[1]),
             turned_deg=-self.turned_deg,
             ends_mm=None if ends is None else _ends(ends),
+            amount_mm=None if self.amount_mm is None else -self.amount_mm,
         )
 
 
@@ -243,7 +277,7 @@ def _across(size: tuple[float, float]) -> str:
     return f"{format_number(size[0], digits=2)} × {format_mm(size[1], digits=2)}"
 
 
-Method = Literal["same origin", "holes", "profile", "pads", "none"]
+Method = Literal["same origin", "holes", "profile", "pads", "keys", "none"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -254,33 +288,62 @@ class Alignment:
     ----------
     method
         What showed turn and shift; ``none`` when nothing of one board lies on the other.
+    mirrored
+        Whether the old board was mirrored first (x changes sign).
     turned_deg
         0, 90, 180 or 270: what the old board is turned by about its origin, counter-clockwise.
     shift_mm
         What is then added to its positions.
     agreeing, compared
         Holes and pads of the smaller board that lie on one of the other, of how many.
+    copies
+        Where the old board lies on a new one that is a panel of it; empty otherwise.
+    scale
+        Of boards that cannot be laid on each other: size of the new one, if it is the old one
+        scaled.
     """
 
     method: Method
+    mirrored: bool = False
     turned_deg: int = 0
     shift_mm: tuple[float, float]
     agreeing: int
     compared: int
+    copies: tuple[Placing, ...] = ()
+    scale: float = 1.0
 
     @property
     def comparable(self) -> bool:
         """Whether the boards have enough in common to be laid on each other."""
         return self.method != "none"
 
+    @property
+    def turn(self) -> Placing:
+        """Mirror and turn of the old board, without the shift."""
+        return Placing(mirrored=self.mirrored, quarter_turns=self.turned_deg // 90)
+
+    @property
+    def placing(self) -> Placing:
+        """All of it."""
+        dx, dy = self.shift_mm
+        return replace(self.turn, dx_mm=dx, dy_mm=dy)
+
     def lay(self, points: Points) -> Points:
         """Points of the old board as they lie on the new one, (n, 2) float64, mm."""
-        laid: Points = turn_points(points, self.turned_deg) + self.shift_mm
-        return laid
+        return self.placing.points(points)
 
     def back(self, points: Points) -> Points:
         """Points of the new board as they lie on the old one, (n, 2) float64, mm."""
-        return turn_points(points - self.shift_mm, -self.turned_deg)
+        return self._back(points - self.shift_mm)
+
+    def _back(self, points: Points) -> Points:
+        turned = Placing(quarter_turns=-self.turned_deg // 90).points(points)
+        return Placing(mirrored=self.mirrored).points(turned)
+
+    def step_back(self, step: tuple[float, float]) -> tuple[float, float]:
+        """Turn a way on the new board to what it is on the old one, mm."""
+        ((dx, dy),) = self._back(np.array([step])).tolist()
+        return dx, dy
 
     @property
     def shifted(self) -> bool:
@@ -291,10 +354,13 @@ class Alignment:
     def words(self) -> str:
         """How, in a sentence."""
         agreed = f"{self.agreeing} of {self.compared} holes and pads agree"
+        if self.scale != 1.0:
+            return f"NEW is OLD scaled to {format_number(100 * self.scale, digits=2)} %"
         if not self.comparable:
             return f"the boards cannot be laid on each other: {agreed}"
         dx, dy = self.shift_mm
-        moves = [f"turned by {self.turned_deg}°"] if self.turned_deg else []
+        moves = ["mirrored"] if self.mirrored else []
+        moves += [f"turned by {self.turned_deg}°"] if self.turned_deg else []
         if self.shifted:
             moves.append(f"moved by {format_number(dx)}, {format_mm(dy)}")
         if not moves:
@@ -363,6 +429,8 @@ class Comparison(Result):
         Every layer both boards have.
     not_compared
         What could not be compared, with the reason: ``{"nets": "OLD names no nets"}``.
+    summary
+        What happened, in at most six sentences; empty when nothing did.
     """
 
     old: Board
@@ -372,6 +440,7 @@ class Comparison(Result):
     changes: tuple[Change, ...]
     layers: tuple[LayerChange, ...]
     not_compared: Mapping[str, str] = field(default_factory=dict)
+    summary: tuple[str, ...] = ()
 
     @property
     def brief(self) -> str:

@@ -43,14 +43,18 @@ def compare_record(
         "new": board_record(comparison.new),
         "alignment": {
             "method": alignment.method,
+            "mirrored": alignment.mirrored,
             "turned_deg": alignment.turned_deg,
             "shift_mm": list(alignment.shift_mm),
             "agreeing": alignment.agreeing,
             "compared": alignment.compared,
+            "copies": max(len(alignment.copies), int(alignment.comparable)),
+            "scale": alignment.scale,
             "text": alignment.words,
         },
         "tolerance": {"coordinate_mm": SAME_MM, "sliver_mm": SLIVER_MM},
         "verdict": comparison.verdict,
+        "summary": list(comparison.summary),
         "equal": comparison.equal,
         "comparable": alignment.comparable,
         "changes": [
@@ -88,6 +92,8 @@ def change_record(change: Change, *, expected: bool | None = None) -> Record:
         "group": change.group,
         "added_mm2": change.added_mm2 if change.is_area else None,
         "removed_mm2": change.removed_mm2 if change.is_area else None,
+        "amount_mm": change.amount_mm,
+        "because": change.because or None,
         "expected": expected,
     }
     return {key: value for key, value in known.items() if value is not None}
@@ -170,17 +176,27 @@ NAMELESS: Final = re.compile(r"a pad|\d+ pads")
 
 
 def print_comparison(console: Terminal, record: Record, *, full: bool = False) -> None:
-    """Print what changed, gathered by kind; every place when ``full``."""
+    """Print what happened in few sentences, then changes by kind; every place when ``full``."""
+    if not record["comparable"]:
+        # Nothing that could be listed of two designs would help.
+        for sentence in record["summary"]:
+            console.print(sentence, style="bold")
     for word in ("old", "new"):
         console.print(f"{word.upper()}  {_board(record[word])}")
     old, new = record["boards"]
     alike = old["headline"] == new["headline"]
     print_boards(console, [{**old, "name": "both"}] if alike else [old, new])
+    if not record["comparable"]:
+        console.print(f"\n{closing(record)}", style="bold")
+        return
     console.print(record["alignment"]["text"])
+    for sentence in record["summary"]:
+        console.print(f"- {sentence}", style="bold")
     for what, why in record["not_compared"].items():
         console.print(f"not compared: {what}, because {why}", style="dim")
     # Areas are listed place by place only when all are asked for; otherwise the table sums them up.
-    shown = [c for c in record["changes"] if full or not _is_area(c)]
+    # What follows from another change is listed only then, too.
+    shown = [c for c in record["changes"] if full or not (_is_area(c) or "because" in c)]
     for title, lines in sections(shown, full=full):
         console.print(f"\n{title}", style="bold")
         for line in lines if full else _shortened(title, lines):
@@ -472,13 +488,15 @@ def comparison_markdown(record: Record) -> str:
     lines = [
         f"# {markdown_text(old)} to {markdown_text(new)}: {markdown_text(closing(record))}",
         "",
+        *(f"- {markdown_text(sentence)}" for sentence in record["summary"]),
+        *([""] if record["summary"] else []),
         f"{markdown_text(record['alignment']['text'])}.",
     ]
     lines += [
         f"\nNot compared: {markdown_text(what)}, because {markdown_text(why)}."
         for what, why in record["not_compared"].items()
     ]
-    plain = [c for c in record["changes"] if "added_mm2" not in c]
+    plain = [c for c in record["changes"] if "added_mm2" not in c and "because" not in c]
     if plain:
         lines += ["", "## Changes"]
         for title, said in sections(plain, full=False):

@@ -86,7 +86,7 @@ def compare_revisions(
         As for :func:`weigh_changes`.
     weigh
         What else to compare: verdicts and prices, verdicts alone, or nothing.  Boards of the same
-        files are not weighed: nothing differs.
+        files are not weighed, as nothing differs, nor are two designs that are not comparable.
 
     Raises
     ------
@@ -97,13 +97,14 @@ def compare_revisions(
     """
     comparison = compare_boards(old, new, tell=tell)
     judgement = None if expected is None else judge_changes(comparison, expected)
+    weighable = comparison.alignment.comparable and not comparison.same_files
     consequences = weigh_changes(
         comparison,
         order=order,
         house=house,
         options=options,
-        findings=weigh != "nothing" and not comparison.same_files,
-        costs=weigh == "all" and not comparison.same_files,
+        findings=weigh != "nothing" and weighable,
+        costs=weigh == "all" and weighable,
         tell=tell,
     )
     return Compared(comparison=comparison, judgement=judgement, consequences=consequences)

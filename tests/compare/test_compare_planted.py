@@ -97,11 +97,13 @@ def test_a_removed_and_an_added_track_are_distinguished(rev_b):
     layer = next(a for a in rev_b.layers if a.name == "top copper")
     row = int(np.flatnonzero(layer.file.objects.kind == Kind.DRAW)[3])
     without = edit_layer(rev_b, "top copper", lambda o: o.take(np.arange(len(o)) != row))
-    gone, back = (
-        _only(fabkit.compare_boards(rev_b, without)),
-        _only(fabkit.compare_boards(without, rev_b)),
+    compared = fabkit.compare_boards(rev_b, without), fabkit.compare_boards(without, rev_b)
+    (gone, join), (back, other) = (
+        sorted(c.changes, key=lambda change: not change.is_area) for c in compared
     )
 
+    assert (join.kind, other.kind) == ("connection/removed", "connection/added")
+    assert (gone.because, back.because) == (join.message, other.message)
     assert (gone.kind, back.kind) == ("copper/removed", "copper/added")
     assert gone.removed_mm2 == pytest.approx(back.added_mm2, abs=1e-9)
     assert gone.side == "top"

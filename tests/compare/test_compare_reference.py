@@ -132,7 +132,7 @@ def test_random_edits_are_found_where_they_are(rev_b, edits, name):
     places = [c for c in comparison.changes if c.is_area]
     slack = 1e-3 + SLIVER_MM * (plus.length + minus.length) / 2
 
-    assert {c.subject for c in comparison.changes} <= {name}
+    assert {c.subject for c in comparison.changes if c.what != "connection"} <= {name}
     assert sum(c.added_mm2 for c in places) == pytest.approx(plus.area, abs=slack)
     assert sum(c.removed_mm2 for c in places) == pytest.approx(minus.area, abs=slack)
     if max(plus.area, minus.area) > slack:

@@ -11,15 +11,22 @@ import shapely.affinity
 from compare_boards import shifted
 
 import fabkit
-from fabkit.board.single import turn_board, turn_points
+from fabkit.board.single import place_board
+from fabkit.geometry.segments import Placing
 
 TURNS = (90, 180, 270)
+
+
+def _turn(degrees):
+    return Placing(quarter_turns=degrees // 90)
 
 
 @pytest.mark.parametrize("degrees", TURNS)
 def test_a_turned_board_is_the_same_board(rev_b, degrees):
     """Turned and from another origin: equal, and the turn that brings it back is stated."""
-    comparison = fabkit.compare_boards(shifted(turn_board(rev_b, degrees), 7.5, -3.25), rev_b)
+    comparison = fabkit.compare_boards(
+        shifted(place_board(rev_b, _turn(degrees)), 7.5, -3.25), rev_b
+    )
 
     assert comparison.equal
     assert comparison.alignment.turned_deg == 360 - degrees
@@ -38,7 +45,7 @@ def test_changes_are_those_of_boards_that_lie_alike(rev_a, rev_b, degrees):
         )
 
     plain = fabkit.compare_boards(rev_a, rev_b)
-    turned = fabkit.compare_boards(turn_board(rev_a, degrees), rev_b)
+    turned = fabkit.compare_boards(place_board(rev_a, _turn(degrees)), rev_b)
 
     assert turned.alignment.turned_deg == 360 - degrees
     assert told(turned) == told(plain)
@@ -57,7 +64,7 @@ def test_it_mirrors_between_turned_boards(rev_a, rev_b):
             if c.moved_mm is not None
         )
 
-    old = turn_board(rev_a, 90)
+    old = place_board(rev_a, _turn(90))
     there, back = fabkit.compare_boards(old, rev_b), fabkit.compare_boards(rev_b, old)
 
     assert (there.alignment.turned_deg + back.alignment.turned_deg) % 360 == 0
@@ -67,7 +74,7 @@ def test_it_mirrors_between_turned_boards(rev_a, rev_b):
 @pytest.mark.parametrize("degrees", TURNS)
 def test_layers_turn_as_their_images_do(rev_b, degrees):
     """The image of a turned layer is the turned image (reference: a general geometry library)."""
-    layer, turned = rev_b.copper[0], turn_board(rev_b, degrees).copper[0]
+    layer, turned = rev_b.copper[0], place_board(rev_b, _turn(degrees)).copper[0]
     image = shapely.affinity.rotate(layer.file.image, degrees, origin=(0, 0))
 
     assert image.symmetric_difference(turned.file.image).area == pytest.approx(0, abs=1e-3)
@@ -78,4 +85,4 @@ def test_quarter_turns_are_exact():
     points = np.array([[0.1, 0.2], [-3.7, 1e-9]])
 
     for degrees in TURNS:
-        assert np.array_equal(turn_points(turn_points(points, degrees), 360 - degrees), points)
+        assert np.array_equal(_turn(360 - degrees).points(_turn(degrees).points(points)), points)

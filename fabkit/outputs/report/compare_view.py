@@ -46,12 +46,13 @@ def compare_section(
     look
         Colours of the finished board.
     """
-    plain = [c for c in record["changes"] if "added_mm2" not in c]
+    plain = [c for c in record["changes"] if "added_mm2" not in c and "because" not in c]
     return {
         "old": record["old"]["name"],
         "new": record["new"]["name"],
         "closing": closing(record),
         "alignment": record["alignment"]["text"],
+        "summary": record["summary"],
         "not_compared": record["not_compared"],
         "faces": _faces(comparison, look or PreviewOptions()) if record["comparable"] else [],
         "key": picture_key(comparison),

@@ -1,0 +1,334 @@
+"""What happened, in at most six sentences, as an engineer would say it."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Final
+
+import numpy as np
+
+from fabkit.base.columns import Floats
+from fabkit.base.units import counted, format_mm, format_number, some_of
+from fabkit.compare.model import Alignment, Change, Verb, What
+
+MOST: Final = 6
+"""Sentences of a summary."""
+
+NAMES: Final = 4
+"""Keys, parts and pads named in one sentence."""
+
+EACH_SHARE: Final = 0.8
+EACH_LEAST: Final = 3
+"""A hole that changed alike at this share of the keys, and at so many, changed at each of them."""
+
+ROUND_MM: Final = 0.1
+"""Places in a footprint are compared to this."""
+
+KEY_REACH_MM: Final = 9.0
+
+_DONE: Final = {
+    Verb.ADDED: "added",
+    Verb.REMOVED: "removed",
+    Verb.RESIZED: "resized",
+    Verb.CHANGED: "changed",
+    Verb.MOVED: "moved",
+    Verb.RENAMED: "renamed",
+}
+
+Keys = tuple[Floats, Floats]
+"""Middles of the keys, (n, 2) mm, and their rotation, (n,) degrees."""
+
+
+def summarise(
+    alignment: Alignment, changes: Sequence[Change], keys: Sequence[Keys]
+) -> tuple[str, ...]:
+    """Say what happened; empty when nothing did.
+
+    Parameters
+    ----------
+    alignment
+        How the boards were laid on each other.
+    changes
+        All that differs.
+    keys
+        Of the old board, as laid on the new one, and of the new one.
+    """
+    if not alignment.comparable:
+        return tuple(_apart(alignment, changes))
+    own = [c for c in changes if not c.because]
+    folded = Counter(c.counted_as for c in changes if c.because)
+    said = [
+        *_board(own),
+        *_whole(own),
+        *_connections(own, changes),
+        *_layers(own),
+        *_keys(own, folded),
+        *_holes(own, keys),
+        *_pours(own),
+        *_named(own),
+        *_areas(own),
+    ]
+    if len(said) <= MOST:
+        return tuple(said)
+    rest = said[MOST - 1 :]
+    return (*said[: MOST - 1], "Besides: " + "; ".join(_small(s) for s in rest) + ".")
+
+
+def _small(sentence: str) -> str:
+    return sentence[0].lower() + sentence[1:].rstrip(".")
+
+
+def _apart(alignment: Alignment, changes: Sequence[Change]) -> Iterator[str]:
+    yield "The boards are not comparable: " + (
+        f"{alignment.words}."
+        if alignment.scale != 1.0
+        else f"only {alignment.agreeing} of {alignment.compared} holes and pads lie on each other,"
+        " and neither outline nor keys show how the boards belong together."
+    )
+    facts = [c.message for c in changes if c.what is What.BOARD and c.subject != "scale"]
+    if facts:
+        yield _sentence("; ".join(facts))
+
+
+def _sentence(words: str) -> str:
+    return words[0].upper() + words[1:] + "."
+
+
+def _board(own: Sequence[Change]) -> Iterator[str]:
+    facts = [c for c in own if c.what is What.BOARD]
+    for change in facts:
+        if change.subject == "board":
+            yield f"NEW is OLD {change.after}."
+        elif change.subject == "panel":
+            yield f"NEW is a {change.after}, each of them OLD."
+    plain = [
+        f"{'OLD' if c.before == 'none' else 'NEW'} has no profile"
+        if c.subject == "profile"
+        else c.message
+        for c in facts
+        if c.subject not in ("board", "panel")
+    ]
+    if plain:
+        yield _sentence(some_of(plain, NAMES))
+
+
+def _whole(own: Sequence[Change]) -> Iterator[str]:
+    groups: dict[tuple[object, ...], list[Change]] = defaultdict(list)
+    for change in own:
+        if change.is_whole:
+            said = change.message.removeprefix(change.subject)
+            groups[change.verb, said].append(change)
+    for key, group in groups.items():
+        yield _sentence(f"the {_and([c.subject for c in group])}{key[1]}")
+
+
+def _and(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def _connections(own: Sequence[Change], changes: Sequence[Change]) -> Iterator[str]:
+    joins = [c for c in own if c.what is What.CONNECTION]
+    if not joins:
+        return
+    gone = [c for c in joins if c.verb is Verb.REMOVED]
+    new = [c for c in joins if c.verb is Verb.ADDED]
+    parts = []
+    for group, word in ((gone, "gone"), (new, "new")):
+        if group:
+            are = "is" if len(group) == 1 else "are"
+            by = {c.message for c in group}
+            why = {c.what for c in changes if c.because in by}
+            how = f" with copper that is {word}" if What.COPPER in why else ""
+            what = counted(len(group), "connection")
+            parts.append(f"{what} {are} {word}{how} ({_at(group[0])})")
+    yield _sentence("; ".join(parts))
+
+
+def _at(change: Change) -> str:
+    if change.x_mm is None or change.y_mm is None:
+        return change.message
+    return f"{change.message}, {_place(change)}"
+
+
+def _place(change: Change) -> str:
+    assert change.x_mm is not None  # noqa: S101 -- only changes with a place are asked
+    assert change.y_mm is not None  # noqa: S101 -- the same
+    near = f" near {change.near}" if change.near else ""
+    return f"at {format_number(change.x_mm, digits=2)}, {format_mm(change.y_mm, digits=2)}{near}"
+
+
+def _layers(own: Sequence[Change]) -> Iterator[str]:
+    for verb, word in ((Verb.REMOVED, "missing from NEW"), (Verb.ADDED, "new")):
+        names = [c.subject for c in own if c.what is What.LAYER and c.verb is verb]
+        if names:
+            yield _sentence(f"the {_and(names)} {'is' if len(names) == 1 else 'are'} {word}")
+
+
+def _keys(own: Sequence[Change], folded: Counter[str]) -> Iterator[str]:
+    keys = [c for c in own if c.what is What.KEY]
+    if not keys:
+        return
+    parts = []
+    for group in _alike(keys):
+        names = [c.subject.removeprefix("key").strip() for c in group]
+        named = some_of([n for n in names if n], NAMES)
+        first = group[0]
+        what = counted(len(group), "key")
+        if len({_step(c) for c in group}) > 1:
+            far = sorted(float(np.hypot(*(c.moved_mm or (0.0, 0.0)))) for c in group)
+            how = f"moved by {format_number(far[0])} to {format_mm(far[-1])}"
+        else:
+            how = first.message.removeprefix(first.subject).strip()
+        parts.append(f"{what} {how}" + (f" ({named})" if named else ""))
+    with_them = _and([counted(n, what) for what, n in folded.items()]) if folded else ""
+    yield _sentence("; ".join(parts) + (f", with {with_them}" if with_them else ""))
+
+
+def _step(change: Change) -> tuple[object, ...]:
+    moved = tuple(round(v, 2) + 0.0 for v in change.moved_mm or ())
+    return change.verb, moved, round(change.turned_deg, 1)
+
+
+def _alike(changes: Iterable[Change]) -> list[list[Change]]:
+    """Gather what changed alike, and the few of one verb that each changed another way."""
+    groups: dict[tuple[object, ...], list[Change]] = defaultdict(list)
+    for change in changes:
+        groups[_step(change)].append(change)
+    few: dict[Verb, list[Change]] = defaultdict(list)
+    made = []
+    kinds = Counter(step[0] for step in groups)
+    for step, group in groups.items():
+        verb = group[0].verb
+        if len(group) < EACH_LEAST and kinds[step[0]] > EACH_LEAST:
+            few[verb] += group
+        else:
+            made.append(group)
+    return [*sorted(made, key=len, reverse=True), *few.values()]
+
+
+def _holes(own: Sequence[Change], keys: Sequence[Keys]) -> Iterator[str]:
+    holes = [c for c in own if c.what in (What.HOLE, What.SLOT) and c.x_mm is not None]
+    if not holes:
+        return
+    rest, each = at_each_key(holes, keys)
+    yield from each
+    groups: dict[tuple[object, ...], list[Change]] = defaultdict(list)
+    for change in rest:
+        moved = _step(change)[1] if change.verb is Verb.MOVED else ()
+        groups[change.what, change.verb, change.before, change.after, moved].append(change)
+    if not groups:
+        return
+    ranked = sorted(groups.values(), key=lambda g: -len(g))
+    parts = [_hole_words(group) for group in ranked[:3]]
+    more = Counter(f"{g[0].what} {_DONE[g[0].verb]}" for g in ranked[3:] for _ in g)
+    parts += [f"{n} more {words}" for words, n in more.items()]
+    yield _sentence("; ".join(parts))
+
+
+def _hole_words(group: Sequence[Change]) -> str:
+    first = group[0]
+    thing = counted(len(group), first.what.value)
+    at = f" {_place(first)}" if len(group) == 1 else ""
+    if first.verb is Verb.MOVED:
+        how = first.message.removeprefix(first.subject).strip()
+        return f"{thing} {how}{at}"
+    if first.before and first.after:
+        return f"{thing} from {first.before} to {first.after}{at}"
+    return f"{thing} {_DONE[first.verb]} ({first.before or first.after}){at}"
+
+
+def at_each_key(holes: Sequence[Change], keys: Sequence[Keys]) -> tuple[list[Change], list[str]]:
+    """Set holes apart that changed alike at (nearly) every key.
+
+    Returns
+    -------
+    The others, and a sentence for each way in which keys changed.
+    """
+    for middles, turns in keys[::-1]:
+        if len(middles) < EACH_LEAST:
+            continue
+        at = np.array([(c.x_mm, c.y_mm) for c in holes])
+        away = at[:, None, :] - middles[None, :, :]
+        nearest = np.argmin(np.hypot(away[..., 0], away[..., 1]), axis=1)
+        step = away[np.arange(len(at)), nearest]
+        angle = np.radians(turns[nearest])
+        local = np.column_stack(
+            (
+                step[:, 0] * np.cos(angle) + step[:, 1] * np.sin(angle),
+                step[:, 1] * np.cos(angle) - step[:, 0] * np.sin(angle),
+            )
+        )
+        groups: dict[tuple[object, ...], list[int]] = defaultdict(list)
+        for k, change in enumerate(holes):
+            if np.hypot(*step[k]) <= KEY_REACH_MM:
+                spot = tuple(np.round(local[k] / ROUND_MM).astype(int).tolist())
+                groups[change.what, change.verb, change.before, change.after, spot].append(k)
+        least = max(EACH_LEAST, EACH_SHARE * len(middles))
+        each = {g: rows for g, rows in groups.items() if len(set(nearest[rows])) >= least}
+        if not each:
+            continue
+        taken = {k for rows in each.values() for k in rows}
+        said: dict[tuple[object, ...], list[int]] = defaultdict(list)
+        for group, rows in each.items():
+            said[group[:4]].append(len(rows))
+        sentences = []
+        for (what, verb, before, after), counts in said.items():
+            things = counted(len(counts), str(what))
+            how = (
+                f"from {before} to {after}"
+                if before and after
+                else f"{_DONE[Verb(str(verb))]} ({before or after})"
+            )
+            sentences.append(_sentence(f"{things} at each of {max(counts)} keys {how}"))
+        return [c for k, c in enumerate(holes) if k not in taken], sentences
+    return list(holes), []
+
+
+def _pours(own: Sequence[Change]) -> Iterator[str]:
+    pours = [c for c in own if c.is_pour]
+    if pours:
+        yield _sentence("; ".join(_pour(c) for c in pours[:NAMES]))
+
+
+def _pour(change: Change) -> str:
+    area = change.added_mm2 or change.removed_mm2
+    done = "added to" if change.added_mm2 else "removed from"
+    return f"a pour of {format_number(area, digits=0)} mm² is {done} the {change.subject}"
+
+
+def _named(own: Sequence[Change]) -> Iterator[str]:
+    parts = [c for c in own if c.what in (What.PART, What.NET, What.PIN)]
+    if not parts:
+        return
+    groups: dict[tuple[What, Verb], list[Change]] = defaultdict(list)
+    for change in parts:
+        groups[change.what, change.verb].append(change)
+    said = []
+    for (what, verb), group in groups.items():
+        first = group[0].message
+        alone = first if what is not What.NET or verb is not Verb.RENAMED else f"net {first}"
+        became = {(c.before, c.after) for c in group if c.before and c.after}
+        names = some_of([c.message if what is What.NET else c.subject for c in group], NAMES)
+        how = _DONE[verb]
+        if len(became) == 1 and what is not What.NET:
+            how = f"from {group[0].before} to {group[0].after}"
+        many = f"{counted(len(group), what.value)} {how} ({names})"
+        said.append(alone if len(group) == 1 else many)
+    yield _sentence("; ".join(said))
+
+
+def _areas(own: Sequence[Change]) -> Iterator[str]:
+    areas = [c for c in own if c.is_area and not c.is_pour]
+    if not areas:
+        return
+    if len(areas) == 1:
+        yield _sentence(f"{areas[0].message}, {_place(areas[0])}")
+        return
+    layers = Counter(c.subject for c in areas)
+    largest = max(areas, key=lambda c: c.added_mm2 + c.removed_mm2)
+    places = _and([f"{n} on the {name}" for name, n in layers.most_common()])
+    done = {Verb.ADDED: " added", Verb.REMOVED: " removed"}
+    verbs = {c.verb for c in areas}
+    how = done.get(next(iter(verbs)), "") if len(verbs) == 1 else ""
+    yield _sentence(f"{counted(len(areas), 'area')}{how}: {places}; the largest {_place(largest)}")
