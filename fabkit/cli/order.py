@@ -77,7 +77,7 @@ def run(asked: Asked) -> None:
             printing.print_json("order", done.manifest)
         else:
             console = terminal.Terminal()
-            terminal.print_order(console, done.manifest, folder=asked.out)
+            terminal.print_order(console, done.manifest, done.costs.answer(), folder=asked.out)
         return done.exit_status(asked.fail_on)
 
     status = rerunning.keep_running(asked.out, read, do) if asked.watch else do(read())

@@ -450,12 +450,19 @@ class CostSheet(Result):
         total = f"order {boards}: {money(best.total)} in all{self.lacking}"
         paid = "; ".join(f"{money(a)} for {title}" for title, a in shares_of(best) if a)
         each = ", ".join(f"{name} {money(amount)}" for name, amount in self.each())
-        larger = next((o for o in self.curve if o.quantity > best.quantity), None)
-        if larger is not None:
-            apart = larger.total - best.total
-            less = "less" if apart < 0 else "more"
-            each += f"; {larger.boards} boards cost {money(abs(apart))} {less}"
-        return (total, f"of that {paid}", each, *self.judged)
+        more = f"; {self.larger}" if self.larger else ""
+        return (total, f"of that {paid}", f"{each}{more}", *self.judged)
+
+    @property
+    def larger(self) -> str:
+        """What the next larger order costs against the best, in words; empty without either."""
+        best = self.best
+        larger = next((o for o in self.curve if best and o.quantity > best.quantity), None)
+        if best is None or larger is None:
+            return ""
+        apart = larger.total - best.total
+        less = "less" if apart < 0 else "more"
+        return f"{larger.boards} boards cost {self.currency.format(abs(apart))} {less}"
 
     def each(self) -> tuple[tuple[str, Decimal], ...]:
         """Give what one half and one keyboard come to, as far as the order has such; unrounded.

@@ -278,24 +278,3 @@ def house_sheet_record(house: House) -> Record:
             for standard, fine in zip(house.limits("standard"), house.limits("fine"), strict=True)
         ],
     }
-
-
-def no_keyboard(boards: Sequence[Record]) -> bool:
-    """Whether nothing of an order is a keyboard, so that money counts per board."""
-    return bool(boards) and all(said["is"] == "none" for said in boards)
-
-
-def pieces_words(best: Record, boards: Sequence[Record]) -> str:
-    """How many boards to order, of each design where there are several."""
-    if len(boards) < 2:
-        return f"{best['boards']} boards"
-    many = [f"{n} {said['name']}" for n, said in zip(best["pieces"], boards, strict=True)]
-    return f"{best['boards']} boards ({', '.join(many)})"
-
-
-def best_words(best: Record, boards: Sequence[Record], currency: str) -> str:
-    """Say what to order at the least cost, and what one half or board comes to."""
-    alone = no_keyboard(boards)
-    each = f"{best['per_keyboard']} per board" if alone else f"{best['per_half']} per half"
-    what = pieces_words(best, boards)
-    return f"cheapest for what you want: {what}, {best['total']} {currency} in all, {each}"

@@ -18,7 +18,6 @@ from fabkit.base.streams import clean
 from fabkit.base.tables import Record, Table, columns_of
 from fabkit.base.units import counted, format_number
 from fabkit.outputs.glossary import glossary
-from fabkit.outputs.records import best_words
 
 Tell = Callable[[str], None]
 """Called with what is being done now."""
@@ -323,17 +322,21 @@ def print_findings(console: Terminal, record: Record) -> None:
         print_finding(console, finding)
 
 
-def print_order(console: Terminal, manifest: Record, *, folder: Path) -> None:
-    """Print verdict of each board and cost, then the page to open and the zips to upload."""
+def print_order(
+    console: Terminal, manifest: Record, answer: Sequence[str], *, folder: Path
+) -> None:
+    """Print verdict of each board and cost, then the page to open and the zips to upload.
+
+    ``answer`` is what the quote states first.
+    """
     boards = [board["keyboard"] for board in manifest["boards"]]
     print_boards(console, boards)
     for board in manifest["boards"]:
         console.print(f"{board['board']}: {board['verdict']}", style="bold")
     chosen = manifest["options"]
     console.print(f"thickness {chosen['thickness_mm']} mm, {chosen['thickness_from']}")
-    best = manifest["cheapest"]
-    if best:
-        console.print(best_words(best, boards, best["currency"]))
+    for line in answer:
+        console.print(line)
     print_notices(console, manifest["notices"])
     page = (folder / "report.html").as_posix()
     console.print("open first: ", (page, "bold"), f" ({len(manifest['outputs'])} files beside it)")

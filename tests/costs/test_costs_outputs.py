@@ -23,7 +23,6 @@ from fabkit.costs.quote import quote
 from fabkit.costs.workbook import write_workbook
 from fabkit.keyboard.model import BoardIs, Hand
 from fabkit.outputs.money import cost_record
-from fabkit.outputs.records import best_words
 from fabkit.parts.book import Price, Shop
 from fabkit.parts.buying import Want, plan_purchases
 from fabkit.parts.model import Bill, Lasting, Usage
@@ -263,9 +262,10 @@ def test_a_board_that_is_no_keyboard_costs_per_board() -> None:
     sheet = fabkit.quote(board)
     costs = cost_record(sheet)
     best = costs["best"]
-    words = best_words(best, costs["boards"], costs["currency"])
+    (title, each), *more = sheet.each()
 
-    assert words.endswith(f"{best['per_keyboard']} per board")
+    assert (title, more) == ("one board", [])
+    assert f"{each:.4f}" == str(best["per_keyboard"])
     assert sheet.compared_table().rows[0][-1] == costs["offers"][0]["per_keyboard"]
     # By definition: all that is paid, over the one board that is wanted.
     assert best["per_keyboard"] == best["total"]

@@ -91,7 +91,11 @@ def face_pictures(board: Board, options: PreviewOptions, prefix: str) -> Record:
     drawn = sum(len(s.file.objects) for s in board.layers)
     if is_light(board):
         rich = {side: _with_more(board, scene, side) for side, scene in scenes.items()}
-        drawings = {s: inline_svg(rich[s], f"{prefix}{FACES[s][0]}") for s in SIDES}
+        drawings: dict[Side, str] = {}
+        for side in SIDES:
+            # Where one face alone is too long, the other need not be drawn.
+            if sum(map(len, drawings.values())) <= VECTOR_LIMIT:
+                drawings[side] = inline_svg(rich[side], f"{prefix}{FACES[side][0]}")
         if sum(map(len, drawings.values())) <= VECTOR_LIMIT:
             made["faces"] = [_face(board, s, svg=drawings[s]) for s in SIDES]
             made["layers"] = _switches(rich.values())
@@ -250,6 +254,8 @@ class Cause:
     ----------
     findings
         Their records; the first speaks for all.
+    echoes
+        Records of findings that follow from it.
     spots
         Their places on the board, worst first.
     shot
@@ -257,6 +263,7 @@ class Cause:
     """
 
     findings: tuple[Record, ...]
+    echoes: tuple[Record, ...] = ()
     spots: tuple[Record, ...] = ()
     shot: str = ""
 
@@ -275,10 +282,17 @@ def board_causes(
     board: Board, findings: Sequence[Record], options: PreviewOptions
 ) -> dict[str, list[Cause]]:
     """Group findings into causes with their places and pictures, by consequence."""
-    causes = {
-        word: [Cause(findings=tuple(group), spots=tuple(_spots(group))) for group in groups]
-        for word, groups in causes_of(findings).items()
-    }
+    follow: dict[str, list[Record]] = {}
+    for finding in findings:
+        if "follows" in finding:
+            follow.setdefault(finding["follows"], []).append(finding)
+    causes: dict[str, list[Cause]] = {}
+    for word, groups in causes_of(findings).items():
+        for group in groups:
+            # Each echo stands once, under the first cause of the rule that it follows from.
+            echoes = [e for rule in {f["id"]: None for f in group} for e in follow.pop(rule, ())]
+            cause = Cause(findings=tuple(group), echoes=tuple(echoes), spots=tuple(_spots(group)))
+            causes.setdefault(word, []).append(cause)
     placed = [c for w in ("stop", "decide") for c in causes.get(w, ()) if c.spots][:MOST_SHOTS]
     scenes = spot_scenes(board, [_spot(cause) for cause in placed], options)
     shots = {

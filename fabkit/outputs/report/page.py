@@ -17,7 +17,6 @@ from fabkit.outputs.charts import chart_svg
 from fabkit.outputs.drawings import look_of
 from fabkit.outputs.json import plain
 from fabkit.outputs.model import JudgedBoard, OrderContents
-from fabkit.outputs.records import no_keyboard, pieces_words
 from fabkit.outputs.report.board_view import (
     board_causes,
     component_rows,
@@ -31,9 +30,13 @@ from fabkit.outputs.report.shell import render_page, trusted
 from fabkit.outputs.verdict import SHOWN_CAUSES, checks_table, files_table, thickness_table
 from fabkit.outputs.wiring import half_table, wiring_record
 from fabkit.parts import assembly
+from fabkit.sheets.order import OrderedBoard
 
 SCRIPTS: Final = ("exact.js", "price.js", "board.js", "wipe.js", "page.js")
 """Parts of the page's script, in order."""
+
+INVENTED: Final = "cost/invented"
+"""The finding that says what the notices say."""
 
 PAPER_WIDTH_MM: Final = 180.0
 """What fits beside the margins of A4; wider boards are printed smaller, and not called true."""
@@ -126,7 +129,8 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
         parts=replace(bought.parts_table().only(*PARTS_SHOWN), title=""),
         shopping=bought.shopping_table().only(*BUY_SHOWN),
         axes=AXIS_TITLES,
-        alone=no_keyboard(costs["boards"]),
+        unit=sheet.unit[0],
+        alone=sheet.unit[1] > 1,
         lacking=sheet.lacking,
         halves=[(half, half_table(half)) for half in halves if half["keys"]],
         charts={
@@ -144,21 +148,31 @@ def _headline(contents: OrderContents, costs: Record) -> Record:
     """Say first what to order, what it costs and lacks, and what that is paid for."""
     sheet, best = contents.costs, contents.costs.best
     notices = [notice[:1].upper() + notice[1:] for notice in costs["notices"]]
-    # What the notices or the headline state already is not repeated.
-    remarks = [f for f in costs["findings"] if f["message"] not in costs["notices"]]
+    # What the notices state already is not repeated.
+    remarks = [f for f in costs["findings"] if f["id"] != INVENTED]
     said: Record = {"order": "", "notices": notices, "remarks": remarks}
     if best is None or best.per_half is None:
         return said
     money = sheet.currency.format
-    missing = len(sheet.unpriced)
-    lacking = f", without {counted(missing, 'part')} of unknown price" if missing else sheet.lacking
+    # Names of many parts would hide the number; they are listed with the parts.
+    named = (counted(len(sheet.unpriced), "part"),) if sheet.unpriced else ()
+    lacking = replace(sheet, unpriced=named).lacking
     paid = [(title, money(amount)) for title, amount in shares_of(best) if amount]
     return said | {
-        "order": f"Order {pieces_words(costs['best'], costs['boards'])}",
+        "order": f"Order {_pieces(costs['best'], costs['boards'])}",
         "total": f"{money(best.total)} in all{lacking}",
         "each": [(name[:1].upper() + name[1:], money(amount)) for name, amount in sheet.each()],
         "paid": paid,
+        "larger": sheet.larger,
     }
+
+
+def _pieces(best: Record, boards: Sequence[Record]) -> str:
+    """Say how many boards to order, of each design where there are several."""
+    if len(boards) < 2:
+        return counted(best["boards"], "board")
+    many = [f"{n} {said['name']}" for n, said in zip(best["pieces"], boards, strict=True)]
+    return f"{best['boards']} boards ({', '.join(many)})"
 
 
 def _marked(contents: OrderContents) -> Record:
@@ -212,7 +226,8 @@ def _facts(contents: OrderContents) -> Iterator[str]:
     yield f"{choice.colour}, {finish.title if finish else choice.finish}"
     wanted, spare = contents.order.keyboards, contents.order.spare_halves
     more = f" and {spare} spare hal{'f' if spare == 1 else 'ves'}" if spare else ""
-    yield f"{counted(wanted, 'keyboard')}{more} wanted"
+    unit = contents.costs.unit[0].replace("half", "keyboard")
+    yield f"{counted(wanted, unit)}{more} wanted"
 
 
 def _board(contents: OrderContents, judged: JudgedBoard, pack: Record, number: int) -> Record:
@@ -239,13 +254,14 @@ def _board(contents: OrderContents, judged: JudgedBoard, pack: Record, number: i
     offered = judge_thicknesses(board, house)
     return {
         "name": judged.ordered.name,
-        "side": judged.ordered.use,
+        "title": _title(judged.ordered),
         "verdict": result.verdict,
         "tone": "stop" if broken else "decide" if counts["decide"] else "good",
         "pack_text": _pack_text(pack),
         "zip": packed,
         "accepted": list(pack.get("accepted", {}).items()),
         "view": view,
+        "shape": f"{width / view['size_mm'][1]:.3f}",
         "true": width <= PAPER_WIDTH_MM,
         "true_size": f"{width:.3f}mm" if width <= PAPER_WIDTH_MM else "100%",
         "targets": targets,
@@ -274,6 +290,11 @@ def _board(contents: OrderContents, judged: JudgedBoard, pack: Record, number: i
             "consequences": [cause.lead["consequence"] for cause in (*acted, *quiet)],
         },
     }
+
+
+def _title(one: OrderedBoard) -> str:
+    """Name a design, with what it is where the name does not hold it."""
+    return one.name if one.use in one.name.casefold() else f"{one.name}, {one.use}"
 
 
 def _pack_text(pack: Record) -> str:
