@@ -13,6 +13,7 @@ import shapely
 from fabkit.base.findings import Finding, Place
 from fabkit.base.materials import USUAL_THICKNESS_MM, board_weight_g
 from fabkit.base.units import format_mm, format_number
+from fabkit.board.laminate import measure_laminate
 from fabkit.board.model import Board
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
@@ -64,6 +65,12 @@ class ThicknessRow:
         Relative to 1.6 mm: the third power of the ratio.
     deflection_mm, key_x_mm, key_y_mm
         Estimate at the least supported key; see :func:`press_deflection`.  None without keys.
+    reach_mm, held_by
+        How far that key is from its nearest support, and what supports it: ``screws`` or
+        ``outline``.
+    clips
+        Of a plate: which build of switch clips into it (common practice: full-height switches are
+        made for 1.5 mm, low-profile ones for 1.2 mm, each within 0.1 mm); empty for others.
     tolerance_mm
         Plus and minus, common practice.
     surcharge
@@ -84,6 +91,9 @@ class ThicknessRow:
     key_y_mm: float | None
     tolerance_mm: float
     surcharge: Decimal | None
+    reach_mm: float | None = None
+    held_by: str = ""
+    clips: str = ""
 
     @property
     def verdict(self) -> str:
@@ -121,8 +131,8 @@ def press_deflection(reach_mm: float, thickness_mm: float, *, force_n: float = P
     return factor * force_n * side**2 / plate_rigidity_nmm(thickness_mm)
 
 
-def least_supported_key(board: Board) -> tuple[float, float, float] | None:
-    """Key farthest from any support: distance, x, y (mm).
+def least_supported_key(board: Board) -> tuple[float, float, float, str] | None:
+    """Key farthest from any support: distance, x, y (mm), and what supports it.
 
     Supports are screw-sized holes off the keys; where those leave a key too far from any, the
     board is taken as held along its outline.  None when the board has no keys.
@@ -142,13 +152,15 @@ def least_supported_key(board: Board) -> tuple[float, float, float] | None:
     reach = np.full(len(spots), np.inf)
     if len(centres):
         reach = np.hypot(*(spots[:, None] - centres[None]).transpose(2, 0, 1)).min(axis=1)
+    held_by = "screws"
     # One screw in a far corner would make any board look soft.
     if reach.max() > FAR_MM:
         if board.profile is None:
             return None
         reach = shapely.distance(shapely.points(spots), shapely.boundary(board.profile))
+        held_by = "outline"
     worst = int(np.argmax(reach))
-    return float(reach[worst]), float(spots[worst, 0]), float(spots[worst, 1])
+    return float(reach[worst]), float(spots[worst, 0]), float(spots[worst, 1]), held_by
 
 
 def judge_thicknesses(board: Board, house: House | None = None) -> tuple[ThicknessRow, ...]:
@@ -168,14 +180,9 @@ def judge_thicknesses(board: Board, house: House | None = None) -> tuple[Thickne
     small = plated[np.argmin(holes.diameter[plated])] if len(plated) else None
     standard = house.limit("aspect_ratio")
     fine = house.limit("aspect_ratio", "fine")
-    area = board.area_mm2
-    if np.isnan(area):
-        width, height = board.size_mm
-        area = width * height
-    area -= float(shapely.area(board.hole_shapes).sum())
-    copper = [float(shapely.area(layer.file.image)) for layer in board.copper]
-    cover = [one / area for one in copper] if area > 0 else []
+    area, cover = measure_laminate(board)
     key = least_supported_key(board)
+    plate = find_keyboard(board).hands.use == "plate"
     rows = []
     for thickness in house.thicknesses:
         aspect = None if small is None else thickness / float(holes.diameter[small])
@@ -195,9 +202,23 @@ def judge_thicknesses(board: Board, house: House | None = None) -> tuple[Thickne
                 key_y_mm=None if key is None else key[2],
                 tolerance_mm=thickness_tolerance_mm(thickness),
                 surcharge=_surcharge(house, thickness),
+                reach_mm=None if key is None else key[0],
+                held_by="" if key is None else key[3],
+                clips=_clips(thickness) if plate else "",
             )
         )
     return tuple(rows)
+
+
+CLIPS_MM: Final = {"full-height": 1.5, "low-profile": 1.2}
+"""Thickness of plate that the clips of each build of switch are made for (common practice)."""
+
+CLIP_SLACK_MM: Final = 0.1
+
+
+def _clips(thickness_mm: float) -> str:
+    fit = (f for f, mm in CLIPS_MM.items() if abs(thickness_mm - mm) <= CLIP_SLACK_MM + 1e-9)
+    return next(fit, "none")
 
 
 def _surcharge(house: House, thickness_mm: float) -> Decimal | None:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from fabkit.base.errors import UsageError
 from fabkit.base.materials import COPPER_UM_PER_OZ, board_weight_g
+from fabkit.board.laminate import measure_laminate
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
@@ -93,17 +94,14 @@ def facts_from_board(
             f"{board.name}: the board has no size",
             hint="a profile (outline) layer is needed to quote",
         )
-    outline = board.area_mm2
-    if math.isnan(outline):
-        outline = width * height
-    removed = float((board.holes.diameter**2).sum()) * math.pi / 4
+    area, _ = measure_laminate(board)
     drills = [*board.holes.diameter.tolist(), *board.slots.diameter.tolist()]
     smallest = min(drills, default=None)
     return BoardFacts(
         name=board.name,
         width_mm=_micrometres(width),
         height_mm=_micrometres(height),
-        area_mm2=max(0.0, outline - removed),
+        area_mm2=area,
         layers=max(1, len(board.copper)),
         smallest_drill_mm=None if smallest is None else _micrometres(smallest),
         smallest_drill_count=sum(d < smallest + 5e-4 for d in drills) if smallest else 0,
@@ -122,19 +120,11 @@ def facts_of_order(
     """Measure each design of an order; the verdicts show which one needs the fine class."""
     return tuple(
         replace(
-            facts_from_board(b, copper_cover=measure_cover(b), needs_fine=r.needs_fine),
+            facts_from_board(b, copper_cover=measure_laminate(b)[1], needs_fine=r.needs_fine),
             name=one.name,
         )
         for one, b, r in zip(order.boards, boards, verdicts, strict=True)
     )
-
-
-def measure_cover(board: Board) -> tuple[float, ...]:
-    """Share of the outline's area covered by copper, by layer; draws every copper layer."""
-    area = board.area_mm2
-    if not area > 0:
-        return ()
-    return tuple(min(1.0, float(layer.file.image.area) / area) for layer in board.copper)
 
 
 def _micrometres(value_mm: float) -> Decimal:

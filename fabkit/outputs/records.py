@@ -206,6 +206,9 @@ def thickness_record(row: ThicknessRow) -> Record:
         "key_y_mm": row.key_y_mm,
         "tolerance_mm": row.tolerance_mm,
         "surcharge": row.surcharge,
+        "reach_mm": row.reach_mm,
+        "held_by": row.held_by,
+        "clips": row.clips,
     }
 
 

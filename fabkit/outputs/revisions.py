@@ -11,6 +11,7 @@ from typing import Literal
 from fabkit.base.errors import UsageError
 from fabkit.base.findings import Severity
 from fabkit.base.tables import Record
+from fabkit.board.laminate import measure_laminate
 from fabkit.board.model import Board
 from fabkit.checks.judging import check
 from fabkit.checks.model import CheckOptions, CheckResult
@@ -19,7 +20,7 @@ from fabkit.compare.expecting import Expectation, Judgement, judge_changes
 from fabkit.compare.findings import FindingChanges, compare_findings
 from fabkit.compare.model import Comparison
 from fabkit.costs.changes import CostChange, compare_costs, price_half
-from fabkit.costs.facts import facts_from_board, measure_cover
+from fabkit.costs.facts import facts_from_board
 from fabkit.keyboard.ordered import order_of
 from fabkit.outputs.comparison import compare_record
 from fabkit.parts.listing import list_parts
@@ -166,7 +167,7 @@ def weigh_changes(
         if costs:
             tell(f"pricing {name}")
             facts = facts_from_board(
-                board, copper_cover=measure_cover(board), needs_fine=verdict.needs_fine
+                board, copper_cover=measure_laminate(board)[1], needs_fine=verdict.needs_fine
             )
             priced.append(price_half(facts, list_parts(board, wanted), sheet, wanted))
     return Consequences(

@@ -146,6 +146,12 @@ def _house_notices(record: Record) -> list[str]:
 
 def thickness_table(thicknesses: Sequence[Record]) -> Table:
     """Which thicknesses the house offers, what forbids them, and how they feel."""
+    clipped = any(row["clips"] for row in thicknesses)
+    one = next(iter(thicknesses), {"reach_mm": None})
+    give = "press: estimated give under 5 N"
+    if one["reach_mm"] is not None:
+        held = {"screws": "a screw", "outline": "the outline"}[str(one["held_by"])]
+        give += f" at the key farthest from {held}, {format_mm(one['reach_mm'], digits=0)}"
     return Table(
         (
             Column("thickness", unit="mm"),
@@ -154,7 +160,8 @@ def thickness_table(thicknesses: Sequence[Record]) -> Table:
             Column("weight", unit="g", number=True),
             Column("stiffness", number=True),
             Column("press", unit="mm", number=True),
-            Column("extra", number=True),
+            Column("extra", "extra an order", number=True),
+            *((Column("clips", "switches that clip in"),) if clipped else ()),
         ),
         tuple(
             (
@@ -165,10 +172,11 @@ def thickness_table(thicknesses: Sequence[Record]) -> Table:
                 f"{format_number(100 * row['stiffness'], digits=0)} %",
                 _number(row["deflection_mm"], digits=2),
                 row["surcharge"],
+                *((row["clips"],) if clipped else ()),
             )
             for row in thicknesses
         ),
-        title="thicknesses on offer; stiffness against 1.6 mm; press: estimated give under 5 N",
+        title=f"thicknesses on offer; stiffness against 1.6 mm; {give}",
     )
 
 

@@ -2,14 +2,25 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
+from pathlib import Path
+
 import pytest
 
+import fabkit
 from fabkit.base.materials import board_weight_g
 from fabkit.checks.thickness import (
+    judge_thicknesses,
     plate_rigidity_nmm,
     press_deflection,
     relative_stiffness,
 )
+from fabkit.costs.facts import facts_of_order
+from fabkit.outputs.records import thickness_record
+from fabkit.outputs.verdict import thickness_table
+from fabkit.sheets.order import order_for
+
+FIXTURES = Path(__file__).parents[2] / "fixtures"
 
 
 @pytest.mark.parametrize(
@@ -45,3 +56,33 @@ def test_plate_rigidity():
     """E t^3 / 12 (1 - nu^2), E 22 GPa, nu 0.13, by hand: 7638.4 N mm at 1.6 mm."""
     assert plate_rigidity_nmm(1.6) == pytest.approx(22000 * 1.6**3 / 12 / (1 - 0.13**2), rel=1e-12)
     assert plate_rigidity_nmm(1.6) == pytest.approx(7638.4, abs=0.1)
+
+
+def _board(path):
+    return fabkit.build_board(fabkit.open_package(FIXTURES / path))
+
+
+def test_weights_of_checks_and_costs_agree():
+    """The demo's board weighs the same in the table of thicknesses and in the parcel."""
+    board = _board("../fabkit/demo/rev-b")
+    (facts,) = facts_of_order(order_for("rev-b"), [board], [fabkit.check(board)])
+
+    for row in judge_thicknesses(board):
+        assert facts.weight_g(Decimal(str(row.thickness_mm))) == Decimal(
+            str(round(row.weight_g, 3))
+        )
+
+
+def test_the_table_states_the_support_and_what_clips_in():
+    """A plate for full-height switches is 1.5 mm thick, for low-profile ones 1.2 mm, each within
+    0.1 mm (common practice); what has no openings for switches has no such column."""
+    plate, board = (judge_thicknesses(_board(p)) for p in ("kinds/plate", "linnet/rev-1"))
+    table = thickness_table([thickness_record(row) for row in plate])
+
+    assert {r.thickness_mm: r.clips for r in plate if r.clips != "none"} == {
+        1.2: "low-profile",
+        1.6: "full-height",
+    }
+    assert {r.held_by for r in (*plate, *board)} <= {"screws", "outline"}
+    assert f"the key farthest from a screw, {plate[0].reach_mm:.0f} mm" in table.title
+    assert not any(r.clips for r in board)
