@@ -9,19 +9,30 @@ import numpy as np
 import shapely
 
 from fabkit.base.columns import Floats, Ints
-from fabkit.base.findings import Finding
-from fabkit.base.units import format_number
-from fabkit.board.copper import Copper
+from fabkit.base.findings import Finding, Severity
+from fabkit.base.units import counted, format_number
+from fabkit.board.copper import Copper, outer_face
 from fabkit.board.model import Layer
 from fabkit.checks.copper_facts import require_copper
 from fabkit.checks.declare import check
+from fabkit.checks.fellows import ALIKE_MM, find_gaps_of_fellows
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, objects_at, spots_at
 from fabkit.formats.gerber.model import Kind, object_shapes
+from fabkit.geometry.neighbours import PointTree
 from fabkit.rules import load_rule
 
 FLOATING_MM2: Final = 1.0
 """Smaller copper without a pad is lettering or a mark (common practice)."""
+
+LOOK_MM: Final = 0.05
+"""Pads whose sizes differ by less are alike."""
+
+FEW_ALONE: Final = 0.1
+"""Share of the pads alike that may be alone for one to be cut off (a choice of ours)."""
+
+NEIGHBOURS: Final = 8
+"""Pads about a lonely one that its footprint is recognised by."""
 
 FLOATING: Final = load_rule("copper/floating")
 LOOSE_END: Final = load_rule("copper/loose-end")
@@ -72,6 +83,7 @@ def loose_ends(case: Case) -> Iterator[Finding]:
     # Where nets are named, a pad that is cut off is found by its net.
     if not copper.named.any():
         yield from _lonely_pads(case, copper)
+        yield from _unlike_fellows(case, copper)
 
 
 def loose_ends_of(case: Case) -> tuple[tuple[Ints, Floats, Floats], ...]:
@@ -147,4 +159,55 @@ def _lonely_pads(case: Case, copper: Copper) -> Iterator[Finding]:
             "reaches no other pad",
             most=True,
             unit="mm²",
+        )
+
+
+def _unlike_fellows(case: Case, copper: Copper) -> Iterator[Finding]:
+    """Pads that reach no other pad, where those at the same place of equal footprints do."""
+    pads, face = copper.pads, outer_face(copper)
+    rows = np.flatnonzero((pads.island >= 0) & (face != 0))
+    if not len(rows):
+        return
+    at = np.round(np.column_stack((pads.x, pads.y))[rows], 2)
+    spots, first, spot, count = np.unique(
+        at, axis=0, return_index=True, return_inverse=True, return_counts=True
+    )
+    reached = np.unique(np.column_stack((pads.island[rows], spot.ravel())), axis=0)
+    alone = np.bincount(reached[:, 0], minlength=copper.pieces.islands) == 1
+    lonely = np.ones(len(spots), dtype=bool)
+    lonely[reached[~alone[reached[:, 0]], 1]] = False
+    shapes = copper.pad_shapes[rows[first]]
+    look = np.column_stack((shapely.area(shapes) ** 0.5, shapely.length(shapes) / 4))
+    side = np.where(count > 1, 0, face[rows[first]])
+    table = np.column_stack((side, np.round(look / LOOK_MM)))
+    kind = np.unique(table, axis=0, return_inverse=True)[1].ravel().astype(np.int64)
+    kinds = int(kind.max()) + 1
+    # Pads of a kind of which many are alone, such as the pins of a header, are alone on purpose.
+    alike = np.bincount(kind, minlength=kinds)
+    few = np.bincount(kind[lonely], minlength=kinds)
+    wanted = np.flatnonzero((few > 0) & (few <= FEW_ALONE * alike))
+    asked = np.flatnonzero(lonely & np.isin(kind, wanted))
+    if not len(asked):
+        return
+    near = np.unique(PointTree(spots).query(spots[asked], k=min(NEIGHBOURS, len(spots)))[1])
+    gaps = find_gaps_of_fellows(
+        spots[~lonely], kind[~lonely], seeds=np.unique(kind[near]), wanted=wanted
+    )
+    if not gaps:
+        return
+    apart, gap = PointTree(np.array([(g.x_mm, g.y_mm) for g in gaps])).query(spots[asked])
+    mine = np.flatnonzero(apart <= 2 * ALIKE_MM)
+    if len(mine):
+        fellows = max(gaps[g].fellows for g in gap[mine])
+        yield Finding.of(
+            LONELY_PAD,
+            f"{counted(len(mine), 'pad')} {'reach' if len(mine) > 1 else 'reaches'} no other pad, "
+            f"where {fellows} at the same place of equal footprints do",
+            *(
+                case.layer_place(case.board.copper[pads.layer[rows[first[a]]]], *spots[a].tolist())
+                for a in asked[mine[:20]]
+            ),
+            count=len(mine),
+            severity=Severity.WARNING,
+            advice="Route the missing connection, unless the pad is left open on purpose.",
         )

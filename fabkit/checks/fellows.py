@@ -113,9 +113,11 @@ def _gaps_about(at: Places, kind: Ints, rows: Ints, wanted: Ints) -> Iterator[li
     near = [np.flatnonzero((np.abs(a) <= REACH_MM) & (np.abs(a) > ALIKE_MM)) for a in away]
     local = [(a[n], kind[n]) for a, n in zip(away, near, strict=True)]
     rest = [i for i, (_, kinds) in enumerate(local) if len(kinds) > 1]
+    found: dict[int, list[Gap]] = {}
+    unlike: dict[int, list[Gap]] = {}
     for _ in range(MODELS):
         if len(rest) < FEWEST:
-            return
+            break
         counts = Counter(key for i in rest for key in set(_rings(*local[i])))
         # Alike distances may be rounded to neighbouring steps.
         usual = {
@@ -148,10 +150,8 @@ def _gaps_about(at: Places, kind: Ints, rows: Ints, wanted: Ints) -> Iterator[li
         shared = np.isin(kinds, wanted) & (share >= USUAL)
         for m in np.flatnonzero(there.mean(axis=1) >= RESEMBLES).tolist():
             lost = np.flatnonzero(shared & ~there[m])
-            if len(lost) < 2 and not fits[m]:
-                continue
             spot = at[rows[rest[m]]] + spots[lost] * laid[m][0]
-            yield [
+            gaps = [
                 Gap(
                     x_mm=float(s.real),
                     y_mm=float(s.imag),
@@ -160,7 +160,13 @@ def _gaps_about(at: Places, kind: Ints, rows: Ints, wanted: Ints) -> Iterator[li
                 )
                 for s, f in zip(spot, lost, strict=True)
             ]
+            if fits[m]:
+                found[rest[m]] = gaps
+            elif len(gaps) > 1:
+                unlike.setdefault(rest[m], gaps)
         rest = [i for i, fit in zip(rest, fits, strict=True) if not fit]
+    # What is unlike one footprint and fits another of the same holes lacks nothing.
+    yield from (unlike | found).values()
 
 
 def _rings(spots: Places, kinds: Ints) -> list[tuple[int, int]]:

@@ -18,7 +18,8 @@ def heavy(finding: Finding, weight: str) -> bool:
 
 def is_new(finding: Finding, before: list[Finding], plant: Plant) -> bool:
     """Whether the unplanted package has no such finding (at that place, if the plant has one)."""
-    same = [f for f in before if f["id"] == finding["id"]]
+    kept = ("id", "consequence")
+    same = [f for f in before if all(f[key] == finding[key] for key in kept)]
     if plant.place is None:
         return all(_said(f) != _said(finding) for f in same)
     here = _near(finding, plant)

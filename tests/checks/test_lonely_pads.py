@@ -1,0 +1,54 @@
+"""A pad without its track among equals that have theirs, where no file names the nets."""
+
+from __future__ import annotations
+
+import pytest
+from rules.set_cases import dots, frame, layer, line
+
+from fabkit.board.build import build_board
+from fabkit.checks.copper_islands import loose_ends
+from fabkit.checks.model import Case
+from fabkit.checks.runner import run_check
+from fabkit.package.build import read_package
+from fabkit.package.model import Intake, Member
+from fabkit.sheets.house import load_house
+
+PARTS = range(12)
+PITCH = 20.0
+
+
+def found(without: set[int]) -> list[tuple[str, int, float, float]]:
+    """Pads cut off on a board of twelve equal parts, each with a track to a common line.
+
+    Parts have pads of 1.0 mm at their middle and 3 mm beside it, joined, and pads of 1.5 mm 4 mm
+    above it and at (-2, -3), of which the upper one is joined to the line.
+    """
+    middles = [(15 + PITCH * k, 12.0) for k in PARTS]
+    small = [(x + d, y) for x, y in middles for d in (0, 3)]
+    large = [(x + dx, y + dy) for x, y in middles for dx, dy in ((0, 4), (-2, -3))]
+    tracks = line((15, 25), (15 + PITCH * 11, 25))
+    for k, (x, y) in enumerate(middles):
+        tracks += line((x, y), (x + 3, y)) + line((x, y), (x - 2, y - 3))
+        tracks += "" if k in without else line((x, y + 4), (x, 25))
+    top = layer("Copper,L1,Top", dots(*small), pen=1.0).removesuffix("M02*\n")
+    top += f"%ADD11C,1.5*%\nD11*\n{dots(*large)}%ADD12C,0.3*%\nD12*\n{tracks}M02*\n"
+    files = {
+        "top.gbr": top,
+        "profile.gbr": layer("Profile,NP", frame(260, 30), pen=0.1),
+    }
+    members = tuple(Member(name, text.encode()) for name, text in files.items())
+    board = build_board(read_package(Intake(name="p", source="p", members=members, left_out=())))
+    return [
+        (f.consequence.word, f.count, f.places[0].x_mm or 0.0, f.places[0].y_mm or 0.0)
+        for f in run_check(loose_ends, Case(board, load_house())).findings
+        if f.id == "copper/lonely-pad"
+    ]
+
+
+def test_a_pad_whose_equals_have_a_track_is_cut_off():
+    assert found({4}) == [("decide", 1, pytest.approx(15 + PITCH * 4), pytest.approx(16))]
+
+
+def test_whole_connections_and_pads_left_open_alike_are_silent():
+    assert found(set()) == []
+    assert found(set(PARTS)) == []
