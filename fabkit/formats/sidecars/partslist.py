@@ -74,14 +74,20 @@ def read_parts(data: bytes, *, name: str) -> PartsTable:
     return PartsTable(name=name, rows=tuple(rows), problems=log.freeze(data))
 
 
+_TO: Final = re.compile(
+    r"\s*(?:[-\u2013\u2014~\u2026]|\.{2,3})\s*|\s+(?:to|through|thru)\s+", re.IGNORECASE
+)
+"""What stands between the first and the last of a range."""
+
+
 def split_refs(text: str) -> tuple[str, ...]:
     """Designators of one cell; ranges are written out.
 
-    >>> split_refs("R1, R3-R5 C2")
-    ('R1', 'R3', 'R4', 'R5', 'C2')
+    >>> split_refs("R1, R3-R5 C2"), split_refs("C1..C3"), split_refs("D1 to D2")
+    (('R1', 'R3', 'R4', 'R5', 'C2'), ('C1', 'C2', 'C3'), ('D1', 'D2'))
     """
     refs: list[str] = []
-    for word in re.split(r"[,;\s]+", re.sub(r"\s*[-–]\s*", "-", text.strip())):
+    for word in re.split(r"[,;\s]+", _TO.sub("-", text.strip())):
         found = _RANGE.match(word)
         if found and 0 <= int(found[3]) - int(found[2]) < _LONGEST_RANGE:
             refs += [f"{found[1]}{n}" for n in range(int(found[2]), int(found[3]) + 1)]

@@ -30,6 +30,7 @@ from fabkit.outputs.report.shell import render_page, trusted
 from fabkit.outputs.verdict import SHOWN_CAUSES, checks_table, files_table, thickness_table
 from fabkit.outputs.wiring import half_table, wiring_record
 from fabkit.parts import assembly
+from fabkit.parts.model import Bill
 from fabkit.sheets.order import OrderedBoard
 
 SCRIPTS: Final = ("exact.js", "price.js", "board.js", "wipe.js", "page.js")
@@ -66,6 +67,13 @@ LIMITS: Final = (
     "This page reports what the files and the sheets state; it does not replace the board house's "
     "own review, nor anyone licensed where local codes ask for one."
 )
+
+
+def _parts(bill: Bill) -> Table:
+    """Parts without columns for halves where there are none."""
+    table = bill.shown_table()
+    keys = {column.key for column in table.columns}
+    return replace(table.only(*(key for key in PARTS_SHOWN if key in keys)), title="")
 
 
 def render_report(contents: OrderContents, bill: Record, costs: Record, packs: list[Record]) -> str:
@@ -126,7 +134,7 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
         terms=", ".join(f"{name} {value}" for name, value in sheet.terms.items()),
         comparisons=sheet.comparisons(),
         bill=bill,
-        parts=replace(bought.parts_table().only(*PARTS_SHOWN), title=""),
+        parts=_parts(bought),
         shopping=bought.shopping_table().only(*BUY_SHOWN),
         axes=AXIS_TITLES,
         unit=sheet.unit[0],
