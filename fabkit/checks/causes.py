@@ -77,6 +77,7 @@ def _meet(cause: Finding, finding: Finding, sides: Sides) -> bool:
     faces = {sides.get(file) for file in files} - {None}
     own = {place.file for place in finding.places if place.file}
     seen = {place.side or sides.get(place.file or "") for place in finding.places} - {None}
-    if not files or files & own:
+    # Nets run over all layers, whichever is broken.
+    if not files or files & own or finding.id.startswith("net/"):
         return True
     return not seen or bool(seen & faces) if faces else True

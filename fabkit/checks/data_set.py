@@ -12,6 +12,7 @@ import numpy as np
 from fabkit.base.findings import (
     Finding,
     Place,
+    Severity,
 )
 from fabkit.base.units import counted
 from fabkit.checks.declare import check
@@ -24,6 +25,7 @@ from fabkit.formats.gerber.reader import looks_like_gerber
 from fabkit.formats.gerber.reader import read as read_gerber
 from fabkit.formats.sidecars.model import JobFile, Netlist
 from fabkit.package.model import PackageFile, RoleKind
+from fabkit.package.registration import FEW
 from fabkit.rules import load_rule
 
 ONE_GO: Final = timedelta(hours=24)
@@ -38,6 +40,7 @@ DATES_DIFFER: Final = load_rule("package/dates-apart")
 COPPER_NUMBERS: Final = load_rule("package/copper-numbers")
 DRILL_SPAN: Final = load_rule("package/drill-span")
 NO_NETLIST: Final = load_rule("package/no-nets")
+EMPTY_LAYER: Final = load_rule("package/empty-layer")
 DRILLS_DIFFER: Final = load_rule("package/drill-formats-differ")
 
 
@@ -185,6 +188,29 @@ def find_broken_stack(case: Case) -> Iterator[Finding]:
                 measured=float(max(span)),
                 limit=float(highest),
                 unit="layers",
+            )
+
+
+@check(id="package/layers-drawn", rules=(EMPTY_LAYER,), needs=("copper",))
+def find_empty_layers(case: Case) -> Iterator[Finding]:
+    """Every layer that is there draws something."""
+    board = case.board
+    for layer in board.layers:
+        if layer.kind not in (RoleKind.COPPER, RoleKind.MASK) or layer.negative:
+            continue
+        bare = not layer.file.image.area
+        under = [c for c in board.copper if c.side == layer.side and c is not layer]
+        covers = layer.kind is RoleKind.MASK and any(len(c.file.objects) >= FEW for c in under)
+        drawn = any(c.file.image.area for c in board.copper)
+        # Plates have empty layers; one that clears what was never drawn is a mistake, and a mask
+        # without any opening over copper may be one.
+        if bare and drawn and (len(layer.file.objects) or covers):
+            clear = len(layer.file.objects) > 0
+            yield Finding.of(
+                EMPTY_LAYER,
+                f"the {layer.name} {'is drawn in clear alone' if clear else 'has no opening'}",
+                case.place(layer.file.name, side=layer.side),
+                severity=EMPTY_LAYER.severity if clear else Severity.WARNING,
             )
 
 

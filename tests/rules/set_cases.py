@@ -235,6 +235,10 @@ CASES: dict[str, tuple[Files, Files]] = {
     # ------------------------------------------------------------------ the set
     "package/no-copper": ({"top.gbr": None, "bottom.gbr": None}, WITHOUT),
     "package/missing-copper": ({"bottom.gbr": None}, WITHOUT),
+    "package/empty-layer": (
+        {"top.gbr": layer("Copper,L1,Top", "%LPC*%\n" + dots(*PADS))},
+        {},
+    ),
     "package/missing-mask": ({"mask-top.gbr": None}, WITHOUT),
     "package/missing-profile": ({"profile.gbr": None}, WITHOUT),
     "package/missing-drill": ({"holes.drl": None}, WITHOUT),
