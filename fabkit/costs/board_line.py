@@ -171,30 +171,14 @@ def board_elements(job: Job, house: House, choice: BoardChoice) -> tuple[Element
         *_panel_terms(job, house, rates),
         *_named_terms(job, house, rates, choice, fine_paid=bool(measured)),
     )
-    return (*elements, *_minimum_term(elements, house, rates))
-
-
-def _minimum_term(
-    elements: tuple[Element, ...], house: House, rates: RateCard
-) -> Iterator[Element]:
-    """Add what the other terms lack to the least price of one set of files."""
-    others = sum((e.value for e in elements), Decimal(0))
-    if others < rates.minimum:
-        yield Element(
-            key="minimum",
-            title="up to the least price",
-            rule="one set of files costs at least this",
-            expression="max(minimum - others, 0)",
-            inputs=(
-                Input(
-                    name="minimum",
-                    value=rates.minimum,
-                    unit=rates.currency.code,
-                    origin=house.cite("rates.minimum"),
-                ),
-                Input(name="others", value=others, origin="terms above"),
-            ),
-        )
+    exact = sum((e.value for e in elements), Decimal(0))
+    if exact >= rates.minimum:
+        return elements
+    # Alone: a tenth more for set-up, say, changes nothing as long as the least price holds.
+    title = f"least price, instead of {exact.normalize():f}"
+    place = house.cite("rates.minimum")
+    code = rates.currency.code
+    return (fixed("minimum", title, rates.minimum, code, place, "once per set of files"),)
 
 
 def fixed(key: str, title: str, price: Decimal, unit: str, origin: str, rule: str) -> Element:

@@ -47,6 +47,8 @@ _COMMON: Final = 0.05
 """Lowest prices that differ by less may be one least price with errors."""
 _BY_QUANTITY: Final[tuple[Kind, Kind]] = ("fewer", "more")
 _FINISH: Final[tuple[Kind, Kind]] = ("finish", "finish-area")
+_STEPS: Final = 16
+"""Limits of size, and of quantity, that are tried at most."""
 _BOXES: Final = 5
 """Limits of either side that boxes are made of: the roundest."""
 
@@ -215,15 +217,15 @@ def possible_terms(requests: Sequence[Asked], *, boxes: bool = False) -> tuple[T
     """
     terms = [Term("setup"), Term("rate")]
     longs = sorted({a.long_mm for a in requests})
-    sides = [round_between(a, b) for a, b in pairwise(longs)]
+    sides = _roundest_of([round_between(a, b) for a, b in pairwise(longs)])
     terms += [Term("size", (side, side)) for side in sides]
     if boxes:
         shorts = sorted({a.short_mm for a in requests})
         lows = [round_between(a, b) for a, b in pairwise(shorts)]
         rounder = [sorted(sorted(limits, key=_trailing)[:_BOXES]) for limits in (sides, lows)]
         terms += [Term("size", (a, b)) for a in rounder[0] for b in rounder[1] if a > b]
-    quantities = sorted({a.quantity for a in requests})[1:]
-    terms += [Term(kind, (Decimal(q),)) for kind in _BY_QUANTITY for q in quantities]
+    quantities = _roundest_of([Decimal(q) for q in sorted({a.quantity for a in requests})[1:]])
+    terms += [Term(kind, (q,)) for kind in _BY_QUANTITY for q in quantities]
     # What costs least is the rule the factors of the others refer to.
     terms += [Term("layers", (Decimal(n),)) for n in sorted({a.layers for a in requests})[1:]]
     terms += [Term("copper", (c,)) for c in sorted({a.copper_oz for a in requests})[1:]]
@@ -267,6 +269,11 @@ def roundest(low: float, high: float) -> tuple[Decimal, Decimal]:
                         int(value)
                     ), grain
     return Decimal(str(round(middle, 9))), Decimal("1e-9")
+
+
+def _roundest_of(limits: Sequence[Decimal]) -> list[Decimal]:
+    """Give so many limits as can be weighed against each other in time: the roundest, ascending."""
+    return sorted(sorted(limits, key=_trailing)[:_STEPS])
 
 
 def _trailing(limit: Decimal) -> int:
@@ -511,7 +518,7 @@ def _walk(problem: Problem, use: NDArray[np.bool_], *, hard: bool) -> tuple[Term
     # walk begins from the best of many sets.
     at: frozenset[int] = frozenset()
     path = [frozenset(found) for found in _sparse(weighted, paid, problem.step, hard=hard)]
-    for _ in range(min(len(terms), len(paid) // 2)):
+    for _ in range(min(len(terms), len(paid) // 2, _STEPS)):
         at = min((at | {j} for j in every if j not in at), key=left)
         path.append(at)
     path = [p for p in path if allowed(p)] or [frozenset({0})]

@@ -24,6 +24,20 @@ COLUMNS: Final = (
 )
 """Columns of the table; ``width_mm`` and ``height_mm`` may stand for ``size_mm``."""
 
+_SAME: Final = {
+    "size": "size_mm",
+    "width": "width_mm",
+    "height": "height_mm",
+    "pieces": "quantity",
+    "thickness": "thickness_mm",
+    "copper": "copper_oz",
+    "color": "colour",
+    "weight": "weight_g",
+    "boards_price": "boards",
+    "price": "boards",
+    "shipping_price": "shipping",
+}
+"""Headings that people write, and what they mean."""
 _SIDES: Final = ("width_mm", "height_mm")
 _MOST_ROWS: Final = 200
 """More quotes than anyone has; the work grows faster than their number."""
@@ -122,7 +136,8 @@ def load_quotes(path: Path) -> tuple[PastQuote, ...]:
         )
     first, head = kept[0]
     mark = max(",;\t", key=head.count)
-    heads = [cell.strip().lower() for cell in _cells(head, mark)]
+    heads = [re.sub(r"[\s_-]+", "_", cell.strip().lower()) for cell in _cells(head, mark)]
+    heads = [_SAME.get(head, head) for head in heads]
     _judge_heads(heads, path, first)
     found = []
     for number, row in kept[1:]:

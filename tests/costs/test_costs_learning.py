@@ -336,7 +336,7 @@ def test_the_example_teaches_its_own_rules(tmp_path: Path) -> None:
         ),
         ("size_mm,quantity,boards\n95,5,1.00\n", "quotes.csv:2: size_mm: '95' is no size"),
         ("size_mm,quantity,boards\n\n95 x 72,5,\n", "quotes.csv:3: boards: neither boards nor"),
-        ("size_mm,quantity,color\n95 x 72,5,1\n", "quotes.csv:1: (headings): 'color' is no"),
+        ("size_mm,quantity,flavour\n95 x 72,5,1\n", "quotes.csv:1: (headings): 'flavour' is no"),
         ("size_mm,quantity\n95 x 72,5\n", "there is no column 'boards'"),
         (
             "size_mm;quantity;boards;date\n9x7;5;1,20;20.01.2025\n",

@@ -55,6 +55,8 @@ def price_rules(
 ) -> Record | None:
     """Everything a page needs to price an order; None when the order itself has no price.
 
+    None, too, for a house with a least price: the page adds terms, and that one is no term.
+
     Parameters
     ----------
     facts
@@ -62,7 +64,7 @@ def price_rules(
     costs
         The quote; the page must come to the same.
     """
-    if not costs.offers:
+    if not costs.offers or rates_of(house).minimum:
         return None
     designs = designs_of(facts, order)
     need = pieces_needed(designs, order)
