@@ -138,10 +138,13 @@ def check_offered(facts: BoardFacts, house: House, choice: BoardChoice) -> None:
             "finish",
         ),
     )
+    learned = "; or ask for a quote with it, and learn the sheet anew" if house.learned else ""
     for wrong, message, offered, option in problems:
         if wrong:
             raise Unpriced(
-                f"{message} by '{house.name}'", remedy=f"offered: {offered}", option=option
+                f"{message} by '{house.name}'",
+                remedy=f"offered: {offered}{learned}",
+                option=option,
             )
     if choice.lead_free and not options.finishes[choice.finish].rohs:
         free = listed(k for k, f in options.finishes.items() if f.rohs)

@@ -29,6 +29,8 @@ from fabkit.sheets.order import BoardChoice, order_for
 from fabkit.sheets.quotes import Asked, PastQuote
 from fabkit.sheets.toml_text import parse_sheet
 
+UNNAMED: Final = "cu"
+"""Currency where none is named: the neutral unit."""
 FEWEST: Final = 3
 """Fewer quotes fit any rule."""
 _FEW: Final = 5
@@ -175,7 +177,7 @@ def learn_house(
     Parameters
     ----------
     currency
-        Where the quotes do not state one.
+        Where the quotes do not state one; None: the neutral unit ``cu``.
     country
         Whose shipping is learned; None: the one most quotes have.
     file
@@ -184,7 +186,7 @@ def learn_house(
     Raises
     ------
     UnreadableInput
-        Too few quotes, two currencies, or none.
+        Too few quotes, or two currencies.
     """
     code = _currency(quotes, currency, file)
     step = find_currency(code).step
@@ -207,6 +209,8 @@ def learn_house(
             for a, b in parcels.contradictions
         ]
     untold = tuple(_untold(quotes, requests, parcels, land))
+    if currency is None and not any(q.currency for q in quotes):
+        untold += ("no currency is stated: prices are in cu; add a column currency, or --currency",)
     lessons = Lessons(
         name=name,
         currency=code,
@@ -250,12 +254,7 @@ def _currency(quotes: Sequence[PastQuote], given: str | None, file: str) -> str:
             f"{file}:{second}: {b}, but line {first} is in {a}",
             hint="keep one table for each currency",
         )
-    code = next(iter(codes), given)
-    if code is None:
-        raise UnreadableInput(
-            f"{file}: no currency is stated", hint="add a column currency, or --currency EUR"
-        )
-    return code
+    return next(iter(codes), given or UNNAMED)
 
 
 def _without_contradictions(

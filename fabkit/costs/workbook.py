@@ -6,6 +6,7 @@ and shipping band: they are looked up in the house's tables, which stand on thei
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
@@ -341,7 +342,7 @@ class _Quote:
         row = self.page.texts(title, unit)
         for column, scope in zip(self.columns, self.scopes, strict=True):
             scope[name] = self.page.reckoned(column, row, expression, scope, EXACT)
-        self.page.cell(self.last, row, note or expression)
+        self.page.cell(self.last, row, note or _in_words(expression))
         return name
 
     def _line(self, name: str, title: str, exact: str, rounding: Rounding) -> str:
@@ -399,6 +400,7 @@ class _Quote:
     def _design_inputs(self, n: int, design: Design) -> None:
         facts = design.facts
         cover = sum(facts.copper_cover)
+        beside = Decimal(design.beside) if design.beside else None
         for name, title, value, unit in (
             ("width", "width", facts.width_mm, "mm"),
             ("height", "height", facts.height_mm, "mm"),
@@ -410,8 +412,8 @@ class _Quote:
             ("drill", "smallest drill", facts.smallest_drill_mm, "mm"),
             ("track", "smallest track", facts.smallest_track_mm, "mm"),
             ("gives", "halves of a piece", Decimal(design.halves), "halves"),
-            ("beside", "pieces a keyboard", Decimal(design.beside), "pieces"),
-            ("boards", "boards of a piece", Decimal(facts.boards), "boards"),
+            ("beside", "boards a keyboard", beside, "boards"),
+            ("boards", "boards of a piece", Decimal(facts.boards) if beside else None, "boards"),
             ("designs", "designs of a piece", Decimal(design.designs), "designs"),
             ("fine", "needs the fine class", Decimal(int(facts.needs_fine)), "1 or 0"),
         ):
@@ -633,6 +635,11 @@ class _Quote:
 def _choice(pairs: Sequence[str], otherwise: str = "0 / 0") -> str:
     """Write a choice; where nothing fits the sheet shows an error, not a wrong price."""
     return f"choose({', '.join(pairs)}, {otherwise})" if pairs else otherwise
+
+
+def _in_words(expression: str) -> str:
+    """Write an expression as people read it: names without numbers and underlines."""
+    return re.sub(r"(?<=[a-z])_?\d+\b", "", expression).replace("_", " ")
 
 
 def _greatest(values: Sequence[str]) -> str:

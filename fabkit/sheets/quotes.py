@@ -136,8 +136,8 @@ def load_quotes(path: Path) -> tuple[PastQuote, ...]:
         )
     first, head = kept[0]
     mark = max(",;\t", key=head.count)
-    heads = [re.sub(r"[\s_-]+", "_", cell.strip().lower()) for cell in _cells(head, mark)]
-    heads = [_SAME.get(head, head) for head in heads]
+    plain = [re.sub(r"\(.*?\)|,", " ", cell).strip().lower() for cell in _cells(head, mark)]
+    heads = [_SAME.get(h, h) for h in (re.sub(r"[\s_-]+", "_", cell) for cell in plain)]
     _judge_heads(heads, path, first)
     found = []
     for number, row in kept[1:]:
@@ -256,7 +256,7 @@ class _Row:
 
     def _decimal(self, key: str, given: str) -> Decimal:
         # A comma alone is a decimal point; with a point behind it, it parts thousands.
-        text = given.replace(" ", "").replace("'", "")
+        text = re.sub(r"(?<=\d) *(mm|g|oz)$", "", given).replace(" ", "").replace("'", "")
         text = text.replace(",", "") if "," in text and "." in text else text.replace(",", ".")
         try:
             number = Decimal(text)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import ROUND_HALF_UP, Decimal
 from itertools import product
 from pathlib import Path
@@ -18,9 +18,10 @@ from fabkit.costs.facts import BoardFacts
 from fabkit.costs.learning import LearnedHouse, choice_of, facts_of, learn_house, shipping_of
 from fabkit.costs.quote import quote
 from fabkit.costs.tariff import roundest
-from fabkit.sheets.house import House, load_house
+from fabkit.sheets.house import EXAMPLE, House, house_from, load_house
 from fabkit.sheets.order import order_for
 from fabkit.sheets.quotes import EXAMPLE_QUOTES, Asked, PastQuote, load_quotes
+from fabkit.sheets.toml_text import parse_sheet
 
 D = Decimal
 QUANTITIES = (5, 10, 20, 30, 50, 100)
@@ -371,3 +372,34 @@ def test_two_currencies_are_refused(tmp_path: Path) -> None:
 def test_roundest(low: float, high: float, right: str) -> None:
     """The number of a span with the fewest digits that matter, worked out by hand."""
     assert roundest(low, high)[0] == D(right)
+
+
+def test_headings_as_people_write_them(tmp_path: Path) -> None:
+    """Units in brackets, blanks, a decimal comma; without a currency prices are in cu, said so."""
+    path = tmp_path / "quotes.csv"
+    rows = ("95x72 mm;5;1,6 mm;12,88;12", "95x72;10;1.6;14,76;12", "60 x 40;5;1,6;11,66;12")
+    path.write_text(
+        "Size;Quantity;Thickness;Boards price (EUR);Shipping\n" + "\n".join(rows), encoding="utf-8"
+    )
+    quotes = load_quotes(path)
+    assert [q.boards for q in quotes] == [D("12.88"), D("14.76"), D("11.66")]
+    assert {q.asked.thickness_mm for q in quotes} == {D("1.6")}
+    learned = learn_house(quotes)
+    assert learned.currency == "cu"
+    assert any("no currency is stated" in u for u in learned.untold)
+
+
+def test_a_least_price_holds() -> None:
+    """Below it every order costs 20; a dearer set-up changes nothing there (by definition)."""
+    text = EXAMPLE.read_text(encoding="utf-8").replace("setup = 8.00", "setup = 8.00\nminimum = 20")
+    house = house_from(parse_sheet(text, file="h.toml"))
+    small = Asked(long_mm=D(95), short_mm=D(72), quantity=5)
+    assert boards_price(house, small) == 20
+    large = replace(small, quantity=50)
+    assert boards_price(house, large) == pytest.approx(8 + 3 + 34.2 * 0.47)
+    facts = BoardFacts(
+        name="half", width_mm=D(95), height_mm=D(72), area_mm2=6840.0, layers=2, holes=0
+    )
+    costs = quote(facts, None, house, order_for("half", keyboards=2))
+    assert not any(e.title.endswith("set-up") for e in costs.effects)
+    assert any("minimum" in e.title for e in costs.effects)
