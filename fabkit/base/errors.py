@@ -110,3 +110,12 @@ class FindingsRefused(OutputRefused):
     """An output was not made because the package has findings that forbid it."""
 
     exit_code: ClassVar[int] = 1
+
+
+def is_out_of_memory(error: Exception) -> bool:
+    """Whether an error means that memory did not suffice; native code says so in words only."""
+    words = str(error)
+    return isinstance(error, MemoryError) or (
+        not isinstance(error, FabkitError)
+        and ("bad_alloc" in words or "could not allocate" in words)
+    )

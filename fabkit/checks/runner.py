@@ -8,7 +8,7 @@ from dataclasses import replace
 from difflib import get_close_matches
 from typing import Final
 
-from fabkit.base.errors import UsageError
+from fabkit.base.errors import UsageError, is_out_of_memory
 from fabkit.base.findings import Finding, Severity
 from fabkit.base.progress import counting
 from fabkit.checks.causes import fold
@@ -44,7 +44,9 @@ def run_check(check: Check, case: Case) -> Outcome:
                 findings=tuple(findings),
                 reason=str(reason),
             )
-        except MemoryError:
+        except Exception as error:
+            if not is_out_of_memory(error):
+                raise
             return Outcome(
                 check=check, state=State.NOT_JUDGED, findings=tuple(findings), reason=TOO_HEAVY
             )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from fabkit.base.errors import FabkitError, SheetError
+from fabkit.base.errors import FabkitError, SheetError, is_out_of_memory
 from fabkit.base.streams import clean
 from fabkit.cli.printing import print_json
 from fabkit.cli.words import nearest
@@ -44,7 +44,7 @@ def explain(error: Exception) -> tuple[str, str, int]:
         return error.format_message().rstrip("."), _usage(error), error.exit_code
     if isinstance(error, click.ClickException):
         return error.format_message(), "", error.exit_code
-    if isinstance(error, MemoryError):
+    if is_out_of_memory(error):
         hint = "close other programs, or take out what is drawn many times over"
         return "the memory of this machine does not suffice for the input", hint, 2
     hint = "run again with FABKIT_DEBUG=1 in the environment, and report what it prints"

@@ -25,6 +25,12 @@ from fabkit.geometry.neighbours import label_groups
 _FEW: Final = 64
 """Fewer shapes are united at once."""
 
+_MOST_PAIRS: Final = 4_000_000
+"""Pairs of neighbours that are listed at once: some hundred megabytes."""
+
+_LEAST_PITCH_MM: Final = 0.01
+"""Smallest side of the squares that crowds are counted in."""
+
 _MANY: Final = 512
 """More shapes that hang together are united by halves."""
 
@@ -69,7 +75,7 @@ def unite(shapes: Shapes) -> BaseGeometry:
     if len(shapes) < _FEW:
         few: BaseGeometry = shapely.union_all(shapes) if len(shapes) else shapely.Polygon()
         return few
-    parts = distinct(_single(shapes))
+    parts = _thinned(distinct(_single(shapes)))
     left, right = touching_pairs(parts)
     # What lies inside a larger neighbour adds nothing to it.
     # Its neighbour touches all that it touches, so no island falls apart without it.
@@ -83,6 +89,27 @@ def unite(shapes: Shapes) -> BaseGeometry:
     united = _unite_groups(parts[outer], label)
     shapely.destroy_prepared(parts)
     return _whole(_single(united))
+
+
+def _thinned(shapes: Shapes) -> Shapes:
+    """Shapes whose pairs are few enough to list: what crowds in one place is united first.
+
+    Sixteen thousand discs a few nanometres apart have 128 million pairs, for 4 GB; united on each
+    other they take 0.1 GB.
+    """
+    box = shapely.bounds(shapes)
+    pitch = max(float(np.median(box[:, 2:] - box[:, :2])), _LEAST_PITCH_MM)
+    column, row = np.floor((box[:, :2] + box[:, 2:]) / 2 / pitch).T.astype(np.int64)
+    _, square, count = np.unique(column * 2**32 + row, return_inverse=True, return_counts=True)
+    # Shapes in one square of their own size nearly all touch.
+    if (count**2).sum() <= _MOST_PAIRS:
+        return shapes
+    order = np.argsort(square, kind="stable")
+    groups = np.split(order, np.cumsum(count)[:-1])
+    united = [
+        shapely.union_all(shapes[group]) if len(group) > _FEW else shapes[group] for group in groups
+    ]
+    return _single(np.concatenate([np.atleast_1d(some) for some in united]))
 
 
 def distinct(shapes: Shapes) -> Shapes:

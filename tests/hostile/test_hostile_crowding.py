@@ -68,6 +68,13 @@ PACKAGES: dict[str, dict[str, bytes]] = {
     "flashes on one spot": {
         "top.gbr": HEAD + TOP + b"D11*" + b"X25000000Y25000000D03*" * 16_000 + b"M02*"
     },
+    "flashes a hair apart": {
+        "top.gbr": HEAD
+        + TOP
+        + b"D11*"
+        + b"".join(b"X%dY25000000D03*" % (25_000_000 + 10 * n) for n in range(16_000))
+        + b"M02*"
+    },
     "circles as profile": {
         "edge.gbr": HEAD
         + EDGE

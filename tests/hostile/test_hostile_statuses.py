@@ -10,6 +10,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
+import shapely
 from click.testing import CliRunner
 
 from fabkit.base.errors import FabkitError, LimitExceeded, SheetError, UnreadableInput
@@ -86,11 +87,19 @@ def test_sheets_that_are_no_files(tmp_path: Path) -> None:
         assert caught.value.hint
 
 
-def test_no_memory_is_no_fault_of_ours(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(
+    "error",
+    [
+        MemoryError(),
+        RuntimeError("could not allocate numpy array"),
+        shapely.errors.GEOSException("std::bad_alloc"),
+    ],
+)
+def test_no_memory_is_no_fault_of_ours(error: Exception, monkeypatch: pytest.MonkeyPatch) -> None:
     """What asks for more memory than there is ends with status 2 and what to do."""
 
     def out_of_memory(*_: object, **__: object) -> None:
-        raise MemoryError
+        raise error
 
     monkeypatch.setattr("fabkit.load_house", out_of_memory)
     done = CliRunner().invoke(cli, ["check", "demo"])
