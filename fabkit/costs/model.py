@@ -634,7 +634,11 @@ class CostSheet(Result):
                 ("  of it used up", self._each(found.used_up)),
                 ("  of it carried over", self._each(found.carried_over)),
                 ("each next one, with what moves over and is left over", self._each(found.next)),
-                (f"average over {counted(found.planned, 'build')}", self._each(found.average)),
+                *(
+                    ((f"average over {found.planned} builds", self._each(found.average)),)
+                    if found.planned > 1
+                    else ()
+                ),
                 ("each build, everything soldered, no sockets", self._each(found.all_new_average)),
                 ("carrying over pays from revision", even),
             )

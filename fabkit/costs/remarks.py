@@ -173,7 +173,9 @@ def unpriced_parts(bill: Bill | None) -> tuple[str, ...]:
     """Name the parts that must be bought and have no price; none where no parts are counted."""
     if bill is None:
         return ()
-    named = (a.title.removesuffix(", value not stated") for a in bill.unpriced)
+    # Single parts, a controller or a jack, cost more than what is there by the dozen.
+    lone = sorted(bill.unpriced, key=lambda a: a.need(bill.usage))
+    named = (a.title.removesuffix(", value not stated") for a in lone)
     # Pads without a name, a controller that is on no board: the list knows it is not whole.
     return (*named, *(("parts that the files do not name",) if not bill.whole else ()))
 

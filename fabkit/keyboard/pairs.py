@@ -13,8 +13,9 @@ from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.board.model import Holes
 from fabkit.geometry.neighbours import PointTree, label_groups
 from fabkit.keyboard.lands import LandTable
-from fabkit.keyboard.model import Evidence, Mount, PartSite
-from fabkit.keyboard.sites import find_runs
+from fabkit.keyboard.model import Evidence, Mount, PartKind, PartSite
+from fabkit.keyboard.patterns import Pattern
+from fabkit.keyboard.sites import Site, find_runs
 from fabkit.package.model import Side
 
 LEAD_HOLE_MM: Final = (0.6, 1.15)
@@ -315,6 +316,22 @@ def _table(
         face=face[pairs[:, 0]],
         members=rows[pairs],
         mount=mount,
+    )
+
+
+def pattern_site(kind: PartKind, pattern: Pattern, site: Site) -> PartSite:
+    """Make the site of a hole pattern that no file names."""
+    return PartSite(
+        kind=kind,
+        x_mm=site.x_mm,
+        y_mm=site.y_mm,
+        rotation_deg=site.rotation_deg,
+        mount="not known" if kind in ("screw hole", "stabiliser") else "through-hole",
+        pins=0 if kind in ("screw hole", "stabiliser") else site.pins or len(site.holes),
+        pattern=pattern.key,
+        holes=site.holes,
+        evidence=(Evidence.PATTERN,),
+        confidence=0.8,
     )
 
 

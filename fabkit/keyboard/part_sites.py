@@ -31,6 +31,7 @@ from fabkit.keyboard.pairs import (
     find_land_pairs,
     find_light_quads,
     light_sites,
+    pattern_site,
 )
 from fabkit.keyboard.patterns import Pattern, load_patterns
 from fabkit.keyboard.sites import Site, find_sites
@@ -186,6 +187,8 @@ class _Draft:
     site: PartSite
     nets: tuple[str, ...] = ()
     """Those that lead somewhere: exporters name the net of each lone pin after that pin."""
+    by_pins: bool = False
+    """A circuit taken for the controller by the number of its pins alone."""
 
 
 class _Finder:
@@ -209,7 +212,7 @@ class _Finder:
         drafts = self._with_patterns(drafts)
         if self.keyboard.keys and not self.board.components:
             drafts = self._with_chips(self._with_pairs(self._with_lights(drafts)))
-        drafts = self._alternatives(drafts)
+        drafts = self._alternatives(self._lesser_circuits(drafts))
         return tuple(sorted((d.site for d in drafts), key=_order))
 
     def loose_holes(self, sites: Sequence[PartSite]) -> int:
@@ -305,7 +308,8 @@ class _Finder:
         kind = kind_of(part.ref, part.value, part.footprint, part.pins)
         if kind == "diode" and self._is_light(part):
             kind = "light"
-        if self.keyboard.keys and may_control(kind, len(part.pins)):
+        by_pins = bool(self.keyboard.keys) and may_control(kind, len(part.pins))
+        if by_pins:
             kind = "controller"
         placed = part.origin == "placement table"
         x, y = part.x_mm, part.y_mm
@@ -326,6 +330,7 @@ class _Finder:
                 confidence=0.5 if kind == "other" else 0.95,
             ),
             nets=tuple(sorted(net for _, net in part.pins if self.net_uses[net] > 1)),
+            by_pins=by_pins,
         )
 
     def _faces(self, part: Component, mine: LandTable) -> tuple[Side, ...]:
@@ -398,7 +403,7 @@ class _Finder:
                         evidence=tuple(dict.fromkeys((*d.site.evidence, Evidence.PATTERN))),
                     )
                 continue
-            drafts.append(_Draft(_from_holes(kind, pattern, site)))
+            drafts.append(_Draft(pattern_site(kind, pattern, site)))
         return _with_rows(drafts, self.board) if self.keyboard.keys else drafts
 
     def _placed_rows(
@@ -530,7 +535,7 @@ class _Finder:
         for d in named:
             if d.site.kind in _ROW_KINDS:
                 d.site = replace(d.site, kind="controller row")
-        return [*drafts, _Draft(_from_holes("controller", pattern, site))]
+        return [*drafts, _Draft(pattern_site("controller", pattern, site))]
 
     # Repeated pairs
 
@@ -611,6 +616,17 @@ class _Finder:
 
     # One part, several footprints
 
+    def _lesser_circuits(self, drafts: list[_Draft]) -> list[_Draft]:
+        """Circuits with fewer pins than the largest, or beside a controller, add pins or lights."""
+        controllers = [d for d in drafts if d.site.kind == "controller"]
+        taken = [d for d in controllers if d.by_pins and not d.site.pattern]
+        sure = len(taken) < len(controllers)
+        most = max((d.site.pins for d in taken), default=0)
+        for d in taken:
+            if d.site.pins < most or sure:
+                d.site = replace(d.site, kind="circuit")
+        return drafts
+
     def _second_controller(self, a: _Draft, b: _Draft) -> bool:
         """Whether no file names two like controllers of one half: one of them is fitted.
 
@@ -656,21 +672,6 @@ def _in_key(key: Key, x: float, y: float) -> tuple[float, float]:
     c, s = float(np.cos(turn)), float(np.sin(turn))
     dx, dy = x - key.x_mm, y - key.y_mm
     return c * dx + s * dy, -s * dx + c * dy
-
-
-def _from_holes(kind: PartKind, pattern: Pattern, site: Site) -> PartSite:
-    return PartSite(
-        kind=kind,
-        x_mm=site.x_mm,
-        y_mm=site.y_mm,
-        rotation_deg=site.rotation_deg,
-        mount="not known" if kind in ("screw hole", "stabiliser") else "through-hole",
-        pins=0 if kind in ("screw hole", "stabiliser") else site.pins or len(site.holes),
-        pattern=pattern.key,
-        holes=site.holes,
-        evidence=(Evidence.PATTERN,),
-        confidence=0.8,
-    )
 
 
 ROWS_APART_MM: Final = (12.7, 15.24, 17.78, 20.32, 22.86, 25.4)

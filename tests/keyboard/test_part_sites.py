@@ -11,7 +11,7 @@ import pytest
 from truth import Truth, load_truths
 
 import fabkit
-from fabkit.board.model import Holes
+from fabkit.board.model import Component, Holes
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.kinds import kind_of, why_no_part
 from fabkit.keyboard.lands import LandTable, read_lands
@@ -257,6 +257,30 @@ def test_a_second_place_for_the_controller_is_the_same_one(tmp_path: Path) -> No
 
     assert len(found) == 1
     assert len(found[0].holes) == 2 * len(site.holes)
+
+
+def test_a_port_expander_is_no_controller() -> None:
+    """Both halves of kinds/both-unequal: the smaller circuit of the other half adds pins."""
+    board = fabkit.build_board(fabkit.open_package(FIXTURES / "kinds" / "both-unequal"))
+    keys = find_keyboard(board)
+    spots = [(keys.keys[g.keys[0]].x_mm, keys.keys[g.keys[0]].y_mm) for g in keys.hands.groups]
+    circuits = tuple(
+        Component(
+            ref=ref,
+            x_mm=x,
+            y_mm=y,
+            pins=tuple((str(n), f"{ref}{n}") for n in range(pins)),
+            origin="component attributes",
+        )
+        for (x, y), ref, pins in zip(spots, ("U8", "U9"), (44, 24), strict=True)
+    )
+    named = {r for s in find_part_sites(board) if s.kind == "controller" for r in s.refs}
+    others = [c for c in board.components if c.ref not in named]
+    holes = board.holes.take(board.holes.diameter > 1.2)
+    bare = replace(board, components=(*others, *circuits), holes=holes)
+    kinds = {r: s.kind for s in find_part_sites(bare) for r in s.refs if r in ("U8", "U9")}
+
+    assert kinds == {"U8": "controller", "U9": "circuit"}
 
 
 def test_rows_of_holes_belong_to_the_placed_part_in_them(tmp_path: Path) -> None:
