@@ -117,8 +117,9 @@ def _measure(layer: FacetTree, polygons: Shapes, cuts: Cuts, rows: Ints) -> tupl
     # A drill centre on solid copper whose nearest edge lies outside the drill: done.  The others
     # have pads with a hole of their own, break out, or are slots.
     rest = np.flatnonzero(~(cuts.round[rows] & inside & (ring > 0)))
+    tree = shapely.STRtree(polygons)
     for k in rest:
-        ring[k], broken[k] = _measure_one(layer, polygons, cuts.shapes[rows[k]])
+        ring[k], broken[k] = _measure_one(layer, tree, cuts.shapes[rows[k]])
     return ring, broken
 
 
@@ -148,26 +149,31 @@ def _as_circles(copper: Copper, layer: int, cuts: Cuts, rows: Ints, ring: Floats
     return np.where(decides, exact, ring)
 
 
-def _measure_one(layer: FacetTree, polygons: Shapes, shape: BaseGeometry) -> tuple[float, float]:
+def _measure_one(
+    layer: FacetTree, polygons: shapely.STRtree, shape: BaseGeometry
+) -> tuple[float, float]:
     """Ring of one cut of any shape: the rim is sampled, then copper edges outside it measured."""
-    rim = shapely.buffer(shape, TOUCH_MM).exterior
-    spots = shapely.line_interpolate_point(rim, np.arange(SAMPLES) / SAMPLES, normalized=True)
+    wider = shapely.buffer(shape, TOUCH_MM)
+    rim = wider.exterior
     box = shapely.box(*shape.bounds).buffer(0.1)
-    local = polygons[shapely.STRtree(polygons).query(box)] if len(polygons) > 64 else polygons
     # A pour over the whole layer is cut down to the hole before hundreds of spots are tried on it.
-    local = clip_to_box(local, box.bounds)
-    covered = np.zeros(SAMPLES, dtype=bool)
-    for polygon in local:
-        covered |= shapely.intersects(polygon, spots)
-    open_deg = 360.0 * (1 - covered.mean())
-    if open_deg > 0:
-        bare = spots[~covered]
-        depth = shapely.distance(shapely.union_all(local), bare).max() if len(local) else 0.0
-        return min(-float(depth) + TOUCH_MM, 0.0), float(open_deg)
+    local = clip_to_box(polygons.geometries[polygons.query(box)], box.bounds)
+    # Mostly one polygon holds the whole rim, and no spot need be tried.
+    if not shapely.covers(local, rim).any():
+        spots = shapely.line_interpolate_point(rim, np.arange(SAMPLES) / SAMPLES, normalized=True)
+        covered = np.zeros(SAMPLES, dtype=bool)
+        for polygon in local:
+            covered |= shapely.intersects(polygon, spots)
+        open_deg = 360.0 * (1 - covered.mean())
+        if open_deg > 0:
+            bare = spots[~covered]
+            depth = shapely.distance(shapely.union_all(local), bare).max() if len(local) else 0.0
+            return min(-float(depth) + TOUCH_MM, 0.0), float(open_deg)
     # Edges of the pad's own hole lie under the drill and go with it.
     _, near = layer.within(np.array([shape], dtype=object), 1.0)
     lines = layer.lines(near)
-    lines = lines[~shapely.covers(shapely.buffer(shape, TOUCH_MM), lines)]
+    shapely.prepare(wider)
+    lines = lines[~shapely.covers(wider, lines)]
     # Edges were looked for within 1 mm: a ring without any is at least that wide.
     return (float(shapely.distance(lines, shape).min()) if len(lines) else 1.0), 0.0
 
