@@ -18,7 +18,7 @@ from fabkit.board.model import Layer
 from fabkit.checks.copper_facts import cuts_of, on_board, require_copper
 from fabkit.checks.declare import check
 from fabkit.checks.fellows import ALIKE_MM as FELLOW_MM
-from fabkit.checks.fellows import find_gaps_of_fellows
+from fabkit.checks.fellows import FEWEST, find_gaps_of_fellows
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, holes_at, spots_at
 from fabkit.geometry.neighbours import PointTree
@@ -126,6 +126,7 @@ def present(case: Case) -> Iterator[Finding]:
     """Where pads, openings or equals of a footprint show that a hole is meant, there is one."""
     yield from _between_pads(case)
     yield from _in_openings(case)
+    yield from _in_cut_outs(case)
     yield from _of_footprints(case)
 
 
@@ -182,6 +183,29 @@ def _in_openings(case: Case) -> Iterator[Finding]:
     )
 
 
+def _in_cut_outs(case: Case) -> Iterator[Finding]:
+    """Round cut-outs of the profile that are not drilled, where nearly all others are."""
+    if case.board.profile is None:
+        return
+    rings = shapely.get_rings(shapely.get_parts(case.board.profile))
+    discs = _round_parts(shapely.polygons(rings))
+    if not len(discs):
+        return
+    x, y, wide = discs.T
+    taken = _touched(shapely.points(x, y), case.shared(cuts_of).shapes)
+    rows = np.flatnonzero(~taken)
+    if len(discs) < FEWEST or taken.mean() < MOST_SHARE:
+        return
+    yield from group(
+        MISSING,
+        Measures(wide[rows], lambda k: Place(x_mm=float(x[rows[k]]), y_mm=float(y[rows[k]]))),
+        f"{counted(len(rows), 'round cut-out')} of the profile, up to {{worst}} wide, "
+        f"{'is' if len(rows) == 1 else 'are'} not drilled; {taken.sum()} others are",
+        most=True,
+        severity=Severity.WARNING,
+    )
+
+
 def _outer_copper(case: Case) -> Shapes:
     """Give the separate polygons of the outer copper layers."""
     pieces = require_copper(case).pieces
@@ -191,7 +215,11 @@ def _outer_copper(case: Case) -> Shapes:
 
 def _discs(layer: Layer) -> Floats:
     """(n, 3) float64, mm: middle and width of the round parts of an image, as wide as holes are."""
-    parts = shapely.get_parts(layer.file.image)
+    return _round_parts(shapely.get_parts(layer.file.image))
+
+
+def _round_parts(parts: Shapes) -> Floats:
+    """(n, 3) float64, mm: middle and width of the round ones among polygons, as wide as holes."""
     wide, rim = _look(parts).T
     mine = (4 * rim < np.pi * wide * ROUND) & (wide >= LEAST_HOLE_MM) & (wide <= MOST_HOLE_MM)
     middle = shapely.get_coordinates(shapely.centroid(parts[mine]))

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from rules.set_cases import drill, frame, layer
+from rules.set_cases import dots, drill, frame, layer, xy
 
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
 from fabkit.checks.fellows import find_gaps_of_fellows
-from fabkit.checks.hole_missing import key_posts
+from fabkit.checks.hole_missing import key_posts, present
 from fabkit.checks.model import Case
 from fabkit.checks.runner import run_check
 from fabkit.package.build import read_package
@@ -82,6 +82,32 @@ def keys_of(diameter: float) -> Board:
     }
     members = tuple(Member(name, text.encode()) for name, text in files.items())
     return build_board(read_package(Intake(name="p", source="p", members=members, left_out=())))
+
+
+def circle(x: float, y: float) -> str:
+    """A cut-out of 3 mm."""
+    return f"{xy(x + 1.5, y)}D02*\nG03*\n{xy(x + 1.5, y)}I-1500000J0D01*\nG01*\n"
+
+
+@pytest.mark.parametrize("drilled", [6, 5, 3])
+def test_a_cut_out_that_alone_of_its_kind_is_not_drilled(drilled):
+    """One of six is forgotten; three of six say nothing."""
+    at = [(8.0 + 8 * k, 12.0) for k in range(6)]
+    files = {
+        "top.gbr": layer("Copper,L1,Top", dots((4, 4), (50, 4))),
+        "profile.gbr": layer(
+            "Profile,NP", frame(60, 30) + "".join(circle(*p) for p in at), pen=0.1
+        ),
+        "bare.drl": drill(*at[:drilled], size=3.0, function="NonPlated,1,2,NPTH"),
+    }
+    members = tuple(Member(name, text.encode()) for name, text in files.items())
+    board = build_board(read_package(Intake(name="p", source="p", members=members, left_out=())))
+    places = [
+        (f.id, f.consequence.word, f.places[0].x_mm, f.places[0].y_mm)
+        for f in run_check(present, Case(board, load_house())).findings
+    ]
+    lost = [("hole/missing", "decide", pytest.approx(48, abs=0.01), pytest.approx(12, abs=0.01))]
+    assert places == (lost if drilled == 5 else [])
 
 
 @pytest.mark.parametrize(("diameter", "found"), [(3.2, True), (3.8, False), (4.0, False)])
