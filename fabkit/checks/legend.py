@@ -11,15 +11,15 @@ from typing import Final
 import numpy as np
 import shapely
 
-from fabkit.base.columns import Floats, Ints, Shapes
-from fabkit.base.findings import Finding, Place
+from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.model import Layer
 from fabkit.checks.copper_facts import along_edge, on_board, require_copper, strokes_of
 from fabkit.checks.declare import check
 from fabkit.checks.legend_place import BESIDE_MM, find_better_place
 from fabkit.checks.lettering import read_direction
-from fabkit.checks.mask import mask_sides
+from fabkit.checks.mask import MaskSide, mask_sides
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, judge, objects_at, spots_at
 from fabkit.geometry.areas import clip_to_box
@@ -46,6 +46,14 @@ PLACES: Final = 20
 
 INK_MM2: Final = 0.02
 """Ink on bare copper smaller than this is not worth a word."""
+
+COVERED: Final = 0.1
+"""Ink on a larger share of a pad spoils its joint (a choice of ours: what letters cover of
+usual pads; outlines that touch pads stay below)."""
+
+RARE: Final = 0.02
+FEW: Final = 3
+"""Up to so many inked pads of a face, or this share, are slips; more are its designer's habit."""
 
 LINE: Final = load_rule("legend/line-thin")
 HEIGHT: Final = load_rule("legend/text-low")
@@ -174,20 +182,47 @@ def on_copper(case: Case) -> Iterator[Finding]:
         if not len(mark):
             continue
         ink = shapely.intersection(marks[mark], side.openings[opening])
-        ink = ink[shapely.area(ink) > INK_MM2]
+        inked = shapely.area(ink) > INK_MM2
+        ink, opening, box = ink[inked], opening[inked], shapely.bounds(marks[mark[inked]])
+        letter = (box[:, 2:] - box[:, :2]).max(axis=1) <= TALLEST_MM
         bare = copper.pieces.polygons[copper.pieces.on_layer(side.copper_index)]
         area = _shared_area(ink, bare)
         spots = shapely.get_coordinates(shapely.point_on_surface(ink))
-        rows = np.flatnonzero((area > INK_MM2) & on_board(case, *spots.T))
-        xy = shapely.get_coordinates(shapely.centroid(shapely.envelope(ink[rows])))
-        yield from group(
-            INK,
-            Measures(area[rows], spots_at(case, layer, *xy.T)),
-            f"{layer.name} lies on bare copper, up to {{worst}} in one place",
-            most=True,
-            limit=0.0,
-            unit="mm²",
-        )
+        real = (area > INK_MM2) & on_board(case, *spots.T)
+        slip = _slips(case, side, opening, np.where(real, area, 0.0), letter)
+        for rows, severity, tail in (
+            (np.flatnonzero(real & slip), Severity.WARNING, ", on pads for soldering"),
+            (np.flatnonzero(real & ~slip), Severity.NOTE, ""),
+        ):
+            xy = shapely.get_coordinates(shapely.centroid(shapely.envelope(ink[rows])))
+            yield from group(
+                INK,
+                Measures(area[rows], spots_at(case, layer, *xy.T)),
+                f"{layer.name} lies on bare copper{tail}, up to {{worst}} in one place",
+                most=True,
+                limit=0.0,
+                unit="mm²",
+                severity=severity,
+            )
+
+
+def _slips(case: Case, side: MaskSide, opening: Ints, area: Floats, letter: Bools) -> Bools:
+    """Which ink covers much of a pad, where that is rare on the face.
+
+    A legend that crosses pads all over is left to the house to clip, as its designer does.
+    Outlines of parts often run over pads with holes, letters do not.
+    """
+    pads, placed = side.pads[side.attached], require_copper(case).pads
+    soldered = np.zeros(len(side.openings), dtype=bool)
+    spots = shapely.points(placed.x[pads], placed.y[pads])
+    soldered[side.tree.query(spots, predicate="intersects")[1]] = True
+    drilled = np.zeros(len(side.openings), dtype=bool)
+    drilled[side.tree.query(case.board.hole_shapes, predicate="intersects")[1]] = True
+    covered = np.zeros(len(side.openings))
+    np.add.at(covered, opening, np.where(letter | ~drilled[opening], area, 0.0))
+    hit = soldered & (covered >= COVERED * shapely.area(side.openings))
+    rare = np.count_nonzero(hit) <= max(FEW, RARE * np.count_nonzero(soldered))
+    return np.asarray(hit[opening] & rare)
 
 
 def _shared_area(ink: Shapes, bare: Shapes) -> Floats:

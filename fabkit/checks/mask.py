@@ -45,6 +45,20 @@ BARED_SHARE: Final = 0.5
 """A pad bared by less than this takes too little solder (a choice of ours: lands that the mask
 bounds on purpose lose some hundredths of a millimetre at their rim)."""
 
+RUNS_ONTO_MM: Final = 0.1
+"""Mask that runs further onto one pad of many is a slip: printing is off by half of that (common
+practice)."""
+
+WEB_FITS_MM: Final = 0.35
+"""Between pads this far apart a web fits in beside two usual margins; nearer ones, of fine pitches
+and solder jumpers, often share an opening on purpose (common practice)."""
+
+FEW: Final = 2
+"""So many places of a face may be slips where a pattern would need more."""
+
+JOINED: Final = 0.5
+"""Odd pads, by the others of their size, up to which one or two are slips: of a header of six."""
+
 ALONE: Final = 0.2
 """Covered pads, by those open of the same size, up to which they are forgotten rather than meant
 (a choice of ours; covered pads that are meant are covered all alike)."""
@@ -65,6 +79,7 @@ SEVERAL: Final = 4
 FEW_SHARE: Final = 0.25
 """Where more of all pads are treated so, the whole layer may be wrong (a choice of ours)."""
 TRACK_BARED: Final = load_rule("mask/track-bared")
+SHARED: Final = load_rule("mask/opening-shared")
 INVERTED: Final = load_rule("mask/inverted")
 
 
@@ -320,6 +335,9 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
     stated &= ~(_alike(area, ~fit.open) & (area < TINY_MM2))
     lost = _forgotten(area, fit.open) | (not len(side.openings))
     through = _open_beyond(case, side, shapes)
+    # One or two of the few of their size, open on the other face alone, are forgotten, too.
+    few = np.count_nonzero(through & ~fit.open) <= FEW
+    lost |= through & few & _forgotten(area, fit.open, JOINED)
     for mine, severity, tail in (
         (~fit.open & ~through & (stated | lost), Severity.WARNING, ""),
         (~fit.open & ~through & ~stated & ~lost, Severity.NOTE, ""),
@@ -351,9 +369,12 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
     hidden[small] = _area_bared(side, shapes[small]) < BARED_SHARE * area[small]
     # A land that the mask covers up to its hole is drawn so, where it is so throughout.
     hidden &= ~_alike(area, hidden)
+    deep = fit.open & (fit.margin < -RUNS_ONTO_MM)
+    alone = small & ~hidden & deep & _forgotten(area, ~deep)
     for mine, severity, tail in (
         (small & hidden, Severity.WARNING, " and covers more than half of them"),
-        (small & ~hidden, Severity.NOTE, ""),
+        (alone, Severity.WARNING, ", unlike others of their size"),
+        (small & ~hidden & ~alone, Severity.NOTE, ""),
     ):
         rows = np.flatnonzero(mine)
         depth = format_mm(-fit.margin[rows].min(initial=0.0))
@@ -380,6 +401,57 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
     )
 
 
+@check(id="mask/shared", rules=(SHARED,), needs=("mask", "outer-copper"))
+def shared(case: Case) -> Iterator[Finding]:
+    """No opening joins pads between which a web would fit."""
+    copper = require_copper(case)
+    for side in case.shared(mask_sides):
+        pads = side.pads[side.attached]
+        if not len(pads) or is_inverted(case, side):
+            continue
+        shapes = copper.pad_shapes[pads]
+        middles = shapely.point_on_surface(shapes)
+        pad, opening = side.tree.query(middles, predicate="intersects")
+        order = np.argsort(opening, kind="stable")
+        pad, opening = pad[order], opening[order]
+        one, two = _in_one(opening)
+        one, two = pad[one], pad[two]
+        foreign = copper.pads.island[pads[one]] != copper.pads.island[pads[two]]
+        one, two = one[foreign], two[foreign]
+        apart = shapely.distance(shapes[one], shapes[two])
+        joined = np.zeros(len(pads), dtype=bool)
+        joined[one] = joined[two] = True
+        slip = _forgotten(shapely.area(shapes), ~joined, JOINED)
+        far = apart >= WEB_FITS_MM
+        rows = np.flatnonzero(far & (slip[one] & slip[two] | (np.count_nonzero(far) <= FEW)))
+        ends = shapely.get_coordinates(middles)
+        lines = shapely.linestrings(np.stack((ends[one[rows]], ends[two[rows]]), axis=1))
+        # An opening with arms may hold two pads and cover what is between them.
+        bared = np.unique(side.tree.query(lines, predicate="covered_by")[0])
+        rows, lines = rows[bared], lines[bared]
+        # Openings of bare holes for alternative parts may link pads that have no web to lose.
+        lines = shapely.difference(shapely.difference(lines, shapes[one[rows]]), shapes[two[rows]])
+        holed = shapely.STRtree(case.shared(cuts_of).shapes).query(lines, predicate="intersects")[0]
+        rows, lines = np.delete(rows, holed), np.delete(lines, holed)
+        xy = shapely.get_coordinates(shapely.centroid(lines))
+        yield from group(
+            SHARED,
+            Measures(apart[rows], spots_at(case, side.layer, *xy.T)),
+            f"one opening in {side.layer.name} joins pads that are up to {{worst}} apart",
+            most=True,
+        )
+
+
+def _in_one(opening: Ints) -> tuple[Ints, Ints]:
+    """Pairs of rows of one opening, which stand in order: each with the next few."""
+    ones, twos = [], []
+    for step in range(1, 4):
+        rows = np.flatnonzero(opening[:-step] == opening[step:])
+        ones.append(rows)
+        twos.append(rows + step)
+    return np.concatenate(ones), np.concatenate(twos)
+
+
 _BEYOND: Final = "; their holes are open on the other side"
 
 
@@ -391,12 +463,12 @@ def _alike(area: Floats, treated: Bools) -> Bools:
     return np.asarray(out & (out.mean() < FEW_SHARE))
 
 
-def _forgotten(area: Floats, opened: Bools) -> Bools:
+def _forgotten(area: Floats, opened: Bools, most: float = ALONE) -> Bools:
     """Covered pads of a size of which nearly all are open: left out by mistake."""
     _, alike = np.unique(np.round(area, 3), return_inverse=True)
     open_alike = np.bincount(alike[opened], minlength=alike.max(initial=-1) + 1)[alike]
     covered = np.bincount(alike[~opened], minlength=alike.max(initial=-1) + 1)[alike]
-    return np.asarray(~opened & (covered <= ALONE * open_alike))
+    return np.asarray(~opened & (covered <= most * open_alike))
 
 
 def _area_bared(side: MaskSide, shapes: Shapes) -> Floats:
@@ -557,11 +629,16 @@ def _covers(case: Case, copper: Copper, side: MaskSide, owned: _Owned) -> Iterat
 OFF_PAD_MM2: Final = 0.01
 """Paste beside copper or under mask smaller than this is a touch of outlines."""
 
+BEYOND_MM: Final = 0.3
+"""Paste that reaches further beyond its pad is no choice; half of that is usual for overprinting
+(common practice)."""
+
 OFF_PAD: Final = load_rule("mask/paste-off-pad")
 ON_HOLE: Final = load_rule("mask/paste-on-hole")
+NO_PASTE: Final = load_rule("mask/paste-missing")
 
 
-@check(id="mask/paste", rules=(OFF_PAD, ON_HOLE), needs=("paste", "outer-copper"))
+@check(id="mask/paste", rules=(OFF_PAD, ON_HOLE, NO_PASTE), needs=("paste", "outer-copper"))
 def paste(case: Case) -> Iterator[Finding]:
     """Paste lies on bare copper."""
     copper, cuts = require_copper(case), case.shared(cuts_of)
@@ -582,7 +659,9 @@ def paste(case: Case) -> Iterator[Finding]:
         # Paste a little larger than its pad is a choice; paste mostly beside it is a mistake.
         middle = shapely.get_coordinates(shapely.point_on_surface(prints)).T
         mine = on_board(case, *middle)
-        rows = np.flatnonzero(mine & (area > OFF_PAD_MM2) & (area > 0.5 * shapely.area(prints)))
+        rows = np.flatnonzero(mine & (area > OFF_PAD_MM2) & (area > 0.2 * shapely.area(prints)))
+        beside = area[rows] > 0.5 * shapely.area(prints[rows])
+        rows = rows[beside | (widest(left[rows]) > BEYOND_MM)]
         xy = shapely.get_coordinates(shapely.centroid(left[rows]))
         yield from group(
             OFF_PAD,
@@ -592,6 +671,8 @@ def paste(case: Case) -> Iterator[Finding]:
             limit=0.0,
             unit="mm²",
         )
+        if layer.side in sides:
+            yield from _unprinted(case, copper, sides[layer.side], layer, prints)
         if len(cuts.shapes):
             tree = shapely.STRtree(cuts.shapes)
             cut = np.unique(tree.query(prints, predicate="intersects")[1])
@@ -601,6 +682,34 @@ def paste(case: Case) -> Iterator[Finding]:
                 f"{layer.name} prints over holes, largest {{worst}}",
                 most=True,
             )
+
+
+def _unprinted(
+    case: Case, copper: Copper, side: MaskSide, layer: Layer, prints: Shapes
+) -> Iterator[Finding]:
+    """Bare surface pads without paste, where nearly all others of their size have some."""
+    pads = side.pads[side.attached]
+    cuts = case.shared(cuts_of).shapes
+    drilled = shapely.STRtree(cuts).query(copper.pad_shapes[pads], predicate="intersects")[0]
+    pads = np.delete(pads, drilled)
+    spots = shapely.points(copper.pads.x[pads], copper.pads.y[pads])
+    pads = pads[np.unique(side.tree.query(spots, predicate="intersects")[0])]
+    if not len(pads):
+        return
+    printed = np.zeros(len(pads), dtype=bool)
+    shapes = copper.pad_shapes[pads]
+    printed[shapely.STRtree(prints).query(shapes, predicate="intersects")[0]] = True
+    area = shapely.area(shapes)
+    rows = np.flatnonzero(_forgotten(area, printed))
+    places = spots_at(case, layer, copper.pads.x[pads[rows]], copper.pads.y[pads[rows]])
+    yield from group(
+        NO_PASTE,
+        Measures(area[rows], places),
+        f"{layer.name} leaves out {format_number(len(rows))} of {format_number(len(pads))} bare "
+        "surface pads, though others of their size are printed; largest {worst}",
+        most=True,
+        unit="mm²",
+    )
 
 
 def _without(prints: np.ndarray, polygons: np.ndarray) -> np.ndarray:

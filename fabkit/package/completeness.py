@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import combinations
 from typing import Final
+
+import numpy as np
 
 from fabkit.base.findings import Finding, Place
 from fabkit.formats.drill.model import DrillFile
-from fabkit.formats.gerber.model import GerberFile
+from fabkit.formats.gerber.model import GerberFile, Kind
 from fabkit.formats.sidecars.model import JobFile
 from fabkit.package import rules
+from fabkit.package.content import is_same_image
 from fabkit.package.model import PackageFile, RoleKind, Side
 from fabkit.package.words import read_function
 
@@ -19,6 +23,7 @@ _SIDES: Final[tuple[Side, Side]] = ("top", "bottom")
 def find_gaps(files: Sequence[PackageFile]) -> Iterator[Finding]:
     """Find missing layers and drills, unfinished files and job file contradictions."""
     yield from _find_missing(files)
+    yield from _find_copies(files)
     for file in files:
         if isinstance(file.content, GerberFile | DrillFile) and not file.content.complete:
             yield Finding.of(
@@ -83,6 +88,31 @@ def _find_missing(files: Sequence[PackageFile]) -> Iterator[Finding]:
             "no file holds drill data",
             severity=rules.MISSING_DRILL.severity if drawn else rules.UNKNOWN.severity,
         )
+
+
+_DRAWN: Final = 20
+"""Strokes from which on one image cannot be that of two layers: pads alone may be alike."""
+
+
+def _find_copies(files: Sequence[PackageFile]) -> Iterator[Finding]:
+    """Find layers of different kinds that hold one image: one was written over the other."""
+    kinds = (RoleKind.COPPER, RoleKind.MASK, RoleKind.PASTE, RoleKind.LEGEND)
+    drawn = [
+        (f, f.gerber)
+        for f in files
+        if f.role.kind in kinds
+        and f.gerber is not None
+        and np.count_nonzero(f.gerber.objects.kind == Kind.DRAW) >= _DRAWN
+    ]
+    for (one, a), (two, b) in combinations(drawn, 2):
+        if one.role.kind is not two.role.kind and is_same_image(a, b):
+            yield Finding.of(
+                rules.SAME_IMAGE,
+                f"{one.name} and {two.name} hold one image, though one is {one.role} and the "
+                f"other {two.role}",
+                Place(file=one.name),
+                Place(file=two.name),
+            )
 
 
 def _has_through_pads(file: PackageFile) -> bool:

@@ -7,6 +7,11 @@ TESTS = {
         "checks/test_misplaced.py::test_mirrored_bare_holes_are_named_with_their_file"
     ),
     "profile/misplaced": ("checks/test_misplaced.py::test_an_outline_that_does_not_hold_the_board"),
+    "mask/opening-shared": "checks/test_mask_rules.py::test_a_slip_is_found_at_its_place",
+    "mask/paste-missing": "checks/test_mask_rules.py::test_a_slip_is_found_at_its_place",
+    "package/same-image": (
+        "checks/test_mask_rules.py::test_the_copper_written_into_the_mask_is_one_image"
+    ),
     "legend/out-of-place": "checks/test_legend_rules.py::test_shifted_legend_is_out_of_place",
     "package/plating-unknown": "checks/test_framework_package.py::test_unknown_plating",
     "gerber/limit": "formats/gerber/test_gerber_language.py::test_objects_are_limited",

@@ -1,0 +1,95 @@
+"""Slips of mask and paste, planted one by one; unplanted packages stay silent."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+from yardstick import films  # noqa: F401 -- its kinds are entered by its import
+from yardstick.kind import KINDS
+from yardstick.parcel import Parcel, load_parcel
+
+import fabkit
+from fabkit.base.findings import Consequence, Finding
+from fabkit.checks.catalogue import CHECKS
+from fabkit.checks.mask import _forgotten
+from fabkit.checks.model import Case
+from fabkit.checks.runner import run_check
+
+FIXTURES = Path(__file__).parents[2] / "fixtures"
+RULES = {
+    "mask/joined": ("mask/shared", "mask/opening-shared"),
+    "mask/opening-shifted": ("mask/openings", "mask/opening-small", "mask/opening-shifted"),
+    "mask/hole-opening-lost": ("mask/openings", "mask/opening-missing"),
+    "paste/print-lost": ("mask/paste", "mask/paste-missing"),
+    "paste/wider-than-pad": ("mask/paste", "mask/paste-off-pad"),
+    "legend/over-pad": ("legend/copper", "legend/on-copper"),
+}
+"""For each plant: the check that finds it, and the rules it may be found by."""
+
+
+@cache
+def package(name: str) -> Parcel:
+    return load_parcel(FIXTURES / name, name)
+
+
+def decided(parcel: Parcel, folder: Path, check_id: str) -> list[Finding]:
+    """Findings of a check that need a decision."""
+    board = fabkit.build_board(fabkit.open_package(parcel.written(folder)))
+    case = Case(board, fabkit.load_house())
+    outcome = run_check(next(c for c in CHECKS if c.id == check_id), case)
+    assert not outcome.trace
+    return [f for f in outcome.findings if f.consequence >= Consequence.DECIDE]
+
+
+@pytest.mark.parametrize("kind_id", sorted(RULES))
+def test_a_slip_is_found_at_its_place(kind_id, tmp_path):
+    check_id, *rules = RULES[kind_id]
+    plant = KINDS[kind_id].plant(package("kinds/both-equal"))
+    found = [f for f in decided(plant.parcel, tmp_path, check_id) if f.id in rules]
+    assert found
+    x, y = plant.place
+    places = [p for f in found for p in f.places]
+    assert min(np.hypot(p.x_mm - x, p.y_mm - y) for p in places) <= plant.reach
+
+
+@pytest.mark.parametrize("name", ["kinds/both-equal", "card", "pair/left", "defects/clean"])
+@pytest.mark.parametrize("check_id", sorted({check for check, *_ in RULES.values()}))
+def test_nothing_needs_a_decision_without_a_slip(name, check_id, tmp_path):
+    assert decided(package(name), tmp_path, check_id) == []
+
+
+@pytest.mark.parametrize("name", ["kinds/both-equal", "kinds/soldered"])
+def test_the_copper_written_into_the_mask_is_one_image(name, tmp_path):
+    parcel = KINDS["mask/is-copper"].plant(package(name)).parcel
+    ids = {f.id for f in fabkit.open_package(parcel.written(tmp_path)).problems}
+    assert "package/same-image" in ids
+
+
+def test_masks_like_their_copper_without_tracks_are_two_images(tmp_path):
+    ids = {f.id for f in fabkit.open_package(package("card").written(tmp_path)).problems}
+    assert "package/same-image" not in ids
+
+
+def test_one_covered_pad_among_ten_open_ones_is_forgotten():
+    assert forgotten(*[(2.0, True)] * 10, (2.0, False)) == [False] * 10 + [True]
+
+
+def test_pads_covered_all_alike_are_meant():
+    assert not any(forgotten(*[(2.0, True)] * 10, *[(0.3, False)] * 40))
+
+
+def test_a_third_covered_is_no_slip():
+    assert not any(forgotten(*[(2.0, True)] * 10, *[(2.0, False)] * 5))
+
+
+def test_a_pad_of_a_size_of_its_own_says_nothing():
+    assert not any(forgotten((2.0, True), (3.0, False)))
+
+
+def forgotten(*pads: tuple[float, bool]) -> list[bool]:
+    """Which of (area, open) are forgotten."""
+    area, opened = np.array(pads).T
+    return _forgotten(area, opened.astype(bool)).tolist()
