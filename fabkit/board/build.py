@@ -15,6 +15,7 @@ from fabkit.board.profile import (
     build_profile,
     content_points,
     drop_retraced,
+    find_lines_across,
     merge_holes,
     merge_slots,
     panel_of,
@@ -64,6 +65,7 @@ def build_board(package: Package) -> Board:
             )
         )
     panel = panel_of(package, outline, points, holes)
+    findings += find_lines_across(outline, panel)
     if panel is not None:
         findings.append(Finding.of(rules.PROFILE_PANEL, panel_words(panel), count=panel.count))
     components = find_components(package, layers, outline.shape, findings)

@@ -85,6 +85,41 @@ def panel_of(package: Package, outline: Outline, points: Floats, holes: Holes) -
     )
 
 
+_ACROSS_MM: Final = 1.0
+"""Shorter lines inside the material are tips and doubled corners."""
+
+
+def find_lines_across(outline: Outline, panel: Panel | None) -> Iterator[Finding]:
+    """Find lines of the profile that divide the material, but are no edge of a board in a panel."""
+    if outline.shape is None or not len(outline.lines):
+        return
+    edges = [shapely.boundary(outline.shape)]
+    if panel is not None:
+        pieces = np.concatenate((panel.boards, panel.rails, panel.tabs))
+        edges += list(shapely.boundary(pieces))
+    near = shapely.buffer(shapely.union_all(edges), OUTLINE_JOIN_MM, quad_segs=1)
+    inside = shapely.intersection(shapely.union_all(outline.lines), outline.shape)
+    left = shapely.get_parts(shapely.line_merge(shapely.difference(inside, near)))
+    left = left[shapely.length(left) > _ACROSS_MM]
+    if not len(left):
+        return
+    left = left[np.argsort(-shapely.length(left), kind="stable")]
+    middle = shapely.line_interpolate_point(left, 0.5, normalized=True)
+    longest = format_number(float(shapely.length(left[0])), digits=1)
+    yield Finding.of(
+        rules.PROFILE_ACROSS,
+        f"{counted(len(left), 'line')} across the material, the longest {longest} mm",
+        *(
+            Place(file=outline.file, x_mm=float(x), y_mm=float(y))
+            for x, y in shapely.get_coordinates(middle[:PLACES])
+        ),
+        count=len(left),
+        measured=float(shapely.length(left[0])),
+        unit="mm",
+        assumed="not cut",
+    )
+
+
 def _bites(package: Package, holes: Holes, points: Floats) -> Floats:
     """Place and diameter of holes that may perforate the material, (n, 3)."""
     flashes = [_flashes(f.gerber) for f in package.of(RoleKind.PROFILE) if f.gerber is not None]

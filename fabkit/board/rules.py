@@ -9,6 +9,7 @@ from fabkit.rules import load_rule
 PROFILE_GAP: Final = load_rule("profile/gap")
 PROFILE_BRIDGED: Final = load_rule("profile/ends-apart")
 PROFILE_CROSSING: Final = load_rule("profile/crossing")
+PROFILE_ACROSS: Final = load_rule("profile/line-across")
 PROFILE_STRAY: Final = load_rule("profile/stray-lines")
 PROFILE_DOUBLED: Final = load_rule("profile/doubled-lines")
 PROFILE_FRAME: Final = load_rule("profile/frame")

@@ -51,7 +51,7 @@ COVERED: Final = 0.1
 """Ink on a larger share of a pad spoils its joint (a choice of ours: what letters cover of
 usual pads; outlines that touch pads stay below)."""
 
-RARE: Final = 0.02
+RARE: Final = 0.005
 FEW: Final = 3
 """Up to so many inked pads of a face, or this share, are slips; more are its designer's habit."""
 

@@ -630,8 +630,8 @@ OFF_PAD_MM2: Final = 0.01
 """Paste beside copper or under mask smaller than this is a touch of outlines."""
 
 BEYOND_MM: Final = 0.3
-"""Paste that reaches further beyond its pad is no choice; half of that is usual for overprinting
-(common practice)."""
+"""Paste that reaches further beyond one pad or two is no choice; half of that is usual for
+overprinting (common practice)."""
 
 OFF_PAD: Final = load_rule("mask/paste-off-pad")
 ON_HOLE: Final = load_rule("mask/paste-on-hole")
@@ -661,7 +661,8 @@ def paste(case: Case) -> Iterator[Finding]:
         mine = on_board(case, *middle)
         rows = np.flatnonzero(mine & (area > OFF_PAD_MM2) & (area > 0.2 * shapely.area(prints)))
         beside = area[rows] > 0.5 * shapely.area(prints[rows])
-        rows = rows[beside | (widest(left[rows]) > BEYOND_MM)]
+        beyond = ~beside & (widest(left[rows]) > BEYOND_MM)
+        rows = rows[beside | beyond & (np.count_nonzero(beyond) <= FEW)]
         xy = shapely.get_coordinates(shapely.centroid(left[rows]))
         yield from group(
             OFF_PAD,
@@ -709,6 +710,8 @@ def _unprinted(
         "surface pads, though others of their size are printed; largest {worst}",
         most=True,
         unit="mm²",
+        # More of them are a part that is soldered by hand.
+        severity=NO_PASTE.severity if len(rows) <= FEW else Severity.NOTE,
     )
 
 

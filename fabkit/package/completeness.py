@@ -70,6 +70,7 @@ def _find_missing(files: Sequence[PackageFile]) -> Iterator[Finding]:
         has_mask = any(f.role.kind is RoleKind.MASK and f.role.side == side for f in files)
         if not has_mask and any(f.role.side == side for f in drawn):
             yield Finding.of(rules.MISSING_MASK, f"no {side} solder mask")
+    yield from _find_unpaired(files)
     if not any(f.role.kind is RoleKind.PROFILE for f in files):
         yield Finding.of(rules.MISSING_PROFILE, "no file is the profile")
     drills = [f for f in files if f.role.kind is RoleKind.DRILL]
@@ -88,6 +89,30 @@ def _find_missing(files: Sequence[PackageFile]) -> Iterator[Finding]:
             "no file holds drill data",
             severity=rules.MISSING_DRILL.severity if drawn else rules.UNKNOWN.severity,
         )
+
+
+def _find_unpaired(files: Sequence[PackageFile]) -> Iterator[Finding]:
+    """Find a legend or paste of one face alone, where all else was exported for both faces.
+
+    Sets that leave out what has no image leave out several files, not one.
+    """
+    have = {(f.role.kind, f.role.side) for f in files}
+
+    def faces(kind: RoleKind) -> list[Side]:
+        return [side for side in _SIDES if (kind, side) in have]
+
+    if any(len(faces(kind)) < 2 for kind in (RoleKind.COPPER, RoleKind.MASK)):
+        return
+    for kind, other, rule in (
+        (RoleKind.LEGEND, RoleKind.PASTE, rules.MISSING_LEGEND),
+        (RoleKind.PASTE, RoleKind.LEGEND, rules.MISSING_PASTE),
+    ):
+        mine = faces(kind)
+        if len(mine) == 1 and len(faces(other)) == 2:
+            lacking = _SIDES[mine[0] == "top"]
+            yield Finding.of(
+                rule, f"no {lacking} {kind}, though copper, mask and {other} have both faces"
+            )
 
 
 _DRAWN: Final = 20

@@ -9,6 +9,8 @@ from fabkit.rules import load_rule
 NO_COPPER: Final = load_rule("package/no-copper")
 MISSING_COPPER: Final = load_rule("package/missing-copper")
 MISSING_MASK: Final = load_rule("package/missing-mask")
+MISSING_LEGEND: Final = load_rule("package/missing-legend")
+MISSING_PASTE: Final = load_rule("package/missing-paste")
 MISSING_PROFILE: Final = load_rule("package/missing-profile")
 MISSING_DRILL: Final = load_rule("package/missing-drill")
 DOUBLED: Final = load_rule("package/doubled-role")

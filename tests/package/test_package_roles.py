@@ -151,6 +151,32 @@ def test_each_missing_file_is_named(without: str, rule: str) -> None:
     assert ids(read_set(files)) == [rule]
 
 
+FACES = ("Legend", "Paste")
+COATS = {
+    f"{side}-{what}.gbr": gerber(pads=PADS, function=f"{what},{side}")
+    for side in ("Top", "Bot")
+    for what in FACES
+}
+
+
+@pytest.mark.parametrize(
+    ("without", "rules"),
+    [
+        (("Bot-Legend.gbr",), ["package/missing-legend"]),
+        (("Top-Paste.gbr",), ["package/missing-paste"]),
+        (("Bot-Legend.gbr", "Bot-Paste.gbr"), []),
+        (("Top-Paste.gbr", "Bot-Paste.gbr"), []),
+        ((), []),
+    ],
+)
+def test_one_face_alone_lacks_a_layer_that_others_have(without: tuple[str, ...], rules) -> None:
+    """One file fewer than in pairs is named; several were not exported on purpose."""
+    files = {name: data for name, data in COATS.items() if name not in without}
+    found = ids(read_set({**WHOLE, **files}))
+
+    assert [i for i in found if i.startswith("package/missing")] == rules
+
+
 @pytest.mark.parametrize(("mask", "missing"), [("mask-04", True), ("mask-03", False)])
 def test_numbers_of_films_tell_the_last_layer(mask: str, missing: bool) -> None:
     """Copper and mask 1 and 4 are a set of four layers; where numbers differ they count files."""

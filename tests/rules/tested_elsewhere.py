@@ -7,6 +7,13 @@ TESTS = {
         "checks/test_misplaced.py::test_mirrored_bare_holes_are_named_with_their_file"
     ),
     "profile/misplaced": ("checks/test_misplaced.py::test_an_outline_that_does_not_hold_the_board"),
+    "package/missing-legend": (
+        "package/test_package_roles.py::test_one_face_alone_lacks_a_layer_that_others_have"
+    ),
+    "package/missing-paste": (
+        "package/test_package_roles.py::test_one_face_alone_lacks_a_layer_that_others_have"
+    ),
+    "profile/line-across": "board/test_lines_across.py::test_a_line_through_the_board_is_found",
     "mask/opening-shared": "checks/test_mask_rules.py::test_a_slip_is_found_at_its_place",
     "mask/paste-missing": "checks/test_mask_rules.py::test_a_slip_is_found_at_its_place",
     "package/same-image": (
