@@ -18,7 +18,7 @@ from fabkit.board.model import Layer
 from fabkit.checks.copper_facts import along_edge, on_board, require_copper, strokes_of
 from fabkit.checks.declare import check
 from fabkit.checks.legend_place import BESIDE_MM, find_better_place
-from fabkit.checks.lettering import read_direction
+from fabkit.checks.lettering import read_direction, word_figures
 from fabkit.checks.mask import MaskSide, mask_sides
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, judge, objects_at, spots_at
@@ -251,17 +251,22 @@ def off_board(case: Case) -> Iterator[Finding]:
         cut = cut[~along_edge(case, marks[cut])]
         beyond = shapely.difference(marks[cut], board)
         area = shapely.area(beyond)
-        rows = np.flatnonzero(area > INK_MM2)
-        if len(rows):
+        # Outlines of connectors run over the edge on purpose, words never do.
+        word = np.isin(cut, word_figures(marks))
+        for rows, severity, what in (
+            (np.flatnonzero((area > INK_MM2) & word), Severity.WARNING, "text of "),
+            (np.flatnonzero((area > INK_MM2) & ~word), Severity.NOTE, ""),
+        ):
             at_edge = shapely.intersection(marks[cut[rows]], shapely.boundary(board))
             xy = shapely.get_coordinates(shapely.centroid(shapely.envelope(at_edge)))
             yield from group(
                 OFF_BOARD,
                 Measures(area[rows], spots_at(case, layer, *xy.T)),
-                f"{layer.name} is cut by the board's edge in {counted(len(rows), 'place')}, "
-                "up to {worst} of one mark is lost",
+                f"{what}{layer.name} is cut by the board's edge in "
+                f"{counted(len(rows), 'place')}, up to {{worst}} of one mark is lost",
                 most=True,
                 unit="mm²",
+                severity=severity,
             )
         lost = out[~shapely.intersects(board, marks[out]) & (shapely.area(marks[out]) > INK_MM2)]
         if len(lost):
@@ -272,6 +277,7 @@ def off_board(case: Case) -> Iterator[Finding]:
                 Measures(width, spots_at(case, layer, *xy.T)),
                 f"{layer.name} has marks wholly outside the board",
                 most=True,
+                severity=Severity.NOTE,
             )
 
 

@@ -159,6 +159,11 @@ def read_direction(figures: Shapes) -> Reading:
     )
 
 
+def word_figures(figures: Shapes) -> Ints:
+    """Rows of the figures that stand in words, by size and place alone."""
+    return np.concatenate([np.empty(0, dtype=np.int64), *_words(figures)[0]])
+
+
 def _words(figures: Shapes) -> tuple[list[Ints], Bools]:
     """Rows of figures that stand side by side as letters do, and whether each row is level."""
     box = shapely.bounds(figures).reshape(-1, 4)

@@ -92,27 +92,23 @@ def _find_missing(files: Sequence[PackageFile]) -> Iterator[Finding]:
 
 
 def _find_unpaired(files: Sequence[PackageFile]) -> Iterator[Finding]:
-    """Find a legend or paste of one face alone, where all else was exported for both faces.
+    """Find a legend of one face alone, where all else was exported for both faces.
 
     Sets that leave out what has no image leave out several files, not one.
     """
     have = {(f.role.kind, f.role.side) for f in files}
 
-    def faces(kind: RoleKind) -> list[Side]:
-        return [side for side in _SIDES if (kind, side) in have]
+    def paired(kind: RoleKind) -> bool:
+        return all((kind, side) in have for side in _SIDES)
 
-    if any(len(faces(kind)) < 2 for kind in (RoleKind.COPPER, RoleKind.MASK)):
+    if not all(map(paired, (RoleKind.COPPER, RoleKind.MASK, RoleKind.PASTE))):
         return
-    for kind, other, rule in (
-        (RoleKind.LEGEND, RoleKind.PASTE, rules.MISSING_LEGEND),
-        (RoleKind.PASTE, RoleKind.LEGEND, rules.MISSING_PASTE),
-    ):
-        mine = faces(kind)
-        if len(mine) == 1 and len(faces(other)) == 2:
-            lacking = _SIDES[mine[0] == "top"]
-            yield Finding.of(
-                rule, f"no {lacking} {kind}, though copper, mask and {other} have both faces"
-            )
+    lacking = [side for side in _SIDES if (RoleKind.LEGEND, side) not in have]
+    if len(lacking) == 1:
+        yield Finding.of(
+            rules.MISSING_LEGEND,
+            f"no {lacking[0]} legend, though copper, mask and paste have both faces",
+        )
 
 
 _DRAWN: Final = 20

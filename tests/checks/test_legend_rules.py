@@ -11,7 +11,7 @@ from yardstick.kind import KINDS
 from yardstick.parcel import Parcel, load_parcel
 
 import fabkit
-from fabkit.base.findings import Finding
+from fabkit.base.findings import Consequence, Finding
 from fabkit.checks.catalogue import CHECKS
 from fabkit.checks.model import Case
 from fabkit.checks.runner import run_check
@@ -55,6 +55,15 @@ def test_both_legends_mirrored_or_exchanged_are_each_named(tmp_path):
     found = findings(planted("legend/both-mirrored", "card"), tmp_path, "legend/direction")
     assert {p.side for f in found for p in f.places} == {"top", "bottom"}
     assert all("exchanged" in f.message for f in found)
+
+
+def test_text_that_the_edge_cuts_needs_a_decision(tmp_path):
+    """The plant moves the words of a small board over its edge; as drawn, they keep off it."""
+    name = "kinds/soldered"
+    moved = findings(planted("legend/shifted", name), tmp_path / "moved", "legend/board")
+    assert [f.consequence for f in moved if f.message.startswith("text")] == [Consequence.DECIDE]
+    kept = findings(package(name), tmp_path / "kept", "legend/board")
+    assert [f for f in kept if f.consequence >= Consequence.DECIDE] == []
 
 
 def test_one_legend_mirrored_is_named_alone(tmp_path):

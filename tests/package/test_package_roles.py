@@ -163,7 +163,7 @@ COATS = {
     ("without", "rules"),
     [
         (("Bot-Legend.gbr",), ["package/missing-legend"]),
-        (("Top-Paste.gbr",), ["package/missing-paste"]),
+        (("Top-Paste.gbr",), []),
         (("Bot-Legend.gbr", "Bot-Paste.gbr"), []),
         (("Top-Paste.gbr", "Bot-Paste.gbr"), []),
         ((), []),

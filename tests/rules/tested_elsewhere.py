@@ -10,9 +10,6 @@ TESTS = {
     "package/missing-legend": (
         "package/test_package_roles.py::test_one_face_alone_lacks_a_layer_that_others_have"
     ),
-    "package/missing-paste": (
-        "package/test_package_roles.py::test_one_face_alone_lacks_a_layer_that_others_have"
-    ),
     "profile/line-across": "board/test_lines_across.py::test_a_line_through_the_board_is_found",
     "mask/opening-shared": "checks/test_mask_rules.py::test_a_slip_is_found_at_its_place",
     "mask/paste-missing": "checks/test_mask_rules.py::test_a_slip_is_found_at_its_place",
