@@ -28,6 +28,7 @@ from fabkit.checks.copper_islands import loose_ends_of
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case, NotJudged
 from fabkit.checks.worst import Measures, group
+from fabkit.formats.gerber.model import pen_widths
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.build import find_keyboard
 from fabkit.rules import load_rule
@@ -37,6 +38,9 @@ SHOWN: Final = 20
 
 HOLE_OFF_MM: Final = 0.05
 """How far a netlist's hole may differ from the drill file (common practice)."""
+
+TIP_MM: Final = 0.001
+"""Half the width of the end of a track whose pen has no width of its own."""
 
 OVERSIZE_MM: Final = (0.0, 0.10, 0.15)
 """Drilled over finished size: a netlist may state either (published maker guides)."""
@@ -121,7 +125,9 @@ def _loose_end(case: Case, found: Open) -> Iterator[Place]:
             )
             k = int(np.argmin(apart))
             if best is None or apart[k] < best[0]:
-                line = shapely.shortest_line(spots[end[k]], goal[near[k]])
+                pen = pen_widths(case.board.copper[index].file, rows[ends[end[k : k + 1]]])
+                tip = shapely.buffer(spots[end[k]], max(float(np.nan_to_num(pen[0])) / 2, TIP_MM))
+                line = shapely.shortest_line(tip, goal[near[k]])
                 middle = shapely.get_coordinates(line).mean(axis=0)
                 best = float(apart[k]), _layer_place(case, index, *middle.tolist())
     if best is not None:
