@@ -10,9 +10,9 @@ from pathlib import Path
 import fabkit
 from fabkit.board.copper import trace_copper
 from fabkit.outputs.atomic import write_file
+from fabkit.outputs.drawings import SheetChoice, build_sheet
 from fabkit.pictures.changes import change_sheet
 from fabkit.pictures.drill_map import drill_sheet
-from fabkit.pictures.finding_sheet import finding_sheet
 from fabkit.pictures.finished import render_faces
 from fabkit.pictures.options import PreviewOptions
 from fabkit.pictures.paint_png import paint_sheet, png_bytes
@@ -41,7 +41,7 @@ def main() -> None:
         "measures": measured_face(board, "top"),
         "drill-map": drill_sheet(board),
         "islands": islands_sheet(board, copper.pieces),
-        "findings": finding_sheet(before, tuple(fabkit.check(before))),
+        "findings": build_sheet(before, SheetChoice(kind="findings"), result=fabkit.check(before)),
         "net": lit_sheet(board, copper.pieces, lit, "net GND"),
         "wiring": wiring_sheet([board], fabkit.list_wiring(board)),
         "paper": paper_sheets(halves_of(board))[0],

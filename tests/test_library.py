@@ -56,7 +56,10 @@ def test_repr_is_one_line(results):
         if name != "thicknesses":
             assert "\n" not in repr(result), name
             assert len(repr(result)) < 300, name
-    assert repr(results["board"]) == "<Board rev-b: 121.64 x 90.08 mm, 2 copper layers, 181 holes>"
+    assert (
+        repr(results["board"])
+        == "<Board Wheatear rev-b: 121.64 x 90.08 mm, 2 copper layers, 181 holes>"
+    )
 
 
 def test_results_pickle(results):

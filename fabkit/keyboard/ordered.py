@@ -31,6 +31,7 @@ from fabkit.sheets.order import (
     find_wrong_count,
     halves_of,
     order_for,
+    package_stem,
 )
 from fabkit.sheets.order_template import ProposedBoard
 
@@ -77,6 +78,11 @@ def order_of(boards: Sequence[Board], order: Order | None) -> Order:
     """
     wanted = order or order_for(boards[0].package.source)
     require_same_count(boards, wanted)
+    if not wanted.file and len(boards) == 1:
+        (one,), name = wanted.boards, boards[0].name
+        # An order without a file was named by a path; the board may know better.
+        if one.package is not None and wanted.name == one.name == package_stem(Path(one.package)):
+            wanted = replace(wanted, name=name, boards=(replace(one, name=name),))
     return settle_uses(wanted, boards)
 
 

@@ -147,7 +147,7 @@ def _causes(result: CheckResult | None) -> tuple[list[Finding], str]:
             )
         )
     quiet = len(result.causes(Consequence.KNOW)) + len(result.causes(Consequence.FORM))
-    return merged, f"{quiet} more only to know: `fabkit check --all` lists them" if quiet else ""
+    return merged, f"{quiet} more only to know: see `fabkit check --all`" if quiet else ""
 
 
 def sheet_bytes(picture: Scene | Sheet, kind: str, options: PreviewOptions | None = None) -> bytes:

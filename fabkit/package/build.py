@@ -41,6 +41,7 @@ from fabkit.package.model import (
     Role,
     RoleKind,
 )
+from fabkit.package.naming import name_board
 from fabkit.package.registration import register
 from fabkit.package.roles import Claim, assign_roles
 from fabkit.package.rules import UNREADABLE
@@ -165,7 +166,7 @@ def read_package(
         for member, content, claim in zip(members, contents, claims, strict=True)
     )
     return Package(
-        name=chosen.name,
+        name=name_board(chosen.name, files),
         source=chosen.source,
         files=files,
         left_out=tuple(sorted(left_out, key=lambda item: item.name)),

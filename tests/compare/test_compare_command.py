@@ -63,7 +63,7 @@ def test_markdown_names_both_boards():
     """The Markdown form starts with both names and has a table of areas."""
     text = run(A, B, "--format", "markdown", "--no-findings").output
 
-    assert text.startswith("# rev-a to rev-b: ")
+    assert text.startswith("# Wheatear rev-a to Wheatear rev-b: ")
     assert "| top copper |" in text
 
 

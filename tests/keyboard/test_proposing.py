@@ -105,10 +105,10 @@ def test_a_lone_half_leaves_its_word_to_the_files(tmp_path: Path) -> None:
 
 
 def test_a_folder_named_gerbers_lends_no_name(tmp_path: Path) -> None:
-    """The keyboard is called by the folder above."""
-    root = folder_of(tmp_path / "redwing", gerbers=KINDS / "both-equal")
+    """The keyboard is called what its files state, not what the folders around them are."""
+    root = folder_of(tmp_path / "some folder", gerbers=KINDS / "both-equal")
 
-    assert fabkit.propose_order(root / "gerbers").name == "redwing"
+    assert fabkit.propose_order(root / "gerbers").name == "Redwing"
 
 
 def test_a_word_for_one_board_is_refused_for_several(tmp_path: Path) -> None:

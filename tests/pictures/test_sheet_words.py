@@ -129,7 +129,7 @@ def test_the_sheet_of_findings_counts_what_is_only_to_know() -> None:
     assert acted
     assert sum(word.startswith(("stop:", "decide:")) for word in words) == len(acted)
     assert not any(word.startswith(("know:", "form:")) for word in words)
-    assert f"{quiet}moreonlytoknow:`fabkitcheck--all`liststhem" in "".join(words)
+    assert f"{quiet}moreonlytoknow:see`fabkitcheck--all`" in "".join(words)
 
 
 def test_no_letter_is_cut(board: Board) -> None:
