@@ -40,13 +40,18 @@ Floats = NDArray[np.float64]
 T = TypeVar("T", int, str, Decimal)
 
 _DROPPED_BITS: Final = 16.0
-_FEW: Final = 12
-"""Quotes up to which an integer program finds the fewest terms, and the nodes it may search."""
-_NODES: Final = 500
+_FEW: Final = 24
+"""Quotes up to which a second search is worth its time."""
+_THROWS: Final = 60
+"""Weights of the terms that it begins from."""
 _COMMON: Final = 0.05
 """Lowest prices that differ by less may be one least price with errors."""
 _BY_QUANTITY: Final[tuple[Kind, Kind]] = ("fewer", "more")
 _FINISH: Final[tuple[Kind, Kind]] = ("finish", "finish-area")
+_UNTESTED: Final = 0.02
+"""Share by which quotes may be off where none is left to test the rules."""
+_POOR: Final = 0.03
+"""A larger error calls for another search, for terms that leave at most half of it."""
 _STEPS: Final = 16
 """Limits of size, and of quantity, that are tried at most."""
 _BOXES: Final = 5
@@ -318,6 +323,8 @@ def find_tariff(requests: Sequence[Asked], prices: Sequence[Decimal], step: Deci
         )
 
     found = list(_searched(problem()))
+    if min(found, key=lambda t: t.bits).noise > _POOR and len(asked) <= _FEW:
+        found.append(_again(problem()))
     if not _good(found, len(asked)):
         # Rarer forms are tried where the usual one does not give every price.
         rarer = [
@@ -432,6 +439,10 @@ def _settled(
         prices[j], grain = roundest(least, most)
         fixed[j] = float(prices[j])
         bits += figure_bits(prices[j], grain, len(problem.terms))
+    if len(x) - len(terms) < 2:
+        # As many rules as quotes give any prices: how firm they are shows when prices may be off.
+        doubt = problem.prices[keep] * _UNTESTED
+        wide = _spans(x, low - doubt, high + doubt, {}, list(every))
     dropped = tuple(int(i) for i in np.flatnonzero(~keep))
     least_price, grain = roundest(floor - problem.step / 2, floor + problem.step / 2)
     yield Tariff(
@@ -461,7 +472,8 @@ def _searched(problem: Problem, *, once: bool = False) -> Iterator[Tariff]:
     for floor, at in _floors(problem):
         keep = np.ones(len(problem.prices), dtype=bool)
         for _ in range(1 + len(keep) // 5):
-            terms = _walk(problem, keep & ~at, hard=bool(keep.all()) and not once)
+            few = len(keep) <= _FEW // 2 and bool(keep.all()) and not once
+            terms = _walk(problem, keep & ~at, (0.0,) if few else ())
             slack = np.full(len(keep), problem.step / 2 + 1e-7)
             yield from _settled(problem, terms, keep, slack, floor, at)
             yield _thinned(problem, terms, keep, floor, at)
@@ -471,6 +483,13 @@ def _searched(problem: Problem, *, once: bool = False) -> Iterator[Tariff]:
             keep[wrong] = False
         if once:
             return
+
+
+def _again(problem: Problem) -> Tariff:
+    """Search once more, from few terms that leave little error."""
+    every = np.ones(len(problem.prices), dtype=bool)
+    terms = _walk(problem, every, (_POOR / 2,))
+    return _thinned(problem, terms, every, 0.0, ~every)
 
 
 def _outlier(problem: Problem, terms: tuple[Term, ...], use: NDArray[np.bool_]) -> int | None:
@@ -492,8 +511,11 @@ def _outlier(problem: Problem, terms: tuple[Term, ...], use: NDArray[np.bool_]) 
     return int(places[worst]) if after[worst] > 6 else None
 
 
-def _walk(problem: Problem, use: NDArray[np.bool_], *, hard: bool) -> tuple[Term, ...]:
-    """Find terms of a short description; ``hard``: also from the fewest terms there can be."""
+def _walk(problem: Problem, use: NDArray[np.bool_], hard: tuple[float, ...]) -> tuple[Term, ...]:
+    """Find terms of a short description.
+
+    ``hard``: it begins also from the fewest terms that leave at most such shares of each price.
+    """
     weighted = problem.columns[use] / problem.prices[use, None]
     paid = problem.prices[use]
     terms = problem.terms
@@ -517,7 +539,7 @@ def _walk(problem: Problem, use: NDArray[np.bool_], *, hard: bool) -> tuple[Term
     # Bits alone stop at the first rule that is worth less than it costs without its fellows: the
     # walk begins from the best of many sets.
     at: frozenset[int] = frozenset()
-    path = [frozenset(found) for found in _sparse(weighted, paid, problem.step, hard=hard)]
+    path = [frozenset(found) for found in _sparse(weighted, paid, problem.step, hard)]
     for _ in range(min(len(terms), len(paid) // 2, _STEPS)):
         at = min((at | {j} for j in every if j not in at), key=left)
         path.append(at)
@@ -535,14 +557,16 @@ def _walk(problem: Problem, use: NDArray[np.bool_], *, hard: bool) -> tuple[Term
             return tuple(terms[j] for j in sorted(at))
 
 
-def _sparse(weighted: Floats, paid: Floats, step: float, *, hard: bool) -> Iterator[list[int]]:
+def _sparse(
+    weighted: Floats, paid: Floats, step: float, hard: tuple[float, ...]
+) -> Iterator[list[int]]:
     """Give sets of few terms that keep every price within a slack, for some slacks.
 
     The sum of all shares is made least, weighted by what each was before: small ones vanish.
     """
     from scipy.optimize import linprog
 
-    n, p = weighted.shape
+    p = weighted.shape[1]
     scale = np.maximum(weighted.max(axis=0), 1e-12)
     rows = weighted / scale
     for share in (0.0, 0.005, 0.015, 0.04):
@@ -558,35 +582,27 @@ def _sparse(weighted: Floats, paid: Floats, step: float, *, hard: bool) -> Itera
                 break
             cost = 1 / (found.x + 0.01)
             yield [int(j) for j in np.flatnonzero(found.x > 1e-7)]
-    if hard and n <= _FEW:
-        yield from _fewest(rows, step / 2 / paid + 1e-9)
+    for share in hard:
+        yield from _thrown(rows, np.maximum(step / 2 / paid + 1e-9, share))
 
 
-def _fewest(rows: Floats, slack: Floats) -> Iterator[list[int]]:
-    """Give the fewest terms that keep every price within its slack, by an integer program.
+def _thrown(rows: Floats, slack: Floats) -> Iterator[list[int]]:
+    """Give sets of terms that keep every price within its slack, for many weights of the terms.
 
-    It does what adding terms one by one cannot where nearly as many rules as quotes are at work.
+    The weights are thrown with a fixed seed, so the same quotes give the same rules.
     """
-    from scipy.optimize import Bounds, LinearConstraint, milp
+    from scipy.optimize import linprog
 
-    n, p = rows.shape
-    # A term alone pays no more than the whole of the request that has least of it.
-    most = np.array([1.1 / rows[rows[:, j] > 0, j].min(initial=1.0) for j in range(p)])
-    result = milp(
-        np.concatenate([np.zeros(p), 1 + 1e-3 * np.arange(p)]),
-        constraints=[
-            LinearConstraint(
-                np.concatenate([rows, np.zeros((n, p))], axis=1), 1 - slack, 1 + slack
-            ),
-            LinearConstraint(np.concatenate([np.eye(p), -np.diag(most)], axis=1), -np.inf, 0),
-            LinearConstraint(np.concatenate([np.zeros(p), np.ones(p)]), 0, n - 1),
-        ],
-        integrality=np.concatenate([np.zeros(p), np.ones(p)]),
-        bounds=Bounds(0, np.concatenate([most, np.ones(p)])),
-        options={"node_limit": _NODES, "mip_rel_gap": 0.05},
-    )
-    if result.x is not None:
-        yield [int(j) for j in np.flatnonzero(result.x[:p] > 1e-7)]
+    dice = np.random.default_rng(1)
+    a, b = np.concatenate([rows, -rows]), np.concatenate([1 + slack, slack - 1])
+    for _ in range(_THROWS):
+        cost = dice.uniform(0.2, 1.0, rows.shape[1])
+        for _ in range(3):
+            found = linprog(cost, A_ub=a, b_ub=b)
+            if found.status != 0:
+                return
+            cost = cost / (found.x + 0.05)
+        yield [int(j) for j in np.flatnonzero(found.x > 1e-7)]
 
 
 def _error(weighted: Floats, chosen: Sequence[int]) -> float:

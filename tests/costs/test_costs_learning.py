@@ -288,6 +288,23 @@ def test_questions_settle_what_is_open() -> None:
     assert first.questions[0].startswith("ask for ")
 
 
+def test_rules_without_a_test_are_uncertain() -> None:
+    """Four prices of four rules leave nothing to test them: each may be off by far more."""
+    tariff = TARIFFS["tiered"]
+    quotes = [
+        PastQuote(
+            line=n,
+            asked=(a := Asked(long_mm=D(w), short_mm=D(h), quantity=q)),
+            boards=cents(tariff.boards(a)),
+            currency="cu",
+        )
+        for n, ((w, h), q) in enumerate(product(((95, 72), (130, 90)), (5, 100)), 2)
+    ]
+    few, many = learn_house(quotes), learn_house(quotes_of(tariff, random.Random(7), 0.0))
+    assert few.noise == many.noise == 0
+    assert few.rules[0].off > 10 * many.rules[0].off
+
+
 def test_only_what_was_quoted_is_offered() -> None:
     """Options that no quote names have no price, and the sheet does not offer them."""
     learned = learn_house(quotes_of(TARIFFS["flat"], random.Random(7), 0.0))
