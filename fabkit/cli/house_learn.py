@@ -21,7 +21,7 @@ class Asked:
         "--name", default="Our board house", show_default=True, help="What you call it."
     )
     currency: str | None = option(
-        "--currency", metavar="CODE", help="Of the prices, where the table does not state it."
+        "--currency", metavar="CODE", help="Currency to count in, such as EUR."
     )
     country: str | None = option(
         "--country",
