@@ -132,7 +132,7 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
         offers=_marked(contents),
         lines=sheet.lines_table().only(*LINES_SHOWN),
         terms=", ".join(f"{name} {value}" for name, value in sheet.terms.items()),
-        comparisons=sheet.comparisons(),
+        comparisons=[(t.title, replace(t, title="")) for t in sheet.comparisons()],
         bill=bill,
         parts=_parts(bought),
         shopping=bought.shopping_table().only(*BUY_SHOWN),
