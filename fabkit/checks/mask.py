@@ -521,7 +521,7 @@ def tracks(case: Case) -> Iterator[Finding]:
 
 BARED_MM2: Final = 0.001
 """Foreign copper in an opening smaller than this is a touch of outlines."""
-BARED_MM: Final = 0.05
+BARED_MM: Final = 0.075
 """A mask is laid no more exactly than this (published maker guides)."""
 
 BARED: Final = load_rule("mask/neighbour-bared")
