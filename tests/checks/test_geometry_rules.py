@@ -389,15 +389,31 @@ def test_pad_drawn_with_a_stroke_is_at_home_in_its_opening():
 
 @pytest.mark.parametrize(("colour", "better"), [("green", False), ("black", True)])
 def test_green_mask_is_advised_only_where_it_helps(colour, better):
-    """A web of 0.06 mm, too thin in any colour; published guides allow thinner webs in green."""
+    """A web of 0.06 mm, too thin in any colour; published guides allow thinner webs in green.
+
+    The openings reach 0.2 mm beyond their pads, which leave room for a wider web.
+    """
     (found,) = told(
         "mask/web-thin",
         CheckOptions(colour=colour),
+        top_gbr=layer("Copper,L1,Top", dots((5, 5), (6.06, 5), (25, 15)), pen=0.6),
         mask_top_gbr=layer("Soldermask,Top", dots((5, 5), (6.06, 5), (25, 15)), pen=1.0),
     )
 
+    assert found.severity is Severity.WARNING
     assert found.measured == pytest.approx(0.06, abs=0.002)
     assert ("choose green mask" in found.advice) is better
+
+
+def test_a_thin_web_between_near_pads_is_only_to_know():
+    """Openings 0.05 mm larger than pads 0.16 mm apart leave 0.06 mm: the house leaves it out."""
+    spots = dots((5, 5), (6.06, 5), (25, 15))
+    (found,) = told(
+        "mask/web-thin",
+        top_gbr=layer("Copper,L1,Top", spots, pen=0.9),
+        mask_top_gbr=layer("Soldermask,Top", spots, pen=1.0),
+    )
+    assert found.severity is Severity.NOTE
 
 
 BARE = "NonPlated,1,2,NPTH"
