@@ -32,6 +32,9 @@ from fabkit.geometry.neighbours import label_groups
 LONGEST_FACET_MM: Final = 2.0
 """Longer boundary segments are cut, so that the box of a slanted one stays small."""
 
+_MOST_CUTS: Final = 1_000_000
+"""Facets that cutting may add: enough for two kilometres of boundary on one layer."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Facets(Columns):
@@ -76,7 +79,7 @@ def facets_of(polygons: Shapes, *, longest_mm: float = LONGEST_FACET_MM) -> Face
     polygons : (n,) object array of polygons, mm
         Single polygons; empty ones give no facets.
     longest_mm
-        Longer segments are cut into equal parts.
+        Longer segments are cut into equal parts, in coarser ones where those would be millions.
     """
     rings, piece_of_ring = shapely.get_rings(polygons, return_index=True)
     # The direction of a step that small is rounding, and a boundary would seem to face itself.
@@ -97,7 +100,10 @@ def facets_of(polygons: Shapes, *, longest_mm: float = LONGEST_FACET_MM) -> Face
     flip = ((area > 0) != outer)[ring]
     start, end = np.where(flip[:, None], end, start), np.where(flip[:, None], start, end)
 
-    parts = np.maximum(np.ceil(np.hypot(*(end - start).T) / longest_mm), 1).astype(np.int64)
+    length = np.hypot(*(end - start).T)
+    # A digit too many in a coordinate draws a stroke of half a kilometre.
+    longest_mm = max(longest_mm, float(length.sum()) / _MOST_CUTS)
+    parts = np.maximum(np.ceil(length / longest_mm), 1).astype(np.int64)
     row = np.repeat(np.arange(len(start)), parts)
     k = np.arange(len(row)) - np.repeat(np.cumsum(parts) - parts, parts)
     step = (end - start)[row] / parts[row, None]

@@ -115,6 +115,17 @@ def test_neck_width_agrees_with_a_distance_transform(neck):
     assert measured == pytest.approx(neck, abs=2.5 * step)
 
 
+@pytest.mark.parametrize("length", [20.0, 5e8])
+def test_strays_of_kilometres_are_cut_coarsely(length):
+    """No more than a million facets are cut from a stray; a short edge is cut every 2 mm."""
+    facets = facets_of(np.array([box(0, 0, length, 1)], dtype=object))
+    assert len(facets) == 22 or length > 20
+    assert len(facets) <= 1_000_010
+    assert np.hypot(facets.x1 - facets.x0, facets.y1 - facets.y0).sum() == pytest.approx(
+        2 * length + 2
+    )
+
+
 def test_thin_out_keeps_the_first_of_each_cluster():
     """Places are silenced by a better one nearby, never by a silenced one."""
     x = np.array([0.0, 0.4, 0.8, 5.0])
