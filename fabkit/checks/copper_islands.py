@@ -15,7 +15,7 @@ from fabkit.board.copper import Copper, outer_face
 from fabkit.board.model import Layer
 from fabkit.checks.copper_facts import require_copper
 from fabkit.checks.declare import check
-from fabkit.checks.fellows import ALIKE_MM, find_gaps_of_fellows
+from fabkit.checks.fellows import ALIKE_MM, FEWEST, find_gaps_of_fellows
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, objects_at, spots_at
 from fabkit.formats.gerber.model import Kind, object_shapes
@@ -33,6 +33,9 @@ FEW_ALONE: Final = 0.1
 
 NEIGHBOURS: Final = 8
 """Pads about a lonely one that its footprint is recognised by."""
+
+SEEDS: Final = 4
+"""Kinds of pads that footprints are looked for about."""
 
 FLOATING: Final = load_rule("copper/floating")
 LOOSE_END: Final = load_rule("copper/loose-end")
@@ -190,9 +193,11 @@ def _unlike_fellows(case: Case, copper: Copper) -> Iterator[Finding]:
     if not len(asked):
         return
     near = np.unique(PointTree(spots).query(spots[asked], k=min(NEIGHBOURS, len(spots)))[1])
-    gaps = find_gaps_of_fellows(
-        spots[~lonely], kind[~lonely], seeds=np.unique(kind[near]), wanted=wanted
-    )
+    seeds = np.unique(kind[near])
+    # The rarest kinds tell footprints apart; common ones take long and tell less.
+    seeds = seeds[np.argsort(alike[seeds], kind="stable")]
+    seeds = seeds[alike[seeds] >= FEWEST][:SEEDS]
+    gaps = find_gaps_of_fellows(spots[~lonely], kind[~lonely], seeds=seeds, wanted=wanted)
     if not gaps:
         return
     apart, gap = PointTree(np.array([(g.x_mm, g.y_mm) for g in gaps])).query(spots[asked])
