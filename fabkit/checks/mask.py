@@ -49,6 +49,10 @@ RUNS_ONTO_MM: Final = 0.1
 """Mask that runs further onto one pad of many is a slip: printing is off by half of that (common
 practice)."""
 
+NEARLY_ALL: Final = 0.8
+FEWEST_PADS: Final = 6
+"""Mask on so large a share of the pads of a face, and on so many, is a mistake of the export."""
+
 WEB_FITS_MM: Final = 0.35
 """Between pads this far apart a web fits in beside two usual margins; nearer ones, of fine pitches
 and solder jumpers, often share an opening on purpose (common practice)."""
@@ -371,10 +375,15 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
     hidden &= ~_alike(area, hidden)
     deep = fit.open & (fit.margin < -RUNS_ONTO_MM)
     alone = small & ~hidden & deep & _forgotten(area, ~deep)
+    opened = np.count_nonzero(fit.open)
+    runs_on = small & (fit.margin < -RUNS_ONTO_MM / 2)
+    # No land is bounded by mask on purpose where nearly all of a face are.
+    whole = small & ~hidden & (np.count_nonzero(runs_on) >= max(NEARLY_ALL * opened, FEWEST_PADS))
     for mine, severity, tail in (
         (small & hidden, Severity.WARNING, " and covers more than half of them"),
-        (alone, Severity.WARNING, ", unlike others of their size"),
-        (small & ~hidden & ~alone, Severity.NOTE, ""),
+        (whole, Severity.WARNING, ", on nearly all of this face"),
+        (alone & ~whole, Severity.WARNING, ", unlike others of their size"),
+        (small & ~hidden & ~alone & ~whole, Severity.NOTE, ""),
     ):
         rows = np.flatnonzero(mine)
         depth = format_mm(-fit.margin[rows].min(initial=0.0))

@@ -56,6 +56,14 @@ def test_a_slip_is_found_at_its_place(kind_id, check_id, rules, tmp_path):
     assert min(np.hypot(p.x_mm - x, p.y_mm - y) for p in places) <= plant.reach
 
 
+@pytest.mark.parametrize("name", ["kinds/soldered", "kinds/both-equal"])
+def test_openings_a_third_too_narrow_need_a_decision_once(name, tmp_path):
+    parcel = KINDS["mask/all-openings-small"].plant(package(name)).parcel
+    found = [f for f in decided(parcel, tmp_path, "mask/openings") if f.id == "mask/opening-small"]
+    assert found
+    assert sum(f.count for f in found) >= 6
+
+
 @pytest.mark.parametrize("name", ["kinds/both-equal", "card", "pair/left", "defects/clean"])
 @pytest.mark.parametrize("check_id", CHECKED)
 def test_nothing_needs_a_decision_without_a_slip(name, check_id, tmp_path):
