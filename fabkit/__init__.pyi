@@ -18,6 +18,10 @@ from fabkit.compare.expecting import Expectation as Expectation
 from fabkit.compare.expecting import Judgement as Judgement
 from fabkit.compare.expecting import judge_changes as judge_changes
 from fabkit.compare.model import Comparison as Comparison
+from fabkit.compare.returned import Edited as Edited
+from fabkit.compare.returned import HouseEdit as HouseEdit
+from fabkit.compare.returned import Returned as Returned
+from fabkit.compare.returned import judge_returned as judge_returned
 from fabkit.costs.model import CostSheet as CostSheet
 from fabkit.formats.drill.model import DrillFile as DrillFile
 from fabkit.formats.gerber.model import GerberFile as GerberFile

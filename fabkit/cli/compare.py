@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -28,6 +28,11 @@ class Asked:
     )
     to_write: Path | None = options.file(
         "--write-expect", "FILE", "Write all changes into a file to edit and give to --expect."
+    )
+    from_house: bool = option(
+        "--from-house",
+        is_flag=True,
+        help="NEW came back from the board house: judge whether it is still your board.",
     )
     order_file: Path | None = options.file(
         "--order", "FILE", "Order file to compare prices for.  Default: one keyboard."
@@ -58,17 +63,23 @@ def run(asked: Asked) -> None:
     files name no nets, newly connected or disconnected pads are listed.  Other units, dialects or
     orders of files are no differences.  --role applies to both packages.
 
-    Ends with status 0 when nothing differs, or all of it was expected; with 1 when something
-    does, or when a new finding is at or above --fail-on.
+    With --from-house one verdict says whether NEW is still OLD: what houses usually change
+    (openings of the mask a little larger, legend clipped, holes drilled larger, a panel) is
+    listed apart from all other changes, the most dangerous of which come first.
+
+    Ends with status 0 when nothing differs, or all of it was expected or is usual; with 1 when
+    something does, or when a new finding is at or above --fail-on.
 
     \b
     Examples:
       fabkit compare rev-a.zip rev-b.zip
       fabkit compare rev-a.zip rev-b.zip --write-expect meant.toml
       fabkit compare rev-a.zip rev-b.zip --expect meant.toml
+      fabkit compare rev-b.zip gerbers.zip --from-house
     """
     import fabkit
     from fabkit.compare.expecting import expectation_text
+    from fabkit.compare.returned import judge_returned
     from fabkit.outputs import drawings
     from fabkit.outputs.comparison import print_comparison, render_comparison
     from fabkit.outputs.report.compare_view import render_comparison_page
@@ -85,9 +96,15 @@ def run(asked: Asked) -> None:
             order=order,
             house=fabkit.load_house(next(iter(houses), None)),
             options=fabkit.CheckOptions(use=asked.use, **vars(asked.judged)),
-            weigh="nothing" if asked.no_findings else "findings" if asked.no_costs else "all",
+            weigh="nothing"
+            if asked.no_findings or asked.from_house
+            else "findings"
+            if asked.no_costs
+            else "all",
             tell=tell,
         )
+        if asked.from_house:
+            compared = replace(compared, returned=judge_returned(compared.comparison))
         record = compared.record
         tell("drawing")
         if asked.to_write is not None:

@@ -43,6 +43,7 @@ COPY_SHARE: Final = 0.8
 """Share of the old board's holes and pads that each board of a panel must have."""
 _MOST_PLACES: Final = 400
 """Places of one size that are tried as those of other boards of a panel."""
+_MOST_SIZES: Final = 4
 
 _VOTERS: Final = 60
 """Holes or pads that vote for a shift, each with all alike of the other board."""
@@ -201,20 +202,31 @@ def _copies(best: _Fit, theirs: _Marks, trees: _Trees, compared: int) -> tuple[P
         own, other = getattr(turned, table), getattr(theirs, table)
         # A mark of the rarest size has the fewest counterparts, of which each is one board.
         sizes, counts = np.unique(np.round(own[:, 2], 2), return_counts=True)
-        anchors = (
-            (own[np.round(own[:, 2], 2) == size][0], np.abs(other[:, 2] - size) <= AGREE_MM)
-            for size in sizes[np.argsort(counts, kind="stable")]
-        )
-        start, alike = next((a for a in anchors if a[1].sum() > 1), (None, None))
-        if start is None or alike is None or alike.sum() > _MOST_PLACES:
-            continue
-        for shift in other[alike, :2] - start[:2]:
-            count, rest = trees.agreeing(turned, shift)
-            if count >= COPY_SHARE * compared:
-                at = shift + rest
-                found.append(Placing(quarter_turns=quarter, dx_mm=float(at[0]), dy_mm=float(at[1])))
+        tried = 0
+        for size in sizes[np.argsort(counts, kind="stable")]:
+            alike = np.abs(other[:, 2] - size) <= AGREE_MM
+            if not 1 < alike.sum() <= _MOST_PLACES:
+                continue
+            start = own[np.round(own[:, 2], 2) == size][0, :2]
+            places = list(_where_it_fits(turned, other[alike, :2] - start, trees, compared))
+            found += [replace(place, quarter_turns=quarter) for place in places]
+            tried += 1
+            # A house may have enlarged the holes, so that one size lies where another was.
+            if len(places) > 1 or tried == _MOST_SIZES:
+                break
     distinct = {(p.quarter_turns, round(p.dx_mm, 1), round(p.dy_mm, 1)): p for p in found}
     return tuple(_apart(list(distinct.values()), best)) if len(distinct) > 1 else ()
+
+
+def _where_it_fits(
+    turned: _Marks, shifts: Floats, trees: _Trees, compared: int
+) -> Iterator[Placing]:
+    """Shifts, of some, under which nearly all of a board agrees."""
+    for shift in shifts:
+        count, rest = trees.agreeing(turned, shift)
+        if count >= COPY_SHARE * compared:
+            dx, dy = (shift + rest).tolist()
+            yield Placing(dx_mm=dx, dy_mm=dy)
 
 
 def _apart(copies: list[Placing], best: _Fit) -> Iterator[Placing]:
@@ -310,7 +322,7 @@ def _best_shift(
 
 def _weighted(marks: Floats) -> Floats:
     """Sizes count less than places: a hole may be drilled a little wider in the next revision."""
-    return marks * (1.0, 1.0, 0.2)
+    return marks * (1.0, 1.0, 0.1)
 
 
 def _marks(board: Board) -> _Marks:

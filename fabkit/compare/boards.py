@@ -166,18 +166,21 @@ class _Found:
             )
         changes = _shared_first([(copy, one.changes) for copy, one in found])
         lacking = found[0][1].lacking | {
-            "outlines of the boards": "NEW is a panel; the outline of OLD was laid on each"
+            "outlines of the boards": "NEW is a panel, cut along the outline of OLD"
         }
         return cls(tuple(changes), tuple(a for _, one in found for a in one.layers), lacking)
 
 
 def _cut_copy(old: Board, new: Board, laid: Alignment) -> Board:
-    """One board of a panel, cut out along the old outline."""
-    profile = old.profile
-    if profile is None:
-        x0, y0, x1, y1 = old.bounds
-        profile = shapely.MultiPolygon([shapely.box(x0, y0, x1, y1)])
-    return cut_out(new, shapely.transform(profile, laid.lay))
+    """Cut one board of a panel out along the old outline; its cut-outs are those of the panel."""
+    x0, y0, x1, y1 = old.bounds
+    outer = shapely.box(x0, y0, x1, y1)
+    if old.profile is not None:
+        outer = shapely.union_all([shapely.Polygon(p.exterior) for p in old.profile.geoms])
+    outer = shapely.transform(outer, laid.lay)
+    material = outer if new.profile is None else outer.intersection(new.profile)
+    pieces = [p for p in shapely.get_parts(material) if p.geom_type == "Polygon"]
+    return cut_out(new, shapely.MultiPolygon(pieces or list(shapely.get_parts(outer))))
 
 
 def _shared_first(found: Sequence[tuple[Placing, Sequence[Change]]]) -> Iterator[Change]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -259,7 +259,9 @@ def _resized(what: What, old: _Cuts, row: int, new: _Cuts, other: int) -> Change
         after += f", {_plating(new, other)}"
     step = new.at[other] - old.at[row]
     moved = step if np.hypot(*step) > MOVED_MM else None
-    return _at(what, Verb.RESIZED, str(what), new, other, before=before, after=after, moved=moved)
+    made = _at(what, Verb.RESIZED, str(what), new, other, before=before, after=after, moved=moved)
+    grown = (new.size[other] - old.size[row])[:3]
+    return replace(made, amount_mm=float(grown[np.argmax(np.abs(grown))]))
 
 
 def _replated(what: What, old: _Cuts, row: int, new: _Cuts, other: int) -> Change:

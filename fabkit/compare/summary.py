@@ -213,29 +213,38 @@ def _holes(own: Sequence[Change], keys: Sequence[Keys]) -> Iterator[str]:
         return
     rest, each = at_each_key(holes, keys)
     yield from each
-    groups: dict[tuple[object, ...], list[Change]] = defaultdict(list)
+    groups: dict[tuple[What, Verb], list[Change]] = defaultdict(list)
     for change in rest:
-        moved = _step(change)[1] if change.verb is Verb.MOVED else ()
-        groups[change.what, change.verb, change.before, change.after, moved].append(change)
-    if not groups:
-        return
-    ranked = sorted(groups.values(), key=lambda g: -len(g))
-    parts = [_hole_words(group) for group in ranked[:3]]
-    more = Counter(f"{g[0].what} {_DONE[g[0].verb]}" for g in ranked[3:] for _ in g)
-    parts += [f"{n} more {words}" for words, n in more.items()]
-    yield _sentence("; ".join(parts))
+        groups[change.what, change.verb].append(change)
+    if groups:
+        ranked = sorted(groups.values(), key=lambda g: -len(g))
+        yield _sentence("; ".join(_hole_words(group) for group in ranked))
 
 
 def _hole_words(group: Sequence[Change]) -> str:
+    """Say what happened to the holes (or slots) of one verb, and how mostly."""
     first = group[0]
     thing = counted(len(group), first.what.value)
-    at = f" {_place(first)}" if len(group) == 1 else ""
+    if len(group) == 1:
+        how = f"{_DONE[first.verb]} ({_detail(first)})"
+        return f"{thing} {_move(first) if first.verb is Verb.MOVED else how} {_place(first)}"
+    if first.verb is Verb.MOVED and len({_step(c) for c in group}) > 1:
+        far = sorted(float(np.hypot(*(c.moved_mm or (0.0, 0.0)))) for c in group)
+        return f"{thing} moved by {format_number(far[0])} to {format_mm(far[-1])}"
     if first.verb is Verb.MOVED:
-        how = first.message.removeprefix(first.subject).strip()
-        return f"{thing} {how}{at}"
-    if first.before and first.after:
-        return f"{thing} from {first.before} to {first.after}{at}"
-    return f"{thing} {_DONE[first.verb]} ({first.before or first.after}){at}"
+        return f"{thing} {_move(first)}"
+    details = Counter(_detail(c) for c in group).most_common()
+    mostly = "" if len(details) == 1 else f"{details[0][1]} of them "
+    return f"{thing} {_DONE[first.verb]} ({mostly}{details[0][0]})"
+
+
+def _detail(change: Change) -> str:
+    both = f"{change.before} became {change.after}" if change.before and change.after else ""
+    return both or change.before or change.after
+
+
+def _move(change: Change) -> str:
+    return change.message.removeprefix(change.subject).strip()
 
 
 def at_each_key(holes: Sequence[Change], keys: Sequence[Keys]) -> tuple[list[Change], list[str]]:

@@ -47,6 +47,8 @@ class CostChange:
         Base price rows of the house that each board falls into.
     reason
         Why there is no price; empty when there is.
+    without_parts
+        Why parts are left out of both prices; empty when they are in.
     """
 
     before: Offer | None
@@ -54,6 +56,7 @@ class CostChange:
     lines: tuple[LineChange, ...]
     tiers: tuple[str, str]
     reason: str
+    without_parts: str = ""
 
     @property
     def difference(self) -> Decimal | None:
@@ -77,8 +80,11 @@ class Priced:
     reason: str
 
 
-def price_half(facts: BoardFacts, bill: Bill, house: House, order: Order) -> Priced:
-    """Find the cheapest offer for one design; what has no price is a reason, not an error."""
+def price_half(facts: BoardFacts, bill: Bill | None, house: House, order: Order) -> Priced:
+    """Find the cheapest offer for one design; what has no price is a reason, not an error.
+
+    Without a bill it is that of the boards alone.
+    """
     try:
         offer = cheapest_offer(designs_of((facts,), order), house=house, order=order, bill=bill)
     except Unpriced as error:

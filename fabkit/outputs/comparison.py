@@ -13,6 +13,7 @@ from fabkit.base.units import counted, format_mm, format_number, some_of
 from fabkit.compare.expecting import Judgement
 from fabkit.compare.findings import FindingChanges
 from fabkit.compare.model import SAME_MM, SLIVER_MM, Change, Comparison, LayerChange
+from fabkit.compare.returned import Returned
 from fabkit.costs.changes import CostChange
 from fabkit.costs.model import Offer
 from fabkit.keyboard.build import describe
@@ -28,6 +29,7 @@ def compare_record(
     findings: FindingChanges | None = None,
     costs: CostChange | None = None,
     judgement: Judgement | None = None,
+    returned: Returned | None = None,
 ) -> Record:
     """Record everything that is different, how the boards were laid on each other, what follows."""
     alignment = comparison.alignment
@@ -70,6 +72,19 @@ def compare_record(
         },
         "findings": None if findings is None else _findings(findings),
         "costs": None if costs is None else _costs(costs),
+        "returned": None if returned is None else _returned(returned),
+    }
+
+
+def _returned(returned: Returned) -> Record:
+    return {
+        "mine": returned.mine,
+        "verdict": returned.verdict,
+        "usual": [
+            {"id": e.edit.id, "text": e.words, "count": len(e.changes)} for e in returned.usual
+        ],
+        "others": [change_record(c) for c in returned.others],
+        "notes": list(returned.notes),
     }
 
 
@@ -124,6 +139,7 @@ def _findings(findings: FindingChanges) -> Record:
 def _costs(costs: CostChange) -> Record:
     return {
         "reason": costs.reason or None,
+        "parts": f"not known: {costs.without_parts}" if costs.without_parts else None,
         "before": _offer(costs.before),
         "after": _offer(costs.after),
         "difference_per_half": _rounded(costs.difference, costs.after),
@@ -177,18 +193,17 @@ NAMELESS: Final = re.compile(r"a pad|\d+ pads")
 
 def print_comparison(console: Terminal, record: Record, *, full: bool = False) -> None:
     """Print what happened in few sentences, then changes by kind; every place when ``full``."""
+    if record["returned"] is not None:
+        _print_returned(console, record["returned"], full=full)
+        return
     if not record["comparable"]:
         # Nothing that could be listed of two designs would help.
         for sentence in record["summary"]:
             console.print(sentence, style="bold")
-    for word in ("old", "new"):
-        console.print(f"{word.upper()}  {_board(record[word])}")
-    old, new = record["boards"]
-    alike = old["headline"] == new["headline"]
-    print_boards(console, [{**old, "name": "both"}] if alike else [old, new])
-    if not record["comparable"]:
+        _print_boards(console, record)
         console.print(f"\n{closing(record)}", style="bold")
         return
+    _print_boards(console, record)
     console.print(record["alignment"]["text"])
     for sentence in record["summary"]:
         console.print(f"- {sentence}", style="bold")
@@ -214,6 +229,30 @@ def print_comparison(console: Terminal, record: Record, *, full: bool = False) -
     if record["expectations"] is not None:
         _print_expectations(console, record["expectations"])
     console.print(f"\n{closing(record)}", style="bold")
+
+
+def _print_boards(console: Terminal, record: Record) -> None:
+    for word in ("old", "new"):
+        console.print(f"{word.upper()}  {_board(record[word])}")
+    old, new = record["boards"]
+    alike = old["headline"] == new["headline"]
+    print_boards(console, [{**old, "name": "both"}] if alike else [old, new])
+
+
+def _print_returned(console: Terminal, said: Record, *, full: bool) -> None:
+    """Print whether returned files are the board that was sent, the dangerous changes first."""
+    console.print(said["verdict"], style="bold" if said["mine"] else "bold red")
+    if said["others"]:
+        console.print("\nno usual edits of a house", style="bold")
+        lines = list(gathered(said["others"], full=full))
+        for line in lines if full else _shortened("", lines):
+            console.print(f"  {line}")
+    if said["usual"]:
+        console.print("\nwhat houses usually do", style="bold")
+        for edit in said["usual"]:
+            console.print(f"  the house {edit['text']}")
+    for note in said["notes"]:
+        console.print(f"{note}, which changes nothing that is made", style="dim")
 
 
 def closing(record: Record) -> str:
@@ -441,6 +480,8 @@ def cost_lines(costs: Record) -> Iterator[str]:
     if costs["reason"]:
         yield costs["reason"]
         return
+    if costs["parts"]:
+        yield f"of the boards alone; parts {costs['parts']}"
     before, after = costs["before"], costs["after"]
     money = after["currency"]
     step = costs["difference_per_half"]
@@ -485,7 +526,9 @@ def render_comparison(record: Record, form: str) -> str:
 def comparison_markdown(record: Record) -> str:
     """Verdict, changes by kind, areas by layer, findings, price."""
     old, new = record["old"]["name"], record["new"]["name"]
-    lines = [
+    said = record["returned"]
+    lines = [f"**{markdown_text(said['verdict'])}**", ""] if said else []
+    lines += [
         f"# {markdown_text(old)} to {markdown_text(new)}: {markdown_text(closing(record))}",
         "",
         *(f"- {markdown_text(sentence)}" for sentence in record["summary"]),

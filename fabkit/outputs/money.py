@@ -386,8 +386,9 @@ def print_carry(console: Terminal, found: Carried) -> None:
     if costs.rows:
         console.table(costs)
         unit, halves = found.with_it.unit
-        saved = None if found.saved_per_half is None else halves * found.saved_per_half
-        console.print(f"saved by carrying over: {saved} {money} a {unit}")
+        saved = found.saved_per_half
+        said = "not known" if saved is None else f"{halves * saved} {money} a {unit}"
+        console.print(f"saved by carrying over: {said}")
     else:
         console.print("no quantity covers the need; `fabkit quote` on the new revision shows why")
     print_notices(console, found.notices)

@@ -275,7 +275,9 @@ def readme_text(
     ]
     name = options.name or board.name
     lines = [name, "=" * len(name), "", "Fabrication files.", "", "Wanted", "------"]
-    lines += [f"{fact + ':':<20}{value or 'see the order'}" for fact, value in facts]
+    lines += [f"{fact + ':':<20}{value}" for fact, value in facts if value]
+    if not all(value for _, value in facts):
+        lines.append(f"{'All else:':<20}see the order")
     lines += ["", "Files", "-----"]
     width_of_names = max((len(member) for member in files), default=0) + 2
     for member, file in files.items():

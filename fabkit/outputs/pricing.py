@@ -12,7 +12,7 @@ from fabkit.base.errors import UsageError
 from fabkit.base.findings import Consequence
 from fabkit.base.results import Result
 from fabkit.base.tables import Column, Table, columns_of
-from fabkit.base.units import counted
+from fabkit.base.units import counted, some_of
 from fabkit.board.model import Board
 from fabkit.checks.judging import check
 from fabkit.checks.model import CheckOptions, CheckResult
@@ -92,11 +92,14 @@ class Carried(Result):
         Each part: what moves over, what is bought, what is left.
     with_it, without
         Cost of the new revision when only what is lacking is bought, and when everything is.
+    unnamed
+        Parts of the old revision of which it is not known whether the new one needs them.
     """
 
     parts: buying.CarryOver
     with_it: CostSheet
     without: CostSheet
+    unnamed: tuple[str, ...] = ()
 
     @property
     def brief(self) -> str:
@@ -106,11 +109,20 @@ class Carried(Result):
     @property
     def notices(self) -> tuple[str, ...]:
         """What every output must repeat, each once."""
-        return tuple(dict.fromkeys((*self.with_it.notices, *self.parts.bill.notices)))
+        said = (*self.with_it.notices, *self.parts.bill.notices)
+        if self.unnamed:
+            named = some_of(self.unnamed, 4)
+            said = (
+                *said,
+                f"NEW names no parts: whether it needs {named} is not known, nor a saving",
+            )
+        return tuple(dict.fromkeys(said))
 
     @property
     def saved_per_half(self) -> Decimal | None:
-        """Difference of the two costs per half, rounded once; None where one has no price."""
+        """Difference of the two costs per half, rounded once; None where it is not known."""
+        if self.unnamed:
+            return None
         a, b = self.without.best, self.with_it.best
         if a is None or b is None or a.per_half is None or b.per_half is None:
             return None
@@ -197,4 +209,8 @@ def carry_over(
         quote(designs, new_order, bill=bill, house=sheet, results=verdicts, today=today)
         for bill in (moved.bill, after)
     )
-    return Carried(parts=moved, with_it=with_it, without=without)
+    unnamed: tuple[str, ...] = ()
+    if not any(board.components for board in designs):
+        # A board that names no parts seems to need none of those that only names show.
+        unnamed = tuple(a.title for a in before.lines if after.line(a.key) is None)
+    return Carried(parts=moved, with_it=with_it, without=without, unnamed=unnamed)

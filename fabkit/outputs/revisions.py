@@ -18,7 +18,9 @@ from fabkit.checks.model import CheckOptions, CheckResult
 from fabkit.compare.boards import compare_boards
 from fabkit.compare.expecting import Expectation, Judgement, judge_changes
 from fabkit.compare.findings import FindingChanges, compare_findings
+from fabkit.compare.keys import why_no_parts
 from fabkit.compare.model import Comparison
+from fabkit.compare.returned import Returned
 from fabkit.costs.changes import CostChange, compare_costs, price_half
 from fabkit.costs.facts import facts_from_board
 from fabkit.keyboard.ordered import order_of
@@ -40,12 +42,14 @@ class Consequences:
 class Compared:
     """Two revisions compared, judged by the changes that were meant, and weighed.
 
-    ``judgement`` is None where no file of expected changes was given.
+    ``judgement`` is None where no file of expected changes was given, ``returned`` where NEW did
+    not come back from a board house.
     """
 
     comparison: Comparison
     judgement: Judgement | None = None
     consequences: Consequences = Consequences()
+    returned: Returned | None = None
 
     @cached_property
     def record(self) -> Record:
@@ -55,10 +59,17 @@ class Compared:
             findings=self.consequences.findings,
             costs=self.consequences.costs,
             judgement=self.judgement,
+            returned=self.returned,
         )
 
     def exit_status(self, fail_on: Severity | None) -> int:
-        """1 for a change that was not meant (or any, where none was), or a new severe finding."""
+        """1 for a change that was not meant (or any, where none was), or a new severe finding.
+
+        Of files that came back from a board house: 1 when they are not the board, or it is not
+        decided.
+        """
+        if self.returned is not None:
+            return int(not self.returned.mine)
         meant = self.comparison.equal if self.judgement is None else not self.judgement.findings
         findings = self.consequences.findings
         return int(not meant) or (findings.status(fail_on) if findings else 0)
@@ -157,6 +168,9 @@ def weigh_changes(
     sheet = house or load_house()
     asked = options or CheckOptions()
     found, priced = [], []
+    # A board that names no parts seems to need none: its price would show a saving.
+    unknown = why_no_parts(comparison.old, comparison.new)
+    unknown = "" if unknown.startswith("neither") else unknown
     for name, board, known in (("OLD", comparison.old, None), ("NEW", comparison.new, result)):
         # Each board is judged and priced at its own thickness where the order leaves it open.
         base = order or order_for(board.package.source, use=asked.use)
@@ -169,10 +183,12 @@ def weigh_changes(
             facts = facts_from_board(
                 board, copper_cover=measure_laminate(board)[1], needs_fine=verdict.needs_fine
             )
-            priced.append(price_half(facts, list_parts(board, wanted), sheet, wanted))
+            bill = None if unknown else list_parts(board, wanted)
+            priced.append(price_half(facts, bill, sheet, wanted))
+    prices = compare_costs(*priced) if costs else None
     return Consequences(
         findings=compare_findings(*found) if findings else None,
-        costs=compare_costs(*priced) if costs else None,
+        costs=None if prices is None else replace(prices, without_parts=unknown),
     )
 
 

@@ -200,3 +200,33 @@ def test_faces_without_a_layer_are_drawn(tmp_path):
 
     assert result.exit_code == 1, result.output
     assert {"changes-front.png", "changes-back.png"} <= {p.name for p in pictures.iterdir()}
+
+
+def test_files_from_the_house_get_one_verdict(tmp_path):
+    """The same files in another dialect are still the board; another revision is not."""
+    same = run(B, DIALECTS / "inch-2-4", "--from-house")
+    other = run(B, A, "--from-house", "--json")
+    record = json.loads(other.output)
+
+    assert (same.exit_code, other.exit_code) == (0, 1)
+    assert same.output.startswith("your board")
+    assert record["returned"]["verdict"].startswith("NOT your board")
+    assert record["returned"]["others"]
+
+
+def test_two_designs_say_so_in_the_first_line():
+    """Boards that are not comparable: one sentence, no list, no price."""
+    result = run(A, ROOT / "fixtures" / "card")
+
+    assert result.exit_code == 1
+    assert result.output.startswith("The boards are not comparable: ")
+    assert len(result.output.splitlines()) < 10
+    assert "price" not in result.output
+
+
+def test_parts_that_one_board_does_not_name_save_nothing():
+    """Against a revision without names the price is that of the boards alone, and says so."""
+    record = json.loads(run(B, DIALECTS / "no-attributes-mm", "--json").output)
+
+    assert record["costs"]["parts"] == "not known: NEW names none"
+    assert not any("parts" in line["key"] for line in record["costs"]["lines"])

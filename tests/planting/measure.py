@@ -25,7 +25,7 @@ from yardstick.parcel import Parcel, load_parcel  # noqa: E402
 
 import fabkit  # noqa: E402
 from fabkit.board.model import Board  # noqa: E402
-from planting import boards, copper, holes, layers  # noqa: E402
+from planting import boards, copper, holes, house, layers  # noqa: E402
 from planting.edit import CHANGES, faults, planted  # noqa: E402
 
 MODULES = (boards, copper, harmless, holes, layers, yardstick)
@@ -85,13 +85,31 @@ def try_harmless(parcel: Parcel, old: Board, kind_id: str) -> Tried:
     return Tried(kind_id, parcel.name, state, detail, time.process_time() - start)
 
 
+def try_return(parcel: Parcel, old: Board, kind_id: str) -> Tried:
+    """Send a package back as a house does, and judge whether it is still the board."""
+    start = time.process_time()
+    try:
+        sent = house.returns(parcel)[kind_id]()
+    except Unfit as error:
+        return Tried(kind_id, parcel.name, "unfit", str(error))
+    returned = fabkit.judge_returned(fabkit.compare_boards(old, board_of(sent.parcel)))
+    right = returned.mine is sent.mine
+    if sent.fault is not None and right:
+        # The fault itself must be among the changes that are no usual edits.
+        parts = {kind.partition("/")[0] for kind in sent.fault.kinds}
+        right = any(c.what in parts for c in returned.others)
+    state, detail = ("right", "") if right else ("wrong", returned.verdict)
+    return Tried(kind_id, parcel.name, state, detail, time.process_time() - start)
+
+
 def measured(paths: Iterable[Path], kinds: str) -> list[Tried]:
     """Try every kind that fits a pattern in every package."""
     tried = []
     for path in paths:
         parcel = load_parcel(path)
         old = board_of(parcel)
-        for one, ids in ((try_change, CHANGES), (try_harmless, HARMLESS)):
+        ways = house.returns(parcel)
+        for one, ids in ((try_change, CHANGES), (try_harmless, HARMLESS), (try_return, ways)):
             tried += [
                 one(parcel, old, kind_id)
                 for kind_id in sorted(ids)
