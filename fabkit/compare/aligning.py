@@ -192,30 +192,43 @@ def _common_area(old: Board, new: Board, laid: Alignment) -> float:
 
 def _copies(best: _Fit, theirs: _Marks, trees: _Trees, compared: int) -> tuple[Placing, ...]:
     """Where else the old board lies on the new one, which is a panel of it; empty when nowhere."""
-    table = "holes" if len(best.marks.holes) else "pads"
     if len(theirs) < 2 * COPY_SHARE * len(best.marks) or best.placing.mirrored:
         return ()
     found: list[Placing] = []
     back = Placing(quarter_turns=-best.placing.quarter_turns)
     for quarter in range(4):
         turned = best.marks.placed(back).placed(Placing(quarter_turns=quarter))
-        own, other = getattr(turned, table), getattr(theirs, table)
-        # A mark of the rarest size has the fewest counterparts, of which each is one board.
-        sizes, counts = np.unique(np.round(own[:, 2], 2), return_counts=True)
-        tried = 0
-        for size in sizes[np.argsort(counts, kind="stable")]:
-            alike = np.abs(other[:, 2] - size) <= AGREE_MM
-            if not 1 < alike.sum() <= _MOST_PLACES:
-                continue
-            start = own[np.round(own[:, 2], 2) == size][0, :2]
-            places = list(_where_it_fits(turned, other[alike, :2] - start, trees, compared))
+        # Vias are often of one size, and too many: pads of a rare size show the boards then.
+        for own, other in ((turned.holes, theirs.holes), (turned.pads, theirs.pads)):
+            places = _places_of(own, other, turned, trees, compared)
             found += [replace(place, quarter_turns=quarter) for place in places]
-            tried += 1
-            # A house may have enlarged the holes, so that one size lies where another was.
-            if len(places) > 1 or tried == _MOST_SIZES:
+            if len(places) > 1:
                 break
     distinct = {(p.quarter_turns, round(p.dx_mm, 1), round(p.dy_mm, 1)): p for p in found}
     return tuple(_apart(list(distinct.values()), best)) if len(distinct) > 1 else ()
+
+
+def _places_of(
+    own: Floats, other: Floats, turned: _Marks, trees: _Trees, compared: int
+) -> list[Placing]:
+    """Where a board fits, tried by its holes or pads of the rarest sizes.
+
+    A mark of the rarest size has the fewest counterparts, of which each is one board.
+    """
+    sizes, counts = np.unique(np.round(own[:, 2], 2), return_counts=True)
+    places: list[Placing] = []
+    tried = 0
+    for size in sizes[np.argsort(counts, kind="stable")]:
+        alike = np.abs(other[:, 2] - size) <= AGREE_MM
+        if not 1 < alike.sum() <= _MOST_PLACES:
+            continue
+        start = own[np.round(own[:, 2], 2) == size][0, :2]
+        places += _where_it_fits(turned, other[alike, :2] - start, trees, compared)
+        tried += 1
+        # A house may have enlarged the holes, so that one size lies where another was.
+        if len(places) > 1 or tried == _MOST_SIZES:
+            break
+    return places
 
 
 def _where_it_fits(
