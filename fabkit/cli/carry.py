@@ -8,8 +8,6 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import click
-
 from fabkit.cli import options, printing
 from fabkit.cli.bundles import argument, bundle, command, option
 from fabkit.cli.ordering import Choices
@@ -35,7 +33,7 @@ class Asked:
     )
     keep: int = option(
         "--keep",
-        type=click.IntRange(min=0),
+        type=options.FROM_ZERO,
         default=0,
         show_default=True,
         metavar="N",

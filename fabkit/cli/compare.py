@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import click
 
@@ -30,9 +30,7 @@ class Asked:
         "--write-expect", "FILE", "Write all changes into a file to edit and give to --expect."
     )
     from_house: bool = option(
-        "--from-house",
-        is_flag=True,
-        help="NEW came back from the board house: judge whether it is still your board.",
+        "--from-house", is_flag=True, help="NEW is back from the board house: is it still mine?"
     )
     order_file: Path | None = options.file(
         "--order", "FILE", "Order file to compare prices for.  Default: one keyboard."
@@ -52,6 +50,13 @@ class Asked:
     full: bool = options.full()
     printed: printing.Printed = printing.printed("markdown")
     reading: Reading = bundle(Reading)
+
+    @property
+    def weigh(self) -> Literal["all", "findings", "nothing", "returned"]:
+        """What is asked besides the changes."""
+        if self.from_house:
+            return "returned"
+        return "nothing" if self.no_findings else "findings" if self.no_costs else "all"
 
 
 @command("compare", Asked)
@@ -79,7 +84,6 @@ def run(asked: Asked) -> None:
     """
     import fabkit
     from fabkit.compare.expecting import expectation_text
-    from fabkit.compare.returned import judge_returned
     from fabkit.outputs import drawings
     from fabkit.outputs.comparison import print_comparison, render_comparison
     from fabkit.outputs.report.compare_view import render_comparison_page
@@ -96,23 +100,16 @@ def run(asked: Asked) -> None:
             order=order,
             house=fabkit.load_house(next(iter(houses), None)),
             options=fabkit.CheckOptions(use=asked.use, **vars(asked.judged)),
-            weigh="nothing"
-            if asked.no_findings or asked.from_house
-            else "findings"
-            if asked.no_costs
-            else "all",
+            weigh=asked.weigh,
             tell=tell,
         )
-        if asked.from_house:
-            compared = replace(compared, returned=judge_returned(compared.comparison))
         record = compared.record
         tell("drawing")
         if asked.to_write is not None:
             asked.printed.write(asked.to_write, expectation_text(compared.comparison))
-        if pictures:
-            made = drawings.change_files(compared.comparison)
-            for target in pictures:
-                asked.printed.write(target, made[target.name])
+        made = drawings.change_files(compared.comparison) if pictures else {}
+        for target in pictures:
+            asked.printed.write(target, made[target.name])
         if asked.page is not None:
             asked.printed.write(asked.page, render_comparison_page(compared.comparison, record))
     if form == "text":

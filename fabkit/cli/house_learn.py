@@ -20,9 +20,7 @@ class Asked:
     name: str = option(
         "--name", default="Our board house", show_default=True, help="What you call it."
     )
-    currency: str | None = option(
-        "--currency", metavar="CODE", help="Currency to count in, such as EUR."
-    )
+    currency: str | None = options.currency()
     country: str | None = option(
         "--country",
         metavar="NAME",

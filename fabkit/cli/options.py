@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 COUNT: Final = click.IntRange(min=1, max=100_000)
 """Boards or keyboards, as an order file takes them."""
 
+FROM_ZERO: Final = click.IntRange(min=0)
+
 FILE: Final = click.Path(path_type=Path)
 
 
@@ -68,6 +70,11 @@ def quantities() -> Declared:
         metavar="N",
         help="Boards to price.  Default: quantities near what you need.",
     )
+
+
+def currency() -> Declared:
+    """Declare ``--currency``: what a written sheet counts in."""
+    return option("--currency", metavar="CODE", help="Currency to count in, such as EUR.")
 
 
 def limit_class() -> Declared:

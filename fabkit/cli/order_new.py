@@ -27,14 +27,12 @@ class Asked:
     name: str | None = option("--name", help="What you call it.")
     spare_halves: int | None = option(
         "--spare-halves",
-        type=click.IntRange(min=0),
+        type=options.FROM_ZERO,
         metavar="N",
-        help="Halves to build besides whole keyboards.",
+        help="Halves besides whole keyboards.",
     )
     quantities: tuple[int, ...] = options.quantities()
-    currency: str | None = option(
-        "--currency", metavar="CODE", help="Currency to count in, such as EUR."
-    )
+    currency: str | None = options.currency()
     choices: Choices = bundle(Choices)
     ask: bool = option("--ask", is_flag=True, help="Prompt for missing values.")
     reading: Reading = bundle(Reading)
@@ -87,8 +85,7 @@ def run(asked: Asked) -> None:
     from fabkit.parts.suggesting import suggest_names
     from fabkit.sheets.order_template import order_template
 
-    use = asked.choices.use
-    if use and (asked.right or use in ("left", "right")):
+    if (use := asked.choices.use) and (asked.right or use in ("left", "right")):
         raise click.UsageError(f"--board {use}: left and right are given as LEFT --right RIGHT")
     refuse_existing(asked.out, replace=asked.replace)
     with asked.reading.progress() as tell:
@@ -107,13 +104,11 @@ def run(asked: Asked) -> None:
         name = click.prompt("Name of the order", default=name)
         missing = [q for q in QUESTIONS if q[0] not in keys]
         keys |= {key: click.prompt(words, default=usual) for key, words, usual in missing}
-    keyboards = keys.pop("keyboards", 1)
-    ordered = zip(proposal.boards, proposal.read, strict=True)
     text = order_template(
         name=name,
         boards=proposal.boards,
-        names=suggest_names([board for one, board in ordered if one.chosen]),
-        keyboards=keyboards,
+        names=suggest_names(proposal.chosen),
+        keyboards=keys.pop("keyboards", 1),
         chosen=keys,
     )
     write_file(asked.out, text.encode(), replace=asked.replace)

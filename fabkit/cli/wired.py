@@ -84,7 +84,7 @@ class Wired:
     )
     first: int = option(
         "--first",
-        type=click.IntRange(min=0),
+        type=options.FROM_ZERO,
         default=0,
         show_default=True,
         metavar="N",
@@ -92,7 +92,7 @@ class Wired:
     )
     right_first: int | None = option(
         "--right-first",
-        type=click.IntRange(min=0),
+        type=options.FROM_ZERO,
         metavar="N",
         help="First number of the right half.  Default: counting goes on.",
     )

@@ -257,7 +257,7 @@ def roundest(low: float, high: float) -> tuple[Decimal, Decimal]:
     """Find the roundest number of a span, and its grain: the step it is a multiple of.
 
     >>> roundest(430, 610), roundest(0.532, 0.561)
-    ((Decimal('500'), Decimal('500')), (Decimal('0.55'), Decimal('0.05')))
+    ((Decimal('500'), Decimal('5E+2')), (Decimal('0.55'), Decimal('0.05')))
     """
     if low <= 0:
         return Decimal(0), Decimal(1)

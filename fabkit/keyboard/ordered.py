@@ -207,6 +207,11 @@ class Proposal:
     boards: tuple[ProposedBoard, ...]
     read: tuple[Board, ...] = ()
 
+    @property
+    def chosen(self) -> list[Board]:
+        """Boards that are ordered, as they were read."""
+        return [read for one, read in zip(self.boards, self.read, strict=True) if one.chosen]
+
 
 def propose_order(
     package: Path | str,

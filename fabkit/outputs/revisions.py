@@ -20,7 +20,7 @@ from fabkit.compare.expecting import Expectation, Judgement, judge_changes
 from fabkit.compare.findings import FindingChanges, compare_findings
 from fabkit.compare.keys import why_no_parts
 from fabkit.compare.model import Comparison
-from fabkit.compare.returned import Returned
+from fabkit.compare.returned import Returned, judge_returned
 from fabkit.costs.changes import CostChange, compare_costs, price_half
 from fabkit.costs.facts import facts_from_board
 from fabkit.keyboard.ordered import order_of
@@ -83,7 +83,7 @@ def compare_revisions(
     order: Order | None = None,
     house: House | None = None,
     options: CheckOptions | None = None,
-    weigh: Literal["all", "findings", "nothing"] = "all",
+    weigh: Literal["all", "findings", "nothing", "returned"] = "all",
     tell: Callable[[str], None] = lambda _: None,
 ) -> Compared:
     """Compare two boards, judge the changes, and weigh what they do to verdict and price.
@@ -97,8 +97,9 @@ def compare_revisions(
     order, house, options, tell
         As for :func:`weigh_changes`.
     weigh
-        What else to compare: verdicts and prices, verdicts alone, or nothing.  Boards of the same
-        files are not weighed, as nothing differs, nor are two designs that are not comparable.
+        What else to compare: verdicts and prices, verdicts alone, or nothing; or, of files that a
+        board house returned, whether they are still the board.  Boards of the same files are not
+        weighed, as nothing differs, nor are two designs that are not comparable.
 
     Raises
     ------
@@ -115,11 +116,16 @@ def compare_revisions(
         order=order,
         house=house,
         options=options,
-        findings=weigh != "nothing" and weighable,
+        findings=weigh in ("all", "findings") and weighable,
         costs=weigh == "all" and weighable,
         tell=tell,
     )
-    return Compared(comparison=comparison, judgement=judgement, consequences=consequences)
+    return Compared(
+        comparison=comparison,
+        judgement=judgement,
+        consequences=consequences,
+        returned=judge_returned(comparison) if weigh == "returned" else None,
+    )
 
 
 def weigh_changes(

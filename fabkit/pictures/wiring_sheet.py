@@ -273,13 +273,15 @@ def pin_names(
     -------
     One line of text for each pin that has room on any side, in the order of the pins.
     """
+    apart = np.hypot(*(at[:, None] - at).transpose(2, 0, 1)) + np.diag(np.full(len(at), np.inf))
     boxes = _boxes(at, [text_width(name, size) for name in names], off, size, mirrored=mirrored)
     blocks = shapely.STRtree([*taken, *shapely.buffer(shapely.points(at), off - size / 4)])
     free = shapely.covers(inside, boxes)
     pins, sides = np.divmod(blocks.query(boxes.ravel(), predicate="intersects")[0], len(AROUND))
     free[pins, sides] = False
     set_, done = [], np.array([], dtype=object)
-    for k in range(len(at)):
+    # Of pins as near to each other as a name to its pin, it could be any one's: chips have none.
+    for k in np.flatnonzero(~(apart <= off).any(axis=1)).tolist():
         for side in _preferred(at, free, k, mirrored=mirrored):
             box = boxes[k, side]
             if free[k, side] and not shapely.intersects(done, box).any():

@@ -433,7 +433,7 @@ def test_the_demo_in_a_fresh_process(start, tmp_path):
 
     assert "fit to order" in done.stdout
     assert done.stderr == ""
-    assert (tmp_path / "out" / "rev-b.zip").exists()
+    assert (tmp_path / "out" / "Wheatear-rev-b.zip").exists()
 
 
 def test_a_bare_package_is_priced_at_its_own_thickness(run, small):

@@ -129,7 +129,8 @@ def test_houses_of_an_order_are_compared(run, tmp_path):
     record = json.loads((out / "findings.json").read_text(encoding="utf-8"))
 
     assert [h["name"] for h in record["houses"]] == ["Pied Board Works", "Whinchat Circuits"]
-    assert {p.name for p in out.iterdir()} == PER_BOARD | PER_ORDER | {"wheatear.zip"}
+    shares = {"sharing.csv", "share-First-builder.txt", "share-Second-builder.txt"}
+    assert {p.name for p in out.iterdir()} == PER_BOARD | PER_ORDER | shares | {"wheatear.zip"}
 
 
 def test_the_edge_of_an_order_file_holds_for_the_whole_order(run, tmp_path):

@@ -39,11 +39,11 @@ def test_roles_on_the_command_line(run, tmp_path):
 
 def test_the_zip_needs_no_word_of_the_user(run, tmp_path):
     """Packed names tell the stated roles; the zip is read back without them."""
-    folder = nameless(tmp_path / "export")
+    folder = nameless(tmp_path / "wren")
     run("pack", folder, *FLAGS, "--out", tmp_path / "up.zip")
     with zipfile.ZipFile(tmp_path / "up.zip") as archive:
         names = archive.namelist()
-    assert "export-top-copper-layer-1.gbr" in names
+    assert "wren-top-copper-layer-1.gbr" in names
     assert "2 copper layers" in run("check", tmp_path / "up.zip").output
 
 
