@@ -20,7 +20,7 @@ from fabkit.checks.model import Case
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.drill.reader import looks_like_drill
 from fabkit.formats.gerber.conformance import RULES, examine
-from fabkit.formats.gerber.model import GerberFile
+from fabkit.formats.gerber.model import GerberFile, Kind
 from fabkit.formats.gerber.reader import looks_like_gerber
 from fabkit.formats.gerber.reader import read as read_gerber
 from fabkit.formats.sidecars.model import JobFile, Netlist
@@ -200,10 +200,11 @@ def find_empty_layers(case: Case) -> Iterator[Finding]:
             continue
         bare = not layer.file.image.area
         under = [c for c in board.copper if c.side == layer.side and c is not layer]
-        covers = layer.kind is RoleKind.MASK and any(len(c.file.objects) >= FEW for c in under)
+        flashes = [int((c.file.objects.kind == Kind.FLASH).sum()) for c in under]
+        covers = layer.kind is RoleKind.MASK and any(count >= FEW for count in flashes)
         drawn = any(c.file.image.area for c in board.copper)
         # Plates have empty layers; one that clears what was never drawn is a mistake, and a mask
-        # without any opening over copper may be one.
+        # without any opening over pads may be one; a pour on a frame is to be covered.
         if bare and drawn and (len(layer.file.objects) or covers):
             clear = len(layer.file.objects) > 0
             yield Finding.of(
