@@ -214,10 +214,11 @@ def print_cause(
     _print_said(console, finding, others, where if brief else "")
     if brief:
         return
+    verb = "follows" if len(echoes) == 1 else "follow"
     said = [
         where,
         f"assumed: {finding['assumed']}" if finding["assumed"] else "",
-        f"{counted(len(echoes), 'finding')} follow from it ({_named(echoes)})" if echoes else "",
+        f"{counted(len(echoes), 'finding')} {verb} from it ({_named(echoes)})" if echoes else "",
         f"do: {finding['remedy']}",
     ]
     line = "; ".join(text for text in said if text).rstrip(".")

@@ -76,9 +76,8 @@ def finds(kind: Kind, plant: Plant, before: list[Finding], after: list[Finding])
 
 def disturbed(before: list[Finding], after: list[Finding]) -> list[Finding]:
     """Findings of weight that a harmless edit brings."""
-    known = {f["id"]: f for f in before if heavy(f, "decide")}
-    return [
-        f
-        for f in after
-        if heavy(f, "decide") and (f["id"] not in known or f["count"] > known[f["id"]]["count"])
-    ]
+    known: dict[str, int] = {}
+    for f in before:
+        if heavy(f, "decide"):
+            known[f["id"]] = max(f["count"], known.get(f["id"], 0))
+    return [f for f in after if heavy(f, "decide") and f["count"] > known.get(f["id"], 0)]
