@@ -15,6 +15,7 @@ from fabkit.base.findings import (
     Severity,
 )
 from fabkit.base.units import counted
+from fabkit.board.connectivity import draw_layers
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.formats.drill.model import DrillFile
@@ -191,10 +192,15 @@ def find_broken_stack(case: Case) -> Iterator[Finding]:
             )
 
 
+_LOOKED_AT: Final = frozenset({RoleKind.COPPER, RoleKind.MASK, RoleKind.PASTE, RoleKind.LEGEND})
+
+
 @check(id="package/layers-drawn", rules=(EMPTY_LAYER,), needs=("copper",))
 def find_empty_layers(case: Case) -> Iterator[Finding]:
     """Every layer that is there draws something."""
     board = case.board
+    # This check is the first to look at images; others want those of the legend as well.
+    draw_layers(a for a in board.layers if a.kind in _LOOKED_AT)
     for layer in board.layers:
         if layer.kind not in (RoleKind.COPPER, RoleKind.MASK) or layer.negative:
             continue

@@ -69,14 +69,16 @@ def inner_corners(profile: BaseGeometry, bit_mm: float) -> tuple[Floats, Floats,
     reached = shapely.buffer(shapely.buffer(profile, radius, quad_segs=64), -radius, quad_segs=64)
     left = shapely.get_parts(shapely.difference(reached, profile))
     left = left[shapely.area(left) > CORNER_DEPTH_MM**2 / 10]
+    rim, wide = shapely.boundary(profile), shapely.buffer(profile, CHORD_ERROR_MM)
+    shapely.prepare(rim)
     radii, depth, corner, pieces = [], [], [], []
     for piece in left:
         points = shapely.points(shapely.get_coordinates(piece))
-        on_profile = points[shapely.distance(points, shapely.boundary(profile)) < CHORD_ERROR_MM]
+        on_profile = points[shapely.distance(rim, points) < CHORD_ERROR_MM]
         if not len(on_profile):
             continue
         # The bit's edge is the rest of the leftover's rim; the corner is what is furthest from it.
-        arc = shapely.difference(shapely.boundary(piece), shapely.buffer(profile, CHORD_ERROR_MM))
+        arc = shapely.difference(shapely.boundary(piece), wide)
         far = np.full(len(on_profile), np.inf)
         if not arc.is_empty:
             far = shapely.distance(on_profile, arc)
