@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
-from fabkit.costs.parcels import Parcels
+from fabkit.base.columns import Floats
+from fabkit.costs.parcels import Parcels, packed
 from fabkit.costs.tariff import (
-    Floats,
     Tariff,
     areas_of,
-    column,
+    columns,
     possible_terms,
     rate_ratio,
+    span_of,
     usual_of,
 )
 from fabkit.sheets.quotes import Asked, PastQuote
@@ -46,8 +48,8 @@ def find_questions(
     terms = possible_terms(rows)
     ratios = rate_ratio(tariff, requests)
     areas = areas_of(rows, tariff.step_mm, tariff.min_dm2)
-    x = np.stack([column(t, rows, areas, ratios) for t in terms], axis=1)
-    known = np.stack([column(t, rows, areas, ratios) for t in tariff.terms], axis=1)
+    x = columns(terms, rows, areas, ratios)
+    known = columns(tariff.terms, rows, areas, ratios)
     sums = known @ np.array([float(p) for p in tariff.prices])
     paid = np.array([float(q.boards or 0) for q in quotes])
     n = len(requests)
@@ -110,28 +112,17 @@ def _candidates(requests: Sequence[Asked], tariff: Tariff) -> Iterator[Asked]:
 
 
 def _span(a: Floats, low: Floats, high: Floats, row: Floats) -> tuple[float, float]:
-    """Least and most that a price may be; 0 and infinite where the quotes do not bound it."""
-    from scipy.optimize import linprog
-
-    ends = []
-    for sign in (1.0, -1.0):
-        result = linprog(
-            sign * row, A_ub=np.concatenate([a, -a]), b_ub=np.concatenate([high, -low])
-        )
-        ends.append(sign * result.fun if result.status == 0 else (0.0 if sign > 0 else 1e9))
-    return ends[0], ends[1]
+    """Least and most that a price may be; 0 and very much where the quotes do not bound it."""
+    least, most = span_of(row, a, low, high)
+    return least if math.isfinite(least) else 0.0, most if math.isfinite(most) else 1e9
 
 
 def _parcel_doubt(asked: Asked, parcels: Parcels | None) -> float:
     """Money by which shipping of an order may be off because its band is not known."""
     if parcels is None:
         return 0.0
-    weight = asked.boards_g * (1 + parcels.packing_share) + parcels.packing_g
-    for band, dearer in zip(parcels.bands, parcels.bands[1:], strict=False):
-        low, high = band.between_g
-        if high is not None and low < weight < high:
-            return float(dearer.price - band.price)
-    return 0.0
+    weight = packed(asked.boards_g, parcels.packing_share, parcels.packing_g)
+    return next((float(dearer) for low, high, dearer in parcels.gaps() if low < weight < high), 0.0)
 
 
 def _in_words(chosen: Sequence[Asked]) -> tuple[str, ...]:

@@ -39,7 +39,6 @@ class Lessons:
     name: str
     currency: str
     day: date
-    net: bool
     order: tuple[int, int]
     requests: tuple[Asked, ...]
     tariff: Tariff
@@ -120,7 +119,7 @@ def _rates(lessons: Lessons) -> Iterator[str]:
     yield "\n[rates]"
     yield f"currency = {json.dumps(lessons.currency)}"
     yield f"date = {lessons.day.isoformat()}              # of the newest quote"
-    yield f'tax = "{"net" if lessons.net else "gross"}"'
+    yield 'tax = "net"'
     yield f"setup = {figure(setup, 2)}                   # base price of the smallest size included"
     if tariff.minimum:
         yield f"minimum = {figure(tariff.minimum, 2)}"

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
-from itertools import pairwise
 from typing import Final
 
 import numpy as np
 
+from fabkit.base.columns import Bools, Floats
 from fabkit.base.errors import UnreadableInput
 from fabkit.base.results import Result
 from fabkit.base.tables import Table, columns_of
@@ -19,13 +19,12 @@ from fabkit.base.units import counted
 from fabkit.costs.asking import find_questions
 from fabkit.costs.board_line import Job, board_elements, rates_of
 from fabkit.costs.facts import BoardFacts
-from fabkit.costs.landed_lines import weigh_parcel
 from fabkit.costs.learned_sheet import Lessons, sheet_of
 from fabkit.costs.parcels import Parcels, find_parcels
-from fabkit.costs.tariff import Tariff, Term, areas_of, column, find_tariff, rate_ratio, usual_of
+from fabkit.costs.tariff import Tariff, Term, areas_of, columns, find_tariff, rate_ratio, usual_of
 from fabkit.sheets.house import House, Learned, Learnt, Unsure, house_from
 from fabkit.sheets.money import find_currency
-from fabkit.sheets.order import BoardChoice, order_for
+from fabkit.sheets.order import BoardChoice
 from fabkit.sheets.quotes import Asked, PastQuote
 from fabkit.sheets.toml_text import parse_sheet
 
@@ -215,7 +214,6 @@ def learn_house(
         name=name,
         currency=code,
         day=max((q.date for q in quotes if q.date is not None), default=date(1970, 1, 1)),
-        net=True,
         order=_order(requests),
         requests=requests,
         tariff=tariff,
@@ -480,13 +478,12 @@ def _between(
 
 
 def _unsure_parcels(parcels: Parcels | None) -> Iterator[Unsure]:
-    bands = parcels.bands if parcels is not None else ()
-    for band, dearer in pairwise(bands):
-        low, high = band.between_g
-        if high is not None and high > low:
-            span = (low.quantize(Decimal("0.1")), high.quantize(Decimal("0.1")))
-            yield Unsure(rule="shipping", amount=abs(dearer.price - band.price), between=span)
-    worst = max((b.off for b in bands), default=0.0)
+    if parcels is None:
+        return
+    for low, high, dearer in parcels.gaps():
+        span = (low.quantize(Decimal("0.1")), high.quantize(Decimal("0.1")))
+        yield Unsure(rule="shipping", amount=abs(dearer), between=span)
+    worst = max((b.off for b in parcels.bands), default=0.0)
     if worst > _SURE:
         yield Unsure(rule="shipping", share=Decimal(str(round(min(worst, 1.0), 4))))
 
@@ -497,7 +494,7 @@ def _fitted(priced: Sequence[PastQuote], tariff: Tariff, house: House) -> Iterat
     asked = [q.asked for q in priced]
     ratios = rate_ratio(tariff, asked)
     areas = areas_of(asked, tariff.step_mm, tariff.min_dm2)
-    x = np.stack([column(t, asked, areas, ratios) for t in tariff.terms], axis=1)
+    x = columns(tariff.terms, asked, areas, ratios)
     paid = np.array([float(q.boards or 0) for q in priced])
     usable = np.array([i not in tariff.dropped for i in range(len(priced))])
     if tariff.minimum:
@@ -518,7 +515,7 @@ def _fitted(priced: Sequence[PastQuote], tariff: Tariff, house: House) -> Iterat
 
 
 def _alone(
-    x: np.ndarray, paid: np.ndarray, usable: np.ndarray, i: int, tariff: Tariff, step: Decimal
+    x: Floats, paid: Floats, usable: Bools, i: int, tariff: Tariff, step: Decimal
 ) -> Decimal | None:
     """Price of one quote by what the others teach; None where they do not reach."""
     from scipy.optimize import nnls
@@ -557,14 +554,6 @@ def choice_of(asked: Asked) -> BoardChoice:
         finish=asked.finish,
         lead_free=False,
     )
-
-
-def shipping_of(asked: Asked, house: House) -> Decimal:
-    """Shipping price of a request by a sheet."""
-    order = replace(order_for("quoted board"), choice=choice_of(asked))
-    job = Job(facts=facts_of(asked), quantity=asked.quantity)
-    parcel = weigh_parcel([job], house, rates_of(house), order)
-    return rates_of(house).currency.round(parcel.element.value)
 
 
 def _lines(lines: Sequence[int]) -> str:

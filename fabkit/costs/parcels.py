@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from itertools import pairwise
@@ -66,6 +66,18 @@ class Parcels:
     step_g: int = 0
     contradictions: tuple[tuple[int, int], ...] = ()
 
+    def gaps(self) -> Iterator[tuple[Decimal, Decimal, Decimal]]:
+        """Weights between which a limit lies somewhere, and how much dearer the band above is."""
+        for band, dearer in pairwise(self.bands):
+            low, high = band.between_g
+            if high is not None and high > low:
+                yield low, high, dearer.price - band.price
+
+
+def packed(boards_g: Decimal, share: Decimal, fixed_g: Decimal) -> Decimal:
+    """Weight of boards with their packing, g."""
+    return boards_g * (1 + share) + fixed_g
+
 
 def find_parcels(quotes: Sequence[PastQuote], step: Decimal) -> Parcels:
     """Find packing and bands from the quotes of one country; each has a shipping price."""
@@ -73,7 +85,7 @@ def find_parcels(quotes: Sequence[PastQuote], step: Decimal) -> Parcels:
     weighed = sum(q.weight_g is not None for q in quotes)
     rows = sorted(
         (
-            q.weight_g if q.weight_g is not None else q.asked.boards_g * (1 + share) + packing_g,
+            q.weight_g if q.weight_g is not None else packed(q.asked.boards_g, share, packing_g),
             q.shipping or Decimal(0),
             q.line,
         )

@@ -14,11 +14,12 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from itertools import pairwise
+from types import MappingProxyType
 from typing import Final, Literal, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fabkit.base.columns import Bools, Floats
 from fabkit.sheets.quotes import Asked
 
 Kind = Literal[
@@ -36,7 +37,6 @@ Kind = Literal[
     "finish",
     "finish-area",
 ]
-Floats = NDArray[np.float64]
 T = TypeVar("T", int, str, Decimal)
 
 _DROPPED_BITS: Final = 16.0
@@ -186,6 +186,36 @@ class Problem:
         return self.columns[:, [places[t] for t in terms]]
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class Supposed:
+    """A problem with what is supposed of its quotes.
+
+    Parameters
+    ----------
+    keep
+        Quotes that are not left out as wrong.
+    floor
+        Least price of an order; 0: none.
+    at
+        Quotes that pay it.
+    """
+
+    problem: Problem
+    keep: Bools
+    floor: float
+    at: Bools
+
+    @property
+    def use(self) -> Bools:
+        """Quotes whose prices are sums of terms."""
+        return self.keep & ~self.at
+
+    @property
+    def dropped(self) -> tuple[int, ...]:
+        """Places of the quotes that are left out."""
+        return tuple(int(i) for i in np.flatnonzero(~self.keep))
+
+
 def charged_dm2(asked: Asked, step_mm: int = 0, min_dm2: Decimal = Decimal(0)) -> float:
     """Area of one piece that is charged."""
     sides = [float(asked.long_mm), float(asked.short_mm)]
@@ -194,20 +224,33 @@ def charged_dm2(asked: Asked, step_mm: int = 0, min_dm2: Decimal = Decimal(0)) -
     return max(sides[0] * sides[1] / 10_000, float(min_dm2))
 
 
-def column(
-    term: Term, requests: Sequence[Asked], areas: Floats, ratios: Callable[[int], float]
+def columns(
+    terms: Sequence[Term], requests: Sequence[Asked], areas: Floats, ratios: Callable[[int], float]
 ) -> Floats:
-    """Give what a price of 1 for a term adds to each request; ``areas``: dm2 of all pieces.
+    """Give what a price of 1 for each term adds to each request.
 
-    ``ratios`` gives the price per dm2 at a quantity over the one at the smallest: what layers and
-    copper add is a factor on it.
+    Parameters
+    ----------
+    areas
+        Dm2 of all pieces of each request.
+    ratios
+        Gives the price per dm2 at a quantity over the one at the smallest: what layers and copper
+        add is a factor on it.
+
+    Returns
+    -------
+    Float64, a row for each request and a column for each term.
     """
-    met = np.array([term.applies(a) for a in requests], dtype=np.float64)
-    if term.by_area:
-        met *= areas
-    if term.kind in ("layers", "copper"):
-        met *= np.array([ratios(a.quantity) for a in requests])
-    return met
+
+    def one(term: Term) -> Floats:
+        met = np.array([term.applies(a) for a in requests], dtype=np.float64)
+        if term.by_area:
+            met *= areas
+        if term.kind in ("layers", "copper"):
+            met *= np.array([ratios(a.quantity) for a in requests])
+        return met
+
+    return np.stack([one(term) for term in terms], axis=1)
 
 
 def areas_of(requests: Sequence[Asked], step_mm: int, min_dm2: Decimal) -> Floats:
@@ -270,9 +313,8 @@ def roundest(low: float, high: float) -> tuple[Decimal, Decimal]:
             for count in (near, near - 1, near + 1):
                 value = count * grain
                 if count > 0 and low - 1e-9 <= float(value) <= high + 1e-9:
-                    return value if value != value.to_integral_value() else Decimal(
-                        int(value)
-                    ), grain
+                    whole = value == value.to_integral_value()
+                    return Decimal(int(value)) if whole else value, grain
     return Decimal(str(round(middle, 9))), Decimal("1e-9")
 
 
@@ -316,7 +358,7 @@ def find_tariff(requests: Sequence[Asked], prices: Sequence[Decimal], step: Deci
             requests=asked,
             prices=paid,
             terms=terms,
-            columns=np.stack([column(t, asked, areas, ratios) for t in terms], axis=1),
+            columns=columns(terms, asked, areas, ratios),
             step=float(step),
             step_mm=step_mm,
             min_dm2=min_dm2,
@@ -359,7 +401,7 @@ def rate_ratio(tariff: Tariff, asked: Sequence[Asked]) -> Callable[[int], float]
     return lambda quantity: float(tariff.rate(quantity)) / top if top else 1.0
 
 
-def _floors(problem: Problem) -> Iterator[tuple[float, NDArray[np.bool_]]]:
+def _floors(problem: Problem) -> Iterator[tuple[float, Bools]]:
     """Least prices that may hold: none, or the lowest where unlike requests have it in common."""
     yield 0.0, np.zeros(len(problem.prices), dtype=bool)
     lowest = float(problem.prices.min())
@@ -377,63 +419,61 @@ def _crossing(terms: Sequence[Term]) -> Iterator[tuple[int, int]]:
     boxes = [(n, t.at) for n, t in enumerate(terms) if t.kind == "size"]
     for i, (a, one) in enumerate(boxes):
         for b, other in boxes[i + 1 :]:
-            longer, shorter = (
-                one[0] - other[0],
-                one[1] - other[1],
-            )
-            if longer * shorter < 0:
+            if (one[0] - other[0]) * (one[1] - other[1]) < 0:
                 yield a, b
 
 
-def _spans(
-    x: Floats, low: Floats, high: Floats, fixed: Mapping[int, float], which: Sequence[int]
-) -> list[tuple[float, float]]:
-    """Least and most of some prices that keep every sum within its bounds."""
+def span_of(
+    row: Floats,
+    x: Floats,
+    low: Floats,
+    high: Floats,
+    fixed: Mapping[int, float] = MappingProxyType({}),
+) -> tuple[float, float]:
+    """Least and most of a sum of prices that keep the sum of every quote within its bounds.
+
+    Parameters
+    ----------
+    row
+        Weights of the prices in the sum asked for.
+    x, low, high
+        Weights in the sum of each quote, and its bounds.
+    fixed
+        Prices that are known; the others are not negative.
+
+    Returns
+    -------
+    Both nan where no prices do, infinite where nothing bounds them.
+    """
     from scipy.optimize import linprog
 
     bounds = [(fixed[j], fixed[j]) if j in fixed else (0.0, None) for j in range(x.shape[1])]
     finite = np.isfinite(low)
-    a = np.concatenate([x, -x[finite]])
-    b = np.concatenate([high, -low[finite]])
-    found = []
-    for j in which:
-        ends = []
-        for sign in (1.0, -1.0):
-            cost = np.zeros(x.shape[1])
-            cost[j] = sign
-            result = linprog(cost, A_ub=a, b_ub=b, bounds=bounds)
-            ends.append(
-                float(result.x[j])
-                if result.status == 0
-                else math.nan
-                if result.status == 2
-                else math.inf
-            )
-        found.append((ends[0], ends[1]))
-    return found
+    a, b = np.concatenate([x, -x[finite]]), np.concatenate([high, -low[finite]])
+    ends = []
+    for sign in (1.0, -1.0):
+        result = linprog(sign * row, A_ub=a, b_ub=b, bounds=bounds)
+        failed = math.nan if result.status == 2 else math.inf
+        ends.append(sign * float(result.fun) if result.status == 0 else failed)
+    return ends[0], ends[1]
 
 
-def _settled(
-    problem: Problem,
-    terms: tuple[Term, ...],
-    keep: NDArray[np.bool_],
-    slack: Floats,
-    floor: float,
-    at: NDArray[np.bool_],
-) -> Iterator[Tariff]:
+def _settled(case: Supposed, terms: tuple[Term, ...], slack: Floats) -> Iterator[Tariff]:
     """Give the terms the roundest prices with which every kept quote comes out right."""
+    problem, keep, floor = case.problem, case.keep, case.floor
     x = problem.only(terms)[keep]
-    high = (np.where(at, floor, problem.prices) + slack)[keep]
-    low = np.where(at, -np.inf, problem.prices - slack)[keep]
-    every = range(len(terms))
-    wide = _spans(x, low, high, {}, list(every))
+    high = (np.where(case.at, floor, problem.prices) + slack)[keep]
+    low = np.where(case.at, -np.inf, problem.prices - slack)[keep]
+    alone = np.eye(len(terms))
+    wide = [span_of(row, x, low, high) for row in alone]
     if any(math.isnan(a) or math.isnan(b) for a, b in wide):
         return
     fixed: dict[int, float] = {}
     prices: dict[int, Decimal] = {}
     bits = 0.0
+    every = range(len(terms))
     for j in sorted(every, key=lambda j: (wide[j][1] - wide[j][0]) / max(wide[j][1], 1e-9)):
-        ((least, most),) = _spans(x, low, high, fixed, [j])
+        least, most = span_of(alone[j], x, low, high, fixed)
         if math.isnan(least) or math.isnan(most):
             return
         prices[j], grain = roundest(least, most)
@@ -442,8 +482,7 @@ def _settled(
     if len(x) - len(terms) < 2:
         # As many rules as quotes give any prices: how firm they are shows when prices may be off.
         doubt = problem.prices[keep] * _UNTESTED
-        wide = _spans(x, low - doubt, high + doubt, {}, list(every))
-    dropped = tuple(int(i) for i in np.flatnonzero(~keep))
+        wide = [span_of(row, x, low - doubt, high + doubt) for row in alone]
     least_price, grain = roundest(floor - problem.step / 2, floor + problem.step / 2)
     yield Tariff(
         terms=terms,
@@ -454,9 +493,9 @@ def _settled(
         minimum=least_price if floor else Decimal(0),
         step_mm=problem.step_mm,
         min_dm2=problem.min_dm2,
-        dropped=dropped,
+        dropped=case.dropped,
         bits=bits
-        + _DROPPED_BITS * len(dropped)
+        + _DROPPED_BITS * len(case.dropped)
         + (figure_bits(least_price, grain, 8) if floor else 0)
         + 3 * bool(problem.step_mm or problem.min_dm2),
     )
@@ -472,12 +511,12 @@ def _searched(problem: Problem, *, once: bool = False) -> Iterator[Tariff]:
     for floor, at in _floors(problem):
         keep = np.ones(len(problem.prices), dtype=bool)
         for _ in range(1 + len(keep) // 5):
+            case = Supposed(problem, keep.copy(), floor, at)
             few = len(keep) <= _FEW // 2 and bool(keep.all()) and not once
-            terms = _walk(problem, keep & ~at, (0.0,) if few else ())
-            slack = np.full(len(keep), problem.step / 2 + 1e-7)
-            yield from _settled(problem, terms, keep, slack, floor, at)
-            yield _thinned(problem, terms, keep, floor, at)
-            wrong = _outlier(problem, terms, keep & ~at)
+            terms = _walk(problem, case.use, (0.0,) if few else ())
+            yield from _settled(case, terms, np.full(len(keep), problem.step / 2 + 1e-7))
+            yield _thinned(case, terms)
+            wrong = _outlier(problem, terms, case.use)
             if wrong is None or (~keep).sum() >= len(keep) // 5 or once:
                 break
             keep[wrong] = False
@@ -489,10 +528,10 @@ def _again(problem: Problem) -> Tariff:
     """Search once more, from few terms that leave little error."""
     every = np.ones(len(problem.prices), dtype=bool)
     terms = _walk(problem, every, (_POOR / 2,))
-    return _thinned(problem, terms, every, 0.0, ~every)
+    return _thinned(Supposed(problem, every, 0.0, ~every), terms)
 
 
-def _outlier(problem: Problem, terms: tuple[Term, ...], use: NDArray[np.bool_]) -> int | None:
+def _outlier(problem: Problem, terms: tuple[Term, ...], use: Bools) -> int | None:
     """Find the quote that is further off than its error allows, when the others are without it."""
     places = np.flatnonzero(use)
     if len(places) - len(terms) < 3:
@@ -511,7 +550,7 @@ def _outlier(problem: Problem, terms: tuple[Term, ...], use: NDArray[np.bool_]) 
     return int(places[worst]) if after[worst] > 6 else None
 
 
-def _walk(problem: Problem, use: NDArray[np.bool_], hard: tuple[float, ...]) -> tuple[Term, ...]:
+def _walk(problem: Problem, use: Bools, hard: tuple[float, ...]) -> tuple[Term, ...]:
     """Find terms of a short description.
 
     ``hard``: it begins also from the fewest terms that leave at most such shares of each price.
@@ -621,19 +660,12 @@ def _rough_bits(
     return cost + float(np.log2(np.maximum(1.0, 4.13 * noise * paid / step)).sum())
 
 
-def _thinned(
-    problem: Problem,
-    terms: tuple[Term, ...],
-    keep: NDArray[np.bool_],
-    floor: float,
-    at: NDArray[np.bool_],
-) -> Tariff:
+def _thinned(case: Supposed, terms: tuple[Term, ...]) -> Tariff:
     """Leave out terms as long as the description becomes shorter."""
-    best = _least_squares(problem, terms, keep, floor, at)
+    best = _least_squares(case, terms)
     while len(best.terms) > 1:
         fewer = [
-            _least_squares(problem, tuple(t for t in best.terms if t != one), keep, floor, at)
-            for one in best.terms
+            _least_squares(case, tuple(t for t in best.terms if t != one)) for one in best.terms
         ]
         shortest = min(fewer, key=lambda t: t.bits)
         if shortest.bits >= best.bits:
@@ -642,28 +674,15 @@ def _thinned(
     return best
 
 
-def _least_squares(
-    problem: Problem,
-    terms: tuple[Term, ...],
-    keep: NDArray[np.bool_],
-    floor: float,
-    at: NDArray[np.bool_],
-) -> Tariff:
+def _least_squares(case: Supposed, terms: tuple[Term, ...]) -> Tariff:
     """Prices of least squared error in shares, each as round as its own error allows."""
-    tried = (_rounded(problem, terms, keep, floor, at, width) for width in (0.7, 1.4, 2.1))
+    tried = (_rounded(case, terms, width) for width in (0.7, 1.4, 2.1))
     return min(tried, key=lambda t: t.bits)
 
 
-def _rounded(
-    problem: Problem,
-    terms: tuple[Term, ...],
-    keep: NDArray[np.bool_],
-    floor: float,
-    at: NDArray[np.bool_],
-    width: float,
-) -> Tariff:
+def _rounded(case: Supposed, terms: tuple[Term, ...], width: float) -> Tariff:
     """As :func:`_least_squares`; a figure may move by ``width`` of its standard errors."""
-    use = keep & ~at
+    problem, keep, floor, use = case.problem, case.keep, case.floor, case.use
     x, paid = problem.only(terms), problem.prices
     weighted = x[use] / paid[use, None]
     fixed: dict[int, Decimal] = {}
@@ -678,7 +697,7 @@ def _rounded(
     prices = tuple(fixed[j] for j in range(len(terms)))
     least = Decimal(0)
     if floor:
-        around = floor * float(np.std(paid[at] / floor)) / math.sqrt(float(at.sum()))
+        around = floor * float(np.std(paid[case.at] / floor)) / math.sqrt(float(case.at.sum()))
         least, grain = roundest(floor - around, floor + around)
         bits += figure_bits(least, grain, 8)
     sums = np.maximum(x @ np.array([float(p) for p in prices]), float(least))
@@ -687,7 +706,6 @@ def _rounded(
     noise = math.sqrt(float((shares**2).sum()) / freedom)
     # Bits of what is left: the entropy of a normal error, counted in steps of the currency.
     left = np.log2(np.maximum(1.0, 4.13 * noise * paid[keep] / problem.step)).sum()
-    dropped = tuple(int(i) for i in np.flatnonzero(~keep))
     return Tariff(
         terms=terms,
         prices=prices,
@@ -696,8 +714,8 @@ def _rounded(
         step_mm=problem.step_mm,
         min_dm2=problem.min_dm2,
         noise=max(noise, 1e-6),
-        dropped=dropped,
-        bits=bits + float(left) + _DROPPED_BITS * len(dropped),
+        dropped=case.dropped,
+        bits=bits + float(left) + _DROPPED_BITS * len(case.dropped),
     )
 
 
