@@ -15,6 +15,7 @@ from fabkit.base.findings import Finding, Place, Rule
 from fabkit.base.units import OUTLINE_JOIN_MM, counted, format_mm
 from fabkit.board import rules
 from fabkit.board.edge import Edge, EdgePath, PathKind, Reading, size_words
+from fabkit.geometry.areas import without_openings
 
 DOUBLE_MM: Final = 0.3
 """A figure whose rim runs this near inside another's is the same line drawn twice."""
@@ -63,8 +64,7 @@ class Outline:
         if self.shape is None:
             return Edge(tuple(self.paths))
         first = Reading("as drawn", self.shape, ("it is the likeliest",))
-        whole = shapely.polygons(shapely.get_exterior_ring(shapely.get_parts(self.shape)))
-        openings = shapely.difference(shapely.union_all(whole), self.shape)
+        openings = shapely.difference(without_openings(self.shape), self.shape)
         others = (replace(r, profile=_less(r.profile, openings)) for r in self.readings)
         return Edge(tuple(self.paths), (first, *others))
 

@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 
 from fabkit.base.columns import Bools, Floats, Ints, Shapes
-from fabkit.base.findings import Finding, Place, Severity
+from fabkit.base.findings import Finding, Severity
 from fabkit.base.units import counted, format_mm
 from fabkit.board.connectivity import pieces_at
 from fabkit.board.copper import VIA_MM, Copper, outer_face
@@ -20,7 +20,8 @@ from fabkit.checks.declare import check
 from fabkit.checks.fellows import ALIKE_MM as FELLOW_MM
 from fabkit.checks.fellows import FEWEST, find_gaps_of_fellows
 from fabkit.checks.model import Case
-from fabkit.checks.worst import Measures, group, holes_at, spots_at
+from fabkit.checks.worst import Measures, group, holes_at, points_at, spots_at
+from fabkit.geometry.areas import touched
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.patterns import PatternHole, load_patterns
 from fabkit.keyboard.sites import find_sites
@@ -110,15 +111,19 @@ def twins_of(case: Case) -> Twins:
     top, bottom = top[pair], bottom[near[pair]]
     looks = np.hstack([_look(copper.pad_shapes[rows]) for rows in (top, bottom)])
     _, kind = np.unique(np.round(looks / ALIKE_MM).astype(np.int64), axis=0, return_inverse=True)
-    holed = np.zeros(len(top), dtype=bool)
-    middles = shapely.points(at[top])
-    holed[shapely.STRtree(cuts.shapes).query(middles, predicate="intersects")[0]] = True
+    holed = touched(shapely.points(at[top]), cuts.shapes)
     return Twins(top, bottom, kind.ravel(), looks[:, 0], holed)
 
 
 def _look(shapes: Shapes) -> Floats:
     """(n, 2) float64, mm: width of a disc as large, quarter of the rim; alike at every turn."""
     return np.column_stack((2 * np.sqrt(shapely.area(shapes) / np.pi), shapely.length(shapes) / 4))
+
+
+def _disc(shapes: Shapes) -> tuple[Floats, Bools]:
+    """Width of a disc as large as each shape, mm, and whether it is one."""
+    wide, rim = _look(shapes).T
+    return wide, 4 * rim < np.pi * wide * ROUND
 
 
 @check(id="hole/present", rules=(MISSING,), needs=("drill", "outer-copper"))
@@ -144,7 +149,7 @@ def _between_pads(case: Case) -> Iterator[Finding]:
     free, equal = _free(case, copper, twins)
     least = np.where(_round(copper, twins), FEW_SHARE, MOST_SHARE)
     # The hole of a pad of odd shape may lie off its middle.
-    alone = ~_touched(copper.pad_shapes[twins.top], case.shared(cuts_of).shapes)
+    alone = ~touched(copper.pad_shapes[twins.top], case.shared(cuts_of).shapes)
     sure = lone & ((alone & _functions(copper, twins, HOLED)) | (free & (share >= least)))
     # A round pad on both faces that takes no paste has no other use than a hole.
     lone &= ~sure & alone & free & equal & _round(copper, twins)
@@ -171,7 +176,7 @@ def _in_openings(case: Case) -> Iterator[Finding]:
     apart, _ = PointTree(discs[1]).query(discs[0])
     x, y, wide = discs[0][apart <= ALIKE_MM].T
     shapes = shapely.buffer(shapely.points(x, y), wide / 2)
-    taken = _touched(shapes, case.shared(cuts_of).shapes) | _touched(shapes, _outer_copper(case))
+    taken = touched(shapes, case.shared(cuts_of).shapes) | touched(shapes, _outer_copper(case))
     rows = np.flatnonzero(~taken & on_board(case, x, y))
     yield from group(
         MISSING,
@@ -192,13 +197,13 @@ def _in_cut_outs(case: Case) -> Iterator[Finding]:
     if not len(discs):
         return
     x, y, wide = discs.T
-    taken = _touched(shapely.points(x, y), case.shared(cuts_of).shapes)
+    taken = touched(shapely.points(x, y), case.shared(cuts_of).shapes)
     rows = np.flatnonzero(~taken)
     if len(discs) < FEWEST or taken.mean() < MOST_SHARE:
         return
     yield from group(
         MISSING,
-        Measures(wide[rows], lambda k: Place(x_mm=float(x[rows[k]]), y_mm=float(y[rows[k]]))),
+        Measures(wide[rows], points_at(x[rows], y[rows])),
         f"{counted(len(rows), 'round cut-out')} of the profile, up to {{worst}} wide, "
         f"{'is' if len(rows) == 1 else 'are'} not drilled; {taken.sum()} others are",
         most=True,
@@ -220,8 +225,8 @@ def _discs(layer: Layer) -> Floats:
 
 def _round_parts(parts: Shapes) -> Floats:
     """(n, 3) float64, mm: middle and width of the round ones among polygons, as wide as holes."""
-    wide, rim = _look(parts).T
-    mine = (4 * rim < np.pi * wide * ROUND) & (wide >= LEAST_HOLE_MM) & (wide <= MOST_HOLE_MM)
+    wide, is_round = _disc(parts)
+    mine = is_round & (wide >= LEAST_HOLE_MM) & (wide <= MOST_HOLE_MM)
     middle = shapely.get_coordinates(shapely.centroid(parts[mine]))
     return np.column_stack((middle, wide[mine]))
 
@@ -244,7 +249,7 @@ def _of_footprints(case: Case) -> Iterator[Finding]:
     x, y = np.array([(g.x_mm, g.y_mm) for g in gaps]).T
     wide = STEP_MM * kinds[[g.kind for g in gaps], 2]
     discs = shapely.buffer(shapely.points(x, y), wide / 2)
-    left = shapely.difference(discs, shapely.union_all(cuts.shapes[_touched(cuts.shapes, discs)]))
+    left = shapely.difference(discs, shapely.union_all(cuts.shapes[touched(cuts.shapes, discs)]))
     centred = PointTree(np.column_stack((cuts.x, cuts.y))).query(np.column_stack((x, y)))[0]
     # What is drilled there in another size or as part of a slot is not missing.
     lone = (shapely.area(left) > 0.1 * shapely.area(discs)) & (centred > 2 * FELLOW_MM)
@@ -254,7 +259,7 @@ def _of_footprints(case: Case) -> Iterator[Finding]:
     fellows = max((gaps[r].fellows for r in rows), default=0)
     yield from group(
         MISSING,
-        Measures(wide[rows], lambda k: Place(x_mm=float(x[rows[k]]), y_mm=float(y[rows[k]]))),
+        Measures(wide[rows], points_at(x[rows], y[rows])),
         f"a hole of {{worst}} is missing or off its place beside {counted(len(rows), 'part')}; "
         f"{counted(fellows, 'equal part')} have it",
         most=True,
@@ -319,13 +324,6 @@ def _round(copper: Copper, twins: Twins) -> Bools:
     return out
 
 
-def _touched(shapes: Shapes, others: Shapes) -> Bools:
-    """Which shapes any of some others touches."""
-    out = np.zeros(len(shapes), dtype=bool)
-    out[shapely.STRtree(shapes).query(others, predicate="intersects")[1]] = True
-    return out
-
-
 def _free(case: Case, copper: Copper, twins: Twins) -> tuple[Bools, Bools]:
     """Twins that neither paste nor a wide round opening shows to be something else.
 
@@ -351,8 +349,7 @@ def _free(case: Case, copper: Copper, twins: Twins) -> tuple[Bools, Bools]:
         else:
             opened[layer.side] = over
             rows = np.flatnonzero(over)
-            wide, rim = _look(parts[part[rows]]).T
-            disc = 4 * rim < np.pi * wide * ROUND
-            free[rows[disc & (wide - twins.width[rows] > 2 * FIDUCIAL_MM)]] = False
+            wide, is_round = _disc(parts[part[rows]])
+            free[rows[is_round & (wide - twins.width[rows] > 2 * FIDUCIAL_MM)]] = False
     both = list(opened.values())
     return free, both[0] == both[1] if len(both) == 2 else np.ones(len(free), dtype=bool)

@@ -18,13 +18,13 @@ from fabkit.board.model import Layer
 from fabkit.checks.copper_facts import along_edge, on_board, require_copper, strokes_of
 from fabkit.checks.declare import check
 from fabkit.checks.legend_place import BESIDE_MM, find_better_place
-from fabkit.checks.lettering import read_direction, word_figures
+from fabkit.checks.lettering import label_rows, read_direction, word_figures
 from fabkit.checks.mask import MaskSide, mask_sides
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, judge, objects_at, spots_at
 from fabkit.geometry.areas import clip_to_box
 from fabkit.geometry.facing import thin_out
-from fabkit.geometry.neighbours import PointTree, label_groups
+from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
 
@@ -33,6 +33,9 @@ TALLEST_MM: Final = 4.0
 
 WORD: Final = 3
 """Letters in a row from which on figures count as text."""
+
+BESIDE: Final = 0.35
+"""Letters of a word stand nearer to each other than this share of their height."""
 
 EVIDENCE: Final = 0.5
 """Letters times how much better they read backwards, from which on a legend does; a word of four
@@ -142,16 +145,7 @@ def word_heights(
         return none, none, none
     found: list[tuple[float, float, float]] = []
     for along, across in ((0, 1), (1, 0)):
-        reach = 0.35 * size[:, across]
-        grown = box.copy()
-        grown[:, along] -= reach
-        grown[:, along + 2] += reach
-        left, right = shapely.STRtree(shapely.box(*box.T)).query(shapely.box(*grown.T))
-        alike = (np.abs(size[left, across] - size[right, across]) < 0.1 * size[left, across]) & (
-            np.abs(box[left, across] - box[right, across]) < 0.1 * size[left, across]
-        )
-        left, right = left[alike], right[alike]
-        label = label_groups(len(box), left, right)
+        label = label_rows(box, along, BESIDE)
         counts = np.bincount(label)
         for word in np.flatnonzero(counts >= WORD):
             mine = label == word

@@ -175,20 +175,38 @@ def _words(figures: Shapes) -> tuple[list[Ints], Bools]:
         rows = np.flatnonzero(
             (tall >= LOWEST_MM) & (tall <= TALLEST_MM) & (wide > 0) & (wide <= _WIDE * tall)
         )
-        grown = box[rows].copy()
-        grown[:, along] -= _BESIDE * tall[rows]
-        grown[:, along + 2] += _BESIDE * tall[rows]
-        a, b = shapely.STRtree(shapely.box(*box[rows].T)).query(shapely.box(*grown.T))
-        slack = _LEVEL * tall[rows][a]
-        same = (a != b) & (np.abs(tall[rows][a] - tall[rows][b]) < slack)
-        same &= np.abs(box[rows][a, across] - box[rows][b, across]) < slack
-        label = label_groups(len(rows), a[same], b[same])
+        label = label_rows(box[rows], along, _BESIDE)
         order = np.argsort(label, kind="stable")
         words = np.split(rows[order], np.flatnonzero(np.diff(label[order])) + 1)
         words = [word for word in words if len(word) > 1]
         found += words
         level += [along == 0] * len(words)
     return found, np.array(level, dtype=bool)
+
+
+def label_rows(boxes: Floats, along: int, beside: float) -> Ints:
+    """Label figures by the row they stand in, side by side on one level.
+
+    Parameters
+    ----------
+    boxes : (n, 4) float64, mm
+        Of the figures.
+    along
+        Axis of the rows: 0 level, 1 upright.
+    beside
+        Share of its height within which a figure's neighbours stand.
+    """
+    across = 1 - along
+    tall = boxes[:, across + 2] - boxes[:, across]
+    grown = boxes.copy()
+    grown[:, along] -= beside * tall
+    grown[:, along + 2] += beside * tall
+    one, other = shapely.STRtree(shapely.box(*boxes.T)).query(shapely.box(*grown.T))
+    slack = _LEVEL * tall[one]
+    same = (np.abs(tall[one] - tall[other]) < slack) & (
+        np.abs(boxes[one, across] - boxes[other, across]) < slack
+    )
+    return label_groups(len(boxes), one[same], other[same])
 
 
 @cache

@@ -30,7 +30,7 @@ from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, judge, spots_at
 from fabkit.formats.gerber.model import Kind, object_shapes
-from fabkit.geometry.areas import clip_to_box
+from fabkit.geometry.areas import clip_to_box, touched
 from fabkit.geometry.facing import facets_of, find_gaps, thin_out
 from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
@@ -700,17 +700,14 @@ def _unprinted(
     """Bare surface pads without paste, where nearly all others of their size have some."""
     pads = side.pads[side.attached]
     cuts = case.shared(cuts_of).shapes
-    drilled = shapely.STRtree(cuts).query(copper.pad_shapes[pads], predicate="intersects")[0]
-    pads = np.delete(pads, drilled)
+    pads = pads[~touched(copper.pad_shapes[pads], cuts)]
     spots = shapely.points(copper.pads.x[pads], copper.pads.y[pads])
     pads = pads[np.unique(side.tree.query(spots, predicate="intersects")[0])]
     if not len(pads):
         return
-    printed = np.zeros(len(pads), dtype=bool)
     shapes = copper.pad_shapes[pads]
-    printed[shapely.STRtree(prints).query(shapes, predicate="intersects")[0]] = True
     area = shapely.area(shapes)
-    rows = np.flatnonzero(_forgotten(area, printed))
+    rows = np.flatnonzero(_forgotten(area, touched(shapes, prints)))
     places = spots_at(case, layer, copper.pads.x[pads[rows]], copper.pads.y[pads[rows]])
     yield from group(
         NO_PASTE,

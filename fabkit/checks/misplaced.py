@@ -23,6 +23,7 @@ from fabkit.board.connectivity import pieces_at
 from fabkit.checks.copper_facts import require_copper
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
+from fabkit.geometry.areas import without_openings
 from fabkit.geometry.segments import Placing
 from fabkit.package.model import RoleKind
 from fabkit.package.registration import FACTORS, FEW, Fit, find_fit
@@ -130,9 +131,7 @@ def _collide(case: Case, file: int, points: Floats, rows: Ints) -> Bools:
 
 def _filled(profile: BaseGeometry | None) -> BaseGeometry:
     assert profile is not None  # noqa: S101 -- granted by needs
-    filled = shapely.union_all(
-        shapely.polygons(shapely.get_exterior_ring(shapely.get_parts(profile)))
-    )
+    filled = without_openings(profile)
     shapely.prepare(filled)
     return filled
 

@@ -19,6 +19,7 @@ from fabkit.board.model import Layer
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group
+from fabkit.geometry.areas import without_openings
 from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
 
@@ -152,7 +153,7 @@ def find_holes_outside(case: Case) -> Iterator[Finding]:
     profile = board.profile
     assert profile is not None  # noqa: S101 -- granted by needs
     # Filled: a hole inside a cut-out is cut away with it, which is no defect of its place.
-    filled = shapely.union_all(shapely.polygons(shapely.get_exterior_ring(profile.geoms)))
+    filled = without_openings(profile)
     shapely.prepare(filled)
     # A hole of unknown size cuts nothing; that it has none is a finding of its own.
     outside = np.flatnonzero(~shapely.intersects(filled, shapes) & ~shapely.is_empty(shapes))

@@ -66,6 +66,11 @@ def spots_at(case: Case, layer: Layer, x: Floats, y: Floats) -> PlaceOf:
     return lambda row: case.layer_place(layer, x[row], y[row])
 
 
+def points_at(x: Floats, y: Floats) -> PlaceOf:
+    """Places on the board, of no file, mm."""
+    return lambda row: Place(x_mm=float(x[row]), y_mm=float(y[row]))
+
+
 def objects_at(
     case: Case,
     layer: Layer,

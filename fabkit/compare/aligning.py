@@ -16,7 +16,8 @@ from fabkit.formats.gerber.model import Kind
 from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.segments import Placing
 from fabkit.keyboard.build import find_keyboard
-from fabkit.package.model import RoleKind, Side
+from fabkit.keyboard.hands import opposite
+from fabkit.package.model import RoleKind
 
 AGREE_MM: Final = 0.02
 """Holes and pads this near agree; a shift found by them is then refined by their median."""
@@ -461,12 +462,11 @@ def turned_over(old: Board, new: Board, laid: Alignment) -> Board | None:
         How the board as given lies on the new one.
     """
     flat = replace(laid, mirrored=False)
-    other: dict[Side, Side] = {"top": "bottom", "bottom": "top"}
     count = len(old.copper)
     layers = tuple(
         replace(
             a,
-            side=None if a.side is None else other[a.side],
+            side=None if a.side is None else opposite(a.side),
             index=count + 1 - a.index if a.kind is RoleKind.COPPER else a.index,
         )
         for a in old.layers

@@ -19,7 +19,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Floats, Ints, Shapes
+from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.geometry.neighbours import label_groups
 
 _FEW: Final = 64
@@ -59,6 +59,19 @@ def touching_pairs(shapes: Shapes, *, reach_mm: float = 0.0) -> tuple[Ints, Ints
     else:
         meets = shapely.intersects(shapes[left], shapes[right])
     return left[meets], right[meets]
+
+
+def touched(shapes: Shapes, others: Shapes) -> Bools:
+    """Which shapes any of some others touches, (n,) bool."""
+    out = np.zeros(len(shapes), dtype=bool)
+    out[shapely.STRtree(shapes).query(others, predicate="intersects")[1]] = True
+    return out
+
+
+def without_openings(shape: BaseGeometry) -> BaseGeometry:
+    """Polygons with all their openings filled."""
+    rims = shapely.get_exterior_ring(shapely.get_parts(shape))
+    return shapely.union_all(shapely.polygons(rims))
 
 
 def unite(shapes: Shapes) -> BaseGeometry:
