@@ -81,6 +81,17 @@ FINE_CLASS: Final = "fine class"
 """The choice that settles every limit which the house's fine class keeps."""
 
 
+def cause_names(named: Iterable[tuple[str, str]]) -> list[str]:
+    """Name the cause of each finding, given its rule's id and the choice that settles it.
+
+    One choice is one cause, however many limits ask for it.  Not so where more of the same rule
+    is beyond that choice: then it settles nothing, and the rule itself is the cause.
+    """
+    rows = list(named)
+    beyond = {rule for rule, choice in rows if not choice}
+    return [choice if choice and rule not in beyond else rule for rule, choice in rows]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rule:
     """One thing that can be found.

@@ -347,8 +347,11 @@ def infer_plating(
 def _placed_files(drilled: Drilled, copper: Sequence[Layer]) -> list[int]:
     """Drill files most of whose holes lie in the copper's box.
 
-    Holes elsewhere cannot show whether they have pads.
+    Holes elsewhere cannot show whether they have pads.  Where no layer draws anything, as on many
+    plates, no hole has one, wherever it lies.
     """
+    if not any(len(layer.file.objects) for layer in copper):
+        return list(range(len(drilled.names)))
     x0, y0, x1, y1 = join_boxes([np.array(layer.file.bounds) for layer in copper])
     placed = []
     for number in range(len(drilled.names)):

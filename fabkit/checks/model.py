@@ -9,7 +9,16 @@ from functools import cached_property
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, Final, TypeVar, cast, overload
 
-from fabkit.base.findings import FINE_CLASS, Consequence, Finding, LineIndex, Place, Rule, Severity
+from fabkit.base.findings import (
+    FINE_CLASS,
+    Consequence,
+    Finding,
+    LineIndex,
+    Place,
+    Rule,
+    Severity,
+    cause_names,
+)
 from fabkit.base.results import Result
 from fabkit.base.tables import Cell, Table, columns_of
 from fabkit.base.units import counted
@@ -383,13 +392,13 @@ class CheckResult(Result, Sequence[Finding]):
     def causes(self, consequence: Consequence) -> tuple[tuple[Finding, ...], ...]:
         """Give the findings of a consequence, those of one rule together, worst first.
 
-        What follows from another finding is no cause of its own, and to order the fine class is
-        one choice, however many limits ask for it.
+        What follows from another finding is no cause of its own, and what one choice settles
+        is one cause.
         """
+        mine = [f for f in self.findings if f.consequence is consequence and not f.follows]
         found: dict[str, list[Finding]] = {}
-        for finding in self.findings:
-            if finding.consequence is consequence and not finding.follows:
-                found.setdefault(finding.choice or finding.id, []).append(finding)
+        for name, finding in zip(cause_names((f.id, f.choice) for f in mine), mine, strict=True):
+            found.setdefault(name, []).append(finding)
         return tuple(map(tuple, found.values()))
 
     def exit_status(self, fail_on: Severity | None) -> int:

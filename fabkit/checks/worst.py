@@ -170,18 +170,19 @@ def judge(
     refused = beyond & (sign * (last - found.values) > found.slack)
     eased = min(rule.severity, Severity.WARNING)
     word = "needs at least" if standard.sense == "least" else "allows at most"
+    text = f"{format_number(standard.value)} {standard.unit}".strip()
+    if fine.value != standard.value:
+        text += f" ({format_number(fine.value)} in its fine class)"
+    named = f"{subject} {{where}}" if found.where else subject
+    message = f"{named} is {{worst}}; your house {word} {text}"
     for mine, limit, severity in (
         (refused, fine, rule.severity),
         (beyond & ~refused, fine, eased),
         (short & ~beyond, standard, eased),
     ):
-        text = f"{format_number(limit.value)} {limit.unit}".strip()
-        named = f"{subject} {{where}}" if found.where else subject
-        message = f"{named} is {{worst}}; your house {word} {text}"
-        settles = limit is standard and fine.value != standard.value
         taken = found.take(np.flatnonzero(mine))
+        settles = limit is standard and fine.value != standard.value
         if settles:
-            message += f" ({format_number(fine.value)} in its fine class)"
             # What is let through by rounding is not shown as if it were beyond the limit.
             kept = np.maximum if standard.sense == "least" else np.minimum
             taken = replace(taken, values=kept(taken.values, fine.value))

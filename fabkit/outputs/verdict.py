@@ -6,7 +6,7 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
-from fabkit.base.findings import Severity, times
+from fabkit.base.findings import Severity, cause_names, times
 from fabkit.base.tables import Cell, Column, Record, Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.base.version import VERSION
@@ -268,14 +268,15 @@ def causes_of(findings: Sequence[Record]) -> dict[str, list[list[Record]]]:
 
     What one choice settles is one cause; what follows from another finding is none.
     """
-    groups: dict[tuple[str, str], list[Record]] = {}
-    for finding in findings:
-        if "follows" not in finding:
-            key = str(finding.get("choice", finding["id"]))
-            groups.setdefault((key, finding["consequence"]), []).append(finding)
     causes: dict[str, list[list[Record]]] = {}
-    for (_, consequence), group in groups.items():
-        causes.setdefault(consequence, []).append(group)
+    for word in dict.fromkeys(finding["consequence"] for finding in findings):
+        mine = [f for f in findings if f["consequence"] == word and "follows" not in f]
+        names = cause_names((f["id"], f.get("choice", "")) for f in mine)
+        groups: dict[str, list[Record]] = {}
+        for name, finding in zip(names, mine, strict=True):
+            groups.setdefault(name, []).append(finding)
+        if groups:
+            causes[word] = list(groups.values())
     return causes
 
 

@@ -216,6 +216,15 @@ def test_plating_by_copper() -> None:
     assert ids(made) == ["board/plating-inferred"] * 2
 
 
+def test_holes_of_a_plate_without_copper_are_bare() -> None:
+    """Where no layer draws anything no hole has a pad, so none is plated."""
+    empty = {"t__gbr": layer("Copper,L1,Top", []), "b__gbr": layer("Copper,L2,Bot", [])}
+    made = board(**empty, x__drl=drill(*PADS))
+
+    assert made.holes.plated.tolist() == [0] * 4
+    assert ids(made) == ["board/plating-inferred"]
+
+
 def test_cleared_copper_is_no_pad() -> None:
     """A clearance drawn over a pour counts: the last object on a spot decides."""
     pour = ["G36*", "G01*", xy(FRAME[0], "D02"), *(xy(p, "D01") for p in FRAME[1:]), "G37*"]

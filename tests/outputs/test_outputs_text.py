@@ -26,7 +26,7 @@ from fabkit.outputs.names import file_stem
 from fabkit.outputs.papers import fit_job
 from fabkit.outputs.tables import markdown_text, to_csv, to_markdown
 from fabkit.outputs.terminal import Terminal, print_cause, print_finding
-from fabkit.outputs.verdict import print_check
+from fabkit.outputs.verdict import causes_of, print_check
 
 HOSTILE = st.text(max_size=30)
 SIGNS = st.text("![](){}<>&|`*_~#-+.=:/\\1a \n\t\u202e\x1b", max_size=12)
@@ -222,6 +222,20 @@ def test_a_cause_names_what_follows_and_what_one_choice_settles():
     text = cause(finding(choice="fine class"), other)
     assert "(×3)" in text
     assert "the fine class settles copper/gap-small, too" in text
+
+
+def test_a_choice_settles_no_rule_that_more_is_beyond():
+    """Gaps of which some are beyond the fine class are one decision of their own."""
+    gap = {"id": "copper/gap-small", "consequence": "decide"}
+    found = [
+        finding(choice="fine class", consequence="decide"),
+        finding(**gap),
+        finding(**gap, choice="fine class"),
+    ]
+
+    ((alone, gaps),) = causes_of(found).values()
+    assert alone == found[:1]
+    assert gaps == found[1:]
 
 
 def test_a_brief_cause_is_one_line():
