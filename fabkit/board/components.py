@@ -22,6 +22,7 @@ from fabkit.board import rules
 from fabkit.board.model import Component, Layer
 from fabkit.formats.gerber.model import Attributes, Kind
 from fabkit.formats.sidecars.model import PlacedPart, Placement
+from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import Package, RoleKind, Side
 
 _TEXTS: Final = {
@@ -228,6 +229,25 @@ def _placed(
         yield from parts
 
 
+_CROWD: Final = 5
+_CROWD_MM: Final = 0.4
+"""Middles of parts are further apart: the smallest usual chips are 0.4 mm long (IPC-7351)."""
+_LOOSE_MM: Final = 1.0
+_LOOSE_SHARE: Final = 0.06
+"""Parts a little further apart that fill less of the board's size are not in millimetres either:
+in inches, parts all over it fill a 25th."""
+
+
+def _crowded(spots: Floats, board_mm: float) -> bool:
+    """Whether most parts lie nearer to each other than parts can."""
+    places = np.unique(spots, axis=0)
+    if len(places) < _CROWD:
+        return False
+    apart = float(np.median(PointTree(places).query(places, k=2)[0][:, 1]))
+    small = np.ptp(places, axis=0).max() < _LOOSE_SHARE * board_mm
+    return bool(apart < _CROWD_MM or (small and apart < _LOOSE_MM))
+
+
 def _onto_board(
     table: Placement, parts: list[PlacedPart], profile: MultiPolygon, findings: list[Finding]
 ) -> list[PlacedPart]:
@@ -239,8 +259,11 @@ def _onto_board(
     def inside(points: Floats) -> float:
         return float(((points >= low) & (points <= high)).all(axis=1).mean())
 
-    # A stated unit is believed: parts that lie far off are then reported, not scaled.
+    # A stated unit is believed: parts that lie far off are then reported, not scaled.  Parts that
+    # lie on each other show that another one is meant.
     factors = {"millimetres": 1.0}
+    if _crowded(spots, float((high - low).max())):
+        factors = {"inches": INCH_MM}
     if not table.unit_stated:
         factors |= {"inches": INCH_MM, "mils": MIL_MM, "micrometres": 0.001}
     corners = {

@@ -149,7 +149,8 @@ def attached_pads(case: Case, copper: Copper, pads: Ints) -> Bools:
             spots = shapely.points(copper.pads.x[pads], copper.pads.y[pads])
             via[tree.query(spots, predicate="dwithin", distance=0.05)[0]] = True
         out = np.where(known, out, ~via)
-    return np.asarray(out & (copper.pads.island[pads] >= 0))
+    drawn = shapely.area(copper.pad_shapes[pads]) > AREA_MM2
+    return np.asarray(out & drawn & (copper.pads.island[pads] >= 0))
 
 
 def is_inverted(case: Case, side: MaskSide) -> bool:

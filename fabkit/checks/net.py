@@ -13,6 +13,7 @@ from fabkit.base.findings import Finding, Place, Rule, Severity
 from fabkit.base.units import counted, format_mm, format_number, some_of
 from fabkit.board.copper import ATTACHED, Copper, netlist_of
 from fabkit.board.nets import (
+    SEARCH_MM,
     Aligned,
     Open,
     Short,
@@ -26,9 +27,11 @@ from fabkit.board.nets import (
 from fabkit.checks.copper_facts import cuts_of, require_copper
 from fabkit.checks.copper_islands import loose_ends_of
 from fabkit.checks.declare import check
+from fabkit.checks.mask import attached_pads
 from fabkit.checks.model import Case, NotJudged
 from fabkit.checks.worst import Measures, group
 from fabkit.formats.gerber.model import pen_widths
+from fabkit.formats.sidecars.rules import NET_NO_END
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.build import find_keyboard
 from fabkit.rules import load_rule
@@ -38,6 +41,17 @@ SHOWN: Final = 20
 
 HOLE_OFF_MM: Final = 0.05
 """How far a netlist's hole may differ from the drill file (common practice)."""
+
+LISTED: Final = 0.8
+"""Share of the pads that a netlist lists at least: all but those of no net."""
+
+LISTED_OPEN: Final = 0.97
+"""The same where the end record is missing."""
+
+FEW_PADS: Final = 6
+
+ABOUT_MM: Final = 1.0
+"""Pads so near to the points of a netlist belong to its board."""
 
 TIP_MM: Final = 0.001
 """Half the width of the end of a track whose pen has no width of its own."""
@@ -54,6 +68,7 @@ CLOSED: Final = load_rule("net/closed-jumper")
 LIST_LOST: Final = load_rule("net/netlist-point-lost")
 LIST_SHIFT: Final = load_rule("net/netlist-shifted")
 LIST_HOLE: Final = load_rule("net/netlist-hole")
+LIST_PART: Final = load_rule("net/netlist-part")
 GROUND: Final = re.compile(
     r"(?:^|[/_.])[ADP]?GND[AD]?(?:$|[_.])|^GROUND$|^0V$|^VSS$", re.IGNORECASE
 )
@@ -274,7 +289,7 @@ def aligned_netlist(case: Case) -> Aligned | None:
 
 @check(
     id="net/netlist",
-    rules=(LIST_OPEN, LIST_SHORT, CLOSED, LIST_LOST, LIST_SHIFT, LIST_HOLE),
+    rules=(LIST_OPEN, LIST_SHORT, CLOSED, LIST_LOST, LIST_SHIFT, LIST_HOLE, LIST_PART),
     needs=("netlist", "copper"),
 )
 def netlist(case: Case) -> Iterator[Finding]:
@@ -314,6 +329,42 @@ def netlist(case: Case) -> Iterator[Finding]:
             count=len(lost),
         )
     yield from _netlist_holes(case, file, aligned)
+    yield from _unlisted(case, copper, aligned)
+
+
+def _unlisted(case: Case, copper: Copper, aligned: Aligned) -> Iterator[Finding]:
+    """Pads that the netlist does not list, where it was cut off or is of another board."""
+    source = netlist_of(case.board)
+    if source is None:
+        return
+    spots = np.array([(p.x_mm, p.y_mm) for p in source.points if p.kind != "tooling"])
+    if not len(spots):
+        return
+    spots += aligned.shift_mm
+    # The netlist of one half, or of one board of a panel, lists nothing elsewhere.
+    at = np.column_stack((copper.pads.x, copper.pads.y))
+    within = (at >= spots.min(axis=0) - ABOUT_MM) & (at <= spots.max(axis=0) + ABOUT_MM)
+    pads = np.flatnonzero(within.all(axis=1))
+    pads = pads[attached_pads(case, copper, pads)]
+    if len(pads) < FEW_PADS:
+        return
+    points = shapely.points(spots)
+    listed = np.zeros(len(pads), dtype=bool)
+    listed[
+        shapely.STRtree(points).query(
+            copper.pad_shapes[pads], predicate="dwithin", distance=SEARCH_MM
+        )[0]
+    ] = True
+    ended = not any(problem.rule is NET_NO_END for problem in source.problems)
+    if listed.mean() < (LISTED if ended else LISTED_OPEN):
+        yield Finding.of(
+            LIST_PART,
+            f"the netlist lists {listed.sum()} of {len(pads)} pads"
+            + ("" if ended else ", and its end record 999 is missing"),
+            case.place(source.name),
+            measured=float(listed.mean()),
+            limit=LISTED,
+        )
 
 
 def _netlist_holes(case: Case, file: str, aligned: Aligned) -> Iterator[Finding]:

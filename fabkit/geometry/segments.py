@@ -19,7 +19,7 @@ conversion to millimetres a circle and an arc of almost nothing have the same en
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final, Self
 
@@ -65,6 +65,18 @@ class Placing:
             x = -x
         x, y = ((x, y), (-y, x), (-x, -y), (y, -x))[self.quarter_turns % 4]
         return x + self.dx_mm, y + self.dy_mm
+
+    def undone(self) -> Placing:
+        """Give what lays points back.
+
+        >>> there = Placing(mirrored=True, quarter_turns=1, dx_mm=1, dy_mm=2)
+        >>> there.undone().points(there.points(np.array([[3.0, 4.0]]))).tolist()
+        [[3.0, 4.0]]
+        """
+        turns = self.quarter_turns if self.mirrored else -self.quarter_turns % 4
+        linear = Placing(mirrored=self.mirrored, quarter_turns=turns)
+        dx, dy = linear.axes(np.array([-self.dx_mm]), np.array([-self.dy_mm]))
+        return replace(linear, dx_mm=float(dx[0]), dy_mm=float(dy[0]))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

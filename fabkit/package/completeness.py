@@ -13,7 +13,7 @@ from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile, Kind
 from fabkit.formats.sidecars.model import JobFile
 from fabkit.package import rules
-from fabkit.package.content import is_same_image
+from fabkit.package.content import Look, is_same_image
 from fabkit.package.model import PackageFile, RoleKind, Side
 from fabkit.package.words import read_function
 
@@ -113,27 +113,43 @@ def _find_unpaired(files: Sequence[PackageFile]) -> Iterator[Finding]:
 
 _DRAWN: Final = 20
 """Strokes from which on one image cannot be that of two layers: pads alone may be alike."""
+_TRACKS: Final = 4
+"""Strokes from which on two coppers are more than pads or pours, where they end on pads, ..."""
+_TRACKED: Final = 0.1
+"""... on at least this share of them."""
 
 
 def _find_copies(files: Sequence[PackageFile]) -> Iterator[Finding]:
-    """Find layers of different kinds that hold one image: one was written over the other."""
+    """Find layers that hold one image though they should not: one was written over the other.
+
+    Pours of plates are often alike on both faces; tracks that cross nowhere are not.
+    """
     kinds = (RoleKind.COPPER, RoleKind.MASK, RoleKind.PASTE, RoleKind.LEGEND)
     drawn = [
         (f, f.gerber)
         for f in files
-        if f.role.kind in kinds
-        and f.gerber is not None
-        and np.count_nonzero(f.gerber.objects.kind == Kind.DRAW) >= _DRAWN
+        if f.role.kind in kinds and f.gerber is not None and _strokes(f.gerber) >= _TRACKS
     ]
     for (one, a), (two, b) in combinations(drawn, 2):
-        if one.role.kind is not two.role.kind and is_same_image(a, b):
-            yield Finding.of(
-                rules.SAME_IMAGE,
-                f"{one.name} and {two.name} hold one image, though one is {one.role} and the "
-                f"other {two.role}",
-                Place(file=one.name),
-                Place(file=two.name),
-            )
+        alike = one.role.kind is two.role.kind
+        if alike:
+            proves = one.role.kind is RoleKind.COPPER and Look(a).linked >= _TRACKED
+        else:
+            proves = _strokes(a) >= _DRAWN
+        if one.role == two.role or not proves or not is_same_image(a, b):
+            continue
+        yield Finding.of(
+            rules.SAME_IMAGE,
+            f"{one.name} and {two.name} hold one image, though one is {one.role} and the "
+            f"other {two.role}",
+            Place(file=one.name),
+            Place(file=two.name),
+            severity=rules.UNKNOWN.severity if alike else rules.SAME_IMAGE.severity,
+        )
+
+
+def _strokes(file: GerberFile) -> int:
+    return int(np.count_nonzero(file.objects.kind == Kind.DRAW))
 
 
 def _has_through_pads(file: PackageFile) -> bool:

@@ -14,7 +14,7 @@ from fabkit.base.limits import Limits
 from fabkit.base.units import INCH_MM, format_mm, format_number
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.drill.reader import read as read_drill
-from fabkit.formats.gerber.model import GerberFile
+from fabkit.formats.gerber.model import GerberFile, Kind, pen_widths
 from fabkit.formats.gerber.problems import UNIT_MISSING
 from fabkit.formats.gerber.reader import read
 from fabkit.formats.gerber.reader import read as read_gerber
@@ -33,6 +33,10 @@ _WHAT: Final = {
 _MARGIN_MM: Final = 1.0
 _CLOSE: Final = 1.5
 """A profile is at most this many times as large as what it surrounds (a choice of ours)."""
+_PRINT_SLACK: Final = 0.25
+"""Share of the board's size by which a legend may reach beyond the layers."""
+_PENS_MM: Final = (0.04, 2.0)
+"""Strokes of legends are neither thinner nor wider (published maker guides: 0.1 to 0.3 mm)."""
 _FEW_HOLES: Final = 3
 """Fewer holes outside the board are defects of their own."""
 _CALLED: Final = 0.9
@@ -65,6 +69,7 @@ def lay(
         if fit.placing != Placing():
             contents[i] = _placed(contents[i], fit.placing)
     findings += _lay_profile(members, contents, roles, fits, limits)
+    findings += _scale_legends(members, contents, roles, limits)
     return findings
 
 
@@ -262,12 +267,14 @@ def _lay_profile(
             )
         return
     apart = (box[2:] < low).any() or (box[:2] > high).any()
-    fits_in = (high - low <= box[2:] - box[:2] + 2 * _MARGIN_MM).all()
-    # A profile that overlaps the layers may be right: some copper and text of a film lie outside
-    # many.  Where holes do, too, it is the profile that is off.
-    if not fits_in or not (apart or _holes_outside(contents, roles, box, rest)):
-        return
     spare = (box[2:] - box[:2]) - (high - low)
+    fits_in = (spare >= -2 * _MARGIN_MM).all()
+    beyond = np.maximum(box[:2] - low, high - box[2:])
+    # A profile that overlaps the layers may be right: some copper and text of a film lie outside
+    # many.  Where holes do, too, or where all that lies outside would just fit in, it is off.
+    filled = ((beyond > _MARGIN_MM) & (beyond > 2 * np.abs(spare))).any()
+    if not fits_in or not (apart or filled or _holes_outside(contents, roles, box, rest)):
+        return
     moves = [fit.placing for fit in fits.values() if fit.placing != Placing() and fit.factor == 1]
     middle = (low + high - box[:2] - box[2:]) / 2
     chosen = Placing(dx_mm=float(middle[0]), dy_mm=float(middle[1]))
@@ -287,7 +294,7 @@ def _lay_profile(
         yield _moved(
             rules.SHIFTED,
             f"the profile lies {_shift(-chosen.dx_mm)}, {_shift(-chosen.dy_mm)} mm off, "
-            f"{'beside all layers' if apart else 'with holes and copper outside'}; {how}",
+            f"{'beside all layers' if apart else 'with parts of the layers outside'}; {how}",
             Place(file=members[i].name),
             float(np.hypot(chosen.dx_mm, chosen.dy_mm)),
             "mm",
@@ -306,6 +313,61 @@ def _times_off(box: Floats, rest: Floats) -> float | None:
     if surrounds(box):
         return None
     return next((f for f in FACTORS if surrounds(box * f)), None)
+
+
+def _scale_legends(
+    members: Sequence[Member], contents: list[Content], roles: Sequence[Role], limits: Limits
+) -> Iterator[Finding]:
+    """Read a legend in the other unit, where only then it lies on the board in usual strokes."""
+    rest = _extent(contents, roles)
+    if rest is None:
+        profiles = [
+            c.bounds
+            for c, role in zip(contents, roles, strict=True)
+            if role.kind is RoleKind.PROFILE and isinstance(c, GerberFile)
+        ]
+        rest = _box_of(profiles)
+    if rest is None:
+        return
+    slack = _PRINT_SLACK * (rest[2:] - rest[:2]) + _MARGIN_MM
+    for i, role in enumerate(roles):
+        content = contents[i]
+        if role.kind is not RoleKind.LEGEND or not isinstance(content, GerberFile):
+            continue
+        pen = _usual_pen(content)
+        for factor, stated in ((INCH_MM, 1.0), (1 / INCH_MM, INCH_MM)):
+            box = _bounds(content) * factor
+            on_board = (box[:2] >= rest[:2] - slack).all() and (box[2:] <= rest[2:] + slack).all()
+            if content.unit_mm != stated or not on_board:
+                continue
+            covers = bool((box[2:] - box[:2] >= 0.5 * (rest[2:] - rest[:2])).any())
+            apart = (box[2:] / factor < rest[:2]).any() or (box[:2] / factor > rest[2:]).any()
+            odd_pen = pen is not None and not _is_pen(pen) and _is_pen(pen * factor)
+            if odd_pen or (covers and (pen is None or apart)):
+                contents[i] = _read_scaled(members[i], content, factor, limits)
+                times, size = max(factor, 1 / factor), "small" if factor > 1 else "large"
+                yield _moved(
+                    rules.SCALED,
+                    f"the {role} is {format_number(times)} times too {size}; read in the right "
+                    "size, it lies on the board",
+                    Place(file=members[i].name),
+                    times,
+                    "times",
+                    "used in the right size",
+                )
+                break
+
+
+def _usual_pen(file: GerberFile) -> float | None:
+    """Width of most strokes, mm; None without any."""
+    kind = file.objects.kind
+    widths = pen_widths(file, np.flatnonzero((kind == Kind.DRAW) | (kind == Kind.ARC)))
+    widths = widths[widths > 0]
+    return float(np.median(widths)) if len(widths) else None
+
+
+def _is_pen(width: float) -> bool:
+    return _PENS_MM[0] <= width <= _PENS_MM[1]
 
 
 def _holes_outside(

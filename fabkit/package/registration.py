@@ -257,10 +257,26 @@ def _moved(group: list[_Part], parts: list[_Part], *, mirror_only: bool) -> list
         return None
     reference = np.concatenate([o.points for o in others.values()])
     fit = find_fit(points, reference, mirror_only=mirror_only)
+    if fit is None and group[0].role.kind is RoleKind.COPPER and not mirror_only:
+        fit = _fit_back(points, reference)
     if fit is None:
         return None
     made = {p.index: p.moved(fit) for p in group}
     return [made.get(p.index, p) for p in parts]
+
+
+def _fit_back(points: Floats, reference: Floats) -> Fit | None:
+    """Find what lays copper under the holes and openings, where most of its pads have neither."""
+    back = find_fit(reference, points)
+    if back is None or back.factor != 1.0:
+        return None
+    placing, index = back.placing.undone(), SpotIndex(reference, FIT_MM)
+    return replace(
+        back,
+        placing=placing,
+        before=index.share(points),
+        after=index.share(placing.points(points)),
+    )
 
 
 def find_fit(

@@ -299,6 +299,16 @@ def test_unit_of_a_table_is_judged_by_the_board() -> None:
     assert "board/placement-unit" in ids(made)
 
 
+@pytest.mark.parametrize(("step", "inches"), [(0.7, True), (1.2, False)])
+def test_a_stated_unit_in_which_parts_lie_on_each_other(step: float, inches: bool) -> None:
+    """Six middles 0.7 mm apart, on a board of 110 mm, are in inches; 1.2 mm apart they may be."""
+    far = [(5.5 * x, 5 * y) for x, y in FRAME]
+    rows = "".join(f"D{k},{0.5 + step * k:.2f}mm,0.5mm,0,top\n" for k in range(6))
+    made = board(line(far), pos__csv=f"Ref,X,Y,Rot,Side\n{rows}".encode())
+
+    assert ("board/placement-unit" in ids(made)) is inches
+
+
 def test_drill_file_out_of_place_does_not_tell_plating() -> None:
     """Holes far off the copper stay of unknown plating, the profile stays."""
     made = board(x__drl=drill(*((x + 500, y + 300) for x, y in PADS)))

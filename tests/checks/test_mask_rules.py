@@ -77,6 +77,12 @@ def test_the_copper_written_into_the_mask_is_one_image(name, tmp_path):
     assert "package/same-image" in ids
 
 
+def test_the_top_copper_written_into_the_bottom_is_one_image(tmp_path):
+    parcel = KINDS["layers/copper-copied"].plant(package("kinds/soldered")).parcel
+    ids = {f.id for f in fabkit.open_package(parcel.written(tmp_path)).problems}
+    assert "package/same-image" in ids
+
+
 def test_masks_like_their_copper_without_tracks_are_two_images(tmp_path):
     ids = {f.id for f in fabkit.open_package(package("card").written(tmp_path)).problems}
     assert "package/same-image" not in ids

@@ -128,6 +128,38 @@ def test_a_profile_beside_everything_goes_where_its_drill_file_goes() -> None:
     assert profile.bounds == pytest.approx((-0.05, -0.05, 60.05, 60.05), abs=0.01)
 
 
+def test_copper_whose_pads_have_mostly_no_hole_is_laid_back_by_those_that_have() -> None:
+    """Of 24 pads 14 have holes and openings: no move lays 80 % of them, one lays all holes."""
+    pads, pads_at = tuple(map(tuple, PADS + np.array((300, 0)))), tuple(map(tuple, HOLES))
+    files = board(x__gbl=gerber(pads=pads, lines=[pads]), x__gbs=gerber(pads=pads_at, pad_mm=1.1))
+    assert {n: r for n, (r, _) in told(files).items()} == {"x.gbl": "register/shifted"}
+
+
+PLATE = {"x.gtl": gerber(lines=[tuple((1 + 0.97 * x, 1 + 0.97 * y) for x, y in FRAME)] * 6)}
+
+
+@pytest.mark.parametrize(("shift", "fires"), [(12, True), (0.8, False)])
+def test_a_profile_that_what_lies_outside_would_fill(shift: float, fires: bool) -> None:
+    """Copper all over a plate without holes, 12 mm beyond its edge: the profile was moved."""
+    frame = tuple((x + shift, y) for x, y in FRAME)
+    found = told({**PLATE, "x.gko": gerber(lines=[frame])})
+    assert {n: r for n, (r, _) in found.items()} == ({"x.gko": "register/shifted"} if fires else {})
+
+
+@pytest.mark.parametrize("unit", ["MOIN", "MOMM"])
+def test_a_legend_in_the_other_unit(unit: str) -> None:
+    """Strokes of 0.1 inch or 0.004 mm are no pens; in the other unit it lies on the board."""
+    lines = [((5, 5), (30, 5), (30, 20)), ((8, 8), (12, 8))]
+    if unit == "MOMM":
+        lines = [tuple((x / 25.4, y / 25.4) for x, y in line) for line in lines]
+    legend = gerber(lines=lines).replace(b"MOMM", unit.encode())
+    legend = legend.replace(b"C,0.1*", b"C,0.1*" if unit == "MOIN" else b"C,0.004*")
+    found = told(board(x__gto=legend))
+
+    assert {name: rule for name, (rule, _) in found.items()} == {"x.gto": "register/other-unit"}
+    assert told(board(x__gto=gerber(lines=[((5, 5), (30, 5))]))) == {}
+
+
 def test_a_file_of_another_board_fits_nowhere() -> None:
     """Openings that no move lays on pads belong to another board."""
     other = tuple(map(tuple, np.round(RNG.uniform(2, 58, (24, 2)), 2)))

@@ -195,6 +195,11 @@ def painted_by(step: float) -> str:
 
 SCATTER = ((4, 4), (9, 5), (13.5, 3.5), (19, 6), (26, 4), (5, 14), (12, 16.5), (25, 15))
 ELSEWHERE = ((3, 9.5), (7.3, 11), (11.6, 9.2), (16, 12.1), (21.4, 10), (27, 9.7), (18, 17))
+SPREAD: Files = {
+    "top.gbr": layer("Copper,L1,Top", dots(*SCATTER)),
+    "bottom.gbr": layer("Copper,L2,Bot", dots(*SCATTER)),
+    "holes.drl": drill(*SCATTER),
+}
 SCATTERED: Files = {
     "top.gbr": layer("Copper,L1,Top", dots(*SCATTER)),
     "bottom.gbr": layer("Copper,L2,Bot", dots(*SCATTER)),
@@ -381,6 +386,18 @@ CASES: dict[str, tuple[Files, Files]] = {
     "copper/pour-painted": (
         {"top.gbr": painted_by(0.18)},
         {"top.gbr": painted_by(0.4)},
+    ),
+    "net/netlist-part": (
+        {**SPREAD, **netlist(*points(*SCATTER[:3], SCATTER[-1]))},
+        {**SPREAD, **netlist(*points(*SCATTER))},
+    ),
+    "copper/pad-without-size": (
+        {"bottom.gbr": layer("Copper,L2,Bot", dots(*PADS), pen=0)},
+        # What only marks a bare hole needs no size.
+        {
+            "bottom.gbr": layer("Copper,L2,Bot", dots((15, 10)), pen=0),
+            "bare.drl": drill((15, 10), function="NonPlated,1,2,NPTH"),
+        },
     ),
     "net/netlist-point-lost": (
         netlist(*POINTS, record("327", c4="C", c21="J2", c27="-1", c39="A01X+015000Y+010000")),

@@ -405,6 +405,7 @@ def aperture_undefined(parcel: Parcel, _: Random) -> Plant:
     "hole/",
     "mask/",
     "net/",
+    "copper/",
 )
 def aperture_zero(parcel: Parcel, _: Random) -> Plant:
     return _most_used(parcel, "C,0")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import pairwise
 from math import hypot
 from random import Random
@@ -23,6 +24,16 @@ def _opened(parcel: Parcel) -> Iterator[tuple[Pad, Pad]]:
         found = parcel.openings[pad.side].get(spot(*pad.at), [])
         if len(found) == 1:
             yield pad, found[0]
+
+
+def _alone(parcel: Parcel, one: Pad) -> bool:
+    """Whether no other opening of the face reaches into this one."""
+    return not any(
+        other is not one and hypot(other.mark.x - one.mark.x, other.mark.y - one.mark.y) < reach
+        for found in parcel.openings[one.side].values()
+        for other in found
+        for reach in [(max(one.box) + max(other.box)) / 2]
+    )
 
 
 def _on_hole(parcel: Parcel, pad: Pad) -> bool:
@@ -62,7 +73,7 @@ def hole_opening_lost(parcel: Parcel, rng: Random) -> Plant:
 
 @kind("mask/opening-small", "Makes one opening half as wide as its pad.", "mask/", "half/")
 def opening_small(parcel: Parcel, rng: Random) -> Plant:
-    found = [(p, o) for p, o in _opened(parcel) if min(p.box) > 0.5]
+    found = [(p, o) for p, o in _opened(parcel) if min(p.box) > 0.5 and _alone(parcel, o)]
     pad, opening = pick(rng, found, "pad with one opening")
     layer = _layer(parcel, opening)
     shape = f"C,{layer.size(min(pad.box) / 2)}"
@@ -362,7 +373,13 @@ def legends_exchanged(parcel: Parcel, _: Random) -> Plant:
     "copper/",
 )
 def copper_copied(parcel: Parcel, _: Random) -> Plant:
-    return _copied_face(parcel, "copper")
+    planted = _copied_face(parcel, "copper")
+    layer = parcel.gerbers[planted.files[1]]
+    pads = {spot(m.x, m.y) for m in layer.flashes}
+    ends = [end for m in layer.draws for end in ((m.x, m.y), (m.from_x, m.from_y))]
+    tracked = sum(spot(*end) in pads for end in ends) >= 4
+    hidden = planted.hidden or ("" if tracked else "pours alone may be alike on both faces")
+    return replace(planted, hidden=hidden)
 
 
 # -- paste -------------------------------------------------------------------------------------

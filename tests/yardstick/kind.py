@@ -145,5 +145,9 @@ def layer_of(parcel: Parcel, kind_name: str, side: str | None = None) -> tuple[s
     Unfit
         There is none.
     """
-    layers = [(n, g) for n, g in parcel.layers(kind_name, side) if g.marks or g.regions]
+    layers = [
+        (n, g)
+        for n, g in parcel.layers(kind_name, side)
+        if any(one.dark for one in (*g.marks, *g.regions))
+    ]
     return first(layers, f"{side or ''} {kind_name} layer".strip())

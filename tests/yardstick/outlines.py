@@ -33,7 +33,7 @@ def _drawn(parcel: Parcel, points: list[tuple[float, float]], *, wide: float = 0
     )
 
 
-@kind("profile/missing", "Leaves out the profile.", "package/", "profile/", weight="stop")
+@kind("profile/missing", "Leaves out the profile.", "package/", "profile/")
 def missing(parcel: Parcel, _: Random) -> Plant:
     names = parcel.named("profile")
     first(names, "profile")
@@ -129,7 +129,10 @@ def other_unit(parcel: Parcel, _: Random) -> Plant:
 @kind("profile/shifted", "Moves the profile by 12 mm.", *PROFILE, weight="stop")
 def shifted(parcel: Parcel, _: Random) -> Plant:
     name, layer = _profile(parcel)
-    return Plant(parcel.with_text(name, layer.transformed(lambda x, y: (x + 12, y))), None, (name,))
+    moved = parcel.with_text(name, layer.transformed(lambda x, y: (x + 12, y)))
+    others = [g for n, g in parcel.gerbers.items() if n != name and (g.marks or g.regions)]
+    hidden = "" if others or parcel.holes else "nothing else is drawn or drilled"
+    return Plant(moved, None, (name,), hidden=hidden)
 
 
 @kind("profile/mirrored", "Mirrors the profile about its middle.", *PROFILE)

@@ -257,11 +257,38 @@ def tenfold(parcel: Parcel, _: Random) -> Plant:
 # -- placement ---------------------------------------------------------------------------------
 
 
-def _rows(parcel: Parcel, pattern: str, change: Callable[[re.Match[str]], str]) -> Plant:
+def _rows(parcel: Parcel, change: Callable[[float, float], tuple[float, float]]) -> Plant:
+    """Change the places of a table, found by the words of its heading."""
     name = first(parcel.placements, "placement table")
     lines = parcel.text(name).splitlines(keepends=True)
-    text = "".join([lines[0], *(re.sub(pattern, change, line, count=1) for line in lines[1:])])
-    return Plant(parcel.with_text(name, text), None, (name,))
+    heads = [n for n, line in enumerate(lines) if re.search(r"rot", line, re.IGNORECASE)]
+    head = first(heads, "heading")
+    split = r"[^,;\t\r\n]+" if re.search(r"[,;\t]", lines[head]) else r"[^\s#]+"
+    words = [m[0].strip(' "').lower() for m in re.finditer(split, lines[head])]
+    # Counted from the end: where blanks part the columns, values may hold blanks, too.
+    columns = [
+        n - len(words) for axis in "xy" for n, word in enumerate(words)
+        if re.search(rf"(^|[^a-z])(pos|mid|center|centre)?[ _-]?{axis}([^a-z]|$)", word)
+    ][:2]  # fmt: skip
+    if len(columns) < 2:
+        raise Unfit("no columns of places")
+    out = lines[: head + 1]
+    for line in lines[head + 1 :]:
+        cells = list(re.finditer(split, line))
+        try:
+            one, two = (cells[n] for n in columns)
+            a, b = (re.search(r"-?\d+(\.\d*)?", cell[0]) for cell in (one, two))
+        except IndexError:
+            a = b = None
+        if a and b:
+            values = change(float(a[0]), float(b[0]))
+            for cell, at, value in sorted(
+                zip((one, two), (a, b), values, strict=True), key=lambda c: -c[0].start()
+            ):
+                start = cell.start() + at.start()
+                line = f"{line[:start]}{value:.4f}{line[start + len(at[0]) :]}"
+        out.append(line)
+    return Plant(parcel.with_text(name, "".join(out)), None, (name,))
 
 
 @kind(
@@ -271,11 +298,7 @@ def _rows(parcel: Parcel, pattern: str, change: Callable[[re.Match[str]], str]) 
     "placement/",
 )
 def placement_unit(parcel: Parcel, _: Random) -> Plant:
-    return _rows(
-        parcel,
-        r"(-?\d+\.\d+)([^,;\t]*[,;\t]\s*\"?)(-?\d+\.\d+)",
-        lambda m: f"{float(m[1]) / 25.4:.4f}{m[2]}{float(m[3]) / 25.4:.4f}",
-    )
+    return _rows(parcel, lambda x, y: (x / 25.4, y / 25.4))
 
 
 @kind(
@@ -285,11 +308,7 @@ def placement_unit(parcel: Parcel, _: Random) -> Plant:
     "placement/",
 )
 def placement_far(parcel: Parcel, _: Random) -> Plant:
-    return _rows(
-        parcel,
-        r"(-?\d+\.\d+)([^,;\t]*[,;\t]\s*\"?)(-?\d+\.\d+)",
-        lambda m: f"{float(m[1]) + 400:.4f}{m[2]}{m[3]}",
-    )
+    return _rows(parcel, lambda x, y: (x + 400, y))
 
 
 @kind(

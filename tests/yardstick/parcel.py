@@ -221,7 +221,7 @@ class Parcel:
         return [
             n
             for n in sorted(self.files)
-            if re.search(r"^3[12]7.{20,}", self.text(n)[:20000], re.MULTILINE)
+            if re.search(r"^3[12]7.{28}.*X[+-]?\d+Y[+-]?\d+", self.text(n)[:20000], re.MULTILINE)
         ]
 
     @cached_property
