@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from dataclasses import replace as with_fields
 from difflib import get_close_matches
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
 
@@ -439,23 +440,24 @@ def change_names() -> tuple[str, ...]:
 
 def change_files(comparison: Comparison) -> dict[str, bytes]:
     """Draw what changed: all in one sheet with inner layers, and each face, by file name."""
-    from fabkit.pictures.changes import change_scene, change_sheet
+    from fabkit.pictures.changes import change_scenes, change_sheet
+    from fabkit.pictures.paint_png import paint, paint_sheet, png_bytes
+    from fabkit.pictures.paint_svg import picture_svg
     from fabkit.pictures.scene import sheet_of
-    from fabkit.pictures.sheets import SIDES
 
-    faces = {side: change_scene(comparison, side) for side in SIDES}
-    pictures: tuple[Scene | Sheet, ...] = (
-        change_sheet(comparison, faces),
-        faces["top"],
-        faces["bottom"],
-    )
+    # Each face is wanted alone and on the sheet, mostly at one scale.
+    painter = cache(paint)
     files = {}
+    pictures: tuple[Scene | Sheet, ...] = (
+        change_sheet(comparison),
+        *change_scenes(comparison).values(),
+    )
     for stem, picture in zip(CHANGE_FILES, pictures, strict=True):
         sheet = sheet_of(picture)
         longest = max(sheet.width_mm, sheet.height_mm)
-        options = PreviewOptions(px_per_mm=min(CHANGES_PX_PER_MM, CHANGES_MOST_PX / longest))
-        for kind in ("png", "svg"):
-            files[f"{stem}.{kind}"] = sheet_bytes(picture, kind, options)
+        scale = min(CHANGES_PX_PER_MM, CHANGES_MOST_PX / longest)
+        files[f"{stem}.png"] = png_bytes(paint_sheet(sheet, scale, painter), scale)
+        files[f"{stem}.svg"] = picture_svg(sheet).encode()
     return files
 
 

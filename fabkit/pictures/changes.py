@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 import shapely
 
+from fabkit.base.once import once_per
 from fabkit.board.model import Board, Layer
 from fabkit.compare.model import HALF_KEY_MM, Change, Comparison, LayerChange, Points, Verb, What
 from fabkit.geometry.neighbours import PointTree, label_groups
@@ -16,6 +17,7 @@ from fabkit.pictures import palette
 from fabkit.pictures.finished import board_stencils, layer_stencil, outline
 from fabkit.pictures.scene import Coat, Fill, Group, Pen, Scene, SceneDraft, Sheet, Stencil
 from fabkit.pictures.sheets import SIDES, side_by_side, text_size
+from fabkit.pictures.vectors import fill_contours
 
 FACES: Final = {"top": "Front", "bottom": "Back"}
 
@@ -34,13 +36,9 @@ them (our choice); what moved with a key or part has its pin."""
 Frame = tuple[float, float, float, float]
 
 
-def change_sheet(comparison: Comparison, faces: Mapping[Side, Scene] | None = None) -> Sheet:
-    """Front and back side by side, and each inner layer that changed.
-
-    ``faces`` are the scenes of both, where they have been made already.
-    """
-    made = faces or {side: change_scene(comparison, side) for side in SIDES}
-    scenes = [made[side] for side in SIDES]
+def change_sheet(comparison: Comparison) -> Sheet:
+    """Front and back side by side, and each inner layer that changed."""
+    scenes = list(change_scenes(comparison).values())
     # Half of the key under either face: a long caption would push the faces apart.
     notes = {"top": KEY, "bottom": "; ".join(_signs(comparison))}
     names = [f"{FACES[side]}: {notes[side]}".removesuffix(": ") for side in SIDES]
@@ -68,6 +66,12 @@ def _signs(comparison: Comparison) -> Iterator[str]:
 def _is_move(change: Change) -> bool:
     """Whether a line with a dot shows the change."""
     return change.what in (What.KEY, What.PART) and change.moved_mm is not None
+
+
+@once_per
+def change_scenes(comparison: Comparison) -> Mapping[Side, Scene]:
+    """Draw front and back, once: pictures and page show the same."""
+    return {side: change_scene(comparison, side) for side in SIDES}
 
 
 def change_scene(comparison: Comparison, side: Side) -> Scene:
@@ -137,11 +141,11 @@ def _paint(
     gone = np.concatenate([none, *(a.removed for a in layers)])
     fresh = np.concatenate([none, *(a.added for a in layers)])
     if len(gone):
-        draft.stencils["gone"] = Stencil((Fill(gone),))
+        lost = Fill(gone)
+        draft.stencils["gone"] = Stencil((lost,))
         draft.coat("gone", REMOVED, opacity=0.3, inside=("gone",))
         draft.coat("gone, hatched", REMOVED, _hatch(draft.frame, size), inside=("gone",))
-        rings = shapely.get_rings(shapely.get_parts(gone))
-        draft.coat("edge of what is gone", REMOVED, Pen.along(rings, 0.05))
+        draft.coat("edge of what is gone", REMOVED, Pen.around(fill_contours(lost), 0.05))
     if len(fresh):
         draft.coat("new", ADDED, Fill(fresh), opacity=0.8)
     _paint_holes(draft, changes, size)

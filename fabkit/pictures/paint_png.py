@@ -6,7 +6,7 @@ entry for each combination.  Only the few on an edge are mixed one by one, by th
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -156,10 +156,13 @@ def paint(scene: Scene, px_per_mm: float) -> Bytes:
     return words.view(np.uint8).reshape(grid.rows, grid.columns, 4)
 
 
-def paint_sheet(sheet: Sheet, px_per_mm: float) -> Bytes:
+def paint_sheet(
+    sheet: Sheet, px_per_mm: float, painter: Callable[[Scene, float], Bytes] = paint
+) -> Bytes:
     """Paint scenes in their places, (rows, columns, 4) uint8.
 
-    Places are rounded to whole pixels, so a scene looks the same alone and on a sheet.
+    Places are rounded to whole pixels, so a scene looks the same alone and on a sheet: where both
+    are wanted, ``painter`` may give what was painted before.
 
     Raises
     ------
@@ -170,7 +173,7 @@ def paint_sheet(sheet: Sheet, px_per_mm: float) -> Bytes:
     whole = grid_of(Scene(sheet.title, frame, False, {}, ()), px_per_mm)
     out = np.zeros((whole.rows, whole.columns, 4), dtype=np.uint8)
     for item in sheet.placed:
-        picture = paint(item.scene, px_per_mm * item.scale)
+        picture = painter(item.scene, px_per_mm * item.scale)
         bottom = whole.rows - round(item.y_mm * px_per_mm)
         left = round(item.x_mm * px_per_mm)
         top = bottom - picture.shape[0]

@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from math import atan2, cos, pi, sin
 from xml.sax.saxutils import escape
 
+from fabkit.base.once import once_per
 from fabkit.base.units import format_number
 from fabkit.formats.gerber.model import Pose
 from fabkit.pictures.curves import Contour, arc_sweep
@@ -121,22 +122,27 @@ def _flash(flash: Flash, prefix: str) -> str:
 
 def _run_text(run: Run, prefix: str) -> str:
     """Elements of a run; fill and stroke colours are inherited."""
-    out = []
+    fills, strokes = _plain_text(run)
+    fills += "".join(_flash(flash, prefix) for flash in run.flashes)
+    return (f'<g stroke="none">{fills}</g>' if fills else "") + strokes
+
+
+@once_per
+def _plain_text(run: Run) -> tuple[str, str]:
+    """Write fills and strokes of a run, once; flashes depend on the document."""
     fills = [f'<path d="{path_text(run.fills, closed=True)}"/>'] if run.fills else []
     fills += [_circle(*disc) for disc in run.discs]
-    fills += [_flash(flash, prefix) for flash in run.flashes]
-    if fills:
-        out.append(f'<g stroke="none">{"".join(fills)}</g>')
+    strokes = ""
     if run.strokes:
         paths = [
             f'<path stroke-width="{format_number(width * 1000, digits=1)}"'
             f' d="{path_text(chains, closed=False)}"/>'
             for width, chains in run.strokes.items()
         ]
-        out.append(
+        strokes = (
             f'<g fill="none" stroke-linecap="round" stroke-linejoin="round">{"".join(paths)}</g>'
         )
-    return "".join(out)
+    return "".join(fills), strokes
 
 
 class SvgWriter(VectorWriter):

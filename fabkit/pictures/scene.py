@@ -8,7 +8,7 @@ know nothing else; tests compare scenes.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from fabkit.base.columns import Floats, Ints
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.geometry.segments import Strokes
-from fabkit.pictures.curves import ring_contour
+from fabkit.pictures.curves import Contour, ring_contour
 from fabkit.pictures.palette import Rgb
 
 
@@ -79,9 +79,13 @@ class Pen(Strokes):
         """Lead a pen along rings (an object array of shapely rings); arcs are found again."""
         import shapely
 
+        return cls.around([ring_contour(shapely.get_coordinates(r)) for r in rings], width)
+
+    @classmethod
+    def around(cls, contours: Iterable[Contour], width: float) -> Pen:
+        """Lead a pen around closed contours."""
         rows: list[tuple[float, ...]] = []
-        for ring in rings:
-            contour = ring_contour(shapely.get_coordinates(ring))
+        for contour in contours:
             x, y = contour.start
             for segment in contour.segments:
                 rows.append((x, y, *segment))

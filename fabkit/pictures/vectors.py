@@ -18,13 +18,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.base.columns import Floats, Ints
+from fabkit.base.once import once_per
 from fabkit.base.units import CHORD_ERROR_MM
 from fabkit.formats.gerber.model import GerberFile, Kind, Pose
 from fabkit.geometry.segments import Segments, Strokes
 from fabkit.pictures.curves import Contour, Segment, circle, ring_contour
 from fabkit.pictures.palette import Rgb
 from fabkit.pictures.rings import polygon_rings
-from fabkit.pictures.scene import Fill, Film, Group, Letters, Node, Part, Scene
+from fabkit.pictures.scene import Fill, Film, Group, Letters, Node, Part, Scene, Stencil
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,12 +100,25 @@ def polygon_contours(shapes: NDArray[np.object_]) -> tuple[Contour, ...]:
     return tuple(ring_contour(points[a:b]) for a, b in pairwise(starts) if b - a > 3)
 
 
+@once_per
+def fill_contours(fill: Fill) -> tuple[Contour, ...]:
+    """Find the contours of a fill, once: arcs are looked for in every ring."""
+    return polygon_contours(fill.shapes)
+
+
+@once_per
+def _plain_runs(stencil: Stencil) -> tuple[Run, ...]:
+    """Make the runs of a stencil without symbols, once: several pictures may show it."""
+    symbols = Symbols()
+    return tuple(r for part in stencil.parts for r in part_vectors(part, symbols))
+
+
 def part_vectors(part: Part, symbols: Symbols) -> Iterator[Run]:
     """Split a part into runs of one polarity each, in order."""
     if isinstance(part, Film):
         yield from _film(part, symbols)
     elif isinstance(part, Fill):
-        yield Run(fills=list(polygon_contours(part.shapes)))
+        yield Run(fills=list(fill_contours(part)))
     elif isinstance(part, Letters):
         numbers = {name: symbols.outline(name, rings) for name, rings in part.outlines.items()}
         yield Run(flashes=[Flash(numbers[name], x, y, Pose()) for name, x, y in part.places])
@@ -294,9 +308,12 @@ class VectorWriter(ABC):
         """Key of a plain stencil's shapes."""
         key = f"s-{name}"
         if self._new(key):
-            parts = self.scene.stencils[name].parts
-            runs = [self.run(r) for p in parts for r in part_vectors(p, self.symbols)]
-            self.define_shapes(key, runs)
+            stencil = self.scene.stencils[name]
+            if any(isinstance(p, Film | Letters) for p in stencil.parts):
+                runs = tuple(r for p in stencil.parts for r in part_vectors(p, self.symbols))
+            else:
+                runs = _plain_runs(stencil)
+            self.define_shapes(key, [self.run(r) for r in runs])
         return key
 
     def _mask(self, name: str, *, outside: bool) -> str:

@@ -6,6 +6,8 @@ import base64
 from dataclasses import replace
 from typing import Final
 
+import shapely
+
 from fabkit.base.tables import Record
 from fabkit.compare.model import Comparison
 from fabkit.outputs.comparison import (
@@ -18,7 +20,7 @@ from fabkit.outputs.comparison import (
 )
 from fabkit.outputs.report.board_view import SIDES, is_light, pixels_uri
 from fabkit.outputs.report.shell import render_page
-from fabkit.pictures.changes import FACES, change_scene, frame_of, picture_key
+from fabkit.pictures.changes import FACES, change_scenes, frame_of, picture_key
 from fabkit.pictures.finished import finished_face
 from fabkit.pictures.options import PreviewOptions, Surroundings
 from fabkit.pictures.paint_svg import picture_svg
@@ -26,6 +28,9 @@ from fabkit.pictures.scene import Scene
 
 VECTOR_LIMIT: Final = 400_000
 """Characters of one drawing up to which it is put into the page as vectors."""
+
+MOST_POINTS: Final = 60_000
+"""Corners of all areas that changed up to which their drawing is tried as vectors."""
 
 RASTER_PX: Final = 2000
 """Longest side of a face that is put into the page as pixels."""
@@ -92,6 +97,12 @@ def _faces(comparison: Comparison, look: PreviewOptions) -> list[Record]:
     dx, dy = comparison.alignment.shift_mm
     frames = (x0 - dx, y0 - dy, x1 - dx, y1 - dy), (x0, y0, x1, y1)
     made = []
+    points = sum(
+        int(shapely.get_num_coordinates(shapes).sum())
+        for layer in comparison.layers
+        for shapes in (layer.added, layer.removed)
+    )
+    light = is_light(comparison.new) and points <= MOST_POINTS
     for side in SIDES:
         old, new = (
             replace(finished_face(board, side, options), frame=frame)
@@ -102,7 +113,7 @@ def _faces(comparison: Comparison, look: PreviewOptions) -> list[Record]:
                 "name": FACES[side],
                 "before": _image(old, light=is_light(comparison.old)),
                 "after": _image(new, light=is_light(comparison.new)),
-                "changes": _image(change_scene(comparison, side), light=True),
+                "changes": _image(change_scenes(comparison)[side], light=light),
             }
         )
     return made
