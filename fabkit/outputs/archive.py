@@ -9,10 +9,12 @@ fields, level 9.
 from __future__ import annotations
 
 import hashlib
+import re
 import zipfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
+from typing import Final
 
 from fabkit.base.errors import OutputRefused
 from fabkit.outputs.atomic import new_file
@@ -51,6 +53,8 @@ class Packed:
         Names in the archive, with the SHA-256 of each.
     left_out
         Files of the package that were not packed, with the reason.
+    doubtful
+        Those of them that draw or cut something which the board may need.
     sha256
         Of the archive.
     contents_sha256
@@ -60,6 +64,7 @@ class Packed:
     path: Path
     members: Mapping[str, str]
     left_out: tuple[tuple[str, str], ...]
+    doubtful: tuple[str, ...]
     sha256: str
     contents_sha256: str
 
@@ -74,8 +79,9 @@ def files_to_pack(
     """
     wanted = FOR_THE_HOUSE | {RoleKind.NETLIST} if with_netlist else FOR_THE_HOUSE
     chosen = [f for f in package.files if f.role.kind in wanted]
+    doubtful = doubtful_files(package)
     left = [
-        (f.name, f"{f.role}: not needed to make the board")
+        (f.name, _NOT_KNOWN if f.name in doubtful else f"{f.role}: not needed to make the board")
         for f in package.files
         if f.role.kind not in wanted
     ]
@@ -84,6 +90,26 @@ def files_to_pack(
     unique = len({n.casefold() for n in plain} | {README}) == len(plain) + 1
     names = plain if unique else [f.name for f in chosen]
     return dict(sorted(zip(names, chosen, strict=True))), tuple(sorted(left))
+
+
+_NOT_KNOWN: Final = "it is not known whether the board needs it"
+
+_CUTS: Final = re.compile(r"(?i)mill|rout|slot|cut.?out|score|v.?cut")
+"""Words of files that may cut the board (common practice)."""
+
+
+def doubtful_files(package: Package) -> tuple[str, ...]:
+    """Find files that are left out and may be needed: without a role, or drawings of what is cut.
+
+    One that draws nothing is needed by nobody.
+    """
+    return tuple(
+        f.name
+        for f in package.files
+        if f.role.kind is RoleKind.UNKNOWN
+        or (f.role.kind is RoleKind.DRAWING and _CUTS.search(PurePosixPath(f.name).name))
+        if (f.gerber is not None and len(f.gerber.objects)) or f.drill is not None
+    )
 
 
 def write_archive(

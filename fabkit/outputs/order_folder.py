@@ -198,7 +198,7 @@ def _pack(
     judged, choice = contents.boards[number], contents.order.choice
     finish = contents.house.options.finishes.get(choice.finish)
     options = PackOptions(
-        name=judged.ordered.name,
+        name=judged.ordered.name if contents.order.file else None,
         thickness_mm=float(choice.thickness_mm),
         copper_oz=float(choice.copper_oz),
         colour=choice.colour,

@@ -7,6 +7,7 @@ from dataclasses import replace as replace_fields
 from pathlib import Path, PurePosixPath
 
 import numpy as np
+import shapely
 
 from fabkit.base.errors import FindingsRefused, OutputRefused, UsageError
 from fabkit.base.findings import Severity
@@ -15,18 +16,27 @@ from fabkit.board.model import Board
 from fabkit.board.single import choose_edge
 from fabkit.checks.judging import check
 from fabkit.checks.model import CheckOptions, CheckResult
+from fabkit.compare.model import SAME_MM
 from fabkit.outputs.archive import (
     FOR_THE_HOUSE,
     README,
     Packed,
     contents_digest,
     digest,
+    doubtful_files,
     files_to_pack,
     write_archive,
 )
 from fabkit.outputs.atomic import refuse_existing
 from fabkit.outputs.names import file_stem, names_by_rule
-from fabkit.outputs.papers import PackOptions, complete_job, fit_job, readme_text
+from fabkit.outputs.papers import (
+    PackOptions,
+    complete_job,
+    fit_job,
+    own_profile,
+    readme_text,
+    title_of,
+)
 from fabkit.package.model import PackageFile, RoleKind
 from fabkit.package.reading import open_package
 from fabkit.sheets.house import House
@@ -94,13 +104,16 @@ def pack(
             "the package holds nothing a board house needs",
             hint="`fabkit check --files` shows what each file was taken for",
         )
+    made = own_profile(board)
+    if made is not None:
+        files[made.name] = made
     # What only the user knows about a file stands in its name in the zip.
     if options.rename or board.package.stated:
-        files = names_by_rule(files, options.name or board.name)
+        files = names_by_rule(files, title_of(board, options))
     contents = {name: _bytes_of(file, files) for name, file in files.items()}
     if options.with_job:
         jobs = [name for name, file in files.items() if file.role.kind is RoleKind.JOB]
-        name = jobs[0] if jobs else f"{file_stem(options.name or board.name)}-job.gbrjob"
+        name = jobs[0] if jobs else f"{file_stem(title_of(board, options))}-job.gbrjob"
         contents[name] = complete_job(contents.get(name), board, files, options)
     contents[README] = readme_text(board, files, options, accepted_errors(judged)).encode()
 
@@ -108,7 +121,7 @@ def pack(
         again = build_board(open_package(part, limits=board.package.limits))
         if options.edge is not None:
             again = choose_edge(again, options.edge)
-        difference = find_difference(board, again)
+        difference = find_difference(board, again, profile_made=made is not None)
         if difference:
             raise OutputRefused(
                 f"the zip does not read back as the same board: {difference}",
@@ -121,6 +134,7 @@ def pack(
         path=target,
         members=members,
         left_out=left_out,
+        doubtful=doubtful_files(board.package),
         sha256=sha256,
         contents_sha256=contents_digest(members),
     )
@@ -217,28 +231,33 @@ def _bytes_of(file: PackageFile, files: Mapping[str, PackageFile]) -> bytes:
     return fit_job(file.data, beside)
 
 
-def find_difference(a: Board, b: Board) -> str:
+def find_difference(a: Board, b: Board, *, profile_made: bool = False) -> str:
     """Say in words how two boards differ as things to be made; empty when they do not.
 
     Order of files does not matter, places are compared exactly: both come from the same bytes.
+    A profile that was made for the zip is rounded, and one layer more.
     """
-    if _layers(a) != _layers(b):
+    kinds = FOR_THE_HOUSE - {RoleKind.PROFILE} if profile_made else FOR_THE_HOUSE
+    if _layers(a, kinds) != _layers(b, kinds):
         return "the layers differ"
     for name, mine, other in (("holes", a.holes, b.holes), ("slots", a.slots, b.slots)):
         if not np.array_equal(_sorted_rows(mine), _sorted_rows(other)):
             return f"the {name} differ"
     if (a.profile is None) != (b.profile is None):
         return "one has a profile, the other has none"
-    if a.profile is not None and not a.profile.equals_exact(b.profile, 0.0, normalize=True):
-        return "the profiles differ"
-    return ""
+    if a.profile is None or b.profile is None:
+        return ""
+    if a.profile.equals_exact(b.profile, 0.0, normalize=True):
+        return ""
+    apart = float(shapely.hausdorff_distance(a.profile.boundary, b.profile.boundary))
+    return "" if profile_made and apart <= SAME_MM else "the profiles differ"
 
 
-def _layers(board: Board) -> list[tuple[str, bool, int, str]]:
+def _layers(board: Board, kinds: frozenset[RoleKind]) -> list[tuple[str, bool, int, str]]:
     return sorted(
         (layer.name, layer.negative, len(layer.file.objects), str(layer.file.bounds))
         for layer in board.layers
-        if layer.kind in FOR_THE_HOUSE
+        if layer.kind in kinds
     )
 
 

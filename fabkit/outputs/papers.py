@@ -10,14 +10,20 @@ from datetime import datetime
 from pathlib import PurePosixPath
 from typing import Final
 
+import numpy as np
+import shapely
+
 from fabkit.base.tables import Record
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.base.version import VERSION
 from fabkit.board.model import Board
+from fabkit.board.rules import PROFILE_INFERRED
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile
+from fabkit.formats.gerber.reader import read
 from fabkit.outputs.records import drill_table
 from fabkit.package.model import PackageFile, Role, RoleKind
+from fabkit.package.naming import UNNAMED, name_board
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,7 +33,7 @@ class PackOptions:
     Parameters
     ----------
     name
-        What the design is called; None: as the package.
+        What the design is called; None: as its files say, wherever they lie.
     thickness_mm, copper_oz, colour, finish, lead_time, extras
         As chosen of the house sheet.
     finish_title
@@ -185,7 +191,7 @@ def _creation(file: PackageFile) -> datetime | None:
 
 
 def _specs(board: Board, options: PackOptions) -> Record:
-    name = options.name or board.name
+    name = title_of(board, options)
     width, height = (round(v, 3) for v in board.size_mm)
     stated = next(
         (
@@ -250,6 +256,55 @@ def function_of(role: Role, copper: int) -> str:
             return f"Other,{role}"
 
 
+def title_of(board: Board, options: PackOptions) -> str:
+    """Find what the design is called; the name of a folder or zip is not asked.
+
+    The same files would otherwise give another zip where they lie in another folder.
+    """
+    found = options.name or name_board("", board.package.files)
+    return "Circuit board" if found == UNNAMED else found
+
+
+PROFILE_NAME: Final = "board-profile.gbr"
+"""Name of a profile of ours in the zip."""
+
+_STEPS: Final = 1_000_000
+"""Steps in a millimetre, six decimals."""
+
+
+def own_profile(board: Board) -> PackageFile | None:
+    """Write the outline as a profile file where no file is one; None where one is.
+
+    A board house looks for no outline in other layers.  Cut-outs are none of it: routed ones are
+    in the drill files, and others were not looked for.
+    Gerber Layer Format Specification 2021.02, sections 4.1 to 4.8 and 6.5.
+    """
+    if board.profile is None or all(f.id != PROFILE_INFERRED.id for f in board.problems):
+        return None
+    lines = [
+        "%TF.FileFunction,Profile,NP*%",
+        "%FSLAX46Y46*%",
+        "%MOMM*%",
+        "G04 Made by fabkit, as no file of the export is a profile*",
+        "%ADD10C,0.1*%",
+        "D10*",
+        "G01*",
+    ]
+    for shape in board.profile.geoms:
+        steps = np.rint(shapely.get_coordinates(shape.exterior) * _STEPS).astype(np.int64)
+        for number, (x, y) in enumerate(steps.tolist()):
+            lines.append(f"X{x}Y{y}D0{1 if number else 2}*")
+    data = "\n".join([*lines, "M02*", ""]).encode()
+    return PackageFile(
+        name=PROFILE_NAME,
+        data=data,
+        role=Role(kind=RoleKind.PROFILE),
+        confidence=1.0,
+        reason="made by fabkit",
+        content=read(data, name=PROFILE_NAME),
+    )
+
+
 def readme_text(
     board: Board,
     files: Mapping[str, PackageFile],
@@ -273,15 +328,18 @@ def readme_text(
         ("Quantity", str(options.quantity) if options.quantity else ""),
         *(("Extra", extra) for extra in options.extras),
     ]
-    name = options.name or board.name
+    name = title_of(board, options)
     lines = [name, "=" * len(name), "", "Fabrication files.", "", "Wanted", "------"]
     lines += [f"{fact + ':':<20}{value}" for fact, value in facts if value]
     if not all(value for _, value in facts):
         lines.append(f"{'All else:':<20}see the order")
     lines += ["", "Files", "-----"]
+    given = {file.name for file in board.package.files}
     width_of_names = max((len(member) for member in files), default=0) + 2
     for member, file in files.items():
         exported = f" (exported as {file.name})" if options.rename or board.package.stated else ""
+        if file.name not in given:
+            exported = " (made by fabkit, as no file of the export is a profile)"
         lines.append(f"{member:<{width_of_names}}{file.role}{exported}")
     lines += ["", "Drills", "------"]
     for row in drill_table(board):

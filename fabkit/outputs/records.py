@@ -230,6 +230,7 @@ def packed_record(packed: Packed) -> Record:
         "contents_sha256": packed.contents_sha256,
         "members": [{"name": n, "sha256": d} for n, d in sorted(packed.members.items())],
         "left_out": [{"name": n, "reason": r} for n, r in packed.left_out],
+        "doubtful": list(packed.doubtful),
     }
 
 

@@ -283,6 +283,12 @@ def print_packed(console: Terminal, packed: Record, verdict: str) -> None:
         console.print(f"  {member['name']}")
     for left in packed["left_out"]:
         console.print(f"  left out: {left['name']} ({left['reason']})", style="dim")
+    if packed["doubtful"]:
+        console.print(
+            f"NOT PACKED, and perhaps needed: {', '.join(packed['doubtful'])}. If the board is "
+            "milled, routed or scored by them, state what they are with --role",
+            style="bold red",
+        )
     console.print(verdict, style="bold")
     rest = f" ({len(packed['members'])} files, SHA-256 {packed['sha256']})"
     console.print("upload: ", (packed["path"], "bold"), rest)

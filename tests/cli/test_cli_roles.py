@@ -43,7 +43,7 @@ def test_the_zip_needs_no_word_of_the_user(run, tmp_path):
     run("pack", folder, *FLAGS, "--out", tmp_path / "up.zip")
     with zipfile.ZipFile(tmp_path / "up.zip") as archive:
         names = archive.namelist()
-    assert "wren-top-copper-layer-1.gbr" in names
+    assert "Circuit-board-top-copper-layer-1.gbr" in names
     assert "2 copper layers" in run("check", tmp_path / "up.zip").output
 
 

@@ -4,25 +4,33 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
+import shutil
 import subprocess
 import sys
 import zipfile
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
+import shapely
 
 import fabkit
+from fabkit import CheckResult
 from fabkit.base.errors import OutputRefused
 from fabkit.outputs.archive import (
     FOR_THE_HOUSE,
     contents_digest,
     digest,
+    doubtful_files,
     files_to_pack,
     write_archive,
 )
 from fabkit.outputs.papers import PackOptions, readme_text
 from fabkit.package.model import LeftOut, Package, PackageFile, Role, RoleKind
 
+CARD = Path(__file__).parents[2] / "fixtures/card"
 CONTENTS = {"b.gbr": b"two" * 1000, "a.drl": b"one", "ü.gbr": b"three"}
 
 
@@ -174,3 +182,67 @@ def test_the_readme_orders_no_copper_finish_of_a_bare_plate() -> None:
     assert "Solder mask:        green" in card
     assert "Lead time" not in card
     assert card.count("see the order") == 1
+
+
+@pytest.fixture(scope="module")
+def bare() -> CheckResult:
+    """A verdict that forbids nothing, so that packing alone is tried."""
+    card = fabkit.build_board(fabkit.open_package(CARD))
+    return fabkit.check(card, options=fabkit.CheckOptions(only=("package/nets",)))
+
+
+def test_an_outline_of_a_drawing_is_packed_as_a_profile(tmp_path, bare) -> None:
+    """The zip holds a profile with its function (Gerber Layer Format 2021.02, section 5.6.3).
+
+    Its corners are counted with shapely, whatever our reader makes of the file.
+    """
+    package = fabkit.open_package(CARD, roles={"dunnock-profile.gbr": "drawing"})
+    board = fabkit.build_board(package)
+
+    packed = fabkit.pack(board, tmp_path / "up.zip", result=bare)
+
+    with zipfile.ZipFile(packed.path) as archive:
+        (name,) = (n for n in archive.namelist() if n.endswith("-profile.gbr"))
+        text, readme = (archive.read(n).decode() for n in (name, "readme.txt"))
+    assert "%TF.FileFunction,Profile,NP*%" in text
+    points = [tuple(map(int, p)) for p in re.findall(r"X(-?\d+)Y(-?\d+)D0[12]\*", text)]
+    drawn = shapely.Polygon(np.array(points) / 1e6)
+    assert board.profile is not None
+    solid = shapely.union_all([shapely.Polygon(p.exterior) for p in board.profile.geoms])
+    assert shapely.symmetric_difference(drawn, solid).area < 1e-3
+    assert "made by fabkit" in readme
+
+
+def test_the_same_files_give_the_same_zip_wherever_they_lie(tmp_path, bare) -> None:
+    """The name of the folder leaves no trace, and the title is what the files call the board."""
+    made = []
+    for folder in ("gerbers", "one/for the house rev-7"):
+        shutil.copytree(CARD, tmp_path / folder)
+        board = fabkit.build_board(fabkit.open_package(tmp_path / folder))
+        options = PackOptions(rename=True, with_job=True)
+        target = tmp_path / f"{len(made)}.zip"
+        made.append(fabkit.pack(board, target, result=bare, options=options).sha256)
+
+    assert made[0] == made[1]
+    with zipfile.ZipFile(tmp_path / "0.zip") as archive:
+        assert archive.read("readme.txt").decode().lower().startswith("dunnock")
+
+
+@pytest.mark.parametrize(
+    ("name", "role", "doubted"),
+    [
+        ("dunnock-milling.gbr", "drawing", True),
+        ("dunnock-sheet.gbr", "drawing", False),
+        ("dunnock-7.gbr", "unknown", True),
+    ],
+)
+def test_files_that_may_cut_the_board_are_not_left_out_silently(name, role, doubted) -> None:
+    """What was not recognised, and drawings of what is milled, are named apart."""
+    card = fabkit.open_package(CARD)
+    legend = next(f for f in card.files if f.role.kind is RoleKind.LEGEND)
+    stray = replace(legend, name=name, role=Role(kind=RoleKind(role)))
+    package = replace(card, files=(*card.files, stray))
+
+    assert doubtful_files(package) == ((name,) if doubted else ())
+    reason = dict(files_to_pack(package)[1])[name]
+    assert ("not known" in reason) is doubted
