@@ -485,3 +485,24 @@ def _swept_by_edges(shape: BaseGeometry, path: Floats) -> BaseGeometry:
         made = made[(shapely.area(made) > 0) & shapely.is_valid(made)]
         strips.append(shapely.union_all(made))
     return shapely.union_all([covered, *strips])
+
+
+def without_holes(polygon: shapely.Polygon) -> list[shapely.Polygon]:
+    """Cut a polygon with holes into pieces without, by upright lines through its holes.
+
+    For formats whose contours know no holes.  Neighbours share the points of their cut, so that
+    no gap opens between them when these are rounded.
+    """
+    todo, made = [polygon], []
+    while todo:
+        piece = todo.pop()
+        if not piece.interiors:
+            made.append(piece)
+            continue
+        low_x, low_y, high_x, high_y = piece.bounds
+        hole = piece.interiors[0].bounds
+        at = (hole[0] + hole[2]) / 2
+        for side in ((low_x - 1, at), (at, high_x + 1)):
+            half = piece.intersection(shapely.box(side[0], low_y - 1, side[1], high_y + 1))
+            todo += [p for p in shapely.get_parts(half) if isinstance(p, shapely.Polygon)]
+    return made

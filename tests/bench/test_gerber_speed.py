@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from fabkit.formats.gerber.reader import read
+from fabkit.formats.gerber.writer import write_gerber
 
 HEAD = "%FSLAX46Y46*%\n%MOMM*%\n%ADD10C,0.1*%\nG75*\nG01*\nD10*\nX0Y0D02*\n"
 TOKENS = re.compile(rb"[A-Z][+-]?\d+|\*|%")
@@ -85,3 +86,18 @@ def test_memory(tmp_path: Path) -> None:
     peak = int(subprocess.run(command, capture_output=True, check=True).stdout)
     print(f"{len(data) / 1e6:.1f} MB file, peak {peak / 1e6:.0f} MB, {peak / len(data):.1f} times")
     assert peak <= 15 * len(data)
+
+
+def test_writing_against_reading() -> None:
+    """Writing a layer of many apertures, nets and strokes costs no more than reading it."""
+    words = "\n".join(
+        f"%TO.N,N{k % 99}*%\nD{10 + k % 2}*\nX{k}Y{k}D02*\nX{k}Y0D01*\nX{k + 50}Y0D01*"
+        for k in range(60_000)
+    )
+    data = HEAD.replace("D10*", "%ADD11C,0.2*%\nD10*").encode() + words.encode() + b"\nM02*\n"
+    for name, text in (("dense", dense(900_000)), ("mixed", data)):
+        file = read(text, name=name)
+        reading = best(lambda t=text: read(t, name="a"))  # type: ignore[misc]
+        writing = best(lambda f=file: write_gerber(f))  # type: ignore[misc]
+        print(f"{name}: reading {reading:.2f} s, writing {writing:.2f} s")
+        assert writing <= reading

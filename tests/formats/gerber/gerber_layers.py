@@ -9,6 +9,7 @@ import shapely
 
 from fabkit.formats.gerber.model import GerberFile, Kind
 from fabkit.formats.gerber.reader import read
+from fabkit.formats.gerber.writer import write_gerber
 
 FINE_MM = 1e-6
 """Chord error at which areas are compared with closed forms."""
@@ -61,8 +62,16 @@ def expect(
     pieces: int | None = None,
     holes: int | None = None,
     box_error: float = 1e-6,
+    written: bool = False,
 ) -> None:
-    """Compare area (relative 1e-6), box, pieces and holes of a layer's image."""
+    """Compare area (relative 1e-6), box, pieces and holes of a layer's image.
+
+    What is published of a file also holds of the same file as fabkit writes it.
+    """
+    if not written:
+        again = read(write_gerber(file), name="written.gbr")
+        expect(again, area=area, box=box, pieces=pieces, holes=holes, box_error=box_error,
+               written=True)  # fmt: skip
     image = file.image_at(FINE_MM)
     if area is not None:
         assert image.area == pytest.approx(area, rel=1e-6, abs=2e-9)

@@ -1,0 +1,510 @@
+"""Write layers: columns of graphic objects in, a Gerber X3 file out.
+
+What is written is plain: millimetres with six decimals, current commands alone, apertures as they
+are used (see :mod:`fabkit.formats.gerber.definitions`), blocks and repeats expanded as the reader
+has them, strokes of tools that may not stroke as the regions they cover.  Arcs stay arcs.  The
+order and polarity of the objects, and all attributes, are kept.  The same columns give the same
+bytes.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fabkit.base.columns import Bools, Columns, Floats, Ints, Shapes
+from fabkit.formats.gerber.definitions import Definitions, number
+from fabkit.formats.gerber.model import (
+    Attributes,
+    ContourSegments,
+    GerberFile,
+    Kind,
+    Objects,
+    Pose,
+    object_shapes,
+)
+from fabkit.formats.gerber.spelling import Operations
+from fabkit.formats.gerber.standard import STANDARD
+from fabkit.formats.gerber.state import BROKEN_SHARE, ROUNDING_STEPS
+from fabkit.geometry.areas import without_holes
+
+_STEPS: Final = 1_000_000
+"""Coordinate steps of one millimetre."""
+_FIRST_CODE: Final = 10
+_JOIN_STEPS: Final = 1_000
+"""Contours that end this close to their start end there (section 4.14.2 moves either by half)."""
+_ESCAPED: Final = re.compile(r"[\x00-\x1f\x7f%*,\\]")
+_LENGTHS: Final = frozenset({".DrillTolerance", ".CHgt"})
+"""Attributes whose fields are lengths in the unit of the file."""
+
+
+def write_gerber(file: GerberFile) -> bytes:
+    """Write a layer as a Gerber X3 file.
+
+    Parameters
+    ----------
+    file
+        As read, or as made: only its objects, segments, tables and attributes matter, and what
+        its unit and decimals state of the steps that its arcs were rounded to.
+
+    Returns
+    -------
+    ASCII but for attribute values, which are UTF-8.  A stated checksum (``.MD5``) is made anew.
+
+    Notes
+    -----
+    Reading the result gives the same objects within half a nanometre, except where the source
+    draws what the format forbids: contours are closed, contour segments without length are left
+    out, and tools that may not stroke become regions.  Centres of arcs that lie off their two
+    ends by no more than the rounding of the source are put between them.
+    """
+    file = strokes_as_regions(file)
+    items = _items_of(file)
+    objects = file.objects.take(items.owner[items.starts()])
+    written = _Attributes(file)
+    tools = _Tools(file, objects, written)
+    states = _states(objects, tools, written)
+    body = _text(items, objects.kind == Kind.REGION, states) if len(items) else b""
+    head = [
+        written.header(),
+        "%FSLAX46Y46*%\n%MOMM*%\n",
+        tools.text,
+        "%LPD*%\nG01*\n",
+        "G75*\n" if items.turn.any() else "",
+    ]
+    data = "".join(head).encode() + body
+    if ".MD5" in file.attributes:
+        # Section 5.6.9: over everything in front, line breaks left out.
+        digest = hashlib.md5(data.replace(b"\n", b""), usedforsecurity=False).hexdigest()
+        data += f"%TF.MD5,{digest}*%\n".encode()
+    return data + b"M02*\n"
+
+
+# Objects that cannot be written as they are
+
+
+def strokes_as_regions(file: GerberFile) -> GerberFile:
+    """Give the file with strokes of anything but solid circles as the regions they cover.
+
+    Section 2.4 lets only the solid standard circle stroke.
+    """
+    o = file.objects
+    strokes = [k for k, a in enumerate(file.apertures) if a.diameter_mm is None]
+    stroked = (o.kind == Kind.DRAW) | (o.kind == Kind.ARC)
+    rows = np.flatnonzero(stroked & np.isin(o.aperture, strokes))
+    if not len(rows):
+        return file
+    segments, first, last = region_contours(object_shapes(file, rows))
+    base = len(file.segments)
+    sets = list(file.attribute_sets) or [{}]
+    joined: dict[tuple[int, int], int] = {}
+    attributes = o.attributes.copy()
+    for row in rows.tolist():
+        key = (int(o.attributes[row]), int(o.aperture[row]))
+        if key not in joined:
+            joined[key] = len(sets)
+            sets.append({**file.apertures[key[1]].attributes, **sets[key[0]]})
+        attributes[row] = joined[key]
+    number = int(file.segments.contour.max(initial=-1)) + 1
+    segments = segments.with_columns(contour=segments.contour + number)
+    columns = {name: column.copy() for name, column in o.by_name().items()}
+    columns["attributes"] = attributes
+    columns["kind"][rows], columns["aperture"][rows], columns["pose"][rows] = Kind.REGION, -1, 0
+    columns["first"][rows], columns["last"][rows] = first + base, last + base
+    for name in ("x0", "y0", "x1", "y1", "cx", "cy"):
+        columns[name][rows] = np.nan
+    columns["turn"][rows] = 0
+    return replace(
+        file,
+        objects=Objects(**columns),
+        segments=ContourSegments.concat(file.segments, segments),
+        attribute_sets=tuple(sets),
+    )
+
+
+def region_contours(shapes: Shapes) -> tuple[ContourSegments, Ints, Ints]:
+    """Contours of areas, each of which is to be one region.
+
+    Parameters
+    ----------
+    shapes : (n,) object array of polygons or multipolygons, mm
+        Areas with holes are cut into pieces without, because contours of one region add up.
+
+    Returns
+    -------
+    segments
+        Straight ones.
+    first, last : (n,) int64
+        Rows of the segments of each area.
+    """
+    parts, owner = shapely.get_parts(shapes, return_index=True)
+    pierced = np.flatnonzero(shapely.get_num_interior_rings(parts) > 0)
+    if len(pierced):
+        pieces = [without_holes(p) if k in set(pierced.tolist()) else [p]
+                  for k, p in enumerate(parts)]  # fmt: skip
+        owner = np.repeat(owner, [len(some) for some in pieces])
+        parts = np.array([p for some in pieces for p in some], dtype=object)
+    rings = shapely.get_exterior_ring(parts)
+    points, ring = shapely.get_coordinates(rings, return_index=True)
+    starts = np.flatnonzero(ring[1:] == ring[:-1])
+    line = np.column_stack((points[starts], points[starts + 1]))
+    nothing = np.full(len(line), np.nan)
+    segments = ContourSegments(
+        x0=line[:, 0],
+        y0=line[:, 1],
+        x1=line[:, 2],
+        y1=line[:, 3],
+        cx=nothing,
+        cy=nothing,
+        turn=np.zeros(len(line), np.int8),
+        contour=ring[starts].astype(np.int32),
+        offset=np.zeros(len(line), np.int64),
+    )
+    counts = np.bincount(owner[ring[starts]], minlength=len(shapes))
+    last = np.cumsum(counts)
+    return segments, last - counts, last
+
+
+# What is drawn, in steps
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Items(Columns):
+    """Flashes, strokes and contour segments in file order, in coordinate steps.
+
+    ``owner`` is the row of the object, ``contour`` the number of the contour or -1.
+    """
+
+    owner: Ints
+    contour: Ints
+    x0: Ints
+    y0: Ints
+    x1: Ints
+    y1: Ints
+    cx: Floats
+    cy: Floats
+    turn: NDArray[np.int8]
+    flash: Bools
+
+    def starts(self) -> Ints:
+        """First row of each object."""
+        return np.flatnonzero(np.diff(self.owner, prepend=-1))
+
+    def opens(self) -> Bools:
+        """Whether each is the first segment of a contour."""
+        out: Bools = self.contour >= 0
+        out[1:] &= (self.contour[1:] != self.contour[:-1]) | (self.owner[1:] != self.owner[:-1])
+        return out
+
+    def stays(self) -> Bools:
+        """Whether each ends where it starts."""
+        out: Bools = (self.x0 == self.x1) & (self.y0 == self.y1)
+        return out
+
+
+def _items_of(file: GerberFile) -> _Items:
+    o, s = file.objects, file.segments
+    region = o.kind == Kind.REGION
+    owner = np.repeat(np.arange(len(o)), np.where(region, o.last - o.first, 1))
+    held = np.flatnonzero(region[owner])
+    # Rows of the segments of a region follow each other.
+    source = o.first[owner[held]] + held - np.searchsorted(owner, owner[held])
+
+    def steps(name: str) -> Floats:
+        values: Floats = getattr(o, name)[owner]
+        values[held] = getattr(s, name)[source]
+        return np.nan_to_num(values * _STEPS)
+
+    contour = np.full(len(owner), -1, np.int64)
+    contour[held] = s.contour[source]
+    flash = (o.kind == Kind.FLASH)[owner]
+    turn = np.where(flash, np.int8(0), o.turn[owner])
+    turn[held] = s.turn[source]
+    x0, y0, x1, y1 = (np.rint(steps(name)).astype(np.int64) for name in ("x0", "y0", "x1", "y1"))
+    made = _closed(_Items(owner, contour, x0, y0, x1, y1, steps("cx"), steps("cy"), turn, flash))
+    still = made.stays() & (made.turn == 0) & (made.contour >= 0)
+    made = _as_circles(made.take(~still))
+    rounding = min(file.unit_mm / 10.0**file.decimals, 1.0) * _STEPS * ROUNDING_STEPS
+    return _centred(made, rounding)
+
+
+def _closed(items: _Items) -> _Items:
+    """Let every contour end where it starts."""
+    starts = np.flatnonzero(items.opens())
+    if not len(starts):
+        return items
+    ends = np.append(starts[1:], len(items)) - 1
+    # Objects of other kinds may stand between two regions.
+    inside = np.flatnonzero(items.contour >= 0)
+    ends = inside[np.searchsorted(inside, ends, side="right") - 1]
+    dx, dy = items.x0[starts] - items.x1[ends], items.y0[starts] - items.y1[ends]
+    open_ = (dx != 0) | (dy != 0)
+    near = open_ & (np.hypot(dx, dy) <= _JOIN_STEPS)
+    x1, y1 = items.x1.copy(), items.y1.copy()
+    x1[ends[near]], y1[ends[near]] = items.x0[starts[near]], items.y0[starts[near]]
+    items = items.with_columns(x1=x1, y1=y1)
+    first, last = starts[open_ & ~near], ends[open_ & ~near]
+    if not len(first):
+        return items
+    end = items.take(last)
+    begin = items.take(first)
+    bridge = end.with_columns(
+        x0=end.x1, y0=end.y1, x1=begin.x0, y1=begin.y0, turn=np.zeros(len(last))
+    )
+    order = np.argsort(np.concatenate((np.arange(len(items)), last)), kind="stable")
+    return _Items.concat(items, bridge).take(order)
+
+
+def _as_circles(items: _Items) -> _Items:
+    """Whole turns end where they start; an arc that rounds to a point is a point."""
+    full = np.abs(items.turn) == 2
+    x1, y1 = np.where(full, items.x0, items.x1), np.where(full, items.y0, items.y1)
+    point = np.flatnonzero((np.abs(items.turn) == 1) & items.stays())
+    turn = items.turn.copy()
+    # Written as an arc it would be a whole turn.
+    turn[point] = 0
+    return items.with_columns(x1=x1, y1=y1, turn=turn)
+
+
+def _centred(items: _Items, rounding: float) -> _Items:
+    """Put centres between both ends that lie off by no more than the rounding of the source.
+
+    In finer steps that rounding would no longer pass as such; any curve between both radii is a
+    right image of the arc (section 4.7.2.2).
+    """
+    rows = np.flatnonzero(np.abs(items.turn) == 1)
+    if not len(rows):
+        return items
+    x0, y0, x1, y1 = (getattr(items, n)[rows].astype(np.float64) for n in ("x0", "y0", "x1", "y1"))
+    cx, cy = items.cx[rows], items.cy[rows]
+    near, far = np.hypot(x0 - cx, y0 - cy), np.hypot(x1 - cx, y1 - cy)
+    off = np.abs(near - far)
+    loose = (off > ROUNDING_STEPS) & (
+        off <= np.minimum(rounding, BROKEN_SHARE * np.maximum(near, far))
+    )
+    dx, dy = x1 - x0, y1 - y0
+    along = ((cx - (x0 + x1) / 2) * dx + (cy - (y0 + y1) / 2) * dy) / np.maximum(dx**2 + dy**2, 1)
+    shift = np.where(loose, along, 0.0)
+    out_x, out_y = items.cx.copy(), items.cy.copy()
+    out_x[rows] -= shift * dx
+    out_y[rows] -= shift * dy
+    return items.with_columns(cx=out_x, cy=out_y)
+
+
+# Apertures and attributes
+
+
+class _Tools:
+    """D codes of the apertures as they are used, and the commands that define them."""
+
+    def __init__(self, file: GerberFile, objects: Objects, attributes: _Attributes) -> None:
+        flashed = np.flatnonzero(objects.kind != Kind.REGION)
+        keys = objects.aperture[flashed].astype(np.int64) * len(file.poses) + objects.pose[flashed]
+        given: dict[tuple[int, Pose], int] = {}
+        used: set[int] = set()
+        codes = np.zeros(len(file.apertures) * len(file.poses), np.int64)
+        definitions = Definitions()
+        lines: list[str] = []
+        spare = max((a.code for a in file.apertures), default=9)
+        for key in np.flatnonzero(np.bincount(keys)).tolist():
+            row, posing = divmod(key, len(file.poses))
+            aperture, pose = file.apertures[row], file.poses[posing]
+            if aperture.diameter_mm is not None:
+                pose = Pose(scale=pose.scale)
+            code = given.get((row, pose))
+            if code is None:
+                code = aperture.code
+                if code in used or code < _FIRST_CODE:
+                    spare = code = max(spare, _FIRST_CODE - 1) + 1
+                used.add(code)
+                given[(row, pose)] = code
+                lines.append(attributes.for_aperture(aperture.attributes))
+                lines.append(definitions.define(code, aperture, pose))
+            codes[key] = code
+        lines.append(attributes.for_aperture({}))
+        self.text = "".join(definitions.macros.values()) + "".join(lines)
+        self.codes = np.zeros(len(objects), np.int64)
+        """D code of each object; that of the object in front for regions, 0 where none is."""
+        self.codes[flashed] = codes[keys]
+        _carry(self.codes, objects.kind == Kind.REGION, 0)
+
+
+def _carry(values: Ints, gaps: Bools, initial: int) -> None:
+    """Fill gaps with the value in front, in place."""
+    source = np.where(gaps, -1, np.arange(len(values)))
+    np.maximum.accumulate(source, out=source)
+    values[:] = np.where(source < 0, initial, values[source])
+
+
+class _Attributes:
+    """Attribute commands, written where something changes."""
+
+    def __init__(self, file: GerberFile) -> None:
+        self._file = file.attributes
+        self._unit_mm = file.unit_mm
+        of_apertures = {name for name, (kind, _) in STANDARD.items() if kind == "A"}
+        of_apertures.update(*(a.attributes for a in file.apertures))
+        # A region holds aperture and object attributes together; only the names keep them apart.
+        sets = file.attribute_sets or ({},)
+        self._held = [
+            ({n: v for n, v in s.items() if n not in of_apertures},
+             {n: v for n, v in s.items() if n in of_apertures})
+            for s in sets
+        ]  # fmt: skip
+        self.object_ids = self._distinct(0)
+        self.region_ids = self._distinct(1)
+        self._present: Attributes = {}
+        self._changes: dict[tuple[str, int, int], str] = {}
+
+    def _distinct(self, kind: int) -> Ints:
+        """Row of the first set of the same content, for each set; -1 where it is empty."""
+        known: dict[tuple[tuple[str, tuple[str, ...]], ...], int] = {(): -1}
+        return np.array(
+            [known.setdefault(tuple(sorted(held[kind].items())), row)
+             for row, held in enumerate(self._held)],
+            np.int64,
+        )  # fmt: skip
+
+    def header(self) -> str:
+        """File attributes, all but the checksum."""
+        return "".join(
+            self._set("F", name, fields) for name, fields in self._file.items() if name != ".MD5"
+        )
+
+    def for_aperture(self, attributes: Attributes) -> str:
+        """Commands that make these the aperture attributes in force."""
+        before, self._present = self._present, attributes
+        return self._change("A", before, attributes)
+
+    def change(self, kind: str, before: int, after: int) -> str:
+        """Commands from one set to another, by the rows that :attr:`object_ids` give."""
+        key = (kind, before, after)
+        if key not in self._changes:
+            part = 0 if kind == "O" else 1
+            old, new = (self._held[row][part] if row >= 0 else {} for row in (before, after))
+            self._changes[key] = self._change(kind, old, new)
+        return self._changes[key]
+
+    def _change(self, kind: str, before: Attributes, after: Attributes) -> str:
+        gone = "".join(f"%TD{name}*%\n" for name in before if name not in after)
+        return gone + "".join(
+            self._set(kind, name, fields)
+            for name, fields in after.items()
+            if before.get(name) != fields
+        )
+
+    def _set(self, kind: str, name: str, fields: tuple[str, ...]) -> str:
+        if name in _LENGTHS and self._unit_mm != 1.0:
+            fields = tuple(_in_mm(text, self._unit_mm) for text in fields)
+        return f"%T{kind}{','.join((name, *map(escape, fields)))}*%\n"
+
+
+def escape(text: str) -> str:
+    r"""Write a field so that no character of it ends it (section 3.4.3).
+
+    >>> escape("10µF, 50%")
+    '10µF\\u002C 50\\u0025'
+    """
+    return _ESCAPED.sub(lambda found: f"\\u{ord(found[0]):04X}", text)
+
+
+def _in_mm(text: str, unit_mm: float) -> str:
+    try:
+        return number(float(text) * unit_mm)
+    except ValueError:
+        return text
+
+
+# The text
+
+
+def _states(objects: Objects, tools: _Tools, attributes: _Attributes) -> dict[int, str]:
+    """Commands in front of those objects before which something changes."""
+    region = objects.kind == Kind.REGION
+    to = attributes.object_ids[objects.attributes]
+    ta = attributes.region_ids[objects.attributes]
+    # Only regions take aperture attributes from what is in force.
+    _carry(ta, ~region, -1)
+    columns = (tools.codes, objects.dark.astype(np.int64), to, ta)
+    before = [
+        np.concatenate(([start], c[:-1])) for c, start in zip(columns, _AT_START, strict=True)
+    ]
+    changed = np.zeros(len(objects), np.bool_)
+    for old, new in zip(before, columns, strict=True):
+        changed |= old[: len(new)] != new
+    rows = np.flatnonzero(changed)
+    table = np.column_stack([c[rows] for c in (*before, *columns)])
+    out: dict[int, str] = {}
+    for row, line in zip(rows.tolist(), table.tolist(), strict=True):
+        code0, dark0, to0, ta0, code, dark, to1, ta1 = line
+        out[row] = "".join((
+            attributes.change("O", to0, to1) if to0 != to1 else "",
+            attributes.change("A", ta0, ta1) if ta0 != ta1 else "",
+            f"%LP{'D' if dark else 'C'}*%\n" if dark != dark0 else "",
+            f"D{code}*\n" if code != code0 else "",
+        ))  # fmt: skip
+    return out
+
+
+_AT_START: Final = (0, 1, -1, -1)
+"""D code, polarity and rows of the attributes in force behind the header."""
+
+
+def _text(items: _Items, regions: Bools, states: Mapping[int, str]) -> bytes:
+    """Text of all objects.
+
+    Parameters
+    ----------
+    regions : bool
+        Of each object that has items, in order: whether it is a region.
+    states
+        Commands in front of the objects, by their place in that order.
+    """
+    count = len(items)
+    # A line starts where the item in front ended, or behind a move.
+    moved = items.opens()
+    moved[:1] = True
+    moved[1:] |= (items.x0[1:] != items.x1[:-1]) | (items.y0[1:] != items.y1[:-1])
+    moved &= ~items.flash
+    at = np.arange(count) + np.cumsum(moved)
+    move = at[moved] - 1
+    total = count + len(move)
+
+    def column(values: NDArray[np.generic], moves: NDArray[np.generic] | int = 0) -> Ints:
+        made = np.zeros(total, np.int64)
+        made[at], made[move] = values, moves
+        return made
+
+    drawn = np.flatnonzero(~items.flash)
+    wanted = np.where(items.turn == 0, 1, np.where(items.turn < 0, 2, 3))[drawn]
+    mode = np.zeros(total, np.int64)
+    mode[at[drawn]] = np.where(np.concatenate(([1], wanted[:-1])) != wanted, wanted, 0)
+    first = items.starts()
+    last = at[np.append(first[1:], count) - 1]
+    front = at[first] - moved[first]
+    opens, closes = np.zeros((2, total), np.bool_)
+    opens[front[regions]] = closes[last[regions]] = True
+    spelt, begin = Operations(
+        code=column(np.where(items.flash, 3, 1), 2),
+        x=column(items.x1, items.x0[moved]),
+        y=column(items.y1, items.y0[moved]),
+        i=column(np.rint(items.cx).astype(np.int64) - items.x0),
+        j=column(np.rint(items.cy).astype(np.int64) - items.y0),
+        arc=column(items.turn != 0) > 0,
+        mode=mode,
+        opens=opens,
+        closes=closes,
+    ).spelt()
+    cuts = [0, *begin[front[list(states)]].tolist(), len(spelt)]
+    pieces = [spelt[a:b] for a, b in pairwise(cuts)]
+    texts = ["", *states.values()]
+    return b"".join(part for pair in zip(map(str.encode, texts), pieces, strict=True)
+                    for part in pair)  # fmt: skip
