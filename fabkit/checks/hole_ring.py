@@ -412,7 +412,7 @@ def inner_clearance(case: Case) -> Iterator[Finding]:
         hole, facet = facets.within(_middles(cuts, rows), _radii(cuts, rows) + reach)
         foreign = copper.pieces.island[facets.facets.piece[facet]] != island[rows[hole]]
         hole, facet = hole[foreign], facet[foreign]
-        wall = shapely.distance(_middles(cuts, rows)[hole], facets.lines(facet))
+        wall = facets.apart(_middles(cuts, rows)[hole], facet)
         wall = np.maximum(wall - _radii(cuts, rows)[hole], 0.0)
         order = np.lexsort((wall, hole))
         worst = order[np.unique(hole[order], return_index=True)[1]]

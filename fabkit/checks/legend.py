@@ -22,7 +22,7 @@ from fabkit.checks.lettering import label_rows, read_direction, word_figures
 from fabkit.checks.mask import MaskSide, mask_sides
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, judge, objects_at, spots_at
-from fabkit.geometry.areas import clip_to_box
+from fabkit.geometry.areas import clip_to_box, unite
 from fabkit.geometry.facing import thin_out
 from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import RoleKind
@@ -315,11 +315,11 @@ def place(case: Case) -> Iterator[Finding]:
     """Legend lies where it keeps off openings, holes and the edge."""
     masks = {a.side: a for a in case.board.layers if a.kind is RoleKind.MASK}
     board = shapely.get_parts(case.board.profile)
-    holes = case.board.hole_shapes
+    holes = shapely.get_parts(unite(case.board.hole_shapes))
     for layer in _legends(case):
         openings = [masks[layer.side].file.image] if layer.side in masks else []
-        open_ = shapely.get_parts(shapely.union_all([*openings, *holes]))
-        better = find_better_place(figures_by(case, layer, BESIDE_MM), board, open_)
+        avoided = (holes, *map(shapely.get_parts, openings))
+        better = find_better_place(figures_by(case, layer, BESIDE_MM), board, avoided)
         if better is None:
             continue
         shift = (

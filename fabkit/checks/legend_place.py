@@ -8,6 +8,7 @@ of parts may cross pads all over; letters do so least, hence they are also count
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -15,7 +16,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Bools, Floats, Shapes
+from fabkit.base.columns import Bools, Floats, Ints, Shapes
 
 CELL_MM: Final = 0.25
 """Strokes and gaps about pads are of this size; finer cells cost more and show no more."""
@@ -61,7 +62,7 @@ class Better:
     there: float
 
 
-def find_better_place(figures: Shapes, board: Shapes, open_: Shapes) -> Better | None:
+def find_better_place(figures: Shapes, board: Shapes, open_: Sequence[Shapes]) -> Better | None:
     """Find out where a legend should lie, when it clearly does not lie there.
 
     Parameters
@@ -71,7 +72,7 @@ def find_better_place(figures: Shapes, board: Shapes, open_: Shapes) -> Better |
     board
         Polygons of the board.
     open_
-        Polygons on which no ink is meant: mask openings and holes.
+        Polygons on which no ink is meant: mask openings, and holes.  Those of one array lie apart.
     """
     if not len(figures) or not len(board):
         return None
@@ -80,16 +81,24 @@ def find_better_place(figures: Shapes, board: Shapes, open_: Shapes) -> Better |
     size = np.ceil((box[2:] - box[:2] + 2 * BESIDE_MM) / CELL_MM).astype(int)
     if size.prod() > _MOST_CELLS:
         return None
-    avoided = ~_filled(board, low, size) | _filled(open_, low, size)
+    avoided = ~_filled(board, low, size)
+    for shapes in open_:
+        avoided |= _filled(shapes, low, size)
     extent = shapely.bounds(figures)
     small = (extent[:, 2:] - extent[:, :2]).max(axis=1) <= SMALL_MM
+    # Lengths with many factors of two are transformed fastest; all beyond the image is beside the
+    # board.
+    around = np.ones([-(-(int(n) + _REACH) // 64) * 64 for n in size])
+    around[: size[0], : size[1]] = avoided
+    image = np.fft.rfft2(around)
     views = []
     for some in (figures, figures[small]):
         points = shapely.get_coordinates(shapely.segmentize(shapely.boundary(some), CELL_MM))
-        cells = np.unique(np.floor((points - low) / CELL_MM).astype(int), axis=0)
+        cells = np.floor((points - low) / CELL_MM).astype(int)
         cells = cells[((cells >= 0) & (cells < size)).all(axis=1)]
+        cells = np.column_stack(np.divmod(np.unique(cells @ (size[1], 1)), size[1]))
         if len(cells) >= FEWEST:
-            views.append(_met(cells, avoided))
+            views.append(_met(cells, size, image, around.shape))
     found = [better for view in views if (better := _best(view, views)) is not None]
     return min(found, key=lambda better: better.there, default=None)
 
@@ -117,21 +126,22 @@ def _near(view: Floats, turned: int, column: int, row: int) -> float:
     return float(around.min())
 
 
-def _met(cells: NDArray[np.int64], avoided: Bools) -> Floats:
+def _met(cells: Ints, size: Ints, image: NDArray[np.complex128], shape: tuple[int, ...]) -> Floats:
     """Share of ink on what is avoided, as it is and turned by half a turn, after each shift.
+
+    Parameters
+    ----------
+    cells : (n, 2) int64
+        Where ink is, within ``size``.
+    size : (2,) int64
+    image
+        Transform of what is avoided, laid into ``shape``.
 
     Returns
     -------
     (2, n, n) float64
         Shifts go from minus to plus the reach, in cells.
     """
-    size = np.array(avoided.shape)
-    # Lengths with many factors of two are transformed fastest.
-    shape = [-(-(int(n) + _REACH) // 64) * 64 for n in size]
-    # All beyond the image is beside the board.
-    around = np.ones(shape)
-    around[: size[0], : size[1]] = avoided
-    image = np.fft.rfft2(around)
     shifts = np.arange(-_REACH, _REACH + 1)
     met = []
     for at in (cells, size - 1 - cells):

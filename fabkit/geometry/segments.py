@@ -246,6 +246,8 @@ class Segments(Columns):
         deviation.  Inner vertices are pushed out so that the chords enclose the sector's true
         area.
         """
+        if not self.turn.any():
+            return self.ends(), np.arange(len(self) + 1)
         sweep = self.sweeps()
         r0 = np.hypot(self.x0 - self.cx, self.y0 - self.cy)
         r1 = np.hypot(self.x1 - self.cx, self.y1 - self.cy)

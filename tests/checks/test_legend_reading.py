@@ -60,7 +60,7 @@ FRAMES = np.array([shapely.buffer(p, 0.5).boundary.buffer(0.08) for p in PADS], 
 
 
 def place(figures):
-    return find_better_place(figures, BOARD, PADS)
+    return find_better_place(figures, BOARD, (PADS,))
 
 
 def test_frames_around_their_pads_lie_where_they_belong():
