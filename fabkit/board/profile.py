@@ -28,6 +28,9 @@ from fabkit.package.model import Package, PackageFile, RoleKind
 _MOST_STROKES: Final = 5_000
 """An aperture that draws more than this draws no outline."""
 _HOLDS_ALL: Final = 0.995
+_MARGIN_MM: Final = 5.0
+_MOSTLY: Final = 0.5
+"""Share of a layer's pads about the holes from which on it lies with them."""
 _BORROW: Final = (
     *(RoleKind.DRAWING, RoleKind.UNKNOWN, RoleKind.OTHER_LAYER, RoleKind.LEGEND),
     *(RoleKind.MASK, RoleKind.PASTE, RoleKind.COPPER),
@@ -167,14 +170,23 @@ def content_points(package: Package, holes: Holes) -> Floats:
 
     Pads come first because drill files are out of place more often than layers.
     """
+    drilled = np.column_stack((holes.x, holes.y))
     found = [np.empty((0, 2))]
     for file in package.of(RoleKind.COPPER):
         if file.gerber is not None and not file.role.inner:
             o = file.gerber.objects
             rows = (o.kind == Kind.FLASH) & o.dark
-            found.append(np.column_stack((o.x0[rows], o.y0[rows])))
+            if len(rows := np.flatnonzero(rows)):
+                found.append(np.column_stack((o.x0[rows], o.y0[rows])))
+    if len(drilled):
+        # A layer off or in another size, which the holes and the other one show, proves nothing.
+        low, high = drilled.min(axis=0), drilled.max(axis=0)
+        reach = high - low + _MARGIN_MM
+        near = [((p >= low - reach) & (p <= high + reach)).all(axis=1).mean() for p in found[1:]]
+        if near and max(near) > _MOSTLY:
+            found = [p for p, share in zip(found[1:], near, strict=True) if share > _MOSTLY]
     pads = np.concatenate(found)
-    return np.unique(pads if len(pads) else np.column_stack((holes.x, holes.y)), axis=0)
+    return np.unique(pads if len(pads) else drilled, axis=0)
 
 
 def _borrow(package: Package, points: Floats, outline: Outline) -> None:

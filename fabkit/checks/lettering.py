@@ -31,6 +31,12 @@ _LIKE: Final = 0.7
 """Likeness to letters from which on a row of figures is a word.
 
 Right is 0.8 to 0.95 in fonts of strokes and of areas, rows of marks and pads stay below 0.6."""
+_SURE: Final = 0.75
+"""Likeness to a letter from which on a figure that stands alone may be one."""
+_MOST_LONE: Final = 500
+"""More figures of one height are dots and dashes of a drawing."""
+_DIFFERENT: Final = 4
+"""Figures of one height that are like fewer letters are symbols of parts."""
 _CLEAR: Final = 0.05
 """A word proves something when it reads better one way round than the other by this much."""
 _PEN: Final = 0.9
@@ -121,6 +127,8 @@ class Reading:
 def read_direction(figures: Shapes) -> Reading:
     """Find out which way round figures read that stand in words; nothing without words."""
     words, upright = _words(figures)
+    lone = _lone_letters(figures, words)
+    words, upright = words + lone, np.append(upright, np.ones(len(lone), dtype=bool))
     counts = np.array([len(word) for word in words], dtype=np.int64)
     if not len(words):
         none = np.empty((0, 2))
@@ -157,6 +165,29 @@ def read_direction(figures: Shapes) -> Reading:
         spots=middles[behind],
         spots_straight=middles[ahead],
     )
+
+
+def _lone_letters(figures: Shapes, words: list[Ints]) -> list[Ints]:
+    """Rows of level letters of one height that stand apart, as those of keys; a group a height."""
+    box = shapely.bounds(figures).reshape(-1, 4)
+    wide, tall = box[:, 2] - box[:, 0], box[:, 3] - box[:, 1]
+    alone = (tall >= LOWEST_MM) & (tall <= TALLEST_MM) & (wide > 0) & (wide <= _WIDE * tall)
+    for word in words:
+        alone[word] = False
+    rows = np.flatnonzero(alone)
+    rows = rows[np.argsort(tall[rows], kind="stable")]
+    groups = np.split(rows, np.flatnonzero(np.diff(tall[rows]) > _LEVEL / 2 * tall[rows[:-1]]) + 1)
+    found = []
+    for group in groups:
+        if not _DIFFERENT <= len(group) <= _MOST_LONE:
+            continue
+        grid = _rasters(figures[group]).reshape(-1, _GRID, _GRID)
+        views = (grid, grid[:, ::-1, ::-1], grid[:, :, ::-1], grid[:, ::-1, :])
+        like = np.maximum.reduce([v.reshape(len(group), -1) @ _letters().T for v in views])
+        sure = like.max(axis=1) >= _SURE
+        if len(np.unique(like[sure].argmax(axis=1))) >= _DIFFERENT:
+            found.append(group[sure])
+    return found
 
 
 def word_figures(figures: Shapes) -> Ints:

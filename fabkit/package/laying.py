@@ -66,7 +66,7 @@ def lay(
         findings.append(finding)
         if fit.factor != 1.0:
             contents[i] = _read_scaled(member, contents[i], fit.factor, limits)
-        if fit.placing != Placing():
+        if fit.placing != Placing() and fit.stretch == 1.0:
             contents[i] = _placed(contents[i], fit.placing)
     findings += _lay_profile(members, contents, roles, fits, limits)
     findings += _scale_legends(members, contents, roles, limits)
@@ -151,6 +151,8 @@ def _read_scaled(member: Member, content: Content, factor: float, limits: Limits
 def _finding(name: str, role: Role, fit: Fit) -> Finding:
     what = "the drill file" if role.kind is RoleKind.DRILL else f"the {role}"
     points, counterparts = _WHAT[role.kind]
+    if role.plated is False:
+        counterparts = "openings"
     lands = f"{_percent(fit.after)} of its {points} land on {counterparts}"
     misses = f"({_percent(fit.before)} as it is, {_percent(fit.next_best)} by the next best move)"
     place = Place(file=name)
@@ -163,6 +165,17 @@ def _finding(name: str, role: Role, fit: Fit) -> Finding:
             place,
             measured=fit.before,
             limit=FITS,
+        )
+    if fit.stretch != 1.0:
+        percent = 100 * (1 / fit.stretch - 1)
+        return Finding.of(
+            rules.STRETCHED,
+            f"{what} is stretched by {format_number(percent)} %; without that, {lands} "
+            f"({_percent(fit.before)} as it is)",
+            place,
+            measured=percent,
+            unit="%",
+            assumed="used as it is",
         )
     if fit.factor != 1.0:
         times = max(fit.factor, 1 / fit.factor)
@@ -275,7 +288,11 @@ def _lay_profile(
     filled = ((beyond > _MARGIN_MM) & (beyond > 2 * np.abs(spare))).any()
     if not fits_in or not (apart or filled or _holes_outside(contents, roles, box, rest)):
         return
-    moves = [fit.placing for fit in fits.values() if fit.placing != Placing() and fit.factor == 1]
+    moves = [
+        fit.placing
+        for fit in fits.values()
+        if fit.placing != Placing() and fit.factor == fit.stretch == 1
+    ]
     middle = (low + high - box[:2] - box[2:]) / 2
     chosen = Placing(dx_mm=float(middle[0]), dy_mm=float(middle[1]))
     sure = False

@@ -42,6 +42,10 @@ _VOTERS: Final = 60
 _VOTED_ON: Final = 1500
 """Many voters agree on a part of the reference, too."""
 _MOST_PAIRS: Final = 1_000_000
+_STRETCHED: Final = 5e-4
+_STRETCHES: Final = [1 + sign * k * 1e-3 for k in range(1, 51) for sign in (1, -1)]
+"""Scales that are tried: steps that miss by less than a tolerance over 100 mm, up to 5 %."""
+_STRETCH_VOTERS: Final = 24
 _ELSEWHERE_MM: Final = 0.5
 """Shifts that differ by more are different ones."""
 _COARSE_MM: Final = (0.01 * INCH_MM, 0.1)
@@ -63,6 +67,8 @@ class Fit:
         Mirror, quarter turns and shift; after the factor.
     factor
         Unit or digits: coordinates times this fit.
+    stretch
+        No mistake of units: coordinates times this fit.
     before, after
         Shares of the points that lie on the others as the file is, and after the move.
     next_best
@@ -71,6 +77,7 @@ class Fit:
 
     placing: Placing = IN_PLACE
     factor: float = 1.0
+    stretch: float = 1.0
     before: float = 0.0
     after: float = 0.0
     next_best: float = 0.0
@@ -78,7 +85,7 @@ class Fit:
     @property
     def moves(self) -> bool:
         """Whether anything is moved."""
-        return self.factor != 1.0 or self.placing != IN_PLACE
+        return self.factor != 1.0 or self.stretch != 1.0 or self.placing != IN_PLACE
 
 
 @dataclass(slots=True)
@@ -106,7 +113,7 @@ class _Part:
         return self.points[:: -(-len(self.points) // _SAMPLE) or 1]
 
     def moved(self, fit: Fit) -> _Part:
-        points = fit.placing.points(self.points * fit.factor)
+        points = fit.placing.points(self.points * fit.factor * fit.stretch)
         return replace(self, points=points, fit=fit)
 
 
@@ -231,6 +238,9 @@ def _best_move(parts: list[_Part], shares: Sequence[float | None]) -> list[_Part
     if len(drills) > 1 and any(p in (unfit or doubtful) for p in drills):
         # Drill files may share an origin of their own: all of them together are one move.
         groups.insert(0, drills)
+    if any(p.role.kind is RoleKind.MASK for p in unfit):
+        # Openings that lie beside bare holes may blame either.
+        groups += [[p] for p in drills if p.follows and len(p.points) >= FEW]
     now = _score(parts)
     best: tuple[float, list[_Part]] | None = None
     for group in groups:
@@ -252,7 +262,7 @@ def _score(parts: Sequence[_Part]) -> float:
 def _moved(group: list[_Part], parts: list[_Part], *, mirror_only: bool) -> list[_Part] | None:
     rest = [p for p in parts if p not in group]
     others = {o.index: o for p in group for o in _counterparts(p, rest)}
-    points = np.concatenate([np.empty((0, 2)), *(p.points for p in _proving(group))])
+    points = np.concatenate([np.empty((0, 2)), *(p.points for p in _proving(group) or group)])
     if not others or not len(points):
         return None
     reference = np.concatenate([o.points for o in others.values()])
@@ -268,7 +278,7 @@ def _moved(group: list[_Part], parts: list[_Part], *, mirror_only: bool) -> list
 def _fit_back(points: Floats, reference: Floats) -> Fit | None:
     """Find what lays copper under the holes and openings, where most of its pads have neither."""
     back = find_fit(reference, points)
-    if back is None or back.factor != 1.0:
+    if back is None or back.factor != 1.0 or back.stretch != 1.0:
         return None
     placing, index = back.placing.undone(), SpotIndex(reference, FIT_MM)
     return replace(
@@ -317,7 +327,34 @@ def find_fit(
         if after < needed or after - before < LEAD or after - next_best < LEAD:
             continue
         return Fit(placing=placing, factor=factor, before=before, after=after, next_best=next_best)
-    return None
+    if shift_only or mirror_only or len(sample) < FEW:
+        return None
+    return _find_stretch(sample, reference, before)
+
+
+def _find_stretch(points: Floats, reference: Floats, before: float) -> Fit | None:
+    """Find a scale near 1, and a shift, that lay points on a reference."""
+    index = SpotIndex(reference, FIT_MM)
+    picked = points[np.unique(np.linspace(0, len(points) - 1, _STRETCH_VOTERS).astype(int))]
+    best: tuple[float, Floats, float] = (0.0, points, 1.0)
+    for scale in _STRETCHES:
+        for shift in _voted_shifts(picked * scale, reference)[:1]:
+            laid = points * scale + np.array(shift)
+            best = max(best, (index.share(laid), laid, scale), key=lambda found: found[0])
+    share, laid, scale = best
+    if share < BETTER:
+        return None
+    # Steps are coarse at the far end; the pairs found so far give the scale itself.
+    rows = index.find(laid)
+    mine, other = points[rows >= 0], reference[rows[rows >= 0]]
+    middle, meant = mine.mean(axis=0), other.mean(axis=0)
+    scale = float(((mine - middle) * (other - meant)).sum() / ((mine - middle) ** 2).sum())
+    dx, dy = meant - scale * middle
+    after = index.share(points * scale + np.array((dx, dy)))
+    if after < max(SURE, before + BETTER) or abs(scale - 1) < _STRETCHED:
+        return None
+    placing = Placing(dx_mm=float(dx), dy_mm=float(dy))
+    return Fit(placing=placing, stretch=scale, before=before, after=after)
 
 
 def _tries(*, mirror_only: bool) -> Iterator[list[tuple[Placing, float]]]:

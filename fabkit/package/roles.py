@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from fabkit.base.columns import Floats
-from fabkit.base.findings import Finding, Place
+from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.natural import natural
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile
@@ -43,6 +43,9 @@ from fabkit.package.words import (
 _STATED: Final = 0.95
 """From here on a role rests on an attribute, the job file or the user's word."""
 _FEWEST_SPOTS: Final = 6
+_TRACKED: Final = 0.1
+_UNTRACKED: Final = 0.02
+"""Shares of pads at which strokes end: at least in copper, at most in a mask."""
 """Fewer pads than this do not speak against a name."""
 _SIDED: Final = (RoleKind.MASK, RoleKind.LEGEND, RoleKind.PASTE)
 _BASE: Final = (RoleKind.COPPER, RoleKind.PROFILE, RoleKind.DRILL)
@@ -264,6 +267,11 @@ def _hear_contents(
     stated: Mapping[int, Role],
 ) -> Iterator[Finding]:
     """Masks and stencils whose pads lie on the other side than everything else says."""
+    exchanged = list(_hear_tracked_masks(names, claims, looks))
+    if exchanged:
+        # What the other layers lie on is then not what it is called, either.
+        yield from exchanged
+        return
     others = [(c.role, looks[i]) for i, c in enumerate(claims) if i in looks]
     against: dict[RoleKind, list[tuple[int, Side, str]]] = {}
     for i, look in looks.items():
@@ -288,6 +296,32 @@ def _hear_contents(
             )
             if follow:
                 claims[i] = replace(was, role=replace(was.role, side=side), reason=why)
+
+
+def _hear_tracked_masks(
+    names: Sequence[str], claims: Sequence[Claim], looks: Mapping[int, Look]
+) -> Iterator[Finding]:
+    """Masks with tracks, over copper that has none and whose pads are larger: exchanged images."""
+    for i, mask in looks.items():
+        side = claims[i].role.side
+        if claims[i].role.kind is not RoleKind.MASK or side is None or mask.linked < _TRACKED:
+            continue
+        for k, copper in looks.items():
+            here = (
+                (claims[k].role.kind, claims[k].role.side) == (RoleKind.COPPER, side)
+                and copper.linked < _UNTRACKED
+                and copper.growth_on(mask) > 0
+            )
+            if here:
+                yield Finding.of(
+                    rules.CONTENT_DISAGREES,
+                    f"{names[i]} is taken for the {claims[i].role}, but strokes end on "
+                    f"{mask.linked:.0%} of its pads, as tracks do, and in {names[k]}, taken for "
+                    f"the {claims[k].role}, on {copper.linked:.0%} of larger ones",
+                    *(Place(file=names[n]) for n in (i, k)),
+                    assumed="used as they are called",
+                    severity=Severity.ERROR,
+                )
 
 
 def _number_copper(names: Sequence[str], claims: list[Claim]) -> Iterator[Finding]:

@@ -299,6 +299,15 @@ def test_unit_of_a_table_is_judged_by_the_board() -> None:
     assert "board/placement-unit" in ids(made)
 
 
+def test_a_layer_ten_times_too_large_does_not_make_the_outline_too_small() -> None:
+    """Holes and the other copper show what the outline is to hold."""
+    large = [(10 * x, 10 * y) for x, y in PADS]
+    made = board(t__gbr=layer("Copper,L1,Top", pads(large)), x__drl=drill(*PADS))
+
+    assert made.profile is not None
+    assert "profile/too-small" not in ids(made)
+
+
 @pytest.mark.parametrize(("step", "inches"), [(0.7, True), (1.2, False)])
 def test_a_stated_unit_in_which_parts_lie_on_each_other(step: float, inches: bool) -> None:
     """Six middles 0.7 mm apart, on a board of 110 mm, are in inches; 1.2 mm apart they may be."""

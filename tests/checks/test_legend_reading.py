@@ -45,6 +45,21 @@ def test_mirrored_words_read_backwards(degrees):
     assert len(reading.spots) == reading.words_backwards
 
 
+@pytest.mark.parametrize(("letters", "proves"), [("23457RKE", True), ("RRRRRRRR", False)])
+def test_letters_that_stand_alone_prove_something_where_they_differ(letters, proves):
+    """One letter a key; the same figure at every key is a symbol, whatever it looks like."""
+    face = FontProperties(family="DejaVu Sans")
+    found = []
+    for n, letter in enumerate(letters):
+        rings = TextPath((-19 * n, 0), letter, size=2, prop=face).to_polygons()
+        areas = [shapely.Polygon(ring) for ring in rings if len(ring) > 3]
+        found.append(affinity.scale(reduce(shapely.symmetric_difference, areas), -1, 1))
+    reading = read_direction(np.array(found, dtype=object))
+
+    assert reading.straight == 0.0
+    assert (reading.backwards >= 0.5) is proves
+
+
 def test_rows_of_boxes_and_no_figures_prove_nothing():
     boxes = np.array([shapely.box(x, 0, x + 0.8, 1).boundary.buffer(0.08) for x in range(20)])
     for some in (boxes, boxes[:0]):

@@ -135,6 +135,32 @@ def test_copper_whose_pads_have_mostly_no_hole_is_laid_back_by_those_that_have()
     assert {n: r for n, (r, _) in told(files).items()} == {"x.gbl": "register/shifted"}
 
 
+@pytest.mark.parametrize("name", ["x-pth.drl", "x.gtl", "x-npth.drl"])
+def test_a_stretched_file_is_named_with_its_scale(name: str) -> None:
+    """2 % more about the origin; bare holes, which no pad proves, are proved by their openings."""
+    opened = tuple(map(tuple, np.concatenate((HOLES[:4], PADS[14:]))))
+    files = board() | {"x-npth.drl": drill(PADS[14:])}
+    files |= {f"x.g{side}s": gerber(pads=opened, pad_mm=1.1) for side in "tb"}
+    files["x.gtl"] = files["x.gbl"]
+    wide = tuple(map(tuple, HOLES * 1.02))
+    stretched = gerber(pads=wide, lines=[wide]) if name == "x.gtl" else drill(wide)
+    files[name] = drill(PADS[14:] * 1.02) if name == "x-npth.drl" else stretched
+    found = told(files)
+
+    assert {n: r for n, (r, _) in found.items()} == {name: "register/stretched"}
+    assert "stretched by 2 %" in found[name][1]
+
+
+def test_copper_and_mask_exchanged_are_one_finding() -> None:
+    """Strokes end on the pads of the one called mask, and on none of the larger ones."""
+    files = board()
+    files["x.gtl"], files["x.gts"] = files["x.gts"], files["x.gtl"]
+    found = [p for p in read_set(files).problems if p.id == "package/content-disagrees"]
+
+    assert [p.severity.name for p in found] == ["ERROR"]
+    assert {place.file for place in found[0].places} == {"x.gtl", "x.gts"}
+
+
 PLATE = {"x.gtl": gerber(lines=[tuple((1 + 0.97 * x, 1 + 0.97 * y) for x, y in FRAME)] * 6)}
 
 

@@ -44,6 +44,9 @@ TESTS = {
     "package/content-disagrees": (
         "package/test_package_sources.py::test_masks_whose_content_is_exchanged"
     ),
+    "register/stretched": (
+        "package/test_package_registration.py::test_a_stretched_file_is_named_with_its_scale"
+    ),
     "register/other-unit": "package/test_package_registration.py::test_a_layer_in_the_wrong_unit",
     "package/archive-beside": (
         "package/test_package_choosing.py::test_archive_beside_layers_is_left_out"

@@ -348,7 +348,13 @@ def masks_exchanged(parcel: Parcel, _: Random) -> Plant:
     "copper/",
 )
 def coppers_exchanged(parcel: Parcel, _: Random) -> Plant:
-    return _exchanged(parcel, "copper")
+    planted = _exchanged(parcel, "copper")
+    pads = [{spot(m.x, m.y) for m in parcel.gerbers[n].flashes} for n in planted.files]
+    alike = len(pads[0] ^ pads[1]) < 0.05 * len(pads[0] | pads[1])
+    # Joined by their holes, the same tracks on the other face make the same circuit.
+    return replace(
+        planted, hidden=planted.hidden or ("all pads are on both faces" if alike else "")
+    )
 
 
 @kind("layers/pastes-exchanged", "Exchanges the images of the two paste layers.", *PASTE)
