@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 import shapely
+from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Floats
 from fabkit.board.model import Board, Layer
@@ -186,9 +187,29 @@ def _common_area(old: Board, new: Board, laid: Alignment) -> float:
     """Area that both profiles cover, of what either does; 0 without profiles."""
     if old.profile is None or new.profile is None:
         return 0.0
-    mine = shapely.transform(old.profile, laid.lay)
-    joint = float(shapely.union(mine, new.profile).area)
-    return float(shapely.intersection(mine, new.profile).area) / joint if joint else 0.0
+    return _share(shapely.transform(_solid(old.profile), laid.lay), _solid(new.profile))
+
+
+def _share(a: BaseGeometry, b: BaseGeometry) -> float:
+    """Area of both shapes, of what either covers."""
+    joint = float(shapely.union(a, b).area)
+    return float(shapely.intersection(a, b).area) / joint if joint else 0.0
+
+
+_OPENING_MM: Final = 25.0
+"""Cut-outs no larger than this are openings of switches, screws and the like: a plate has the
+outline of its board (our choice)."""
+
+
+def _solid(profile: shapely.MultiPolygon) -> BaseGeometry:
+    """Fill the small openings of a profile."""
+    solid = []
+    for shape in profile.geoms:
+        boxes = shapely.bounds(np.array(shape.interiors, dtype=object)).reshape(-1, 4)
+        large = (boxes[:, 2:] - boxes[:, :2]).max(axis=1, initial=0.0) > _OPENING_MM
+        kept = [r for r, wide in zip(shape.interiors, large, strict=True) if wide]
+        solid.append(shapely.Polygon(shape.exterior, kept))
+    return shapely.MultiPolygon(solid)
 
 
 def _copies(best: _Fit, theirs: _Marks, trees: _Trees, compared: int) -> tuple[Placing, ...]:
@@ -423,32 +444,50 @@ def _box(points: Floats) -> Floats:
 def _same_profile(old: Board, new: Board) -> Alignment | None:
     """How profiles of one size lie on each other; None when sizes differ or one has none.
 
-    Of the turns under which sizes agree, the one under which the areas differ least.
+    Of the turns under which sizes agree, the one under which the areas differ least; mirrored
+    where that brings the outlines together, and no turn does.
     """
     if old.profile is None or new.profile is None:
         return None
-    theirs = np.array(new.profile.bounds)
-    best: tuple[float, int, Floats] | None = None
+    for mirrored in (False, True):
+        found = _best_laid(old.profile, new.profile, mirrored=mirrored)
+        if found is None:
+            return None
+        placing, laid = found
+        share = _share(_solid(laid), _solid(new.profile))
+        if share >= (SAME_OUTLINE if mirrored else LIKE_OUTLINE):
+            shift = round(placing.dx_mm, 6), round(placing.dy_mm, 6)
+            as_is = not mirrored and not placing.quarter_turns and np.hypot(*shift) <= SAME_MM
+            return Alignment(
+                method="same origin" if as_is else "profile",
+                mirrored=mirrored,
+                shift_mm=shift,
+                turned_deg=90 * placing.quarter_turns,
+                agreeing=0,
+                compared=0,
+            )
+    return None
+
+
+def _best_laid(
+    old: shapely.MultiPolygon, new: shapely.MultiPolygon, *, mirrored: bool
+) -> tuple[Placing, shapely.MultiPolygon] | None:
+    """Turn and shift that lay one profile on another of its size best, and the profile so laid."""
+    theirs = np.array(new.bounds)
+    best: tuple[float, Placing, shapely.MultiPolygon] | None = None
     for quarter in range(4):
-        turned = shapely.transform(old.profile, Placing(quarter_turns=quarter).points)
+        placing = Placing(mirrored=mirrored, quarter_turns=quarter)
+        turned = shapely.transform(old, placing.points)
         mine = np.array(turned.bounds)
         if not np.allclose(mine[2:] - mine[:2], theirs[2:] - theirs[:2], atol=AGREE_MM):
             continue
-        shift = theirs[:2] - mine[:2]
-        laid = shapely.transform(turned, lambda p, s=shift: p + s)
-        apart = round(laid.symmetric_difference(new.profile).area, 3)
+        dx, dy = (theirs[:2] - mine[:2]).tolist()
+        placing = replace(placing, dx_mm=dx, dy_mm=dy)
+        laid = shapely.transform(old, placing.points)
+        apart = round(laid.symmetric_difference(new).area, 3)
         if best is None or apart < best[0]:
-            best = apart, 90 * quarter, shift
-    if best is None:
-        return None
-    _, degrees, shift = best
-    return Alignment(
-        method="profile" if np.hypot(*shift) > SAME_MM or degrees else "same origin",
-        shift_mm=(round(float(shift[0]), 6), round(float(shift[1]), 6)),
-        turned_deg=degrees,
-        agreeing=0,
-        compared=0,
-    )
+            best = apart, placing, laid
+    return None if best is None else best[1:]
 
 
 def turned_over(old: Board, new: Board, laid: Alignment) -> Board | None:

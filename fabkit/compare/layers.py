@@ -46,6 +46,9 @@ POUR_WIDE_MM: Final = 2.0
 """Copper that is new or gone as a whole, of such an area and somewhere so wide, is a pour (our
 choice)."""
 
+TRACE_SHARE: Final = 0.05
+"""So much of the other sort leaves a pour a new one, or one that is gone: tracks gave way to it."""
+
 ALIKE_MM: Final = 0.01
 ALIKE_SHARE: Final = 0.05
 
@@ -248,8 +251,8 @@ def find_places(layer: LayerChange) -> tuple[Change, ...]:
                 box_mm=(float(low[k, 0]), float(low[k, 1]), float(high[k, 0]), float(high[k, 1])),
                 added_mm2=plus_mm2,
                 removed_mm2=minus_mm2,
-                before=POUR if pour[k] and verb is Verb.REMOVED else "",
-                after=POUR if pour[k] and verb is Verb.ADDED else "",
+                before=POUR if pour[k] and plus_mm2 <= TRACE_SHARE * minus_mm2 else "",
+                after=POUR if pour[k] and minus_mm2 <= TRACE_SHARE * plus_mm2 else "",
             )
         )
     return tuple(sorted(made, key=lambda c: (-(c.added_mm2 + c.removed_mm2), c.box_mm or ())))

@@ -209,8 +209,12 @@ class Change:
 
     def _area_message(self) -> str:
         kept = [(self.added_mm2, "added"), (self.removed_mm2, "removed")]
-        pour = "pour of " if self.is_pour else ""
-        areas = ", ".join(f"{pour}{_area(a)} {verb}" for a, verb in kept if a)
+        whole = max(kept) if self.is_pour else None
+        areas = ", ".join(
+            f"{'pour of ' if one == whole else ''}{_area(one[0])} {one[1]}"
+            for one in kept
+            if one[0]
+        )
         size = self.size_mm
         within = "" if size is None else f" within {_across(size)}"
         return f"{self.subject}: {areas}{within}"

@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from fabkit.compare.causes import LARGE_MM2
 from fabkit.compare.model import HALF_KEY_MM, MOVED_MM, Change, Verb, What
 
 REACH_MM: Final = {
@@ -64,9 +65,19 @@ def _explains(cause: Change, change: Change) -> bool:
         apart = np.subtract(cause.moved_mm, change.moved_mm)
         return bool(np.hypot(*apart) <= 4 * MOVED_MM)
     size = change.size_mm
-    if not change.is_area or size is None or change.what is What.PROFILE or change.is_pour:
+    if not change.is_area or size is None or change.is_pour:
         return False
+    if change.what is What.PROFILE:
+        # The opening of a switch in a plate: material is gone where a key is new.
+        opposite = {Verb.ADDED: Verb.REMOVED, Verb.REMOVED: Verb.ADDED}
+        return (
+            cause.what is What.KEY
+            and opposite.get(cause.verb) is change.verb
+            and max(size) <= MOST_MM
+        )
     # A part of another value or footprint name alone moves no copper.
     if cause.what is What.PART and cause.verb is Verb.CHANGED and "footprint" not in cause.after:
         return False
-    return cause.what is What.CONNECTION or max(size) <= MOST_MM
+    if cause.what is What.CONNECTION:
+        return change.added_mm2 + change.removed_mm2 <= LARGE_MM2
+    return max(size) <= MOST_MM

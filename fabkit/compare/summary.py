@@ -57,22 +57,29 @@ def summarise(
     if not alignment.comparable:
         return tuple(_apart(alignment, changes))
     own = [c for c in changes if not c.because]
-    folded = Counter(c.counted_as for c in changes if c.because)
+    by_keys = {c.message for c in own if c.what is What.KEY}
+    folded = Counter(_thing(c) for c in changes if c.because in by_keys)
     said = [
         *_board(own),
         *_whole(own),
         *_connections(own, changes),
         *_layers(own),
+        *_areas([c for c in own if c.what is What.PROFILE], keys),
         *_keys(own, folded),
         *_holes(own, keys),
         *_pours(own),
         *_named(own),
-        *_areas(own),
+        *_areas([c for c in own if c.what is not What.PROFILE], keys),
     ]
     if len(said) <= MOST:
         return tuple(said)
     rest = said[MOST - 1 :]
     return (*said[: MOST - 1], "Besides: " + "; ".join(_small(s) for s in rest) + ".")
+
+
+def _thing(change: Change) -> str:
+    """Name what a change is counted as; the profile at a key is the opening of its switch."""
+    return "opening" if change.what is What.PROFILE else change.counted_as
 
 
 def _small(sentence: str) -> str:
@@ -176,13 +183,19 @@ def _keys(own: Sequence[Change], folded: Counter[str]) -> Iterator[str]:
         first = group[0]
         what = counted(len(group), "key")
         if len({_step(c) for c in group}) > 1:
-            far = sorted(float(np.hypot(*(c.moved_mm or (0.0, 0.0)))) for c in group)
-            how = f"moved by {format_number(far[0])} to {format_mm(far[-1])}"
+            how = f"moved by {_reach(group)}"
         else:
             how = first.message.removeprefix(first.subject).strip()
         parts.append(f"{what} {how}" + (f" ({named})" if named else ""))
     with_them = _and([counted(n, what) for what, n in folded.items()]) if folded else ""
     yield _sentence("; ".join(parts) + (f", with {with_them}" if with_them else ""))
+
+
+def _reach(group: Sequence[Change]) -> str:
+    """How far things moved, each in another way."""
+    far = sorted(float(np.hypot(*(c.moved_mm or (0.0, 0.0)))) for c in group)
+    least, most = format_mm(far[0]), format_mm(far[-1])
+    return most if least == most else f"{least.removesuffix(' mm')} to {most}"
 
 
 def _step(change: Change) -> tuple[object, ...]:
@@ -229,8 +242,9 @@ def _hole_words(group: Sequence[Change]) -> str:
         how = f"{_DONE[first.verb]} ({_detail(first)})"
         return f"{thing} {_move(first) if first.verb is Verb.MOVED else how} {_place(first)}"
     if first.verb is Verb.MOVED and len({_step(c) for c in group}) > 1:
-        far = sorted(float(np.hypot(*(c.moved_mm or (0.0, 0.0)))) for c in group)
-        return f"{thing} moved by {format_number(far[0])} to {format_mm(far[-1])}"
+        names = list(dict.fromkeys(c.near for c in group if c.near))
+        where = f" ({some_of(names, NAMES)})" if names else ""
+        return f"{thing} moved by {_reach(group)}{where}"
     if first.verb is Verb.MOVED:
         return f"{thing} {_move(first)}"
     details = Counter(_detail(c) for c in group).most_common()
@@ -255,55 +269,90 @@ def at_each_key(holes: Sequence[Change], keys: Sequence[Keys]) -> tuple[list[Cha
     The others, and a sentence for each way in which keys changed.
     """
     for middles, turns in keys[::-1]:
-        if len(middles) < EACH_LEAST:
-            continue
-        at = np.array([(c.x_mm, c.y_mm) for c in holes])
-        away = at[:, None, :] - middles[None, :, :]
-        nearest = np.argmin(np.hypot(away[..., 0], away[..., 1]), axis=1)
-        step = away[np.arange(len(at)), nearest]
-        angle = np.radians(turns[nearest])
-        local = np.column_stack(
-            (
-                step[:, 0] * np.cos(angle) + step[:, 1] * np.sin(angle),
-                step[:, 1] * np.cos(angle) - step[:, 0] * np.sin(angle),
-            )
-        )
-        groups: dict[tuple[object, ...], list[int]] = defaultdict(list)
-        for k, change in enumerate(holes):
-            if np.hypot(*step[k]) <= KEY_REACH_MM:
-                spot = tuple(np.round(local[k] / ROUND_MM).astype(int).tolist())
-                groups[change.what, change.verb, change.before, change.after, spot].append(k)
-        least = max(EACH_LEAST, EACH_SHARE * len(middles))
-        each = {g: rows for g, rows in groups.items() if len(set(nearest[rows])) >= least}
+        each = _repeated(holes, middles, turns)
         if not each:
             continue
-        taken = {k for rows in each.values() for k in rows}
-        said: dict[tuple[object, ...], list[int]] = defaultdict(list)
-        for group, rows in each.items():
-            said[group[:4]].append(len(rows))
+        taken = {k for rows in each for k in rows}
+        said: dict[tuple[Verb, int], Counter[str]] = defaultdict(Counter)
+        for rows in each:
+            first = holes[rows[0]]
+            what = f"{first.what} ({_detail(first)})"
+            if first.before and first.after:
+                what = f"{first.what} from {first.before} to {first.after}"
+            said[first.verb, len(rows)][what] += 1
         sentences = []
-        for (what, verb, before, after), counts in said.items():
-            things = counted(len(counts), str(what))
-            how = (
-                f"from {before} to {after}"
-                if before and after
-                else f"{_DONE[Verb(str(verb))]} ({before or after})"
-            )
-            sentences.append(_sentence(f"{things} at each of {max(counts)} keys {how}"))
+        for (verb, count), things in said.items():
+            named = _and([_times(n, what) for what, n in things.most_common()])
+            sentences.append(_sentence(f"{named} at each of {count} keys {_DONE[verb]}"))
         return [c for k, c in enumerate(holes) if k not in taken], sentences
     return list(holes), []
 
 
+def _times(number: int, what: str) -> str:
+    """Write a number before words whose first is to agree with it.
+
+    >>> _times(2, "hole (3 mm)")
+    '2 holes (3 mm)'
+    """
+    thing, _, rest = what.partition(" ")
+    return f"{counted(number, thing)} {rest}".strip()
+
+
+def _middle(change: Change) -> tuple[float, float]:
+    if change.is_area and change.box_mm is not None:
+        x0, y0, x1, y1 = change.box_mm
+        return (x0 + x1) / 2, (y0 + y1) / 2
+    return change.x_mm or 0.0, change.y_mm or 0.0
+
+
+def _repeated(changes: Sequence[Change], middles: Floats, turns: Floats) -> list[list[int]]:
+    """Rows of changes that are the same at nearly every key, and at the same place of it.
+
+    Parameters
+    ----------
+    middles, turns
+        Of the keys, (n, 2) mm and (n,) degrees.
+    """
+    if len(middles) < EACH_LEAST or not changes:
+        return []
+    # Of an area the middle of its box: the point that stands for it may be any of it.
+    at = np.array([_middle(c) for c in changes])
+    away = at[:, None, :] - middles[None, :, :]
+    nearest = np.argmin(np.hypot(away[..., 0], away[..., 1]), axis=1)
+    step = away[np.arange(len(at)), nearest]
+    angle = np.radians(turns[nearest])
+    local = np.column_stack(
+        (
+            step[:, 0] * np.cos(angle) + step[:, 1] * np.sin(angle),
+            step[:, 1] * np.cos(angle) - step[:, 0] * np.sin(angle),
+        )
+    )
+    groups: dict[tuple[object, ...], list[int]] = defaultdict(list)
+    for k, change in enumerate(changes):
+        if np.hypot(*step[k]) <= KEY_REACH_MM:
+            spot = tuple(np.round(local[k] / ROUND_MM).astype(int).tolist())
+            areas = (round(change.added_mm2, 1), round(change.removed_mm2, 1))
+            same = (change.what, change.subject if change.is_area else "", change.verb)
+            groups[(*same, change.before, change.after, areas, spot)].append(k)
+    least = max(EACH_LEAST, EACH_SHARE * len(middles))
+    return [rows for rows in groups.values() if len(set(nearest[rows])) >= least]
+
+
 def _pours(own: Sequence[Change]) -> Iterator[str]:
-    pours = [c for c in own if c.is_pour]
-    if pours:
-        yield _sentence("; ".join(_pour(c) for c in pours[:NAMES]))
-
-
-def _pour(change: Change) -> str:
-    area = change.added_mm2 or change.removed_mm2
-    done = "added to" if change.added_mm2 else "removed from"
-    return f"a pour of {format_number(area, digits=0)} mm² is {done} the {change.subject}"
+    groups: dict[tuple[str, bool], list[float]] = defaultdict(list)
+    for change in own:
+        if change.is_pour:
+            area = max(change.added_mm2, change.removed_mm2)
+            groups[change.subject, bool(change.after)].append(area)
+    said = []
+    for (layer, new), areas in groups.items():
+        done = "added to" if new else "removed from"
+        what, are = ("a pour", "is") if len(areas) == 1 else (counted(len(areas), "pour"), "are")
+        in_all = " in all" if len(areas) > 1 else ""
+        size = format_number(sum(areas), digits=0)
+        said.append(f"{what} of {size} mm²{in_all} {are} {done} the {layer}")
+    if said:
+        yield _sentence("; ".join(said))
 
 
 def _named(own: Sequence[Change]) -> Iterator[str]:
@@ -318,7 +367,9 @@ def _named(own: Sequence[Change]) -> Iterator[str]:
         first = group[0].message
         alone = first if what is not What.NET or verb is not Verb.RENAMED else f"net {first}"
         became = {(c.before, c.after) for c in group if c.before and c.after}
-        names = some_of([c.message if what is What.NET else c.subject for c in group], NAMES)
+        renamed = what is What.NET and verb is Verb.RENAMED
+        plain = [c.message if renamed else c.subject.removeprefix("net ") for c in group]
+        names = some_of(plain, NAMES)
         how = _DONE[verb]
         if len(became) == 1 and what is not What.NET:
             how = f"from {group[0].before} to {group[0].after}"
@@ -327,17 +378,32 @@ def _named(own: Sequence[Change]) -> Iterator[str]:
     yield _sentence("; ".join(said))
 
 
-def _areas(own: Sequence[Change]) -> Iterator[str]:
-    areas = [c for c in own if c.is_area and not c.is_pour]
+def _size(area: Change) -> float:
+    return area.added_mm2 + area.removed_mm2
+
+
+def _areas(own: Sequence[Change], keys: Sequence[Keys]) -> Iterator[str]:
+    areas = [c for c in own if c.is_area and not c.is_pour and c.x_mm is not None]
+    for middles, turns in keys[::-1]:
+        each = _repeated(areas, middles, turns)
+        if each:
+            each.sort(key=lambda rows: -_size(areas[rows[0]]))
+            alike = [areas[rows[0]].message for rows in each]
+            yield _sentence(f"at each of {len(each[0])} keys {some_of(alike, NAMES)}")
+            taken = {k for rows in each for k in rows}
+            areas = [c for k, c in enumerate(areas) if k not in taken]
+            break
     if not areas:
         return
     if len(areas) == 1:
         yield _sentence(f"{areas[0].message}, {_place(areas[0])}")
         return
     layers = Counter(c.subject for c in areas)
-    largest = max(areas, key=lambda c: c.added_mm2 + c.removed_mm2)
+    largest = max(areas, key=_size)
     places = _and([f"{n} on the {name}" for name, n in layers.most_common()])
     done = {Verb.ADDED: " added", Verb.REMOVED: " removed"}
     verbs = {c.verb for c in areas}
     how = done.get(next(iter(verbs)), "") if len(verbs) == 1 else ""
-    yield _sentence(f"{counted(len(areas), 'area')}{how}: {places}; the largest {_place(largest)}")
+    many = f"{counted(len(areas), 'area')}{how}"
+    where = f" on the {areas[0].subject}" if len(layers) == 1 else f": {places}"
+    yield _sentence(f"{many}{where}; the largest {_place(largest)}")
