@@ -26,7 +26,14 @@ MAX_ARC_RAD = pi / 2
 
 
 def _um(value: float) -> str:
-    return format_number(value * 1000, digits=1)
+    """Micrometres with a decimal where there is one.
+
+    >>> _um(0.0254), _um(-0.00001), _um(12)
+    ('25.4', '0', '12000')
+    """
+    text = f"{value * 1000:.1f}"
+    whole = text[:-2]
+    return text if text[-1] != "0" else "0" if whole == "-0" else whole
 
 
 def _point(x: float, y: float) -> str:
@@ -75,14 +82,21 @@ def _pose_matrix(pose: Pose, x: float, y: float) -> str:
 
 
 def _run_operators(run: Run) -> str:
-    out = []
+    flashes = (f"q {_pose_matrix(f.pose, f.x, f.y)} /a{f.symbol} Do Q" for f in run.flashes)
+    return "\n".join(filter(None, (*_plain_operators(run), *flashes)))
+
+
+def _plain_operators(run: Run) -> tuple[str, str]:
+    """Write fills and strokes of a run, once; flashes depend on the document."""
+    if known := run.written.get("pdf"):
+        return known
     fills = _paths((*run.fills, *(circle(*d) for d in run.discs)), closed=True)
-    if fills:
-        out.append(f"{fills}\nf")
-    for width, chains in run.strokes.items():
-        out.append(f"{_um(width)} w\n{_paths(chains, closed=False)}\nS")
-    out.extend(f"q {_pose_matrix(f.pose, f.x, f.y)} /a{f.symbol} Do Q" for f in run.flashes)
-    return "\n".join(out)
+    strokes = (
+        f"{_um(width)} w\n{_paths(chains, closed=False)}\nS"
+        for width, chains in run.strokes.items()
+    )
+    run.written["pdf"] = f"{fills}\nf" if fills else "", "\n".join(strokes)
+    return run.written["pdf"]
 
 
 class _Document:

@@ -10,7 +10,6 @@ from collections.abc import Iterable
 from math import atan2, cos, pi, sin
 from xml.sax.saxutils import escape
 
-from fabkit.base.once import once_per
 from fabkit.base.units import format_number
 from fabkit.formats.gerber.model import Pose
 from fabkit.pictures.curves import Contour, arc_sweep
@@ -127,9 +126,10 @@ def _run_text(run: Run, prefix: str) -> str:
     return (f'<g stroke="none">{fills}</g>' if fills else "") + strokes
 
 
-@once_per
 def _plain_text(run: Run) -> tuple[str, str]:
     """Write fills and strokes of a run, once; flashes depend on the document."""
+    if known := run.written.get("svg"):
+        return known
     fills = [f'<path d="{path_text(run.fills, closed=True)}"/>'] if run.fills else []
     fills += [_circle(*disc) for disc in run.discs]
     strokes = ""
@@ -142,7 +142,8 @@ def _plain_text(run: Run) -> tuple[str, str]:
         strokes = (
             f'<g fill="none" stroke-linecap="round" stroke-linejoin="round">{"".join(paths)}</g>'
         )
-    return "".join(fills), strokes
+    run.written["svg"] = "".join(fills), strokes
+    return run.written["svg"]
 
 
 class SvgWriter(VectorWriter):

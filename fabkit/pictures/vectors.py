@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import ClassVar
 
@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from fabkit.base.columns import Floats, Ints
 from fabkit.base.once import once_per
 from fabkit.base.units import CHORD_ERROR_MM
-from fabkit.formats.gerber.model import GerberFile, Kind, Pose
+from fabkit.formats.gerber.model import GerberFile, Kind, Pose, object_shapes, pen_widths
 from fabkit.geometry.segments import Segments, Strokes
 from fabkit.pictures.curves import Contour, Segment, circle, ring_contour
 from fabkit.pictures.palette import Rgb
@@ -50,6 +50,8 @@ class Run:
         Open contours by pen width, round ends and joins.
     discs
         x, y, diameter.
+    written
+        What formats have written of all but the flashes, by format; runs of one film share it.
     """
 
     dark: bool = True
@@ -57,6 +59,7 @@ class Run:
     strokes: dict[float, list[Contour]] = field(default_factory=dict)
     discs: list[tuple[float, float, float]] = field(default_factory=list)
     flashes: list[Flash] = field(default_factory=list)
+    written: dict[str, tuple[str, str]] = field(default_factory=dict)
 
 
 class Symbols:
@@ -159,44 +162,57 @@ def _add_strokes(run: Run, pens: Strokes) -> None:
 
 
 def _film(film: Film, symbols: Symbols) -> Iterator[Run]:
-    file = film.file
-    rows = film.chosen
+    file, rows = film.file, film.chosen
+    kept = _films_of(file)
+    key = rows.tobytes()
+    if key not in kept:
+        kept[key] = tuple(_film_runs(file, rows))
+    o = file.objects
+    for run, flashed in kept[key]:
+        flashes = [
+            Flash(symbols.number(file, aperture), x, y, file.poses[pose])
+            for aperture, x, y, pose in zip(
+                *(c[flashed].tolist() for c in (o.aperture, o.x0, o.y0, o.pose)), strict=True
+            )
+        ]
+        yield replace(run, flashes=flashes)
+
+
+@once_per
+def _films_of(_: GerberFile) -> dict[bytes, tuple[tuple[Run, Ints], ...]]:
+    """Keep runs of a file without flashes, and the rows of these, by the rows that are drawn.
+
+    Several pictures show one layer, and the symbols of flashes alone are each picture's own.
+    """
+    return {}
+
+
+def _film_runs(file: GerberFile, rows: Ints) -> Iterator[tuple[Run, Ints]]:
     if not len(rows):
         return
     dark = file.objects.dark[rows]
     edges = np.flatnonzero(np.diff(dark)) + 1
     for first, last in zip([0, *edges], [*edges, len(rows)], strict=True):
         run = Run(dark=bool(dark[first]))
-        _film_run(run, file, rows[first:last], symbols)
-        yield run
+        yield run, _film_run(run, file, rows[first:last])
 
 
-def _film_run(run: Run, file: GerberFile, rows: Ints, symbols: Symbols) -> None:
+def _film_run(run: Run, file: GerberFile, rows: Ints) -> Ints:
+    """Add all but flashes to a run; the rows of these."""
     o = file.objects.take(rows)
     for i in np.flatnonzero(o.kind == Kind.REGION):
         run.fills.extend(_region(file, int(o.first[i]), int(o.last[i])))
-    for i in np.flatnonzero(o.kind == Kind.FLASH):
-        run.flashes.append(
-            Flash(
-                symbols.number(file, int(o.aperture[i])),
-                float(o.x0[i]),
-                float(o.y0[i]),
-                file.poses[int(o.pose[i])],
-            )
-        )
     stroked = np.flatnonzero((o.kind == Kind.DRAW) | (o.kind == Kind.ARC))
     if len(stroked):
-        from fabkit.formats.gerber.model import pen_widths
-
         width = pen_widths(file, rows[stroked])
         round_pen = ~np.isnan(width)
         _add_strokes(run, Strokes.by(o.take(stroked[round_pen]), width[round_pen]))
         odd = stroked[~round_pen]
         if len(odd):
-            from fabkit.formats.gerber.model import object_shapes
-
             shapes = object_shapes(file, rows[odd], chord_error_mm=CHORD_ERROR_MM)
             run.fills.extend(polygon_contours(shapes))
+    flashed: Ints = rows[o.kind == Kind.FLASH]
+    return flashed
 
 
 def _region(file: GerberFile, first: int, last: int) -> Iterator[Contour]:
