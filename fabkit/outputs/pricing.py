@@ -92,14 +92,11 @@ class Carried(Result):
         Each part: what moves over, what is bought, what is left.
     with_it, without
         Cost of the new revision when only what is lacking is bought, and when everything is.
-    unnamed
-        Parts of the old revision of which it is not known whether the new one needs them.
     """
 
     parts: buying.CarryOver
     with_it: CostSheet
     without: CostSheet
-    unnamed: tuple[str, ...] = ()
 
     @property
     def brief(self) -> str:
@@ -110,8 +107,8 @@ class Carried(Result):
     def notices(self) -> tuple[str, ...]:
         """What every output must repeat, each once."""
         said = (*self.with_it.notices, *self.parts.bill.notices)
-        if self.unnamed:
-            named = some_of(self.unnamed, 4)
+        if self.parts.unknown:
+            named = some_of([a.title for a in self.parts.lines if a.key in self.parts.unknown], 4)
             said = (
                 *said,
                 f"NEW names no parts: whether it needs {named} is not known, nor a saving",
@@ -121,7 +118,7 @@ class Carried(Result):
     @property
     def saved_per_half(self) -> Decimal | None:
         """Difference of the two costs per half, rounded once; None where it is not known."""
-        if self.unnamed:
+        if self.parts.unknown:
             return None
         a, b = self.without.best, self.with_it.best
         if a is None or b is None or a.per_half is None or b.per_half is None:
@@ -209,8 +206,8 @@ def carry_over(
         quote(designs, new_order, bill=bill, house=sheet, results=verdicts, today=today)
         for bill in (moved.bill, after)
     )
-    unnamed: tuple[str, ...] = ()
     if not any(board.components for board in designs):
         # A board that names no parts seems to need none of those that only names show.
-        unnamed = tuple(a.title for a in before.lines if after.line(a.key) is None)
-    return Carried(parts=moved, with_it=with_it, without=without, unnamed=unnamed)
+        lost = frozenset(a.key for a in before.lines if after.line(a.key) is None)
+        moved = replace(moved, unknown=lost)
+    return Carried(parts=moved, with_it=with_it, without=without)

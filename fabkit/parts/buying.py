@@ -339,6 +339,8 @@ class CarryOver:
         In the working order of the new revision; parts only the old one has come last.
     bill
         Parts list of the new revision whose plan buys only what is still lacking.
+    unknown
+        Keys of parts of which it is not known whether the new revision needs them.
     """
 
     old: str
@@ -346,9 +348,10 @@ class CarryOver:
     kept: int
     lines: tuple[CarryLine, ...]
     bill: Bill
+    unknown: frozenset[str] = frozenset()
 
     def table(self) -> Table:
-        """Every part; all numbers are pieces."""
+        """Every part; all numbers are pieces, None where they are not known."""
         return Table(
             (
                 Column("key"),
@@ -374,12 +377,11 @@ class CarryOver:
                     a.lost,
                     a.stays,
                     a.drawer,
-                    a.needed,
-                    a.wanted,
-                    a.moves,
-                    a.from_drawer,
-                    a.buy,
-                    a.left,
+                    *(
+                        (None,) * 6
+                        if a.key in self.unknown
+                        else (a.needed, a.wanted, a.moves, a.from_drawer, a.buy, a.left)
+                    ),
                 )
                 for a in self.lines
             ),

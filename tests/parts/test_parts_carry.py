@@ -7,6 +7,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from truth import load_truths
 
 import fabkit
 from fabkit.outputs.money import carry_record, render_carry
@@ -179,3 +180,33 @@ def test_pieces_add_up(made):
             gone = line.lost + line.stays + line.moves + line.from_drawer + line.left
             assert there == gone
             assert line.moves + line.from_drawer + line.buy == line.wanted
+
+
+def test_what_a_board_without_names_needs_is_not_known(made):
+    """Parts that only names show are null, neither 0 nor a saving; what holes show is counted."""
+    (rev_b,), order = made[1]
+    bare = replace(rev_b, components=())
+
+    record = carry_record(fabkit.carry_over(made[0], ([bare], order)))
+
+    lines = {line["key"]: line for line in record["lines"]}
+    known = {key for key, line in lines.items() if line["needed"] is not None}
+    assert lines["switch"]["needed"] == 54
+    assert set(lines) - known
+    assert all(lines[key]["left"] is None for key in set(lines) - known)
+    assert record["cost"]["saved_per_half"] is None
+
+
+def test_both_halves_on_one_board_are_one_keyboard():
+    """TRUTH.toml has the keys of either half: one board a keyboard, its switches once."""
+    truth = next(t for t in load_truths() if t.path == "kinds/both-equal")
+    order, board = (
+        order_for(truth.folder),
+        fabkit.build_board(fabkit.open_package(truth.folder)),
+    )
+
+    found = fabkit.carry_over(([board], order), ([board], order))
+
+    switch = next(a for a in found.parts.lines if "switch" in a.key)
+    assert order.keyboards == truth.keyboard_boards == 1
+    assert switch.built_in == switch.needed == truth.keys
