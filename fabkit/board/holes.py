@@ -325,6 +325,8 @@ def infer_plating(
     count = np.bincount(of_tool)
     usual = (count >= _FELLOWS) & (np.bincount(of_tool, plated) >= _ONE_USE * count)
     plated[usual[of_tool] & (rims > 0).any(axis=0)] = 1
+    mostly = (count >= _FELLOWS) & (np.bincount(of_tool, plated) >= _MOSTLY * count)
+    plated[mostly[of_tool] & (rims >= _ALL_AROUND).any(axis=0)] = 1
     of_holes, of_slots = holes.plated.copy(), slots.plated.copy()
     of_holes[open_holes] = plated[: len(open_holes)]
     of_slots[open_slots] = plated[len(open_holes) :]

@@ -34,6 +34,7 @@ from fabkit.checks.worst import Measures, group, judge
 from fabkit.formats.gerber.model import Kind
 from fabkit.geometry.areas import clip_to_box
 from fabkit.geometry.facing import FacetTree
+from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
 
 SAMPLES: Final = 720
@@ -48,6 +49,9 @@ SAME_RING_MM: Final = 0.01
 FORGOTTEN_SHARE: Final = 0.2
 """Holes of one size without a pad on a face, by all of that size, up to which the pad is forgotten
 rather than left out on purpose (a choice of ours)."""
+
+OPENED_SHARE: Final = 0.5
+"""The same where the mask of the face is open over the hole."""
 
 RING_THIN: Final = load_rule("hole/ring-thin")
 RING_BROKEN: Final = load_rule("hole/ring-broken")
@@ -284,6 +288,8 @@ def pads(case: Case) -> Iterator[Finding]:
         _, kind = np.unique(size, return_inverse=True)
         share = np.bincount(kind, lacking)[kind] / np.bincount(kind, plated).clip(1)[kind]
         few = share <= FORGOTTEN_SHARE
+        # An opening on this face was made for a pad that some of them have.
+        few |= (share <= OPENED_SHARE) & _opened(case, str(layer.side), cuts)
         for mine, severity in ((lacking & few, Severity.WARNING), (lacking & ~few, None)):
             rows = np.flatnonzero(mine)
             yield from group(
@@ -294,6 +300,17 @@ def pads(case: Case) -> Iterator[Finding]:
                 most=True,
                 severity=severity,
             )
+
+
+def _opened(case: Case, side: str, cuts: Cuts) -> Bools:
+    """Which holes the mask of one side leaves open."""
+    out = np.zeros(len(cuts.shapes), dtype=bool)
+    for layer in case.board.layers:
+        if layer.kind is RoleKind.MASK and layer.side == side and not layer.negative:
+            tree = shapely.STRtree(shapely.get_parts(layer.file.image))
+            middles = shapely.points(cuts.x, cuts.y)
+            out[tree.query(middles, predicate="intersects")[0]] = True
+    return out
 
 
 @check(

@@ -24,9 +24,10 @@ from fabkit.checks.copper_facts import require_copper
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.geometry.areas import without_openings
+from fabkit.geometry.neighbours import SpotIndex
 from fabkit.geometry.segments import Placing
 from fabkit.package.model import RoleKind
-from fabkit.package.registration import FACTORS, FEW, Fit, find_fit
+from fabkit.package.registration import FACTORS, FEW, FIT_MM, find_fit
 from fabkit.rules import load_rule
 
 BARE_OFF: Final = load_rule("register/bare-holes-off")
@@ -49,6 +50,13 @@ SURE: Final = 0.9
 NEAR_MM: Final = 1.0
 """A shift below this to where nearly all fit is no chance, whatever they run into."""
 
+CROWDED: Final = 0.3
+"""Share of the board's size that holes fill at least in the size that is meant."""
+
+_LAYER_OFF: Final = frozenset(
+    ("register/no-fit", "register/shifted", "register/mirrored", "register/stretched")
+)
+
 SAME_MM: Final = 0.1
 """Holes with nearer middles are drilled one into the other on purpose."""
 
@@ -61,12 +69,18 @@ def find_bare_holes_off(case: Case) -> Iterator[Finding]:
     """Bare holes run into no copper, no other hole and no edge."""
     board = case.board
     holes = board.holes
+    # What runs into a layer that is off was found with it.
+    if any(problem.id in _LAYER_OFF for problem in board.package.problems):
+        return
     for index, name in enumerate(board.drill_names):
         mine = np.flatnonzero((holes.file == index) & (holes.diameter > 0))
         if len(mine) < FEW or (holes.plated[mine] != 0).any():
             continue
         points = np.column_stack((holes.x[mine], holes.y[mine]))
-        fit = _fit(case, points)
+        reference = _middles(case)
+        if SpotIndex(reference, FIT_MM).share(points) >= SURE:
+            continue
+        fit = find_fit(points, reference, shift_only=True) if len(reference) else None
         shift = fit.placing if fit else None
         if fit and shift and fit.after >= SURE and math.hypot(shift.dx_mm, shift.dy_mm) < NEAR_MM:
             yield Finding.of(
@@ -83,7 +97,7 @@ def find_bare_holes_off(case: Case) -> Iterator[Finding]:
             continue
         left, words = min(
             (int(_collide(case, index, move(points), mine).sum()), words)
-            for words, move in _moves(case, shift)
+            for words, move in _moves(case, points, shift)
         )
         if left <= CURED * before:
             yield Finding.of(
@@ -136,12 +150,17 @@ def _filled(profile: BaseGeometry | None) -> BaseGeometry:
     return filled
 
 
-def _moves(case: Case, shift: Placing | None) -> Iterator[Move]:
+def _moves(case: Case, points: Floats, shift: Placing | None) -> Iterator[Move]:
     """What may have happened to a file: mirrored, turned, read in another size, shifted."""
     yield from _flips(case)
     for turns in (1, 2, 3):
         yield f"turned by {90 * turns}° about the origin", Placing(quarter_turns=turns).points
+    size = np.ptp(points, axis=0)
+    x0, y0, x1, y1 = case.board.bounds
     for factor in FACTORS:
+        # All holes on one spot run into nothing, either.
+        if (factor * size).max() < CROWDED * max(x1 - x0, y1 - y0):
+            continue
         yield f"read {format_number(factor)} times as large", partial(np.multiply, factor)
     if shift is not None:
         yield f"moved by {_by(shift)}", shift.points
@@ -151,16 +170,15 @@ def _by(shift: Placing) -> str:
     return f"{format_number(shift.dx_mm)}, {format_mm(shift.dy_mm)}"
 
 
-def _fit(case: Case, points: Floats) -> Fit | None:
-    """What lays bare holes on the pads and openings around them."""
+def _middles(case: Case) -> Floats:
+    """Middles of pads and openings, in which bare holes may lie, mm: (n, 2) float64."""
     copper = require_copper(case)
     targets = [np.column_stack((copper.pads.x, copper.pads.y))]
     for layer in case.board.layers:
         if layer.kind is RoleKind.MASK:
             openings = shapely.get_parts(layer.file.image)
             targets.append(shapely.get_coordinates(shapely.centroid(openings)))
-    reference = np.concatenate(targets)
-    return find_fit(points, reference, shift_only=True) if len(reference) else None
+    return np.concatenate(targets)
 
 
 def _flips(case: Case) -> Iterator[Move]:

@@ -135,6 +135,7 @@ def register(
     there is none, with a fit that moves nothing.
     """
     parts = [part for i in range(len(roles)) if (part := _part(i, roles[i], contents[i], looks))]
+    parts = _with_faces_laid(parts)
     for _ in range(_MOST_MOVES):
         shares = [_share(part, parts) for part in parts]
         if all(s is None or s >= _SYMMETRIC for s in shares):
@@ -227,6 +228,31 @@ def _share(part: _Part, parts: Sequence[_Part]) -> float | None:
         back = [part.spots(other.reach).share(other.sample) for other in drills]
         share = max([share, *back])
     return share
+
+
+def _with_faces_laid(parts: list[_Part]) -> list[_Part]:
+    """Lay all films of a face on the holes, where they fit each other but only the other face's do.
+
+    Exports that mirror the bottom mirror all of it, so that its films still agree.
+    """
+    drills = [p for p in parts if p.role.kind is RoleKind.DRILL and not p.follows]
+    if not drills:
+        return parts
+    holes = np.concatenate([d.points for d in drills])
+    coppers = [p for p in parts if p.role.kind is RoleKind.COPPER and p.role.side]
+    on = {id(c): c.spots(max(d.reach for d in drills)).share(holes) for c in coppers}
+    for copper in coppers:
+        films = [p for p in parts if p.role.side == copper.role.side and p is not copper]
+        films = [p for p in films if copper.spots(p.reach).share(p.sample) >= FITS]
+        if not films or on[id(copper)] >= FITS or max(on.values()) < SURE or len(holes) < FEW:
+            continue
+        back = find_fit(holes, copper.points)
+        if back is None or back.factor != 1.0 or back.stretch != 1.0:
+            continue
+        fit = replace(back, placing=back.placing.undone())
+        laid = {copper.index, *(p.index for p in films)}
+        parts = [p.moved(fit) if p.index in laid else p for p in parts]
+    return parts
 
 
 def _best_move(parts: list[_Part], shares: Sequence[float | None]) -> list[_Part] | None:

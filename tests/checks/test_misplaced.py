@@ -34,11 +34,31 @@ def test_mirrored_bare_holes_are_named_with_their_file():
 
 def test_bare_holes_beside_their_openings():
     """Openings show where holes belong: 0.4 mm off, all of them, is the file's fault."""
-    openings = layer(
-        "Soldermask,Top", dots(*PADS, *((x + 0.4, y) for x, y in HOLES)), polarity="Negative"
-    )
-    (found,) = told("register/bare-holes-off", mask_top_gbr=openings, bare_drl=bare(*HOLES))
+    more = [(18 + k, 4 + (k % 2)) for k in range(8)]
+    spots = dots(*PADS, *more, *((x + 0.4, y) for x, y in HOLES))
+    openings = layer("Soldermask,Top", spots, polarity="Negative", pen=0.6)
+    copper = layer("Copper,L1,Top", dots(*PADS, *more), pen=0.5)
+    files = {"top_gbr": copper, "mask_top_gbr": openings, "bare_drl": bare(*HOLES)}
+    (found,) = told("register/bare-holes-off", **files)
     assert found.measured == pytest.approx(0.4, abs=0.01)
+
+
+def test_bare_holes_in_their_openings_are_not_blamed_for_tracks_across_them():
+    """Where the mask is open around all of them, it is the copper that is off."""
+    holes = tuple((30 - x, y) for x, y in HOLES)
+    opened = layer("Soldermask,Top", dots(*PADS, *holes), polarity="Negative")
+    assert not told(
+        "register/bare-holes-off", top_gbr=TOP, mask_top_gbr=opened, bare_drl=bare(*holes)
+    )
+
+
+def test_holes_crowded_on_one_spot_are_no_cure():
+    """Holes off by half a track meet it; at a tenth of their size they would not."""
+    assert not told(
+        "register/bare-holes-off",
+        top_gbr=TOP,
+        bare_drl=bare(*((30 - x - 0.4, y) for x, y in HOLES), (29, 1), (29, 19), (1, 19)),
+    )
 
 
 MANY = tuple((4 + 4 * k, y) for k in range(6) for y in (4, 10, 16))

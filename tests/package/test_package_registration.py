@@ -151,6 +151,20 @@ def test_a_stretched_file_is_named_with_its_scale(name: str) -> None:
     assert "stretched by 2 %" in found[name][1]
 
 
+def test_a_face_mirrored_as_a_whole_is_named_though_its_films_agree() -> None:
+    """Copper and mask of the bottom fit each other; the holes fit the top alone."""
+    turned = tuple(map(tuple, PADS[:14] * (-1, 1) + (60, 0)))
+    films = {
+        "x__gbl": gerber(pads=turned, lines=[turned]),
+        "x__gbs": gerber(pads=turned, pad_mm=1.1),
+    }
+    found = told(board(**films))
+
+    assert {n: rule for n, (rule, _) in found.items()} == dict.fromkeys(
+        ("x.gbl", "x.gbs"), "register/mirrored"
+    )
+
+
 def test_copper_and_mask_exchanged_are_one_finding() -> None:
     """Strokes end on the pads of the one called mask, and on none of the larger ones."""
     files = board()

@@ -146,6 +146,20 @@ def joined(parcel: Parcel, rng: Random) -> Plant:
     return Plant(changed, middle, (name,), 6)
 
 
+def _apart(parcel: Parcel, a: Pad, b: Pad) -> bool:
+    """Whether no third opening lies so near that it takes the web between two pads already."""
+    x, y = (a.mark.x + b.mark.x) / 2, (a.mark.y + b.mark.y) / 2
+    reach = hypot(a.mark.x - b.mark.x, a.mark.y - b.mark.y)
+    return not any(
+        hypot(o.mark.x - x, o.mark.y - y) < reach + max(o.box) / 2
+        for key, found in parcel.openings[a.side].items()
+        if key not in (spot(*a.at), spot(*b.at))
+        for o in found
+        if abs((o.mark.x - a.mark.x) * (b.mark.y - a.mark.y)
+               - (o.mark.y - a.mark.y) * (b.mark.x - a.mark.x)) > 0.01 * reach
+    )  # fmt: skip
+
+
 def _neighbours(parcel: Parcel) -> list[tuple[Pad, Pad]]:
     pads = [p for p, _ in _opened(parcel) if min(p.box) > 0]
     return [
@@ -160,7 +174,8 @@ def _neighbours(parcel: Parcel) -> list[tuple[Pad, Pad]]:
 
 @kind("mask/web-lost", "Widens two neighbouring openings until 0.03 mm of mask is left.", "mask/")
 def web_lost(parcel: Parcel, rng: Random) -> Plant:
-    a, b = pick(rng, _neighbours(parcel), "two neighbouring pads with openings")
+    found = [(a, b) for a, b in _neighbours(parcel) if _apart(parcel, a, b)]
+    a, b = pick(rng, found, "two neighbouring pads with openings")
     dx, dy = abs(a.mark.x - b.mark.x), abs(a.mark.y - b.mark.y)
     if min(dx, dy) > 0.01:
         raise Unfit("the two pads do not stand in a row")

@@ -22,7 +22,17 @@ ROOT = TESTS.parent
 if str(TESTS) not in sys.path:
     sys.path.insert(0, str(TESTS))
 
-from yardstick import copper, drills, films, harmless, holes, layers, nets, outlines  # noqa: E402
+from yardstick import (  # noqa: E402
+    copper,
+    drills,
+    films,
+    harmless,
+    holes,
+    layers,
+    mistakes,
+    nets,
+    outlines,
+)
 from yardstick import packages as whole_files  # noqa: E402
 from yardstick.gerber_text import Unfit  # noqa: E402
 from yardstick.harmless import PACKED  # noqa: E402
@@ -30,7 +40,10 @@ from yardstick.judge import Finding, disturbed, finds, heavy  # noqa: E402
 from yardstick.kind import HARMLESS, KINDS, Kind  # noqa: E402
 from yardstick.parcel import Parcel, load_parcel  # noqa: E402
 
-MODULES = (copper, drills, films, harmless, holes, layers, nets, outlines, whole_files)
+MODULES = (
+    *(copper, drills, films, harmless, holes, layers, mistakes, nets, outlines),
+    whole_files,
+)
 """Modules whose import enters their kinds."""
 PAGE = ROOT / "docs" / "yardstick.md"
 FIXTURES = (
