@@ -75,6 +75,13 @@ PUBLIC = {
     "Consequences": "outputs.revisions",
     "compare_revisions": "outputs.revisions",
     "Compared": "outputs.revisions",
+    # What is mended
+    "mend": "mending.mend",
+    "MendOptions": "mending.mend",
+    "Mended": "mending.model",
+    "Deed": "mending.model",
+    "NotMade": "mending.model",
+    "LayerProof": "mending.model",
     # What is written
     "draw": "outputs.drawings",
     "PreviewOptions": "pictures.options",

@@ -29,6 +29,12 @@ from fabkit.keyboard.build import find_keyboard as find_keyboard
 from fabkit.keyboard.model import Keyboard as Keyboard
 from fabkit.keyboard.ordered import Proposal as Proposal
 from fabkit.keyboard.ordered import propose_order as propose_order
+from fabkit.mending.mend import MendOptions as MendOptions
+from fabkit.mending.mend import mend as mend
+from fabkit.mending.model import Deed as Deed
+from fabkit.mending.model import LayerProof as LayerProof
+from fabkit.mending.model import Mended as Mended
+from fabkit.mending.model import NotMade as NotMade
 from fabkit.outputs.archive import Packed as Packed
 from fabkit.outputs.drawings import SheetChoice as SheetChoice
 from fabkit.outputs.drawings import SheetKind as SheetKind

@@ -33,6 +33,7 @@ COMMANDS = {
     "carry": "List parts you can reuse from the old revision, and what that saves.",
     "quote": "Price one half over several order quantities.",
     "pack": "Write the zip that a board house needs.",
+    "mend": "Correct in the files what has one right answer, with proof.",
     "order": "Do all of it, into one folder.",
     "order new": "Write an order file to fill in.",
     "compare": "List what changed between two revisions of a board.",

@@ -10,7 +10,7 @@ from fabkit.cli import completing, defaults
 
 COMMAND_GROUPS = {
     "Check and draw": ("check", "preview", "sheet", "paper", "wiring"),
-    "Buy and order": ("parts", "quote", "order", "pack"),
+    "Buy and order": ("parts", "quote", "mend", "order", "pack"),
     "From revision to revision": ("compare", "carry"),
     "Your own files": ("order new", "house", "house new", "house learn", "parts new", "settings"),
     "Look up": ("checks", "schema"),
@@ -24,7 +24,7 @@ OPTION_GROUPS = {
     ),
     "Files of yours": ("--house", "--parts", "--order", "--old", "--pins", "--key-order"),
     "What is judged": (
-        *("--only", "--without", "--silence", "--fine", "--thicknesses", "--date"),
+        *("--only", "--with", "--without", "--silence", "--fine", "--thicknesses", "--date"),
         *("--expect", "--no-findings", "--no-costs", "--fail-on"),
     ),
     "What is read": ("--role", "--limit"),

@@ -21,7 +21,6 @@ from fabkit.costs.rules import INVENTED
 from fabkit.costs.sharing import sharing_text
 from fabkit.keyboard.kinds import plain
 from fabkit.outputs.json import to_document
-from fabkit.outputs.names import file_stem
 from fabkit.outputs.pricing import Carried
 from fabkit.outputs.records import finding_record, keyboard_record
 from fabkit.outputs.tables import markdown_text, to_csv, to_markdown
@@ -31,6 +30,7 @@ from fabkit.outputs.terminal import (
     print_findings,
     print_notices,
 )
+from fabkit.package.file_names import file_stem
 from fabkit.parts.model import HALVES, Bill, BillLine, Found, Plan, short_runs
 from fabkit.sheets.money import unit_price
 

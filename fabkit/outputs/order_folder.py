@@ -31,7 +31,6 @@ from fabkit.outputs.manifest import (
     versions,
 )
 from fabkit.outputs.model import JudgedBoard, OrderContents, OrderResult
-from fabkit.outputs.names import file_stem
 from fabkit.outputs.pack import accepted_errors, pack
 from fabkit.outputs.papers import PackOptions
 from fabkit.outputs.revisions import Compared
@@ -39,6 +38,7 @@ from fabkit.outputs.terminal import Tell, Terminal, print_findings
 from fabkit.outputs.verdict import print_check, render_verdict
 from fabkit.outputs.whole_folder import new_folder
 from fabkit.outputs.wiring import wiring_files
+from fabkit.package.file_names import file_stem
 from fabkit.sheets.order import Order, OrderedBoard
 
 

@@ -28,7 +28,6 @@ from fabkit.outputs.archive import (
     write_archive,
 )
 from fabkit.outputs.atomic import refuse_existing
-from fabkit.outputs.names import file_stem, names_by_rule
 from fabkit.outputs.papers import (
     PackOptions,
     complete_job,
@@ -37,6 +36,7 @@ from fabkit.outputs.papers import (
     readme_text,
     title_of,
 )
+from fabkit.package.file_names import file_stem, names_by_rule
 from fabkit.package.model import PackageFile, RoleKind
 from fabkit.package.reading import open_package
 from fabkit.sheets.house import House

@@ -22,6 +22,7 @@ from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.gerber.reader import read
 from fabkit.outputs.records import drill_table
+from fabkit.package.file_names import function_of
 from fabkit.package.model import PackageFile, Role, RoleKind
 from fabkit.package.naming import UNNAMED, name_board
 
@@ -224,36 +225,6 @@ def _attributes(file: PackageFile, copper: int) -> dict[str, str]:
     usual = "Negative" if file.role.kind is RoleKind.MASK else "Positive"
     polarity = (stated.get(".FilePolarity") or (usual,))[0]
     return {"FileFunction": function, "FilePolarity": polarity}
-
-
-def function_of(role: Role, copper: int) -> str:
-    """File function of a role on a board of ``copper`` layers.
-
-    Gerber Layer Format Specification 2021.02, section 5.6.3.
-
-    >>> function_of(Role(kind=RoleKind.COPPER, side="bottom"), 4)
-    'Copper,L4,Bot'
-    """
-    side = {"top": ",Top", "bottom": ",Bot"}.get(role.side or "", "")
-    match role.kind:
-        case RoleKind.COPPER:
-            number = role.layer or (1 if role.side == "top" else copper)
-            return f"Copper,L{number}{side or ',Inr'}"
-        case RoleKind.MASK:
-            return f"Soldermask{side}"
-        case RoleKind.LEGEND:
-            return f"Legend{side}"
-        case RoleKind.PASTE:
-            return f"Paste{side}"
-        case RoleKind.PROFILE:
-            return "Profile,NP"
-        case RoleKind.DRILL if role.plated is not None:
-            how = "Plated,1,{},PTH" if role.plated else "NonPlated,1,{},NPTH"
-            return how.format(copper)
-        case RoleKind.SCORE:
-            return "Vcut"
-        case _:
-            return f"Other,{role}"
 
 
 def title_of(board: Board, options: PackOptions) -> str:

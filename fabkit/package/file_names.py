@@ -1,4 +1,4 @@
-"""File names: safe on every common system, and by rule where the user wants them so."""
+"""What files are called and state by their role: names safe on every system, file functions."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Final
 
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.sidecars.model import Netlist
-from fabkit.package.model import PackageFile, RoleKind
+from fabkit.package.model import PackageFile, Role, RoleKind
 
 _RESERVED: Final = frozenset(
     ("con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10)))
@@ -59,3 +59,33 @@ def _ending(file: PackageFile) -> str:
         return ".ipc"
     in_gerber_form = isinstance(file.content, GerberFile) or b"%FS" in file.data[:4096]
     return ".gbr" if in_gerber_form else ".drl"
+
+
+def function_of(role: Role, copper: int) -> str:
+    """File function of a role on a board of ``copper`` layers.
+
+    Gerber Layer Format Specification 2021.02, section 5.6.3.
+
+    >>> function_of(Role(kind=RoleKind.COPPER, side="bottom"), 4)
+    'Copper,L4,Bot'
+    """
+    side = {"top": ",Top", "bottom": ",Bot"}.get(role.side or "", "")
+    match role.kind:
+        case RoleKind.COPPER:
+            number = role.layer or (1 if role.side == "top" else copper)
+            return f"Copper,L{number}{side or ',Inr'}"
+        case RoleKind.MASK:
+            return f"Soldermask{side}"
+        case RoleKind.LEGEND:
+            return f"Legend{side}"
+        case RoleKind.PASTE:
+            return f"Paste{side}"
+        case RoleKind.PROFILE:
+            return "Profile,NP"
+        case RoleKind.DRILL if role.plated is not None:
+            how = "Plated,1,{},PTH" if role.plated else "NonPlated,1,{},NPTH"
+            return how.format(copper)
+        case RoleKind.SCORE:
+            return "Vcut"
+        case _:
+            return f"Other,{role}"

@@ -1,0 +1,78 @@
+"""``fabkit mend``."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+from fabkit.base.streams import STANDARD_STREAM
+from fabkit.cli import options, printing
+from fabkit.cli.bundles import argument, bundle, command, option
+from fabkit.cli.reading import Reading
+
+
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """What the command was given."""
+
+    package: Path = argument("PACKAGE", type=options.FILE)
+    out: Path = options.out("FILE.zip", "Zip to write the mended files into.")
+    asked: tuple[str, ...] = option(
+        "--with", multiple=True, metavar="ID", help="Also make this correction (see docs/mend.md)."
+    )
+    house_files: tuple[Path, ...] = options.house()
+    page: Path | None = options.file(
+        "--report", "FILE", "Write a page with a slider between the old board and the new one."
+    )
+    replace: bool = options.replace()
+    reading: Reading = bundle(Reading)
+    as_json: bool = options.as_json()
+
+
+@command("mend", Asked)
+def run(asked: Asked) -> None:
+    """Correct in the files what has one right answer, and prove that nothing else changed.
+
+    Every layer and drill file is written anew in the present form, laid on the others where it was
+    off.  Gaps and doubled lines of the profile, holes given twice, marks outside the board and
+    legend on bare pads are mended; with --with also what follows your house's limits.  The zip is
+    read back and compared with what you gave: a correction that cannot be proved is not made.
+    Your files stay as they are.
+
+    \b
+    Examples:
+      fabkit mend gerbers.zip --out mended.zip
+      fabkit mend gerbers.zip --out mended.zip --report mended.html
+      fabkit mend gerbers.zip --out mended.zip --with legend-width --with mask-margin
+    """
+    import fabkit
+    from fabkit.outputs import terminal
+    from fabkit.outputs.atomic import refuse_existing, write_file
+    from fabkit.outputs.mended import (
+        mended_record,
+        print_mended,
+        render_mended_page,
+        write_mended,
+    )
+
+    for target in (asked.out, *([asked.page] if asked.page else [])):
+        refuse_existing(target, replace=asked.replace)
+    with asked.reading.progress() as tell:
+        mended = fabkit.mend(
+            asked.reading.board(asked.package, tell),
+            fabkit.load_house(next(iter(asked.house_files), None)),
+            options=fabkit.MendOptions(asked=asked.asked),
+            tell=tell,
+        )
+        tell(f"writing {asked.out}")
+        write_mended(mended, asked.out, replace=asked.replace)
+        if asked.page is not None:
+            tell("drawing")
+            write_file(asked.page, render_mended_page(mended).encode(), replace=asked.replace)
+    record = mended_record(mended)
+    beside = asked.out == STANDARD_STREAM
+    if asked.as_json:
+        printing.print_json("mend", record, beside=beside)
+        return
+    print_mended(terminal.Terminal(sys.stderr if beside else None), record)

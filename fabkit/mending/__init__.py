@@ -1,0 +1,1 @@
+"""Corrections that have one right answer, made in the files themselves, each with its proof."""

@@ -1,0 +1,159 @@
+"""Mend a set: make the corrections, read the result back, prove it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from fabkit.base.errors import FindingsRefused
+from fabkit.board.model import Board
+from fabkit.checks.judging import check
+from fabkit.checks.model import CheckOptions, CheckResult
+from fabkit.compare.findings import compare_findings
+from fabkit.mending.catalogue import MAKERS, choose
+from fabkit.mending.model import Deed, Draft, Mended
+from fabkit.mending.proof import Proof, prove
+from fabkit.mending.writing import Written, form_words, refuse_unreadable, write_draft
+from fabkit.package.rules import MIRRORED, SCALED, SHIFTED
+from fabkit.sheets.house import House, load_house
+
+_LAID = frozenset({SHIFTED.id, MIRRORED.id, SCALED.id})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MendOptions:
+    """What the user chose.
+
+    Parameters
+    ----------
+    asked
+        Corrections made on request.
+    without
+        Corrections that are not made.
+    judged
+        What was chosen for the order, as far as checks care.
+    """
+
+    asked: tuple[str, ...] = ()
+    without: tuple[str, ...] = ()
+    judged: CheckOptions = field(default_factory=CheckOptions)
+
+
+def mend(
+    board: Board,
+    house: House | None = None,
+    *,
+    options: MendOptions | None = None,
+    tell: Callable[[str], None] = lambda _: None,
+) -> Mended:
+    """Correct in the files what has one right answer, and prove that nothing else changed.
+
+    Parameters
+    ----------
+    board
+        As built by :func:`fabkit.build_board`; its files stay as they are.
+    house
+        Whose limits corrections follow; None takes the bundled, invented one.
+    options
+        Which corrections are made.
+    tell
+        Called with a few words on what is being done now.
+
+    Returns
+    -------
+    Mended
+        The files to write, what was done, what was not, and the proof.  A correction that cannot
+        be proved is not made, and is listed as such.
+
+    Raises
+    ------
+    UnreadableInput
+        A layer or drill file was not read to its end, or the places of holes are uncertain.
+    FindingsRefused
+        Even writing the files anew without any correction cannot be proved.
+    UsageError
+        There is no such correction.
+    """
+    options = options or MendOptions()
+    chosen = choose(options.asked, options.without)
+    refuse_unreadable(board)
+    house = house or load_house()
+    tell("checking")
+    found = check(board, house, options=options.judged)
+    makers = [name for name in MAKERS if name in chosen]
+
+    def judged(draft: Draft) -> tuple[Draft, Written, CheckResult, Proof]:
+        tell("writing and reading back")
+        written = write_draft(draft)
+        again = check(written.board, house, options=options.judged)
+        return draft, written, again, prove(
+            board, written.board, draft.deeds, written.names, (found, again)
+        )  # fmt: skip
+
+    start = Draft(board, house, {file.name: file for file in board.package.files})
+    draft = start.copy()
+    for name in makers:
+        draft.deeds += list(MAKERS[name](draft))
+    result = judged(draft)
+    if result[3].failures and draft.deeds:
+        result = _one_by_one(start, makers, judged)
+    draft, written, again, proof = result
+    if proof.failures:
+        raise FindingsRefused(
+            f"not mended: {proof.failures[0]}",
+            hint="Mend what `fabkit check` shows in the layout, and export again.",
+        )
+    return Mended(
+        before=board,
+        after=written.board,
+        files=written.files,
+        names=written.names,
+        deeds=(*_of_writing(board, draft, chosen), *draft.deeds),
+        left=tuple(draft.left),
+        layers=proof.layers,
+        findings=compare_findings(found, again),
+        pads=proof.pads,
+    )
+
+
+def _one_by_one(
+    start: Draft,
+    makers: Sequence[str],
+    judged: Callable[[Draft], tuple[Draft, Written, CheckResult, Proof]],
+) -> tuple[Draft, Written, CheckResult, Proof]:
+    """Make corrections one after another, and keep those that can be proved."""
+    kept = judged(start.copy())
+    if kept[3].failures:
+        return kept
+    for name in makers:
+        draft = kept[0].copy()
+        deeds = list(MAKERS[name](draft))
+        if not deeds:
+            kept[0].left[:] = draft.left
+            continue
+        draft.deeds += deeds
+        tried = judged(draft)
+        if tried[3].failures:
+            kept[0].refuse(name, deeds[0].file, f"not proved: {'; '.join(tried[3].failures[:3])}")
+        else:
+            kept = tried
+    return kept
+
+
+def _of_writing(board: Board, draft: Draft, chosen: Sequence[str]) -> tuple[Deed, ...]:
+    """List what writing the set does by itself."""
+    out = []
+    if "form" in chosen:
+        out.append(Deed(correction="form", file="", words=form_words(draft)))
+    laid = [f for f in board.package.remarks if f.id in _LAID]
+    out += [
+        Deed(correction="laid", file=f.places[0].file or "" if f.places else "", words=f.message)
+        for f in laid
+    ]
+    left = board.package.left_out
+    if left:
+        names = ", ".join(sorted(item.name for item in left))
+        out.append(
+            Deed(correction="by-products", file="", words=f"left out: {names}", count=len(left))
+        )
+    return tuple(out)

@@ -1,0 +1,202 @@
+"""What mending is made of: corrections, what each did, what is proved, and the mended set."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from fabkit.base.columns import Shapes
+from fabkit.base.results import Result
+from fabkit.base.tables import Table, columns_of
+from fabkit.base.units import counted
+from fabkit.board.model import Board
+from fabkit.compare.findings import FindingChanges
+from fabkit.package.model import PackageFile
+from fabkit.sheets.house import House
+
+Point = tuple[float, float]
+PLACES = 20
+"""Places that are listed of one deed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """One kind of correction.
+
+    Parameters
+    ----------
+    id
+        ``kebab-case``; a promise, never changed once released.
+    title, does, safe, proof
+        In words: what it is, what it does, why it is safe, and how it is proved.
+    heals
+        Rules, or groups with a trailing slash, whose findings it may end.
+    asked
+        Whether it is made only when asked for.
+    """
+
+    id: str
+    title: str
+    does: str
+    safe: str
+    proof: str
+    heals: tuple[str, ...] = ()
+    asked: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Deed:
+    """What one correction did in one file.
+
+    Parameters
+    ----------
+    correction
+        Its id.
+    file
+        Name of the file as given; empty for the whole set.
+    words
+        What was done, in a sentence part.
+    count
+        How many times.
+    places
+        Some of the places, mm.
+    claim
+        Where the layer may differ now, mm; None where nothing that is drawn may.
+    """
+
+    correction: str
+    file: str
+    words: str
+    count: int = 1
+    places: tuple[Point, ...] = ()
+    claim: BaseGeometry | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotMade:
+    """A correction that was not made, and why."""
+
+    correction: str
+    file: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LayerProof:
+    """What became of one layer.
+
+    Parameters
+    ----------
+    layer
+        Its name on the board.
+    before, after
+        Name of its file as given and as written.
+    added, removed
+        (n,) object arrays of polygons, mm: what is drawn now and was not, and the other way round.
+    elsewhere_mm2
+        Area of the difference where no correction claims one.
+    """
+
+    layer: str
+    before: str
+    after: str
+    added: Shapes
+    removed: Shapes
+    elsewhere_mm2: float
+
+    @property
+    def added_mm2(self) -> float:
+        """Area that is drawn now and was not."""
+        return float(shapely.area(self.added).sum())
+
+    @property
+    def removed_mm2(self) -> float:
+        """Area that is drawn no more."""
+        return float(shapely.area(self.removed).sum())
+
+    def places(self) -> tuple[tuple[float, float, float, float], ...]:
+        """Boxes of the largest differences, mm."""
+        parts = np.concatenate((self.added, self.removed))
+        order = np.argsort(-shapely.area(parts), kind="stable")[:PLACES]
+        return tuple(map(tuple, shapely.bounds(parts[order]).tolist()))
+
+
+@dataclass(slots=True)
+class Draft:
+    """The set while it is mended.
+
+    Parameters
+    ----------
+    board
+        As given.
+    house
+        Whose limits corrections follow.
+    files
+        By name as given; their contents are what will be written.
+    deeds, left
+        What was done, and what was not, so far.
+    """
+
+    board: Board
+    house: House
+    files: dict[str, PackageFile]
+    deeds: list[Deed] = field(default_factory=list)
+    left: list[NotMade] = field(default_factory=list)
+
+    def copy(self) -> Draft:
+        """Give a draft that can be changed without changing this one."""
+        return Draft(self.board, self.house, dict(self.files), [*self.deeds], [*self.left])
+
+    def refuse(self, correction: str, file: str, reason: str) -> None:
+        """Note that a correction is not made in a file."""
+        self.left.append(NotMade(correction=correction, file=file, reason=reason))
+
+
+@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
+class Mended(Result):
+    """A mended set, with what was done and what is proved.
+
+    Parameters
+    ----------
+    before, after
+        The board as given, and as read back from what is written.
+    files
+        Name to bytes of everything that is written.
+    names
+        Name as given to name as written.
+    deeds, left
+        What was done, and what was not.
+    layers
+        What became of each layer.
+    findings
+        What is found on the mended board, beside what was found before.
+    pads
+        How many pads are joined to each other as before.
+    """
+
+    before: Board
+    after: Board
+    files: Mapping[str, bytes]
+    names: Mapping[str, str]
+    deeds: tuple[Deed, ...]
+    left: tuple[NotMade, ...]
+    layers: tuple[LayerProof, ...]
+    findings: FindingChanges
+    pads: int
+
+    @property
+    def brief(self) -> str:
+        """What it is, in a few words."""
+        gone = counted(len(self.findings.gone), "finding")
+        return f"{self.before.name}: {counted(len(self.deeds), 'correction')}, {gone} less"
+
+    def table(self) -> Table:
+        """Every correction that was made."""
+        return Table(
+            columns_of("correction", "file", "what", "count"),
+            tuple((d.correction, d.file, d.words, d.count) for d in self.deeds),
+        )

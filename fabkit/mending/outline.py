@@ -1,0 +1,171 @@
+"""Corrections of the profile, and of its copies in other layers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+import shapely
+
+from fabkit.base.columns import Bools, Ints
+from fabkit.base.units import COINCIDENT_MM, OUTLINE_JOIN_MM, counted, format_mm
+from fabkit.formats.gerber.model import (
+    GerberFile,
+    Kind,
+    object_boxes,
+    object_shapes,
+    pen_widths,
+)
+from fabkit.geometry.outlines import find_figures
+from fabkit.geometry.segments import Segments
+from fabkit.mending.draw import with_lines, without
+from fabkit.mending.model import PLACES, Deed, Draft
+from fabkit.package.model import PackageFile, RoleKind
+
+_WHOLE: Final = 0.98
+"""Share of the outline that lines must cover to be a copy of it."""
+_MOST: Final = 0.5
+"""Share of a layer outside the board from which it is misplaced, not marked."""
+_PRINTED: Final = (RoleKind.COPPER, RoleKind.MASK, RoleKind.PASTE, RoleKind.LEGEND)
+
+
+def layers_of(draft: Draft, *kinds: RoleKind) -> Iterator[tuple[str, PackageFile, GerberFile]]:
+    """Layers of some kinds, by name."""
+    for name, file in list(draft.files.items()):
+        if file.role.kind in kinds and file.gerber is not None:
+            yield name, file, file.gerber
+
+
+def strokes_in(file: GerberFile) -> Ints:
+    """Rows of the dark draws and arcs."""
+    o = file.objects
+    return np.flatnonzero(((o.kind == Kind.DRAW) | (o.kind == Kind.ARC)) & o.dark)
+
+
+def close_gaps(draft: Draft) -> Iterator[Deed]:
+    """Join the ends of the profile that the reading of the outline joins."""
+    for name, file, gerber in layers_of(draft, RoleKind.PROFILE):
+        rows = strokes_in(gerber)
+        lines = find_figures(Segments.of(gerber.objects.take(rows))).bridges
+        apart = np.hypot(lines[:, 2] - lines[:, 0], lines[:, 3] - lines[:, 1])
+        lines, apart = lines[apart > 0], apart[apart > 0]
+        if not len(lines) or apart.max() > OUTLINE_JOIN_MM:
+            continue
+        width = float(np.nanmedian(pen_widths(gerber, rows)))
+        made = with_lines(gerber, lines, width_mm=width)
+        new = np.arange(len(gerber.objects), len(made.objects))
+        draft.files[name] = replace(file, content=made)
+        yield Deed(
+            correction="profile-gap",
+            file=name,
+            words=f"{counted(len(lines), 'gap')} of up to "
+            f"{format_mm(float(apart.max()), digits=4)} closed",
+            count=len(lines),
+            places=tuple(map(tuple, ((lines[:, :2] + lines[:, 2:]) / 2)[:PLACES].tolist())),
+            claim=shapely.union_all(object_shapes(made, new)),
+        )
+
+
+def draw_once(draft: Draft) -> Iterator[Deed]:
+    """Leave out strokes of the profile that repeat another one from end to end."""
+    known: set[tuple[float, ...]] = set()
+    for name, file, gerber in layers_of(draft, RoleKind.PROFILE):
+        o = gerber.objects
+        again = np.zeros(len(o), np.bool_)
+        columns = (o.x0, o.y0, o.x1, o.y1, np.where(o.turn == 0, 0, o.cx),
+                   np.where(o.turn == 0, 0, o.cy))  # fmt: skip
+        table = np.round(np.nan_to_num(np.column_stack(columns)) / COINCIDENT_MM)
+        for row in strokes_in(gerber).tolist():
+            x0, y0, x1, y1, cx, cy = table[row].tolist()
+            turn = int(o.turn[row])
+            # The other way round an arc turns the other way.
+            ways = ((x0, y0, x1, y1, cx, cy, turn), (x1, y1, x0, y0, cx, cy, -turn))
+            again[row] = any(way in known for way in ways)
+            known.update(ways)
+        if not again.any():
+            continue
+        gone = o.take(again)
+        claim = shapely.union_all(object_shapes(gerber, again))
+        draft.files[name] = replace(file, content=without(gerber, again))
+        places = np.column_stack((gone.x0 + gone.x1, gone.y0 + gone.y1))[:PLACES] / 2
+        yield Deed(
+            correction="profile-twice",
+            file=name,
+            words=f"{counted(len(gone), 'line')} that another one repeats left out",
+            count=len(gone),
+            places=tuple(map(tuple, places.tolist())),
+            claim=claim,
+        )
+
+
+def take_out_copies(draft: Draft) -> Iterator[Deed]:
+    """Leave the outline out of layers that repeat it as a whole."""
+    profile = draft.board.profile
+    if profile is None:
+        return
+    rim = shapely.boundary(profile)
+    band = shapely.buffer(rim, OUTLINE_JOIN_MM)
+    shapely.prepare(band)
+    for name, file, gerber in layers_of(draft, *_PRINTED):
+        rows = strokes_in(gerber)
+        if not len(rows):
+            continue
+        named = np.array([bool({".N", ".P"} & s.keys()) for s in gerber.attribute_sets or ({},)])
+        rows = rows[~named[gerber.objects.attributes[rows]]]
+        lines = gerber.objects.take(rows).polylines()
+        on = shapely.covers(band, lines) & (shapely.length(lines) > COINCIDENT_MM)
+        if not on.any():
+            continue
+        drawn = shapely.buffer(shapely.union_all(lines[on]), 2 * OUTLINE_JOIN_MM)
+        if shapely.intersection(rim, drawn).length < _WHOLE * rim.length:
+            continue
+        gone = _flags(rows[on], len(gerber.objects))
+        draft.files[name] = replace(file, content=without(gerber, gone))
+        yield Deed(
+            correction="profile-elsewhere",
+            file=name,
+            words=f"{counted(int(on.sum()), 'line')} that repeat the outline left out",
+            count=int(on.sum()),
+            claim=shapely.union_all(object_shapes(gerber, gone)),
+        )
+
+
+def take_out_strays(draft: Draft) -> Iterator[Deed]:
+    """Leave out what layers draw wholly outside the board."""
+    profile = draft.board.profile
+    if profile is None:
+        return
+    if len(draft.board.edge.readings) > 1:
+        draft.refuse("stray-marks", "", "the outline can be read in more than one way")
+        return
+    shapely.prepare(profile)
+    for name, file, gerber in layers_of(draft, *_PRINTED):
+        boxes = object_boxes(gerber)
+        shown = ~np.isnan(boxes[:, 0]) & gerber.objects.dark
+        outside = shown.copy()
+        outside[shown] = ~shapely.intersects(profile, shapely.box(*boxes[shown].T))
+        if not outside.any():
+            continue
+        if outside.sum() > _MOST * shown.sum():
+            draft.refuse("stray-marks", name, "most of the layer lies outside the board")
+            continue
+        boxes = boxes[outside]
+        claim = shapely.union_all(object_shapes(gerber, outside))
+        draft.files[name] = replace(file, content=without(gerber, outside))
+        places = np.column_stack((boxes[:, 0] + boxes[:, 2], boxes[:, 1] + boxes[:, 3])) / 2
+        yield Deed(
+            correction="stray-marks",
+            file=name,
+            words=f"{counted(len(boxes), 'object')} outside the board left out",
+            count=len(boxes),
+            places=tuple(map(tuple, places[:PLACES].tolist())),
+            claim=claim,
+        )
+
+
+def _flags(rows: Ints, count: int) -> Bools:
+    out = np.zeros(count, np.bool_)
+    out[rows] = True
+    return out

@@ -1,0 +1,231 @@
+"""Corrections of legend, mask and pours that follow what the house can make."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from fabkit.base.columns import Ints, Shapes
+from fabkit.base.units import CHORD_ERROR_MM, counted, format_mm
+from fabkit.formats.gerber.macros import StandardShape
+from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes, pen_widths
+from fabkit.mending.draw import polygons_in, with_areas
+from fabkit.mending.model import PLACES, Deed, Draft, Point
+from fabkit.mending.outline import layers_of, strokes_in
+from fabkit.package.model import PackageFile, RoleKind, Side
+
+_INK_MM2: Final = 0.02
+"""Ink on one pad smaller than this is no fault of the legend; as in the check of the legend."""
+_BEYOND_MM: Final = 1.0
+_SLACK_MM: Final = 2.5 * CHORD_ERROR_MM
+"""Two round outlines may each be off by a chord."""
+_PART: Final = 0.5
+"""An opening over less than this share of a pad is not the pad's own."""
+
+
+def middles(shapes: Shapes) -> tuple[Point, ...]:
+    """Give a point on each of some shapes, mm."""
+    points = shapely.get_coordinates(shapely.point_on_surface(shapes[:PLACES]))
+    return tuple(map(tuple, points.tolist()))
+
+
+def _image(draft: Draft, kind: RoleKind, side: Side | None) -> BaseGeometry | None:
+    found = [f.gerber for f in draft.files.values()
+             if f.role.kind is kind and f.role.side == side and f.gerber is not None]  # fmt: skip
+    return found[0].image if len(found) == 1 else None
+
+
+def clip_legend(draft: Draft) -> Iterator[Deed]:
+    """Clear ink on pads bare of mask, and beyond the edge."""
+    profile = draft.board.profile
+    for name, file, gerber in layers_of(draft, RoleKind.LEGEND):
+        ink = gerber.image
+        openings = _image(draft, RoleKind.MASK, file.role.side)
+        copper = _image(draft, RoleKind.COPPER, file.role.side)
+        clear: list[Shapes] = []
+        if openings is not None and copper is not None and not ink.is_empty:
+            bare = polygons_in(shapely.intersection(openings, copper))
+            inked = shapely.area(shapely.intersection(bare, ink)) > _INK_MM2
+            if inked.any():
+                clear.append(bare[inked])
+                yield _cleared(name, bare[inked], f"{counted(int(inked.sum()), 'pad')}")
+        if profile is not None and len(draft.board.edge.readings) < 2:
+            beyond = polygons_in(shapely.difference(ink, profile))
+            if shapely.area(beyond).sum() > _INK_MM2:
+                around = shapely.box(*shapely.buffer(ink, _BEYOND_MM).bounds)
+                outside = polygons_in(shapely.difference(around, profile))
+                clear.append(outside)
+                yield _cleared(name, outside, "the board's edge")
+        if clear:
+            made = with_areas(gerber, np.concatenate(clear), dark=False)
+            draft.files[name] = replace(file, content=made)
+
+
+def _cleared(name: str, areas: Shapes, what: str) -> Deed:
+    return Deed(
+        correction="legend-clip",
+        file=name,
+        words=f"clipped off {what}",
+        count=len(areas),
+        places=middles(areas),
+        claim=shapely.union_all(areas),
+    )
+
+
+def widen_legend(draft: Draft) -> Iterator[Deed]:
+    """Draw thin legend lines with the house's least width."""
+    least = draft.house.limit("legend_line_mm").value
+    for name, file, gerber in layers_of(draft, RoleKind.LEGEND):
+        rows = strokes_in(gerber)
+        width = pen_widths(gerber, rows)
+        rows = rows[(width > 0) & (width < least)]
+        if not len(rows):
+            continue
+        made = _with_pens(gerber, rows, least)
+        draft.files[name] = replace(file, content=made)
+        thinnest = format_mm(float(np.nanmin(width[width > 0])))
+        yield Deed(
+            correction="legend-width",
+            file=name,
+            words=f"{counted(len(rows), 'line')} of {thinnest} and more made {format_mm(least)}",
+            count=len(rows),
+            claim=shapely.union_all(object_shapes(made, rows)),
+        )
+
+
+def _with_pens(file: GerberFile, rows: Ints, width_mm: float) -> GerberFile:
+    """Draw some strokes with a pen of another width; functions of the pens stay."""
+    o = file.objects
+    apertures = list(file.apertures)
+    aperture = o.aperture.copy()
+    code = max(a.code for a in apertures)
+    for old in np.unique(o.aperture[rows]).tolist():
+        code += 1
+        mine = rows[o.aperture[rows] == old]
+        scale = file.poses[int(o.pose[mine[0]])].scale
+        wide = width_mm / scale
+        pen = replace(
+            apertures[old],
+            code=code,
+            template="C",
+            parameters=(wide / file.unit_mm,),
+            diameter_mm=wide,
+            size_mm=(wide, wide),
+            builder=StandardShape("C", wide, wide),
+        )
+        aperture[mine] = len(apertures)
+        apertures.append(pen)
+    return replace(file, objects=o.with_columns(aperture=aperture), apertures=tuple(apertures))
+
+
+def grow_openings(draft: Draft) -> Iterator[Deed]:
+    """Add to mask openings what their pads lack of the house's margin."""
+    margin = draft.house.limit("mask_margin_mm").value
+    web = draft.house.limit("mask_web_mm").value
+    for name, file, gerber in layers_of(draft, RoleKind.MASK):
+        lands = _lands(draft, file)
+        openings = gerber.image
+        if lands is None or openings.is_empty:
+            continue
+        pads, copper = lands
+        shapely.prepare(openings)
+        bared = shapely.area(shapely.intersection(pads, openings))
+        own = bared > _PART * shapely.area(pads)
+        wanted = shapely.buffer(pads, margin, quad_segs=16)
+        enough = shapely.buffer(pads, margin - _SLACK_MM, quad_segs=16)
+        short = own & ~shapely.covers(openings, enough)
+        if not short.any():
+            continue
+        rows = np.flatnonzero(short)
+        rows = rows[_alone(rows, pads, wanted, (openings, copper), web)]
+        left = int(short.sum()) - len(rows)
+        if left:
+            draft.refuse(
+                "mask-margin", name,
+                f"{counted(left, 'opening')}: a web or other copper lies too near",
+            )  # fmt: skip
+        if not len(rows):
+            continue
+        areas = wanted[rows]
+        draft.files[name] = replace(file, content=with_areas(gerber, areas, dark=True))
+        yield Deed(
+            correction="mask-margin",
+            file=name,
+            words=f"{counted(len(rows), 'opening')} grown to {format_mm(margin)} around the pad",
+            count=len(rows),
+            places=middles(areas),
+            claim=shapely.union_all(areas),
+        )
+
+
+def _lands(draft: Draft, mask: PackageFile) -> tuple[Shapes, BaseGeometry] | None:
+    """Flashed pads of the copper below a mask, and all of that copper."""
+    for _, file, copper in layers_of(draft, RoleKind.COPPER):
+        if file.role.side == mask.role.side:
+            o = copper.objects
+            rows = np.flatnonzero((o.kind == Kind.FLASH) & o.dark)
+            pads = object_shapes(copper, rows)
+            pads = pads[shapely.area(pads) > 0]
+            return (pads, copper.image) if len(pads) else None
+    return None
+
+
+def _alone(
+    rows: Ints, pads: Shapes, wanted: Shapes, near: tuple[BaseGeometry, BaseGeometry], web: float
+) -> np.ndarray:
+    """Whether an opening may grow: no other opening and no other copper comes too near."""
+    openings, copper = near
+    parts = polygons_in(openings)
+    tree = shapely.STRtree(parts)
+    copper_parts = polygons_in(copper)
+    copper_tree = shapely.STRtree(copper_parts)
+    out = np.zeros(len(rows), np.bool_)
+    for k, row in enumerate(rows.tolist()):
+        pad = pads[row]
+        own = tree.query(pad, predicate="intersects")
+        others = np.setdiff1d(tree.query(shapely.buffer(wanted[row], web)), own)
+        clear = bool((shapely.distance(parts[others], wanted[row]) >= web).all())
+        # A little more of the pad's own track comes bare with every margin; other copper must not.
+        touched = copper_parts[copper_tree.query(wanted[row], predicate="intersects")]
+        foreign = touched[~shapely.intersects(touched, pad)]
+        out[k] = clear and not len(foreign)
+    return out
+
+
+def pull_back_pours(draft: Draft) -> Iterator[Deed]:
+    """Clear pours that come nearer to the edge than the house asks for."""
+    profile = draft.board.profile
+    if profile is None:
+        return
+    reach = draft.house.limit("copper_to_edge_mm").value
+    band = shapely.intersection(
+        profile, shapely.buffer(shapely.boundary(profile), reach + 1e-3, quad_segs=16)
+    )
+    for name, file, gerber in layers_of(draft, RoleKind.COPPER):
+        o = gerber.objects
+        poured = np.flatnonzero((o.kind == Kind.REGION) & o.dark)
+        pours = object_shapes(gerber, poured)
+        near = shapely.intersects(pours, band)
+        if not near.any():
+            continue
+        others = object_shapes(gerber, np.flatnonzero((o.kind != Kind.REGION) & o.dark))
+        tree = shapely.STRtree(others)
+        kept = shapely.union_all(others[np.unique(tree.query(band, predicate="intersects"))])
+        pour = shapely.union_all(shapely.intersection(pours[near], band))
+        areas = polygons_in(shapely.difference(pour, kept))
+        if not len(areas):
+            continue
+        draft.files[name] = replace(file, content=with_areas(gerber, areas, dark=False))
+        yield Deed(
+            correction="copper-edge",
+            file=name,
+            words=f"pours cleared within {format_mm(reach)} of the edge",
+            count=len(areas),
+            places=middles(areas),
+            claim=shapely.union_all(areas),
+        )

@@ -1,0 +1,180 @@
+"""From a draft to the files that are written, and to the board as read back from them."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import PurePosixPath
+
+from fabkit.base.errors import UnreadableInput
+from fabkit.base.units import counted
+from fabkit.base.version import VERSION
+from fabkit.board.build import build_board
+from fabkit.board.model import Board
+from fabkit.formats.drill.model import DrillFile
+from fabkit.formats.drill.writer import write_drill
+from fabkit.formats.gerber.model import GerberFile
+from fabkit.formats.gerber.writer import write_gerber
+from fabkit.formats.sidecars.job_writer import write_job
+from fabkit.formats.sidecars.model import JobFile, JobFileEntry
+from fabkit.mending.model import Draft
+from fabkit.package.build import read_package
+from fabkit.package.file_names import function_of, names_by_rule
+from fabkit.package.model import Intake, Member, PackageFile, RoleKind
+from fabkit.package.naming import UNNAMED, name_board
+
+_MADE = frozenset(
+    {
+        RoleKind.COPPER,
+        RoleKind.MASK,
+        RoleKind.LEGEND,
+        RoleKind.PASTE,
+        RoleKind.PROFILE,
+        RoleKind.DRILL,
+        RoleKind.SCORE,
+        RoleKind.GLUE,
+        RoleKind.COMPONENTS,
+        RoleKind.OTHER_LAYER,
+    }
+)
+"""Roles whose files are written anew; all others are kept as they are."""
+_SOFTWARE = ("fabkit", "fabkit", VERSION)
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """The set as it will be written, and the board read back from it."""
+
+    files: Mapping[str, bytes]
+    names: Mapping[str, str]
+    board: Board
+
+
+def is_made(file: PackageFile) -> bool:
+    """Whether a file is written anew."""
+    return file.role.kind in _MADE and (file.gerber is not None or file.drill is not None)
+
+
+def refuse_unreadable(board: Board) -> None:
+    """Refuse a set with a layer or drill file that was not read to its end, or whose places guess.
+
+    Raises
+    ------
+    UnreadableInput
+        Which files, and what is wrong with them.
+    """
+    for file in board.package.files:
+        content = file.content
+        if file.role.kind not in _MADE:
+            continue
+        if not isinstance(content, GerberFile | DrillFile) or not content.complete:
+            raise UnreadableInput(
+                f"{file.name} was not read to its end, so it cannot be written anew",
+                hint="Export it again; `fabkit check` shows what is wrong with it.",
+            )
+        if isinstance(content, DrillFile) and not content.format.certain:
+            raise UnreadableInput(
+                f"{file.name}: unit or digits are uncertain, and so are the places of its holes",
+                hint="Export it with decimal points, or with unit and digits stated.",
+            )
+    if board.profile is None:
+        raise UnreadableInput(
+            "no file gives an outline, so what lies on the board is unknown",
+            hint="Export the profile, and mend the set then.",
+        )
+
+
+def write_draft(draft: Draft) -> Written:
+    """Write all files in memory, and read them back."""
+    copper = len(draft.board.copper)
+    made: dict[str, PackageFile] = {}
+    kept: dict[str, PackageFile] = {}
+    for name, file in sorted(draft.files.items()):
+        if is_made(file):
+            data = _bytes(file, copper)
+            made[name] = replace(file, data=data)
+        else:
+            kept[name] = file
+    found = name_board("", draft.board.package.files)
+    named = names_by_rule(made, draft.board.name if found == UNNAMED else found)
+    names = {file.name: name for name, file in named.items()}
+    contents = {name: file.data for name, file in named.items()}
+    taken = Counter(name.casefold() for name in contents)
+    for name, file in kept.items():
+        plain = PurePosixPath(name).name
+        names[name] = plain if not taken[plain.casefold()] else name
+        taken[plain.casefold()] += 1
+        contents[names[name]] = (
+            _job(file.content, draft, names, copper)
+            if isinstance(file.content, JobFile) and file.role.kind is RoleKind.JOB
+            else file.data
+        )
+    members = tuple(Member(name, data) for name, data in sorted(contents.items()))
+    intake = Intake(
+        name=draft.board.package.name,
+        source=draft.board.package.source,
+        members=members,
+        left_out=(),
+    )
+    package = read_package(intake, limits=draft.board.package.limits)
+    return Written(contents, names, build_board(package))
+
+
+def _attributes(file: PackageFile, stated: Mapping[str, tuple[str, ...]], copper: int) -> dict[
+    str, tuple[str, ...]
+]:  # fmt: skip
+    """File attributes with function and polarity by role."""
+    function = tuple(function_of(file.role, copper).split(","))
+    own = stated.get(".FileFunction", ())
+    usual = "Negative" if file.role.kind is RoleKind.MASK else "Positive"
+    # What a file states in full is kept: which inner layer, or which side of several.
+    alike = own[:1] == function[:1] and len(own) >= len(function)
+    kept = own if own and (alike or function[:1] == ("Other",)) else function
+    return {
+        ".FileFunction": kept,
+        ".FilePolarity": stated.get(".FilePolarity", (usual,)),
+        **{k: v for k, v in stated.items() if k not in (".FileFunction", ".FilePolarity")},
+        ".GenerationSoftware": _SOFTWARE,
+    }
+
+
+def _bytes(file: PackageFile, copper: int) -> bytes:
+    content = file.content
+    if isinstance(content, GerberFile):
+        attributes = _attributes(file, content.attributes, copper)
+        if file.role.kind is RoleKind.COMPONENTS:
+            attributes = dict(content.attributes)
+        return write_gerber(replace(content, attributes=attributes))
+    if not isinstance(content, DrillFile):
+        raise UnreadableInput(f"{file.name} is neither a layer nor a drill file")
+    stated = dict(content.attributes)
+    if content.plated is not None:
+        stated = _attributes(file, stated, copper)
+        if stated[".FileFunction"][:1] != (("Plated",) if content.plated else ("NonPlated",)):
+            stated[".FileFunction"] = tuple(function_of(file.role, copper).split(","))
+    return write_drill(replace(content, attributes=stated))
+
+
+def _job(job: JobFile, draft: Draft, names: Mapping[str, str], copper: int) -> bytes:
+    """Job file with the list of what is written."""
+    entries = []
+    for name, file in sorted(draft.files.items()):
+        if not is_made(file):
+            continue
+        content = file.content
+        stated = content.attributes if isinstance(content, GerberFile | DrillFile) else {}
+        attributes = _attributes(file, stated, copper)
+        entries.append(
+            JobFileEntry(
+                path=names[name],
+                function=attributes[".FileFunction"],
+                polarity=",".join(attributes[".FilePolarity"]),
+            )
+        )
+    return write_job(replace(job, files=tuple(entries)))
+
+
+def form_words(draft: Draft) -> str:
+    """How many files are written anew."""
+    return f"{counted(sum(map(is_made, draft.files.values())), 'file')} written anew"

@@ -1,0 +1,175 @@
+"""Mended sets: the zip, its record, what the terminal prints, and the page with the proof."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Final
+
+from fabkit.base.errors import OutputRefused
+from fabkit.base.tables import Record
+from fabkit.base.units import counted, format_number, some_of
+from fabkit.board.build import build_board
+from fabkit.compare.boards import compare_boards
+from fabkit.mending.catalogue import load_corrections
+from fabkit.mending.model import LayerProof, Mended
+from fabkit.outputs.archive import write_archive
+from fabkit.outputs.comparison import compare_record
+from fabkit.outputs.json import to_document
+from fabkit.outputs.pack import find_difference
+from fabkit.outputs.records import board_record, finding_record
+from fabkit.outputs.report.compare_view import compare_section
+from fabkit.outputs.report.shell import render_page
+from fabkit.outputs.terminal import Terminal
+from fabkit.package.reading import open_package
+
+CAUTION: Final = (
+    "A mended file is still to be looked at by its designer: mend the layout, too, or the next"
+    " export has the same faults."
+)
+MOST_NAMES: Final = 4
+
+
+def write_mended(mended: Mended, target: Path | str, *, replace: bool = False) -> str:
+    """Write the mended set as a zip, read it back, and only then give it its name.
+
+    Returns
+    -------
+    str
+        SHA-256 of the zip.
+
+    Raises
+    ------
+    OutputRefused
+        It exists, cannot be written, or does not read back as the same board.
+    """
+
+    def verify(part: Path) -> None:
+        again = build_board(open_package(part, limits=mended.after.package.limits))
+        difference = find_difference(mended.after, again)
+        if difference:
+            raise OutputRefused(
+                f"the zip does not read back as the same board: {difference}",
+                hint="Nothing was kept; please report this.",
+            )
+
+    return write_archive(Path(target), mended.files, verify=verify, replace=replace)
+
+
+def mended_record(mended: Mended) -> Record:
+    """Record what was done, what was not, and what is proved."""
+    known = load_corrections()
+    return {
+        "board": board_record(mended.after),
+        "summary": summary(mended),
+        "caution": CAUTION,
+        "corrections": [
+            {
+                "id": deed.correction,
+                "title": known[deed.correction].title,
+                "why_safe": known[deed.correction].safe,
+                "proof": known[deed.correction].proof,
+                "file": deed.file or None,
+                "text": deed.words,
+                "count": deed.count,
+                "places_mm": [list(place) for place in deed.places],
+            }
+            for deed in mended.deeds
+        ],
+        "not_made": [
+            {
+                "id": left.correction,
+                "title": known[left.correction].title,
+                "file": left.file or None,
+                "reason": left.reason,
+            }
+            for left in mended.left
+        ],
+        "files": [
+            {"before": before, "after": after} for before, after in sorted(mended.names.items())
+        ],
+        "proof": {
+            "layers": [_layer(layer) for layer in mended.layers],
+            "holes": len(mended.after.holes),
+            "slots": len(mended.after.hole_shapes) - len(mended.after.holes),
+            "pads_joined_as_before": mended.pads,
+            "findings_gone": [finding_record(f) for f in mended.findings.gone],
+            "findings_same": mended.findings.same,
+        },
+    }
+
+
+def _layer(layer: LayerProof) -> Record:
+    return {
+        "name": layer.layer,
+        "before": layer.before,
+        "after": layer.after,
+        "added_mm2": layer.added_mm2,
+        "removed_mm2": layer.removed_mm2,
+        "elsewhere_mm2": layer.elsewhere_mm2,
+        "boxes_mm": [list(box) for box in layer.places()],
+    }
+
+
+def summary(mended: Mended) -> str:
+    """Say in a sentence what became of the set."""
+    gone = sorted({f.id for f in mended.findings.gone})
+    made = counted(len({d.correction for d in mended.deeds}), "correction")
+    if not gone:
+        return f"{made}; the findings are the same as before"
+    return f"{made}; no longer found: {some_of(gone, MOST_NAMES)}"
+
+
+def print_mended(console: Terminal, record: Record) -> None:
+    """Print what was done, what was not, and what is proved."""
+    for deed in record["corrections"]:
+        where = f"{deed['file']}: " if deed["file"] else ""
+        console.print(f"- {deed['title']}: {where}{deed['text']} [{deed['id']}]")
+    for left in record["not_made"]:
+        where = f"{left['file']}: " if left["file"] else ""
+        console.print(
+            f"- not made: {left['title'].lower()}: {where}{left['reason']} [{left['id']}]",
+            style="yellow",
+        )
+    console.print("\nproved", style="bold")
+    for line in proof_lines(record["proof"]):
+        console.print(f"  {line}")
+    console.print(f"\n{record['summary']}", style="bold")
+    console.print(record["caution"], style="dim")
+
+
+def proof_lines(proof: Record) -> list[str]:
+    """Say what was compared and found to be the same, or different where it was meant."""
+    lines = []
+    for layer in proof["layers"]:
+        if layer["added_mm2"] or layer["removed_mm2"]:
+            added, removed = (
+                format_number(layer[k], digits=4) for k in ("added_mm2", "removed_mm2")
+            )
+            lines.append(
+                f"{layer['name']}: {added} mm² added, {removed} mm² taken away, nothing elsewhere"
+            )
+    same = sum(not (layer["added_mm2"] or layer["removed_mm2"]) for layer in proof["layers"])
+    lines.append(f"{counted(same, 'layer')} with the same image")
+    cuts = f"{counted(proof['holes'], 'hole')} and {counted(proof['slots'], 'slot')}"
+    lines.append(f"{cuts} with place, size and plating as before")
+    lines.append(f"{counted(proof['pads_joined_as_before'], 'pad')} joined as before")
+    lines.append("no new finding")
+    return lines
+
+
+def render_mended(record: Record) -> str:
+    """Write the record as a JSON document."""
+    return to_document("mend", record)
+
+
+def render_mended_page(mended: Mended) -> str:
+    """Write what was done, and before, after and difference of each face, as one HTML page."""
+    comparison = compare_boards(mended.before, mended.after)
+    record = mended_record(mended)
+    return render_page(
+        "mended.html.j2",
+        ("wipe.js", "compare.js"),
+        mended=record,
+        proof=proof_lines(record["proof"]),
+        compared=compare_section(comparison, compare_record(comparison)),
+    )

@@ -1,0 +1,298 @@
+"""Corrections are made where they have one right answer, proved, and nothing else changes.
+
+Boards are the smallest package of tests/fuzz/tiny_board.py with one fault written into it by hand.
+"""
+
+from __future__ import annotations
+
+import json
+import zipfile
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+import shapely
+from click.testing import CliRunner
+from fuzz.tiny_board import FILES, OUTLINE, layer, pads
+from yardstick.drill_text import read_drill as read_text
+
+from fabkit.base.errors import FindingsRefused, UnreadableInput, UsageError
+from fabkit.board.build import build_board
+from fabkit.board.model import Board
+from fabkit.cli.group import cli
+from fabkit.mending import catalogue
+from fabkit.mending.catalogue import MAKERS, load_corrections
+from fabkit.mending.draw import without
+from fabkit.mending.mend import MendOptions, mend
+from fabkit.mending.model import Deed, Draft, Mended
+from fabkit.mending.outline import layers_of
+from fabkit.package.build import read_package
+from fabkit.package.model import Intake, Member, RoleKind
+from fabkit.rules import load_rules
+
+
+def board_of(**changed: bytes | str | None) -> Board:
+    """The tiny board with files replaced by the middle of their names; None leaves one out."""
+    files: dict[str, bytes] = {k: v for k, v in FILES.items() if k.endswith((".gbr", ".drl"))}
+    for key, data in changed.items():
+        name = next((n for n in files if key.replace("_", "-") in n), key.replace("__", "."))
+        files.pop(name, None)
+        if data is not None:
+            files[name] = data.encode() if isinstance(data, str) else data
+    members = tuple(Member(name, data) for name, data in sorted(files.items()))
+    intake = Intake(name="tiny", source="tiny", members=members, left_out=())
+    return build_board(read_package(intake))
+
+
+def deeds(mended: Mended) -> dict[str, int]:
+    """How often each correction was made."""
+    return {d.correction: d.count for d in mended.deeds if d.correction != "form"}
+
+
+def gone(mended: Mended) -> set[str]:
+    """Rules whose findings are gone."""
+    return {finding.id for finding in mended.findings.gone}
+
+
+def changed(mended: Mended) -> dict[str, tuple[float, float]]:
+    """Area added and taken away of each layer that differs, mm²."""
+    return {
+        layer.layer: (round(layer.added_mm2, 3), round(layer.removed_mm2, 3))
+        for layer in mended.layers
+        if layer.added_mm2 or layer.removed_mm2
+    }
+
+
+def test_nothing_to_mend() -> None:
+    """Only the form is written; mended again it is the same, byte for byte."""
+    once = mend(board_of())
+    assert deeds(once) == {}
+    assert changed(once) == {}
+    assert (len(once.layers), len(once.after.holes), once.pads) == (6, 2, 4)
+    assert mend(once.after).files == once.files
+
+
+def test_hole_given_twice() -> None:
+    """The second of two equal holes goes; an independent reader finds each once."""
+    text = FILES["tiny-plated.drl"].replace(b"X25.0", b"X5.0Y5.0\nX25.0")
+    mended = mend(board_of(plated=text))
+    assert deeds(mended) == {"hole-twice": 1}
+    assert "hole/duplicate" in gone(mended)
+    name = next(n for n in mended.files if n.endswith(".drl"))
+    assert [(h.x, h.y) for h in read_text(mended.files[name].decode()).hits] == [(5, 5), (25, 15)]
+
+
+MIXED = """M48
+METRIC
+; #@! TA.AperFunction,Plated,PTH,ComponentDrill
+T1C1.000
+; #@! TA.AperFunction,NonPlated,NPTH,MechanicalDrill
+T2C2.000
+; #@! TD
+%
+G05
+T1
+X5.0Y5.0
+X25.0Y15.0
+T2
+X15.0Y10.0
+M30
+"""
+
+
+def test_plating_in_files_of_their_own() -> None:
+    """Tools that state their plating part the file; those that do not keep it whole."""
+    mended = mend(board_of(plated=None, tiny__drl=MIXED))
+    assert deeds(mended) == {"drill-plating": 2}
+    drills = {
+        name: read_text(data.decode()) for name, data in mended.files.items() if ".drl" in name
+    }
+    assert {n: len(text.hits) for n, text in drills.items()} == {
+        "tiny-plated-drill.drl": 2,
+        "tiny-non-plated-drill.drl": 1,
+    }
+    assert mended.after.holes.plated.tolist() == [1, 1, 0] or sorted(
+        mended.after.holes.plated.tolist()
+    ) == [0, 1, 1]
+    partly = MIXED.replace("; #@! TA.AperFunction,NonPlated,NPTH,MechanicalDrill\n", "; #@! TD\n")
+    left = mend(board_of(plated=None, tiny__drl=partly))
+    assert [(n.correction, n.file) for n in left.left] == [("drill-plating", "tiny.drl")]
+
+
+def test_profile_ends_meet_and_lines_are_drawn_once() -> None:
+    """A gap of 0.02 mm is closed, a line drawn again is left out, the outline stays."""
+    body = OUTLINE.replace("X0Y0D01*", "X0Y20000D01*") + "X0Y20000000D02*\nX30000000Y20000000D01*\n"
+    mended = mend(board_of(profile=layer("Profile,NP", body)))
+    assert deeds(mended) == {"profile-gap": 1, "profile-twice": 1}
+    assert {"profile/ends-apart", "profile/doubled-lines"} <= gone(mended)
+    assert mended.after.profile is not None
+    assert mended.after.profile.area == pytest.approx(600, abs=1e-3)
+
+
+def test_marks_outside_the_board_and_copies_of_the_outline() -> None:
+    """Copper beyond the edge goes, and so does the outline drawn in the mask."""
+    far = "%ADD12C,1*%\nD12*\nX40000000Y5000000D03*\n"
+    mended = mend(
+        board_of(
+            copper_bottom=layer("Copper,L2,Bot", pads(2, "N") + far),
+            mask_top=layer("Soldermask,Top", pads(2.1) + OUTLINE.replace("D10", "D15"), "Negative"),
+        )
+    )
+    assert deeds(mended) == {"stray-marks": 1, "profile-elsewhere": 4}
+    # A flash of 1 mm, and a rim 0.1 mm wide around 30 by 20 mm with round outer corners.
+    rim = 2 * (30 + 20) * 0.1 - (4 - np.pi) * 0.05**2
+    assert changed(mended) == {
+        "bottom copper": (0, pytest.approx(np.pi / 4, abs=2e-3)),
+        "top solder mask": (0, pytest.approx(rim, abs=2e-3)),
+    }
+
+
+def test_legend_is_clipped_off_pads_and_edge() -> None:
+    """Ink over the whole top stays only where there is mask, and on the board."""
+    block = "G36*\nX3000000Y3000000D02*\nX35000000Y3000000D01*\nX35000000Y7000000D01*\n"
+    block += "X3000000Y7000000D01*\nX3000000Y3000000D01*\nG37*\n"
+    mended = mend(board_of(legend=layer("Legend,Top", block)))
+    assert deeds(mended) == {"legend-clip": 1}
+    assert {"legend/on-copper", "legend/off-board"} <= gone(mended)
+    # The pad of 2 mm, its track of 0.3 mm in the opening's margin, and 5 by 4 mm beyond the edge.
+    bare = np.pi + 0.3 * 0.05
+    assert changed(mended) == {"top legend": (0, pytest.approx(bare + 20, abs=5e-3))}
+    ink = next(a for a in mended.after.layers if a.kind is RoleKind.LEGEND).file.image
+    assert ink.intersection(shapely.Point(5, 5).buffer(0.99)).is_empty
+
+
+def test_a_file_that_was_off_is_written_where_it_lies() -> None:
+    """Holes moved by (3, 4) mm are laid back on six pads, and stay there."""
+    at = [(5, 5), (25, 15), (10, 5), (15, 12), (20, 4), (9, 16), (27, 3)]
+    flashes = "".join(f"X{x * 10**6}Y{y * 10**6}D03*\n" for x, y in at)
+    body = "%ADD10C,2*%\nD10*\n" + flashes
+    holes = "".join(f"X{x + 3}.0Y{y + 4}.0\n" for x, y in at)
+    mended = mend(
+        board_of(
+            copper_top=layer("Copper,L1,Top", body),
+            copper_bottom=layer("Copper,L2,Bot", body),
+            mask_top=layer("Soldermask,Top", body, "Negative"),
+            mask_bottom=layer("Soldermask,Bot", body, "Negative"),
+            legend=None,
+            plated=FILES["tiny-plated.drl"].decode().replace("X5.0Y5.0\nX25.0Y15.0\n", holes),
+        )
+    )
+    assert deeds(mended) == {"laid": 1}
+    assert gone(mended) == {"register/shifted"}
+    name = next(n for n in mended.files if n.endswith(".drl"))
+    assert [(h.x, h.y) for h in read_text(mended.files[name].decode()).hits] == at
+
+
+def test_on_request() -> None:
+    """Thin legend lines, tight openings and pours at the edge follow the house's limits."""
+    pour = "G36*\nX10000000Y100000D02*\nX20000000Y100000D01*\nX20000000Y9000000D01*\n"
+    pour += "X10000000Y9000000D01*\nX10000000Y100000D01*\nG37*\n"
+    board = board_of(
+        copper_bottom=layer("Copper,L2,Bot", pads(2, "N") + pour),
+        mask_top=layer("Soldermask,Top", pads(2.02), "Negative"),
+        legend=layer(
+            "Legend,Top", "%ADD10C,0.05*%\nD10*\nX15000000Y5000000D02*\nX15000000Y9000000D01*\n"
+        ),
+    )
+    asked = ("legend-width", "mask-margin", "copper-edge")
+    mended = mend(board, options=MendOptions(asked=asked))
+    assert set(deeds(mended)) == set(asked)
+    assert {"legend/line-thin", "copper/edge-near"} <= gone(mended)
+    made = changed(mended)
+    # Limits of the bundled house: line 0.15, margin 0.05, copper to edge 0.25 mm.
+    assert made["top legend"][0] == pytest.approx(
+        4 * 0.1 + np.pi / 4 * (0.15**2 - 0.05**2), abs=1e-2
+    )
+    assert made["top solder mask"][0] == pytest.approx(2 * np.pi * (1.05**2 - 1.01**2), abs=2e-2)
+    assert made["bottom copper"] == (0, pytest.approx(10 * 0.15, abs=2e-2))
+    assert deeds(mend(board)) == {}
+    with pytest.raises(UsageError, match="no correction 'polish'"):
+        mend(board, options=MendOptions(asked=("polish",)))
+
+
+def test_what_cannot_be_proved_is_not_made(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A correction that cuts a track apart is refused, and the others are still made."""
+
+    def cut(draft: Draft) -> Iterator[Deed]:
+        for name, file, gerber in layers_of(draft, RoleKind.COPPER):
+            rows = gerber.objects.kind == 1
+            if rows.any():
+                draft.files[name] = file.__class__(
+                    **{f: getattr(file, f) for f in file.__slots__ if f != "content"},
+                    content=without(gerber, rows),
+                )
+                claim = shapely.box(0, 0, 30, 20)
+                yield Deed(correction="stray-marks", file=name, words="track cut", claim=claim)
+
+    monkeypatch.setitem(MAKERS, "stray-marks", cut)  # type: ignore[misc]
+    monkeypatch.setattr(catalogue, "MAKERS", MAKERS)
+    double = FILES["tiny-plated.drl"].replace(b"X25.0", b"X5.0Y5.0\nX25.0")
+    third = "%TO.N,N1*%\nX5000000Y15000000D03*\n"
+    copper = layer("Copper,L1,Top", pads(2, "N") + third + FILES["tiny-copper-top.gbr"].decode()
+                   .partition("%ADD11")[2].join(("%ADD11", "")).partition("M02")[0])  # fmt: skip
+    mended = mend(board_of(plated=double, copper_top=copper))
+    assert deeds(mended) == {"hole-twice": 1}
+    assert len(mended.left) == 1
+    assert mended.left[0].reason.startswith("not proved: ")
+    assert "joined otherwise" in mended.left[0].reason
+
+
+def test_unreadable_sets_are_not_written(tmp_path) -> None:
+    """A layer cut short, or no outline: a message, and no file."""
+    cut = FILES["tiny-copper-top.gbr"].replace(b"%ADD10C", b"%SRX9999Y9999I1J1*%%ADD10C")
+    with pytest.raises(UnreadableInput, match="was not read to its end"):
+        mend(board_of(copper_top=cut))
+    with pytest.raises(UnreadableInput, match="no file gives an outline"):
+        mend(board_of(profile=None))
+    folder = tmp_path / "tiny"
+    folder.mkdir()
+    for name, data in FILES.items():
+        (folder / name).write_bytes(cut if "copper-top" in name else data)
+    target = tmp_path / "mended.zip"
+    result = CliRunner().invoke(cli, ["mend", str(folder), "--out", str(target)])
+    assert result.exit_code == 2
+    assert not target.exists()
+
+
+def test_command(tmp_path) -> None:
+    """The zip holds every file once; the page says that the designer looks at it; JSON agrees."""
+    folder = tmp_path / "tiny"
+    folder.mkdir()
+    for name, data in FILES.items():
+        (folder / name).write_bytes(data)
+    target, page = tmp_path / "mended.zip", tmp_path / "mended.html"
+    call = ["mend", str(folder), "--out", str(target), "--report", str(page), "--json", "--quiet"]
+    result = CliRunner().invoke(cli, call)
+    assert result.exit_code == 0, result.output
+    said = json.loads(result.stdout)
+    with zipfile.ZipFile(target) as archive:
+        assert {row["after"] for row in said["files"]} == set(archive.namelist())
+        job = json.loads(archive.read("tiny-job.gbrjob"))
+    assert {e["Path"] for e in job["FilesAttributes"]} <= {row["after"] for row in said["files"]}
+    assert "still to be looked at by its designer" in page.read_text()
+    again = CliRunner().invoke(cli, call)
+    assert again.exit_code == 2
+    assert "exists" in again.output
+
+
+def test_corrections_name_rules_that_exist() -> None:
+    """Each says all there is to say, and ends findings of known rules or groups."""
+    known = {rule.id for rule in load_rules()}
+    groups = {f"{name.partition('/')[0]}/" for name in known}
+    corrections = load_corrections()
+    assert set(MAKERS) | {"form", "laid", "by-products"} == set(corrections)
+    for correction in corrections.values():
+        assert set(correction.heals) <= known | groups
+        assert all((correction.title, correction.does, correction.safe, correction.proof))
+
+
+def test_refused_when_nothing_can_be_proved(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Writing that changes the board by itself is never given out."""
+    from fabkit.mending import writing
+
+    moved = writing.write_gerber
+    monkeypatch.setattr(
+        writing, "write_gerber", lambda file: moved(file).replace(b"X25000000", b"X24000000")
+    )
+    with pytest.raises(FindingsRefused, match="not mended: "):
+        mend(board_of())
