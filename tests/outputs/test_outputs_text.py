@@ -22,11 +22,11 @@ from fabkit.base.streams import clean
 from fabkit.base.tables import FORMULA_SIGNS, Column, Table, columns_of, to_html
 from fabkit.outputs.json import plain, to_json
 from fabkit.outputs.manifest import MAKER, MANIFEST, file_record, look_at
-from fabkit.package.file_names import file_stem
 from fabkit.outputs.papers import fit_job
 from fabkit.outputs.tables import markdown_text, to_csv, to_markdown
 from fabkit.outputs.terminal import Terminal, print_cause, print_finding
 from fabkit.outputs.verdict import causes_of, print_check
+from fabkit.package.file_names import file_stem
 
 HOSTILE = st.text(max_size=30)
 SIGNS = st.text("![](){}<>&|`*_~#-+.=:/\\1a \n\t\u202e\x1b", max_size=12)

@@ -394,10 +394,10 @@ class _Attributes:
         return self._changes[key]
 
     def _change(self, kind: str, before: Attributes, after: Attributes) -> str:
-        gone = "".join(f"%TD{name}*%\n" for name in before if name not in after)
+        gone = "".join(f"%TD{name}*%\n" for name in sorted(before.keys() - after.keys()))
         return gone + "".join(
             self._set(kind, name, fields)
-            for name, fields in after.items()
+            for name, fields in sorted(after.items())
             if before.get(name) != fields
         )
 
