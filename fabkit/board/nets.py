@@ -62,6 +62,8 @@ class Open:
 
     ``gap_mm`` and the place are where the two parts come nearest on one layer; None when they
     share no layer.  ``one_pin``: every terminal of the net is the same pin of the same part.
+    ``module``: what is cut off are pins of a part with many pins far apart, which has others on the
+    rest of the net.
     ``island`` is that of the part cut off, ``others`` are those of the rest of the net.
     """
 
@@ -71,6 +73,7 @@ class Open:
     cut_off: tuple[Terminal, ...]
     rest: int
     one_pin: bool
+    module: bool
     gap_mm: float | None
     x_mm: float
     y_mm: float
@@ -119,6 +122,7 @@ def pad_terminals(copper: Copper) -> tuple[Terminal, ...]:
 def find_opens(terminals: tuple[Terminal, ...], pieces: Pieces) -> list[Open]:
     """Nets whose terminals lie on more than one island, one :class:`Open` per part cut off."""
     nets: dict[str, dict[int, list[Terminal]]] = {}
+    modules = _modules(terminals)
     for terminal in terminals:
         nets.setdefault(terminal.net, {}).setdefault(terminal.island, []).append(terminal)
     found = []
@@ -141,12 +145,45 @@ def find_opens(terminals: tuple[Terminal, ...], pieces: Pieces) -> list[Open]:
                     cut_off=tuple(cut_off),
                     rest=sum(len(t) for _, t in parts) - len(cut_off),
                     one_pin=_one_pin(t for _, part in parts for t in part),
+                    module=_part_of(cut_off) in modules
+                    and any(
+                        _part_of([t]) == _part_of(cut_off)
+                        for k, (_, part) in enumerate(parts)
+                        if k != index
+                        for t in part
+                    ),
                     gap_mm=distance,
                     x_mm=x,
                     y_mm=y,
                     layer=layer,
                 )
             )
+    return found
+
+
+_MODULE_PINS: Final = 16
+_MODULE_PITCH_MM: Final = 2.4
+"""Modules stand on many pins 0.1 inch apart; the pins of chips stand closer (common practice)."""
+
+
+def _part_of(terminals: Iterable[Terminal]) -> str:
+    """Give the one part that terminals are pins of; empty where there are several, or none."""
+    parts = {t.name.rpartition(" pin ")[0] for t in terminals}
+    return parts.pop() if len(parts) == 1 else ""
+
+
+def _modules(terminals: tuple[Terminal, ...]) -> set[str]:
+    """Parts that stand on many pins far apart."""
+    places: dict[str, set[tuple[float, float]]] = {}
+    for t in terminals:
+        if part := t.name.rpartition(" pin ")[0]:
+            places.setdefault(part, set()).add((t.x_mm, t.y_mm))
+    found = set()
+    for part, spots in places.items():
+        if len(spots) >= _MODULE_PINS:
+            points = np.array(sorted(spots))
+            if np.median(PointTree(points).query(points, k=2)[0][:, 1]) >= _MODULE_PITCH_MM:
+                found.add(part)
     return found
 
 

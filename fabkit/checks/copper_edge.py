@@ -188,7 +188,9 @@ def join_stretches(distance: Floats, middle: Floats) -> tuple[Floats, Floats]:
     off = np.hypot(*(middle - centre[label]).T)
     nearest = np.lexsort((off, label))
     nearest = nearest[np.unique(label[nearest], return_index=True)[1]]
-    bent = off[nearest] > SAME_STRETCH_MM
+    # Around a small cut-out it would be the middle of the cut-out.
+    bent = (off[nearest] > COINCIDENT_MM) & ((high - low).min(axis=1) > COINCIDENT_MM)
+    bent |= off[nearest] > SAME_STRETCH_MM
     value, spot = distance[first], np.where(bent[:, None], middle[nearest], centre)
     order = np.lexsort((spot[:, 1], spot[:, 0], value))
     value, spot = value[order], spot[order]

@@ -95,19 +95,25 @@ def _opens(case: Case, rule: Rule, opens: list[Open]) -> Iterator[Finding]:
             if found.gap_mm is not None
             else "they share no layer"
         )
-        what = "ground net" if GROUND.search(found.net) else "net"
+        ground = bool(GROUND.search(found.net))
+        loose = list(_loose_end(case, found))
+        # A controller board joins its grounds; a track that ends beside one was cut all the same.
+        inside = found.one_pin or (found.module and ground and not loose)
         yield Finding.of(
             rule,
-            f"{what} {found.net}: {some_of(names, 6)} not joined to the other "
-            f"{counted(found.rest, 'pad')}; {gap}",
-            *_loose_end(case, found),
+            f"{'ground net' if ground else 'net'} {found.net}: {some_of(names, 6)} not joined to "
+            f"the other {counted(found.rest, 'pad')}; {gap}",
+            *loose,
             _layer_place(case, found.layer, found.x_mm, found.y_mm),
             *(_layer_place(case, t.layer, t.x_mm, t.y_mm) for t in found.cut_off[:5]),
             measured=found.gap_mm,
             limit=0.0 if found.gap_mm is not None else None,
             unit="mm",
             # Nothing else hangs on such a net, and the part joins its own tabs.
-            severity=Severity.NOTE if found.one_pin else rule.severity,
+            severity=Severity.NOTE if inside else rule.severity,
+            advice="Nothing, if the module joins these pins itself; else connect them."
+            if found.module and inside
+            else "",
         )
     rest = ranked[SHOWN:]
     if rest:

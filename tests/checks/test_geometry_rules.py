@@ -332,6 +332,33 @@ def test_bare_hole_at_a_cut_out_crosses_no_edge():
     assert at(found, 15.3, 10)
 
 
+def test_copper_around_a_small_cut_out_is_placed_beside_it():
+    """A pour 0.1 mm off the edge of a cut-out of 2 mm square: the place is no middle of a hole."""
+    around = line((8, 8), (22, 8), (22, 14), (8, 14), (8, 8))
+    clear = line((13.9, 9.9), (16.1, 9.9), (16.1, 12.1), (13.9, 12.1), (13.9, 9.9))
+    top = layer("Copper,L1,Top", f"G36*\n{around}G37*\n%LPC*%\nG36*\n{clear}G37*\n")
+    outline = layer("Profile,NP", frame(30, 20) + frame(2, 2, 14, 10), pen=0.1)
+    found = told("copper/edge-near", top_gbr=top, profile_gbr=outline)
+    x, y = found[0].places[0].x_mm, found[0].places[0].y_mm
+
+    assert found[0].measured == pytest.approx(0.1, abs=0.003)
+    assert max(abs(x - 15), abs(y - 11)) == pytest.approx(1.05, abs=0.01)
+
+
+@pytest.mark.parametrize(("pins", "severity"), [(16, Severity.NOTE), (15, Severity.ERROR)])
+def test_grounds_of_a_module_are_joined_in_it(pins, severity):
+    """Two of 16 pins 2.54 mm apart on GND and on no track: the module may join them."""
+    pads = "".join(
+        f"%TO.N,{'GND' if n in (0, 9) else f'N{n}'}*%\n%TO.P,U1,{n + 1}*%\n"
+        + dots((5 + 2.54 * (n % 8), 5 + 7.62 * (n // 8)))
+        for n in range(pins)
+    )
+    (found,) = told("net/open", top_gbr=layer("Copper,L1,Top", pads, pen=1.5))
+
+    assert found.severity is severity
+    assert found.message.startswith("ground net GND: U1 pin ")
+
+
 @pytest.mark.parametrize(
     ("other", "severity"), [("J1,S1", Severity.NOTE), ("J1,S2", Severity.ERROR)]
 )

@@ -115,7 +115,7 @@ def read_placement(data: bytes, *, name: str) -> Placement:
                 f"{part.ref} is placed more than once",
                 offset=at,
                 # What has neither value nor footprint is lettering or a mark, not a part.
-                severity=None if part.value or part.footprint else Severity.WARNING,
+                severity=None if part.value or part.footprint else Severity.NOTE,
             )
         seen.add(part.ref)
         parts.append(part)
