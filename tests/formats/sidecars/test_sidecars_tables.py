@@ -174,7 +174,7 @@ def test_lettering_placed_twice_is_no_error() -> None:
     read = read_placement((head + rows).encode(), name="a.csv")
 
     assert [(p.severity, p.message.split()[0]) for p in read.problems] == [
-        (Severity.WARNING, "TXT1"),
+        (Severity.NOTE, "TXT1"),
         (Severity.ERROR, "R1"),
     ]
 
