@@ -24,8 +24,8 @@ OPTION_GROUPS = {
     ),
     "Files of yours": ("--house", "--parts", "--order", "--old", "--pins", "--key-order"),
     "What is judged": (
-        *("--only", "--with", "--without", "--silence", "--fine", "--thicknesses", "--date"),
-        *("--expect", "--no-findings", "--no-costs", "--fail-on"),
+        *("--only", "--mend", "--with", "--without", "--silence", "--fine", "--thicknesses"),
+        *("--date", "--expect", "--no-findings", "--no-costs", "--fail-on"),
     ),
     "What is read": ("--role", "--limit"),
     "What is written": (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -29,6 +29,9 @@ class Asked:
     silenced: tuple[Silence, ...] = options.silenced()
     fail_on: Severity | None = options.fail_on()
     replace: bool = options.replace()
+    mend: bool = option(
+        "--mend", is_flag=True, help="Mend the files first (fabkit mend), and order those."
+    )
     watch: bool = option("--watch", is_flag=True, help="Run again whenever the files change.")
     old: Path | None = options.file(
         "--old", "PACKAGE", "Package of the old revision; the report then shows what changed."
@@ -57,9 +60,10 @@ def run(asked: Asked) -> None:
     from fabkit.outputs import terminal
 
     def read() -> Order:
-        return asked.choices.order(
+        order = asked.choices.order(
             asked.wanted, asked.reading, quantities=asked.quantities, silenced=asked.silenced
         )
+        return replace(order, mend=order.mend or asked.mend)
 
     def do(order: Order) -> int:
         with asked.reading.progress() as tell:

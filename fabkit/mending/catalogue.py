@@ -29,6 +29,11 @@ MAKERS: Final[Mapping[str, Maker]] = {
 """Corrections that change what is drawn or drilled; the others are made by writing the set."""
 
 
+def can_mend(rule: str) -> bool:
+    """Whether a correction that needs no asking ends findings of a rule that is named to it."""
+    return any(rule in c.heals for c in load_corrections().values() if not c.asked)
+
+
 @cache
 def load_corrections() -> Mapping[str, Correction]:
     """Give every correction by its id."""

@@ -157,10 +157,14 @@ def _bytes(file: PackageFile, copper: int) -> bytes:
 
 
 def _job(job: JobFile, draft: Draft, names: Mapping[str, str], copper: int) -> bytes:
-    """Job file with the list of what is written."""
-    entries = []
+    """Job file with its list under the names that are written."""
+    # A file that is listed and missing stays listed, and one that is not listed stays so: a
+    # mended set must not hide that the sets of job file and folder differ.
+    there = {_plain(file.name) for file in draft.board.package.files}
+    listed = {_plain(entry.path) for entry in job.files}
+    entries = [entry for entry in job.files if _plain(entry.path) not in there]
     for name, file in sorted(draft.files.items()):
-        if not is_made(file):
+        if not is_made(file) or (_plain(name) in there and _plain(name) not in listed):
             continue
         content = file.content
         stated = content.attributes if isinstance(content, GerberFile | DrillFile) else {}
@@ -173,6 +177,10 @@ def _job(job: JobFile, draft: Draft, names: Mapping[str, str], copper: int) -> b
             )
         )
     return write_job(replace(job, files=tuple(entries)))
+
+
+def _plain(name: str) -> str:
+    return PurePosixPath(name.replace("\\", "/")).name.casefold()
 
 
 def form_words(draft: Draft) -> str:

@@ -157,9 +157,20 @@ def proof_lines(proof: Record) -> list[str]:
     return lines
 
 
-def render_mended(record: Record) -> str:
-    """Write the record as a JSON document."""
-    return to_document("mend", record)
+def deed_lines(mended: Mended) -> tuple[str, ...]:
+    """Say what was done in each file, one line each, for the readme of a zip."""
+    return tuple(
+        f"{mended.names.get(deed.file, deed.file) or 'all files'}: {deed.words}"
+        for deed in mended.deeds
+    )
+
+
+def mended_files(mended: Mended) -> dict[str, bytes]:
+    """Files about what was mended: name to bytes."""
+    return {
+        "mended.json": to_document("mend", mended_record(mended)).encode(),
+        "mended.html": render_mended_page(mended).encode(),
+    }
 
 
 def render_mended_page(mended: Mended) -> str:

@@ -14,6 +14,7 @@ from fabkit.checks.houses import HouseVerdict
 from fabkit.checks.model import CheckResult
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import CostSheet
+from fabkit.mending.model import Mended
 from fabkit.outputs.archive import Packed
 from fabkit.outputs.revisions import Compared
 from fabkit.parts.model import Bill
@@ -34,12 +35,15 @@ class JudgedBoard:
         The design and its verdict.
     houses
         Which of several houses can make it; empty where there is one.
+    mended
+        What was mended before; None where the files are ordered as they are.
     """
 
     ordered: OrderedBoard
     board: Board
     result: CheckResult
     houses: tuple[HouseVerdict, ...] = ()
+    mended: Mended | None = None
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -30,6 +30,7 @@ from fabkit.outputs.manifest import (
     folder_records,
     versions,
 )
+from fabkit.outputs.mended import deed_lines, mended_files, summary
 from fabkit.outputs.model import JudgedBoard, OrderContents, OrderResult
 from fabkit.outputs.pack import accepted_errors, pack
 from fabkit.outputs.papers import PackOptions
@@ -136,6 +137,7 @@ def _board_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, byte
         "findings.json": render_verdict(record, "json").encode(),
         "findings.sarif": render_verdict(record, "sarif").encode(),
         **picture_files(board, look, formats=("png", "svg")),
+        **(mended_files(judged.mended) if judged.mended else {}),
         **{
             f"{name}.pdf": sheet_bytes(
                 build_sheet(board, choice, options=look, result=result), "pdf"
@@ -208,6 +210,7 @@ def _pack(
         extras=choice.extras,
         quantity=_pieces(contents, number),
         edge=judged.ordered.edge,
+        mended=deed_lines(judged.mended) if judged.mended else (),
     )
     record: Record = {
         "board": judged.ordered.name,
@@ -216,6 +219,11 @@ def _pack(
         "verdict": judged.result.verdict,
         "counts": records.count_record(judged.result),
     }
+    if judged.mended is not None:
+        record["mended"] = {
+            "summary": summary(judged.mended),
+            "corrections": sorted({deed.correction for deed in judged.mended.deeds}),
+        }
     try:
         packed = pack(judged.board, target, result=judged.result, options=options)
     except FindingsRefused as refused:
@@ -251,7 +259,7 @@ def _manifest(contents: OrderContents, boards: list[Record], part: Path, costs: 
     inputs += [
         file_record(f"{judged.ordered.name}/{file.name}", file.data)
         for judged in contents.boards
-        for file in judged.board.package.files
+        for file in (judged.mended.before if judged.mended else judged.board).package.files
     ]
     return {
         "made_by": MAKER,

@@ -15,6 +15,8 @@ from fabkit.checks.model import CheckOptions
 from fabkit.compare.boards import compare_boards
 from fabkit.costs.facts import facts_of_order
 from fabkit.keyboard.ordered import order_of, with_edge
+from fabkit.mending.mend import mend
+from fabkit.mending.model import Mended
 from fabkit.outputs.model import JudgedBoard, OrderContents, OrderResult
 from fabkit.outputs.order_folder import write_order
 from fabkit.outputs.pricing import quote
@@ -85,14 +87,18 @@ def order(
     sources = _sheet_bytes(asked)
     house, *others = [load_house(path) for path in asked.houses or (None,)]
     boards = []
+    repaired: list[Mended | None] = []
     for one in asked.boards:
         tell(f"reading {one.name}")
-        package = open_package(one.package, limits=limits, roles=one.roles)
-        boards.append(with_edge(build_board(package), one))
+        board = build_board(open_package(one.package, limits=limits, roles=one.roles))
+        made = mend(board, house, tell=tell) if asked.mend else None
+        repaired.append(made)
+        board = made.after if made else board
+        boards.append(with_edge(board, one))
     asked = settle_thickness(order_of(boards, asked), [b.thickness_mm for b in boards], house)
     right = next((b for o, b in zip(asked.boards, boards, strict=True) if o.use == "right"), None)
     judged = []
-    for one, board in zip(asked.boards, boards, strict=True):
+    for one, board, made in zip(asked.boards, boards, repaired, strict=True):
         tell(f"checking {one.name}")
         options = CheckOptions.of(asked, use=one.stated)
         other_half = right if one.use == "left" else None
@@ -102,7 +108,9 @@ def order(
         if others:
             # The verdict of the house ordered from is there already.
             compared = (judge_house(house, result), *compare_houses(board, others, options=options))
-        judged.append(JudgedBoard(ordered=one, board=board, result=result, houses=compared))
+        judged.append(
+            JudgedBoard(ordered=one, board=board, result=result, houses=compared, mended=made)
+        )
     tell("listing the parts")
     bill = list_parts(boards, asked)
     tell("pricing")

@@ -47,6 +47,8 @@ class PackOptions:
         Name files by what they are (``board-top-copper.gbr``), not as exported.
     with_job
         Complete the job file with what was chosen, or write one.
+    mended
+        What was mended in the files, in sentence parts.
     edge
         Reading of the outline that the board was taken with; None: as its files are read.
     """
@@ -64,6 +66,7 @@ class PackOptions:
     rename: bool = False
     with_job: bool = False
     edge: str | None = None
+    mended: tuple[str, ...] = ()
 
 
 _FINISHES: Final = (
@@ -317,6 +320,9 @@ def readme_text(
         slots = f", {counted(row['slots'], 'slot')}" if row["slots"] else ""
         diameter = format_mm(row["diameter_mm"])
         lines.append(f"{diameter:<12}{row['plating']:<14}{counted(row['holes'], 'hole')}{slots}")
+    if options.mended:
+        lines += ["", "Mended before packing, proved to change nothing else", "-" * 52]
+        lines += list(options.mended)
     if accepted:
         lines += ["", "Known findings, accepted by the designer", "-" * 40]
         lines += [f"{rule}: {reason}" for rule, reason in sorted(accepted.items())]

@@ -340,6 +340,8 @@ def print_order(
     print_boards(console, boards)
     for board in manifest["boards"]:
         console.print(f"{board['board']}: {board['verdict']}", style="bold")
+        if "mended" in board:
+            console.print(f"mended first: {board['mended']['summary']}")
     chosen = manifest["options"]
     console.print(f"thickness {chosen['thickness_mm']} mm, {chosen['thickness_from']}")
     for line in answer:

@@ -10,6 +10,7 @@ from fabkit.base.findings import Severity, cause_names, times
 from fabkit.base.tables import Cell, Column, Record, Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.base.version import VERSION
+from fabkit.mending.catalogue import can_mend
 from fabkit.outputs.code_hosts import render_annotations, render_junit, sarif_log
 from fabkit.outputs.json import to_document, to_json
 from fabkit.outputs.tables import markdown_text
@@ -293,6 +294,11 @@ def _print_causes(console: Terminal, findings: Sequence[Record]) -> list[str]:
         # The first ones are told in full where not all can be.
         brief = n >= CAUSE_LINES - len(shown)
         print_cause(console, group, echoes.get(group[0]["id"], ()), brief=brief)
+    if mendable := sum(can_mend(group[0]["id"]) for group in acted):
+        console.print(
+            f"{mendable} of {counted(len(acted), 'cause')} can be mended in the files:"
+            " fabkit mend PACKAGE --out mended.zip"
+        )
     folded = []
     if rest := acted[SHOWN_CAUSES:]:
         ids = ", ".join(group[0]["id"] for group in rest)

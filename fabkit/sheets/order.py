@@ -235,6 +235,8 @@ class Order:
         Rules set aside.
     houses, parts
         Sheets: the first house is the one ordered from, the others are compared; empty: bundled.
+    mend
+        Whether the files are mended first, and the mended ones ordered.
     """
 
     name: str
@@ -262,6 +264,7 @@ class Order:
     silenced: tuple[Silence, ...] = ()
     houses: tuple[Path, ...] = ()
     parts: Path | None = None
+    mend: bool = False
     data: bytes = b""
     """The order file as it was read; empty where there is none."""
 
@@ -440,6 +443,7 @@ class OrderFile:
     format: Count
     name: str
     invented: bool = False
+    mend: bool = False
     board: tuple[_BoardTable, ...]
     want: _Want = _Want()
     options: BoardChoice = BoardChoice()
@@ -515,6 +519,7 @@ def order_from(text: SheetText, *, base: Path) -> Order:
         charge_current_a=file.power.charge_current_a,
         price_age_days=file.money.price_age_days,
         silenced=file.silence,
+        mend=file.mend,
         houses=tuple(base / house for house in file.sheets.houses),
         parts=base / file.sheets.parts if file.sheets.parts is not None else None,
         data=text.raw,

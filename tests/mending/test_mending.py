@@ -296,3 +296,37 @@ def test_refused_when_nothing_can_be_proved(monkeypatch: pytest.MonkeyPatch) -> 
     )
     with pytest.raises(FindingsRefused, match="not mended: "):
         mend(board_of())
+
+
+def test_order_and_check_know_of_it(tmp_path) -> None:
+    """An order packs the mended set and says so in manifest and readme; check offers it."""
+    folder = tmp_path / "tiny"
+    folder.mkdir()
+    for name, data in FILES.items():
+        again = data.replace(b"X25.0", b"X5.0Y5.0\nX25.0") if name.endswith(".drl") else data
+        (folder / name).write_bytes(again)
+    said = CliRunner().invoke(cli, ["check", str(folder)]).output
+    assert "can be mended in the files" in said
+    done = tmp_path / "order"
+    call = ["order", str(folder), "--out", str(done), "--mend", "--quiet"]
+    for rule in ("net/short", "job/copper-count"):
+        call += ["--silence", f"{rule}=so written for the test"]
+    result = CliRunner().invoke(cli, call)
+    assert result.exit_code in (0, 1), result.output
+    assert "mended first" in result.output
+    manifest = json.loads((done / "manifest.json").read_text())
+    assert manifest["boards"][0]["mended"]["corrections"] == ["form", "hole-twice"]
+    assert {"mended.json", "mended.html"} <= {row["name"] for row in manifest["outputs"]}
+    with zipfile.ZipFile(next(done.glob("*.zip"))) as archive:
+        readme = archive.read("readme.txt").decode()
+    assert "1 hole that another one repeats left out" in readme
+
+
+def test_a_missing_file_stays_listed() -> None:
+    """What the job file lists and the set lacks is still reported."""
+    job = FILES["tiny-job.gbrjob"].replace(
+        b'"FilesAttributes":[',
+        b'"FilesAttributes":[{"Path":"l2.gbr","FileFunction":"Copper,L2,Inr"},',
+    )
+    mended = mend(board_of(tiny_job__gbrjob=job))
+    assert "job/file-missing" in {f.id for f in mended.after.package.remarks}
