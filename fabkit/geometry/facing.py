@@ -403,6 +403,9 @@ def _headings(angles: Floats) -> tuple[Floats, Floats]:
     return angles[:, 0] + (low + high) / 2, (high - low) / 2
 
 
+Axes = tuple[Floats, Floats]
+"""Coordinates of points, or lengths of vectors, along x and y; (n,) each: rows of two are slow."""
+
 _FACET_PAIRS: Final = 100_000
 """Pairs judged at once: their tables, some tens of megabytes, are quickest when small."""
 
@@ -548,11 +551,11 @@ def _judge(
     """Gaps and widths among pairs: their nearest points are a local minimum on that side."""
     p, q, s, t, distance, stretch = nearest_points(facets, left, right)
     near = distance < max(gap_mm, width_mm)
-    left, right, p, q, s, t = left[near], right[near], p[near], q[near], s[near], t[near]
+    left, right, s, t = left[near], right[near], s[near], t[near]
+    (px, py), (qx, qy) = ((x[near], y[near]) for x, y in (p, q))
     distance, stretch = distance[near], stretch[near]
-    across = q - p
-    ok_p, side_p = _faces(facets, left, s, across)
-    ok_q, side_q = _faces(facets, right, t, -across)
+    ok_p, side_p = _faces(facets, left, s, (qx - px, qy - py))
+    ok_q, side_q = _faces(facets, right, t, (px - qx, py - qy))
     touching = distance < COINCIDENT_MM
     facing = ok_p & ok_q & ~touching
     apart = facets.piece[left] != facets.piece[right]
@@ -564,10 +567,10 @@ def _judge(
     def table(keep: Bools) -> Facings:
         return Facings(
             distance=distance[keep],
-            x0=p[keep, 0],
-            y0=p[keep, 1],
-            x1=q[keep, 0],
-            y1=q[keep, 1],
+            x0=px[keep],
+            y0=py[keep],
+            x1=qx[keep],
+            y1=qy[keep],
             piece0=facets.piece[left[keep]],
             piece1=facets.piece[right[keep]],
             stretch=stretch[keep],
@@ -578,12 +581,12 @@ def _judge(
 
 def nearest_points(
     facets: Facets, left: Ints, right: Ints
-) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
+) -> tuple[Axes, Axes, Floats, Floats, Floats, Floats]:
     """Nearest points of pairs of facets that do not cross.
 
     Returns
     -------
-    p, q : (n, 2) float64, mm
+    p, q : x and y, (n,) float64, mm
         On the left and the right facet; where parallel facets overlap, the middle of the overlap.
     s, t : (n,) float64
         Their shares of the facets' lengths, 0 at the start.
@@ -591,48 +594,68 @@ def nearest_points(
     stretch : (n,) float64, mm
         Length that is equally near; 0 when one point is nearest.
     """
-    a, b = _ends(facets, left)
-    c, d = _ends(facets, right)
+    one, other = _Lines.of(facets, left), _Lines.of(facets, right)
+    zero, full = np.zeros(len(left)), np.ones(len(left))
     # Facets that do not cross are nearest at an end of one of them: four feet are enough.
-    shares = np.empty((4, len(left), 2))
-    shares[0] = np.column_stack((np.zeros(len(left)), _foot(c, d, a)))
-    shares[1] = np.column_stack((np.ones(len(left)), _foot(c, d, b)))
-    shares[2] = np.column_stack((_foot(a, b, c), np.zeros(len(left))))
-    shares[3] = np.column_stack((_foot(a, b, d), np.ones(len(left))))
-    gaps = np.stack([_at(a, b, k[:, 0]) - _at(c, d, k[:, 1]) for k in shares])
-    lengths = np.hypot(gaps[..., 0], gaps[..., 1])
+    shares = np.stack(
+        (
+            (zero, other.foot(one.x, one.y)),
+            (full, other.foot(one.x1, one.y1)),
+            (one.foot(other.x, other.y), zero),
+            (one.foot(other.x1, other.y1), full),
+        )
+    )
+    lengths = np.stack([np.hypot(*_between(other.at(t), one.at(s))) for s, t in shares])
     distance = lengths.min(axis=0)
     # Feet that are equally near bound the stretch over which parallel facets overlap.
     equal = lengths <= distance + 1e-9
-    low_s = np.where(equal, shares[..., 0], np.inf).min(axis=0)
-    high_s = np.where(equal, shares[..., 0], -np.inf).max(axis=0)
+    low_s = np.where(equal, shares[:, 0], np.inf).min(axis=0)
+    high_s = np.where(equal, shares[:, 0], -np.inf).max(axis=0)
     pick = np.argmin(lengths, axis=0)
-    along = (high_s - low_s) * np.hypot(*(b - a).T)
+    along = (high_s - low_s) * np.hypot(*one.step)
     straight = along > COINCIDENT_MM
-    s = np.where(straight, (low_s + high_s) / 2, shares[pick, np.arange(len(left)), 0])
-    t = np.where(straight, _foot(c, d, _at(a, b, s)), shares[pick, np.arange(len(left)), 1])
-    return _at(a, b, s), _at(c, d, t), s, t, distance, np.where(straight, along, 0.0)
+    rows = np.arange(len(left))
+    s = np.where(straight, (low_s + high_s) / 2, shares[pick, 0, rows])
+    p = one.at(s)
+    t = np.where(straight, other.foot(*p), shares[pick, 1, rows])
+    return p, other.at(t), s, t, distance, np.where(straight, along, 0.0)
 
 
-def _ends(facets: Facets, rows: Ints) -> tuple[Floats, Floats]:
-    return (
-        np.column_stack((facets.x0[rows], facets.y0[rows])),
-        np.column_stack((facets.x1[rows], facets.y1[rows])),
-    )
+def _between(start: Axes, end: Axes) -> Axes:
+    return end[0] - start[0], end[1] - start[1]
 
 
-def _at(a: Floats, b: Floats, share: Floats) -> Floats:
-    return a + (b - a) * share[:, None]
+def _dot(a: Axes, b: Axes) -> Floats:
+    product: Floats = a[0] * b[0] + a[1] * b[1]
+    return product
 
 
-def _foot(a: Floats, b: Floats, p: Floats) -> Floats:
-    """Share of ``a``-``b`` that is nearest to ``p``."""
-    along = b - a
-    share = np.sum((p - a) * along, axis=1) / np.sum(along * along, axis=1)
-    return np.asarray(np.clip(share, 0.0, 1.0))
+@dataclass(frozen=True, slots=True)
+class _Lines:
+    """Facets by their ends, mm."""
+
+    x: Floats
+    y: Floats
+    x1: Floats
+    y1: Floats
+    step: Axes
+
+    @classmethod
+    def of(cls, facets: Facets, rows: Ints) -> _Lines:
+        x, y, x1, y1 = (c[rows] for c in (facets.x0, facets.y0, facets.x1, facets.y1))
+        return cls(x, y, x1, y1, (x1 - x, y1 - y))
+
+    def at(self, share: Floats) -> Axes:
+        """Points at a share of the length."""
+        return self.x + self.step[0] * share, self.y + self.step[1] * share
+
+    def foot(self, x: Floats, y: Floats) -> Floats:
+        """Shares that are nearest to points."""
+        share = _dot((x - self.x, y - self.y), self.step) / _dot(self.step, self.step)
+        return np.asarray(np.clip(share, 0.0, 1.0))
 
 
-def _faces(facets: Facets, rows: Ints, share: Floats, across: Floats) -> tuple[Bools, Floats]:
+def _faces(facets: Facets, rows: Ints, share: Floats, across: Axes) -> tuple[Bools, Floats]:
     """Whether ``across`` leaves the boundary as a local minimum, and to which side.
 
     Returns
@@ -641,27 +664,29 @@ def _faces(facets: Facets, rows: Ints, share: Floats, across: Floats) -> tuple[B
     side : (n,) float64
         Positive into the material, negative away from it.
     """
-    own = np.column_stack((facets.x1[rows] - facets.x0[rows], facets.y1[rows] - facets.y0[rows]))
-    at_start, at_end = share <= 0.0, share >= 1.0
+    at_start, corner = share <= 0.0, (share <= 0.0) | (share >= 1.0)
     other = np.where(at_start, facets.before[rows], facets.after[rows])
-    beside = np.column_stack(
-        (facets.x1[other] - facets.x0[other], facets.y1[other] - facets.y0[other])
-    )
-    length = np.hypot(*across.T)
-    own /= np.hypot(*own.T)[:, None]
-    beside /= np.hypot(*beside.T)[:, None]
-    away_own = np.sum(own * across, axis=1) * np.where(at_start, 1.0, -1.0)
-    away_beside = np.sum(beside * across, axis=1) * np.where(at_start, -1.0, 1.0)
+    own, beside = (_directions(facets, some) for some in (rows, other))
+    length = np.hypot(*across)
+    away_own = _dot(own, across) * np.where(at_start, 1.0, -1.0)
+    away_beside = _dot(beside, across) * np.where(at_start, -1.0, 1.0)
     slack = _FLAT * length
     # Inside a facet the nearest point is square to it.  At a corner neither facet may lead
     # nearer, or the minimum lies farther along it.
-    ok = ~(at_start | at_end) | ((away_own <= slack) & (away_beside <= slack))
+    ok = ~corner | ((away_own <= slack) & (away_beside <= slack))
     # At a corner one facet may run along the way across and show no side, so both are added.
-    normal = np.column_stack((-own[:, 1], own[:, 0]))
-    normal += np.where(
-        (at_start | at_end)[:, None], np.column_stack((-beside[:, 1], beside[:, 0])), 0.0
+    normal = (
+        -own[1] + np.where(corner, -beside[1], 0.0),
+        own[0] + np.where(corner, beside[0], 0.0),
     )
-    return ok, np.sum(normal * across, axis=1)
+    return ok, _dot(normal, across)
+
+
+def _directions(facets: Facets, rows: Ints) -> Axes:
+    """Directions of facets, of length 1."""
+    x, y = _Lines.of(facets, rows).step
+    length = np.hypot(x, y)
+    return x / length, y / length
 
 
 def thin_out(x: Floats, y: Floats, apart_mm: float) -> Ints:
