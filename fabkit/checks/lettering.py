@@ -23,7 +23,7 @@ _GRID: Final = 12
 """Cells across and up; finer ones cost more and tell no more, for pens are a sixth of a letter."""
 _WIDE: Final = 1.3
 """Figures wider than this many times their height are no letters."""
-_BESIDE: Final = 0.25
+_BESIDE: Final = 0.45
 """Letters of a word stand nearer to each other than this share of their height."""
 _LEVEL: Final = 0.1
 """Letters of a word differ in height and level by less than this share of their height."""

@@ -132,10 +132,8 @@ def _find_copies(files: Sequence[PackageFile]) -> Iterator[Finding]:
     ]
     for (one, a), (two, b) in combinations(drawn, 2):
         alike = one.role.kind is two.role.kind
-        if alike:
-            proves = one.role.kind is RoleKind.COPPER and Look(a).linked >= _TRACKED
-        else:
-            proves = _strokes(a) >= _DRAWN
+        copper = RoleKind.COPPER in (one.role.kind, two.role.kind)
+        proves = (copper and Look(a).linked >= _TRACKED) or (not alike and _strokes(a) >= _DRAWN)
         if one.role == two.role or not proves or not is_same_image(a, b):
             continue
         yield Finding.of(

@@ -32,6 +32,13 @@ def _poured(parcel: Parcel, x: float, y: float) -> bool:
     return any(r.holds(x, y) for _, g in parcel.layers("copper") for r in g.regions if r.dark)
 
 
+def _rimmed(parcel: Parcel, mark: Mark) -> bool:
+    """Whether a stroke lies in a pour or is the rim of one."""
+    ux, uy = (mark.x - mark.from_x) / mark.length, (mark.y - mark.from_y) / mark.length
+    x, y = mark.at
+    return any(_poured(parcel, x - uy * off, y + ux * off) for off in (-0.2, 0.0, 0.2))
+
+
 def _links(parcel: Parcel) -> dict[tuple[int, int], list[tuple[tuple[int, int], int]]]:
     """Which spots tracks join, on any layer, each with the number of its track."""
     joined: dict[tuple[int, int], list[tuple[tuple[int, int], int]]] = defaultdict(list)
@@ -117,7 +124,7 @@ def track_loose(parcel: Parcel, rng: Random) -> Plant:
 
 @kind("copper/track-thin", "Draws one track 0.05 mm wide.", "copper/")
 def track_thin(parcel: Parcel, rng: Random) -> Plant:
-    tracks = [t for t in _tracks(parcel) if not _poured(parcel, *t[2].at)]
+    tracks = [t for t in _tracks(parcel) if not _rimmed(parcel, t[2])]
     name, layer, mark = pick(rng, tracks, "track")
     shape = f"C,{layer.size(0.05)}"
     return Plant(
@@ -171,7 +178,7 @@ def bridge(parcel: Parcel, rng: Random) -> Plant:
 
 @kind("copper/gap-small", "Adds a spot of copper 0.05 mm beside a track.", "copper/")
 def gap_small(parcel: Parcel, rng: Random) -> Plant:
-    tracks = [t for t in _tracks(parcel, 3) if not _poured(parcel, *t[2].at)]
+    tracks = [t for t in _tracks(parcel, 3) if not _rimmed(parcel, t[2])]
     name, layer, m = pick(rng, tracks, "track")
     off = layer.box_of(m)[0] / 2 + 0.3
     x = m.at[0] - (m.y - m.from_y) / m.length * off
@@ -229,6 +236,7 @@ def _surface(parcel: Parcel) -> list[Pad]:
         for p in parcel.pads
         if spot(*p.at) not in parcel.hole_spots
         and parcel.openings[p.side].get(spot(*p.at))
+        and sum(other.side == p.side for other in parcel.pads_at[spot(*p.at)]) == 1
         and not _poured(parcel, *p.at)
     ]
 

@@ -85,8 +85,9 @@ def opening_small(parcel: Parcel, rng: Random) -> Plant:
 def all_openings_small(parcel: Parcel, _: Random) -> Plant:
     name, layer = layer_of(parcel, "mask")
     edits = []
+    used = {mark.aperture for mark in layer.flashes}
     for code, aperture in layer.apertures.items():
-        if aperture.shape in ("C", "R", "O") and len(aperture.sizes) <= 2:
+        if code in used and aperture.shape in ("C", "R", "O") and len(aperture.sizes) <= 2:
             sizes = "X".join(layer.size(s * 0.65) for s in aperture.sizes)
             edits.append(layer.redefined(code, f"{aperture.shape},{sizes}"))
     if not edits:
@@ -290,7 +291,10 @@ def _emptied(parcel: Parcel, what: str) -> Plant:
     "register/",
 )
 def mask_is_copper(parcel: Parcel, _: Random) -> Plant:
-    return _other_image(parcel, "mask", "copper")
+    planted = _other_image(parcel, "mask", "copper")
+    copper = parcel.gerbers[planted.files[1]]
+    more = copper.draws or copper.regions
+    return replace(planted, hidden="" if more else "its pads alone may be a mask")
 
 
 def _other_image(parcel: Parcel, what: str, source: str) -> Plant:
@@ -395,12 +399,16 @@ def legends_exchanged(parcel: Parcel, _: Random) -> Plant:
 )
 def copper_copied(parcel: Parcel, _: Random) -> Plant:
     planted = _copied_face(parcel, "copper")
-    layer = parcel.gerbers[planted.files[1]]
-    pads = {spot(m.x, m.y) for m in layer.flashes}
-    ends = [end for m in layer.draws for end in ((m.x, m.y), (m.from_x, m.from_y))]
-    tracked = sum(spot(*end) in pads for end in ends) >= 4
+    tracked = _tracked(parcel.gerbers[planted.files[1]])
     hidden = planted.hidden or ("" if tracked else "pours alone may be alike on both faces")
     return replace(planted, hidden=hidden)
+
+
+def _tracked(layer: GerberText) -> bool:
+    """Whether tracks end on pads."""
+    pads = {spot(m.x, m.y) for m in layer.flashes}
+    ends = [end for m in layer.draws for end in ((m.x, m.y), (m.from_x, m.from_y))]
+    return sum(spot(*end) in pads for end in ends) >= 4
 
 
 # -- paste -------------------------------------------------------------------------------------

@@ -72,20 +72,6 @@ def inner_missing(parcel: Parcel, _: Random) -> Plant:
     return Plant(parcel.without(inner[0]), None, (inner[0],))
 
 
-@kind("copper/pours-lost", "Leaves out every pour of both outer layers.", "net/", "copper/")
-def pours_lost(parcel: Parcel, _: Random) -> Plant:
-    changed, names = parcel, []
-    for name, layer in parcel.layers("copper"):
-        pours = [r for r in layer.regions if r.dark and r.area > 100]
-        if parcel.roles[name].side and pours:
-            edits = [(*r.span, "") for r in pours]
-            changed = changed.with_text(name, replaced(layer.text, edits))
-            names.append(name)
-    first(names, "pour")
-    hidden = "" if parcel.has_nets else "no net names"
-    return Plant(changed, None, tuple(names), hidden=hidden)
-
-
 @kind(
     "copper/frame-drawn",
     "Draws a frame 15 mm outside the board in the top copper.",

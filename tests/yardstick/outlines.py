@@ -161,7 +161,6 @@ def too_small(parcel: Parcel, _: Random) -> Plant:
     "profile/",
     "package/",
     "gerber/",
-    weight="stop",
 )
 def empty_image(parcel: Parcel, _: Random) -> Plant:
     name, layer = _profile(parcel)
