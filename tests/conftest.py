@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 
 import pytest
 from hypothesis import settings
@@ -10,6 +11,19 @@ from hypothesis import settings
 # A machine that is busy is no failure: time is bounded where it is the subject of a test.
 settings.register_profile("fabkit", deadline=None)
 settings.load_profile("fabkit")
+
+# Modules are kept compiled even where the system asks for the opposite: a start of fabkit, of which
+# there are many here, takes half a second more when it has to compile itself.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    """Each process takes one half of the files, so that what a file builds is built once."""
+    from xdist.scheduler import WorkStealingScheduling
+
+    return WorkStealingScheduling(config, log) if config.getvalue("dist") == "load" else None
 
 
 @pytest.fixture(autouse=True, scope="session")

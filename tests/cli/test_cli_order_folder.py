@@ -123,9 +123,18 @@ def test_the_manifest_names_both_zips(pair):
 
 
 def test_houses_of_an_order_are_compared(run, tmp_path):
-    """An order that names two houses tells in its findings which can make the board."""
+    """Two houses: the findings tell which can make the board, the last lines what to do next.
+
+    Two lines at the end name the page and the zip; the manifest lists all files.
+    """
     out = tmp_path / "out"
-    run("order", ROOT / "fabkit/demo/order.toml", "--out", out)
+    said = run("order", "demo", "--out", out).output
+    last = said.splitlines()[-2:]
+
+    assert last[0].startswith("open first: ")
+    assert f"{out}/report.html" in last[0]
+    assert last[1].split() == ["upload:", f"{out}/wheatear.zip"]
+    assert "costs.csv" not in said
     record = json.loads((out / "findings.json").read_text(encoding="utf-8"))
 
     assert [h["name"] for h in record["houses"]] == ["Pied Board Works", "Whinchat Circuits"]

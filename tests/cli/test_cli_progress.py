@@ -11,10 +11,12 @@ import sys
 import time
 
 import pytest
-from click.testing import CliRunner
+from small_package import ROOT
 
-from fabkit.cli.group import STOPPED, cli
+from fabkit.cli.group import STOPPED
 
+PACKAGE = str(ROOT / "fixtures/defects/clean")
+"""A sound package that is checked quickly."""
 QUIET_ENDS = ("NO_COLOR", "FORCE_COLOR", "TERM")
 """What the environment may say of colours; set anew in each run here."""
 
@@ -48,9 +50,15 @@ def watched(*arguments, **environment):
     return shown.decode(), moments
 
 
-def test_a_terminal_shows_stage_count_and_share():
+@pytest.fixture(scope="module")
+def coloured():
+    """A check watched at a terminal with colours."""
+    return watched("check", PACKAGE)
+
+
+def test_a_terminal_shows_stage_count_and_share(coloured):
     """Files and checks are counted with their share, and more than once a second."""
-    shown, moments = watched("check", "demo")
+    shown, moments = coloured
 
     assert "reading" in shown
     assert "checking" in shown
@@ -59,30 +67,20 @@ def test_a_terminal_shows_stage_count_and_share():
     assert len(moments) > moments[-1] - moments[0]
 
 
-def test_colours_are_left_out_where_the_user_says_so():
+def test_colours_are_left_out_where_the_user_says_so(coloured):
     """With NO_COLOR (no-color.org) the same is shown without any colour."""
-    plain, _ = watched("check", "demo", NO_COLOR="1")
-    coloured, _ = watched("check", "demo")
+    plain, _ = watched("check", PACKAGE, NO_COLOR="1")
     # ECMA-48, 8.3.117: the sequence that selects a rendition ends in m; 3x is a colour.
     colour = re.compile(r"\x1b\[[0-9;]*\b3[0-9][0-9;]*m")
 
     assert "checks" in plain
     assert not colour.search(plain)
-    assert colour.search(coloured)
+    assert colour.search(coloured[0])
 
 
 def test_it_is_quiet_when_asked():
     """With --quiet a terminal shows nothing."""
-    assert watched("check", "demo", "--quiet")[0] == ""
-
-
-def test_it_is_quiet_without_a_terminal():
-    """Into a file or pipe no progress is written."""
-    done = subprocess.run(
-        [sys.executable, "-m", "fabkit", "check", "demo"], capture_output=True, check=True
-    )
-
-    assert done.stderr == b""
+    assert watched("check", PACKAGE, "--quiet")[0] == ""
 
 
 STARTS = """
@@ -93,7 +91,7 @@ class Stop:
         if name == {module!r}:
             os.kill(os.getpid(), signal.SIGINT)
 sys.meta_path.insert(0, Stop())
-sys.argv = ["fabkit", "check", "demo"]
+sys.argv = ["fabkit", "check", {package!r}]
 from fabkit.__main__ import main
 main()
 """
@@ -105,20 +103,11 @@ main()
 def test_a_stop_is_one_line_at_any_moment(module):
     """Ctrl-C while a module is being loaded, at the start or later: one line and status 130."""
     done = subprocess.run(
-        [sys.executable, "-c", STARTS.format(module=module)], capture_output=True, text=True
+        [sys.executable, "-c", STARTS.format(module=module, package=PACKAGE)],
+        capture_output=True,
+        text=True,
     )
 
     assert done.returncode == STOPPED
     assert done.stderr.count("\n") == 1
     assert done.stderr.startswith("stopped")
-
-
-def test_an_order_ends_with_what_to_open_and_to_upload(tmp_path):
-    """Two lines at the end name the page and the zip; the manifest lists all files."""
-    done = CliRunner().invoke(cli, ["order", "demo", "--out", str(tmp_path / "wheatear")])
-    last = done.output.splitlines()[-2:]
-
-    assert last[0].startswith("open first: ")
-    assert f"{tmp_path}/wheatear/report.html" in last[0]
-    assert last[1].split() == ["upload:", f"{tmp_path}/wheatear/wheatear.zip"]
-    assert "costs.csv" not in done.output

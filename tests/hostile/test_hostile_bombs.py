@@ -6,15 +6,15 @@ Each runs in a process of its own, whose peak memory and processor time are meas
 from __future__ import annotations
 
 import io
-import json
-import subprocess
 import sys
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from apart import run_apart
 from fuzz.tiny_board import FILES
+from ordeals import read_one, run_command
 
 if sys.platform != "linux":
     pytest.skip("peak memory is read from /proc", allow_module_level=True)
@@ -68,7 +68,7 @@ BOMBS: dict[str, tuple[str, bytes]] = {
         "layer",
         HEAD
         + b"%AMM*"
-        + b"".join(b"1,1,1,%d,%d*" % divmod(n, 100) for n in range(9_999))
+        + b"".join(b"21,1,1,1,%d,%d,0*" % divmod(n, 100) for n in range(9_999))
         + b"%%ADD11M*%D11*X0Y0D03*M02*",
     ),
     "macro-vertices": ("layer", HEAD + b"%AMM*5,1,999999999,0,0,1,0*%%ADD11M*%D11*X0Y0D03*"),
@@ -118,41 +118,6 @@ BOMBS: dict[str, tuple[str, bytes]] = {
     "sheet-dotted": ("house", b".".join([b"a"] * 100_000) + b" = 1"),
     "sheet-number": ("house", b"format = " + b"9" * 1_000_000),
 }
-RUN = """
-import json, re, sys, time, warnings
-warnings.simplefilter("error")
-kind, path = sys.argv[1:]
-from pathlib import Path
-data = Path(path).read_bytes()
-begun = time.process_time()
-if kind == "layer":
-    from fabkit.formats.gerber.reader import read
-    file = read(data, name="x")
-    told = [p.id for p in file.problems]
-elif kind == "drill":
-    from fabkit.formats.drill.reader import read
-    told = [p.id for p in read(data, name="x").problems]
-elif kind == "house":
-    from fabkit.base.errors import FabkitError
-    from fabkit.sheets.house import load_house
-    try:
-        load_house(path)
-        told = []
-    except FabkitError as error:
-        told = [error.message]
-else:
-    from fabkit.formats.sidecars import jobfile, netlist, partslist, placement
-    readers = {
-        "job": jobfile.read_job,
-        "placement": placement.read_placement,
-        "parts": partslist.read_parts,
-        "netlist": netlist.read_netlist,
-    }
-    told = [p.id for p in readers[kind](data, name="x").problems]
-# VmHWM starts anew with the process; ru_maxrss would begin at its parent's peak.
-used = int(re.search(r"VmHWM:\\s+(\\d+)", Path("/proc/self/status").read_text())[1])
-print(json.dumps([time.process_time() - begun, used / 1024, told]))
-"""
 QUIET = {
     "repeat-just-allowed",
     "macro-just-allowed",
@@ -172,15 +137,11 @@ def test_small_files_that_ask_for_much(name: str, tmp_path: Path) -> None:
     kind, data = BOMBS[name]
     path = tmp_path / "bomb"
     path.write_bytes(data)
-    done = subprocess.run(
-        [sys.executable, "-c", RUN, kind, str(path)], capture_output=True, text=True, timeout=120
-    )
-    assert done.returncode == 0, done.stderr[-2000:]
-    seconds, megabytes, told = json.loads(done.stdout)
+    done = run_apart(read_one, kind, path)
 
-    assert seconds < MOST_SECONDS
-    assert megabytes < MOST_MEGABYTES
-    assert told or name in QUIET
+    assert done.seconds < MOST_SECONDS
+    assert done.megabytes < MOST_MEGABYTES
+    assert done.result or name in QUIET
 
 
 def zip_of(members: dict[str, bytes]) -> bytes:
@@ -221,35 +182,15 @@ ZIPS: dict[str, Callable[[], bytes]] = {
 """Archives that unpack to much, to themselves, or are cut off."""
 
 
-CHECK = """
-import re, sys
-from pathlib import Path
-from fabkit.cli.group import cli
-try:
-    cli(["check", sys.argv[1]])
-finally:
-    print(int(re.search(r"VmHWM:\\s+(\\d+)", Path("/proc/self/status").read_text())[1]) // 1024)
-"""
-
-
 @pytest.mark.parametrize("name", ZIPS)
 def test_zips_that_unpack_to_much(name: str, tmp_path: Path) -> None:
     """A command refuses them with status 2, a message and a hint, without their memory."""
     path = tmp_path / "x.zip"
     path.write_bytes(ZIPS[name]())
-    done = subprocess.run(
-        [
-            sys.executable,
-            "-c",
-            CHECK,
-            str(path),
-        ],
-        capture_output=True,
-        text=True,
-        timeout=120,
-    )
+    done = run_apart(run_command, "check", str(path))
+    status, _, told = done.result
 
-    assert done.returncode == 2, (done.stdout, done.stderr)
-    assert done.stderr.startswith("error: ")
-    assert "hint: " in done.stderr
-    assert int(done.stdout) < 600
+    assert status == 2, done
+    assert told.startswith("error: ")
+    assert "hint: " in told
+    assert done.megabytes < 600

@@ -6,17 +6,16 @@ import hashlib
 import os
 import random
 import shutil
-import signal
-import subprocess
-import sys
 import time
 import zipfile
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from apart import begin, end, run_apart
 from click.testing import CliRunner
 from fuzz.tiny_board import FILES
+from ordeals import run_command, run_on_a_full_disk
 
 from fabkit import build_board, open_package, order
 from fabkit.base.errors import FabkitError
@@ -31,17 +30,6 @@ def tiny(tmp_path: Path) -> Path:
     for name, data in FILES.items():
         (folder / name).write_bytes(data)
     return folder
-
-
-def start(*arguments: str | Path) -> subprocess.Popen[str]:
-    """Start a command."""
-    return subprocess.Popen(
-        [sys.executable, "-m", "fabkit", *map(str, arguments)],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
-    )
 
 
 @dataclass(frozen=True)
@@ -65,9 +53,8 @@ def ordered(tmp_path_factory: pytest.TempPathFactory) -> Ordered:
         (tiny / name).write_bytes(data)
     before = state(tiny)
     began = time.monotonic()
-    run = start("order", tiny, "--out", out)
-    said = run.communicate(timeout=240)
-    assert "manifest.json" in contents(out), said
+    done = run_apart(run_command, "order", str(tiny), "--out", str(out))
+    assert "manifest.json" in contents(out), done
     return Ordered(tiny, out, time.monotonic() - began, before)
 
 
@@ -108,10 +95,11 @@ def test_killed_at_any_moment_old_outputs_stay_whole(ordered: Ordered, tmp_path:
 
     chance = random.Random(7)
     for _ in range(2):
-        running = start("order", ordered.tiny, "--out", out)
+        running, pipe = begin(run_command, "order", str(ordered.tiny), "--out", str(out))
         time.sleep(ordered.seconds * chance.uniform(0.3, 1.0))
-        running.send_signal(signal.SIGKILL)
-        running.communicate(timeout=60)
+        running.kill()
+        running.join(60)
+        pipe.close()
         whole = [p for p in (out, *tmp_path.glob(".out.*.old")) if p.is_dir()]
         assert old in [contents(p) for p in whole]
 
@@ -119,10 +107,11 @@ def test_killed_at_any_moment_old_outputs_stay_whole(ordered: Ordered, tmp_path:
 def test_two_runs_into_one_folder(ordered: Ordered, tmp_path: Path) -> None:
     """Two orders at once: the folder is whole, whoever was last; a loser says so in words."""
     out = tmp_path / "out"
-    both = [start("order", ordered.tiny, "--out", out) for _ in range(2)]
-    ended = [(run.communicate(timeout=240), run.returncode) for run in both]
-    assert any(status in (0, 1) for _, status in ended), ended
-    for (_, said), status in ended:
+    call = ("order", str(ordered.tiny), "--out", str(out))
+    both = [begin(run_command, *call) for _ in range(2)]
+    ended = [end(*run).result for run in both]
+    assert any(status in (0, 1) for status, _, _ in ended), ended
+    for status, _, said in ended:
         assert status in (0, 1) or said.startswith("error: "), said
         assert "Traceback" not in said
     assert {"manifest.json", "findings.txt"} <= contents(out).keys()
@@ -184,21 +173,11 @@ def test_a_full_disk_leaves_the_old_order(ordered: Ordered, tmp_path: Path) -> N
     out = tmp_path / "out"
     shutil.copytree(ordered.out, out)
     old = state(out)
-    code = (
-        "import resource, signal, sys\n"
-        "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
-        "resource.setrlimit(resource.RLIMIT_FSIZE, (3000, 3000))\n"
-        "from fabkit.cli.group import cli\n"
-        "cli(sys.argv[1:])\n"
-    )
-    done = subprocess.run(
-        [sys.executable, "-B", "-c", code, "order", str(ordered.tiny), "--out", str(out)],
-        capture_output=True,
-        text=True,
-    )
+    call = ("order", str(ordered.tiny), "--out", str(out))
+    status, _, said = run_apart(run_on_a_full_disk, *call).result
 
-    assert done.returncode == 2, done.stderr
-    assert "cannot write" in done.stderr
+    assert status == 2, said
+    assert "cannot write" in said
     assert state(out) == old
     assert sorted(p.name for p in tmp_path.iterdir()) == ["out"]
 

@@ -1,0 +1,64 @@
+"""What is done in processes of their own: readers, checks and orders of hostile input."""
+
+from __future__ import annotations
+
+import signal
+from pathlib import Path
+
+from click.testing import CliRunner
+
+from fabkit import build_board, check, open_package
+from fabkit.base.errors import FabkitError
+from fabkit.cli.group import cli
+from fabkit.formats.drill.reader import read as read_drill
+from fabkit.formats.gerber.reader import read as read_layer
+from fabkit.formats.sidecars.jobfile import read_job
+from fabkit.formats.sidecars.netlist import read_netlist
+from fabkit.formats.sidecars.partslist import read_parts
+from fabkit.formats.sidecars.placement import read_placement
+from fabkit.sheets.house import load_house
+
+READERS = {
+    "layer": read_layer,
+    "drill": read_drill,
+    "job": read_job,
+    "placement": read_placement,
+    "parts": read_parts,
+    "netlist": read_netlist,
+}
+
+
+def read_one(kind: str, path: Path) -> list[str]:
+    """Read a file of a kind: what its reader reports."""
+    if kind == "house":
+        try:
+            load_house(path)
+        except FabkitError as error:
+            return [error.message]
+        return []
+    return [p.id for p in READERS[kind](path.read_bytes(), name="x").problems]
+
+
+def run_command(*words: str) -> tuple[int, str, str]:
+    """Run a command: its status, standard output and standard error."""
+    done = CliRunner().invoke(cli, words, prog_name="fabkit")
+    return done.exit_code, done.stdout, done.stderr
+
+
+def run_on_a_full_disk(*words: str) -> tuple[int, str, str]:
+    """Run a command where no file may be larger than 3000 bytes."""
+    import resource
+
+    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (3000, 3000))
+    return run_command(*words)
+
+
+def check_within(gigabytes: int, package: Path) -> tuple[list[str], list[str]]:
+    """Check a package within a bound on memory: checks that broke, and limits that were met."""
+    import resource
+
+    resource.setrlimit(resource.RLIMIT_AS, (gigabytes << 30, gigabytes << 30))
+    result = check(build_board(open_package(package)))
+    broken = [o.check.id for o in result.outcomes if o.state.value == "broken"]
+    return broken, [f.message for f in result.findings if f.rule.id == "gerber/limit"]
