@@ -8,7 +8,7 @@ from importlib.resources import files
 from typing import Final
 
 from fabkit.base.errors import UsageError
-from fabkit.mending import drills, outline, printed
+from fabkit.mending import copper, drills, outline, printed
 from fabkit.mending.model import Correction, Deed, Draft
 
 Maker = Callable[[Draft], Iterator[Deed]]
@@ -17,11 +17,14 @@ Maker = Callable[[Draft], Iterator[Deed]]
 MAKERS: Final[Mapping[str, Maker]] = {
     "hole-twice": drills.drill_once,
     "drill-plating": drills.part_plating,
+    "slots-to-cut-out": drills.draw_cut_outs,
     "profile-gap": outline.close_gaps,
     "profile-twice": outline.draw_once,
     "profile-elsewhere": outline.take_out_copies,
     "stray-marks": outline.take_out_strays,
+    "bare-rims": copper.take_out_rims,
     "copper-edge": printed.pull_back_pours,
+    "teardrops": copper.add_teardrops,
     "mask-margin": printed.grow_openings,
     "legend-width": printed.widen_legend,
     "legend-clip": printed.clip_legend,

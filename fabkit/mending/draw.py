@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Floats, Shapes
+from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.formats.gerber.macros import StandardShape
 from fabkit.formats.gerber.model import (
     Aperture,
@@ -20,9 +20,22 @@ from fabkit.formats.gerber.model import (
 )
 from fabkit.formats.gerber.writer import region_contours
 from fabkit.geometry.segments import Segments
+from fabkit.mending.model import PLACES, Point
 
 FEWEST_MM2 = 1e-6
 """Smaller areas are not worth a region."""
+
+
+def strokes_in(file: GerberFile) -> Ints:
+    """Rows of the dark draws and arcs."""
+    o = file.objects
+    return np.flatnonzero(((o.kind == Kind.DRAW) | (o.kind == Kind.ARC)) & o.dark)
+
+
+def middles(shapes: Shapes) -> tuple[Point, ...]:
+    """Give a point on each of some shapes, mm."""
+    points = shapely.get_coordinates(shapely.point_on_surface(shapes[:PLACES]))
+    return tuple(map(tuple, points.tolist()))
 
 
 def without(file: GerberFile, rows: Bools) -> GerberFile:
@@ -38,12 +51,16 @@ def polygons_in(shape: BaseGeometry | Shapes) -> Shapes:
     return kept
 
 
-def with_areas(file: GerberFile, areas: Shapes, *, dark: bool) -> GerberFile:
+def with_areas(
+    file: GerberFile, areas: Shapes, *, dark: bool, like: Ints | None = None
+) -> GerberFile:
     """Add areas behind everything: dark ones draw, clear ones erase.
 
     Parameters
     ----------
     areas : (n,) object array of polygons, mm
+    like : (n,) int64
+        Rows of the objects whose attributes (net, part) they get; None gives them none.
     """
     if not len(areas):
         return file
@@ -58,7 +75,7 @@ def with_areas(file: GerberFile, areas: Shapes, *, dark: bool) -> GerberFile:
         kind=np.full(count, Kind.REGION),
         aperture=np.full(count, -1),
         dark=np.full(count, dark),
-        attributes=np.full(count, row),
+        attributes=np.full(count, row) if like is None else file.objects.attributes[like],
         first=first + base,
         last=last + base,
     )

@@ -5,15 +5,24 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import PurePosixPath
+from typing import Final
 
 import numpy as np
+import shapely
 
-from fabkit.base.columns import Bools
+from fabkit.base.columns import Bools, Floats
 from fabkit.base.units import counted
+from fabkit.board.edge import PathKind
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.drill.writer import split_plating
+from fabkit.formats.gerber.model import object_shapes, pen_widths
+from fabkit.geometry.segments import Segments
+from fabkit.mending.draw import middles, strokes_in, with_lines
 from fabkit.mending.model import PLACES, Deed, Draft
 from fabkit.package.model import PackageFile, Role, RoleKind
+
+_PEN_MM: Final = 0.1
+"""Pen of a profile that has none."""
 
 
 def drilled(draft: Draft) -> Iterator[tuple[str, PackageFile, DrillFile]]:
@@ -83,3 +92,60 @@ def part_plating(draft: Draft) -> Iterator[Deed]:
             words="split into plated and non-plated holes",
             count=len(parts),
         )
+
+
+def draw_cut_outs(draft: Draft) -> Iterator[Deed]:
+    """Draw the cut-outs that overlapping slots mill as contours of the profile."""
+    profiles = [(n, f) for n, f in draft.files.items() if f.role.kind is RoleKind.PROFILE]
+    openings = np.array([p.shape for p in draft.board.edge.of(PathKind.CUT_OUT)], dtype=object)
+    if len(profiles) != 1 or profiles[0][1].gerber is None or not len(openings):
+        return
+    # The board's slots are those that mill no cut-out together with others.
+    kept = {tuple(place) for place in _ends(draft.board.slots).tolist()}
+    used = np.zeros(len(openings), np.bool_)
+    for name, file, drill in drilled(draft):
+        slots = drill.slots
+        if not len(slots) or drill.plated:
+            continue
+        free = np.array([tuple(place) not in kept for place in _ends(slots).tolist()])
+        within = shapely.STRtree(openings).query(slots.polylines(), predicate="covered_by")
+        milled = free & np.isin(np.arange(len(slots)), within[0])
+        if not milled.any():
+            continue
+        used[within[1][milled[within[0]]]] = True
+        draft.files[name] = replace(file, content=replace(drill, slots=slots.take(~milled)))
+        yield Deed(
+            correction="slots-to-cut-out",
+            file=name,
+            words=f"{counted(int(milled.sum()), 'slot')} that overlap taken out",
+            count=int(milled.sum()),
+        )
+    if not used.any():
+        return
+    name, file = profiles[0]
+    gerber = file.gerber
+    assert gerber is not None  # noqa: S101 -- looked at above, narrows for the type checker
+    points, ring = shapely.get_coordinates(
+        shapely.get_exterior_ring(openings[used]), return_index=True
+    )
+    starts = np.flatnonzero(ring[1:] == ring[:-1])
+    width = pen_widths(gerber, strokes_in(gerber))
+    made = with_lines(
+        gerber,
+        np.column_stack((points[starts], points[starts + 1])),
+        width_mm=float(np.nanmedian(width)) if np.isfinite(width).any() else _PEN_MM,
+    )
+    new = np.arange(len(gerber.objects), len(made.objects))
+    draft.files[name] = replace(file, content=made)
+    yield Deed(
+        correction="slots-to-cut-out",
+        file=name,
+        words=f"{counted(int(used.sum()), 'cut-out')} drawn",
+        count=int(used.sum()),
+        places=middles(openings[used]),
+        claim=shapely.union_all(object_shapes(made, new)),
+    )
+
+
+def _ends(slots: Segments) -> Floats:
+    return np.asarray(np.column_stack((slots.starts(), slots.ends())).round(4), np.float64)

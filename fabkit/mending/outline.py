@@ -13,14 +13,13 @@ from fabkit.base.columns import Bools, Ints
 from fabkit.base.units import COINCIDENT_MM, OUTLINE_JOIN_MM, counted, format_mm
 from fabkit.formats.gerber.model import (
     GerberFile,
-    Kind,
     object_boxes,
     object_shapes,
     pen_widths,
 )
 from fabkit.geometry.outlines import find_figures
 from fabkit.geometry.segments import Segments
-from fabkit.mending.draw import with_lines, without
+from fabkit.mending.draw import strokes_in, with_lines, without
 from fabkit.mending.model import PLACES, Deed, Draft
 from fabkit.package.model import PackageFile, RoleKind
 
@@ -36,12 +35,6 @@ def layers_of(draft: Draft, *kinds: RoleKind) -> Iterator[tuple[str, PackageFile
     for name, file in list(draft.files.items()):
         if file.role.kind in kinds and file.gerber is not None:
             yield name, file, file.gerber
-
-
-def strokes_in(file: GerberFile) -> Ints:
-    """Rows of the dark draws and arcs."""
-    o = file.objects
-    return np.flatnonzero(((o.kind == Kind.DRAW) | (o.kind == Kind.ARC)) & o.dark)
 
 
 def close_gaps(draft: Draft) -> Iterator[Deed]:

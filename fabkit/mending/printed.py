@@ -14,9 +14,9 @@ from fabkit.base.columns import Ints, Shapes
 from fabkit.base.units import CHORD_ERROR_MM, counted, format_mm
 from fabkit.formats.gerber.macros import StandardShape
 from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes, pen_widths
-from fabkit.mending.draw import polygons_in, with_areas
-from fabkit.mending.model import PLACES, Deed, Draft, Point
-from fabkit.mending.outline import layers_of, strokes_in
+from fabkit.mending.draw import middles, polygons_in, strokes_in, with_areas
+from fabkit.mending.model import Deed, Draft
+from fabkit.mending.outline import layers_of
 from fabkit.package.model import PackageFile, RoleKind, Side
 
 _INK_MM2: Final = 0.02
@@ -26,12 +26,6 @@ _SLACK_MM: Final = 2.5 * CHORD_ERROR_MM
 """Two round outlines may each be off by a chord."""
 _PART: Final = 0.5
 """An opening over less than this share of a pad is not the pad's own."""
-
-
-def middles(shapes: Shapes) -> tuple[Point, ...]:
-    """Give a point on each of some shapes, mm."""
-    points = shapely.get_coordinates(shapely.point_on_surface(shapes[:PLACES]))
-    return tuple(map(tuple, points.tolist()))
 
 
 def _image(draft: Draft, kind: RoleKind, side: Side | None) -> BaseGeometry | None:

@@ -330,3 +330,46 @@ def test_a_missing_file_stays_listed() -> None:
     )
     mended = mend(board_of(tiny_job__gbrjob=job))
     assert "job/file-missing" in {f.id for f in mended.after.package.remarks}
+
+
+def test_overlapping_slots_become_a_cut_out() -> None:
+    """Three slots side by side mill one opening, which the profile then draws."""
+    cuts = "".join(f"X14.0Y{y}G85X17.0Y{y}\n" for y in ("9.5", "10.0", "10.5"))
+    text = "M48\n; #@! TF.FileFunction,NonPlated,1,2,NPTH\nMETRIC\nT1C1.000\n%\nG05\nT1\n"
+    board = board_of(tiny_npth__drl=f"{text}{cuts}X27.0Y4.0\nM30\n")
+    assert board.profile is not None
+    mended = mend(board)
+    assert {d.file: d.count for d in mended.deeds if d.correction == "slots-to-cut-out"} == {
+        "tiny_npth.drl": 3,
+        "tiny-profile.gbr": 1,
+    }
+    again = mended.after.profile
+    assert again is not None
+    # 4 by 2 mm with three round ends at either side: a cusp of the circle of 1 mm between two.
+    assert again.area == pytest.approx(board.profile.area, abs=1e-3)
+    assert len(again.geoms[0].interiors) == 1
+    assert [len(read_text(d.decode()).hits) for n, d in mended.files.items() if "non" in n] == [1]
+
+
+def test_rims_and_teardrops() -> None:
+    """A lone ring around a bare hole goes; a track gets wider at its pads and touches nothing."""
+    ring = "%ADD13C,4*%\nD13*\n%TD*%\nX15000000Y15000000D03*\n"
+    npth = "M48\n; #@! TF.FileFunction,NonPlated,1,2,NPTH\nMETRIC\nT1C3.000\n%\n"
+    flash = "%ADD10C,2*%\nD10*\n%TO.N,A*%\nX5000000Y5000000D03*\n"
+    flash += "%TO.N,B*%\nX25000000Y15000000D03*\n"
+    track = "%TO.N,A*%\n%ADD11C,0.3*%\nD11*\nX5000000Y5000000D02*\nX5000000Y15000000D01*\n"
+    track += "%TO.N,B*%\nX25000000Y15000000D02*\nX25000000Y8000000D01*\n"
+    near = "%TO.N,C*%\nX25480000Y13400000D03*\n"
+    board = board_of(
+        copper_top=layer("Copper,L1,Top", flash + track + near + ring),
+        tiny_npth__drl=npth + "T1\nX15.0Y15.0\nM30\n",
+    )
+    mended = mend(board, options=MendOptions(asked=("bare-rims", "teardrops")))
+    # Copper of C is 0.18 mm from the track of B; of a teardrop it would be 0.08 mm.
+    assert deeds(mended) == {"bare-rims": 1, "teardrops": 1}
+    added, taken = changed(mended)["top copper"]
+    assert taken == pytest.approx(np.pi * 4, abs=2e-3)
+    # Tangents from a disc of 0.9 mm to one of 0.15 mm 1.85 mm off, less the pad and the track.
+    assert 0.2 < added < 0.6
+    top = mended.after.copper[0].file
+    assert {s.get(".N") for s in top.attribute_sets if s} == {("A",), ("B",), ("C",)}

@@ -1,0 +1,172 @@
+"""Corrections of copper on request: rims around bare holes, teardrops."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.base.units import CHORD_ERROR_MM, counted
+from fabkit.board.model import Board
+from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes, pen_widths
+from fabkit.geometry.neighbours import PointTree
+from fabkit.mending.draw import middles, polygons_in, with_areas, without
+from fabkit.mending.model import Deed, Draft
+from fabkit.mending.outline import layers_of
+from fabkit.package.model import RoleKind
+
+_SAME_SPOT_MM: Final = 0.05
+_NARROWER: Final = 0.8
+"""A track as wide as this share of its pad needs no teardrop."""
+_SWEEP: Final = 0.9
+"""Radius of a teardrop in the pad, as a share of the pad's own: it must not widen the pad."""
+_SHORTEST_MM: Final = 0.1
+
+
+def take_out_rims(draft: Draft) -> Iterator[Deed]:
+    """Leave out pads around bare holes that nothing else touches."""
+    holes = draft.board.holes
+    bare = np.flatnonzero(holes.plated == 0)
+    if not len(bare):
+        return
+    tree = PointTree(np.column_stack((holes.x[bare], holes.y[bare])))
+    for name, file, gerber in layers_of(draft, RoleKind.COPPER):
+        o = gerber.objects
+        flashes = np.flatnonzero((o.kind == Kind.FLASH) & o.dark)
+        places = np.column_stack((o.x0[flashes], o.y0[flashes]))
+        near = np.isfinite(tree.query(places, within=_SAME_SPOT_MM)[0])
+        rows = flashes[near]
+        if not len(rows):
+            continue
+        pinned = np.array([".P" in held for held in gerber.attribute_sets or ({},)])
+        shapes = object_shapes(gerber)
+        drawn = np.flatnonzero(o.dark & ~shapely.is_empty(shapes))
+        which, other = shapely.STRtree(shapes[drawn]).query(shapes[rows], predicate="intersects")
+        # Pads of other layers of a hole are flashed at one spot, now and then twice.
+        foreign = ~np.isin(drawn[other], rows)
+        touched = np.zeros(len(rows), np.bool_)
+        touched[which[foreign]] = True
+        gone = rows[~touched & ~pinned[o.attributes[rows]] & (shapely.area(shapes[rows]) > 0)]
+        if not len(gone):
+            continue
+        flags = np.isin(np.arange(len(o)), gone)
+        draft.files[name] = replace(file, content=without(gerber, flags))
+        yield Deed(
+            correction="bare-rims",
+            file=name,
+            words=f"{counted(len(gone), 'rim')} around holes without plating left out",
+            count=len(gone),
+            places=middles(shapes[gone]),
+            claim=shapely.union_all(shapes[gone]),
+        )
+
+
+def add_teardrops(draft: Draft) -> Iterator[Deed]:
+    """Widen tracks towards the pads they enter."""
+    board = draft.board
+    gap = draft.house.limit("gap_mm").value
+    edge = draft.house.limit("copper_to_edge_mm").value
+    keep_off = _keep_off(board, edge, draft.house.limit("nonplated_to_copper_mm").value)
+    for name, file, gerber in layers_of(draft, RoleKind.COPPER):
+        entries = _entries(gerber)
+        if not len(entries.track):
+            continue
+        drops = _drops(gerber, entries)
+        parts = polygons_in(gerber.image)
+        rows = np.flatnonzero(_is_free(drops, parts, keep_off, gap))
+        if not len(rows):
+            continue
+        claim = shapely.union_all(drops[rows])
+        made = with_areas(gerber, drops[rows], dark=True, like=entries.track[rows])
+        draft.files[name] = replace(file, content=made)
+        yield Deed(
+            correction="teardrops",
+            file=name,
+            words=f"{counted(len(rows), 'teardrop')} added",
+            count=len(rows),
+            places=middles(drops[rows]),
+            claim=claim,
+        )
+
+
+def _keep_off(board: Board, edge_mm: float, hole_mm: float) -> BaseGeometry:
+    """Where no copper may be added: near the edge, and at bare holes."""
+    bare = board.hole_shapes[: len(board.holes)][board.holes.plated != 1]
+    slots = board.hole_shapes[len(board.holes) :]
+    around = shapely.buffer(np.concatenate((bare, slots)), hole_mm, quad_segs=4)
+    if board.profile is not None:
+        rim = shapely.buffer(board.profile.boundary, edge_mm, quad_segs=4)
+        around = np.append(around, rim)
+    whole = shapely.union_all(around)
+    shapely.prepare(whole)
+    return whole
+
+
+@dataclass(frozen=True, slots=True)
+class _Entries:
+    """Ends of tracks in pads: row of the track, of the pad, and the other end, mm."""
+
+    track: Ints
+    pad: Ints
+    away: Floats
+
+
+def _entries(file: GerberFile) -> _Entries:
+    o = file.objects
+    pads = np.flatnonzero((o.kind == Kind.FLASH) & o.dark)
+    tracks = np.flatnonzero((o.kind == Kind.DRAW) & o.dark)
+    if not len(pads) or not len(tracks):
+        return _Entries(pads[:0], pads[:0], np.empty((0, 2)))
+    tree = PointTree(np.column_stack((o.x0[pads], o.y0[pads])))
+    lines = o.take(tracks)
+    found = []
+    for end, away in ((lines.starts(), lines.ends()), (lines.ends(), lines.starts())):
+        apart, which = tree.query(end, within=_SAME_SPOT_MM)
+        rows = np.flatnonzero(np.isfinite(apart))
+        found.append((tracks[rows], pads[which[rows]], away[rows]))
+    track, pad, far = (np.concatenate(column) for column in zip(*found, strict=True))
+    return _Entries(track, pad, far)
+
+
+def _drops(file: GerberFile, entries: _Entries) -> Shapes:
+    """Teardrop of each entry; empty where the track is wide or short."""
+    o = file.objects
+    width = pen_widths(file, entries.track)
+    size = np.array([min(a.size_mm) for a in file.apertures])[o.aperture[entries.pad]]
+    size = size * np.array([p.scale for p in file.poses])[o.pose[entries.pad]]
+    at = np.column_stack((o.x0[entries.pad], o.y0[entries.pad]))
+    way = entries.away - at
+    length = np.hypot(*way.T)
+    reach = np.minimum(size, length)
+    fits = (width < _NARROWER * size) & (reach - size / 2 > _SHORTEST_MM)
+    out = np.full(len(at), shapely.Polygon(), dtype=object)
+    rows = np.flatnonzero(fits)
+    tip = at[rows] + way[rows] / length[rows, None] * (reach[rows] - width[rows] / 2)[:, None]
+    discs = [
+        shapely.buffer(shapely.points(points), radius - CHORD_ERROR_MM, quad_segs=8)
+        for points, radius in ((at[rows], _SWEEP * size[rows] / 2), (tip, width[rows] / 2))
+    ]
+    for row, one, two in zip(rows.tolist(), *discs, strict=True):
+        out[row] = shapely.convex_hull(shapely.union(one, two))
+    return out
+
+
+def _is_free(drops: Shapes, parts: Shapes, keep_off: BaseGeometry, gap_mm: float) -> Bools:
+    """Whether a teardrop keeps the gap to all copper but its own, and is inside its limits."""
+    wanted: Bools = ~shapely.is_empty(drops) & ~shapely.intersects(keep_off, drops)
+    tree = shapely.STRtree(parts)
+    which, part = tree.query(drops, predicate="dwithin", distance=gap_mm + 1e-3)
+    touching = shapely.intersects(drops[which], parts[part])
+    wanted[which[~touching]] = False
+    # Of its own copper only what it lies on may be near: filling a gap within a net helps nobody.
+    own = touching & wanted[which]
+    ringed = shapely.buffer(drops[which[own]], gap_mm, quad_segs=4)
+    near = shapely.intersection(ringed, parts[part[own]])
+    lone = shapely.get_num_geometries(near) == 1
+    wanted[which[own][~lone]] = False
+    return wanted
