@@ -78,7 +78,7 @@ def add_teardrops(draft: Draft) -> Iterator[Deed]:
             continue
         drops = _drops(gerber, entries)
         parts = polygons_in(gerber.image)
-        rows = np.flatnonzero(_is_free(drops, parts, keep_off, gap))
+        rows = np.flatnonzero(_is_free(drops, parts, keep_off, gap) & draft.allowed(drops))
         if not len(rows):
             continue
         claim = shapely.union_all(drops[rows])
@@ -142,17 +142,30 @@ def _drops(file: GerberFile, entries: _Entries) -> Shapes:
     at = np.column_stack((o.x0[entries.pad], o.y0[entries.pad]))
     way = entries.away - at
     length = np.hypot(*way.T)
-    reach = np.minimum(size, length)
-    fits = (width < _NARROWER * size) & (reach - size / 2 > _SHORTEST_MM)
+    # Straight as far as it reaches: where a track bends within it, it would leave a sharp notch.
+    fits = (width < _NARROWER * size) & (length >= size) & (size > 2 * _SHORTEST_MM)
+    fits &= ~_beside_another(entries.pad, way)
     out = np.full(len(at), shapely.Polygon(), dtype=object)
     rows = np.flatnonzero(fits)
-    tip = at[rows] + way[rows] / length[rows, None] * (reach[rows] - width[rows] / 2)[:, None]
+    tip = at[rows] + way[rows] / length[rows, None] * (size[rows] - width[rows] / 2)[:, None]
     discs = [
         shapely.buffer(shapely.points(points), radius - CHORD_ERROR_MM, quad_segs=8)
         for points, radius in ((at[rows], _SWEEP * size[rows] / 2), (tip, width[rows] / 2))
     ]
     for row, one, two in zip(rows.tolist(), *discs, strict=True):
         out[row] = shapely.convex_hull(shapely.union(one, two))
+    return out
+
+
+def _beside_another(pad: Ints, way: Floats) -> Bools:
+    """Whether another track leaves the same pad within a right angle: a notch would be between."""
+    out = np.zeros(len(pad), np.bool_)
+    order = np.argsort(pad, kind="stable")
+    for rows in np.split(order, np.flatnonzero(np.diff(pad[order])) + 1):
+        if len(rows) > 1:
+            along = way[rows] @ way[rows].T
+            np.fill_diagonal(along, -1.0)
+            out[rows] = (along > 0).any(axis=1)
     return out
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import Final
 
 from fabkit.base.errors import FindingsRefused
 from fabkit.board.model import Board
@@ -12,11 +13,13 @@ from fabkit.checks.model import CheckOptions, CheckResult
 from fabkit.compare.findings import compare_findings
 from fabkit.mending.catalogue import MAKERS, choose
 from fabkit.mending.model import Deed, Draft, Mended
-from fabkit.mending.proof import Proof, prove
+from fabkit.mending.proof import Proof, places_of_new, prove
 from fabkit.mending.writing import Written, form_words, refuse_unreadable, write_draft
 from fabkit.package.rules import MIRRORED, SCALED, SHIFTED
 from fabkit.sheets.house import House, load_house
 
+_ATTEMPTS: Final = 3
+"""How often corrections are made anew around the findings they would bring about."""
 _LAID = frozenset({SHIFTED.id, MIRRORED.id, SCALED.id})
 
 
@@ -91,10 +94,15 @@ def mend(
         )  # fmt: skip
 
     start = Draft(board, house, {file.name: file for file in board.package.files})
-    draft = start.copy()
-    for name in makers:
-        draft.deeds += list(MAKERS[name](draft))
-    result = judged(draft)
+    for _ in range(_ATTEMPTS):
+        draft = start.copy()
+        for name in makers:
+            draft.deeds += list(MAKERS[name](draft))
+        result = judged(draft)
+        places = places_of_new(found, result[2]) if result[3].failures else []
+        if not places:
+            break
+        start.avoid += places
     if result[3].failures and draft.deeds:
         result = _one_by_one(start, makers, judged)
     draft, written, again, proof = result

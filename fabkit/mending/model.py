@@ -9,7 +9,8 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Shapes
+from fabkit.base.columns import Bools, Shapes
+from fabkit.base.findings import Finding
 from fabkit.base.results import Result
 from fabkit.base.tables import Table, columns_of
 from fabkit.base.units import counted
@@ -21,6 +22,8 @@ from fabkit.sheets.house import House
 Point = tuple[float, float]
 PLACES = 20
 """Places that are listed of one deed."""
+AVOID_MM = 0.5
+"""What lies this near to a new finding may have caused it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,6 +142,8 @@ class Draft:
         By name as given; their contents are what will be written.
     deeds, left
         What was done, and what was not, so far.
+    avoid
+        Places of findings that an earlier attempt brought about, mm.
     """
 
     board: Board
@@ -146,10 +151,22 @@ class Draft:
     files: dict[str, PackageFile]
     deeds: list[Deed] = field(default_factory=list)
     left: list[NotMade] = field(default_factory=list)
+    avoid: list[Point] = field(default_factory=list)
 
     def copy(self) -> Draft:
         """Give a draft that can be changed without changing this one."""
-        return Draft(self.board, self.house, dict(self.files), [*self.deeds], [*self.left])
+        return Draft(
+            self.board, self.house, dict(self.files), [*self.deeds], [*self.left], [*self.avoid]
+        )
+
+    def allowed(self, areas: Shapes) -> Bools:
+        """Which of some areas are not near a place to avoid."""
+        out = np.ones(len(areas), np.bool_)
+        if self.avoid and len(areas):
+            spots = shapely.points(np.array(self.avoid))
+            near = shapely.STRtree(areas).query(spots, predicate="dwithin", distance=AVOID_MM)[1]
+            out[near] = False
+        return out
 
     def refuse(self, correction: str, file: str, reason: str) -> None:
         """Note that a correction is not made in a file."""
@@ -189,9 +206,15 @@ class Mended(Result):
     pads: int
 
     @property
+    def ended(self) -> tuple[Finding, ...]:
+        """Findings of rules that are not broken any more, whatever files are called now."""
+        still = {f.id for f in self.findings.new} | {f.id for _, f in self.findings.changed}
+        return tuple(f for f in self.findings.gone if f.id not in still)
+
+    @property
     def brief(self) -> str:
         """What it is, in a few words."""
-        gone = counted(len(self.findings.gone), "finding")
+        gone = counted(len(self.ended), "finding")
         return f"{self.before.name}: {counted(len(self.deeds), 'correction')}, {gone} less"
 
     def table(self) -> Table:

@@ -135,7 +135,7 @@ def grow_openings(draft: Draft) -> Iterator[Deed]:
         short = own & ~shapely.covers(openings, enough)
         if not short.any():
             continue
-        rows = np.flatnonzero(short)
+        rows = np.flatnonzero(short & draft.allowed(pads))
         rows = rows[_alone(rows, pads, wanted, (openings, copper), web)]
         left = int(short.sum()) - len(rows)
         if left:

@@ -191,6 +191,19 @@ def _findings(before: CheckResult, after: CheckResult) -> Iterator[str]:
             )
 
 
+def places_of_new(before: CheckResult, after: CheckResult) -> list[tuple[float, float]]:
+    """Places of findings of rules that are broken in more places now."""
+    one, two = (Counter(_broken(result)) for result in (before, after))
+    findings: Sequence[Finding] = tuple(after)
+    return [
+        (place.x_mm, place.y_mm)
+        for finding in findings
+        if two[finding.id] > one[finding.id]
+        for place in finding.places
+        if place.x_mm is not None and place.y_mm is not None
+    ]
+
+
 def _broken(result: CheckResult) -> Iterator[str]:
     findings: Sequence[Finding] = tuple(result)
     for finding in findings:

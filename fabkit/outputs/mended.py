@@ -92,7 +92,7 @@ def mended_record(mended: Mended) -> Record:
             "holes": len(mended.after.holes),
             "slots": len(mended.after.hole_shapes) - len(mended.after.holes),
             "pads_joined_as_before": mended.pads,
-            "findings_gone": [finding_record(f) for f in mended.findings.gone],
+            "findings_gone": [finding_record(f) for f in mended.ended],
             "findings_same": mended.findings.same,
         },
     }
@@ -112,7 +112,7 @@ def _layer(layer: LayerProof) -> Record:
 
 def summary(mended: Mended) -> str:
     """Say in a sentence what became of the set."""
-    gone = sorted({f.id for f in mended.findings.gone})
+    gone = sorted({f.id for f in mended.ended})
     made = counted(len({d.correction for d in mended.deeds}), "correction")
     if not gone:
         return f"{made}; the findings are the same as before"
