@@ -65,6 +65,31 @@ class LimitExceeded(UnreadableInput):
     """An input asks for more than the stated limits allow."""
 
 
+class TooHeavy(UnreadableInput):
+    """A step asks for more than this machine can do.
+
+    Parameters
+    ----------
+    step
+        What is done to what.
+    reason
+        Why it cannot be done.
+    """
+
+    def __init__(self, step: str, reason: str) -> None:
+        super().__init__(
+            f"too heavy: {step}: {reason}",
+            hint="take out what is drawn many times over, or allow more with "
+            "--limit memory_bytes=NUMBER",
+        )
+        self.step = step
+        self.reason = reason
+
+
+class WorkerDied(UnreadableInput):
+    """The process that worked ended without a word, and its work could not be left out."""
+
+
 class SheetError(UnreadableInput):
     """One of our own TOML files is wrong at a given key.
 
@@ -115,7 +140,7 @@ class FindingsRefused(OutputRefused):
 def is_out_of_memory(error: Exception) -> bool:
     """Whether an error means that memory did not suffice; native code says so in words only."""
     words = str(error)
+    signs = ("bad_alloc", "could not allocate", "Cannot allocate memory", "can't start new thread")
     return isinstance(error, MemoryError) or (
-        not isinstance(error, FabkitError)
-        and ("bad_alloc" in words or "could not allocate" in words)
+        not isinstance(error, FabkitError) and any(sign in words for sign in signs)
     )

@@ -37,6 +37,8 @@ class Limits:
     crossings: int = 20_000
     """Crossings of one contour with itself: each makes a face to fill, and they grow with the
     square of its segments."""
+    memory_bytes: int = 4 * 2**30
+    """Memory that the process may take which reads, checks and draws."""
     block_depth: int = 32
     """Nested block apertures."""
     macro_primitives: int = 10_000

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from fabkit.base.errors import UnreadableInput
+from fabkit.base.steps import unrepeatable
 
 STANDARD_STREAM: Final = Path("-")
 """Standard input where a file is read, standard output where one is written."""
@@ -32,6 +33,7 @@ def standard_input(*, most: int) -> bytes:
     UnreadableInput
         There is nothing, or more than ``most`` bytes.
     """
+    unrepeatable()
     data = sys.stdin.buffer.read(most + 1) if sys.stdin is not None else b""
     if not data:
         raise UnreadableInput(

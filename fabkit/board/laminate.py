@@ -6,8 +6,9 @@ import math
 
 import shapely
 
+from fabkit.base.errors import TooHeavy
 from fabkit.base.once import once_per
-from fabkit.board.model import Board
+from fabkit.board.model import Board, Layer
 
 
 @once_per
@@ -18,6 +19,7 @@ def measure_laminate(board: Board) -> tuple[float, tuple[float, ...]]:
     -------
     Area of the outline less cut-outs, holes and slots, mm² (of its box where it has no outline),
     and a share from 0 to 1 for each copper layer; draws every copper layer, once per board.
+    A layer that is too heavy to draw is taken as full: the weight is then an upper bound.
     """
     area = board.area_mm2
     if math.isnan(area):
@@ -26,5 +28,11 @@ def measure_laminate(board: Board) -> tuple[float, tuple[float, ...]]:
     area = max(0.0, area - float(shapely.area(board.hole_shapes).sum()))
     if not area > 0:
         return 0.0, ()
-    copper = (float(shapely.area(layer.file.image)) for layer in board.copper)
-    return area, tuple(min(1.0, one / area) for one in copper)
+    return area, tuple(min(1.0, _copper_mm2(layer) / area) for layer in board.copper)
+
+
+def _copper_mm2(layer: Layer) -> float:
+    try:
+        return float(shapely.area(layer.file.image))
+    except TooHeavy:
+        return math.inf

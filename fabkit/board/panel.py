@@ -382,6 +382,8 @@ _PITCH: Final = 3.0
 _OFF: Final = 0.6
 """They lie off the line between their neighbours by at most this share of their diameter."""
 _SAME_MM: Final = 0.02
+_NEIGHBOURS: Final = 16
+"""Holes around one that can be its next in a row: few, as all are about equally far."""
 _REACH_MM: Final = 2.5
 """The edge lies at most this far beyond the last hole of a row."""
 _NECKS_MM: Final = (2.6, 4.3, 6.4)
@@ -411,9 +413,12 @@ def find_perforations(rim: BaseGeometry, holes: Floats) -> list[BaseGeometry]:
     small = holes[(holes[:, 2] <= _BITE_MM) & (holes[:, 2] > 0)]
     if len(small) < _BITES:
         return []
-    pairs = PointTree(small[:, :2]).pairs(_PITCH * _BITE_MM)
-    a, b = pairs[:, 0], pairs[:, 1]
-    apart = np.hypot(*(small[a, :2] - small[b, :2]).T)
+    # Some neighbours of each, for thousands of holes may lie upon each other.
+    most = min(_NEIGHBOURS + 1, len(small))
+    far = _PITCH * _BITE_MM + COINCIDENT_MM
+    near, other = PointTree(small[:, :2]).query(small[:, :2], k=most, within=far)
+    row, column = np.nonzero(np.isfinite(near) & (other != np.arange(len(small))[:, None]))
+    a, b, apart = row, other[row, column], near[row, column]
     # Each hole goes on to its nearest neighbours alone: rows may lie side by side.
     nearest = np.full(len(small), np.inf)
     np.minimum.at(nearest, a, apart)

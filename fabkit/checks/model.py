@@ -9,6 +9,7 @@ from functools import cached_property
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, Final, TypeVar, cast, overload
 
+from fabkit.base.errors import TooHeavy
 from fabkit.base.findings import (
     FINE_CLASS,
     Consequence,
@@ -20,6 +21,7 @@ from fabkit.base.findings import (
     cause_names,
 )
 from fabkit.base.results import Result
+from fabkit.base.steps import step
 from fabkit.base.tables import Cell, Table, columns_of
 from fabkit.base.units import counted
 
@@ -116,8 +118,16 @@ class Case:
         ``build`` must be a pure module-level function of the case.
         """
         if build not in self._shared:
-            self._shared[build] = build(self)
-        return cast("T", self._shared[build])
+            try:
+                with step(f"{build.__name__.replace('_', ' ')} of {self.board.name}"):
+                    self._shared[build] = build(self)
+            except TooHeavy as error:
+                # Not tried again for each check that asks.
+                self._shared[build] = TooHeavy(error.step, error.reason)
+        found = self._shared[build]
+        if isinstance(found, TooHeavy):
+            raise TooHeavy(found.step, found.reason)
+        return cast("T", found)
 
     def limit(self, key: str, cls: LimitClass = "standard") -> float:
         """Value of a limit of the house sheet; see ``fabkit.sheets.house`` for the keys."""
@@ -281,7 +291,7 @@ class Outcome:
     """How one check ended.
 
     ``reason`` says what was missing (not judged) or what broke; ``trace`` keeps the traceback of
-    a broken check for ``--debug``.
+    a broken check for ``--debug``.  ``heavy``: it asked for more than this machine can do.
     """
 
     check: Check
@@ -289,6 +299,7 @@ class Outcome:
     findings: tuple[Finding, ...] = ()
     reason: str = ""
     trace: str = ""
+    heavy: bool = False
 
 
 def _finding_row(finding: Finding) -> tuple[Cell, ...]:
@@ -402,9 +413,14 @@ class CheckResult(Result, Sequence[Finding]):
         return tuple(map(tuple, found.values()))
 
     def exit_status(self, fail_on: Severity | None) -> int:
-        """Exit status of a run: 3 when a check broke, 1 at or above ``fail_on``, else 0."""
+        """Exit status of a run: 1 at or above ``fail_on``, else 0.
+
+        2 when checks were too heavy for this machine, 3 when one broke.
+        """
         if self.in_state(State.BROKEN):
             return 3
+        if any(o.heavy for o in self.outcomes):
+            return 2
         return int(fail_on is not None and bool(self.at_least(fail_on)))
 
     @cached_property

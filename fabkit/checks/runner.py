@@ -3,23 +3,24 @@
 from __future__ import annotations
 
 import traceback
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
 from typing import Final
 
-from fabkit.base.errors import UsageError, is_out_of_memory
+from fabkit.base.errors import TooHeavy, UsageError
 from fabkit.base.findings import Finding, Severity
 from fabkit.base.progress import counting
+from fabkit.base.steps import step
+from fabkit.base.units import counted
 from fabkit.checks.causes import fold
 from fabkit.checks.declare import EVIDENCE, NEEDS
 from fabkit.checks.model import Case, Check, CheckOptions, CheckResult, NotJudged, Outcome, State
 from fabkit.keyboard.build import describe
 from fabkit.package.model import Package, RoleKind
-from fabkit.rules import current_id
+from fabkit.rules import current_id, load_rule
 
-TOO_HEAVY = "too heavy: the memory did not suffice; take out what is drawn many times over"
-"""Why a check was given up that asked for more memory than there is."""
+TOO_HEAVY: Final = load_rule("package/too-heavy")
 
 
 def run_check(check: Check, case: Case) -> Outcome:
@@ -36,19 +37,16 @@ def run_check(check: Check, case: Case) -> Outcome:
         # A check that stops half way has still found what it yielded before.
         findings: list[Finding] = []
         try:
-            findings.extend(check.function(case))
-        except NotJudged as reason:
+            with step(f"check {check.id} of {case.board.name}"):
+                findings.extend(check.function(case))
+        except (NotJudged, TooHeavy) as error:
+            heavy = isinstance(error, TooHeavy)
             return Outcome(
                 check=check,
                 state=State.NOT_JUDGED,
                 findings=tuple(findings),
-                reason=str(reason),
-            )
-        except Exception as error:
-            if not is_out_of_memory(error):
-                raise
-            return Outcome(
-                check=check, state=State.NOT_JUDGED, findings=tuple(findings), reason=TOO_HEAVY
+                reason=str(error).partition("\n")[0] if heavy else str(error),
+                heavy=heavy,
             )
         declared = {rule.id for rule in check.rules}
         if strange := {f.id for f in findings} - declared:
@@ -170,6 +168,14 @@ def _weighed(problems: tuple[Finding, ...], package: Package) -> tuple[Finding, 
     return tuple(out)
 
 
+def _too_heavy(outcomes: Sequence[Outcome]) -> Iterator[Finding]:
+    """Find that checks asked for more than this machine can do: a blind spot is no pass."""
+    heavy = [o for o in outcomes if o.heavy]
+    if heavy:
+        said = f"{counted(len(heavy), 'check')} not judged: {heavy[0].reason}"
+        yield Finding.of(TOO_HEAVY, said)
+
+
 def gather(case: Case, outcomes: tuple[Outcome, ...]) -> CheckResult:
     """Put readers' problems and outcomes into one result, worst first.
 
@@ -181,11 +187,8 @@ def gather(case: Case, outcomes: tuple[Outcome, ...]) -> CheckResult:
     without = [current_id(name) for name in case.options.without]
     if only:
         problems = tuple(p for p in problems if any(matches(name, p.id) for name in only))
-    every = [
-        f
-        for f in join_alike((*problems, *(f for o in outcomes for f in o.findings)))
-        if not any(matches(name, f.id) for name in without)
-    ]
+    found = (*problems, *_too_heavy(outcomes), *(f for o in outcomes for f in o.findings))
+    every = [f for f in join_alike(found) if not any(matches(name, f.id) for name in without)]
     # A reader says how badly a file breaks its format; of the order, only what follows counts.
     every = [replace(f, severity=f.consequence.severity) for f in every]
     reasons = {current_id(silence.rule): silence.reason for silence in case.options.silenced}

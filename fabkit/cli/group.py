@@ -7,11 +7,10 @@ so that ``fabkit --help`` answers at once.
 from __future__ import annotations
 
 import os
-import signal
 import sys
 from collections.abc import Sequence
 from importlib import import_module
-from typing import Any, NoReturn
+from typing import Any
 
 import click
 from click.shell_completion import CompletionItem
@@ -21,6 +20,7 @@ from fabkit.cli.grouping import command_rows
 from fabkit.cli.mistakes import say
 from fabkit.cli.streams import run_guarded
 from fabkit.cli.words import nearest
+from fabkit.cli.worker import STOPPED
 
 COMMANDS = {
     "check": "Say whether a package is fit to order, and what to do if not.",
@@ -48,9 +48,6 @@ COMMANDS = {
 
 A command of two words has its module name written with an underscore.
 """
-
-STOPPED = 130
-"""Exit status after Ctrl-C, as shells give it (128 and the number of the signal)."""
 
 EPILOG = """\b
 First time? This writes everything about the bundled demo into the folder wheatear:
@@ -151,14 +148,10 @@ def cli() -> None:
     """
 
 
-def main() -> NoReturn:
-    """Run the command line with guarded streams, and end."""
+def main() -> int:
+    """Run the command line with guarded streams; give the exit status."""
     try:
-        status = run_guarded(lambda: cli(prog_name="fabkit"))
+        return run_guarded(lambda: cli(prog_name="fabkit"))
     except KeyboardInterrupt:
         click.echo("stopped", err=True)
-        status = STOPPED
-    if status == STOPPED:
-        # Who is impatient presses it twice; what is left is only to leave.
-        signal.signal(signal.SIGINT, signal.SIG_IGN)
-    raise SystemExit(status)
+        return STOPPED

@@ -14,6 +14,7 @@ import click
 from fabkit.base.limits import Limits, changed_limits
 from fabkit.cli.bundles import option
 from fabkit.cli.options import named
+from fabkit.cli.worker import bound_memory
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
@@ -44,7 +45,9 @@ def _read_limits(ctx: click.Context, param: click.Parameter, values: tuple[str, 
             )
         bound = int(found[2].replace("_", ""))
         limits[found[1]] = bound * _BYTES.get(found[3], 1)
-    return changed_limits(limits)
+    changed = changed_limits(limits)
+    bound_memory(changed.memory_bytes)
+    return changed
 
 
 @dataclass(frozen=True, kw_only=True)

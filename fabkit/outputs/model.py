@@ -104,6 +104,10 @@ class OrderResult:
     manifest: Record
 
     def exit_status(self, fail_on: Severity | None) -> int:
-        """Exit status of a run: the worst of the boards', and 1 when a zip was refused."""
+        """Exit status of a run: the worst of the boards'.
+
+        At least 1 when a zip was refused, and 2 when an output was too heavy for this machine.
+        """
         refused = int(any(packed is None for packed in self.zips))
-        return max(refused, *(one.result.exit_status(fail_on) for one in self.boards))
+        lost = 2 * bool(self.manifest["lost"])
+        return max(refused, lost, *(one.result.exit_status(fail_on) for one in self.boards))

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace as with_fields
+from functools import partial
 from pathlib import Path
 
-from fabkit.base.errors import FindingsRefused
+from fabkit.base.errors import FindingsRefused, TooHeavy
 from fabkit.base.progress import counting
+from fabkit.base.steps import step
 from fabkit.base.tables import Record
 from fabkit.checks.thickness import judge_thicknesses
 from fabkit.outputs import money, records
@@ -40,6 +42,7 @@ from fabkit.outputs.verdict import print_check, render_verdict
 from fabkit.outputs.whole_folder import new_folder
 from fabkit.outputs.wiring import wiring_files
 from fabkit.package.file_names import file_stem
+from fabkit.pictures.options import PreviewOptions
 from fabkit.sheets.order import Order, OrderedBoard
 
 
@@ -53,6 +56,7 @@ def write_order(
     """Write the whole folder, or leave the old one.
 
     A board with errors is not packed; the rest is still written, so that the errors can be read.
+    So is all else when one output is too heavy for this machine.
 
     Raises
     ------
@@ -64,36 +68,37 @@ def write_order(
     bill = money.bill_record(contents.bill)
     costs = money.cost_record(contents.costs)
     with new_folder(folder, replace=replace) as part:
+        desk = _Desk(part, tell)
         boards, zips = [], []
         for number, judged in enumerate(contents.boards):
             keyboard = costs["boards"][number]
+            name = judged.ordered.name
             stem = stem_of(contents.order, judged.ordered)
             prefix = f"{stem}-" if len(contents.boards) > 1 else ""
-            tell(f"drawing {judged.ordered.name}")
-            _write(part, prefix, _board_files(contents, judged))
-            tell(f"packing {judged.ordered.name}")
+            desk.put(f"findings of {name}", partial(_findings_files, contents, judged), prefix)
+            desk.put(f"pictures of {name}", partial(_picture_files, contents, judged), prefix)
+            for sheet, choice in counting(_SHEETS.items(), len(_SHEETS), "sheets"):
+                drawn = partial(_sheet_files, contents, judged, sheet, choice)
+                desk.put(f"{sheet} sheet of {name}", drawn, prefix)
+            tell(f"packing {name}")
             target = part / f"{stem}.zip"
             record, packed = _pack(contents, number, target, keyboard)
             boards.append(record)
             zips.append(packed and with_fields(packed, path=folder / target.name))
-        tell("writing the sheets")
-        _write(part, "", {**money.parts_files(contents.bill), **money.cost_files(contents.costs)})
-        _write(part, "", _workbook_files(contents))
-        tell("drawing the paper template")
-        boards_drawn = [judged.board for judged in contents.boards]
-        _write(
-            part, "", {"paper.pdf": paper_bytes(boards_drawn, contents.order, paper=paper_of("a4"))}
+        desk.put("parts", lambda: money.parts_files(contents.bill))
+        desk.put("costs", lambda: money.cost_files(contents.costs))
+        desk.put("workbook and chart of costs", lambda: _workbook_files(contents))
+        desk.put("paper template", lambda: _paper_files(contents))
+        desk.put("wiring", lambda: _wiring_files(contents))
+        compared = contents.compared
+        if compared is not None:
+            desk.put("what changed", lambda: _change_files(compared))
+        desk.put(
+            "report",
+            lambda: {"report.html": render_report(contents, bill, costs, boards).encode()},
         )
-        tell("drawing the wiring")
-        _write(part, "", _wiring_files(contents))
-        if contents.compared is not None:
-            tell("drawing what changed")
-            _write(part, "", _change_files(contents.compared))
-        tell("writing the report")
-        page = render_report(contents, bill, costs, boards)
-        _write(part, "", {"report.html": page.encode()})
-        manifest = _manifest(contents, boards, part, costs)
-        _write(part, "", {MANIFEST: to_document("order", manifest).encode()})
+        manifest = {**_manifest(contents, boards, part, costs), "lost": desk.lost}
+        (part / MANIFEST).write_bytes(to_document("order", manifest).encode())
     return OrderResult(
         folder=folder,
         order=contents.order,
@@ -106,18 +111,33 @@ def write_order(
     )
 
 
-def _write(folder: Path, prefix: str, files: Mapping[str, bytes]) -> None:
-    for name, data in files.items():
-        (folder / f"{prefix}{name}").write_bytes(data)
+class _Desk:
+    """Writes outputs into a folder, and goes on without those that are too heavy."""
+
+    def __init__(self, folder: Path, tell: Tell) -> None:
+        self._folder = folder
+        self._tell = tell
+        self.lost: list[Record] = []
+
+    def put(self, what: str, make: Callable[[], Mapping[str, bytes]], prefix: str = "") -> None:
+        """Write the files that ``make`` gives, or note that they are lost, and why."""
+        self._tell(f"writing {what}")
+        try:
+            with step(f"writing {what}"):
+                files = make()
+        except TooHeavy as error:
+            self.lost.append({"what": what, "reason": error.message})
+            return
+        for name, data in files.items():
+            (self._folder / f"{prefix}{name}").write_bytes(data)
 
 
-def _board_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, bytes]:
-    board, result = judged.board, judged.result
+def _findings_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, bytes]:
     record = records.check_record(
-        board,
-        result,
+        judged.board,
+        judged.result,
         contents.house,
-        thicknesses=judge_thicknesses(board, contents.house),
+        thicknesses=judge_thicknesses(judged.board, contents.house),
         houses=judged.houses,
     )
     text = io.StringIO()
@@ -125,26 +145,38 @@ def _board_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, byte
     print_check(console, record, files=True)
     console.print("\nevery finding, with its line in the file:", style="bold")
     print_findings(console, record)
+    return {
+        "findings.txt": text.getvalue().encode(),
+        "findings.json": render_verdict(record, "json").encode(),
+        "findings.sarif": render_verdict(record, "sarif").encode(),
+        **(mended_files(judged.mended) if judged.mended else {}),
+    }
+
+
+def _picture_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, bytes]:
+    return picture_files(judged.board, _look(contents), formats=("png", "svg"))
+
+
+def _sheet_files(
+    contents: OrderContents, judged: JudgedBoard, name: str, choice: SheetChoice
+) -> dict[str, bytes]:
+    sheet = build_sheet(judged.board, choice, options=_look(contents), result=judged.result)
+    return {f"{name}.pdf": sheet_bytes(sheet, "pdf")}
+
+
+def _look(contents: OrderContents) -> PreviewOptions:
     wanted = contents.order.choice
-    look = look_of(
+    return look_of(
         contents.house,
         colour=wanted.colour,
         finish=wanted.finish,
         thickness_mm=float(wanted.thickness_mm),
     )
-    return {
-        "findings.txt": text.getvalue().encode(),
-        "findings.json": render_verdict(record, "json").encode(),
-        "findings.sarif": render_verdict(record, "sarif").encode(),
-        **picture_files(board, look, formats=("png", "svg")),
-        **(mended_files(judged.mended) if judged.mended else {}),
-        **{
-            f"{name}.pdf": sheet_bytes(
-                build_sheet(board, choice, options=look, result=result), "pdf"
-            )
-            for name, choice in counting(_SHEETS.items(), len(_SHEETS), "sheets")
-        },
-    }
+
+
+def _paper_files(contents: OrderContents) -> dict[str, bytes]:
+    boards = [judged.board for judged in contents.boards]
+    return {"paper.pdf": paper_bytes(boards, contents.order, paper=paper_of("a4"))}
 
 
 _SHEETS = {"findings": SheetChoice(kind="findings"), "drill-map": SheetChoice(kind="drills")}
@@ -153,7 +185,6 @@ _SHEETS = {"findings": SheetChoice(kind="findings"), "drill-map": SheetChoice(ki
 
 def _wiring_files(contents: OrderContents) -> dict[str, bytes]:
     """Table and picture of the wiring; nothing where no keys are."""
-    from fabkit.pictures.options import PreviewOptions
     from fabkit.pictures.wiring_sheet import wiring_sheet
 
     if not any(half.keys for half in contents.wiring.halves):
@@ -182,7 +213,6 @@ def _workbook_files(contents: OrderContents) -> dict[str, bytes]:
     from fabkit.costs.workbook import write_workbook
     from fabkit.outputs.charts import chart_scene
     from fabkit.outputs.drawings import sheet_bytes
-    from fabkit.pictures.options import PreviewOptions
 
     chart = chart_scene(curve_chart(contents.costs), contents.costs.notices)
 
@@ -225,8 +255,9 @@ def _pack(
             "corrections": sorted({deed.correction for deed in judged.mended.deeds}),
         }
     try:
-        packed = pack(judged.board, target, result=judged.result, options=options)
-    except FindingsRefused as refused:
+        with step(f"packing {judged.ordered.name}"):
+            packed = pack(judged.board, target, result=judged.result, options=options)
+    except (FindingsRefused, TooHeavy) as refused:
         return {**record, "zip": None, "reason": refused.message}, None
     made = {**records.packed_record(packed), "path": target.name}
     return {**record, "zip": made, "accepted": accepted_errors(judged.result)}, packed

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from datetime import date
 from pathlib import Path
 
-from fabkit.base.errors import UnreadableInput, UsageError
+from fabkit.base.errors import TooHeavy, UnreadableInput, UsageError
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.board.build import build_board
 from fabkit.checks.houses import HouseVerdict, compare_houses, judge_house
@@ -28,6 +28,7 @@ from fabkit.sheets.house import load_house
 from fabkit.sheets.order import Order, load_order, settle_thickness
 from fabkit.sheets.toml_text import sheet_bytes
 from fabkit.wiring.listing import list_wiring
+from fabkit.wiring.model import Wiring
 
 
 def order(
@@ -132,9 +133,14 @@ def order(
         )
         since = Compared(comparison=comparison, consequences=weighed)
     tell("finding the wiring")
+    try:
+        wiring = list_wiring(boards, asked)
+    except TooHeavy as error:
+        said = f"not found: {error.message}"
+        wiring = Wiring(name=asked.name, source="", rule=(said,), first=0, halves=(), problems=())
     contents = OrderContents(
         compared=since,
-        wiring=list_wiring(boards, asked),
+        wiring=wiring,
         order=asked,
         house=house,
         boards=tuple(judged),

@@ -14,6 +14,7 @@ from typing import TextIO
 
 from fabkit.base.findings import times
 from fabkit.base.progress import listening
+from fabkit.base.steps import at
 from fabkit.base.streams import clean
 from fabkit.base.tables import Record, Table, columns_of
 from fabkit.base.units import counted, format_number
@@ -137,7 +138,7 @@ def progress(*, quiet: bool = False) -> Iterator[Tell]:
     Silent when ``quiet`` and unless standard error is a terminal.
     """
     if quiet or not sys.stderr.isatty():
-        yield lambda _: None
+        yield at
         return
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
@@ -153,6 +154,7 @@ def progress(*, quiet: bool = False) -> Iterator[Tell]:
         task = shown.add_task("starting", total=None, share="")
 
         def tell(text: str) -> None:
+            at(text)
             shown.update(task, description=clean(text), total=None, completed=0, share="")
 
         def hear(done: int, of: int, noun: str) -> None:
@@ -347,8 +349,12 @@ def print_order(
     for line in answer:
         console.print(line)
     print_notices(console, manifest["notices"])
-    page = (folder / "report.html").as_posix()
-    console.print("open first: ", (page, "bold"), f" ({len(manifest['outputs'])} files beside it)")
+    for lost in manifest["lost"]:
+        console.print(f"not written: {lost['what']}: {lost['reason']}", style="red")
+    files = {output["name"] for output in manifest["outputs"]}
+    first = next((name for name in ("report.html", "findings.txt") if name in files), "")
+    page = (folder / first).as_posix()
+    console.print("open first: ", (page, "bold"), f" ({len(files)} files beside it)")
     for board in manifest["boards"]:
         if board["zip"] is None:
             console.print(f"no zip of {board['board']}: {board['reason']}", style="red")

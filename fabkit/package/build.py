@@ -14,6 +14,7 @@ from fabkit.base.errors import UnreadableInput, UsageError
 from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.base.progress import counting
+from fabkit.base.steps import step
 from fabkit.formats.drill.from_gerber import drill_from_gerber
 from fabkit.formats.drill.inference import read_with_board
 from fabkit.formats.drill.model import DrillFile
@@ -116,7 +117,8 @@ def read_package(
         if said.get(number) == UNUSED:
             left_out.append(LeftOut(name=member.name, reason="stated to be unused"))
             continue
-        content = _read_member(member, limits)
+        with step(f"reading {member.name}", optional=False):
+            content = _read_member(member, limits)
         if number in said:
             _refuse_impossible(member.name, said[number], content)
             stated[len(contents)] = said[number]

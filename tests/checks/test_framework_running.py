@@ -245,6 +245,39 @@ def test_shared_facts_are_built_once():
     assert len(calls) == 1
 
 
+def heavy_fact(case):
+    """Ask for more memory than there is, as native code reports it."""
+    case.board.tried.append(1)
+    raise RuntimeError("could not allocate 999 GiB")
+
+
+@check(id="test/heavy", rules=(ODD,))
+def heavy(case):
+    """It finds, then asks for too much."""
+    yield Finding.of(ODD, "odd")
+    case.shared(heavy_fact)
+
+
+@check(id="test/heavy-too", rules=(ODD,))
+def heavy_too(case):
+    """It asks for the same."""
+    yield from case.shared(heavy_fact)
+
+
+def test_what_is_too_heavy_is_no_pass():
+    """Tried once, not judged, told once as a decision, status 2; what was found is kept."""
+    case = case_of()
+    vars(case.board)["tried"] = []
+    outcomes = run_checks((heavy, heavy_too, silent), case)
+    result = gather(case, outcomes)
+
+    assert len(case.board.tried) == 1
+    assert [o.state for o in outcomes] == [State.NOT_JUDGED, State.NOT_JUDGED, State.PASSED]
+    assert [f.id for f in result] == ["package/too-heavy", "test/odd"]
+    assert "2 checks not judged: too heavy: heavy fact of b" in result[0].message
+    assert result.exit_status(None) == 2
+
+
 @pytest.mark.parametrize(
     ("limit_class", "measured", "severity"),
     [

@@ -164,7 +164,7 @@ def test_a_full_disk_leaves_nothing(start, small, tmp_path):
         "resource.setrlimit(resource.RLIMIT_FSIZE, (500, 500))\n"
         "from fabkit.cli.group import main\n"
         "sys.argv = ['fabkit', 'pack', sys.argv[1], '--out', sys.argv[2]]\n"
-        "main()\n"
+        "sys.exit(main())\n"
     )
     done = subprocess.run(
         [sys.executable, "-B", "-c", code, str(small), str(out / "a.zip")],

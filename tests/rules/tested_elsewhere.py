@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 TESTS = {
+    "package/too-heavy": ("checks/test_framework_running.py::test_what_is_too_heavy_is_no_pass"),
     "register/bare-holes-off": (
         "checks/test_misplaced.py::test_mirrored_bare_holes_are_named_with_their_file"
     ),

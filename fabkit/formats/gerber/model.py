@@ -20,6 +20,7 @@ from shapely.geometry.base import BaseGeometry
 from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.base.findings import Finding, Severity, raise_for
 from fabkit.base.once import once_per
+from fabkit.base.steps import step
 from fabkit.base.units import CHORD_ERROR_MM, counted
 from fabkit.geometry.areas import pierce, swept, swept_straight, unite
 from fabkit.geometry.contours import fill_nonzero
@@ -289,7 +290,8 @@ class GerberFile:
 
     def image_at(self, chord_error_mm: float) -> BaseGeometry:
         """Make the image with the given chord error."""
-        return compose(self, chord_error_mm=chord_error_mm)
+        with step(f"drawing {self.name} ({self.size_bytes:,} bytes)"):
+            return compose(self, chord_error_mm=chord_error_mm)
 
     @cached_property
     def bounds(self) -> tuple[float, float, float, float]:

@@ -1,0 +1,120 @@
+"""A command whose native code dies: what is said, what is delivered, and with which status."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="processes of POSIX")
+
+DEADLY = """
+import signal, sys
+from importlib import import_module
+from fabkit.cli.worker import in_worker
+
+module, function, victim, number, *sys.argv = sys.argv[1:]
+
+def work():
+    room = import_module(module)
+    usual = getattr(room, function)
+
+    def deadly(subject, *given, **more):
+        if subject.name == victim:
+            signal.raise_signal(int(number))
+        return usual(subject, *given, **more)
+
+    setattr(room, function, deadly)
+    from fabkit.cli.group import main
+    return main()
+
+sys.exit(in_worker(work))
+"""
+DRAWING = ("fabkit.formats.gerber.model", "compose")
+READING = ("fabkit.package.build", "_read_member")
+
+
+def died(place, victim, number, *arguments):
+    """Run a command whose process is killed when a function comes to a file."""
+    return subprocess.run(
+        [sys.executable, "-c", DEADLY, *place, victim, str(int(number)), "fabkit", *arguments],
+        capture_output=True,
+        text=True,
+    )
+
+
+def test_a_check_that_dies_is_not_judged(small):
+    """The step and the file are named; all other checks are judged; the status is 2."""
+    done = died(DRAWING, "small-mask-top.gbr", signal.SIGSEGV, "check", small, "--json")
+    told = json.loads(done.stdout)
+    states = {check["id"]: check["state"] for check in told["checks"]}
+
+    assert done.returncode == 2
+    assert done.stderr.startswith("error: drawing small-mask-top.gbr (")
+    assert "SIGSEGV" in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert "package/too-heavy" in {finding["id"] for finding in told["findings"]}
+    assert states["mask/web"] == "not judged"
+    assert states["hole/spacing"] == "passed"
+
+
+def test_an_order_that_dies_delivers_all_else(small, tmp_path):
+    """Killed by the system while a layer is drawn: the folder is there, status 2."""
+    done = died(
+        *(DRAWING, "small-copper-top.gbr", signal.SIGKILL),
+        *("order", small, "--out", tmp_path / "out"),
+    )
+    manifest = json.loads((tmp_path / "out" / "manifest.json").read_text())
+    names = {output["name"] for output in manifest["outputs"]}
+
+    assert done.returncode == 2, done.stderr
+    assert done.stderr.startswith("error: drawing small-copper-top.gbr (")
+    assert {"front.png", "costs.xlsx", "small.zip", "findings.txt"} <= names
+    assert not list(tmp_path.glob(".out.*"))
+
+
+@pytest.mark.parametrize("form", [(), ("--json",)])
+def test_a_death_that_nothing_can_do_without_is_an_error(form, small):
+    """A file cannot be read: one error in the form of all others, status 2."""
+    done = died(READING, "small-mask-top.gbr", signal.SIGABRT, "check", small, *form)
+    said = json.loads(done.stdout)["message"] if form else done.stderr.splitlines()[0]
+
+    assert done.returncode == 2
+    assert "reading small-mask-top.gbr" in said
+    assert "SIGABRT" in said
+
+
+def test_memory_is_bounded(small):
+    """Below the limit it ends with status 2 and words, above it goes well."""
+    for bound, status in (("20MiB", 2), ("2GiB", 0)):
+        done = subprocess.run(
+            [sys.executable, "-m", "fabkit", "check", small, "--limit", f"memory_bytes={bound}"],
+            capture_output=True,
+            text=True,
+        )
+        assert done.returncode == status, done.stderr
+        assert "Traceback" not in done.stderr
+
+
+def test_signals_reach_the_work(small, tmp_path):
+    """Sent to the first process alone: Ctrl-C is one line, a kill leaves no worker behind."""
+    for number, status in ((signal.SIGINT, 130), (signal.SIGTERM, -15), (signal.SIGKILL, -9)):
+        run = subprocess.Popen(
+            [sys.executable, "-m", "fabkit", "order", small, "--out", tmp_path / "out"],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
+        )
+        time.sleep(0.5)
+        run.send_signal(number)
+        # The worker holds the pipes, too: this would wait for one that goes on.
+        _, said = run.communicate(timeout=20)
+        assert run.returncode == status
+        assert not (tmp_path / "out").exists()
+        assert said.count("\n") == (number == signal.SIGINT)
