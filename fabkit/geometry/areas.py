@@ -104,20 +104,35 @@ def unite(shapes: Shapes) -> BaseGeometry:
     return _whole(_single(united))
 
 
+def crowding(shapes: Shapes, others: Shapes) -> int:
+    """Estimate how many shapes lie on how many others, in pairs; listing none of them."""
+    number, count = _squares(np.concatenate((shapes, others)))
+    mine = np.bincount(number[: len(shapes)], minlength=len(count))
+    return int((mine * (count - mine)).sum())
+
+
+def _squares(shapes: Shapes) -> tuple[Ints, Ints]:
+    """Square of each shape in a grid as wide as shapes mostly are, and how many each has.
+
+    Shapes in one square nearly all touch.
+    """
+    box = shapely.bounds(shapes)
+    pitch = max(float(np.median(box[:, 2:] - box[:, :2])), _LEAST_PITCH_MM) if len(box) else 1.0
+    column, row = np.floor((box[:, :2] + box[:, 2:]) / 2 / pitch).T.astype(np.int64)
+    _, number, count = np.unique(column * 2**32 + row, return_inverse=True, return_counts=True)
+    return number, count
+
+
 def _thinned(shapes: Shapes) -> Shapes:
     """Shapes whose pairs are few enough to list: what crowds in one place is united first.
 
     Sixteen thousand discs a few nanometres apart have 128 million pairs, for 4 GB; united on each
     other they take 0.1 GB.
     """
-    box = shapely.bounds(shapes)
-    pitch = max(float(np.median(box[:, 2:] - box[:, :2])), _LEAST_PITCH_MM)
-    column, row = np.floor((box[:, :2] + box[:, 2:]) / 2 / pitch).T.astype(np.int64)
-    _, square, count = np.unique(column * 2**32 + row, return_inverse=True, return_counts=True)
-    # Shapes in one square of their own size nearly all touch.
+    number, count = _squares(shapes)
     if (count**2).sum() <= _MOST_PAIRS:
         return shapes
-    order = np.argsort(square, kind="stable")
+    order = np.argsort(number, kind="stable")
     groups = np.split(order, np.cumsum(count)[:-1])
     united = [
         shapely.union_all(shapes[group]) if len(group) > _FEW else shapes[group] for group in groups

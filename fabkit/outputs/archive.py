@@ -51,6 +51,8 @@ class Packed:
         Where it lies.
     members
         Names in the archive, with the SHA-256 of each.
+    renamed
+        Names in the archive that differ from those in the package, with the latter.
     left_out
         Files of the package that were not packed, with the reason.
     doubtful
@@ -63,6 +65,7 @@ class Packed:
 
     path: Path
     members: Mapping[str, str]
+    renamed: Mapping[str, str]
     left_out: tuple[tuple[str, str], ...]
     doubtful: tuple[str, ...]
     sha256: str
@@ -110,6 +113,11 @@ def doubtful_files(package: Package) -> tuple[str, ...]:
         or (f.role.kind is RoleKind.DRAWING and _CUTS.search(PurePosixPath(f.name).name))
         if (f.gerber is not None and len(f.gerber.objects)) or f.drill is not None
     )
+
+
+def is_renamed(name: str, file: PackageFile) -> bool:
+    """Whether a file has another name in the archive than it was exported with."""
+    return PurePosixPath(name).name != PurePosixPath(file.name).name
 
 
 def write_archive(

@@ -25,6 +25,7 @@ from fabkit.outputs.archive import (
     digest,
     doubtful_files,
     files_to_pack,
+    is_renamed,
     write_archive,
 )
 from fabkit.outputs.atomic import refuse_existing
@@ -36,7 +37,7 @@ from fabkit.outputs.papers import (
     readme_text,
     title_of,
 )
-from fabkit.package.file_names import file_stem, names_by_rule
+from fabkit.package.file_names import file_stem, names_by_rule, safe_names
 from fabkit.package.model import PackageFile, RoleKind
 from fabkit.package.reading import open_package
 from fabkit.sheets.house import House
@@ -110,6 +111,7 @@ def pack(
     # What only the user knows about a file stands in its name in the zip.
     if options.rename or board.package.stated:
         files = names_by_rule(files, title_of(board, options))
+    files = dict(zip(safe_names(files, but=README), files.values(), strict=True))
     contents = {name: _bytes_of(file, files) for name, file in files.items()}
     if options.with_job:
         jobs = [name for name, file in files.items() if file.role.kind is RoleKind.JOB]
@@ -133,6 +135,11 @@ def pack(
     return Packed(
         path=target,
         members=members,
+        renamed={
+            name: file.name
+            for name, file in files.items()
+            if is_renamed(name, file) and file in board.package.files
+        },
         left_out=left_out,
         doubtful=doubtful_files(board.package),
         sha256=sha256,

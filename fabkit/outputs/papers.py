@@ -21,6 +21,7 @@ from fabkit.board.rules import PROFILE_INFERRED
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.gerber.reader import read
+from fabkit.outputs.archive import is_renamed
 from fabkit.outputs.records import drill_table
 from fabkit.package.file_names import function_of
 from fabkit.package.model import PackageFile, Role, RoleKind
@@ -311,7 +312,7 @@ def readme_text(
     given = {file.name for file in board.package.files}
     width_of_names = max((len(member) for member in files), default=0) + 2
     for member, file in files.items():
-        exported = f" (exported as {file.name})" if options.rename or board.package.stated else ""
+        exported = f" (exported as {file.name})" if is_renamed(member, file) else ""
         if file.name not in given:
             exported = " (made by fabkit, as no file of the export is a profile)"
         lines.append(f"{member:<{width_of_names}}{file.role}{exported}")

@@ -229,6 +229,7 @@ def packed_record(packed: Packed) -> Record:
         "sha256": packed.sha256,
         "contents_sha256": packed.contents_sha256,
         "members": [{"name": n, "sha256": d} for n, d in sorted(packed.members.items())],
+        "renamed": [{"name": n, "exported_as": old} for n, old in sorted(packed.renamed.items())],
         "left_out": [{"name": n, "reason": r} for n, r in packed.left_out],
         "doubtful": list(packed.doubtful),
     }

@@ -281,8 +281,9 @@ def print_rules(console: Terminal, rules: Sequence[Record]) -> None:
 
 def print_packed(console: Terminal, packed: Record, verdict: str) -> None:
     """Print what went into a zip and what did not, then the verdict and what to upload."""
+    before = {row["name"]: f" (exported as {row['exported_as']})" for row in packed["renamed"]}
     for member in packed["members"]:
-        console.print(f"  {member['name']}")
+        console.print(f"  {member['name']}{before.get(member['name'], '')}")
     for left in packed["left_out"]:
         console.print(f"  left out: {left['name']} ({left['reason']})", style="dim")
     if packed["doubtful"]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from pathlib import PurePosixPath
 from typing import Final
 
 from fabkit.formats.gerber.model import GerberFile
@@ -25,6 +26,36 @@ def file_stem(name: str) -> str:
     if not kept:
         return "board"
     return f"{kept}-board" if kept.split(".")[0].casefold() in _RESERVED else kept
+
+
+def safe_names(names: Iterable[str], *, but: str) -> list[str]:
+    """Change what some common system refuses in names of an archive, or takes for another name.
+
+    Device names, signs with a meaning, dots and spaces at the end (naming rules of file systems
+    with drive letters), and names that differ in case alone, or are taken (``but``).
+
+    >>> names = ["top.gbr", "con.gbr", "a b. ", "TOP.gbr", 'x/"q".gbr', "readme.txt"]
+    >>> safe_names(names, but="readme.txt")
+    ['top.gbr', 'file-con.gbr', 'a b', 'TOP-2.gbr', 'x/-q-.gbr', 'readme-2.txt']
+    """
+    taken = {but}
+    out = []
+    for name in names:
+        safe = path = PurePosixPath(*map(_safe_part, PurePosixPath(name).parts))
+        count = 2
+        while str(safe).casefold() in taken:
+            safe, count = path.with_name(f"{path.stem}-{count}{path.suffix}"), count + 1
+        taken.add(str(safe).casefold())
+        out.append(str(safe))
+    return out
+
+
+def _safe_part(part: str) -> str:
+    kept = "".join("-" if c in '<>:"\\|?*' or not c.isprintable() else c for c in part)
+    kept = kept.rstrip(". ") or "file"
+    # The device is meant whatever ending follows, spaces before it included.
+    device = kept.split(".")[0].rstrip().casefold() in _RESERVED
+    return f"file-{kept}" if device else kept
 
 
 def names_by_rule(files: Mapping[str, PackageFile], stem: str) -> dict[str, PackageFile]:

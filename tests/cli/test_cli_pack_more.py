@@ -38,6 +38,22 @@ def test_names_by_rule(run, small, tmp_path):
     assert "(exported as small-plated.drl)" in packed["readme.txt"].decode()
 
 
+def test_names_that_other_systems_refuse(run, small, tmp_path):
+    """They are changed in the zip; readme, record and terminal state the old ones."""
+    for name, was in {"con.gbr": "small-copper-top.gbr", "plated: 1. ": "small-plated.drl"}.items():
+        (small / was).rename(small / name)
+    out = tmp_path / "up.zip"
+    told = run("pack", small, "--out", out, "--json")
+    packed = members(out)
+
+    (record,) = json.loads(told.stdout)["zips"]
+    new = {row["exported_as"]: row["name"] for row in record["renamed"]}
+    assert new["con.gbr"] == "file-con.gbr"
+    assert new["plated: 1. "] == "plated- 1"
+    assert packed["file-con.gbr"].decode() == SMALL["small-copper-top.gbr"]
+    assert "(exported as con.gbr)" in packed["readme.txt"].decode()
+
+
 def test_two_files_of_a_kind_are_numbered():
     """Names by rule never collide."""
     from fabkit.package.file_names import names_by_rule

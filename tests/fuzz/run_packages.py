@@ -1,8 +1,10 @@
 """Damages whole packages and runs ``check`` on each, under a bound on memory and time.
 
 Usage: ``python tests/fuzz/run_packages.py FOLDER [SECONDS] [SEED]``.  Packages are the zips and the
-folders with files under FOLDER.  A run that ends by a signal, with exit status 3 (a fault of ours)
-or beyond a bound is kept in ``build/fuzz/packages``, beside what it printed.
+folders with files under FOLDER, and the smallest whole package.  Smaller ones are taken more often,
+because their runs are short.  A run that ends by a signal, with exit status 3
+(a fault of ours) or beyond a bound is kept in ``build/fuzz/packages``, beside what it printed.
+Counts are printed every hundred runs.
 """
 
 from __future__ import annotations
@@ -11,6 +13,7 @@ import os
 import random
 import re
 import resource
+import shutil
 import sys
 import tempfile
 import time
@@ -23,8 +26,11 @@ HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 sys.path[:0] = [str(HERE.parent), str(ROOT)]
 
-import fabkit.checks.catalogue  # noqa: E402 -- what every child needs is imported once
-import fabkit.outputs.records  # noqa: E402, F401
+# Children are copies of this process: it has no threads that a copy would lack.
+os.environ["OPENBLAS_NUM_THREADS"] = "1"
+
+from fuzz.tiny_board import FILES  # noqa: E402
+
 from fabkit.cli.group import cli  # noqa: E402
 
 MOST_BYTES = 3 * 2**30
@@ -36,7 +42,7 @@ Files = dict[str, bytes]
 
 def packages_of(folder: Path) -> list[Files]:
     """Files of every package, as bytes."""
-    found: list[Files] = []
+    found: list[Files] = [FILES]
     for path in sorted(folder.rglob("*")):
         if path.suffix == ".zip":
             with zipfile.ZipFile(path) as packed:
@@ -74,6 +80,14 @@ def damaged(data: bytes, chance: random.Random) -> bytes:
     return data
 
 
+def check(folder: Path) -> int:
+    """Check a folder; give the exit status."""
+    try:
+        return int(cli.main(["check", str(folder)], standalone_mode=False) or 0)
+    except SystemExit as end:
+        return int(end.code or 0)
+
+
 def check_apart(folder: Path, printed: Path) -> int:
     """Check a folder in a process of its own; give its exit status, or a signal below zero."""
     child = os.fork()
@@ -85,9 +99,7 @@ def check_apart(folder: Path, printed: Path) -> int:
         os.dup2(out, 2)
         status = 3
         try:
-            status = int(cli.main(["check", str(folder)], standalone_mode=False) or 0)
-        except SystemExit as end:
-            status = int(end.code or 0)
+            status = check(folder)
         except BaseException:  # noqa: BLE001 -- everything that escapes is a finding
             traceback.print_exc()
         finally:
@@ -101,25 +113,42 @@ def main() -> None:
     folder, seconds, seed = (*sys.argv[1:], "600", "1")[:3]
     chance = random.Random(int(seed))
     packages = packages_of(Path(folder))
+    weights = [1 / sum(map(len, files.values())) for files in packages]
     kept = ROOT / "build" / "fuzz" / "packages"
     ends: Counter[int] = Counter()
     begun = time.monotonic()
+    # What a check imports is imported once, here.
+    with tempfile.TemporaryDirectory() as work:
+        write(FILES, Path(work, "package"))
+        check(Path(work, "package"))
     while time.monotonic() - begun < float(seconds):
-        files = dict(chance.choice(packages))
+        files = dict(chance.choices(packages, weights)[0])
         for name in chance.sample(sorted(files), k=min(len(files), chance.randint(1, 3))):
             files[name] = damaged(files[name], chance)
         with tempfile.TemporaryDirectory() as work:
             place = Path(work, "package")
-            place.mkdir()
-            for name, data in files.items():
-                (place / name).write_bytes(data)
+            write(files, place)
             status = check_apart(place, Path(work, "printed.txt"))
             ends[status] += 1
             if status < 0 or status == 3:
                 kept.mkdir(parents=True, exist_ok=True)
-                Path(work).rename(kept / f"{seed}-{ends.total()}")
-                Path(work).mkdir()
-    print(f"{ends.total()} runs on {len(packages)} packages, by exit status: {dict(ends)}")
+                shutil.copytree(work, kept / f"{seed}-{ends.total()}", dirs_exist_ok=True)
+        if ends.total() % 100 == 0:
+            report(ends, packages)
+    report(ends, packages)
+
+
+def write(files: Files, folder: Path) -> None:
+    """Write files into a new folder."""
+    folder.mkdir()
+    for name, data in files.items():
+        (folder / name).write_bytes(data)
+
+
+def report(ends: Counter[int], packages: list[Files]) -> None:
+    """Print how many runs ended how."""
+    said = f"{ends.total()} runs on {len(packages)} packages, by exit status: {dict(ends)}"
+    print(said, flush=True)
 
 
 if __name__ == "__main__":
