@@ -73,10 +73,10 @@ def test_the_job_file_follows_new_names(run, tmp_path):
     out = tmp_path / "up.zip"
     run("pack", DEMO, "--out", out, "--rename")
     packed = members(out)
-    job = json.loads(packed["Wheatear-rev-b-job.gbrjob"])
+    job = json.loads(packed["Wheatear-job.gbrjob"])
 
     listed = {entry["Path"] for entry in job["FilesAttributes"]}
-    assert listed == set(packed) - {"readme.txt", "Wheatear-rev-b-job.gbrjob"}
+    assert listed == set(packed) - {"readme.txt", "Wheatear-job.gbrjob"}
 
 
 def test_a_job_file_is_written(run, small, tmp_path):
