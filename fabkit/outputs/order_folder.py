@@ -76,6 +76,9 @@ def write_order(
             stem = stem_of(contents.order, judged.ordered)
             prefix = f"{stem}-" if len(contents.boards) > 1 else ""
             desk.put(f"findings of {name}", partial(_findings_files, contents, judged), prefix)
+            if judged.mended is not None:
+                mended = partial(mended_files, judged.mended)
+                desk.put(f"what was mended of {name}", mended, prefix)
             desk.put(f"pictures of {name}", partial(_picture_files, contents, judged), prefix)
             for sheet, choice in counting(_SHEETS.items(), len(_SHEETS), "sheets"):
                 drawn = partial(_sheet_files, contents, judged, sheet, choice)
@@ -149,7 +152,6 @@ def _findings_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, b
         "findings.txt": text.getvalue().encode(),
         "findings.json": render_verdict(record, "json").encode(),
         "findings.sarif": render_verdict(record, "sarif").encode(),
-        **(mended_files(judged.mended) if judged.mended else {}),
     }
 
 
