@@ -12,7 +12,7 @@ from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Floats
 from fabkit.board.model import Board, Layer
-from fabkit.compare.model import SAME_MM, Alignment, Method
+from fabkit.compare.model import FEWEST, HOLDS_SHARE, SAME_MM, Alignment, Method
 from fabkit.formats.gerber.model import Kind
 from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.segments import Placing
@@ -41,8 +41,6 @@ MIRRORED_SHARE: Final = 0.8
 MIRRORED_LEAD: Final = 0.2
 """A mirror image must bring such a share together, and so much more than the board as it is."""
 
-COPY_SHARE: Final = 0.8
-"""Share of the old board's holes and pads that each board of a panel must have."""
 _MOST_PLACES: Final = 400
 """Places of one size that are tried as those of other boards of a panel."""
 _MOST_SIZES: Final = 4
@@ -51,8 +49,6 @@ _VOTERS: Final = 60
 """Holes or pads that vote for a shift, each with all alike of the other board."""
 _SHIFTS: Final = 4
 """Most voted shifts that are tried."""
-_FEWEST: Final = 20
-"""With fewer holes and pads in all, the profile alone may show how the boards lie."""
 
 
 KEY_MM: Final = 0.1
@@ -134,9 +130,9 @@ def align_boards(old: Board, new: Board) -> Alignment:
         if other.count >= max(MIRRORED_SHARE * compared, best.count + MIRRORED_LEAD * compared, 1):
             best = other
     found = best.alignment(compared)
-    if compared >= _FEWEST and _are_revisions(old, new, best, found, trees):
+    if compared >= FEWEST and _are_revisions(old, new, best, found, trees):
         return replace(found, copies=_copies(best, theirs, trees, compared))
-    if compared < _FEWEST:
+    if compared < FEWEST:
         profile = _same_profile(old, new)
         if profile is not None:
             return replace(profile, agreeing=best.count, compared=compared)
@@ -172,7 +168,7 @@ def _are_revisions(old: Board, new: Board, fit: _Fit, laid: Alignment, trees: _T
     most = max(len(fit.marks), trees.count)
     if share >= SURE_SHARE and fit.count >= COMMON_SHARE * most:
         return True
-    if share >= COPY_SHARE and len(fit.marks) >= _FEWEST and trees.count > 1.5 * len(fit.marks):
+    if share >= HOLDS_SHARE and len(fit.marks) >= FEWEST and trees.count > 1.5 * len(fit.marks):
         # All of the old board lies on a much larger one: a panel, or a board in a frame.
         return True
     outline = _common_area(old, new, laid)
@@ -214,7 +210,7 @@ def _solid(profile: shapely.MultiPolygon) -> BaseGeometry:
 
 def _copies(best: _Fit, theirs: _Marks, trees: _Trees, compared: int) -> tuple[Placing, ...]:
     """Where else the old board lies on the new one, which is a panel of it; empty when nowhere."""
-    if len(theirs) < 2 * COPY_SHARE * len(best.marks) or best.placing.mirrored:
+    if len(theirs) < 2 * HOLDS_SHARE * len(best.marks) or best.placing.mirrored:
         return ()
     found: list[Placing] = []
     back = Placing(quarter_turns=-best.placing.quarter_turns)
@@ -259,7 +255,7 @@ def _where_it_fits(
     """Shifts, of some, under which nearly all of a board agrees."""
     for shift in shifts:
         count, rest = trees.agreeing(turned, shift)
-        if count >= COPY_SHARE * compared:
+        if count >= HOLDS_SHARE * compared:
             dx, dy = (shift + rest).tolist()
             yield Placing(dx_mm=dx, dy_mm=dy)
 

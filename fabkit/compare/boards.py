@@ -9,6 +9,7 @@ from typing import Final
 
 import numpy as np
 import shapely
+from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Floats
 from fabkit.base.units import counted, format_mm, format_number
@@ -46,6 +47,7 @@ from fabkit.compare.side_effects import fold_side_effects
 from fabkit.compare.summary import summarise
 from fabkit.geometry.segments import Placing
 from fabkit.keyboard.build import find_keyboard
+from fabkit.package.model import RoleKind
 
 NEAR_MM: Final = 12.0
 """A place this near to the middle of a part is reported as near it (our choice)."""
@@ -161,23 +163,64 @@ class _Found:
                 turned_deg=90 * copy.quarter_turns,
                 shift_mm=(copy.dx_mm, copy.dy_mm),
             )
-            found.append(
-                (copy, _compare_laid(old, _cut_copy(old, new, laid), laid, lambda _: None))
-            )
+            outer = _outer(old, laid)
+            one = _compare_laid(old, _cut_copy(outer, new), laid, lambda _: None)
+            uncut = tuple(_uncut_edges(outer, new)) if old.profile is not None else ()
+            found.append((copy, replace(one, changes=(*one.changes, *uncut))))
         changes = _shared_first([(copy, one.changes) for copy, one in found])
-        lacking = found[0][1].lacking | {
-            "outlines of the boards": "NEW is a panel, cut along the outline of OLD"
-        }
-        return cls(tuple(changes), tuple(a for _, one in found for a in one.layers), lacking)
+        layers = tuple(a for _, one in found for a in one.layers)
+        return cls(tuple(changes), layers, found[0][1].lacking)
 
 
-def _cut_copy(old: Board, new: Board, laid: Alignment) -> Board:
-    """Cut one board of a panel out along the old outline; its cut-outs are those of the panel."""
+def _outer(old: Board, laid: Alignment) -> BaseGeometry:
+    """Shape of the old board without its cut-outs, as it lies on the new one."""
     x0, y0, x1, y1 = old.bounds
     outer = shapely.box(x0, y0, x1, y1)
     if old.profile is not None:
         outer = shapely.union_all([shapely.Polygon(p.exterior) for p in old.profile.geoms])
-    outer = shapely.transform(outer, laid.lay)
+    return shapely.transform(outer, laid.lay)
+
+
+UNCUT_MM: Final = 15.0
+"""A tab that holds a board in its panel is shorter (common practice: 2 to 12 mm)."""
+
+CUT_MM: Final = 0.1
+"""A cut this near to an edge is its cut."""
+
+
+def _uncut_edges(outer: BaseGeometry, new: Board) -> Iterator[Change]:
+    """Find where a board of a panel is neither routed nor scored along the outline of the old one.
+
+    What is missing of its material is found as areas; a board that is larger than it was is not.
+    """
+    if new.profile is None:
+        return
+    drawn = [
+        f.gerber.image
+        for kind in (RoleKind.PROFILE, RoleKind.SCORE)
+        for f in new.package.of(kind)
+        if f.gerber is not None
+    ]
+    cut = shapely.union_all([shapely.boundary(new.profile), *drawn])
+    near = shapely.intersection(outer.envelope.buffer(1.0), cut).buffer(CUT_MM)
+    left = shapely.get_parts(shapely.line_merge(shapely.boundary(outer).difference(near)))
+    for line in left[shapely.length(left) > UNCUT_MM]:
+        at = shapely.get_coordinates(shapely.line_interpolate_point(line, 0.5, normalized=True))[0]
+        x0, y0, x1, y1 = shapely.bounds(line).tolist()
+        yield Change(
+            what=What.PROFILE,
+            verb=Verb.CHANGED,
+            subject="edge of the board",
+            x_mm=float(at[0]),
+            y_mm=float(at[1]),
+            box_mm=(x0, y0, x1, y1),
+            before="cut",
+            after=f"not cut over {format_mm(float(shapely.length(line)), digits=1)}",
+        )
+
+
+def _cut_copy(outer: BaseGeometry, new: Board) -> Board:
+    """Cut one board of a panel out along the old outline; its cut-outs are those of the panel."""
     material = outer if new.profile is None else outer.intersection(new.profile)
     pieces = [p for p in shapely.get_parts(material) if p.geom_type == "Polygon"]
     return cut_out(new, shapely.MultiPolygon(pieces or list(shapely.get_parts(outer))))

@@ -281,6 +281,11 @@ def _across(size: tuple[float, float]) -> str:
     return f"{format_number(size[0], digits=2)} × {format_mm(size[1], digits=2)}"
 
 
+FEWEST: Final = 20
+"""With fewer holes and pads in all, these alone do not show how boards lie (our choice)."""
+HOLDS_SHARE: Final = 0.8
+"""Share of a board's holes and pads that each board of a panel must have (our choice)."""
+
 Method = Literal["same origin", "holes", "profile", "pads", "keys", "none"]
 
 
@@ -320,6 +325,15 @@ class Alignment:
     def comparable(self) -> bool:
         """Whether the boards have enough in common to be laid on each other."""
         return self.method != "none"
+
+    @property
+    def holds_new(self) -> bool:
+        """Whether the boards are not comparable although (nearly) all of NEW lies on OLD.
+
+        OLD may be a panel of NEW: a board is laid on its panel, but no panel on its board.
+        """
+        enough = self.compared >= FEWEST and self.agreeing >= HOLDS_SHARE * self.compared
+        return not self.comparable and enough
 
     @property
     def turn(self) -> Placing:
@@ -475,6 +489,8 @@ class Comparison(Result):
     def verdict(self) -> str:
         """One sentence."""
         if not self.alignment.comparable:
+            if self.alignment.holds_new:
+                return "not comparable: OLD is far larger than NEW and holds all of it"
             return "not comparable: hardly anything of one board lies on the other"
         if not self.changes:
             return "the same board, within the tolerance"

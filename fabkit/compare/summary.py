@@ -64,6 +64,7 @@ def summarise(
         *_whole(own),
         *_connections(own, changes),
         *_layers(own),
+        *_edges(own),
         *_areas([c for c in own if c.what is What.PROFILE], keys),
         *_keys(own, folded),
         *_holes(own, keys),
@@ -87,12 +88,18 @@ def _small(sentence: str) -> str:
 
 
 def _apart(alignment: Alignment, changes: Sequence[Change]) -> Iterator[str]:
-    yield "The boards are not comparable: " + (
-        f"{alignment.words}."
-        if alignment.scale != 1.0
-        else f"only {alignment.agreeing} of {alignment.compared} holes and pads lie on each other,"
-        " and neither outline nor keys show how the boards belong together."
-    )
+    if alignment.scale != 1.0:
+        why = alignment.words
+    elif alignment.holds_new:
+        why = "all of NEW lies on OLD, which is far larger; compare them the other way round"
+    elif not alignment.compared:
+        why = "no holes, pads or outlines are in both"
+    else:
+        why = (
+            f"only {alignment.agreeing} of {alignment.compared} holes and pads lie on each other,"
+            " and neither outline nor keys show how the boards belong together"
+        )
+    yield f"The boards are not comparable: {why}."
     facts = [c.message for c in changes if c.what is What.BOARD and c.subject != "scale"]
     if facts:
         yield _sentence("; ".join(facts))
@@ -170,6 +177,13 @@ def _layers(own: Sequence[Change]) -> Iterator[str]:
         names = [c.subject for c in own if c.what is What.LAYER and c.verb is verb]
         if names:
             yield _sentence(f"the {_and(names)} {'is' if len(names) == 1 else 'are'} {word}")
+
+
+def _edges(own: Sequence[Change]) -> Iterator[str]:
+    edges = [c for c in own if c.what is What.PROFILE and c.verb is Verb.CHANGED and c.after]
+    if edges:
+        more = f"; and {counted(len(edges) - 1, 'more edge')}" if len(edges) > 1 else ""
+        yield _sentence(f"{edges[0].message}, {_place(edges[0])}{more}")
 
 
 def _keys(own: Sequence[Change], folded: Counter[str]) -> Iterator[str]:
@@ -273,29 +287,18 @@ def at_each_key(holes: Sequence[Change], keys: Sequence[Keys]) -> tuple[list[Cha
         if not each:
             continue
         taken = {k for rows in each for k in rows}
-        said: dict[tuple[Verb, int], Counter[str]] = defaultdict(Counter)
+        said: dict[tuple[What, Verb, int], Counter[str]] = defaultdict(Counter)
         for rows in each:
             first = holes[rows[0]]
-            what = f"{first.what} ({_detail(first)})"
-            if first.before and first.after:
-                what = f"{first.what} from {first.before} to {first.after}"
-            said[first.verb, len(rows)][what] += 1
+            said[first.what, first.verb, len(rows)][_detail(first)] += 1
         sentences = []
-        for (verb, count), things in said.items():
-            named = _and([_times(n, what) for what, n in things.most_common()])
-            sentences.append(_sentence(f"{named} at each of {count} keys {_DONE[verb]}"))
+        for (what, verb, count), details in said.items():
+            of = details.most_common()
+            how = of[0][0] if len(of) == 1 else "; ".join(f"{n} of {each}" for each, n in of)
+            things = counted(details.total(), what.value)
+            sentences.append(f"{things} at each of {count} keys {_DONE[verb]} ({how}).")
         return [c for k, c in enumerate(holes) if k not in taken], sentences
     return list(holes), []
-
-
-def _times(number: int, what: str) -> str:
-    """Write a number before words whose first is to agree with it.
-
-    >>> _times(2, "hole (3 mm)")
-    '2 holes (3 mm)'
-    """
-    thing, _, rest = what.partition(" ")
-    return f"{counted(number, thing)} {rest}".strip()
 
 
 def _middle(change: Change) -> tuple[float, float]:

@@ -448,8 +448,16 @@ def _print_findings(console: Terminal, findings: Record) -> None:
 def finding_lines(findings: Record) -> Iterator[str]:
     """List what the checks find now and did not before, and the other way round."""
     for word, listed in (("new", findings["new"]), ("gone", findings["gone"])):
+        by_rule: dict[tuple[str, str], list[Record]] = {}
         for finding in listed:
-            yield f"{word} {finding['severity']}: {finding['message']}  [{finding['id']}]"
+            by_rule.setdefault((finding["severity"], finding["id"]), []).append(finding)
+        for (severity, key), group in by_rule.items():
+            # One rule speaks once of each file, and of notes one is enough.
+            shown = group if severity != "note" else group[:1]
+            for finding in shown:
+                rest = len(group) - len(shown)
+                more = f", and {rest} more" if rest and finding is shown[-1] else ""
+                yield f"{word} {severity}: {finding['message']}{more}  [{key}]"
     for pair in findings["changed"]:
         a, b = pair["before"], pair["after"]
         yield f"changed {b['severity']}: {b['message']}  [{b['id']}]; {_was(a, b)}"

@@ -111,6 +111,8 @@ def _near(reported: Change, edit: Edit) -> bool:
 
 
 def _moved(reported: Change, by: Point) -> bool:
+    if f"{by[0]:.2f}, {by[1]:.2f} mm" in reported.after:
+        return True
     return reported.moved_mm is not None and (
         hypot(reported.moved_mm[0] - by[0], reported.moved_mm[1] - by[1]) < 0.005
     )

@@ -114,7 +114,8 @@ def file_shifted(parcel: Parcel, rng: Random) -> Edit:
     )
     made = parcel.with_text(name, text)
     kinds = ("hole/moved", "slot/moved", "key/moved")
-    return Edit(made, kinds, r"moved by 0\.3", (*JOINS, "*/moved"), None, 1, (0.3, 0.1))
+    told = r"moved by 0\.3|lies 0\.30, 0\.10 mm off"
+    return Edit(made, kinds, told, (*JOINS, "*/moved"), None, 1, (0.3, 0.1))
 
 
 @change("hole/half-lost")

@@ -32,6 +32,7 @@ FAULTS = (
     "mask/place-added",
     "mask/place-removed",
     "profile/cut-out",
+    "profile/edge-moved",
     "slot/added",
 )
 """Kinds of changes that must never be excused; unknown ones are left out."""

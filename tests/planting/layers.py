@@ -220,10 +220,11 @@ def edge_moved(parcel: Parcel, rng: Random) -> Edit:
     if not straight or any(m.arc and (m.x - middle) * (m.from_x - middle) < 0 for m in layer.marks):
         raise Unfit("no edge to move")
     text = layer.transformed(lambda x, y: (x + 1 if x > middle else x, y))
-    if any(m.arc for m in layer.marks):
-        raise Unfit("arcs at the corners")
     return Edit(
-        parcel.with_text(name, text), ("profile/added",), "outline|profile|mm", ("board/changed",)
+        parcel.with_text(name, text),
+        ("profile/added",),
+        "outline|profile|mm",
+        ("board/changed", "profile/*"),
     )
 
 

@@ -66,6 +66,7 @@ SENT_BACK = (
     "house/fault/mask/place-removed",
     "house/fault-in-panel/hole/removed",
     "house/fault-in-panel/copper/bridge",
+    "house/fault-in-panel/profile/edge-moved",
 )
 
 
