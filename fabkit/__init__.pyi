@@ -46,6 +46,8 @@ from fabkit.outputs.model import JudgedBoard as JudgedBoard
 from fabkit.outputs.model import OrderResult as OrderResult
 from fabkit.outputs.ordering import order as order
 from fabkit.outputs.pack import pack as pack
+from fabkit.outputs.panel import PanelResult as PanelResult
+from fabkit.outputs.panel import panel as panel
 from fabkit.outputs.papers import PackOptions as PackOptions
 from fabkit.outputs.pricing import Carried as Carried
 from fabkit.outputs.pricing import carry_over as carry_over
@@ -58,6 +60,8 @@ from fabkit.package.model import Package as Package
 from fabkit.package.reading import open_package as open_package
 from fabkit.package.reading import read_drill as read_drill
 from fabkit.package.reading import read_gerber as read_gerber
+from fabkit.panels.build import PanelOptions as PanelOptions
+from fabkit.panels.build import PanelPlan as PanelPlan
 from fabkit.parts.listing import list_parts as list_parts
 from fabkit.parts.model import Bill as Bill
 from fabkit.pictures.options import PreviewOptions as PreviewOptions

@@ -374,7 +374,7 @@ def panel_words(panel: Panel) -> str:
     return f"{panel.words}; {size_words(shapely.box(0, 0, width, height))} in all{rails}"
 
 
-_BITE_MM: Final = 1.3
+PERFORATION_MM: Final = 1.3
 """Holes of a perforation are at most this wide (common practice: 0.5 to 1.0 mm)."""
 _BITES: Final = 3
 _PITCH: Final = 3.0
@@ -410,12 +410,12 @@ def find_perforations(rim: BaseGeometry, holes: Floats) -> list[BaseGeometry]:
     holes
         (n, 3) float64, mm: place and diameter of holes without pads.
     """
-    small = holes[(holes[:, 2] <= _BITE_MM) & (holes[:, 2] > 0)]
+    small = holes[(holes[:, 2] <= PERFORATION_MM) & (holes[:, 2] > 0)]
     if len(small) < _BITES:
         return []
     # Some neighbours of each, for thousands of holes may lie upon each other.
     most = min(_NEIGHBOURS + 1, len(small))
-    far = _PITCH * _BITE_MM + COINCIDENT_MM
+    far = _PITCH * PERFORATION_MM + COINCIDENT_MM
     near, other = PointTree(small[:, :2]).query(small[:, :2], k=most, within=far)
     row, column = np.nonzero(np.isfinite(near) & (other != np.arange(len(small))[:, None]))
     a, b, apart = row, other[row, column], near[row, column]

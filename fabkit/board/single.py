@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from typing import Final
 
@@ -11,11 +12,13 @@ from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Floats, Ints
 from fabkit.base.errors import UsageError
-from fabkit.board.edge import size_words
+from fabkit.board.edge import PathKind, size_words
 from fabkit.board.model import Board, Component, Layer
-from fabkit.formats.gerber.model import object_boxes
+from fabkit.board.panel import PERFORATION_MM
+from fabkit.formats.gerber.model import Attributes, object_boxes
 from fabkit.geometry.segments import Placing
 
+_ON_ROW_MM: Final = 0.05
 _BEYOND_MM: Final = 0.5
 """What begins this near outside a board belongs to it: half holes, legend at the edge."""
 
@@ -50,10 +53,10 @@ def cut_out(board: Board, profile: shapely.MultiPolygon) -> Board:
     near = _around(profile)
     holes, slots = _rows_on(board, near)
     box = np.array(near.bounds)
-    return replace(
+    cut = replace(
         board,
         profile=profile,
-        layers=tuple(_layer_on(layer, box) for layer in board.layers),
+        layers=tuple(_layer_on(layer, box, near) for layer in board.layers),
         holes=board.holes.take(holes),
         slots=board.slots.take(slots),
         components=tuple(
@@ -65,6 +68,72 @@ def cut_out(board: Board, profile: shapely.MultiPolygon) -> Board:
         ),
         panel=None,
     )
+    return cut if board.panel is None else _renamed(cut)
+
+
+_PREFIX: Final = re.compile(r"\d+-(?=.)")
+"""What names each board's nets and parts apart on a panel, before their own name."""
+
+
+def _renamed(board: Board) -> Board:
+    """Take away what all names of nets and parts begin with on one board of a panel."""
+    shapely.prepare(board.profile)
+    used = [
+        layer.file.attribute_sets[row]
+        for layer in board.layers
+        for row in np.unique(_attributes_on(layer, board.profile)).tolist()
+        if row < len(layer.file.attribute_sets)
+    ]
+    names = {
+        name
+        for held in used
+        for key in (".N", ".C", ".P")
+        for name in (held.get(key, ()) if key == ".N" else held.get(key, ())[:1])
+        if name not in ("", "N/C")
+    }
+    names |= {part.ref for part in board.components if part.x_mm is not None}
+    found = {m[0] if (m := _PREFIX.match(name)) else "" for name in names}
+    prefix = found.pop() if len(found) == 1 else ""
+    if not prefix:
+        return board
+
+    def short(name: str) -> str:
+        return name.removeprefix(prefix)
+
+    def stripped(held: Attributes) -> Attributes:
+        out = dict(held)
+        if ".N" in out:
+            out[".N"] = tuple(map(short, out[".N"]))
+        for key in (".C", ".P"):
+            if key in out:
+                out[key] = (*map(short, out[key][:1]), *out[key][1:])
+        return out
+
+    def layer_of(layer: Layer) -> Layer:
+        sets = tuple(map(stripped, layer.file.attribute_sets))
+        return replace(layer, file=replace(layer.file, attribute_sets=sets))
+
+    return replace(
+        board,
+        layers=tuple(map(layer_of, board.layers)),
+        components=tuple(
+            replace(
+                part,
+                ref=short(part.ref),
+                pins=tuple((pin, short(net)) for pin, net in part.pins),
+            )
+            for part in board.components
+            if part.ref.startswith(prefix)
+        ),
+    )
+
+
+def _attributes_on(layer: Layer, profile: BaseGeometry) -> Ints:
+    """Attribute sets of the objects whose middle lies on a board."""
+    boxes = object_boxes(layer.file)
+    on = shapely.contains_xy(profile, *((boxes[:, :2] + boxes[:, 2:]) / 2).T)
+    rows: Ints = layer.file.objects.attributes[on]
+    return rows
 
 
 def choose_edge(board: Board, choice: str) -> Board:
@@ -115,6 +184,13 @@ def single_rows(board: Board) -> tuple[Ints, Ints]:
 def _rows_on(board: Board, near: BaseGeometry) -> tuple[Ints, Ints]:
     holes, slots = board.holes, board.slots
     on = shapely.contains_xy(near, holes.x, holes.y)
+    if board.panel is not None:
+        # Perforations belong to the tabs, and a third of each lies in the board.
+        rows = [p.shape for p in board.panel.paths if p.kind is PathKind.PERFORATION]
+        small = np.flatnonzero(on & (holes.diameter <= PERFORATION_MM))
+        at = shapely.points(holes.x[small], holes.y[small])
+        for row in rows:
+            on[small] &= ~shapely.dwithin(row, at, _ON_ROW_MM)
     cut = shapely.contains_xy(near, (slots.x0 + slots.x1) / 2, (slots.y0 + slots.y1) / 2)
     return np.flatnonzero(on), np.flatnonzero(cut)
 
@@ -125,12 +201,13 @@ def _around(area: BaseGeometry) -> BaseGeometry:
     return near
 
 
-def _layer_on(layer: Layer, box: Floats) -> Layer:
-    """Keep the objects of a layer that reach into a box."""
+def _layer_on(layer: Layer, box: Floats, near: BaseGeometry) -> Layer:
+    """Keep the objects of a layer that reach onto a part; boards of a panel may interlock."""
     boxes = object_boxes(layer.file)
     low, high = (boxes[:, :2] <= box[2:]).all(axis=1), (boxes[:, 2:] >= box[:2]).all(axis=1)
-    objects = layer.file.objects.take(np.flatnonzero(low & high))
-    return replace(layer, file=replace(layer.file, objects=objects))
+    rows = np.flatnonzero(low & high)
+    rows = rows[shapely.intersects(near, shapely.box(*boxes[rows].T))]
+    return replace(layer, file=replace(layer.file, objects=layer.file.objects.take(rows)))
 
 
 def place_board(board: Board, placing: Placing) -> Board:

@@ -34,6 +34,7 @@ COMMANDS = {
     "quote": "Price one half over several order quantities.",
     "pack": "Write the zip that a board house needs.",
     "mend": "Correct in the files what has one right answer, with proof.",
+    "panel": "Write several boards as one panel: both halves, or several copies.",
     "order": "Do all of it, into one folder.",
     "order new": "Write an order file to fill in.",
     "compare": "List what changed between two revisions of a board.",

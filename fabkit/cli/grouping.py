@@ -10,7 +10,7 @@ from fabkit.cli import completing, defaults
 
 COMMAND_GROUPS = {
     "Check and draw": ("check", "preview", "sheet", "paper", "wiring"),
-    "Buy and order": ("parts", "quote", "mend", "order", "pack"),
+    "Buy and order": ("parts", "quote", "mend", "order", "pack", "panel"),
     "From revision to revision": ("compare", "carry"),
     "Your own files": ("order new", "house", "house new", "house learn", "parts new", "settings"),
     "Look up": ("checks", "schema"),

@@ -178,7 +178,7 @@ def named(value: str, split: tuple[str, str, str], how: str) -> tuple[str, str]:
     return name, text
 
 
-def _read_length(ctx: click.Context, param: click.Parameter, value: str | None) -> float | None:
+def read_length(ctx: click.Context, param: click.Parameter, value: str | None) -> float | None:
     """Read a positive length in mm; its unit may follow (``1.6``, ``1.6mm``)."""
     if value is None:
         return None
@@ -211,7 +211,7 @@ class Choice:
 
     thickness_mm: float | None = option(
         "--thickness",
-        callback=_read_length,
+        callback=read_length,
         metavar="MM",
         help="Finished thickness, such as 1.2.",
     )

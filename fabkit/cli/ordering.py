@@ -84,6 +84,23 @@ class Choices:
         )
 
 
+def is_order(given: tuple[Path, ...]) -> bool:
+    """Whether an order file is given rather than packages.
+
+    Raises
+    ------
+    UsageError
+        One is given beside something else.
+    """
+    files = [path for path in given if path.suffix.lower() == ".toml"]
+    if files and len(given) > 1:
+        raise UsageError(
+            f"{files[0]} is an order file and names its boards itself",
+            hint="give the order file alone, or packages alone",
+        )
+    return bool(files)
+
+
 def read_wanted(given: Path, reading: Reading, *, use: BoardUse | None = None) -> Order:
     """Load an order file, or make the order of a bare package; ``use`` states what one board is.
 

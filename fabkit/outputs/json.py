@@ -43,6 +43,7 @@ FORMATS: Final = {
     "mend": 1,
     "order": 1,
     "pack": 1,
+    "panel": 1,
     "parts": 1,
     "quote": 1,
     "settings": 1,

@@ -142,6 +142,10 @@ _KINDS = (
     _least("score_panel_min_mm", "shortest side of a scored panel", 75.0, 70.0, GUIDES),
     _least("panel_gap_mm", "routed gap between boards of a panel", 2.0, 1.6, PRACTICE),
     _least("tab_width_mm", "narrowest break-off tab", 2.0, 2.0, GUIDES),
+    _most("tab_spacing_mm", "board edge from one break-off tab to the next", 100.0, 100.0, GUIDES),
+    _least("rail_mm", "width of a panel's rails", 5.0, 5.0, PRACTICE),
+    _least("tooling_hole_mm", "tooling hole in a rail", 3.0, 3.0, PRACTICE),
+    _least("fiducial_mm", "fiducial on a rail", 1.0, 1.0, PRACTICE),
 )
 
 LIMIT_KINDS: Final = {kind.key: kind for kind in _KINDS}

@@ -100,15 +100,31 @@ def strokes_as_regions(file: GerberFile) -> GerberFile:
     strokes = [k for k, a in enumerate(file.apertures) if a.diameter_mm is None]
     stroked = (o.kind == Kind.DRAW) | (o.kind == Kind.ARC)
     rows = np.flatnonzero(stroked & np.isin(o.aperture, strokes))
-    if not len(rows):
-        return file
-    segments, first, last = region_contours(object_shapes(file, rows))
+    return with_regions(file, rows, object_shapes(file, rows)) if len(rows) else file
+
+
+def with_regions(file: GerberFile, rows: Ints, shapes: Shapes) -> GerberFile:
+    """Give the file with regions in place of some objects.
+
+    Parameters
+    ----------
+    file
+        As read, or as made.
+    rows : (n,) int64
+        Objects that are replaced; their attributes and polarity stay.
+    shapes : (n,) object array
+        Area of each, mm.
+    """
+    o = file.objects
+    segments, first, last = region_contours(shapes)
     base = len(file.segments)
     sets = list(file.attribute_sets) or [{}]
     joined: dict[tuple[int, int], int] = {}
     attributes = o.attributes.copy()
     for row in rows.tolist():
         key = (int(o.attributes[row]), int(o.aperture[row]))
+        if key[1] < 0:
+            continue
         if key not in joined:
             joined[key] = len(sets)
             sets.append({**file.apertures[key[1]].attributes, **sets[key[0]]})

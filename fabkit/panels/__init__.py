@@ -1,0 +1,1 @@
+"""Several boards on one panel: where each lies, what holds it, and the layers of the whole."""

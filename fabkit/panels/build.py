@@ -1,0 +1,365 @@
+"""From boards to a panel: laid beside each other, held, and merged."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from fabkit.base.columns import Floats
+from fabkit.base.errors import UsageError
+from fabkit.base.findings import Severity
+from fabkit.base.units import counted, format_mm, format_number
+from fabkit.board.model import Board, Component
+from fabkit.formats.drill.model import DrillFile
+from fabkit.formats.gerber.model import GerberFile
+from fabkit.formats.sidecars.model import Netlist
+from fabkit.geometry.segments import Placing
+from fabkit.package.model import Role, RoleKind
+from fabkit.panels import merging
+from fabkit.panels.frame import build_frame, material, outer, panel_size
+from fabkit.panels.merging import LayerKey
+from fabkit.panels.model import Copy, Frame, Measures
+from fabkit.panels.nesting import Laid, lay_boxes, nest
+from fabkit.sheets.house import House
+
+MOST_COPIES: Final = 60
+"""More boards on one panel are not searched well in seconds."""
+_SAME_THICKNESS_MM: Final = 0.05
+_ROUNDING_MM: Final = 0.01
+_DRILLED: Final = 0.02
+"""A cut-out of which less than this share is left over by slots and holes is theirs."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PanelOptions:
+    """How boards are put on one panel.
+
+    Parameters
+    ----------
+    copies
+        How many of each board, or boards of how many keyboards of an order; None: two of a single
+        board, one of each of several, or those of one keyboard.
+    gap_mm
+        Routed room between boards; None: the house's least.
+    rails
+        Whether two rails with tooling holes and fiducials are added, for assembly by machine.
+    """
+
+    copies: int | None = None
+    gap_mm: float | None = None
+    rails: bool = False
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class PanelPlan:
+    """A panel before it is written.
+
+    Parameters
+    ----------
+    copies
+        The boards, as they lie.
+    measures, frame
+        By what lengths it is made, and all material but the boards.
+    profile
+        All material, with what is routed between the boards left out, mm.
+    drawn
+        The same as the profile draws it: what slots and holes cut is in the drill files alone.
+    layers, drills
+        What is drawn and drilled.
+    netlist, components
+        None and empty where the packages have none.
+    boxes_mm2
+        Area of the panel if the boards lay by their boxes; nan where they would not fit.
+    remarks
+        What its designer should know.
+    """
+
+    copies: tuple[Copy, ...]
+    measures: Measures
+    frame: Frame
+    profile: BaseGeometry
+    drawn: BaseGeometry
+    layers: Mapping[LayerKey, GerberFile]
+    drills: Mapping[Role, DrillFile]
+    netlist: Netlist | None
+    components: tuple[Component, ...]
+    boxes_mm2: float
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def size_mm(self) -> tuple[float, float]:
+        """Width and height."""
+        x0, y0, x1, y1 = self.frame.box
+        return x1 - x0, y1 - y0
+
+    @property
+    def area_mm2(self) -> float:
+        """Of the box, which houses charge."""
+        width, height = self.size_mm
+        return width * height
+
+    @property
+    def boards_mm2(self) -> float:
+        """Area inside the outlines of all boards: the least that any panel needs."""
+        return float(sum(outer(copy.profile).area for copy in self.copies))
+
+    @property
+    def waste_share(self) -> float:
+        """Share of the panel that is thrown away."""
+        return 1 - self.boards_mm2 / self.area_mm2
+
+
+def plan_panel(
+    boards: Sequence[Board],
+    *,
+    labels: Sequence[str],
+    counts: Sequence[int],
+    house: House,
+    options: PanelOptions,
+    tell: Callable[[str], None] = lambda _: None,
+) -> PanelPlan:
+    """Plan a panel of boards.
+
+    Parameters
+    ----------
+    boards
+        Designs, as read.
+    labels, counts
+        Name of each on the panel, and how many of it.
+    house
+        Its limits are the measures of the panel.
+    options
+        How it is made.
+    tell
+        Called with a few words on what is being done now.
+
+    Raises
+    ------
+    UsageError
+        The boards cannot be on one panel: what is wrong, and what to do.
+    """
+    measures = Measures.of(house, options.gap_mm)
+    _refuse_gap(measures, house)
+    for board, label in zip(boards, labels, strict=True):
+        _refuse_unfit(board, label)
+    _refuse_mixed(boards, labels, house)
+    chosen = [number for number, count in enumerate(counts) for _ in range(count)]
+    if len(chosen) > MOST_COPIES:
+        raise UsageError(
+            f"{len(chosen)} boards are too many for one panel",
+            hint=f"at most {MOST_COPIES} are laid on one",
+        )
+    tell("laying the boards beside each other")
+    outlines = [outer(board.profile) for board in boards]
+    laid, boxes = _laid([outlines[k] for k in chosen], measures, rails=options.rails)
+    copies = tuple(
+        Copy(
+            board=boards[k],
+            placing=placing,
+            label=labels[k] if counts[k] == 1 else f"{labels[k]} {chosen[:n].count(k) + 1}",
+            prefix=f"{n + 1}-",
+        )
+        for n, (k, placing) in enumerate(zip(chosen, laid.placings, strict=True))
+    )
+    tell("placing break-off tabs")
+    frame = build_frame(copies, measures, rails=options.rails)
+    copies, frame = _to_origin(copies, frame)
+    profiles = [shapely.get_parts(copy.profile)[0] for copy in copies]
+    tell("merging the layers")
+    layers = merging.merge_layers(copies, measures.gap)
+    return PanelPlan(
+        copies=copies,
+        measures=measures,
+        frame=frame,
+        profile=material(profiles, frame),
+        drawn=material([_as_drawn(copy) for copy in copies], frame),
+        layers=_with_fiducials(layers, frame, measures),
+        drills=merging.merge_drills(copies, _marks(frame, measures), measures.gap),
+        netlist=merging.merge_netlists(copies),
+        components=merging.merge_components(copies),
+        boxes_mm2=boxes,
+        remarks=tuple(_remarks(boards, labels)),
+    )
+
+
+def _remarks(boards: Sequence[Board], labels: Sequence[str]) -> Iterator[str]:
+    masked = [any(a.kind is RoleKind.MASK for a in board.layers) for board in boards]
+    for board, label, has_mask in zip(boards, labels, masked, strict=True):
+        drawn = [
+            layer.name
+            for layer in board.copper
+            if merging.without_outline(layer.file, board.profile)[1]
+        ]
+        if drawn:
+            yield f"{label}: the outline drawn in {' and '.join(drawn)} is left out"
+        if any(masked) and not has_mask:
+            yield f"{label} has no solder mask file, so it is masked all over"
+
+
+def _laid(
+    outlines: Sequence[BaseGeometry], measures: Measures, *, rails: bool
+) -> tuple[Laid, float]:
+    def cost(width: Floats, height: Floats) -> Floats:
+        w, h = panel_size(width, height, measures, rails=rails)
+        fits = (np.maximum(w, h) <= measures.longest) & (np.minimum(w, h) >= measures.shortest)
+        return np.where(fits, w * h, np.inf)
+
+    alone = float(sum(outline.area for outline in outlines))
+    laid = nest(outlines, gap_mm=measures.gap, cost=cost) if alone < measures.longest**2 else None
+    if laid is None:
+        raise UsageError(
+            f"{counted(len(outlines), 'board')} do not fit on one panel: its sides may be"
+            f" {format_mm(measures.shortest)} to {format_mm(measures.longest)}, and the boards"
+            f" alone fill a square of {format_mm(float(np.sqrt(alone)), digits=0)}",
+            hint="take fewer copies with --copies, or a house that makes larger panels",
+        )
+    boxes = lay_boxes(outlines, gap_mm=measures.gap, cost=cost)
+    return laid, float("nan") if boxes is None else boxes.cost
+
+
+def _to_origin(copies: tuple[Copy, ...], frame: Frame) -> tuple[tuple[Copy, ...], Frame]:
+    """Lay the lower left corner of the panel on the origin."""
+    x0, y0, x1, y1 = frame.box
+    shift = Placing(dx_mm=round(-x0, 6), dy_mm=round(-y0, 6))
+    moved = tuple(
+        replace(
+            copy,
+            placing=replace(
+                copy.placing,
+                dx_mm=round(copy.placing.dx_mm + shift.dx_mm, 6),
+                dy_mm=round(copy.placing.dy_mm + shift.dy_mm, 6),
+            ),
+        )
+        for copy in copies
+    )
+
+    def there(shape: BaseGeometry) -> BaseGeometry:
+        placed: BaseGeometry = shapely.transform(shape, shift.points)
+        return placed
+
+    return moved, Frame(
+        box=(0.0, 0.0, x1 - x0, y1 - y0),
+        waste=tuple(map(there, frame.waste)),
+        tabs=tuple(
+            replace(
+                tab,
+                shape=there(tab.shape),
+                holes=shift.points(tab.holes),
+                middle=(tab.middle[0] + shift.dx_mm, tab.middle[1] + shift.dy_mm),
+            )
+            for tab in frame.tabs
+        ),
+        tooling=shift.points(frame.tooling),
+        fiducials=shift.points(frame.fiducials),
+    )
+
+
+def _as_drawn(copy: Copy) -> BaseGeometry:
+    """Outline of a board with the cut-outs that no drill file cuts."""
+    board = copy.board
+    whole = shapely.get_parts(board.profile)[0]
+    opening = shapely.buffer(board.opening, _ROUNDING_MM)
+    rings = [shapely.Polygon(ring) for ring in whole.interiors]
+    own = [r for r in rings if shapely.difference(r, opening).area > _DRILLED * r.area]
+    shape = shapely.Polygon(whole.exterior, [ring.exterior for ring in own])
+    drawn: BaseGeometry = shapely.transform(shape, copy.placing.points)
+    return drawn
+
+
+def _marks(frame: Frame, measures: Measures) -> dict[tuple[float, tuple[str, ...]], Floats]:
+    """Holes that the panel has of its own, by diameter and function."""
+    bites = [tab.holes for tab in frame.tabs]
+    found = {
+        (measures.bite, merging.BREAKOUT): np.concatenate(bites or [np.empty((0, 2))]).round(4),
+        (measures.tooling_hole, merging.TOOLING): frame.tooling.round(4),
+    }
+    return {key: places for key, places in found.items() if len(places)}
+
+
+def _with_fiducials(
+    layers: Mapping[LayerKey, GerberFile], frame: Frame, measures: Measures
+) -> dict[LayerKey, GerberFile]:
+    """Put the fiducials of the rails into copper and mask of both faces."""
+    made = dict(layers)
+    if len(frame.fiducials):
+        sizes = {RoleKind.COPPER: measures.fiducial, RoleKind.MASK: 2 * measures.fiducial}
+        for key, file in layers.items():
+            kind, side, _, number = key
+            if kind in sizes and side is not None and number == 0:
+                function = ("FiducialPad", "Panel") if kind is RoleKind.COPPER else ("Material",)
+                dots = merging.flashes(
+                    frame.fiducials.round(4), sizes[kind], {".AperFunction": function}
+                )
+                made[key] = replace(merging.concat_layers([file, dots]), attributes=file.attributes)
+    return made
+
+
+# What cannot be on a panel
+
+
+def _refuse_gap(measures: Measures, house: House) -> None:
+    limit = house.limit("panel_gap_mm")
+    if not limit.allows(measures.gap):
+        raise UsageError(
+            f"a gap of {format_mm(measures.gap)} is too narrow: your house routes"
+            f" {format_mm(limit.value)} at least ({limit.source})",
+            hint=f"--gap {format_number(limit.value)}, or leave it out",
+        )
+
+
+def _refuse_unfit(board: Board, label: str) -> None:
+    """Refuse a board that cannot be on any panel."""
+    unread = [p for p in board.package.problems if p.severity is Severity.ERROR]
+    if unread:
+        raise UsageError(
+            f"{label}: a file cannot be read whole: {unread[0].message} ({unread[0].id})",
+            hint="run `fabkit check`, and mend the export first",
+        )
+    if board.profile is None:
+        raise UsageError(f"{label}: no outline", hint="export the board's profile as well")
+    if board.panel is not None:
+        raise UsageError(
+            f"{label} is a {board.panel.words} already", hint="take one board of it: --edge board"
+        )
+    if len(board.profile.geoms) > 1:
+        raise UsageError(
+            f"{label}: the outline holds {len(board.profile.geoms)} separate boards",
+            hint="export each board by itself",
+        )
+    negative = [layer.name for layer in board.layers if layer.negative]
+    if negative:
+        raise UsageError(
+            f"{label}: {', '.join(negative)} is drawn as a negative, which would fill the waste"
+            " with copper",
+            hint="export it positive",
+        )
+
+
+def _refuse_mixed(boards: Sequence[Board], labels: Sequence[str], house: House) -> None:
+    """Refuse boards that differ in what one panel can have once."""
+    if len(boards) > 1 and not house.options.several_designs:
+        raise UsageError(
+            f"{house.name} takes no several designs on one panel"
+            f" ({house.cite('options.several_designs')})",
+            hint="order them one by one, or name another house with --house",
+        )
+    named = list(zip(boards, labels, strict=True))
+    copper = [(len(board.copper), label) for board, label in named if board.copper]
+    thick = [(b.thickness_mm, label) for b, label in named if b.thickness_mm is not None]
+    for (one, first), (other, second) in zip(copper[:1] * len(copper), copper, strict=True):
+        if one != other:
+            raise UsageError(
+                f"{first} has {counted(one, 'copper layer')} and {second} has {other}",
+                hint="one panel has one number of layers: order them apart",
+            )
+    for (mm, first), (most, second) in zip(thick[:1] * len(thick), thick, strict=True):
+        if abs(mm - most) > _SAME_THICKNESS_MM:
+            raise UsageError(
+                f"{first} is {format_mm(mm)} thick and {second} {format_mm(most)}",
+                hint="one panel has one thickness: order them apart",
+            )

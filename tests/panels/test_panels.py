@@ -1,0 +1,215 @@
+"""Several boards on one panel: laid, held, written, and cut apart again.
+
+Areas are measured by shapely, an engine that is not ours; sizes of interlocking shapes are worked
+out by hand beside their test.
+"""
+
+from __future__ import annotations
+
+import json
+import zipfile
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapely
+from jsonschema import Draft202012Validator
+
+import fabkit
+from fabkit.base.errors import UsageError
+from fabkit.board.edge import PathKind
+from fabkit.compare.boards import PANEL
+from fabkit.outputs.archive import digest
+from fabkit.outputs.panel import cut_apart, panel_files
+from fabkit.package.model import RoleKind
+from fabkit.panels.build import plan_panel
+from fabkit.panels.nesting import keeps_gap, lay_boxes, nest
+from fabkit.schemas import load_schema
+
+FIXTURES = Path(__file__).parents[2] / "fixtures"
+
+
+def area(width, height):
+    return width * height
+
+
+def read(name):
+    return fabkit.build_board(fabkit.open_package(FIXTURES / name))
+
+
+@pytest.fixture(scope="module")
+def halves():
+    return [read("pair/left"), read("pair/right")]
+
+
+@pytest.fixture(scope="module")
+def made(halves, tmp_path_factory):
+    """Left and right half on one panel with rails."""
+    out = tmp_path_factory.mktemp("panel") / "panel.zip"
+    order = fabkit.load_order(FIXTURES / "pair" / "order.toml")
+    options = fabkit.PanelOptions(rails=True)
+    return fabkit.panel(halves, out, order=order, options=options)
+
+
+# Laying
+
+
+def test_two_angles_interlock():
+    # Arms of 10 mm on sides of 30: turned by half, the second lies over the first, 10 + 2 mm
+    # aside, so the box is 42 x 30; beside each other they need 62 x 30.
+    angle = shapely.Polygon([(0, 0), (30, 0), (30, 10), (10, 10), (10, 30), (0, 30)])
+    laid = nest([angle, angle], gap_mm=2.0, cost=area)
+    assert keeps_gap(laid.outlines, 2.0)
+    width, height = np.sort(laid.bounds[2:] - laid.bounds[:2])
+    assert (width, height) == pytest.approx((30.0, 42.0), abs=0.15)
+    assert lay_boxes([angle, angle], gap_mm=2.0, cost=area).cost == pytest.approx(62 * 30)
+
+
+def test_boxes_are_laid_as_boxes():
+    box = shapely.box(0, 0, 40, 20)
+    laid = nest([box] * 4, gap_mm=2.0, cost=area)
+    # No arrangement of four equal boxes is smaller than two by two: 82 x 42 (or 166 x 20).
+    assert laid.cost == pytest.approx(min(82 * 42, 166 * 20), rel=0.005)
+    assert keeps_gap(laid.outlines, 2.0)
+
+
+def test_nothing_is_laid_where_it_does_not_fit():
+    box = shapely.box(0, 0, 40, 20)
+
+    def small(width, height):
+        return np.where(np.maximum(width, height) <= 41, width * height, np.inf)
+
+    assert nest([box] * 3, gap_mm=2.0, cost=small) is None
+    assert nest([box], gap_mm=2.0, cost=small).cost == 800
+
+
+# The panel as it is read back
+
+
+def test_panel_is_fit_and_read_as_a_panel(made):
+    assert made.result.verdict == "fit to order"
+    found = made.board.panel
+    assert found.count == 2
+    assert len(found.rails) == 2
+    # Of the panel's own making, so as the plan has them: counted without our reader's pads.
+    assert len(found.paths) >= 3
+    rows = [p for p in found.paths if p.kind is PathKind.PERFORATION]
+    ends = sum(1 if tab.other is None else 2 for tab in made.plan.frame.tabs)
+    assert sum(p.count for p in rows) == ends
+
+
+def test_boards_cut_apart_are_those_that_went_in(made, halves):
+    for (copy, again), given in zip(cut_apart(made.plan, made.board), halves, strict=True):
+        assert copy.board is given
+        for mine, other in ((given.holes, again.holes), (given.slots, again.slots)):
+            assert len(mine) == len(other)
+        for layer in given.layers:
+            if layer.kind in (RoleKind.PROFILE, RoleKind.COMPONENTS):
+                continue
+            back = next(a for a in again.layers if (a.kind, a.side) == (layer.kind, layer.side))
+            images = [shapely.intersection(one.file.image, given.profile) for one in (layer, back)]
+            assert images[0].symmetric_difference(images[1]).area < 1e-6 * given.profile.area
+        assert {part.ref for part in again.components} == {part.ref for part in given.components}
+        assert _nets(again) == _nets(given)
+
+
+def _nets(board):
+    """Pins by net, of every component."""
+    nets = {}
+    for part in board.components:
+        for pin, net in part.pins:
+            nets.setdefault(net, set()).add((part.ref, pin))
+    return nets
+
+
+def test_names_are_there_once(made):
+    refs = [part.ref for part in made.board.components]
+    assert len(refs) == len(set(refs))
+    assert {ref.split("-")[0] for ref in refs if "-" in ref} == {"1", "2"}
+
+
+def test_zip_holds_all_that_is_needed(made):
+    with zipfile.ZipFile(made.packed.path) as archive:
+        names = archive.namelist()
+        readme = archive.read("readme.txt").decode()
+    for ending in ("profile.gbr", "job.gbrjob", "netlist.ipc", "placement.csv", "parts.csv"):
+        assert any(name.endswith(ending) for name in names)
+    assert "dust mask" in readme
+    assert "splinter" in readme
+
+
+def test_panel_document_fits_its_schema(made):
+    document = json.loads(made.packed.path.with_suffix(".json").read_text())
+    assert not list(Draft202012Validator(load_schema("panel")).iter_errors(document))
+    box = document["width_mm"] * document["height_mm"]
+    boards = sum(shapely.area(copy.board.profile) for copy in made.plan.copies)
+    assert document["waste_share"] == pytest.approx(1 - boards / box, abs=1e-6)
+    assert made.packed.path.with_suffix(".png").read_bytes()[:4] == b"\x89PNG"
+
+
+def test_tabs_keep_clear(made, halves):
+    # No perforation comes nearer to copper than the house's distance, no tab near a hole or pad.
+    for tab in made.plan.frame.tabs:
+        holes = shapely.buffer(shapely.points(tab.holes), made.plan.measures.bite / 2)
+        for layer in made.board.copper:
+            near = shapely.distance(shapely.union_all(holes), layer.file.image)
+            assert near >= made.plan.measures.copper - 1e-3
+
+
+def test_compare_knows_a_panel_of_one_board(tmp_path):
+    board = read("card")
+    done = fabkit.panel([board], tmp_path / "two.zip")
+    found = fabkit.compare_boards(board, done.board)
+    assert [change.subject for change in found.changes] == [PANEL]
+    assert found.changes[0].after == "panel of 2 boards"
+
+
+def test_same_boards_give_the_same_bytes(made, halves):
+    labels, counts = ["left", "right"], [1, 1]
+    house, options = fabkit.load_house(), fabkit.PanelOptions(rails=True)
+    plan = plan_panel(halves, labels=labels, counts=counts, house=house, options=options)
+    again = {name: digest(data) for name, data in panel_files(plan, made.board.name).items()}
+    legend = {name for name in again if "top-legend" in name}  # labels are added later
+    assert len(legend) == 1
+    kept = {name: made.packed.members[name] for name in again.keys() - legend}
+    assert kept == {name: again[name] for name in kept}
+
+
+# What is refused
+
+
+def test_too_many_boards_do_not_fit(halves, tmp_path):
+    # 9 boards of 198 x 198 mm fill more than the bundled house's largest panel of 500 x 500 mm.
+    large = replace(halves[0], profile=shapely.MultiPolygon([shapely.box(0, 0, 198, 198)]))
+    with pytest.raises(UsageError, match="do not fit on one panel"):
+        fabkit.panel([large], tmp_path / "no.zip", options=fabkit.PanelOptions(copies=9))
+    assert not list(tmp_path.iterdir())
+
+
+def test_what_cannot_be_on_one_panel_is_refused(halves, tmp_path):
+    left, right = halves
+    out = tmp_path / "no.zip"
+    thick = replace(right, thickness_mm=0.8)
+    bare = replace(left, profile=None)
+    single = replace(right, layers=tuple(a for a in right.layers if a.name != "bottom copper"))
+    cases = [
+        ([left, thick], {}, "thick"),
+        ([left, single], {}, "copper layer"),
+        ([bare], {}, "no outline"),
+        ([left], {"gap_mm": 0.5}, "too narrow"),
+        ([left], {"copies": 61}, "too many"),
+    ]
+    for boards, options, words in cases:
+        with pytest.raises(UsageError, match=words) as caught:
+            fabkit.panel(boards, out, options=fabkit.PanelOptions(**options))
+        assert caught.value.hint
+    assert not list(tmp_path.iterdir())
+
+
+def test_round_board_has_no_edge_for_tabs(halves, tmp_path):
+    disc = shapely.MultiPolygon([shapely.Point(30, 20).buffer(12, quad_segs=32)])
+    round_board = replace(halves[0], profile=disc)
+    with pytest.raises(UsageError, match="no straight edge"):
+        fabkit.panel([round_board], tmp_path / "no.zip")
+    assert not list(tmp_path.iterdir())
