@@ -8,8 +8,9 @@ import sys
 import pytest
 from hypothesis import settings
 
-# A machine that is busy is no failure: time is bounded where it is the subject of a test.
-settings.register_profile("fabkit", deadline=None)
+# A machine that is busy is no failure: time is bounded where it is the subject of a test. Examples
+# are drawn anew in each run, so fewer of them find the same in a few more runs.
+settings.register_profile("fabkit", deadline=None, max_examples=50)
 settings.load_profile("fabkit")
 
 # Modules are kept compiled even where the system asks for the opposite: a start of fabkit, of which

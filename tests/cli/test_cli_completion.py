@@ -47,46 +47,46 @@ def need(shell):
         pytest.skip(f"{shell} is not installed here")
 
 
-def in_bash(line, env, cwd):
-    """What bash would offer for a line: the function that `complete` registered is called."""
-    need("bash")
-    words = line.split(" ")
+def asked(shell, script, env, cwd):
+    """What a script prints for each line that was asked, behind a mark of its own."""
+    need(shell)
+    quiet = {"bash": "--norc", "fish": "--no-config"}[shell]
+    done = subprocess.run(
+        [shell, quiet, "-c", script],
+        env=env,
+        cwd=cwd,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    return [part.splitlines() for part in done.stdout.split("NEXT\n")[1:]]
+
+
+def in_bash(lines, env, cwd):
+    """What bash would offer for lines: the function that `complete` registered is called."""
     script = (
         'eval "$(_FABKIT_COMPLETE=bash_source fabkit)"\n'
-        f"COMP_WORDS=({shlex.join(words)})\nCOMP_CWORD={len(words) - 1}\n"
-        "$(complete -p fabkit | sed 's/.*-F \\([^ ]*\\).*/\\1/') fabkit\n"
-        'printf "%s\\n" "${COMPREPLY[@]}"\n'
+        "call=$(complete -p fabkit | sed 's/.*-F \\([^ ]*\\).*/\\1/')\n"
     )
-    done = subprocess.run(
-        ["bash", "--norc", "-c", script],
-        env=env,
-        cwd=cwd,
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
-    return done.stdout.splitlines()
+    for line in lines:
+        words = line.split(" ")
+        script += (
+            f"COMP_WORDS=({shlex.join(words)})\nCOMP_CWORD={len(words) - 1}\n"
+            'echo NEXT\n$call fabkit\nprintf "%s\\n" "${COMPREPLY[@]}"\n'
+        )
+    return asked("bash", script, env, cwd)
 
 
-def in_fish(line, env, cwd):
-    """What fish offers for a line, by its own `complete --do-complete`."""
-    need("fish")
-    script = f"_FABKIT_COMPLETE=fish_source fabkit | source; complete -C {shlex.quote(line)}"
-    done = subprocess.run(
-        ["fish", "--no-config", "-c", script],
-        env=env,
-        cwd=cwd,
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
-    return [row.split("\t")[0] for row in done.stdout.splitlines()]
+def in_fish(lines, env, cwd):
+    """What fish offers for lines, by its own `complete --do-complete`."""
+    script = "_FABKIT_COMPLETE=fish_source fabkit | source\n"
+    script += "".join(f"echo NEXT; complete -C {shlex.quote(line)}\n" for line in lines)
+    return [[row.split("\t")[0] for row in part] for part in asked("fish", script, env, cwd)]
 
 
-def in_zsh(line, env, cwd):
-    """The line as zsh completes it when Tab is pressed at a terminal of its own."""
+def in_zsh(lines, env, cwd):
+    """The lines as zsh completes them when Tab is pressed at a terminal of its own."""
     import pty
 
     need("zsh")
@@ -101,56 +101,56 @@ def in_zsh(line, env, cwd):
         )
         os.write(terminal, start.encode())
         read_until(terminal, "ready")
-        os.write(terminal, f"{line}\t".encode())
-        shown = read_until(terminal, None)
+        shown = []
+        for line in lines:
+            # Control-U takes the completed line away again; what follows is said when it is done.
+            os.write(terminal, f'{line}\t\x15echo do""ne\n'.encode())
+            shown.append(read_until(terminal, "done"))
     finally:
         os.kill(pid, 9)
         os.waitpid(pid, 0)
         os.close(terminal)
-    plain = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]|[\x07\x08\r]", "", shown)
-    return re.split(r"\s+", plain)
+    hidden = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]|[\x07\x08\r]")
+    return [re.split(r"\s+", hidden.sub("", text)) for text in shown]
 
 
 def read_until(terminal, mark):
-    """What the terminal shows until ``mark`` comes, or until it stands still for a while."""
+    """What the terminal shows until ``mark`` comes."""
     shown, end = "", time.monotonic() + 60
-    quiet = 30 if mark else 6
-    while time.monotonic() < end and select.select([terminal], [], [], quiet)[0]:
-        shown += os.read(terminal, 65536).decode(errors="replace")
-        if mark and mark in shown:
-            break
+    while mark not in shown and time.monotonic() < end:
+        if select.select([terminal], [], [], 30)[0]:
+            shown += os.read(terminal, 65536).decode(errors="replace")
     return shown
 
 
-def offers(shell, line, home, tmp_path):
-    """What a shell offers for a line, without the kind that bash's function may keep."""
-    return {"bash": in_bash, "fish": in_fish, "zsh": in_zsh}[shell](line, home, tmp_path)
+def offers(shell, lines, home, tmp_path):
+    """What a shell offers for each line, without the kind that bash's function may keep."""
+    return {"bash": in_bash, "fish": in_fish, "zsh": in_zsh}[shell](lines, home, tmp_path)
 
 
 @pytest.mark.skipif(os.name != "posix", reason="shells of POSIX")
 @pytest.mark.parametrize("shell", ["bash", "fish"])
-@pytest.mark.parametrize(("line", "wanted"), ASKED)
-def test_words_are_completed(shell, line, wanted, home, tmp_path):
+def test_words_are_completed(shell, home, tmp_path):
     """Commands, options, ids, choices and colours are offered by the shell itself."""
-    assert wanted in offers(shell, line.format(package="small"), home, tmp_path)
-
-
-@pytest.mark.skipif(os.name != "posix", reason="shells of POSIX")
-def test_words_are_completed_in_zsh(home, tmp_path):
-    """One id typed at a terminal becomes whole."""
-    line = "fabkit check small --only hole/ring-b"
-    assert "hole/ring-broken" in offers("zsh", line, home, tmp_path)
+    lines = [line.format(package="small") for line, _ in ASKED]
+    offered = offers(shell, lines, home, tmp_path)
+    for (line, wanted), found in zip(ASKED, offered, strict=True):
+        assert wanted in found, line
 
 
 @pytest.mark.skipif(os.name != "posix", reason="shells of POSIX")
 @pytest.mark.parametrize("shell", ["bash", "fish", "zsh"])
 def test_layers_and_files_are_completed(shell, home, tmp_path):
-    """Layers are those of the package on the line; a package is a file or folder."""
+    """Layers are those of the package on the line; a package is a file or folder; ids are rules."""
     (tmp_path / "my-house.toml").write_text("")
-    layers = offers(shell, "fabkit sheet layer small --layer bottom", home, tmp_path)
+    lines = ["fabkit sheet layer small --layer bottom", "fabkit house my-ho"]
+    if shell == "zsh":
+        lines.append("fabkit check small --only hole/ring-b")
+    layers, files, *ids = offers(shell, lines, home, tmp_path)
     assert any(row.startswith("bottom") for row in layers)
     if shell != "bash":  # bash itself adds files, after the function has asked it to
-        assert "my-house.toml" in offers(shell, "fabkit house my-ho", home, tmp_path)
+        assert "my-house.toml" in files
+    assert all("hole/ring-broken" in rules for rules in ids)
 
 
 def test_nets_are_completed():

@@ -80,7 +80,7 @@ boxes = st.tuples(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(st.lists(boxes, min_size=2, max_size=12))
 def test_smallest_gap_is_shapelys_distance(rows):
     """Over random turned boxes the smallest gap below the reach is the least distance."""
@@ -132,7 +132,7 @@ def test_thin_out_keeps_the_first_of_each_cluster():
     assert thin_out(x, np.zeros(4), 0.5).tolist() == [0, 2, 3]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(
     st.lists(st.tuples(st.floats(-3, 3), st.floats(-3, 3)), max_size=60),
     st.sampled_from([0.1, 0.5, 1.0, 7.0]),

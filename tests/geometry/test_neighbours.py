@@ -90,7 +90,7 @@ def test_near_one_point():
         )
     )
 )
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 def test_groups(graph):
     """Groups are the connected components, numbered by their first nodes."""
     count, edges = graph

@@ -32,7 +32,7 @@ def same(found, expected):
     assert shapely.get_num_geometries(found) == shapely.get_num_geometries(expected)
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(spots, st.booleans())
 def test_cutting_hole_by_hole(rows, square):
     """A plate less squares or discs, some over its edge, some touching: as one difference."""
@@ -41,7 +41,7 @@ def test_cutting_hole_by_hole(rows, square):
     same(pierce(plate, cuts), shapely.difference(plate, cuts))
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(spots, spots, st.booleans())
 def test_adding_hole_by_hole(holes, added, square):
     """Pads and spokes in the holes of a plate and over its edge: as one union."""

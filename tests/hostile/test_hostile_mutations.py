@@ -19,8 +19,8 @@ SEEDS = {
     name: [path.read_bytes() for path in sorted((CORPUS / name).iterdir())] for name in TARGETS
 }
 READERS = [name for name in TARGETS if name not in WHOLE_WAY]
-EXAMPLES = {"gerber": 80, "drill": 60, "drill-format": 40, "archive": 60, "chain": 6}
-USUAL = 150
+EXAMPLES = {"gerber": 50, "drill": 40, "drill-format": 25, "archive": 40, "chain": 5}
+USUAL = 75
 WORDS = [
     b"",
     b"\0",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import json
 import os
 import re
@@ -38,13 +39,26 @@ def record(path):
     return check_record(board, fabkit.check(board, house), house)
 
 
-@pytest.fixture
-def repository(tmp_path):
+@pytest.fixture(scope="module")
+def repository(tmp_path_factory):
     """A folder that looks like a repository, with packages two folders down."""
-    (tmp_path / ".git").mkdir()
+    folder = tmp_path_factory.mktemp("repository")
+    (folder / ".git").mkdir()
     for name in ("profile-crossing", "gap-small"):
-        shutil.copytree(DEFECTS / name, tmp_path / "boards" / name)
-    return tmp_path
+        shutil.copytree(DEFECTS / name, folder / "boards" / name)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def gap_small(repository):
+    """The verdict on a package with a gap that is too small."""
+    return record(repository / "boards" / "gap-small")
+
+
+@pytest.fixture
+def gap(gap_small):
+    """The same, to be changed."""
+    return copy.deepcopy(gap_small)
 
 
 def results_of(made):
@@ -52,10 +66,9 @@ def results_of(made):
     return sarif_log(made, version="1.0.0")["runs"][0]["results"]
 
 
-def test_every_sarif_result_has_a_file_and_a_line(repository):
+def test_every_sarif_result_has_a_file_and_a_line(repository, gap_small):
     """SARIF 2.1.0, 3.29 and 3.30: relative to the repository, to files that are there."""
-    for name in ("profile-crossing", "gap-small"):
-        made = record(repository / "boards" / name)
+    for made in (record(repository / "boards" / "profile-crossing"), gap_small):
         for result in results_of(made):
             for told in [*result["locations"], *result.get("relatedLocations", [])]:
                 place = told["physicalLocation"]
@@ -65,13 +78,12 @@ def test_every_sarif_result_has_a_file_and_a_line(repository):
                 assert 1 <= place["region"]["startLine"] <= lines
 
 
-def test_a_place_on_the_board_is_shown_on_its_layer(repository):
+def test_a_place_on_the_board_is_shown_on_its_layer(gap_small):
     """A gap between two tracks is shown on the copper of its side."""
-    made = record(repository / "boards" / "gap-small")
-    gap = next(r for r in results_of(made) if r["ruleId"] == "copper/gap-small")
+    gap = next(r for r in results_of(gap_small) if r["ruleId"] == "copper/gap-small")
     side = gap["locations"][0]["properties"]["side"]
     uri = gap["locations"][0]["physicalLocation"]["artifactLocation"]["uri"]
-    files = {f"boards/gap-small/{f['name']}": f for f in made["package"]["files"]}
+    files = {f"boards/gap-small/{f['name']}": f for f in gap_small["package"]["files"]}
     assert (files[uri]["kind"], files[uri]["side"]) == ("copper", side)
 
 
@@ -95,9 +107,11 @@ def test_outside_of_a_repository_paths_are_the_packages(tmp_path):
     assert '"uriBaseId": "PACKAGE"' in text
 
 
-def test_fingerprints_outlive_moved_lines(repository):
+def test_fingerprints_outlive_moved_lines(repository, tmp_path):
     """SARIF 2.1.0, 3.27.17: comments put in front move every line and no fingerprint."""
-    package = repository / "boards" / "profile-crossing"
+    (tmp_path / ".git").mkdir()
+    package = tmp_path / "boards"
+    shutil.copytree(repository / "boards" / "profile-crossing", package)
 
     def marks():
         return [r["partialFingerprints"]["fabkit/v1"] for r in results_of(record(package))]
@@ -118,13 +132,12 @@ def test_equal_findings_have_different_fingerprints():
     assert seen.of(finding) != seen.of(finding)
 
 
-def test_annotations_are_one_escaped_line_each(repository):
+def test_annotations_are_one_escaped_line_each(repository, gap):
     """File, line and title are properties; signs that would end them are escaped."""
-    made = record(repository / "boards" / "gap-small")
-    made["findings"][0]["message"] = "50 % too small,\nsee: here"
-    lines = render_annotations(made).splitlines()
+    gap["findings"][0]["message"] = "50 % too small,\nsee: here"
+    lines = render_annotations(gap).splitlines()
 
-    assert len(lines) == len(made["findings"])
+    assert len(lines) == len(gap["findings"])
     for line in lines:
         found = re.fullmatch(r"::(error|warning|notice) (file=[^:]*)::(.+)", line)
         assert found
@@ -136,9 +149,9 @@ def test_annotations_are_one_escaped_line_each(repository):
 
 
 @pytest.mark.parametrize("level", [Severity.ERROR, Severity.WARNING, Severity.NOTE, None])
-def test_junit_counts_what_the_verdict_counts(repository, level):
+def test_junit_counts_what_the_verdict_counts(gap_small, level):
     """Failures are the rules at or above the level; blind spots are skipped."""
-    made = record(repository / "boards" / "gap-small")
+    made = gap_small
     (suite,) = ET.fromstring(render_junit(made, fail_on=level))  # noqa: S314 -- our own text
     cases = suite.findall("testcase")
     ranks = {f["id"]: Severity[f["severity"].upper()] for f in made["findings"]}
@@ -157,11 +170,10 @@ def test_junit_counts_what_the_verdict_counts(repository, level):
     assert len(cases) == len(ranks) + sum(c["state"] != "found" for c in made["checks"])
 
 
-def test_junit_is_xml_whatever_the_files_say(repository):
+def test_junit_is_xml_whatever_the_files_say(gap):
     """XML 1.0, section 2.2: control characters of hostile names are replaced."""
-    made = record(repository / "boards" / "gap-small")
-    made["findings"][0]["message"] = "a\x1b[31m & <b> \x00"
-    text = render_junit(made, fail_on=Severity.NOTE)
+    gap["findings"][0]["message"] = "a\x1b[31m & <b> \x00"
+    text = render_junit(gap, fail_on=Severity.NOTE)
     messages = [f.get("message") for f in ET.fromstring(text).iter("failure")]  # noqa: S314
     assert "a·[31m & <b> ·" in messages
 

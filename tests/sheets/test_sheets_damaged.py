@@ -36,7 +36,7 @@ def refusal(act: Callable[[], object]) -> FabkitError | None:
 
 @pytest.mark.parametrize("kind", CASES)
 @given(data=st.data())
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=60, deadline=None)
 def test_damage_gives_our_error_or_a_sheet(kind: str, data: st.DataObject) -> None:
     """Any piece cut out, doubled or overwritten: read, or refused with file and line."""
     text, build = CASES[kind]
@@ -59,7 +59,7 @@ def test_damage_gives_our_error_or_a_sheet(kind: str, data: st.DataObject) -> No
 
 
 @given(st.text(max_size=60))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 def test_any_text_is_read_or_refused(text: str) -> None:
     """Text that is not ours is refused without a traceback."""
     error = refusal(lambda: parse_sheet(text, file="a.toml"))

@@ -186,9 +186,8 @@ def test_wrong_use(words, told):
 
 def test_carry_command(tmp_path):
     """`fabkit carry` prints both costs; CSV and JSON have the same lines."""
-    old, new = (DEMO / name for name in ("rev-a", "rev-b"))
-    sheets = DEMO
-    words = ["carry", old, new, "--parts", sheets / "parts.toml", "--house", sheets / "house.toml"]
+    half = FIXTURES / "pair" / "left"
+    words = ["carry", half, half, "--parts", DEMO / "parts.toml", "--house", DEMO / "house.toml"]
 
     told = json.loads(run(*words, "--json").output)
     table = run(*words).output

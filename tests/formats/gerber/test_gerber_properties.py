@@ -119,7 +119,7 @@ def test_repeats_are_copies(groups: list, nx: int, ny: int) -> None:
         assert getattr(one, name) == pytest.approx(getattr(other, name), abs=1e-9)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=75, deadline=None)
 @given(st.data())
 def test_spoiled_layers_never_raise(data: st.DataObject) -> None:
     """Whatever happens to a layer, reading it gives whole columns with places inside the file."""
@@ -134,7 +134,7 @@ def test_spoiled_layers_never_raise(data: st.DataObject) -> None:
     examine(file, raw)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=75, deadline=None)
 @given(st.binary(max_size=300), st.booleans())
 def test_arbitrary_bytes_never_raise(raw: bytes, headed: bool) -> None:
     """Any bytes at all, also behind a proper header, are read without an exception."""
