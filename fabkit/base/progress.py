@@ -27,6 +27,11 @@ def listening(hear: Hear) -> Iterator[None]:
         _listeners.remove(hear)
 
 
+def hush() -> None:
+    """Let nobody hear counts in this process any more."""
+    _listeners.clear()
+
+
 def counting(items: Iterable[T], of: int, noun: str) -> Iterator[T]:
     """Give items one by one, and let listeners hear how many were done.
 

@@ -42,6 +42,11 @@ def note_in(notice: Notice, left_out: dict[str, str]) -> None:
     _left_out.update(left_out)
 
 
+def leave_unnoticed() -> None:
+    """Write no step of this process any more: another one writes its own there."""
+    _notice.clear()
+
+
 def at(words: str) -> None:
     """Note which stage of the whole work is reached."""
     with _lock:

@@ -15,6 +15,7 @@ from fabkit.base.tables import Record
 from fabkit.checks.thickness import judge_thicknesses
 from fabkit.outputs import money, records
 from fabkit.outputs.archive import Packed
+from fabkit.outputs.beside import beside
 from fabkit.outputs.drawings import (
     SheetChoice,
     build_sheet,
@@ -70,36 +71,29 @@ def write_order(
     with new_folder(folder, replace=replace) as part:
         desk = _Desk(part, tell)
         boards, zips = [], []
-        for number, judged in enumerate(contents.boards):
-            keyboard = costs["boards"][number]
-            name = judged.ordered.name
-            stem = stem_of(contents.order, judged.ordered)
-            prefix = f"{stem}-" if len(contents.boards) > 1 else ""
-            desk.put(f"findings of {name}", partial(_findings_files, contents, judged), prefix)
-            if judged.mended is not None:
-                mended = partial(mended_files, judged.mended)
-                desk.put(f"what was mended of {name}", mended, prefix)
-            desk.put(f"pictures of {name}", partial(_picture_files, contents, judged), prefix)
-            for sheet, choice in counting(_SHEETS.items(), len(_SHEETS), "sheets"):
-                drawn = partial(_sheet_files, contents, judged, sheet, choice)
-                desk.put(f"{sheet} sheet of {name}", drawn, prefix)
-            tell(f"packing {name}")
-            target = part / f"{stem}.zip"
-            record, packed = _pack(contents, number, target, keyboard)
-            boards.append(record)
-            zips.append(packed and with_fields(packed, path=folder / target.name))
-        desk.put("parts", lambda: money.parts_files(contents.bill))
-        desk.put("costs", lambda: money.cost_files(contents.costs))
-        desk.put("workbook and chart of costs", lambda: _workbook_files(contents))
-        desk.put("paper template", lambda: _paper_files(contents))
-        desk.put("wiring", lambda: _wiring_files(contents))
-        compared = contents.compared
-        if compared is not None:
-            desk.put("what changed", lambda: _change_files(compared))
-        desk.put(
-            "report",
-            lambda: {"report.html": render_report(contents, bill, costs, boards).encode()},
-        )
+        with beside(lambda: _draw_apart(contents, part)) as is_done:
+            for number, judged in enumerate(contents.boards):
+                keyboard = costs["boards"][number]
+                name, prefix = judged.ordered.name, _prefix(contents, judged)
+                desk.put(f"findings of {name}", partial(_findings_files, contents, judged), prefix)
+                if judged.mended is not None:
+                    mended = partial(mended_files, judged.mended)
+                    desk.put(f"what was mended of {name}", mended, prefix)
+                drawn = partial(_picture_files, contents, judged, "svg")
+                desk.put(f"vector pictures of {name}", drawn, prefix)
+                tell(f"packing {name}")
+                target = part / f"{stem_of(contents.order, judged.ordered)}.zip"
+                record, packed = _pack(contents, number, target, keyboard)
+                boards.append(record)
+                zips.append(packed and with_fields(packed, path=folder / target.name))
+            desk.put("parts", lambda: money.parts_files(contents.bill))
+            desk.put("costs", lambda: money.cost_files(contents.costs))
+            desk.put(
+                "report",
+                lambda: {"report.html": render_report(contents, bill, costs, boards).encode()},
+            )
+            if not is_done():
+                _draw(contents, desk)
         manifest = {**_manifest(contents, boards, part, costs), "lost": desk.lost}
         (part / MANIFEST).write_bytes(to_document("order", manifest).encode())
     return OrderResult(
@@ -112,6 +106,36 @@ def write_order(
         wiring=contents.wiring,
         manifest=manifest,
     )
+
+
+def _draw(contents: OrderContents, desk: _Desk) -> None:
+    """Put down what needs neither zips nor the report: about half of the work."""
+    for judged in contents.boards:
+        name, prefix = judged.ordered.name, _prefix(contents, judged)
+        drawn = partial(_picture_files, contents, judged, "png")
+        desk.put(f"pictures of {name}", drawn, prefix)
+        for sheet, choice in counting(_SHEETS.items(), len(_SHEETS), "sheets"):
+            drawn = partial(_sheet_files, contents, judged, sheet, choice)
+            desk.put(f"{sheet} sheet of {name}", drawn, prefix)
+    desk.put("workbook and chart of costs", lambda: _workbook_files(contents))
+    desk.put("paper template", lambda: _paper_files(contents))
+    desk.put("wiring", lambda: _wiring_files(contents))
+    compared = contents.compared
+    if compared is not None:
+        desk.put("what changed", lambda: _change_files(compared))
+
+
+def _draw_apart(contents: OrderContents, folder: Path) -> bool:
+    """Draw without a word; whether all of it could be drawn."""
+    desk = _Desk(folder, lambda _: None)
+    _draw(contents, desk)
+    return not desk.lost
+
+
+def _prefix(contents: OrderContents, judged: JudgedBoard) -> str:
+    """Give what begins the names of a board's files: nothing where there is one board."""
+    stem = stem_of(contents.order, judged.ordered)
+    return f"{stem}-" if len(contents.boards) > 1 else ""
 
 
 class _Desk:
@@ -155,8 +179,8 @@ def _findings_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, b
     }
 
 
-def _picture_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, bytes]:
-    return picture_files(judged.board, _look(contents), formats=("png", "svg"))
+def _picture_files(contents: OrderContents, judged: JudgedBoard, kind: str) -> dict[str, bytes]:
+    return picture_files(judged.board, _look(contents), formats=(kind,))
 
 
 def _sheet_files(
