@@ -59,7 +59,8 @@ def painting_strokes(case: Case, layer: int) -> Bools:
     drawn = np.isin(objects.kind, (Kind.DRAW, Kind.ARC)) & objects.dark
     heaps = case.shared(heaps_of)[layer]
     rows = np.concatenate([np.empty(0, np.int64), *heaps])
-    tools = len(case.board.copper[layer].file.apertures)
+    # One at least, for a layer of regions alone has none.
+    tools = max(1, len(case.board.copper[layer].file.apertures))
     used = np.bincount(objects.aperture[drawn], minlength=tools)
     paints = np.bincount(objects.aperture[rows], minlength=tools) > MOSTLY * used.clip(1)
     return np.asarray(drawn & paints[np.where(drawn, objects.aperture, 0)])

@@ -322,6 +322,8 @@ def find_fit(
 
     A shift alone is tried first, then a mirror and quarter turns, then units and digits.
     """
+    if not len(points) or not len(reference):
+        return None
     index = SpotIndex(reference, FIT_MM)
     sample = points[:: -(-len(points) // _SAMPLE) or 1]
     before = index.share(sample)

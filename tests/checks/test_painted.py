@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
-from fabkit.checks.painted import STROKES, _side_by_side
+from fabkit.checks.painted import STROKES, _side_by_side, painting_strokes
+from fabkit.formats.gerber.reader import read
 
 WIDTH = 0.2
 
@@ -56,3 +59,12 @@ def test_a_hundred_thousand_strokes_on_one_spot_are_told_quickly():
     level = np.random.default_rng(1).random(100_000) * 10 * WIDTH
 
     assert heaps(0, 5, level) == [100_000]
+
+
+def test_a_layer_of_regions_alone_has_no_painting_stroke():
+    """It has no aperture either."""
+    body = "%FSLAX46Y46*%%MOMM*%G36*X0Y0D02*G01*X9000000D01*Y9000000D01*X0Y0D01*G37*M02*"
+    file = read(body.encode(), name="top.gbr")
+    layer = SimpleNamespace(file=file)
+    case = SimpleNamespace(board=SimpleNamespace(copper=(layer,)), shared=lambda find: find(case))
+    assert painting_strokes(case, 0).tolist() == [False]

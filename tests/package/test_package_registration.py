@@ -265,3 +265,9 @@ def test_a_drill_format_stated_beside_the_file() -> None:
     assert [p.message for p in made.problems if p.id == "drill/format-from-sibling"] == [
         "read as millimetres, 3.3, trailing zeros written, as nc.txt states"
     ]
+
+
+@pytest.mark.parametrize(("points", "reference"), [(0, 3), (3, 0)])
+def test_nothing_is_laid_on_nothing(points, reference):
+    """A damaged file may leave nothing to compare: no fit, no error."""
+    assert find_fit(np.zeros((points, 2)), np.ones((reference, 2))) is None
