@@ -188,14 +188,14 @@ def join_stretches(distance: Floats, middle: Floats) -> tuple[Floats, Floats]:
     off = np.hypot(*(middle - centre[label]).T)
     nearest = np.lexsort((off, label))
     nearest = nearest[np.unique(label[nearest], return_index=True)[1]]
-    # Around a small cut-out it would be the middle of the cut-out.
-    bent = (off[nearest] > COINCIDENT_MM) & ((high - low).min(axis=1) > COINCIDENT_MM)
-    bent |= off[nearest] > SAME_STRETCH_MM
+    bent = off[nearest] > SAME_STRETCH_MM
     value, spot = distance[first], np.where(bent[:, None], middle[nearest], centre)
     order = np.lexsort((spot[:, 1], spot[:, 0], value))
-    value, spot = value[order], spot[order]
-    rows = thin_out(spot[:, 0], spot[:, 1], SAME_STRETCH_MM)
-    return value[rows], spot[rows]
+    order = order[thin_out(spot[order, 0], spot[order, 1], SAME_STRETCH_MM)]
+    # Around a small cut-out the middle is in the cut-out: there, too, the member next to it.
+    around = (off[nearest] > COINCIDENT_MM) & ((high - low).min(axis=1) > COINCIDENT_MM)
+    spot[around] = middle[nearest[around]]
+    return value[order], spot[order]
 
 
 SCORE_NEAR: Final = load_rule("copper/score-near")

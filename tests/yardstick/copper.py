@@ -226,7 +226,19 @@ def _holed(parcel: Parcel, side: str | None = None) -> list[Pad]:
         and hole.plated
         and hole.diameter > 0.55
         and not _poured(parcel, *p.at)
+        and not _covered(parcel, p)
     ]
+
+
+def _covered(parcel: Parcel, pad: Pad) -> bool:
+    """Whether another pad of the face reaches over the middle of this one."""
+    return any(
+        other.file == pad.file
+        and other.mark.span != pad.mark.span
+        and abs(other.mark.x - pad.mark.x) <= other.box[0] / 2
+        and abs(other.mark.y - pad.mark.y) <= other.box[1] / 2
+        for other in parcel.pads
+    )
 
 
 def _surface(parcel: Parcel) -> list[Pad]:
@@ -236,8 +248,8 @@ def _surface(parcel: Parcel) -> list[Pad]:
         for p in parcel.pads
         if spot(*p.at) not in parcel.hole_spots
         and parcel.openings[p.side].get(spot(*p.at))
-        and sum(other.side == p.side for other in parcel.pads_at[spot(*p.at)]) == 1
         and not _poured(parcel, *p.at)
+        and not _covered(parcel, p)
     ]
 
 

@@ -48,6 +48,10 @@ _WORDS = (
 )
 
 
+_DRAWN = r"placement|assembly|component|cent(er|re)s|che?c?k|notes|drawing"
+"""Words of drawings that name a face, too."""
+
+
 @dataclass(frozen=True)
 class Role:
     """What a file is: its kind, its side, and for drills whether its holes are plated."""
@@ -363,6 +367,8 @@ def role_of(name: str, text: str) -> Role | None:
     if extension in _EXTENSIONS:
         return Role(*_EXTENSIONS[extension])
     plain = re.sub(r"\.\w+$", "", stem.lower())
+    if re.search(_DRAWN, plain):
+        return None
     for kind, words in _WORDS:
         if re.search(words, plain):
             side = next((s for s in SIDES if s in plain), "")
