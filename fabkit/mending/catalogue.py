@@ -24,12 +24,19 @@ MAKERS: Final[Mapping[str, Maker]] = {
     "stray-marks": outline.take_out_strays,
     "bare-rims": copper.take_out_rims,
     "copper-edge": printed.pull_back_pours,
+    "slivers": copper.cut_slivers,
     "teardrops": copper.add_teardrops,
     "mask-margin": printed.grow_openings,
     "legend-width": printed.widen_legend,
     "legend-clip": printed.clip_legend,
 }
 """Corrections that change what is drawn or drilled; the others are made by writing the set."""
+
+BETWEEN_LAYERS: Final = (
+    *("profile-elsewhere", "stray-marks", "bare-rims", "copper-edge", "teardrops"),
+    *("mask-margin", "legend-clip"),
+)
+"""Corrections that take one layer, the profile or the holes as the measure of another."""
 
 
 def can_mend(rule: str) -> bool:

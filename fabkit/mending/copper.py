@@ -25,6 +25,8 @@ _NARROWER: Final = 0.8
 """A track as wide as this share of its pad needs no teardrop."""
 _SWEEP: Final = 0.9
 """Radius of a teardrop in the pad, as a share of the pad's own: it must not widen the pad."""
+_SLIVER_SHARE: Final = 2.0
+"""Area of a sliver at least, in squares of the least width: smaller ones are mere corners."""
 _SHORTEST_MM: Final = 0.1
 
 
@@ -63,6 +65,44 @@ def take_out_rims(draft: Draft) -> Iterator[Deed]:
             count=len(gone),
             places=middles(shapes[gone]),
             claim=shapely.union_all(shapes[gone]),
+        )
+
+
+def cut_slivers(draft: Draft) -> Iterator[Deed]:
+    """Clear tongues of pours that are thinner than the house holds, and lead nowhere."""
+    least = draft.house.limit("sliver_mm").value
+    reach = least / 2 - CHORD_ERROR_MM
+    for name, file, gerber in layers_of(draft, RoleKind.COPPER):
+        o = gerber.objects
+        if not ((o.kind == Kind.REGION) & o.dark).any():
+            continue
+        image = gerber.image
+        core = shapely.buffer(
+            shapely.buffer(image, -reach, join_style="mitre"), reach, join_style="mitre"
+        )
+        drawn = object_shapes(gerber, np.flatnonzero((o.kind != Kind.REGION) & o.dark))
+        thin = polygons_in(shapely.difference(image, shapely.buffer(core, CHORD_ERROR_MM)))
+        thin = thin[shapely.area(thin) > _SLIVER_SHARE * least**2]
+        if not len(thin):
+            continue
+        # What a track or pad draws is no sliver of a pour; what joins two pieces leads somewhere.
+        tracked = np.zeros(len(thin), np.bool_)
+        if len(drawn):
+            tracked[shapely.STRtree(drawn).query(thin, predicate="intersects")[0]] = True
+        ends = shapely.intersection(shapely.buffer(thin, 3 * CHORD_ERROR_MM), core)
+        lone = shapely.get_num_geometries(ends) == 1
+        rows = np.flatnonzero(~tracked & lone & draft.allowed(thin))
+        if not len(rows):
+            continue
+        areas = shapely.buffer(thin[rows], 2 * CHORD_ERROR_MM, quad_segs=2)
+        draft.files[name] = replace(file, content=with_areas(gerber, areas, dark=False))
+        yield Deed(
+            correction="slivers",
+            file=name,
+            words=f"{counted(len(rows), 'sliver')} of pours cut off",
+            count=len(rows),
+            places=middles(thin[rows]),
+            claim=shapely.union_all(areas),
         )
 
 

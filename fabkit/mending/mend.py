@@ -11,13 +11,25 @@ from fabkit.board.model import Board
 from fabkit.checks.judging import check
 from fabkit.checks.model import CheckOptions, CheckResult
 from fabkit.compare.findings import compare_findings
-from fabkit.mending.catalogue import MAKERS, choose
+from fabkit.mending.catalogue import BETWEEN_LAYERS, MAKERS, choose
 from fabkit.mending.model import Deed, Draft, Mended
 from fabkit.mending.proof import Proof, places_of_new, prove
 from fabkit.mending.writing import Written, form_words, refuse_unreadable, write_draft
 from fabkit.package.rules import MIRRORED, SCALED, SHIFTED
 from fabkit.sheets.house import House, load_house
 
+_UNSURE: Final = frozenset(
+    {
+        "register/no-fit",
+        "register/off-profile",
+        "package/file-out-of-place",
+        "package/doubled-role",
+        "package/same-image",
+        "mask/inverted",
+        "profile/misplaced",
+    }
+)
+"""Findings by which a layer may not be what it is taken for, or not lie where it should."""
 _ATTEMPTS: Final = 3
 """How often corrections are made anew around the findings they would bring about."""
 _LAID = frozenset({SHIFTED.id, MIRRORED.id, SCALED.id})
@@ -84,6 +96,9 @@ def mend(
     tell("checking")
     found = check(board, house, options=options.judged)
     makers = [name for name in MAKERS if name in chosen]
+    unsure = sorted(_UNSURE & {f.id for f in found})
+    if unsure:
+        makers = [name for name in makers if name not in BETWEEN_LAYERS]
 
     def judged(draft: Draft) -> tuple[Draft, Written, CheckResult, Proof]:
         tell("writing and reading back")
@@ -94,6 +109,9 @@ def mend(
         )  # fmt: skip
 
     start = Draft(board, house, {file.name: file for file in board.package.files})
+    for name in BETWEEN_LAYERS if unsure else ():
+        if name in chosen:
+            start.refuse(name, "", f"the layers may not belong together as they lie: {unsure[0]}")
     for _ in range(_ATTEMPTS):
         draft = start.copy()
         for name in makers:

@@ -31,9 +31,10 @@ _PRINTED: Final = (RoleKind.COPPER, RoleKind.MASK, RoleKind.PASTE, RoleKind.LEGE
 
 
 def layers_of(draft: Draft, *kinds: RoleKind) -> Iterator[tuple[str, PackageFile, GerberFile]]:
-    """Layers of some kinds, by name."""
+    """Layers of some kinds, by name; those that show what is absent are left alone."""
+    negative = {layer.file.name for layer in draft.board.layers if layer.negative}
     for name, file in list(draft.files.items()):
-        if file.role.kind in kinds and file.gerber is not None:
+        if file.role.kind in kinds and file.gerber is not None and name not in negative:
             yield name, file, file.gerber
 
 

@@ -373,3 +373,25 @@ def test_rims_and_teardrops() -> None:
     assert 0.2 < added < 0.6
     top = mended.after.copper[0].file
     assert {s.get(".N") for s in top.attribute_sets if s} == {("A",), ("B",), ("C",)}
+
+
+def test_layers_that_may_not_belong_together_are_no_measure() -> None:
+    """A mask that shows what it covers bares no pads: the legend is left alone."""
+    cover = "G36*\nX0Y0D02*\nX30000000Y0D01*\nX30000000Y20000000D01*\nX0Y20000000D01*\nX0Y0D01*\n"
+    cover += "G37*\n%LPC*%\n" + pads(2.1)
+    mended = mend(board_of(mask_top=layer("Soldermask,Top", cover, "Negative")))
+    assert "legend-clip" not in deeds(mended)
+    assert "mask/inverted" in next(n.reason for n in mended.left if n.correction == "legend-clip")
+
+
+def test_slivers_are_cut_off() -> None:
+    """A tongue 0.06 mm wide goes; one that joins two pieces of the pour stays."""
+    left, right = [(10, 2), (14, 2), (14, 4)], [(16, 4), (16, 2), (20, 2), (20, 8), (16, 8)]
+    bridge, tongue = [(16, 4.06), (14, 4.06), (14, 8)], [(12, 8), (12, 9.5), (11.94, 9.5)]
+    corners = [*left, *right, *bridge, *tongue, (11.94, 8), (10, 8), (10, 2)]
+    (x, y), *rest = [(round(a * 1e6), round(b * 1e6)) for a, b in corners]
+    pour = f"G36*\nX{x}Y{y}D02*\n" + "".join(f"X{a}Y{b}D01*\n" for a, b in rest) + "G37*\n"
+    board = board_of(copper_bottom=layer("Copper,L2,Bot", pads(2) + pour))
+    mended = mend(board, options=MendOptions(asked=("slivers",)))
+    assert deeds(mended) == {"slivers": 1}
+    assert changed(mended) == {"bottom copper": (0, pytest.approx(1.5 * 0.06, abs=3e-3))}

@@ -93,6 +93,7 @@ CALLS = {
     "wiring matrix": ["wiring", FIXTURES / "linnet"],
     "compare": ["compare", DEMO.parent / "rev-a", DEMO, "--expect", "meant.toml"],
     "carry": ["carry", DEMO.parent / "rev-a", DEMO],
+    "mend": ["mend", FIXTURES / "defects/legend-on-pad", "--out", "mended.zip"],
     "pack": ["pack", FIXTURES / "defects/clean", "--out", "zip"],
     "order": ["order", FIXTURES / "pair/order.toml", "--out", "folder"],
     "preview": ["preview", FIXTURES / "card", "--out", "pictures", "--scale", "2"],
