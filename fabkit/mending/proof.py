@@ -181,14 +181,30 @@ _READING: Final = frozenset({"gerber", "drill", "package", "job", "register"})
 """Groups on the form of files."""
 
 
+BY_FUNCTION: Final = frozenset(
+    {
+        "gerber/profile-content",
+        "gerber/drawing-in-data",
+        "gerber/negative-copper",
+        "gerber/positive-mask",
+        "gerber/drill-shape",
+        "gerber/drill-clear",
+    }
+)
+"""Rules that are only asked of files which state what they are: now that they do, what the source
+itself draws comes to light."""
+
+
 def _findings(before: CheckResult, after: CheckResult) -> Iterator[str]:
     """Rules that are broken now and were not, or in more places."""
     one, two = (Counter(_broken(result)) for result in (before, after))
     for rule, count in sorted(two.items()):
-        if count > one[rule] and (not one[rule] or rule.partition("/")[0] not in _READING):
-            yield (
-                f"{rule} is new" if not one[rule] else f"{rule} in {count - one[rule]} more places"
-            )
+        if rule in BY_FUNCTION:
+            continue
+        if not one[rule]:
+            yield f"{rule} is new"
+        elif count > one[rule] and rule.partition("/")[0] not in _READING:
+            yield f"{rule} in {count - one[rule]} more places"
 
 
 def places_of_new(before: CheckResult, after: CheckResult) -> list[tuple[float, float]]:

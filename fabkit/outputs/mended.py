@@ -12,6 +12,7 @@ from fabkit.board.build import build_board
 from fabkit.compare.boards import compare_boards
 from fabkit.mending.catalogue import load_corrections
 from fabkit.mending.model import LayerProof, Mended
+from fabkit.mending.proof import BY_FUNCTION
 from fabkit.outputs.archive import write_archive
 from fabkit.outputs.comparison import compare_record
 from fabkit.outputs.json import to_document
@@ -94,6 +95,7 @@ def mended_record(mended: Mended) -> Record:
             "pads_joined_as_before": mended.pads,
             "findings_gone": [finding_record(f) for f in mended.ended],
             "findings_same": mended.findings.same,
+            "now_judged": sorted({f.id for f in mended.findings.new} & BY_FUNCTION),
         },
     }
 
@@ -154,6 +156,9 @@ def proof_lines(proof: Record) -> list[str]:
     lines.append(f"{cuts} with place, size and plating as before")
     lines.append(f"{counted(proof['pads_joined_as_before'], 'pad')} joined as before")
     lines.append("no new finding")
+    if proof["now_judged"]:
+        rules = ", ".join(proof["now_judged"])
+        lines[-1] += f", but now that files state what they are, what they draw shows: {rules}"
     return lines
 
 

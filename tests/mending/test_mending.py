@@ -26,6 +26,7 @@ from fabkit.mending.draw import without
 from fabkit.mending.mend import MendOptions, mend
 from fabkit.mending.model import Deed, Draft, Mended
 from fabkit.mending.outline import layers_of
+from fabkit.outputs.mended import mended_record, proof_lines
 from fabkit.package.build import read_package
 from fabkit.package.model import Intake, Member, RoleKind
 from fabkit.rules import load_rules
@@ -382,6 +383,16 @@ def test_layers_that_may_not_belong_together_are_no_measure() -> None:
     mended = mend(board_of(mask_top=layer("Soldermask,Top", cover, "Negative")))
     assert "legend-clip" not in deeds(mended)
     assert "mask/inverted" in next(n.reason for n in mended.left if n.correction == "legend-clip")
+
+
+def test_what_a_stated_function_brings_to_light() -> None:
+    """A flash in a profile that did not say what it is: mended, and said."""
+    body = OUTLINE + "%ADD12C,2*%\nD12*\nX15000000Y10000000D03*\n"
+    plain = layer("Profile,NP", body).replace(b"%TF.FileFunction,Profile,NP*%\n", b"")
+    mended = mend(board_of(profile=plain))
+    proof = mended_record(mended)["proof"]
+    assert proof["now_judged"] == ["gerber/profile-content"]
+    assert "gerber/profile-content" in proof_lines(proof)[-1]
 
 
 def test_slivers_are_cut_off() -> None:
