@@ -11,6 +11,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Floats, Ints
+from fabkit.base.errors import TooHeavy
 from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
 from fabkit.board.connectivity import pieces_at
@@ -20,7 +21,7 @@ from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, PlaceOf, at_rows, group, judge
 from fabkit.geometry.facing import facets_of
-from fabkit.geometry.neighbours import label_groups
+from fabkit.geometry.neighbours import label_groups, squares_of
 from fabkit.rules import load_rule
 
 CUSP_MM: Final = 0.3
@@ -38,6 +39,9 @@ BREAK_REACH_MM: Final = 0.5
 
 BREAK_ROW: Final = 3
 """Fewer small holes side by side are no row to break at."""
+
+MOST_PAIRS: Final = 8_000_000
+"""More pairs of holes in one square are not measured: some ten seconds, half a gigabyte."""
 
 WALL: Final = load_rule("hole/wall-thin")
 DUPLICATE: Final = load_rule("hole/duplicate")
@@ -62,8 +66,21 @@ class Walls:
 
 
 def find_walls(cuts: Cuts, reach_mm: float) -> Walls:
-    """Walls thinner than ``reach_mm`` between all holes and slots, exact for round holes."""
+    """Walls thinner than ``reach_mm`` between all holes and slots, exact for round holes.
+
+    Raises
+    ------
+    TooHeavy
+        Millions of pairs lie upon each other.
+    """
     shapes = cuts.shapes
+    middles = np.column_stack((cuts.x, cuts.y))
+    known = cuts.width[np.isfinite(cuts.width)]
+    pitch = reach_mm + (float(np.median(known)) if len(known) else 0.0)
+    pairs = int((squares_of(middles, pitch)[1] ** 2).sum())
+    if pairs > MOST_PAIRS:
+        near = f"more than {pairs // 2:,} pairs of them lie near each other"
+        raise TooHeavy(f"walls between {len(shapes):,} holes", near)
     left, right = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=reach_mm)
     keep = left < right
     left, right = left[keep], right[keep]

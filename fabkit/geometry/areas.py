@@ -20,7 +20,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Floats, Ints, Shapes
-from fabkit.geometry.neighbours import label_groups
+from fabkit.geometry.neighbours import label_groups, squares_of
 
 _FEW: Final = 64
 """Fewer shapes are united at once."""
@@ -118,9 +118,7 @@ def _squares(shapes: Shapes) -> tuple[Ints, Ints]:
     """
     box = shapely.bounds(shapes)
     pitch = max(float(np.median(box[:, 2:] - box[:, :2])), _LEAST_PITCH_MM) if len(box) else 1.0
-    column, row = np.floor((box[:, :2] + box[:, 2:]) / 2 / pitch).T.astype(np.int64)
-    _, number, count = np.unique(column * 2**32 + row, return_inverse=True, return_counts=True)
-    return number, count
+    return squares_of((box[:, :2] + box[:, 2:]) / 2, pitch)
 
 
 def _thinned(shapes: Shapes) -> Shapes:

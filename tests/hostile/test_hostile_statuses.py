@@ -12,7 +12,9 @@ from pathlib import Path
 import pytest
 import shapely
 from click.testing import CliRunner
+from fuzz.tiny_board import FILES
 
+from fabkit import CheckOptions, build_board, check, open_package
 from fabkit.base.errors import FabkitError, LimitExceeded, SheetError, UnreadableInput
 from fabkit.cli.group import cli
 from fabkit.demo import FOLDER
@@ -117,3 +119,15 @@ def test_without_docstrings(tmp_path: Path) -> None:
         cwd=tmp_path,
     )
     assert done.returncode == 0, done.stderr
+
+
+def test_holes_upon_each_other_by_the_thousand(tmp_path: Path) -> None:
+    """Their pairs are counted before they are listed: the check is too heavy, at once."""
+    for name, data in FILES.items():
+        (tmp_path / name).write_bytes(data)
+    hits = "".join(f"X5.{n:04d}Y5.0\n" for n in range(5000))
+    (tmp_path / "tiny-plated.drl").write_text(f"M48\nMETRIC\nT1C0.300\n%\nG05\nT1\n{hits}M30\n")
+    options = CheckOptions(only=("hole/spacing",))
+    result = check(build_board(open_package(tmp_path)), options=options)
+    assert "5,000 holes" in result.outcomes[0].reason
+    assert result.exit_status(None) == 2
