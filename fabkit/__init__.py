@@ -96,6 +96,7 @@ PUBLIC = {
     "panel": "outputs.panel",
     "PanelOptions": "panels.build",
     "PanelPlan": "panels.build",
+    "PanelPrice": "outputs.panel",
     "PanelResult": "outputs.panel",
     "order": "outputs.ordering",
     "OrderResult": "outputs.model",

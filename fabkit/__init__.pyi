@@ -46,6 +46,7 @@ from fabkit.outputs.model import JudgedBoard as JudgedBoard
 from fabkit.outputs.model import OrderResult as OrderResult
 from fabkit.outputs.ordering import order as order
 from fabkit.outputs.pack import pack as pack
+from fabkit.outputs.panel import PanelPrice as PanelPrice
 from fabkit.outputs.panel import PanelResult as PanelResult
 from fabkit.outputs.panel import panel as panel
 from fabkit.outputs.papers import PackOptions as PackOptions

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import click
+
 from fabkit.cli import options, printing
 from fabkit.cli.bundles import argument, bundle, command, option
 from fabkit.cli.ordering import is_order, read_wanted
@@ -77,6 +79,7 @@ def run(asked: Asked) -> None:
 
     order = read_wanted(asked.given[0], asked.reading) if is_order(asked.given) else None
     houses = asked.house_files or (order.houses if order is not None else ())
+    house = fabkit.load_house(next(iter(houses), None))
     silenced = order.silenced if order is not None else ()
     with asked.reading.progress() as tell:
         done = fabkit.panel(
@@ -85,7 +88,7 @@ def run(asked: Asked) -> None:
             else asked.reading.boards(order, tell),
             asked.out,
             order=order,
-            house=fabkit.load_house(next(iter(houses), None)),
+            house=house,
             options=fabkit.PanelOptions(**vars(asked.made)),
             judged=fabkit.CheckOptions(
                 limit_class=asked.limit_class, silenced=(*silenced, *asked.silenced)
@@ -97,3 +100,5 @@ def run(asked: Asked) -> None:
         printing.print_json("panel", panel_record(done))
     else:
         print_panel(Terminal(), panel_record(done))
+        if house.notice:
+            click.echo(f"note: {house.notice}", err=True)

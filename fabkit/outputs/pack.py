@@ -43,15 +43,22 @@ from fabkit.package.reading import open_package
 from fabkit.sheets.house import House
 
 
-def refuse_errors(result: CheckResult) -> None:
+def refuse_errors(result: CheckResult, *, besides: frozenset[str] = frozenset()) -> None:
     """Refuse to pack what should not be ordered, unless every error is silenced with a reason.
+
+    Parameters
+    ----------
+    result
+        The verdict.
+    besides
+        Rules that are left to the designer all the same.
 
     Raises
     ------
     FindingsRefused
         An error was found that is not silenced.
     """
-    open_rules = sorted({f.id for f in result if f.severity is Severity.ERROR})
+    open_rules = sorted({f.id for f in result if f.severity is Severity.ERROR} - besides)
     if open_rules:
         raise FindingsRefused(
             f"not packed, because of errors: {', '.join(open_rules)}",

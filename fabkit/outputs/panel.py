@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from dataclasses import replace as with_fields
+from decimal import Decimal
 from pathlib import Path
 from typing import Final
 
@@ -13,6 +14,7 @@ import shapely
 
 from fabkit.base.columns import Floats, Shapes
 from fabkit.base.errors import OutputRefused, UsageError
+from fabkit.base.findings import Severity
 from fabkit.base.streams import STANDARD_STREAM
 from fabkit.base.tables import Record, Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
@@ -22,6 +24,8 @@ from fabkit.board.model import Board, Component
 from fabkit.board.single import cut_out, place_board
 from fabkit.checks.judging import check
 from fabkit.checks.model import CheckOptions, CheckResult
+from fabkit.costs.board_line import Job, Unpriced, board_elements, rates_of
+from fabkit.costs.facts import facts_from_board
 from fabkit.formats.drill.writer import write_drill
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.gerber.writer import write_gerber
@@ -42,7 +46,7 @@ from fabkit.panels import merging
 from fabkit.panels.build import PanelOptions, PanelPlan, plan_panel
 from fabkit.panels.model import Copy
 from fabkit.sheets.house import House, load_house
-from fabkit.sheets.order import Order
+from fabkit.sheets.order import BoardChoice, Order
 
 _EDGE_MM: Final = 0.002
 """Nearly straight corners are joined as an outline is read, which moves the edge by less."""
@@ -69,6 +73,8 @@ class PanelResult:
         The verdict on it.
     packed
         The zip.
+    prices
+        What panels cost at the house, and the same boards singly; empty where it has no prices.
     remarks
         What its designer should know.
     """
@@ -77,7 +83,29 @@ class PanelResult:
     board: Board
     result: CheckResult
     packed: Packed
+    prices: tuple[PanelPrice, ...]
     remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PanelPrice:
+    """Price of the board line of one way to order, without shipping and tax.
+
+    Parameters
+    ----------
+    way
+        ``on panels`` or ``one by one``.
+    pieces, boards
+        Pieces that are ordered, and boards they give.
+    amount, currency
+        In the currency of the house.
+    """
+
+    way: str
+    pieces: int
+    boards: int
+    amount: Decimal
+    currency: str
 
 
 def panel(
@@ -139,13 +167,15 @@ def panel(
         _refuse_difference(plan, again)
         tell("checking the panel")
         result = check(again, house, options=judged)
-        refuse_errors(result)
+        if any(finding.severity is Severity.ERROR for finding in result):
+            refuse_errors(result, besides=_left_to_designer(boards, house, judged))
         found.append((again, result))
 
     tell("writing the panel")
     sha256 = write_archive(target, contents, verify=verify, replace=replace)
     members = {member: digest(data) for member, data in contents.items()}
     again, result = found[0]
+    prices, unpriced = _prices(plan, again, boards, house, order)
     done = PanelResult(
         plan=plan,
         board=again,
@@ -159,12 +189,26 @@ def panel(
             sha256=sha256,
             contents_sha256=contents_digest(members),
         ),
-        remarks=remarks,
+        prices=prices,
+        remarks=(*remarks, *unpriced),
     )
     tell("drawing")
     write_file(beside[0], to_document("panel", panel_record(done)).encode(), replace=replace)
     write_file(beside[1], panel_picture(done), replace=replace)
     return done
+
+
+def _left_to_designer(
+    boards: Sequence[Board], house: House, judged: CheckOptions | None
+) -> frozenset[str]:
+    """Rules that the boards themselves break without an error.
+
+    What was inferred of a board, such as plating, is stated on its panel, and counts for more.
+    """
+    results = [check(board, house, options=judged) for board in boards]
+    errors = {f.id for result in results for f in result if f.severity is Severity.ERROR}
+    warnings = {f.id for result in results for f in result if f.severity is Severity.WARNING}
+    return frozenset(warnings - errors)
 
 
 def _wanted(
@@ -457,6 +501,53 @@ def _boxes_in(free: shapely.Geometry, wide: float, high: float) -> tuple[Shapes,
     return boxes[inside], at[inside]
 
 
+# What it costs
+
+
+def _prices(
+    plan: PanelPlan,
+    again: Board,
+    boards: Sequence[Board],
+    house: House,
+    order: Order | None,
+) -> tuple[tuple[PanelPrice, ...], tuple[str, ...]]:
+    """Price the least number of panels that may be ordered, and as many boards singly."""
+    choice = order.choice if order is not None else BoardChoice()
+    pieces = house.next_quantity(1)
+    counts = [sum(copy.board is board for copy in plan.copies) for board in boards]
+    several = sum(counts) > 1
+    panels = [
+        Job(
+            facts=facts_from_board(again),
+            quantity=pieces,
+            designs=len(boards),
+            panel=several,
+        )
+    ]
+    singly = [
+        Job(facts=facts_from_board(board), quantity=house.next_quantity(pieces * count))
+        for board, count in zip(boards, counts, strict=True)
+    ]
+    try:
+        rates = rates_of(house)
+        found = []
+        for way, jobs in (("on panels", panels), ("one by one", singly)):
+            terms = (e.value for job in jobs for e in board_elements(job, house, choice))
+            ordered = sum(job.quantity for job in jobs)
+            found.append(
+                PanelPrice(
+                    way=way,
+                    pieces=ordered,
+                    boards=ordered * sum(counts) if jobs is panels else ordered,
+                    amount=rates.currency.round(sum(terms, Decimal(0))),
+                    currency=rates.currency.code,
+                )
+            )
+    except Unpriced as error:
+        return (), (f"not priced: {error.message}",)
+    return tuple(found), ()
+
+
 # What is reported
 
 
@@ -498,6 +589,16 @@ def panel_record(done: PanelResult) -> Record:
         "tooling_holes": [{"x_mm": x, "y_mm": y} for x, y in plan.frame.tooling.tolist()],
         "fiducials": [{"x_mm": x, "y_mm": y} for x, y in plan.frame.fiducials.tolist()],
         "members": [{"name": n, "sha256": d} for n, d in sorted(done.packed.members.items())],
+        "prices": [
+            {
+                "way": price.way,
+                "pieces": price.pieces,
+                "boards": price.boards,
+                "amount": price.amount,
+                "currency": price.currency,
+            }
+            for price in done.prices
+        ],
         "remarks": list(done.remarks),
     }
 
@@ -541,6 +642,11 @@ def print_panel(console: Terminal, panel: Record) -> None:
         f"{counted(len(panel['boards']), 'board')} on {size}, {counted(len(panel['tabs']), 'tab')};"
         f" waste {100 * waste:.0f} %{beside}"
     )
+    for price in panel["prices"]:
+        of = f"{counted(price['pieces'], 'piece')}, {counted(price['boards'], 'board')}"
+        console.print(
+            f"{price['way']}: {of} at {price['amount']} {price['currency']}, boards alone"
+        )
     console.print(panel["verdict"], style="bold")
     console.print("upload: ", (panel["path"], "bold"), f" (SHA-256 {panel['sha256']})")
     for line in CAUTION.splitlines():

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import zipfile
 from dataclasses import replace
+from decimal import Decimal
 from pathlib import Path
 
 import numpy as np
@@ -174,6 +175,20 @@ def test_same_boards_give_the_same_bytes(made, halves):
     assert len(legend) == 1
     kept = {name: made.packed.members[name] for name in again.keys() - legend}
     assert kept == {name: again[name] for name in kept}
+
+
+def test_panels_are_priced_beside_single_boards(made):
+    # The bundled, invented card: 5 pieces of 82 x 99 mm at set-up 8.00, size 3.00, a further
+    # design 5.00, a panel 4.00, 0.55 for each dm2; singly two designs of 68 x 48.5 mm.
+    on_panels, singly = made.prices
+    area = Decimal("0.82") * Decimal("0.99") * 5 * Decimal("0.55")
+    alone = Decimal("0.68") * Decimal("0.485") * 5 * Decimal("0.55")
+    options = on_panels.amount - (Decimal("20.00") + area)
+    assert on_panels.boards == singly.boards == 10
+    # Colour and finish cost the same for each set of files.
+    assert singly.amount == pytest.approx(
+        2 * (Decimal("11.00") + alone + options), abs=Decimal("0.02")
+    )
 
 
 # What is refused
