@@ -42,6 +42,22 @@ _MADE = frozenset(
 _SOFTWARE = ("fabkit", "fabkit", VERSION)
 
 
+_LOST = frozenset(
+    {
+        *("gerber/image-negative", "gerber/aperture-undefined", "gerber/aperture-wrong"),
+        *("gerber/macro-unknown", "gerber/macro-expression", "gerber/macro-primitive"),
+        *("gerber/region-unbalanced", "gerber/block-unbalanced", "gerber/repeat-wrong"),
+        *("gerber/arc-broken", "gerber/arc-no-centre", "gerber/number-wrong"),
+        *("gerber/bare-coordinates", "gerber/unbalanced-percent"),
+        *("drill/drawn-holes", "drill/stored-pattern", "drill/axis-version"),
+        *("drill/compensation-used", "drill/compensation-while-cutting", "drill/block-delete"),
+        *("drill/tool-undefined", "drill/tool-without-diameter", "drill/hit-without-tool"),
+        *("drill/bad-number", "drill/repeat-order", "drill/rout-without-target"),
+    }
+)
+"""Findings of readers by which a file may mean more, or other things, than what was read of it."""
+
+
 @dataclass(frozen=True, slots=True)
 class Written:
     """The set as it will be written, and the board read back from it."""
@@ -72,6 +88,12 @@ def refuse_unreadable(board: Board) -> None:
             raise UnreadableInput(
                 f"{file.name} was not read to its end, so it cannot be written anew",
                 hint="Export it again; `fabkit check` shows what is wrong with it.",
+            )
+        lost = next((p for p in content.problems if p.id in _LOST), None)
+        if lost is not None:
+            raise UnreadableInput(
+                f"{file.name}: {lost.message} [{lost.id}], so a new file would not be the same",
+                hint="Mend that in the layout, and export again.",
             )
         if isinstance(content, DrillFile) and not content.format.certain:
             raise UnreadableInput(
@@ -126,13 +148,16 @@ def _attributes(file: PackageFile, stated: Mapping[str, tuple[str, ...]], copper
 ]:  # fmt: skip
     """File attributes with function and polarity by role."""
     function = tuple(function_of(file.role, copper).split(","))
+    # Of inner layers in unknown order none must be invented.
+    if file.role.kind is RoleKind.COPPER and file.role.inner and file.role.layer is None:
+        function = ("Other",)
     own = stated.get(".FileFunction", ())
     usual = "Negative" if file.role.kind is RoleKind.MASK else "Positive"
     # What a file states in full is kept: which inner layer, or which side of several.
     alike = own[:1] == function[:1] and len(own) >= len(function)
     kept = own if own and (alike or function[:1] == ("Other",)) else function
     return {
-        ".FileFunction": kept,
+        **({".FileFunction": kept} if kept != ("Other",) else {}),
         ".FilePolarity": stated.get(".FilePolarity", (usual,)),
         **{k: v for k, v in stated.items() if k not in (".FileFunction", ".FilePolarity")},
         ".GenerationSoftware": _SOFTWARE,
@@ -150,9 +175,8 @@ def _bytes(file: PackageFile, copper: int) -> bytes:
         raise UnreadableInput(f"{file.name} is neither a layer nor a drill file")
     stated = dict(content.attributes)
     if content.plated is not None:
-        stated = _attributes(file, stated, copper)
-        if stated[".FileFunction"][:1] != (("Plated",) if content.plated else ("NonPlated",)):
-            stated[".FileFunction"] = tuple(function_of(file.role, copper).split(","))
+        role = replace(file.role, plated=content.plated)
+        stated = _attributes(replace(file, role=role), stated, copper)
     return write_drill(replace(content, attributes=stated))
 
 
@@ -172,7 +196,7 @@ def _job(job: JobFile, draft: Draft, names: Mapping[str, str], copper: int) -> b
         entries.append(
             JobFileEntry(
                 path=names[name],
-                function=attributes[".FileFunction"],
+                function=attributes.get(".FileFunction", ()),
                 polarity=",".join(attributes[".FilePolarity"]),
             )
         )

@@ -406,3 +406,11 @@ def test_slivers_are_cut_off() -> None:
     mended = mend(board, options=MendOptions(asked=("slivers",)))
     assert deeds(mended) == {"slivers": 1}
     assert changed(mended) == {"bottom copper": (0, pytest.approx(1.5 * 0.06, abs=3e-3))}
+
+
+def test_what_was_not_read_is_not_written() -> None:
+    """A cutter compensation is no part of XNC: without it another edge would be cut."""
+    rout = "M48\n; #@! TF.FileFunction,NonPlated,1,2,NPTH\nMETRIC\nT1C1.000\n%\nT1\n"
+    rout += "G41\nG00X12.0Y8.0\nM15\nG01X16.0Y8.0\nM16\nG40\nM30\n"
+    with pytest.raises(UnreadableInput, match="drill/compensation-used"):
+        mend(board_of(tiny_npth__drl=rout))
