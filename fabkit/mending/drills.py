@@ -9,6 +9,7 @@ from typing import Final
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools, Floats
 from fabkit.base.units import counted
@@ -33,35 +34,57 @@ def drilled(draft: Draft) -> Iterator[tuple[str, PackageFile, DrillFile]]:
 
 
 def drill_once(draft: Draft) -> Iterator[Deed]:
-    """Keep one of several holes of the same place, diameter and plating."""
-    known: set[tuple[float, ...]] = set()
+    """Keep one of several holes, or straight slots, of the same place, diameter and plating."""
+    known: set[tuple[object, ...]] = set()
     for name, file, drill in drilled(draft):
-        again = np.zeros(len(drill.hits), np.bool_)
-        sizes = [(tool.diameter_mm, tool.plated) for tool in drill.tools]
-        places = np.round(np.column_stack((drill.hits.x, drill.hits.y)), 4)
-        for row, (place, tool) in enumerate(
-            zip(places.tolist(), drill.hits.tool.tolist(), strict=True)
-        ):
-            size, plated = sizes[tool] if tool >= 0 else (None, None)
-            if size is None:
-                continue
-            key = (*place, round(size, 4), float(plated) if plated is not None else 0.5)
+        hits, slots = drill.hits, drill.slots
+        again = _repeated(drill, np.column_stack((hits.x, hits.y)), hits.tool, known)
+        # The other way round a slot is the same.
+        ends = np.array(
+            [
+                sorted(pair)
+                for pair in zip(slots.starts().tolist(), slots.ends().tolist(), strict=True)
+            ]
+        )
+        twice = _repeated(drill, ends.reshape(-1, 4), slots.tool, known)
+        # Of a path of several cuts none is left out alone.
+        lone = np.bincount(slots.path, minlength=1)[slots.path] == 1 if len(slots) else twice
+        twice &= lone & (slots.turn == 0)
+        count = int(again.sum() + twice.sum())
+        if not count:
+            continue
+        if again.all() and twice.all():
+            del draft.files[name]  # all of it is in another file
+        else:
+            rest = replace(drill, hits=hits.take(~again), slots=slots.take(~twice))
+            draft.files[name] = replace(file, content=rest)
+        at = np.concatenate((np.column_stack((hits.x, hits.y))[again], slots.starts()[twice]))
+        words = [
+            counted(int(flags.sum()), noun)
+            for flags, noun in ((again, "hole"), (twice, "slot"))
+            if flags.any()
+        ]
+        yield Deed(
+            correction="hole-twice",
+            file=name,
+            words=f"{' and '.join(words)} that another one repeats left out",
+            count=count,
+            places=tuple(map(tuple, at[:PLACES].tolist())),
+        )
+
+
+def _repeated(
+    drill: DrillFile, places: Floats, tools: NDArray[np.int32], known: set[tuple[object, ...]]
+) -> Bools:
+    """Which cuts are known already; the others are known from now on."""
+    again = np.zeros(len(places), np.bool_)
+    for row, (place, tool) in enumerate(zip(places.round(4).tolist(), tools.tolist(), strict=True)):
+        made = drill.tools[tool] if tool >= 0 else None
+        if made is not None and made.diameter_mm is not None:
+            key = (*place, round(made.diameter_mm, 4), made.plated)
             again[row] = key in known
             known.add(key)
-        if again.any():
-            yield _dropped(draft, name, file, drill, again)
-
-
-def _dropped(draft: Draft, name: str, file: PackageFile, drill: DrillFile, again: Bools) -> Deed:
-    gone = drill.hits.take(again)
-    draft.files[name] = replace(file, content=replace(drill, hits=drill.hits.take(~again)))
-    return Deed(
-        correction="hole-twice",
-        file=name,
-        words=f"{counted(len(gone), 'hole')} that another one repeats left out",
-        count=len(gone),
-        places=tuple(zip(gone.x[:PLACES].tolist(), gone.y[:PLACES].tolist(), strict=True)),
-    )
+    return again
 
 
 def part_plating(draft: Draft) -> Iterator[Deed]:

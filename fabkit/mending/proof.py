@@ -120,8 +120,7 @@ def _holes(before: Board, after: Board, named: int) -> Iterator[str]:
     for what in ("holes", "slots"):
         one, two = (_cuts(board, what) for board in (before, after))
         lost, new = one - two, two - one
-        most = named if what == "holes" else 0
-        if new or sum(lost.values()) > most or one.keys() != two.keys():
+        if new or sum(lost.values()) > named or one.keys() != two.keys():
             yield f"{counted(sum(lost.values()), what[:-1])} less and {sum(new.values())} more"
 
 
