@@ -76,7 +76,8 @@ def read_archive(data: bytes, budget: Budget) -> tuple[list[Member], list[LeftOu
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             return _read_members(archive, budget)
-    except (zipfile.BadZipFile, EOFError, zlib.error, lzma.LZMAError) as error:
+    # A damaged head of a packed member may ask for gigabytes to unpack it.
+    except (zipfile.BadZipFile, EOFError, zlib.error, lzma.LZMAError, MemoryError) as error:
         raise UnreadableInput(
             f"{source} is a damaged or truncated zip ({error})", hint=_ZIP_HINT
         ) from error

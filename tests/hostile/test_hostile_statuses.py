@@ -63,6 +63,24 @@ def test_corrupt_members(method: int, tmp_path: Path) -> None:
     assert caught.value.hint
 
 
+def test_a_member_that_asks_for_gigabytes_to_be_unpacked(tmp_path: Path) -> None:
+    """Five bytes in the head of an LZMA member state its dictionary (APPNOTE 5.8.8): 4 GiB here."""
+    resource = pytest.importorskip("resource")
+    path = tmp_path / "x.zip"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_LZMA) as archive:
+        archive.writestr("a.gbr", b"%FSLAX46Y46*%%MOMM*%M02*" * 500)
+    data = path.read_bytes()
+    head = 30 + len("a.gbr")
+    path.write_bytes(data[: head + 5] + b"\xff" * 4 + data[head + 9 :])
+    usual = resource.getrlimit(resource.RLIMIT_DATA)
+    resource.setrlimit(resource.RLIMIT_DATA, (2 << 30, usual[1]))
+    try:
+        with pytest.raises(UnreadableInput, match="damaged"):
+            open_input(path)
+    finally:
+        resource.setrlimit(resource.RLIMIT_DATA, usual)
+
+
 def test_a_directory_of_millions_of_members(tmp_path: Path) -> None:
     """The number is looked at before the directory is read (APPNOTE 4.3.12, 4.3.16).
 
