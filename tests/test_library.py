@@ -13,6 +13,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
+from boards import board_at
 
 import fabkit
 from fabkit.base.results import Result
@@ -26,7 +27,7 @@ def results():
     """One of every result, from the demo."""
     package = fabkit.open_package(DEMO)
     board = fabkit.build_board(package)
-    old = fabkit.build_board(fabkit.open_package(DEMO.parent / "rev-a"))
+    old = board_at(DEMO.parent / "rev-a")
     checked = fabkit.check(board)
     bill = fabkit.list_parts(board)
     return {

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import pytest
 from answers import answers, disagreements, paper_keys
+from boards import board_at
 from truth import Truth, load_truths
 
-import fabkit
 from fabkit.keyboard.build import find_keyboard
 
 
 @pytest.mark.parametrize("truth", load_truths(), ids=lambda t: t.path)
 def test_every_command_says_what_the_plan_says(truth: Truth) -> None:
     """Keys and halves of the plan, in every result."""
-    board = fabkit.build_board(fabkit.open_package(truth.folder))
+    board = board_at(truth.folder)
     said = answers(board)
     assert disagreements(said, find_keyboard(board)) == []
     assert {answer.use for answer in said.values()} == {truth.board}

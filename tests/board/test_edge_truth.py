@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from boards import board_at
 
 import fabkit
 from fabkit.board.single import single_board
@@ -23,7 +24,7 @@ def test_size_and_panel_are_those_of_the_plan(row: dict[str, Any]) -> None:
 
     Coarse inch files round by 2.54 um at either end.
     """
-    board = fabkit.build_board(fabkit.open_package(FIXTURES / row["path"]))
+    board = board_at(FIXTURES / row["path"])
 
     assert single_board(board).size_mm == pytest.approx(row["size_mm"], abs=0.02)
     if "panel" not in row:
@@ -41,7 +42,7 @@ def test_size_and_panel_are_those_of_the_plan(row: dict[str, Any]) -> None:
 def test_quote_counts_the_boards_of_a_panel() -> None:
     """A piece is a panel: it gives the two halves of a keyboard as often as it has boards."""
     (row,) = [r for r in TRUTH if r["path"] == "kinds/panel-scored"]
-    board = fabkit.build_board(fabkit.open_package(FIXTURES / row["path"]))
+    board = board_at(FIXTURES / row["path"])
     costs = fabkit.quote(board)
 
     (offer, *_) = costs.offers

@@ -6,6 +6,7 @@ from importlib.resources import files
 from pathlib import Path
 
 import pytest
+from boards import board_at
 
 import fabkit
 from fabkit.outputs.comparison import compare_record
@@ -30,9 +31,7 @@ axe.run({resultTypes: ['violations']}).then(done, error => done({failed: String(
 @pytest.fixture(scope="module")
 def address(tmp_path_factory):
     """Where a browser finds the page of the demonstration's two revisions."""
-    old, new = (
-        fabkit.build_board(fabkit.open_package(WHEATEAR / name)) for name in ("rev-a", "rev-b")
-    )
+    old, new = (board_at(WHEATEAR / name) for name in ("rev-a", "rev-b"))
     comparison = fabkit.compare_boards(old, new)
     path = tmp_path_factory.mktemp("compare") / "changes.html"
     html = render_comparison_page(comparison, compare_record(comparison))

@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
+from boards import board_at
 from click.testing import CliRunner
 
 import fabkit
@@ -18,7 +19,7 @@ FIXTURES = Path(__file__).parents[2] / "fixtures"
 
 def told(use=None, folder=DEMO):
     """What is told of the user's word on a board."""
-    board = fabkit.build_board(fabkit.open_package(FIXTURES / folder))
+    board = board_at(FIXTURES / folder)
     return list(fabkit.check(board, options=CheckOptions(only=("half/use",), use=use)))
 
 
@@ -43,10 +44,7 @@ def test_no_word_and_the_right_word_are_not_told(use, folder):
 
 def test_a_pair_is_judged_with_its_left_half():
     """``check(left, other_half=right)`` tells that the fixture's halves are mirror images."""
-    left, right = (
-        fabkit.build_board(fabkit.open_package(FIXTURES / "pair" / side))
-        for side in ("left", "right")
-    )
+    left, right = (board_at(FIXTURES / "pair" / side) for side in ("left", "right"))
     options = CheckOptions(only=("half/pair",))
     (found,) = fabkit.check(left, options=options, other_half=right)
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
+from boards import board_at
 
-import fabkit
 from fabkit.checks.pair import compare_pair
 from fabkit.keyboard.build import find_keyboard
 
@@ -20,10 +20,7 @@ DEMO = Path(__file__).parents[2] / "fabkit" / "demo"
 @pytest.fixture(scope="module")
 def halves():
     """The invented pair: right is left mirrored in keys and outline."""
-    return tuple(
-        fabkit.build_board(fabkit.open_package(FIXTURES / "pair" / side))
-        for side in ("left", "right")
-    )
+    return tuple(board_at(FIXTURES / "pair" / side) for side in ("left", "right"))
 
 
 def test_mirrored_halves_are_a_pair(halves):
@@ -43,7 +40,7 @@ def test_a_board_and_itself_are_copies(halves):
 
 def test_another_board_is_no_pair(halves):
     """A board of another design is "half/pair-unrelated"."""
-    other = fabkit.build_board(fabkit.open_package(DEMO / "rev-b"))
+    other = board_at(DEMO / "rev-b")
     assert [f.id for f in compare_pair(halves[0], other)] == ["half/pair-unrelated"]
 
 

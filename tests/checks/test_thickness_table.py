@@ -6,6 +6,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from boards import board_at
 
 import fabkit
 from fabkit.base.materials import board_weight_g
@@ -59,7 +60,7 @@ def test_plate_rigidity():
 
 
 def _board(path):
-    return fabkit.build_board(fabkit.open_package(FIXTURES / path))
+    return board_at(FIXTURES / path)
 
 
 def test_weights_of_checks_and_costs_agree():

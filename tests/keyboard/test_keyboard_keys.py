@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
+from boards import board_at
 
-import fabkit
 from fabkit.board.model import Board, Component, Holes
 from fabkit.keyboard.build import build_keyboard, find_keyboard, headline
 from fabkit.keyboard.hands import is_plain_grid, lean, relate
@@ -27,7 +27,7 @@ FIXTURES = Path(__file__).parents[2] / "fixtures"
 @pytest.fixture(scope="module")
 def bare() -> Board:
     """A sound board without keys."""
-    return fabkit.build_board(fabkit.open_package(FIXTURES / "defects" / "clean"))
+    return board_at(FIXTURES / "defects" / "clean")
 
 
 def holes_of(rows: Sequence[tuple[float, float, float]], plated: int = 0) -> Holes:
@@ -196,14 +196,14 @@ def test_plain_rows_are_no_staggered_columns():
 )
 def test_the_headline_says_what_a_board_is(folder: str, words: str):
     """One line, the same in every command."""
-    board = fabkit.build_board(fabkit.open_package(FIXTURES / folder))
+    board = board_at(FIXTURES / folder)
 
     assert headline(find_keyboard(board)).startswith(words)
 
 
 def test_the_users_word_wins_and_a_contradiction_is_said():
     """Stated to be both halves, the reversible demo is counted so."""
-    board = fabkit.build_board(fabkit.open_package(FIXTURES / DEMO))
+    board = board_at(FIXTURES / DEMO)
 
     said = find_keyboard(board, "both").hands
 
@@ -215,6 +215,6 @@ def test_the_users_word_wins_and_a_contradiction_is_said():
 
 def test_a_keyboard_is_found_once_a_board():
     """Asked for again, the same keys are given."""
-    board = fabkit.build_board(fabkit.open_package(FIXTURES / "card"))
+    board = board_at(FIXTURES / "card")
 
     assert find_keyboard(board).keys is find_keyboard(board, "left").keys

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from boards import board_at
 from truth import Truth, load_truths
 
 import fabkit
@@ -33,7 +34,7 @@ PLANS = [
 @pytest.mark.parametrize(("truth", "path"), PLANS, ids=[path for _, path in PLANS])
 def test_sites_are_those_of_the_plan(truth: Truth, path: str) -> None:
     """Controllers, free headers, diodes, screws and wide keys, with attributes and without."""
-    board = fabkit.build_board(fabkit.open_package(FIXTURES / path))
+    board = board_at(FIXTURES / path)
     found = Counter(s.kind for s in find_part_sites(board))
 
     assert found["controller"] == truth.controllers
@@ -46,7 +47,7 @@ def test_sites_are_those_of_the_plan(truth: Truth, path: str) -> None:
 
 def test_halves_share_out_the_sites() -> None:
     """Both halves of kinds/both-unequal: one controller each, diodes as many as keys."""
-    board = fabkit.build_board(fabkit.open_package(FIXTURES / "kinds" / "both-unequal"))
+    board = board_at(FIXTURES / "kinds" / "both-unequal")
     keyboard = find_keyboard(board)
     sites = find_part_sites(board)
 
@@ -261,7 +262,7 @@ def test_a_second_place_for_the_controller_is_the_same_one(tmp_path: Path) -> No
 
 def test_a_port_expander_is_no_controller() -> None:
     """Both halves of kinds/both-unequal: the smaller circuit of the other half adds pins."""
-    board = fabkit.build_board(fabkit.open_package(FIXTURES / "kinds" / "both-unequal"))
+    board = board_at(FIXTURES / "kinds" / "both-unequal")
     keys = find_keyboard(board)
     spots = [(keys.keys[g.keys[0]].x_mm, keys.keys[g.keys[0]].y_mm) for g in keys.hands.groups]
     circuits = tuple(

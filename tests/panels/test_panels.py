@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
+from boards import board_at
 from jsonschema import Draft202012Validator
 
 import fabkit
@@ -36,7 +37,7 @@ def area(width, height):
 
 
 def read(name):
-    return fabkit.build_board(fabkit.open_package(FIXTURES / name))
+    return board_at(FIXTURES / name)
 
 
 @pytest.fixture(scope="module")

@@ -7,6 +7,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from boards import board_at
 from truth import load_truths
 
 import fabkit
@@ -202,7 +203,7 @@ def test_both_halves_on_one_board_are_one_keyboard():
     truth = next(t for t in load_truths() if t.path == "kinds/both-equal")
     order, board = (
         order_for(truth.folder),
-        fabkit.build_board(fabkit.open_package(truth.folder)),
+        board_at(truth.folder),
     )
 
     found = fabkit.carry_over(([board], order), ([board], order))

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from functools import cache
 from pathlib import Path
 
 import pytest
+from boards import board_at
 from truth import Truth, load_truths
 
 import fabkit
@@ -29,10 +29,9 @@ PLANS = [
 BOOK = EXAMPLE.read_text(encoding="utf-8")
 
 
-@cache
 def board_of(path: str) -> Board:
     """The board of a fixture."""
-    return fabkit.build_board(fabkit.open_package(FIXTURES / path))
+    return board_at(FIXTURES / path)
 
 
 def bill_of(path: str, more: str = "", usage: Usage | None = None) -> Bill:

@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
+import boards
 import numpy as np
 import pytest
 
@@ -27,7 +28,7 @@ def said(board: Board, rule: str) -> list[str]:
 
 def board_at(folder: str) -> Board:
     """A fixture."""
-    return fabkit.build_board(fabkit.open_package(FIXTURES / folder))
+    return boards.board_at(FIXTURES / folder)
 
 
 @pytest.mark.parametrize(

@@ -9,13 +9,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
+from boards import board_at
 from keyboard.invented import PITCH_MM, make
 from keyboard.invented import half as a_half
 from pypdf import PdfReader
 from test_preview_paper import strokes_mm
 from test_sheet_words import words_on
 
-import fabkit
 from fabkit.board.panel import Panel
 from fabkit.keyboard.model import Key
 from fabkit.keyboard.ordered import order_of
@@ -31,14 +31,7 @@ DEMO = "../fabkit/demo/rev-b"
 @pytest.fixture(scope="module")
 def board_of():
     """Boards of the fixtures by their folder, built once."""
-    built = {}
-
-    def build(folder):
-        if folder not in built:
-            built[folder] = fabkit.build_board(fabkit.open_package(FIXTURES / folder))
-        return built[folder]
-
-    return build
+    return lambda folder: board_at(FIXTURES / folder)
 
 
 @pytest.mark.parametrize(
@@ -100,10 +93,7 @@ def test_places_that_overlap_are_numbered_as_wired(joined):
 
 def test_the_right_half_of_a_pair_is_numbered_behind_the_left():
     """Two designs of six keys each: 0 to 5 and 6 to 11, together and the right one alone."""
-    left, right = (
-        fabkit.build_board(fabkit.open_package(FIXTURES / "pair" / side))
-        for side in ("left", "right")
-    )
+    left, right = (board_at(FIXTURES / "pair" / side) for side in ("left", "right"))
     designs = tuple(ordered_board(Path(side), name=side, use=side) for side in ("left", "right"))
     order = replace(order_of((left,), None), boards=designs)
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from boards import board_at
 
-import fabkit
 from fabkit.keyboard.build import find_keyboard
 from fabkit.outputs.drawings import paper_halves, paper_notes
 from fabkit.pictures.finished import one_face_note, views_as_used
@@ -26,7 +26,7 @@ FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 def test_halves_of_a_board_that_cannot_be_turned(folder: str, told: bool) -> None:
     """Of a half whose switches fit one face only, sheet and paper say so; a reversible board, a
     whole keyboard and one without keys say nothing."""
-    board = fabkit.build_board(fabkit.open_package(FIXTURES / folder))
+    board = board_at(FIXTURES / folder)
 
     assert bool(one_face_note(find_keyboard(board))) is told
     assert {bool(half.note) for half in halves_of(board)} == {told}
@@ -47,7 +47,7 @@ def test_halves_of_a_board_that_cannot_be_turned(folder: str, told: bool) -> Non
 )
 def test_every_way_a_board_is_used_is_shown(folder: str, use: str, views: list) -> None:
     """A reversible board is used with either face up, any other with its key side up."""
-    board = fabkit.build_board(fabkit.open_package(FIXTURES / folder))
+    board = board_at(FIXTURES / folder)
 
     assert [v[:2] for v in views_as_used(board, find_keyboard(board, use))] == views
 
@@ -62,7 +62,7 @@ def test_every_way_a_board_is_used_is_shown(folder: str, use: str, views: list) 
 )
 def test_the_sheet_of_halves_says_it(folder: str, words: str) -> None:
     """The caption tells why a board is no other half, and that no keys were found."""
-    board = fabkit.build_board(fabkit.open_package(FIXTURES / folder))
+    board = board_at(FIXTURES / folder)
 
     ground = halves_sheet(board).placed[0].scene
 

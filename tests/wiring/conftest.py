@@ -7,6 +7,7 @@ import shutil
 from collections.abc import Callable
 from pathlib import Path
 
+import boards
 import pytest
 
 import fabkit
@@ -18,14 +19,7 @@ FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 @pytest.fixture(scope="session")
 def board_at() -> Callable[[str], Board]:
     """Boards of the fixtures by their folder, built once."""
-    built: dict[str, Board] = {}
-
-    def build(folder: str) -> Board:
-        if folder not in built:
-            built[folder] = fabkit.build_board(fabkit.open_package(FIXTURES / folder))
-        return built[folder]
-
-    return build
+    return lambda folder: boards.board_at(FIXTURES / folder)
 
 
 @pytest.fixture
