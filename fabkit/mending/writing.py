@@ -200,7 +200,7 @@ def _job(job: JobFile, draft: Draft, names: Mapping[str, str], copper: int) -> b
                 polarity=",".join(attributes[".FilePolarity"]),
             )
         )
-    return write_job(replace(job, files=tuple(entries)))
+    return write_job(replace(job, files=tuple(sorted(entries, key=lambda entry: entry.path))))
 
 
 def _plain(name: str) -> str:
