@@ -320,7 +320,13 @@ def placement_far(parcel: Parcel, _: Random) -> Plant:
 def placement_doubled(parcel: Parcel, _: Random) -> Plant:
     name = first(parcel.placements, "placement table")
     lines = parcel.text(name).splitlines(keepends=True)
-    if len(lines) < 3:
-        raise Unfit("no rows")
-    again = re.sub(r"(-?\d+\.\d+)", lambda m: f"{float(m[1]) + 3:.3f}", lines[1], count=1)
+    head = next((n for n, line in enumerate(lines) if re.search(r"rot", line, re.IGNORECASE)), 0)
+    rows = [line for line in lines[head + 1 :] if re.search(r"\d+\.\d+.*\d", line)]
+    # The last decimal number but the turn: values may hold some before it.
+    again = re.sub(
+        r"(-?\d+\.\d+)(?=\D*[\d.-]+\D*[\d.-]*\D*$)",
+        lambda m: f"{float(m[1]) + 3:.3f}",
+        first(rows, "rows"),
+        count=1,
+    )
     return Plant(parcel.with_text(name, "".join([*lines, again])), None, (name,))
