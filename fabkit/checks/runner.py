@@ -145,12 +145,17 @@ def join_alike(findings: Iterable[Finding]) -> tuple[Finding, ...]:
 
 
 _OF_READERS: Final = ("gerber/", "drill/")
+_COATS: Final = (RoleKind.COPPER, RoleKind.MASK, RoleKind.PASTE)
 
 
 def _weighed(problems: tuple[Finding, ...], package: Package) -> tuple[Finding, ...]:
     """Weigh problems of reading by what the file is for and by what was found elsewhere."""
     kinds = {file.name: file.role.kind for file in package.files}
-    inferred = any(p.id == "profile/inferred" for p in problems)
+    # An outline in a drawing or a legend is one; the rim of copper or mask is only near it.
+    inferred = any(
+        p.id == "profile/inferred" and kinds.get(p.places[0].file or "") not in _COATS
+        for p in problems
+    )
     out = []
     for problem in problems:
         most = problem.severity

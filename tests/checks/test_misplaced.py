@@ -6,6 +6,10 @@ import pytest
 from checks.test_geometry_rules import board_of, told
 from rules.set_cases import PADS, dots, drill, frame, layer, line
 
+from fabkit.checks.model import Case
+from fabkit.checks.runner import gather
+from fabkit.sheets.house import load_house
+
 HOLES = ((3, 10), (3, 13), (3, 16), (8, 16), (8, 12), (12, 16), (12, 12))
 TRACKS = "".join(line((30 - x + 0.4, 8), (30 - x + 0.4, 18)) for x in (3, 8, 12))
 TOP = layer("Copper,L1,Top", dots(*PADS)).removesuffix("M02*\n")
@@ -59,6 +63,18 @@ def test_holes_crowded_on_one_spot_are_no_cure():
         top_gbr=TOP,
         bare_drl=bare(*((30 - x - 0.4, y) for x, y in HOLES), (29, 1), (29, 19), (1, 19)),
     )
+
+
+@pytest.mark.parametrize(("layer_of", "severity"), [("Legend,Top", 2), ("Copper,L1,Top", 3)])
+def test_a_missing_profile_is_to_decide_where_a_legend_draws_the_outline(layer_of, severity):
+    """A frame in the legend is the outline; one in copper is the rim of a pour, or near it."""
+    drawn = layer(layer_of, frame(30, 20) + dots(*PADS), pen=0.2)
+    name = "legend_gbr" if "Legend" in layer_of else "top_gbr"
+    board = board_of(profile_gbr=None, **{name: drawn})
+    (found,) = [
+        f for f in gather(Case(board, load_house()), ()) if f.id == "package/missing-profile"
+    ]
+    assert found.severity == severity
 
 
 MANY = tuple((4 + 4 * k, y) for k in range(6) for y in (4, 10, 16))
