@@ -32,7 +32,7 @@ class Asked:
 
 @command("mend", Asked)
 def run(asked: Asked) -> None:
-    """Correct in the files what has one right answer, and prove that nothing else changed.
+    """Correct in the files what has one right answer, with proof.
 
     Every layer and drill file is written anew in the present form, laid on the others where it was
     off.  Gaps and doubled lines of the profile, holes given twice, marks outside the board and

@@ -17,6 +17,7 @@ COMMANDS_THAT_READ = {
     "parts": [],
     "quote": [],
     "pack": ["--out", "OUT"],
+    "panel": ["--out", "OUT.zip"],
     "order": ["--out", "OUT"],
     "order new": ["--out", "OUT"],
 }
