@@ -32,6 +32,7 @@ from fabkit.checks.worst import Measures, group, judge, spots_at
 from fabkit.formats.gerber.model import Kind, object_shapes
 from fabkit.geometry.areas import clip_to_box, touched
 from fabkit.geometry.facing import facets_of, find_gaps, thin_out
+from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
 
@@ -62,6 +63,9 @@ FEW: Final = 2
 
 JOINED: Final = 0.5
 """Odd pads, by the others of their size, up to which one or two are slips: of a header of six."""
+
+SAME_PLACE_MM: Final = 0.05
+"""A hole whose middle is this near to that of a pad is its hole."""
 
 ALONE: Final = 0.2
 """Covered pads, by those open of the same size, up to which they are forgotten rather than meant
@@ -343,6 +347,9 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
     # One or two of the few of their size, open on the other face alone, are forgotten, too.
     few = np.count_nonzero(through & ~fit.open) <= FEW
     lost |= through & few & _forgotten(area, fit.open, JOINED)
+    # The first pin of a row is often square: its equals are those with holes of one size.
+    drilled = _drilled(case, copper, pads)
+    lost |= through & few & (drilled > 0) & _forgotten(drilled, fit.open)
     for mine, severity, tail in (
         (~fit.open & ~through & (stated | lost), Severity.WARNING, ""),
         (~fit.open & ~through & ~stated & ~lost, Severity.NOTE, ""),
@@ -463,6 +470,20 @@ def _in_one(opening: Ints) -> tuple[Ints, Ints]:
 
 
 _BEYOND: Final = "; their holes are open on the other side"
+
+
+def _drilled(case: Case, copper: Copper, pads: Ints) -> Floats:
+    """(n,) float64, mm: width of the plated hole in the middle of each pad; 0 without one."""
+    cuts = case.shared(cuts_of)
+    out = np.zeros(len(pads))
+    rows = np.flatnonzero(cuts.plated != 0)
+    if len(rows):
+        tree = PointTree(np.column_stack((cuts.x, cuts.y))[rows])
+        at = np.column_stack((copper.pads.x[pads], copper.pads.y[pads]))
+        apart, near = tree.query(at)
+        here = apart <= SAME_PLACE_MM
+        out[here] = cuts.width[rows[near[here]]]
+    return out
 
 
 def _alike(area: Floats, treated: Bools) -> Bools:

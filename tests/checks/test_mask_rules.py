@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from yardstick import films  # noqa: F401 -- its kinds are entered by its import
-from yardstick.kind import KINDS
+from yardstick.kind import KINDS, edited
 from yardstick.parcel import Parcel, load_parcel
 
 import fabkit
@@ -54,6 +54,17 @@ def test_a_slip_is_found_at_its_place(kind_id, check_id, rules, tmp_path):
     x, y = plant.place
     places = [p for f in found for p in f.places]
     assert min(np.hypot(p.x_mm - x, p.y_mm - y) for p in places) <= plant.reach
+
+
+def test_the_square_first_pin_of_a_row_is_the_equal_of_the_others(tmp_path):
+    """Its pad is of a size of its own, its hole is not: nine pins, one covered on one face."""
+    kept, name = package("card"), "dunnock-mask-bottom.gbr"
+    layer = kept.gerbers[name]
+    (pin,) = [m for m in layer.flashes if (m.x, m.y) == pytest.approx((80.5, 44.0))]
+    parcel = edited(kept, name, layer.dropped(pin))
+    (found,) = decided(parcel, tmp_path, "mask/openings")
+    assert found.id == "mask/opening-missing"
+    assert (found.places[0].x_mm, found.places[0].y_mm) == pytest.approx((80.5, 44.0))
 
 
 @pytest.mark.parametrize("name", ["kinds/soldered", "kinds/both-equal"])
