@@ -51,7 +51,9 @@ def commands_of(name):
     """Every ``fabkit`` command a page shows, without what is to be filled in."""
     lines = (line.strip() for line in blocks(read(name)))
     return [
-        line for line in lines if line.startswith("fabkit ") and not re.search(r"[A-Z]{4}", line)
+        line.partition(" # ")[0].strip()
+        for line in lines
+        if line.startswith("fabkit ") and not re.search(r"[A-Z]{4}", line)
     ]
 
 
@@ -79,18 +81,34 @@ def stop(*_):
     raise KeyboardInterrupt
 
 
+def small_revisions(folder):
+    """Put a half of six keys, and a revision of it with a larger via drill, in the demo's place."""
+    shutil.rmtree(folder / "gerbers")
+    for name, drill in (("gerbers", "T2C0.300"), ("rev-a", "T2C0.350"), ("rev-b", "T2C0.300")):
+        shutil.copytree(ROOT / "fixtures/pair/left", folder / name)
+        (holes,) = (folder / name).glob("*-drill-plated.*")
+        holes.write_text(holes.read_text(encoding="utf-8").replace("T2C0.300", drill))
+        shutil.make_archive(str(folder / name), "zip", folder / name)
+
+
 def test_commands_in_documents_run(workplace, monkeypatch):
-    """Every command shown runs, one after the other, on the demo under the names they use."""
+    """Every command shown runs, one after the other, on small boards under the names they use."""
+    small_revisions(workplace)
     monkeypatch.setattr("fabkit.outputs.watching.wait_for_change", stop)
     pages = {page: commands_of(page) for page in PAGES_WITH_COMMANDS}
 
     assert all(pages.values())
+    broken = {}
     for command in dict.fromkeys(command for commands in pages.values() for command in commands):
         arguments = shlex.split(command.partition(" > ")[0], comments=True)[1:]
         if "--out" in arguments or arguments[:2] == ["order", "new"]:
             arguments += ["--replace"]
+        if "controller" in arguments:
+            arguments[1] = "demo"  # the half of six keys has none
         result = CliRunner().invoke(cli, arguments, prog_name="fabkit")
-        assert result.exit_code in (0, 1), (command, result.output)
+        if result.exit_code not in (0, 1):
+            broken[command] = result.output
+    assert broken == {}
 
 
 def test_the_library_guide_runs(workplace):

@@ -6,10 +6,12 @@ import csv
 import hashlib
 import io
 import json
+import shutil
 import zipfile
 
 import pytest
-from small_package import DEMO
+from click.testing import CliRunner
+from small_package import DEMO, SMALL
 
 from fabkit.cli.group import COMMANDS, cli
 
@@ -290,12 +292,23 @@ def test_order_new_then_order(run, small, tmp_path):
     }
 
 
-@pytest.fixture
-def ordered(run, small, tmp_path):
+@pytest.fixture(scope="module")
+def ordered_once(tmp_path_factory):
     """An order folder of the small package."""
-    out = tmp_path / "out"
-    run("order", small, "--out", out)
-    return out
+    folder = tmp_path_factory.mktemp("ordered")
+    (folder / "small").mkdir()
+    for name, text in SMALL.items():
+        (folder / "small" / name).write_text(text)
+    words = ["order", str(folder / "small"), "--out", str(folder / "out")]
+    result = CliRunner().invoke(cli, words, prog_name="fabkit")
+    assert result.exit_code == 0, result.output
+    return folder / "out"
+
+
+@pytest.fixture
+def ordered(ordered_once, tmp_path):
+    """A copy of it."""
+    return shutil.copytree(ordered_once, tmp_path / "out")
 
 
 def bytes_of(folder):
