@@ -190,7 +190,7 @@ def panel(
             contents_sha256=contents_digest(members),
         ),
         prices=prices,
-        remarks=(*remarks, *unpriced),
+        remarks=(*remarks, *unpriced, *_seen_otherwise(plan, again)),
     )
     tell("drawing")
     write_file(beside[0], to_document("panel", panel_record(done)).encode(), replace=replace)
@@ -392,6 +392,13 @@ def _refuse_difference(plan: PanelPlan, again: Board) -> None:
         ):
             if not np.array_equal(_rows(mine, copy, plan), _rows(other, copy, plan)):
                 raise _not_back(f"the {what} of {copy.label} differ")
+
+
+def _seen_otherwise(plan: PanelPlan, again: Board) -> Iterator[str]:
+    """Say where check counts other boards: a plate beside a circuit may pass for a rail."""
+    seen = again.panel.count if again.panel is not None else 1
+    if seen != len(plan.copies):
+        yield f"`fabkit check` sees {counted(seen, 'board')} on it, as the others hold few pads"
 
 
 def _not_back(why: str) -> OutputRefused:
@@ -645,7 +652,7 @@ def print_panel(console: Terminal, panel: Record) -> None:
     for price in panel["prices"]:
         of = f"{counted(price['pieces'], 'piece')}, {counted(price['boards'], 'board')}"
         console.print(
-            f"{price['way']}: {of} at {price['amount']} {price['currency']}, boards alone"
+            f"{price['way']}: {of} at {price['amount']} {price['currency']}, without shipping"
         )
     console.print(panel["verdict"], style="bold")
     console.print("upload: ", (panel["path"], "bold"), f" (SHA-256 {panel['sha256']})")
