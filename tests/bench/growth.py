@@ -45,9 +45,9 @@ def side_by_side(count: int) -> bytes:
 
 CASES: dict[str, tuple[Callable[[int], bytes], tuple[int, ...]]] = {
     "discs on one spot": (on_one_spot, (4_000, 16_000, 64_000)),
-    "discs on each other, dark and clear in turn": (in_turn, (1_000, 4_000, 16_000)),
+    "discs on each other, dark and clear in turn": (in_turn, (500, 1_000, 2_000)),
     "a disc repeated side by side": (side_by_side, (2_500, 10_000, 40_000)),
-    "corners of one tangled contour": (crowds.tangle, (60, 120, 240)),
+    "corners of one tangled contour": (crowds.tangle, (60, 120, 250)),
 }
 
 
