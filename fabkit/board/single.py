@@ -10,12 +10,12 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Floats, Ints
+from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.base.errors import UsageError
 from fabkit.board.edge import PathKind, size_words
 from fabkit.board.model import Board, Component, Layer
 from fabkit.board.panel import PERFORATION_MM
-from fabkit.formats.gerber.model import Attributes, object_boxes
+from fabkit.formats.gerber.model import Attributes, GerberFile, Kind, object_boxes, object_shapes
 from fabkit.geometry.segments import Placing
 
 _ON_ROW_MM: Final = 0.05
@@ -203,11 +203,28 @@ def _around(area: BaseGeometry) -> BaseGeometry:
 
 def _layer_on(layer: Layer, box: Floats, near: BaseGeometry) -> Layer:
     """Keep the objects of a layer that reach onto a part; boards of a panel may interlock."""
-    boxes = object_boxes(layer.file)
+    file = layer.file
+    boxes = object_boxes(file)
     low, high = (boxes[:, :2] <= box[2:]).all(axis=1), (boxes[:, 2:] >= box[:2]).all(axis=1)
     rows = np.flatnonzero(low & high)
-    rows = rows[shapely.intersects(near, shapely.box(*boxes[rows].T))]
-    return replace(layer, file=replace(layer.file, objects=layer.file.objects.take(rows)))
+    framed = shapely.box(*boxes[rows].T)
+    on = shapely.intersects(near, framed)
+    # The box of a neighbour's pour may meet the part where the pour does not.  Most pours of the
+    # part itself have a corner on it, which is sooner seen than their areas are drawn.
+    doubtful = np.flatnonzero(on & ~shapely.contains(near, framed))
+    doubtful = doubtful[~_have_corner_on(file, rows[doubtful], near)]
+    on[doubtful] = shapely.intersects(near, object_shapes(file, rows[doubtful]))
+    return replace(layer, file=replace(file, objects=file.objects.take(rows[on])))
+
+
+def _have_corner_on(file: GerberFile, rows: Ints, near: BaseGeometry) -> Bools:
+    """Which objects are regions with a corner on an area."""
+    first, last = file.objects.first[rows], file.objects.last[rows]
+    regions = (file.objects.kind[rows] == Kind.REGION) & (last > first)
+    inside = shapely.contains_xy(near, file.segments.x0, file.segments.y0)
+    before = np.concatenate(([0], np.cumsum(inside)))
+    found: Bools = regions & (before[last * regions] > before[first * regions])
+    return found
 
 
 def place_board(board: Board, placing: Placing) -> Board:

@@ -7,9 +7,12 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
+import shapely
 
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
+from fabkit.board.single import cut_out
+from fabkit.formats.gerber.model import object_shapes
 from fabkit.package.build import read_package
 from fabkit.package.model import Intake, Member
 
@@ -240,6 +243,23 @@ def test_one_sided_board_has_no_plated_holes() -> None:
     made = board(b__gbr=b"", x__drl=drill(*PADS))
 
     assert made.holes.plated.tolist() == [0] * 4
+
+
+def test_a_part_cut_out_holds_no_pour_of_its_neighbour() -> None:
+    """Two triangles of one rectangle: the box of each one's pour reaches onto the other."""
+    lower, upper = [(1, 1), (17, 1), (1, 13)], [(19, 2), (19, 14), (3, 14)]
+    covering = [(0, 0), (20, 0), (20, 15), (0, 15)]
+    body = []
+    for corners in (lower, upper, covering):
+        first, *rest = corners
+        body += ["G36*", xy(first, "D02"), *(xy(p, "D01") for p in (*rest, first)), "G37*"]
+    made = board(t__gbr=layer("Copper,L1,Top", ["G01*", *body]))
+    part = cut_out(made, shapely.MultiPolygon([shapely.Polygon([(0, 0), (18, 0), (0, 13.5)])]))
+    whole = cut_out(made, shapely.MultiPolygon([shapely.box(8, 7, 9, 8)]))
+
+    assert object_shapes(part.copper[0].file)[0].area == pytest.approx(16 * 12 / 2)
+    assert len(part.copper[0].file.objects) == 2
+    assert object_shapes(whole.copper[0].file)[-1].area == pytest.approx(300)
 
 
 def test_slots_are_cut_as_paths() -> None:
