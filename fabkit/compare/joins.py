@@ -474,7 +474,7 @@ def _attribute_pins(board: Board) -> Pins:
             part, net = stated.get(".P", ()), stated.get(".N", ())
             if len(part) > 1 and net and (part[0], part[1]) in nets:
                 nets[part[0], part[1]].add(net[0])
-    pins |= {pin: " and ".join(sorted(n)) for pin, n in nets.items() if len(n - NO_NET) > 1}
+    pins |= {pin: " and ".join(sorted(n - NO_NET)) for pin, n in nets.items() if n - NO_NET}
     pins = {pin: "" if net in NO_NET else net for pin, net in pins.items()}
     return pins if any(pins.values()) else {}
 
