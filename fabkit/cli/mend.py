@@ -19,7 +19,7 @@ class Asked:
     package: Path = argument("PACKAGE", type=options.FILE)
     out: Path = options.out("FILE.zip", "Zip to write the mended files into.")
     asked: tuple[str, ...] = option(
-        "--with", multiple=True, metavar="ID", help="Also make this correction (see docs/mend.md)."
+        "--with", multiple=True, metavar="ID", help="Also make this correction."
     )
     house_files: tuple[Path, ...] = options.house()
     page: Path | None = options.file(
