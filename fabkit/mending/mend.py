@@ -11,7 +11,8 @@ from fabkit.board.model import Board
 from fabkit.checks.judging import check
 from fabkit.checks.model import CheckOptions, CheckResult
 from fabkit.compare.findings import compare_findings
-from fabkit.mending.catalogue import BETWEEN_LAYERS, MAKERS, choose
+from fabkit.mending.corrections import choose
+from fabkit.mending.makers import BETWEEN_LAYERS, MAKERS
 from fabkit.mending.model import Deed, Draft, Mended
 from fabkit.mending.proof import Proof, places_of_new, prove
 from fabkit.mending.writing import Written, form_words, refuse_unreadable, write_draft

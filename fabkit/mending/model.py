@@ -27,31 +27,6 @@ AVOID_MM = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Correction:
-    """One kind of correction.
-
-    Parameters
-    ----------
-    id
-        ``kebab-case``; a promise, never changed once released.
-    title, does, safe, proof
-        In words: what it is, what it does, why it is safe, and how it is proved.
-    heals
-        Rules, or groups with a trailing slash, whose findings it may end.
-    asked
-        Whether it is made only when asked for.
-    """
-
-    id: str
-    title: str
-    does: str
-    safe: str
-    proof: str
-    heals: tuple[str, ...] = ()
-    asked: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Deed:
     """What one correction did in one file.
 

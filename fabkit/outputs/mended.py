@@ -10,7 +10,7 @@ from fabkit.base.tables import Record
 from fabkit.base.units import counted, format_number, some_of
 from fabkit.board.build import build_board
 from fabkit.compare.boards import compare_boards
-from fabkit.mending.catalogue import load_corrections
+from fabkit.mending.corrections import load_corrections
 from fabkit.mending.model import LayerProof, Mended
 from fabkit.mending.proof import BY_FUNCTION
 from fabkit.outputs.archive import write_archive

@@ -10,7 +10,7 @@ from fabkit.base.findings import Severity, cause_names, times
 from fabkit.base.tables import Cell, Column, Record, Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.base.version import VERSION
-from fabkit.mending.catalogue import can_mend
+from fabkit.mending.corrections import can_mend
 from fabkit.outputs.code_hosts import render_annotations, render_junit, sarif_log
 from fabkit.outputs.json import to_document, to_json
 from fabkit.outputs.tables import markdown_text
@@ -20,7 +20,7 @@ SHOWN_CAUSES = 6
 """Causes shown under a verdict; the rest is counted and waits for ``--all``."""
 
 CAUSE_LINES = 8
-"""Lines for them: two each, and one for the last where there are many."""
+"""Lines for them and for the offer to mend: two each, and one for the last where there are many."""
 
 
 def render_verdict(check: Record, form: str, *, fail_on: Severity | None = Severity.ERROR) -> str:
@@ -290,11 +290,12 @@ def _print_causes(console: Terminal, findings: Sequence[Record]) -> list[str]:
             echoes.setdefault(finding["follows"], []).append(finding["id"])
     acted = [*causes.get("stop", ()), *causes.get("decide", ())]
     shown = acted[:SHOWN_CAUSES]
+    mendable = sum(can_mend(group[0]["id"]) for group in acted)
+    in_full = CAUSE_LINES - len(shown) - (mendable > 0)
     for n, group in enumerate(shown):
         # The first ones are told in full where not all can be.
-        brief = n >= CAUSE_LINES - len(shown)
-        print_cause(console, group, echoes.get(group[0]["id"], ()), brief=brief)
-    if mendable := sum(can_mend(group[0]["id"]) for group in acted):
+        print_cause(console, group, echoes.get(group[0]["id"], ()), brief=n >= in_full)
+    if mendable:
         console.print(
             f"{mendable} of {counted(len(acted), 'cause')} can be mended in the files:"
             " fabkit mend PACKAGE --out mended.zip"

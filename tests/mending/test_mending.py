@@ -20,9 +20,9 @@ from fabkit.base.errors import FindingsRefused, UnreadableInput, UsageError
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
 from fabkit.cli.group import cli
-from fabkit.mending import catalogue
-from fabkit.mending.catalogue import MAKERS, load_corrections
+from fabkit.mending.corrections import load_corrections
 from fabkit.mending.draw import without
+from fabkit.mending.makers import MAKERS
 from fabkit.mending.mend import MendOptions, mend
 from fabkit.mending.model import Deed, Draft, Mended
 from fabkit.mending.outline import layers_of
@@ -226,7 +226,6 @@ def test_what_cannot_be_proved_is_not_made(monkeypatch: pytest.MonkeyPatch) -> N
                 yield Deed(correction="stray-marks", file=name, words="track cut", claim=claim)
 
     monkeypatch.setitem(MAKERS, "stray-marks", cut)  # type: ignore[misc]
-    monkeypatch.setattr(catalogue, "MAKERS", MAKERS)
     double = FILES["tiny-plated.drl"].replace(b"X25.0", b"X5.0Y5.0\nX25.0")
     third = "%TO.N,N1*%\nX5000000Y15000000D03*\n"
     copper = layer("Copper,L1,Top", pads(2, "N") + third + FILES["tiny-copper-top.gbr"].decode()

@@ -304,6 +304,16 @@ def test_at_most_eight_lines_are_causes(causes, in_full):
     assert ("2 more to decide (mask/5, mask/6)" in text) is (causes == 8)
 
 
+def test_the_offer_to_mend_is_one_of_the_lines():
+    """Where a cause can be mended in the files the offer takes the place of a remedy."""
+    others = [finding(consequence="decide", id=f"mask/{n}") for n in range(5)]
+    text = verdict(*others, finding(id="copper/outline-drawn"))
+
+    assert "1 of 6 causes can be mended in the files: fabkit mend" in text
+    assert len(text.splitlines()) <= 12
+    assert text.count("do: drill larger") == 1
+
+
 def test_a_number_that_is_said_is_not_repeated():
     """A message that begins with the count does not end with it."""
     assert "(×3)" not in printed(finding(message="3 holes are too small"))

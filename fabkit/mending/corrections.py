@@ -1,42 +1,38 @@
-"""Every correction, in the order in which they are made."""
+"""The catalogue of corrections: what each does, why it is safe, how it is proved, what it heals."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
-from typing import Final
 
 from fabkit.base.errors import UsageError
-from fabkit.mending import copper, drills, outline, printed
-from fabkit.mending.model import Correction, Deed, Draft
 
-Maker = Callable[[Draft], Iterator[Deed]]
-"""Changes the draft and says what it did."""
 
-MAKERS: Final[Mapping[str, Maker]] = {
-    "hole-twice": drills.drill_once,
-    "drill-plating": drills.part_plating,
-    "slots-to-cut-out": drills.draw_cut_outs,
-    "profile-gap": outline.close_gaps,
-    "profile-twice": outline.draw_once,
-    "profile-elsewhere": outline.take_out_copies,
-    "stray-marks": outline.take_out_strays,
-    "bare-rims": copper.take_out_rims,
-    "copper-edge": printed.pull_back_pours,
-    "slivers": copper.cut_slivers,
-    "teardrops": copper.add_teardrops,
-    "mask-margin": printed.grow_openings,
-    "legend-width": printed.widen_legend,
-    "legend-clip": printed.clip_legend,
-}
-"""Corrections that change what is drawn or drilled; the others are made by writing the set."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """One kind of correction.
 
-BETWEEN_LAYERS: Final = (
-    *("profile-elsewhere", "stray-marks", "bare-rims", "copper-edge", "teardrops"),
-    *("mask-margin", "legend-clip"),
-)
-"""Corrections that take one layer, the profile or the holes as the measure of another."""
+    Parameters
+    ----------
+    id
+        ``kebab-case``; a promise, never changed once released.
+    title, does, safe, proof
+        In words: what it is, what it does, why it is safe, and how it is proved.
+    heals
+        Rules, or groups with a trailing slash, whose findings it may end.
+    asked
+        Whether it is made only when asked for.
+    """
+
+    id: str
+    title: str
+    does: str
+    safe: str
+    proof: str
+    heals: tuple[str, ...] = ()
+    asked: bool = False
 
 
 def can_mend(rule: str) -> bool:
