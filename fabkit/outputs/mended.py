@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -121,17 +122,27 @@ def summary(mended: Mended) -> str:
     return f"{made}; no longer found: {some_of(gone, MOST_NAMES)}"
 
 
+def _by_correction(entries: Sequence[Record]) -> Iterator[tuple[Record, str]]:
+    """Give the first entry of each correction, and how many like it there are."""
+    groups: dict[str, list[Record]] = {}
+    for entry in entries:
+        groups.setdefault(entry["id"], []).append(entry)
+    for group in groups.values():
+        rest = len(group) - 1
+        yield group[0], f"; and {rest} more of the kind" if rest else ""
+
+
+def _in_file(entry: Record, key: str) -> str:
+    return f"{entry['file']}: {entry[key]}" if entry["file"] else str(entry[key])
+
+
 def print_mended(console: Terminal, record: Record) -> None:
     """Print what was done, what was not, and what is proved."""
-    for deed in record["corrections"]:
-        where = f"{deed['file']}: " if deed["file"] else ""
-        console.print(f"- {deed['title']}: {where}{deed['text']} [{deed['id']}]")
-    for left in record["not_made"]:
-        where = f"{left['file']}: " if left["file"] else ""
-        console.print(
-            f"- not made: {left['title'].lower()}: {where}{left['reason']} [{left['id']}]",
-            style="yellow",
-        )
+    for first, more in _by_correction(record["corrections"]):
+        console.print(f"- {first['title']}: {_in_file(first, 'text')}{more} [{first['id']}]")
+    for first, more in _by_correction(record["not_made"]):
+        words = f"{first['title'].lower()}: {_in_file(first, 'reason')}{more}"
+        console.print(f"- not made: {words} [{first['id']}]", style="yellow")
     console.print("\nproved", style="bold")
     for line in proof_lines(record["proof"]):
         console.print(f"  {line}")
