@@ -465,7 +465,10 @@ def pins_of(old: Board, new: Board) -> tuple[Pins, Pins] | str:
 
 
 def _attribute_pins(board: Board) -> Pins:
-    """Net of each pin; of one with pads on several, all of them in one word."""
+    """Net of each pin; of one with pads on several, all of them in one word.
+
+    Where the pad that a part is known by is stated to be of no net, another pad's net is the pin's.
+    """
     pins = {(c.ref, pin): net for c in board.components for pin, net in c.pins}
     nets: dict[Pin, set[str]] = {pin: set() for pin in pins}
     for layer in board.copper:
@@ -474,7 +477,11 @@ def _attribute_pins(board: Board) -> Pins:
             part, net = stated.get(".P", ()), stated.get(".N", ())
             if len(part) > 1 and net and (part[0], part[1]) in nets:
                 nets[part[0], part[1]].add(net[0])
-    pins |= {pin: " and ".join(sorted(n - NO_NET)) for pin, n in nets.items() if n - NO_NET}
+    pins |= {
+        pin: " and ".join(sorted(named))
+        for pin, stated_nets in nets.items()
+        if (named := stated_nets - NO_NET) and (len(named) > 1 or pins[pin] in NO_NET)
+    }
     pins = {pin: "" if net in NO_NET else net for pin, net in pins.items()}
     return pins if any(pins.values()) else {}
 

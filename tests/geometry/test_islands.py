@@ -28,11 +28,12 @@ def test_unite_is_the_union():
 def test_hatched_pours_are_united_by_halves(slant):
     """Hundreds of crossing lines, with discs in their holes: one union gives the same."""
     rng = np.random.default_rng(3)
-    at = np.arange(280) / 2
-    flat = [LineString([(-1, y), (141, y + slant)]).buffer(0.15) for y in at]
-    steep = [LineString([(x, -1), (x - slant, 141)]).buffer(0.15) for x in at]
-    spots = shapely.points(rng.uniform(0, 140, (300, 2)))
+    at = np.arange(90) / 2
+    flat = [LineString([(-1, y), (46, y + slant)]).buffer(0.15) for y in at]
+    steep = [LineString([(x, -1), (x - slant, 46)]).buffer(0.15) for x in at]
+    spots = shapely.points(rng.uniform(0, 45, (400, 2)))
     shapes = np.array([*flat, *steep, *shapely.buffer(spots, 0.2)], dtype=object)
+    assert len(shapes) > 512
     whole = shapely.union_all(shapes)
     found = unite(shapes)
     assert found.is_valid
