@@ -73,7 +73,9 @@ def test_an_order_that_dies_delivers_all_else(small, tmp_path):
     names = {output["name"] for output in manifest["outputs"]}
 
     assert done.returncode == 2, done.stderr
-    assert done.stderr.startswith("error: drawing small-copper-top.gbr (")
+    # Layers are drawn two at a time: the other of the pair may be given up first.
+    assert done.stderr.startswith("error: drawing small-copper-")
+    assert "error: drawing small-copper-top.gbr (" in done.stderr
     assert {"front.png", "costs.xlsx", "small.zip", "findings.txt"} <= names
     assert not list(tmp_path.glob(".out.*"))
 
