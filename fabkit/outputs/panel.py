@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from dataclasses import replace as with_fields
@@ -193,7 +194,9 @@ def panel(
         remarks=(*remarks, *unpriced, *_seen_otherwise(plan, again)),
     )
     tell("drawing")
-    write_file(beside[0], to_document("panel", panel_record(done)).encode(), replace=replace)
+    # A file says the same wherever it lies and however its path was typed.
+    record = {**panel_record(done), "path": done.packed.path.name}
+    write_file(beside[0], to_document("panel", record).encode(), replace=replace)
     write_file(beside[1], panel_picture(done), replace=replace)
     return done
 
@@ -576,7 +579,7 @@ def panel_record(done: PanelResult) -> Record:
             {
                 "number": number,
                 "label": copy.label,
-                "package": copy.board.package.source,
+                "package": Path(os.path.abspath(copy.board.package.source)).name,  # noqa: PTH100
                 "prefix": copy.prefix,
                 "turned_deg": 90 * copy.placing.quarter_turns,
                 "x_mm": copy.placing.dx_mm,

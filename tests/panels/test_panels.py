@@ -143,6 +143,8 @@ def test_zip_holds_all_that_is_needed(made):
 
 def test_panel_document_fits_its_schema(made):
     document = json.loads(made.packed.path.with_suffix(".json").read_text())
+    assert document["path"] == made.packed.path.name
+    assert not any("/" in board["package"] for board in document["boards"])
     assert not list(Draft202012Validator(load_schema("panel")).iter_errors(document))
     box = document["width_mm"] * document["height_mm"]
     boards = sum(shapely.area(copy.board.profile) for copy in made.plan.copies)
