@@ -3,3 +3,6 @@
 from __future__ import annotations
 
 VERSION = "0.1.0"
+
+SOFTWARE = ("fabkit", "fabkit", VERSION)
+"""Vendor, application and version, as files state what wrote them (Gerber specification 5.6.7)."""

@@ -20,7 +20,7 @@ from typing import NoReturn
 
 from fabkit.base.errors import WorkerDied
 from fabkit.base.limits import DEFAULT_LIMITS
-from fabkit.base.steps import SIZE, note_in, read_notice
+from fabkit.base.steps import SIZE, end_with, note_in, read_notice
 from fabkit.base.streams import clean
 
 STOPPED = 130
@@ -148,13 +148,11 @@ def _work(
     mask: set[int | signal.Signals],
 ) -> NoReturn:
     """Do the work in the copy, and end with its status."""
-    from threading import Thread
-
     status = 3
     try:
         signal.pthread_sigmask(signal.SIG_SETMASK, mask)
         # Nobody waits for the result of an orphan.
-        Thread(target=_end_with, args=(alive,), daemon=True).start()
+        end_with(alive, STOPPED)
         note_in(notice, left_out)
         _bounded.append(os.getpid())
         bound_memory(DEFAULT_LIMITS.memory_bytes)
@@ -166,9 +164,3 @@ def _work(
     finally:
         # What is in memory need not be taken apart piece by piece.
         os._exit(status)
-
-
-def _end_with(alive: int) -> None:
-    """End when the process that watches has ended: its end of the pipe closes then."""
-    os.read(alive, 1)
-    os._exit(STOPPED)

@@ -15,7 +15,7 @@ from fabkit.base.units import CHORD_ERROR_MM, counted
 from fabkit.board.model import Board
 from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes, pen_widths
 from fabkit.geometry.neighbours import PointTree
-from fabkit.mending.draw import middles, polygons_in, with_areas, without
+from fabkit.mending.draw import polygons_in, with_areas, without
 from fabkit.mending.model import Deed, Draft
 from fabkit.mending.outline import layers_of
 from fabkit.package.model import RoleKind
@@ -56,16 +56,9 @@ def take_out_rims(draft: Draft) -> Iterator[Deed]:
         gone = rows[~touched & ~pinned[o.attributes[rows]] & (shapely.area(shapes[rows]) > 0)]
         if not len(gone):
             continue
-        flags = np.isin(np.arange(len(o)), gone)
-        draft.files[name] = replace(file, content=without(gerber, flags))
-        yield Deed(
-            correction="bare-rims",
-            file=name,
-            words=f"{counted(len(gone), 'rim')} around holes without plating left out",
-            count=len(gone),
-            places=middles(shapes[gone]),
-            claim=shapely.union_all(shapes[gone]),
-        )
+        draft.files[name] = replace(file, content=without(gerber, gone))
+        words = f"{counted(len(gone), 'rim')} around holes without plating left out"
+        yield Deed.over("bare-rims", name, words, shapes[gone])
 
 
 def cut_slivers(draft: Draft) -> Iterator[Deed]:
@@ -96,14 +89,8 @@ def cut_slivers(draft: Draft) -> Iterator[Deed]:
             continue
         areas = shapely.buffer(thin[rows], 2 * CHORD_ERROR_MM, quad_segs=2)
         draft.files[name] = replace(file, content=with_areas(gerber, areas, dark=False))
-        yield Deed(
-            correction="slivers",
-            file=name,
-            words=f"{counted(len(rows), 'sliver')} of pours cut off",
-            count=len(rows),
-            places=middles(thin[rows]),
-            claim=shapely.union_all(areas),
-        )
+        words = f"{counted(len(rows), 'sliver')} of pours cut off"
+        yield Deed.over("slivers", name, words, thin[rows], drawn=areas)
 
 
 def add_teardrops(draft: Draft) -> Iterator[Deed]:
@@ -121,17 +108,10 @@ def add_teardrops(draft: Draft) -> Iterator[Deed]:
         rows = np.flatnonzero(_is_free(drops, parts, keep_off, gap) & draft.allowed(drops))
         if not len(rows):
             continue
-        claim = shapely.union_all(drops[rows])
         made = with_areas(gerber, drops[rows], dark=True, like=entries.track[rows])
         draft.files[name] = replace(file, content=made)
-        yield Deed(
-            correction="teardrops",
-            file=name,
-            words=f"{counted(len(rows), 'teardrop')} added",
-            count=len(rows),
-            places=middles(drops[rows]),
-            claim=claim,
-        )
+        words = f"{counted(len(rows), 'teardrop')} added"
+        yield Deed.over("teardrops", name, words, drops[rows])
 
 
 def _keep_off(board: Board, edge_mm: float, hole_mm: float) -> BaseGeometry:

@@ -12,15 +12,13 @@ from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.formats.gerber.macros import StandardShape
 from fabkit.formats.gerber.model import (
     Aperture,
-    ContourSegments,
     GerberFile,
     Kind,
     Objects,
     Pose,
 )
-from fabkit.formats.gerber.writer import region_contours
+from fabkit.formats.gerber.writer import with_contours
 from fabkit.geometry.segments import Segments
-from fabkit.mending.model import PLACES, Point
 
 FEWEST_MM2 = 1e-6
 """Smaller areas are not worth a region."""
@@ -32,15 +30,10 @@ def strokes_in(file: GerberFile) -> Ints:
     return np.flatnonzero(((o.kind == Kind.DRAW) | (o.kind == Kind.ARC)) & o.dark)
 
 
-def middles(shapes: Shapes) -> tuple[Point, ...]:
-    """Give a point on each of some shapes, mm."""
-    points = shapely.get_coordinates(shapely.point_on_surface(shapes[:PLACES]))
-    return tuple(map(tuple, points.tolist()))
-
-
-def without(file: GerberFile, rows: Bools) -> GerberFile:
-    """Leave out objects, by flags."""
-    return replace(file, objects=file.objects.take(~rows))
+def without(file: GerberFile, rows: Ints | Bools) -> GerberFile:
+    """Leave out objects, by rows or flags."""
+    kept = np.delete(np.arange(len(file.objects)), rows)
+    return replace(file, objects=file.objects.take(kept))
 
 
 def polygons_in(shape: BaseGeometry | Shapes) -> Shapes:
@@ -64,11 +57,7 @@ def with_areas(
     """
     if not len(areas):
         return file
-    segments, first, last = region_contours(areas)
-    base = len(file.segments)
-    segments = segments.with_columns(
-        contour=segments.contour + int(file.segments.contour.max(initial=-1)) + 1
-    )
+    file, first, last = with_contours(file, areas)
     file, row = _with_plain_set(file)
     count = len(areas)
     added = _blank(count).with_columns(
@@ -76,13 +65,12 @@ def with_areas(
         aperture=np.full(count, -1),
         dark=np.full(count, dark),
         attributes=np.full(count, row) if like is None else file.objects.attributes[like],
-        first=first + base,
-        last=last + base,
+        first=first,
+        last=last,
     )
     return replace(
         file,
         objects=Objects.concat(file.objects, added),
-        segments=ContourSegments.concat(file.segments, segments),
         poses=file.poses or (Pose(),),
     )
 

@@ -18,8 +18,8 @@ from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.drill.writer import split_plating
 from fabkit.formats.gerber.model import object_shapes, pen_widths
 from fabkit.geometry.segments import Segments
-from fabkit.mending.draw import middles, strokes_in, with_lines
-from fabkit.mending.model import PLACES, Deed, Draft
+from fabkit.mending.draw import strokes_in, with_lines
+from fabkit.mending.model import Deed, Draft, spots_of
 from fabkit.package.model import PackageFile, Role, RoleKind
 
 _PEN_MM: Final = 0.1
@@ -69,7 +69,7 @@ def drill_once(draft: Draft) -> Iterator[Deed]:
             file=name,
             words=f"{' and '.join(words)} that another one repeats left out",
             count=count,
-            places=tuple(map(tuple, at[:PLACES].tolist())),
+            places=spots_of(at),
         )
 
 
@@ -160,14 +160,8 @@ def draw_cut_outs(draft: Draft) -> Iterator[Deed]:
     )
     new = np.arange(len(gerber.objects), len(made.objects))
     draft.files[name] = replace(file, content=made)
-    yield Deed(
-        correction="slots-to-cut-out",
-        file=name,
-        words=f"{counted(int(used.sum()), 'cut-out')} drawn",
-        count=int(used.sum()),
-        places=middles(openings[used]),
-        claim=shapely.union_all(object_shapes(made, new)),
-    )
+    words = f"{counted(int(used.sum()), 'cut-out')} drawn"
+    yield Deed.over("slots-to-cut-out", name, words, openings[used], drawn=object_shapes(made, new))
 
 
 def _ends(slots: Segments) -> Floats:

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Shapes
+from fabkit.base.columns import Bools, Floats, Shapes
 from fabkit.base.findings import Finding
 from fabkit.base.results import Result
 from fabkit.base.tables import Table, columns_of
@@ -52,6 +52,25 @@ class Deed:
     count: int = 1
     places: tuple[Point, ...] = ()
     claim: BaseGeometry | None = None
+
+    @classmethod
+    def over(
+        cls, correction: str, file: str, words: str, areas: Shapes, *, drawn: Shapes | None = None
+    ) -> Deed:
+        """Give a deed of some areas; where other areas are drawn for them, these are claimed."""
+        return cls(
+            correction=correction,
+            file=file,
+            words=words,
+            count=len(areas),
+            places=spots_of(shapely.get_coordinates(shapely.point_on_surface(areas[:PLACES]))),
+            claim=shapely.union_all(areas if drawn is None else drawn),
+        )
+
+
+def spots_of(points: Floats) -> tuple[Point, ...]:
+    """Give the first of some points, (n, 2) float64, mm, as places of a deed."""
+    return tuple(map(tuple, points[:PLACES].tolist()))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,6 @@ from typing import Final
 import numpy as np
 import shapely
 
-from fabkit.base.columns import Bools, Ints
 from fabkit.base.units import COINCIDENT_MM, OUTLINE_JOIN_MM, counted, format_mm
 from fabkit.formats.gerber.model import (
     GerberFile,
@@ -20,7 +19,7 @@ from fabkit.formats.gerber.model import (
 from fabkit.geometry.outlines import find_figures
 from fabkit.geometry.segments import Segments
 from fabkit.mending.draw import strokes_in, with_lines, without
-from fabkit.mending.model import PLACES, Deed, Draft
+from fabkit.mending.model import Deed, Draft, spots_of
 from fabkit.package.model import PackageFile, RoleKind
 
 _WHOLE: Final = 0.98
@@ -57,7 +56,7 @@ def close_gaps(draft: Draft) -> Iterator[Deed]:
             words=f"{counted(len(lines), 'gap')} of up to "
             f"{format_mm(float(apart.max()), digits=4)} closed",
             count=len(lines),
-            places=tuple(map(tuple, ((lines[:, :2] + lines[:, 2:]) / 2)[:PLACES].tolist())),
+            places=spots_of((lines[:, :2] + lines[:, 2:]) / 2),
             claim=shapely.union_all(object_shapes(made, new)),
         )
 
@@ -83,13 +82,12 @@ def draw_once(draft: Draft) -> Iterator[Deed]:
         gone = o.take(again)
         claim = shapely.union_all(object_shapes(gerber, again))
         draft.files[name] = replace(file, content=without(gerber, again))
-        places = np.column_stack((gone.x0 + gone.x1, gone.y0 + gone.y1))[:PLACES] / 2
         yield Deed(
             correction="profile-twice",
             file=name,
             words=f"{counted(len(gone), 'line')} that another one repeats left out",
             count=len(gone),
-            places=tuple(map(tuple, places.tolist())),
+            places=spots_of(np.column_stack((gone.x0 + gone.x1, gone.y0 + gone.y1)) / 2),
             claim=claim,
         )
 
@@ -115,7 +113,7 @@ def take_out_copies(draft: Draft) -> Iterator[Deed]:
         drawn = shapely.buffer(shapely.union_all(lines[on]), 2 * OUTLINE_JOIN_MM)
         if shapely.intersection(rim, drawn).length < _WHOLE * rim.length:
             continue
-        gone = _flags(rows[on], len(gerber.objects))
+        gone = rows[on]
         draft.files[name] = replace(file, content=without(gerber, gone))
         yield Deed(
             correction="profile-elsewhere",
@@ -148,18 +146,11 @@ def take_out_strays(draft: Draft) -> Iterator[Deed]:
         boxes = boxes[outside]
         claim = shapely.union_all(object_shapes(gerber, outside))
         draft.files[name] = replace(file, content=without(gerber, outside))
-        places = np.column_stack((boxes[:, 0] + boxes[:, 2], boxes[:, 1] + boxes[:, 3])) / 2
         yield Deed(
             correction="stray-marks",
             file=name,
             words=f"{counted(len(boxes), 'object')} outside the board left out",
             count=len(boxes),
-            places=tuple(map(tuple, places[:PLACES].tolist())),
+            places=spots_of((boxes[:, :2] + boxes[:, 2:]) / 2),
             claim=claim,
         )
-
-
-def _flags(rows: Ints, count: int) -> Bools:
-    out = np.zeros(count, np.bool_)
-    out[rows] = True
-    return out

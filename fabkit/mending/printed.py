@@ -14,7 +14,7 @@ from fabkit.base.columns import Ints, Shapes
 from fabkit.base.units import CHORD_ERROR_MM, counted, format_mm
 from fabkit.formats.gerber.macros import StandardShape
 from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes, pen_widths
-from fabkit.mending.draw import middles, polygons_in, strokes_in, with_areas
+from fabkit.mending.draw import polygons_in, strokes_in, with_areas
 from fabkit.mending.model import Deed, Draft
 from fabkit.mending.outline import layers_of
 from fabkit.package.model import PackageFile, RoleKind, Side
@@ -47,28 +47,18 @@ def clip_legend(draft: Draft) -> Iterator[Deed]:
             inked = shapely.area(shapely.intersection(bare, ink)) > _INK_MM2
             if inked.any():
                 clear.append(bare[inked])
-                yield _cleared(name, bare[inked], f"{counted(int(inked.sum()), 'pad')}")
+                words = f"clipped off {counted(int(inked.sum()), 'pad')}"
+                yield Deed.over("legend-clip", name, words, bare[inked])
         if profile is not None and len(draft.board.edge.readings) < 2:
             beyond = polygons_in(shapely.difference(ink, profile))
             if shapely.area(beyond).sum() > _INK_MM2:
                 around = shapely.box(*shapely.buffer(ink, _BEYOND_MM).bounds)
                 outside = polygons_in(shapely.difference(around, profile))
                 clear.append(outside)
-                yield _cleared(name, outside, "the board's edge")
+                yield Deed.over("legend-clip", name, "clipped off the board's edge", outside)
         if clear:
             made = with_areas(gerber, np.concatenate(clear), dark=False)
             draft.files[name] = replace(file, content=made)
-
-
-def _cleared(name: str, areas: Shapes, what: str) -> Deed:
-    return Deed(
-        correction="legend-clip",
-        file=name,
-        words=f"clipped off {what}",
-        count=len(areas),
-        places=middles(areas),
-        claim=shapely.union_all(areas),
-    )
 
 
 def widen_legend(draft: Draft) -> Iterator[Deed]:
@@ -147,14 +137,8 @@ def grow_openings(draft: Draft) -> Iterator[Deed]:
             continue
         areas = wanted[rows]
         draft.files[name] = replace(file, content=with_areas(gerber, areas, dark=True))
-        yield Deed(
-            correction="mask-margin",
-            file=name,
-            words=f"{counted(len(rows), 'opening')} grown to {format_mm(margin)} around the pad",
-            count=len(rows),
-            places=middles(areas),
-            claim=shapely.union_all(areas),
-        )
+        words = f"{counted(len(rows), 'opening')} grown to {format_mm(margin)} around the pad"
+        yield Deed.over("mask-margin", name, words, areas)
 
 
 def _lands(draft: Draft, mask: PackageFile) -> tuple[Shapes, BaseGeometry] | None:
@@ -215,11 +199,5 @@ def pull_back_pours(draft: Draft) -> Iterator[Deed]:
         if not len(areas):
             continue
         draft.files[name] = replace(file, content=with_areas(gerber, areas, dark=False))
-        yield Deed(
-            correction="copper-edge",
-            file=name,
-            words=f"pours cleared within {format_mm(reach)} of the edge",
-            count=len(areas),
-            places=middles(areas),
-            claim=shapely.union_all(areas),
-        )
+        words = f"pours cleared within {format_mm(reach)} of the edge"
+        yield Deed.over("copper-edge", name, words, areas)

@@ -9,7 +9,7 @@ from pathlib import PurePosixPath
 
 from fabkit.base.errors import UnreadableInput
 from fabkit.base.units import counted
-from fabkit.base.version import VERSION
+from fabkit.base.version import SOFTWARE
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
 from fabkit.formats.drill.model import DrillFile
@@ -39,9 +39,6 @@ _MADE = frozenset(
     }
 )
 """Roles whose files are written anew; all others are kept as they are."""
-_SOFTWARE = ("fabkit", "fabkit", VERSION)
-
-
 _LOST = frozenset(
     {
         *("gerber/image-negative", "gerber/aperture-undefined", "gerber/aperture-wrong"),
@@ -160,7 +157,7 @@ def _attributes(file: PackageFile, stated: Mapping[str, tuple[str, ...]], copper
         **({".FileFunction": kept} if kept != ("Other",) else {}),
         ".FilePolarity": stated.get(".FilePolarity", (usual,)),
         **{k: v for k, v in stated.items() if k not in (".FileFunction", ".FilePolarity")},
-        ".GenerationSoftware": _SOFTWARE,
+        ".GenerationSoftware": SOFTWARE,
     }
 
 

@@ -8,10 +8,9 @@ import sys
 import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from threading import Thread
 
 from fabkit.base.progress import hush
-from fabkit.base.steps import leave_unnoticed
+from fabkit.base.steps import end_with, leave_unnoticed
 
 
 @contextmanager
@@ -72,7 +71,7 @@ def _copy(work: Callable[[], bool], theirs: int, alive: int) -> int | None:
         status = 1
         try:
             os.close(alive)
-            Thread(target=_end_with, args=(theirs,), daemon=True).start()
+            end_with(theirs, 1)
             hush()
             leave_unnoticed()
             status = 0 if work() else 1
@@ -80,9 +79,3 @@ def _copy(work: Callable[[], bool], theirs: int, alive: int) -> int | None:
             # Nothing that is buffered may be written twice, and nobody hears what went wrong.
             os._exit(status)
     return copy
-
-
-def _end_with(alive: int) -> None:
-    """End when the process that waits for the work has ended."""
-    os.read(alive, 1)
-    os._exit(1)

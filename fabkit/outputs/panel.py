@@ -19,7 +19,7 @@ from fabkit.base.findings import Severity
 from fabkit.base.streams import STANDARD_STREAM
 from fabkit.base.tables import Record, Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
-from fabkit.base.version import VERSION
+from fabkit.base.version import SOFTWARE, VERSION
 from fabkit.board.build import build_board
 from fabkit.board.model import Board, Component
 from fabkit.board.single import cut_out, place_board
@@ -30,7 +30,7 @@ from fabkit.costs.facts import facts_from_board
 from fabkit.formats.drill.writer import write_drill
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.gerber.writer import write_gerber
-from fabkit.formats.sidecars.job_writer import write_job
+from fabkit.formats.sidecars.job_writer import GENERATED_BY, write_job
 from fabkit.formats.sidecars.model import JobFile, JobFileEntry
 from fabkit.formats.sidecars.netlist_writer import write_netlist
 from fabkit.keyboard.ordered import order_of
@@ -283,7 +283,7 @@ def panel_files(plan: PanelPlan, name: str) -> dict[str, bytes]:
 
 def _attributes(function: tuple[str, ...], polarity: str) -> dict[str, tuple[str, ...]]:
     return {
-        ".GenerationSoftware": ("fabkit", "fabkit", VERSION),
+        ".GenerationSoftware": SOFTWARE,
         ".Part": ("Array",),
         ".SameCoordinates": ("panel",),
         ".FileFunction": function,
@@ -302,7 +302,6 @@ def _job(plan: PanelPlan, name: str, files: Mapping[str, PackageFile], copper: i
                 JobFileEntry(path=member, function=stated[".FileFunction"], polarity=polarity)
             )
     thick = [c.board.thickness_mm for c in plan.copies if c.board.thickness_mm is not None]
-    software = {"Vendor": "fabkit", "Application": "fabkit", "Version": VERSION}
     return JobFile(
         name="",
         project=name,
@@ -314,7 +313,7 @@ def _job(plan: PanelPlan, name: str, files: Mapping[str, PackageFile], copper: i
         files=tuple(entries),
         design_rules=(),
         stackup=(),
-        raw={"Header": {"GenerationSoftware": software}},
+        raw={"Header": {"GenerationSoftware": GENERATED_BY}},
     )
 
 

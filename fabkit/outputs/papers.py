@@ -21,6 +21,7 @@ from fabkit.board.rules import PROFILE_INFERRED
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.gerber.reader import read
+from fabkit.formats.sidecars.job_writer import GENERATED_BY
 from fabkit.outputs.archive import is_renamed
 from fabkit.outputs.records import drill_table
 from fabkit.package.file_names import function_of
@@ -176,12 +177,11 @@ NO_DATE: Final = "no CreationDate: no file states when it was made"
 
 
 def _header(files: Iterable[PackageFile]) -> Record:
-    software = {"Vendor": "fabkit", "Application": "fabkit", "Version": VERSION}
     made = max((d for file in files if (d := _creation(file)) is not None), default=None)
     # The format asks for a date.  A clock's, or that of a copy on this disk, would be no fact
     # about the board, and the same files would no longer give the same zip.
     when = {"Comment": NO_DATE} if made is None else {"CreationDate": made.isoformat()}
-    return {"GenerationSoftware": software, **when}
+    return {"GenerationSoftware": GENERATED_BY, **when}
 
 
 def _creation(file: PackageFile) -> datetime | None:

@@ -116,8 +116,7 @@ def with_regions(file: GerberFile, rows: Ints, shapes: Shapes) -> GerberFile:
         Area of each, mm.
     """
     o = file.objects
-    segments, first, last = region_contours(shapes)
-    base = len(file.segments)
+    file, first, last = with_contours(file, shapes)
     sets = list(file.attribute_sets) or [{}]
     joined: dict[tuple[int, int], int] = {}
     attributes = o.attributes.copy()
@@ -129,21 +128,33 @@ def with_regions(file: GerberFile, rows: Ints, shapes: Shapes) -> GerberFile:
             joined[key] = len(sets)
             sets.append({**file.apertures[key[1]].attributes, **sets[key[0]]})
         attributes[row] = joined[key]
-    number = int(file.segments.contour.max(initial=-1)) + 1
-    segments = segments.with_columns(contour=segments.contour + number)
     columns = {name: column.copy() for name, column in o.by_name().items()}
     columns["attributes"] = attributes
     columns["kind"][rows], columns["aperture"][rows], columns["pose"][rows] = Kind.REGION, -1, 0
-    columns["first"][rows], columns["last"][rows] = first + base, last + base
+    columns["first"][rows], columns["last"][rows] = first, last
     for name in ("x0", "y0", "x1", "y1", "cx", "cy"):
         columns[name][rows] = np.nan
     columns["turn"][rows] = 0
     return replace(
         file,
         objects=Objects(**columns),
-        segments=ContourSegments.concat(file.segments, segments),
         attribute_sets=tuple(sets),
     )
+
+
+def with_contours(file: GerberFile, shapes: Shapes) -> tuple[GerberFile, Ints, Ints]:
+    """Add the contours of areas to a file; no object draws them yet.
+
+    Returns
+    -------
+    The file, and first and last row of the segments of each area, as :func:`region_contours` has
+    them.
+    """
+    segments, first, last = region_contours(shapes)
+    base, number = len(file.segments), int(file.segments.contour.max(initial=-1)) + 1
+    segments = segments.with_columns(contour=segments.contour + number)
+    whole = replace(file, segments=ContourSegments.concat(file.segments, segments))
+    return whole, first + base, last + base
 
 
 def region_contours(shapes: Shapes) -> tuple[ContourSegments, Ints, Ints]:

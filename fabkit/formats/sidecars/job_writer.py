@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Final
 
+from fabkit.base.version import SOFTWARE
 from fabkit.formats.sidecars.model import JobFile
+
+GENERATED_BY: Final = dict(zip(("Vendor", "Application", "Version"), SOFTWARE, strict=True))
+"""What wrote a job file, as its header states it."""
 
 
 def write_job(job: JobFile) -> bytes:
