@@ -631,7 +631,7 @@ class _Builder:
             self._report(rules.UNKNOWN_PART, names, count=len(unknown))
         bare = [a.title for a in lines if a.known and not a.priced]
         if bare:
-            self._report(rules.NO_PRICE, ", ".join(bare), count=len(bare))
+            self._report(rules.NO_PRICE, some_of(bare, len(bare)), count=len(bare))
         uneven = [a for a in lines if a.left != a.right]
         if uneven and set(self.buckets) == set(HALVES):
             sides = [f"{a.title}: {a.left} left, {a.right} right" for a in uneven]
