@@ -56,19 +56,24 @@ def counted(number: int, noun: str) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
-def some_of(names: Sequence[str], most: int, *, between: str = "") -> str:
+def some_of(names: Sequence[str], most: int, *, between: str = ", ") -> str:
     """Write the first of several names, and how many more there are.
-
-    Names that hold commas themselves are kept apart by semicolons.
 
     >>> some_of(["R1", "R2"], 2), some_of(["R1", "R2", "R3", "R4"], 2)
     ('R1, R2', 'R1, R2 and 2 more')
-    >>> some_of(["jack, four contacts", "diode"], 2)
-    'jack, four contacts; diode'
     """
     more = f" and {len(names) - most} more" if len(names) > most else ""
-    apart = between or ("; " if any("," in name for name in names[:most]) else ", ")
-    return apart.join(names[:most]) + more
+    return between.join(names[:most]) + more
+
+
+def some_titles(titles: Sequence[str], most: int) -> str:
+    """Write some titles as :func:`some_of` does; those that hold commas with semicolons between.
+
+    >>> some_titles(["jack, four contacts", "diode"], 2), some_titles(["jack", "diode"], 2)
+    ('jack, four contacts; diode', 'jack, diode')
+    """
+    commas = any("," in title for title in titles[:most])
+    return some_of(titles, most, between="; " if commas else ", ")
 
 
 def format_number(value: float, *, digits: int = 3) -> str:

@@ -12,7 +12,7 @@ from typing import Final, Literal
 from fabkit.base.findings import Finding
 from fabkit.base.results import Result
 from fabkit.base.tables import Cell, Column, Table, columns_of
-from fabkit.base.units import counted, some_of
+from fabkit.base.units import counted, some_titles
 from fabkit.costs.expression import evaluate
 from fabkit.costs.facts import BoardFacts
 from fabkit.keyboard.model import BoardIs
@@ -481,7 +481,7 @@ class CostSheet(Result):
         """What a total does not hold, in the words that follow it."""
         taxed = f", without {' and '.join(self.untaxed)}" if self.untaxed else ""
         if self.unpriced:
-            return f"{taxed}, without {some_of(self.unpriced, 3)}: no price known"
+            return f"{taxed}, without {some_titles(self.unpriced, 3)}: no price known"
         if self.best is None or not self.best.parts_total:
             return f", for bare boards{taxed}"
         return taxed or ", everything in"

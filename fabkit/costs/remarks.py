@@ -7,7 +7,7 @@ from datetime import date
 from decimal import Decimal
 
 from fabkit.base.findings import Finding
-from fabkit.base.units import some_of
+from fabkit.base.units import some_titles
 from fabkit.costs import rules
 from fabkit.costs.board_line import rates_of
 from fabkit.costs.facts import BoardFacts
@@ -186,7 +186,7 @@ def bill_remarks(bill: Bill, order: Order, today: date | None) -> Iterator[Findi
     if unpriced:
         yield Finding.of(
             rules.PARTS_UNPRICED,
-            f"without price: {some_of(unpriced, 5)}",
+            f"without price: {some_titles(unpriced, 5)}",
             count=len(unpriced),
         )
     cells = [a.title for a in bill.lines if a.caution == "lithium"]

@@ -155,11 +155,14 @@ def progress(*, quiet: bool = False) -> Iterator[Tell]:
 
         def tell(text: str) -> None:
             at(text)
-            shown.update(task, description=clean(text), total=None, completed=0, share="")
+            # Shown at once: a short stage may be over before the next picture of the whole.
+            said = clean(text)
+            shown.update(task, description=said, total=None, completed=0, share="", refresh=True)
 
         def hear(done: int, of: int, noun: str) -> None:
             share = f"{done} of {of} {noun}, {done / max(of, 1):.0%}"
-            shown.update(task, total=of, completed=done, share=share)
+            ends = done in (0, of)
+            shown.update(task, total=of, completed=done, share=share, refresh=ends)
 
         with listening(hear):
             yield tell

@@ -11,7 +11,7 @@ from typing import Final
 from fabkit.base.findings import Finding, Rule, Severity
 from fabkit.base.findings import Place as Where
 from fabkit.base.natural import natural
-from fabkit.base.units import counted, some_of
+from fabkit.base.units import counted, some_of, some_titles
 from fabkit.board.model import Board
 from fabkit.keyboard.kinds import plain, stem
 from fabkit.keyboard.lands import read_lands
@@ -627,11 +627,11 @@ class _Builder:
             self._report(rules.KEYS_UNKNOWN, "no place for a switch was found")
         unknown = [a for a in lines if not a.known]
         if unknown:
-            names = some_of([a.title for a in unknown], 5)
+            names = some_titles([a.title for a in unknown], 5)
             self._report(rules.UNKNOWN_PART, names, count=len(unknown))
         bare = [a.title for a in lines if a.known and not a.priced]
         if bare:
-            self._report(rules.NO_PRICE, some_of(bare, len(bare)), count=len(bare))
+            self._report(rules.NO_PRICE, some_titles(bare, len(bare)), count=len(bare))
         uneven = [a for a in lines if a.left != a.right]
         if uneven and set(self.buckets) == set(HALVES):
             sides = [f"{a.title}: {a.left} left, {a.right} right" for a in uneven]
