@@ -78,9 +78,10 @@ def find_better_place(figures: Shapes, board: Shapes, open_: Sequence[Shapes]) -
         return None
     box = shapely.total_bounds(board)
     low = box[:2] - BESIDE_MM
-    size = np.ceil((box[2:] - box[:2] + 2 * BESIDE_MM) / CELL_MM).astype(int)
-    if size.prod() > _MOST_CELLS:
+    cells = np.ceil((box[2:] - box[:2] + 2 * BESIDE_MM) / CELL_MM)
+    if cells.prod() > _MOST_CELLS:
         return None
+    size = cells.astype(int)
     avoided = ~_filled(board, low, size)
     for shapes in open_:
         avoided |= _filled(shapes, low, size)
@@ -92,8 +93,12 @@ def find_better_place(figures: Shapes, board: Shapes, open_: Sequence[Shapes]) -
     around[: size[0], : size[1]] = avoided
     image = np.fft.rfft2(around)
     views = []
-    for some in (figures, figures[small]):
-        points = shapely.get_coordinates(shapely.segmentize(shapely.boundary(some), CELL_MM))
+    rims = shapely.boundary(figures)
+    # A stray coordinate may be kilometres away: what is beside the image is not cut into cells.
+    far = (extent[:, :2] < low).any(axis=1) | (extent[:, 2:] > low + size * CELL_MM).any(axis=1)
+    rims[far] = shapely.clip_by_rect(rims[far], *low, *(low + size * CELL_MM))
+    for some in (rims, rims[small]):
+        points = shapely.get_coordinates(shapely.segmentize(some, CELL_MM))
         cells = np.floor((points - low) / CELL_MM).astype(int)
         cells = cells[((cells >= 0) & (cells < size)).all(axis=1)]
         cells = np.column_stack(np.divmod(np.unique(cells @ (size[1], 1)), size[1]))

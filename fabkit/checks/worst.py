@@ -99,7 +99,6 @@ def group(
     unit: str = "mm",
     severity: Severity | None = None,
     advice: str = "",
-    choice: str = "",
 ) -> Iterator[Finding]:
     """One finding for many places; none where there is no measure.
 
@@ -128,7 +127,6 @@ def group(
         limit=limit,
         unit=unit,
         advice=advice,
-        choice=choice,
     )
 
 
@@ -186,7 +184,7 @@ def judge(
             # What is let through by rounding is not shown as if it were beyond the limit.
             kept = np.maximum if standard.sense == "least" else np.minimum
             taken = replace(taken, values=kept(taken.values, fine.value))
-        yield from group(
+        for finding in group(
             rule,
             taken,
             message,
@@ -195,8 +193,8 @@ def judge(
             unit=limit.unit,
             severity=severity,
             advice=f"{advice or rule.advice} {_way_out(settles)}",
-            choice=FINE_CLASS if settles else "",
-        )
+        ):
+            yield replace(finding, choice=FINE_CLASS if settles else "")
 
 
 def _way_out(fine: bool) -> str:

@@ -376,7 +376,10 @@ def _find_stretch(points: Floats, reference: Floats, before: float) -> Fit | Non
     rows = index.find(laid)
     mine, other = points[rows >= 0], reference[rows[rows >= 0]]
     middle, meant = mine.mean(axis=0), other.mean(axis=0)
-    scale = float(((mine - middle) * (other - meant)).sum() / ((mine - middle) ** 2).sum())
+    spread = float(((mine - middle) ** 2).sum())
+    scale = float(((mine - middle) * (other - meant)).sum()) / spread if spread else 0.0
+    if not 0.5 < scale < 2.0:
+        return None  # All pairs may have met in one point, which shows no scale.
     dx, dy = meant - scale * middle
     after = index.share(points * scale + np.array((dx, dy)))
     if after < max(SURE, before + BETTER) or abs(scale - 1) < _STRETCHED:
