@@ -99,11 +99,13 @@ def slot_lengths(cuts: Cuts) -> np.ndarray:
     lengths = np.zeros(len(cuts.shapes))
     known = ~shapely.is_empty(cuts.shapes)
     boxes = shapely.minimum_rotated_rectangle(shapely.convex_hull(cuts.shapes[known]))
-    # Kilometres away, the box of a slot may be a line, which has two ends instead of five corners.
-    corners, of = shapely.get_coordinates(boxes, return_index=True)
-    side = of[1:] == of[:-1]
-    sides = np.hypot(*np.diff(corners, axis=0)[side].T)
-    np.maximum.at(lengths, np.flatnonzero(known)[of[1:][side]], sides)
+    # Kilometres away, the box of a slot may be a line.
+    box = shapely.get_type_id(boxes) == shapely.GeometryType.POLYGON
+    corners = shapely.get_coordinates(boxes[box]).reshape(-1, 5, 2)
+    sides = np.hypot(*np.moveaxis(np.diff(corners[:, :3], axis=1), 2, 0))
+    longest = shapely.length(boxes)
+    longest[box] = sides.max(axis=1, initial=0.0)
+    lengths[known] = longest
     return lengths
 
 

@@ -17,6 +17,7 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.geometry.neighbours import numbers_of
 
 CELL_MM: Final = 0.25
 """Strokes and gaps about pads are of this size; finer cells cost more and show no more."""
@@ -78,10 +79,11 @@ def find_better_place(figures: Shapes, board: Shapes, open_: Sequence[Shapes]) -
         return None
     box = shapely.total_bounds(board)
     low = box[:2] - BESIDE_MM
-    cells = np.ceil((box[2:] - box[:2] + 2 * BESIDE_MM) / CELL_MM)
-    if cells.prod() > _MOST_CELLS:
+    sides = np.ceil((box[2:] - box[:2] + 2 * BESIDE_MM) / CELL_MM)
+    if sides.prod() > _MOST_CELLS:
         return None
-    size = cells.astype(int)
+    size = sides.astype(int)
+    high = low + size * CELL_MM
     avoided = ~_filled(board, low, size)
     for shapes in open_:
         avoided |= _filled(shapes, low, size)
@@ -95,8 +97,8 @@ def find_better_place(figures: Shapes, board: Shapes, open_: Sequence[Shapes]) -
     views = []
     rims = shapely.boundary(figures)
     # A stray coordinate may be kilometres away: what is beside the image is not cut into cells.
-    far = (extent[:, :2] < low).any(axis=1) | (extent[:, 2:] > low + size * CELL_MM).any(axis=1)
-    rims[far] = shapely.clip_by_rect(rims[far], *low, *(low + size * CELL_MM))
+    far = (extent[:, :2] < low).any(axis=1) | (extent[:, 2:] > high).any(axis=1)
+    rims[far] = shapely.clip_by_rect(rims[far], *low, *high)
     for some in (rims, rims[small]):
         points = shapely.get_coordinates(shapely.segmentize(some, CELL_MM))
         cells = np.floor((points - low) / CELL_MM).astype(int)
@@ -172,6 +174,6 @@ def _filled(shapes: Shapes, low: Floats, size: NDArray[np.int64]) -> Bools:
     column = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts) + first[edge]
     share = (column - one[edge, 0]) / (two[edge, 0] - one[edge, 0])
     crossing = one[edge, 1] + share * (two[edge, 1] - one[edge, 1])
-    row = np.clip(np.ceil(crossing), 0, size[1] - 1).astype(int)
+    row = np.clip(numbers_of(np.ceil(crossing)), 0, size[1] - 1)
     np.add.at(inside, (column, row), 1)
     return np.asarray(np.cumsum(inside, axis=1) % 2 == 1)

@@ -11,7 +11,7 @@ import shapely
 
 from fabkit.base.columns import Floats, Ints
 from fabkit.board.copper import VIA_MM, Copper, outer_face, surface_pads
-from fabkit.geometry.neighbours import PointTree
+from fabkit.geometry.neighbours import PointTree, numbers_of
 from fabkit.keyboard.footprints import REACH_MM
 from fabkit.keyboard.model import Key
 
@@ -162,7 +162,7 @@ def _images(keys: Sequence[Key], table: Floats) -> Floats:
     # Half of the keys may be turned by 180 degrees: their footprint counts with the others'.
     offset[:, :2] *= np.where(turn[key] % (2 * np.pi) > np.pi - 1e-6, -1, 1)[:, None]
     _, kind, counts = np.unique(
-        np.round(offset / (2 * MATCH_MM)).astype(np.int64),
+        numbers_of(np.round(offset / (2 * MATCH_MM))),
         axis=0,
         return_inverse=True,
         return_counts=True,

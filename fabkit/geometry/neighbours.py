@@ -30,12 +30,23 @@ _PAIRS_AT_ONCE: Final = 4_000_000
 """Pairs of points in neighbouring cells that are compared at once: some hundred megabytes."""
 
 
+def numbers_of(bins: Floats) -> Ints:
+    """Turn numbers of bins, whole but float64, into int64.
+
+    What lies beyond 2**30, as damaged coordinates may, is counted in the last bin, so that two
+    numbers fit one integer; what is no number, in the first.
+    """
+    last = 2.0**30
+    kept = np.nan_to_num(np.clip(bins, -last, last), nan=-last)
+    return np.asarray(kept.astype(np.int64))
+
+
 def squares_of(points: Floats, pitch: float) -> tuple[Ints, Ints]:
     """Square of each point, (n, 2), in a grid; and how many points each square has.
 
     Tells how many pairs lie near each other without listing them.
     """
-    column, row = np.floor(points / pitch).T.astype(np.int64)
+    column, row = numbers_of(np.floor(points / pitch)).T
     _, number, count = np.unique(column * 2**32 + row, return_inverse=True, return_counts=True)
     return number, count
 

@@ -17,7 +17,7 @@ from fabkit.base.columns import Floats
 from fabkit.base.units import INCH_MM
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile
-from fabkit.geometry.neighbours import SpotIndex
+from fabkit.geometry.neighbours import SpotIndex, numbers_of
 from fabkit.geometry.segments import Placing
 from fabkit.package.content import Look
 from fabkit.package.model import Content, Role, RoleKind, Side
@@ -406,7 +406,7 @@ def _voted_shifts(points: Floats, reference: Floats) -> list[tuple[float, float]
     most = _VOTED_ON if len(picked) == _VOTERS else _MOST_PAIRS // len(picked)
     reference = reference[:: len(reference) // most + 1]
     shift = (reference[None] - picked[:, None]).reshape(-1, 2)
-    bins = np.clip(np.round(shift / FIT_MM), -(2**30), 2**30).astype(np.int64)
+    bins = numbers_of(np.round(shift / FIT_MM))
     # One integer per bin: sorting those is much faster than sorting rows.
     keys, counts = np.unique(bins[:, 0] * 2**32 + bins[:, 1], return_counts=True)
     order = np.argsort(-counts, kind="stable")[:200]
@@ -417,6 +417,8 @@ def _voted_shifts(points: Floats, reference: Floats) -> list[tuple[float, float]
         if any(np.hypot(at[0] - x, at[1] - y) <= _ELSEWHERE_MM for x, y in found):
             continue
         near = np.all(np.abs(shift - at) <= FIT_MM, axis=1)
+        if not near.any():
+            continue  # The last bin, in which all that is farther off was counted.
         dx, dy = np.median(shift[near], axis=0)
         found.append((float(dx), float(dy)))
         if len(found) == 2:

@@ -13,10 +13,11 @@ import shapely
 
 from fabkit.checks.hole import slot_lengths
 from fabkit.checks.legend_place import find_better_place
-from fabkit.package.registration import _find_stretch
+from fabkit.geometry.neighbours import squares_of
+from fabkit.package.registration import _find_stretch, find_fit
 
 LETTERS = np.array([shapely.box(x, 1, x + 1, 5) for x in range(0, 60, 2)])
-PADS = np.array([shapely.box(x, 1, x + 1, 5) for x in range(0, 60, 2)])
+PADS = LETTERS
 BOARD = np.array([shapely.box(0, 0, 60, 20)])
 
 
@@ -50,3 +51,20 @@ def test_points_on_one_spot_show_no_stretch():
     points = np.column_stack((np.linspace(0, 0.02, 40), np.linspace(0, 0.02, 40)))
 
     assert _find_stretch(points, np.array([[50.0, 50.0]]), 0.0) is None
+
+
+@pytest.mark.filterwarnings("error")
+def test_points_far_away_and_without_numbers_are_counted():
+    """They share the outermost squares; what lies on the board is counted as ever."""
+    points = np.array([[0.1, 0.1], [0.2, 0.2], [1e300, 0.1], [np.inf, 0.3], [np.nan, 0.2]])
+
+    number, count = squares_of(points, 1.0)
+    assert count[number].tolist() == [2, 2, 2, 2, 1]
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_file_kilometres_off_is_laid_onto_nothing():
+    """No shift is voted for among points that lie farther off than bins are counted."""
+    board = np.column_stack((np.arange(40.0), np.arange(40.0) ** 1.5))
+
+    assert find_fit(board + 1e12, board, shift_only=True) is None
