@@ -137,6 +137,17 @@ class FindingsRefused(OutputRefused):
     exit_code: ClassVar[int] = 1
 
 
+def explain(error: Exception) -> tuple[str, str, int]:
+    """Message, hint (may be empty) and exit status of any error that ends a work."""
+    if isinstance(error, FabkitError):
+        return error.message, error.hint, error.exit_code
+    if is_out_of_memory(error):
+        hint = "close other programs, or take out what is drawn many times over"
+        return "the memory of this machine does not suffice for the input", hint, 2
+    hint = "run again with FABKIT_DEBUG=1 in the environment, and report what it prints"
+    return f"fabkit itself broke: {type(error).__name__}: {error}", hint, 3
+
+
 def is_out_of_memory(error: Exception) -> bool:
     """Whether an error means that memory did not suffice; native code says so in words only."""
     words = str(error)

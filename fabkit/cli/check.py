@@ -8,12 +8,15 @@ from typing import TYPE_CHECKING
 
 import click
 
+from fabkit.base.errors import UsageError
 from fabkit.cli import options, printing
-from fabkit.cli.bundles import bundle, command, option
+from fabkit.cli.bundles import argument, bundle, command, option
 from fabkit.cli.reading import EdgeReading
+from fabkit.cli.several import Several
 
 if TYPE_CHECKING:
     from fabkit.base.findings import Severity
+    from fabkit.outputs.judged import Settings
     from fabkit.sheets.house import LimitClass
     from fabkit.sheets.order import BoardUse
 
@@ -22,7 +25,7 @@ if TYPE_CHECKING:
 class Asked:
     """What the command was given."""
 
-    package: Path = options.package()
+    packages: tuple[Path, ...] = argument("PACKAGE...", type=options.FILE, nargs=-1, required=True)
     use: BoardUse | None = options.board()
     house_files: tuple[Path, ...] = options.house()
     choice: options.Choice = bundle(options.Choice)
@@ -37,6 +40,7 @@ class Asked:
         "--thicknesses", is_flag=True, help="Judge every thickness the house offers."
     )
     full: bool = options.full()
+    several: Several = bundle(Several)
     printed: printing.Printed = printing.printed("markdown", "sarif", "annotations", "junit")
     reading: EdgeReading = bundle(EdgeReading)
 
@@ -46,7 +50,8 @@ def run(asked: Asked) -> None:
     """Say whether a package is fit to order, and what to do if not.
 
     Reads every exported file of PACKAGE (a folder or a zip), checks it against the published
-    formats and against what a board house can make, and ends with a verdict.
+    formats and against what a board house can make, and ends with a verdict. Several packages,
+    or folders of them, are each judged in a process of their own and end with a summary.
 
     \b
     Examples:
@@ -54,32 +59,58 @@ def run(asked: Asked) -> None:
       fabkit check gerbers.zip --house my-house.toml --house other-house.toml
       fabkit check gerbers.zip --silence legend/off-board="the house trims it"
       fabkit check left --right right
+      fabkit check gerbers.zip left right --jobs 2 --jsonl=verdicts.jsonl
     """
-    import fabkit
-    from fabkit.outputs import records
+    if len(asked.packages) == 1 and not asked.several.chosen:
+        _check_one(asked, asked.packages[0])
+        return
+    if asked.printed.settle() != "text" or asked.right or asked.files:
+        raise UsageError(
+            "--json, --format, --right and --files are for one package",
+            hint="--jsonl writes one line of JSON for each of several packages",
+        )
+    status = asked.several.judge(asked.packages, _settings(asked), asked.printed, asked.reading)
+    click.get_current_context().exit(status)
+
+
+def _settings(asked: Asked) -> Settings:
+    from fabkit.checks.model import CheckOptions
+    from fabkit.outputs.judged import Settings
+    from fabkit.sheets.toml_text import read_sheet
+
+    return Settings(
+        houses=tuple((str(file), read_sheet(file).raw) for file in asked.house_files),
+        options=CheckOptions(
+            use=asked.use,
+            limit_class=asked.limit_class,
+            **vars(asked.judged),
+            **vars(asked.choice),
+        ),
+        roles=tuple(asked.reading.roles.items()),
+        edge=asked.reading.edge,
+        thicknesses=asked.thicknesses,
+        fail_on=asked.fail_on,
+        limits=asked.reading.limits,
+    )
+
+
+def _check_one(asked: Asked, package: Path) -> None:
+    from fabkit.demo import find_demo, shown_path
+    from fabkit.outputs.judged import check_given, read_given
     from fabkit.outputs.verdict import print_check, render_verdict
 
     form = asked.printed.settle()
-    chosen = fabkit.CheckOptions(
-        use=asked.use,
-        limit_class=asked.limit_class,
-        **vars(asked.judged),
-        **vars(asked.choice),
-    )
-    house, *others = [fabkit.load_house(file) for file in asked.house_files or (None,)]
+    settings = _settings(asked)
     with asked.reading.progress() as tell:
-        board = asked.reading.board(asked.package, tell)
-        right = asked.reading.board(asked.right, tell, roles={}) if asked.right else None
-        tell("checking")
-        result = fabkit.check(board, house, options=chosen, other_half=right)
-        table = fabkit.judge_thicknesses(board, house) if asked.thicknesses else ()
-        asked_too = (house, *others) if others else ()
-        houses = fabkit.compare_houses(board, asked_too, options=chosen)
-    record = records.check_record(board, result, house, thicknesses=table, houses=houses)
+        tell(f"reading {package}")
+        given = read_given(package, limits=settings.limits)
+        right = read_given(asked.right, limits=settings.limits) if asked.right else None
+        source = shown_path(find_demo(package, usual="rev-b"))
+        done = check_given(given, settings, source=source, right=right, tell=tell)
     if form == "text":
         asked.printed.show(
-            lambda console: print_check(console, record, files=asked.files, full=asked.full)
+            lambda console: print_check(console, done.check, files=asked.files, full=asked.full)
         )
     else:
-        asked.printed.show(render_verdict(record, form, fail_on=asked.fail_on))
-    click.get_current_context().exit(result.exit_status(asked.fail_on))
+        asked.printed.show(render_verdict(done.check, form, fail_on=asked.fail_on))
+    click.get_current_context().exit(done.status)

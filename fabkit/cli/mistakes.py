@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from fabkit.base.errors import FabkitError, SheetError, is_out_of_memory
+from fabkit.base import errors
 from fabkit.base.streams import clean
 from fabkit.cli.printing import print_json
 from fabkit.cli.words import nearest
@@ -25,8 +25,6 @@ RENAMED = {
 
 def explain(error: Exception) -> tuple[str, str, int]:
     """Message, hint (may be empty) and exit status of an error."""
-    if isinstance(error, FabkitError):
-        return error.message, error.hint, error.exit_code
     if isinstance(error, click.NoSuchOption):
         return _no_such_option(error)
     if isinstance(error, click.MissingParameter):
@@ -44,11 +42,7 @@ def explain(error: Exception) -> tuple[str, str, int]:
         return error.format_message().rstrip("."), _usage(error), error.exit_code
     if isinstance(error, click.ClickException):
         return error.format_message(), "", error.exit_code
-    if is_out_of_memory(error):
-        hint = "close other programs, or take out what is drawn many times over"
-        return "the memory of this machine does not suffice for the input", hint, 2
-    hint = "run again with FABKIT_DEBUG=1 in the environment, and report what it prints"
-    return f"fabkit itself broke: {type(error).__name__}: {error}", hint, 3
+    return errors.explain(error)
 
 
 def say(error: Exception, *, as_json: bool) -> int:
@@ -56,7 +50,7 @@ def say(error: Exception, *, as_json: bool) -> int:
     message, hint, status = explain(error)
     if as_json:
         keys = ("file", "line", "key", "expected", "nearest")
-        where = {key: getattr(error, key) for key in keys if isinstance(error, SheetError)}
+        where = {key: getattr(error, key) for key in keys if isinstance(error, errors.SheetError)}
         record = {"status": status, "message": message, "hint": hint, "where": where or None}
         print_json("error", record)
         return status

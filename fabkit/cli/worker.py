@@ -18,6 +18,7 @@ from mmap import mmap
 from types import FrameType
 from typing import NoReturn
 
+from fabkit.base.deaths import death_words, is_death, limit_memory
 from fabkit.base.errors import WorkerDied
 from fabkit.base.limits import DEFAULT_LIMITS
 from fabkit.base.steps import SIZE, end_with, note_in, read_notice
@@ -33,11 +34,6 @@ PATIENCE_SECONDS = 5
 """How long a worker may clean up after Ctrl-C."""
 
 _STATUSES = (0, 1, 2, 3, STOPPED)
-_BROKE = "it broke, most likely for want of memory"
-_DEATHS = {
-    "SIGKILL": "the system ended it, most likely for its memory",
-    **dict.fromkeys(("SIGSEGV", "SIGABRT", "SIGBUS", "SIGILL", "SIGFPE"), _BROKE),
-}
 _PASSED_ON = ("SIGINT", "SIGTERM", "SIGHUP")
 _bounded: list[int] = []
 
@@ -45,11 +41,7 @@ _bounded: list[int] = []
 def bound_memory(most: int) -> None:
     """Bound the memory that a worker may take, in bytes; does nothing elsewhere."""
     if _bounded:
-        import resource
-
-        hard = resource.getrlimit(resource.RLIMIT_DATA)[1]
-        soft = most if hard == resource.RLIM_INFINITY else min(most, hard)
-        resource.setrlimit(resource.RLIMIT_DATA, (soft, hard))
+        limit_memory(most)
 
 
 def in_worker(work: Callable[[], int]) -> int:
@@ -73,11 +65,10 @@ def in_worker(work: Callable[[], int]) -> int:
             sys.stderr.write("stopped; nothing was half-written\n")
             return STOPPED
         # Some libraries end the process with a status of their own.
-        name = next((s.name for s in signal.Signals if s == -status), f"status {status}")
-        if -status in sent or (status < 0 and name not in _DEATHS):
+        if -status in sent or (status < 0 and not is_death(status)):
             _die_of(-status)
         words, culprit = read_notice(notice[:])
-        reason = f"{_DEATHS.get(name, _BROKE)} ({name})"
+        reason = death_words(status)
         if culprit is None or culprit in left_out or len(left_out) == MOST_DEATHS:
             return _give_up(words, reason)
         left_out[culprit] = reason

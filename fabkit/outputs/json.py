@@ -40,6 +40,7 @@ FORMATS: Final = {
     "error": 1,
     "files": 1,
     "house": 1,
+    "judged": 1,
     "mend": 1,
     "order": 1,
     "pack": 1,

@@ -41,12 +41,14 @@ def render_verdict(check: Record, form: str, *, fail_on: Severity | None = Sever
         return render_junit(check, fail_on=fail_on)
     if form == "sarif":
         return to_json(sarif_log(check, version=VERSION))
-    return to_document("check", {**check, "package": _without_place(check["package"])})
+    return to_document("check", without_place(check))
 
 
-def _without_place(package: Record) -> Record:
+def without_place(check: Record) -> Record:
     """Name a package by itself: the same wherever it lies and however its path was typed."""
-    return {**package, "source": Path(os.path.abspath(package["source"])).name}  # noqa: PTH100
+    package = check["package"]
+    name = Path(os.path.abspath(package["source"])).name  # noqa: PTH100
+    return {**check, "package": {**package, "source": name}}
 
 
 def verdict_markdown(check: Record) -> str:

@@ -58,24 +58,43 @@ def open_input(path: Path, *, limits: Limits = DEFAULT_LIMITS, deep: bool = True
             f"{path} is neither a folder nor a file",
             hint="Name a folder or a zip of exported files.",
         )
-    data = _read_file(path, path.name, budget)
+    return open_bytes(
+        _read_file(path, path.name, budget), name=path.name, source=source, limits=limits
+    )
+
+
+def open_bytes(
+    data: bytes, *, name: str, source: str = "", limits: Limits = DEFAULT_LIMITS
+) -> Intake:
+    """Open a zip or a single file whose bytes are at hand.
+
+    Parameters
+    ----------
+    name
+        What the file is called.
+    source
+        How messages name it; empty: by its name.
+
+    Raises
+    ------
+    UnreadableInput, LimitExceeded
+        As :func:`open_input`.
+    """
+    source = source or name
+    budget = Budget(source, limits)
     if is_zip(data):
-        members, left_out = read_archive(data, Budget(source, limits))
-        return _intake(_as_text(path.stem), members, left_out, budget)
-    _refuse_other_archive(path, data)
-    return _intake(_as_text(path.stem), [Member(_as_text(path.name), data)], [], budget)
+        members, left_out = read_archive(data, budget)
+        return _intake(_as_text(Path(name).stem), members, left_out, budget)
+    budget.count_bytes(name, len(data))
+    _refuse_other_archive(source, data)
+    return _intake(_as_text(Path(name).stem), [Member(_as_text(name), data)], [], budget)
 
 
 def _read_standard_input(limits: Limits) -> Intake:
     """Open a zip or a single file on standard input."""
-    budget = Budget("standard input", limits)
     data = standard_input(most=limits.package_bytes)
-    budget.count_bytes("standard-input", len(data))
-    if is_zip(data):
-        members, left_out = read_archive(data, Budget("standard input", limits))
-        return _intake("standard-input", members, left_out, budget)
-    _refuse_other_archive(Path("standard input"), data)
-    return _intake("standard-input", [Member("standard-input", data)], [], budget)
+    Budget("standard input", limits).count_bytes("standard-input", len(data))
+    return open_bytes(data, name="standard-input", source="standard input", limits=limits)
 
 
 def _intake(name: str, members: list[Member], left_out: list[LeftOut], budget: Budget) -> Intake:
@@ -177,10 +196,10 @@ def _read_file(path: Path, name: str, budget: Budget) -> bytes:
     return data
 
 
-def _refuse_other_archive(path: Path, data: bytes) -> None:
+def _refuse_other_archive(source: str, data: bytes) -> None:
     kind = find_other_archive(data)
     if kind is not None:
         raise UnreadableInput(
-            f"{path} is a {kind} archive; a fabrication data set is a folder or a zip",
+            f"{source} is a {kind} archive; a fabrication data set is a folder or a zip",
             hint="Unpack it and name the folder, or pack it as a zip.",
         )

@@ -94,6 +94,11 @@ def read_sheet(path: Path) -> SheetText:
         data, file = standard_input(most=SHEET_BYTES), "standard input"
     else:
         data, file = sheet_bytes(path), str(path)
+    return read_sheet_bytes(data, file=file)
+
+
+def read_sheet_bytes(data: bytes, *, file: str) -> SheetText:
+    """As :func:`read_sheet`, of bytes at hand; ``file`` names them in messages."""
     return parse_sheet(_decoded(data, file), file=file, raw=data)
 
 

@@ -121,7 +121,7 @@ def test_no_memory_is_no_fault_of_ours(error: Exception, monkeypatch: pytest.Mon
     def out_of_memory(*_: object, **__: object) -> None:
         raise error
 
-    monkeypatch.setattr("fabkit.load_house", out_of_memory)
+    monkeypatch.setattr("fabkit.outputs.judged.load_house", out_of_memory)
     done = CliRunner().invoke(cli, ["check", "demo"])
     assert done.exit_code == 2
     assert "memory" in done.output
