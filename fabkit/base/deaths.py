@@ -1,34 +1,44 @@
-"""Processes that may die: their bound on memory, and words for how they ended."""
+"""Processes that work under bounds, and what is known of one that died.
+
+Both front ends let such a process work, note its steps (``base.steps``) and begin again without
+the step that killed it.
+"""
 
 from __future__ import annotations
 
+import os
 import signal
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Final
+
+from fabkit.base.limits import DEFAULT_LIMITS
+from fabkit.base.steps import Notice, note_in, read_notice
+
+MOST_DEATHS: Final = 6
+"""How often a work begins again before all of it is given up."""
 
 _BROKE: Final = "it broke, most likely for want of memory"
 _DEATHS: Final = {
     "SIGKILL": "the system ended it, most likely for its memory",
     **dict.fromkeys(("SIGSEGV", "SIGABRT", "SIGBUS", "SIGILL", "SIGFPE"), _BROKE),
 }
+_bounded: list[int] = []
 
 
-def _name(status: int) -> str:
-    return next((s.name for s in signal.Signals if s == -status), f"status {status}")
+def begin_bounded(notice: Notice, left_out: dict[str, str]) -> None:
+    """Let this process be one that may die: bound its memory and note its steps from now on."""
+    note_in(notice, left_out)
+    _bounded.append(os.getpid())
+    bound_memory(DEFAULT_LIMITS.memory_bytes)
+    # Each of its threads would take memory, and nothing here multiplies large matrices.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
-def is_death(status: int) -> bool:
-    """Whether an exit status (minus the number of the signal) is one of want of memory."""
-    return _name(status) in _DEATHS
-
-
-def death_words(status: int) -> str:
-    """Say how a process ended that gave no result.
-
-    >>> death_words(-9)
-    'the system ended it, most likely for its memory (SIGKILL)'
-    """
-    name = _name(status)
-    return f"{_DEATHS.get(name, _BROKE)} ({name})"
+def bound_memory(most: int) -> None:
+    """Bound the memory that a bounded process may take, in bytes; does nothing elsewhere."""
+    if _bounded:
+        limit_memory(most)
 
 
 def limit_memory(most: int) -> None:
@@ -40,3 +50,45 @@ def limit_memory(most: int) -> None:
     hard = resource.getrlimit(resource.RLIMIT_DATA)[1]
     soft = most if hard == resource.RLIM_INFINITY else min(most, hard)
     resource.setrlimit(resource.RLIMIT_DATA, (soft, hard))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Death:
+    """How a process died, at what, and the step that can be left out.
+
+    ``culprit`` is None where nothing can be left out; ``by_memory`` whether the signal is one that
+    too little memory sends.
+    """
+
+    words: str
+    reason: str
+    culprit: str | None
+    by_memory: bool
+
+    def is_final(self, left_out: Mapping[str, str]) -> bool:
+        """Whether beginning again is of no use."""
+        return self.culprit is None or self.culprit in left_out or len(left_out) == MOST_DEATHS
+
+    def message(self) -> str:
+        """Say that all of the work is given up."""
+        return (
+            f"fabkit could not go on: {self.words}: {self.reason}"
+            if self.words
+            else f"fabkit: {self.reason}"
+        )
+
+
+HINT: Final = "close other programs, or take out what is drawn many times over"
+"""What to do when all of the work is given up."""
+
+
+def read_death(status: int, notice: bytes = b"") -> Death:
+    """Read how a process ended: its status (below 0: a signal), and its last steps.
+
+    >>> read_death(-9).reason
+    'the system ended it, most likely for its memory (SIGKILL)'
+    """
+    name = next((s.name for s in signal.Signals if s == -status), f"status {status}")
+    words, culprit = read_notice(notice)
+    reason = f"{_DEATHS.get(name, _BROKE)} ({name})"
+    return Death(words=words, reason=reason, culprit=culprit, by_memory=name in _DEATHS)

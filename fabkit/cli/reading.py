@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING
 
 import click
 
+from fabkit.base.deaths import bound_memory
 from fabkit.base.limits import Limits, changed_limits
 from fabkit.cli.bundles import option
 from fabkit.cli.options import named
-from fabkit.cli.worker import bound_memory
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board

@@ -18,30 +18,19 @@ from mmap import mmap
 from types import FrameType
 from typing import NoReturn
 
-from fabkit.base.deaths import death_words, is_death, limit_memory
+from fabkit.base.deaths import HINT, Death, begin_bounded, read_death
 from fabkit.base.errors import WorkerDied
-from fabkit.base.limits import DEFAULT_LIMITS
-from fabkit.base.steps import SIZE, end_with, note_in, read_notice
+from fabkit.base.steps import SIZE, end_with
 from fabkit.base.streams import clean
 
 STOPPED = 130
 """Exit status after Ctrl-C, as shells give it (128 and the number of the signal)."""
-
-MOST_DEATHS = 6
-"""How often a work begins again before all of it is given up."""
 
 PATIENCE_SECONDS = 5
 """How long a worker may clean up after Ctrl-C."""
 
 _STATUSES = (0, 1, 2, 3, STOPPED)
 _PASSED_ON = ("SIGINT", "SIGTERM", "SIGHUP")
-_bounded: list[int] = []
-
-
-def bound_memory(most: int) -> None:
-    """Bound the memory that a worker may take, in bytes; does nothing elsewhere."""
-    if _bounded:
-        limit_memory(most)
 
 
 def in_worker(work: Callable[[], int]) -> int:
@@ -65,25 +54,22 @@ def in_worker(work: Callable[[], int]) -> int:
             sys.stderr.write("stopped; nothing was half-written\n")
             return STOPPED
         # Some libraries end the process with a status of their own.
-        if -status in sent or (status < 0 and not is_death(status)):
+        death = read_death(status, notice[:])
+        if -status in sent or (status < 0 and not death.by_memory):
             _die_of(-status)
-        words, culprit = read_notice(notice[:])
-        reason = death_words(status)
-        if culprit is None or culprit in left_out or len(left_out) == MOST_DEATHS:
-            return _give_up(words, reason)
-        left_out[culprit] = reason
-        sys.stderr.write(f"error: {clean(culprit)}: {reason}; beginning again without it\n")
+        if death.culprit is None or death.is_final(left_out):
+            return _give_up(death)
+        left_out[death.culprit] = death.reason
+        sys.stderr.write(
+            f"error: {clean(death.culprit)}: {death.reason}; beginning again without it\n"
+        )
 
 
-def _give_up(words: str, reason: str) -> int:
+def _give_up(death: Death) -> int:
     """Print that all of the work is given up, as any other error."""
     from fabkit.cli.mistakes import say
 
-    error = WorkerDied(
-        f"fabkit could not go on: {words}: {reason}" if words else f"fabkit: {reason}",
-        hint="close other programs, or take out what is drawn many times over",
-    )
-    return say(error, as_json="--json" in sys.argv[1:])
+    return say(WorkerDied(death.message(), hint=HINT), as_json="--json" in sys.argv[1:])
 
 
 def _die_of(number: int) -> None:
@@ -144,11 +130,7 @@ def _work(
         signal.pthread_sigmask(signal.SIG_SETMASK, mask)
         # Nobody waits for the result of an orphan.
         end_with(alive, STOPPED)
-        note_in(notice, left_out)
-        _bounded.append(os.getpid())
-        bound_memory(DEFAULT_LIMITS.memory_bytes)
-        # Each of its threads would take memory, and nothing here multiplies large matrices.
-        os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+        begin_bounded(notice, left_out)
         status = work()
     except BaseException:  # noqa: BLE001 -- the last words of a process that ends at once
         sys.excepthook(*sys.exc_info())

@@ -403,6 +403,17 @@ def picture_files(
     return files
 
 
+def look_of_order(order: Order, house: House) -> PreviewOptions:
+    """Give the look of the boards of an order."""
+    choice = order.choice
+    return look_of(
+        house,
+        colour=choice.colour,
+        finish=choice.finish,
+        thickness_mm=float(choice.thickness_mm),
+    )
+
+
 def look_of(
     house: House, *, colour: str, finish: str, thickness_mm: float | None
 ) -> PreviewOptions:

@@ -19,7 +19,7 @@ from fabkit.outputs.beside import beside
 from fabkit.outputs.drawings import (
     SheetChoice,
     build_sheet,
-    look_of,
+    look_of_order,
     paper_bytes,
     paper_of,
     picture_files,
@@ -69,32 +69,32 @@ def write_order(
     bill = money.bill_record(contents.bill)
     costs = money.cost_record(contents.costs)
     with new_folder(folder, replace=replace) as part:
-        desk = _Desk(part, tell)
+        shelf = _Shelf(part, tell)
         boards, zips = [], []
         with beside(lambda: _draw_apart(contents, part)) as is_done:
             for number, judged in enumerate(contents.boards):
                 keyboard = costs["boards"][number]
                 name, prefix = judged.ordered.name, _prefix(contents, judged)
-                desk.put(f"findings of {name}", partial(_findings_files, contents, judged), prefix)
+                shelf.put(f"findings of {name}", partial(_findings_files, contents, judged), prefix)
                 if judged.mended is not None:
                     mended = partial(mended_files, judged.mended)
-                    desk.put(f"what was mended of {name}", mended, prefix)
+                    shelf.put(f"what was mended of {name}", mended, prefix)
                 drawn = partial(_picture_files, contents, judged, "svg")
-                desk.put(f"vector pictures of {name}", drawn, prefix)
+                shelf.put(f"vector pictures of {name}", drawn, prefix)
                 tell(f"packing {name}")
                 target = part / f"{stem_of(contents.order, judged.ordered)}.zip"
-                record, packed = _pack(contents, number, target, keyboard)
+                record, packed = pack_board(contents, number, target, keyboard)
                 boards.append(record)
                 zips.append(packed and with_fields(packed, path=folder / target.name))
-            desk.put("parts", lambda: money.parts_files(contents.bill))
-            desk.put("costs", lambda: money.cost_files(contents.costs))
-            desk.put(
+            shelf.put("parts", lambda: money.parts_files(contents.bill))
+            shelf.put("costs", lambda: money.cost_files(contents.costs))
+            shelf.put(
                 "report",
                 lambda: {"report.html": render_report(contents, bill, costs, boards).encode()},
             )
             if not is_done():
-                _draw(contents, desk)
-        manifest = {**_manifest(contents, boards, part, costs), "lost": desk.lost}
+                _draw(contents, shelf)
+        manifest = {**_manifest(contents, boards, part, costs), "lost": shelf.lost}
         (part / MANIFEST).write_bytes(to_document("order", manifest).encode())
     return OrderResult(
         folder=folder,
@@ -108,28 +108,28 @@ def write_order(
     )
 
 
-def _draw(contents: OrderContents, desk: _Desk) -> None:
+def _draw(contents: OrderContents, shelf: _Shelf) -> None:
     """Put down what needs neither zips nor the report: about half of the work."""
     for judged in contents.boards:
         name, prefix = judged.ordered.name, _prefix(contents, judged)
         drawn = partial(_picture_files, contents, judged, "png")
-        desk.put(f"pictures of {name}", drawn, prefix)
+        shelf.put(f"pictures of {name}", drawn, prefix)
         for sheet, choice in counting(_SHEETS.items(), len(_SHEETS), "sheets"):
             drawn = partial(_sheet_files, contents, judged, sheet, choice)
-            desk.put(f"{sheet} sheet of {name}", drawn, prefix)
-    desk.put("workbook and chart of costs", lambda: _workbook_files(contents))
-    desk.put("paper template", lambda: _paper_files(contents))
-    desk.put("wiring", lambda: _wiring_files(contents))
+            shelf.put(f"{sheet} sheet of {name}", drawn, prefix)
+    shelf.put("workbook and chart of costs", lambda: _workbook_files(contents))
+    shelf.put("paper template", lambda: _paper_files(contents))
+    shelf.put("wiring", lambda: _wiring_files(contents))
     compared = contents.compared
     if compared is not None:
-        desk.put("what changed", lambda: _change_files(compared))
+        shelf.put("what changed", lambda: _change_files(compared))
 
 
 def _draw_apart(contents: OrderContents, folder: Path) -> bool:
     """Draw without a word; whether all of it could be drawn."""
-    desk = _Desk(folder, lambda _: None)
-    _draw(contents, desk)
-    return not desk.lost
+    shelf = _Shelf(folder, lambda _: None)
+    _draw(contents, shelf)
+    return not shelf.lost
 
 
 def _prefix(contents: OrderContents, judged: JudgedBoard) -> str:
@@ -138,7 +138,7 @@ def _prefix(contents: OrderContents, judged: JudgedBoard) -> str:
     return f"{stem}-" if len(contents.boards) > 1 else ""
 
 
-class _Desk:
+class _Shelf:
     """Writes outputs into a folder, and goes on without those that are too heavy."""
 
     def __init__(self, folder: Path, tell: Tell) -> None:
@@ -191,13 +191,7 @@ def _sheet_files(
 
 
 def _look(contents: OrderContents) -> PreviewOptions:
-    wanted = contents.order.choice
-    return look_of(
-        contents.house,
-        colour=wanted.colour,
-        finish=wanted.finish,
-        thickness_mm=float(wanted.thickness_mm),
-    )
+    return look_of_order(contents.order, contents.house)
 
 
 def _paper_files(contents: OrderContents) -> dict[str, bytes]:
@@ -249,7 +243,7 @@ def _workbook_files(contents: OrderContents) -> dict[str, bytes]:
     }
 
 
-def _pack(
+def pack_board(
     contents: OrderContents, number: int, target: Path, keyboard: Record
 ) -> tuple[Record, Packed | None]:
     """Pack a board; its entry of the manifest, and the zip or None where errors forbid it."""

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from dataclasses import replace as with_fields
 from datetime import date
 from pathlib import Path
 
 from fabkit.base.errors import TooHeavy, UnreadableInput, UsageError
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.board.build import build_board
+from fabkit.board.model import Board
 from fabkit.checks.houses import HouseVerdict, compare_houses, judge_house
 from fabkit.checks.judging import check
 from fabkit.checks.model import CheckOptions
@@ -21,10 +24,11 @@ from fabkit.outputs.model import JudgedBoard, OrderContents, OrderResult
 from fabkit.outputs.order_folder import write_order
 from fabkit.outputs.pricing import quote
 from fabkit.outputs.revisions import Compared, weigh_changes
+from fabkit.outputs.terminal import Tell
 from fabkit.outputs.whole_folder import settle_place
 from fabkit.package.reading import open_package
 from fabkit.parts.listing import list_parts
-from fabkit.sheets.house import load_house
+from fabkit.sheets.house import House, load_house
 from fabkit.sheets.order import Order, load_order, settle_thickness
 from fabkit.sheets.toml_text import sheet_bytes
 from fabkit.wiring.listing import list_wiring
@@ -85,71 +89,17 @@ def order(
     _, notes = settle_place(target, replace=replace)
     for healed in notes:
         note(healed)
-    sources = _sheet_bytes(asked)
-    house, *others = [load_house(path) for path in asked.houses or (None,)]
-    boards = []
-    repaired: list[Mended | None] = []
-    for one in asked.boards:
-        tell(f"reading {one.name}")
-        board = build_board(open_package(one.package, limits=limits, roles=one.roles))
-        made = mend(board, house, tell=tell) if asked.mend else None
-        repaired.append(made)
-        board = made.after if made else board
-        boards.append(with_edge(board, one))
-    asked = settle_thickness(order_of(boards, asked), [b.thickness_mm for b in boards], house)
-    right = next((b for o, b in zip(asked.boards, boards, strict=True) if o.use == "right"), None)
-    judged = []
-    for one, board, made in zip(asked.boards, boards, repaired, strict=True):
-        tell(f"checking {one.name}")
-        options = CheckOptions.of(asked, use=one.stated)
-        other_half = right if one.use == "left" else None
-        result = check(board, house, options=options, other_half=other_half)
-        tell(f"comparing houses for {one.name}" if others else f"checked {one.name}")
-        compared: tuple[HouseVerdict, ...] = ()
-        if others:
-            # The verdict of the house ordered from is there already.
-            compared = (judge_house(house, result), *compare_houses(board, others, options=options))
-        judged.append(
-            JudgedBoard(ordered=one, board=board, result=result, houses=compared, mended=made)
-        )
-    tell("listing the parts")
-    bill = list_parts(boards, asked)
-    tell("pricing")
-    costs = quote(
-        boards,
-        asked,
-        bill=bill,
-        house=house,
-        others=others,
-        results=[j.result for j in judged],
-        today=today,
-    )
+    sources = source_bytes(asked)
+    houses = houses_of(asked)
+    designs = read_designs(asked, houses[0], limits=limits, tell=tell)
+    asked = settle_order(asked, designs, houses[0])
+    judged = judge_designs(asked, designs, houses, tell=tell)
     since = None
     if old is not None:
         before = build_board(open_package(old, limits=limits))
-        comparison = compare_boards(before, judged[0].board, tell=tell)
-        weighed = weigh_changes(
-            comparison, order=asked, house=house, result=judged[0].result, tell=tell
-        )
-        since = Compared(comparison=comparison, consequences=weighed)
-    tell("finding the wiring")
-    try:
-        wiring = list_wiring(boards, asked)
-    except TooHeavy as error:
-        said = f"not found: {error.message}"
-        wiring = Wiring(name=asked.name, source="", rule=(said,), first=0, halves=(), problems=())
-    contents = OrderContents(
-        compared=since,
-        wiring=wiring,
-        order=asked,
-        house=house,
-        boards=tuple(judged),
-        facts=facts_of_order(asked, boards, [j.result for j in judged]),
-        bill=bill,
-        costs=costs,
-        sources=sources,
-        today=today,
-    )
+        since = changes_since(before, asked, judged[0], houses[0], tell=tell)
+    contents = reckon(asked, judged, houses, today=today, tell=tell)
+    contents = with_fields(contents, sources=sources, compared=since)
     for name in _edited(asked, sources):
         if name != Path(asked.file).name:
             raise UnreadableInput(
@@ -161,7 +111,115 @@ def order(
     return done
 
 
-def _sheet_bytes(order: Order) -> dict[str, bytes]:
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Design:
+    """One design of an order as it was read; ``mended`` where the files were mended first."""
+
+    board: Board
+    mended: Mended | None = None
+
+
+def houses_of(order: Order) -> tuple[House, ...]:
+    """Load the sheets of an order: first the house ordered from, then those to compare."""
+    return tuple(load_house(path) for path in order.houses or (None,))
+
+
+def read_designs(
+    order: Order, house: House, *, limits: Limits = DEFAULT_LIMITS, tell: Tell
+) -> tuple[Design, ...]:
+    """Read every design of an order, mended where that is wanted, with the edge it states."""
+    designs = []
+    for one in order.boards:
+        tell(f"reading {one.name}")
+        board = build_board(open_package(one.package, limits=limits, roles=one.roles))
+        made = mend(board, house, tell=tell) if order.mend else None
+        designs.append(Design(board=with_edge(made.after if made else board, one), mended=made))
+    return tuple(designs)
+
+
+def settle_order(order: Order, designs: Sequence[Design], house: House) -> Order:
+    """Take from the files what the order leaves to them: what each board is, and the thickness."""
+    boards = [design.board for design in designs]
+    return settle_thickness(order_of(boards, order), [b.thickness_mm for b in boards], house)
+
+
+def judge_designs(
+    order: Order, designs: Sequence[Design], houses: Sequence[House], *, tell: Tell
+) -> tuple[JudgedBoard, ...]:
+    """Check every design of a settled order, and compare the houses where there are several."""
+    house, *others = houses
+    pairs = list(zip(order.boards, designs, strict=True))
+    right = next((design.board for one, design in pairs if one.use == "right"), None)
+    judged = []
+    for one, design in pairs:
+        tell(f"checking {one.name}")
+        options = CheckOptions.of(order, use=one.stated)
+        other_half = right if one.use == "left" else None
+        result = check(design.board, house, options=options, other_half=other_half)
+        tell(f"comparing houses for {one.name}" if others else f"checked {one.name}")
+        compared: tuple[HouseVerdict, ...] = ()
+        if others:
+            # The verdict of the house ordered from is there already.
+            elsewhere = compare_houses(design.board, others, options=options)
+            compared = (judge_house(house, result), *elsewhere)
+        judged.append(
+            JudgedBoard(
+                ordered=one,
+                board=design.board,
+                result=result,
+                houses=compared,
+                mended=design.mended,
+            )
+        )
+    return tuple(judged)
+
+
+def changes_since(
+    before: Board, order: Order, judged: JudgedBoard, house: House, *, tell: Tell
+) -> Compared:
+    """Compare the one design of a settled order with the revision before."""
+    comparison = compare_boards(before, judged.board, tell=tell)
+    weighed = weigh_changes(comparison, order=order, house=house, result=judged.result, tell=tell)
+    return Compared(comparison=comparison, consequences=weighed)
+
+
+def reckon(
+    order: Order,
+    judged: Sequence[JudgedBoard],
+    houses: Sequence[House],
+    *,
+    today: date | None = None,
+    tell: Tell,
+) -> OrderContents:
+    """List parts, price and find the wiring of a settled order whose designs are judged."""
+    house, *others = houses
+    boards, results = [j.board for j in judged], [j.result for j in judged]
+    tell("listing the parts")
+    bill = list_parts(boards, order)
+    tell("pricing")
+    costs = quote(
+        boards, order, bill=bill, house=house, others=others, results=results, today=today
+    )
+    tell("finding the wiring")
+    try:
+        wiring = list_wiring(boards, order)
+    except TooHeavy as error:
+        said = f"not found: {error.message}"
+        wiring = Wiring(name=order.name, source="", rule=(said,), first=0, halves=(), problems=())
+    return OrderContents(
+        wiring=wiring,
+        order=order,
+        house=house,
+        boards=tuple(judged),
+        facts=facts_of_order(order, boards, results),
+        bill=bill,
+        costs=costs,
+        sources={},
+        today=today,
+    )
+
+
+def source_bytes(order: Order) -> dict[str, bytes]:
     """Read the sheets that an order names, and give them with the order file as it was read."""
     own = {Path(order.file).name: order.data} if order.file else {}
     paths = (*order.houses, *filter(None, [order.parts]))

@@ -20,7 +20,7 @@ from multiprocessing.context import ForkServerContext, SpawnContext
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 
-from fabkit.base.deaths import death_words, limit_memory
+from fabkit.base.deaths import limit_memory, read_death
 from fabkit.base.errors import FabkitError, explain
 from fabkit.base.tables import Record
 from fabkit.demo import shown_path
@@ -124,7 +124,7 @@ def _result(
         hint = "take out what is drawn many times over, or allow more with --seconds NUMBER"
     except (EOFError, OSError):
         one.process.join()
-        how = death_words(one.process.exitcode or 0)
+        how = read_death(one.process.exitcode or 0).reason
         message = f"{source}: could not be judged: {how}"
         hint = "check it alone: what it cannot do is then left out and named"
     finally:

@@ -9,12 +9,13 @@ from typing import Final
 
 from fabkit.base.tables import Cell, Column, Record, Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
+from fabkit.board.model import Board
 from fabkit.checks.thickness import judge_thicknesses
 from fabkit.costs.chart import curve_chart, shares_chart
 from fabkit.costs.model import SHARES, shares_of
 from fabkit.outputs import records
 from fabkit.outputs.charts import chart_svg
-from fabkit.outputs.drawings import look_of
+from fabkit.outputs.drawings import look_of_order
 from fabkit.outputs.json import plain
 from fabkit.outputs.model import JudgedBoard, OrderContents
 from fabkit.outputs.report.board_view import (
@@ -31,9 +32,10 @@ from fabkit.outputs.verdict import SHOWN_CAUSES, checks_table, files_table, thic
 from fabkit.outputs.wiring import half_table, wiring_record
 from fabkit.parts import assembly
 from fabkit.parts.model import Bill
+from fabkit.pictures.options import PreviewOptions
 from fabkit.sheets.order import OrderedBoard
 
-SCRIPTS: Final = ("exact.js", "price.js", "board.js", "wipe.js", "page.js")
+SCRIPTS: Final = ("exact.js", "price.js", "board.js", "wipe.js", "page.js", "start.js")
 """Parts of the page's script, in order."""
 
 INVENTED: Final = "cost/invented"
@@ -91,13 +93,53 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
     str
         HTML, with everything inside.
     """
-    order = contents.order
     views = [
-        _board(contents, judged, pack, number) | {"said": costs["boards"][number - 1]}
+        board_view(contents, judged, pack, number)
         for number, (judged, pack) in enumerate(zip(contents.boards, packs, strict=True), start=1)
     ]
-    price = price_rules(contents.facts, contents.bill, contents.house, order, contents.costs)
-    curve = curve_chart(contents.costs)
+    values = cost_values(contents, bill, costs)
+    data = {
+        "id": _identity(contents),
+        "boards": [view.pop("script") for view in views],
+        "price": values["price"],
+    }
+    return render_page(
+        "report.html.j2",
+        SCRIPTS,
+        data=plain(data),
+        boards=with_headlines(views, costs),
+        **rest_values(contents),
+        **values,
+    )
+
+
+def with_headlines(views: Sequence[Record], costs: Record) -> list[Record]:
+    """Add to each board what its order says it is."""
+    return [view | {"said": said} for view, said in zip(views, costs["boards"], strict=True)]
+
+
+def rest_values(contents: OrderContents) -> Record:
+    """Give what sections without boards and prices are filled with, and the head of the page."""
+    halves = wiring_record(contents.wiring)["halves"]
+    return {
+        "order": contents.order,
+        "house": contents.house.name,
+        "facts": " · ".join(_facts(contents)),
+        "halves": [(half, half_table(half)) for half in halves if half["keys"]],
+        "cautions": list(_cautions(contents)),
+        "compared": _compared(contents),
+        "shown_causes": SHOWN_CAUSES,
+    }
+
+
+def cost_values(contents: OrderContents, bill: Record, costs: Record) -> Record:
+    """Give what the sections of costs and parts are filled with.
+
+    ``bill`` and ``costs`` are the records that the sheets were written from.
+    """
+    order, sheet = contents.order, contents.costs
+    price = price_rules(contents.facts, contents.bill, contents.house, order, sheet)
+    curve = curve_chart(sheet)
     if price is not None and curve.scale is not None:
         # The script marks the chosen quantity on the chart by the same scale.
         of = curve.scale
@@ -110,46 +152,28 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
             "wide": of.wide,
             "foot": of.foot,
             "tall": of.tall,
-            "halves": contents.costs.unit[1],
+            "halves": sheet.unit[1],
         }
-    data = {
-        "id": _identity(contents),
-        "boards": [view.pop("script") for view in views],
+    return {
         "price": price,
-    }
-    bought, sheet = contents.bill, contents.costs
-    halves = wiring_record(contents.wiring)["halves"]
-    return render_page(
-        "report.html.j2",
-        SCRIPTS,
-        data=plain(data),
-        order=order,
-        house=contents.house.name,
-        facts=" · ".join(_facts(contents)),
-        boards=views,
-        price=price,
-        money=_headline(contents, costs),
-        offers=_marked(contents),
-        lines=sheet.lines_table().only(*LINES_SHOWN),
-        terms=", ".join(f"{name} {value}" for name, value in sheet.terms.items()),
-        comparisons=[(t.title, replace(t, title="")) for t in sheet.comparisons()],
-        bill=bill,
-        parts=_parts(bought),
-        shopping=bought.shopping_table().only(*BUY_SHOWN),
-        axes=AXIS_TITLES,
-        unit=sheet.unit[0],
-        alone=sheet.unit[1] > 1,
-        lacking=sheet.lacking,
-        halves=[(half, half_table(half)) for half in halves if half["keys"]],
-        charts={
+        "money": _headline(contents, costs),
+        "offers": _marked(contents),
+        "lines": sheet.lines_table().only(*LINES_SHOWN),
+        "terms": ", ".join(f"{name} {value}" for name, value in sheet.terms.items()),
+        "comparisons": [(t.title, replace(t, title="")) for t in sheet.comparisons()],
+        "bill": bill,
+        "parts": _parts(contents.bill),
+        "shopping": contents.bill.shopping_table().only(*BUY_SHOWN),
+        "axes": AXIS_TITLES,
+        "unit": sheet.unit[0],
+        "alone": sheet.unit[1] > 1,
+        "lacking": sheet.lacking,
+        "charts": {
             "curve": trusted(chart_svg(curve, CHOSEN)) if curve.scale else "",
             "shares": trusted(chart_svg(shares_chart(sheet))),
             "share_titles": [title for title, _ in SHARES],
         },
-        cautions=list(_cautions(contents)),
-        compared=_compared(contents),
-        shown_causes=SHOWN_CAUSES,
-    )
+    }
 
 
 def _headline(contents: OrderContents, costs: Record) -> Record:
@@ -203,13 +227,7 @@ def _marked(contents: OrderContents) -> Record:
 def _compared(contents: OrderContents) -> Record | None:
     if contents.compared is None:
         return None
-    choice = contents.order.choice
-    look = look_of(
-        contents.house,
-        colour=choice.colour,
-        finish=choice.finish,
-        thickness_mm=float(choice.thickness_mm),
-    )
+    look = look_of_order(contents.order, contents.house)
     return compare_section(contents.compared.comparison, contents.compared.record, look)
 
 
@@ -238,26 +256,44 @@ def _facts(contents: OrderContents) -> Iterator[str]:
     yield f"{counted(wanted, unit)}{more} wanted"
 
 
-def _board(contents: OrderContents, judged: JudgedBoard, pack: Record, number: int) -> Record:
-    board, result, house = judged.board, judged.result, contents.house
-    record = records.check_record(board, result, house)
-    counts, choice = record["counts"], contents.order.choice
-    broken = counts["stop"] or counts["broken"]
-    look = look_of(
-        house,
-        colour=choice.colour,
-        finish=choice.finish,
-        thickness_mm=float(choice.thickness_mm),
-    )
+def picture_view(board: Board, look: PreviewOptions, number: int) -> Record:
+    """Draw both faces of the board of this number, as its section shows them."""
     view = face_pictures(board, look, f"b{number}")
     for face in view["faces"]:
         if "svg" in face:
             face["svg"] = trusted(face["svg"])
+    width, height = view["size_mm"]
+    true = width <= PAPER_WIDTH_MM
+    return {
+        "view": view,
+        "shape": f"{width / height:.3f}",
+        "true": true,
+        "true_size": f"{width:.3f}mm" if true else "100%",
+    }
+
+
+def board_view(
+    contents: OrderContents,
+    judged: JudgedBoard,
+    pack: Record,
+    number: int,
+    picture: Record | None = None,
+) -> Record:
+    """Give what the section of a board is filled with; ``script``: what the page's script gets.
+
+    ``picture`` is its :func:`picture_view`, where it is drawn already.
+    """
+    board, result, house = judged.board, judged.result, contents.house
+    record = records.check_record(board, result, house)
+    counts = record["counts"]
+    broken = counts["stop"] or counts["broken"]
+    look = look_of_order(contents.order, house)
+    drawn = picture or picture_view(board, look, number)
+    view = drawn["view"]
     causes = board_causes(board, record["findings"], look)
     acted = [*causes.get("stop", ()), *causes.get("decide", ())]
     quiet = [*causes.get("know", ()), *causes.get("form", ())]
     targets, components = targets_record(board), component_rows(board)
-    width = view["size_mm"][0]
     packed = pack["zip"]
     offered = judge_thicknesses(board, house)
     return {
@@ -268,10 +304,7 @@ def _board(contents: OrderContents, judged: JudgedBoard, pack: Record, number: i
         "pack_text": _pack_text(pack),
         "zip": packed,
         "accepted": list(pack.get("accepted", {}).items()),
-        "view": view,
-        "shape": f"{width / view['size_mm'][1]:.3f}",
-        "true": width <= PAPER_WIDTH_MM,
-        "true_size": f"{width:.3f}mm" if width <= PAPER_WIDTH_MM else "100%",
+        **drawn,
         "targets": targets,
         "components": components,
         "acted": acted,

@@ -1,26 +1,24 @@
-/* Starts everything; what the visitor chose is kept in the browser where that is allowed. */
+/* Theme, ticks and filters; what the visitor chose is kept in the browser where that is allowed. */
 "use strict";
 
-const data = JSON.parse(document.getElementById("data").textContent);
-
-const kept = {
+const keeper = (id) => ({
   get(name) {
     try {
-      return localStorage.getItem("fabkit " + data.id + " " + name);
+      return localStorage.getItem("fabkit " + id + " " + name);
     } catch {
       return null;
     }
   },
   set(name, value) {
     try {
-      localStorage.setItem("fabkit " + data.id + " " + name, value);
+      localStorage.setItem("fabkit " + id + " " + name, value);
     } catch {
       /* Private windows and strict settings: the page works, it only forgets. */
     }
   },
-};
+});
 
-function startTheme() {
+function startTheme(kept) {
   const root = document.documentElement;
   const button = document.querySelector("[data-do=theme]");
   const dark = matchMedia("(prefers-color-scheme: dark)");
@@ -39,10 +37,10 @@ function startTheme() {
   name();
 }
 
-function startTicks() {
-  const boxes = [...document.querySelectorAll("input[data-tick]")];
+function startTicks(kept, root = document) {
+  const boxes = [...root.querySelectorAll("input[data-tick]")];
   const counts = () => {
-    for (const place of document.querySelectorAll("[data-count]")) {
+    for (const place of root.querySelectorAll("[data-count]")) {
       const mine = boxes.filter((box) => box.dataset.tick.startsWith(place.dataset.count));
       place.textContent = mine.filter((box) => box.checked).length + " of " + mine.length + " done";
     }
@@ -61,7 +59,7 @@ function startTicks() {
       counts();
     });
   }
-  for (const button of document.querySelectorAll("[data-do=untick]")) {
+  for (const button of root.querySelectorAll("[data-do=untick]")) {
     button.addEventListener("click", () => {
       for (const box of boxes) box.checked = false;
       kept.set("ticks", "[]");
@@ -71,8 +69,8 @@ function startTicks() {
   counts();
 }
 
-function startFilters() {
-  for (const box of document.querySelectorAll("[data-filter]")) {
+function startFilters(root = document) {
+  for (const box of root.querySelectorAll("[data-filter]")) {
     const rows = [...document.querySelectorAll(box.dataset.filter)];
     const told = document.querySelector("[data-told='" + box.id + "']");
     const apply = () => {
@@ -89,19 +87,3 @@ function startFilters() {
     apply();
   }
 }
-
-document.documentElement.classList.add("live");
-startTheme();
-startTicks();
-startFilters();
-startWipes();
-const viewers = data.boards.map(
-  (board, k) => new Viewer(document.getElementById("board-" + (k + 1)), board)
-);
-const priceForm =
-  data.price && new PriceForm(document.getElementById("price-form"), data.price);
-window.fabkit = {
-  viewers,
-  rules: data.price,
-  price: (choice, quantity, rules = data.price) => pricePlainly(rules, choice, quantity),
-};
