@@ -90,6 +90,12 @@ class WorkerDied(UnreadableInput):
     """The process that worked ended without a word, and its work could not be left out."""
 
 
+class RunStopped(FabkitError):
+    """The user stopped a work on many packages; what is done is kept."""
+
+    exit_code: ClassVar[int] = 130
+
+
 class SheetError(UnreadableInput):
     """One of our own TOML files is wrong at a given key.
 

@@ -28,7 +28,7 @@ OPTION_GROUPS = {
         *("--date", "--expect", "--no-findings", "--no-costs", "--fail-on"),
     ),
     "What is read": ("--role", "--limit"),
-    "Several packages": ("--jobs", "--seconds", "--jsonl", "--resume"),
+    "Several packages": ("--jobs", "--cluster", "--seconds", "--jsonl", "--resume"),
     "What is written": (
         *("--out", "--format", "--json", "--template", "--draw", "--report", "--write-expect"),
         *("--as", "--files", "--all", "--why", "--replace", "--open", "--quiet"),

@@ -54,7 +54,8 @@ def say(error: Exception, *, as_json: bool) -> int:
         record = {"status": status, "message": message, "hint": hint, "where": where or None}
         print_json("error", record)
         return status
-    click.echo(f"error: {clean(message)}", err=True)
+    kind = "" if isinstance(error, errors.RunStopped) else "error: "
+    click.echo(kind + clean(message), err=True)
     if hint:
         click.echo(f"  hint: {clean(hint)}", err=True)
     return status

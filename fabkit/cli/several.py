@@ -18,6 +18,7 @@ from fabkit.cli.reading import Reading
 
 if TYPE_CHECKING:
     from fabkit.outputs.judged import Settings
+    from fabkit.outputs.many import Engine
     from fabkit.outputs.terminal import Terminal
 
 
@@ -44,6 +45,11 @@ class Several:
         metavar="[FILE]",
         help="Write a line of JSON for each package as it ends.",
     )
+    cluster: str | None = option(
+        "--cluster",
+        metavar="ADDRESS",
+        help="Judge on the Dask cluster of this scheduler.",
+    )
     resume: bool = option(
         "--resume", is_flag=True, help="Go on with the FILE of --jsonl of a stopped run."
     )
@@ -51,7 +57,8 @@ class Several:
     @property
     def chosen(self) -> bool:
         """Whether one package, too, is to be judged as several are."""
-        return self.jobs is not None or self.jsonl is not None or self.resume
+        given = (self.jobs, self.jsonl, self.cluster)
+        return self.resume or any(one is not None for one in given)
 
     def judge(
         self, packages: tuple[Path, ...], settings: Settings, printed: Printed, reading: Reading
@@ -63,7 +70,7 @@ class Several:
         FabkitError
             What was given makes no sense, or the records cannot be written.
         """
-        from fabkit.outputs.many import in_processes, judge_many, processors
+        from fabkit.outputs.many import judge_many
         from fabkit.outputs.summary import print_summary
         from fabkit.outputs.terminal import Terminal
         from fabkit.package.gathering import gather
@@ -74,6 +81,7 @@ class Several:
             raise UsageError("--resume needs the file of the stopped run", hint="give --jsonl FILE")
         # A wrong sheet is one message, not one for each package.
         settings.load_houses()
+        engine = self._engine()
         with reading.progress() as tell:
             tell("looking for packages")
             gathered = gather(packages, limits=settings.limits)
@@ -81,7 +89,8 @@ class Several:
             rows = judge_many(
                 gathered.packages,
                 settings,
-                engine=in_processes(self.jobs or processors(), self.seconds),
+                engine=engine,
+                seconds=self.seconds,
                 ledger=self.jsonl,
                 resume=self.resume,
                 replace=printed.replace,
@@ -97,3 +106,12 @@ class Several:
         else:
             printed.show(show)
         return max((row.status for row in rows), default=0)
+
+    def _engine(self) -> Engine:
+        from fabkit.outputs.many import in_processes, on_cluster, processors
+
+        if self.cluster is None:
+            return in_processes(self.jobs or processors())
+        if self.jobs is not None:
+            raise UsageError("--jobs is for this machine", hint="leave it out beside --cluster")
+        return on_cluster(self.cluster)

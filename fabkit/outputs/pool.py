@@ -1,94 +1,209 @@
 """Many packages judged side by side, each in a process of its own with its bounds.
 
 A fork server loads the libraries once; each package gets a copy of it, which reads the package,
-judges it and ends.  So nothing of one package stays for the next, a death or a hang is a record
-like any other, and no more packages are held in memory than are judged at once.
+judges it and ends.  So nothing of one package stays for the next, and no more packages are held in
+memory than are judged at once.  A copy that dies is begun again without the step that killed it
+(``base.steps``); what cannot be judged even so, or takes too long, is a record like any other.
 """
 
 from __future__ import annotations
 
 import multiprocessing
 import os
+import signal
 import sys
 import time
-from collections import deque
-from collections.abc import Iterator, Sequence
-from contextlib import suppress
+from collections.abc import Generator, Iterable, Iterator
+from contextlib import contextmanager, suppress
+from ctypes import Array, c_char
 from dataclasses import dataclass
+from itertools import islice
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import ForkServerContext, SpawnContext
 from multiprocessing.process import BaseProcess
 from pathlib import Path
+from threading import Lock, Thread
+from types import ModuleType
+from typing import Final
 
-from fabkit.base.deaths import limit_memory, read_death
+from fabkit.base.deaths import HINT, limit_memory, read_death
 from fabkit.base.errors import FabkitError, explain
+from fabkit.base.steps import SIZE, Notice, note_in
 from fabkit.base.tables import Record
 from fabkit.demo import shown_path
-from fabkit.outputs.judged import Settings, digest_of, failed, judge_given, read_given
+from fabkit.outputs.judged import Given, Settings, digest_of, failed, judge_given, read_given
 
-_ORPHANED = 130
-_LOADED = ("fabkit.outputs.judged", "fabkit.checks.catalogue", "scipy.spatial", "matplotlib.path")
+_ORPHANED: Final = 130
+_LOADED: Final = (
+    *("fabkit.outputs.judged", "fabkit.checks.catalogue"),
+    *("scipy.spatial", "matplotlib.path"),
+)
 """What judging loads: once, in the process that is copied."""
-
-
-def judge_path(path: Path, settings: Settings) -> Record:
-    """Read a package and judge it; never raises for what the package holds."""
-    began = time.monotonic()
-    source = shown_path(path)
-    try:
-        given = read_given(path, limits=settings.limits)
-    except Exception as error:  # noqa: BLE001 -- one package must not lose the others
-        record = failed(source, settings, *explain(error), sha256=None)
-    else:
-        record = judge_given(given, settings, source=source)
-    return {**record, "seconds": round(time.monotonic() - began, 2)}
+_starting: Final = Lock()
 
 
 @dataclass(frozen=True, slots=True)
-class _Running:
-    path: Path
-    process: BaseProcess
-    began: float
+class Parcel:
+    """A package to be judged: how records name it, and its path or what was read from there."""
+
+    source: str
+    given: Path | Given
+
+    def read(self, settings: Settings) -> Given:
+        """Read it, if that is not done.
+
+        Raises
+        ------
+        FabkitError
+            It cannot be read.
+        """
+        if isinstance(self.given, Path):
+            return read_given(self.given, limits=settings.limits)
+        return self.given
+
+    def judge(self, settings: Settings) -> Record:
+        """Judge it here; never raises for what the package holds."""
+        began = time.monotonic()
+        try:
+            given = self.read(settings)
+        except Exception as error:  # noqa: BLE001 -- one package must not lose the others
+            record = failed(self.source, settings, *explain(error), sha256=None)
+        else:
+            record = judge_given(given, settings, source=self.source)
+        return {**record, "seconds": round(time.monotonic() - began, 2)}
 
 
-def judge_paths(
-    paths: Sequence[Path], settings: Settings, *, jobs: int, seconds: float
-) -> Iterator[Record]:
+def largest_first(paths: Iterable[Path]) -> Iterator[Parcel]:
+    """Order packages so that none of those that take long is begun last, and then waited for."""
+    for path in sorted(paths, key=_size, reverse=True):
+        yield Parcel(shown_path(path), path)
+
+
+def judge_apart(
+    parcels: Iterable[Parcel], settings: Settings, *, jobs: int, seconds: float
+) -> Generator[Record, None, None]:
     """Judge packages in processes of their own; give each record as it ends.
 
     Parameters
     ----------
-    paths
-        Packages; the largest are begun first, so that none is left to one process at the end.
+    parcels
+        Packages in the order in which they are begun; taken one by one.
     jobs
         How many are judged at once.
     seconds
         Longest time for one package; then its process is ended, and its record says so.
     """
-    context = _context()
     # Each of its threads would take memory, and nothing here multiplies large matrices.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    waiting = deque(sorted(paths, key=_size, reverse=True))
+    waiting = iter(parcels)
     running: dict[Connection, _Running] = {}
     try:
-        while waiting or running:
-            while waiting and len(running) < jobs:
-                ours, theirs = context.Pipe(duplex=False)
-                path = waiting.popleft()
-                process = context.Process(target=_work, args=(theirs, path, settings), daemon=True)
-                process.start()
-                theirs.close()
-                running[ours] = _Running(path, process, time.monotonic())
-            latest = min(one.began for one in running.values()) + seconds
-            ended = wait(list(running), timeout=max(0.0, latest - time.monotonic()))
+        while True:
+            for parcel in islice(waiting, jobs - len(running)):
+                one = _Running.begin(parcel, settings)
+                running[one.pipe] = one
+            if not running:
+                return
+            next_end = min(one.began for one in running.values()) + seconds
+            ended = wait(list(running), timeout=max(0.0, next_end - time.monotonic()))
             for pipe, one in list(running.items()):
-                took = time.monotonic() - one.began
-                if pipe in ended or took >= seconds:
-                    del running[pipe]
-                    yield _result(pipe, one, settings, late=pipe not in ended, took=took)
+                late = pipe not in ended
+                if late and time.monotonic() - one.began < seconds:
+                    continue
+                del running[pipe]
+                record = one.give_up(settings, seconds) if late else one.take(settings, seconds)
+                if record is None:
+                    again = one.begin_again(settings)
+                    running[again.pipe] = again
+                else:
+                    yield record
     finally:
         for one in running.values():
             one.process.kill()
+
+
+@dataclass(frozen=True, slots=True)
+class _Running:
+    parcel: Parcel
+    began: float
+    pipe: Connection
+    process: BaseProcess
+    notice: Array[c_char]
+    left_out: dict[str, str]
+
+    @classmethod
+    def begin(
+        cls,
+        parcel: Parcel,
+        settings: Settings,
+        began: float | None = None,
+        left_out: dict[str, str] | None = None,
+    ) -> _Running:
+        """Start a process that judges a package."""
+        context = _context()
+        began = time.monotonic() if began is None else began
+        left_out = left_out or {}
+        notice = context.RawArray(c_char, SIZE)
+        ours, theirs = context.Pipe(duplex=False)
+        given = (theirs, notice, left_out, parcel, settings)
+        process = context.Process(target=_work, args=given, daemon=True)
+        with _undisturbed():
+            process.start()
+        theirs.close()
+        return cls(parcel, began, ours, process, notice, left_out)
+
+    def begin_again(self, settings: Settings) -> _Running:
+        """Start once more without what killed the process; the time goes on."""
+        return self.begin(self.parcel, settings, self.began, self.left_out)
+
+    def take(self, settings: Settings, seconds: float) -> Record | None:
+        """Take the record that the process sent; None when it died and can begin again."""
+        try:
+            record: Record = self.pipe.recv()
+        except (EOFError, OSError):
+            self.process.join()
+            death = read_death(self.process.exitcode or 0, self.notice.raw)
+            if death.culprit is not None and not death.is_final(self.left_out):
+                self.left_out[death.culprit] = death.reason
+                return None
+            known = ("could not be judged", death.words, death.reason)
+            message = ": ".join(word for word in known if word)
+            return self._failed(settings, message, HINT, cause="death", seconds=seconds)
+        finally:
+            self.pipe.close()
+        self.process.join()
+        return {**record, "status": max(record["status"], 2)} if self.left_out else record
+
+    def give_up(self, settings: Settings, seconds: float) -> Record:
+        """End the process."""
+        self.process.kill()
+        self.process.join()
+        self.pipe.close()
+        message = f"not judged within {seconds:g} s"
+        hint = "take out what is drawn many times over, or allow more with --seconds NUMBER"
+        return self._failed(settings, message, hint, cause="time", seconds=seconds)
+
+    def _failed(
+        self, settings: Settings, message: str, hint: str, *, cause: str, seconds: float
+    ) -> Record:
+        took = round(time.monotonic() - self.began, 2)
+        record = failed_midway(self.parcel, settings, message, hint, cause=cause, seconds=seconds)
+        return {**record, "seconds": took}
+
+
+def failed_midway(
+    parcel: Parcel, settings: Settings, message: str, hint: str, *, cause: str, seconds: float
+) -> Record:
+    """Record that judging a package was begun and not ended: for ``time`` or by ``death``.
+
+    Another run may well end it, so that ``--resume`` judges it again (``ledger.is_settled``).
+    """
+    sha256 = None
+    with suppress(FabkitError):
+        sha256 = digest_of(parcel.read(settings))
+    message = f"{parcel.source}: {message}"
+    record = failed(parcel.source, settings, message, hint, 2, sha256=sha256)
+    return {**record, "unfinished": {"cause": cause, "seconds_allowed": seconds}}
 
 
 def _context() -> ForkServerContext | SpawnContext:
@@ -97,6 +212,29 @@ def _context() -> ForkServerContext | SpawnContext:
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(list(_LOADED))
     return context
+
+
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Start processes that Ctrl-C does not reach, and that load nothing but what judging needs.
+
+    Whoever started them ends them.  The script that this process runs would be loaded by each of
+    them anew: a second, where it is that of a cluster.
+    """
+    with _starting:
+        main = sys.modules["__main__"]
+        sys.modules["__main__"] = ModuleType("__main__")
+        try:
+            if sys.platform == "win32":
+                yield
+                return
+            before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
+            try:
+                yield
+            finally:
+                signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        finally:
+            sys.modules["__main__"] = main
 
 
 def _size(path: Path) -> int:
@@ -109,51 +247,24 @@ def _size(path: Path) -> int:
     return 0
 
 
-def _result(
-    pipe: Connection, one: _Running, settings: Settings, *, late: bool, took: float
-) -> Record:
-    """Take the record that a process sent, or make one of how it ended."""
-    source = shown_path(one.path)
-    try:
-        if not late:
-            record: Record = pipe.recv()
-            one.process.join()
-            return record
-        one.process.kill()
-        message = f"{source}: not judged within {took:.0f} s"
-        hint = "take out what is drawn many times over, or allow more with --seconds NUMBER"
-    except (EOFError, OSError):
-        one.process.join()
-        how = read_death(one.process.exitcode or 0).reason
-        message = f"{source}: could not be judged: {how}"
-        hint = "check it alone: what it cannot do is then left out and named"
-    finally:
-        pipe.close()
-    record = failed(source, settings, message, hint, 2, sha256=_digest(one.path, settings))
-    return {**record, "seconds": round(took, 2)}
-
-
-def _digest(path: Path, settings: Settings) -> str | None:
-    with suppress(FabkitError):
-        return digest_of(read_given(path, limits=settings.limits))
-    return None
-
-
 def _end_with(parent: BaseProcess) -> None:
     """End with the process that waits for the result; a kill of it reaches nobody else."""
     parent.join()
     os._exit(_ORPHANED)
 
 
-def _work(pipe: Connection, path: Path, settings: Settings) -> None:
-    import signal
-    from threading import Thread
-
-    # Whoever started this process ends it.
+def _work(
+    pipe: Connection,
+    notice: Notice,
+    left_out: dict[str, str],
+    parcel: Parcel,
+    settings: Settings,
+) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()
     if parent is not None:
         Thread(target=_end_with, args=(parent,), daemon=True).start()
+    note_in(notice, left_out)
     limit_memory(settings.limits.memory_bytes)
-    pipe.send(judge_path(path, settings))
+    pipe.send(parcel.judge(settings))
     pipe.close()

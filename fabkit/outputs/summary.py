@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -14,6 +15,10 @@ from fabkit.outputs.terminal import Terminal
 
 _SHOWN: Final = 5
 """Slowest packages and causes that are shown."""
+_CAUSES: Final = 2
+"""Causes of one package that are named."""
+_LISTED: Final = 200
+"""Packages that are listed: the worst of them; a file of records has all."""
 _WORDS: Final = {
     "fit": "fit to order",
     "decide": "decide before ordering",
@@ -25,51 +30,75 @@ _WORDS: Final = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """What is kept of a record: a line of the summary."""
+    """What is kept of a record: a line of the summary.
+
+    ``causes`` are the rules it must not be ordered for, or that need a decision: id and title.
+    """
 
     package: str
     state: str
     words: str
     status: int
     seconds: float
-    causes: tuple[str, ...]
+    causes: tuple[tuple[str, str], ...]
 
 
 def row_of(record: Record) -> Row:
     """Keep of a record what the summary needs."""
     error, check = record["error"], record["check"]
-    found = check["findings"] if check else ()
-    causes = {f["id"]: None for f in found if f["consequence"] in ("stop", "decide")}
-    causes = {f["id"]: None for f in found if f["id"] in causes and "follows" not in f}
+    found = [f for f in (check["findings"] if check else ()) if "follows" not in f]
+    # What stops an order is named before what is to be decided.
+    graver = [f for word in ("stop", "decide") for f in found if f["consequence"] == word]
     return Row(
         package=record["package"],
         state=record["state"],
         words=error["message"] if error else record["verdict"],
         status=record["status"],
         seconds=record.get("seconds", 0.0),
-        causes=tuple(causes),
+        causes=tuple({f["id"]: f["title"] for f in graver}.items()),
     )
 
 
 def print_summary(console: Terminal, rows: Sequence[Row]) -> None:
-    """Print what came of each package, in the order given; then counts, causes and the slowest."""
-    cells = tuple((row.package, _WORDS[row.state], _reason(row)) for row in rows)
-    console.table(Table(columns_of("package", "outcome", "because"), cells))
+    """Print what came of each package, the worst first; then counts, causes and the slowest."""
+    folder = _folder_of(rows)
+    worst = sorted(rows, key=lambda row: -STATES.index(row.state))
+    cells = tuple((row.package[len(folder) :], _WORDS[row.state], _reason(row)) for row in worst)
+    console.table(Table(columns_of("package", "outcome", "because"), cells), most=_LISTED)
+    if len(rows) > _LISTED:
+        console.print(f"and {counted(len(rows) - _LISTED, 'more package')}, none of them worse\n")
     counts = Counter(row.state for row in rows)
     said = [f"{counts[state]} {_WORDS[state]}" for state in STATES if counts[state]]
-    console.print(f"{counted(len(rows), 'package')}: {', '.join(said)}", style="bold")
+    place = f" in {folder}" if folder else ""
+    console.print(f"{counted(len(rows), 'package')}{place}: {', '.join(said)}", style="bold")
     often = Counter(cause for row in rows for cause in row.causes)
     ranked = sorted(often.items(), key=lambda pair: (-pair[1], pair[0]))[:_SHOWN]
     if ranked:
-        console.print("most common causes: " + ", ".join(f"{i} ({n})" for i, n in ranked))
+        console.print("most common causes:")
+    for (name, title), number in ranked:
+        console.print(f"  {counted(number, 'package')}: {title} ({name})")
     slow = sorted(rows, key=lambda row: (-row.seconds, row.package))[:_SHOWN]
     if slow:
-        named = ", ".join(f"{row.package} ({row.seconds:.1f} s)" for row in slow)
+        named = ", ".join(f"{r.package[len(folder) :]} ({r.seconds:.1f} s)" for r in slow)
         console.print(f"slowest: {named}")
 
 
+def _folder_of(rows: Sequence[Row]) -> str:
+    """Folder that all packages lie in, with its slash, so that no line repeats it."""
+    try:
+        common = os.path.commonpath([os.path.dirname(row.package) for row in rows])  # noqa: PTH120
+    except ValueError:
+        return ""
+    return os.path.join(common, "") if common else ""  # noqa: PTH118
+
+
 def _reason(row: Row) -> str:
-    if row.state in ("unreadable", "broken") or not row.causes:
-        return row.words if row.state != "fit" else ""
-    more = len(row.causes) - 3
-    return ", ".join(row.causes[:3]) + (f" and {more} more" if more > 0 else "")
+    if row.state in ("unreadable", "broken"):
+        # Its message names the package, as the line does.
+        return row.words.removeprefix(f"{row.package}: ")
+    named = [title for _, title in row.causes[:_CAUSES]]
+    if len(row.causes) > _CAUSES:
+        named.append(f"{len(row.causes) - _CAUSES} more")
+    if row.status == 2:
+        named.append("some of it was too heavy to be judged")
+    return "; ".join(named)

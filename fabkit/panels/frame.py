@@ -10,12 +10,11 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Ints
+from fabkit.base.columns import Floats, Ints
 from fabkit.base.errors import UsageError
 from fabkit.base.units import format_mm
 from fabkit.geometry.neighbours import label_groups
 from fabkit.panels.model import Copy, Frame, Measures
-from fabkit.panels.scoring import seams
 from fabkit.panels.tabs import (
     Obstacles,
     Places,
@@ -34,12 +33,23 @@ _FEWEST: Final = 2
 _DESIGN_SHARE: Final = 0.8
 """Tabs are laid nearer than the most the house allows."""
 _SPREAD_MM: Final = 15.0
-_PLAIN_MM: Final = 0.001
+_PLAIN_MM: Final = 0.005
 
 
 def outer(profile: BaseGeometry) -> BaseGeometry:
     """Outer outline of a board as one polygon."""
     return shapely.Polygon(shapely.get_exterior_ring(shapely.get_parts(profile)[0]))
+
+
+def panel_size(
+    width: Floats, height: Floats, measures: Measures, *, rails: bool
+) -> tuple[Floats, Floats]:
+    """Size of the panel around boards of these widths and heights; rails run along the longer."""
+    if not rails:
+        return width, height
+    more = 2 * (measures.rail + measures.gap)
+    wide = width >= height
+    return np.where(wide, width, width + more), np.where(wide, height + more, height)
 
 
 def build_frame(copies: Sequence[Copy], measures: Measures, *, rails: bool) -> Frame:
@@ -64,7 +74,8 @@ def build_frame(copies: Sequence[Copy], measures: Measures, *, rails: bool) -> F
         waste = [piece for k, piece in enumerate(waste) if k not in loose]
     _refuse_loose(copies, len(pieces), places, chosen)
     tabs = tuple(make_tab(places, row, len(boards), measures) for row in chosen.tolist())
-    return Frame(box=box, waste=tuple(waste), tabs=tabs)
+    frame = Frame(box=box, waste=tuple(waste), tabs=tabs)
+    return _with_marks(frame, measures) if rails else frame
 
 
 def _box(
@@ -83,7 +94,7 @@ def _waste(
     boards: Sequence[BaseGeometry], box: tuple[float, float, float, float], measures: Measures
 ) -> list[BaseGeometry]:
     """Pieces that the router leaves when it has gone around each board."""
-    around = shapely.buffer(np.array(boards, dtype=object), measures.gap, quad_segs=32)
+    around = shapely.buffer(np.array(boards, dtype=object), measures.gap, quad_segs=16)
     rest = shapely.difference(shapely.box(*box), shapely.union_all(around))
     rest = shapely.buffer(rest, -_STRIP_MM / 2, join_style="mitre")
     rest = shapely.buffer(rest, _STRIP_MM / 2, join_style="mitre")
@@ -139,7 +150,7 @@ def _refuse_loose(copies: Sequence[Copy], count: int, places: Places, chosen: In
         )
 
 
-def with_marks(frame: Frame, measures: Measures) -> Frame:
+def _with_marks(frame: Frame, measures: Measures) -> Frame:
     """Put tooling holes and fiducials into the rails."""
     x0, y0, x1, y1 = frame.box
     middle = measures.rail / 2
@@ -167,8 +178,6 @@ def material(boards: Sequence[BaseGeometry], frame: Frame) -> BaseGeometry:
         It falls apart.
     """
     parts = [*boards, *frame.waste, *(tab.shape for tab in frame.tabs)]
-    if len(frame.score):
-        parts += seams(parts, frame.score)
     whole = shapely.union_all(np.array(parts, dtype=object))
     pieces = shapely.get_parts(whole)
     if len(pieces) != 1:

@@ -17,14 +17,20 @@ import pytest
 from jsonschema import Draft202012Validator
 from small_package import SMALL
 
-from fabkit.base.errors import OutputRefused
+from fabkit.base.errors import OutputRefused, RunStopped
+from fabkit.base.steps import read_notice
+from fabkit.outputs import many, pool
 from fabkit.outputs.judged import Settings, check_given, judge_given, read_given
-from fabkit.outputs.ledger import done_before, line_of, read_ledger
-from fabkit.outputs.pool import judge_paths
+from fabkit.outputs.ledger import find_done, is_settled, line_of, read_ledger
+from fabkit.outputs.many import judge_many
+from fabkit.outputs.pool import judge_apart, largest_first
 from fabkit.package.gathering import gather
 from fabkit.schemas import load_schema
 
 DEFECTS = Path(__file__).parents[2] / "fixtures" / "defects"
+
+
+MILD = Settings()
 
 
 def records(path):
@@ -47,19 +53,24 @@ def shelf(tmp_path, small):
     return folder
 
 
-@pytest.fixture
-def heavy(shelf):
-    """A package that takes many times as long as any other: 60,000 discs on one spot."""
+def pile_up(shelf, count):
+    """A package with so many discs on one spot."""
     folder = shelf / "heavy"
     shutil.copytree(shelf / "small", folder)
     (copper,) = folder.glob("*copper-top*")
     text = copper.read_text()
-    copper.write_text(text.replace("M02*", "D10*\n" + "X5000000Y5000000D03*\n" * 60_000 + "M02*"))
+    copper.write_text(text.replace("M02*", "D10*\n" + "X5000000Y5000000D03*\n" * count + "M02*"))
     return folder
 
 
+@pytest.fixture
+def heavy(shelf):
+    """A package that takes many times as long as any other."""
+    return pile_up(shelf, 60_000)
+
+
 def test_each_package_of_a_folder_is_one_record(shelf, run, tmp_path, monkeypatch):
-    """Records say what `check` alone says; the summary keeps the order; the worst sets status."""
+    """Records say what `check` alone says; the summary begins with the worst, which sets status."""
     out = tmp_path / "out.jsonl"
     monkeypatch.chdir(shelf.parent)
     told = run("check", "shelf", "--jobs", "2", "--jsonl", out, status=2).output
@@ -74,12 +85,14 @@ def test_each_package_of_a_folder_is_one_record(shelf, run, tmp_path, monkeypatc
     assert found["zipped.zip"]["check"] == alone
     assert "damaged" in found["damaged.zip"]["error"]["message"]
     assert "shelf: 3 packages in it" in told
-    assert re.findall(r"^ shelf/(\S+)", told, re.MULTILINE) == [
+    assert re.findall(r"^ ([a-z.]+) ", told, re.MULTILINE)[:3] == [
+        "package",
         "damaged.zip",
-        "small",
         "zipped.zip",
     ]
-    assert "3 packages: " in told
+    assert "3 packages in shelf/: " in told
+    assert "1 package: Gap between two conductors" in told
+    assert "(copper/gap-small)" in told
     for one in found.values():
         Draft202012Validator(load_schema("judged")).validate(one)
 
@@ -95,18 +108,41 @@ def test_the_unit_is_pure(shelf):
     assert str(shelf) not in line_of(first).decode()
 
 
-def test_a_death_is_a_record(heavy, shelf):
-    """A process that the system ends loses its own package only (signal numbers: POSIX)."""
-    running = judge_paths([shelf / "small", heavy], Settings(), jobs=2, seconds=60)
+def test_what_dies_is_begun_again_without_the_step(shelf, monkeypatch):
+    """A killed process loses the step it was at; what else can be judged is, as by `check` alone.
+
+    Signal numbers: POSIX.
+    """
+    begun = []
+    begin = pool._Running.begin.__func__
+    watched = classmethod(lambda *given: begun.append(begin(*given)) or begun[-1])
+    monkeypatch.setattr(pool._Running, "begin", watched)
+    paths = [shelf / "small", pile_up(shelf, 10_000)]
+    running = judge_apart(largest_first(paths), MILD, jobs=2, seconds=60)
     first = next(running)
-    for child in multiprocessing.active_children():
-        child.kill()
+    while read_notice(begun[0].notice.raw)[1] is None:
+        assert begun[0].process.is_alive()
+        time.sleep(0.001)
+    begun[0].process.kill()
     (second,) = running
 
-    assert Path(first["package"]).name == "small"
-    assert first["error"] is None
-    assert second["state"] == "unreadable"
-    assert "SIGKILL" in second["error"]["message"]
+    assert [Path(one["package"]).name for one in (first, second)] == ["small", "heavy"]
+    assert [first["status"], second["status"]] == [0, 2]
+    reasons = [check["reason"] for check in second["check"]["checks"]]
+    assert any("too heavy" in reason and "SIGKILL" in reason for reason in reasons)
+
+
+def test_a_death_is_a_record(shelf, monkeypatch):
+    """What dies at a step that nothing can do without is a record with its reason."""
+    begin = multiprocessing.process.BaseProcess.start
+    monkeypatch.setattr(pool.BaseProcess, "start", lambda one: begin(one) or one.kill())
+    (record,) = judge_apart(largest_first([shelf / "small"]), MILD, jobs=1, seconds=60)
+
+    assert record["state"] == "unreadable"
+    assert "SIGKILL" in record["error"]["message"]
+    assert record["unfinished"]["cause"] == "death"
+    assert not is_settled(record, MILD, 60)
+    Draft202012Validator(load_schema("judged")).validate(record)
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="processes of POSIX")
@@ -130,19 +166,72 @@ def test_a_killed_run_goes_on(heavy, shelf, run, tmp_path):
 
     assert out.read_bytes().startswith(before)
     assert set(records(out)) == {"small", "heavy"}
-    assert "not judged within" in records(out)["heavy"]["error"]["message"]
+    late = records(out)["heavy"]
+    assert "not judged within 1 s" in late["error"]["message"]
+    assert is_settled(late, MILD, seconds=1)
+    assert not is_settled(late, MILD, seconds=2), "with more time it is judged again"
+    Draft202012Validator(load_schema("judged")).validate(late)
 
 
 def test_what_is_done_is_known_by_bytes_settings_and_version(shelf):
     """Any of them changed, the package is judged again."""
     path = shelf / "zipped.zip"
-    done = [judge_given(read_given(path), Settings(), source=str(path))]
+    record = judge_given(read_given(path), MILD, source=str(path))
+    known = {(record["package"], record["sha256"]): "known"}
 
-    assert done_before(done, [path], Settings()) == {path}
-    assert done_before(done, [path], Settings(thicknesses=True)) == set()
-    assert done_before([{**done[0], "version": "0"}], [path], Settings()) == set()
+    assert find_done(known, [path, shelf / "small"], MILD) == {path: "known"}
+    assert is_settled(record, MILD, seconds=1)
+    assert not is_settled(record, Settings(thicknesses=True), seconds=1)
+    assert not is_settled({**record, "version": "0"}, MILD, seconds=1)
     path.write_bytes((shelf / "damaged.zip").read_bytes())
-    assert done_before(done, [path], Settings()) == set()
+    assert find_done(known, [path], MILD) == {}
+
+
+def a_few(paths, settings, _seconds):
+    """Judge in this process; stand in for an engine."""
+    for path in paths:
+        yield judge_given(read_given(path), settings, source=str(path))
+
+
+def stopped(paths, settings, seconds):
+    """Stand in for an engine whose user presses Ctrl-C after one package."""
+    yield next(a_few(paths, settings, seconds))
+    raise KeyboardInterrupt
+
+
+def test_ctrl_c_says_how_far_and_how_to_go_on(shelf, run, tmp_path, monkeypatch):
+    """Status 130 as shells give it; what is done is in the file, and --resume goes on with it."""
+    out = tmp_path / "out.jsonl"
+    with monkeypatch.context() as patched:
+        patched.setattr(many, "in_processes", lambda _jobs: stopped)
+        told = run("check", shelf, "--jsonl", out, status=130).output
+    assert f"stopped: 1 of 3 packages is judged and recorded in {out}" in told
+    assert "--resume" in told
+    assert len(records(out)) == 1
+    with pytest.raises(RunStopped, match=r"--jsonl FILE"):
+        judge_many(sorted(shelf.glob("*.zip")), MILD, engine=stopped, seconds=9)
+    monkeypatch.setattr(many, "in_processes", lambda _jobs: a_few)
+    run("check", shelf, "--jsonl", out, "--resume", status=2)
+
+    assert set(records(out)) == {"damaged.zip", "small", "zipped.zip"}
+
+
+def test_a_full_disk_keeps_whole_lines(shelf, tmp_path):
+    """What does not fit is taken off again; the error says how far the run came (RLIMIT_FSIZE)."""
+    resource = pytest.importorskip("resource")
+    out = tmp_path / "out.jsonl"
+    paths = [shelf / "damaged.zip", shelf / "zipped.zip"]
+    (small,) = a_few(paths[:1], MILD, 0)
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (len(line_of(small)) + 100, before[1]))
+    try:
+        with pytest.raises(OutputRefused, match=r"file too large; 1 of 2 packages is judged") as no:
+            judge_many(paths, MILD, engine=a_few, seconds=9, ledger=out)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+    assert out.read_bytes() == line_of(small)
+    assert "--resume" in no.value.hint
 
 
 def test_a_foreign_file_is_never_cut(tmp_path):
@@ -151,21 +240,29 @@ def test_a_foreign_file_is_never_cut(tmp_path):
         path = tmp_path / "notes.jsonl"
         path.write_text(text)
         with pytest.raises(OutputRefused, match="line 1 is no result"):
-            read_ledger(path)
+            list(read_ledger(path))
         assert path.read_text() == text
 
 
-def test_records_are_not_overwritten(shelf, run, tmp_path):
-    """A file that exists is refused before any work; so is a package that stands in its place."""
+def test_only_records_are_overwritten(shelf, run, tmp_path):
+    """A file that exists is refused before any work; one that holds no records, with --replace too.
+
+    `--jsonl A.zip B.zip` takes A.zip for the file to write.
+    """
     out = tmp_path / "out.jsonl"
-    out.write_text("mine\n")
-    assert "exists already" in run("check", shelf, "--jsonl", out, status=2).output
+    run("check", shelf / "small", "--jsonl", out)
+    once = out.read_bytes()
+    assert "--resume" in run("check", shelf, "--jsonl", out, status=2).output
+    assert out.read_bytes() == once
     zipped = shelf / "zipped.zip"
     before = zipped.read_bytes()
-    run("check", "--jsonl", zipped, shelf / "small", status=2)
+    for more in ((), ("--replace",), ("--resume",)):
+        told = run("check", "--jsonl", zipped, shelf / "small", *more, status=2).output
+        assert "line 1 is no result of check --jsonl" in told
+        assert zipped.read_bytes() == before
+    run("check", shelf / "small", "--jsonl", out, "--replace")
 
-    assert out.read_text() == "mine\n"
-    assert zipped.read_bytes() == before
+    assert len(records(out)) == 1
 
 
 def test_options_of_one_package_are_refused(shelf, run):

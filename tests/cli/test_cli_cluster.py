@@ -1,0 +1,90 @@
+"""The same records from a cluster as from one process, whatever becomes of its workers."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import sys
+
+import pytest
+from mutated import mutated_packages
+
+from fabkit.base.errors import UsageError
+from fabkit.outputs import cluster
+from fabkit.outputs.judged import Settings, judge_given
+from fabkit.outputs.many import judge_many, on_cluster
+
+SETTINGS = Settings()
+COUNT = 16
+"""Packages of this test; tests/bench/many_packages.py does the same with 200 and with the demo."""
+
+
+@pytest.fixture
+def local():
+    """A cluster of two worker processes on this machine, as Dask starts them by default."""
+    from distributed import LocalCluster
+
+    with LocalCluster(
+        n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address=None
+    ) as made:
+        yield made
+
+
+def kill_a_worker(local):
+    """End a worker that judges just now, without a word (its watcher starts another one)."""
+    busy = [w for w in local.scheduler.workers.values() if w.processing]
+    os.kill(local.workers[busy[0].name].pid, signal.SIGKILL)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
+def test_nothing_is_lost_or_done_twice_when_a_worker_dies(local, tmp_path, monkeypatch):
+    """A worker is killed in the middle: each package is one record, as one process gives it."""
+    monkeypatch.setattr(cluster, "MOST_IN_FLIGHT", 6)
+    paths = mutated_packages(tmp_path / "shelf", COUNT)
+    out = tmp_path / "out.jsonl"
+    most = []
+
+    def engine(*given):
+        for number, record in enumerate(on_cluster(local.scheduler_address)(*given)):
+            states = [task.state for task in local.scheduler.tasks.values()]
+            most.append(len(states) - states.count("memory"))
+            if number == COUNT // 3:
+                kill_a_worker(local)
+            yield record
+
+    rows = judge_many(paths, SETTINGS, engine=engine, seconds=60, ledger=out)
+    found = [json.loads(line) for line in out.read_text(encoding="utf-8").splitlines()]
+    by_name = {record.pop("package"): record for record in found}
+
+    assert len(rows) == len(found) == len(by_name) == COUNT
+    assert max(most) <= 6, "so many at once, however many wait"
+    for path in paths:
+        alone = json.loads(json.dumps(judge_given(path.read_bytes(), SETTINGS, source=str(path))))
+        got = by_name[alone.pop("package")]
+        assert got.pop("seconds") >= 0
+        assert got == alone
+
+
+@pytest.mark.parametrize(
+    "address", ["tcp://10.0.0.1:8786", "scheduler.example:8786", "ws://192.0.2.1:1", "nonsense"]
+)
+def test_a_cluster_that_anybody_can_listen_to_is_refused(address):
+    """Only what is encrypted or ends on this machine may send us code (RFC 5737, RFC 2606)."""
+    with pytest.raises(UsageError, match="neither on this machine nor encrypted"):
+        on_cluster(address)
+
+
+def test_wrong_calls_are_one_line(run, tmp_path, monkeypatch):
+    """No scheduler, no extra, or both ways at once: what is wrong, and what to do."""
+    monkeypatch.setattr(cluster, "_PATIENCE_SECONDS", 0.2)
+    (path,) = mutated_packages(tmp_path / "shelf", 1)
+    call = ("check", path, "--cluster", "127.0.0.1:9")
+    told = run(*call, status=2).output
+    assert "there is no Dask scheduler at 127.0.0.1:9" in told
+    assert "--jobs is for this machine" in run(*call, "--jobs", "2", status=2).output
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    told = run(*call, status=2).output
+
+    assert "pip install 'fabkit[cluster]'" in told
+    assert len(told.splitlines()) == 2
