@@ -91,7 +91,8 @@ def part_plating(draft: Draft) -> Iterator[Deed]:
     """Give plated holes and others files of their own, where each tool states which it is."""
     layers = max(len(draft.board.copper), 1)
     for name, file, drill in drilled(draft):
-        if drill.plated is not None or not (len(drill.hits) or len(drill.slots)):
+        stated = drill.plated if drill.plated is not None else file.role.plated
+        if stated is not None or not (len(drill.hits) or len(drill.slots)):
             continue
         parts = split_plating(drill, layers=layers)
         if any(part.plated is None for part in parts):

@@ -101,12 +101,14 @@ def mend(
     if unsure:
         makers = [name for name in makers if name not in BETWEEN_LAYERS]
 
-    def judged(draft: Draft) -> tuple[Draft, Written, CheckResult, Proof]:
+    def judged(
+        draft: Draft, before: CheckResult = found
+    ) -> tuple[Draft, Written, CheckResult, Proof]:
         tell("writing and reading back")
         written = write_draft(draft)
         again = check(written.board, house, options=options.judged)
         return draft, written, again, prove(
-            board, written.board, draft.deeds, written.names, (found, again)
+            board, written.board, draft.deeds, written.names, (before, again)
         )  # fmt: skip
 
     start = Draft(board, house, {file.name: file for file in board.package.files})
@@ -146,12 +148,14 @@ def mend(
 def _one_by_one(
     start: Draft,
     makers: Sequence[str],
-    judged: Callable[[Draft], tuple[Draft, Written, CheckResult, Proof]],
+    judged: Callable[..., tuple[Draft, Written, CheckResult, Proof]],
 ) -> tuple[Draft, Written, CheckResult, Proof]:
     """Make corrections one after another, and keep those that can be proved."""
     kept = judged(start.copy())
     if kept[3].failures:
         return kept
+    # What is found in one place more through rounding alone is held against no correction.
+    plain = kept[2]
     for name in makers:
         draft = kept[0].copy()
         deeds = list(MAKERS[name](draft))
@@ -159,7 +163,7 @@ def _one_by_one(
             kept[0].left[:] = draft.left
             continue
         draft.deeds += deeds
-        tried = judged(draft)
+        tried = judged(draft, plain)
         if tried[3].failures:
             kept[0].refuse(name, deeds[0].file, f"not proved: {'; '.join(tried[3].failures[:3])}")
         else:

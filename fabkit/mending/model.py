@@ -22,6 +22,8 @@ from fabkit.sheets.house import House
 Point = tuple[float, float]
 PLACES = 20
 """Places that are listed of one deed."""
+WRITTEN_MM = 1e-6
+"""Last decimal of written layers: by so much an edge may move, or an end."""
 AVOID_MM = 0.5
 """What lies this near to a new finding may have caused it."""
 

@@ -19,7 +19,7 @@ from fabkit.formats.gerber.model import (
 from fabkit.geometry.outlines import find_figures
 from fabkit.geometry.segments import Segments
 from fabkit.mending.draw import strokes_in, with_lines, without
-from fabkit.mending.model import Deed, Draft, spots_of
+from fabkit.mending.model import WRITTEN_MM, Deed, Draft, spots_of
 from fabkit.package.model import PackageFile, RoleKind
 
 _WHOLE: Final = 0.98
@@ -43,7 +43,8 @@ def close_gaps(draft: Draft) -> Iterator[Deed]:
         rows = strokes_in(gerber)
         lines = find_figures(Segments.of(gerber.objects.take(rows))).bridges
         apart = np.hypot(lines[:, 2] - lines[:, 0], lines[:, 3] - lines[:, 1])
-        lines, apart = lines[apart > 0], apart[apart > 0]
+        # Ends that are written alike meet; a line between them would be a point.
+        lines, apart = lines[apart > WRITTEN_MM], apart[apart > WRITTEN_MM]
         if not len(lines) or apart.max() > OUTLINE_JOIN_MM:
             continue
         width = float(np.nanmedian(pen_widths(gerber, rows)))

@@ -20,7 +20,7 @@ from fabkit.compare.areas import polygons_of, thick
 from fabkit.compare.model import SAME_MM
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.gerber.writer import write_gerber
-from fabkit.mending.model import Deed, LayerProof
+from fabkit.mending.model import WRITTEN_MM, Deed, LayerProof
 
 _SHARE: Final = 1e-6
 """Share of a layer's area that may differ by rounding; the area of a profile's strokes is so
@@ -71,7 +71,7 @@ def prove(
     failures += _outline(before, after)
     pads, parted = _pads(before, after)
     failures += parted
-    failures += _findings(*results)
+    failures += find_new(*results, drawn=bool(deeds))
     return Proof(tuple(layers), pads, tuple(failures))
 
 
@@ -96,7 +96,7 @@ def _layer(old: Layer, new: Layer, claim: BaseGeometry | None) -> LayerProof:
     if _spelt(old.file) != _spelt(new.file):
         added, removed = shapely.difference(two, one), shapely.difference(one, two)
     elsewhere = 0.0
-    allowed = max(_SHARE * one.area, _LEAST_MM2)
+    allowed = max(_SHARE * one.area, WRITTEN_MM * one.length, _LEAST_MM2)
     around = None if claim is None else shapely.buffer(claim, COINCIDENT_MM, quad_segs=2)
     for part in (added, removed):
         rest = part if around is None else shapely.difference(part, around)
@@ -178,7 +178,9 @@ def _islands(board: Board) -> dict[tuple[float, ...], int]:
 
 _READING: Final = frozenset({"gerber", "drill", "package", "job", "register"})
 """Groups on the form of files."""
-
+_MEASURED: Final = frozenset({"copper", "mask", "legend", "paste", "hole"})
+"""Groups that measure images and holes; where both are proved the same, a place more is one that
+was within rounding of the limit."""
 
 BY_FUNCTION: Final = frozenset(
     {
@@ -188,21 +190,26 @@ BY_FUNCTION: Final = frozenset(
         "gerber/positive-mask",
         "gerber/drill-shape",
         "gerber/drill-clear",
+        "package/copper-numbers",
     }
 )
 """Rules that are only asked of files which state what they are: now that they do, what the source
 itself draws comes to light."""
 
 
-def _findings(before: CheckResult, after: CheckResult) -> Iterator[str]:
-    """Rules that are broken now and were not, or in more places."""
+def find_new(before: CheckResult, after: CheckResult, *, drawn: bool) -> Iterator[str]:
+    """Rules that are broken now and were not, or in more places.
+
+    ``drawn`` is whether any correction changed what is drawn or drilled.
+    """
+    uncounted = _READING if drawn else _READING | _MEASURED
     one, two = (Counter(_broken(result)) for result in (before, after))
     for rule, count in sorted(two.items()):
         if rule in BY_FUNCTION:
             continue
         if not one[rule]:
             yield f"{rule} is new"
-        elif count > one[rule] and rule.partition("/")[0] not in _READING:
+        elif count > one[rule] and rule.partition("/")[0] not in uncounted:
             yield f"{rule} in {count - one[rule]} more places"
 
 

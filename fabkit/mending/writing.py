@@ -171,8 +171,11 @@ def _bytes(file: PackageFile, copper: int) -> bytes:
     if not isinstance(content, DrillFile):
         raise UnreadableInput(f"{file.name} is neither a layer nor a drill file")
     stated = dict(content.attributes)
-    if content.plated is not None:
-        role = replace(file.role, plated=content.plated)
+    # What the set as a whole shows of a file is stated in it: its new name alone would be a doubt.
+    told = {tool.plated for tool in content.tools} - {None}
+    plated = file.role.plated if content.plated is None and not told else content.plated
+    if plated is not None:
+        role = replace(file.role, plated=plated)
         stated = _attributes(replace(file, role=role), stated, copper)
     return write_drill(replace(content, attributes=stated))
 

@@ -5,6 +5,7 @@ Boards are the smallest package of tests/fuzz/tiny_board.py with one fault writt
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import zipfile
 from collections.abc import Iterator
@@ -19,17 +20,22 @@ from yardstick.drill_text import read_drill as read_text
 from fabkit.base.errors import FindingsRefused, UnreadableInput, UsageError
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
+from fabkit.checks.judging import check
 from fabkit.cli.group import cli
 from fabkit.mending.corrections import load_corrections
 from fabkit.mending.draw import without
+from fabkit.mending.drills import part_plating
 from fabkit.mending.makers import MAKERS
 from fabkit.mending.mend import MendOptions, mend
 from fabkit.mending.model import Deed, Draft, Mended
-from fabkit.mending.outline import layers_of
+from fabkit.mending.outline import close_gaps, layers_of
+from fabkit.mending.proof import find_new
+from fabkit.mending.writing import write_draft
 from fabkit.outputs.mended import mended_record, proof_lines
 from fabkit.package.build import read_package
 from fabkit.package.model import Intake, Member, RoleKind
 from fabkit.rules import load_rules
+from fabkit.sheets.house import load_house
 
 
 def board_of(**changed: bytes | str | None) -> Board:
@@ -413,3 +419,47 @@ def test_what_was_not_read_is_not_written() -> None:
     rout += "G41\nG00X12.0Y8.0\nM15\nG01X16.0Y8.0\nM16\nG40\nM30\n"
     with pytest.raises(UnreadableInput, match="drill/compensation-used"):
         mend(board_of(tiny_npth__drl=rout))
+
+
+def test_what_a_report_states_of_a_drill_file_stays_stated() -> None:
+    """The report that names the plating is left out; the new drill file states it itself."""
+    holes = FILES["tiny-plated.drl"].replace(b"; #@! TF.FileFunction,Plated,1,2,PTH\n", b"")
+    board = board_of(plated=None, tiny__drl=holes)
+    draft = Draft(board, load_house(), {file.name: file for file in board.package.files})
+    drill = draft.files["tiny.drl"]
+    assert drill.drill is not None
+    assert drill.drill.plated is None
+    role = dataclasses.replace(drill.role, plated=True)
+    draft.files["tiny.drl"] = dataclasses.replace(drill, role=role)
+    written = write_draft(draft)
+    assert b"TF.FileFunction,Plated,1,2,PTH" in written.files[written.names["tiny.drl"]]
+    assert "drill/plating-from-name" not in {f.id for f in check(written.board)}
+    assert list(part_plating(draft)) == draft.left == []
+
+
+def test_layers_missing_before_are_not_held_against_the_writing() -> None:
+    """Numbers of copper layers are asked of files that state them; another rule is still new."""
+    plain = {
+        f"copper_{side}": FILES[f"tiny-copper-{side}.gbr"].partition(b"*%\n")[2]
+        for side in ("top", "bottom")
+    }
+    sixth = FILES["tiny-copper-bottom.gbr"].replace(b"Copper,L2,Bot", b"Copper,L6,Bot")
+    before, after = check(board_of(**plain)), check(board_of(copper_bottom=sixth))
+    assert {f.id for f in after} - {f.id for f in before} >= {"package/copper-numbers"}
+    assert list(find_new(before, after, drawn=False)) == ["package/missing-copper is new"]
+    twice = FILES["tiny-plated.drl"].replace(b"X25.0", b"X5.0Y5.0\nX25.0")
+    worse = list(find_new(before, check(board_of(plated=twice)), drawn=False))
+    assert "hole/duplicate is new" in worse
+
+
+def test_a_gap_that_writing_closes_is_no_line() -> None:
+    """Ends a tenth of a nanometre apart are written alike: no stroke of no length between them."""
+    board = board_of()
+    file = next(f for f in board.package.files if f.role.kind is RoleKind.PROFILE)
+    assert file.gerber is not None
+    objects = file.gerber.objects
+    x0 = objects.x0.copy()
+    x0[1] += 1e-10
+    moved = dataclasses.replace(file.gerber, objects=objects.with_columns(x0=x0))
+    draft = Draft(board, load_house(), {file.name: dataclasses.replace(file, content=moved)})
+    assert list(close_gaps(draft)) == []
