@@ -11,6 +11,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from fabkit.base.columns import Floats, Ints, Shapes
 from fabkit.base.findings import Finding
 from fabkit.base.units import COINCIDENT_MM, counted, format_number
 from fabkit.board.copper import trace_copper
@@ -20,14 +21,16 @@ from fabkit.compare.areas import polygons_of, thick
 from fabkit.compare.model import SAME_MM
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.gerber.writer import write_gerber
+from fabkit.geometry.neighbours import PointTree
 from fabkit.mending.model import WRITTEN_MM, Deed, LayerProof
 
-_SHARE: Final = 1e-6
-"""Share of a layer's area that may differ by rounding; the area of a profile's strokes is so
-small that a millionth of a board's usual layer is allowed for it, too."""
-_LEAST_MM2: Final = 1e-3
-_PLACES_MM: Final = 1e-4
-"""Holes are written with six decimals, read from files with four or fewer."""
+_MOVED_MM: Final = 5 * WRITTEN_MM
+"""By so much an edge of a layer may move elsewhere: places, sizes and centres of arcs are each
+rounded to the last decimal."""
+_FINE_MM: Final = _MOVED_MM / 5
+"""Chord error of images where chords of another number or turn may stand for the same arc."""
+_CUT_MM: Final = 2 * WRITTEN_MM
+"""Place and diameter of a hole may be off by so much."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +72,7 @@ def prove(
     named = sum(deed.count for deed in deeds if deed.correction == "hole-twice")
     failures += _holes(before, after, named)
     failures += _outline(before, after)
-    pads, parted = _pads(before, after)
+    pads, parted = _pads(before, after, [d.claim for d in deeds if d.claim is not None])
     failures += parted
     failures += find_new(*results, drawn=bool(deeds))
     return Proof(tuple(layers), pads, tuple(failures))
@@ -90,25 +93,42 @@ def _pairs(
 
 
 def _layer(old: Layer, new: Layer, claim: BaseGeometry | None) -> LayerProof:
-    one, two = old.file.image, new.file.image
-    added = removed = shapely.Polygon()
+    none = np.empty(0, dtype=object)
+    parts = [none, none]
+    around = None if claim is None else shapely.buffer(claim, COINCIDENT_MM, quad_segs=2)
+    elsewhere = none
     # Written alike, they draw the same objects: half of the time of a set with large pours.
     if _spelt(old.file) != _spelt(new.file):
-        added, removed = shapely.difference(two, one), shapely.difference(one, two)
-    elsewhere = 0.0
-    allowed = max(_SHARE * one.area, WRITTEN_MM * one.length, _LEAST_MM2)
-    around = None if claim is None else shapely.buffer(claim, COINCIDENT_MM, quad_segs=2)
-    for part in (added, removed):
-        rest = part if around is None else shapely.difference(part, around)
-        elsewhere = max(elsewhere, float(rest.area))
+        one, two = old.file.image, new.file.image
+        parts = [polygons_of(np.array([p])) for p in _difference(one, two)]
+        elsewhere = _wide(np.concatenate(parts), around)
+        if len(elsewhere):
+            # Another number of chords for an arc moves its edge by the chord error.
+            one, two = (file.image_at(_FINE_MM) for file in (old.file, new.file))
+            fine = [polygons_of(np.array([p])) for p in _difference(one, two)]
+            elsewhere = _wide(np.concatenate(fine), around)
+    added, removed = map(thick, parts)
     return LayerProof(
         layer=old.name,
         before=old.file.name,
         after=new.file.name,
-        added=thick(polygons_of(np.array([added], dtype=object))),
-        removed=thick(polygons_of(np.array([removed], dtype=object))),
-        elsewhere_mm2=elsewhere if elsewhere > allowed else 0.0,
+        added=added,
+        removed=removed,
+        elsewhere_mm2=float(shapely.area(elsewhere).sum()),
     )
+
+
+def _difference(one: BaseGeometry, two: BaseGeometry) -> tuple[BaseGeometry, BaseGeometry]:
+    return shapely.difference(two, one), shapely.difference(one, two)
+
+
+def _wide(parts: Shapes, around: BaseGeometry | None) -> Shapes:
+    """Parts of a difference, outside a claim, that are wider than rounding moves two edges."""
+    if around is not None:
+        parts = polygons_of(shapely.difference(parts, around))
+    left = shapely.buffer(parts, -_MOVED_MM, join_style="mitre")
+    kept: Shapes = parts[~shapely.is_empty(left)]
+    return kept
 
 
 def _spelt(file: GerberFile) -> bytes:
@@ -117,27 +137,43 @@ def _spelt(file: GerberFile) -> bytes:
 
 def _holes(before: Board, after: Board, named: int) -> Iterator[str]:
     """Holes and slots: the same places, diameters and plating, none fewer than were named."""
-    for what in ("holes", "slots"):
-        one, two = (_cuts(board, what) for board in (before, after))
-        lost, new = one - two, two - one
-        if new or sum(lost.values()) > named or one.keys() != two.keys():
-            yield f"{counted(sum(lost.values()), what[:-1])} less and {sum(new.values())} more"
+    one, two = (
+        np.column_stack((b.holes.x, b.holes.y, b.holes.diameter, b.holes.plated.astype(float)))
+        for b in (before, after)
+    )
+    yield from _compared("hole", one, two, _CUT_MM, named)
+    # Long arcs are written as several, so slots are compared as what they cut; the same slot may
+    # have other chords.
+    cuts = [b.hole_shapes[len(b.holes) :] for b in (before, after)]
+    slots = []
+    for board, shapes in zip((before, after), cuts, strict=True):
+        _, first = np.unique(board.slots.path, return_index=True)
+        slots.append(
+            np.column_stack((shapely.bounds(shapes).reshape(-1, 4), board.slots.plated[first]))
+        )
+    failures = list(_compared("slot", slots[0], slots[1], SAME_MM, named))
+    yield from failures
+    if not failures and len(slots[1]):
+        near = PointTree(slots[0]).query(slots[1], p=np.inf, within=SAME_MM)[1]
+        apart = shapely.hausdorff_distance(cuts[0][near], cuts[1])
+        if (apart > SAME_MM).any():
+            yield f"a slot is {format_number(float(apart.max()))} mm off"
 
 
-def _cuts(board: Board, what: str) -> Counter[tuple[float, ...]]:
-    if what == "holes":
-        h = board.holes
-        columns = (h.x, h.y, h.diameter, h.plated.astype(float))
-    else:
-        s = board.slots
-        # Long arcs are written as several, so slots are compared as what they cut.
-        paths = board.hole_shapes[len(board.holes) :]
-        low = shapely.bounds(paths).reshape(-1, 4)
-        _, first = np.unique(s.path, return_index=True)
-        columns = (*low.T, s.diameter[first], s.plated[first].astype(float))
-        step = 0.01  # boxes of turned arcs are off by their chords
-        return Counter(map(tuple, np.round(np.column_stack(columns) / step).tolist()))
-    return Counter(map(tuple, np.round(np.column_stack(columns) / _PLACES_MM).tolist()))
+def _compared(noun: str, one: Floats, two: Floats, slack: float, named: int) -> Iterator[str]:
+    """Rows of tables that have none like them in the other, or fewer than were named."""
+    sides = [_numbers_like(a, b, slack) for a in (one, two) for b in (one, two)]
+    gone, more = (sides[1] == 0), (sides[3] > sides[2])
+    new = int((sides[2] == 0).sum())
+    lost = len(one) - len(two) + new
+    if gone.any() or more.any() or new or lost > named:
+        yield f"{counted(max(lost, int(gone.sum())), noun)} less and {new} more"
+
+
+def _numbers_like(rows: Floats, others: Floats, slack: float) -> Ints:
+    """How many rows of another table are like each row, (n,) int64."""
+    pairs = PointTree(others).between(rows, slack)
+    return np.bincount(pairs[:, 0], minlength=len(rows))
 
 
 def _outline(before: Board, after: Board) -> Iterator[str]:
@@ -150,30 +186,28 @@ def _outline(before: Board, after: Board) -> Iterator[str]:
             yield f"the outline is {format_number(apart)} mm off"
 
 
-def _pads(before: Board, after: Board) -> tuple[int, list[str]]:
+def _pads(before: Board, after: Board, claims: Sequence[BaseGeometry]) -> tuple[int, list[str]]:
     """How many pads both boards have, and what is wrong when they are not joined alike."""
-    one, two = (_islands(board) for board in (before, after))
-    shared = sorted(one.keys() & two.keys())
-    forth: dict[int, int] = {}
-    back: dict[int, int] = {}
-    bad = sum(
-        forth.setdefault(one[key], two[key]) != two[key]
-        or back.setdefault(two[key], one[key]) != one[key]
-        for key in shared
-    )
-    return len(shared), [f"{counted(bad, 'pad')} joined otherwise"] if bad else []
-
-
-def _islands(board: Board) -> dict[tuple[float, ...], int]:
-    if not board.copper:
-        return {}
-    pads = trace_copper(board).pads
-    places = np.round(np.column_stack((pads.x, pads.y, pads.layer)), 3)
-    return {
-        tuple(place): island
-        for place, island in zip(places.tolist(), pads.island.tolist(), strict=True)
-        if island >= 0
-    }
+    if not before.copper or not after.copper:
+        return 0, []
+    one, two = (trace_copper(board).pads for board in (before, after))
+    old, new = (np.column_stack((p.x, p.y, p.layer.astype(np.float64))) for p in (one, two))
+    near, row = PointTree(new).query(old, p=np.inf, within=2 * _CUT_MM)
+    found = np.flatnonzero(np.isfinite(near))
+    islands = np.column_stack((one.island[found], two.island[row[found]]))
+    kinds = np.unique(islands, axis=0)
+    bad = np.zeros(len(islands), np.bool_)
+    for side in (0, 1):
+        _, number, count = np.unique(kinds[:, side], return_inverse=True, return_counts=True)
+        parted = kinds[count[number.reshape(-1)] > 1]
+        bad |= np.isin(islands[:, side], parted[:, side])
+    failures = [f"{counted(int(bad.sum()), 'pad')} joined otherwise"] if bad.any() else []
+    lost = old[~np.isfinite(near)]
+    if len(lost):
+        claimed = shapely.union_all(claims) if claims else shapely.Polygon()
+        gone = int((~shapely.intersects(claimed, shapely.points(lost[:, :2]))).sum())
+        failures += [f"{counted(gone, 'pad')} gone"] if gone else []
+    return len(found), failures
 
 
 _READING: Final = frozenset({"gerber", "drill", "package", "job", "register"})

@@ -32,23 +32,31 @@ from fabkit.formats.sidecars.netlist_writer import write_netlist
 
 @dataclass(frozen=True, slots=True)
 class Trip:
-    """What one round trip changed, and what it cost."""
+    """What one round trip changed, and what it cost.
+
+    ``image`` is the area that differs as a share of the layer, ``edge_mm`` that area along all
+    edges; ``new`` and ``kept`` are rules that the written file breaks.
+    """
 
     kind: str
     objects: int
     off_mm: float
     centre_mm: float
     image: float
+    edge_mm: float
     reading_s: float
     writing_s: float
     new: tuple[str, ...]
+    kept: tuple[str, ...]
     same_again: bool
 
 
-def new_findings(before: Iterable[Finding], after: Iterable[Finding]) -> tuple[str, ...]:
-    """Rules of findings that only the written file has,."""
-    known = {f.rule.id for f in before}
-    return tuple(sorted({f.rule.id for f in after if f.rule.id not in known}))
+def new_and_kept(
+    before: Iterable[Finding], after: Iterable[Finding]
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Rules of findings that only the written file has, and of those that both have."""
+    known, found = {f.rule.id for f in before}, {f.rule.id for f in after}
+    return tuple(sorted(found - known)), tuple(sorted(found & known))
 
 
 def gerber_distance(one: GerberFile, two: GerberFile) -> tuple[float, float]:
@@ -86,17 +94,20 @@ def gerber_trip(data: bytes, name: str) -> Trip:
     again = read(written, name=name)
     off, centre = gerber_distance(file, again)
     image, back = file.image, again.image
-    lost = image.symmetric_difference(back).area / image.area if image.area else back.area
+    differs = image.symmetric_difference(back).area
     # Writing a file again must change nothing: what could be moved was moved the first time.
     return Trip(
         "layer",
         len(file.objects),
         off,
         centre,
-        lost,
+        differs / image.area if image.area else differs,
+        differs / image.length if image.length else differs,
         between - start,
         end - between,
-        new_findings(file.problems + examine(file, data), again.problems + examine(again, written)),
+        *new_and_kept(
+            file.problems + examine(file, data), again.problems + examine(again, written)
+        ),
         write_gerber(again) == written,
     )
 
@@ -129,11 +140,10 @@ def drill_trip(data: bytes, name: str) -> Trip:
         "drill",
         len(file.hits) + len(file.slots),
         off,
-        0.0,
-        0.0,
+        *(0.0, 0.0, 0.0),
         between - start,
         end - between,
-        new_findings(file.problems, again.problems),
+        *new_and_kept(file.problems, again.problems),
         write_drill(again) == written,
     )
 
@@ -149,9 +159,9 @@ def sidecar_trip(data: bytes, name: str) -> Trip | None:
         again = read_netlist(written, name=name)
         pairs = list(zip(netlist.points, again.points, strict=True))
         off = max((max(abs(a.x_mm - b.x_mm), abs(a.y_mm - b.y_mm)) for a, b in pairs), default=0)
-        new = new_findings(netlist.problems, again.problems)
+        new = new_and_kept(netlist.problems, again.problems)
         same = write_netlist(again) == written
-        return Trip("netlist", len(pairs), off, 0, 0, between - start, end - between, new, same)
+        return Trip("netlist", len(pairs), off, 0, 0, 0, between - start, end - between, *new, same)
     if looks_like_job(data):
         job = read_job(data, name=name)
         between = time.process_time()
@@ -159,10 +169,10 @@ def sidecar_trip(data: bytes, name: str) -> Trip | None:
         end = time.process_time()
         job_again = read_job(written, name=name)
         plain = [replace(j, raw={}, problems=()) for j in (job, job_again)]
-        new = new_findings(job.problems, job_again.problems)
+        new = new_and_kept(job.problems, job_again.problems)
         off = 0.0 if plain[0] == plain[1] else np.inf
         same = write_job(job_again) == written
-        return Trip("job", len(job.files), off, 0, 0, between - start, end - between, new, same)
+        return Trip("job", len(job.files), off, 0, 0, 0, between - start, end - between, *new, same)
     return None
 
 
@@ -196,7 +206,7 @@ def main() -> None:
         every.append(trip)
         print(
             f"{trip.kind:8}{trip.objects:8d} objects  off {trip.off_mm:.1e} mm"
-            f"  centre {trip.centre_mm:.1e} mm  image {trip.image:.1e}"
+            f"  centre {trip.centre_mm:.1e} mm  image {trip.image:.1e}  edge {trip.edge_mm:.1e} mm"
             f"  read {trip.reading_s:6.3f} s  write {trip.writing_s:6.3f} s  {name}"
             f"  {' '.join(trip.new)}{'' if trip.same_again else '  NOT THE SAME AGAIN'}",
             flush=True,
@@ -205,7 +215,10 @@ def main() -> None:
     print(f"worst point {max(t.off_mm for t in every):.1e} mm")
     print(f"worst centre {max(t.centre_mm for t in every):.1e} mm")
     print(f"worst image {max(t.image for t in every):.1e} of the layer")
+    print(f"more than a millionth of the layer: {sum(t.image > 1e-6 for t in every)}")
+    print(f"worst edge {max(t.edge_mm for t in every):.1e} mm")
     print(f"new findings {dict(Counter(rule for t in every for rule in t.new))}")
+    print(f"kept findings {dict(Counter(rule for t in every for rule in t.kept))}")
     for kind in sorted({t.kind for t in every}):
         these = [t for t in every if t.kind == kind]
         reading, writing = sum(t.reading_s for t in these), sum(t.writing_s for t in these)

@@ -233,6 +233,10 @@ BROKEN_SHARE: Final = 0.05
 """Deviation, as a share of the radius, from which an arc is an error."""
 
 _SHORTEST_UM: Final = 2.0
+_MOVE_UM: Final = 0.5
+"""By how much a point may move (section 4.14.2)."""
+_FINEST_UM: Final = 1e-3
+"""Coordinate step of the finest usual files: what lies off by no more can be in any of them."""
 
 
 @dataclass(slots=True)
@@ -261,6 +265,8 @@ def resolve_arcs(
     say: Callable[[Rule, str, Ints], None],
 ) -> Arcs:
     """Find centre (file integers, as floats) and turn of arcs.
+
+    Centres of arcs whose ends lie off one circle are moved along the chord until they do not.
 
     Parameters
     ----------
@@ -311,11 +317,11 @@ def resolve_arcs(
         np.flatnonzero(same & (r0 == 0) & ~lost),
     )
     # A centre on the line through both ends makes an arc only between them (half a circle).
-    cross = np.abs(ex * dj - ey * di)
+    cross = ex * dj - ey * di
     chord = np.hypot(ex, ey)
     share = np.divide(ex * di + ey * dj, chord**2, out=np.zeros_like(ex), where=chord > 0)
     # Half a coordinate step off the line is rounding.
-    on_line = ~same & (cross <= 0.5 * chord) & ((share <= 0) | (share >= 1))
+    on_line = ~same & (np.abs(cross) <= 0.5 * chord) & ((share <= 0) | (share >= 1))
     # Nearly straight arcs of large radius have their centre far off the line, not on it.
     straight = on_line | (~same & ((r0 == 0) | (r1 == 0))) | lost
     say(
@@ -331,7 +337,17 @@ def resolve_arcs(
     say(ARC_DEVIATION, "start and end of an arc lie off one circle", np.flatnonzero(loose))
     tiny = curved & ~same & (chord * unit_um < _SHORTEST_UM)
     say(ARC_TINY, "start and end of an arc lie within 2 µm", np.flatnonzero(tiny))
-    turn = np.where(clockwise, -1, 1) * np.where(same, 2, 1)
+    way = np.where(clockwise, -1, 1)
+    # Section 4.7.2.2 leaves the curve open where the ends lie off one circle.  That about the
+    # nearest centre which puts them on one can be written in finer files, too.  Up to half a turn
+    # it stays between the two radii, beyond it may leave them by what section 4.14.2 lets any
+    # point move.
+    off = (deviation * unit_um > ROUNDING_STEPS * _FINEST_UM) & ~broken
+    reach = np.divide(np.maximum(r0, r1), chord, out=np.zeros_like(ex), where=chord > 0)
+    beyond = np.where(cross * way < 0, deviation * (reach - 0.5), 0.0)
+    near = np.where(off & (beyond * unit_um <= _MOVE_UM), share - 0.5, 0.0)
+    di, dj = di - near * ex, dj - near * ey
+    turn = way * np.where(same, 2, 1)
     return Arcs(
         np.where(curved, x0 + di, np.nan),
         np.where(curved, y0 + dj, np.nan),

@@ -35,12 +35,14 @@ from fabkit.formats.gerber.spelling import Operations
 from fabkit.formats.gerber.standard import STANDARD
 from fabkit.formats.gerber.state import BROKEN_SHARE, ROUNDING_STEPS
 from fabkit.geometry.areas import without_holes
+from fabkit.geometry.segments import Segments
 
 _STEPS: Final = 1_000_000
 """Coordinate steps of one millimetre."""
 _FIRST_CODE: Final = 10
-_JOIN_STEPS: Final = 1_000
-"""Contours that end this close to their start end there (section 4.14.2 moves either by half)."""
+_JOIN_STEPS: Final = 5
+"""Contours that end this close to their start end there: it is rounding."""
+_PIECE: Final = np.pi / 6
 _ESCAPED: Final = re.compile(r"[\x00-\x1f\x7f%*,\\]")
 _LENGTHS: Final = frozenset({".DrillTolerance", ".CHgt"})
 """Attributes whose fields are lengths in the unit of the file."""
@@ -52,8 +54,7 @@ def write_gerber(file: GerberFile) -> bytes:
     Parameters
     ----------
     file
-        As read, or as made: only its objects, segments, tables and attributes matter, and what
-        its unit and decimals state of the steps that its arcs were rounded to.
+        As read, or as made: only its objects, segments, tables and attributes matter.
 
     Returns
     -------
@@ -63,8 +64,8 @@ def write_gerber(file: GerberFile) -> bytes:
     -----
     Reading the result gives the same objects within half a nanometre, except where the source
     draws what the format forbids: contours are closed, contour segments without length are left
-    out, and tools that may not stroke become regions.  Centres of arcs that lie off their two
-    ends by no more than the rounding of the source are put between them.
+    out, and tools that may not stroke become regions.  Nearly whole turns whose ends lie off one
+    circle become several arcs.
     """
     file = strokes_as_regions(file)
     items = _items_of(file)
@@ -258,9 +259,7 @@ def _items_of(file: GerberFile) -> _Items:
     x0, y0, x1, y1 = (np.rint(steps(name)).astype(np.int64) for name in ("x0", "y0", "x1", "y1"))
     made = _closed(_Items(owner, contour, x0, y0, x1, y1, steps("cx"), steps("cy"), turn, flash))
     still = made.stays() & (made.turn == 0) & (made.contour >= 0)
-    made = _as_circles(made.take(~still))
-    rounding = min(file.unit_mm / 10.0**file.decimals, 1.0) * _STEPS * ROUNDING_STEPS
-    return _centred(made, rounding)
+    return _parted(_as_circles(made.take(~still)))
 
 
 def _closed(items: _Items) -> _Items:
@@ -301,29 +300,48 @@ def _as_circles(items: _Items) -> _Items:
     return items.with_columns(x1=x1, y1=y1, turn=turn)
 
 
-def _centred(items: _Items, rounding: float) -> _Items:
-    """Put centres between both ends that lie off by no more than the rounding of the source.
+def _parted(items: _Items) -> _Items:
+    """Write arcs whose ends lie off one circle, and are read so, as several arcs.
 
-    In finer steps that rounding would no longer pass as such; any curve between both radii is a
-    right image of the arc (section 4.7.2.2).
+    The reader lets their radius grow evenly, and pieces of a twelfth of a turn about the nearest
+    centres that put their ends on one circle follow that within a thousandth of the rounding.
     """
-    rows = np.flatnonzero(np.abs(items.turn) == 1)
+    x0, y0, x1, y1 = (getattr(items, n).astype(np.float64) for n in ("x0", "y0", "x1", "y1"))
+    arcs = Segments(x0, y0, x1, y1, items.cx, items.cy, items.turn)
+    near = arcs.radii()
+    far = np.hypot(arcs.x1 - arcs.cx, arcs.y1 - arcs.cy)
+    off = np.abs(near - far)
+    loose = (off > ROUNDING_STEPS) & (off <= BROKEN_SHARE * np.maximum(near, far))
+    rows = np.flatnonzero(loose & (np.abs(items.turn) == 1))
     if not len(rows):
         return items
-    x0, y0, x1, y1 = (getattr(items, n)[rows].astype(np.float64) for n in ("x0", "y0", "x1", "y1"))
-    cx, cy = items.cx[rows], items.cy[rows]
-    near, far = np.hypot(x0 - cx, y0 - cy), np.hypot(x1 - cx, y1 - cy)
-    off = np.abs(near - far)
-    loose = (off > ROUNDING_STEPS) & (
-        off <= np.minimum(rounding, BROKEN_SHARE * np.maximum(near, far))
-    )
-    dx, dy = x1 - x0, y1 - y0
-    along = ((cx - (x0 + x1) / 2) * dx + (cy - (y0 + y1) / 2) * dy) / np.maximum(dx**2 + dy**2, 1)
-    shift = np.where(loose, along, 0.0)
-    out_x, out_y = items.cx.copy(), items.cy.copy()
-    out_x[rows] -= shift * dx
-    out_y[rows] -= shift * dy
-    return items.with_columns(cx=out_x, cy=out_y)
+    sweep = arcs.sweeps()
+    counts = np.ones(len(items), np.int64)
+    counts[rows] = np.ceil(np.abs(sweep[rows]) / _PIECE)
+    owner = np.repeat(np.arange(len(items)), counts)
+    step = np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
+    made = items.take(owner)
+    at = np.flatnonzero(step)
+    held = owner[at]
+    share = step[at] / counts[held]
+    start = np.arctan2(arcs.y0 - arcs.cy, arcs.x0 - arcs.cx)[held]
+    angle = start + sweep[held] * share
+    radius = near[held] + (far - near)[held] * share
+    x = np.rint(arcs.cx[held] + radius * np.cos(angle)).astype(np.int64)
+    y = np.rint(arcs.cy[held] + radius * np.sin(angle)).astype(np.int64)
+    columns = {name: getattr(made, name).copy() for name in ("x0", "y0", "x1", "y1")}
+    columns["x0"][at], columns["y0"][at] = x, y
+    columns["x1"][at - 1], columns["y1"][at - 1] = x, y
+    made = made.with_columns(**columns)
+    return _centred(made, np.isin(owner, rows))
+
+
+def _centred(items: _Items, which: Bools) -> _Items:
+    """Move some centres along the chord until both ends are equally far from them."""
+    dx, dy = items.x1 - items.x0, items.y1 - items.y0
+    x, y = items.cx - (items.x0 + items.x1) / 2, items.cy - (items.y0 + items.y1) / 2
+    along = np.where(which, (x * dx + y * dy) / np.maximum(dx**2 + dy**2, 1), 0.0)
+    return items.with_columns(cx=items.cx - along * dx, cy=items.cy - along * dy)
 
 
 # Apertures and attributes

@@ -109,17 +109,64 @@ def test_contours_are_closed() -> None:
     assert_same_image(file, again)
 
 
-def test_arcs_of_coarse_files_are_no_finding() -> None:
-    """An arc whose ends are off by the rounding of its file gets a centre between them."""
-    inch = layer("%ADD10C,0.01*%D10*X10001Y0D02*G03*X2Y10000I-10001J0D01*", decimals=4, unit="IN")
-    file = read(inch, name="a.gbr")
+INCH_ARCS = {
+    "a quarter": "X10001Y0D02*G03*X2Y10000I-10001J0D01*",
+    "nearly half": "X10003Y0D02*G02*X-10000Y1I-10002J-1D01*",
+    "half, off by many steps": "X10025Y0D02*G03*X-10000Y0I-10025J0D01*",
+    "short": "X10000Y0D02*G03*X9999Y140I-10002J0D01*",
+}
+
+
+@pytest.mark.parametrize("arc", INCH_ARCS.values(), ids=INCH_ARCS.keys())
+def test_arcs_of_coarse_files_keep_their_image(arc: str) -> None:
+    """Arcs whose ends are off by the rounding of an inch file are the same curve when written."""
+    file = read(layer(f"%ADD10C,0.01*%D10*{arc}", decimals=4, unit="IN"), name="a.gbr")
+    again = written(file)
+    one, two = file.objects, again.objects
+    assert two.kind.tolist() == [Kind.ARC]
+    for name in ("x0", "y0", "x1", "y1", "cx", "cy"):
+        assert getattr(one, name) == pytest.approx(getattr(two, name), abs=1e-6)
+    assert file.image.symmetric_difference(again.image).area <= 1e-6 * file.image.area
+    # Section 4.7.2.2: in the ring between the distances of both ends from the centre as given.
+    x0, y0, x1, y1, i, j = map(int, re.findall(r"-?\d+", arc.replace("G03", "").replace("G02", "")
+                                             .replace("D02", "").replace("D01", "")))  # fmt: skip
+    centre = np.array([x0 + i, y0 + j])
+    ends = np.hypot(*(np.array([[x0, y0], [x1, y1]]) - centre).T) * 0.00254
+    line = shapely.get_coordinates(one.polylines(chord_error_mm=1e-6)[0])
+    radii = np.hypot(*(line - centre * 0.00254).T)
+    assert radii.min() >= ends.min() - 2e-6
+    assert radii.max() <= ends.max() + 2e-6
+    assert (np.diff(radii) * np.sign(ends[1] - ends[0]) >= -2e-6).all()  # ends of chords
+
+
+@pytest.mark.parametrize("way", ["G02", "G03"])
+def test_nearly_whole_turns_that_are_off_become_several(way: str) -> None:
+    """Ends 25 µm apart: one centre for both would lie 6 mm off; pieces keep the image."""
+    end = {"G02": "X10001Y10", "G03": "X10001Y-10"}[way]
+    arc = f"{way}*{end}I-10000J0D01*"
+    file = read(layer(f"%ADD10C,0.01*%D10*X10000Y0D02*{arc}", decimals=4, unit="IN"), name="a")
+    again = written(file)
+    assert again.objects.kind.tolist() == [Kind.ARC] * 12
+    assert np.hypot(again.objects.cx, again.objects.cy).max() < 0.00254
+    fine, same = (f.image_at(1e-5) for f in (file, again))
+    # Ends of chords stand elsewhere, so edges lie apart by the chord error that was asked for.
+    assert fine.symmetric_difference(same).area <= 1e-5 * fine.length
+    region = read(layer(f"G36*X10000Y0D02*{arc}G01*X10000Y0D01*G37*", decimals=4, unit="IN"),
+                  name="a")  # fmt: skip
+    assert written(region).segments.turn.tolist() == [1 if way == "G03" else -1] * 12 + [0]
+
+
+def test_arcs_beyond_half_a_turn_stay_one() -> None:
+    """Two thirds of a turn, off by 3 µm: the ring is left by less than 0.5 µm (4.14.2)."""
+    body = "%ADD10C,0.04*%D10*X10001Y0D02*G03*X-5000Y-8660I-10001J0D01*"
+    file = read(layer(body, decimals=4, unit="IN"), name="a")
     again = written(file)
     assert again.objects.kind.tolist() == [Kind.ARC]
-    o = again.objects
-    near, far = np.hypot(o.x0 - o.cx, o.y0 - o.cy), np.hypot(o.x1 - o.cx, o.y1 - o.cy)
-    assert near == pytest.approx(far, abs=2e-6)
-    # Section 4.14.2 lets any point move by half a micrometre.
-    assert shapely.hausdorff_distance(file.image, again.image) < 0.0005
+    points = shapely.get_coordinates(file.objects.polylines(chord_error_mm=1e-6)[0])
+    radii = np.hypot(*points.T)
+    assert radii.min() >= np.hypot(5000, 8660) * 0.00254 - 0.0005
+    assert radii.max() <= 25.40254 + 0.0005
+    assert file.image.symmetric_difference(again.image).area <= 1e-6 * file.image.area
 
 
 def test_zero_size_and_nothing() -> None:
