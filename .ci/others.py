@@ -54,7 +54,7 @@ SEAMS = {
     "all": ("tests/cli/test_cli_order_folder.py",),
 }
 """What another version can break, and the tests that would show it."""
-TOOLS = ("pytest", "hypothesis", "networkx", "pypdf", "markdown-it-py")
+TOOLS = ("pytest", "hypothesis", "networkx", "pypdf", "markdown-it-py", "httpx")
 """What those tests import."""
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 
@@ -110,7 +110,9 @@ def make_environment(python: Path, folder: Path, *wanted: object) -> Path:
 
 def run_tests(python: Path, folder: Path, *, lowest: bool) -> str:
     """Run the part of the tests in a new environment of that interpreter; give its last line."""
-    needed = ["-r", LOWEST] if lowest else PROJECT["project"]["dependencies"]
+    project = PROJECT["project"]
+    newest = [*project["dependencies"], *project["optional-dependencies"]["desk"]]
+    needed = ["-r", LOWEST] if lowest else newest
     tools = make_environment(python, folder, *TOOLS, *needed)
     # Old libraries use what newer ones have deprecated since: that is theirs to mend.
     warnings = ["-W", "default::DeprecationWarning"] if lowest else []

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,16 +11,15 @@ if TYPE_CHECKING:
     from fabkit.sheets.order import Order
     from fabkit.sheets.settings import Setting
 
-OPTIONS = {
-    "house": ("house_files", ("sheets", "houses")),
-    "parts": ("parts_file", ("sheets", "parts")),
-    "keyboards": ("keyboards", ("want", "keyboards")),
-    "colour": ("colour", ("options", "colour")),
-    "finish": ("finish", ("options", "finish")),
-    "currency": ("currency", ("money", "currency")),
+PARAMETERS = {
+    "house": "house_files",
+    "parts": "parts_file",
+    "keyboards": "keyboards",
+    "colour": "colour",
+    "finish": "finish",
+    "currency": "currency",
 }
-"""By setting: the parameter it fills, and the key of an order file that comes before it."""
-
+"""By setting: the parameter it fills."""
 
 _TOLD = "fabkit.defaults"
 
@@ -32,7 +30,7 @@ def fill(ctx: click.Context) -> None:
     Options come before the environment, the environment before an order file, an order file
     before the settings file.
     """
-    wanted = {name: key for name, (key, _) in OPTIONS.items() if key in ctx.params}
+    wanted = {name: key for name, key in PARAMETERS.items() if key in ctx.params}
     if not wanted:
         return
     settings = _settings()
@@ -44,22 +42,15 @@ def fill(ctx: click.Context) -> None:
         tell(name, setting)
 
 
-def fill_order(order: Order, *, stated: set[str]) -> Order:
-    """Currency and tax of the settings, where neither an option nor the order file states them.
+def fill_order(order: Order) -> Order:
+    """Currency and tax of the settings, where neither an option nor the order file states them."""
+    from fabkit.sheets import settings
 
-    ``stated`` are the tables and keys of the order file, as :func:`stated_keys` gives them.
-    """
-    from dataclasses import replace
-
-    settings = _settings()
-    currency, tax, country = (settings.get(name) for name in ("currency", "tax", "country"))
-    if currency and (currency.variable or "money.currency" not in stated):
-        tell("currency", currency)
-        order = replace(order, currency=currency.value)
-    if tax and "tax" not in stated:
-        words = f" of {country.value}" if country else ""
-        tell(f"tax{words}", tax)
-        order = replace(order, tax=replace(tax.value, at=tax.source))
+    order, used = settings.fill_order(order, ("currency", "tax"))
+    country = settings.load_settings().get("country")
+    for name, setting in used.items():
+        words = f" of {country.value}" if name == "tax" and country else ""
+        tell(f"{name}{words}", setting)
     return order
 
 
@@ -80,22 +71,18 @@ def stated_keys(path: Path) -> set[str]:
     """Tables and keys that an order file states, dotted; nothing for a package."""
     if path.suffix.lower() != ".toml":
         return set()
+    from fabkit.sheets import settings
     from fabkit.sheets.toml_text import read_sheet
 
-    return keys_of(read_sheet(path).data)
-
-
-def keys_of(data: Mapping[str, object]) -> set[str]:
-    """Tables and keys of a TOML text, dotted."""
-    inner = {f"{a}.{b}" for a, table in data.items() if isinstance(table, dict) for b in table}
-    return inner | set(data)
+    return settings.stated_keys(read_sheet(path).data)
 
 
 def _stated(ctx: click.Context, name: str) -> bool:
     """Whether an order file given to the command states this itself."""
-    key = ".".join(OPTIONS[name][1])
+    from fabkit.sheets.settings import ORDER_KEYS
+
     files = [ctx.params.get(k) for k in ("wanted", "old", "new", "order_file")]
-    return any(key in stated_keys(file) for file in files if isinstance(file, Path))
+    return any(ORDER_KEYS[name] in stated_keys(file) for file in files if isinstance(file, Path))
 
 
 def _settings() -> dict[str, Setting]:

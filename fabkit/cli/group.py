@@ -37,6 +37,7 @@ COMMANDS = {
     "panel": "Write several boards as one panel: both halves, or several copies.",
     "order": "Do all of it, into one folder.",
     "order new": "Write an order file to fill in.",
+    "desk": "Open a page on this machine for the whole job.",
     "compare": "List what changed between two revisions of a board.",
     "house": "Show a board house's sheet.",
     "house new": "Write a sheet of your own board house to fill in.",

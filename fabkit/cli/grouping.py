@@ -10,7 +10,7 @@ from fabkit.cli import completing, defaults
 
 COMMAND_GROUPS = {
     "Check and draw": ("check", "preview", "sheet", "paper", "wiring"),
-    "Buy and order": ("parts", "quote", "mend", "order", "pack", "panel"),
+    "Buy and order": ("parts", "quote", "mend", "order", "pack", "panel", "desk"),
     "From revision to revision": ("compare", "carry"),
     "Your own files": ("order new", "house", "house new", "house learn", "parts new", "settings"),
     "Look up": ("checks", "schema"),
@@ -28,6 +28,7 @@ OPTION_GROUPS = {
         *("--date", "--expect", "--no-findings", "--no-costs", "--fail-on"),
     ),
     "What is read": ("--role", "--limit"),
+    "The page": ("--port", "--folder", "--browser", "--phone"),
     "Several packages": ("--jobs", "--cluster", "--seconds", "--jsonl", "--resume"),
     "What is written": (
         *("--out", "--format", "--json", "--template", "--draw", "--report", "--write-expect"),

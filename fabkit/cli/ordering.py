@@ -50,7 +50,6 @@ class Choices:
         UsageError
             What was given does not make a whole order.
         """
-        import tomllib
         from decimal import Decimal
 
         from fabkit.sheets.order import CHOSEN
@@ -69,8 +68,7 @@ class Choices:
             thickness = Decimal(str(mine.thickness_mm))
             choice = with_fields(choice, thickness_mm=thickness, thickness_from=CHOSEN)
         count = self.keyboards or order.keyboards
-        stated = tomllib.loads(order.data.decode("utf-8-sig"))
-        order = defaults.fill_order(order, stated=defaults.keys_of(stated))
+        order = defaults.fill_order(order)
         return with_fields(
             order,
             choice=choice,

@@ -282,7 +282,16 @@ def _title(source: Path, own: str) -> str:
     """Name of a keyboard: the package's own, else the folder's, else that of the folder above."""
     folders = source.resolve()
     names = [own, folders.name, folders.parent.name]
-    return next((n for n in names if not _NO_NAME.fullmatch(n)), own or folders.name)
+    return next(filter(names_something, names), own or folders.name)
+
+
+def names_something(name: str) -> bool:
+    """Whether a name of a folder or package could be that of a keyboard.
+
+    >>> names_something("wheatear"), names_something("gerbers_v2")
+    (True, False)
+    """
+    return not _NO_NAME.fullmatch(name)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

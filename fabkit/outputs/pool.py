@@ -13,7 +13,7 @@ import os
 import signal
 import sys
 import time
-from collections.abc import Generator, Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from ctypes import Array, c_char
 from dataclasses import dataclass
@@ -140,14 +140,14 @@ class _Running:
         left_out: dict[str, str] | None = None,
     ) -> _Running:
         """Start a process that judges a package."""
-        context = _context()
+        context = copying(_LOADED)
         began = time.monotonic() if began is None else began
         left_out = left_out or {}
         notice = context.RawArray(c_char, SIZE)
         ours, theirs = context.Pipe(duplex=False)
         given = (theirs, notice, left_out, parcel, settings)
         process = context.Process(target=_work, args=given, daemon=True)
-        with _undisturbed():
+        with undisturbed():
             process.start()
         theirs.close()
         return cls(parcel, began, ours, process, notice, left_out)
@@ -206,16 +206,17 @@ def failed_midway(
     return {**record, "unfinished": {"cause": cause, "seconds_allowed": seconds}}
 
 
-def _context() -> ForkServerContext | SpawnContext:
+def copying(loaded: Sequence[str]) -> ForkServerContext | SpawnContext:
+    """Make processes as copies of one that has loaded these modules, where the system can."""
     if sys.platform == "win32":
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(list(_LOADED))
+    context.set_forkserver_preload(list(loaded))
     return context
 
 
 @contextmanager
-def _undisturbed() -> Iterator[None]:
+def undisturbed() -> Iterator[None]:
     """Start processes that Ctrl-C does not reach, and that load nothing but what judging needs.
 
     Whoever started them ends them.  The script that this process runs would be loaded by each of
@@ -247,8 +248,15 @@ def _size(path: Path) -> int:
     return 0
 
 
-def _end_with(parent: BaseProcess) -> None:
+def end_with_parent() -> None:
     """End with the process that waits for the result; a kill of it reaches nobody else."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        Thread(target=_end_with, args=(parent,), daemon=True).start()
+
+
+def _end_with(parent: BaseProcess) -> None:
     parent.join()
     os._exit(_ORPHANED)
 
@@ -260,10 +268,7 @@ def _work(
     parcel: Parcel,
     settings: Settings,
 ) -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        Thread(target=_end_with, args=(parent,), daemon=True).start()
+    end_with_parent()
     note_in(notice, left_out)
     limit_memory(settings.limits.memory_bytes)
     pipe.send(parcel.judge(settings))

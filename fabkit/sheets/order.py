@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from decimal import Decimal
@@ -472,17 +472,33 @@ def load_order(path: Path | str) -> Order:
     file = find_demo(Path(path), usual="order.toml")
     text = read_sheet(file)
     order = order_from(text, base=file.parent)
-    named: list[tuple[KeyPath, Path]] = [
-        *((("board", n, "package"), one.package) for n, one in enumerate(order.boards)),
-        *((("sheets", "houses"), house) for house in order.houses),
-        *((("sheets", "parts"), parts) for parts in (order.parts,) if parts is not None),
-    ]
-    for key, there in named:
-        if not there.exists():
+    refuse_missing(order, text)
+    return order
+
+
+def named_paths(order: Order) -> Iterator[tuple[KeyPath, Path]]:
+    """Give every path that an order file names, with its key."""
+    for n, one in enumerate(order.boards):
+        yield ("board", n, "package"), one.package
+    for n, house in enumerate(order.houses):
+        yield ("sheets", "houses", n), house
+    if order.parts is not None:
+        yield ("sheets", "parts"), order.parts
+
+
+def refuse_missing(order: Order, text: SheetText, *, base: Path = Path()) -> None:
+    """Refuse an order that names what is not there; ``base``: where relative paths begin.
+
+    Raises
+    ------
+    SheetError
+        A package or sheet does not exist.
+    """
+    for key, there in named_paths(order):
+        if not (base / there).exists():
             raise text.error(
                 key, f"{there} does not exist", expected="a path relative to the order file"
             )
-    return order
 
 
 def order_for(package: Path | str, *, keyboards: int = 1, use: BoardUse | None = None) -> Order:

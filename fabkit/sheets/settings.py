@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass
+import tomllib
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
 from fabkit.base.errors import UsageError
 from fabkit.sheets.money import CURRENCY_DIGITS, CurrencyCode
-from fabkit.sheets.order import MOST_BOARDS, Boards, Tax
+from fabkit.sheets.order import MOST_BOARDS, Boards, Order, Tax
 from fabkit.sheets.reading import Count, nearest, read_as
 from fabkit.sheets.toml_text import SheetText, read_sheet
 
@@ -127,6 +128,63 @@ def _value(name: str, text: str, variable: str) -> str | int | Path:
             f"{variable}: '{text[:60]}' is not a currency", hint=f"write a code such as {near}"
         )
     return text
+
+
+ORDER_KEYS: Final[Mapping[str, str]] = {
+    "house": "sheets.houses",
+    "parts": "sheets.parts",
+    "keyboards": "want.keyboards",
+    "colour": "options.colour",
+    "finish": "options.finish",
+    "currency": "money.currency",
+    "tax": "tax",
+}
+"""By setting: the key of an order file that comes before the settings file."""
+
+
+def fill_order(
+    order: Order, names: Collection[str] = tuple(ORDER_KEYS)
+) -> tuple[Order, dict[str, Setting]]:
+    """Fill an order with what the settings say and its file does not; give what was used.
+
+    ``names`` are the settings that are asked.
+    """
+    stated = stated_keys(tomllib.loads(order.data.decode("utf-8-sig")))
+    used = {
+        name: setting
+        for name, setting in load_settings().items()
+        if name in names and (setting.variable or ORDER_KEYS[name] not in stated)
+    }
+    for name, setting in used.items():
+        order = _filled(order, name, setting)
+    return order, used
+
+
+def _filled(order: Order, name: str, setting: Setting) -> Order:
+    value = setting.value
+    match name:
+        case "house":
+            return replace(order, houses=(value,))
+        case "keyboards":
+            # Builders share the keyboards of the file; another number has no such shares.
+            kept = order.builders if value == order.keyboards else ()
+            return replace(order, keyboards=value, builders=kept)
+        case "colour":
+            return replace(order, choice=replace(order.choice, colour=value))
+        case "finish":
+            return replace(order, choice=replace(order.choice, finish=value))
+        case "currency":
+            return replace(order, currency=value)
+        case "tax":
+            return replace(order, tax=replace(value, at=setting.source))
+        case _:
+            return replace(order, parts=value)
+
+
+def stated_keys(data: Mapping[str, object]) -> set[str]:
+    """Tables and keys of a TOML text, dotted."""
+    inner = {f"{a}.{b}" for a, table in data.items() if isinstance(table, dict) for b in table}
+    return inner | set(data)
 
 
 def tax_words(tax: Tax) -> str:

@@ -27,16 +27,14 @@ from fabkit.outputs.report.board_view import (
 )
 from fabkit.outputs.report.compare_view import compare_section
 from fabkit.outputs.report.price_rules import price_rules
-from fabkit.outputs.report.shell import render_page, trusted
+from fabkit.outputs.report.shell import SCRIPTS, render_page, trusted
 from fabkit.outputs.verdict import SHOWN_CAUSES, checks_table, files_table, thickness_table
 from fabkit.outputs.wiring import half_table, wiring_record
 from fabkit.parts import assembly
 from fabkit.parts.model import Bill
 from fabkit.pictures.options import PreviewOptions
-from fabkit.sheets.order import OrderedBoard
-
-SCRIPTS: Final = ("exact.js", "price.js", "board.js", "wipe.js", "page.js", "start.js")
-"""Parts of the page's script, in order."""
+from fabkit.sheets.house import House
+from fabkit.sheets.order import Order, OrderedBoard
 
 INVENTED: Final = "cost/invented"
 """The finding that says what the notices say."""
@@ -94,7 +92,7 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
         HTML, with everything inside.
     """
     views = [
-        board_view(contents, judged, pack, number)
+        board_view(contents.order, contents.house, judged, pack, number)
         for number, (judged, pack) in enumerate(zip(contents.boards, packs, strict=True), start=1)
     ]
     values = cost_values(contents, bill, costs)
@@ -107,15 +105,15 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
         "report.html.j2",
         SCRIPTS,
         data=plain(data),
-        boards=with_headlines(views, costs),
+        boards=with_headlines(views, costs["boards"]),
         **rest_values(contents),
         **values,
     )
 
 
-def with_headlines(views: Sequence[Record], costs: Record) -> list[Record]:
+def with_headlines(views: Sequence[Record], boards: Sequence[Record]) -> list[Record]:
     """Add to each board what its order says it is."""
-    return [view | {"said": said} for view, said in zip(views, costs["boards"], strict=True)]
+    return [view | {"said": said} for view, said in zip(views, boards, strict=True)]
 
 
 def rest_values(contents: OrderContents) -> Record:
@@ -273,7 +271,8 @@ def picture_view(board: Board, look: PreviewOptions, number: int) -> Record:
 
 
 def board_view(
-    contents: OrderContents,
+    order: Order,
+    house: House,
     judged: JudgedBoard,
     pack: Record,
     number: int,
@@ -283,11 +282,11 @@ def board_view(
 
     ``picture`` is its :func:`picture_view`, where it is drawn already.
     """
-    board, result, house = judged.board, judged.result, contents.house
+    board, result = judged.board, judged.result
     record = records.check_record(board, result, house)
     counts = record["counts"]
     broken = counts["stop"] or counts["broken"]
-    look = look_of_order(contents.order, house)
+    look = look_of_order(order, house)
     drawn = picture or picture_view(board, look, number)
     view = drawn["view"]
     causes = board_causes(board, record["findings"], look)
@@ -340,7 +339,7 @@ def _title(one: OrderedBoard) -> str:
 
 def _pack_text(pack: Record) -> str:
     if pack["zip"] is None:
-        return f"There is no zip: {pack['reason']}."
+        return f"There is no zip: {pack['reason']}." if pack["reason"] else ""
     members = len(pack["zip"]["members"])
     return f"Upload {pack['zip']['path']}: {members} files, read back after writing."
 

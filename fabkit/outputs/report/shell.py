@@ -10,8 +10,9 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Sequence
+from functools import cache
 from importlib.resources import files
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from fabkit.base.tables import Table, to_html
 from fabkit.base.units import format_number
@@ -21,6 +22,10 @@ from fabkit.outputs.manifest import MAKER
 if TYPE_CHECKING:
     from jinja2 import Environment
     from markupsafe import Markup
+
+
+SCRIPTS: Final = ("exact.js", "price.js", "board.js", "wipe.js", "page.js", "start.js")
+"""Parts of the script of an order's page, in order."""
 
 
 def trusted(text: str) -> Markup:
@@ -49,18 +54,33 @@ def render_page(template: str, scripts: Sequence[str], **values: object) -> str:
     """
     # Parts of a script share names, and leave none behind.
     script = "(() => {\n" + "\n".join(map(_asset, scripts)) + "})();\n"
-    dark = _asset("dark.css").strip()
-    style = _asset("report.css").replace("/*DARK*/", dark) + _asset("compare.css")
-    filled = _environment().get_template(template)
-    return filled.render(
+    return render_part(
+        template,
         policy=_policy(script),
-        style=trusted(style),
+        style=trusted(page_style()),
         script=trusted(script),
         maker=MAKER,
         **values,
     )
 
 
+def render_part(template: str, **values: object) -> str:
+    """Fill a template that is a part of a page."""
+    return _environment().get_template(template).render(**values)
+
+
+def page_style() -> str:
+    """Style of every page."""
+    dark = _asset("dark.css").strip()
+    return _asset("report.css").replace("/*DARK*/", dark) + _asset("compare.css")
+
+
+def page_script(name: str) -> str | None:
+    """Part of the script of a page by the name of its file; None where there is none such."""
+    return _asset(name) if name in SCRIPTS else None
+
+
+@cache
 def _environment() -> Environment:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 

@@ -1,0 +1,409 @@
+"""What the desk answers: the page, the state of each order, and what changes it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import AsyncIterator, Callable, Mapping
+from contextlib import asynccontextmanager
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, Final
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.routing import Route
+from starlette.types import ASGIApp
+
+from fabkit.base.errors import FabkitError, UsageError
+from fabkit.base.tables import Record
+from fabkit.desk.errors import Conflict, TooLarge, error_record
+from fabkit.desk.guard import Door, Guard
+from fabkit.desk.runs import Bench, Run
+from fabkit.desk.store import ORDER_FILE, VIEWS, OrderFolder, Store
+from fabkit.desk.uploads import DroppedFolder, read_body, take_package
+from fabkit.desk.wanted import (
+    changed,
+    judge_sheet,
+    kind_of_sheet,
+    new_sheet_path,
+    read_order,
+    sheet_text,
+)
+from fabkit.outputs.atomic import write_file
+from fabkit.outputs.report.shell import page_script, page_style
+from fabkit.sheets.order import Order
+from fabkit.sheets.toml_text import read_sheet_bytes
+
+POLL_SECONDS: Final = 20.0
+"""Longest wait for news."""
+ENTER_BYTES: Final = 4096
+MOST_SETS: Final = 8
+"""Folders of one order that come in at once."""
+
+_KINDS: Final = {
+    ".html": "text/html; charset=utf-8",
+    ".css": "text/css; charset=utf-8",
+    ".js": "text/javascript; charset=utf-8",
+    ".svg": "image/svg+xml",
+    ".png": "image/png",
+    ".ico": "image/x-icon",
+}
+_STATUSES: Final[Mapping[type[FabkitError], int]] = {Conflict: 409, TooLarge: 413}
+
+
+class Desk:
+    """All orders of one user, and what is being done for them."""
+
+    def __init__(
+        self, store: Store, door: Door, *, cookie: str, bench: Bench | None = None
+    ) -> None:
+        self._store = store
+        self._door = door
+        self._cookie = cookie
+        self._bench = bench or Bench()
+        self._runs: dict[str, Run] = {}
+        self._sets: dict[tuple[str, str], DroppedFolder] = {}
+
+    def routes(self) -> list[Route]:
+        """Every address, with who answers it."""
+        order = "/orders/{id}"
+        table: list[tuple[str, str, Callable[..., Any]]] = [
+            ("GET", "/", self.page),
+            ("GET", "/page/{name}", self.page),
+            ("POST", "/enter", self.enter),
+            ("GET", "/orders", self.orders),
+            ("POST", "/orders", self.begin),
+            ("GET", order, self.state),
+            ("DELETE", order, self.remove),
+            ("PUT", f"{order}/files", self.put_file),
+            ("POST", f"{order}/sets/{{set}}", self.end_set),
+            ("GET", f"{order}/views/{{name}}", self.view),
+            ("POST", f"{order}/change", self.change),
+            ("GET", f"{order}/order.toml", self.order_text),
+            ("PUT", f"{order}/order.toml", self.put_order),
+            ("GET", f"{order}/sheets/{{kind}}", self.sheet),
+            ("PUT", f"{order}/sheets/{{kind}}", self.put_sheet),
+            ("POST", f"{order}/cancel", self.cancel),
+            ("POST", f"{order}/revision", self.revision),
+            ("POST", f"{order}/{{deed}}", self.do),
+            ("GET", f"{order}/downloads/{{name}}", self.download),
+        ]
+        return [Route(path, answer, methods=[method]) for method, path, answer in table]
+
+    def close(self) -> None:
+        """End all work, and drop what came in half."""
+        for run in self._runs.values():
+            run.close()
+        for dropped in self._sets.values():
+            dropped.drop()
+        self._runs, self._sets = {}, {}
+
+    # The page
+
+    async def page(self, request: Request) -> Response:
+        """Give a file of the page, or style and scripts that it shares with the report."""
+        name = request.path_params.get("name", "index.html")
+        kind = _KINDS.get(Path(name).suffix)
+        if kind is None:
+            raise HTTPException(404)
+        if name == "report.css":
+            return Response(page_style(), media_type=kind)
+        shared = page_script(name)
+        if shared is not None:
+            return Response(shared, media_type=kind)
+        folder = files("fabkit.desk").joinpath("page")
+        # Names are compared, never joined: no path of a request reaches the file system.
+        for file in folder.iterdir() if folder.is_dir() else ():
+            if file.name == name:
+                return Response(file.read_bytes(), media_type=kind)
+        raise HTTPException(404)
+
+    async def enter(self, request: Request) -> Response:
+        """Let a browser in that knows the token of the address, or the password."""
+        wait = self._door.wait_seconds()
+        if wait:
+            body = {"message": "too many wrong tries", "hint": f"wait {wait:.0f} s, then try again"}
+            return JSONResponse(body, 429, {"retry-after": f"{wait + 1:.0f}"})
+        asked = _json(await read_body(request, ENTER_BYTES))
+        session = self._door.admit(
+            token=str(asked.get("token", "")), password=str(asked.get("password", ""))
+        )
+        if session is None:
+            hint = "open the address that fabkit desk printed, or type its password"
+            return JSONResponse({"message": "that is not right", "hint": hint}, 403)
+        answer = Response(status_code=204)
+        answer.set_cookie(self._cookie, session, httponly=True, samesite="strict", path="/")
+        return answer
+
+    # Orders
+
+    async def orders(self, request: Request) -> Response:
+        """List all orders."""
+        del request
+        rows = await run_in_threadpool(self._store.listing)
+        return JSONResponse({"folder": str(self._store.folder), "orders": rows})
+
+    async def begin(self, request: Request) -> Response:
+        """Begin an order."""
+        await read_body(request, ENTER_BYTES)
+        return JSONResponse({"id": self._store.begin().id})
+
+    async def remove(self, request: Request) -> Response:
+        """Delete an order."""
+        run = self._run(request)
+        run.close()
+        self._runs.pop(run.folder.id, None)
+        for key in [key for key in self._sets if key[0] == run.folder.id]:
+            self._sets.pop(key).drop()
+        await run_in_threadpool(self._store.remove, run.folder)
+        return Response(status_code=204)
+
+    async def state(self, request: Request) -> Response:
+        """Give the state of an order; with ``since``, as soon as it is another one."""
+        run = self._run(request)
+        run.look()
+        since = request.query_params.get("since", "")
+        if since.isascii() and since.isdigit():
+            await run.news(int(since), POLL_SECONDS)
+        self._run(request)
+        return self._state(run)
+
+    def _state(self, run: Run) -> Response:
+        return JSONResponse(run.state())
+
+    async def view(self, request: Request) -> Response:
+        """Give a part of the page."""
+        run, name = self._run(request), request.path_params["name"]
+        path = run.folder.view(name) if name in VIEWS else None
+        if path is None or not path.is_file():
+            raise HTTPException(404)
+        return Response(path.read_bytes(), media_type="text/html; charset=utf-8")
+
+    # What comes in
+
+    async def put_file(self, request: Request) -> Response:
+        """Take a package, a file of a dropped folder, or a sheet."""
+        run = self._run(request)
+        label = request.query_params.get("name", "")
+        named = request.query_params.get("set")
+        if named is not None:
+            await self._set(run, named).add(request, label)
+            return self._state(run)
+        is_sheet = Path(label).suffix.lower() == ".toml"
+        if is_sheet:
+            self._take_sheet(run, await read_body(request), label)
+            return self._state(run)
+        run.run([await take_package(request, run.folder, label)])
+        return self._state(run)
+
+    def _set(self, run: Run, label: str) -> DroppedFolder:
+        key = (run.folder.id, label)
+        if key not in self._sets:
+            if sum(one == run.folder.id for one, _ in self._sets) >= MOST_SETS:
+                raise UsageError("too many folders at once", hint="drop fewer at a time")
+            self._sets[key] = DroppedFolder(run.folder, label)
+        return self._sets[key]
+
+    async def end_set(self, request: Request) -> Response:
+        """Make a package of the files of a dropped folder."""
+        run = self._run(request)
+        dropped = self._sets.pop((run.folder.id, request.path_params["set"]), None)
+        if dropped is None:
+            raise HTTPException(404)
+        run.run([dropped.end()])
+        return self._state(run)
+
+    def _take_sheet(self, run: Run, data: bytes, label: str) -> None:
+        """Take one of our own files, whichever it is."""
+        text = read_sheet_bytes(data, file=label)
+        kind = kind_of_sheet(text)
+        if kind == "order":
+            run.write(data)
+            return
+        self._write_sheet(run, data, kind)
+
+    def _write_sheet(self, run: Run, data: bytes, kind: str) -> None:
+        """Keep a house sheet or parts book, and order by it."""
+        order = _order(run.folder)
+        path = new_sheet_path(run.folder, order, kind)
+        judge_sheet(read_sheet_bytes(data, file=path), kind)
+        write_file(run.folder.path / path, data, replace=True)
+        if order is None:
+            run.run()
+            return
+        if kind == "parts":
+            value: dict[str, Any] = {"sheets.parts": path}
+        else:
+            houses = [path, *(house.as_posix() for house in order.houses[1:])]
+            value = {"sheets.houses": houses}
+        run.write(changed(run.folder.text(), value))
+
+    # Changes
+
+    async def change(self, request: Request) -> Response:
+        """Change values of the order file."""
+        run = self._run(request)
+        asked = _json(await read_body(request))
+        values = asked.get("set")
+        if not isinstance(values, dict):
+            raise UsageError("nothing to change was named", hint='send {"set": {"KEY": VALUE}}')
+        run.refuse_older(_version(request))
+        run.write(changed(run.folder.text(), values))
+        return self._state(run)
+
+    async def order_text(self, request: Request) -> Response:
+        """Give the order file."""
+        return Response(self._run(request).folder.text(), media_type=TEXT)
+
+    async def put_order(self, request: Request) -> Response:
+        """Take another text of the order file."""
+        run = self._run(request)
+        data = await read_body(request)
+        run.refuse_older(_version(request))
+        run.write(data)
+        return self._state(run)
+
+    async def sheet(self, request: Request) -> Response:
+        """Give the house sheet or parts book in use."""
+        run = self._run(request)
+        return Response(
+            sheet_text(run.folder, _order(run.folder), _sheet_kind(request)), media_type=TEXT
+        )
+
+    async def put_sheet(self, request: Request) -> Response:
+        """Take another text of the house sheet or parts book."""
+        run, kind = self._run(request), _sheet_kind(request)
+        data = await read_body(request)
+        run.refuse_older(_version(request))
+        self._write_sheet(run, data, kind)
+        return self._state(run)
+
+    # Deeds
+
+    async def cancel(self, request: Request) -> Response:
+        """End what is being done for an order."""
+        run = self._run(request)
+        run.cancel()
+        return self._state(run)
+
+    async def do(self, request: Request) -> Response:
+        """Work the order out again, write its folder, mend its files, or lay its panel."""
+        run, deed = self._run(request), request.path_params["deed"]
+        if deed not in ("run", "deliver", "mend", "panel"):
+            raise HTTPException(404)
+        await read_body(request, ENTER_BYTES)
+        if deed == "run":
+            run.run([] if run.folder.text() else run.folder.packages())
+        else:
+            run.add({"do": deed})
+        return self._state(run)
+
+    async def revision(self, request: Request) -> Response:
+        """Compare with the package of another order."""
+        run = self._run(request)
+        asked = _json(await read_body(request, ENTER_BYTES))
+        other = self._store.get(str(asked.get("from", "")))
+        before = None if other is None else _order(other)
+        if other is None or before is None or other.id == run.folder.id:
+            raise UsageError("there is no such order to compare with")
+        first = before.boards[0]
+        package = (other.path / first.package).resolve()
+        run.add({"do": "compare", "package": str(package), "roles": dict(first.roles)})
+        return self._state(run)
+
+    async def download(self, request: Request) -> Response:
+        """Give a file that was made."""
+        run, name = self._run(request), request.path_params["name"]
+        if name not in {row["name"] for row in run.downloads()}:
+            raise HTTPException(404)
+        made = run.folder.record("made").get(name, {})
+        path = run.folder.order_file if name == ORDER_FILE else run.folder.done / made["path"]
+        return FileResponse(path, filename=name, media_type="application/octet-stream")
+
+    def _run(self, request: Request) -> Run:
+        """Find the order of an address."""
+        folder = self._store.get(request.path_params["id"])
+        if folder is None:
+            self._runs.pop(request.path_params["id"], None)
+            raise HTTPException(404)
+        if folder.id not in self._runs:
+            self._runs[folder.id] = Run(folder, self._bench)
+        return self._runs[folder.id]
+
+
+TEXT: Final = "text/plain; charset=utf-8"
+
+
+def _sheet_kind(request: Request) -> str:
+    kind = request.path_params["kind"]
+    if kind not in ("house", "parts"):
+        raise HTTPException(404)
+    return str(kind)
+
+
+def _order(folder: OrderFolder) -> Order | None:
+    data = folder.text()
+    return read_order(data, folder.path) if data else None
+
+
+def _version(request: Request) -> int | None:
+    stated = request.headers.get("if-match", "").strip('"')
+    return int(stated) if stated.isascii() and stated.isdigit() and len(stated) < 20 else None
+
+
+def _json(data: bytes) -> Record:
+    try:
+        found = json.loads(data or b"{}")
+    except (ValueError, RecursionError):
+        raise UsageError("that is no JSON") from None
+    if not isinstance(found, dict):
+        raise UsageError("that is no JSON object")
+    return found
+
+
+# Errors
+
+
+async def _say_error(_: Request, error: Exception) -> Response:
+    status = next((s for kind, s in _STATUSES.items() if isinstance(error, kind)), 422)
+    return JSONResponse(error_record(error), status)
+
+
+async def _say_status(_: Request, error: Exception) -> Response:
+    status = error.status_code if isinstance(error, HTTPException) else 500
+    words = {404: "there is no such thing here", 405: "that cannot be done here"}
+    return JSONResponse(
+        {"message": words.get(status, "this was not understood"), "hint": ""}, status
+    )
+
+
+async def _say_gone(_: Request, __: Exception) -> Response:
+    return JSONResponse({"message": "the upload was broken off", "hint": "send it again"}, 400)
+
+
+async def _say_broken(_: Request, error: Exception) -> Response:
+    return JSONResponse(error_record(error), 500)
+
+
+def build_app(desk: Desk, *, door: Door, hosts: frozenset[str], cookie: str) -> ASGIApp:
+    """Put the desk behind its guard."""
+
+    @asynccontextmanager
+    async def lifespan(_: Starlette) -> AsyncIterator[None]:
+        yield
+        desk.close()
+
+    inner = Starlette(
+        routes=desk.routes(),
+        lifespan=lifespan,
+        exception_handlers={
+            FabkitError: _say_error,
+            HTTPException: _say_status,
+            ClientDisconnect: _say_gone,
+            Exception: _say_broken,
+        },
+    )
+    return Guard(inner, door=door, hosts=hosts, cookie=cookie)

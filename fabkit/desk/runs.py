@@ -1,0 +1,358 @@
+"""What is being done for every order: which tasks wait, which run, and what is known so far."""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+import time
+from collections import deque
+from collections.abc import Sequence
+from typing import Any, Final
+
+from fabkit.base.deaths import HINT, Death
+from fabkit.base.errors import FabkitError
+from fabkit.base.streams import clean
+from fabkit.base.tables import Record
+from fabkit.desk.errors import Conflict, error_record
+from fabkit.desk.known import choices_record
+from fabkit.desk.processes import OrderProcess
+from fabkit.desk.store import ORDER_FILE, VIEWS, OrderFolder
+from fabkit.desk.wanted import read_order
+from fabkit.outputs.many import processors
+
+WAITING: Final = "waiting for other orders"
+CANCELLED: Final[Record] = {
+    "message": "the work was cancelled",
+    "hint": "run it again when you want it",
+    "line": None,
+}
+
+
+class Bench:
+    """Room for so many orders to be worked on at once; the others wait in turn."""
+
+    def __init__(self, places: int | None = None) -> None:
+        self.places = places or max(2, processors())
+        self._busy: set[Run] = set()
+        self._waiting: deque[Run] = deque()
+        self._warm: deque[Run] = deque()
+
+    def ask(self, run: Run) -> bool:
+        """Ask for a place; without one the run is called when its turn comes."""
+        if run in self._busy or run in self._waiting:
+            return run in self._busy
+        if len(self._busy) < self.places:
+            self._take(run)
+            return True
+        self._waiting.append(run)
+        return False
+
+    def leave(self, run: Run, *, warm: bool) -> None:
+        """Give a place back; ``warm``: what was read stays in memory for the next change."""
+        self._busy.discard(run)
+        if run in self._waiting:
+            self._waiting.remove(run)
+        if run in self._warm:
+            self._warm.remove(run)
+        if warm:
+            self._warm.append(run)
+            if len(self._warm) > self.places:
+                self._warm.popleft().cool()
+        while self._waiting and len(self._busy) < self.places:
+            following = self._waiting.popleft()
+            self._take(following)
+            following.begin()
+
+    def _take(self, run: Run) -> None:
+        self._busy.add(run)
+        if run in self._warm:
+            self._warm.remove(run)
+
+
+class Run:
+    """One order as the desk knows it: its state, its tasks, and the process that does them."""
+
+    def __init__(self, folder: OrderFolder, bench: Bench) -> None:
+        self.folder = folder
+        self._bench = bench
+        self._loop = asyncio.get_running_loop()
+        self._process: OrderProcess | None = None
+        self._left_out: dict[str, str] = {}
+        self._tasks: list[Record] = []
+        self._given = 0
+        self._number = 0
+        # Versions of a desk that is opened later are higher than those of one before.
+        self.version = time.time_ns() // 1_000_000
+        self._text_version = self.version
+        self._text_digest = _digest(folder.text())
+        self._news = asyncio.Event()
+        self._closed = False
+        self.stage = ""
+        self.share: float | None = 0.0
+        self.error: Record | None = None
+        self.notes: list[str] = []
+
+    # State
+
+    def look(self) -> None:
+        """Notice an order file that was edited elsewhere: by hand, or by another desk."""
+        digest = _digest(self.folder.text())
+        if digest != self._text_digest:
+            self._text_digest = digest
+            self._changed(text=True)
+
+    def state(self) -> Record:
+        """Everything the page shows, but for the parts themselves."""
+        data = self.folder.text()
+        error, choices, name = self.error, {}, None
+        try:
+            order = read_order(data, self.folder.path) if data else None
+        except FabkitError as wrong:
+            error = error_record(wrong)
+        else:
+            if order is not None:
+                choices, name = choices_record(self.folder, order), order.name
+        return {
+            "id": self.folder.id,
+            "version": self.version,
+            "name": name,
+            "toml": data.decode("utf-8", "replace"),
+            "error": error,
+            "notes": self.notes,
+            "running": bool(self._tasks),
+            "stage": self.stage,
+            "share": self.share,
+            "views": self._views(),
+            "choices": choices,
+            "files": self._files(),
+            "downloads": self.downloads(),
+        }
+
+    def _views(self) -> dict[str, str]:
+        found = {}
+        for name in VIEWS:
+            try:
+                stat = self.folder.view(name).stat()
+            except FileNotFoundError:
+                continue
+            found[name] = f"{stat.st_mtime_ns:x}-{stat.st_size:x}"
+        return found
+
+    def _files(self) -> list[Record]:
+        rows = [("package", name) for name in self.folder.packages()]
+        rows += [("sheet", name) for name in self.folder.sheets()]
+        return [
+            {"name": name, "kind": kind, "bytes": (self.folder.path / name).stat().st_size}
+            for kind, name in rows
+        ]
+
+    def downloads(self) -> list[Record]:
+        """Files to download: those that were made of the order as it is now."""
+        href = f"/orders/{self.folder.id}/downloads/"
+        rows = [{"name": ORDER_FILE, "href": href + ORDER_FILE, "title": "The order file"}]
+        digest = self.folder.inputs_digest()
+        for name, made in self.folder.record("made").items():
+            if made.get("inputs") == digest:
+                rows.append({"name": name, "href": href + name, "title": made["title"]})
+        return rows if self.folder.order_file.exists() else rows[1:]
+
+    async def news(self, since: int, seconds: float) -> None:
+        """Wait until the state is another one than that of a version."""
+        end = time.monotonic() + seconds
+        while self.version == since and not self._closed:
+            left = end - time.monotonic()
+            if left <= 0:
+                return
+            try:
+                await asyncio.wait_for(self._news.wait(), min(1.0, left))
+            except TimeoutError:
+                self.look()
+
+    def _changed(self, *, text: bool = False) -> None:
+        self.version += 1
+        if text:
+            self._text_version = self.version
+        self._news.set()
+        self._news = asyncio.Event()
+
+    # Changes
+
+    def refuse_older(self, version: int | None) -> None:
+        """Refuse a change of an order that was changed since.
+
+        Raises
+        ------
+        Conflict
+            It was.
+        """
+        self.look()
+        if version is not None and version < self._text_version:
+            raise Conflict(
+                "the order was changed in another place since",
+                hint="look at it as it is now, and make your change again",
+            )
+
+    def write(self, data: bytes) -> None:
+        """Write another order file, and work it out.
+
+        Raises
+        ------
+        FabkitError
+            It is wrong; nothing is changed.
+        """
+        read_order(data, self.folder.path)
+        self.folder.write_order(data)
+        self._text_digest = _digest(data)
+        self._changed(text=True)
+        self.run()
+
+    def run(self, new: Sequence[str] = ()) -> None:
+        """Work out the order as it is now; ``new``: packages that no order file names yet."""
+        pending = self._tasks[self._given :] if self._process is None else []
+        for task in pending:
+            if task["do"] == "run":
+                task["new"] += [name for name in new if name not in task["new"]]
+                return
+        # A run that was given is superseded by this one: what it had to draft is taken over.
+        unfinished = [n for task in self._tasks if task["do"] == "run" for n in task["new"]]
+        self.add({"do": "run", "new": list(dict.fromkeys([*unfinished, *new]))})
+
+    def add(self, task: Record) -> None:
+        """Do a task after those before it."""
+        if not self._tasks:
+            self.notes = []
+            if self._left_out:
+                # What was left out before is tried again.
+                self._left_out = {}
+                self.cool()
+        self._number += 1
+        self._tasks.append({**task, "number": self._number})
+        self.error = None
+        if self._bench.ask(self):
+            self.begin()
+        else:
+            self.stage, self.share = WAITING, None
+        self._changed()
+
+    def begin(self) -> None:
+        """Give the process all tasks that it does not have yet."""
+        if self._process is None:
+            self._given = 0
+            self._process = self._new_process()
+        for task in self._tasks[self._given :]:
+            self._process.give(task)
+        self._given = len(self._tasks)
+
+    def cancel(self) -> None:
+        """Drop all tasks."""
+        if self._tasks:
+            self.error = dict(CANCELLED)
+        self._drop()
+        self._changed()
+
+    def close(self) -> None:
+        """End all work, and let nobody wait any more."""
+        self._closed = True
+        self._drop()
+        self._changed()
+
+    def cool(self) -> None:
+        """Let go of the process that waits for the next change."""
+        if self._process is not None:
+            self._process.kill()
+        self._process = None
+
+    def _drop(self) -> None:
+        self._tasks, self._given = [], 0
+        self.stage, self.share = "", 0.0
+        self.cool()
+        self._bench.leave(self, warm=False)
+
+    @property
+    def process_id(self) -> int | None:
+        """Number of the process that works; None where none does."""
+        return None if self._process is None else self._process.pid
+
+    # What the process says
+
+    def _new_process(self) -> OrderProcess:
+        made: OrderProcess
+
+        def hear(message: Record) -> None:
+            self._soon(self._heard, made, message)
+
+        def ended(death: Death) -> None:
+            self._soon(self._died, made, death)
+
+        made = OrderProcess(self.folder, self._left_out, hear=hear, ended=ended)
+        return made
+
+    def _soon(self, what: Any, *given: Any) -> None:
+        try:
+            self._loop.call_soon_threadsafe(what, *given)
+        except RuntimeError:
+            return  # the desk is closed
+
+    def _heard(self, process: OrderProcess, message: Record) -> None:
+        if process is not self._process:
+            return
+        if "stage" in message:
+            self.stage, self.share = clean(message["stage"])[:200], message["share"]
+        if "error" in message:
+            self.error = message["error"]
+        if "refused" in message:
+            refused = message["refused"]
+            self.notes.append(" ".join(filter(None, (refused["message"], refused["hint"]))))
+            self._forget(refused["package"])
+        if "draft" in message:
+            self._take_draft(message["draft"].encode(), message["instead_of"])
+        if "ended" in message:
+            self._tasks = [t for t in self._tasks if t["number"] != message["ended"]]
+            self._given = min(self._given, len(self._tasks))
+            if not self._tasks:
+                self.stage, self.share = "", 1.0
+                self._bench.leave(self, warm=True)
+                if self.error is None and self.notes and not self.folder.text():
+                    self.error = {"message": self.notes[0], "hint": "", "line": None}
+        self._changed()
+
+    def _forget(self, package: str) -> None:
+        for task in self._tasks:
+            if package in task.get("new", ()):
+                task["new"].remove(package)
+
+    def _take_draft(self, data: bytes, instead_of: str) -> None:
+        """Write a drafted order file, unless the one it is for was changed meanwhile."""
+        drafted = [name for task in self._tasks[:1] for name in task.get("new", ())]
+        if hashlib.sha256(self.folder.text()).hexdigest() != instead_of:
+            self.add({"do": "run", "new": drafted})
+            return
+        for name in drafted:
+            self._forget(name)
+        self.folder.write_order(data)
+        self.folder.keep_record("draft", {"sha256": hashlib.sha256(data).hexdigest()})
+        self._text_digest = _digest(data)
+        self._changed(text=True)
+        self.run()
+
+    def _died(self, process: OrderProcess, death: Death) -> None:
+        if process is not self._process:
+            return
+        self._process = None
+        if not self._tasks:
+            self._bench.leave(self, warm=False)
+            return
+        culprit = death.culprit
+        if culprit is None or death.is_final(self._left_out):
+            self._drop()
+            self.error = {"message": death.message(), "hint": HINT, "line": None}
+        else:
+            self._left_out[culprit] = death.reason
+            self.notes.append(f"{culprit}: {death.reason}; beginning again without it")
+            self._given = 0
+            self.begin()
+        self._changed()
+
+
+def _digest(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
