@@ -21,6 +21,12 @@ BARREL: Final = -1
 MOST_JOINTS: Final = 12
 """Places at which one piece of copper joins nets, that are looked for."""
 
+MOST_CONTACTS: Final = 4_000_000
+"""More pairs of objects in one piece of copper are not followed: some five seconds, 200 MB."""
+
+_SAMPLE: Final = 500
+"""Objects whose neighbours are counted first, to know how many pairs there will be."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Claim:
@@ -43,13 +49,17 @@ class Joint:
 
 @dataclass(eq=False)
 class _Graph:
-    """Objects and plated holes of one island, which touch which, and the net of each, or -1."""
+    """Objects and plated holes of one island, which touch which, and the net of each, or -1.
+
+    In a ``crowded`` one too many touch to be listed.
+    """
 
     shapes: Shapes
     layer: Ints
     net: Ints
     left: Ints
     right: Ints
+    crowded: bool
     gone: Bools = field(init=False)
 
     def __post_init__(self) -> None:
@@ -87,8 +97,12 @@ def find_joints(copper: Copper, island: int, claims: Sequence[Claim] | None) -> 
     -----
     The shortest way from what one net owns to what another owns leads through the joint.  On that
     way it is the piece between the two without which they would be apart.
+    Where millions of pairs of objects lie upon each other no way is sought: each net is said to
+    meet the one of the most objects, at an object of its own.
     """
     graph = _graph(copper, island, claims)
+    if graph.crowded:
+        return _unsought(graph)
     joints = []
     for _ in range(MOST_JOINTS):
         way = _way(graph)
@@ -100,6 +114,25 @@ def find_joints(copper: Copper, island: int, claims: Sequence[Claim] | None) -> 
         if claims is not None and not clean:
             break
     return joints
+
+
+def _unsought(graph: _Graph) -> list[Joint]:
+    """Pair the net of the most objects with each other one, at the first object of that."""
+    names, first, count = np.unique(graph.net, return_index=True, return_counts=True)
+    named = names >= 0
+    names, first, count = names[named], first[named], count[named]
+    spots = shapely.get_coordinates(shapely.centroid(graph.shapes[first]))
+    most = int(np.argmax(count)) if len(names) else 0
+    return [
+        Joint(
+            nets=(min(int(net), int(names[most])), max(int(net), int(names[most]))),
+            x_mm=float(x),
+            y_mm=float(y),
+            layer=int(graph.layer[row]),
+        )
+        for net, row, (x, y) in zip(names, first, spots, strict=True)
+        if net != names[most]
+    ][:MOST_JOINTS]
 
 
 def _graph(copper: Copper, island: int, claims: Sequence[Claim] | None) -> _Graph:
@@ -120,14 +153,18 @@ def _graph(copper: Copper, island: int, claims: Sequence[Claim] | None) -> _Grap
     layers.append(np.full(len(barrels), BARREL))
     nets.append(np.full(len(barrels), -1))
     shape, layer_of, net_of = (np.concatenate(a) for a in (shapes, layers, nets))
-    left, right = shapely.STRtree(shape).query(shape, predicate="intersects")
+    tree = shapely.STRtree(shape)
+    every = max(1, len(shape) // _SAMPLE)
+    pairs = tree.query(shape[::every]).shape[1] * every // 2
+    crowded = pairs > MOST_CONTACTS
+    left, right = tree.query(shape[:0] if crowded else shape, predicate="intersects")
     meet = (
         (layer_of[left] == layer_of[right])
         | (layer_of[left] == BARREL)
         | (layer_of[right] == BARREL)
     )
     meet &= left < right
-    graph = _Graph(shape, layer_of, net_of, left[meet], right[meet])
+    graph = _Graph(shape, layer_of, net_of, left[meet], right[meet], crowded)
     if claims is not None:
         graph.net[:] = -1
         spots = shapely.points([(c.x_mm, c.y_mm) for c in claims])
