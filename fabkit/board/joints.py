@@ -13,7 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from fabkit.base.columns import Bools, Ints, Shapes
 from fabkit.board.copper import Copper
 from fabkit.formats.gerber.model import object_shapes
-from fabkit.geometry.neighbours import label_groups
+from fabkit.geometry.neighbours import estimate_pairs, label_groups
 
 BARREL: Final = -1
 """Layer of a plated hole, which lies on all of them."""
@@ -23,9 +23,6 @@ MOST_JOINTS: Final = 12
 
 MOST_CONTACTS: Final = 4_000_000
 """More pairs of objects in one piece of copper are not followed: some five seconds, 200 MB."""
-
-_SAMPLE: Final = 500
-"""Objects whose neighbours are counted first, to know how many pairs there will be."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,9 +151,7 @@ def _graph(copper: Copper, island: int, claims: Sequence[Claim] | None) -> _Grap
     nets.append(np.full(len(barrels), -1))
     shape, layer_of, net_of = (np.concatenate(a) for a in (shapes, layers, nets))
     tree = shapely.STRtree(shape)
-    every = max(1, len(shape) // _SAMPLE)
-    pairs = tree.query(shape[::every]).shape[1] * every // 2
-    crowded = pairs > MOST_CONTACTS
+    crowded = estimate_pairs(tree, shape) > MOST_CONTACTS
     left, right = tree.query(shape[:0] if crowded else shape, predicate="intersects")
     meet = (
         (layer_of[left] == layer_of[right])

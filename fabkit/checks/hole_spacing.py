@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Floats, Ints
+from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.base.errors import TooHeavy
 from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
@@ -21,7 +21,7 @@ from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, PlaceOf, at_rows, group, judge
 from fabkit.geometry.facing import facets_of
-from fabkit.geometry.neighbours import label_groups, squares_of
+from fabkit.geometry.neighbours import estimate_pairs, label_groups
 from fabkit.rules import load_rule
 
 CUSP_MM: Final = 0.3
@@ -41,7 +41,7 @@ BREAK_ROW: Final = 3
 """Fewer small holes side by side are no row to break at."""
 
 MOST_PAIRS: Final = 8_000_000
-"""More pairs of holes in one square are not measured: some ten seconds, half a gigabyte."""
+"""More pairs of holes near each other are not measured: some seconds, half a gigabyte."""
 
 WALL: Final = load_rule("hole/wall-thin")
 DUPLICATE: Final = load_rule("hole/duplicate")
@@ -74,28 +74,28 @@ def find_walls(cuts: Cuts, reach_mm: float) -> Walls:
         Millions of pairs lie upon each other.
     """
     shapes = cuts.shapes
-    middles = np.column_stack((cuts.x, cuts.y))
-    known = cuts.width[np.isfinite(cuts.width)]
-    pitch = reach_mm + (float(np.median(known)) if len(known) else 0.0)
-    pairs = int((squares_of(middles, pitch)[1] ** 2).sum())
+    # Boxes half the reach wider meet wherever a wall may be thin; a tree that measures between the
+    # polygons of round holes would take a hundred times as long.
+    corners = shapely.bounds(shapes) + reach_mm / 2 * np.array((-1, -1, 1, 1))
+    boxes: Shapes = shapely.box(*corners.T)
+    boxes[~np.isfinite(corners).all(axis=1)] = None
+    tree = shapely.STRtree(boxes)
+    pairs = estimate_pairs(tree, boxes)
     if pairs > MOST_PAIRS:
-        near = f"more than {pairs // 2:,} pairs of them lie near each other"
+        near = f"some {pairs:,} pairs of them lie near each other"
         raise TooHeavy(f"walls between {len(shapes):,} holes", near)
-    left, right = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=reach_mm)
+    left, right = tree.query(boxes)
     keep = left < right
     left, right = left[keep], right[keep]
     # Polygons of round holes are off by their chords; centres and diameters are exact.
     wall = np.hypot(cuts.x[left] - cuts.x[right], cuts.y[left] - cuts.y[right])
     wall -= (cuts.width[left] + cuts.width[right]) / 2
     other = np.flatnonzero(~(cuts.round[left] & cuts.round[right]))
-    if len(other):
-        a, b = shapes[left[other]], shapes[right[other]]
-        apart = shapely.distance(a, b)
-        common = shapely.intersection(a, b)
-        box = shapely.bounds(common)
-        depth = np.minimum(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1])
-        # The box of an empty common part is nan.
-        wall[other] = np.where(apart > 0, apart, -np.nan_to_num(depth))
+    wall[other] = shapely.distance(shapes[left[other]], shapes[right[other]])
+    met = other[wall[other] == 0]
+    box = shapely.bounds(shapely.intersection(shapes[left[met]], shapes[right[met]]))
+    # Where they only touch, the common part has no box.
+    wall[met] = -np.nan_to_num(np.minimum(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1]))
     keep = wall < reach_mm
     return Walls(left[keep], right[keep], wall[keep])
 

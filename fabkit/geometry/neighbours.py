@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import shapely
 
-from fabkit.base.columns import Floats, Ints
+from fabkit.base.columns import Floats, Ints, Shapes
 
 if TYPE_CHECKING:
     from scipy.spatial import cKDTree
@@ -28,6 +28,9 @@ _MANY: Final = 20_000
 
 _PAIRS_AT_ONCE: Final = 4_000_000
 """Pairs of points in neighbouring cells that are compared at once: some hundred megabytes."""
+
+_ASKED: Final = 500
+"""Shapes whose neighbours are counted to estimate how many pairs there are in all."""
 
 
 def numbers_of(bins: Floats) -> Ints:
@@ -49,6 +52,12 @@ def squares_of(points: Floats, pitch: float) -> tuple[Ints, Ints]:
     column, row = numbers_of(np.floor(points / pitch)).T
     _, number, count = np.unique(column * 2**32 + row, return_inverse=True, return_counts=True)
     return number, count
+
+
+def estimate_pairs(tree: shapely.STRtree, shapes: Shapes) -> int:
+    """Estimate how many pairs of a tree's shapes have boxes that meet, by asking some of them."""
+    every = max(1, len(shapes) // _ASKED)
+    return int(tree.query(shapes[::every]).shape[1]) * every // 2
 
 
 class PointTree:
