@@ -37,6 +37,11 @@ class Made:
     rails: bool = option(
         "--rails", is_flag=True, help="Add rails with tooling holes and fiducials."
     )
+    score: bool = option(
+        "--score",
+        is_flag=True,
+        help="Lay boards with straight edges edge to edge, parted by score lines.",
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,7 +67,8 @@ def run(asked: Asked) -> None:
 
     Boards are turned and laid beside each other by their outlines, so that halves interlock, and
     held by break-off tabs with perforations.  One package is taken twice, several once each, and of
-    an order the boards of one keyboard.  The panel is read back, cut apart and checked before it
+    an order the boards of one keyboard.  Boards with straight edges may lie edge to edge, parted by
+    score lines (--score).  The panel is read back, cut apart and checked before it
     gets its name; what cannot be on one panel is refused, and nothing is written.
 
     Breaking and filing edges makes glass dust: work wet or with extraction, and wear a mask.

@@ -16,6 +16,7 @@ import shapely
 from fabkit.base.columns import Floats, Shapes
 from fabkit.base.errors import OutputRefused, UsageError
 from fabkit.base.findings import Severity
+from fabkit.base.materials import USUAL_THICKNESS_MM
 from fabkit.base.streams import STANDARD_STREAM
 from fabkit.base.tables import Record, Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
@@ -47,17 +48,23 @@ from fabkit.panels import merging
 from fabkit.panels.build import PanelOptions, PanelPlan, plan_panel
 from fabkit.panels.model import Copy
 from fabkit.sheets.house import House, load_house
-from fabkit.sheets.order import BoardChoice, Order
+from fabkit.sheets.order import BoardChoice, Order, settle_thickness
 
 _EDGE_MM: Final = 0.002
 """Nearly straight corners are joined as an outline is read, which moves the edge by less."""
 _LABEL_MM: Final = 2.0
 _LABEL_STEP_MM: Final = 2.0
-CAUTION: Final = (
+_CAUTION: Final = (
     "Breaking boards out, and filing or sanding their edges, makes glass dust: work wet or with\n"
     "extraction, wear a dust mask and eye protection, wipe damp, never blow.  The edges splinter:\n"
-    "wear gloves until they are smooth.  Bend each tab both ways; do not twist the boards.\n"
+    "wear gloves until they are smooth.  {}; do not twist the boards.\n"
 )
+
+
+def caution(*, scored: bool) -> str:
+    """Say what breaking a panel apart does to hands and lungs, and how it is done."""
+    how = "Bend both ways along the whole line, over a straight edge"
+    return _CAUTION.format(how if scored else "Bend each tab both ways")
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -157,7 +164,16 @@ def panel(
         refuse_existing(file, replace=replace)
     house, options = house or load_house(), options or PanelOptions()
     name, labels, counts = _wanted(boards, order, options)
-    plan = plan_panel(boards, labels=labels, counts=counts, house=house, options=options, tell=tell)
+    thick = _thickness_mm(boards, order, house)
+    plan = plan_panel(
+        boards,
+        labels=labels,
+        counts=counts,
+        house=house,
+        options=options,
+        thickness_mm=thick,
+        tell=tell,
+    )
     plan, remarks = _labelled(plan)
     contents = panel_files(plan, name)
     found: list[tuple[Board, CheckResult]] = []
@@ -233,6 +249,14 @@ def _wanted(
         for n, label in enumerate(labels)
     ]
     return name, labels, counts
+
+
+def _thickness_mm(boards: Sequence[Board], order: Order | None, house: House) -> float:
+    """Find the thickness that is ordered: as chosen, else as a file states, else the usual one."""
+    stated = [board.thickness_mm for board in boards]
+    if order is not None:
+        return float(settle_thickness(order_of(boards, order), stated, house).choice.thickness_mm)
+    return next((mm for mm in stated if mm is not None), USUAL_THICKNESS_MM)
 
 
 _HANDS: Final[Mapping[str, str]] = {"left": "left", "right": "right"}
@@ -351,9 +375,13 @@ def _readme(plan: PanelPlan, name: str, files: Mapping[str, PackageFile]) -> str
     width, height = plan.size_mm
     lines = [name, "=" * len(name), "", f"A panel of {counted(len(plan.copies), 'board')}.", ""]
     size = f"{format_number(width, digits=2)} x {format_mm(height, digits=2)}"
-    lines += [f"{'Size:':<20}{size}", f"{'Routed gap:':<20}{format_mm(plan.measures.gap)}"]
-    bites = format_mm(plan.measures.bite)
-    lines += [f"{'Break-off tabs:':<20}{len(plan.frame.tabs)}, perforated by holes of {bites}"]
+    lines += [f"{'Size:':<20}{size}"]
+    if plan.measures.scored:
+        lines += [f"{'Score lines:':<20}{len(plan.frame.score)}, from edge to edge, no gap"]
+    else:
+        bites = format_mm(plan.measures.bite)
+        lines += [f"{'Routed gap:':<20}{format_mm(plan.measures.gap)}"]
+        lines += [f"{'Break-off tabs:':<20}{len(plan.frame.tabs)}, perforated by holes of {bites}"]
     lines += ["", "Boards", "------"]
     for copy in plan.copies:
         turned = 90 * copy.placing.quarter_turns
@@ -364,7 +392,8 @@ def _readme(plan: PanelPlan, name: str, files: Mapping[str, PackageFile]) -> str
     lines += ["Files", "-----"]
     longest = max(map(len, files), default=0) + 2
     lines += [f"{member:<{longest}}{file.role}" for member, file in files.items()]
-    lines += ["", "Breaking apart", "--------------", CAUTION, f"Made by fabkit {VERSION}."]
+    lines += ["", "Breaking apart", "--------------"]
+    lines += [caution(scored=plan.measures.scored), f"Made by fabkit {VERSION}."]
     return "\n".join(lines) + "\n"
 
 
@@ -426,6 +455,8 @@ def _rows(table: object, copy: Copy, plan: PanelPlan) -> Floats:
 
 def _labelled(plan: PanelPlan) -> tuple[PanelPlan, tuple[str, ...]]:
     """Write the name of each board into the legend of the waste beside it."""
+    if not plan.frame.waste:
+        return plan, (*plan.remarks, "no waste beside the boards, so they are not labelled")
     key: merging.LayerKey = (RoleKind.LEGEND, "top", 1, 0)
     if key not in plan.layers:
         return plan, (*plan.remarks, "no legend of the front, so boards are not labelled")
@@ -436,6 +467,7 @@ def _labelled(plan: PanelPlan) -> tuple[PanelPlan, tuple[str, ...]]:
     taken = [
         shapely.buffer(shapely.points(plan.frame.tooling), plan.measures.tooling_hole),
         shapely.buffer(shapely.points(plan.frame.fiducials), 2 * plan.measures.fiducial),
+        shapely.linestrings(plan.frame.score.reshape(-1, 2, 2)),
     ]
     busy = [shape for group in taken for shape in np.atleast_1d(group)]
     for copy in plan.copies:
@@ -595,6 +627,10 @@ def panel_record(done: PanelResult) -> Record:
             }
             for tab in plan.frame.tabs
         ],
+        "score_lines": [
+            dict(zip(("x0_mm", "y0_mm", "x1_mm", "y1_mm"), line, strict=True))
+            for line in plan.frame.score.tolist()
+        ],
         "tooling_holes": [{"x_mm": x, "y_mm": y} for x, y in plan.frame.tooling.tolist()],
         "fiducials": [{"x_mm": x, "y_mm": y} for x, y in plan.frame.fiducials.tolist()],
         "members": [{"name": n, "sha256": d} for n, d in sorted(done.packed.members.items())],
@@ -613,27 +649,19 @@ def panel_record(done: PanelResult) -> Record:
 
 
 def panel_picture(done: PanelResult) -> bytes:
-    """Draw the front of a panel with its size, a grid of 10 mm and the names of its boards."""
+    """Draw the front of a panel with its size, and where it is parted."""
     from fabkit.outputs.drawings import sheet_bytes
-    from fabkit.pictures import palette
-    from fabkit.pictures.lettering import letters
-    from fabkit.pictures.scene import Fill, SceneDraft
-    from fabkit.pictures.sheets import measured_face, text_size
+    from fabkit.pictures.panel_sheet import PanelLook, panel_sheet
 
-    face = measured_face(done.board, "top")
-    draft = SceneDraft(f"{done.board.name}: panel", face.frame, stencils=face.stencils)
-    draft.nodes += face.nodes
-    tabs = np.array([tab.shape for tab in done.plan.frame.tabs], dtype=object)
-    draft.coat("break-off tabs", palette.VERMILION, Fill(tabs), opacity=0.6)
-    size = 1.5 * text_size(done.board)
-    for copy in done.plan.copies:
-        middle = shapely.point_on_surface(copy.profile)
-        draft.coat(
-            "names",
-            palette.VERMILION,
-            letters(copy.label, middle.x, middle.y, size, align="middle", bold=True),
-        )
-    return sheet_bytes(draft.scene(), "png")
+    plan = done.plan
+    look = PanelLook(
+        names=[copy.label for copy in plan.copies],
+        boards=np.array([copy.profile for copy in plan.copies], dtype=object),
+        waste=np.array(plan.frame.waste, dtype=object),
+        tabs=np.array([tab.shape for tab in plan.frame.tabs], dtype=object),
+        score=plan.frame.score,
+    )
+    return sheet_bytes(panel_sheet(done.board, look), "png")
 
 
 def print_panel(console: Terminal, panel: Record) -> None:
@@ -644,11 +672,17 @@ def print_panel(console: Terminal, panel: Record) -> None:
     for remark in panel["remarks"]:
         console.print(f"  note: {remark}", style="dim")
     width, height = (panel[side] for side in ("width_mm", "height_mm"))
-    size = f"{format_number(width, digits=1)} x {format_mm(height, digits=1)}"
+    size = f"{format_number(width, digits=2)} x {format_mm(height, digits=2)}"
     waste, boxes = panel["waste_share"], panel["boxes_waste_share"]
     beside = f"; laid by their boxes {100 * boxes:.0f} %" if boxes is not None else ""
+    scored = bool(panel["score_lines"])
+    held = (
+        counted(len(panel["score_lines"]), "score line")
+        if scored
+        else counted(len(panel["tabs"]), "tab")
+    )
     console.print(
-        f"{counted(len(panel['boards']), 'board')} on {size}, {counted(len(panel['tabs']), 'tab')};"
+        f"{counted(len(panel['boards']), 'board')} on {size}, {held};"
         f" waste {100 * waste:.0f} %{beside}"
     )
     for price in panel["prices"]:
@@ -658,5 +692,5 @@ def print_panel(console: Terminal, panel: Record) -> None:
         )
     console.print(panel["verdict"], style="bold")
     console.print("upload: ", (panel["path"], "bold"), f" (SHA-256 {panel['sha256']})")
-    for line in CAUTION.splitlines():
+    for line in caution(scored=scored).splitlines():
         console.print(line, style="dim")

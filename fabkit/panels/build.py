@@ -13,6 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from fabkit.base.columns import Floats
 from fabkit.base.errors import UsageError
 from fabkit.base.findings import Severity
+from fabkit.base.materials import USUAL_THICKNESS_MM
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.model import Board, Component
 from fabkit.formats.drill.model import DrillFile
@@ -21,10 +22,16 @@ from fabkit.formats.sidecars.model import Netlist
 from fabkit.geometry.segments import Placing
 from fabkit.package.model import Role, RoleKind
 from fabkit.panels import merging
-from fabkit.panels.frame import build_frame, material, outer, panel_size
+from fabkit.panels.frame import build_frame, material, outer, with_marks
 from fabkit.panels.merging import LayerKey
-from fabkit.panels.model import Copy, Frame, Measures
+from fabkit.panels.model import Copy, Frame, Measures, panel_size
 from fabkit.panels.nesting import Laid, lay_boxes, nest
+from fabkit.panels.scoring import (
+    build_scored_frame,
+    lay_scored,
+    out_of_reach_mm,
+    refuse_unscorable,
+)
 from fabkit.sheets.house import House
 
 MOST_COPIES: Final = 60
@@ -48,11 +55,22 @@ class PanelOptions:
         Routed room between boards; None: the house's least.
     rails
         Whether two rails with tooling holes and fiducials are added, for assembly by machine.
+    score
+        Whether the boards lie edge to edge, parted by score lines, instead of routed apart.
     """
 
     copies: int | None = None
     gap_mm: float | None = None
     rails: bool = False
+    score: bool = False
+
+    def __post_init__(self) -> None:
+        """Refuse what contradicts itself."""
+        if self.score and self.gap_mm is not None:
+            raise UsageError(
+                "boards parted by score lines have no gap between them",
+                hint="give --gap or --score, not both",
+            )
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -121,6 +139,7 @@ def plan_panel(
     counts: Sequence[int],
     house: House,
     options: PanelOptions,
+    thickness_mm: float = USUAL_THICKNESS_MM,
     tell: Callable[[str], None] = lambda _: None,
 ) -> PanelPlan:
     """Plan a panel of boards.
@@ -135,6 +154,8 @@ def plan_panel(
         Its limits are the measures of the panel.
     options
         How it is made.
+    thickness_mm
+        What is ordered.
     tell
         Called with a few words on what is being done now.
 
@@ -143,8 +164,9 @@ def plan_panel(
     UsageError
         The boards cannot be on one panel: what is wrong, and what to do.
     """
-    measures = Measures.of(house, options.gap_mm)
-    _refuse_gap(measures, house)
+    measures = Measures.of(house, options.gap_mm, score=options.score)
+    if not options.score:
+        _refuse_gap(measures, house)
     for board, label in zip(boards, labels, strict=True):
         _refuse_unfit(board, label)
     _refuse_mixed(boards, labels, house)
@@ -156,7 +178,9 @@ def plan_panel(
         )
     tell("laying the boards beside each other")
     outlines = [outer(board.profile) for board in boards]
-    laid, boxes = _laid([outlines[k] for k in chosen], measures, rails=options.rails)
+    laid, boxes = _laid(
+        [outlines[k] for k in chosen], [labels[k] for k in chosen], measures, rails=options.rails
+    )
     copies = tuple(
         Copy(
             board=boards[k],
@@ -166,24 +190,32 @@ def plan_panel(
         )
         for n, (k, placing) in enumerate(zip(chosen, laid.placings, strict=True))
     )
-    tell("placing break-off tabs")
-    frame = build_frame(copies, measures, rails=options.rails)
-    copies, frame = _to_origin(copies, frame)
-    profiles = [shapely.get_parts(copy.profile)[0] for copy in copies]
+    tell("placing score lines" if measures.scored else "placing break-off tabs")
+    made = build_scored_frame if measures.scored else build_frame
+    frame = made(copies, measures, rails=options.rails)
+    copies, frame = _to_origin(copies, with_marks(frame, measures) if options.rails else frame)
+    remarks = list(_remarks(boards, labels))
+    profile = material([shapely.get_parts(copy.profile)[0] for copy in copies], frame)
+    if measures.scored:
+        refuse_unscorable(copies, frame, house, thickness_mm)
+        remarks += _points_left(profile, frame, house)
     tell("merging the layers")
     layers = merging.merge_layers(copies, measures.gap)
+    if len(frame.score):
+        lines = shapely.linestrings(frame.score.reshape(-1, 2, 2))
+        layers[RoleKind.SCORE, None, 1, 0] = merging.lines_along(lines, "Other", "Score line")
     return PanelPlan(
         copies=copies,
         measures=measures,
         frame=frame,
-        profile=material(profiles, frame),
+        profile=profile,
         drawn=material([_as_drawn(copy) for copy in copies], frame),
         layers=_with_fiducials(layers, frame, measures),
         drills=merging.merge_drills(copies, _marks(frame, measures), measures.gap),
         netlist=merging.merge_netlists(copies),
         components=merging.merge_components(copies),
         boxes_mm2=boxes,
-        remarks=tuple(_remarks(boards, labels)),
+        remarks=tuple(remarks),
     )
 
 
@@ -201,14 +233,27 @@ def _remarks(boards: Sequence[Board], labels: Sequence[str]) -> Iterator[str]:
             yield f"{label} has no solder mask file, so it is masked all over"
 
 
+def _points_left(profile: BaseGeometry, frame: Frame, house: House) -> Iterator[str]:
+    cutter = min(house.options.router_bits_mm)
+    length = out_of_reach_mm(profile, frame, cutter)
+    if length:
+        yield (
+            "corners that are not square end in points beside the score lines: a router of"
+            f" {format_mm(cutter)} leaves up to {format_mm(length, digits=1)} of each to file off"
+        )
+
+
 def _laid(
-    outlines: Sequence[BaseGeometry], measures: Measures, *, rails: bool
+    outlines: Sequence[BaseGeometry], labels: Sequence[str], measures: Measures, *, rails: bool
 ) -> tuple[Laid, float]:
     def cost(width: Floats, height: Floats) -> Floats:
         w, h = panel_size(width, height, measures, rails=rails)
         fits = (np.maximum(w, h) <= measures.longest) & (np.minimum(w, h) >= measures.shortest)
         return np.where(fits, w * h, np.inf)
 
+    if measures.scored:
+        scored = lay_scored(outlines, labels, cost=cost, measures=measures, rails=rails)
+        return scored, float("nan")
     alone = float(sum(outline.area for outline in outlines))
     laid = nest(outlines, gap_mm=measures.gap, cost=cost) if alone < measures.longest**2 else None
     if laid is None:
@@ -254,6 +299,7 @@ def _to_origin(copies: tuple[Copy, ...], frame: Frame) -> tuple[tuple[Copy, ...]
             )
             for tab in frame.tabs
         ),
+        score=shift.points(frame.score.reshape(-1, 2)).reshape(-1, 4).round(6),
         tooling=shift.points(frame.tooling),
         fiducials=shift.points(frame.fiducials),
     )

@@ -10,11 +10,12 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Floats, Ints
+from fabkit.base.columns import Ints
 from fabkit.base.errors import UsageError
 from fabkit.base.units import format_mm
 from fabkit.geometry.neighbours import label_groups
 from fabkit.panels.model import Copy, Frame, Measures
+from fabkit.panels.scoring import seams
 from fabkit.panels.tabs import (
     Obstacles,
     Places,
@@ -33,23 +34,12 @@ _FEWEST: Final = 2
 _DESIGN_SHARE: Final = 0.8
 """Tabs are laid nearer than the most the house allows."""
 _SPREAD_MM: Final = 15.0
-_PLAIN_MM: Final = 0.005
+_PLAIN_MM: Final = 0.001
 
 
 def outer(profile: BaseGeometry) -> BaseGeometry:
     """Outer outline of a board as one polygon."""
     return shapely.Polygon(shapely.get_exterior_ring(shapely.get_parts(profile)[0]))
-
-
-def panel_size(
-    width: Floats, height: Floats, measures: Measures, *, rails: bool
-) -> tuple[Floats, Floats]:
-    """Size of the panel around boards of these widths and heights; rails run along the longer."""
-    if not rails:
-        return width, height
-    more = 2 * (measures.rail + measures.gap)
-    wide = width >= height
-    return np.where(wide, width, width + more), np.where(wide, height + more, height)
 
 
 def build_frame(copies: Sequence[Copy], measures: Measures, *, rails: bool) -> Frame:
@@ -74,8 +64,7 @@ def build_frame(copies: Sequence[Copy], measures: Measures, *, rails: bool) -> F
         waste = [piece for k, piece in enumerate(waste) if k not in loose]
     _refuse_loose(copies, len(pieces), places, chosen)
     tabs = tuple(make_tab(places, row, len(boards), measures) for row in chosen.tolist())
-    frame = Frame(box=box, waste=tuple(waste), tabs=tabs)
-    return _with_marks(frame, measures) if rails else frame
+    return Frame(box=box, waste=tuple(waste), tabs=tabs)
 
 
 def _box(
@@ -94,7 +83,7 @@ def _waste(
     boards: Sequence[BaseGeometry], box: tuple[float, float, float, float], measures: Measures
 ) -> list[BaseGeometry]:
     """Pieces that the router leaves when it has gone around each board."""
-    around = shapely.buffer(np.array(boards, dtype=object), measures.gap, quad_segs=16)
+    around = shapely.buffer(np.array(boards, dtype=object), measures.gap, quad_segs=32)
     rest = shapely.difference(shapely.box(*box), shapely.union_all(around))
     rest = shapely.buffer(rest, -_STRIP_MM / 2, join_style="mitre")
     rest = shapely.buffer(rest, _STRIP_MM / 2, join_style="mitre")
@@ -150,7 +139,7 @@ def _refuse_loose(copies: Sequence[Copy], count: int, places: Places, chosen: In
         )
 
 
-def _with_marks(frame: Frame, measures: Measures) -> Frame:
+def with_marks(frame: Frame, measures: Measures) -> Frame:
     """Put tooling holes and fiducials into the rails."""
     x0, y0, x1, y1 = frame.box
     middle = measures.rail / 2
@@ -178,6 +167,8 @@ def material(boards: Sequence[BaseGeometry], frame: Frame) -> BaseGeometry:
         It falls apart.
     """
     parts = [*boards, *frame.waste, *(tab.shape for tab in frame.tabs)]
+    if len(frame.score):
+        parts += seams(parts, frame.score)
     whole = shapely.union_all(np.array(parts, dtype=object))
     pieces = shapely.get_parts(whole)
     if len(pieces) != 1:

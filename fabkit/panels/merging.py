@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -31,6 +32,7 @@ from fabkit.formats.gerber.model import (
 )
 from fabkit.formats.gerber.writer import region_contours, with_regions
 from fabkit.formats.sidecars.model import Netlist, NetPoint
+from fabkit.geometry.curves import ring_contour
 from fabkit.geometry.segments import Placing, Segments
 from fabkit.package.model import Role, RoleKind, Side
 from fabkit.panels.model import Copy
@@ -112,8 +114,9 @@ def _order(key: LayerKey) -> tuple[int, int, str, int]:
 
 def zone_of(copy: Copy, gap_mm: float) -> BaseGeometry:
     """Find the board and half of the gap around it: what is drawn there reaches no other."""
-    outline = shapely.get_parts(copy.profile)[0].exterior
-    return shapely.buffer(shapely.Polygon(outline), gap_mm / 2 - _OWN, quad_segs=8)
+    outline = shapely.Polygon(shapely.get_parts(copy.profile)[0].exterior)
+    # Boards edge to edge own what is inside their outlines.
+    return shapely.buffer(outline, gap_mm / 2 - _OWN, quad_segs=8) if gap_mm else outline
 
 
 def _within(file: GerberFile, zone: BaseGeometry) -> GerberFile:
@@ -250,7 +253,7 @@ def _drawn(
         size_bytes=0,
         objects=Objects(
             **Segments.of(lines).by_name(),
-            kind=np.full(count, kind, np.int8),
+            kind=np.where(lines.turn != 0, Kind.ARC, kind).astype(np.int8),
             aperture=zero if aperture else zero - 1,
             dark=np.ones(count, np.bool_),
             pose=zero,
@@ -279,19 +282,19 @@ def flashes(places: Floats, diameter_mm: float, attributes: Attributes) -> Gerbe
     return _drawn(lines, Kind.FLASH, [tool], ContourSegments.empty(), (none, none))
 
 
-def lines_along(shapes: Iterable[BaseGeometry], function: str) -> GerberFile:
-    """Make a layer of thin lines along the rings of areas, or along lines."""
-    rings = [
-        np.asarray(part.coords)
-        for shape in shapes
-        for one in shapely.get_parts(shape)
-        for part in ((one.exterior, *one.interiors) if one.geom_type == "Polygon" else (one,))
-    ]
-    ends = [np.hstack((ring[:-1], ring[1:])) for ring in rings]
-    every = np.concatenate(ends) if ends else np.empty((0, 4))
-    none = np.zeros(len(every), np.int64)
-    tool = _circle(_PEN_MM, {".AperFunction": (function,)})
-    lines = Segments.straight(every[:, :2], every[:, 2:])
+def lines_along(shapes: Iterable[BaseGeometry], *function: str) -> GerberFile:
+    """Make a layer of thin lines along the rings of areas, arcs found again, or along lines."""
+    rows: list[tuple[float, ...]] = []
+    for part in shapely.get_parts(np.array(list(shapes), dtype=object)):
+        if part.geom_type == "Polygon":
+            for ring in (part.exterior, *part.interiors):
+                rows += ring_contour(shapely.get_coordinates(ring)).rows()
+        else:
+            rows += [(*a, *b, 0.0, 0.0, 0) for a, b in pairwise(part.coords)]
+    x0, y0, x1, y1, cx, cy, turn = np.array(rows, dtype=np.float64).reshape(-1, 7).T
+    lines = Segments(x0, y0, x1, y1, cx, cy, turn.astype(np.int8))
+    none = np.zeros(len(lines), np.int64)
+    tool = _circle(_PEN_MM, {".AperFunction": function})
     return _drawn(lines, Kind.DRAW, [tool], ContourSegments.empty(), (none, none))
 
 

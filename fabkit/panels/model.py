@@ -31,7 +31,7 @@ class Measures:
     Parameters
     ----------
     gap
-        Routed room between two boards.
+        Routed room between two boards; 0 where score lines part them.
     tab, tab_spacing
         Narrowest place of a tab, and most edge between two.
     bite, bite_step
@@ -56,16 +56,24 @@ class Measures:
     longest: float
     shortest: float
 
+    @property
+    def scored(self) -> bool:
+        """Whether boards lie edge to edge."""
+        return self.gap == 0
+
     @classmethod
-    def of(cls, house: House, gap_mm: float | None = None) -> Measures:
-        """Take the measures of a house; ``gap_mm`` overrides its gap."""
+    def of(cls, house: House, gap_mm: float | None = None, *, score: bool = False) -> Measures:
+        """Take the measures of a house; ``gap_mm`` overrides its gap, score lines need none."""
 
         def limit(key: str) -> float:
             return house.limit(key).value
 
+        gap = limit("panel_gap_mm") if gap_mm is None else gap_mm
+        shortest = limit("board_min_mm")
+
         bite = max(BITE_MM, limit("drill_min_nonplated_mm"))
         return cls(
-            gap=limit("panel_gap_mm") if gap_mm is None else gap_mm,
+            gap=0.0 if score else gap,
             tab=max(TAB_MM, limit("tab_width_mm")),
             tab_spacing=limit("tab_spacing_mm"),
             bite=bite,
@@ -75,8 +83,19 @@ class Measures:
             fiducial=limit("fiducial_mm"),
             copper=limit("nonplated_to_copper_mm"),
             longest=limit("board_max_mm"),
-            shortest=limit("board_min_mm"),
+            shortest=max(shortest, limit("score_panel_min_mm")) if score else shortest,
         )
+
+
+def panel_size(
+    width: Floats, height: Floats, measures: Measures, *, rails: bool
+) -> tuple[Floats, Floats]:
+    """Size of the panel around boards of these widths and heights; rails run along the longer."""
+    if not rails:
+        return width, height
+    more = 2 * (measures.rail + measures.gap)
+    wide = width >= height
+    return np.where(wide, width, width + more), np.where(wide, height + more, height)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -143,6 +162,8 @@ class Frame:
         Pieces between the boards and rails, that are thrown away, mm.
     tabs
         What holds the boards.
+    score
+        (n, 4) float64, mm: ends of the score lines, each from edge to edge.
     tooling, fiducials
         (n, 2) float64, mm: centres of what stands in the rails.
     """
@@ -150,5 +171,6 @@ class Frame:
     box: tuple[float, float, float, float]
     waste: tuple[BaseGeometry, ...] = ()
     tabs: tuple[Tab, ...] = ()
+    score: Floats = field(default_factory=lambda: np.empty((0, 4)))
     tooling: Floats = field(default_factory=lambda: np.empty((0, 2)))
     fiducials: Floats = field(default_factory=lambda: np.empty((0, 2)))

@@ -320,7 +320,7 @@ def make_tab(places: Places, row: int, boards: int, measures: Measures) -> Tab:
         shapely.buffer(
             shapely.LineString([at(u, min(radius, far / 2)), at(u, max(far - radius, far / 2))]),
             radius,
-            quad_segs=16,
+            quad_segs=32,
         )
         for u, far in ((-half, left), (half, right))
     ]

@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from fabkit.base.columns import Floats, Ints
 from fabkit.formats.gerber.model import GerberFile
+from fabkit.geometry.curves import Contour, ring_contour
 from fabkit.geometry.segments import Strokes
-from fabkit.pictures.curves import Contour, ring_contour
 from fabkit.pictures.palette import Rgb
 
 
@@ -84,14 +84,7 @@ class Pen(Strokes):
     @classmethod
     def around(cls, contours: Iterable[Contour], width: float) -> Pen:
         """Lead a pen around closed contours."""
-        rows: list[tuple[float, ...]] = []
-        for contour in contours:
-            x, y = contour.start
-            for segment in contour.segments:
-                rows.append((x, y, *segment))
-                x, y = segment[:2]
-            if (x, y) != contour.start:
-                rows.append((x, y, *contour.start, 0.0, 0.0, 0))
+        rows = [row for contour in contours for row in contour.rows()]
         table = np.array(rows, dtype=np.float64).reshape(-1, 7).T
         ax, ay, bx, by, cx, cy, turns = table
         return cls(ax, ay, bx, by, cx, cy, turns.astype(np.int8), np.full(len(ax), width))

@@ -360,7 +360,9 @@ def measures_sheet(board: Board, options: PreviewOptions | None = None) -> Sheet
     return side_by_side(f"{board.name}: measures", faces, names, text_size(board))
 
 
-def measured_face(board: Board, side: Side, options: PreviewOptions | None = None) -> Scene:
+def measured_face(
+    board: Board, side: Side, options: PreviewOptions | None = None, *, digits: int = 3
+) -> Scene:
     """Finished face with a grid of 10 mm from the board's corner, and its width and height."""
     face = finished_face(board, side, on_sheet(options))
     size = text_size(board)
@@ -395,7 +397,7 @@ def measured_face(board: Board, side: Side, options: PreviewOptions | None = Non
             line,
         ),
     )
-    width, height = (format_mm(v) for v in board.size_mm)
+    width, height = (format_mm(v, digits=digits) for v in board.size_mm)
     mirrored = draft.mirrored
     side_x = beside + (0.7 * size if mirrored else -0.7 * size)
     draft.coat(

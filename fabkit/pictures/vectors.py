@@ -21,8 +21,8 @@ from fabkit.base.columns import Floats, Ints
 from fabkit.base.once import once_per
 from fabkit.base.units import CHORD_ERROR_MM
 from fabkit.formats.gerber.model import GerberFile, Kind, Pose, object_shapes, pen_widths
+from fabkit.geometry.curves import Contour, Segment, circle, ring_contour
 from fabkit.geometry.segments import Segments, Strokes
-from fabkit.pictures.curves import Contour, Segment, circle, ring_contour
 from fabkit.pictures.palette import Rgb
 from fabkit.pictures.rings import polygon_rings
 from fabkit.pictures.scene import Fill, Film, Group, Letters, Node, Part, Scene, Stencil

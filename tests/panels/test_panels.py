@@ -10,34 +10,26 @@ import json
 import zipfile
 from dataclasses import replace
 from decimal import Decimal
-from pathlib import Path
 
 import numpy as np
 import pytest
 import shapely
-from boards import board_at
 from jsonschema import Draft202012Validator
+from panel_boards import FIXTURES, assert_given_back, read
 
 import fabkit
 from fabkit.base.errors import UsageError
 from fabkit.board.edge import PathKind
 from fabkit.compare.boards import PANEL
 from fabkit.outputs.archive import digest
-from fabkit.outputs.panel import cut_apart, panel_files
-from fabkit.package.model import RoleKind
+from fabkit.outputs.panel import panel_files
 from fabkit.panels.build import plan_panel
 from fabkit.panels.nesting import keeps_gap, lay_boxes, nest
 from fabkit.schemas import load_schema
 
-FIXTURES = Path(__file__).parents[2] / "fixtures"
-
 
 def area(width, height):
     return width * height
-
-
-def read(name):
-    return board_at(FIXTURES / name)
 
 
 @pytest.fixture(scope="module")
@@ -102,27 +94,7 @@ def test_panel_is_fit_and_read_as_a_panel(made):
 
 
 def test_boards_cut_apart_are_those_that_went_in(made, halves):
-    for (copy, again), given in zip(cut_apart(made.plan, made.board), halves, strict=True):
-        assert copy.board is given
-        for mine, other in ((given.holes, again.holes), (given.slots, again.slots)):
-            assert len(mine) == len(other)
-        for layer in given.layers:
-            if layer.kind in (RoleKind.PROFILE, RoleKind.COMPONENTS):
-                continue
-            back = next(a for a in again.layers if (a.kind, a.side) == (layer.kind, layer.side))
-            images = [shapely.intersection(one.file.image, given.profile) for one in (layer, back)]
-            assert images[0].symmetric_difference(images[1]).area < 1e-6 * given.profile.area
-        assert {part.ref for part in again.components} == {part.ref for part in given.components}
-        assert _nets(again) == _nets(given)
-
-
-def _nets(board):
-    """Pins by net, of every component."""
-    nets = {}
-    for part in board.components:
-        for pin, net in part.pins:
-            nets.setdefault(net, set()).add((part.ref, pin))
-    return nets
+    assert_given_back(made, halves)
 
 
 def test_names_are_there_once(made):

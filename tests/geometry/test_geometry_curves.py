@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fabkit.base.units import CHORD_ERROR_MM
+from fabkit.geometry.curves import Contour, circle, ring_contour
 from fabkit.geometry.segments import Segments, circle_chords, unit_circle
-from fabkit.pictures.curves import Contour, circle, ring_contour
 
 
 def flat(contour: Contour) -> shapely.Polygon:

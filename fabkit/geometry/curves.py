@@ -38,6 +38,17 @@ class Contour:
         )
         return Contour(points[-1], back)
 
+    def rows(self) -> list[tuple[float, ...]]:
+        """Start, end, centre and turn of each segment, closed: seven numbers each."""
+        found: list[tuple[float, ...]] = []
+        at = self.start
+        for segment in self.segments:
+            found.append((*at, *segment))
+            at = segment[:2]
+        if at != self.start:
+            found.append((*at, *self.start, 0.0, 0.0, 0))
+        return found
+
     @property
     def doubled_area(self) -> float:
         """Twice the signed area inside, chords and arcs' caps; the contour is taken as closed."""
@@ -152,15 +163,23 @@ def _full_circle(points: Floats, turn: float) -> Contour | None:
 
 
 def _arc(points: Floats, turn: float) -> Segment | None:
-    """Find the arc a run of points lies on; None when there is none."""
-    found = _circle_through(points[0], points[len(points) // 2], points[-1])
-    if found is None:
+    """Find the arc a run of points lies on; None when there is none.
+
+    Most inner points of chords are pushed out a little, and ends and quarters are not: of three
+    ways to choose points that stand for one circle the one on which most lie is taken.
+    """
+    middle, best, least = len(points) // 2, None, np.inf
+    for chosen in ((1, middle, -2), (1, middle - 1, -2), (0, middle, -1)):
+        found = _circle_through(*points[list(chosen)])
+        if found is None:
+            continue
+        cx, cy, radius = found
+        off = np.abs(np.hypot(points[:, 0] - cx, points[:, 1] - cy) - radius)
+        if off.max() <= CHORD_ERROR_MM and off.sum() < least:
+            best, least = (cx, cy), float(off.sum())
+    if best is None:
         return None
-    cx, cy, radius = found
-    off = np.abs(np.hypot(points[:, 0] - cx, points[:, 1] - cy) - radius)
-    if float(off.max()) > CHORD_ERROR_MM:
-        return None
-    return float(points[-1, 0]), float(points[-1, 1]), cx, cy, 1 if turn > 0 else -1
+    return float(points[-1, 0]), float(points[-1, 1]), *best, 1 if turn > 0 else -1
 
 
 def _lines(points: Floats) -> Contour:
