@@ -94,7 +94,7 @@ PUBLIC = {
     "PackOptions": "outputs.papers",
     "Packed": "outputs.archive",
     "panel": "outputs.panel",
-    "PanelOptions": "panels.build",
+    "PanelOptions": "sheets.order",
     "PanelPlan": "panels.build",
     "PanelPrice": "outputs.panel",
     "PanelResult": "outputs.panel",

@@ -61,7 +61,6 @@ from fabkit.package.model import Package as Package
 from fabkit.package.reading import open_package as open_package
 from fabkit.package.reading import read_drill as read_drill
 from fabkit.package.reading import read_gerber as read_gerber
-from fabkit.panels.build import PanelOptions as PanelOptions
 from fabkit.panels.build import PanelPlan as PanelPlan
 from fabkit.parts.listing import list_parts as list_parts
 from fabkit.parts.model import Bill as Bill
@@ -70,6 +69,7 @@ from fabkit.sheets.house import House as House
 from fabkit.sheets.house import load_house as load_house
 from fabkit.sheets.order import BoardUse as BoardUse
 from fabkit.sheets.order import Order as Order
+from fabkit.sheets.order import PanelOptions as PanelOptions
 from fabkit.sheets.order import Silence as Silence
 from fabkit.sheets.order import load_order as load_order
 from fabkit.wiring.listing import list_wiring as list_wiring

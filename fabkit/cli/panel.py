@@ -15,12 +15,12 @@ from fabkit.cli.reading import EdgeReading
 
 if TYPE_CHECKING:
     from fabkit.sheets.house import LimitClass
-    from fabkit.sheets.order import Silence
+    from fabkit.sheets.order import PanelOptions, Silence
 
 
 @dataclass(frozen=True, kw_only=True)
 class Made:
-    """How the panel is made."""
+    """How the panel is made; overrides the order file."""
 
     copies: int | None = option(
         "--copies",
@@ -42,6 +42,15 @@ class Made:
         is_flag=True,
         help="Lay boards with straight edges edge to edge, parted by score lines.",
     )
+
+    def over(self, stated: PanelOptions | None) -> PanelOptions:
+        """Take what is given, and what the order file states of all else."""
+        from dataclasses import replace
+
+        from fabkit.sheets.order import PanelOptions
+
+        given = {name: value for name, value in vars(self).items() if value}
+        return replace(stated or PanelOptions(), **given, line=None)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,7 +104,7 @@ def run(asked: Asked) -> None:
             asked.out,
             order=order,
             house=house,
-            options=fabkit.PanelOptions(**vars(asked.made)),
+            options=asked.made.over(order.panel if order is not None else None),
             judged=fabkit.CheckOptions(
                 limit_class=asked.limit_class, silenced=(*silenced, *asked.silenced)
             ),

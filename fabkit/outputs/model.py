@@ -106,8 +106,10 @@ class OrderResult:
     def exit_status(self, fail_on: Severity | None) -> int:
         """Exit status of a run: the worst of the boards'.
 
-        At least 1 when a zip was refused, and 2 when an output was too heavy for this machine.
+        At least 1 when a zip or the panel was refused, and 2 when an output was too heavy for this
+        machine.
         """
-        refused = int(any(packed is None for packed in self.zips))
+        panel = self.manifest["panel"]
+        refused = int(None in self.zips or (panel is not None and panel["zip"] is None))
         lost = 2 * bool(self.manifest["lost"])
         return max(refused, lost, *(one.result.exit_status(fail_on) for one in self.boards))

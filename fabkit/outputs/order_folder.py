@@ -8,10 +8,11 @@ from dataclasses import replace as with_fields
 from functools import partial
 from pathlib import Path
 
-from fabkit.base.errors import FindingsRefused, TooHeavy
+from fabkit.base.errors import FabkitError, FindingsRefused, TooHeavy
 from fabkit.base.progress import counting
 from fabkit.base.steps import step
 from fabkit.base.tables import Record
+from fabkit.checks.model import CheckOptions
 from fabkit.checks.thickness import judge_thicknesses
 from fabkit.outputs import money, records
 from fabkit.outputs.archive import Packed
@@ -86,15 +87,19 @@ def write_order(
                 record, packed = pack_board(contents, number, target, keyboard)
                 boards.append(record)
                 zips.append(packed and with_fields(packed, path=folder / target.name))
+            whole = _panel(contents, part, tell)
             shelf.put("parts", lambda: money.parts_files(contents.bill))
             shelf.put("costs", lambda: money.cost_files(contents.costs))
             shelf.put(
                 "report",
-                lambda: {"report.html": render_report(contents, bill, costs, boards).encode()},
+                lambda: {
+                    "report.html": render_report(contents, bill, costs, boards, whole).encode()
+                },
             )
             if not is_done():
                 _draw(contents, shelf)
-        manifest = {**_manifest(contents, boards, part, costs), "lost": shelf.lost}
+        found = {"panel": whole, "lost": shelf.lost}
+        manifest = {**_manifest(contents, boards, part, costs), **found}
         (part / MANIFEST).write_bytes(to_document("order", manifest).encode())
     return OrderResult(
         folder=folder,
@@ -281,6 +286,39 @@ def pack_board(
         return {**record, "zip": None, "reason": refused.message}, None
     made = {**records.packed_record(packed), "path": target.name}
     return {**record, "zip": made, "accepted": accepted_errors(judged.result)}, packed
+
+
+def _panel(contents: OrderContents, part: Path, tell: Tell) -> Record | None:
+    """Make one panel of the boards where the order wants it; its entry of the manifest."""
+    order = contents.order
+    if order.panel is None:
+        return None
+    from fabkit.outputs.panel import panel, panel_words
+
+    # A design may be called so, too.
+    stems = {stem_of(order, one) for one in order.boards}
+    name = "panel" if "panel" not in stems else "panel-of-boards"
+    try:
+        with step("making the panel"):
+            done = panel(
+                [judged.board for judged in contents.boards],
+                part / f"{name}.zip",
+                order=order,
+                house=contents.house,
+                judged=CheckOptions.of(order),
+                tell=tell,
+            )
+    except (FabkitError, TooHeavy) as refused:
+        return {"zip": None, "reason": f"{refused.message}; {refused.hint}".rstrip("; ")}
+    return {
+        "zip": f"{name}.zip",
+        "sha256": done.packed.sha256,
+        "picture": f"{name}.png",
+        "verdict": done.result.verdict,
+        "words": panel_words(done.plan),
+        "boards": len(done.plan.copies),
+        "waste_share": done.plan.waste_share,
+    }
 
 
 def _pieces(contents: OrderContents, number: int) -> int | None:

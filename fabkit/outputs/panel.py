@@ -45,10 +45,10 @@ from fabkit.package.file_names import file_stem, function_of, names_by_rule
 from fabkit.package.model import Content, PackageFile, Role, RoleKind
 from fabkit.package.reading import open_package
 from fabkit.panels import merging
-from fabkit.panels.build import PanelOptions, PanelPlan, plan_panel
+from fabkit.panels.build import PanelPlan, plan_panel
 from fabkit.panels.model import Copy
 from fabkit.sheets.house import House, load_house
-from fabkit.sheets.order import BoardChoice, Order, settle_thickness
+from fabkit.sheets.order import BoardChoice, Order, PanelOptions, settle_thickness
 
 _EDGE_MM: Final = 0.002
 """Nearly straight corners are joined as an outline is read, which moves the edge by less."""
@@ -140,7 +140,7 @@ def panel(
     house
         Its limits are the measures of the panel; None: the bundled example.
     options, judged
-        How the panel is made, and by what it is checked.
+        How the panel is made (None: as the order states), and by what it is checked.
     replace
         Whether existing files may be overwritten.
     tell
@@ -162,7 +162,8 @@ def panel(
     beside = [target.with_suffix(ending) for ending in (".json", ".png")]
     for file in (target, *beside):
         refuse_existing(file, replace=replace)
-    house, options = house or load_house(), options or PanelOptions()
+    house = house or load_house()
+    options = options or (order.panel if order is not None else None) or PanelOptions()
     name, labels, counts = _wanted(boards, order, options)
     thick = _thickness_mm(boards, order, house)
     plan = plan_panel(
@@ -592,6 +593,23 @@ def _prices(
 # What is reported
 
 
+def panel_words(plan: PanelPlan) -> str:
+    """Say how many boards lie on it, how large it is, what parts them and what is wasted."""
+    width, height = plan.size_mm
+    size = f"{format_number(width, digits=2)} x {format_mm(height, digits=2)}"
+    lines, boxes = len(plan.frame.score), plan.boxes_mm2
+    held = counted(lines, "score line") if lines else counted(len(plan.frame.tabs), "tab")
+    by = (
+        f"; laid by their boxes {100 - 100 * plan.boards_mm2 / boxes:.0f} %"
+        if boxes == boxes
+        else ""
+    )
+    return (
+        f"{counted(len(plan.copies), 'board')} on {size}, {held};"
+        f" waste {100 * plan.waste_share:.0f} %{by}"
+    )
+
+
 def panel_record(done: PanelResult) -> Record:
     """Record a panel: what lies where, what holds it, and what is wasted."""
     plan = done.plan
@@ -601,6 +619,7 @@ def panel_record(done: PanelResult) -> Record:
         "path": done.packed.path.as_posix(),
         "sha256": done.packed.sha256,
         "verdict": done.result.verdict,
+        "words": panel_words(plan),
         "width_mm": width,
         "height_mm": height,
         "gap_mm": plan.measures.gap,
@@ -671,20 +690,7 @@ def print_panel(console: Terminal, panel: Record) -> None:
         console.print(f"  {board['prefix']} {board['label']}{turned}")
     for remark in panel["remarks"]:
         console.print(f"  note: {remark}", style="dim")
-    width, height = (panel[side] for side in ("width_mm", "height_mm"))
-    size = f"{format_number(width, digits=2)} x {format_mm(height, digits=2)}"
-    waste, boxes = panel["waste_share"], panel["boxes_waste_share"]
-    beside = f"; laid by their boxes {100 * boxes:.0f} %" if boxes is not None else ""
-    scored = bool(panel["score_lines"])
-    held = (
-        counted(len(panel["score_lines"]), "score line")
-        if scored
-        else counted(len(panel["tabs"]), "tab")
-    )
-    console.print(
-        f"{counted(len(panel['boards']), 'board')} on {size}, {held};"
-        f" waste {100 * waste:.0f} %{beside}"
-    )
+    console.print(panel["words"])
     for price in panel["prices"]:
         of = f"{counted(price['pieces'], 'piece')}, {counted(price['boards'], 'board')}"
         console.print(
@@ -692,5 +698,5 @@ def print_panel(console: Terminal, panel: Record) -> None:
         )
     console.print(panel["verdict"], style="bold")
     console.print("upload: ", (panel["path"], "bold"), f" (SHA-256 {panel['sha256']})")
-    for line in caution(scored=scored).splitlines():
+    for line in caution(scored=bool(panel["score_lines"])).splitlines():
         console.print(line, style="dim")

@@ -348,6 +348,10 @@ def print_order(
         console.print(f"{board['board']}: {board['verdict']}", style="bold")
         if "mended" in board:
             console.print(f"mended first: {board['mended']['summary']}")
+    panel = manifest["panel"]
+    if panel is not None and panel["zip"] is not None:
+        console.print(f"one panel: {panel['verdict']}", style="bold")
+        console.print(panel["words"])
     chosen = manifest["options"]
     console.print(f"thickness {chosen['thickness_mm']} mm, {chosen['thickness_from']}")
     for line in answer:
@@ -364,3 +368,8 @@ def print_order(
             console.print(f"no zip of {board['board']}: {board['reason']}", style="red")
         else:
             console.print("upload:     ", ((folder / board["zip"]["path"]).as_posix(), "bold"))
+    if panel is not None and panel["zip"] is None:
+        console.print(f"no panel: {panel['reason']}", style="red")
+    elif panel is not None:
+        zipped = (folder / panel["zip"]).as_posix()
+        console.print("or, as one panel: ", (zipped, "bold"))

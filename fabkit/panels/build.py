@@ -33,44 +33,12 @@ from fabkit.panels.scoring import (
     refuse_unscorable,
 )
 from fabkit.sheets.house import House
+from fabkit.sheets.order import MOST_COPIES, PanelOptions
 
-MOST_COPIES: Final = 60
-"""More boards on one panel are not searched well in seconds."""
 _SAME_THICKNESS_MM: Final = 0.05
 _ROUNDING_MM: Final = 0.01
 _DRILLED: Final = 0.02
 """A cut-out of which less than this share is left over by slots and holes is theirs."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PanelOptions:
-    """How boards are put on one panel.
-
-    Parameters
-    ----------
-    copies
-        How many of each board, or boards of how many keyboards of an order; None: two of a single
-        board, one of each of several, or those of one keyboard.
-    gap_mm
-        Routed room between boards; None: the house's least.
-    rails
-        Whether two rails with tooling holes and fiducials are added, for assembly by machine.
-    score
-        Whether the boards lie edge to edge, parted by score lines, instead of routed apart.
-    """
-
-    copies: int | None = None
-    gap_mm: float | None = None
-    rails: bool = False
-    score: bool = False
-
-    def __post_init__(self) -> None:
-        """Refuse what contradicts itself."""
-        if self.score and self.gap_mm is not None:
-            raise UsageError(
-                "boards parted by score lines have no gap between them",
-                hint="give --gap or --score, not both",
-            )
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -164,6 +132,11 @@ def plan_panel(
     UsageError
         The boards cannot be on one panel: what is wrong, and what to do.
     """
+    if options.score and options.gap_mm is not None:
+        raise UsageError(
+            "boards parted by score lines have no gap between them",
+            hint="state a gap or score lines, not both",
+        )
     measures = Measures.of(house, options.gap_mm, score=options.score)
     if not options.score:
         _refuse_gap(measures, house)

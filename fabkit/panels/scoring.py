@@ -31,7 +31,7 @@ _SAME_MM: Final = 0.01
 _MOST_DESIGNS: Final = 6
 """Of more designs all are turned alike."""
 _SPECK_MM2: Final = 0.005
-ROUTE: Final = "have the boards routed apart, without --score"
+ROUTE: Final = "have the boards routed apart instead of scored"
 
 _RIGHT, _TOP, _LEFT, _BOTTOM = range(4)
 
@@ -127,7 +127,7 @@ def lay_scored(
         raise UsageError(
             f"the scored panel would be {size}: its sides may be"
             f" {format_mm(measures.shortest)} to {format_mm(measures.longest)}",
-            hint=f"take another number with --copies, add --rails, or {ROUTE}",
+            hint=f"take another number of copies, add rails, or {ROUTE}",
         )
     placings = found[best][1]
     laid = [shapely.transform(o, p.points) for o, p in zip(outlines, placings, strict=True)]

@@ -20,6 +20,7 @@ from fabkit.sheets.reading import (
     Exact,
     Filled,
     Key,
+    Length,
     Line,
     Positive,
     Share,
@@ -44,6 +45,9 @@ ALL_IN_ONE: Final[frozenset[BoardUse]] = frozenset(("both", "whole", "none"))
 
 MOST_BOARDS: Final = 100_000
 """More keyboards or boards than anybody orders of a small series; all are priced one by one."""
+
+MOST_COPIES: Final = 60
+"""More boards on one panel are not searched well in seconds."""
 
 Boards = Annotated[int, Span(least=1, most=MOST_BOARDS)]
 Pieces = Annotated[int, Span(least=1, most=100)]
@@ -192,6 +196,39 @@ class Exchange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PanelOptions:
+    """How boards are put on one panel.
+
+    Parameters
+    ----------
+    copies
+        How many of each board, or boards of how many keyboards of an order; None: two of a single
+        board, one of each of several, or those of one keyboard.
+    gap_mm
+        Routed room between boards; None: the house's least.
+    rails
+        Whether two rails with tooling holes and fiducials are added, for assembly by machine.
+    score
+        Whether the boards lie edge to edge, parted by score lines, instead of routed apart.
+    """
+
+    copies: Annotated[int, Span(least=1, most=MOST_COPIES)] | None = None
+    gap_mm: Length | None = None
+    rails: bool = False
+    score: bool = False
+    line: Line = None
+
+    def __post_init__(self) -> None:
+        """Refuse a file that contradicts itself."""
+        if self.line is not None and self.score and self.gap_mm is not None:
+            raise Wrong(
+                "gap_mm",
+                "boards parted by score lines have no gap between them",
+                expected="gap_mm or score, not both",
+            )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SpareRule:
     """Spares of a class of parts: the larger of a share and a least number."""
 
@@ -237,6 +274,8 @@ class Order:
         Sheets: the first house is the one ordered from, the others are compared; empty: bundled.
     mend
         Whether the files are mended first, and the mended ones ordered.
+    panel
+        How one panel is made of the boards as well; None: none is.
     """
 
     name: str
@@ -265,6 +304,7 @@ class Order:
     houses: tuple[Path, ...] = ()
     parts: Path | None = None
     mend: bool = False
+    panel: PanelOptions | None = None
     data: bytes = b""
     """The order file as it was read; empty where there is none."""
 
@@ -454,6 +494,7 @@ class OrderFile:
     money: _Money = _Money()
     tax: Tax = Tax()
     power: _Power = _Power()
+    panel: PanelOptions | None = None
     silence: tuple[Silence, ...] = ()
 
 
@@ -536,6 +577,7 @@ def order_from(text: SheetText, *, base: Path) -> Order:
         price_age_days=file.money.price_age_days,
         silenced=file.silence,
         mend=file.mend,
+        panel=file.panel,
         houses=tuple(base / house for house in file.sheets.houses),
         parts=base / file.sheets.parts if file.sheets.parts is not None else None,
         data=text.raw,

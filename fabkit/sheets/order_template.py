@@ -84,6 +84,13 @@ keyboards = {keyboards}
 # [power]
 # charge_current_a = 0.1
 
+# One panel of the boards of one keyboard is made as well; the header alone is enough.
+# [panel]
+# copies = 1                       # keyboards on one panel
+# gap_mm = 2.0                     # default: the least your house routes
+# rails = false                    # for assembly by machine
+# score = false                    # straight edges parted by score lines, without a gap
+
 # [[silence]]
 # rule = "group/rule-id"
 # reason = "why it does not matter here"

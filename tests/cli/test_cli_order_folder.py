@@ -44,13 +44,20 @@ PER_ORDER = {
     "wiring.svg",
     "manifest.json",
 }
+PANEL = {"panel.zip", "panel.png", "panel.json"}
 
 
 @pytest.fixture(scope="module")
 def pair(tmp_path_factory):
-    """Order folder of the left and right design."""
+    """Order folder of the left and right design, which are put on one panel as well."""
     out = tmp_path_factory.mktemp("pair") / "out"
-    order = ROOT / "fixtures/pair/order.toml"
+    order = out.with_name("order.toml")
+    text = (ROOT / "fixtures/pair/order.toml").read_text(encoding="utf-8")
+    for package in ("left", "right"):
+        there = (ROOT / "fixtures/pair" / package).as_posix()
+        text = text.replace(f'package = "{package}"', f'package = "{there}"')
+    text = text.replace("../../fabkit", (ROOT / "fabkit").as_posix())
+    order.write_text(f"{text}\n[panel]\nrails = true\n", encoding="utf-8")
     result = CliRunner().invoke(cli, ["order", str(order), "--out", str(out)], prog_name="fabkit")
     assert result.exit_code == 0, result.output
     return out
@@ -61,7 +68,7 @@ def test_two_designs_share_one_folder(pair):
     stems = ("siskin-left", "siskin-right")
     own = {f"{stem}-{name}" for stem in stems for name in PER_BOARD}
 
-    assert {p.name for p in pair.iterdir()} == own | PER_ORDER | {f"{s}.zip" for s in stems}
+    assert {p.name for p in pair.iterdir()} == own | PER_ORDER | PANEL | {f"{s}.zip" for s in stems}
 
 
 def test_two_designs_make_whole_keyboards(pair):
@@ -120,6 +127,30 @@ def test_the_manifest_names_both_zips(pair):
     for board in manifest["boards"]:
         data = (pair / board["zip"]["path"]).read_bytes()
         assert digests[board["zip"]["path"]] == hashlib.sha256(data).hexdigest()
+
+
+def test_an_order_makes_its_panel(pair):
+    """The panel that ``[panel]`` asks for is in the manifest, the page, and has its rails."""
+    panel = json.loads((pair / "manifest.json").read_text(encoding="utf-8"))["panel"]
+    record = json.loads((pair / "panel.json").read_text(encoding="utf-8"))
+    page = (pair / "report.html").read_text(encoding="utf-8")
+
+    data = (pair / panel["zip"]).read_bytes()
+    assert panel["sha256"] == record["sha256"] == hashlib.sha256(data).hexdigest()
+    assert panel["boards"] == len(record["boards"]) == 2
+    assert len(record["tooling_holes"]) == 4
+    assert panel["words"] in page
+
+
+def test_a_panel_that_cannot_be_made_is_named_with_its_reason(run, small, tmp_path):
+    """The rest of the order is there, and the status shows that something was refused."""
+    order = tmp_path / "order.toml"
+    board = f'name = "small"\n[[board]]\npackage = "{small.as_posix()}"\nis = "whole"'
+    order.write_text(f"format = 1\n{board}\n[panel]\nscore = true\n", encoding="utf-8")
+    result = run("order", order, "--out", tmp_path / "out", status=1)
+
+    assert "no panel: " in result.stdout
+    assert (tmp_path / "out" / "small.zip").exists()
 
 
 def test_houses_of_an_order_are_compared(run, tmp_path):

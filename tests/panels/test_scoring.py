@@ -122,8 +122,9 @@ def test_what_cannot_be_scored_is_refused(card, tmp_path):
         with pytest.raises(UsageError, match=words) as caught:
             fabkit.panel([board], tmp_path / "no.zip", options=replace(SCORED, **options))
         assert caught.value.hint
+    both = replace(SCORED, gap_mm=3.0)
     with pytest.raises(UsageError, match="no gap"):
-        fabkit.PanelOptions(score=True, gap_mm=3.0)
+        fabkit.panel([card], tmp_path / "no.zip", options=both)
     assert not list(tmp_path.iterdir())
 
 

@@ -53,6 +53,14 @@ def test_every_commented_key_is_a_key() -> None:
     assert order.charge_current_a == pytest.approx(0.1)
 
 
+def test_header_of_the_panel_alone_asks_for_one() -> None:
+    """``[panel]`` without keys is a panel by the usual measures; without it there is none."""
+    assert load_text(PLAIN).panel is None
+    panel = load_text(PLAIN + "[panel]\n").panel
+    assert panel is not None
+    assert (panel.copies, panel.gap_mm, panel.rails, panel.score) == (None, None, False, False)
+
+
 def test_demonstration_order() -> None:
     """The bundled order resolves its paths against itself."""
     order = load_order(DEMO)
@@ -118,6 +126,8 @@ def test_left_and_right_pair() -> None:
         ),
         (PLAIN + '[[silence]]\nrule = "a/b"\nreason = " "\n', "silence[1].reason", "empty"),
         (PLAIN + "[tax]\nvat_rate = 0.2\n", "tax.date", "missing"),
+        (PLAIN + "[panel]\nscore = true\ngap_mm = 2.0\n", "panel.gap_mm", "no gap between"),
+        (PLAIN + "[panel]\ncopies = 61\n", "panel.copies", "too large"),
         (PLAIN + "[tax]\nvat_rate = 20\n", "tax.vat_rate", "too large"),
         (PLAIN.replace("[want]", "[wants]"), "wants", "unknown key"),
     ],
@@ -165,7 +175,7 @@ def test_what_files_must_tell_is_counted_later() -> None:
     ("line", "key", "words"),
     [
         ('package = "nope"', "board[1].package", "nope does not exist"),
-        ('houses = ["nope.toml"]', "sheets.houses", "nope.toml does not exist"),
+        ('houses = ["nope.toml"]', "sheets.houses[1]", "nope.toml does not exist"),
         ('parts = "nope.toml"', "sheets.parts", "nope.toml does not exist"),
     ],
 )

@@ -76,15 +76,21 @@ def _parts(bill: Bill) -> Table:
     return replace(table.only(*(key for key in PARTS_SHOWN if key in keys)), title="")
 
 
-def render_report(contents: OrderContents, bill: Record, costs: Record, packs: list[Record]) -> str:
+def render_report(
+    contents: OrderContents,
+    bill: Record,
+    costs: Record,
+    packs: list[Record],
+    panel: Record | None = None,
+) -> str:
     """Write the page.
 
     Parameters
     ----------
     bill, costs
         The records that the sheets were written from.
-    packs
-        For each board what was packed, as in the manifest.
+    packs, panel
+        For each board what was packed, as in the manifest, and the panel of them.
 
     Returns
     -------
@@ -106,6 +112,7 @@ def render_report(contents: OrderContents, bill: Record, costs: Record, packs: l
         SCRIPTS,
         data=plain(data),
         boards=with_headlines(views, costs["boards"]),
+        panel=panel,
         **rest_values(contents),
         **values,
     )
