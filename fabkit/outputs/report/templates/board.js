@@ -25,14 +25,15 @@ class Viewer {
     this.before = null;
     this.pointers = new Map();
     this.fitted = true;
+    this.pins = [];
     for (const face of this.faces) {
       const picture = face.querySelector(".picture");
       picture.style.width = this.width + "px";
       picture.style.height = this.height + "px";
     }
     this.nameLayers();
-    this.makePins();
     this.listen();
+    if (data.places) this.showCauses(data);
     new ResizeObserver(() => (this.fitted ? this.fit(true) : this.paint())).observe(this.stage);
     this.turnTo("top");
     this.fit(true);
@@ -64,14 +65,16 @@ class Viewer {
     }
   }
 
-  makePins() {
+  /* Marks what was found, in place of what was marked before, and flies to it from its text. */
+  showCauses({ places: all, consequences }) {
     this.pins = [];
-    this.data.places.forEach((places, cause) => {
+    this.pinBox.replaceChildren();
+    all.forEach((places, cause) => {
       places.forEach((place, nth) => {
         const pin = document.createElement("button");
         pin.type = "button";
         pin.tabIndex = -1;
-        pin.className = "pin " + this.data.consequences[cause] + (nth ? " further" : "");
+        pin.className = "pin " + consequences[cause] + (nth ? " further" : "");
         pin.textContent = String(cause + 1);
         pin.setAttribute("aria-label", "Cause " + (cause + 1));
         pin.addEventListener("click", () => {
@@ -85,6 +88,16 @@ class Viewer {
         this.pins.push({ pin, place });
       });
     });
+    for (const link of this.root.querySelectorAll("[data-cause]")) {
+      link.addEventListener("click", (event) => {
+        event.preventDefault();
+        this.fly(all[link.dataset.cause][link.dataset.place]);
+        this.light(link.closest(".finding"));
+        const behavior = calm.matches ? "auto" : "smooth";
+        this.stage.scrollIntoView({ behavior, block: "nearest" });
+      });
+    }
+    this.paint();
   }
 
   listen() {
@@ -98,14 +111,6 @@ class Viewer {
     };
     for (const button of root.querySelectorAll("[data-do]")) {
       button.addEventListener("click", act[button.dataset.do]);
-    }
-    for (const link of root.querySelectorAll("[data-cause]")) {
-      link.addEventListener("click", (event) => {
-        event.preventDefault();
-        this.fly(this.data.places[link.dataset.cause][link.dataset.place]);
-        this.light(link.closest(".finding"));
-        stage.scrollIntoView({ behavior: calm.matches ? "auto" : "smooth", block: "nearest" });
-      });
     }
     stage.addEventListener("wheel", (event) => this.onWheel(event), { passive: false });
     stage.addEventListener("keydown", (event) => this.onKey(event));
