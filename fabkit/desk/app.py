@@ -144,12 +144,17 @@ class Desk:
         """List all orders."""
         del request
         rows = await run_in_threadpool(self._store.listing)
-        return JSONResponse({"folder": str(self._store.folder), "orders": rows})
+        return JSONResponse({"folder": str(self._store.folder), "orders": rows, "demo": True})
 
     async def begin(self, request: Request) -> Response:
-        """Begin an order."""
-        await read_body(request, ENTER_BYTES)
-        return JSONResponse({"id": self._store.begin().id})
+        """Begin an order; with ``demo`` that of the bundled demo."""
+        asked = _json(await read_body(request, ENTER_BYTES))
+        folder = self._store.begin()
+        if asked.get("demo") is True:
+            folder.add_demo()
+            self._runs[folder.id] = Run(folder, self._bench)
+            self._runs[folder.id].run()
+        return JSONResponse({"id": folder.id})
 
     async def remove(self, request: Request) -> Response:
         """Delete an order."""
@@ -196,7 +201,7 @@ class Desk:
         if is_sheet:
             self._take_sheet(run, await read_body(request), label)
             return self._state(run)
-        run.run([await take_package(request, run.folder, label)])
+        run.take(await take_package(request, run.folder, label), label)
         return self._state(run)
 
     def _set(self, run: Run, label: str) -> DroppedFolder:
@@ -213,7 +218,7 @@ class Desk:
         dropped = self._sets.pop((run.folder.id, request.path_params["set"]), None)
         if dropped is None:
             raise HTTPException(404)
-        run.run([dropped.end()])
+        run.take(dropped.end(), request.path_params["set"])
         return self._state(run)
 
     def _take_sheet(self, run: Run, data: bytes, label: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fabkit.base.errors import FabkitError, SheetError, explain
+from fabkit.base.streams import clean
 from fabkit.base.tables import Record
 
 
@@ -15,7 +16,13 @@ class TooLarge(FabkitError):
 
 
 def error_record(error: Exception) -> Record:
-    """Record an error: what is wrong, what to do, and in which line of the order file."""
+    """Record an error: what is wrong, what to do, and in which line and key of a sheet."""
     message, hint, _ = explain(error)
-    line = error.line if isinstance(error, SheetError) else None
-    return {"message": message, "hint": hint, "line": line}
+    if isinstance(error, SheetError):
+        return said(message, hint, line=error.line, key=error.key)
+    return said(message, hint)
+
+
+def said(message: str, hint: str, *, line: int | None = None, key: str | None = None) -> Record:
+    """Record what the page says: a message, and what to do."""
+    return {"message": clean(message), "hint": clean(hint), "line": line, "key": key}

@@ -7,25 +7,23 @@ import hashlib
 import time
 from collections import deque
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any, Final
 
 from fabkit.base.deaths import HINT, Death
 from fabkit.base.errors import FabkitError
 from fabkit.base.streams import clean
 from fabkit.base.tables import Record
-from fabkit.desk.errors import Conflict, error_record
+from fabkit.desk.errors import Conflict, error_record, said
 from fabkit.desk.known import choices_record
 from fabkit.desk.processes import OrderProcess
 from fabkit.desk.store import ORDER_FILE, VIEWS, OrderFolder
 from fabkit.desk.wanted import read_order
 from fabkit.outputs.many import processors
+from fabkit.sheets.order import Order
 
 WAITING: Final = "waiting for other orders"
-CANCELLED: Final[Record] = {
-    "message": "the work was cancelled",
-    "hint": "run it again when you want it",
-    "line": None,
-}
+CANCELLED: Final[Record] = said("the work was cancelled", "run it again when you want it")
 
 
 class Bench:
@@ -90,7 +88,9 @@ class Run:
         self.stage = ""
         self.share: float | None = 0.0
         self.error: Record | None = None
-        self.notes: list[str] = []
+        self.notes: list[Record] = []
+        self._labels: dict[str, str] = {}
+        self._choices: tuple[str, Record] = ("", {})
 
     # State
 
@@ -111,7 +111,7 @@ class Run:
             error = error_record(wrong)
         else:
             if order is not None:
-                choices, name = choices_record(self.folder, order), order.name
+                choices, name = self._choices_of(order), order.name
         return {
             "id": self.folder.id,
             "version": self.version,
@@ -128,14 +128,19 @@ class Run:
             "downloads": self.downloads(),
         }
 
+    def _choices_of(self, order: Order) -> Record:
+        """Give what the controls show, made anew only where its inputs changed."""
+        digest = self.folder.inputs_digest() + self.folder.stamp("known.json")
+        if self._choices[0] != digest:
+            self._choices = (digest, choices_record(self.folder, order))
+        return self._choices[1]
+
     def _views(self) -> dict[str, str]:
         found = {}
         for name in VIEWS:
-            try:
-                stat = self.folder.view(name).stat()
-            except FileNotFoundError:
-                continue
-            found[name] = f"{stat.st_mtime_ns:x}-{stat.st_size:x}"
+            stamp = self.folder.stamp(f"{name}.html")
+            if stamp:
+                found[name] = stamp
         return found
 
     def _files(self) -> list[Record]:
@@ -206,6 +211,11 @@ class Run:
         self._changed(text=True)
         self.run()
 
+    def take(self, package: str, label: str) -> None:
+        """Work out the order with one more package, which its user calls ``label``."""
+        self._labels[package] = label
+        self.run([package])
+
     def run(self, new: Sequence[str] = ()) -> None:
         """Work out the order as it is now; ``new``: packages that no order file names yet."""
         pending = self._tasks[self._given :] if self._process is None else []
@@ -220,7 +230,7 @@ class Run:
     def add(self, task: Record) -> None:
         """Do a task after those before it."""
         if not self._tasks:
-            self.notes = []
+            self.notes, self.share = [], 0.0
             if self._left_out:
                 # What was left out before is tried again.
                 self._left_out = {}
@@ -297,13 +307,14 @@ class Run:
         if process is not self._process:
             return
         if "stage" in message:
-            self.stage, self.share = clean(message["stage"])[:200], message["share"]
+            share = message["share"]
+            # Later steps may count less: what was shown as done stays done.
+            self.share = share if share is None else max(self.share or 0.0, share)
+            self.stage = clean(message["stage"])[:200]
         if "error" in message:
             self.error = message["error"]
         if "refused" in message:
-            refused = message["refused"]
-            self.notes.append(" ".join(filter(None, (refused["message"], refused["hint"]))))
-            self._forget(refused["package"])
+            self._refuse(message["refused"])
         if "draft" in message:
             self._take_draft(message["draft"].encode(), message["instead_of"])
         if "ended" in message:
@@ -313,8 +324,16 @@ class Run:
                 self.stage, self.share = "", 1.0
                 self._bench.leave(self, warm=True)
                 if self.error is None and self.notes and not self.folder.text():
-                    self.error = {"message": self.notes[0], "hint": "", "line": None}
+                    self.error = self.notes[0]
         self._changed()
+
+    def _refuse(self, refused: Record) -> None:
+        """Say why a package is not taken, under the name that its user knows."""
+        package = refused["package"]
+        label = clean(self._labels.get(package, Path(package).name))
+        message = refused["message"].replace(package, label)
+        self.notes.append(said(message, refused["hint"].replace(package, label)))
+        self._forget(package)
 
     def _forget(self, package: str) -> None:
         for task in self._tasks:
@@ -345,10 +364,10 @@ class Run:
         culprit = death.culprit
         if culprit is None or death.is_final(self._left_out):
             self._drop()
-            self.error = {"message": death.message(), "hint": HINT, "line": None}
+            self.error = said(death.message(), HINT)
         else:
             self._left_out[culprit] = death.reason
-            self.notes.append(f"{culprit}: {death.reason}; beginning again without it")
+            self.notes.append(said(f"{culprit}: {death.reason}", "the rest is done without it"))
             self._given = 0
             self.begin()
         self._changed()

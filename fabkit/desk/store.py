@@ -12,6 +12,7 @@ import re
 import secrets
 import shutil
 import time
+import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -19,6 +20,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from fabkit.base.errors import UnreadableInput, UsageError
+from fabkit.demo import FOLDER as DEMO
 from fabkit.outputs.atomic import leftovers, new_file, write_file
 from fabkit.package.file_names import file_stem
 
@@ -32,6 +34,7 @@ VIEWS: Final = ("picture", "verdict", "cost", "parts", "thickness", "wiring", "p
 MOST_PACKAGES: Final = 40
 """Of one order: far more than designs of a keyboard."""
 NAME_CHARACTERS: Final = 80
+_PART: Final = re.compile(r"\.(.+)\.[0-9a-f]{8}\.part")
 _ID: Final = re.compile(r"[0-9a-f]{16}")
 
 
@@ -112,6 +115,14 @@ class OrderFolder:
         """Write a file of ``done``, whole or not at all."""
         write_file(self.done / name, data, replace=True)
 
+    def stamp(self, name: str) -> str:
+        """Time and size of a file of ``done``, as a short text; empty where there is none."""
+        try:
+            stat = (self.done / name).stat()
+        except FileNotFoundError:
+            return ""
+        return f"{stat.st_mtime_ns:x}-{stat.st_size:x}"
+
     def inputs_digest(self) -> str:
         """Digest of the order file, sheets and packages: what was made of others is out of date."""
         made = hashlib.sha256(self.text())
@@ -123,6 +134,19 @@ class OrderFolder:
     def write_order(self, data: bytes) -> None:
         """Write the order file, whole or not at all."""
         write_file(self.order_file, data, replace=True)
+
+    def add_demo(self) -> None:
+        """Make this the order of the bundled demo."""
+        for name in ("house.toml", "house-b.toml", "parts.toml"):
+            write_file(self.path / SHEETS / name, (DEMO / name).read_bytes())
+        with self.new_package("rev-b") as (part, package), zipfile.ZipFile(part, "w") as archive:
+            for path in sorted((DEMO / "rev-b").iterdir()):
+                archive.writestr(zipfile.ZipInfo(path.name), path.read_bytes())
+        text = (DEMO / ORDER_FILE).read_text(encoding="utf-8")
+        moved = {"rev-b": package} | {path.rsplit("/")[-1]: path for path in self.sheets()}
+        for name, there in moved.items():
+            text = text.replace(f'"{name}"', f'"{there}"')
+        self.write_order(text.encode())
 
     @contextmanager
     def new_package(self, label: str) -> Iterator[tuple[Path, str]]:
@@ -167,10 +191,11 @@ class Store:
             raise UnreadableInput(
                 f"{self.folder}: {error.strerror or error}", hint="name another place with --folder"
             ) from error
+        for gone in self.folder.glob(".*.gone"):
+            shutil.rmtree(gone, ignore_errors=True)
         for one in self.orders():
-            for target in (one.order_file, *(one.path / name for name in one.packages())):
-                for left in leftovers(target, ".part"):
-                    left.unlink(missing_ok=True)
+            for folder in (one.path, one.path / PACKAGES, one.path / SHEETS, one.done):
+                _clean(folder)
 
     def orders(self) -> list[OrderFolder]:
         """All orders, the newest first."""
@@ -218,6 +243,15 @@ class Store:
                 }
             )
         return rows[::-1]
+
+
+def _clean(folder: Path) -> None:
+    """Remove files that were never whole and that nobody writes any more."""
+    parts = (_PART.fullmatch(path.name) for path in folder.glob(".*.part"))
+    for name in {found[1] for found in parts if found}:
+        for left in leftovers(folder / name, ".part"):
+            if left.is_file():
+                left.unlink(missing_ok=True)
 
 
 def _changed(order: OrderFolder) -> str:

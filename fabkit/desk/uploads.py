@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import zipfile
 from collections.abc import AsyncIterator
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from tempfile import TemporaryFile
 from typing import IO, Final
 
@@ -107,6 +107,7 @@ class DroppedFolder:
         self._zip = self._stack.enter_context(zipfile.ZipFile(self._part, "w"))
         self._names: list[str] = []
         self._bytes = 0
+        self._spoilt = False
 
     async def add(self, request: Request, label: str) -> None:
         """Take one more file.
@@ -115,14 +116,27 @@ class DroppedFolder:
         ------
         TooLarge
             The files are too many or too large.
+        UsageError
+            An earlier file of the folder was refused.
         """
+        if self._spoilt:
+            raise _not_whole()
+        try:
+            await self._add(request, label)
+        except BaseException:
+            # A package with a layer missing would be worse than none.
+            self.drop()
+            raise
+
+    async def _add(self, request: Request, label: str) -> None:
         limits = self._limits
         if len(self._names) >= limits.members:
             raise TooLarge(f"more than {limits.members} files", hint="drop a smaller folder")
         most = min(limits.file_bytes, limits.package_bytes - self._bytes)
         with TemporaryFile(dir=self._part.parent) as spooled:
-            size = await receive(request, spooled, most)
-            self._bytes += size
+            self._bytes += await receive(request, spooled, most)
+            if self._spoilt:
+                raise _not_whole()
             # Another file of this folder may have come meanwhile: the zip takes them one by one.
             _put(self._zip, spooled, self._new_name(label))
 
@@ -139,8 +153,10 @@ class DroppedFolder:
         Raises
         ------
         UsageError
-            No file came.
+            No file came, or not all of them.
         """
+        if self._spoilt:
+            raise _not_whole()
         if not self._names:
             self.drop()
             raise UsageError("the folder holds no files")
@@ -149,5 +165,12 @@ class DroppedFolder:
 
     def drop(self) -> None:
         """Keep nothing."""
-        error = UsageError("dropped")
-        self._stack.__exit__(type(error), error, None)
+        if not self._spoilt:
+            self._spoilt = True
+            error = _not_whole()
+            with suppress(UsageError):
+                self._stack.__exit__(type(error), error, None)
+
+
+def _not_whole() -> UsageError:
+    return UsageError("the folder did not come whole", hint="drop it again")

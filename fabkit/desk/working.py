@@ -51,6 +51,7 @@ from fabkit.outputs.ordering import (
 )
 from fabkit.outputs.panel import panel
 from fabkit.outputs.report.page import picture_view
+from fabkit.outputs.whole_folder import settle_place
 from fabkit.package.reading import open_package
 from fabkit.parts.suggesting import suggest_names
 from fabkit.sheets.house import House, load_house
@@ -139,6 +140,7 @@ class Working:
         _, contents = self._reckoned(asked, houses, designs)
         digest = self._folder.inputs_digest()
         contents = replace(contents, sources=source_bytes(asked))
+        settle_place(self._folder.done / "order", replace=True)
         done = write_order(
             contents, self._folder.done / "order", tell=self._tell_stage, replace=True
         )
