@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final
 
 from fabkit.base.tables import is_formula
 from fabkit.costs.expression import Value, evaluate, to_cells
+from fabkit.package.archive import ZIP_DATE
 from fabkit.sheets.money import Currency
 
 if TYPE_CHECKING:
@@ -24,8 +25,6 @@ if TYPE_CHECKING:
 
 BINARY_DUST: Final = "0.000000001"
 """Added before rounding: a spreadsheet counts in binary, where 1.005 is a hair below itself."""
-_FIXED_DATE: Final = (1980, 1, 1, 0, 0, 0)
-"""Date of every member, so that the same sheet gives the same bytes."""
 _DIGITS: Final = 12
 """Of a stored value: a spreadsheet holds fifteen, and shows the last ones as noise."""
 
@@ -198,7 +197,7 @@ def saved(book: Workbook, pages: Sequence[Page]) -> bytes:
                 )
             elif name in values:
                 content = _with_values(content, values[name])
-            info = zipfile.ZipInfo(name, _FIXED_DATE)
+            info = zipfile.ZipInfo(name, ZIP_DATE)
             info.compress_type = zipfile.ZIP_DEFLATED
             new.writestr(info, content)
     return made.getvalue()

@@ -18,6 +18,7 @@ from typing import Final
 
 from fabkit.base.errors import OutputRefused
 from fabkit.outputs.atomic import new_file
+from fabkit.package.archive import ZIP_DATE
 from fabkit.package.model import Package, PackageFile, RoleKind
 
 FOR_THE_HOUSE = frozenset(
@@ -36,7 +37,6 @@ FOR_THE_HOUSE = frozenset(
 """Roles that go into the zip; everything else is for people or for assembly."""
 
 README = "readme.txt"
-_DATE = (1980, 1, 1, 0, 0, 0)
 _UNIX = 3
 _MODE = 0o100644
 
@@ -144,7 +144,7 @@ def write_archive(
     with new_file(target, replace=replace) as part:
         with zipfile.ZipFile(part, "w") as archive:
             for name in sorted(contents):
-                info = zipfile.ZipInfo(name, date_time=_DATE)
+                info = zipfile.ZipInfo(name, date_time=ZIP_DATE)
                 info.create_system = _UNIX
                 info.external_attr = _MODE << 16
                 archive.writestr(info, contents[name], zipfile.ZIP_DEFLATED, 9)

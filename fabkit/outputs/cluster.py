@@ -190,8 +190,8 @@ def _record_of(
     if isinstance(error, FabkitError):
         raise error
     raise UnreadableInput(
-        f"the cluster at {address} is gone or does not work: {type(error).__name__}: {error}",
-        hint="look at its logs, start it again, and go on with --resume",
+        f"the cluster at {address} is gone or does not work ({type(error).__name__})",
+        hint="look at its logs and start it again; with --jsonl FILE the run goes on by --resume",
     )
 
 

@@ -29,7 +29,8 @@ SIDES: Final[tuple[Side, Side]] = ("top", "bottom")
 FACES: Final = {"top": "front", "bottom": "back"}
 
 VECTOR_LIMIT: Final = 500_000
-"""Characters of drawing up to which both faces are put into the page as vectors.
+"""Characters of drawing up to which both faces are put into the page as vectors, and so is each
+picture of a comparison.
 
 Measured in a headless browser without a graphics card, on two cores six times overbooked: once a
 motion ends, 120,000 characters are drawn anew in 0.1 to 0.6 s, 930,000 in 1.1 to 2.4 s, and the

@@ -18,7 +18,7 @@ from fabkit.outputs.comparison import (
     place_words,
     sections,
 )
-from fabkit.outputs.report.board_view import SIDES, is_light, pixels_uri
+from fabkit.outputs.report.board_view import SIDES, VECTOR_LIMIT, is_light, pixels_uri
 from fabkit.outputs.report.shell import render_page
 from fabkit.pictures.changes import FACES, change_scenes, frame_of, picture_key
 from fabkit.pictures.finished import finished_face
@@ -26,14 +26,11 @@ from fabkit.pictures.options import PreviewOptions, Surroundings
 from fabkit.pictures.paint_svg import picture_svg
 from fabkit.pictures.scene import Scene
 
-VECTOR_LIMIT: Final = 400_000
-"""Characters of one drawing up to which it is put into the page as vectors."""
-
 MOST_POINTS: Final = 60_000
 """Corners of all areas that changed up to which their drawing is tried as vectors."""
 
-RASTER_PX: Final = 2000
-"""Longest side of a face that is put into the page as pixels."""
+PICTURE_PX: Final = 2000
+"""Longest side of each of six pictures that are put into the page as pixels."""
 
 MOST_PLACES: Final = 60
 """Places listed of each layer; the JSON has all."""
@@ -125,7 +122,7 @@ def _image(scene: Scene, *, light: bool) -> str:
         text = picture_svg(scene)
         if len(text) <= VECTOR_LIMIT:
             return "data:image/svg+xml;base64," + base64.b64encode(text.encode()).decode()
-    return pixels_uri(scene, RASTER_PX)
+    return pixels_uri(scene, PICTURE_PX)
 
 
 def render_comparison_page(
