@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from packaging.requirements import Requirement
 
 import fabkit
 from fabkit.cli.group import COMMANDS, cli
@@ -22,6 +23,20 @@ def test_ci_tests_the_lowest_versions_declared():
 
     named = [*PROJECT["dependencies"], *PROJECT["optional-dependencies"]["desk"]]
     assert [d.replace(">=", "==") for d in named] == pins
+
+
+def test_ci_installs_what_it_was_tried_with():
+    """Each library that is asked for has one version in CI, not below its bound."""
+    lines = (ROOT / ".ci" / "constraints.txt").read_text(encoding="utf-8").splitlines()
+    pins = dict(line.split("==") for line in lines)
+    extras = PROJECT["optional-dependencies"]
+    wanted = [*PROJECT["dependencies"], *extras["desk"], *extras["test"]]
+    wanted += [*extras["cluster"], *extras["docs"]]
+
+    assert len(pins) == len(lines)
+    for requirement in map(Requirement, wanted):
+        if requirement.name != "fabkit":
+            assert pins.get(requirement.name, "0") in requirement.specifier, requirement.name
 
 
 def test_classifiers_begin_at_the_python_required():

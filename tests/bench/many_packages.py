@@ -16,6 +16,7 @@ import sys
 import tempfile
 import threading
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import psutil
@@ -39,39 +40,34 @@ class Watch:
     def __init__(self):
         self.most = 0.0
         self._ended = threading.Event()
-        self._spent = {}
         self._watcher = threading.Thread(target=self._look, daemon=True)
 
     def __enter__(self):
-        self._look_once()
-        self._before = sum(self._spent.values())
+        self._before = self._spent()
         self._began = time.monotonic()
         self._watcher.start()
         return self
 
     def __exit__(self, *_):
-        self._look_once()
         self.seconds = time.monotonic() - self._began
-        self.processor = sum(self._spent.values()) - self._before
+        self.processor = self._spent() - self._before
         self._ended.set()
         self._watcher.join()
 
     def _look(self):
         while not self._ended.wait(0.2):
-            self._look_once()
+            for process in psutil.Process().children(recursive=True):
+                with suppress(psutil.Error):
+                    self.most = max(self.most, process.memory_full_info().uss / 2**20)
 
-    def _look_once(self):
+    def _spent(self):
+        """Of processes that are there, with that of their ended children."""
+        spent = 0.0
         for process in [psutil.Process(), *psutil.Process().children(recursive=True)]:
-            try:
+            with suppress(psutil.Error):
                 times = process.cpu_times()
-                # Ended children count for their parent: only those are asked that stay.
-                own = times.user + times.system + times.children_user + times.children_system
-                self._spent[process.pid] = max(own, self._spent.get(process.pid, 0))
-                if process.pid != os.getpid():
-                    memory = process.memory_full_info()
-                    self.most = max(self.most, memory.uss / 2**20)
-            except psutil.Error:
-                continue
+                spent += times.user + times.system + times.children_user + times.children_system
+        return spent
 
 
 def bare(records):
