@@ -52,6 +52,7 @@ from fabkit.outputs.ordering import (
 from fabkit.outputs.panel import panel
 from fabkit.outputs.report.page import picture_view
 from fabkit.outputs.whole_folder import settle_place
+from fabkit.package.file_names import file_stem
 from fabkit.package.reading import open_package
 from fabkit.parts.suggesting import suggest_names
 from fabkit.sheets.house import House, load_house
@@ -147,7 +148,7 @@ class Working:
         for packed in done.zips:
             if packed is not None:
                 self._made(packed.path.name, f"order/{packed.path.name}", UPLOAD, digest)
-        stem = stem_of(contents.order, replace(contents.order.boards[0], name=contents.order.name))
+        stem = file_stem(contents.order.name)
         name = f"{stem}-order.zip"
         self._folder.keep(name, zipped(self._folder.done / "order", stem))
         self._made(name, name, "Everything about the order: report, parts, costs, pictures", digest)

@@ -190,10 +190,13 @@ def test_halves_dropped_together_are_one_keyboard(tmp_path, monkeypatch):
     monkeypatch.chdir(order.folder.path)
     order.work._run({"new": ()})
     drafted = next(m["draft"] for m in order.heard if "draft" in m)
+    order.folder.write_order(drafted.encode())
 
     assert 'name = "wren"' in drafted
     assert drafted.count("\n[[board]]") == 2
     assert drafted.index('is = "left"') < drafted.index('is = "right"')
+    assert not _errors(_do(order, "deliver"))
+    assert (order.folder.done / "wren-order.zip").is_file()
 
 
 @pytest.mark.parametrize(
