@@ -37,7 +37,7 @@ SEAMS = {
     # Columns of numbers, and a property test for each reader.
     "numpy": ("tests/formats",),
     # Shapes, nearest neighbours, boards built of them, rules that measure them.
-    "shapely and scipy": (
+    "shapely, manifold3d and scipy": (
         *("tests/geometry", "tests/board"),
         *("tests/checks/test_geometry_rules.py", "tests/checks/test_framework_running.py"),
     ),

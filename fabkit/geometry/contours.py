@@ -19,8 +19,8 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Floats, Ints, Shapes
-from fabkit.geometry.areas import with_holes
 from fabkit.geometry.segments import Segments
+from fabkit.geometry.sweeping import with_holes
 
 _PAIRS_AT_ONCE: Final = 2**20
 """Pairs of edges, or of points and edges, that are compared at once: some tens of megabytes."""

@@ -1,0 +1,132 @@
+"""Union of many small polygons that cover each other: one sweep over the edges of all.
+
+Strokes of a legend or of a pour overlap their neighbours a dozen times.  An overlay of two shapes
+knows two at a time, so a union by overlays sorts and nodes the same edges again in each of its
+steps; a sweep by winding numbers sees every edge once, and takes a fifth to a third of the time.
+It works in integers, here in steps below 1e-12 mm on boards up to a metre, far below what files
+hold; corners that stay get their own coordinates back, bit for bit.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from fabkit.base.columns import Bools, Floats, Ints, Shapes
+
+_STEPS: Final = 2.0**27
+"""Steps a unit that the sweep rounds to: the power of two above its eight digits."""
+
+_ENLARGED: Final = 2.0**17
+"""What millimetres are enlarged by first, at most: steps are then 6e-14 mm."""
+
+_MOST_STEPS: Final = 2.0**51
+"""Whole numbers up to here, and sums of four of them, are exact in double precision."""
+
+_MIX: Final = np.array((0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F), dtype=np.uint64)
+"""Odd factors that make one number of two."""
+
+
+def sweep_union(shapes: Shapes) -> tuple[Shapes, Ints]:
+    """Polygons of the union of polygons.
+
+    Parameters
+    ----------
+    shapes : (n,) object array of polygons
+
+    Returns
+    -------
+    polygons : (k,) object array
+        Corners that lie on crossings of edges are within 1e-11 mm of them.  Where parts touch in a
+        point, a ring may touch itself, which makes a polygon invalid; swept again it does no harm.
+    owner : (k,) int64
+        Row of a shape that each one holds.
+    """
+    from manifold3d import CrossSection, FillRule
+
+    rings, of = shapely.get_rings(shapes, return_index=True)
+    points, ring = shapely.get_coordinates(rings, return_index=True)
+    box = shapely.total_bounds(shapes)
+    low = np.floor(box[:2])
+    room = _MOST_STEPS / _STEPS / max((box[2:] - low).max(), 1.0)
+    scale = min(_ENLARGED, 2.0 ** np.floor(np.log2(room)))
+    paths = (points - low) * scale
+    # It runs along y and looks at all edges abreast in every step: along the longer side, then.
+    wide = np.subtract(*box[[2, 3]]) > np.subtract(*box[[0, 1]])
+    if wide:
+        paths = np.column_stack((paths[:, 1], -paths[:, 0]))
+    cuts = [*np.flatnonzero(np.diff(ring, prepend=-1)).tolist(), len(points)]
+    loops = [paths[first:last] for first, last in pairwise(cuts)]
+    outer = np.diff(of, prepend=-1) > 0
+    for row in np.flatnonzero(shapely.is_ccw(rings) != outer).tolist():
+        loops[row] = loops[row][::-1]
+    swept = CrossSection(loops, FillRule.Positive).to_polygons()
+    made = np.concatenate([*swept, np.empty((0, 2))])
+    kept, source = _sources(paths, made)
+    if wide:
+        made = np.column_stack((-made[:, 1], made[:, 0]))
+    made = made / scale + low
+    made[kept] = points[source[kept]]
+    number = np.repeat(np.arange(len(swept)), [len(path) for path in swept])
+    rings = shapely.linearrings(made, indices=number)
+    outer = shapely.is_ccw(rings)
+    owner = np.full(len(rings), -1)
+    np.maximum.at(owner, number, np.where(kept, of[ring[source]], -1))
+    # Overlays run round the other way.
+    rings = shapely.reverse(rings)
+    return _pierced(rings[outer], rings[~outer]), owner[outer]
+
+
+def _pierced(outer: Shapes, holes: Shapes) -> Shapes:
+    """Polygons of outer rings, each with the holes that lie in it."""
+    polygons: Shapes = shapely.polygons(outer)
+    if not len(holes):
+        return polygons
+    at = np.zeros(len(holes), dtype=np.int64)
+    if len(polygons) > 1:
+        # Asked this way round, each polygon is prepared once for all points.
+        polygon, hole = shapely.STRtree(shapely.get_point(holes, 0)).query(
+            polygons, predicate="intersects"
+        )
+        # The smallest one around it is written last.
+        order = np.argsort(-shapely.area(polygons)[polygon], kind="stable")
+        at[hole[order]] = polygon[order]
+    return with_holes(outer, holes, at)
+
+
+def _sources(points: Floats, made: Floats) -> tuple[Bools, Ints]:
+    """Which of the points made are given ones, and a row of the given one of each."""
+    given, asked = _mixed(points), _mixed(made)
+    order = np.argsort(given, kind="stable")
+    at = order[np.minimum(np.searchsorted(given[order], asked), len(order) - 1)]
+    off = np.abs(points[at] - made) * _STEPS
+    return (off[:, 0] < 1) & (off[:, 1] < 1), at
+
+
+def _mixed(points: Floats) -> NDArray[np.uint64]:
+    """One number for each point: its coordinates in steps of the sweep, mixed."""
+    x, y = np.rint(points * _STEPS).astype(np.int64).view(np.uint64).T
+    mixed: NDArray[np.uint64] = x * _MIX[0] + y * _MIX[1]
+    return mixed
+
+
+def with_holes(outer: Shapes, holes: Shapes, owner: Ints) -> Shapes:
+    """Polygons of outer rings and of the holes in them, (n,) object array.
+
+    Parameters
+    ----------
+    outer : (n,) object array of rings
+    holes : (m,) object array of rings
+    owner : (m,) int64
+        Row of the outer ring that each hole lies in.
+    """
+    made: Shapes = shapely.polygons(outer)
+    order = np.argsort(owner, kind="stable")
+    rows, first = np.unique(owner[order], return_index=True)
+    for row, mine in zip(rows.tolist(), np.split(order, first[1:]), strict=False):
+        made[row] = shapely.polygons(outer[row], holes=holes[mine])
+    return made

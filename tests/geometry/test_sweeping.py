@@ -1,0 +1,83 @@
+"""Shapes swept together are the union that overlays make, to a hundredth of a picometre."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given
+from hypothesis import strategies as st
+
+from fabkit.geometry.areas import unite
+from fabkit.geometry.segments import Segments
+from fabkit.geometry.sweeping import sweep_union
+
+
+def strokes(seed: int, count: int, *, side: float, width: float) -> np.ndarray:
+    """Strokes that cross each other, on a grid of 0.1 mm, so that many ends and edges meet."""
+    chance = np.random.default_rng(seed)
+    start = chance.integers(0, round(side * 10), (count, 2)) / 10
+    end = start + chance.integers(-8, 9, (count, 2)) / 10
+    return Segments.straight(start, end).drawn(np.full(count, width))
+
+
+@given(seed=st.integers(0, 2**32), side=st.sampled_from((3.0, 8.0, 30.0)))
+def test_as_overlays_unite(seed, side):
+    """GEOS overlays, an engine of another kind, give the same area, also where holes are left."""
+    shapes = strokes(seed, 80, side=side, width=0.3)
+    shapes[:5] = shapely.box(
+        *(np.arange(5) * side / 5, [0.1] * 5, *[np.arange(1, 6) * side / 6] * 2)
+    )
+    shapes[:5] = shapely.difference(shapes[:5], shapely.buffer(shapely.centroid(shapes[:5]), 0.2))
+    shapes = shapely.get_parts(shapes)
+    whole = shapely.union_all(shapes)
+    pieces, owner = sweep_union(shapes)
+    assert shapely.symmetric_difference(shapely.union_all(pieces), whole).area < 1e-9
+    assert shapely.intersects(pieces, shapes[owner]).all()
+    united = unite(shapes)
+    assert united.is_valid
+    assert shapely.symmetric_difference(united, whole).area < 1e-9
+    assert shapely.get_num_geometries(united) == shapely.get_num_geometries(whole)
+
+
+def test_corners_keep_their_coordinates():
+    """What stays of a corner is what the file says, bit for bit, thirds of inches too."""
+    shapes = shapely.box(*(np.array([[0.1, 0.2, 1 / 3, 25.4 / 7], [0.3, -1 / 7, 7, 0.7]])).T)
+    (piece,), _ = sweep_union(shapes)
+    given_ones = {tuple(p) for p in shapely.get_coordinates(shapes).tolist()}
+    corners = {tuple(p) for p in shapely.get_coordinates(piece).tolist()}
+    assert len(corners) == 8
+    assert len(corners & given_ones) == 6
+    # The other two are crossings of an upright edge with a level one.
+    (x0, y1), (x1, y0) = sorted(corners - given_ones)
+    assert (x0, x1) == pytest.approx((0.3, 1 / 3), abs=1e-11)
+    assert (y0, y1) == pytest.approx((0.7, 0.2), abs=1e-11)
+
+
+@pytest.mark.parametrize("far", [0.0, 1e4, 1e7])
+def test_far_away(far):
+    """Places kilometres away, and shapes kilometres apart, do not make it fail."""
+    shapes = strokes(3, 100, side=5, width=0.3)
+    shapes[50:] = shapely.transform(shapes[50:], lambda p: p + far)
+    whole = shapely.union_all(shapes)
+    found = unite(shapes)
+    assert found.is_valid
+    assert found.area == pytest.approx(whole.area, abs=1e-6 * max(1, far / 1e4))
+
+
+def test_squares_that_touch_in_corners():
+    """A ring of squares that hang on by corners alone: valid, and the area of all of them."""
+    at = [(x, y) for x in range(12) for y in range(12) if (x + y) % 2]
+    shapes = np.array([shapely.box(x, y, x + 1, y + 1) for x, y in at])
+    found = unite(shapes)
+    assert found.is_valid
+    assert found.area == pytest.approx(len(at), abs=1e-12)
+
+
+def test_pieces_stand_in_the_order_they_are_drawn():
+    """Lists of islands, and what is said of the first, follow the file."""
+    x = np.random.default_rng(5).permutation(100) * 2.0
+    pads = shapely.box(x, 0, x + 1, 1)
+    shapes = np.concatenate((pads, shapely.box(x + 0.5, 0.5, x + 1.5, 1.5)))
+    pieces = shapely.get_parts(unite(shapes))
+    assert shapely.bounds(pieces)[:, 0].tolist() == x.tolist()
