@@ -261,6 +261,26 @@ WayKey = Literal["reversible", "two designs", "one panel"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LaidPanel:
+    """A panel on which the boards were really laid by their outlines.
+
+    Parameters
+    ----------
+    width_mm, height_mm
+        Of the panel.
+    counts
+        How many of each design of the order lie on it.
+    waste_share
+        Share of it that is no board.
+    """
+
+    width_mm: Decimal
+    height_mm: Decimal
+    counts: tuple[int, ...]
+    waste_share: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Way:
     """One way to make the pair; ``offer`` is None when the house forbids it (``reason``)."""
 
@@ -270,6 +290,8 @@ class Way:
     ordered: bool
     """Whether this is how the order has it."""
     reason: str
+    note: str = ""
+    """Size of a panel, how boards lie on it, and what is wasted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -608,7 +630,7 @@ class CostSheet(Result):
                 rows.append((way.title, *(None,) * 4, f"not possible: {way.reason}"))
                 continue
             each = (self._each(offer.per_half_used), self._each(offer.per_half))
-            mark = "as ordered" if way.ordered else ""
+            mark = "; ".join(filter(None, ("as ordered" if way.ordered else "", way.note)))
             rows.append((way.title, offer.quantity, offer.total, *each, mark))
         return Table(
             (

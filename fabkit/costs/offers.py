@@ -13,7 +13,7 @@ from fabkit.costs.board_line import Job, Unpriced, board_elements, rates_of
 from fabkit.costs.doubt import spread_of
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.landed_lines import parts_lines, tax_lines, weigh_parcel
-from fabkit.costs.model import Group, Input, Line, Offer, Way, WayKey
+from fabkit.costs.model import Group, Input, LaidPanel, Line, Offer, Way, WayKey
 from fabkit.parts.model import Bill, Plan
 from fabkit.sheets.house import House
 from fabkit.sheets.money import Currency, find_currency
@@ -302,11 +302,17 @@ def panel_of(boards: Sequence[BoardFacts], gap_mm: Decimal, *, stacked: bool) ->
 
 
 def compare_ways(
-    facts: Sequence[BoardFacts], *, house: House, order: Order, bill: Bill | None
+    facts: Sequence[BoardFacts],
+    *,
+    house: House,
+    order: Order,
+    bill: Bill | None,
+    laid: LaidPanel | None = None,
 ) -> tuple[Way, ...]:
     """Price each way to make the pair, cheapest quantity each; the same parts and plates in all.
 
-    The ways not ordered are estimates: they suppose boards of the measured size.
+    The ways not ordered are estimates: they suppose boards of the measured size.  A panel is
+    priced as its boards were ``laid``, else by their boxes.
     """
     if order.leads[0].use not in ("reversible", "left", "right"):
         return ()
@@ -316,36 +322,93 @@ def compare_ways(
     left, right = halves[0], halves[-1]
     # A reversible board has to hold what either half holds.
     bigger = max(halves, key=lambda f: f.width_mm * f.height_mm)
-    gap = Decimal(str(house.limit("panel_gap_mm").value))
-    # Side by side or stacked, the panel may fall into different size tiers.
-    panels = [panel_of((left, right), gap, stacked=s) for s in (False, True)]
     ordered: WayKey = "reversible" if order.reversible else "two designs"
+    if order.panel is not None:
+        ordered = "one panel"
+    panels = (
+        [_laid_panel(designs, laid)]
+        if laid is not None
+        else [
+            (*_boxed_panel((left, right), len(halves), house, stacked=s), beside)
+            for s in (False, True)
+        ]
+    )
     ways: list[tuple[WayKey, str, list[tuple[Design, ...]]]] = [
-        ("reversible", "one reversible design", [(Design(facts=bigger, halves=1),)]),
+        ("reversible", "one reversible design", [(Design(facts=bigger, halves=1), *beside)]),
         (
             "two designs",
             "left and right as two designs",
-            [(Design(facts=left, halves=1), Design(facts=right, halves=1))],
+            [(Design(facts=left, halves=1), Design(facts=right, halves=1), *beside)],
         ),
         (
             "one panel",
-            "left and right on one panel",
-            [(Design(facts=p, halves=2, designs=2, panel=True),) for p in panels],
+            _PANELS[order.panel is not None, order.reversible],
+            [(panel, *plates) for panel, _, plates in panels],
         ),
     ]
     found = []
     for key, title, choices in ways:
-        whole = [(*made, *beside) for made in choices]
-        offer, reason = _best(whole, house=house, order=order, bill=bill)
-        found.append(Way(key=key, title=title, offer=offer, ordered=key == ordered, reason=reason))
+        offer, chosen, reason = _best(choices, house=house, order=order, bill=bill)
+        found.append(
+            Way(
+                key=key,
+                title=title,
+                offer=offer,
+                ordered=key == ordered,
+                reason=reason,
+                note=panels[chosen][1] if key == "one panel" else "",
+            )
+        )
     return tuple(found)
+
+
+_PANELS: Final = {
+    (False, False): "left and right on one panel",
+    (False, True): "two of one design on one panel",
+    (True, False): "all boards on one panel",
+    (True, True): "all boards on one panel",
+}
+"""The way by panels: whether the order asks for it, and whether one design makes either half."""
+
+
+def _boxed_panel(
+    pair: tuple[BoardFacts, BoardFacts], designs: int, house: House, *, stacked: bool
+) -> tuple[Design, str]:
+    """Both halves side by side or stacked, for panels may fall into different size tiers."""
+    gap = Decimal(str(house.limit("panel_gap_mm").value))
+    facts = panel_of(pair, gap, stacked=stacked)
+    waste = 1 - sum(one.area_mm2 for one in pair) / float(facts.width_mm * facts.height_mm)
+    note = _panel_note(facts, "by boxes", waste)
+    return Design(facts=facts, halves=2, designs=designs, panel=True), note
+
+
+def _laid_panel(
+    designs: Sequence[Design], laid: LaidPanel
+) -> tuple[Design, str, tuple[Design, ...]]:
+    """Panel whose boards were laid, what it is, and the designs that go beside it."""
+    on = [(d, count) for d, count in zip(designs, laid.counts, strict=True) if count]
+    every = [d.facts for d, count in on for _ in range(count)]
+    facts = replace(
+        panel_of(every, Decimal(0), stacked=False), width_mm=laid.width_mm, height_mm=laid.height_mm
+    )
+    halves = sum(d.halves * count for d, count in on)
+    beside = tuple(d for d, count in zip(designs, laid.counts, strict=True) if not count)
+    note = _panel_note(facts, "by outlines", laid.waste_share)
+    return Design(facts=facts, halves=halves, designs=len(on), panel=True), note, beside
+
+
+def _panel_note(facts: BoardFacts, how: str, waste: float) -> str:
+    size = f"{facts.width_mm:.1f} x {facts.height_mm:.1f} mm"
+    return f"{size} {how}, waste {100 * waste:.0f} %"
 
 
 def _best(
     choices: Sequence[Sequence[Design]], *, house: House, order: Order, bill: Bill | None
-) -> tuple[Offer | None, str]:
-    offers, reasons = [], []
-    for designs in choices:
+) -> tuple[Offer | None, int, str]:
+    """Cheapest offer among choices, and the number of its choice; or none, and why."""
+    offers: list[tuple[Offer, int]] = []
+    reasons = []
+    for number, designs in enumerate(choices):
         refusal = _too_large(designs, house)
         if refusal:
             reasons.append(refusal)
@@ -356,12 +419,12 @@ def _best(
             reasons.append(error.message)
             continue
         if offer is not None:
-            offers.append(offer)
+            offers.append((offer, number))
         else:
             reasons.append("no quantity tried covers the need")
     if offers:
-        return min(offers, key=lambda o: o.total), ""
-    return None, reasons[0]
+        return *min(offers, key=lambda found: found[0].total), ""
+    return None, 0, reasons[0]
 
 
 def _too_large(designs: Sequence[Design], house: House) -> str:

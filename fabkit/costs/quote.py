@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 
 from fabkit.base.findings import Finding
@@ -10,9 +11,8 @@ from fabkit.base.units import counted
 from fabkit.costs.board_line import Unpriced, rates_of
 from fabkit.costs.doubt import learned_notices
 from fabkit.costs.facts import BoardFacts
-from fabkit.costs.model import Basis, CostSheet, HouseRow, Offer
+from fabkit.costs.model import Basis, CostSheet, HouseRow, LaidPanel, Offer
 from fabkit.costs.offers import (
-    Design,
     best_of,
     cheapest_offer,
     compare_ways,
@@ -51,6 +51,7 @@ def quote(
     *,
     others: Sequence[House] = (),
     today: date | None = None,
+    laid: LaidPanel | None = None,
 ) -> CostSheet:
     """Price an order.
 
@@ -67,6 +68,8 @@ def quote(
         Further houses to compare with.
     today
         For the age of prices; None leaves it unjudged.
+    laid
+        One panel of the boards, as they were laid; None prices it by their boxes.
 
     Raises
     ------
@@ -74,10 +77,11 @@ def quote(
         Facts and order do not belong together.
     """
     measured = (facts,) if isinstance(facts, BoardFacts) else tuple(facts)
-    designs = designs_of(measured, order)
     notices = [n for n in (house.notice, *(bill.notices if bill else ())) if n]
     try:
-        return _quote(measured, designs, bill, house, order, others, today, tuple(notices))
+        sheet = _quote(measured, bill, house, order, others, today, tuple(notices))
+        ways = compare_ways(measured, house=house, order=order, bill=bill, laid=laid)
+        return replace(sheet, ways=ways)
     except Unpriced as error:
         where = order.place_of_option(error.option)
         problem = Finding.of(error.rule, f"{where}{error.message}", advice=error.hint)
@@ -102,7 +106,6 @@ def quote(
 
 def _quote(
     measured: Sequence[BoardFacts],
-    designs: Sequence[Design],
     bill: Bill | None,
     house: House,
     order: Order,
@@ -110,6 +113,7 @@ def _quote(
     today: date | None,
     notices: tuple[str, ...],
 ) -> CostSheet:
+    designs = designs_of(measured, order)
     need = pieces_needed(designs, order)
 
     def priced(quantities: Sequence[int]) -> tuple[Offer, ...]:
@@ -137,7 +141,7 @@ def _quote(
         basis=Basis(house=house, order=order, facts=tuple(measured), bill=bill),
         unpriced=unpriced_parts(bill),
         untaxed=untaxed(house, order, bill),
-        ways=compare_ways(measured, house=house, order=order, bill=bill),
+        ways=(),
         revisions=price_revisions(best, designs, house=house, order=order, bill=bill)
         if best is not None and bill is not None
         else None,

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
+from typing import Final
 
 from fabkit.base.errors import UsageError
 from fabkit.base.findings import Consequence
@@ -18,14 +19,16 @@ from fabkit.checks.judging import check
 from fabkit.checks.model import CheckOptions, CheckResult
 from fabkit.costs import quote as costs
 from fabkit.costs.facts import facts_of_order
-from fabkit.costs.model import CostSheet
+from fabkit.costs.model import CostSheet, LaidPanel
 from fabkit.keyboard.ordered import as_designs, describe_order, order_of
+from fabkit.panels.build import lay_boards
+from fabkit.panels.frame import outer
 from fabkit.parts import buying
 from fabkit.parts.book import load_parts
 from fabkit.parts.listing import list_parts
 from fabkit.parts.model import Bill
 from fabkit.sheets.house import House, load_house
-from fabkit.sheets.order import Order, settle_thickness
+from fabkit.sheets.order import MOST_COPIES, Order, PanelOptions, settle_thickness
 
 
 def quote(
@@ -68,8 +71,48 @@ def quote(
         for b, one in zip(designs, wanted.boards, strict=True)
     ]
     facts = facts_of_order(wanted, designs, verdicts)
-    priced = costs.quote(facts, bill, sheet, wanted, others=others, today=today)
+    laid = _laid(designs, wanted, sheet)
+    priced = costs.quote(facts, bill, sheet, wanted, others=others, today=today, laid=laid)
+    if wanted.panel is not None:
+        priced = replace(priced, notices=(*priced.notices, _BESIDE_PANEL))
     return replace(priced, boards=describe_order(wanted, designs), judged=_judged(wanted, verdicts))
+
+
+_BESIDE_PANEL: Final = (
+    "totals are of boards ordered one by one; the panel is priced in its own document and, for a"
+    " pair, among the ways to make it"
+)
+
+
+def _laid(boards: Sequence[Board], order: Order, house: House) -> LaidPanel | None:
+    """Lay the boards of one panel by their outlines; None where that is left to their boxes."""
+    halves = order.leads[0].use in ("reversible", "left", "right")
+    wanted = [
+        one.per_keyboard * ((order.panel.copies or 1) if order.panel else one in order.leads)
+        for one in order.boards
+    ]
+    forbidden = sum(map(bool, wanted)) > 1 and not house.options.several_designs
+    one_each = all(b.profile is not None and len(b.profile.geoms) == 1 for b in boards)
+    plain = one_each and not any(b.panel for b in boards)
+    if not halves or forbidden or not plain or sum(wanted) > MOST_COPIES:
+        return None
+    outlines = [outer(board.profile) for board in boards if board.profile is not None]
+    chosen = [n for n, count in enumerate(wanted) for _ in range(count)]
+    try:
+        width, height, waste = lay_boards(
+            [outlines[n] for n in chosen],
+            [order.boards[n].name for n in chosen],
+            house=house,
+            options=order.panel or PanelOptions(),
+        )
+    except UsageError:
+        return None
+    return LaidPanel(
+        width_mm=Decimal(str(round(width, 3))),
+        height_mm=Decimal(str(round(height, 3))),
+        counts=tuple(wanted),
+        waste_share=waste,
+    )
 
 
 def _judged(order: Order, verdicts: Sequence[CheckResult]) -> tuple[str, ...]:

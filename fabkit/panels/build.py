@@ -216,6 +216,40 @@ def _points_left(profile: BaseGeometry, frame: Frame, house: House) -> Iterator[
         )
 
 
+def lay_boards(
+    outlines: Sequence[BaseGeometry],
+    labels: Sequence[str],
+    *,
+    house: House,
+    options: PanelOptions,
+) -> tuple[float, float, float]:
+    """Lay outlines on the least panel, without tabs and layers.
+
+    Parameters
+    ----------
+    outlines, labels
+        Outer outline of each board, mm, and its name; copies of one design are the same object.
+    house, options
+        As for :func:`plan_panel`.
+
+    Returns
+    -------
+    Width and height of the panel, mm, and the share of it that is no board.
+
+    Raises
+    ------
+    UsageError
+        There is no such panel.
+    """
+    measures = Measures.of(house, options.gap_mm, score=options.score)
+    laid, _ = _laid(outlines, labels, measures, rails=options.rails)
+    wide, high = (laid.bounds[2:] - laid.bounds[:2]).reshape(2, 1)
+    size = panel_size(wide, high, measures, rails=options.rails)
+    width, height = (float(side[0]) for side in size)
+    alone = float(sum(outline.area for outline in outlines))
+    return width, height, 1 - alone / (width * height)
+
+
 def _laid(
     outlines: Sequence[BaseGeometry], labels: Sequence[str], measures: Measures, *, rails: bool
 ) -> tuple[Laid, float]:

@@ -15,7 +15,7 @@ from parts.test_parts_bill import BOOK, book, make_board
 from fabkit.base.errors import UsageError
 from fabkit.costs.board_line import Unpriced
 from fabkit.costs.facts import BoardFacts
-from fabkit.costs.model import CostSheet, Offer
+from fabkit.costs.model import CostSheet, LaidPanel, Offer
 from fabkit.costs.offers import (
     Design,
     curve_quantities,
@@ -412,7 +412,7 @@ def test_shares_of_builders() -> None:
 
 
 def test_ways_to_make_the_pair() -> None:
-    """Two designs pay two set-ups; a panel pays one set-up, the further design and the panel."""
+    """Two designs pay two set-ups; two of one design on a panel pay one, and the panel."""
     sheet = quote(facts(), None, HOUSE, order(keyboards=5))
     ways = {w.key: w for w in sheet.ways}
     two, panel = ways["two designs"].offer, ways["one panel"].offer
@@ -421,14 +421,39 @@ def test_ways_to_make_the_pair() -> None:
     assert two is not None
     assert panel is not None
     assert [line.key for line in two.lines][:2] == ["boards 1", "boards 2"]
-    assert {e.key for e in panel.lines[0].elements} >= {"setup", "extra-design", "panel"}
+    keys = {e.key for e in panel.lines[0].elements}
+    assert keys >= {"setup", "panel"}
+    assert "extra-design" not in keys
     assert panel.halves_made == 2 * panel.quantity
+    assert "by boxes" in ways["one panel"].note
+
+
+def left_and_right(**given: object) -> Order:
+    """An order of two designs."""
+    boards = tuple(
+        OrderedBoard(package=order_for("x").boards[0].package, name=s, use=s, per_keyboard=1)  # type: ignore[arg-type]
+        for s in ("left", "right")
+    )
+    return order(boards=boards, **given)
+
+
+def test_panel_of_two_designs_pays_the_further_one() -> None:
+    """As the boards were laid, where that is known; 5.00 is the card's price for it."""
+    laid = LaidPanel(width_mm=D("150"), height_mm=D("80"), counts=(1, 1), waste_share=0.2)
+    sheet = quote((facts(), facts()), None, HOUSE, left_and_right(), laid=laid)
+    way = next(w for w in sheet.ways if w.key == "one panel")
+
+    assert way.offer is not None
+    (line,) = (one for one in way.offer.lines if one.key == "boards")
+    assert {e.key: e.value for e in line.elements}["extra-design"] == D("5.00")
+    assert way.note == "150.0 x 80.0 mm by outlines, waste 20 %"
 
 
 def test_house_may_forbid_a_way() -> None:
     """A house without panels of several designs says so in the row."""
     house = house_with(("several_designs = true", "several_designs = false"))
-    way = next(w for w in quote(facts(), None, house, order()).ways if w.key == "one panel")
+    ways = quote((facts(), facts()), None, house, left_and_right()).ways
+    way = next(w for w in ways if w.key == "one panel")
 
     assert way.offer is None
     assert "several designs" in way.reason
@@ -436,11 +461,7 @@ def test_house_may_forbid_a_way() -> None:
 
 def test_pair_of_designs() -> None:
     """Left and right are priced apart, shipped together, and make one keyboard a piece of each."""
-    boards = tuple(
-        OrderedBoard(package=order_for("x").boards[0].package, name=s, use=s, per_keyboard=1)  # type: ignore[arg-type]
-        for s in ("left", "right")
-    )
-    wanted = order(boards=boards, keyboards=5)
+    wanted = left_and_right(keyboards=5)
     sheet = quote((facts(), facts("90", "72")), None, HOUSE, wanted)
 
     assert sheet.best is not None

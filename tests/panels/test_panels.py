@@ -23,7 +23,7 @@ from fabkit.board.edge import PathKind
 from fabkit.compare.boards import PANEL
 from fabkit.outputs.archive import digest
 from fabkit.outputs.panel import panel_files
-from fabkit.panels.build import plan_panel
+from fabkit.panels.build import lay_boards, plan_panel
 from fabkit.panels.nesting import keeps_gap, lay_boxes, nest
 from fabkit.schemas import load_schema
 
@@ -58,6 +58,16 @@ def test_two_angles_interlock():
     width, height = np.sort(laid.bounds[2:] - laid.bounds[:2])
     assert (width, height) == pytest.approx((30.0, 42.0), abs=0.15)
     assert lay_boxes([angle, angle], gap_mm=2.0, cost=area).cost == pytest.approx(62 * 30)
+
+
+def test_size_and_waste_are_known_without_a_panel():
+    # Boards of 40 x 60 mm with the house's gap of 2 mm; rails of 5 mm lie 2 mm off the long sides.
+    box = shapely.box(0, 0, 40, 60)
+    options = fabkit.PanelOptions(rails=True)
+    house = fabkit.load_house()
+    width, height, waste = lay_boards([box, box], ["a", "b"], house=house, options=options)
+    assert sorted((width, height)) == pytest.approx([74, 82], abs=0.15)
+    assert waste == pytest.approx(1 - 4800 / (74 * 82), abs=0.003)
 
 
 def test_boxes_are_laid_as_boxes():
