@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager
 from importlib.resources import files
@@ -66,6 +67,7 @@ class Desk:
         self._bench = bench or Bench()
         self._runs: dict[str, Run] = {}
         self._sets: dict[tuple[str, str], DroppedFolder] = {}
+        self.leaving: Callable[[], bool] = lambda: False
 
     def routes(self) -> list[Route]:
         """Every address, with who answers it."""
@@ -171,8 +173,12 @@ class Desk:
         run = self._run(request)
         run.look()
         since = request.query_params.get("since", "")
-        if since.isascii() and since.isdigit():
-            await run.news(int(since), POLL_SECONDS)
+        if since.isascii() and since.isdigit() and len(since) < 20:
+            end = time.monotonic() + POLL_SECONDS
+            # Short waits: an order file that is edited by hand sends no news, nor does Ctrl-C.
+            while not await run.news(int(since), 0.5):
+                if time.monotonic() > end or self.leaving():
+                    break
         self._run(request)
         return self._state(run)
 
@@ -324,8 +330,12 @@ class Desk:
         run, name = self._run(request), request.path_params["name"]
         if name not in {row["name"] for row in run.downloads()}:
             raise HTTPException(404)
-        made = run.folder.record("made").get(name, {})
-        path = run.folder.order_file if name == ORDER_FILE else run.folder.done / made["path"]
+        path = run.folder.order_file
+        if name != ORDER_FILE:
+            done = run.folder.done.resolve()
+            path = (done / run.folder.record("made")[name]["path"]).resolve()
+            if done not in path.parents or not path.is_file():
+                raise HTTPException(404)
         return FileResponse(path, filename=name, media_type="application/octet-stream")
 
     def _run(self, request: Request) -> Run:

@@ -7,6 +7,7 @@ import hashlib
 import time
 from collections import deque
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -161,17 +162,13 @@ class Run:
                 rows.append({"name": name, "href": href + name, "title": made["title"]})
         return rows if self.folder.order_file.exists() else rows[1:]
 
-    async def news(self, since: int, seconds: float) -> None:
-        """Wait until the state is another one than that of a version."""
-        end = time.monotonic() + seconds
-        while self.version == since and not self._closed:
-            left = end - time.monotonic()
-            if left <= 0:
-                return
-            try:
-                await asyncio.wait_for(self._news.wait(), min(1.0, left))
-            except TimeoutError:
-                self.look()
+    async def news(self, since: int, seconds: float) -> bool:
+        """Wait for a state other than that of a version; whether there is one."""
+        if self.version == since and not self._closed:
+            with suppress(TimeoutError):
+                await asyncio.wait_for(self._news.wait(), seconds)
+            self.look()
+        return self.version != since or self._closed
 
     def _changed(self, *, text: bool = False) -> None:
         self.version += 1

@@ -11,6 +11,7 @@ from threading import Thread, Timer
 from typing import Final
 
 import uvicorn
+from starlette.types import ASGIApp
 
 from fabkit.base.errors import UsageError
 from fabkit.desk.app import Desk, build_app
@@ -45,54 +46,83 @@ class Serving:
     phone: bool = False
 
 
-def serve(asked: Serving) -> None:
-    """Serve the page until the user ends it.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prepared:
+    """A desk that can be served: where it listens, under which names, and what its user is told."""
+
+    sockets: tuple[socket.socket, ...]
+    hosts: frozenset[str]
+    door: Door
+    desk: Desk
+    app: ASGIApp
+    address: str
+    lines: tuple[str, ...]
+
+
+def prepare(asked: Serving) -> Prepared:
+    """Open the folder and the sockets.
 
     Raises
     ------
     UsageError
-        The port is taken.
+        The port is taken, or there is no network for a phone.
     UnreadableInput
         The folder cannot be used.
     """
     store = Store(asked.folder)
     store.open()
     door = Door(new_password() if asked.phone else None)
-    listening = [_listen(LOOPBACK, asked.port)]
-    port = listening[0].getsockname()[1]
+    network = _network_address() if asked.phone else ""
+    sockets = [_listen(LOOPBACK, asked.port)]
+    port = sockets[0].getsockname()[1]
     hosts = {f"{name}:{port}" for name in (LOOPBACK, "localhost")}
-    lines = [f"The desk is open: http://{LOOPBACK}:{port}/#{door.token}"]
-    lines.append(f"Orders lie in {asked.folder}")
-    if asked.phone:
-        address = _network_address()
-        listening.append(_listen(address, port))
-        hosts.add(f"{address}:{port}")
-        lines.append(f"On a phone in this network: http://{address}:{port}/")
+    address = f"http://{LOOPBACK}:{port}/"
+    lines = [f"The desk is open: {address}#{door.token}", f"Orders lie in {asked.folder}"]
+    if network:
+        sockets.append(_listen(network, port))
+        hosts.add(f"{network}:{port}")
+        lines.append(f"On a phone in this network: http://{network}:{port}/")
         lines.append(f"  with the password {door.password} (not encrypted: trust the network)")
     lines.append("Close it with Ctrl-C.")
+    # Cookies of one machine are shared by its ports.
     cookie = f"fabkit-desk-{port}"
-    app = build_app(
-        Desk(store, door, cookie=cookie), door=door, hosts=frozenset(hosts), cookie=cookie
+    desk = Desk(store, door, cookie=cookie)
+    return Prepared(
+        sockets=tuple(sockets),
+        hosts=frozenset(hosts),
+        door=door,
+        desk=desk,
+        app=build_app(desk, door=door, hosts=frozenset(hosts), cookie=cookie),
+        address=address,
+        lines=tuple(lines),
     )
+
+
+def serve(asked: Serving) -> None:
+    """Serve the page until the user ends it; raises as :func:`prepare`."""
+    ready = prepare(asked)
     server = uvicorn.Server(
         uvicorn.Config(
-            app,
+            ready.app,
             log_level="warning",
             access_log=False,
             server_header=False,
             proxy_headers=False,
             ws="none",
             limit_concurrency=MOST_CONNECTIONS,
-            timeout_graceful_shutdown=1,
+            timeout_graceful_shutdown=5,
         )
     )
-    sys.stdout.write("\n".join(lines) + "\n")
+    ready.desk.leaving = lambda: server.should_exit
+    sys.stdout.write("\n".join(ready.lines) + "\n")
     sys.stdout.flush()
     Thread(target=warm_up, daemon=True).start()
     if asked.browser:
-        Timer(0.3, webbrowser.open, [f"http://{LOOPBACK}:{port}/#{door.token_for_once()}"]).start()
+        # The command line of a browser can be read by other users of this machine.
+        link = f"{ready.address}#{ready.door.token_for_once()}"
+        Timer(0.3, webbrowser.open, [link]).start()
     try:
-        server.run(sockets=listening)
+        server.run(sockets=list(ready.sockets))
     except KeyboardInterrupt:
         sys.stdout.write("The desk is closed.\n")
 

@@ -148,6 +148,9 @@ class Working:
         for packed in done.zips:
             if packed is not None:
                 self._made(packed.path.name, f"order/{packed.path.name}", UPLOAD, digest)
+        whole = done.manifest["panel"]
+        if whole and whole["zip"]:
+            self._made(whole["zip"], f"order/{whole['zip']}", PANEL, digest)
         stem = file_stem(contents.order.name)
         name = f"{stem}-order.zip"
         self._folder.keep(name, zipped(self._folder.done / "order", stem))
@@ -192,7 +195,7 @@ class Working:
             replace=True,
             tell=self._tell_stage,
         )
-        self._made("panel.zip", "panel.zip", "All boards of the order on one panel", digest)
+        self._made("panel.zip", "panel.zip", PANEL, digest)
         self._made("panel.png", "panel.png", "Picture of the panel", digest)
         self._say({"error": None})
 
@@ -433,6 +436,7 @@ class Working:
 
 
 UPLOAD: Final = "The zip to upload to the board house"
+PANEL: Final = "All boards of the order on one panel"
 _SHEET: Final = {"houses": "house", "parts": "parts"}
 
 
