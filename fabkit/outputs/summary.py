@@ -15,8 +15,6 @@ from fabkit.outputs.terminal import Terminal
 
 _SHOWN: Final = 5
 """Slowest packages and causes that are shown."""
-_CAUSES: Final = 2
-"""Causes of one package that are named."""
 _LISTED: Final = 200
 """Packages that are listed: the worst of them; a file of records has all."""
 _WORDS: Final = {
@@ -62,15 +60,27 @@ def row_of(record: Record) -> Row:
 def print_summary(console: Terminal, rows: Sequence[Row]) -> None:
     """Print what came of each package, the worst first; then counts, causes and the slowest."""
     folder = _folder_of(rows)
-    worst = sorted(rows, key=lambda row: -STATES.index(row.state))
-    cells = tuple((row.package[len(folder) :], _WORDS[row.state], _reason(row)) for row in worst)
-    console.table(Table(columns_of("package", "outcome", "because"), cells), most=_LISTED)
-    if len(rows) > _LISTED:
-        console.print(f"and {counted(len(rows) - _LISTED, 'more package')}, none of them worse\n")
+    room = _LISTED
+    for state in reversed(STATES):
+        mine = [row for row in rows if row.state == state]
+        if not mine or not room:
+            continue
+        title = f"{_WORDS[state]}: {counted(len(mine), 'package')}"
+        if state == "fit":
+            names = [row.package[len(folder) :] for row in mine[:room]]
+            more = f" and {len(mine) - room} more" if len(mine) > room else ""
+            console.print(title)
+            console.print(f"  {', '.join(names)}{more}")
+            continue
+        cells = tuple((row.package[len(folder) :], _reason(row)) for row in mine)
+        console.table(Table(columns_of("package", "because"), cells, title=title), most=room)
+        if len(mine) > room:
+            console.print(f"and {counted(len(mine) - room, 'more package')}")
+        room -= min(room, len(mine))
     counts = Counter(row.state for row in rows)
     said = [f"{counts[state]} {_WORDS[state]}" for state in STATES if counts[state]]
     place = f" in {folder}" if folder else ""
-    console.print(f"{counted(len(rows), 'package')}{place}: {', '.join(said)}", style="bold")
+    console.print(f"\n{counted(len(rows), 'package')}{place}: {', '.join(said)}", style="bold")
     often = Counter(cause for row in rows for cause in row.causes)
     ranked = sorted(often.items(), key=lambda pair: (-pair[1], pair[0]))[:_SHOWN]
     if ranked:
@@ -96,9 +106,9 @@ def _reason(row: Row) -> str:
     if row.state in ("unreadable", "broken"):
         # Its message names the package, as the line does.
         return row.words.removeprefix(f"{row.package}: ")
-    named = [title for _, title in row.causes[:_CAUSES]]
-    if len(row.causes) > _CAUSES:
-        named.append(f"{len(row.causes) - _CAUSES} more")
+    named = [title for _, title in row.causes[:1]]
+    if len(row.causes) > 1:
+        named.append(f"{len(row.causes) - 1} more")
     if row.status == 2:
         named.append("some of it was too heavy to be judged")
     return "; ".join(named)
