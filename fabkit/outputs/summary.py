@@ -67,7 +67,7 @@ def print_summary(console: Terminal, rows: Sequence[Row]) -> None:
             continue
         title = f"{_WORDS[state]}: {counted(len(mine), 'package')}"
         if state == "fit":
-            names = [row.package[len(folder) :] for row in mine[:room]]
+            names = [row.package[len(folder) :] + _note(row) for row in mine[:room]]
             more = f" and {len(mine) - room} more" if len(mine) > room else ""
             console.print(title)
             console.print(f"  {', '.join(names)}{more}")
@@ -109,6 +109,8 @@ def _reason(row: Row) -> str:
     named = [title for _, title in row.causes[:1]]
     if len(row.causes) > 1:
         named.append(f"{len(row.causes) - 1} more")
-    if row.status == 2:
-        named.append("some of it was too heavy to be judged")
-    return "; ".join(named)
+    return "; ".join(named) + _note(row)
+
+
+def _note(row: Row) -> str:
+    return " (some of it was too heavy to be judged)" if row.status == 2 else ""

@@ -115,7 +115,7 @@ def main():
                     n_workers=workers,
                     threads_per_worker=1,
                     host="127.0.0.1",
-                    dashboard_address=None,
+                    dashboard_address="127.0.0.1:0",
                 ) as local:
                     engine = on_cluster(local.scheduler_address)
                     list(engine(paths[:2], SETTINGS, 120))  # libraries are loaded

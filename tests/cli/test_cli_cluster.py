@@ -26,7 +26,7 @@ def local():
     from distributed import LocalCluster
 
     with LocalCluster(
-        n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address=None
+        n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address="127.0.0.1:0"
     ) as made:
         yield made
 
