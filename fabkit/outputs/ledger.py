@@ -17,12 +17,14 @@ from fabkit.demo import shown_path
 from fabkit.outputs.atomic import refuse_existing
 from fabkit.outputs.json import FORMATS
 from fabkit.outputs.judged import Settings, digest_of, read_given
+from fabkit.schemas import load_schema
 
 T = TypeVar("T")
 Key = tuple[str, str | None]
 """Which package: how it is named, and the digest of what it held."""
 
 _OURS: Final = f'{{"format": "fabkit/judged/{FORMATS["judged"]}"'.encode()
+_KEYS: Final = frozenset(load_schema("judged")["required"])
 _NAME: Final = "give another FILE with --jsonl"
 
 
@@ -52,7 +54,7 @@ def read_ledger(path: Path) -> Iterator[Record]:
                     record = json.loads(line) if start == _OURS else None
                 except ValueError:
                     record = None
-                if record is None:
+                if not (isinstance(record, dict) and record.keys() >= _KEYS):
                     raise OutputRefused(
                         f"{path}: line {number} is no result of check --jsonl; it stays as it is",
                         hint="give the file of the run that was stopped, or another name",

@@ -233,7 +233,8 @@ def test_a_full_disk_keeps_whole_lines(shelf, tmp_path):
 
 def test_a_foreign_file_is_never_cut(tmp_path):
     """What is no file of records is refused and stays as it was, its last line too."""
-    for text in ("some\nnotes", '{"format": "other/1"}\n{"for'):
+    ours = line_of({"format": "fabkit/judged/1", "package": "a.zip"}).decode()
+    for text in ("some\nnotes", '{"format": "other/1"}\n{"for', ours, ours[:-3] + "\n"):
         path = tmp_path / "notes.jsonl"
         path.write_text(text)
         with pytest.raises(OutputRefused, match="line 1 is no result"):
