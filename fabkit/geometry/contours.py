@@ -20,7 +20,7 @@ from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Floats, Ints, Shapes
 from fabkit.geometry.segments import Segments
-from fabkit.geometry.sweeping import with_holes
+from fabkit.geometry.sweeping import lie_apart, sweep_path
 
 _PAIRS_AT_ONCE: Final = 2**20
 """Pairs of edges, or of points and edges, that are compared at once: some tens of megabytes."""
@@ -189,86 +189,6 @@ def _loop_rows(loops: list[list[tuple[int, int]]]) -> tuple[Ints, Ints]:
     return rows, np.repeat(runs[:, 0], length)
 
 
-def _split_at_cut_ins(ring: Floats) -> list[Floats] | None:
-    """Loops left of a closed ring when edges run through once in each sense are taken out.
-
-    Returns None when edges lie on each other otherwise.
-
-    Parameters
-    ----------
-    ring : (n, 2) float64
-        Not closed explicitly, no repeated neighbours.
-    """
-    ends = np.column_stack((ring, np.roll(ring, -1, axis=0)))
-    pairs = _match_edges(ends, np.arange(len(ring)))
-    loops = None if pairs is None else _take_out(*pairs, len(ring))
-    if loops is None:
-        return None
-    rows, loop = _loop_rows(loops)
-    parts = np.split(ring[rows], np.flatnonzero(np.diff(loop)) + 1)
-    return [part for part in parts if len(part) >= 3]
-
-
-def _fill_loops(loops: list[Floats]) -> BaseGeometry | None:
-    """Area of solid loops less the loops in them; None when they are nested otherwise.
-
-    A loop that touches itself (rounding does that to the outer edge of a pour) is filled first.
-    """
-    rings = shapely.linearrings(
-        np.vstack(loops), indices=np.repeat(np.arange(len(loops)), [len(p) for p in loops])
-    )
-    # is_ccw is meant for simple rings; where a loop touches itself its signed area decides.
-    sense = np.where(shapely.is_ccw(rings), 1, -1)
-    areas = shapely.polygons(rings)
-    for k in np.flatnonzero(~shapely.is_valid(areas)).tolist():
-        sense[k] = np.sign(_signed_area(loops[k]))
-        areas[k] = _fill_faces(loops[k])
-    # The input of a query is prepared once for all loops within its box.
-    outer, inner = shapely.STRtree(areas).query(areas, predicate="covers")
-    others = inner != outer
-    inner, outer = inner[others], outer[others]
-    depth = np.bincount(inner, minlength=len(loops))
-    # Each hole must run against the solid around it, and solids must not overlap.
-    # Deeper nesting, and loops that run alike, are left to the slower way by faces.
-    if (depth > 1).any() or (sense[inner] == sense[outer]).any():
-        return None
-    solid = areas[depth == 0]
-    first, second = shapely.STRtree(solid).query(solid, predicate="intersects")
-    if (first != second).any():
-        return None
-    pierced = _pierced(areas, outer, inner)
-    if pierced is not None:
-        return pierced
-    whole = shapely.union_all(solid)
-    hole = areas[depth == 1]
-    return whole.difference(shapely.union_all(hole)) if len(hole) else whole
-
-
-def _pierced(areas: Shapes, outer: Ints, inner: Ints) -> BaseGeometry | None:
-    """Put areas into others as their holes, without an overlay; None where holes meet.
-
-    Parameters
-    ----------
-    areas : (n,) object array of polygons
-    outer, inner : (m,) int64
-        Rows of solids and of the holes in them; all others are solids without holes.
-    """
-    if (shapely.get_type_id(areas) != shapely.GeometryType.POLYGON).any():
-        return None
-    if shapely.get_num_interior_rings(areas).any():
-        return None
-    rings = shapely.get_exterior_ring(areas)
-    made = np.delete(with_holes(rings, rings[inner], outer), inner)
-    whole: BaseGeometry = made[0] if len(made) == 1 else shapely.multipolygons(made)
-    return whole if whole.is_valid else None
-
-
-def _signed_area(ring: Floats) -> float:
-    # Counted from a corner: far from the origin large products would swallow a small area.
-    x, y = (ring - ring[0]).T
-    return float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum() / 2)
-
-
 def _find_faces(ring: Floats) -> tuple[Shapes, Ints]:
     """Faces of the path's own arrangement, and how often it runs round each."""
     closed = np.vstack((ring, ring[:1]))
@@ -327,14 +247,15 @@ def fill_nonzero(ring: Floats) -> BaseGeometry:
     if len(ring) < 3:
         return shapely.Polygon()
     simple = shapely.Polygon(ring)
-    if simple.is_valid:
-        return simple
-    loops = _split_at_cut_ins(ring)
-    if loops is not None and len(loops) > 1:
-        # The usual case: a pour with holes, reached by cut-ins.
-        filled = _fill_loops(loops)
-        if filled is not None:
-            return filled
+    return simple if simple.is_valid else fill_crossed(ring)
+
+
+def fill_crossed(ring: Floats) -> BaseGeometry:
+    """Fill a closed path as :func:`fill_nonzero` does, one known to cross or touch itself."""
+    pieces = sweep_path(ring)
+    whole: BaseGeometry = pieces[0] if len(pieces) == 1 else shapely.multipolygons(pieces)
+    if lie_apart(np.array([whole], dtype=object)).all() or whole.is_valid:
+        return whole
     # Right for every path, but last: the whole path is noded, and each crossing makes a face.
     return _fill_faces(ring)
 

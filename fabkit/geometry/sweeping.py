@@ -46,25 +46,62 @@ def sweep_union(shapes: Shapes) -> tuple[Shapes, Ints]:
     owner : (k,) int64
         Row of a shape that each one holds.
     """
-    from manifold3d import CrossSection, FillRule
-
     rings, of = shapely.get_rings(shapes, return_index=True)
     points, ring = shapely.get_coordinates(rings, return_index=True)
-    box = shapely.total_bounds(shapes)
-    low = np.floor(box[:2])
-    room = _MOST_STEPS / _STEPS / max((box[2:] - low).max(), 1.0)
+    outer = np.diff(of, prepend=-1) > 0
+    cuts = [*np.flatnonzero(np.diff(ring, prepend=-1)).tolist(), len(points)]
+    turned = np.flatnonzero(shapely.is_ccw(rings) != outer)
+    polygons, source = _sweep(points, cuts, set(turned.tolist()))
+    return polygons, of[ring[source]]
+
+
+def sweep_path(ring: Floats) -> Shapes:
+    """Polygons of everything a closed path runs round a number of times that is not zero.
+
+    Parameters
+    ----------
+    ring : (n, 2) float64, mm
+        Closed or not.
+
+    Returns
+    -------
+    (k,) object array of polygons, as :func:`sweep_union` gives them
+    """
+    return _sweep(ring, [0, len(ring)], set(), both_ways=True)[0]
+
+
+def _sweep(
+    points: Floats, cuts: list[int], turned: set[int], *, both_ways: bool = False
+) -> tuple[Shapes, Ints]:
+    """Polygons that loops enclose, and the row of a given point of each.
+
+    Parameters
+    ----------
+    points : (n, 2) float64
+    cuts
+        First point of each loop, and the number of points.
+    turned
+        Loops that are run through backwards.
+    both_ways
+        Also what is run round clockwise.
+    """
+    from manifold3d import CrossSection, FillRule
+
+    low = np.floor(points.min(axis=0))
+    size = points.max(axis=0) - low
+    room = _MOST_STEPS / _STEPS / max(size.max(), 1.0)
     scale = min(_ENLARGED, 2.0 ** np.floor(np.log2(room)))
     paths = (points - low) * scale
     # It runs along y and looks at all edges abreast in every step: along the longer side, then.
-    wide = np.subtract(*box[[2, 3]]) > np.subtract(*box[[0, 1]])
+    wide = size[0] > size[1]
     if wide:
         paths = np.column_stack((paths[:, 1], -paths[:, 0]))
-    cuts = [*np.flatnonzero(np.diff(ring, prepend=-1)).tolist(), len(points)]
-    loops = [paths[first:last] for first, last in pairwise(cuts)]
-    outer = np.diff(of, prepend=-1) > 0
-    for row in np.flatnonzero(shapely.is_ccw(rings) != outer).tolist():
-        loops[row] = loops[row][::-1]
-    swept = CrossSection(loops, FillRule.Positive).to_polygons()
+    loops = [
+        paths[first:last][::-1] if row in turned else paths[first:last]
+        for row, (first, last) in enumerate(pairwise(cuts))
+    ]
+    rule = FillRule.NonZero if both_ways else FillRule.Positive
+    swept = CrossSection(loops, rule).to_polygons()
     made = np.concatenate([*swept, np.empty((0, 2))])
     kept, source = _sources(paths, made)
     if wide:
@@ -75,10 +112,22 @@ def sweep_union(shapes: Shapes) -> tuple[Shapes, Ints]:
     rings = shapely.linearrings(made, indices=number)
     outer = shapely.is_ccw(rings)
     owner = np.full(len(rings), -1)
-    np.maximum.at(owner, number, np.where(kept, of[ring[source]], -1))
+    np.maximum.at(owner, number, np.where(kept, source, -1))
     # Overlays run round the other way.
     rings = shapely.reverse(rings)
     return _pierced(rings[outer], rings[~outer]), owner[outer]
+
+
+def lie_apart(shapes: Shapes) -> Bools:
+    """Whether the rings of each shape touch nowhere, which is asked quicker than its validity.
+
+    A polygon of 40,000 holes takes 4.6 s to be judged valid, for every hole is sought along its
+    whole outer ring; to learn that its rings lie apart takes 0.2 s.
+    """
+    parts, of = shapely.get_parts(shapes, return_index=True)
+    rings, part = shapely.get_rings(parts, return_index=True)
+    apart: Bools = shapely.is_simple(shapely.multilinestrings(rings, indices=of[part]))
+    return apart
 
 
 def _pierced(outer: Shapes, holes: Shapes) -> Shapes:

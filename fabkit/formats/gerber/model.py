@@ -23,7 +23,7 @@ from fabkit.base.once import once_per
 from fabkit.base.steps import step
 from fabkit.base.units import CHORD_ERROR_MM, counted
 from fabkit.geometry.areas import crowding, pierce, swept, swept_straight, unite
-from fabkit.geometry.contours import fill_nonzero
+from fabkit.geometry.contours import fill_crossed
 from fabkit.geometry.segments import Placing, Segments
 
 Attributes = Mapping[str, tuple[str, ...]]
@@ -530,7 +530,7 @@ def _regions(file: GerberFile, rows: Ints, chord_error_mm: float) -> Shapes:
     bad = drawable[~shapely.is_valid(rings[drawable])]
     base = np.cumsum(counts) - counts
     for k in bad.tolist():
-        rings[k] = fill_nonzero(points[base[k] : base[k] + counts[k]])
+        rings[k] = fill_crossed(points[base[k] : base[k] + counts[k]])
     begin = np.searchsorted(starts, first)
     end = np.searchsorted(starts, last)
     single = np.flatnonzero((end - begin == 1) & (last > first))
