@@ -52,7 +52,12 @@ def sweep_union(shapes: Shapes) -> tuple[Shapes, Ints]:
     cuts = [*np.flatnonzero(np.diff(ring, prepend=-1)).tolist(), len(points)]
     turned = np.flatnonzero(shapely.is_ccw(rings) != outer)
     polygons, source = _sweep(points, cuts, set(turned.tolist()))
-    return polygons, of[ring[source]]
+    owner = of[ring[source]]
+    lost = np.flatnonzero(source < 0)
+    if len(lost):
+        corners = shapely.get_point(shapely.get_exterior_ring(polygons[lost]), 0)
+        owner[lost] = shapely.STRtree(shapes).nearest(corners)
+    return polygons, owner
 
 
 def sweep_path(ring: Floats) -> Shapes:
@@ -73,7 +78,7 @@ def sweep_path(ring: Floats) -> Shapes:
 def _sweep(
     points: Floats, cuts: list[int], turned: set[int], *, both_ways: bool = False
 ) -> tuple[Shapes, Ints]:
-    """Polygons that loops enclose, and the row of a given point of each.
+    """Polygons that loops enclose, and the row of a given point of each; -1 where none is left.
 
     Parameters
     ----------
@@ -91,7 +96,8 @@ def _sweep(
     size = points.max(axis=0) - low
     room = _MOST_STEPS / _STEPS / max(size.max(), 1.0)
     scale = min(_ENLARGED, 2.0 ** np.floor(np.log2(room)))
-    paths = (points - low) * scale
+    # Rounded to its steps here, or what lies between two would be found on the other one below.
+    paths = np.rint((points - low) * (scale * _STEPS)) / _STEPS
     # It runs along y and looks at all edges abreast in every step: along the longer side, then.
     wide = size[0] > size[1]
     if wide:
@@ -126,7 +132,10 @@ def lie_apart(shapes: Shapes) -> Bools:
     """
     parts, of = shapely.get_parts(shapes, return_index=True)
     rings, part = shapely.get_rings(parts, return_index=True)
-    apart: Bools = shapely.is_simple(shapely.multilinestrings(rings, indices=of[part]))
+    apart = np.ones(len(shapes), dtype=bool)
+    # Shapes may be empty and have no rings.
+    asked, number = np.unique(of[part], return_inverse=True)
+    apart[asked] = shapely.is_simple(shapely.multilinestrings(rings, indices=number))
     return apart
 
 

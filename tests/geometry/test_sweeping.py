@@ -54,6 +54,23 @@ def test_corners_keep_their_coordinates():
     assert (y0, y1) == pytest.approx((0.7, 0.2), abs=1e-11)
 
 
+def test_no_corner_is_missed():
+    """Places whose steps are halved exactly by doubles, as most beyond 64 mm, are found again."""
+    x = np.arange(4000) % 80 * 2.0 - 189.652
+    y = np.arange(4000) // 80 * 2.0 + 96.35
+    shapes = shapely.box(x, y, x + np.pi / 3, y + 1.05)
+    pieces, owner = sweep_union(shapes)
+    assert sorted(owner.tolist()) == list(range(4000))
+    assert shapely.equals(shapely.normalize(pieces), shapely.normalize(shapes[owner])).all()
+    assert (shapely.bounds(pieces) == shapely.bounds(shapes[owner])).all()
+
+
+def test_shapes_that_are_lines():
+    """Slivers that the sweep rounds to nothing leave an empty shape, no error."""
+    flat = [shapely.Polygon([(k, 0), (k + 0.5, 1e-20), (k + 1.5, 0)]) for k in range(200)]
+    assert unite(np.array(flat, dtype=object)).area < 1e-12
+
+
 @pytest.mark.parametrize("far", [0.0, 1e4, 1e7])
 def test_far_away(far):
     """Places kilometres away, and shapes kilometres apart, do not make it fail."""
