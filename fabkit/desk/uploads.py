@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import shutil
 import zipfile
+from asyncio import Lock
 from collections.abc import AsyncIterator
 from contextlib import ExitStack, suppress
 from tempfile import TemporaryFile
 from typing import IO, Final
 
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 
 from fabkit.base.errors import UsageError
@@ -72,16 +74,20 @@ async def take_package(request: Request, order: OrderFolder, label: str) -> str:
     with TemporaryFile(dir=order.path) as spooled:
         if not await receive(request, spooled, DEFAULT_LIMITS.file_bytes):
             raise UsageError(f"{safe_name(label)} is empty", hint="export the files again")
-        spooled.seek(0)
-        alone = not is_zip(spooled.read(4))
-        spooled.seek(0)
-        with order.new_package(label) as (part, name):
-            if alone:
-                with zipfile.ZipFile(part, "w") as archive:
-                    _put(archive, spooled, safe_name(label))
-            else:
-                with part.open("wb") as stream:
-                    shutil.copyfileobj(spooled, stream)
+        return await run_in_threadpool(_keep, order, spooled, label)
+
+
+def _keep(order: OrderFolder, spooled: IO[bytes], label: str) -> str:
+    spooled.seek(0)
+    alone = not is_zip(spooled.read(4))
+    spooled.seek(0)
+    with order.new_package(label) as (part, name):
+        if alone:
+            with zipfile.ZipFile(part, "w") as archive:
+                _put(archive, spooled, safe_name(label))
+        else:
+            with part.open("wb") as stream:
+                shutil.copyfileobj(spooled, stream)
     return name
 
 
@@ -108,6 +114,7 @@ class DroppedFolder:
         self._names: list[str] = []
         self._bytes = 0
         self._spoilt = False
+        self._turn = Lock()
 
     async def add(self, request: Request, label: str) -> None:
         """Take one more file.
@@ -137,8 +144,9 @@ class DroppedFolder:
             self._bytes += await receive(request, spooled, most)
             if self._spoilt:
                 raise _not_whole()
-            # Another file of this folder may have come meanwhile: the zip takes them one by one.
-            _put(self._zip, spooled, self._new_name(label))
+            # A zip takes files one by one.
+            async with self._turn:
+                await run_in_threadpool(_put, self._zip, spooled, self._new_name(label))
 
     def _new_name(self, label: str) -> str:
         wanted = label.replace("\\", "/").strip("/").encode(errors="replace").decode()[-1000:]

@@ -15,6 +15,7 @@ from types import SimpleNamespace
 import pytest
 from click.testing import CliRunner
 from desks import SMALL_ZIP, zip_of
+from small_package import SMALL
 
 from fabkit.cli.group import cli
 from fabkit.desk import working as working_module
@@ -27,7 +28,7 @@ from fabkit.sheets.house import house_template
 def _command(*arguments):
     done = CliRunner().invoke(cli, [str(a) for a in arguments], prog_name="fabkit")
     assert done.exit_code in (0, 1), done.output
-    return done.output
+    return done.stdout
 
 
 def _begin(folder, packages):
@@ -246,3 +247,39 @@ def test_mend_panel_and_compare(done, tmp_path):
     assert {"small-mended.zip", "small-mended.html", "small.zip", "small-order.zip"} <= set(made)
     assert len({entry["inputs"] for entry in made.values()}) == 1
     assert "changes-title" in done.folder.view("changed").read_text()
+
+
+def test_settings_count_as_for_the_command(done, inside, monkeypatch):
+    """What the user's settings add to an order is added on the page, too, and not written."""
+    text = inside.text()
+    monkeypatch.setenv("FABKIT_KEYBOARDS", "11")
+    monkeypatch.setenv("FABKIT_FINISH", "enig")
+    heard = _do(done)
+    quote = json.loads(_command("quote", "order.toml", "--json"))
+    total = inside.record("summary")["total"]
+    monkeypatch.undo()
+    _do(done)
+
+    assert not _errors(heard)
+    assert re.sub(r"[^\d.]", "", total) == str(quote["best"]["total"])
+    assert total != inside.record("summary")["total"]
+    assert inside.text() == text
+
+
+def test_hostile_names_stay_text(tmp_path):
+    """Names of files, orders and rules with tags in them are shown, never run."""
+    evil = "<img src=x onerror=alert(1)>"
+    order = _begin(tmp_path, {"small": zip_of({**SMALL, f"{evil}.txt": b"x"})})
+    _do(order)
+    text = changed(order.folder.text(), {"name": f"</script>{evil}", "board.0.name": evil})
+    order.folder.write_order(text)
+    heard = _do(order)
+    page = "".join(order.folder.view(m["view"]).read_text() for m in heard if "view" in m)
+
+    assert not _errors(heard)
+    assert "<img src=x" not in page
+    assert "&lt;img src=x onerror=alert(1)&gt;" in page
+    assert "</script><img" not in page.replace("\\u003c", "<")
+    assert [p.name for p in order.folder.done.glob("*")] == [
+        p.name for p in order.folder.done.glob("[a-z]*.*")
+    ]

@@ -34,7 +34,7 @@ def _pid(desk, state):
 
 
 def test_one_order_from_drop_to_zip(working):
-    """Dropped, shown part by part, changed, delivered, downloaded; then there after a restart."""
+    """Dropped, shown part by part, changed, mended, downloaded; nothing out of date is offered."""
     client = working.client
     state = begin(working)
     address = f"/orders/{state['id']}"
@@ -53,9 +53,9 @@ def test_one_order_from_drop_to_zip(working):
     assert state["views"]["picture"] == changed["views"]["picture"]
     assert state["views"]["cost"] != changed["views"]["cost"]
 
-    state = follow(client, client.post(f"{address}/deliver").json())
+    state = follow(client, client.post(f"{address}/mend").json())
     names = [row["name"] for row in state["downloads"]]
-    assert names == ["order.toml", "small.zip", "small-order.zip"]
+    assert names == ["order.toml", "small-mended.zip", "small-mended.html"]
     assert client.get(state["downloads"][1]["href"]).content.startswith(b"PK")
     stale = client.post(f"{address}/change", json={"set": {"name": "other"}}).json()
     assert [row["name"] for row in stale["downloads"]] == ["order.toml"]
