@@ -343,9 +343,7 @@ class Working:
         read = dict(self._readable(names, keep=known))
         if not read or not set(read) - set(known):
             return None
-        title = title_of(read)
-        if not fresh:
-            title = read_order(data, self._folder.path).name
+        title = title_of(read) if fresh else read_order(data, self._folder.path).name
         proposed = propose_boards(title, list(read.items()))
         if not fresh:
             return self._added(data, [one for one in proposed if one.package in new])
@@ -449,12 +447,13 @@ def _stated(data: bytes, folder: OrderFolder) -> tuple[OrderedBoard, ...]:
 
 
 def title_of(read: dict[str, Board]) -> str:
-    """Name a keyboard by what its packages are called."""
-    stems = [Path(name).stem for name in read]
-    shared = _shared_start(stems).strip("-_. ")
-    names = [board.name for board in read.values()]
-    candidates = [*(names if len(names) == 1 else []), shared, *names, *stems]
-    return next((n for n in candidates if n and names_something(n)), stems[0])
+    """Name a keyboard: by what its packages are called alike, else by the one that gives halves."""
+    lead = propose_boards("", list(read.items()))[0].package
+    shared = _shared_start([Path(name).stem for name in read]).strip("-_. ")
+    names = [read[lead].name, Path(lead).stem, *(board.name for board in read.values())]
+    if len(read) > 1:
+        names.insert(0, shared)
+    return next((n for n in names if n and names_something(n)), read[lead].name)
 
 
 def _shared_start(names: Sequence[str]) -> str:
