@@ -50,6 +50,9 @@ SEAMS = {
         "tests/cli/test_cli_order_again.py::test_a_change_is_noticed",
         "tests/cli/test_cli_order_again.py::test_a_change_while_working_is_not_lost",
     ),
+    "starlette": ("tests/desk/test_desk_guard.py", "tests/desk/test_desk_uploads.py"),
+    "tomlkit": ("tests/desk/test_desk_wanted.py",),
+    "uvicorn": ("tests/desk/test_desk_command.py",),
     # One order from files to the last output: its page is written by jinja2.
     "all": ("tests/cli/test_cli_order_folder.py",),
 }

@@ -125,13 +125,13 @@ class Desk:
 
     async def enter(self, request: Request) -> Response:
         """Let a browser in that knows the token of the address, or the password."""
+        asked = _json(await read_body(request, ENTER_BYTES))
         wait = self._door.wait_seconds()
-        if wait:
+        if wait and not asked.get("token"):
             body = {"message": "too many wrong tries", "hint": f"wait {wait:.0f} s, then try again"}
             return JSONResponse(body, 429, {"retry-after": f"{wait + 1:.0f}"})
-        asked = _json(await read_body(request, ENTER_BYTES))
         session = self._door.admit(
-            token=str(asked.get("token", "")), password=str(asked.get("password", ""))
+            token=str(asked.get("token") or ""), password=str(asked.get("password") or "")
         )
         if session is None:
             hint = "open the address that fabkit desk printed, or type its password"

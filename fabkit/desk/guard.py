@@ -35,7 +35,7 @@ HEADERS: Final = {
 }
 
 TRIES: Final = 5
-"""Wrong words in a row before each further try has to wait."""
+"""Wrong passwords in a row before each further try has to wait."""
 PATIENCE_SECONDS: Final = 60.0
 """Longest wait between two tries."""
 
@@ -71,15 +71,20 @@ class Door:
         return self._once
 
     def wait_seconds(self) -> float:
-        """How long nobody may try."""
+        """How long no password may be tried."""
         return max(0.0, self._next - time.monotonic())
 
     def admit(self, *, token: str = "", password: str = "") -> str | None:
-        """Give the session's secret to who knows one of ours; None to others."""
-        known = _same(token, self.token) or self._use_once(token)
-        if self.password is not None:
-            known = known or _same(_plain(password), _plain(self.password))
-        if known:
+        """Give the session's secret to who knows a token or the password; None to others.
+
+        Tokens are too long to be tried.  Passwords are not, so that wrong ones cost time; whoever
+        tries them in the network keeps nobody with a token out.
+        """
+        if _same(token, self.token) or self._use_once(token):
+            return self._session
+        if self.password is None or not password or self.wait_seconds():
+            return None
+        if _same(_plain(password), _plain(self.password)):
             self._wrong = 0
             return self._session
         self._wrong += 1
