@@ -145,12 +145,14 @@ class Run:
         return found
 
     def _files(self) -> list[Record]:
-        rows = [("package", name) for name in self.folder.packages()]
-        rows += [("sheet", name) for name in self.folder.sheets()]
-        return [
-            {"name": name, "kind": kind, "bytes": (self.folder.path / name).stat().st_size}
-            for kind, name in rows
-        ]
+        named = [("package", name) for name in self.folder.packages()]
+        named += [("sheet", name) for name in self.folder.sheets()]
+        rows = []
+        for kind, name in named:
+            with suppress(FileNotFoundError):  # it may go at any time
+                size = (self.folder.path / name).stat().st_size
+                rows.append({"name": name, "kind": kind, "bytes": size})
+        return rows
 
     def downloads(self) -> list[Record]:
         """Files to download: those that were made of the order as it is now."""
@@ -313,7 +315,10 @@ class Run:
         if "refused" in message:
             self._refuse(message["refused"])
         if "draft" in message:
-            self._take_draft(message["draft"].encode(), message["instead_of"])
+            try:
+                self._take_draft(message["draft"].encode(), message["instead_of"])
+            except FabkitError as error:  # it cannot be written
+                self.error = error_record(error)
         if "ended" in message:
             self._tasks = [t for t in self._tasks if t["number"] != message["ended"]]
             self._given = min(self._given, len(self._tasks))

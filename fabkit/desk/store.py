@@ -14,7 +14,7 @@ import shutil
 import time
 import zipfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -127,8 +127,9 @@ class OrderFolder:
         """Digest of the order file, sheets and packages: what was made of others is out of date."""
         made = hashlib.sha256(self.text())
         for name in (*self.packages(), *self.sheets()):
-            stat = (self.path / name).stat()
-            made.update(f"{name} {stat.st_size} {stat.st_mtime_ns}\0".encode())
+            with suppress(FileNotFoundError):  # it may go at any time
+                stat = (self.path / name).stat()
+                made.update(f"{name} {stat.st_size} {stat.st_mtime_ns}\0".encode())
         return made.hexdigest()
 
     def write_order(self, data: bytes) -> None:
@@ -224,10 +225,15 @@ class Store:
         shutil.rmtree(gone, ignore_errors=True)
 
     def listing(self) -> list[dict[str, Any]]:
-        """Say of each order its name, revision, and what came of it; the newest first."""
+        """Say of each order its name, revision, and what came of it; the newest first.
+
+        Orders that nothing came into are not listed.
+        """
         counts: dict[str, int] = {}
         rows = []
         for one in reversed(self.orders()):
+            if not (one.order_file.exists() or one.packages() or one.sheets()):
+                continue
             summary = one.record("summary")
             name = str(summary.get("name") or "")
             counts[name] = counts.get(name, 0) + 1

@@ -202,3 +202,20 @@ def test_what_a_process_sends_is_no_code(tmp_path, monkeypatch):
 
     assert heard == [{"stage": "reading", "share": 0}]
     assert ended[0].reason.endswith("(SIGKILL)")
+
+
+def test_a_full_disk_is_said(working, monkeypatch):
+    """An order file that cannot be written is an error of the order, and the desk goes on."""
+    from fabkit.base.errors import OutputRefused
+    from fabkit.desk.store import OrderFolder
+
+    def full(*_):
+        raise OutputRefused("cannot write order.toml: no space left on device", hint="free some")
+
+    monkeypatch.setattr(OrderFolder, "write_order", full)
+    state = follow(working.client, begin(working))
+
+    assert state["error"]["message"] == "cannot write order.toml: no space left on device"
+    monkeypatch.undo()
+    again = working.client.post(f"/orders/{state['id']}/run").json()
+    assert follow(working.client, again)["error"] is None

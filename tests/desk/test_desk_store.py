@@ -27,11 +27,13 @@ def test_a_label_never_is_a_path(label, ending):
 
 
 def test_orders_are_listed_by_age_with_revision(tmp_path):
-    """Orders of one name are revisions of one another, counted from the first."""
+    """Orders of one name are revisions of one another, counted from the first; empty ones none."""
     store = Store(tmp_path)
     for name in ("wren", "wren", "robin", "wren"):
         one = store.begin()
+        one.write_order(b"")
         one.keep_record("summary", {"name": name, "verdict": "fit to order", "total": "1.00 cu"})
+    store.begin()
     rows = store.listing()
 
     assert [(row["name"], row["revision"]) for row in rows] == [
