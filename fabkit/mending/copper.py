@@ -12,7 +12,6 @@ from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.base.units import CHORD_ERROR_MM, counted
-from fabkit.board.model import Board
 from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes, pen_widths
 from fabkit.geometry.neighbours import PointTree
 from fabkit.mending.draw import polygons_in, with_areas, without
@@ -95,17 +94,15 @@ def cut_slivers(draft: Draft) -> Iterator[Deed]:
 
 def add_teardrops(draft: Draft) -> Iterator[Deed]:
     """Widen tracks towards the pads they enter."""
-    board = draft.board
     gap = draft.house.limit("gap_mm").value
-    edge = draft.house.limit("copper_to_edge_mm").value
-    keep_off = _keep_off(board, edge, draft.house.limit("nonplated_to_copper_mm").value)
+    closed = closed_ground(draft)
     for name, file, gerber in layers_of(draft, RoleKind.COPPER):
         entries = _entries(gerber)
         if not len(entries.track):
             continue
         drops = _drops(gerber, entries)
         parts = polygons_in(gerber.image)
-        rows = np.flatnonzero(_is_free(drops, parts, keep_off, gap) & draft.allowed(drops))
+        rows = np.flatnonzero(is_free(drops, parts, closed, gap) & draft.allowed(drops))
         if not len(rows):
             continue
         made = with_areas(gerber, drops[rows], dark=True, like=entries.track[rows])
@@ -114,8 +111,11 @@ def add_teardrops(draft: Draft) -> Iterator[Deed]:
         yield Deed.over("teardrops", name, words, drops[rows])
 
 
-def _keep_off(board: Board, edge_mm: float, hole_mm: float) -> BaseGeometry:
-    """Where no copper may be added: near the edge, and at bare holes."""
+def closed_ground(draft: Draft) -> BaseGeometry:
+    """Where no copper may be added: near the edge, and at holes without plating and slots."""
+    board, house = draft.board, draft.house
+    edge_mm = house.limit("copper_to_edge_mm").value
+    hole_mm = house.limit("nonplated_to_copper_mm").value
     bare = board.hole_shapes[: len(board.holes)][board.holes.plated != 1]
     slots = board.hole_shapes[len(board.holes) :]
     around = shapely.buffer(np.concatenate((bare, slots)), hole_mm, quad_segs=4)
@@ -189,9 +189,9 @@ def _beside_another(pad: Ints, way: Floats) -> Bools:
     return out
 
 
-def _is_free(drops: Shapes, parts: Shapes, keep_off: BaseGeometry, gap_mm: float) -> Bools:
-    """Whether a teardrop keeps the gap to all copper but its own, and is inside its limits."""
-    wanted: Bools = ~shapely.is_empty(drops) & ~shapely.intersects(keep_off, drops)
+def is_free(drops: Shapes, parts: Shapes, closed: BaseGeometry, gap_mm: float) -> Bools:
+    """Whether areas of copper keep the gap to all copper but their own, and to closed ground."""
+    wanted: Bools = ~shapely.is_empty(drops) & ~shapely.intersects(closed, drops)
     tree = shapely.STRtree(parts)
     which, part = tree.query(drops, predicate="dwithin", distance=gap_mm + 1e-3)
     touching = shapely.intersects(drops[which], parts[part])

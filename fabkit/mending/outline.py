@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
 import shapely
 
+from fabkit.base.columns import Floats
 from fabkit.base.units import COINCIDENT_MM, OUTLINE_JOIN_MM, counted, format_mm
 from fabkit.formats.gerber.model import (
     GerberFile,
@@ -16,12 +18,18 @@ from fabkit.formats.gerber.model import (
     object_shapes,
     pen_widths,
 )
-from fabkit.geometry.outlines import find_figures
+from fabkit.geometry.neighbours import PointTree
+from fabkit.geometry.outlines import SAME_END_MM, find_figures
 from fabkit.geometry.segments import Segments
 from fabkit.mending.draw import strokes_in, with_lines, without
-from fabkit.mending.model import WRITTEN_MM, Deed, Draft, spots_of
+from fabkit.mending.model import WRITTEN_MM, Deed, Draft, Point, spots_of
 from fabkit.package.model import PackageFile, RoleKind
 
+EXTEND_MM: Final = 1.0
+"""By how much an end of the profile is led on at most."""
+_PAIR: Final = 2
+_ALONG: Final = 0.01
+"""Sine of the angle below which two ends run along one line, or beside each other."""
 _WHOLE: Final = 0.98
 """Share of the outline that lines must cover to be a copy of it."""
 _MOST: Final = 0.5
@@ -60,6 +68,77 @@ def close_gaps(draft: Draft) -> Iterator[Deed]:
             places=spots_of((lines[:, :2] + lines[:, 2:]) / 2),
             claim=shapely.union_all(object_shapes(made, new)),
         )
+
+
+def extend_ends(draft: Draft) -> Iterator[Deed]:
+    """Lead two straight ends of the profile on to where their lines meet."""
+    for name, file, gerber in layers_of(draft, RoleKind.PROFILE):
+        rows = strokes_in(gerber)
+        strokes = Segments.of(gerber.objects.take(rows))
+        loose = find_figures(strokes).loose
+        if len(loose) < _PAIR:
+            continue
+        tips = np.concatenate((strokes.starts(), strokes.ends()))
+        away = np.concatenate((strokes.ends(), strokes.starts()))
+        tip = PointTree(tips).query(loose)[1]
+        straight = strokes.turn[tip % len(strokes)] == 0
+        way = tips[tip] - away[tip]
+        way /= np.maximum(np.hypot(way[:, 0], way[:, 1]), COINCIDENT_MM)[:, None]
+        pairs = PointTree(loose).pairs(2 * EXTEND_MM)
+        partners = np.bincount(pairs.ravel(), minlength=len(loose))
+        made: list[tuple[Point, ...]] = []
+        for one, two in pairs.tolist():
+            if (partners[[one, two]] == 1).all() and straight[[one, two]].all():
+                corner = _meeting(loose[[one, two]], way[[one, two]])
+                if corner is not None:
+                    made.append((tuple(loose[one]), *corner, tuple(loose[two])))
+        if left := len(loose) - 2 * len(made):
+            reason = (
+                f"{counted(left, 'end')} that may go to several others, or to none whose line it"
+                f" meets within {format_mm(EXTEND_MM)}"
+            )
+            draft.refuse("profile-ends", name, reason)
+        if not made:
+            continue
+        lines = np.array([(*p, *q) for points in made for p, q in pairwise(points)])
+        width = float(np.nanmedian(pen_widths(gerber, rows)))
+        content = with_lines(gerber, lines, width_mm=width)
+        new = np.arange(len(gerber.objects), len(content.objects))
+        draft.files[name] = replace(file, content=content)
+        corners = [shapely.convex_hull(shapely.multipoints(points)) for points in made]
+        yield Deed(
+            correction="profile-ends",
+            file=name,
+            words=f"{counted(len(made), 'pair')} of ends led on to where they meet",
+            count=len(made),
+            places=spots_of(np.array([points[0] for points in made])),
+            claim=shapely.union_all([*object_shapes(content, new), *corners]),
+        )
+
+
+def _meeting(ends: Floats, ways: Floats) -> tuple[Point, ...] | None:
+    """Corner that two ends are led on to; nothing between ends of one line; None if there is none.
+
+    Parameters
+    ----------
+    ends, ways : (2, 2) float64, mm
+        The ends, and the directions in which their lines go on, of length 1.
+    """
+    over = ends[1] - ends[0]
+    cross = float(ways[0, 0] * ways[1, 1] - ways[0, 1] * ways[1, 0])
+    if abs(cross) < _ALONG:
+        beside = abs(float(ways[0, 0] * over[1] - ways[0, 1] * over[0]))
+        facing = float(over @ ways[0]) > 0 > float(ways[0] @ ways[1])
+        near = float(np.hypot(*over)) <= EXTEND_MM
+        return () if facing and near and beside <= SAME_END_MM else None
+    steps = (
+        float(over[0] * ways[1, 1] - over[1] * ways[1, 0]) / cross,
+        float(over[0] * ways[0, 1] - over[1] * ways[0, 0]) / cross,
+    )
+    if min(steps) < -SAME_END_MM or max(steps) > EXTEND_MM:
+        return None
+    corner = ends[0] + steps[0] * ways[0]
+    return ((float(corner[0]), float(corner[1])),)
 
 
 def draw_once(draft: Draft) -> Iterator[Deed]:
