@@ -8,7 +8,7 @@ from pathlib import Path
 
 from fabkit.base.streams import STANDARD_STREAM
 from fabkit.cli import options, printing
-from fabkit.cli.bundles import argument, bundle, command, option
+from fabkit.cli.bundles import argument, bundle, command
 from fabkit.cli.reading import Reading
 
 
@@ -18,9 +18,7 @@ class Asked:
 
     package: Path = argument("PACKAGE", type=options.FILE)
     out: Path = options.out("FILE.zip", "Zip to write the mended files into.")
-    asked: tuple[str, ...] = option(
-        "--with", multiple=True, metavar="ID", help="Also make this correction."
-    )
+    asked: tuple[str, ...] = options.corrections()
     house_files: tuple[Path, ...] = options.house()
     page: Path | None = options.file(
         "--report", "FILE", "Write a page with a slider between the old board and the new one."

@@ -61,6 +61,12 @@ def right() -> Declared:
     return file("--right", "PACKAGE", words)
 
 
+def corrections() -> Declared:
+    """Declare ``--with``: corrections that are made on request."""
+    words = "Also make this correction of fabkit mend."
+    return option("--with", multiple=True, metavar="ID", help=words)
+
+
 def quantities() -> Declared:
     """Declare ``--quantity``: how many boards to price."""
     return option(

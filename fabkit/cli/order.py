@@ -32,6 +32,7 @@ class Asked:
     mend: bool = option(
         "--mend", is_flag=True, help="Mend the files first (fabkit mend), and order those."
     )
+    corrections: tuple[str, ...] = options.corrections()
     watch: bool = option("--watch", is_flag=True, help="Run again whenever the files change.")
     old: Path | None = options.file(
         "--old", "PACKAGE", "Package of the old revision; the report then shows what changed."
@@ -54,6 +55,7 @@ def run(asked: Asked) -> None:
     Examples:
       fabkit order order.toml --out build/mine
       fabkit order order.toml --out build/mine --watch
+      fabkit order order.toml --out build/mine --mend --with mask-margin
     """
     import fabkit
     from fabkit.base.streams import clean
@@ -63,7 +65,8 @@ def run(asked: Asked) -> None:
         order = asked.choices.order(
             asked.wanted, asked.reading, quantities=asked.quantities, silenced=asked.silenced
         )
-        return replace(order, mend=order.mend or asked.mend)
+        wanted = tuple(dict.fromkeys((*order.mend_with, *asked.corrections)))
+        return replace(order, mend=order.mend or asked.mend or bool(wanted), mend_with=wanted)
 
     def do(order: Order) -> int:
         with asked.reading.progress() as tell:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 
 from fabkit.base.errors import UsageError
+from fabkit.base.units import counted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +39,23 @@ class Correction:
 def can_mend(rule: str) -> bool:
     """Whether a correction that needs no asking ends findings of a rule that is named to it."""
     return any(rule in c.heals for c in load_corrections().values() if not c.asked)
+
+
+def find_offer(rules: Sequence[str], *, call: str = "fabkit mend PACKAGE --out mended.zip") -> str:
+    """Say how many causes, by their rules, can be mended and how; empty where none can."""
+    by_itself = sum(map(can_mend, rules))
+    rest = [rule for rule in rules if not can_mend(rule)]
+    names = [
+        name
+        for name, c in load_corrections().items()
+        if c.asked and not set(rest).isdisjoint(c.heals)
+    ]
+    known = load_corrections()
+    count = by_itself + sum(any(rule in known[name].heals for name in names) for rule in rest)
+    if not count:
+        return ""
+    asked = "".join(f" --with {name}" for name in names)
+    return f"{count} of {counted(len(rules), 'cause')} can be mended in the files: {call}{asked}"
 
 
 @cache

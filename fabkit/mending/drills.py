@@ -19,7 +19,7 @@ from fabkit.formats.drill.writer import split_plating
 from fabkit.formats.gerber.model import object_shapes, pen_widths
 from fabkit.geometry.segments import Segments
 from fabkit.mending.draw import strokes_in, with_lines
-from fabkit.mending.model import Deed, Draft, spots_of
+from fabkit.mending.model import Deed, Draft, is_doubtful, spots_of
 from fabkit.package.model import PackageFile, Role, RoleKind
 
 _PEN_MM: Final = 0.1
@@ -29,7 +29,8 @@ _PEN_MM: Final = 0.1
 def drilled(draft: Draft) -> Iterator[tuple[str, PackageFile, DrillFile]]:
     """Drill files of the draft, by name."""
     for name, file in list(draft.files.items()):
-        if file.role.kind is RoleKind.DRILL and file.drill is not None:
+        drills = file.role.kind is RoleKind.DRILL and not is_doubtful(file)
+        if drills and file.drill is not None:
             yield name, file, file.drill
 
 

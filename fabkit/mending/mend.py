@@ -111,7 +111,8 @@ def mend(
             board, written.board, draft.deeds, written.names, (before, again)
         )  # fmt: skip
 
-    start = Draft(board, house, {file.name: file for file in board.package.files})
+    files = {file.name: file for file in board.package.files}
+    start = Draft(board, house, files, asked=frozenset(options.asked))
     for name in BETWEEN_LAYERS if unsure else ():
         if name in chosen:
             start.refuse(name, "", f"the layers may not belong together as they lie: {unsure[0]}")
@@ -142,6 +143,7 @@ def mend(
         layers=proof.layers,
         findings=compare_findings(found, again),
         pads=proof.pads,
+        asked=options.asked,
     )
 
 

@@ -17,6 +17,7 @@ from fabkit.base.units import counted
 from fabkit.board.model import Board
 from fabkit.compare.findings import FindingChanges
 from fabkit.package.model import PackageFile
+from fabkit.package.roles import SURE
 from fabkit.sheets.house import House
 
 Point = tuple[float, float]
@@ -26,6 +27,11 @@ WRITTEN_MM = 1e-6
 """Last decimal of written layers: by so much an edge may move, or an end."""
 AVOID_MM = 0.5
 """What lies this near to a new finding may have caused it."""
+
+
+def is_doubtful(file: PackageFile) -> bool:
+    """Whether what a file is was guessed; it is left as it is."""
+    return file.confidence < SURE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,6 +146,8 @@ class Draft:
         What was done, and what was not, so far.
     avoid
         Places of findings that an earlier attempt brought about, mm.
+    asked
+        Corrections that were asked for.
     """
 
     board: Board
@@ -148,12 +156,14 @@ class Draft:
     deeds: list[Deed] = field(default_factory=list)
     left: list[NotMade] = field(default_factory=list)
     avoid: list[Point] = field(default_factory=list)
+    asked: frozenset[str] = frozenset()
 
     def copy(self) -> Draft:
         """Give a draft that can be changed without changing this one."""
         return Draft(
-            self.board, self.house, dict(self.files), [*self.deeds], [*self.left], [*self.avoid]
-        )
+            self.board, self.house, dict(self.files), [*self.deeds], [*self.left], [*self.avoid],
+            self.asked,
+        )  # fmt: skip
 
     def allowed(self, areas: Shapes) -> Bools:
         """Which of some areas are not near a place to avoid."""
@@ -189,6 +199,8 @@ class Mended(Result):
         What is found on the mended board, beside what was found before.
     pads
         How many pads are joined to each other as before.
+    asked
+        Corrections that were asked for.
     """
 
     before: Board
@@ -200,12 +212,19 @@ class Mended(Result):
     layers: tuple[LayerProof, ...]
     findings: FindingChanges
     pads: int
+    asked: tuple[str, ...] = ()
 
     @property
     def ended(self) -> tuple[Finding, ...]:
         """Findings of rules that are not broken any more, whatever files are called now."""
         still = {f.id for f in self.findings.new} | {f.id for _, f in self.findings.changed}
         return tuple(f for f in self.findings.gone if f.id not in still)
+
+    @property
+    def idle(self) -> tuple[str, ...]:
+        """Corrections that were asked for and found nothing to correct."""
+        spoken = {d.correction for d in self.deeds} | {n.correction for n in self.left}
+        return tuple(sorted(set(self.asked) - spoken))
 
     @property
     def brief(self) -> str:

@@ -10,10 +10,12 @@ from typing import Final
 import numpy as np
 import shapely
 
-from fabkit.base.columns import Floats
+from fabkit.base.columns import Bools, Floats
 from fabkit.base.units import COINCIDENT_MM, OUTLINE_JOIN_MM, counted, format_mm
+from fabkit.board.edge import PathKind
 from fabkit.formats.gerber.model import (
     GerberFile,
+    Kind,
     object_boxes,
     object_shapes,
     pen_widths,
@@ -22,7 +24,7 @@ from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.outlines import SAME_END_MM, find_figures
 from fabkit.geometry.segments import Segments
 from fabkit.mending.draw import strokes_in, with_lines, without
-from fabkit.mending.model import WRITTEN_MM, Deed, Draft, Point, spots_of
+from fabkit.mending.model import WRITTEN_MM, Deed, Draft, Point, is_doubtful, spots_of
 from fabkit.package.model import PackageFile, RoleKind
 
 EXTEND_MM: Final = 1.0
@@ -34,14 +36,16 @@ _WHOLE: Final = 0.98
 """Share of the outline that lines must cover to be a copy of it."""
 _MOST: Final = 0.5
 """Share of a layer outside the board from which it is misplaced, not marked."""
+_BOARDS: Final = (PathKind.BOARD_EDGE, PathKind.PANEL_EDGE, PathKind.RAIL)
 _PRINTED: Final = (RoleKind.COPPER, RoleKind.MASK, RoleKind.PASTE, RoleKind.LEGEND)
 
 
 def layers_of(draft: Draft, *kinds: RoleKind) -> Iterator[tuple[str, PackageFile, GerberFile]]:
-    """Layers of some kinds, by name; those that show what is absent are left alone."""
+    """Layers of some kinds, by name, but those that show what is absent or are guessed."""
     negative = {layer.file.name for layer in draft.board.layers if layer.negative}
     for name, file in list(draft.files.items()):
-        if file.role.kind in kinds and file.gerber is not None and name not in negative:
+        kept = name in negative or is_doubtful(file)
+        if file.role.kind in kinds and file.gerber is not None and not kept:
             yield name, file, file.gerber
 
 
@@ -205,25 +209,36 @@ def take_out_copies(draft: Draft) -> Iterator[Deed]:
 
 
 def take_out_strays(draft: Draft) -> Iterator[Deed]:
-    """Leave out what layers draw wholly outside the board."""
+    """Leave out what layers draw outside every outline, and what is no part of any board."""
     profile = draft.board.profile
     if profile is None:
         return
     if len(draft.board.edge.readings) > 1:
         draft.refuse("stray-marks", "", "the outline can be read in more than one way")
         return
-    shapely.prepare(profile)
+    edges = [path.shape for kind in _BOARDS for path in draft.board.edge.of(kind)]
+    rings = shapely.get_exterior_ring(shapely.get_parts(np.array([profile, *edges])))
+    solid = shapely.union_all(shapely.polygons(rings[~shapely.is_missing(rings)]))
+    shapely.prepare(solid)
+    strays: list[tuple[str, PackageFile, GerberFile, Bools]] = []
     for name, file, gerber in layers_of(draft, *_PRINTED):
         boxes = object_boxes(gerber)
         shown = ~np.isnan(boxes[:, 0]) & gerber.objects.dark
         outside = shown.copy()
-        outside[shown] = ~shapely.intersects(profile, shapely.box(*boxes[shown].T))
+        outside[shown] = ~shapely.intersects(solid, shapely.box(*boxes[shown].T))
         if not outside.any():
             continue
         if outside.sum() > _MOST * shown.sum():
             draft.refuse("stray-marks", name, "most of the layer lies outside the board")
             continue
-        boxes = boxes[outside]
+        strays.append((name, file, gerber, outside))
+    wanted = [] if "stray-marks" in draft.asked else list(_wanted(draft, strays))
+    if wanted:
+        draft.refuse("stray-marks", "", f"outside the outline lie {' and '.join(wanted)}: perhaps"
+                     " another board or a coupon; ask for it to leave them out")  # fmt: skip
+        return
+    for name, file, gerber, outside in strays:
+        boxes = object_boxes(gerber)[outside]
         claim = shapely.union_all(object_shapes(gerber, outside))
         draft.files[name] = replace(file, content=without(gerber, outside))
         yield Deed(
@@ -234,3 +249,34 @@ def take_out_strays(draft: Draft) -> Iterator[Deed]:
             places=spots_of((boxes[:, :2] + boxes[:, 2:]) / 2),
             claim=claim,
         )
+
+
+def _wanted(
+    draft: Draft, strays: list[tuple[str, PackageFile, GerberFile, Bools]]
+) -> Iterator[str]:
+    """Signs that what lies outside the outline belongs to a board."""
+    named = 0
+    flashed: dict[RoleKind, Floats] = {}
+    boxes = [np.empty((0, 4))]
+    for _, file, gerber, outside in strays:
+        o = gerber.objects
+        sets = gerber.attribute_sets or ({},)
+        known = np.array([bool({".N", ".P", ".C"} & held.keys()) for held in sets])
+        named += int(known[o.attributes[outside]].sum())
+        boxes.append(object_boxes(gerber)[outside])
+        rows = np.flatnonzero(outside & (o.kind == Kind.FLASH))
+        places = np.column_stack((o.x0[rows], o.y0[rows]))
+        kind = file.role.kind
+        flashed[kind] = np.concatenate((flashed.get(kind, places[:0]), places))
+    if named:
+        yield f"{counted(named, 'object')} of a net or part"
+    holes = draft.board.hole_shapes
+    tree = shapely.STRtree(shapely.box(*np.concatenate(boxes).T))
+    drilled = len(np.unique(tree.query(holes, predicate="intersects")[0]))
+    if drilled:
+        yield counted(drilled, "hole")
+    copper, mask = (flashed.get(k, np.empty((0, 2))) for k in (RoleKind.COPPER, RoleKind.MASK))
+    if len(copper) and len(mask):
+        near = np.isfinite(PointTree(mask).query(copper, within=OUTLINE_JOIN_MM)[0])
+        if near.any():
+            yield counted(int(near.sum()), "bare pad")

@@ -230,6 +230,7 @@ BY_FUNCTION: Final = frozenset(
         "gerber/drill-shape",
         "gerber/drill-clear",
         "package/copper-numbers",
+        "package/function-in-part",
     }
 )
 """Rules that are only asked of files which state what they are: now that they do, what the source

@@ -18,7 +18,7 @@ from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.gerber.writer import write_gerber
 from fabkit.formats.sidecars.job_writer import write_job
 from fabkit.formats.sidecars.model import JobFile, JobFileEntry
-from fabkit.mending.model import Draft
+from fabkit.mending.model import Draft, is_doubtful
 from fabkit.package.build import read_package
 from fabkit.package.file_names import function_of, names_by_rule
 from fabkit.package.model import Intake, Member, PackageFile, RoleKind
@@ -65,8 +65,9 @@ class Written:
 
 
 def is_made(file: PackageFile) -> bool:
-    """Whether a file is written anew."""
-    return file.role.kind in _MADE and (file.gerber is not None or file.drill is not None)
+    """Whether a file is written anew: one whose role was guessed would state it as a fact."""
+    held = file.gerber is not None or file.drill is not None
+    return held and file.role.kind in _MADE and not is_doubtful(file)
 
 
 def refuse_unreadable(board: Board) -> None:
@@ -111,8 +112,7 @@ def write_draft(draft: Draft) -> Written:
     kept: dict[str, PackageFile] = {}
     for name, file in sorted(draft.files.items()):
         if is_made(file):
-            data = _bytes(file, copper)
-            made[name] = replace(file, data=data)
+            made[name] = replace(file, data=_bytes(file, copper))
         else:
             kept[name] = file
     found = name_board("", draft.board.package.files)

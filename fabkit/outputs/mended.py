@@ -86,6 +86,7 @@ def mended_record(mended: Mended) -> Record:
             }
             for left in mended.left
         ],
+        "nothing_to_do": list(mended.idle),
         "files": [
             {"before": before, "after": after} for before, after in sorted(mended.names.items())
         ],
@@ -143,6 +144,8 @@ def print_mended(console: Terminal, record: Record) -> None:
     for first, more in _by_correction(record["not_made"]):
         words = f"{first['title'].lower()}: {_in_file(first, 'reason')}{more}"
         console.print(f"- not made: {words} [{first['id']}]", style="yellow")
+    for name in record["nothing_to_do"]:
+        console.print(f"- nothing to correct [{name}]", style="dim")
     console.print("\nproved", style="bold")
     for line in proof_lines(record["proof"]):
         console.print(f"  {line}")

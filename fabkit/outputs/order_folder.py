@@ -278,6 +278,11 @@ def pack_board(
         record["mended"] = {
             "summary": summary(judged.mended),
             "corrections": sorted({deed.correction for deed in judged.mended.deeds}),
+            "not_made": [
+                {"id": left.correction, "file": left.file or None, "reason": left.reason}
+                for left in judged.mended.left
+            ],
+            "nothing_to_do": list(judged.mended.idle),
         }
     try:
         with step(f"packing {judged.ordered.name}"):

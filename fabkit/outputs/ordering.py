@@ -18,7 +18,8 @@ from fabkit.checks.model import CheckOptions
 from fabkit.compare.boards import compare_boards
 from fabkit.costs.facts import facts_of_order
 from fabkit.keyboard.ordered import order_of, with_edge
-from fabkit.mending.mend import mend
+from fabkit.mending.corrections import choose
+from fabkit.mending.mend import MendOptions, mend
 from fabkit.mending.model import Mended
 from fabkit.outputs.model import JudgedBoard, OrderContents, OrderResult
 from fabkit.outputs.order_folder import write_order
@@ -128,11 +129,17 @@ def read_designs(
     order: Order, house: House, *, limits: Limits = DEFAULT_LIMITS, tell: Tell
 ) -> tuple[Design, ...]:
     """Read every design of an order, mended where that is wanted, with the edge it states."""
+    try:
+        choose(order.mend_with, ())
+    except UsageError as error:
+        place = order.place_of_corrections()
+        raise UsageError(f"{place}{error.message}", hint=error.hint) from None
+    options = MendOptions(asked=order.mend_with)
     designs = []
     for one in order.boards:
         tell(f"reading {one.name}")
         board = build_board(open_package(one.package, limits=limits, roles=one.roles))
-        made = mend(board, house, tell=tell) if order.mend else None
+        made = mend(board, house, options=options, tell=tell) if order.mend else None
         designs.append(Design(board=with_edge(made.after if made else board, one), mended=made))
     return tuple(designs)
 

@@ -347,7 +347,12 @@ def print_order(
     for board in manifest["boards"]:
         console.print(f"{board['board']}: {board['verdict']}", style="bold")
         if "mended" in board:
-            console.print(f"mended first: {board['mended']['summary']}")
+            mended = board["mended"]
+            console.print(f"mended first: {mended['summary']}")
+            for left in mended["not_made"]:
+                console.print(f"not mended: {left['reason']} [{left['id']}]", style="yellow")
+            for name in mended["nothing_to_do"]:
+                console.print(f"nothing to mend [{name}]", style="dim")
     panel = manifest["panel"]
     if panel is not None and panel["zip"] is not None:
         console.print(f"one panel: {panel['verdict']}", style="bold")

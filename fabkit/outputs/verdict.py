@@ -10,7 +10,7 @@ from fabkit.base.findings import Severity, cause_names, times
 from fabkit.base.tables import Cell, Column, Record, Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.base.version import VERSION
-from fabkit.mending.corrections import can_mend
+from fabkit.mending.corrections import find_offer
 from fabkit.outputs.code_hosts import render_annotations, render_junit, sarif_log
 from fabkit.outputs.json import to_document, to_json
 from fabkit.outputs.tables import markdown_text
@@ -292,16 +292,13 @@ def _print_causes(console: Terminal, findings: Sequence[Record]) -> list[str]:
             echoes.setdefault(finding["follows"], []).append(finding["id"])
     acted = [*causes.get("stop", ()), *causes.get("decide", ())]
     shown = acted[:SHOWN_CAUSES]
-    mendable = sum(can_mend(group[0]["id"]) for group in acted)
-    in_full = CAUSE_LINES - len(shown) - (mendable > 0)
+    offer = find_offer([group[0]["id"] for group in acted])
+    in_full = CAUSE_LINES - len(shown) - bool(offer)
     for n, group in enumerate(shown):
         # The first ones are told in full where not all can be.
         print_cause(console, group, echoes.get(group[0]["id"], ()), brief=n >= in_full)
-    if mendable:
-        console.print(
-            f"{mendable} of {counted(len(acted), 'cause')} can be mended in the files:"
-            " fabkit mend PACKAGE --out mended.zip"
-        )
+    if offer:
+        console.print(offer)
     folded = []
     if rest := acted[SHOWN_CAUSES:]:
         ids = ", ".join(group[0]["id"] for group in rest)

@@ -276,6 +276,8 @@ class Order:
         Whether the files are mended first, and the mended ones ordered.
     panel
         How one panel is made of the boards as well; None: none is.
+    mend_with
+        Corrections that are made on request.
     """
 
     name: str
@@ -305,6 +307,7 @@ class Order:
     parts: Path | None = None
     mend: bool = False
     panel: PanelOptions | None = None
+    mend_with: tuple[str, ...] = ()
     data: bytes = b""
     """The order file as it was read; empty where there is none."""
 
@@ -322,6 +325,14 @@ class Order:
         line = text.lines.get(("options", key))
         named = line is not None and stated == getattr(self.choice, key)
         return f"{Path(self.file).name}:{line}: " if named else ""
+
+    def place_of_corrections(self) -> str:
+        """File and line where corrections are asked for; empty where no file states them."""
+        if not self.data:
+            return ""
+        text = parse_sheet(self.data.decode("utf-8-sig"), file=self.file)
+        line = text.line(("mend_with",))
+        return f"{Path(self.file).name}:{line}: " if line is not None else ""
 
     @property
     def halves_wanted(self) -> int:
@@ -484,6 +495,7 @@ class OrderFile:
     name: str
     invented: bool = False
     mend: bool = False
+    mend_with: tuple[str, ...] = ()
     board: tuple[_BoardTable, ...]
     want: _Want = _Want()
     options: BoardChoice = BoardChoice()
@@ -576,8 +588,9 @@ def order_from(text: SheetText, *, base: Path) -> Order:
         charge_current_a=file.power.charge_current_a,
         price_age_days=file.money.price_age_days,
         silenced=file.silence,
-        mend=file.mend,
         panel=file.panel,
+        mend=file.mend or bool(file.mend_with),
+        mend_with=file.mend_with,
         houses=tuple(base / house for house in file.sheets.houses),
         parts=base / file.sheets.parts if file.sheets.parts is not None else None,
         data=text.raw,

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 import shapely
 from click.testing import CliRunner
-from fuzz.tiny_board import FILES, OUTLINE, layer, pads
+from fuzz.tiny_board import FILES, OUTLINE, TRACK, layer, pads
 from yardstick.drill_text import read_drill as read_text
 
 from fabkit.base.errors import FindingsRefused, UnreadableInput, UsageError
@@ -138,7 +138,7 @@ def test_profile_ends_meet_and_lines_are_drawn_once() -> None:
 
 def test_marks_outside_the_board_and_copies_of_the_outline() -> None:
     """Copper beyond the edge goes, and so does the outline drawn in the mask."""
-    far = "%ADD12C,1*%\nD12*\nX40000000Y5000000D03*\n"
+    far = "%TD*%\n%ADD12C,1*%\nD12*\nX40000000Y5000000D03*\n"
     mended = mend(
         board_of(
             copper_bottom=layer("Copper,L2,Bot", pads(2, "N") + far),
@@ -152,6 +152,67 @@ def test_marks_outside_the_board_and_copies_of_the_outline() -> None:
         "bottom copper": (0, pytest.approx(np.pi / 4, abs=2e-3)),
         "top solder mask": (0, pytest.approx(rim, abs=2e-3)),
     }
+
+
+FAR = "%TD*%\n%ADD12C,1*%\nD12*\nX40000000Y5000000D03*\n"
+HOLE = FILES["tiny-plated.drl"].replace(b"X25.0", b"X40.0Y5.0\nX25.0")
+
+
+@pytest.mark.parametrize(
+    ("body", "mask", "holes", "words"),
+    [
+        (FAR.replace("%TD*%", "%TO.N,A*%"), "", None, "1 object of a net or part"),
+        (FAR, FAR, None, "1 bare pad"),
+        (FAR, "", HOLE, "1 hole"),
+    ],
+    ids=["a net", "a bare pad", "a drilled pad"],
+)
+def test_what_may_be_another_board_is_not_left_out(
+    body: str, mask: str, holes: bytes | None, words: str
+) -> None:
+    """Nets, bare pads and holes outside the outline are kept by default, and go on request."""
+    changes: dict[str, bytes | str | None] = {
+        "copper_bottom": layer("Copper,L2,Bot", pads(2, "N") + body),
+        "mask_bottom": layer("Soldermask,Bot", pads(2.1) + mask, "Negative"),
+        "legend": layer("Legend,Top", TRACK + TRACK.replace("X5", "X45")),
+    }
+    board = board_of(**changes, **({"plated": holes} if holes else {}))
+    mended = mend(board)
+    assert "stray-marks" not in deeds(mended)
+    (left,) = [n for n in mended.left if n.correction == "stray-marks"]
+    assert words in left.reason
+    if not holes:
+        asked = mend(board, options=MendOptions(asked=("stray-marks",)))
+        assert "stray-marks" in deeds(asked)
+
+
+def test_what_lies_in_a_cut_out_is_no_stray() -> None:
+    """Copper within a hole that the profile draws may be meant: it stays."""
+    ring = "%ADD11C,0.1*%\nD11*\nX17000000Y10000000D02*\nG75*\nG03*\n"
+    ring += "X17000000Y10000000I-2000000J0D01*\n"
+    spot = "%TD*%\n%ADD12C,3*%\nD12*\nX15000000Y10000000D03*\n"
+    mended = mend(
+        board_of(
+            profile=layer("Profile,NP", OUTLINE + ring),
+            copper_bottom=layer("Copper,L2,Bot", pads(2, "N") + spot),
+            legend=None,
+        )
+    )
+    assert mended.before.profile is not None
+    assert len(mended.before.profile.geoms[0].interiors) == 1
+    assert deeds(mended) == {}
+
+
+def test_a_guess_is_not_written_as_a_fact() -> None:
+    """A file whose role is doubtful is left as it is, so that the doubt stays."""
+    spots = "%FSLAX46Y46*%%MOMM*%%ADD10C,0.4*%D10*X5000000Y5000000D03*X25000000Y15000000D03*M02*"
+    board = board_of(plated=None, map__gbx=spots)
+    drill = next(f for f in board.package.files if f.name == "map.gbx")
+    assert drill.role.kind is RoleKind.DRILL
+    mended = mend(board)
+    assert mended.names["map.gbx"] == "map.gbx"
+    assert mended.files["map.gbx"] == spots.encode()
+    assert "package/low-confidence" in {f.id for f in mended.after.package.remarks}
 
 
 def test_legend_is_clipped_off_pads_and_edge() -> None:
@@ -315,6 +376,7 @@ def test_order_and_check_know_of_it(tmp_path) -> None:
     assert "can be mended in the files" in said
     done = tmp_path / "order"
     call = ["order", str(folder), "--out", str(done), "--mend", "--quiet"]
+    call += ["--with", "round-corners"]
     for rule in ("net/short", "job/copper-count"):
         call += ["--silence", f"{rule}=so written for the test"]
     result = CliRunner().invoke(cli, call)
@@ -322,6 +384,8 @@ def test_order_and_check_know_of_it(tmp_path) -> None:
     assert "mended first" in result.output
     manifest = json.loads((done / "manifest.json").read_text())
     assert manifest["boards"][0]["mended"]["corrections"] == ["form", "hole-twice"]
+    assert manifest["boards"][0]["mended"]["nothing_to_do"] == ["round-corners"]
+    assert "nothing to mend [round-corners]" in result.output
     assert {"mended.json", "mended.html"} <= {row["name"] for row in manifest["outputs"]}
     with zipfile.ZipFile(next(done.glob("*.zip"))) as archive:
         readme = archive.read("readme.txt").decode()

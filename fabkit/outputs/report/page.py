@@ -13,6 +13,7 @@ from fabkit.board.model import Board
 from fabkit.checks.thickness import judge_thicknesses
 from fabkit.costs.chart import curve_chart, shares_chart
 from fabkit.costs.model import SHARES, shares_of
+from fabkit.mending.corrections import find_offer
 from fabkit.outputs import records
 from fabkit.outputs.charts import chart_svg
 from fabkit.outputs.drawings import look_of_order
@@ -314,6 +315,9 @@ def board_view(
         "targets": targets,
         "components": components,
         "acted": acted,
+        "offer": ""
+        if judged.mended
+        else find_offer([c.lead["id"] for c in acted], call="order again with --mend"),
         "known": causes.get("know", []),
         "formal": causes.get("form", []),
         "silenced": record["silenced"],

@@ -1,0 +1,39 @@
+"""What can be mended is offered with the command that does it."""
+
+from __future__ import annotations
+
+import pytest
+
+from fabkit.base.errors import UsageError
+from fabkit.mending.corrections import find_offer
+from fabkit.outputs.ordering import read_designs
+from fabkit.sheets.house import load_house
+from fabkit.sheets.order import order_from
+from fabkit.sheets.toml_text import read_sheet
+
+CALL = "causes can be mended in the files: fabkit mend PACKAGE --out mended.zip"
+
+
+@pytest.mark.parametrize(
+    ("rules", "words"),
+    [
+        (["net/short"], ""),
+        (["hole/duplicate", "net/short"], f"1 of 2 {CALL}"),
+        (["copper/acid-trap", "hole/duplicate"], f"2 of 2 {CALL} --with acid-traps"),
+    ],
+)
+def test_offer_names_the_command(rules: list[str], words: str) -> None:
+    """Corrections on request stand in the command; none is offered for what none ends."""
+    assert find_offer(rules) == words
+
+
+def test_an_order_names_the_line_of_a_correction_that_there_is_not(tmp_path) -> None:
+    """File and line come with the names of the corrections."""
+    sheet = tmp_path / "order.toml"
+    sheet.write_text(
+        'format = 1\nname = "t"\nmend_with = ["polish"]\n[[board]]\npackage = "demo"\n'
+    )
+    order = order_from(read_sheet(sheet), base=tmp_path)
+    assert order.mend
+    with pytest.raises(UsageError, match=r"order\.toml:3: there is no correction \'polish\'"):
+        read_designs(order, load_house(), tell=lambda _: None)
