@@ -234,8 +234,8 @@ def take_out_strays(draft: Draft) -> Iterator[Deed]:
         strays.append((name, file, gerber, outside))
     wanted = [] if "stray-marks" in draft.asked else list(_wanted(draft, strays))
     if wanted:
-        draft.refuse("stray-marks", "", f"outside the outline lie {' and '.join(wanted)}: perhaps"
-                     " another board or a coupon; ask for it to leave them out")  # fmt: skip
+        draft.refuse("stray-marks", "", f"{' and '.join(wanted)} outside the outline: perhaps"
+                     " another board or a coupon; --with stray-marks leaves them out")  # fmt: skip
         return
     for name, file, gerber, outside in strays:
         boxes = object_boxes(gerber)[outside]
@@ -261,7 +261,8 @@ def _wanted(
     for _, file, gerber, outside in strays:
         o = gerber.objects
         sets = gerber.attribute_sets or ({},)
-        known = np.array([bool({".N", ".P", ".C"} & held.keys()) for held in sets])
+        # Legend of a part that reaches over the edge is usual; copper of a net is not.
+        known = np.array([bool({".N", ".P"} & held.keys()) for held in sets])
         named += int(known[o.attributes[outside]].sum())
         boxes.append(object_boxes(gerber)[outside])
         rows = np.flatnonzero(outside & (o.kind == Kind.FLASH))
@@ -269,7 +270,7 @@ def _wanted(
         kind = file.role.kind
         flashed[kind] = np.concatenate((flashed.get(kind, places[:0]), places))
     if named:
-        yield f"{counted(named, 'object')} of a net or part"
+        yield f"{counted(named, 'object')} of a net"
     holes = draft.board.hole_shapes
     tree = shapely.STRtree(shapely.box(*np.concatenate(boxes).T))
     drilled = len(np.unique(tree.query(holes, predicate="intersects")[0]))

@@ -8,7 +8,7 @@ from typing import Final
 
 from fabkit.base.errors import OutputRefused
 from fabkit.base.tables import Record
-from fabkit.base.units import counted, format_number, some_of
+from fabkit.base.units import counted, format_number
 from fabkit.board.build import build_board
 from fabkit.compare.boards import compare_boards
 from fabkit.mending.corrections import load_corrections
@@ -28,7 +28,6 @@ CAUTION: Final = (
     "A mended file is still to be looked at by its designer: mend the layout, too, or the next"
     " export has the same faults."
 )
-MOST_NAMES: Final = 4
 
 
 def write_mended(mended: Mended, target: Path | str, *, replace: bool = False) -> str:
@@ -116,11 +115,11 @@ def _layer(layer: LayerProof) -> Record:
 
 def summary(mended: Mended) -> str:
     """Say in a sentence what became of the set."""
-    gone = sorted({f.id for f in mended.ended})
+    gone = len({f.id for f in mended.ended})
     made = counted(len({d.correction for d in mended.deeds}), "correction")
     if not gone:
         return f"{made}; the findings are the same as before"
-    return f"{made}; no longer found: {some_of(gone, MOST_NAMES)}"
+    return f"{made}; {counted(gone, 'kind')} of finding less"
 
 
 def _by_correction(entries: Sequence[Record]) -> Iterator[tuple[Record, str]]:
@@ -159,7 +158,8 @@ def proof_lines(proof: Record) -> list[str]:
     for layer in proof["layers"]:
         if layer["added_mm2"] or layer["removed_mm2"]:
             added, removed = (
-                format_number(layer[k], digits=4) for k in ("added_mm2", "removed_mm2")
+                format_number(layer[k], digits=2 if layer[k] >= 1 else 4)
+                for k in ("added_mm2", "removed_mm2")
             )
             lines.append(
                 f"{layer['name']}: {added} mm² added, {removed} mm² taken away, nothing elsewhere"
@@ -169,6 +169,9 @@ def proof_lines(proof: Record) -> list[str]:
     cuts = f"{counted(proof['holes'], 'hole')} and {counted(proof['slots'], 'slot')}"
     lines.append(f"{cuts} with place, size and plating as before")
     lines.append(f"{counted(proof['pads_joined_as_before'], 'pad')} joined as before")
+    gone = sorted({finding["id"] for finding in proof["findings_gone"]})
+    if gone:
+        lines.append(f"no longer found: {', '.join(gone)}")
     lines.append("no new finding")
     if proof["now_judged"]:
         rules = ", ".join(proof["now_judged"])
@@ -200,6 +203,21 @@ def render_mended_page(mended: Mended) -> str:
         "mended.html.j2",
         ("wipe.js", "compare.js"),
         mended=record,
+        corrections=_grouped(record["corrections"], "text"),
+        left=_grouped(record["not_made"], "reason"),
         proof=proof_lines(record["proof"]),
-        compared=compare_section(comparison, compare_record(comparison)),
+        compared={
+            **compare_section(comparison, compare_record(comparison)),
+            "old": "as given",
+            "new": "mended",
+        },
     )
+
+
+def _grouped(entries: Sequence[Record], key: str) -> list[Record]:
+    """Entries by correction, with what each file has of it."""
+    groups: dict[str, Record] = {}
+    for entry in entries:
+        group = groups.setdefault(entry["id"], {**entry, "lines": []})
+        group["lines"].append(_in_file(entry, key))
+    return list(groups.values())

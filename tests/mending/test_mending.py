@@ -161,7 +161,7 @@ HOLE = FILES["tiny-plated.drl"].replace(b"X25.0", b"X40.0Y5.0\nX25.0")
 @pytest.mark.parametrize(
     ("body", "mask", "holes", "words"),
     [
-        (FAR.replace("%TD*%", "%TO.N,A*%"), "", None, "1 object of a net or part"),
+        (FAR.replace("%TD*%", "%TO.N,A*%"), "", None, "1 object of a net"),
         (FAR, FAR, None, "1 bare pad"),
         (FAR, "", HOLE, "1 hole"),
     ],
