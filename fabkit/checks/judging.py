@@ -46,3 +46,22 @@ def check(
     refuse_unknown(silence.rule for silence in chosen.silenced)
     case = Case(board, house or load_house(), chosen, other_half)
     return gather(case, run_checks(all_checks(), case))
+
+
+def set_aside(
+    result: CheckResult, board: Board, house: House, options: CheckOptions
+) -> CheckResult:
+    """Give the verdict with other rules set aside; nothing is checked again.
+
+    Parameters
+    ----------
+    result
+        Of :func:`check`, of the same board and house with the same other options.
+
+    Raises
+    ------
+    UsageError
+        The options name a rule that does not exist.
+    """
+    refuse_unknown(silence.rule for silence in options.silenced)
+    return gather(Case(board, house, options), result.outcomes)

@@ -26,6 +26,7 @@ from fabkit.base.steps import at
 from fabkit.base.tables import Record
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
+from fabkit.checks.judging import set_aside
 from fabkit.checks.model import CheckOptions
 from fabkit.desk import fragments
 from fabkit.desk.errors import error_record
@@ -248,18 +249,23 @@ class Working:
     ) -> tuple[tuple[JudgedBoard, ...], OrderContents]:
         """Judge and reckon; show the verdict as soon as it is there."""
         settled = settle_order(order, designs, houses[0])
+        # Of one house rules are set aside afterwards: that takes no new check.
+        checked = replace(settled, silenced=()) if len(houses) == 1 else settled
         key = (
             tuple(self._design_key(one, order) for one in order.boards),
             self._sheets(order.houses),
             tuple(
-                (one.name, one.use, CheckOptions.of(settled, use=one.stated))
+                (one.name, one.use, CheckOptions.of(checked, use=one.stated))
                 for one in settled.boards
             ),
         )
-        is_new = self._memory.get("judged", ((), None))[0] != key
+        is_new = self._memory.get("verdict", ((), None))[0] != (key, settled.silenced)
         with self._at("checking"):
             judged = self._kept(
-                "judged", key, lambda: judge_designs(settled, designs, houses, tell=self._tell)
+                "judged", key, lambda: judge_designs(checked, designs, houses, tell=self._tell)
+            )
+            judged = self._kept(
+                "verdict", (key, settled.silenced), lambda: _set_aside(judged, settled, houses)
             )
         judged = tuple(
             replace(j, ordered=one) for j, one in zip(judged, settled.boards, strict=True)
@@ -440,6 +446,18 @@ _SHEET: Final = {"houses": "house", "parts": "parts"}
 
 def _today() -> date:
     return date.today()  # noqa: DTZ011 -- the user's own calendar, as the command takes it
+
+
+def _set_aside(
+    judged: Sequence[JudgedBoard], order: Order, houses: Sequence[House]
+) -> tuple[JudgedBoard, ...]:
+    if len(houses) > 1 or not order.silenced:
+        return tuple(judged)
+    options = [CheckOptions.of(order, use=one.stated) for one in order.boards]
+    return tuple(
+        replace(one, result=set_aside(one.result, one.board, houses[0], chosen))
+        for one, chosen in zip(judged, options, strict=True)
+    )
 
 
 def _stated(data: bytes, folder: OrderFolder) -> tuple[OrderedBoard, ...]:

@@ -168,6 +168,40 @@ def test_a_price_change_checks_nothing_again(done, monkeypatch):
     assert done.folder.record("summary")["total"] == before
 
 
+def test_setting_aside_checks_nothing_again(done, monkeypatch):
+    """A rule set aside with a reason changes the verdict as a check with it would, at once."""
+    text = done.folder.text()
+    rule = done.folder.record("known")["findings"][0]["id"]
+    silence = [{"rule": rule, "reason": "<because>"}]
+    done.folder.write_order(changed(text, {"silence": silence}))
+    with monkeypatch.context() as patch:
+        patch.setattr(working_module, "judge_designs", lambda *_, **__: pytest.fail("done again"))
+        heard = _do(done)
+    at_once = done.folder.view("verdict").read_text()
+    fresh = Working(done.folder, say=done.heard.append, newer=lambda: False)
+    kept, done.work = done.work, fresh
+    monkeypatch.setattr(working_module, "set_aside", lambda *_: pytest.fail("not needed"))
+    monkeypatch.setattr(working_module, "_set_aside", lambda judged, *_: tuple(judged))
+    real = working_module.judge_designs
+
+    def with_silence(order, *given, **more):
+        stated = done.folder.text()
+        return real(working_module.read_order(stated, done.folder.path), *given, **more)
+
+    monkeypatch.setattr(working_module, "judge_designs", with_silence)
+    _do(done)
+    done.work = kept
+    monkeypatch.undo()
+    checked = done.folder.view("verdict").read_text()
+    done.folder.write_order(text)
+    _do(done)
+
+    assert not _errors(heard)
+    assert "&lt;because&gt;" in at_once
+    assert at_once == checked
+    assert "&lt;because&gt;" not in done.folder.view("verdict").read_text()
+
+
 def test_something_newer_ends_a_run_and_loses_nothing(tmp_path):
     """When another task waits, the run ends after a step, and the next one goes on behind it."""
     order = _begin(tmp_path, {"small": SMALL_ZIP})
