@@ -6,7 +6,7 @@ import { sendAll, startDropping } from "./drop.js";
 import { showCompare, showRecent } from "./orders.js";
 import { SheetEditor, showSheets } from "./sheets.js";
 import { Views } from "./views.js";
-import { Wishes, showAside, showAssign } from "./wishes.js";
+import { Wishes, beginAside, showAside, showAssign } from "./wishes.js";
 
 /* From the report's own scripts. */
 /* global keeper, startTheme */
@@ -23,7 +23,7 @@ class Desk {
     this.showing = Promise.resolve();
     this.wishes = new Wishes($("wishes"), (values, failed) => this.change(values, failed));
     this.editor = new SheetEditor((state) => this.take(state));
-    this.views = new Views(() => keeper("desk " + this.id));
+    this.views = new Views(() => keeper("desk " + this.id), beginAside);
   }
 
   /* Every deed of the page goes through here: what goes wrong is said, and where to go on. */
@@ -127,8 +127,9 @@ class Desk {
       let wait = 0;
       while (!poll.signal.aborted) {
         try {
-          const since = this.state ? this.state.version : 0;
-          const state = await ask("/orders/" + this.id + "?since=" + since, { signal: poll.signal });
+          /* After a silence the state is asked for at once, changed or not. */
+          const since = this.state && $("lost").hidden ? "?since=" + this.state.version : "";
+          const state = await ask("/orders/" + this.id + since, { signal: poll.signal });
           if (poll.signal.aborted) return;
           this.found();
           wait = 0;

@@ -1,6 +1,6 @@
 /* Parts of the page that the desk has rendered: the report's own sections, started again here. */
 
-import { $, refill } from "./dom.js";
+import { $, el, refill } from "./dom.js";
 import { askText } from "./ask.js";
 
 /* These stand in the report's own scripts, which share one scope. */
@@ -16,8 +16,9 @@ function parsed(html) {
 }
 
 export class Views {
-  constructor(kept) {
+  constructor(kept, setAside) {
     this.kept = kept;
+    this.setAside = setAside;
     this.clear();
   }
 
@@ -103,6 +104,12 @@ export class Views {
       const left = viewer.root.querySelector(".left");
       /* Where the picture is drawn anew, causes are placed again: theirs is the copy. */
       refill(left, found.cloneNode(true));
+      for (const cause of left.querySelectorAll("[data-rule]")) {
+        const { rule } = cause.dataset;
+        cause.querySelector("details").append(
+          el("button", { type: "button", className: "slight", onclick: () => this.setAside(rule) }, "Set aside, with a reason")
+        );
+      }
       for (const head of viewer.root.querySelectorAll(".pictured > h3")) head.remove();
       viewer.showCauses(data);
     });

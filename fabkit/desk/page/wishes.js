@@ -16,12 +16,14 @@ export class Wishes {
     this.shape = "";
     this.fields = new Map();
     this.timers = new Map();
+    this.state = null;
     form.addEventListener("submit", (event) => event.preventDefault());
   }
 
   /* Fills the form; controls are made anew only when other ones are needed. */
   show(state) {
     const { choices } = state;
+    this.state = state;
     const wanted = this.described(state);
     const shape = JSON.stringify(wanted.map(({ value, ...rest }) => rest));
     if (shape !== this.shape) {
@@ -159,7 +161,10 @@ export class Wishes {
       field.path,
       setTimeout(() => {
         control.dataset.sent = control.value;
-        this.send(field, control.value).finally(() => this.timers.delete(field.path));
+        this.send(field, control.value).finally(() => {
+          this.timers.delete(field.path);
+          this.show(this.state);
+        });
       }, patience)
     );
   }
@@ -242,6 +247,15 @@ export function showAssign(place, { choices }, change) {
   place.replaceChildren(
     el("h2", { id: "assign-title" }, "Taken wrongly?"),
     el("details", { className: "fold", open: open ?? rows.length > 0 }, el("summary", {}, "Say which part a reference is"), form, taken, wrong, listed(rows, "Every reference is as the files show it.")));
+}
+
+/* From a finding to the form that sets it aside. */
+export function beginAside(rule) {
+  const choice = $("aside-rule");
+  if (!choice) return;
+  choice.value = rule;
+  choice.closest("details").open = true;
+  $("aside-reason").focus();
 }
 
 export function showAside(place, { choices }, change) {
