@@ -1,8 +1,9 @@
 /* The desk: which order is open, what is known of it, and what is asked of the desk. */
 
-import { $, bytesText, el, forget, notice, say, sentence } from "./dom.js";
+import { $, bytesText, capital, el, forget, notice, say, sentence } from "./dom.js";
 import { Lost, ask, post } from "./ask.js";
 import { sendAll, startDropping } from "./drop.js";
+import { leadOn } from "./leads.js";
 import { showCompare, showRecent } from "./orders.js";
 import { SheetEditor, showSheets } from "./sheets.js";
 import { Views } from "./views.js";
@@ -13,6 +14,11 @@ import { Wishes, beginAside, showAside, showAssign } from "./wishes.js";
 
 const TOKEN = /^#[A-Za-z0-9_-]{16,}$/;
 const TITLE = "fabkit desk";
+
+function warn(key, said) {
+  notice(key, said);
+  leadOn($("notices").lastElementChild);
+}
 
 class Desk {
   constructor() {
@@ -35,7 +41,7 @@ class Desk {
       if (error instanceof Lost) this.lose();
       else if (error.status === 401) this.lock();
       else if (error.status === 409) await this.reread(error);
-      else if (error.status !== undefined) failed ? failed(error) : notice(key, error);
+      else if (error.status !== undefined) failed ? failed(error) : warn(key, error);
       else if (error.name !== "AbortError") throw error;
       return undefined;
     }
@@ -108,7 +114,7 @@ class Desk {
       },
       {
         failed: async () => {
-          notice("gone", { message: "this order is not on the desk any more", hint: "choose another one, or begin a new one" });
+          warn("gone", { message: "this order is not on the desk any more", hint: "choose another one, or begin a new one" });
           history.replaceState(null, "", "/");
           for (const item of document.querySelectorAll(".of-order")) item.hidden = true;
           await showRecent((other) => this.go(other));
@@ -177,7 +183,7 @@ class Desk {
   /* Another tab was faster: the newer state is shown, and said. */
   async reread(error) {
     this.take(await ask("/orders/" + this.id));
-    notice("other", { message: error.message, hint: "The newer state is shown now. " + sentence(error.hint), tone: "decide" });
+    warn("other", { message: error.message, hint: "The newer state is shown now. " + sentence(error.hint), tone: "decide" });
   }
 
   async take(state) {
@@ -215,14 +221,14 @@ class Desk {
       : "Add a zip or folder below.";
     $("running").hidden = !state.running;
     $("order").classList.toggle("at-work", state.running);
-    $("stage").textContent = state.running ? sentence(state.stage || "waiting").replace(/\.$/, "") : "";
+    $("stage").textContent = state.running ? capital(state.stage || "waiting") : "";
     if (state.share === null || state.share === undefined) $("share").removeAttribute("value");
     else $("share").value = state.share;
     const error = state.error;
     const key = error ? JSON.stringify(error) : "";
     if (key !== this.wrong) {
       this.wrong = key;
-      if (error) notice("state", { ...error, tone: this.cancelled ? "know" : "stop" });
+      if (error) warn("state", { ...error, tone: this.cancelled ? "know" : "stop" });
       else forget("state");
     }
     const notes = JSON.stringify(state.notes || []);
@@ -231,11 +237,11 @@ class Desk {
       forget("notes");
       for (const note of state.notes || []) {
         const said = typeof note === "string" ? { message: note } : note;
-        if (!error || error.message !== said.message) notice("notes", { ...said, tone: "decide" });
+        if (!error || error.message !== said.message) warn("notes", { ...said, tone: "decide" });
       }
     }
     const step = (state.stage || "").split(":")[0];
-    if (state.running && step && (!before || (before.stage || "").split(":")[0] !== step)) say(sentence(step), 1200);
+    if (state.running && step && (!before || (before.stage || "").split(":")[0] !== step)) say(capital(step) + ".", 1200);
     const bars = document.querySelectorAll(".takes");
     const shown = JSON.stringify([state.downloads, state.running, Boolean(state.toml)]);
     if (shown !== this.taken) {
@@ -327,7 +333,7 @@ class Desk {
         await this.go(null);
       } else await this.take(state);
       refused.forEach(({ name, error }, n) =>
-        notice("refused " + n, { ...error, message: error.message.includes(name) ? error.message : name + ": " + error.message, hint: error.hint }));
+        warn("refused " + n, { ...error, message: error.message.includes(name) ? error.message : name + ": " + error.message, hint: error.hint }));
     });
   }
 }

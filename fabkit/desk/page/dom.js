@@ -14,18 +14,24 @@ export function el(tag, properties = {}, ...children) {
   return made;
 }
 
-/* A sentence begins with a capital, unless with a name of a file or key, and ends with a stop. */
+/* Words that our messages begin with; all others may be names, which stay as their owner wrote them. */
+const OPENING = /^(a|all|an|another|each|it|more|no|nothing|one|only|several|that|the|there|this|too|what|with) /;
+
+/* A sentence begins with a capital, unless with a name, and ends with a stop. */
 export function sentence(text) {
   const words = String(text || "").trim();
   if (!words) return "";
-  const first = /^\S*[._/]\S/.test(words) ? words[0] : words[0].toUpperCase();
+  const first = OPENING.test(words) ? words[0].toUpperCase() : words[0];
   return first + words.slice(1) + (/[.!?:]$/.test(words) ? "" : ".");
 }
+
+/* Advice is an order, and begins with its verb. */
+export const capital = (text) => text.slice(0, 1).toUpperCase() + text.slice(1);
 
 /* An error beside the field or line it is about, which need not be named again. */
 export function beside({ message, hint }, { key = false } = {}) {
   const short = message.replace(/^[^\s:]+\.toml(:\d+)?: /, "");
-  return (sentence(key ? short.replace(/^[\w."-]+: /, "") : short) + " " + sentence(hint)).trim();
+  return (sentence(key ? short.replace(/^[\w."-]+: /, "") : short) + " " + capital(sentence(hint))).trim();
 }
 
 export const plural = (n, noun) => n + " " + noun + (n === 1 ? "" : "s");
@@ -48,7 +54,7 @@ export function notice(key, { message, hint = "", line = null, tone = "stop" }) 
   const text = el("p", {}, el("strong", {}, sentence(message)));
   if (line) text.append(" Line " + line + ".");
   const box = el("div", { className: "notice is-" + tone, role: tone === "stop" ? "alert" : "status" }, text);
-  if (hint) box.append(el("p", { className: "do" }, sentence(hint)));
+  if (hint) box.append(el("p", { className: "do" }, capital(sentence(hint))));
   box.dataset.key = key;
   box.append(
     el("button", {

@@ -1,6 +1,7 @@
 /* Parts of the page that the desk has rendered: the report's own sections, started again here. */
 
 import { $, el, refill } from "./dom.js";
+import { leadOn } from "./leads.js";
 import { askText } from "./ask.js";
 
 /* These stand in the report's own scripts, which share one scope. */
@@ -111,6 +112,7 @@ export class Views {
         );
       }
       for (const head of viewer.root.querySelectorAll(".pictured > h3")) head.remove();
+      leadOn(left);
       viewer.showCauses(data);
     });
   }
@@ -122,6 +124,7 @@ export class Views {
 
   takeSection(name, content, value) {
     const place = $(name + "-part");
+    leadOn(content);
     if (name === "cost") {
       const money = content.querySelector(".money");
       const old = document.querySelector("#boards .money");
