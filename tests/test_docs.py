@@ -95,6 +95,7 @@ def test_commands_in_documents_run(workplace, monkeypatch):
     """Every command shown runs, one after the other, on small boards under the names they use."""
     small_revisions(workplace)
     monkeypatch.setattr("fabkit.outputs.watching.wait_for_change", stop)
+    monkeypatch.setattr("fabkit.desk.serving.serve", lambda *_: None)
     pages = {page: commands_of(page) for page in PAGES_WITH_COMMANDS}
 
     assert all(pages.values())
