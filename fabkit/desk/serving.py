@@ -132,6 +132,8 @@ def _listen(address: str, port: int) -> socket.socket:
     made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         made.bind((address, port))
+        # From now on who calls waits: the address is printed before the server has begun.
+        made.listen()
     except (OSError, OverflowError) as error:
         made.close()
         reason = getattr(error, "strerror", None) or str(error)
