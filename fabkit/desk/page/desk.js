@@ -1,6 +1,6 @@
 /* The desk: which order is open, what is known of it, and what is asked of the desk. */
 
-import { $, bytesText, capital, el, forget, notice, say, sentence } from "./dom.js";
+import { $, beside, bytesText, capital, el, forget, notice, say, sentence } from "./dom.js";
 import { Lost, ask, post } from "./ask.js";
 import { sendAll, startDropping } from "./drop.js";
 import { leadOn } from "./leads.js";
@@ -103,7 +103,10 @@ class Desk {
     this.id = id;
     this.state = null;
     this.views.clear(id);
-    for (const place of ["assign", "aside", "compare", "sheets"]) delete $(place).dataset.key;
+    for (const name of ["assign", "aside", "compare", "sheets"]) {
+      delete $(name).dataset.key;
+      $(name).replaceChildren();
+    }
     await this.guarded(
       async () => {
         const state = await ask("/orders/" + encodeURIComponent(id));
@@ -246,6 +249,9 @@ class Desk {
     const shown = JSON.stringify([state.downloads, state.running, Boolean(state.toml)]);
     if (shown !== this.taken) {
       this.taken = shown;
+      const old = before ? before.downloads.map((file) => file.name) : [];
+      const made = state.downloads.map((file) => file.name).filter((name) => !old.includes(name));
+      if (before && made.length) say(made.join(", ") + " can be saved now.", 1200);
       bars.forEach((bar, n) => this.showTakes(bar, state, n === 0));
     }
     for (const button of document.querySelectorAll("[data-run]")) button.disabled = !state.toml;
@@ -255,7 +261,8 @@ class Desk {
   showTakes(bar, state, short) {
     const focused = bar.contains(document.activeElement);
     const made = state.downloads.filter((file) => file.name !== "order.toml");
-    const links = made.map((file) => el("a", { href: file.href, download: file.name, title: file.title }, file.name));
+    const links = made.map((file, n) =>
+      el("a", { href: file.href, download: file.name, title: file.title, className: n ? "press" : "press main" }, "Save " + file.name));
     const ready = made.some((file) => /-order\.zip$/.test(file.name));
     bar.replaceChildren();
     if (!ready) {
@@ -367,7 +374,7 @@ $("enter-form").addEventListener("submit", (event) => {
       $("password").value = "";
       await desk.route();
     },
-    { failed: (error) => ($("password-wrong").textContent = sentence(error.message) + " " + sentence(error.hint)) }
+    { failed: (error) => ($("password-wrong").textContent = beside(error)) }
   );
 });
 desk.start();
