@@ -529,13 +529,17 @@ def tracks(case: Case) -> Iterator[Finding]:
         used[side.tree.query(spots, predicate="intersects")[1]] = True
         if len(cuts.shapes):
             used[side.tree.query(cuts.shapes, predicate="intersects")[1]] = True
+        over = np.flatnonzero(~used)
+        if not len(over):
+            continue
         objects, own = side.copper.file.objects, copper.layers[side.copper_index]
         strokes = np.flatnonzero(
             np.isin(objects.kind, (Kind.DRAW, Kind.ARC)) & objects.dark & (own.piece >= 0)
         )
         lines = object_shapes(side.copper.file, strokes)
-        over = np.unique(side.tree.query(lines, predicate="intersects")[1])
-        over = over[~used[over]]
+        # Thousands of strokes are asked about the few openings that are left, not about all.
+        meeting, _ = shapely.STRtree(lines).query(side.openings[over], predicate="intersects")
+        over = over[np.unique(meeting)]
         middle = shapely.get_coordinates(shapely.centroid(side.openings[over]))
         over = over[on_board(case, *middle.T)] if len(over) else over
         over = over[~along_edge(case, side.openings[over])]
