@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import time
+from multiprocessing import forkserver
 from pathlib import Path
 
 import pytest
@@ -20,6 +21,12 @@ HUGE = {
     ),
 }
 """A disc repeated 40,000 times: minutes of work."""
+
+
+@pytest.fixture(autouse=True, scope="module")
+def loaded_anew():
+    """Processes are copies of one that has loaded the desk, not of one that earlier tests made."""
+    forkserver._forkserver._stop()
 
 
 @pytest.fixture

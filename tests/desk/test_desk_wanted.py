@@ -11,10 +11,12 @@ from hypothesis import strategies as st
 
 import fabkit
 from fabkit.base.errors import FabkitError, SheetError, UsageError
+from fabkit.desk.known import USES
 from fabkit.desk.store import Store
 from fabkit.desk.wanted import changed, kind_of_sheet, parse_path, read_order
 from fabkit.parts.book import parts_template
 from fabkit.sheets.house import house_template
+from fabkit.sheets.order import BOARD_USES
 from fabkit.sheets.order_template import ProposedBoard, order_template
 from fabkit.sheets.toml_text import parse_sheet
 
@@ -228,6 +230,11 @@ def test_a_sheet_is_judged_kept_and_ordered_by(desk):
     assert desk.client.get(f"{address}/sheets/house").text == house
     assert (folder.path / "sheets/house.toml").read_text() == house
     assert read_order(folder.text(), folder.path).houses[0].as_posix() == "sheets/house.toml"
+
+
+def test_everything_a_board_can_be_is_offered():
+    """Each use of the order file has words on the page."""
+    assert tuple(USES) == BOARD_USES
 
 
 def test_text_that_is_no_sheet_is_refused(desk):
