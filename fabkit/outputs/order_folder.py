@@ -298,7 +298,7 @@ def _panel(contents: OrderContents, part: Path, tell: Tell) -> Record | None:
     order = contents.order
     if order.panel is None:
         return None
-    from fabkit.outputs.panel import panel, panel_words
+    from fabkit.outputs.panel import panel, panel_causes, panel_words
 
     # A design may be called so, too.
     stems = {stem_of(order, one) for one in order.boards}
@@ -321,6 +321,7 @@ def _panel(contents: OrderContents, part: Path, tell: Tell) -> Record | None:
         "picture": f"{name}.png",
         "verdict": done.result.verdict,
         "words": panel_words(done.plan),
+        "causes": panel_causes(done),
         "boards": len(done.plan.copies),
         "waste_share": done.plan.waste_share,
     }

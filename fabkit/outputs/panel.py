@@ -15,7 +15,7 @@ import shapely
 
 from fabkit.base.columns import Floats, Shapes
 from fabkit.base.errors import OutputRefused, UsageError
-from fabkit.base.findings import Severity
+from fabkit.base.findings import Consequence, Severity
 from fabkit.base.materials import USUAL_THICKNESS_MM
 from fabkit.base.streams import STANDARD_STREAM
 from fabkit.base.tables import Record, Table, columns_of
@@ -40,7 +40,7 @@ from fabkit.outputs.atomic import refuse_existing, write_file
 from fabkit.outputs.json import to_document
 from fabkit.outputs.pack import refuse_errors
 from fabkit.outputs.tables import to_csv
-from fabkit.outputs.terminal import Terminal
+from fabkit.outputs.terminal import Terminal, print_panel_verdict
 from fabkit.package.file_names import file_stem, function_of, names_by_rule
 from fabkit.package.model import Content, PackageFile, Role, RoleKind
 from fabkit.package.reading import open_package
@@ -610,6 +610,20 @@ def panel_words(plan: PanelPlan) -> str:
     )
 
 
+def panel_causes(done: PanelResult) -> list[Record]:
+    """Give what stops the panel or is to decide, worst first, with its reason."""
+    return [
+        {
+            "id": group[0].id,
+            "consequence": consequence.word,
+            "text": group[0].message,
+            "remedy": group[0].remedy,
+        }
+        for consequence in (Consequence.STOP, Consequence.DECIDE)
+        for group in done.result.causes(consequence)
+    ]
+
+
 def panel_record(done: PanelResult) -> Record:
     """Record a panel: what lies where, what holds it, and what is wasted."""
     plan = done.plan
@@ -620,6 +634,7 @@ def panel_record(done: PanelResult) -> Record:
         "sha256": done.packed.sha256,
         "verdict": done.result.verdict,
         "words": panel_words(plan),
+        "causes": panel_causes(done),
         "width_mm": width,
         "height_mm": height,
         "gap_mm": plan.measures.gap,
@@ -696,7 +711,7 @@ def print_panel(console: Terminal, panel: Record) -> None:
         console.print(
             f"{price['way']}: {of} at {price['amount']} {price['currency']}, without shipping"
         )
-    console.print(panel["verdict"], style="bold")
+    print_panel_verdict(console, panel, path=panel["path"])
     console.print("upload: ", (panel["path"], "bold"), f" (SHA-256 {panel['sha256']})")
     for line in caution(scored=bool(panel["score_lines"])).splitlines():
         console.print(line, style="dim")

@@ -10,7 +10,7 @@ import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TextIO
+from typing import Final, TextIO
 
 from fabkit.base.findings import times
 from fabkit.base.progress import listening
@@ -335,6 +335,23 @@ def print_findings(console: Terminal, record: Record) -> None:
         print_finding(console, finding)
 
 
+_MOST_CAUSES: Final = 6
+
+
+def print_panel_verdict(console: Terminal, panel: Record, *, path: str, before: str = "") -> None:
+    """Print the verdict on a panel, and beside it what stops it or is to decide."""
+    console.print(f"{before}{panel['verdict']}", style="bold")
+    shown = panel["causes"][:_MOST_CAUSES]
+    for cause in shown:
+        stops = cause["consequence"] == "stop"
+        text = f"  {cause['consequence']}: {cause['text']} [{cause['id']}]"
+        console.print(text, style="red" if stops else "yellow")
+        if stops:
+            console.print(f"    {cause['remedy']}")
+    if left := len(panel["causes"]) - len(shown):
+        console.print(f"  and {left} more to decide: fabkit check {path}")
+
+
 def print_order(
     console: Terminal, manifest: Record, answer: Sequence[str], *, folder: Path
 ) -> None:
@@ -355,7 +372,8 @@ def print_order(
                 console.print(f"nothing to mend [{name}]", style="dim")
     panel = manifest["panel"]
     if panel is not None and panel["zip"] is not None:
-        console.print(f"one panel: {panel['verdict']}", style="bold")
+        zipped = (folder / panel["zip"]).as_posix()
+        print_panel_verdict(console, panel, path=zipped, before="one panel: ")
         console.print(panel["words"])
     chosen = manifest["options"]
     console.print(f"thickness {chosen['thickness_mm']} mm, {chosen['thickness_from']}")
@@ -376,5 +394,4 @@ def print_order(
     if panel is not None and panel["zip"] is None:
         console.print(f"no panel: {panel['reason']}", style="red")
     elif panel is not None:
-        zipped = (folder / panel["zip"]).as_posix()
         console.print("or, as one panel: ", (zipped, "bold"))

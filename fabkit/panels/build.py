@@ -12,7 +12,7 @@ from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Floats
 from fabkit.base.errors import UsageError
-from fabkit.base.findings import Severity
+from fabkit.base.findings import Consequence, Severity
 from fabkit.base.materials import USUAL_THICKNESS_MM
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.model import Board, Component
@@ -32,6 +32,7 @@ from fabkit.panels.scoring import (
     out_of_reach_mm,
     refuse_unscorable,
 )
+from fabkit.panels.tabs import CLEAR_MM
 from fabkit.sheets.house import House
 from fabkit.sheets.order import MOST_COPIES, PanelOptions
 
@@ -168,6 +169,9 @@ def plan_panel(
     frame = made(copies, measures, rails=options.rails)
     copies, frame = _to_origin(copies, with_marks(frame, measures) if options.rails else frame)
     remarks = list(_remarks(boards, labels))
+    if frame.clear_mm < CLEAR_MM[0]:
+        near = format_mm(frame.clear_mm, digits=1)
+        remarks.append(f"tabs lie {near} from a hole or pad; hold the board there to break it off")
     profile = material([shapely.get_parts(copy.profile)[0] for copy in copies], frame)
     if measures.scored:
         refuse_unscorable(copies, frame, house, thickness_mm)
@@ -202,6 +206,12 @@ def _remarks(boards: Sequence[Board], labels: Sequence[str]) -> Iterator[str]:
         ]
         if drawn:
             yield f"{label}: the outline drawn in {' and '.join(drawn)} is left out"
+        doubtful = [p for p in board.package.problems if p.severity is Severity.ERROR]
+        for rule, problem in {p.id: p for p in reversed(doubtful)}.items():
+            yield (
+                f"{label}: {problem.message}; the panel has what was read here, other programs may"
+                f" read the original otherwise ({rule})"
+            )
         if any(masked) and not has_mask:
             yield f"{label} has no solder mask file, so it is masked all over"
 
@@ -294,7 +304,8 @@ def _to_origin(copies: tuple[Copy, ...], frame: Frame) -> tuple[tuple[Copy, ...]
         placed: BaseGeometry = shapely.transform(shape, shift.points)
         return placed
 
-    return moved, Frame(
+    return moved, replace(
+        frame,
         box=(0.0, 0.0, x1 - x0, y1 - y0),
         waste=tuple(map(there, frame.waste)),
         tabs=tuple(
@@ -367,11 +378,12 @@ def _refuse_gap(measures: Measures, house: House) -> None:
 
 def _refuse_unfit(board: Board, label: str) -> None:
     """Refuse a board that cannot be on any panel."""
-    unread = [p for p in board.package.problems if p.severity is Severity.ERROR]
+    unread = [p for p in board.package.problems if p.consequence is Consequence.STOP]
     if unread:
         raise UsageError(
             f"{label}: a file cannot be read whole: {unread[0].message} ({unread[0].id})",
-            hint="run `fabkit check`, and mend the export first",
+            hint="`fabkit check` shows what is wrong, and whether `fabkit mend` can put it right;"
+            " make the panel of what that writes, or of a new export",
         )
     if board.profile is None:
         raise UsageError(f"{label}: no outline", hint="export the board's profile as well")

@@ -17,7 +17,7 @@ from fabkit.geometry.neighbours import label_groups
 from fabkit.panels.model import Copy, Frame, Measures
 from fabkit.panels.scoring import seams
 from fabkit.panels.tabs import (
-    Obstacles,
+    CLEAR_MM,
     Places,
     choose_places,
     find_obstacles,
@@ -56,7 +56,8 @@ def build_frame(copies: Sequence[Copy], measures: Measures, *, rails: bool) -> F
     waste = _waste(boards, box, measures)
     while True:
         pieces = [*boards, *waste]
-        places, chosen = _held(copies, pieces, obstacles, measures)
+        found = [find_places(k, pieces, obstacles, measures) for k in range(len(copies))]
+        places, chosen = _held(copies, pieces, found, measures)
         held = np.bincount(places.piece[chosen], minlength=len(pieces))[len(boards) :]
         loose = [k for k in range(len(waste)) if held[k] < _FEWEST]
         if not loose:
@@ -64,7 +65,8 @@ def build_frame(copies: Sequence[Copy], measures: Measures, *, rails: bool) -> F
         waste = [piece for k, piece in enumerate(waste) if k not in loose]
     _refuse_loose(copies, len(pieces), places, chosen)
     tabs = tuple(make_tab(places, row, len(boards), measures) for row in chosen.tolist())
-    return Frame(box=box, waste=tuple(waste), tabs=tabs)
+    clear = float(places.clear[chosen, 0].min(initial=np.inf))
+    return Frame(box=box, waste=tuple(waste), tabs=tabs, clear_mm=clear)
 
 
 def _box(
@@ -85,8 +87,9 @@ def _waste(
     """Pieces that the router leaves when it has gone around each board."""
     around = shapely.buffer(np.array(boards, dtype=object), measures.gap, quad_segs=32)
     rest = shapely.difference(shapely.box(*box), shapely.union_all(around))
+    # Grown back with round corners, waste has no points to be hurt by when it is broken off.
     rest = shapely.buffer(rest, -_STRIP_MM / 2, join_style="mitre")
-    rest = shapely.buffer(rest, _STRIP_MM / 2, join_style="mitre")
+    rest = shapely.buffer(rest, _STRIP_MM / 2, quad_segs=32)
     parts = shapely.get_parts(shapely.simplify(rest, _PLAIN_MM))
     return [part for part in parts.tolist() if part.area >= _PIECE_MM2]
 
@@ -94,15 +97,15 @@ def _waste(
 def _held(
     copies: Sequence[Copy],
     pieces: Sequence[BaseGeometry],
-    obstacles: Sequence[Obstacles],
+    found: Sequence[Places],
     measures: Measures,
+    clear_mm: Sequence[float] = CLEAR_MM,
 ) -> tuple[Places, Ints]:
     """Places for tabs, and those that are chosen: for each board, then for waste held too little.
 
     A tab between two boards holds both.
     """
-    found = [find_places(k, pieces, obstacles, measures) for k in range(len(copies))]
-    places = Places.concat(found)
+    places = Places.concat([table.take(table.fits(measures, clear_mm[0])) for table in found])
     chosen: list[int] = []
     most = _DESIGN_SHARE * measures.tab_spacing
     for number, piece in enumerate(pieces):
@@ -120,10 +123,13 @@ def _held(
         rows = choose_places(places.take(mine), taken, wanted=wanted, spread=_SPREAD_MM)
         chosen += [k for k in mine[rows].tolist() if k not in chosen]
         if of_board and len(rows) + len(taken) < _FEWEST:
+            if len(clear_mm) > 1:
+                return _held(copies, pieces, found, measures, clear_mm[1:])
             raise UsageError(
                 f"{copies[number].label}: no straight edge for {_FEWEST} break-off tabs of"
-                f" {format_mm(measures.tab)} that is clear of holes, pads and copper",
-                hint="try --rails or another --gap, or order this board alone",
+                f" {format_mm(measures.tab)} that is clear of holes, pads and copper"
+                f" ({found[number].words(measures)})",
+                hint="try rails or another gap, or order this board alone",
             )
     return places, np.array(chosen, dtype=np.int64)
 

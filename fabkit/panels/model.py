@@ -162,6 +162,8 @@ class Frame:
         Pieces between the boards and rails, that are thrown away, mm.
     tabs
         What holds the boards.
+    clear_mm
+        From the tabs to the nearest hole or pad; those farther than some millimetres count alike.
     score
         (n, 4) float64, mm: ends of the score lines, each from edge to edge.
     tooling, fiducials
@@ -171,6 +173,7 @@ class Frame:
     box: tuple[float, float, float, float]
     waste: tuple[BaseGeometry, ...] = ()
     tabs: tuple[Tab, ...] = ()
+    clear_mm: float = np.inf
     score: Floats = field(default_factory=lambda: np.empty((0, 4)))
     tooling: Floats = field(default_factory=lambda: np.empty((0, 2)))
     fiducials: Floats = field(default_factory=lambda: np.empty((0, 2)))

@@ -15,6 +15,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.base.units import counted, format_mm
 from fabkit.formats.gerber.model import GerberFile, Kind, object_boxes, object_shapes
 from fabkit.panels.merging import without_outline
 from fabkit.panels.model import BITE_SHARE, Copy, Measures, Tab
@@ -34,8 +35,9 @@ _MARGIN_MM: Final = 0.6
 _FILE_MM: Final = 12.0
 """Room before an edge that a file needs, and how much wider than the tab it is (our choice)."""
 _FILE_ASIDE_MM: Final = 3.0
-_CLEAR_MM: Final = 2.0
-"""Holes and pads keep this far from a tab, or the board breaks or lifts there (our choice)."""
+CLEAR_MM: Final = (2.0, 1.0)
+"""Holes and pads keep this far from a tab, or the board breaks or lifts there; the second distance
+is for boards that have no room for the first (our choice)."""
 _EASY_MM: Final = 6.0
 """Farther than this from connectors and holes nothing is gained (our choice)."""
 _COPPER_EASY_MM: Final = 1.0
@@ -125,6 +127,8 @@ class Places:
         (n, 3) float64, mm: to the far edge at its left, middle and right.
     reach
         (n, 2) float64, mm: how far holes reach into the board, and into the far one.
+    clear
+        (n, 2) float64, mm: from the nearest hole or pad, and from copper, at either end.
     merit
         (n,) float64: how good the place is, higher is better.
     """
@@ -136,7 +140,23 @@ class Places:
     out: Floats
     length: Floats
     reach: Floats
+    clear: Floats
     merit: Floats
+
+    def fits(self, measures: Measures, clear_mm: float) -> Bools:
+        """Which places are clear of copper, and of holes and pads by so much."""
+        return np.asarray((self.clear >= (clear_mm, measures.copper)).all(axis=1))
+
+    def words(self, measures: Measures) -> str:
+        """Say what the places lack."""
+        if not len(self):
+            return "nothing straight to hold it by lies before a straight edge"
+        firm, copper = (format_mm(float(mm), digits=2) for mm in self.clear.max(axis=0))
+        return (
+            f"straight at {counted(len(self), 'place')}, at most {firm} from holes and pads, where"
+            f" tabs keep {format_mm(CLEAR_MM[-1])}, and {copper} from copper, where holes keep"
+            f" {format_mm(measures.copper)}"
+        )
 
     def take(self, rows: Ints | Bools) -> Places:
         """Rows picked by an index array or a mask."""
@@ -162,7 +182,7 @@ def find_places(
     obstacles: Sequence[Obstacles],
     measures: Measures,
 ) -> Places:
-    """Find the places where one board may be held.
+    """Find the places where one board may be held, clear of holes and copper or not.
 
     Parameters
     ----------
@@ -189,7 +209,7 @@ def find_places(
     length, target = length[rows], piece[rows, 1]
     reach = np.zeros((len(rows), 2))
     merit = np.zeros(len(rows))
-    fits = np.ones(len(rows), dtype=bool)
+    clear = np.full((len(rows), 2), np.inf)
     ends = starts + length[:, :, None] * out[:, None, :]
     sides = [(0, number, starts, np.arange(len(rows)))]
     sides += [
@@ -203,7 +223,7 @@ def find_places(
         deep = measures.bite * BITE_SHARE
         room = copper - measures.copper
         reach[mine, end] = np.where(room >= deep, deep, 0.0)
-        fits[mine] &= (firm >= _CLEAR_MM) & (room >= 0)
+        clear[mine] = np.minimum(clear[mine], np.column_stack((firm, copper)))
         merit[mine] += firm + 2 * copper + (room >= deep)
     # A file lies along the edge, so there must be room before it: no notch of the board itself.
     wide = half + _FILE_ASIDE_MM
@@ -213,8 +233,8 @@ def find_places(
     merit -= 8.0 * shapely.intersects(board, shapely.polygons(room))
     # A short tab is stiff.
     merit -= length[:, 1] - measures.gap
-    found = Places(np.full(len(rows), number), target, base, along, out, length, reach, merit)
-    return found.take(fits)
+    board_of = np.full(len(rows), number)
+    return Places(board_of, target, base, along, out, length, reach, clear, merit)
 
 
 def _along_edges(board: BaseGeometry, beside: float) -> tuple[Floats, Floats, Floats]:

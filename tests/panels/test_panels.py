@@ -6,6 +6,7 @@ out by hand beside their test.
 
 from __future__ import annotations
 
+import io
 import json
 import zipfile
 from dataclasses import replace
@@ -19,12 +20,15 @@ from panel_boards import FIXTURES, assert_given_back, read
 
 import fabkit
 from fabkit.base.errors import UsageError
+from fabkit.base.findings import Finding
 from fabkit.board.edge import PathKind
 from fabkit.compare.boards import PANEL
 from fabkit.outputs.archive import digest
 from fabkit.outputs.panel import panel_files
+from fabkit.outputs.terminal import Terminal, print_panel_verdict
 from fabkit.panels.build import lay_boards, plan_panel
 from fabkit.panels.nesting import keeps_gap, lay_boxes, nest
+from fabkit.rules import load_rule
 from fabkit.schemas import load_schema
 
 
@@ -176,7 +180,59 @@ def test_panels_are_priced_beside_single_boards(made):
     )
 
 
+def test_waste_has_no_sharp_points(made):
+    # A disc of 1.9 mm radius reaches into all of it: nothing is narrower, no corner is sharper.
+    for piece in made.plan.frame.waste:
+        reached = piece.buffer(-1.9).buffer(1.9, quad_segs=64)
+        assert piece.difference(reached).area < 0.01
+
+
+def test_reasons_stand_beside_the_verdict():
+    text = io.StringIO()
+    panel = {
+        "verdict": "do not order: 1 stop",
+        "causes": [
+            {
+                "id": "hole/plating",
+                "consequence": "stop",
+                "text": "a hole has no ring",
+                "remedy": "Draw it.",
+            },
+            *(
+                {"id": "a/b", "consequence": "decide", "text": str(n), "remedy": ""}
+                for n in range(9)
+            ),
+        ],
+    }
+    print_panel_verdict(Terminal(text), panel, path="panel.zip")
+    said = text.getvalue()
+    assert "stop: a hole has no ring [hole/plating]\n    Draw it." in said
+    assert "and 4 more to decide: fabkit check panel.zip" in said
+
+
 # What is refused
+
+
+@pytest.mark.parametrize(
+    ("rule", "words"),
+    [("gerber/aperture-twice", ""), ("gerber/limit", "`fabkit mend` can put it right")],
+)
+def test_faults_that_cannot_harm_a_panel_are_remarks(halves, rule, words):
+    # The panel's files draw each aperture anew; an image that is not whole would be drawn wrong.
+    problem = Finding.of(load_rule(rule), "as it is")
+    package = replace(halves[0].package, remarks=(problem,))
+    boards = [replace(halves[0], package=package)]
+    house, options = fabkit.load_house(), fabkit.PanelOptions()
+
+    def plan():
+        return plan_panel(boards, labels=["left"], counts=[2], house=house, options=options)
+
+    if words:
+        with pytest.raises(UsageError) as caught:
+            plan()
+        assert words in caught.value.hint
+    else:
+        assert any(rule in remark for remark in plan().remarks)
 
 
 def test_too_many_boards_do_not_fit(halves, tmp_path):
