@@ -119,7 +119,7 @@ def summary(mended: Mended) -> str:
     made = counted(len({d.correction for d in mended.deeds}), "correction")
     if not gone:
         return f"{made}; the findings are the same as before"
-    return f"{made}; {counted(gone, 'kind')} of finding less"
+    return f"{made}; {counted(gone, 'kind')} of finding {'is' if gone == 1 else 'are'} gone"
 
 
 def _by_correction(entries: Sequence[Record]) -> Iterator[tuple[Record, str]]:
@@ -144,7 +144,8 @@ def print_mended(console: Terminal, record: Record) -> None:
         words = f"{first['title'].lower()}: {_in_file(first, 'reason')}{more}"
         console.print(f"- not made: {words} [{first['id']}]", style="yellow")
     for name in record["nothing_to_do"]:
-        console.print(f"- nothing to correct [{name}]", style="dim")
+        title = load_corrections()[name].title.lower()
+        console.print(f"- nothing to correct: {title} [{name}]", style="dim")
     console.print("\nproved", style="bold")
     for line in proof_lines(record["proof"]):
         console.print(f"  {line}")
@@ -157,13 +158,15 @@ def proof_lines(proof: Record) -> list[str]:
     lines = []
     for layer in proof["layers"]:
         if layer["added_mm2"] or layer["removed_mm2"]:
-            added, removed = (
-                format_number(layer[k], digits=2 if layer[k] >= 1 else 4)
-                for k in ("added_mm2", "removed_mm2")
-            )
-            lines.append(
-                f"{layer['name']}: {added} mm² added, {removed} mm² taken away, nothing elsewhere"
-            )
+            parts = [
+                f"{format_number(area, digits=2 if area >= 1 else 4)} mm² {word}"
+                for area, word in (
+                    (layer["added_mm2"], "added"),
+                    (layer["removed_mm2"], "taken away"),
+                )
+                if area
+            ]
+            lines.append(f"{layer['name']}: {', '.join(parts)}, nothing elsewhere")
     same = sum(not (layer["added_mm2"] or layer["removed_mm2"]) for layer in proof["layers"])
     lines.append(f"{counted(same, 'layer')} with the same image")
     cuts = f"{counted(proof['holes'], 'hole')} and {counted(proof['slots'], 'slot')}"
@@ -205,6 +208,7 @@ def render_mended_page(mended: Mended) -> str:
         mended=record,
         corrections=_grouped(record["corrections"], "text"),
         left=_grouped(record["not_made"], "reason"),
+        idle=[(name, load_corrections()[name].title) for name in mended.idle],
         proof=proof_lines(record["proof"]),
         compared={
             **compare_section(comparison, compare_record(comparison)),
