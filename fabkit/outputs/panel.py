@@ -415,8 +415,15 @@ def _refuse_difference(plan: PanelPlan, again: Board) -> None:
     # Holes that run into a cut-out are read as part of it; they are compared by themselves.
     off = shapely.symmetric_difference(again.profile, plan.profile)
     off = shapely.difference(off, shapely.buffer(again.opening, _EDGE_MM))
-    if not shapely.buffer(off, -_EDGE_MM).is_empty:
-        raise _not_back("its outline is another")
+    parts = shapely.get_parts(shapely.buffer(off, -_EDGE_MM))
+    if len(parts := parts[~shapely.is_empty(parts)]):
+        worst = parts[int(shapely.area(parts).argmax())]
+        at, area = worst.representative_point(), format_number(worst.area, digits=3)
+        place = f"{format_number(at.x, digits=1)}, {format_mm(at.y, digits=1)}"
+        raise _not_back(
+            f"its outline is another at {place} of the panel, by {area} mm² there, as where pads"
+            " lie in a cut-out"
+        )
     for copy, board in cut_apart(plan, again):
         for mine, other, what in (
             (copy.board.holes, board.holes, "holes"),
