@@ -197,11 +197,12 @@ def _unite_groups(parts: Shapes, label: Ints) -> Shapes:
         united[rows] = _unite_several(parts, first[rows], count[rows])
     for row in np.flatnonzero(long).tolist():
         united[row] = _whole(_unite_halves(parts[first[row] : first[row] + count[row]]))
-    # Rings that touch in points may pinch a shape; an overlay then parts them.
+    # Rings that touch in points may pinch a shape, which is parted there.  What the sweep made is
+    # mended, and not the group united anew: groups a rounding apart became one piece of one group.
     swept = np.flatnonzero(~heavy & (count > 1))
     touching = swept[~lie_apart(united[swept])]
-    for row in touching[~shapely.is_valid(united[touching])].tolist():
-        united[row] = shapely.union_all(parts[first[row] : first[row] + count[row]])
+    pinched = touching[~shapely.is_valid(united[touching])]
+    united[pinched] = shapely.make_valid(united[pinched], method="structure", keep_collapsed=False)
     for row in np.flatnonzero(heavy).tolist():
         united[row] = _unite_about_largest(parts[first[row] : first[row] + count[row]])
     return united
