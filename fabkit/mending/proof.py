@@ -196,10 +196,15 @@ def _pads(before: Board, after: Board, claims: Sequence[BaseGeometry]) -> tuple[
     if not before.copper or not after.copper:
         return 0, []
     one, two = (trace_copper(board).pads for board in (before, after))
-    old, new = (np.column_stack((p.x, p.y, p.layer.astype(np.float64))) for p in (one, two))
+    # Flashes that were cleared again are on no copper, and may lie where a pad is.
+    one_at, two_at = (np.flatnonzero(p.island >= 0) for p in (one, two))
+    old, new = (
+        np.column_stack((p.x[at], p.y[at], p.layer[at].astype(np.float64)))
+        for p, at in ((one, one_at), (two, two_at))
+    )
     near, row = PointTree(new).query(old, p=np.inf, within=2 * _CUT_MM)
     found = np.flatnonzero(np.isfinite(near))
-    islands = np.column_stack((one.island[found], two.island[row[found]]))
+    islands = np.column_stack((one.island[one_at[found]], two.island[two_at[row[found]]]))
     kinds = np.unique(islands, axis=0)
     bad = np.zeros(len(islands), np.bool_)
     for side in (0, 1):
