@@ -190,7 +190,7 @@ _ALIKE_MM: Final = 1.0
 
 _NO_NAME: Final = re.compile(
     r"(?:gerbers?|fab|fabrication|manufacturing|production|outputs?|exports?|plots?|pcbs?|boards?|"
-    r"cam|left|right)?[-_. \d]*",
+    r"cam|left|right)?[-_. \d]*(?:(?:v|ver|version|rev|revision)[-_. \d]*)?",
     re.IGNORECASE,
 )
 """Names of folders that do not name the keyboard."""

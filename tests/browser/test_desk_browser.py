@@ -165,6 +165,9 @@ def page(shared_browser, tmp_path_factory):
         made.wheatear = shared_browser.current_url.rpartition("=")[2]
         yield made
     finally:
+        # The next page of this browser starts without what this one said.
+        shared_browser.get("about:blank")
+        shared_browser.get_log("browser")
         server.send_signal(signal.SIGINT)
         try:
             server.wait(10)
