@@ -97,6 +97,8 @@ def test_from_start_to_end(tmp_path):
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        # A shell lets what it starts in the background ignore Ctrl-C, and so do these tests then.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     try:
         first, second, third = (started.stdout.readline() for _ in range(3))
