@@ -163,13 +163,11 @@ class Working:
         del task
         order, houses, _, _ = self._drawn()
         digest = self._folder.inputs_digest()
+        whole = replace(order, mend=False)
         for one in order.boards:
             self._tell_stage(f"mending {one.name}")
-            board = read_designs(
-                replace(order, boards=(replace(one, edge=None),), mend=False),
-                houses[0],
-                tell=self._tell_stage,
-            )[0].board
+            # Whole files are mended, as they were exported; usually they are in memory.
+            board = self._design(replace(one, edge=None), whole, houses[0]).board
             made = mend(board, houses[0], tell=self._tell_stage)
             stem = f"{stem_of(order, one)}-mended"
             (self._folder.done / "mended").mkdir(parents=True, exist_ok=True)
