@@ -26,7 +26,7 @@ def main() -> NoReturn:
     ours = signal.getsignal(signal.SIGINT) is signal.default_int_handler
     if ours:
         signal.signal(signal.SIGINT, _stop)
-    from fabkit.cli.worker import in_worker
+    from fabkit.cli.process import in_worker
 
     def run() -> int:
         from fabkit.cli.group import main

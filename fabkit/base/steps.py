@@ -1,8 +1,8 @@
 """What is being done just now, and what is given up because it cannot be done.
 
-Too little memory often ends native code without a word.  So a command works in a process of its own
-(``cli.worker``), and writes here, into memory that outlives it, which step it is at.  When it dies,
-the work begins again without the step that killed it.
+Too little memory often ends native code without a word.  So a command works in a process of its
+own (``cli.process``), and writes here, into memory that outlives it, which step it is at.  When it
+dies, the work begins again without the step that killed it.
 """
 
 from __future__ import annotations

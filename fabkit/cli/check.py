@@ -1,7 +1,8 @@
-"""``fabkit check``."""
+"""``fabkit check``, of one package or of several."""
 
 from __future__ import annotations
 
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -9,16 +10,114 @@ from typing import TYPE_CHECKING
 import click
 
 from fabkit.base.errors import UsageError
+from fabkit.base.streams import STANDARD_STREAM
 from fabkit.cli import options, printing
-from fabkit.cli.bundles import argument, bundle, command, option
-from fabkit.cli.reading import EdgeReading
-from fabkit.cli.several import Several
+from fabkit.cli.commands import argument, bundle, command, option
+from fabkit.cli.printing import Printed
+from fabkit.cli.reading import EdgeReading, Reading
 
 if TYPE_CHECKING:
     from fabkit.base.findings import Severity
     from fabkit.outputs.judged import Settings
+    from fabkit.outputs.many import Engine
+    from fabkit.outputs.terminal import Terminal
     from fabkit.sheets.house import LimitClass
     from fabkit.sheets.order import BoardUse
+
+
+@dataclass(frozen=True, kw_only=True)
+class Several:
+    """What is asked for where several packages are given."""
+
+    jobs: int | None = option(
+        "--jobs", type=options.COUNT, metavar="N", help="Packages to judge at once."
+    )
+    seconds: int = option(
+        "--seconds",
+        type=click.IntRange(min=1),
+        default=600,
+        show_default=True,
+        metavar="N",
+        help="Longest time for one of several packages.",
+    )
+    jsonl: Path | None = option(
+        "--jsonl",
+        type=options.FILE,
+        is_flag=False,
+        flag_value="-",
+        metavar="[FILE]",
+        help="Write a line of JSON for each package as it ends.",
+    )
+    cluster: str | None = option(
+        "--cluster",
+        metavar="ADDRESS",
+        help="Judge on the Dask cluster of this scheduler.",
+    )
+    resume: bool = option(
+        "--resume", is_flag=True, help="Go on with the FILE of --jsonl of a stopped run."
+    )
+
+    @property
+    def chosen(self) -> bool:
+        """Whether one package, too, is to be judged as several are."""
+        given = (self.jobs, self.jsonl, self.cluster)
+        return self.resume or any(one is not None for one in given)
+
+    def judge(
+        self, packages: tuple[Path, ...], settings: Settings, printed: Printed, reading: Reading
+    ) -> int:
+        """Judge packages, print the summary; give the worst exit status.
+
+        Raises
+        ------
+        FabkitError
+            What was given makes no sense, or the records cannot be written.
+        """
+        from fabkit.outputs.many import judge_many
+        from fabkit.outputs.summary import print_summary
+        from fabkit.outputs.terminal import Terminal
+        from fabkit.package.gathering import gather
+
+        if STANDARD_STREAM in packages:
+            raise UsageError("standard input is one package", hint="check it alone")
+        if self.resume and self.jsonl in (None, STANDARD_STREAM):
+            raise UsageError("--resume needs the file of the stopped run", hint="give --jsonl FILE")
+        # A wrong sheet is one message, not one for each package.
+        settings.load_houses()
+        engine = self._engine()
+        with reading.progress() as tell:
+            tell("looking for packages")
+            gathered = gather(packages, limits=settings.limits)
+            tell("checking")
+            rows = judge_many(
+                gathered.packages,
+                settings,
+                engine=engine,
+                seconds=self.seconds,
+                ledger=self.jsonl,
+                resume=self.resume,
+                replace=printed.replace,
+            )
+
+        def show(console: Terminal) -> None:
+            for line in gathered.said:
+                console.print(line)
+            print_summary(console, rows)
+
+        if self.jsonl == STANDARD_STREAM and printed.out is None:
+            show(Terminal(sys.stderr))
+        else:
+            printed.show(show)
+        return max((row.status for row in rows), default=0)
+
+    def _engine(self) -> Engine:
+        from fabkit.outputs.many import in_processes, on_cluster, processors
+
+        if self.cluster is None:
+            return in_processes(self.jobs or processors())
+        if self.jobs is not None:
+            raise UsageError("--jobs is for this machine", hint="leave it out beside --cluster")
+        return on_cluster(self.cluster)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,7 +198,7 @@ def _check_one(asked: Asked, package: Path) -> None:
     from fabkit.outputs.judged import check_given, read_given
     from fabkit.outputs.verdict import print_check, render_verdict
 
-    form = asked.printed.settle()
+    asked.printed.settle()
     settings = _settings(asked)
     with asked.reading.progress() as tell:
         tell(f"reading {package}")
@@ -107,10 +206,8 @@ def _check_one(asked: Asked, package: Path) -> None:
         right = read_given(asked.right, limits=settings.limits) if asked.right else None
         source = shown_path(find_demo(package, usual="rev-b"))
         done = check_given(given, settings, source=source, right=right, tell=tell)
-    if form == "text":
-        asked.printed.show(
-            lambda console: print_check(console, done.check, files=asked.files, full=asked.full)
-        )
-    else:
-        asked.printed.show(render_verdict(done.check, form, fail_on=asked.fail_on))
+    asked.printed.give(
+        lambda console: print_check(console, done.check, files=asked.files, full=asked.full),
+        lambda form: render_verdict(done.check, form, fail_on=asked.fail_on),
+    )
     click.get_current_context().exit(done.status)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from fabkit.cli import options, printing
-from fabkit.cli.bundles import argument, bundle, command, option
+from fabkit.cli.commands import argument, bundle, command, option
 from fabkit.cli.reading import Reading
 
 if TYPE_CHECKING:
@@ -89,7 +89,7 @@ def run(asked: Asked) -> None:
     from fabkit.outputs.report.compare_view import render_comparison_page
 
     pictures = [Path(asked.folder, n) for n in drawings.change_names() if asked.folder]
-    form = asked.printed.settle(asked.to_write, asked.page, *pictures)
+    asked.printed.settle(asked.to_write, asked.page, *pictures)
     order = None if asked.order_file is None else fabkit.load_order(asked.order_file)
     houses = (*asked.house_files, *(order.houses if order else ()))
     with asked.reading.progress() as tell:
@@ -112,8 +112,8 @@ def run(asked: Asked) -> None:
             asked.printed.write(target, made[target.name])
         if asked.page is not None:
             asked.printed.write(asked.page, render_comparison_page(compared.comparison, record))
-    if form == "text":
-        asked.printed.show(lambda console: print_comparison(console, record, full=asked.full))
-    else:
-        asked.printed.show(render_comparison(record, form))
+    asked.printed.give(
+        lambda console: print_comparison(console, record, full=asked.full),
+        lambda form: render_comparison(record, form),
+    )
     click.get_current_context().exit(compared.exit_status(asked.fail_on))

@@ -10,7 +10,7 @@ import click
 
 from fabkit.base.errors import UsageError
 from fabkit.cli import options
-from fabkit.cli.bundles import command, option
+from fabkit.cli.commands import command, option
 
 NEEDED = ("starlette", "uvicorn", "tomlkit")
 """Libraries of the extra ``desk``."""

@@ -16,11 +16,10 @@ import click
 from click.shell_completion import CompletionItem
 
 from fabkit.base.version import VERSION
-from fabkit.cli.grouping import command_rows
+from fabkit.cli.commands import MADE
 from fabkit.cli.mistakes import say
-from fabkit.cli.streams import run_guarded
-from fabkit.cli.words import nearest
-from fabkit.cli.worker import STOPPED
+from fabkit.cli.options import nearest
+from fabkit.cli.process import STOPPED, run_guarded
 
 COMMANDS = {
     "check": "Say whether a package is fit to order, and what to do if not.",
@@ -46,10 +45,23 @@ COMMANDS = {
     "settings": "Show your defaults, and where each comes from.",
     "schema": "Print the JSON schema of an output or of a file you write.",
 }
-"""Commands in the order of a working day, each with its one line of help.
+"""Commands in the order of a working day, each with its one line of help."""
 
-A command of two words has its module name written with an underscore.
-"""
+COMMAND_GROUPS = {
+    "Check and draw": ("check", "preview", "sheet", "paper", "wiring"),
+    "Buy and order": ("parts", "quote", "mend", "order", "pack", "panel", "desk"),
+    "From revision to revision": ("compare", "carry"),
+    "Your own files": ("order new", "house", "house new", "house learn", "parts new", "settings"),
+    "Look up": ("checks", "schema"),
+}
+"""Commands by what they are for."""
+
+MODULES = {
+    "drawing": ("preview", "sheet", "paper"),
+    "buying": ("parts", "parts new", "carry", "quote"),
+    "lookup": ("checks", "settings", "schema"),
+}
+"""Commands whose module is not named as their first word."""
 
 EPILOG = """\b
 First time? This writes everything about the bundled demo into the folder wheatear:
@@ -86,9 +98,9 @@ class LazyGroup(click.Group):
         """Import the module of a command."""
         if cmd_name not in COMMANDS:
             return None
-        command = import_module(f"fabkit.cli.{cmd_name.replace(' ', '_')}").run
-        assert isinstance(command, click.Command)  # noqa: S101 -- narrows for the type checker
-        return command
+        home = next((m for m, names in MODULES.items() if cmd_name in names), cmd_name.split()[0])
+        import_module(f"fabkit.cli.{home}")
+        return MADE[cmd_name]
 
     def resolve_command(
         self, ctx: click.Context, args: list[str]
@@ -103,9 +115,9 @@ class LazyGroup(click.Group):
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         """List the commands without importing them."""
-        for title, rows in command_rows(COMMANDS):
+        for title, names in COMMAND_GROUPS.items():
             with formatter.section(title):
-                formatter.write_dl(rows)
+                formatter.write_dl([(name, COMMANDS[name]) for name in names])
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command that was named."""

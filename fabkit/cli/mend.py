@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import dataclass
 from pathlib import Path
 
-from fabkit.base.streams import STANDARD_STREAM
 from fabkit.cli import options, printing
-from fabkit.cli.bundles import argument, bundle, command
+from fabkit.cli.commands import argument, bundle, command
 from fabkit.cli.reading import Reading
 
 
@@ -45,7 +43,6 @@ def run(asked: Asked) -> None:
       fabkit mend gerbers.zip --out mended.zip --with legend-width --with mask-margin
     """
     import fabkit
-    from fabkit.outputs import terminal
     from fabkit.outputs.atomic import refuse_existing, write_file
     from fabkit.outputs.mended import (
         mended_record,
@@ -69,8 +66,10 @@ def run(asked: Asked) -> None:
             tell("drawing")
             write_file(asked.page, render_mended_page(mended).encode(), replace=asked.replace)
     record = mended_record(mended)
-    beside = asked.out == STANDARD_STREAM
-    if asked.as_json:
-        printing.print_json("mend", record, beside=beside)
-        return
-    print_mended(terminal.Terminal(sys.stderr if beside else None), record)
+    printing.say(
+        "mend",
+        record,
+        lambda console: print_mended(console, record),
+        as_json=asked.as_json,
+        out=asked.out,
+    )

@@ -6,8 +6,8 @@ import click
 
 from fabkit.base import errors
 from fabkit.base.streams import clean
+from fabkit.cli.options import nearest
 from fabkit.cli.printing import print_json
-from fabkit.cli.words import nearest
 
 RENAMED = {
     "--mask": "--colour",

@@ -1,21 +1,98 @@
-"""Arguments and options that several commands share, declared once so that they mean the same."""
+"""Arguments and options that several commands share, declared once so that they mean the same.
+
+Words that are not known are answered with the nearest one that is.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
+from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import click
+from click.shell_completion import CompletionItem
 
 from fabkit.cli import completing
-from fabkit.cli.bundles import Declared, argument, option
-from fabkit.cli.words import BOARD_USE, words
+from fabkit.cli.commands import Declared, argument, option
 
 if TYPE_CHECKING:
     from fabkit.base.findings import Severity
     from fabkit.sheets.order import Silence
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """``; did you mean 'x'?`` for the known word nearest to this one, or nothing.
+
+    A word that begins or ends like another, or holds it, is near to it: ``warn`` to ``warning``.
+    """
+    lowered = {name.lower(): name for name in known}
+    asked = word.lower()
+    near = get_close_matches(asked, lowered, n=1)
+    near += [name for name in lowered if asked and (name.startswith(asked) or asked in name)]
+    return f"; did you mean '{lowered[near[0]]}'?" if near else ""
+
+
+LONGEST = 15
+"""Characters of a list of words that still stands beside the option's name."""
+
+
+class Word(click.ParamType):  # type: ignore[type-arg, unused-ignore]
+    """One of several words, upper or lower case; the words are asked for when they are needed."""
+
+    name = "word"
+
+    def __init__(
+        self, words: Callable[[], Iterable[str]], *, former: Mapping[str, str] | None = None
+    ) -> None:
+        self.words = words
+        self.former = former or {}
+
+    @property
+    def choices(self) -> tuple[str, ...]:
+        """The words, in order."""
+        return tuple(self.words())
+
+    def get_metavar(self, param: click.Parameter, ctx: click.Context | None = None) -> str:  # noqa: ARG002
+        """Join the words with bars; where they are many, their help lists them."""
+        bars = "|".join(self.choices)
+        return bars if len(bars) <= LONGEST else "WORD"
+
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Give the word as we write it."""
+        found = next((word for word in self.choices if word.lower() == value.lower()), None)
+        if found is None and value in self.former:
+            raise click.BadParameter(f"'{value}' is now {self.former[value]}", ctx, param)
+        if found is None:
+            message = f"'{value}' is none of {', '.join(self.choices)}"
+            raise click.BadParameter(message + nearest(value, self.choices), ctx, param)
+        return found
+
+    def shell_complete(
+        self,
+        ctx: click.Context,  # noqa: ARG002 -- click's signature
+        param: click.Parameter,  # noqa: ARG002
+        incomplete: str,
+    ) -> list[CompletionItem]:
+        """Words that begin like this."""
+        return [CompletionItem(w) for w in self.choices if w.startswith(incomplete.lower())]
+
+
+def words(*known: str, former: Mapping[str, str] | None = None) -> Word:
+    """Make a parameter that is one of these words; ``former`` ones are refused with the new one."""
+    return Word(lambda: known, former=former)
+
+
+def _board_uses() -> Iterable[str]:
+    from fabkit.sheets.order import BOARD_USES
+
+    return BOARD_USES
+
+
+BOARD_USE = Word(_board_uses, former={"either": "'reversible'"})
+
 
 COUNT: Final = click.IntRange(min=1, max=100_000)
 """Boards or keyboards, as an order file takes them."""

@@ -1,17 +1,19 @@
-"""``fabkit order``."""
+"""``fabkit order`` and ``fabkit order new``."""
 
 from __future__ import annotations
 
+import os
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from fabkit.cli import options, ordering, printing, rerunning
-from fabkit.cli.bundles import bundle, command, option
-from fabkit.cli.reading import Reading
+from fabkit.cli import options, printing
+from fabkit.cli.commands import bundle, command, option
+from fabkit.cli.reading import Choices, Reading, package_or_order
 
 if TYPE_CHECKING:
     from fabkit.base.findings import Severity
@@ -22,9 +24,9 @@ if TYPE_CHECKING:
 class Asked:
     """What the command was given."""
 
-    wanted: Path = ordering.wanted()
+    wanted: Path = package_or_order()
     out: Path = options.out("FOLDER", "Folder for everything; replaces an older order.")
-    choices: ordering.Choices = bundle(ordering.Choices)
+    choices: Choices = bundle(Choices)
     quantities: tuple[int, ...] = options.quantities()
     silenced: tuple[Silence, ...] = options.silenced()
     fail_on: Severity | None = options.fail_on()
@@ -59,7 +61,7 @@ def run(asked: Asked) -> None:
     """
     import fabkit
     from fabkit.base.streams import clean
-    from fabkit.outputs import terminal
+    from fabkit.outputs.terminal import print_order
 
     def read() -> Order:
         order = asked.choices.order(
@@ -80,12 +82,164 @@ def run(asked: Asked) -> None:
                 tell=tell,
                 note=lambda text: click.echo(f"note: {clean(text)}", err=True),
             )
-        if asked.as_json:
-            printing.print_json("order", done.manifest)
-        else:
-            console = terminal.Terminal()
-            terminal.print_order(console, done.manifest, done.costs.answer(), folder=asked.out)
+        printing.say(
+            "order",
+            done.manifest,
+            lambda console: print_order(
+                console, done.manifest, done.costs.answer(), folder=asked.out
+            ),
+            as_json=asked.as_json,
+        )
         return done.exit_status(asked.fail_on)
 
-    status = rerunning.keep_running(asked.out, read, do) if asked.watch else do(read())
+    status = keep_running(asked.out, read, do) if asked.watch else do(read())
     click.get_current_context().exit(status)
+
+
+def keep_running(out: Path, read: Callable[[], Order], run: Callable[[Order], int]) -> int:
+    """Run now, and again after each change of the inputs, until stopped; the last exit status.
+
+    Parameters
+    ----------
+    out
+        The order folder; what changed in it is printed after each run.
+    read
+        Gives the order as it is written now.
+    run
+        Does the order and gives its exit status.
+    """
+    from fabkit.base.errors import FabkitError
+    from fabkit.base.streams import clean
+    from fabkit.outputs.watching import (
+        fingerprint,
+        inputs_of,
+        read_state,
+        tell_changes,
+        wait_for_change,
+    )
+
+    order = read()
+    paths, before = inputs_of(order), read_state(out)
+    seen = fingerprint(paths)
+    status = 0
+    try:
+        while True:
+            try:
+                order = read()
+                paths = inputs_of(order)
+                seen = fingerprint(paths)
+                status = run(order)
+                after = read_state(out)
+                if before.verdicts:
+                    click.echo("\n".join(tell_changes(before, after)))
+                before = after
+            except FabkitError as error:
+                # Files may be half exported just now, or the order file half edited.
+                status = error.exit_code
+                click.echo(f"error: {clean(error.message)}", err=True)
+            click.echo("waiting for the files to change; stop with Ctrl-C", err=True)
+            seen = wait_for_change(paths, seen)
+    except KeyboardInterrupt:
+        return status
+
+
+@dataclass(frozen=True, kw_only=True)
+class New:
+    """What the command was given."""
+
+    package: Path = options.package()
+    out: Path = options.out(
+        "FILE.toml", "Where to write the order file.", default=Path("order.toml"), show_default=True
+    )
+    right: Path | None = options.right()
+    name: str | None = option("--name", help="What you call it.")
+    spare_halves: int | None = option(
+        "--spare-halves",
+        type=options.FROM_ZERO,
+        metavar="N",
+        help="Halves besides whole keyboards.",
+    )
+    quantities: tuple[int, ...] = options.quantities()
+    currency: str | None = options.currency()
+    choices: Choices = bundle(Choices)
+    ask: bool = option("--ask", is_flag=True, help="Prompt for missing values.")
+    reading: Reading = bundle(Reading)
+    replace: bool = options.replace()
+
+    def beside(self, path: Path) -> str:
+        """Give a path as it stands in the order file: relative to it, with / on every system."""
+        return Path(os.path.relpath(path, self.out.parent)).as_posix()
+
+    def keys(self) -> dict[str, Any]:
+        """Keys of the order file for what was given."""
+        given = self.choices
+        keys = {
+            "keyboards": given.keyboards,
+            "houses": [self.beside(house) for house in given.house_files] or None,
+            "parts": self.beside(given.parts_file) if given.parts_file else None,
+            "quantities": list(self.quantities) or None,
+            "spare_halves": self.spare_halves,
+            "currency": self.currency,
+            **vars(given.choice),
+        }
+        return {key: value for key, value in keys.items() if value is not None}
+
+
+QUESTIONS = (
+    ("keyboards", "Whole keyboards", 1),
+    ("thickness_mm", "Finished thickness, mm", 1.6),
+    ("colour", "Mask colour", "green"),
+    ("finish", "Surface finish", "hasl-lead-free"),
+)
+"""Choices an order turns on: key, what is asked, and the usual answer."""
+
+
+@command("order new", New)
+def write_new(asked: New) -> None:
+    """Write an order file to fill in.
+
+    It names PACKAGE, states what each board was found to be and why, and holds every other choice
+    as a comment; `fabkit order` then does the whole job from it, as often as you export.  A folder
+    with several packages (both halves, plates) becomes an order of several boards.
+
+    \b
+    Examples:
+      fabkit order new gerbers/ --keyboards 2 --out order.toml
+      fabkit order new wheatear/ --out wheatear.toml
+      fabkit order new left/ --right right/ --thickness 1.2 --colour black
+    """
+    import fabkit
+    from fabkit.outputs.atomic import refuse_existing
+    from fabkit.parts.suggesting import suggest_names
+    from fabkit.sheets.order_template import order_template
+
+    if (use := asked.choices.use) and (asked.right or use in ("left", "right")):
+        raise click.UsageError(f"--board {use}: left and right are given as LEFT --right RIGHT")
+    refuse_existing(asked.out, replace=asked.replace)
+    with asked.reading.progress() as tell:
+        proposal = fabkit.propose_order(
+            asked.package,
+            right=asked.right,
+            name=asked.name,
+            use=use,
+            path_of=asked.beside,
+            roles=asked.reading.roles,
+            limits=asked.reading.limits,
+            tell=tell,
+        )
+    name, keys = proposal.name, asked.keys()
+    if asked.ask:
+        name = click.prompt("Name of the order", default=name)
+        missing = [q for q in QUESTIONS if q[0] not in keys]
+        keys |= {key: click.prompt(words, default=usual) for key, words, usual in missing}
+    text = order_template(
+        name=name,
+        boards=proposal.boards,
+        names=suggest_names(proposal.chosen),
+        keyboards=keys.pop("keyboards", 1),
+        chosen=keys,
+    )
+    for one in proposal.boards:
+        click.echo(f"{'' if one.chosen else 'left out: '}{one.package}: {one.reasons[0]}", err=True)
+    then = f"look it through, then run: fabkit order {asked.out} --out FOLDER"
+    printing.write_sheet(asked.out, text, then, replace=asked.replace)

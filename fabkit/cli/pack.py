@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from fabkit.base.streams import STANDARD_STREAM
 from fabkit.cli import options, printing
-from fabkit.cli.bundles import argument, bundle, command, option
+from fabkit.cli.commands import argument, bundle, command, option
 from fabkit.cli.reading import Reading
 
 if TYPE_CHECKING:
@@ -95,11 +93,11 @@ def run(asked: Asked) -> None:
         )
     zips = [records.packed_record(packed) for _, packed in made]
     said = [records.keyboard_record(result.board) for result, _ in made if result.board]
-    beside = asked.out == STANDARD_STREAM
-    if asked.as_json:
-        printing.print_json("pack", {"boards": said, "zips": zips}, beside=beside)
-        return
-    console = terminal.Terminal(sys.stderr if beside else None)
-    terminal.print_boards(console, said)
-    for record, (result, _) in zip(zips, made, strict=True):
-        terminal.print_packed(console, record, result.verdict)
+
+    def show(console: terminal.Terminal) -> None:
+        terminal.print_boards(console, said)
+        for record, (result, _) in zip(zips, made, strict=True):
+            terminal.print_packed(console, record, result.verdict)
+
+    record = {"boards": said, "zips": zips}
+    printing.say("pack", record, show, as_json=asked.as_json, out=asked.out)

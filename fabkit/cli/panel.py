@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING
 import click
 
 from fabkit.cli import options, printing
-from fabkit.cli.bundles import argument, bundle, command, option
-from fabkit.cli.ordering import is_order, read_wanted
-from fabkit.cli.reading import EdgeReading
+from fabkit.cli.commands import argument, bundle, command, option
+from fabkit.cli.reading import EdgeReading, is_order, read_wanted
 
 if TYPE_CHECKING:
     from fabkit.sheets.house import LimitClass
@@ -90,7 +89,6 @@ def run(asked: Asked) -> None:
     """
     import fabkit
     from fabkit.outputs.panel import panel_record, print_panel
-    from fabkit.outputs.terminal import Terminal
 
     order = read_wanted(asked.given[0], asked.reading) if is_order(asked.given) else None
     houses = asked.house_files or (order.houses if order is not None else ())
@@ -111,9 +109,9 @@ def run(asked: Asked) -> None:
             replace=asked.replace,
             tell=tell,
         )
-    if asked.as_json:
-        printing.print_json("panel", panel_record(done))
-    else:
-        print_panel(Terminal(), panel_record(done))
-        if house.notice:
-            click.echo(f"note: {house.notice}", err=True)
+    record = panel_record(done)
+    printing.say(
+        "panel", record, lambda console: print_panel(console, record), as_json=asked.as_json
+    )
+    if house.notice and not asked.as_json:
+        click.echo(f"note: {house.notice}", err=True)

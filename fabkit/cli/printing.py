@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,8 +12,8 @@ import click
 
 from fabkit.base.streams import STANDARD_STREAM
 from fabkit.cli import options
-from fabkit.cli.bundles import bundle, option
-from fabkit.cli.words import words
+from fabkit.cli.commands import bundle, option
+from fabkit.cli.options import words
 
 if TYPE_CHECKING:
     from fabkit.outputs.terminal import Terminal
@@ -78,6 +79,24 @@ class Printed:
 
             made(Terminal())
 
+    def give(self, text: Callable[[Terminal], None], rendered: Callable[[str], str]) -> None:
+        """Print a result in the form that was asked for.
+
+        Parameters
+        ----------
+        text
+            Prints it on a console, for people.
+        rendered
+            Writes it in another form.
+
+        Raises
+        ------
+        OutputRefused
+            The file exists, or cannot be written.
+        """
+        form = self.chosen
+        self.show(text if form == "text" else rendered(form))
+
     def write(self, target: Path, data: str | bytes) -> None:
         """Write another file under the same leave to overwrite."""
         from fabkit.outputs.atomic import write_file
@@ -121,6 +140,27 @@ def print_json(kind: str, record: Mapping[str, object], *, beside: bool = False)
     print_data(to_document(kind, record), beside=beside)
 
 
+def say(
+    kind: str,
+    record: Mapping[str, object],
+    text: Callable[[Terminal], None],
+    *,
+    as_json: bool,
+    out: Path | None = None,
+) -> None:
+    """Print a record as JSON, or what ``text`` prints of it on a console.
+
+    On standard error where the file asked for, ``out``, goes to standard output.
+    """
+    from fabkit.outputs.terminal import Terminal
+
+    beside = out == STANDARD_STREAM
+    if as_json:
+        print_json(kind, record, beside=beside)
+    else:
+        text(Terminal(sys.stderr if beside else None))
+
+
 def print_files(paths: Sequence[Path]) -> None:
     """Name the files that were written."""
     names = [path.as_posix() for path in paths if path != STANDARD_STREAM]
@@ -128,6 +168,15 @@ def print_files(paths: Sequence[Path]) -> None:
         click.echo("\n".join(names))
 
 
-def say_next(out: Path, text: str) -> None:
-    """Say what to do with a file that was written; beside it where it went to standard output."""
-    click.echo(text, err=out == STANDARD_STREAM)
+def write_sheet(out: Path, text: str, then: str, *, replace: bool) -> None:
+    """Write a sheet of the user's own, and say what to do with it then.
+
+    Raises
+    ------
+    OutputRefused
+        The file exists, or cannot be written.
+    """
+    from fabkit.outputs.atomic import write_file
+
+    write_file(out, text.encode(), replace=replace)
+    click.echo(f"{out}: {then}", err=out == STANDARD_STREAM)

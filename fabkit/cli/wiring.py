@@ -2,26 +2,112 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from fabkit.cli import looks, options, ordering, printing
-from fabkit.cli.bundles import bundle, command
-from fabkit.cli.reading import Reading
-from fabkit.cli.wired import Wired
+from fabkit.cli import drawing, options, printing
+from fabkit.cli.commands import bundle, command, option
+from fabkit.cli.reading import Reading, package_or_order, read_wanted
 
 if TYPE_CHECKING:
     from fabkit.base.findings import Severity
+    from fabkit.sheets.order import BoardUse
+
+
+def _read_refs(ctx: click.Context, param: click.Parameter, value: str | None) -> tuple[str, ...]:
+    """Read references separated by commas."""
+    refs = tuple(r.strip() for r in (value or "").split(","))
+    if value is not None and not all(refs):
+        raise click.BadParameter(f"{value!r} is no list of references, such as J1,J2", ctx, param)
+    return tuple(r for r in refs if r)
+
+
+def _read_joined(
+    _ctx: click.Context, _param: click.Parameter, values: tuple[str, ...]
+) -> dict[str, tuple[str, str]]:
+    """Read ``REF=PAD-PAD`` pairs."""
+    how = "the jumper and the pads it joins, as in JP1=1-2 or 'JP*=2-3'"
+    joined = {}
+    for value in values:
+        ref, pads = options.named(value, value.partition("="), how)
+        one, _, other = (p.strip() for p in pads.partition("-"))
+        if not one or not other:
+            raise click.BadParameter(f"{value!r}: write {how}")
+        joined[ref] = (one, other)
+    return joined
+
+
+@dataclass(frozen=True, kw_only=True)
+class Wired:
+    """What is on either half, and how its keys are numbered; fields as of ``WiringOptions``."""
+
+    controllers: tuple[str, ...] = option(
+        "--controller",
+        callback=_read_refs,
+        metavar="REFS",
+        help="Controller or header rows.  Default: where most keys lead.",
+    )
+    right_controllers: tuple[str, ...] = option(
+        "--right-controller",
+        callback=_read_refs,
+        metavar="REFS",
+        help="The same for the right half, where it sits elsewhere.",
+    )
+    right_pins: str = options.word(
+        "--right-pins", ("in-place", "swapped"), "Right half: pins in-place, or rows swapped."
+    )
+    jumpers: str = options.word(
+        "--jumpers", ("up", "down"), "Reversible board: the side whose jumpers are closed."
+    )
+    joined: Mapping[str, tuple[str, str]] = option(
+        "--joined",
+        multiple=True,
+        callback=_read_joined,
+        metavar="REF=A-B",
+        help="Joined pads of a three-pad jumper: JP1=1-2 or 'JP*=2-3'.",
+    )
+    right_joined: Mapping[str, tuple[str, str]] = option(
+        "--right-joined",
+        multiple=True,
+        callback=_read_joined,
+        metavar="REF=A-B",
+        help="On the right half.  Default: the other two pads.",
+    )
+    use: BoardUse | None = options.board()
+    walk: str = options.word(
+        "--by", ("rows", "columns"), "Number keys row by row, or column by column."
+    )
+    thumbs: str = options.word(
+        "--thumbs", ("last", "placed"), "Number turned thumb keys last or where they stand."
+    )
+    first: int = option(
+        "--first",
+        type=options.FROM_ZERO,
+        default=0,
+        show_default=True,
+        metavar="N",
+        help="Number of the first key.",
+    )
+    right_first: int | None = option(
+        "--right-first",
+        type=options.FROM_ZERO,
+        metavar="N",
+        help="First number of the right half.  Default: counting goes on.",
+    )
+    mirrored: bool = option(
+        "--mirrored", is_flag=True, help="Number the right half from its right side."
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
 class Asked:
     """What the command was given."""
 
-    wanted: Path = ordering.wanted()
+    wanted: Path = package_or_order()
     pins: Path | None = options.file(
         "--pins", "FILE", "Your table (CSV or TOML) of pin names, where the files have none."
     )
@@ -70,14 +156,14 @@ def run(asked: Asked) -> None:
         raise click.UsageError(f"--template and {form} cannot both be printed; give one")
     # A template that is wrong is refused before the boards are read.
     pattern = "" if asked.template is None else wiring.load_template(asked.template)
-    order = ordering.read_wanted(asked.wanted, asked.reading, use=asked.wired.use)
+    order = read_wanted(asked.wanted, asked.reading, use=asked.wired.use)
     with asked.reading.progress() as tell:
         boards = asked.reading.boards(order, tell)
         tell("finding the wiring")
         found = fabkit.list_wiring(
             boards,
             order if order.file else None,
-            options=asked.wired.options(),
+            options=fabkit.WiringOptions(**vars(asked.wired)),
             pins=asked.pins,
             key_order=asked.key_order,
         )
@@ -95,6 +181,6 @@ def run(asked: Asked) -> None:
         printed.show(lambda console: wiring.print_wiring(console, record))
         printing.print_files([*asked.pictures, *([asked.new_pins] if asked.new_pins else [])])
     if asked.show:
-        looks.open_files(asked.pictures)
+        drawing.open_files(asked.pictures)
     if asked.fail_on and any(f.severity >= asked.fail_on for f in found.problems):
         click.get_current_context().exit(1)

@@ -277,7 +277,10 @@ def print_rule(console: Terminal, rule: Record) -> None:
 
 
 def print_rules(console: Terminal, rules: Sequence[Record]) -> None:
-    """Print the catalogue, one line an entry."""
+    """Print the catalogue, one line an entry; a single entry in full."""
+    if len(rules) == 1:
+        print_rule(console, rules[0])
+        return
     rows = tuple((r["id"], r["consequence"], r["title"]) for r in rules)
     console.table(Table(columns_of("id", "consequence", "finds"), rows))
 

@@ -98,7 +98,7 @@ main()
 
 
 @pytest.mark.parametrize(
-    "module", ["click", "fabkit.cli.words", "fabkit.cli.check", "fabkit.checks.mask", "rich.text"]
+    "module", ["click", "fabkit.cli.options", "fabkit.cli.check", "fabkit.checks.mask", "rich.text"]
 )
 def test_a_stop_is_one_line_at_any_moment(module):
     """Ctrl-C while a module is being loaded, at the start or later: one line and status 130."""

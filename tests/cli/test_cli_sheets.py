@@ -8,7 +8,7 @@ import json
 import pytest
 from small_package import DEMO, ROOT
 
-from fabkit.cli.sheet import KINDS
+from fabkit.cli.drawing import KINDS
 from fabkit.outputs.drawings import SHEETS
 
 MORE = {"layer": ["--layer", "top copper"], "net": ["--net", "GND"]}

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from fabkit.cli.streams import SIGNS
+from fabkit.cli.process import SIGNS
 
 FABKIT = [sys.executable, "-m", "fabkit"]
 

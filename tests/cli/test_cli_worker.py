@@ -16,7 +16,7 @@ pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="processes of PO
 DEADLY = """
 import signal, sys
 from importlib import import_module
-from fabkit.cli.worker import in_worker
+from fabkit.cli.process import in_worker
 
 module, function, victim, number, *sys.argv = sys.argv[1:]
 

@@ -1,22 +1,56 @@
-"""``fabkit settings``."""
+"""What can be looked up: ``fabkit checks``, ``settings`` and ``schema``."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from fabkit.cli import options, printing
-from fabkit.cli.bundles import command
+import click
+
+from fabkit.cli import completing, options, printing
+from fabkit.cli.commands import argument, command
 
 
 @dataclass(frozen=True, kw_only=True)
-class Asked:
+class Rules:
+    """What the command was given."""
+
+    entry: str | None = argument("[ID]", required=False, shell_complete=completing.IDS)
+    as_json: bool = options.as_json()
+
+
+@command("checks", Rules)
+def show_rules(asked: Rules) -> None:
+    """List everything that can be found, or explain one entry.
+
+    ID is the word in brackets behind a finding; a group with a slash lists that group.
+
+    \b
+    Examples:
+      fabkit checks
+      fabkit checks hole/
+      fabkit checks package/missing-profile
+    """
+    from fabkit.checks.rulebook import find_rules
+    from fabkit.outputs import records, terminal
+
+    rules = [records.rule_record(rule) for rule in find_rules(asked.entry)]
+    printing.say(
+        "checks",
+        {"rules": rules},
+        lambda console: terminal.print_rules(console, rules),
+        as_json=asked.as_json,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Defaults:
     """What the command was given."""
 
     as_json: bool = options.as_json()
 
 
-@command("settings", Asked)
-def run(asked: Asked) -> None:
+@command("settings", Defaults)
+def show_settings(asked: Defaults) -> None:
     """Show your defaults, and where each comes from.
 
     Options come before environment variables (FABKIT_HOUSE and so on), these before an order
@@ -64,3 +98,31 @@ def run(asked: Asked) -> None:
     console.print(f"settings file: {file.as_posix()}{found}", unbroken=True)
     shown_rows = tuple((r["name"], r["value"] or "not set", r["source"] or "") for r in rows)
     console.table(Table(columns_of("setting", "value", "from"), shown_rows))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Schema:
+    """What the command was given."""
+
+    name: str | None = argument("[NAME]", required=False)
+
+
+@command("schema", Schema)
+def show_schema(asked: Schema) -> None:
+    """Print the JSON schema of an output or of a file you write.
+
+    Without NAME the names are listed: `check`, `quote` ... are what --json prints; `order-file`,
+    `house-file` and `parts-file` are the TOML files, for editors that complete by a schema.
+
+    \b
+    Examples:
+      fabkit schema
+      fabkit schema order-file > order.schema.json
+    """
+    from fabkit.outputs.json import to_json
+    from fabkit.schemas import load_schema, schema_names
+
+    if asked.name is None:
+        click.echo("\n".join(schema_names()))
+    else:
+        printing.print_data(to_json(load_schema(asked.name)))

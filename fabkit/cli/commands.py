@@ -1,0 +1,168 @@
+"""A command takes one object: a frozen dataclass whose fields are its arguments and options.
+
+So a command is a translation from that object into a call, every value has a type, and options
+that go together are declared once, as a bundle that other bundles hold or extend::
+
+    @dataclass(frozen=True, kw_only=True)
+    class Asked:
+        package: Path = argument("PACKAGE", type=FILE)
+        fine: bool = option("--fine", is_flag=True, help="Judge by the fine class.")
+        choice: Choice = bundle(Choice)
+
+    @command("check", Asked)
+    def run(asked: Asked) -> None: ...
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import Field, field, fields
+from functools import wraps
+from typing import Any, TypeVar
+
+import click
+
+from fabkit.cli import completing, defaults
+
+T = TypeVar("T")
+Declared = Any
+"""A field that is declared here: it takes the type that it stands by."""
+
+_DECLARED = "declared"
+"""Key of a field's metadata: what makes its parameter, or the bundle it holds."""
+
+
+def option(*names: str, **about: Any) -> Declared:
+    """Declare a field that is an option; ``names`` and ``about`` as for :class:`click.Option`."""
+    return field(metadata={_DECLARED: lambda name: click.Option([*names, name], **about)})
+
+
+def argument(metavar: str, **about: Any) -> Declared:
+    """Declare a field that is an argument; ``about`` as for :class:`click.Argument`."""
+    return field(
+        metadata={_DECLARED: lambda name: click.Argument([name], metavar=metavar, **about)}
+    )
+
+
+def bundle(held: type[T], **instead: Declared) -> T:
+    """Declare a field that holds a bundle; ``instead`` stand in for fields of it."""
+    made: T = field(metadata={_DECLARED: held, **instead})
+    return made
+
+
+MADE: dict[str, click.Command] = {}
+"""Every command whose module is loaded, by its name."""
+
+
+def command(name: str, asked: type[T]) -> Callable[[Callable[[T], None]], Callable[[T], None]]:
+    """Make a command of a function that takes one bundle; its docstring is the help."""
+
+    def made(function: Callable[[T], None]) -> Callable[[T], None]:
+        @wraps(function)
+        def call(**values: object) -> None:
+            function(_filled(asked, values))
+
+        params = list(_parameters(asked, {}))
+        MADE[name] = click.command(name, cls=Command, params=params)(call)
+        return function
+
+    return made
+
+
+Fields = Mapping[str, object]
+"""Fields of a held bundle, by name, that stand in for its own."""
+
+
+def _declarations(asked: type, instead: Fields) -> Iterator[tuple[str, Declared, Fields]]:
+    """Fields of a bundle: name, what was declared, and what stands in for fields of a held one."""
+    for one in fields(asked):
+        declared = instead.get(one.name, one)
+        assert isinstance(declared, Field)  # noqa: S101 -- narrows for the type checker
+        rest = dict(declared.metadata)
+        yield one.name, rest.pop(_DECLARED), rest
+
+
+def _parameters(asked: type, instead: Fields) -> Iterator[click.Parameter]:
+    for name, declared, rest in _declarations(asked, instead):
+        if isinstance(declared, type):
+            yield from _parameters(declared, rest)
+        else:
+            yield declared(name)
+
+
+def _filled(asked: type[T], values: Mapping[str, object]) -> T:
+    made = {
+        name: _filled(declared, values) if isinstance(declared, type) else values[name]
+        for name, declared, _ in _declarations(asked, {})
+    }
+    return asked(**made)
+
+
+# Help in groups: what the options of a command are about, in few lines.
+
+OPTION_GROUPS = {
+    "What is made": (
+        *("--board", "--right", "--thickness", "--colour", "--finish", "--keyboards"),
+        *("--spare-halves", "--quantity", "--count", "--old-keyboards", "--keep"),
+    ),
+    "Files of yours": ("--house", "--parts", "--order", "--old", "--pins", "--key-order"),
+    "What is judged": (
+        *("--only", "--mend", "--with", "--without", "--silence", "--fine", "--thicknesses"),
+        *("--date", "--expect", "--no-findings", "--no-costs", "--fail-on"),
+    ),
+    "What is read": ("--role", "--limit"),
+    "The page": ("--port", "--folder", "--browser", "--phone"),
+    "Several packages": ("--jobs", "--cluster", "--seconds", "--jsonl", "--resume"),
+    "What is written": (
+        *("--out", "--format", "--json", "--template", "--draw", "--report", "--write-expect"),
+        *("--as", "--files", "--all", "--why", "--replace", "--open", "--quiet"),
+    ),
+}
+"""Options by what they are about, in the order of the help; a command's own come first."""
+
+
+class Command(click.Command):
+    """A command whose options are listed in groups and may have defaults in the settings."""
+
+    def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the options under the heading of their group."""
+        grouped: dict[str, list[tuple[str, str]]] = {"Options": []}
+        grouped.update({title: [] for title in OPTION_GROUPS})
+        for parameter in self.get_params(ctx):
+            row = parameter.get_help_record(ctx)
+            if row is not None and isinstance(parameter, click.Option):
+                name = f"{row[0]} ..." if parameter.multiple else row[0]
+                grouped[group_of(parameter)].append((name, _without_range(row[1])))
+        widest = max(len(name) for rows in grouped.values() for name, _ in rows)
+        for title, rows in grouped.items():
+            if rows:
+                aligned = [(name.ljust(widest), words) for name, words in rows]
+                with formatter.section(title):
+                    formatter.write_dl(aligned, col_max=widest + 2)
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Keep the words of the line for completion."""
+        if ctx.resilient_parsing:
+            ctx.meta[completing.TYPED] = list(args)
+        return super().parse_args(ctx, args)
+
+    def invoke(self, ctx: click.Context) -> object:
+        """Run with the user's defaults for what was not given."""
+        defaults.fill(ctx)
+        return super().invoke(ctx)
+
+
+def _without_range(words: str) -> str:
+    """Drop click's ``[x>=1]`` from a help line: the error for a number below it is enough."""
+    return re.sub(r" *\[x>=\d+\]|(?<=\[default: ).*?; x>=\d+(?=\])", _default_alone, words)
+
+
+def _default_alone(found: re.Match[str]) -> str:
+    return found[0].partition(";")[0] if ";" in found[0] else ""
+
+
+def group_of(parameter: click.Parameter) -> str:
+    """Title of the group that an option belongs to."""
+    names = set(parameter.opts)
+    return next((t for t, members in OPTION_GROUPS.items() if names & set(members)), "Options")
