@@ -194,6 +194,8 @@ def limits_page() -> str:
         "with millions of near pairs are not measured.  What asks for more than `memory_bytes`, or",
         "kills the process that works, is left out: a check is not judged, an output of an order",
         "is lost, the rest is delivered, and the status is 2 (`package/too-heavy`).",
+        "The process that helps on a second processor may take half as much; where it dies, its",
+        "work is done again by the first.",
         "",
         "Processor time and memory of `check` as one shape is asked for more and more often",
         "(`python tests/bench/growth.py`, two busy cores):",

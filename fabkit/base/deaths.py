@@ -9,7 +9,9 @@ from __future__ import annotations
 import os
 import signal
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Final
 
 from fabkit.base.limits import DEFAULT_LIMITS
@@ -35,10 +37,30 @@ def begin_bounded(notice: Notice, left_out: dict[str, str]) -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
+def is_bounded() -> bool:
+    """Whether this very process was made to work, and may die; no copy of it is."""
+    return os.getpid() in _bounded
+
+
 def bound_memory(most: int) -> None:
     """Bound the memory that a bounded process may take, in bytes; does nothing elsewhere."""
-    if _bounded:
+    if is_bounded():
         limit_memory(most)
+
+
+def go_first() -> None:
+    """Let this copy of a process take half of its bound, and be the one that is ended for want.
+
+    The other then does its work, too.
+    """
+    with suppress(ImportError):
+        import resource
+
+        soft = resource.getrlimit(resource.RLIMIT_DATA)[0]
+        if soft != resource.RLIM_INFINITY:
+            limit_memory(soft // 2)
+    with suppress(OSError):
+        Path("/proc/self/oom_score_adj").write_text("500")
 
 
 def limit_memory(most: int) -> None:

@@ -19,9 +19,11 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Shapes
+from fabkit.base.copies import read_side_by_side
 from fabkit.base.progress import counting
 from fabkit.base.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.model import Board, Layer
+from fabkit.formats.gerber.model import GerberFile
 from fabkit.geometry.facing import FacetTree, facets_of
 from fabkit.geometry.neighbours import label_groups
 
@@ -197,14 +199,13 @@ def pieces_at(polygons: Shapes, points: Shapes) -> Ints:
 
 
 def draw_layers(layers: Iterable[Layer]) -> None:
-    """Draw the images of layers side by side, the largest first; each layer keeps its own.
+    """Draw the images of layers side by side, the largest first; each layer keeps its own."""
+    files = sorted((a.file for a in layers), key=lambda file: -len(file.objects))
+    read_side_by_side(files, _draw, "layers")
 
-    Three quarters of drawing one are unions (measured on a dense keyboard of two layers), and
-    these run outside the interpreter's lock.
-    """
-    with ThreadPoolExecutor(max_workers=2) as pool:
-        files = sorted((a.file for a in layers), key=lambda file: -len(file.objects))
-        list(pool.map(lambda file: file.image, files))
+
+def _draw(file: GerberFile) -> None:
+    _ = file.image
 
 
 def trace_board(board: Board) -> Pieces:

@@ -4,18 +4,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from datetime import datetime, timedelta
 from typing import Final
 
 import numpy as np
 
-from fabkit.base.findings import (
-    Finding,
-    Place,
-    Severity,
-)
+from fabkit.base.copies import read_side_by_side
+from fabkit.base.errors import TooHeavy
+from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import counted
-from fabkit.board.connectivity import draw_layers
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.formats.drill.model import DrillFile
@@ -199,8 +197,7 @@ _LOOKED_AT: Final = frozenset({RoleKind.COPPER, RoleKind.MASK, RoleKind.PASTE, R
 def find_empty_layers(case: Case) -> Iterator[Finding]:
     """Every layer that is there draws something."""
     board = case.board
-    # This check is the first to look at images; others want those of the legend as well.
-    draw_layers(a for a in board.layers if a.kind in _LOOKED_AT)
+    case.shared(faults_of_files)  # which draws them all
     for layer in board.layers:
         if layer.kind not in (RoleKind.COPPER, RoleKind.MASK) or layer.negative:
             continue
@@ -306,11 +303,33 @@ def layer_files(case: Case) -> tuple[tuple[PackageFile, GerberFile], ...]:
     return tuple(found)
 
 
+def faults_of_files(case: Case) -> tuple[tuple[Finding, ...], ...]:
+    """Give the faults of every layer file; its image is drawn at the same time.
+
+    Both fill its contours, and every later check looks at images: each file is read whole by one
+    process, the largest first.
+    """
+    files = case.shared(layer_files)
+    kinds = {id(content): (file.role.kind, file.data) for file, content in files}
+
+    def read(content: GerberFile) -> tuple[Finding, ...]:
+        kind, data = kinds[id(content)]
+        if kind in _LOOKED_AT:
+            with suppress(TooHeavy):  # said by each check that wants the image
+                _ = content.image
+        return examine(content, data)
+
+    largest = sorted(range(len(files)), key=lambda k: -len(files[k][1].objects))
+    found = read_side_by_side([files[k][1] for k in largest], read, "layers")
+    faults = dict(zip(largest, found, strict=True))
+    return tuple(faults[k] for k in range(len(files)))
+
+
 @check(id="gerber/conformance", rules=RULES)
 def find_faults(case: Case) -> Iterator[Finding]:
     """Contours, attributes and content of every layer file follow the format."""
-    for file, content in case.shared(layer_files):
-        yield from examine(content, file.data)
+    for faults in case.shared(faults_of_files):
+        yield from faults
 
 
 BEYOND: Final = load_rule("netlist/layer-beyond")

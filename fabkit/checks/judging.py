@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+
 from fabkit.board.model import Board
+from fabkit.checks.copper_facts import copper_of
+from fabkit.checks.data_set import faults_of_files
+from fabkit.checks.half import keyboard_of
 from fabkit.checks.model import Case, CheckOptions, CheckResult
 from fabkit.checks.plugins import all_checks
 from fabkit.checks.rulebook import refuse_unknown
@@ -45,7 +50,19 @@ def check(
     chosen = options or CheckOptions()
     refuse_unknown(silence.rule for silence in chosen.silenced)
     case = Case(board, house or load_house(), chosen, other_half)
+    if not chosen.only:
+        _prepare(case)
     return gather(case, run_checks(all_checks(), case))
+
+
+def _prepare(case: Case) -> None:
+    """Find what most checks ask for, before they are divided between processes.
+
+    What is too heavy, or breaks, is said by each check that asks for it.
+    """
+    for fact in (faults_of_files, copper_of, keyboard_of):
+        with suppress(Exception):
+            case.shared(fact)
 
 
 def set_aside(

@@ -6,11 +6,13 @@ import traceback
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
+from functools import partial
+from itertools import chain, groupby
 from typing import Final
 
+from fabkit.base.copies import side_by_side
 from fabkit.base.errors import TooHeavy, UsageError
 from fabkit.base.findings import Finding, Severity
-from fabkit.base.progress import counting
 from fabkit.base.steps import step
 from fabkit.base.units import counted
 from fabkit.checks.causes import fold
@@ -78,7 +80,16 @@ def run_checks(checks: Sequence[Check], case: Case) -> tuple[Outcome, ...]:
         The options name a check or group that does not exist.
     """
     chosen = select(checks, case.options)
-    return tuple(run_check(check, case) for check in counting(chosen, len(chosen), "checks"))
+    # Checks of one module ask for the same facts, which each process finds for itself.
+    modules = [tuple(some) for _, some in groupby(chosen, key=lambda c: c.function.__module__)]
+    works = [partial(_run_some, some, case) for some in modules]
+    # Those on copper, mask and legend take longest, and stand last in reports.
+    outcomes = side_by_side(works[::-1], "groups of checks")[::-1]
+    return tuple(chain.from_iterable(outcomes))
+
+
+def _run_some(checks: Sequence[Check], case: Case) -> tuple[Outcome, ...]:
+    return tuple(run_check(check, case) for check in checks)
 
 
 def select(checks: Sequence[Check], options: CheckOptions) -> tuple[Check, ...]:

@@ -8,6 +8,7 @@ from dataclasses import replace as with_fields
 from functools import partial
 from pathlib import Path
 
+from fabkit.base.copies import beside
 from fabkit.base.errors import FabkitError, FindingsRefused, TooHeavy
 from fabkit.base.progress import counting
 from fabkit.base.steps import step
@@ -16,7 +17,6 @@ from fabkit.checks.model import CheckOptions
 from fabkit.checks.thickness import judge_thicknesses
 from fabkit.outputs import money, records
 from fabkit.outputs.archive import Packed
-from fabkit.outputs.beside import beside
 from fabkit.outputs.drawings import (
     SheetChoice,
     build_sheet,

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import PurePosixPath
 from typing import Final
 
 import numpy as np
 
 from fabkit.base.columns import Floats
+from fabkit.base.copies import side_by_side
 from fabkit.base.errors import UnreadableInput, UsageError
 from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
-from fabkit.base.progress import counting
 from fabkit.base.steps import step
 from fabkit.formats.drill.from_gerber import drill_from_gerber
 from fabkit.formats.drill.inference import read_with_board
@@ -112,13 +113,12 @@ def read_package(
     said = match_roles([member.name for member in chosen.members], roles or {})
     stated: dict[int, Role] = {}
     beside: list[Member] = []
-    counted = counting(chosen.members, len(chosen.members), "files")
-    for number, member in enumerate(counted):
+    read = _read_members([m for n, m in enumerate(chosen.members) if said.get(n) != UNUSED], limits)
+    for number, member in enumerate(chosen.members):
         if said.get(number) == UNUSED:
             left_out.append(LeftOut(name=member.name, reason="stated to be unused"))
             continue
-        with step(f"reading {member.name}", optional=False):
-            content = _read_member(member, limits)
+        content = next(read)
         if number in said:
             _refuse_impossible(member.name, said[number], content)
             stated[len(contents)] = said[number]
@@ -197,6 +197,19 @@ _SIDECAR_READERS: Final[tuple[tuple[Callable[[bytes], bool], Callable[..., Conte
     (looks_like_placement, read_placement),
     (looks_like_parts, read_parts),
 )
+
+
+def _read_members(members: Sequence[Member], limits: Limits) -> Iterator[Content | None]:
+    """Give what each file holds; they are read side by side, the largest first."""
+    order = sorted(range(len(members)), key=lambda n: -len(members[n].data))
+    works = [partial(_read_noted, members[n], limits) for n in order]
+    found = dict(zip(order, side_by_side(works, "files"), strict=True))
+    return (found[n] for n in range(len(members)))
+
+
+def _read_noted(member: Member, limits: Limits) -> Content | None:
+    with step(f"reading {member.name}", optional=False):
+        return _read_member(member, limits)
 
 
 def _read_member(member: Member, limits: Limits) -> Content | None:

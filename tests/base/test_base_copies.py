@@ -1,0 +1,166 @@
+"""Work in a copy of the process: done, refused, broken, stopped, and left when nobody waits."""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+
+import numpy as np
+import pytest
+
+from fabkit.base import copies
+from fabkit.base.copies import beside, read_side_by_side, side_by_side
+from fabkit.base.once import once_per
+from fabkit.base.progress import listening
+
+needs_copies = pytest.mark.skipif(
+    sys.platform != "linux" or len(os.sched_getaffinity(0)) < 2, reason="two processors of Linux"
+)
+
+
+@needs_copies
+def test_the_copy_works_and_writes(tmp_path):
+    """What it writes is there once it is done, and it was another process."""
+    file = tmp_path / "made"
+
+    def work():
+        file.write_text(str(os.getpid()))
+        return True
+
+    with beside(work) as is_done:
+        assert is_done()
+    assert int(file.read_text()) != os.getpid()
+
+
+@pytest.mark.parametrize("work", [lambda: False, lambda: 1 // 0, lambda: os.kill(os.getpid(), 9)])
+def test_what_a_copy_cannot_do_is_left_to_the_caller(work, capfd):
+    """Refused, broken and killed are all not done, without a word."""
+    with beside(work) as is_done:
+        assert not is_done()
+    assert capfd.readouterr() == ("", "")
+
+
+def test_without_a_copy_nothing_is_done(monkeypatch):
+    """Where one process is wanted, the caller works."""
+    monkeypatch.setenv("FABKIT_DEBUG", "1")
+    with beside(lambda: True) as is_done:
+        assert not is_done()
+
+
+@needs_copies
+def test_a_copy_ends_when_the_block_fails(tmp_path):
+    """It does not go on to write into a folder that is gone."""
+    begun = time.monotonic()
+    with pytest.raises(KeyboardInterrupt), beside(lambda: time.sleep(60) is None):
+        raise KeyboardInterrupt
+    assert time.monotonic() - begun < 10
+
+
+@pytest.fixture
+def ours(monkeypatch):
+    """Let this process be one that may be copied."""
+    monkeypatch.setattr(copies, "is_bounded", lambda: True)
+
+
+def slow(give):
+    """Give a work that takes long enough for both processes to get some."""
+
+    def work():
+        time.sleep(0.02)
+        return give()
+
+    return work
+
+
+@needs_copies
+@pytest.mark.usefixtures("ours")
+def test_works_are_shared_out_and_given_in_order():
+    """Both processes take some, and each result stands where its work stood."""
+    done = side_by_side([slow(lambda n=n: (n, os.getpid())) for n in range(20)], "works")
+    assert [n for n, _ in done] == list(range(20))
+    assert len({pid for _, pid in done}) == 2
+
+
+def test_a_process_of_the_users_own_is_not_copied():
+    """It may hold threads and locks that no copy outlives."""
+    done = side_by_side([slow(os.getpid) for _ in range(6)], "works")
+    assert set(done) == {os.getpid()}
+
+
+@needs_copies
+@pytest.mark.usefixtures("ours")
+@pytest.mark.parametrize(
+    "fail", [lambda: 1 // 0, lambda: os._exit(7), lambda: os.kill(os.getpid(), 9)]
+)
+def test_what_fails_in_the_copy_is_done_here(fail, capfd):
+    """Broken and killed: nothing is lost, and nobody hears of it."""
+    here = os.getpid()
+
+    def work():
+        return 5 if os.getpid() == here else fail()
+
+    assert side_by_side([slow(work) for _ in range(8)], "works") == [5] * 8
+    assert capfd.readouterr() == ("", "")
+
+
+@needs_copies
+@pytest.mark.usefixtures("ours")
+def test_what_cannot_be_sent_is_done_here():
+    """A function of a function has no name to send."""
+    done = side_by_side([slow(lambda: lambda: 5) for _ in range(8)], "works")
+    assert [give() for give in done] == [5] * 8
+
+
+@needs_copies
+@pytest.mark.usefixtures("ours")
+def test_a_work_that_fails_in_both_raises():
+    """As it would in one process; the copy ends."""
+    with pytest.raises(ZeroDivisionError):
+        side_by_side([slow(lambda: 1 // 0) for _ in range(4)], "works")
+
+
+@needs_copies
+def test_a_copy_makes_no_copies(monkeypatch):
+    """It works alone: two processors are all that is asked for."""
+    monkeypatch.setattr("fabkit.base.deaths._bounded", [os.getpid()])
+
+    def nested():
+        return {os.getpid(), *side_by_side([slow(os.getpid) for _ in range(4)], "inner")}
+
+    here = os.getpid()
+    for pids in side_by_side([slow(nested) for _ in range(6)], "outer"):
+        assert len(pids) == 1 or here in pids
+
+
+@needs_copies
+@pytest.mark.usefixtures("ours")
+def test_progress_ends_with_all_of_them():
+    """Whoever listens hears of works, and in the end of all."""
+    heard = []
+    with listening(lambda *said: heard.append(said)):
+        side_by_side([slow(lambda: 0) for _ in range(9)], "works")
+    assert heard[0] == (0, 9, "works")
+    assert heard[-1] == (9, 9, "works")
+
+
+class Subject:
+    """Keeps what is read of it."""
+
+    @once_per
+    def square(self):
+        """Give an array, and who made it."""
+        time.sleep(0.02)
+        return np.arange(3) ** 2, os.getpid()
+
+
+@needs_copies
+@pytest.mark.usefixtures("ours")
+def test_readings_are_kept_whoever_read():
+    """What the copy's subject keeps, ours keeps; it is not found again."""
+    subjects = [Subject() for _ in range(12)]
+    given = read_side_by_side(subjects, lambda s: s.square()[1], "subjects")
+    kept = [subject.square() for subject in subjects]
+    assert [pid for _, pid in kept] == given
+    assert len(set(given)) == 2
+    assert all(array.tolist() == [0, 1, 4] for array, _ in kept)
