@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
 from dataclasses import replace as with_fields
 from functools import partial
 from pathlib import Path
 
-from fabkit.base.copies import beside
+from fabkit.base.copies import side_by_side
 from fabkit.base.errors import FabkitError, FindingsRefused, TooHeavy
-from fabkit.base.progress import counting
 from fabkit.base.steps import step
 from fabkit.base.tables import Record
 from fabkit.checks.model import CheckOptions
@@ -70,35 +71,19 @@ def write_order(
     bill = money.bill_record(contents.bill)
     costs = money.cost_record(contents.costs)
     with new_folder(folder, replace=replace) as part:
-        shelf = _Shelf(part, tell)
-        boards, zips = [], []
-        with beside(lambda: _draw_apart(contents, part)) as is_done:
-            for number, judged in enumerate(contents.boards):
-                keyboard = costs["boards"][number]
-                name, prefix = judged.ordered.name, _prefix(contents, judged)
-                shelf.put(f"findings of {name}", partial(_findings_files, contents, judged), prefix)
-                if judged.mended is not None:
-                    mended = partial(mended_files, judged.mended)
-                    shelf.put(f"what was mended of {name}", mended, prefix)
-                drawn = partial(_picture_files, contents, judged, "svg")
-                shelf.put(f"vector pictures of {name}", drawn, prefix)
-                tell(f"packing {name}")
-                target = part / f"{stem_of(contents.order, judged.ordered)}.zip"
-                record, packed = pack_board(contents, number, target, keyboard)
-                boards.append(record)
-                zips.append(packed and with_fields(packed, path=folder / target.name))
-            whole = _panel(contents, part, tell)
-            shelf.put("parts", lambda: money.parts_files(contents.bill))
-            shelf.put("costs", lambda: money.cost_files(contents.costs))
-            shelf.put(
-                "report",
-                lambda: {
-                    "report.html": render_report(contents, bill, costs, boards, whole).encode()
-                },
-            )
-            if not is_done():
-                _draw(contents, shelf)
-        found = {"panel": whole, "lost": shelf.lost}
+        tell("writing pictures, sheets and zips")
+        done = side_by_side(_works(contents, part, costs["boards"]), "outputs")
+        boards = [one.entry for one in done if one.entry is not None]
+        zips = [
+            packed and with_fields(packed, path=folder / packed.path.name)
+            for packed in (one.packed for one in done if one.entry is not None)
+        ]
+        whole = _panel(contents, part, tell)
+        tell("writing the report")
+        views = [one.view for one in done if one.drew]
+        page = partial(render_report, contents, bill, costs, boards, whole, views=views)
+        done.append(_write(part, "report", lambda: {"report.html": page().encode()}))
+        found = {"panel": whole, "lost": [one.lost for one in done if one.lost is not None]}
         manifest = {**_manifest(contents, boards, part, costs), **found}
         (part / MANIFEST).write_bytes(to_document("order", manifest).encode())
     return OrderResult(
@@ -113,55 +98,100 @@ def write_order(
     )
 
 
-def _draw(contents: OrderContents, shelf: _Shelf) -> None:
-    """Put down what needs neither zips nor the report: about half of the work."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Done:
+    """What a work gave, beside the files that it wrote.
+
+    Parameters
+    ----------
+    lost
+        What was too heavy, and why.
+    entry, packed
+        Of packing: the board's entry of the manifest; the zip, None where errors forbid it.
+    view
+        Both faces of a board, as the report shows them.
+    drew
+        Whether this work was the one to draw them.
+    """
+
+    lost: Record | None = None
+    entry: Record | None = None
+    packed: Packed | None = None
+    view: Record | None = None
+    drew: bool = False
+
+
+def _works(
+    contents: OrderContents, folder: Path, keyboards: Sequence[Record]
+) -> list[Callable[[], _Done]]:
+    """List all that is written but report, panel and manifest; what takes long stands first."""
+    works: list[Callable[[], _Done]] = []
+
+    def write(what: str, make: Callable[[], Mapping[str, bytes]], prefix: str = "") -> None:
+        works.append(partial(_write, folder, what, make, prefix))
+
+    for number, keyboard in enumerate(keyboards):
+        works.append(partial(_pack, contents, number, folder, keyboard))
     for judged in contents.boards:
         name, prefix = judged.ordered.name, _prefix(contents, judged)
-        drawn = partial(_picture_files, contents, judged, "png")
-        shelf.put(f"pictures of {name}", drawn, prefix)
-        for sheet, choice in counting(_SHEETS.items(), len(_SHEETS), "sheets"):
+        write(f"pictures of {name}", partial(_picture_files, contents, judged, "png"), prefix)
+        for sheet, choice in _SHEETS.items():
             drawn = partial(_sheet_files, contents, judged, sheet, choice)
-            shelf.put(f"{sheet} sheet of {name}", drawn, prefix)
-    shelf.put("workbook and chart of costs", lambda: _workbook_files(contents))
-    shelf.put("paper template", lambda: _paper_files(contents))
-    shelf.put("wiring", lambda: _wiring_files(contents))
-    compared = contents.compared
-    if compared is not None:
-        shelf.put("what changed", lambda: _change_files(compared))
+            write(f"{sheet} sheet of {name}", drawn, prefix)
+    works += [partial(_draw, contents, number) for number in range(len(contents.boards))]
+    for judged in contents.boards:
+        name, prefix = judged.ordered.name, _prefix(contents, judged)
+        drawn = partial(_picture_files, contents, judged, "svg")
+        write(f"vector pictures of {name}", drawn, prefix)
+    write("wiring", partial(_wiring_files, contents))
+    write("workbook and chart of costs", partial(_workbook_files, contents))
+    write("paper template", partial(_paper_files, contents))
+    if contents.compared is not None:
+        write("what changed", partial(_change_files, contents.compared))
+    for judged in contents.boards:
+        name, prefix = judged.ordered.name, _prefix(contents, judged)
+        write(f"findings of {name}", partial(_findings_files, contents, judged), prefix)
+        if judged.mended is not None:
+            write(f"what was mended of {name}", partial(mended_files, judged.mended), prefix)
+    write("parts", partial(money.parts_files, contents.bill))
+    write("costs", partial(money.cost_files, contents.costs))
+    return works
 
 
-def _draw_apart(contents: OrderContents, folder: Path) -> bool:
-    """Draw without a word; whether all of it could be drawn."""
-    shelf = _Shelf(folder, lambda _: None)
-    _draw(contents, shelf)
-    return not shelf.lost
+def _write(
+    folder: Path, what: str, make: Callable[[], Mapping[str, bytes]], prefix: str = ""
+) -> _Done:
+    """Write the files that ``make`` gives, or note that they are lost, and why."""
+    try:
+        with step(f"writing {what}"):
+            files = make()
+    except TooHeavy as error:
+        return _Done(lost={"what": what, "reason": error.message})
+    for name, data in files.items():
+        (folder / f"{prefix}{name}").write_bytes(data)
+    return _Done()
+
+
+def _pack(contents: OrderContents, number: int, folder: Path, keyboard: Record) -> _Done:
+    target = folder / f"{stem_of(contents.order, contents.boards[number].ordered)}.zip"
+    entry, packed = pack_board(contents, number, target, keyboard)
+    return _Done(entry=entry, packed=packed)
+
+
+def _draw(contents: OrderContents, number: int) -> _Done:
+    """Draw a board for the report; what is too heavy is said when the report needs it."""
+    from fabkit.outputs.report.page import picture_view
+
+    view = None
+    with suppress(TooHeavy), step(f"drawing {contents.boards[number].ordered.name} for the report"):
+        view = picture_view(contents.boards[number].board, _look(contents), number + 1)
+    return _Done(view=view, drew=True)
 
 
 def _prefix(contents: OrderContents, judged: JudgedBoard) -> str:
     """Give what begins the names of a board's files: nothing where there is one board."""
     stem = stem_of(contents.order, judged.ordered)
     return f"{stem}-" if len(contents.boards) > 1 else ""
-
-
-class _Shelf:
-    """Writes outputs into a folder, and goes on without those that are too heavy."""
-
-    def __init__(self, folder: Path, tell: Tell) -> None:
-        self._folder = folder
-        self._tell = tell
-        self.lost: list[Record] = []
-
-    def put(self, what: str, make: Callable[[], Mapping[str, bytes]], prefix: str = "") -> None:
-        """Write the files that ``make`` gives, or note that they are lost, and why."""
-        self._tell(f"writing {what}")
-        try:
-            with step(f"writing {what}"):
-                files = make()
-        except TooHeavy as error:
-            self.lost.append({"what": what, "reason": error.message})
-            return
-        for name, data in files.items():
-            (self._folder / f"{prefix}{name}").write_bytes(data)
 
 
 def _findings_files(contents: OrderContents, judged: JudgedBoard) -> dict[str, bytes]:

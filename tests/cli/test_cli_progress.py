@@ -57,13 +57,13 @@ def coloured():
 
 
 def test_a_terminal_shows_stage_count_and_share(coloured):
-    """Files and checks are counted with their share, and more than once a second."""
+    """Files and groups of checks are counted with their share, and more than once a second."""
     shown, moments = coloured
 
     assert "reading" in shown
     assert "checking" in shown
     assert re.search(r"\d+ of \d+ files, \d+%", shown)
-    assert re.search(r"\d+ of \d+ checks, \d+%", shown)
+    assert re.search(r"\d+ of \d+ groups of checks, \d+%", shown)
     assert len(moments) > moments[-1] - moments[0]
 
 

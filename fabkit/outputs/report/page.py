@@ -83,6 +83,8 @@ def render_report(
     costs: Record,
     packs: list[Record],
     panel: Record | None = None,
+    *,
+    views: Sequence[Record | None] = (),
 ) -> str:
     """Write the page.
 
@@ -92,27 +94,32 @@ def render_report(
         The records that the sheets were written from.
     packs, panel
         For each board what was packed, as in the manifest, and the panel of them.
+    views
+        For each board its :func:`picture_view`, where it is drawn already.
 
     Returns
     -------
     str
         HTML, with everything inside.
     """
-    views = [
-        board_view(contents.order, contents.house, judged, pack, number)
-        for number, (judged, pack) in enumerate(zip(contents.boards, packs, strict=True), start=1)
+    drawn = views or [None] * len(packs)
+    sections = [
+        board_view(contents.order, contents.house, judged, pack, number, picture)
+        for number, (judged, pack, picture) in enumerate(
+            zip(contents.boards, packs, drawn, strict=True), start=1
+        )
     ]
     values = cost_values(contents, bill, costs)
     data = {
         "id": _identity(contents),
-        "boards": [view.pop("script") for view in views],
+        "boards": [section.pop("script") for section in sections],
         "price": values["price"],
     }
     return render_page(
         "report.html.j2",
         SCRIPTS,
         data=plain(data),
-        boards=with_headlines(views, costs["boards"]),
+        boards=with_headlines(sections, costs["boards"]),
         panel=panel,
         **rest_values(contents),
         **values,
