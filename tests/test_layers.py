@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+from functools import cache
 from pathlib import Path
 
 import networkx as nx
@@ -44,6 +45,7 @@ def _room(module: str) -> str | None:
     return parts[1] if len(parts) > 1 else None
 
 
+@cache
 def _imports(path: Path) -> set[str]:
     """Dotted modules of ours that a file imports anywhere, also inside functions."""
     found: set[str] = set()

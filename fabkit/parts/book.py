@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from decimal import Decimal
+from functools import cache
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal, NamedTuple, get_args
@@ -235,6 +236,12 @@ def load_parts(path: Path | str | None = None) -> PartsBook:
     """
     if path is not None:
         return book_from(read_sheet(Path(path)))
+    return _bundled_book()
+
+
+@cache
+def _bundled_book() -> PartsBook:
+    # A book is frozen, and the bundled sheet stays as it is: read once.
     return book_from(replace(read_sheet(EXAMPLE), file="bundled parts.toml"))
 
 

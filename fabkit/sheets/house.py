@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from functools import cache
 from pathlib import Path
 from types import MappingProxyType
 from typing import Annotated, Final, Literal
@@ -503,6 +504,12 @@ def load_house(path: Path | str | None = None) -> House:
     """
     if path is not None:
         return house_from(read_sheet(Path(path)))
+    return _bundled_house()
+
+
+@cache
+def _bundled_house() -> House:
+    # A house is frozen, and the bundled sheet stays as it is: read once.
     return house_from(replace(read_sheet(EXAMPLE), file="bundled house.toml"))
 
 

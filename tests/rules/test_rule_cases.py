@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import re
 import sys
+from functools import cache
 from pathlib import Path
 
 import drill_cases
@@ -38,13 +39,21 @@ def in_drill(data: bytes) -> set[str]:
     return {p.id for p in read_drill(data, name="holes.drl").problems}
 
 
-def in_set(changes: set_cases.Files, **options: float) -> set[str]:
+def in_set(changes: set_cases.Files, **options: float) -> frozenset[str]:
     """Rules that the sound package breaks after some changes."""
-    files = {**set_cases.SOUND, **changes}
+    return _in_set(frozenset(changes.items()), frozenset(options.items()))
+
+
+@cache
+def _in_set(
+    changes: frozenset[tuple[str, str | None]], options: frozenset[tuple[str, float]]
+) -> frozenset[str]:
+    # Most cases pass on one and the same package.
+    files = {**set_cases.SOUND, **dict(changes)}
     members = tuple(Member(n, t.encode()) for n, t in sorted(files.items()) if t is not None)
     package = read_package(Intake(name="p", source="p", members=members, left_out=()))
-    chosen = CheckOptions(**options)
-    return {f.id for f in fabkit.check(fabkit.build_board(package), options=chosen)}
+    chosen = CheckOptions(**dict(options))
+    return frozenset(f.id for f in fabkit.check(fabkit.build_board(package), options=chosen))
 
 
 @pytest.mark.parametrize("name", sorted(gerber_cases.CASES))
@@ -112,16 +121,19 @@ def test_no_rule_lacks_a_case():
     assert cased() | set(tested_elsewhere.TESTS) <= every
 
 
+@cache
+def functions_of(path: Path) -> tuple[str, list[ast.FunctionDef]]:
+    """Text of a module, and its functions."""
+    source = path.read_text(encoding="utf-8")
+    return source, [node for node in ast.parse(source).body if isinstance(node, ast.FunctionDef)]
+
+
 @pytest.mark.parametrize("rule", sorted(tested_elsewhere.TESTS))
 def test_named_tests_are_there(rule):
     """A test named for a rule is there and speaks of it."""
     path, _, name = tested_elsewhere.TESTS[rule].partition("::")
-    source = (TESTS / path).read_text(encoding="utf-8")
-    (found,) = [
-        node
-        for node in ast.parse(source).body
-        if isinstance(node, ast.FunctionDef) and node.name == name
-    ]
+    source, functions = functions_of(TESTS / path)
+    (found,) = [node for node in functions if node.name == name]
     first = min([found.lineno, *(d.lineno for d in found.decorator_list)])
     text = "\n".join(source.splitlines()[first - 1 : found.end_lineno])
 
