@@ -360,11 +360,12 @@ def merge_holes(outline: Outline, holes: Holes) -> None:
     if not inner or not len(bare):
         return
     centres = shapely.points(holes.x[bare], holes.y[bare])
-    tree = shapely.STRtree(np.array(inner, dtype=object))
-    hole, ring = tree.query(
-        centres, predicate="dwithin", distance=float(holes.diameter[bare].max()) / 2
+    rings = np.array(inner, dtype=object)
+    # Asked this way round, each ring is prepared once for all centres.
+    ring, hole = shapely.STRtree(centres).query(
+        rings, predicate="dwithin", distance=float(holes.diameter[bare].max()) / 2
     )
-    near = shapely.distance(centres[hole], tree.geometries[ring]) < holes.diameter[bare][hole] / 2
+    near = shapely.distance(centres[hole], rings[ring]) < holes.diameter[bare][hole] / 2
     rows = bare[np.unique(hole[near])]
     discs = cut_shapes(holes.take(rows), BoardSlots.empty())
     left = shapely.area(shapely.intersection(discs, shape))

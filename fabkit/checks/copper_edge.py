@@ -74,9 +74,8 @@ def edge(case: Case) -> Iterator[Finding]:
         np.stack((np.column_stack((line.x0, line.y0)), np.column_stack((line.x1, line.y1))), axis=1)
     )
     reach = case.house.limit("copper_to_edge_mm").value
-    halved = np.flatnonzero(
-        case.shared(half_holes) & (shapely.distance(cuts.shapes, shapely.boundary(profile)) <= 0)
-    )
+    halved = np.flatnonzero(case.shared(half_holes))
+    halved = halved[shapely.distance(cuts.shapes[halved], shapely.boundary(profile)) <= 0]
     near: list[Floats] = []
     beyond: list[Floats] = []
     for index in range(len(case.board.copper)):

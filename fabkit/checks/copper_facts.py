@@ -292,8 +292,15 @@ def on_board(case: Case, x: Floats, y: Floats) -> Bools:
     inside = np.ones(len(x), dtype=bool)
     if case.board.profile is None or not len(x):
         return inside
-    core = shapely.get_parts(shapely.buffer(case.board.profile, -EDGE_LINE_MM))
-    return pieces_at(core, shapely.points(x, y)) >= 0
+    return pieces_at(case.shared(board_core), shapely.points(x, y)) >= 0
+
+
+def board_core(case: Case) -> Shapes:
+    """Polygons of the board without the line of its edge."""
+    core: Shapes = shapely.get_parts(shapely.buffer(case.board.profile, -EDGE_LINE_MM))
+    # Asked by a dozen checks about their places.
+    shapely.prepare(core)
+    return core
 
 
 def along_edge(case: Case, shapes: Shapes) -> Bools:

@@ -291,7 +291,8 @@ def edge(case: Case) -> Iterator[Finding]:
     cuts = case.shared(cuts_of)
     wall, inside = edge_distance(cuts, case.board.profile)
     boundary = shapely.boundary(case.board.profile)
-    meets = shapely.distance(cuts.shapes, boundary) <= 0
+    shapely.prepare(boundary)
+    meets = shapely.dwithin(boundary, cuts.shapes, 0.0)
     in_row = case.shared(break_rows)
     if in_row.any():
         rows = np.flatnonzero(in_row)
@@ -336,10 +337,12 @@ def _crossings(case: Case, cuts: Cuts, rows: Ints) -> Iterator[Finding]:
     discs = shapely.polygons(rings)
     meant = np.array(["Castellated" in "".join(cuts.function[r]) for r in rows], dtype=bool)
     drawn = np.zeros(len(rows), dtype=bool)
-    for k, row in enumerate(rows):
-        # The same opening in the drill file and in the profile.
-        both = shapely.area(shapely.symmetric_difference(discs, cuts.shapes[row]))
-        drawn[k] = bool(np.any(both < 0.05 * shapely.area(cuts.shapes[row])))
+    size = shapely.area(discs)
+    for k, cut in enumerate(cuts.shapes[rows]):
+        # The same opening in the drill file and in the profile: of much the same size, then.
+        alike = discs[np.abs(size - cut.area) < 0.06 * cut.area]
+        both = shapely.area(shapely.symmetric_difference(alike, cut))
+        drawn[k] = bool(np.any(both < 0.05 * cut.area))
     # What lies in a cut-out but for its rim is the first bite of routing it.
     left = shapely.area(shapely.intersection(cuts.shapes[rows], case.board.profile))
     drawn |= left < 0.05 * shapely.area(cuts.shapes[rows])

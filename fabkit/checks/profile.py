@@ -71,12 +71,13 @@ def inner_corners(profile: BaseGeometry, bit_mm: float) -> tuple[Floats, Floats,
     left = left[shapely.area(left) > CORNER_DEPTH_MM**2 / 10]
     rim, wide = shapely.boundary(profile), shapely.buffer(profile, CHORD_ERROR_MM)
     shapely.prepare(rim)
+    corners, piece_of = shapely.get_coordinates(left, return_index=True)
+    corners = shapely.points(corners)
+    on_rim = shapely.dwithin(rim, corners, np.nextafter(CHORD_ERROR_MM, 0))
+    corners, piece_of = corners[on_rim], piece_of[on_rim]
     radii, depth, corner, pieces = [], [], [], []
-    for piece in left:
-        points = shapely.points(shapely.get_coordinates(piece))
-        on_profile = points[shapely.distance(rim, points) < CHORD_ERROR_MM]
-        if not len(on_profile):
-            continue
+    for row in np.unique(piece_of).tolist():
+        piece, on_profile = left[row], corners[piece_of == row]
         # The bit's edge is the rest of the leftover's rim; the corner is what is furthest from it.
         arc = shapely.difference(shapely.boundary(piece), wide)
         far = np.full(len(on_profile), np.inf)

@@ -10,20 +10,14 @@ from each other, and wound so that every point is run round once in one sense, o
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from itertools import pairwise, starmap
-from typing import Final
-
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Floats, Ints, Shapes
+from fabkit.geometry.boxes import meeting_boxes
 from fabkit.geometry.segments import Segments
 from fabkit.geometry.sweeping import lie_apart, sweep_path
-
-_PAIRS_AT_ONCE: Final = 2**20
-"""Pairs of edges, or of points and edges, that are compared at once: some tens of megabytes."""
 
 
 def winding_numbers(ring: Floats, points: Floats) -> Ints:
@@ -38,49 +32,24 @@ def winding_numbers(ring: Floats, points: Floats) -> Ints:
     """
     start, end = ring, np.roll(ring, -1, axis=0)
     # Only edges that a ray to the right can meet matter.
-    edges = shapely.linestrings(np.stack((start, end), axis=1))
-    far = ring[:, 0].max() + 1.0
     x, y = points[:, 0], points[:, 1]
-    rays = shapely.linestrings(np.stack((points, np.column_stack((np.maximum(x, far), y))), axis=1))
-    tree = shapely.STRtree(edges)
+    rays = np.column_stack((points, np.maximum(x, ring[:, 0].max() + 1.0), y))
     out = np.zeros(len(points), np.int64)
-    low, high = np.minimum(start, end), np.maximum(start, end)
-    met = _most_met(low, high, points, np.column_stack((np.full(len(points), far), y)))
-    for rows in _in_parts(met):
-        which, edge = tree.query(rays[rows])
+    for which, edge in meeting_boxes(rays, _boxes(start, end)):
         (ax, ay), (bx, by) = start[edge].T, end[edge].T
-        px, py = x[rows][which], y[rows][which]
+        px, py = x[which], y[which]
         side = (bx - ax) * (py - ay) - (px - ax) * (by - ay)
         # Of the ends of an edge only the lower one belongs to it: a path that passes through the
         # ray in a corner counts once, not twice or never.
         turns = np.where((ay <= py) & (by > py) & (side > 0), 1, 0)
         turns -= np.where((ay > py) & (by <= py) & (side < 0), 1, 0)
-        np.add.at(out[rows], which, turns)
+        np.add.at(out, which, turns)
     return out
 
 
-def _most_met(low: Floats, high: Floats, below: Floats, above: Floats) -> Ints:
-    """How many boxes each of other boxes meets at most: those it overlaps along the better axis.
-
-    Parameters
-    ----------
-    low, high : (n, 2) float64
-    below, above : (m, 2) float64
-        Corners of the others.
-    """
-    along = [
-        np.searchsorted(np.sort(low[:, k]), above[:, k], side="right")
-        - np.searchsorted(np.sort(high[:, k]), below[:, k])
-        for k in (0, 1)
-    ]
-    fewer: Ints = np.minimum(*along)
-    return fewer
-
-
-def _in_parts(most: Ints) -> Iterator[slice]:
-    """Slices of rows of which each may meet so many edges, a bounded number in all."""
-    part = np.cumsum(most) // _PAIRS_AT_ONCE
-    return starmap(slice, pairwise((0, *(np.flatnonzero(np.diff(part)) + 1).tolist(), len(most))))
+def _boxes(start: Floats, end: Floats) -> Floats:
+    """Boxes of edges, (n, 4)."""
+    return np.column_stack((np.minimum(start, end), np.maximum(start, end)))
 
 
 def crosses_more_than(ring: Floats, most: int) -> bool:
@@ -95,17 +64,8 @@ def crosses_more_than(ring: Floats, most: int) -> bool:
         Closed or not.  Touching points and edges that lie on each other do not count.
     """
     start, end = ring, np.roll(ring, -1, axis=0)
-    low, high = np.minimum(start, end), np.maximum(start, end)
-    met = _most_met(low, high, low, high)
-    # Each edge meets itself, and each pair is met from both sides.  Mostly that answers it.
-    if (met.sum() - len(ring)) // 2 <= most:
-        return False
-    tree = shapely.STRtree(shapely.linestrings(np.stack((start, end), axis=1)))
     found = 0
-    for rows in _in_parts(met):
-        a, b = tree.query(tree.geometries[rows])
-        a += rows.start
-        a, b = a[a < b], b[a < b]
+    for a, b in meeting_boxes(_boxes(start, end)):
         found += int(
             np.count_nonzero(
                 (_side(start[a], end[a], start[b]) * _side(start[a], end[a], end[b]) < 0)
@@ -326,7 +286,7 @@ def _judge(points: Floats, ring: Ints, cuts: Floats) -> str:
     """
     rings = shapely.linearrings(points, indices=ring)
     # Closed lines have no ends, so any common point of two makes them not simple.
-    if not shapely.is_simple(rings).all() or not shapely.is_simple(shapely.multilinestrings(rings)):
+    if not shapely.is_simple(shapely.multilinestrings(rings)):
         return "it touches or crosses itself"
     starts = np.flatnonzero(np.diff(ring, prepend=-1))
     if len(cuts):
@@ -344,8 +304,8 @@ def _judge(points: Floats, ring: Ints, cuts: Floats) -> str:
 
 def _meet_at_ends(bridges: Shapes, cuts: Floats, edges: Floats) -> bool:
     """Whether cut-ins, (n, 4), and edges of rings, (m, 4), meet at ends of cut-ins only."""
-    lines = shapely.linestrings(edges.reshape(-1, 2, 2))
-    cut, edge = shapely.STRtree(lines).query(bridges, predicate="intersects")
+    pairs = [*meeting_boxes(_boxes(cuts[:, :2], cuts[:, 2:]), _boxes(edges[:, :2], edges[:, 2:]))]
+    cut, edge = np.concatenate(pairs, axis=1)
     c, e = cuts[cut], edges[edge]
     # An edge that leaves an end of the cut-in sideways meets it there and nowhere else.
     axis = np.where(c[:, 0] == c[:, 2], 0, 1)
@@ -355,8 +315,9 @@ def _meet_at_ends(bridges: Shapes, cuts: Floats, edges: Floats) -> bool:
         at_end = (e[:, own] == c[:, :2]).all(axis=1) | (e[:, own] == c[:, 2:]).all(axis=1)
         harmless |= at_end & (e[:, other][k, axis] != c[k, axis])
     cut, edge = cut[~harmless], edge[~harmless]
+    lines = shapely.linestrings(edges[edge].reshape(-1, 2, 2))
     shared, row = shapely.get_coordinates(
-        shapely.intersection(bridges[cut], lines[edge]), return_index=True
+        shapely.intersection(bridges[cut], lines), return_index=True
     )
     ends = cuts[cut[row]]
     at_end = (shared == ends[:, :2]).all(axis=1) | (shared == ends[:, 2:]).all(axis=1)

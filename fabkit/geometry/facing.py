@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools, Columns, Floats, Ints, Shapes
 from fabkit.base.units import COINCIDENT_MM
+from fabkit.geometry.boxes import meeting_boxes
 from fabkit.geometry.neighbours import label_groups
 
 LONGEST_FACET_MM: Final = 2.0
@@ -142,7 +143,7 @@ _RUN_PAIRS: Final = 20_000
 """Pairs of runs opened at once: their tables, some megabytes, stay in the processor's cache."""
 
 _RUNS_AT_ONCE: Final = 20_000
-"""Runs, or stretches, whose neighbours are sought at once."""
+"""Runs whose neighbours are sought at once."""
 
 _ASIDE: Final = 0.2
 """Cosine above which two facets run so much alike that they cannot face each other."""
@@ -195,6 +196,11 @@ class FacetTree:
         rows = np.repeat(np.arange(len(starts)), stops - starts + 1)
         return shapely.STRtree(shapely.linestrings(points, indices=rows))
 
+    @cached_property
+    def boxes(self) -> Floats:
+        """Boxes of the runs, (n, 4)."""
+        return _run_boxes(self.facets, self.starts)
+
     def lines(self, rows: Ints) -> Shapes:
         """(n,) object array of lines: single facets."""
         f = self.facets
@@ -224,7 +230,8 @@ class FacetTree:
         ----------
         shapes : (n,) object array of geometries
         """
-        shape, run = self.runs.query(_diagonals(shapely.bounds(shapes), reach_mm))
+        boxes = _grown(shapely.bounds(shapes), reach_mm)
+        shape, run = np.concatenate([*meeting_boxes(boxes, self.boxes)], axis=1)
         near = shapely.dwithin(shapes[shape], self.runs.geometries[run], reach_mm)
         found = np.column_stack((shape[near], self.facets.piece[self.starts[run[near]]]))
         shape, piece = np.unique(found, axis=0).T
@@ -232,13 +239,15 @@ class FacetTree:
 
     def touching_pieces(self, reach_mm: float) -> tuple[Ints, Ints]:
         """Pairs of pieces whose boundaries come within ``reach_mm``; some more than once."""
-        lines = self.runs.geometries
-        one, other = self.runs.query(_diagonals(shapely.bounds(lines), reach_mm))
-        piece = self.facets.piece[self.starts]
-        apart = piece[one] < piece[other]
-        one, other = one[apart], other[apart]
+        piece, lines = self.facets.piece[self.starts], self.runs.geometries
+        found = []
+        for one, other in meeting_boxes(_grown(self.boxes, reach_mm / 2)):
+            apart = piece[one] != piece[other]
+            found.append((one[apart], other[apart]))
+        one, other = np.concatenate(found, axis=1)
         near = shapely.dwithin(lines[one], lines[other], reach_mm)
-        return piece[one[near]].astype(np.int64), piece[other[near]].astype(np.int64)
+        pairs = np.sort(np.column_stack((piece[one[near]], piece[other[near]])).astype(np.int64))
+        return pairs[:, 0], pairs[:, 1]
 
     def within(self, shapes: Shapes, reach_mm: float | Floats) -> tuple[Ints, Ints]:
         """Rows of shapes and of facets at most ``reach_mm`` apart, in order.
@@ -368,32 +377,25 @@ def _near_runs(facets: Facets, starts: Ints, reach_mm: float) -> Iterator[tuple[
 
     The pairs of some thousand runs at a time, in order.
     """
-    low = np.column_stack(
-        [
-            np.minimum.reduceat(np.minimum(a, b), starts)
-            for a, b in ((facets.x0, facets.x1), (facets.y0, facets.y1))
-        ]
-    )
-    high = np.column_stack(
-        [
-            np.maximum.reduceat(np.maximum(a, b), starts)
-            for a, b in ((facets.x0, facets.x1), (facets.y0, facets.y1))
-        ]
-    )
-    box = np.column_stack((low, high))
-    tree = shapely.STRtree(_diagonals(box, 0.0))
+    box = _run_boxes(facets, starts)
     for at in range(0, len(box), _RUNS_AT_ONCE):
-        one, other = tree.query(_diagonals(box[at : at + _RUNS_AT_ONCE], reach_mm))
-        one += at
+        found = [*meeting_boxes(_grown(box[at : at + _RUNS_AT_ONCE], reach_mm), box[at:])]
+        one, other = np.concatenate(found, axis=1) + at
         once = one <= other
         yield one[once], other[once]
 
 
-def _diagonals(box: Floats, reach_mm: float) -> Shapes:
-    """Make the smallest geometries that have these boxes, grown; trees compare only boxes."""
-    grown = box + np.array((-reach_mm, -reach_mm, reach_mm, reach_mm))
-    lines: Shapes = shapely.linestrings(grown.reshape(-1, 2, 2))
-    return lines
+def _run_boxes(facets: Facets, starts: Ints) -> Floats:
+    """Boxes of runs, (n, 4)."""
+    axes = (facets.x0, facets.x1), (facets.y0, facets.y1)
+    low = [np.minimum.reduceat(np.minimum(*ends), starts) for ends in axes]
+    high = [np.maximum.reduceat(np.maximum(*ends), starts) for ends in axes]
+    return np.column_stack((*low, *high))
+
+
+def _grown(box: Floats, reach_mm: float) -> Floats:
+    grown: Floats = box + np.array((-reach_mm, -reach_mm, reach_mm, reach_mm))
+    return grown
 
 
 def _headings(angles: Floats) -> tuple[Floats, Floats]:
@@ -502,13 +504,10 @@ def _join_stretches(found: Facings) -> Facings:
     if len(rows) < 2:
         return found
     x, y, half = found.x[rows], found.y[rows], found.stretch[rows] / 2
-    near = shapely.STRtree(shapely.points(x, y))
     reach = half.max() + half + COINCIDENT_MM
     box = np.column_stack((x - reach, y - reach, x + reach, y + reach))
     pairs = []
-    for at in range(0, len(rows), _RUNS_AT_ONCE):
-        left, right = near.query(_diagonals(box[at : at + _RUNS_AT_ONCE], 0.0))
-        left += at
+    for left, right in meeting_boxes(box, np.column_stack((x, y, x, y))):
         a, b = rows[left], rows[right]
         joined = (
             (
