@@ -103,7 +103,7 @@ def _judge(
     holes = copper.board.holes
     table: Floats = np.column_stack((holes.x, holes.y, holes.diameter, holes.plated))
     asked = np.column_stack((images[0], table[rows, 2:]))
-    lone_holes = rows[PointTree(table).query(asked)[0] > MATCH_MM]
+    lone_holes = rows[PointTree(table).far_from(asked, MATCH_MM)]
     face = outer_face(copper)[pads]
     asked = np.column_stack((images[1], box[:, 2:]))
     _, every = _surface_boxes(copper)
@@ -112,7 +112,7 @@ def _judge(
     for mine, other in ((1, -1), (-1, 1)):
         there = every[faces == other]
         if len(there) and np.any(face == mine):
-            lone[face == mine] = PointTree(there).query(asked[face == mine])[0] > 2 * MATCH_MM
+            lone[face == mine] = PointTree(there).far_from(asked[face == mine], 2 * MATCH_MM)
     return Mirror(
         axis_mm=axis,
         hole_score=1 - len(lone_holes) / len(rows),
@@ -210,4 +210,4 @@ def unmatched(rows: Floats, axis: float, reach: float) -> Ints:
         return np.empty(0, np.int64)
     image = rows.copy()
     image[:, 0] = 2 * axis - image[:, 0]
-    return np.flatnonzero(PointTree(rows).query(image)[0] > reach)
+    return np.flatnonzero(PointTree(rows).far_from(image, reach))

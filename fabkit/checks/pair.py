@@ -134,8 +134,8 @@ def overlay(a: Floats, b: Floats) -> tuple[float, Ints, Ints]:
         moved = b.copy()
         moved[:, :2] += chosen * MATCH_MM
         # Twice the reach, because the shift itself is rounded to a bin.
-        lost_b = np.flatnonzero(tree.query(moved)[0] > 2 * MATCH_MM)
-        lost_a = np.flatnonzero(PointTree(moved).query(a)[0] > 2 * MATCH_MM)
+        lost_b = np.flatnonzero(tree.far_from(moved, 2 * MATCH_MM))
+        lost_a = np.flatnonzero(PointTree(moved).far_from(a, 2 * MATCH_MM))
         share = 1 - (len(lost_a) + len(lost_b)) / (len(a) + len(b))
         if share > best[0]:
             best = (share, lost_a, lost_b)

@@ -2,7 +2,8 @@
 
 Few points are compared all with all.  Of many, neighbours within a reach are found by cells as wide
 as the reach, and nearest ones by shapely's tree.  Loading scipy takes 0.3 s, a tenth of a small
-board's check, so its trees serve those questions alone that no check of a usual board asks.
+board's check, so its trees serve those questions alone that no check of a usual board asks: ask
+for those :meth:`~PointTree.far_from` all others, not for distances that are compared with a reach.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import shapely
 
-from fabkit.base.columns import Floats, Ints, Shapes
+from fabkit.base.columns import Bools, Floats, Ints, Shapes
 
 if TYPE_CHECKING:
     from scipy.spatial import cKDTree
@@ -155,6 +156,12 @@ class PointTree:
         both = np.concatenate(found)
         ordered: Ints = both[np.lexsort((both[:, 1], both[:, 0]))]
         return ordered
+
+    def far_from(self, points: Floats, reach: float) -> Bools:
+        """Which of the points asked have no neighbour at most ``reach`` away, (m,) bool."""
+        far = np.ones(len(points), dtype=bool)
+        far[self.between(points, reach)[:, 0]] = False
+        return far
 
     def near(self, point: Floats, reach: float) -> Ints:
         """Rows of points at most ``reach`` from one point, in ascending order."""

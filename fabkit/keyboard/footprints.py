@@ -149,7 +149,7 @@ def contact_rows(features: Features) -> Ints:
         table = np.column_stack((features.x, features.size, features.key * 100.0))[rows]
         image = table * (-1, 1, 1)
         # Posts come in like pairs, so a hole on that line with none opposite stays a contact.
-        paired = PointTree(table).query(image)[0] <= POST_MM
+        paired = ~PointTree(table).far_from(image, POST_MM)
         line = np.zeros(len(features), dtype=bool)
         line[rows[paired]] = True
     return np.flatnonzero(~middle & ~line)
@@ -180,7 +180,7 @@ def mirror_shares(features: Features, rows: Ints, *, slack_mm: float) -> Floats:
         image[:, 1] *= sign[1]
         # A land of the top is asked for on the bottom; holes, which are 0, stay what they are.
         image[:, 3] *= -1
-        out[way] = tree.query(image)[0] <= ALIKE_MM + slack_mm
+        out[way] = ~tree.far_from(image, ALIKE_MM + slack_mm)
     return out
 
 

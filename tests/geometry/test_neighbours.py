@@ -52,6 +52,17 @@ def test_too_far_is_told():
 
 
 @pytest.mark.usefixtures("way")
+@pytest.mark.parametrize("dimensions", [2, 4])
+def test_points_far_from_all_others(dimensions):
+    """Those are far whose nearest neighbour, by the tree, is beyond the reach."""
+    points, asked = cloud(300, 5, dimensions), cloud(200, 6, dimensions)
+    wanted = cKDTree(points).query(asked)[0] > 1.5
+
+    assert 0 < wanted.sum() < len(asked)
+    np.testing.assert_array_equal(PointTree(points).far_from(asked, 1.5), wanted)
+
+
+@pytest.mark.usefixtures("way")
 def test_fewer_points_than_asked_for():
     """What is not there is infinitely far, as in the tree; also when there is no point at all."""
     for count in (0, 1):
