@@ -93,8 +93,7 @@ def find_better_place(figures: Shapes, board: Shapes, open_: Sequence[Shapes]) -
     # board.
     around = np.ones([-(-(int(n) + _REACH) // 64) * 64 for n in size])
     around[: size[0], : size[1]] = avoided
-    image = np.fft.rfft2(around)
-    views = []
+    inks = []
     rims = shapely.boundary(figures)
     # A stray coordinate may be kilometres away: what is beside the image is not cut into cells.
     far = (extent[:, :2] < low).any(axis=1) | (extent[:, 2:] > high).any(axis=1)
@@ -105,7 +104,11 @@ def find_better_place(figures: Shapes, board: Shapes, open_: Sequence[Shapes]) -
         cells = cells[((cells >= 0) & (cells < size)).all(axis=1)]
         cells = np.column_stack(np.divmod(np.unique(cells @ (size[1], 1)), size[1]))
         if len(cells) >= FEWEST:
-            views.append(_met(cells, size, image, around.shape))
+            inks.append(cells)
+    if all(_met_here(cells, around) < MORE for cells in inks):
+        return None  # no other place can meet so much less
+    image = np.fft.rfft2(around)
+    views = [_met(cells, size, image, around.shape) for cells in inks]
     found = [better for view in views if (better := _best(view, views)) is not None]
     return min(found, key=lambda better: better.there, default=None)
 
@@ -125,6 +128,14 @@ def _best(view: Floats, views: list[Floats]) -> Better | None:
         now=now,
         there=there,
     )
+
+
+def _met_here(cells: Ints, around: Floats) -> float:
+    """Give the share of ink on what is avoided, as :func:`_near` finds it about no shift."""
+    column, row = cells.T
+    steps = (-1, 0, 1)
+    met = min(around[column + i, row + j].sum() for i in steps for j in steps)
+    return float(met) / len(cells)
 
 
 def _near(view: Floats, turned: int, column: int, row: int) -> float:

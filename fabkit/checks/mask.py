@@ -635,15 +635,16 @@ def _bared(case: Case, copper: Copper, side: MaskSide, owned: _Owned) -> Iterato
 def _covers(case: Case, copper: Copper, side: MaskSide, owned: _Owned) -> Iterator[Finding]:
     reach = case.house.limit("mask_cover_mm").value
     layer = case.shared(facets_by_layer)[side.copper_index]
-    opening, facet = layer.within(side.openings, reach)
-    island = copper.pieces.island[layer.facets.piece[facet]]
-    mine = np.flatnonzero(owned.foreign(opening, island))
-    over, edges = side.openings[opening[mine]], layer.lines(facet[mine])
+    opening, facet = layer.within(
+        side.openings,
+        reach,
+        only=lambda opening, piece: owned.foreign(opening, copper.pieces.island[piece]),
+    )
+    over, edges = side.openings[opening], layer.lines(facet)
     cover = shapely.distance(over, edges)
     beside = cover > COINCIDENT_MM
     # Copper that is bared in places is reported as bared, not also for the rest of its edge.
-    bared = np.unique(opening[mine][~beside])
-    beside &= ~np.isin(opening[mine], bared)
+    beside &= ~np.isin(opening, opening[~beside])
     order = np.flatnonzero(beside)[np.argsort(cover[beside], kind="stable")]
     x, y = midway(over[order], edges[order]).T
     keep = np.flatnonzero(on_board(case, x, y))

@@ -16,7 +16,7 @@ exact as the polygons.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
@@ -249,7 +249,13 @@ class FacetTree:
         pairs = np.sort(np.column_stack((piece[one[near]], piece[other[near]])).astype(np.int64))
         return pairs[:, 0], pairs[:, 1]
 
-    def within(self, shapes: Shapes, reach_mm: float | Floats) -> tuple[Ints, Ints]:
+    def within(
+        self,
+        shapes: Shapes,
+        reach_mm: float | Floats,
+        *,
+        only: Callable[[Ints, Ints], Bools] | None = None,
+    ) -> tuple[Ints, Ints]:
         """Rows of shapes and of facets at most ``reach_mm`` apart, in order.
 
         Parameters
@@ -257,9 +263,15 @@ class FacetTree:
         shapes : (n,) object array of geometries
         reach_mm
             One for all, or (n,) float64.
+        only
+            Which rows of shapes and pieces, (m,) each, are of interest; the others are not
+            measured.
         """
         reach = np.broadcast_to(np.asarray(reach_mm, dtype=np.float64), len(shapes))
         shape, run = self.runs.query(shapes, predicate="dwithin", distance=reach)
+        if only is not None:
+            wanted = only(shape, self.facets.piece[self.starts[run]])
+            shape, run = shape[wanted], run[wanted]
         starts = self.starts[run]
         counts = np.append(self.starts, len(self.facets))[run + 1] - starts
         shape = np.repeat(shape, counts)
