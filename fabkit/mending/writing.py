@@ -16,7 +16,7 @@ from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.drill.writer import write_drill
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.gerber.writer import write_gerber
-from fabkit.formats.sidecars.job_writer import write_job
+from fabkit.formats.sidecars.jobfile import write_job
 from fabkit.formats.sidecars.model import JobFile, JobFileEntry
 from fabkit.mending.model import Draft, is_doubtful
 from fabkit.package.build import read_package

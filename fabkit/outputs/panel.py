@@ -31,9 +31,9 @@ from fabkit.costs.facts import facts_from_board
 from fabkit.formats.drill.writer import write_drill
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.gerber.writer import write_gerber
-from fabkit.formats.sidecars.job_writer import GENERATED_BY, write_job
+from fabkit.formats.sidecars.jobfile import GENERATED_BY, write_job
 from fabkit.formats.sidecars.model import JobFile, JobFileEntry
-from fabkit.formats.sidecars.netlist_writer import write_netlist
+from fabkit.formats.sidecars.netlist import write_netlist
 from fabkit.keyboard.ordered import order_of
 from fabkit.outputs.archive import README, Packed, contents_digest, digest, write_archive
 from fabkit.outputs.atomic import refuse_existing, write_file

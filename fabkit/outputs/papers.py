@@ -21,7 +21,7 @@ from fabkit.board.rules import PROFILE_INFERRED
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.gerber.reader import read
-from fabkit.formats.sidecars.job_writer import GENERATED_BY
+from fabkit.formats.sidecars.jobfile import GENERATED_BY
 from fabkit.outputs.archive import is_renamed
 from fabkit.outputs.records import drill_table
 from fabkit.package.file_names import function_of

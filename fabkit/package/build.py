@@ -26,8 +26,12 @@ from fabkit.formats.gerber.reader import looks_like_gerber
 from fabkit.formats.gerber.reader import read as read_gerber
 from fabkit.formats.sidecars.jobfile import looks_like_job, read_job
 from fabkit.formats.sidecars.netlist import looks_like_netlist, read_netlist
-from fabkit.formats.sidecars.partslist import looks_like_parts, read_parts
-from fabkit.formats.sidecars.placement import looks_like_placement, read_placement
+from fabkit.formats.sidecars.part_tables import (
+    looks_like_parts,
+    looks_like_placement,
+    read_parts,
+    read_placement,
+)
 from fabkit.package.byproducts import NO_HINT, ByProduct, read_byproduct
 from fabkit.package.choosing import choose_set
 from fabkit.package.completeness import find_gaps

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from fabkit.formats.drill.comments import FormatHint
-from fabkit.formats.drill.numbers import Unit, Zeros
+from fabkit.formats.drill.model import Unit, Zeros
 
 NO_HINT: Final = FormatHint()
 _READ_BYTES: Final = 200_000

@@ -24,10 +24,8 @@ from fabkit.formats.gerber.conformance import examine
 from fabkit.formats.gerber.model import GerberFile, Kind
 from fabkit.formats.gerber.reader import looks_like_gerber, read
 from fabkit.formats.gerber.writer import strokes_as_regions, write_gerber
-from fabkit.formats.sidecars.job_writer import write_job
-from fabkit.formats.sidecars.jobfile import looks_like_job, read_job
-from fabkit.formats.sidecars.netlist import looks_like_netlist, read_netlist
-from fabkit.formats.sidecars.netlist_writer import write_netlist
+from fabkit.formats.sidecars.jobfile import looks_like_job, read_job, write_job
+from fabkit.formats.sidecars.netlist import looks_like_netlist, read_netlist, write_netlist
 
 
 @dataclass(frozen=True, slots=True)

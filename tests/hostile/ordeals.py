@@ -14,8 +14,7 @@ from fabkit.formats.drill.reader import read as read_drill
 from fabkit.formats.gerber.reader import read as read_layer
 from fabkit.formats.sidecars.jobfile import read_job
 from fabkit.formats.sidecars.netlist import read_netlist
-from fabkit.formats.sidecars.partslist import read_parts
-from fabkit.formats.sidecars.placement import read_placement
+from fabkit.formats.sidecars.part_tables import read_parts, read_placement
 from fabkit.sheets.house import load_house
 
 READERS = {

@@ -8,11 +8,19 @@ from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 from fabkit.base.findings import ProblemLog, Severity
-from fabkit.formats.drill import patterns, problems
-from fabkit.formats.drill.formats import FormatState
-from fabkit.formats.drill.model import NumberFormat
-from fabkit.formats.drill.numbers import Unit, value_of
-from fabkit.formats.drill.plotter import Plotter, Point
+from fabkit.formats.drill import problems
+from fabkit.formats.drill.formats import FormatState, value_of
+from fabkit.formats.drill.model import NumberFormat, Unit
+from fabkit.formats.drill.plotter import (
+    DIP_GAP_MM,
+    DIP_PITCH_MM,
+    Flips,
+    Plotter,
+    Point,
+    circle_hits,
+    dip_hits,
+    dip_size,
+)
 from fabkit.formats.drill.tools import ToolTable
 
 Flow = Literal["go", "stop", "end", "repeat-end"]
@@ -66,7 +74,7 @@ class Interpreter:
         """True for FMAT,1; None when the file does not say."""
         self._corners: list[Point] = []
         self._wanted: Literal["", "dip", "circle", "skip"] = ""
-        self._dip = (patterns.DIP_PITCH_MM, patterns.DIP_GAP_MM)
+        self._dip = (DIP_PITCH_MM, DIP_GAP_MM)
         self._moves = True
         groups: tuple[tuple[str, Callable[[_Block], Flow | None]], ...] = (
             ("G90 G91", self._axes),
@@ -363,7 +371,7 @@ class Interpreter:
             self._wanted = "circle"
             return "go"
         pitch, gap = block.point or (None, None)
-        self._dip = (pitch or patterns.DIP_PITCH_MM, gap or patterns.DIP_GAP_MM)
+        self._dip = (pitch or DIP_PITCH_MM, gap or DIP_GAP_MM)
         self._wanted = "dip"
         return "go"
 
@@ -373,12 +381,12 @@ class Interpreter:
         kind, self._wanted, self._corners = self._wanted, "", []
         hits, slots = len(plotter.hits), len(plotter.slots)
         if kind == "circle":
-            plotter.hit_many(patterns.circle_hits(first, last), offset)
+            plotter.hit_many(circle_hits(first, last), offset)
         else:
             pitch, gap = (abs(v) for v in self._dip)
-            count, along_x = patterns.dip_size(first, last, pitch=pitch, gap=gap)
+            count, along_x = dip_size(first, last, pitch=pitch, gap=gap)
             plotter.reserve_copies(2 * count)
-            plotter.hit_many(patterns.dip_hits(first, last, count, along_x=along_x), offset)
+            plotter.hit_many(dip_hits(first, last, count, along_x=along_x), offset)
         plotter.move(last)
         plotter.keep_pattern(hits, slots)
         self._log.add(problems.REPEATS, "patterns of holes are expanded", offset=offset)
@@ -468,9 +476,7 @@ class Interpreter:
             move,
             count,
             offset,
-            flips=patterns.Flips(
-                mirror_x="M80" in flags, mirror_y="M90" in flags, swap="M70" in flags
-            ),
+            flips=Flips(mirror_x="M80" in flags, mirror_y="M90" in flags, swap="M70" in flags),
         )
         # Steps add up from copy to copy, flips do not: each block turns the pattern as drilled.
         state.at = (state.at[0] + count * move[0], state.at[1] + count * move[1])

@@ -12,7 +12,7 @@ from fabkit.base.columns import Bools, Floats
 from fabkit.base.findings import Finding, Place, ProblemLog
 from fabkit.base.units import COINCIDENT_MM
 from fabkit.formats.drill import problems
-from fabkit.formats.drill.attributes import plating_of
+from fabkit.formats.drill.comments import plating_of, span_of
 from fabkit.formats.drill.model import DrillFile, Hits, NumberFormat, Slots, Tool
 from fabkit.formats.drill.tools import split_function
 from fabkit.formats.gerber.model import GerberFile, Kind, Objects, Pose
@@ -88,7 +88,7 @@ def drill_from_gerber(file: GerberFile) -> DrillFile:
         attribute_sets=file.attribute_sets,
         attributes=file.attributes,
         plated=plated,
-        span=_span(file.function),
+        span=span_of(file.function),
         format=NumberFormat(
             unit="inch" if file.unit_mm != 1.0 else "mm",
             zeros="trailing",
@@ -188,10 +188,3 @@ def _tool(file: GerberFile, aperture: int, stated: bool | None) -> Tool:
         attributes=made.attributes,
         offset=made.offset,
     )
-
-
-def _span(function: tuple[str, ...]) -> tuple[int, int] | None:
-    if len(function) < 3 or not all(f.isascii() and f.isdigit() for f in function[1:3]):
-        return None
-    first, last = sorted((int(function[1][:6]), int(function[2][:6])))
-    return first, last

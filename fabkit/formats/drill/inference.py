@@ -17,10 +17,9 @@ from fabkit.base.findings import Finding, Place, ProblemLog, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.formats.drill import problems
 from fabkit.formats.drill.comments import FormatHint
-from fabkit.formats.drill.formats import FormatState, describe
-from fabkit.formats.drill.model import DrillFile, NumberFormat
-from fabkit.formats.drill.numbers import DEFAULT_DIGITS, DigitSurvey, Unit, Zeros
-from fabkit.formats.drill.reader import read, read_format
+from fabkit.formats.drill.formats import DEFAULT_DIGITS, DigitSurvey, FormatState, describe
+from fabkit.formats.drill.model import DrillFile, NumberFormat, Unit, Zeros
+from fabkit.formats.drill.reader import LARGEST_MM, SMALLEST_MM, read, read_format
 from fabkit.geometry.neighbours import SpotIndex
 
 Box = tuple[float, float, float, float]
@@ -51,22 +50,19 @@ _SHIFT_SAMPLE: Final = 40
 _SAMPLE: Final = 5_000
 _SAMPLE_BYTES: Final = 400_000
 """Candidates are tried on the beginning of a large file; tens of thousands of holes decide."""
-_TOOL_MM: Final = (0.1, 6.5)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Score:
-    """How well one format explains the file.
+    """How well one format explains the file, in shares from 0 to 1.
 
-    ``hit``, ``inside``, ``cover`` and ``legal`` are shares from 0 to 1; ``hit`` is the share on a
-    common grid when there are no pads.
+    ``hit`` is the share on a common grid when there are no pads.
     """
 
     format: NumberFormat
     hit: float
     inside: float
     cover: float
-    legal: float
     total: float
 
 
@@ -180,12 +176,13 @@ def _score(
     fmt: NumberFormat, file: DrillFile, points: Floats, pads: Floats, box: Box | None
 ) -> Score:
     if not len(points):
-        return Score(format=fmt, hit=0, inside=0, cover=0, legal=0, total=0)
+        return Score(format=fmt, hit=0, inside=0, cover=0, total=0)
     weights = dict(_WEIGHTS)
     if len(pads):
         # A coarse format cannot meet a centre closer than its step; without the upper bound a
         # format of huge steps would meet every pad.
-        hit = _share_near(points, pads, max(ON_PAD_MM, min(fmt.step_mm, 2 * ON_PAD_MM)))
+        reach = max(ON_PAD_MM, min(fmt.step_mm, 2 * ON_PAD_MM))
+        hit = SpotIndex(pads, reach).share(points)
     else:
         hit = _share_on_grid(points)
         weights["hit"] = _GRID_WEIGHT
@@ -194,14 +191,9 @@ def _score(
         weights["inside"] = weights["cover"] = 0.0
     else:
         inside, cover = _inside_and_cover(points, box)
-    legal = _share_legal(file)
-    parts = {"hit": hit, "inside": inside, "cover": cover, "legal": legal}
+    parts = {"hit": hit, "inside": inside, "cover": cover, "legal": _share_legal(file)}
     total = sum(weights[k] * v for k, v in parts.items()) / sum(weights.values())
-    return Score(format=fmt, total=total, **parts)
-
-
-def _share_near(points: Floats, pads: Floats, reach: float) -> float:
-    return SpotIndex(pads, reach).share(points)
+    return Score(format=fmt, hit=hit, inside=inside, cover=cover, total=total)
 
 
 def _share_on_grid(points: Floats) -> float:
@@ -226,7 +218,7 @@ def _inside_and_cover(points: Floats, box: Box) -> tuple[float, float]:
 
 def _share_legal(file: DrillFile) -> float:
     sizes = [t.diameter_mm for t in file.tools if t.diameter_mm is not None]
-    legal = all(_TOOL_MM[0] <= s <= _TOOL_MM[1] for s in sizes)
+    legal = all(SMALLEST_MM <= s <= LARGEST_MM for s in sizes)
     fits = not any(p.rule is problems.TOO_MANY_DIGITS for p in file.problems)
     return float(legal and fits)
 
@@ -285,21 +277,14 @@ def read_with_board(
         chosen, finding = shifted
         return _read_again(file, data, chosen, limits, finding)
     if hint is not None and stated is not None:
-        finding = Finding.of(
-            problems.FORMAT_SIBLING,
-            f"read as {describe(stated)}, as {hint[1]} states",
-            Place(file=name),
-            assumed=describe(stated),
-        )
-        return _read_again(file, data, replace(stated, evidence=hint[1]), limits, finding)
-    if sibling is not None and any(_reads_as(s.format, sibling) for s in scores):
-        finding = Finding.of(
-            problems.FORMAT_SIBLING,
-            f"read as {describe(sibling)}, like the other drill file",
-            Place(file=name),
-            assumed=describe(sibling),
-        )
+        chosen, why = replace(stated, evidence=hint[1]), f"as {hint[1]} states"
+    elif sibling is not None and any(_reads_as(s.format, sibling) for s in scores):
         chosen = replace(sibling, evidence="another drill file of the package")
+        why = "like the other drill file"
+    if chosen is not None:
+        words = describe(chosen)
+        message = f"read as {words}, {why}"
+        finding = Finding.of(problems.FORMAT_SIBLING, message, Place(file=name), assumed=words)
         return _read_again(file, data, chosen, limits, finding)
     best = ", ".join(f"{describe(s.format)} ({s.total:.2f})" for s in scores[:2])
     finding = Finding.of(
@@ -367,28 +352,20 @@ def _shifted(
         if len(np.unique(points, axis=0)) < _SHIFT_HITS or np.abs(points).max() > _FARTHEST_MM:
             continue
         shift = _densest_shift(points, pads)
-        share = _share_near(points + shift, pads, ON_PAD_MM)
+        share = SpotIndex(pads, ON_PAD_MM).share(points + shift)
         # Holes heaped on one pad by a format that is far too small fit any board.
         if share >= SHIFT_ACCEPT and np.ptp(points, axis=0).max() > 2.0:
             fits.append((share, score.format, shift))
     if len(fits) != 1:
         return None
     share, chosen, shift = fits[0]
-    if np.hypot(*shift) <= ON_PAD_MM:
-        # The holes lie where they should; only no other evidence had singled this format out.
-        return chosen, Finding.of(
-            problems.FORMAT_INFERRED,
-            f"read as {describe(chosen)}: only then {share:.0%} of the holes are on pads",
-            Place(file=file.name),
-            measured=share,
-            limit=SHIFT_ACCEPT,
-            assumed=describe(chosen),
-        )
-    # How far they are off is reported where all files are laid on each other.
+    # Else they lie where they should; only no other evidence had singled this format out.  How far
+    # they are off is reported where all files are laid on each other.
+    off = np.hypot(*shift) > ON_PAD_MM
+    moved = f", once all are moved by {shift[0]:.3f}, {shift[1]:.3f} mm" if off else ""
     return chosen, Finding.of(
         problems.FORMAT_INFERRED,
-        f"read as {describe(chosen)}: only then {share:.0%} of the holes are on pads, once all are"
-        f" moved by {shift[0]:.3f}, {shift[1]:.3f} mm",
+        f"read as {describe(chosen)}: only then {share:.0%} of the holes are on pads{moved}",
         Place(file=file.name),
         measured=share,
         limit=SHIFT_ACCEPT,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -11,10 +10,12 @@ from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools, Ints
 from fabkit.base.findings import Finding, Severity, raise_for
-from fabkit.base.units import counted
+from fabkit.base.units import INCH_MM, counted
+from fabkit.formats.gerber.model import Attributes
 from fabkit.geometry.segments import Placing, Points, Segments
 
-Attributes = Mapping[str, tuple[str, ...]]
+Unit = Literal["mm", "inch"]
+Zeros = Literal["leading", "trailing", "point"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,8 +89,8 @@ class NumberFormat:
     may be missing) or ``"trailing"``; ``"point"`` when every coordinate has a decimal point.
     """
 
-    unit: Literal["mm", "inch"]
-    zeros: Literal["leading", "trailing", "point"]
+    unit: Unit
+    zeros: Zeros
     integers: int
     decimals: int
     evidence: str = "stated"
@@ -100,7 +101,7 @@ class NumberFormat:
     @property
     def unit_mm(self) -> float:
         """One file unit in millimetres."""
-        return 25.4 if self.unit == "inch" else 1.0
+        return INCH_MM if self.unit == "inch" else 1.0
 
     @property
     def step_mm(self) -> float:

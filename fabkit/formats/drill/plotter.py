@@ -1,22 +1,197 @@
-"""The machine: position, mode and tool; moves become hits, slots and cuts."""
+"""The machine: position, mode and tool; moves become hits, slots and cuts, and copies of them."""
 
 from __future__ import annotations
 
 import math
 import re
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Generic, TypeVar
 
 import numpy as np
 
-from fabkit.base.columns import Floats
+from fabkit.base.columns import Columns, Floats, Ints
 from fabkit.base.findings import ProblemLog, Severity
 from fabkit.base.limits import Limits
-from fabkit.formats.drill import patterns, problems
-from fabkit.formats.drill.model import NumberFormat
-from fabkit.formats.drill.numbers import values_of
-from fabkit.formats.drill.store import LimitReached, Rows, hit_store, slot_store
-from fabkit.formats.drill.tools import ToolTable
+from fabkit.formats.drill import problems
+from fabkit.formats.drill.formats import values_of
+from fabkit.formats.drill.model import Hits, NumberFormat, Slots
+from fabkit.formats.drill.tools import LimitReached, ToolTable
+
+Rows = Floats
+"""(n, columns) float64: rows of :class:`Hits` or :class:`Slots`, in the order of their columns."""
+
+Made = TypeVar("Made", bound=Columns)
+
+
+class Store(Generic[Made]):
+    """Growing columns of hits or slots.
+
+    Rows are float64 throughout: a byte offset below 2**53 is exact in it.
+    """
+
+    def __init__(self, kind: type[Made]) -> None:
+        self._kind = kind
+        self._parts: list[Rows] = []
+        self._loose: list[tuple[float, ...]] = []
+        self._settled = 0
+
+    def __len__(self) -> int:
+        return self._settled + len(self._loose)
+
+    def add(self, *row: float) -> None:
+        """Append one row."""
+        self._loose.append(row)
+
+    def extend(self, rows: Rows) -> None:
+        """Append many rows."""
+        self._settle()
+        if len(rows):
+            self._parts.append(rows)
+            self._settled += len(rows)
+
+    def _settle(self) -> None:
+        if self._loose:
+            self._parts.append(np.array(self._loose, dtype=np.float64))
+            self._settled += len(self._loose)
+            self._loose = []
+
+    def rows(self, first: int = 0) -> Rows:
+        """Rows from ``first`` on, as a new array."""
+        self._settle()
+        wanted: list[Rows] = []
+        end = self._settled
+        for part in reversed(self._parts):
+            start = end - len(part)
+            if start < first:
+                if end > first:
+                    wanted.append(part[first - start :])
+                break
+            wanted.append(part)
+            end = start
+        if not wanted:
+            return np.empty((0, len(self._kind.DTYPES)))
+        return np.concatenate(wanted[::-1])
+
+    def table(self) -> Made:
+        """All rows as columns."""
+        rows, types = self.rows(), self._kind.DTYPES
+        made = {name: rows[:, i].astype(types[name]) for i, name in enumerate(types)}
+        return self._kind(**made)
+
+
+DIP_PITCH_MM: Final = 2.54
+"""Pitch of G82 when none is given: 0.100 in (Excellon CNC-7, canned cycles)."""
+
+DIP_GAP_MM: Final = 7.62
+"""Row gap of G82 when none is given: 0.300 in (Excellon CNC-7, canned cycles)."""
+
+CIRCLE_HITS: Final = 8
+
+
+def dip_size(
+    first: tuple[float, float], last: tuple[float, float], *, pitch: float, gap: float
+) -> tuple[int, bool]:
+    """Holes per row of a dual in-line pattern, and whether the rows run along X.
+
+    The two corners are diagonally opposite; the side that equals the row gap lies across.
+    """
+    width, height = abs(last[0] - first[0]), abs(last[1] - first[1])
+    along_x = abs(height - gap) <= abs(width - gap)
+    length = width if along_x else height
+    return round(length / pitch) + 1 if pitch > 0 else 1, along_x
+
+
+def dip_hits(
+    first: tuple[float, float], last: tuple[float, float], count: int, *, along_x: bool
+) -> Floats:
+    """Hits of a dual in-line pattern of ``count`` holes a row: out on one row, back on the other.
+
+    Returns
+    -------
+    (2 * count, 2) float64, mm
+    """
+    share = np.linspace(0.0, 1.0, count) if count > 1 else np.zeros(1)
+    x0, y0 = first
+    x1, y1 = last
+    if along_x:
+        row = x0 + share * (x1 - x0)
+        out, back = (row, np.full(count, y0)), (row[::-1], np.full(count, y1))
+    else:
+        row = y0 + share * (y1 - y0)
+        out, back = (np.full(count, x0), row), (np.full(count, x1), row[::-1])
+    return np.concatenate([np.column_stack(out), np.column_stack(back)])
+
+
+def circle_hits(first: tuple[float, float], opposite: tuple[float, float]) -> Floats:
+    """Eight hits evenly on the circle over two opposite ones.
+
+    Returns
+    -------
+    (8, 2) float64, mm
+    """
+    cx, cy = (first[0] + opposite[0]) / 2, (first[1] + opposite[1]) / 2
+    radius = math.hypot(first[0] - cx, first[1] - cy)
+    angle = math.atan2(first[1] - cy, first[0] - cx)
+    angles = angle + np.arange(CIRCLE_HITS) * (2 * np.pi / CIRCLE_HITS)
+    return np.column_stack((cx + radius * np.cos(angles), cy + radius * np.sin(angles)))
+
+
+def steps(count: int, dx: float, dy: float) -> Floats:
+    """Offsets 1, 2 .. ``count`` times a step; (count, 2) float64."""
+    made: Floats = np.arange(1, count + 1)[:, None] * np.array([dx, dy])
+    return made
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Flips:
+    """How a copy is turned over: mirrors first, then the swap of x and y."""
+
+    mirror_x: bool = False
+    """x changes sign (M80)."""
+    mirror_y: bool = False
+    """y changes sign (M90)."""
+    swap: bool = False
+    """x and y change places (M70)."""
+
+    @property
+    def turns_over(self) -> bool:
+        """True when clockwise becomes counter-clockwise."""
+        return self.mirror_x ^ self.mirror_y ^ self.swap
+
+
+NO_FLIPS: Final = Flips()
+
+
+def copied(
+    rows: Rows,
+    by: Floats,
+    *,
+    points: tuple[int, ...],
+    flips: Flips,
+    zero: tuple[float, float],
+) -> Rows:
+    """Give the copies of rows, one after the other: flipped, then moved.
+
+    Parameters
+    ----------
+    by
+        (k, 2) float64, mm: one move per copy.
+    points
+        Columns that hold an x and are followed by its y.
+    zero
+        The point that flips leave where it is.
+    """
+    made = np.tile(rows, (len(by), 1))
+    move = np.repeat(by, len(rows), axis=0)
+    for column in points:
+        x, y = made[:, column] - zero[0], made[:, column + 1] - zero[1]
+        x, y = (-x if flips.mirror_x else x), (-y if flips.mirror_y else y)
+        if flips.swap:
+            x, y = y, x
+        made[:, column] = x + zero[0] + move[:, 0]
+        made[:, column + 1] = y + zero[1] + move[:, 1]
+    return made
+
 
 _RUN_LINE: Final = re.compile(rb"(?:X([+-]?[0-9.]+))?(?:Y([+-]?[0-9.]+))?(?:\r\n|\n|\r)")
 
@@ -42,8 +217,8 @@ class Plotter:
         self._log = log
         self._limit = limits.objects
         self._copies_left = limits.copies
-        self.hits = hit_store()
-        self.slots = slot_store()
+        self.hits = Store(Hits)
+        self.slots = Store(Slots)
         self.x = self.y = 0.0
         self.zero: Point = (0.0, 0.0)
         self.tool = -1
@@ -105,7 +280,6 @@ class Plotter:
     def run(self, chunk: bytes, offset: int, fmt: NumberFormat) -> None:
         """Drill a run of lines that hold nothing but coordinates."""
         found = _RUN_LINE.findall(chunk)
-        self.reserve(len(found))
         raw = np.frombuffer(chunk, dtype=np.uint8)
         # CR LF ends one line: CR counts only where no LF follows.
         ends = (raw == 10) | ((raw == 13) & ~np.append(raw[1:] == 10, False))
@@ -118,26 +292,21 @@ class Plotter:
             else:
                 values = _carried(values, at)
             columns.append(values)
-        x, y = columns
-        tool = self.current_tool(offset)
-        if tool < 0 and len(found) > 1:
+        self.hit_many(np.column_stack(columns), starts)
+        if self.tool < 0 and len(found) > 1:
             self._log.add(
                 problems.NO_TOOL,
                 "a hole is drilled before any tool is chosen",
                 count=len(found) - 1,
             )
-        rows = np.empty((len(found), 5))
-        rows[:, 0], rows[:, 1] = x + self.zero[0], y + self.zero[1]
-        rows[:, 2], rows[:, 3], rows[:, 4] = tool, self.attributes, starts
-        self.hits.extend(rows)
-        self.move((float(x[-1]), float(y[-1])))
 
-    def hit_many(self, points: Floats, offset: int) -> None:
-        """Drill a list of points, in program coordinates."""
+    def hit_many(self, points: Floats, offset: int | Ints) -> None:
+        """Drill a list of points, in program coordinates, all at one offset or each at its own."""
         self.reserve(len(points))
         rows = np.empty((len(points), 5))
         rows[:, :2] = points + np.array(self.zero)
-        rows[:, 2], rows[:, 3], rows[:, 4] = self.current_tool(offset), self.attributes, offset
+        rows[:, 2] = self.current_tool(int(np.min(offset)))
+        rows[:, 3], rows[:, 4] = self.attributes, offset
         self.hits.extend(rows)
         if len(points):
             self.move((float(points[-1, 0]), float(points[-1, 1])))
@@ -153,7 +322,7 @@ class Plotter:
             for _ in range(count):
                 self.hit((self.x + dx, self.y + dy), offset)
             return
-        self.hit_many(patterns.steps(count, dx, dy) + np.array([self.x, self.y]), offset)
+        self.hit_many(steps(count, dx, dy) + np.array([self.x, self.y]), offset)
 
     def repeat_pattern(self, count: int, dx: float, dy: float, offset: int) -> None:
         """P: the last pattern again, ``count`` times at that step."""
@@ -300,18 +469,18 @@ class Plotter:
         count: int,
         offset: int,
         *,
-        flips: patterns.Flips = patterns.NO_FLIPS,
+        flips: Flips = NO_FLIPS,
     ) -> None:
         """Append copies of hits and slots, flipped and moved by ``start`` and 1, 2 .. steps."""
         hits, slots = body
         self.reserve_copies(count * (len(hits) + len(slots)))
-        by = patterns.steps(count, *step) + np.array(start)
+        by = steps(count, *step) + np.array(start)
         if len(hits):
-            made = patterns.copied(hits, by, points=_HIT_POINTS, flips=flips, zero=self.zero)
+            made = copied(hits, by, points=_HIT_POINTS, flips=flips, zero=self.zero)
             made[:, -1] = offset
             self.hits.extend(made)
         if len(slots):
-            made = patterns.copied(slots, by, points=_SLOT_POINTS, flips=flips, zero=self.zero)
+            made = copied(slots, by, points=_SLOT_POINTS, flips=flips, zero=self.zero)
             made[:, -1] = offset
             if flips.turns_over:
                 made[:, _TURN] *= -1

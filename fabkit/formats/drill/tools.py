@@ -9,15 +9,20 @@ from typing import Final
 
 from fabkit.base.findings import ProblemLog
 from fabkit.base.limits import Limits
+from fabkit.base.units import INCH_MM
 from fabkit.formats.drill import problems
 from fabkit.formats.drill.comments import SizeHint
-from fabkit.formats.drill.model import Attributes, NumberFormat, Tool
-from fabkit.formats.drill.numbers import Unit, value_of
-from fabkit.formats.drill.store import LimitReached
+from fabkit.formats.drill.formats import value_of
+from fabkit.formats.drill.model import NumberFormat, Tool, Unit
+from fabkit.formats.gerber.model import Attributes
 
 _FIXED: Final = re.compile(rb"(\d{1,4})\.(\d{1,6})\Z")
 
 _PLATING: Final = {"plated": True, "nonplated": False}
+
+
+class LimitReached(Exception):
+    """More objects than the limits allow; reading ends, what was read stays."""
 
 
 @dataclass(slots=True)
@@ -63,10 +68,7 @@ class ToolTable:
 
         A later header line overrules an earlier one; the header overrules the body.
         """
-        row = self._rows.get(number)
-        if row is None:
-            row = self._new(Entry(number, offset))
-            self._rows[number] = row
+        row = self._row(number, offset)
         entry = self.entries[row]
         entry.defined = True
         if size is not None:
@@ -88,6 +90,12 @@ class ToolTable:
             entry.group_plated = group_plated
         return row
 
+    def _row(self, number: int, offset: int | None) -> int:
+        """Row of the tool with a number; an unknown tool is added."""
+        if number not in self._rows:
+            self._rows[number] = self._new(Entry(number, offset))
+        return self._rows[number]
+
     def _new(self, entry: Entry) -> int:
         if len(self.entries) >= self._limit:
             raise LimitReached
@@ -101,26 +109,16 @@ class ToolTable:
         """
         self.used_numbers = True
         number = int(text)
-        row = self._rows.get(number)
-        if row is None and len(text) == 4:
+        if number not in self._rows and len(text) == 4:
             number = int(text[:2])
-            row = self._rows.get(number)
-        if row is None:
-            row = self._new(Entry(number, offset))
-            self._rows[number] = row
-        return row
+        return self._row(number, offset)
 
     def by_size(self, index: int) -> int:
         """Row of the tool in line ``index`` (from 0) of a table written as comments; -1 if none."""
         if index >= len(self.sizes):
             return -1
         size = self.sizes[index]
-        number = size.tool if size.tool is not None else size.index
-        row = self._rows.get(number)
-        if row is None:
-            row = self._new(Entry(number, None))
-            self._rows[number] = row
-        return row
+        return self._row(size.index if size.tool is None else size.tool, None)
 
     def opening(self, row: int, diameter_mm: float) -> int:
         """Row of the large round opening that tool ``row`` cuts."""
@@ -156,7 +154,7 @@ class ToolTable:
         if entry.diameter_mm is None and entry.size is not None:
             unit = entry.unit or fmt.unit
             try:
-                value = value_of(entry.size, fmt) * (25.4 if unit == "inch" else 1.0)
+                value = value_of(entry.size, fmt) * (INCH_MM if unit == "inch" else 1.0)
             except (ValueError, OverflowError):
                 value = 0.0
             if value > 0:

@@ -17,9 +17,11 @@ from numpy.typing import NDArray
 
 from fabkit.base.columns import Floats, Ints
 from fabkit.base.errors import UnreadableInput
-from fabkit.base.units import counted, format_number
-from fabkit.formats.drill.model import Attributes, DrillFile, Slots, Tool
-from fabkit.formats.gerber.writer import escape
+from fabkit.base.units import INCH_MM, counted, format_number
+from fabkit.formats.drill.model import DrillFile, Slots, Tool
+from fabkit.formats.gerber.model import Attributes
+from fabkit.formats.gerber.standard import escape
+from fabkit.formats.gerber.writer import in_mm
 from fabkit.geometry.segments import Segments
 
 _DIGITS: Final = (3, 4, 5, 6)
@@ -145,15 +147,8 @@ def _tool_attributes(file: DrillFile, tool: Tool) -> Attributes:
     if function:
         out[".AperFunction"] = function
     if ".DrillTolerance" in out and file.format.unit == "inch":
-        out[".DrillTolerance"] = tuple(map(_inch_as_mm, out[".DrillTolerance"]))
+        out[".DrillTolerance"] = tuple(in_mm(text, INCH_MM) for text in out[".DrillTolerance"])
     return out
-
-
-def _inch_as_mm(text: str) -> str:
-    try:
-        return format_number(float(text) * 25.4, digits=6)
-    except ValueError:
-        return text
 
 
 def _file_attributes(file: DrillFile) -> Iterator[str]:

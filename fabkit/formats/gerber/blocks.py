@@ -190,24 +190,11 @@ class Expander:
         return self.interpreter.pose_id(poses[inner].inside(poses[outer]))
 
     def _attributed(self, outer: int, inner: int) -> int:
-        """Join object attributes: an object's own attribute wins over that of its block."""
-        if outer == 0 or outer == inner:
-            return inner
-        key = (outer, inner)
-        if key not in self._merged:
-            self._merged[key] = len(self.object_sets)
-            self.object_sets.append({**self.object_sets[outer], **self.object_sets[inner]})
-        return self._merged[key]
+        return _joined(self.object_sets, self._merged, outer, inner)
 
     def _aperture_attributed(self, block: int, inner: int) -> int:
         sets = self.interpreter.dictionary.aperture_sets
-        if block == 0 or block == inner:
-            return inner
-        key = (block, inner)
-        if key not in self._merged_apertures:
-            self._merged_apertures[key] = len(sets)
-            sets.append({**sets[block], **sets[inner]})
-        return self._merged_apertures[key]
+        return _joined(sets, self._merged_apertures, block, inner)
 
     def _close_repeat(self, stack: list[_Frame]) -> None:
         frame = stack.pop()
@@ -223,6 +210,19 @@ class Expander:
             rows = rows.take(np.tile(np.arange(count), nx * ny))
             rows = rows.mapped(lambda x, y: (x + shift_x, y + shift_y))
         stack[-1].parts.append(rows)
+
+
+def _joined(
+    sets: list[Attributes], known: dict[tuple[int, int], int], outer: int, inner: int
+) -> int:
+    """Row of two sets joined: an object's own attribute wins over that of its block."""
+    if outer == 0 or outer == inner:
+        return inner
+    key = (outer, inner)
+    if key not in known:
+        known[key] = len(sets)
+        sets.append({**sets[outer], **sets[inner]})
+    return known[key]
 
 
 def _pairwise(

@@ -49,34 +49,16 @@ from fabkit.formats.gerber.problems import (
     UNIT_CONFLICT,
     UNKNOWN_COMMAND,
 )
+from fabkit.formats.gerber.standard import unescape
 from fabkit.formats.gerber.state import Changes, Mark, Marker
-from fabkit.formats.gerber.tokens import NONE, Chunk, Rows
-from fabkit.formats.gerber.words import COMMENT, END, read_word
+from fabkit.formats.gerber.tokens import COMMENT, END, NONE, Chunk, Rows, read_word
 
 _NAME = re.compile(r"[._$A-Za-z][._$A-Za-z0-9]{0,126}\Z", re.ASCII)
 _STANDARD = re.compile(r"\.[_$A-Za-z]", re.ASCII)
-_ESCAPE = re.compile(r"\\(?:u([0-9A-Fa-f]{4})|U([0-9A-Fa-f]{8})|)")
 _KINDS = {"F": "files", "A": "apertures", "O": "objects"}
 
 
-def unescape(text: str) -> tuple[str, bool]:
-    r"""Replace ``\uXXXX`` and ``\UXXXXXXXX`` (section 3.4.3); False when one is broken.
-
-    >>> unescape(r"10\u00B5F\u002C X7R")
-    ('10µF, X7R', True)
-    """
-    whole = True
-
-    def put(match: re.Match[str]) -> str:
-        nonlocal whole
-        digits = match[1] or match[2]
-        value = int(digits, 16) if digits else -1
-        if not 0 <= value <= 0x10FFFF or 0xD800 <= value < 0xE000:
-            whole = False
-            return match[0]
-        return chr(value)
-
-    return _ESCAPE.sub(put, text), whole
+_Key = tuple[tuple[str, tuple[str, ...]], ...]
 
 
 class Dictionary:
@@ -97,28 +79,18 @@ class Dictionary:
         self.file_offsets: dict[str, int] = {}
         self._object: dict[str, tuple[str, ...]] = {}
         self._aperture: dict[str, tuple[str, ...]] = {}
-        self._object_ids: dict[tuple[tuple[str, tuple[str, ...]], ...], int] = {(): 0}
-        self._aperture_ids: dict[tuple[tuple[str, tuple[str, ...]], ...], int] = {(): 0}
+        self._object_ids: dict[_Key, int] = {(): 0}
+        self._aperture_ids: dict[_Key, int] = {(): 0}
         self._kinds: dict[str, str] = {}
         self._parsed: dict[str, tuple[str, tuple[str, ...]]] = {}
 
     def object_id(self) -> int:
         """Index of the present object attributes in :attr:`object_sets`."""
-        key = tuple(self._object.items())
-        found = self._object_ids.get(key)
-        if found is None:
-            found = self._object_ids[key] = len(self.object_sets)
-            self.object_sets.append(dict(key))
-        return found
+        return _number(self._object, self.object_sets, self._object_ids)
 
     def aperture_id(self) -> int:
         """Index of the present aperture attributes in :attr:`aperture_sets`."""
-        key = tuple(self._aperture.items())
-        found = self._aperture_ids.get(key)
-        if found is None:
-            found = self._aperture_ids[key] = len(self.aperture_sets)
-            self.aperture_sets.append(dict(key))
-        return found
+        return _number(self._aperture, self.aperture_sets, self._aperture_ids)
 
     def set(self, kind: str, text: str, offset: int, note: Note) -> None:
         """Obey TF, TA or TO (``kind`` is F, A or O) with ``name,field,...``."""
@@ -169,6 +141,16 @@ class Dictionary:
         found = self._object.pop(name, None)
         if found is None and self._aperture.pop(name, None) is None:
             note(ATTRIBUTE_DELETE, f"{name} is deleted, but is not set")
+
+
+def _number(present: Attributes, sets: list[Attributes], known: dict[_Key, int]) -> int:
+    """Index of attributes among the distinct sets of them, to which new ones are added."""
+    key = tuple(present.items())
+    found = known.get(key)
+    if found is None:
+        found = known[key] = len(sets)
+        sets.append(dict(key))
+    return found
 
 
 _AB = re.compile(r"(?:A([+-]?[\d.]+))?(?:B([+-]?[\d.]+))?\Z", re.ASCII)
@@ -322,8 +304,8 @@ class Interpreter:
             "SR": self._repeat,
             "LP": self._polarity,
             "LM": self._load_mirror,
-            "LR": self._load_rotation,
-            "LS": self._load_scale,
+            "LR": lambda text: self._load_number("LR", text),
+            "LS": lambda text: self._load_number("LS", text),
             "TF": lambda text: self.dictionary.set("F", text, self._offset, self._note),
             "TA": lambda text: self._attribute("A", text),
             "TO": lambda text: self._attribute("O", text),
@@ -338,14 +320,7 @@ class Interpreter:
         """Obey the commands of a chunk; rows of unusual words are filled in."""
         self.changes = Changes()
         self._attributes_row = -1
-        if not chunk.words:
-            steps = [(*c, True) for c in chunk.commands]
-        elif not chunk.commands:
-            steps = [(*w, False) for w in chunk.words]
-        else:
-            steps = sorted(
-                [(*c, True) for c in chunk.commands] + [(*w, False) for w in chunk.words]
-            )
+        steps = sorted([(*c, True) for c in chunk.commands] + [(*w, False) for w in chunk.words])
         for start, end, row, extended in steps:
             if row != self._attributes_row:
                 self._keep_attributes()
@@ -567,19 +542,17 @@ class Interpreter:
         else:
             self._note(LOAD_WRONG, f"'{text[:10]}' is no way to mirror an aperture (LM)")
 
-    def _load_rotation(self, text: str) -> None:
+    def _load_number(self, code: str, text: str) -> None:
+        """Turn (LR) or scale (LS) the apertures that follow."""
         if not _NUMBER.match(text):
-            self._note(LOAD_WRONG, f"'{text[:10]}' is no angle to turn an aperture by (LR)")
+            what = "angle to turn an aperture by" if code == "LR" else "scale of an aperture"
+            self._note(LOAD_WRONG, f"'{text[:10]}' is no {what} ({code})")
             return
-        self._rotation = float(text)
-        self._pose()
-
-    def _load_scale(self, text: str) -> None:
-        if not _NUMBER.match(text):
-            self._note(LOAD_WRONG, f"'{text[:10]}' is no scale of an aperture (LS)")
-            return
-        self._scale = float(text)
-        if not 0 < self._scale < 1e6:
+        if code == "LR":
+            self._rotation = float(text)
+        elif 0 < float(text) < 1e6:
+            self._scale = float(text)
+        else:
             self._note(SCALE_WRONG, f"an aperture cannot be scaled by {text[:10]} (LS)")
             self._scale = 1.0
         self._pose()

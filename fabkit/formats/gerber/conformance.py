@@ -17,13 +17,13 @@ from fabkit.base.columns import Bools, Ints
 from fabkit.base.findings import Finding, ProblemLog, Rule, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM
-from fabkit.formats.gerber.commands import unescape
 from fabkit.formats.gerber.model import Attributes, ContourSegments, GerberFile, Kind, contour_rings
 from fabkit.formats.gerber.standard import (
     OLD_APERTURE_FUNCTIONS,
     PAD_FUNCTIONS,
     STANDARD,
     find_fault,
+    unescape,
 )
 from fabkit.geometry.contours import find_contour_fault, is_filled_alike
 from fabkit.rules import load_rule

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Final
 
+import numpy as np
+
+from fabkit.base.columns import Ints
 from fabkit.base.findings import ProblemLog, Severity
 from fabkit.base.units import COINCIDENT_MM, INCH_MM
 from fabkit.formats.gerber.problems import (
@@ -17,11 +21,12 @@ from fabkit.formats.gerber.problems import (
     LOW_RESOLUTION,
     NO_APERTURES,
     NOT_GERBER,
+    NUMBER_RANGE,
+    NUMBER_WIDTH,
     TRAILING_FORMAT,
     UNIT_BY_G,
     UNIT_MISSING,
 )
-from fabkit.formats.gerber.tokens import Layout
 
 _FS = re.compile(
     rb"[%*]\s*FS\s*([A-Z]*?)\s*((?:[NG]\d\s*)*)X\s*(\d)\s*(\d)\s*Y\s*(\d)\s*(\d)([^*%]{0,20})[*%]"
@@ -32,6 +37,10 @@ _OPERATION = re.compile(rb"[XYIJ][+-]?\d+[^*%]{0,60}D0?[123]\*|[*\s]D0?[123]\*")
 _APERTURE = re.compile(rb"[%*]\s*AD\s*D\d+")
 # A file may hold the two letters a million times, and each is a place to try.
 _MOST_TRIES = 10_000
+
+
+LARGEST: Final = 2**50
+"""Larger coordinates are cut to this, so that sums and products of them stay exact."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,10 +67,35 @@ class Header:
     trailing: bool
     incremental: bool
 
-    @property
-    def layout(self) -> Layout:
-        """What the tokens need to know."""
-        return Layout(self.whole_x + self.decimals_x, self.whole_y + self.decimals_y, self.trailing)
+    def digits(self, letter: str) -> tuple[int, int]:
+        """Digits before and after the point of the numbers behind X, Y, I or J."""
+        along_x = letter in "XI"
+        return (self.whole_x, self.decimals_x) if along_x else (self.whole_y, self.decimals_y)
+
+    def padded(self, letter: str, value: Ints, digits: Ints, offset: Ints, log: ProblemLog) -> Ints:
+        """Coordinate values after padding; numbers wider than the format are reported."""
+        width = sum(self.digits(letter))
+        if len(digits) and int(digits.max()) > width:
+            wide = np.flatnonzero(digits > width)
+            log.add(
+                NUMBER_WIDTH,
+                f"numbers of more than {width} digits",
+                offset=int(offset[wide[0]]),
+                assumed="all their digits count",
+                count=len(wide),
+            )
+        if self.trailing:
+            value = value * 10 ** np.clip(width - digits, 0, 12)
+        beyond = np.flatnonzero(np.abs(value) > 2**31 - 1)
+        if len(beyond):
+            log.add(
+                NUMBER_RANGE,
+                "coordinates beyond 32 bits",
+                offset=int(offset[beyond[0]]),
+                count=len(beyond),
+            )
+            value = np.clip(value, -LARGEST, LARGEST)
+        return value
 
 
 def _first(pattern: re.Pattern[bytes], key: bytes, data: bytes) -> re.Match[bytes] | None:
@@ -101,19 +135,17 @@ def read_header(
             log.add(NOT_GERBER, "no Gerber command was found", offset=0)
         return None
     unit = _unit(data, unit_, log, unit_mm)
-    digits = _format(format_, log)
-    if unit is None or digits is None or format_ is None:
+    written = _format(format_, log)
+    if unit is None or written is None or format_ is None:
         return None
-    if more_decimals:
-        nx, mx, ny, my, trailing, steps = digits
-        digits = (
-            nx - more_decimals,
-            mx + more_decimals,
-            ny - more_decimals,
-            my + more_decimals,
-            (trailing),
-            steps,
-        )
+    header = replace(
+        written,
+        unit_mm=unit,
+        whole_x=written.whole_x - more_decimals,
+        decimals_x=written.decimals_x + more_decimals,
+        whole_y=written.whole_y - more_decimals,
+        decimals_y=written.decimals_y + more_decimals,
+    )
     late = [
         m.start()
         for m in (format_, unit_)
@@ -126,7 +158,6 @@ def read_header(
             offset=late[0],
             assumed="they hold for the whole file",
         )
-    header = Header(unit, *digits)
     limit = 6 if unit == INCH_MM else 5
     fewest = min(header.decimals_x, header.decimals_y)
     if fewest < limit:
@@ -172,9 +203,8 @@ def _unit(
     return 1.0
 
 
-def _format(
-    first: re.Match[bytes] | None, log: ProblemLog
-) -> tuple[int, int, int, int, bool, bool] | None:
+def _format(first: re.Match[bytes] | None, log: ProblemLog) -> Header | None:
+    """Read the format; the unit is put in later."""
     if first is None:
         log.add(
             FORMAT_MISSING, "there is no readable FS command, the format of coordinates", offset=0
@@ -203,4 +233,4 @@ def _format(
         log.add(TRAILING_FORMAT, "trailing zeros are omitted", offset=at)
     if steps:
         log.add(INCREMENTAL, "coordinates are steps from point to point", offset=at)
-    return nx, mx, ny, my, zeros == "T", steps
+    return Header(1.0, nx, mx, ny, my, zeros == "T", steps)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby
 from typing import Final
@@ -254,7 +254,24 @@ class Primitive:
             return fill_nonzero(ring * unit_mm)
         if self.kind == "thermal":
             return _thermal(v, unit_mm, chord_error_mm)
-        return _moire(v, unit_mm, chord_error_mm)
+        return MacroShape(tuple(self.rings()), unit_mm)(chord_error_mm)
+
+    def rings(self) -> Iterator[Primitive]:
+        """Circles and bars that make a moiré, in order: the inside of each ring is cut out."""
+        x, y, outer, thick, gap, rings, hair, length, turn = self.values
+        if gap == 0:  # rings that touch are one thick ring
+            thick, rings = thick * rings, min(rings, 1)
+        for k in range(min(int(rings), MOST_RINGS)):
+            diameter = outer - 2 * k * (thick + gap)
+            if diameter <= 0:
+                break
+            yield Primitive("circle", True, (diameter, x, y, turn))
+            if diameter > 2 * thick:
+                yield Primitive("circle", False, (diameter - 2 * thick, x, y, turn))
+        if hair > 0 and length > 0:
+            for dx, dy in ((length / 2, hair / 2), (hair / 2, length / 2)):
+                box = shapely.box(x - dx, y - dy, x + dx, y + dy)
+                yield Primitive("outline", True, (*shapely.get_coordinates(box).ravel(), turn))
 
     def box(self, unit_mm: float) -> Box | None:
         """Its box in mm; None when only its shape knows."""
@@ -277,7 +294,8 @@ class Primitive:
 
 def _thermal(v: tuple[float, ...], unit_mm: float, chord_error_mm: float) -> BaseGeometry:
     outer, inner, gap = (n * unit_mm for n in v[2:5])
-    x, y = _centre(v, unit_mm)
+    # Circles are placed at the turned centre instead of being turned, which keeps boxes exact.
+    x, y = turned(np.array([v[:2]]) * unit_mm, v[-1])[0].tolist()
     ring = disc(x, y, outer, chord_error_mm)
     if inner > 0:
         ring = ring.difference(disc(x, y, inner, chord_error_mm))
@@ -285,12 +303,6 @@ def _thermal(v: tuple[float, ...], unit_mm: float, chord_error_mm: float) -> Bas
         return ring
     # Longer than the ring is wide, so that the gaps surely cut through its rim.
     return ring.difference(_cross(v, unit_mm, 2 * outer, gap))
-
-
-def _centre(v: tuple[float, ...], unit_mm: float) -> tuple[float, float]:
-    # Circles are placed at the turned centre instead of being turned, which keeps boxes exact.
-    x, y = turned(np.array([v[:2]]) * unit_mm, v[-1])[0].tolist()
-    return x, y
 
 
 def _cross(v: tuple[float, ...], unit_mm: float, length: float, thickness: float) -> BaseGeometry:
@@ -302,31 +314,6 @@ def _cross(v: tuple[float, ...], unit_mm: float, length: float, thickness: float
     turn = v[-1]
     crossed: BaseGeometry = shapely.transform(cross, lambda p: turned(p, turn))
     return crossed
-
-
-def _moire(v: tuple[float, ...], unit_mm: float, chord_error_mm: float) -> BaseGeometry:
-    outer, thickness, gap = (n * unit_mm for n in v[2:5])
-    x, y = _centre(v, unit_mm)
-    hair, length = v[6] * unit_mm, v[7] * unit_mm
-    count = min(int(v[5]), MOST_RINGS)
-    if gap == 0:  # rings that touch are one thick ring
-        thickness, count = thickness * count, min(count, 1)
-    rings: list[BaseGeometry] = []
-    step = 2 * (thickness + gap)
-    for k in range(count):
-        diameter = outer - k * step
-        if diameter <= 0:
-            break
-        ring = disc(x, y, diameter, chord_error_mm)
-        if diameter > 2 * thickness:
-            ring = ring.difference(disc(x, y, diameter - 2 * thickness, chord_error_mm))
-        rings.append(ring)
-    made: BaseGeometry = shapely.MultiPolygon(
-        [ring for ring in rings if isinstance(ring, shapely.Polygon) and not ring.is_empty]
-    )
-    if hair > 0 and length > 0:
-        made = made.union(_cross(v, unit_mm, length, hair))
-    return made
 
 
 @dataclass(frozen=True, slots=True)
@@ -398,6 +385,14 @@ class StandardShape:
     vertices: int = 0
     rotation: float = 0.0
     hole: tuple[float, ...] = ()
+
+    def holds(self, diameter: float) -> bool:
+        """Whether a round hole lies inside the shape, as section 4.4.6 wants it."""
+        reach = min(self.width, self.height)
+        if self.template == "P" and self.vertices:
+            # The middle of a side is nearer to the centre than the corners, which give the width.
+            reach *= math.cos(math.pi / self.vertices)
+        return diameter < reach
 
     def outer(self, chord_error_mm: float) -> BaseGeometry:
         """Shape without its hole."""

@@ -139,9 +139,8 @@ def _read_chunks(
     source = Source(data)
     start = len(_MARK) if data.startswith(_MARK) else 0
     size = _CHUNK
-    layout = header.layout
     while start < len(data):
-        chunk = read_chunk(source, start, min(start + size, len(data)), layout, log)
+        chunk = read_chunk(source, start, min(start + size, len(data)), header, log)
         if chunk is None:
             # One command, such as a long macro, may be larger than a chunk.
             size *= 2

@@ -1,4 +1,7 @@
-"""Standard attributes: which names exist, for what, and which fields they take (section 5.6)."""
+"""Standard attributes: which names exist, for what, and which fields they take (section 5.6).
+
+And how fields are escaped in files (section 3.4.3).
+"""
 
 from __future__ import annotations
 
@@ -20,6 +23,9 @@ _GUID = re.compile(
 _LAYER = re.compile(r"L[1-9]\d*\Z", re.ASCII)
 _HEX32 = re.compile(r"[0-9A-Fa-f]{32}\Z")
 _POSITIVE = re.compile(r"[1-9]\d*\Z", re.ASCII)
+
+_ESCAPE = re.compile(r"\\(?:u([0-9A-Fa-f]{4})|U([0-9A-Fa-f]{8})|)")
+_ESCAPED: Final = re.compile(r"[\x00-\x1f\x7f%*,\\]")
 
 SIDES: Final = frozenset({"Top", "Bot"})
 
@@ -198,6 +204,7 @@ APERTURE_FUNCTIONS: Final[dict[str, Check]] = {
 }
 """First field of ``.AperFunction`` and what may follow it."""
 
+DRILL_FUNCTIONS: Final = frozenset(name for name in APERTURE_FUNCTIONS if name.endswith("Drill"))
 OLD_APERTURE_FUNCTIONS: Final = frozenset({"CutOut", "Slot", "Cavity"})
 PAD_FUNCTIONS: Final = frozenset(
     [
@@ -317,3 +324,32 @@ def find_fault(kind: str, name: str, fields: Fields) -> str:
     if known[0] != kind:
         return f"is set by T{kind} instead of T{known[0]}"
     return known[1](fields)
+
+
+def unescape(text: str) -> tuple[str, bool]:
+    r"""Replace ``\uXXXX`` and ``\UXXXXXXXX`` (section 3.4.3); False when one is broken.
+
+    >>> unescape(r"10\u00B5F\u002C X7R")
+    ('10µF, X7R', True)
+    """
+    whole = True
+
+    def put(match: re.Match[str]) -> str:
+        nonlocal whole
+        digits = match[1] or match[2]
+        value = int(digits, 16) if digits else -1
+        if not 0 <= value <= 0x10FFFF or 0xD800 <= value < 0xE000:
+            whole = False
+            return match[0]
+        return chr(value)
+
+    return _ESCAPE.sub(put, text), whole
+
+
+def escape(text: str) -> str:
+    r"""Write a field so that no character of it ends it (section 3.4.3).
+
+    >>> escape("10µF, 50%")
+    '10µF\\u002C 50\\u0025'
+    """
+    return _ESCAPED.sub(lambda found: f"\\u{ord(found[0]):04X}", text)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import IntEnum
-from typing import Final, Protocol, Self
+from typing import Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -142,40 +142,25 @@ def find_operations(rows: Rows, count: int, carry: Carry, say: Say) -> Ints:
     """1, 2 or 3 for each row that is an operation, else 0."""
     d = rows.d[:count]
     operation = np.where((d >= 1) & (d <= 3), d, 0)
-    bare = np.flatnonzero(
-        (d < 0)
-        & (
-            (rows.x[:count] != NONE)
-            | (rows.y[:count] != NONE)
-            | (rows.i[:count] != NONE)
-            | (rows.j[:count] != NONE)
-        )
-    )
+    written = [axis[:count] != NONE for axis in (rows.x, rows.y, rows.i, rows.j)]
+    bare = np.flatnonzero((d < 0) & np.logical_or.reduce(written))
     coded = np.flatnonzero(d >= 0)
     if len(bare):
         last = spread(bare, coded, d[coded], carry.modal)
-        offset = rows.offset
-        repeats = last == 1
-        operation[bare[repeats]] = 1
-        say(
-            MODAL_OPERATION,
-            "coordinates without operation code behind D01",
-            offset[bare[repeats]],
-            assumed="D01 was repeated",
-        )
         # A move leaves no image, and left out it would let the next line start in a wrong place.
-        moves = last == 2
-        operation[bare[moves]] = 2
-        say(
-            MODAL_OPERATION,
-            "coordinates without operation code behind D02",
-            offset[bare[moves]],
-            assumed="D02 was repeated",
-        )
+        for code in (1, 2):
+            again = bare[last == code]
+            operation[again] = code
+            say(
+                MODAL_OPERATION,
+                f"coordinates without operation code behind D0{code}",
+                rows.offset[again],
+                assumed=f"D0{code} was repeated",
+            )
         say(
             BARE_COORDINATES,
             "coordinates without operation code, behind neither D01 nor D02",
-            offset[bare[~repeats & ~moves]],
+            rows.offset[bare[(last != 1) & (last != 2)]],
             assumed="they were ignored",
         )
     if len(coded):
@@ -248,12 +233,6 @@ class Arcs:
     turn: NDArray[np.int8]
     dot: Bools
 
-    @classmethod
-    def straight(cls, count: int) -> Self:
-        """Lines only."""
-        nan = np.full(count, np.nan)
-        return cls(nan, nan.copy(), np.zeros(count, np.int8), np.zeros(count, bool))
-
 
 def resolve_arcs(
     ends: tuple[Ints, Ints, Ints, Ints],
@@ -262,7 +241,7 @@ def resolve_arcs(
     clockwise: Bools,
     quadrant: Ints,
     unit_um: float,
-    say: Callable[[Rule, str, Ints], None],
+    say: Callable[[Rule, str, Bools], None],
 ) -> Arcs:
     """Find centre (file integers, as floats) and turn of arcs.
 
@@ -276,7 +255,7 @@ def resolve_arcs(
     unit_um
         Micrometres of one coordinate step.
     say
-        Reports a rule for the arcs with the given indices.
+        Reports a rule for some of the arcs.
     """
     x0, y0, x1, y1 = ends
     no_i, no_j = offsets[0] == NONE, offsets[1] == NONE
@@ -286,20 +265,20 @@ def resolve_arcs(
     say(
         ARC_WITHOUT_G75,
         "arcs stand before G75, the statement that they may be of any length",
-        np.flatnonzero(quadrant == 0),
+        quadrant == 0,
     )
     say(
         ARC_SINGLE_QUADRANT,
         "arcs under G74, of at most a quarter turn each",
-        np.flatnonzero(single),
+        single,
     )
     say(
         ARC_HALF_CENTRE,
         "an arc has only one of I and J, the way to its centre",
-        np.flatnonzero(no_i ^ no_j),
+        no_i ^ no_j,
     )
     lost = no_i & no_j
-    say(ARC_NO_CENTRE, "an arc has neither I nor J, the way to its centre", np.flatnonzero(lost))
+    say(ARC_NO_CENTRE, "an arc has neither I nor J, the way to its centre", lost)
     di, dj = i.astype(np.float64), j.astype(np.float64)
     rows = np.flatnonzero(single)
     if len(rows):
@@ -314,7 +293,7 @@ def resolve_arcs(
     say(
         ARC_POINT,
         "start, end and centre of an arc are one point",
-        np.flatnonzero(same & (r0 == 0) & ~lost),
+        same & (r0 == 0) & ~lost,
     )
     # A centre on the line through both ends makes an arc only between them (half a circle).
     cross = ex * dj - ey * di
@@ -327,16 +306,16 @@ def resolve_arcs(
     say(
         ARC_STRAIGHT,
         "the centre of an arc lies so that it makes none",
-        np.flatnonzero(straight & ~lost),
+        straight & ~lost,
     )
     curved = ~straight & ~dot
     deviation = np.where(curved & ~same, np.abs(r0 - r1), 0.0)
     broken = (deviation > ROUNDING_STEPS) & (deviation > BROKEN_SHARE * np.maximum(r0, r1))
-    say(ARC_BROKEN, "start and end lie far off one circle", np.flatnonzero(broken))
+    say(ARC_BROKEN, "start and end lie far off one circle", broken)
     loose = (deviation > ROUNDING_STEPS) & ~broken
-    say(ARC_DEVIATION, "start and end of an arc lie off one circle", np.flatnonzero(loose))
+    say(ARC_DEVIATION, "start and end of an arc lie off one circle", loose)
     tiny = curved & ~same & (chord * unit_um < _SHORTEST_UM)
-    say(ARC_TINY, "start and end of an arc lie within 2 µm", np.flatnonzero(tiny))
+    say(ARC_TINY, "start and end of an arc lie within 2 µm", tiny)
     way = np.where(clockwise, -1, 1)
     # Section 4.7.2.2 leaves the curve open where the ends lie off one circle.  That about the
     # nearest centre which puts them on one can be written in finer files, too.  Up to half a turn

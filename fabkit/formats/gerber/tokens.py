@@ -7,6 +7,7 @@ between % signs, comments and words of unusual form are left for Python to look 
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -14,21 +15,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools, Ints
-from fabkit.base.findings import ProblemLog
+from fabkit.base.findings import ProblemLog, Severity
+from fabkit.formats.gerber.header import LARGEST, Header
 from fabkit.formats.gerber.problems import (
-    NUMBER_RANGE,
-    NUMBER_WIDTH,
+    CODE_SPELLING,
+    COORDINATE_DECIMAL,
+    COORDINATE_EMPTY,
+    NUMBER_WRONG,
+    OLD_END,
+    STRAY_CHARACTER,
+    STRAY_SPACE,
     STRAY_TEXT,
     UNBALANCED_PERCENT,
+    UNKNOWN_COMMAND,
+    WORD_ORDER,
 )
 
 Bytes = NDArray[np.uint8]
 
 NONE: Final = -(2**63)
 """Stands for a coordinate that is not written."""
-
-LARGEST: Final = 2**50
-"""Larger coordinates are cut to this, so that sums and products of them stay exact."""
 
 PAD: Final = 16
 """Bytes in front of the data, so that eight digits before any place can be loaded."""
@@ -112,40 +118,6 @@ class Source:
         word *= np.uint64(42949672960001)
         word >>= np.uint64(32)
         return word.view(np.int64), ok
-
-
-@dataclass(slots=True)
-class Layout:
-    """How coordinates are written, as far as tokens care."""
-
-    width_x: int = 18
-    width_y: int = 18
-    trailing: bool = False
-
-    def apply(self, letter: str, value: Ints, digits: Ints, offset: Ints, log: ProblemLog) -> Ints:
-        """Coordinate values after padding; numbers wider than the format are reported."""
-        width = self.width_x if letter in "XI" else self.width_y
-        if len(digits) and int(digits.max()) > width:
-            wide = np.flatnonzero(digits > width)
-            log.add(
-                NUMBER_WIDTH,
-                f"numbers of more than {width} digits",
-                offset=int(offset[wide[0]]),
-                assumed="all their digits count",
-                count=len(wide),
-            )
-        if self.trailing:
-            value = value * 10 ** np.clip(width - digits, 0, 12)
-        beyond = np.flatnonzero(np.abs(value) > 2**31 - 1)
-        if len(beyond):
-            log.add(
-                NUMBER_RANGE,
-                "coordinates beyond 32 bits",
-                offset=int(offset[beyond[0]]),
-                count=len(beyond),
-            )
-            value = np.clip(value, -LARGEST, LARGEST)
-        return value
 
 
 @dataclass(slots=True)
@@ -255,7 +227,7 @@ def _pairs_one_by_one(
 
 
 def read_chunk(
-    source: Source, start: int, stop: int, layout: Layout, log: ProblemLog
+    source: Source, start: int, stop: int, header: Header, log: ProblemLog
 ) -> Chunk | None:
     """Read ``data[start:stop]`` up to its last complete command.
 
@@ -297,7 +269,7 @@ def read_chunk(
         end = done
     used = int(stars[-1]) + 1 if len(stars) else 0
     tokens = _Tokens(at[:used], code[:used], before, stars)
-    return _rows(source, (start, end), tokens, commands, layout, log)
+    return _rows(source, (start, end), tokens, commands, header, log)
 
 
 @dataclass(slots=True)
@@ -359,7 +331,7 @@ def _rows(
     span: tuple[int, int],
     tokens: _Tokens,
     commands: list[tuple[int, int, int]],
-    layout: Layout,
+    header: Header,
     log: ProblemLog,
 ) -> Chunk:
     at, code, stars = tokens.at, tokens.code, tokens.stars
@@ -398,7 +370,7 @@ def _rows(
         if len(chosen):
             got = value[chosen]
             if name in "XYIJ":
-                got = layout.apply(name, got, digits[chosen], first[chosen], log)
+                got = header.padded(name, got, digits[chosen], first[chosen], log)
             column[letter_word[chosen]] = got
         columns[name] = column
     spelt = _misspelt(letter_rank, value, digits)
@@ -457,3 +429,137 @@ def _slow_words(
         starts = np.maximum(starts, np.where(k >= 0, closes[np.maximum(k, 0)], start))
     offset[rows] = starts
     return list(zip(starts.tolist(), ends.tolist(), rows.tolist(), strict=True))
+
+
+COMMENT: Final = "comment"
+END: Final = "end"
+WORD: Final = "word"
+
+_COMMENT = re.compile(r"\s*[Gg]0*4(?!\d)")
+_OLD_ENDS = {
+    "0": "(stop) in the place of M02, the end command",
+    "1": "(optional stop), which was ignored",
+}
+_END = re.compile(r"[Mm]0*([012])\Z", re.ASCII)
+_PART = re.compile(r"([A-Za-z])([+-]?[0-9.]*)", re.ASCII)
+_INTEGER = re.compile(r"[+-]?\d{1,18}\Z", re.ASCII)
+_DECIMAL = re.compile(r"[+-]?(?:\d{1,12}\.\d{0,12}|\.\d{1,12})\Z", re.ASCII)
+_ORDER: Final = "GXYIJD"
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """One word; ``text`` is a comment's text or a command that lost its % signs."""
+
+    kind: str
+    text: str = ""
+    codes: tuple[int, ...] = ()
+    """G codes in front of the last one."""
+    xyij: tuple[int, int, int, int] = (NONE, NONE, NONE, NONE)
+    d: int = -1
+    g: int = -1
+
+
+_NOTHING = Word(WORD)
+
+
+def read_word(text: str, header: Header, offset: int, log: ProblemLog) -> Word:
+    """Understand ``text`` (without its ``*``) as well as possible."""
+    comment = _COMMENT.match(text)
+    if comment is not None:
+        return Word(COMMENT, text[comment.end() :])
+    plain = "".join(text.split())
+    if not plain:
+        log.add(
+            STRAY_TEXT,
+            "an empty command: * with nothing before it",
+            offset=offset,
+            severity=Severity.NOTE,
+        )
+        return _NOTHING
+    if plain != text.strip("\r\n\t \0\x1a"):
+        log.add(STRAY_SPACE, "spaces inside a command", offset=offset)
+    end = _END.match(plain)
+    if end is not None:
+        if end[1] == "2":
+            return Word(END)
+        log.add(OLD_END, f"M0{end[1]} {_OLD_ENDS[end[1]]}", offset=offset)
+        return Word(END) if end[1] == "0" else _NOTHING
+    if plain[:2].encode("utf-8", "replace") in EXTENDED_CODES:
+        log.add(
+            UNBALANCED_PERCENT, f"the command {plain[:2]} stands without its % signs", offset=offset
+        )
+        return Word(WORD, text.strip())
+    return _read_parts(plain, header, offset, log)
+
+
+def _read_parts(plain: str, header: Header, offset: int, log: ProblemLog) -> Word:
+    parts = _PART.findall(plain)
+    if "".join(a + b for a, b in parts) != plain:
+        if any(not 32 <= ord(c) < 127 for c in plain):
+            log.add(STRAY_CHARACTER, "characters that no command has", offset=offset)
+        else:
+            log.add(STRAY_TEXT, f"'{plain[:20]}' is no command", offset=offset)
+        return _NOTHING
+    if any(letter.upper() not in _ORDER for letter, _ in parts):
+        log.add(UNKNOWN_COMMAND, f"'{plain[:20]}' is no command", offset=offset)
+        return _NOTHING
+    if any(letter.islower() for letter, _ in parts):
+        log.add(CODE_SPELLING, "a command in lower-case letters", offset=offset)
+    values: dict[str, int] = {}
+    codes: list[int] = []
+    ranks = []
+    for letter, digits in parts:
+        name = letter.upper()
+        ranks.append(_ORDER.index(name))
+        if name in "GD":
+            if not digits.isdecimal() or len(digits) > 10:
+                log.add(NUMBER_WRONG, f"'{letter}{digits[:12]}' is no code", offset=offset)
+                return _NOTHING
+            value = int(digits)
+        else:
+            value = _coordinate(name, digits, header, offset, log)
+        if name == "G":
+            codes.append(value)
+        elif name in values:
+            log.add(STRAY_TEXT, f"{name} stands twice in one command", offset=offset)
+            return _NOTHING
+        else:
+            values[name] = value
+    if ranks != sorted(ranks):
+        log.add(WORD_ORDER, "parts of a command in unusual order", offset=offset)
+    return Word(
+        WORD,
+        codes=tuple(codes[:-1]),
+        xyij=(
+            values.get("X", NONE),
+            values.get("Y", NONE),
+            values.get("I", NONE),
+            values.get("J", NONE),
+        ),
+        d=values.get("D", -1),
+        g=codes[-1] if codes else -1,
+    )
+
+
+def _coordinate(name: str, digits: str, header: Header, offset: int, log: ProblemLog) -> int:
+    """File integer of one coordinate."""
+    whole, decimals = header.digits(name)
+    if _INTEGER.match(digits):
+        count = len(digits.lstrip("+-"))
+        value = int(digits)
+        padding = max(whole + decimals - count, 0) if header.trailing else 0
+        return int(max(-LARGEST, min(LARGEST, value * 10**padding)))
+    if _DECIMAL.match(digits):
+        log.add(COORDINATE_DECIMAL, f"a coordinate {name} with a decimal point", offset=offset)
+        return round(float(digits) * 10.0**decimals)
+    if digits.strip("+-"):
+        log.add(NUMBER_WRONG, f"'{name}{digits[:24]}' is no coordinate", offset=offset)
+    else:
+        log.add(
+            COORDINATE_EMPTY,
+            f"a coordinate {name} without digits",
+            offset=offset,
+            assumed="taken as 0",
+        )
+    return 0

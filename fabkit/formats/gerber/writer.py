@@ -1,7 +1,7 @@
 """Write layers: columns of graphic objects in, a Gerber X3 file out.
 
 What is written is plain: millimetres with six decimals, current commands alone, apertures as they
-are used (see :mod:`fabkit.formats.gerber.definitions`), blocks and repeats expanded as the reader
+are used (see :mod:`fabkit.formats.gerber.apertures`), blocks and repeats expanded as the reader
 has them, strokes of tools that may not stroke as the regions they cover.  Arcs stay arcs.  The
 order and polarity of the objects, and all attributes, are kept.  The same columns give the same
 bytes.
@@ -10,7 +10,6 @@ bytes.
 from __future__ import annotations
 
 import hashlib
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -21,7 +20,7 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools, Columns, Floats, Ints, Shapes
-from fabkit.formats.gerber.definitions import Definitions, number
+from fabkit.formats.gerber.apertures import Definitions, number
 from fabkit.formats.gerber.model import (
     Attributes,
     ContourSegments,
@@ -31,8 +30,7 @@ from fabkit.formats.gerber.model import (
     Pose,
     object_shapes,
 )
-from fabkit.formats.gerber.spelling import Operations
-from fabkit.formats.gerber.standard import STANDARD
+from fabkit.formats.gerber.standard import STANDARD, escape
 from fabkit.formats.gerber.state import BROKEN_SHARE, ROUNDING_STEPS
 from fabkit.geometry.areas import without_holes
 from fabkit.geometry.segments import Segments
@@ -43,7 +41,6 @@ _FIRST_CODE: Final = 10
 _JOIN_STEPS: Final = 5
 """Contours that end this close to their start end there: it is rounding."""
 _PIECE: Final = np.pi / 6
-_ESCAPED: Final = re.compile(r"[\x00-\x1f\x7f%*,\\]")
 _LENGTHS: Final = frozenset({".DrillTolerance", ".CHgt"})
 """Attributes whose fields are lengths in the unit of the file."""
 
@@ -448,20 +445,12 @@ class _Attributes:
 
     def _set(self, kind: str, name: str, fields: tuple[str, ...]) -> str:
         if name in _LENGTHS and self._unit_mm != 1.0:
-            fields = tuple(_in_mm(text, self._unit_mm) for text in fields)
+            fields = tuple(in_mm(text, self._unit_mm) for text in fields)
         return f"%T{kind}{','.join((name, *map(escape, fields)))}*%\n"
 
 
-def escape(text: str) -> str:
-    r"""Write a field so that no character of it ends it (section 3.4.3).
-
-    >>> escape("10µF, 50%")
-    '10µF\\u002C 50\\u0025'
-    """
-    return _ESCAPED.sub(lambda found: f"\\u{ord(found[0]):04X}", text)
-
-
-def _in_mm(text: str, unit_mm: float) -> str:
+def in_mm(text: str, unit_mm: float) -> str:
+    """Write a length of an attribute in millimetres; what is no number stays."""
     try:
         return number(float(text) * unit_mm)
     except ValueError:
@@ -553,3 +542,104 @@ def _text(items: _Items, regions: Bools, states: Mapping[int, str]) -> bytes:
     texts = ["", *states.values()]
     return b"".join(part for pair in zip(map(str.encode, texts), pieces, strict=True)
                     for part in pair)  # fmt: skip
+
+
+_CHUNK: Final = 1 << 13
+"""Rows of a matrix: it should fit the processor's cache."""
+
+Bytes = NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Operations(Columns):
+    """Operations in file order, in coordinate steps.
+
+    Columns
+    -------
+    code : int64
+        1, 2 or 3 of D01, D02, D03.
+    x, y, i, j : int64
+        ``i`` and ``j`` count for arcs alone.
+    arc : bool
+        Whether a D01 is one.
+    mode : int64
+        1, 2 or 3 of the G01, G02 or G03 written in front; 0 for none.
+    opens, closes : bool
+        Whether G36 stands in front and G37 behind.
+    """
+
+    code: Ints
+    x: Ints
+    y: Ints
+    i: Ints
+    j: Ints
+    arc: Bools
+    mode: Ints
+    opens: Bools
+    closes: Bools
+
+    def spelt(self) -> tuple[bytes, Ints]:
+        """Text of all rows, and where that of each row begins, (n + 1,) int64."""
+        texts: list[bytes] = []
+        sizes: list[Ints] = []
+        for first in range(0, len(self), _CHUNK):
+            rows = self.take(slice(first, first + _CHUNK))
+            letters, shown = _matrix(rows)
+            texts.append(letters[shown].tobytes())
+            sizes.append(np.count_nonzero(shown, axis=1))
+        return b"".join(texts), np.cumsum(np.concatenate(([0], *sizes)))
+
+
+def _matrix(rows: Operations) -> tuple[Bytes, Bools]:
+    """Letters of the rows, and which of them are text."""
+    always = np.ones(len(rows), np.bool_)
+    numbers = [(b"X", rows.x, always), (b"Y", rows.y, always)]
+    if rows.arc.any():
+        numbers += [(b"I", rows.i, rows.arc), (b"J", rows.j, rows.arc)]
+    widths = [len(str(int(np.abs(values).max(initial=0)))) for _, values, _ in numbers]
+    words = 1 + sum(bool(used.any()) for used in (rows.opens, rows.mode, rows.closes))
+    shape = (len(rows), words * len(_OPEN) + sum(widths) + 2 * len(numbers))
+    letters, shown = np.empty(shape, np.uint8), np.empty(shape, np.bool_)
+    at = 0
+
+    def put(text: bytes, where: Bools) -> None:
+        nonlocal at
+        letters[:, at : at + len(text)] = np.frombuffer(text, np.uint8)
+        shown[:, at : at + len(text)] = where[:, None]
+        at += len(text)
+
+    if rows.opens.any():
+        put(_OPEN, rows.opens)
+    if rows.mode.any():
+        put(_MODE, rows.mode > 0)
+        letters[:, at - 3] += rows.mode.astype(np.uint8)
+    for (letter, values, where), width in zip(numbers, widths, strict=True):
+        put(letter + b"-", where)
+        shown[:, at - 1] &= values < 0
+        _digits(np.abs(values), letters[:, at : at + width], shown[:, at : at + width])
+        shown[:, at : at + width] &= where[:, None]
+        at += width
+    put(_OPERATION, always)
+    letters[:, at - 3] += rows.code.astype(np.uint8)
+    if rows.closes.any():
+        put(_CLOSE, rows.closes)
+    return letters, shown
+
+
+_OPEN: Final = b"G36*\n"
+_MODE: Final = b"G00*\n"
+_OPERATION: Final = b"D00*\n"
+_CLOSE: Final = b"G37*\n"
+
+
+def _digits(values: Ints, letters: Bytes, shown: Bools) -> None:
+    """Fill in the digits of numbers of at most as many digits as there are columns."""
+    left: NDArray[np.integer] = values
+    if len(values) and int(values.max()) < 2**32:
+        left = values.astype(np.uint32)  # divides in half the time
+    for column in range(letters.shape[1] - 1, -1, -1):
+        shown[:, column] = left > 0
+        after = left // 10
+        letters[:, column] = left - after * 10 + ord("0")
+        left = after
+    shown[:, -1] = True

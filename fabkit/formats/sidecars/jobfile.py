@@ -1,4 +1,4 @@
-"""Reads Gerber job files, also the older shape that keeps everything under ``Overall``."""
+"""Gerber job files, read and written; the older shape keeps everything under ``Overall``."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from typing import Any, Final
 
 from fabkit.base.findings import ProblemLog
 from fabkit.base.units import counted, format_mm
+from fabkit.base.version import SOFTWARE
 from fabkit.formats.sidecars import rules
 from fabkit.formats.sidecars.model import JobFile, JobFileEntry
 
@@ -53,20 +54,17 @@ def read_job(data: bytes, *, name: str) -> JobFile:
     if count is not None and count != int(count):
         log.add(rules.JOB_WRONG_TYPE, f"LayerNumber is {count}, not a whole number")
         count = None
-    thickness = reader.positive("BoardThickness")
-    finish = reader.text("Finish")
-    stackup = _rows(raw, "MaterialStackup", log)
     job = JobFile(
         name=name,
         project=project,
         revision=revision,
         size_mm=(width, height) if width is not None and height is not None else None,
         layers=int(count) if count is not None else None,
-        thickness_mm=thickness,
-        finish=finish,
+        thickness_mm=reader.positive("BoardThickness"),
+        finish=reader.text("Finish"),
         files=_entries(raw, log),
         design_rules=_rows(raw, "DesignRules", log),
-        stackup=stackup,
+        stackup=_rows(raw, "MaterialStackup", log),
         raw=raw,
     )
     if raw:
@@ -97,7 +95,7 @@ def _parse(data: bytes, log: ProblemLog) -> Mapping[str, Any]:
     return raw
 
 
-def _part(raw: Mapping[str, Any], key: str) -> Mapping[str, Any]:
+def _part(raw: Mapping[str, Any], key: str) -> dict[str, Any]:
     part = raw.get(key)
     return part if isinstance(part, dict) else {}
 
@@ -166,13 +164,7 @@ def _entries(raw: Mapping[str, Any], log: ProblemLog) -> tuple[JobFileEntry, ...
         if path.startswith("/") or path[1:2] == ":" or ".." in path.split("/"):
             log.add(rules.JOB_PATH, f"the path {path[:80]} leads out of the data set")
         fields = tuple(field.strip() for field in function.split(",")) if function else ()
-        entries.append(
-            JobFileEntry(
-                path=path,
-                function=fields,
-                polarity=polarity,
-            )
-        )
+        entries.append(JobFileEntry(path=path, function=fields, polarity=polarity))
     return tuple(entries)
 
 
@@ -250,3 +242,53 @@ def _check_stackup(job: JobFile, log: ProblemLog) -> None:
 
 def _and(words: Sequence[str]) -> str:
     return ", ".join(words[:-1]) + " and " + words[-1] if len(words) > 1 else words[0]
+
+
+GENERATED_BY: Final = dict(zip(("Vendor", "Application", "Version"), SOFTWARE, strict=True))
+"""What wrote a job file, as its header states it."""
+
+
+def write_job(job: JobFile) -> bytes:
+    """Write a job file: what ``raw`` holds, with the other fields put over it.
+
+    Parameters
+    ----------
+    job
+        As read, or as made; a field of None states nothing and takes nothing away.  Members that
+        the older shape keeps under ``Overall`` are written under ``GeneralSpecs``.
+
+    Returns
+    -------
+    UTF-8 JSON with lengths in mm.  The same fields give the same bytes.
+    """
+    raw = {key: value for key, value in job.raw.items() if key != "Overall"}
+    specs = dict(_part(job.raw, "Overall")) | dict(_part(job.raw, "GeneralSpecs"))
+    specs.pop("Name", None)
+    project = _part(specs, "ProjectId") | _stated(Name=job.project, Revision=job.revision)
+    specs |= {"ProjectId": project} if project else {}
+    specs |= _stated(
+        Size=job.size_mm and dict(zip("XY", map(_plain, job.size_mm), strict=True)),
+        LayerNumber=job.layers,
+        BoardThickness=job.thickness_mm and _plain(job.thickness_mm),
+        Finish=job.finish,
+    )
+    out: dict[str, Any] = {"Header": raw.pop("Header", {}), "GeneralSpecs": specs}
+    rows = {"DesignRules": job.design_rules, "MaterialStackup": job.stackup}
+    out["FilesAttributes"] = [
+        {"Path": entry.path, "FileFunction": ",".join(entry.function)}
+        | ({"FilePolarity": entry.polarity} if entry.polarity else {})
+        for entry in job.files
+    ]
+    out |= {key: [dict(row) for row in value] for key, value in rows.items() if value}
+    out |= {key: value for key, value in raw.items() if key not in out and key not in rows}
+    return (json.dumps(out, indent=1, ensure_ascii=False) + "\n").encode()
+
+
+def _stated(**values: object) -> dict[str, Any]:
+    return {key: value for key, value in values.items() if value is not None}
+
+
+def _plain(value: float) -> float | int:
+    """Write 1.0 as 1 and no more digits than a nanometre needs."""
+    rounded = round(value, 6)
+    return int(rounded) if rounded == int(rounded) else rounded

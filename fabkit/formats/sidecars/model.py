@@ -8,6 +8,7 @@ from typing import Any, Literal
 
 from fabkit.base.findings import Finding
 
+Side = Literal["top", "bottom"]
 PointKind = Literal["through", "surface", "tooling", "blind"]
 
 
@@ -77,7 +78,7 @@ class PlacedPart:
     x_mm: float
     y_mm: float
     rotation_deg: float
-    side: Literal["top", "bottom"]
+    side: Side
     fitted: bool = True
     line: int = 0
 

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from fabkit.formats.drill.formats import DigitSurvey, value_of, values_of
 from fabkit.formats.drill.model import NumberFormat
-from fabkit.formats.drill.numbers import DigitSurvey, value_of, values_of
 
 FORMATS = {
     "2.4 LZ": NumberFormat(unit="inch", zeros="leading", integers=2, decimals=4),

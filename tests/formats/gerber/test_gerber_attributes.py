@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from gerber_layers import ids, path, read_layer
 
-from fabkit.formats.gerber.commands import unescape
 from fabkit.formats.gerber.model import Attributes, GerberFile
+from fabkit.formats.gerber.standard import unescape
 
 
 def object_attributes(file: GerberFile) -> list[Attributes]:

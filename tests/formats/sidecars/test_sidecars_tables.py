@@ -7,8 +7,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fabkit.base.findings import Severity
-from fabkit.formats.sidecars.partslist import looks_like_parts, read_parts, split_refs
-from fabkit.formats.sidecars.placement import looks_like_placement, read_placement
+from fabkit.formats.sidecars.part_tables import (
+    looks_like_parts,
+    looks_like_placement,
+    read_parts,
+    read_placement,
+    split_refs,
+)
 
 COMMA = """Designator,Val,Package,Mid X,Mid Y,Rotation,Layer
 D1,1N,SOD,10.5,-4.25,90,top

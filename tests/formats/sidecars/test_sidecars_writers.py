@@ -9,11 +9,9 @@ import pytest
 
 from fabkit.base.errors import UnreadableInput
 from fabkit.demo import FOLDER
-from fabkit.formats.sidecars.job_writer import write_job
-from fabkit.formats.sidecars.jobfile import read_job
+from fabkit.formats.sidecars.jobfile import read_job, write_job
 from fabkit.formats.sidecars.model import JobFileEntry, Netlist, NetPoint
-from fabkit.formats.sidecars.netlist import read_netlist
-from fabkit.formats.sidecars.netlist_writer import write_netlist
+from fabkit.formats.sidecars.netlist import read_netlist, write_netlist
 
 
 def test_job_file() -> None:
