@@ -76,7 +76,7 @@ class Several:
         from fabkit.outputs.many import judge_many
         from fabkit.outputs.summary import print_summary
         from fabkit.outputs.terminal import Terminal
-        from fabkit.package.gathering import gather
+        from fabkit.package.reading import gather
 
         if STANDARD_STREAM in packages:
             raise UsageError("standard input is one package", hint="check it alone")

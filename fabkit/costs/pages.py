@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Final
 
 from fabkit.base.tables import is_formula
 from fabkit.costs.expression import Value, evaluate, to_cells
-from fabkit.package.archive import ZIP_DATE
+from fabkit.package.opening import ZIP_DATE
 from fabkit.sheets.money import Currency
 
 if TYPE_CHECKING:

@@ -22,7 +22,7 @@ from typing import Any, Final
 from fabkit.base.errors import UnreadableInput, UsageError
 from fabkit.demo import FOLDER as DEMO
 from fabkit.outputs.atomic import leftovers, new_file, write_file
-from fabkit.package.file_names import file_stem
+from fabkit.package.naming import file_stem
 
 ORDER_FILE: Final = "order.toml"
 PACKAGES: Final = "packages"

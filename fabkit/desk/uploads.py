@@ -17,8 +17,8 @@ from fabkit.base.errors import UsageError
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.desk.errors import TooLarge
 from fabkit.desk.store import OrderFolder, safe_name
-from fabkit.package.archive import is_zip
-from fabkit.package.file_names import safe_names
+from fabkit.package.naming import safe_names
+from fabkit.package.opening import is_zip
 from fabkit.sheets.toml_text import SHEET_BYTES
 
 _DAY: Final = (1980, 1, 1, 0, 0, 0)

@@ -53,7 +53,7 @@ from fabkit.outputs.ordering import (
 from fabkit.outputs.panel import panel
 from fabkit.outputs.report.page import picture_view
 from fabkit.outputs.whole_folder import settle_place
-from fabkit.package.file_names import file_stem
+from fabkit.package.naming import file_stem
 from fabkit.package.reading import open_package
 from fabkit.parts.suggesting import suggest_names
 from fabkit.sheets.house import House, load_house

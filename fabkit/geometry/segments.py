@@ -18,7 +18,7 @@ conversion to millimetres a circle and an arc of almost nothing have the same en
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final, Self
@@ -29,6 +29,9 @@ from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools, Columns, Floats, Ints, Shapes
 from fabkit.base.units import CHORD_ERROR_MM
+
+Box = tuple[float, float, float, float]
+"""Min x, min y, max x, max y, mm."""
 
 # By the chord error alone five chords would do for a disc 0.02 mm across.
 _MIN_CIRCLE_CHORDS: Final = 16
@@ -457,3 +460,16 @@ def _capsules(lines: Segments, diameter: Floats, chord_error_mm: float) -> Shape
         full = np.concatenate((full, full[:, :1]), axis=1)
         out[rows] = shapely.polygons(full)
     return out
+
+
+def join_boxes(boxes: Iterable[Box]) -> Box | None:
+    """Smallest box around boxes, those of nothing (nan) left aside; None where there is none.
+
+    >>> join_boxes([(0, 0, 1, 1), (2, -1, 3, 0), (float("nan"),) * 4])
+    (0.0, -1.0, 3.0, 1.0)
+    """
+    real = np.array([box for box in boxes if np.isfinite(box).all()])
+    if not len(real):
+        return None
+    low, high = real[:, :2].min(axis=0), real[:, 2:].max(axis=0)
+    return float(low[0]), float(low[1]), float(high[0]), float(high[1])

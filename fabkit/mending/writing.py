@@ -20,9 +20,8 @@ from fabkit.formats.sidecars.jobfile import write_job
 from fabkit.formats.sidecars.model import JobFile, JobFileEntry
 from fabkit.mending.model import Draft, is_doubtful
 from fabkit.package.build import read_package
-from fabkit.package.file_names import function_of, names_by_rule
 from fabkit.package.model import Intake, Member, PackageFile, RoleKind
-from fabkit.package.naming import UNNAMED, name_board
+from fabkit.package.naming import UNNAMED, function_of, name_board, names_by_rule
 
 _MADE = frozenset(
     {

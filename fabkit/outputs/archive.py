@@ -18,8 +18,8 @@ from typing import Final
 
 from fabkit.base.errors import OutputRefused
 from fabkit.outputs.atomic import new_file
-from fabkit.package.archive import ZIP_DATE
 from fabkit.package.model import Package, PackageFile, RoleKind
+from fabkit.package.opening import ZIP_DATE
 
 FOR_THE_HOUSE = frozenset(
     {

@@ -29,10 +29,9 @@ from fabkit.demo import find_demo
 from fabkit.outputs.json import FORMATS, plain
 from fabkit.outputs.records import check_record
 from fabkit.outputs.verdict import without_place
-from fabkit.package.archive import is_zip
 from fabkit.package.build import read_package
 from fabkit.package.model import Intake
-from fabkit.package.opening import open_bytes
+from fabkit.package.opening import is_zip, open_bytes
 from fabkit.package.reading import open_set
 from fabkit.sheets.house import House, house_from, load_house
 from fabkit.sheets.toml_text import read_sheet_bytes

@@ -30,7 +30,7 @@ from fabkit.outputs.terminal import (
     print_findings,
     print_notices,
 )
-from fabkit.package.file_names import file_stem
+from fabkit.package.naming import file_stem
 from fabkit.parts.model import HALVES, Bill, BillLine, Found, Plan, short_runs
 from fabkit.sheets.money import unit_price
 

@@ -44,7 +44,7 @@ from fabkit.outputs.terminal import Tell, Terminal, print_findings
 from fabkit.outputs.verdict import print_check, render_verdict
 from fabkit.outputs.whole_folder import new_folder
 from fabkit.outputs.wiring import wiring_files
-from fabkit.package.file_names import file_stem
+from fabkit.package.naming import file_stem
 from fabkit.pictures.options import PreviewOptions
 from fabkit.sheets.order import Order, OrderedBoard
 

@@ -37,8 +37,8 @@ from fabkit.outputs.papers import (
     readme_text,
     title_of,
 )
-from fabkit.package.file_names import file_stem, names_by_rule, safe_names
 from fabkit.package.model import PackageFile, RoleKind
+from fabkit.package.naming import file_stem, names_by_rule, safe_names
 from fabkit.package.reading import open_package
 from fabkit.sheets.house import House
 

@@ -41,8 +41,8 @@ from fabkit.outputs.json import to_document
 from fabkit.outputs.pack import refuse_errors
 from fabkit.outputs.tables import to_csv
 from fabkit.outputs.terminal import Terminal, print_panel_verdict
-from fabkit.package.file_names import file_stem, function_of, names_by_rule
 from fabkit.package.model import Content, PackageFile, Role, RoleKind
+from fabkit.package.naming import file_stem, function_of, names_by_rule
 from fabkit.package.reading import open_package
 from fabkit.panels import merging
 from fabkit.panels.build import PanelPlan, plan_panel

@@ -24,9 +24,8 @@ from fabkit.formats.gerber.reader import read
 from fabkit.formats.sidecars.jobfile import GENERATED_BY
 from fabkit.outputs.archive import is_renamed
 from fabkit.outputs.records import drill_table
-from fabkit.package.file_names import function_of
 from fabkit.package.model import PackageFile, Role, RoleKind
-from fabkit.package.naming import UNNAMED, name_board
+from fabkit.package.naming import UNNAMED, function_of, name_board
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import PurePosixPath
 
 from fabkit.base.errors import SeveralPackages, UnreadableInput
 from fabkit.base.findings import Finding, Place
@@ -16,8 +18,8 @@ from fabkit.base.units import some_of
 from fabkit.formats.drill.reader import looks_like_drill
 from fabkit.formats.gerber.reader import looks_like_gerber
 from fabkit.package import rules
-from fabkit.package.archive import Budget, is_zip, read_archive
 from fabkit.package.model import Intake, LeftOut, Member, RoleKind
+from fabkit.package.opening import Budget, is_zip, read_archive
 from fabkit.package.words import NameSays, read_name, shared_words
 
 _TELLING = (RoleKind.COPPER, RoleKind.MASK, RoleKind.LEGEND, RoleKind.PASTE, RoleKind.PROFILE)
@@ -67,7 +69,10 @@ def choose_set(intake: Intake, *, limits: Limits) -> Intake:
             if archive not in elsewhere
         ]
     elif archives:
-        chosen, inside, dropped = _open_archives(intake, archives, limits)
+        found = _with_layers(intake, archives, limits)
+        if len(found) > 1:
+            _refuse(intake.source, "zips", [archive.name for archive, _, _ in found])
+        chosen, inside, dropped = found[0] if found else (None, [], [])
         layers = [m for m in inside if _is_layer(m)]
         plain = sorted([*plain, *inside], key=lambda member: member.name)
         left_out += dropped
@@ -83,33 +88,22 @@ def choose_set(intake: Intake, *, limits: Limits) -> Intake:
             hint="Name a folder or a zip of exported fabrication files.",
         )
     _refuse_several_designs(intake.source, [*layers, *(m for m in plain if _is_drill(m, layers))])
-    return Intake(
-        name=intake.name,
-        source=intake.source,
-        members=tuple(plain),
-        left_out=tuple(left_out),
-        problems=tuple(problems),
-    )
+    return replace(intake, members=tuple(plain), left_out=tuple(left_out), problems=tuple(problems))
 
 
 def _lie_elsewhere(archives: Sequence[Member], layers: Sequence[Member]) -> list[Member]:
     """Give the archives that lie neither in a folder of layers nor above one: sets of their own."""
-    homes = {member.name.rpartition("/")[0] + "/" for member in layers}
-    return [
-        archive
-        for archive in archives
-        if not any(f"/{home}".startswith(f"/{_folder(archive)}") for home in homes)
-    ]
+    homes = [PurePosixPath(home) for home in _homes(layers)]
+    return [a for a in archives if not any(h.is_relative_to(_home(a)) for h in homes)]
 
 
 def _homes(members: Sequence[Member]) -> list[str]:
     """Folders of members, each once; ``.`` is the one named by the user."""
-    return sorted({member.name.rpartition("/")[0] or "." for member in members})
+    return sorted({str(_home(member)) for member in members})
 
 
-def _folder(member: Member) -> str:
-    folder = member.name.rpartition("/")[0]
-    return f"{folder}/" if folder else ""
+def _home(member: Member) -> PurePosixPath:
+    return PurePosixPath(member.name).parent
 
 
 _Opened = tuple[Member, list[Member], list[LeftOut]]
@@ -134,17 +128,6 @@ def _with_layers(intake: Intake, archives: Sequence[Member], limits: Limits) -> 
     return found
 
 
-def _open_archives(
-    intake: Intake, archives: Sequence[Member], limits: Limits
-) -> tuple[Member | None, list[Member], list[LeftOut]]:
-    found = _with_layers(intake, archives, limits)
-    if len(found) > 1:
-        _refuse(intake.source, "zips", [archive.name for archive, _, _ in found])
-    if not found:
-        return None, [], []
-    return found[0]
-
-
 def _refuse(
     source: str, what: str, candidates: Sequence[str], hint: str = "Name one of them"
 ) -> None:
@@ -154,11 +137,6 @@ def _refuse(
         hint=f"{hint}; or write an order of them together: fabkit order new {source}",
         names=tuple(candidates),
     )
-
-
-def _claims(members: Sequence[Member]) -> list[NameSays]:
-    shared = shared_words([m.name for m in members])
-    return [read_name(member.name, shared) for member in members]
 
 
 def _telling(says: NameSays) -> tuple[RoleKind, str | None] | None:
@@ -172,15 +150,16 @@ def _refuse_several_folders(
 ) -> None:
     folders: dict[str, list[Member]] = defaultdict(list)
     for member in layers:
-        folders[member.name.rpartition("/")[0]].append(member)
+        folders[str(_home(member))].append(member)
     if len(folders) < 2:
         return
     seen: dict[tuple[RoleKind, str | None], str] = {}
     for folder, members in sorted(folders.items()):
-        for says in _claims(members):
-            role = _telling(says)
+        shared = shared_words([member.name for member in members])
+        for member in members:
+            role = _telling(read_name(member.name, shared))
             if role is not None and seen.setdefault(role, folder) != folder:
-                names = sorted([name or "." for name in folders] + [a.name for a in archives])
+                names = sorted([*folders, *(a.name for a in archives)])
                 _refuse(source, "folders" + " and zips" * bool(archives), names)
 
 
@@ -251,12 +230,11 @@ def set_of(intake: Intake, name: str) -> Intake:
         belongs = _design_of(member.name, designs) in (mine, None)
         (kept if belongs else dropped).append(member)
     left = [LeftOut(name=m.name, reason=f"not of the set of {name}") for m in dropped]
-    return Intake(
+    return replace(
+        intake,
         name=" ".join(mine) or intake.name,
-        source=intake.source,
         members=tuple(kept),
         left_out=(*intake.left_out, *left),
-        problems=intake.problems,
     )
 
 

@@ -10,14 +10,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
-from fabkit.base.columns import Bools, Floats, Ints
+from fabkit.base.columns import Bools, Floats
 from fabkit.base.units import COINCIDENT_MM
-from fabkit.formats.gerber.model import GerberFile, Kind
+from fabkit.formats.gerber.model import GerberFile, Kind, Objects
 from fabkit.geometry.neighbours import SpotIndex
+from fabkit.geometry.segments import Box, join_boxes
 from fabkit.package.model import Role, RoleKind, Side
 
 SAME_PAD_MM: Final = 0.03
@@ -63,19 +64,15 @@ class Look:
 
     @cached_property
     def _spots(self) -> tuple[Floats, Floats]:
-        objects, segments = self.file.objects, self.file.segments
+        objects = self.file.objects
         flashed = (objects.kind == Kind.FLASH) & objects.dark & (objects.aperture >= 0)
         places = np.column_stack((objects.x0[flashed], objects.y0[flashed]))
         boxes = np.array([a.size_mm for a in self.file.apertures] or [(0.0, 0.0)])
         sizes = np.sqrt(boxes.prod(axis=1))[objects.aperture[flashed]]
-        filled = objects.dark & (objects.first < objects.last)
-        if filled.any():
-            bounds = _boxes(segments, objects.first[filled], objects.last[filled])
-            width, height = bounds[:, 2] - bounds[:, 0], bounds[:, 3] - bounds[:, 1]
-            small = np.maximum(width, height) <= _LARGEST_PAD_MM
-            middles = (bounds[small, :2] + bounds[small, 2:]) / 2
-            places = np.concatenate((places, middles))
-            sizes = np.concatenate((sizes, np.sqrt(width * height)[small]))
+        low, high = np.hsplit(self._filled, 2)
+        small = (high - low).max(axis=1) <= _LARGEST_PAD_MM
+        places = np.concatenate((places, ((low + high) / 2)[small]))
+        sizes = np.concatenate((sizes, np.sqrt((high - low).prod(axis=1))[small]))
         # Of objects on one spot the largest is the pad: rounded ones are made of several.
         order = np.argsort(-sizes, kind="stable")
         # One integer per cell: sorting those is much faster than sorting rows.
@@ -103,21 +100,17 @@ class Look:
     @cached_property
     def middles(self) -> Floats:
         """Middles of strokes, mm, (n, 2)."""
-        objects = self.file.objects
-        rows = (objects.kind == Kind.DRAW) | (objects.kind == Kind.ARC)
-        ends = (objects.x0 + objects.x1)[rows], (objects.y0 + objects.y1)[rows]
-        return np.column_stack(ends) / 2
+        return (self._strokes.starts() + self._strokes.ends()) / 2
+
+    @cached_property
+    def _strokes(self) -> Objects:
+        kind = self.file.objects.kind
+        return self.file.objects.take((kind == Kind.DRAW) | (kind == Kind.ARC))
 
     @cached_property
     def stroke_mm(self) -> float:
         """Median chord length of strokes, mm; 0 without strokes."""
-        objects = self.file.objects
-        rows = (objects.kind == Kind.DRAW) | (objects.kind == Kind.ARC)
-        if not rows.any():
-            return 0.0
-        dx = objects.x1[rows] - objects.x0[rows]
-        dy = objects.y1[rows] - objects.y0[rows]
-        return float(np.median(np.hypot(dx, dy)))
+        return float(np.median(self._strokes.chords())) if len(self._strokes) else 0.0
 
     @cached_property
     def is_round_flashes_only(self) -> bool:
@@ -136,13 +129,8 @@ class Look:
         if flashes or regions or not 1 <= drawn <= 20_000:
             return False
         # A full circle closes itself.
-        open_rows = np.abs(objects.turn) != 2
-        ends = np.concatenate(
-            (
-                np.column_stack((objects.x0[open_rows], objects.y0[open_rows])),
-                np.column_stack((objects.x1[open_rows], objects.y1[open_rows])),
-            )
-        )
+        strokes = objects.take(np.abs(objects.turn) != 2)
+        ends = np.concatenate((strokes.starts(), strokes.ends()))
         if not len(ends):
             return True
         cells = np.round(ends / SAME_PAD_MM)
@@ -154,23 +142,31 @@ class Look:
         """Share of its spots at which a stroke ends, as tracks do on pads; 0 without spots."""
         if not len(self.spots):
             return 0.0
-        objects = self.file.objects
-        rows = ((objects.kind == Kind.DRAW) | (objects.kind == Kind.ARC)) & objects.dark
-        ends = (
-            np.column_stack((objects.x0[rows], objects.y0[rows])),
-            np.column_stack((objects.x1[rows], objects.y1[rows])),
-        )
-        return SpotIndex(np.concatenate(ends), SAME_PAD_MM).share(self.spots)
+        drawn = self._strokes.take(self._strokes.dark)
+        ends = np.concatenate((drawn.starts(), drawn.ends()))
+        return SpotIndex(ends, SAME_PAD_MM).share(self.spots)
 
     @cached_property
     def pours(self) -> int:
         """Number of regions too large for a pad."""
-        filled = self.file.objects.dark & (self.file.objects.first < self.file.objects.last)
-        if not filled.any():
-            return 0
-        objects = self.file.objects
-        bounds = _boxes(self.file.segments, objects.first[filled], objects.last[filled])
-        return int((np.ptp(bounds.reshape(-1, 2, 2), axis=1).max(axis=1) > _LARGEST_PAD_MM).sum())
+        low, high = np.hsplit(self._filled, 2)
+        return int(((high - low).max(axis=1) > _LARGEST_PAD_MM).sum())
+
+    @cached_property
+    def _filled(self) -> Floats:
+        """Boxes of regions that are filled, by the ends of their segments, mm, (n, 4)."""
+        objects, s = self.file.objects, self.file.segments
+        rows = np.flatnonzero(objects.dark & (objects.first < objects.last))
+        if not len(rows):
+            return np.empty((0, 4))
+        # Runs follow each other, but rows between them belong to erased or expanded ones.
+        edges = np.column_stack((objects.first[rows], objects.last[rows])).reshape(-1)
+        # reduceat takes no index at the end of a column: hence one value more, which fmin and fmax
+        # skip.
+        ends = np.append(s.x0, np.nan), np.append(s.y0, np.nan)
+        low = [np.fmin.reduceat(values, edges)[::2] for values in ends]
+        high = [np.fmax.reduceat(values, edges)[::2] for values in ends]
+        return np.column_stack((*low, *high))
 
     def share_on(self, other: Look) -> float:
         """Share of this image's spots that the other image has too."""
@@ -181,18 +177,6 @@ class Look:
         rows = other.index.find(self.spots)
         here = rows >= 0
         return float(np.median(self.sizes[here] - other.sizes[rows[here]])) if here.any() else 0.0
-
-
-def _boxes(segments: Any, first: Ints, last: Ints) -> Floats:
-    """Boxes of the end points of runs of segments, (n, 4)."""
-    # Runs follow each other, but rows between them belong to erased or expanded ones.
-    edges = np.column_stack((first, last)).reshape(-1)
-    # reduceat takes no index at the end of a column: hence one value more, which fmin and fmax
-    # skip.
-    pad = np.append(segments.x0, np.nan), np.append(segments.y0, np.nan)
-    low = [np.fmin.reduceat(values, edges)[::2] for values in pad]
-    high = [np.fmax.reduceat(values, edges)[::2] for values in pad]
-    return np.column_stack((*low, *high))
 
 
 def guess_role(
@@ -264,53 +248,32 @@ def _guess_coat(
     ]
     grown = max(look.growth_on(seen) for seen in under)
     if grown > _GROWN_MM:
-        return (
-            Role(kind=RoleKind.MASK, side=side),
-            0.5,
-            f"its spots are the pads of the {copper}, {grown:.2f} mm larger",
-        )
+        why = f"its spots are the pads of the {copper}, {grown:.2f} mm larger"
+        return Role(kind=RoleKind.MASK, side=side), 0.5, why
     if max(shares.values()) <= _ITS_SIDE:
         return None
     with_holes = look.index.share(holes)
     if with_holes > _MASKED_HOLES and grown >= -_GROWN_MM:
-        return (
-            Role(kind=RoleKind.MASK, side=side),
-            0.45,
-            f"its spots are the pads of the {copper}, {with_holes:.0%} of the holes among them",
-        )
-    return (
-        Role(kind=RoleKind.PASTE, side=side),
-        0.4,
-        f"its spots are some of the pads of the {copper}, not larger",
-    )
+        why = f"its spots are the pads of the {copper}, {with_holes:.0%} of the holes among them"
+        return Role(kind=RoleKind.MASK, side=side), 0.45, why
+    why = f"its spots are some of the pads of the {copper}, not larger"
+    return Role(kind=RoleKind.PASTE, side=side), 0.4, why
 
 
 def _guess_lettering(
     look: Look, others: Sequence[tuple[Role, Look]]
 ) -> tuple[Role, float, str] | None:
     """Recognise a legend inside the board, or a drawing that runs outside."""
-    boxes = [
-        seen.file.bounds
-        for role, seen in others
-        if role.kind in (RoleKind.PROFILE, RoleKind.COPPER) and len(seen.file.objects)
-    ]
-    if not boxes:
+    box = join_boxes(_boxes(others, RoleKind.PROFILE, RoleKind.COPPER))
+    if box is None:
         return Role(kind=RoleKind.DRAWING), 0.3, "it is mostly short strokes, as lettering is"
-    low, high = np.array(boxes)[:, :2].min(axis=0), np.array(boxes)[:, 2:].max(axis=0)
-    reach = 10 * _MARGIN_MM
-    inside = ((look.middles >= low - reach) & (look.middles <= high + reach)).all(axis=1).mean()
+    low, high = np.array(box[:2]) - 10 * _MARGIN_MM, np.array(box[2:]) + 10 * _MARGIN_MM
+    inside = ((look.middles >= low) & (look.middles <= high)).all(axis=1).mean()
     if inside < 0.98:
-        return (
-            Role(kind=RoleKind.DRAWING),
-            0.4,
-            f"it is lettering, and {1 - inside:.0%} of its strokes lie outside the board",
-        )
-    side = _side_of_legend(look, others)
-    return (
-        Role(kind=RoleKind.LEGEND, side=side),
-        0.4,
-        "it is mostly short strokes, all on the board, as lettering is",
-    )
+        why = f"it is lettering, and {1 - inside:.0%} of its strokes lie outside the board"
+        return Role(kind=RoleKind.DRAWING), 0.4, why
+    role = Role(kind=RoleKind.LEGEND, side=_side_of_legend(look, others))
+    return role, 0.4, "it is mostly short strokes, all on the board, as lettering is"
 
 
 def _side_of_legend(look: Look, others: Sequence[tuple[Role, Look]]) -> Side | None:
@@ -348,10 +311,7 @@ def guess_side(
     most, least = max(shares.values()), min(shares.values())
     if most < _ITS_SIDE or least > most - _CLEAR:
         return None
-    return (
-        side,
-        f"{most:.0%} of its spots are pads of the {side} copper, {least:.0%} of the other",
-    )
+    return side, f"{most:.0%} of its spots are pads of the {side} copper, {least:.0%} of the other"
 
 
 def side_scores(look: Look, others: Sequence[tuple[Role, Look]]) -> tuple[int, int]:
@@ -394,13 +354,13 @@ def _is_outermost(look: Look, others: Sequence[tuple[Role, Look]]) -> bool:
     if _has_kind(others, RoleKind.PROFILE):
         return False
     x0, y0, x1, y1 = look.file.bounds
-    boxes = [
-        seen.file.bounds
-        for role, seen in others
-        if role.kind in (RoleKind.COPPER, RoleKind.MASK) and len(seen.file.objects)
-    ]
     margin = _MARGIN_MM
     return all(
         x0 - margin <= a and y0 - margin <= b and c <= x1 + margin and d <= y1 + margin
-        for a, b, c, d in boxes
+        for a, b, c, d in _boxes(others, RoleKind.COPPER, RoleKind.MASK)
     )
+
+
+def _boxes(others: Sequence[tuple[Role, Look]], *kinds: RoleKind) -> list[Box]:
+    """Boxes of the images of some kinds that draw anything."""
+    return [s.file.bounds for role, s in others if role.kind in kinds and len(s.file.objects)]

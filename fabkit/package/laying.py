@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
 from fabkit.base.columns import Floats
-from fabkit.base.findings import Finding, Place, Rule, Severity
+from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.limits import Limits
 from fabkit.base.units import INCH_MM, format_mm, format_number
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.drill.reader import read as read_drill
 from fabkit.formats.gerber.model import GerberFile, Kind, pen_widths
 from fabkit.formats.gerber.problems import UNIT_MISSING
-from fabkit.formats.gerber.reader import read
 from fabkit.formats.gerber.reader import read as read_gerber
-from fabkit.geometry.segments import Placing
+from fabkit.geometry.segments import Placing, join_boxes
 from fabkit.package import rules
 from fabkit.package.content import Look
 from fabkit.package.model import Content, Member, Role, RoleKind
@@ -178,61 +177,50 @@ def _finding(name: str, role: Role, fit: Fit) -> Finding:
             assumed="used as it is",
         )
     if fit.factor != 1.0:
-        times = max(fit.factor, 1 / fit.factor)
-        size = "small" if fit.factor > 1 else "large"
-        return _moved(
-            rules.SCALED,
-            f"{what} is {format_number(times)} times too {size}; read in the right size, {lands} "
-            f"{misses}",
-            place,
-            times,
-            "times",
-            "used in the right size",
-        )
+        return _scaled(what, fit.factor, f"{lands} {misses}", place)
     if shift.mirrored or shift.quarter_turns:
         turned = f"turned by {90 * shift.quarter_turns}°" if shift.quarter_turns else ""
         about = f"mirrored about the vertical line x = {format_mm(shift.dx_mm / 2)}"
         how = " and ".join([about] * shift.mirrored * (not turned) or ["mirrored"] * shift.mirrored)
         how = " and ".join(word for word in (how, turned) if word)
-        return _moved(
+        return Finding.of(
             rules.MIRRORED,
             f"{what} is {how}; turned back, {lands} {misses}",
             place,
-            shift.dx_mm / 2,
-            "mm",
-            "used turned back",
+            measured=shift.dx_mm / 2,
+            unit="mm",
+            assumed="used turned back",
         )
-    return _moved(
-        rules.SHIFTED,
-        f"{what} lies {_shift(-shift.dx_mm)}, {_shift(-shift.dy_mm)} mm off; moved back, {lands} "
-        f"{misses}",
+    return _shifted(what, shift, f"; moved back, {lands} {misses}", place)
+
+
+def _scaled(what: str, factor: float, then: str, place: Place) -> Finding:
+    times, size = max(factor, 1 / factor), "small" if factor > 1 else "large"
+    return Finding.of(
+        rules.SCALED,
+        f"{what} is {format_number(times)} times too {size}; read in the right size, {then}",
         place,
-        float(np.hypot(shift.dx_mm, shift.dy_mm)),
-        "mm",
-        "used moved back",
+        measured=times,
+        unit="times",
+        assumed="used in the right size",
     )
 
 
-def _moved(
-    rule: Rule, message: str, place: Place, measured: float, unit: str, assumed: str
-) -> Finding:
+def _shifted(what: str, shift: Placing, then: str, place: Place) -> Finding:
+    dx, dy = (f"{-mm + 0.0:.2f}" for mm in (shift.dx_mm, shift.dy_mm))
     return Finding.of(
-        rule,
-        message,
+        rules.SHIFTED,
+        f"{what} lies {dx}, {dy} mm off{then}",
         place,
-        measured=measured,
-        limit=FIT_MM if unit == "mm" and rule is rules.SHIFTED else None,
-        unit=unit,
-        assumed=assumed,
+        measured=float(np.hypot(shift.dx_mm, shift.dy_mm)),
+        limit=FIT_MM,
+        unit="mm",
+        assumed="used moved back",
     )
 
 
 def _percent(share: float) -> str:
     return f"{format_number(100 * share, digits=0)} %"
-
-
-def _shift(mm: float) -> str:
-    return f"{mm + 0.0:.2f}"
 
 
 def _lay_profile(
@@ -255,29 +243,19 @@ def _lay_profile(
     rest = _extent(contents, roles)
     if not profiles or rest is None:
         return
-    boxes = np.array([_bounds(contents[i]) for i in profiles])
-    boxes = boxes[np.isfinite(boxes).all(axis=1)]
-    if not len(boxes):
+    box = _box_of(contents[i] for i in profiles)
+    if box is None:
         return
-    box = np.concatenate((boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)))
     low, high = rest[:2], rest[2:]
     factor = _times_off(box, rest)
     # The other unit than the one stated is one of two.
     unit = {INCH_MM: 1.0, 1 / INCH_MM: INCH_MM}.get(factor or 0.0)
     units = {c.unit_mm for i in profiles if isinstance(c := contents[i], GerberFile)}
     if factor is not None and (unit is None or units == {unit}):
-        times, size = max(factor, 1 / factor), "small" if factor > 1 else "large"
         for i in profiles:
             contents[i] = _read_scaled(members[i], contents[i], factor, limits)
-            yield _moved(
-                rules.SCALED,
-                f"the profile is {format_number(times)} times too {size}; read in the right size, "
-                "it surrounds all layers",
-                Place(file=members[i].name),
-                times,
-                "times",
-                "used in the right size",
-            )
+            place = Place(file=members[i].name)
+            yield _scaled("the profile", factor, "it surrounds all layers", place)
         return
     apart = (box[2:] < low).any() or (box[:2] > high).any()
     spare = (box[2:] - box[:2]) - (high - low)
@@ -306,17 +284,11 @@ def _lay_profile(
         if sure
         else f"its middle laid on theirs, within {format_mm(max(float(spare.max()) / 2, 0.0))}"
     )
+    where = "beside all layers" if apart else "with parts of the layers outside"
     for i in profiles:
         contents[i] = _placed(contents[i], chosen)
-        yield _moved(
-            rules.SHIFTED,
-            f"the profile lies {_shift(-chosen.dx_mm)}, {_shift(-chosen.dy_mm)} mm off, "
-            f"{'beside all layers' if apart else 'with parts of the layers outside'}; {how}",
-            Place(file=members[i].name),
-            float(np.hypot(chosen.dx_mm, chosen.dy_mm)),
-            "mm",
-            "used moved back",
-        )
+        place = Place(file=members[i].name)
+        yield _shifted("the profile", chosen, f", {where}; {how}", place)
 
 
 def _times_off(box: Floats, rest: Floats) -> float | None:
@@ -338,12 +310,8 @@ def _scale_legends(
     """Read a legend in the other unit, where only then it lies on the board in usual strokes."""
     rest = _extent(contents, roles)
     if rest is None:
-        profiles = [
-            c.bounds
-            for c, role in zip(contents, roles, strict=True)
-            if role.kind is RoleKind.PROFILE and isinstance(c, GerberFile)
-        ]
-        rest = _box_of(profiles)
+        kinds = zip(contents, roles, strict=True)
+        rest = _box_of(c for c, role in kinds if role.kind is RoleKind.PROFILE)
     if rest is None:
         return
     slack = _PRINT_SLACK * (rest[2:] - rest[:2]) + _MARGIN_MM
@@ -353,7 +321,7 @@ def _scale_legends(
             continue
         pen = _usual_pen(content)
         for factor, stated in ((INCH_MM, 1.0), (1 / INCH_MM, INCH_MM)):
-            box = _bounds(content) * factor
+            box = np.array(content.bounds) * factor
             on_board = (box[:2] >= rest[:2] - slack).all() and (box[2:] <= rest[2:] + slack).all()
             if content.unit_mm != stated or not on_board:
                 continue
@@ -362,16 +330,8 @@ def _scale_legends(
             odd_pen = pen is not None and not _is_pen(pen) and _is_pen(pen * factor)
             if odd_pen or (covers and (pen is None or apart)):
                 contents[i] = _read_scaled(members[i], content, factor, limits)
-                times, size = max(factor, 1 / factor), "small" if factor > 1 else "large"
-                yield _moved(
-                    rules.SCALED,
-                    f"the {role} is {format_number(times)} times too {size}; read in the right "
-                    "size, it lies on the board",
-                    Place(file=members[i].name),
-                    times,
-                    "times",
-                    "used in the right size",
-                )
+                place = Place(file=members[i].name)
+                yield _scaled(f"the {role}", factor, "it lies on the board", place)
                 break
 
 
@@ -407,22 +367,14 @@ def _holes_outside(
     )
 
 
-def _bounds(content: Content) -> Floats:
-    return np.array(content.bounds if isinstance(content, GerberFile) else (np.nan,) * 4)
-
-
 def _extent(contents: Sequence[Content], roles: Sequence[Role]) -> Floats | None:
     """Box of copper and masks, mm; None without any."""
     kinds = (RoleKind.COPPER, RoleKind.MASK)
-    boxes = [
-        _bounds(content)
+    return _box_of(
+        content
         for content, role in zip(contents, roles, strict=True)
         if role.kind in kinds and isinstance(content, GerberFile) and len(content.objects) >= FEW
-    ]
-    real = np.array([box for box in boxes if np.isfinite(box).all()])
-    if not len(real):
-        return None
-    return np.concatenate((real[:, :2].min(axis=0), real[:, 2:].max(axis=0)))
+    )
 
 
 _COVERS: Final = 0.2
@@ -439,16 +391,15 @@ def read_unitless(members: Sequence[Member], contents: list[Content], limits: Li
     missing = [i for i, content in enumerate(contents) if _lacks_unit(content)]
     if not missing:
         return
-    known = _box_of([c.bounds for c in contents if isinstance(c, GerberFile) and len(c.objects)])
+    known = _box_of(c for c in contents if isinstance(c, GerberFile) and len(c.objects))
     if known is None:
-        drills = (c for c in contents if isinstance(c, DrillFile) and not c.needs_format)
-        known = _box_of([_drilled(drill) for drill in drills if len(drill.hits)])
+        known = _box_of(c for c in contents if isinstance(c, DrillFile) and not c.needs_format)
     if known is None:
         return
     for i in missing:
         member = members[i]
         tried = [
-            read(member.data, name=member.name, limits=limits, unit_mm=unit)
+            read_gerber(member.data, name=member.name, limits=limits, unit_mm=unit)
             for unit in (INCH_MM, 1.0)
         ]
         covers = [_common(np.array(file.bounds), known) for file in tried]
@@ -465,16 +416,14 @@ def _lacks_unit(content: Content) -> bool:
     )
 
 
-def _drilled(drill: DrillFile) -> tuple[float, float, float, float]:
-    x, y = drill.hits.x, drill.hits.y
-    return float(x.min()), float(y.min()), float(x.max()), float(y.max())
-
-
-def _box_of(boxes: Sequence[tuple[float, float, float, float]]) -> Floats | None:
-    real = np.array([box for box in boxes if np.isfinite(box).all()])
-    if not len(real):
-        return None
-    return np.concatenate((real[:, :2].min(axis=0), real[:, 2:].max(axis=0)))
+def _box_of(contents: Iterable[Content]) -> Floats | None:
+    """Box of layers and of holes, mm; None without any."""
+    found = list(contents)
+    boxes = [c.bounds for c in found if isinstance(c, GerberFile)]
+    hits = [c.hits for c in found if isinstance(c, DrillFile) and len(c.hits)]
+    boxes += [(h.x.min(), h.y.min(), h.x.max(), h.y.max()) for h in hits]
+    box = join_boxes(boxes)
+    return None if box is None else np.array(box)
 
 
 def _common(one: Floats, other: Floats) -> float:

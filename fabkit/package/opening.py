@@ -1,16 +1,315 @@
-"""Opens a folder, a zip or a single file and gives its named bytes.  Never writes."""
+"""Opens a folder, a zip or a single file, which may be hostile, and gives its named bytes.
+
+A fabrication data set is a folder or a zip; other archives are not allowed (Gerber Layer Format
+Specification 2021.02, section 6.1).  What is read is counted against a budget before it is read,
+and files that systems and editors leave behind are set aside by their names.
+"""
 
 from __future__ import annotations
 
+import io
+import lzma
 import os
+import stat
+import struct
+import zipfile
+import zlib
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
-from fabkit.base.errors import UnreadableInput
-from fabkit.base.limits import DEFAULT_LIMITS, Limits
+from fabkit.base.errors import LimitExceeded, UnreadableInput
+from fabkit.base.limits import DEFAULT_LIMITS, Limits, how_to_raise
 from fabkit.base.streams import STANDARD_STREAM, standard_input
+from fabkit.base.units import format_number
 from fabkit.demo import shown_path
-from fabkit.package.archive import Budget, find_litter, find_other_archive, is_zip, read_archive
 from fabkit.package.model import Intake, LeftOut, Member
+
+ZIP_DATE: Final = (1980, 1, 1, 0, 0, 0)
+"""Date of all that is zipped, the first a zip can hold: the same input gives the same bytes."""
+
+_OTHER_ARCHIVES: Final = (
+    (0, b"Rar!\x1a\x07", "rar"),
+    (0, b"7z\xbc\xaf\x27\x1c", "7z"),
+    (0, b"\x1f\x8b", "gzip"),
+    (0, b"BZh", "bzip2"),
+    (0, b"\xfd7zXZ\x00", "xz"),
+    (0, b"\x28\xb5\x2f\xfd", "zstandard"),
+    (0, b"\x60\xea", "arj"),
+    (257, b"ustar", "tar"),
+)
+_ZIP_STARTS: Final = (b"PK\x03\x04", b"PK\x05\x06", b"PK\x07\x08")
+_FREE_BYTES: Final = 2**20
+"""Below this unpacked size no ratio is judged: small texts pack extremely well."""
+_ENTRY_BYTES: Final = 2**12
+"""More than any usual entry of a directory takes: fewer bytes cannot be too many members."""
+_ZIP_HINT: Final = "Export or zip the files again; a zip without a password is what is needed."
+
+
+def is_zip(data: bytes) -> bool:
+    """Check whether the bytes begin like a zip archive."""
+    return data.startswith(_ZIP_STARTS)
+
+
+def find_other_archive(data: bytes) -> str | None:
+    """Kind of archive other than zip, by its first bytes; None when it is none."""
+    return next((kind for at, magic, kind in _OTHER_ARCHIVES if data.startswith(magic, at)), None)
+
+
+def read_archive(data: bytes, budget: Budget) -> tuple[list[Member], list[LeftOut]]:
+    """Read every useful member of a zip archive.
+
+    Parameters
+    ----------
+    data
+        The archive.
+    budget
+        What may still be spent; its ``source`` names the archive in messages.
+
+    Returns
+    -------
+    Members in name order, and what was left out.
+
+    Raises
+    ------
+    UnreadableInput
+        Damaged, encrypted or hostile archive: names that lead out of it, links, duplicates.
+    LimitExceeded
+        More members, bytes or compression than the limits allow; counted from the directory
+        before anything is unpacked.
+    """
+    source = budget.source
+    budget.check_members(_stated_members(data))
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            return _read_members(archive, budget)
+    # A damaged head of a packed member may ask for gigabytes to unpack it.
+    except (zipfile.BadZipFile, EOFError, zlib.error, lzma.LZMAError, MemoryError) as error:
+        raise UnreadableInput(
+            f"{source} is a damaged or truncated zip ({error})", hint=_ZIP_HINT
+        ) from error
+    except (NotImplementedError, RuntimeError) as error:
+        raise UnreadableInput(
+            f"{source} is packed in a way that is not supported ({error})", hint=_ZIP_HINT
+        ) from error
+    except (OSError, ValueError, OverflowError) as error:
+        raise UnreadableInput(f"{source} is a broken zip ({error})", hint=_ZIP_HINT) from error
+
+
+def _stated_members(data: bytes) -> int:
+    """Members that the end of the directory states; 0 where none is found.
+
+    Counted before the directory is read, which takes time and memory with their number (APPNOTE
+    4.3.14 to 4.3.16: the 64-bit record lies in front of the other where it is needed).
+    """
+    end = data.rfind(b"PK\x05\x06", max(0, len(data) - 2**16 - 22))
+    if end < 0 or end + 22 > len(data):
+        return 0
+    (stated, size) = struct.unpack_from("<HI", data, end + 10)
+    large = data.rfind(b"PK\x06\x06", max(0, end - 2**12), end)
+    if large >= 0 and large + 56 <= end:
+        (stated, size) = struct.unpack_from("<QQ", data, large + 32)
+    # What is stated may be too little: an entry has at least 46 bytes, a usual one less than 200.
+    return max(int(stated), min(int(size), end) // _ENTRY_BYTES)
+
+
+def _read_members(archive: zipfile.ZipFile, budget: Budget) -> tuple[list[Member], list[LeftOut]]:
+    wanted: list[tuple[str, zipfile.ZipInfo]] = []
+    left_out: list[LeftOut] = []
+    for info in archive.infolist():
+        budget.count_member()
+        name = _safe_name(info, budget)
+        if info.is_dir():
+            continue
+        why = find_litter(name)
+        if why is not None:
+            left_out.append(LeftOut(name=name, reason=why))
+            continue
+        _check_member(info, name, budget)
+        budget.count_bytes(name, info.file_size)
+        wanted.append((name, info))
+    members = []
+    for name, info in sorted(wanted, key=lambda pair: (pair[0], pair[1].header_offset)):
+        with archive.open(info) as stream:
+            # One byte more than stated: enough to notice a member that unpacks to more, without
+            # unpacking it.
+            content = stream.read(info.file_size + 1)
+        if len(content) != info.file_size:
+            raise UnreadableInput(
+                f"{name} in {budget.source} does not have the size its zip states", hint=_ZIP_HINT
+            )
+        members.append(Member(name, content))
+    return members, left_out
+
+
+def _safe_name(info: zipfile.ZipInfo, budget: Budget) -> str:
+    # Some systems write backslashes, which would hide a way out from the tests below.
+    name = info.filename.replace("\\", "/")
+    parts = [part for part in name.split("/") if part not in ("", ".")]
+    hint = "Do not unpack this zip; ask for a clean one."
+    # A colon in second place follows the letter of a drive.
+    if name.startswith("/") or (parts and parts[0][1:2] == ":"):
+        raise UnreadableInput(
+            f"{budget.source} holds a file with an absolute name: {name[:80]}", hint=hint
+        )
+    if ".." in parts:
+        raise UnreadableInput(
+            f"{budget.source} holds a file whose name leads out of it: {name[:80]}", hint=hint
+        )
+    if not parts:
+        raise UnreadableInput(f"{budget.source} holds a file without a name", hint=hint)
+    name = "/".join(parts)
+    budget.check_depth(name)
+    return name
+
+
+def _check_member(info: zipfile.ZipInfo, name: str, budget: Budget) -> None:
+    if info.flag_bits & 0x1:
+        raise UnreadableInput(f"{name} in {budget.source} is encrypted", hint=_ZIP_HINT)
+    # File types stand there only in zips made on Unix, system 3 (APPNOTE 4.4.2).
+    mode = info.external_attr >> 16
+    if info.create_system == 3 and stat.S_IFMT(mode) not in (0, stat.S_IFREG):
+        kind = "symbolic link" if stat.S_ISLNK(mode) else "special file"
+        raise UnreadableInput(
+            f"{name} in {budget.source} is a {kind}, not a file",
+            hint="Zip the file that the link points to in its place.",
+        )
+    ratio = budget.limits.archive_ratio
+    if info.file_size > _FREE_BYTES and info.file_size > ratio * max(info.compress_size, 1):
+        raise LimitExceeded(
+            f"{name} in {budget.source} would unpack to {format_bytes(info.file_size)} from "
+            f"{format_bytes(info.compress_size)}, more than {ratio} times its size",
+            hint="No fabrication file packs that well: do not unpack this zip. "
+            + how_to_raise("archive_ratio"),
+        )
+
+
+def format_bytes(count: int) -> str:
+    """Write a size in the unit that suits it.
+
+    >>> format_bytes(800), format_bytes(3 * 2**20)
+    ('800 bytes', '3 MiB')
+    """
+    for unit, size in (("GiB", 2**30), ("MiB", 2**20), ("KiB", 2**10)):
+        if count >= size:
+            return f"{format_number(count / size, digits=1)} {unit}"
+    return f"{count} bytes"
+
+
+@dataclass(slots=True)
+class Budget:
+    """What is left of the limits while one package is opened."""
+
+    source: str
+    limits: Limits
+    members: int = 0
+    bytes_: int = 0
+
+    def count_member(self) -> None:
+        """Count one more name, used or not.
+
+        Raises
+        ------
+        LimitExceeded
+            When there are more than ``limits.members``.
+        """
+        self.members += 1
+        self.check_members(self.members)
+
+    def check_members(self, count: int) -> None:
+        """Refuse a number of names, as :meth:`count_member`, before any of them is read."""
+        if count > self.limits.members:
+            raise LimitExceeded(
+                f"{self.source} holds more than {self.limits.members} files",
+                hint="Name the folder or zip that holds only the fabrication files of one board. "
+                + how_to_raise("members"),
+            )
+
+    def count_bytes(self, name: str, size: int) -> None:
+        """Count the bytes of one file that is about to be read.
+
+        Raises
+        ------
+        LimitExceeded
+            When the file or the package is too large.
+        """
+        if size > self.limits.file_bytes:
+            raise LimitExceeded(
+                f"{name} in {self.source} is {format_bytes(size)}, more than the "
+                f"{format_bytes(self.limits.file_bytes)} allowed for one file",
+                hint="Take the file out of the package, or export it again. "
+                + how_to_raise("file_bytes", size),
+            )
+        self.bytes_ += size
+        if self.bytes_ > self.limits.package_bytes:
+            raise LimitExceeded(
+                f"{self.source} holds more than the {format_bytes(self.limits.package_bytes)} "
+                f"allowed for one package (reached at {name})",
+                hint="Name the folder or zip that holds only the fabrication files of one board. "
+                + how_to_raise("package_bytes"),
+            )
+
+    def check_depth(self, name: str) -> None:
+        """Refuse a name that lies too many folders deep."""
+        if name.count("/") > self.limits.path_depth:
+            raise LimitExceeded(
+                f"{name[:80]}... in {self.source} lies more than {self.limits.path_depth} "
+                "folders deep",
+                hint="Name the folder that holds the fabrication files themselves. "
+                + how_to_raise("path_depth", name.count("/")),
+            )
+
+
+_FOLDERS: Final = {
+    "__macosx": "resource forks of an operating system",
+    "$recycle.bin": "the bin of an operating system",
+    "system volume information": "data of an operating system",
+}
+_FILES: Final = {
+    "thumbs.db": "picture cache of an operating system",
+    "ehthumbs.db": "picture cache of an operating system",
+    "desktop.ini": "folder settings of an operating system",
+    "icon\r": "folder settings of an operating system",
+}
+_ENDINGS: Final = {
+    "~": "backup copy of an editor",
+    ".bak": "backup copy of an editor",
+    ".tmp": "temporary file",
+    ".swp": "temporary file of an editor",
+    ".lck": "lock file of a program",
+}
+
+
+def find_litter(name: str) -> str | None:
+    """Why a file of this name cannot belong to a package; None when it can.
+
+    Parameters
+    ----------
+    name
+        Path inside the package with ``/`` separators.
+
+    Examples
+    --------
+    >>> find_litter("__MACOSX/._top.gtl")
+    'resource forks of an operating system'
+    >>> find_litter("top.gtl") is None
+    True
+    """
+    *folders, last = name.lower().split("/")
+    for folder in folders:
+        if folder in _FOLDERS:
+            return _FOLDERS[folder]
+        if folder.startswith("."):
+            return "inside a hidden folder"
+    if last in _FILES:
+        return _FILES[last]
+    if last.startswith("._"):
+        return "resource fork of an operating system"
+    if last.startswith("~$"):
+        return "lock file of a program"
+    if last.startswith("."):
+        return "hidden file"
+    return next((why for end, why in _ENDINGS.items() if last.endswith(end)), None)
 
 
 def open_input(path: Path, *, limits: Limits = DEFAULT_LIMITS, deep: bool = True) -> Intake:

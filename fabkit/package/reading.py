@@ -1,25 +1,34 @@
-"""From a path to what is read: a whole package, the set that a file belongs to, or one file."""
+"""From paths to what is read: packages, the set that a file belongs to, or one file."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import os
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from fabkit.base.errors import SeveralPackages, UnreadableInput, UsageError
+from fabkit.base.errors import (
+    FabkitError,
+    LimitExceeded,
+    SeveralPackages,
+    UnreadableInput,
+    UsageError,
+)
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.base.streams import STANDARD_STREAM
+from fabkit.base.units import counted
 from fabkit.demo import find_demo
 from fabkit.formats.drill import reader as drill
 from fabkit.formats.drill.model import DrillFile
+from fabkit.formats.drill.reader import looks_like_drill
 from fabkit.formats.gerber import reader as gerber
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.gerber.reader import looks_like_gerber
 from fabkit.package.build import read_package
 from fabkit.package.choosing import choose_set, set_of
 from fabkit.package.model import Intake, Member, Package
-from fabkit.package.opening import open_input
+from fabkit.package.opening import find_litter, find_other_archive, is_zip, open_input
 
 
 def open_package(
@@ -111,9 +120,7 @@ def open_set(path: Path, *, limits: Limits = DEFAULT_LIMITS) -> Intake:
         return intake
     first = intake.members[0]
     alone = len(intake.members) == 1 and first.name == path.name and not path.is_dir()
-    if not alone or not (
-        gerber.looks_like_gerber(first.data) or drill.looks_like_drill(first.data)
-    ):
+    if not alone or not (looks_like_gerber(first.data) or looks_like_drill(first.data)):
         return intake
     folder = open_input(path.parent, limits=limits, deep=False)
     return replace(set_of(folder, first.name), source=intake.source)
@@ -168,3 +175,89 @@ def _inside(path: Path, intake: Intake, names: Sequence[str], limits: Limits) ->
     loose = [name for name in layers if "/" not in name]
     if loose and not set(own) & set(loose):
         yield path / loose[0]
+
+
+_HEAD_BYTES = 2**16
+"""Enough of a file to recognise what it is."""
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """Packages in the order they were given, and a line for each path that was none itself."""
+
+    packages: tuple[Path, ...]
+    said: tuple[str, ...]
+
+
+def gather(paths: Iterable[Path], *, limits: Limits = DEFAULT_LIMITS) -> Gathered:
+    """Find the packages that paths mean; no file is kept in memory.
+
+    A folder whose own files are layers is a package, with its sub-folders; a folder with zips or
+    with folders of layers is a folder of packages.  Layers that are named one by one are the
+    package of their folder.  All else that is named is a package by the user's word.
+    """
+    found: dict[Path, None] = {}
+    said: list[str] = []
+    for given in paths:
+        path = find_demo(given, usual="rev-b")
+        if path.is_dir():
+            inside = tuple(sorted(_packages_in(path, limits)))
+            if inside not in ((path,), ()):
+                said.append(f"{given}: {counted(len(inside), 'package')} in it")
+            found.update(dict.fromkeys(inside or (path,)))
+        elif path.is_file() and _kind(path) == "layer":
+            home = path.parent
+            if home not in found:
+                said.append(f"{home}: taken as the package that {path.name} is a file of")
+            found[home] = None
+        else:
+            found[path] = None
+    # What lies beside layers that were named is read with them.
+    taken = [p for p in found if not (p.parent in found and p.is_file() and _kind(p) == "other")]
+    return Gathered(tuple(taken), tuple(said))
+
+
+def _packages_in(folder: Path, limits: Limits) -> Iterator[Path]:
+    """Give the packages of a folder: itself, its zips, and those of its folders."""
+    try:
+        with os.scandir(folder) as listing:
+            entries = sorted(listing, key=lambda entry: entry.name)
+    except OSError:
+        yield folder  # reading it says why it cannot be read
+        return
+    kinds: dict[str, list[Path]] = {"archive": [], "layer": [], "other": [], "folder": []}
+    for entry in entries:
+        if find_litter(entry.name) is None and not entry.is_symlink():
+            kind = "folder" if entry.is_dir() else _kind(Path(entry.path))
+            kinds[kind].append(Path(entry.path))
+    archives, folders = kinds["archive"], kinds["folder"]
+    if not archives or (kinds["layer"] and len(archives) == 1):
+        if not (kinds["layer"] or folders):
+            return
+        try:
+            yield from find_packages(folder, limits=limits)
+        except LimitExceeded:
+            pass
+        except FabkitError:
+            if kinds["layer"]:
+                yield folder
+            return
+        else:
+            return
+    yield from archives
+    if kinds["layer"]:
+        yield kinds["layer"][0]
+    for child in folders:
+        yield from _packages_in(child, limits)
+
+
+def _kind(path: Path) -> str:
+    """Tell archives and layers (or drill files) from other files, by how they begin."""
+    try:
+        with path.open("rb") as stream:
+            head = stream.read(_HEAD_BYTES)
+    except (OSError, ValueError):
+        return "other"
+    if is_zip(head) or find_other_archive(head):
+        return "archive"
+    return "layer" if looks_like_gerber(head) or looks_like_drill(head) else "other"

@@ -126,12 +126,7 @@ def _ask_contents(
         if claim.role.kind in (RoleKind.MASK, RoleKind.PASTE) and claim.role.side is None:
             found = guess_side(looks[i], sides)
             if found is not None:
-                claims[i] = replace(
-                    claim,
-                    role=replace(claim.role, side=found[0]),
-                    confidence=min(claim.confidence, 0.5),
-                    reason=f"{claim.reason}; {found[1]}",
-                )
+                claims[i] = claim.on(*found, most=0.5)
     holes = _holes(contents)
     has_drill = any(isinstance(content, DrillFile) for content in contents)
     weak = [i for i in looks if claims[i].confidence < SURE]
@@ -169,13 +164,9 @@ def _ask_contents(
 def _heard(claim: Claim, role: Role, confidence: float, reason: str) -> Claim:
     """Join a claim with what the content shows."""
     if claim.role.kind is role.kind:
-        return replace(
-            claim,
-            role=replace(claim.role, side=claim.role.side or role.side),
-            # Two sources that agree are better than either, yet never as good as a statement.
-            confidence=min(claim.confidence + 0.2, 0.8),
-            reason=f"{claim.reason}; {reason}",
-        )
+        # Two sources that agree are better than either, yet never as good as a statement.
+        both = replace(claim, confidence=min(claim.confidence + 0.2, 0.8))
+        return both.on(claim.role.side or role.side, reason)
     if confidence > claim.confidence:
         return Claim(role=role, confidence=confidence, reason=reason)
     return claim
@@ -199,11 +190,9 @@ def _order_copper(names: Sequence[str], claims: list[Claim], found: Mapping[int,
     order = sorted(found, key=lambda i: natural(names[i]))
     for i in order:
         side: Side | None = "top" if i == order[0] else "bottom" if i == order[-1] else None
-        claims[i] = replace(
-            found[i],
-            role=replace(found[i].role, side=side, inner=side is None),
-            confidence=min(found[i].confidence, 0.45),
-            reason=f"{found[i].reason}; {side or 'inner'} in the order of the names, top first",
+        why = f"{side or 'inner'} in the order of the names, top first"
+        claims[i] = replace(found[i], role=replace(found[i].role, inner=side is None)).on(
+            side, why, most=0.45
         )
 
 
@@ -226,11 +215,7 @@ def _fill_sides(names: Sequence[str], claims: list[Claim], looks: Mapping[int, L
                 why = f"the {side} is the side not taken"
             else:
                 continue
-            claims[i] = replace(
-                claim,
-                role=replace(claim.role, side=side),
-                reason=f"{claim.reason}; {why}",
-            )
+            claims[i] = claim.on(side, why)
 
 
 def _fill_pair(
@@ -252,12 +237,7 @@ def _fill_pair(
         why = f"fits better by {abs(gain)} pads"
     sides: tuple[Side, ...] = ("bottom", "top") if gain <= -2 else ("top", "bottom")
     for i, side in zip((first, *more), sides, strict=False):
-        claims[i] = replace(
-            claims[i],
-            role=replace(claims[i].role, side=side),
-            confidence=min(claims[i].confidence, 0.5),
-            reason=f"{claims[i].reason}; {side} {why}",
-        )
+        claims[i] = claims[i].on(side, f"{side} {why}", most=0.5)
 
 
 def _hear_contents(
@@ -341,12 +321,7 @@ def _number_copper(names: Sequence[str], claims: list[Claim]) -> Iterator[Findin
             side = "bottom" if "top" in sides else "top"
             claim = replace(claim, confidence=min(claim.confidence, 0.5))
         if side is not None:
-            why = f"{claim.reason}; outermost on the {side}"
-            claims[i] = replace(
-                claim,
-                role=replace(claim.role, side=side),
-                reason=why,
-            )
+            claims[i] = claim.on(side, f"outermost on the {side}")
         elif claim.number is not None:
             claims[i] = replace(claim, role=replace(claim.role, inner=True))
     inner = [i for i in rows if claims[i].role.inner]
@@ -532,6 +507,15 @@ class Claim:
     number: int | None = None
     counts_all: bool = False
 
+    def on(self, side: Side | None, why: str, *, most: float = 1.0) -> Claim:
+        """Claim the same on a side, for one reason more, with at most this confidence."""
+        return replace(
+            self,
+            role=replace(self.role, side=side),
+            confidence=min(self.confidence, most),
+            reason=f"{self.reason}; {why}",
+        )
+
 
 NO_CLAIM: Final = Claim(
     role=Role(kind=RoleKind.UNKNOWN), confidence=0.0, reason="nothing says what it is"
@@ -601,12 +585,7 @@ def make_claim(
     if said.kind is None:
         return NO_CLAIM
     return Claim(
-        role=Role(
-            kind=said.kind,
-            side=said.side if said.kind is not RoleKind.PROFILE else None,
-            inner=said.inner,
-            plated=said.plated,
-        ),
+        role=replace(said.role, side=None) if said.kind is RoleKind.PROFILE else said.role,
         confidence=said.confidence,
         reason=said.reason,
         number=said.number,

@@ -53,20 +53,7 @@ _FIRST: Final = (
 """Which kind a name with words of several kinds means: 'drill drawing' is a drawing."""
 _WEAK: Final = frozenset(
     (
-        *(
-            "solder",
-            "stop",
-            "smd",
-            "sm",
-            "ss",
-            "layer",
-            "lyr",
-            "ly",
-            "art",
-            "artwork",
-            "mid",
-            "through",
-        ),
+        *("solder", "stop", "smd", "sm", "ss", "layer", "lyr", "ly", "art", "artwork", "mid"),
         *("gnd", "ground", "power", "pwr", "vcc", "vdd", "signal", "sig", "ident", "screen"),
         *("user", "info", "mill", "milling", "rout", "route", "routing", "dimension", "frame"),
         *("check", "through"),
@@ -146,6 +133,12 @@ class NameSays:
     """Nothing but a side was found, which mostly means its copper."""
     rest: tuple[str, ...] = ()
     """Words that did not speak of the role: the name of the design."""
+
+    @property
+    def role(self) -> Role:
+        """The role it names; an unknown one where it says nothing."""
+        kind = self.kind or RoleKind.UNKNOWN
+        return Role(kind=kind, side=self.side, inner=self.inner, plated=self.plated)
 
 
 def shared_words(names: Sequence[str]) -> Counter[str]:
@@ -415,18 +408,12 @@ def _combine(words: NameSays, extension: NameSays) -> NameSays:
         return extension
     if extension.kind is None:
         return words
-    reason = f"{words.reason} and {extension.reason}"
     if words.kind is not extension.kind:
         # A layer extension on a drawing word (or the reverse) leaves doubt.
         winner = words if words.confidence >= extension.confidence else extension
         loser = extension if winner is words else words
-        return NameSays(
-            kind=winner.kind,
-            side=winner.side,
-            number=winner.number,
-            counts_all=winner.counts_all,
-            inner=winner.inner,
-            plated=winner.plated,
+        return replace(
+            winner,
             confidence=max(winner.confidence - 0.25, 0.3),
             reason=f"{winner.reason}, against {loser.reason}",
         )
@@ -445,7 +432,7 @@ def _combine(words: NameSays, extension: NameSays) -> NameSays:
         inner=(words.inner or extension.inner) and not (words.side or extension.side),
         plated=words.plated,
         confidence=0.9,
-        reason=reason,
+        reason=f"{words.reason} and {extension.reason}",
     )
 
 

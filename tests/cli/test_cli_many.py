@@ -24,7 +24,7 @@ from fabkit.outputs.judged import Settings, check_given, judge_given, read_given
 from fabkit.outputs.ledger import find_done, is_settled, line_of, read_ledger
 from fabkit.outputs.many import judge_many
 from fabkit.outputs.pool import judge_apart, largest_first
-from fabkit.package.gathering import gather
+from fabkit.package.reading import gather
 from fabkit.schemas import load_schema
 
 DEFECTS = Path(__file__).parents[2] / "fixtures" / "defects"

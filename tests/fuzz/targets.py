@@ -42,7 +42,7 @@ from fabkit.formats.sidecars.part_tables import (
     read_parts,
     read_placement,
 )
-from fabkit.package.archive import Budget, read_archive
+from fabkit.package.opening import Budget, read_archive
 from fabkit.package.build import read_package
 from fabkit.package.model import Intake, Member
 from fabkit.parts.book import book_from

@@ -26,7 +26,7 @@ from fabkit.outputs.papers import fit_job
 from fabkit.outputs.tables import markdown_text, to_csv, to_markdown
 from fabkit.outputs.terminal import Terminal, print_cause, print_finding
 from fabkit.outputs.verdict import causes_of, print_check
-from fabkit.package.file_names import file_stem
+from fabkit.package.naming import file_stem
 
 HOSTILE = st.text(max_size=30)
 SIGNS = st.text("![](){}<>&|`*_~#-+.=:/\\1a \n\t\u202e\x1b", max_size=12)

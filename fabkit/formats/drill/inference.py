@@ -21,8 +21,10 @@ from fabkit.formats.drill.formats import DEFAULT_DIGITS, DigitSurvey, FormatStat
 from fabkit.formats.drill.model import DrillFile, NumberFormat, Unit, Zeros
 from fabkit.formats.drill.reader import LARGEST_MM, SMALLEST_MM, read, read_format
 from fabkit.geometry.neighbours import SpotIndex
+from fabkit.geometry.segments import Box
 
-Box = tuple[float, float, float, float]
+Hint = tuple[FormatHint, str] | None
+"""What a text beside the drill files states of their numbers, and its name."""
 
 ON_PAD_MM: Final = 0.05
 """A hit this near to a pad centre is on it (common practice)."""
@@ -231,7 +233,7 @@ def read_with_board(
     box: Box | None,
     limits: Limits = DEFAULT_LIMITS,
     sibling: NumberFormat | None = None,
-    hint: tuple[FormatHint, str] | None = None,
+    hint: Hint = None,
     before: DrillFile | None = None,
 ) -> DrillFile:
     """Read a file and settle its number format by the board where the file leaves it open.
