@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from enum import IntEnum
 from functools import cached_property
+from itertools import islice
 from typing import Final
 
 from fabkit.base.errors import UnreadableInput
@@ -186,6 +187,14 @@ class Place:
         elif self.side:
             parts.append(self.side)
         return " at ".join(parts)
+
+
+def places_at(
+    points: Iterable[Iterable[float]], file: str | None = None, *, most: int = 20
+) -> tuple[Place, ...]:
+    """Places of the first of some points, mm, as they lie in a file."""
+    first = (map(float, point) for point in islice(points, most))
+    return tuple(Place(file=file, x_mm=x, y_mm=y) for x, y in first)
 
 
 def times(message: str, count: int) -> str:

@@ -7,10 +7,8 @@ from dataclasses import replace
 from fabkit.base.findings import Finding, Place
 from fabkit.board import rules
 from fabkit.board.components import find_components
-from fabkit.board.edge import size_words
 from fabkit.board.holes import infer_plating, merge_drills
-from fabkit.board.model import Board, Layer
-from fabkit.board.panel import panel_words
+from fabkit.board.model import Board, Layer, panel_words, size_words
 from fabkit.board.profile import (
     build_profile,
     content_points,

@@ -11,10 +11,10 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Floats, Ints, Shapes
-from fabkit.base.findings import Finding, Place, Rule
+from fabkit.base.findings import Finding, Place, Rule, places_at
 from fabkit.base.units import OUTLINE_JOIN_MM, counted, format_mm
 from fabkit.board import rules
-from fabkit.board.edge import Edge, EdgePath, PathKind, Reading, size_words
+from fabkit.board.model import Edge, EdgePath, PathKind, Reading, size_words
 from fabkit.geometry.areas import without_openings
 
 DOUBLE_MM: Final = 0.3
@@ -41,7 +41,6 @@ _SAME_MM: Final = 0.5
 """A stated size agrees with a drawn one within the width of a pen (common practice)."""
 _LINE_MM: Final = 1.0
 """Less of a ring inside the material is a rounding of its rim."""
-PLACES: Final = 20
 
 
 @dataclass(slots=True)
@@ -65,7 +64,10 @@ class Outline:
             return Edge(tuple(self.paths))
         first = Reading("as drawn", self.shape, ("it is the likeliest",))
         openings = shapely.difference(without_openings(self.shape), self.shape)
-        others = (replace(r, profile=_less(r.profile, openings)) for r in self.readings)
+        others = (
+            replace(r, profile=polygons_in(shapely.difference(r.profile, openings)))
+            for r in self.readings
+        )
         return Edge(tuple(self.paths), (first, *others))
 
     def leave_out(
@@ -84,23 +86,20 @@ class Outline:
         )
         if rule is not None:
             spots = shapely.get_coordinates(shapely.centroid(shapes))
-            self.findings.append(
-                Finding.of(
-                    rule,
-                    message,
-                    *(
-                        Place(file=self.file, x_mm=float(x), y_mm=float(y))
-                        for x, y in spots[:PLACES]
-                    ),
-                    count=len(shapes),
-                    assumed=assumed,
-                )
-            )
+            self.report(rule, message, spots, assumed=assumed)
+
+    def report(self, rule: Rule, message: str, spots: Floats, **numbers: object) -> None:
+        """Report places of the outline, (n, 2), mm, under a rule."""
+        places = places_at(spots, self.file)
+        found = Finding.of(rule, message, *places, **{"count": len(spots)} | numbers)
+        self.findings.append(found)
 
 
-def _less(profile: BaseGeometry, openings: BaseGeometry) -> shapely.MultiPolygon:
-    parts = shapely.get_parts(shapely.difference(profile, openings))
-    return shapely.MultiPolygon([p for p in parts if p.geom_type == "Polygon"])
+def polygons_in(shape: BaseGeometry, *, least_mm2: float = 0.0) -> shapely.MultiPolygon:
+    """Polygons of a shape that are larger than some area; lines and points are left out."""
+    parts = shapely.get_parts(shape)
+    parts = parts[shapely.get_type_id(parts) == shapely.GeometryType.POLYGON]
+    return shapely.MultiPolygon(list(parts[shapely.area(parts) > least_mm2]))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -168,11 +167,7 @@ class Evidence:
 
     def held(self, shapes: Shapes) -> Floats:
         """Share of the points in each shape; 0 without points."""
-        if not len(self.points) or not len(shapes):
-            return np.zeros(len(shapes))
-        shape, _ = shapely.STRtree(shapely.points(self.points)).query(shapes, predicate="contains")
-        share: Floats = np.bincount(shape, minlength=len(shapes)) / len(self.points)
-        return share
+        return counts_in(shapes, self.points) / max(len(self.points), 1)
 
     def states(self, shape: BaseGeometry) -> bool:
         """Whether a shape has the stated size."""
@@ -181,6 +176,13 @@ class Evidence:
         x0, y0, x1, y1 = shape.bounds
         width, height = self.size_mm
         return bool(abs(x1 - x0 - width) <= _SAME_MM and abs(y1 - y0 - height) <= _SAME_MM)
+
+
+def counts_in(shapes: Shapes, points: Floats) -> Ints:
+    """How many points lie in each shape, (n,) int64."""
+    tree = shapely.STRtree(shapely.points(points))
+    counts: Ints = np.bincount(tree.query(shapes, predicate="contains")[0], minlength=len(shapes))
+    return counts
 
 
 def holds(shape: shapely.Geometry, points: Floats) -> float:
@@ -218,8 +220,7 @@ def paint(found: Candidates, evidence: Evidence) -> tuple[shapely.MultiPolygon, 
         result = result.union(shapely.union_all(flat[here & material]))
         if level and (here & ~material).any():
             result = result.difference(shapely.union_all(flat[here & ~material]))
-    parts = [p for p in shapely.get_parts(result) if p.geom_type == "Polygon" and not p.is_empty]
-    return shapely.MultiPolygon(parts), paths
+    return polygons_in(result), paths
 
 
 def dividing_lines(found: Candidates, shape: BaseGeometry) -> Shapes:
@@ -310,13 +311,10 @@ def drop_doubles(found: Candidates, doubled_mm: float, outline: Outline) -> Cand
                 keep[i] = False
                 doubled_mm += float(around[i])
     if doubled_mm > OUTLINE_JOIN_MM:
+        message = f"{format_mm(doubled_mm, digits=1)} of the outline are drawn more than once"
+        place = Place(file=outline.file)
         outline.findings.append(
-            Finding.of(
-                rules.PROFILE_DOUBLED,
-                f"{format_mm(doubled_mm, digits=1)} of the outline are drawn more than once",
-                Place(file=outline.file),
-                assumed="taken once",
-            )
+            Finding.of(rules.PROFILE_DOUBLED, message, place, assumed="taken once")
         )
     if not keep.all():
         outline.leave_out(PathKind.DOUBLE, filled[~keep], "it follows a larger path closely")
@@ -378,14 +376,8 @@ def drop_frames(found: Candidates, evidence: Evidence, outline: Outline) -> Cand
     elif outside.any():
         outline.leave_out(PathKind.MARK, found.filled[outside], "it lies beside the panel")
     if kept < len(outer):
-        parts = [p for p in shapely.get_parts(body) if p.geom_type == "Polygon"]
-        outline.readings.append(
-            Reading(
-                "without the frame",
-                shapely.MultiPolygon(parts),
-                ("all pads lie inside it",),
-            )
-        )
+        alone = Reading("without the frame", polygons_in(body), ("all pads lie inside it",))
+        outline.readings.append(alone)
     return found.take(~outside)
 
 

@@ -11,14 +11,14 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools, Floats, Ints
-from fabkit.base.findings import Finding, Place, Severity
+from fabkit.base.findings import Finding, Place, Severity, places_at
 from fabkit.board import rules
-from fabkit.board.model import BoardSlots, Holes, Layer, join_boxes
+from fabkit.board.model import BoardSlots, Holes, Layer
 from fabkit.formats.drill.model import DrillFile, Hits, Slots
 from fabkit.formats.gerber.model import GerberFile, object_boxes, object_shapes
 from fabkit.formats.gerber.reader import looks_like_gerber
 from fabkit.geometry.neighbours import PointTree
-from fabkit.geometry.segments import Segments
+from fabkit.geometry.segments import Segments, join_boxes
 from fabkit.package.model import Package, PackageFile, RoleKind
 
 SAME_PLACE_MM: Final = 0.02
@@ -59,8 +59,15 @@ def merge_drills(package: Package, copper_layers: int) -> Drilled:
     images = frozenset(f.name for f in files if looks_like_gerber(f.data) > 0)
     merged = Drilled(holes, slots, tuple(f.name for f in files), tuple(table.functions), images)
     _report_sizes(merged)
-    merged.holes = _merge_holes(merged)
-    merged.slots = _merge_slots(merged)
+    spots = np.column_stack((holes.x, holes.y))
+    merged.holes = _merge(merged, holes, spots, "holes")
+    # The sum of the ends and the product of the sides show where a slot lies and how it leans,
+    # whichever end it is cut from.
+    first, last = slots.starts(), slots.ends()
+    side, length = last - first, slots.chords()
+    lean = np.where(length > 0, side[:, 0] * side[:, 1] / np.maximum(length, 1e-12), 0.0)
+    keys = np.column_stack((first + last, np.abs(side), lean))
+    merged.slots = _merge(merged, slots, keys, "slots")
     return merged
 
 
@@ -143,51 +150,23 @@ def _report_sizes(merged: Drilled) -> None:
     for table in (merged.holes, merged.slots):
         rows = np.flatnonzero(table.diameter <= 0)
         if len(rows):
-            x, y = _spots(table)
             merged.findings.append(
                 Finding.of(
                     rules.HOLE_SIZE,
                     f"{len(rows)} {'holes' if table is merged.holes else 'slots'} have no diameter",
-                    *_places(merged, table, rows, x, y),
+                    *_places(merged, table, rows),
                     count=len(rows),
                     assumed="not cut",
                 )
             )
 
 
-def _spots(table: Holes | BoardSlots) -> tuple[Floats, Floats]:
-    return (table.x, table.y) if isinstance(table, Holes) else (table.x0, table.y0)
-
-
-def _places(
-    merged: Drilled,
-    table: Holes | BoardSlots,
-    rows: Ints,
-    x: Floats,
-    y: Floats,
-) -> list[Place]:
+def _places(merged: Drilled, table: Holes | BoardSlots, rows: Ints) -> list[Place]:
+    x, y = (table.x, table.y) if isinstance(table, Holes) else (table.x0, table.y0)
     return [
         Place(file=merged.names[int(table.file[i])], x_mm=float(x[i]), y_mm=float(y[i]))
         for i in rows[:_PLACES]
     ]
-
-
-def _merge_holes(merged: Drilled) -> Holes:
-    holes = merged.holes
-    keys = np.column_stack((holes.x, holes.y))
-    return _merge(merged, holes, keys, "holes")
-
-
-def _merge_slots(merged: Drilled) -> BoardSlots:
-    slots = merged.slots
-    first, last = slots.starts(), slots.ends()
-    # The sum of the ends and the product of the sides show where a slot lies and how it leans,
-    # whichever end it is cut from.
-    side = last - first
-    length = np.hypot(side[:, 0], side[:, 1])
-    lean = np.where(length > 0, side[:, 0] * side[:, 1] / np.maximum(length, 1e-12), 0.0)
-    keys = np.column_stack((first + last, np.abs(side), lean))
-    return _merge(merged, slots, keys, "slots")
 
 
 def _merge(merged: Drilled, table: _Cuts, keys: Floats, word: str) -> _Cuts:
@@ -210,7 +189,6 @@ def _merge(merged: Drilled, table: _Cuts, keys: Floats, word: str) -> _Cuts:
     kept, dropped = kept[order], dropped[order]
     plated, function = table.plated.copy(), table.function.copy()
     clash = (plated[kept] >= 0) & (plated[dropped] >= 0) & (plated[kept] != plated[dropped])
-    x, y = _spots(table)
     if clash.any():
         rows = kept[clash]
         merged.findings.append(
@@ -218,7 +196,7 @@ def _merge(merged: Drilled, table: _Cuts, keys: Floats, word: str) -> _Cuts:
                 rules.PLATED_AND_NOT,
                 f"{len(rows)} {word if len(rows) > 1 else word[:-1]} plated in one file and "
                 "non-plated in another",
-                *_places(merged, table, rows, x, y),
+                *_places(merged, table, rows),
                 count=len(rows),
                 measured=float(table.diameter[rows[0]]),
                 unit="mm",
@@ -264,7 +242,7 @@ def _again(merged: Drilled, table: _Cuts, rows: Ints, names: tuple[str, str], wo
         if twice
         else f"{len(rows)} {word} of {one} are in {other} again",
         *((Place(file=one), Place(file=other)) if twice else ()),
-        *_places(merged, table, rows, *_spots(table)),
+        *_places(merged, table, rows),
         count=len(rows),
         assumed="counted once",
         severity=Severity.WARNING if twice or some else rules.HOLES_DOUBLED.severity,
@@ -338,7 +316,7 @@ def infer_plating(
                 Finding.of(
                     rules.PLATING_INFERRED,
                     f"{len(rows)} of {len(plated)} holes and slots taken for {word}: {why}",
-                    *(Place(x_mm=float(x[i]), y_mm=float(y[i])) for i in rows[:20]),
+                    *places_at(np.column_stack((x, y))[rows]),
                     count=len(rows),
                     assumed=f"taken for {word}",
                 )
@@ -354,7 +332,8 @@ def _placed_files(drilled: Drilled, copper: Sequence[Layer]) -> list[int]:
     """
     if not any(len(layer.file.objects) for layer in copper):
         return list(range(len(drilled.names)))
-    x0, y0, x1, y1 = join_boxes([np.array(layer.file.bounds) for layer in copper])
+    box = join_boxes(layer.file.bounds for layer in copper)
+    x0, y0, x1, y1 = box or (np.nan,) * 4
     placed = []
     for number in range(len(drilled.names)):
         holes = drilled.holes.file == number

@@ -2,32 +2,191 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from enum import StrEnum
 from functools import cached_property
 from importlib import import_module
-from typing import TYPE_CHECKING
+from typing import Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry import MultiPolygon
+from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Floats, Ints
+from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.base.errors import TooHeavy
 from fabkit.base.findings import Finding
+from fabkit.base.once import once_per
 from fabkit.base.results import Result
 from fabkit.base.tables import Table, columns_of
-from fabkit.base.units import counted
-from fabkit.board.edge import NO_EDGE, Edge
+from fabkit.base.units import counted, format_mm, format_number
 from fabkit.formats.gerber.model import GerberFile
-from fabkit.geometry.segments import Points, Segments
+from fabkit.geometry.segments import Box, Points, Segments, join_boxes
 from fabkit.package.model import Package, RoleKind, Side
 
-Box = tuple[float, float, float, float]
 
-if TYPE_CHECKING:
-    from shapely.geometry import MultiPolygon
-    from shapely.geometry.base import BaseGeometry
+class PathKind(StrEnum):
+    """What a path is for."""
 
-    from fabkit.board.panel import Panel
+    BOARD_EDGE = "board edge"
+    PANEL_EDGE = "panel edge"
+    CUT_OUT = "inner cut-out"
+    SLOT = "milled slot"
+    TAB = "break-off tab"
+    PERFORATION = "perforation"
+    RAIL = "rail"
+    SCORE = "score line"
+    FRAME = "frame around a drawing"
+    SHEET = "drawing-sheet border"
+    DOUBLE = "line drawn again"
+    LETTERING = "lettering"
+    MARK = "mark"
+    STRAY = "stray line"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EdgePath:
+    """One path, or several of a kind that are too small to be listed one by one.
+
+    Parameters
+    ----------
+    kind
+        What it is for.
+    reasons
+        Why it is taken for that, one sentence part each.
+    shape
+        What it encloses, or its lines where it encloses nothing, mm.
+    count
+        How many paths the shape holds.
+    """
+
+    kind: PathKind
+    reasons: tuple[str, ...]
+    shape: BaseGeometry
+    count: int = 1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reading:
+    """One way to read the outline.
+
+    Parameters
+    ----------
+    name
+        What it takes for the board, in words.
+    profile
+        Outline with cut-outs, mm.
+    reasons
+        What speaks for it.
+    """
+
+    name: str
+    profile: MultiPolygon
+    reasons: tuple[str, ...]
+
+    @property
+    def size_mm(self) -> tuple[float, float]:
+        """Width and height of its box."""
+        x0, y0, x1, y1 = self.profile.bounds
+        return float(x1 - x0), float(y1 - y0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Edge:
+    """Where the material ends.
+
+    Parameters
+    ----------
+    paths
+        Every path of the outline with what it is and why.
+    readings
+        The ways to read the outline, the likeliest (the one that counts) first; empty when
+        nothing gives an outline.
+    """
+
+    paths: tuple[EdgePath, ...] = ()
+    readings: tuple[Reading, ...] = ()
+
+    def of(self, kind: PathKind) -> tuple[EdgePath, ...]:
+        """Paths of a kind."""
+        return tuple(path for path in self.paths if path.kind is kind)
+
+
+NO_EDGE: Final = Edge()
+
+
+def size_words(shape: BaseGeometry) -> str:
+    """Width and height of the box of a shape, such as ``100 × 60 mm``."""
+    x0, y0, x1, y1 = shape.bounds
+    return f"{format_number(x1 - x0, digits=2)} × {format_mm(y1 - y0, digits=2)}"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Panel:
+    """Several boards, or one in a frame, that are made as one piece.
+
+    Parameters
+    ----------
+    boards
+        (n,) polygons, mm: the boards alone, without rails and tabs; from the left, from below.
+    design
+        (n,) int64: boards of one number are of one design.
+    mirrored
+        (n,) bool: the board is the mirror image of the first of its design.
+    rails, tabs
+        Polygons that are left over when the boards are taken out.
+    score_lines
+        Lines along which boards are broken apart, mm.
+    paths
+        What holds the boards together, with reasons.
+    size_mm
+        Width and height of the panel.
+    """
+
+    boards: Shapes
+    design: Ints
+    mirrored: Bools
+    rails: Shapes
+    tabs: Shapes
+    score_lines: Shapes
+    paths: tuple[EdgePath, ...]
+    size_mm: tuple[float, float]
+
+    @property
+    def count(self) -> int:
+        """How many boards it gives."""
+        return len(self.boards)
+
+    @property
+    def equal(self) -> bool:
+        """Whether all boards are of one design and none is a mirror image."""
+        return int(self.design.max(initial=0)) == 0 and not self.mirrored.any()
+
+    @property
+    def words(self) -> str:
+        """What it is, such as ``panel of 6 equal boards of 30 × 20 mm``."""
+        first = size_words(self.boards[0])
+        if self.count == 1:
+            return f"panel of one board of {first}"
+        if self.equal:
+            return f"panel of {self.count} equal boards of {first}"
+        if int(self.design.max()) == 0:
+            return f"panel of {self.count} boards of {first}, mirror images of each other"
+        sizes = ", ".join(
+            f"{int((self.design == kind).sum())} of "
+            f"{size_words(self.boards[int(np.argmax(self.design == kind))])}"
+            for kind in range(int(self.design.max()) + 1)
+        )
+        return f"panel of {self.count} boards: {sizes}"
+
+
+def panel_words(panel: Panel) -> str:
+    """One line about a panel, its size included."""
+    width, height = panel.size_mm
+    rails = f", {counted(len(panel.rails), 'rail')}" if len(panel.rails) else ""
+    return f"{panel.words}; {size_words(shapely.box(0, 0, width, height))} in all{rails}"
 
 
 @dataclass(frozen=True, eq=False)
@@ -252,39 +411,18 @@ def board_bounds(board: Board) -> Box:
     if board.profile is not None:
         x0, y0, x1, y1 = board.profile.bounds
         return float(x0), float(y0), float(x1), float(y1)
-    boxes = [np.array(layer.file.bounds) for layer in board.layers if layer.kind is RoleKind.COPPER]
+    boxes = [layer.file.bounds for layer in board.copper]
     holes, slots = board.holes, board.slots
-    if len(holes):
-        r = holes.diameter / 2
-        boxes.append(
-            np.array(
-                [
-                    (holes.x - r).min(),
-                    (holes.y - r).min(),
-                    (holes.x + r).max(),
-                    (holes.y + r).max(),
-                ]
-            )
-        )
-    if len(slots):
-        r = slots.diameter / 2
-        x, y = np.concatenate((slots.x0, slots.x1)), np.concatenate((slots.y0, slots.y1))
-        r = np.concatenate((r, r))
-        boxes.append(np.array([(x - r).min(), (y - r).min(), (x + r).max(), (y + r).max()]))
+    x, y = (
+        np.concatenate((holes.x, slots.x0, slots.x1)),
+        np.concatenate((holes.y, slots.y0, slots.y1)),
+    )
+    r = np.concatenate((holes.diameter, slots.diameter, slots.diameter)) / 2
+    if len(r):
+        boxes.append(((x - r).min(), (y - r).min(), (x + r).max(), (y + r).max()))
     if not boxes:
-        boxes = [np.array(layer.file.bounds) for layer in board.layers]
-    return join_boxes(boxes)
-
-
-def join_boxes(boxes: list[Floats]) -> Box:
-    """Smallest box around boxes, those of nothing (nan) left aside."""
-    real = [box for box in boxes if not np.isnan(box).any()]
-    if not real:
-        nan = float("nan")
-        return nan, nan, nan, nan
-    stack = np.array(real)
-    low, high = stack[:, :2].min(axis=0), stack[:, 2:].max(axis=0)
-    return float(low[0]), float(low[1]), float(high[0]), float(high[1])
+        boxes = [layer.file.bounds for layer in board.layers]
+    return join_boxes(boxes) or (math.nan,) * 4
 
 
 def cut_shapes(holes: Holes, slots: BoardSlots) -> NDArray[np.object_]:
@@ -306,3 +444,30 @@ def cut_shapes(holes: Holes, slots: BoardSlots) -> NDArray[np.object_]:
         rows = order[start : start + count]
         paths[number] = cuts[rows[0]] if count == 1 else shapely.union_all(cuts[rows])
     return np.concatenate((discs, paths))
+
+
+@once_per
+def measure_laminate(board: Board) -> tuple[float, tuple[float, ...]]:
+    """Measure the area of a board, and the share of it that each copper layer covers.
+
+    Returns
+    -------
+    Area of the outline less cut-outs, holes and slots, mm² (of its box where it has no outline),
+    and a share from 0 to 1 for each copper layer; draws every copper layer, once per board.
+    A layer that is too heavy to draw is taken as full: the weight is then an upper bound.
+    """
+    area = board.area_mm2
+    if math.isnan(area):
+        width, height = board.size_mm
+        area = width * height
+    area = max(0.0, area - float(shapely.area(board.hole_shapes).sum()))
+    if not area > 0:
+        return 0.0, ()
+    return area, tuple(min(1.0, _copper_mm2(layer) / area) for layer in board.copper)
+
+
+def _copper_mm2(layer: Layer) -> float:
+    try:
+        return float(shapely.area(layer.file.image))
+    except TooHeavy:
+        return math.inf

@@ -15,13 +15,11 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Floats, Shapes
-from fabkit.base.findings import Finding, Place, Severity
+from fabkit.base.findings import Finding, Severity, places_at
 from fabkit.base.units import COINCIDENT_MM, OUTLINE_JOIN_MM, counted, format_mm, format_number
 from fabkit.board import rules
-from fabkit.board.edge import EdgePath, PathKind, size_words
 from fabkit.board.figures import (
     INSIDE_SHARE,
-    PLACES,
     Candidates,
     Evidence,
     Outline,
@@ -32,9 +30,10 @@ from fabkit.board.figures import (
     drop_marks,
     holds,
     paint,
+    polygons_in,
 )
-from fabkit.board.panel import find_perforations
-from fabkit.board.tabs import find_tabs
+from fabkit.board.model import EdgePath, PathKind, size_words
+from fabkit.board.tabs import find_perforations, find_tabs
 from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes
 from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.outlines import SAME_END_MM, Figures, find_figures
@@ -72,11 +71,11 @@ def trace_outline(files: Sequence[GerberFile], evidence: Evidence) -> Outline:
         What the board must hold.
     """
     found = Outline(file=files[0].name if files else "")
-    name, points = found.file, evidence.points
+    points = evidence.points
     strokes, regions = _collect(files)
-    strokes = _drop_targets(strokes, name, found)
+    strokes = _drop_targets(strokes, found)
     bodies, more = _split_regions(regions)
-    figures = _close(strokes, points, bodies, name, found)
+    figures = _close(strokes, points, bodies, found)
     shapes = Candidates.of(
         figures.filled, figures.faces, figures.figure, np.concatenate((bodies, more))
     )
@@ -86,7 +85,7 @@ def trace_outline(files: Sequence[GerberFile], evidence: Evidence) -> Outline:
     shapes = drop_marks(shapes, evidence, found)
     if not len(shapes):
         _report_flashes(files, evidence, found)
-        _report_stray(figures, figures.stray, name, found)
+        _report_stray(figures, figures.stray, found)
         return found
     shape, paths = paint(shapes, evidence)
     stray = figures.stray
@@ -108,7 +107,7 @@ def trace_outline(files: Sequence[GerberFile], evidence: Evidence) -> Outline:
     _report_flashes(files, evidence, found)
     slots = _drawn_slots(files, found.shape, points)
     # The path of a slot encloses nothing, but is no stray line.
-    _report_stray(figures, stray[~_covered(stray, slots)], name, found)
+    _report_stray(figures, stray[~_covered(stray, slots)], found)
     _cut_slots(slots, found)
     return found
 
@@ -124,22 +123,18 @@ def _join_tabs(
     ends = np.concatenate([shapely.get_point(walls, end) for end in (0, -1)])
     short = float(shapely.distance(ends, rim).max())
     middle = shapely.get_coordinates(shapely.centroid(tabs))
-    found.findings.append(
-        Finding.of(
-            rules.PROFILE_BRIDGED,
-            f"the walls of {counted(len(tabs), 'tab')} stop up to "
-            f"{format_mm(short, digits=4)} before the edge",
-            *(Place(file=found.file, x_mm=float(x), y_mm=float(y)) for x, y in middle[:PLACES]),
-            count=len(tabs),
-            measured=short,
-            unit="mm",
-            assumed="led on to the edge: a row of small holes runs across",
-        )
+    found.report(
+        rules.PROFILE_BRIDGED,
+        f"the walls of {counted(len(tabs), 'tab')} stop up to "
+        f"{format_mm(short, digits=4)} before the edge",
+        middle,
+        measured=short,
+        unit="mm",
+        assumed="led on to the edge: a row of small holes runs across",
     )
     whole = shapely.union_all(np.array([shape, *tabs], dtype=object))
-    parts = [p for p in shapely.get_parts(whole) if p.geom_type == "Polygon"]
     near = shapely.buffer(shapely.union_all(walls), COINCIDENT_MM)
-    return shapely.MultiPolygon(parts), stray[~shapely.covers(near, stray)]
+    return polygons_in(whole), stray[~shapely.covers(near, stray)]
 
 
 def _drawn_slots(files: Sequence[GerberFile], shape: BaseGeometry, points: Floats) -> Shapes:
@@ -178,10 +173,7 @@ def _covered(lines: Shapes, slots: Shapes) -> Bools:
 def _cut_slots(slots: Shapes, found: Outline) -> None:
     if not len(slots) or found.shape is None:
         return
-    rest = shapely.difference(found.shape, shapely.union_all(slots))
-    found.shape = shapely.MultiPolygon(
-        [p for p in shapely.get_parts(rest) if p.geom_type == "Polygon"]
-    )
+    found.shape = polygons_in(shapely.difference(found.shape, shapely.union_all(slots)))
     why = "it is drawn with a pen much wider than the outline's, inside the board"
     found.leave_out(
         PathKind.SLOT,
@@ -240,21 +232,16 @@ def _report_flashes(files: Sequence[GerberFile], evidence: Evidence, found: Outl
             (flashes[~in_row], "flashed shape", "not part of the outline"),
         ):
             if len(mine):
+                places = places_at(o.take(mine).starts(), file.name)
+                message = f"{counted(len(mine), words)} in the profile"
                 found.findings.append(
                     Finding.of(
-                        rules.PROFILE_FLASHES,
-                        f"{counted(len(mine), words)} in the profile",
-                        *(
-                            Place(file=file.name, x_mm=float(o.x0[i]), y_mm=float(o.y0[i]))
-                            for i in mine[:PLACES]
-                        ),
-                        count=len(mine),
-                        assumed=assumed,
+                        rules.PROFILE_FLASHES, message, *places, count=len(mine), assumed=assumed
                     )
                 )
 
 
-def _drop_targets(strokes: Segments, name: str, found: Outline) -> Segments:
+def _drop_targets(strokes: Segments, found: Outline) -> Segments:
     """Drop targets: circles with a cross of two short lines through their centre."""
     circles = np.flatnonzero(np.abs(strokes.turn) == 2)
     lines = np.flatnonzero(strokes.turn == 0)
@@ -271,15 +258,12 @@ def _drop_targets(strokes: Segments, name: str, found: Outline) -> Segments:
     targets = np.flatnonzero(np.bincount(circle, minlength=len(circles)) >= 2)
     if not len(targets):
         return strokes
-    found.findings.append(
-        Finding.of(
-            rules.PROFILE_STRAY,
-            f"{counted(len(targets), 'target')} (a circle with a cross) in the profile",
-            *(Place(file=name, x_mm=float(x), y_mm=float(y)) for x, y in centres[targets][:PLACES]),
-            count=len(targets),
-            assumed="not part of the board",
-            severity=Severity.NOTE,
-        )
+    found.report(
+        rules.PROFILE_STRAY,
+        f"{counted(len(targets), 'target')} (a circle with a cross) in the profile",
+        centres[targets],
+        assumed="not part of the board",
+        severity=Severity.NOTE,
     )
     keep = np.ones(len(strokes), dtype=bool)
     keep[circles[targets]] = False
@@ -319,13 +303,13 @@ def _array(items: Sequence[shapely.Geometry]) -> Shapes:
     return out
 
 
-def _close(strokes: Segments, points: Floats, bodies: Shapes, name: str, found: Outline) -> Figures:
+def _close(strokes: Segments, points: Floats, bodies: Shapes, found: Outline) -> Figures:
     """Figures of strokes, with larger gaps bridged only when nothing else fits the board."""
     figures = find_figures(strokes)
     room = _room(figures, points, bodies, strokes)
     # Where a figure fits the pads already, a bridge could only enclose what is no board.
     if not len(figures.loose) or room <= _SNUG:
-        _report_bridges(figures, name, found)
+        _report_bridges(figures, found)
         return figures
     # From the smallest: a wide reach also joins ends that do not belong together.
     for gap_mm in _GAP_STEPS:
@@ -334,21 +318,18 @@ def _close(strokes: Segments, points: Floats, bodies: Shapes, name: str, found: 
         wider = find_figures(strokes, join_mm=gap_mm)
         # Lettering has loose ends too; closing them must bring the outline nearer to the board.
         if _room(wider, points, bodies, strokes) < _CLOSER * room:
-            _report_bridges(wider, name, found)
+            _report_bridges(wider, found)
             return wider
     if np.isfinite(room):
-        _report_bridges(figures, name, found)
+        _report_bridges(figures, found)
         return figures
-    found.findings.append(
-        Finding.of(
-            rules.PROFILE_GAP,
-            f"{counted(len(figures.loose), 'loose end')}: the outline is open",
-            *(Place(file=name, x_mm=float(x), y_mm=float(y)) for x, y in figures.loose[:PLACES]),
-            count=len(figures.loose),
-            measured=_nearest_gap(figures.loose),
-            limit=OUTLINE_JOIN_MM,
-            unit="mm",
-        )
+    found.report(
+        rules.PROFILE_GAP,
+        f"{counted(len(figures.loose), 'loose end')}: the outline is open",
+        figures.loose,
+        measured=_nearest_gap(figures.loose),
+        limit=OUTLINE_JOIN_MM,
+        unit="mm",
     )
     return figures
 
@@ -389,7 +370,7 @@ def _room(figures: Figures, points: Floats, bodies: Shapes, strokes: Segments) -
     return least / max(float(np.prod(np.ptp(points, axis=0))), 1.0)
 
 
-def _report_bridges(figures: Figures, name: str, found: Outline) -> None:
+def _report_bridges(figures: Figures, found: Outline) -> None:
     lengths = np.hypot(*(figures.bridges[:, 2:] - figures.bridges[:, :2]).T)
     wide = lengths > OUTLINE_JOIN_MM
     for rule, rows, words in (
@@ -400,58 +381,29 @@ def _report_bridges(figures: Figures, name: str, found: Outline) -> None:
             continue
         rows = rows[np.argsort(-lengths[rows], kind="stable")]
         worst = float(lengths[rows[0]])
-        found.findings.append(
-            Finding.of(
-                rule,
-                words.format(format_mm(worst, digits=4)),
-                *(
-                    Place(
-                        file=name,
-                        x_mm=float(figures.bridges[i, 0] + figures.bridges[i, 2]) / 2,
-                        y_mm=float(figures.bridges[i, 1] + figures.bridges[i, 3]) / 2,
-                    )
-                    for i in rows[:PLACES]
-                ),
-                count=len(rows),
-                measured=worst,
-                limit=OUTLINE_JOIN_MM,
-                unit="mm",
-                assumed="joined by a straight line",
-            )
+        found.report(
+            rule,
+            words.format(format_mm(worst, digits=4)),
+            (figures.bridges[rows, :2] + figures.bridges[rows, 2:]) / 2,
+            measured=worst,
+            limit=OUTLINE_JOIN_MM,
+            unit="mm",
+            assumed="joined by a straight line",
         )
 
 
-def _report_stray(figures: Figures, stray: Shapes, name: str, found: Outline) -> None:
+def _report_stray(figures: Figures, stray: Shapes, found: Outline) -> None:
     if len(figures.crossings):
-        found.findings.append(
-            Finding.of(
-                rules.PROFILE_CROSSING,
-                f"{counted(len(figures.crossings), 'point')} where the outline meets itself",
-                *(
-                    Place(file=name, x_mm=float(x), y_mm=float(y))
-                    for x, y in figures.crossings[:PLACES]
-                ),
-                count=len(figures.crossings),
-            )
-        )
+        words = f"{counted(len(figures.crossings), 'point')} where the outline meets itself"
+        found.report(rules.PROFILE_CROSSING, words, figures.crossings)
     if not len(stray) or not len(figures.filled):
         return
-    middle = shapely.get_coordinates(shapely.centroid(stray))
     total = format_number(float(shapely.length(stray).sum()), digits=1)
-    found.paths.append(
-        EdgePath(
-            PathKind.STRAY,
-            ("it encloses nothing",),
-            shapely.MultiLineString(list(stray)),
-            len(stray),
-        )
-    )
-    found.findings.append(
-        Finding.of(
-            rules.PROFILE_STRAY,
-            f"{counted(len(stray), 'line')}, {total} mm in all, enclosing nothing",
-            *(Place(file=name, x_mm=float(x), y_mm=float(y)) for x, y in middle[:PLACES]),
-            count=len(stray),
-            assumed="not part of the outline",
-        )
+    lines = shapely.MultiLineString(list(stray))
+    found.paths.append(EdgePath(PathKind.STRAY, ("it encloses nothing",), lines, len(stray)))
+    found.report(
+        rules.PROFILE_STRAY,
+        f"{counted(len(stray), 'line')}, {total} mm in all, enclosing nothing",
+        shapely.get_coordinates(shapely.centroid(stray)),
+        assumed="not part of the outline",
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -11,9 +10,10 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Floats, Ints, Shapes
-from fabkit.base.units import COINCIDENT_MM, counted
-from fabkit.board.edge import EdgePath, PathKind, size_words
-from fabkit.board.stubs import cut_stubs
+from fabkit.base.units import COINCIDENT_MM
+from fabkit.board.figures import counts_in
+from fabkit.board.model import EdgePath, Panel, PathKind
+from fabkit.board.tabs import cut_stubs, find_necks, find_perforations, led_on
 from fabkit.geometry.neighbours import PointTree, label_groups
 
 _BOARD_SHARE: Final = 0.1
@@ -33,65 +33,6 @@ _SAME_SHARE: Final = 0.95
 _ASKED: Final = 150
 """So many pads are compared."""
 _MOST_BOARDS: Final = 400
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Panel:
-    """Several boards, or one in a frame, that are made as one piece.
-
-    Parameters
-    ----------
-    boards
-        (n,) polygons, mm: the boards alone, without rails and tabs; from the left, from below.
-    design
-        (n,) int64: boards of one number are of one design.
-    mirrored
-        (n,) bool: the board is the mirror image of the first of its design.
-    rails, tabs
-        Polygons that are left over when the boards are taken out.
-    score_lines
-        Lines along which boards are broken apart, mm.
-    paths
-        What holds the boards together, with reasons.
-    size_mm
-        Width and height of the panel.
-    """
-
-    boards: Shapes
-    design: Ints
-    mirrored: Bools
-    rails: Shapes
-    tabs: Shapes
-    score_lines: Shapes
-    paths: tuple[EdgePath, ...]
-    size_mm: tuple[float, float]
-
-    @property
-    def count(self) -> int:
-        """How many boards it gives."""
-        return len(self.boards)
-
-    @property
-    def equal(self) -> bool:
-        """Whether all boards are of one design and none is a mirror image."""
-        return int(self.design.max(initial=0)) == 0 and not self.mirrored.any()
-
-    @property
-    def words(self) -> str:
-        """What it is, such as ``panel of 6 equal boards of 30 × 20 mm``."""
-        first = size_words(self.boards[0])
-        if self.count == 1:
-            return f"panel of one board of {first}"
-        if self.equal:
-            return f"panel of {self.count} equal boards of {first}"
-        if int(self.design.max()) == 0:
-            return f"panel of {self.count} boards of {first}, mirror images of each other"
-        sizes = ", ".join(
-            f"{int((self.design == kind).sum())} of "
-            f"{size_words(self.boards[int(np.argmax(self.design == kind))])}"
-            for kind in range(int(self.design.max()) + 1)
-        )
-        return f"panel of {self.count} boards: {sizes}"
 
 
 def find_panel(
@@ -121,7 +62,8 @@ def find_panel(
         (t, 4) float64, mm: ends of copper tracks; what they join is one board.
     """
     rows = find_perforations(shapely.boundary(profile), holes)
-    scored = _extended(score)
+    longer = [led_on(line, _EXTEND_MM) for line in score[shapely.length(score) > 0]]
+    scored = np.array(longer, dtype=object)
     pieces = _split(profile, [*rows, *scored, *drawn])
     # Necks are inferred from widths alone, so only where nothing drilled or drawn parts the piece.
     if len(points) and not rows and not len(scored) and not len(drawn):
@@ -129,7 +71,7 @@ def find_panel(
     if len(pieces) < 2:
         return None
     # Without copper the points are holes, and a tab full of small holes would pass for a board.
-    content = _count(pieces, _off(points, rows))
+    content = counts_in(pieces, _off(points, rows))
     if content.max() < _BOARD_PADS:  # a plate has cut-outs instead
         content = shapely.get_num_interior_rings(pieces)
     if content.max() >= _BOARD_PADS:
@@ -183,19 +125,6 @@ def _paths(
     ]
 
 
-def _extended(lines: Shapes) -> Shapes:
-    """Lines made a little longer, so that they surely reach the edge they end at."""
-    if not len(lines):
-        return lines
-    ends = shapely.get_coordinates(lines).reshape(-1, 2, 2)
-    along = ends[:, 1] - ends[:, 0]
-    length = np.hypot(along[:, 0], along[:, 1])
-    real = length > 0
-    step = along[real] / length[real, None] * _EXTEND_MM
-    longer = np.stack((ends[real, 0] - step, ends[real, 1] + step), axis=1)
-    return np.asarray(shapely.linestrings(longer), dtype=object)
-
-
 def _split(profile: BaseGeometry, lines: list[BaseGeometry]) -> Shapes:
     """Pieces of the material that lines part it into."""
     whole = shapely.get_parts(profile)
@@ -215,15 +144,6 @@ def _split(profile: BaseGeometry, lines: list[BaseGeometry]) -> Shapes:
         inside = shapely.contains(part, shapely.point_on_surface(faces))
         pieces += faces[inside & (shapely.area(faces) > _DUST_MM2)].tolist()
     return np.array(pieces, dtype=object)
-
-
-def _count(shapes: Shapes, points: Floats) -> Ints:
-    if not len(points):
-        return np.zeros(len(shapes), dtype=np.int64)
-    tree = shapely.STRtree(shapely.points(points))
-    shape, _ = tree.query(shapes, predicate="contains")
-    counts: Ints = np.bincount(shape, minlength=len(shapes))
-    return counts
 
 
 def _off(points: Floats, rows: Sequence[BaseGeometry]) -> Floats:
@@ -365,167 +285,3 @@ def _same(one: Floats, other: Floats) -> bool | None:
                 return flip
             turned = turned[:, ::-1] * (-1, 1)
     return None
-
-
-def panel_words(panel: Panel) -> str:
-    """One line about a panel, its size included."""
-    width, height = panel.size_mm
-    rails = f", {counted(len(panel.rails), 'rail')}" if len(panel.rails) else ""
-    return f"{panel.words}; {size_words(shapely.box(0, 0, width, height))} in all{rails}"
-
-
-PERFORATION_MM: Final = 1.3
-"""Holes of a perforation are at most this wide (common practice: 0.5 to 1.0 mm)."""
-_BITES: Final = 3
-_PITCH: Final = 3.0
-"""Their centres are at most this many diameters apart."""
-_OFF: Final = 0.6
-"""They lie off the line between their neighbours by at most this share of their diameter."""
-_SAME_MM: Final = 0.02
-_NEIGHBOURS: Final = 16
-"""Holes around one that can be its next in a row: few, as all are about equally far."""
-_REACH_MM: Final = 2.5
-"""The edge lies at most this far beyond the last hole of a row."""
-_NECKS_MM: Final = (2.6, 4.3, 6.4)
-"""Widths of tabs that are tried in turn (common practice: 2 to 6 mm, whole
-numbers mostly, which are left clear of)."""
-_PART_SHARE: Final = 0.02
-"""What is smaller than this share of the material is no board and no rail."""
-_CORNER_MM: Final = 0.5
-"""The chords of an arc meet the wall of a tab this near to its corner."""
-_MOST_PARTS: Final = 200
-_LONGER_MM: Final = 0.1
-"""Lines across tabs are this much longer at each end, so that they surely part them."""
-_SIMPLE_MM: Final = 0.02
-_MOST_CORNERS: Final = 20_000
-
-
-def find_perforations(rim: BaseGeometry, holes: Floats) -> list[BaseGeometry]:
-    """Lines through rows of small holes that run from edge to edge of the material.
-
-    Parameters
-    ----------
-    rim
-        Where the material ends, mm.
-    holes
-        (n, 3) float64, mm: place and diameter of holes without pads.
-    """
-    small = holes[(holes[:, 2] <= PERFORATION_MM) & (holes[:, 2] > 0)]
-    if len(small) < _BITES:
-        return []
-    # Some neighbours of each, for thousands of holes may lie upon each other.
-    most = min(_NEIGHBOURS + 1, len(small))
-    far = _PITCH * PERFORATION_MM + COINCIDENT_MM
-    near, other = PointTree(small[:, :2]).query(small[:, :2], k=most, within=far)
-    row, column = np.nonzero(np.isfinite(near) & (other != np.arange(len(small))[:, None]))
-    a, b, apart = row, other[row, column], near[row, column]
-    # Each hole goes on to its nearest neighbours alone: rows may lie side by side.
-    nearest = np.full(len(small), np.inf)
-    np.minimum.at(nearest, a, apart)
-    np.minimum.at(nearest, b, apart)
-    fits = (
-        (np.abs(small[a, 2] - small[b, 2]) <= _SAME_MM)
-        & (apart <= _PITCH * small[a, 2])
-        & (apart > COINCIDENT_MM)
-        & (apart <= 1.4 * np.minimum(nearest[a], nearest[b]))
-    )
-    label = label_groups(len(small), a[fits], b[fits])
-    order = np.argsort(label, kind="stable")
-    starts = np.flatnonzero(np.diff(label[order], prepend=label[order[0]] - 1))
-    shapely.prepare(rim)
-    found = []
-    for rows in np.split(order, starts[1:]):
-        if len(rows) >= _BITES:
-            line = _row(small[rows], rim)
-            if line is not None:
-                found.append(line)
-    return found
-
-
-def _row(holes: Floats, rim: BaseGeometry) -> BaseGeometry:
-    """Line through a row of holes, led on to the rim at both ends; None when it is no row."""
-    xy = holes[:, :2]
-    middle = xy - xy.mean(axis=0)
-    _, _, axes = np.linalg.svd(middle, full_matrices=False)
-    along = middle @ axes[0]
-    xy = xy[np.argsort(along, kind="stable")]
-    step = np.diff(xy, axis=0)
-    length = np.hypot(step[:, 0], step[:, 1])
-    way = step / length[:, None]
-    # A row bends little from hole to hole; a cluster or a grid does not.
-    bend = np.abs(way[1:, 0] * way[:-1, 1] - way[1:, 1] * way[:-1, 0]) * length[1:]
-    forward = (way[1:] * way[:-1]).sum(axis=1)
-    if (bend > _OFF * holes[0, 2]).any() or (forward <= 0).any():
-        return None
-    reach = _REACH_MM + holes[0, 2]
-    ends = (xy[0] - reach * way[0], xy[-1] + reach * way[-1])
-    if not all(
-        shapely.intersects(rim, shapely.LineString(np.array(tail)))
-        for tail in ((xy[1], ends[0]), (xy[-2], ends[1]))
-    ):
-        return None
-    return shapely.LineString(np.vstack((ends[0], xy, ends[1])))
-
-
-def find_necks(pieces: Shapes, points: Floats) -> list[BaseGeometry]:
-    """Lines across the tabs that join a frame to boards, or boards to one another.
-
-    The narrowest tabs that part an empty frame from boards, or boards of one size from each
-    other, count; a plain board with narrow places stays whole.
-
-    Parameters
-    ----------
-    pieces
-        Polygons, mm.
-    points
-        (n, 2) float64, mm: places of pads.
-    """
-    corners = int(shapely.get_num_coordinates(pieces).sum())
-    if corners > _MOST_CORNERS or not _has_room(pieces):
-        return []
-    plain = shapely.simplify(pieces, _SIMPLE_MM)
-    least = _PART_SHARE * float(shapely.area(pieces).sum())
-    tree = shapely.STRtree(shapely.points(points))
-    for width in _NECKS_MM:
-        radius = width / 2
-        # Shrunk by half a width, what hangs together by less comes apart, and boards stay.
-        kept = shapely.get_parts(shapely.buffer(plain, -radius, quad_segs=8))
-        kept = kept[shapely.area(kept) > least / 4]
-        if not len(pieces) < len(kept) <= _MOST_PARTS:
-            continue
-        held = np.bincount(tree.query(kept, predicate="contains")[0], minlength=len(kept))
-        full = held >= max(4, 0.1 * held.max())
-        area = shapely.area(kept)[full]
-        alike = len(area) > 1 and np.ptp(area) < 0.1 * area.max()
-        if held.sum() >= 0.8 * len(points) and (alike or (~full & (held < 4)).any()):
-            return _mouths(plain, kept, radius)
-    return []
-
-
-def _has_room(pieces: Shapes) -> bool:
-    """Whether there are openings or bays at all: a frame or a row of boards has them."""
-    hull = float(shapely.area(shapely.convex_hull(pieces)).sum())
-    return float(shapely.area(pieces).sum()) < 0.99 * hull
-
-
-def _mouths(pieces: Shapes, kept: Shapes, radius: float) -> list[BaseGeometry]:
-    """Straight lines across the necks, where each core grown back leads on to another."""
-    body = shapely.union_all(pieces)
-    # Grown back, a core ends where its tab begins: the seam lies across the mouth.
-    grown = shapely.buffer(kept, radius + COINCIDENT_MM)
-    corners = PointTree(shapely.get_coordinates(body))
-    lines = []
-    for j in range(len(kept)):
-        rest = shapely.get_parts(shapely.difference(body, grown[j]))
-        onward = rest[shapely.intersects(rest, shapely.union_all(np.delete(kept, j)))]
-        seams = shapely.intersection(onward, shapely.boundary(grown[j]))
-        for seam in shapely.get_parts(shapely.line_merge(shapely.union_all(seams))):
-            # A disc that does not fit through a tab rests on its two corners.
-            ends = shapely.get_coordinates(seam)[[0, -1]]
-            far, corner = corners.query(ends)
-            ends[far < _CORNER_MM] = corners.points[corner[far < _CORNER_MM]]
-            apart = float(np.hypot(*(ends[1] - ends[0])))
-            if apart > COINCIDENT_MM:
-                step = (ends[1] - ends[0]) / apart * _LONGER_MM
-                lines.append(shapely.LineString([ends[0] - step, ends[1] + step]))
-    return lines

@@ -10,14 +10,13 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Floats, Ints
-from fabkit.base.findings import Finding, Place
+from fabkit.base.findings import Finding, Place, places_at
 from fabkit.base.units import AREA_MM2, COINCIDENT_MM, OUTLINE_JOIN_MM, counted, format_number
 from fabkit.board import rules
-from fabkit.board.edge import EdgePath, PathKind
-from fabkit.board.figures import PLACES, Evidence, Outline, holds
-from fabkit.board.model import BoardSlots, Holes, cut_shapes
+from fabkit.board.figures import Evidence, Outline, holds, polygons_in
+from fabkit.board.model import BoardSlots, EdgePath, Holes, Panel, PathKind, cut_shapes
 from fabkit.board.outline import trace_outline
-from fabkit.board.panel import Panel, find_panel
+from fabkit.board.panel import find_panel
 from fabkit.formats.gerber.model import GerberFile, Kind
 from fabkit.formats.sidecars.model import JobFile
 from fabkit.geometry.neighbours import PointTree, label_groups
@@ -112,10 +111,7 @@ def find_lines_across(outline: Outline, panel: Panel | None) -> Iterator[Finding
     yield Finding.of(
         rules.PROFILE_ACROSS,
         f"{counted(len(left), 'line')} across the material, the longest {longest} mm",
-        *(
-            Place(file=outline.file, x_mm=float(x), y_mm=float(y))
-            for x, y in shapely.get_coordinates(middle[:PLACES])
-        ),
+        *places_at(shapely.get_coordinates(middle), outline.file),
         count=len(left),
         measured=float(shapely.length(left[0])),
         unit="mm",
@@ -252,22 +248,11 @@ def _cut_routed(
             continue
         if holds(ring, points) > 0.5:
             continue  # a path around the board itself: its outline once more
-        rest = shape.difference(ring)
-        parts = [p for p in shapely.get_parts(rest) if p.geom_type == "Polygon"]
-        outline.shape = shapely.MultiPolygon(parts)
-        centre = ring.centroid
+        outline.shape = polygons_in(shape.difference(ring))
         row = int(np.flatnonzero(slots.path == path)[0])
-        outline.findings.append(
-            Finding.of(
-                rules.ROUTED_CUT_OUT,
-                f"a routed path cuts out {format_number(ring.area, digits=1)} mm²",
-                Place(
-                    file=drill_names[int(slots.file[row])],
-                    x_mm=float(centre.x),
-                    y_mm=float(centre.y),
-                ),
-            )
-        )
+        places = places_at(ring.centroid.coords, drill_names[int(slots.file[row])])
+        message = f"a routed path cuts out {format_number(ring.area, digits=1)} mm²"
+        outline.findings.append(Finding.of(rules.ROUTED_CUT_OUT, message, *places))
 
 
 def _closed_paths(slots: BoardSlots) -> Iterator[tuple[int, BaseGeometry]]:
@@ -340,9 +325,9 @@ def merge_slots(
         Finding.of(
             rules.ROUTED_CUT_OUT,
             f"{many} overlapping slots mill {counted(len(openings), 'cut-out')}, {area} mm² in all",
-            *(
-                Place(file=drill_names[int(slots.file[row])], x_mm=float(o.x), y_mm=float(o.y))
-                for o in shapely.centroid(openings[:PLACES])
+            *places_at(
+                shapely.get_coordinates(shapely.centroid(openings)),
+                drill_names[int(slots.file[row])],
             ),
             count=len(openings),
             assumed="cut-outs, no slots",
@@ -384,9 +369,7 @@ def merge_holes(outline: Outline, holes: Holes) -> None:
 
 def _take_out(outline: Outline, openings: list[BaseGeometry]) -> None:
     rest = shapely.difference(outline.shape, shapely.union_all(openings))
-    parts = shapely.get_parts(rest)
-    parts = [p for p in parts if p.geom_type == "Polygon" and p.area > AREA_MM2]
-    outline.shape = shapely.MultiPolygon(parts)
+    outline.shape = polygons_in(rest, least_mm2=AREA_MM2)
 
 
 _OFF_MM: Final = 0.1
@@ -441,14 +424,7 @@ def drop_retraced(
         Finding.of(
             rules.OUTLINE_ROUTED,
             "the drill file routs along the outline of the board",
-            *(
-                Place(
-                    file=drill_names[int(slots.file[row])],
-                    x_mm=float(slots.x0[row]),
-                    y_mm=float(slots.y0[row]),
-                )
-                for row in np.flatnonzero(mine)[:1]
-            ),
+            *places_at(slots.take(mine).starts(), drill_names[slots.file[mine][0]], most=1),
             count=len(follows),
             assumed="the profile counts, and the paths are no slots",
         )

@@ -13,8 +13,7 @@ import shapely
 from fabkit.base.findings import Finding, Place
 from fabkit.base.materials import USUAL_THICKNESS_MM, board_weight_g
 from fabkit.base.units import format_mm, format_number
-from fabkit.board.laminate import measure_laminate
-from fabkit.board.model import Board
+from fabkit.board.model import Board, measure_laminate
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.keyboard.build import find_keyboard

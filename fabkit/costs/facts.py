@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from fabkit.base.errors import UsageError
 from fabkit.base.materials import COPPER_UM_PER_OZ, board_weight_g
-from fabkit.board.laminate import measure_laminate
+from fabkit.board.model import measure_laminate
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board

@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from fabkit.base.errors import FabkitError
 from fabkit.base.tables import Record
-from fabkit.board.edge import size_words
+from fabkit.board.model import size_words
 from fabkit.desk.store import OrderFolder
 from fabkit.desk.wanted import book_in_use, house_in_use, sheet_path
 from fabkit.outputs.model import OrderContents

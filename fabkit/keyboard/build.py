@@ -11,8 +11,9 @@ import shapely
 
 from fabkit.base.columns import Floats
 from fabkit.base.once import once_per
-from fabkit.board.model import Board, Box
+from fabkit.board.model import Board
 from fabkit.board.single import cut_out, single_board, single_rows
+from fabkit.geometry.segments import Box
 from fabkit.keyboard.hands import USE_WORDS, find_hands, state
 from fabkit.keyboard.keys import find_keys
 from fabkit.keyboard.lands import read_lands

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools, Floats
 from fabkit.base.units import counted
-from fabkit.board.edge import PathKind
+from fabkit.board.model import PathKind
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.drill.writer import split_plating
 from fabkit.formats.gerber.model import object_shapes, pen_widths

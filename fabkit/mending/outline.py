@@ -12,7 +12,7 @@ import shapely
 
 from fabkit.base.columns import Bools, Floats
 from fabkit.base.units import COINCIDENT_MM, OUTLINE_JOIN_MM, counted, format_mm
-from fabkit.board.edge import PathKind
+from fabkit.board.model import PathKind
 from fabkit.formats.gerber.model import (
     GerberFile,
     Kind,

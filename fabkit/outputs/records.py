@@ -67,19 +67,8 @@ def package_record(package: Package) -> Record:
         "name": package.name,
         "source": package.source,
         "files": [
-            {
-                "name": f.name,
-                "role": str(f.role),
-                "kind": f.role.kind.value,
-                "side": f.role.side,
-                "layer": f.role.layer,
-                "plated": f.role.plated,
-                "confidence": f.confidence,
-                "reason": f.reason,
-                "bytes": len(f.data),
-                "sha256": digest(f.data),
-            }
-            for f in package.files
+            {"name": row.pop("file"), **row, "sha256": digest(file.data)}
+            for row, file in zip(package.table().records(), package.files, strict=True)
         ],
         "left_out": [{"name": f.name, "reason": f.reason} for f in package.left_out],
     }

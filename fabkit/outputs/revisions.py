@@ -11,8 +11,7 @@ from typing import Literal
 from fabkit.base.errors import UsageError
 from fabkit.base.findings import Severity
 from fabkit.base.tables import Record
-from fabkit.board.laminate import measure_laminate
-from fabkit.board.model import Board
+from fabkit.board.model import Board, measure_laminate
 from fabkit.checks.judging import check
 from fabkit.checks.model import CheckOptions, CheckResult
 from fabkit.compare.boards import compare_boards

@@ -162,11 +162,13 @@ class Package(Result):
         return (*self.remarks, *(problem for file in self.files for problem in file.problems))
 
     def table(self) -> Table:
-        """Every file with its role."""
-        return Table(
-            columns_of("file", "role", "confidence", "reason", "bytes"),
-            tuple((f.name, str(f.role), f.confidence, f.reason, len(f.data)) for f in self.files),
-        )
+        """Every file with its role, in words and in parts, and where the role comes from."""
+        keys = ("file", "role", "kind", "side", "layer", "plated", "confidence", "reason", "bytes")
+        rows = []
+        for f in self.files:
+            role = (str(f.role), f.role.kind.value, f.role.side, f.role.layer, f.role.plated)
+            rows.append((f.name, *role, f.confidence, f.reason, len(f.data)))
+        return Table(columns_of(*keys, numbers=("layer", "confidence", "bytes")), tuple(rows))
 
     def of(self, kind: RoleKind, side: Side | None = None) -> tuple[PackageFile, ...]:
         """Files of a kind (and side), in package order."""

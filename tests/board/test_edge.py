@@ -13,8 +13,7 @@ from test_board_build import FRAME, Points, board, circle, drill, ids, layer, li
 
 from fabkit.base.errors import UsageError
 from fabkit.base.units import OUTLINE_JOIN_MM
-from fabkit.board.edge import PathKind
-from fabkit.board.model import Board
+from fabkit.board.model import Board, PathKind
 from fabkit.board.single import choose_edge
 
 SPOTS: Points = ((3, 3), (17, 3), (3, 11), (12, 7), (8, 10), (16, 12), (5, 6), (10, 4))

@@ -56,8 +56,8 @@ def test_names_that_other_systems_refuse(run, small, tmp_path):
 
 def test_two_files_of_a_kind_are_numbered():
     """Names by rule never collide."""
-    from fabkit.package.naming import names_by_rule
     from fabkit.package.model import PackageFile, Role, RoleKind
+    from fabkit.package.naming import names_by_rule
 
     role = Role(kind=RoleKind.DRILL, plated=True)
     files = {

@@ -42,9 +42,9 @@ from fabkit.formats.sidecars.part_tables import (
     read_parts,
     read_placement,
 )
-from fabkit.package.opening import Budget, read_archive
 from fabkit.package.build import read_package
 from fabkit.package.model import Intake, Member
+from fabkit.package.opening import Budget, read_archive
 from fabkit.parts.book import book_from
 from fabkit.pictures.options import PreviewOptions
 from fabkit.sheets.house import house_from, load_house

@@ -21,7 +21,7 @@ from panel_boards import FIXTURES, assert_given_back, read
 import fabkit
 from fabkit.base.errors import UsageError
 from fabkit.base.findings import Finding
-from fabkit.board.edge import PathKind
+from fabkit.board.model import PathKind
 from fabkit.compare.boards import PANEL
 from fabkit.outputs.archive import digest
 from fabkit.outputs.panel import panel_files

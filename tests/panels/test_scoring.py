@@ -17,7 +17,7 @@ from panel_boards import assert_given_back, read
 
 import fabkit
 from fabkit.base.errors import UsageError
-from fabkit.board.edge import PathKind
+from fabkit.board.model import PathKind
 from fabkit.package.model import RoleKind
 from fabkit.panels.model import Measures
 from fabkit.panels.scoring import lay_scored

@@ -16,7 +16,7 @@ from pypdf import PdfReader
 from test_preview_paper import strokes_mm
 from test_sheet_words import words_on
 
-from fabkit.board.panel import Panel
+from fabkit.board.model import Panel
 from fabkit.keyboard.model import Key
 from fabkit.keyboard.ordered import order_of
 from fabkit.outputs.drawings import paper_halves
