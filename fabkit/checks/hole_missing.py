@@ -23,8 +23,7 @@ from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, holes_at, points_at, spots_at
 from fabkit.geometry.areas import touched
 from fabkit.geometry.neighbours import PointTree
-from fabkit.keyboard.patterns import PatternHole, load_patterns
-from fabkit.keyboard.sites import find_sites
+from fabkit.keyboard.patterns import PatternHole, find_sites, load_patterns
 from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
 
@@ -278,9 +277,8 @@ def key_posts(case: Case) -> Iterator[Finding]:
     rest = np.setdiff1d(np.arange(len(board.holes)), held)
     free = board.holes.take(rest)
     for pattern, post in known:
-        narrow = replace(
-            post, least_mm=post.least_mm - NARROW_MM, most_mm=post.least_mm - ROUNDED_MM
-        )
+        least, _ = post.diameter_mm
+        narrow = replace(post, diameter_mm=(least - NARROW_MM, least - ROUNDED_MM))
         asked = replace(pattern, holes=tuple(narrow if h is post else h for h in pattern.holes))
         sites = find_sites(free, [asked], slots=board.slots, shared=True)
         rows = [

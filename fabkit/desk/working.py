@@ -33,7 +33,7 @@ from fabkit.desk.errors import error_record
 from fabkit.desk.known import known_record
 from fabkit.desk.store import SHEETS, OrderFolder
 from fabkit.desk.wanted import changed, read_order
-from fabkit.keyboard.ordered import names_something, propose_boards
+from fabkit.keyboard.ordered import propose_boards
 from fabkit.mending.mend import mend
 from fabkit.outputs import money
 from fabkit.outputs.drawings import look_of_order
@@ -53,7 +53,7 @@ from fabkit.outputs.ordering import (
 from fabkit.outputs.panel import panel
 from fabkit.outputs.report.page import picture_view
 from fabkit.outputs.whole_folder import settle_place
-from fabkit.package.naming import file_stem
+from fabkit.package.naming import file_stem, names_something
 from fabkit.package.reading import open_package
 from fabkit.parts.suggesting import suggest_names
 from fabkit.sheets.house import House, load_house

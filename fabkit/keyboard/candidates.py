@@ -1,7 +1,7 @@
 """Where a key may stand, as each kind of evidence sees it by itself.
 
 Nothing is decided here: a screw hole of a centre post's size is a candidate like any other.
-:mod:`fabkit.keyboard.keys` lays the candidates on each other and weighs them.
+:mod:`fabkit.keyboard.build` lays the candidates on each other and weighs them.
 """
 
 from __future__ import annotations
@@ -19,11 +19,9 @@ from fabkit.base.columns import Floats, Ints
 from fabkit.base.units import INCH_MM
 from fabkit.board.model import Board, Component, Holes
 from fabkit.geometry.neighbours import PointTree, label_groups, usual_gap
-from fabkit.keyboard.footprints import find_turns
-from fabkit.keyboard.lands import LandTable
+from fabkit.keyboard.footprints import LandTable, find_turns
 from fabkit.keyboard.model import Evidence, Family, Hold, Spot
-from fabkit.keyboard.patterns import PLACE_TOLERANCE_MM, Pattern
-from fabkit.keyboard.sites import Site, find_sites
+from fabkit.keyboard.patterns import PLACE_TOLERANCE_MM, Pattern, Site, find_sites
 
 CENTRE_HOLE_MM: Final = (3.0, 5.4)
 """Diameters of the centre post's hole of key switches (common practice: 3.4, 4.0 and 5.0 mm)."""
@@ -147,6 +145,12 @@ def place_tolerance(holes: Holes) -> float:
     at = np.concatenate((holes.x, holes.y))
     off = np.abs(at / COARSE_GRID_MM - np.round(at / COARSE_GRID_MM)) * COARSE_GRID_MM
     return COARSE_GRID_MM if np.all(off < 1e-4) else 0.0
+
+
+def at_key_pitch(spots: Floats) -> bool:
+    """Whether places stand as far from each other as keys do."""
+    low, high = KEY_PITCH_MM
+    return low <= usual_gap(spots) <= high
 
 
 def from_patterns(board: Board, patterns: Sequence[Pattern]) -> Iterator[Candidate]:
@@ -293,8 +297,8 @@ def from_openings(board: Board) -> Iterator[Candidate]:
         # A frame between two plates: most switches stand in openings that several share.
         return
     for alike in _by_size(found):
-        gap = usual_gap(np.array([(o.x_mm, o.y_mm) for o in alike]))
-        many = len(alike) >= _FEWEST_OBLONG and KEY_PITCH_MM[0] <= gap <= KEY_PITCH_MM[1]
+        spots = np.array([(o.x_mm, o.y_mm) for o in alike])
+        many = len(alike) >= _FEWEST_OBLONG and at_key_pitch(spots)
         for o in alike:
             square = low <= o.short_mm and o.long_mm <= high
             if square or many:
@@ -493,10 +497,9 @@ def _look(spots: Floats) -> tuple[float, float]:
 def _in_grid(groups: Sequence[_Group]) -> bool:
     """Whether groups stand at a key pitch, in rows and columns: a strip of parts is no keyboard."""
     middles = np.array([g.middle for g in groups])
-    low, high = KEY_PITCH_MM
-    if not low <= usual_gap(middles) <= high:
+    if not at_key_pitch(middles):
         return False
-    pairs = PointTree(middles).pairs(1.2 * high)
+    pairs = PointTree(middles).pairs(1.2 * KEY_PITCH_MM[1])
     away = middles[pairs[:, 1]] - middles[pairs[:, 0]]
     if np.hypot(*away.T).min(initial=np.inf) < CLOSEST_MM:
         return False

@@ -78,8 +78,7 @@ class FoundContacts:
     Parameters
     ----------
     turns : (n,) float64, degrees
-        Counter-clockwise from the way most keys are turned (from the stated turn where one is
-        given); nan where no pads repeat.
+        Counter-clockwise from the way most keys are turned; nan where no pads repeat.
     spots
         By the face that is the key side: (n, 2, 2) float64, mm, the places of both contacts; nan
         where they were not found.
@@ -89,7 +88,7 @@ class FoundContacts:
     spots: Mapping[Side, Floats]
 
 
-def find_contacts(centres: Floats, pads: ContactPads, turns: Floats | None = None) -> FoundContacts:
+def find_contacts(centres: Floats, pads: ContactPads) -> FoundContacts:
     """Find the contacts and the turn of keys from pads that repeat round their middles.
 
     Parameters
@@ -98,8 +97,6 @@ def find_contacts(centres: Floats, pads: ContactPads, turns: Floats | None = Non
         Middles of the keys.
     pads
         Lands of the outer layers.
-    turns : (n,) float64, degrees, optional
-        How keys are turned where it is known; nan where not.
 
     Returns
     -------
@@ -108,14 +105,13 @@ def find_contacts(centres: Floats, pads: ContactPads, turns: Floats | None = Non
         those on the key side.  Contacts are given where exactly two nets remain.
     """
     count = len(centres)
-    found = np.full(count, np.nan) if turns is None else turns.astype(np.float64).copy()
+    turns = np.full(count, np.nan)
     spots: dict[Side, Floats] = {
         "top": np.full((count, 2, 2), np.nan),
         "bottom": np.full((count, 2, 2), np.nan),
     }
     if count < FEWEST_KEYS or not len(pads):
-        return FoundContacts(turns=found, spots=spots)
-    stated = ~np.isnan(found)
+        return FoundContacts(turns=turns, spots=spots)
     wide = pads.take(pads.size >= LEAST_LAND_MM)
     for side in spots:
         up = 1 if side == "top" else -1
@@ -124,14 +120,13 @@ def find_contacts(centres: Floats, pads: ContactPads, turns: Floats | None = Non
             near = _pads_near(centres, mine)
             free = np.flatnonzero(np.isnan(spots[side][:, 0, 0]))
             while len(free) >= FEWEST_KEYS:
-                group = _find_group(near, free, found)
+                group = _find_group(near, free, turns)
                 if group is None:
                     break
                 keys, at = group
-                at = _set_contacts(spots[side], mine, near, keys, at, stated[keys])
-                found[keys] = at
+                turns[keys] = _set_contacts(spots[side], mine, near, keys, at)
                 free = np.setdiff1d(free, keys)
-    return FoundContacts(turns=found, spots=spots)
+    return FoundContacts(turns=turns, spots=spots)
 
 
 @dataclass(frozen=True, eq=False)
@@ -242,12 +237,7 @@ def _best_turn(
 
 
 def _set_contacts(
-    spots: Floats,
-    pads: ContactPads,
-    near: list[_Near],
-    keys: Ints,
-    turns: Floats,
-    stated: Bools,
+    spots: Floats, pads: ContactPads, near: list[_Near], keys: Ints, turns: Floats
 ) -> Floats:
     """Fill in both contacts of keys that are alike, where they are found, and give their turns."""
     key = np.repeat(np.arange(len(keys)), [len(near[k].rows) for k in keys])
@@ -266,7 +256,7 @@ def _set_contacts(
             at[key[k], place] = k
     # What lies beside a few keys by chance must not turn them: only common places count.
     lever = np.where(at >= 0, raw[at] * places.conj(), 0).sum(axis=1)
-    turns = np.where(stated, turns, _upright(np.degrees(np.angle(lever)), stated))
+    turns = _upright(np.degrees(np.angle(lever)))
     at[at >= 0] = rows[at[at >= 0]]
     pair = _pick_pair(pads, at)
     if pair is not None:
@@ -276,13 +266,11 @@ def _set_contacts(
     return turns
 
 
-def _upright(turns: Floats, stated: Bools) -> Floats:
-    """Count turns from the way most keys are turned, when nothing states which way is up."""
-    if not stated.any():
-        steps, counts = np.unique(np.round(turns) % 360, return_counts=True)
-        off = (turns - steps[np.argmax(counts)] + 180) % 360 - 180
-        turns = off - np.median(off[np.abs(off) < 1])
-    return (turns + 180) % 360 - 180
+def _upright(turns: Floats) -> Floats:
+    """Count turns from the way most keys are turned: nothing states which way is up."""
+    steps, counts = np.unique(np.round(turns) % 360, return_counts=True)
+    off = (turns - steps[np.argmax(counts)] + 180) % 360 - 180
+    return np.asarray((off - np.median(off[np.abs(off) < 1]) + 180) % 360 - 180)
 
 
 def _common_places(away: NDArray[np.complex128], key: Ints, count: int) -> NDArray[np.complex128]:

@@ -1,23 +1,172 @@
-"""What lies alike at many keys: the holes and lands of their footprint, and how it is turned.
-
-A screw hole that happens to be near one key is not part of its footprint; what lies at the same
-place beside many keys is.
-"""
+"""Lands of the outer copper, read from the flashes alone, and what a switch shows by them."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Columns, Floats, Ints
-from fabkit.board.copper import VIA_MM
-from fabkit.board.model import Board
+from fabkit.board.copper import VIA_MM, find_pads, pad_centres
+from fabkit.board.model import Board, Layer
+from fabkit.formats.gerber.model import GerberFile, object_shapes
 from fabkit.geometry.neighbours import PointTree
-from fabkit.keyboard.lands import LandTable
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LandTable(Columns):
+    """Lands of both faces.
+
+    Columns
+    -------
+    x, y : float64, mm
+    width, height : float64, mm
+        Of the smallest box round the land, however it is turned.
+    turn : float64, degrees
+        Of that box, counter-clockwise, from 0 up to 180.
+    face : int8
+        1 top, -1 bottom.
+    through : bool
+        It lies about a hole.
+    net, ref : int32
+        Codes into ``Lands.nets`` and ``Lands.refs``; 0 stands for not stated.
+    """
+
+    x: Floats
+    y: Floats
+    width: Floats
+    height: Floats
+    turn: Floats
+    face: NDArray[np.int8]
+    through: Bools
+    net: NDArray[np.int32]
+    ref: NDArray[np.int32]
+
+
+_NONE: Final[Ints] = np.empty(0, np.int64)
+
+
+@dataclass(frozen=True, eq=False)
+class Lands:
+    """The lands, and the names their codes stand for; the first name of each is empty."""
+
+    table: LandTable
+    nets: tuple[str, ...]
+    refs: tuple[str, ...]
+
+    @cached_property
+    def _by_ref(self) -> dict[str, Ints]:
+        order = np.argsort(self.table.ref, kind="stable")
+        bounds = np.searchsorted(self.table.ref[order], np.arange(1, len(self.refs)))
+        return dict(zip(self.refs, np.split(order, bounds), strict=True))
+
+    def of(self, ref: str) -> LandTable:
+        """Lands of one component; none where no land names it."""
+        return self.table.take(self._by_ref[ref] if ref in self._by_ref and ref else _NONE)
+
+
+def read_lands(board: Board) -> Lands:
+    """Read the lands of the outer copper layers.
+
+    Returns
+    -------
+    Lands by layer (top first), then by order in the file.
+    """
+    nets, refs = {"": 0}, {"": 0}
+    tables = [
+        _read_layer(board, layer, nets, refs) for layer in board.copper if layer.side is not None
+    ]
+    return Lands(table=LandTable.concat(*tables), nets=tuple(nets), refs=tuple(refs))
+
+
+def _read_layer(
+    board: Board, layer: Layer, nets: dict[str, int], refs: dict[str, int]
+) -> LandTable:
+    file = layer.file
+    rows = np.flatnonzero(find_pads(file))
+    objects = file.objects
+    x, y = pad_centres(layer, rows)
+    size, turn = _boxes(file, rows)
+    sets = file.attribute_sets
+    net_of = [nets.setdefault((s.get(".N") or ("",))[0], len(nets)) for s in sets] or [0]
+    ref_of = [refs.setdefault((s.get(".P") or ("",))[0], len(refs)) for s in sets] or [0]
+    return LandTable(
+        x=x,
+        y=y,
+        width=size[:, 0],
+        height=size[:, 1],
+        turn=turn,
+        face=np.full(len(rows), 1 if layer.side == "top" else -1),
+        through=_about_holes(board, x, y, size, turn),
+        net=np.array(net_of, np.int32)[objects.attributes[rows]],
+        ref=np.array(ref_of, np.int32)[objects.attributes[rows]],
+    )
+
+
+def _boxes(file: GerberFile, rows: Ints) -> tuple[Floats, Floats]:
+    """Sides (n, 2), mm, and turn, degrees, of the smallest box round each land.
+
+    Standard apertures state theirs.  Exporters write turned lands as macros or regions, of which
+    the upright box shows neither how wide a lead is nor which way it points: the outline does.
+    """
+    objects = file.objects
+    flashed = objects.aperture[rows] >= 0
+    size, turn = np.zeros((len(rows), 2)), np.zeros(len(rows))
+    used = np.unique(objects.aperture[rows[flashed]])
+    boxes, turns = np.zeros((len(file.apertures), 2)), np.zeros(len(file.apertures))
+    for number in used.tolist():
+        aperture = file.apertures[number]
+        if aperture.template in ("C", "R", "O"):
+            boxes[number] = aperture.size_mm
+        else:
+            boxes[number], turns[number] = _smallest_box(aperture.shape)
+    poses = np.array(
+        [(p.rotation_deg, p.mirror_x, p.scale) for p in file.poses] or [(0.0, False, 1.0)]
+    )
+    rotation, mirrored, scale = poses[objects.pose[rows[flashed]]].T
+    mine = objects.aperture[rows[flashed]]
+    size[flashed] = boxes[mine] * scale[:, None]
+    turn[flashed] = np.where(mirrored > 0, -turns[mine], turns[mine]) + rotation
+    drawn = np.flatnonzero(~flashed)
+    for row, shape in zip(drawn.tolist(), object_shapes(file, rows[drawn]), strict=True):
+        size[row], turn[row] = _smallest_box(shape)
+    return size, turn % 180
+
+
+def _smallest_box(shape: BaseGeometry) -> tuple[tuple[float, float], float]:
+    """Sides, mm, and turn of the first, degrees, of the smallest box round a shape."""
+    corners = shapely.get_coordinates(shapely.oriented_envelope(shape))
+    if len(corners) < 4:
+        return (0.0, 0.0), 0.0
+    first, second = corners[1] - corners[0], corners[2] - corners[1]
+    sides = float(np.hypot(*first)), float(np.hypot(*second))
+    return sides, float(np.degrees(np.arctan2(first[1], first[0])))
+
+
+def _about_holes(board: Board, x: Floats, y: Floats, size: Floats, turn: Floats) -> Bools:
+    """Which lands have the middle of a hole or slot within them."""
+    holes, slots = board.holes, board.slots
+    points = np.column_stack(
+        (
+            np.concatenate((holes.x, (slots.x0 + slots.x1) / 2)),
+            np.concatenate((holes.y, (slots.y0 + slots.y1) / 2)),
+        )
+    )
+    if not len(points) or not len(x):
+        return np.zeros(len(x), dtype=bool)
+    apart, near = PointTree(points).query(np.column_stack((x, y)))
+    away = (points[near, 0] - x) + 1j * (points[near, 1] - y)
+    # In the land's own frame: the upright box of a turned land may hold a hole beside it.
+    along = away * np.exp(-1j * np.radians(turn))
+    inside = (np.abs(along.real) <= size[:, 0] / 2) & (np.abs(along.imag) <= size[:, 1] / 2)
+    return np.asarray(inside & np.isfinite(apart))
+
 
 REACH_MM: Final = 9.0
 """What belongs to a key lies within half a key pitch of its middle."""
@@ -52,8 +201,6 @@ class Features(Columns):
         0 a hole or slot, 1 a land on the top, -1 on the bottom (lands about holes are left out).
     size : float64, mm
         Diameter of a hole, length of a slot, longer side of a land.
-    bare : bool
-        A hole that is not plated.
     row : int32
         Row of the hole, slot (counted on after the holes) or land.
     """
@@ -63,7 +210,6 @@ class Features(Columns):
     y: Floats
     what: NDArray[np.int8]
     size: Floats
-    bare: Bools
     row: NDArray[np.int32]
 
 
@@ -98,9 +244,6 @@ def _near(board: Board, lands: LandTable, centres: Floats, turns_deg: Floats) ->
         (h.diameter[drilled], length, np.maximum(lands.width, lands.height)[free])
     )
     what = np.concatenate((np.zeros(int(drilled.sum()) + len(s), np.int8), lands.face[free]))
-    bare = np.concatenate(
-        (h.plated[drilled] == 0, s.plated == 0, np.zeros(int(free.sum()), dtype=bool))
-    )
     row = np.concatenate(
         (np.flatnonzero(drilled), len(h) + np.arange(len(s)), np.flatnonzero(free))
     )
@@ -118,7 +261,6 @@ def _near(board: Board, lands: LandTable, centres: Floats, turns_deg: Floats) ->
         y=-sn * away[:, 0] + c * away[:, 1],
         what=what[mine],
         size=size[mine],
-        bare=bare[mine],
         row=row[mine].astype(np.int32),
     )
 

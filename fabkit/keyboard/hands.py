@@ -15,7 +15,7 @@ from fabkit.base.units import counted
 from fabkit.board.model import Board
 from fabkit.formats.gerber.model import Kind
 from fabkit.geometry.neighbours import PointTree, usual_gap
-from fabkit.keyboard.lands import Lands
+from fabkit.keyboard.footprints import Lands
 from fabkit.keyboard.model import Group, Hand, Hands, Key
 from fabkit.package.model import Side
 from fabkit.sheets.order import BoardUse
@@ -84,22 +84,27 @@ def _by_faces(board: Board, keys: Sequence[Key]) -> Hands:
     # A board with both halves on it is no half, even if its contacts serve either face.
     if np.mean(turnable) < REVERSIBLE_SHARE or found.use == "both":
         return found
-    all_keys = tuple(range(len(keys)))
     leaning = _leaning(keys, "top")
     # Pins of a plain push button lie the same way from either face: that alone proves nothing.
     if not any(known) and not leaning:
         return found
-    left: Side = "bottom" if leaning < 0 else "top"
     return Hands(
         use="reversible",
         halves=1,
-        groups=(
-            Group(hand="left", face_up=left, keys=all_keys),
-            Group(hand="right", face_up=opposite(left), keys=all_keys),
-        ),
+        groups=_either_face(len(keys), leaning),
         stated_by="files",
         why=f"{sum(turnable)} of {counted(len(keys), 'key')} have contacts for either face",
         hand_known=bool(leaning),
+    )
+
+
+def _either_face(keys: int, leaning: float) -> tuple[Group, Group]:
+    """Both hands of a reversible board."""
+    left: Side = "bottom" if leaning < 0 else "top"
+    every = tuple(range(keys))
+    return (
+        Group(hand="left", face_up=left, keys=every),
+        Group(hand="right", face_up=opposite(left), keys=every),
     )
 
 
@@ -239,11 +244,7 @@ def _as_said(keys: Sequence[Key], found: Hands, use: BoardUse) -> Hands:
     up = key_side(keys)
     groups: tuple[Group, ...] = ()
     if use == "reversible":
-        left: Side = "bottom" if _leaning(keys, "top") < 0 else "top"
-        groups = (
-            Group(hand="left", face_up=left, keys=every),
-            Group(hand="right", face_up=opposite(left), keys=every),
-        )
+        groups = _either_face(len(keys), _leaning(keys, "top"))
     elif use == "both" and keys:
         x = seen_from(centres, up)[:, 0]
         on_right = x > (x.min() + x.max()) / 2

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import takewhile
@@ -17,9 +16,10 @@ from fabkit.board.model import Board
 from fabkit.board.single import choose_edge, single_board
 from fabkit.demo import find_demo
 from fabkit.keyboard.build import describe, find_keyboard
+from fabkit.keyboard.footprints import read_lands
 from fabkit.keyboard.hands import FEWEST_LANDS, named_hand
-from fabkit.keyboard.lands import read_lands
 from fabkit.keyboard.model import BoardIs, Hand, Hands
+from fabkit.package.naming import names_something
 from fabkit.package.reading import find_packages, open_package
 from fabkit.sheets.order import (
     BESIDE,
@@ -108,10 +108,12 @@ def settle_uses(order: Order, boards: Sequence[Board]) -> Order:
     UsageError
         The boards of one keyboard do not give two halves.
     """
-    hands = [find_keyboard(board, one.stated).hands for one, board in _pairs(order, boards)]
-    sides = [(_is_half(h), h.groups[0].hand if len(h.groups) == 1 else "") for h in hands]
+    pairs = zip(order.boards, boards, strict=True)
+    hands = [find_keyboard(board, one.stated).hands for one, board in pairs]
+    # A circuit board has its counterpart in a circuit board, a plate in a plate.
+    sides = [(h.use not in BESIDE, h.groups[0].hand if len(h.groups) == 1 else "") for h in hands]
     settled = []
-    for (one, _), found, (half, hand) in zip(_pairs(order, boards), hands, sides, strict=True):
+    for one, found, (half, hand) in zip(order.boards, hands, sides, strict=True):
         if one.stated is None:
             one = replace(one, use=found.use)
         if not one.counted and (one.stated is None or one.use == "plate"):
@@ -148,15 +150,6 @@ def with_edge(board: Board, one: OrderedBoard) -> Board:
 _OTHER = {"left": "right", "right": "left"}
 
 
-def _pairs(order: Order, boards: Sequence[Board]) -> Iterator[tuple[OrderedBoard, Board]]:
-    return zip(order.boards, boards, strict=True)
-
-
-def _is_half(hands: Hands) -> bool:
-    """Whether a board is a circuit board rather than a plate."""
-    return hands.use not in BESIDE
-
-
 def plate_halves(hands: Hands) -> int:
     """Halves one board serves; a plate serves those its openings are for."""
     if hands.use == "plate" and hands.groups:
@@ -187,13 +180,6 @@ such as a middle layer, may have a few openings of a like size."""
 
 _ALIKE_MM: Final = 1.0
 """Plates of a left and a right half are of one size (common practice)."""
-
-_NO_NAME: Final = re.compile(
-    r"(?:gerbers?|fab|fabrication|manufacturing|production|outputs?|exports?|plots?|pcbs?|boards?|"
-    r"cam|left|right)?[-_. \d]*(?:(?:v|ver|version|rev|revision)[-_. \d]*)?",
-    re.IGNORECASE,
-)
-"""Names of folders that do not name the keyboard."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -283,15 +269,6 @@ def _title(source: Path, own: str) -> str:
     folders = source.resolve()
     names = [own, folders.name, folders.parent.name]
     return next(filter(names_something, names), own or folders.name)
-
-
-def names_something(name: str) -> bool:
-    """Whether a name of a folder or package could be that of a keyboard.
-
-    >>> names_something("wheatear"), names_something("gerbers_v2")
-    (True, False)
-    """
-    return not _NO_NAME.fullmatch(name)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

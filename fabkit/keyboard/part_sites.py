@@ -21,20 +21,23 @@ from fabkit.board.model import Board, Component
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.candidates import is_switch, place_tolerance
-from fabkit.keyboard.kinds import is_joined, kind_of, may_control, why_no_part
-from fabkit.keyboard.lands import Lands, LandTable, read_lands
-from fabkit.keyboard.model import Evidence, Group, Key, Keyboard, Mount, PartKind, PartSite
-from fabkit.keyboard.pairs import (
+from fabkit.keyboard.footprints import Lands, LandTable, read_lands
+from fabkit.keyboard.kinds import (
     diode_sites,
+    faces_of,
     find_chips,
     find_hole_pairs,
     find_land_pairs,
     find_light_quads,
+    is_joined,
+    kind_of,
     light_sites,
+    may_control,
     pattern_site,
+    why_no_part,
 )
-from fabkit.keyboard.patterns import Pattern, load_patterns
-from fabkit.keyboard.sites import Site, find_sites
+from fabkit.keyboard.model import Evidence, Group, Key, Keyboard, Mount, PartKind, PartSite
+from fabkit.keyboard.patterns import Pattern, Site, find_sites, load_patterns
 from fabkit.package.model import Side
 
 _Same = Callable[["_Draft", "_Draft"], bool]
@@ -198,12 +201,13 @@ class _Finder:
         self.board = board
         self.keyboard = keyboard
         self.lands: Lands = read_lands(board)
-        self.codes = {ref: code for code, ref in enumerate(self.lands.refs)}
         self.taken = {ref for k in keyboard.keys for ref in k.refs} | _unplaced(board, keyboard)
         self.net_uses = Counter(net for c in board.components for _, net in c.pins if net)
         self.parts = [c for c in board.components if self._counts(c)]
         self.centres = np.array([(k.x_mm, k.y_mm) for k in keyboard.keys]).reshape(-1, 2)
-        self.free = self._free_holes()
+        # Holes and slots that belong to no key.
+        self.free = _all_but(len(board.holes), [k.holes for k in keyboard.keys])
+        self.free_slots = _all_but(len(board.slots), [k.slots for k in keyboard.keys])
         self.used_lands: set[int] = set()
 
     def find(self) -> tuple[PartSite, ...]:
@@ -256,30 +260,11 @@ class _Finder:
         # A name without lands and place is a text, or a footprint that lies under another.
         return bool(part.pins or part.x_mm is not None or part.value or part.footprint)
 
-    def _free_holes(self) -> Ints:
-        """Holes that belong to no key."""
-        free = np.ones(len(self.board.holes), dtype=bool)
-        for key in self.keyboard.keys:
-            free[list(key.holes)] = False
-        return np.flatnonzero(free)
-
-    def _free_slots(self) -> Ints:
-        """Slots that belong to no key."""
-        free = np.ones(len(self.board.slots), dtype=bool)
-        for key in self.keyboard.keys:
-            free[list(key.slots)] = False
-        return np.flatnonzero(free)
-
-    def _lands_of(self, ref: str) -> LandTable:
-        code = self.codes.get(ref, 0)
-        table = self.lands.table
-        return table.take(table.ref == code) if code else table.take(np.zeros(len(table), bool))
-
     # Named parts
 
     def _from_component(self, part: Component) -> Iterator[_Draft]:
         """One site; two where both halves use the reference."""
-        mine = self._lands_of(part.ref)
+        mine = self.lands.of(part.ref)
         made = self._one(part, mine)
         halves = self.half_of(np.column_stack((mine.x, mine.y)))
         first = halves == 0
@@ -373,7 +358,7 @@ class _Finder:
         """Sites by hole patterns, laid on the named parts whose lands lie about their holes."""
         drafts = list(drafts)
         found = list(self._pattern_sites())
-        placed = self._placed_rows(drafts, [s for p, s in found if p.run is not None])
+        placed = self._placed_rows(drafts, [s for p, s in found if p.row is not None])
         for pattern, site in found:
             owners = self._owners(site) or placed.get(site.holes, ())
             named = [d for d in drafts if set(d.site.refs) & set(owners)]
@@ -417,7 +402,7 @@ class _Finder:
         parts = [
             d.site
             for d in drafts
-            if d.site.kind in _STANDING and not len(self._lands_of(d.site.refs[0]))
+            if d.site.kind in _STANDING and not len(self.lands.of(d.site.refs[0]))
         ]
         parts = [p for p in parts if p.x_mm is not None]
         if not parts or not rows:
@@ -451,7 +436,7 @@ class _Finder:
         asked = [replace(p, tolerance_mm=p.tolerance_mm + slack) for p in patterns]
         by_key = {p.key: p for p in patterns}
         rows = self.free
-        cut = self._free_slots()
+        cut = self.free_slots
         free_slots = self.board.slots.take(cut)
         for site in find_sites(self.board.holes.take(rows), asked, slots=free_slots):
             holes = tuple(sorted(int(rows[h]) for h in site.holes))
@@ -492,7 +477,7 @@ class _Finder:
         if self._is_peg(site):
             return False
         for part in self.parts:
-            mine = self._lands_of(part.ref)
+            mine = self.lands.of(part.ref)
             if len(mine) < 2:
                 continue
             low = (mine.x.min() - 1.0, mine.y.min() - 1.0)
@@ -594,7 +579,7 @@ class _Finder:
                         kind="controller" if controls else "circuit",
                         x_mm=chip.x_mm,
                         y_mm=chip.y_mm,
-                        faces=("top",) if chip.face > 0 else ("bottom",),
+                        faces=faces_of(chip.face),
                         mount="surface",
                         pins=chip.pins,
                         evidence=(Evidence.PADS,),
@@ -647,6 +632,10 @@ class _Finder:
         if self.keyboard.hands.use == "reversible":
             out = _merge(out, _turned_double)
         return out
+
+
+def _all_but(count: int, taken: Sequence[Sequence[int]]) -> Ints:
+    return np.setdiff1d(np.arange(count), [row for rows in taken for row in rows])
 
 
 def _unplaced(board: Board, keyboard: Keyboard) -> set[str]:

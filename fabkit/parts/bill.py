@@ -13,8 +13,8 @@ from fabkit.base.findings import Place as Where
 from fabkit.base.natural import natural
 from fabkit.base.units import counted, some_of, some_titles
 from fabkit.board.model import Board
+from fabkit.keyboard.footprints import read_lands
 from fabkit.keyboard.kinds import plain, stem
-from fabkit.keyboard.lands import read_lands
 from fabkit.keyboard.patterns import Pattern, load_patterns
 from fabkit.parts import rules
 from fabkit.parts.assembly import ORDER as STAGE_ORDER
@@ -330,7 +330,7 @@ class _Builder:
             return self._line(named, named, place.kind, None)
         if place.patterns and not place.records and place.kind != "controller":
             pattern = next(p for p in self.patterns if p.key == place.patterns[0])
-            pins = f", {place.pins} holes" if pattern.run is not None else ""
+            pins = f", {place.pins} holes" if pattern.row is not None else ""
             title = f"{pattern.title[0].upper()}{pattern.title[1:]}{pins}"
             title = title.replace("Screw hole", "Screw")
             line = self._line(f"{pattern.key}{pins}", title, place.kind, None)

@@ -61,14 +61,6 @@ def test_coordinates_rounded_to_hundredths_of_an_inch_still_repeat():
     assert found.turns == pytest.approx(turns, abs=2.0)
 
 
-def test_a_stated_turn_is_kept():
-    """The turn that a placement table states is not reckoned anew."""
-    centres, turns, pads = invented(1)
-    found = find_contacts(centres, pads, turns + 90)
-    assert found.turns == pytest.approx(turns + 90)
-    assert not np.isnan(found.spots["top"]).any()
-
-
 def test_two_places_on_one_net_are_one_contact():
     """A footprint for two kinds of switch has each contact twice."""
     centres, _, pads = invented(2, count=8)

@@ -12,13 +12,13 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from fabkit.board.model import Holes
-from fabkit.keyboard.patterns import Pattern, load_patterns
-from fabkit.keyboard.sites import find_sites
+from fabkit.keyboard.patterns import Pattern, find_sites, load_patterns
 
 CATALOGUE = load_patterns()
 SHAPED = [p for p in CATALOGUE if p.holes]
 MANY = [p for p in SHAPED if len(p.required) > 1]
 Rows = list[tuple[float, float, float]]
+KINDS = {p.key: p.kind for p in CATALOGUE}
 
 
 def make_holes(rows: Rows) -> Holes:
@@ -58,7 +58,7 @@ def place(
             (
                 x + np.cos(turn) * hx - np.sin(turn) * hole.y_mm,
                 y + np.sin(turn) * hx + np.cos(turn) * hole.y_mm,
-                (hole.least_mm + hole.most_mm) / 2,
+                sum(hole.diameter_mm) / 2,
             )
         )
     return rows
@@ -153,7 +153,7 @@ def test_catalogue_distinguishes_switches() -> None:
     for i, pattern in enumerate(p for p in CATALOGUE if p.kind == "key"):
         sites = find_sites(make_holes(place(pattern, 20.0 * i, 5.0, 10.0 * i)), CATALOGUE)
 
-        assert [s.pattern for s in sites if s.kind == "key"] == [pattern.key]
+        assert [s.pattern for s in sites if KINDS[s.pattern] == "key"] == [pattern.key]
 
 
 def test_block_of_keys() -> None:
@@ -166,7 +166,7 @@ def test_block_of_keys() -> None:
             plain = place(pattern, *at, 0)
             rows += plain + [r for r in place(pattern, *at, 0, mirrored=True) if r not in plain]
     rows = list(dict.fromkeys((round(x, 3), round(y, 3), d) for x, y, d in rows))
-    sites = [s for s in find_sites(make_holes(rows), CATALOGUE) if s.kind == "key"]
+    sites = [s for s in find_sites(make_holes(rows), CATALOGUE) if KINDS[s.pattern] == "key"]
 
     assert len(sites) == 20
     assert all(s.doubled for s in sites)

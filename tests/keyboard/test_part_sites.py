@@ -14,13 +14,17 @@ from truth import Truth, load_truths
 import fabkit
 from fabkit.board.model import Component, Holes
 from fabkit.keyboard.build import find_keyboard
-from fabkit.keyboard.kinds import kind_of, why_no_part
-from fabkit.keyboard.lands import LandTable, read_lands
+from fabkit.keyboard.footprints import LandTable, read_lands
+from fabkit.keyboard.kinds import (
+    find_chips,
+    find_hole_pairs,
+    find_light_quads,
+    kind_of,
+    why_no_part,
+)
 from fabkit.keyboard.model import PartSite
-from fabkit.keyboard.pairs import find_chips, find_hole_pairs, find_light_quads
 from fabkit.keyboard.part_sites import find_part_sites, sites_of
-from fabkit.keyboard.patterns import load_patterns
-from fabkit.keyboard.sites import find_sites
+from fabkit.keyboard.patterns import find_sites, load_patterns
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 PLANS = [
