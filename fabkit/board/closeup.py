@@ -16,6 +16,7 @@ from shapely.geometry.base import BaseGeometry
 from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.formats.gerber.model import GerberFile, Kind, object_boxes, object_shapes
 from fabkit.geometry.areas import MARGIN_MM
+from fabkit.geometry.boxes import meeting_boxes
 from fabkit.geometry.facing import facets_of, find_gaps, find_widths
 
 FINE_MM: Final = 1e-5
@@ -23,6 +24,9 @@ FINE_MM: Final = 1e-5
 
 _AROUND_MM: Final = 0.4
 """Copper this far around a measured place takes part in the measure."""
+
+_MOST_AT_ONCE: Final = 2_000
+"""Objects that are drawn so finely at once: a disc has some two hundred corners then."""
 
 _SAME_PLACE_MM: Final = 0.1
 """The facing that is measured again lies this near to its coarse place."""
@@ -48,9 +52,11 @@ class CloseUp:
     def _boxes(self) -> Floats:
         return object_boxes(self._file)
 
-    @cached_property
-    def _tree(self) -> shapely.STRtree:
-        return shapely.STRtree(shapely.box(*self._boxes[self._rows].T))
+    def _near(self, x: Floats, y: Floats, half: Floats) -> tuple[Ints, Ints]:
+        """Windows, and rows of the objects whose boxes meet them."""
+        boxes = np.column_stack((x - half, y - half, x + half, y + half))
+        window, row = np.concatenate([*meeting_boxes(boxes, self._boxes[self._rows])], axis=1)
+        return window, row
 
     def windows(self, x: Floats, y: Floats, half: Floats) -> list[Shapes]:
         """Separate polygons of the image within ``half`` of places, both ways, mm.
@@ -60,8 +66,7 @@ class CloseUp:
 
         Regions are taken as the layer draws them (their arcs with its chords).
         """
-        boxes = np.column_stack((x - half, y - half, x + half, y + half))
-        window, row = self._tree.query(shapely.box(*boxes.T))
+        window, row = self._near(x, y, half)
         order = np.lexsort((row, window))
         # Objects around many places are drawn once.
         rows, at = np.unique(self._rows[row[order]], return_inverse=True)
@@ -96,6 +101,11 @@ class CloseUp:
         ``distance`` is the coarse measure, and the answer when nothing like it is found.
         """
         half = distance / 2 + _AROUND_MM + MARGIN_MM
+        if len(x) > 1 and len(self._near(x, y, half)[0]) > _MOST_AT_ONCE:
+            parts = np.array_split(np.arange(len(x)), 2)
+            return np.concatenate(
+                [self.facings(x[k], y[k], distance[k], inside=inside) for k in parts]
+            )
         windows = self.windows(x, y, half)
         # All windows are measured together, each moved to its own place on one line.
         pitch = 2 * float(half.max()) + float(distance.max()) + 1

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,14 +20,11 @@ from fabkit.board.model import Layer
 from fabkit.checks.model import Case, NotJudged
 from fabkit.checks.worst import Measures, PlaceOf
 from fabkit.formats.gerber.model import Kind, pen_widths
-from fabkit.geometry.facing import FacetTree, Facings, find_facings
+from fabkit.geometry.facing import FacetTree, Facings
 from fabkit.sheets.house import Limit
 
 MEASURED_AGAIN = 60
 """Distinct measures taken again per layer and rule: thrice what a finding shows."""
-
-REACH_MARGIN = 1.0001
-"""Facings are looked for a hair beyond the limit, so that one on the limit is seen as kept."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -188,27 +184,6 @@ def copper_limits(case: Case, what: str) -> tuple[Limit, Limit]:
     """Give the standard and fine limit of ``track`` or ``gap`` for the copper weight."""
     weight = copper_weight_oz(case)
     return case.house.copper_limit(what, weight), case.house.copper_limit(what, weight, "fine")
-
-
-@dataclass(frozen=True, eq=False)
-class Narrow:
-    """Narrow gaps and widths of one copper layer."""
-
-    gaps: Facings
-    widths: Facings
-
-
-def narrow_copper(case: Case) -> tuple[Narrow, ...]:
-    """Gaps and widths below the standard limits, per copper layer."""
-    gap, width = copper_limits(case, "gap")[0].value, copper_limits(case, "track")[0].value
-    gap, width = gap * REACH_MARGIN, width * REACH_MARGIN
-
-    def measure(layer: FacetTree) -> Narrow:
-        return Narrow(*find_facings(layer.facets, gap_mm=gap, width_mm=width))
-
-    # Trees and long columns are worked on outside the interpreter's lock.
-    with ThreadPoolExecutor(max_workers=2) as pool:
-        return tuple(pool.map(measure, case.shared(facets_by_layer)))
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -11,14 +13,15 @@ import shapely
 from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.base.findings import Finding, Severity
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
+from fabkit.board.copper import Copper
 from fabkit.board.model import Layer
 from fabkit.checks.copper_facts import (
     Spots,
     copper_limits,
+    copper_of,
     cuts_of,
     facets_by_layer,
     measured_again,
-    narrow_copper,
     on_board,
     require_copper,
     strokes_of,
@@ -27,7 +30,7 @@ from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.checks.painted import painting_strokes
 from fabkit.checks.worst import group, judge
-from fabkit.geometry.facing import Facets, Facings, thin_out
+from fabkit.geometry.facing import Facets, FacetTree, Facings, find_facings, thin_out
 from fabkit.rules import load_rule
 
 HAIR_MM: Final = 0.02
@@ -36,6 +39,9 @@ practice).  Fills drawn with strokes overlap each other by such hairs."""
 
 WALL_MM: Final = 0.02
 """How far from a bare hole's wall copper may begin that the hole itself has cut."""
+
+REACH_MARGIN: Final = 1.0001
+"""Facings are looked for a hair beyond the limit, so that one on the limit is seen as kept."""
 
 SAME_SPOT_MM: Final = 0.5
 """Narrow places nearer than this are reported once: one bottleneck, not each of its corners."""
@@ -48,6 +54,55 @@ GAP: Final = load_rule("copper/gap-small")
 GAP_OWN: Final = load_rule("copper/gap-within-net")
 
 
+@dataclass(frozen=True, eq=False)
+class Narrow:
+    """Narrow gaps and widths of one copper layer.
+
+    Parameters
+    ----------
+    gaps
+        Between islands.
+    harmless
+        Worst ones of each spot that short nothing when they are bridged: inside one island, or
+        beside copper that nothing is connected to.  There are a hundred thousand on a plane.
+    widths
+        Of copper.
+    """
+
+    gaps: Facings
+    harmless: Facings
+    widths: Facings
+
+
+def narrow_copper(case: Case) -> tuple[Narrow, ...]:
+    """Gaps and widths below the standard limits, per copper layer."""
+    gap, width = copper_limits(case, "gap")[0].value, copper_limits(case, "track")[0].value
+    gap, width = gap * REACH_MARGIN, width * REACH_MARGIN
+    copper = case.shared(copper_of)
+
+    def measure(layer: FacetTree) -> Narrow:
+        gaps, widths = find_facings(layer.facets, gap_mm=gap, width_mm=width)
+        # So fine a slit inside one conductor closes while it is imaged: nothing is left.
+        own = gaps.take(~_shorting(copper, gaps) & (gaps.distance >= HAIR_MM))
+        island = copper.pieces.island
+        return Narrow(
+            gaps=gaps.take(island[gaps.piece0] != island[gaps.piece1]),
+            harmless=own.take(thin_out(own.x, own.y, SAME_SPOT_MM)),
+            widths=widths,
+        )
+
+    # Trees and long columns are worked on outside the interpreter's lock.
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        return tuple(pool.map(measure, case.shared(facets_by_layer)))
+
+
+def _shorting(copper: Copper, gaps: Facings) -> Bools:
+    """Gaps that join two conductors when they are bridged."""
+    one, other = (copper.pieces.island[piece] for piece in (gaps.piece0, gaps.piece1))
+    joins: Bools = (one != other) & copper.held[one] & copper.held[other]
+    return joins
+
+
 @check(
     id="copper/gap",
     rules=(GAP, GAP_OWN),
@@ -57,19 +112,11 @@ GAP_OWN: Final = load_rule("copper/gap-within-net")
 def gaps(case: Case) -> Iterator[Finding]:
     """Conductors keep the gap that the house can etch."""
     copper = require_copper(case)
-    pieces, held = copper.pieces, copper.held
     tables: tuple[list[tuple[int, Facings]], ...] = ([], [])
     for index, narrow in enumerate(case.shared(narrow_copper)):
-        found = narrow.gaps
-        # Copper that nothing is connected to shorts nothing when it is bridged.
-        one, other = pieces.island[found.piece0], pieces.island[found.piece1]
-        foreign = (one != other) & held[one] & held[other]
-        for table, mine in zip(tables, (foreign, ~foreign), strict=True):
-            some = found.take(mine)
-            if mine is not foreign:
-                # So fine a slit inside one conductor closes while it is imaged: nothing is left.
-                some = some.take(some.distance >= HAIR_MM)
-            some = some.take(thin_out(some.x, some.y, SAME_SPOT_MM))
+        foreign = narrow.gaps.take(_shorting(copper, narrow.gaps))
+        foreign = foreign.take(thin_out(foreign.x, foreign.y, SAME_SPOT_MM))
+        for table, some in zip(tables, (foreign, narrow.harmless), strict=True):
             table.append((index, measured_again(case, index, some, inside=False)))
     for rule, table, words in (
         (GAP, tables[0], "smallest gap"),

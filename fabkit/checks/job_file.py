@@ -14,10 +14,10 @@ from fabkit.checks.copper_facts import (
     copper_limits,
     facets_by_layer,
     half_holes,
-    narrow_copper,
     on_board,
     require_copper,
 )
+from fabkit.checks.copper_width import narrow_copper
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.formats.gerber.model import Kind

@@ -19,7 +19,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from threading import Lock
 from typing import Final
+from weakref import ref
 
 import numpy as np
 import shapely
@@ -43,7 +45,8 @@ class Facets(Columns):
 
     Columns
     -------
-    x0, y0, x1, y1 : float64, mm
+    x0, y0 : float64, mm
+        Start; where the next one along the ring starts, it ends.
     before, after : int32
         Rows of the neighbours along the ring.
     piece : int32
@@ -52,11 +55,19 @@ class Facets(Columns):
 
     x0: Floats
     y0: Floats
-    x1: Floats
-    y1: Floats
     before: NDArray[np.int32]
     after: NDArray[np.int32]
     piece: NDArray[np.int32]
+
+    @property
+    def x1(self) -> Floats:
+        """End of each, mm; not kept, for a board of many layers has millions."""
+        return self.x0[self.after]
+
+    @property
+    def y1(self) -> Floats:
+        """End of each, mm."""
+        return self.y0[self.after]
 
 
 def _without_rounding(rings: Shapes) -> Shapes:
@@ -88,49 +99,47 @@ def facets_of(polygons: Shapes, *, longest_mm: float = LONGEST_FACET_MM) -> Face
     points, ring = shapely.get_coordinates(rings, return_index=True)
     if not len(points):
         return Facets.empty()
-    same = ring[1:] == ring[:-1]
-    start, end = points[:-1][same], points[1:][same]
-    ring = ring[:-1][same]
-    moved = np.any(start != end, axis=1)
-    start, end, ring = start[moved], end[moved], ring[moved]
+    moved = (ring[1:] == ring[:-1]) & (points[1:] != points[:-1]).any(axis=1)
+    at = np.flatnonzero(moved)
+    ring = ring[at]
     # Outer rings are to run counter-clockwise and holes clockwise, however they were written:
     # the side a facet is seen from decides between gap and width.
     outer = np.append(True, piece_of_ring[1:] != piece_of_ring[:-1])
-    cross = start[:, 0] * end[:, 1] - start[:, 1] * end[:, 0]
-    area = np.bincount(ring, weights=cross, minlength=len(rings))
-    flip = ((area > 0) != outer)[ring]
-    start, end = np.where(flip[:, None], end, start), np.where(flip[:, None], start, end)
+    (x, y), (to_x, to_y) = points[at].T, points[at + 1].T
+    area = np.bincount(ring, weights=x * to_y - y * to_x, minlength=len(rings))
+    turned = ((area > 0) != outer)[ring]
+    first, last = _ends_of_rings(ring)
+    # A ring that is turned runs from its last segment to its first.
+    count = last + 1 - first
+    at = at[
+        np.where(turned, np.repeat(first + last, count) - np.arange(len(at)), np.arange(len(at)))
+    ]
+    start, step = points[at + turned], points[at + ~turned]
+    step -= start
 
-    length = np.hypot(*(end - start).T)
+    length = np.hypot(*step.T)
     # A digit too many in a coordinate draws a stroke of half a kilometre.
     longest_mm = max(longest_mm, float(length.sum()) / _MOST_CUTS)
     parts = np.maximum(np.ceil(length / longest_mm), 1).astype(np.int64)
-    row = np.repeat(np.arange(len(start)), parts)
-    k = np.arange(len(row)) - np.repeat(np.cumsum(parts) - parts, parts)
-    step = (end - start)[row] / parts[row, None]
-    a = start[row] + step * k[:, None]
-    # The last part ends in the corner itself, not in a sum of steps that rounding moved off it.
-    b = np.where((k == parts[row] - 1)[:, None], end[row], start[row] + step * (k + 1)[:, None])
-    # A flipped ring is stored against its own direction: parts run forwards within a segment,
-    # segments run backwards within the ring, so neighbours are found by rank, not by row.
-    rank = np.where(flip[row], -row, row)
-    order = np.lexsort((k, rank, ring[row]))
-    a, b, ring = a[order], b[order], ring[row][order]
-    index = np.arange(len(a))
-    first = np.append(True, ring[1:] != ring[:-1])
-    starts = np.flatnonzero(first)
-    ends = np.append(starts[1:], len(a)) - 1
-    before, after = index - 1, index + 1
-    before[starts], after[ends] = ends, starts
+    part = np.arange(parts.sum()) - np.repeat(np.cumsum(parts) - parts, parts)
+    ring, start = np.repeat(ring, parts), np.repeat(start, parts, axis=0)
+    start += np.repeat(step / parts[:, None], parts, axis=0) * part[:, None]
+    first, last = _ends_of_rings(ring)
+    before, after = (np.arange(by, len(ring) + by, dtype=np.int32) for by in (-1, 1))
+    before[first], after[last] = last, first
     return Facets(
-        x0=a[:, 0],
-        y0=a[:, 1],
-        x1=b[:, 0],
-        y1=b[:, 1],
-        before=before.astype(np.int32),
-        after=after.astype(np.int32),
+        x0=start[:, 0],
+        y0=start[:, 1],
+        before=before,
+        after=after,
         piece=piece_of_ring[ring],
     )
+
+
+def _ends_of_rings(ring: Ints) -> tuple[Ints, Ints]:
+    """First and last row of each ring, from the number of the ring of each row."""
+    first = np.flatnonzero(np.diff(ring, prepend=-1))
+    return first, np.append(first[1:], len(ring)) - 1
 
 
 PAIRED: Final = 4
@@ -138,6 +147,12 @@ PAIRED: Final = 4
 
 SOUGHT: Final = 12
 """Facets a run when single places are looked up."""
+
+_RUNS_KEPT: Final = 100_000
+"""Runs of all trees that are kept: some fifty megabytes, more than boards of four layers have."""
+
+_kept: Final[list[ref[FacetTree]]] = []
+_lock: Final = Lock()
 
 _RUN_PAIRS: Final = 20_000
 """Pairs of runs opened at once: their tables, some megabytes, stay in the processor's cache."""
@@ -174,15 +189,30 @@ class FacetTree:
 
     def __init__(self, facets: Facets) -> None:
         self.facets = facets
+        self._runs: shapely.STRtree | None = None
 
     @cached_property
     def starts(self) -> Ints:
         """First facet of each run."""
         return run_starts(self.facets, SOUGHT)
 
-    @cached_property
+    @property
     def runs(self) -> shapely.STRtree:
-        """Runs as lines in a tree; rows as in ``starts``."""
+        """Runs as lines in a tree; rows as in ``starts``.
+
+        Kept until trees made later hold many: those of fourteen layers take 150 MB, and 0.3 s to
+        be made again.
+        """
+        if (runs := self._runs) is None:
+            runs = self._runs = self._make_runs()
+            _keep(self)
+        return runs
+
+    def forget(self) -> None:
+        """Let go of the tree; it is made again when it is asked for."""
+        self._runs = None
+
+    def _make_runs(self) -> shapely.STRtree:
         f, starts = self.facets, self.starts
         if not len(starts):
             return shapely.STRtree([])
@@ -191,8 +221,8 @@ class FacetTree:
         at = np.arange(len(f)) + np.repeat(np.arange(len(starts)), stops - starts)
         points = np.empty((len(f) + len(starts), 2))
         points[at] = np.column_stack((f.x0, f.y0))
-        last = stops + np.arange(len(starts))
-        points[last] = np.column_stack((f.x1[stops - 1], f.y1[stops - 1]))
+        last, after = stops + np.arange(len(starts)), f.after[stops - 1]
+        points[last] = np.column_stack((f.x0[after], f.y0[after]))
         rows = np.repeat(np.arange(len(starts)), stops - starts + 1)
         return shapely.STRtree(shapely.linestrings(points, indices=rows))
 
@@ -204,7 +234,8 @@ class FacetTree:
     def lines(self, rows: Ints) -> Shapes:
         """(n,) object array of lines: single facets."""
         f = self.facets
-        ends = np.column_stack((f.x0[rows], f.y0[rows], f.x1[rows], f.y1[rows]))
+        after = f.after[rows]
+        ends = np.column_stack((f.x0[rows], f.y0[rows], f.x0[after], f.y0[after]))
         lines: Shapes = shapely.linestrings(ends.reshape(-1, 2, 2))
         return lines
 
@@ -307,15 +338,28 @@ class FacetTree:
         """
         f = self.facets
         x, y = shapely.get_x(points), shapely.get_y(points)
+        after = f.after[rows]
         ax, ay = f.x0[rows] - x, f.y0[rows] - y
-        ux, uy = f.x1[rows] - f.x0[rows], f.y1[rows] - f.y0[rows]
+        ux, uy = f.x0[after] - f.x0[rows], f.y0[after] - f.y0[rows]
         square = ux * ux + uy * uy
         share = -(ax * ux + ay * uy) / square
         beside = np.abs(ay * ux - ax * uy) / square * np.sqrt(square)
         start = np.sqrt(ax * ax + ay * ay)
-        end = np.sqrt((f.x1[rows] - x) ** 2 + (f.y1[rows] - y) ** 2)
+        end = np.sqrt((f.x0[after] - x) ** 2 + (f.y0[after] - y) ** 2)
         distance: Floats = np.where(share <= 0, start, np.where(share >= 1, end, beside))
         return distance
+
+
+def _keep(tree: FacetTree) -> None:
+    """Note that a tree has its runs; let go of those made longest ago when they are many."""
+    with _lock:
+        alive = [one for one in (held() for held in _kept) if one is not None and one is not tree]
+        many = len(tree.starts) + sum(len(one.starts) for one in alive)
+        while alive and many > _RUNS_KEPT:
+            oldest = alive.pop(0)
+            many -= len(oldest.starts)
+            oldest.forget()
+        _kept[:] = map(ref, [*alive, tree])
 
 
 def near_pairs(
@@ -345,12 +389,13 @@ def near_pairs(
     member = starts[:, None] + np.arange(PAIRED)
     inside = member < np.append(starts[1:], len(facets))[:, None]
     member = np.where(inside, member, starts[:, None])
-    dx, dy = facets.x1 - facets.x0, facets.y1 - facets.y0
+    x1, y1 = facets.x1, facets.y1
+    dx, dy = x1 - facets.x0, y1 - facets.y0
     length = np.hypot(dx, dy)
     ux, uy, half = (dx / length)[member], (dy / length)[member], (length / 2)[member]
     # A member that is none has its middle nowhere: no comparison with it holds.
-    mx = np.where(inside, ((facets.x0 + facets.x1) / 2)[member], np.nan)
-    my = np.where(inside, ((facets.y0 + facets.y1) / 2)[member], np.nan)
+    mx = np.where(inside, ((facets.x0 + x1) / 2)[member], np.nan)
+    my = np.where(inside, ((facets.y0 + y1) / 2)[member], np.nan)
     heading, spread = _headings(np.arctan2(uy, ux))
     piece = facets.piece[starts]
     for one, other in _near_runs(facets, starts, reach_mm):
@@ -653,7 +698,8 @@ class _Lines:
 
     @classmethod
     def of(cls, facets: Facets, rows: Ints) -> _Lines:
-        x, y, x1, y1 = (c[rows] for c in (facets.x0, facets.y0, facets.x1, facets.y1))
+        after = facets.after[rows]
+        x, y, x1, y1 = facets.x0[rows], facets.y0[rows], facets.x0[after], facets.y0[after]
         return cls(x, y, x1, y1, (x1 - x, y1 - y))
 
     def at(self, share: Floats) -> Axes:

@@ -2,7 +2,8 @@
 
 A segment runs from a start to an end; ``turn`` gives its kind:
 
-===== ==========================================================
+===== ===================================================
+
 turn  meaning
 ===== ==========================================================
 0     straight; the centre is ignored and may be nan
@@ -37,6 +38,8 @@ Box = tuple[float, float, float, float]
 _MIN_CIRCLE_CHORDS: Final = 16
 _MOST_CHORDS: Final = 4096
 """Enough for a circle of 6 m radius; a file may ask for one of a thousand kilometres."""
+_CORNERS_AT_ONCE: Final = 500_000
+"""Corners of shapes that are made at once: their tables take some ten megabytes each."""
 _POINTS: Final = (("x0", "y0"), ("x1", "y1"), ("cx", "cy"))
 """Pairs of columns that are points."""
 
@@ -426,40 +429,42 @@ def unit_circle(count: int) -> Floats:
     return points
 
 
+def portions(rows: Ints, corners: int) -> list[Ints]:
+    """Rows of shapes with so many corners each, as many at a time as take some megabytes."""
+    many = max(1, _CORNERS_AT_ONCE // max(corners, 1))
+    return np.split(rows, range(many, len(rows), many))
+
+
 def _capsules(lines: Segments, diameter: Floats, chord_error_mm: float) -> Shapes:
     """Area of discs led along straight segments; diameters are larger than 0."""
-    x0, y0, x1, y1 = lines.x0, lines.y0, lines.x1, lines.y1
-    out = np.empty(len(x0), dtype=object)
+    out = np.empty(len(lines), dtype=object)
     for width in np.unique(diameter):
-        rows = np.flatnonzero(diameter == width)
         count = circle_chords(float(width), chord_error_mm=chord_error_mm)
         disc = unit_circle(count) * (width / 2)
-        half = count // 2
-        dx, dy = x1[rows] - x0[rows], y1[rows] - y0[rows]
-        length = np.hypot(dx, dy)
-        # A stroke without length is a disc, which any direction suits.
-        ux = np.divide(dx, length, out=np.ones_like(dx), where=length > 0)
-        uy = np.divide(dy, length, out=np.zeros_like(dy), where=length > 0)
-        # The front half of the disc at the far end, the back half at the near end.
-        local = np.roll(disc, count // 4, axis=0)
-        px = local[:, 0] * ux[:, None] - local[:, 1] * uy[:, None]
-        py = local[:, 0] * uy[:, None] + local[:, 1] * ux[:, None]
-        at_end = np.zeros(count, dtype=bool)
-        at_end[: half + 1] = True
-        ring = np.empty((len(rows), count + 1, 2))
-        ring[:, :count, 0] = np.where(at_end, x1[rows, None], x0[rows, None]) + px
-        ring[:, :count, 1] = np.where(at_end, y1[rows, None], y0[rows, None]) + py
-        # The seam between the halves lies on vertices that both ends share.
-        ring[:, half, 0] = x1[rows] + px[:, half]
-        ring[:, half, 1] = y1[rows] + py[:, half]
-        back = np.column_stack((x0[rows] + px[:, half], y0[rows] + py[:, half]))
-        front = np.column_stack((x0[rows] + px[:, 0], y0[rows] + py[:, 0]))
-        full = np.concatenate(
-            (ring[:, : half + 1], back[:, None], ring[:, half + 1 : count], front[:, None]), axis=1
-        )
-        full = np.concatenate((full, full[:, :1]), axis=1)
-        out[rows] = shapely.polygons(full)
+        for rows in portions(np.flatnonzero(diameter == width), count):
+            out[rows] = _led_along(disc, lines.take(rows))
     return out
+
+
+def _led_along(disc: Floats, lines: Segments) -> Shapes:
+    """Area of a disc, (n, 2) float64 from +X on, led along straight segments."""
+    count, half = len(disc), len(disc) // 2
+    start, end = lines.starts(), lines.ends()
+    along = end - start
+    length = np.hypot(*along.T)
+    # A stroke without length is a disc, which any direction suits.
+    ux = np.divide(along[:, 0], length, out=np.ones_like(length), where=length > 0)[:, None]
+    uy = np.divide(along[:, 1], length, out=np.zeros_like(length), where=length > 0)[:, None]
+    # The front half of the disc at the far end, the back half at the near end; what lies on the
+    # seam between the halves is at both, and the ring is closed.
+    corner = np.concatenate((np.arange(half + 1), np.arange(half, count), (0, 0)))
+    far = np.repeat((True, False, True), (half + 1, count - half + 1, 1))
+    x, y = np.roll(disc, count // 4, axis=0)[corner].T
+    rings = np.where(far[:, None], end[:, None], start[:, None])
+    rings[:, :, 0] += x * ux - y * uy
+    rings[:, :, 1] += x * uy + y * ux
+    shapes: Shapes = shapely.polygons(rings)
+    return shapes
 
 
 def join_boxes(boxes: Iterable[Box]) -> Box | None:

@@ -24,7 +24,7 @@ from fabkit.base.steps import step
 from fabkit.base.units import CHORD_ERROR_MM, counted
 from fabkit.geometry.areas import crowding, pierce, swept, swept_straight, unite
 from fabkit.geometry.contours import fill_crossed
-from fabkit.geometry.segments import Placing, Segments
+from fabkit.geometry.segments import Placing, Segments, portions
 
 Attributes = Mapping[str, tuple[str, ...]]
 """Attribute name to its fields, unescaped; a name without fields maps to ``()``."""
@@ -419,10 +419,12 @@ def _flashes(file: GerberFile, rows: Ints, chord_error_mm: float) -> Shapes:
         shape = posed(at_rest, file.poses[pose])
         if shape.is_empty:
             continue
-        at = np.column_stack((objects.x0[rows[part]], objects.y0[rows[part]]))
-        copies = np.full(len(part), shape, dtype=object)
-        repeat = np.repeat(at, shapely.count_coordinates(shape), axis=0)
-        out[part] = shapely.transform(copies, lambda points, r=repeat: points + r)
+        corners = shapely.count_coordinates(shape)
+        for some in portions(part, corners):
+            at = np.column_stack((objects.x0[rows[some]], objects.y0[rows[some]]))
+            copies = np.full(len(some), shape, dtype=object)
+            shift = np.repeat(at, corners, axis=0)
+            out[some] = shapely.transform(copies, lambda points, shift=shift: points + shift)
     return out
 
 
