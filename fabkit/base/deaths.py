@@ -27,6 +27,9 @@ _DEATHS: Final = {
 }
 _bounded: list[int] = []
 
+_M_ARENA_MAX: Final = -8
+"""The most heaps, as ``malloc.h`` of the GNU C library numbers it."""
+
 
 def begin_bounded(notice: Notice, left_out: dict[str, str]) -> None:
     """Let this process be one that may die: bound its memory and note its steps from now on."""
@@ -65,6 +68,7 @@ def go_first() -> None:
 
 def limit_memory(most: int) -> None:
     """Bound the memory of this process, in bytes; does nothing where the system cannot."""
+    share_heap()
     try:
         import resource
     except ImportError:
@@ -72,6 +76,18 @@ def limit_memory(most: int) -> None:
     hard = resource.getrlimit(resource.RLIMIT_DATA)[1]
     soft = most if hard == resource.RLIM_INFINITY else min(most, hard)
     resource.setrlimit(resource.RLIMIT_DATA, (soft, hard))
+
+
+def share_heap() -> None:
+    """Let all threads take memory from one heap, where the C library can be told so (glibc).
+
+    Each has one of its own else, and what is freed in one is not used in another: a board of
+    fourteen layers takes a seventh more so, and no less time.
+    """
+    from ctypes import CDLL
+
+    with suppress(OSError, AttributeError):
+        CDLL(None).mallopt(_M_ARENA_MAX, 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

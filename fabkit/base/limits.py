@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
+from typing import Final
 
 from fabkit.base.errors import UsageError
 
@@ -38,7 +39,8 @@ class Limits:
     """Crossings of one contour with itself: each makes a face to fill, and they grow with the
     square of its segments."""
     memory_bytes: int = 4 * 2**30
-    """Memory that the process may take which reads, checks and draws."""
+    """Memory that the process may take which reads, checks and draws.  Unless it is stated,
+    `check` takes at most 1 GB for files of up to 10 MB, and 22 bytes for each further byte."""
     block_depth: int = 32
     """Nested block apertures."""
     macro_primitives: int = 10_000
@@ -50,6 +52,19 @@ class Limits:
     problem_places: int = 20
     """Places kept for one kind of problem; all are counted."""
 
+    def memory_to_check(self, size: int) -> int:
+        """Memory that checking files of so many bytes in all may take.
+
+        Real boards take less than three quarters of it, up to fourteen layers.
+        """
+        if self.memory_bytes != DEFAULT_LIMITS.memory_bytes:
+            return self.memory_bytes
+        return min(self.memory_bytes, _SMALL_MEMORY + 22 * max(0, size - _SMALL_PACKAGE))
+
+
+_SMALL_PACKAGE: Final = 10_000_000
+_SMALL_MEMORY: Final = 900 * 2**20
+"""A gigabyte less what libraries take that are mapped from their files."""
 
 DEFAULT_LIMITS = Limits()
 

@@ -52,9 +52,8 @@ class CloseUp:
     def _boxes(self) -> Floats:
         return object_boxes(self._file)
 
-    def _near(self, x: Floats, y: Floats, half: Floats) -> tuple[Ints, Ints]:
-        """Windows, and rows of the objects whose boxes meet them."""
-        boxes = np.column_stack((x - half, y - half, x + half, y + half))
+    def _in_windows(self, boxes: Floats) -> tuple[Ints, Ints]:
+        """Windows, and objects whose boxes meet them, by their places in ``_rows``."""
         window, row = np.concatenate([*meeting_boxes(boxes, self._boxes[self._rows])], axis=1)
         return window, row
 
@@ -66,7 +65,8 @@ class CloseUp:
 
         Regions are taken as the layer draws them (their arcs with its chords).
         """
-        window, row = self._near(x, y, half)
+        boxes = _boxes_about(x, y, half)
+        window, row = self._in_windows(boxes)
         order = np.lexsort((row, window))
         # Objects around many places are drawn once.
         rows, at = np.unique(self._rows[row[order]], return_inverse=True)
@@ -101,7 +101,7 @@ class CloseUp:
         ``distance`` is the coarse measure, and the answer when nothing like it is found.
         """
         half = distance / 2 + _AROUND_MM + MARGIN_MM
-        if len(x) > 1 and len(self._near(x, y, half)[0]) > _MOST_AT_ONCE:
+        if len(x) > 1 and len(self._in_windows(_boxes_about(x, y, half))[0]) > _MOST_AT_ONCE:
             parts = np.array_split(np.arange(len(x)), 2)
             return np.concatenate(
                 [self.facings(x[k], y[k], distance[k], inside=inside) for k in parts]
@@ -121,6 +121,10 @@ class CloseUp:
         fine = np.full(len(x), np.inf)
         np.minimum.at(fine, window[near], found.distance[near])
         return np.where(np.isinf(fine), distance, fine)
+
+
+def _boxes_about(x: Floats, y: Floats, half: Floats) -> Floats:
+    return np.column_stack((x - half, y - half, x + half, y + half))
 
 
 def _painted(shapes: Shapes, dark: Bools) -> Shapes:

@@ -38,6 +38,9 @@ _LARGE: Final = 128
 _MANY: Final = 1024
 """More shapes that hang together are united by halves."""
 
+_MOST_CORNERS: Final = 200_000
+"""Corners that are swept at once, fifty megabytes; more are united by halves, too."""
+
 
 def touching_pairs(
     shapes: Shapes, *, reach_mm: float = 0.0, least_corners: int = 0
@@ -110,8 +113,8 @@ def unite(shapes: Shapes) -> BaseGeometry:
     number = np.cumsum(~inner) - 1
     keep = ~inner[left] & ~inner[right]
     label = label_groups(len(outer), number[left[keep]], number[right[keep]])
-    united = _unite_groups(parts[outer], label)
     shapely.destroy_prepared(parts)
+    united = _unite_groups(parts[outer], label)
     return _whole(_in_order(_single(united), parts[outer]))
 
 
@@ -186,13 +189,14 @@ def _unite_groups(parts: Shapes, label: Ints) -> Shapes:
     first = np.flatnonzero(np.diff(label[order], prepend=-1))
     count = np.diff(first, append=len(parts))
     size = shapely.get_num_coordinates(parts)
+    corners = np.add.reduceat(size, first)
     # A shape with more corners than all others of its group is mostly a pour, and those of its
     # holes that nothing touches need no overlay.
-    heavy = (count > 2) & (2 * np.maximum.reduceat(size, first) > np.add.reduceat(size, first))
-    long = ~heavy & (count > _MANY)
+    heavy = (count > 2) & (2 * np.maximum.reduceat(size, first) > corners)
+    long = ~heavy & (count > 1) & ((count > _MANY) | (corners > _MOST_CORNERS))
     united = parts[first]
     few = np.flatnonzero(~heavy & ~long & (count > 1))
-    portion = np.cumsum(count[few]) // _MANY
+    portion = np.cumsum(count[few]) // _MANY + np.cumsum(corners[few]) // _MOST_CORNERS
     for rows in np.split(few, np.flatnonzero(np.diff(portion)) + 1) if len(few) else ():
         united[rows] = _unite_several(parts, first[rows], count[rows])
     for row in np.flatnonzero(long).tolist():
@@ -233,7 +237,8 @@ def _unite_halves(shapes: Shapes) -> Shapes:
     pour that is hatched has one for every crossing.  One of 10,000 lines and 46,000 holes takes
     3.2 s so; one union of all takes 8.3 s, for it sorts every hole again in each of its steps.
     """
-    if len(shapes) <= _MANY // 2:
+    many = len(shapes) > _MANY // 2 or shapely.get_num_coordinates(shapes).sum() > _MOST_CORNERS
+    if len(shapes) == 1 or not many:
         return sweep_union(shapes)[0]
     box = shapely.bounds(shapes)
     middle = box[:, :2] + box[:, 2:]

@@ -208,8 +208,13 @@ class FacetTree:
             _keep(self)
         return runs
 
+    @property
+    def is_ready(self) -> bool:
+        """Whether its runs are kept just now."""
+        return self._runs is not None
+
     def forget(self) -> None:
-        """Let go of the tree; it is made again when it is asked for."""
+        """Let go of the runs; they are made again when they are asked for."""
         self._runs = None
 
     def _make_runs(self) -> shapely.STRtree:

@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path, PurePath
 from typing import Final
 
+from fabkit.base.deaths import bound_memory
 from fabkit.base.errors import explain
 from fabkit.base.findings import Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
@@ -162,6 +163,8 @@ def check_given(
     tell("building the board")
     board = _built(given, settings, source, settings.roles)
     other_half = _built(right, settings, source, ()) if right is not None else None
+    files = [file for one in (board, other_half) if one for file in one.package.files]
+    bound_memory(settings.limits.memory_to_check(sum(len(file.data) for file in files)))
     tell("checking")
     options = settings.options
     result = check(board, house, options=options, other_half=other_half)

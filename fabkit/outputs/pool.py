@@ -26,9 +26,9 @@ from threading import Lock, Thread
 from types import ModuleType
 from typing import Final
 
-from fabkit.base.deaths import HINT, limit_memory, read_death
+from fabkit.base.deaths import HINT, begin_bounded, bound_memory, read_death
 from fabkit.base.errors import FabkitError, explain
-from fabkit.base.steps import SIZE, Notice, note_in
+from fabkit.base.steps import SIZE, Notice
 from fabkit.base.tables import Record
 from fabkit.demo import shown_path
 from fabkit.outputs.judged import Given, Settings, digest_of, failed, judge_given, read_given
@@ -269,7 +269,7 @@ def _work(
     settings: Settings,
 ) -> None:
     end_with_parent()
-    note_in(notice, left_out)
-    limit_memory(settings.limits.memory_bytes)
+    begin_bounded(notice, left_out)
+    bound_memory(settings.limits.memory_bytes)
     pipe.send(parcel.judge(settings))
     pipe.close()

@@ -7,6 +7,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fabkit.geometry import facing
 from fabkit.geometry.facing import FacetTree, facets_of, near_pairs
 
 rounds = st.tuples(st.floats(0, 12), st.floats(0, 12), st.floats(0.2, 2), st.integers(1, 12))
@@ -79,3 +80,16 @@ def test_no_boundary_is_far_from_everything():
     assert tree.distance(spot).tolist() == [np.inf]
     assert len(tree.within(spot, 1.0)[0]) == len(tree.pieces_within(spot, 1.0)[0]) == 0
     assert len(tree.touching_pieces(1.0)[0]) == len(list(near_pairs(tree.facets, 1.0))) == 0
+
+
+def test_runs_are_kept_while_they_are_few(monkeypatch):
+    """Of trees with more runs than are kept, those made longest ago let go; asked, they answer."""
+    monkeypatch.setattr(facing, "_RUNS_KEPT", 25)
+    monkeypatch.setattr(facing, "_kept", [])
+    trees = [FacetTree(boundary([(6.0, 6.0, r, 32)])) for r in (1.0, 1.5, 2.0)]
+    spot = np.array([shapely.Point(6, 6)], dtype=object)
+    first = [tree.distance(spot)[0] for tree in trees]
+    assert sum(len(tree.starts) for tree in trees if tree.is_ready) <= 25
+    assert trees[-1].is_ready
+    assert not trees[0].is_ready
+    assert [tree.distance(spot)[0] for tree in trees] == first

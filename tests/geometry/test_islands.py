@@ -7,11 +7,17 @@ import pytest
 import shapely
 from shapely import LineString
 
+from fabkit.geometry import areas
 from fabkit.geometry.areas import touching_pairs, unite
 
 
-def test_unite_is_the_union():
-    """Random overlapping discs and bars: the symmetric difference with one union is empty."""
+@pytest.mark.parametrize("at_once", [areas._MOST_CORNERS, 300])
+def test_unite_is_the_union(at_once, monkeypatch):
+    """Random overlapping discs and bars: the symmetric difference with one union is empty.
+
+    So few corners are swept at once that groups are halved down to single shapes, or all are.
+    """
+    monkeypatch.setattr(areas, "_MOST_CORNERS", at_once)
     rng = np.random.default_rng(7)
     points = rng.uniform(0, 40, (400, 2))
     discs = shapely.buffer(shapely.points(points), rng.uniform(0.2, 1.2, 400))

@@ -8,13 +8,17 @@ from pathlib import Path
 from click.testing import CliRunner
 
 from fabkit import build_board, check, open_package
+from fabkit.base.deaths import begin_bounded, bound_memory
 from fabkit.base.errors import FabkitError
+from fabkit.base.limits import DEFAULT_LIMITS, changed_limits
+from fabkit.base.steps import SIZE
 from fabkit.cli.group import cli
 from fabkit.formats.drill.reader import read as read_drill
 from fabkit.formats.gerber.reader import read as read_layer
 from fabkit.formats.sidecars.jobfile import read_job
 from fabkit.formats.sidecars.netlist import read_netlist
 from fabkit.formats.sidecars.part_tables import read_parts, read_placement
+from fabkit.outputs.judged import Settings, check_given, read_given
 from fabkit.sheets.house import load_house
 
 READERS = {
@@ -51,6 +55,17 @@ def run_on_a_full_disk(*words: str) -> tuple[int, str, str]:
     signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
     resource.setrlimit(resource.RLIMIT_FSIZE, (3000, 3000))
     return run_command(*words)
+
+
+def memory_to_check(package: Path, stated: int | None) -> int:
+    """Check a package in a process that is bounded: the memory that it may take then."""
+    import resource
+
+    begin_bounded(bytearray(SIZE), {})
+    limits = DEFAULT_LIMITS if stated is None else changed_limits({"memory_bytes": stated})
+    bound_memory(limits.memory_bytes)
+    check_given(read_given(package), Settings(limits=limits), source=package.name)
+    return resource.getrlimit(resource.RLIMIT_DATA)[0]
 
 
 def check_within(gigabytes: int, package: Path) -> tuple[list[str], list[str]]:

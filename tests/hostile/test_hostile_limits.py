@@ -10,10 +10,12 @@ from dataclasses import fields, replace
 from pathlib import Path
 
 import pytest
+from apart import run_apart
 from click.testing import CliRunner, Result
 from fuzz.tiny_board import FILES
 from hypothesis import given
 from hypothesis import strategies as st
+from ordeals import memory_to_check
 
 import fabkit
 from fabkit.base.errors import LimitExceeded
@@ -209,6 +211,18 @@ def test_every_limit_is_tried() -> None:
     for field in fields(Limits):
         elsewhere = ("archive_ratio", "problem_places", "memory_bytes")
         assert field.name in cases or field.name in elsewhere
+
+
+def test_small_packages_take_little_memory(tmp_path: Path) -> None:
+    """Up to 10 MB a gigabyte, for 100 MB three, and what is stated; a check is bounded so."""
+    libraries = 100 * 2**20
+    assert DEFAULT_LIMITS.memory_to_check(10_000_000) + libraries < 1_050_000_000
+    assert DEFAULT_LIMITS.memory_to_check(100_000_000) + libraries < 3_050_000_000
+    assert DEFAULT_LIMITS.memory_to_check(10**9) == DEFAULT_LIMITS.memory_bytes
+    for name, data in FILES.items():
+        (tmp_path / name).write_bytes(data)
+    assert run_apart(memory_to_check, tmp_path, None).result < 10**9
+    assert run_apart(memory_to_check, tmp_path, 2 * 2**30).result == 2 * 2**30
 
 
 @pytest.mark.parametrize(

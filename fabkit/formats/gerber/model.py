@@ -327,6 +327,12 @@ _NOTHING: Final = shapely.Polygon()
 _MOST_CROWDING: Final = 20_000
 """Pairs of dark and clear objects that are worked on one by one, about."""
 
+_CROWD: Final = 50_000
+"""More objects are united square by square."""
+
+_AT_ONCE: Final = 8_000
+"""Objects of one square."""
+
 _FINE_MM: Final = 1e-6
 
 
@@ -611,6 +617,8 @@ def compose(file: GerberFile, *, chord_error_mm: float = CHORD_ERROR_MM) -> Base
     cutting later erasures out of them alone and uniting all remainders gives the same image as
     painting in order, because union and erasure both act point by point.
     """
+    if len(file.objects) > _CROWD and file.objects.dark.all():
+        return unite(_united_by_squares(file, chord_error_mm))
     shapes = object_shapes(file, chord_error_mm=chord_error_mm)
     dark = np.flatnonzero(file.objects.dark)
     clear = np.flatnonzero(~file.objects.dark)
@@ -620,6 +628,26 @@ def compose(file: GerberFile, *, chord_error_mm: float = CHORD_ERROR_MM) -> Base
         return _painted(shapes, file.objects.dark)
     left = _erased(shapes, dark, clear) if len(clear) and len(dark) else shapes[dark]
     return unite(left[~shapely.is_empty(left)])
+
+
+def _united_by_squares(file: GerberFile, chord_error_mm: float) -> Shapes:
+    """Polygons of the unions of the objects in each square, (n,) object array.
+
+    The shapes of all objects are never held at once: half a million discs take 230 MB.
+    """
+    box = object_boxes(file)
+    drawn = np.flatnonzero(~np.isnan(box[:, 0]))
+    x, y = (box[drawn, :2] + box[drawn, 2:]).T / 2
+    # Columns of squares, each with as many objects.
+    high = round((len(drawn) / _AT_ONCE) ** 0.5) * _AT_ONCE
+    column = np.empty(len(drawn), dtype=np.int64)
+    column[np.argsort(x, kind="stable")] = np.arange(len(drawn)) // max(high, _AT_ONCE)
+    rows = drawn[np.lexsort((y, column))]
+    made = []
+    for some in np.split(rows, range(_AT_ONCE, len(rows), _AT_ONCE)):
+        shapes = object_shapes(file, some, chord_error_mm=chord_error_mm)
+        made.append(shapely.get_parts(unite(shapes[~shapely.is_empty(shapes)])))
+    return np.concatenate(made)
 
 
 def _painted(shapes: Shapes, dark: Bools) -> BaseGeometry:
