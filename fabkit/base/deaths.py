@@ -51,17 +51,24 @@ def bound_memory(most: int) -> None:
         limit_memory(most)
 
 
+def is_copy() -> bool:
+    """Whether this process is a copy of one that was made to work, which does all it fails in."""
+    return bool(_bounded) and not is_bounded()
+
+
 def go_first() -> None:
-    """Let this copy of a process take half of its bound, and be the one that is ended for want.
+    """Let this copy of a process take half of what is left, and be the one that is ended for want.
 
     The other then does its work, too.
     """
-    with suppress(ImportError):
+    with suppress(ImportError, OSError):
         import resource
 
         soft = resource.getrlimit(resource.RLIMIT_DATA)[0]
         if soft != resource.RLIM_INFINITY:
-            limit_memory(soft // 2)
+            pages = Path("/proc/self/statm").read_text().split()[5]
+            taken = int(pages) * resource.getpagesize()
+            limit_memory(taken + max(0, soft - taken) // 2)
     with suppress(OSError):
         Path("/proc/self/oom_score_adj").write_text("500")
 

@@ -4,21 +4,34 @@ from __future__ import annotations
 
 import os
 import sys
+import time
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import pytest
+from boards import board_at
 
-from fabkit.base import copies
+from fabkit.base import copies, deaths
+from fabkit.base.copies import side_by_side
+from fabkit.base.errors import TooHeavy
 from fabkit.board.build import build_board
+from fabkit.checks.catalogue import CHECKS
 from fabkit.checks.judging import check
+from fabkit.checks.model import Case, State
+from fabkit.checks.runner import _run_some
 from fabkit.package.reading import open_package
+from fabkit.sheets.house import load_house
 
 CARD = Path(__file__).parents[2] / "fixtures/card"
 
 
-@pytest.mark.skipif(
+needs_copies = pytest.mark.skipif(
     sys.platform != "linux" or len(os.sched_getaffinity(0)) < 2, reason="two processors of Linux"
 )
+
+
+@needs_copies
 def test_two_processes_find_the_same(monkeypatch):
     """Findings, their order, and the outcome of every check, from the bytes on."""
 
@@ -32,3 +45,22 @@ def test_two_processes_find_the_same(monkeypatch):
     monkeypatch.setattr(copies, "is_bounded", lambda: copied.append(True) or True)
     assert judge() == alone
     assert copied, "nothing was divided"
+
+
+@needs_copies
+def test_what_is_too_heavy_for_the_copy_is_tried_again(monkeypatch):
+    """The copy may take less memory: no check is given up for that."""
+    first = os.getpid()
+
+    def dear(_):
+        if os.getpid() != first:
+            raise TooHeavy("a check", "memory does not suffice")
+        time.sleep(0.02)
+        yield from ()
+
+    check = replace(CHECKS[0], function=dear, needs=())
+    case = Case(board_at(CARD.parent / "defects/clean"), load_house())
+    monkeypatch.setattr(deaths, "_bounded", [first])
+    works = [partial(_run_some, (check,), case)] * 10
+    outcomes = side_by_side(works, "groups of checks")
+    assert {outcome.state for some in outcomes for outcome in some} == {State.PASSED}
