@@ -13,6 +13,12 @@ from typing import Any
 Record = dict[str, Any]
 """What a JSON document holds: names to values."""
 
+
+def picked(result: object, *names: str) -> Record:
+    """Take attributes of a result as they are, by name."""
+    return {name: getattr(result, name) for name in names}
+
+
 FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
 
 Cell = str | int | float | Decimal | StrEnum | None

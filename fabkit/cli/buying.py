@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from fabkit.cli import options, printing
-from fabkit.cli.commands import argument, bundle, command, option
+from fabkit.cli.commands import argument, bundle, command, flag, option, valued
 from fabkit.cli.reading import Choices, EdgeReading, Reading, package_or_order
 
 if TYPE_CHECKING:
@@ -24,11 +24,11 @@ class Parts:
 
     wanted: Path = package_or_order()
     choices: Choices = bundle(Choices)
-    printed: printing.Printed = printing.printed("csv", "markdown")
-    explain: str | None = option(
+    printed: printing.Printed = printing.printed("csv", "markdown", "xlsx")
+    explain: str | None = valued(
         "--explain",
-        metavar="REF|KIND",
-        help="Show what a reference or a kind (diode, controller ...) is known by.",
+        "REF|KIND",
+        "Show what a reference or a kind (diode, controller ...) is known by.",
     )
     reading: Reading = bundle(Reading)
 
@@ -101,22 +101,22 @@ class Carry:
     new: Path = argument("NEW", type=options.FILE)
     choices: Choices = bundle(Choices)
     silenced: tuple[Silence, ...] = options.silenced()
-    old_keyboards: int | None = option(
+    old_keyboards: int | None = valued(
         "--old-keyboards",
+        "N",
+        "Old keyboards you built.  Default: as many as new ones.",
         type=options.COUNT,
-        metavar="N",
-        help="Old keyboards you built.  Default: as many as new ones.",
     )
-    keep: int = option(
+    keep: int = valued(
         "--keep",
+        "N",
+        "Old keyboards you do not take apart.",
         type=options.FROM_ZERO,
         default=0,
         show_default=True,
-        metavar="N",
-        help="Old keyboards you do not take apart.",
     )
     today: date = options.today()
-    printed: printing.Printed = printing.printed("csv")
+    printed: printing.Printed = printing.printed("csv", "xlsx")
     reading: Reading = bundle(Reading)
 
 
@@ -160,11 +160,9 @@ class Quote:
     choices: Choices = bundle(Choices)
     quantities: tuple[int, ...] = options.quantities()
     silenced: tuple[Silence, ...] = options.silenced()
-    why: bool = option(
-        "--why", is_flag=True, help="Show the rule and the numbers behind every line."
-    )
+    why: bool = flag("--why", "Show the rule and the numbers behind every line.")
     today: date = options.today()
-    printed: printing.Printed = printing.printed("csv", "markdown")
+    printed: printing.Printed = printing.printed("csv", "markdown", "xlsx")
     reading: EdgeReading = bundle(EdgeReading)
 
 

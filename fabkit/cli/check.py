@@ -12,7 +12,7 @@ import click
 from fabkit.base.errors import UsageError
 from fabkit.base.streams import STANDARD_STREAM
 from fabkit.cli import options, printing
-from fabkit.cli.commands import argument, bundle, command, option
+from fabkit.cli.commands import argument, bundle, command, flag, valued
 from fabkit.cli.printing import Printed
 from fabkit.cli.reading import EdgeReading, Reading
 
@@ -29,33 +29,27 @@ if TYPE_CHECKING:
 class Several:
     """What is asked for where several packages are given."""
 
-    jobs: int | None = option(
-        "--jobs", type=options.COUNT, metavar="N", help="Packages to judge at once."
-    )
-    seconds: int = option(
+    jobs: int | None = valued("--jobs", "N", "Packages to judge at once.", type=options.COUNT)
+    seconds: int = valued(
         "--seconds",
+        "N",
+        "Longest time for one of several packages.",
         type=click.IntRange(min=1),
         default=600,
         show_default=True,
-        metavar="N",
-        help="Longest time for one of several packages.",
     )
-    jsonl: Path | None = option(
+    jsonl: Path | None = valued(
         "--jsonl",
+        "[FILE]",
+        "Write a line of JSON for each package as it ends.",
         type=options.FILE,
         is_flag=False,
         flag_value="-",
-        metavar="[FILE]",
-        help="Write a line of JSON for each package as it ends.",
     )
-    cluster: str | None = option(
-        "--cluster",
-        metavar="ADDRESS",
-        help="Judge on the Dask cluster of this scheduler.",
+    cluster: str | None = valued(
+        "--cluster", "ADDRESS", "Judge on the Dask cluster of this scheduler."
     )
-    resume: bool = option(
-        "--resume", is_flag=True, help="Go on with the FILE of --jsonl of a stopped run."
-    )
+    resume: bool = flag("--resume", "Go on with the FILE of --jsonl of a stopped run.")
 
     @property
     def chosen(self) -> bool:
@@ -73,8 +67,7 @@ class Several:
         FabkitError
             What was given makes no sense, or the records cannot be written.
         """
-        from fabkit.outputs.many import judge_many
-        from fabkit.outputs.summary import print_summary
+        from fabkit.outputs.many import judge_many, print_summary
         from fabkit.outputs.terminal import Terminal
         from fabkit.package.reading import gather
 
@@ -132,12 +125,8 @@ class Asked:
     judged: options.Judged = bundle(options.Judged)
     fail_on: Severity | None = options.fail_on()
     right: Path | None = options.right()
-    files: bool = option(
-        "--files", is_flag=True, help="Show what each file was taken for, and why."
-    )
-    thicknesses: bool = option(
-        "--thicknesses", is_flag=True, help="Judge every thickness the house offers."
-    )
+    files: bool = flag("--files", "Show what each file was taken for, and why.")
+    thicknesses: bool = flag("--thicknesses", "Judge every thickness the house offers.")
     full: bool = options.full()
     several: Several = bundle(Several)
     printed: printing.Printed = printing.printed("markdown", "sarif", "annotations", "junit")

@@ -38,6 +38,16 @@ def option(*names: str, **about: Any) -> Declared:
     return field(metadata={_DECLARED: lambda name: click.Option([*names, name], **about)})
 
 
+def flag(name: str, words: str, **about: Any) -> Declared:
+    """Declare an option that is given or not."""
+    return option(name, is_flag=True, help=words, **about)
+
+
+def valued(name: str, metavar: str, words: str, **about: Any) -> Declared:
+    """Declare an option that has a value."""
+    return option(name, metavar=metavar, help=words, **about)
+
+
 def argument(metavar: str, **about: Any) -> Declared:
     """Declare a field that is an argument; ``about`` as for :class:`click.Argument`."""
     return field(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from fabkit.cli import options, printing
-from fabkit.cli.commands import argument, bundle, command, option
+from fabkit.cli.commands import argument, bundle, command, flag
 from fabkit.cli.reading import Reading
 
 if TYPE_CHECKING:
@@ -29,9 +29,7 @@ class Asked:
     to_write: Path | None = options.file(
         "--write-expect", "FILE", "Write all changes into a file to edit and give to --expect."
     )
-    from_house: bool = option(
-        "--from-house", is_flag=True, help="NEW is back from the board house: is it still mine?"
-    )
+    from_house: bool = flag("--from-house", "NEW is back from the board house: is it still mine?")
     order_file: Path | None = options.file(
         "--order", "FILE", "Order file to compare prices for.  Default: one keyboard."
     )
@@ -41,10 +39,8 @@ class Asked:
     page: Path | None = options.file(
         "--report", "FILE", "Write a page with a slider between the old board and the new one."
     )
-    no_findings: bool = option(
-        "--no-findings", is_flag=True, help="Neither check nor price the boards."
-    )
-    no_costs: bool = option("--no-costs", is_flag=True, help="Do not price the boards.")
+    no_findings: bool = flag("--no-findings", "Neither check nor price the boards.")
+    no_costs: bool = flag("--no-costs", "Do not price the boards.")
     fail_on: Severity | None = options.fail_on()
     judged: options.Judged = bundle(options.Judged)
     full: bool = options.full()

@@ -10,7 +10,7 @@ import click
 
 from fabkit.base.errors import UsageError
 from fabkit.cli import options
-from fabkit.cli.commands import command, option
+from fabkit.cli.commands import command, flag, option, valued
 
 NEEDED = ("starlette", "uvicorn", "tomlkit")
 """Libraries of the extra ``desk``."""
@@ -20,11 +20,8 @@ NEEDED = ("starlette", "uvicorn", "tomlkit")
 class Asked:
     """What the command was given."""
 
-    port: int = option(
-        "--port",
-        type=click.IntRange(1, 65535),
-        metavar="N",
-        help="Port on this machine.  Default: a free one.",
+    port: int = valued(
+        "--port", "N", "Port on this machine.  Default: a free one.", type=click.IntRange(1, 65535)
     )
     orders: Path | None = options.file(
         "--folder", "FOLDER", "Where your orders lie.  Default: the system's own place."
@@ -32,9 +29,7 @@ class Asked:
     browser: bool = option(
         "--browser/--no-browser", default=True, help="Open the page in your browser."
     )
-    phone: bool = option(
-        "--phone", is_flag=True, help="Let a phone in your network in, by a password."
-    )
+    phone: bool = flag("--phone", "Let a phone in your network in, by a password.")
 
 
 @command("desk", Asked)

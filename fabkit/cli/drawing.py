@@ -12,7 +12,7 @@ import click
 
 from fabkit.base.streams import STANDARD_STREAM
 from fabkit.cli import completing, options, printing
-from fabkit.cli.commands import argument, bundle, command, option
+from fabkit.cli.commands import argument, bundle, command, flag, option, valued
 from fabkit.cli.options import Choice, nearest, word, words
 from fabkit.cli.reading import EdgeReading, Reading, package_or_order, read_wanted
 
@@ -33,25 +33,18 @@ class Looks(Choice):
         ("auto", "white", "black", "yellow"),
         "Colour of the legend: auto, white, black or yellow.",
     )
-    scale: float = option(
-        "--scale",
-        type=float,
-        default=20.0,
-        show_default=True,
-        metavar="NUMBER",
-        help="Pixels per mm.",
+    scale: float = valued(
+        "--scale", "NUMBER", "Pixels per mm.", type=float, default=20.0, show_default=True
     )
-    width: int | None = option(
-        "--width", type=int, metavar="PIXELS", help="Width of a picture, instead of --scale."
+    width: int | None = valued(
+        "--width", "PIXELS", "Width of a picture, instead of --scale.", type=int
     )
     surroundings: str = word(
         "--surroundings",
         ("transparent", "light", "dark"),
         "Behind the board: transparent, light or dark.",
     )
-    through: bool = option(
-        "--through", is_flag=True, help="Draw the back as seen through the front."
-    )
+    through: bool = flag("--through", "Draw the back as seen through the front.")
 
     def options(self) -> PreviewOptions:
         """Picture options from what was given; colours that hide the legend are reported.
@@ -207,23 +200,20 @@ KINDS = ("halves", "drills", "layer", "net", "islands", "findings", "measures")
 class Shown:
     """Which sheet."""
 
-    layer: str | None = option(
+    layer: str | None = valued(
         "--layer",
-        metavar="NAME",
+        "NAME",
+        "For `layer`, and `net` --at: which, such as 'top copper'.",
         shell_complete=completing.LAYERS,
-        help="For `layer`, and `net` --at: which, such as 'top copper'.",
     )
-    net: str | None = option(
-        "--net",
-        metavar="NAME",
-        shell_complete=completing.NETS,
-        help="For `net`: which, such as GND.",
+    net: str | None = valued(
+        "--net", "NAME", "For `net`: which, such as GND.", shell_complete=completing.NETS
     )
-    at_mm: tuple[float, float] | None = option(
+    at_mm: tuple[float, float] | None = valued(
         "--at",
+        "X,Y",
+        "For `net`: a point on its copper, mm, as findings give it.",
         callback=options.read_point,
-        metavar="X,Y",
-        help="For `net`: a point on its copper, mm, as findings give it.",
     )
     use: BoardUse | None = options.board()
 

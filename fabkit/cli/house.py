@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from fabkit.cli import options, printing
-from fabkit.cli.commands import argument, command, option
+from fabkit.cli.commands import argument, command, flag, option, valued
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,12 +80,10 @@ class Learnt:
         "--name", default="Our board house", show_default=True, help="What you call it."
     )
     currency: str | None = options.currency()
-    country: str | None = option(
-        "--country",
-        metavar="NAME",
-        help="Whose shipping to learn.  Default: the commonest.",
+    country: str | None = valued(
+        "--country", "NAME", "Whose shipping to learn.  Default: the commonest."
     )
-    example: bool = option("--example", is_flag=True, help="Print an invented table to fill in.")
+    example: bool = flag("--example", "Print an invented table to fill in.")
     replace: bool = options.replace()
 
 

@@ -119,7 +119,7 @@ def show_schema(asked: Schema) -> None:
       fabkit schema
       fabkit schema order-file > order.schema.json
     """
-    from fabkit.outputs.json import to_json
+    from fabkit.outputs.formats import to_json
     from fabkit.schemas import load_schema, schema_names
 
     if asked.name is None:

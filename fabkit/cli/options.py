@@ -16,7 +16,7 @@ import click
 from click.shell_completion import CompletionItem
 
 from fabkit.cli import completing
-from fabkit.cli.commands import Declared, argument, option
+from fabkit.cli.commands import Declared, argument, flag, option, valued
 
 if TYPE_CHECKING:
     from fabkit.base.findings import Severity
@@ -104,7 +104,7 @@ FILE: Final = click.Path(path_type=Path)
 
 def file(name: str, metavar: str, words: str, *, multiple: bool = False) -> Declared:
     """Declare an option that names a file or folder."""
-    return option(name, type=FILE, multiple=multiple, metavar=metavar, help=words)
+    return valued(name, metavar, words, type=FILE, multiple=multiple)
 
 
 def word(name: str, known: tuple[str, ...], meaning: str) -> Declared:
@@ -141,53 +141,52 @@ def right() -> Declared:
 def corrections() -> Declared:
     """Declare ``--with``: corrections that are made on request."""
     words = "Also make this correction of fabkit mend."
-    return option("--with", multiple=True, metavar="ID", help=words)
+    return valued("--with", "ID", words, multiple=True)
 
 
 def quantities() -> Declared:
     """Declare ``--quantity``: how many boards to price."""
-    return option(
+    return valued(
         "--quantity",
+        "N",
+        "Boards to price.  Default: quantities near what you need.",
         type=COUNT,
         multiple=True,
-        metavar="N",
-        help="Boards to price.  Default: quantities near what you need.",
     )
 
 
 def currency() -> Declared:
     """Declare ``--currency``: what a written sheet counts in."""
-    return option("--currency", metavar="CODE", help="Currency to count in, such as EUR.")
+    return valued("--currency", "CODE", "Currency to count in, such as EUR.")
 
 
 def limit_class() -> Declared:
     """Declare ``--fine``: the class of limits to judge by."""
-    return option(
+    return flag(
         "--fine",
-        is_flag=True,
+        "Judge by the house's fine class, which may cost more.",
         callback=lambda _ctx, _param, given: "fine" if given else "standard",
-        help="Judge by the house's fine class, which may cost more.",
     )
 
 
 def full() -> Declared:
     """Declare ``--all``: nothing is shortened."""
-    return option("--all", is_flag=True, help="Show every finding and place.")
+    return flag("--all", "Show every finding and place.")
 
 
 def as_json() -> Declared:
     """Declare ``--json``."""
-    return option("--json", is_flag=True, help="Print JSON, for programs.")
+    return flag("--json", "Print JSON, for programs.")
 
 
 def replace() -> Declared:
     """Declare ``--replace``: whether files may be overwritten."""
-    return option("--replace", is_flag=True, help="Overwrite files that exist.")
+    return flag("--replace", "Overwrite files that exist.")
 
 
 def show() -> Declared:
     """Declare ``--open``: whether the result is shown."""
-    return option("--open", is_flag=True, help="Open the result when it is written.")
+    return flag("--open", "Open the result when it is written.")
 
 
 def out(metavar: str, words: str, **about: object) -> Declared:
@@ -198,12 +197,12 @@ def out(metavar: str, words: str, **about: object) -> Declared:
 
 def today() -> Declared:
     """Declare ``--date``: a day, by default today by the user's own calendar."""
-    return option(
+    return valued(
         "--date",
+        "YYYY-MM-DD",
+        "Day to judge the age of prices by.  Default: today.",
         type=click.DateTime(["%Y-%m-%d"]),
         callback=_read_day,
-        metavar="YYYY-MM-DD",
-        help="Day to judge the age of prices by.  Default: today.",
     )
 
 
@@ -231,13 +230,13 @@ def _read_severity(_ctx: click.Context, _param: click.Parameter, word: str) -> S
 
 def silenced() -> Declared:
     """Declare ``--silence``: rules set aside, each with a reason."""
-    return option(
+    return valued(
         "--silence",
+        "ID=REASON",
+        "Set a rule aside; the reason is reported with it.",
         multiple=True,
         callback=_read_silences,
-        metavar="ID=REASON",
         shell_complete=completing.RULES,
-        help="Set a rule aside; the reason is reported with it.",
     )
 
 
@@ -292,23 +291,17 @@ def read_point(
 class Choice:
     """What is chosen of the house's sheet; None where nothing is."""
 
-    thickness_mm: float | None = option(
-        "--thickness",
-        callback=read_length,
-        metavar="MM",
-        help="Finished thickness, such as 1.2.",
+    thickness_mm: float | None = valued(
+        "--thickness", "MM", "Finished thickness, such as 1.2.", callback=read_length
     )
-    colour: str | None = option(
+    colour: str | None = valued(
         "--colour",
-        metavar="NAME",
+        "NAME",
+        "Colour of the solder mask, such as black.",
         shell_complete=completing.COLOURS,
-        help="Colour of the solder mask, such as black.",
     )
-    finish: str | None = option(
-        "--finish",
-        metavar="NAME",
-        shell_complete=completing.FINISHES,
-        help="Surface finish, such as enig.",
+    finish: str | None = valued(
+        "--finish", "NAME", "Surface finish, such as enig.", shell_complete=completing.FINISHES
     )
 
 
@@ -316,18 +309,18 @@ class Choice:
 class Judged:
     """Which checks are run, and what is set aside."""
 
-    only: tuple[str, ...] = option(
+    only: tuple[str, ...] = valued(
         "--only",
+        "ID",
+        "Run only this check, or a group: hole/",
         multiple=True,
-        metavar="ID",
         shell_complete=completing.IDS,
-        help="Run only this check, or a group: hole/",
     )
-    without: tuple[str, ...] = option(
+    without: tuple[str, ...] = valued(
         "--without",
+        "ID",
+        "Leave out this check, rule or group.",
         multiple=True,
-        metavar="ID",
         shell_complete=completing.IDS,
-        help="Leave out this check, rule or group.",
     )
     silenced: tuple[Silence, ...] = silenced()

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from fabkit.cli import options, printing
-from fabkit.cli.commands import bundle, command, option
+from fabkit.cli.commands import bundle, command, flag, option, valued
 from fabkit.cli.reading import Choices, Reading, package_or_order
 
 if TYPE_CHECKING:
@@ -31,11 +31,9 @@ class Asked:
     silenced: tuple[Silence, ...] = options.silenced()
     fail_on: Severity | None = options.fail_on()
     replace: bool = options.replace()
-    mend: bool = option(
-        "--mend", is_flag=True, help="Mend the files first (fabkit mend), and order those."
-    )
+    mend: bool = flag("--mend", "Mend the files first (fabkit mend), and order those.")
     corrections: tuple[str, ...] = options.corrections()
-    watch: bool = option("--watch", is_flag=True, help="Run again whenever the files change.")
+    watch: bool = flag("--watch", "Run again whenever the files change.")
     old: Path | None = options.file(
         "--old", "PACKAGE", "Package of the old revision; the report then shows what changed."
     )
@@ -153,16 +151,13 @@ class New:
     )
     right: Path | None = options.right()
     name: str | None = option("--name", help="What you call it.")
-    spare_halves: int | None = option(
-        "--spare-halves",
-        type=options.FROM_ZERO,
-        metavar="N",
-        help="Halves besides whole keyboards.",
+    spare_halves: int | None = valued(
+        "--spare-halves", "N", "Halves besides whole keyboards.", type=options.FROM_ZERO
     )
     quantities: tuple[int, ...] = options.quantities()
     currency: str | None = options.currency()
     choices: Choices = bundle(Choices)
-    ask: bool = option("--ask", is_flag=True, help="Prompt for missing values.")
+    ask: bool = flag("--ask", "Prompt for missing values.")
     reading: Reading = bundle(Reading)
     replace: bool = options.replace()
 

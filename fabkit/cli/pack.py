@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fabkit.cli import options, printing
-from fabkit.cli.commands import argument, bundle, command, option
+from fabkit.cli.commands import argument, bundle, command, flag, valued
 from fabkit.cli.reading import Reading
 
 if TYPE_CHECKING:
@@ -19,23 +19,12 @@ if TYPE_CHECKING:
 class Inside:
     """What goes into the zip, and how it is named there."""
 
-    quantity: int | None = option(
-        "--count",
-        type=options.COUNT,
-        metavar="N",
-        help="How many boards you order, for the readme in the zip.",
+    quantity: int | None = valued(
+        "--count", "N", "How many boards you order, for the readme in the zip.", type=options.COUNT
     )
-    with_netlist: bool = option(
-        "--netlist", is_flag=True, help="Also pack the netlist, for electrical testing."
-    )
-    rename: bool = option(
-        "--rename", is_flag=True, help="Name files by what they are, such as board-top-copper.gbr."
-    )
-    with_job: bool = option(
-        "--job",
-        is_flag=True,
-        help="Complete the job file with your choices, or write one.",
-    )
+    with_netlist: bool = flag("--netlist", "Also pack the netlist, for electrical testing.")
+    rename: bool = flag("--rename", "Name files by what they are, such as board-top-copper.gbr.")
+    with_job: bool = flag("--job", "Complete the job file with your choices, or write one.")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from fabkit.cli import options, printing
-from fabkit.cli.commands import argument, bundle, command, option
+from fabkit.cli.commands import argument, bundle, command, flag, valued
 from fabkit.cli.reading import EdgeReading, is_order, read_wanted
 
 if TYPE_CHECKING:
@@ -21,25 +21,18 @@ if TYPE_CHECKING:
 class Made:
     """How the panel is made; overrides the order file."""
 
-    copies: int | None = option(
-        "--copies",
-        type=options.COUNT,
-        metavar="N",
-        help="How many of each board; keyboards of an order.",
+    copies: int | None = valued(
+        "--copies", "N", "How many of each board; keyboards of an order.", type=options.COUNT
     )
-    gap_mm: float | None = option(
+    gap_mm: float | None = valued(
         "--gap",
+        "MM",
+        "Routed gap between boards.  Default: the least your house routes.",
         callback=options.read_length,
-        metavar="MM",
-        help="Routed gap between boards.  Default: the least your house routes.",
     )
-    rails: bool = option(
-        "--rails", is_flag=True, help="Add rails with tooling holes and fiducials."
-    )
-    score: bool = option(
-        "--score",
-        is_flag=True,
-        help="Lay boards with straight edges edge to edge, parted by score lines.",
+    rails: bool = flag("--rails", "Add rails with tooling holes and fiducials.")
+    score: bool = flag(
+        "--score", "Lay boards with straight edges edge to edge, parted by score lines."
     )
 
     def over(self, stated: PanelOptions | None) -> PanelOptions:

@@ -37,10 +37,12 @@ class Printed:
         Raises
         ------
         UsageError
-            ``--json`` and ``--format`` are given together.
+            ``--json`` and ``--format`` are given together, or a workbook has no file.
         """
         if self.as_json and self.form:
             raise click.UsageError(f"choose one of --json and --format {self.form}")
+        if self.form == "xlsx" and self.out is None:
+            raise click.UsageError("--format xlsx is no text: name its file with --out FILE.xlsx")
         return "json" if self.as_json else self.form or "text"
 
     def settle(self, *others: Path | None) -> str:
@@ -61,7 +63,7 @@ class Printed:
                 refuse_existing(target, replace=self.replace)
         return chosen
 
-    def show(self, made: str | Callable[[Terminal], None]) -> None:
+    def show(self, made: str | bytes | Callable[[Terminal], None]) -> None:
         """Print a text, or what a function prints on a console; or write it into the file.
 
         Raises
@@ -70,16 +72,18 @@ class Printed:
             The file exists, or cannot be written.
         """
         if self.out is not None:
-            self.write(self.out, made if isinstance(made, str) else plain(made))
+            self.write(self.out, plain(made) if callable(made) else made)
             print_files([self.out])
-        elif isinstance(made, str):
-            print_data(made)
-        else:
+        elif callable(made):
             from fabkit.outputs.terminal import Terminal
 
             made(Terminal())
+        else:
+            print_data(made)
 
-    def give(self, text: Callable[[Terminal], None], rendered: Callable[[str], str]) -> None:
+    def give(
+        self, text: Callable[[Terminal], None], rendered: Callable[[str], str | bytes]
+    ) -> None:
         """Print a result in the form that was asked for.
 
         Parameters
@@ -125,17 +129,18 @@ def plain(made: Callable[[Terminal], None]) -> str:
     return text.getvalue()
 
 
-def print_data(text: str, *, beside: bool = False) -> None:
+def print_data(data: str | bytes, *, beside: bool = False) -> None:
     """Print what programs read: UTF-8, whatever the encoding of the terminal.
 
     ``beside``: on standard error, because standard output is the file asked for.
     """
-    click.echo(text.encode("utf-8", "replace"), nl=False, err=beside)
+    given = data.encode("utf-8", "replace") if isinstance(data, str) else data
+    click.echo(given, nl=False, err=beside)
 
 
 def print_json(kind: str, record: Mapping[str, object], *, beside: bool = False) -> None:
-    """Print a JSON document of :data:`fabkit.outputs.json.FORMATS`, as :func:`print_data`."""
-    from fabkit.outputs.json import to_document
+    """Print a JSON document of :data:`fabkit.outputs.formats.FORMATS`, as :func:`print_data`."""
+    from fabkit.outputs.formats import to_document
 
     print_data(to_document(kind, record), beside=beside)
 

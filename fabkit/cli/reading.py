@@ -16,7 +16,7 @@ from fabkit.base.deaths import bound_memory
 from fabkit.base.errors import UsageError
 from fabkit.base.limits import Limits, changed_limits
 from fabkit.cli import defaults, options
-from fabkit.cli.commands import Declared, argument, bundle, option
+from fabkit.cli.commands import Declared, argument, bundle, flag, valued
 from fabkit.cli.options import named
 
 if TYPE_CHECKING:
@@ -57,22 +57,22 @@ def _read_limits(ctx: click.Context, param: click.Parameter, values: tuple[str, 
 class Reading:
     """How packages are read."""
 
-    roles: Mapping[str, str] = option(
+    roles: Mapping[str, str] = valued(
         "--role",
+        "FILE=ROLE",
+        "Tell fabkit what a file is: 1.gbr='top copper', *.art=unused.",
         multiple=True,
         callback=_read_roles,
-        metavar="FILE=ROLE",
-        help="Tell fabkit what a file is: 1.gbr='top copper', *.art=unused.",
     )
-    limits: Limits = option(
+    limits: Limits = valued(
         "--limit",
+        "NAME=NUMBER",
+        "Raise or lower a safety limit: file_bytes=1GiB.",
         multiple=True,
         callback=_read_limits,
-        metavar="NAME=NUMBER",
-        help="Raise or lower a safety limit: file_bytes=1GiB.",
     )
 
-    quiet: bool = option("--quiet", is_flag=True, help="Show no progress.")
+    quiet: bool = flag("--quiet", "Show no progress.")
 
     def progress(self) -> AbstractContextManager[Tell]:
         """Show what is being done while it is, unless that is not wanted."""
@@ -103,10 +103,8 @@ class Reading:
 class EdgeReading(Reading):
     """The same, where the edge may be stated."""
 
-    edge: str | None = option(
-        "--edge",
-        metavar="panel|board|N",
-        help="Take the panel, one board of it, or reading N.",
+    edge: str | None = valued(
+        "--edge", "panel|board|N", "Take the panel, one board of it, or reading N."
     )
 
     def board(self, path: Path, tell: Tell, *, roles: Mapping[str, str] | None = None) -> Board:
@@ -129,8 +127,8 @@ class Choices:
     use: BoardUse | None = options.board()
     house_files: tuple[Path, ...] = options.house()
     parts_file: Path | None = options.file("--parts", "FILE", "Your parts book.")
-    keyboards: int | None = option(
-        "--keyboards", type=options.COUNT, metavar="N", help="Whole keyboards you want."
+    keyboards: int | None = valued(
+        "--keyboards", "N", "Whole keyboards you want.", type=options.COUNT
     )
     choice: options.Choice = bundle(options.Choice)
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from fabkit.cli import drawing, options, printing
-from fabkit.cli.commands import bundle, command, option
+from fabkit.cli.commands import bundle, command, flag, valued
 from fabkit.cli.reading import Reading, package_or_order, read_wanted
 
 if TYPE_CHECKING:
@@ -45,17 +45,17 @@ def _read_joined(
 class Wired:
     """What is on either half, and how its keys are numbered; fields as of ``WiringOptions``."""
 
-    controllers: tuple[str, ...] = option(
+    controllers: tuple[str, ...] = valued(
         "--controller",
+        "REFS",
+        "Controller or header rows.  Default: where most keys lead.",
         callback=_read_refs,
-        metavar="REFS",
-        help="Controller or header rows.  Default: where most keys lead.",
     )
-    right_controllers: tuple[str, ...] = option(
+    right_controllers: tuple[str, ...] = valued(
         "--right-controller",
+        "REFS",
+        "The same for the right half, where it sits elsewhere.",
         callback=_read_refs,
-        metavar="REFS",
-        help="The same for the right half, where it sits elsewhere.",
     )
     right_pins: str = options.word(
         "--right-pins", ("in-place", "swapped"), "Right half: pins in-place, or rows swapped."
@@ -63,19 +63,19 @@ class Wired:
     jumpers: str = options.word(
         "--jumpers", ("up", "down"), "Reversible board: the side whose jumpers are closed."
     )
-    joined: Mapping[str, tuple[str, str]] = option(
+    joined: Mapping[str, tuple[str, str]] = valued(
         "--joined",
+        "REF=A-B",
+        "Joined pads of a three-pad jumper: JP1=1-2 or 'JP*=2-3'.",
         multiple=True,
         callback=_read_joined,
-        metavar="REF=A-B",
-        help="Joined pads of a three-pad jumper: JP1=1-2 or 'JP*=2-3'.",
     )
-    right_joined: Mapping[str, tuple[str, str]] = option(
+    right_joined: Mapping[str, tuple[str, str]] = valued(
         "--right-joined",
+        "REF=A-B",
+        "On the right half.  Default: the other two pads.",
         multiple=True,
         callback=_read_joined,
-        metavar="REF=A-B",
-        help="On the right half.  Default: the other two pads.",
     )
     use: BoardUse | None = options.board()
     walk: str = options.word(
@@ -84,23 +84,21 @@ class Wired:
     thumbs: str = options.word(
         "--thumbs", ("last", "placed"), "Number turned thumb keys last or where they stand."
     )
-    first: int = option(
+    first: int = valued(
         "--first",
+        "N",
+        "Number of the first key.",
         type=options.FROM_ZERO,
         default=0,
         show_default=True,
-        metavar="N",
-        help="Number of the first key.",
     )
-    right_first: int | None = option(
+    right_first: int | None = valued(
         "--right-first",
+        "N",
+        "First number of the right half.  Default: counting goes on.",
         type=options.FROM_ZERO,
-        metavar="N",
-        help="First number of the right half.  Default: counting goes on.",
     )
-    mirrored: bool = option(
-        "--mirrored", is_flag=True, help="Number the right half from its right side."
-    )
+    mirrored: bool = flag("--mirrored", "Number the right half from its right side.")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -128,7 +126,7 @@ class Asked:
     pictures: tuple[Path, ...] = options.file(
         "--draw", "FILE", "Also draw it, into this .png, .svg or .pdf.", multiple=True
     )
-    printed: printing.Printed = printing.printed("csv")
+    printed: printing.Printed = printing.printed("csv", "xlsx")
     show: bool = options.show()
     fail_on: Severity | None = options.fail_on()
     reading: Reading = bundle(Reading)

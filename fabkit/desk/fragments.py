@@ -9,12 +9,11 @@ from fabkit.base.tables import Record
 from fabkit.board.model import Board
 from fabkit.keyboard.ordered import describe_order
 from fabkit.outputs import money
-from fabkit.outputs.json import plain
+from fabkit.outputs.formats import plain
 from fabkit.outputs.model import JudgedBoard, OrderContents
 from fabkit.outputs.records import keyboard_record
-from fabkit.outputs.report.board_view import component_rows, targets_record
 from fabkit.outputs.report.compare_view import compare_section
-from fabkit.outputs.report.page import board_view, cost_values, rest_values, with_headlines
+from fabkit.outputs.report.page import board_view, cost_values, pointed, rest_values, with_headlines
 from fabkit.outputs.report.shell import render_part
 from fabkit.outputs.revisions import Compared
 from fabkit.outputs.verdict import SHOWN_CAUSES
@@ -30,28 +29,12 @@ UNPACKED: Final[Record] = {"zip": None, "reason": "", "accepted": {}}
 
 def picture_part(boards: Sequence[Board], names: Sequence[str], pictures: Sequence[Record]) -> str:
     """Draw the boards; beside them what can be pointed at, as data of the page's script."""
-    views, data = [], []
-    for board, name, drawn in zip(boards, names, pictures, strict=True):
-        targets, components = targets_record(board), component_rows(board)
-        views.append(
-            {
-                "name": name,
-                "title": name,
-                **drawn,
-                "targets": targets,
-                "components": components,
-                "known": True,
-                "formal": True,
-            }
-        )
-        data.append(
-            {
-                "frame": drawn["view"]["frame"],
-                "size_mm": drawn["view"]["size_mm"],
-                "targets": {"rows": targets["rows"], "words": targets["words"]},
-                "components": components,
-            }
-        )
+    known = {"known": True, "formal": True}
+    views = [
+        {"name": name, "title": name, **drawn, **pointed(board, drawn), **known}
+        for board, name, drawn in zip(boards, names, pictures, strict=True)
+    ]
+    data = [view["script"] for view in views]
     return render_part("live/picture.html.j2", boards=views, data=plain({"boards": data}))
 
 

@@ -16,7 +16,7 @@ from starlette.types import ASGIApp
 from fabkit.base.errors import UsageError
 from fabkit.desk.app import Desk, build_app
 from fabkit.desk.guard import Door, new_password
-from fabkit.desk.processes import warm_up
+from fabkit.desk.runs import warm_up
 from fabkit.desk.store import Store
 
 LOOPBACK: Final = "127.0.0.1"

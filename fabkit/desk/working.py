@@ -30,9 +30,8 @@ from fabkit.checks.judging import set_aside
 from fabkit.checks.model import CheckOptions
 from fabkit.desk import fragments
 from fabkit.desk.errors import error_record
-from fabkit.desk.known import known_record
 from fabkit.desk.store import SHEETS, OrderFolder
-from fabkit.desk.wanted import changed, read_order
+from fabkit.desk.wanted import changed, known_record, read_order
 from fabkit.keyboard.ordered import propose_boards
 from fabkit.mending.mend import mend
 from fabkit.outputs import money

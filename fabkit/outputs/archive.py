@@ -12,7 +12,7 @@ import hashlib
 import re
 import zipfile
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Final
 
@@ -65,9 +65,9 @@ class Packed:
 
     path: Path
     members: Mapping[str, str]
-    renamed: Mapping[str, str]
-    left_out: tuple[tuple[str, str], ...]
-    doubtful: tuple[str, ...]
+    renamed: Mapping[str, str] = field(default_factory=dict)
+    left_out: tuple[tuple[str, str], ...] = ()
+    doubtful: tuple[str, ...] = ()
     sha256: str
     contents_sha256: str
 
@@ -126,15 +126,10 @@ def write_archive(
     *,
     verify: Callable[[Path], None],
     replace: bool = False,
-) -> str:
+) -> Packed:
     """Write a zip, read it back, and only then give it its name.
 
     ``verify`` gets the finished archive under its temporary name and raises when it is not good.
-
-    Returns
-    -------
-    str
-        SHA-256 of the archive.
 
     Raises
     ------
@@ -150,13 +145,17 @@ def write_archive(
                 archive.writestr(info, contents[name], zipfile.ZIP_DEFLATED, 9)
         _compare(part, contents)
         verify(part)
-        return hashlib.sha256(part.read_bytes()).hexdigest()
+        sha256 = digest(part.read_bytes())
+    members = {name: digest(data) for name, data in contents.items()}
+    return Packed(
+        path=target, members=members, sha256=sha256, contents_sha256=contents_digest(members)
+    )
 
 
 def _compare(path: Path, contents: Mapping[str, bytes]) -> None:
     with zipfile.ZipFile(path) as archive:
         read = {info.filename: archive.read(info) for info in archive.infolist()}
-    if {n: digest(d) for n, d in read.items()} != {n: digest(d) for n, d in contents.items()}:
+    if read != contents:
         raise OutputRefused(
             "the archive did not read back as it was written",
             hint="the disk may be full or failing; nothing was kept",

@@ -9,10 +9,11 @@ layer they can be seen in.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 from typing import Final
 from urllib.parse import quote
@@ -134,9 +135,6 @@ SCHEMA: Final = (
     "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json"
 )
 
-LEVELS: Final = {"error": "error", "warning": "warning", "note": "note"}
-"""Section 3.27.10; the words happen to agree."""
-
 
 def sarif_log(check: Record, *, version: str) -> Record:
     """One run (section 3.14) with every finding, silenced ones marked as suppressed.
@@ -225,7 +223,7 @@ def _result(
     result: Record = {
         "ruleId": finding["id"],
         "ruleIndex": ids.index(finding["id"]),
-        "level": LEVELS[finding["severity"]],
+        "level": finding["severity"],  # section 3.27.10: the words agree
         "message": {"text": f"{text} Do: {finding['remedy']}"},
         "occurrenceCount": finding["count"],
         # Section 3.27.17: lets a result be known again when lines move.
@@ -310,8 +308,10 @@ def render_junit(check: Record, *, fail_on: Severity | None) -> str:
     apply is skipped, a broken one is an error; findings below the level stand in
     ``system-out``.
     """
+    by_id = itemgetter("id")
+    rules = groupby(sorted(check["findings"], key=by_id), key=by_id)
     cases = [
-        *(_case_of_rule(list(found), fail_on) for _, found in _by_rule(check["findings"])),
+        *(_case_of_rule(list(found), fail_on) for _, found in rules),
         *(_case_of_check(one) for one in check["checks"] if one["state"] != "found"),
     ]
     suite = ET.Element("testsuite", name=f"fabkit check {_clean(check['package']['name'])}")
@@ -324,10 +324,6 @@ def render_junit(check: Record, *, fail_on: Severity | None) -> str:
     root.append(suite)
     ET.indent(root)
     return '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"
-
-
-def _by_rule(findings: Iterable[Record]) -> Iterable[tuple[str, Iterable[Record]]]:
-    return groupby(sorted(findings, key=lambda f: f["id"]), key=lambda f: f["id"])
 
 
 def _case(name: str) -> ET.Element:

@@ -17,9 +17,8 @@ from fabkit.compare.returned import Returned
 from fabkit.costs.changes import CostChange
 from fabkit.costs.model import Offer
 from fabkit.keyboard.build import describe
-from fabkit.outputs.json import to_document
+from fabkit.outputs.formats import markdown_text, to_document, to_markdown
 from fabkit.outputs.records import board_record, finding_record, keyboard_record
-from fabkit.outputs.tables import markdown_text, to_markdown
 from fabkit.outputs.terminal import Terminal, board_counts, print_boards
 
 
@@ -211,7 +210,7 @@ def print_comparison(console: Terminal, record: Record, *, full: bool = False) -
         console.print(f"not compared: {what}, because {why}", style="dim")
     # Areas are listed place by place only when all are asked for; otherwise the table sums them up.
     # What follows from another change is listed only then, too.
-    shown = [c for c in record["changes"] if full or not (_is_area(c) or "because" in c)]
+    shown = record["changes"] if full else changes_of(record)
     for title, lines in sections(shown, full=full):
         console.print(f"\n{title}", style="bold")
         for line in lines if full else _shortened(title, lines):
@@ -275,7 +274,7 @@ def layer_table(record: Record) -> Table:
     """Layers that differ, with areas, number of places and the largest of them."""
     rows: list[tuple[Cell, ...]] = []
     for layer in record["layers"]:
-        mine = [c for c in record["changes"] if _is_area(c) and c["subject"] == layer["name"]]
+        mine = areas_of(record, layer["name"])
         if mine:
             rows.append(
                 (
@@ -294,6 +293,16 @@ def layer_table(record: Record) -> Table:
         Column("largest"),
     )
     return Table(columns, tuple(rows))
+
+
+def changes_of(record: Record) -> list[Record]:
+    """Give the changes that are listed one by one: no areas, and nothing that follows."""
+    return [c for c in record["changes"] if not (_is_area(c) or "because" in c)]
+
+
+def areas_of(record: Record, layer: str) -> list[Record]:
+    """Give the areas of a layer that changed, the largest first."""
+    return [c for c in record["changes"] if _is_area(c) and c["subject"] == layer]
 
 
 def place_words(change: Record) -> str:
@@ -339,7 +348,7 @@ def gathered(changes: Sequence[Record], *, full: bool) -> Iterator[str]:
     """One line for all that changed alike, naming what and where; one each when ``full``."""
     groups: dict[tuple[object, ...], list[Record]] = {}
     for number, change in enumerate(changes):
-        alone = full or "added_mm2" in change or change["kind"].split("/")[0] in ("net", "pin")
+        alone = full or _is_area(change) or change["kind"].split("/")[0] in ("net", "pin")
         groups.setdefault((number,) if alone else _likeness(change), []).append(change)
     lists = list(groups.values())
     for group in lists if full else _scattered_last(lists):
@@ -547,7 +556,7 @@ def comparison_markdown(record: Record) -> str:
         f"\nNot compared: {markdown_text(what)}, because {markdown_text(why)}."
         for what, why in record["not_compared"].items()
     ]
-    plain = [c for c in record["changes"] if "added_mm2" not in c and "because" not in c]
+    plain = changes_of(record)
     if plain:
         lines += ["", "## Changes"]
         for title, said in sections(plain, full=False):

@@ -20,7 +20,7 @@ from fabkit.checks.model import CheckResult
 from fabkit.compare.model import Comparison
 from fabkit.keyboard.ordered import as_single, order_of
 from fabkit.outputs.atomic import refuse_existing, write_file
-from fabkit.pictures.options import Finish, MaskColour, PreviewOptions
+from fabkit.pictures.options import USUAL_LOOK, Finish, MaskColour, PreviewOptions
 from fabkit.sheets.house import House
 from fabkit.sheets.order import BESIDE, BoardUse, Order
 from fabkit.wiring.model import Wiring
@@ -35,17 +35,6 @@ if TYPE_CHECKING:
 
 SheetKind = Literal["halves", "drills", "layer", "net", "islands", "findings", "measures"]
 
-SHEETS: Final[dict[SheetKind, str]] = {
-    "halves": "left and right half of a reversible board, as used",
-    "drills": "drill map: a symbol for each tool, with a table",
-    "layer": "one layer alone, dark on light",
-    "net": "one net, or the copper at one point, lit up on both faces",
-    "islands": "every separate piece of copper in its own tone",
-    "findings": "findings numbered on the board, with the list beside it",
-    "measures": "both faces with width, height and a grid of 10 mm",
-}
-"""What a sheet can show, in words."""
-
 SHEET_FORMATS: Final = ("png", "svg", "pdf")
 
 
@@ -56,7 +45,7 @@ class SheetChoice:
     Parameters
     ----------
     kind
-        One of :data:`SHEETS`.
+        What it shows.
     layer
         For ``layer``: name or file of the layer, or a part of it that no other has.  For ``net``
         with ``at_mm``: the copper layer that is pointed at; the topmost that has copper there
@@ -90,7 +79,7 @@ def build_sheet(
     board: Board,
     choice: SheetChoice,
     *,
-    options: PreviewOptions | None = None,
+    options: PreviewOptions = USUAL_LOOK,
     result: CheckResult | None = None,
 ) -> Scene | Sheet:
     """Put a sheet together; ``result`` has the findings of the sheet of that name.
@@ -151,11 +140,11 @@ def _causes(result: CheckResult | None) -> tuple[list[Finding], str]:
     return merged, f"{quiet} more only to know: see `fabkit check --all`" if quiet else ""
 
 
-def sheet_bytes(picture: Scene | Sheet, kind: str, options: PreviewOptions | None = None) -> bytes:
+def sheet_bytes(picture: Scene | Sheet, kind: str, options: PreviewOptions = USUAL_LOOK) -> bytes:
     """Draw a sheet as ``png``, ``svg`` or ``pdf``."""
     from fabkit.pictures.scene import sheet_of
 
-    chosen, sheet = options or PreviewOptions(), sheet_of(picture)
+    sheet = sheet_of(picture)
     if kind == "svg":
         from fabkit.pictures.paint_svg import picture_svg
 
@@ -166,8 +155,8 @@ def sheet_bytes(picture: Scene | Sheet, kind: str, options: PreviewOptions | Non
         return pictures_pdf([sheet])
     from fabkit.pictures.paint_png import paint_sheet, png_bytes
 
-    width = chosen.width_px
-    scale = chosen.px_per_mm if width is None else width / sheet.width_mm
+    width = options.width_px
+    scale = options.px_per_mm if width is None else width / sheet.width_mm
     return png_bytes(paint_sheet(sheet, scale), scale)
 
 
@@ -203,7 +192,7 @@ def find_layer(board: Board, name: str) -> Layer:
     raise UsageError(f"'{name}' {what}", hint=f"name one of: {known}")
 
 
-def _lit(board: Board, choice: SheetChoice, options: PreviewOptions | None) -> Sheet:
+def _lit(board: Board, choice: SheetChoice, options: PreviewOptions) -> Sheet:
     from fabkit.pictures.sheets import lit_sheet
 
     copper = trace_copper(board)
@@ -383,46 +372,33 @@ def picture_files(
     board: Board, options: PreviewOptions, *, formats: Sequence[str] = ("png",)
 ) -> dict[str, bytes]:
     """Draw both faces in each format, by file name; see ``NAMES``."""
+    from fabkit.pictures.finished import both_faces, render_faces
+
     files: dict[str, bytes] = {}
     if "png" in formats:
-        from fabkit.pictures.finished import render_faces
         from fabkit.pictures.paint_png import png_bytes
 
         faces = render_faces(board, options)
         files["front.png"] = png_bytes(faces.front, faces.px_per_mm)
         files["back.png"] = png_bytes(faces.back, faces.px_per_mm)
     if "svg" in formats:
-        from fabkit.pictures.finished import render_svg
-
-        files["front.svg"] = render_svg(board, "top", options).encode()
-        files["back.svg"] = render_svg(board, "bottom", options).encode()
+        for name, face in zip(NAMES["svg"], both_faces(board, options), strict=True):
+            files[name] = sheet_bytes(face, "svg")
     if "pdf" in formats:
-        from fabkit.pictures.finished import render_pdf
+        from fabkit.pictures.paint_pdf import pictures_pdf
 
-        files["board.pdf"] = render_pdf(board, options)
+        files["board.pdf"] = pictures_pdf(both_faces(board, options))
     return files
 
 
 def look_of_order(order: Order, house: House) -> PreviewOptions:
-    """Give the look of the boards of an order."""
+    """Give the look nearest to that of an order's boards; a sheet may name more than is drawn."""
     choice = order.choice
-    return look_of(
-        house,
-        colour=choice.colour,
-        finish=choice.finish,
-        thickness_mm=float(choice.thickness_mm),
-    )
-
-
-def look_of(
-    house: House, *, colour: str, finish: str, thickness_mm: float | None
-) -> PreviewOptions:
-    """Choose the picture options nearest to the order; a sheet may name more than pictures show."""
-    sheet = house.options.finishes.get(finish)
+    sheet = house.options.finishes.get(choice.finish)
     return PreviewOptions(
-        mask=MaskColour.of(colour) or MaskColour.GREEN,
-        finish=Finish.of(f"{finish} {sheet.title if sheet else ''}") or Finish.TIN,
-        thickness_mm=thickness_mm,
+        mask=MaskColour.of(choice.colour) or MaskColour.GREEN,
+        finish=Finish.of(f"{choice.finish} {sheet.title if sheet else ''}") or Finish.TIN,
+        thickness_mm=float(choice.thickness_mm),
     )
 
 
@@ -510,7 +486,7 @@ def draw(
     targets = [Path(folder) / name for name in picture_names(formats)]
     for target in targets:
         refuse_existing(target, replace=replace)
-    files = picture_files(board, options or PreviewOptions(), formats=formats)
+    files = picture_files(board, options or USUAL_LOOK, formats=formats)
     for target in targets:
         write_file(target, files[target.name], replace=replace)
     return tuple(targets)
@@ -556,8 +532,9 @@ def draw_sheet(
     refuse_existing(path, replace=replace)
     if wanted.kind == "findings" and result is None:
         result = check(board, house)
-    picture = build_sheet(board, wanted, options=options, result=result)
-    write_file(path, sheet_bytes(picture, kind, options), replace=replace)
+    look = options or USUAL_LOOK
+    picture = build_sheet(board, wanted, options=look, result=result)
+    write_file(path, sheet_bytes(picture, kind, look), replace=replace)
     return path
 
 
@@ -640,6 +617,7 @@ def draw_wiring(
             hint="add a placement table, or export with component names (X2), so that switches "
             "are known by name",
         )
-    picture = wiring_sheet(as_single(boards), found, options)
-    write_file(path, sheet_bytes(picture, kind, options), replace=replace)
+    look = options or USUAL_LOOK
+    picture = wiring_sheet(as_single(boards), found, look)
+    write_file(path, sheet_bytes(picture, kind, look), replace=replace)
     return path

@@ -27,7 +27,7 @@ from fabkit.checks.judging import check
 from fabkit.checks.model import CheckOptions
 from fabkit.checks.thickness import judge_thicknesses
 from fabkit.demo import find_demo
-from fabkit.outputs.json import FORMATS, plain
+from fabkit.outputs.formats import FORMATS, plain
 from fabkit.outputs.records import check_record
 from fabkit.outputs.verdict import without_place
 from fabkit.package.build import read_package

@@ -16,7 +16,7 @@ from fabkit.mending.model import LayerProof, Mended
 from fabkit.mending.proof import BY_FUNCTION
 from fabkit.outputs.archive import write_archive
 from fabkit.outputs.comparison import compare_record
-from fabkit.outputs.json import to_document
+from fabkit.outputs.formats import to_document
 from fabkit.outputs.pack import find_difference
 from fabkit.outputs.records import board_record, finding_record
 from fabkit.outputs.report.compare_view import compare_section
@@ -30,13 +30,8 @@ CAUTION: Final = (
 )
 
 
-def write_mended(mended: Mended, target: Path | str, *, replace: bool = False) -> str:
+def write_mended(mended: Mended, target: Path | str, *, replace: bool = False) -> None:
     """Write the mended set as a zip, read it back, and only then give it its name.
-
-    Returns
-    -------
-    str
-        SHA-256 of the zip.
 
     Raises
     ------
@@ -53,7 +48,7 @@ def write_mended(mended: Mended, target: Path | str, *, replace: bool = False) -
                 hint="Nothing was kept; please report this.",
             )
 
-    return write_archive(Path(target), mended.files, verify=verify, replace=replace)
+    write_archive(Path(target), mended.files, verify=verify, replace=replace)
 
 
 def mended_record(mended: Mended) -> Record:

@@ -14,16 +14,15 @@ from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING
 
 from fabkit.base.errors import UsageError
-from fabkit.base.tables import Record
+from fabkit.base.tables import Record, picked
 from fabkit.base.units import counted
 from fabkit.costs.model import CostSheet, Line, Offer
 from fabkit.costs.rules import INVENTED
 from fabkit.costs.sharing import sharing_text
 from fabkit.keyboard.kinds import plain
-from fabkit.outputs.json import to_document
+from fabkit.outputs.formats import markdown_text, to_csv, to_document, to_markdown, to_xlsx
 from fabkit.outputs.pricing import Carried
 from fabkit.outputs.records import finding_record, keyboard_record
-from fabkit.outputs.tables import markdown_text, to_csv, to_markdown
 from fabkit.outputs.terminal import (
     Terminal,
     print_boards,
@@ -150,14 +149,8 @@ def plan_record(plan: Plan) -> Record:
         "method": plan.method,
         "purchases": plan.table().records(),
         "shops": [
-            {
-                "shop": s.shop,
-                "goods": s.goods,
-                "shipping": s.shipping,
-                "small_order_fee": s.small_order_fee,
-                "total": s.total,
-            }
-            for s in plan.shops
+            picked(shop, "shop", "goods", "shipping", "small_order_fee", "total")
+            for shop in plan.shops
         ],
     }
 
@@ -307,13 +300,19 @@ def _sharing_files(costs: CostSheet) -> dict[str, bytes]:
 ENDINGS = {"csv": "csv", "markdown": "md", "json": "json"}
 
 
-def render_parts(bill: Bill, form: str) -> str:
-    """Write the parts list as ``csv``, ``markdown`` or ``json``."""
+def render_parts(bill: Bill, form: str) -> str | bytes:
+    """Write the parts list as ``csv``, ``markdown``, ``json`` or ``xlsx``."""
+    if form == "xlsx":
+        tables = {"Parts": bill.parts_table(), "To buy": bill.shopping_table()}
+        return to_xlsx(tables, notes=bill.notices)
     return parts_files(bill)[f"parts.{ENDINGS[form]}"].decode()
 
 
-def render_costs(costs: CostSheet, form: str) -> str:
-    """Write the cost sheet as ``csv``, ``markdown`` or ``json``."""
+def render_costs(costs: CostSheet, form: str) -> str | bytes:
+    """Write the cost sheet as ``csv``, ``markdown``, ``json`` or ``xlsx``."""
+    if form == "xlsx":
+        tables = {"Costs": costs.offers_table(), "Lines": costs.lines_table()}
+        return to_xlsx(tables, notes=costs.notices)
     return cost_files(costs)[f"costs.{ENDINGS[form]}"].decode()
 
 
@@ -341,13 +340,16 @@ def carry_record(found: Carried) -> Record:
     }
 
 
-def render_carry(found: Carried, form: str) -> str:
-    """Write what carries over as ``csv`` or ``json``."""
+def render_carry(found: Carried, form: str) -> str | bytes:
+    """Write what carries over as ``csv``, ``json`` or ``xlsx``."""
     if form == "json":
         return to_document("carry", carry_record(found))
     table = found.table()
     keys = [column.key for column in table.columns if column.key != "key"]
-    return to_csv(table.only(*keys), notes=found.notices)
+    shown = table.only(*keys)
+    if form == "xlsx":
+        return to_xlsx({"Carried over": shown}, notes=found.notices)
+    return to_csv(shown, notes=found.notices)
 
 
 SHOWN_ROWS = 6
@@ -396,8 +398,6 @@ def print_carry(console: Terminal, found: Carried) -> None:
 
 def print_bill(console: Terminal, bill: Bill) -> None:
     """Print a parts list and what to buy."""
-    from fabkit.outputs.money import bill_record
-
     record = bill_record(bill)
     print_boards(console, record["boards"])
     table = bill.shown_table()
@@ -455,8 +455,6 @@ def print_explained(console: Terminal, found: list[Record]) -> None:
 
 def print_costs(console: Terminal, sheet: CostSheet, *, why: bool = False) -> None:
     """Print an offer per quantity and the one that costs a half the least."""
-    from fabkit.outputs.money import cost_record
-
     costs = cost_record(sheet)
     print_boards(console, costs["boards"])
     if not sheet.offers:

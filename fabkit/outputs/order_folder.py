@@ -27,14 +27,7 @@ from fabkit.outputs.drawings import (
     picture_files,
     sheet_bytes,
 )
-from fabkit.outputs.json import to_document
-from fabkit.outputs.manifest import (
-    MAKER,
-    MANIFEST,
-    file_record,
-    folder_records,
-    versions,
-)
+from fabkit.outputs.formats import to_document
 from fabkit.outputs.mended import deed_lines, mended_files, summary
 from fabkit.outputs.model import JudgedBoard, OrderContents, OrderResult
 from fabkit.outputs.pack import accepted_errors, pack
@@ -42,7 +35,14 @@ from fabkit.outputs.papers import PackOptions
 from fabkit.outputs.revisions import Compared
 from fabkit.outputs.terminal import Tell, Terminal, print_findings
 from fabkit.outputs.verdict import print_check, render_verdict
-from fabkit.outputs.whole_folder import new_folder
+from fabkit.outputs.whole_folder import (
+    MAKER,
+    MANIFEST,
+    file_record,
+    folder_records,
+    new_folder,
+    versions,
+)
 from fabkit.outputs.wiring import wiring_files
 from fabkit.package.naming import file_stem
 from fabkit.pictures.options import PreviewOptions

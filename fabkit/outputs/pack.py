@@ -21,8 +21,6 @@ from fabkit.outputs.archive import (
     FOR_THE_HOUSE,
     README,
     Packed,
-    contents_digest,
-    digest,
     doubtful_files,
     files_to_pack,
     is_renamed,
@@ -137,11 +135,8 @@ def pack(
                 hint="nothing was kept; pack the folder by hand and report this",
             )
 
-    sha256 = write_archive(target, contents, verify=verify, replace=replace)
-    members = {name: digest(data) for name, data in contents.items()}
-    return Packed(
-        path=target,
-        members=members,
+    return replace_fields(
+        write_archive(target, contents, verify=verify, replace=replace),
         renamed={
             name: file.name
             for name, file in files.items()
@@ -149,8 +144,6 @@ def pack(
         },
         left_out=left_out,
         doubtful=doubtful_files(board.package),
-        sha256=sha256,
-        contents_sha256=contents_digest(members),
     )
 
 

@@ -18,7 +18,7 @@ from fabkit.base.errors import OutputRefused, UsageError
 from fabkit.base.findings import Consequence, Severity
 from fabkit.base.materials import USUAL_THICKNESS_MM
 from fabkit.base.streams import STANDARD_STREAM
-from fabkit.base.tables import Record, Table, columns_of
+from fabkit.base.tables import Record, Table, columns_of, picked
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.base.version import SOFTWARE, VERSION
 from fabkit.board.build import build_board
@@ -35,11 +35,10 @@ from fabkit.formats.sidecars.jobfile import GENERATED_BY, write_job
 from fabkit.formats.sidecars.model import JobFile, JobFileEntry
 from fabkit.formats.sidecars.netlist import write_netlist
 from fabkit.keyboard.ordered import order_of
-from fabkit.outputs.archive import README, Packed, contents_digest, digest, write_archive
+from fabkit.outputs.archive import README, Packed, write_archive
 from fabkit.outputs.atomic import refuse_existing, write_file
-from fabkit.outputs.json import to_document
+from fabkit.outputs.formats import to_csv, to_document
 from fabkit.outputs.pack import refuse_errors
-from fabkit.outputs.tables import to_csv
 from fabkit.outputs.terminal import Terminal, print_panel_verdict
 from fabkit.package.model import Content, PackageFile, Role, RoleKind
 from fabkit.package.naming import file_stem, function_of, names_by_rule
@@ -190,23 +189,14 @@ def panel(
         found.append((again, result))
 
     tell("writing the panel")
-    sha256 = write_archive(target, contents, verify=verify, replace=replace)
-    members = {member: digest(data) for member, data in contents.items()}
+    packed = write_archive(target, contents, verify=verify, replace=replace)
     again, result = found[0]
     prices, unpriced = _prices(plan, again, boards, house, order)
     done = PanelResult(
         plan=plan,
         board=again,
         result=result,
-        packed=Packed(
-            path=target,
-            members=members,
-            left_out=(),
-            doubtful=(),
-            renamed={},
-            sha256=sha256,
-            contents_sha256=contents_digest(members),
-        ),
+        packed=packed,
         prices=prices,
         remarks=(*remarks, *unpriced, *_seen_otherwise(plan, again)),
     )
@@ -676,14 +666,7 @@ def panel_record(done: PanelResult) -> Record:
         "fiducials": [{"x_mm": x, "y_mm": y} for x, y in plan.frame.fiducials.tolist()],
         "members": [{"name": n, "sha256": d} for n, d in sorted(done.packed.members.items())],
         "prices": [
-            {
-                "way": price.way,
-                "pieces": price.pieces,
-                "boards": price.boards,
-                "amount": price.amount,
-                "currency": price.currency,
-            }
-            for price in done.prices
+            picked(price, "way", "pieces", "boards", "amount", "currency") for price in done.prices
         ],
         "remarks": list(done.remarks),
     }
@@ -692,7 +675,7 @@ def panel_record(done: PanelResult) -> Record:
 def panel_picture(done: PanelResult) -> bytes:
     """Draw the front of a panel with its size, and where it is parted."""
     from fabkit.outputs.drawings import sheet_bytes
-    from fabkit.pictures.panel_sheet import PanelLook, panel_sheet
+    from fabkit.pictures.sheets import PanelLook, panel_sheet
 
     plan = done.plan
     look = PanelLook(

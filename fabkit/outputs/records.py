@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from fabkit.base.findings import Consequence, Finding, Place, Rule, Severity
-from fabkit.base.tables import Record
+from fabkit.base.tables import Record, picked
 from fabkit.base.units import format_number
 from fabkit.board.model import Board
 from fabkit.checks.houses import HouseVerdict
@@ -127,7 +127,7 @@ def drill_table(board: Board) -> list[Record]:
 
 def house_record(house: House) -> Record:
     """Which house sheet was used, and the remarks that must go with it."""
-    return {"name": house.name, "invented": house.invented, "notice": house.notice}
+    return picked(house, "name", "invented", "notice")
 
 
 def count_record(result: CheckResult) -> Record:
@@ -179,26 +179,12 @@ def check_record(
 
 def thickness_record(row: ThicknessRow) -> Record:
     """One offered thickness."""
-    return {
-        "thickness_mm": row.thickness_mm,
-        "allowed": row.allowed,
-        "fine": row.fine,
-        "verdict": row.verdict,
-        "aspect": row.aspect,
-        "hole_mm": row.hole_mm,
-        "hole_x_mm": row.hole_x_mm,
-        "hole_y_mm": row.hole_y_mm,
-        "weight_g": row.weight_g,
-        "stiffness": row.stiffness,
-        "deflection_mm": row.deflection_mm,
-        "key_x_mm": row.key_x_mm,
-        "key_y_mm": row.key_y_mm,
-        "tolerance_mm": row.tolerance_mm,
-        "surcharge": row.surcharge,
-        "reach_mm": row.reach_mm,
-        "held_by": row.held_by,
-        "clips": row.clips,
-    }
+    return picked(
+        row,
+        *("thickness_mm", "allowed", "fine", "verdict", "aspect", "hole_mm", "hole_x_mm"),
+        *("hole_y_mm", "weight_g", "stiffness", "deflection_mm", "key_x_mm", "key_y_mm"),
+        *("tolerance_mm", "surcharge", "reach_mm", "held_by", "clips"),
+    )
 
 
 def house_verdict_record(verdict: HouseVerdict) -> Record:

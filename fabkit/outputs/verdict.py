@@ -12,8 +12,7 @@ from fabkit.base.units import counted, format_mm, format_number
 from fabkit.base.version import VERSION
 from fabkit.mending.corrections import find_offer
 from fabkit.outputs.code_hosts import render_annotations, render_junit, sarif_log
-from fabkit.outputs.json import to_document, to_json
-from fabkit.outputs.tables import markdown_text
+from fabkit.outputs.formats import markdown_text, to_document, to_json
 from fabkit.outputs.terminal import Terminal, board_counts, print_cause, print_finding
 
 SHOWN_CAUSES = 6

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from fabkit.base.tables import Record
-from fabkit.outputs.manifest import MANIFEST
+from fabkit.outputs.whole_folder import MANIFEST
 from fabkit.sheets.order import Order
 
 SETTLE_S = 0.4

@@ -11,10 +11,10 @@ from fabkit.base.errors import UsageError
 from fabkit.base.streams import clean
 from fabkit.base.tables import Cell, Column, Record, Table, columns_of
 from fabkit.base.units import counted
-from fabkit.outputs.json import to_document
+from fabkit.outputs.formats import to_csv, to_document, to_xlsx
 from fabkit.outputs.records import finding_record, keyboard_record
-from fabkit.outputs.tables import to_csv
 from fabkit.outputs.terminal import Terminal, print_boards, print_findings
+from fabkit.package.model import face_word
 from fabkit.sheets.toml_text import read_text
 from fabkit.wiring.model import HalfWiring, KeyWire, Line, Pin, Wiring
 
@@ -130,8 +130,10 @@ def wiring_files(wiring: Wiring) -> dict[str, bytes]:
     }
 
 
-def render_wiring(wiring: Wiring, form: str) -> str:
-    """Write the wiring as ``csv`` or ``json``."""
+def render_wiring(wiring: Wiring, form: str) -> str | bytes:
+    """Write the wiring as ``csv``, ``json`` or ``xlsx``."""
+    if form == "xlsx":
+        return to_xlsx({"Wiring": wiring.table()})
     return wiring_files(wiring)[f"wiring.{form}"].decode()
 
 
@@ -141,9 +143,6 @@ SCANS = {
     "other": "neither one pin a key nor rows and columns",
     "unknown": "not known",
 }
-
-FACES = {"top": "front", "bottom": "back"}
-"""Faces are called as the pictures call them."""
 
 
 def print_wiring(console: Terminal, record: Record) -> None:
@@ -164,7 +163,7 @@ def print_wiring(console: Terminal, record: Record) -> None:
 def _head(half: Record) -> str:
     hand = {"left": "Left half", "right": "Right half", "whole": "Keyboard"}[half["hand"]]
     keys = counted(len(half["keys"]), "key")
-    text = f"{hand}, {FACES[half['face_up']]} up: {keys}, {SCANS[half['scan']]}"
+    text = f"{hand}, {face_word(half['face_up'])} up: {keys}, {SCANS[half['scan']]}"
     if half["common"]:
         text += f" against {half['common']}"
     ways = {k["current"] for k in half["keys"]}
@@ -254,9 +253,7 @@ def check_template(text: str, *, name: str = "template") -> None:
         tree = _room().parse(text)
         unknown = sorted(meta.find_undeclared_variables(tree) - KNOWN)
     except TemplateError as error:
-        raise UsageError(
-            f"{name}{_line_of(error)}: {error.message or type(error).__name__}", hint=HINT
-        ) from error
+        raise _wrong(error, name) from error
     if unknown:
         line = next((k for k, t in enumerate(text.splitlines(), 1) if unknown[0] in t), 1)
         near = get_close_matches(unknown[0], KNOWN, n=1)
@@ -265,6 +262,9 @@ def check_template(text: str, *, name: str = "template") -> None:
             hint=f"did you mean '{near[0]}'?" if near else HINT,
         )
 
+
+_FAULTS = (ArithmeticError, LookupError, TypeError, ValueError, RecursionError)
+"""What a template's own expressions may run into."""
 
 HINT = "a template knows the names that --json prints"
 
@@ -320,17 +320,15 @@ def render_template(text: str, record: Record, *, name: str = "template") -> str
                     f"{name}: it writes more than {RENDERED_CHARACTERS} characters",
                     hint="check whether one of its loops is meant to be that long",
                 )
-    except TemplateError as error:
-        raise UsageError(
-            f"{name}{_line_of(error)}: {error.message or type(error).__name__}",
-            hint=HINT,
-        ) from error
-    except (ArithmeticError, LookupError, TypeError, ValueError, RecursionError) as error:
-        raise UsageError(
-            f"{name}{_line_of(error)}: {error}",
-            hint=HINT,
-        ) from error
+    except (TemplateError, *_FAULTS) as error:
+        raise _wrong(error, name) from error
     return "".join(pieces)
+
+
+def _wrong(error: Exception, name: str) -> UsageError:
+    """Say what is wrong in a template, and in which line."""
+    what = getattr(error, "message", str(error)) or type(error).__name__
+    return UsageError(f"{name}{_line_of(error)}: {what}", hint=HINT)
 
 
 def _line_of(error: Exception) -> str:

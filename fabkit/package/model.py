@@ -17,6 +17,13 @@ from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.sidecars.model import JobFile, Netlist, PartsTable, Placement
 
 Side = Literal["top", "bottom"]
+
+
+def face_word(side: Side) -> str:
+    """Call a face of the board as people do: ``front`` or ``back``."""
+    return "front" if side == "top" else "back"
+
+
 Content = GerberFile | DrillFile | JobFile | Netlist | Placement | PartsTable
 
 

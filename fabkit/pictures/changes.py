@@ -12,14 +12,12 @@ from fabkit.base.once import once_per
 from fabkit.board.model import Board, Layer
 from fabkit.compare.model import HALF_KEY_MM, Change, Comparison, LayerChange, Points, Verb, What
 from fabkit.geometry.neighbours import PointTree, label_groups
-from fabkit.package.model import RoleKind, Side
+from fabkit.package.model import RoleKind, Side, face_word
 from fabkit.pictures import palette
-from fabkit.pictures.finished import board_stencils, layer_stencil, outline
-from fabkit.pictures.scene import Coat, Fill, Group, Pen, Scene, SceneDraft, Sheet, Stencil
-from fabkit.pictures.sheets import SIDES, side_by_side, text_size
+from fabkit.pictures.finished import SIDES, board_stencils, layer_stencil, outline
+from fabkit.pictures.scene import Coat, Fill, Frame, Pen, Scene, SceneDraft, Sheet, Stencil
+from fabkit.pictures.sheets import side_by_side, text_size
 from fabkit.pictures.vectors import fill_contours
-
-FACES: Final = {"top": "Front", "bottom": "Back"}
 
 ADDED: Final = palette.BLUE
 REMOVED: Final = palette.VERMILION
@@ -33,15 +31,13 @@ SMALL_SHARE: Final = 0.04
 """Places smaller than this share of the board's longer side get a ring, so that no one misses
 them (our choice); what moved with a key or part has its pin."""
 
-Frame = tuple[float, float, float, float]
-
 
 def change_sheet(comparison: Comparison) -> Sheet:
     """Front and back side by side, and each inner layer that changed."""
     scenes = list(change_scenes(comparison).values())
     # Half of the key under either face: a long caption would push the faces apart.
     notes = {"top": KEY, "bottom": "; ".join(_signs(comparison))}
-    names = [f"{FACES[side]}: {notes[side]}".removesuffix(": ") for side in SIDES]
+    names = [f"{face_word(side).capitalize()}: {notes[side]}".removesuffix(": ") for side in SIDES]
     for layer in comparison.layers:
         if layer.kind is RoleKind.COPPER and layer.side is None and not layer.equal:
             scenes.append(_inner_scene(comparison, layer))
@@ -80,7 +76,7 @@ def change_scene(comparison: Comparison, side: Side) -> Scene:
     layers = [a for a in comparison.layers if a.side in (side, None) and _on_face(a)]
     changes = [c for c in comparison.changes if c.side in (side, None)]
     draft = _ghost(comparison, side, tuple(a for a in board.copper if a.side == side))
-    title = f"{comparison.old.name} to {comparison.new.name}: {FACES[side].lower()}"
+    title = f"{comparison.old.name} to {comparison.new.name}: {face_word(side)}"
     draft.title = title
     _paint(draft, layers, changes, board)
     return draft.scene()
@@ -124,11 +120,8 @@ def _ghost(comparison: Comparison, side: Side, copper: tuple[Layer, ...]) -> Sce
     coats = [Coat(title="board", rgb=palette.PAPER)]
     if copper:
         coats.append(Coat(title="copper", rgb=palette.GHOST_COPPER, inside=("copper",)))
-    draft.nodes.append(
-        Group(title="board", children=tuple(coats), inside=("profile",), outside=("holes",))
-    )
-    rings = shapely.get_rings(shapely.get_parts(outline(board)))
-    draft.coat("profile", palette.FAINT_INK, Pen.along(rings, 0.1))
+    draft.board(*coats)
+    draft.coat("profile", palette.FAINT_INK, Pen.along(outline(board), 0.1))
     return draft
 
 

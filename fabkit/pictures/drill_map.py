@@ -15,8 +15,8 @@ from fabkit.board.model import Board
 from fabkit.pictures import palette
 from fabkit.pictures.finished import frame_around, outline, stray_holes
 from fabkit.pictures.lettering import fitted, letters, text_width, wrapped
-from fabkit.pictures.options import PreviewOptions
-from fabkit.pictures.scene import Pen, Placed, Scene, SceneDraft, Sheet
+from fabkit.pictures.options import USUAL_LOOK, PreviewOptions
+from fabkit.pictures.scene import Frame, Pen, Placed, Scene, SceneDraft, Sheet
 from fabkit.pictures.sheets import GAP_MM, enlargement, letter_size, scale_note, scales_up_to
 
 PLATING: Final = {1: "plated", 0: "not plated", -1: "plating not stated"}
@@ -78,27 +78,24 @@ def tool_rows(board: Board) -> tuple[ToolRow, ...]:
     return tuple(rows)
 
 
-def drill_sheet(board: Board, options: PreviewOptions | None = None) -> Sheet:
+def drill_sheet(board: Board, options: PreviewOptions = USUAL_LOOK) -> Sheet:
     """Drill map of a board, seen from the front, with its table.
 
     Where holes lie close the map is drawn larger and symbols smaller, so that neighbours stay
     apart; what still overlaps is counted below the table.
     """
-    options = options or PreviewOptions()
     rows = tool_rows(board)
     centres = [_centres(board, row) for row in rows]
     scale, size, sizes, overlapping = _symbols(board, rows, centres)
     mark_size = size / scale
     frame = frame_around(board, max(options.margin_mm, 2 * mark_size))
     draft = SceneDraft(f"{board.name}: drill map", frame)
-    rings = shapely.get_rings(shapely.get_parts(outline(board)))
-    draft.coat("profile", palette.FAINT_INK, Pen.along(rings, 0.15 / scale))
+    draft.coat("profile", palette.FAINT_INK, Pen.along(outline(board), 0.15 / scale))
     for k, (row, at, mark) in enumerate(zip(rows, centres, sizes, strict=True)):
         line = min(0.09 * mark_size, 0.12 * float(mark))
         pens = [symbol_pen(k, at[:, 0], at[:, 1], float(mark), line)]
         if len(row.slots):
-            slots = _slot_shapes(board, row)
-            pens.append(Pen.along(shapely.get_rings(shapely.get_parts(slots)), 0.7 * line))
+            pens.append(Pen.along(_slot_shapes(board, row), 0.7 * line))
         title = f"{format_mm(row.diameter_mm)}, {PLATING[row.plated]}"
         draft.coat(title, _TONES[row.plated], Pen.concat(*pens))
     width, height = (scale * v for v in draft.scene().size_mm)
@@ -168,7 +165,7 @@ def _symbols(
     return scale, size, sizes, overlapping
 
 
-def _notes(board: Board, frame: tuple[float, float, float, float], overlapping: int) -> list[str]:
+def _notes(board: Board, frame: Frame, overlapping: int) -> list[str]:
     """Write the notes below the table: holes off the board, symbols that overlap."""
     notes = []
     strays = stray_holes(board)

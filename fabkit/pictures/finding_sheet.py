@@ -1,26 +1,40 @@
-"""Findings numbered on the board, each number clear of the others, with the list beside it."""
+"""Findings numbered on the board with the list beside it, and a small picture of one place."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final
 
 import numpy as np
+import shapely
 
 from fabkit.base.columns import Floats
 from fabkit.base.findings import Consequence, Finding, Place, times
-from fabkit.base.units import counted
+from fabkit.base.units import counted, format_mm
 from fabkit.board.model import Board
+from fabkit.formats.gerber.model import object_boxes
 from fabkit.package.model import Side
 from fabkit.pictures import palette
-from fabkit.pictures.finished import finished_face
+from fabkit.pictures.finished import SIDES, finished_face
 from fabkit.pictures.lettering import letters, text_width, wrapped
-from fabkit.pictures.options import PreviewOptions
-from fabkit.pictures.scene import Letters, Pen, Placed, Scene, SceneDraft, Sheet
+from fabkit.pictures.options import USUAL_LOOK, PreviewOptions
+from fabkit.pictures.scene import (
+    Fill,
+    Film,
+    Frame,
+    Letters,
+    Part,
+    Pen,
+    Placed,
+    Scene,
+    SceneDraft,
+    Sheet,
+    Stencil,
+)
 from fabkit.pictures.sheets import (
     GAP_MM,
-    SIDES,
     enlargement,
     face_name,
     letter_size,
@@ -67,7 +81,7 @@ ENOUGH: Final = 0.9
 APART: Final = 3.0
 """Places of one finding that lie nearer than this, in heights of letters, share a mark."""
 
-Spot = tuple[int, float, float]
+Mark = tuple[int, float, float]
 """Number of the finding, x, y."""
 
 
@@ -80,9 +94,9 @@ def _is_shown(board: Board, place: Place) -> bool:
     return x0 - room <= place.x_mm <= x1 + room and y0 - room <= place.y_mm <= y1 + room
 
 
-def _spots(board: Board, findings: Sequence[Finding], side: Side, apart: float) -> list[Spot]:
+def _spots(board: Board, findings: Sequence[Finding], side: Side, apart: float) -> list[Mark]:
     """Places of findings on a face; places without a side are shown on the front."""
-    spots: list[Spot] = []
+    spots: list[Mark] = []
     for number, finding in enumerate(findings, start=1):
         mine: list[tuple[float, float]] = []
         for place in finding.places:
@@ -96,7 +110,7 @@ def _spots(board: Board, findings: Sequence[Finding], side: Side, apart: float) 
     return spots
 
 
-def _room(board: Board, spots: list[Spot], size: float) -> float:
+def _room(board: Board, spots: list[Mark], size: float) -> float:
     """Share of the marks' usual size at which they cover no more than they may."""
     width, height = board.size_mm
     covered = max(len(spots), 1) * np.pi * (RING**2 + FLAG**2) * size**2
@@ -115,7 +129,7 @@ def _scale(board: Board, findings: Sequence[Finding], size: float) -> int:
 
 
 def _flags(
-    board: Board, spots: list[Spot], size: float, *, sign: float
+    board: Board, spots: list[Mark], size: float, *, sign: float
 ) -> tuple[float, list[Flag]]:
     """Size of the marks of a face, and the numbers that find room on it."""
     size *= float(np.clip(_room(board, spots, size), SMALLEST, 1.0))
@@ -127,7 +141,7 @@ def _marked(
     board: Board,
     side: Side,
     findings: Sequence[Finding],
-    spots: list[Spot],
+    spots: list[Mark],
     options: PreviewOptions,
     size: float,
 ) -> tuple[Scene, int]:
@@ -147,8 +161,7 @@ def _marked(
     x0, y0, x1, y1 = face.frame
     corners = np.concatenate((reach, ((x0, y0), (x1, y1))))
     frame = (*corners.min(axis=0).tolist(), *corners.max(axis=0).tolist())
-    draft = SceneDraft(face.title, frame, mirrored=face.mirrored, stencils=face.stencils)
-    draft.nodes += face.nodes
+    draft = SceneDraft.over(face, frame)
     draft.coat("veil", palette.PAPER, opacity=VEIL, inside=("profile",), outside=("holes",))
     for consequence in Consequence:
         rows = [k for k, s in enumerate(spots) if findings[s[0] - 1].consequence is consequence]
@@ -293,7 +306,7 @@ def _list(entries: list[_Entry], size: float, room: float) -> Scene:
 def finding_sheet(
     board: Board,
     findings: Sequence[Finding],
-    options: PreviewOptions | None = None,
+    options: PreviewOptions = USUAL_LOOK,
     *,
     rest: str = "",
 ) -> Sheet:
@@ -410,3 +423,107 @@ def _least(points: Floats, others: Floats) -> Floats:
     apart = points[:, None] - others[None]
     least: Floats = np.hypot(apart[..., 0], apart[..., 1]).min(axis=1)
     return least
+
+
+# One place
+
+
+SHAPE: Final = 4 / 3
+"""Width of such a picture by its height."""
+
+NARROWEST_MM: Final = 4.0
+WIDEST_MM: Final = 16.0
+USUAL_MM: Final = 10.0
+"""Width of what is shown: least, most, and where nothing was measured (our choice)."""
+
+TIMES: Final = 40.0
+"""Width of what is shown by the length that was measured: a gap is then seen in its surroundings,
+and still two pixels wide in a picture of a hundred."""
+
+BARS_MM: Final = (0.5, 1.0, 2.0, 5.0)
+"""Lengths of scale bars; the longest that takes no more than a third of the width is drawn."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spot:
+    """A place on a face and how much of its surroundings is shown, mm."""
+
+    side: Side
+    x_mm: float
+    y_mm: float
+    width_mm: float
+
+
+def shown_width(measured_mm: float | None) -> float:
+    """Width of what is shown of a place where a length was measured, mm."""
+    if not measured_mm:
+        return USUAL_MM
+    return float(np.clip(TIMES * abs(measured_mm), NARROWEST_MM, WIDEST_MM))
+
+
+def spot_scenes(board: Board, spots: Sequence[Spot], options: PreviewOptions) -> list[Scene]:
+    """Draw the finished board about each place.
+
+    Of the layers only the objects that reach into a picture are drawn: a whole face has a
+    hundred times as many.
+    """
+    faces: dict[Side, Scene] = {}
+    boxes: dict[int, Floats] = {}
+    made = []
+    for spot in spots:
+        if spot.side not in faces:
+            faces[spot.side] = finished_face(board, spot.side, options)
+        made.append(_about(spot, faces[spot.side], boxes))
+    return made
+
+
+def _about(spot: Spot, face: Scene, boxes: dict[int, Floats]) -> Scene:
+    across, up = spot.width_mm / 2, spot.width_mm / SHAPE / 2
+    frame = (spot.x_mm - across, spot.y_mm - up, spot.x_mm + across, spot.y_mm + up)
+    near = partial(_near, frame=frame, boxes=boxes)
+    stencils = {name: near(stencil) for name, stencil in face.stencils.items()}
+    draft = SceneDraft.over(replace(face, stencils=stencils), frame)
+    x, y, around = (np.array([v]) for v in (spot.x_mm, spot.y_mm, 0.6 * up))
+    draft.coat("rim of the ring", palette.PAPER, Pen.circles(x, y, around, 0.11 * up))
+    draft.coat("ring", palette.VERMILION, Pen.circles(x, y, around, 0.055 * up))
+    _draw_bar(draft, up)
+    return draft.scene()
+
+
+def _near(stencil: Stencil, *, frame: Frame, boxes: dict[int, Floats]) -> Stencil:
+    """Leave out the objects of films that do not reach into a frame."""
+    x0, y0, x1, y1 = frame
+    parts: list[Part] = []
+    for part in stencil.parts:
+        if isinstance(part, Film):
+            if id(part.file) not in boxes:
+                boxes[id(part.file)] = object_boxes(part.file)
+            box = boxes[id(part.file)]
+            hit = (box[:, 0] <= x1) & (box[:, 2] >= x0) & (box[:, 1] <= y1) & (box[:, 3] >= y0)
+            parts.append(Film(part.file, np.flatnonzero(hit)))
+        else:
+            parts.append(part)
+    return replace(stencil, parts=tuple(parts))
+
+
+def _draw_bar(draft: SceneDraft, up: float) -> None:
+    """Put a scale bar with its length into the lower left corner, as seen."""
+    x0, y0, x1, _ = draft.frame
+    long = max(b for b in BARS_MM if b <= (x1 - x0) / 3 or b == BARS_MM[0])
+    size, edge = 0.13 * up, 0.08 * up
+    words = format_mm(long)
+    wide = 3 * edge + long + text_width(words, size)
+    low, mirrored = y0 + edge, draft.mirrored
+    left, right = (x1 - edge, x1 - edge - wide) if mirrored else (x0 + edge, x0 + edge + wide)
+    sign = -1.0 if mirrored else 1.0
+    patch = shapely.box(min(left, right), low, max(left, right), low + size + 2 * edge)
+    draft.coat("ground of the bar", palette.PAPER, Fill(np.array([patch], dtype=object)))
+    begin, middle = left + sign * edge, low + edge + size / 2
+    ends = np.array([begin, begin, begin + sign * long])
+    half = np.array([0.0, size / 2, size / 2])
+    other = np.array([begin + sign * long, begin, begin + sign * long])
+    draft.coat(
+        "scale bar", palette.INK, Pen.lines(ends, middle - half, other, middle + half, 0.25 * size)
+    )
+    at = begin + sign * (long + edge)
+    draft.coat("its length", palette.INK, letters(words, at, low + edge, size, mirrored=mirrored))

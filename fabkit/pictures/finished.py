@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import shapely
@@ -15,11 +16,13 @@ from fabkit.base.units import counted
 from fabkit.board.model import Board, Layer
 from fabkit.keyboard.build import half_boards
 from fabkit.keyboard.model import Keyboard
-from fabkit.package.model import RoleKind, Side
+from fabkit.package.model import RoleKind, Side, face_word
 from fabkit.pictures import palette
-from fabkit.pictures.options import PreviewOptions
+from fabkit.pictures.options import USUAL_LOOK, PreviewOptions
 from fabkit.pictures.paint_png import paint, png_bytes
-from fabkit.pictures.scene import Coat, Fill, Film, Group, Node, Pen, Scene, Stencil
+from fabkit.pictures.scene import Coat, Fill, Film, Frame, Group, Node, Pen, Scene, Stencil
+
+SIDES: Final[tuple[Side, Side]] = ("top", "bottom")
 
 EDGE_BAND_MM = 0.12
 """Width of the light band that a routed edge shows from above."""
@@ -60,7 +63,7 @@ def hole_pen(board: Board, *, grown_mm: float = 0.0, plated_only: bool = False) 
     return Pen.concat(holes, Pen.by(s, s.diameter + wider))
 
 
-def frame_around(board: Board, margin_mm: float) -> tuple[float, float, float, float]:
+def frame_around(board: Board, margin_mm: float) -> Frame:
     """Box of the board with a margin, mm.
 
     Raises
@@ -114,8 +117,7 @@ def finished_face(board: Board, side: Side, options: PreviewOptions) -> Scene:
     stencils["copper"] = layer_stencil(copper)
     stencils["openings"] = layer_stencil(masks)
     stencils["legend"] = layer_stencil(legends)
-    rings = shapely.get_rings(shapely.get_parts(outline(board)))
-    stencils["edge"] = Stencil((Pen.along(rings, 2 * EDGE_BAND_MM),))
+    stencils["edge"] = Stencil((Pen.along(outline(board), 2 * EDGE_BAND_MM),))
     stencils["barrels"] = Stencil((hole_pen(board, grown_mm=BARREL_RING_MM, plated_only=True),))
 
     layers: list[Node] = [Coat(title="laminate", rgb=palette.LAMINATE)]
@@ -156,10 +158,9 @@ def finished_face(board: Board, side: Side, options: PreviewOptions) -> Scene:
     nodes.append(
         Group(title="board", children=tuple(layers), inside=("profile",), outside=("holes",))
     )
-    face = "front" if side == "top" else "back"
     seen = " seen through the front" if side == "bottom" and options.through else ""
     return Scene(
-        title=f"{board.name}: {face} of the finished board{seen}",
+        title=f"{board.name}: {face_word(side)} of the finished board{seen}",
         frame=frame_around(board, options.margin_mm),
         mirrored=side == "bottom" and not options.through,
         stencils=stencils,
@@ -184,14 +185,12 @@ class Faces:
     px_per_mm: float
 
 
-def scale_for(scene: Scene, options: PreviewOptions) -> float:
-    """Pixels per mm that the options ask for."""
-    if options.width_px is None:
-        return options.px_per_mm
-    return options.width_px / scene.size_mm[0]
+def both_faces(board: Board, options: PreviewOptions = USUAL_LOOK) -> list[Scene]:
+    """Front and back of the finished board."""
+    return [finished_face(board, side, options) for side in SIDES]
 
 
-def render_faces(board: Board, options: PreviewOptions | None = None) -> Faces:
+def render_faces(board: Board, options: PreviewOptions = USUAL_LOOK) -> Faces:
     """Paint front and back of the finished board.
 
     Raises
@@ -199,10 +198,9 @@ def render_faces(board: Board, options: PreviewOptions | None = None) -> Faces:
     UsageError
         When a picture would be too large.
     """
-    options = options or PreviewOptions()
-    front = finished_face(board, "top", options)
-    back = finished_face(board, "bottom", options)
-    scale = scale_for(front, options)
+    front, back = both_faces(board, options)
+    width = options.width_px
+    scale = options.px_per_mm if width is None else width / front.size_mm[0]
     return Faces(front=paint(front, scale), back=paint(back, scale), px_per_mm=scale)
 
 
@@ -214,27 +212,6 @@ def notebook_png(board: Board) -> bytes:
     """Front and back side by side, as PNG."""
     faces = render_faces(board, PreviewOptions(width_px=NOTEBOOK_PX // 2))
     return png_bytes(np.concatenate([faces.front, faces.back], axis=1), faces.px_per_mm)
-
-
-def render_svg(board: Board, side: Side, options: PreviewOptions | None = None) -> str:
-    """Draw one face of the finished board as SVG."""
-    from fabkit.pictures.paint_svg import picture_svg
-
-    return picture_svg(finished_face(board, side, options or PreviewOptions()))
-
-
-def render_pdf(board: Board, options: PreviewOptions | None = None) -> bytes:
-    """Draw both faces as a PDF of two pages, true to scale."""
-    from fabkit.pictures.paint_pdf import pictures_pdf
-
-    options = options or PreviewOptions()
-    faces: tuple[Side, Side] = ("top", "bottom")
-    return pictures_pdf([finished_face(board, side, options) for side in faces])
-
-
-def face_word(side: Side) -> str:
-    """``front`` or ``back``."""
-    return "front" if side == "top" else "back"
 
 
 def views_as_used(board: Board, keyboard: Keyboard) -> tuple[tuple[str, Side, Board], ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Final
 
 from fabkit.base.errors import UsageError
 
@@ -132,3 +133,7 @@ class PreviewOptions:
                 f"a board {self.thickness_mm:g} mm thick cannot be drawn",
                 hint="common thicknesses run from 0.4 to 3.2 mm",
             )
+
+
+USUAL_LOOK: Final = PreviewOptions()
+"""How a picture looks where nothing is chosen."""

@@ -20,11 +20,11 @@ from fabkit.board.model import Board
 from fabkit.keyboard.build import find_keyboard, half_boards
 from fabkit.keyboard.model import Hand, Key
 from fabkit.keyboard.numbering import key_pitch, number_group
-from fabkit.package.model import Side
+from fabkit.package.model import Side, face_word
 from fabkit.pictures import palette
-from fabkit.pictures.finished import face_word, frame_around, one_face_note, outline, stray_note
+from fabkit.pictures.finished import frame_around, one_face_note, outline, stray_note
 from fabkit.pictures.lettering import fitted, letters, text_width
-from fabkit.pictures.scene import Letters, Pen, Placed, Scene, SceneDraft, Sheet
+from fabkit.pictures.scene import Frame, Letters, Pen, Placed, Scene, SceneDraft, Sheet
 from fabkit.sheets.order import BoardUse
 
 MARGIN_MM: Final = 8.0
@@ -84,7 +84,7 @@ class PaperHalf:
     keys: tuple[Key, ...] = ()
     numbers: tuple[int, ...] = ()
     home: tuple[int, ...] = ()
-    frame: tuple[float, float, float, float] | None = None
+    frame: Frame | None = None
     note: str = ""
 
 
@@ -132,10 +132,10 @@ _NAMES: Final[dict[Hand, str]] = {
 }
 
 
-def _square(key: Key, wide: float, high: float) -> shapely.LinearRing:
+def _square(key: Key, wide: float, high: float) -> shapely.Polygon:
     x, y = wide / 2, high / 2
     corners = np.array([(-x, -y), (x, -y), (x, y), (-x, y)])
-    return shapely.LinearRing(_turned(corners, key, key.rotation_deg))
+    return shapely.Polygon(_turned(corners, key, key.rotation_deg))
 
 
 def _turned(points: Floats, key: Key, degrees: float) -> Floats:
@@ -152,7 +152,6 @@ def half_scene(half: PaperHalf) -> SceneDraft:
         half.frame or frame_around(board, AROUND_MM),
         mirrored=half.side == "bottom",
     )
-    rings = shapely.get_rings(shapely.get_parts(outline(board)))
     h = board.holes
     small = h.diameter < SMALL_HOLE_MM
     if small.any():
@@ -168,10 +167,8 @@ def half_scene(half: PaperHalf) -> SceneDraft:
         )
     slots = board.hole_shapes[len(h) :]
     if len(slots):
-        draft.coat(
-            "slots", palette.INK, Pen.along(shapely.get_rings(shapely.get_parts(slots)), 0.12)
-        )
-    draft.coat("outline to cut along", palette.INK, Pen.along(rings, _LINE))
+        draft.coat("slots", palette.INK, Pen.along(slots, 0.12))
+    draft.coat("outline to cut along", palette.INK, Pen.along(outline(board), _LINE))
     return draft
 
 

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from fabkit.base.columns import Floats, Ints
@@ -19,6 +20,9 @@ from fabkit.formats.gerber.model import GerberFile
 from fabkit.geometry.curves import Contour, ring_contour
 from fabkit.geometry.segments import Strokes
 from fabkit.pictures.palette import Rgb
+
+Frame = tuple[float, float, float, float]
+"""Least x, least y, greatest x, greatest y, mm."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,10 +79,9 @@ class Pen(Strokes):
         return cls(start, y, start, y, x, y, np.full(len(x), 2, np.int8), wide)
 
     @classmethod
-    def along(cls, rings: NDArray[np.object_], width: float) -> Pen:
-        """Lead a pen along rings (an object array of shapely rings); arcs are found again."""
-        import shapely
-
+    def along(cls, shapes: shapely.Geometry | NDArray[np.object_], width: float) -> Pen:
+        """Lead a pen along the edges of polygons; arcs are found again."""
+        rings = shapely.get_rings(shapely.get_parts(shapes))
         return cls.around([ring_contour(shapely.get_coordinates(r)) for r in rings], width)
 
     @classmethod
@@ -189,7 +192,7 @@ class Scene:
     """
 
     title: str
-    frame: tuple[float, float, float, float]
+    frame: Frame
     mirrored: bool
     stencils: Mapping[str, Stencil]
     nodes: tuple[Node, ...]
@@ -247,7 +250,7 @@ class SceneDraft:
     def __init__(
         self,
         title: str,
-        frame: tuple[float, float, float, float],
+        frame: Frame,
         *,
         mirrored: bool = False,
         stencils: Mapping[str, Stencil] | None = None,
@@ -257,6 +260,18 @@ class SceneDraft:
         self.mirrored = mirrored
         self.stencils: dict[str, Stencil] = dict(stencils or {})
         self.nodes: list[Node] = []
+
+    @classmethod
+    def over(cls, face: Scene, frame: Frame) -> SceneDraft:
+        """Begin with what another scene shows, in a frame of its own."""
+        made = cls(face.title, frame, mirrored=face.mirrored, stencils=face.stencils)
+        made.nodes += face.nodes
+        return made
+
+    def board(self, *coats: Node) -> None:
+        """Lay coats and groups on the board: cut by its stencils ``profile`` and ``holes``."""
+        cut = Group(title="board", children=coats, inside=("profile",), outside=("holes",))
+        self.nodes.append(cut)
 
     def coat(
         self,

@@ -1,25 +1,25 @@
-"""Sheets about one board: both halves as used, one layer, nets, islands, measures."""
+"""Sheets about one board: halves as used, one layer, nets, islands, measures, a panel."""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
 import shapely
 
-from fabkit.base.columns import Ints
+from fabkit.base.columns import Floats, Ints, Shapes
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.connectivity import Pieces
 from fabkit.board.model import Board, Layer
 from fabkit.formats.gerber.model import object_bounds
 from fabkit.keyboard.build import find_keyboard
-from fabkit.package.model import RoleKind, Side
+from fabkit.package.model import RoleKind, Side, face_word
 from fabkit.pictures import palette
 from fabkit.pictures.finished import (
+    SIDES,
     board_stencils,
-    face_word,
     finished_face,
     frame_around,
     layer_stencil,
@@ -28,11 +28,10 @@ from fabkit.pictures.finished import (
     views_as_used,
 )
 from fabkit.pictures.lettering import letters, text_width
-from fabkit.pictures.options import PreviewOptions, Surroundings
+from fabkit.pictures.options import USUAL_LOOK, PreviewOptions, Surroundings
 from fabkit.pictures.scene import (
     Coat,
     Fill,
-    Group,
     Pen,
     Placed,
     Scene,
@@ -43,7 +42,6 @@ from fabkit.pictures.scene import (
 from fabkit.sheets.order import BoardUse
 
 GAP_MM: Final = 4.0
-SIDES: Final[tuple[Side, Side]] = ("top", "bottom")
 
 
 def text_size(board: Board) -> float:
@@ -83,14 +81,13 @@ def scale_note(scale: int) -> str:
 
 def face_name(side: Side, options: PreviewOptions) -> str:
     """Which face is seen, and that the back is seen through the front when it is."""
-    if side == "top":
-        return "front"
-    return "back, seen through the front" if options.through else "back"
+    seen = ", seen through the front" if side == "bottom" and options.through else ""
+    return face_word(side) + seen
 
 
-def on_sheet(options: PreviewOptions | None) -> PreviewOptions:
+def on_sheet(options: PreviewOptions) -> PreviewOptions:
     """Options of a face that stands on a sheet's own ground, which is light."""
-    return replace(options or PreviewOptions(), surroundings=Surroundings.TRANSPARENT)
+    return replace(options, surroundings=Surroundings.TRANSPARENT)
 
 
 def side_by_side(
@@ -129,7 +126,7 @@ def side_by_side(
 
 
 def halves_sheet(
-    board: Board, options: PreviewOptions | None = None, use: BoardUse | None = None
+    board: Board, options: PreviewOptions = USUAL_LOOK, use: BoardUse | None = None
 ) -> Sheet:
     """Every half a board gives as used, each face named.
 
@@ -153,9 +150,8 @@ def halves_sheet(
     return side_by_side(f"{board.name}: as used", scenes, names, text_size(board))
 
 
-def layer_sheet(board: Board, layer: Layer, options: PreviewOptions | None = None) -> Sheet:
+def layer_sheet(board: Board, layer: Layer, options: PreviewOptions = USUAL_LOOK) -> Sheet:
     """One layer alone, dark on light, with the profile; bottom layers seen from the bottom."""
-    options = options or PreviewOptions()
     draft = SceneDraft(
         f"{board.name}: {layer.name}",
         frame_around(board, options.margin_mm),
@@ -164,8 +160,7 @@ def layer_sheet(board: Board, layer: Layer, options: PreviewOptions | None = Non
     )
     draft.ground(palette.SURROUNDINGS_LIGHT)
     draft.coat(layer.name, palette.INK, inside=("layer",))
-    rings = shapely.get_rings(shapely.get_parts(outline(board)))
-    draft.coat("profile", palette.BLUE, Pen.along(rings, 0.1))
+    draft.coat("profile", palette.BLUE, Pen.along(outline(board), 0.1))
     seen = "seen from the back" if draft.mirrored else "seen from the front"
     what = ": its openings" if layer.kind is RoleKind.MASK else ""
     name = f"{layer.name.capitalize()}{what}, {seen}"
@@ -228,13 +223,10 @@ RIMMED_MM: Final = 0.8
 
 def _finish(draft: SceneDraft, coats: list[Coat], board: Board) -> None:
     """Trim and drill the board, and add rims: white board on light ground hides its edges."""
-    draft.nodes.append(
-        Group(title="board", children=tuple(coats), inside=("profile",), outside=("holes",))
-    )
-    rings = shapely.get_rings(shapely.get_parts(outline(board)))
-    draft.coat("profile", palette.FAINT_INK, Pen.along(rings, 0.1))
+    draft.board(*coats)
+    draft.coat("profile", palette.FAINT_INK, Pen.along(outline(board), 0.1))
     h = board.holes.take(np.flatnonzero(board.holes.diameter >= RIMMED_MM))
-    slots = shapely.get_rings(shapely.get_parts(board.hole_shapes[len(board.holes) :]))
+    slots = board.hole_shapes[len(board.holes) :]
     rims = [Pen.circles(h.x, h.y, h.diameter, 0.06), Pen.along(slots, 0.06)]
     draft.coat("rims of holes", palette.FAINT_INK, Pen.concat(*rims))
 
@@ -269,7 +261,7 @@ def lit_sheet(
     pieces: Pieces,
     islands: Collection[int],
     name: str,
-    options: PreviewOptions | None = None,
+    options: PreviewOptions = USUAL_LOOK,
     *,
     at_mm: tuple[float, float] | None = None,
 ) -> Sheet:
@@ -278,7 +270,6 @@ def lit_sheet(
     Inner layers that hold copper of them are shown below, for there the faces' parts may be
     joined.  ``at_mm`` is a place to put a ring around.
     """
-    options = options or PreviewOptions()
     tones = dict.fromkeys(sorted(islands), palette.BLUE)
     lit_layers = set(pieces.layer[np.isin(pieces.island, list(tones))].tolist())
     shown = name[:1].upper() + name[1:]
@@ -298,9 +289,8 @@ def _in_a_row(views: int) -> int:
     return len(SIDES) if views <= MOST_IN_PAIRS else 2 * len(SIDES)
 
 
-def islands_sheet(board: Board, pieces: Pieces, options: PreviewOptions | None = None) -> Sheet:
+def islands_sheet(board: Board, pieces: Pieces, options: PreviewOptions = USUAL_LOOK) -> Sheet:
     """Every island in a tone that differs from its neighbours' wherever seven tones suffice."""
-    options = options or PreviewOptions()
     tones = island_tones(pieces)
     views = _views(board, options)
     scenes = [_island_scene(board, view, pieces, tones, options) for view in views]
@@ -350,9 +340,8 @@ def _neighbours(pieces: Pieces) -> Ints:
     return np.unique(np.concatenate((found, found[:, ::-1])), axis=0)
 
 
-def measures_sheet(board: Board, options: PreviewOptions | None = None) -> Sheet:
+def measures_sheet(board: Board, options: PreviewOptions = USUAL_LOOK) -> Sheet:
     """Both faces with width, height and a grid."""
-    options = options or PreviewOptions()
     faces = [measured_face(board, side, options) for side in SIDES]
     corner = ", ".join(format_number(v) for v in board.bounds[:2])
     front = f"Front; grid of 10 mm from the corner at {corner} mm"
@@ -361,7 +350,7 @@ def measures_sheet(board: Board, options: PreviewOptions | None = None) -> Sheet
 
 
 def measured_face(
-    board: Board, side: Side, options: PreviewOptions | None = None, *, digits: int = 3
+    board: Board, side: Side, options: PreviewOptions = USUAL_LOOK, *, digits: int = 3
 ) -> Scene:
     """Finished face with a grid of 10 mm from the board's corner, and its width and height."""
     face = finished_face(board, side, on_sheet(options))
@@ -409,3 +398,79 @@ def measured_face(
         ),
     )
     return draft.scene()
+
+
+_DASH: Final = 1.2
+"""Dashes and the room between them, in heights of capitals."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class PanelLook:
+    """What of a panel is drawn over its board, mm.
+
+    Parameters
+    ----------
+    names, boards
+        Of each board, and its material.
+    waste, tabs
+        Polygons: what is thrown away, and what is broken.
+    score
+        (n, 4) float64: ends of the score lines, upright or level.
+    """
+
+    names: Sequence[str]
+    boards: Shapes
+    waste: Shapes
+    tabs: Shapes
+    score: Floats = field(default_factory=lambda: np.empty((0, 4)))
+
+
+def panel_sheet(board: Board, look: PanelLook) -> Scene:
+    """Draw the front of a panel with its size, a grid of 10 mm, and where it is parted."""
+    face = measured_face(board, "top", digits=2)
+    size = text_size(board)
+    x0, y0, x1, y1 = face.frame
+    beyond = 2.2 * size if len(look.score) else 0.0
+    frame = (x0, y0, x1 + beyond, y1 + beyond)
+    draft = SceneDraft.over(face, frame)
+    draft.title = f"{board.name}: panel"
+    draft.coat("waste", palette.SURROUNDINGS_LIGHT, Fill(look.waste), opacity=0.45)
+    draft.coat("break-off tabs", palette.VERMILION, Fill(look.tabs), opacity=0.6)
+    if len(look.score):
+        _draw_score(draft, board, look.score, size)
+    for name, shape in zip(look.names, look.boards, strict=True):
+        middle = shapely.point_on_surface(shape)
+        text = letters(name, middle.x, middle.y, 1.5 * size, align="middle", bold=True)
+        draft.coat("names", palette.VERMILION, text)
+    return draft.scene()
+
+
+def _draw_score(draft: SceneDraft, board: Board, score: Floats, size: float) -> None:
+    """Dash each score line a little beyond the panel, and write there how far along it lies."""
+    left, low, right, high = board.bounds
+    dashes = []
+    for ax, ay, bx, by in score.tolist():
+        upright = ax == bx
+        over = 0.8 * size
+        start, end = (ay, by) if upright else (ax, bx)
+        at = np.arange(start - over, end + over, 2 * _DASH * size)
+        stop = np.minimum(at + _DASH * size, end + over)
+        still = np.full(len(at), ax if upright else ay)
+        dashes.append(
+            np.column_stack((still, at, still, stop) if upright else (at, still, stop, still))
+        )
+        if upright:
+            text = letters(
+                format_number(ax - left, digits=2), ax, high + 1.3 * size, size, align="middle"
+            )
+        else:
+            text = letters(
+                format_number(ay - low, digits=2),
+                *(right + 2.3 * size, ay),
+                size,
+                align="middle",
+                turned_deg=90,
+            )
+        draft.coat("distances of score lines", palette.INK, text)
+    ax, ay, bx, by = np.concatenate(dashes).T
+    draft.coat("score lines", palette.VERMILION, Pen.lines(ax, ay, bx, by, 0.18 * size))

@@ -14,11 +14,12 @@ from fabkit.board.model import Board
 from fabkit.geometry.neighbours import usual_gap
 from fabkit.keyboard.build import HalfBoard, half_boards
 from fabkit.keyboard.model import Spot
+from fabkit.package.model import face_word
 from fabkit.pictures import palette
-from fabkit.pictures.finished import board_stencils, face_word, frame_around, outline
+from fabkit.pictures.finished import board_stencils, frame_around, outline
 from fabkit.pictures.lettering import letters, text_width
-from fabkit.pictures.options import PreviewOptions
-from fabkit.pictures.scene import Coat, Fill, Group, Letters, Pen, Scene, SceneDraft, Sheet
+from fabkit.pictures.options import USUAL_LOOK, PreviewOptions
+from fabkit.pictures.scene import Coat, Fill, Letters, Pen, Scene, SceneDraft, Sheet
 from fabkit.pictures.sheets import side_by_side, text_size
 from fabkit.wiring.model import HalfWiring, HeaderHole, KeyWire, Pin, Wiring
 
@@ -48,23 +49,22 @@ WORDS: Final = {"left": "Left half", "right": "Right half", "whole": "Keyboard"}
 
 
 def wiring_sheet(
-    boards: Sequence[Board], wiring: Wiring, options: PreviewOptions | None = None
+    boards: Sequence[Board], wiring: Wiring, options: PreviewOptions = USUAL_LOOK
 ) -> Sheet:
     """Halves side by side, each seen from its key side."""
-    chosen = options or PreviewOptions()
     scenes, names = [], []
     for half in wiring.halves:
         board = boards[half.board]
         same = [h for h in wiring.halves if h.board == half.board]
         middles = [[(k.x_mm, k.y_mm) for k in h.keys] for h in same]
-        own = half_boards(board, middles, chosen.margin_mm)[same.index(half)]
+        own = half_boards(board, middles, options.margin_mm)[same.index(half)]
         area = shapely.box(*(own.frame or own.board.bounds))
         holes = [
             h
             for h in wiring.headers.get(half.board, ())
             if shapely.intersects_xy(area, h.x_mm, h.y_mm)
         ]
-        scenes.append(_half_scene(own, half, holes, chosen))
+        scenes.append(_half_scene(own, half, holes, options))
         first, last = (half.keys[0].index, half.keys[-1].index) if half.keys else (0, 0)
         name = f"{WORDS[half.hand]}, {face_word(half.face_up)} up: keys {first} to {last}"
         name += ", controller pins in orange" * any(_pins_of(half))
@@ -82,16 +82,8 @@ def _half_scene(
     draft = SceneDraft(
         f"{board.name}: {half.hand}", frame, mirrored=mirrored, stencils=board_stencils(board)
     )
-    draft.nodes.append(
-        Group(
-            title="board",
-            children=(Coat(title="board", rgb=palette.GHOST_COPPER),),
-            inside=("profile",),
-            outside=("holes",),
-        )
-    )
-    rings = shapely.get_rings(shapely.get_parts(outline(board)))
-    draft.coat("profile", palette.FAINT_INK, Pen.along(rings, 0.15))
+    draft.board(Coat(title="board", rgb=palette.GHOST_COPPER))
+    draft.coat("profile", palette.FAINT_INK, Pen.along(outline(board), 0.15))
     caps = np.array([_cap(k, mirrored=mirrored) for k in half.keys], dtype=object)
     if not len(caps):
         return draft.scene()
@@ -102,7 +94,7 @@ def _half_scene(
         ("rims of keys without a pin", palette.VERMILION, caps[lost]),
     ):
         if len(mine):
-            draft.coat(title, rgb, Pen.along(shapely.get_exterior_ring(mine), 0.35))
+            draft.coat(title, rgb, Pen.along(mine, 0.35))
     spots, named = _pins_in_use(half)
     room = shapely.intersection(outline(board), shapely.box(*frame))
     if len(spots):

@@ -13,7 +13,7 @@ import pytest
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.offers import designs_of, price_quantity
 from fabkit.costs.quote import quote
-from fabkit.outputs.json import plain
+from fabkit.outputs.formats import plain
 from fabkit.outputs.report.price_rules import AXES, price_rules
 from fabkit.sheets.house import load_house
 from fabkit.sheets.order import BoardChoice, Exchange, Order, OrderedBoard, Tax

@@ -21,8 +21,7 @@ from fabkit.base.errors import OutputRefused, RunStopped
 from fabkit.base.steps import read_notice
 from fabkit.outputs import many, pool
 from fabkit.outputs.judged import Settings, check_given, judge_given, read_given
-from fabkit.outputs.ledger import find_done, is_settled, line_of, read_ledger
-from fabkit.outputs.many import judge_many
+from fabkit.outputs.many import find_done, is_settled, judge_many, line_of, read_ledger
 from fabkit.outputs.pool import judge_apart, largest_first
 from fabkit.package.reading import gather
 from fabkit.schemas import load_schema

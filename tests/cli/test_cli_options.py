@@ -7,6 +7,7 @@ import inspect
 
 import click
 import pytest
+from small_package import ROOT
 
 from fabkit.cli.group import COMMANDS, cli
 
@@ -134,6 +135,24 @@ def test_parts_and_quote_write_csv(run, small, tmp_path, name):
     assert len({len(row) for row in rows}) == 1
     assert list(csv.reader(io.StringIO(printed))) == rows
     assert "exists" in run(name, small, "--format", "csv", "--out", out, status=2).output
+
+
+def test_a_workbook_holds_what_csv_holds(run, tmp_path):
+    """An independent library reads the cells of the CSV in its first sheet; it needs a file."""
+    import csv
+    import io
+
+    from openpyxl import load_workbook
+
+    out = tmp_path / "x.xlsx"
+    board = ROOT / "fixtures/defects/clean"
+    run("parts", board, "--format", "xlsx", "--out", out)
+    found = list(load_workbook(out).worksheets[0].iter_rows(values_only=True))
+    rows = list(csv.reader(io.StringIO(run("parts", board, "--format", "csv").stdout)))
+
+    assert len(rows) > 2
+    assert [["" if cell is None else str(cell) for cell in row] for row in found] == rows
+    assert "--out FILE.xlsx" in run("parts", board, "--format", "xlsx", status=2).output
 
 
 def test_a_lone_half_is_no_order(run, small):

@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import io
 import json
+from typing import get_args
 
 import pytest
 from small_package import DEMO, ROOT
 
 from fabkit.cli.drawing import KINDS
-from fabkit.outputs.drawings import SHEETS
+from fabkit.outputs.drawings import SheetKind
 
 MORE = {"layer": ["--layer", "top copper"], "net": ["--net", "GND"]}
 
 
 def test_the_command_knows_every_sheet():
     """The words of the command are those of the library."""
-    assert tuple(SHEETS) == KINDS
+    assert get_args(SheetKind) == KINDS
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -17,7 +17,7 @@ from fabkit.outputs.comparison import (
     gathered,
     sections,
 )
-from fabkit.outputs.json import to_json
+from fabkit.outputs.formats import to_json
 from fabkit.outputs.report.compare_view import render_comparison_page
 from fabkit.pictures.changes import change_scene, picture_key
 

@@ -177,7 +177,7 @@ def test_what_a_process_sends_is_no_code(tmp_path, monkeypatch):
     """A process taken over by a hostile file can send text, which is not run, and is ended."""
     from multiprocessing import Pipe
 
-    from fabkit.desk import processes
+    from fabkit.desk import runs
 
     ours, theirs = Pipe()
     ended, heard = [], []
@@ -199,11 +199,11 @@ def test_what_a_process_sends_is_no_code(tmp_path, monkeypatch):
     theirs.send_bytes(b'{"stage": "reading", "share": 0}')
     theirs.send_bytes(b"\x80\x04cposix\nsystem\n.")
     monkeypatch.setattr(theirs, "close", lambda: None)
-    monkeypatch.setattr(processes, "copying", lambda _: Context())
-    monkeypatch.setattr(processes.Thread, "start", lambda self: self.run())
+    monkeypatch.setattr(runs, "copying", lambda _: Context())
+    monkeypatch.setattr(runs.Thread, "start", lambda self: self.run())
     from fabkit.desk.store import OrderFolder
 
-    processes.OrderProcess(
+    runs.OrderProcess(
         OrderFolder("a", tmp_path), {}, hear=heard.append, ended=lambda death: ended.append(death)
     )
 

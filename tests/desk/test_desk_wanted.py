@@ -11,9 +11,8 @@ from hypothesis import strategies as st
 
 import fabkit
 from fabkit.base.errors import FabkitError, SheetError, UsageError
-from fabkit.desk.known import USES
 from fabkit.desk.store import Store
-from fabkit.desk.wanted import changed, kind_of_sheet, parse_path, read_order
+from fabkit.desk.wanted import USES, changed, kind_of_sheet, parse_path, read_order
 from fabkit.parts.book import parts_template
 from fabkit.sheets.house import house_template
 from fabkit.sheets.order import BOARD_USES

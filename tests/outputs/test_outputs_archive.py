@@ -93,7 +93,7 @@ def test_two_processes_write_the_same_bytes(tmp_path):
 
 def test_the_digest_is_that_of_the_file(tmp_path):
     """What is returned is the SHA-256 of what lies on the disk."""
-    said = write_archive(tmp_path / "a.zip", CONTENTS, verify=ok)
+    said = write_archive(tmp_path / "a.zip", CONTENTS, verify=ok).sha256
 
     assert said == hashlib.sha256((tmp_path / "a.zip").read_bytes()).hexdigest()
 

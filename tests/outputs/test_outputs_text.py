@@ -20,12 +20,18 @@ from fabkit.base.errors import OutputRefused
 from fabkit.base.findings import Severity
 from fabkit.base.streams import clean
 from fabkit.base.tables import FORMULA_SIGNS, Column, Table, columns_of, to_html
-from fabkit.outputs.json import plain, to_json
-from fabkit.outputs.manifest import MAKER, MANIFEST, file_record, look_at
+from fabkit.outputs.formats import (
+    markdown_text,
+    plain,
+    to_csv,
+    to_json,
+    to_markdown,
+    to_xlsx,
+)
 from fabkit.outputs.papers import fit_job
-from fabkit.outputs.tables import markdown_text, to_csv, to_markdown
 from fabkit.outputs.terminal import Terminal, print_cause, print_finding
 from fabkit.outputs.verdict import causes_of, print_check
+from fabkit.outputs.whole_folder import MAKER, MANIFEST, file_record, look_at
 from fabkit.package.naming import file_stem
 
 HOSTILE = st.text(max_size=30)
@@ -57,6 +63,25 @@ def test_csv_never_starts_a_formula(text, sign):
     (_, row) = list(csv.reader(io.StringIO(to_csv(table_of("a", [[sign + text]])), newline="")))
 
     assert not row[0].startswith(FORMULA_SIGNS)
+
+
+def test_a_workbook_keeps_numbers_and_no_formulas():
+    """A library that did not write it reads numbers, texts and notes; the same bytes each time."""
+    from openpyxl import load_workbook
+
+    table = Table(columns_of("part", "cost"), (("=1+1", Decimal("12.40")), ("Ω\x07", None)))
+    made = to_xlsx({"Parts": table}, notes=["made up"])
+    (sheet,) = load_workbook(io.BytesIO(made)).worksheets
+
+    assert sheet.title == "Parts"
+    assert [[cell.value for cell in row] for row in sheet.iter_rows()] == [
+        ["part", "cost"],
+        ["'=1+1", 12.4],
+        ["Ω·", None],
+        ["Note: made up", None],
+    ]
+    assert all(cell.data_type != "f" for row in sheet.iter_rows() for cell in row)
+    assert made == to_xlsx({"Parts": table}, notes=["made up"])
 
 
 def test_csv_leaves_numbers_alone():

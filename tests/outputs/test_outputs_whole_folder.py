@@ -13,9 +13,8 @@ import pytest
 
 from fabkit.base.errors import OutputRefused
 from fabkit.outputs import whole_folder
-from fabkit.outputs.json import to_json
-from fabkit.outputs.manifest import MAKER, MANIFEST, file_record
-from fabkit.outputs.whole_folder import new_folder, settle_place
+from fabkit.outputs.formats import to_json
+from fabkit.outputs.whole_folder import MAKER, MANIFEST, file_record, new_folder, settle_place
 
 
 def fill(folder: Path, **files: str) -> None:

@@ -13,10 +13,9 @@ from hypothesis import strategies as st
 from PIL import Image, ImageDraw
 
 from fabkit.board.model import Board
-from fabkit.pictures.coverage import Canvas, grid_for
 from fabkit.pictures.finished import finished_face
 from fabkit.pictures.options import PreviewOptions
-from fabkit.pictures.paint_png import paint_stencil
+from fabkit.pictures.paint_png import Canvas, grid_for, paint_stencil
 from fabkit.pictures.rings import polygon_rings
 from fabkit.pictures.scene import Coat, Fill, Film, Letters, Part, Pen, Scene, Stencil
 

@@ -17,9 +17,11 @@ from fabkit.base.errors import UsageError
 from fabkit.board.model import Board
 from fabkit.package.model import RoleKind
 from fabkit.pictures import palette
-from fabkit.pictures.finished import finished_face, render_faces, render_pdf, render_svg
+from fabkit.pictures.finished import both_faces, finished_face, render_faces
 from fabkit.pictures.options import Finish, MaskColour, PreviewOptions, Surroundings
+from fabkit.pictures.paint_pdf import pictures_pdf
 from fabkit.pictures.paint_png import paint, png_bytes
+from fabkit.pictures.paint_svg import picture_svg
 from fabkit.pictures.scene import Fill, Group, SceneDraft
 
 LIGHT = PreviewOptions(px_per_mm=30, surroundings=Surroundings.LIGHT)
@@ -103,7 +105,7 @@ def test_picture_equals_independent_svg_renderer(board: Board, side: str, face: 
     """Our PNG and our SVG through a general SVG renderer differ at edge pixels only, slightly."""
     resvg = pytest.importorskip("resvg_py")
     ours = getattr(render_faces(board, LIGHT), face)[..., :3].astype(int)
-    svg = render_svg(board, side, LIGHT)
+    svg = picture_svg(finished_face(board, side, LIGHT))
     rows, columns = ours.shape[:2]
     svg = svg.replace('width="32mm" height="22mm"', f'width="{columns}" height="{rows}"', 1)
     data = bytes(resvg.svg_to_bytes(svg_string=svg))
@@ -116,7 +118,7 @@ def test_picture_equals_independent_pdf_renderer(board: Board, page: int, face: 
     """Our PNG and our PDF through a general PDF renderer differ at edge pixels only."""
     pdfium = pytest.importorskip("pypdfium2")
     ours = getattr(render_faces(board, LIGHT), face)[..., :3].astype(int)
-    document = pdfium.PdfDocument(render_pdf(board, LIGHT))
+    document = pdfium.PdfDocument(pictures_pdf(both_faces(board, LIGHT)))
     # The renderer keeps sizes in single precision and rounds up: stay just below whole pixels.
     image = document[page].render(scale=30 * 25.4 / 72 * (1 - 1e-6)).to_pil().convert("RGB")
     theirs = np.asarray(image).astype(int)
@@ -156,8 +158,10 @@ def test_pictures_are_the_same_twice(board: Board, options: PreviewOptions) -> N
     """PNG, SVG and PDF are byte-identical when made again."""
     one, two = render_faces(board, options), render_faces(board, options)
     assert png_bytes(one.front, 30) == png_bytes(two.front, 30)
-    assert render_svg(board, "top", options) == render_svg(board, "top", options)
-    assert render_pdf(board, options) == render_pdf(board, options)
+    assert picture_svg(finished_face(board, "top", options)) == picture_svg(
+        finished_face(board, "top", options)
+    )
+    assert pictures_pdf(both_faces(board, options)) == pictures_pdf(both_faces(board, options))
 
 
 def test_a_png_holds_the_pixels_as_they_were_painted(board: Board) -> None:
@@ -170,7 +174,7 @@ def test_a_png_holds_the_pixels_as_they_were_painted(board: Board) -> None:
 
 def test_svg_has_one_titled_group_a_layer_and_keeps_arcs(board: Board) -> None:
     """Well-formed, unique ids, every group named, arcs as arcs, flashes as references, small."""
-    text = render_svg(board, "top", PreviewOptions())
+    text = picture_svg(finished_face(board, "top", PreviewOptions()))
     root = ET.fromstring(text)  # noqa: S314 - our own output
     space = "{http://www.w3.org/2000/svg}"
     titles = [t.text for t in root.iter(f"{space}title")]
@@ -272,7 +276,7 @@ def test_many_coats_stack_as_few_do() -> None:
 
 def test_a_document_is_named_for_all_its_pages(board: Board) -> None:
     """ISO 32000-1, 14.3.3: the title tells what is in the document, not on its first page."""
-    info = PdfReader(io.BytesIO(render_pdf(board))).metadata
+    info = PdfReader(io.BytesIO(pictures_pdf(both_faces(board)))).metadata
     assert info is not None
     parts = "front of the finished board; back of the finished board"
     assert info.title == f"{board.name}: {parts}"

@@ -20,7 +20,7 @@ from jsonschema import Draft202012Validator
 
 from fabkit.base.errors import SheetError
 from fabkit.cli.group import cli
-from fabkit.outputs.json import FORMATS
+from fabkit.outputs.formats import FORMATS
 from fabkit.parts.book import EXAMPLE as PARTS
 from fabkit.parts.book import book_from
 from fabkit.schemas import load_schema, schema_names

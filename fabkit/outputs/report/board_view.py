@@ -17,16 +17,13 @@ from fabkit.board.model import Board, Component
 from fabkit.formats.gerber.model import Kind
 from fabkit.outputs.terminal import cause_words
 from fabkit.outputs.verdict import causes_of
-from fabkit.package.model import RoleKind, Side
+from fabkit.package.model import RoleKind, Side, face_word
 from fabkit.pictures import palette
-from fabkit.pictures.finished import films, finished_face, layer_stencil
+from fabkit.pictures.finding_sheet import Spot, shown_width, spot_scenes
+from fabkit.pictures.finished import SIDES, films, finished_face, layer_stencil
 from fabkit.pictures.options import PreviewOptions
 from fabkit.pictures.paint_svg import inline_svg
 from fabkit.pictures.scene import Coat, Film, Group, Scene
-from fabkit.pictures.spots import Spot, shown_width, spot_scenes
-
-SIDES: Final[tuple[Side, Side]] = ("top", "bottom")
-FACES: Final = {"top": "front", "bottom": "back"}
 
 VECTOR_LIMIT: Final = 500_000
 """Characters of drawing up to which both faces are put into the page as vectors, and so is each
@@ -96,7 +93,7 @@ def face_pictures(board: Board, options: PreviewOptions, prefix: str) -> Record:
         for side in SIDES:
             # Where one face alone is too long, the other need not be drawn.
             if sum(map(len, drawings.values())) <= VECTOR_LIMIT:
-                drawings[side] = inline_svg(rich[side], f"{prefix}{FACES[side][0]}")
+                drawings[side] = inline_svg(rich[side], f"{prefix}{face_word(side)[0]}")
         if sum(map(len, drawings.values())) <= VECTOR_LIMIT:
             made["faces"] = [_face(board, s, svg=drawings[s]) for s in SIDES]
             made["layers"] = _switches(rich.values())
@@ -112,7 +109,8 @@ def face_pictures(board: Board, options: PreviewOptions, prefix: str) -> Record:
 
 
 def _face(board: Board, side: Side, **picture: str) -> Record:
-    return {"side": side, "name": FACES[side], "title": f"{board.name}, {FACES[side]}", **picture}
+    name = face_word(side)
+    return {"side": side, "name": name, "title": f"{board.name}, {name}", **picture}
 
 
 def _with_more(board: Board, scene: Scene, side: Side) -> Scene:

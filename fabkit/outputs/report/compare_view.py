@@ -11,6 +11,8 @@ import shapely
 from fabkit.base.tables import Record
 from fabkit.compare.model import Comparison
 from fabkit.outputs.comparison import (
+    areas_of,
+    changes_of,
     closing,
     cost_lines,
     finding_lines,
@@ -18,11 +20,12 @@ from fabkit.outputs.comparison import (
     place_words,
     sections,
 )
-from fabkit.outputs.report.board_view import SIDES, VECTOR_LIMIT, is_light, pixels_uri
+from fabkit.outputs.report.board_view import VECTOR_LIMIT, is_light, pixels_uri
 from fabkit.outputs.report.shell import render_page
-from fabkit.pictures.changes import FACES, change_scenes, frame_of, picture_key
-from fabkit.pictures.finished import finished_face
-from fabkit.pictures.options import PreviewOptions, Surroundings
+from fabkit.package.model import face_word
+from fabkit.pictures.changes import change_scenes, frame_of, picture_key
+from fabkit.pictures.finished import SIDES, finished_face
+from fabkit.pictures.options import USUAL_LOOK, PreviewOptions, Surroundings
 from fabkit.pictures.paint_svg import picture_svg
 from fabkit.pictures.scene import Scene
 
@@ -37,7 +40,7 @@ MOST_PLACES: Final = 60
 
 
 def compare_section(
-    comparison: Comparison, record: Record, look: PreviewOptions | None = None
+    comparison: Comparison, record: Record, look: PreviewOptions = USUAL_LOOK
 ) -> Record:
     """Everything the section's template asks for.
 
@@ -48,7 +51,6 @@ def compare_section(
     look
         Colours of the finished board.
     """
-    plain = [c for c in record["changes"] if "added_mm2" not in c and "because" not in c]
     return {
         "old": record["old"]["name"],
         "new": record["new"]["name"],
@@ -56,9 +58,9 @@ def compare_section(
         "alignment": record["alignment"]["text"],
         "summary": record["summary"],
         "not_compared": record["not_compared"],
-        "faces": _faces(comparison, look or PreviewOptions()) if record["comparable"] else [],
+        "faces": _faces(comparison, look) if record["comparable"] else [],
         "key": picture_key(comparison),
-        "changes": list(sections(plain, full=False)),
+        "changes": list(sections(changes_of(record), full=False)),
         "layers": layer_table(record),
         "places": _places(record),
         "findings": None if record["findings"] is None else list(finding_lines(record["findings"])),
@@ -77,7 +79,7 @@ def _places(record: Record) -> list[Record]:
     """List the largest places of each layer, as rows."""
     made = []
     for layer in record["layers"]:
-        mine = [c for c in record["changes"] if c["subject"] == layer["name"] and "added_mm2" in c]
+        mine = areas_of(record, layer["name"])
         if mine:
             rows = [
                 {"where": place_words(c), "what": c["message"].removeprefix(f"{c['subject']}: ")}
@@ -107,7 +109,7 @@ def _faces(comparison: Comparison, look: PreviewOptions) -> list[Record]:
         )
         made.append(
             {
-                "name": FACES[side],
+                "name": face_word(side).capitalize(),
                 "before": _image(old, light=is_light(comparison.old)),
                 "after": _image(new, light=is_light(comparison.new)),
                 "changes": _image(change_scenes(comparison)[side], light=light),
@@ -126,7 +128,7 @@ def _image(scene: Scene, *, light: bool) -> str:
 
 
 def render_comparison_page(
-    comparison: Comparison, record: Record, look: PreviewOptions | None = None
+    comparison: Comparison, record: Record, look: PreviewOptions = USUAL_LOOK
 ) -> str:
     """Write the comparison as one HTML page that needs nothing else."""
     return render_page(

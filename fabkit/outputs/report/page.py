@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Final
 
-from fabkit.base.tables import Cell, Column, Record, Table, columns_of
+from fabkit.base.tables import Cell, Column, Record, Table, columns_of, picked
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.model import Board
 from fabkit.checks.thickness import judge_thicknesses
@@ -17,7 +17,7 @@ from fabkit.mending.corrections import find_offer
 from fabkit.outputs import records
 from fabkit.outputs.charts import chart_svg
 from fabkit.outputs.drawings import look_of_order
-from fabkit.outputs.json import plain
+from fabkit.outputs.formats import plain
 from fabkit.outputs.model import JudgedBoard, OrderContents
 from fabkit.outputs.report.board_view import (
     board_causes,
@@ -155,18 +155,8 @@ def cost_values(contents: OrderContents, bill: Record, costs: Record) -> Record:
     curve = curve_chart(sheet)
     if price is not None and curve.scale is not None:
         # The script marks the chosen quantity on the chart by the same scale.
-        of = curve.scale
-        price["plot"] = {
-            "low": of.low,
-            "high": of.high,
-            "least": of.least,
-            "most": of.most,
-            "left": of.left,
-            "wide": of.wide,
-            "foot": of.foot,
-            "tall": of.tall,
-            "halves": sheet.unit[1],
-        }
+        sides = ("low", "high", "least", "most", "left", "wide", "foot", "tall")
+        price["plot"] = {**picked(curve.scale, *sides), "halves": sheet.unit[1]}
     return {
         "price": price,
         "money": _headline(contents, costs),
@@ -285,6 +275,22 @@ def picture_view(board: Board, look: PreviewOptions, number: int) -> Record:
     }
 
 
+def pointed(board: Board, drawn: Record) -> Record:
+    """Give what can be pointed at on a drawn board; ``script``: what the page's script gets."""
+    targets, components = targets_record(board), component_rows(board)
+    view = drawn["view"]
+    return {
+        "targets": targets,
+        "components": components,
+        "script": {
+            "frame": view["frame"],
+            "size_mm": view["size_mm"],
+            "targets": {"rows": targets["rows"], "words": targets["words"]},
+            "components": components,
+        },
+    }
+
+
 def board_view(
     order: Order,
     house: House,
@@ -303,11 +309,10 @@ def board_view(
     broken = counts["stop"] or counts["broken"]
     look = look_of_order(order, house)
     drawn = picture or picture_view(board, look, number)
-    view = drawn["view"]
     causes = board_causes(board, record["findings"], look)
     acted = [*causes.get("stop", ()), *causes.get("decide", ())]
     quiet = [*causes.get("know", ()), *causes.get("form", ())]
-    targets, components = targets_record(board), component_rows(board)
+    pointing = pointed(board, drawn)
     packed = pack["zip"]
     offered = judge_thicknesses(board, house)
     return {
@@ -319,8 +324,7 @@ def board_view(
         "zip": packed,
         "accepted": list(pack.get("accepted", {}).items()),
         **drawn,
-        "targets": targets,
-        "components": components,
+        **pointing,
         "acted": acted,
         "offer": ""
         if judged.mended
@@ -337,10 +341,7 @@ def board_view(
         "pins": pins_table(board),
         "files": _files(record["package"], packed),
         "script": {
-            "frame": view["frame"],
-            "size_mm": view["size_mm"],
-            "targets": {"rows": targets["rows"], "words": targets["words"]},
-            "components": components,
+            **pointing["script"],
             "places": [
                 [{key: spot[key] for key in ("x", "y", "side")} for spot in cause.spots]
                 for cause in (*acted, *quiet)

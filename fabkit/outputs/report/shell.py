@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Final
 from fabkit.base.tables import Table, to_html
 from fabkit.base.units import format_number
 from fabkit.outputs.glossary import glossary
-from fabkit.outputs.manifest import MAKER
+from fabkit.outputs.whole_folder import MAKER
 
 if TYPE_CHECKING:
     from jinja2 import Environment
