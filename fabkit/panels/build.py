@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -252,9 +253,30 @@ def lay_boards(
         There is no such panel.
     """
     measures = Measures.of(house, options.gap_mm, score=options.score)
-    laid, _ = _laid(outlines, labels, measures, rails=options.rails)
+    numbers: dict[int, int] = {}
+    copies = tuple(numbers.setdefault(id(outline), len(numbers)) for outline in outlines)
+    shapes = {id(outline): outline.wkb for outline in outlines}
+    return _lay(tuple(shapes.values()), copies, tuple(labels), measures, rails=options.rails)
+
+
+@lru_cache(maxsize=32)
+def _lay(
+    shapes: tuple[bytes, ...],
+    copies: tuple[int, ...],
+    labels: tuple[str, ...],
+    measures: Measures,
+    *,
+    rails: bool,
+) -> tuple[float, float, float]:
+    """Lay the copies of shapes, given as WKB, as :func:`lay_boards` does.
+
+    Kept, as it takes longer than all else of a quote, and revisions and options share outlines.
+    """
+    designs = [shapely.from_wkb(shape) for shape in shapes]
+    outlines = [designs[number] for number in copies]
+    laid, _ = _laid(outlines, labels, measures, rails=rails)
     wide, high = (laid.bounds[2:] - laid.bounds[:2]).reshape(2, 1)
-    size = panel_size(wide, high, measures, rails=options.rails)
+    size = panel_size(wide, high, measures, rails=rails)
     width, height = (float(side[0]) for side in size)
     alone = float(sum(outline.area for outline in outlines))
     return width, height, 1 - alone / (width * height)
