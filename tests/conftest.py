@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 
+import boards
 import pytest
 from hypothesis import settings
 
@@ -25,6 +27,17 @@ def pytest_xdist_make_scheduler(config, log):
     from xdist.scheduler import WorkStealingScheduling
 
     return WorkStealingScheduling(config, log) if config.getvalue("dist") == "load" else None
+
+
+def pytest_collection_finish():
+    """Seven thousand tests live to the end: no collection of garbage looks at them again."""
+    gc.freeze()
+
+
+@pytest.fixture
+def read_once(monkeypatch):
+    """Commands of this process read and build equal packages once (see ``boards.py``)."""
+    boards.read_once(monkeypatch)
 
 
 @pytest.fixture(autouse=True, scope="session")

@@ -70,7 +70,9 @@ def workplace(tmp_path, monkeypatch):
     for name, sheet in (("my-house", "house"), ("other-house", "house-b"), ("my-parts", "parts")):
         shutil.copy(ROOT / f"fabkit/demo/{sheet}.toml", tmp_path / f"{name}.toml")
     (tmp_path / "my-pins.csv").write_text("name,ref,pad\nGP4,J1,1\n", encoding="utf-8")
-    (tmp_path / "quotes.csv").write_text(EXAMPLE_QUOTES, encoding="utf-8")
+    # The first five: what all of them teach is tested where quotes are.
+    quotes = EXAMPLE_QUOTES.splitlines(keepends=True)[:7]
+    (tmp_path / "quotes.csv").write_text("".join(quotes), encoding="utf-8")
     (tmp_path / "my-table.j2").write_text("{{ keys | length }}\n", encoding="utf-8")
     monkeypatch.chdir(tmp_path)
     return tmp_path
@@ -82,18 +84,28 @@ def stop(*_):
 
 
 def small_revisions(folder):
-    """Put a half of six keys, and a revision of it with a larger via drill, in the demo's place."""
+    """Put a half of six keys, and a revision of it with a larger via drill, in the demo's place.
+
+    Gives the folder of what is the bundled demonstration then.
+    """
     shutil.rmtree(folder / "gerbers")
     for name, drill in (("gerbers", "T2C0.300"), ("rev-a", "T2C0.350"), ("rev-b", "T2C0.300")):
         shutil.copytree(ROOT / "fixtures/pair/left", folder / name)
         (holes,) = (folder / name).glob("*-drill-plated.*")
         holes.write_text(holes.read_text(encoding="utf-8").replace("T2C0.300", drill))
         shutil.make_archive(str(folder / name), "zip", folder / name)
+    bundled = folder / "bundled"
+    shutil.copytree(DEMO, bundled, ignore=shutil.ignore_patterns("rev-*", "*.py*"))
+    shutil.copytree(folder / "rev-b", bundled / "rev-b")
+    return bundled
 
 
-def test_commands_in_documents_run(workplace, monkeypatch):
-    """Every command shown runs, one after the other, on small boards under the names they use."""
-    small_revisions(workplace)
+def test_commands_in_documents_run(workplace, monkeypatch, read_once):
+    """Every command shown runs, one after the other, on small boards under the names they use.
+
+    The demonstration is one of them, too; itself it is ordered in other tests.
+    """
+    monkeypatch.setattr("fabkit.demo.FOLDER", small_revisions(workplace))
     monkeypatch.setattr("fabkit.outputs.watching.wait_for_change", stop)
     monkeypatch.setattr("fabkit.desk.serving.serve", lambda *_: None)
     pages = {page: commands_of(page) for page in PAGES_WITH_COMMANDS}
@@ -105,7 +117,7 @@ def test_commands_in_documents_run(workplace, monkeypatch):
         if "--out" in arguments or arguments[:2] == ["order", "new"]:
             arguments += ["--replace"]
         if "controller" in arguments:
-            arguments[1] = "demo"  # the half of six keys has none
+            arguments[1] = str(DEMO / "rev-b")  # the half of six keys has none
         result = CliRunner().invoke(cli, arguments, prog_name="fabkit")
         if result.exit_code not in (0, 1):
             broken[command] = result.output

@@ -222,7 +222,7 @@ def test_pack_keeps_an_existing_zip(run, small, tmp_path):
     assert out.read_bytes() == b"old"
 
 
-def test_parts_lists_what_to_buy(run):
+def test_parts_lists_what_to_buy(run, read_once):
     """The demo's parts come with counts for two halves, in text and JSON."""
     text = run("parts", DEMO, "--keyboards", "2").output
     record = json.loads(run("parts", DEMO, "--keyboards", "2", "--json").output)
@@ -234,7 +234,7 @@ def test_parts_lists_what_to_buy(run):
         assert line["needed"] == 2 * line["per_keyboard"]
 
 
-def test_quote_prices_a_half(run):
+def test_quote_prices_a_half(run, read_once):
     """Five reversible boards are two and a half keyboards (common practice), and sums add up."""
     from decimal import Decimal
 
@@ -246,7 +246,7 @@ def test_quote_prices_a_half(run):
         assert sum(Decimal(line["amount"]) for line in offer["lines"]) == Decimal(offer["total"])
 
 
-def test_quote_says_that_prices_are_invented(run):
+def test_quote_says_that_prices_are_invented(run, read_once):
     """Every quote by the bundled sheets says so, in text and in JSON."""
     text = run("quote", DEMO).output
     record = json.loads(run("quote", DEMO, "--json").output)
@@ -255,7 +255,7 @@ def test_quote_says_that_prices_are_invented(run):
     assert any("invented" in notice for notice in record["notices"])
 
 
-def test_quote_explains_each_line(run):
+def test_quote_explains_each_line(run, read_once):
     """``--why`` shows formula, numbers and the place of each price."""
     text = run("quote", DEMO, "--quantity", "5", "--why").output
 
@@ -440,13 +440,13 @@ def test_checks_lists_and_explains(run):
     assert "did you mean" in run("checks", "package/no-legnd", status=2).output
 
 
-def test_the_demo_in_a_fresh_process(start, tmp_path):
-    """The demo is fit to order and its folder is complete, from the shell."""
-    done = start("order", DEMO, "--thickness", "1.2", "--out", tmp_path / "out")
+def test_an_order_in_a_fresh_process(start, small, tmp_path):
+    """A package is fit to order and its folder is complete, from the shell."""
+    done = start("order", small, "--out", tmp_path / "out")
 
     assert "fit to order" in done.stdout
     assert done.stderr == ""
-    assert (tmp_path / "out" / "Wheatear-rev-b.zip").exists()
+    assert (tmp_path / "out" / "small.zip").exists()
 
 
 def test_a_bare_package_is_priced_at_its_own_thickness(run, small):

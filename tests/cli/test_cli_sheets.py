@@ -7,6 +7,7 @@ import json
 from typing import get_args
 
 import pytest
+from boards import board_at
 from small_package import DEMO, ROOT
 
 from fabkit.cli.drawing import KINDS
@@ -21,7 +22,7 @@ def test_the_command_knows_every_sheet():
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_every_sheet_is_drawn(run, tmp_path, kind):
+def test_every_sheet_is_drawn(run, tmp_path, kind, read_once):
     """Each sheet becomes a picture that an independent program opens, wider than nothing."""
     from PIL import Image
 
@@ -46,7 +47,7 @@ def test_the_ending_says_how(run, small, tmp_path, ending, begin):
     assert out.read_bytes().startswith(begin)
 
 
-def test_a_net_lights_its_own_copper_only(run, tmp_path):
+def test_a_net_lights_its_own_copper_only(run, tmp_path, read_once):
     """The lit tone of a net covers the area of its islands on both faces, within 2 %.
 
     The tone is the blue of Okabe and Ito (2008), 0 114 178; holes are open in the picture.
@@ -55,12 +56,11 @@ def test_a_net_lights_its_own_copper_only(run, tmp_path):
     import shapely
     from PIL import Image
 
-    import fabkit
     from fabkit.board.copper import trace_copper
 
     out = tmp_path / "net.png"
     run("sheet", "net", DEMO, "--net", "gnd", "--out", out, "--scale", "20")
-    copper = trace_copper(fabkit.build_board(fabkit.open_package(DEMO)))
+    copper = trace_copper(board_at(DEMO))
     net = copper.nets.index("GND")
     islands = copper.island_nets[copper.island_nets[:, 1] == net, 0]
     mine = copper.pieces.polygons[np.isin(copper.pieces.island, islands)]

@@ -7,6 +7,7 @@ import re
 from dataclasses import replace
 from decimal import Decimal
 
+import pytest
 import shapely
 from click.testing import CliRunner
 from compare_boards import DIALECTS, ROOT, WHEATEAR
@@ -15,6 +16,8 @@ import fabkit
 from fabkit.cli.group import cli
 from fabkit.outputs.comparison import compare_record, cost_lines
 from fabkit.outputs.report.compare_view import render_comparison_page
+
+pytestmark = pytest.mark.usefixtures("read_once")
 
 A, B = str(WHEATEAR / "rev-a"), str(WHEATEAR / "rev-b")
 ORDER = str(ROOT / "fabkit" / "demo" / "order.toml")

@@ -117,7 +117,7 @@ subject = "key SW99"
 
 
 @pytest.mark.parametrize("call", CALLS.values(), ids=CALLS)
-def test_output_fits_its_schema(call, tmp_path, monkeypatch):
+def test_output_fits_its_schema(call, tmp_path, monkeypatch, read_once):
     """What --json prints has every key its schema asks for, and no other."""
     monkeypatch.chdir(tmp_path)
     Path("meant.toml").write_text(MEANT)

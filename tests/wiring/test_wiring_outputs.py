@@ -97,7 +97,7 @@ def test_control_characters_do_not_reach_a_template(record):
     assert "\x1b" not in render_template("{{ name }}", hostile)
 
 
-def test_command_prints_json_csv_and_tables():
+def test_command_prints_json_csv_and_tables(read_once):
     """The command prints the same keys as table, CSV and JSON."""
     told = json.loads(run("wiring", LINNET, "--json").output)
     table = run("wiring", LINNET).output
@@ -109,7 +109,7 @@ def test_command_prints_json_csv_and_tables():
     assert "current from column into row" in table
 
 
-def test_pictures_and_out_file(tmp_path):
+def test_pictures_and_out_file(tmp_path, read_once):
     """Pictures of every kind and the file asked for are written, never over another."""
     out = tmp_path / "keys.csv"
     names = [tmp_path / f"wiring.{kind}" for kind in ("png", "svg", "pdf")]
@@ -144,7 +144,7 @@ def test_picture_marks_keys_without_a_pin(planted, tmp_path):
         assert (VERMILION in colours) is (name == "bad")
 
 
-def test_table_and_picture_name_faces_alike():
+def test_table_and_picture_name_faces_alike(read_once):
     """A board has a front and a back, in the table as in the picture below it."""
     told = run("wiring", DEMO / "rev-b").output
     assert "Left half, front up: 18 keys" in told
@@ -175,7 +175,7 @@ def test_exit_status(planted, tmp_path):
         (["--draw", "wiring.txt"], "wiring.txt"),
     ],
 )
-def test_wrong_use(words, told):
+def test_wrong_use(words, told, read_once):
     """Wrong options and missing files end with status 2 and a message that names them."""
     result = run("wiring", LINNET, *words)
 
@@ -184,7 +184,7 @@ def test_wrong_use(words, told):
     assert "Traceback" not in result.output
 
 
-def test_carry_command(tmp_path):
+def test_carry_command(tmp_path, read_once):
     """`fabkit carry` prints both costs; CSV and JSON have the same lines."""
     half = FIXTURES / "pair" / "left"
     words = ["carry", half, half, "--parts", DEMO / "parts.toml", "--house", DEMO / "house.toml"]
