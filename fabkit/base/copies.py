@@ -19,7 +19,7 @@ from typing import BinaryIO, Final, TypeVar
 
 from fabkit.base.deaths import go_first, is_bounded
 from fabkit.base.progress import counting, hush
-from fabkit.base.steps import end_with, leave_unnoticed
+from fabkit.base.steps import end_with, leave_unnoticed, short_of_memory
 
 Subject = TypeVar("Subject")
 T = TypeVar("T")
@@ -170,9 +170,12 @@ def _send(works: Sequence[Callable[[], T]], queue: BinaryIO, sent: BinaryIO) -> 
     """Do works in the copy, and send what each gives."""
     go_first()
     for number in _drawn(queue):
+        before = short_of_memory()
         with suppress(Exception):
             data = pickle.dumps((number, works[number]()), pickle.HIGHEST_PROTOCOL)
-            sent.write(data)
+            # A copy may take less memory than what it is a copy of, which may then do all of it.
+            if short_of_memory() == before:
+                sent.write(data)
     sent.flush()
     return True
 

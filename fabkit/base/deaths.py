@@ -51,11 +51,6 @@ def bound_memory(most: int) -> None:
         limit_memory(most)
 
 
-def is_copy() -> bool:
-    """Whether this process is a copy of one that was made to work, which does all it fails in."""
-    return bool(_bounded) and not is_bounded()
-
-
 def go_first() -> None:
     """Let this copy of a process take half of what is left, and be the one that is ended for want.
 

@@ -35,6 +35,12 @@ _notice: list[Notice] = []
 _stage: list[str] = []
 _open: list[str] = []
 _left_out: dict[str, str] = {}
+_short: list[str] = []
+
+
+def short_of_memory() -> int:
+    """How many steps memory did not suffice for, since this process began."""
+    return len(_short)
 
 
 def note_in(notice: Notice, left_out: dict[str, str]) -> None:
@@ -88,6 +94,7 @@ def step(words: str, *, optional: bool = True) -> Iterator[None]:
         yield
     except Exception as error:
         if optional and is_out_of_memory(error):
+            _short.append(words)
             raise TooHeavy(words, "memory does not suffice") from None
         raise
     finally:

@@ -11,7 +11,6 @@ from itertools import chain, groupby
 from typing import Final
 
 from fabkit.base.copies import side_by_side
-from fabkit.base.deaths import is_copy
 from fabkit.base.errors import TooHeavy, UsageError
 from fabkit.base.findings import Finding, Severity
 from fabkit.base.steps import step
@@ -90,11 +89,7 @@ def run_checks(checks: Sequence[Check], case: Case) -> tuple[Outcome, ...]:
 
 
 def _run_some(checks: Sequence[Check], case: Case) -> tuple[Outcome, ...]:
-    outcomes = tuple(run_check(check, case) for check in checks)
-    # A copy may take less memory, so what was too heavy there is tried again here.
-    if is_copy() and any(outcome.heavy for outcome in outcomes):
-        raise MemoryError
-    return outcomes
+    return tuple(run_check(check, case) for check in checks)
 
 
 def select(checks: Sequence[Check], options: CheckOptions) -> tuple[Check, ...]:

@@ -14,7 +14,6 @@ from boards import board_at
 
 from fabkit.base import copies, deaths
 from fabkit.base.copies import side_by_side
-from fabkit.base.errors import TooHeavy
 from fabkit.board.build import build_board
 from fabkit.checks.catalogue import CHECKS
 from fabkit.checks.judging import check
@@ -47,20 +46,26 @@ def test_two_processes_find_the_same(monkeypatch):
     assert copied, "nothing was divided"
 
 
+HERE = os.getpid()
+
+
+def dear(_):
+    """Fail for want of memory in a copy, and take a while here."""
+    if os.getpid() != HERE:
+        raise MemoryError
+    time.sleep(0.02)
+    yield from ()
+
+
+# A check is sent by the name of its function.
+dear = replace(CHECKS[0], function=dear, needs=())
+
+
 @needs_copies
 def test_what_is_too_heavy_for_the_copy_is_tried_again(monkeypatch):
     """The copy may take less memory: no check is given up for that."""
-    first = os.getpid()
-
-    def dear(_):
-        if os.getpid() != first:
-            raise TooHeavy("a check", "memory does not suffice")
-        time.sleep(0.02)
-        yield from ()
-
-    check = replace(CHECKS[0], function=dear, needs=())
     case = Case(board_at(CARD.parent / "defects/clean"), load_house())
-    monkeypatch.setattr(deaths, "_bounded", [first])
-    works = [partial(_run_some, (check,), case)] * 10
+    monkeypatch.setattr(deaths, "_bounded", [HERE])
+    works = [partial(_run_some, (dear,), case)] * 10
     outcomes = side_by_side(works, "groups of checks")
     assert {outcome.state for some in outcomes for outcome in some} == {State.PASSED}
