@@ -15,6 +15,17 @@ Shapes = NDArray[np.object_]
 """Object array of shapely geometries."""
 
 
+def rows_by(keys: NDArray[Any]) -> dict[Any, Ints]:
+    """Rows of each key, keys and rows ascending.
+
+    >>> {key: rows.tolist() for key, rows in rows_by(np.array([7, 3, 7])).items()}
+    {3: [1], 7: [0, 2]}
+    """
+    order = np.argsort(keys, kind="stable")
+    known, first = np.unique(keys[order], return_index=True)
+    return dict(zip(known.tolist(), np.split(order, first[1:]), strict=False))
+
+
 def _scalar(hint: Any) -> type[np.generic]:
     """Scalar type that an ``NDArray[...]`` annotation names."""
     while inner := get_args(hint):

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from shapely.geometry import MultiPolygon
 
-from fabkit.base.columns import Floats, Ints
+from fabkit.base.columns import Floats, Ints, rows_by
 from fabkit.base.findings import Finding, Place
 from fabkit.base.natural import natural
 from fabkit.base.units import INCH_MM, MIL_MM, format_mm
@@ -85,11 +85,8 @@ def _read_layer(layer: Layer, drafts: dict[str, _Draft]) -> None:
         return
     o = file.objects
     rows = np.flatnonzero(np.isin(o.attributes, sets))
-    if not len(rows):
-        return  # stated for objects that could not be drawn
-    order = rows[np.argsort(o.attributes[rows], kind="stable")]
-    codes, first = np.unique(o.attributes[order], return_index=True)
-    for code, part in zip(codes, np.split(order, first[1:]), strict=True):
+    for code, mine in rows_by(o.attributes[rows]).items():
+        part = rows[mine]
         attributes = file.attribute_sets[code]
         # Exporters leave a track's .C in force while they flash the pads of other parts.
         ref = (attributes.get(".P") or attributes[".C"])[0]

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.base.columns import Bools, Floats, Ints, Shapes, rows_by
 from fabkit.base.errors import TooHeavy
 from fabkit.base.findings import Finding
 from fabkit.base.once import once_per
@@ -437,12 +437,10 @@ def cut_shapes(holes: Holes, slots: BoardSlots) -> NDArray[np.object_]:
     if not len(slots):
         return discs
     cuts = slots.drawn(slots.diameter)
-    order = np.argsort(slots.path, kind="stable")
-    _, first, counts = np.unique(slots.path[order], return_index=True, return_counts=True)
-    paths = np.empty(len(first), dtype=object)
-    for number, (start, count) in enumerate(zip(first, counts, strict=True)):
-        rows = order[start : start + count]
-        paths[number] = cuts[rows[0]] if count == 1 else shapely.union_all(cuts[rows])
+    of_path = rows_by(slots.path)
+    paths = np.empty(len(of_path), dtype=object)
+    for number, rows in enumerate(of_path.values()):
+        paths[number] = cuts[rows[0]] if len(rows) == 1 else shapely.union_all(cuts[rows])
     return np.concatenate((discs, paths))
 
 

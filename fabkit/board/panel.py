@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.base.columns import Bools, Floats, Ints, Shapes, rows_by
 from fabkit.base.units import COINCIDENT_MM
 from fabkit.board.figures import counts_in
 from fabkit.board.model import EdgePath, Panel, PathKind
@@ -190,7 +190,7 @@ def _joined(pieces: Shapes, held: Bools, tracks: Floats) -> Shapes:
     if not len(pairs):
         return boards
     label = label_groups(len(boards), pairs[:, 0], pairs[:, 1])
-    joined = [shapely.union_all(boards[label == k]) for k in np.unique(label)]
+    joined = [shapely.union_all(boards[rows]) for rows in rows_by(label).values()]
     return np.array([_largest(shape) for shape in joined], dtype=object)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Floats, Ints
+from fabkit.base.columns import Floats, Ints, rows_by
 from fabkit.base.findings import Finding, Place, places_at
 from fabkit.base.units import AREA_MM2, COINCIDENT_MM, OUTLINE_JOIN_MM, counted, format_number
 from fabkit.board import rules
@@ -227,8 +227,9 @@ def _groups(file: GerberFile, box: shapely.Polygon) -> Iterator[Ints]:
     x0, y0, x1, y1 = box.bounds
     slack = OUTLINE_JOIN_MM
     # Pen by pen, so that lettering of the same layer is not tangled with the outline.
-    for aperture in np.unique(o.aperture[stroked]):
-        rows = np.flatnonzero(stroked & (o.aperture == aperture))
+    drawn = np.flatnonzero(stroked)
+    for mine in rows_by(o.aperture[drawn]).values():
+        rows = drawn[mine]
         if len(rows) > _MOST_STROKES:
             continue
         x = np.concatenate((o.x0[rows], o.x1[rows]))
@@ -301,8 +302,9 @@ def merge_slots(
     openings: list[BaseGeometry] = []
     cuts: list[Ints] = []
     pads = shapely.STRtree(shapely.points(points))
-    for group in np.flatnonzero(np.bincount(label) >= _CUTS):
-        rows = np.flatnonzero(label == group)
+    for rows in rows_by(label).values():
+        if len(rows) < _CUTS:
+            continue
         milled = shapely.get_parts(shapely.union_all(shapes[rows]))
         # The outer rim alone: an island that the slots go round falls out with them.
         opening = shapely.Polygon(milled[int(shapely.area(milled).argmax())].exterior)

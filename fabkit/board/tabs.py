@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Floats, Shapes
+from fabkit.base.columns import Floats, Shapes, rows_by
 from fabkit.base.units import COINCIDENT_MM
 from fabkit.geometry.neighbours import PointTree, label_groups
 
@@ -143,11 +143,9 @@ def find_perforations(rim: BaseGeometry, holes: Floats) -> list[BaseGeometry]:
         & (apart <= 1.4 * np.minimum(nearest[a], nearest[b]))
     )
     label = label_groups(len(small), a[fits], b[fits])
-    order = np.argsort(label, kind="stable")
-    starts = np.flatnonzero(np.diff(label[order], prepend=label[order[0]] - 1))
     shapely.prepare(rim)
     found = []
-    for rows in np.split(order, starts[1:]):
+    for rows in rows_by(label).values():
         if len(rows) >= _BITES:
             line = _row(small[rows], rim)
             if line is not None:

@@ -11,7 +11,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.base.columns import Bools, Floats, Ints, Shapes, rows_by
 from fabkit.compare.model import SAME_MM, SLIVER_MM
 from fabkit.formats.gerber.model import (
     GerberFile,
@@ -175,13 +175,9 @@ def _clusters(left: Shapes, right: Shapes) -> Iterator[tuple[Ints, Ints]]:
     b, a = shapely.STRtree(left).query(right, predicate="intersects")
     shapely.destroy_prepared(left)
     group = label_groups(len(left) + len(right), a, b + len(left))
-    both = np.flatnonzero(np.bincount(group) > 1)
-    order = np.argsort(group, kind="stable")
-    starts = np.searchsorted(group[order], both)
-    ends = np.searchsorted(group[order], both, side="right")
-    for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
-        rows = order[start:end]
-        yield rows[rows < len(left)], rows[rows >= len(left)] - len(left)
+    for rows in rows_by(group).values():
+        if len(rows) > 1:
+            yield rows[rows < len(left)], rows[rows >= len(left)] - len(left)
 
 
 def _joined(shapes: Shapes) -> BaseGeometry:

@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Bools, Ints, Shapes
+from fabkit.base.columns import Bools, Ints, Shapes, rows_by
 from fabkit.base.natural import natural
 from fabkit.base.units import counted
 from fabkit.board.connectivity import pieces_at
@@ -112,8 +112,8 @@ def _caused(
     flags = causes.gone if laid is None else causes.new
     heap = causes.heap[0 if laid is None else 1]
     rows = np.flatnonzero(flags)
-    members = _listed(heap[rows], rows)
-    touching = _listed(pairs[:, 0], pairs[:, 1])
+    members = {k: rows[mine] for k, mine in rows_by(heap[rows]).items()}
+    touching = {k: pairs[mine, 1] for k, mine in rows_by(pairs[:, 0]).items()}
     for split in splits:
         mine, theirs = (touching.get(k) for k in split.apart)
         if mine is None or theirs is None:
@@ -122,13 +122,6 @@ def _caused(
         # given.
         common = np.intersect1d(heap[mine[flags[mine]]], heap[theirs[flags[theirs]]])
         yield split, smallest(causes, [members[k] for k in common.tolist()])
-
-
-def _listed(keys: Ints, values: Ints) -> dict[int, Ints]:
-    """Values by their keys."""
-    order = np.argsort(keys, kind="stable")
-    known, first = np.unique(keys[order], return_index=True)
-    return dict(zip(known.tolist(), np.split(values[order], first[1:]), strict=False))
 
 
 def _change(
@@ -218,9 +211,7 @@ def find_splits(together: Ints, apart: Ints, at: Points) -> Iterator[Split]:
     if not len(at):
         return
     shares, share = np.unique(np.column_stack((together, apart)), axis=0, return_inverse=True)
-    share = share.reshape(-1)
-    order = np.argsort(share, kind="stable")
-    members = np.split(order, np.flatnonzero(np.diff(share[order])) + 1)
+    members = rows_by(share.reshape(-1))
     centre = (at.min(axis=0) + at.max(axis=0)) / 2
     # Shares are sorted by group: those of one group follow each other.
     starts = np.flatnonzero(np.diff(shares[:, 0], prepend=shares[0, 0] - 1))

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 import shapely
 
-from fabkit.base.columns import Floats, Ints
+from fabkit.base.columns import Floats, Ints, rows_by
 from fabkit.base.units import INCH_MM
 from fabkit.board.model import Board, Component, Holes
 from fabkit.geometry.neighbours import PointTree, label_groups, usual_gap
@@ -444,11 +444,9 @@ def _like_contacts(board: Board, lands: LandTable) -> Iterator[_Contacts]:
 
 
 def _by_size_of(sizes: Floats, rows: Ints) -> Iterator[tuple[float, Ints]]:
-    steps = np.round(sizes, 1)
-    for size in np.unique(steps).tolist():
-        mine = rows[steps == size]
+    for size, mine in rows_by(np.round(sizes, 1)).items():
         if 2 * FEWEST_GROUPS <= len(mine) <= _MOST_CONTACTS:
-            yield size, mine
+            yield size, rows[mine]
 
 
 def _repeated(alike: _Contacts) -> list[_Group]:
@@ -463,7 +461,7 @@ def _repeated(alike: _Contacts) -> list[_Group]:
     for reach in np.unique(np.ceil(apart / _STEP_MM) * _STEP_MM).tolist():
         joined = pairs[apart <= reach]
         label = label_groups(len(alike.spots), joined[:, 0], joined[:, 1])
-        groups = [np.flatnonzero(label == k) for k in range(int(label.max(initial=-1)) + 1)]
+        groups = list(rows_by(label).values())
         looks = [_look(alike.spots[g]) for g in groups]
         for count in {len(g) for g in groups if 2 <= len(g) <= _MOST_IN_GROUP}:
             sized = [k for k, g in enumerate(groups) if len(g) == count]

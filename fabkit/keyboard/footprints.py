@@ -12,7 +12,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Columns, Floats, Ints
+from fabkit.base.columns import Bools, Columns, Floats, Ints, rows_by
 from fabkit.board.copper import VIA_MM, find_pads, pad_centres
 from fabkit.board.model import Board, Layer
 from fabkit.formats.gerber.model import GerberFile, object_shapes
@@ -62,13 +62,11 @@ class Lands:
 
     @cached_property
     def _by_ref(self) -> dict[str, Ints]:
-        order = np.argsort(self.table.ref, kind="stable")
-        bounds = np.searchsorted(self.table.ref[order], np.arange(1, len(self.refs)))
-        return dict(zip(self.refs, np.split(order, bounds), strict=True))
+        return {self.refs[code]: rows for code, rows in rows_by(self.table.ref).items() if code}
 
     def of(self, ref: str) -> LandTable:
         """Lands of one component; none where no land names it."""
-        return self.table.take(self._by_ref[ref] if ref in self._by_ref and ref else _NONE)
+        return self.table.take(self._by_ref.get(ref, _NONE))
 
 
 def read_lands(board: Board) -> Lands:

@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from fabkit.base.columns import Bools, Floats, Ints
+from fabkit.base.columns import Bools, Floats, Ints, rows_by
 from fabkit.board.model import Holes
 from fabkit.geometry.neighbours import PointTree, label_groups
 from fabkit.keyboard.footprints import LandTable
@@ -387,8 +387,7 @@ def _alike_quads(lands: LandTable, rows: Ints, slack_mm: float) -> list[Body]:
     points = np.column_stack((lands.x[rows], lands.y[rows]))
     joined = PointTree(points).pairs(QUAD_MM[1])
     label = label_groups(len(points), joined[:, 0], joined[:, 1])
-    order = np.argsort(label, kind="stable")
-    groups = np.split(order, np.flatnonzero(np.diff(label[order])) + 1)
+    groups = rows_by(label).values()
     quads = [q for g in groups if (q := _quad(points[g], rows[g], lands.face[rows[0]])) is not None]
     if not quads:
         return []

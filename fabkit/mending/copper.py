@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.base.columns import Bools, Floats, Ints, Shapes, rows_by
 from fabkit.base.units import CHORD_ERROR_MM, counted
 from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes, pen_widths
 from fabkit.geometry.neighbours import PointTree
@@ -180,8 +180,7 @@ def _drops(file: GerberFile, entries: _Entries) -> Shapes:
 def _beside_another(pad: Ints, way: Floats) -> Bools:
     """Whether another track leaves the same pad within a right angle: a notch would be between."""
     out = np.zeros(len(pad), np.bool_)
-    order = np.argsort(pad, kind="stable")
-    for rows in np.split(order, np.flatnonzero(np.diff(pad[order])) + 1):
+    for rows in rows_by(pad).values():
         if len(rows) > 1:
             along = way[rows] @ way[rows].T
             np.fill_diagonal(along, -1.0)

@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Ints, Shapes
+from fabkit.base.columns import Ints, Shapes, rows_by
 from fabkit.base.units import CHORD_ERROR_MM, counted, format_mm
 from fabkit.formats.gerber.macros import StandardShape
 from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes, pen_widths
@@ -88,9 +88,9 @@ def _with_pens(file: GerberFile, rows: Ints, width_mm: float) -> GerberFile:
     apertures = list(file.apertures)
     aperture = o.aperture.copy()
     code = max(a.code for a in apertures)
-    for old in np.unique(o.aperture[rows]).tolist():
+    for old, drawn in rows_by(o.aperture[rows]).items():
         code += 1
-        mine = rows[o.aperture[rows] == old]
+        mine = rows[drawn]
         scale = file.poses[int(o.pose[mine[0]])].scale
         wide = width_mm / scale
         pen = replace(

@@ -75,17 +75,20 @@ def lay(
 def _beside(contents: Sequence[Content], roles: Sequence[Role], i: int) -> bool:
     """Whether a drill file lies wholly beside all layers, with every other one."""
     rest = _extent(contents, roles)
-    drills = [
-        content.hits
-        for content, role in zip(contents, roles, strict=True)
-        if isinstance(content, DrillFile) and role.kind is RoleKind.DRILL and len(content.hits)
-    ]
     if rest is None or roles[i].kind is not RoleKind.DRILL:
         return False
-    within = [
-        (d.x >= rest[0]) & (d.x <= rest[2]) & (d.y >= rest[1]) & (d.y <= rest[3]) for d in drills
-    ]
-    return not any(hit.any() for hit in within)
+    holes = _holes(contents, roles)
+    return not ((holes >= rest[:2]) & (holes <= rest[2:])).all(axis=1).any()
+
+
+def _holes(contents: Sequence[Content], roles: Sequence[Role]) -> Floats:
+    """Middles of all drilled holes, mm, (n, 2)."""
+    drills = (
+        content.hits
+        for content, role in zip(contents, roles, strict=True)
+        if isinstance(content, DrillFile) and role.kind is RoleKind.DRILL
+    )
+    return np.concatenate([np.empty((0, 2)), *(np.column_stack((d.x, d.y)) for d in drills)])
 
 
 def hear_plating(
@@ -351,12 +354,7 @@ def _holes_outside(
     contents: Sequence[Content], roles: Sequence[Role], box: Floats, rest: Floats
 ) -> bool:
     """Whether holes and copper lie beyond the same side of a profile's box."""
-    drills = [
-        content.hits
-        for content, role in zip(contents, roles, strict=True)
-        if isinstance(content, DrillFile) and role.kind is RoleKind.DRILL
-    ]
-    x, y = (np.concatenate([np.empty(0), *(getattr(d, axis) for d in drills)]) for axis in "xy")
+    x, y = _holes(contents, roles).T
     sides = zip(
         (x < box[0], y < box[1], x > box[2], y > box[3]),
         (box[:2] - rest[:2]).tolist() + (rest[2:] - box[2:]).tolist(),

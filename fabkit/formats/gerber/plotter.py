@@ -25,7 +25,7 @@ from typing import Generic, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Bools, Columns, Floats, Ints
+from fabkit.base.columns import Bools, Columns, Floats, Ints, rows_by
 from fabkit.base.findings import ProblemLog, Rule
 from fabkit.base.units import INCH_MM
 from fabkit.formats.gerber.commands import Interpreter
@@ -235,8 +235,8 @@ class Plotter:
                 setattr(carry, name, changed[-1][1])
 
     def _report_codes(self, rows: Ints, codes: Ints, d: Ints, offset: Ints) -> None:
-        for code in np.unique(codes).tolist():
-            at = offset[rows[codes == code]]
+        for code, mine in rows_by(codes).items():
+            at = offset[rows[mine]]
             if code not in _KNOWN_G:
                 self._say(UNKNOWN_COMMAND, f"G{code:02d} is no command", at)
             elif code in _OLD_CODES:
@@ -284,11 +284,7 @@ class Plotter:
         rows = np.flatnonzero(d >= 10)
         codes = d[rows]
         index = np.full(len(rows), -1, np.int64)
-        if not len(rows):
-            return rows, index
-        order = np.argsort(codes, kind="stable")
-        names, first = np.unique(codes[order], return_index=True)
-        for code, chosen in zip(names.tolist(), np.split(order, first[1:]), strict=True):
+        for code, chosen in rows_by(codes).items():
             defined, indices = columns(self.interpreter.definitions(code))
             # Where a number is defined again, against section 4.3.1, each selection means the last
             # definition in front of it.
