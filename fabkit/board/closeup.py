@@ -33,13 +33,7 @@ _SAME_PLACE_MM: Final = 0.1
 
 
 class CloseUp:
-    """Windows of one layer's final image.
-
-    Parameters
-    ----------
-    file
-        The layer.
-    """
+    """Windows of one layer's final image."""
 
     def __init__(self, file: GerberFile) -> None:
         self._file = file

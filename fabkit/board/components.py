@@ -62,8 +62,6 @@ def find_components(
     ----------
     package
         Files with roles; placement tables complete or replace attributes.
-    layers
-        Layers of the board.
     profile
         Its shape; shows unit and origin of placement tables.
     findings

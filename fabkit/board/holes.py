@@ -47,8 +47,6 @@ def merge_drills(package: Package, copper_layers: int) -> Drilled:
 
     Parameters
     ----------
-    package
-        Files with roles.
     copper_layers
         Number of copper layers, for the span of holes that do not state one; at least 1.
     """
@@ -268,8 +266,6 @@ def infer_plating(
 
     Parameters
     ----------
-    drilled
-        Merged drill data.
     copper
         Copper layers from the top down.
     findings
@@ -378,8 +374,6 @@ def is_dark_at(file: GerberFile, x: Floats, y: Floats) -> Bools:
 
     Parameters
     ----------
-    file
-        The layer.
     x, y
         (n,) float64, mm.
     """

@@ -61,15 +61,7 @@ _TINY_SHARE: Final = 0.25
 
 
 def trace_outline(files: Sequence[GerberFile], evidence: Evidence) -> Outline:
-    """Trace the outline that profile files draw.
-
-    Parameters
-    ----------
-    files
-        Profile files, mostly one.
-    evidence
-        What the board must hold.
-    """
+    """Trace the outline that profile files draw."""
     found = Outline(file=files[0].name if files else "")
     points = evidence.points
     strokes, regions = _collect(files)

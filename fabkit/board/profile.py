@@ -48,12 +48,8 @@ def build_profile(
 
     Parameters
     ----------
-    package
-        Files with roles.
     points
         (n, 2) float64, mm: what the board must hold; see :func:`content_points`.
-    holes, slots
-        Everything drilled and routed.
     drill_names
         File names that slots point into.
     """
@@ -392,10 +388,6 @@ def drop_retraced(
 
     Parameters
     ----------
-    slots
-        Slot segments of the board.
-    profile
-        The board's shape, or None.
     findings
         Receives one note when there are such paths.
     """

@@ -40,15 +40,7 @@ def single_board(board: Board) -> Board:
 
 
 def cut_out(board: Board, profile: shapely.MultiPolygon) -> Board:
-    """Cut the part of a board that lies on some of its material, as a separate board.
-
-    Parameters
-    ----------
-    board
-        All of it.
-    profile
-        Outline of the part, mm.
-    """
+    """Cut the part of a board that lies on some of its material, as a separate board."""
     near = _around(profile)
     holes, slots = _rows_on(board, near)
     box = np.array(near.bounds)
@@ -140,8 +132,6 @@ def choose_edge(board: Board, choice: str) -> Board:
 
     Parameters
     ----------
-    board
-        As read.
     choice
         ``panel``: all that is uploaded, as read; ``board``: one board of the panel; a number:
         that reading of the outline, from 1.
@@ -231,8 +221,6 @@ def place_board(board: Board, placing: Placing) -> Board:
 
     Parameters
     ----------
-    board
-        Left as it is.
     placing
         When it moves nothing, the board itself is given back.
 

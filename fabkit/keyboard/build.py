@@ -138,12 +138,8 @@ def find_keys(board: Board, patterns: Sequence[Pattern], lands: Lands) -> tuple[
 
     Parameters
     ----------
-    board
-        The board.
     patterns
         Hole patterns; those of other kinds are passed over.
-    lands
-        Lands of its outer copper.
 
     Returns
     -------

@@ -218,8 +218,6 @@ def find_features(
 
     Parameters
     ----------
-    board, lands
-        The board and its lands.
     centres : (n, 2) float64, mm
     turns_deg : (n,) float64
         Turn of each key, counter-clockwise.

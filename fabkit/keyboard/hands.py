@@ -56,13 +56,7 @@ USE_WORDS: Final[dict[BoardUse, str]] = {
 
 
 def find_hands(board: Board, keys: Sequence[Key], lands: Lands) -> Hands:
-    """Find what one board is from its keys.
-
-    Parameters
-    ----------
-    board, keys, lands
-        The board, its keys in reading order, and its lands.
-    """
+    """Find what one board is from its keys."""
     if not keys:
         return Hands(use="none", halves=0, groups=(), stated_by="files", why="no keys were found")
     if _is_plate(keys, lands):
@@ -222,8 +216,6 @@ def state(keys: Sequence[Key], found: Hands, use: BoardUse) -> Hands:
 
     Parameters
     ----------
-    keys, found
-        The keys, and what was found in the files.
     use
         The user's word, which overrides the files.
     """
@@ -460,8 +452,6 @@ def tracks_across(board: Board, tilt_deg: float, gap: tuple[float, float], keys:
 
     Parameters
     ----------
-    board
-        Its copper layers are looked at.
     tilt_deg, gap
         Direction across the lines, and from where to where the gap reaches in it, mm.
     keys : (n,) float64, mm

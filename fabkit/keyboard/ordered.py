@@ -66,8 +66,6 @@ def order_of(boards: Sequence[Board], order: Order | None) -> Order:
 
     Parameters
     ----------
-    boards
-        The designs.
     order
         As loaded; None orders one keyboard of the first board.
 
@@ -88,13 +86,6 @@ def order_of(boards: Sequence[Board], order: Order | None) -> Order:
 
 def settle_uses(order: Order, boards: Sequence[Board]) -> Order:
     """Take what each board is from its files where the user did not state it.
-
-    Parameters
-    ----------
-    order
-        As loaded.
-    boards
-        Its designs, in its order.
 
     Returns
     -------

@@ -100,10 +100,6 @@ def read_package(
 
     Parameters
     ----------
-    intake
-        What was opened.
-    limits
-        Bounds for the readers.
     roles
         What the user states of files, by name; see :mod:`fabkit.package.words`.
 

@@ -67,10 +67,6 @@ class ByProduct:
 
     Parameters
     ----------
-    name
-        Member name.
-    what
-        What it is, in words.
     drills
         How drill files write numbers, as it states.
     layers
@@ -106,8 +102,6 @@ def read_byproduct(data: bytes, name: str, others: Sequence[str]) -> ByProduct |
 
     Parameters
     ----------
-    data, name
-        Its content and member name.
     others
         Member names of layer and drill files, which it may speak of.
     """

@@ -186,8 +186,6 @@ def guess_role(
 
     Parameters
     ----------
-    look
-        The image in question.
     others
         Images whose roles are known better.
     holes

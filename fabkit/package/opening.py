@@ -61,8 +61,6 @@ def read_archive(data: bytes, budget: Budget) -> tuple[list[Member], list[LeftOu
 
     Parameters
     ----------
-    data
-        The archive.
     budget
         What may still be spent; its ``source`` names the archive in messages.
 

@@ -612,8 +612,6 @@ def match_roles(names: Sequence[str], stated: Mapping[str, str]) -> dict[int, Ro
 
     Parameters
     ----------
-    names
-        Member names.
     stated
         Role by file name: the whole member name, its last part, or a pattern with ``*``; case
         does not matter.

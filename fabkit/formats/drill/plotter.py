@@ -204,13 +204,7 @@ Point = tuple[float, float]
 
 
 class Plotter:
-    """Graphics state of the body of a program.  All lengths are mm.
-
-    Parameters
-    ----------
-    tools, log, limits
-        Shared with the reader.
-    """
+    """Graphics state of the body of a program.  All lengths are mm."""
 
     def __init__(self, tools: ToolTable, log: ProblemLog, limits: Limits) -> None:
         self._tools = tools

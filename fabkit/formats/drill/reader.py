@@ -55,12 +55,8 @@ def read(
 
     Parameters
     ----------
-    data
-        The file.
     name
         Member name; its words are the last evidence for plating.
-    limits
-        Bounds on size and on expanded objects.
     number_format
         Overrules what the file states or leaves out.
     """

@@ -65,8 +65,6 @@ def split_plating(file: DrillFile, *, layers: int) -> tuple[DrillFile, ...]:
 
     Parameters
     ----------
-    file
-        As read.
     layers
         Copper layers of the board, for files that state no span.
     """

@@ -106,8 +106,6 @@ def with_regions(file: GerberFile, rows: Ints, shapes: Shapes) -> GerberFile:
 
     Parameters
     ----------
-    file
-        As read, or as made.
     rows : (n,) int64
         Objects that are replaced; their attributes and polarity stay.
     shapes : (n,) object array

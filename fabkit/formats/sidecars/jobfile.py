@@ -34,15 +34,7 @@ def looks_like_job(data: bytes) -> bool:
 
 
 def read_job(data: bytes, *, name: str) -> JobFile:
-    """Read a job file; never raises on content.
-
-    Parameters
-    ----------
-    data
-        The file.
-    name
-        Its member name, for messages.
-    """
+    """Read a job file; never raises on content."""
     log = ProblemLog(name)
     raw = _parse(data, log)
     specs = _part(raw, "GeneralSpecs") or _part(raw, "Overall")

@@ -69,15 +69,7 @@ def looks_like_netlist(data: bytes) -> bool:
 
 
 def read_netlist(data: bytes, *, name: str) -> Netlist:
-    """Read a netlist; never raises on content.
-
-    Parameters
-    ----------
-    data
-        The file.
-    name
-        Its member name, for messages.
-    """
+    """Read a netlist; never raises on content."""
     reader = _Reader(name)
     offset = 0
     for number, raw in enumerate(data.splitlines(keepends=True), start=1):
@@ -237,11 +229,6 @@ _LONGEST: Final = 58
 
 def write_netlist(netlist: Netlist) -> bytes:
     """Write a netlist as IPC-D-356A.
-
-    Parameters
-    ----------
-    netlist
-        As read, or as made.
 
     Returns
     -------

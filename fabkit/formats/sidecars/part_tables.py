@@ -113,8 +113,6 @@ def read_placement(data: bytes, *, name: str) -> Placement:
 
     Parameters
     ----------
-    data
-        The file.
     name
         Its member name, for messages and, when no column states it, for the side.
     """

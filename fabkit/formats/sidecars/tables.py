@@ -147,8 +147,6 @@ def find_table(
 
     Parameters
     ----------
-    text
-        The whole file.
     known
         Field to the spellings of its heading, normalised, best first.  When two headings mean
         the same field, the better spelling wins and the other is dropped.
