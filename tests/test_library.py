@@ -16,7 +16,7 @@ import pytest
 from boards import board_at
 
 import fabkit
-from fabkit.base.results import Result
+from fabkit.base.tables import Result
 
 ROOT = Path(__file__).parents[1]
 DEMO = ROOT / "fabkit" / "demo" / "rev-b"

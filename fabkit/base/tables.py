@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from enum import StrEnum
 from html import escape
-from typing import Any
+from typing import Any, Final
 
 Record = dict[str, Any]
 """What a JSON document holds: names to values."""
@@ -188,3 +188,35 @@ def to_html(
 
 def _align(column: Column) -> str:
     return ' class="number"' if column.number else ""
+
+
+MOST_ROWS: Final = 200
+"""Rows that a notebook shows; :meth:`Result.rows` gives them all."""
+
+
+class Result:
+    """Base of results that people look at from Python."""
+
+    @property
+    def brief(self) -> str:
+        """What it is, in a few words on one line."""
+        raise NotImplementedError
+
+    def table(self) -> Table:
+        """Give what it lists."""
+        raise NotImplementedError
+
+    def __repr__(self) -> str:
+        return f"<{type(self).__name__} {' '.join(self.brief.split())}>"
+
+    def rows(self) -> list[Record]:
+        """Give its table as plain rows, dictionaries by column, as data-frame libraries take them.
+
+        Numbers are ``int``, ``float`` and ``Decimal``, absent values None; every row has the same
+        columns in the same order.
+        """
+        return self.table().records()
+
+    def _repr_html_(self) -> str:
+        """Show the table in a notebook."""
+        return to_html(replace(self.table(), title=self.brief), most=MOST_ROWS)

@@ -19,8 +19,7 @@ from fabkit.base.columns import Bools, Floats, Ints, Shapes, rows_by
 from fabkit.base.errors import TooHeavy
 from fabkit.base.findings import Finding
 from fabkit.base.once import once_per
-from fabkit.base.results import Result
-from fabkit.base.tables import Table, columns_of
+from fabkit.base.tables import Result, Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.geometry.segments import Box, Points, Segments, join_boxes

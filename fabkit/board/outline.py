@@ -33,7 +33,7 @@ from fabkit.board.figures import (
     polygons_in,
 )
 from fabkit.board.model import EdgePath, PathKind, size_words
-from fabkit.board.tabs import find_perforations, find_tabs
+from fabkit.board.panel import find_perforations, find_tabs
 from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes
 from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.outlines import SAME_END_MM, Figures, find_figures

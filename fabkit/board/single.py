@@ -13,7 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.base.errors import UsageError
 from fabkit.board.model import Board, Component, Layer, PathKind, size_words
-from fabkit.board.tabs import PERFORATION_MM
+from fabkit.board.panel import PERFORATION_MM
 from fabkit.formats.gerber.model import Attributes, GerberFile, Kind, object_boxes, object_shapes
 from fabkit.geometry.segments import Placing
 

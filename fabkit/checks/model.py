@@ -20,9 +20,8 @@ from fabkit.base.findings import (
     Severity,
     cause_names,
 )
-from fabkit.base.results import Result
 from fabkit.base.steps import step
-from fabkit.base.tables import Cell, Table, columns_of
+from fabkit.base.tables import Cell, Result, Table, columns_of
 from fabkit.base.units import counted
 
 if TYPE_CHECKING:

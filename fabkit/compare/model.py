@@ -11,8 +11,7 @@ from typing import Final, Literal
 import numpy as np
 
 from fabkit.base.columns import Floats, Shapes
-from fabkit.base.results import Result
-from fabkit.base.tables import Table, columns_of
+from fabkit.base.tables import Result, Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.model import Board
 from fabkit.geometry.segments import Placing

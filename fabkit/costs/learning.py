@@ -13,8 +13,7 @@ import numpy as np
 
 from fabkit.base.columns import Bools, Floats
 from fabkit.base.errors import UnreadableInput
-from fabkit.base.results import Result
-from fabkit.base.tables import Table, columns_of
+from fabkit.base.tables import Result, Table, columns_of
 from fabkit.base.units import counted
 from fabkit.costs.asking import find_questions
 from fabkit.costs.board_line import Job, board_elements, rates_of

@@ -10,8 +10,7 @@ from functools import cached_property
 from typing import Final, Literal
 
 from fabkit.base.findings import Finding
-from fabkit.base.results import Result
-from fabkit.base.tables import Cell, Column, Table, columns_of
+from fabkit.base.tables import Cell, Column, Result, Table, columns_of
 from fabkit.base.units import counted, some_titles
 from fabkit.costs.expression import evaluate
 from fabkit.costs.facts import BoardFacts

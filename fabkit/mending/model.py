@@ -11,8 +11,7 @@ from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Floats, Shapes
 from fabkit.base.findings import Finding
-from fabkit.base.results import Result
-from fabkit.base.tables import Table, columns_of
+from fabkit.base.tables import Result, Table, columns_of
 from fabkit.base.units import counted
 from fabkit.board.model import Board
 from fabkit.compare.findings import FindingChanges

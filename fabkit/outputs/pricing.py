@@ -11,8 +11,7 @@ from typing import Final
 
 from fabkit.base.errors import UsageError
 from fabkit.base.findings import Consequence
-from fabkit.base.results import Result
-from fabkit.base.tables import Column, Table, columns_of
+from fabkit.base.tables import Column, Result, Table, columns_of
 from fabkit.base.units import counted, some_of
 from fabkit.board.model import Board
 from fabkit.checks.judging import check

@@ -9,8 +9,7 @@ from typing import Literal
 
 from fabkit.base.findings import Finding, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
-from fabkit.base.results import Result
-from fabkit.base.tables import Table, columns_of
+from fabkit.base.tables import Result, Table, columns_of
 from fabkit.base.units import counted
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile

@@ -9,8 +9,7 @@ from enum import StrEnum
 from typing import Literal
 
 from fabkit.base.findings import Finding
-from fabkit.base.results import Result
-from fabkit.base.tables import Column, Table, columns_of
+from fabkit.base.tables import Column, Result, Table, columns_of
 from fabkit.base.units import counted
 from fabkit.keyboard.model import BoardIs
 from fabkit.sheets.money import Currency

@@ -7,8 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from fabkit.base.findings import Finding
-from fabkit.base.results import Result
-from fabkit.base.tables import Cell, Table, columns_of
+from fabkit.base.tables import Cell, Result, Table, columns_of
 from fabkit.base.units import counted
 from fabkit.keyboard.model import BoardIs, Hand, Spot
 from fabkit.keyboard.numbering import Walk
