@@ -190,7 +190,7 @@ def _collect(files: Sequence[GerberFile]) -> tuple[Segments, Shapes]:
     regions: list[Shapes] = []
     for file in files:
         o = file.objects
-        stroked = ((o.kind == Kind.DRAW) | (o.kind == Kind.ARC)) & o.dark
+        stroked = o.stroked & o.dark
         functions = [a.function[:1] for a in file.apertures]
         marked = any(f == ("Profile",) for f in functions)
         # Exporters mark straight lines and forget arcs: what has no function counts as well.

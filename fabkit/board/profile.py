@@ -219,7 +219,7 @@ def _borrow(package: Package, points: Floats, outline: Outline) -> None:
 def _groups(file: GerberFile, box: shapely.Polygon) -> Iterator[Ints]:
     """Strokes of one aperture that reach around the box."""
     o = file.objects
-    stroked = ((o.kind == Kind.DRAW) | (o.kind == Kind.ARC)) & o.dark
+    stroked = o.stroked & o.dark
     x0, y0, x1, y1 = box.bounds
     slack = OUTLINE_JOIN_MM
     # Pen by pen, so that lettering of the same layer is not tangled with the outline.

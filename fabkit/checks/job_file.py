@@ -20,7 +20,6 @@ from fabkit.checks.copper_facts import (
 from fabkit.checks.copper_width import narrow_copper
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
-from fabkit.formats.gerber.model import Kind
 from fabkit.formats.sidecars.model import JobFile
 from fabkit.geometry.facing import find_gaps
 from fabkit.package.model import RoleKind
@@ -133,7 +132,7 @@ def _lengths(row: Mapping[str, object], keys: tuple[str, ...]) -> list[float]:
 def _thinnest(layer: Layer) -> float | None:
     """Thinnest pen that draws a line of copper, mm."""
     objects = layer.file.objects
-    drawn = ((objects.kind == Kind.DRAW) | (objects.kind == Kind.ARC)) & objects.dark
+    drawn = objects.stroked & objects.dark
     pens = [layer.file.apertures[k].diameter_mm for k in np.unique(objects.aperture[drawn])]
     return min((p for p in pens if p), default=None)
 

@@ -175,15 +175,14 @@ def find_keys(board: Board, patterns: Sequence[Pattern], lands: Lands) -> tuple[
 
 def _widened(keys: list[Key], board: Board, patterns: Sequence[Pattern], slack: float) -> list[Key]:
     """Keys with the width that a stabiliser about their middle shows."""
-    wide = {p.key: p for p in patterns if p.kind == "stabiliser"}
-    asked = [replace(p, tolerance_mm=p.tolerance_mm + slack) for p in wide.values()]
-    sites = find_sites(board.holes, asked, shared=True)
+    wide = [p for p in patterns if p.kind == "stabiliser"]
+    sites = find_sites(board.holes, wide, shared=True, slack_mm=slack)
     if not sites:
         return keys
     spots = np.array([(s.x_mm, s.y_mm) for s in sites])
     away, near = PointTree(spots).query(np.array([(k.x_mm, k.y_mm) for k in keys]))
     return [
-        replace(key, size_u=wide[sites[n].pattern].size_u) if gap <= ONE_PLACE_MM else key
+        replace(key, size_u=sites[n].pattern.size_u) if gap <= ONE_PLACE_MM else key
         for key, gap, n in zip(keys, away.tolist(), near.tolist(), strict=True)
     ]
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -159,35 +159,34 @@ def from_patterns(board: Board, patterns: Sequence[Pattern]) -> Iterator[Candida
     Every pattern is offered all holes, because a footprint may take switches of several families,
     which share a centre and some of the holes.
     """
+    keys = [p for p in patterns if p.kind == "key"]
     slack = place_tolerance(board.holes)
-    keys = {p.key: p for p in patterns if p.kind == "key"}
-    asked = [replace(p, tolerance_mm=p.tolerance_mm + slack) for p in keys.values()]
-    for site in find_sites(board.holes, asked, slots=board.slots, shared=True):
-        yield _from_site(keys[site.pattern], site)
+    found = find_sites(board.holes, keys, slots=board.slots, shared=True, slack_mm=slack)
+    yield from map(_from_site, found)
 
 
-def _from_site(pattern: Pattern, site: Site) -> Candidate:
+def _from_site(site: Site) -> Candidate:
     face = -1 if site.mirrored else 1
-    contacts = [(face, _contacts(pattern, site, mirrored=site.mirrored))]
+    contacts = [(face, _contacts(site, mirrored=site.mirrored))]
     if site.doubled:
-        contacts.append((-face, _contacts(pattern, site, mirrored=not site.mirrored)))
+        contacts.append((-face, _contacts(site, mirrored=not site.mirrored)))
     return Candidate(
         x_mm=site.x_mm,
         y_mm=site.y_mm,
         evidence=Evidence.PATTERN,
         score=0.9,
         rotation_deg=site.rotation_deg,
-        family=pattern.family,
-        held_by=pattern.held_by,
+        family=site.pattern.family,
+        held_by=site.pattern.held_by,
         contacts=tuple(contacts),
         mirrored=site.mirrored,
         holes=site.holes,
         slots=site.slots,
-        pattern=pattern.key,
+        pattern=site.pattern.key,
     )
 
 
-def _contacts(pattern: Pattern, site: Site, *, mirrored: bool) -> tuple[Spot, ...]:
+def _contacts(site: Site, *, mirrored: bool) -> tuple[Spot, ...]:
     turn = np.radians(site.rotation_deg)
     c, s, sign = float(np.cos(turn)), float(np.sin(turn)), -1 if mirrored else 1
     return tuple(
@@ -195,7 +194,7 @@ def _contacts(pattern: Pattern, site: Site, *, mirrored: bool) -> tuple[Spot, ..
             site.x_mm + c * sign * h.x_mm - s * h.y_mm,
             site.y_mm + s * sign * h.x_mm + c * h.y_mm,
         )
-        for h in pattern.contacts
+        for h in site.pattern.contacts
     )
 
 

@@ -13,7 +13,6 @@ import shapely
 from fabkit.base.columns import Floats, Ints
 from fabkit.base.units import counted
 from fabkit.board.model import Board
-from fabkit.formats.gerber.model import Kind
 from fabkit.geometry.neighbours import PointTree, usual_gap
 from fabkit.keyboard.footprints import Lands
 from fabkit.keyboard.model import Group, Hand, Hands, Key
@@ -479,7 +478,7 @@ def _crossings(board: Board, tilt_deg: float, lines: Floats) -> Ints:
     out = np.zeros(len(lines), dtype=np.int64)
     for layer in board.copper:
         o, s = layer.file.objects, layer.file.segments
-        drawn = ((o.kind == Kind.DRAW) | (o.kind == Kind.ARC)) & o.dark
+        drawn = o.stroked & o.dark
         for table, rows in ((o, np.flatnonzero(drawn)), (s, np.arange(len(s)))):
             a = _along(table.x0[rows], table.y0[rows], tilt_deg)
             b = _along(table.x1[rows], table.y1[rows], tilt_deg)

@@ -19,7 +19,7 @@ from fabkit.board.model import Holes
 from fabkit.geometry.neighbours import PointTree, label_groups
 from fabkit.keyboard.footprints import LandTable
 from fabkit.keyboard.model import Evidence, Mount, PartKind, PartSite
-from fabkit.keyboard.patterns import Pattern, Site, find_runs
+from fabkit.keyboard.patterns import Site, find_runs
 from fabkit.package.model import Side
 
 LETTERS: Final[dict[str, PartKind]] = {
@@ -529,7 +529,7 @@ def _table(
     )
 
 
-def pattern_site(kind: PartKind, pattern: Pattern, site: Site) -> PartSite:
+def pattern_site(kind: PartKind, site: Site) -> PartSite:
     """Make the site of a hole pattern that no file names."""
     return PartSite(
         kind=kind,
@@ -538,7 +538,7 @@ def pattern_site(kind: PartKind, pattern: Pattern, site: Site) -> PartSite:
         rotation_deg=site.rotation_deg,
         mount="not known" if kind in ("screw hole", "stabiliser") else "through-hole",
         pins=0 if kind in ("screw hole", "stabiliser") else site.pins or len(site.holes),
-        pattern=pattern.key,
+        pattern=site.pattern.key,
         holes=site.holes,
         evidence=(Evidence.PATTERN,),
         confidence=0.8,

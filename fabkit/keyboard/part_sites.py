@@ -37,7 +37,7 @@ from fabkit.keyboard.kinds import (
     why_no_part,
 )
 from fabkit.keyboard.model import Evidence, Group, Key, Keyboard, Mount, PartKind, PartSite
-from fabkit.keyboard.patterns import Pattern, Site, find_sites, load_patterns
+from fabkit.keyboard.patterns import Site, find_sites, load_patterns
 from fabkit.package.model import Side
 
 _Same = Callable[["_Draft", "_Draft"], bool]
@@ -358,8 +358,9 @@ class _Finder:
         """Sites by hole patterns, laid on the named parts whose lands lie about their holes."""
         drafts = list(drafts)
         found = list(self._pattern_sites())
-        placed = self._placed_rows(drafts, [s for p, s in found if p.row is not None])
-        for pattern, site in found:
+        placed = self._placed_rows(drafts, [s for s in found if s.pattern.row is not None])
+        for site in found:
+            pattern = site.pattern
             owners = self._owners(site) or placed.get(site.holes, ())
             named = [d for d in drafts if set(d.site.refs) & set(owners)]
             kind = _PATTERN_KINDS[pattern.kind]
@@ -374,7 +375,7 @@ class _Finder:
                     if d.site.kind in _BY_HOLES:
                         d.site = replace(d.site, kind=kind)
             if pattern.kind == "module" and named:
-                drafts = self._with_module(drafts, named, pattern, site)
+                drafts = self._with_module(drafts, named, site)
                 continue
             if named:
                 for d in named:
@@ -388,7 +389,7 @@ class _Finder:
                         evidence=tuple(dict.fromkeys((*d.site.evidence, Evidence.PATTERN))),
                     )
                 continue
-            drafts.append(_Draft(pattern_site(kind, pattern, site)))
+            drafts.append(_Draft(pattern_site(kind, site)))
         return _with_rows(drafts, self.board) if self.keyboard.keys else drafts
 
     def _placed_rows(
@@ -427,21 +428,19 @@ class _Finder:
                 out[row.holes] = parts[k].refs
         return out
 
-    def _pattern_sites(self) -> Iterator[tuple[Pattern, Site]]:
+    def _pattern_sites(self) -> Iterator[Site]:
         patterns = [p for p in load_patterns() if p.kind != "key"]
         if not self.keyboard.keys:
             # Two rows of pins of a board without keys are its own connection to another board.
             patterns = [p for p in patterns if p.kind != "module"]
         slack = place_tolerance(self.board.holes)
-        asked = [replace(p, tolerance_mm=p.tolerance_mm + slack) for p in patterns]
-        by_key = {p.key: p for p in patterns}
-        rows = self.free
-        cut = self.free_slots
-        free_slots = self.board.slots.take(cut)
-        for site in find_sites(self.board.holes.take(rows), asked, slots=free_slots):
-            holes = tuple(sorted(int(rows[h]) for h in site.holes))
-            slots = tuple(sorted(int(cut[s]) for s in site.slots))
-            yield by_key[site.pattern], replace(site, holes=holes, slots=slots)
+        holes, slots = self.board.holes.take(self.free), self.board.slots.take(self.free_slots)
+        for site in find_sites(holes, patterns, slots=slots, slack_mm=slack):
+            yield replace(
+                site,
+                holes=tuple(self.free[list(site.holes)].tolist()),
+                slots=tuple(self.free_slots[list(site.slots)].tolist()),
+            )
 
     def _owners(self, site: Site) -> tuple[str, ...]:
         """Components with lands about most of a site's holes, together, the largest first."""
@@ -503,7 +502,7 @@ class _Finder:
         return False
 
     def _with_module(
-        self, drafts: list[_Draft], named: Sequence[_Draft], pattern: Pattern, site: Site
+        self, drafts: list[_Draft], named: Sequence[_Draft], site: Site
     ) -> list[_Draft]:
         """Two rows of holes are a controller: named itself, or known by its two rows."""
         own = [d for d in named if d.site.pins >= ON_LANDS * len(site.holes)]
@@ -512,7 +511,7 @@ class _Finder:
                 d.site = replace(
                     d.site,
                     kind="controller",
-                    pattern=pattern.key,
+                    pattern=site.pattern.key,
                     holes=site.holes,
                     evidence=(*d.site.evidence, Evidence.PATTERN),
                 )
@@ -520,7 +519,7 @@ class _Finder:
         for d in named:
             if d.site.kind in _ROW_KINDS:
                 d.site = replace(d.site, kind="controller row")
-        return [*drafts, _Draft(pattern_site("controller", pattern, site))]
+        return [*drafts, _Draft(pattern_site("controller", site))]
 
     # Repeated pairs
 

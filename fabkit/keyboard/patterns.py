@@ -207,7 +207,7 @@ class Site:
         Length of a row; 0 for patterns of fixed shape.
     """
 
-    pattern: str
+    pattern: Pattern
     x_mm: float
     y_mm: float
     rotation_deg: float = 0.0
@@ -275,6 +275,7 @@ def find_sites(
     *,
     slots: BoardSlots | None = None,
     shared: bool = False,
+    slack_mm: float = 0.0,
 ) -> tuple[Site, ...]:
     """All sites of all patterns, by pattern and place.
 
@@ -289,6 +290,8 @@ def find_sites(
         The catalogue, in the order in which patterns may take holes.
     shared
         Every pattern is offered all holes, whatever another has taken.
+    slack_mm
+        By how much more than usual places may differ (coarse exports).
     """
     points = np.column_stack([holes.x, holes.y])
     diameters = np.asarray(holes.diameter)
@@ -303,7 +306,8 @@ def find_sites(
         diameters = np.concatenate([diameters, slots.diameter, slots.diameter, middle])
     offer = _Offer(points, diameters)
     sites: list[Site] = []
-    for pattern in patterns:
+    for known in patterns:
+        pattern = replace(known, tolerance_mm=known.tolerance_mm + slack_mm)
         if pattern.row is not None or len(pattern.required) == 1:
             part = slice(0, round_holes)
             search = _run_sites if pattern.row is not None else _single_sites
@@ -354,7 +358,7 @@ def _run_sites(pattern: Pattern, points: Floats, diameters: Floats, free: Bools)
         middle = (points[members[-1]] + points[members[0]]) / 2
         found.append(
             Site(
-                pattern=pattern.key,
+                pattern=pattern,
                 x_mm=float(middle[0]),
                 y_mm=float(middle[1]),
                 rotation_deg=_degrees(np.arctan2(ends[1], ends[0])) % 180,
@@ -416,7 +420,7 @@ def _single_sites(pattern: Pattern, points: Floats, diameters: Floats, free: Boo
         keep = keep[np.bincount(near, minlength=len(keep)) == 1]
     return [
         Site(
-            pattern=pattern.key,
+            pattern=pattern,
             x_mm=float(points[i, 0]),
             y_mm=float(points[i, 1]),
             holes=(int(i),),
@@ -536,7 +540,7 @@ def _choose(pattern: Pattern, matches: list[_Match]) -> list[Site]:
         taken |= rows
         sites.append(
             Site(
-                pattern=pattern.key,
+                pattern=pattern,
                 x_mm=match.origin[0],
                 y_mm=match.origin[1],
                 rotation_deg=match.angle,

@@ -27,7 +27,7 @@ FEWEST_MM2 = 1e-6
 def strokes_in(file: GerberFile) -> Ints:
     """Rows of the dark draws and arcs."""
     o = file.objects
-    return np.flatnonzero(((o.kind == Kind.DRAW) | (o.kind == Kind.ARC)) & o.dark)
+    return np.flatnonzero(o.stroked & o.dark)
 
 
 def without(file: GerberFile, rows: Ints | Bools) -> GerberFile:

@@ -104,8 +104,7 @@ class Look:
 
     @cached_property
     def _strokes(self) -> Objects:
-        kind = self.file.objects.kind
-        return self.file.objects.take((kind == Kind.DRAW) | (kind == Kind.ARC))
+        return self.file.objects.take(self.file.objects.stroked)
 
     @cached_property
     def stroke_mm(self) -> float:

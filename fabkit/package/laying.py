@@ -14,7 +14,7 @@ from fabkit.base.limits import Limits
 from fabkit.base.units import INCH_MM, format_mm, format_number
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.drill.reader import read as read_drill
-from fabkit.formats.gerber.model import GerberFile, Kind, pen_widths
+from fabkit.formats.gerber.model import GerberFile, pen_widths
 from fabkit.formats.gerber.problems import UNIT_MISSING
 from fabkit.formats.gerber.reader import read as read_gerber
 from fabkit.geometry.segments import Placing, join_boxes
@@ -340,8 +340,7 @@ def _scale_legends(
 
 def _usual_pen(file: GerberFile) -> float | None:
     """Width of most strokes, mm; None without any."""
-    kind = file.objects.kind
-    widths = pen_widths(file, np.flatnonzero((kind == Kind.DRAW) | (kind == Kind.ARC)))
+    widths = pen_widths(file, np.flatnonzero(file.objects.stroked))
     widths = widths[widths > 0]
     return float(np.median(widths)) if len(widths) else None
 

@@ -156,7 +156,7 @@ def without_outline(file: GerberFile, profile: BaseGeometry) -> tuple[GerberFile
     o = file.objects
     edge = shapely.boundary(profile)
     shapely.prepare(edge)
-    lines = np.flatnonzero((o.kind == Kind.DRAW) | (o.kind == Kind.ARC))
+    lines = np.flatnonzero(o.stroked)
     ends = shapely.points(np.stack((o.starts()[lines], o.ends()[lines]), axis=1))
     lines = lines[shapely.dwithin(edge, ends, _DRAWN_MM).all(axis=1)]
     band = shapely.buffer(edge, _DRAWN_MM)

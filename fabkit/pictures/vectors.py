@@ -202,7 +202,7 @@ def _film_run(run: Run, file: GerberFile, rows: Ints) -> Ints:
     o = file.objects.take(rows)
     for i in np.flatnonzero(o.kind == Kind.REGION):
         run.fills.extend(_region(file, int(o.first[i]), int(o.last[i])))
-    stroked = np.flatnonzero((o.kind == Kind.DRAW) | (o.kind == Kind.ARC))
+    stroked = np.flatnonzero(o.stroked)
     if len(stroked):
         width = pen_widths(file, rows[stroked])
         round_pen = ~np.isnan(width)

@@ -18,7 +18,6 @@ CATALOGUE = load_patterns()
 SHAPED = [p for p in CATALOGUE if p.holes]
 MANY = [p for p in SHAPED if len(p.required) > 1]
 Rows = list[tuple[float, float, float]]
-KINDS = {p.key: p.kind for p in CATALOGUE}
 
 
 def make_holes(rows: Rows) -> Holes:
@@ -153,7 +152,7 @@ def test_catalogue_distinguishes_switches() -> None:
     for i, pattern in enumerate(p for p in CATALOGUE if p.kind == "key"):
         sites = find_sites(make_holes(place(pattern, 20.0 * i, 5.0, 10.0 * i)), CATALOGUE)
 
-        assert [s.pattern for s in sites if KINDS[s.pattern] == "key"] == [pattern.key]
+        assert [s.pattern.key for s in sites if s.pattern.kind == "key"] == [pattern.key]
 
 
 def test_block_of_keys() -> None:
@@ -166,7 +165,7 @@ def test_block_of_keys() -> None:
             plain = place(pattern, *at, 0)
             rows += plain + [r for r in place(pattern, *at, 0, mirrored=True) if r not in plain]
     rows = list(dict.fromkeys((round(x, 3), round(y, 3), d) for x, y, d in rows))
-    sites = [s for s in find_sites(make_holes(rows), CATALOGUE) if KINDS[s.pattern] == "key"]
+    sites = [s for s in find_sites(make_holes(rows), CATALOGUE) if s.pattern.kind == "key"]
 
     assert len(sites) == 20
     assert all(s.doubled for s in sites)
@@ -210,7 +209,7 @@ def test_controller_is_a_module_not_two_headers() -> None:
     pattern = next(p for p in CATALOGUE if p.key == "module-2x12")
     sites = find_sites(make_holes(place(pattern, 5, 6, 90)), CATALOGUE)
 
-    assert [(s.pattern, len(s.holes)) for s in sites] == [("module-2x12", 24)]
+    assert [(s.pattern.key, len(s.holes)) for s in sites] == [("module-2x12", 24)]
 
 
 def test_screw_hole_needs_room() -> None:

@@ -34,7 +34,7 @@ def drill_from_gerber(file: GerberFile) -> DrillFile:
     """
     file = _long_as_draws(file)
     objects = file.objects
-    stroked = (objects.kind == Kind.DRAW) | (objects.kind == Kind.ARC)
+    stroked = objects.stroked
     drilled = (objects.kind == Kind.FLASH) | stroked
     sizes = np.array([a.diameter_mm or 0.0 for a in file.apertures] + [0.0])
     good = drilled & objects.dark & (sizes[objects.aperture] > 0)

@@ -74,6 +74,11 @@ class Objects(Segments):
     last: Ints
     offset: Ints
 
+    @property
+    def stroked(self) -> Bools:
+        """Which are draws or arcs."""
+        return np.asarray((self.kind == Kind.DRAW) | (self.kind == Kind.ARC))
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ContourSegments(Segments):

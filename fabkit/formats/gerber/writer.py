@@ -96,7 +96,7 @@ def strokes_as_regions(file: GerberFile) -> GerberFile:
     """
     o = file.objects
     strokes = [k for k, a in enumerate(file.apertures) if a.diameter_mm is None]
-    stroked = (o.kind == Kind.DRAW) | (o.kind == Kind.ARC)
+    stroked = o.stroked
     rows = np.flatnonzero(stroked & np.isin(o.aperture, strokes))
     return with_regions(file, rows, object_shapes(file, rows)) if len(rows) else file
 
