@@ -9,18 +9,18 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools, Floats, Ints, rows_by
 from fabkit.board.model import Holes
 from fabkit.geometry.neighbours import PointTree, label_groups
 from fabkit.keyboard.footprints import LandTable
-from fabkit.keyboard.model import Evidence, Mount, PartKind, PartSite
+from fabkit.keyboard.model import Evidence, PartKind, PartSite
 from fabkit.keyboard.patterns import Site, find_runs
-from fabkit.package.model import Side
 
 LETTERS: Final[dict[str, PartKind]] = {
     "BT": "lithium connector",
@@ -251,34 +251,37 @@ _WIDER: Final = 0.05
 """A wider pair must be at this much more keys."""
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class LeadPairs:
-    """One pair for each key that has one.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Body:
+    """Lands or holes of one part: their middle, turn, face (1 top, -1 bottom, 0 holes), rows."""
 
-    Parameters
-    ----------
-    key : (n,) int64
-        Positions of the keys, ascending.
-    x, y, turn_deg : (n,) float64
-        Middle of the pair, mm, and direction from one lead to the other, 0 up to 180 degrees.
-    face : (n,) int8
-        1 top, -1 bottom, 0 both (holes).
-    members : (n, 2) int64
-        Rows of the holes or lands.
-    mount
-        What they are soldered by.
-    """
+    x_mm: float
+    y_mm: float
+    face: int
+    members: tuple[int, ...]
+    turn_deg: float = 0.0
+    sides: tuple[float, float] = (0.0, 0.0)
+    """Of the rectangle on whose corners four lands lie."""
 
-    key: Ints
-    x: Floats
-    y: Floats
-    turn_deg: Floats
-    face: Ints
-    members: Ints
-    mount: Mount
+    def site(self, kind: PartKind) -> PartSite:
+        """Make the site of a part that no file names."""
+        return PartSite(
+            kind=kind,
+            x_mm=self.x_mm,
+            y_mm=self.y_mm,
+            rotation_deg=self.turn_deg,
+            faces=() if not self.face else ("top",) if self.face > 0 else ("bottom",),
+            mount="surface" if self.face else "through-hole",
+            pins=len(self.members),
+            holes=() if self.face else tuple(sorted(self.members)),
+            evidence=(Evidence.PADS if self.face else Evidence.PATTERN,),
+            confidence=0.7,
+        )
 
 
-def find_hole_pairs(holes: Holes, rows: Ints, centres: Floats, *, slack_mm: float) -> LeadPairs:
+def find_hole_pairs(
+    holes: Holes, rows: Ints, centres: Floats, *, slack_mm: float
+) -> dict[int, Body]:
     """Find pairs of holes that repeat once a key.
 
     Parameters
@@ -299,10 +302,10 @@ def find_hole_pairs(holes: Holes, rows: Ints, centres: Floats, *, slack_mm: floa
     looks = looks[np.abs(looks[:, 1] - looks[:, 2]) < _ALIKE_MM]
     pairs = pairs[np.abs(np.subtract(*holes.diameter[mine][pairs].T)) < _ALIKE_MM]
     chosen = _most_regular(pairs, looks, points, centres, _ALIKE_MM + slack_mm)
-    return _table(points, chosen, np.zeros(len(points), np.int64), mine, "through-hole")
+    return _paired(points, chosen, np.zeros(len(points), np.int8), mine)
 
 
-def find_land_pairs(lands: LandTable, centres: Floats, *, slack_mm: float) -> LeadPairs:
+def find_land_pairs(lands: LandTable, centres: Floats, *, slack_mm: float) -> dict[int, Body]:
     """Find pairs of surface lands that repeat once a key, with no third like land beside them.
 
     Parameters as for :func:`find_hole_pairs`.
@@ -326,7 +329,7 @@ def find_land_pairs(lands: LandTable, centres: Floats, *, slack_mm: float) -> Le
     pairs = pairs[lone]
     looks = np.column_stack((spans[lone], sizes[pairs[:, 0]]))
     chosen = _most_regular(pairs, looks, points, centres, _FLAT + slack_mm)
-    return _table(points, chosen, lands.face[mine].astype(np.int64), mine, "surface")
+    return _paired(points, chosen, lands.face[mine], mine)
 
 
 QUAD_MM: Final = (2.0, 6.5)
@@ -336,28 +339,6 @@ to middle (common practice: 2.0 to 5.5 mm)."""
 
 _FEWEST_LIGHTS: Final = 4
 """Fewer like rectangles may be crystals or buttons."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Body:
-    """Lands of one part: their middle, face (1 top, -1 bottom), number and rows."""
-
-    x_mm: float
-    y_mm: float
-    face: int
-    members: tuple[int, ...] = ()
-    sides: tuple[float, float] = (0.0, 0.0)
-    """Of the rectangle on whose corners four lands lie."""
-
-    @property
-    def pins(self) -> int:
-        """Leads."""
-        return len(self.members)
-
-
-def faces_of(face: int) -> tuple[Side, ...]:
-    """Name a face: 1 the top, -1 the bottom, 0 neither."""
-    return () if not face else ("top",) if face > 0 else ("bottom",)
 
 
 def find_light_quads(lands: LandTable, centres: Floats, *, slack_mm: float) -> tuple[Body, ...]:
@@ -512,21 +493,21 @@ def _one_a_key(
     }
 
 
-def _table(
-    points: Floats, chosen: dict[int, tuple[int, int]], face: Ints, rows: Ints, mount: Mount
-) -> LeadPairs:
+def _paired(
+    points: Floats, chosen: dict[int, tuple[int, int]], face: NDArray[np.int8], rows: Ints
+) -> dict[int, Body]:
+    """By key, its pair."""
     pairs = np.array(list(chosen.values()), np.int64).reshape(-1, 2)
     away = points[pairs[:, 1]] - points[pairs[:, 0]]
     middles = (points[pairs[:, 0]] + points[pairs[:, 1]]) / 2
-    return LeadPairs(
-        key=np.array(list(chosen), np.int64),
-        x=middles[:, 0],
-        y=middles[:, 1],
-        turn_deg=np.degrees(np.arctan2(away[:, 1], away[:, 0])) % 180,
-        face=face[pairs[:, 0]],
-        members=rows[pairs],
-        mount=mount,
-    )
+    turns = np.degrees(np.arctan2(away[:, 1], away[:, 0])) % 180
+    columns = (middles, turns, face[pairs[:, 0]], rows[pairs])
+    return {
+        key: Body(x_mm=x, y_mm=y, turn_deg=turn, face=side, members=tuple(held))
+        for key, (x, y), turn, side, held in zip(
+            chosen, *(column.tolist() for column in columns), strict=True
+        )
+    }
 
 
 def pattern_site(kind: PartKind, site: Site) -> PartSite:
@@ -553,40 +534,15 @@ def light_sites(quads: Sequence[Body]) -> Iterator[PartSite]:
             near = np.hypot(tops[:, 0] - quad.x_mm, tops[:, 1] - quad.y_mm) <= quad.sides[1]
             if near.any():
                 continue
-        yield PartSite(
-            kind="light",
-            x_mm=quad.x_mm,
-            y_mm=quad.y_mm,
-            faces=faces_of(quad.face),
-            mount="surface",
-            pins=quad.pins,
-            evidence=(Evidence.PADS,),
-            confidence=0.7,
-        )
+        yield quad.site("light")
 
 
-def diode_sites(found: Sequence[LeadPairs]) -> Iterator[PartSite]:
+def diode_sites(found: Sequence[Mapping[int, Body]]) -> Iterator[PartSite]:
     """Sites of repeated two-lead parts; a pair of holes and one of lands at one key are one."""
-    by_key: dict[int, list[tuple[LeadPairs, int]]] = defaultdict(list)
-    for pairs in found:
-        for row, key in enumerate(pairs.key.tolist()):
-            by_key[key].append((pairs, row))
-    for key in sorted(by_key):
-        mine = by_key[key]
-        pairs, row = mine[0]
-        drilled = pairs.mount == "through-hole"
-        yield PartSite(
-            kind="diode",
-            x_mm=float(pairs.x[row]),
-            y_mm=float(pairs.y[row]),
-            rotation_deg=float(pairs.turn_deg[row]),
-            faces=faces_of(int(pairs.face[row])),
-            mount="either" if len(mine) > 1 else pairs.mount,
-            pins=2,
-            holes=tuple(sorted(pairs.members[row].tolist())) if drilled else (),
-            evidence=(Evidence.PATTERN if drilled else Evidence.PADS,),
-            confidence=0.7,
-        )
+    for key in sorted({key for pairs in found for key in pairs}):
+        mine = [pairs[key] for pairs in found if key in pairs]
+        site = mine[0].site("diode")
+        yield replace(site, mount="either") if len(mine) > 1 else site
 
 
 PITCHES_MM: Final = (0.4, 0.5, 0.65, 0.8, 1.27)
@@ -627,7 +583,7 @@ def find_chips(lands: LandTable) -> tuple[Body, ...]:
                 free[mine] = False
                 its = tuple(rows[mine].tolist())
                 found.append(Body(x_mm=float(x), y_mm=float(y), face=face, members=its))
-    ordered = sorted(found, key=lambda c: (-c.pins, c.x_mm, c.y_mm))
+    ordered = sorted(found, key=lambda c: (-len(c.members), c.x_mm, c.y_mm))
     # A footprint inside another is the same circuit in a smaller package: one is fitted.
     return tuple(c for k, c in enumerate(ordered) if not any(_nested(c, o) for o in ordered[:k]))
 

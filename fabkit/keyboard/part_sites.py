@@ -24,7 +24,6 @@ from fabkit.keyboard.candidates import is_switch, place_tolerance
 from fabkit.keyboard.footprints import Lands, LandTable, read_lands
 from fabkit.keyboard.kinds import (
     diode_sites,
-    faces_of,
     find_chips,
     find_hole_pairs,
     find_land_pairs,
@@ -535,7 +534,7 @@ class _Finder:
             find_hole_pairs(self.board.holes, rows, centres, slack_mm=slack),
             find_land_pairs(self.lands.table, centres, slack_mm=slack),
         )
-        self.used_lands.update(found[1].members.ravel().tolist())
+        self.used_lands.update(m for pair in found[1].values() for m in pair.members)
         sites = list(diode_sites(found))
         if self.keyboard.hands.use == "reversible":
             sites = [replace(s, faces=("top", "bottom")) for s in sites]
@@ -564,28 +563,15 @@ class _Finder:
         done = set(self.half_of(spots).tolist())
         out = list(drafts)
         chips = find_chips(self.lands.table)
-        most = max((c.pins for c in chips), default=0)
+        most = max((len(c.members) for c in chips), default=0)
         for chip in chips:
             self.used_lands.update(chip.members)
             half = int(self.half_of(np.array([(chip.x_mm, chip.y_mm)]))[0])
-            controls = half not in done and may_control("circuit", chip.pins)
+            controls = half not in done and may_control("circuit", len(chip.members))
             # Of two halves joined by a cable one may have a smaller circuit that adds pins.
-            controls = controls and chip.pins == most
+            controls = controls and len(chip.members) == most
             done.add(half)
-            out.append(
-                _Draft(
-                    PartSite(
-                        kind="controller" if controls else "circuit",
-                        x_mm=chip.x_mm,
-                        y_mm=chip.y_mm,
-                        faces=faces_of(chip.face),
-                        mount="surface",
-                        pins=chip.pins,
-                        evidence=(Evidence.PADS,),
-                        confidence=0.7,
-                    )
-                )
-            )
+            out.append(_Draft(chip.site("controller" if controls else "circuit")))
         return out
 
     def _not_switches(self) -> list[int]:
