@@ -16,7 +16,9 @@ from fabkit.board.model import Board
 from fabkit.checks import judging
 from fabkit.checks.model import Case, Check, Outcome
 from fabkit.cli.reading import Reading
+from fabkit.compare.model import Comparison
 from fabkit.demo import find_demo
+from fabkit.outputs import revisions
 
 ROOT = Path(__file__).resolve().parents[1]
 NEVER_WRITTEN = (ROOT / "fixtures", ROOT / "fabkit" / "demo")
@@ -40,12 +42,13 @@ class Patch(Protocol):
 
 
 def read_once(patch: Patch) -> None:
-    """Let commands of this process read, build and check what does not change once.
+    """Let commands of this process read, build, check and compare what does not change once.
 
     Boards of fixtures and demo are those of :func:`board_at`; others are kept by path and content
-    as long as the patch lasts.  What the checks of a board came to is kept with it.
+    as long as the patch lasts.  What the checks of a board came to, and how it differs from
+    others, is kept with it.
     """
-    read, run = Reading.board, judging.run_checks
+    read, run, compare = Reading.board, judging.run_checks, revisions.compare_boards
     kept: dict[tuple[Path, tuple[bytes, ...]], Board] = {}
 
     def board(
@@ -73,5 +76,14 @@ def read_once(patch: Patch) -> None:
         known.append((case, run(checks, case)))
         return known[-1][1]
 
+    def compare_boards(old: Board, new: Board, **more: object) -> Comparison:
+        known: list[Comparison] = vars(new).setdefault("_compared", [])
+        for comparison in known:
+            if comparison.old is old:
+                return comparison
+        known.append(compare(old, new, **more))  # type: ignore[arg-type]
+        return known[-1]
+
     patch.setattr(Reading, "board", board)
+    patch.setattr(revisions, "compare_boards", compare_boards)
     patch.setattr(judging, "run_checks", run_checks)

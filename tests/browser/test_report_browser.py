@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import re
+from contextlib import contextmanager
 from importlib.resources import files
 
 import pypdf
@@ -56,6 +57,18 @@ def press(browser, selector):
     element.click()
 
 
+@contextmanager
+def sized(browser, width, height):
+    """The browser with a window of another size."""
+    size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    try:
+        yield browser
+    finally:
+        size |= {"width": 1280, "height": 900}
+        browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+
+
 def test_it_opens_without_a_complaint(page):
     """The page loads from disk; the console stays empty and nothing is fetched."""
     loaded = page.execute_script("return performance.getEntriesByType('resource').map(e => e.name)")
@@ -81,10 +94,10 @@ def test_the_verdict_comes_first(page, report):
 
 
 @pytest.mark.parametrize(("width", "height", "screens"), [(1440, 900, 4), (390, 844, 8)])
-def test_it_is_short_until_something_is_opened(start, report, width, height, screens):
+def test_it_is_short_until_something_is_opened(shared_browser, report, width, height, screens):
     """Verdict, causes, picture and cost come on the first screen of a desk; all fits a few."""
     bottom = "return arguments[0].getBoundingClientRect().bottom"
-    with start(width=width, height=height) as browser:
+    with sized(shared_browser, width, height) as browser:
         browser.get(report.address)
         tall = browser.execute_script("return document.documentElement.scrollHeight")
         seen = [
@@ -380,9 +393,9 @@ def test_an_accessibility_audit_finds_nothing_serious(page, scheme):
     assert grave == []
 
 
-def test_a_phone_shows_it_without_sideways_scrolling(start, report):
+def test_a_phone_shows_it_without_sideways_scrolling(shared_browser, report):
     """At 360 px nothing sticks out, and controls are large enough to touch."""
-    with start(width=360, height=740) as browser:
+    with sized(shared_browser, 360, 740) as browser:
         browser.get(report.address)
         width = browser.execute_script("return document.documentElement.scrollWidth")
         small = browser.execute_script(

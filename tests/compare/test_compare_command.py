@@ -168,16 +168,18 @@ def test_a_new_error_ends_with_1(tmp_path):
 
 def test_the_orders_report_shows_what_changed(tmp_path):
     """With --old the order folder holds the changes, and the report a wipe."""
-    arguments = ["order", ORDER, "--out", str(tmp_path / "o"), "--old", A]
-    result = CliRunner().invoke(cli, arguments)
+    defects = ROOT / "fixtures" / "defects"
+    arguments = ["order", defects / "clean", "--out", tmp_path / "o", "--old"]
+    arguments.append(defects / "gap-small")
+    result = CliRunner().invoke(cli, list(map(str, arguments)))
     html = (tmp_path / "o" / "report.html").read_text()
     record = json.loads((tmp_path / "o" / "changes.json").read_text())
 
     assert result.exit_code == 0
     assert 'id="changes"' in html
     assert html.count('class="wipe"') == 2
-    assert {c["kind"] for c in record["changes"]} >= {"key/moved", "slot/added"}
-    assert record["findings"]["gone"][0]["id"] == "half/battery-polarity"
+    assert {c["kind"] for c in record["changes"]} == {"copper/changed"}
+    assert record["findings"]["gone"][0]["id"] == "copper/gap-small"
     assert (tmp_path / "o" / "changes-front.svg").exists()
 
 
