@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 from compare_boards import WHEATEAR, read
 
+import fabkit
+
 
 @pytest.fixture(scope="session")
 def rev_a():
@@ -16,3 +18,9 @@ def rev_a():
 def rev_b():
     """Revision B of the demonstration."""
     return read(WHEATEAR / "rev-b")
+
+
+@pytest.fixture(scope="session")
+def revised(rev_a, rev_b):
+    """The demonstration's revisions compared."""
+    return fabkit.compare_boards(rev_a, rev_b)

@@ -9,10 +9,10 @@ from fabkit.base.errors import SheetError
 from fabkit.compare.expecting import expectation_text, load_expected
 
 
-@pytest.fixture(scope="module")
-def comparison(rev_a, rev_b):
+@pytest.fixture
+def comparison(revised):
     """The demonstration's revisions compared."""
-    return fabkit.compare_boards(rev_a, rev_b)
+    return revised
 
 
 def _write(tmp_path, text):

@@ -280,12 +280,11 @@ def test_a_layer_that_is_gone(rev_b):
     assert (change.kind, change.subject) == ("layer/removed", "bottom paste")
 
 
-def test_the_demonstrations_revisions(rev_a, rev_b):
+def test_the_demonstrations_revisions(revised):
     """What fabkit/demo/ABOUT.md says of the revisions is what is found: the second column
     moved by 1 mm, the cell's lead has a third pad and a slot, one screw hole more."""
-    comparison = fabkit.compare_boards(rev_a, rev_b)
     by_kind = {}
-    for change in comparison.changes:
+    for change in revised.changes:
         by_kind.setdefault(change.kind, []).append(change)
 
     assert [(c.subject, c.moved_mm) for c in by_kind["key/moved"]] == [
@@ -295,7 +294,7 @@ def test_the_demonstrations_revisions(rev_a, rev_b):
     assert len(by_kind["slot/added"]) == 1
     assert [c.subject for c in by_kind["part/changed"]] == ["BT1"]
     assert not {"hole/removed", "net/renamed", "pin/moved", "board/changed"} & by_kind.keys()
-    places = [c for c in comparison.changes if c.is_area]
+    places = [c for c in revised.changes if c.is_area]
     near_column = [c for c in places if 18 < c.x_mm < 70]
     near_cell = [c for c in places if c.x_mm > 100]
     assert len(near_column) + len(near_cell) == len(places)

@@ -65,34 +65,33 @@ def test_every_output_lists_it(comparison):
     assert "lines join pads" in page
 
 
-def test_the_picture_shows_it_on_its_face(comparison, rev_a, rev_b):
+def test_the_picture_shows_it_on_its_face(comparison, revised):
     """A coat for connections that are gone, on the face where they were; none without any."""
     titles = [[n.title for n in change_scene(comparison, s).nodes] for s in ("top", "bottom")]
 
     assert "connections that are gone" in titles[0]
     assert "connections that are gone" not in titles[1]
-    assert "lines join pads" not in picture_key(fabkit.compare_boards(rev_a, rev_b))
+    assert "lines join pads" not in picture_key(revised)
 
 
-def test_pins_tell_of_moved_keys_and_rings_of_the_rest(rev_a, rev_b):
+def test_pins_tell_of_moved_keys_and_rings_of_the_rest(rev_a, revised):
     """Small changes of a key that moved have its pin and no ring; the pins are explained."""
-    changes = fabkit.compare_boards(rev_a, rev_b)
-    keys = np.array([(c.x_mm, c.y_mm) for c in changes.changes if c.kind == "key/moved"])
+    keys = np.array([(c.x_mm, c.y_mm) for c in revised.changes if c.kind == "key/moved"])
 
     for side in ("top", "bottom"):
-        scene = change_scene(changes, side)
+        scene = change_scene(revised, side)
         (ring,) = [n for n in scene.nodes if n.title == "places"]
         (pen,) = scene.stencils[ring.inside[0]].parts
         away = np.abs(np.column_stack((pen.cx, pen.cy))[:, None] - keys[None]).max(axis=2)
         assert len(pen)
         assert away.min() > 9.5
-    assert "black pins lead to" in picture_key(changes)
+    assert "black pins lead to" in picture_key(revised)
     assert "black pins" not in picture_key(fabkit.compare_boards(rev_a, rev_a))
 
 
-def test_the_verdict_counts_by_kind(rev_a, rev_b):
+def test_the_verdict_counts_by_kind(rev_a, revised):
     """The verdict says how many of what, and the counts add up; no differences have no counts."""
-    verdict = fabkit.compare_boards(rev_a, rev_b).verdict
+    verdict = revised.verdict
 
     told, parts = verdict.split(": ")
     assert "3 keys" in parts

@@ -14,6 +14,9 @@ import fabkit
 from fabkit.outputs.money import carry_record, render_carry
 from fabkit.sheets.order import order_for
 
+# The boards' checks are asked for by every price, and are the same each time.
+pytestmark = pytest.mark.usefixtures("read_once")
+
 WHEATEAR = Path(__file__).resolve().parents[2] / "fabkit" / "demo"
 
 BOOK = """
@@ -84,7 +87,7 @@ def made(tmp_path_factory):
     def side(name, **given):
         path = WHEATEAR / name
         order = replace(order_for(path), parts=book, loss_share=Decimal("0.05"), **given)
-        return [fabkit.build_board(fabkit.open_package(path))], order
+        return [board_at(path)], order
 
     return side("rev-a"), side("rev-b", spare_halves=1)
 
