@@ -52,7 +52,11 @@ _KINDS: Final = {
     ".png": "image/png",
     ".ico": "image/x-icon",
 }
-_STATUSES: Final[Mapping[type[FabkitError], int]] = {Conflict: 409, TooLarge: 413}
+_STATUSES: Final[Mapping[type[FabkitError], int]] = {
+    Conflict: 409,
+    TooLarge: 413,
+    FabkitError: 422,
+}
 
 
 class Desk:
@@ -383,7 +387,7 @@ def _json(data: bytes) -> Record:
 
 
 async def _say_error(_: Request, error: Exception) -> Response:
-    status = next((s for kind, s in _STATUSES.items() if isinstance(error, kind)), 422)
+    status = next((s for kind, s in _STATUSES.items() if isinstance(error, kind)), 500)
     return JSONResponse(error_record(error), status)
 
 
@@ -397,10 +401,6 @@ async def _say_status(_: Request, error: Exception) -> Response:
 
 async def _say_gone(_: Request, __: Exception) -> Response:
     return JSONResponse({"message": "the upload was broken off", "hint": "send it again"}, 400)
-
-
-async def _say_broken(_: Request, error: Exception) -> Response:
-    return JSONResponse(error_record(error), 500)
 
 
 def build_app(desk: Desk, *, door: Door, hosts: frozenset[str], cookie: str) -> ASGIApp:
@@ -418,7 +418,7 @@ def build_app(desk: Desk, *, door: Door, hosts: frozenset[str], cookie: str) -> 
             FabkitError: _say_error,
             HTTPException: _say_status,
             ClientDisconnect: _say_gone,
-            Exception: _say_broken,
+            Exception: _say_error,
         },
     )
     return Guard(inner, door=door, hosts=hosts, cookie=cookie)

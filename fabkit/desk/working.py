@@ -100,7 +100,7 @@ class Working:
 
     def do(self, task: Record) -> None:
         """Do a task; what goes wrong is said."""
-        deeds: dict[str, Callable[[Record], None]] = {
+        deeds: dict[str, Callable[[Record], bool | None]] = {
             "run": self._run,
             "deliver": self._deliver,
             "mend": self._mend,
@@ -109,30 +109,34 @@ class Working:
         }
         try:
             with listening(self._hear):
-                deeds[task["do"]](task)
+                if deeds[task["do"]](task) is not False:
+                    self._say({"error": None})
         except Superseded:
             return
         except Exception as error:  # noqa: BLE001 -- every error of a task is said, and the desk goes on
             self._say({"error": error_record(error)})
 
-    def _run(self, task: Record) -> None:
-        """Work out all parts of the page; begin with an order file where there is none yet."""
+    def _run(self, task: Record) -> bool:
+        """Work out all parts of the page; begin with an order file where there is none yet.
+
+        Gives whether there was an order to work out.
+        """
         self._tell("reading")
         new = [name for name in task.get("new", ()) if (self._folder.path / name).exists()]
         drafted = self._drafted(new)
         if drafted is not None:
             before = hashlib.sha256(self._folder.text()).hexdigest()
             self._say({"draft": drafted, "instead_of": before})
-            return
+            return False
         if not self._folder.text():
-            return
+            return False
         order, houses, designs, pictures = self._drawn()
         judged, contents = self._reckoned(order, houses, designs)
         packs = self._packed(contents)
         views = fragments.board_views(contents.order, houses[0], judged, packs, pictures)
         self._put("verdict", fragments.verdict_part(views))
         self._put("package", fragments.package_part(views))
-        self._say({"error": None})
+        return True
 
     def _deliver(self, task: Record) -> None:
         """Write the order folder as ``fabkit order`` does, and a zip of it."""
@@ -155,7 +159,6 @@ class Working:
         name = f"{stem}-order.zip"
         self._folder.keep(name, zipped(self._folder.done / "order", stem))
         self._made(name, name, "Everything about the order: report, parts, costs, pictures", digest)
-        self._say({"error": None})
 
     def _mend(self, task: Record) -> None:
         """Mend every package of the order."""
@@ -175,7 +178,6 @@ class Working:
             self._folder.keep(f"mended/{stem}.html", render_mended_page(made).encode())
             title = f"What was mended in {one.name}, and the proof"
             self._made(f"{stem}.html", f"mended/{stem}.html", title, digest)
-        self._say({"error": None})
 
     def _panel(self, task: Record) -> None:
         """Put the boards of the order on one panel."""
@@ -195,7 +197,6 @@ class Working:
         )
         self._made("panel.zip", "panel.zip", PANEL, digest)
         self._made("panel.png", "panel.png", "Picture of the panel", digest)
-        self._say({"error": None})
 
     def _compare(self, task: Record) -> None:
         """Show what changed since the package of another order."""
@@ -213,7 +214,6 @@ class Working:
         )
         look = look_of_order(contents.order, houses[0])
         self._put("changed", fragments.changed_part(compared, look))
-        self._say({"error": None})
 
     # Steps
 

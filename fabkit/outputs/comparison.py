@@ -19,7 +19,7 @@ from fabkit.costs.model import Offer
 from fabkit.keyboard.build import describe
 from fabkit.outputs.formats import markdown_text, to_document, to_markdown
 from fabkit.outputs.records import board_record, finding_record, keyboard_record
-from fabkit.outputs.terminal import Terminal, board_counts, print_boards
+from fabkit.outputs.terminal import Terminal, board_words, print_boards
 
 
 def compare_record(
@@ -232,7 +232,8 @@ def print_comparison(console: Terminal, record: Record, *, full: bool = False) -
 
 def _print_boards(console: Terminal, record: Record) -> None:
     for word in ("old", "new"):
-        console.print(f"{word.upper()}  {_board(record[word])}")
+        board = record[word]
+        console.print(f"{word.upper()}  {board['name']}: {board_words(board)}")
     old, new = record["boards"]
     alike = old["headline"] == new["headline"]
     print_boards(console, [{**old, "name": "both"}] if alike else [old, new])
@@ -319,11 +320,6 @@ def _point(at: Sequence[float]) -> str:
 
 def _is_area(change: Record) -> bool:
     return "added_mm2" in change
-
-
-def _board(board: Record) -> str:
-    size = f"{board['width_mm']:.2f} × {board['height_mm']:.2f} mm"
-    return f"{board['name']}: {size}, {board_counts(board)}"
 
 
 def sections(changes: Sequence[Record], *, full: bool) -> Iterator[tuple[str, list[str]]]:

@@ -168,6 +168,11 @@ def progress(*, quiet: bool = False) -> Iterator[Tell]:
             yield tell
 
 
+def board_words(board: Record) -> str:
+    """Give size, copper layers, holes and slots of a board in words."""
+    return f"{board['width_mm']:.2f} × {board['height_mm']:.2f} mm, {board_counts(board)}"
+
+
 def board_counts(board: Record) -> str:
     """How many copper layers, holes and slots a board has, in words."""
     kinds = (("copper_layers", "copper layer"), ("holes", "hole"), ("slots", "slot"))
@@ -179,8 +184,13 @@ def print_boards(console: Terminal, boards: Sequence[Record]) -> None:
     for board in boards:
         lead = f"{board['name']}: " if len(boards) > 1 else ""
         console.print(f"{lead}{board['headline']}", style="bold")
-        if board["contradiction"]:
-            console.print(f"warning: {board['contradiction']}", style="yellow")
+        print_contradiction(console, board)
+
+
+def print_contradiction(console: Terminal, board: Record) -> None:
+    """Print what speaks against the user's word of what a board is."""
+    if board["contradiction"]:
+        console.print(f"warning: {board['contradiction']}", style="yellow")
 
 
 def print_finding(console: Terminal, finding: Record) -> None:

@@ -13,7 +13,14 @@ from fabkit.base.version import VERSION
 from fabkit.mending.corrections import find_offer
 from fabkit.outputs.code_hosts import render_annotations, render_junit, sarif_log
 from fabkit.outputs.formats import markdown_text, to_document, to_json
-from fabkit.outputs.terminal import Terminal, board_counts, print_cause, print_finding
+from fabkit.outputs.terminal import (
+    Terminal,
+    board_counts,
+    board_words,
+    print_cause,
+    print_contradiction,
+    print_finding,
+)
 
 SHOWN_CAUSES = 6
 """Causes shown under a verdict; the rest is counted and waits for ``--all``."""
@@ -59,11 +66,10 @@ def verdict_markdown(check: Record) -> str:
         As made by :func:`fabkit.outputs.records.check_record`.
     """
     board = check["board"]
-    size = f"{board['width_mm']:.2f} × {board['height_mm']:.2f} mm"
     lines = [
         f"# {markdown_text(board['name'])}: {markdown_text(check['verdict'])}",
         "",
-        f"{size}, {board_counts(board)}.",
+        f"{board_words(board)}.",
     ]
     for word in ("error", "warning", "note"):
         found = [f for f in check["findings"] if f["severity"] == word]
@@ -121,7 +127,8 @@ def print_check(
         said = f"silenced: {finding['message']}  [{finding['id']}], because: {finding['reason']}"
         console.print(said, style="dim")
     if full:
-        _print_blind(console, record["checks"])
+        for reason, ids in _blind(record["checks"]).items():
+            console.print(f"skipped, {reason}: {', '.join(ids)}", style="dim")
     for check in record["checks"]:
         if check["state"] == "broken":
             console.print(f"broken: {check['id']}: {check['reason']}", style="bold red")
@@ -210,8 +217,7 @@ def print_board(console: Terminal, board: Record, boards: Sequence[Record] = ())
     ]
     console.print(" ".join(words), style="bold")
     for kind in boards:
-        if kind["contradiction"]:
-            console.print(f"warning: {kind['contradiction']}", style="yellow")
+        print_contradiction(console, kind)
 
 
 def print_files(console: Terminal, package: Record) -> None:
@@ -251,18 +257,11 @@ def _blind(checks: Sequence[Record]) -> dict[str, list[str]]:
     return blind
 
 
-def _print_blind(console: Terminal, checks: Sequence[Record]) -> None:
-    """Print what could not be judged, and why."""
-    for reason, ids in _blind(checks).items():
-        console.print(f"skipped, {reason}: {', '.join(ids)}", style="dim")
-
-
 def _skipped(checks: Sequence[Record]) -> list[str]:
     """How many checks could not judge, and why, in a few words; nothing where all could."""
     blind = _blind(checks)
     count = sum(map(len, blind.values()))
-    reasons = ", ".join(reason for reason in blind)
-    return [f"{counted(count, 'check')} skipped ({reasons})"] if blind else []
+    return [f"{counted(count, 'check')} skipped ({', '.join(blind)})"] if blind else []
 
 
 def causes_of(findings: Sequence[Record]) -> dict[str, list[list[Record]]]:

@@ -81,24 +81,6 @@ def _pose_matrix(pose: Pose, x: float, y: float) -> str:
     return f"{numbers} {_point(x, y)} cm"
 
 
-def _run_operators(run: Run) -> str:
-    flashes = (f"q {_pose_matrix(f.pose, f.x, f.y)} /a{f.symbol} Do Q" for f in run.flashes)
-    return "\n".join(filter(None, (*_plain_operators(run), *flashes)))
-
-
-def _plain_operators(run: Run) -> tuple[str, str]:
-    """Write fills and strokes of a run, once; flashes depend on the document."""
-    if known := run.written.get("pdf"):
-        return known
-    fills = _paths((*run.fills, *(circle(*d) for d in run.discs)), closed=True)
-    strokes = (
-        f"{_um(width)} w\n{_paths(chains, closed=False)}\nS"
-        for width, chains in run.strokes.items()
-    )
-    run.written["pdf"] = f"{fills}\nf" if fills else "", "\n".join(strokes)
-    return run.written["pdf"]
-
-
 class _Document:
     """Numbered objects, gathered and written in order."""
 
@@ -154,7 +136,17 @@ class PdfWriter(VectorWriter):
 
     def run(self, run: Run) -> str:
         """Operators of a run."""
-        return _run_operators(run)
+        flashes = (f"q {_pose_matrix(f.pose, f.x, f.y)} /a{f.symbol} Do Q" for f in run.flashes)
+        return "\n".join(filter(None, (*self.written(run), *flashes)))
+
+    def write(self, run: Run) -> tuple[str, str]:
+        """Operators of fills, and of strokes."""
+        fills = _paths((*run.fills, *(circle(*d) for d in run.discs)), closed=True)
+        strokes = (
+            f"{_um(width)} w\n{_paths(chains, closed=False)}\nS"
+            for width, chains in run.strokes.items()
+        )
+        return f"{fills}\nf" if fills else "", "\n".join(strokes)
 
     def toned(self, tone: str, shapes: str) -> str:
         """Operators after those of their tone."""

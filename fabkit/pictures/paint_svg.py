@@ -119,33 +119,6 @@ def _flash(flash: Flash, prefix: str) -> str:
     return f'<use href="#{prefix}a{flash.symbol}" transform="{move}"/>'
 
 
-def _run_text(run: Run, prefix: str) -> str:
-    """Elements of a run; fill and stroke colours are inherited."""
-    fills, strokes = _plain_text(run)
-    fills += "".join(_flash(flash, prefix) for flash in run.flashes)
-    return (f'<g stroke="none">{fills}</g>' if fills else "") + strokes
-
-
-def _plain_text(run: Run) -> tuple[str, str]:
-    """Write fills and strokes of a run, once; flashes depend on the document."""
-    if known := run.written.get("svg"):
-        return known
-    fills = [f'<path d="{path_text(run.fills, closed=True)}"/>'] if run.fills else []
-    fills += [_circle(*disc) for disc in run.discs]
-    strokes = ""
-    if run.strokes:
-        paths = [
-            f'<path stroke-width="{format_number(width * 1000, digits=1)}"'
-            f' d="{path_text(chains, closed=False)}"/>'
-            for width, chains in run.strokes.items()
-        ]
-        strokes = (
-            f'<g fill="none" stroke-linecap="round" stroke-linejoin="round">{"".join(paths)}</g>'
-        )
-    run.written["svg"] = "".join(fills), strokes
-    return run.written["svg"]
-
-
 class SvgWriter(VectorWriter):
     """One scene; ids start with ``prefix`` so that several scenes can share a document."""
 
@@ -166,7 +139,23 @@ class SvgWriter(VectorWriter):
 
     def run(self, run: Run) -> str:
         """Elements of a run; fill and stroke are inherited."""
-        return _run_text(run, self.prefix)
+        fills, strokes = self.written(run)
+        fills += "".join(_flash(flash, self.prefix) for flash in run.flashes)
+        return (f'<g stroke="none">{fills}</g>' if fills else "") + strokes
+
+    def write(self, run: Run) -> tuple[str, str]:
+        """Elements of fills, and of strokes."""
+        fills = [f'<path d="{path_text(run.fills, closed=True)}"/>'] if run.fills else []
+        fills += [_circle(*disc) for disc in run.discs]
+        if not run.strokes:
+            return "".join(fills), ""
+        paths = [
+            f'<path stroke-width="{format_number(width * 1000, digits=1)}"'
+            f' d="{path_text(chains, closed=False)}"/>'
+            for width, chains in run.strokes.items()
+        ]
+        ends = 'stroke-linecap="round" stroke-linejoin="round"'
+        return "".join(fills), f'<g fill="none" {ends}>{"".join(paths)}</g>'
 
     def toned(self, tone: str, shapes: str) -> str:
         """Write a group that hands its tone down."""

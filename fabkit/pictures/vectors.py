@@ -258,6 +258,17 @@ class VectorWriter(ABC):
         """Shapes of a run, in the tone that surrounds them."""
 
     @abstractmethod
+    def write(self, run: Run) -> tuple[str, str]:
+        """Write the fills of a run, and its strokes; flashes depend on the document."""
+
+    def written(self, run: Run) -> tuple[str, str]:
+        """Give what :meth:`write` does, made once for all pictures of this format."""
+        name = type(self).__name__
+        if name not in run.written:
+            run.written[name] = self.write(run)
+        return run.written[name]
+
+    @abstractmethod
     def toned(self, tone: str, shapes: str) -> str:
         """Shapes in a tone."""
 
