@@ -106,11 +106,6 @@ class OrderProcess:
         if self._process.pid is not None:
             self._process.kill()
 
-    @property
-    def pid(self) -> int | None:
-        """Its number; None until it has begun."""
-        return self._process.pid
-
     def _listen(self) -> None:
         with undisturbed():
             self._process.start()
@@ -404,11 +399,6 @@ class Run:
         self.stage, self.share = "", 0.0
         self.cool()
         self._bench.leave(self, warm=False)
-
-    @property
-    def process_id(self) -> int | None:
-        """Number of the process that works; None where none does."""
-        return None if self._process is None else self._process.pid
 
     # What the process says
 

@@ -98,13 +98,16 @@ def _inner_scene(comparison: Comparison, layer: LayerChange) -> Scene:
     return draft.scene()
 
 
-def frame_of(comparison: Comparison, margin_mm: float = 2.0) -> Frame:
-    """Box that holds both boards, in the coordinates of the new one."""
+MARGIN_MM: Final = 2.0
+
+
+def frame_of(comparison: Comparison) -> Frame:
+    """Box that holds both boards with a margin, in the coordinates of the new one."""
     dx, dy = comparison.alignment.shift_mm
     a = np.array(comparison.laid.bounds) + np.array((dx, dy, dx, dy))
     b = np.array(comparison.new.bounds)
     boxes = [box for box in (a, b) if np.isfinite(box).all()] or [np.zeros(4)]
-    low, high = np.min(boxes, axis=0)[:2] - margin_mm, np.max(boxes, axis=0)[2:] + margin_mm
+    low, high = np.min(boxes, axis=0)[:2] - MARGIN_MM, np.max(boxes, axis=0)[2:] + MARGIN_MM
     return float(low[0]), float(low[1]), float(high[0]), float(high[1])
 
 

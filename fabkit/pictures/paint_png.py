@@ -111,22 +111,14 @@ class Canvas:
                 pieces.append(runs)
         return Prepared(tuple(tuple(joined(p)) for p in pieces), stencil.inverted)
 
-    def cover(
-        self, prepared: Prepared, top: int, rows: int, out: Bytes | None = None
-    ) -> Bytes | int:
+    def cover(self, prepared: Prepared, top: int, rows: int) -> Bytes | int:
         """Cover rows ``top`` to ``top + rows``.
-
-        Parameters
-        ----------
-        out : (rows, columns) uint8, optional
-            Where to put the coverage; what it held is lost.
 
         Returns
         -------
-        (rows, columns) uint8, ``out`` when given, or a number if the coverage is even.
+        (rows, columns) uint8, or a number if the coverage is even.
         """
-        if out is None:
-            out = np.empty((rows, self.grid.columns), dtype=np.uint8)
+        out = np.empty((rows, self.grid.columns), dtype=np.uint8)
         touched = False
         for runs in prepared.pieces:
             if not self._paint(runs, top, rows):
@@ -367,16 +359,6 @@ def _lay_over(below: Bytes, above: Bytes) -> None:
     rest = b[3] * (1 - a[3])
     mixed = np.concatenate((255 * (a[:3] * a[3] + b[:3] * rest), [a[3] + rest]))
     below[partly] = _to_bytes(mixed).view(np.uint8).reshape(-1, 4)
-
-
-def paint_stencil(scene: Scene, name: str, px_per_mm: float) -> Bytes:
-    """Coverage of one stencil over the whole scene, (rows, columns) uint8."""
-    grid = grid_of(scene, px_per_mm)
-    canvas = Canvas(grid, grid.rows)
-    covered = canvas.cover(canvas.prepare(scene.stencils[name]), 0, grid.rows)
-    if isinstance(covered, int):
-        return np.full((grid.rows, grid.columns), covered, dtype=np.uint8)
-    return covered
 
 
 def png_bytes(rgba: NDArray[np.uint8], px_per_mm: float) -> bytes:

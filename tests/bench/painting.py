@@ -94,10 +94,7 @@ def cover_with_ours(board: Board, px_per_mm: float) -> float:
         out = np.zeros((grid.rows, grid.columns), dtype=np.uint8)
         for top in range(0, grid.rows, canvas.band_rows):
             rows = min(canvas.band_rows, grid.rows - top)
-            band = out[top : top + rows]
-            covered = canvas.cover(prepared, top, rows, band)
-            if isinstance(covered, int):
-                band.fill(covered)
+            out[top : top + rows] = canvas.cover(prepared, top, rows)
         spent += clock() - begin
     return spent
 

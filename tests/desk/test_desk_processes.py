@@ -37,7 +37,8 @@ def working(open_desk):
 
 def _pid(desk, state):
     """Number of the process that works on an order."""
-    return desk.desk._runs[state["id"]].process_id
+    process = desk.desk._runs[state["id"]]._process
+    return None if process is None else process._process.pid
 
 
 def test_one_order_from_drop_to_zip(working):

@@ -15,18 +15,19 @@ from PIL import Image, ImageDraw
 from fabkit.board.model import Board
 from fabkit.pictures.finished import finished_face
 from fabkit.pictures.options import PreviewOptions
-from fabkit.pictures.paint_png import Canvas, grid_for, paint_stencil
+from fabkit.pictures.paint_png import Canvas, grid_for
 from fabkit.pictures.rings import polygon_rings
-from fabkit.pictures.scene import Coat, Fill, Film, Letters, Part, Pen, Scene, Stencil
+from fabkit.pictures.scene import Fill, Film, Letters, Part, Pen, Stencil
 
 FRAME = (0.0, 0.0, 10.0, 8.0)
 
 
 def covered(*parts: Part, scale: float = 20.0, mirrored: bool = False, inverted: bool = False):
     """Coverage of parts over the frame, 0 to 255."""
-    stencil = Stencil(parts, inverted=inverted)
-    nodes = (Coat(title="c", rgb=(0, 0, 0), inside=("s",)),)
-    return paint_stencil(Scene("t", FRAME, mirrored, {"s": stencil}, nodes), "s", scale)
+    grid = grid_for(FRAME, scale, mirrored=mirrored)
+    canvas = Canvas(grid, grid.rows)
+    cover = canvas.cover(canvas.prepare(Stencil(parts, inverted=inverted)), 0, grid.rows)
+    return np.full((grid.rows, grid.columns), cover, dtype=np.uint8)
 
 
 def fill(*shapes: shapely.Geometry) -> Fill:

@@ -23,7 +23,10 @@ class Notes(VectorWriter):
         return "-".join(map(str, rgb))
 
     def run(self, run: Run) -> str:
-        return f"{len(run.fills)} fills"
+        return self.written(run)[0]
+
+    def write(self, run: Run) -> tuple[str, str]:
+        return f"{len(run.fills)} fills", ""
 
     def toned(self, tone: str, shapes: str) -> str:
         return f"{tone}({shapes})"

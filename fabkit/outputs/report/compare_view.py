@@ -127,12 +127,10 @@ def _image(scene: Scene, *, light: bool) -> str:
     return pixels_uri(scene, PICTURE_PX)
 
 
-def render_comparison_page(
-    comparison: Comparison, record: Record, look: PreviewOptions = USUAL_LOOK
-) -> str:
+def render_comparison_page(comparison: Comparison, record: Record) -> str:
     """Write the comparison as one HTML page that needs nothing else."""
     return render_page(
         "compare.html.j2",
         ("wipe.js", "compare.js"),
-        compared=compare_section(comparison, record, look),
+        compared=compare_section(comparison, record),
     )
