@@ -185,8 +185,9 @@ def limits_page() -> str:
     lines += [
         "",
         "What cannot be opened within the limits is refused (exit status 2).  A file that goes",
-        "beyond one inside is read up to there, and an error says so: it is `gerber/limit` in",
-        "layers and `drill/too-many-objects` in drill files, and nothing is packed.",
+        "beyond one inside is read up to there (a layer beyond `corners` not at all), and an error",
+        "says so: it is `gerber/limit` in layers and `drill/too-many-objects` in drill files, and",
+        "nothing is packed.",
         "",
         "Drawing and checking take more than reading.  Where work would grow with the square of",
         "what lies in one place, it is estimated from counts first: shapes that crowd are united",

@@ -33,8 +33,9 @@ class Limits:
     number, and each costs about 10 kB once it is checked."""
     segments: int = 4_000_000
     """Contour segments of one file after every repeat is expanded."""
-    corners: int = 40_000_000
-    """Corners of all shapes of one layer, curves cut into chords: what drawing it takes."""
+    corners: int = 15_000_000
+    """Corners of all shapes of one layer, curves cut into chords: what drawing it takes.  Of a
+    layer with more nothing is drawn."""
     crossings: int = 20_000
     """Crossings of one contour with itself: each makes a face to fill, and they grow with the
     square of its segments."""

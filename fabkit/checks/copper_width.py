@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Final
 
@@ -91,9 +90,8 @@ def narrow_copper(case: Case) -> tuple[Narrow, ...]:
             widths=widths,
         )
 
-    # Trees and long columns are worked on outside the interpreter's lock.
-    with ThreadPoolExecutor(max_workers=2) as pool:
-        return tuple(pool.map(measure, case.shared(facets_by_layer)))
+    # One by one, for another process checks meanwhile: the tables of a layer take fifty megabytes.
+    return tuple(measure(layer) for layer in case.shared(facets_by_layer))
 
 
 def _shorting(copper: Copper, gaps: Facings) -> Bools:

@@ -115,16 +115,25 @@ def unite(shapes: Shapes) -> BaseGeometry:
     label = label_groups(len(outer), number[left[keep]], number[right[keep]])
     shapely.destroy_prepared(parts)
     united = _unite_groups(parts[outer], label)
-    return _whole(_in_order(_single(united), parts[outer]))
+    return _whole(_in_order(united, parts[outer], label))
 
 
-def _in_order(pieces: Shapes, shapes: Shapes) -> Shapes:
-    """Pieces in the order of the first shape that each is made of."""
-    piece, shape = shapely.STRtree(shapely.get_point(shapely.get_exterior_ring(shapes), 0)).query(
-        pieces, predicate="intersects"
-    )
-    first = np.full(len(pieces), len(shapes))
-    np.minimum.at(first, piece, shape)
+def _in_order(united: Shapes, shapes: Shapes, label: Ints) -> Shapes:
+    """Pieces of united groups, in the order of the first shape that each is made of.
+
+    Groups stand in this order; their shapes are looked at where they fell apart alone.
+    """
+    pieces: Shapes
+    pieces, group = shapely.get_parts(united, return_index=True)
+    apart = np.flatnonzero(np.bincount(group)[group] > 1)
+    if not len(apart):
+        return pieces
+    first = np.unique(label, return_index=True)[1][group]
+    rows = np.flatnonzero(np.isin(label, group[apart]))
+    corners = shapely.get_point(shapely.get_exterior_ring(shapes[rows]), 0)
+    piece, shape = shapely.STRtree(corners).query(pieces[apart], predicate="intersects")
+    first[apart] = len(shapes)
+    np.minimum.at(first, apart[piece], rows[shape])
     return pieces[np.argsort(first, kind="stable")]
 
 

@@ -148,8 +148,8 @@ PAIRED: Final = 4
 SOUGHT: Final = 12
 """Facets a run when single places are looked up."""
 
-_RUNS_KEPT: Final = 100_000
-"""Runs of all trees that are kept: some fifty megabytes, more than boards of four layers have."""
+_RUNS_KEPT: Final = 50_000
+"""Runs of all trees that are kept: some twenty megabytes, more than boards of four layers have."""
 
 _kept: Final[list[ref[FacetTree]]] = []
 _lock: Final = Lock()
@@ -470,8 +470,8 @@ def _headings(angles: Floats) -> tuple[Floats, Floats]:
 Axes = tuple[Floats, Floats]
 """Coordinates of points, or lengths of vectors, along x and y; (n,) each: rows of two are slow."""
 
-_FACET_PAIRS: Final = 100_000
-"""Pairs judged at once: their tables, some tens of megabytes, are quickest when small."""
+_FACET_PAIRS: Final = 50_000
+"""Pairs judged at once: their tables, some ten megabytes, are quickest when small."""
 
 _JOIN_MM: Final = 0.01
 """Stretches whose ends are this near to each other are one."""

@@ -204,6 +204,16 @@ def test_places_are_kept_up_to_their_limit(count: int, keep: int) -> None:
     assert sum(len(f.places) for f in found) == min(count, keep)
 
 
+def test_layers_with_too_many_corners_are_not_drawn() -> None:
+    """A part of it would be nothing that can be judged."""
+    body, limits = LAYERS["corners flashes"]
+    file = read_gerber((HEAD + body + "M02*").encode(), name="x", limits=tighter(limits))
+    assert not len(file.objects)
+    assert [p.message for p in file.problems if p.id == "gerber/limit"] == [
+        "the shapes have 35 corners, more than 34 (limit corners)"
+    ]
+
+
 def test_every_limit_is_tried() -> None:
     """No limit is without a file on both sides of it."""
     cases = " ".join([*LAYERS, *DRILLS, *PACKAGES])

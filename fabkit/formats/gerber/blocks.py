@@ -363,15 +363,17 @@ def drop_beyond(
     limits: Limits,
     log: ProblemLog,
 ) -> tuple[RawObjects, bool]:
-    """Leave out the objects beyond the limit; gives the rows, and whether all were kept."""
-    total = np.cumsum(corner_counts(rows, segments, apertures))
-    kept = int(np.searchsorted(total, limits.corners, side="right"))
-    if kept == len(total):
+    """Leave out all objects beyond the limit; gives the rows, and whether they were kept.
+
+    A part would take as long to draw as the limit allows, and show nothing that can be judged.
+    """
+    total = int(corner_counts(rows, segments, apertures).sum())
+    if total <= limits.corners:
         return rows, True
     log.add(
         TOO_LARGE,
-        f"the shapes have over {limits.corners} corners (limit corners)",
-        offset=int(rows.offset[kept]),
-        assumed="the rest was left out",
+        f"the shapes have {total:,} corners, more than {limits.corners:,} (limit corners)",
+        offset=int(rows.offset[0]),
+        assumed="nothing of the layer was drawn",
     )
-    return rows.take(slice(None, kept)), False
+    return rows.take(slice(0)), False
