@@ -57,7 +57,7 @@ def merge_drills(package: Package, copper_layers: int) -> Drilled:
     images = frozenset(f.name for f in files if looks_like_gerber(f.data) > 0)
     merged = Drilled(holes, slots, tuple(f.name for f in files), tuple(table.functions), images)
     _report_sizes(merged)
-    spots = np.column_stack((holes.x, holes.y))
+    spots = holes.spots()
     merged.holes = _merge(merged, holes, spots, "holes")
     # The sum of the ends and the product of the sides show where a slot lies and how it leans,
     # whichever end it is cut from.
@@ -282,8 +282,8 @@ def infer_plating(
     )
     if not copper or not len(open_holes) + len(open_slots):
         return holes, slots
-    x = np.concatenate((holes.x[open_holes], (slots.x0 + slots.x1)[open_slots] / 2))
-    y = np.concatenate((holes.y[open_holes], (slots.y0 + slots.y1)[open_slots] / 2))
+    spots = np.concatenate((holes.spots()[open_holes], slots.middles()[open_slots]))
+    x, y = spots.T
     radius = np.concatenate((holes.diameter[open_holes], slots.diameter[open_slots])) / 2
     # A slot has its pad across its width, a hole all around.
     side = np.concatenate((np.zeros(len(open_holes)), _across(slots, open_slots)))
@@ -312,7 +312,7 @@ def infer_plating(
                 Finding.of(
                     rules.PLATING_INFERRED,
                     f"{len(rows)} of {len(plated)} holes and slots taken for {word}: {why}",
-                    *places_at(np.column_stack((x, y))[rows]),
+                    *places_at(spots[rows]),
                     count=len(rows),
                     assumed=f"taken for {word}",
                 )

@@ -431,7 +431,7 @@ def cut_shapes(holes: Holes, slots: BoardSlots) -> NDArray[np.object_]:
     -------
     (len(holes) + number of paths,) object array; holes in table order, paths by rising number.
     """
-    places = np.column_stack((holes.x, holes.y))
+    places = holes.spots()
     discs = Segments.straight(places, places).drawn(holes.diameter)
     if not len(slots):
         return discs

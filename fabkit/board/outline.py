@@ -239,7 +239,7 @@ def _drop_targets(strokes: Segments, found: Outline) -> Segments:
     lines = np.flatnonzero(strokes.turn == 0)
     if not len(circles) or len(lines) < 2:
         return strokes
-    middle = ((strokes.starts() + strokes.ends()) / 2)[lines]
+    middle = strokes.middles()[lines]
     length = strokes.chords()[lines]
     centres = np.column_stack((strokes.cx[circles], strokes.cy[circles]))
     width = 2 * strokes.radii()[circles]

@@ -153,7 +153,7 @@ def _strokes(file: GerberFile) -> Floats:
 def _evidence(package: Package, points: Floats, holes: Holes) -> Evidence:
     jobs = [f.content for f in package.files if isinstance(f.content, JobFile)]
     stated = next((job.size_mm for job in jobs if job.size_mm is not None), None)
-    marks = np.concatenate((points, np.column_stack((holes.x, holes.y))))
+    marks = np.concatenate((points, holes.spots()))
     return Evidence(points, np.unique(marks, axis=0), _bites(package, holes, points), stated)
 
 
@@ -162,7 +162,7 @@ def content_points(package: Package, holes: Holes) -> Floats:
 
     Pads come first because drill files are out of place more often than layers.
     """
-    drilled = np.column_stack((holes.x, holes.y))
+    drilled = holes.spots()
     found = [np.empty((0, 2))]
     for file in package.of(RoleKind.COPPER):
         if file.gerber is not None and not file.role.inner:

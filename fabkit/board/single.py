@@ -180,7 +180,7 @@ def _rows_on(board: Board, near: BaseGeometry) -> tuple[Ints, Ints]:
         at = shapely.points(holes.x[small], holes.y[small])
         for row in rows:
             on[small] &= ~shapely.dwithin(row, at, _ON_ROW_MM)
-    cut = shapely.contains_xy(near, (slots.x0 + slots.x1) / 2, (slots.y0 + slots.y1) / 2)
+    cut = shapely.contains_xy(near, *slots.middles().T)
     return np.flatnonzero(on), np.flatnonzero(cut)
 
 

@@ -76,7 +76,7 @@ def find_mirror(copper: Copper, keys: Sequence[Key]) -> Mirror | None:
         return None
     axis = vote_axis(holes.x[rows], holes.y[rows], holes.diameter[rows])
     pads, box = _surface_boxes(copper)
-    at = np.column_stack((holes.x[rows], holes.y[rows]))
+    at = holes.spots()[rows]
     if axis is not None:
         images = [(2 * axis, 0) + spots * (-1, 1) for spots in (at, box[:, :2])]
         whole = _judge(copper, rows, pads, box, images, axis)

@@ -76,7 +76,7 @@ def find_bare_holes_off(case: Case) -> Iterator[Finding]:
         mine = np.flatnonzero((holes.file == index) & (holes.diameter > 0))
         if len(mine) < FEW or (holes.plated[mine] != 0).any():
             continue
-        points = np.column_stack((holes.x[mine], holes.y[mine]))
+        points = holes.spots()[mine]
         reference = _middles(case)
         if SpotIndex(reference, FIT_MM).share(points) >= SURE:
             continue
@@ -194,7 +194,7 @@ def _flips(case: Case) -> Iterator[Move]:
 def find_profile_off(case: Case) -> Iterator[Finding]:
     """The outline lies around holes and pads."""
     board, copper = case.board, require_copper(case)
-    holes = np.column_stack((board.holes.x, board.holes.y))
+    holes = board.holes.spots()
     pads = np.column_stack((copper.pads.x, copper.pads.y))
     filled = _filled(board.profile)
 

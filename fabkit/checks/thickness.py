@@ -143,7 +143,7 @@ def least_supported_key(board: Board) -> tuple[float, float, float, str] | None:
     holes = board.holes
     low, high = SUPPORT_MM
     screws = np.flatnonzero((holes.diameter >= low) & (holes.diameter <= high))
-    centres = np.column_stack((holes.x[screws], holes.y[screws]))
+    centres = holes.spots()[screws]
     if len(centres):
         # Pegs of a switch have holes of a screw's size under the key, and hold nothing.
         off_keys = np.hypot(*(centres[:, None] - spots[None]).transpose(2, 0, 1)).min(axis=1) > 8.0

@@ -104,7 +104,7 @@ def compare_holes(
 
 def _holes(board: Board, shift: tuple[float, float]) -> _Cuts:
     h = board.holes
-    at = np.column_stack((h.x, h.y)) + shift
+    at = h.spots() + shift
     r = h.diameter[:, None] / 2
     return _Cuts(
         at,

@@ -103,7 +103,7 @@ def _share_at(places: Floats, spots: PointTree) -> float:
 
 
 def _hole_spots(board: Board, shift: tuple[float, float]) -> PointTree:
-    return PointTree(np.column_stack((board.holes.x, board.holes.y)) + shift)
+    return PointTree(board.holes.spots() + shift)
 
 
 def _key(
@@ -144,7 +144,7 @@ class _Key:
 
 def _named_keys(board: Board, shift: tuple[float, float]) -> list[_Key]:
     """Keys with the reference of the switch in them, in the coordinates of the new board."""
-    at = np.column_stack((board.holes.x, board.holes.y)) + shift
+    at = board.holes.spots() + shift
     return [
         _Key(
             x_mm=key.x_mm + shift[0],

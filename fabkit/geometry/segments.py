@@ -97,6 +97,10 @@ class Points(Columns):
     x: Floats
     y: Floats
 
+    def spots(self) -> Floats:
+        """Places, (n, 2) float64, mm."""
+        return np.column_stack((self.x, self.y))
+
     def placed(self, placing: Placing) -> Self:
         """Lay the places elsewhere."""
         x, y = placing.axes(self.x, self.y)
@@ -147,6 +151,10 @@ class Segments(Columns):
     def ends(self) -> Floats:
         """End points, (n, 2) float64, mm."""
         return np.column_stack((self.x1, self.y1))
+
+    def middles(self) -> Floats:
+        """Points half way between start and end, (n, 2) float64, mm."""
+        return np.column_stack(((self.x0 + self.x1) / 2, (self.y0 + self.y1) / 2))
 
     def chords(self) -> Floats:
         """Straight distance from start to end, (n,) float64, mm; 0 for a full circle."""

@@ -253,7 +253,7 @@ def _distances(places: Sequence[_Place], found: Sequence[Candidate], lands: Land
         mine = lands.of(candidate.ref)
         at = np.array([(candidate.x_mm, candidate.y_mm)])
         if len(mine):
-            at = np.column_stack((mine.x, mine.y))
+            at = mine.spots()
         apart = np.hypot(*(at[:, None] - spots[None]).transpose(2, 0, 1))
         out[c] = np.sort(apart, axis=0)[: (len(at) + 1) // 2].mean(axis=0)
     # A place that is sure keeps its switch against a lone hole that happens to be nearer.
@@ -330,7 +330,7 @@ def _turn_by_lands(places: Sequence[_Place], lands: Lands) -> None:
     spots: list[Floats] = []
     for place in unknown:
         mine = lands.of(place.best.ref)
-        spots.append(np.unique(np.round(np.column_stack((mine.x, mine.y)), 3), axis=0))
+        spots.append(np.unique(np.round(mine.spots(), 3), axis=0))
     for place, found in zip(unknown, find_turns(spots), strict=True):
         if found is not None:
             turn, (x, y) = found

@@ -205,7 +205,7 @@ def from_centres(board: Board) -> Iterator[Candidate]:
     posts of one keyboard are alike.
     """
     h = board.holes
-    points = np.column_stack((h.x, h.y))
+    points = h.spots()
     low, high = CENTRE_HOLE_MM
     bare = np.flatnonzero((h.plated != 1) & (h.diameter >= low) & (h.diameter <= high))
     if not len(bare):
@@ -430,7 +430,7 @@ def _like_contacts(board: Board, lands: LandTable) -> Iterator[_Contacts]:
     low, high = CONTACT_HOLE_MM
     drilled = np.flatnonzero((h.plated != 0) & (h.diameter >= low) & (h.diameter <= high))
     for size, rows in _by_size_of(h.diameter[drilled], drilled):
-        spots = np.column_stack((h.x[rows], h.y[rows]))
+        spots = h.spots()[rows]
         yield _Contacts(spots, size >= LARGE_HOLE_MM, rows)
     short, long = np.minimum(lands.width, lands.height), np.maximum(lands.width, lands.height)
     for face in (1, -1):
@@ -438,7 +438,7 @@ def _like_contacts(board: Board, lands: LandTable) -> Iterator[_Contacts]:
         bare = ~lands.through & (lands.face == face) & (lands.ref == 0)
         mine = np.flatnonzero(bare & (short >= LEAST_CONTACT_MM))
         for _, rows in _by_size_of(short[mine] + 1000 * np.round(long[mine], 1), mine):
-            spots = np.column_stack((lands.x[rows], lands.y[rows]))
+            spots = lands.spots()[rows]
             yield _Contacts(spots, bool(short[rows[0]] >= LARGE_LAND_MM), np.full(len(rows), -1))
 
 

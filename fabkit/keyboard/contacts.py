@@ -15,9 +15,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Bools, Columns, Floats, Ints
+from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.board.connectivity import cut_columns
 from fabkit.board.copper import Copper, outer_face
+from fabkit.geometry.segments import Points
 from fabkit.package.model import Side
 
 REACH_MM: Final = 8.5
@@ -47,7 +48,7 @@ FEWEST_KEYS: Final = 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ContactPads(Columns):
+class ContactPads(Points):
     """Pads that contacts may use; a land about a hole counts once on each face.
 
     Columns
@@ -63,8 +64,6 @@ class ContactPads(Columns):
         Number of its net or piece of copper; -1 when not known.
     """
 
-    x: Floats
-    y: Floats
     size: Floats
     face: NDArray[np.int8]
     through: Bools

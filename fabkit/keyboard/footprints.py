@@ -17,10 +17,11 @@ from fabkit.board.copper import VIA_MM, find_pads, pad_centres
 from fabkit.board.model import Board, Layer
 from fabkit.formats.gerber.model import GerberFile, object_shapes
 from fabkit.geometry.neighbours import PointTree
+from fabkit.geometry.segments import Points
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class LandTable(Columns):
+class LandTable(Points):
     """Lands of both faces.
 
     Columns
@@ -38,8 +39,6 @@ class LandTable(Columns):
         Codes into ``Lands.nets`` and ``Lands.refs``; 0 stands for not stated.
     """
 
-    x: Floats
-    y: Floats
     width: Floats
     height: Floats
     turn: Floats
@@ -150,12 +149,7 @@ def _smallest_box(shape: BaseGeometry) -> tuple[tuple[float, float], float]:
 def _about_holes(board: Board, x: Floats, y: Floats, size: Floats, turn: Floats) -> Bools:
     """Which lands have the middle of a hole or slot within them."""
     holes, slots = board.holes, board.slots
-    points = np.column_stack(
-        (
-            np.concatenate((holes.x, (slots.x0 + slots.x1) / 2)),
-            np.concatenate((holes.y, (slots.y0 + slots.y1) / 2)),
-        )
-    )
+    points = np.concatenate((holes.spots(), slots.middles()))
     if not len(points) or not len(x):
         return np.zeros(len(x), dtype=bool)
     apart, near = PointTree(points).query(np.column_stack((x, y)))
@@ -233,8 +227,7 @@ def _near(board: Board, lands: LandTable, centres: Floats, turns_deg: Floats) ->
     h, s = board.holes, board.slots
     drilled = (h.plated == 0) | (h.diameter > VIA_MM)
     free = ~lands.through
-    x = np.concatenate((h.x[drilled], (s.x0 + s.x1) / 2, lands.x[free]))
-    y = np.concatenate((h.y[drilled], (s.y0 + s.y1) / 2, lands.y[free]))
+    points = np.concatenate((h.spots()[drilled], s.middles(), lands.spots()[free]))
     length = s.diameter + s.chords()
     size = np.concatenate(
         (h.diameter[drilled], length, np.maximum(lands.width, lands.height)[free])
@@ -243,9 +236,8 @@ def _near(board: Board, lands: LandTable, centres: Floats, turns_deg: Floats) ->
     row = np.concatenate(
         (np.flatnonzero(drilled), len(h) + np.arange(len(s)), np.flatnonzero(free))
     )
-    if not len(x):
+    if not len(points):
         return Features.empty()
-    points = np.column_stack((x, y))
     apart, key = PointTree(centres).query(points)
     mine = np.flatnonzero(apart <= REACH_MM)
     away = points[mine] - centres[key[mine]]

@@ -296,7 +296,7 @@ def find_hole_pairs(
     low, high = LEAD_HOLE_MM
     size = holes.diameter[rows]
     mine = rows[(holes.plated[rows] != 0) & (size >= low) & (size <= high)]
-    points = np.column_stack((holes.x[mine], holes.y[mine]))
+    points = holes.spots()[mine]
     pairs = _apart(points, LEAD_SPACING_MM)
     looks = np.column_stack((_spans(points, pairs), holes.diameter[mine][pairs]))
     looks = looks[np.abs(looks[:, 1] - looks[:, 2]) < _ALIKE_MM]
@@ -313,7 +313,7 @@ def find_land_pairs(lands: LandTable, centres: Floats, *, slack_mm: float) -> di
     low, high = LAND_SIDE_MM
     short, long = np.minimum(lands.width, lands.height), np.maximum(lands.width, lands.height)
     mine = np.flatnonzero(~lands.through & (long <= high) & (short >= low))
-    points = np.column_stack((lands.x[mine], lands.y[mine]))
+    points = lands.spots()[mine]
     # Lands of the other face are far away.
     pairs = _apart(np.column_stack((points, lands.face[mine] * 1e4)), (0.0, LAND_SPACING_MM[1]))
     sizes = np.column_stack((short[mine], long[mine]))
@@ -365,7 +365,7 @@ def find_light_quads(lands: LandTable, centres: Floats, *, slack_mm: float) -> t
 
 def _alike_quads(lands: LandTable, rows: Ints, slack_mm: float) -> list[Body]:
     """Rectangles of the usual sides that like lands form; none when they are few."""
-    points = np.column_stack((lands.x[rows], lands.y[rows]))
+    points = lands.spots()[rows]
     joined = PointTree(points).pairs(QUAD_MM[1])
     label = label_groups(len(points), joined[:, 0], joined[:, 1])
     groups = rows_by(label).values()
@@ -571,7 +571,7 @@ def find_chips(lands: LandTable) -> tuple[Body, ...]:
     found: list[Body] = []
     for face in (1, -1):
         rows = np.flatnonzero(~lands.through & (lands.face == face))
-        points = np.column_stack((lands.x[rows], lands.y[rows]))
+        points = lands.spots()[rows]
         free = np.ones(len(rows), dtype=bool)
         # Finer pitches first: every second lead of a row at 0.4 mm is a row at 0.8 mm.
         for pitch in PITCHES_MM:

@@ -237,7 +237,7 @@ class _Finder:
         spots = [s for k in self.keyboard.keys for face in k.contacts.values() for s in face]
         if spots:
             reach, wide = SOCKET_LAND_MM
-            apart = PointTree(np.array(spots)).query(np.column_stack((table.x, table.y)))[0]
+            apart = PointTree(np.array(spots)).query(table.spots())[0]
             free &= (apart > reach) | (np.minimum(table.width, table.height) < wide)
         rows = np.flatnonzero(free)
         sizes = np.sort(np.column_stack((table.width, table.height))[rows], axis=1)
@@ -265,7 +265,7 @@ class _Finder:
         """One site; two where both halves use the reference."""
         mine = self.lands.of(part.ref)
         made = self._one(part, mine)
-        halves = self.half_of(np.column_stack((mine.x, mine.y)))
+        halves = self.half_of(mine.spots())
         first = halves == 0
         if len(mine) and 2 * first.sum() == len(mine):
             for half in (first, ~first):
@@ -413,7 +413,7 @@ class _Finder:
         middles = np.array([(r.x_mm, r.y_mm) for r in rows])
         for row in rows:
             mine = list(row.holes)
-            tree = PointTree(np.column_stack((h.x[mine], h.y[mine])))
+            tree = PointTree(h.spots()[mine])
             away = tree.query(spots)[0]
             # A part between two equal rows stands in both, as far apart as they are.
             twin = 2 * spots - (row.x_mm, row.y_mm)
@@ -448,16 +448,11 @@ class _Finder:
             return ()
         h, cut = self.board.holes, self.board.slots.take(np.array(site.slots, np.int64))
         rows = [*site.holes, *site.slots]
-        spots = np.vstack(
-            (
-                np.column_stack((h.x, h.y))[list(site.holes)],
-                np.column_stack(((cut.x0 + cut.x1) / 2, (cut.y0 + cut.y1) / 2)),
-            )
-        )
+        spots = np.concatenate((h.spots()[list(site.holes)], cut.middles()))
         through = np.flatnonzero(table.through & (table.ref > 0))
         if not len(through):
             return ()
-        tree = PointTree(np.column_stack((table.x[through], table.y[through])))
+        tree = PointTree(table.spots()[through])
         pairs = tree.between(spots, 0.2)
         held: dict[str, set[int]] = defaultdict(set)
         for hole, land in pairs.tolist():
@@ -580,7 +575,7 @@ class _Finder:
         spots = [s for k in self.keyboard.keys for face in k.contacts.values() for s in face]
         rows = np.arange(len(h))
         if spots and len(h):
-            gap, _ = PointTree(np.array(spots)).query(np.column_stack((h.x, h.y)))
+            gap, _ = PointTree(np.array(spots)).query(h.spots())
             rows = rows[gap > CONTACT_MM]
         return [int(r) for r in rows]
 
@@ -689,8 +684,8 @@ def _side_by_side(a: PartSite, b: PartSite, board: Board) -> bool:
     if a.pins != b.pins or len(a.holes) < 2 or len(b.holes) < 2:
         return False
     h = board.holes
-    first = np.column_stack((h.x[list(a.holes)], h.y[list(a.holes)]))
-    second = np.column_stack((h.x[list(b.holes)], h.y[list(b.holes)]))
+    first = h.spots()[list(a.holes)]
+    second = h.spots()[list(b.holes)]
     shift = second.mean(axis=0) - first.mean(axis=0)
     apart = float(np.hypot(*shift))
     if min(abs(apart - r) for r in ROWS_APART_MM) > 0.3:

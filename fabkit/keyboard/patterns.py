@@ -293,13 +293,11 @@ def find_sites(
     slack_mm
         By how much more than usual places may differ (coarse exports).
     """
-    points = np.column_stack([holes.x, holes.y])
+    points = holes.spots()
     diameters = np.asarray(holes.diameter)
     round_holes = len(points)
     if slots is not None and len(slots):
-        ends = [(slots.x0, slots.y0), (slots.x1, slots.y1)]
-        ends.append(((slots.x0 + slots.x1) / 2, (slots.y0 + slots.y1) / 2))
-        points = np.vstack([points, *(np.column_stack(e) for e in ends)])
+        points = np.concatenate((points, slots.starts(), slots.ends(), slots.middles()))
         # A slot for a flat pin is as long as the hole for a round one is wide.
         length = slots.diameter + slots.chords()
         middle = np.where(slots.diameter < FLAT_MM, length, slots.diameter)

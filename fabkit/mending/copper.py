@@ -35,7 +35,7 @@ def take_out_rims(draft: Draft) -> Iterator[Deed]:
     bare = np.flatnonzero(holes.plated == 0)
     if not len(bare):
         return
-    tree = PointTree(np.column_stack((holes.x[bare], holes.y[bare])))
+    tree = PointTree(holes.spots()[bare])
     for name, file, gerber in layers_of(draft, RoleKind.COPPER):
         o = gerber.objects
         flashes = np.flatnonzero((o.kind == Kind.FLASH) & o.dark)

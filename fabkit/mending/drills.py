@@ -39,7 +39,7 @@ def drill_once(draft: Draft) -> Iterator[Deed]:
     known: set[tuple[object, ...]] = set()
     for name, file, drill in drilled(draft):
         hits, slots = drill.hits, drill.slots
-        again = _repeated(drill, np.column_stack((hits.x, hits.y)), hits.tool, known)
+        again = _repeated(drill, hits.spots(), hits.tool, known)
         # The other way round a slot is the same.
         ends = np.array(
             [
@@ -59,7 +59,7 @@ def drill_once(draft: Draft) -> Iterator[Deed]:
         else:
             rest = replace(drill, hits=hits.take(~again), slots=slots.take(~twice))
             draft.files[name] = replace(file, content=rest)
-        at = np.concatenate((np.column_stack((hits.x, hits.y))[again], slots.starts()[twice]))
+        at = np.concatenate((hits.spots()[again], slots.starts()[twice]))
         words = [
             counted(int(flags.sum()), noun)
             for flags, noun in ((again, "hole"), (twice, "slot"))

@@ -171,7 +171,7 @@ def draw_once(draft: Draft) -> Iterator[Deed]:
             file=name,
             words=f"{counted(len(gone), 'line')} that another one repeats left out",
             count=len(gone),
-            places=spots_of(np.column_stack((gone.x0 + gone.x1, gone.y0 + gone.y1)) / 2),
+            places=spots_of(gone.middles()),
             claim=claim,
         )
 

@@ -100,7 +100,7 @@ class Look:
     @cached_property
     def middles(self) -> Floats:
         """Middles of strokes, mm, (n, 2)."""
-        return (self._strokes.starts() + self._strokes.ends()) / 2
+        return self._strokes.middles()
 
     @cached_property
     def _strokes(self) -> Objects:

@@ -88,7 +88,7 @@ def _holes(contents: Sequence[Content], roles: Sequence[Role]) -> Floats:
         for content, role in zip(contents, roles, strict=True)
         if isinstance(content, DrillFile) and role.kind is RoleKind.DRILL
     )
-    return np.concatenate([np.empty((0, 2)), *(np.column_stack((d.x, d.y)) for d in drills)])
+    return np.concatenate([np.empty((0, 2)), *(d.spots() for d in drills)])
 
 
 def hear_plating(
@@ -107,7 +107,7 @@ def hear_plating(
     on_pads: dict[int, float] = {}
     for i, content in enumerate(contents):
         if isinstance(content, DrillFile) and copper and len(content.hits) >= FEW:
-            holes = np.column_stack((content.hits.x, content.hits.y))
+            holes = content.hits.spots()
             on_pads[i] = max(look.index.share(holes) for look in copper)
     plated = [i for i in on_pads if roles[i].plated is True and on_pads[i] <= 1 - _CALLED]
     bare = [i for i in on_pads if roles[i].plated is False and on_pads[i] >= _CALLED]

@@ -156,9 +156,7 @@ def _part(index: int, role: Role, content: Content, looks: dict[int, Look]) -> _
     if isinstance(content, DrillFile) and role.kind is RoleKind.DRILL:
         # A routed path may be a cut-out, which has no pads.
         drilled = content.slots.take(~content.slots.routed)
-        middles = (drilled.x0 + drilled.x1) / 2, (drilled.y0 + drilled.y1) / 2
-        hits = np.column_stack((content.hits.x, content.hits.y))
-        points = np.concatenate((hits, np.column_stack(middles)))
+        points = np.concatenate((content.hits.spots(), drilled.middles()))
     elif isinstance(content, GerberFile) and role.kind in (
         RoleKind.COPPER,
         RoleKind.MASK,

@@ -175,7 +175,7 @@ def _heard(claim: Claim, role: Role, confidence: float, reason: str) -> Claim:
 def _holes(contents: Sequence[Content]) -> Floats:
     """Middles of all drilled holes as read so far, mm."""
     hits = (content.hits for content in contents if isinstance(content, DrillFile))
-    return np.concatenate([np.empty((0, 2)), *(np.column_stack((h.x, h.y)) for h in hits)])
+    return np.concatenate([np.empty((0, 2)), *(h.spots() for h in hits)])
 
 
 def _order_copper(names: Sequence[str], claims: list[Claim], found: Mapping[int, Claim]) -> None:

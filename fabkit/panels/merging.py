@@ -404,7 +404,7 @@ def _cuts_of(
         yield (
             (plated, first, last),
             _Cuts(
-                np.column_stack((h.x, h.y)),
+                h.spots(),
                 Segments.of(s),
                 (h.diameter, s.diameter),
                 (functions[0], functions[1]),

@@ -144,7 +144,7 @@ def _centres(board: Board, row: ToolRow) -> Floats:
     middle = shapely.centroid(slots)
     # The middle of a bent slot may lie beside it.
     middle = np.where(shapely.contains(slots, middle), middle, shapely.point_on_surface(slots))
-    return np.concatenate((np.column_stack((h.x, h.y))[row.holes], shapely.get_coordinates(middle)))
+    return np.concatenate((h.spots()[row.holes], shapely.get_coordinates(middle)))
 
 
 def _symbols(

@@ -323,7 +323,7 @@ def find_headers(copper: Copper, keys: Sequence[Key]) -> tuple[HeaderHole, ...]:
     fits = (holes.plated == 1) & (holes.diameter >= HOLE_MM[0]) & (holes.diameter <= HOLE_MM[1])
     fits[sorted(taken)] = False
     rows = np.flatnonzero(fits)
-    at = np.column_stack((holes.x[rows], holes.y[rows]))
+    at = holes.spots()[rows]
     found = [_from_start(at, run) for run in _longest_runs(at)]
     found.sort(key=lambda run: (round(float(at[run, 0].min())), -round(float(at[run, 1].max()))))
     islands = _islands(copper, rows)

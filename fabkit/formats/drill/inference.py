@@ -166,9 +166,7 @@ def _points(file: DrillFile) -> Floats:
     hits, slots = file.hits, file.slots
     if len(hits) or not slots.routed.all():
         slots = slots.take(~slots.routed)
-    points: Floats = np.concatenate(
-        (np.column_stack((hits.x, hits.y)), slots.starts(), slots.ends())
-    )
+    points: Floats = np.concatenate((hits.spots(), slots.starts(), slots.ends()))
     points = points[np.isfinite(points).all(axis=1)]
     step = -(-len(points) // _SAMPLE) or 1
     return points[::step]
