@@ -19,7 +19,7 @@ from fabkit.base.columns import Floats, Ints, rows_by
 from fabkit.base.units import INCH_MM
 from fabkit.board.model import Board, Component, Holes
 from fabkit.geometry.neighbours import PointTree, label_groups, usual_gap
-from fabkit.keyboard.footprints import LandTable, find_turns
+from fabkit.keyboard.footprints import LandTable, box_middle, find_turns
 from fabkit.keyboard.model import Evidence, Family, Hold, Spot
 from fabkit.keyboard.patterns import PLACE_TOLERANCE_MM, Pattern, Site, find_sites
 
@@ -391,7 +391,7 @@ def from_groups(board: Board, lands: LandTable) -> Iterator[Candidate]:
             best = found
     turned = find_turns([g.spots for g in best])
     for group, known in zip(best, turned, strict=True):
-        turn, middle = known or (None, group.middle)
+        turn, middle = known or (None, box_middle(group.spots))
         yield Candidate(
             x_mm=float(middle[0]),
             y_mm=float(middle[1]),
@@ -418,11 +418,6 @@ class _Group:
     spots: Floats
     holes: tuple[int, ...]
 
-    @property
-    def middle(self) -> Floats:
-        """Middle of its box, (2,)."""
-        return np.asarray((self.spots.min(axis=0) + self.spots.max(axis=0)) / 2)
-
 
 def _like_contacts(board: Board, lands: LandTable) -> Iterator[_Contacts]:
     """Plated holes of one diameter and surface lands of one size and face, where there are many."""
@@ -432,7 +427,7 @@ def _like_contacts(board: Board, lands: LandTable) -> Iterator[_Contacts]:
     for size, rows in _by_size_of(h.diameter[drilled], drilled):
         spots = h.spots()[rows]
         yield _Contacts(spots, size >= LARGE_HOLE_MM, rows)
-    short, long = np.minimum(lands.width, lands.height), np.maximum(lands.width, lands.height)
+    short, long = lands.short, lands.long
     for face in (1, -1):
         # Lands that name their part are left to what components show.
         bare = ~lands.through & (lands.face == face) & (lands.ref == 0)
@@ -493,7 +488,7 @@ def _look(spots: Floats) -> tuple[float, float]:
 
 def _in_grid(groups: Sequence[_Group]) -> bool:
     """Whether groups stand at a key pitch, in rows and columns: a strip of parts is no keyboard."""
-    middles = np.array([g.middle for g in groups])
+    middles = np.array([box_middle(g.spots) for g in groups])
     if not at_key_pitch(middles):
         return False
     pairs = PointTree(middles).pairs(1.2 * KEY_PITCH_MM[1])
@@ -517,5 +512,5 @@ def _is_named(groups: Sequence[_Group], named: Floats) -> bool:
     """Whether a placement table knows what stands at most of the groups: then the table decides."""
     if not len(named):
         return False
-    away = PointTree(named).query(np.array([g.middle for g in groups]))[0]
+    away = PointTree(named).query(np.array([box_middle(g.spots) for g in groups]))[0]
     return bool((away <= NAMED_MM).mean() > 0.5)

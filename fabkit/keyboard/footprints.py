@@ -47,6 +47,16 @@ class LandTable(Points):
     net: NDArray[np.int32]
     ref: NDArray[np.int32]
 
+    @property
+    def short(self) -> Floats:
+        """Shorter sides, mm."""
+        return np.minimum(self.width, self.height)
+
+    @property
+    def long(self) -> Floats:
+        """Longer sides, mm."""
+        return np.maximum(self.width, self.height)
+
 
 _NONE: Final[Ints] = np.empty(0, np.int64)
 
@@ -229,9 +239,7 @@ def _near(board: Board, lands: LandTable, centres: Floats, turns_deg: Floats) ->
     free = ~lands.through
     points = np.concatenate((h.spots()[drilled], s.middles(), lands.spots()[free]))
     length = s.diameter + s.chords()
-    size = np.concatenate(
-        (h.diameter[drilled], length, np.maximum(lands.width, lands.height)[free])
-    )
+    size = np.concatenate((h.diameter[drilled], length, lands.long[free]))
     what = np.concatenate((np.zeros(int(drilled.sum()) + len(s), np.int8), lands.face[free]))
     row = np.concatenate(
         (np.flatnonzero(drilled), len(h) + np.arange(len(s)), np.flatnonzero(free))
@@ -336,7 +344,7 @@ def find_turns(lands: Sequence[Floats]) -> list[tuple[float, Floats] | None]:
     usual = _usual(spread)
     if usual is None:
         return [None] * len(lands)
-    middle = (usual.min(axis=0) + usual.max(axis=0)) / 2
+    middle = box_middle(usual)
     out: list[tuple[float, Floats] | None] = []
     for at, away in zip(lands, spread, strict=True):
         turn = _turn(usual, away)
@@ -345,6 +353,11 @@ def find_turns(lands: Sequence[Floats]) -> list[tuple[float, Floats] | None]:
             continue
         out.append((turn, at.mean(axis=0) + _turned(middle, turn)))
     return out
+
+
+def box_middle(points: Floats) -> Floats:
+    """Middle of the box around points, (2,) float64, mm."""
+    return np.asarray((points.min(axis=0) + points.max(axis=0)) / 2)
 
 
 def _usual(spread: Sequence[Floats]) -> Floats | None:

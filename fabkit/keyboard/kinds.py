@@ -311,7 +311,7 @@ def find_land_pairs(lands: LandTable, centres: Floats, *, slack_mm: float) -> di
     Parameters as for :func:`find_hole_pairs`.
     """
     low, high = LAND_SIDE_MM
-    short, long = np.minimum(lands.width, lands.height), np.maximum(lands.width, lands.height)
+    short, long = lands.short, lands.long
     mine = np.flatnonzero(~lands.through & (long <= high) & (short >= low))
     points = lands.spots()[mine]
     # Lands of the other face are far away.
@@ -351,9 +351,9 @@ def find_light_quads(lands: LandTable, centres: Floats, *, slack_mm: float) -> t
     if len(centres) < _FEWEST_KEYS:
         return ()
     surface = np.flatnonzero(~lands.through)
-    short = np.minimum(lands.width, lands.height)[surface]
-    long = np.maximum(lands.width, lands.height)[surface]
-    looks = np.column_stack((np.round(short, 1), np.round(long, 1), lands.face[surface]))
+    looks = np.column_stack((np.round(lands.short, 1), np.round(lands.long, 1), lands.face))[
+        surface
+    ]
     rows, counts = np.unique(looks, axis=0, return_counts=True)
     groups = [
         _alike_quads(lands, surface[(looks == look).all(axis=1)], slack_mm)
@@ -594,9 +594,8 @@ def _nested(a: Body, b: Body) -> bool:
 
 def _rows(points: Floats, lands: LandTable, rows: Ints, free: Bools, pitch: float) -> list[Ints]:
     """Rows of narrow free lands at a pitch."""
-    short = np.minimum(lands.width, lands.height)[rows]
     # Lands as wide as the pitch would touch their neighbours.
-    narrow = np.flatnonzero(free & (short < pitch))
+    narrow = np.flatnonzero(free & (lands.short[rows] < pitch))
     return [
         narrow[run]
         for run in find_runs(points[narrow], pitch, least=FEWEST_IN_ROW, tolerance_mm=ALIKE_MM)

@@ -21,7 +21,7 @@ from fabkit.board.model import Board, Component
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.build import find_keyboard
 from fabkit.keyboard.candidates import is_switch, place_tolerance
-from fabkit.keyboard.footprints import Lands, LandTable, read_lands
+from fabkit.keyboard.footprints import Lands, LandTable, box_middle, read_lands
 from fabkit.keyboard.kinds import (
     diode_sites,
     find_chips,
@@ -238,7 +238,7 @@ class _Finder:
         if spots:
             reach, wide = SOCKET_LAND_MM
             apart = PointTree(np.array(spots)).query(table.spots())[0]
-            free &= (apart > reach) | (np.minimum(table.width, table.height) < wide)
+            free &= (apart > reach) | (table.short < wide)
         rows = np.flatnonzero(free)
         sizes = np.sort(np.column_stack((table.width, table.height))[rows], axis=1)
         # Differences in face or size are made larger than any reach.
@@ -269,13 +269,8 @@ class _Finder:
         first = halves == 0
         if len(mine) and 2 * first.sum() == len(mine):
             for half in (first, ~first):
-                x, y = mine.x[half], mine.y[half]
-                site = replace(
-                    made.site,
-                    x_mm=float((x.min() + x.max()) / 2),
-                    y_mm=float((y.min() + y.max()) / 2),
-                )
-                yield replace(made, site=site)
+                x, y = box_middle(mine.spots()[half]).tolist()
+                yield replace(made, site=replace(made.site, x_mm=x, y_mm=y))
         else:
             yield made
 
@@ -298,8 +293,7 @@ class _Finder:
         placed = part.origin == "placement table"
         x, y = part.x_mm, part.y_mm
         if x is None and len(mine):
-            x = float((mine.x.min() + mine.x.max()) / 2)
-            y = float((mine.y.min() + mine.y.max()) / 2)
+            x, y = box_middle(mine.spots()).tolist()
         return _Draft(
             PartSite(
                 kind=kind,
