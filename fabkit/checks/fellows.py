@@ -112,21 +112,22 @@ def _gaps_about(at: Places, kind: Ints, rows: Ints, wanted: Ints) -> Iterator[li
     away = at[None, :] - at[rows, None]
     near = [np.flatnonzero((np.abs(a) <= REACH_MM) & (np.abs(a) > ALIKE_MM)) for a in away]
     local = [(a[n], kind[n]) for a, n in zip(away, near, strict=True)]
+    rings = [_rings(*features) for features in local]
     rest = [i for i, (_, kinds) in enumerate(local) if len(kinds) > 1]
     found: dict[int, list[Gap]] = {}
     unlike: dict[int, list[Gap]] = {}
     for _ in range(MODELS):
         if len(rest) < FEWEST:
             break
-        counts = Counter(key for i in rest for key in set(_rings(*local[i])))
+        counts = Counter(key for i in rest for key in set(rings[i]))
         # Alike distances may be rounded to neighbouring steps.
         usual = {
             (what, step)
             for what, step in counts
             if sum(counts[what, step + d] for d in (-1, 0, 1)) >= COMMON * len(rest)
         }
-        model = max(rest, key=lambda i: (len(usual & set(_rings(*local[i]))), -i))
-        core = np.array([key in usual for key in _rings(*local[model])], dtype=bool)
+        model = max(rest, key=lambda i: (len(usual.intersection(rings[i])), -i))
+        core = np.array([key in usual for key in rings[model]], dtype=bool)
         if core.sum() < LEAST_CORE or not np.isin(local[model][1][core], wanted).any():
             rest.remove(model)
             continue
@@ -182,13 +183,15 @@ def _laid(model: Places, model_kinds: Ints, spots: Places, kinds: Ints) -> tuple
     if not len(spots):
         return 1.0 + 0.0j, none
     same = model_kinds[:, None] == kinds[None, :]
-    pair = same & (np.abs(np.abs(model)[:, None] - np.abs(spots)[None, :]) <= ALIKE_MM)
-    a, b = np.nonzero(pair & (np.abs(model)[:, None] > 1.0))
-    turns = np.round(np.degrees(np.angle(spots[b] / model[a]))).astype(int) % 360
+    away = np.abs(model)[:, None]
+    pair = same & (np.abs(away - np.abs(spots)[None, :]) <= ALIKE_MM)
+    a, b = np.nonzero(pair & (away > 1.0))
+    turn_of = spots[b] / model[a]
+    turns = np.round(np.degrees(np.angle(turn_of))).astype(int) % 360
     best, turned = none, 1.0 + 0.0j
     for turn, _ in Counter(turns.tolist()).most_common(_TURNS):
         mine = np.abs((turns - turn + 180) % 360 - 180) <= 1
-        exact: Any = np.mean(spots[b][mine] / model[a][mine])
+        exact: Any = np.mean(turn_of[mine])
         exact /= abs(exact)
         apart = np.abs(model[:, None] * exact - spots[None, :])
         there = ((apart <= ALIKE_MM) & same).any(axis=1)

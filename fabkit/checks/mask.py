@@ -287,9 +287,10 @@ def _fit(side: MaskSide, shapes: Shapes) -> _Fit:
         over = side.openings[opened[rows]]
         rim = shapely.boundary(over)
         margin[rows] = shapely.distance(shapely.boundary(shapes[rows]), rim)
+        beyond = np.flatnonzero(~shapely.covers(over, shapes[rows]))
         # Rims drawn on the same line may differ in their last digits.
-        covered = shapely.covers(shapely.buffer(over, COINCIDENT_MM), shapes[rows])
-        for k in np.flatnonzero(~covered):
+        wider = shapely.buffer(over[beyond], COINCIDENT_MM)
+        for k in beyond[~shapely.covers(wider, shapes[rows[beyond]])].tolist():
             margin[rows[k]] = -_overlap_depth(shapes[rows[k]], over[k])
         # The middle of an opening that several pads share, or that is much larger, shows no shift.
         shared = np.bincount(opening, minlength=len(side.openings))[opened[rows]] > 1

@@ -360,7 +360,9 @@ def grow(fill: BaseGeometry, added: BaseGeometry) -> BaseGeometry:
             (shapely.get_rings(outer)[1:], shapely.get_exterior_ring(open_holes))
         )
         whole = shapely.polygons(shapely.get_exterior_ring(outer), holes=inner)
-    if whole.is_empty or not whole.is_valid:
+    # Holes stay in the rim they were in, so rings that lie apart make a valid whole.
+    apart = lie_apart(np.array([whole], dtype=object)).all()
+    if whole.is_empty or not (apart or whole.is_valid):
         return shapely.union(fill, added)
     return whole
 

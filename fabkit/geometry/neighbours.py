@@ -22,7 +22,10 @@ if TYPE_CHECKING:
     from scipy.spatial import cKDTree
 
 FEW_PAIRS: Final = 400_000
-"""Up to this many pairs are compared one with another; above it a tree pays."""
+"""Up to this many pairs are compared one with another; above it loading scipy pays."""
+
+_FEWER_PAIRS: Final = 40_000
+"""Above this many pairs shapely's tree, and cells, are quicker."""
 
 _MANY: Final = 20_000
 """From this many questions on, loading scipy takes less time than its tree then saves."""
@@ -108,9 +111,11 @@ class PointTree:
         (m,) or (m, k) float64, the same of int64.
         """
         asked = np.asarray(points, dtype=np.float64)
-        if len(asked) * len(self.points) > FEW_PAIRS:
-            if k == 1 and p == 2 and self.points.shape[1] == 2 and len(asked) < _MANY:
-                return self._nearest(asked, within)
+        pairs = len(asked) * len(self.points)
+        plain = k == 1 and p == 2 and self.points.shape[1] == 2 and len(asked) < _MANY
+        if plain and pairs > _FEWER_PAIRS:
+            return self._nearest(asked, within)
+        if pairs > FEW_PAIRS:
             found = self._tree.query(asked, k=k, p=p, distance_upper_bound=within)
             return found[0], found[1]
         apart = _distances(asked, self.points, p)
@@ -146,7 +151,7 @@ class PointTree:
     def between(self, points: Floats, reach: float) -> Ints:
         """Pairs at most ``reach`` apart, (m, 2): row of the point asked, row of its neighbour."""
         asked = np.asarray(points, dtype=np.float64)
-        if len(asked) * len(self.points) <= FEW_PAIRS:
+        if len(asked) * len(self.points) <= _FEWER_PAIRS:
             left, right = np.nonzero(_distances(asked, self.points, 2.0) <= reach)
             return np.column_stack((left, right)).astype(np.int64)
         found = [np.empty((0, 2), dtype=np.int64)]

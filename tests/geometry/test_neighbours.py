@@ -19,6 +19,7 @@ def way(request, monkeypatch):
     """Both ways of answering."""
     if request.param == "tree":
         monkeypatch.setattr(neighbours, "FEW_PAIRS", 0)
+        monkeypatch.setattr(neighbours, "_FEWER_PAIRS", 0)
 
 
 def cloud(count, seed, dimensions=2):
