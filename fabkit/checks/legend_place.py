@@ -161,21 +161,23 @@ def _met(cells: Ints, size: Ints, image: NDArray[np.complex128], shape: tuple[in
         Shifts go from minus to plus the reach, in cells.
     """
     shifts = np.arange(-_REACH, _REACH + 1)
+    ink = np.zeros(shape)
+    ink[tuple(cells.T)] = 1.0
+    seen = np.fft.rfft2(ink)
     met = []
-    for at in (cells, size - 1 - cells):
-        ink = np.zeros(shape)
-        ink[tuple(at.T)] = 1.0
-        both = np.fft.irfft2(np.conj(np.fft.rfft2(ink)) * image, shape)
-        met.append(both[np.ix_(shifts, shifts)])
+    # Turned, ink lies where the size less its place says, and its transform is the conjugate.
+    for spectrum, (column, row) in ((np.conj(seen), (0, 0)), (seen, size - 1)):
+        # Only the columns that are asked for are transformed back along their length.
+        columns = np.fft.ifft(spectrum * image, axis=0)[(shifts + column) % shape[0]]
+        met.append(np.fft.irfft(columns, shape[1], axis=1)[:, (shifts + row) % shape[1]])
     return np.maximum(np.round(np.array(met)), 0.0) / len(cells)
 
 
 def _filled(shapes: Shapes, low: Floats, size: NDArray[np.int64]) -> Bools:
     """Cells whose middles lie in polygons that do not overlap, by counting edges up to them."""
     ends, ring = shapely.get_coordinates(shapely.get_rings(shapes), return_index=True)
-    inside = np.zeros(size, dtype=np.int64)
     if not len(ends):
-        return inside.astype(bool)
+        return np.zeros(size, dtype=bool)
     ends = (ends - low) / CELL_MM - 0.5
     one, two = ends[:-1][ring[1:] == ring[:-1]], ends[1:][ring[1:] == ring[:-1]]
     below, above = np.minimum(one[:, 0], two[:, 0]), np.maximum(one[:, 0], two[:, 0])
@@ -186,5 +188,5 @@ def _filled(shapes: Shapes, low: Floats, size: NDArray[np.int64]) -> Bools:
     share = (column - one[edge, 0]) / (two[edge, 0] - one[edge, 0])
     crossing = one[edge, 1] + share * (two[edge, 1] - one[edge, 1])
     row = np.clip(numbers_of(np.ceil(crossing)), 0, size[1] - 1)
-    np.add.at(inside, (column, row), 1)
-    return np.asarray(np.cumsum(inside, axis=1) % 2 == 1)
+    crossed = np.bincount(column * size[1] + row, minlength=size.prod()).reshape(size)
+    return np.asarray((np.cumsum(crossed, axis=1) & 1).astype(bool))
