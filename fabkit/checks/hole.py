@@ -95,9 +95,9 @@ def slots(case: Case) -> Iterator[Finding]:
 
 
 def slot_lengths(cuts: Cuts) -> np.ndarray:
-    """(len(cuts),) float64: longest side of the smallest box around each cut, mm; 0 where empty."""
+    """(len(cuts),) float64: longest side of the smallest box around each slot, mm; 0 of others."""
     lengths = np.zeros(len(cuts.shapes))
-    known = ~shapely.is_empty(cuts.shapes)
+    known = ~cuts.round & ~shapely.is_empty(cuts.shapes)
     boxes = shapely.minimum_rotated_rectangle(shapely.convex_hull(cuts.shapes[known]))
     # Kilometres away, the box of a slot may be a line.
     box = shapely.get_type_id(boxes) == shapely.GeometryType.POLYGON

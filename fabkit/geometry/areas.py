@@ -20,6 +20,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.geometry.boxes import meeting_boxes
 from fabkit.geometry.neighbours import label_groups, squares_of
 from fabkit.geometry.sweeping import lie_apart, sweep_union, with_holes
 
@@ -52,14 +53,10 @@ def touching_pairs(
     once and not walked for each of its thousand neighbours.
     """
     size = shapely.get_num_coordinates(shapes)
-    if reach_mm:
-        # Grown on one side only: the tree holds the shapes as they are.
-        box = shapely.bounds(shapes) + np.array((-reach_mm, -reach_mm, reach_mm, reach_mm))
-        left, right = shapely.STRtree(shapes).query(shapely.box(*box.T))
-    else:
-        left, right = shapely.STRtree(shapes).query(shapes)
-    keep = left < right
-    left, right = left[keep], right[keep]
+    box = shapely.bounds(shapes)
+    solid = np.flatnonzero(~np.isnan(box[:, 0]))
+    grown = box[solid] + np.array((-reach_mm, -reach_mm, reach_mm, reach_mm)) / 2
+    left, right = solid[np.concatenate([*meeting_boxes(grown)], axis=1)]
     swap = size[left] < size[right]
     left, right = np.where(swap, right, left), np.where(swap, left, right)
     asked = np.flatnonzero(size[left] >= least_corners)

@@ -159,10 +159,26 @@ def _pierced(outer: Shapes, holes: Shapes) -> Shapes:
 def _sources(points: Floats, made: Floats) -> tuple[Bools, Ints]:
     """Which of the points made are given ones, and a row of the given one of each."""
     given, asked = _mixed(points), _mixed(made)
-    order = np.argsort(given, kind="stable")
-    at = order[np.minimum(np.searchsorted(given[order], asked), len(order) - 1)]
-    off = np.abs(points[at] - made) * _STEPS
-    return (off[:, 0] < 1) & (off[:, 1] < 1), at
+    # With the row in their low bits, numbers are sorted in half the time of rows by numbers.
+    bits = np.uint64((1 << len(points).bit_length()) - 1)
+    keys = np.sort(given & ~bits | np.arange(len(points), dtype=np.uint64))
+    place = np.minimum(np.searchsorted(keys, asked & ~bits), len(keys) - 1)
+    at = (keys[place] & bits).astype(np.int64)
+    kept = _alike(points[at], made)
+    # Another point whose number has the same high bits may stand in front.
+    lost = np.flatnonzero(~kept & ((given[at] ^ asked) <= bits))
+    if len(lost):
+        order = np.argsort(given, kind="stable")
+        place = np.searchsorted(given[order], asked[lost])
+        at[lost] = order[np.minimum(place, len(order) - 1)]
+        kept[lost] = _alike(points[at[lost]], made[lost])
+    return kept, at
+
+
+def _alike(points: Floats, others: Floats) -> Bools:
+    """Which points lie less than a step from the other one, along x and y."""
+    off = np.abs(points - others) * _STEPS
+    return np.asarray((off[:, 0] < 1) & (off[:, 1] < 1))
 
 
 def _mixed(points: Floats) -> NDArray[np.uint64]:

@@ -43,7 +43,9 @@ def test_a_slot_whose_box_is_a_line_has_its_length():
     flat = shapely.Polygon([(0, 0), (1, 0), (3, 0)])
     shapes = np.array([shapely.box(0, 0, 1, 2), flat, shapely.Polygon()])
 
-    assert slot_lengths(SimpleNamespace(shapes=shapes)) == pytest.approx([2.0, 3.0, 0.0])
+    assert slot_lengths(
+        SimpleNamespace(shapes=shapes, round=np.zeros(3, dtype=bool))
+    ) == pytest.approx([2.0, 3.0, 0.0])
 
 
 def test_points_on_one_spot_show_no_stretch():

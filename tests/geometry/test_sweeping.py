@@ -8,7 +8,7 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fabkit.geometry import areas
+from fabkit.geometry import areas, sweeping
 from fabkit.geometry.areas import unite
 from fabkit.geometry.segments import Segments
 from fabkit.geometry.sweeping import sweep_union
@@ -114,3 +114,12 @@ def test_shapes_a_rounding_apart_from_a_pinched_group_are_kept(monkeypatch):
     monkeypatch.setattr(shapely, "is_valid", lambda shapes: np.zeros(len(shapes), dtype=bool))
     united = unite(np.array([*beside, *ring, *far]))
     assert united.area == pytest.approx(85.5, abs=1e-9)
+
+
+def test_points_whose_numbers_begin_alike_are_told_apart(monkeypatch):
+    """Each point is found again although all their numbers differ in the last bits alone."""
+    monkeypatch.setattr(sweeping, "_MIX", np.array((1, 1), dtype=np.uint64))
+    points = np.column_stack((np.arange(10) / 2.0**27, np.zeros(10)))
+    kept, row = sweeping._sources(points, points[::-1])
+    assert kept.all()
+    assert row.tolist() == list(range(10))[::-1]
