@@ -183,9 +183,12 @@ def _laid(model: Places, model_kinds: Ints, spots: Places, kinds: Ints) -> tuple
     if not len(spots):
         return 1.0 + 0.0j, none
     same = model_kinds[:, None] == kinds[None, :]
-    away = np.abs(model)[:, None]
-    pair = same & (np.abs(away - np.abs(spots)[None, :]) <= ALIKE_MM)
-    a, b = np.nonzero(pair & (away > 1.0))
+    away = np.abs(model)
+    off = np.abs(away[:, None] - np.abs(spots)[None, :])
+    # Features that lie on each other are equally far from the middle.
+    p, q = np.nonzero(same & (off <= ALIKE_MM + 1e-9))
+    sure = (off[p, q] <= ALIKE_MM) & (away[p] > 1.0)
+    a, b = p[sure], q[sure]
     turn_of = spots[b] / model[a]
     turns = np.round(np.degrees(np.angle(turn_of))).astype(int) % 360
     best, turned = none, 1.0 + 0.0j
@@ -193,8 +196,8 @@ def _laid(model: Places, model_kinds: Ints, spots: Places, kinds: Ints) -> tuple
         mine = np.abs((turns - turn + 180) % 360 - 180) <= 1
         exact: Any = np.mean(turn_of[mine])
         exact /= abs(exact)
-        apart = np.abs(model[:, None] * exact - spots[None, :])
-        there = ((apart <= ALIKE_MM) & same).any(axis=1)
+        there = none.copy()
+        there[p[np.abs(model[p] * exact - spots[q]) <= ALIKE_MM]] = True
         if there.sum() > best.sum():
             best, turned = there, complex(exact)
     return turned, best

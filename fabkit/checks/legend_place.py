@@ -105,43 +105,39 @@ def find_better_place(figures: Shapes, board: Shapes, open_: Sequence[Shapes]) -
         cells = np.column_stack(np.divmod(np.unique(cells @ (size[1], 1)), size[1]))
         if len(cells) >= FEWEST:
             inks.append(cells)
-    if all(_met_here(cells, around) < MORE for cells in inks):
-        return None  # no other place can meet so much less
-    image = np.fft.rfft2(around)
-    views = [_met(cells, size, image, around.shape) for cells in inks]
-    found = [better for view in views if (better := _best(view, views)) is not None]
+    now = [_near(cells, around) for cells in inks]
+    hopeful = [k for k, share in enumerate(now) if share >= MORE]  # others have no less to meet
+    if not hopeful:
+        return None
+    image, found = np.fft.rfft2(around), []
+    for k in hopeful:
+        view = _met(inks[k], size, image, around.shape)
+        turned, column, row = (int(i) for i in np.unravel_index(int(view.argmin()), view.shape))
+        there = float(view[turned, column, row])
+        if now[k] < WORSE * there or now[k] - there < MORE:
+            continue
+        shift = column - _REACH, row - _REACH
+        laid = (_near(size - 1 - cells if turned else cells, around, *shift) for cells in inks)
+        if all(share <= AGREE * before for share, before in zip(laid, now, strict=True)):
+            dx_mm, dy_mm = (step * CELL_MM for step in shift)
+            found.append(
+                Better(turned=bool(turned), dx_mm=dx_mm, dy_mm=dy_mm, now=now[k], there=there)
+            )
     return min(found, key=lambda better: better.there, default=None)
 
 
-def _best(view: Floats, views: list[Floats]) -> Better | None:
-    """Give the place in which one view meets least, if that is clearly better and all agree."""
-    turned, column, row = (int(k) for k in np.unravel_index(int(view.argmin()), view.shape))
-    now, there = _near(view, 0, _REACH, _REACH), float(view[turned, column, row])
-    if now < WORSE * there or now - there < MORE:
-        return None
-    if any(_near(v, turned, column, row) > AGREE * _near(v, 0, _REACH, _REACH) for v in views):
-        return None
-    return Better(
-        turned=bool(turned),
-        dx_mm=(column - _REACH) * CELL_MM,
-        dy_mm=(row - _REACH) * CELL_MM,
-        now=now,
-        there=there,
-    )
+def _near(cells: Ints, around: Floats, dx: int = 0, dy: int = 0) -> float:
+    """Give the least share of ink on what is avoided, within one cell of a shift.
 
-
-def _met_here(cells: Ints, around: Floats) -> float:
-    """Give the share of ink on what is avoided, as :func:`_near` finds it about no shift."""
+    Coarse cells may set a legend off by so much.
+    """
     column, row = cells.T
-    steps = (-1, 0, 1)
-    met = min(around[column + i, row + j].sum() for i in steps for j in steps)
+    met = min(
+        around[column + i, row + j].sum()
+        for i in range(max(dx - 1, -_REACH), min(dx + 1, _REACH) + 1)
+        for j in range(max(dy - 1, -_REACH), min(dy + 1, _REACH) + 1)
+    )
     return float(met) / len(cells)
-
-
-def _near(view: Floats, turned: int, column: int, row: int) -> float:
-    """Give the least within one cell of a place: coarse cells may set a legend off by so much."""
-    around = view[turned, max(column - 1, 0) : column + 2, max(row - 1, 0) : row + 2]
-    return float(around.min())
 
 
 def _met(cells: Ints, size: Ints, image: NDArray[np.complex128], shape: tuple[int, ...]) -> Floats:

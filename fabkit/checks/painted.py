@@ -109,7 +109,7 @@ def _side_by_side(low: Floats, high: Floats, level: Floats, width: float) -> lis
     label = label_groups(len(first), a[beside], b[beside])[run]
     order = np.argsort(label, kind="stable")
     groups = np.split(order, np.flatnonzero(np.diff(label[order])) + 1)
-    return [g for g in groups if len(np.unique(level[g])) >= STROKES]
+    return [g for g in groups if len(g) >= STROKES and len(np.unique(level[g])) >= STROKES]
 
 
 def _runs(low: Floats, high: Floats, band: Floats) -> Ints:
