@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Any, ClassVar, Self, get_args, get_type_hints
 
 import numpy as np
@@ -59,45 +59,43 @@ class Columns:
     def __post_init__(self) -> None:
         """Convert, check and freeze the columns."""
         length = -1
-        for item in fields(self):
-            array = np.ascontiguousarray(getattr(self, item.name), dtype=self.DTYPES[item.name])
+        for name, dtype in self.DTYPES.items():
+            array = np.ascontiguousarray(getattr(self, name), dtype=dtype)
             if array.ndim != 1:
-                raise ValueError(f"column {item.name} must have one dimension")
+                raise ValueError(f"column {name} must have one dimension")
             if length < 0:
                 length = len(array)
             elif len(array) != length:
-                raise ValueError(f"column {item.name} has {len(array)} rows, not {length}")
+                raise ValueError(f"column {name} has {len(array)} rows, not {length}")
             if array.flags.writeable:
                 array = array.view()
                 array.setflags(write=False)
-            object.__setattr__(self, item.name, array)
+            object.__setattr__(self, name, array)
 
     def __repr__(self) -> str:
         """Name and columns."""
-        return f"<{type(self).__name__} {len(self)} x {', '.join(f.name for f in fields(self))}>"
+        return f"<{type(self).__name__} {len(self)} x {', '.join(self.DTYPES)}>"
 
     def __len__(self) -> int:
         """Count the rows."""
-        return len(getattr(self, fields(self)[0].name))
+        return len(getattr(self, next(iter(self.DTYPES))))
 
     def by_name(self) -> dict[str, NDArray[Any]]:
         """Columns by name, as data-frame libraries take them."""
-        return {f.name: getattr(self, f.name) for f in fields(self)}
+        return {name: getattr(self, name) for name in self.DTYPES}
 
     @classmethod
     def empty(cls) -> Self:
         """Make a table without rows."""
-        return cls(**{f.name: np.empty(0, cls.DTYPES[f.name]) for f in fields(cls)})
+        return cls(**{name: np.empty(0, dtype) for name, dtype in cls.DTYPES.items()})
 
     def take(self, rows: Ints | Bools | slice) -> Self:
         """Rows picked by an index array, a boolean mask or a slice."""
-        return type(self)(**{f.name: getattr(self, f.name)[rows] for f in fields(self)})
+        return type(self)(**{name: getattr(self, name)[rows] for name in self.DTYPES})
 
     def with_columns(self, **changed: NDArray[Any]) -> Self:
         """Replace some columns."""
-        return type(self)(
-            **{f.name: changed.get(f.name, getattr(self, f.name)) for f in fields(self)}
-        )
+        return type(self)(**{name: changed.get(name, getattr(self, name)) for name in self.DTYPES})
 
     @classmethod
     def concat(cls, *tables: Self) -> Self:
@@ -107,5 +105,5 @@ class Columns:
         if len(tables) == 1:
             return tables[0]
         return cls(
-            **{f.name: np.concatenate([getattr(t, f.name) for t in tables]) for f in fields(cls)}
+            **{name: np.concatenate([getattr(t, name) for t in tables]) for name in cls.DTYPES}
         )

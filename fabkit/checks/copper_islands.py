@@ -19,6 +19,7 @@ from fabkit.checks.fellows import ALIKE_MM, FEWEST, find_gaps_of_fellows
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, objects_at, spots_at
 from fabkit.formats.gerber.model import Kind, object_shapes
+from fabkit.geometry.boxes import meeting_boxes
 from fabkit.geometry.neighbours import PointTree
 from fabkit.rules import load_rule
 
@@ -36,6 +37,9 @@ NEIGHBOURS: Final = 8
 
 SEEDS: Final = 4
 """Kinds of pads that footprints are looked for about."""
+
+_LARGE: Final = 128
+"""Corners above which a shape is indexed before it is asked; strokes and pads have fewer."""
 
 FLOATING: Final = load_rule("copper/floating")
 LOOSE_END: Final = load_rule("copper/loose-end")
@@ -114,11 +118,16 @@ def _loose_ends(copper: Copper, index: int, layer: Layer) -> tuple[Ints, Floats,
     owner = np.concatenate((tracks, tracks))
     ends = shapely.points(x, y)
     dark = np.flatnonzero(objects.dark)
-    tree = shapely.STRtree(ends)
-    shape, end = tree.query(object_shapes(layer.file, dark), predicate="intersects")
+    shapes = object_shapes(layer.file, dark)
+    shapely.prepare(shapes[shapely.get_num_coordinates(shapes) > _LARGE])
     covered = np.zeros(len(ends), dtype=bool)
-    # A stroke covers its own ends, so only other objects count.
-    covered[end[dark[shape] != owner[end]]] = True
+    solid = np.flatnonzero(~shapely.is_empty(shapes))
+    for end, shape in meeting_boxes(np.column_stack((x, y, x, y)), shapely.bounds(shapes[solid])):
+        # A stroke covers its own ends, so only other objects count.
+        other = (dark[solid[shape]] != owner[end]) & ~covered[end]
+        end, shape = end[other], solid[shape[other]]
+        covered[end[shapely.intersects(shapes[shape], ends[end])]] = True
+    tree = shapely.STRtree(ends)
     covered[tree.query(copper.board.hole_shapes, predicate="intersects")[1]] = True
     loose = np.flatnonzero(~covered)
     return owner[loose], x[loose], y[loose]

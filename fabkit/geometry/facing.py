@@ -304,10 +304,15 @@ class FacetTree:
             measured.
         """
         reach = np.broadcast_to(np.asarray(reach_mm, dtype=np.float64), len(shapes))
-        shape, run = self.runs.query(shapes, predicate="dwithin", distance=reach)
-        if only is not None:
+        if only is None:
+            shape, run = self.runs.query(shapes, predicate="dwithin", distance=reach)
+        else:
+            boxes = shapely.bounds(shapes) + reach[:, None] * (-1, -1, 1, 1)
+            shape, run = np.concatenate([*meeting_boxes(boxes, self.boxes)], axis=1)
             wanted = only(shape, self.facets.piece[self.starts[run]])
             shape, run = shape[wanted], run[wanted]
+            near = shapely.dwithin(shapes[shape], self.runs.geometries[run], reach[shape])
+            shape, run = shape[near], run[near]
         starts = self.starts[run]
         counts = np.append(self.starts, len(self.facets))[run + 1] - starts
         shape = np.repeat(shape, counts)
