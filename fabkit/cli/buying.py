@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from fabkit.cli import options, printing
-from fabkit.cli.commands import argument, bundle, command, flag, option, valued
+from fabkit.cli.commands import argument, bundle, command, flag, valued
 from fabkit.cli.reading import Choices, EdgeReading, Reading, package_or_order
 
 if TYPE_CHECKING:
@@ -70,9 +70,7 @@ class NewBook:
     """What the command was given."""
 
     out: Path = options.out("FILE.toml", "Where to write the parts book.")
-    name: str = option(
-        "--name", default="Our parts book", show_default=True, help="What you call it."
-    )
+    name: str = options.called(default="Our parts book", show_default=True)
     replace: bool = options.replace()
 
 

@@ -36,9 +36,7 @@ class Asked:
     use: BoardUse | None = options.board()
     house_files: tuple[Path, ...] = options.house()
     folder: Path | None = options.file("--draw", "FOLDER", "Also draw it, into this folder.")
-    page: Path | None = options.file(
-        "--report", "FILE", "Write a page with a slider between the old board and the new one."
-    )
+    page: Path | None = options.report()
     no_findings: bool = flag("--no-findings", "Neither check nor price the boards.")
     no_costs: bool = flag("--no-costs", "Do not price the boards.")
     fail_on: Severity | None = options.fail_on()

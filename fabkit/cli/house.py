@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from fabkit.cli import options, printing
-from fabkit.cli.commands import argument, command, flag, option, valued
+from fabkit.cli.commands import argument, command, flag, valued
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,9 +47,7 @@ class New:
     """What the command was given."""
 
     out: Path = options.out("FILE.toml", "Where to write the sheet.")
-    name: str = option(
-        "--name", default="Our board house", show_default=True, help="What you call it."
-    )
+    name: str = options.called(default="Our board house", show_default=True)
     replace: bool = options.replace()
 
 
@@ -76,9 +74,7 @@ class Learnt:
 
     quotes: Path | None = argument("[QUOTES.csv]", required=False, type=options.FILE)
     out: Path | None = options.out("FILE.toml", "Where to write the sheet.", required=False)
-    name: str = option(
-        "--name", default="Our board house", show_default=True, help="What you call it."
-    )
+    name: str = options.called(default="Our board house", show_default=True)
     currency: str | None = options.currency()
     country: str | None = valued(
         "--country", "NAME", "Whose shipping to learn.  Default: the commonest."

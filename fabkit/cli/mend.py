@@ -18,9 +18,7 @@ class Asked:
     out: Path = options.out("FILE.zip", "Zip to write the mended files into.")
     asked: tuple[str, ...] = options.corrections()
     house_files: tuple[Path, ...] = options.house()
-    page: Path | None = options.file(
-        "--report", "FILE", "Write a page with a slider between the old board and the new one."
-    )
+    page: Path | None = options.report()
     replace: bool = options.replace()
     reading: Reading = bundle(Reading)
     as_json: bool = options.as_json()

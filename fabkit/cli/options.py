@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from difflib import get_close_matches
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -107,86 +108,63 @@ def file(name: str, metavar: str, words: str, *, multiple: bool = False) -> Decl
     return valued(name, metavar, words, type=FILE, multiple=multiple)
 
 
-def word(name: str, known: tuple[str, ...], meaning: str) -> Declared:
+def word(name: str, known: tuple[str, ...], meaning: str, **about: object) -> Declared:
     """Declare an option that is one of a few words; the first is the default."""
-    return option(name, type=words(*known), default=known[0], show_default=True, help=meaning)
+    about |= {"type": words(*known), "default": known[0], "show_default": True, "help": meaning}
+    return option(name, **about)
 
 
-def package() -> Declared:
-    """Declare the package that a command reads."""
-    return argument("PACKAGE", type=FILE)
+# Each call declares one option anew: a field belongs to one bundle.
+package = partial(argument, "PACKAGE", type=FILE)
+"""The package that a command reads."""
 
+house = partial(
+    file,
+    "--house",
+    "FILE",
+    "Sheet of your board house.  Repeatable, to compare houses.",
+    multiple=True,
+)
+"""Sheets; the first is the one ordered from."""
 
-def house() -> Declared:
-    """Declare ``--house``: sheets, the first is the one ordered from."""
-    words = "Sheet of your board house.  Repeatable, to compare houses."
-    return file("--house", "FILE", words, multiple=True)
-
-
-def board() -> Declared:
-    """Declare ``--board``: what one board is."""
-    return option(
-        "--board",
-        type=BOARD_USE,
-        help="One board is reversible, left, right, both, whole, plate or none.",
-    )
-
-
-def right() -> Declared:
-    """Declare ``--right``: the package of the right half."""
-    words = "Package of the right half, where it is a separate design."
-    return file("--right", "PACKAGE", words)
-
-
-def corrections() -> Declared:
-    """Declare ``--with``: corrections that are made on request."""
-    words = "Also make this correction of fabkit mend."
-    return valued("--with", "ID", words, multiple=True)
-
-
-def quantities() -> Declared:
-    """Declare ``--quantity``: how many boards to price."""
-    return valued(
-        "--quantity",
-        "N",
-        "Boards to price.  Default: quantities near what you need.",
-        type=COUNT,
-        multiple=True,
-    )
-
-
-def currency() -> Declared:
-    """Declare ``--currency``: what a written sheet counts in."""
-    return valued("--currency", "CODE", "Currency to count in, such as EUR.")
-
-
-def limit_class() -> Declared:
-    """Declare ``--fine``: the class of limits to judge by."""
-    return flag(
-        "--fine",
-        "Judge by the house's fine class, which may cost more.",
-        callback=lambda _ctx, _param, given: "fine" if given else "standard",
-    )
-
-
-def full() -> Declared:
-    """Declare ``--all``: nothing is shortened."""
-    return flag("--all", "Show every finding and place.")
-
-
-def as_json() -> Declared:
-    """Declare ``--json``."""
-    return flag("--json", "Print JSON, for programs.")
-
-
-def replace() -> Declared:
-    """Declare ``--replace``: whether files may be overwritten."""
-    return flag("--replace", "Overwrite files that exist.")
-
-
-def show() -> Declared:
-    """Declare ``--open``: whether the result is shown."""
-    return flag("--open", "Open the result when it is written.")
+board = partial(
+    option,
+    "--board",
+    type=BOARD_USE,
+    help="One board is reversible, left, right, both, whole, plate or none.",
+)
+right = partial(
+    file, "--right", "PACKAGE", "Package of the right half, where it is a separate design."
+)
+corrections = partial(
+    valued, "--with", "ID", "Also make this correction of fabkit mend.", multiple=True
+)
+quantities = partial(
+    valued,
+    "--quantity",
+    "N",
+    "Boards to price.  Default: quantities near what you need.",
+    type=COUNT,
+    multiple=True,
+)
+currency = partial(valued, "--currency", "CODE", "Currency to count in, such as EUR.")
+limit_class = partial(
+    flag,
+    "--fine",
+    "Judge by the house's fine class, which may cost more.",
+    callback=lambda _ctx, _param, given: "fine" if given else "standard",
+)
+called = partial(option, "--name", help="What you call it.")
+report = partial(
+    file,
+    "--report",
+    "FILE",
+    "Write a page with a slider between the old board and the new one.",
+)
+full = partial(flag, "--all", "Show every finding and place.")
+as_json = partial(flag, "--json", "Print JSON, for programs.")
+replace = partial(flag, "--replace", "Overwrite files that exist.")
+show = partial(flag, "--open", "Open the result when it is written.")
 
 
 def out(metavar: str, words: str, **about: object) -> Declared:
@@ -195,31 +173,19 @@ def out(metavar: str, words: str, **about: object) -> Declared:
     return option("--out", type=FILE, metavar=metavar, help=words, **about)
 
 
-def today() -> Declared:
-    """Declare ``--date``: a day, by default today by the user's own calendar."""
-    return valued(
-        "--date",
-        "YYYY-MM-DD",
-        "Day to judge the age of prices by.  Default: today.",
-        type=click.DateTime(["%Y-%m-%d"]),
-        callback=_read_day,
-    )
-
-
 def _read_day(_ctx: click.Context, _param: click.Parameter, given: datetime | None) -> date:
     return given.date() if given else date.today()  # noqa: DTZ011
 
 
-def fail_on() -> Declared:
-    """Declare ``--fail-on``: least severity that ends with status 1; None for never."""
-    return option(
-        "--fail-on",
-        type=words("error", "warning", "note", "never"),
-        callback=_read_severity,
-        default="error",
-        show_default=True,
-        help="Status 1 from an error, warning or note; or never.",
-    )
+today = partial(
+    valued,
+    "--date",
+    "YYYY-MM-DD",
+    "Day to judge the age of prices by.  Default: today.",
+    type=click.DateTime(["%Y-%m-%d"]),
+    callback=_read_day,
+)
+"""A day, by default today by the user's own calendar."""
 
 
 def _read_severity(_ctx: click.Context, _param: click.Parameter, word: str) -> Severity | None:
@@ -228,16 +194,14 @@ def _read_severity(_ctx: click.Context, _param: click.Parameter, word: str) -> S
     return None if word == "never" else Severity[word.upper()]
 
 
-def silenced() -> Declared:
-    """Declare ``--silence``: rules set aside, each with a reason."""
-    return valued(
-        "--silence",
-        "ID=REASON",
-        "Set a rule aside; the reason is reported with it.",
-        multiple=True,
-        callback=_read_silences,
-        shell_complete=completing.RULES,
-    )
+fail_on = partial(
+    word,
+    "--fail-on",
+    ("error", "warning", "note", "never"),
+    "Status 1 from an error, warning or note; or never.",
+    callback=_read_severity,
+)
+"""Least severity that ends with status 1; None for never."""
 
 
 def _read_silences(
@@ -250,6 +214,17 @@ def _read_silences(
     how = "the id and your reason, as in hole/outside-board='cut away on purpose'"
     pairs = dict(named(value, value.partition("="), how) for value in values)
     return tuple(Silence(rule=rule, reason=reason) for rule, reason in pairs.items())
+
+
+silenced = partial(
+    valued,
+    "--silence",
+    "ID=REASON",
+    "Set a rule aside; the reason is reported with it.",
+    multiple=True,
+    callback=_read_silences,
+    shell_complete=completing.RULES,
+)
 
 
 def named(value: str, split: tuple[str, str, str], how: str) -> tuple[str, str]:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from fabkit.cli import options, printing
-from fabkit.cli.commands import bundle, command, flag, option, valued
+from fabkit.cli.commands import bundle, command, flag, valued
 from fabkit.cli.reading import Choices, Reading, package_or_order
 
 if TYPE_CHECKING:
@@ -150,7 +150,7 @@ class New:
         "FILE.toml", "Where to write the order file.", default=Path("order.toml"), show_default=True
     )
     right: Path | None = options.right()
-    name: str | None = option("--name", help="What you call it.")
+    name: str | None = options.called()
     spare_halves: int | None = valued(
         "--spare-halves", "N", "Halves besides whole keyboards.", type=options.FROM_ZERO
     )
