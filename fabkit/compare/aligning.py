@@ -525,5 +525,5 @@ def turned_over(old: Board, new: Board, laid: Alignment) -> Board | None:
 def _pads_of(layer: Layer) -> Floats:
     """Places of the flashes of a layer, (n, 2) float64, mm."""
     o = layer.file.objects
-    rows = np.flatnonzero((o.kind == Kind.FLASH) & o.dark)
+    rows = o.dark_rows(Kind.FLASH)
     return np.column_stack((o.x0[rows], o.y0[rows]))

@@ -22,7 +22,7 @@ from fabkit.formats.gerber.model import (
     pen_widths,
     posed,
 )
-from fabkit.geometry.areas import unite
+from fabkit.geometry.areas import polygons_of, unite
 from fabkit.geometry.neighbours import PointTree, label_groups
 
 Flags = Bools
@@ -55,7 +55,7 @@ def layer_difference(old: GerberFile, new: GerberFile, shift_mm: Shift) -> tuple
     left = unmatched(old, new, shift_mm) if _last_run(old) == _last_run(new) else None
     if left is None or max(float(a.mean()) if len(a) else 0.0 for a in left) > MOSTLY:
         # Runs cannot be paired, or hardly anything is the same: whole images are compared.
-        before, after = _moved(layer_parts(old.image), shift_mm), layer_parts(new.image)
+        before, after = _moved(polygons_of(old.image), shift_mm), polygons_of(new.image)
     else:
         where = _suspects(old, new, left, shift_mm)
         if not len(where):
@@ -73,20 +73,6 @@ def _last_run(file: GerberFile) -> int:
 
 def _none() -> Shapes:
     return np.empty(0, dtype=object)
-
-
-def layer_parts(shape: BaseGeometry) -> Shapes:
-    """Polygons of an image, (n,) object array."""
-    parts: Shapes = shapely.get_parts(shape)
-    return polygons_of(parts)
-
-
-def polygons_of(shapes: Shapes) -> Shapes:
-    """Polygons among shapes and their parts; lines and points that overlays leave are dropped."""
-    parts = shapely.get_parts(shapely.get_parts(shapes))
-    real = (shapely.get_type_id(parts) == shapely.GeometryType.POLYGON) & ~shapely.is_empty(parts)
-    kept: Shapes = parts[real]
-    return kept
 
 
 def _moved(shapes: Shapes, shift: Shift) -> Shapes:
@@ -112,7 +98,7 @@ def _united(file: GerberFile, rows: Ints, shift: Shift) -> Shapes:
     if not len(rows):
         return _none()
     shapes = object_shapes(file, rows)
-    return _moved(layer_parts(unite(shapes[~shapely.is_empty(shapes)])), shift)
+    return _moved(polygons_of(unite(shapes[~shapely.is_empty(shapes)])), shift)
 
 
 def _local(file: GerberFile, where: Shapes, shift: Shift) -> Shapes:
@@ -125,7 +111,7 @@ def _local(file: GerberFile, where: Shapes, shift: Shift) -> Shapes:
     _, hit = tree.query(where, predicate="intersects")
     rows = real[np.unique(hit)]
     part = replace(file, objects=file.objects.take(rows))
-    return _moved(layer_parts(compose(part)), shift)
+    return _moved(polygons_of(compose(part)), shift)
 
 
 def within(shapes: Shapes, areas: Shapes) -> Shapes:
@@ -134,7 +120,7 @@ def within(shapes: Shapes, areas: Shapes) -> Shapes:
         shapely.intersection(_joined(shapes[mine]), _joined(areas[theirs]))
         for mine, theirs in _clusters(shapes, areas)
     ]
-    return _polygons(out)
+    return polygons_of(np.array(out, dtype=object))
 
 
 def differing(left: Shapes, right: Shapes) -> tuple[Shapes, Shapes]:
@@ -158,8 +144,8 @@ def differing(left: Shapes, right: Shapes) -> tuple[Shapes, Shapes]:
         only[0].append(shapely.difference(a, b))
         only[1].append(shapely.difference(b, a))
     return (
-        np.concatenate((left[alone[0]], _polygons(only[0]))),
-        np.concatenate((right[alone[1]], _polygons(only[1]))),
+        np.concatenate((left[alone[0]], polygons_of(np.array(only[0], dtype=object)))),
+        np.concatenate((right[alone[1]], polygons_of(np.array(only[1], dtype=object)))),
     )
 
 
@@ -182,12 +168,6 @@ def _clusters(left: Shapes, right: Shapes) -> Iterator[tuple[Ints, Ints]]:
 
 def _joined(shapes: Shapes) -> BaseGeometry:
     return shapes[0] if len(shapes) == 1 else shapely.multipolygons(shapes)
-
-
-def _polygons(shapes: Any) -> Shapes:
-    array = np.empty(len(shapes), dtype=object)
-    array[:] = shapes
-    return polygons_of(array)
 
 
 def thick(shapes: Shapes, sliver_mm: float = SLIVER_MM) -> Shapes:

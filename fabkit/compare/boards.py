@@ -45,6 +45,7 @@ from fabkit.compare.model import (
 from fabkit.compare.options import compare_options
 from fabkit.compare.side_effects import fold_side_effects
 from fabkit.compare.summary import summarise
+from fabkit.geometry.areas import polygons_of
 from fabkit.geometry.segments import Placing
 from fabkit.keyboard.build import find_keyboard
 from fabkit.package.model import RoleKind
@@ -222,8 +223,8 @@ def _uncut_edges(outer: BaseGeometry, new: Board) -> Iterator[Change]:
 def _cut_copy(outer: BaseGeometry, new: Board) -> Board:
     """Cut one board of a panel out along the old outline; its cut-outs are those of the panel."""
     material = outer if new.profile is None else outer.intersection(new.profile)
-    pieces = [p for p in shapely.get_parts(material) if p.geom_type == "Polygon"]
-    return cut_out(new, shapely.MultiPolygon(pieces or list(shapely.get_parts(outer))))
+    pieces = polygons_of(material)
+    return cut_out(new, shapely.multipolygons(pieces if len(pieces) else shapely.get_parts(outer)))
 
 
 def _shared_first(found: Sequence[tuple[Placing, Sequence[Change]]]) -> Iterator[Change]:

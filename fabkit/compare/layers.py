@@ -13,12 +13,12 @@ from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Ints, Shapes
 from fabkit.board.model import Board, Layer
-from fabkit.compare.areas import differing, layer_difference, layer_parts, thick
+from fabkit.compare.areas import differing, layer_difference, thick
 from fabkit.compare.model import POUR, Change, LayerChange, Verb, What
 from fabkit.compare.whole import FEW, Whole, exchanged, find_growth, find_move, growth_words
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile
-from fabkit.geometry.areas import touching_pairs
+from fabkit.geometry.areas import polygons_of, touching_pairs
 from fabkit.geometry.neighbours import label_groups
 from fabkit.package.model import RoleKind
 
@@ -126,7 +126,7 @@ def _compare_pair(
         if len(added) + len(removed) >= FEW and not (before.negative or layer.negative):
             image = before.file.image if move is None else move[1].image
             parts = _parts(image, shift_mm if move is None else (0.0, 0.0))
-            growth = find_growth(parts, layer_parts(layer.file.image))
+            growth = find_growth(parts, polygons_of(layer.file.image))
             if growth is not None and found is None:
                 found, added, removed = growth
     change = LayerChange(

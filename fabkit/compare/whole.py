@@ -11,10 +11,10 @@ import shapely
 from fabkit.base.columns import Floats, Shapes
 from fabkit.base.units import format_mm, format_number
 from fabkit.compare.aligning import voted_shifts
-from fabkit.compare.areas import differing, layer_parts, thick
+from fabkit.compare.areas import differing, thick
 from fabkit.compare.model import SAME_MM, Verb
 from fabkit.formats.gerber.model import GerberFile, Kind, object_boxes
-from fabkit.geometry.areas import unite
+from fabkit.geometry.areas import polygons_of, unite
 from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.segments import Placing
 
@@ -191,7 +191,7 @@ def find_growth(old: Shapes, new: Shapes) -> tuple[Whole, Shapes, Shapes] | None
     by = round(float(grown[mine].mean()), 4)
     # What did not change must not be grown; all else is, with what it grew together with.
     wider = shapely.buffer(old[changed], by, join_style="mitre", mitre_limit=2.0)
-    before = layer_parts(unite(np.concatenate((old[~changed], wider[~shapely.is_empty(wider)]))))
+    before = polygons_of(unite(np.concatenate((old[~changed], wider[~shapely.is_empty(wider)]))))
     added, removed = differing(new, before)
     # Corners may have been rounded as they grew.
     slack = max(0.6 * abs(by), 2 * SAME_MM)

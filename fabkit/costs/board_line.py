@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import Final
 
 from fabkit.base.errors import FabkitError
 from fabkit.base.findings import Rule
@@ -16,7 +17,7 @@ from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import Element, Input
 from fabkit.sheets.house import House
 from fabkit.sheets.order import BoardChoice
-from fabkit.sheets.rates import AreaRate, RateCard, SizeTier
+from fabkit.sheets.rates import AreaRate, RateCard, SizeTier, Step
 from fabkit.sheets.reading import nearest
 
 DM2 = 10_000
@@ -89,6 +90,24 @@ def find_area_rate(quantity: int, rates: RateCard) -> AreaRate:
         remedy="add a [[rates.area.rate]] row that covers this quantity",
         rule=rules.NO_PRICE,
     )
+
+
+FINE: Final = {"small-drill": "small drill", "fine-track": "fine track or gap"}
+"""Terms of what is measured on a board, with their titles."""
+
+
+def dearest_steps(facts: BoardFacts, rates: RateCard) -> Iterator[tuple[str, Decimal, Step]]:
+    """Give what of a board is so fine that it costs more: key, measure, and the dearest step.
+
+    A fine measure is below the limits of all coarser steps as well: the dearest holds, not the sum.
+    """
+    for key, steps, value in (
+        ("small-drill", rates.small_drill, facts.smallest_drill_mm),
+        ("fine-track", rates.fine_track, facts.smallest_track_mm),
+    ):
+        met = [s for s in steps if value is not None and s.applies(value)]
+        if met and value is not None:
+            yield key, value, max(met, key=lambda s: s.price)
 
 
 def check_offered(facts: BoardFacts, house: House, choice: BoardChoice) -> None:
@@ -165,15 +184,7 @@ def board_elements(job: Job, house: House, choice: BoardChoice) -> tuple[Element
     """
     check_offered(job.facts, house, choice)
     rates = rates_of(house)
-    measured = tuple(_measured_terms(job, house, rates))
-    elements = (
-        *_base_terms(job, house, rates, choice),
-        *_option_terms(job, house, rates, choice),
-        *measured,
-        *_density_terms(job, house, rates),
-        *_panel_terms(job, house, rates),
-        *_named_terms(job, house, rates, choice, fine_paid=bool(measured)),
-    )
+    elements = tuple(_Terms(job, house, rates, choice).every())
     exact = sum((e.value for e in elements), Decimal(0))
     if exact >= rates.minimum:
         return elements
@@ -196,8 +207,185 @@ def fixed(key: str, title: str, price: Decimal, unit: str, origin: str, rule: st
     )
 
 
-def _area_term(facts: BoardFacts, rates: RateCard) -> Element:
-    """Charged area of one piece: sides rounded up to the step, at least the minimum."""
+class _Terms:
+    """What the terms of one job are made of: its board, the options, and the house's prices."""
+
+    def __init__(self, job: Job, house: House, rates: RateCard, choice: BoardChoice) -> None:
+        self.job, self.house, self.rates, self.choice = job, house, rates, choice
+        self.code = rates.currency.code
+        self.pieces = Input(name="pieces", value=Decimal(job.quantity), origin="quantity")
+        self.area, self.sides = _charged_area(job.facts, rates)
+
+    def every(self) -> Iterator[Element]:
+        """Give all terms that apply."""
+        measured = tuple(self._measured())
+        yield from self._base()
+        yield from self._options()
+        yield from measured
+        yield from self._density()
+        yield from self._panel()
+        yield from self._named(fine_paid=bool(measured))
+
+    def _fixed(self, key: str, title: str, price: Decimal, at: str, rule: str) -> Element:
+        return fixed(key, title, price, self.code, self.house.cite(at), rule)
+
+    def _cited(self, name: str, value: Decimal, at: str, *, per: str = "") -> Input:
+        """Give an amount of money, with its place in the sheet."""
+        return Input(name=name, value=value, unit=self.code + per, origin=self.house.cite(at))
+
+    def _factor(self, name: str, value: Decimal, table: str, words: str) -> Input:
+        origin = f"{self.house.cite(f'rates.{table}')}, {words}"
+        return Input(name=name, value=value, origin=origin)
+
+    def _base(self) -> Iterator[Element]:
+        rates, facts, quantity = self.rates, self.job.facts, self.job.quantity
+        yield self._fixed("setup", "set-up", rates.setup, "rates.setup", "once per set of files")
+        tier = find_tier(facts, quantity, rates)
+        title = f"base price up to {tier.width_mm:f} x {tier.height_mm:f} mm"
+        fits = "smallest size the piece fits into"
+        yield self._fixed("base", title, tier.price, f"{tier.at}.price", fits)
+        rate = find_area_rate(quantity, rates)
+        layers, copper = f"{facts.layers} layers", self.choice.copper_oz.normalize()
+        by_layers = rates.layer_factor.get(Decimal(facts.layers))
+        by_copper = rates.copper_factor.get(copper)
+        if by_layers is None or by_copper is None:
+            raise Unpriced(
+                f"no area factor for {layers} of {copper:f} oz/ft2",
+                remedy="add it to [rates.layer_factor] or [rates.copper_factor]",
+                rule=rules.NO_PRICE,
+            )
+        lead = self.choice.lead_time
+        if lead not in rates.lead_time:
+            raise Unpriced(
+                f"lead time '{lead}' is not offered by '{self.house.name}'",
+                remedy=f"offered: {', '.join(rates.lead_time)}",
+                option="lead_time",
+            )
+        yield Element(
+            key="area",
+            title="area",
+            rule="price per dm2 falls with quantity; factors for layers, copper and lead time",
+            expression=f"pieces * ({self.area}) * per_dm2 * layers * copper * lead_time",
+            inputs=(
+                self.pieces,
+                *self.sides,
+                self._cited("per_dm2", rate.per_dm2, f"{rate.at}.per_dm2", per="/dm2"),
+                self._factor("layers", by_layers, "layer_factor", layers),
+                self._factor("copper", by_copper, "copper_factor", f"{copper:f} oz/ft2"),
+                self._factor("lead_time", rates.lead_time[lead], "lead_time", lead),
+            ),
+        )
+
+    def _options(self) -> Iterator[Element]:
+        choice, options = self.choice, self.house.options
+        thickness = choice.thickness_mm
+        for step in self.rates.thickness:
+            if step.applies(thickness):
+                title, at = f"thickness {thickness:f} mm", f"{step.at}.price"
+                yield self._fixed("thickness", title, step.price, at, "thin or thick boards")
+        colour = options.colours[choice.colour]
+        if colour.surcharge:
+            title, at = f"mask colour {colour.key}", f"options.colours.{colour.key}.surcharge"
+            unusual = "colours other than the usual one"
+            yield self._fixed("colour", title, colour.surcharge, at, unusual)
+        finish = options.finishes[choice.finish]
+        place, per_dm2 = f"options.finishes.{finish.key}", finish.surcharge_per_dm2
+        if finish.surcharge or per_dm2:
+            yield Element(
+                key="finish",
+                title=f"finish {finish.title}",
+                rule="fixed price and price per dm2 of board",
+                expression=f"fixed + pieces * ({self.area}) * finish_per_dm2",
+                inputs=(
+                    self._cited("fixed", finish.surcharge, f"{place}.surcharge"),
+                    self.pieces,
+                    *self.sides,
+                    self._cited(
+                        "finish_per_dm2", per_dm2, f"{place}.surcharge_per_dm2", per="/dm2"
+                    ),
+                ),
+            )
+
+    def _measured(self) -> Iterator[Element]:
+        for key, value, step in dearest_steps(self.job.facts, self.rates):
+            title = f"{FINE[key]}, {value:f} mm"
+            met = f"measured {value:f} mm, below {step.below_mm} mm"
+            yield self._fixed(key, title, step.price, f"{step.at}.price", met)
+
+    def _density(self) -> Iterator[Element]:
+        dense, at = self.rates.hole_density, "rates.hole_density"
+        if dense.per_dm2 is None or not dense.extra_hole:
+            return
+        beyond = f"ceil(max(holes - holes_per_dm2 * ({self.area}), 0))"
+        density = Element(
+            key="hole-density",
+            title="holes beyond the density included",
+            rule="each hole of each piece beyond the density",
+            expression=f"pieces * {beyond} * extra_hole",
+            inputs=(
+                self.pieces,
+                Input(name="holes", value=Decimal(self.job.facts.holes), origin="measured"),
+                Input(
+                    name="holes_per_dm2",
+                    value=dense.per_dm2,
+                    origin=self.house.cite(f"{at}.per_dm2"),
+                ),
+                *self.sides,
+                self._cited("extra_hole", dense.extra_hole, f"{at}.extra_hole"),
+            ),
+        )
+        if density.value:
+            yield density
+
+    def _panel(self) -> Iterator[Element]:
+        rates, designs = self.rates, self.job.designs
+        if designs > 1:
+            if not self.house.options.several_designs:
+                raise Unpriced(
+                    f"'{self.house.name}' does not take several designs on one panel",
+                    remedy="order the designs apart",
+                )
+            price = _priced(rates.extra_design, "a further design on a panel", "extra_design")
+            yield Element(
+                key="extra-design",
+                title="further designs on the panel",
+                rule="each design beyond the first",
+                expression="(designs - 1) * extra_design",
+                inputs=(
+                    Input(name="designs", value=Decimal(designs), origin="order"),
+                    self._cited("extra_design", price, "rates.extra_design"),
+                ),
+            )
+        if self.job.panel:
+            price = _priced(rates.panel, "a panel", "panel")
+            yield self._fixed("panel", "panel", price, "rates.panel", "several boards a piece")
+
+    def _named(self, *, fine_paid: bool) -> Iterator[Element]:
+        """Extras by name; the fine class is one of them unless a measured surcharge pays for it."""
+        extras, asked = self.rates.extras, self.choice.extras
+        names = list(asked)
+        fine = self.house.fine_surcharge if self.job.facts.needs_fine and not fine_paid else ""
+        if fine and fine not in names:
+            names.append(fine)
+        for name in names:
+            if name not in extras:
+                raise Unpriced(
+                    f"extra '{name}' is not offered by '{self.house.name}'",
+                    remedy=f"offered: {', '.join(extras) or 'none'}",
+                )
+            why = "asked for by name" if name in asked else "the board needs the fine class"
+            title = name.replace("-", " ")
+            yield self._fixed(name, title, extras[name], f"rates.extras.{name}", why)
+
+
+def _priced(price: Decimal | None, what: str, key: str) -> Decimal:
+    if price is None:
+        raise Unpriced(f"no price for {what}", remedy=f"add {key} to [rates]", rule=rules.NO_PRICE)
+    return price
+
+
+def _charged_area(facts: BoardFacts, rates: RateCard) -> tuple[str, tuple[Input, ...]]:
+    """Area of one piece that is charged: sides rounded up to the step, at least the minimum."""
     inputs = [
         Input(name="width_mm", value=facts.width_mm, unit="mm", origin="measured outline"),
         Input(name="height_mm", value=facts.height_mm, unit="mm", origin="measured outline"),
@@ -211,237 +399,4 @@ def _area_term(facts: BoardFacts, rates: RateCard) -> Element:
     if rates.area.min_dm2:
         inputs.append(Input(name="min_dm2", value=rates.area.min_dm2, unit="dm2"))
         expression = f"max({expression}, min_dm2)"
-    return Element(
-        key="area", title="charged area", rule="area", expression=expression, inputs=tuple(inputs)
-    )
-
-
-def _base_terms(job: Job, house: House, rates: RateCard, choice: BoardChoice) -> Iterator[Element]:
-    code = rates.currency.code
-    yield fixed(
-        "setup", "set-up", rates.setup, code, house.cite("rates.setup"), "once per set of files"
-    )
-    tier = find_tier(job.facts, job.quantity, rates)
-    yield fixed(
-        "base",
-        f"base price up to {tier.width_mm:f} x {tier.height_mm:f} mm",
-        tier.price,
-        code,
-        house.cite(f"{tier.at}.price"),
-        "smallest size the piece fits into",
-    )
-    rate = find_area_rate(job.quantity, rates)
-    area = _area_term(job.facts, rates)
-    layers, copper = job.facts.layers, choice.copper_oz.normalize()
-    if Decimal(layers) not in rates.layer_factor or copper not in rates.copper_factor:
-        raise Unpriced(
-            f"no area factor for {layers} layers of {copper:f} oz/ft2",
-            remedy="add it to [rates.layer_factor] or [rates.copper_factor]",
-            rule=rules.NO_PRICE,
-        )
-    if choice.lead_time not in rates.lead_time:
-        raise Unpriced(
-            f"lead time '{choice.lead_time}' is not offered by '{house.name}'",
-            remedy=f"offered: {', '.join(rates.lead_time)}",
-            option="lead_time",
-        )
-    yield Element(
-        key="area",
-        title="area",
-        rule="price per dm2 falls with quantity; factors for layers, copper and lead time",
-        expression=f"pieces * ({area.expression}) * per_dm2 * layers * copper * lead_time",
-        inputs=(
-            Input(name="pieces", value=Decimal(job.quantity), origin="quantity"),
-            *area.inputs,
-            Input(
-                name="per_dm2",
-                value=rate.per_dm2,
-                unit=f"{code}/dm2",
-                origin=house.cite(f"{rate.at}.per_dm2"),
-            ),
-            Input(
-                name="layers",
-                value=rates.layer_factor[Decimal(layers)],
-                origin=f"{house.cite('rates.layer_factor')}, {layers} layers",
-            ),
-            Input(
-                name="copper",
-                value=rates.copper_factor[copper],
-                origin=f"{house.cite('rates.copper_factor')}, {copper:f} oz/ft2",
-            ),
-            Input(
-                name="lead_time",
-                value=rates.lead_time[choice.lead_time],
-                origin=f"{house.cite('rates.lead_time')}, {choice.lead_time}",
-            ),
-        ),
-    )
-
-
-def _option_terms(
-    job: Job, house: House, rates: RateCard, choice: BoardChoice
-) -> Iterator[Element]:
-    code = rates.currency.code
-    for step in rates.thickness:
-        if step.applies(choice.thickness_mm):
-            yield fixed(
-                "thickness",
-                f"thickness {choice.thickness_mm:f} mm",
-                step.price,
-                code,
-                house.cite(f"{step.at}.price"),
-                "thin or thick boards",
-            )
-    colour = house.options.colours[choice.colour]
-    if colour.surcharge:
-        yield fixed(
-            "colour",
-            f"mask colour {colour.key}",
-            colour.surcharge,
-            code,
-            house.cite(f"options.colours.{colour.key}.surcharge"),
-            "colours other than the usual one",
-        )
-    finish = house.options.finishes[choice.finish]
-    if finish.surcharge or finish.surcharge_per_dm2:
-        area = _area_term(job.facts, rates)
-        place = f"options.finishes.{finish.key}"
-        yield Element(
-            key="finish",
-            title=f"finish {finish.title}",
-            rule="fixed price and price per dm2 of board",
-            expression=f"fixed + pieces * ({area.expression}) * finish_per_dm2",
-            inputs=(
-                Input(
-                    name="fixed",
-                    value=finish.surcharge,
-                    unit=code,
-                    origin=house.cite(f"{place}.surcharge"),
-                ),
-                Input(name="pieces", value=Decimal(job.quantity), origin="quantity"),
-                *area.inputs,
-                Input(
-                    name="finish_per_dm2",
-                    value=finish.surcharge_per_dm2,
-                    unit=f"{code}/dm2",
-                    origin=house.cite(f"{place}.surcharge_per_dm2"),
-                ),
-            ),
-        )
-
-
-def _measured_terms(job: Job, house: House, rates: RateCard) -> Iterator[Element]:
-    code, facts = rates.currency.code, job.facts
-    for key, title, steps, value in (
-        ("small-drill", "small drill", rates.small_drill, facts.smallest_drill_mm),
-        ("fine-track", "fine track or gap", rates.fine_track, facts.smallest_track_mm),
-    ):
-        met = [s for s in steps if value is not None and s.applies(value)]
-        if met:
-            # A fine measure is below the limits of all coarser steps as well: the dearest holds,
-            # not the sum.
-            step = max(met, key=lambda s: s.price)
-            yield fixed(
-                key,
-                f"{title}, {value:f} mm",
-                step.price,
-                code,
-                house.cite(f"{step.at}.price"),
-                f"measured {value:f} mm, below {step.below_mm} mm",
-            )
-
-
-def _density_terms(job: Job, house: House, rates: RateCard) -> Iterator[Element]:
-    code, facts = rates.currency.code, job.facts
-    if rates.hole_density.per_dm2 is not None and rates.hole_density.extra_hole:
-        area = _area_term(facts, rates)
-        density = Element(
-            key="hole-density",
-            title="holes beyond the density included",
-            rule="each hole of each piece beyond the density",
-            expression=(
-                f"pieces * ceil(max(holes - holes_per_dm2 * ({area.expression}), 0)) * extra_hole"
-            ),
-            inputs=(
-                Input(name="pieces", value=Decimal(job.quantity), origin="quantity"),
-                Input(name="holes", value=Decimal(facts.holes), origin="measured"),
-                Input(
-                    name="holes_per_dm2",
-                    value=rates.hole_density.per_dm2,
-                    origin=house.cite("rates.hole_density.per_dm2"),
-                ),
-                *area.inputs,
-                Input(
-                    name="extra_hole",
-                    value=rates.hole_density.extra_hole,
-                    unit=code,
-                    origin=house.cite("rates.hole_density.extra_hole"),
-                ),
-            ),
-        )
-        if density.value:
-            yield density
-
-
-def _panel_terms(job: Job, house: House, rates: RateCard) -> Iterator[Element]:
-    code = rates.currency.code
-    if job.designs > 1:
-        if not house.options.several_designs:
-            raise Unpriced(
-                f"'{house.name}' does not take several designs on one panel",
-                remedy="order the designs apart",
-            )
-        if rates.extra_design is None:
-            raise Unpriced(
-                "no price for a further design on a panel",
-                remedy="add extra_design to [rates]",
-                rule=rules.NO_PRICE,
-            )
-        yield Element(
-            key="extra-design",
-            title="further designs on the panel",
-            rule="each design beyond the first",
-            expression="(designs - 1) * extra_design",
-            inputs=(
-                Input(name="designs", value=Decimal(job.designs), origin="order"),
-                Input(
-                    name="extra_design",
-                    value=rates.extra_design,
-                    unit=code,
-                    origin=house.cite("rates.extra_design"),
-                ),
-            ),
-        )
-    if job.panel:
-        if rates.panel is None:
-            raise Unpriced(
-                "no price for a panel", remedy="add panel to [rates]", rule=rules.NO_PRICE
-            )
-        yield fixed(
-            "panel", "panel", rates.panel, code, house.cite("rates.panel"), "several boards a piece"
-        )
-
-
-def _named_terms(
-    job: Job, house: House, rates: RateCard, choice: BoardChoice, *, fine_paid: bool
-) -> Iterator[Element]:
-    """Extras by name; the fine class is one of them unless a measured surcharge pays for it."""
-    code = rates.currency.code
-    names = list(choice.extras)
-    fine = house.fine_surcharge if job.facts.needs_fine and not fine_paid else ""
-    if fine and fine not in names:
-        names.append(fine)
-    for name in names:
-        if name not in rates.extras:
-            raise Unpriced(
-                f"extra '{name}' is not offered by '{house.name}'",
-                remedy=f"offered: {', '.join(rates.extras) or 'none'}",
-            )
-        yield fixed(
-            name,
-            name.replace("-", " "),
-            rates.extras[name],
-            code,
-            house.cite(f"rates.extras.{name}"),
-            "asked for by name" if name in choice.extras else "the board needs the fine class",
-        )
+    return expression, tuple(inputs)

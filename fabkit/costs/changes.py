@@ -5,13 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from decimal import Decimal
 
-from fabkit.costs.board_line import Unpriced
-from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import PARTS_GROUPS, Element, Line, Offer
-from fabkit.costs.offers import cheapest_offer, designs_of
-from fabkit.parts.model import Bill
-from fabkit.sheets.house import House
-from fabkit.sheets.order import Order
+from fabkit.costs.offers import Priced
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,26 +65,6 @@ class CostChange:
     def tier_crossed(self) -> bool:
         """Whether the boards are priced by different rows of the house's base prices."""
         return self.tiers[0] != self.tiers[1]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Priced:
-    """The cheapest offer that covers the need, or why there is none."""
-
-    offer: Offer | None
-    reason: str
-
-
-def price_half(facts: BoardFacts, bill: Bill | None, house: House, order: Order) -> Priced:
-    """Find the cheapest offer for one design; what has no price is a reason, not an error.
-
-    Without a bill it is that of the boards alone.
-    """
-    try:
-        offer = cheapest_offer(designs_of((facts,), order), house=house, order=order, bill=bill)
-    except Unpriced as error:
-        return Priced(offer=None, reason=error.message)
-    return Priced(offer=offer, reason="" if offer else "no quantity tried covers the need")
 
 
 def compare_costs(old: Priced, new: Priced) -> CostChange:

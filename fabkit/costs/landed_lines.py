@@ -8,7 +8,7 @@ from decimal import ROUND_CEILING, Decimal
 
 from fabkit.costs.board_line import Job, fixed
 from fabkit.costs.model import Element, Group, Input, Line
-from fabkit.parts.model import Bill, Plan
+from fabkit.parts.model import Bill, Lasting, Plan
 from fabkit.sheets.house import House
 from fabkit.sheets.money import Currency
 from fabkit.sheets.order import Order, Tax
@@ -173,72 +173,57 @@ def parts_lines(
     bill: Bill, plan: Plan, tax: Tax, target: Currency, exchange: Input | None
 ) -> tuple[Line, ...]:
     """Lines of everything a plan buys; tax is added where the parts book's prices are net."""
+    code = bill.currency.code
+
+    def line(key: str, title: str, group: Group, *terms: Element, lasts: Lasting | None) -> Line:
+        return Line(
+            key=key,
+            title=title,
+            group=group,
+            elements=terms,
+            invoice=bill.currency,
+            target=target,
+            exchange=exchange,
+            lasting=lasts,
+        )
+
     lines: list[Line] = []
-    for purchase in plan.purchases:
-        element = Element(
+    for p in plan.purchases:
+        each = Input(name="unit_price", value=p.unit_price, unit=code, origin=p.at)
+        goods = Element(
             key="goods",
-            title=purchase.reason,
+            title=p.reason,
             rule="price of the largest break not above the pieces bought",
             expression="bought * unit_price",
-            inputs=(
-                Input(name="bought", value=Decimal(purchase.bought), origin=purchase.reason),
-                Input(
-                    name="unit_price",
-                    value=purchase.unit_price,
-                    unit=bill.currency.code,
-                    origin=purchase.at,
-                ),
+            inputs=(Input(name="bought", value=Decimal(p.bought), origin=p.reason), each),
+        )
+        title = f"{p.bought} x {p.title} ({p.shop})"
+        lines.append(line(f"part {p.key}", title, Group.PARTS, goods, lasts=p.lasting))
+    for shop in plan.shops:
+        charges = (
+            ("parcel", "shipping", shop.shipping, "once a shop"),
+            (
+                "small-order",
+                "small order fee",
+                shop.small_order_fee,
+                "goods below the shop's limit",
             ),
         )
-        lines.append(
-            Line(
-                key=f"part {purchase.key}",
-                title=f"{purchase.bought} x {purchase.title} ({purchase.shop})",
-                group=Group.PARTS,
-                elements=(element,),
-                invoice=bill.currency,
-                target=target,
-                exchange=exchange,
-                lasting=purchase.lasting,
-            )
-        )
-    for shop in plan.shops:
-        terms = []
-        if shop.shipping:
-            terms.append(
-                fixed(
-                    "parcel", "shipping", shop.shipping, bill.currency.code, shop.at, "once a shop"
-                )
-            )
-        if shop.small_order_fee:
-            terms.append(
-                fixed(
-                    "small-order",
-                    "small order fee",
-                    shop.small_order_fee,
-                    bill.currency.code,
-                    shop.at,
-                    "goods below the shop's limit",
-                )
-            )
+        terms = [
+            fixed(key, title, price, code, shop.at, rule)
+            for key, title, price, rule in charges
+            if price
+        ]
         if terms:
-            lines.append(
-                Line(
-                    key=f"shop {shop.shop}",
-                    title=f"shipping from {shop.shop}",
-                    group=Group.PARTS_SHIPPING,
-                    elements=tuple(terms),
-                    invoice=bill.currency,
-                    target=target,
-                    exchange=exchange,
-                )
-            )
+            title = f"shipping from {shop.shop}"
+            lines.append(line(f"shop {shop.shop}", title, Group.PARTS_SHIPPING, *terms, lasts=None))
     if tax.vat_rate and not bill.prices_gross and lines:
-        keys = tuple(a.key for a in lines)
+        key, title = "parts-vat", "value added tax on parts"
         value = sum((a.amount for a in lines), Decimal(0))
-        element = Element(
-            key="parts-vat",
-            title="value added tax on parts",
+        keys = tuple(a.key for a in lines)
+        vat = Element(
+            key=key,
+            title=title,
             rule="the parts book's prices are net",
             expression="vat_rate * parts",
             inputs=(
@@ -248,10 +233,10 @@ def parts_lines(
         )
         lines.append(
             Line(
-                key="parts-vat",
-                title="value added tax on parts",
+                key=key,
+                title=title,
                 group=Group.PARTS_SHIPPING,
-                elements=(element,),
+                elements=(vat,),
                 invoice=target,
                 target=target,
             )

@@ -433,14 +433,14 @@ class CostSheet(Result):
     name: str
     house: str
     currency: Currency
-    offers: tuple[Offer, ...]
-    best: Offer | None
-    curve: tuple[Offer, ...]
-    ways: tuple[Way, ...]
-    revisions: Revisions | None
-    shares: tuple[Share, ...]
-    effects: tuple[Effect, ...]
-    houses: tuple[HouseRow, ...]
+    offers: tuple[Offer, ...] = ()
+    best: Offer | None = None
+    curve: tuple[Offer, ...] = ()
+    ways: tuple[Way, ...] = ()
+    revisions: Revisions | None = None
+    shares: tuple[Share, ...] = ()
+    effects: tuple[Effect, ...] = ()
+    houses: tuple[HouseRow, ...] = ()
     problems: tuple[Finding, ...]
     notices: tuple[str, ...]
     terms: Mapping[str, str]

@@ -10,12 +10,11 @@ from typing import Final
 from fabkit.base.errors import UsageError
 from fabkit.costs import rules
 from fabkit.costs.board_line import Job, Unpriced, board_elements, rates_of
-from fabkit.costs.doubt import spread_of
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.landed_lines import parts_lines, tax_lines, weigh_parcel
-from fabkit.costs.model import Group, Input, LaidPanel, Line, Offer, Way, WayKey
+from fabkit.costs.model import Element, Group, Input, LaidPanel, Line, Offer, Way, WayKey
 from fabkit.parts.model import Bill, Plan
-from fabkit.sheets.house import House
+from fabkit.sheets.house import House, Learned
 from fabkit.sheets.money import Currency, find_currency
 from fabkit.sheets.order import Order, lead_numbers
 
@@ -219,6 +218,49 @@ def price_quantity(
     )
 
 
+def spread_of(
+    lines: Sequence[Line], learned: Learned | None, weight_g: Decimal, currency: Currency
+) -> Decimal:
+    """Money by which boards, shipping, tax and duty may be off either way; 0 for stated prices.
+
+    Doubts of separate rules are added as squares, because they seldom err together.  Tax and duty
+    are off by the same share as what they are taken on.
+    """
+    if learned is None:
+        return Decimal(0)
+    squares = paid = charged = Decimal(0)
+    for line in lines:
+        if line.group in (Group.BOARDS, Group.SHIPPING):
+            rate = line.exchange.value if line.exchange is not None else Decimal(1)
+            paid += line.amount
+            squares += sum(
+                ((rate * _doubt(e, learned, weight_g)) ** 2 for e in line.elements), Decimal(0)
+            )
+        elif line.group in (Group.DUTY, Group.TAX):
+            charged += line.amount
+    share = charged / paid if paid else Decimal(0)
+    return currency.round(squares.sqrt() * (1 + share))
+
+
+def _doubt(element: Element, learned: Learned, weight_g: Decimal) -> Decimal:
+    values = {i.name: i.value for i in element.inputs}
+    measure = {
+        "area": values.get("pieces"),
+        "base": max(values.get("width_mm", Decimal(0)), values.get("height_mm", Decimal(0))),
+        "shipping": weight_g,
+    }.get(element.key)
+    worst = Decimal(0)
+    for one in learned.unsure:
+        if one.rule != element.key:
+            continue
+        if one.between is not None and (
+            measure is None or not one.between[0] < measure < one.between[1]
+        ):
+            continue
+        worst = max(worst, one.amount + one.share * element.value)
+    return worst
+
+
 MOST_BELOW: Final = 200
 MOST_BEYOND: Final = 400
 """Quantities priced below the need, for the chart, and from it on: each is priced whole."""
@@ -273,6 +315,25 @@ def cheapest_offer(
         if q >= need
     )
     return best_of(offers)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Priced:
+    """The cheapest offer that covers the need, or why there is none."""
+
+    offer: Offer | None
+    reason: str
+
+
+def try_cheapest(
+    designs: Sequence[Design], *, house: House, order: Order, bill: Bill | None
+) -> Priced:
+    """As :func:`cheapest_offer`; what has no price is a reason, not an error."""
+    try:
+        offer = cheapest_offer(designs, house=house, order=order, bill=bill)
+    except Unpriced as error:
+        return Priced(offer=None, reason=error.message)
+    return Priced(offer=offer, reason="" if offer else "no quantity tried covers the need")
 
 
 def best_of(offers: Iterable[Offer]) -> Offer | None:
@@ -413,15 +474,10 @@ def _best(
         if refusal:
             reasons.append(refusal)
             continue
-        try:
-            offer = cheapest_offer(designs, house=house, order=order, bill=bill)
-        except Unpriced as error:
-            reasons.append(error.message)
-            continue
-        if offer is not None:
-            offers.append((offer, number))
-        else:
-            reasons.append("no quantity tried covers the need")
+        priced = try_cheapest(designs, house=house, order=order, bill=bill)
+        if priced.offer is not None:
+            offers.append((priced.offer, number))
+        reasons.append(priced.reason)
     if offers:
         return *min(offers, key=lambda found: found[0].total), ""
     return None, 0, reasons[0]

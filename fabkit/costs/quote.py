@@ -9,12 +9,10 @@ from datetime import date
 from fabkit.base.findings import Finding
 from fabkit.base.units import counted
 from fabkit.costs.board_line import Unpriced, rates_of
-from fabkit.costs.doubt import learned_notices
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import Basis, CostSheet, HouseRow, LaidPanel, Offer
 from fabkit.costs.offers import (
     best_of,
-    cheapest_offer,
     compare_ways,
     curve_quantities,
     designs_of,
@@ -22,6 +20,7 @@ from fabkit.costs.offers import (
     price_quantity,
     shown_quantities,
     target_currency,
+    try_cheapest,
     with_marginals,
 )
 from fabkit.costs.remarks import (
@@ -29,13 +28,14 @@ from fabkit.costs.remarks import (
     facts_remarks,
     house_remarks,
     invented_remarks,
+    learned_notices,
+    notices_of,
     offer_remarks,
     unpriced_parts,
     untaxed,
     worst_first,
 )
-from fabkit.costs.revisions import price_revisions
-from fabkit.costs.sensitivity import find_effects
+from fabkit.costs.sensitivity import find_effects, price_revisions
 from fabkit.costs.sharing import share_cost
 from fabkit.parts.model import Bill
 from fabkit.sheets.house import House
@@ -77,9 +77,8 @@ def quote(
         Facts and order do not belong together.
     """
     measured = (facts,) if isinstance(facts, BoardFacts) else tuple(facts)
-    notices = [n for n in (house.notice, *(bill.notices if bill else ())) if n]
     try:
-        sheet = _quote(measured, bill, house, order, others, today, tuple(notices))
+        sheet = _quote(measured, bill, house, order, others, today)
         ways = compare_ways(measured, house=house, order=order, bill=bill, laid=laid)
         return replace(sheet, ways=ways)
     except Unpriced as error:
@@ -90,16 +89,9 @@ def quote(
             name=order.name,
             house=house.name,
             currency=find_currency(code),
-            offers=(),
-            best=None,
-            curve=(),
-            ways=(),
-            revisions=None,
-            shares=(),
-            effects=(),
             houses=compare_houses(measured, bill, (house, *others), order) if others else (),
             problems=(problem,),
-            notices=tuple(notices),
+            notices=notices_of(house, bill),
             terms=_terms(house, order, bill),
         )
 
@@ -111,7 +103,6 @@ def _quote(
     order: Order,
     others: Sequence[House],
     today: date | None,
-    notices: tuple[str, ...],
 ) -> CostSheet:
     designs = designs_of(measured, order)
     need = pieces_needed(designs, order)
@@ -141,7 +132,6 @@ def _quote(
         basis=Basis(house=house, order=order, facts=tuple(measured), bill=bill),
         unpriced=unpriced_parts(bill),
         untaxed=untaxed(house, order, bill),
-        ways=(),
         revisions=price_revisions(best, designs, house=house, order=order, bill=bill)
         if best is not None and bill is not None
         else None,
@@ -151,7 +141,7 @@ def _quote(
         else (),
         houses=compare_houses(measured, bill, (house, *others), order) if others else (),
         problems=worst_first(problems),
-        notices=(*notices, *learned_notices(house, best, measured)),
+        notices=(*notices_of(house, bill), *learned_notices(house, best, measured)),
         terms=_terms(house, order, bill),
     )
 
@@ -163,12 +153,12 @@ def compare_houses(
     designs = designs_of(facts, order)
     rows = []
     for house in houses:
-        try:
-            offer = cheapest_offer(designs, house=house, order=order, bill=bill)
-            reason = "" if offer is not None else "no quantity tried covers the need"
-        except Unpriced as error:
-            offer, reason = None, error.message
-        rows.append(HouseRow(name=house.name, offer=offer, reason=reason, invented=house.invented))
+        found = try_cheapest(designs, house=house, order=order, bill=bill)
+        rows.append(
+            HouseRow(
+                name=house.name, offer=found.offer, reason=found.reason, invented=house.invented
+            )
+        )
     return tuple(sorted(rows, key=lambda r: (r.offer is None, r.offer.total if r.offer else 0)))
 
 

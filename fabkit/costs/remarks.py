@@ -1,4 +1,4 @@
-"""Findings of a quote: what is close to a price step, what is missing, what is only invented."""
+"""Remarks on a quote: what is close to a price step, missing, invented, or learned from quotes."""
 
 from __future__ import annotations
 
@@ -7,15 +7,15 @@ from datetime import date
 from decimal import Decimal
 
 from fabkit.base.findings import Finding
-from fabkit.base.units import some_titles
+from fabkit.base.units import counted, some_titles
 from fabkit.costs import rules
-from fabkit.costs.board_line import rates_of
+from fabkit.costs.board_line import dearest_steps, rates_of
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.landed_lines import weigh_parcel
 from fabkit.costs.model import Offer
 from fabkit.costs.offers import Design, jobs_of
 from fabkit.parts.model import Bill
-from fabkit.sheets.house import House
+from fabkit.sheets.house import House, Learned
 from fabkit.sheets.order import Order
 
 NEAR_TIER_MM = Decimal(2)
@@ -28,20 +28,23 @@ def house_remarks(
     house: House, order: Order, bill: Bill | None, today: date | None
 ) -> Iterator[Finding]:
     """Age of the prices, and taxes left out; invented prices do not age."""
-    rates = rates_of(house)
-    if today is not None and not house.invented:
-        age = (today - rates.date).days
-        if age > order.price_age_days:
-            yield Finding.of(
-                rules.CARD_OLD,
-                f"the prices of '{house.name}' are of {rates.date}, {age} days ago",
-                measured=float(age),
-                limit=float(order.price_age_days),
-                unit="days",
-            )
+    if not house.invented:
+        yield from _age(f"the prices of '{house.name}'", rates_of(house).date, order, today)
     missing = untaxed(house, order, bill)
     if missing:
         yield Finding.of(rules.TAX_EMPTY, f"the total is shown without {' and '.join(missing)}")
+
+
+def _age(what: str, day: date, order: Order, today: date | None) -> Iterator[Finding]:
+    age = (today - day).days if today is not None else 0
+    if age > order.price_age_days:
+        yield Finding.of(
+            rules.CARD_OLD,
+            f"{what} are of {day}, {age} days ago",
+            measured=float(age),
+            limit=float(order.price_age_days),
+            unit="days",
+        )
 
 
 def untaxed(house: House, order: Order, bill: Bill | None) -> tuple[str, ...]:
@@ -57,9 +60,14 @@ def untaxed(house: House, order: Order, bill: Bill | None) -> tuple[str, ...]:
 
 def invented_remarks(house: House, bill: Bill | None) -> Iterator[Finding]:
     """Name the sheets whose prices are made up, in one finding."""
-    notices = [n for n in (house.notice, *(bill.notices if bill else ())) if n]
+    notices = notices_of(house, bill)
     if notices:
         yield Finding.of(rules.INVENTED, "; ".join(dict.fromkeys(notices)))
+
+
+def notices_of(house: House, bill: Bill | None) -> tuple[str, ...]:
+    """Give what every output must repeat of the sheets that prices are from."""
+    return tuple(n for n in (house.notice, *(bill.notices if bill else ())) if n)
 
 
 def facts_remarks(facts: Sequence[BoardFacts], house: House) -> Iterator[Finding]:
@@ -90,25 +98,16 @@ def facts_remarks(facts: Sequence[BoardFacts], house: House) -> Iterator[Finding
                     limit=float(max(limits)),
                     unit="mm",
                 )
-        for rule, steps, value, count in (
-            (
-                rules.SMALL_DRILL,
-                rates.small_drill,
-                board.smallest_drill_mm,
-                board.smallest_drill_count,
-            ),
-            (rules.FINE_TRACK, rates.fine_track, board.smallest_track_mm, 1),
-        ):
-            met = [s for s in steps if value is not None and s.applies(value) and s.price]
-            if met and value is not None:
-                step = max(met, key=lambda s: s.price)
+        for key, value, step in dearest_steps(board, rates):
+            drill = key == "small-drill"
+            if step.price:
                 yield Finding.of(
-                    rule,
+                    rules.SMALL_DRILL if drill else rules.FINE_TRACK,
                     f"{board.name}: {value:f} mm costs {step.price} {rates.currency.code} extra",
                     measured=float(value),
                     limit=float(step.below_mm) if step.below_mm is not None else None,
                     unit="mm",
-                    count=max(1, count),
+                    count=max(1, board.smallest_drill_count if drill else 1),
                 )
 
 
@@ -192,18 +191,46 @@ def bill_remarks(bill: Bill, order: Order, today: date | None) -> Iterator[Findi
     cells = [a.title for a in bill.lines if a.caution == "lithium"]
     if cells:
         yield Finding.of(rules.LITHIUM, f"lithium cells in the order: {', '.join(cells)}")
-    if today is not None and bill.prices_date and not bill.notices:
-        age = (today - date.fromisoformat(bill.prices_date)).days
-        if age > order.price_age_days:
-            yield Finding.of(
-                rules.CARD_OLD,
-                f"the parts book's prices are of {bill.prices_date}, {age} days ago",
-                measured=float(age),
-                limit=float(order.price_age_days),
-                unit="days",
-            )
+    if bill.prices_date and not bill.notices:
+        yield from _age(
+            "the parts book's prices", date.fromisoformat(bill.prices_date), order, today
+        )
 
 
 def worst_first(findings: Sequence[Finding]) -> tuple[Finding, ...]:
     """Errors first, then by rule and message."""
     return tuple(sorted(findings, key=lambda f: (-f.severity, f.id, f.message)))
+
+
+def learned_notices(
+    house: House, best: Offer | None, facts: Sequence[BoardFacts]
+) -> tuple[str, ...]:
+    """State what a total from learned prices is worth; nothing for stated prices."""
+    if house.learned is None or best is None:
+        return ()
+    money, total, off = best.currency.format, best.total, best.spread
+    said = f"prices of '{house.name}' are learned from {counted(house.learned.quotes, 'quote')}"
+    if off:
+        said += (
+            f": this order of {best.boards} boards costs between {money(total - off)} and "
+            f"{money(total + off)}"
+        )
+    beyond = "; ".join(_beyond(house.learned, best, facts))
+    return (said, f"beyond what was quoted, so uncertain: {beyond}") if beyond else (said,)
+
+
+def _beyond(learned: Learned, best: Offer, facts: Sequence[BoardFacts]) -> Iterator[str]:
+    first, last = learned.quantities
+    for pieces in sorted({n for n in best.pieces if n and not first <= n <= last}):
+        yield f"{pieces} boards (quotes: {first} to {last})"
+    long, short = learned.up_to_mm
+    for one in facts:
+        if max(one.width_mm, one.height_mm) > long or min(one.width_mm, one.height_mm) > short:
+            yield (
+                f"{one.name}, {one.width_mm:f} × {one.height_mm:f} mm (quotes: up to {long:f} × "
+                f"{short:f} mm)"
+            )
+    if learned.up_to_g is not None and best.weight_g > learned.up_to_g:
+        yield f"a parcel of {best.weight_g:.0f} g (quotes: up to {learned.up_to_g:.0f} g)"
+    if learned.lacking:
+        yield f"{', '.join(learned.lacking)} (in no quote, so nothing is counted)"

@@ -1,4 +1,4 @@
-"""Which input moves the cost of a half most: every price by ten per cent, every option by turn."""
+"""What another price, option or revision does to the cost of a half."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from dataclasses import replace
 from decimal import Decimal
 
 from fabkit.costs.board_line import Unpriced
-from fabkit.costs.model import Effect, Input, Line, Offer
+from fabkit.costs.model import Effect, Group, Input, Line, Offer, Revisions
 from fabkit.costs.offers import Design, price_quantity
-from fabkit.parts.model import Bill
+from fabkit.parts.model import Bill, Lasting
 from fabkit.sheets.house import House
 from fabkit.sheets.order import BoardChoice, Order
 
@@ -140,3 +140,60 @@ def _choices(choice: BoardChoice, house: House) -> Iterator[tuple[str, BoardChoi
     for extra in choice.extras:
         rest = tuple(e for e in choice.extras if e != extra)
         yield f"without {extra}", replace(choice, extras=rest)
+
+
+# Later revisions
+
+
+BREAK_EVEN_LIMIT = 50
+"""More revisions than anyone builds."""
+
+
+def price_revisions(
+    best: Offer, designs: Sequence[Design], *, house: House, order: Order, bill: Bill
+) -> Revisions:
+    """Cost per half of the first build and of each further revision.
+
+    A further revision buys boards again and the bill's rebuild plan: used-up parts less what the
+    first build left over, and what the others lost.  "All new" solders everything: no sockets are
+    bought, nothing moves on.
+    """
+    halves = Decimal(order.halves_wanted)
+    again = price_quantity(
+        designs, best.quantity, house=house, order=order, bill=bill, plan=bill.rebuild
+    )
+    first, later = best.total / halves, again.total / halves
+    holders = {f"part {a.key}" for a in bill.lines if a.lets_carry}
+    sockets = sum((a.amount for a in best.lines if a.key in holders), Decimal(0)) / halves
+    all_new = first - sockets
+    planned = order.revisions
+    carried = sum(
+        (
+            a.amount
+            for a in best.lines
+            if a.group is Group.PARTS and a.lasting is Lasting.CARRIED_OVER
+        ),
+        Decimal(0),
+    )
+    return Revisions(
+        planned=planned,
+        first=first,
+        next=later,
+        average=(first + (planned - 1) * later) / planned,
+        all_new_average=all_new,
+        break_even=find_break_even(first, later, all_new),
+        used_up=(best.total - carried) / halves,
+        carried_over=carried / halves,
+    )
+
+
+def find_break_even(first: Decimal, later: Decimal, all_new: Decimal) -> int | None:
+    """Smallest number of revisions at which ``first + (n - 1) later`` is at most ``n all_new``.
+
+    >>> find_break_even(Decimal(50), Decimal(20), Decimal(40))
+    2
+    """
+    for n in range(1, BREAK_EVEN_LIMIT + 1):
+        if first + (n - 1) * later <= n * all_new:
+            return n
+    return None

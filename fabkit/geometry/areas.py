@@ -77,6 +77,14 @@ def touched(shapes: Shapes, others: Shapes) -> Bools:
     return out
 
 
+def polygons_of(shapes: BaseGeometry | Shapes, *, above_mm2: float = 0.0) -> Shapes:
+    """Polygons of some area among shapes and their parts; what else overlays leave is dropped."""
+    parts = shapely.get_parts(shapely.get_parts(shapes))
+    kept = shapely.get_type_id(parts) == shapely.GeometryType.POLYGON
+    polygons: Shapes = parts[kept & (shapely.area(parts) > above_mm2)]
+    return polygons
+
+
 def without_openings(shape: BaseGeometry) -> BaseGeometry:
     """Polygons with all their openings filled."""
     rims = shapely.get_exterior_ring(shapely.get_parts(shape))

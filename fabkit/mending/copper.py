@@ -11,10 +11,11 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Floats, Ints, Shapes, rows_by
-from fabkit.base.units import CHORD_ERROR_MM, counted
+from fabkit.base.units import AREA_MM2, CHORD_ERROR_MM, counted
+from fabkit.formats.gerber.drawing import with_areas, without
 from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes, pen_widths
+from fabkit.geometry.areas import polygons_of
 from fabkit.geometry.neighbours import PointTree
-from fabkit.mending.draw import polygons_in, with_areas, without
 from fabkit.mending.model import Deed, Draft
 from fabkit.mending.outline import layers_of
 from fabkit.package.model import RoleKind
@@ -38,7 +39,7 @@ def take_out_rims(draft: Draft) -> Iterator[Deed]:
     tree = PointTree(holes.spots()[bare])
     for name, file, gerber in layers_of(draft, RoleKind.COPPER):
         o = gerber.objects
-        flashes = np.flatnonzero((o.kind == Kind.FLASH) & o.dark)
+        flashes = o.dark_rows(Kind.FLASH)
         places = np.column_stack((o.x0[flashes], o.y0[flashes]))
         near = np.isfinite(tree.query(places, within=_SAME_SPOT_MM)[0])
         rows = flashes[near]
@@ -66,14 +67,16 @@ def cut_slivers(draft: Draft) -> Iterator[Deed]:
     reach = least / 2 - CHORD_ERROR_MM
     for name, file, gerber in layers_of(draft, RoleKind.COPPER):
         o = gerber.objects
-        if not ((o.kind == Kind.REGION) & o.dark).any():
+        if not len(o.dark_rows(Kind.REGION)):
             continue
         image = gerber.image
         core = shapely.buffer(
             shapely.buffer(image, -reach, join_style="mitre"), reach, join_style="mitre"
         )
-        drawn = object_shapes(gerber, np.flatnonzero((o.kind != Kind.REGION) & o.dark))
-        thin = polygons_in(shapely.difference(image, shapely.buffer(core, CHORD_ERROR_MM)))
+        drawn = object_shapes(gerber, o.dark_rows(Kind.FLASH, Kind.DRAW, Kind.ARC))
+        thin = polygons_of(
+            shapely.difference(image, shapely.buffer(core, CHORD_ERROR_MM)), above_mm2=AREA_MM2
+        )
         thin = thin[shapely.area(thin) > _SLIVER_SHARE * least**2]
         if not len(thin):
             continue
@@ -101,7 +104,7 @@ def add_teardrops(draft: Draft) -> Iterator[Deed]:
         if not len(entries.track):
             continue
         drops = _drops(gerber, entries)
-        parts = polygons_in(gerber.image)
+        parts = polygons_of(gerber.image, above_mm2=AREA_MM2)
         rows = np.flatnonzero(is_free(drops, parts, closed, gap) & draft.allowed(drops))
         if not len(rows):
             continue
@@ -138,8 +141,8 @@ class _Entries:
 
 def _entries(file: GerberFile) -> _Entries:
     o = file.objects
-    pads = np.flatnonzero((o.kind == Kind.FLASH) & o.dark)
-    tracks = np.flatnonzero((o.kind == Kind.DRAW) & o.dark)
+    pads = o.dark_rows(Kind.FLASH)
+    tracks = o.dark_rows(Kind.DRAW)
     if not len(pads) or not len(tracks):
         return _Entries(pads[:0], pads[:0], np.empty((0, 2)))
     tree = PointTree(np.column_stack((o.x0[pads], o.y0[pads])))

@@ -11,13 +11,14 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools, Floats, Ints, Shapes
-from fabkit.base.units import CHORD_ERROR_MM, counted
+from fabkit.base.units import AREA_MM2, CHORD_ERROR_MM, counted
 from fabkit.checks.copper_width import ARM_MM, ROUNDING_DEG, open_corners
+from fabkit.formats.gerber.drawing import with_areas
 from fabkit.formats.gerber.model import GerberFile, Kind, Objects, object_shapes, pen_widths
+from fabkit.geometry.areas import polygons_of
 from fabkit.geometry.facing import facets_of
 from fabkit.geometry.segments import Segments
 from fabkit.mending.copper import closed_ground, is_free
-from fabkit.mending.draw import polygons_in, with_areas
 from fabkit.mending.model import WRITTEN_MM, Deed, Draft
 from fabkit.mending.outline import layers_of
 from fabkit.package.model import RoleKind
@@ -52,7 +53,7 @@ def round_corners(draft: Draft) -> Iterator[Deed]:
         # What erases stands between the tracks and what is drawn behind all.
         erasing = shapes[~gerber.objects.dark & ~shapely.is_empty(shapes)]
         alone[shapely.STRtree(erasing).query(old, predicate="intersects")[0]] = False
-        free = is_free(added, polygons_in(gerber.image), closed, gap)
+        free = is_free(added, polygons_of(gerber.image, above_mm2=AREA_MM2), closed, gap)
         rows = np.flatnonzero(alone & free & draft.allowed(old))
         if not len(rows):
             continue
@@ -96,7 +97,7 @@ def _corners(file: GerberFile) -> _Corners:
     pens = np.array([a.diameter_mm is not None for a in file.apertures] or [False])
     tracks = np.flatnonzero((o.kind == Kind.DRAW) & o.dark & pens[o.aperture])
     tracks = tracks[o.take(tracks).chords() > WRITTEN_MM]
-    others = np.setdiff1d(np.flatnonzero((o.kind != Kind.REGION) & o.dark), tracks)
+    others = np.setdiff1d(o.dark_rows(Kind.FLASH, Kind.DRAW, Kind.ARC), tracks)
     lines, rest = o.take(tracks), o.take(others)
     ends = np.concatenate((lines.starts(), lines.ends()))
     foreign = np.concatenate((rest.starts(), rest.ends()))
@@ -172,7 +173,7 @@ def fill_traps(draft: Draft) -> Iterator[Deed]:
     limit = draft.house.limit("acid_trap_deg").value
     closed = closed_ground(draft)
     for name, file, gerber in layers_of(draft, RoleKind.COPPER):
-        parts = polygons_in(gerber.image)
+        parts = polygons_of(gerber.image, above_mm2=AREA_MM2)
         if not len(parts):
             continue
         facets = facets_of(parts)

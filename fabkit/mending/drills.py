@@ -16,9 +16,9 @@ from fabkit.base.units import counted
 from fabkit.board.model import PathKind
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.drill.writer import split_plating
+from fabkit.formats.gerber.drawing import strokes_in, with_strokes
 from fabkit.formats.gerber.model import object_shapes, pen_widths
 from fabkit.geometry.segments import Segments
-from fabkit.mending.draw import strokes_in, with_lines
 from fabkit.mending.model import Deed, Draft, is_doubtful, spots_of
 from fabkit.package.model import PackageFile, Role, RoleKind
 
@@ -155,9 +155,9 @@ def draw_cut_outs(draft: Draft) -> Iterator[Deed]:
     )
     starts = np.flatnonzero(ring[1:] == ring[:-1])
     width = pen_widths(gerber, strokes_in(gerber))
-    made = with_lines(
+    made = with_strokes(
         gerber,
-        np.column_stack((points[starts], points[starts + 1])),
+        Segments.straight(points[starts], points[starts + 1]),
         width_mm=float(np.nanmedian(width)) if np.isfinite(width).any() else _PEN_MM,
     )
     new = np.arange(len(gerber.objects), len(made.objects))

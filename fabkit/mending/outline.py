@@ -10,9 +10,10 @@ from typing import Final
 import numpy as np
 import shapely
 
-from fabkit.base.columns import Bools, Floats
+from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.base.units import COINCIDENT_MM, OUTLINE_JOIN_MM, counted, format_mm
 from fabkit.board.model import PathKind
+from fabkit.formats.gerber.drawing import strokes_in, with_strokes, without
 from fabkit.formats.gerber.model import (
     GerberFile,
     Kind,
@@ -23,7 +24,6 @@ from fabkit.formats.gerber.model import (
 from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.outlines import SAME_END_MM, find_figures
 from fabkit.geometry.segments import Segments
-from fabkit.mending.draw import strokes_in, with_lines, without
 from fabkit.mending.model import WRITTEN_MM, Deed, Draft, Point, is_doubtful, spots_of
 from fabkit.package.model import PackageFile, RoleKind
 
@@ -59,8 +59,7 @@ def close_gaps(draft: Draft) -> Iterator[Deed]:
         lines, apart = lines[apart > WRITTEN_MM], apart[apart > WRITTEN_MM]
         if not len(lines) or apart.max() > OUTLINE_JOIN_MM:
             continue
-        width = float(np.nanmedian(pen_widths(gerber, rows)))
-        made = with_lines(gerber, lines, width_mm=width)
+        made = _with_lines(gerber, lines, rows)
         new = np.arange(len(gerber.objects), len(made.objects))
         draft.files[name] = replace(file, content=made)
         yield Deed(
@@ -72,6 +71,12 @@ def close_gaps(draft: Draft) -> Iterator[Deed]:
             places=spots_of((lines[:, :2] + lines[:, 2:]) / 2),
             claim=shapely.union_all(object_shapes(made, new)),
         )
+
+
+def _with_lines(file: GerberFile, lines: Floats, like: Ints) -> GerberFile:
+    """Add straight strokes, (n, 4) float64, mm, as wide as the middle one of others."""
+    width = float(np.nanmedian(pen_widths(file, like)))
+    return with_strokes(file, Segments.straight(lines[:, :2], lines[:, 2:]), width_mm=width)
 
 
 def extend_ends(draft: Draft) -> Iterator[Deed]:
@@ -105,8 +110,7 @@ def extend_ends(draft: Draft) -> Iterator[Deed]:
         if not made:
             continue
         lines = np.array([(*p, *q) for points in made for p, q in pairwise(points)])
-        width = float(np.nanmedian(pen_widths(gerber, rows)))
-        content = with_lines(gerber, lines, width_mm=width)
+        content = _with_lines(gerber, lines, rows)
         new = np.arange(len(gerber.objects), len(content.objects))
         draft.files[name] = replace(file, content=content)
         corners = [shapely.convex_hull(shapely.multipoints(points)) for points in made]

@@ -11,10 +11,11 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Ints, Shapes, rows_by
-from fabkit.base.units import CHORD_ERROR_MM, counted, format_mm
+from fabkit.base.units import AREA_MM2, CHORD_ERROR_MM, counted, format_mm
+from fabkit.formats.gerber.drawing import strokes_in, with_areas
 from fabkit.formats.gerber.macros import StandardShape
 from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes, pen_widths
-from fabkit.mending.draw import polygons_in, strokes_in, with_areas
+from fabkit.geometry.areas import polygons_of
 from fabkit.mending.model import Deed, Draft
 from fabkit.mending.outline import layers_of
 from fabkit.package.model import PackageFile, RoleKind, Side
@@ -43,17 +44,17 @@ def clip_legend(draft: Draft) -> Iterator[Deed]:
         copper = _image(draft, RoleKind.COPPER, file.role.side)
         clear: list[Shapes] = []
         if openings is not None and copper is not None and not ink.is_empty:
-            bare = polygons_in(shapely.intersection(openings, copper))
+            bare = polygons_of(shapely.intersection(openings, copper), above_mm2=AREA_MM2)
             inked = shapely.area(shapely.intersection(bare, ink)) > _INK_MM2
             if inked.any():
                 clear.append(bare[inked])
                 words = f"clipped off {counted(int(inked.sum()), 'pad')}"
                 yield Deed.over("legend-clip", name, words, bare[inked])
         if profile is not None and len(draft.board.edge.readings) < 2:
-            beyond = polygons_in(shapely.difference(ink, profile))
+            beyond = polygons_of(shapely.difference(ink, profile), above_mm2=AREA_MM2)
             if shapely.area(beyond).sum() > _INK_MM2:
                 around = shapely.box(*shapely.buffer(ink, _BEYOND_MM).bounds)
-                outside = polygons_in(shapely.difference(around, profile))
+                outside = polygons_of(shapely.difference(around, profile), above_mm2=AREA_MM2)
                 clear.append(outside)
                 yield Deed.over("legend-clip", name, "clipped off the board's edge", outside)
         if clear:
@@ -146,7 +147,7 @@ def _lands(draft: Draft, mask: PackageFile) -> tuple[Shapes, BaseGeometry] | Non
     for _, file, copper in layers_of(draft, RoleKind.COPPER):
         if file.role.side == mask.role.side:
             o = copper.objects
-            rows = np.flatnonzero((o.kind == Kind.FLASH) & o.dark)
+            rows = o.dark_rows(Kind.FLASH)
             pads = object_shapes(copper, rows)
             pads = pads[shapely.area(pads) > 0]
             return (pads, copper.image) if len(pads) else None
@@ -158,9 +159,9 @@ def _alone(
 ) -> np.ndarray:
     """Whether an opening may grow: no other opening and no other copper comes too near."""
     openings, copper = near
-    parts = polygons_in(openings)
+    parts = polygons_of(openings, above_mm2=AREA_MM2)
     tree = shapely.STRtree(parts)
-    copper_parts = polygons_in(copper)
+    copper_parts = polygons_of(copper, above_mm2=AREA_MM2)
     copper_tree = shapely.STRtree(copper_parts)
     out = np.zeros(len(rows), np.bool_)
     for k, row in enumerate(rows.tolist()):
@@ -186,16 +187,16 @@ def pull_back_pours(draft: Draft) -> Iterator[Deed]:
     )
     for name, file, gerber in layers_of(draft, RoleKind.COPPER):
         o = gerber.objects
-        poured = np.flatnonzero((o.kind == Kind.REGION) & o.dark)
+        poured = o.dark_rows(Kind.REGION)
         pours = object_shapes(gerber, poured)
         near = shapely.intersects(pours, band)
         if not near.any():
             continue
-        others = object_shapes(gerber, np.flatnonzero((o.kind != Kind.REGION) & o.dark))
+        others = object_shapes(gerber, o.dark_rows(Kind.FLASH, Kind.DRAW, Kind.ARC))
         tree = shapely.STRtree(others)
         kept = shapely.union_all(others[np.unique(tree.query(band, predicate="intersects"))])
         pour = shapely.union_all(shapely.intersection(pours[near], band))
-        areas = polygons_in(shapely.difference(pour, kept))
+        areas = polygons_of(shapely.difference(pour, kept), above_mm2=AREA_MM2)
         if not len(areas):
             continue
         draft.files[name] = replace(file, content=with_areas(gerber, areas, dark=False))

@@ -17,10 +17,11 @@ from fabkit.base.units import COINCIDENT_MM, counted, format_number
 from fabkit.board.copper import trace_copper
 from fabkit.board.model import Board, Layer
 from fabkit.checks.model import CheckResult
-from fabkit.compare.areas import polygons_of, thick
+from fabkit.compare.areas import thick
 from fabkit.compare.model import SAME_MM
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.gerber.writer import write_gerber
+from fabkit.geometry.areas import polygons_of
 from fabkit.geometry.neighbours import PointTree
 from fabkit.mending.model import WRITTEN_MM, Deed, LayerProof
 
@@ -101,12 +102,12 @@ def _layer(old: Layer, new: Layer, claim: BaseGeometry | None) -> LayerProof:
     # Written alike, they draw the same objects: half of the time of a set with large pours.
     if _spelt(old.file) != _spelt(new.file):
         one, two = old.file.image, new.file.image
-        parts = [polygons_of(np.array([p])) for p in _difference(one, two)]
+        parts = [polygons_of(p) for p in _difference(one, two)]
         elsewhere = _wide(np.concatenate(parts), around)
         if len(elsewhere):
             # Another number of chords for an arc moves its edge by the chord error.
             one, two = (file.image_at(_FINE_MM) for file in (old.file, new.file))
-            fine = [polygons_of(np.array([p])) for p in _difference(one, two)]
+            fine = [polygons_of(p) for p in _difference(one, two)]
             elsewhere = _wide(np.concatenate(fine), around)
     added, removed = map(thick, parts)
     return LayerProof(

@@ -29,6 +29,7 @@ from fabkit.checks.model import CheckOptions, CheckResult
 from fabkit.costs.board_line import Job, Unpriced, board_elements, rates_of
 from fabkit.costs.facts import facts_from_board
 from fabkit.formats.drill.writer import write_drill
+from fabkit.formats.gerber.drawing import blank_layer, with_areas
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.gerber.writer import write_gerber
 from fabkit.formats.sidecars.jobfile import GENERATED_BY, write_job
@@ -486,7 +487,7 @@ def _labelled(plan: PanelPlan) -> tuple[PanelPlan, tuple[str, ...]]:
     if not shapes:
         return plan, tuple(remarks)
     layer: GerberFile = plan.layers[key]
-    ink = merging.areas(np.array(shapes, dtype=object))
+    ink = with_areas(blank_layer(), np.array(shapes, dtype=object))
     whole = with_fields(merging.concat_layers([layer, ink]), attributes=layer.attributes)
     return with_fields(plan, layers={**plan.layers, key: whole}), tuple(remarks)
 

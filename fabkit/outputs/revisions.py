@@ -20,8 +20,9 @@ from fabkit.compare.findings import FindingChanges, compare_findings
 from fabkit.compare.keys import why_no_parts
 from fabkit.compare.model import Comparison
 from fabkit.compare.returned import Returned, judge_returned
-from fabkit.costs.changes import CostChange, compare_costs, price_half
+from fabkit.costs.changes import CostChange, compare_costs
 from fabkit.costs.facts import facts_from_board
+from fabkit.costs.offers import designs_of, try_cheapest
 from fabkit.keyboard.ordered import order_of
 from fabkit.outputs.comparison import compare_record
 from fabkit.parts.listing import list_parts
@@ -189,7 +190,8 @@ def weigh_changes(
                 board, copper_cover=measure_laminate(board)[1], needs_fine=verdict.needs_fine
             )
             bill = None if unknown else list_parts(board, wanted)
-            priced.append(price_half(facts, bill, sheet, wanted))
+            designs = designs_of((facts,), wanted)
+            priced.append(try_cheapest(designs, house=sheet, order=wanted, bill=bill))
     prices = compare_costs(*priced) if costs else None
     return Consequences(
         findings=compare_findings(*found) if findings else None,

@@ -18,6 +18,7 @@ from fabkit.base.materials import USUAL_THICKNESS_MM
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.model import Board, Component
 from fabkit.formats.drill.model import DrillFile
+from fabkit.formats.gerber.drawing import blank_layer, with_flashes
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.sidecars.model import Netlist
 from fabkit.geometry.segments import Placing
@@ -378,8 +379,11 @@ def _with_fiducials(
             kind, side, _, number = key
             if kind in sizes and side is not None and number == 0:
                 function = ("FiducialPad", "Panel") if kind is RoleKind.COPPER else ("Material",)
-                dots = merging.flashes(
-                    frame.fiducials.round(4), sizes[kind], {".AperFunction": function}
+                dots = with_flashes(
+                    blank_layer(),
+                    frame.fiducials.round(4),
+                    diameter_mm=sizes[kind],
+                    attributes={".AperFunction": function},
                 )
                 made[key] = replace(merging.concat_layers([file, dots]), attributes=file.attributes)
     return made

@@ -13,12 +13,12 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Floats, Shapes
+from fabkit.base.columns import Bools, Floats
 from fabkit.base.errors import UsageError
 from fabkit.base.units import counted
 from fabkit.board.model import BoardSlots, Component, Holes, Layer
 from fabkit.formats.drill.model import DrillFile, Hits, NumberFormat, Slots, Tool
-from fabkit.formats.gerber.macros import StandardShape
+from fabkit.formats.gerber.drawing import blank_layer, with_strokes, without
 from fabkit.formats.gerber.model import (
     Aperture,
     Attributes,
@@ -30,8 +30,9 @@ from fabkit.formats.gerber.model import (
     object_boxes,
     object_shapes,
 )
-from fabkit.formats.gerber.writer import region_contours, with_regions
+from fabkit.formats.gerber.writer import with_regions
 from fabkit.formats.sidecars.model import Netlist, NetPoint
+from fabkit.geometry.areas import polygons_of
 from fabkit.geometry.curves import ring_contour
 from fabkit.geometry.segments import Placing, Segments
 from fabkit.package.model import Role, RoleKind, Side
@@ -137,7 +138,7 @@ def _within(file: GerberFile, zone: BaseGeometry) -> GerberFile:
     cut = doubtful[~whole & shapely.intersects(zone, shapes)]
     if len(cut):
         clipped = shapely.intersection(zone, object_shapes(file, cut))
-        flat = np.array([_areas(shape) for shape in clipped], dtype=object)
+        flat = np.array([shapely.multipolygons(polygons_of(c)) for c in clipped], dtype=object)
         left = ~shapely.is_empty(flat)
         file = with_regions(file, cut[left], flat[left])
         inside[cut[left]] = True
@@ -162,14 +163,7 @@ def without_outline(file: GerberFile, profile: BaseGeometry) -> tuple[GerberFile
     band = shapely.buffer(edge, _DRAWN_MM)
     shapely.prepare(band)
     lines = lines[shapely.covers(band, object_shapes(file, lines))]
-    kept = np.delete(np.arange(len(o)), lines)
-    return replace(file, objects=o.take(kept)), len(lines)
-
-
-def _areas(shape: BaseGeometry) -> BaseGeometry:
-    """Polygons of what may hold lines and points, too."""
-    parts = [p for p in shapely.get_parts(shape) if p.geom_type == "Polygon" and p.area > 0]
-    return shapely.MultiPolygon(parts)
+    return without(file, lines), len(lines)
 
 
 def concat_layers(files: Sequence[GerberFile]) -> GerberFile:
@@ -209,77 +203,17 @@ def concat_layers(files: Sequence[GerberFile]) -> GerberFile:
         poses += file.poses or (Pose(),)
         sets += file.attribute_sets or ({},)
     step = max((file.unit_mm / 10.0**file.decimals for file in files), default=1e-6)
-    return GerberFile(
-        name="",
-        size_bytes=0,
+    return replace(
+        blank_layer(),
         objects=Objects.concat(*objects),
         segments=ContourSegments.concat(*segments),
         apertures=tuple(tools),
         poses=tuple(poses),
         attribute_sets=tuple(sets),
-        attributes={},
-        unit_mm=1.0,
         # Arcs may be off by the rounding of the coarsest file.
         decimals=max(0, int(-np.ceil(np.log10(step)))),
-        problems=(),
         complete=all(file.complete for file in files),
     )
-
-
-def _circle(diameter_mm: float, attributes: Attributes) -> Aperture:
-    return Aperture(
-        code=10,
-        template="C",
-        parameters=(diameter_mm,),
-        diameter_mm=diameter_mm,
-        size_mm=(diameter_mm, diameter_mm),
-        attributes=attributes,
-        offset=0,
-        builder=StandardShape("C", diameter_mm, diameter_mm),
-    )
-
-
-def _drawn(
-    lines: Segments,
-    kind: Kind,
-    aperture: Sequence[Aperture],
-    segments: ContourSegments,
-    spans: tuple[NDArray[np.int64], NDArray[np.int64]],
-) -> GerberFile:
-    count = len(lines)
-    zero, start = np.zeros(count, np.int32), np.zeros(count, np.int64)
-    return GerberFile(
-        name="",
-        size_bytes=0,
-        objects=Objects(
-            **Segments.of(lines).by_name(),
-            kind=np.where(lines.turn != 0, Kind.ARC, kind).astype(np.int8),
-            aperture=zero if aperture else zero - 1,
-            dark=np.ones(count, np.bool_),
-            pose=zero,
-            attributes=zero,
-            first=spans[0],
-            last=spans[1],
-            offset=start,
-        ),
-        segments=segments,
-        apertures=tuple(aperture),
-        poses=(Pose(),),
-        attribute_sets=({},),
-        attributes={},
-        unit_mm=1.0,
-        decimals=6,
-        problems=(),
-        complete=True,
-    )
-
-
-def flashes(places: Floats, diameter_mm: float, attributes: Attributes) -> GerberFile:
-    """Make a layer of equal discs at places, (n, 2) float64, mm."""
-    none = np.zeros(len(places), np.int64)
-    tool = _circle(diameter_mm, attributes)
-    lines = Segments.straight(places, places)
-    return _drawn(lines, Kind.FLASH, [tool], ContourSegments.empty(), (none, none))
 
 
 def lines_along(shapes: Iterable[BaseGeometry], *function: str) -> GerberFile:
@@ -293,16 +227,8 @@ def lines_along(shapes: Iterable[BaseGeometry], *function: str) -> GerberFile:
             rows += [(*a, *b, 0.0, 0.0, 0) for a, b in pairwise(part.coords)]
     x0, y0, x1, y1, cx, cy, turn = np.array(rows, dtype=np.float64).reshape(-1, 7).T
     lines = Segments(x0, y0, x1, y1, cx, cy, turn.astype(np.int8))
-    none = np.zeros(len(lines), np.int64)
-    tool = _circle(_PEN_MM, {".AperFunction": function})
-    return _drawn(lines, Kind.DRAW, [tool], ContourSegments.empty(), (none, none))
-
-
-def areas(shapes: Shapes) -> GerberFile:
-    """Make a layer of filled areas."""
-    segments, first, last = region_contours(shapes)
-    nowhere = np.full((len(shapes), 2), np.nan)
-    return _drawn(Segments.straight(nowhere, nowhere), Kind.REGION, (), segments, (first, last))
+    attributes = {".AperFunction": function}
+    return with_strokes(blank_layer(), lines, width_mm=_PEN_MM, attributes=attributes)
 
 
 # Drills

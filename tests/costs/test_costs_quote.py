@@ -24,7 +24,7 @@ from fabkit.costs.offers import (
     price_quantity,
 )
 from fabkit.costs.quote import quote
-from fabkit.costs.revisions import find_break_even
+from fabkit.costs.sensitivity import find_break_even
 from fabkit.parts.bill import build_bill
 from fabkit.sheets.house import EXAMPLE, House, house_from, load_house
 from fabkit.sheets.order import (

@@ -22,8 +22,8 @@ from fabkit.board.build import build_board
 from fabkit.board.model import Board
 from fabkit.checks.judging import check
 from fabkit.cli.group import cli
+from fabkit.formats.gerber.drawing import without
 from fabkit.mending.corrections import load_corrections
-from fabkit.mending.draw import without
 from fabkit.mending.drills import part_plating
 from fabkit.mending.makers import MAKERS
 from fabkit.mending.mend import MendOptions, mend

@@ -20,9 +20,9 @@ from fabkit.board.model import Board
 from fabkit.checks.judging import check
 from fabkit.checks.model import CheckResult
 from fabkit.formats.drill.model import DrillFile
+from fabkit.formats.gerber.drawing import with_areas, without
 from fabkit.formats.gerber.macros import StandardShape
 from fabkit.formats.gerber.model import GerberFile
-from fabkit.mending.draw import with_areas, without
 from fabkit.mending.makers import MAKERS
 from fabkit.mending.mend import MendOptions, mend
 from fabkit.mending.model import Deed, Draft

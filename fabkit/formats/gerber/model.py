@@ -79,6 +79,10 @@ class Objects(Segments):
         """Which are draws or arcs."""
         return np.asarray((self.kind == Kind.DRAW) | (self.kind == Kind.ARC))
 
+    def dark_rows(self, *kinds: Kind) -> Ints:
+        """Rows of what draws, and does not erase, of some kinds."""
+        return np.flatnonzero(np.isin(self.kind, kinds) & self.dark)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ContourSegments(Segments):
