@@ -58,7 +58,7 @@ PUBLIC = {
     "CostSheet": "costs.model",
     "carry_over": "outputs.pricing",
     "Carried": "outputs.pricing",
-    "list_wiring": "wiring.listing",
+    "list_wiring": "wiring.build",
     "Wiring": "wiring.model",
     "WiringOptions": "wiring.model",
     # What changed

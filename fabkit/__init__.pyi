@@ -72,7 +72,7 @@ from fabkit.sheets.order import Order as Order
 from fabkit.sheets.order import PanelOptions as PanelOptions
 from fabkit.sheets.order import Silence as Silence
 from fabkit.sheets.order import load_order as load_order
-from fabkit.wiring.listing import list_wiring as list_wiring
+from fabkit.wiring.build import list_wiring as list_wiring
 from fabkit.wiring.model import Wiring as Wiring
 from fabkit.wiring.model import WiringOptions as WiringOptions
 

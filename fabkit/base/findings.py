@@ -400,3 +400,8 @@ class ProblemLog:
             for entry in self._entries.values()
         ]
         return tuple(sorted(found, key=lambda f: (f.places[0].offset or 0, f.id, f.message)))
+
+
+def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Sort findings: errors first, then by rule and message."""
+    return tuple(sorted(findings, key=lambda f: (-f.severity, f.id, f.message)))

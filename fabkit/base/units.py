@@ -66,6 +66,15 @@ def some_of(names: Sequence[str], most: int, *, between: str = ", ") -> str:
     return between.join(names[:most]) + more
 
 
+def and_words(words: Sequence[str]) -> str:
+    """Write several words as a sentence has them.
+
+    >>> and_words(["top"]), and_words(["top", "left", "bottom"])
+    ('top', 'top, left and bottom')
+    """
+    return " and ".join(filter(None, (", ".join(words[:-1]), *words[-1:])))
+
+
 def some_titles(titles: Sequence[str], most: int) -> str:
     """Write some titles as :func:`some_of` does; those that hold commas with semicolons between.
 

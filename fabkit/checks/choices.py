@@ -45,11 +45,11 @@ def find_thickness_problems(case: Case) -> Iterator[Finding]:
     """The house offers the chosen thickness, and the job file agrees."""
     chosen = case.thickness_mm
     assert chosen is not None  # noqa: S101 -- granted by needs
-    offered = np.array(case.house.thicknesses)
+    offered = np.array(case.house.options.thickness_mm)
     nearest = float(offered[np.abs(offered - chosen).argmin()])
     within = abs(nearest - chosen) <= thickness_tolerance_mm(nearest)
     if abs(nearest - chosen) > COINCIDENT_MM:
-        choices = ", ".join(format_number(t) for t in case.house.thicknesses)
+        choices = ", ".join(format_number(t) for t in case.house.options.thickness_mm)
         yield Finding.of(
             THICKNESS_OFFERED,
             f"{format_mm(chosen)} is not offered; the house offers {choices} mm",

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from fabkit.base.findings import FINE_CLASS, Finding, Severity
+from fabkit.base.tables import Result, Table, columns_of
 from fabkit.board.model import Board
 from fabkit.checks.catalogue import CHECKS
 from fabkit.checks.model import Case, CheckOptions, CheckResult
@@ -17,8 +18,8 @@ OFFERS: Final = ("package/layers-offered", "thickness/offered", "order/choices",
 """Checks that compare with what a house offers, besides those that compare with its limits."""
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class HouseVerdict:
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class HouseVerdict(Result):
     """What one house could do with a board.
 
     Parameters
@@ -34,6 +35,15 @@ class HouseVerdict:
     house: House
     cls: LimitClass | None
     reasons: tuple[Finding, ...]
+
+    @property
+    def brief(self) -> str:
+        """Whether the house can make it, in a few words."""
+        return f"{self.house.name}: {f'{self.cls} class' if self.cls else 'cannot make it'}"
+
+    def table(self) -> Table:
+        """Every reason."""
+        return Table(columns_of("id", "message"), tuple((f.id, f.message) for f in self.reasons))
 
 
 def house_checks() -> tuple[str, ...]:

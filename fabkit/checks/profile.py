@@ -130,7 +130,7 @@ class _Turning:
 def routing(case: Case) -> Iterator[Finding]:
     """A router can cut the outline as drawn."""
     profile = case.board.profile
-    bits = case.house.router_bits
+    bits = case.house.options.router_bits_mm
     if not bits or profile is None:
         return
     parts = shapely.get_parts(profile)

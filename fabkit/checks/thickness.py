@@ -183,7 +183,7 @@ def judge_thicknesses(board: Board, house: House | None = None) -> tuple[Thickne
     key = least_supported_key(board)
     plate = find_keyboard(board).hands.use == "plate"
     rows = []
-    for thickness in house.thicknesses:
+    for thickness in house.options.thickness_mm:
         aspect = None if small is None else thickness / float(holes.diameter[small])
         rows.append(
             ThicknessRow(

@@ -205,7 +205,7 @@ def write_new(asked: New) -> None:
     """
     import fabkit
     from fabkit.outputs.atomic import refuse_existing
-    from fabkit.parts.suggesting import suggest_names
+    from fabkit.parts.listing import suggest_names
     from fabkit.sheets.order_template import order_template
 
     if (use := asked.choices.use) and (asked.right or use in ("left", "right")):

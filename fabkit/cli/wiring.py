@@ -147,7 +147,7 @@ def run(asked: Asked) -> None:
     """
     import fabkit
     from fabkit.outputs import wiring
-    from fabkit.wiring.pintable import pin_form
+    from fabkit.wiring.pins import pin_form
 
     form, printed = asked.printed.settle(asked.new_pins, *asked.pictures), asked.printed
     if form != "text" and asked.template is not None:

@@ -55,7 +55,7 @@ def layer_difference(old: GerberFile, new: GerberFile, shift_mm: Shift) -> tuple
     left = unmatched(old, new, shift_mm) if _last_run(old) == _last_run(new) else None
     if left is None or max(float(a.mean()) if len(a) else 0.0 for a in left) > MOSTLY:
         # Runs cannot be paired, or hardly anything is the same: whole images are compared.
-        before, after = _moved(polygons_of(old.image), shift_mm), polygons_of(new.image)
+        before, after = moved(polygons_of(old.image), shift_mm), polygons_of(new.image)
     else:
         where = _suspects(old, new, left, shift_mm)
         if not len(where):
@@ -71,15 +71,15 @@ def _last_run(file: GerberFile) -> int:
     return int(polarity_runs(file)[-1]) if len(file.objects) else 0
 
 
-def _none() -> Shapes:
-    return np.empty(0, dtype=object)
+NONE: Final[Shapes] = np.empty(0, dtype=object)
 
 
-def _moved(shapes: Shapes, shift: Shift) -> Shapes:
+def moved(shapes: Shapes, shift: Shift) -> Shapes:
+    """Shapes under a shift, mm."""
     if shift == (0.0, 0.0) or not len(shapes):
         return shapes
-    moved: Shapes = shapely.transform(shapes, lambda points: points + shift)
-    return moved
+    there: Shapes = shapely.transform(shapes, lambda points: points + shift)
+    return there
 
 
 def _suspects(old: GerberFile, new: GerberFile, left: tuple[Flags, Flags], shift: Shift) -> Shapes:
@@ -91,14 +91,14 @@ def _suspects(old: GerberFile, new: GerberFile, left: tuple[Flags, Flags], shift
         mine = _united(old, np.flatnonzero(left[0] & (runs[0] == run)), shift)
         theirs = _united(new, np.flatnonzero(left[1] & (runs[1] == run)), (0.0, 0.0))
         found += [thick(a) for a in differing(mine, theirs)]
-    return np.concatenate(found) if found else _none()
+    return np.concatenate(found) if found else NONE
 
 
 def _united(file: GerberFile, rows: Ints, shift: Shift) -> Shapes:
     if not len(rows):
-        return _none()
+        return NONE
     shapes = object_shapes(file, rows)
-    return _moved(polygons_of(unite(shapes[~shapely.is_empty(shapes)])), shift)
+    return moved(polygons_of(unite(shapes[~shapely.is_empty(shapes)])), shift)
 
 
 def _local(file: GerberFile, where: Shapes, shift: Shift) -> Shapes:
@@ -106,12 +106,12 @@ def _local(file: GerberFile, where: Shapes, shift: Shift) -> Shapes:
     boxes = object_boxes(file) + np.array(shift + shift)
     real = np.flatnonzero(~np.isnan(boxes[:, 0]))
     if not len(real):
-        return _none()
+        return NONE
     tree = shapely.STRtree(shapely.box(*boxes[real].T))
     _, hit = tree.query(where, predicate="intersects")
     rows = real[np.unique(hit)]
     part = replace(file, objects=file.objects.take(rows))
-    return _moved(polygons_of(compose(part)), shift)
+    return moved(polygons_of(compose(part)), shift)
 
 
 def within(shapes: Shapes, areas: Shapes) -> Shapes:

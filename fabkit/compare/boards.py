@@ -16,6 +16,7 @@ from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.model import Board
 from fabkit.board.single import cut_out, place_board
 from fabkit.compare.aligning import align_boards, turned_over
+from fabkit.compare.causes import fold_side_effects
 from fabkit.compare.holes import compare_holes, why_no_plating
 from fabkit.compare.joins import compare_joins, compare_nets, pins_of
 from fabkit.compare.keys import (
@@ -43,7 +44,6 @@ from fabkit.compare.model import (
     What,
 )
 from fabkit.compare.options import compare_options
-from fabkit.compare.side_effects import fold_side_effects
 from fabkit.compare.summary import summarise
 from fabkit.geometry.areas import polygons_of
 from fabkit.geometry.segments import Placing

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
@@ -11,10 +10,13 @@ from typing import Annotated, Final
 
 from fabkit.base.findings import Finding, Place
 from fabkit.base.units import format_number
-from fabkit.compare import rules
 from fabkit.compare.model import Change, Comparison, Verb, What
+from fabkit.rules import load_rule
 from fabkit.sheets.reading import Count, Filled, Wrong, read_as
-from fabkit.sheets.toml_text import read_sheet
+from fabkit.sheets.toml_text import read_sheet, to_literal
+
+UNEXPECTED: Final = load_rule("compare/unexpected")
+MISSING: Final = load_rule("compare/missing")
 
 ROUND_MM: Final = 0.01
 """Lengths are written to the hundredth, and looked for this much around."""
@@ -152,12 +154,12 @@ def judge_changes(
             hits[k] += 1
         meant.append(bool(fitting))
     findings = [
-        Finding.of(rules.UNEXPECTED, f"{c.kind}: {c.message}", *_places(c))
+        Finding.of(UNEXPECTED, f"{c.kind}: {c.message}", *_places(c))
         for c, fits in zip(comparison.changes, meant, strict=True)
         if not fits
     ]
     findings += [
-        Finding.of(rules.MISSING, _missing(e, n), Place(file=file, line=e.line))
+        Finding.of(MISSING, _missing(e, n), Place(file=file, line=e.line))
         for e, n in zip(expectations, hits, strict=True)
         if (n == 0 if e.count is None else n != e.count)
     ]
@@ -215,7 +217,10 @@ format = 1
 
 def expectation_text(comparison: Comparison) -> str:
     """Write a file of expected changes that every change of a comparison fits."""
-    lines = [_HEAD + f"old = {_text(comparison.old.name)}\nnew = {_text(comparison.new.name)}\n"]
+    lines = [
+        _HEAD
+        + f"old = {to_literal(comparison.old.name)}\nnew = {to_literal(comparison.new.name)}\n"
+    ]
     lines += ["\n".join(_entry_lines(group)) + "\n" for group in _alike(comparison.changes)]
     return "\n".join(lines)
 
@@ -235,13 +240,13 @@ def _entry_lines(group: Sequence[Change]) -> Iterator[str]:
     first = group[0]
     near = f"near {first.near}" if first.near else ""
     yield f"[[change]]{'  # ' + near if near.isprintable() and near else ''}"
-    yield f"kind = {_text(first.kind)}"
+    yield f"kind = {to_literal(first.kind)}"
     if len(group) == 1:
         # A subject is matched as a pattern; its own signs must stand for themselves.
-        yield f"subject = {_text(_literal(first.subject))}"
+        yield f"subject = {to_literal(_literal(first.subject))}"
         for key in ("before", "after"):
             if value := getattr(first, key):
-                yield f"{key} = {_text(value)}"
+                yield f"{key} = {to_literal(value)}"
     if first.moved_mm is not None:
         yield f"moved_mm = {_list(first.moved_mm)}"
     if first.turned_deg:
@@ -264,8 +269,3 @@ def _literal(text: str) -> str:
 
 def _list(values: Sequence[float]) -> str:
     return "[" + ", ".join(format_number(v, digits=2) for v in values) + "]"
-
-
-def _text(value: str) -> str:
-    """Write a TOML basic string (TOML 1.0.0); JSON's escapes are all TOML's too."""
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")

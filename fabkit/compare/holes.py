@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -26,6 +26,10 @@ FAR_MM: Final = 3.0
 """A hole of the same size and plating this near has moved; farther away one is gone and another
 is new (our choice).  Holes that move with a key may move farther."""
 
+CARRIED_MM: Final = 4 * MOVED_MM
+"""The same for holes that move with a key: its place and turn are measured as well, and their
+errors add to the hole's."""
+
 _WORDS: Final = {1: "plated", 0: "non-plated", -1: "plating not stated"}
 
 
@@ -38,12 +42,22 @@ class Motion:
     turned_deg: float
     reach_mm: float
 
+    @property
+    def step(self) -> tuple[float, float]:
+        """From its start to its end."""
+        return self.end[0] - self.start[0], self.end[1] - self.start[1]
+
     def carry(self, points: Floats) -> Floats:
         """Where points go that move along."""
         angle = np.radians(self.turned_deg)
         turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
         moved: Floats = (points - self.start) @ turn.T + self.end
         return moved
+
+    def carried(self, points: Floats) -> Floats:
+        """Where points go that move along; infinite for those too far away to do so."""
+        near = np.hypot(*(points - self.start).T) <= self.reach_mm
+        return np.where(near[:, None], self.carry(points), np.inf)
 
 
 def why_no_plating(old: Board, new: Board, shift_mm: tuple[float, float]) -> str:
@@ -149,42 +163,61 @@ def _slots(board: Board, shift: tuple[float, float]) -> _Cuts:
 
 
 def _compare(what: What, old: _Cuts, new: _Cuts, motions: Sequence[Motion]) -> Iterator[Change]:
-    mine, theirs = np.ones(len(old), dtype=bool), np.ones(len(new), dtype=bool)
+    free = Free(np.ones(len(old), dtype=bool), np.ones(len(new), dtype=bool))
 
-    def pair(reach: float, moved: Floats, *, alike: bool) -> list[tuple[int, int]]:
-        """Pairs of what is left within reach, nearest first, each used once."""
-        a, b = np.flatnonzero(mine), np.flatnonzero(theirs)
-        found = []
-        for i, j in near_pairs(moved[a], new.at[b], reach):
-            row, other = int(a[i]), int(b[j])
-            if alike and not (_alike(old, row, new, other) and _plated_alike(old, row, new, other)):
-                continue
-            if mine[row] and theirs[other]:
-                mine[row] = theirs[other] = False
-                found.append((row, other))
-        return found
+    def same(row: int, other: int) -> bool:
+        return _alike(old, row, new, other) and _plated_alike(old, row, new, other)
 
     # The surest pairs first, as each hole is used once: what stayed, what moved with its key or
     # part, what moved alone, and what stands in the place of another size.
-    for row, other in pair(MOVED_MM, old.at, alike=False):
+    for row, other in free.pairs(old.at, new.at, MOVED_MM):
         if not _alike(old, row, new, other):
             yield _resized(what, old, row, new, other)
         elif not _plated_alike(old, row, new, other):
             yield _replated(what, old, row, new, other)
-    for motion in motions:
-        near = np.hypot(*(old.at - motion.start).T) <= motion.reach_mm
-        carried = np.where(near[:, None], motion.carry(old.at), np.inf)
-        # Place and turn of the key are measured as well, and their errors add to the hole's.
-        for row, other in pair(4 * MOVED_MM, carried, alike=True):
+    ways = [(motion.carried(old.at), CARRIED_MM) for motion in motions]
+    for moved, reach in (*ways, (old.at, FAR_MM)):
+        for row, other in free.pairs(moved, new.at, reach, same):
             yield _moved(what, old, row, new, other)
-    for row, other in pair(FAR_MM, old.at, alike=True):
-        yield _moved(what, old, row, new, other)
-    for row, other in pair(ONE_PLACE_MM if what is What.HOLE else ONE_SLOT_MM, old.at, alike=False):
+    for row, other in free.pairs(
+        old.at, new.at, ONE_PLACE_MM if what is What.HOLE else ONE_SLOT_MM
+    ):
         yield _resized(what, old, row, new, other)
-    for row in np.flatnonzero(mine).tolist():
+    for row in np.flatnonzero(free.old).tolist():
         yield _alone(what, Verb.REMOVED, old, row)
-    for row in np.flatnonzero(theirs).tolist():
+    for row in np.flatnonzero(free.new).tolist():
         yield _alone(what, Verb.ADDED, new, row)
+
+
+@dataclass(frozen=True, slots=True)
+class Free:
+    """Flags of what of two boards is not paired yet; each is used once."""
+
+    old: Bools
+    new: Bools
+
+    def pairs(
+        self,
+        a: Floats,
+        b: Floats,
+        reach: float,
+        fits: Callable[[int, int], bool] = lambda _old, _new: True,
+    ) -> list[tuple[int, int]]:
+        """Pair what is left within reach, nearest first, as far as it fits.
+
+        Parameters
+        ----------
+        a, b
+            Places of all on either board, (n, 2) float64, mm.
+        """
+        mine, theirs = np.flatnonzero(self.old), np.flatnonzero(self.new)
+        found = []
+        for i, j in near_pairs(a[mine], b[theirs], reach):
+            row, other = int(mine[i]), int(theirs[j])
+            if self.old[row] and self.new[other] and fits(row, other):
+                self.old[row] = self.new[other] = False
+                found.append((row, other))
+        return found
 
 
 def near_pairs(a: Floats, b: Floats, reach: float) -> list[tuple[int, int]]:

@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools, Ints, Shapes, rows_by
 from fabkit.base.natural import natural
-from fabkit.base.units import counted
+from fabkit.base.units import and_words, counted
 from fabkit.board.connectivity import pieces_at
 from fabkit.board.copper import ATTACHED, NO_NET, VIA_MM, Copper, netlist_of, trace_copper
 from fabkit.board.model import Board
 from fabkit.compare.causes import Causes, Spot, find_causes, smallest
-from fabkit.compare.holes import ONE_PLACE_MM, Motion, near_pairs
+from fabkit.compare.holes import CARRIED_MM, ONE_PLACE_MM, Free, Motion
 from fabkit.compare.model import (
     COPPER_LAYERS,
     MOVED_MM,
@@ -167,8 +167,7 @@ def pad_words(
     if not shown:
         return "a pad" if rest == 1 else counted(rest, "pad")
     more = [counted(rest, "more pad")] if rest > 0 else []
-    words = [*(f"a pad of {n}" if n in parted else n for n in shown), *more]
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+    return and_words([*(f"a pad of {n}" if n in parted else n for n in shown), *more])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -415,19 +414,11 @@ def pair_spots(old: Spots, new: Spots, motions: Sequence[Motion]) -> tuple[Ints,
     """
     pairs: list[tuple[int, int]] = []
     for face in range(len(FACES)):
-        mine, theirs = (np.flatnonzero(s.face == face) for s in (old, new))
-        free = np.ones(len(old), dtype=bool), np.ones(len(new), dtype=bool)
-        ways = [(old.at, MOVED_MM)]
+        free = Free(*(s.face == face for s in (old, new)))
+        pairs += free.pairs(old.at, new.at, MOVED_MM)
         for motion in motions:
-            near = np.hypot(*(old.at - motion.start).T) <= motion.reach_mm
-            ways.append((np.where(near[:, None], motion.carry(old.at), np.inf), 4 * MOVED_MM))
-        for places, reach in (*ways, (old.at, ONE_PLACE_MM)):
-            a, b = mine[free[0][mine]], theirs[free[1][theirs]]
-            for i, j in near_pairs(places[a], new.at[b], reach):
-                row, other = int(a[i]), int(b[j])
-                if free[0][row] and free[1][other]:
-                    free[0][row] = free[1][other] = False
-                    pairs.append((row, other))
+            pairs += free.pairs(motion.carried(old.at), new.at, CARRIED_MM)
+        pairs += free.pairs(old.at, new.at, ONE_PLACE_MM)
     rows = np.array(sorted(pairs), dtype=np.int64).reshape(-1, 2)
     return rows[:, 0], rows[:, 1]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -61,8 +61,8 @@ def compare_keys(old: Board, new: Board, shift_mm: tuple[float, float]) -> Moves
         if motion is None:
             continue
         motions.append(motion)
-        step = (motion.end[0] - motion.start[0], motion.end[1] - motion.start[1])
-        changes.append(_key(Verb.MOVED, b, moved=step, turned=motion.turned_deg))
+        moved = _key(Verb.MOVED, b)
+        changes.append(replace(moved, moved_mm=motion.step, turned_deg=motion.turned_deg))
     gone = [k for k in lost if _share_at(k.holes, spots[1]) <= _MOST]
     come = [k for k in fresh if _share_at(k.holes, spots[0]) <= _MOST]
     changes += [_key(Verb.REMOVED, k) for k in gone] + [_key(Verb.ADDED, k) for k in come]
@@ -106,21 +106,13 @@ def _hole_spots(board: Board, shift: tuple[float, float]) -> PointTree:
     return PointTree(board.holes.spots() + shift)
 
 
-def _key(
-    verb: Verb,
-    key: _Key,
-    *,
-    moved: tuple[float, float] | None = None,
-    turned: float = 0.0,
-) -> Change:
+def _key(verb: Verb, key: _Key) -> Change:
     return Change(
         what=What.KEY,
         verb=verb,
         subject=f"key {key.name}".strip(),
         x_mm=key.x_mm,
         y_mm=key.y_mm,
-        moved_mm=moved,
-        turned_deg=turned,
     )
 
 
@@ -256,23 +248,22 @@ def compare_parts(
             continue
         key = listed.get((f"key {ref}", Verb.MOVED))
         if key is None or not _same_move(key, move):
-            changes.append(_moved(b, move))
+            made = _part(Verb.MOVED, b)
+            changes.append(replace(made, moved_mm=move.step, turned_deg=move.turned_deg))
             motions.append(move)
     return Moves(tuple(changes), tuple(motions))
 
 
 def _alone(part: Component, shift: tuple[float, float], *, added: bool) -> Change:
     words = ", ".join(w for w in (part.value, part.footprint) if w)
-    dx, dy = (0.0, 0.0) if added else shift
-    return Change(
-        what=What.PART,
-        verb=Verb.ADDED if added else Verb.REMOVED,
-        subject=part.ref,
-        side=part.side,
-        x_mm=None if part.x_mm is None else part.x_mm + dx,
-        y_mm=None if part.y_mm is None else part.y_mm + dy,
-        before="" if added else words,
-        after=words if added else "",
+    if added:
+        return replace(_part(Verb.ADDED, part), after=words)
+    gone, (dx, dy) = _part(Verb.REMOVED, part), shift
+    return replace(
+        gone,
+        x_mm=None if gone.x_mm is None else gone.x_mm + dx,
+        y_mm=None if gone.y_mm is None else gone.y_mm + dy,
+        before=words,
     )
 
 
@@ -281,12 +272,14 @@ def _changed(a: Component, b: Component) -> Iterator[Change]:
         before, after = (" ".join(str(getattr(c, name)).split()) for c in (a, b))
         # What one board does not state is no difference.
         if before and after and before != after:
-            yield _of(b, Verb.CHANGED, f"{title} {before}", f"{title} {after}")
+            yield replace(
+                _part(Verb.CHANGED, b), before=f"{title} {before}", after=f"{title} {after}"
+            )
     if a.side is not None and b.side is not None and a.side != b.side:
-        yield _of(b, Verb.CHANGED, f"on the {a.side}", f"on the {b.side}")
+        yield replace(_part(Verb.CHANGED, b), before=f"on the {a.side}", after=f"on the {b.side}")
 
 
-def _of(part: Component, verb: Verb, before: str, after: str) -> Change:
+def _part(verb: Verb, part: Component) -> Change:
     return Change(
         what=What.PART,
         verb=verb,
@@ -294,8 +287,6 @@ def _of(part: Component, verb: Verb, before: str, after: str) -> Change:
         side=part.side,
         x_mm=part.x_mm,
         y_mm=part.y_mm,
-        before=before,
-        after=after,
     )
 
 
@@ -313,24 +304,8 @@ def _motion(a: Component, b: Component, shift: tuple[float, float]) -> Motion | 
 
 def _same_move(key: Change, move: Motion) -> bool:
     assert key.moved_mm is not None  # noqa: S101 -- only moved keys are asked
-    dx = move.end[0] - move.start[0] - key.moved_mm[0]
-    dy = move.end[1] - move.start[1] - key.moved_mm[1]
-    return bool(
-        np.hypot(dx, dy) <= 2 * MOVED_MM and not _turn(move.turned_deg, key.turned_deg, 90.0)
-    )
-
-
-def _moved(part: Component, move: Motion) -> Change:
-    return Change(
-        what=What.PART,
-        verb=Verb.MOVED,
-        subject=part.ref,
-        side=part.side,
-        x_mm=part.x_mm,
-        y_mm=part.y_mm,
-        moved_mm=(move.end[0] - move.start[0], move.end[1] - move.start[1]),
-        turned_deg=move.turned_deg,
-    )
+    apart = np.hypot(*np.subtract(move.step, key.moved_mm))
+    return bool(apart <= 2 * MOVED_MM and not _turn(move.turned_deg, key.turned_deg, 90.0))
 
 
 def names_at(board: Board) -> Mapping[str, tuple[float, float]]:

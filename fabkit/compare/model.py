@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Final, Literal
@@ -11,6 +12,7 @@ from typing import Final, Literal
 import numpy as np
 
 from fabkit.base.columns import Floats, Shapes
+from fabkit.base.findings import Finding, Severity, worst_first
 from fabkit.base.tables import Result, Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.model import Board
@@ -231,45 +233,6 @@ class Change:
             words.append(f"{self.before} became {self.after}")
         return ", ".join(words)
 
-    def mirrored(self, alignment: Alignment) -> Change:
-        """Turn the change round, as seen when old and new change places.
-
-        ``alignment`` is that of the comparison, from old to new.
-        """
-        own = (0.0, 0.0) if self.moved_mm is None else self.moved_mm
-        corners = None if self.box_mm is None else alignment.back(np.reshape(self.box_mm, (2, 2)))
-        at = None
-        if self.x_mm is not None and self.y_mm is not None:
-            # What moved is listed where it is now: the other way round, where it was.
-            at = alignment.back(np.array([[self.x_mm - own[0], self.y_mm - own[1]]]))[0]
-        step = alignment.step_back(own)
-        ends = None if self.ends_mm is None else alignment.back(np.array(self.ends_mm))
-        return replace(
-            self,
-            verb=MIRRORED.get(self.verb, self.verb),
-            x_mm=None if at is None else float(at[0]),
-            y_mm=None if at is None else float(at[1]),
-            box_mm=None if corners is None else _box_of(corners),
-            before=self.after,
-            after=self.before,
-            added_mm2=self.removed_mm2,
-            removed_mm2=self.added_mm2,
-            moved_mm=None if self.moved_mm is None else (-step[0], -step[1]),
-            turned_deg=-self.turned_deg,
-            ends_mm=None if ends is None else _ends(ends),
-            amount_mm=None if self.amount_mm is None else -self.amount_mm,
-        )
-
-
-def _ends(points: Points) -> tuple[Place, Place]:
-    (ax, ay), (bx, by) = points.tolist()
-    return (ax, ay), (bx, by)
-
-
-def _box_of(corners: Points) -> Box:
-    low, high = corners.min(axis=0), corners.max(axis=0)
-    return float(low[0]), float(low[1]), float(high[0]), float(high[1])
-
 
 def _area(mm2: float) -> str:
     digits = 2 if mm2 >= 0.095 else 4
@@ -351,16 +314,8 @@ class Alignment:
 
     def back(self, points: Points) -> Points:
         """Points of the new board as they lie on the old one, (n, 2) float64, mm."""
-        return self._back(points - self.shift_mm)
-
-    def _back(self, points: Points) -> Points:
-        turned = Placing(quarter_turns=-self.turned_deg // 90).points(points)
+        turned = Placing(quarter_turns=-self.turned_deg // 90).points(points - self.shift_mm)
         return Placing(mirrored=self.mirrored).points(turned)
-
-    def step_back(self, step: tuple[float, float]) -> tuple[float, float]:
-        """Turn a way on the new board to what it is on the old one, mm."""
-        ((dx, dy),) = self._back(np.array([step])).tolist()
-        return dx, dy
 
     @property
     def shifted(self) -> bool:
@@ -497,3 +452,72 @@ class Comparison(Result):
         parts = ", ".join(counted(n, kind) for kind, n in kinds.items())
         total = counted(len(self.changes), "difference")
         return f"{total}: {parts}" if len(kinds) > 1 else total
+
+
+# What was found on either board: new, gone, other numbers, the same
+
+_NUMBERS: Final = re.compile(r"[-+]?\d+(?:\.\d+)?")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FindingChanges:
+    """Findings of two boards, worst first.
+
+    Parameters
+    ----------
+    changed
+        Pairs of the same message with other numbers, or with another severity.
+    same
+        How many are the same word for word.
+    """
+
+    new: tuple[Finding, ...]
+    gone: tuple[Finding, ...]
+    changed: tuple[tuple[Finding, Finding], ...]
+    same: int
+
+    def status(self, fail_on: Severity | None) -> int:
+        """1 when a finding that is new, or grew worse, is at least so severe."""
+        if fail_on is None:
+            return 0
+        worse = [b for a, b in self.changed if b.severity > a.severity]
+        return int(any(f.severity >= fail_on for f in (*self.new, *worse)))
+
+
+def compare_findings(old: Iterable[Finding], new: Iterable[Finding]) -> FindingChanges:
+    """Pair findings of the same message, then those that differ in numbers alone."""
+    same, mine, theirs = _paired(list(old), list(new), _said)
+    changed, gone, fresh = _paired(mine, theirs, _gist)
+    return FindingChanges(
+        new=worst_first(fresh),
+        gone=worst_first(gone),
+        changed=tuple(sorted(changed, key=lambda p: (-p[1].severity, p[1].id, p[1].message))),
+        same=len(same),
+    )
+
+
+def _said(finding: Finding) -> tuple[object, ...]:
+    return finding.id, finding.severity, finding.message, finding.count
+
+
+def _gist(finding: Finding) -> tuple[object, ...]:
+    return finding.id, _NUMBERS.sub("#", finding.message)
+
+
+def _paired(
+    old: Sequence[Finding],
+    new: Sequence[Finding],
+    key: Callable[[Finding], tuple[object, ...]],
+) -> tuple[list[tuple[Finding, Finding]], list[Finding], list[Finding]]:
+    """Pairs of one key in order, and what is left of each."""
+    waiting: dict[object, list[Finding]] = {}
+    for finding in sorted(old, key=lambda f: f.message):
+        waiting.setdefault(key(finding), []).append(finding)
+    pairs, fresh = [], []
+    for finding in sorted(new, key=lambda f: f.message):
+        found = waiting.get(key(finding))
+        if found:
+            pairs.append((found.pop(0), finding))
+        else:
+            fresh.append(finding)
+    return pairs, [f for rest in waiting.values() for f in rest], fresh

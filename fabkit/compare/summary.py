@@ -9,8 +9,8 @@ from typing import Final
 import numpy as np
 
 from fabkit.base.columns import Floats
-from fabkit.base.units import counted, format_mm, format_number, some_of
-from fabkit.compare.model import Alignment, Change, Verb, What
+from fabkit.base.units import and_words, counted, format_mm, format_number, some_of
+from fabkit.compare.model import HALF_KEY_MM, Alignment, Change, Verb, What
 
 MOST: Final = 6
 """Sentences of a summary."""
@@ -24,17 +24,6 @@ EACH_LEAST: Final = 3
 
 ROUND_MM: Final = 0.1
 """Places in a footprint are compared to this."""
-
-KEY_REACH_MM: Final = 9.0
-
-_DONE: Final = {
-    Verb.ADDED: "added",
-    Verb.REMOVED: "removed",
-    Verb.RESIZED: "resized",
-    Verb.CHANGED: "changed",
-    Verb.MOVED: "moved",
-    Verb.RENAMED: "renamed",
-}
 
 Keys = tuple[Floats, Floats]
 """Middles of the keys, (n, 2) mm, and their rotation, (n,) degrees."""
@@ -134,11 +123,7 @@ def _whole(own: Sequence[Change]) -> Iterator[str]:
             said = change.message.removeprefix(change.subject)
             groups[change.verb, said].append(change)
     for key, group in groups.items():
-        yield _sentence(f"the {_and([c.subject for c in group])}{key[1]}")
-
-
-def _and(words: Sequence[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+        yield _sentence(f"the {and_words([c.subject for c in group])}{key[1]}")
 
 
 def _connections(own: Sequence[Change], changes: Sequence[Change]) -> Iterator[str]:
@@ -176,7 +161,7 @@ def _layers(own: Sequence[Change]) -> Iterator[str]:
     for verb, word in ((Verb.REMOVED, "missing from NEW"), (Verb.ADDED, "new")):
         names = [c.subject for c in own if c.what is What.LAYER and c.verb is verb]
         if names:
-            yield _sentence(f"the {_and(names)} {'is' if len(names) == 1 else 'are'} {word}")
+            yield _sentence(f"the {and_words(names)} {'is' if len(names) == 1 else 'are'} {word}")
 
 
 def _edges(own: Sequence[Change]) -> Iterator[str]:
@@ -201,7 +186,7 @@ def _keys(own: Sequence[Change], folded: Counter[str]) -> Iterator[str]:
         else:
             how = first.message.removeprefix(first.subject).strip()
         parts.append(f"{what} {how}" + (f" ({named})" if named else ""))
-    with_them = _and([counted(n, what) for what, n in folded.items()]) if folded else ""
+    with_them = and_words([counted(n, what) for what, n in folded.items()]) if folded else ""
     yield _sentence("; ".join(parts) + (f", with {with_them}" if with_them else ""))
 
 
@@ -253,7 +238,7 @@ def _hole_words(group: Sequence[Change]) -> str:
     first = group[0]
     thing = counted(len(group), first.what.value)
     if len(group) == 1:
-        how = f"{_DONE[first.verb]} ({_detail(first)})"
+        how = f"{first.verb} ({_detail(first)})"
         return f"{thing} {_move(first) if first.verb is Verb.MOVED else how} {_place(first)}"
     if first.verb is Verb.MOVED and len({_step(c) for c in group}) > 1:
         names = list(dict.fromkeys(c.near for c in group if c.near))
@@ -263,7 +248,7 @@ def _hole_words(group: Sequence[Change]) -> str:
         return f"{thing} {_move(first)}"
     details = Counter(_detail(c) for c in group).most_common()
     mostly = "" if len(details) == 1 else f"{details[0][1]} of them "
-    return f"{thing} {_DONE[first.verb]} ({mostly}{details[0][0]})"
+    return f"{thing} {first.verb} ({mostly}{details[0][0]})"
 
 
 def _detail(change: Change) -> str:
@@ -296,7 +281,7 @@ def at_each_key(holes: Sequence[Change], keys: Sequence[Keys]) -> tuple[list[Cha
             of = details.most_common()
             how = of[0][0] if len(of) == 1 else "; ".join(f"{n} of {each}" for each, n in of)
             things = counted(details.total(), what.value)
-            sentences.append(f"{things} at each of {count} keys {_DONE[verb]} ({how}).")
+            sentences.append(f"{things} at each of {count} keys {verb} ({how}).")
         return [c for k, c in enumerate(holes) if k not in taken], sentences
     return list(holes), []
 
@@ -332,7 +317,7 @@ def _repeated(changes: Sequence[Change], middles: Floats, turns: Floats) -> list
     )
     groups: dict[tuple[object, ...], list[int]] = defaultdict(list)
     for k, change in enumerate(changes):
-        if np.hypot(*step[k]) <= KEY_REACH_MM:
+        if np.hypot(*step[k]) <= HALF_KEY_MM:
             spot = tuple(np.round(local[k] / ROUND_MM).astype(int).tolist())
             areas = (round(change.added_mm2, 1), round(change.removed_mm2, 1))
             same = (change.what, change.subject if change.is_area else "", change.verb)
@@ -373,7 +358,7 @@ def _named(own: Sequence[Change]) -> Iterator[str]:
         renamed = what is What.NET and verb is Verb.RENAMED
         plain = [c.message if renamed else c.subject.removeprefix("net ") for c in group]
         names = some_of(plain, NAMES)
-        how = _DONE[verb]
+        how = verb.value
         if len(became) == 1 and what is not What.NET:
             how = f"from {group[0].before} to {group[0].after}"
         many = f"{counted(len(group), what.value)} {how} ({names})"
@@ -403,7 +388,7 @@ def _areas(own: Sequence[Change], keys: Sequence[Keys]) -> Iterator[str]:
         return
     layers = Counter(c.subject for c in areas)
     largest = max(areas, key=_size)
-    places = _and([f"{n} on the {name}" for name, n in layers.most_common()])
+    places = and_words([f"{n} on the {name}" for name, n in layers.most_common()])
     done = {Verb.ADDED: " added", Verb.REMOVED: " removed"}
     verbs = {c.verb for c in areas}
     how = done.get(next(iter(verbs)), "") if len(verbs) == 1 else ""

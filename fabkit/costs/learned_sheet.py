@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -14,6 +13,7 @@ from fabkit.costs.parcels import Parcels
 from fabkit.costs.tariff import Kind, Tariff
 from fabkit.sheets.house import LARGEST_MM, Learned, Unsure
 from fabkit.sheets.quotes import Asked
+from fabkit.sheets.toml_text import to_literal
 
 _FINISH: Final[tuple[tuple[str, Kind], ...]] = (
     ("surcharge", "finish"),
@@ -60,7 +60,7 @@ def _head(lessons: Lessons) -> Iterator[str]:
     for remark in lessons.remarks:
         yield f"# {' '.join(remark.split())}"
     yield "\nformat = 1"
-    yield f"name = {json.dumps(lessons.name, ensure_ascii=False)}"
+    yield f"name = {to_literal(lessons.name)}"
     yield "\n[order]                        # as far as the quotes show it"
     yield f"minimum = {lessons.order[0]}\nstep = {lessons.order[1]}"
     yield "\n# What the quotes cover; beyond, a price is an extrapolation."
@@ -71,7 +71,7 @@ def _head(lessons: Lessons) -> Iterator[str]:
     if learned.up_to_g is not None:
         yield f"up_to_g = {figure(learned.up_to_g)}"
     if learned.lacking:
-        yield f"lacking = {json.dumps(list(learned.lacking))}"
+        yield f"lacking = {to_literal(learned.lacking)}"
     if learned.unsure:
         yield "\n# How far a rule may be off: a share or an amount of money; between: pieces, mm"
         yield "# of the longer side, or gram."
@@ -117,7 +117,7 @@ def _rates(lessons: Lessons) -> Iterator[str]:
     tariff, asked = lessons.tariff, lessons.requests
     setup = sum((p for _, p in tariff.of("setup")), Decimal(0))
     yield "\n[rates]"
-    yield f"currency = {json.dumps(lessons.currency)}"
+    yield f"currency = {to_literal(lessons.currency)}"
     yield f"date = {lessons.day.isoformat()}              # of the newest quote"
     yield 'tax = "net"'
     yield f"setup = {figure(setup, 2)}                   # base price of the smallest size included"

@@ -628,9 +628,8 @@ def find_questions(
 
 def _candidates(requests: Sequence[Asked], tariff: Tariff) -> Iterator[Asked]:
     """Orders of usual options: quoted sizes and those just over a step, in usual quantities."""
-    usual = Asked(
-        long_mm=requests[0].long_mm,
-        short_mm=requests[0].short_mm,
+    usual = replace(
+        requests[0],
         quantity=1,
         layers=usual_of([a.layers for a in requests]),
         thickness_mm=usual_of([a.thickness_mm for a in requests]),

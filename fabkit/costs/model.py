@@ -528,7 +528,7 @@ class CostSheet(Result):
         if self.boards and not leads and not plates:
             return "board", 2
         whole = [
-            said.use == "whole" or any(hand == "whole" for hand, _, _ in said.groups)
+            said.use == "whole" or any(group.hand == "whole" for group in said.hands.groups)
             for said in leads or plates[:1]
         ]
         return ("keyboard", 2) if whole and all(whole) else ("half", 1)

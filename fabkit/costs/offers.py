@@ -170,30 +170,30 @@ def price_quantity(
     target = target_currency(house, order)
     exchange = exchange_to(rates.currency, target, order)
     jobs = jobs_of(designs, quantity, house, order)
-    lines = [
-        Line(
-            key=f"boards {i}" if len(jobs) > 1 else "boards",
-            title=f"{job.quantity} x {job.facts.name}",
-            group=Group.BOARDS,
-            elements=board_elements(job, house, order.choice),
+
+    def line(key: str, title: str, group: Group, elements: tuple[Element, ...]) -> Line:
+        return Line(
+            key=key,
+            title=title,
+            group=group,
+            elements=elements,
             invoice=rates.currency,
             target=target,
             exchange=exchange,
+        )
+
+    lines = [
+        line(
+            f"boards {i}" if len(jobs) > 1 else "boards",
+            f"{job.quantity} x {job.facts.name}",
+            Group.BOARDS,
+            board_elements(job, house, order.choice),
         )
         for i, job in enumerate(jobs, start=1)
     ]
     parcel = weigh_parcel(jobs, house, rates, order)
-    lines.append(
-        Line(
-            key="shipping",
-            title="shipping of the boards",
-            group=Group.SHIPPING,
-            elements=(parcel.element,),
-            invoice=rates.currency,
-            target=target,
-            exchange=exchange,
-        )
-    )
+    title = "shipping of the boards"
+    lines.append(line("shipping", title, Group.SHIPPING, (parcel.element,)))
     if rates.tax == "net":
         lines.extend(tax_lines(lines, order.tax, target))
     if bill is not None:

@@ -53,8 +53,6 @@ class Parcels:
         Beside the boards; 0 where no quote states a weight: bands are then of boards alone.
     weighed
         Quotes that state a weight.
-    step_g
-        Each further step costs the same; 0: bands are free.
     contradictions
         Pairs of lines of which the first pays more for a lighter parcel.
     """
@@ -63,7 +61,6 @@ class Parcels:
     packing_share: Decimal
     bands: tuple[Band, ...]
     weighed: int
-    step_g: int = 0
     contradictions: tuple[tuple[int, int], ...] = ()
 
     def gaps(self) -> Iterator[tuple[Decimal, Decimal, Decimal]]:
@@ -91,7 +88,7 @@ def find_parcels(quotes: Sequence[PastQuote], step: Decimal) -> Parcels:
         )
         for q in quotes
     )
-    made, step_g = _by_step(rows, step)
+    made = _by_step(rows, step)
     wrong: tuple[tuple[int, int], ...] = ()
     if not made:
         made, wrong = _free(rows, step)
@@ -100,7 +97,6 @@ def find_parcels(quotes: Sequence[PastQuote], step: Decimal) -> Parcels:
         packing_share=share,
         bands=made,
         weighed=weighed,
-        step_g=step_g,
         contradictions=wrong,
     )
 
@@ -132,14 +128,14 @@ def _packing(quotes: Sequence[PastQuote]) -> tuple[Decimal, Decimal]:
     return roundest(max(0.0, fixed - slack), fixed + slack)[0], min(share_round, Decimal(1))
 
 
-def _by_step(rows: Sequence[_Row], step: Decimal) -> tuple[tuple[Band, ...], int]:
+def _by_step(rows: Sequence[_Row], step: Decimal) -> tuple[Band, ...]:
     """Bands of one step each, where the price rises by the same with every step of weight.
 
     Empty where it does not.
     """
     levels = {price for _, price, _ in rows}
     if len(levels) < 4:
-        return (), 0
+        return ()
     prices = np.array([float(p) for _, p, _ in rows])
     for grain in reversed(_STEPS_G):
         counts = np.array([math.ceil(float(w) / grain) for w, _, _ in rows])
@@ -163,8 +159,8 @@ def _by_step(rows: Sequence[_Row], step: Decimal) -> tuple[tuple[Band, ...], int
                     lines=tuple(line for _, line in at),
                 )
             )
-        return tuple(bands), grain
-    return (), 0
+        return tuple(bands)
+    return ()
 
 
 def _free(

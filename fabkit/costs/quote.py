@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 
-from fabkit.base.findings import Finding
+from fabkit.base.findings import Finding, worst_first
 from fabkit.base.units import counted
 from fabkit.costs.board_line import Unpriced, rates_of
 from fabkit.costs.facts import BoardFacts
@@ -33,7 +33,6 @@ from fabkit.costs.remarks import (
     offer_remarks,
     unpriced_parts,
     untaxed,
-    worst_first,
 )
 from fabkit.costs.sensitivity import find_effects, price_revisions
 from fabkit.costs.sharing import share_cost

@@ -197,11 +197,6 @@ def bill_remarks(bill: Bill, order: Order, today: date | None) -> Iterator[Findi
         )
 
 
-def worst_first(findings: Sequence[Finding]) -> tuple[Finding, ...]:
-    """Errors first, then by rule and message."""
-    return tuple(sorted(findings, key=lambda f: (-f.severity, f.id, f.message)))
-
-
 def learned_notices(
     house: House, best: Offer | None, facts: Sequence[BoardFacts]
 ) -> tuple[str, ...]:

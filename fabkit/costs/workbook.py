@@ -14,6 +14,7 @@ from typing import Final
 
 from fabkit.base.materials import COPPER_G_CM3, COPPER_UM_PER_OZ, LAMINATE_G_CM3
 from fabkit.base.tables import Table, cell_text
+from fabkit.costs.board_line import rates_of
 from fabkit.costs.model import PARTS_GROUPS, Basis, CostSheet, Group, Line
 from fabkit.costs.offers import Design, designs_of
 from fabkit.costs.pages import (
@@ -30,7 +31,7 @@ from fabkit.costs.pages import (
     total_of,
 )
 from fabkit.parts.model import Bill, ShopOrder
-from fabkit.sheets.rates import AreaRate, RateCard, SizeTier
+from fabkit.sheets.rates import RateCard, Rung
 
 PLAIN: Final = "#,##0.######"
 LANDED: Final = (Group.DUTY, Group.TAX, Group.HANDLING)
@@ -67,8 +68,7 @@ class _House:
     def __init__(self, page: Page, basis: Basis) -> None:
         self.page, self.basis = page, basis
         self.cells: dict[str, Cell] = {}
-        rates = basis.house.rates
-        assert rates is not None  # noqa: S101 -- a sheet with offers has prices
+        rates = rates_of(basis.house)
         page.texts(f"{basis.house.name}: what it charges, in {rates.currency.code}")
         page.texts(
             "Rule", "Value", "From, or longer side", "To, or shorter side", "Where it stands"
@@ -168,7 +168,7 @@ class _House:
             )
             self._beside(f"band{n}_g", "D", row, band.up_to_g)
 
-    def _rung(self, name: str, title: str, rung: AreaRate | SizeTier) -> None:
+    def _rung(self, name: str, title: str, rung: Rung) -> None:
         row = self.page.texts(title)
         self._beside(f"{name}_from", "C", row, rung.from_quantity)
         self._beside(f"{name}_to", "D", row, rung.to_quantity)
@@ -429,8 +429,7 @@ class _Quote:
 
     def _design(self, n: int, design: Design) -> Iterator[str]:
         """Rules of the board line of one design; gives the name of its amount."""
-        rates = self.basis.house.rates
-        assert rates is not None  # noqa: S101 -- a sheet with offers has prices
+        rates = rates_of(self.basis.house)
         name, terms = design.facts.name, []
         code = rates.currency.code
 
@@ -539,8 +538,7 @@ class _Quote:
             yield "fine_class", "fine class", price
 
     def _shipping(self, designs: Sequence[Design]) -> str:
-        rates = self.basis.house.rates
-        assert rates is not None  # noqa: S101 -- a sheet with offers has prices
+        rates = rates_of(self.basis.house)
         foil = f"({COPPER_UM_PER_OZ!r} * copper_oz / 1000)"
         for n, design in enumerate(designs):
             laminate = f"max(thickness_mm - weighed_{n} * {foil}, 0) * {LAMINATE_G_CM3!r}"

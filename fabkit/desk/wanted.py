@@ -309,9 +309,9 @@ def known_record(contents: OrderContents) -> Record:
         "findings": list(findings.values()),
         "thickness": {"value": f"{choice.thickness_mm:f}", "from": choice.thickness_from},
         "assign": [
-            {"ref": ref, "as": "; ".join(one.taken_for) or one.kind}
+            {"ref": ref, "as": "; ".join(one.taken_for) or one.place.kind}
             for one in contents.bill.found
-            for ref in one.refs
+            for ref in one.place.refs
         ][:MOST_ASSIGNED],
     }
 

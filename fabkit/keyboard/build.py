@@ -498,18 +498,8 @@ def describe(board: Board, stated: BoardUse | None = None, *, name: str = "") ->
         Name of the design; the board's own when empty.
     """
     keyboard = find_keyboard(board, stated)
-    hands = keyboard.hands
-    return BoardIs(
-        name=name or board.name,
-        use=hands.use,
-        halves=hands.halves,
-        stated_by=hands.stated_by,
-        why=hands.why,
-        contradiction=hands.contradiction,
-        keys=keyboard.counts,
-        groups=tuple((g.hand, g.face_up, keyboard.group_counts(g)) for g in hands.groups),
-        headline=_on_piece(board, headline(keyboard)),
-    )
+    words = _on_piece(board, headline(keyboard))
+    return BoardIs(name=name or board.name, keyboard=keyboard, headline=words)
 
 
 def _on_piece(board: Board, words: str) -> str:

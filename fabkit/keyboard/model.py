@@ -238,35 +238,6 @@ class Hands:
     contradiction: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BoardIs:
-    """What one board of a result is, for its first line and for programs.
-
-    Parameters
-    ----------
-    name
-        Of the board or design.
-    use, halves, stated_by, why, contradiction
-        As in :class:`Hands`.
-    keys
-        Fewest and most switches fitted on one board.
-    groups
-        By half: hand, face that is up, fewest and most switches.
-    headline
-        All of it in one line.
-    """
-
-    name: str
-    use: BoardUse
-    halves: int
-    stated_by: Literal["user", "files"]
-    why: str
-    contradiction: str
-    keys: tuple[int, int]
-    groups: tuple[tuple[Hand, Side, tuple[int, int]], ...]
-    headline: str
-
-
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Keyboard:
     """The keyboard that a board is.
@@ -294,6 +265,35 @@ class Keyboard:
         return fitted_range(
             [tuple(at[o] for o in self.keys[k].instead_of if o in at) for k in group.keys]
         )
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class BoardIs:
+    """What one board of a result is, for its first line and for programs.
+
+    Parameters
+    ----------
+    name
+        Of the board or design.
+    keyboard
+        Its keys, and what it is.
+    headline
+        All of it in one line.
+    """
+
+    name: str
+    keyboard: Keyboard
+    headline: str
+
+    @property
+    def hands(self) -> Hands:
+        """What it is, and what it was recognised by."""
+        return self.keyboard.hands
+
+    @property
+    def use(self) -> BoardUse:
+        """What it is, in one word."""
+        return self.hands.use
 
 
 BODY_MM: Final = 13.0

@@ -282,8 +282,9 @@ class _Found:
     @property
     def keys(self) -> int:
         """Keys of one half; of a plate all its openings."""
-        halves = (most for _, _, (_, most) in self.said.groups)
-        return self.said.keys[1] if self.said.use == "plate" else max(halves, default=0)
+        keyboard = self.said.keyboard
+        halves = (keyboard.group_counts(group)[1] for group in keyboard.hands.groups)
+        return keyboard.counts[1] if self.said.use == "plate" else max(halves, default=0)
 
     def serves(self, lead: _Found) -> int:
         """Halves of a board that this plate's openings are enough for: 0, 1 or 2."""
@@ -347,7 +348,7 @@ def propose_boards(
 
 def _read(package: str, board: Board, stated: BoardUse | None) -> _Found:
     said = describe(board, stated)
-    hands = find_keyboard(board, stated).hands
+    hands = said.hands
     one = len(hands.groups) == 1 and hands.groups[0].hand != "whole"
     hand = hands.groups[0].hand if one else named_hand(board) if not hands.groups else None
     usual = 2 // plate_halves(hands) if said.use == "plate" else boards_of(said.use)
@@ -356,7 +357,7 @@ def _read(package: str, board: Board, stated: BoardUse | None) -> _Found:
 
 def _proposed(one: _Found, choice: _Choice, *, name: str, alone: bool) -> ProposedBoard:
     said = one.said
-    found = f"{said.headline}: {said.why}"
+    found = f"{said.headline}: {said.hands.why}"
     return ProposedBoard(
         package=one.package,
         name=name,
@@ -365,7 +366,7 @@ def _proposed(one: _Found, choice: _Choice, *, name: str, alone: bool) -> Propos
         usual=one.usual if choice.use == one.said.use else None,
         stated=not alone,
         chosen=choice.chosen,
-        reasons=tuple(t for t in (found, said.contradiction, choice.why) if t),
+        reasons=tuple(t for t in (found, said.hands.contradiction, choice.why) if t),
     )
 
 

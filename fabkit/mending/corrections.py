@@ -64,22 +64,10 @@ def load_corrections() -> Mapping[str, Correction]:
     import tomllib
 
     text = files(__package__).joinpath("corrections.toml").read_text(encoding="utf-8")
-    return {name: _made(name, **entry) for name, entry in tomllib.loads(text).items()}
-
-
-def _made(
-    name: str,
-    *,
-    title: str,
-    does: str,
-    safe: str,
-    proof: str,
-    heals: Iterable[str],
-    asked: bool = False,
-) -> Correction:
-    return Correction(
-        id=name, title=title, does=does, safe=safe, proof=proof, heals=tuple(heals), asked=asked
-    )
+    return {
+        name: Correction(id=name, **entry | {"heals": tuple(entry["heals"])})
+        for name, entry in tomllib.loads(text).items()
+    }
 
 
 def choose(asked: Iterable[str], without: Iterable[str]) -> tuple[str, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -10,14 +10,46 @@ from fabkit.base.errors import FindingsRefused
 from fabkit.board.model import Board
 from fabkit.checks.judging import check
 from fabkit.checks.model import CheckOptions, CheckResult
-from fabkit.compare.findings import compare_findings
+from fabkit.compare.model import compare_findings
+from fabkit.mending import copper, drills, outline, printed
 from fabkit.mending.corrections import choose
-from fabkit.mending.makers import BETWEEN_LAYERS, MAKERS
 from fabkit.mending.model import Deed, Draft, Mended
 from fabkit.mending.proof import Proof, places_of_new, prove
 from fabkit.mending.writing import Written, form_words, refuse_unreadable, write_draft
 from fabkit.package.rules import MIRRORED, SCALED, SHIFTED
 from fabkit.sheets.house import House, load_house
+
+# What makes each correction, in the order in which they are made
+
+Maker = Callable[[Draft], Iterator[Deed]]
+"""Changes the draft and says what it did."""
+
+MAKERS: Final[Mapping[str, Maker]] = {
+    "hole-twice": drills.drill_once,
+    "drill-plating": drills.part_plating,
+    "slots-to-cut-out": drills.draw_cut_outs,
+    "profile-gap": outline.close_gaps,
+    "profile-ends": outline.extend_ends,
+    "profile-twice": outline.draw_once,
+    "profile-elsewhere": outline.take_out_copies,
+    "stray-marks": outline.take_out_strays,
+    "bare-rims": copper.take_out_rims,
+    "copper-edge": printed.pull_back_pours,
+    "slivers": copper.cut_slivers,
+    "round-corners": copper.round_corners,
+    "acid-traps": copper.fill_traps,
+    "teardrops": copper.add_teardrops,
+    "mask-margin": printed.grow_openings,
+    "legend-width": printed.widen_legend,
+    "legend-clip": printed.clip_legend,
+}
+"""Corrections that change what is drawn or drilled; the others are made by writing the set."""
+
+BETWEEN_LAYERS: Final = (
+    *("profile-elsewhere", "stray-marks", "bare-rims", "copper-edge", "teardrops"),
+    *("round-corners", "acid-traps", "mask-margin", "legend-clip"),
+)
+"""Corrections that take one layer, the profile or the holes as the measure of another."""
 
 _UNSURE: Final = frozenset(
     {

@@ -14,7 +14,7 @@ from fabkit.base.findings import Finding
 from fabkit.base.tables import Result, Table, columns_of
 from fabkit.base.units import counted
 from fabkit.board.model import Board
-from fabkit.compare.findings import FindingChanges
+from fabkit.compare.model import FindingChanges
 from fabkit.package.model import PackageFile
 from fabkit.package.roles import SURE
 from fabkit.sheets.house import House
@@ -62,17 +62,38 @@ class Deed:
 
     @classmethod
     def over(
-        cls, correction: str, file: str, words: str, areas: Shapes, *, drawn: Shapes | None = None
+        cls,
+        correction: str,
+        file: str,
+        words: str,
+        areas: Shapes,
+        *,
+        drawn: Shapes | None = None,
+        at: Floats | None = None,
     ) -> Deed:
-        """Give a deed of some areas; where other areas are drawn for them, these are claimed."""
+        """Give a deed of some areas.
+
+        Parameters
+        ----------
+        drawn
+            What is claimed where other areas are drawn for them; default: the areas.
+        at
+            (n, 2) float64, mm: its places; default: points within the areas.
+        """
+        if at is None:
+            at = shapely.get_coordinates(shapely.point_on_surface(areas[:PLACES]))
         return cls(
             correction=correction,
             file=file,
             words=words,
             count=len(areas),
-            places=spots_of(shapely.get_coordinates(shapely.point_on_surface(areas[:PLACES]))),
+            places=spots_of(at),
             claim=shapely.union_all(areas if drawn is None else drawn),
         )
+
+
+NOWHERE: Floats = np.empty((0, 2))
+"""Of a deed whose places are not listed."""
 
 
 def spots_of(points: Floats) -> tuple[Point, ...]:

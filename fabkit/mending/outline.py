@@ -24,7 +24,7 @@ from fabkit.formats.gerber.model import (
 from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.outlines import SAME_END_MM, find_figures
 from fabkit.geometry.segments import Segments
-from fabkit.mending.model import WRITTEN_MM, Deed, Draft, Point, is_doubtful, spots_of
+from fabkit.mending.model import NOWHERE, WRITTEN_MM, Deed, Draft, Point, is_doubtful, spots_of
 from fabkit.package.model import PackageFile, RoleKind
 
 EXTEND_MM: Final = 1.0
@@ -62,15 +62,10 @@ def close_gaps(draft: Draft) -> Iterator[Deed]:
         made = _with_lines(gerber, lines, rows)
         new = np.arange(len(gerber.objects), len(made.objects))
         draft.files[name] = replace(file, content=made)
-        yield Deed(
-            correction="profile-gap",
-            file=name,
-            words=f"{counted(len(lines), 'gap')} of up to "
-            f"{format_mm(float(apart.max()), digits=4)} closed",
-            count=len(lines),
-            places=spots_of((lines[:, :2] + lines[:, 2:]) / 2),
-            claim=shapely.union_all(object_shapes(made, new)),
-        )
+        most = format_mm(float(apart.max()), digits=4)
+        words = f"{counted(len(lines), 'gap')} of up to {most} closed"
+        middles = (lines[:, :2] + lines[:, 2:]) / 2
+        yield Deed.over("profile-gap", name, words, object_shapes(made, new), at=middles)
 
 
 def _with_lines(file: GerberFile, lines: Floats, like: Ints) -> GerberFile:
@@ -167,17 +162,10 @@ def draw_once(draft: Draft) -> Iterator[Deed]:
             known.update(ways)
         if not again.any():
             continue
-        gone = o.take(again)
-        claim = shapely.union_all(object_shapes(gerber, again))
+        gone, shapes = o.take(again), object_shapes(gerber, np.flatnonzero(again))
         draft.files[name] = replace(file, content=without(gerber, again))
-        yield Deed(
-            correction="profile-twice",
-            file=name,
-            words=f"{counted(len(gone), 'line')} that another one repeats left out",
-            count=len(gone),
-            places=spots_of(gone.middles()),
-            claim=claim,
-        )
+        words = f"{counted(len(gone), 'line')} that another one repeats left out"
+        yield Deed.over("profile-twice", name, words, shapes, at=gone.middles())
 
 
 def take_out_copies(draft: Draft) -> Iterator[Deed]:
@@ -203,13 +191,8 @@ def take_out_copies(draft: Draft) -> Iterator[Deed]:
             continue
         gone = rows[on]
         draft.files[name] = replace(file, content=without(gerber, gone))
-        yield Deed(
-            correction="profile-elsewhere",
-            file=name,
-            words=f"{counted(int(on.sum()), 'line')} that repeat the outline left out",
-            count=int(on.sum()),
-            claim=shapely.union_all(object_shapes(gerber, gone)),
-        )
+        words = f"{counted(len(gone), 'line')} that repeat the outline left out"
+        yield Deed.over("profile-elsewhere", name, words, object_shapes(gerber, gone), at=NOWHERE)
 
 
 def take_out_strays(draft: Draft) -> Iterator[Deed]:
@@ -243,16 +226,11 @@ def take_out_strays(draft: Draft) -> Iterator[Deed]:
         return
     for name, file, gerber, outside in strays:
         boxes = object_boxes(gerber)[outside]
-        claim = shapely.union_all(object_shapes(gerber, outside))
+        shapes = object_shapes(gerber, np.flatnonzero(outside))
         draft.files[name] = replace(file, content=without(gerber, outside))
-        yield Deed(
-            correction="stray-marks",
-            file=name,
-            words=f"{counted(len(boxes), 'object')} outside the board left out",
-            count=len(boxes),
-            places=spots_of((boxes[:, :2] + boxes[:, 2:]) / 2),
-            claim=claim,
-        )
+        words = f"{counted(len(boxes), 'object')} outside the board left out"
+        middles = (boxes[:, :2] + boxes[:, 2:]) / 2
+        yield Deed.over("stray-marks", name, words, shapes, at=middles)
 
 
 def _wanted(

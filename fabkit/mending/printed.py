@@ -16,7 +16,7 @@ from fabkit.formats.gerber.drawing import strokes_in, with_areas
 from fabkit.formats.gerber.macros import StandardShape
 from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes, pen_widths
 from fabkit.geometry.areas import polygons_of
-from fabkit.mending.model import Deed, Draft
+from fabkit.mending.model import NOWHERE, Deed, Draft
 from fabkit.mending.outline import layers_of
 from fabkit.package.model import PackageFile, RoleKind, Side
 
@@ -74,13 +74,8 @@ def widen_legend(draft: Draft) -> Iterator[Deed]:
         made = _with_pens(gerber, rows, least)
         draft.files[name] = replace(file, content=made)
         thinnest = format_mm(float(np.nanmin(width[width > 0])))
-        yield Deed(
-            correction="legend-width",
-            file=name,
-            words=f"{counted(len(rows), 'line')} of {thinnest} and more made {format_mm(least)}",
-            count=len(rows),
-            claim=shapely.union_all(object_shapes(made, rows)),
-        )
+        words = f"{counted(len(rows), 'line')} of {thinnest} and more made {format_mm(least)}"
+        yield Deed.over("legend-width", name, words, object_shapes(made, rows), at=NOWHERE)
 
 
 def _with_pens(file: GerberFile, rows: Ints, width_mm: float) -> GerberFile:

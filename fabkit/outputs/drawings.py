@@ -299,7 +299,7 @@ def _numbered_as_wired(
 
     Of places that overlap, only copper shows which are one key.
     """
-    from fabkit.wiring.listing import list_wiring
+    from fabkit.wiring.build import list_wiring
 
     at: dict[tuple[int, Side, str | Spot], int] = {}
     for wired in list_wiring(boards, order=order).halves:

@@ -69,16 +69,17 @@ def bill_record(bill: Bill) -> Record:
 
 
 def _found(found: Found) -> Record:
+    place = found.place
     return {
-        "refs": list(found.refs),
-        "kind": found.kind,
-        "x_mm": None if found.x_mm is None else round(found.x_mm, 3),
-        "y_mm": None if found.y_mm is None else round(found.y_mm, 3),
+        "refs": list(place.refs),
+        "kind": place.kind,
+        "x_mm": None if place.x_mm is None else round(place.x_mm, 3),
+        "y_mm": None if place.y_mm is None else round(place.y_mm, 3),
         "half": found.half,
-        "faces": list(found.faces),
-        "known_by": list(found.sources),
-        "patterns": list(found.patterns),
-        "confidence": round(found.confidence, 2),
+        "faces": list(place.faces),
+        "known_by": list(place.sources),
+        "patterns": list(place.patterns),
+        "confidence": round(place.confidence, 2),
         "taken_for": list(found.taken_for),
     }
 

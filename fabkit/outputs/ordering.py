@@ -32,7 +32,7 @@ from fabkit.parts.listing import list_parts
 from fabkit.sheets.house import House, load_house
 from fabkit.sheets.order import Order, load_order, settle_thickness
 from fabkit.sheets.toml_text import sheet_bytes
-from fabkit.wiring.listing import list_wiring
+from fabkit.wiring.build import list_wiring
 from fabkit.wiring.model import Wiring
 
 

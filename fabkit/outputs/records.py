@@ -94,17 +94,19 @@ def board_record(board: Board) -> Record:
 
 def keyboard_record(said: BoardIs) -> Record:
     """Record what one board is: a half, both halves, a whole keyboard, a plate."""
+    keyboard, hands = said.keyboard, said.hands
     return {
         "name": said.name,
-        "is": said.use,
-        "halves": said.halves,
-        "keys": list(said.keys),
+        "is": hands.use,
+        "halves": hands.halves,
+        "keys": list(keyboard.counts),
         "groups": [
-            {"hand": hand, "face_up": face, "keys": list(keys)} for hand, face, keys in said.groups
+            {"hand": g.hand, "face_up": g.face_up, "keys": list(keyboard.group_counts(g))}
+            for g in hands.groups
         ],
-        "stated_by": said.stated_by,
-        "why": said.why,
-        "contradiction": said.contradiction,
+        "stated_by": hands.stated_by,
+        "why": hands.why,
+        "contradiction": hands.contradiction,
         "headline": said.headline,
     }
 
@@ -193,7 +195,7 @@ def house_verdict_record(verdict: HouseVerdict) -> Record:
         **house_record(verdict.house),
         "makes": verdict.cls is not None,
         "class": verdict.cls,
-        "reasons": [{"id": f.id, "message": f.message} for f in verdict.reasons],
+        "reasons": verdict.rows(),
     }
 
 
@@ -244,17 +246,5 @@ def house_sheet_record(house: House) -> Record:
     return {
         **house_record(house),
         "offers": [{"what": what, "choices": choices} for what, choices in offers.items()],
-        "limits": [
-            {
-                "key": standard.key,
-                "title": standard.title,
-                "sense": f"at {standard.sense}",
-                "standard": standard.value,
-                "fine": fine.value,
-                "unit": standard.unit,
-                "source": standard.source,
-                "stated": standard.stated,
-            }
-            for standard, fine in zip(house.limits("standard"), house.limits("fine"), strict=True)
-        ],
+        "limits": house.rows(),
     }

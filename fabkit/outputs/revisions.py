@@ -16,9 +16,8 @@ from fabkit.checks.judging import check
 from fabkit.checks.model import CheckOptions, CheckResult
 from fabkit.compare.boards import compare_boards
 from fabkit.compare.expecting import Expectation, Judgement, judge_changes
-from fabkit.compare.findings import FindingChanges, compare_findings
 from fabkit.compare.keys import why_no_parts
-from fabkit.compare.model import Comparison
+from fabkit.compare.model import Comparison, FindingChanges, compare_findings
 from fabkit.compare.returned import Returned, judge_returned
 from fabkit.costs.changes import CostChange, compare_costs
 from fabkit.costs.facts import facts_from_board

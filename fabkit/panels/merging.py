@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
@@ -272,19 +272,15 @@ def merge_drills(
     return made
 
 
+@dataclass(frozen=True, slots=True)
 class _Cuts:
     """Holes and slots of one board, with diameter and function of each."""
 
-    def __init__(
-        self,
-        places: Floats,
-        slots: Segments,
-        sizes: tuple[Floats, Floats],
-        functions: tuple[list[tuple[str, ...]], list[tuple[str, ...]]],
-        path: NDArray[np.int32],
-    ) -> None:
-        self.places, self.slots, self.sizes = places, slots, sizes
-        self.functions, self.path = functions, path
+    places: Floats
+    slots: Segments
+    sizes: tuple[Floats, Floats]
+    functions: tuple[list[tuple[str, ...]], list[tuple[str, ...]]]
+    path: NDArray[np.int32]
 
     @classmethod
     def round_holes(cls, places: Floats, diameter: float, function: tuple[str, ...]) -> _Cuts:

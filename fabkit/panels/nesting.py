@@ -108,13 +108,17 @@ def lay_boxes(outlines: Sequence[BaseGeometry], *, gap_mm: float, cost: Cost) ->
 
     The yardstick for :func:`nest`, and what it falls back on.
     """
-    made: list[Laid | None] = []
-    for quarter in (0, 1):
-        boards = [_turned(one, quarter) for one in outlines]
-        made += [
-            _priced(_rows(boards, columns, gap_mm), cost) for columns in range(1, len(boards) + 1)
-        ]
-    return _best(made)
+    return _best(_in_rows([_turned(one, 0) for one in outlines], gap_mm, cost))
+
+
+def _in_rows(units: Sequence[Laid], gap_mm: float, cost: Cost) -> list[Laid | None]:
+    """Lay units in rows of every length, all as they are, then all turned by a quarter."""
+    turned = [unit.placed(Placing(quarter_turns=1)) for unit in units]
+    return [
+        _priced(_rows(way, columns, gap_mm), cost)
+        for way in (units, turned)
+        for columns in range(1, len(units) + 1)
+    ]
 
 
 def _rows(boards: Sequence[Laid], columns: int, gap_mm: float) -> Laid:
@@ -145,11 +149,8 @@ def _in_pairs(outlines: Sequence[BaseGeometry], gap_mm: float, cost: Cost) -> La
         units.append(unit)
     if len(outlines) % 2:
         units.append(_turned(outlines[-1], 0))
-    boxes = [_priced(_rows(units, columns, gap_mm), cost) for columns in range(1, len(units) + 1)]
-    turned = [unit.placed(Placing(quarter_turns=1)) for unit in units]
-    boxes += [_priced(_rows(turned, columns, gap_mm), cost) for columns in range(1, len(units) + 1)]
     searched = [_greedy(units, gap_mm, cost)] if len(units) <= _MOST_SEARCHED else []
-    return _best([*boxes, *searched])
+    return _best([*_in_rows(units, gap_mm, cost), *searched])
 
 
 def _area(width: Floats, height: Floats) -> Floats:
@@ -331,15 +332,3 @@ def _best(found: Sequence[Laid | None]) -> Laid | None:
         if laid is not None and (best is None or laid.cost < best.cost * (1 - _SAME)):
             best = laid
     return best
-
-
-def keeps_gap(outlines: Sequence[BaseGeometry], gap_mm: float) -> bool:
-    """Whether no two outlines come nearer than a gap."""
-    tree = shapely.STRtree(outlines)
-    a, b = tree.query(np.array(outlines, dtype=object), predicate="dwithin", distance=gap_mm)
-    near = a < b
-    apart = [
-        shapely.distance(outlines[i], outlines[j])
-        for i, j in zip(a[near].tolist(), b[near].tolist(), strict=True)
-    ]
-    return all(d >= gap_mm - 1e-6 for d in apart)

@@ -6,7 +6,7 @@ are equally wide, those of a row equally high, and both edges at a line are stra
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
 from typing import Final
@@ -17,10 +17,10 @@ from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Floats
 from fabkit.base.errors import UsageError
-from fabkit.base.units import COINCIDENT_MM, format_mm, format_number
+from fabkit.base.units import COINCIDENT_MM, and_words, format_mm, format_number
 from fabkit.geometry.segments import Placing
 from fabkit.panels.model import Copy, Frame, Measures, panel_size
-from fabkit.panels.nesting import Laid
+from fabkit.panels.nesting import Cost, Laid
 from fabkit.panels.tabs import find_obstacles
 from fabkit.sheets.house import House
 
@@ -83,9 +83,6 @@ class Shape:
             if all(self.straight[(side - turns) % 4] >= _HELD for side in needed):
                 return turns
         return None
-
-
-Cost = Callable[[Floats, Floats], Floats]
 
 
 def lay_scored(
@@ -204,7 +201,7 @@ def _unfit(shapes: Sequence[Shape], labels: Sequence[str]) -> UsageError:
 
 def _straight(shape: Shape) -> str:
     sides = [name for name, share in zip(_SIDES, shape.straight, strict=True) if share >= _HELD]
-    return " and ".join(filter(None, (", ".join(sides[:-1]), *sides[-1:]))) or "no side"
+    return and_words(sides) or "no side"
 
 
 def build_scored_frame(copies: Sequence[Copy], measures: Measures, *, rails: bool) -> Frame:

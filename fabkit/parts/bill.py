@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from fnmatch import fnmatchcase
 from typing import Final
 
-from fabkit.base.findings import Finding, Rule, Severity
+from fabkit.base.findings import Finding, Rule, Severity, worst_first
 from fabkit.base.findings import Place as Where
 from fabkit.base.natural import natural
 from fabkit.base.units import counted, some_of, some_titles
@@ -16,20 +16,22 @@ from fabkit.board.model import Board
 from fabkit.keyboard.footprints import read_lands
 from fabkit.keyboard.kinds import plain, stem
 from fabkit.keyboard.patterns import Pattern, load_patterns
-from fabkit.parts import rules
 from fabkit.parts.assembly import ORDER as STAGE_ORDER
 from fabkit.parts.assembly import assembly_steps
 from fabkit.parts.book import NOTHING, BookPart, Face, PartsBook
 from fabkit.parts.buying import Want, carry_over, pieces_wanted, plan_purchases
 from fabkit.parts.counting import Tally, tally_places, working_face
-from fabkit.parts.model import HALVES, Bill, BillLine, Fitting, Found, Half, Lasting, Usage
-from fabkit.parts.naming import (
-    description,
-    is_special,
-    one_spelling,
-    part_kind,
-    row_kind,
-    stated_value,
+from fabkit.parts.model import (
+    HALVES,
+    Bill,
+    BillLine,
+    Fitting,
+    Found,
+    Half,
+    Lasting,
+    Place,
+    Record,
+    Usage,
 )
 from fabkit.parts.places import (
     FIXED,
@@ -38,12 +40,28 @@ from fabkit.parts.places import (
     ORDER,
     TABLE,
     Beside,
-    Place,
     Places,
-    Record,
+    description,
     find_places,
+    is_special,
+    one_spelling,
+    part_kind,
+    row_kind,
+    stated_value,
 )
 from fabkit.parts.places import Half as HalfPlaces
+from fabkit.rules import load_rule
+
+CONFLICT: Final = load_rule("parts/conflict")
+KEYS_UNKNOWN: Final = load_rule("parts/keys-unknown")
+UNKNOWN_PART: Final = load_rule("parts/unknown-part")
+NO_PRICE: Final = load_rule("parts/no-price")
+UNEVEN_FACES: Final = load_rule("parts/uneven-faces")
+UNEVEN_HALVES: Final = load_rule("parts/uneven-halves")
+NONE_FOUND: Final = load_rule("parts/none-found")
+UNKNOWN_PATTERN: Final = load_rule("parts/unknown-pattern")
+INCOMPLETE: Final = load_rule("parts/incomplete")
+CHOICE: Final = load_rule("parts/choice")
 
 SPARE_PINS: Final = 6
 """Pins of a controller that scan no key: supply, ground, reset (common practice)."""
@@ -351,20 +369,7 @@ class _Builder:
             return
         self.noted.add(id(place))
         half = "" if self.reversible or bucket is None else f"{bucket} half"
-        self.found.append(
-            Found(
-                refs=place.refs,
-                kind=place.kind,
-                x_mm=place.x_mm,
-                y_mm=place.y_mm,
-                half=half,
-                faces=place.faces,
-                sources=place.sources,
-                patterns=place.patterns,
-                confidence=place.confidence,
-                taken_for=tuple(titles),
-            )
-        )
+        self.found.append(Found(place=place, half=half, taken_for=tuple(titles)))
 
     # Building
 
@@ -411,12 +416,12 @@ class _Builder:
             keys_per_half=keys,
             keys=total,
             found=tuple(self.found),
-            whole=all(f.id != rules.INCOMPLETE.id for f in self.problems),
+            whole=all(f.id != INCOMPLETE.id for f in self.problems),
             unnamed=(
                 sum(p.unnamed[0] for p in self._all()),
                 sum(p.unnamed[1] for p in self._all()),
             ),
-            problems=tuple(sorted(self.problems, key=lambda f: (-f.severity, f.id, f.message))),
+            problems=worst_first(self.problems),
             notices=(notice,) if notice else (),
             prices_date=self.book.date.isoformat(),
             prices_gross=self.book.gross,
@@ -484,7 +489,7 @@ class _Builder:
                     self._compare(line, tally, bucket)
                 if fixed and fixed != tally.count:
                     self._report(
-                        rules.CONFLICT,
+                        CONFLICT,
                         f"{line.title}: the parts book counts {fixed}, {tally.source} "
                         f"{tally.count}; {tally.count} are counted",
                     )
@@ -526,9 +531,7 @@ class _Builder:
             lets_carry=part.lets_carry if part else (),
             step=STAGE_ORDER[part.stage if part else _stage(line)],
             caution=part.caution if part else "",
-            sources={
-                n: sources[n] for n in (*ORDER, *sorted(set(sources) - set(ORDER))) if n in sources
-            },
+            sources=_ordered(sources),
             reason="; ".join(dict.fromkeys(reasons)),
             known=part is not None,
             priced=bool(part and part.prices),
@@ -556,7 +559,7 @@ class _Builder:
         for bucket, count in counts.items():
             if pieces[bucket] not in (0, count):
                 self._report(
-                    rules.CONFLICT,
+                    CONFLICT,
                     f"{line.title}: the parts book counts {pieces[bucket]}, {TABLE} {count}; "
                     f"{count} are counted",
                 )
@@ -598,14 +601,14 @@ class _Builder:
         if min(counts) < tally.fewest or (max(counts) > tally.count == tally.fewest):
             said = ", ".join(f"{n} by {name}" for name, n in tally.by_source.items())
             self._report(
-                rules.CONFLICT,
+                CONFLICT,
                 f"{title}{where}: {said}; {tally.count} are counted",
                 measured=float(min(tally.by_source.values())),
                 limit=float(max(tally.by_source.values())),
             )
         if tally.uneven is not None and tally.uneven[0] != tally.uneven[1]:
             self._report(
-                rules.UNEVEN_FACES,
+                UNEVEN_FACES,
                 f"{title}: {tally.uneven[0]} on top, {tally.uneven[1]} on the bottom",
             )
 
@@ -621,22 +624,22 @@ class _Builder:
             for p in self._all()
         )
         if not lines and not needs_none and not any(any(p.unnamed) for p in self._all()):
-            self._report(rules.NONE_FOUND, "no attributes, no tables, no known hole pattern")
+            self._report(NONE_FOUND, "no attributes, no tables, no known hole pattern")
         by_key = any(each == "key" and n for p in self.book.parts for each, n in p.count.items())
         if by_key and not keys:
-            self._report(rules.KEYS_UNKNOWN, "no place for a switch was found")
+            self._report(KEYS_UNKNOWN, "no place for a switch was found")
         unknown = [a for a in lines if not a.known]
         if unknown:
             names = some_titles([a.title for a in unknown], 5)
-            self._report(rules.UNKNOWN_PART, names, count=len(unknown))
+            self._report(UNKNOWN_PART, names, count=len(unknown))
         bare = [a.title for a in lines if a.known and not a.priced]
         if bare:
-            self._report(rules.NO_PRICE, some_titles(bare, len(bare)), count=len(bare))
+            self._report(NO_PRICE, some_titles(bare, len(bare)), count=len(bare))
         uneven = [a for a in lines if a.left != a.right]
         if uneven and set(self.buckets) == set(HALVES):
             sides = [f"{a.title}: {a.left} left, {a.right} right" for a in uneven]
             said = some_of(sides, 5, between="; ")
-            self._report(rules.UNEVEN_HALVES, said, count=len(uneven))
+            self._report(UNEVEN_HALVES, said, count=len(uneven))
         for places in self.places:
             self._remark_board(places)
         for places in self._all():
@@ -646,7 +649,7 @@ class _Builder:
             for name in part.patterns:
                 if name not in catalogue:
                     self._report(
-                        rules.UNKNOWN_PATTERN,
+                        UNKNOWN_PATTERN,
                         f"{part.title} ({self.book.file}:{part.line}): no pattern '{name}'",
                     )
 
@@ -654,24 +657,24 @@ class _Builder:
         """Report what one board leaves open or seems to lack."""
         hands = places.keyboard.hands
         if places.choice:
-            severity = Severity.WARNING if places.unsure else rules.CHOICE.severity
-            self._report(rules.CHOICE, places.choice, severity=severity)
+            severity = Severity.WARNING if places.unsure else CHOICE.severity
+            self._report(CHOICE, places.choice, severity=severity)
         if places.knobs:
             self._report(
-                rules.CHOICE,
+                CHOICE,
                 f"{counted(places.knobs, 'place')} for a switch or an encoder; both are listed",
             )
         fewest, most = places.keyboard.counts
         if fewest != most:
             self._report(
-                rules.CHOICE,
+                CHOICE,
                 f"{fewest} to {most} switches fit: places overlap; {most} are counted",
             )
         if len(self.places) == 1 and set(self.buckets) in ({"left"}, {"right"}):
             one = next(iter(self.buckets))
             other = "right" if one == "left" else "left"
             self._report(
-                rules.INCOMPLETE,
+                INCOMPLETE,
                 f"this board is the {one} half; the {other} half's parts are not listed",
             )
         for half in places.halves[:1] if self.reversible else places.halves:
@@ -684,13 +687,13 @@ class _Builder:
         if lands or holes >= FEWEST_HOLES:
             words = " and ".join(counted(n, word) for n, word in counts if n)
             self._report(
-                rules.INCOMPLETE,
+                INCOMPLETE,
                 f"{words} belong to no part named in the files: lights, resistors, buttons and "
                 "the like are not listed",
             )
         for name, rows in places.nameless:
             self._report(
-                rules.INCOMPLETE,
+                INCOMPLETE,
                 f"{name}: {counted(rows, 'row')} without a designator; what they place is not "
                 "listed",
             )
@@ -708,7 +711,7 @@ class _Builder:
         )
         if not controllers and not rows and not joined:
             self._report(
-                rules.INCOMPLETE,
+                INCOMPLETE,
                 f"{counted(keys, 'key')} found{where}, no controller: it may sit on another board "
                 "or be placed by wires",
             )
@@ -716,7 +719,7 @@ class _Builder:
         diodes = sum(p.kind == "diode" for p in half.places)
         if not diodes and controllers and usable > 0 and keys > usable:
             self._report(
-                rules.INCOMPLETE,
+                INCOMPLETE,
                 f"{counted(keys, 'key')} found{where}, no diode: boards of this kind usually have "
                 "one a key",
             )

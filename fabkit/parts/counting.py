@@ -10,7 +10,8 @@ from fabkit.keyboard.hands import opposite
 from fabkit.keyboard.model import Group
 from fabkit.package.model import Side
 from fabkit.parts.book import Face
-from fabkit.parts.places import ORDER, Place, Record
+from fabkit.parts.model import Place, Record
+from fabkit.parts.places import ORDER
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,7 +11,8 @@ from typing import Literal
 from fabkit.base.findings import Finding
 from fabkit.base.tables import Column, Result, Table, columns_of
 from fabkit.base.units import counted
-from fabkit.keyboard.model import BoardIs
+from fabkit.keyboard.model import BoardIs, Mount, PartKind
+from fabkit.package.model import Side
 from fabkit.sheets.money import Currency
 from fabkit.sheets.order import BESIDE, BoardUse, Order, SpareRule
 
@@ -169,36 +170,73 @@ class BillLine:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Found:
-    """A place that takes a part, and what it is known by.
+class Record:
+    """One reference as merged from the sources that name it; the first source's fields count."""
+
+    ref: str
+    fields: Mapping[str, str]
+    side: Side | None
+    sources: tuple[str, ...]
+    fitted: bool = True
+    pieces: int = 1
+    """More than one, or none of a reference, for a row of a table without references."""
+    named: bool = True
+
+
+Kind = PartKind | Literal["key switch", "switch socket"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """A place that takes one part (a key: a switch, and a socket where it has one).
 
     Parameters
     ----------
     kind
-        What stands there.
+        ``key switch`` for a key.
+    records
+        What the files state of its references, one for each footprint.
+    patterns
+        Hole patterns at it, of the way it is fitted.
+    sources
+        What it is known by.
     x_mm, y_mm
         Where; None when the files do not show it.
-    half
-        ``left half``, ``right half`` or empty.
-    faces
-        Faces of the board it can be fitted on.
-    sources, patterns
-        What it is known by, and its hole patterns.
-    confidence
-        From 0 to 1.
-    taken_for
-        Titles of the lines it counts in.
+    certain
+        False for what no file names and its holes do not make sure.
     """
 
-    refs: tuple[str, ...]
-    kind: str
+    kind: Kind
+    records: tuple[Record, ...]
+    patterns: tuple[str, ...]
+    faces: tuple[Side, ...]
+    mount: Mount
+    sources: tuple[str, ...]
     x_mm: float | None
     y_mm: float | None
+    pins: int = 0
+    confidence: float = 1.0
+
+    @property
+    def refs(self) -> tuple[str, ...]:
+        """Its references."""
+        return tuple(r.ref for r in self.records if r.named)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """A place that takes a part, and the lines it counts in.
+
+    Parameters
+    ----------
+    half
+        ``left half``, ``right half`` or empty.
+    taken_for
+        Titles of the lines.
+    """
+
+    place: Place
     half: str
-    faces: tuple[str, ...]
-    sources: tuple[str, ...]
-    patterns: tuple[str, ...]
-    confidence: float
     taken_for: tuple[str, ...]
 
 

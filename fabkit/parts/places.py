@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import hypot
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 
@@ -16,59 +16,22 @@ from fabkit.board.model import Board
 from fabkit.formats.sidecars.model import PartsTable, Placement
 from fabkit.geometry.neighbours import usual_gap
 from fabkit.keyboard.build import find_keyboard
-from fabkit.keyboard.kinds import is_joined, kind_of, why_no_part
-from fabkit.keyboard.model import Family, Group, Hold, Key, Keyboard, Mount, PartKind, PartSite
+from fabkit.keyboard.kinds import is_joined, kind_of, plain, stem, why_no_part
+from fabkit.keyboard.model import Family, Group, Hold, Key, Keyboard, PartSite
 from fabkit.keyboard.part_sites import count_loose, find_part_sites, sites_of
 from fabkit.keyboard.patterns import Pattern
-from fabkit.package.model import RoleKind, Side
+from fabkit.package.model import RoleKind
+from fabkit.parts.book import BookPart
+from fabkit.parts.model import Place, Record
 from fabkit.sheets.order import BoardUse
 
 NOT_KNOWN: Final = "what stands there is not known"
-
-Kind = PartKind | Literal["key switch", "switch socket"]
 
 FEWEST_ROW: Final = 4
 """A shorter row of holes that nothing names may hold anything, so it is not counted."""
 
 KNOB_MM: Final = 6.0
 """An encoder this near to the middle of a key stands in its place."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
-    """A place that takes one part (a key: a switch, and a socket where it has one).
-
-    Parameters
-    ----------
-    kind
-        ``key switch`` for a key.
-    records
-        What the files state of its references, one for each footprint.
-    patterns
-        Hole patterns at it, of the way it is fitted.
-    sources
-        What it is known by.
-    x_mm, y_mm
-        Where; None when the files do not show it.
-    certain
-        False for what no file names and its holes do not make sure.
-    """
-
-    kind: Kind
-    records: tuple[Record, ...]
-    patterns: tuple[str, ...]
-    faces: tuple[Side, ...]
-    mount: Mount
-    sources: tuple[str, ...]
-    x_mm: float | None
-    y_mm: float | None
-    pins: int = 0
-    confidence: float = 1.0
-
-    @property
-    def refs(self) -> tuple[str, ...]:
-        """Its references."""
-        return tuple(r.ref for r in self.records if r.named)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -401,20 +364,6 @@ ORDER = (ATTRIBUTES, PLACEMENT, TABLE, HOLES, LANDS, FIXED)
 _ESCAPE = re.compile(r"\\u([0-9A-Fa-f]{4})|\\U([0-9A-Fa-f]{8})|\\([0-9A-Fa-f]{4})")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Record:
-    """One reference as merged from the sources that name it; the first source's fields count."""
-
-    ref: str
-    fields: Mapping[str, str]
-    side: Side | None
-    sources: tuple[str, ...]
-    fitted: bool = True
-    pieces: int = 1
-    """More than one, or none of a reference, for a row of a table without references."""
-    named: bool = True
-
-
 Verdict = Callable[[Record], str | None]
 """The user's word on a reference: None when not given, empty for a part, else why it is none."""
 
@@ -517,3 +466,87 @@ def _from_tables(board: Board) -> Iterable[Record]:
                         pieces=row.quantity,
                         named=False,
                     )
+
+
+# What a part is called, and what kind it is, by the words of tables and of the parts book
+
+
+_KILO: Final = re.compile(r"(?<=\d)\s?K(?=\d|\b)")
+"""Kilo, which tables of one board write both ways; SI writes k."""
+
+
+def part_kind(part: BookPart) -> str:
+    """Recognise what a part of the book is, by kinds, class or title; empty when not known."""
+    if part.kinds:
+        return part.kinds[0]
+    words = f"{part.cls} {plain(part.key)} {plain(part.title)}"
+    if part.cls in ("socket", "cap", "switch"):
+        return {"socket": "switch socket", "cap": "key cap", "switch": "key switch"}[part.cls]
+    if not any(p.startswith("switch-") for p in part.patterns):
+        return ""
+    for word, kind in (("socket", "switch socket"), ("cap", "key cap"), ("switch", "key switch")):
+        if re.search(rf"\b{word}\b", words):
+            return kind
+    return ""
+
+
+def row_kind(row: Record) -> str:
+    """Recognise what a row of a table without references is about."""
+    words = plain(description(row.fields))
+    if re.search(r"\bkey ?caps?\b", words):
+        return "key cap"
+    if re.search(r"\bscrews?\b", words):
+        return "screw hole"
+    if re.search(r"\bcell\b", words):
+        return "cell"
+    if re.search(r"\bswitch sockets?\b", words):
+        return "switch socket"
+    kind = kind_of("", row.fields.get("value", ""), row.fields.get("footprint", ""))
+    if kind in ("other", "button") and re.search(r"\b(?:key )?switch(?:es)?\b", words):
+        return "key switch"
+    return kind
+
+
+def description(fields: Mapping[str, str]) -> str:
+    """Part number, value and footprint, as far as they name anything."""
+    names = ("part_number", "value", "footprint")
+    stated = {n: fields.get(n, "").strip() for n in names}
+    return " | ".join(
+        _KILO.sub("k", v) if n == "value" else v
+        for n, v in stated.items()
+        if v and plain(v) not in _SAYS_NOTHING
+    )
+
+
+_SAYS_NOTHING: Final = frozenset(
+    ("any", "n a", "na", "none", "tbd", "tht", "smd", "smt", "th", "generic", "val", "value", "")
+)
+"""Words in the place of a part number, value or footprint that name no part."""
+
+_MILLI_OR_MEGA: Final = re.compile(r"(?<=\d)\s?[mM](?!(?i:hz))")
+
+
+def one_spelling(named: str) -> str:
+    """Give a description in one spelling: only of m and M after a number the case counts."""
+    kept = {m.end() - 1 for m in _MILLI_OR_MEGA.finditer(named)}
+    letters = "".join(c if k in kept else c.casefold() for k, c in enumerate(named))
+    return re.sub(r"\s+", "", letters)
+
+
+_SPECIAL: Final = re.compile(r"\b(?:tvs|esd|schottky|zener|suppress\w*|surge|power|varistor)\b")
+"""Words of parts that are not the usual ones of their kind."""
+
+
+def is_special(place: Place) -> bool:
+    """Whether words of a place name another part than what is usual of its kind."""
+    names = ("part_number", "footprint")
+    return any(_SPECIAL.search(plain(r.fields.get(n, ""))) for r in place.records for n in names)
+
+
+def stated_value(place: Place) -> str:
+    """Value the files state for a place; empty when it only repeats the reference or the kind."""
+    for record in place.records:
+        value = record.fields.get("value", "")
+        if value and plain(value) not in (plain(record.ref), plain(stem(record.ref)), place.kind):
+            return _KILO.sub("k", value)
+    return ""

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from types import MappingProxyType
 from typing import Annotated, Final, Literal
 
 from fabkit.base.errors import UsageError
+from fabkit.base.tables import Result, Table, columns_of
 from fabkit.sheets.rates import RateCard, judged_card
 from fabkit.sheets.reading import (
     Count,
@@ -24,7 +25,7 @@ from fabkit.sheets.reading import (
     nearest,
     read_as,
 )
-from fabkit.sheets.toml_text import KeyPath, SheetText, dotted, read_sheet
+from fabkit.sheets.toml_text import KeyPath, SheetText, dotted, read_sheet, to_literal
 
 LimitClass = Literal["standard", "fine"]
 Sense = Literal["least", "most"]
@@ -36,7 +37,7 @@ THIN_FOIL: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class LimitKind:
     """A limit that exists.
 
@@ -46,20 +47,20 @@ class LimitKind:
         Name in the sheet; the unit is its suffix.
     title
         What is limited, in trade words.
-    sense
-        ``least``: a smaller measure breaks it; ``most``: a larger one does.
     standard, fine
         Defaults.
     source
         Where the defaults come from.
+    sense
+        ``least``: a smaller measure breaks it; ``most``: a larger one does.
     """
 
     key: str
     title: str
-    sense: Sense
     standard: float
     fine: float
     source: str
+    sense: Sense
 
     @property
     def unit(self) -> str:
@@ -67,17 +68,8 @@ class LimitKind:
         return next((u for u in ("mm", "deg") if self.key.endswith(f"_{u}")), "")
 
 
-def _least(key: str, title: str, standard: float, fine: float, source: str) -> LimitKind:
-    return LimitKind(
-        key=key, title=title, sense="least", standard=standard, fine=fine, source=source
-    )
-
-
-def _most(key: str, title: str, standard: float, fine: float, source: str) -> LimitKind:
-    return LimitKind(
-        key=key, title=title, sense="most", standard=standard, fine=fine, source=source
-    )
-
+_least = partial(LimitKind, sense="least")
+_most = partial(LimitKind, sense="most")
 
 _KINDS = (
     # Holes and slots
@@ -291,7 +283,7 @@ class Learned:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class House:
+class House(Result):
     """A board house.
 
     Parameters
@@ -329,9 +321,23 @@ class House:
     lines: Mapping[str, int]
     learned: Learned | None = None
 
-    def __repr__(self) -> str:
-        """Name the house on one line."""
-        return f"<House {self.name}{' (invented)' if self.invented else ''}>"
+    @property
+    def brief(self) -> str:
+        """Its name."""
+        return f"{self.name}{' (invented)' if self.invented else ''}"
+
+    def table(self) -> Table:
+        """Every limit in both classes; ``stated`` where the sheet has it."""
+        numbers = ("standard", "fine")
+        return Table(
+            columns_of(
+                "key", "title", "sense", *numbers, "unit", "source", "stated", numbers=numbers
+            ),
+            tuple(
+                (a.key, a.title, f"at {a.sense}", a.value, b.value, a.unit, a.source, a.stated)
+                for a, b in zip(self.limits("standard"), self.limits("fine"), strict=True)
+            ),
+        )
 
     def limit(self, key: str, cls: LimitClass = "standard") -> Limit:
         """Find the limit in force for a class.
@@ -377,16 +383,6 @@ class House:
             place = self.cite(f"options.colours.{colour}.mask_web_mm")
             return _limit(LIMIT_KINDS["mask_web_mm"], cls, known.mask_web_mm, place, True)
         return self.limit("mask_web_mm" if "green" in colour else "mask_web_other_mm", cls)
-
-    @property
-    def thicknesses(self) -> tuple[float, ...]:
-        """Offered finished thicknesses, mm, ascending."""
-        return self.options.thickness_mm
-
-    @property
-    def router_bits(self) -> tuple[float, ...]:
-        """Router bit diameters, mm, ascending."""
-        return self.options.router_bits_mm
 
     def cite(self, key: str) -> str:
         """Where a dotted key stands: ``house.toml:42 rates.setup``."""
@@ -520,9 +516,8 @@ def house_template(name: str = "Our board house") -> str:
 
 def renamed(text: str, name: str) -> str:
     """Put another name into a sheet's text."""
-    quoted = name.replace("\\", "\\\\").replace('"', '\\"')
     start = text.index("\nname = ") + 1
-    return text[:start] + f'name = "{quoted}"' + text[text.index("\n", start) :]
+    return text[:start] + f"name = {to_literal(name)}" + text[text.index("\n", start) :]
 
 
 def house_from(text: SheetText) -> House:

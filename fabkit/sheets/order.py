@@ -317,9 +317,7 @@ class Order:
 
     def place_of_option(self, key: str) -> str:
         """File and line of an option as it is wanted; empty where the file does not state it so."""
-        if not self.data or not key:
-            return ""
-        text = parse_sheet(self.data.decode("utf-8-sig"), file=self.file)
+        text = self._text()
         table = text.data.get("options")
         stated = table.get(key) if isinstance(table, dict) else None
         line = text.lines.get(("options", key))
@@ -328,11 +326,11 @@ class Order:
 
     def place_of_corrections(self) -> str:
         """File and line where corrections are asked for; empty where no file states them."""
-        if not self.data:
-            return ""
-        text = parse_sheet(self.data.decode("utf-8-sig"), file=self.file)
-        line = text.line(("mend_with",))
+        line = self._text().line(("mend_with",))
         return f"{Path(self.file).name}:{line}: " if line is not None else ""
+
+    def _text(self) -> SheetText:
+        return parse_sheet(self.data.decode("utf-8-sig"), file=self.file)
 
     @property
     def halves_wanted(self) -> int:
@@ -702,7 +700,7 @@ def settle_thickness(order: Order, stated: Sequence[float | None], house: House)
     # One order has one thickness; the checks warn of the design that states another.
     name, asked = named[0]
     who = f"the job file of {name} states" if len(order.boards) > 1 else "the job file states"
-    offered = house.thicknesses
+    offered = house.options.thickness_mm
     nearest = min(offered, key=lambda mm: abs(mm - asked), default=asked)
     away = abs(nearest - asked)
     if away <= _SAME_MM:

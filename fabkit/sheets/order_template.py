@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -10,6 +9,7 @@ from textwrap import wrap
 from typing import Final
 
 from fabkit.sheets.order import BESIDE, BoardUse, boards_of, halves_of
+from fabkit.sheets.toml_text import to_literal
 
 _WIDTH: Final = 96
 """Of a comment."""
@@ -191,15 +191,15 @@ def order_template(
     """
     tables = "".join(_board(one, hint=one is boards[0]) for one in boards)
     mapping = "".join(
-        f"# {_literal(one.refs)} = {_literal(one.target)}   # {_plain(one.why)}\n"
+        f"# {to_literal(one.refs)} = {to_literal(one.target)}   # {_plain(one.why)}\n"
         for one in names or _USUAL_NAMES
     )
-    text = _TEXT.format(name=_literal(name), boards=tables, keyboards=keyboards, mapping=mapping)
+    text = _TEXT.format(name=to_literal(name), boards=tables, keyboards=keyboards, mapping=mapping)
     for key, value in (chosen or {}).items():
         line = re.compile(rf"^# {key} = .*?(?= +#|$)", re.MULTILINE)
         if not line.search(text):
             raise KeyError(key)
-        stated = f"{key} = {_literal(value)}"
+        stated = f"{key} = {to_literal(value)}"
         text = line.sub(stated.replace("\\", r"\\"), text, count=1)
     return text
 
@@ -209,14 +209,14 @@ def _board(one: ProposedBoard, *, hint: bool) -> str:
     use = f'is = "{one.use}"'
     each = one.per_keyboard or one.usual or boards_of(one.use)
     lines = [
-        f"package = {_literal(one.package)}",
-        *([f"name = {_literal(one.name)}"] if one.name else []),
+        f"package = {to_literal(one.package)}",
+        *([f"name = {to_literal(one.name)}"] if one.name else []),
         use if one.stated else f"# {use}",
         *([f"# halves = {halves_of(one.use)}"] if one.use not in BESIDE else []),
         f"{'' if one.per_keyboard else '# '}per_keyboard = {each}",
         *([_EDGE] if hint else []),
     ]
-    stated = "".join(f"{_literal(f)} = {_literal(role)}\n" for f, role in one.roles.items())
+    stated = "".join(f"{to_literal(f)} = {to_literal(role)}\n" for f, role in one.roles.items())
     roles = f"[board.roles]\n{stated}" if stated else _ROLES if hint else ""
     table = _BOARD.format(lines="".join(f"{line}\n" for line in lines), roles=roles)
     if not one.chosen:
@@ -230,8 +230,3 @@ def _board(one: ProposedBoard, *, hint: bool) -> str:
 def _plain(text: str) -> str:
     """Words from files on one line, without signs that no TOML comment may hold."""
     return " ".join("".join(c if c.isprintable() else " " for c in text).split())
-
-
-def _literal(value: object) -> str:
-    """Write a value as TOML; text, numbers and lists of them are written as in JSON."""
-    return json.dumps(value, ensure_ascii=False)

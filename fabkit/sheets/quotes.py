@@ -6,11 +6,11 @@ import csv
 import io
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from fabkit.base import materials
 from fabkit.base.errors import SheetError, UnreadableInput
@@ -198,25 +198,23 @@ class _Row:
         boards, shipping = self._number("boards"), self._number("shipping")
         if boards is None and shipping is None:
             raise self.error("boards", "neither boards nor shipping has a price", "such as 14.76")
-        thickness, copper = self._number("thickness_mm"), self._number("copper_oz")
         currency = self.cells.get("currency", "")
         if currency and currency not in CURRENCY_DIGITS:
             raise self.error(
                 "currency", f"'{currency[:20]}' is not known", "an ISO 4217 code such as EUR"
             )
-        usual = Asked(long_mm=sides[0], short_mm=sides[1], quantity=int(quantity))
+        stated = {
+            "layers": None if layers is None else int(layers),
+            "thickness_mm": self._number("thickness_mm"),
+            "copper_oz": self._number("copper_oz"),
+            "colour": self._name("colour") or None,
+            "finish": self._name("finish") or None,
+        }
+        asked = Asked(long_mm=sides[0], short_mm=sides[1], quantity=int(quantity))
+        given: dict[str, Any] = {key: value for key, value in stated.items() if value is not None}
         return PastQuote(
             line=self.line,
-            asked=Asked(
-                long_mm=sides[0],
-                short_mm=sides[1],
-                quantity=int(quantity),
-                layers=usual.layers if layers is None else int(layers),
-                thickness_mm=usual.thickness_mm if thickness is None else thickness,
-                copper_oz=usual.copper_oz if copper is None else copper,
-                colour=self._name("colour") or usual.colour,
-                finish=self._name("finish") or usual.finish,
-            ),
+            asked=replace(asked, **given),
             country=self.cells.get("country", ""),
             weight_g=self._number("weight_g"),
             boards=boards,

@@ -22,15 +22,27 @@ At = Annotated[str, Filled.PATH]
 """Where a row stands in the sheet, for citing."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SizeTier:
+@dataclass(frozen=True, kw_only=True)
+class Rung:
+    """A price for a range of quantities."""
+
+    from_quantity: Count
+    to_quantity: Count | None = None
+    at: At = ""
+
+    def covers(self, quantity: int) -> bool:
+        """Whether a quantity is in its range."""
+        last = self.to_quantity
+        return self.from_quantity <= quantity and (last is None or quantity <= last)
+
+
+@dataclass(frozen=True, kw_only=True)
+class SizeTier(Rung):
     """Base price up to a size (either way round) for a range of quantities."""
 
-    up_to_mm: tuple[Positive, Positive]
     from_quantity: Count = 1
-    to_quantity: Count | None = None
+    up_to_mm: tuple[Positive, Positive]
     price: Exact
-    at: At = ""
 
     @property
     def width_mm(self) -> Decimal:
@@ -48,29 +60,12 @@ class SizeTier:
             self.up_to_mm
         )
 
-    def covers(self, quantity: int) -> bool:
-        """Whether a quantity is in its range."""
-        return _covers(self, quantity)
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AreaRate:
+@dataclass(frozen=True, kw_only=True)
+class AreaRate(Rung):
     """Price per dm2 for a range of quantities."""
 
-    from_quantity: Count
-    to_quantity: Count | None = None
     per_dm2: Exact
-    at: At = ""
-
-    def covers(self, quantity: int) -> bool:
-        """Whether a quantity is in its range."""
-        return _covers(self, quantity)
-
-
-def _covers(rung: AreaRate | SizeTier, quantity: int) -> bool:
-    return rung.from_quantity <= quantity and (
-        rung.to_quantity is None or quantity <= rung.to_quantity
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -268,14 +263,14 @@ def judged_card(
     )
 
 
-def _row(rung: AreaRate | SizeTier) -> int:
+def _row(rung: Rung) -> int:
     """Take the number of a row in its list from its path (``rates.base[2]``)."""
     return int(rung.at.rpartition("[")[2].rstrip("]")) - 1
 
 
 def _judge_ladder(
     text: SheetText,
-    rungs: Sequence[AreaRate | SizeTier],
+    rungs: Sequence[Rung],
     path: KeyPath,
     *,
     minimum: int,

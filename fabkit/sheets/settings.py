@@ -94,16 +94,9 @@ class SettingsFile:
 
 def _from_file(text: SheetText, path: Path) -> dict[str, Setting]:
     file = read_as(SettingsFile, text, what="the settings")
-    made: dict[str, str | int | Path | Tax | None] = {
-        "house": file.house and path.parent / Path(file.house).expanduser(),
-        "parts": file.parts and path.parent / Path(file.parts).expanduser(),
-        "keyboards": file.keyboards,
-        "colour": file.colour,
-        "finish": file.finish,
-        "country": file.country,
-        "currency": file.currency,
-        "tax": file.tax,
-    }
+    made = {name: getattr(file, name) for name in (*TEXTS, "tax")}
+    for name in PATHS:
+        made[name] = made[name] and path.parent / Path(made[name]).expanduser()
     return {
         name: Setting(value=value, source=f"{path}:{text.line((name,))}")
         for name, value in made.items()
@@ -169,10 +162,8 @@ def _filled(order: Order, name: str, setting: Setting) -> Order:
             # Builders share the keyboards of the file; another number has no such shares.
             kept = order.builders if value == order.keyboards else ()
             return replace(order, keyboards=value, builders=kept)
-        case "colour":
-            return replace(order, choice=replace(order.choice, colour=value))
-        case "finish":
-            return replace(order, choice=replace(order.choice, finish=value))
+        case "colour" | "finish":
+            return replace(order, choice=replace(order.choice, **{name: value}))
         case "currency":
             return replace(order, currency=value)
         case "tax":

@@ -6,6 +6,7 @@ A text that is not TOML is read once more, line by line, for the slips that peop
 
 from __future__ import annotations
 
+import json
 import re
 import stat
 import tomllib
@@ -565,3 +566,12 @@ def dotted(path: KeyPath) -> str:
         else:
             text += f".{part}" if text else part
     return text
+
+
+def to_literal(value: object) -> str:
+    r"""Write a text, a number, or a list of them as TOML 1.0.0; all of JSON's escapes are TOML's.
+
+    >>> to_literal("a\"b"), to_literal([1.5, "x"])
+    ('"a\\"b"', '[1.5, "x"]')
+    """
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")

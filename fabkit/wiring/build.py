@@ -5,36 +5,40 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Final
 
 import numpy as np
 
 from fabkit.base.errors import UsageError
-from fabkit.base.findings import Finding, Place
+from fabkit.base.findings import Finding, Place, worst_first
 from fabkit.base.natural import natural
 from fabkit.base.units import counted, format_number
 from fabkit.board.copper import Copper, trace_copper
 from fabkit.board.model import Board, Component
-from fabkit.keyboard.build import find_keyboard, headline
+from fabkit.keyboard.build import describe, find_keyboard, headline
 from fabkit.keyboard.candidates import is_switch
 from fabkit.keyboard.hands import opposite
 from fabkit.keyboard.model import Group, Hand, Hands
 from fabkit.keyboard.numbering import RULE, half_turn, key_order, key_pitch, lay_grid, thumb_keys
+from fabkit.keyboard.ordered import as_designs, as_single, require_same_count
 from fabkit.package.model import Side
-from fabkit.sheets.order import BESIDE, BoardUse
+from fabkit.sheets.order import BESIDE, BoardUse, Order
 from fabkit.wiring import rules
 from fabkit.wiring.circuit import (
     Circuit,
+    KeyPins,
     bridges_as_used,
     common_net,
     find_bridges,
     find_controllers,
+    find_key_pins,
     is_power,
+    key_nodes,
     split_circuits,
 )
 from fabkit.wiring.inferring import infer_diodes
 from fabkit.wiring.judge import compare_hands, judge_half
-from fabkit.wiring.keys import KeyPins, find_key_pins, key_nodes
 from fabkit.wiring.matrix import Matrix, find_matrix, first_of, flow, order_by_hand, rows_as_wired
 from fabkit.wiring.model import (
     Bridge,
@@ -47,8 +51,16 @@ from fabkit.wiring.model import (
     Wiring,
     WiringOptions,
 )
-from fabkit.wiring.pins import NOTHING, TABLE, Pins, find_headers, gather_pins
-from fabkit.wiring.pintable import NamedPin
+from fabkit.wiring.pins import (
+    NOTHING,
+    TABLE,
+    NamedPin,
+    Pins,
+    find_headers,
+    gather_pins,
+    load_key_order,
+    load_pins,
+)
 from fabkit.wiring.turning import closed_words, refuse_unknown, swap_rows, thrown
 
 _HANDS: Final[tuple[Hand, ...]] = ("left", "whole", "right")
@@ -64,6 +76,54 @@ class Design:
     board: Board
     use: BoardUse | None = None
     table: Sequence[NamedPin] = ()
+
+
+def list_wiring(
+    boards: Board | Sequence[Board],
+    order: Order | None = None,
+    *,
+    options: WiringOptions | None = None,
+    pins: Path | str | None = None,
+    key_order: Path | str | None = None,
+) -> Wiring:
+    """List which controller pin each key is on, on the left half and on the right.
+
+    Parameters
+    ----------
+    boards
+        One design, or the designs of ``order`` in its order.
+    order
+        What each board is for; None leaves it to the files.
+    options
+        Numbering, controller, and what happens when the board is turned over.
+    pins
+        A table (CSV or TOML) that names pins by place or pad number.
+    key_order
+        A TOML file that lists the keys in the order of their numbers.
+
+    Raises
+    ------
+    SheetError
+        A row of a table is wrong.
+    UsageError
+        The options name a part, a pad or a key that is not there.
+    """
+    given = as_designs(boards)
+    designs = as_single(given)
+    chosen = options or WiringOptions()
+    if key_order is not None:
+        chosen = replace(chosen, order=load_key_order(Path(key_order)))
+    table = () if pins is None else load_pins(Path(pins))
+    uses: list[BoardUse | None] = [None] * len(designs)
+    if order is not None:
+        require_same_count(designs, order)
+        uses = [one.stated for one in order.boards]
+    made = [
+        Design(board=board, use=use, table=table) for board, use in zip(designs, uses, strict=True)
+    ]
+    found = find_wiring(made, chosen, name=order.name if order is not None else "")
+    said = (describe(b, chosen.use or u) for b, u in zip(given, uses, strict=True))
+    return replace(found, boards=tuple(said))
 
 
 def find_wiring(
@@ -143,7 +203,7 @@ def find_wiring(
         first=wanted.first,
         halves=tuple(halves),
         headers={k: v for k, v in headers.items() if v},
-        problems=tuple(sorted(problems, key=lambda f: (-f.severity, f.id, f.message))),
+        problems=worst_first(problems),
     )
 
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import Final
 
 from fabkit.base.findings import Finding, Place, Rule, Severity
-from fabkit.base.units import counted
+from fabkit.base.units import counted, some_of
 from fabkit.board.nets import is_battery, is_ground, is_supply
 from fabkit.wiring import rules
 from fabkit.wiring.model import HalfWiring, KeyWire, Line, Pin
@@ -57,16 +57,19 @@ def _places(keys: Iterable[KeyWire], half: HalfWiring) -> tuple[Place, ...]:
     return tuple(Place(side=half.face_up, x_mm=k.x_mm, y_mm=k.y_mm) for k in list(keys)[:LISTED])
 
 
+def _where_on(half: HalfWiring) -> str:
+    return "" if half.hand == "whole" else f", {half.hand} half"
+
+
 def _finding(rule: Rule, message: str, keys: Sequence[KeyWire], half: HalfWiring) -> Finding:
-    where = "" if half.hand == "whole" else f", {half.hand} half"
-    return Finding.of(rule, message + where, *_places(keys, half), count=max(1, len(keys)))
+    said = message + _where_on(half)
+    return Finding.of(rule, said, *_places(keys, half), count=max(1, len(keys)))
 
 
 def _named(keys: Sequence[KeyWire]) -> str:
     refs = [k.ref for k in keys]
-    if len(refs) <= NAMED + 1:
-        return ", ".join(refs)
-    return f"{', '.join(refs[:NAMED])} and {len(refs) - NAMED} more"
+    # One more is named as well: its name is no longer than its count.
+    return some_of(refs, NAMED if len(refs) > NAMED + 1 else len(refs))
 
 
 def _keys_without_pin(half: HalfWiring) -> Iterator[Finding]:
@@ -141,8 +144,7 @@ def _diodes(half: HalfWiring) -> Iterator[Finding]:
     if assumed:
         yield Finding.of(
             rules.DIODE_ASSUMED,
-            f"pin 1 of {counted(len(assumed), 'diode')} taken as cathode"
-            + ("" if half.hand == "whole" else f", {half.hand} half"),
+            f"pin 1 of {counted(len(assumed), 'diode')} taken as cathode{_where_on(half)}",
             assumed="pin 1 is the cathode",
         )
 
@@ -221,13 +223,11 @@ def _open(half: HalfWiring, pins: Sequence[Pin]) -> Iterator[Finding]:
             said = ", ".join(p.label for p in list(ends.values())[:4])
             places = [Place(x_mm=p.x_mm, y_mm=p.y_mm) for p in ends.values()]
             message = f"net {net} is in {len(ends)} pieces, with {said}"
-            where = "" if half.hand == "whole" else f", {half.hand} half"
-            yield Finding.of(rules.COPPER_OPEN, message + where, *places[:LISTED])
+            yield Finding.of(rules.COPPER_OPEN, message + _where_on(half), *places[:LISTED])
 
 
 def _pin_finding(rule: Rule, message: str, pin: Pin, half: HalfWiring) -> Finding:
-    where = "" if half.hand == "whole" else f", {half.hand} half"
-    return Finding.of(rule, message + where, Place(x_mm=pin.x_mm, y_mm=pin.y_mm))
+    return Finding.of(rule, message + _where_on(half), Place(x_mm=pin.x_mm, y_mm=pin.y_mm))
 
 
 def compare_hands(left: HalfWiring, right: HalfWiring) -> Iterator[Finding]:

@@ -9,8 +9,11 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Final
 
+import numpy as np
+
 from fabkit.base.columns import Floats
 from fabkit.base.errors import UsageError
+from fabkit.geometry.neighbours import label_groups
 from fabkit.keyboard.model import Hand
 from fabkit.keyboard.numbering import key_pitch
 from fabkit.wiring.model import DiodeUse, Line, WiringOptions
@@ -57,32 +60,24 @@ def find_matrix(pairs: Sequence[Pair], cells: Sequence[Cell]) -> Matrix | None:
     edges = [(a.node, b.node) for a, b in (p for p in pairs if len(p) == 2)]
     if not edges:
         return None
-    # Each key joins two lines; rows and columns are the two colours of that graph.
-    colours: dict[str, tuple[int, bool]] = {}
-    joined: dict[str, set[str]] = defaultdict(set)
-    for a, b in edges:
-        joined[a].add(b)
-        joined[b].add(a)
-    for number, start in enumerate(sorted(joined)):
-        if start in colours:
-            continue
-        colours[start] = (number, False)
-        edge = [start]
-        while edge:
-            node = edge.pop()
-            for other in sorted(joined[node]):
-                wanted = (number, not colours[node][1])
-                if other not in colours:
-                    colours[other] = wanted
-                    edge.append(other)
-                # A ring of an odd number of keys: some line would be a row and a column.
-                elif colours[other] != wanted:
-                    return None
+    # Each key joins two lines; rows and columns are the two colours of that graph.  Each line is
+    # there twice, in either colour, and a key joins one of it to one of the other line.
+    names = sorted({node for edge in edges for node in edge})
+    at = {name: k for k, name in enumerate(names)}
+    one, other = np.array([(at[a], at[b]) for a, b in edges]).T
+    ends = np.concatenate((one, one + len(at))), np.concatenate((other + len(at), other))
+    label = label_groups(2 * len(at), *ends).reshape(2, -1)
+    # A ring of an odd number of keys: some line would be a row and a column.
+    if (label[0] == label[1]).any():
+        return None
     rows: set[str] = set()
     columns: set[str] = set()
     by_name = True
-    for number in sorted({n for n, _ in colours.values()}):
-        sides = [{k for k, c in colours.items() if c == (number, flag)} for flag in (False, True)]
+    for name in names:
+        if name in rows | columns:
+            continue
+        alike = label == label[0, at[name]]
+        sides = [{names[k] for k in np.flatnonzero(mine)} for mine in alike]
         first = _rows_by_name(sides)
         if first is None:
             by_name = False

@@ -2,31 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+import csv
+import io
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import pairwise
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.base.errors import UsageError
+from fabkit.base.columns import Floats, Ints
+from fabkit.base.errors import SheetError, UnreadableInput, UsageError
 from fabkit.base.findings import Place
 from fabkit.board.connectivity import pieces_at
 from fabkit.board.copper import NO_NET, Copper, netlist_of, outer_face
 from fabkit.board.nets import align_netlist
 from fabkit.geometry.neighbours import PointTree
-from fabkit.wiring.model import Pin
-from fabkit.wiring.pintable import NamedPin
+from fabkit.keyboard.model import Key
+from fabkit.sheets.reading import Count, Line, read_as
+from fabkit.sheets.toml_text import read_sheet, read_text
+from fabkit.wiring.model import HeaderHole, Pin, Wiring
 
 if TYPE_CHECKING:
     from shapely import STRtree
-from collections.abc import Collection, Iterator
-from itertools import pairwise
-
-from fabkit.base.columns import Floats, Ints
-from fabkit.keyboard.model import Key
-from fabkit.wiring.model import HeaderHole
 
 ATTRIBUTES: Final = "pin and net attributes of the copper layers"
 NETLIST: Final = "the netlist beside the layers (IPC-D-356)"
@@ -184,8 +185,6 @@ def _netlist_face(kind: str, access: int) -> int:
 def _with_table(
     copper: Copper, pins: tuple[Pin, ...], table: Sequence[NamedPin]
 ) -> tuple[Pin, ...]:
-    from dataclasses import replace
-
     named: dict[int, str] = {}
     added = []
     for row in table:
@@ -410,3 +409,165 @@ def _letters(number: int) -> str:
         number, rest = divmod(number - 1, 26)
         text = chr(65 + rest) + text
     return text
+
+
+# The user's table of pins: names for pads that the files leave nameless, as CSV or TOML
+
+
+PIN_COLUMNS: Final = ("name", "ref", "pad", "x_mm", "y_mm")
+
+PIN_EXPECTED: Final = "name, and x_mm with y_mm, or pad (and ref where several parts have that pad)"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NamedPin:
+    """One row, or one ``[[pin]]``: a name, and the pad that has it, by number or by place."""
+
+    name: str
+    ref: str = ""
+    pad: str = ""
+    at_mm: tuple[float, float] | None = None
+    line: Line = None
+
+
+def pin_form(found: Wiring) -> str:
+    """Make a pin table to fill in, as CSV: every hole a controller may sit in, without names.
+
+    Parameters
+    ----------
+    found
+        As :func:`fabkit.list_wiring` gives it.
+
+    Raises
+    ------
+    UsageError
+        There is no such hole, or the files name the pins already.
+    """
+    holes = [hole for number in sorted(found.headers) for hole in found.headers[number]]
+    if not holes:
+        raise UsageError(
+            "no row of holes for a controller that the files leave nameless",
+            hint=f"pins were read from {found.source}",
+        )
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(PIN_COLUMNS)
+    for hole in holes:
+        writer.writerow(("", hole.row, hole.number, f"{hole.x_mm + 0:.3f}", f"{hole.y_mm + 0:.3f}"))
+    return text.getvalue()
+
+
+def load_pins(path: Path) -> tuple[NamedPin, ...]:
+    """Load a pin table; its ending shows whether it is TOML or CSV.
+
+    Raises
+    ------
+    UnreadableInput
+        It cannot be read.
+    SheetError
+        A row is wrong; names file, line and what was expected.
+    """
+    toml = path.suffix.lower() == ".toml"
+    rows = _toml(path) if toml else _csv(path)
+    if not rows:
+        raise UnreadableInput(f"{path}: no pins in this table", hint=f"a row has {PIN_EXPECTED}")
+    seen: dict[object, NamedPin] = {}
+    for row in rows:
+        if row.at_mm is not None and not all(abs(v) < 1e5 for v in row.at_mm):
+            raise _error(path, row.line, "x_mm or y_mm is out of range")
+        if not row.name:
+            raise _error(path, row.line, "a pin without a name")
+        if row.at_mm is None and not row.pad:
+            raise _error(path, row.line, "give a place or a pad number")
+        key = row.at_mm or (row.ref, row.pad)
+        if key in seen:
+            raise _error(path, row.line, f"the same pad as in line {seen[key].line}")
+        seen[key] = row
+    return rows
+
+
+def _error(path: Path, line: int | None, message: str) -> SheetError:
+    return SheetError(message, file=str(path), line=line, key="(row)", expected=PIN_EXPECTED)
+
+
+def _csv(path: Path) -> tuple[NamedPin, ...]:
+    text = read_text(path, what="pin table")
+    first = text.partition("\n")[0]
+    mark = max(",;\t", key=first.count)
+    reader = csv.DictReader(io.StringIO(text), delimiter=mark)
+    heads = [(h or "").strip().lower() for h in reader.fieldnames or ()]
+    unknown = [h for h in heads if h not in PIN_COLUMNS]
+    if unknown or "name" not in heads:
+        wrong = f"'{unknown[0]}' is no column" if unknown else "there is no column 'name'"
+        raise SheetError(
+            wrong,
+            file=str(path),
+            line=1,
+            key="(heads)",
+            expected="columns out of " + ", ".join(PIN_COLUMNS),
+        )
+    reader.fieldnames = heads
+    rows = []
+    try:
+        for row in reader:
+            cells = {k: (v or "").strip() for k, v in row.items() if k and isinstance(v, str)}
+            # A hole of a table to fill in that was left without a name is no pin.
+            unfilled = not cells.get("name") and all(map(cells.get, PIN_COLUMNS[1:]))
+            if any(cells.values()) and not unfilled:
+                rows.append(_row(path, reader.line_num, cells))
+    except csv.Error as error:
+        raise _error(path, reader.line_num, f"not a table: {error}") from error
+    return tuple(rows)
+
+
+def _row(path: Path, line: int, cells: dict[str, str]) -> NamedPin:
+    at = None
+    if cells.get("x_mm") or cells.get("y_mm"):
+        try:
+            at = (float(cells.get("x_mm", "")), float(cells.get("y_mm", "")))
+        except ValueError:
+            raise _error(path, line, "x_mm and y_mm are not two numbers") from None
+    named = {key: cells.get(key, "") for key in ("name", "ref", "pad")}
+    return NamedPin(**named, at_mm=at, line=line)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _PinFile:
+    format: Count
+    pin: tuple[NamedPin, ...]
+
+
+def _toml(path: Path) -> tuple[NamedPin, ...]:
+    return read_as(_PinFile, read_sheet(path), what="the pin table").pin
+
+
+@dataclass(frozen=True, kw_only=True)
+class _KeyOrder:
+    """The order of keys by hand."""
+
+    format: Count
+    keys: tuple[str, ...] = ()
+    left: tuple[str, ...] = ()
+    right: tuple[str, ...] = ()
+
+
+def load_key_order(path: Path) -> dict[str, tuple[str, ...]]:
+    """Load the order of keys by hand: ``left``, ``right``, or ``keys`` for every half.
+
+    Raises
+    ------
+    UnreadableInput
+        It cannot be read.
+    SheetError
+        A key is wrong, or a reference is there twice.
+    """
+    text = read_sheet(path)
+    order = read_as(_KeyOrder, text, what="the order of keys")
+    found = {"keys": order.keys, "left": order.left, "right": order.right}
+    for name, refs in found.items():
+        twice = next((r for r in refs if refs.count(r) > 1), None)
+        if twice is not None:
+            raise text.error((name,), f"'{twice}' is there twice", expected="each reference once")
+    if not any(found.values()):
+        raise text.error((), "no keys", expected='keys = ["SW1", "SW2"], or left and right')
+    return {name: refs for name, refs in found.items() if refs}

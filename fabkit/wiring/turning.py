@@ -14,6 +14,7 @@ import numpy as np
 from fabkit.base.columns import Floats
 from fabkit.base.errors import UsageError
 from fabkit.base.natural import natural
+from fabkit.base.units import some_of
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.model import Spot
 from fabkit.wiring.model import Bridge, Pin, WiringOptions
@@ -222,7 +223,6 @@ def closed_words(bridges: Iterable[Bridge]) -> Iterator[str]:
     closed = {(b.pads, b.ref) for b in bridges if b.throw}
     for pads, mine in groupby(sorted(closed), key=lambda c: c[0]):
         refs = sorted({ref for _, ref in mine}, key=natural)
-        more = f" and {len(refs) - NAMED} more" if len(refs) > NAMED + 1 else ""
-        names = ", ".join(refs[:NAMED] if more else refs) + more
+        names = some_of(refs, NAMED if len(refs) > NAMED + 1 else len(refs))
         verb = "joins" if len(refs) == 1 else "join"
         yield f"{names} {verb} pads {pads[0]} and {pads[1]} (--joined changes this)."

@@ -211,7 +211,7 @@ def test_thickness_offered(thickness, ids):
 
     assert [f.id for f in found] == ids
     for finding in found:
-        nearest = min(load_house().thicknesses, key=lambda t: abs(t - thickness))
+        nearest = min(load_house().options.thickness_mm, key=lambda t: abs(t - thickness))
         assert finding.limit == nearest
 
 

@@ -9,7 +9,7 @@ import networkx as nx
 import numpy as np
 import pytest
 import shapely
-from compare_boards import DIALECTS, edit_layer, read, shifted
+from compare_boards import DIALECTS, edit_layer, mirrored, read, shifted
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -215,7 +215,7 @@ def test_it_mirrors_also_turned_and_shifted(bare, degrees):
         return (change.kind, change.subject, change.before, change.after, *np.round(at, 2) + 0.0)
 
     assert {c.kind for c in _found(there)} == {"connection/removed", "connection/added"}
-    assert Counter(key(c.mirrored(there.alignment)) for c in _found(there)) == Counter(
+    assert Counter(key(mirrored(c, there.alignment)) for c in _found(there)) == Counter(
         map(key, _found(back))
     )
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import shapely
 import shapely.affinity
-from compare_boards import shifted
+from compare_boards import mirrored, shifted
 
 import fabkit
 from fabkit.board.single import place_board
@@ -67,7 +67,7 @@ def test_it_mirrors_between_turned_boards(rev_a, rev_b):
     there, back = fabkit.compare_boards(old, rev_b), fabkit.compare_boards(rev_b, old)
 
     assert (there.alignment.turned_deg + back.alignment.turned_deg) % 360 == 0
-    assert told(c.mirrored(there.alignment) for c in there.changes) == told(back.changes)
+    assert told(mirrored(c, there.alignment) for c in there.changes) == told(back.changes)
 
 
 @pytest.mark.parametrize("degrees", TURNS)

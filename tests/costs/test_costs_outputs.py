@@ -21,7 +21,7 @@ from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import CostSheet, shares_of
 from fabkit.costs.quote import quote
 from fabkit.costs.workbook import write_workbook
-from fabkit.keyboard.model import BoardIs, Hand
+from fabkit.keyboard.model import BoardIs, Group, Hand, Hands, Keyboard
 from fabkit.outputs.money import cost_record
 from fabkit.parts.book import Price, Shop
 from fabkit.parts.buying import Want, plan_purchases
@@ -176,11 +176,9 @@ def test_costs_are_given_for_what_the_order_has(
     use: BoardUse, hand: Hand, unit: tuple[str, int]
 ) -> None:
     """Halves only where there are halves, in the answer and in every table, in whole steps."""
-    groups = ((hand, "top", (3, 3)),) if hand else ()
-    said = BoardIs(
-        name="x", use=use, halves=1, stated_by="files", why="", contradiction="", keys=(3, 3),
-        groups=groups, headline="",
-    )  # fmt: skip
+    groups = (Group(hand=hand, face_up="top", keys=()),) if hand else ()
+    hands = Hands(use=use, halves=1, groups=groups, stated_by="files", why="")
+    said = BoardIs(name="x", keyboard=Keyboard(keys=(), hands=hands), headline="")
     sheet = replace(make_sheet(), boards=(said,))
     assert sheet.best is not None
     assert sheet.best.per_half is not None

@@ -94,7 +94,7 @@ def test_a_plate_said_to_be_the_right_half_is_counted_once_and_contradicted(
     settled = settle_uses(order_of(*designs), given)
 
     assert counts(settled) == [("left", 1), ("right", 1)]
-    assert "plate" in describe_order(settled, given)[1].contradiction
+    assert "plate" in describe_order(settled, given)[1].hands.contradiction
 
 
 def test_the_users_count_stays(boards: dict[str, Board]) -> None:
@@ -130,7 +130,7 @@ def test_a_bottom_plate_may_be_called_a_plate(boards: dict[str, Board]) -> None:
 
     assert said[1].use == "plate"
     assert said[1].headline == "plate without openings for switches"
-    assert not said[1].contradiction
+    assert not said[1].hands.contradiction
 
 
 def test_a_panel_says_how_many_boards_it_holds(boards: dict[str, Board]) -> None:

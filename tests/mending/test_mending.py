@@ -25,8 +25,7 @@ from fabkit.cli.group import cli
 from fabkit.formats.gerber.drawing import without
 from fabkit.mending.corrections import load_corrections
 from fabkit.mending.drills import part_plating
-from fabkit.mending.makers import MAKERS
-from fabkit.mending.mend import MendOptions, mend
+from fabkit.mending.mend import MAKERS, MendOptions, mend
 from fabkit.mending.model import Deed, Draft, Mended
 from fabkit.mending.outline import close_gaps, layers_of
 from fabkit.mending.proof import find_new

@@ -23,8 +23,7 @@ from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.drawing import with_areas, without
 from fabkit.formats.gerber.macros import StandardShape
 from fabkit.formats.gerber.model import GerberFile
-from fabkit.mending.makers import MAKERS
-from fabkit.mending.mend import MendOptions, mend
+from fabkit.mending.mend import MAKERS, MendOptions, mend
 from fabkit.mending.model import Deed, Draft
 from fabkit.mending.proof import Proof, prove
 from fabkit.mending.writing import write_draft

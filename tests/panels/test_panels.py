@@ -11,6 +11,7 @@ import json
 import zipfile
 from dataclasses import replace
 from decimal import Decimal
+from itertools import combinations
 
 import numpy as np
 import pytest
@@ -27,13 +28,17 @@ from fabkit.outputs.archive import digest
 from fabkit.outputs.panel import panel_files
 from fabkit.outputs.terminal import Terminal, print_panel_verdict
 from fabkit.panels.build import lay_boards, plan_panel
-from fabkit.panels.nesting import keeps_gap, lay_boxes, nest
+from fabkit.panels.nesting import lay_boxes, nest
 from fabkit.rules import load_rule
 from fabkit.schemas import load_schema
 
 
 def area(width, height):
     return width * height
+
+
+def keeps_gap(outlines, gap_mm):
+    return all(a.distance(b) >= gap_mm - 1e-6 for a, b in combinations(outlines, 2))
 
 
 @pytest.fixture(scope="module")

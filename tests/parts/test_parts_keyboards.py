@@ -14,8 +14,7 @@ from fabkit.keyboard.build import find_keyboard
 from fabkit.parts.bill import build_bill
 from fabkit.parts.book import EXAMPLE, book_from
 from fabkit.parts.model import Bill, Lasting, Usage
-from fabkit.parts.naming import one_spelling
-from fabkit.parts.places import decoded
+from fabkit.parts.places import decoded, one_spelling
 from fabkit.sheets.order import Order, order_from
 from fabkit.sheets.toml_text import parse_sheet
 
@@ -42,7 +41,7 @@ def bill_of(path: str, more: str = "", usage: Usage | None = None) -> Bill:
 
 def count(bill: Bill, kind: str) -> int:
     """Places of a kind on one board."""
-    return sum(f.kind == kind for f in bill.found)
+    return sum(f.place.kind == kind for f in bill.found)
 
 
 @pytest.mark.parametrize(("truth", "path"), PLANS, ids=[path for _, path in PLANS])

@@ -12,8 +12,8 @@ import pytest
 
 import fabkit
 from fabkit.board.model import Board, Holes
+from fabkit.parts.listing import suggest_names
 from fabkit.parts.places import _choose
-from fabkit.parts.suggesting import suggest_names
 from fabkit.sheets.order import order_from
 from fabkit.sheets.order_template import ProposedBoard, order_template
 from fabkit.sheets.toml_text import parse_sheet

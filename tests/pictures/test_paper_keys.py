@@ -22,7 +22,7 @@ from fabkit.keyboard.ordered import order_of
 from fabkit.outputs.drawings import paper_halves
 from fabkit.pictures.paper import PaperHalf, half_scene, halves_of, paper_sheets, render_paper
 from fabkit.sheets.order import ordered_board
-from fabkit.wiring.listing import list_wiring
+from fabkit.wiring.build import list_wiring
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 DEMO = "../fabkit/demo/rev-b"

@@ -59,7 +59,7 @@ def test_limit_knows_its_place() -> None:
     assert f":{line_of(TEXT, 'annular_ring_mm')} " in house.limit("annular_ring_mm").source
     assert lonely.limit("annular_ring_mm").source.startswith("default: ")
     assert lonely.limit("annular_ring_mm").stated is False
-    assert lonely.thicknesses == (0.4, 0.6, 0.8, 1.0, 1.2, 1.6, 2.0, 2.4, 3.2)
+    assert lonely.options.thickness_mm == (0.4, 0.6, 0.8, 1.0, 1.2, 1.6, 2.0, 2.4, 3.2)
     assert lonely.rates is None
 
 

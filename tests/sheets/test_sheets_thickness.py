@@ -32,7 +32,7 @@ def settled(stated: float | None, order: Order | None = None) -> BoardChoice:
 
 def test_stated_thickness_is_taken() -> None:
     """An order that names no thickness is made as the job file states, and says so."""
-    assert 1.2 in HOUSE.thicknesses
+    assert 1.2 in HOUSE.options.thickness_mm
     choice = settled(1.2)
     assert choice.thickness_mm == Decimal("1.2")
     assert choice.thickness_words == "1.2 mm (as the job file states)"
@@ -65,7 +65,7 @@ def test_stack_up_sum_becomes_the_nearest_offered() -> None:
 
 def test_far_thickness_is_kept_and_named() -> None:
     """A thickness beyond any offered is not changed in silence; the nearest is named."""
-    most = max(HOUSE.thicknesses)
+    most = max(HOUSE.options.thickness_mm)
     choice = settled(2 * most)
     assert float(choice.thickness_mm) == 2 * most
     assert f"not offered, the nearest is {most:g} mm" in choice.thickness_from

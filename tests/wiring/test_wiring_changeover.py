@@ -14,7 +14,7 @@ from click.testing import CliRunner
 
 import fabkit
 from fabkit.cli.group import cli
-from fabkit.wiring.listing import list_wiring
+from fabkit.wiring.build import list_wiring
 from fabkit.wiring.model import Pin, WiringOptions
 from fabkit.wiring.turning import throws_of
 

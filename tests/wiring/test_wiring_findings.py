@@ -9,8 +9,8 @@ import pytest
 
 import fabkit
 from fabkit.base.findings import Severity
+from fabkit.wiring.build import list_wiring
 from fabkit.wiring.circuit import Circuit, bridges_as_used
-from fabkit.wiring.listing import list_wiring
 from fabkit.wiring.model import Bridge, Pin, WiringOptions
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"

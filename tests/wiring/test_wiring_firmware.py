@@ -15,9 +15,9 @@ import fabkit
 from fabkit.board.copper import trace_copper
 from fabkit.cli.group import cli
 from fabkit.outputs.wiring import check_template, render_template, wiring_record
-from fabkit.wiring.listing import list_wiring
+from fabkit.wiring.build import list_wiring
 from fabkit.wiring.model import WiringOptions
-from fabkit.wiring.pintable import pin_form
+from fabkit.wiring.pins import pin_form
 
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -11,7 +11,7 @@ import networkx as nx
 import pytest
 
 import fabkit
-from fabkit.wiring.listing import list_wiring
+from fabkit.wiring.build import list_wiring
 from fabkit.wiring.model import WiringOptions
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"

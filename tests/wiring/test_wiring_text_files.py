@@ -10,7 +10,7 @@ import pytest
 
 from fabkit.base.errors import UnreadableInput
 from fabkit.outputs.wiring import load_template
-from fabkit.wiring.pintable import load_pins
+from fabkit.wiring.pins import load_pins
 
 READERS = {"pins.csv": load_pins, "table.j2": load_template}
 
