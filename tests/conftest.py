@@ -6,7 +6,6 @@ import gc
 import os
 import sys
 
-import boards
 import pytest
 from hypothesis import settings
 
@@ -37,6 +36,8 @@ def pytest_collection_finish():
 @pytest.fixture
 def read_once(monkeypatch):
     """Commands of this process read and build equal packages once (see ``boards.py``)."""
+    import boards  # of much that most runs of few tests do not need
+
     boards.read_once(monkeypatch)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -39,6 +40,12 @@ def bill_of(path: str, more: str = "", usage: Usage | None = None) -> Bill:
     return build_bill(board, book_from(parse_sheet(BOOK + more, file="parts.toml")), usage=usage)
 
 
+@cache
+def plain_bill(path: str) -> Bill:
+    """Parts list of a fixture with the bundled book alone, made once."""
+    return bill_of(path)
+
+
 def count(bill: Bill, kind: str) -> int:
     """Places of a kind on one board."""
     return sum(f.place.kind == kind for f in bill.found)
@@ -47,7 +54,7 @@ def count(bill: Bill, kind: str) -> int:
 @pytest.mark.parametrize(("truth", "path"), PLANS, ids=[path for _, path in PLANS])
 def test_switches_and_sockets_are_as_many_as_keys(truth: Truth, path: str) -> None:
     """A board's keys, once each: a switch, a socket where sockets hold them, none for a plate."""
-    bill = bill_of(path)
+    bill = plain_bill(path)
     switches = [a for a in bill.lines if a.cls == "switch" or a.key == "key switch"]
     sockets = [a for a in bill.lines if a.cls == "socket"]
     boards = 2 if truth.board == "reversible" else 1
@@ -62,7 +69,7 @@ def test_switches_and_sockets_are_as_many_as_keys(truth: Truth, path: str) -> No
 @pytest.mark.parametrize(("truth", "path"), PLANS, ids=[path for _, path in PLANS])
 def test_other_parts_are_those_of_the_plan(truth: Truth, path: str) -> None:
     """Diodes, controllers and screws of one board, and no screw for a switch's centre."""
-    bill = bill_of(path)
+    bill = plain_bill(path)
 
     assert count(bill, "diode") == truth.diodes
     assert count(bill, "controller") == truth.controllers
