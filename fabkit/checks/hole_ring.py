@@ -40,6 +40,9 @@ from fabkit.rules import load_rule
 SAMPLES: Final = 720
 """Directions in which a broken ring is looked at: half a degree each."""
 
+_AT_ONCE: Final = 200
+"""Cuts whose edges are looked for at once: each may have hundreds."""
+
 BREAKOUT_DEG: Final = 90.0
 """Breakout that IPC-6012 lets a class 2 board have as made."""
 
@@ -121,9 +124,12 @@ def _measure(layer: FacetTree, polygons: Shapes, cuts: Cuts, rows: Ints) -> tupl
     # A drill centre on solid copper whose nearest edge lies outside the drill: done.  The others
     # have pads with a hole of their own, break out, or are slots.
     rest = np.flatnonzero(~(cuts.round[rows] & inside & (ring > 0)))
-    tree = shapely.STRtree(polygons)
-    for k in rest:
-        ring[k], broken[k] = _measure_one(layer, tree, cuts.shapes[rows[k]])
+    tree, shapes = shapely.STRtree(polygons), cuts.shapes[rows[rest]]
+    wider = shapely.buffer(shapes, TOUCH_MM)
+    for k, shape, rim in zip(rest.tolist(), shapes, wider, strict=True):
+        ring[k], broken[k] = _broken_out(tree, shape, rim.exterior)
+    whole = broken[rest] == 0
+    ring[rest[whole]] = _to_edges(layer, shapes[whole], wider[whole])
     return ring, broken
 
 
@@ -153,33 +159,42 @@ def _as_circles(copper: Copper, layer: int, cuts: Cuts, rows: Ints, ring: Floats
     return np.where(decides, exact, ring)
 
 
-def _measure_one(
-    layer: FacetTree, polygons: shapely.STRtree, shape: BaseGeometry
+def _broken_out(
+    polygons: shapely.STRtree, shape: BaseGeometry, rim: BaseGeometry
 ) -> tuple[float, float]:
-    """Ring of one cut of any shape: the rim is sampled, then copper edges outside it measured."""
-    wider = shapely.buffer(shape, TOUCH_MM)
-    rim = wider.exterior
+    """How far a cut breaks out, and the open part of its rim, degrees; 0 where it does not."""
     box = shapely.box(*shape.bounds).buffer(0.1)
     # A pour over the whole layer is cut down to the hole before hundreds of spots are tried on it.
     local = clip_to_box(polygons.geometries[polygons.query(box)], box.bounds)
     # Mostly one polygon holds the whole rim, and no spot need be tried.
-    if not shapely.covers(local, rim).any():
-        spots = shapely.line_interpolate_point(rim, np.arange(SAMPLES) / SAMPLES, normalized=True)
-        covered = np.zeros(SAMPLES, dtype=bool)
-        for polygon in local:
-            covered |= shapely.intersects(polygon, spots)
-        open_deg = 360.0 * (1 - covered.mean())
-        if open_deg > 0:
-            bare = spots[~covered]
-            depth = shapely.distance(shapely.union_all(local), bare).max() if len(local) else 0.0
-            return min(-float(depth) + TOUCH_MM, 0.0), float(open_deg)
-    # Edges of the pad's own hole lie under the drill and go with it.
-    _, near = layer.within(np.array([shape], dtype=object), 1.0)
-    lines = layer.lines(near)
+    if shapely.covers(local, rim).any():
+        return 0.0, 0.0
+    spots = shapely.line_interpolate_point(rim, np.arange(SAMPLES) / SAMPLES, normalized=True)
+    covered = np.zeros(SAMPLES, dtype=bool)
+    for polygon in local:
+        covered |= shapely.intersects(polygon, spots)
+    if covered.all():
+        return 0.0, 0.0
+    bare = spots[~covered]
+    depth = shapely.distance(shapely.union_all(local), bare).max() if len(local) else 0.0
+    return min(-float(depth) + TOUCH_MM, 0.0), float(360.0 * (1 - covered.mean()))
+
+
+def _to_edges(layer: FacetTree, shapes: Shapes, wider: Shapes) -> Floats:
+    """Ring of cuts that copper surrounds: from each to the nearest edge outside it, (n,) float64.
+
+    Edges are looked for within 1 mm: a ring without any is at least that wide.  Edges of the pad's
+    own hole lie under the drill and go with it.
+    """
+    ring = np.full(len(shapes), np.inf)
     shapely.prepare(wider)
-    lines = lines[~shapely.covers(wider, lines)]
-    # Edges were looked for within 1 mm: a ring without any is at least that wide.
-    return (float(shapely.distance(lines, shape).min()) if len(lines) else 1.0), 0.0
+    for at in range(0, len(shapes), _AT_ONCE):
+        row, facet = layer.within(shapes[at : at + _AT_ONCE], 1.0)
+        row, lines = row + at, layer.lines(facet)
+        outside = ~shapely.covers(wider[row], lines)
+        row = row[outside]
+        np.minimum.at(ring, row, shapely.distance(lines[outside], shapes[row]))
+    return np.where(np.isinf(ring), 1.0, ring)
 
 
 def _around(case: Case, cut: Ints, layer: Ints, values: Floats) -> Measures:
