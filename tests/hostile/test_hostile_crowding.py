@@ -23,18 +23,18 @@ SQUARE = b"X0Y0D02*G01*X50000000D01*Y50000000D01*X0D01*Y0D01*"
 MOST_MEGABYTES = 1000
 
 
-def near_apertures() -> bytes:
-    """Five hundred tools that differ by a nanometre, flashed a nanometre apart."""
-    tools = b"".join(b"%%ADD%dC,%.6f*%%" % (20 + n, 1 + n * 1e-6) for n in range(500))
-    flashes = b"".join(b"D%d*X%dY25000000D03*" % (20 + n, 25_000_000 + n) for n in range(500))
+def near_apertures(count: int = 500) -> bytes:
+    """Tools that differ by a nanometre, flashed a nanometre apart."""
+    tools = b"".join(b"%%ADD%dC,%.6f*%%" % (20 + n, 1 + n * 1e-6) for n in range(count))
+    flashes = b"".join(b"D%d*X%dY25000000D03*" % (20 + n, 25_000_000 + n) for n in range(count))
     return HEAD + TOP + tools + flashes + b"M02*"
 
 
-def alternating_regions() -> bytes:
-    """A hundred and fifty stars on each other, dark and clear in turn."""
+def alternating_regions(count: int = 150) -> bytes:
+    """Stars on each other, dark and clear in turn."""
     chance = random.Random(1)
     out = [HEAD, TOP]
-    for n in range(150):
+    for n in range(count):
         x, y = chance.uniform(15, 35), chance.uniform(15, 35)
         star = [
             (x + 14 * math.cos(0.8 * k * math.pi), y + 14 * math.sin(0.8 * k * math.pi))
