@@ -220,10 +220,22 @@ def _unite_groups(parts: Shapes, label: Ints) -> Shapes:
     swept = np.flatnonzero(~heavy & (count > 1))
     touching = swept[~lie_apart(united[swept])]
     pinched = touching[~shapely.is_valid(united[touching])]
-    united[pinched] = shapely.make_valid(united[pinched], method="structure", keep_collapsed=False)
+    valid = shapely.make_valid(united[pinched], method="structure", keep_collapsed=False)
+    # Where rings cross by a rounding, the mended shape may lose what lies beside the crossing.
+    lost = np.abs(shapely.area(valid) - shapely.area(united[pinched])) > _LOST_MM2
+    united[pinched] = valid
+    for row in pinched[lost].tolist():
+        united[row] = _overlaid(united[row], parts)
     for row in np.flatnonzero(heavy).tolist():
         united[row] = _unite_about_largest(parts[first[row] : first[row] + count[row]])
     return united
+
+
+def _overlaid(whole: BaseGeometry, parts: Shapes) -> BaseGeometry:
+    """Union, by overlays alone, of those parts that a union holds."""
+    near = shapely.STRtree(parts).query(whole, predicate="intersects")
+    held = shapely.area(shapely.intersection(parts[near], whole)) > shapely.area(parts[near]) / 2
+    return shapely.union_all(parts[near[held]])
 
 
 def _unite_several(parts: Shapes, first: Ints, count: Ints) -> Shapes:
@@ -327,6 +339,9 @@ def _unite_about_largest(parts: Shapes) -> BaseGeometry:
     grown = grow(parts[largest], _whole(others[meets]))
     return _whole(np.append(shapely.get_parts(grown), others[~meets]))
 
+
+_LOST_MM2: Final = 1e-9
+"""More than mending takes or adds where rings only touch."""
 
 FEW_HOLES: Final = 16
 """Shapes with fewer holes, or fewer cuts, are overlaid as a whole."""

@@ -116,12 +116,133 @@ def _sweep(
     made[kept] = points[source[kept]]
     number = np.repeat(np.arange(len(swept)), [len(path) for path in swept])
     rings = shapely.linearrings(made, indices=number)
+    meeting = np.flatnonzero(~shapely.is_simple(rings))
+    if len(meeting):
+        rows, number = _parted(swept, meeting, loops, both_ways=both_ways)
+        kept, source = kept[rows], source[rows]
+        rings = shapely.linearrings(made[rows], indices=number)
     outer = shapely.is_ccw(rings)
     owner = np.full(len(rings), -1)
     np.maximum.at(owner, number, np.where(kept, source, -1))
     # Overlays run round the other way.
     rings = shapely.reverse(rings)
     return _pierced(rings[outer], rings[~outer]), owner[outer]
+
+
+_NEAR: Final = 2.0**-19
+"""How near corners and edges are one place: 256 steps of the sweep, 1.5e-11 mm as enlarged."""
+
+_BESIDE: Final = 2.0**-10
+"""How far beside an edge it is asked what is filled: 7e-9 mm as enlarged."""
+
+
+def _parted(
+    rings: list[Floats], meeting: Ints, loops: list[Floats], *, both_ways: bool
+) -> tuple[Ints, Ints]:
+    """Part rings where they meet themselves, and let each have what is filled on its left.
+
+    Rounding may put a corner a step beyond an edge that it lies on.  The sweep then takes a wrong
+    turn there, and runs round two holes in the shape of an eight: one of them looked filled
+    (0.2 mm2 of random strokes on a grid of 0.1 mm).
+
+    Parameters
+    ----------
+    rings
+        As swept.
+    meeting : (k,) int64
+        Those that meet themselves.
+    loops
+        What was swept.
+
+    Returns
+    -------
+    rows : (n,) int64
+        Corners of the new rings, as rows of those of all rings.
+    number : (n,) int64
+        Ring of each.
+    """
+    first = np.cumsum([0, *(len(ring) for ring in rings)])
+    parts: list[Ints] = []
+    meets = set(meeting.tolist())
+    for row, ring in enumerate(rings):
+        if row not in meets:
+            parts.append(np.arange(first[row], first[row + 1]))
+            continue
+        rounds = _rounds(ring)
+        turns = {_doubled_area(ring[some]) > 0 for some in rounds}
+        for some in rounds:
+            wrong = len(turns) > 1 and not _is_filled(
+                _left_of(ring[some]), loops, both_ways=both_ways
+            )
+            parts.append(first[row] + (some[::-1] if wrong else some))
+    number = np.repeat(np.arange(len(parts)), [len(part) for part in parts])
+    return np.concatenate(parts), number
+
+
+def _rounds(ring: Floats) -> list[Ints]:
+    """Part a ring, by the rows of its corners, where it comes back to a place.
+
+    What only runs there and back is left out.
+    """
+    corners = _with_corners_met(ring)
+    done: list[list[int]] = []
+    path: list[int] = []
+    seen: dict[tuple[int, int], int] = {}
+    places = [(x, y) for x, y in np.rint(ring / _NEAR).astype(np.int64).tolist()]
+    for row in corners.tolist():
+        if places[row] in seen:
+            first = seen[places[row]]
+            done.append(path[first:])
+            for passed in path[first:]:
+                del seen[places[passed]]
+            del path[first:]
+        seen[places[row]] = len(path)
+        path.append(row)
+    return [np.array(some) for some in (*done, path) if len(some) > 2]
+
+
+def _with_corners_met(ring: Floats) -> Ints:
+    """Rows of the corners of a ring, and those of others that each edge meets, along it."""
+    count = len(ring)
+    end = np.roll(ring, -1, axis=0)
+    edges = shapely.linestrings(np.stack((ring, end), axis=1))
+    corner, edge = shapely.STRtree(edges).query(
+        shapely.points(ring), predicate="dwithin", distance=_NEAR
+    )
+    other = (edge != corner) & ((edge + 1) % count != corner)
+    corner, edge = corner[other], edge[other]
+    along = shapely.line_locate_point(edges[edge], shapely.points(ring[corner]))
+    rows = np.concatenate((np.arange(count), corner))
+    order = np.lexsort((np.append(np.full(count, -1.0), along), np.append(np.arange(count), edge)))
+    return rows[order]
+
+
+def _doubled_area(ring: Floats) -> float:
+    x, y = (ring - ring[0]).T
+    return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
+
+
+def _left_of(ring: Floats) -> Floats:
+    """Give a place a hair to the left of the middle of a ring's longest edge."""
+    along = np.roll(ring, -1, axis=0) - ring
+    length = np.hypot(along[:, 0], along[:, 1])
+    k = int(np.argmax(length))
+    aside = np.array((-along[k, 1], along[k, 0])) * (_BESIDE / length[k])
+    place: Floats = ring[k] + along[k] / 2 + aside
+    return place
+
+
+def _is_filled(place: Floats, loops: list[Floats], *, both_ways: bool) -> bool:
+    """Whether loops run round a place: counter-clockwise in sum, or either way."""
+    start = np.concatenate(loops)
+    end = np.concatenate([np.roll(loop, -1, axis=0) for loop in loops])
+    above, next_above = start[:, 1] > place[1], end[:, 1] > place[1]
+    met = np.flatnonzero(above != next_above)
+    (dx, dy), (px, py) = (end[met] - start[met]).T, (place - start[met]).T
+    left = dx * py - dy * px > 0
+    up = next_above[met]
+    turns = int(np.sum(up & left)) - int(np.sum(~up & ~left))
+    return turns != 0 if both_ways else turns > 0
 
 
 def lie_apart(shapes: Shapes) -> Bools:
