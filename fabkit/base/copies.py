@@ -70,10 +70,7 @@ def beside(work: Callable[[], bool]) -> Iterator[Callable[[], bool]]:
 
 def _copy(work: Callable[[], bool], theirs: int, alive: int) -> int | None:
     """Begin the work in a copy; give its number, None where there is no copy."""
-    # Elsewhere not all libraries of the system outlive the copying of a process.
-    if sys.platform != "linux" or os.environ.get("FABKIT_DEBUG"):
-        return None
-    if len(os.sched_getaffinity(0)) < 2:
+    if not _may_copy():
         return None
     with warnings.catch_warnings():
         # Threads of ours have ended; one that shows progress holds nothing that the copy uses.
@@ -96,6 +93,21 @@ def _copy(work: Callable[[], bool], theirs: int, alive: int) -> int | None:
     return copy
 
 
+_alone: list[bool] = []
+
+
+def stay_alone() -> None:
+    """Make no copies of this process: others like it work beside it already."""
+    _alone.append(True)
+
+
+def _may_copy() -> bool:
+    # Elsewhere not all libraries of the system outlive the copying of a process.
+    if sys.platform != "linux" or os.environ.get("FABKIT_DEBUG") or _alone:
+        return False
+    return len(os.sched_getaffinity(0)) > 1
+
+
 def side_by_side(works: Sequence[Callable[[], T]], noun: str) -> list[T]:
     """Do works in this process and a copy of it, each taking the next when it is free.
 
@@ -116,7 +128,7 @@ def side_by_side(works: Sequence[Callable[[], T]], noun: str) -> list[T]:
         done again here: what it raises then is no secret.
     """
     done: dict[int, T] = {}
-    if 1 < len(works) <= _MOST and is_bounded():
+    if 1 < len(works) <= _MOST and is_bounded() and _may_copy():
         tickets, source = os.pipe()
         with (
             os.fdopen(tickets, "rb", 0) as queue,

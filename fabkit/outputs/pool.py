@@ -35,6 +35,7 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Final
 from urllib.parse import urlsplit
 
+from fabkit.base.copies import stay_alone
 from fabkit.base.deaths import HINT, begin_bounded, bound_memory, read_death
 from fabkit.base.errors import FabkitError, UnreadableInput, UsageError, explain
 from fabkit.base.steps import SIZE, Notice
@@ -285,6 +286,7 @@ def _work(
     end_with_parent()
     begin_bounded(notice, left_out)
     bound_memory(settings.limits.memory_bytes)
+    stay_alone()
     pipe.send(parcel.judge(settings))
     pipe.close()
 

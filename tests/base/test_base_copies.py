@@ -88,6 +88,22 @@ def test_a_process_of_the_users_own_is_not_copied():
     assert set(done) == {os.getpid()}
 
 
+@pytest.mark.usefixtures("ours")
+def test_one_of_several_packages_is_judged_by_one_process(monkeypatch):
+    """The processors are busy with the others."""
+    monkeypatch.setattr(copies, "_alone", [])
+    copies.stay_alone()
+    assert set(side_by_side([slow(os.getpid) for _ in range(6)], "works")) == {os.getpid()}
+
+
+@pytest.mark.usefixtures("ours")
+def test_other_systems_work_in_one_process(monkeypatch):
+    """What only Linux has is not even asked for."""
+    monkeypatch.setattr(sys, "platform", "darwin")
+    monkeypatch.delattr(os, "memfd_create", raising=False)
+    assert set(side_by_side([slow(os.getpid) for _ in range(6)], "works")) == {os.getpid()}
+
+
 @needs_copies
 @pytest.mark.usefixtures("ours")
 @pytest.mark.parametrize(
