@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Final
 
 import numpy as np
 import shapely
 
 from fabkit.base.columns import Bools, Floats, Ints
+from fabkit.base.copies import side_by_side
 from fabkit.base.findings import Finding, Severity
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
 from fabkit.board.copper import Copper
@@ -90,8 +92,8 @@ def narrow_copper(case: Case) -> tuple[Narrow, ...]:
             widths=widths,
         )
 
-    # One by one, for another process checks meanwhile: the tables of a layer take fifty megabytes.
-    return tuple(measure(layer) for layer in case.shared(facets_by_layer))
+    works = [partial(measure, layer) for layer in case.shared(facets_by_layer)]
+    return tuple(side_by_side(works, "layers"))
 
 
 def _shorting(copper: Copper, gaps: Facings) -> Bools:

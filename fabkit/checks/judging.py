@@ -6,6 +6,7 @@ from contextlib import suppress
 
 from fabkit.board.model import Board
 from fabkit.checks.copper_facts import copper_of
+from fabkit.checks.copper_width import narrow_copper
 from fabkit.checks.data_set import faults_of_files
 from fabkit.checks.half import keyboard_of
 from fabkit.checks.model import Case, CheckOptions, CheckResult
@@ -60,7 +61,7 @@ def _prepare(case: Case) -> None:
 
     What is too heavy, or breaks, is said by each check that asks for it.
     """
-    for fact in (faults_of_files, copper_of, keyboard_of):
+    for fact in (faults_of_files, copper_of, keyboard_of, narrow_copper):
         with suppress(Exception):
             case.shared(fact)
 
