@@ -164,6 +164,8 @@ def _parted(
     first = np.cumsum([0, *(len(ring) for ring in rings)])
     parts: list[Ints] = []
     meets = set(meeting.tolist())
+    start = np.concatenate(loops)
+    end = np.concatenate([np.roll(loop, -1, axis=0) for loop in loops])
     for row, ring in enumerate(rings):
         if row not in meets:
             parts.append(np.arange(first[row], first[row + 1]))
@@ -172,11 +174,11 @@ def _parted(
         turns = {_doubled_area(ring[some]) > 0 for some in rounds}
         for some in rounds:
             wrong = len(turns) > 1 and not _is_filled(
-                _left_of(ring[some]), loops, both_ways=both_ways
+                _left_of(ring[some]), start, end, both_ways=both_ways
             )
             parts.append(first[row] + (some[::-1] if wrong else some))
     number = np.repeat(np.arange(len(parts)), [len(part) for part in parts])
-    return np.concatenate(parts), number
+    return np.concatenate([*parts, np.empty(0, dtype=np.int64)]), number
 
 
 def _rounds(ring: Floats) -> list[Ints]:
@@ -232,10 +234,8 @@ def _left_of(ring: Floats) -> Floats:
     return place
 
 
-def _is_filled(place: Floats, loops: list[Floats], *, both_ways: bool) -> bool:
-    """Whether loops run round a place: counter-clockwise in sum, or either way."""
-    start = np.concatenate(loops)
-    end = np.concatenate([np.roll(loop, -1, axis=0) for loop in loops])
+def _is_filled(place: Floats, start: Floats, end: Floats, *, both_ways: bool) -> bool:
+    """Whether edges of loops run round a place: counter-clockwise in sum, or either way."""
     above, next_above = start[:, 1] > place[1], end[:, 1] > place[1]
     met = np.flatnonzero(above != next_above)
     (dx, dy), (px, py) = (end[met] - start[met]).T, (place - start[met]).T
