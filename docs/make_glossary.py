@@ -19,12 +19,12 @@ from PIL import Image, ImageDraw
 import fabkit
 from fabkit.board.copper import trace_copper
 from fabkit.outputs.atomic import write_file
-from fabkit.outputs.glossary import Term, glossary
 from fabkit.pictures.finished import board_stencils, finished_face, layer_stencil
 from fabkit.pictures.options import Finish, PreviewOptions
 from fabkit.pictures.paint_png import paint, paint_sheet, png_bytes
 from fabkit.pictures.scene import Scene, SceneDraft, sheet_of
 from fabkit.pictures.sheets import halves_sheet, islands_sheet, lit_sheet
+from fabkit.rules import Term, glossary
 
 ROOT = Path(__file__).parents[1]
 PAGE = ROOT / "docs" / "glossary.md"

@@ -26,7 +26,7 @@ from fabkit.checks.catalogue import CHECKS
 from fabkit.checks.declare import NEEDS
 from fabkit.checks.rulebook import all_rules
 from fabkit.cli.group import COMMANDS, EPILOG, cli
-from fabkit.outputs.glossary import terms_of
+from fabkit.rules import terms_of
 from fabkit.sheets.house import LIMIT_KINDS
 
 HERE = Path(__file__).parent

@@ -18,7 +18,7 @@ from fabkit.checks.model import Case, Check, Outcome
 from fabkit.cli.reading import Reading
 from fabkit.compare.model import Comparison
 from fabkit.demo import find_demo
-from fabkit.outputs import revisions
+from fabkit.outputs import pricing
 
 ROOT = Path(__file__).resolve().parents[1]
 NEVER_WRITTEN = (ROOT / "fixtures", ROOT / "fabkit" / "demo")
@@ -48,7 +48,7 @@ def read_once(patch: Patch) -> None:
     as long as the patch lasts.  What the checks of a board came to, and how it differs from
     others, is kept with it.
     """
-    read, run, compare = Reading.board, judging.run_checks, revisions.compare_boards
+    read, run, compare = Reading.board, judging.run_checks, pricing.compare_boards
     kept: dict[tuple[Path, tuple[bytes, ...]], Board] = {}
 
     def board(
@@ -85,5 +85,5 @@ def read_once(patch: Patch) -> None:
         return known[-1]
 
     patch.setattr(Reading, "board", board)
-    patch.setattr(revisions, "compare_boards", compare_boards)
+    patch.setattr(pricing, "compare_boards", compare_boards)
     patch.setattr(judging, "run_checks", run_checks)

@@ -1,4 +1,4 @@
-"""The version of fabkit, readable from every room without loading anything else."""
+"""What files of ours are stamped with, readable from every room without loading anything else."""
 
 from __future__ import annotations
 
@@ -6,3 +6,6 @@ VERSION = "0.1.0"
 
 SOFTWARE = ("fabkit", "fabkit", VERSION)
 """Vendor, application and version, as files state what wrote them (Gerber specification 5.6.7)."""
+
+ZIP_DATE = (1980, 1, 1, 0, 0, 0)
+"""Date of all that is zipped, the first a zip can hold: the same input gives the same bytes."""

@@ -80,7 +80,7 @@ def run(asked: Asked) -> None:
     from fabkit.compare.expecting import expectation_text
     from fabkit.outputs import drawings
     from fabkit.outputs.comparison import print_comparison, render_comparison
-    from fabkit.outputs.report.compare_view import render_comparison_page
+    from fabkit.outputs.report.board_view import render_comparison_page
 
     pictures = [Path(asked.folder, n) for n in drawings.change_names() if asked.folder]
     asked.printed.settle(asked.to_write, asked.page, *pictures)

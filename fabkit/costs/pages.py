@@ -15,8 +15,8 @@ from decimal import ROUND_FLOOR, Decimal
 from typing import TYPE_CHECKING, Final
 
 from fabkit.base.tables import is_formula
+from fabkit.base.version import ZIP_DATE
 from fabkit.costs.expression import Value, evaluate, to_cells
-from fabkit.package.opening import ZIP_DATE
 from fabkit.sheets.money import Currency
 
 if TYPE_CHECKING:

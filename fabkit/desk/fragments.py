@@ -11,11 +11,11 @@ from fabkit.keyboard.ordered import describe_order
 from fabkit.outputs import money
 from fabkit.outputs.formats import plain
 from fabkit.outputs.model import JudgedBoard, OrderContents
+from fabkit.outputs.pricing import Compared
 from fabkit.outputs.records import keyboard_record
-from fabkit.outputs.report.compare_view import compare_section
+from fabkit.outputs.report.board_view import compare_section
 from fabkit.outputs.report.page import board_view, cost_values, pointed, rest_values, with_headlines
 from fabkit.outputs.report.shell import render_part
-from fabkit.outputs.revisions import Compared
 from fabkit.outputs.verdict import SHOWN_CAUSES
 from fabkit.pictures.options import PreviewOptions
 from fabkit.sheets.house import House

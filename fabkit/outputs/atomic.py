@@ -7,21 +7,30 @@ whole.  A failure leaves the old output as it was.  A kill may leave a hidden fi
 Who works on something holds it by a lock that ends with the process, however it ends.  The lock is
 advisory (``flock`` of the system).  Where a system or a file system has none, nothing is known of
 other processes, and nothing counts as left by a stopped run.
+
+A zip is read back before it gets its name, and is the same bytes each time: sorted names, one date
+for all (1980-01-01, the first a zip can hold), mode 0644, no extra fields, level 9.  Another build
+of the compressor may deflate to other bytes, which is why the digest of the *contents* is given,
+too.
 """
 
 from __future__ import annotations
 
+import hashlib
 import os
 import re
 import secrets
 import tempfile
-from collections.abc import Callable, Iterator
+import zipfile
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 
 from fabkit.base.errors import OutputRefused
 from fabkit.base.streams import STANDARD_STREAM, standard_output
+from fabkit.base.version import ZIP_DATE
 
 
 @contextmanager
@@ -231,3 +240,94 @@ def write_file(target: Path, data: bytes, *, replace: bool = False) -> None:
     """
     with new_file(target, replace=replace) as part:
         part.write_bytes(data)
+
+
+# Zips
+
+
+_UNIX = 3
+_MODE = 0o100644
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Packed:
+    """A written archive.
+
+    Parameters
+    ----------
+    path
+        Where it lies.
+    members
+        Names in the archive, with the SHA-256 of each.
+    renamed
+        Names in the archive that differ from those in the package, with the latter.
+    left_out
+        Files of the package that were not packed, with the reason.
+    doubtful
+        Those of them that draw or cut something which the board may need.
+    sha256
+        Of the archive.
+    contents_sha256
+        Of the names and digests of all members: the same whatever compressor wrote it.
+    """
+
+    path: Path
+    members: Mapping[str, str]
+    renamed: Mapping[str, str] = field(default_factory=dict)
+    left_out: tuple[tuple[str, str], ...] = ()
+    doubtful: tuple[str, ...] = ()
+    sha256: str
+    contents_sha256: str
+
+
+def write_archive(
+    target: Path,
+    contents: Mapping[str, bytes],
+    *,
+    verify: Callable[[Path], None],
+    replace: bool = False,
+) -> Packed:
+    """Write a zip, read it back, and only then give it its name.
+
+    ``verify`` gets the finished archive under its temporary name and raises when it is not good.
+
+    Raises
+    ------
+    OutputRefused
+        It exists, cannot be written, or did not read back as it was written.
+    """
+    with new_file(target, replace=replace) as part:
+        with zipfile.ZipFile(part, "w") as archive:
+            for name in sorted(contents):
+                info = zipfile.ZipInfo(name, date_time=ZIP_DATE)
+                info.create_system = _UNIX
+                info.external_attr = _MODE << 16
+                archive.writestr(info, contents[name], zipfile.ZIP_DEFLATED, 9)
+        _compare(part, contents)
+        verify(part)
+        sha256 = digest(part.read_bytes())
+    members = {name: digest(data) for name, data in contents.items()}
+    return Packed(
+        path=target, members=members, sha256=sha256, contents_sha256=contents_digest(members)
+    )
+
+
+def _compare(path: Path, contents: Mapping[str, bytes]) -> None:
+    with zipfile.ZipFile(path) as archive:
+        read = {info.filename: archive.read(info) for info in archive.infolist()}
+    if read != contents:
+        raise OutputRefused(
+            "the archive did not read back as it was written",
+            hint="the disk may be full or failing; nothing was kept",
+        )
+
+
+def digest(data: bytes) -> str:
+    """SHA-256 in hexadecimal."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def contents_digest(digests: Mapping[str, str]) -> str:
+    """SHA-256 over sorted lines of ``digest  name``, as checksum tools print them."""
+    lines = "".join(f"{digests[name]}  {name}\n" for name in sorted(digests))
+    return digest(lines.encode())

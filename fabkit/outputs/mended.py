@@ -14,12 +14,12 @@ from fabkit.compare.boards import compare_boards
 from fabkit.mending.corrections import load_corrections
 from fabkit.mending.model import LayerProof, Mended
 from fabkit.mending.proof import BY_FUNCTION
-from fabkit.outputs.archive import write_archive
+from fabkit.outputs.atomic import write_archive
 from fabkit.outputs.comparison import compare_record
 from fabkit.outputs.formats import to_document
 from fabkit.outputs.pack import find_difference
 from fabkit.outputs.records import board_record, finding_record
-from fabkit.outputs.report.compare_view import compare_section
+from fabkit.outputs.report.board_view import compare_section
 from fabkit.outputs.report.shell import render_page
 from fabkit.outputs.terminal import Terminal
 from fabkit.package.reading import open_package

@@ -15,8 +15,8 @@ from fabkit.checks.model import CheckResult
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import CostSheet
 from fabkit.mending.model import Mended
-from fabkit.outputs.archive import Packed
-from fabkit.outputs.revisions import Compared
+from fabkit.outputs.atomic import Packed
+from fabkit.outputs.pricing import Compared
 from fabkit.parts.model import Bill
 from fabkit.sheets.house import House
 from fabkit.sheets.order import Order, OrderedBoard

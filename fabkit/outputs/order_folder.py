@@ -17,7 +17,7 @@ from fabkit.base.tables import Record
 from fabkit.checks.model import CheckOptions
 from fabkit.checks.thickness import judge_thicknesses
 from fabkit.outputs import money, records
-from fabkit.outputs.archive import Packed
+from fabkit.outputs.atomic import Packed
 from fabkit.outputs.drawings import (
     SheetChoice,
     build_sheet,
@@ -30,9 +30,8 @@ from fabkit.outputs.drawings import (
 from fabkit.outputs.formats import to_document
 from fabkit.outputs.mended import deed_lines, mended_files, summary
 from fabkit.outputs.model import JudgedBoard, OrderContents, OrderResult
-from fabkit.outputs.pack import accepted_errors, pack
-from fabkit.outputs.papers import PackOptions
-from fabkit.outputs.revisions import Compared
+from fabkit.outputs.pack import PackOptions, accepted_errors, pack
+from fabkit.outputs.pricing import Compared
 from fabkit.outputs.terminal import Tell, Terminal, print_findings
 from fabkit.outputs.verdict import print_check, render_verdict
 from fabkit.outputs.whole_folder import (
@@ -266,8 +265,7 @@ def _change_files(compared: Compared) -> dict[str, bytes]:
 def _workbook_files(contents: OrderContents) -> dict[str, bytes]:
     from fabkit.costs.chart import curve_chart
     from fabkit.costs.workbook import write_workbook
-    from fabkit.outputs.charts import chart_scene
-    from fabkit.outputs.drawings import sheet_bytes
+    from fabkit.outputs.drawings import chart_scene, sheet_bytes
 
     chart = chart_scene(curve_chart(contents.costs), contents.costs.notices)
 

@@ -23,8 +23,7 @@ from fabkit.mending.mend import MendOptions, mend
 from fabkit.mending.model import Mended
 from fabkit.outputs.model import JudgedBoard, OrderContents, OrderResult
 from fabkit.outputs.order_folder import write_order
-from fabkit.outputs.pricing import quote
-from fabkit.outputs.revisions import Compared, weigh_changes
+from fabkit.outputs.pricing import Compared, quote, weigh_changes
 from fabkit.outputs.terminal import Tell
 from fabkit.outputs.whole_folder import settle_place
 from fabkit.package.reading import open_package

@@ -36,10 +36,9 @@ from fabkit.formats.sidecars.jobfile import GENERATED_BY, write_job
 from fabkit.formats.sidecars.model import JobFile, JobFileEntry
 from fabkit.formats.sidecars.netlist import write_netlist
 from fabkit.keyboard.ordered import order_of
-from fabkit.outputs.archive import README, Packed, write_archive
-from fabkit.outputs.atomic import refuse_existing, write_file
+from fabkit.outputs.atomic import Packed, refuse_existing, write_archive, write_file
 from fabkit.outputs.formats import to_csv, to_document
-from fabkit.outputs.pack import refuse_errors
+from fabkit.outputs.pack import README, refuse_errors
 from fabkit.outputs.terminal import Terminal, print_panel_verdict
 from fabkit.package.model import Content, PackageFile, Role, RoleKind
 from fabkit.package.naming import file_stem, function_of, names_by_rule

@@ -14,9 +14,9 @@ from fabkit.checks.houses import HouseVerdict
 from fabkit.checks.model import CheckResult, State
 from fabkit.checks.thickness import ThicknessRow
 from fabkit.keyboard.model import BoardIs
-from fabkit.outputs.archive import Packed, digest
-from fabkit.outputs.glossary import terms_of
+from fabkit.outputs.atomic import Packed, digest
 from fabkit.package.model import Package
+from fabkit.rules import terms_of
 from fabkit.sheets.house import House
 
 

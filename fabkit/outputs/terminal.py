@@ -18,7 +18,7 @@ from fabkit.base.steps import at
 from fabkit.base.streams import clean
 from fabkit.base.tables import Record, Table, columns_of
 from fabkit.base.units import counted, format_number
-from fabkit.outputs.glossary import glossary
+from fabkit.rules import glossary
 
 Tell = Callable[[str], None]
 """Called with what is being done now."""

@@ -25,8 +25,7 @@ from pathlib import Path
 from fabkit.base.errors import OutputRefused
 from fabkit.base.tables import Record
 from fabkit.base.version import VERSION
-from fabkit.outputs.archive import digest
-from fabkit.outputs.atomic import beside, held, leftovers, new_part, refuse_place, refused
+from fabkit.outputs.atomic import beside, digest, held, leftovers, new_part, refuse_place, refused
 
 MANIFEST = "manifest.json"
 MAKER = "fabkit order"

@@ -25,9 +25,6 @@ from fabkit.base.units import format_number
 from fabkit.demo import shown_path
 from fabkit.package.model import Intake, LeftOut, Member
 
-ZIP_DATE: Final = (1980, 1, 1, 0, 0, 0)
-"""Date of all that is zipped, the first a zip can hold: the same input gives the same bytes."""
-
 _OTHER_ARCHIVES: Final = (
     (0, b"Rar!\x1a\x07", "rar"),
     (0, b"7z\xbc\xaf\x27\x1c", "7z"),

@@ -5,11 +5,15 @@ of an id before the slash is the name of the file.  Code names a rule once, besi
 finds it::
 
     WEB: Final = load_rule("mask/web-narrow")
+
+Words of the trade that the texts use are explained in ``glossary.toml``.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
+from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from typing import Any, Final
@@ -17,7 +21,9 @@ from typing import Any, Final
 from fabkit.base.findings import Consequence, Rule, Severity, Source
 
 _RETIRED: Final = "retired"
-"""The one file that is no group: ids that are gone, each with the one that took its place."""
+"""No group, but ids that are gone, each with the one that took its place."""
+_GLOSSARY: Final = "glossary"
+"""No group, either: words of the trade."""
 
 
 def load_rule(name: str) -> Rule:
@@ -54,7 +60,7 @@ def _retired() -> dict[str, str]:
 def _groups() -> list[str]:
     names = (entry.name for entry in files(__package__).iterdir())
     found = (name.removesuffix(".toml") for name in names if name.endswith(".toml"))
-    return sorted(name for name in found if name != _RETIRED)
+    return sorted(set(found) - {_RETIRED, _GLOSSARY})
 
 
 @cache
@@ -91,3 +97,63 @@ def _made(
         at_most=Consequence[at_most.upper()],
         explains=tuple(explains),
     )
+
+
+# Words of the trade
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Term:
+    """A word of the trade.
+
+    ``words`` are the forms it takes in texts, ``caption`` states what its picture shows.
+    """
+
+    term: str
+    words: tuple[str, ...]
+    meaning: str
+    caption: str
+
+    @property
+    def slug(self) -> str:
+        """Its anchor in docs/glossary.md, and the stem of its picture."""
+        return self.term.replace(" ", "-")
+
+
+@cache
+def glossary() -> tuple[Term, ...]:
+    """Every term, in the order of the alphabet."""
+    return tuple(
+        Term(
+            term=row["term"],
+            words=(row["term"], *row.get("words", ())),
+            meaning=row["meaning"],
+            caption=row["caption"],
+        )
+        for row in _table(_GLOSSARY)["term"]
+    )
+
+
+@cache
+def _matcher() -> tuple[re.Pattern[str], dict[str, Term]]:
+    terms = {word: term for term in glossary() for word in term.words}
+    longest_first = sorted(terms, key=lambda word: (-len(word), word))
+    return re.compile(rf"(?<![\w-])({'|'.join(map(re.escape, longest_first))})(?![\w-])"), terms
+
+
+def terms_of(rule: Rule) -> tuple[Term, ...]:
+    """Terms that a rule is about: by its id, title, reason and advice."""
+    about = re.sub("[-/]", " ", rule.id)
+    return terms_in(f"{about}. {rule.title}. {rule.why} {rule.advice}")
+
+
+@cache
+def terms_in(text: str) -> tuple[Term, ...]:
+    """Terms that a text uses, each once, in the order of the alphabet.
+
+    >>> [t.term for t in terms_in("annular ring of a via is too small")]
+    ['annular ring', 'via']
+    """
+    pattern, terms = _matcher()
+    found = {terms[word].term for word in pattern.findall(text.lower())}
+    return tuple(term for term in glossary() if term.term in found)

@@ -10,7 +10,7 @@ from boards import board_at
 
 import fabkit
 from fabkit.outputs.comparison import compare_record
-from fabkit.outputs.report.compare_view import render_comparison_page
+from fabkit.outputs.report.board_view import render_comparison_page
 
 pytestmark = pytest.mark.browser
 

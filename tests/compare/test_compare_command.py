@@ -15,7 +15,7 @@ from compare_boards import DIALECTS, ROOT, WHEATEAR
 import fabkit
 from fabkit.cli.group import cli
 from fabkit.outputs.comparison import compare_record, cost_lines
-from fabkit.outputs.report.compare_view import render_comparison_page
+from fabkit.outputs.report.board_view import render_comparison_page
 
 pytestmark = pytest.mark.usefixtures("read_once")
 

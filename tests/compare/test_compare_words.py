@@ -18,7 +18,7 @@ from fabkit.outputs.comparison import (
     sections,
 )
 from fabkit.outputs.formats import to_json
-from fabkit.outputs.report.compare_view import render_comparison_page
+from fabkit.outputs.report.board_view import render_comparison_page
 from fabkit.pictures.changes import change_scene, picture_key
 
 

@@ -19,15 +19,14 @@ import shapely
 import fabkit
 from fabkit import CheckResult
 from fabkit.base.errors import OutputRefused
-from fabkit.outputs.archive import (
+from fabkit.outputs.atomic import contents_digest, digest, write_archive
+from fabkit.outputs.pack import (
     FOR_THE_HOUSE,
-    contents_digest,
-    digest,
+    PackOptions,
     doubtful_files,
     files_to_pack,
-    write_archive,
+    readme_text,
 )
-from fabkit.outputs.papers import PackOptions, readme_text
 from fabkit.package.model import LeftOut, Package, PackageFile, Role, RoleKind
 
 CARD = Path(__file__).parents[2] / "fixtures/card"
@@ -74,7 +73,7 @@ def test_two_processes_write_the_same_bytes(tmp_path):
     code = (
         "import os, sys, pathlib\n"
         "os.umask(int(sys.argv[2], 8))\n"
-        "from fabkit.outputs.archive import write_archive\n"
+        "from fabkit.outputs.atomic import write_archive\n"
         "names = ['b.gbr', 'a.drl', 'c/d.gbr']\n"
         "if sys.argv[3] == 'back': names.reverse()\n"
         "contents = {n: (n * 500).encode() for n in names}\n"

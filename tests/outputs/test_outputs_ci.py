@@ -16,14 +16,14 @@ import pytest
 
 import fabkit
 from fabkit.base.findings import Severity
-from fabkit.outputs.code_hosts import (
+from fabkit.outputs.records import check_record
+from fabkit.outputs.verdict import (
     Fingerprints,
     SourcePlaces,
     render_annotations,
     render_junit,
     sarif_log,
 )
-from fabkit.outputs.records import check_record
 
 ROOT = Path(__file__).parents[2]
 DEFECTS = ROOT / "fixtures" / "defects"

@@ -28,7 +28,7 @@ from fabkit.outputs.formats import (
     to_markdown,
     to_xlsx,
 )
-from fabkit.outputs.papers import fit_job
+from fabkit.outputs.pack import fit_job
 from fabkit.outputs.terminal import Terminal, print_cause, print_finding
 from fabkit.outputs.verdict import causes_of, print_check
 from fabkit.outputs.whole_folder import MAKER, MANIFEST, file_record, look_at

@@ -24,7 +24,7 @@ from fabkit.base.errors import UsageError
 from fabkit.base.findings import Finding
 from fabkit.board.model import PathKind
 from fabkit.compare.boards import PANEL
-from fabkit.outputs.archive import digest
+from fabkit.outputs.atomic import digest
 from fabkit.outputs.panel import panel_files
 from fabkit.outputs.terminal import Terminal, print_panel_verdict
 from fabkit.panels.build import lay_boards, plan_panel

@@ -14,7 +14,8 @@ from fabkit.checks.rulebook import find_rules, refuse_unknown
 from fabkit.rules import current_id, load_rule, load_rules, retired_ids
 
 PACKAGE = Path(fabkit.__file__).parent
-FILES = sorted(set((PACKAGE / "rules").glob("*.toml")) - {PACKAGE / "rules/retired.toml"})
+NO_GROUPS = {PACKAGE / "rules" / name for name in ("retired.toml", "glossary.toml")}
+FILES = sorted(set((PACKAGE / "rules").glob("*.toml")) - NO_GROUPS)
 KEYS = {"severity", "title", "why", "advice", "source"}
 
 

@@ -15,18 +15,17 @@ from fabkit.costs.chart import curve_chart, shares_chart
 from fabkit.costs.model import SHARES, shares_of
 from fabkit.mending.corrections import find_offer
 from fabkit.outputs import records
-from fabkit.outputs.charts import chart_svg
-from fabkit.outputs.drawings import look_of_order
+from fabkit.outputs.drawings import chart_svg, look_of_order
 from fabkit.outputs.formats import plain
 from fabkit.outputs.model import JudgedBoard, OrderContents
 from fabkit.outputs.report.board_view import (
     board_causes,
+    compare_section,
     component_rows,
     face_pictures,
     pins_table,
     targets_record,
 )
-from fabkit.outputs.report.compare_view import compare_section
 from fabkit.outputs.report.price_rules import price_rules
 from fabkit.outputs.report.shell import SCRIPTS, render_page, trusted
 from fabkit.outputs.verdict import SHOWN_CAUSES, checks_table, files_table, thickness_table

@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Final
 
 from fabkit.base.tables import Table, to_html
 from fabkit.base.units import format_number
-from fabkit.outputs.glossary import glossary
 from fabkit.outputs.whole_folder import MAKER
+from fabkit.rules import glossary
 
 if TYPE_CHECKING:
     from jinja2 import Environment

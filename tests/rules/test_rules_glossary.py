@@ -14,8 +14,8 @@ from PIL import Image
 
 import fabkit
 from fabkit.checks.rulebook import all_rules
-from fabkit.outputs.glossary import glossary, terms_in
 from fabkit.outputs.records import finding_record, words_of
+from fabkit.rules import glossary, terms_in
 
 ROOT = Path(__file__).parents[2]
 PAGE = ROOT / "docs" / "glossary.md"
