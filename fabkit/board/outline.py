@@ -14,9 +14,16 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Floats, Shapes
+from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.base.findings import Finding, Severity, places_at
-from fabkit.base.units import COINCIDENT_MM, OUTLINE_JOIN_MM, counted, format_mm, format_number
+from fabkit.base.units import (
+    CHORD_ERROR_MM,
+    COINCIDENT_MM,
+    OUTLINE_JOIN_MM,
+    counted,
+    format_mm,
+    format_number,
+)
 from fabkit.board import rules
 from fabkit.board.figures import (
     INSIDE_SHARE,
@@ -36,13 +43,15 @@ from fabkit.board.model import EdgePath, PathKind, size_words
 from fabkit.board.panel import find_perforations, find_tabs
 from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes
 from fabkit.geometry.neighbours import PointTree
-from fabkit.geometry.outlines import SAME_END_MM, Figures, find_figures
-from fabkit.geometry.segments import Segments
+from fabkit.geometry.outlines import SAME_END_MM, Figures, figures_of, find_figures
+from fabkit.geometry.segments import Segments, with_starts
 
 _THIN_MM: Final = 0.6
 """Regions narrower than this draw a line, they are not the board itself."""
 _CROSS_WIDTHS: Final = 3.0
 """The cross of a target is at most this many times as wide as its circle."""
+_ROUND_CORNERS: Final = 12
+"""A polygon of this many corners stands for a circle; boards of eight sides exist."""
 _GAP_STEPS: Final = (0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 """Gaps that are tried in turn, mm, when an outline does not close."""
 _MANY_LOOSE: Final = 500
@@ -235,17 +244,16 @@ def _report_flashes(files: Sequence[GerberFile], evidence: Evidence, found: Outl
 
 def _drop_targets(strokes: Segments, found: Outline) -> Segments:
     """Drop targets: circles with a cross of two short lines through their centre."""
-    circles = np.flatnonzero(np.abs(strokes.turn) == 2)
     lines = np.flatnonzero(strokes.turn == 0)
-    if not len(circles) or len(lines) < 2:
+    if len(lines) < 2:
         return strokes
-    middle = strokes.middles()[lines]
-    length = strokes.chords()[lines]
-    centres = np.column_stack((strokes.cx[circles], strokes.cy[circles]))
-    width = 2 * strokes.radii()[circles]
-    tree = shapely.STRtree(shapely.points(middle))
-    circle, line = tree.query(shapely.points(centres), predicate="dwithin", distance=SAME_END_MM)
-    fits = (length[line] >= width[circle]) & (length[line] <= _CROSS_WIDTHS * width[circle])
+    figure, circles, centres, width = _circles(strokes)
+    tree = shapely.STRtree(shapely.points(strokes.middles()[lines]))
+    circle, line = tree.query(
+        shapely.points(centres), predicate="dwithin", distance=OUTLINE_JOIN_MM
+    )
+    length = strokes.chords()[lines][line]
+    fits = (length >= width[circle]) & (length <= _CROSS_WIDTHS * width[circle])
     circle, line = circle[fits], line[fits]
     targets = np.flatnonzero(np.bincount(circle, minlength=len(circles)) >= 2)
     if not len(targets):
@@ -258,9 +266,30 @@ def _drop_targets(strokes: Segments, found: Outline) -> Segments:
         severity=Severity.NOTE,
     )
     keep = np.ones(len(strokes), dtype=bool)
-    keep[circles[targets]] = False
+    keep[np.isin(figure, circles[targets])] = False
     keep[lines[line[np.isin(circle, targets)]]] = False
     return strokes.take(keep)
+
+
+def _circles(strokes: Segments) -> tuple[Ints, Ints, Floats, Floats]:
+    """Figure of each stroke; the figures that are circles, their centres and widths.
+
+    Exporters without arcs draw a circle by chords, others by two or four arcs.
+    """
+    figure = figures_of(strokes)
+    points, owner = with_starts(strokes.starts(), *strokes.flatten(chord_error_mm=CHORD_ERROR_MM))
+    mine = figure[owner]
+    count = int(figure.max()) + 1
+    low, high = np.full((count, 2), np.inf), np.full((count, 2), -np.inf)
+    np.minimum.at(low, mine, points)
+    np.maximum.at(high, mine, points)
+    radius = np.hypot(*(points - ((low + high) / 2)[mine]).T)
+    near, far = np.full(count, np.inf), np.zeros(count)
+    np.minimum.at(near, mine, radius)
+    np.maximum.at(far, mine, radius)
+    corners = np.bincount(mine, minlength=count)
+    circles = np.flatnonzero((far - near <= OUTLINE_JOIN_MM) & (corners >= _ROUND_CORNERS))
+    return figure, circles, ((low + high) / 2)[circles], 2 * far[circles]
 
 
 def _split_regions(regions: Shapes) -> tuple[Shapes, Shapes]:

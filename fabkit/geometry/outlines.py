@@ -89,10 +89,21 @@ def find_figures(
     faces, _, dangles, _ = shapely.polygonize_full(noded)
     faces = shapely.get_parts(faces)
     filled, crossings, figure = _rims(faces, noded)
+    faces, figure = faces[figure >= 0], figure[figure >= 0]
     stray = shapely.get_parts(dangles)
     # Shorter dangles are tips of bridges, and strokes that overshoot the line they lead to.
     stray = stray[shapely.length(stray) > join_mm]
     return Figures(filled, bridges, loose, stray, max(doubled, 0.0), crossings, faces, figure)
+
+
+def figures_of(strokes: Segments, reach_mm: float = OUTLINE_JOIN_MM) -> Ints:
+    """Find the number of the figure of each stroke, (n,): ends within a reach hang together."""
+    count = len(strokes)
+    ends = np.concatenate((strokes.starts(), strokes.ends()))
+    unique, back = np.unique(ends, axis=0, return_inverse=True)
+    near = PointTree(unique).pairs(reach_mm)
+    links = np.concatenate((near, back.reshape(2, count).T))
+    return label_groups(len(unique), links[:, 0], links[:, 1])[back.reshape(-1)[:count]]
 
 
 def _nothing() -> Figures:
@@ -184,7 +195,10 @@ def _overshoot(bridges: Floats) -> Floats:
 
 
 def _rims(faces: Shapes, noded: Shapes) -> tuple[Shapes, Floats, Ints]:
-    """Outer rims of the figures, filled, largest first; where a rim meets itself; rim of faces."""
+    """Outer rims of the figures, filled, largest first; where a rim meets itself; rim of faces.
+
+    Faces of no figure have -1: the tips that ends cut off where they overshoot each other.
+    """
     if not len(faces):
         return np.empty(0, dtype=object), np.empty((0, 2)), np.empty(0, dtype=np.int64)
     # Lines that touch belong to one figure.  Ends are exact after noding.
@@ -213,6 +227,10 @@ def _rims(faces: Shapes, noded: Shapes) -> tuple[Shapes, Floats, Ints]:
         parts = shapely.get_parts(body)
         owner[mine] = len(rims)
         if len(parts) > 1:
+            # Rounded ends miss their corner by micrometres: no crossing, and nothing is cut off.
+            is_tip = 2 * shapely.area(parts) <= OUTLINE_JOIN_MM * shapely.length(parts)
+            parts = parts if is_tip.all() else parts[~is_tip]
+            owner[mine] = -1
             at, part = shapely.STRtree(parts).query(
                 shapely.point_on_surface(faces[mine]), predicate="within"
             )
@@ -228,4 +246,4 @@ def _rims(faces: Shapes, noded: Shapes) -> tuple[Shapes, Floats, Ints]:
     out[:] = rims
     met = np.concatenate(crossings) if crossings else np.empty((0, 2))
     largest = np.argsort(-shapely.area(out), kind="stable")
-    return out[largest], met, np.argsort(largest)[owner]
+    return out[largest], met, np.where(owner < 0, -1, np.argsort(largest)[owner])

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import shapely
 
+from fabkit.base.findings import Severity
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
 from fabkit.board.single import cut_out
@@ -157,6 +158,19 @@ def test_target_at_a_corner_is_no_board() -> None:
 
     assert made.bounds == pytest.approx((0, 0, 20, 15))
     assert ids(made) == ["profile/stray-lines"]
+
+
+def test_target_drawn_by_chords_is_no_board() -> None:
+    """Exporters without arcs draw the circle of a target by chords."""
+    turn = np.linspace(0, 2 * np.pi, 25)
+    ring = [(float(x), float(y)) for x, y in np.round((np.cos(turn), np.sin(turn)), 6).T]
+    cross = [*line([(-2, 0), (2, 0)]), *line([(0, -2), (0, 2)])]
+    made = board([*line(FRAME), *line(ring), *cross])
+
+    assert made.bounds == pytest.approx((0, 0, 20, 15))
+    assert [(p.id, p.severity) for p in made.problems if p.id.startswith("profile/")] == [
+        ("profile/stray-lines", Severity.NOTE)
+    ]
 
 
 def test_outline_from_another_layer() -> None:

@@ -137,6 +137,18 @@ def test_crossing_outline() -> None:
     assert figures.crossings.tolist() == [[10, 5]]
 
 
+@pytest.mark.parametrize("over", [0.0, 0.004, 0.01])
+def test_rounded_ends_that_overshoot_each_other_are_no_crossing(over: float) -> None:
+    """Ends that miss their corner by micrometres cut a tip off, which is no loop of the outline."""
+    first = polyline((-over, 0), (20, 0), (20, 10), (0, 10))
+    found = find_figures(strokes([*first, *polyline((0, 10), (over / 2, -over))]))
+
+    assert len(found.crossings) == 0
+    assert shapely.area(found.filled) == pytest.approx([200], abs=0.1)
+    assert set(found.figure.tolist()) == {0}
+    assert len(found.faces) == len(found.figure)
+
+
 def test_nothing_gives_nothing() -> None:
     """No strokes, strokes without length and a lone stroke enclose nothing."""
     for rows in ([], polyline((1, 1), (1, 1)), polyline((0, 0), (5, 5))):
