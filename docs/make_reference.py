@@ -22,9 +22,8 @@ import click
 import fabkit
 from fabkit.base.findings import Rule
 from fabkit.base.limits import Limits
-from fabkit.checks.catalogue import CHECKS
+from fabkit.checks.catalogue import CHECKS, all_rules
 from fabkit.checks.declare import NEEDS
-from fabkit.checks.rulebook import all_rules
 from fabkit.cli.group import COMMANDS, EPILOG, cli
 from fabkit.rules import terms_of
 from fabkit.sheets.house import LIMIT_KINDS

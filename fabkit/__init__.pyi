@@ -6,13 +6,13 @@ from fabkit.base.findings import Severity as Severity
 from fabkit.base.limits import Limits as Limits
 from fabkit.board.build import build_board as build_board
 from fabkit.board.model import Board as Board
-from fabkit.checks.houses import HouseVerdict as HouseVerdict
-from fabkit.checks.houses import compare_houses as compare_houses
+from fabkit.checks.choices import ThicknessRow as ThicknessRow
+from fabkit.checks.choices import judge_thicknesses as judge_thicknesses
+from fabkit.checks.judging import HouseVerdict as HouseVerdict
 from fabkit.checks.judging import check as check
+from fabkit.checks.judging import compare_houses as compare_houses
 from fabkit.checks.model import CheckOptions as CheckOptions
 from fabkit.checks.model import CheckResult as CheckResult
-from fabkit.checks.thickness import ThicknessRow as ThicknessRow
-from fabkit.checks.thickness import judge_thicknesses as judge_thicknesses
 from fabkit.compare.boards import compare_boards as compare_boards
 from fabkit.compare.expecting import Expectation as Expectation
 from fabkit.compare.expecting import Judgement as Judgement

@@ -16,8 +16,8 @@ from shapely.geometry.base import BaseGeometry
 from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.formats.gerber.model import GerberFile, Kind, object_boxes, object_shapes
 from fabkit.geometry.areas import MARGIN_MM
-from fabkit.geometry.boxes import meeting_boxes
 from fabkit.geometry.facing import facets_of, find_gaps, find_widths
+from fabkit.geometry.neighbours import meeting_boxes
 
 FINE_MM: Final = 1e-5
 """Chord error of a close-up: far below the micrometre that measures are stated in."""

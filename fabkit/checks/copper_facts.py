@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import shapely
@@ -23,7 +24,10 @@ from fabkit.formats.gerber.model import Kind, pen_widths
 from fabkit.geometry.facing import FacetTree, Facings
 from fabkit.sheets.house import Limit
 
-MEASURED_AGAIN = 60
+SAME_SPOT_MM: Final = 0.5
+"""Narrow places nearer than this are reported once: one bottleneck, not each of its corners."""
+
+MEASURED_AGAIN: Final = 60
 """Distinct measures taken again per layer and rule: thrice what a finding shows."""
 
 

@@ -17,6 +17,7 @@ from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
 from fabkit.board.copper import Copper
 from fabkit.board.model import Layer
 from fabkit.checks.copper_facts import (
+    SAME_SPOT_MM,
     Spots,
     copper_limits,
     copper_of,
@@ -27,9 +28,9 @@ from fabkit.checks.copper_facts import (
     require_copper,
     strokes_of,
 )
+from fabkit.checks.copper_objects import painting_strokes
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
-from fabkit.checks.painted import painting_strokes
 from fabkit.checks.worst import group, judge
 from fabkit.geometry.facing import Facets, FacetTree, Facings, find_facings, thin_out
 from fabkit.rules import load_rule
@@ -43,9 +44,6 @@ WALL_MM: Final = 0.02
 
 REACH_MARGIN: Final = 1.0001
 """Facings are looked for a hair beyond the limit, so that one on the limit is seen as kept."""
-
-SAME_SPOT_MM: Final = 0.5
-"""Narrow places nearer than this are reported once: one bottleneck, not each of its corners."""
 
 TRACK: Final = load_rule("copper/track-narrow")
 NECK: Final = load_rule("copper/neck-narrow")

@@ -1,19 +1,33 @@
-"""Holes and slots one by one: sizes the house can drill, rout and plate, and the tools needed."""
+"""Holes and slots one by one: sizes the house can drill, rout and plate, and what is missing.
+
+A hole is missing where pads or openings on both faces, or equals of a footprint, are made for it.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 import shapely
 
-from fabkit.base.findings import Finding
-from fabkit.base.units import COINCIDENT_MM, format_mm, format_number, some_of
-from fabkit.checks.copper_facts import Cuts, cuts_at, cuts_of
+from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.base.findings import Finding, Severity
+from fabkit.base.units import COINCIDENT_MM, counted, format_mm, format_number, some_of
+from fabkit.board.connectivity import pieces_at
+from fabkit.board.copper import VIA_MM, Copper, outer_face
+from fabkit.board.model import Layer
+from fabkit.checks.copper_facts import Cuts, cuts_at, cuts_of, on_board, require_copper
 from fabkit.checks.declare import check
+from fabkit.checks.fellows import ALIKE_MM as FELLOW_MM
+from fabkit.checks.fellows import FEWEST, find_gaps_of_fellows
 from fabkit.checks.model import Case
-from fabkit.checks.worst import Measures, holes_at, judge
+from fabkit.checks.worst import Measures, group, holes_at, judge, points_at, spots_at
+from fabkit.geometry.areas import touched
+from fabkit.geometry.neighbours import PointTree
+from fabkit.keyboard.patterns import PatternHole, find_sites, load_patterns
+from fabkit.package.model import RoleKind
 from fabkit.rules import load_rule
 
 MANY_TOOLS: Final = 30
@@ -163,3 +177,329 @@ def aspect(case: Case) -> Iterator[Finding]:
             Measures(thickness / holes.diameter[rows], holes_at(case, rows), slack=1e-6),
             f"deepest hole, thickness {format_mm(thickness)} over diameter,",
         )
+
+
+SAME_PLACE_MM: Final = 0.02
+"""Pads of two faces nearer than this lie at one place: two roundings of a coarse inch format."""
+
+ALIKE_MM: Final = 0.02
+"""Sizes of pads that differ by less are alike."""
+
+HOLED: Final = frozenset({"ComponentPad", "ViaPad"})
+"""Functions of pads that have a hole (Gerber Layer Format Specification 2021.02, 5.6.10)."""
+
+UNHOLED: Final = frozenset({"SMDPad", "BGAPad", "FiducialPad", "TestPad", "HeatsinkPad"})
+"""Functions of pads that need none (there, too)."""
+
+LEAST_PAD_MM: Final = 0.35
+"""A smaller pad has no room for a hole: the smallest usual via is 0.2 mm wide."""
+
+FIDUCIAL_MM: Final = 0.2
+"""A round opening wider than its pad by this all around is that of a fiducial mark, which has no
+hole (IPC-7351: a clear area around it as wide as its radius or more)."""
+
+ROUND: Final = 1.03
+"""Rim of a shape over that of a disc as large, up to which it counts as round."""
+
+LEAST_HOLE_MM: Final = 0.8
+MOST_HOLE_MM: Final = 8.0
+"""Openings for bare holes: wider than a test point's, no wider than for a post of a key or a screw
+with its head (common practice)."""
+
+STEP_MM: Final = 0.05
+"""Holes of a footprint whose sizes differ by less are alike: the usual step of drills."""
+
+FEW_SHARE: Final = 0.25
+"""Round pads alike of which fewer have a hole are of some other make (a choice of ours)."""
+
+MOST_SHARE: Final = 0.8
+"""Pads of other shapes alike of which fewer have a hole may be surface pads of both faces."""
+
+NARROW_MM: Final = 1.6
+"""Middle holes narrower by more than this are of another part."""
+
+ROUNDED_MM: Final = 0.05
+"""A hole narrower by less was rounded: half a step of drills is 0.025 mm, a mil the same."""
+
+POST_NARROW: Final = load_rule("hole/post-narrow")
+MISSING: Final = load_rule("hole/missing")
+
+
+@dataclass(frozen=True, eq=False)
+class Twins:
+    """Pads on both outer faces at one place.
+
+    Parameters
+    ----------
+    top, bottom : (n,) int64
+        Rows of ``Copper.pads``.
+    kind : (n,) int64
+        Equal for twins whose pads have the same shapes.
+    width : (n,) float64, mm
+        Of a round pad as large as the top one.
+    holed : (n,) bool
+        A hole or slot takes the middle of the pads.
+    """
+
+    top: Ints
+    bottom: Ints
+    kind: Ints
+    width: Floats
+    holed: Bools
+
+
+def twins_of(case: Case) -> Twins:
+    """Find the pads that lie on both outer faces at one place."""
+    copper, cuts = require_copper(case), case.shared(cuts_of)
+    pads, face = copper.pads, outer_face(copper)
+    at = np.column_stack((pads.x, pads.y))
+    top, bottom = np.flatnonzero(face == 1), np.flatnonzero(face == -1)
+    if not len(top) or not len(bottom):
+        none = np.empty(0, np.int64)
+        return Twins(none, none, none, np.empty(0), np.empty(0, dtype=bool))
+    apart, near = PointTree(at[bottom]).query(at[top])
+    pair = apart <= SAME_PLACE_MM
+    top, bottom = top[pair], bottom[near[pair]]
+    looks = np.hstack([_look(copper.pad_shapes[rows]) for rows in (top, bottom)])
+    _, kind = np.unique(np.round(looks / ALIKE_MM).astype(np.int64), axis=0, return_inverse=True)
+    holed = touched(shapely.points(at[top]), cuts.shapes)
+    return Twins(top, bottom, kind.ravel(), looks[:, 0], holed)
+
+
+def _look(shapes: Shapes) -> Floats:
+    """(n, 2) float64, mm: width of a disc as large, quarter of the rim; alike at every turn."""
+    return np.column_stack((2 * np.sqrt(shapely.area(shapes) / np.pi), shapely.length(shapes) / 4))
+
+
+def _disc(shapes: Shapes) -> tuple[Floats, Bools]:
+    """Width of a disc as large as each shape, mm, and whether it is one."""
+    wide, rim = _look(shapes).T
+    return wide, 4 * rim < np.pi * wide * ROUND
+
+
+@check(id="hole/present", rules=(MISSING,), needs=("drill", "outer-copper"))
+def present(case: Case) -> Iterator[Finding]:
+    """Where pads, openings or equals of a footprint show that a hole is meant, there is one."""
+    yield from _between_pads(case)
+    yield from _in_openings(case)
+    yield from _in_cut_outs(case)
+    yield from _of_footprints(case)
+
+
+def _between_pads(case: Case) -> Iterator[Finding]:
+    """Pads on both faces that no hole joins."""
+    twins = case.shared(twins_of)
+    if not len(twins.top):
+        return
+    copper = require_copper(case)
+    x, y = copper.pads.x[twins.top], copper.pads.y[twins.top]
+    drilled = np.bincount(twins.kind[twins.holed], minlength=len(twins.kind))[twins.kind]
+    share = drilled / np.bincount(twins.kind)[twins.kind]
+    lone = ~twins.holed & (twins.width >= LEAST_PAD_MM) & on_board(case, x, y)
+    lone &= ~_functions(copper, twins, UNHOLED)
+    free, equal = _free(case, copper, twins)
+    least = np.where(_round(copper, twins), FEW_SHARE, MOST_SHARE)
+    # The hole of a pad of odd shape may lie off its middle.
+    alone = ~touched(copper.pad_shapes[twins.top], case.shared(cuts_of).shapes)
+    sure = lone & ((alone & _functions(copper, twins, HOLED)) | (free & (share >= least)))
+    # A round pad on both faces that takes no paste has no other use than a hole.
+    lone &= ~sure & alone & free & equal & _round(copper, twins)
+    for mine, severity in ((sure, Severity.ERROR), (lone, Severity.WARNING)):
+        rows = np.flatnonzero(mine)
+        fellows = int(drilled[rows].max(initial=0))
+        yield from group(
+            MISSING,
+            Measures(twins.width[rows], spots_at(case, case.board.copper[0], x[rows], y[rows])),
+            f"{counted(len(rows), 'place')} with pads on both faces, up to {{worst}} wide, and no "
+            "hole in their middle"
+            + (f"; {counted(fellows, 'place')} with pads alike have one" if fellows else ""),
+            most=True,
+            severity=severity,
+        )
+
+
+def _in_openings(case: Case) -> Iterator[Finding]:
+    """Round openings of both masks, without a pad, that no hole stands in."""
+    masks = [a for a in case.board.layers if a.kind is RoleKind.MASK and a.side is not None]
+    discs = [_discs(layer) for layer in masks[:2]]
+    if len(discs) < 2 or not all(len(d) for d in discs):
+        return
+    apart, _ = PointTree(discs[1]).query(discs[0])
+    x, y, wide = discs[0][apart <= ALIKE_MM].T
+    shapes = shapely.buffer(shapely.points(x, y), wide / 2)
+    taken = touched(shapes, case.shared(cuts_of).shapes) | touched(shapes, _outer_copper(case))
+    rows = np.flatnonzero(~taken & on_board(case, x, y))
+    yield from group(
+        MISSING,
+        Measures(wide[rows], spots_at(case, masks[0], x[rows], y[rows])),
+        f"{counted(len(rows), 'round opening')} of both masks, up to {{worst}} wide, with neither "
+        "pad nor hole",
+        most=True,
+        severity=Severity.WARNING,
+    )
+
+
+def _in_cut_outs(case: Case) -> Iterator[Finding]:
+    """Round cut-outs of the profile that are not drilled, where nearly all others are."""
+    if case.board.profile is None:
+        return
+    rings = shapely.get_rings(shapely.get_parts(case.board.profile))
+    discs = _round_parts(shapely.polygons(rings))
+    if not len(discs):
+        return
+    x, y, wide = discs.T
+    taken = touched(shapely.points(x, y), case.shared(cuts_of).shapes)
+    rows = np.flatnonzero(~taken)
+    if len(discs) < FEWEST or taken.mean() < MOST_SHARE:
+        return
+    yield from group(
+        MISSING,
+        Measures(wide[rows], points_at(x[rows], y[rows])),
+        f"{counted(len(rows), 'round cut-out')} of the profile, up to {{worst}} wide, "
+        f"{'is' if len(rows) == 1 else 'are'} not drilled; {taken.sum()} others are",
+        most=True,
+        severity=Severity.WARNING,
+    )
+
+
+def _outer_copper(case: Case) -> Shapes:
+    """Give the separate polygons of the outer copper layers."""
+    pieces = require_copper(case).pieces
+    outer = np.array([layer.side is not None for layer in case.board.copper], dtype=bool)
+    return np.asarray(pieces.polygons[outer[pieces.layer]])
+
+
+def _discs(layer: Layer) -> Floats:
+    """(n, 3) float64, mm: middle and width of the round parts of an image, as wide as holes are."""
+    return _round_parts(shapely.get_parts(layer.file.image))
+
+
+def _round_parts(parts: Shapes) -> Floats:
+    """(n, 3) float64, mm: middle and width of the round ones among polygons, as wide as holes."""
+    wide, is_round = _disc(parts)
+    mine = is_round & (wide >= LEAST_HOLE_MM) & (wide <= MOST_HOLE_MM)
+    middle = shapely.get_coordinates(shapely.centroid(parts[mine]))
+    return np.column_stack((middle, wide[mine]))
+
+
+def _of_footprints(case: Case) -> Iterator[Finding]:
+    """Bare holes that nearly all places of a footprint have and a few lack."""
+    cuts = case.shared(cuts_of)
+    rows = np.flatnonzero((cuts.plated == 0) | (cuts.width > VIA_MM))
+    long = np.where(cuts.round, cuts.width, np.sqrt(shapely.area(cuts.shapes)))
+    look = np.column_stack((cuts.plated == 0, cuts.round, cuts.width / STEP_MM, long / STEP_MM))
+    kinds, kind = np.unique(np.round(look[rows]).astype(int), axis=0, return_inverse=True)
+    gaps = find_gaps_of_fellows(
+        np.column_stack((cuts.x, cuts.y))[rows],
+        kind.ravel(),
+        seeds=np.arange(len(kinds)),
+        wanted=np.flatnonzero(kinds[:, 0] == 1),
+    )
+    if not gaps:
+        return
+    x, y = np.array([(g.x_mm, g.y_mm) for g in gaps]).T
+    wide = STEP_MM * kinds[[g.kind for g in gaps], 2]
+    discs = shapely.buffer(shapely.points(x, y), wide / 2)
+    left = shapely.difference(discs, shapely.union_all(cuts.shapes[touched(cuts.shapes, discs)]))
+    centred = PointTree(np.column_stack((cuts.x, cuts.y))).query(np.column_stack((x, y)))[0]
+    # What is drilled there in another size or as part of a slot is not missing.
+    lone = (shapely.area(left) > 0.1 * shapely.area(discs)) & (centred > 2 * FELLOW_MM)
+    if case.board.profile is not None:
+        lone &= shapely.covers(case.board.profile, discs)
+    rows = np.flatnonzero(lone)
+    fellows = max((gaps[r].fellows for r in rows), default=0)
+    yield from group(
+        MISSING,
+        Measures(wide[rows], points_at(x[rows], y[rows])),
+        f"a hole of {{worst}} is missing or off its place beside {counted(len(rows), 'part')}; "
+        f"{counted(fellows, 'equal part')} have it",
+        most=True,
+        severity=Severity.WARNING,
+    )
+
+
+@check(id="hole/key-post", rules=(POST_NARROW,), needs=("holes",))
+def key_posts(case: Case) -> Iterator[Finding]:
+    """Middle holes of keys let the post of the switch in that the other holes are for."""
+    board = case.board
+    known = [(p, h) for p in load_patterns() if p.kind == "key" for h in p.holes if _is_post(h)]
+    # Holes of a whole footprint are no part of another that lacks something.
+    whole = find_sites(board.holes, [p for p, _ in known], slots=board.slots, shared=True)
+    held = sorted({row for site in whole for row in site.holes})
+    rest = np.setdiff1d(np.arange(len(board.holes)), held)
+    free = board.holes.take(rest)
+    for pattern, post in known:
+        least, _ = post.diameter_mm
+        narrow = replace(post, diameter_mm=(least - NARROW_MM, least - ROUNDED_MM))
+        asked = replace(pattern, holes=tuple(narrow if h is post else h for h in pattern.holes))
+        sites = find_sites(free, [asked], slots=board.slots, shared=True)
+        rows = [
+            int(rest[row])
+            for site in sites
+            for row in site.holes
+            if np.hypot(free.x[row] - site.x_mm, free.y[row] - site.y_mm) <= pattern.tolerance_mm
+            and free.plated[row] == 0
+        ]
+        if rows:
+            yield from group(
+                POST_NARROW,
+                Measures(board.holes.diameter[rows], holes_at(case, np.array(rows))),
+                f"middle holes of keys are {{worst}} wide; posts of {pattern.family} switches need "
+                f"at least {format_mm(post.least_mm)}",
+                limit=post.least_mm,
+            )
+            return
+
+
+def _is_post(hole: PatternHole) -> bool:
+    return hole.x_mm == 0 and hole.y_mm == 0
+
+
+def _functions(copper: Copper, twins: Twins, names: frozenset[str]) -> Bools:
+    """Twins of which a pad states one of some functions."""
+    named = np.array([bool(f) and f[0] in names for f in copper.functions] + [False])
+    code = copper.pads.function
+    return np.asarray(named[code[twins.top]] | named[code[twins.bottom]])
+
+
+def _round(copper: Copper, twins: Twins) -> Bools:
+    """Twins with a round or oval top pad, by the standard aperture."""
+    layer = copper.pads.layer[twins.top]
+    row = copper.pads.row[twins.top]
+    out = np.zeros(len(layer), dtype=bool)
+    for index in np.unique(layer):
+        file = copper.board.copper[index].file
+        made = np.array([a.template in ("C", "O") for a in file.apertures] + [False])
+        out[layer == index] = made[file.objects.aperture[row[layer == index]]]
+    return out
+
+
+def _free(case: Case, copper: Copper, twins: Twins) -> tuple[Bools, Bools]:
+    """Twins that neither paste nor a wide round opening shows to be something else.
+
+    Returns
+    -------
+    free : (n,) bool
+        No paste is printed on them, and they are no fiducial marks.
+    equal : (n,) bool
+        The mask opens both or neither.
+    """
+    free = np.ones(len(twins.top), dtype=bool)
+    opened = {}
+    for layer in case.board.layers:
+        if layer.kind not in (RoleKind.MASK, RoleKind.PASTE) or layer.side is None:
+            continue
+        pads = twins.top if layer.side == "top" else twins.bottom
+        parts = shapely.get_parts(layer.file.image)
+        spots = shapely.points(copper.pads.x[pads], copper.pads.y[pads])
+        part = pieces_at(parts, spots)
+        over = part >= 0
+        if layer.kind is RoleKind.PASTE:
+            free &= ~over
+        else:
+            opened[layer.side] = over
+            rows = np.flatnonzero(over)
+            wide, is_round = _disc(parts[part[rows]])
+            free[rows[is_round & (wide - twins.width[rows] > 2 * FIDUCIAL_MM)]] = False
+    both = list(opened.values())
+    return free, both[0] == both[1] if len(both) == 2 else np.ones(len(free), dtype=bool)

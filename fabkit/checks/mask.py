@@ -18,6 +18,7 @@ from fabkit.base.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM, format_mm
 from fabkit.board.copper import ATTACHED, VIA_MM, Copper
 from fabkit.board.model import Layer
 from fabkit.checks.copper_facts import (
+    SAME_SPOT_MM,
     along_edge,
     cuts_of,
     facets_by_layer,
@@ -25,7 +26,6 @@ from fabkit.checks.copper_facts import (
     on_board,
     require_copper,
 )
-from fabkit.checks.copper_width import SAME_SPOT_MM
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case
 from fabkit.checks.worst import Measures, group, judge, spots_at

@@ -25,7 +25,7 @@ from fabkit.board.nets import (
     pad_terminals,
 )
 from fabkit.checks.copper_facts import cuts_of, require_copper
-from fabkit.checks.copper_islands import loose_ends_of
+from fabkit.checks.copper_objects import loose_ends_of
 from fabkit.checks.declare import check
 from fabkit.checks.mask import attached_pads
 from fabkit.checks.model import Case, NotJudged

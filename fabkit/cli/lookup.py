@@ -30,7 +30,7 @@ def show_rules(asked: Rules) -> None:
       fabkit checks hole/
       fabkit checks package/missing-profile
     """
-    from fabkit.checks.rulebook import find_rules
+    from fabkit.checks.catalogue import find_rules
     from fabkit.outputs import records, terminal
 
     rules = [records.rule_record(rule) for rule in find_rules(asked.entry)]

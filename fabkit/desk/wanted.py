@@ -18,7 +18,7 @@ from typing import Any, Final
 from fabkit.base.errors import FabkitError, UsageError
 from fabkit.base.tables import Record
 from fabkit.board.model import size_words
-from fabkit.checks.rulebook import refuse_unknown
+from fabkit.checks.catalogue import refuse_unknown
 from fabkit.desk.store import ORDER_FILE, SHEETS, OrderFolder
 from fabkit.outputs.model import OrderContents
 from fabkit.parts.book import NOTHING, PartsBook, PartsFile, book_from, load_parts, parts_template

@@ -20,8 +20,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Floats, Ints, Shapes
-from fabkit.geometry.boxes import meeting_boxes
-from fabkit.geometry.neighbours import label_groups, squares_of
+from fabkit.geometry.neighbours import label_groups, meeting_boxes, squares_of
 from fabkit.geometry.sweeping import lie_apart, sweep_union, with_holes
 
 _FEW: Final = 64

@@ -17,7 +17,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Floats, Ints, Shapes
-from fabkit.geometry.boxes import meeting_boxes
+from fabkit.geometry.neighbours import meeting_boxes
 from fabkit.geometry.segments import Segments
 from fabkit.geometry.sweeping import lie_apart, sweep_path
 

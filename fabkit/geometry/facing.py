@@ -29,8 +29,7 @@ from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools, Columns, Floats, Ints, Shapes
 from fabkit.base.units import COINCIDENT_MM
-from fabkit.geometry.boxes import meeting_boxes
-from fabkit.geometry.neighbours import label_groups
+from fabkit.geometry.neighbours import label_groups, meeting_boxes
 
 LONGEST_FACET_MM: Final = 2.0
 """Longer boundary segments are cut, so that the box of a slanted one stays small."""

@@ -22,10 +22,9 @@ from fabkit.base.version import VERSION
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
 from fabkit.board.single import choose_edge
-from fabkit.checks.houses import compare_houses
-from fabkit.checks.judging import check
+from fabkit.checks.choices import judge_thicknesses
+from fabkit.checks.judging import check, compare_houses
 from fabkit.checks.model import CheckOptions
-from fabkit.checks.thickness import judge_thicknesses
 from fabkit.demo import find_demo
 from fabkit.outputs.formats import FORMATS, plain
 from fabkit.outputs.records import check_record

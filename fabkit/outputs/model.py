@@ -10,7 +10,7 @@ from pathlib import Path
 from fabkit.base.findings import Severity
 from fabkit.base.tables import Record
 from fabkit.board.model import Board
-from fabkit.checks.houses import HouseVerdict
+from fabkit.checks.judging import HouseVerdict
 from fabkit.checks.model import CheckResult
 from fabkit.costs.facts import BoardFacts
 from fabkit.costs.model import CostSheet

@@ -14,8 +14,8 @@ from fabkit.base.copies import side_by_side
 from fabkit.base.errors import FabkitError, FindingsRefused, TooHeavy
 from fabkit.base.steps import step
 from fabkit.base.tables import Record
+from fabkit.checks.choices import judge_thicknesses
 from fabkit.checks.model import CheckOptions
-from fabkit.checks.thickness import judge_thicknesses
 from fabkit.outputs import money, records
 from fabkit.outputs.atomic import Packed
 from fabkit.outputs.drawings import (

@@ -12,8 +12,7 @@ from fabkit.base.errors import TooHeavy, UnreadableInput, UsageError
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
-from fabkit.checks.houses import HouseVerdict, compare_houses, judge_house
-from fabkit.checks.judging import check
+from fabkit.checks.judging import HouseVerdict, check, compare_houses, judge_house
 from fabkit.checks.model import CheckOptions
 from fabkit.compare.boards import compare_boards
 from fabkit.costs.facts import facts_of_order

@@ -10,9 +10,9 @@ from fabkit.base.findings import Consequence, Finding, Place, Rule, Severity
 from fabkit.base.tables import Record, picked
 from fabkit.base.units import format_number
 from fabkit.board.model import Board
-from fabkit.checks.houses import HouseVerdict
+from fabkit.checks.choices import ThicknessRow
+from fabkit.checks.judging import HouseVerdict
 from fabkit.checks.model import CheckResult, State
-from fabkit.checks.thickness import ThicknessRow
 from fabkit.keyboard.model import BoardIs
 from fabkit.outputs.atomic import Packed, digest
 from fabkit.package.model import Package

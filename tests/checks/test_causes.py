@@ -10,9 +10,9 @@ from checks.test_geometry_rules import board_of
 from rules.set_cases import PADS, drill
 
 from fabkit.base.findings import Consequence, Finding, Place
-from fabkit.checks.causes import fold
 from fabkit.checks.judging import check
 from fabkit.checks.model import State
+from fabkit.checks.runner import fold
 from fabkit.rules import load_rule, load_rules
 
 RULES = {rule.id: rule for rule in load_rules()}

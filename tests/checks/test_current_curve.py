@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from fabkit.checks.copper_current import POWER, width_mm
+from fabkit.checks.copper_objects import POWER, width_mm
 
 # IPC-2221 curve fit I = k dT^0.44 A^0.725, k 0.048 outer and 0.024 inner (A in square mils):
 # layer, width mm, copper um, rise K, ampere, as worked out by hand from it.

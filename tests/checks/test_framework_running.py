@@ -11,10 +11,9 @@ from shapely.geometry import MultiPolygon, box
 from fabkit.base.errors import UsageError
 from fabkit.base.findings import COMMON_PRACTICE, Consequence, Finding, Rule, Severity
 from fabkit.board.model import Board, BoardSlots, Holes
-from fabkit.checks.catalogue import CHECKS, _collect
+from fabkit.checks.catalogue import CHECKS, _collect, all_rules
 from fabkit.checks.declare import NEEDS, check
 from fabkit.checks.model import Case, CheckOptions, CheckResult, NotJudged, Outcome, State
-from fabkit.checks.rulebook import all_rules
 from fabkit.checks.runner import gather, matches, run_check, run_checks, select
 from fabkit.package.build import read_package
 from fabkit.package.model import Intake, Member, Package

@@ -9,7 +9,7 @@ from rules.set_cases import dots, drill, frame, layer, xy
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
 from fabkit.checks.fellows import find_gaps_of_fellows
-from fabkit.checks.hole_missing import key_posts, present
+from fabkit.checks.hole import key_posts, present
 from fabkit.checks.model import Case
 from fabkit.checks.runner import run_check
 from fabkit.package.build import read_package

@@ -6,7 +6,7 @@ import pytest
 from rules.set_cases import dots, frame, layer, line
 
 from fabkit.board.build import build_board
-from fabkit.checks.copper_islands import loose_ends
+from fabkit.checks.copper_objects import loose_ends
 from fabkit.checks.model import Case
 from fabkit.checks.runner import run_check
 from fabkit.package.build import read_package

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from fabkit.checks.painted import STROKES, _side_by_side, painting_strokes
+from fabkit.checks.copper_objects import STROKES, _side_by_side, painting_strokes
 from fabkit.formats.gerber.reader import read
 
 WIDTH = 0.2

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from fabkit.checks.plugins import plugin_checks
+from fabkit.checks.catalogue import plugin_checks
 from fabkit.cli.group import cli
 
 ROOT = Path(__file__).parents[2]

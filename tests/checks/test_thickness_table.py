@@ -10,7 +10,7 @@ from boards import board_at
 
 import fabkit
 from fabkit.base.materials import board_weight_g
-from fabkit.checks.thickness import (
+from fabkit.checks.choices import (
     judge_thicknesses,
     plate_rigidity_nmm,
     press_deflection,

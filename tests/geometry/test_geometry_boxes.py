@@ -7,8 +7,8 @@ import pytest
 import shapely
 
 from fabkit.base.columns import Floats
-from fabkit.geometry import boxes as module
-from fabkit.geometry.boxes import meeting_boxes
+from fabkit.geometry import neighbours as module
+from fabkit.geometry.neighbours import meeting_boxes
 
 
 def _random(count: int, longest: float, seed: int) -> Floats:
@@ -40,7 +40,7 @@ def _rows(found: object) -> list[tuple[int, int]]:
 def test_pairs_are_those_of_a_tree(name, crowded, monkeypatch):
     """Each pair once, whether of one table or of two; also where a tree is asked itself."""
     monkeypatch.setattr(module, "_CROWDED", crowded)
-    monkeypatch.setattr(module, "_PAIRS_AT_ONCE", 500)
+    monkeypatch.setattr(module, "_BOXES_AT_ONCE", 500)
     boxes, others = SORTS[name], SORTS["small"]
     lines, other_lines = (shapely.linestrings(b.reshape(-1, 2, 2)) for b in (boxes, others))
 

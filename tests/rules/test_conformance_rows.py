@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from fabkit.checks.rulebook import all_rules
+from fabkit.checks.catalogue import all_rules
 
 DOCS = Path(__file__).parents[2] / "docs"
 PARTS = tomllib.loads((DOCS / "conformance.toml").read_text(encoding="utf-8"))["part"]

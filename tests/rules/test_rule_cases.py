@@ -15,8 +15,8 @@ import set_cases
 import tested_elsewhere
 
 import fabkit
+from fabkit.checks.catalogue import all_rules
 from fabkit.checks.model import CheckOptions
-from fabkit.checks.rulebook import all_rules
 from fabkit.formats.drill.reader import read as read_drill
 from fabkit.formats.gerber.conformance import examine
 from fabkit.formats.gerber.reader import read as read_gerber

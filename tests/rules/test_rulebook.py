@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 import fabkit
-from fabkit.checks.rulebook import find_rules, refuse_unknown
+from fabkit.checks.catalogue import find_rules, refuse_unknown
 from fabkit.rules import current_id, load_rule, load_rules, retired_ids
 
 PACKAGE = Path(fabkit.__file__).parent

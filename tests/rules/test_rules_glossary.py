@@ -13,7 +13,7 @@ from boards import board_at
 from PIL import Image
 
 import fabkit
-from fabkit.checks.rulebook import all_rules
+from fabkit.checks.catalogue import all_rules
 from fabkit.outputs.records import finding_record, words_of
 from fabkit.rules import glossary, terms_in
 

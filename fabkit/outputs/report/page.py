@@ -10,7 +10,7 @@ from typing import Final
 from fabkit.base.tables import Cell, Column, Record, Table, columns_of, picked
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.model import Board
-from fabkit.checks.thickness import judge_thicknesses
+from fabkit.checks.choices import judge_thicknesses
 from fabkit.costs.chart import curve_chart, shares_chart
 from fabkit.costs.model import SHARES, shares_of
 from fabkit.mending.corrections import find_offer
