@@ -15,21 +15,19 @@ from fabkit.base.columns import Bools, Floats
 from fabkit.base.errors import UnreadableInput
 from fabkit.base.tables import Result, Table, columns_of
 from fabkit.base.units import counted
-from fabkit.costs.board_line import Job, board_elements, rates_of
-from fabkit.costs.facts import BoardFacts
-from fabkit.costs.learned_sheet import Lessons, sheet_of
-from fabkit.costs.parcels import Parcels, find_parcels, packed
-from fabkit.costs.tariff import (
-    Tariff,
-    Term,
+from fabkit.costs.fitting import (
     areas_of,
     columns,
+    find_parcels,
     find_tariff,
     possible_terms,
     rate_ratio,
     span_of,
     usual_of,
 )
+from fabkit.costs.invoice import Job, board_elements, rates_of
+from fabkit.costs.model import BoardFacts
+from fabkit.costs.tariff import Lessons, Parcels, Tariff, Term, packed, sheet_of
 from fabkit.sheets.house import House, Learned, Learnt, Unsure, house_from
 from fabkit.sheets.money import find_currency
 from fabkit.sheets.order import BoardChoice

@@ -1,129 +1,144 @@
-"""What a quote is: lines that explain themselves, an offer per quantity, the sheet around them."""
+"""What a quote is: facts the house charges by, an offer per quantity, the sheet around them."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from decimal import ROUND_FLOOR, Decimal
-from enum import StrEnum
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from decimal import Decimal
 from functools import cached_property
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
+from fabkit.base.errors import UsageError
 from fabkit.base.findings import Finding
+from fabkit.base.materials import COPPER_UM_PER_OZ, board_weight_g
 from fabkit.base.tables import Cell, Column, Result, Table, columns_of
 from fabkit.base.units import counted, some_titles
-from fabkit.costs.expression import evaluate
-from fabkit.costs.facts import BoardFacts
+from fabkit.board.model import measure_laminate
+from fabkit.costs.lines import PARTS_GROUPS, Group, Line
 from fabkit.keyboard.model import BoardIs
-from fabkit.parts.model import Bill, Lasting
+from fabkit.parts.model import Bill
 from fabkit.sheets.house import House
 from fabkit.sheets.money import Currency, unit_price
 from fabkit.sheets.order import BESIDE, Order
 
-
-class Group(StrEnum):
-    """What a line is paid for."""
-
-    BOARDS = "boards"
-    SHIPPING = "shipping of the boards"
-    DUTY = "duty"
-    TAX = "tax"
-    HANDLING = "handling"
-    PARTS = "parts"
-    PARTS_SHIPPING = "shipping of the parts"
+if TYPE_CHECKING:
+    from fabkit.board.model import Board
+    from fabkit.checks.model import CheckResult
 
 
-PARTS_GROUPS = (Group.PARTS, Group.PARTS_SHIPPING)
+MICROMETRE = Decimal("0.001")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Input:
-    """One number of a formula.
-
-    ``origin`` states where it comes from: the place in a sheet, ``measured`` or the order.  When
-    ``lines`` is not empty it is the sum of those lines' amounts.
-    """
-
-    name: str
-    value: Decimal
-    unit: str = ""
-    origin: str = ""
-    lines: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Element:
-    """One term of a line, unrounded.
-
-    ``expression`` is the formula over the inputs' names; see :mod:`fabkit.costs.expression`.
-    """
-
-    key: str
-    title: str
-    rule: str
-    expression: str
-    inputs: tuple[Input, ...]
-
-    @property
-    def value(self) -> Decimal:
-        """The exact amount, in the currency of the invoice."""
-        return evaluate(self.expression, {i.name: i.value for i in self.inputs})
-
-    @property
-    def why(self) -> str:
-        """Formula with its numbers and their origins, one line."""
-        numbers = ", ".join(
-            f"{i.name} = {format_decimal(i.value)}{' ' + i.unit if i.unit else ''}"
-            + (f" [{i.origin}]" if i.origin else "")
-            for i in self.inputs
-        )
-        return f"{self.expression} where {numbers}"
-
-
-@dataclass(frozen=True, kw_only=True)
-class Line:
-    """One line of an invoice: its terms are added, then rounded once.
+class BoardFacts:
+    """Facts of one design.
 
     Parameters
     ----------
-    invoice
-        Currency of the invoice.
-    target, exchange
-        Currency of the cost sheet and the rate between the two (None: the same).
-    whole_units
-        Rounded down to whole units, as some authorities do.
-    lasting
-        Parts: what becomes of them.
+    width_mm, height_mm
+        Box of the routed outline, to 1 um.
+    area_mm2
+        Area of the outline less cut-outs and holes, for the weight.
+    layers
+        Copper layers.
+    smallest_drill_mm, smallest_track_mm
+        None when there is none, or when it was not measured.
+    holes
+        Drill hits.
+    copper_cover
+        Share of the area covered, by layer; empty: weight without copper's share.
+    needs_fine
+        The board breaks a standard limit and keeps the fine one.
+    boards
+        Equal boards that one piece gives: more than one for a panel, whose size it is then.
+    panel
+        What the panel is, in words; empty for a plain board.
     """
 
-    key: str
-    title: str
-    group: Group
-    elements: tuple[Element, ...]
-    invoice: Currency
-    target: Currency
-    exchange: Input | None = None
-    whole_units: bool = False
-    lasting: Lasting | None = None
+    name: str
+    width_mm: Decimal
+    height_mm: Decimal
+    area_mm2: float
+    layers: int
+    smallest_drill_mm: Decimal | None = None
+    smallest_drill_count: int = 0
+    smallest_track_mm: Decimal | None = None
+    holes: int = 0
+    copper_cover: tuple[float, ...] = ()
+    needs_fine: bool = False
+    boards: int = 1
+    panel: str = ""
 
-    @cached_property
-    def exact(self) -> Decimal:
-        """Sum of the terms, unrounded, in the currency of the invoice."""
-        return sum((e.value for e in self.elements), Decimal(0))
+    def weight_g(self, thickness_mm: float | Decimal, copper_oz: float | Decimal = 1) -> Decimal:
+        """Weight of one board to 1 mg; see :func:`fabkit.base.materials.board_weight_g`."""
+        grams = board_weight_g(
+            self.area_mm2,
+            float(thickness_mm),
+            copper_um=COPPER_UM_PER_OZ * float(copper_oz),
+            cover=self.copper_cover,
+        )
+        return Decimal(str(round(grams, 3)))
 
-    @property
-    def invoiced(self) -> Decimal:
-        """Rounded, in the currency of the invoice."""
-        if self.whole_units:
-            return self.exact.to_integral_value(rounding=ROUND_FLOOR).quantize(self.invoice.step)
-        return self.invoice.round(self.exact)
 
-    @cached_property
-    def amount(self) -> Decimal:
-        """Rounded, in the currency of the sheet."""
-        if self.exchange is None:
-            return self.invoiced
-        return self.target.round(self.invoiced * self.exchange.value)
+def facts_from_board(
+    board: Board,
+    *,
+    smallest_track_mm: float | None = None,
+    copper_cover: Sequence[float] = (),
+    needs_fine: bool = False,
+) -> BoardFacts:
+    """Measure a board.
+
+    ``smallest_track_mm`` and ``needs_fine`` come from the manufacturability checks, where they
+    were run.
+
+    Raises
+    ------
+    UsageError
+        The board has no size.
+    """
+    width, height = board.size_mm
+    if not (math.isfinite(width) and math.isfinite(height) and width > 0 and height > 0):
+        raise UsageError(
+            f"{board.name}: the board has no size",
+            hint="a profile (outline) layer is needed to quote",
+        )
+    area, _ = measure_laminate(board)
+    drills = [*board.holes.diameter.tolist(), *board.slots.diameter.tolist()]
+    smallest = min(drills, default=None)
+    return BoardFacts(
+        name=board.name,
+        width_mm=_micrometres(width),
+        height_mm=_micrometres(height),
+        area_mm2=area,
+        layers=max(1, len(board.copper)),
+        smallest_drill_mm=None if smallest is None else _micrometres(smallest),
+        smallest_drill_count=sum(d < smallest + 5e-4 for d in drills) if smallest else 0,
+        smallest_track_mm=None if smallest_track_mm is None else _micrometres(smallest_track_mm),
+        holes=len(board.holes),
+        copper_cover=tuple(copper_cover),
+        needs_fine=needs_fine,
+        boards=board.panel.count if board.panel is not None and board.panel.equal else 1,
+        panel=board.panel.words if board.panel is not None else "",
+    )
+
+
+def facts_of_order(
+    order: Order, boards: Sequence[Board], verdicts: Sequence[CheckResult]
+) -> tuple[BoardFacts, ...]:
+    """Measure each design of an order; the verdicts show which one needs the fine class."""
+    return tuple(
+        replace(
+            facts_from_board(b, copper_cover=measure_laminate(b)[1], needs_fine=r.needs_fine),
+            name=one.name,
+        )
+        for one, b, r in zip(order.boards, boards, verdicts, strict=True)
+    )
+
+
+def _micrometres(value_mm: float) -> Decimal:
+    return Decimal(str(value_mm)).quantize(MICROMETRE)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -711,13 +726,3 @@ class CostSheet(Result):
             ),
             title=f"What moves the {self.unit[0]} most",
         )
-
-
-def format_decimal(value: Decimal) -> str:
-    """Format a Decimal without superfluous zeros or exponent.
-
-    >>> format_decimal(Decimal("6.8400")), format_decimal(Decimal("1E+1"))
-    ('6.84', '10')
-    """
-    text = f"{value:f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text

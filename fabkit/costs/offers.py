@@ -8,15 +8,24 @@ from decimal import ROUND_CEILING, Decimal
 from typing import Final
 
 from fabkit.base.errors import UsageError
-from fabkit.costs import rules
-from fabkit.costs.board_line import Job, Unpriced, board_elements, rates_of
-from fabkit.costs.facts import BoardFacts
-from fabkit.costs.landed_lines import parts_lines, tax_lines, weigh_parcel
-from fabkit.costs.model import Element, Group, Input, LaidPanel, Line, Offer, Way, WayKey
+from fabkit.costs.invoice import (
+    Job,
+    Unpriced,
+    board_elements,
+    parts_lines,
+    rates_of,
+    tax_lines,
+    weigh_parcel,
+)
+from fabkit.costs.lines import Element, Group, Input, Line
+from fabkit.costs.model import BoardFacts, LaidPanel, Offer, Way, WayKey
 from fabkit.parts.model import Bill, Plan
+from fabkit.rules import load_rule
 from fabkit.sheets.house import House, Learned
 from fabkit.sheets.money import Currency, find_currency
 from fabkit.sheets.order import Order, lead_numbers
+
+CURRENCY: Final = load_rule("cost/no-exchange-rate")
 
 CURVE_STEPS = 24
 """Order steps looked at beyond the need when the cheapest quantity is searched."""
@@ -141,7 +150,7 @@ def exchange_to(currency: Currency, target: Currency, order: Order) -> Input | N
     raise Unpriced(
         f"no exchange rate from {currency.code} to {target.code}",
         remedy=f'add [[money.exchange]] with from = "{currency.code}" to the order file',
-        rule=rules.CURRENCY,
+        rule=CURRENCY,
     )
 
 

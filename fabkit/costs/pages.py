@@ -1,7 +1,7 @@
 """Worksheets whose figures are written twice: as formula, and as the value it has now.
 
 Many viewers show values and calculate nothing.  Both come from one expression
-(:mod:`fabkit.costs.expression`), so they cannot disagree.
+(:mod:`fabkit.costs.lines`), so they cannot disagree.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Final
 
 from fabkit.base.tables import is_formula
 from fabkit.base.version import ZIP_DATE
-from fabkit.costs.expression import Value, evaluate, to_cells
+from fabkit.costs.lines import Value, evaluate, to_cells
 from fabkit.sheets.money import Currency
 
 if TYPE_CHECKING:

@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from decimal import Decimal
 
 from fabkit.base.units import counted
-from fabkit.costs.model import SHARE_KINDS, CostSheet, Group, Line, Offer, Share
+from fabkit.costs.lines import Group, Line
+from fabkit.costs.model import SHARE_KINDS, CostSheet, Offer, Share
 from fabkit.parts.model import Bill
 from fabkit.sheets.order import Builder, Order
 

@@ -1,26 +1,22 @@
-"""Which tariff explains prices: the simplest sum of rules, found exactly where it can be.
+"""What is learned from quotes, a tariff and weight bands, and the house sheet written from it.
 
 A tariff is a sum of terms that are never negative: a fixed price, steps by size and quantity, a
-price per area that falls with quantity, surcharges.  A description of the prices costs bits: for
-each term, for the digits of its figure, and for what it leaves unexplained (Rissanen 1978,
-"Modeling by shortest data description").  The shortest one is taken, so a few round figures that
-give every price to its rounding win over many that are close.
+price per area that falls with quantity, surcharges.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import date
 from decimal import Decimal
 from itertools import pairwise
-from types import MappingProxyType
-from typing import Final, Literal, TypeVar
+from typing import Final, Literal
 
-import numpy as np
-
-from fabkit.base.columns import Bools, Floats
+from fabkit.sheets.house import LARGEST_MM, Learned, Unsure
 from fabkit.sheets.quotes import Asked
+from fabkit.sheets.toml_text import to_literal
 
 Kind = Literal[
     "setup",
@@ -37,25 +33,6 @@ Kind = Literal[
     "finish",
     "finish-area",
 ]
-T = TypeVar("T", int, str, Decimal)
-
-_DROPPED_BITS: Final = 16.0
-_FEW: Final = 24
-"""Quotes up to which a second search is worth its time."""
-_THROWS: Final = 60
-"""Weights of the terms that it begins from."""
-_COMMON: Final = 0.05
-"""Lowest prices that differ by less may be one least price with errors."""
-_BY_QUANTITY: Final[tuple[Kind, Kind]] = ("fewer", "more")
-_FINISH: Final[tuple[Kind, Kind]] = ("finish", "finish-area")
-_UNTESTED: Final = 0.02
-"""Share by which quotes may be off where none is left to test the rules."""
-_POOR: Final = 0.03
-"""A larger error calls for another search, for terms that leave at most half of it."""
-_STEPS: Final = 16
-"""Limits of size, and of quantity, that are tried at most."""
-_BOXES: Final = 5
-"""Limits of either side that boxes are made of: the roundest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,580 +133,249 @@ class Tariff:
         return sum(fewer, sum((p for _, p in self.of("rate")), Decimal(0)))
 
 
-@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
-class Problem:
-    """Requests and their prices, with everything that may explain them.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Band:
+    """A weight band as learned.
 
     Parameters
     ----------
-    requests, prices
-        What was asked, and float64 prices.
-    terms
-        All that may be supposed.
-    columns
-        Float64, a row for each request and a column for each term.
-    step
-        Prices are rounded to it.
+    up_to_g, price
+        As it is written.
+    between_g
+        Heaviest parcel known to be in it, and lightest known to be beyond; None: none is beyond.
+    off
+        Share that the price may be off.
+    lines
+        Of the quotes in it.
     """
 
+    up_to_g: Decimal
+    price: Decimal
+    between_g: tuple[Decimal, Decimal | None]
+    off: float
+    lines: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Parcels:
+    """How parcels are weighed and priced.
+
+    Parameters
+    ----------
+    packing_g, packing_share
+        Beside the boards; 0 where no quote states a weight: bands are then of boards alone.
+    weighed
+        Quotes that state a weight.
+    contradictions
+        Pairs of lines of which the first pays more for a lighter parcel.
+    """
+
+    packing_g: Decimal
+    packing_share: Decimal
+    bands: tuple[Band, ...]
+    weighed: int
+    contradictions: tuple[tuple[int, int], ...] = ()
+
+    def gaps(self) -> Iterator[tuple[Decimal, Decimal, Decimal]]:
+        """Weights between which a limit lies somewhere, and how much dearer the band above is."""
+        for band, dearer in pairwise(self.bands):
+            low, high = band.between_g
+            if high is not None and high > low:
+                yield low, high, dearer.price - band.price
+
+
+def packed(boards_g: Decimal, share: Decimal, fixed_g: Decimal) -> Decimal:
+    """Weight of boards with their packing, g."""
+    return boards_g * (1 + share) + fixed_g
+
+
+# The sheet, with a comment for each rule
+
+
+_FINISH: Final[tuple[tuple[str, Kind], ...]] = (
+    ("surcharge", "finish"),
+    ("surcharge_per_dm2", "finish-area"),
+)
+_THICKNESS: Final[tuple[tuple[Kind, str], ...]] = (("thin", "below_mm"), ("thick", "above_mm"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lessons:
+    """Everything that a sheet is written from.
+
+    Parameters
+    ----------
+    order
+        Smallest order and the step, as far as the quotes show them.
+    parcels
+        None where no quote states a shipping price.
+    remarks
+        What the quotes cannot tell, a comment each.
+    """
+
+    name: str
+    currency: str
+    day: date
+    order: tuple[int, int]
     requests: tuple[Asked, ...]
-    prices: Floats
-    terms: tuple[Term, ...]
-    columns: Floats
-    step: float
-    step_mm: int = 0
-    min_dm2: Decimal = Decimal(0)
-
-    def only(self, terms: Sequence[Term]) -> Floats:
-        """Columns of these terms."""
-        places = {t: n for n, t in enumerate(self.terms)}
-        return self.columns[:, [places[t] for t in terms]]
+    tariff: Tariff
+    parcels: Parcels | None
+    learned: Learned
+    remarks: tuple[str, ...]
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Supposed:
-    """A problem with what is supposed of its quotes.
-
-    Parameters
-    ----------
-    keep
-        Quotes that are not left out as wrong.
-    floor
-        Least price of an order; 0: none.
-    at
-        Quotes that pay it.
-    """
-
-    problem: Problem
-    keep: Bools
-    floor: float
-    at: Bools
-
-    @property
-    def use(self) -> Bools:
-        """Quotes whose prices are sums of terms."""
-        return self.keep & ~self.at
-
-    @property
-    def dropped(self) -> tuple[int, ...]:
-        """Places of the quotes that are left out."""
-        return tuple(int(i) for i in np.flatnonzero(~self.keep))
+def sheet_of(lessons: Lessons) -> str:
+    """Write a house sheet as TOML; :func:`fabkit.sheets.house.house_from` reads it."""
+    tables = (*_head(lessons), *_options(lessons), *_rates(lessons), *_shipping(lessons))
+    return "\n".join((*tables, ""))
 
 
-def charged_dm2(asked: Asked, step_mm: int = 0, min_dm2: Decimal = Decimal(0)) -> float:
-    """Area of one piece that is charged."""
-    sides = [float(asked.long_mm), float(asked.short_mm)]
-    if step_mm:
-        sides = [math.ceil(side / step_mm - 1e-9) * step_mm for side in sides]
-    return max(sides[0] * sides[1] / 10_000, float(min_dm2))
+def _head(lessons: Lessons) -> Iterator[str]:
+    learned = lessons.learned
+    yield "# Board house as learned from quotes by `fabkit house learn`.  Add quotes to the table"
+    yield "# and run it again rather than editing here.  Limits are left out: the defaults hold."
+    for remark in lessons.remarks:
+        yield f"# {' '.join(remark.split())}"
+    yield "\nformat = 1"
+    yield f"name = {to_literal(lessons.name)}"
+    yield "\n[order]                        # as far as the quotes show it"
+    yield f"minimum = {lessons.order[0]}\nstep = {lessons.order[1]}"
+    yield "\n# What the quotes cover; beyond, a price is an extrapolation."
+    yield "[learned]"
+    yield f"quotes = {learned.quotes}"
+    yield f"quantities = [{learned.quantities[0]}, {learned.quantities[1]}]"
+    yield f"up_to_mm = [{figure(learned.up_to_mm[0])}, {figure(learned.up_to_mm[1])}]"
+    if learned.up_to_g is not None:
+        yield f"up_to_g = {figure(learned.up_to_g)}"
+    if learned.lacking:
+        yield f"lacking = {to_literal(learned.lacking)}"
+    if learned.unsure:
+        yield "\n# How far a rule may be off: a share or an amount of money; between: pieces, mm"
+        yield "# of the longer side, or gram."
+    for one in learned.unsure:
+        yield from _unsure(one)
 
 
-def columns(
-    terms: Sequence[Term], requests: Sequence[Asked], areas: Floats, ratios: Callable[[int], float]
-) -> Floats:
-    """Give what a price of 1 for each term adds to each request.
-
-    Parameters
-    ----------
-    areas
-        Dm2 of all pieces of each request.
-    ratios
-        Gives the price per dm2 at a quantity over the one at the smallest: what layers and copper
-        add is a factor on it.
-
-    Returns
-    -------
-    Float64, a row for each request and a column for each term.
-    """
-
-    def one(term: Term) -> Floats:
-        met = np.array([term.applies(a) for a in requests], dtype=np.float64)
-        if term.by_area:
-            met *= areas
-        if term.kind in ("layers", "copper"):
-            met *= np.array([ratios(a.quantity) for a in requests])
-        return met
-
-    return np.stack([one(term) for term in terms], axis=1)
+def _unsure(one: Unsure) -> Iterator[str]:
+    yield f'[[learned.unsure]]\nrule = "{one.rule}"'
+    if one.share:
+        yield f"share = {figure(one.share)}"
+    if one.amount:
+        yield f"amount = {figure(one.amount)}"
+    if one.between is not None:
+        yield f"between = [{figure(one.between[0])}, {figure(one.between[1])}]"
 
 
-def areas_of(requests: Sequence[Asked], step_mm: int, min_dm2: Decimal) -> Floats:
-    """Charged area of all pieces of each request, dm2."""
-    return np.array([a.quantity * charged_dm2(a, step_mm, min_dm2) for a in requests])
+def _options(lessons: Lessons) -> Iterator[str]:
+    asked, tariff = lessons.requests, lessons.tariff
+    yield "\n# Only what was quoted; another option has no known price."
+    yield "[options]"
+    yield f"layers = {sorted({a.layers for a in asked})}"
+    for key, values in (
+        ("thickness_mm", {a.thickness_mm for a in asked}),
+        ("copper_oz", {a.copper_oz for a in asked}),
+    ):
+        yield f"{key} = [{', '.join(figure(v) for v in sorted(values))}]"
+    for colour in sorted({a.colour for a in asked}):
+        yield f"\n[options.colours.{colour}]"
+        price = sum((p for t, p in tariff.of("colour") if t.name == colour), Decimal(0))
+        price += sum((p for t, p in tariff.of("colour-but") if t.name != colour), Decimal(0))
+        yield f"surcharge = {figure(price, 2)}"
+    for finish in sorted({a.finish for a in asked}):
+        yield f"\n[options.finishes.{finish}]"
+        lead = finish == "hasl" or ("lead" in finish and "free" not in finish)
+        yield f"rohs = {'false' if lead else 'true'}                    # judged by its name"
+        for key, kind in _FINISH:
+            price = sum((p for t, p in tariff.of(kind) if t.name == finish), Decimal(0))
+            yield f"{key} = {figure(price, 2)}"
 
 
-def possible_terms(requests: Sequence[Asked], *, boxes: bool = False) -> tuple[Term, ...]:
-    """List what may make the difference between requests.
-
-    Steps by size lie at round lengths between two requests; ``boxes``: also by the shorter side.
-    """
-    terms = [Term("setup"), Term("rate")]
-    longs = sorted({a.long_mm for a in requests})
-    sides = _roundest_of([round_between(a, b) for a, b in pairwise(longs)])
-    terms += [Term("size", (side, side)) for side in sides]
-    if boxes:
-        shorts = sorted({a.short_mm for a in requests})
-        lows = [round_between(a, b) for a, b in pairwise(shorts)]
-        rounder = [sorted(sorted(limits, key=_trailing)[:_BOXES]) for limits in (sides, lows)]
-        terms += [Term("size", (a, b)) for a in rounder[0] for b in rounder[1] if a > b]
-    quantities = _roundest_of([Decimal(q) for q in sorted({a.quantity for a in requests})[1:]])
-    terms += [Term(kind, (q,)) for kind in _BY_QUANTITY for q in quantities]
-    # What costs least is the rule the factors of the others refer to.
-    terms += [Term("layers", (Decimal(n),)) for n in sorted({a.layers for a in requests})[1:]]
-    terms += [Term("copper", (c,)) for c in sorted({a.copper_oz for a in requests})[1:]]
-    thicknesses = sorted({a.thickness_mm for a in requests})
-    for low, high in pairwise(thicknesses):
-        terms += [Term("thin", (high,)), Term("thick", (low,))]
-    colours = sorted({a.colour for a in requests})
-    if len(colours) > 1:
-        terms += [Term("colour", name=c) for c in colours]
-    if len(colours) > 2:
-        terms += [Term("colour-but", name=c) for c in colours]
-    finishes = sorted({a.finish for a in requests})
-    if len(finishes) > 1:
-        terms += [Term(k, name=f) for k in _FINISH for f in finishes]
-    return tuple(terms)
-
-
-def usual_of(values: Sequence[T]) -> T:
-    """Find the value met most often; the smaller on a tie."""
-    return min(sorted(set(values)), key=lambda v: -values.count(v))
-
-
-def roundest(low: float, high: float) -> tuple[Decimal, Decimal]:
-    """Find the roundest number of a span, and its grain: the step it is a multiple of.
-
-    >>> roundest(430, 610), roundest(0.532, 0.561)
-    ((Decimal('500'), Decimal('5E+2')), (Decimal('0.55'), Decimal('0.05')))
-    """
-    if low <= 0:
-        return Decimal(0), Decimal(1)
-    place = math.ceil(math.log10(max(high, 1e-9)))
-    middle = (low + high) / 2
-    for power in range(place, place - 12, -1):
-        for leading in (Decimal(1), Decimal("0.5")):
-            grain = leading.scaleb(power)
-            near = round(middle / float(grain))
-            for count in (near, near - 1, near + 1):
-                value = count * grain
-                if count > 0 and low - 1e-9 <= float(value) <= high + 1e-9:
-                    whole = value == value.to_integral_value()
-                    return Decimal(int(value)) if whole else value, grain
-    return Decimal(str(round(middle, 9))), Decimal("1e-9")
+def _rates(lessons: Lessons) -> Iterator[str]:
+    tariff, asked = lessons.tariff, lessons.requests
+    setup = sum((p for _, p in tariff.of("setup")), Decimal(0))
+    yield "\n[rates]"
+    yield f"currency = {to_literal(lessons.currency)}"
+    yield f"date = {lessons.day.isoformat()}              # of the newest quote"
+    yield 'tax = "net"'
+    yield f"setup = {figure(setup, 2)}                   # base price of the smallest size included"
+    if tariff.minimum:
+        yield f"minimum = {figure(tariff.minimum, 2)}"
+    rungs = quantity_rungs([int(t.at[0]) for t, _ in tariff.of("more")])
+    sizes = sorted(t.at[0] * t.at[1] for t, _ in tariff.of("size"))
+    boxes = {t.at[0] * t.at[1]: (t, p) for t, p in tariff.of("size")}
+    price = Decimal(0)
+    largest = Decimal(max(float(max(a.long_mm for a in asked)), LARGEST_MM))
+    ends = [boxes[s][0].at for s in sizes] + [(largest, largest)]
+    for n, box in enumerate(ends):
+        if n:
+            price += boxes[sizes[n - 1]][1]
+        for first, last in rungs:
+            more = sum((p for t, p in tariff.of("more") if first >= t.at[0]), Decimal(0))
+            yield f"\n[[rates.base]]\nup_to_mm = [{figure(box[0])}, {figure(box[1])}]"
+            yield from _rung(first, last, alone=len(rungs) == 1)
+            yield f"price = {figure(price + more, 2)}"
+    yield "\n[rates.area]"
+    yield f"step_mm = {tariff.step_mm}\nmin_dm2 = {figure(tariff.min_dm2)}"
+    for first, last in quantity_rungs([int(t.at[0]) for t, _ in tariff.of("fewer")]):
+        yield "\n[[rates.area.rate]]"
+        yield from _rung(first, last, alone=False)
+        yield f"per_dm2 = {figure(tariff.rate(first), 2)}"
+    yield from _factors(tariff, asked)
+    for kind, key in _THICKNESS:
+        for term, paid in tariff.of(kind):
+            limit = figure(term.at[0])
+            yield f"\n[[rates.thickness]]\n{key} = {limit}\nprice = {figure(paid, 2)}"
 
 
-def _roundest_of(limits: Sequence[Decimal]) -> list[Decimal]:
-    """Give so many limits as can be weighed against each other in time: the roundest, ascending."""
-    return sorted(sorted(limits, key=_trailing)[:_STEPS])
+def quantity_rungs(breaks: Sequence[int]) -> list[tuple[int, int | None]]:
+    """First and last quantity of each rung of a ladder with these breaks."""
+    starts = [1, *sorted(breaks)]
+    return [(a, b - 1) for a, b in pairwise(starts)] + [(starts[-1], None)]
 
 
-def _trailing(limit: Decimal) -> int:
-    """Sort a limit the earlier, the rounder it is."""
-    return next((n for n, grain in enumerate((100, 50, 10, 5, 1)) if not limit % grain), 5)
+def _rung(first: int, last: int | None, *, alone: bool) -> Iterator[str]:
+    if not alone:
+        yield f"from_quantity = {first}"
+        if last is not None:
+            yield f"to_quantity = {last}"
 
 
-def round_between(low: Decimal, high: Decimal) -> Decimal:
-    """Give the roundest limit that keeps ``low`` below or at it and ``high`` above it."""
-    value, _ = roundest(float(low), float(high))
-    return value if value < high else low
+def _factors(tariff: Tariff, asked: Sequence[Asked]) -> Iterator[str]:
+    """Factors on the area part: what a kind adds, over the price per dm2 it adds to."""
+    top = tariff.rate(min(a.quantity for a in asked))
+    kinds: tuple[tuple[str, Kind, set[Decimal]], ...] = (
+        ("layer_factor", "layers", {Decimal(a.layers) for a in asked}),
+        ("copper_factor", "copper", {a.copper_oz for a in asked}),
+    )
+    for table, kind, values in kinds:
+        if len(values) > 1:
+            yield f"\n[rates.{table}]"
+            more = {t.at[0]: p for t, p in tariff.of(kind)}
+            for value in sorted(values):
+                factor = 1 + more.get(value, Decimal(0)) / top if top else Decimal(1)
+                yield f'"{figure(value)}" = {figure(factor.quantize(Decimal("0.0001")))}'
 
 
-# Fitting
-
-
-def find_tariff(requests: Sequence[Asked], prices: Sequence[Decimal], step: Decimal) -> Tariff:
-    """Find the tariff that explains prices in the fewest bits.
-
-    Parameters
-    ----------
-    requests, prices
-        At least one, in the same order.
-    step
-        Prices are rounded to it.
-    """
-    asked = tuple(requests)
-    paid = np.array([float(p) for p in prices])
-    ratios = _ratios(asked, prices, step)
-
-    def problem(*, step_mm: int = 0, min_dm2: Decimal = Decimal(0), boxes: bool = False) -> Problem:
-        terms = possible_terms(asked, boxes=boxes)
-        areas = areas_of(asked, step_mm, min_dm2)
-        return Problem(
-            requests=asked,
-            prices=paid,
-            terms=terms,
-            columns=columns(terms, asked, areas, ratios),
-            step=float(step),
-            step_mm=step_mm,
-            min_dm2=min_dm2,
-        )
-
-    found = list(_searched(problem()))
-    if min(found, key=lambda t: t.bits).noise > _POOR and len(asked) <= _FEW:
-        found.append(_again(problem()))
-    if not _good(found, len(asked)):
-        # Rarer forms are tried where the usual one does not give every price.
-        rarer = [
-            problem(boxes=True),
-            *(problem(step_mm=step_mm) for step_mm in (1, 5, 10)),
-            *(problem(min_dm2=least) for least in (Decimal("0.5"), Decimal(1))),
-        ]
-        found += [t for p in rarer for t in _searched(p, once=True) if not t.noise]
-    return min(found, key=lambda t: t.bits)
-
-
-def _good(found: Sequence[Tariff], quotes: int) -> bool:
-    """Whether one gives every price with few enough terms not to be chance."""
-    return any(not t.noise and 2 * (len(t.terms) + len(t.dropped)) <= quotes for t in found)
-
-
-def _ratios(
-    asked: Sequence[Asked], prices: Sequence[Decimal], step: Decimal
-) -> Callable[[int], float]:
-    """How the price per dm2 falls, from the requests of fewest layers and least copper."""
-    layers, copper = min(a.layers for a in asked), min(a.copper_oz for a in asked)
-    usual = [n for n, a in enumerate(asked) if (a.layers, a.copper_oz) == (layers, copper)]
-    if len(usual) in (len(asked), 0):
-        return lambda _quantity: 1.0
-    first = find_tariff([asked[n] for n in usual], [prices[n] for n in usual], step)
-    return rate_ratio(first, asked)
-
-
-def rate_ratio(tariff: Tariff, asked: Sequence[Asked]) -> Callable[[int], float]:
-    """Price per dm2 over that of the smallest quantity."""
-    top = float(tariff.rate(min(a.quantity for a in asked)))
-    return lambda quantity: float(tariff.rate(quantity)) / top if top else 1.0
-
-
-def _floors(problem: Problem) -> Iterator[tuple[float, Bools]]:
-    """Least prices that may hold: none, or the lowest where unlike requests have it in common."""
-    yield 0.0, np.zeros(len(problem.prices), dtype=bool)
-    lowest = float(problem.prices.min())
-    seen = []
-    for share in (0.0, _COMMON):
-        at = problem.prices <= lowest * (1 + share) + problem.step
-        areas = {round(float(a), 6) for a in areas_of(problem.requests, 0, Decimal(0))[at]}
-        if len(areas) > 1 and (~at).sum() > 1 and at.sum() not in seen:
-            seen.append(at.sum())
-            yield float(problem.prices[at].mean()), at
-
-
-def _crossing(terms: Sequence[Term]) -> Iterator[tuple[int, int]]:
-    """Pairs of boxes neither of which holds the other: a sheet takes the smallest that fits."""
-    boxes = [(n, t.at) for n, t in enumerate(terms) if t.kind == "size"]
-    for i, (a, one) in enumerate(boxes):
-        for b, other in boxes[i + 1 :]:
-            if (one[0] - other[0]) * (one[1] - other[1]) < 0:
-                yield a, b
-
-
-def span_of(
-    row: Floats,
-    x: Floats,
-    low: Floats,
-    high: Floats,
-    fixed: Mapping[int, float] = MappingProxyType({}),
-) -> tuple[float, float]:
-    """Least and most of a sum of prices that keep the sum of every quote within its bounds.
-
-    Parameters
-    ----------
-    row
-        Weights of the prices in the sum asked for.
-    x, low, high
-        Weights in the sum of each quote, and its bounds.
-    fixed
-        Prices that are known; the others are not negative.
-
-    Returns
-    -------
-    Both nan where no prices do, infinite where nothing bounds them.
-    """
-    from scipy.optimize import linprog
-
-    bounds = [(fixed[j], fixed[j]) if j in fixed else (0.0, None) for j in range(x.shape[1])]
-    finite = np.isfinite(low)
-    a, b = np.concatenate([x, -x[finite]]), np.concatenate([high, -low[finite]])
-    ends = []
-    for sign in (1.0, -1.0):
-        result = linprog(sign * row, A_ub=a, b_ub=b, bounds=bounds)
-        failed = math.nan if result.status == 2 else math.inf
-        ends.append(sign * float(result.fun) if result.status == 0 else failed)
-    return ends[0], ends[1]
-
-
-def _settled(case: Supposed, terms: tuple[Term, ...], slack: Floats) -> Iterator[Tariff]:
-    """Give the terms the roundest prices with which every kept quote comes out right."""
-    problem, keep, floor = case.problem, case.keep, case.floor
-    x = problem.only(terms)[keep]
-    high = (np.where(case.at, floor, problem.prices) + slack)[keep]
-    low = np.where(case.at, -np.inf, problem.prices - slack)[keep]
-    alone = np.eye(len(terms))
-    wide = [span_of(row, x, low, high) for row in alone]
-    if any(math.isnan(a) or math.isnan(b) for a, b in wide):
+def _shipping(lessons: Lessons) -> Iterator[str]:
+    parcels = lessons.parcels
+    yield "\n[rates.shipping]"
+    if parcels is None:
+        yield "packing_g = 0\npacking_share = 0"
+        yield "\n[[rates.shipping.band]]         # no quote states shipping: none is counted"
+        yield "up_to_g = 1000000\nprice = 0.00"
         return
-    fixed: dict[int, float] = {}
-    prices: dict[int, Decimal] = {}
-    bits = 0.0
-    every = range(len(terms))
-    for j in sorted(every, key=lambda j: (wide[j][1] - wide[j][0]) / max(wide[j][1], 1e-9)):
-        least, most = span_of(alone[j], x, low, high, fixed)
-        if math.isnan(least) or math.isnan(most):
-            return
-        prices[j], grain = roundest(least, most)
-        fixed[j] = float(prices[j])
-        bits += figure_bits(prices[j], grain, len(problem.terms))
-    if len(x) - len(terms) < 2:
-        # As many rules as quotes give any prices: how firm they are shows when prices may be off.
-        doubt = problem.prices[keep] * _UNTESTED
-        wide = [span_of(row, x, low - doubt, high + doubt) for row in alone]
-    least_price, grain = roundest(floor - problem.step / 2, floor + problem.step / 2)
-    yield Tariff(
-        terms=terms,
-        prices=tuple(prices[j] for j in every),
-        spread=tuple(
-            max(b - float(prices[j]), float(prices[j]) - a) for j, (a, b) in enumerate(wide)
-        ),
-        minimum=least_price if floor else Decimal(0),
-        step_mm=problem.step_mm,
-        min_dm2=problem.min_dm2,
-        dropped=case.dropped,
-        bits=bits
-        + _DROPPED_BITS * len(case.dropped)
-        + (figure_bits(least_price, grain, 8) if floor else 0)
-        + 3 * bool(problem.step_mm or problem.min_dm2),
-    )
+    if not parcels.weighed:
+        yield "# No quote states a weight: bands are of the boards' own weight, without packing."
+    yield f"packing_g = {figure(parcels.packing_g)}"
+    yield f"packing_share = {figure(parcels.packing_share)}"
+    for band in parcels.bands:
+        yield f"\n[[rates.shipping.band]]\nup_to_g = {figure(band.up_to_g)}"
+        yield f"price = {figure(band.price, 2)}"
 
 
-def figure_bits(value: Decimal, grain: Decimal, choices: int) -> float:
-    """Bits that name one of several terms and its figure."""
-    return math.log2(choices) + 2 + math.log2(1 + float(value / grain))
-
-
-def _searched(problem: Problem, *, once: bool = False) -> Iterator[Tariff]:
-    """Tariffs found step by step; ``once``: neither a least price nor wrong quotes are supposed."""
-    for floor, at in _floors(problem):
-        keep = np.ones(len(problem.prices), dtype=bool)
-        for _ in range(1 + len(keep) // 5):
-            case = Supposed(problem, keep.copy(), floor, at)
-            few = len(keep) <= _FEW // 2 and bool(keep.all()) and not once
-            terms = _walk(problem, case.use, (0.0,) if few else ())
-            yield from _settled(case, terms, np.full(len(keep), problem.step / 2 + 1e-7))
-            yield _thinned(case, terms)
-            wrong = _outlier(problem, terms, case.use)
-            if wrong is None or (~keep).sum() >= len(keep) // 5 or once:
-                break
-            keep[wrong] = False
-        if once:
-            return
-
-
-def _again(problem: Problem) -> Tariff:
-    """Search once more, from few terms that leave little error."""
-    every = np.ones(len(problem.prices), dtype=bool)
-    terms = _walk(problem, every, (_POOR / 2,))
-    return _thinned(Supposed(problem, every, 0.0, ~every), terms)
-
-
-def _outlier(problem: Problem, terms: tuple[Term, ...], use: Bools) -> int | None:
-    """Find the quote that is further off than its error allows, when the others are without it."""
-    places = np.flatnonzero(use)
-    if len(places) - len(terms) < 3:
-        return None
-    weighted = problem.only(terms) / problem.prices[:, None]
-    after = []
-    for place in places:
-        rest = places[places != place]
-        prices, _ = _solve(weighted[rest], {})
-        left = 1 - weighted @ prices
-        spread = math.sqrt(float((left[rest] ** 2).sum()) / max(1, len(rest) - len(terms)))
-        after.append(
-            abs(float(left[place])) / (spread + problem.step / float(problem.prices[place]))
-        )
-    worst = int(np.argmax(after))
-    return int(places[worst]) if after[worst] > 6 else None
-
-
-def _walk(problem: Problem, use: Bools, hard: tuple[float, ...]) -> tuple[Term, ...]:
-    """Find terms of a short description.
-
-    ``hard``: it begins also from the fewest terms that leave at most such shares of each price.
-    """
-    weighted = problem.columns[use] / problem.prices[use, None]
-    paid = problem.prices[use]
-    terms = problem.terms
-    boxes = list(_crossing(terms))
-    known: dict[frozenset[int], float] = {}
-
-    def left(chosen: frozenset[int]) -> float:
-        if chosen not in known:
-            known[chosen] = _error(weighted, sorted(chosen))
-        return known[chosen]
-
-    def bits(chosen: frozenset[int]) -> float:
-        return _rough_bits(left(chosen), paid, problem.step, sorted(chosen), terms)
-
-    def allowed(chosen: frozenset[int]) -> bool:
-        return 0 < len(chosen) < len(paid) and not any(
-            a in chosen and b in chosen for a, b in boxes
-        )
-
-    every = range(len(terms))
-    # Bits alone stop at the first rule that is worth less than it costs without its fellows: the
-    # walk begins from the best of many sets.
-    at: frozenset[int] = frozenset()
-    path = [frozenset(found) for found in _sparse(weighted, paid, problem.step, hard)]
-    for _ in range(min(len(terms), len(paid) // 2, _STEPS)):
-        at = min((at | {j} for j in every if j not in at), key=left)
-        path.append(at)
-    path = [p for p in path if allowed(p)] or [frozenset({0})]
-    at = min(path, key=bits)
-    while True:
-        steps = [at | {j} for j in every if j not in at] + [at - {j} for j in sorted(at)]
-        swaps = [at - {i} | {j} for i in sorted(at) for j in every if j not in at]
-        for moves in (steps, swaps):
-            move = min((m for m in moves if allowed(m)), key=bits, default=at)
-            if bits(move) < bits(at) - 1e-6:
-                at = move
-                break
-        else:
-            return tuple(terms[j] for j in sorted(at))
-
-
-def _sparse(
-    weighted: Floats, paid: Floats, step: float, hard: tuple[float, ...]
-) -> Iterator[list[int]]:
-    """Give sets of few terms that keep every price within a slack, for some slacks.
-
-    The sum of all shares is made least, weighted by what each was before: small ones vanish.
-    """
-    from scipy.optimize import linprog
-
-    p = weighted.shape[1]
-    scale = np.maximum(weighted.max(axis=0), 1e-12)
-    rows = weighted / scale
-    for share in (0.0, 0.005, 0.015, 0.04):
-        slack = np.maximum(step / 2 / paid + 1e-9, share)
-        cost = np.ones(p)
-        for _ in range(6):
-            found = linprog(
-                cost,
-                A_ub=np.concatenate([rows, -rows]),
-                b_ub=np.concatenate([1 + slack, slack - 1]),
-            )
-            if found.status != 0:
-                break
-            cost = 1 / (found.x + 0.01)
-            yield [int(j) for j in np.flatnonzero(found.x > 1e-7)]
-    for share in hard:
-        yield from _thrown(rows, np.maximum(step / 2 / paid + 1e-9, share))
-
-
-def _thrown(rows: Floats, slack: Floats) -> Iterator[list[int]]:
-    """Give sets of terms that keep every price within its slack, for many weights of the terms.
-
-    The weights are thrown with a fixed seed, so the same quotes give the same rules.
-    """
-    from scipy.optimize import linprog
-
-    dice = np.random.default_rng(1)
-    a, b = np.concatenate([rows, -rows]), np.concatenate([1 + slack, slack - 1])
-    for _ in range(_THROWS):
-        cost = dice.uniform(0.2, 1.0, rows.shape[1])
-        for _ in range(3):
-            found = linprog(cost, A_ub=a, b_ub=b)
-            if found.status != 0:
-                return
-            cost = cost / (found.x + 0.05)
-        yield [int(j) for j in np.flatnonzero(found.x > 1e-7)]
-
-
-def _error(weighted: Floats, chosen: Sequence[int]) -> float:
-    """Root of the summed squares of what some terms leave unexplained, in shares of each price."""
-    from scipy.optimize import nnls
-
-    return float(nnls(weighted[:, chosen], np.ones(len(weighted)))[1])
-
-
-def _rough_bits(
-    error: float, paid: Floats, step: float, chosen: Sequence[int], terms: Sequence[Term]
-) -> float:
-    """Length of a description before its figures are rounded."""
-    noise = max(error / math.sqrt(max(1, len(paid) - len(chosen))), 1e-9)
-    cost = sum((math.log2(len(terms)) + 6) * terms[j].weight for j in chosen)
-    return cost + float(np.log2(np.maximum(1.0, 4.13 * noise * paid / step)).sum())
-
-
-def _thinned(case: Supposed, terms: tuple[Term, ...]) -> Tariff:
-    """Leave out terms as long as the description becomes shorter."""
-    best = _least_squares(case, terms)
-    while len(best.terms) > 1:
-        fewer = [
-            _least_squares(case, tuple(t for t in best.terms if t != one)) for one in best.terms
-        ]
-        shortest = min(fewer, key=lambda t: t.bits)
-        if shortest.bits >= best.bits:
-            break
-        best = shortest
-    return best
-
-
-def _least_squares(case: Supposed, terms: tuple[Term, ...]) -> Tariff:
-    """Prices of least squared error in shares, each as round as its own error allows."""
-    tried = (_rounded(case, terms, width) for width in (0.7, 1.4, 2.1))
-    return min(tried, key=lambda t: t.bits)
-
-
-def _rounded(case: Supposed, terms: tuple[Term, ...], width: float) -> Tariff:
-    """As :func:`_least_squares`; a figure may move by ``width`` of its standard errors."""
-    problem, keep, floor, use = case.problem, case.keep, case.floor, case.use
-    x, paid = problem.only(terms), problem.prices
-    weighted = x[use] / paid[use, None]
-    fixed: dict[int, Decimal] = {}
-    estimate, error = _solve(weighted, {})
-    bits = 0.0
-    first = error.copy()
-    relative = error / np.maximum(estimate, 1e-9)
-    for j in [int(j) for j in np.argsort(relative, kind="stable")]:
-        fixed[j], grain = roundest(estimate[j] - width * first[j], estimate[j] + width * first[j])
-        bits += figure_bits(fixed[j], grain, len(problem.terms))
-        estimate, _ = _solve(weighted, fixed)
-    prices = tuple(fixed[j] for j in range(len(terms)))
-    least = Decimal(0)
-    if floor:
-        around = floor * float(np.std(paid[case.at] / floor)) / math.sqrt(float(case.at.sum()))
-        least, grain = roundest(floor - around, floor + around)
-        bits += figure_bits(least, grain, 8)
-    sums = np.maximum(x @ np.array([float(p) for p in prices]), float(least))
-    shares = (sums / paid - 1)[keep]
-    freedom = max(1, len(shares) - len(terms) - bool(floor))
-    noise = math.sqrt(float((shares**2).sum()) / freedom)
-    # Bits of what is left: the entropy of a normal error, counted in steps of the currency.
-    left = np.log2(np.maximum(1.0, 4.13 * noise * paid[keep] / problem.step)).sum()
-    return Tariff(
-        terms=terms,
-        prices=prices,
-        spread=tuple(2 * float(e) for e in first),
-        minimum=least,
-        step_mm=problem.step_mm,
-        min_dm2=problem.min_dm2,
-        noise=max(noise, 1e-6),
-        dropped=case.dropped,
-        bits=bits + float(left) + _DROPPED_BITS * len(case.dropped),
-    )
-
-
-def _solve(weighted: Floats, fixed: Mapping[int, Decimal]) -> tuple[Floats, Floats]:
-    """Non-negative least squares of rows that should each come to 1, and standard errors."""
-    from scipy.optimize import nnls
-
-    n, p = weighted.shape
-    free = [j for j in range(p) if j not in fixed]
-    found = np.array([float(fixed.get(j, 0)) for j in range(p)])
-    rest = 1 - weighted @ found
-    if free:
-        found[free] = nnls(weighted[:, free], rest)[0]
-    left = 1 - weighted @ found
-    variance = float((left**2).sum()) / max(1, n - len(free))
-    spread = np.sqrt(np.maximum(np.diag(np.linalg.pinv(weighted.T @ weighted)), 0) * variance)
-    return found, spread
+def figure(value: Decimal, digits: int = 0) -> str:
+    """Write a number without superfluous zeros, with at least so many decimals."""
+    text = f"{value.normalize():f}"
+    whole, _, rest = text.partition(".")
+    rest = rest.ljust(digits, "0")
+    return f"{whole}.{rest}" if rest else whole

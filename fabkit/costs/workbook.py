@@ -14,8 +14,9 @@ from typing import Final
 
 from fabkit.base.materials import COPPER_G_CM3, COPPER_UM_PER_OZ, LAMINATE_G_CM3
 from fabkit.base.tables import Table, cell_text
-from fabkit.costs.board_line import rates_of
-from fabkit.costs.model import PARTS_GROUPS, Basis, CostSheet, Group, Line
+from fabkit.costs.invoice import rates_of
+from fabkit.costs.lines import PARTS_GROUPS, Group, Line
+from fabkit.costs.model import Basis, CostSheet
 from fabkit.costs.offers import Design, designs_of
 from fabkit.costs.pages import (
     Cell,

@@ -13,8 +13,8 @@ from fabkit.base.units import counted, format_mm, format_number, some_of
 from fabkit.compare.expecting import Judgement
 from fabkit.compare.model import SAME_MM, SLIVER_MM, Change, Comparison, FindingChanges, LayerChange
 from fabkit.compare.returned import Returned
-from fabkit.costs.changes import CostChange
 from fabkit.costs.model import Offer
+from fabkit.costs.sensitivity import CostChange
 from fabkit.keyboard.build import describe
 from fabkit.outputs.formats import markdown_text, to_document, to_markdown
 from fabkit.outputs.records import board_record, finding_record, keyboard_record

@@ -12,8 +12,7 @@ from fabkit.base.tables import Record
 from fabkit.board.model import Board
 from fabkit.checks.judging import HouseVerdict
 from fabkit.checks.model import CheckResult
-from fabkit.costs.facts import BoardFacts
-from fabkit.costs.model import CostSheet
+from fabkit.costs.model import BoardFacts, CostSheet
 from fabkit.mending.model import Mended
 from fabkit.outputs.atomic import Packed
 from fabkit.outputs.pricing import Compared

@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING
 from fabkit.base.errors import UsageError
 from fabkit.base.tables import Record, picked
 from fabkit.base.units import counted
-from fabkit.costs.model import CostSheet, Line, Offer
-from fabkit.costs.rules import INVENTED
+from fabkit.costs.lines import Line
+from fabkit.costs.model import CostSheet, Offer
 from fabkit.costs.sharing import sharing_text
 from fabkit.keyboard.kinds import plain
 from fabkit.outputs.formats import markdown_text, to_csv, to_document, to_markdown, to_xlsx
@@ -456,6 +456,9 @@ def print_explained(console: Terminal, found: list[Record]) -> None:
 
 def print_costs(console: Terminal, sheet: CostSheet, *, why: bool = False) -> None:
     """Print an offer per quantity and the one that costs a half the least."""
+    # Whoever has a quote has loaded this; `fabkit parts`, which shares this module, has not.
+    from fabkit.costs.quote import INVENTED
+
     costs = cost_record(sheet)
     print_boards(console, costs["boards"])
     if not sheet.offers:

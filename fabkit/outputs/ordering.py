@@ -15,7 +15,7 @@ from fabkit.board.model import Board
 from fabkit.checks.judging import HouseVerdict, check, compare_houses, judge_house
 from fabkit.checks.model import CheckOptions
 from fabkit.compare.boards import compare_boards
-from fabkit.costs.facts import facts_of_order
+from fabkit.costs.model import facts_of_order
 from fabkit.keyboard.ordered import order_of, with_edge
 from fabkit.mending.corrections import choose
 from fabkit.mending.mend import MendOptions, mend

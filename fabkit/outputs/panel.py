@@ -26,8 +26,8 @@ from fabkit.board.model import Board, Component
 from fabkit.board.single import cut_out, place_board
 from fabkit.checks.judging import check
 from fabkit.checks.model import CheckOptions, CheckResult
-from fabkit.costs.board_line import Job, Unpriced, board_elements, rates_of
-from fabkit.costs.facts import facts_from_board
+from fabkit.costs.invoice import Job, Unpriced, board_elements, rates_of
+from fabkit.costs.model import facts_from_board
 from fabkit.formats.drill.writer import write_drill
 from fabkit.formats.gerber.drawing import blank_layer, with_areas
 from fabkit.formats.gerber.model import GerberFile

@@ -23,10 +23,9 @@ from fabkit.compare.keys import why_no_parts
 from fabkit.compare.model import Comparison, FindingChanges, compare_findings
 from fabkit.compare.returned import Returned, judge_returned
 from fabkit.costs import quote as costs
-from fabkit.costs.changes import CostChange, compare_costs
-from fabkit.costs.facts import facts_from_board, facts_of_order
-from fabkit.costs.model import CostSheet, LaidPanel
+from fabkit.costs.model import CostSheet, LaidPanel, facts_from_board, facts_of_order
 from fabkit.costs.offers import designs_of, try_cheapest
+from fabkit.costs.sensitivity import CostChange, compare_costs
 from fabkit.keyboard.ordered import as_designs, describe_order, order_of
 from fabkit.outputs.comparison import compare_record
 from fabkit.panels.build import lay_boards

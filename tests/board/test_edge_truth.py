@@ -11,7 +11,7 @@ from boards import board_at
 
 import fabkit
 from fabkit.board.single import single_board
-from fabkit.costs.facts import facts_from_board
+from fabkit.costs.model import facts_from_board
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 TRUTH = tomllib.loads((FIXTURES / "TRUTH.toml").read_text(encoding="utf-8"))["package"]

@@ -10,7 +10,7 @@ from itertools import pairwise
 
 import pytest
 
-from fabkit.costs.facts import BoardFacts
+from fabkit.costs.model import BoardFacts
 from fabkit.costs.offers import designs_of, price_quantity
 from fabkit.costs.quote import quote
 from fabkit.outputs.formats import plain

@@ -16,7 +16,7 @@ from fabkit.checks.choices import (
     press_deflection,
     relative_stiffness,
 )
-from fabkit.costs.facts import facts_of_order
+from fabkit.costs.model import facts_of_order
 from fabkit.outputs.records import thickness_record
 from fabkit.outputs.verdict import thickness_table
 from fabkit.sheets.order import order_for

@@ -14,12 +14,11 @@ from pathlib import Path
 import pytest
 
 from fabkit.base.errors import SheetError, UnreadableInput
-from fabkit.costs.board_line import Job, board_elements, rates_of
-from fabkit.costs.facts import BoardFacts
-from fabkit.costs.landed_lines import weigh_parcel
+from fabkit.costs.fitting import roundest
+from fabkit.costs.invoice import Job, board_elements, rates_of, weigh_parcel
 from fabkit.costs.learning import LearnedHouse, choice_of, facts_of, learn_house
+from fabkit.costs.model import BoardFacts
 from fabkit.costs.quote import quote
-from fabkit.costs.tariff import roundest
 from fabkit.sheets.house import EXAMPLE, House, house_from, load_house
 from fabkit.sheets.order import order_for
 from fabkit.sheets.quotes import EXAMPLE_QUOTES, Asked, PastQuote, load_quotes

@@ -16,9 +16,8 @@ from openpyxl import load_workbook
 
 import fabkit
 from fabkit.costs.chart import TICK_ROOM, Line, Words, curve_chart
-from fabkit.costs.expression import evaluate, to_cells
-from fabkit.costs.facts import BoardFacts
-from fabkit.costs.model import CostSheet, shares_of
+from fabkit.costs.lines import evaluate, to_cells
+from fabkit.costs.model import BoardFacts, CostSheet, shares_of
 from fabkit.costs.quote import quote
 from fabkit.costs.workbook import write_workbook
 from fabkit.keyboard.model import BoardIs, Group, Hand, Hands, Keyboard

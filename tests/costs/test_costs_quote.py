@@ -13,16 +13,9 @@ from hypothesis import strategies as st
 from parts.test_parts_bill import BOOK, book, make_board
 
 from fabkit.base.errors import UsageError
-from fabkit.costs.board_line import Unpriced
-from fabkit.costs.facts import BoardFacts
-from fabkit.costs.model import CostSheet, LaidPanel, Offer
-from fabkit.costs.offers import (
-    Design,
-    curve_quantities,
-    designs_of,
-    pieces_needed,
-    price_quantity,
-)
+from fabkit.costs.invoice import Unpriced
+from fabkit.costs.model import BoardFacts, CostSheet, LaidPanel, Offer
+from fabkit.costs.offers import Design, curve_quantities, designs_of, pieces_needed, price_quantity
 from fabkit.costs.quote import quote
 from fabkit.costs.sensitivity import find_break_even
 from fabkit.parts.bill import build_bill

@@ -11,7 +11,7 @@ import pytest
 from parts.test_parts_bill import BOOK, book, make_board
 from test_costs_quote import HOUSE, facts, order
 
-from fabkit.costs.facts import BoardFacts
+from fabkit.costs.model import BoardFacts
 from fabkit.costs.quote import quote
 from fabkit.parts.bill import build_bill
 from fabkit.sheets.order import Order

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from fabkit.base.errors import SheetError
-from fabkit.costs.facts import BoardFacts
-from fabkit.costs.model import CostSheet, Group
+from fabkit.costs.lines import Group
+from fabkit.costs.model import BoardFacts, CostSheet
 from fabkit.costs.quote import quote
 from fabkit.outputs.money import cost_files
 from fabkit.sheets.house import load_house

@@ -15,8 +15,7 @@ from typing import Any
 import pytest
 from openpyxl import load_workbook
 
-from fabkit.costs.facts import BoardFacts
-from fabkit.costs.model import CostSheet
+from fabkit.costs.model import BoardFacts, CostSheet
 from fabkit.costs.quote import quote
 from fabkit.costs.workbook import write_workbook
 from fabkit.parts.book import Price, Shop

@@ -9,8 +9,8 @@ from decimal import Decimal
 import pytest
 
 from fabkit.base.materials import board_weight_g
-from fabkit.costs.facts import BoardFacts
-from fabkit.costs.model import Group
+from fabkit.costs.lines import Group
+from fabkit.costs.model import BoardFacts
 from fabkit.costs.offers import designs_of, price_quantity
 from fabkit.costs.quote import quote
 from fabkit.sheets.house import load_house

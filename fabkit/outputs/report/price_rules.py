@@ -14,10 +14,9 @@ from itertools import product
 from typing import Final
 
 from fabkit.base.tables import Record
-from fabkit.costs.board_line import Job, Unpriced, board_elements, rates_of
-from fabkit.costs.facts import BoardFacts
-from fabkit.costs.landed_lines import tax_lines
-from fabkit.costs.model import PARTS_GROUPS, CostSheet, Element, Group, Input, Line, Offer
+from fabkit.costs.invoice import Job, Unpriced, board_elements, rates_of, tax_lines
+from fabkit.costs.lines import PARTS_GROUPS, Element, Group, Input, Line
+from fabkit.costs.model import BoardFacts, CostSheet, Offer
 from fabkit.costs.offers import (
     Design,
     curve_quantities,

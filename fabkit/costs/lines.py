@@ -1,5 +1,7 @@
-"""Arithmetic as text: one expression gives the amount, its explanation and the sheet's formula.
+"""Lines of an invoice that explain themselves: terms, each an expression over named inputs.
 
+Arithmetic is text, so that one expression gives the amount, its explanation and the sheet's
+formula.
 The little language has names, numbers, ``+ - * /``, comparisons and ``and`` (1 or 0),
 ``max(...)``, ``min(...)``, ``ceil(a)``, ``floor(a)``, ``above(a, b)`` (1 when a > b, else 0),
 ``choose(test, value, test, value, ..., otherwise)`` and ``tidy(a)`` (the same; a spreadsheet drops
@@ -10,8 +12,132 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
-from functools import lru_cache
+from enum import StrEnum
+from functools import cached_property, lru_cache
+
+from fabkit.parts.model import Lasting
+from fabkit.sheets.money import Currency
+
+
+class Group(StrEnum):
+    """What a line is paid for."""
+
+    BOARDS = "boards"
+    SHIPPING = "shipping of the boards"
+    DUTY = "duty"
+    TAX = "tax"
+    HANDLING = "handling"
+    PARTS = "parts"
+    PARTS_SHIPPING = "shipping of the parts"
+
+
+PARTS_GROUPS = (Group.PARTS, Group.PARTS_SHIPPING)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Input:
+    """One number of a formula.
+
+    ``origin`` states where it comes from: the place in a sheet, ``measured`` or the order.  When
+    ``lines`` is not empty it is the sum of those lines' amounts.
+    """
+
+    name: str
+    value: Decimal
+    unit: str = ""
+    origin: str = ""
+    lines: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Element:
+    """One term of a line, unrounded.
+
+    ``expression`` is the formula over the inputs' names, in the language of this module.
+    """
+
+    key: str
+    title: str
+    rule: str
+    expression: str
+    inputs: tuple[Input, ...]
+
+    @property
+    def value(self) -> Decimal:
+        """The exact amount, in the currency of the invoice."""
+        return evaluate(self.expression, {i.name: i.value for i in self.inputs})
+
+    @property
+    def why(self) -> str:
+        """Formula with its numbers and their origins, one line."""
+        numbers = ", ".join(
+            f"{i.name} = {format_decimal(i.value)}{' ' + i.unit if i.unit else ''}"
+            + (f" [{i.origin}]" if i.origin else "")
+            for i in self.inputs
+        )
+        return f"{self.expression} where {numbers}"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Line:
+    """One line of an invoice: its terms are added, then rounded once.
+
+    Parameters
+    ----------
+    invoice
+        Currency of the invoice.
+    target, exchange
+        Currency of the cost sheet and the rate between the two (None: the same).
+    whole_units
+        Rounded down to whole units, as some authorities do.
+    lasting
+        Parts: what becomes of them.
+    """
+
+    key: str
+    title: str
+    group: Group
+    elements: tuple[Element, ...]
+    invoice: Currency
+    target: Currency
+    exchange: Input | None = None
+    whole_units: bool = False
+    lasting: Lasting | None = None
+
+    @cached_property
+    def exact(self) -> Decimal:
+        """Sum of the terms, unrounded, in the currency of the invoice."""
+        return sum((e.value for e in self.elements), Decimal(0))
+
+    @property
+    def invoiced(self) -> Decimal:
+        """Rounded, in the currency of the invoice."""
+        if self.whole_units:
+            return self.exact.to_integral_value(rounding=ROUND_FLOOR).quantize(self.invoice.step)
+        return self.invoice.round(self.exact)
+
+    @cached_property
+    def amount(self) -> Decimal:
+        """Rounded, in the currency of the sheet."""
+        if self.exchange is None:
+            return self.invoiced
+        return self.target.round(self.invoiced * self.exchange.value)
+
+
+def format_decimal(value: Decimal) -> str:
+    """Format a Decimal without superfluous zeros or exponent.
+
+    >>> format_decimal(Decimal("6.8400")), format_decimal(Decimal("1E+1"))
+    ('6.84', '10')
+    """
+    text = f"{value:f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+# The little language
+
 
 Value = Decimal | str
 
