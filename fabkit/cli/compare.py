@@ -77,7 +77,7 @@ def run(asked: Asked) -> None:
       fabkit compare rev-b.zip gerbers.zip --from-house
     """
     import fabkit
-    from fabkit.compare.expecting import expectation_text
+    from fabkit.compare.judging import expectation_text
     from fabkit.outputs import drawings
     from fabkit.outputs.comparison import print_comparison, render_comparison
     from fabkit.outputs.report.board_view import render_comparison_page

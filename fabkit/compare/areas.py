@@ -25,7 +25,6 @@ from fabkit.formats.gerber.model import (
 from fabkit.geometry.areas import polygons_of, unite
 from fabkit.geometry.neighbours import PointTree, label_groups
 
-Flags = Bools
 Shift = tuple[float, float]
 
 MOSTLY: Final = 0.5
@@ -82,7 +81,7 @@ def moved(shapes: Shapes, shift: Shift) -> Shapes:
     return there
 
 
-def _suspects(old: GerberFile, new: GerberFile, left: tuple[Flags, Flags], shift: Shift) -> Shapes:
+def _suspects(old: GerberFile, new: GerberFile, left: tuple[Bools, Bools], shift: Shift) -> Shapes:
     """Areas where objects without an equal cover different points, run by run."""
     runs = polarity_runs(old), polarity_runs(new)
     found = []
@@ -197,7 +196,7 @@ def polarity_runs(file: GerberFile) -> Ints:
 
 def unmatched(
     old: GerberFile, new: GerberFile, shift_mm: tuple[float, float]
-) -> tuple[Flags, Flags]:
+) -> tuple[Bools, Bools]:
     """Objects of each file that have no equal in the other.
 
     Parameters

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import shapely
@@ -16,16 +17,9 @@ from fabkit.base.units import counted, format_mm, format_number
 from fabkit.board.model import Board
 from fabkit.board.single import cut_out, place_board
 from fabkit.compare.aligning import align_boards, turned_over
-from fabkit.compare.causes import fold_side_effects
 from fabkit.compare.holes import compare_holes, why_no_plating
-from fabkit.compare.joins import compare_joins, compare_nets, pins_of
-from fabkit.compare.keys import (
-    compare_keys,
-    compare_parts,
-    names_at,
-    why_no_parts,
-    why_no_places,
-)
+from fabkit.compare.joins import LARGE_MM2, compare_joins, compare_nets, pins_of
+from fabkit.compare.keys import compare_keys, compare_parts, names_at, why_no_parts, why_no_places
 from fabkit.compare.layers import (
     compare_layers,
     find_places,
@@ -35,7 +29,10 @@ from fabkit.compare.layers import (
 )
 from fabkit.compare.model import (
     COPPER_LAYERS,
+    HALF_KEY_MM,
+    MIRRORED,
     MOVED_MM,
+    SAME_MM,
     Alignment,
     Change,
     Comparison,
@@ -43,8 +40,8 @@ from fabkit.compare.model import (
     Verb,
     What,
 )
-from fabkit.compare.options import compare_options
 from fabkit.compare.summary import summarise
+from fabkit.formats.sidecars.model import JobFile
 from fabkit.geometry.areas import polygons_of
 from fabkit.geometry.segments import Placing
 from fabkit.keyboard.build import find_keyboard
@@ -338,3 +335,229 @@ def _with_names(
         away = np.hypot(*(at - (change.x_mm, change.y_mm)).T)
         nearest = int(np.argmin(away))
         yield replace(change, near=refs[nearest] if away[nearest] <= NEAR_MM else "")
+
+
+# What two revisions state of how they are to be made: finish, colours, thickness, material
+
+
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """One option: the words that are shown, and what is compared."""
+
+    words: str
+    meaning: str
+
+
+_FINISHES: Final = (
+    (r"|none", "none"),
+    (r"(lf|(pb|lead)-?free)\b.*(hal|hasl)|(hal|hasl)\b.*(lf\b|(pb|lead)[- ]?free).*", "HAL free"),
+    (r"(hal|hasl)\b.*", "HAL"),
+    (r"enepig", "ENEPIG"),
+    (r"enig|(electroless nickel )?immersion gold", "ENIG"),
+    (r"(ht_?)?osp", "OSP"),
+)
+"""Spellings of one finish (Gerber job file format, list from memory); others as written."""
+
+_FLAGS: Final = (
+    ("Castellated", "castellated edges"),
+    ("EdgePlating", "plated edges"),
+    ("EdgeConnector", "edge connector"),
+    ("ImpedanceControlled", "controlled impedance"),
+    ("RoHS", "RoHS"),
+    ("ROHS", "RoHS"),
+)
+
+_COLOURED: Final = (("soldermask", "solder mask colour"), ("legend", "legend colour"))
+
+_RGB: Final = re.compile(r"r\d+g\d+b\d+")
+
+
+def compare_options(old: Board, new: Board) -> tuple[list[Change], dict[str, str]]:
+    """Options that the boards state differently, and those that only one states: no change.
+
+    Returns
+    -------
+    changes, not_compared
+        The latter as in :class:`fabkit.compare.model.Comparison`.
+    """
+    mine, theirs = stated_options(old), stated_options(new)
+    names = [name for name, stated in (("OLD", mine), ("NEW", theirs)) if not stated]
+    if len(names) == 2:
+        return [], {"options": "neither states any"}
+    if names:
+        known = ", ".join(f"{title} {s.words}" for title, s in (mine or theirs).items())
+        other = "NEW" if names == ["OLD"] else "OLD"
+        return [], {"options": f"{names[0]} states none; {other} states {known}"}
+    changes, lacking = [], {}
+    for title in dict.fromkeys([*theirs, *mine]):
+        a, b = mine.get(title), theirs.get(title)
+        if a is None or b is None:
+            silent, other = ("OLD", "NEW") if a is None else ("NEW", "OLD")
+            said = a or b
+            words = "" if said is None else said.words
+            lacking[title] = f"{silent} does not state it; {other} states {words}"
+        elif bool(_RGB.fullmatch(a.meaning)) != bool(_RGB.fullmatch(b.meaning)):
+            lacking[title] = f"OLD states {a.words}, NEW {b.words}: a word and a mixture"
+        elif title == "thickness" and abs(float(a.meaning) - float(b.meaning)) <= SAME_MM:
+            continue
+        elif a.meaning != b.meaning:
+            changes.append(
+                Change(
+                    what=What.BOARD,
+                    verb=Verb.CHANGED,
+                    subject=title,
+                    before=a.words,
+                    after=b.words,
+                )
+            )
+    return changes, lacking
+
+
+def stated_options(board: Board) -> Mapping[str, Stated]:
+    """Read what the job file of a board states of its making, by title.
+
+    Only what no drawing shows: layers, outline and holes are compared as they are drawn.
+    """
+    found: dict[str, Stated] = {}
+    if board.thickness_mm is not None:
+        found["thickness"] = Stated(format_mm(board.thickness_mm), repr(board.thickness_mm))
+    job = next(
+        (f.content for f in board.package.of(RoleKind.JOB) if isinstance(f.content, JobFile)), None
+    )
+    if job is None:
+        return found
+    if job.finish is not None:
+        found["finish"] = Stated(_shown(job.finish), _finish(job.finish))
+    found |= _stackup(job)
+    specs = job.raw.get("GeneralSpecs")
+    specs = specs if isinstance(specs, dict) else {}
+    for key, title in _FLAGS:
+        if isinstance(specs.get(key), bool):
+            words = "yes" if specs[key] else "no"
+            found[title] = Stated(words, words)
+    protection = specs.get("ViaProtection")
+    if isinstance(protection, str) and protection.strip():
+        found["via protection"] = _text(protection)
+    return found
+
+
+def _stackup(job: JobFile) -> dict[str, Stated]:
+    """Colours of either face, material and copper thickness, as the layers are listed."""
+    found: dict[str, Stated] = {}
+    kinds = [str(row.get("Type", "")).casefold() for row in job.stackup]
+    copper = [k for k, kind in enumerate(kinds) if kind == "copper"]
+    if not copper:
+        return found
+    for k, (row, kind) in enumerate(zip(job.stackup, kinds, strict=True)):
+        side = "top" if k < copper[0] else "bottom"
+        for wanted, title in _COLOURED:
+            if kind == wanted and _says(row, "Color"):
+                found[f"{side} {title}"] = _text(row["Color"])
+    materials = dict.fromkeys(
+        row["Material"].strip()
+        for row, kind in zip(job.stackup, kinds, strict=True)
+        if kind == "dielectric" and _says(row, "Material")
+    )
+    if materials:
+        found["material"] = _text(", ".join(materials))
+    outer = [job.stackup[k].get("Thickness") for k in dict.fromkeys((copper[0], copper[-1]))]
+    for title, heights in (
+        ("outer copper", outer),
+        ("inner copper", [job.stackup[k].get("Thickness") for k in copper[1:-1]]),
+    ):
+        known = [
+            float(h) for h in heights if isinstance(h, int | float) and not isinstance(h, bool)
+        ]
+        if known and len(known) == len(heights):
+            found[title] = _text(", ".join(dict.fromkeys(format_mm(h) for h in known)))
+    return found
+
+
+def _says(row: Mapping[str, Any], key: str) -> bool:
+    return isinstance(row.get(key), str) and bool(row[key].strip())
+
+
+def _text(value: str) -> Stated:
+    return Stated(_shown(value), " ".join(value.split()).casefold())
+
+
+def _shown(value: str) -> str:
+    return " ".join(value.split()) or "none"
+
+
+def _finish(value: str) -> str:
+    """Reduce a finish to one name, however it is spelt."""
+    words = " ".join(value.split()).casefold()
+    return next((key for known, key in _FINISHES if re.fullmatch(known, words)), words)
+
+
+# Changes that follow from another: holes of a key that moved, pads of a hole that is new
+
+
+REACH_MM: Final = {
+    What.KEY: HALF_KEY_MM,
+    What.PART: 3.0,
+    What.HOLE: 1.0,
+    What.SLOT: 1.0,
+    What.CONNECTION: 0.05,
+}
+"""Around a change of this, areas are its pads, openings, rings and copper (our choice)."""
+
+MOST_MM: Final = 25.0
+"""Larger areas are no side effect of one key, part or hole (our choice)."""
+
+
+def fold_side_effects(changes: Sequence[Change]) -> Iterator[Change]:
+    """Give all changes in order, those that follow from another with its words in ``because``."""
+    causes = [c for c in changes if c.what in REACH_MM and c.x_mm is not None]
+    tree = shapely.STRtree([_around(c) for c in causes])
+    for change in changes:
+        box = change.box_mm
+        if box is None or not causes:
+            yield change
+            continue
+        rows = np.sort(tree.query(shapely.box(*box), predicate="intersects")).tolist()
+        found = next((causes[k] for k in rows if _explains(causes[k], change)), None)
+        yield change if found is None else replace(change, because=found.message)
+
+
+def _around(change: Change) -> BaseGeometry:
+    """Where a change may have side effects: where it is, and where it was."""
+    reach = REACH_MM[change.what]
+    x, y = change.x_mm or 0.0, change.y_mm or 0.0
+    x0, y0, x1, y1 = change.box_mm or (x, y, x, y)
+    here = shapely.box(x0 - reach, y0 - reach, x1 + reach, y1 + reach)
+    if change.moved_mm is None:
+        return here
+    dx, dy = change.moved_mm
+    there = shapely.box(x0 - dx - reach, y0 - dy - reach, x1 - dx + reach, y1 - dy + reach)
+    return shapely.union(here, there)
+
+
+def _explains(cause: Change, change: Change) -> bool:
+    """Whether a change near another follows from it."""
+    if change.what in (What.HOLE, What.SLOT):
+        if cause.what not in (What.KEY, What.PART) or cause.verb is not change.verb:
+            return False
+        if cause.verb is not Verb.MOVED or cause.turned_deg:
+            return cause.verb in (Verb.MOVED, Verb.ADDED, Verb.REMOVED)
+        if cause.moved_mm is None or change.moved_mm is None:
+            return False
+        apart = np.subtract(cause.moved_mm, change.moved_mm)
+        return bool(np.hypot(*apart) <= 4 * MOVED_MM)
+    size = change.size_mm
+    if not change.is_area or size is None or change.is_pour:
+        return False
+    if change.what is What.PROFILE:
+        # The opening of a switch in a plate: material is gone where a key is new.
+        return (
+            cause.what is What.KEY
+            and MIRRORED.get(cause.verb) is change.verb
+            and max(size) <= MOST_MM
+        )
+    # A part of another value or footprint name alone moves no copper.
+    if cause.what is What.PART and cause.verb is Verb.CHANGED and "footprint" not in cause.after:
+        return False
+    if cause.what is What.CONNECTION:
+        return change.added_mm2 + change.removed_mm2 <= LARGE_MM2
+    return max(size) <= MOST_MM

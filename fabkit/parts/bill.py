@@ -16,11 +16,8 @@ from fabkit.board.model import Board
 from fabkit.keyboard.footprints import read_lands
 from fabkit.keyboard.kinds import plain, stem
 from fabkit.keyboard.patterns import Pattern, load_patterns
-from fabkit.parts.assembly import ORDER as STAGE_ORDER
-from fabkit.parts.assembly import assembly_steps
 from fabkit.parts.book import NOTHING, BookPart, Face, PartsBook
 from fabkit.parts.buying import Want, carry_over, pieces_wanted, plan_purchases
-from fabkit.parts.counting import Tally, tally_places, working_face
 from fabkit.parts.model import (
     HALVES,
     Bill,
@@ -32,7 +29,9 @@ from fabkit.parts.model import (
     Place,
     Record,
     Usage,
+    assembly_steps,
 )
+from fabkit.parts.model import ORDER as STAGE_ORDER
 from fabkit.parts.places import (
     FIXED,
     HOLES,
@@ -41,6 +40,7 @@ from fabkit.parts.places import (
     TABLE,
     Beside,
     Places,
+    Tally,
     description,
     find_places,
     is_special,
@@ -48,6 +48,8 @@ from fabkit.parts.places import (
     part_kind,
     row_kind,
     stated_value,
+    tally_places,
+    working_face,
 )
 from fabkit.parts.places import Half as HalfPlaces
 from fabkit.rules import load_rule

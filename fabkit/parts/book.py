@@ -13,8 +13,7 @@ from pathlib import Path
 from typing import Annotated, Literal, NamedTuple, get_args
 
 from fabkit.keyboard.model import PartKind
-from fabkit.parts.assembly import STAGES
-from fabkit.parts.model import Fitting, Lasting
+from fabkit.parts.model import STAGES, Fitting, Lasting
 from fabkit.sheets.house import renamed
 from fabkit.sheets.money import Currency, CurrencyCode, find_currency
 from fabkit.sheets.order import SpareRule

@@ -1,4 +1,4 @@
-"""The places of a board that take parts, and what the files state of each reference."""
+"""The places of a board that take parts, what the files state of each, how many a half takes."""
 
 from __future__ import annotations
 
@@ -16,12 +16,13 @@ from fabkit.board.model import Board
 from fabkit.formats.sidecars.model import PartsTable, Placement
 from fabkit.geometry.neighbours import usual_gap
 from fabkit.keyboard.build import find_keyboard
+from fabkit.keyboard.hands import opposite
 from fabkit.keyboard.kinds import is_joined, kind_of, plain, stem, why_no_part
 from fabkit.keyboard.model import Family, Group, Hold, Key, Keyboard, PartSite
 from fabkit.keyboard.part_sites import count_loose, find_part_sites, sites_of
 from fabkit.keyboard.patterns import Pattern
-from fabkit.package.model import RoleKind
-from fabkit.parts.book import BookPart
+from fabkit.package.model import RoleKind, Side
+from fabkit.parts.book import BookPart, Face
 from fabkit.parts.model import Place, Record
 from fabkit.sheets.order import BoardUse
 
@@ -550,3 +551,128 @@ def stated_value(place: Place) -> str:
         if value and plain(value) not in (plain(record.ref), plain(stem(record.ref)), place.kind):
             return _KILO.sub("k", value)
     return ""
+
+
+# How many of a part each half takes, and on which face it is worked
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tally:
+    """One part as one half takes it.
+
+    Parameters
+    ----------
+    count, fewest
+        Pieces counted, and the fewest that may be fitted where places overlap.
+    by_source
+        Count by source.
+    doubled
+        Several footprints a piece, one of which is used.
+    uneven
+        Pieces on top and bottom where they ought to be equal.
+    side
+        Face it is worked on: ``top``, ``bottom`` or empty.
+    """
+
+    count: int
+    fewest: int
+    refs: tuple[str, ...]
+    by_source: Mapping[str, int]
+    doubled: bool
+    uneven: tuple[int, int] | None
+    side: str
+
+    @property
+    def source(self) -> str:
+        """The first source that knows it."""
+        return next(iter(self.by_source), "")
+
+    @property
+    def reason(self) -> str:
+        """Why this many, in words."""
+        others = [f"{n} by {name}" for name, n in self.by_source.items() if name != self.source]
+        words = f"{self.by_source.get(self.source, self.count)} by {self.source}"
+        if others:
+            words += f" (also {', '.join(others)})"
+        if self.fewest != self.count:
+            words += f"; {self.fewest} to {self.count} fitted, not every place takes one"
+        if self.doubled:
+            words += "; several footprints a place, fitted once"
+        return words
+
+
+def tally_places(
+    places: Sequence[Place],
+    *,
+    group: Group | None,
+    side: Face,
+    reversible: bool,
+    keys: tuple[int, int] | None = None,
+) -> Tally:
+    """Count a part by its places.
+
+    Parameters
+    ----------
+    group
+        The half; shows which face is up.
+    side
+        Side of the keys it is worked on.
+    reversible
+        The board serves either hand: parts on both faces ought to be doubled.
+    keys
+        Fewest and most pieces, for what is fitted once a key.
+    """
+    face = working_face(side, group)
+    records = [_record_on(p.records, face) for p in places if p.records]
+    by_source: dict[str, int] = {}
+    for name in (*ORDER, *sorted({s for p in places for s in p.sources} - set(ORDER))):
+        count = sum(name in p.sources for p in places)
+        if count:
+            by_source[name] = count
+    fewest, most = keys or (len(places), len(places))
+    tops = sum("top" in p.faces for p in places)
+    bottoms = sum("bottom" in p.faces for p in places)
+    uneven = (tops, bottoms) if reversible and keys is None and tops and bottoms else None
+    sides = {p.faces for p in places}
+    only: str = next(iter(sides))[0] if len(sides) == 1 and len(next(iter(sides))) == 1 else ""
+    stated = {r.side for p in places for r in p.records}
+    if sides == {("top", "bottom")} and len(stated) == 1:
+        only = _as_drawn(next(iter(stated)), group)
+    doubled = any(len(p.records) > 1 for p in places)
+    worked = face or (_back(group) if doubled and group is not None else "")
+    return Tally(
+        count=min(len(places), most),
+        fewest=min(len(places), fewest),
+        refs=tuple(sorted({r.ref for r in records if r.named}, key=natural)),
+        by_source=by_source,
+        doubled=doubled,
+        uneven=uneven,
+        side=worked or only,
+    )
+
+
+def _record_on(records: Sequence[Record], face: str) -> Record:
+    """Choose the record of the footprint that is used: on the face worked on, else the first."""
+    return next((r for r in records if face and r.side == face), records[0])
+
+
+def working_face(side: Face, group: Group | None) -> Side | str:
+    """Face of the board a part is worked on; empty when it is not known."""
+    if side == "either" or group is None:
+        return ""
+    return group.face_up if side == "key" else _back(group)
+
+
+def _as_drawn(side: Side | None, group: Group | None) -> str:
+    """Face of a part whose leads fit either face.
+
+    On a board turned over it is fitted from the other face, so that it lies to the keys as on the
+    first half.
+    """
+    if side is None:
+        return ""
+    return opposite(side) if group is not None and group.face_up == "bottom" else side
+
+
+def _back(group: Group) -> Side:
+    return opposite(group.face_up)

@@ -24,22 +24,31 @@ from fabkit.keyboard.numbering import RULE, half_turn, key_order, key_pitch, lay
 from fabkit.keyboard.ordered import as_designs, as_single, require_same_count
 from fabkit.package.model import Side
 from fabkit.sheets.order import BESIDE, BoardUse, Order
-from fabkit.wiring import rules
 from fabkit.wiring.circuit import (
     Circuit,
     KeyPins,
     bridges_as_used,
+    closed_words,
     common_net,
     find_bridges,
     find_controllers,
     find_key_pins,
     is_power,
     key_nodes,
+    refuse_unknown,
     split_circuits,
+    thrown,
 )
-from fabkit.wiring.inferring import infer_diodes
-from fabkit.wiring.judge import compare_hands, judge_half
-from fabkit.wiring.matrix import Matrix, find_matrix, first_of, flow, order_by_hand, rows_as_wired
+from fabkit.wiring.judge import DIODES_INFERRED, NO_KEYS, PINS_UNKNOWN, compare_hands, judge_half
+from fabkit.wiring.matrix import (
+    Matrix,
+    find_matrix,
+    first_of,
+    flow,
+    infer_diodes,
+    order_by_hand,
+    rows_as_wired,
+)
 from fabkit.wiring.model import (
     Bridge,
     HalfWiring,
@@ -60,8 +69,8 @@ from fabkit.wiring.pins import (
     gather_pins,
     load_key_order,
     load_pins,
+    swap_rows,
 )
-from fabkit.wiring.turning import closed_words, refuse_unknown, swap_rows, thrown
 
 _HANDS: Final[tuple[Hand, ...]] = ("left", "whole", "right")
 
@@ -160,7 +169,7 @@ def find_wiring(
             if len(designs) > 1 and keyboard.hands.use in BESIDE:
                 continue
             message = f"no keys to wire on {board.name}: {headline(keyboard)}"
-            problems.append(Finding.of(rules.NO_KEYS, message, Place(file=board.name)))
+            problems.append(Finding.of(NO_KEYS, message, Place(file=board.name)))
             continue
         pins = gather_pins(trace_copper(board), design.table)
         keys = find_key_pins(board, pins, keyboard.keys)
@@ -182,12 +191,12 @@ def find_wiring(
         inferred = {b.ref for bench in mine for b in bench.inferred}
         if inferred:
             message = f"{counted(len(inferred), 'diode')} of {board.name} inferred from pads alone"
-            problems.append(Finding.of(rules.DIODES_INFERRED, message, Place(file=board.name)))
+            problems.append(Finding.of(DIODES_INFERRED, message, Place(file=board.name)))
         if pins.source in (NOTHING, TABLE):
             headers[number] = find_headers(trace_copper(board), keyboard.keys)
         if pins.source == NOTHING:
             message = f"{board.name}: neither attributes nor a netlist name pins and nets"
-            problems.append(Finding.of(rules.PINS_UNKNOWN, message, Place(file=board.name)))
+            problems.append(Finding.of(PINS_UNKNOWN, message, Place(file=board.name)))
             continue
         for bench, one in made:
             problems += judge_half(one.half, one.pins, bench.pins.pins)
@@ -377,7 +386,7 @@ class Bench:
             some = ", ".join(sorted(known - self.no_hub, key=natural)[:20])
             raise UsageError(
                 f"'{lost}' is no part with known pins",
-                hint=f"there are {some}" if some else rules.PINS_UNKNOWN.advice,
+                hint=f"there are {some}" if some else PINS_UNKNOWN.advice,
             )
         return named
 

@@ -11,10 +11,28 @@ from typing import Final
 from fabkit.base.findings import Finding, Place, Rule, Severity
 from fabkit.base.units import counted, some_of
 from fabkit.board.nets import is_battery, is_ground, is_supply
-from fabkit.wiring import rules
+from fabkit.rules import load_rule
 from fabkit.wiring.model import HalfWiring, KeyWire, Line, Pin
-from fabkit.wiring.pins import is_nameless
-from fabkit.wiring.turning import NO_PARTNER
+from fabkit.wiring.pins import NO_PARTNER, is_nameless
+
+NO_KEYS: Final = load_rule("wiring/no-keys")
+PINS_UNKNOWN: Final = load_rule("wiring/pins-unknown")
+HALF_UNKNOWN: Final = load_rule("wiring/half-unknown")
+KEY_WITHOUT_PIN: Final = load_rule("wiring/key-without-pin")
+PIN_TWO_KEYS: Final = load_rule("wiring/pin-two-keys")
+SAME_CROSSING: Final = load_rule("wiring/same-row-column")
+PIN_TWICE: Final = load_rule("wiring/pin-twice")
+GROUND_PIN: Final = load_rule("wiring/ground-pin")
+BATTERY_PIN: Final = load_rule("wiring/battery-pin")
+KEY_ON_POWER: Final = load_rule("wiring/key-on-power-pin")
+MIXED_DIODES: Final = load_rule("wiring/diode-direction")
+NO_DIODE: Final = load_rule("wiring/no-diode")
+DIODE_ASSUMED: Final = load_rule("wiring/cathode-assumed")
+DIODES_INFERRED: Final = load_rule("wiring/diodes-inferred")
+HALVES_DIFFER: Final = load_rule("wiring/halves-differ")
+COPPER_OPEN: Final = load_rule("wiring/copper-open")
+ODD_KEY: Final = load_rule("wiring/contacts-unclear")
+NO_SCHEME: Final = load_rule("wiring/no-scheme")
 
 RESET: Final = re.compile(r"^(?:N?RST|N?RESET|EN|RUN)\b", re.IGNORECASE)
 """Pins that restart the controller."""
@@ -40,10 +58,10 @@ def judge_half(half: HalfWiring, seated: Sequence[Pin], pins: Sequence[Pin]) -> 
     """
     if half.scan == "other":
         message = f"{counted(len(half.keys), 'key')} between lines that are not rows and columns"
-        yield _finding(rules.NO_SCHEME, message, (), half)
+        yield _finding(NO_SCHEME, message, (), half)
     if half.keys and not any(a.pins for k in half.keys for a in k.lines):
         message = f"no pin is known of any of {counted(len(half.keys), 'key')}"
-        yield _finding(rules.HALF_UNKNOWN, message, half.keys, half)
+        yield _finding(HALF_UNKNOWN, message, half.keys, half)
         return
     yield from _keys_without_pin(half)
     yield from _shared(half)
@@ -83,12 +101,12 @@ def _keys_without_pin(half: HalfWiring) -> Iterator[Finding]:
         (one_net, "fewer than two nets at"),
     ):
         if keys:
-            yield _finding(rules.ODD_KEY, f"{words} {_named(keys)}", keys, half)
+            yield _finding(ODD_KEY, f"{words} {_named(keys)}", keys, half)
     if lacking:
         nets = ", ".join(dict.fromkeys(a.node for k in lacking for a in k.lines if not a.pins))
         tail = f" (net {nets})" if nets and len(nets) < 120 else ""
         yield _finding(
-            rules.KEY_WITHOUT_PIN, f"{_named(lacking)}: no controller pin{tail}", lacking, half
+            KEY_WITHOUT_PIN, f"{_named(lacking)}: no controller pin{tail}", lacking, half
         )
 
 
@@ -105,16 +123,16 @@ def _shared(half: HalfWiring) -> Iterator[Finding]:
         if half.scan == "direct":
             on = ", ".join(p.label for a in keys[0].lines for p in a.pins) or "no pin"
             message = f"{_named(keys)} are all on net {nodes[0]} ({on})"
-            yield _finding(rules.PIN_TWO_KEYS, message, keys, half)
+            yield _finding(PIN_TWO_KEYS, message, keys, half)
         else:
             message = f"{_named(keys)} are all at row {nodes[0]}, column {nodes[1]}"
             if len({frozenset(k.nodes) for k in keys}) == 1:
                 # Side by side on one diode they are likely alternatives, or one key made twice.
                 message += ", on the same two nets"
-                made = _finding(rules.SAME_CROSSING, message, keys, half)
+                made = _finding(SAME_CROSSING, message, keys, half)
                 yield replace(made, severity=Severity.WARNING)
             else:
-                yield _finding(rules.SAME_CROSSING, message, keys, half)
+                yield _finding(SAME_CROSSING, message, keys, half)
 
 
 def _diodes(half: HalfWiring) -> Iterator[Finding]:
@@ -129,13 +147,13 @@ def _diodes(half: HalfWiring) -> Iterator[Finding]:
         what = (
             "no key has a diode" if len(bare) == len(half.keys) else f"no diode at {_named(bare)}"
         )
-        yield _finding(rules.NO_DIODE, what, bare, half)
+        yield _finding(NO_DIODE, what, bare, half)
     ways = Counter(k.current for k in half.keys if k.current)
     if len(ways) > 1:
         (most, count), *_ = ways.most_common()
         wrong = [k for k in half.keys if k.current and k.current != most]
         yield _finding(
-            rules.MIXED_DIODES,
+            MIXED_DIODES,
             f"current flows {most} at {count} keys, the other way at {_named(wrong)}",
             wrong,
             half,
@@ -143,7 +161,7 @@ def _diodes(half: HalfWiring) -> Iterator[Finding]:
     assumed = {d.ref for k in half.keys for a in k.lines for d in a.diodes if d.assumed}
     if assumed:
         yield Finding.of(
-            rules.DIODE_ASSUMED,
+            DIODE_ASSUMED,
             f"pin 1 of {counted(len(assumed), 'diode')} taken as cathode{_where_on(half)}",
             assumed="pin 1 is the cathode",
         )
@@ -164,7 +182,7 @@ def _pins_twice(half: HalfWiring, pins: Sequence[Pin]) -> Iterator[Finding]:
         if len(ends) > 1 and any(node in used for node in ends):
             said = ", ".join(f"{p.ref}.{p.pin} on {node}" for node, p in sorted(ends.items()))
             keys = [k for k in half.keys if any(a.node in ends for a in k.lines)]
-            yield _finding(rules.PIN_TWICE, f"pin {name} is used twice: {said}", keys, half)
+            yield _finding(PIN_TWICE, f"pin {name} is used twice: {said}", keys, half)
 
 
 def _nature(pin: Pin) -> str:
@@ -196,18 +214,16 @@ def _power(half: HalfWiring, pins: Sequence[Pin]) -> Iterator[Finding]:
         if pin.node in used and nature:
             on_power.append((pin, said))
         elif nature == "ground" and net_named and not is_ground(pin.node):
-            yield _pin_finding(
-                rules.BATTERY_PIN if is_supply(pin.node) else rules.GROUND_PIN, said, pin, half
-            )
+            yield _pin_finding(BATTERY_PIN if is_supply(pin.node) else GROUND_PIN, said, pin, half)
         elif (nature == "supply" and is_ground(pin.node)) or (
             is_battery(pin.node) and nature != "supply"
         ):
-            yield _pin_finding(rules.BATTERY_PIN, said, pin, half)
+            yield _pin_finding(BATTERY_PIN, said, pin, half)
         elif not nature and pin.home and (is_ground(pin.node) or is_supply(pin.node)):
-            yield _pin_finding(rules.GROUND_PIN, said, pin, half)
+            yield _pin_finding(GROUND_PIN, said, pin, half)
     for pin, said in on_power:
         keys = [k for k in half.keys if any(a.node == pin.node for a in k.lines)]
-        yield _finding(rules.KEY_ON_POWER, f"{said}, with {_named(keys)}", keys, half)
+        yield _finding(KEY_ON_POWER, f"{said}, with {_named(keys)}", keys, half)
 
 
 def _open(half: HalfWiring, pins: Sequence[Pin]) -> Iterator[Finding]:
@@ -223,7 +239,7 @@ def _open(half: HalfWiring, pins: Sequence[Pin]) -> Iterator[Finding]:
             said = ", ".join(p.label for p in list(ends.values())[:4])
             places = [Place(x_mm=p.x_mm, y_mm=p.y_mm) for p in ends.values()]
             message = f"net {net} is in {len(ends)} pieces, with {said}"
-            yield Finding.of(rules.COPPER_OPEN, message + _where_on(half), *places[:LISTED])
+            yield Finding.of(COPPER_OPEN, message + _where_on(half), *places[:LISTED])
 
 
 def _pin_finding(rule: Rule, message: str, pin: Pin, half: HalfWiring) -> Finding:
@@ -240,7 +256,7 @@ def compare_hands(left: HalfWiring, right: HalfWiring) -> Iterator[Finding]:
     ]
     if moved:
         yield Finding.of(
-            rules.HALVES_DIFFER,
+            HALVES_DIFFER,
             f"{_named(moved)}: another pin on the right half than on the left",
             *_places(moved, right),
             count=len(moved),

@@ -1,4 +1,4 @@
-"""Pins of the controller: named by files or by a table, or holes in rows that wait for names."""
+"""Pins of the controller: named by files or a table, or holes in rows that wait for names."""
 
 from __future__ import annotations
 
@@ -21,13 +21,14 @@ from fabkit.board.connectivity import pieces_at
 from fabkit.board.copper import NO_NET, Copper, netlist_of, outer_face
 from fabkit.board.nets import align_netlist
 from fabkit.geometry.neighbours import PointTree
-from fabkit.keyboard.model import Key
+from fabkit.keyboard.model import Key, Spot
 from fabkit.sheets.reading import Count, Line, read_as
 from fabkit.sheets.toml_text import read_sheet, read_text
 from fabkit.wiring.model import HeaderHole, Pin, Wiring
 
 if TYPE_CHECKING:
     from shapely import STRtree
+
 
 ATTRIBUTES: Final = "pin and net attributes of the copper layers"
 NETLIST: Final = "the netlist beside the layers (IPC-D-356)"
@@ -571,3 +572,99 @@ def load_key_order(path: Path) -> dict[str, tuple[str, ...]]:
     if not any(found.values()):
         raise text.error((), "no keys", expected='keys = ["SW1", "SW2"], or left and right')
     return {name: refs for name, refs in found.items() if refs}
+
+
+# Pins as they sit when the controller is turned over
+
+
+MEETS_MM: Final = 0.5
+"""A hole whose mirror image lies this near to another one takes that one's pin; pins as far along
+their rows stand opposite each other."""
+
+STEP_MM: Final = 4.0
+"""Holes of one row are at most this far apart (common practice: 2.54 mm, or 1.27 and 2.0)."""
+
+NO_PARTNER: Final = "(no pin)"
+
+
+@dataclass(frozen=True, eq=False)
+class Turned:
+    """Pins as they sit after the turn, and the two ends of the line it was turned about, mm."""
+
+    pins: tuple[Pin, ...]
+    axis: tuple[Spot, Spot] | None
+
+
+def swap_rows(pins: Sequence[Pin]) -> Turned:
+    """Pins as they sit when the module is turned over about its rows, holes in place.
+
+    Every hole keeps its net and takes number and name of the pin opposite: the one of the other
+    row that is as far along it.  Footprints that lie into each other, or one row for either face,
+    have the same two pins there.  Where other than two pins are as far along, the hole takes the
+    pin of the hole that mirrors it about the line half way between the outermost rows.  Doing it
+    twice gives the pins back.
+    """
+    if len(pins) < 2:
+        return Turned(tuple(pins), None)
+    # Each hole once: two pins in one hole would be a step of no length.
+    at = np.unique(np.round([(p.x_mm, p.y_mm) for p in pins], 4), axis=0)
+    along = _along(at)
+    across = np.array([-along[1], along[0]])
+    # Half way between the outermost rows, in whatever direction they run.
+    reach = at @ across
+    middle = across * (reach.min() + reach.max()) / 2
+    spots = np.array([(p.x_mm, p.y_mm) for p in pins]) - middle
+    image = 2 * np.outer(spots @ along, along) - spots
+    apart, mirrored = PointTree(spots).query(image)
+    opposite = _opposite(pins, spots @ along)
+    out = []
+    for k, pin in enumerate(pins):
+        facing = opposite[k]
+        if facing is not None:
+            out.append(_as(pin, pins[facing]))
+        elif apart[k] <= MEETS_MM:
+            out.append(_as(pin, pins[int(mirrored[k])]))
+        else:
+            out.append(replace(pin, pin="", function=NO_PARTNER, home=""))
+    ends = np.outer([(at @ along).min(), (at @ along).max()], along) + middle
+    (x0, y0), (x1, y1) = ends.tolist()
+    return Turned(tuple(out), ((x0, y0), (x1, y1)))
+
+
+def _as(hole: Pin, there: Pin) -> Pin:
+    return replace(
+        hole, ref=there.ref, pin=there.pin, function=there.function, home=there.home or there.node
+    )
+
+
+def _opposite(pins: Sequence[Pin], along: Floats) -> list[int | None]:
+    """For each pin one of the pin opposite it; None where not exactly two are as far along."""
+    out: list[int | None] = [None] * len(pins)
+    order = np.argsort(along, kind="stable")
+    for group in np.split(order, np.flatnonzero(np.diff(along[order]) > MEETS_MM) + 1):
+        named = [int(k) for k in group if pins[k].pin]
+        numbers = sorted({(pins[k].ref, pins[k].pin) for k in named})
+        if len(numbers) != 2:
+            continue
+        for k in named:
+            other = numbers[(pins[k].ref, pins[k].pin) == numbers[0]]
+            out[k] = next(m for m in named if (pins[m].ref, pins[m].pin) == other)
+    return out
+
+
+def _along(at: Floats) -> Floats:
+    """(2,) direction of the rows: the step from hole to hole that is met most often.
+
+    Rows that lie into each other are nearer than the holes of one row, but not so often.
+    """
+    apart = at[None] - at[:, None]
+    gap = np.hypot(apart[..., 0], apart[..., 1])
+    np.fill_diagonal(gap, np.inf)
+    steps = apart[gap <= max(STEP_MM, float(gap.min()))]
+    alike = np.abs(steps[:, None] - steps).max(axis=2) <= MEETS_MM / 10
+    counts = alike.sum(axis=1)
+    length = np.round(np.hypot(steps[:, 0], steps[:, 1]), 2)
+    best = int(np.lexsort((length, -counts))[0])
+    step = steps[alike[best]].mean(axis=0)
+    direction: Floats = step / np.hypot(*step)
+    return direction

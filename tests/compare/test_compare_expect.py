@@ -6,7 +6,7 @@ import pytest
 
 import fabkit
 from fabkit.base.errors import SheetError
-from fabkit.compare.expecting import expectation_text, load_expected
+from fabkit.compare.judging import expectation_text, load_expected
 
 
 @pytest.fixture

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 
 import fabkit
 from fabkit.board.single import place_board
-from fabkit.compare.expecting import expectation_text
 from fabkit.compare.joins import find_spots, pair_spots
+from fabkit.compare.judging import expectation_text
 from fabkit.compare.model import What
 from fabkit.formats.gerber.model import Kind
 from fabkit.geometry.segments import Placing

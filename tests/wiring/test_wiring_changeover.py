@@ -15,8 +15,8 @@ from click.testing import CliRunner
 import fabkit
 from fabkit.cli.group import cli
 from fabkit.wiring.build import list_wiring
+from fabkit.wiring.circuit import throws_of
 from fabkit.wiring.model import Pin, WiringOptions
-from fabkit.wiring.turning import throws_of
 
 HOLES = (
     ("U1", "1", "P1", "H1", 10, 20),

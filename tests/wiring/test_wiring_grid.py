@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from fabkit.keyboard.numbering import key_order, key_pitch, lay_grid, thumb_keys
 from fabkit.wiring.matrix import find_matrix, rows_as_wired
 from fabkit.wiring.model import Line, Pin
-from fabkit.wiring.turning import NO_PARTNER, swap_rows
+from fabkit.wiring.pins import NO_PARTNER, swap_rows
 
 
 def _columns(offsets, rows, pitch_x, pitch_y):

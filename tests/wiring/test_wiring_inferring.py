@@ -8,7 +8,7 @@ import pytest
 import fabkit
 from fabkit.board.copper import trace_copper
 from fabkit.keyboard.model import Key
-from fabkit.wiring.inferring import infer_diodes
+from fabkit.wiring.matrix import infer_diodes
 
 TURNS = (0.0, 0.0, 0.0, 0.0, 15.0, -30.0)
 """Of six keys, three to a row."""

@@ -30,8 +30,7 @@ from fabkit.outputs.report.price_rules import price_rules
 from fabkit.outputs.report.shell import SCRIPTS, render_page, trusted
 from fabkit.outputs.verdict import SHOWN_CAUSES, checks_table, files_table, thickness_table
 from fabkit.outputs.wiring import half_table, wiring_record
-from fabkit.parts import assembly
-from fabkit.parts.model import Bill
+from fabkit.parts.model import CHARGER, DEFER, FUMES, HEAT, LEAD, LITHIUM, LITHIUM_CELL, Bill
 from fabkit.pictures.options import PreviewOptions
 from fabkit.sheets.house import House
 from fabkit.sheets.order import Order, OrderedBoard
@@ -388,15 +387,15 @@ def _files(package: Record, packed: Record | None) -> Table:
 
 
 def _cautions(contents: OrderContents) -> Iterator[tuple[str, str]]:
-    yield "Heat", assembly.HEAT
-    yield "Fumes", assembly.FUMES
-    yield "Lead", assembly.LEAD
+    yield "Heat", HEAT
+    yield "Fumes", FUMES
+    yield "Lead", LEAD
     yield "Dust", DUST
     if any(line.caution == "lithium" for line in contents.bill.lines) or _has_battery(contents):
-        yield "Lithium cells", assembly.LITHIUM
-        yield "Lithium cells", assembly.LITHIUM_CELL
-        yield "Charging", assembly.CHARGER
-    yield "Limits of this page", assembly.DEFER
+        yield "Lithium cells", LITHIUM
+        yield "Lithium cells", LITHIUM_CELL
+        yield "Charging", CHARGER
+    yield "Limits of this page", DEFER
     yield "Limits of this page", LIMITS
 
 
