@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import gc
 import os
+import shlex
+import socket
 import sys
 
 import pytest
@@ -39,6 +41,28 @@ def read_once(monkeypatch):
     import boards  # of much that most runs of few tests do not need
 
     boards.read_once(monkeypatch)
+
+
+@pytest.fixture(scope="session")
+def copied(tmp_path_factory):
+    """Path of a ``fabkit`` that works in a process that has loaded already (``copied.py``)."""
+    import apart
+    import copied as module
+
+    folder = tmp_path_factory.mktemp("copied")
+    with socket.socket(socket.AF_UNIX) as listener:
+        listener.bind(str(folder / "socket"))
+        listener.listen()
+        server, pipe = apart.begin(module.serve, listener)
+    # Without site and variables of the user's, Python itself starts in ten milliseconds.
+    words = shlex.join([sys.executable, "-IS", module.__file__, str(folder / "socket")])
+    command = folder / "fabkit"
+    command.write_text(f'#!/bin/sh\nexec {words} "$@"\n')
+    command.chmod(0o755)
+    yield command
+    server.kill()
+    server.join()
+    pipe.close()
 
 
 @pytest.fixture(autouse=True, scope="session")

@@ -12,8 +12,6 @@ from small_package import SMALL
 
 from fabkit.cli.group import cli
 
-"""A board of 30 x 20 mm with two plated holes of 1 mm."""
-
 
 @pytest.fixture
 def small(tmp_path):
@@ -38,12 +36,13 @@ def run():
 
 
 @pytest.fixture
-def start():
-    """Run a command in a fresh process; gives the finished process."""
+def start(copied):
+    """Run a command in a process of its own, a fresh one if asked; gives the finished process."""
 
-    def call(*arguments, status=0, **environment):
+    def call(*arguments, status=0, fresh=False, **environment):
+        command = [sys.executable, "-m", "fabkit"] if fresh else [copied]
         done = subprocess.run(
-            [sys.executable, "-m", "fabkit", *(str(a) for a in arguments)],
+            [*command, *(str(a) for a in arguments)],
             capture_output=True,
             text=True,
             encoding="utf-8",

@@ -11,7 +11,6 @@ import select
 import shlex
 import shutil
 import subprocess
-import sys
 import time
 from pathlib import Path
 
@@ -31,13 +30,9 @@ ASKED = [
 
 
 @pytest.fixture
-def home(tmp_path, small):
+def home(copied, tmp_path, small):
     """A folder with the command on its path; gives environment and package."""
-    script = tmp_path / "bin" / "fabkit"
-    script.parent.mkdir()
-    script.write_text(f'#!/bin/sh\nexec {shlex.quote(sys.executable)} -m fabkit "$@"\n')
-    script.chmod(0o755)
-    path = f"{script.parent}{os.pathsep}{os.environ['PATH']}"
+    path = f"{copied.parent}{os.pathsep}{os.environ['PATH']}"
     return {**os.environ, "PATH": path, "HOME": str(tmp_path), "TERM": "xterm"}
 
 

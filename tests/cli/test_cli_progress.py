@@ -21,13 +21,13 @@ QUIET_ENDS = ("NO_COLOR", "FORCE_COLOR", "TERM")
 """What the environment may say of colours; set anew in each run here."""
 
 
-def watched(*arguments, **environment):
+def watched(fabkit, *arguments, **environment):
     """Run fabkit with a terminal as standard error: what was shown, and when."""
     own = {k: v for k, v in os.environ.items() if k not in QUIET_ENDS}
     ours, theirs = pty.openpty()
     started = time.monotonic()
     run = subprocess.Popen(
-        [sys.executable, "-m", "fabkit", *arguments],
+        [fabkit, *arguments],
         stdout=subprocess.DEVNULL,
         stderr=theirs,
         env={**own, "TERM": "xterm", "COLUMNS": "120", **environment},
@@ -51,9 +51,9 @@ def watched(*arguments, **environment):
 
 
 @pytest.fixture(scope="module")
-def coloured():
+def coloured(copied):
     """A check watched at a terminal with colours."""
-    return watched("check", PACKAGE)
+    return watched(copied, "check", PACKAGE)
 
 
 def test_a_terminal_shows_stage_count_and_share(coloured):
@@ -67,9 +67,9 @@ def test_a_terminal_shows_stage_count_and_share(coloured):
     assert len(moments) > moments[-1] - moments[0]
 
 
-def test_colours_are_left_out_where_the_user_says_so(coloured):
+def test_colours_are_left_out_where_the_user_says_so(copied, coloured):
     """With NO_COLOR (no-color.org) the same is shown without any colour."""
-    plain, _ = watched("check", PACKAGE, NO_COLOR="1")
+    plain, _ = watched(copied, "check", PACKAGE, NO_COLOR="1")
     # ECMA-48, 8.3.117: the sequence that selects a rendition ends in m; 3x is a colour.
     colour = re.compile(r"\x1b\[[0-9;]*\b3[0-9][0-9;]*m")
 
@@ -78,9 +78,9 @@ def test_colours_are_left_out_where_the_user_says_so(coloured):
     assert colour.search(coloured[0])
 
 
-def test_it_is_quiet_when_asked():
+def test_it_is_quiet_when_asked(copied):
     """With --quiet a terminal shows nothing."""
-    assert watched("check", PACKAGE, "--quiet")[0] == ""
+    assert watched(copied, "check", PACKAGE, "--quiet")[0] == ""
 
 
 STARTS = """

@@ -18,23 +18,29 @@ from fabkit.cli.process import SIGNS
 FABKIT = [sys.executable, "-m", "fabkit"]
 
 
-def launch(*arguments, stdout=subprocess.PIPE, encoding="utf-8", **more):
-    """Start the command in a fresh process under an encoding of the terminal."""
-    env = {**os.environ, "PYTHONIOENCODING": encoding, "PYTHONUTF8": "0"}
-    return subprocess.Popen(
-        [*FABKIT, *(str(a) for a in arguments)],
-        stdout=stdout,
-        stderr=subprocess.PIPE,
-        env=env,
-        **more,
-    )
+@pytest.fixture
+def launch(copied):
+    """Start the command in a process of its own under an encoding of the terminal."""
+
+    def call(*arguments, stdout=subprocess.PIPE, encoding="utf-8", command=(copied,), **more):
+        return subprocess.Popen(
+            [*command, *(str(a) for a in arguments)],
+            stdout=stdout,
+            stderr=subprocess.PIPE,
+            env={**os.environ, "PYTHONIOENCODING": encoding, "PYTHONUTF8": "0"},
+            **more,
+        )
+
+    return call
 
 
 @pytest.mark.parametrize("encoding", ["cp932", "cp437", "ascii", "utf-8"])
-def test_text_is_printed_under_every_encoding(small, encoding):
+def test_text_is_printed_under_every_encoding(launch, copied, small, encoding):
     """Text falls back to ASCII signs, JSON is UTF-8 whatever the terminal."""
     (small / "small-copper-top.gbr").rename(small / "small-µ×.gbr")
-    text, complaint = (job := launch("check", small, "--files", encoding=encoding)).communicate()
+    fresh = FABKIT if encoding == "ascii" else [copied]  # one as Python itself opens the streams
+    job = launch("check", small, "--files", encoding=encoding, command=fresh)
+    text, complaint = job.communicate()
     assert job.returncode in (0, 1), complaint
     assert "fit to order" in text.decode(encoding) or "do not order" in text.decode(encoding)
 
@@ -52,7 +58,7 @@ def test_replacements_are_plain(sign):
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no full device here")
 @pytest.mark.parametrize("form", [[], ["--json"]])
-def test_a_full_device_ends_with_status_2(small, form):
+def test_a_full_device_ends_with_status_2(launch, small, form):
     """POSIX /dev/full: every write fails with ENOSPC."""
     with open("/dev/full", "wb") as full:  # noqa: PTH123 -- a device, unbuffered by the child
         job = launch("check", small, *form, stdout=full)
@@ -64,7 +70,7 @@ def test_a_full_device_ends_with_status_2(small, form):
 
 @pytest.mark.skipif(os.name != "posix", reason="pipes of POSIX")
 @pytest.mark.parametrize("form", [[], ["--json"]])
-def test_a_closed_pipe_does_not_change_the_status(form):
+def test_a_closed_pipe_does_not_change_the_status(launch, form):
     """A reader that has seen enough gets no complaint, and the status is the command's own."""
     read_end, write_end = os.pipe()
     os.close(read_end)
@@ -75,9 +81,9 @@ def test_a_closed_pipe_does_not_change_the_status(form):
 
 
 @pytest.mark.skipif(os.name != "posix", reason="descriptors of POSIX")
-def test_a_closed_standard_output_is_said():
+def test_a_closed_standard_output_is_said(launch):
     """Output that goes nowhere is an output that cannot be written: status 2."""
-    job = launch("checks", stdout=None, preexec_fn=lambda: os.close(1))
+    job = launch("checks", stdout=None, command=FABKIT, preexec_fn=lambda: os.close(1))
     _, complaint = job.communicate()
     assert job.returncode == 2
     assert b"cannot write to standard output: it is closed" in complaint
@@ -119,12 +125,17 @@ def test_json_beside_another_form_is_refused(run, call):
     assert "choose one of --json and --format" in told["message"]
 
 
-def piped(*arguments, data=b"", status=0):
+@pytest.fixture
+def piped(launch):
     """Run a command with bytes on standard input; gives its output as bytes."""
-    job = launch(*arguments, stdin=subprocess.PIPE)
-    out, told = job.communicate(data)
-    assert job.returncode == status, told.decode()
-    return out, told.decode()
+
+    def call(*arguments, data=b"", status=0):
+        job = launch(*arguments, stdin=subprocess.PIPE)
+        out, told = job.communicate(data)
+        assert job.returncode == status, told.decode()
+        return out, told.decode()
+
+    return call
 
 
 @pytest.fixture
@@ -133,7 +144,7 @@ def zipped(small, tmp_path):
     return Path(shutil.make_archive(str(tmp_path / "up"), "zip", small)).read_bytes()
 
 
-def test_a_package_on_standard_input(run, small, zipped):
+def test_a_package_on_standard_input(run, piped, small, zipped):
     """A zip in a pipe is judged as the folder it was made from."""
     out, _ = piped("check", "-", "--json", "--fail-on", "never", data=zipped)
     piped_in, opened = json.loads(out), json.loads(run("check", small, "--json").stdout)
@@ -143,7 +154,7 @@ def test_a_package_on_standard_input(run, small, zipped):
     ]
 
 
-def test_a_zip_on_standard_output(small, zipped, tmp_path):
+def test_a_zip_on_standard_output(piped, small, zipped, tmp_path):
     """Packed from pipe to pipe: a whole zip, the same as in a file; words go to standard error."""
     piped_out, told = piped("pack", "-", "--out", "-", data=zipped)
     with zipfile.ZipFile(io.BytesIO(piped_out)) as archive:
@@ -155,7 +166,7 @@ def test_a_zip_on_standard_output(small, zipped, tmp_path):
     assert json.loads(told)["zips"][0]["path"] == "-"
 
 
-def test_sheets_through_pipes():
+def test_sheets_through_pipes(piped):
     """A house sheet is written to standard output and read from standard input."""
     sheet, told = piped("house", "new", "--out", "-", "--name", "Piped house")
     assert b'name = "Piped house"' in sheet
@@ -164,7 +175,7 @@ def test_sheets_through_pipes():
     assert shown.decode().startswith("Piped house")
 
 
-def test_an_empty_pipe_is_said(small):
+def test_an_empty_pipe_is_said(piped, small):
     """Nothing on standard input, or a second `-`, is an input that cannot be used."""
     _, told = piped("check", "-", status=2)
     assert "standard input is empty" in told

@@ -8,47 +8,40 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import dataclass
 
 import pytest
+from apart import run_apart
+from deadly import die
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="processes of POSIX")
 
-DEADLY = """
-import signal, sys
-from importlib import import_module
-from fabkit.cli.process import in_worker
-
-module, function, victim, number, *sys.argv = sys.argv[1:]
-
-def work():
-    room = import_module(module)
-    usual = getattr(room, function)
-
-    def deadly(subject, *given, **more):
-        if subject.name == victim:
-            signal.raise_signal(int(number))
-        return usual(subject, *given, **more)
-
-    setattr(room, function, deadly)
-    from fabkit.cli.group import main
-    return main()
-
-sys.exit(in_worker(work))
-"""
 DRAWING = ("fabkit.formats.gerber.model", "compose")
 READING = ("fabkit.package.build", "_read_member")
 
 
-def died(place, victim, number, *arguments):
+@dataclass(frozen=True)
+class Ended:
+    """What is left of a command."""
+
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+@pytest.fixture
+def died(tmp_path_factory):
     """Run a command whose process is killed when a function comes to a file."""
-    return subprocess.run(
-        [sys.executable, "-c", DEADLY, *place, victim, str(int(number)), "fabkit", *arguments],
-        capture_output=True,
-        text=True,
-    )
+
+    def call(place, victim, number, *arguments):
+        folder = tmp_path_factory.mktemp("streams")
+        status = run_apart(die, place, victim, int(number), [*map(str, arguments)], folder).result
+        return Ended(status, *((folder / name).read_text("utf-8") for name in ("out", "err")))
+
+    return call
 
 
-def test_a_check_that_dies_is_not_judged(small):
+def test_a_check_that_dies_is_not_judged(died, small):
     """The step and the file are named; all other checks are judged; the status is 2."""
     done = died(DRAWING, "small-mask-top.gbr", signal.SIGSEGV, "check", small, "--json")
     told = json.loads(done.stdout)
@@ -63,7 +56,7 @@ def test_a_check_that_dies_is_not_judged(small):
     assert states["hole/spacing"] == "passed"
 
 
-def test_an_order_that_dies_delivers_all_else(small, tmp_path):
+def test_an_order_that_dies_delivers_all_else(died, small, tmp_path):
     """Killed by the system while a layer is drawn: the folder is there, status 2."""
     done = died(
         *(DRAWING, "small-copper-top.gbr", signal.SIGKILL),
@@ -81,7 +74,7 @@ def test_an_order_that_dies_delivers_all_else(small, tmp_path):
 
 
 @pytest.mark.parametrize("form", [(), ("--json",)])
-def test_a_death_that_nothing_can_do_without_is_an_error(form, small):
+def test_a_death_that_nothing_can_do_without_is_an_error(died, form, small):
     """A file cannot be read: one error in the form of all others, status 2."""
     done = died(READING, "small-mask-top.gbr", signal.SIGABRT, "check", small, *form)
     said = json.loads(done.stdout)["message"] if form else done.stderr.splitlines()[0]
@@ -91,15 +84,10 @@ def test_a_death_that_nothing_can_do_without_is_an_error(form, small):
     assert "SIGABRT" in said
 
 
-def test_memory_is_bounded(small):
+def test_memory_is_bounded(start, small):
     """Below the limit it ends with status 2 and words, above it goes well."""
     for bound, status in (("20MiB", 2), ("2GiB", 0)):
-        done = subprocess.run(
-            [sys.executable, "-m", "fabkit", "check", small, "--limit", f"memory_bytes={bound}"],
-            capture_output=True,
-            text=True,
-        )
-        assert done.returncode == status, done.stderr
+        done = start("check", small, "--limit", f"memory_bytes={bound}", status=status)
         assert "Traceback" not in done.stderr
 
 

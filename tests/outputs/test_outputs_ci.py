@@ -8,7 +8,6 @@ import os
 import re
 import shutil
 import subprocess
-import sys
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
@@ -178,7 +177,12 @@ def test_junit_is_xml_whatever_the_files_say(gap):
     assert "a·[31m & <b> ·" in messages
 
 
-def git(folder, *words):
+def on_path(command):
+    """The environment of these tests, with a command on its path."""
+    return {**os.environ, "PATH": f"{command.parent}{os.pathsep}{os.environ['PATH']}"}
+
+
+def git(folder, *words, **more):
     """Run git with an identity of its own."""
     return subprocess.run(
         ["git", "-c", "user.name=A", "-c", "user.email=a@example.org", *words],
@@ -186,21 +190,18 @@ def git(folder, *words):
         capture_output=True,
         text=True,
         check=False,
-        env={
-            **os.environ,
-            "PATH": f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}",
-        },
+        **more,
     )
 
 
 @needs_git
-def test_the_hook_stops_a_bad_package(tmp_path):
+def test_the_hook_stops_a_bad_package(copied, tmp_path):
     """A sound package is committed, a bad one is not, and it is the staged files that count."""
     git(tmp_path, "init", "-q")
     shutil.copy(ROOT / "docs/ci/pre-commit", tmp_path / ".git/hooks/pre-commit")
     shutil.copytree(DEFECTS / "clean", tmp_path / "gerbers")
     git(tmp_path, "add", "-A")
-    good = git(tmp_path, "commit", "-qm", "sound")
+    good = git(tmp_path, "commit", "-qm", "sound", env=on_path(copied))
     assert good.returncode == 0, good.stdout + good.stderr
 
     shutil.rmtree(tmp_path / "gerbers")
@@ -208,7 +209,7 @@ def test_the_hook_stops_a_bad_package(tmp_path):
     git(tmp_path, "add", "-A")
     shutil.rmtree(tmp_path / "gerbers")
     shutil.copytree(DEFECTS / "clean", tmp_path / "gerbers")
-    bad = git(tmp_path, "commit", "-qm", "bad")
+    bad = git(tmp_path, "commit", "-qm", "bad", env=on_path(copied))
     assert bad.returncode == 1
     assert "do not order" in bad.stdout + bad.stderr
     assert "Nothing was committed" in bad.stderr
@@ -217,15 +218,14 @@ def test_the_hook_stops_a_bad_package(tmp_path):
     git(tmp_path, "reset", "-q", "--hard")
     (tmp_path / "notes.txt").write_text("nothing to do with boards\n")
     git(tmp_path, "add", "-A")
-    other = git(tmp_path, "commit", "-qm", "notes")
+    other = git(tmp_path, "commit", "-qm", "notes", env=on_path(copied))
     assert other.returncode == 0
     assert "order" not in other.stdout
 
 
 @needs_git
-def test_the_recipe_for_runners(repository):
+def test_the_recipe_for_runners(copied, repository):
     """Each package leaves its three results; the status is the worst one."""
-    path = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
     shutil.copytree(DEFECTS / "clean", repository / "boards" / "clean")
     done = subprocess.run(
         [ROOT / "docs/ci/check.sh", "results", "boards/clean", "boards/gap-small"],
@@ -233,7 +233,7 @@ def test_the_recipe_for_runners(repository):
         capture_output=True,
         text=True,
         check=False,
-        env={**os.environ, "PATH": path},
+        env=on_path(copied),
     )
     assert done.returncode == 1, done.stderr
     assert "::error file=boards/gap-small/" in done.stdout

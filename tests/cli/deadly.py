@@ -1,0 +1,37 @@
+"""A command whose native code dies, in a process of its own (for ``apart.run_apart``)."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from importlib import import_module
+from pathlib import Path
+
+from fabkit.cli.group import main
+from fabkit.cli.process import in_worker
+
+
+def die(place: tuple[str, str], victim: str, number: int, words: list[str], folder: Path) -> int:
+    """Run a command that a signal ends when a function comes to a file; give its status.
+
+    Its streams go into the files ``out`` and ``err`` of a folder.
+    """
+    for descriptor, name in ((1, "out"), (2, "err")):
+        os.dup2(os.open(folder / name, os.O_WRONLY | os.O_CREAT), descriptor)
+    sys.stdout, sys.stderr = (open(n, "w", 1, encoding="utf-8", closefd=False) for n in (1, 2))  # noqa: SIM115 -- streams
+    sys.argv = ["fabkit", *words]
+
+    def work() -> int:
+        room, function = import_module(place[0]), place[1]
+        usual = getattr(room, function)
+
+        def deadly(subject, *given, **more):
+            if subject.name == victim:
+                signal.raise_signal(number)
+            return usual(subject, *given, **more)
+
+        setattr(room, function, deadly)
+        return main()
+
+    return in_worker(work)
