@@ -73,9 +73,12 @@ def trace_outline(files: Sequence[GerberFile], evidence: Evidence) -> Outline:
     """Trace the outline that profile files draw."""
     found = Outline(file=files[0].name if files else "")
     points = evidence.points
-    strokes, regions = _collect(files)
+    strokes, regions, erased = _collect(files)
     strokes = _drop_targets(strokes, found)
     bodies, more = _split_regions(regions)
+    if len(bodies) and len(erased):
+        # Figures in figures are cut-outs, so what a filled board erases is one more of them.
+        bodies = np.concatenate((bodies, shapely.get_parts(shapely.union_all(erased))))
     figures = _close(strokes, points, bodies, found)
     shapes = Candidates.of(
         figures.filled, figures.faces, figures.figure, np.concatenate((bodies, more))
@@ -194,9 +197,11 @@ def _is_tiny(shape: BaseGeometry, points: Floats) -> bool:
     return bool((x1 - x0) * (y1 - y0) < _TINY_SHARE * width * height)
 
 
-def _collect(files: Sequence[GerberFile]) -> tuple[Segments, Shapes]:
+def _collect(files: Sequence[GerberFile]) -> tuple[Segments, Shapes, Shapes]:
+    """Dark strokes, dark regions, and regions that erase."""
     parts: list[Segments] = []
     regions: list[Shapes] = []
+    erased: list[Shapes] = []
     for file in files:
         o = file.objects
         stroked = o.stroked & o.dark
@@ -207,10 +212,15 @@ def _collect(files: Sequence[GerberFile]) -> tuple[Segments, Shapes]:
         unwanted = np.array([f in foreign for f in functions] + [False])
         stroked &= ~unwanted[o.aperture]
         parts.append(Segments.of(o.take(stroked)))
-        rows = np.flatnonzero((o.kind == Kind.REGION) & o.dark)
-        regions.append(object_shapes(file, rows))
+        filled = o.kind == Kind.REGION
+        regions.append(object_shapes(file, filled & o.dark))
+        erased.append(object_shapes(file, filled & ~o.dark))
     empty = np.empty(0, dtype=object)
-    return Segments.concat(*parts), np.concatenate(regions) if regions else empty
+    return (
+        Segments.concat(*parts),
+        np.concatenate((empty, *regions)),
+        np.concatenate((empty, *erased)),
+    )
 
 
 def _report_flashes(files: Sequence[GerberFile], evidence: Evidence, found: Outline) -> None:

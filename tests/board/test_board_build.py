@@ -173,6 +173,15 @@ def test_target_drawn_by_chords_is_no_board() -> None:
     ]
 
 
+def test_cut_out_erased_from_a_filled_board() -> None:
+    """A board drawn as a filled region with a narrow slot erased from it has the slot cut out."""
+    slot = [(8, 2), (12, 2), (12, 2.5), (8, 2.5), (8, 2)]
+    filled, erased = line(FRAME)[1:], line(slot)[1:]
+    made = board(["G36*", *filled, "G37*", "%LPC*%", "G36*", *erased, "G37*", "%LPD*%"])
+
+    assert made.area_mm2 == pytest.approx(300 - 2)
+
+
 def test_outline_from_another_layer() -> None:
     """Without a profile file the outline that the legend draws is used, and said so."""
     legend = layer("Legend,Top", line(FRAME))
