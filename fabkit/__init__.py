@@ -98,7 +98,7 @@ PUBLIC = {
     "PanelPlan": "panels.build",
     "PanelPrice": "outputs.panel",
     "PanelResult": "outputs.panel",
-    "order": "outputs.ordering",
+    "order": "desk.ordering",
     "OrderResult": "outputs.model",
     "JudgedBoard": "outputs.model",
     # What goes wrong

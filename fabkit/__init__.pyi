@@ -23,6 +23,7 @@ from fabkit.compare.judging import judge_changes as judge_changes
 from fabkit.compare.judging import judge_returned as judge_returned
 from fabkit.compare.model import Comparison as Comparison
 from fabkit.costs.model import CostSheet as CostSheet
+from fabkit.desk.ordering import order as order
 from fabkit.formats.drill.model import DrillFile as DrillFile
 from fabkit.formats.gerber.model import GerberFile as GerberFile
 from fabkit.keyboard.build import find_keyboard as find_keyboard
@@ -44,7 +45,6 @@ from fabkit.outputs.drawings import draw_sheet as draw_sheet
 from fabkit.outputs.drawings import draw_wiring as draw_wiring
 from fabkit.outputs.model import JudgedBoard as JudgedBoard
 from fabkit.outputs.model import OrderResult as OrderResult
-from fabkit.outputs.ordering import order as order
 from fabkit.outputs.pack import PackOptions as PackOptions
 from fabkit.outputs.pack import pack as pack
 from fabkit.outputs.panel import PanelPrice as PanelPrice

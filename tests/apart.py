@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any
 
 LOADED = (
-    *("fabkit.outputs.ordering", "fabkit.outputs.order_folder", "fabkit.outputs.drawings"),
+    *("fabkit.desk.ordering", "fabkit.outputs.order_folder", "fabkit.outputs.drawings"),
     *("fabkit.outputs.report.page", "fabkit.checks.catalogue", "fabkit.cli.order"),
     *("scipy.spatial", "matplotlib.path", "matplotlib.textpath", "jinja2", "openpyxl"),
     *("click.testing", "pytest"),

@@ -105,7 +105,7 @@ def test_imports_go_down():
         ("fabkit.costs.quote", "fabkit.parts.bill", True),
         ("fabkit.base.limits", "fabkit.sheets.house", True),
         ("fabkit.sheets.house", "fabkit.base.limits", False),
-        ("fabkit.cli.check", "fabkit.outputs.ordering", False),
+        ("fabkit.cli.check", "fabkit.outputs.records", False),
     ],
 )
 def test_the_rule_can_fail(own, imported, bad):

@@ -1,4 +1,4 @@
-"""What is bought: ``fabkit parts``, ``parts new``, ``carry`` and ``quote``."""
+"""What is bought: ``fabkit parts``, ``carry`` and ``quote``."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from fabkit.cli import options, printing
-from fabkit.cli.commands import argument, bundle, command, flag, valued
+from fabkit.cli.model import argument, bundle, command, flag, valued
 from fabkit.cli.reading import Choices, EdgeReading, Reading, package_or_order
 
 if TYPE_CHECKING:
@@ -63,32 +63,6 @@ def list_parts(asked: Parts) -> None:
             lambda console: money.print_bill(console, bill),
             lambda form: money.render_parts(bill, form),
         )
-
-
-@dataclass(frozen=True, kw_only=True)
-class NewBook:
-    """What the command was given."""
-
-    out: Path = options.out("FILE.toml", "Where to write the parts book.")
-    name: str = options.called(default="Our parts book", show_default=True)
-    replace: bool = options.replace()
-
-
-@command("parts new", NewBook)
-def write_new(asked: NewBook) -> None:
-    """Write a parts book of your own to fill in.
-
-    Rules that recognise parts, counts, packs and prices have a comment and invented values:
-    put in what you buy and what your shops ask, then set `invented = false`.
-
-    \b
-    Example:
-      fabkit parts new --out my-parts.toml --name "The drawer"
-    """
-    from fabkit.parts.book import parts_template
-
-    then = f"fill it in, then use it with --parts {asked.out}"
-    printing.write_sheet(asked.out, parts_template(asked.name), then, replace=asked.replace)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,4 +1,4 @@
-"""``fabkit check``, of one package or of several."""
+"""``fabkit check``, of one package or of several, and ``checks``, which lists what it finds."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import click
 from fabkit.base.errors import UsageError
 from fabkit.base.streams import STANDARD_STREAM
 from fabkit.cli import options, printing
-from fabkit.cli.commands import argument, bundle, command, flag, valued
+from fabkit.cli.model import argument, bundle, command, flag, valued
 from fabkit.cli.printing import Printed
 from fabkit.cli.reading import EdgeReading, Reading
 
@@ -200,3 +200,35 @@ def _check_one(asked: Asked, package: Path) -> None:
         lambda form: render_verdict(done.check, form, fail_on=asked.fail_on),
     )
     click.get_current_context().exit(done.status)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rules:
+    """What the command was given."""
+
+    entry: str | None = argument("[ID]", required=False, shell_complete=options.IDS)
+    as_json: bool = options.as_json()
+
+
+@command("checks", Rules)
+def show_rules(asked: Rules) -> None:
+    """List everything that can be found, or explain one entry.
+
+    ID is the word in brackets behind a finding; a group with a slash lists that group.
+
+    \b
+    Examples:
+      fabkit checks
+      fabkit checks hole/
+      fabkit checks package/missing-profile
+    """
+    from fabkit.checks.catalogue import find_rules
+    from fabkit.outputs import records, terminal
+
+    rules = [records.rule_record(rule) for rule in find_rules(asked.entry)]
+    printing.say(
+        "checks",
+        {"rules": rules},
+        lambda console: terminal.print_rules(console, rules),
+        as_json=asked.as_json,
+    )

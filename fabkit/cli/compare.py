@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from fabkit.cli import options, printing
-from fabkit.cli.commands import argument, bundle, command, flag
+from fabkit.cli.model import argument, bundle, command, flag
 from fabkit.cli.reading import Reading
 
 if TYPE_CHECKING:

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 import click
 
 from fabkit.base.streams import STANDARD_STREAM
-from fabkit.cli import completing, options, printing
-from fabkit.cli.commands import argument, bundle, command, flag, option, valued
+from fabkit.cli import options, printing
+from fabkit.cli.model import argument, bundle, command, flag, option, valued
 from fabkit.cli.options import Choice, nearest, word, words
 from fabkit.cli.reading import EdgeReading, Reading, package_or_order, read_wanted
 
@@ -204,10 +204,10 @@ class Shown:
         "--layer",
         "NAME",
         "For `layer`, and `net` --at: which, such as 'top copper'.",
-        shell_complete=completing.LAYERS,
+        shell_complete=options.LAYERS,
     )
     net: str | None = valued(
-        "--net", "NAME", "For `net`: which, such as GND.", shell_complete=completing.NETS
+        "--net", "NAME", "For `net`: which, such as GND.", shell_complete=options.NETS
     )
     at_mm: tuple[float, float] | None = valued(
         "--at",

@@ -16,9 +16,9 @@ import click
 from click.shell_completion import CompletionItem
 
 from fabkit.base.version import VERSION
-from fabkit.cli.commands import MADE
-from fabkit.cli.mistakes import say
+from fabkit.cli.model import MADE
 from fabkit.cli.options import nearest
+from fabkit.cli.printing import say_error
 from fabkit.cli.process import STOPPED, run_guarded
 
 COMMANDS = {
@@ -57,11 +57,17 @@ COMMAND_GROUPS = {
 """Commands by what they are for."""
 
 MODULES = {
-    "drawing": ("preview", "sheet", "paper"),
-    "buying": ("parts", "parts new", "carry", "quote"),
-    "lookup": ("checks", "settings", "schema"),
+    "cli.check": ("check", "checks"),
+    "cli.drawing": ("preview", "sheet", "paper"),
+    "cli.wiring": ("wiring",),
+    "cli.buying": ("parts", "carry", "quote"),
+    "cli.packing": ("pack", "mend", "panel"),
+    "cli.order": ("order", "order new"),
+    "desk.command": ("desk",),
+    "cli.compare": ("compare",),
+    "cli.sheets": ("house", "house new", "house learn", "parts new", "settings", "schema"),
 }
-"""Commands whose module is not named as their first word."""
+"""Commands by the module that makes them."""
 
 EPILOG = """\b
 First time? This writes everything about the bundled demo into the folder wheatear:
@@ -98,8 +104,8 @@ class LazyGroup(click.Group):
         """Import the module of a command."""
         if cmd_name not in COMMANDS:
             return None
-        home = next((m for m, names in MODULES.items() if cmd_name in names), cmd_name.split()[0])
-        import_module(f"fabkit.cli.{home}")
+        home = next(module for module, names in MODULES.items() if cmd_name in names)
+        import_module(f"fabkit.{home}")
         return MADE[cmd_name]
 
     def resolve_command(
@@ -143,7 +149,7 @@ class LazyGroup(click.Group):
         except Exception as error:
             if os.environ.get("FABKIT_DEBUG"):
                 raise
-            status = say(error, as_json="--json" in (sys.argv[1:] if args is None else args))
+            status = say_error(error, as_json="--json" in (sys.argv[1:] if args is None else args))
         if standalone_mode:
             sys.exit(status)
         return status

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from fabkit.cli import options, printing
-from fabkit.cli.commands import bundle, command, flag, valued
+from fabkit.cli.model import bundle, command, flag, valued
 from fabkit.cli.reading import Choices, Reading, package_or_order
 
 if TYPE_CHECKING:

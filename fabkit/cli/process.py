@@ -74,9 +74,9 @@ def in_worker(work: Callable[[], int]) -> int:
 
 def _give_up(death: Death) -> int:
     """Print that all of the work is given up, as any other error."""
-    from fabkit.cli.mistakes import say
+    from fabkit.cli.printing import say_error
 
-    return say(WorkerDied(death.message(), hint=HINT), as_json="--json" in sys.argv[1:])
+    return say_error(WorkerDied(death.message(), hint=HINT), as_json="--json" in sys.argv[1:])
 
 
 def _die_of(number: int) -> None:

@@ -15,8 +15,8 @@ import click
 from fabkit.base.deaths import bound_memory
 from fabkit.base.errors import UsageError
 from fabkit.base.limits import Limits, changed_limits
-from fabkit.cli import defaults, options
-from fabkit.cli.commands import Declared, argument, bundle, flag, valued
+from fabkit.cli import options
+from fabkit.cli.model import Declared, argument, bundle, fill_order, flag, valued
 from fabkit.cli.options import named
 
 if TYPE_CHECKING:
@@ -165,7 +165,7 @@ class Choices:
             thickness = Decimal(str(mine.thickness_mm))
             choice = with_fields(choice, thickness_mm=thickness, thickness_from=CHOSEN)
         count = self.keyboards or order.keyboards
-        order = defaults.fill_order(order)
+        order = fill_order(order)
         return with_fields(
             order,
             choice=choice,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from fabkit.cli import drawing, options, printing
-from fabkit.cli.commands import bundle, command, flag, valued
+from fabkit.cli.model import bundle, command, flag, valued
 from fabkit.cli.reading import Reading, package_or_order, read_wanted
 
 if TYPE_CHECKING:

@@ -27,9 +27,8 @@ from fabkit.base.errors import FabkitError
 from fabkit.base.steps import SIZE
 from fabkit.base.streams import clean
 from fabkit.base.tables import Record
-from fabkit.desk.errors import Conflict, error_record, said
 from fabkit.desk.store import ORDER_FILE, VIEWS, OrderFolder
-from fabkit.desk.wanted import choices_record, read_order
+from fabkit.desk.wanted import choices_record, error_record, read_order, said
 from fabkit.outputs.many import processors
 from fabkit.outputs.pool import copying, end_with_parent, undisturbed
 from fabkit.sheets.order import Order
@@ -148,6 +147,10 @@ def _work(pipe: Connection, folder: str, name: str, notice: Any, left_out: dict[
 
 WAITING: Final = "waiting for other orders"
 CANCELLED: Final[Record] = said("the work was cancelled", "run it again when you want it")
+
+
+class Conflict(FabkitError):
+    """What was to be changed is no longer what the page showed."""
 
 
 class Bench:

@@ -1,4 +1,4 @@
-"""The order file as the page changes it, and what the page offers to choose.
+"""The order file as the page changes it, what the page offers to choose, and what it says is wrong.
 
 It is read and judged as by the command, and edited in its text.  The page never sends paths of the
 machine: an order file may only name what lies in its own folder.  What is offered comes from the
@@ -15,7 +15,8 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
 
-from fabkit.base.errors import FabkitError, UsageError
+from fabkit.base.errors import FabkitError, SheetError, UsageError, explain
+from fabkit.base.streams import clean
 from fabkit.base.tables import Record
 from fabkit.board.model import size_words
 from fabkit.checks.catalogue import refuse_unknown
@@ -401,3 +402,19 @@ def _offered(value: object, offers: list[tuple[str, str]]) -> dict[str, Any]:
 
 def _offers(pairs: list[tuple[Any, str]]) -> list[Record]:
     return [{"value": value, "title": title} for value, title in pairs]
+
+
+# Errors as the page shows them
+
+
+def error_record(error: Exception) -> Record:
+    """Record an error: what is wrong, what to do, and in which line and key of a sheet."""
+    message, hint, _ = explain(error)
+    if isinstance(error, SheetError):
+        return said(message, hint, line=error.line, key=error.key)
+    return said(message, hint)
+
+
+def said(message: str, hint: str, *, line: int | None = None, key: str | None = None) -> Record:
+    """Record what the page says: a message, and what to do."""
+    return {"message": clean(message), "hint": clean(hint), "line": line, "key": key}

@@ -28,18 +28,7 @@ from fabkit.board.build import build_board
 from fabkit.board.model import Board
 from fabkit.checks.judging import set_aside
 from fabkit.checks.model import CheckOptions
-from fabkit.desk import fragments
-from fabkit.desk.errors import error_record
-from fabkit.desk.store import SHEETS, OrderFolder
-from fabkit.desk.wanted import changed, known_record, read_order
-from fabkit.keyboard.ordered import propose_boards
-from fabkit.mending.mend import mend
-from fabkit.outputs import money
-from fabkit.outputs.drawings import look_of_order
-from fabkit.outputs.mended import render_mended_page, write_mended
-from fabkit.outputs.model import JudgedBoard, OrderContents
-from fabkit.outputs.order_folder import pack_board, stem_of, write_order
-from fabkit.outputs.ordering import (
+from fabkit.desk.ordering import (
     Design,
     changes_since,
     houses_of,
@@ -49,12 +38,35 @@ from fabkit.outputs.ordering import (
     settle_order,
     source_bytes,
 )
+from fabkit.desk.store import SHEETS, OrderFolder
+from fabkit.desk.wanted import changed, error_record, known_record, read_order
+from fabkit.keyboard.ordered import describe_order, propose_boards
+from fabkit.mending.mend import mend
+from fabkit.outputs import money
+from fabkit.outputs.drawings import look_of_order
+from fabkit.outputs.formats import plain
+from fabkit.outputs.mended import render_mended_page, write_mended
+from fabkit.outputs.model import JudgedBoard, OrderContents
+from fabkit.outputs.order_folder import pack_board, stem_of, write_order
 from fabkit.outputs.panel import panel
-from fabkit.outputs.report.page import picture_view
+from fabkit.outputs.pricing import Compared
+from fabkit.outputs.records import keyboard_record
+from fabkit.outputs.report.board_view import compare_section
+from fabkit.outputs.report.page import (
+    board_view,
+    cost_values,
+    picture_view,
+    pointed,
+    rest_values,
+    with_headlines,
+)
+from fabkit.outputs.report.shell import render_part
+from fabkit.outputs.verdict import SHOWN_CAUSES
 from fabkit.outputs.whole_folder import settle_place
 from fabkit.package.naming import file_stem, names_something
 from fabkit.package.reading import open_package
 from fabkit.parts.listing import suggest_names
+from fabkit.pictures.options import PreviewOptions
 from fabkit.sheets.house import House, load_house
 from fabkit.sheets.order import Order, OrderedBoard, ordered_board
 from fabkit.sheets.order_template import ProposedBoard, order_template
@@ -133,9 +145,9 @@ class Working:
         order, houses, designs, pictures = self._drawn()
         judged, contents = self._reckoned(order, houses, designs)
         packs = self._packed(contents)
-        views = fragments.board_views(contents.order, houses[0], judged, packs, pictures)
-        self._put("verdict", fragments.verdict_part(views))
-        self._put("package", fragments.package_part(views))
+        views = board_views(contents.order, houses[0], judged, packs, pictures)
+        self._put("verdict", verdict_part(views))
+        self._put("package", package_part(views))
         return True
 
     def _deliver(self, task: Record) -> None:
@@ -213,7 +225,7 @@ class Working:
             before, contents.order, judged[0], houses[0], tell=self._tell_stage
         )
         look = look_of_order(contents.order, houses[0])
-        self._put("changed", fragments.changed_part(compared, look))
+        self._put("changed", changed_part(compared, look))
 
     # Steps
 
@@ -238,7 +250,7 @@ class Working:
             ]
             names = [one.name for one in order.boards]
             boards = [design.board for design in designs]
-            self._put("picture", fragments.picture_part(boards, names, pictures))
+            self._put("picture", picture_part(boards, names, pictures))
         return order, houses, designs, pictures
 
     def _reckoned(
@@ -267,16 +279,16 @@ class Working:
         judged = tuple(
             replace(j, ordered=one) for j, one in zip(judged, settled.boards, strict=True)
         )
-        views = fragments.board_views(
-            settled, houses[0], judged, [fragments.UNPACKED] * len(judged), self._pictures(judged)
+        views = board_views(
+            settled, houses[0], judged, [UNPACKED] * len(judged), self._pictures(judged)
         )
         if is_new:
-            self._put("verdict", fragments.verdict_part(views))
+            self._put("verdict", verdict_part(views))
         with self._at("pricing"):
             contents = reckon(settled, judged, houses, today=_today(), tell=self._tell)
-            for name, html in fragments.cost_parts(contents, views).items():
+            for name, html in cost_parts(contents, views).items():
                 self._put(name, html)
-            self._folder.keep_record("summary", fragments.summary_record(contents))
+            self._folder.keep_record("summary", summary_record(contents))
             self._folder.keep_record("known", known_record(contents))
             self._say({"known": True})
         return judged, contents
@@ -487,3 +499,86 @@ def zipped(folder: Path, stem: str) -> bytes:
                 info.compress_type = zipfile.ZIP_DEFLATED
                 archive.writestr(info, path.read_bytes())
     return made.getvalue()
+
+
+# Parts of the page, made of the report's own sections
+
+
+_RANKS: Final = {"fit to order": 0, "decide before ordering": 1, "do not order": 2}
+
+UNPACKED: Final[Record] = {"zip": None, "reason": "", "accepted": {}}
+"""What was packed of a board that was not packed yet."""
+
+
+def picture_part(boards: Sequence[Board], names: Sequence[str], pictures: Sequence[Record]) -> str:
+    """Draw the boards; beside them what can be pointed at, as data of the page's script."""
+    known = {"known": True, "formal": True}
+    views = [
+        {"name": name, "title": name, **drawn, **pointed(board, drawn), **known}
+        for board, name, drawn in zip(boards, names, pictures, strict=True)
+    ]
+    data = [view["script"] for view in views]
+    return render_part("live/picture.html.j2", boards=views, data=plain({"boards": data}))
+
+
+def board_views(
+    order: Order,
+    house: House,
+    judged: Sequence[JudgedBoard],
+    packs: Sequence[Record],
+    pictures: Sequence[Record],
+) -> list[Record]:
+    """Give what the sections of the boards are filled with."""
+    views = [
+        board_view(order, house, one, pack, number, picture)
+        for number, (one, pack, picture) in enumerate(zip(judged, packs, pictures, strict=True), 1)
+    ]
+    said = describe_order(order, [one.board for one in judged])
+    return with_headlines(views, [keyboard_record(one) for one in said])
+
+
+def verdict_part(views: Sequence[Record]) -> str:
+    """Say what each board is, whether it is fit to order, and each cause."""
+    data = [{key: view["script"][key] for key in ("places", "consequences")} for view in views]
+    return render_part(
+        "live/verdict.html.j2",
+        boards=views,
+        shown_causes=SHOWN_CAUSES,
+        data=plain({"boards": data}),
+    )
+
+
+def cost_parts(contents: OrderContents, views: Sequence[Record]) -> dict[str, str]:
+    """Everything that depends on prices and parts: by the name of the part."""
+    bill, costs = money.bill_record(contents.bill), money.cost_record(contents.costs)
+    values = cost_values(contents, bill, costs)
+    filled = {**rest_values(contents), **values, "boards": views, "price": plain(values["price"])}
+    return {
+        "cost": render_part("live/cost.html.j2", **filled),
+        "parts": render_part("sections/parts.html.j2", **filled),
+        "thickness": render_part("sections/thickness.html.j2", **filled),
+        "wiring": render_part("sections/wiring.html.j2", **filled),
+    }
+
+
+def package_part(views: Sequence[Record]) -> str:
+    """Say what goes to the board house, and what each file was taken for."""
+    return render_part("sections/package.html.j2", boards=views)
+
+
+def changed_part(compared: Compared, look: PreviewOptions) -> str:
+    """Show what changed since a revision before."""
+    section = compare_section(compared.comparison, compared.record, look)
+    return render_part("sections/changes.html.j2", compared=section)
+
+
+def summary_record(contents: OrderContents) -> Record:
+    """Give what a list of orders says of one."""
+    best = contents.costs.best
+    worst = max(contents.boards, key=lambda one: _RANKS.get(one.result.opening, len(_RANKS)))
+    return {
+        "name": contents.order.name,
+        "verdict": worst.result.verdict,
+        "total": None if best is None else contents.costs.currency.format(best.total),
+        "best": None if best is None else {"quantity": best.quantity, "boards": best.boards},
+    }

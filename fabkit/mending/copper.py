@@ -21,7 +21,6 @@ from fabkit.geometry.facing import facets_of
 from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.segments import Segments
 from fabkit.mending.model import WRITTEN_MM, Deed, Draft
-from fabkit.mending.outline import layers_of
 from fabkit.package.model import RoleKind
 
 _SAME_SPOT_MM: Final = 0.05
@@ -41,7 +40,7 @@ def take_out_rims(draft: Draft) -> Iterator[Deed]:
     if not len(bare):
         return
     tree = PointTree(holes.spots()[bare])
-    for name, file, gerber in layers_of(draft, RoleKind.COPPER):
+    for name, file, gerber in draft.layers(RoleKind.COPPER):
         o = gerber.objects
         flashes = o.dark_rows(Kind.FLASH)
         places = np.column_stack((o.x0[flashes], o.y0[flashes]))
@@ -69,7 +68,7 @@ def cut_slivers(draft: Draft) -> Iterator[Deed]:
     """Clear tongues of pours that are thinner than the house holds, and lead nowhere."""
     least = draft.house.limit("sliver_mm").value
     reach = least / 2 - CHORD_ERROR_MM
-    for name, file, gerber in layers_of(draft, RoleKind.COPPER):
+    for name, file, gerber in draft.layers(RoleKind.COPPER):
         o = gerber.objects
         if not len(o.dark_rows(Kind.REGION)):
             continue
@@ -103,7 +102,7 @@ def add_teardrops(draft: Draft) -> Iterator[Deed]:
     """Widen tracks towards the pads they enter."""
     gap = draft.house.limit("gap_mm").value
     closed = closed_ground(draft)
-    for name, file, gerber in layers_of(draft, RoleKind.COPPER):
+    for name, file, gerber in draft.layers(RoleKind.COPPER):
         entries = _entries(gerber)
         if not len(entries.track):
             continue
@@ -229,7 +228,7 @@ def round_corners(draft: Draft) -> Iterator[Deed]:
     gap = draft.house.limit("gap_mm").value
     closed = closed_ground(draft)
     holes = draft.board.hole_shapes
-    for name, file, gerber in layers_of(draft, RoleKind.COPPER):
+    for name, file, gerber in draft.layers(RoleKind.COPPER):
         corners = _corners(gerber)
         if not len(corners.at):
             continue
@@ -363,7 +362,7 @@ def fill_traps(draft: Draft) -> Iterator[Deed]:
     gap = draft.house.limit("gap_mm").value
     limit = draft.house.limit("acid_trap_deg").value
     closed = closed_ground(draft)
-    for name, file, gerber in layers_of(draft, RoleKind.COPPER):
+    for name, file, gerber in draft.layers(RoleKind.COPPER):
         parts = polygons_of(gerber.image, above_mm2=AREA_MM2)
         if not len(parts):
             continue

@@ -11,9 +11,8 @@ from fabkit.board.model import Board
 from fabkit.checks.judging import check
 from fabkit.checks.model import CheckOptions, CheckResult
 from fabkit.compare.model import compare_findings
-from fabkit.mending import copper, drills, outline, printed
-from fabkit.mending.corrections import choose
-from fabkit.mending.model import Deed, Draft, Mended
+from fabkit.mending import copper, cuts, printed
+from fabkit.mending.model import Deed, Draft, Mended, choose
 from fabkit.mending.proof import Proof, places_of_new, prove
 from fabkit.mending.writing import Written, form_words, refuse_unreadable, write_draft
 from fabkit.package.rules import MIRRORED, SCALED, SHIFTED
@@ -25,14 +24,14 @@ Maker = Callable[[Draft], Iterator[Deed]]
 """Changes the draft and says what it did."""
 
 MAKERS: Final[Mapping[str, Maker]] = {
-    "hole-twice": drills.drill_once,
-    "drill-plating": drills.part_plating,
-    "slots-to-cut-out": drills.draw_cut_outs,
-    "profile-gap": outline.close_gaps,
-    "profile-ends": outline.extend_ends,
-    "profile-twice": outline.draw_once,
-    "profile-elsewhere": outline.take_out_copies,
-    "stray-marks": outline.take_out_strays,
+    "hole-twice": cuts.drill_once,
+    "drill-plating": cuts.part_plating,
+    "slots-to-cut-out": cuts.draw_cut_outs,
+    "profile-gap": cuts.close_gaps,
+    "profile-ends": cuts.extend_ends,
+    "profile-twice": cuts.draw_once,
+    "profile-elsewhere": cuts.take_out_copies,
+    "stray-marks": cuts.take_out_strays,
     "bare-rims": copper.take_out_rims,
     "copper-edge": printed.pull_back_pours,
     "slivers": copper.cut_slivers,

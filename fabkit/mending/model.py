@@ -1,23 +1,117 @@
-"""What mending is made of: corrections, what each did, what is proved, and the mended set."""
+"""What mending is made of: corrections, what each did, what is proved, and the mended set.
+
+What each correction does, why it is safe, how it is proved and what it heals stands in
+``corrections.toml``.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
+from importlib.resources import files
+from typing import Final
 
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Floats, Shapes
+from fabkit.base.errors import UsageError
 from fabkit.base.findings import Finding
 from fabkit.base.tables import Result, Table, columns_of
 from fabkit.base.units import counted
 from fabkit.board.model import Board
 from fabkit.compare.model import FindingChanges
-from fabkit.package.model import PackageFile
+from fabkit.formats.drill.model import DrillFile
+from fabkit.formats.gerber.model import GerberFile
+from fabkit.package.model import PackageFile, RoleKind
 from fabkit.package.roles import SURE
 from fabkit.sheets.house import House
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """One kind of correction.
+
+    Parameters
+    ----------
+    id
+        ``kebab-case``; a promise, never changed once released.
+    title, does, safe, proof
+        In words: what it is, what it does, why it is safe, and how it is proved.
+    heals
+        Rules, or groups with a trailing slash, whose findings it may end.
+    asked
+        Whether it is made only when asked for.
+    """
+
+    id: str
+    title: str
+    does: str
+    safe: str
+    proof: str
+    heals: tuple[str, ...] = ()
+    asked: bool = False
+
+
+def can_mend(rule: str) -> bool:
+    """Whether a correction that needs no asking ends findings of a rule that is named to it."""
+    return any(rule in c.heals for c in load_corrections().values() if not c.asked)
+
+
+def find_offer(rules: Sequence[str], *, call: str = "fabkit mend PACKAGE --out mended.zip") -> str:
+    """Say how many causes, by their rules, can be mended and how; empty where none can."""
+    by_itself = sum(map(can_mend, rules))
+    rest = [rule for rule in rules if not can_mend(rule)]
+    names = [
+        name
+        for name, c in load_corrections().items()
+        if c.asked and not set(rest).isdisjoint(c.heals)
+    ]
+    known = load_corrections()
+    count = by_itself + sum(any(rule in known[name].heals for name in names) for rule in rest)
+    if not count:
+        return ""
+    asked = "".join(f" --with {name}" for name in names)
+    return f"{count} of {counted(len(rules), 'cause')} can be mended in the files: {call}{asked}"
+
+
+@cache
+def load_corrections() -> Mapping[str, Correction]:
+    """Give every correction by its id."""
+    import tomllib
+
+    text = files(__package__).joinpath("corrections.toml").read_text(encoding="utf-8")
+    return {
+        name: Correction(id=name, **entry | {"heals": tuple(entry["heals"])})
+        for name, entry in tomllib.loads(text).items()
+    }
+
+
+def choose(asked: Iterable[str], without: Iterable[str]) -> tuple[str, ...]:
+    """Ids of the corrections to make: all but those on request, those asked for, less some.
+
+    Raises
+    ------
+    UsageError
+        There is no such correction.
+    """
+    known = load_corrections()
+    asked, without = set(asked), set(without)
+    for name in sorted(asked | without):
+        if name not in known:
+            raise UsageError(
+                f"there is no correction {name!r}",
+                hint=f"Corrections: {', '.join(known)}.",
+            )
+    return tuple(
+        name for name, c in known.items() if (not c.asked or name in asked) and name not in without
+    )
+
+
+# What is done
+
 
 Point = tuple[float, float]
 PLACES = 20
@@ -194,9 +288,40 @@ class Draft:
             out[near] = False
         return out
 
+    def layers(self, *kinds: RoleKind) -> Iterator[tuple[str, PackageFile, GerberFile]]:
+        """Layers of some kinds, by name, but those that show what is absent or are guessed."""
+        negative = {layer.file.name for layer in self.board.layers if layer.negative}
+        for name, file in list(self.files.items()):
+            kept = name in negative or is_doubtful(file)
+            if file.role.kind in kinds and file.gerber is not None and not kept:
+                yield name, file, file.gerber
+
+    def drills(self) -> Iterator[tuple[str, PackageFile, DrillFile]]:
+        """Drill files, by name, but those that are guessed."""
+        for name, file in list(self.files.items()):
+            drills = file.role.kind is RoleKind.DRILL and not is_doubtful(file)
+            if drills and file.drill is not None:
+                yield name, file, file.drill
+
     def refuse(self, correction: str, file: str, reason: str) -> None:
         """Note that a correction is not made in a file."""
         self.left.append(NotMade(correction=correction, file=file, reason=reason))
+
+
+BY_FUNCTION: Final = frozenset(
+    {
+        "gerber/profile-content",
+        "gerber/drawing-in-data",
+        "gerber/negative-copper",
+        "gerber/positive-mask",
+        "gerber/drill-shape",
+        "gerber/drill-clear",
+        "package/copper-numbers",
+        "package/function-in-part",
+    }
+)
+"""Rules that are only asked of files which state what they are: now that they do, what the source
+itself draws comes to light."""
 
 
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
@@ -239,6 +364,11 @@ class Mended(Result):
         """Findings of rules that are not broken any more, whatever files are called now."""
         still = {f.id for f in self.findings.new} | {f.id for _, f in self.findings.changed}
         return tuple(f for f in self.findings.gone if f.id not in still)
+
+    @property
+    def now_judged(self) -> tuple[str, ...]:
+        """Rules that could be judged only now that files state what they are, and were broken."""
+        return tuple(sorted({f.id for f in self.findings.new} & BY_FUNCTION))
 
     @property
     def idle(self) -> tuple[str, ...]:

@@ -17,7 +17,6 @@ from fabkit.formats.gerber.macros import StandardShape
 from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes, pen_widths
 from fabkit.geometry.areas import polygons_of
 from fabkit.mending.model import NOWHERE, Deed, Draft
-from fabkit.mending.outline import layers_of
 from fabkit.package.model import PackageFile, RoleKind, Side
 
 _INK_MM2: Final = 0.02
@@ -38,7 +37,7 @@ def _image(draft: Draft, kind: RoleKind, side: Side | None) -> BaseGeometry | No
 def clip_legend(draft: Draft) -> Iterator[Deed]:
     """Clear ink on pads bare of mask, and beyond the edge."""
     profile = draft.board.profile
-    for name, file, gerber in layers_of(draft, RoleKind.LEGEND):
+    for name, file, gerber in draft.layers(RoleKind.LEGEND):
         ink = gerber.image
         openings = _image(draft, RoleKind.MASK, file.role.side)
         copper = _image(draft, RoleKind.COPPER, file.role.side)
@@ -65,7 +64,7 @@ def clip_legend(draft: Draft) -> Iterator[Deed]:
 def widen_legend(draft: Draft) -> Iterator[Deed]:
     """Draw thin legend lines with the house's least width."""
     least = draft.house.limit("legend_line_mm").value
-    for name, file, gerber in layers_of(draft, RoleKind.LEGEND):
+    for name, file, gerber in draft.layers(RoleKind.LEGEND):
         rows = strokes_in(gerber)
         width = pen_widths(gerber, rows)
         rows = rows[(width > 0) & (width < least)]
@@ -107,7 +106,7 @@ def grow_openings(draft: Draft) -> Iterator[Deed]:
     """Add to mask openings what their pads lack of the house's margin."""
     margin = draft.house.limit("mask_margin_mm").value
     web = draft.house.limit("mask_web_mm").value
-    for name, file, gerber in layers_of(draft, RoleKind.MASK):
+    for name, file, gerber in draft.layers(RoleKind.MASK):
         lands = _lands(draft, file)
         openings = gerber.image
         if lands is None or openings.is_empty:
@@ -139,7 +138,7 @@ def grow_openings(draft: Draft) -> Iterator[Deed]:
 
 def _lands(draft: Draft, mask: PackageFile) -> tuple[Shapes, BaseGeometry] | None:
     """Flashed pads of the copper below a mask, and all of that copper."""
-    for _, file, copper in layers_of(draft, RoleKind.COPPER):
+    for _, file, copper in draft.layers(RoleKind.COPPER):
         if file.role.side == mask.role.side:
             o = copper.objects
             rows = o.dark_rows(Kind.FLASH)
@@ -180,7 +179,7 @@ def pull_back_pours(draft: Draft) -> Iterator[Deed]:
     band = shapely.intersection(
         profile, shapely.buffer(shapely.boundary(profile), reach + 1e-3, quad_segs=16)
     )
-    for name, file, gerber in layers_of(draft, RoleKind.COPPER):
+    for name, file, gerber in draft.layers(RoleKind.COPPER):
         o = gerber.objects
         poured = o.dark_rows(Kind.REGION)
         pours = object_shapes(gerber, poured)

@@ -23,7 +23,7 @@ from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.gerber.writer import write_gerber
 from fabkit.geometry.areas import polygons_of
 from fabkit.geometry.neighbours import PointTree
-from fabkit.mending.model import WRITTEN_MM, Deed, LayerProof
+from fabkit.mending.model import BY_FUNCTION, WRITTEN_MM, Deed, LayerProof
 
 _MOVED_MM: Final = 5 * WRITTEN_MM
 """By so much an edge of a layer may move elsewhere: places, sizes and centres of arcs are each
@@ -226,21 +226,6 @@ _READING: Final = frozenset({"gerber", "drill", "package", "job", "register"})
 _MEASURED: Final = frozenset({"copper", "mask", "legend", "paste", "hole"})
 """Groups that measure images and holes; where both are proved the same, a place more is one that
 was within rounding of the limit."""
-
-BY_FUNCTION: Final = frozenset(
-    {
-        "gerber/profile-content",
-        "gerber/drawing-in-data",
-        "gerber/negative-copper",
-        "gerber/positive-mask",
-        "gerber/drill-shape",
-        "gerber/drill-clear",
-        "package/copper-numbers",
-        "package/function-in-part",
-    }
-)
-"""Rules that are only asked of files which state what they are: now that they do, what the source
-itself draws comes to light."""
 
 
 def find_new(before: CheckResult, after: CheckResult, *, drawn: bool) -> Iterator[str]:

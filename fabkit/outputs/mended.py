@@ -11,9 +11,7 @@ from fabkit.base.tables import Record
 from fabkit.base.units import counted, format_number
 from fabkit.board.build import build_board
 from fabkit.compare.boards import compare_boards
-from fabkit.mending.corrections import load_corrections
-from fabkit.mending.model import LayerProof, Mended
-from fabkit.mending.proof import BY_FUNCTION
+from fabkit.mending.model import LayerProof, Mended, load_corrections
 from fabkit.outputs.atomic import write_archive
 from fabkit.outputs.comparison import compare_record
 from fabkit.outputs.formats import to_document
@@ -91,7 +89,7 @@ def mended_record(mended: Mended) -> Record:
             "pads_joined_as_before": mended.pads,
             "findings_gone": [finding_record(f) for f in mended.ended],
             "findings_same": mended.findings.same,
-            "now_judged": sorted({f.id for f in mended.findings.new} & BY_FUNCTION),
+            "now_judged": list(mended.now_judged),
         },
     }
 

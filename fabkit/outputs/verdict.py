@@ -24,7 +24,7 @@ from fabkit.base.findings import Severity, cause_names, times
 from fabkit.base.tables import Cell, Column, Record, Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
 from fabkit.base.version import VERSION
-from fabkit.mending.corrections import find_offer
+from fabkit.mending.model import find_offer
 from fabkit.outputs.formats import markdown_text, to_document, to_json
 from fabkit.outputs.terminal import (
     Terminal,

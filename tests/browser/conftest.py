@@ -12,7 +12,7 @@ import pytest
 
 import fabkit
 from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
-from fabkit.outputs import ordering
+from fabkit.desk import ordering
 from fabkit.outputs.model import OrderContents
 
 ROOT = Path(__file__).parents[2]

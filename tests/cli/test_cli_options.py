@@ -162,8 +162,8 @@ def test_a_lone_half_is_no_order(run, small):
 
 def test_every_option_has_its_group():
     """No option stands under a heading it was forgotten in, and no group names what is gone."""
-    from fabkit.cli.commands import OPTION_GROUPS
     from fabkit.cli.group import COMMAND_GROUPS
+    from fabkit.cli.model import OPTION_GROUPS
 
     known = {option.opts[0] for _, option in EVERY}
     grouped = [name for names in OPTION_GROUPS.values() for name in names]

@@ -17,9 +17,8 @@ import pytest
 from click.testing import CliRunner
 
 from fabkit.base.errors import UsageError
-from fabkit.cli import desk as command
 from fabkit.cli.group import cli
-from fabkit.desk import serving
+from fabkit.desk import command, serving
 from fabkit.desk.serving import Serving, prepare
 
 

@@ -8,8 +8,8 @@ import pytest
 from desks import SMALL_ZIP, begin
 
 from fabkit.base.limits import Limits
-from fabkit.desk import uploads
-from fabkit.desk.uploads import SHEET_BYTES
+from fabkit.desk import app
+from fabkit.desk.app import SHEET_BYTES
 
 
 @pytest.fixture
@@ -22,8 +22,8 @@ def address(desk):
 def small_limits(monkeypatch):
     """Limits that a test can exceed."""
     limits = Limits(file_bytes=1000, package_bytes=1500, members=3)
-    monkeypatch.setattr(uploads, "DEFAULT_LIMITS", limits)
-    monkeypatch.setattr(uploads.DroppedFolder.__init__, "__defaults__", (limits,))
+    monkeypatch.setattr(app, "DEFAULT_LIMITS", limits)
+    monkeypatch.setattr(app.DroppedFolder.__init__, "__defaults__", (limits,))
     return limits
 
 

@@ -23,11 +23,9 @@ from fabkit.board.model import Board
 from fabkit.checks.judging import check
 from fabkit.cli.group import cli
 from fabkit.formats.gerber.drawing import without
-from fabkit.mending.corrections import load_corrections
-from fabkit.mending.drills import part_plating
+from fabkit.mending.cuts import close_gaps, part_plating
 from fabkit.mending.mend import MAKERS, MendOptions, mend
-from fabkit.mending.model import Deed, Draft, Mended
-from fabkit.mending.outline import close_gaps, layers_of
+from fabkit.mending.model import Deed, Draft, Mended, load_corrections
 from fabkit.mending.proof import find_new
 from fabkit.mending.writing import write_draft
 from fabkit.outputs.mended import mended_record, proof_lines
@@ -281,7 +279,7 @@ def test_what_cannot_be_proved_is_not_made(monkeypatch: pytest.MonkeyPatch) -> N
     """A correction that cuts a track apart is refused, and the others are still made."""
 
     def cut(draft: Draft) -> Iterator[Deed]:
-        for name, file, gerber in layers_of(draft, RoleKind.COPPER):
+        for name, file, gerber in draft.layers(RoleKind.COPPER):
             rows = gerber.objects.kind == 1
             if rows.any():
                 draft.files[name] = file.__class__(

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from fabkit.base.errors import UsageError
-from fabkit.mending.corrections import find_offer
-from fabkit.outputs.ordering import read_designs
+from fabkit.desk.ordering import read_designs
+from fabkit.mending.model import find_offer
 from fabkit.sheets.house import load_house
 from fabkit.sheets.order import order_from
 from fabkit.sheets.toml_text import read_sheet

@@ -13,7 +13,7 @@ from fabkit.board.model import Board
 from fabkit.checks.choices import judge_thicknesses
 from fabkit.costs.chart import curve_chart, shares_chart
 from fabkit.costs.model import SHARES, shares_of
-from fabkit.mending.corrections import find_offer
+from fabkit.mending.model import find_offer
 from fabkit.outputs import records
 from fabkit.outputs.drawings import chart_svg, look_of_order
 from fabkit.outputs.formats import plain

@@ -1,18 +1,22 @@
-"""Corrections of the profile, and of its copies in other layers."""
+"""Corrections of what is cut: the profile, its copies in other layers, holes and slots."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
 from itertools import pairwise
+from pathlib import PurePosixPath
 from typing import Final
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.base.units import COINCIDENT_MM, OUTLINE_JOIN_MM, counted, format_mm
 from fabkit.board.model import PathKind
+from fabkit.formats.drill.model import DrillFile
+from fabkit.formats.drill.writer import split_plating
 from fabkit.formats.gerber.drawing import strokes_in, with_strokes, without
 from fabkit.formats.gerber.model import (
     GerberFile,
@@ -24,8 +28,8 @@ from fabkit.formats.gerber.model import (
 from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.outlines import SAME_END_MM, find_figures
 from fabkit.geometry.segments import Segments
-from fabkit.mending.model import NOWHERE, WRITTEN_MM, Deed, Draft, Point, is_doubtful, spots_of
-from fabkit.package.model import PackageFile, RoleKind
+from fabkit.mending.model import NOWHERE, WRITTEN_MM, Deed, Draft, Point, spots_of
+from fabkit.package.model import PackageFile, Role, RoleKind
 
 EXTEND_MM: Final = 1.0
 """By how much an end of the profile is led on at most."""
@@ -40,18 +44,9 @@ _BOARDS: Final = (PathKind.BOARD_EDGE, PathKind.PANEL_EDGE, PathKind.RAIL)
 _PRINTED: Final = (RoleKind.COPPER, RoleKind.MASK, RoleKind.PASTE, RoleKind.LEGEND)
 
 
-def layers_of(draft: Draft, *kinds: RoleKind) -> Iterator[tuple[str, PackageFile, GerberFile]]:
-    """Layers of some kinds, by name, but those that show what is absent or are guessed."""
-    negative = {layer.file.name for layer in draft.board.layers if layer.negative}
-    for name, file in list(draft.files.items()):
-        kept = name in negative or is_doubtful(file)
-        if file.role.kind in kinds and file.gerber is not None and not kept:
-            yield name, file, file.gerber
-
-
 def close_gaps(draft: Draft) -> Iterator[Deed]:
     """Join the ends of the profile that the reading of the outline joins."""
-    for name, file, gerber in layers_of(draft, RoleKind.PROFILE):
+    for name, file, gerber in draft.layers(RoleKind.PROFILE):
         rows = strokes_in(gerber)
         lines = find_figures(Segments.of(gerber.objects.take(rows))).bridges
         apart = np.hypot(lines[:, 2] - lines[:, 0], lines[:, 3] - lines[:, 1])
@@ -76,7 +71,7 @@ def _with_lines(file: GerberFile, lines: Floats, like: Ints) -> GerberFile:
 
 def extend_ends(draft: Draft) -> Iterator[Deed]:
     """Lead two straight ends of the profile on to where their lines meet."""
-    for name, file, gerber in layers_of(draft, RoleKind.PROFILE):
+    for name, file, gerber in draft.layers(RoleKind.PROFILE):
         rows = strokes_in(gerber)
         strokes = Segments.of(gerber.objects.take(rows))
         loose = find_figures(strokes).loose
@@ -147,7 +142,7 @@ def _meeting(ends: Floats, ways: Floats) -> tuple[Point, ...] | None:
 def draw_once(draft: Draft) -> Iterator[Deed]:
     """Leave out strokes of the profile that repeat another one from end to end."""
     known: set[tuple[float, ...]] = set()
-    for name, file, gerber in layers_of(draft, RoleKind.PROFILE):
+    for name, file, gerber in draft.layers(RoleKind.PROFILE):
         o = gerber.objects
         again = np.zeros(len(o), np.bool_)
         columns = (o.x0, o.y0, o.x1, o.y1, np.where(o.turn == 0, 0, o.cx),
@@ -176,7 +171,7 @@ def take_out_copies(draft: Draft) -> Iterator[Deed]:
     rim = shapely.boundary(profile)
     band = shapely.buffer(rim, OUTLINE_JOIN_MM)
     shapely.prepare(band)
-    for name, file, gerber in layers_of(draft, *_PRINTED):
+    for name, file, gerber in draft.layers(*_PRINTED):
         rows = strokes_in(gerber)
         if not len(rows):
             continue
@@ -208,7 +203,7 @@ def take_out_strays(draft: Draft) -> Iterator[Deed]:
     solid = shapely.union_all(shapely.polygons(rings[~shapely.is_missing(rings)]))
     shapely.prepare(solid)
     strays: list[tuple[str, PackageFile, GerberFile, Bools]] = []
-    for name, file, gerber in layers_of(draft, *_PRINTED):
+    for name, file, gerber in draft.layers(*_PRINTED):
         boxes = object_boxes(gerber)
         shown = ~np.isnan(boxes[:, 0]) & gerber.objects.dark
         outside = shown.copy()
@@ -263,3 +258,146 @@ def _wanted(
         near = np.isfinite(PointTree(mask).query(copper, within=OUTLINE_JOIN_MM)[0])
         if near.any():
             yield counted(int(near.sum()), "bare pad")
+
+
+# Holes and slots
+
+
+_PEN_MM: Final = 0.1
+"""Pen of a profile that has none."""
+
+
+def drill_once(draft: Draft) -> Iterator[Deed]:
+    """Keep one of several holes, or straight slots, of the same place, diameter and plating."""
+    known: set[tuple[object, ...]] = set()
+    for name, file, drill in draft.drills():
+        hits, slots = drill.hits, drill.slots
+        again = _repeated(drill, hits.spots(), hits.tool, known)
+        # The other way round a slot is the same.
+        ends = np.array(
+            [
+                sorted(pair)
+                for pair in zip(slots.starts().tolist(), slots.ends().tolist(), strict=True)
+            ]
+        )
+        twice = _repeated(drill, ends.reshape(-1, 4), slots.tool, known)
+        # Of a path of several cuts none is left out alone.
+        lone = np.bincount(slots.path, minlength=1)[slots.path] == 1 if len(slots) else twice
+        twice &= lone & (slots.turn == 0)
+        count = int(again.sum() + twice.sum())
+        if not count:
+            continue
+        if again.all() and twice.all():
+            del draft.files[name]  # all of it is in another file
+        else:
+            rest = replace(drill, hits=hits.take(~again), slots=slots.take(~twice))
+            draft.files[name] = replace(file, content=rest)
+        at = np.concatenate((hits.spots()[again], slots.starts()[twice]))
+        words = [
+            counted(int(flags.sum()), noun)
+            for flags, noun in ((again, "hole"), (twice, "slot"))
+            if flags.any()
+        ]
+        yield Deed(
+            correction="hole-twice",
+            file=name,
+            words=f"{' and '.join(words)} that another one repeats left out",
+            count=count,
+            places=spots_of(at),
+        )
+
+
+def _repeated(
+    drill: DrillFile, places: Floats, tools: NDArray[np.int32], known: set[tuple[object, ...]]
+) -> Bools:
+    """Which cuts are known already; the others are known from now on."""
+    again = np.zeros(len(places), np.bool_)
+    for row, (place, tool) in enumerate(zip(places.round(4).tolist(), tools.tolist(), strict=True)):
+        made = drill.tools[tool] if tool >= 0 else None
+        if made is not None and made.diameter_mm is not None:
+            key = (*place, round(made.diameter_mm, 4), made.plated)
+            again[row] = key in known
+            known.add(key)
+    return again
+
+
+def part_plating(draft: Draft) -> Iterator[Deed]:
+    """Give plated holes and others files of their own, where each tool states which it is."""
+    layers = max(len(draft.board.copper), 1)
+    for name, file, drill in draft.drills():
+        stated = drill.plated if drill.plated is not None else file.role.plated
+        if stated is not None or not (len(drill.hits) or len(drill.slots)):
+            continue
+        parts = split_plating(drill, layers=layers)
+        if any(part.plated is None for part in parts):
+            count = sum(len(p.hits) + len(p.slots) for p in parts if p.plated is None)
+            draft.refuse(
+                "drill-plating", name, f"{counted(count, 'hole')} whose plating no file states"
+            )
+            continue
+        del draft.files[name]
+        path = PurePosixPath(name)
+        for part in parts:
+            word = "plated" if part.plated else "non-plated"
+            made = str(path.with_name(f"{path.stem}-{word}{path.suffix}"))
+            role = Role(kind=RoleKind.DRILL, plated=part.plated)
+            draft.files[made] = replace(
+                file, name=made, role=role, content=replace(part, name=made)
+            )
+        yield Deed(
+            correction="drill-plating",
+            file=name,
+            words="split into plated and non-plated holes",
+            count=len(parts),
+        )
+
+
+def draw_cut_outs(draft: Draft) -> Iterator[Deed]:
+    """Draw the cut-outs that overlapping slots mill as contours of the profile."""
+    profiles = [(n, f) for n, f in draft.files.items() if f.role.kind is RoleKind.PROFILE]
+    openings = np.array([p.shape for p in draft.board.edge.of(PathKind.CUT_OUT)], dtype=object)
+    if len(profiles) != 1 or profiles[0][1].gerber is None or not len(openings):
+        return
+    # The board's slots are those that mill no cut-out together with others.
+    kept = {tuple(place) for place in _ends(draft.board.slots).tolist()}
+    used = np.zeros(len(openings), np.bool_)
+    for name, file, drill in draft.drills():
+        slots = drill.slots
+        if not len(slots) or drill.plated:
+            continue
+        free = np.array([tuple(place) not in kept for place in _ends(slots).tolist()])
+        within = shapely.STRtree(openings).query(slots.polylines(), predicate="covered_by")
+        milled = free & np.isin(np.arange(len(slots)), within[0])
+        if not milled.any():
+            continue
+        used[within[1][milled[within[0]]]] = True
+        draft.files[name] = replace(file, content=replace(drill, slots=slots.take(~milled)))
+        yield Deed(
+            correction="slots-to-cut-out",
+            file=name,
+            words=f"{counted(int(milled.sum()), 'slot')} that overlap taken out",
+            count=int(milled.sum()),
+        )
+    if not used.any():
+        return
+    name, file = profiles[0]
+    gerber = file.gerber
+    assert gerber is not None  # noqa: S101 -- looked at above, narrows for the type checker
+    points, ring = shapely.get_coordinates(
+        shapely.get_exterior_ring(openings[used]), return_index=True
+    )
+    starts = np.flatnonzero(ring[1:] == ring[:-1])
+    width = pen_widths(gerber, strokes_in(gerber))
+    made = with_strokes(
+        gerber,
+        Segments.straight(points[starts], points[starts + 1]),
+        width_mm=float(np.nanmedian(width)) if np.isfinite(width).any() else _PEN_MM,
+    )
+    new = np.arange(len(gerber.objects), len(made.objects))
+    draft.files[name] = replace(file, content=made)
+    words = f"{counted(int(used.sum()), 'cut-out')} drawn"
+    yield Deed.over("slots-to-cut-out", name, words, openings[used], drawn=object_shapes(made, new))
+
+
+def _ends(slots: Segments) -> Floats:
+    return np.asarray(np.column_stack((slots.starts(), slots.ends())).round(4), np.float64)

@@ -11,6 +11,8 @@ that go together are declared once, as a bundle that other bundles hold or exten
 
     @command("check", Asked)
     def run(asked: Asked) -> None: ...
+
+Only click is imported here, so that a module with a command loads fast.
 """
 
 from __future__ import annotations
@@ -19,11 +21,14 @@ import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import Field, field, fields
 from functools import wraps
-from typing import Any, TypeVar
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from fabkit.cli import completing, defaults
+if TYPE_CHECKING:
+    from fabkit.sheets.order import Order
+    from fabkit.sheets.settings import Setting
 
 T = TypeVar("T")
 Declared = Any
@@ -132,6 +137,10 @@ OPTION_GROUPS = {
 """Options by what they are about, in the order of the help; a command's own come first."""
 
 
+TYPED = "fabkit.typed"
+"""Key of the words of the line in ``Context.meta``."""
+
+
 class Command(click.Command):
     """A command whose options are listed in groups and may have defaults in the settings."""
 
@@ -154,12 +163,12 @@ class Command(click.Command):
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         """Keep the words of the line for completion."""
         if ctx.resilient_parsing:
-            ctx.meta[completing.TYPED] = list(args)
+            ctx.meta[TYPED] = list(args)
         return super().parse_args(ctx, args)
 
     def invoke(self, ctx: click.Context) -> object:
         """Run with the user's defaults for what was not given."""
-        defaults.fill(ctx)
+        fill_defaults(ctx)
         return super().invoke(ctx)
 
 
@@ -176,3 +185,82 @@ def group_of(parameter: click.Parameter) -> str:
     """Title of the group that an option belongs to."""
     names = set(parameter.opts)
     return next((t for t, members in OPTION_GROUPS.items() if names & set(members)), "Options")
+
+
+# The user's defaults for options that were not given, each named when it is used
+
+
+PARAMETERS = {
+    "house": "house_files",
+    "parts": "parts_file",
+    "keyboards": "keyboards",
+    "colour": "colour",
+    "finish": "finish",
+    "currency": "currency",
+}
+"""By setting: the parameter it fills."""
+
+_TOLD = "fabkit.defaults"
+
+
+def fill_defaults(ctx: click.Context) -> None:
+    """Give every option that was not given what the settings say, and name where it is from.
+
+    Options come before the environment, the environment before an order file, an order file
+    before the settings file.
+    """
+    wanted = {name: key for name, key in PARAMETERS.items() if key in ctx.params}
+    if not wanted:
+        return
+    from fabkit.sheets.settings import load_settings
+
+    settings = load_settings()
+    for name, key in wanted.items():
+        setting = settings.get(name)
+        if setting is None or ctx.params[key] or (not setting.variable and _stated(ctx, name)):
+            continue
+        ctx.params[key] = (setting.value,) if name == "house" else setting.value
+        _tell_default(name, setting)
+
+
+def fill_order(order: Order) -> Order:
+    """Currency and tax of the settings, where neither an option nor the order file states them."""
+    from fabkit.sheets import settings
+
+    order, used = settings.fill_order(order, ("currency", "tax"))
+    country = settings.load_settings().get("country")
+    for name, setting in used.items():
+        words = f" of {country.value}" if name == "tax" and country else ""
+        _tell_default(f"{name}{words}", setting)
+    return order
+
+
+def _tell_default(name: str, setting: Setting) -> None:
+    """Name a default that is used."""
+    from fabkit.sheets.order import Tax
+    from fabkit.sheets.settings import tax_words
+
+    value: Any = setting.value
+    shown = tax_words(value) if isinstance(value, Tax) else value
+    told: set[str] = click.get_current_context().meta.setdefault(_TOLD, set())
+    if name not in told:
+        click.echo(f"note: {name} {shown}, from {setting.source}", err=True)
+    told.add(name)
+
+
+def stated_keys(path: Path) -> set[str]:
+    """Tables and keys that an order file states, dotted; nothing for a package."""
+    if path.suffix.lower() != ".toml":
+        return set()
+    from fabkit.sheets import settings
+    from fabkit.sheets.toml_text import read_sheet
+
+    return settings.stated_keys(read_sheet(path).data)
+
+
+def _stated(ctx: click.Context, name: str) -> bool:
+    """Whether an order file given to the command states this itself."""
+    from fabkit.sheets.settings import ORDER_KEYS
+
+    files = [ctx.params.get(k) for k in ("wanted", "old", "new", "order_file")]
+    return any(ORDER_KEYS[name] in stated_keys(file) for file in files if isinstance(file, Path))

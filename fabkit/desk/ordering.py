@@ -17,9 +17,8 @@ from fabkit.checks.model import CheckOptions
 from fabkit.compare.boards import compare_boards
 from fabkit.costs.model import facts_of_order
 from fabkit.keyboard.ordered import order_of, with_edge
-from fabkit.mending.corrections import choose
 from fabkit.mending.mend import MendOptions, mend
-from fabkit.mending.model import Mended
+from fabkit.mending.model import Mended, choose
 from fabkit.outputs.model import JudgedBoard, OrderContents, OrderResult
 from fabkit.outputs.order_folder import write_order
 from fabkit.outputs.pricing import Compared, quote, weigh_changes

@@ -9,8 +9,7 @@ from pathlib import Path
 import click
 
 from fabkit.base.errors import UsageError
-from fabkit.cli import options
-from fabkit.cli.commands import command, flag, option, valued
+from fabkit.cli.model import command, flag, option, valued
 
 NEEDED = ("starlette", "uvicorn", "tomlkit")
 """Libraries of the extra ``desk``."""
@@ -23,8 +22,11 @@ class Asked:
     port: int = valued(
         "--port", "N", "Port on this machine.  Default: a free one.", type=click.IntRange(1, 65535)
     )
-    orders: Path | None = options.file(
-        "--folder", "FOLDER", "Where your orders lie.  Default: the system's own place."
+    orders: Path | None = valued(
+        "--folder",
+        "FOLDER",
+        "Where your orders lie.  Default: the system's own place.",
+        type=click.Path(path_type=Path),
     )
     browser: bool = option(
         "--browser/--no-browser", default=True, help="Open the page in your browser."
