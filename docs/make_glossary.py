@@ -20,7 +20,7 @@ import fabkit
 from fabkit.board.copper import trace_copper
 from fabkit.outputs.atomic import write_file
 from fabkit.pictures.finished import board_stencils, finished_face, layer_stencil
-from fabkit.pictures.options import Finish, PreviewOptions
+from fabkit.pictures.looks import Finish, PreviewOptions
 from fabkit.pictures.paint_png import paint, paint_sheet, png_bytes
 from fabkit.pictures.scene import Scene, SceneDraft, sheet_of
 from fabkit.pictures.sheets import halves_sheet, islands_sheet, lit_sheet

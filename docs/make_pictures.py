@@ -14,7 +14,7 @@ from fabkit.outputs.drawings import SheetChoice, build_sheet
 from fabkit.pictures.changes import change_sheet
 from fabkit.pictures.drill_map import drill_sheet
 from fabkit.pictures.finished import render_faces
-from fabkit.pictures.options import PreviewOptions
+from fabkit.pictures.looks import PreviewOptions
 from fabkit.pictures.paint_png import paint_sheet, png_bytes
 from fabkit.pictures.paper import halves_of, paper_sheets
 from fabkit.pictures.scene import Scene, Sheet, sheet_of

@@ -84,7 +84,7 @@ PUBLIC = {
     "LayerProof": "mending.model",
     # What is written
     "draw": "outputs.drawings",
-    "PreviewOptions": "pictures.options",
+    "PreviewOptions": "pictures.looks",
     "draw_sheet": "outputs.drawings",
     "SheetChoice": "outputs.drawings",
     "SheetKind": "outputs.drawings",

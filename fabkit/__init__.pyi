@@ -64,7 +64,7 @@ from fabkit.package.reading import read_gerber as read_gerber
 from fabkit.panels.build import PanelPlan as PanelPlan
 from fabkit.parts.listing import list_parts as list_parts
 from fabkit.parts.model import Bill as Bill
-from fabkit.pictures.options import PreviewOptions as PreviewOptions
+from fabkit.pictures.looks import PreviewOptions as PreviewOptions
 from fabkit.sheets.house import House as House
 from fabkit.sheets.house import load_house as load_house
 from fabkit.sheets.order import BoardUse as BoardUse

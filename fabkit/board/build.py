@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Final
 
 from fabkit.base.findings import Finding, Place
-from fabkit.board import rules
 from fabkit.board.components import find_components
 from fabkit.board.holes import infer_plating, merge_drills
 from fabkit.board.model import Board, Layer, panel_words, size_words
@@ -20,6 +20,10 @@ from fabkit.board.profile import (
 )
 from fabkit.formats.sidecars.model import JobFile
 from fabkit.package.model import Package, PackageFile, RoleKind
+from fabkit.rules import load_rule
+
+PROFILE_PANEL: Final = load_rule("profile/panel")
+PROFILE_READINGS: Final = load_rule("profile/two-readings")
 
 _ORDER = (
     *(RoleKind.MASK, RoleKind.LEGEND, RoleKind.PASTE, RoleKind.GLUE, RoleKind.PROFILE),
@@ -55,7 +59,7 @@ def build_board(package: Package) -> Board:
     if len(edge.readings) > 1:
         findings.append(
             Finding.of(
-                rules.PROFILE_READINGS,
+                PROFILE_READINGS,
                 "the outline may be "
                 + ", or ".join(f"{size_words(r.profile)} ({r.name})" for r in edge.readings),
                 Place(file=outline.file),
@@ -65,7 +69,7 @@ def build_board(package: Package) -> Board:
     panel = panel_of(package, outline, points, holes)
     findings += find_lines_across(outline, panel)
     if panel is not None:
-        findings.append(Finding.of(rules.PROFILE_PANEL, panel_words(panel), count=panel.count))
+        findings.append(Finding.of(PROFILE_PANEL, panel_words(panel), count=panel.count))
     components = find_components(package, layers, outline.shape, findings)
     jobs = [f.content for f in package.files if isinstance(f.content, JobFile)]
     return Board(

@@ -18,12 +18,16 @@ from fabkit.base.columns import Floats, Ints, rows_by
 from fabkit.base.findings import Finding, Place
 from fabkit.base.natural import natural
 from fabkit.base.units import INCH_MM, MIL_MM, format_mm
-from fabkit.board import rules
 from fabkit.board.model import Component, Layer
 from fabkit.formats.gerber.model import Attributes, Kind
 from fabkit.formats.sidecars.model import PlacedPart, Placement
 from fabkit.geometry.neighbours import PointTree
 from fabkit.package.model import Package, RoleKind, Side
+from fabkit.rules import load_rule
+
+PLACEMENT_SCALED: Final = load_rule("board/placement-unit")
+PLACEMENT_SHIFTED: Final = load_rule("board/placement-origin")
+PLACEMENT_OUTSIDE: Final = load_rule("board/placement-outside")
 
 _TEXTS: Final = {
     ".CVal": "value",
@@ -280,7 +284,7 @@ def _onto_board(
             if factor != 1.0:
                 findings.append(
                     Finding.of(
-                        rules.PLACEMENT_SCALED,
+                        PLACEMENT_SCALED,
                         f"positions fit the board when read in {unit}",
                         place,
                         assumed=f"read in {unit}",
@@ -289,7 +293,7 @@ def _onto_board(
             if origin.any():
                 findings.append(
                     Finding.of(
-                        rules.PLACEMENT_SHIFTED,
+                        PLACEMENT_SHIFTED,
                         f"positions fit the board when counted from {named}",
                         place,
                         assumed=f"moved by {format_mm(origin[0])}, {format_mm(origin[1])}",
@@ -303,7 +307,7 @@ def _onto_board(
     if count:  # else all lie on one spot of the board
         findings.append(
             Finding.of(
-                rules.PLACEMENT_OUTSIDE,
+                PLACEMENT_OUTSIDE,
                 f"{count} of {len(parts)} placed parts lie outside the board",
                 place,
                 count=count,

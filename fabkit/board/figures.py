@@ -13,9 +13,14 @@ from shapely.geometry.base import BaseGeometry
 from fabkit.base.columns import Bools, Floats, Ints, Shapes
 from fabkit.base.findings import Finding, Place, Rule, places_at
 from fabkit.base.units import OUTLINE_JOIN_MM, counted, format_mm
-from fabkit.board import rules
 from fabkit.board.model import Edge, EdgePath, PathKind, Reading, size_words
 from fabkit.geometry.areas import without_openings
+from fabkit.rules import load_rule
+
+PROFILE_STRAY: Final = load_rule("profile/stray-lines")
+PROFILE_DOUBLED: Final = load_rule("profile/doubled-lines")
+PROFILE_FRAME: Final = load_rule("profile/frame")
+PROFILE_LETTERING: Final = load_rule("profile/lettering")
 
 DOUBLE_MM: Final = 0.3
 """A figure whose rim runs this near inside another's is the same line drawn twice."""
@@ -313,9 +318,7 @@ def drop_doubles(found: Candidates, doubled_mm: float, outline: Outline) -> Cand
     if doubled_mm > OUTLINE_JOIN_MM:
         message = f"{format_mm(doubled_mm, digits=1)} of the outline are drawn more than once"
         place = Place(file=outline.file)
-        outline.findings.append(
-            Finding.of(rules.PROFILE_DOUBLED, message, place, assumed="taken once")
-        )
+        outline.findings.append(Finding.of(PROFILE_DOUBLED, message, place, assumed="taken once"))
     if not keep.all():
         outline.leave_out(PathKind.DOUBLE, filled[~keep], "it follows a larger path closely")
     return found.take(keep)
@@ -341,7 +344,7 @@ def drop_letters(found: Candidates, stray: Shapes, outline: Outline) -> Candidat
             PathKind.LETTERING,
             found.filled[near],
             "it is small and lies among open strokes",
-            rule=rules.PROFILE_LETTERING,
+            rule=PROFILE_LETTERING,
             message=f"{counted(many, 'small closed figure')} among open strokes",
             assumed="not cut out",
         )
@@ -441,7 +444,7 @@ def _report_frame(
         kind,
         found.filled[list(frames)],
         "all pads and holes lie in a smaller figure inside it",
-        rule=rules.PROFILE_FRAME,
+        rule=PROFILE_FRAME,
         message=f"a frame of {size_words(frame)} lies around the board",
     )
     if kind is PathKind.FRAME:
@@ -463,7 +466,7 @@ def drop_marks(found: Candidates, evidence: Evidence, outline: Outline) -> Candi
             PathKind.MARK,
             found.filled[marks],
             "it is small, empty and lies beside the board",
-            rule=rules.PROFILE_STRAY,
+            rule=PROFILE_STRAY,
             message=f"{counted(int(marks.sum()), 'small closed figure')} beside the board",
         )
     return found.take(~marks)

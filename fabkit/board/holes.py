@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.base.findings import Finding, Place, Severity, places_at
-from fabkit.board import rules
 from fabkit.board.model import BoardSlots, Holes, Layer
 from fabkit.formats.drill.model import DrillFile, Hits, Slots
 from fabkit.formats.gerber.model import GerberFile, object_boxes, object_shapes
@@ -20,6 +19,12 @@ from fabkit.formats.gerber.reader import looks_like_gerber
 from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.segments import Segments, join_boxes
 from fabkit.package.model import Package, PackageFile, RoleKind
+from fabkit.rules import load_rule
+
+HOLES_DOUBLED: Final = load_rule("board/holes-given-twice")
+PLATED_AND_NOT: Final = load_rule("board/plated-and-not")
+HOLE_SIZE: Final = load_rule("board/hole-size-unknown")
+PLATING_INFERRED: Final = load_rule("board/plating-inferred")
 
 SAME_PLACE_MM: Final = 0.02
 """Holes of two files nearer than this are one hole: two roundings of a coarse inch format."""
@@ -150,7 +155,7 @@ def _report_sizes(merged: Drilled) -> None:
         if len(rows):
             merged.findings.append(
                 Finding.of(
-                    rules.HOLE_SIZE,
+                    HOLE_SIZE,
                     f"{len(rows)} {'holes' if table is merged.holes else 'slots'} have no diameter",
                     *_places(merged, table, rows),
                     count=len(rows),
@@ -191,7 +196,7 @@ def _merge(merged: Drilled, table: _Cuts, keys: Floats, word: str) -> _Cuts:
         rows = kept[clash]
         merged.findings.append(
             Finding.of(
-                rules.PLATED_AND_NOT,
+                PLATED_AND_NOT,
                 f"{len(rows)} {word if len(rows) > 1 else word[:-1]} plated in one file and "
                 "non-plated in another",
                 *_places(merged, table, rows),
@@ -235,7 +240,7 @@ def _again(merged: Drilled, table: _Cuts, rows: Ints, names: tuple[str, str], wo
     twice = commands and len(rows) == sizes[0] == sizes[1]
     some = commands and len(rows) < min(sizes)
     return Finding.of(
-        rules.HOLES_DOUBLED,
+        HOLES_DOUBLED,
         f"{one} and {other} hold the same {len(rows)} {word}"
         if twice
         else f"{len(rows)} {word} of {one} are in {other} again",
@@ -243,7 +248,7 @@ def _again(merged: Drilled, table: _Cuts, rows: Ints, names: tuple[str, str], wo
         *_places(merged, table, rows),
         count=len(rows),
         assumed="counted once",
-        severity=Severity.WARNING if twice or some else rules.HOLES_DOUBLED.severity,
+        severity=Severity.WARNING if twice or some else HOLES_DOUBLED.severity,
         advice="Send one of the two files alone." if twice else "",
     )
 
@@ -310,7 +315,7 @@ def infer_plating(
             why = "pads on two or more layers" if value else "no pads, or on one layer only"
             findings.append(
                 Finding.of(
-                    rules.PLATING_INFERRED,
+                    PLATING_INFERRED,
                     f"{len(rows)} of {len(plated)} holes and slots taken for {word}: {why}",
                     *places_at(spots[rows]),
                     count=len(rows),

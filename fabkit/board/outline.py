@@ -24,9 +24,9 @@ from fabkit.base.units import (
     format_mm,
     format_number,
 )
-from fabkit.board import rules
 from fabkit.board.figures import (
     INSIDE_SHARE,
+    PROFILE_STRAY,
     Candidates,
     Evidence,
     Outline,
@@ -45,6 +45,14 @@ from fabkit.formats.gerber.model import GerberFile, Kind, object_shapes
 from fabkit.geometry.neighbours import PointTree
 from fabkit.geometry.outlines import SAME_END_MM, Figures, figures_of, find_figures
 from fabkit.geometry.segments import Segments, with_starts
+from fabkit.rules import load_rule
+
+PROFILE_GAP: Final = load_rule("profile/gap")
+PROFILE_BRIDGED: Final = load_rule("profile/ends-apart")
+PROFILE_CROSSING: Final = load_rule("profile/crossing")
+PROFILE_FLASHES: Final = load_rule("profile/flashes")
+PROFILE_TINY: Final = load_rule("profile/too-small")
+PROFILE_SLOT: Final = load_rule("profile/slot-drawn")
 
 _THIN_MM: Final = 0.6
 """Regions narrower than this draw a line, they are not the board itself."""
@@ -98,7 +106,7 @@ def trace_outline(files: Sequence[GerberFile], evidence: Evidence) -> Outline:
             PathKind.STRAY,
             shapes.filled,
             "it is far smaller than the area of the pads",
-            rule=rules.PROFILE_TINY,
+            rule=PROFILE_TINY,
             message=f"the profile encloses {size_words(shape)} alone, and "
             f"the pads lie on {size_words(shapely.MultiPoint(points))}",
             assumed="not the board",
@@ -128,7 +136,7 @@ def _join_tabs(
     short = float(shapely.distance(ends, rim).max())
     middle = shapely.get_coordinates(shapely.centroid(tabs))
     found.report(
-        rules.PROFILE_BRIDGED,
+        PROFILE_BRIDGED,
         f"the walls of {counted(len(tabs), 'tab')} stop up to "
         f"{format_mm(short, digits=4)} before the edge",
         middle,
@@ -183,7 +191,7 @@ def _cut_slots(slots: Shapes, found: Outline) -> None:
         PathKind.SLOT,
         slots,
         why,
-        rule=rules.PROFILE_SLOT,
+        rule=PROFILE_SLOT,
         message=f"{counted(len(slots), 'slot')} drawn with a wide pen",
         assumed="milled as wide as the pen",
     )
@@ -246,9 +254,7 @@ def _report_flashes(files: Sequence[GerberFile], evidence: Evidence, found: Outl
                 places = places_at(o.take(mine).starts(), file.name)
                 message = f"{counted(len(mine), words)} in the profile"
                 found.findings.append(
-                    Finding.of(
-                        rules.PROFILE_FLASHES, message, *places, count=len(mine), assumed=assumed
-                    )
+                    Finding.of(PROFILE_FLASHES, message, *places, count=len(mine), assumed=assumed)
                 )
 
 
@@ -269,7 +275,7 @@ def _drop_targets(strokes: Segments, found: Outline) -> Segments:
     if not len(targets):
         return strokes
     found.report(
-        rules.PROFILE_STRAY,
+        PROFILE_STRAY,
         f"{counted(len(targets), 'target')} (a circle with a cross) in the profile",
         centres[targets],
         assumed="not part of the board",
@@ -355,7 +361,7 @@ def _close(strokes: Segments, points: Floats, bodies: Shapes, found: Outline) ->
         _report_bridges(figures, found)
         return figures
     found.report(
-        rules.PROFILE_GAP,
+        PROFILE_GAP,
         f"{counted(len(figures.loose), 'loose end')}: the outline is open",
         figures.loose,
         measured=_nearest_gap(figures.loose),
@@ -405,8 +411,8 @@ def _report_bridges(figures: Figures, found: Outline) -> None:
     lengths = np.hypot(*(figures.bridges[:, 2:] - figures.bridges[:, :2]).T)
     wide = lengths > OUTLINE_JOIN_MM
     for rule, rows, words in (
-        (rules.PROFILE_GAP, np.flatnonzero(wide), "the outline has a gap of {}"),
-        (rules.PROFILE_BRIDGED, np.flatnonzero(~wide), "ends of the outline are {} apart"),
+        (PROFILE_GAP, np.flatnonzero(wide), "the outline has a gap of {}"),
+        (PROFILE_BRIDGED, np.flatnonzero(~wide), "ends of the outline are {} apart"),
     ):
         if not len(rows):
             continue
@@ -426,14 +432,14 @@ def _report_bridges(figures: Figures, found: Outline) -> None:
 def _report_stray(figures: Figures, stray: Shapes, found: Outline) -> None:
     if len(figures.crossings):
         words = f"{counted(len(figures.crossings), 'point')} where the outline meets itself"
-        found.report(rules.PROFILE_CROSSING, words, figures.crossings)
+        found.report(PROFILE_CROSSING, words, figures.crossings)
     if not len(stray) or not len(figures.filled):
         return
     total = format_number(float(shapely.length(stray).sum()), digits=1)
     lines = shapely.MultiLineString(list(stray))
     found.paths.append(EdgePath(PathKind.STRAY, ("it encloses nothing",), lines, len(stray)))
     found.report(
-        rules.PROFILE_STRAY,
+        PROFILE_STRAY,
         f"{counted(len(stray), 'line')}, {total} mm in all, enclosing nothing",
         shapely.get_coordinates(shapely.centroid(stray)),
         assumed="not part of the outline",

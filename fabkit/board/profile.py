@@ -12,7 +12,6 @@ from shapely.geometry.base import BaseGeometry
 from fabkit.base.columns import Floats, Ints, rows_by
 from fabkit.base.findings import Finding, Place, places_at
 from fabkit.base.units import AREA_MM2, COINCIDENT_MM, OUTLINE_JOIN_MM, counted, format_number
-from fabkit.board import rules
 from fabkit.board.figures import Evidence, Outline, holds, polygons_in
 from fabkit.board.model import BoardSlots, EdgePath, Holes, Panel, PathKind, cut_shapes
 from fabkit.board.outline import trace_outline
@@ -23,6 +22,12 @@ from fabkit.geometry.neighbours import PointTree, label_groups
 from fabkit.geometry.outlines import find_figures
 from fabkit.geometry.segments import Segments
 from fabkit.package.model import Package, PackageFile, RoleKind
+from fabkit.rules import load_rule
+
+PROFILE_ACROSS: Final = load_rule("profile/line-across")
+PROFILE_INFERRED: Final = load_rule("profile/inferred")
+ROUTED_CUT_OUT: Final = load_rule("profile/routed-cut-out")
+OUTLINE_ROUTED: Final = load_rule("board/outline-routed")
 
 _MOST_STROKES: Final = 5_000
 """An aperture that draws more than this draws no outline."""
@@ -105,7 +110,7 @@ def find_lines_across(outline: Outline, panel: Panel | None) -> Iterator[Finding
     middle = shapely.line_interpolate_point(left, 0.5, normalized=True)
     longest = format_number(float(shapely.length(left[0])), digits=1)
     yield Finding.of(
-        rules.PROFILE_ACROSS,
+        PROFILE_ACROSS,
         f"{counted(len(left), 'line')} across the material, the longest {longest} mm",
         *places_at(shapely.get_coordinates(middle), outline.file),
         count=len(left),
@@ -208,7 +213,7 @@ def _borrow(package: Package, points: Floats, outline: Outline) -> None:
     size = f"{format_number(x1 - x0)} x {format_number(y1 - y0)} mm"
     outline.findings.append(
         Finding.of(
-            rules.PROFILE_INFERRED,
+            PROFILE_INFERRED,
             f"an outline of {size} was found in the {file.role}",
             Place(file=file.name),
             assumed="used as the profile, without cut-outs",
@@ -249,7 +254,7 @@ def _cut_routed(
         row = int(np.flatnonzero(slots.path == path)[0])
         places = places_at(ring.centroid.coords, drill_names[int(slots.file[row])])
         message = f"a routed path cuts out {format_number(ring.area, digits=1)} mm²"
-        outline.findings.append(Finding.of(rules.ROUTED_CUT_OUT, message, *places))
+        outline.findings.append(Finding.of(ROUTED_CUT_OUT, message, *places))
 
 
 def _closed_paths(slots: BoardSlots) -> Iterator[tuple[int, BaseGeometry]]:
@@ -321,7 +326,7 @@ def merge_slots(
     area = format_number(sum(opening.area for opening in openings), digits=1)
     outline.findings.append(
         Finding.of(
-            rules.ROUTED_CUT_OUT,
+            ROUTED_CUT_OUT,
             f"{many} overlapping slots mill {counted(len(openings), 'cut-out')}, {area} mm² in all",
             *places_at(
                 shapely.get_coordinates(shapely.centroid(openings)),
@@ -416,7 +421,7 @@ def drop_retraced(
         return slots
     findings.append(
         Finding.of(
-            rules.OUTLINE_ROUTED,
+            OUTLINE_ROUTED,
             "the drill file routs along the outline of the board",
             *places_at(slots.take(mine).starts(), drill_names[slots.file[mine][0]], most=1),
             count=len(follows),

@@ -15,7 +15,7 @@ from fabkit.base.errors import TooHeavy
 from fabkit.base.findings import Finding, Place, Severity
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM, format_mm
 from fabkit.board.connectivity import pieces_at
-from fabkit.board.rules import PLATING_INFERRED
+from fabkit.board.holes import PLATING_INFERRED
 from fabkit.checks.copper_facts import Cuts, copper_of, cut_place, cuts_at, cuts_of, half_holes
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case

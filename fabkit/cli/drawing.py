@@ -19,7 +19,7 @@ from fabkit.cli.reading import EdgeReading, Reading, package_or_order, read_want
 if TYPE_CHECKING:
     from fabkit.board.model import Board
     from fabkit.outputs.drawings import SheetKind
-    from fabkit.pictures.options import PreviewOptions
+    from fabkit.pictures.looks import PreviewOptions
     from fabkit.sheets.house import LimitClass
     from fabkit.sheets.order import BoardUse
 
@@ -54,7 +54,7 @@ class Looks(Choice):
         BadParameter
             No picture can show such a colour or finish.
         """
-        from fabkit.pictures.options import (
+        from fabkit.pictures.looks import (
             FINISH_WORDS,
             Finish,
             LegendColour,

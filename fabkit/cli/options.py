@@ -64,7 +64,7 @@ def _rules(_ctx: click.Context) -> set[str]:
 
 
 def _colours(_ctx: click.Context) -> list[str]:
-    from fabkit.pictures.options import MaskColour
+    from fabkit.pictures.looks import MaskColour
 
     return [colour.value for colour in MaskColour]
 

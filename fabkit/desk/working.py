@@ -66,7 +66,7 @@ from fabkit.outputs.whole_folder import settle_place
 from fabkit.package.naming import file_stem, names_something
 from fabkit.package.reading import open_package
 from fabkit.parts.listing import suggest_names
-from fabkit.pictures.options import PreviewOptions
+from fabkit.pictures.looks import PreviewOptions
 from fabkit.sheets.house import House, load_house
 from fabkit.sheets.order import Order, OrderedBoard, ordered_board
 from fabkit.sheets.order_template import ProposedBoard, order_template

@@ -25,10 +25,9 @@ from fabkit.compare.model import Comparison
 from fabkit.costs.chart import Bar, Chart, Dot, Line, Mark
 from fabkit.keyboard.ordered import as_single, order_of
 from fabkit.outputs.atomic import refuse_existing, write_file
-from fabkit.pictures import palette
-from fabkit.pictures.lettering import fitted, letters
-from fabkit.pictures.options import USUAL_LOOK, Finish, MaskColour, PreviewOptions
-from fabkit.pictures.scene import Fill, Part, Pen, Scene, SceneDraft
+from fabkit.pictures import looks
+from fabkit.pictures.looks import USUAL_LOOK, Finish, MaskColour, PreviewOptions
+from fabkit.pictures.scene import Fill, Part, Pen, Scene, SceneDraft, fitted, letters
 from fabkit.sheets.house import House
 from fabkit.sheets.order import BESIDE, BoardUse, Order
 from fabkit.wiring.model import Wiring
@@ -644,11 +643,11 @@ TITLE_ROOM: Final = 30
 """Room for the title above a chart that stands alone, and for each notice below it."""
 
 TONES: Final = {
-    "grid": palette.GHOST_COPPER,
-    "bare": palette.FAINT_INK,
-    "whole": palette.BLUE,
-    "best": palette.VERMILION,
-    "short": palette.SURROUNDINGS_LIGHT,
+    "grid": looks.GHOST_COPPER,
+    "bare": looks.FAINT_INK,
+    "whole": looks.BLUE,
+    "best": looks.VERMILION,
+    "short": looks.SURROUNDINGS_LIGHT,
 }
 """Colours by kind; what is not named is ink."""
 
@@ -694,17 +693,17 @@ def chart_scene(chart: Chart, notices: tuple[str, ...] = ()) -> Scene:
     foot = TITLE_ROOM * len(notices) * UNIT_MM
     width, height = chart.width * UNIT_MM, (chart.height + TITLE_ROOM) * UNIT_MM + foot
     draft = SceneDraft(chart.title, (0.0, 0.0, width, height))
-    draft.ground(palette.PAPER)
+    draft.ground(looks.PAPER)
     for mark in chart.marks:
         drawn = _part(mark, foot + chart.height * UNIT_MM)
-        draft.coat(mark.kind, TONES.get(mark.kind, palette.INK), drawn)
+        draft.coat(mark.kind, TONES.get(mark.kind, looks.INK), drawn)
     size, edge = CAPITALS * UNIT_MM, 4 * UNIT_MM
     title = fitted(chart.title, 1.15 * size, width - 2 * edge)
-    draft.coat("title", palette.INK, letters(title, edge, height - 5.0, 1.15 * size, bold=True))
+    draft.coat("title", looks.INK, letters(title, edge, height - 5.0, 1.15 * size, bold=True))
     for k, notice in enumerate(notices):
         words = fitted(notice, 0.8 * size, width - 2 * edge)
         low = foot - (k + 0.6) * TITLE_ROOM * UNIT_MM
-        draft.coat("notice", palette.VERMILION, letters(words, edge, low, 0.8 * size))
+        draft.coat("notice", looks.VERMILION, letters(words, edge, low, 0.8 * size))
     return draft.scene()
 
 

@@ -44,7 +44,7 @@ from fabkit.outputs.whole_folder import (
 )
 from fabkit.outputs.wiring import wiring_files
 from fabkit.package.naming import file_stem
-from fabkit.pictures.options import PreviewOptions
+from fabkit.pictures.looks import PreviewOptions
 from fabkit.sheets.order import Order, OrderedBoard
 
 

@@ -25,7 +25,7 @@ from fabkit.base.units import counted, format_mm, format_number
 from fabkit.base.version import VERSION
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
-from fabkit.board.rules import PROFILE_INFERRED
+from fabkit.board.profile import PROFILE_INFERRED
 from fabkit.board.single import choose_edge
 from fabkit.checks.judging import check
 from fabkit.checks.model import CheckOptions, CheckResult

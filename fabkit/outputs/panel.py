@@ -458,7 +458,7 @@ def _labelled(plan: PanelPlan) -> tuple[PanelPlan, tuple[str, ...]]:
     key: merging.LayerKey = (RoleKind.LEGEND, "top", 1, 0)
     if key not in plan.layers:
         return plan, (*plan.remarks, "no legend of the front, so boards are not labelled")
-    from fabkit.pictures.lettering import letters, text_width
+    from fabkit.pictures.scene import letters, text_width
 
     shapes: list[shapely.Geometry] = []
     remarks = [*plan.remarks]

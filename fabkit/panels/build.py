@@ -24,17 +24,19 @@ from fabkit.formats.sidecars.model import Netlist
 from fabkit.geometry.segments import Placing
 from fabkit.package.model import Role, RoleKind
 from fabkit.panels import merging
-from fabkit.panels.frame import build_frame, material, outer, with_marks
+from fabkit.panels.frame import (
+    CLEAR_MM,
+    build_frame,
+    build_scored_frame,
+    material,
+    out_of_reach_mm,
+    outer,
+    refuse_unscorable,
+    with_marks,
+)
 from fabkit.panels.merging import LayerKey
 from fabkit.panels.model import Copy, Frame, Measures, panel_size
-from fabkit.panels.nesting import Laid, lay_boxes, nest
-from fabkit.panels.scoring import (
-    build_scored_frame,
-    lay_scored,
-    out_of_reach_mm,
-    refuse_unscorable,
-)
-from fabkit.panels.tabs import CLEAR_MM
+from fabkit.panels.nesting import Laid, lay_boxes, lay_scored, nest
 from fabkit.sheets.house import House
 from fabkit.sheets.order import MOST_COPIES, PanelOptions
 

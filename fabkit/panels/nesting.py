@@ -1,15 +1,20 @@
-"""Where boards lie on a panel: turned by quarters, by their real outlines, in little room.
+"""Where boards lie on a panel: turned by quarters, in little room, or edge to edge to be scored.
 
 Halves of split keyboards interlock when one is turned, so outlines are laid beside each other by
 their shapes, not by their boxes.  The places where two outlines do not touch are found on a grid
 for all shifts at once (the correlation of two images, by fast Fourier transforms); the best of
 them are then refined on the outlines themselves.  Nothing is random: equal boards lie equally.
+
+A score line is cut from edge to edge of the panel, so boards that it parts lie in rows and columns:
+all boards of a column are equally wide, those of a row equally high, and both edges at a line are
+straight along it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 from typing import Final
 
 import numpy as np
@@ -17,7 +22,10 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Floats
+from fabkit.base.errors import UsageError
+from fabkit.base.units import COINCIDENT_MM, and_words, format_mm, format_number
 from fabkit.geometry.segments import Placing
+from fabkit.panels.model import Measures, panel_size
 
 _CELLS: Final = 560
 """Cells of the grid along the longest side of all boards in a row; cells are 0.5 mm at least."""
@@ -332,3 +340,182 @@ def _best(found: Sequence[Laid | None]) -> Laid | None:
         if laid is not None and (best is None or laid.cost < best.cost * (1 - _SAME)):
             best = laid
     return best
+
+
+_HELD: Final = 0.5
+"""An edge is scored where at least this share of it is straight (our choice)."""
+_SAME_MM: Final = 0.01
+"""Boards are equally wide when their widths differ by less than this."""
+_MOST_DESIGNS: Final = 6
+"""Of more designs all are turned alike."""
+ROUTE: Final = "have the boards routed apart instead of scored"
+
+_RIGHT, _TOP, _LEFT, _BOTTOM = range(4)
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """What of an outline matters to score lines.
+
+    Parameters
+    ----------
+    box
+        Min x, min y, max x, max y, mm.
+    straight
+        (4,) float64: share of the right, top, left and bottom side that is straight.
+    """
+
+    box: tuple[float, float, float, float]
+    straight: Floats
+
+    @classmethod
+    def of(cls, outline: BaseGeometry) -> Shape:
+        """Measure an outline."""
+        x0, y0, x1, y1 = outline.bounds
+        ring = shapely.get_coordinates(outline.exterior)
+        step = np.abs(np.diff(ring, axis=0))
+        share = []
+        for axis, side in ((0, x1), (1, y1), (0, x0), (1, y0)):
+            on = np.abs(ring[:, axis] - side) <= COINCIDENT_MM
+            length = step[on[:-1] & on[1:], 1 - axis].sum()
+            share.append(length / max((x1 - x0, y1 - y0)[1 - axis], COINCIDENT_MM))
+        return cls((x0, y0, x1, y1), np.array(share))
+
+    def size(self, turns: int) -> tuple[float, float]:
+        """Width and height after quarter turns."""
+        x0, y0, x1, y1 = self.box
+        return (y1 - y0, x1 - x0) if turns % 2 else (x1 - x0, y1 - y0)
+
+    def turned(self, lying: int, needed: set[int]) -> int | None:
+        """Quarter turns that lay straight edges on the needed sides; None where none do.
+
+        Parameters
+        ----------
+        lying
+            0 as drawn, 1 on its side; half a turn more is free.
+        needed
+            Sides that are scored, as numbers of quarter turns from the right.
+        """
+        for turns in (lying, lying + 2):
+            if all(self.straight[(side - turns) % 4] >= _HELD for side in needed):
+                return turns
+        return None
+
+
+def lay_scored(
+    outlines: Sequence[BaseGeometry],
+    labels: Sequence[str],
+    *,
+    cost: Cost,
+    measures: Measures,
+    rails: bool,
+) -> Laid:
+    """Lay boards in rows and columns that score lines can part.
+
+    Parameters
+    ----------
+    outlines, labels
+        Outer outline of each board, mm, and its name; copies of one design are the same object.
+    cost
+        Of panels by width and height of the boards on them; infinite where they are not allowed.
+    measures, rails
+        Of the panel; rails are scored off, too.
+
+    Raises
+    ------
+    UsageError
+        The edges allow no score, or no such panel may be made.
+    """
+    known = {id(one): Shape.of(one) for one in outlines}
+    shapes = [known[id(one)] for one in outlines]
+    found = list(_grids(shapes, rails=rails))
+    if not found:
+        raise _unfit(shapes, labels)
+    sizes = np.array([size for size, _ in found])
+    costs = cost(sizes[:, 0], sizes[:, 1])
+    best = int(np.argmin(costs))
+    if not np.isfinite(costs[best]):
+        width, height = panel_size(sizes[:, 0], sizes[:, 1], measures, rails=rails)
+        squarest = int(np.argmax(np.minimum(width, height)))
+        size = f"{format_mm(float(width[squarest]))} x {format_mm(float(height[squarest]))}"
+        raise UsageError(
+            f"the scored panel would be {size}: its sides may be"
+            f" {format_mm(measures.shortest)} to {format_mm(measures.longest)}",
+            hint=f"take another number of copies, add rails, or {ROUTE}",
+        )
+    placings = found[best][1]
+    laid = [shapely.transform(o, p.points) for o, p in zip(outlines, placings, strict=True)]
+    return Laid(placings, tuple(laid), float(costs[best]))
+
+
+def _grids(
+    shapes: Sequence[Shape], *, rails: bool
+) -> Iterator[tuple[tuple[float, float], tuple[Placing, ...]]]:
+    """Size and placings of every grid whose inner sides are straight, squarest first."""
+    count = len(shapes)
+    kinds = list(dict.fromkeys(map(id, shapes)))
+    ways = product((0, 1), repeat=len(kinds)) if len(kinds) <= _MOST_DESIGNS else ((0,), (1,))
+    lyings = [dict(zip(kinds, way * len(kinds), strict=False)) for way in ways]
+    for columns in range(1, count + 1):
+        if count % columns:
+            continue
+        rows = count // columns
+        cells = [divmod(k, columns) for k in range(count)]
+        for lying in lyings:
+            turns = [lying[id(shape)] for shape in shapes]
+            sizes = np.array([s.size(t) for s, t in zip(shapes, turns, strict=True)])
+            wide, high = sizes[:, 0].reshape(rows, columns), sizes[:, 1].reshape(rows, columns)
+            if np.ptp(wide, axis=0).max() > _SAME_MM or np.ptp(high, axis=1).max() > _SAME_MM:
+                continue
+            x = np.concatenate(([0.0], np.cumsum(wide.max(axis=0))))
+            y = np.concatenate(([0.0], np.cumsum(high.max(axis=1))))
+            across = _rails_across(x[-1], y[-1]) if rails else set[int]()
+            placings = []
+            for (row, column), shape, turn in zip(cells, shapes, turns, strict=True):
+                inner = {
+                    _RIGHT: column < columns - 1,
+                    _TOP: row < rows - 1,
+                    _LEFT: column > 0,
+                    _BOTTOM: row > 0,
+                }
+                needed = {side for side, used in inner.items() if used or side in across}
+                fit = shape.turned(turn, needed)
+                if fit is None:
+                    break
+                placings.append(_at(shape, fit, (x[column], y[row])))
+            else:
+                yield (float(x[-1]), float(y[-1])), tuple(placings)
+
+
+def _rails_across(width: float, height: float) -> set[int]:
+    return {_TOP, _BOTTOM} if width >= height else {_LEFT, _RIGHT}
+
+
+def _at(shape: Shape, turns: int, corner: tuple[float, float]) -> Placing:
+    """Placing that lays the lower left corner of a turned box on a place."""
+    x0, y0, x1, y1 = shape.box
+    spots = Placing(quarter_turns=turns).points(np.array([(x0, y0), (x1, y1)]))
+    dx, dy = (np.array(corner) - spots.min(axis=0)).tolist()
+    return Placing(quarter_turns=turns, dx_mm=dx, dy_mm=dy)
+
+
+_SIDES: Final = ("right", "top", "left", "bottom")
+
+
+def _unfit(shapes: Sequence[Shape], labels: Sequence[str]) -> UsageError:
+    """Say why boards cannot lie at score lines."""
+    told = dict.fromkeys(
+        f"{label} is {format_number(shape.size(0)[0], digits=2)} x"
+        f" {format_mm(shape.size(0)[1], digits=2)}, straight on {_straight(shape)}"
+        for shape, label in zip(shapes, labels, strict=True)
+    )
+    return UsageError(
+        "the edges of these boards allow no score lines across the whole panel: boards beside each"
+        f" other need equal sides, straight along half their length or more; {'; '.join(told)}",
+        hint=ROUTE,
+    )
+
+
+def _straight(shape: Shape) -> str:
+    sides = [name for name, share in zip(_SIDES, shape.straight, strict=True) if share >= _HELD]
+    return and_words(sides) or "no side"

@@ -13,14 +13,14 @@ from fabkit.board.model import Board, Layer
 from fabkit.compare.model import HALF_KEY_MM, Change, Comparison, LayerChange, Points, Verb, What
 from fabkit.geometry.neighbours import PointTree, label_groups
 from fabkit.package.model import RoleKind, Side, face_word
-from fabkit.pictures import palette
+from fabkit.pictures import looks
 from fabkit.pictures.finished import SIDES, board_stencils, layer_stencil, outline
 from fabkit.pictures.scene import Coat, Fill, Frame, Pen, Scene, SceneDraft, Sheet, Stencil
 from fabkit.pictures.sheets import side_by_side, text_size
 from fabkit.pictures.vectors import fill_contours
 
-ADDED: Final = palette.BLUE
-REMOVED: Final = palette.VERMILION
+ADDED: Final = looks.BLUE
+REMOVED: Final = looks.VERMILION
 KEY: Final = "blue is new, hatched vermilion is gone, rings mark places"
 
 CONNECTED: Final = "lines join pads that are connected now, or, dashed, no longer"
@@ -119,12 +119,12 @@ def _ghost(comparison: Comparison, side: Side, copper: tuple[Layer, ...]) -> Sce
         mirrored=side == "bottom",
         stencils=board_stencils(board) | ({"copper": layer_stencil(copper)} if copper else {}),
     )
-    draft.ground(palette.SURROUNDINGS_LIGHT)
-    coats = [Coat(title="board", rgb=palette.PAPER)]
+    draft.ground(looks.SURROUNDINGS_LIGHT)
+    coats = [Coat(title="board", rgb=looks.PAPER)]
     if copper:
-        coats.append(Coat(title="copper", rgb=palette.GHOST_COPPER, inside=("copper",)))
+        coats.append(Coat(title="copper", rgb=looks.GHOST_COPPER, inside=("copper",)))
     draft.board(*coats)
-    draft.coat("profile", palette.FAINT_INK, Pen.along(outline(board), 0.1))
+    draft.coat("profile", looks.FAINT_INK, Pen.along(outline(board), 0.1))
     return draft
 
 
@@ -193,7 +193,7 @@ def _paint_moves(draft: SceneDraft, changes: Sequence[Change], size: float) -> N
         at = np.array(rows)
         draft.coat(
             "keys and parts that moved",
-            palette.INK,
+            looks.INK,
             Pen.lines(at[:, 0], at[:, 1], at[:, 2], at[:, 3], 0.2 * size),
             Pen.discs(at[:, 2], at[:, 3], 0.6 * size),
         )
@@ -214,7 +214,7 @@ def _paint_connections(draft: SceneDraft, changes: Sequence[Change], size: float
             start, end = _dashes(start, end, size)
         x, y = at.reshape(-1, 2).T
         # A light rim sets them off from copper of the same colour.
-        for name, colour, rim in ((f"rim of {title}", palette.PAPER, 0.3), (title, rgb, 0.0)):
+        for name, colour, rim in ((f"rim of {title}", looks.PAPER, 0.3), (title, rgb, 0.0)):
             line = Pen.lines(start[:, 0], start[:, 1], end[:, 0], end[:, 1], (0.2 + rim) * size)
             draft.coat(name, colour, line, Pen.discs(x, y, (0.7 + rim) * size))
 
@@ -258,4 +258,4 @@ def _paint_rings(draft: SceneDraft, changes: Sequence[Change], size: float, boar
     kept = across < small
     middle = ((low + high) / 2)[kept]
     ring = Pen.circles(middle[:, 0], middle[:, 1], across[kept] + 1.4 * size, 0.1 * size)
-    draft.coat("places", palette.INK, ring)
+    draft.coat("places", looks.INK, ring)

@@ -12,15 +12,25 @@ from numpy.typing import NDArray
 from fabkit.base.columns import Floats, Ints
 from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Board
-from fabkit.pictures import palette
+from fabkit.pictures import looks
 from fabkit.pictures.finished import frame_around, outline, stray_holes
-from fabkit.pictures.lettering import fitted, letters, text_width, wrapped
-from fabkit.pictures.options import USUAL_LOOK, PreviewOptions
-from fabkit.pictures.scene import Frame, Pen, Placed, Scene, SceneDraft, Sheet
+from fabkit.pictures.looks import USUAL_LOOK, PreviewOptions
+from fabkit.pictures.scene import (
+    Frame,
+    Pen,
+    Placed,
+    Scene,
+    SceneDraft,
+    Sheet,
+    fitted,
+    letters,
+    text_width,
+    wrapped,
+)
 from fabkit.pictures.sheets import GAP_MM, enlargement, letter_size, scale_note, scales_up_to
 
 PLATING: Final = {1: "plated", 0: "not plated", -1: "plating not stated"}
-_TONES: Final = {1: palette.BLUE, 0: palette.VERMILION, -1: palette.PURPLE}
+_TONES: Final = {1: looks.BLUE, 0: looks.VERMILION, -1: looks.PURPLE}
 
 USUAL: Final = (0.7, 2.4)
 """Smallest and largest symbol where there is room, in heights of letters."""
@@ -90,7 +100,7 @@ def drill_sheet(board: Board, options: PreviewOptions = USUAL_LOOK) -> Sheet:
     mark_size = size / scale
     frame = frame_around(board, max(options.margin_mm, 2 * mark_size))
     draft = SceneDraft(f"{board.name}: drill map", frame)
-    draft.coat("profile", palette.FAINT_INK, Pen.along(outline(board), 0.15 / scale))
+    draft.coat("profile", looks.FAINT_INK, Pen.along(outline(board), 0.15 / scale))
     for k, (row, at, mark) in enumerate(zip(rows, centres, sizes, strict=True)):
         line = min(0.09 * mark_size, 0.12 * float(mark))
         pens = [symbol_pen(k, at[:, 0], at[:, 1], float(mark), line)]
@@ -110,13 +120,13 @@ def drill_sheet(board: Board, options: PreviewOptions = USUAL_LOOK) -> Sheet:
     foot = (0.7 + 1.7 * len(lines)) * size
     full = max(height + foot, high)
     ground = SceneDraft("ground", (0.0, 0.0, width + GAP_MM + wide, full))
-    ground.ground(palette.PAPER)
+    ground.ground(looks.PAPER)
     below = full - height - foot
     set_lines = [
         letters(text, 2.0 * size, below + foot - (1.5 + 1.7 * k) * size, size)
         for k, text in enumerate(lines)
     ]
-    ground.coat("name", palette.INK, *set_lines)
+    ground.coat("name", looks.INK, *set_lines)
     return Sheet(
         f"{board.name}: drill map, seen from the front",
         width + GAP_MM + wide,
@@ -234,7 +244,7 @@ def _table(rows: tuple[ToolRow, ...], size: float, notes: list[str]) -> Scene:
                     bold=bold[k],
                 )
             )
-    table.coat("words", palette.INK, *words)
+    table.coat("words", looks.INK, *words)
     for k, row in enumerate(rows):
         y = top - step * (k + 2) + size / 2
         pen = symbol_pen(k, np.array([2.0 * size]), np.array([y]), 1.5 * size, 0.09 * size)

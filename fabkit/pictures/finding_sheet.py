@@ -16,10 +16,9 @@ from fabkit.base.units import counted, format_mm
 from fabkit.board.model import Board
 from fabkit.formats.gerber.model import object_boxes
 from fabkit.package.model import Side
-from fabkit.pictures import palette
+from fabkit.pictures import looks
 from fabkit.pictures.finished import SIDES, finished_face
-from fabkit.pictures.lettering import letters, text_width, wrapped
-from fabkit.pictures.options import USUAL_LOOK, PreviewOptions
+from fabkit.pictures.looks import USUAL_LOOK, PreviewOptions
 from fabkit.pictures.scene import (
     Fill,
     Film,
@@ -32,6 +31,9 @@ from fabkit.pictures.scene import (
     SceneDraft,
     Sheet,
     Stencil,
+    letters,
+    text_width,
+    wrapped,
 )
 from fabkit.pictures.sheets import (
     GAP_MM,
@@ -44,10 +46,10 @@ from fabkit.pictures.sheets import (
 )
 
 TONES: Final = {
-    Consequence.STOP: palette.VERMILION,
-    Consequence.DECIDE: palette.ORANGE,
-    Consequence.KNOW: palette.SKY_BLUE,
-    Consequence.FORM: palette.SKY_BLUE,
+    Consequence.STOP: looks.VERMILION,
+    Consequence.DECIDE: looks.ORANGE,
+    Consequence.KNOW: looks.SKY_BLUE,
+    Consequence.FORM: looks.SKY_BLUE,
 }
 """Each consequence is also written out in the list, so no one needs to see the colour."""
 
@@ -162,7 +164,7 @@ def _marked(
     corners = np.concatenate((reach, ((x0, y0), (x1, y1))))
     frame = (*corners.min(axis=0).tolist(), *corners.max(axis=0).tolist())
     draft = SceneDraft.over(face, frame)
-    draft.coat("veil", palette.PAPER, opacity=VEIL, inside=("profile",), outside=("holes",))
+    draft.coat("veil", looks.PAPER, opacity=VEIL, inside=("profile",), outside=("holes",))
     for consequence in Consequence:
         rows = [k for k, s in enumerate(spots) if findings[s[0] - 1].consequence is consequence]
         if not rows:
@@ -175,7 +177,7 @@ def _marked(
         around = np.full(len(x), 2.0 * size)
         draft.coat(
             "rims",
-            palette.PAPER,
+            looks.PAPER,
             Pen.circles(x, y, around, 0.5 * size),
             Pen.lines(lead_x, lead_y, flag_x, flag_y, 0.5 * size),
             Pen.discs(flag_x, flag_y, 2.9 * size),
@@ -194,7 +196,7 @@ def _marked(
             )
             for k in rows
         ]  # fmt: skip
-        draft.coat("numbers", palette.BLACK, *words)
+        draft.coat("numbers", looks.BLACK, *words)
     return draft.scene(), dropped
 
 
@@ -299,7 +301,7 @@ def _list(entries: list[_Entry], size: float, room: float) -> Scene:
         at = np.array(places)
         marks = Pen.discs(at[:, 0], at[:, 1], 2.5 * size)
         draft.coat(f"marks of {consequence.word}", TONES[consequence], marks)
-    draft.coat("words", palette.INK, *words)
+    draft.coat("words", looks.INK, *words)
     return draft.scene()
 
 
@@ -335,7 +337,7 @@ def finding_sheet(
     high = max(views_high, listed.size_mm[1]) + 2 * edge
     full = wide + GAP_MM + listed.size_mm[0] + 2 * edge
     ground = SceneDraft("ground", (0.0, 0.0, full, high))
-    ground.ground(palette.SURROUNDINGS_LIGHT)
+    ground.ground(looks.SURROUNDINGS_LIGHT)
     placed: list[Placed] = []
     words: list[Letters] = []
     top = high - edge
@@ -344,7 +346,7 @@ def finding_sheet(
         placed.append(Placed(view, edge + (wide - across) / 2, top - down, scale))
         words.append(letters(name, edge + wide / 2, top - down - 0.8 * foot, size, align="middle"))
         top -= down + foot + GAP_MM
-    ground.coat("names", palette.INK, *words)
+    ground.coat("names", looks.INK, *words)
     placed.insert(0, Placed(ground.scene(), 0.0, 0.0))
     placed.append(Placed(listed, edge + wide + GAP_MM, high - edge - listed.size_mm[1]))
     return Sheet(f"{board.name}: findings", full, high, tuple(placed))
@@ -484,8 +486,8 @@ def _about(spot: Spot, face: Scene, boxes: dict[int, Floats]) -> Scene:
     stencils = {name: near(stencil) for name, stencil in face.stencils.items()}
     draft = SceneDraft.over(replace(face, stencils=stencils), frame)
     x, y, around = (np.array([v]) for v in (spot.x_mm, spot.y_mm, 0.6 * up))
-    draft.coat("rim of the ring", palette.PAPER, Pen.circles(x, y, around, 0.11 * up))
-    draft.coat("ring", palette.VERMILION, Pen.circles(x, y, around, 0.055 * up))
+    draft.coat("rim of the ring", looks.PAPER, Pen.circles(x, y, around, 0.11 * up))
+    draft.coat("ring", looks.VERMILION, Pen.circles(x, y, around, 0.055 * up))
     _draw_bar(draft, up)
     return draft.scene()
 
@@ -517,13 +519,13 @@ def _draw_bar(draft: SceneDraft, up: float) -> None:
     left, right = (x1 - edge, x1 - edge - wide) if mirrored else (x0 + edge, x0 + edge + wide)
     sign = -1.0 if mirrored else 1.0
     patch = shapely.box(min(left, right), low, max(left, right), low + size + 2 * edge)
-    draft.coat("ground of the bar", palette.PAPER, Fill(np.array([patch], dtype=object)))
+    draft.coat("ground of the bar", looks.PAPER, Fill(np.array([patch], dtype=object)))
     begin, middle = left + sign * edge, low + edge + size / 2
     ends = np.array([begin, begin, begin + sign * long])
     half = np.array([0.0, size / 2, size / 2])
     other = np.array([begin + sign * long, begin, begin + sign * long])
     draft.coat(
-        "scale bar", palette.INK, Pen.lines(ends, middle - half, other, middle + half, 0.25 * size)
+        "scale bar", looks.INK, Pen.lines(ends, middle - half, other, middle + half, 0.25 * size)
     )
     at = begin + sign * (long + edge)
-    draft.coat("its length", palette.INK, letters(words, at, low + edge, size, mirrored=mirrored))
+    draft.coat("its length", looks.INK, letters(words, at, low + edge, size, mirrored=mirrored))

@@ -17,8 +17,8 @@ from fabkit.board.model import Board, Layer
 from fabkit.keyboard.build import half_boards
 from fabkit.keyboard.model import Keyboard
 from fabkit.package.model import RoleKind, Side, face_word
-from fabkit.pictures import palette
-from fabkit.pictures.options import USUAL_LOOK, PreviewOptions
+from fabkit.pictures import looks
+from fabkit.pictures.looks import USUAL_LOOK, PreviewOptions
 from fabkit.pictures.paint_png import paint, png_bytes
 from fabkit.pictures.scene import Coat, Fill, Film, Frame, Group, Node, Pen, Scene, Stencil
 
@@ -109,7 +109,7 @@ def finished_face(board: Board, side: Side, options: PreviewOptions) -> Scene:
     Legend is drawn only where there is mask: board houses clip it from openings (common
     practice), since ink on a pad spoils soldering.  Without a mask layer nothing is masked.
     """
-    tones = palette.MASKS[options.mask]
+    tones = looks.MASKS[options.mask]
     copper = films(board, RoleKind.COPPER, side)
     masks = films(board, RoleKind.MASK, side)
     legends = films(board, RoleKind.LEGEND, side)
@@ -120,17 +120,17 @@ def finished_face(board: Board, side: Side, options: PreviewOptions) -> Scene:
     stencils["edge"] = Stencil((Pen.along(outline(board), 2 * EDGE_BAND_MM),))
     stencils["barrels"] = Stencil((hole_pen(board, grown_mm=BARREL_RING_MM, plated_only=True),))
 
-    layers: list[Node] = [Coat(title="laminate", rgb=palette.LAMINATE)]
+    layers: list[Node] = [Coat(title="laminate", rgb=looks.LAMINATE)]
     if copper:
         layers.append(
-            Coat(title="bare metal", rgb=palette.FINISHES[options.finish], inside=("copper",))
+            Coat(title="bare metal", rgb=looks.FINISHES[options.finish], inside=("copper",))
         )
         metal = ("barrels", "copper", "openings") if masks else ("barrels", "copper")
         layers.append(
-            Coat(title="rims of plated holes", rgb=palette.BARRELS[options.finish], inside=metal)
+            Coat(title="rims of plated holes", rgb=looks.BARRELS[options.finish], inside=metal)
         )
     ink = Coat(
-        title="legend", rgb=palette.legend_rgb(options.mask, options.legend), inside=("legend",)
+        title="legend", rgb=looks.legend_rgb(options.mask, options.legend), inside=("legend",)
     )
     if masks:
         coats: list[Node] = [Coat(title="solder mask", rgb=tones.on_laminate)]
@@ -141,10 +141,10 @@ def finished_face(board: Board, side: Side, options: PreviewOptions) -> Scene:
         layers.append(Group(title="mask and legend", children=tuple(coats), outside=("openings",)))
     elif legends:
         layers.append(ink)
-    layers.append(Coat(title="routed edge", rgb=palette.LAMINATE, opacity=0.55, inside=("edge",)))
+    layers.append(Coat(title="routed edge", rgb=looks.LAMINATE, opacity=0.55, inside=("edge",)))
 
     nodes: list[Node] = []
-    surroundings = palette.SURROUNDINGS[options.surroundings]
+    surroundings = looks.SURROUNDINGS[options.surroundings]
     if surroundings is not None:
         nodes.append(Coat(title="surroundings", rgb=surroundings))
     thickness = options.thickness_mm or board.thickness_mm or USUAL_THICKNESS_MM
@@ -153,7 +153,7 @@ def finished_face(board: Board, side: Side, options: PreviewOptions) -> Scene:
         stencils["wall"] = _wall(board, drop)
         stencils["solid"] = _wall(board, 0.0)
         nodes.append(
-            Coat(title="thickness", rgb=palette.CUT_EDGE, inside=("wall",), outside=("solid",))
+            Coat(title="thickness", rgb=looks.CUT_EDGE, inside=("wall",), outside=("solid",))
         )
     nodes.append(
         Group(title="board", children=tuple(layers), inside=("profile",), outside=("holes",))

@@ -13,7 +13,7 @@ from math import atan2, ceil, cos, pi, radians, sin, tan
 from fabkit.base.units import INCH_MM, format_number
 from fabkit.formats.gerber.model import Pose
 from fabkit.geometry.curves import Contour, arc_sweep, circle
-from fabkit.pictures.palette import Rgb
+from fabkit.pictures.looks import Rgb
 from fabkit.pictures.scene import Node, Scene, Sheet, sheet_of
 from fabkit.pictures.vectors import Run, VectorWriter
 

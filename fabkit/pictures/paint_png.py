@@ -20,9 +20,9 @@ from numpy.typing import NDArray
 
 from fabkit.base.columns import Floats
 from fabkit.base.errors import UsageError
-from fabkit.pictures.options import MAX_PIXELS
-from fabkit.pictures.rings import Rings, joined, part_rings
+from fabkit.pictures.looks import MAX_PIXELS
 from fabkit.pictures.scene import Coat, Frame, Node, Scene, Sheet, Stencil, named_stencils
+from fabkit.pictures.vectors import Rings, joined, part_rings
 
 Bytes = NDArray[np.uint8]
 

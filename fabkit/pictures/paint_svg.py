@@ -13,7 +13,7 @@ from xml.sax.saxutils import escape
 from fabkit.base.units import format_number
 from fabkit.formats.gerber.model import Pose
 from fabkit.geometry.curves import Contour, arc_sweep
-from fabkit.pictures.palette import Rgb
+from fabkit.pictures.looks import Rgb
 from fabkit.pictures.scene import Node, Scene, Sheet, sheet_of
 from fabkit.pictures.vectors import Flash, Run, VectorWriter
 

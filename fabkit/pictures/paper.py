@@ -21,10 +21,20 @@ from fabkit.keyboard.build import find_keyboard, half_boards
 from fabkit.keyboard.model import Hand, Key
 from fabkit.keyboard.numbering import key_pitch, number_group
 from fabkit.package.model import Side, face_word
-from fabkit.pictures import palette
+from fabkit.pictures import looks
 from fabkit.pictures.finished import frame_around, one_face_note, outline, stray_note
-from fabkit.pictures.lettering import fitted, letters, text_width
-from fabkit.pictures.scene import Frame, Letters, Pen, Placed, Scene, SceneDraft, Sheet
+from fabkit.pictures.scene import (
+    Frame,
+    Letters,
+    Pen,
+    Placed,
+    Scene,
+    SceneDraft,
+    Sheet,
+    fitted,
+    letters,
+    text_width,
+)
 from fabkit.sheets.order import BoardUse
 
 MARGIN_MM: Final = 8.0
@@ -156,19 +166,17 @@ def half_scene(half: PaperHalf) -> SceneDraft:
     small = h.diameter < SMALL_HOLE_MM
     if small.any():
         draft.coat(
-            "small holes", palette.FAINT_INK, Pen.discs(h.x[small], h.y[small], h.diameter[small])
+            "small holes", looks.FAINT_INK, Pen.discs(h.x[small], h.y[small], h.diameter[small])
         )
     if half.keys:
         _draw_keys(draft, half)
     large = ~small
     if large.any():
-        draft.coat(
-            "holes", palette.INK, Pen.circles(h.x[large], h.y[large], h.diameter[large], 0.12)
-        )
+        draft.coat("holes", looks.INK, Pen.circles(h.x[large], h.y[large], h.diameter[large], 0.12))
     slots = board.hole_shapes[len(h) :]
     if len(slots):
-        draft.coat("slots", palette.INK, Pen.along(slots, 0.12))
-    draft.coat("outline to cut along", palette.INK, Pen.along(outline(board), _LINE))
+        draft.coat("slots", looks.INK, Pen.along(slots, 0.12))
+    draft.coat("outline to cut along", looks.INK, Pen.along(outline(board), _LINE))
     return draft
 
 
@@ -180,28 +188,28 @@ def _draw_keys(draft: SceneDraft, half: PaperHalf) -> None:
         [_square(k, pitch * k.size_u - CAP_GAP_MM, pitch - CAP_GAP_MM) for k in half.keys],
         dtype=object,
     )
-    draft.coat("key caps", palette.FAINT_INK, Pen.along(caps, 0.15))
+    draft.coat("key caps", looks.FAINT_INK, Pen.along(caps, 0.15))
     squares = np.array([_square(k, SWITCH_MM, SWITCH_MM) for k in half.keys], dtype=object)
-    draft.coat("switch openings", palette.BLUE, Pen.along(squares, _LINE))
+    draft.coat("switch openings", looks.BLUE, Pen.along(squares, _LINE))
     ends = np.array([(-3.0, 0), (3.0, 0), (0, -3.0), (0, 3.0)])
     arms = np.array([_turned(ends, k, k.rotation_deg) for k in half.keys])
     a, b = arms[:, [0, 2]].reshape(-1, 2), arms[:, [1, 3]].reshape(-1, 2)
-    draft.coat("key centres", palette.VERMILION, Pen.lines(a[:, 0], a[:, 1], b[:, 0], b[:, 1], 0.1))
+    draft.coat("key centres", looks.VERMILION, Pen.lines(a[:, 0], a[:, 1], b[:, 0], b[:, 1], 0.1))
     refs = [(key, key.refs[0]) for key in half.keys if key.refs]
     if refs:
         corner = _free_corner(half, NAME_CORNERS, [ref for _, ref in refs])
         names = [_beside(ref, key, corner, mirrored=draft.mirrored) for key, ref in refs]
-        draft.coat("key names", palette.INK, *names)
+        draft.coat("key names", looks.INK, *names)
     numbers = [(key, str(n)) for key, n in zip(half.keys, half.numbers, strict=False)]
     if numbers:
         corner = _free_corner(half, NUMBER_CORNERS, [number for _, number in numbers])
         words = [_beside(number, key, corner, mirrored=draft.mirrored) for key, number in numbers]
-        draft.coat("key numbers", palette.INK, *words)
+        draft.coat("key numbers", looks.INK, *words)
     if half.home:
         bars = np.array([_bar_of(half.keys[k]) for k in half.home])
         draft.coat(
             "bars of the home row",
-            palette.VERMILION,
+            looks.VERMILION,
             Pen.lines(bars[:, 0, 0], bars[:, 0, 1], bars[:, 1, 0], bars[:, 1, 1], 0.6),
         )
 
@@ -327,7 +335,7 @@ def _marks(draft: SceneDraft, layout: _Layout) -> None:
     y = y1 - v
     draft.coat(
         "overlap marks",
-        palette.GREEN,
+        looks.GREEN,
         Pen.lines(
             np.concatenate((x - 3, x)),
             np.concatenate((y, y - 3)),
@@ -353,11 +361,11 @@ def _bar(x: float, y: float, length: float, *, upright: bool) -> Pen:
 def _furniture(layout: _Layout, title: str, note: str, warning: str) -> Scene:
     """White paper, title, instructions and the two bars."""
     page = SceneDraft(title, (0.0, 0.0, layout.width, layout.height))
-    page.ground(palette.PAPER)
+    page.ground(looks.PAPER)
     left, low = MARGIN_MM, MARGIN_MM
     bar_x, bar_y = layout.width - MARGIN_MM - 5.0, low + 4.0
-    page.coat("bar of 100 mm", palette.INK, _bar(left, low + 4.0, 100.0, upright=False))
-    page.coat("bar of 50 mm", palette.INK, _bar(bar_x, bar_y, 50.0, upright=True))
+    page.coat("bar of 100 mm", looks.INK, _bar(left, low + 4.0, 100.0, upright=False))
+    page.coat("bar of 50 mm", looks.INK, _bar(bar_x, bar_y, 50.0, upright=True))
     room = layout.width - 2 * MARGIN_MM - SIDE_MM
     texts: list[Letters] = [
         letters("100 mm", left + 102.5, low + 3.2, _TEXT),
@@ -367,10 +375,10 @@ def _furniture(layout: _Layout, title: str, note: str, warning: str) -> Scene:
     print_true = "Print at 100 %, not fitted to the page. Both bars must be true."
     for k, line in enumerate((note, print_true)):
         texts.append(letters(fitted(line, _TEXT, room), left, low + 11.9 - 3.6 * k, _TEXT))
-    page.coat("words", palette.INK, *texts)
+    page.coat("words", looks.INK, *texts)
     if warning:
         said = letters(fitted(warning, _TEXT, room), left, low + 15.5, _TEXT, bold=True)
-        page.coat("what speaks against it", palette.VERMILION, said)
+        page.coat("what speaks against it", looks.VERMILION, said)
     return page.scene()
 
 

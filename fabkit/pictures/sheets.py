@@ -16,7 +16,7 @@ from fabkit.board.model import Board, Layer
 from fabkit.formats.gerber.model import object_bounds
 from fabkit.keyboard.build import find_keyboard
 from fabkit.package.model import RoleKind, Side, face_word
-from fabkit.pictures import palette
+from fabkit.pictures import looks
 from fabkit.pictures.finished import (
     SIDES,
     board_stencils,
@@ -27,8 +27,7 @@ from fabkit.pictures.finished import (
     outline,
     views_as_used,
 )
-from fabkit.pictures.lettering import letters, text_width
-from fabkit.pictures.options import USUAL_LOOK, PreviewOptions, Surroundings
+from fabkit.pictures.looks import USUAL_LOOK, PreviewOptions, Surroundings
 from fabkit.pictures.scene import (
     Coat,
     Fill,
@@ -38,6 +37,8 @@ from fabkit.pictures.scene import (
     SceneDraft,
     Sheet,
     Stencil,
+    letters,
+    text_width,
 )
 from fabkit.sheets.order import BoardUse
 
@@ -110,7 +111,7 @@ def side_by_side(
     width = sum(widths) + GAP_MM * (len(widths) - 1)
     height = sum(heights) + GAP_MM * (len(heights) - 1)
     ground = SceneDraft("ground and names", (0.0, 0.0, width, height))
-    ground.ground(palette.SURROUNDINGS_LIGHT)
+    ground.ground(looks.SURROUNDINGS_LIGHT)
     placed, words = [], []
     for k, (scene, name) in enumerate(zip(scenes, names, strict=True)):
         row, column = divmod(k, across)
@@ -121,7 +122,7 @@ def side_by_side(
         placed.append(Placed(scene, left, low + foot + (heights[row] - foot - high) / 2))
         middle = x + widths[column] / 2
         words.append(letters(name, middle, low + 1.2 * size, size, align="middle"))
-    ground.coat("names", palette.INK, *words)
+    ground.coat("names", looks.INK, *words)
     return Sheet(title, width, height, (Placed(ground.scene(), 0.0, 0.0), *placed))
 
 
@@ -158,9 +159,9 @@ def layer_sheet(board: Board, layer: Layer, options: PreviewOptions = USUAL_LOOK
         mirrored=layer.side == "bottom" and not options.through,
         stencils={"layer": layer_stencil((layer,))},
     )
-    draft.ground(palette.SURROUNDINGS_LIGHT)
-    draft.coat(layer.name, palette.INK, inside=("layer",))
-    draft.coat("profile", palette.BLUE, Pen.along(outline(board), 0.1))
+    draft.ground(looks.SURROUNDINGS_LIGHT)
+    draft.coat(layer.name, looks.INK, inside=("layer",))
+    draft.coat("profile", looks.BLUE, Pen.along(outline(board), 0.1))
     seen = "seen from the back" if draft.mirrored else "seen from the front"
     what = ": its openings" if layer.kind is RoleKind.MASK else ""
     name = f"{layer.name.capitalize()}{what}, {seen}"
@@ -211,9 +212,9 @@ def _ghost(board: Board, view: _View, options: PreviewOptions) -> tuple[SceneDra
         mirrored=view.mirrored,
         stencils=board_stencils(board) | {"copper": layer_stencil(copper)},
     )
-    coats = [Coat(title="board", rgb=palette.PAPER)]
+    coats = [Coat(title="board", rgb=looks.PAPER)]
     if copper:
-        coats.append(Coat(title="other copper", rgb=palette.GHOST_COPPER, inside=("copper",)))
+        coats.append(Coat(title="other copper", rgb=looks.GHOST_COPPER, inside=("copper",)))
     return draft, coats
 
 
@@ -224,18 +225,18 @@ RIMMED_MM: Final = 0.8
 def _finish(draft: SceneDraft, coats: list[Coat], board: Board) -> None:
     """Trim and drill the board, and add rims: white board on light ground hides its edges."""
     draft.board(*coats)
-    draft.coat("profile", palette.FAINT_INK, Pen.along(outline(board), 0.1))
+    draft.coat("profile", looks.FAINT_INK, Pen.along(outline(board), 0.1))
     h = board.holes.take(np.flatnonzero(board.holes.diameter >= RIMMED_MM))
     slots = board.hole_shapes[len(board.holes) :]
     rims = [Pen.circles(h.x, h.y, h.diameter, 0.06), Pen.along(slots, 0.06)]
-    draft.coat("rims of holes", palette.FAINT_INK, Pen.concat(*rims))
+    draft.coat("rims of holes", looks.FAINT_INK, Pen.concat(*rims))
 
 
 def _island_scene(
     board: Board,
     view: _View,
     pieces: Pieces,
-    tones: dict[int, palette.Rgb],
+    tones: dict[int, looks.Rgb],
     options: PreviewOptions,
     at_mm: tuple[float, float] | None = None,
 ) -> Scene:
@@ -251,8 +252,8 @@ def _island_scene(
     if at_mm is not None:
         size = text_size(board)
         x, y, around = (np.array([v]) for v in (*at_mm, 2.4 * size))
-        draft.coat("rim of the point", palette.PAPER, Pen.circles(x, y, around, 0.5 * size))
-        draft.coat("the point", palette.VERMILION, Pen.circles(x, y, around, 0.26 * size))
+        draft.coat("rim of the point", looks.PAPER, Pen.circles(x, y, around, 0.5 * size))
+        draft.coat("the point", looks.VERMILION, Pen.circles(x, y, around, 0.26 * size))
     return draft.scene()
 
 
@@ -270,7 +271,7 @@ def lit_sheet(
     Inner layers that hold copper of them are shown below, for there the faces' parts may be
     joined.  ``at_mm`` is a place to put a ring around.
     """
-    tones = dict.fromkeys(sorted(islands), palette.BLUE)
+    tones = dict.fromkeys(sorted(islands), looks.BLUE)
     lit_layers = set(pieces.layer[np.isin(pieces.island, list(tones))].tolist())
     shown = name[:1].upper() + name[1:]
     scenes, names = [], []
@@ -303,7 +304,7 @@ def islands_sheet(board: Board, pieces: Pieces, options: PreviewOptions = USUAL_
 NEIGHBOUR_MM: Final = 1.0
 
 
-def island_tones(pieces: Pieces) -> dict[int, palette.Rgb]:
+def island_tones(pieces: Pieces) -> dict[int, looks.Rgb]:
     """Choose a tone for each island, the largest first, unlike those of its neighbours."""
     if not len(pieces):
         return {}
@@ -311,7 +312,7 @@ def island_tones(pieces: Pieces) -> dict[int, palette.Rgb]:
     pairs = _neighbours(pieces)
     starts = np.searchsorted(pairs[:, 0], np.arange(len(area) + 1))
     chosen = np.full(len(area), -1)
-    used = np.zeros(len(palette.OVERLAYS), dtype=np.int64)
+    used = np.zeros(len(looks.OVERLAYS), dtype=np.int64)
     for island in np.argsort(-area, kind="stable"):
         near = chosen[pairs[starts[island] : starts[island + 1], 1]]
         clashes = np.bincount(near[near >= 0], minlength=len(used))
@@ -319,7 +320,7 @@ def island_tones(pieces: Pieces) -> dict[int, palette.Rgb]:
         tone = np.lexsort((np.arange(len(used)), used, clashes))[0]
         chosen[island] = tone
         used[tone] += 1
-    return {k: palette.OVERLAYS[tone] for k, tone in enumerate(chosen.tolist())}
+    return {k: looks.OVERLAYS[tone] for k, tone in enumerate(chosen.tolist())}
 
 
 def _neighbours(pieces: Pieces) -> Ints:
@@ -361,7 +362,7 @@ def measured_face(
     left, right = (beyond, away) if face.mirrored else (away, beyond)
     frame = (x0 - left, y0 - away, x1 + right, y1 + beyond)
     draft = SceneDraft(face.title, frame, mirrored=face.mirrored, stencils=face.stencils)
-    draft.ground(palette.SURROUNDINGS_LIGHT)
+    draft.ground(looks.SURROUNDINGS_LIGHT)
     draft.nodes += face.nodes
     across, up = np.arange(x0, x1 + 1e-6, 10.0), np.arange(y0, y1 + 1e-6, 10.0)
     grid = Pen.lines(
@@ -371,13 +372,13 @@ def measured_face(
         np.concatenate((np.full(len(across), y1), up)),
         0.08 * size,
     )
-    draft.coat("grid of 10 mm", palette.SKY_BLUE, grid, opacity=0.75)
+    draft.coat("grid of 10 mm", looks.SKY_BLUE, grid, opacity=0.75)
     below, beside = y0 - 2.6 * size, (x1 + 2.6 * size if draft.mirrored else x0 - 2.6 * size)
     tick = 0.8 * size
     line = 0.1 * size
     draft.coat(
         "dimension lines",
-        palette.INK,
+        looks.INK,
         Pen.lines(
             np.array([x0, x0, x1, beside, beside - tick, beside - tick]),
             np.array([below, below - tick, below - tick, y0, y0, y1]),
@@ -391,7 +392,7 @@ def measured_face(
     side_x = beside + (0.7 * size if mirrored else -0.7 * size)
     draft.coat(
         "dimensions",
-        palette.INK,
+        looks.INK,
         letters(width, (x0 + x1) / 2, below - 1.7 * size, size, align="middle", mirrored=mirrored),
         letters(
             height, side_x, (y0 + y1) / 2, size, align="middle", mirrored=mirrored, turned_deg=90
@@ -434,14 +435,14 @@ def panel_sheet(board: Board, look: PanelLook) -> Scene:
     frame = (x0, y0, x1 + beyond, y1 + beyond)
     draft = SceneDraft.over(face, frame)
     draft.title = f"{board.name}: panel"
-    draft.coat("waste", palette.SURROUNDINGS_LIGHT, Fill(look.waste), opacity=0.45)
-    draft.coat("break-off tabs", palette.VERMILION, Fill(look.tabs), opacity=0.6)
+    draft.coat("waste", looks.SURROUNDINGS_LIGHT, Fill(look.waste), opacity=0.45)
+    draft.coat("break-off tabs", looks.VERMILION, Fill(look.tabs), opacity=0.6)
     if len(look.score):
         _draw_score(draft, board, look.score, size)
     for name, shape in zip(look.names, look.boards, strict=True):
         middle = shapely.point_on_surface(shape)
         text = letters(name, middle.x, middle.y, 1.5 * size, align="middle", bold=True)
-        draft.coat("names", palette.VERMILION, text)
+        draft.coat("names", looks.VERMILION, text)
     return draft.scene()
 
 
@@ -471,6 +472,6 @@ def _draw_score(draft: SceneDraft, board: Board, score: Floats, size: float) -> 
                 align="middle",
                 turned_deg=90,
             )
-        draft.coat("distances of score lines", palette.INK, text)
+        draft.coat("distances of score lines", looks.INK, text)
     ax, ay, bx, by = np.concatenate(dashes).T
-    draft.coat("score lines", palette.VERMILION, Pen.lines(ax, ay, bx, by, 0.18 * size))
+    draft.coat("score lines", looks.VERMILION, Pen.lines(ax, ay, bx, by, 0.18 * size))

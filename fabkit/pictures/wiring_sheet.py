@@ -15,11 +15,20 @@ from fabkit.geometry.neighbours import usual_gap
 from fabkit.keyboard.build import HalfBoard, half_boards
 from fabkit.keyboard.model import Spot
 from fabkit.package.model import face_word
-from fabkit.pictures import palette
+from fabkit.pictures import looks
 from fabkit.pictures.finished import board_stencils, frame_around, outline
-from fabkit.pictures.lettering import letters, text_width
-from fabkit.pictures.options import USUAL_LOOK, PreviewOptions
-from fabkit.pictures.scene import Coat, Fill, Letters, Pen, Scene, SceneDraft, Sheet
+from fabkit.pictures.looks import USUAL_LOOK, PreviewOptions
+from fabkit.pictures.scene import (
+    Coat,
+    Fill,
+    Letters,
+    Pen,
+    Scene,
+    SceneDraft,
+    Sheet,
+    letters,
+    text_width,
+)
 from fabkit.pictures.sheets import side_by_side, text_size
 from fabkit.wiring.model import HalfWiring, HeaderHole, KeyWire, Pin, Wiring
 
@@ -82,16 +91,16 @@ def _half_scene(
     draft = SceneDraft(
         f"{board.name}: {half.hand}", frame, mirrored=mirrored, stencils=board_stencils(board)
     )
-    draft.board(Coat(title="board", rgb=palette.GHOST_COPPER))
-    draft.coat("profile", palette.FAINT_INK, Pen.along(outline(board), 0.15))
+    draft.board(Coat(title="board", rgb=looks.GHOST_COPPER))
+    draft.coat("profile", looks.FAINT_INK, Pen.along(outline(board), 0.15))
     caps = np.array([_cap(k, mirrored=mirrored) for k in half.keys], dtype=object)
     if not len(caps):
         return draft.scene()
     lost = np.array([not k.lines or any(not a.pins for a in k.lines) for k in half.keys])
-    draft.coat("keys", palette.PAPER, Fill(caps))
+    draft.coat("keys", looks.PAPER, Fill(caps))
     for title, rgb, mine in (
-        ("rims of keys", palette.BLUE, caps[~lost]),
-        ("rims of keys without a pin", palette.VERMILION, caps[lost]),
+        ("rims of keys", looks.BLUE, caps[~lost]),
+        ("rims of keys without a pin", looks.VERMILION, caps[lost]),
     ):
         if len(mine):
             draft.coat(title, rgb, Pen.along(mine, 0.35))
@@ -100,27 +109,27 @@ def _half_scene(
     if len(spots):
         gap = usual_gap(spots)
         wide = float(np.clip(gap, LEAST_PIN_MM, PIN_MM))
-        draft.coat("pins in use", palette.ORANGE, Pen.discs(spots[:, 0], spots[:, 1], wide))
+        draft.coat("pins in use", looks.ORANGE, Pen.discs(spots[:, 0], spots[:, 1], wide))
         if gap >= CLOSE_MM:
             off = 0.8 * PIN_MM
             texts = pin_names(spots, named, off, caps.tolist(), room, mirrored=mirrored)
-            draft.coat("names of pins", palette.INK, *texts)
+            draft.coat("names of pins", looks.INK, *texts)
     elif holes:
         at = np.array([(h.x_mm, h.y_mm) for h in holes])
         draft.coat(
             "header holes",
-            palette.ORANGE,
+            looks.ORANGE,
             Pen.circles(at[:, 0], at[:, 1], np.full(len(at), HOLE_MM), 0.15),
         )
         size, off = min(USED_NAME_MM, 0.6 * usual_gap(at)), HOLE_MM / 2 + 0.4
         names = [h.name for h in holes]
         texts = pin_names(at, names, off, caps.tolist(), room, mirrored=mirrored, size=size)
-        draft.coat("names of holes", palette.INK, *texts)
+        draft.coat("names of holes", looks.INK, *texts)
     if half.axis is not None:
-        draft.coat("line the controller is turned about", palette.VERMILION, _dashes(*half.axis))
+        draft.coat("line the controller is turned about", looks.VERMILION, _dashes(*half.axis))
     words = [line for k in half.keys for line in _words(k, mirrored=mirrored)]
-    draft.coat("numbers", palette.INK, *(text for text, bold in words if bold))
-    draft.coat("names", palette.INK, *(text for text, bold in words if not bold))
+    draft.coat("numbers", looks.INK, *(text for text, bold in words if bold))
+    draft.coat("names", looks.INK, *(text for text, bold in words if not bold))
     return draft.scene()
 
 

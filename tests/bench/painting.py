@@ -26,9 +26,9 @@ from fabkit.board.model import Board
 from fabkit.formats.gerber.model import object_shapes
 from fabkit.package.model import RoleKind
 from fabkit.pictures.finished import finished_face, render_faces
-from fabkit.pictures.options import PreviewOptions
+from fabkit.pictures.looks import PreviewOptions
 from fabkit.pictures.paint_png import BAND_BYTES, Canvas, grid_of
-from fabkit.pictures.rings import polygon_rings
+from fabkit.pictures.vectors import polygon_rings
 
 DEMO = Path(__file__).parents[2] / "fabkit" / "demo" / "rev-b"
 FACES = tuple(

@@ -100,7 +100,7 @@ def test_an_open_is_placed_where_a_piece_of_track_is_lost():
 
 def test_a_short_under_thousands_of_strokes_is_found_without_seeking_its_way(monkeypatch):
     """Every stroke lies on every other, so that there are more pairs than are followed."""
-    monkeypatch.setattr("fabkit.board.joints.MOST_CONTACTS", 1_000)
+    monkeypatch.setattr("fabkit.board.nets.MOST_CONTACTS", 1_000)
     crowd = "".join(line((5, 5 + n / 100), (5, 15)) for n in range(60))
     (short,) = found(
         A + net("B", line((25, 5), (25, 15)), line((5, 10), (25, 10))) + net("A", crowd)

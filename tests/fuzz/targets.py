@@ -46,7 +46,7 @@ from fabkit.package.build import read_package
 from fabkit.package.model import Intake, Member
 from fabkit.package.opening import Budget, read_archive
 from fabkit.parts.book import book_from
-from fabkit.pictures.options import PreviewOptions
+from fabkit.pictures.looks import PreviewOptions
 from fabkit.sheets.house import house_from, load_house
 from fabkit.sheets.order import order_from
 from fabkit.sheets.toml_text import SheetText, parse_sheet

@@ -20,7 +20,7 @@ from fabkit.base.errors import UsageError
 from fabkit.board.model import PathKind
 from fabkit.package.model import RoleKind
 from fabkit.panels.model import Measures
-from fabkit.panels.scoring import lay_scored
+from fabkit.panels.nesting import lay_scored
 from fabkit.schemas import load_schema
 
 SCORED = fabkit.PanelOptions(score=True)

@@ -14,10 +14,10 @@ from PIL import Image, ImageDraw
 
 from fabkit.board.model import Board
 from fabkit.pictures.finished import finished_face
-from fabkit.pictures.options import PreviewOptions
+from fabkit.pictures.looks import PreviewOptions
 from fabkit.pictures.paint_png import Canvas, grid_for
-from fabkit.pictures.rings import polygon_rings
 from fabkit.pictures.scene import Fill, Film, Letters, Part, Pen, Stencil
+from fabkit.pictures.vectors import polygon_rings
 
 FRAME = (0.0, 0.0, 10.0, 8.0)
 

@@ -16,9 +16,9 @@ from pypdf import PdfReader
 from fabkit.base.errors import UsageError
 from fabkit.board.model import Board
 from fabkit.package.model import RoleKind
-from fabkit.pictures import palette
+from fabkit.pictures import looks
 from fabkit.pictures.finished import both_faces, finished_face, render_faces
-from fabkit.pictures.options import Finish, MaskColour, PreviewOptions, Surroundings
+from fabkit.pictures.looks import Finish, MaskColour, PreviewOptions, Surroundings
 from fabkit.pictures.paint_pdf import pictures_pdf
 from fabkit.pictures.paint_png import paint, png_bytes
 from fabkit.pictures.paint_svg import picture_svg
@@ -39,24 +39,24 @@ def test_colours_lie_where_the_board_says(board: Board) -> None:
     """Mask, copper under mask, bare metal, laminate, legend, hole and outside, each in place."""
     options = PreviewOptions(mask=MaskColour.BLUE, finish=Finish.GOLD)
     front = render_faces(board, options).front
-    tones = palette.MASKS[MaskColour.BLUE]
+    tones = looks.MASKS[MaskColour.BLUE]
     for place, colour in {
         (120, 60): tones.on_laminate,
         (113, 66): tones.on_copper,
         (114, 64): tones.on_laminate,  # cleared from the pour
-        (112, 56): palette.FINISHES[Finish.GOLD],
-        (119, 58): palette.LEGENDS[tones.legend],
+        (112, 56): looks.FINISHES[Finish.GOLD],
+        (119, 58): looks.LEGENDS[tones.legend],
     }.items():
         assert at(front, board, *place, 20) == (*colour, 255), place
     for place in ((107, 57), (120, 65), (114, 53), (102.5, 52.5), (99.5, 49.5)):
         assert at(front, board, *place, 20)[3] == 0, place
     # Legend over the opening is clipped: the metal shows.
-    assert at(front, board, 114, 58, 20) == (*palette.FINISHES[Finish.GOLD], 255)
+    assert at(front, board, 114, 58, 20) == (*looks.FINISHES[Finish.GOLD], 255)
 
 
 def test_back_is_turned_about_the_vertical_axis(board: Board) -> None:
     """The back shows its strip mirrored; seen through the front it is not, and is the flip."""
-    tone = (*palette.MASKS[MaskColour.GREEN].on_copper, 255)
+    tone = (*looks.MASKS[MaskColour.GREEN].on_copper, 255)
     turned = render_faces(board, PreviewOptions()).back
     through = render_faces(board, PreviewOptions(through=True)).back
     assert at(turned, board, 126, 52, 20, back=True) == tone
@@ -69,11 +69,11 @@ def test_exposed_copper_area_is_the_geometrys(board: Board) -> None:
     """Pixels in the finish's colours add up to copper in openings less holes, within 0.2 %."""
     options = PreviewOptions(px_per_mm=40)
     front = render_faces(board, options).front.astype(int)
-    metal = [palette.FINISHES[options.finish], palette.BARRELS[options.finish]]
+    metal = [looks.FINISHES[options.finish], looks.BARRELS[options.finish]]
     # No colour but metal's is nearest to metal, so counting nearest colours is a fair vote.
     others = [
-        palette.MASKS[options.mask].on_laminate, palette.MASKS[options.mask].on_copper,
-        palette.LAMINATE, palette.LEGENDS[palette.MASKS[options.mask].legend], palette.CUT_EDGE,
+        looks.MASKS[options.mask].on_laminate, looks.MASKS[options.mask].on_copper,
+        looks.LAMINATE, looks.LEGENDS[looks.MASKS[options.mask].legend], looks.CUT_EDGE,
     ]  # fmt: skip
     colours = np.array([*metal, *others])
     far = np.stack([((front[..., :3] - c) ** 2).sum(axis=2) for c in colours])
@@ -194,8 +194,8 @@ def test_without_mask_layer_nothing_is_masked(board: Board) -> None:
     """A board without mask files shows laminate and metal."""
     bare = replace(board, layers=tuple(a for a in board.layers if a.kind is not RoleKind.MASK))
     front = render_faces(bare, PreviewOptions()).front
-    assert at(front, board, 120, 60, 20) == (*palette.LAMINATE, 255)
-    assert at(front, board, 113, 66, 20) == (*palette.FINISHES[Finish.TIN], 255)
+    assert at(front, board, 120, 60, 20) == (*looks.LAMINATE, 255)
+    assert at(front, board, 113, 66, 20) == (*looks.FINISHES[Finish.TIN], 255)
 
 
 def test_without_profile_the_box_is_drawn(board: Board) -> None:
@@ -224,16 +224,16 @@ def test_mask_shows_copper_and_legend(mask: MaskColour) -> None:
 
     4.5 to 1 is asked of text; legend strokes are text.
     """
-    tones = palette.MASKS[mask]
+    tones = looks.MASKS[mask]
     lum = [_luminance(c) for c in (tones.on_laminate, tones.on_copper)]
-    ink = _luminance(palette.LEGENDS[tones.legend])
+    ink = _luminance(looks.LEGENDS[tones.legend])
     assert lum[1] > lum[0]
     for ground in lum:
         light, dark = max(ink, ground), min(ink, ground)
         assert (light + 0.05) / (dark + 0.05) >= 4.5
 
 
-def _luminance(rgb: palette.Rgb) -> float:
+def _luminance(rgb: looks.Rgb) -> float:
     """Relative luminance as WCAG 2.2 defines it."""
     c = np.array(rgb) / 255
     linear = np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
@@ -285,7 +285,7 @@ def test_a_document_is_named_for_all_its_pages(board: Board) -> None:
 def test_a_coat_of_nothing_paints_nothing() -> None:
     """Words that turn out to be none leave the picture as it was; only the ground fills it."""
     draft = SceneDraft("empty", (0.0, 0.0, 4.0, 3.0))
-    draft.coat("words", palette.INK, *())
+    draft.coat("words", looks.INK, *())
     assert not paint(draft.scene(), 5)[..., 3].any()
-    draft.ground(palette.PAPER)
-    assert (paint(draft.scene(), 5)[..., :3] == palette.PAPER).all()
+    draft.ground(looks.PAPER)
+    assert (paint(draft.scene(), 5)[..., :3] == looks.PAPER).all()

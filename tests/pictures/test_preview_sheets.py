@@ -14,16 +14,25 @@ from hypothesis import strategies as st
 from fabkit.base.findings import COMMON_PRACTICE, Finding, Place, Rule, Severity
 from fabkit.board.connectivity import Pieces
 from fabkit.board.model import Board
-from fabkit.pictures import palette
+from fabkit.pictures import looks
 from fabkit.pictures.drill_map import SYMBOLS, drill_sheet, fitting_sizes, symbol_pen, tool_rows
 from fabkit.pictures.finding_sheet import FLAG, TONES, finding_sheet, place_flags
 from fabkit.pictures.finished import render_faces
-from fabkit.pictures.lettering import fitted, letters, text_width, wrapped
-from fabkit.pictures.options import PreviewOptions
+from fabkit.pictures.looks import PreviewOptions
 from fabkit.pictures.paint_pdf import pictures_pdf
 from fabkit.pictures.paint_png import paint, paint_sheet
 from fabkit.pictures.paint_svg import picture_svg
-from fabkit.pictures.scene import Coat, Scene, SceneDraft, Sheet, sheet_of
+from fabkit.pictures.scene import (
+    Coat,
+    Scene,
+    SceneDraft,
+    Sheet,
+    fitted,
+    letters,
+    sheet_of,
+    text_width,
+    wrapped,
+)
 from fabkit.pictures.sheets import (
     halves_sheet,
     island_tones,
@@ -211,8 +220,8 @@ def test_long_lists_run_in_columns(board: Board, count: int) -> None:
 
 def test_tones_of_consequences_are_of_the_published_palette() -> None:
     """Overlay tones are those of Okabe and Ito (2008), all different."""
-    assert len(set(palette.OVERLAYS)) == 7
-    assert set(TONES.values()) <= set(palette.OVERLAYS)
+    assert len(set(looks.OVERLAYS)) == 7
+    assert set(TONES.values()) <= set(looks.OVERLAYS)
     assert len(set(TONES.values())) == 3
 
 
@@ -232,9 +241,9 @@ def test_lit_copper_is_lit_where_it_is(board: Board, pieces: Pieces) -> None:
     sheet = lit_sheet(board, pieces, [0], "GND")
     picture = paint(sheet.placed[1].scene, 10)
     x0, _, _, y1 = board.bounds
-    assert tuple(picture[int((y1 + 1 - 54) * 10), int((105 - x0 + 1) * 10), :3]) == palette.BLUE
+    assert tuple(picture[int((y1 + 1 - 54) * 10), int((105 - x0 + 1) * 10), :3]) == looks.BLUE
     assert tuple(picture[int((y1 + 1 - 65) * 10), int((105 - x0 + 1) * 10), :3]) == (
-        palette.GHOST_COPPER
+        looks.GHOST_COPPER
     )
 
 

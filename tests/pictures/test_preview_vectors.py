@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
-from fabkit.pictures.palette import Rgb
+from fabkit.pictures.looks import Rgb
 from fabkit.pictures.scene import Coat, Cut, Fill, Group, Scene, Stencil
 from fabkit.pictures.vectors import Run, VectorWriter
 

@@ -20,11 +20,10 @@ from fabkit.outputs.drawings import SheetChoice, build_sheet
 from fabkit.package.model import RoleKind
 from fabkit.pictures.drill_map import drill_sheet
 from fabkit.pictures.finding_sheet import finding_sheet
-from fabkit.pictures.lettering import wrapped
-from fabkit.pictures.options import PreviewOptions, Surroundings
+from fabkit.pictures.looks import PreviewOptions, Surroundings
 from fabkit.pictures.paint_svg import picture_svg
 from fabkit.pictures.paper import halves_of, paper_sheets
-from fabkit.pictures.scene import Letters, Pen, Scene, SceneDraft, Sheet
+from fabkit.pictures.scene import Letters, Pen, Scene, SceneDraft, Sheet, wrapped
 from fabkit.pictures.sheets import (
     SIDES,
     face_name,

@@ -15,7 +15,7 @@ from PIL import Image
 import fabkit
 from fabkit.cli.group import cli
 from fabkit.outputs.wiring import render_template, wiring_csv, wiring_record
-from fabkit.pictures.palette import VERMILION
+from fabkit.pictures.looks import VERMILION
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 DEMO = Path(__file__).resolve().parents[2] / "fabkit" / "demo"

@@ -9,8 +9,7 @@ import pytest
 import shapely
 
 import fabkit
-from fabkit.pictures.lettering import text_width
-from fabkit.pictures.scene import Letters, Scene, Sheet
+from fabkit.pictures.scene import Letters, Scene, Sheet, text_width
 from fabkit.pictures.wiring_sheet import CAP_MM, NAME_MM, pin_names, wiring_sheet
 
 FOLDERS = ("../fabkit/demo/rev-b", "linnet/rev-1")

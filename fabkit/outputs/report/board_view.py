@@ -31,11 +31,11 @@ from fabkit.outputs.report.shell import render_page
 from fabkit.outputs.terminal import cause_words
 from fabkit.outputs.verdict import causes_of
 from fabkit.package.model import RoleKind, Side, face_word
-from fabkit.pictures import palette
+from fabkit.pictures import looks
 from fabkit.pictures.changes import change_scenes, frame_of, picture_key
 from fabkit.pictures.finding_sheet import Spot, shown_width, spot_scenes
 from fabkit.pictures.finished import SIDES, films, finished_face, layer_stencil
-from fabkit.pictures.options import USUAL_LOOK, PreviewOptions, Surroundings
+from fabkit.pictures.looks import USUAL_LOOK, PreviewOptions, Surroundings
 from fabkit.pictures.paint_svg import inline_svg, picture_svg
 from fabkit.pictures.scene import Coat, Film, Group, Scene
 
@@ -133,8 +133,8 @@ def _with_more(board: Board, scene: Scene, side: Side) -> Scene:
     stencils = dict(scene.stencils)
     nodes = list(scene.nodes)
     for name, kind, where, rgb in (
-        ("paste", RoleKind.PASTE, side, palette.SKY_BLUE),
-        ("other side", RoleKind.COPPER, other, palette.ORANGE),
+        ("paste", RoleKind.PASTE, side, looks.SKY_BLUE),
+        ("other side", RoleKind.COPPER, other, looks.ORANGE),
     ):
         layers = films(board, kind, where)
         stencil = layer_stencil(layers)

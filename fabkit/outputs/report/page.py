@@ -31,7 +31,7 @@ from fabkit.outputs.report.shell import SCRIPTS, render_page, trusted
 from fabkit.outputs.verdict import SHOWN_CAUSES, checks_table, files_table, thickness_table
 from fabkit.outputs.wiring import half_table, wiring_record
 from fabkit.parts.model import CHARGER, DEFER, FUMES, HEAT, LEAD, LITHIUM, LITHIUM_CELL, Bill
-from fabkit.pictures.options import PreviewOptions
+from fabkit.pictures.looks import PreviewOptions
 from fabkit.sheets.house import House
 from fabkit.sheets.order import Order, OrderedBoard
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fabkit.board import closeup
-from fabkit.board.closeup import CloseUp
+from fabkit.checks import copper_facts as closeup
+from fabkit.checks.copper_facts import CloseUp
 from fabkit.formats.gerber.reader import read
 
 HEAD = b"%FSLAX36Y36*%%MOMM*%%ADD10C,1*%D10*"
