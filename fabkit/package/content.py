@@ -1,8 +1,8 @@
 """What the image of a layer file looks like beside the others: pads, openings, strokes, edges.
 
 Content is weighed with everything else that speaks of a role; where nothing else does, it decides
-alone and the role is reported as doubtful.  Only columns of flashes, strokes and contours are
-looked at, never shapes: a few milliseconds a file.
+alone and the role is reported as doubtful.  Columns of flashes, strokes and contours are looked
+at, a few milliseconds a file; shapes only where nothing is flashed.
 """
 
 from __future__ import annotations
@@ -13,10 +13,17 @@ from functools import cached_property
 from typing import Final
 
 import numpy as np
+import shapely
 
 from fabkit.base.columns import Bools, Floats
 from fabkit.base.units import COINCIDENT_MM
-from fabkit.formats.gerber.model import GerberFile, Kind, Objects
+from fabkit.formats.gerber.model import (
+    GerberFile,
+    Kind,
+    Objects,
+    object_boxes,
+    object_shapes,
+)
 from fabkit.geometry.neighbours import SpotIndex
 from fabkit.geometry.segments import Box, join_boxes
 from fabkit.package.model import Role, RoleKind, Side
@@ -166,6 +173,23 @@ class Look:
         low = [np.fmin.reduceat(values, edges)[::2] for values in ends]
         high = [np.fmax.reduceat(values, edges)[::2] for values in ends]
         return np.column_stack((*low, *high))
+
+    @property
+    def is_painted(self) -> bool:
+        """Nothing is flashed: strokes or regions draw its pads, whose middles are not known."""
+        return not self.kinds[0]
+
+    def covers(self, points: Floats) -> Bools:
+        """(n,) bool: points, (n, 2) mm, that lie on something dark."""
+        spots = shapely.points(points)
+        dark = np.flatnonzero(self.file.objects.dark)
+        boxes = shapely.box(*object_boxes(self.file)[dark].T)
+        spot, box = shapely.STRtree(boxes).query(spots, predicate="intersects")
+        near, back = np.unique(box, return_inverse=True)
+        shapes = object_shapes(self.file, dark[near])
+        on = np.zeros(len(points), dtype=bool)
+        on[spot[shapely.intersects(shapes[back.reshape(-1)], spots[spot])]] = True
+        return on
 
     def share_on(self, other: Look) -> float:
         """Share of this image's spots that the other image has too."""

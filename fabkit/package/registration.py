@@ -95,6 +95,8 @@ class _Part:
     index: int
     role: Role
     points: Floats
+    look: Look | None
+    """Of a layer; drill files have none."""
     follows: bool = False
     """Bare holes have no pads: they prove nothing, and go where the other drill files go."""
     reach: float = FIT_MM
@@ -147,22 +149,39 @@ def register(
     found = {part.index: part.fit for part in parts if part.fit is not None}
     for part in parts:
         share = _share(part, parts)
-        if part.fit is None and share is not None and share < LEAD:
+        if part.fit is not None or share is None or share >= LEAD:
+            continue
+        if not _lies_on_painted(part, parts):
             found[part.index] = Fit(before=share, after=share)
     return found
+
+
+def _lies_on_painted(part: _Part, parts: Sequence[_Part]) -> bool:
+    """Whether points lie on the images of layers that strokes or regions draw.
+
+    The middles of their pads are not known, so that next to nothing fits what is all in place.
+    """
+    others = _counterparts(part, parts)
+    if part.role.kind is RoleKind.COPPER:
+        pairs = [(other.sample, part.look) for other in _proving(others)]
+    else:
+        pairs = [(part.sample, other.look) for other in others]
+    shares = [look.covers(points).mean() for points, look in pairs if look and look.is_painted]
+    return max(shares, default=0.0) >= SURE
 
 
 def _part(index: int, role: Role, content: Content, looks: dict[int, Look]) -> _Part | None:
     if isinstance(content, DrillFile) and role.kind is RoleKind.DRILL:
         # A routed path may be a cut-out, which has no pads.
         drilled = content.slots.take(~content.slots.routed)
-        points = np.concatenate((content.hits.spots(), drilled.middles()))
+        points, look = np.concatenate((content.hits.spots(), drilled.middles())), None
     elif isinstance(content, GerberFile) and role.kind in (
         RoleKind.COPPER,
         RoleKind.MASK,
         RoleKind.PASTE,
     ):
-        points = looks.setdefault(index, Look(content)).spots
+        look = looks.setdefault(index, Look(content))
+        points = look.spots
     else:
         return None
     points = points[np.isfinite(points).all(axis=1)]
@@ -172,7 +191,7 @@ def _part(index: int, role: Role, content: Content, looks: dict[int, Look]) -> _
         return None
     steps = [step for step in _COARSE_MM if role.kind is RoleKind.DRILL and _is_on(points, step)]
     reach = max((step / 2 for step in steps), default=0.0) + FIT_MM
-    return _Part(index=index, role=role, points=points, follows=follows, reach=reach)
+    return _Part(index=index, role=role, points=points, look=look, follows=follows, reach=reach)
 
 
 def _is_on(points: Floats, step: float) -> bool:

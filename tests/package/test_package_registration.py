@@ -271,3 +271,27 @@ def test_a_drill_format_stated_beside_the_file() -> None:
 def test_nothing_is_laid_on_nothing(points, reference):
     """A damaged file may leave nothing to compare: no fit, no error."""
     assert find_fit(np.zeros((points, 2)), np.ones((reference, 2))) is None
+
+
+def painted(pads: np.ndarray) -> bytes:
+    """Copper without a flash: lines fill each pad of 1 mm, and small squares lie between them."""
+    steps = np.linspace(-0.45, 0.45, 11)
+    lines = [((x - 0.45, y + d), (x + 0.45, y + d)) for x, y in pads for d in steps]
+    squares = ""
+    for x in range(3, 60, 6):
+        corners = ((x, 60.5), (x + 0.5, 60.5), (x + 0.5, 61), (x, 61), (x, 60.5))
+        steps_to = (
+            f"X{a * 1e6:.0f}Y{b * 1e6:.0f}D0{2 - (i > 0)}*" for i, (a, b) in enumerate(corners)
+        )
+        squares += "G36*\n" + "\n".join(steps_to) + "\nG37*\n"
+    return gerber(lines=lines).replace(b"M02*", squares.encode() + b"M02*")
+
+
+def test_painted_pads_have_no_middles_and_fit_by_their_image() -> None:
+    """Pads that lines fill lie under the holes; those of another board still fit nowhere."""
+    other = np.round(RNG.uniform(2, 58, (24, 2)), 2)
+    in_place = told(board(x__gtl=painted(PADS), x__gbl=painted(PADS)))
+    strange = told(board(x__gtl=painted(other), x__gbl=painted(PADS)))
+
+    assert in_place == {}
+    assert {name: rule for name, (rule, _) in strange.items()} == {"x.gtl": "register/no-fit"}
