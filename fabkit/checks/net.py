@@ -31,7 +31,7 @@ from fabkit.checks.mask import attached_pads
 from fabkit.checks.model import Case, NotJudged
 from fabkit.checks.worst import Measures, group
 from fabkit.formats.gerber.model import pen_widths
-from fabkit.formats.sidecars.rules import NET_NO_END
+from fabkit.formats.sidecars.netlist import NET_NO_END
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.build import find_keyboard
 from fabkit.rules import load_rule

@@ -15,7 +15,7 @@ from fabkit.mending import copper, cuts, printed
 from fabkit.mending.model import Deed, Draft, Mended, choose
 from fabkit.mending.proof import Proof, places_of_new, prove
 from fabkit.mending.writing import Written, form_words, refuse_unreadable, write_draft
-from fabkit.package.rules import MIRRORED, SCALED, SHIFTED
+from fabkit.package.laying import MIRRORED, SCALED, SHIFTED
 from fabkit.sheets.house import House, load_house
 
 # What makes each correction, in the order in which they are made

@@ -38,7 +38,6 @@ from fabkit.formats.sidecars.part_tables import (
     read_placement,
 )
 from fabkit.geometry.segments import Box, join_boxes
-from fabkit.package import rules
 from fabkit.package.byproducts import NO_HINT, ByProduct, read_byproduct
 from fabkit.package.choosing import choose_set
 from fabkit.package.content import Look, is_same_image
@@ -56,8 +55,22 @@ from fabkit.package.model import (
 )
 from fabkit.package.naming import name_board
 from fabkit.package.registration import register
-from fabkit.package.roles import Claim, assign_roles
+from fabkit.package.roles import UNKNOWN, Claim, assign_roles
 from fabkit.package.words import UNUSED, match_roles, read_function, read_name
+from fabkit.rules import load_rule
+
+NO_COPPER: Final = load_rule("package/no-copper")
+MISSING_COPPER: Final = load_rule("package/missing-copper")
+MISSING_MASK: Final = load_rule("package/missing-mask")
+MISSING_LEGEND: Final = load_rule("package/missing-legend")
+MISSING_PROFILE: Final = load_rule("package/missing-profile")
+MISSING_DRILL: Final = load_rule("package/missing-drill")
+SAME_IMAGE: Final = load_rule("package/same-image")
+UNREADABLE: Final = load_rule("package/incomplete-file")
+JOB_FILE_MISSING: Final = load_rule("job/file-missing")
+JOB_FILE_UNLISTED: Final = load_rule("job/file-unlisted")
+JOB_FUNCTION: Final = load_rule("job/function-differs")
+JOB_POLARITY: Final = load_rule("job/polarity-differs")
 
 _FOREIGN: Final = (
     (b"%PDF", "a PDF document"),
@@ -241,7 +254,7 @@ def _find_spoiled(member: Member) -> Finding | None:
     if why not in _SPOILED or said.kind not in _NEEDED or said.confidence < NAME_SPEAKS:
         return None
     return Finding.of(
-        rules.UNREADABLE,
+        UNREADABLE,
         f"the file is {why}, and its name says {said.kind}",
         Place(file=member.name),
         assumed="left out",
@@ -351,7 +364,7 @@ def find_gaps(files: Sequence[PackageFile]) -> Iterator[Finding]:
     for file in files:
         if isinstance(file.content, GerberFile | DrillFile) and not file.content.complete:
             yield Finding.of(
-                rules.UNREADABLE, "the file could not be read to its end", Place(file=file.name)
+                UNREADABLE, "the file could not be read to its end", Place(file=file.name)
             )
     for file in files:
         if isinstance(file.content, JobFile):
@@ -364,7 +377,7 @@ def _find_missing(files: Sequence[PackageFile]) -> Iterator[Finding]:
     if not copper:
         # Where no file is in doubt a plate is meant; else the copper may be among those.
         doubtful = any(f.role.kind is RoleKind.UNKNOWN and f.gerber is not None for f in files)
-        yield _lacking(rules.NO_COPPER, "no file is a copper layer", certain=not doubtful)
+        yield _lacking(NO_COPPER, "no file is a copper layer", certain=not doubtful)
     sides = {f.role.side for f in copper}
     for side in _SIDES:
         opposite = _SIDES[side == "top"]
@@ -374,7 +387,7 @@ def _find_missing(files: Sequence[PackageFile]) -> Iterator[Finding]:
                 for f in files
             )
             yield _lacking(
-                rules.MISSING_COPPER,
+                MISSING_COPPER,
                 f"no {side} copper, but {opposite} copper"
                 + (f" and other {side} layers" if used else ""),
                 certain=used or any(f.role.inner for f in copper),
@@ -386,30 +399,30 @@ def _find_missing(files: Sequence[PackageFile]) -> Iterator[Finding]:
     if gaps:
         listed = ", ".join(str(n) for n in gaps)
         yield Finding.of(
-            rules.MISSING_COPPER, f"copper layers up to {layers[-1]}, but none numbered {listed}"
+            MISSING_COPPER, f"copper layers up to {layers[-1]}, but none numbered {listed}"
         )
     for side in _SIDES:
         has_mask = any(f.role.kind is RoleKind.MASK and f.role.side == side for f in files)
         if not has_mask and any(f.role.side == side for f in drawn):
-            yield Finding.of(rules.MISSING_MASK, f"no {side} solder mask")
+            yield Finding.of(MISSING_MASK, f"no {side} solder mask")
     yield from _find_unpaired(files)
     if not any(f.role.kind is RoleKind.PROFILE for f in files):
-        yield Finding.of(rules.MISSING_PROFILE, "no file is the profile")
+        yield Finding.of(MISSING_PROFILE, "no file is the profile")
     drills = [f for f in files if f.role.kind is RoleKind.DRILL]
     if drills and all(f.role.plated is False for f in drills) and len(drawn) > 1:
         yield _lacking(
-            rules.MISSING_DRILL,
+            MISSING_DRILL,
             f"no file holds plated holes, though {len(drawn)} copper layers have to be connected",
             *(Place(file=f.name) for f in drills),
             certain=any(_has_through_pads(f) for f in drawn),
         )
     if not drills:
-        yield _lacking(rules.MISSING_DRILL, "no file holds drill data", certain=bool(drawn))
+        yield _lacking(MISSING_DRILL, "no file holds drill data", certain=bool(drawn))
 
 
 def _lacking(rule: Rule, message: str, *places: Place, certain: bool) -> Finding:
     """Make a finding that, where it is not certain, weighs as much as an unknown role."""
-    severity = rule.severity if certain else rules.UNKNOWN.severity
+    severity = rule.severity if certain else UNKNOWN.severity
     return Finding.of(rule, message, *places, severity=severity)
 
 
@@ -428,7 +441,7 @@ def _find_unpaired(files: Sequence[PackageFile]) -> Iterator[Finding]:
     lacking = [side for side in _SIDES if (RoleKind.LEGEND, side) not in have]
     if len(lacking) == 1:
         yield Finding.of(
-            rules.MISSING_LEGEND,
+            MISSING_LEGEND,
             f"no {lacking[0]} legend, though copper, mask and paste have both faces",
         )
 
@@ -459,7 +472,7 @@ def _find_copies(files: Sequence[PackageFile]) -> Iterator[Finding]:
         if one.role == two.role or not proves or not is_same_image(a, b):
             continue
         yield _lacking(
-            rules.SAME_IMAGE,
+            SAME_IMAGE,
             f"{one.name} and {two.name} hold one image, though one is {one.role} and the "
             f"other {two.role}",
             Place(file=one.name),
@@ -491,7 +504,7 @@ def _compare_job(
         file = by_name.get(last)
         if file is None:
             yield Finding.of(
-                rules.JOB_FILE_MISSING,
+                JOB_FILE_MISSING,
                 f"{entry.path[:80]} is listed but not here",
                 Place(file=job_file.name),
             )
@@ -502,7 +515,7 @@ def _compare_job(
         stated, own = read_function(entry.function), read_function(content.function)
         if stated is not None and own is not None and stated != own:
             yield Finding.of(
-                rules.JOB_FUNCTION,
+                JOB_FUNCTION,
                 f"the job file says {stated}, the file's own attribute {own}",
                 Place(file=file.name),
                 assumed=f"used as {own}",
@@ -510,7 +523,7 @@ def _compare_job(
         polarity = content.attributes.get(".FilePolarity", ())[:1]
         if entry.polarity and polarity and entry.polarity.lower() != polarity[0].lower():
             yield Finding.of(
-                rules.JOB_POLARITY,
+                JOB_POLARITY,
                 f"the job file says {entry.polarity}, the file's own attribute {polarity[0]}",
                 Place(file=file.name),
             )
@@ -519,7 +532,7 @@ def _compare_job(
         needed = file.role.kind not in (RoleKind.DRAWING, RoleKind.UNKNOWN, RoleKind.DRILL)
         if is_layer and needed and file.name.rsplit("/", 1)[-1].lower() not in listed:
             yield Finding.of(
-                rules.JOB_FILE_UNLISTED,
+                JOB_FILE_UNLISTED,
                 f"used as {file.role}, but the job file does not list it",
                 Place(file=file.name),
             )

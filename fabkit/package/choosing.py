@@ -10,6 +10,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import PurePosixPath
+from typing import Final
 
 from fabkit.base.errors import SeveralPackages, UnreadableInput
 from fabkit.base.findings import Finding, Place
@@ -17,10 +18,12 @@ from fabkit.base.limits import Limits
 from fabkit.base.units import some_of
 from fabkit.formats.drill.reader import looks_like_drill
 from fabkit.formats.gerber.reader import looks_like_gerber
-from fabkit.package import rules
 from fabkit.package.model import Intake, LeftOut, Member, RoleKind
 from fabkit.package.opening import Budget, is_zip, read_archive
 from fabkit.package.words import NameSays, read_name, shared_words
+from fabkit.rules import load_rule
+
+ARCHIVE_BESIDE: Final = load_rule("package/archive-beside")
 
 _TELLING = (RoleKind.COPPER, RoleKind.MASK, RoleKind.LEGEND, RoleKind.PASTE, RoleKind.PROFILE)
 _NAMED_CANDIDATES = 12
@@ -60,7 +63,7 @@ def choose_set(intake: Intake, *, limits: Limits) -> Intake:
         ]
         problems += [
             Finding.of(
-                rules.ARCHIVE_BESIDE,
+                ARCHIVE_BESIDE,
                 "not opened, because layer files lie beside it",
                 Place(file=archive.name),
                 assumed="not used",

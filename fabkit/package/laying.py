@@ -14,14 +14,21 @@ from fabkit.base.limits import Limits
 from fabkit.base.units import INCH_MM, format_mm, format_number
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.drill.reader import read as read_drill
+from fabkit.formats.gerber.header import UNIT_MISSING
 from fabkit.formats.gerber.model import GerberFile, pen_widths
-from fabkit.formats.gerber.problems import UNIT_MISSING
 from fabkit.formats.gerber.reader import read as read_gerber
 from fabkit.geometry.segments import Placing, join_boxes
-from fabkit.package import rules
 from fabkit.package.content import Look
 from fabkit.package.model import Content, Member, Role, RoleKind
 from fabkit.package.registration import FACTORS, FEW, FIT_MM, FITS, Fit
+from fabkit.package.roles import CONTENT_DISAGREES
+from fabkit.rules import load_rule
+
+SHIFTED: Final = load_rule("register/shifted")
+MIRRORED: Final = load_rule("register/mirrored")
+SCALED: Final = load_rule("register/other-unit")
+STRETCHED: Final = load_rule("register/stretched")
+LOOSE: Final = load_rule("register/no-fit")
 
 _WHAT: Final = {
     RoleKind.DRILL: ("holes", "pads"),
@@ -115,7 +122,7 @@ def hear_plating(
         return
     names = members[plated[0]].name, members[bare[0]].name
     yield Finding.of(
-        rules.CONTENT_DISAGREES,
+        CONTENT_DISAGREES,
         f"{names[0]} is taken for plated holes, {names[1]} for non-plated ones; but "
         f"{_percent(on_pads[plated[0]])} of the former and {_percent(on_pads[bare[0]])} of the "
         "latter lie on pads",
@@ -161,7 +168,7 @@ def _finding(name: str, role: Role, fit: Fit) -> Finding:
     shift = fit.placing
     if not fit.moves:
         return Finding.of(
-            rules.LOOSE,
+            LOOSE,
             f"only {_percent(fit.before)} of the {points} of {what} lie on {counterparts}, however "
             "it is moved",
             place,
@@ -171,7 +178,7 @@ def _finding(name: str, role: Role, fit: Fit) -> Finding:
     if fit.stretch != 1.0:
         percent = 100 * (1 / fit.stretch - 1)
         return Finding.of(
-            rules.STRETCHED,
+            STRETCHED,
             f"{what} is stretched by {format_number(percent)} %; without that, {lands} "
             f"({_percent(fit.before)} as it is)",
             place,
@@ -187,7 +194,7 @@ def _finding(name: str, role: Role, fit: Fit) -> Finding:
         how = " and ".join([about] * shift.mirrored * (not turned) or ["mirrored"] * shift.mirrored)
         how = " and ".join(word for word in (how, turned) if word)
         return Finding.of(
-            rules.MIRRORED,
+            MIRRORED,
             f"{what} is {how}; turned back, {lands} {misses}",
             place,
             measured=shift.dx_mm / 2,
@@ -200,7 +207,7 @@ def _finding(name: str, role: Role, fit: Fit) -> Finding:
 def _scaled(what: str, factor: float, then: str, place: Place) -> Finding:
     times, size = max(factor, 1 / factor), "small" if factor > 1 else "large"
     return Finding.of(
-        rules.SCALED,
+        SCALED,
         f"{what} is {format_number(times)} times too {size}; read in the right size, {then}",
         place,
         measured=times,
@@ -212,7 +219,7 @@ def _scaled(what: str, factor: float, then: str, place: Place) -> Finding:
 def _shifted(what: str, shift: Placing, then: str, place: Place) -> Finding:
     dx, dy = (f"{-mm + 0.0:.2f}" for mm in (shift.dx_mm, shift.dy_mm))
     return Finding.of(
-        rules.SHIFTED,
+        SHIFTED,
         f"{what} lies {dx}, {dy} mm off{then}",
         place,
         measured=float(np.hypot(shift.dx_mm, shift.dy_mm)),

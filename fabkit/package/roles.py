@@ -20,7 +20,6 @@ from fabkit.base.natural import natural
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.sidecars.model import JobFile, Netlist, PartsTable, Placement
-from fabkit.package import rules
 from fabkit.package.byproducts import ByProduct
 from fabkit.package.content import (
     UNDER_HOLES,
@@ -39,6 +38,15 @@ from fabkit.package.words import (
     read_text,
     shared_words,
 )
+from fabkit.rules import load_rule
+
+DOUBLED: Final = load_rule("package/doubled-role")
+DOUBLED_SAME: Final = load_rule("package/doubled-same")
+UNKNOWN: Final = load_rule("package/unknown-role")
+LOW_CONFIDENCE: Final = load_rule("package/low-confidence")
+NAME_DISAGREES: Final = load_rule("package/name-disagrees")
+CONTENT_DISAGREES: Final = load_rule("package/content-disagrees")
+COPPER_ORDER: Final = load_rule("package/copper-order-unknown")
 
 _STATED: Final = 0.95
 """From here on a role rests on an attribute, the job file or the user's word."""
@@ -269,7 +277,7 @@ def _hear_contents(
         for i, side, why in rows:
             was = claims[i]
             yield Finding.of(
-                rules.CONTENT_DISAGREES,
+                CONTENT_DISAGREES,
                 f"{was.reason}: {was.role}; but {why}",
                 Place(file=names[i]),
                 assumed=f"used as {replace(was.role, side=side) if follow else was.role}",
@@ -294,7 +302,7 @@ def _hear_tracked_masks(
             )
             if here:
                 yield Finding.of(
-                    rules.CONTENT_DISAGREES,
+                    CONTENT_DISAGREES,
                     f"{names[i]} is taken for the {claims[i].role}, but strokes end on "
                     f"{mask.linked:.0%} of its pads, as tracks do, and in {names[k]}, taken for "
                     f"the {claims[k].role}, on {copper.linked:.0%} of larger ones",
@@ -329,7 +337,7 @@ def _number_copper(names: Sequence[str], claims: list[Claim]) -> Iterator[Findin
     unnumbered = [i for i in ordered if not (claims[i].role.layer or claims[i].number)]
     if len(unnumbered) > 1:  # one inner layer has only one place to be
         yield Finding.of(
-            rules.COPPER_ORDER,
+            COPPER_ORDER,
             f"{len(unnumbered)} inner copper layers carry no layer number",
             *(Place(file=names[i]) for i in unnumbered),
             assumed=f"from the top: {', '.join(names[i] for i in ordered)}",
@@ -378,7 +386,7 @@ def _compare_numbers(
     for (layer, number, i), (below, after, j) in pairwise(sorted(stated)):
         if number > after:
             yield Finding.of(
-                rules.NAME_DISAGREES,
+                NAME_DISAGREES,
                 f"{claims[i].reason} and {claims[j].reason}, but their names number them {number} "
                 f"and {after}",
                 Place(file=names[i]),
@@ -446,13 +454,11 @@ def _settle(
     assumed = f"{names[winner]} is used"
     if isinstance(first, GerberFile) and isinstance(second, GerberFile):
         if is_same_image(first, second):
-            return Finding.of(rules.DOUBLED_SAME, message, *places, assumed=assumed)
+            return Finding.of(DOUBLED_SAME, message, *places, assumed=assumed)
         if not len(second.objects):
             message += ", the latter without an image"
-            return Finding.of(
-                rules.DOUBLED, message, *places, assumed=assumed, severity=rules.UNKNOWN.severity
-            )
-    return Finding.of(rules.DOUBLED, message, *places, assumed=assumed)
+            return Finding.of(DOUBLED, message, *places, assumed=assumed, severity=UNKNOWN.severity)
+    return Finding.of(DOUBLED, message, *places, assumed=assumed)
 
 
 def _report_doubts(names: Sequence[str], claims: list[Claim]) -> list[Finding]:
@@ -469,7 +475,7 @@ def _report_doubts(names: Sequence[str], claims: list[Claim]) -> list[Finding]:
             )
             findings.append(
                 Finding.of(
-                    rules.UNKNOWN,
+                    UNKNOWN,
                     f"{claim.role} by {claim.reason}, but nothing shows its side",
                     Place(file=names[i]),
                     assumed="not used",
@@ -477,12 +483,12 @@ def _report_doubts(names: Sequence[str], claims: list[Claim]) -> list[Finding]:
             )
         elif kind is RoleKind.UNKNOWN and claim.confidence == 0.0:
             findings.append(
-                Finding.of(rules.UNKNOWN, claim.reason, Place(file=names[i]), assumed="not used")
+                Finding.of(UNKNOWN, claim.reason, Place(file=names[i]), assumed="not used")
             )
         elif 0.0 < claim.confidence < SURE and kind not in (RoleKind.UNKNOWN, RoleKind.DRAWING):
             findings.append(
                 Finding.of(
-                    rules.LOW_CONFIDENCE,
+                    LOW_CONFIDENCE,
                     f"taken for {claim.role}: {claim.reason}",
                     Place(file=names[i]),
                     assumed=f"used as {claim.role}",
@@ -651,7 +657,7 @@ def _claim_drill(
         words = ("non-plated", "plated")
         findings.append(
             Finding.of(
-                rules.NAME_DISAGREES,
+                NAME_DISAGREES,
                 f"its name says {words[bool(said.plated)]} holes, {source.removesuffix(' is')}"
                 f" {words[bool(plated)]}",
                 Place(file=name),
@@ -675,7 +681,7 @@ def _compare(name: str, role: Role, source: str, said: NameSays, findings: list[
         named = Role(kind=said.kind, side=said.side)
         findings.append(
             Finding.of(
-                rules.NAME_DISAGREES,
+                NAME_DISAGREES,
                 f"{source}, {said.reason} say {named}",
                 Place(file=name),
                 assumed=f"used as {role}",

@@ -23,8 +23,8 @@ from fabkit.base.findings import ProblemLog
 from fabkit.base.limits import DEFAULT_LIMITS, Limits, changed_limits
 from fabkit.cli.group import cli
 from fabkit.formats.drill.reader import read as read_drill
-from fabkit.formats.gerber.problems import UNKNOWN_COMMAND
 from fabkit.formats.gerber.reader import read as read_gerber
+from fabkit.formats.gerber.tokens import UNKNOWN_COMMAND
 from fabkit.package.opening import open_input
 from fabkit.sheets.order import order_for
 

@@ -8,12 +8,14 @@ from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 from fabkit.base.findings import ProblemLog, Severity
-from fabkit.formats.drill import problems
 from fabkit.formats.drill.formats import FormatState, value_of
 from fabkit.formats.drill.model import NumberFormat, Unit
 from fabkit.formats.drill.plotter import (
+    ARC_CENTRE,
     DIP_GAP_MM,
     DIP_PITCH_MM,
+    PLUNGE,
+    REPEAT_ORDER,
     Flips,
     Plotter,
     Point,
@@ -22,6 +24,22 @@ from fabkit.formats.drill.plotter import (
     dip_size,
 )
 from fabkit.formats.drill.tools import ToolTable
+from fabkit.rules import load_rule
+
+TOO_MANY_DIGITS: Final = load_rule("drill/too-many-digits")
+BAD_NUMBER: Final = load_rule("drill/bad-number")
+UNIT_AFTER_SIZE: Final = load_rule("drill/unit-after-size")
+UNKNOWN: Final = load_rule("drill/unknown-command")
+NOT_XNC: Final = load_rule("drill/not-exchange-data")
+NO_TARGET: Final = load_rule("drill/rout-without-target")
+COMP_DOWN: Final = load_rule("drill/compensation-while-cutting")
+COMPENSATION: Final = load_rule("drill/compensation-used")
+MACHINE: Final = load_rule("drill/machine-setting")
+REPEATS: Final = load_rule("drill/repeats")
+G81: Final = load_rule("drill/g81-depends")
+INCREMENTAL: Final = load_rule("drill/incremental")
+WORK_ZERO: Final = load_rule("drill/work-zero-moved")
+VERSION: Final = load_rule("drill/axis-version")
 
 Flow = Literal["go", "stop", "end", "repeat-end"]
 Words = list[tuple[str, bytes]]
@@ -109,7 +127,7 @@ class Interpreter:
             return value_of(text, self.format) * self.format.unit_mm
         except (ValueError, OverflowError):
             self._log.add(
-                problems.BAD_NUMBER,
+                BAD_NUMBER,
                 "a coordinate is not a number",
                 offset=offset,
                 assumed="zero",
@@ -120,7 +138,7 @@ class Interpreter:
         """Report numbers longer than the format."""
         assert self.format is not None  # noqa: S101 - as above
         self._log.add(
-            problems.TOO_MANY_DIGITS,
+            TOO_MANY_DIGITS,
             f"numbers have more digits than {self.format.integers}.{self.format.decimals} holds",
             offset=offset,
             count=count,
@@ -184,11 +202,9 @@ class Interpreter:
         elif not codes and point is None:
             letters = "".join(letter for letter, _ in words)
             if letters.strip("FSBHZUAIJ"):
-                self._log.add(
-                    problems.UNKNOWN, f"the command {letters} is not known", offset=offset
-                )
+                self._log.add(UNKNOWN, f"the command {letters} is not known", offset=offset)
             elif letters:
-                self._log.add(problems.MACHINE, "feeds and speeds are ignored", offset=offset)
+                self._log.add(MACHINE, "feeds and speeds are ignored", offset=offset)
         return "go"
 
     # Handlers return None to go on with the block, else what becomes of the program.
@@ -197,7 +213,7 @@ class Interpreter:
         self._plotter.incremental = block.code == "G91"
         if block.code == "G91":
             self._log.add(
-                problems.INCREMENTAL,
+                INCREMENTAL,
                 "coordinates are steps from hole to hole (G91)",
                 offset=block.offset,
             )
@@ -217,9 +233,7 @@ class Interpreter:
         if radius is not None:
             plotter.radius = radius
         if plotter.radius is None:
-            self._log.add(
-                problems.ARC_CENTRE, f"{block.code} without a radius", offset=block.offset
-            )
+            self._log.add(ARC_CENTRE, f"{block.code} without a radius", offset=block.offset)
             return "go"
         centre = plotter.target(*(block.point or (None, None)))
         plotter.opening(centre, 2 * abs(plotter.radius), block.offset)
@@ -235,19 +249,19 @@ class Interpreter:
             return None  # the reader took the unit
         if code in _VISION_HITS:
             self._log.add(
-                problems.NOT_XNC,
+                NOT_XNC,
                 f"{code} drills a hole corrected by a camera",
                 offset=offset,
             )
             self._moves = True
             return None
         if code in _VISION:
-            self._log.add(problems.NOT_XNC, f"{code} is for a camera", offset=offset)
+            self._log.add(NOT_XNC, f"{code} is for a camera", offset=offset)
         elif code in _MACHINE:
-            self._log.add(problems.MACHINE, f"{code} concerns the machine only", offset=offset)
+            self._log.add(MACHINE, f"{code} concerns the machine only", offset=offset)
         else:
             self._log.add(
-                problems.UNKNOWN,
+                UNKNOWN,
                 f"the command {code} is not known",
                 offset=offset,
                 assumed="ignored",
@@ -284,7 +298,7 @@ class Interpreter:
             plotter.lift_for("G00", offset)
             plotter.rout, plotter.interpolation = True, 1
             if point is None:
-                self._log.add(problems.NO_TARGET, "G00 has no coordinate", offset=offset)
+                self._log.add(NO_TARGET, "G00 has no coordinate", offset=offset)
             else:
                 plotter.move(plotter.target(*point))
             return None
@@ -297,7 +311,7 @@ class Interpreter:
             return None
         if not plotter.down:
             self._log.add(
-                problems.PLUNGE,
+                PLUNGE,
                 f"{block.code} cuts, but the tool was not lowered with M15",
                 offset=offset,
                 assumed="read as a cut",
@@ -311,13 +325,13 @@ class Interpreter:
         self._moves = True
         if plotter.down:
             self._log.add(
-                problems.COMP_DOWN,
+                COMP_DOWN,
                 f"{block.code} changes the compensation while the tool is down",
                 offset=offset,
             )
         if block.code != "G40":
             self._log.add(
-                problems.COMPENSATION,
+                COMPENSATION,
                 f"{block.code} puts the tool beside the line",
                 offset=offset,
                 assumed="the line as written is taken as the centre of the tool",
@@ -330,7 +344,7 @@ class Interpreter:
             if self.old_commands is False:
                 return self._canned(replace(block, code="G82"))
             self._log.add(
-                problems.G81,
+                G81,
                 "G81 without FMAT, which defines what G81 means",
                 offset=block.offset,
                 assumed="drill mode",
@@ -352,15 +366,13 @@ class Interpreter:
         if code == "G84":
             diameter = self._named(after, "X", offset)
             if not diameter:
-                self._log.add(problems.BAD_NUMBER, "G84 has no diameter", offset=offset)
+                self._log.add(BAD_NUMBER, "G84 has no diameter", offset=offset)
                 return
             plotter.opening(start, abs(diameter), offset)
             return
         second = self._point(after, offset)
         if second is None:
-            self._log.add(
-                problems.BAD_NUMBER, f"{code} has no end", offset=offset, assumed="a round hole"
-            )
+            self._log.add(BAD_NUMBER, f"{code} has no end", offset=offset, assumed="a round hole")
             plotter.hit(start, offset)
             return
         plotter.slot(start, plotter.target(*second), offset)
@@ -389,17 +401,17 @@ class Interpreter:
             plotter.hit_many(dip_hits(first, last, count, along_x=along_x), offset)
         plotter.move(last)
         plotter.keep_pattern(hits, slots)
-        self._log.add(problems.REPEATS, "patterns of holes are expanded", offset=offset)
+        self._log.add(REPEATS, "patterns of holes are expanded", offset=offset)
 
     # -- repeats ---------------------------------------------------------------------------
 
     def _repeat(self, words: Words, offset: int) -> Flow:
         (head, text), rest = words[0], words[1:]
         if not text.isdigit() or len(text) > 9:
-            self._log.add(problems.BAD_NUMBER, f"{head} without a count", offset=offset)
+            self._log.add(BAD_NUMBER, f"{head} without a count", offset=offset)
             return "go"
         count = int(text)
-        self._log.add(problems.REPEATS, "repeats are expanded", offset=offset)
+        self._log.add(REPEATS, "repeats are expanded", offset=offset)
         codes = [c for c in (self._code(letter, t) for letter, t in rest) if c]
         point = self._point(rest, offset)
         if codes[:1] == ["M02"]:
@@ -430,7 +442,7 @@ class Interpreter:
             if code == "M02" and point is None:
                 return "repeat-end"
             self._log.add(
-                problems.REPEAT_ORDER,
+                REPEAT_ORDER,
                 f"{code} without M25 before it",
                 offset=offset,
                 assumed="ignored",
@@ -462,13 +474,13 @@ class Interpreter:
         plotter, state = self._plotter, self._plotter.repeat
         if state.body is None:
             self._log.add(
-                problems.REPEAT_ORDER,
+                REPEAT_ORDER,
                 "M02 without M01 before it",
                 offset=offset,
                 assumed="ignored",
             )
             return
-        self._log.add(problems.REPEATS, "step and repeat is expanded", offset=offset)
+        self._log.add(REPEATS, "step and repeat is expanded", offset=offset)
         move = (step[0] or 0.0, step[1] or 0.0)
         plotter.add_copies(
             state.body,
@@ -488,7 +500,7 @@ class Interpreter:
         plotter.move((0.0, 0.0))
         if plotter.zero != (0.0, 0.0):
             self._log.add(
-                problems.WORK_ZERO,
+                WORK_ZERO,
                 f"G93 moves the work zero to {plotter.zero[0]:.4g}, {plotter.zero[1]:.4g} mm",
                 offset=offset,
                 assumed="the shift is part of the coordinates",
@@ -533,7 +545,7 @@ class Settings:
         elif head == b"VER":
             if text not in (b"VER,1", b"VER"):
                 self._log.add(
-                    problems.VERSION,
+                    VERSION,
                     f"{text.decode('ascii', 'replace')} may mirror or swap the axes",
                     offset=offset,
                     assumed="axes read as written",
@@ -541,21 +553,21 @@ class Settings:
         elif head == b"ICI":
             self._plotter.incremental = text != b"ICI,OFF"
             if self._plotter.incremental:
-                self._log.add(problems.INCREMENTAL, "ICI is on", offset=offset)
+                self._log.add(INCREMENTAL, "ICI is on", offset=offset)
         elif head in (b"LZ", b"TZ"):
             self._formats.state_zeros("leading" if head == b"LZ" else "trailing", offset)
         elif (in_header or b"," in text) and (
             head in _SETTINGS or re.fullmatch(rb"Z[+-][0-9.]*", head)
         ):
             self._log.add(
-                problems.MACHINE,
+                MACHINE,
                 f"{head.decode('ascii', 'replace')} concerns the machine only",
                 offset=offset,
             )
         elif _LINK.match(text):
             self.links.append(([int(n[:9]) for n in text.split(b"/")], offset))
         elif text[:1] == b"$":
-            self._log.add(problems.MACHINE, "$ concerns the machine only", offset=offset)
+            self._log.add(MACHINE, "$ concerns the machine only", offset=offset)
         else:
             return False
         return True
@@ -564,7 +576,7 @@ class Settings:
         unit: Unit = "inch" if word in (b"INCH", b"M72") else "mm"
         if any(e.size for e in self._tools.entries) and self._formats.unit is None:
             self._log.add(
-                problems.UNIT_AFTER_SIZE,
+                UNIT_AFTER_SIZE,
                 "the unit comes after tool diameters",
                 offset=offset,
                 assumed="the diameters are in that unit",
@@ -581,7 +593,7 @@ class Settings:
                 )
             elif part:
                 self._log.add(
-                    problems.UNKNOWN,
+                    UNKNOWN,
                     f"{part.decode('ascii', 'replace')} is not known beside the unit",
                     offset=offset,
                     assumed="ignored",

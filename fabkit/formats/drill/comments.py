@@ -12,10 +12,15 @@ from typing import Final, Literal
 import numpy as np
 
 from fabkit.base.findings import ProblemLog, Severity
-from fabkit.formats.drill import problems
 from fabkit.formats.drill.model import Hits, Slots, Tool, Unit, Zeros
 from fabkit.formats.gerber.model import Attributes
 from fabkit.formats.gerber.standard import DRILL_FUNCTIONS, STANDARD, unescape
+from fabkit.rules import load_rule
+
+PLATING_FROM_NAME: Final = load_rule("drill/plating-from-name")
+BAD_SPAN: Final = load_rule("drill/bad-span")
+TF_PLACE: Final = load_rule("drill/file-attribute-misplaced")
+ATTRIBUTE_UNKNOWN: Final = load_rule("drill/unknown-attribute")
 
 _ATTRIBUTE: Final = re.compile(r"\s*#@!\s*(T[FAOD])(.*)\Z", re.DOTALL)
 _FORMAT_BRACES: Final = re.compile(r"FORMAT\s*=?\s*\{([^}]*)\}", re.IGNORECASE)
@@ -208,14 +213,14 @@ class AttributeState:
         known = self._file.get(name)
         if known is not None and known != values:
             self._log.add(
-                problems.TF_PLACE,
+                TF_PLACE,
                 f"{name} is set twice, differently",
                 offset=offset,
                 assumed="the first counts",
             )
             return
         if not in_header:
-            self._log.add(problems.TF_PLACE, f"{name} comes after the first hole", offset=offset)
+            self._log.add(TF_PLACE, f"{name} comes after the first hole", offset=offset)
         self._file[name] = values
         if name == ".FileFunction":
             self._check_span(offset)
@@ -226,7 +231,7 @@ class AttributeState:
             span = self.span()
             if span is None or span[0] == span[1] or min(span) < 1:
                 self._log.add(
-                    problems.BAD_SPAN,
+                    BAD_SPAN,
                     f"the span {','.join(fields)} is not from one copper layer to another",
                     offset=offset,
                 )
@@ -243,7 +248,7 @@ class AttributeState:
         kind = STANDARD[name][0] if name in STANDARD else "O" if name[:2] == ".C" else "?"
         if kind not in _KINDS[command.verb]:
             self._log.add(
-                problems.ATTRIBUTE_UNKNOWN,
+                ATTRIBUTE_UNKNOWN,
                 f"{command.verb}{name} is no standard attribute",
                 offset=offset,
                 assumed="kept, not used",
@@ -263,7 +268,7 @@ class AttributeState:
             wrong = "" if len(values) == 2 else name
         if wrong:
             self._log.add(
-                problems.ATTRIBUTE_UNKNOWN,
+                ATTRIBUTE_UNKNOWN,
                 f"{name} of a drill file cannot be {','.join(values) or 'empty'}",
                 offset=offset,
                 assumed="kept, not used",
@@ -318,7 +323,7 @@ class Plating:
             if None in known:
                 evidence = "file name"
                 log.add(
-                    problems.PLATING_FROM_NAME,
+                    PLATING_FROM_NAME,
                     f"the file name states {'plated' if self.named else 'not plated'},"
                     " its content states nothing",
                 )

@@ -11,9 +11,18 @@ import numpy as np
 
 from fabkit.base.columns import Floats
 from fabkit.base.findings import ProblemLog, Severity
-from fabkit.formats.drill import problems
 from fabkit.formats.drill.comments import FormatHint
 from fabkit.formats.drill.model import NumberFormat, Unit, Zeros
+from fabkit.rules import load_rule
+
+UNIT_MISSING: Final = load_rule("drill/unit-missing")
+ZEROS_MISSING: Final = load_rule("drill/zeros-missing")
+DIGITS_MISSING: Final = load_rule("drill/digits-missing")
+MIXED_POINTS: Final = load_rule("drill/mixed-points")
+UNIT_SWITCH: Final = load_rule("drill/unit-switched")
+UNIT_CONFLICT: Final = load_rule("drill/unit-conflict")
+HINT_CONFLICT: Final = load_rule("drill/comment-conflict")
+FORMAT_GIVEN: Final = load_rule("drill/format-given")
 
 DEFAULT_DIGITS: Final[dict[Unit, tuple[int, int]]] = {"mm": (3, 3), "inch": (2, 4)}
 """Digits before and after the point when none are stated (Excellon CNC-7, decimal places)."""
@@ -193,7 +202,7 @@ class FormatState:
     def state_unit(self, unit: Unit, offset: int, *, in_header: bool) -> None:
         """INCH, METRIC, M71 or M72."""
         if self.unit is not None and unit != self.unit:
-            rule = problems.UNIT_CONFLICT if in_header else problems.UNIT_SWITCH
+            rule = UNIT_CONFLICT if in_header else UNIT_SWITCH
             self._log.add(
                 rule,
                 f"unit changes from {_WORDS[self.unit]} to {_WORDS[unit]}",
@@ -205,9 +214,7 @@ class FormatState:
         self._offset.setdefault("unit", offset)
         if self.format is not None and changed and self._given is None:
             if self._was_unitless:
-                self._log.add(
-                    problems.UNIT_SWITCH, "the unit comes after the first hole", offset=offset
-                )
+                self._log.add(UNIT_SWITCH, "the unit comes after the first hole", offset=offset)
             integers, decimals = self.digits or DEFAULT_DIGITS[unit]
             self.format = replace(self.format, unit=unit, integers=integers, decimals=decimals)
 
@@ -235,7 +242,7 @@ class FormatState:
         if self.format is None:
             self.format = self._given or self._decide(DigitSurvey.of(data))
             if self._given is not None:
-                self._log.add(problems.FORMAT_GIVEN, f"read as {describe(self._given)}, as given")
+                self._log.add(FORMAT_GIVEN, f"read as {describe(self._given)}, as given")
         return self.format
 
     def _decide(self, survey: DigitSurvey) -> NumberFormat:
@@ -249,13 +256,13 @@ class FormatState:
         too_long = survey.longest > sum(digits)
         if survey.pointed and not survey.all_pointed:
             self._log.add(
-                problems.MIXED_POINTS,
+                MIXED_POINTS,
                 f"{survey.pointed} coordinate texts have a decimal point,"
                 f" {survey.total - survey.pointed} have none",
             )
         if matters and digits_from == "default":
             self._log.add(
-                problems.DIGITS_MISSING,
+                DIGITS_MISSING,
                 "the digit pattern is not stated",
                 assumed=f"read as {digits[0]}.{digits[1]}",
             )
@@ -286,14 +293,14 @@ class FormatState:
             return self.unit, "stated"
         if self.hint.unit is not None:
             self._log.add(
-                problems.UNIT_MISSING,
+                UNIT_MISSING,
                 "the unit is stated in a comment only",
                 assumed=f"read as {_WORDS[self.hint.unit]}",
                 severity=Severity.WARNING,
             )
             return self.hint.unit, "hint"
         self._log.add(
-            problems.UNIT_MISSING,
+            UNIT_MISSING,
             "the file does not say whether it is in inches or millimetres",
             assumed="read as inches",
         )
@@ -322,7 +329,7 @@ class FormatState:
         if survey.fully_written and survey.longest == total:
             return zeros, "written in full"
         self._log.add(
-            problems.ZEROS_MISSING,
+            ZEROS_MISSING,
             "neither LZ nor TZ is stated, and coordinates have no decimal point",
             assumed=f"{zeros} zeros are written ({why})",
             severity=Severity.WARNING if sure else None,
@@ -340,7 +347,7 @@ class FormatState:
             if stated is None or hinted is None or stated == hinted or hinted == "point":
                 continue
             self._log.add(
-                problems.HINT_CONFLICT,
+                HINT_CONFLICT,
                 f"a comment states {_shown(hinted)} for the {what}, the command {_shown(stated)}",
                 offset=self._offset.get(what),
                 assumed="the command was followed",

@@ -11,12 +11,14 @@ from numpy.typing import NDArray
 from fabkit.base.columns import Bools, Floats
 from fabkit.base.findings import Finding, Place, ProblemLog
 from fabkit.base.units import COINCIDENT_MM
-from fabkit.formats.drill import problems
 from fabkit.formats.drill.comments import plating_of, span_of
 from fabkit.formats.drill.model import DrillFile, Hits, NumberFormat, Slots, Tool
 from fabkit.formats.drill.tools import split_function
 from fabkit.formats.gerber.model import GerberFile, Kind, Objects, Pose
 from fabkit.geometry.segments import Segments
+from fabkit.rules import load_rule
+
+DRAWN: Final = load_rule("drill/drawn-holes")
 
 _FILLED: Final = 0.75
 """Share of its box that a long aperture fills at least: an obround twice as long as wide, 0.89."""
@@ -73,7 +75,7 @@ def drill_from_gerber(file: GerberFile) -> DrillFile:
         offsets = objects.offset[~good][:20].tolist()
         findings.append(
             Finding.of(
-                problems.DRAWN,
+                DRAWN,
                 "objects that are neither round flashes nor round strokes make no hole",
                 *(Place(file=file.name, offset=int(o)) for o in offsets),
                 count=odd,

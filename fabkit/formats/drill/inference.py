@@ -15,13 +15,30 @@ import numpy as np
 from fabkit.base.columns import Floats
 from fabkit.base.findings import Finding, Place, ProblemLog, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
-from fabkit.formats.drill import problems
+from fabkit.formats.drill.blocks import TOO_MANY_DIGITS
 from fabkit.formats.drill.comments import FormatHint
-from fabkit.formats.drill.formats import DEFAULT_DIGITS, DigitSurvey, FormatState, describe
+from fabkit.formats.drill.formats import (
+    DEFAULT_DIGITS,
+    DIGITS_MISSING,
+    FORMAT_GIVEN,
+    MIXED_POINTS,
+    UNIT_MISSING,
+    ZEROS_MISSING,
+    DigitSurvey,
+    FormatState,
+    describe,
+)
 from fabkit.formats.drill.model import DrillFile, NumberFormat, Unit, Zeros
 from fabkit.formats.drill.reader import LARGEST_MM, SMALLEST_MM, read, read_format
 from fabkit.geometry.neighbours import SpotIndex
 from fabkit.geometry.segments import Box
+from fabkit.rules import load_rule
+
+FORMAT_INFERRED: Final = load_rule("drill/format-inferred")
+FORMAT_UNRESOLVED: Final = load_rule("drill/format-unresolved")
+FORMAT_MISFIT: Final = load_rule("drill/format-misfit")
+WORK_ZERO_MISFIT: Final = load_rule("drill/work-zero-misfit")
+FORMAT_SIBLING: Final = load_rule("drill/format-from-sibling")
 
 Hint = tuple[FormatHint, str] | None
 """What a text beside the drill files states of their numbers, and its name."""
@@ -219,7 +236,7 @@ def _inside_and_cover(points: Floats, box: Box) -> tuple[float, float]:
 def _share_legal(file: DrillFile) -> float:
     sizes = [t.diameter_mm for t in file.tools if t.diameter_mm is not None]
     legal = all(SMALLEST_MM <= s <= LARGEST_MM for s in sizes)
-    fits = not any(p.rule is problems.TOO_MANY_DIGITS for p in file.problems)
+    fits = not any(p.rule is TOO_MANY_DIGITS for p in file.problems)
     return float(legal and fits)
 
 
@@ -284,11 +301,11 @@ def read_with_board(
     if chosen is not None:
         words = describe(chosen)
         message = f"read as {words}, {why}"
-        finding = Finding.of(problems.FORMAT_SIBLING, message, Place(file=name), assumed=words)
+        finding = Finding.of(FORMAT_SIBLING, message, Place(file=name), assumed=words)
         return _read_again(file, data, chosen, limits, finding)
     best = ", ".join(f"{describe(s.format)} ({s.total:.2f})" for s in scores[:2])
     finding = Finding.of(
-        problems.FORMAT_UNRESOLVED,
+        FORMAT_UNRESOLVED,
         f"no number format fits the board clearly; best: {best or 'none'}",
         Place(file=name),
         assumed=f"read as {describe(file.format)}",
@@ -330,7 +347,7 @@ def _reads_as(first: NumberFormat, second: NumberFormat) -> bool:
 def _inferred(file: DrillFile, top: Score, pads: bool) -> Finding:
     alike = _reads_as(file.format, top.format)
     return Finding.of(
-        problems.FORMAT_INFERRED,
+        FORMAT_INFERRED,
         f"read as {describe(top.format)}: {top.hit:.0%} of the holes are on"
         f" {'pads' if pads else 'a common grid'}, {top.inside:.0%} inside the board",
         Place(file=file.name),
@@ -364,7 +381,7 @@ def _shifted(
     off = np.hypot(*shift) > ON_PAD_MM
     moved = f", once all are moved by {shift[0]:.3f}, {shift[1]:.3f} mm" if off else ""
     return chosen, Finding.of(
-        problems.FORMAT_INFERRED,
+        FORMAT_INFERRED,
         f"read as {describe(chosen)}: only then {share:.0%} of the holes are on pads{moved}",
         Place(file=file.name),
         measured=share,
@@ -400,7 +417,7 @@ def _read_again(
     stated = finding.assumed != describe(chosen)
 
     def weight(problem: Finding) -> Severity:
-        asked = problem.rule is problems.UNIT_MISSING and not stated
+        asked = problem.rule is UNIT_MISSING and not stated
         return min(problem.severity, Severity.WARNING if asked else finding.severity)
 
     eased = tuple(
@@ -408,15 +425,15 @@ def _read_again(
         for p in file.problems
         if p.rule in _STILL_TRUE
     )
-    new = tuple(p for p in again.problems if p.rule not in (*_STILL_TRUE, problems.FORMAT_GIVEN))
+    new = tuple(p for p in again.problems if p.rule not in (*_STILL_TRUE, FORMAT_GIVEN))
     return replace(again, problems=(*eased, *new, finding), needs_format=False)
 
 
 _STILL_TRUE: Final = (
-    problems.UNIT_MISSING,
-    problems.ZEROS_MISSING,
-    problems.DIGITS_MISSING,
-    problems.MIXED_POINTS,
+    UNIT_MISSING,
+    ZEROS_MISSING,
+    DIGITS_MISSING,
+    MIXED_POINTS,
 )
 
 
@@ -431,7 +448,7 @@ def _checked(
         unshifted = _score(file.format, file, points - np.array(file.work_zero_mm), pads, box)
         if unshifted.total >= ACCEPT and unshifted.total - stated.total >= LEAD:
             finding = Finding.of(
-                problems.WORK_ZERO_MISFIT,
+                WORK_ZERO_MISFIT,
                 f"{unshifted.hit:.0%} of the holes are on pads without G93,"
                 f" {stated.hit:.0%} with it",
                 Place(file=file.name),
@@ -453,7 +470,7 @@ def _checked(
         return file
     times = _times_too_large(points, trials[0][1])
     finding = Finding.of(
-        problems.FORMAT_MISFIT,
+        FORMAT_MISFIT,
         f"read as stated ({describe(file.format)}) {stated.hit:.0%} of the holes are on"
         f" pads; read as {describe(best)} {scores[0].hit:.0%} are",
         Place(file=file.name),

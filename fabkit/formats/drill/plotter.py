@@ -12,10 +12,18 @@ import numpy as np
 from fabkit.base.columns import Columns, Floats, Ints
 from fabkit.base.findings import ProblemLog, Severity
 from fabkit.base.limits import Limits
-from fabkit.formats.drill import problems
 from fabkit.formats.drill.formats import values_of
 from fabkit.formats.drill.model import Hits, NumberFormat, Slots
 from fabkit.formats.drill.tools import LimitReached, ToolTable
+from fabkit.rules import load_rule
+
+NO_TOOL: Final = load_rule("drill/hit-without-tool")
+SLOT_ZERO: Final = load_rule("drill/zero-length-slot")
+PLUNGE: Final = load_rule("drill/plunge-order")
+ARC_CENTRE: Final = load_rule("drill/arc-without-centre")
+ARC_RADIUS: Final = load_rule("drill/arc-radius-too-small")
+ARC_MISFIT: Final = load_rule("drill/arc-ends-differ")
+REPEAT_ORDER: Final = load_rule("drill/repeat-order")
 
 Rows = Floats
 """(n, columns) float64: rows of :class:`Hits` or :class:`Slots`, in the order of their columns."""
@@ -260,9 +268,7 @@ class Plotter:
     def current_tool(self, offset: int) -> int:
         """Row of the tool in the spindle; reports when there is none."""
         if self.tool < 0:
-            self._log.add(
-                problems.NO_TOOL, "a hole is drilled before any tool is chosen", offset=offset
-            )
+            self._log.add(NO_TOOL, "a hole is drilled before any tool is chosen", offset=offset)
         return self.tool
 
     def hit(self, point: Point, offset: int) -> None:
@@ -289,7 +295,7 @@ class Plotter:
         self.hit_many(np.column_stack(columns), starts)
         if self.tool < 0 and len(found) > 1:
             self._log.add(
-                problems.NO_TOOL,
+                NO_TOOL,
                 "a hole is drilled before any tool is chosen",
                 count=len(found) - 1,
             )
@@ -322,7 +328,7 @@ class Plotter:
         """P: the last pattern again, ``count`` times at that step."""
         if self.pattern is None or not (len(self.pattern[0]) + len(self.pattern[1])):
             self._log.add(
-                problems.REPEAT_ORDER,
+                REPEAT_ORDER,
                 "P repeats a pattern, but none was made",
                 offset=offset,
             )
@@ -349,7 +355,7 @@ class Plotter:
         self.reserve(1)
         if start == end:
             self._log.add(
-                problems.SLOT_ZERO,
+                SLOT_ZERO,
                 "both ends of a slot are the same point",
                 offset=offset,
                 assumed="read as a round hole",
@@ -380,7 +386,7 @@ class Plotter:
         """Lift because of ``what``, which should not come while the tool is down."""
         if self.down:
             self._log.add(
-                problems.PLUNGE,
+                PLUNGE,
                 f"the tool is still down at {what}",
                 offset=offset,
                 assumed="lifted",
@@ -406,14 +412,14 @@ class Plotter:
             arc = arc_by_centre(start, end, centre, clockwise=clockwise)
             if arc.misfit_mm > 0.01:
                 self._log.add(
-                    problems.ARC_MISFIT,
+                    ARC_MISFIT,
                     f"start and end radius of an arc differ by {arc.misfit_mm:.3f} mm",
                     offset=offset,
                 )
             return arc if math.hypot(*centre) > 0 else None
         if self.radius is None:
             self._log.add(
-                problems.ARC_CENTRE,
+                ARC_CENTRE,
                 "an arc has neither radius nor centre",
                 offset=offset,
                 assumed="cut straight",
@@ -422,14 +428,14 @@ class Plotter:
         found = arc_by_radius(start, end, self.radius, clockwise=clockwise)
         if found is None:
             self._log.add(
-                problems.ARC_CENTRE,
+                ARC_CENTRE,
                 "an arc with a radius ends where it starts, so its centre is unknown",
                 offset=offset,
                 assumed="nothing is cut",
             )
         elif found.misfit_mm > 0.01:
             self._log.add(
-                problems.ARC_RADIUS,
+                ARC_RADIUS,
                 f"the radius of an arc is {found.misfit_mm:.3f} mm too small for its ends",
                 offset=offset,
                 assumed="cut as a half circle",

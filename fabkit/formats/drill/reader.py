@@ -12,8 +12,7 @@ import numpy as np
 from fabkit.base.findings import ProblemLog, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.base.units import INCH_MM
-from fabkit.formats.drill import problems
-from fabkit.formats.drill.blocks import BLOCK, WORD, Interpreter, Settings, Words
+from fabkit.formats.drill.blocks import BLOCK, NOT_XNC, UNKNOWN, WORD, Interpreter, Settings, Words
 from fabkit.formats.drill.comments import (
     AttributeCommand,
     AttributeState,
@@ -25,8 +24,31 @@ from fabkit.formats.drill.comments import (
 )
 from fabkit.formats.drill.formats import FormatState
 from fabkit.formats.drill.model import DrillFile, NumberFormat, Tool
-from fabkit.formats.drill.plotter import Plotter
-from fabkit.formats.drill.tools import LimitReached, ToolTable
+from fabkit.formats.drill.plotter import REPEAT_ORDER, Plotter
+from fabkit.formats.drill.tools import TOOL_TWICE, LimitReached, ToolTable
+from fabkit.rules import load_rule
+
+NO_HEADER: Final = load_rule("drill/no-header")
+HEADER_OPEN: Final = load_rule("drill/header-not-closed")
+TOOL_UNDEFINED: Final = load_rule("drill/tool-undefined")
+TOOL_NO_SIZE: Final = load_rule("drill/tool-without-diameter")
+TOOL_UNUSED: Final = load_rule("drill/tool-unused")
+SIZE_RANGE: Final = load_rule("drill/diameter-out-of-range")
+SIZE_UNIT: Final = load_rule("drill/diameter-other-unit")
+SIZE_REPEATED: Final = load_rule("drill/diameter-repeated")
+ALL_ONE_SIZE: Final = load_rule("drill/all-one-size")
+TOOL_MIXED: Final = load_rule("drill/tool-mixed-use")
+NO_HOLES: Final = load_rule("drill/no-holes")
+LIMIT: Final = load_rule("drill/too-many-objects")
+FILE_LIMIT: Final = load_rule("drill/file-too-large")
+LOWER_CASE: Final = load_rule("drill/lower-case")
+STRANGE_BYTES: Final = load_rule("drill/strange-bytes")
+GERBER_INSIDE: Final = load_rule("drill/gerber-content")
+NO_END: Final = load_rule("drill/end-missing")
+AFTER_END: Final = load_rule("drill/data-after-end")
+STORED: Final = load_rule("drill/stored-pattern")
+M02_END: Final = load_rule("drill/m02-as-end")
+BLOCK_DELETE: Final = load_rule("drill/block-delete")
 
 _LINE: Final = re.compile(rb"[^\r\n]*")
 _NUMBER: Final = rb"[+-]?(?>[0-9]{1,15}(?>\.[0-9]{0,15})?|\.[0-9]{1,15})"
@@ -63,7 +85,7 @@ def read(
     log = ProblemLog(name, keep=limits.problem_places)
     if len(data) > limits.file_bytes:
         message = f"{len(data)} bytes, the limit is {limits.file_bytes}"
-        log.add(problems.FILE_LIMIT, message, assumed="not read")
+        log.add(FILE_LIMIT, message, assumed="not read")
         return _Reader(b"", name, limits, log, number_format).result(len(data), complete=False)
     reader = _Reader(data, name, limits, log, number_format)
     complete = reader.run()
@@ -113,7 +135,7 @@ class _Reader:
         data, pos = self._data, 0
         if data.startswith(_BOM):
             self._log.add(
-                problems.STRANGE_BYTES,
+                STRANGE_BYTES,
                 "the file begins with a byte order mark",
                 offset=0,
                 severity=Severity.NOTE,
@@ -134,7 +156,7 @@ class _Reader:
                 pos += 2 if data[pos : pos + 2] == b"\r\n" else 1
         except LimitReached:
             self._log.add(
-                problems.LIMIT,
+                LIMIT,
                 "more holes or tools than the limits objects, copies and apertures allow",
                 offset=pos,
                 assumed="reading stopped here",
@@ -179,7 +201,7 @@ class _Reader:
             return
         if b"*" in stripped and _GERBER.match(stripped):
             self._log.add(
-                problems.GERBER_INSIDE,
+                GERBER_INSIDE,
                 "a Gerber command stands here",
                 offset=offset,
                 assumed="ignored",
@@ -191,7 +213,7 @@ class _Reader:
         upper = stripped.upper()
         if upper != stripped:
             self._log.add(
-                problems.LOWER_CASE,
+                LOWER_CASE,
                 "commands are written in lower case",
                 offset=offset,
                 assumed="read as upper case",
@@ -202,7 +224,7 @@ class _Reader:
         strange = len(_STRANGE.findall(text))
         if strange:
             self._log.add(
-                problems.STRANGE_BYTES,
+                STRANGE_BYTES,
                 "a command holds bytes that are no printable ASCII",
                 offset=offset,
                 count=strange,
@@ -214,10 +236,10 @@ class _Reader:
         head = text[:4].upper()
         if head in (b"M47,", b"M45,"):
             self._message_open = head == b"M45," and text.endswith(b"\\")
-            self._log.add(problems.NOT_XNC, "a message to the operator", offset=offset)
+            self._log.add(NOT_XNC, "a message to the operator", offset=offset)
         elif head in (b"M97,", b"M98,"):
             self._log.add(
-                problems.NOT_XNC,
+                NOT_XNC,
                 "drilled text is not drawn: its holes depend on the machine",
                 offset=offset,
                 assumed="left out",
@@ -225,7 +247,7 @@ class _Reader:
             self._interpreter.skip_next_point()
         elif head == b"M99,":
             self._log.add(
-                problems.STORED,
+                STORED,
                 "a pattern stored elsewhere is called",
                 offset=offset,
                 assumed="left out",
@@ -282,7 +304,7 @@ class _Reader:
         rest = text[1:]
         if rest:
             self._log.add(
-                problems.BLOCK_DELETE,
+                BLOCK_DELETE,
                 "a line is marked for block delete",
                 offset=offset,
                 assumed="read as if the switch were off",
@@ -315,9 +337,7 @@ class _Reader:
             return
         if len(text) > _LONGEST_BLOCK or not BLOCK.match(text):
             shown = "the command " + text[:20].decode("ascii", "replace")
-            self._log.add(
-                problems.UNKNOWN, f"{shown} is not known", offset=offset, assumed="ignored"
-            )
+            self._log.add(UNKNOWN, f"{shown} is not known", offset=offset, assumed="ignored")
             return
         words: Words = [(w.decode(), t) for w, t in WORD.findall(text)]
         if self._in_header:
@@ -340,7 +360,7 @@ class _Reader:
         """Motion ends a header that nothing else ended."""
         if any(letter in "XY" for letter, _ in words) or words[0] == ("M", b"30"):
             self._log.add(
-                problems.HEADER_OPEN,
+                HEADER_OPEN,
                 "motion begins before M95 or %, the end of the header",
                 offset=offset,
                 assumed="the header ends here",
@@ -353,7 +373,7 @@ class _Reader:
             return
         self._body_begun = self._started = True
         if not self._header_seen:
-            self._log.add(problems.NO_HEADER, "there is no header (M48)", offset=offset)
+            self._log.add(NO_HEADER, "there is no header (M48)", offset=offset)
         if self._tools.sizes and not self._tools.used_numbers and self._plotter.tool < 0:
             self._plotter.tool = self._tools.by_size(self._stops)
         self._formats.tool_digits = self._tools.fixed_digits()
@@ -405,7 +425,7 @@ class _Reader:
             self._plotter.tool = self._tools.by_size(self._stops)
         else:
             self._log.add(
-                problems.AFTER_END,
+                AFTER_END,
                 "holes follow M00",
                 offset=offset,
                 assumed="read as a stop, not as the end",
@@ -415,14 +435,14 @@ class _Reader:
         """M02 outside step and repeat: the end in the older command set."""
         if _SOMETHING.search(self._data, offset):
             self._log.add(
-                problems.REPEAT_ORDER,
+                REPEAT_ORDER,
                 "M02 without M25 before it",
                 offset=offset,
                 assumed="ignored",
             )
             return
         self._log.add(
-            problems.M02_END,
+            M02_END,
             "M02 stands where M30 should",
             offset=offset,
             assumed="read as the end",
@@ -434,14 +454,14 @@ class _Reader:
     def _finish(self, pos: int) -> None:
         if self._plotter.repeat.announced is not None:
             self._log.add(
-                problems.REPEAT_ORDER,
+                REPEAT_ORDER,
                 "M25 begins a pattern that M01 never ends",
                 offset=self._plotter.repeat.announced,
             )
         if self._in_header and self._ended is None:
-            self._log.add(problems.HEADER_OPEN, "the file ends inside its header", offset=pos)
+            self._log.add(HEADER_OPEN, "the file ends inside its header", offset=pos)
         if self._ended is None:
-            self._log.add(problems.NO_END, "the file ends without M30", offset=len(self._data))
+            self._log.add(NO_END, "the file ends without M30", offset=len(self._data))
             self._plotter.lift_for("the end of the file", len(self._data))
             return
         self._plotter.lift_for("the end", self._ended)
@@ -449,7 +469,7 @@ class _Reader:
         left = re.sub(rb"(?m);[^\r\n]*", b"", rest).strip(b" \t\r\n%\0\x1a")
         if left:
             self._log.add(
-                problems.AFTER_END,
+                AFTER_END,
                 f"{len(left)} bytes follow the end of the program",
                 offset=pos + rest.index(left[:1]),
                 assumed="not read",
@@ -569,7 +589,7 @@ def audit(
     made = len(file.hits) + len(file.slots)
     if not made:
         log.add(
-            problems.NO_HOLES,
+            NO_HOLES,
             "the file makes no hole",
             severity=None if file.tools else Severity.NOTE,
         )
@@ -603,11 +623,11 @@ def _audit_tools(
     for row, tool, count in bits:
         size = tool.diameter_mm
         if not count:
-            log.add(problems.TOOL_UNUSED, f"tool {tool.number} makes no hole", offset=tool.offset)
+            log.add(TOOL_UNUSED, f"tool {tool.number} makes no hole", offset=tool.offset)
             continue
         if size is None:
             log.add(
-                problems.TOOL_UNDEFINED if row in undefined else problems.TOOL_NO_SIZE,
+                TOOL_UNDEFINED if row in undefined else TOOL_NO_SIZE,
                 f"tool {tool.number} has no {'definition' if row in undefined else 'diameter'}",
                 offset=tool.offset,
                 count=count,
@@ -615,7 +635,7 @@ def _audit_tools(
             continue
         if not SMALLEST_MM <= size <= LARGEST_MM:
             log.add(
-                problems.SIZE_RANGE,
+                SIZE_RANGE,
                 f"tool {tool.number} has a diameter of {size:.4g} mm",
                 offset=tool.offset,
             )
@@ -635,9 +655,7 @@ def _audit_unit(sizes: list[float], log: ProblemLog) -> None:
         (1 / 1000, "mils read as inches"),
     ):
         if SMALLEST_MM <= middle * factor <= LARGEST_MM:
-            log.add(
-                problems.SIZE_UNIT, f"the middle diameter is {middle:.4g} mm; it looks like {words}"
-            )
+            log.add(SIZE_UNIT, f"the middle diameter is {middle:.4g} mm; it looks like {words}")
             return
 
 
@@ -646,7 +664,7 @@ def _audit_repeated(tools: list[Tool], log: ProblemLog) -> None:
     uses = {(tool.plated, tool.function) for tool in tools}
     if len(sizes) == 1 and (len(tools) > MANY_ALIKE or (len(tools) > 1 and len(uses) == 1)):
         log.add(
-            problems.ALL_ONE_SIZE,
+            ALL_ONE_SIZE,
             f"all {len(tools)} tools have a diameter of {tools[0].diameter_mm or 0:.4g} mm",
             offset=tools[0].offset,
         )
@@ -658,7 +676,7 @@ def _audit_repeated(tools: list[Tool], log: ProblemLog) -> None:
         known = first.setdefault(key, tool)
         if known is not tool:
             log.add(
-                problems.SIZE_REPEATED,
+                SIZE_REPEATED,
                 f"tools {known.number} and {tool.number} are both {tool.diameter_mm:.4g} mm",
                 offset=tool.offset,
             )
@@ -669,7 +687,7 @@ def _audit_links(file: DrillFile, links: list[tuple[list[int], int]], log: Probl
     for numbers, offset in links:
         if len({sizes[n] for n in numbers if n in sizes}) > 1:
             log.add(
-                problems.TOOL_TWICE,
+                TOOL_TWICE,
                 f"tools {'/'.join(map(str, numbers))} are linked but differ in diameter",
                 offset=offset,
             )
@@ -684,7 +702,7 @@ def _audit_uses(file: DrillFile, log: ProblemLog) -> None:
         tool = file.tools[row]
         if row >= 0 and tool.function[:1] == ("ViaDrill",):
             log.add(
-                problems.TOOL_MIXED,
+                TOOL_MIXED,
                 f"tool {tool.number} is for vias, but some of its holes take component pins",
                 offset=tool.offset,
             )

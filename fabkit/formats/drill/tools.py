@@ -10,11 +10,15 @@ from typing import Final
 from fabkit.base.findings import ProblemLog
 from fabkit.base.limits import Limits
 from fabkit.base.units import INCH_MM
-from fabkit.formats.drill import problems
 from fabkit.formats.drill.comments import SizeHint
-from fabkit.formats.drill.formats import value_of
+from fabkit.formats.drill.formats import HINT_CONFLICT, value_of
 from fabkit.formats.drill.model import NumberFormat, Tool, Unit
 from fabkit.formats.gerber.model import Attributes
+from fabkit.rules import load_rule
+
+TOOL_TWICE: Final = load_rule("drill/tool-defined-twice")
+PLATING_CONFLICT: Final = load_rule("drill/plating-conflict")
+COMMENT_TOOLS: Final = load_rule("drill/tools-from-comment")
 
 _FIXED: Final = re.compile(rb"(\d{1,4})\.(\d{1,6})\Z")
 
@@ -77,7 +81,7 @@ class ToolTable:
                 kept = size if in_header else known
                 if not _same(known, size):
                     self._log.add(
-                        problems.TOOL_TWICE,
+                        TOOL_TWICE,
                         f"tool {number} is defined as {known.decode()} and {size.decode()}",
                         offset=offset,
                         assumed=f"{kept.decode()} is used",
@@ -184,7 +188,7 @@ class ToolTable:
         if known_mm is None:
             entry.diameter_mm = told_mm
             self._log.add(
-                problems.COMMENT_TOOLS,
+                COMMENT_TOOLS,
                 f"the diameter of tool {entry.number} is stated in a comment only",
                 offset=entry.offset,
                 assumed=f"{told_mm:.4g} mm",
@@ -195,7 +199,7 @@ class ToolTable:
             others = (self.diameter_mm(r, fmt) or 0.0 for r in range(len(self.entries)))
             if size.tool is not None or not any(abs(d - told_mm) <= 0.01 for d in others):
                 self._log.add(
-                    problems.HINT_CONFLICT,
+                    HINT_CONFLICT,
                     f"a comment states {told_mm:.4g} mm for tool {entry.number},"
                     f" the command {known_mm:.4g} mm",
                     offset=entry.offset,
@@ -211,7 +215,7 @@ class ToolTable:
         plated, function = split_function(attributes.get(".AperFunction", ()))
         if plated is not None and file_plated is not None and plated != file_plated:
             self._log.add(
-                problems.PLATING_CONFLICT,
+                PLATING_CONFLICT,
                 f"tool {entry.number} is {_word(plated)}, the file {_word(file_plated)}",
                 offset=entry.offset,
                 assumed="the tool was followed",

@@ -18,6 +18,7 @@ import shapely
 
 from fabkit.base.units import CHORD_ERROR_MM, format_number
 from fabkit.formats.gerber.macros import (
+    MACRO_EXPRESSION,
     ExpressionError,
     Macro,
     MacroShape,
@@ -27,17 +28,16 @@ from fabkit.formats.gerber.macros import (
     evaluate_macro,
 )
 from fabkit.formats.gerber.model import Aperture, Attributes, Pose, posed
-from fabkit.formats.gerber.problems import (
-    APERTURE_WRONG,
-    HOLE_OUTSIDE,
-    HOLE_RECTANGULAR,
-    HOLE_ZERO,
-    MACRO_EXPRESSION,
-    MACRO_UNKNOWN,
-    PARAMETER_COUNT,
-    SIZE_ZERO,
-    VERTICES,
-)
+from fabkit.rules import load_rule
+
+APERTURE_WRONG: Final = load_rule("gerber/aperture-wrong")
+PARAMETER_COUNT: Final = load_rule("gerber/parameter-count")
+SIZE_ZERO: Final = load_rule("gerber/size-zero")
+HOLE_OUTSIDE: Final = load_rule("gerber/hole-outside")
+HOLE_ZERO: Final = load_rule("gerber/hole-zero")
+HOLE_RECTANGULAR: Final = load_rule("gerber/hole-rectangular")
+VERTICES: Final = load_rule("gerber/vertices")
+MACRO_UNKNOWN: Final = load_rule("gerber/macro-unknown")
 
 _SHAPE_PARAMETERS: Final = {"C": 1, "R": 2, "O": 2, "P": 3}
 _LARGEST = 1e9

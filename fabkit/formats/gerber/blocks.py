@@ -18,7 +18,12 @@ from numpy.typing import NDArray
 from fabkit.base.columns import Ints
 from fabkit.base.findings import ProblemLog
 from fabkit.base.limits import Limits
-from fabkit.formats.gerber.commands import Interpreter
+from fabkit.formats.gerber.commands import (
+    BLOCK_UNBALANCED,
+    REPEAT_UNBALANCED,
+    TOO_LARGE,
+    Interpreter,
+)
 from fabkit.formats.gerber.model import (
     Aperture,
     Attributes,
@@ -29,7 +34,6 @@ from fabkit.formats.gerber.model import (
     Poses,
     RawObjects,
 )
-from fabkit.formats.gerber.problems import BLOCK_UNBALANCED, REPEAT_UNBALANCED, TOO_LARGE
 from fabkit.formats.gerber.state import Mark, Marker
 from fabkit.geometry.contours import crosses_more_than
 from fabkit.geometry.segments import Segments, circle_chords

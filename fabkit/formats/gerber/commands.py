@@ -15,43 +15,49 @@ import numpy as np
 
 from fabkit.base.findings import ProblemLog, Rule, Severity
 from fabkit.base.limits import Limits
-from fabkit.formats.gerber.apertures import build_aperture
+from fabkit.formats.gerber.apertures import APERTURE_WRONG, build_aperture
 from fabkit.formats.gerber.header import Header
 from fabkit.formats.gerber.macros import Macro, Note, parse_macro
 from fabkit.formats.gerber.model import Aperture, Attributes, Pose
-from fabkit.formats.gerber.problems import (
-    APERTURE_CODE,
-    APERTURE_REPEATED,
-    APERTURE_TWICE,
-    APERTURE_WRONG,
-    ATTRIBUTE_DELETE,
-    ATTRIBUTE_ESCAPE,
-    ATTRIBUTE_KIND,
-    ATTRIBUTE_NAME,
-    ATTRIBUTE_REPEATED,
-    BLOCK_UNBALANCED,
-    FORMAT_REPEATED,
-    IMAGE_CHANGED,
-    IMAGE_DEFAULT,
-    IMAGE_NEGATIVE,
-    LOAD_WRONG,
-    MACRO_TWICE,
-    NUMBER_WRONG,
-    OLD_TEXT,
-    REPEAT_NESTED,
-    REPEAT_UNBALANCED,
-    REPEAT_WRONG,
-    SCALE_WRONG,
-    SEVERAL_COMMANDS,
-    STRAY_TEXT,
-    TOO_LARGE,
-    UNIT_AFTER_SIZES,
-    UNIT_CONFLICT,
-    UNKNOWN_COMMAND,
-)
 from fabkit.formats.gerber.standard import unescape
 from fabkit.formats.gerber.state import Changes, Mark, Marker
-from fabkit.formats.gerber.tokens import COMMENT, END, NONE, Chunk, Rows, read_word
+from fabkit.formats.gerber.tokens import (
+    COMMENT,
+    END,
+    NONE,
+    NUMBER_WRONG,
+    STRAY_TEXT,
+    UNKNOWN_COMMAND,
+    Chunk,
+    Rows,
+    read_word,
+)
+from fabkit.rules import load_rule
+
+TOO_LARGE: Final = load_rule("gerber/limit")
+SEVERAL_COMMANDS: Final = load_rule("gerber/several-commands")
+FORMAT_REPEATED: Final = load_rule("gerber/format-repeated")
+UNIT_CONFLICT: Final = load_rule("gerber/unit-conflict")
+UNIT_AFTER_SIZES: Final = load_rule("gerber/unit-after-sizes")
+APERTURE_CODE: Final = load_rule("gerber/aperture-code")
+APERTURE_REPEATED: Final = load_rule("gerber/aperture-repeated")
+APERTURE_TWICE: Final = load_rule("gerber/aperture-twice")
+OLD_TEXT: Final = load_rule("gerber/deprecated-name")
+IMAGE_DEFAULT: Final = load_rule("gerber/image-default")
+IMAGE_CHANGED: Final = load_rule("gerber/image-changed")
+IMAGE_NEGATIVE: Final = load_rule("gerber/image-negative")
+MACRO_TWICE: Final = load_rule("gerber/macro-twice")
+LOAD_WRONG: Final = load_rule("gerber/load-wrong")
+SCALE_WRONG: Final = load_rule("gerber/scale-wrong")
+BLOCK_UNBALANCED: Final = load_rule("gerber/block-unbalanced")
+REPEAT_UNBALANCED: Final = load_rule("gerber/repeat-unbalanced")
+REPEAT_NESTED: Final = load_rule("gerber/repeat-nested")
+REPEAT_WRONG: Final = load_rule("gerber/repeat-wrong")
+ATTRIBUTE_NAME: Final = load_rule("gerber/attribute-name")
+ATTRIBUTE_REPEATED: Final = load_rule("gerber/attribute-repeated")
+ATTRIBUTE_KIND: Final = load_rule("gerber/attribute-kind")
+ATTRIBUTE_ESCAPE: Final = load_rule("gerber/attribute-escape")
+ATTRIBUTE_DELETE: Final = load_rule("gerber/attribute-delete")
 
 _NAME = re.compile(r"[._$A-Za-z][._$A-Za-z0-9]{0,126}\Z", re.ASCII)
 _STANDARD = re.compile(r"\.[_$A-Za-z]", re.ASCII)

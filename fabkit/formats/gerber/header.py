@@ -11,22 +11,22 @@ import numpy as np
 from fabkit.base.columns import Ints
 from fabkit.base.findings import ProblemLog, Severity
 from fabkit.base.units import COINCIDENT_MM, INCH_MM
-from fabkit.formats.gerber.problems import (
-    AXES_DIFFER,
-    FORMAT_LATE,
-    FORMAT_MISSING,
-    FORMAT_WRONG,
-    INCH_UNIT,
-    INCREMENTAL,
-    LOW_RESOLUTION,
-    NO_APERTURES,
-    NOT_GERBER,
-    NUMBER_RANGE,
-    NUMBER_WIDTH,
-    TRAILING_FORMAT,
-    UNIT_BY_G,
-    UNIT_MISSING,
-)
+from fabkit.rules import load_rule
+
+NO_APERTURES: Final = load_rule("gerber/no-apertures")
+NOT_GERBER: Final = load_rule("gerber/not-a-layer")
+FORMAT_MISSING: Final = load_rule("gerber/format-missing")
+FORMAT_WRONG: Final = load_rule("gerber/format-wrong")
+FORMAT_LATE: Final = load_rule("gerber/format-late")
+TRAILING_FORMAT: Final = load_rule("gerber/trailing-zeros")
+INCREMENTAL: Final = load_rule("gerber/incremental")
+LOW_RESOLUTION: Final = load_rule("gerber/low-resolution")
+UNIT_MISSING: Final = load_rule("gerber/unit-missing")
+UNIT_BY_G: Final = load_rule("gerber/unit-by-g-code")
+INCH_UNIT: Final = load_rule("gerber/inch-unit")
+NUMBER_WIDTH: Final = load_rule("gerber/number-width")
+NUMBER_RANGE: Final = load_rule("gerber/number-range")
+AXES_DIFFER: Final = load_rule("gerber/axes-differ")
 
 _FS = re.compile(
     rb"[%*]\s*FS\s*([A-Z]*?)\s*((?:[NG]\d\s*)*)X\s*(\d)\s*(\d)\s*Y\s*(\d)\s*(\d)([^*%]{0,20})[*%]"

@@ -21,19 +21,19 @@ from shapely.geometry.base import BaseGeometry
 from fabkit.base.columns import Floats
 from fabkit.base.findings import Rule
 from fabkit.base.limits import Limits
-from fabkit.formats.gerber.problems import (
-    MACRO_EMPTY,
-    MACRO_EXPRESSION,
-    MACRO_MULTIPLY,
-    MACRO_OLD,
-    MACRO_OUTLINE,
-    MACRO_PRIMITIVE,
-    MACRO_SPELLING,
-    MACRO_UNSET,
-    MACRO_VARIABLE,
-)
 from fabkit.geometry.contours import fill_nonzero
 from fabkit.geometry.segments import Segments, circle_chords, unit_circle
+from fabkit.rules import load_rule
+
+MACRO_EMPTY: Final = load_rule("gerber/macro-empty")
+MACRO_PRIMITIVE: Final = load_rule("gerber/macro-primitive")
+MACRO_EXPRESSION: Final = load_rule("gerber/macro-expression")
+MACRO_MULTIPLY: Final = load_rule("gerber/macro-multiply")
+MACRO_SPELLING: Final = load_rule("gerber/macro-spelling")
+MACRO_VARIABLE: Final = load_rule("gerber/macro-variable")
+MACRO_UNSET: Final = load_rule("gerber/macro-variable-unset")
+MACRO_OLD: Final = load_rule("gerber/macro-deprecated")
+MACRO_OUTLINE: Final = load_rule("gerber/macro-outline")
 
 _TOKEN = re.compile(r"\$\d+|\d+\.?\d*|\.\d+|[-+xX/()]")
 

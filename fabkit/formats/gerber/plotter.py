@@ -20,7 +20,7 @@ The rules, in the order in which they are applied to a row:
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Generic, TypeVar
+from typing import Final, Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,26 +28,9 @@ from numpy.typing import NDArray
 from fabkit.base.columns import Bools, Columns, Floats, Ints, rows_by
 from fabkit.base.findings import ProblemLog, Rule
 from fabkit.base.units import INCH_MM
-from fabkit.formats.gerber.commands import Interpreter
+from fabkit.formats.gerber.commands import APERTURE_CODE, Interpreter
 from fabkit.formats.gerber.header import Header
 from fabkit.formats.gerber.model import ContourSegments, Kind, RawObjects
-from fabkit.formats.gerber.problems import (
-    APERTURE_CODE,
-    APERTURE_UNDEFINED,
-    BEFORE_HEADER,
-    CODE_SPELLING,
-    COMBINED_WORD,
-    MODE_UNDEFINED,
-    OFFSET_UNUSED,
-    OLD_CODE,
-    POINT_UNDEFINED,
-    REGION_COMMAND,
-    REGION_EMPTY,
-    REGION_NO_START,
-    REGION_UNBALANCED,
-    STROKE_POINT,
-    UNKNOWN_COMMAND,
-)
 from fabkit.formats.gerber.state import (
     Carry,
     Changes,
@@ -59,8 +42,22 @@ from fabkit.formats.gerber.state import (
     resolve_arcs,
     spread,
 )
-from fabkit.formats.gerber.tokens import NONE, Chunk
+from fabkit.formats.gerber.tokens import CODE_SPELLING, NONE, UNKNOWN_COMMAND, Chunk
 from fabkit.geometry.segments import Segments
+from fabkit.rules import load_rule
+
+COMBINED_WORD: Final = load_rule("gerber/combined-word")
+BEFORE_HEADER: Final = load_rule("gerber/operation-undefined")
+POINT_UNDEFINED: Final = load_rule("gerber/point-undefined")
+MODE_UNDEFINED: Final = load_rule("gerber/mode-undefined")
+APERTURE_UNDEFINED: Final = load_rule("gerber/aperture-undefined")
+OLD_CODE: Final = load_rule("gerber/deprecated-code")
+STROKE_POINT: Final = load_rule("gerber/stroke-point")
+OFFSET_UNUSED: Final = load_rule("gerber/offset-unused")
+REGION_UNBALANCED: Final = load_rule("gerber/region-unbalanced")
+REGION_COMMAND: Final = load_rule("gerber/region-command")
+REGION_NO_START: Final = load_rule("gerber/region-no-start")
+REGION_EMPTY: Final = load_rule("gerber/region-empty")
 
 Table = TypeVar("Table", bound=Columns)
 

@@ -13,7 +13,7 @@ from fabkit.base.findings import ProblemLog, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.base.units import COINCIDENT_MM
 from fabkit.formats.gerber.blocks import Expander, drop_beyond, drop_tangled, place_segments
-from fabkit.formats.gerber.commands import ImageCommands, Interpreter
+from fabkit.formats.gerber.commands import TOO_LARGE, ImageCommands, Interpreter
 from fabkit.formats.gerber.header import Header, read_header
 from fabkit.formats.gerber.model import (
     Attributes,
@@ -24,17 +24,16 @@ from fabkit.formats.gerber.model import (
     RawObjects,
 )
 from fabkit.formats.gerber.plotter import Plotter
-from fabkit.formats.gerber.problems import (
-    BYTE_ORDER_MARK,
-    CONTOUR_OPEN,
-    END_INSIDE,
-    NO_END,
-    STROKE_RECTANGLE,
-    STROKE_TOOL,
-    TEXT_AFTER_END,
-    TOO_LARGE,
-)
 from fabkit.formats.gerber.tokens import Chunk, Source, read_chunk
+from fabkit.rules import load_rule
+
+BYTE_ORDER_MARK: Final = load_rule("gerber/byte-order-mark")
+NO_END: Final = load_rule("gerber/no-end")
+TEXT_AFTER_END: Final = load_rule("gerber/text-after-end")
+END_INSIDE: Final = load_rule("gerber/end-inside")
+STROKE_TOOL: Final = load_rule("gerber/stroke-tool")
+STROKE_RECTANGLE: Final = load_rule("gerber/stroke-rectangle")
+CONTOUR_OPEN: Final = load_rule("gerber/contour-open")
 
 _CHUNK: Final = 2**20
 _MARK: Final = b"\xef\xbb\xbf"

@@ -16,20 +16,20 @@ from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools, Floats, Ints
 from fabkit.base.findings import Rule
-from fabkit.formats.gerber.problems import (
-    ARC_BROKEN,
-    ARC_DEVIATION,
-    ARC_HALF_CENTRE,
-    ARC_NO_CENTRE,
-    ARC_POINT,
-    ARC_SINGLE_QUADRANT,
-    ARC_STRAIGHT,
-    ARC_TINY,
-    ARC_WITHOUT_G75,
-    BARE_COORDINATES,
-    MODAL_OPERATION,
-)
 from fabkit.formats.gerber.tokens import NONE, Rows
+from fabkit.rules import load_rule
+
+MODAL_OPERATION: Final = load_rule("gerber/modal-operation")
+BARE_COORDINATES: Final = load_rule("gerber/bare-coordinates")
+ARC_WITHOUT_G75: Final = load_rule("gerber/arc-without-g75")
+ARC_SINGLE_QUADRANT: Final = load_rule("gerber/arc-single-quadrant")
+ARC_NO_CENTRE: Final = load_rule("gerber/arc-no-centre")
+ARC_HALF_CENTRE: Final = load_rule("gerber/arc-half-centre")
+ARC_DEVIATION: Final = load_rule("gerber/arc-deviation")
+ARC_BROKEN: Final = load_rule("gerber/arc-broken")
+ARC_STRAIGHT: Final = load_rule("gerber/arc-straight")
+ARC_POINT: Final = load_rule("gerber/arc-point")
+ARC_TINY: Final = load_rule("gerber/arc-tiny")
 
 Change = tuple[int, int]
 """``(row, value)``: from that row on the value holds."""

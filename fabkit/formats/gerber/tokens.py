@@ -17,19 +17,19 @@ from numpy.typing import NDArray
 from fabkit.base.columns import Bools, Ints
 from fabkit.base.findings import ProblemLog, Severity
 from fabkit.formats.gerber.header import LARGEST, Header
-from fabkit.formats.gerber.problems import (
-    CODE_SPELLING,
-    COORDINATE_DECIMAL,
-    COORDINATE_EMPTY,
-    NUMBER_WRONG,
-    OLD_END,
-    STRAY_CHARACTER,
-    STRAY_SPACE,
-    STRAY_TEXT,
-    UNBALANCED_PERCENT,
-    UNKNOWN_COMMAND,
-    WORD_ORDER,
-)
+from fabkit.rules import load_rule
+
+STRAY_TEXT: Final = load_rule("gerber/stray-text")
+STRAY_SPACE: Final = load_rule("gerber/stray-space")
+STRAY_CHARACTER: Final = load_rule("gerber/stray-character")
+UNBALANCED_PERCENT: Final = load_rule("gerber/unbalanced-percent")
+UNKNOWN_COMMAND: Final = load_rule("gerber/unknown-command")
+CODE_SPELLING: Final = load_rule("gerber/code-spelling")
+WORD_ORDER: Final = load_rule("gerber/word-order")
+OLD_END: Final = load_rule("gerber/old-end")
+NUMBER_WRONG: Final = load_rule("gerber/number-wrong")
+COORDINATE_EMPTY: Final = load_rule("gerber/coordinate-empty")
+COORDINATE_DECIMAL: Final = load_rule("gerber/coordinate-decimal")
 
 Bytes = NDArray[np.uint8]
 

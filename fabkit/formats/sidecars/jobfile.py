@@ -12,8 +12,20 @@ from typing import Any, Final
 from fabkit.base.findings import ProblemLog
 from fabkit.base.units import counted, format_mm
 from fabkit.base.version import SOFTWARE
-from fabkit.formats.sidecars import rules
 from fabkit.formats.sidecars.model import JobFile, JobFileEntry
+from fabkit.rules import load_rule
+
+JOB_NOT_JSON: Final = load_rule("job/not-json")
+JOB_KEY_MISSING: Final = load_rule("job/key-missing")
+JOB_KEY_TWICE: Final = load_rule("job/key-twice")
+JOB_WRONG_TYPE: Final = load_rule("job/wrong-type")
+JOB_DOUBLE_FUNCTION: Final = load_rule("job/double-function")
+JOB_COPPER_COUNT: Final = load_rule("job/copper-count")
+JOB_THICKNESS: Final = load_rule("job/thickness")
+JOB_STACKUP_COPPER: Final = load_rule("job/stackup-copper")
+JOB_STACKUP_SUM: Final = load_rule("job/stackup-sum")
+JOB_PATH: Final = load_rule("job/path-outside")
+JOB_FINISH: Final = load_rule("job/finish-unknown")
 
 _MARKS: Final = (b'"FilesAttributes"', b'"GeneralSpecs"', b'"Overall"', b'"MaterialStackup"')
 _FINISHES: Final = re.compile(
@@ -44,7 +56,7 @@ def read_job(data: bytes, *, name: str) -> JobFile:
     width, height = _Specs(size, log).positive("X"), _Specs(size, log).positive("Y")
     count = reader.positive("LayerNumber")
     if count is not None and count != int(count):
-        log.add(rules.JOB_WRONG_TYPE, f"LayerNumber is {count}, not a whole number")
+        log.add(JOB_WRONG_TYPE, f"LayerNumber is {count}, not a whole number")
         count = None
     job = JobFile(
         name=name,
@@ -77,12 +89,12 @@ def _parse(data: bytes, log: ProblemLog) -> Mapping[str, Any]:
         raw = json.loads(data.decode("utf-8-sig", errors="replace"), object_pairs_hook=unique)
     except (ValueError, RecursionError) as error:
         where = error.pos if isinstance(error, json.JSONDecodeError) else None
-        log.add(rules.JOB_NOT_JSON, f"not JSON: {str(error)[:120]}", offset=where)
+        log.add(JOB_NOT_JSON, f"not JSON: {str(error)[:120]}", offset=where)
         return {}
     for key in dict.fromkeys(twice):
-        log.add(rules.JOB_KEY_TWICE, f"{key[:40]!r} twice", assumed="the last one is taken")
+        log.add(JOB_KEY_TWICE, f"{key[:40]!r} twice", assumed="the last one is taken")
     if not isinstance(raw, dict):
-        log.add(rules.JOB_NOT_JSON, f"the root is a {type(raw).__name__}, not an object")
+        log.add(JOB_NOT_JSON, f"the root is a {type(raw).__name__}, not an object")
         return {}
     return raw
 
@@ -95,12 +107,12 @@ def _part(raw: Mapping[str, Any], key: str) -> dict[str, Any]:
 def _rows(raw: Mapping[str, Any], key: str, log: ProblemLog) -> tuple[Mapping[str, Any], ...]:
     rows = raw.get(key, [])
     if not isinstance(rows, list):
-        log.add(rules.JOB_WRONG_TYPE, f"{key} is not a list")
+        log.add(JOB_WRONG_TYPE, f"{key} is not a list")
         return ()
     kept = tuple(row for row in rows if isinstance(row, dict))
     if len(kept) < len(rows):
         left = len(rows) - len(kept)
-        log.add(rules.JOB_WRONG_TYPE, f"an entry of {key} is not an object", count=left)
+        log.add(JOB_WRONG_TYPE, f"an entry of {key} is not an object", count=left)
     return kept
 
 
@@ -129,7 +141,7 @@ class _Specs:
         if value is None:
             return None
         if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < 1e6:
-            self._log.add(rules.JOB_WRONG_TYPE, f"{key} is {str(value)[:40]!r}")
+            self._log.add(JOB_WRONG_TYPE, f"{key} is {str(value)[:40]!r}")
             return None
         return float(value)
 
@@ -137,7 +149,7 @@ class _Specs:
         value = self._part.get(key)
         if value is None or isinstance(value, str):
             return value
-        self._log.add(rules.JOB_WRONG_TYPE, f"{key} is {str(value)[:40]!r}")
+        self._log.add(JOB_WRONG_TYPE, f"{key} is {str(value)[:40]!r}")
         return None
 
 
@@ -147,14 +159,14 @@ def _entries(raw: Mapping[str, Any], log: ProblemLog) -> tuple[JobFileEntry, ...
         path, function = row.get("Path"), row.get("FileFunction")
         polarity = _Specs(row, log).text("FilePolarity")
         if not isinstance(path, str) or not path:
-            log.add(rules.JOB_KEY_MISSING, "an entry of FilesAttributes has no Path")
+            log.add(JOB_KEY_MISSING, "an entry of FilesAttributes has no Path")
             continue
         if not isinstance(function, str) or not function:
-            log.add(rules.JOB_KEY_MISSING, f"the entry of {path[:60]} has no FileFunction")
+            log.add(JOB_KEY_MISSING, f"the entry of {path[:60]} has no FileFunction")
             function = ""
         path = path.replace("\\", "/")
         if path.startswith("/") or path[1:2] == ":" or ".." in path.split("/"):
-            log.add(rules.JOB_PATH, f"the path {path[:80]} leads out of the data set")
+            log.add(JOB_PATH, f"the path {path[:80]} leads out of the data set")
         fields = tuple(field.strip() for field in function.split(",")) if function else ()
         entries.append(JobFileEntry(path=path, function=fields, polarity=polarity))
     return tuple(entries)
@@ -163,7 +175,7 @@ def _entries(raw: Mapping[str, Any], log: ProblemLog) -> tuple[JobFileEntry, ...
 def _check(job: JobFile, log: ProblemLog) -> None:
     missing = [key for key in ("Header", "GeneralSpecs", "FilesAttributes") if key not in job.raw]
     if missing:
-        log.add(rules.JOB_KEY_MISSING, f"{_and(missing)} missing")
+        log.add(JOB_KEY_MISSING, f"{_and(missing)} missing")
     lacking = [
         word
         for word, value in (
@@ -174,17 +186,17 @@ def _check(job: JobFile, log: ProblemLog) -> None:
         if value is None
     ]
     if lacking:
-        log.add(rules.JOB_KEY_MISSING, f"no {_and(lacking)} stated")
+        log.add(JOB_KEY_MISSING, f"no {_and(lacking)} stated")
     functions = Counter(",".join(entry.function).lower() for entry in job.files if entry.function)
     for function, times in functions.items():
         if times > 1:
-            log.add(rules.JOB_DOUBLE_FUNCTION, f"{times} entries are {function}")
+            log.add(JOB_DOUBLE_FUNCTION, f"{times} entries are {function}")
     _check_copper(job, log)
     low, high = _THICKNESS_MM
     if job.thickness_mm is not None and not low <= job.thickness_mm <= high:
-        log.add(rules.JOB_THICKNESS, f"the board is stated {format_mm(job.thickness_mm)} thick")
+        log.add(JOB_THICKNESS, f"the board is stated {format_mm(job.thickness_mm)} thick")
     if job.finish is not None and not _FINISHES.match(job.finish.strip().lower()):
-        log.add(rules.JOB_FINISH, f"the finish is {job.finish[:40]!r}")
+        log.add(JOB_FINISH, f"the finish is {job.finish[:40]!r}")
     _check_stackup(job, log)
 
 
@@ -200,21 +212,19 @@ def _check_copper(job: JobFile, log: ProblemLog) -> None:
         return
     if len(numbers) != job.layers:
         log.add(
-            rules.JOB_COPPER_COUNT,
+            JOB_COPPER_COUNT,
             f"{counted(len(numbers), 'copper file')} listed for {counted(job.layers, 'layer')}",
         )
     elif sorted(numbers) != list(range(1, len(numbers) + 1)):
         listed = ", ".join(f"L{n}" for n in sorted(numbers))
-        log.add(rules.JOB_COPPER_COUNT, f"the copper files are numbered {listed}")
+        log.add(JOB_COPPER_COUNT, f"the copper files are numbered {listed}")
 
 
 def _check_stackup(job: JobFile, log: ProblemLog) -> None:
     kinds = [str(row.get("Type", "")).lower() for row in job.stackup]
     copper = kinds.count("copper")
     if copper and job.layers is not None and copper != job.layers:
-        log.add(
-            rules.JOB_STACKUP_COPPER, f"the stack-up has {copper} copper layers of {job.layers}"
-        )
+        log.add(JOB_STACKUP_COPPER, f"the stack-up has {copper} copper layers of {job.layers}")
     body = [
         row.get("Thickness")
         for row, kind in zip(job.stackup, kinds, strict=True)
@@ -226,7 +236,7 @@ def _check_stackup(job: JobFile, log: ProblemLog) -> None:
     total = float(sum(heights))
     if abs(total - job.thickness_mm) > max(_SUM_SHARE * job.thickness_mm, _SUM_MM):
         log.add(
-            rules.JOB_STACKUP_SUM,
+            JOB_STACKUP_SUM,
             f"the stack-up adds up to {format_mm(total)}, the board is "
             f"{format_mm(job.thickness_mm)}",
         )

@@ -16,8 +16,16 @@ from typing import Final
 from fabkit.base.errors import UnreadableInput
 from fabkit.base.findings import ProblemLog
 from fabkit.base.units import INCH_MM
-from fabkit.formats.sidecars import rules
 from fabkit.formats.sidecars.model import Netlist, NetPoint, PointKind
+from fabkit.rules import load_rule
+
+NET_LENGTH: Final = load_rule("netlist/line-length")
+NET_UNITS: Final = load_rule("netlist/units")
+NET_CODE: Final = load_rule("netlist/unknown-code")
+NET_ORPHAN: Final = load_rule("netlist/orphan-continuation")
+NET_NAME: Final = load_rule("netlist/long-name")
+NET_NO_END: Final = load_rule("netlist/no-end")
+NET_AFTER_END: Final = load_rule("netlist/after-end")
 
 _POINT_CODES: Final[dict[str, PointKind]] = {
     "317": "through",
@@ -75,7 +83,7 @@ def read_netlist(data: bytes, *, name: str) -> Netlist:
     for number, raw in enumerate(data.splitlines(keepends=True), start=1):
         text = raw.decode("latin-1").rstrip("\r\n\x1a")
         if reader.ended and text.strip():
-            reader.log.add(rules.NET_AFTER_END, "records follow the end record 999", offset=offset)
+            reader.log.add(NET_AFTER_END, "records follow the end record 999", offset=offset)
         elif not reader.ended:
             reader.read_line(text, number, offset)
         offset += len(raw)
@@ -108,7 +116,7 @@ class _Reader:
         if not text.strip() or text.startswith(("C", "#")):
             return
         if len(text.rstrip()) > _LINE_COLUMNS:
-            self.log.add(rules.NET_LENGTH, "longer than 80 columns", offset=offset)
+            self.log.add(NET_LENGTH, "longer than 80 columns", offset=offset)
         if text.startswith("P"):
             self._read_parameter(text, offset)
             return
@@ -118,7 +126,7 @@ class _Reader:
         elif code in _POINT_CODES or code in _CONTINUED:
             self._read_point(text, number, offset)
         elif code not in _SILENT:
-            self.log.add(rules.NET_CODE, f"code {code!r} is not used", offset=offset)
+            self.log.add(NET_CODE, f"code {code!r} is not used", offset=offset)
 
     def _read_parameter(self, text: str, offset: int) -> None:
         words = text[1:].split(maxsplit=1)
@@ -129,12 +137,12 @@ class _Reader:
             if alias and real:
                 self._aliases[alias] = self._aliases[f"NNAME{alias}"] = real
             else:
-                self.log.add(rules.NET_LENGTH, "NNAME without number or name", offset=offset)
+                self.log.add(NET_LENGTH, "NNAME without number or name", offset=offset)
         elif words[0] == "UNITS":
             units = " ".join(words[1].split()).upper() if len(words) > 1 else ""
             if self._units is not None and units != self._units:
                 self.log.add(
-                    rules.NET_UNITS,
+                    NET_UNITS,
                     f"units stated as {self._units} and as {units}",
                     offset=offset,
                     assumed=f"read as {self._units}",
@@ -146,7 +154,7 @@ class _Reader:
         found = _GROUPS.search(text, 31)
         if found is None or not _digits(found["x"]) or not _digits(found["y"]):
             self.log.add(
-                rules.NET_LENGTH,
+                NET_LENGTH,
                 f"record {text[:3]} has no position",
                 offset=offset,
                 assumed="left out",
@@ -154,14 +162,12 @@ class _Reader:
             return
         code, net = text[:3], text[3:17].strip()
         if code in _CONTINUED and not self._records:
-            self.log.add(rules.NET_ORPHAN, f"record {code} comes first", offset=offset)
+            self.log.add(NET_ORPHAN, f"record {code} comes first", offset=offset)
             return
         if " " in net:
-            self.log.add(rules.NET_NAME, f"net name {net!r} has a space", offset=offset)
+            self.log.add(NET_NAME, f"net name {net!r} has a space", offset=offset)
         elif len(net) == _NAME_COLUMNS and not self._aliases:
-            self.log.add(
-                rules.NET_NAME, "net names fill all 14 columns and may be cut", offset=offset
-            )
+            self.log.add(NET_NAME, "net names fill all 14 columns and may be cut", offset=offset)
         self._records.append(
             _Record(code, net, text[20:26].strip(), text[27:31].strip(), found.groupdict(), number)
         )
@@ -170,11 +176,11 @@ class _Reader:
 
     def finish(self) -> tuple[NetPoint, ...]:
         if not self.ended:
-            self.log.add(rules.NET_NO_END, "the end record 999 is missing")
+            self.log.add(NET_NO_END, "the end record 999 is missing")
         if self._units not in _UNITS:
             said = f"unknown units {self._units!r}" if self._units else "no units stated"
             self.log.add(
-                rules.NET_UNITS,
+                NET_UNITS,
                 said,
                 offset=self._first_point,
                 assumed="read in steps of 0.0001 inch",

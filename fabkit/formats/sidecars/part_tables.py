@@ -11,7 +11,6 @@ from collections.abc import Iterator
 from typing import Final
 
 from fabkit.base.findings import ProblemLog, Rule, Severity
-from fabkit.formats.sidecars import rules
 from fabkit.formats.sidecars.model import ListedPart, PartsTable, PlacedPart, Placement, Side
 from fabkit.formats.sidecars.tables import (
     Row,
@@ -22,6 +21,19 @@ from fabkit.formats.sidecars.tables import (
     line_offsets,
     parse_number,
 )
+from fabkit.rules import load_rule
+
+PLACEMENT_NO_TABLE: Final = load_rule("placement/no-table")
+PLACEMENT_ROW: Final = load_rule("placement/bad-row")
+PLACEMENT_CELLS: Final = load_rule("placement/cells")
+PLACEMENT_DOUBLE: Final = load_rule("placement/double-designator")
+PLACEMENT_UNIT: Final = load_rule("placement/unit-assumed")
+PLACEMENT_SIDE: Final = load_rule("placement/side-assumed")
+PARTS_NO_TABLE: Final = load_rule("partslist/no-table")
+PARTS_ROW: Final = load_rule("partslist/bad-row")
+PARTS_CELLS: Final = load_rule("partslist/cells")
+PARTS_QUANTITY: Final = load_rule("partslist/quantity")
+PARTS_DOUBLE: Final = load_rule("partslist/double-designator")
 
 _REF: Final = (
     *("designator", "refdes", "referencedesignator", "reference", "ref", "designation"),
@@ -119,18 +131,18 @@ def read_placement(data: bytes, *, name: str) -> Placement:
     log = ProblemLog(name)
     table = find_table(decode(data), _PLACED, _is_placement)
     if table is None:
-        log.add(rules.PLACEMENT_NO_TABLE, "no heading with designator, X, Y and rotation or side")
+        log.add(PLACEMENT_NO_TABLE, "no heading with designator, X, Y and rotation or side")
         return Placement(name=name, parts=(), problems=log.freeze(data))
     reader = _Placer(table, log, find_unit(table.preamble), _side_of_file(name, table))
     parts = []
     seen: set[str] = set()
-    for row, at in _rows(table, data, rules.PLACEMENT_CELLS, log):
+    for row, at in _rows(table, data, PLACEMENT_CELLS, log):
         part = reader.read(row, at)
         if part is None:
             continue
         if part.ref in seen:
             log.add(
-                rules.PLACEMENT_DOUBLE,
+                PLACEMENT_DOUBLE,
                 f"{part.ref} is placed more than once",
                 offset=at,
                 # What has neither value nor footprint is lettering or a mark, not a part.
@@ -139,10 +151,10 @@ def read_placement(data: bytes, *, name: str) -> Placement:
         seen.add(part.ref)
         parts.append(part)
     if parts and not reader.unit_stated:
-        log.add(rules.PLACEMENT_UNIT, "no unit stated", assumed="read as millimetres")
+        log.add(PLACEMENT_UNIT, "no unit stated", assumed="read as millimetres")
     if reader.guessed_sides:
         log.add(
-            rules.PLACEMENT_SIDE,
+            PLACEMENT_SIDE,
             "the side is not given in words",
             assumed=reader.guessed_sides,
         )
@@ -188,7 +200,7 @@ class _Placer:
             # Without either it is a closing word, a rule, or a part that was never placed.
             stated = row.cells.get("x") or row.cells.get("y")
             self._log.add(
-                rules.PLACEMENT_ROW,
+                PLACEMENT_ROW,
                 "row without designator or position" if stated else "row without a position",
                 offset=offset,
                 severity=None if stated else Severity.NOTE,
@@ -199,7 +211,7 @@ class _Placer:
         )
         if turn is None:
             self._log.add(
-                rules.PLACEMENT_ROW, "rotation is not a number", offset=offset, assumed="read as 0"
+                PLACEMENT_ROW, "rotation is not a number", offset=offset, assumed="read as 0"
             )
         return PlacedPart(
             ref=ref,
@@ -246,17 +258,17 @@ def read_parts(data: bytes, *, name: str) -> PartsTable:
     log = ProblemLog(name)
     table = find_table(decode(data), _LISTED, _is_parts)
     if table is None:
-        log.add(rules.PARTS_NO_TABLE, "no heading with designators and values")
+        log.add(PARTS_NO_TABLE, "no heading with designators and values")
         return PartsTable(name=name, rows=(), problems=log.freeze(data))
     rows = []
     seen: set[str] = set()
-    for row, at in _rows(table, data, rules.PARTS_CELLS, log):
+    for row, at in _rows(table, data, PARTS_CELLS, log):
         listed = _read_row(row, log, at)
         if listed is None:
             continue
         for ref in listed.refs:
             if ref in seen:
-                log.add(rules.PARTS_DOUBLE, f"{ref} is listed more than once", offset=at)
+                log.add(PARTS_DOUBLE, f"{ref} is listed more than once", offset=at)
             seen.add(ref)
         rows.append(listed)
     return PartsTable(name=name, rows=tuple(rows), problems=log.freeze(data))
@@ -289,19 +301,19 @@ def _read_row(row: Row, log: ProblemLog, offset: int | None) -> ListedPart | Non
     said = row.cells.get("quantity", "")
     count = int(float(said)) if re.fullmatch(r"\d{1,6}(\.0*)?", said) else None
     if not refs and count is None:
-        log.add(rules.PARTS_ROW, "row without designators or quantity", offset=offset)
+        log.add(PARTS_ROW, "row without designators or quantity", offset=offset)
         return None
     for ref in refs:
         if _RANGE.match(ref):
             log.add(
-                rules.PARTS_QUANTITY,
+                PARTS_QUANTITY,
                 f"{ref} is no range of designators",
                 offset=offset,
                 assumed="counted as one part",
             )
     if count is not None and refs and count != len(refs):
         log.add(
-            rules.PARTS_QUANTITY,
+            PARTS_QUANTITY,
             f"{', '.join(refs[:3])}: quantity {count}, {len(refs)} designators",
             offset=offset,
             assumed="the designators are counted",
