@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from importlib import import_module
 
-from fabkit.base.version import VERSION
+from fabkit.base import VERSION
 
 PUBLIC = {
     # What is read

@@ -17,9 +17,15 @@ from contextlib import contextmanager, suppress
 from functools import partial
 from typing import BinaryIO, Final, TypeVar
 
-from fabkit.base.deaths import go_first, is_bounded
-from fabkit.base.progress import counting, hush
-from fabkit.base.steps import end_with, leave_unnoticed, short_of_memory
+from fabkit.base.steps import (
+    counting,
+    end_with,
+    go_first,
+    hush,
+    is_bounded,
+    leave_unnoticed,
+    short_of_memory,
+)
 
 Subject = TypeVar("Subject")
 T = TypeVar("T")

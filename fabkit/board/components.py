@@ -16,8 +16,7 @@ from shapely.geometry import MultiPolygon
 
 from fabkit.base.columns import Floats, Ints, rows_by
 from fabkit.base.findings import Finding, Place
-from fabkit.base.natural import natural
-from fabkit.base.units import INCH_MM, MIL_MM, format_mm
+from fabkit.base.units import INCH_MM, MIL_MM, format_mm, natural
 from fabkit.board.model import Component, Layer
 from fabkit.formats.gerber.model import Attributes, Kind
 from fabkit.formats.sidecars.model import PlacedPart, Placement

@@ -20,7 +20,7 @@ from shapely.geometry.base import BaseGeometry
 
 from fabkit.base.columns import Bools, Shapes
 from fabkit.base.copies import read_side_by_side
-from fabkit.base.progress import counting
+from fabkit.base.steps import counting
 from fabkit.base.units import AREA_MM2, CHORD_ERROR_MM, COINCIDENT_MM
 from fabkit.board.model import Board, Layer
 from fabkit.formats.gerber.model import GerberFile

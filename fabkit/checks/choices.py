@@ -14,8 +14,14 @@ import numpy as np
 import shapely
 
 from fabkit.base.findings import Finding, Place, Severity
-from fabkit.base.materials import USUAL_THICKNESS_MM, board_weight_g
-from fabkit.base.units import COINCIDENT_MM, counted, format_mm, format_number
+from fabkit.base.units import (
+    COINCIDENT_MM,
+    USUAL_THICKNESS_MM,
+    board_weight_g,
+    counted,
+    format_mm,
+    format_number,
+)
 from fabkit.board.model import Board, measure_laminate
 from fabkit.checks.declare import check
 from fabkit.checks.model import Case

@@ -15,7 +15,7 @@ from typing import Any
 import click
 from click.shell_completion import CompletionItem
 
-from fabkit.base.version import VERSION
+from fabkit.base import VERSION
 from fabkit.cli.model import MADE
 from fabkit.cli.options import nearest
 from fabkit.cli.printing import say_error

@@ -25,9 +25,8 @@ from mmap import mmap
 from types import FrameType
 from typing import Any, Final, NoReturn
 
-from fabkit.base.deaths import HINT, Death, begin_bounded, read_death
 from fabkit.base.errors import WorkerDied
-from fabkit.base.steps import SIZE, end_with
+from fabkit.base.steps import HINT, SIZE, Death, begin_bounded, end_with, read_death
 from fabkit.base.streams import clean
 
 STOPPED = 130

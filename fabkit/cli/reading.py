@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from fabkit.base.deaths import bound_memory
 from fabkit.base.errors import UsageError
 from fabkit.base.limits import Limits, changed_limits
+from fabkit.base.steps import bound_memory
 from fabkit.cli import options
 from fabkit.cli.model import Declared, argument, bundle, fill_order, flag, valued
 from fabkit.cli.options import named

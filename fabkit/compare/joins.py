@@ -12,8 +12,7 @@ import shapely
 from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools, Ints, Shapes, rows_by
-from fabkit.base.natural import natural
-from fabkit.base.units import and_words, counted
+from fabkit.base.units import and_words, counted, natural
 from fabkit.board.connectivity import pieces_at
 from fabkit.board.copper import ATTACHED, NO_NET, VIA_MM, Copper, netlist_of, trace_copper
 from fabkit.board.model import Board, Layer

@@ -17,9 +17,8 @@ from fabkit.costs.model import BoardFacts
 from fabkit.parts.model import Bill, Lasting, Plan
 from fabkit.rules import load_rule
 from fabkit.sheets.house import House
-from fabkit.sheets.money import Currency
 from fabkit.sheets.order import BoardChoice, Order, Tax
-from fabkit.sheets.rates import AreaRate, RateCard, SizeTier, Step
+from fabkit.sheets.prices import AreaRate, Currency, RateCard, SizeTier, Step
 from fabkit.sheets.reading import nearest
 
 NOT_OFFERED: Final = load_rule("cost/not-offered")

@@ -29,8 +29,8 @@ from fabkit.costs.invoice import Job, board_elements, rates_of
 from fabkit.costs.model import BoardFacts
 from fabkit.costs.tariff import Lessons, Parcels, Tariff, Term, packed, sheet_of
 from fabkit.sheets.house import House, Learned, Learnt, Unsure, house_from
-from fabkit.sheets.money import find_currency
 from fabkit.sheets.order import BoardChoice
+from fabkit.sheets.prices import find_currency
 from fabkit.sheets.quotes import Asked, PastQuote
 from fabkit.sheets.toml_text import parse_sheet
 

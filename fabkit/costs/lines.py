@@ -18,7 +18,7 @@ from enum import StrEnum
 from functools import cached_property, lru_cache
 
 from fabkit.parts.model import Lasting
-from fabkit.sheets.money import Currency
+from fabkit.sheets.prices import Currency
 
 
 class Group(StrEnum):

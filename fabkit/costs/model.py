@@ -11,16 +11,15 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from fabkit.base.errors import UsageError
 from fabkit.base.findings import Finding
-from fabkit.base.materials import COPPER_UM_PER_OZ, board_weight_g
 from fabkit.base.tables import Cell, Column, Result, Table, columns_of
-from fabkit.base.units import counted, some_titles
+from fabkit.base.units import COPPER_UM_PER_OZ, board_weight_g, counted, some_titles
 from fabkit.board.model import measure_laminate
 from fabkit.costs.lines import PARTS_GROUPS, Group, Line
 from fabkit.keyboard.model import BoardIs
 from fabkit.parts.model import Bill
 from fabkit.sheets.house import House
-from fabkit.sheets.money import Currency, unit_price
 from fabkit.sheets.order import BESIDE, Order
+from fabkit.sheets.prices import Currency, unit_price
 
 if TYPE_CHECKING:
     from fabkit.board.model import Board
@@ -71,7 +70,7 @@ class BoardFacts:
     panel: str = ""
 
     def weight_g(self, thickness_mm: float | Decimal, copper_oz: float | Decimal = 1) -> Decimal:
-        """Weight of one board to 1 mg; see :func:`fabkit.base.materials.board_weight_g`."""
+        """Weight of one board to 1 mg; see :func:`fabkit.base.units.board_weight_g`."""
         grams = board_weight_g(
             self.area_mm2,
             float(thickness_mm),

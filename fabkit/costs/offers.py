@@ -22,8 +22,8 @@ from fabkit.costs.model import BoardFacts, LaidPanel, Offer, Way, WayKey
 from fabkit.parts.model import Bill, Plan
 from fabkit.rules import load_rule
 from fabkit.sheets.house import House, Learned
-from fabkit.sheets.money import Currency, find_currency
 from fabkit.sheets.order import Order, lead_numbers
+from fabkit.sheets.prices import Currency, find_currency
 
 CURRENCY: Final = load_rule("cost/no-exchange-rate")
 

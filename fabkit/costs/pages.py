@@ -14,10 +14,10 @@ from dataclasses import dataclass, field
 from decimal import ROUND_FLOOR, Decimal
 from typing import TYPE_CHECKING, Final
 
+from fabkit.base import ZIP_DATE
 from fabkit.base.tables import is_formula
-from fabkit.base.version import ZIP_DATE
 from fabkit.costs.lines import Value, evaluate, to_cells
-from fabkit.sheets.money import Currency
+from fabkit.sheets.prices import Currency
 
 if TYPE_CHECKING:
     from openpyxl import Workbook

@@ -31,8 +31,8 @@ from fabkit.costs.sharing import share_cost
 from fabkit.parts.model import Bill
 from fabkit.rules import load_rule
 from fabkit.sheets.house import House, Learned
-from fabkit.sheets.money import find_currency
 from fabkit.sheets.order import Order
+from fabkit.sheets.prices import find_currency
 
 CARD_OLD: Final = load_rule("cost/card-old")
 INVENTED: Final = load_rule("cost/invented")

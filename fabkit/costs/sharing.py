@@ -16,7 +16,7 @@ def share_cost(offer: Offer, order: Order, bill: Bill | None) -> tuple[Share, ..
     """Split everything that is paid among builders by whole keyboards.
 
     Boards, parts, shipping, and duty with tax are each split by the largest remainder
-    (:meth:`fabkit.sheets.money.Currency.split`), so every column adds up to the cent.
+    (:meth:`fabkit.sheets.prices.Currency.split`), so every column adds up to the cent.
     """
     builders = order.builders
     if not builders:

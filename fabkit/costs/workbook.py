@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Final
 
-from fabkit.base.materials import COPPER_G_CM3, COPPER_UM_PER_OZ, LAMINATE_G_CM3
 from fabkit.base.tables import Table, cell_text
+from fabkit.base.units import COPPER_G_CM3, COPPER_UM_PER_OZ, LAMINATE_G_CM3
 from fabkit.costs.invoice import rates_of
 from fabkit.costs.lines import PARTS_GROUPS, Group, Line
 from fabkit.costs.model import Basis, CostSheet
@@ -32,7 +32,7 @@ from fabkit.costs.pages import (
     total_of,
 )
 from fabkit.parts.model import Bill, ShopOrder
-from fabkit.sheets.rates import RateCard, Rung
+from fabkit.sheets.prices import RateCard, Rung
 
 PLAIN: Final = "#,##0.######"
 LANDED: Final = (Group.DUTY, Group.TAX, Group.HANDLING)

@@ -25,10 +25,10 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
+from fabkit.base import ZIP_DATE
 from fabkit.base.errors import FabkitError, UsageError
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.base.tables import Record
-from fabkit.base.version import ZIP_DATE
 from fabkit.desk.guard import Door, Guard
 from fabkit.desk.runs import Bench, Conflict, Run
 from fabkit.desk.store import ORDER_FILE, VIEWS, OrderFolder, Store, safe_name

@@ -22,9 +22,8 @@ from pathlib import Path
 from threading import Thread
 from typing import Any, Final
 
-from fabkit.base.deaths import HINT, Death, begin_bounded, read_death
 from fabkit.base.errors import FabkitError
-from fabkit.base.steps import SIZE
+from fabkit.base.steps import HINT, SIZE, Death, begin_bounded, read_death
 from fabkit.base.streams import clean
 from fabkit.base.tables import Record
 from fabkit.desk.store import ORDER_FILE, VIEWS, OrderFolder

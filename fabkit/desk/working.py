@@ -21,8 +21,7 @@ from tempfile import TemporaryDirectory
 from typing import Any, Final, TypeVar
 
 from fabkit.base.errors import FabkitError, UsageError
-from fabkit.base.progress import listening
-from fabkit.base.steps import at
+from fabkit.base.steps import at, listening
 from fabkit.base.tables import Record
 from fabkit.board.build import build_board
 from fabkit.board.model import Board

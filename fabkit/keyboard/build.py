@@ -12,8 +12,8 @@ import numpy as np
 import shapely
 
 from fabkit.base.columns import Bools, Floats, Ints
-from fabkit.base.natural import natural
 from fabkit.base.once import once_per
+from fabkit.base.units import natural
 from fabkit.board.model import Board
 from fabkit.board.single import cut_out, single_board, single_rows
 from fabkit.geometry.neighbours import PointTree, usual_gap

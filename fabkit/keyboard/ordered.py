@@ -10,7 +10,7 @@ from typing import Final
 
 from fabkit.base.errors import UsageError
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
-from fabkit.base.natural import natural
+from fabkit.base.units import natural
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
 from fabkit.board.single import choose_edge, single_board

@@ -757,7 +757,7 @@ def _turned_double(a: _Draft, b: _Draft) -> bool:
 
 
 def _order(site: PartSite) -> tuple[object, ...]:
-    from fabkit.base.natural import natural
+    from fabkit.base.units import natural
 
     first = site.refs[0] if site.refs else ""
     return (site.kind, not first, natural(first), -(site.y_mm or 0.0), site.x_mm or 0.0)

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
 
+from fabkit.base import SOFTWARE
 from fabkit.base.errors import UnreadableInput
 from fabkit.base.units import counted
-from fabkit.base.version import SOFTWARE
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
 from fabkit.formats.drill.model import DrillFile

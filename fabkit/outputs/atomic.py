@@ -28,9 +28,9 @@ from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 
+from fabkit.base import ZIP_DATE
 from fabkit.base.errors import OutputRefused
 from fabkit.base.streams import STANDARD_STREAM, standard_output
-from fabkit.base.version import ZIP_DATE
 
 
 @contextmanager

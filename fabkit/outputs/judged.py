@@ -13,12 +13,12 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path, PurePath
 from typing import Final
 
-from fabkit.base.deaths import bound_memory
+from fabkit.base import VERSION
 from fabkit.base.errors import explain
 from fabkit.base.findings import Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
+from fabkit.base.steps import bound_memory
 from fabkit.base.tables import Record
-from fabkit.base.version import VERSION
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
 from fabkit.board.single import choose_edge

@@ -12,12 +12,12 @@ from functools import partial
 from pathlib import Path
 from typing import Final, TypeVar
 
+from fabkit.base import VERSION
 from fabkit.base.errors import FabkitError, OutputRefused, RunStopped
-from fabkit.base.progress import counting
+from fabkit.base.steps import counting
 from fabkit.base.streams import STANDARD_STREAM, standard_output
 from fabkit.base.tables import Record, Table, columns_of
 from fabkit.base.units import counted
-from fabkit.base.version import VERSION
 from fabkit.demo import shown_path
 from fabkit.outputs.atomic import refuse_existing
 from fabkit.outputs.formats import FORMATS

@@ -31,7 +31,7 @@ from fabkit.outputs.terminal import (
 )
 from fabkit.package.naming import file_stem
 from fabkit.parts.model import HALVES, Bill, BillLine, Found, Plan, short_runs
-from fabkit.sheets.money import unit_price
+from fabkit.sheets.prices import unit_price
 
 if TYPE_CHECKING:
     from fabkit.costs.learning import LearnedHouse

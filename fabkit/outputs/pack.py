@@ -18,11 +18,11 @@ from typing import Final
 import numpy as np
 import shapely
 
+from fabkit.base import VERSION
 from fabkit.base.errors import FindingsRefused, OutputRefused, UsageError
 from fabkit.base.findings import Severity
 from fabkit.base.tables import Record
 from fabkit.base.units import counted, format_mm, format_number
-from fabkit.base.version import VERSION
 from fabkit.board.build import build_board
 from fabkit.board.model import Board
 from fabkit.board.profile import PROFILE_INFERRED

@@ -13,14 +13,13 @@ from typing import Final
 import numpy as np
 import shapely
 
+from fabkit.base import SOFTWARE, VERSION
 from fabkit.base.columns import Floats, Shapes
 from fabkit.base.errors import OutputRefused, UsageError
 from fabkit.base.findings import Consequence, Severity
-from fabkit.base.materials import USUAL_THICKNESS_MM
 from fabkit.base.streams import STANDARD_STREAM
 from fabkit.base.tables import Record, Table, columns_of, picked
-from fabkit.base.units import counted, format_mm, format_number
-from fabkit.base.version import SOFTWARE, VERSION
+from fabkit.base.units import USUAL_THICKNESS_MM, counted, format_mm, format_number
 from fabkit.board.build import build_board
 from fabkit.board.model import Board, Component
 from fabkit.board.single import cut_out, place_board

@@ -35,12 +35,11 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Final
 from urllib.parse import urlsplit
 
+from fabkit.base import VERSION
 from fabkit.base.copies import stay_alone
-from fabkit.base.deaths import HINT, begin_bounded, bound_memory, read_death
 from fabkit.base.errors import FabkitError, UnreadableInput, UsageError, explain
-from fabkit.base.steps import SIZE, Notice
+from fabkit.base.steps import HINT, SIZE, Notice, begin_bounded, bound_memory, read_death
 from fabkit.base.tables import Record
-from fabkit.base.version import VERSION
 from fabkit.demo import shown_path
 from fabkit.outputs.judged import Given, Settings, digest_of, failed, judge_given, read_given
 

@@ -13,8 +13,7 @@ from pathlib import Path
 from typing import Final, TextIO
 
 from fabkit.base.findings import times
-from fabkit.base.progress import listening
-from fabkit.base.steps import at
+from fabkit.base.steps import at, listening
 from fabkit.base.streams import clean
 from fabkit.base.tables import Record, Table, columns_of
 from fabkit.base.units import counted, format_number

@@ -20,10 +20,10 @@ from typing import Final
 from urllib.parse import quote
 from xml.etree import ElementTree as ET
 
+from fabkit.base import VERSION
 from fabkit.base.findings import Severity, cause_names, times
 from fabkit.base.tables import Cell, Column, Record, Table, columns_of
 from fabkit.base.units import counted, format_mm, format_number
-from fabkit.base.version import VERSION
 from fabkit.mending.model import find_offer
 from fabkit.outputs.formats import markdown_text, to_document, to_json
 from fabkit.outputs.terminal import (

@@ -22,9 +22,9 @@ from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
+from fabkit.base import VERSION
 from fabkit.base.errors import OutputRefused
 from fabkit.base.tables import Record
-from fabkit.base.version import VERSION
 from fabkit.outputs.atomic import beside, digest, held, leftovers, new_part, refuse_place, refused
 
 MANIFEST = "manifest.json"

@@ -31,16 +31,14 @@ from fabkit.formats.gerber.reader import read as read_gerber
 from fabkit.formats.sidecars.jobfile import looks_like_job, read_job
 from fabkit.formats.sidecars.model import JobFile
 from fabkit.formats.sidecars.netlist import looks_like_netlist, read_netlist
-from fabkit.formats.sidecars.part_tables import (
+from fabkit.formats.sidecars.tables import (
     looks_like_parts,
     looks_like_placement,
     read_parts,
     read_placement,
 )
 from fabkit.geometry.segments import Box, join_boxes
-from fabkit.package.byproducts import NO_HINT, ByProduct, read_byproduct
-from fabkit.package.choosing import choose_set
-from fabkit.package.content import Look, is_same_image
+from fabkit.package.content import NO_HINT, ByProduct, Look, is_same_image, read_byproduct
 from fabkit.package.laying import hear_plating, lay, read_unitless
 from fabkit.package.model import (
     Content,
@@ -54,6 +52,7 @@ from fabkit.package.model import (
     Side,
 )
 from fabkit.package.naming import name_board
+from fabkit.package.opening import choose_set
 from fabkit.package.registration import register
 from fabkit.package.roles import UNKNOWN, Claim, assign_roles
 from fabkit.package.words import UNUSED, match_roles, read_function, read_name

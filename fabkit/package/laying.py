@@ -14,8 +14,8 @@ from fabkit.base.limits import Limits
 from fabkit.base.units import INCH_MM, format_mm, format_number
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.drill.reader import read as read_drill
-from fabkit.formats.gerber.header import UNIT_MISSING
 from fabkit.formats.gerber.model import GerberFile, pen_widths
+from fabkit.formats.gerber.reader import UNIT_MISSING
 from fabkit.formats.gerber.reader import read as read_gerber
 from fabkit.geometry.segments import Placing, join_boxes
 from fabkit.package.content import Look

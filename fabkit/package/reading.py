@@ -26,9 +26,15 @@ from fabkit.formats.gerber import reader as gerber
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.gerber.reader import looks_like_gerber
 from fabkit.package.build import read_package
-from fabkit.package.choosing import choose_set, set_of
 from fabkit.package.model import Intake, Member, Package
-from fabkit.package.opening import find_litter, find_other_archive, is_zip, open_input
+from fabkit.package.opening import (
+    choose_set,
+    find_litter,
+    find_other_archive,
+    is_zip,
+    open_input,
+    set_of,
+)
 
 
 def open_package(

@@ -16,13 +16,13 @@ import numpy as np
 
 from fabkit.base.columns import Floats
 from fabkit.base.findings import Finding, Place, Severity
-from fabkit.base.natural import natural
+from fabkit.base.units import natural
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile
 from fabkit.formats.sidecars.model import JobFile, Netlist, PartsTable, Placement
-from fabkit.package.byproducts import ByProduct
 from fabkit.package.content import (
     UNDER_HOLES,
+    ByProduct,
     Look,
     guess_role,
     guess_side,

@@ -14,8 +14,7 @@ from shapely.geometry.base import BaseGeometry
 from fabkit.base.columns import Floats
 from fabkit.base.errors import UsageError
 from fabkit.base.findings import Consequence, Severity
-from fabkit.base.materials import USUAL_THICKNESS_MM
-from fabkit.base.units import counted, format_mm, format_number
+from fabkit.base.units import USUAL_THICKNESS_MM, counted, format_mm, format_number
 from fabkit.board.model import Board, Component
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.drawing import blank_layer, with_flashes

@@ -10,8 +10,7 @@ from typing import Final
 
 from fabkit.base.findings import Finding, Rule, Severity, worst_first
 from fabkit.base.findings import Place as Where
-from fabkit.base.natural import natural
-from fabkit.base.units import counted, some_of, some_titles
+from fabkit.base.units import counted, natural, some_of, some_titles
 from fabkit.board.model import Board
 from fabkit.keyboard.footprints import read_lands
 from fabkit.keyboard.kinds import plain, stem

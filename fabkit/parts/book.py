@@ -15,8 +15,8 @@ from typing import Annotated, Literal, NamedTuple, get_args
 from fabkit.keyboard.model import PartKind
 from fabkit.parts.model import STAGES, Fitting, Lasting
 from fabkit.sheets.house import renamed
-from fabkit.sheets.money import Currency, CurrencyCode, find_currency
 from fabkit.sheets.order import SpareRule
+from fabkit.sheets.prices import Currency, CurrencyCode, find_currency
 from fabkit.sheets.reading import (
     Count,
     Exact,

@@ -11,8 +11,8 @@ from decimal import ROUND_CEILING, Decimal
 from fabkit.base.tables import Column, Table
 from fabkit.parts.book import PartsBook, Price, Shop
 from fabkit.parts.model import Bill, BillLine, Lasting, Plan, Purchase, ShopOrder, Usage
-from fabkit.sheets.money import Currency
 from fabkit.sheets.order import SpareRule
+from fabkit.sheets.prices import Currency
 
 SEARCH_LIMIT = 4_000
 """Combinations tried one by one; above, a mixed-integer programme finds the same optimum."""

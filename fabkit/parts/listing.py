@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
-from fabkit.base.natural import natural
+from fabkit.base.units import natural
 from fabkit.board.model import Board
 from fabkit.keyboard.kinds import stem
 from fabkit.keyboard.ordered import as_designs, as_single, describe_order, order_of

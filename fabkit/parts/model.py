@@ -13,8 +13,8 @@ from fabkit.base.tables import Column, Result, Table, columns_of
 from fabkit.base.units import counted
 from fabkit.keyboard.model import BoardIs, Mount, PartKind
 from fabkit.package.model import Side
-from fabkit.sheets.money import Currency
 from fabkit.sheets.order import BESIDE, BoardUse, Order, SpareRule
+from fabkit.sheets.prices import Currency
 
 Half = Literal["left", "right"]
 HALVES: tuple[Half, Half] = ("left", "right")

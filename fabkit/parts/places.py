@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from fabkit.base.natural import natural
+from fabkit.base.units import natural
 from fabkit.board.model import Board
 from fabkit.formats.sidecars.model import PartsTable, Placement
 from fabkit.geometry.neighbours import usual_gap

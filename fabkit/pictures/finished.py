@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools
 from fabkit.base.errors import UnreadableInput
-from fabkit.base.materials import USUAL_THICKNESS_MM
-from fabkit.base.units import counted
+from fabkit.base.units import USUAL_THICKNESS_MM, counted
 from fabkit.board.model import Board, Layer
 from fabkit.keyboard.build import half_boards
 from fabkit.keyboard.model import Keyboard

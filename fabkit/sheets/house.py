@@ -12,7 +12,7 @@ from typing import Annotated, Final, Literal
 
 from fabkit.base.errors import UsageError
 from fabkit.base.tables import Result, Table, columns_of
-from fabkit.sheets.rates import RateCard, judged_card
+from fabkit.sheets.prices import RateCard, judged_card
 from fabkit.sheets.reading import (
     Count,
     Exact,

@@ -10,11 +10,11 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Annotated, Final, Literal, get_args
 
-from fabkit.base import materials
+from fabkit.base import units
 from fabkit.base.units import counted, format_mm
 from fabkit.demo import find_demo
 from fabkit.sheets.house import House, thickness_tolerance_mm
-from fabkit.sheets.money import CurrencyCode
+from fabkit.sheets.prices import CurrencyCode
 from fabkit.sheets.reading import (
     Count,
     Exact,
@@ -57,7 +57,7 @@ Edge = (
     | Annotated[int, Span(least=1, most=99)]
 )
 
-USUAL_THICKNESS_MM = Decimal(str(materials.USUAL_THICKNESS_MM))
+USUAL_THICKNESS_MM = Decimal(str(units.USUAL_THICKNESS_MM))
 """Where neither the order nor a file states another."""
 
 CHOSEN = "as chosen"

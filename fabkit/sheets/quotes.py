@@ -12,9 +12,9 @@ from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from typing import Any, Final
 
-from fabkit.base import materials
 from fabkit.base.errors import SheetError, UnreadableInput
-from fabkit.sheets.money import CURRENCY_DIGITS
+from fabkit.base.units import board_weight_g
+from fabkit.sheets.prices import CURRENCY_DIGITS
 from fabkit.sheets.reading import MOST, nearest
 from fabkit.sheets.toml_text import read_text
 
@@ -92,7 +92,7 @@ class Asked:
         """Weight of all boards, each a full box of laminate."""
         area = float(self.long_mm * self.short_mm)
         return self.quantity * Decimal(
-            str(round(materials.board_weight_g(area, float(self.thickness_mm)), 3))
+            str(round(board_weight_g(area, float(self.thickness_mm)), 3))
         )
 
 

@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any, Final
 
 from fabkit.base.errors import UsageError
-from fabkit.sheets.money import CURRENCY_DIGITS, CurrencyCode
 from fabkit.sheets.order import MOST_BOARDS, Boards, Order, Tax
+from fabkit.sheets.prices import CURRENCY_DIGITS, CurrencyCode
 from fabkit.sheets.reading import Count, nearest, read_as
 from fabkit.sheets.toml_text import SheetText, read_sheet
 

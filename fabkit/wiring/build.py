@@ -12,8 +12,7 @@ import numpy as np
 
 from fabkit.base.errors import UsageError
 from fabkit.base.findings import Finding, Place, worst_first
-from fabkit.base.natural import natural
-from fabkit.base.units import counted, format_number
+from fabkit.base.units import counted, format_number, natural
 from fabkit.board.copper import Copper, trace_copper
 from fabkit.board.model import Board, Component
 from fabkit.keyboard.build import describe, find_keyboard, headline

@@ -13,8 +13,7 @@ from typing import Final
 import numpy as np
 
 from fabkit.base.errors import UsageError
-from fabkit.base.natural import natural
-from fabkit.base.units import some_of
+from fabkit.base.units import natural, some_of
 from fabkit.board.copper import Copper
 from fabkit.board.model import Board, Component
 from fabkit.board.nets import is_ground, is_supply

@@ -12,7 +12,7 @@ import pytest
 from fabkit.base import copies
 from fabkit.base.copies import beside, read_side_by_side, side_by_side
 from fabkit.base.once import once_per
-from fabkit.base.progress import listening
+from fabkit.base.steps import listening
 
 needs_copies = pytest.mark.skipif(
     sys.platform != "linux" or len(os.sched_getaffinity(0)) < 2, reason="two processors of Linux"
@@ -139,7 +139,7 @@ def test_a_work_that_fails_in_both_raises():
 @needs_copies
 def test_a_copy_makes_no_copies(monkeypatch):
     """It works alone: two processors are all that is asked for."""
-    monkeypatch.setattr("fabkit.base.deaths._bounded", [os.getpid()])
+    monkeypatch.setattr("fabkit.base.steps._bounded", [os.getpid()])
 
     def nested():
         return {os.getpid(), *side_by_side([slow(os.getpid) for _ in range(4)], "inner")}

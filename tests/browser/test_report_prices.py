@@ -17,7 +17,7 @@ from fabkit.outputs.formats import plain
 from fabkit.outputs.report.price_rules import AXES, price_rules
 from fabkit.sheets.house import load_house
 from fabkit.sheets.order import BoardChoice, Exchange, Order, OrderedBoard, Tax
-from fabkit.sheets.rates import HoleDensity
+from fabkit.sheets.prices import HoleDensity
 
 pytestmark = pytest.mark.browser
 

@@ -9,7 +9,7 @@ import pytest
 from boards import board_at
 
 import fabkit
-from fabkit.base.materials import board_weight_g
+from fabkit.base.units import board_weight_g
 from fabkit.checks.choices import (
     judge_thicknesses,
     plate_rigidity_nmm,

@@ -22,8 +22,8 @@ from fabkit.parts.book import Price, Shop
 from fabkit.parts.buying import Want, plan_purchases
 from fabkit.parts.model import Bill, Lasting, Usage
 from fabkit.sheets.house import EXAMPLE, house_from
-from fabkit.sheets.money import find_currency
 from fabkit.sheets.order import BoardChoice, Exchange, Order, OrderedBoard, Tax, order_for
+from fabkit.sheets.prices import find_currency
 from fabkit.sheets.toml_text import parse_sheet
 
 D = Decimal

@@ -8,7 +8,7 @@ from decimal import Decimal
 
 import pytest
 
-from fabkit.base.materials import board_weight_g
+from fabkit.base.units import board_weight_g
 from fabkit.costs.lines import Group
 from fabkit.costs.model import BoardFacts
 from fabkit.costs.offers import designs_of, price_quantity

@@ -36,7 +36,7 @@ from fabkit.formats.gerber.reader import looks_like_gerber
 from fabkit.formats.gerber.reader import read as read_gerber
 from fabkit.formats.sidecars.jobfile import looks_like_job, read_job
 from fabkit.formats.sidecars.netlist import looks_like_netlist, read_netlist
-from fabkit.formats.sidecars.part_tables import (
+from fabkit.formats.sidecars.tables import (
     looks_like_parts,
     looks_like_placement,
     read_parts,

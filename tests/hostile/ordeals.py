@@ -8,16 +8,15 @@ from pathlib import Path
 from click.testing import CliRunner
 
 from fabkit import build_board, check, open_package
-from fabkit.base.deaths import begin_bounded, bound_memory
 from fabkit.base.errors import FabkitError
 from fabkit.base.limits import DEFAULT_LIMITS, changed_limits
-from fabkit.base.steps import SIZE
+from fabkit.base.steps import SIZE, begin_bounded, bound_memory
 from fabkit.cli.group import cli
 from fabkit.formats.drill.reader import read as read_drill
 from fabkit.formats.gerber.reader import read as read_layer
 from fabkit.formats.sidecars.jobfile import read_job
 from fabkit.formats.sidecars.netlist import read_netlist
-from fabkit.formats.sidecars.part_tables import read_parts, read_placement
+from fabkit.formats.sidecars.tables import read_parts, read_placement
 from fabkit.outputs.judged import Settings, check_given, read_given
 from fabkit.sheets.house import load_house
 

@@ -15,7 +15,7 @@ from scipy.spatial import cKDTree
 from tiny_files import FRAME, PADS, drill, gerber, ids, read_set, roles
 
 from fabkit.geometry.neighbours import SpotIndex
-from fabkit.package.byproducts import read_byproduct, read_settings
+from fabkit.package.content import read_byproduct, read_settings
 from fabkit.package.words import shared_words
 
 WHEATEAR = Path(__file__).parents[2] / "fabkit" / "demo" / "rev-a"

@@ -21,8 +21,8 @@ from fabkit.parts.buying import (
     with_spares,
 )
 from fabkit.parts.model import Lasting
-from fabkit.sheets.money import find_currency
 from fabkit.sheets.order import SpareRule
+from fabkit.sheets.prices import find_currency
 
 D = Decimal
 CU = find_currency("cu")

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fabkit.base.errors import UsageError
-from fabkit.sheets.money import Currency, find_currency
+from fabkit.sheets.prices import Currency, find_currency
 from fabkit.sheets.toml_text import key_lines
 
 TEXT = '''\

@@ -11,8 +11,7 @@ import numpy as np
 
 from fabkit.base.columns import Floats
 from fabkit.base.findings import ProblemLog, Severity
-from fabkit.formats.drill.comments import FormatHint
-from fabkit.formats.drill.model import NumberFormat, Unit, Zeros
+from fabkit.formats.drill.model import FormatHint, NumberFormat, Unit, Zeros
 from fabkit.rules import load_rule
 
 UNIT_MISSING: Final = load_rule("drill/unit-missing")
@@ -23,6 +22,9 @@ UNIT_SWITCH: Final = load_rule("drill/unit-switched")
 UNIT_CONFLICT: Final = load_rule("drill/unit-conflict")
 HINT_CONFLICT: Final = load_rule("drill/comment-conflict")
 FORMAT_GIVEN: Final = load_rule("drill/format-given")
+
+UNSTATED: Final = (UNIT_MISSING, ZEROS_MISSING, DIGITS_MISSING, MIXED_POINTS)
+"""What a file leaves open; it stays true when the board shows how its numbers are meant."""
 
 DEFAULT_DIGITS: Final[dict[Unit, tuple[int, int]]] = {"mm": (3, 3), "inch": (2, 4)}
 """Digits before and after the point when none are stated (Excellon CNC-7, decimal places)."""

@@ -11,9 +11,8 @@ from numpy.typing import NDArray
 from fabkit.base.columns import Bools, Floats
 from fabkit.base.findings import Finding, Place, ProblemLog
 from fabkit.base.units import COINCIDENT_MM
-from fabkit.formats.drill.comments import plating_of, span_of
 from fabkit.formats.drill.model import DrillFile, Hits, NumberFormat, Slots, Tool
-from fabkit.formats.drill.tools import split_function
+from fabkit.formats.drill.tools import plating_of, span_of, split_function
 from fabkit.formats.gerber.model import GerberFile, Kind, Objects, Pose
 from fabkit.geometry.segments import Segments
 from fabkit.rules import load_rule

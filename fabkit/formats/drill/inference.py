@@ -16,19 +16,16 @@ from fabkit.base.columns import Floats
 from fabkit.base.findings import Finding, Place, ProblemLog, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.formats.drill.blocks import TOO_MANY_DIGITS
-from fabkit.formats.drill.comments import FormatHint
 from fabkit.formats.drill.formats import (
     DEFAULT_DIGITS,
-    DIGITS_MISSING,
     FORMAT_GIVEN,
-    MIXED_POINTS,
     UNIT_MISSING,
-    ZEROS_MISSING,
+    UNSTATED,
     DigitSurvey,
     FormatState,
     describe,
 )
-from fabkit.formats.drill.model import DrillFile, NumberFormat, Unit, Zeros
+from fabkit.formats.drill.model import DrillFile, FormatHint, NumberFormat, Unit, Zeros
 from fabkit.formats.drill.reader import LARGEST_MM, SMALLEST_MM, read, read_format
 from fabkit.geometry.neighbours import SpotIndex
 from fabkit.geometry.segments import Box
@@ -423,18 +420,10 @@ def _read_again(
     eased = tuple(
         replace(p, severity=weight(p), assumed=finding.assumed)
         for p in file.problems
-        if p.rule in _STILL_TRUE
+        if p.rule in UNSTATED
     )
-    new = tuple(p for p in again.problems if p.rule not in (*_STILL_TRUE, FORMAT_GIVEN))
+    new = tuple(p for p in again.problems if p.rule not in (*UNSTATED, FORMAT_GIVEN))
     return replace(again, problems=(*eased, *new, finding), needs_format=False)
-
-
-_STILL_TRUE: Final = (
-    UNIT_MISSING,
-    ZEROS_MISSING,
-    DIGITS_MISSING,
-    MIXED_POINTS,
-)
 
 
 def _checked(

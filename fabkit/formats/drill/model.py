@@ -109,6 +109,15 @@ class NumberFormat:
         return float(self.unit_mm / 10**self.decimals)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FormatHint:
+    """What words state of the numbers, in comments or beside the file; None where nothing."""
+
+    unit: Unit | None = None
+    zeros: Zeros | None = None
+    digits: tuple[int, int] | None = None
+
+
 @dataclass(frozen=True, eq=False, repr=False)
 class DrillFile:
     """A drill file as read.

@@ -13,19 +13,20 @@ from fabkit.base.findings import ProblemLog, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.base.units import INCH_MM
 from fabkit.formats.drill.blocks import BLOCK, NOT_XNC, UNKNOWN, WORD, Interpreter, Settings, Words
-from fabkit.formats.drill.comments import (
+from fabkit.formats.drill.formats import FormatState
+from fabkit.formats.drill.model import DrillFile, FormatHint, NumberFormat, Tool
+from fabkit.formats.drill.plotter import REPEAT_ORDER, Plotter
+from fabkit.formats.drill.tools import (
+    TOOL_TWICE,
     AttributeCommand,
     AttributeState,
-    FormatHint,
+    LimitReached,
     PlatingHint,
     SizeHint,
+    ToolTable,
     meaning_of,
     plating_of,
 )
-from fabkit.formats.drill.formats import FormatState
-from fabkit.formats.drill.model import DrillFile, NumberFormat, Tool
-from fabkit.formats.drill.plotter import REPEAT_ORDER, Plotter
-from fabkit.formats.drill.tools import TOOL_TWICE, LimitReached, ToolTable
 from fabkit.rules import load_rule
 
 NO_HEADER: Final = load_rule("drill/no-header")

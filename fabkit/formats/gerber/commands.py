@@ -16,7 +16,6 @@ import numpy as np
 from fabkit.base.findings import ProblemLog, Rule, Severity
 from fabkit.base.limits import Limits
 from fabkit.formats.gerber.apertures import APERTURE_WRONG, build_aperture
-from fabkit.formats.gerber.header import Header
 from fabkit.formats.gerber.macros import Macro, Note, parse_macro
 from fabkit.formats.gerber.model import Aperture, Attributes, Pose
 from fabkit.formats.gerber.standard import unescape
@@ -29,6 +28,7 @@ from fabkit.formats.gerber.tokens import (
     STRAY_TEXT,
     UNKNOWN_COMMAND,
     Chunk,
+    Header,
     Rows,
     read_word,
 )

@@ -29,7 +29,6 @@ from fabkit.base.columns import Bools, Columns, Floats, Ints, rows_by
 from fabkit.base.findings import ProblemLog, Rule
 from fabkit.base.units import INCH_MM
 from fabkit.formats.gerber.commands import APERTURE_CODE, Interpreter
-from fabkit.formats.gerber.header import Header
 from fabkit.formats.gerber.model import ContourSegments, Kind, RawObjects
 from fabkit.formats.gerber.state import (
     Carry,
@@ -42,7 +41,7 @@ from fabkit.formats.gerber.state import (
     resolve_arcs,
     spread,
 )
-from fabkit.formats.gerber.tokens import CODE_SPELLING, NONE, UNKNOWN_COMMAND, Chunk
+from fabkit.formats.gerber.tokens import CODE_SPELLING, NONE, UNKNOWN_COMMAND, Chunk, Header
 from fabkit.geometry.segments import Segments
 from fabkit.rules import load_rule
 

@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools, Ints
 from fabkit.base.findings import ProblemLog, Severity
-from fabkit.formats.gerber.header import LARGEST, Header
 from fabkit.rules import load_rule
 
 STRAY_TEXT: Final = load_rule("gerber/stray-text")
@@ -27,6 +26,8 @@ UNKNOWN_COMMAND: Final = load_rule("gerber/unknown-command")
 CODE_SPELLING: Final = load_rule("gerber/code-spelling")
 WORD_ORDER: Final = load_rule("gerber/word-order")
 OLD_END: Final = load_rule("gerber/old-end")
+NUMBER_WIDTH: Final = load_rule("gerber/number-width")
+NUMBER_RANGE: Final = load_rule("gerber/number-range")
 NUMBER_WRONG: Final = load_rule("gerber/number-wrong")
 COORDINATE_EMPTY: Final = load_rule("gerber/coordinate-empty")
 COORDINATE_DECIMAL: Final = load_rule("gerber/coordinate-decimal")
@@ -53,6 +54,65 @@ _KEEP = np.array([0] + [(2**64 - 1) - (2 ** (64 - 8 * k) - 1) for k in range(1, 
 EXTENDED_CODES: Final = frozenset(
     b"AD AM AB AS FS IN IP IR LM LN LP LR LS MI MO OF SF SR TA TD TF TO".split()
 )
+
+
+LARGEST: Final = 2**50
+"""Larger coordinates are cut to this, so that sums and products of them stay exact."""
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """What coordinates and sizes mean.
+
+    Parameters
+    ----------
+    unit_mm
+        Millimetres of the file's unit.
+    whole_x, decimals_x, whole_y, decimals_y
+        Digits of the coordinate format.
+    trailing
+        Trailing instead of leading zeros are omitted.
+    incremental
+        Coordinates are steps.
+    """
+
+    unit_mm: float
+    whole_x: int
+    decimals_x: int
+    whole_y: int
+    decimals_y: int
+    trailing: bool
+    incremental: bool
+
+    def digits(self, letter: str) -> tuple[int, int]:
+        """Digits before and after the point of the numbers behind X, Y, I or J."""
+        along_x = letter in "XI"
+        return (self.whole_x, self.decimals_x) if along_x else (self.whole_y, self.decimals_y)
+
+    def padded(self, letter: str, value: Ints, digits: Ints, offset: Ints, log: ProblemLog) -> Ints:
+        """Coordinate values after padding; numbers wider than the format are reported."""
+        width = sum(self.digits(letter))
+        if len(digits) and int(digits.max()) > width:
+            wide = np.flatnonzero(digits > width)
+            log.add(
+                NUMBER_WIDTH,
+                f"numbers of more than {width} digits",
+                offset=int(offset[wide[0]]),
+                assumed="all their digits count",
+                count=len(wide),
+            )
+        if self.trailing:
+            value = value * 10 ** np.clip(width - digits, 0, 12)
+        beyond = np.flatnonzero(np.abs(value) > 2**31 - 1)
+        if len(beyond):
+            log.add(
+                NUMBER_RANGE,
+                "coordinates beyond 32 bits",
+                offset=int(offset[beyond[0]]),
+                count=len(beyond),
+            )
+            value = np.clip(value, -LARGEST, LARGEST)
+        return value
 
 
 @dataclass(slots=True)

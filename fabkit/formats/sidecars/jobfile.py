@@ -9,9 +9,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
+from fabkit.base import SOFTWARE
 from fabkit.base.findings import ProblemLog
 from fabkit.base.units import counted, format_mm
-from fabkit.base.version import SOFTWARE
 from fabkit.formats.sidecars.model import JobFile, JobFileEntry
 from fabkit.rules import load_rule
 

@@ -29,9 +29,8 @@ from fabkit.costs.offers import (
 )
 from fabkit.parts.model import Bill
 from fabkit.sheets.house import House
-from fabkit.sheets.money import Currency
 from fabkit.sheets.order import BoardChoice, Order
-from fabkit.sheets.rates import RateCard
+from fabkit.sheets.prices import Currency, RateCard
 
 AXES: Final = ("thickness_mm", "copper_oz", "colour", "finish", "lead_time")
 """Options the page offers, in the order of their controls."""

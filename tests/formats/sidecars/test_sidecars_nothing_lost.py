@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from fabkit.base.findings import Finding, Severity
 from fabkit.formats.sidecars.jobfile import read_job
 from fabkit.formats.sidecars.netlist import read_netlist
-from fabkit.formats.sidecars.part_tables import read_parts, read_placement
+from fabkit.formats.sidecars.tables import read_parts, read_placement
 
 WORDS = st.sampled_from(
     [

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fabkit.base.findings import Severity
-from fabkit.formats.sidecars.part_tables import (
+from fabkit.formats.sidecars.tables import (
     looks_like_parts,
     looks_like_placement,
     read_parts,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fabkit.base.natural import natural
+from fabkit.base.units import natural
 
 
 def test_numbers_count_as_numbers():
