@@ -163,9 +163,9 @@ def _amounts(values: Sequence[float]) -> tuple[float, float, float]:
     return step, 0.0, step * max(1, ceil(high / step))
 
 
-def _nice(value: float, steps: int = 5) -> float:
-    """Step of an axis: 1, 2 or 5 times a power of ten."""
-    raw = value / steps
+def _nice(value: float) -> float:
+    """Step of an axis that gives about five: 1, 2 or 5 times a power of ten."""
+    raw = value / 5
     power = 10 ** floor(log10(raw)) if raw > 0 else 1
     return next(k * power for k in (1, 2, 5, 10) if k * power >= raw - 1e-12)
 

@@ -73,7 +73,7 @@ class Element:
     def why(self) -> str:
         """Formula with its numbers and their origins, one line."""
         numbers = ", ".join(
-            f"{i.name} = {format_decimal(i.value)}{' ' + i.unit if i.unit else ''}"
+            f"{i.name} = {figure(i.value)}{' ' + i.unit if i.unit else ''}"
             + (f" [{i.origin}]" if i.origin else "")
             for i in self.inputs
         )
@@ -126,14 +126,15 @@ class Line:
         return self.target.round(self.invoiced * self.exchange.value)
 
 
-def format_decimal(value: Decimal) -> str:
-    """Format a Decimal without superfluous zeros or exponent.
+def figure(value: Decimal, digits: int = 0) -> str:
+    """Write a number without superfluous zeros or exponent, with at least so many decimals.
 
-    >>> format_decimal(Decimal("6.8400")), format_decimal(Decimal("1E+1"))
-    ('6.84', '10')
+    >>> figure(Decimal("6.8400")), figure(Decimal("1E+1")), figure(Decimal("6.8"), 2)
+    ('6.84', '10', '6.80')
     """
-    text = f"{value:f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
+    whole, _, rest = f"{value:f}".partition(".")
+    rest = rest.rstrip("0").ljust(digits, "0")
+    return f"{whole}.{rest}" if rest else whole
 
 
 # The little language

@@ -83,14 +83,12 @@ class BoardFacts:
 def facts_from_board(
     board: Board,
     *,
-    smallest_track_mm: float | None = None,
     copper_cover: Sequence[float] = (),
     needs_fine: bool = False,
 ) -> BoardFacts:
     """Measure a board.
 
-    ``smallest_track_mm`` and ``needs_fine`` come from the manufacturability checks, where they
-    were run.
+    ``needs_fine`` comes from the manufacturability checks, where they were run.
 
     Raises
     ------
@@ -114,7 +112,6 @@ def facts_from_board(
         layers=max(1, len(board.copper)),
         smallest_drill_mm=None if smallest is None else _micrometres(smallest),
         smallest_drill_count=sum(d < smallest + 5e-4 for d in drills) if smallest else 0,
-        smallest_track_mm=None if smallest_track_mm is None else _micrometres(smallest_track_mm),
         holes=len(board.holes),
         copper_cover=tuple(copper_cover),
         needs_fine=needs_fine,

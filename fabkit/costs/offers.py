@@ -307,25 +307,6 @@ def with_marginals(offers: Sequence[Offer]) -> tuple[Offer, ...]:
     )
 
 
-def cheapest_offer(
-    designs: Sequence[Design], *, house: House, order: Order, bill: Bill | None
-) -> Offer | None:
-    """Find the cheapest offer that covers the need among all quantities; the smaller on a tie.
-
-    Raises
-    ------
-    Unpriced
-        As :func:`price_quantity`.
-    """
-    need = pieces_needed(designs, order)
-    offers = (
-        price_quantity(designs, q, house=house, order=order, bill=bill)
-        for q in curve_quantities(need, house)
-        if q >= need
-    )
-    return best_of(offers)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Priced:
     """The cheapest offer that covers the need, or why there is none."""
@@ -337,9 +318,14 @@ class Priced:
 def try_cheapest(
     designs: Sequence[Design], *, house: House, order: Order, bill: Bill | None
 ) -> Priced:
-    """As :func:`cheapest_offer`; what has no price is a reason, not an error."""
+    """Find the cheapest offer that covers the need among all quantities; the smaller on a tie."""
     try:
-        offer = cheapest_offer(designs, house=house, order=order, bill=bill)
+        need = pieces_needed(designs, order)
+        offer = best_of(
+            price_quantity(designs, q, house=house, order=order, bill=bill)
+            for q in curve_quantities(need, house)
+            if q >= need
+        )
     except Unpriced as error:
         return Priced(offer=None, reason=error.message)
     return Priced(offer=offer, reason="" if offer else "no quantity tried covers the need")

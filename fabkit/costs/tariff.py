@@ -14,6 +14,7 @@ from decimal import Decimal
 from itertools import pairwise
 from typing import Final, Literal
 
+from fabkit.costs.lines import figure
 from fabkit.sheets.house import LARGEST_MM, Learned, Unsure
 from fabkit.sheets.quotes import Asked
 from fabkit.sheets.toml_text import to_literal
@@ -371,11 +372,3 @@ def _shipping(lessons: Lessons) -> Iterator[str]:
     for band in parcels.bands:
         yield f"\n[[rates.shipping.band]]\nup_to_g = {figure(band.up_to_g)}"
         yield f"price = {figure(band.price, 2)}"
-
-
-def figure(value: Decimal, digits: int = 0) -> str:
-    """Write a number without superfluous zeros, with at least so many decimals."""
-    text = f"{value.normalize():f}"
-    whole, _, rest = text.partition(".")
-    rest = rest.ljust(digits, "0")
-    return f"{whole}.{rest}" if rest else whole
