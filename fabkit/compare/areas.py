@@ -194,9 +194,7 @@ def polarity_runs(file: GerberFile) -> Ints:
     return np.cumsum(turns)
 
 
-def unmatched(
-    old: GerberFile, new: GerberFile, shift_mm: tuple[float, float]
-) -> tuple[Bools, Bools]:
+def unmatched(old: GerberFile, new: GerberFile, shift_mm: Shift) -> tuple[Bools, Bools]:
     """Objects of each file that have no equal in the other.
 
     Parameters
@@ -235,9 +233,7 @@ def unmatched(
     return left
 
 
-def _table(
-    file: GerberFile, rows: Ints, run: Ints, classes: NDArray[Any], shift: tuple[float, float]
-) -> Floats:
+def _table(file: GerberFile, rows: Ints, run: Ints, classes: NDArray[Any], shift: Shift) -> Floats:
     """Rows that are near when objects are alike: x0 y0 x1 y1 cx cy turn, tool, run."""
     o = file.objects
     dx, dy = shift
@@ -292,7 +288,7 @@ def _same_contours(
     rows: tuple[Ints, ...],
     near: Ints,
     found: Ints,
-    shift: tuple[float, float],
+    shift: Shift,
 ) -> Ints:
     """Of regions in boxes that agree, those whose contours agree segment by segment."""
     move = np.array((*shift, *shift, *shift))
@@ -327,7 +323,6 @@ def _segments(file: GerberFile, row: int) -> Floats:
 
 def _tool_classes(old: GerberFile, new: GerberFile) -> tuple[NDArray[Any], NDArray[Any]]:
     """Class of each aperture in each pose, (apertures, poses) float64; alike tools share one."""
-    sizes = [max(len(f.apertures), 1) * max(len(f.poses), 1) for f in (old, new)]
     used: list[tuple[int, int, int]] = []
     shapes: list[BaseGeometry] = []
     for number, file in enumerate((old, new)):
@@ -337,7 +332,6 @@ def _tool_classes(old: GerberFile, new: GerberFile) -> tuple[NDArray[Any], NDArr
             used.append((number, aperture, pose))
             shapes.append(posed(file.apertures[aperture].shape, file.poses[pose]))
     tables = [np.zeros((max(len(f.apertures), 1), max(len(f.poses), 1))) - 1.0 for f in (old, new)]
-    assert sizes == [t.size for t in tables]  # noqa: S101 -- one class for each pair
     array = np.empty(len(shapes), dtype=object)
     array[:] = shapes
     for (number, aperture, pose), cls in zip(used, _shape_classes(array), strict=True):

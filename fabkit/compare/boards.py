@@ -401,15 +401,7 @@ def compare_options(old: Board, new: Board) -> tuple[list[Change], dict[str, str
         elif title == "thickness" and abs(float(a.meaning) - float(b.meaning)) <= SAME_MM:
             continue
         elif a.meaning != b.meaning:
-            changes.append(
-                Change(
-                    what=What.BOARD,
-                    verb=Verb.CHANGED,
-                    subject=title,
-                    before=a.words,
-                    after=b.words,
-                )
-            )
+            changes.append(_fact(title, a.words, b.words))
     return changes, lacking
 
 

@@ -17,6 +17,7 @@ from fabkit.board.connectivity import pieces_at
 from fabkit.board.copper import ATTACHED, NO_NET, VIA_MM, Copper, netlist_of, trace_copper
 from fabkit.board.model import Board, Layer
 from fabkit.compare.holes import CARRIED_MM, ONE_PLACE_MM, Free, Motion
+from fabkit.compare.keys import who_names_none
 from fabkit.compare.model import (
     COPPER_LAYERS,
     MOVED_MM,
@@ -442,8 +443,7 @@ def pins_of(old: Board, new: Board) -> tuple[Pins, Pins] | str:
     known = [bool(a or n) for a, n in zip(by_attributes, by_netlist, strict=True)]
     if all(known):
         return "one board names nets in its layers, the other only in a netlist"
-    lacking = [name for name, there in (("OLD", known[0]), ("NEW", known[1])) if not there]
-    return "neither names any" if len(lacking) == 2 else f"{lacking[0]} names none"
+    return who_names_none(old=known[0], new=known[1])
 
 
 def _attribute_pins(board: Board) -> Pins:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from fabkit.base.columns import Floats
+from fabkit.base.columns import Bools, Floats
 from fabkit.base.units import counted
 from fabkit.board.model import Board, Component
-from fabkit.compare.holes import Motion
+from fabkit.compare.holes import Free, Motion
 from fabkit.compare.model import ANGLE_DEG, HALF_KEY_MM, MOVED_MM, Change, Verb, What
 from fabkit.geometry.neighbours import PointTree
 from fabkit.keyboard.build import find_keyboard
@@ -153,50 +154,40 @@ def _pair_keys(
     before: Sequence[_Key], after: Sequence[_Key]
 ) -> tuple[list[tuple[_Key, _Key]], list[_Key], list[_Key]]:
     """Keys at one place, keys of one name, then keys nearest to each other; what each has left."""
-    pairs: list[tuple[_Key, _Key]] = []
-    lost, fresh = list(before), list(after)
-
-    def pair(reach: float, *, named: bool) -> None:
-        every = sorted(
-            (float(np.hypot(a.x_mm - b.x_mm, a.y_mm - b.y_mm)), i, j)
-            for i, a in enumerate(lost)
-            for j, b in enumerate(fresh)
-            if named or not (a.name and b.name)
-        )
-        used: tuple[set[int], set[int]] = set(), set()
-        for far, i, j in every:
-            if far <= reach and i not in used[0] and j not in used[1]:
-                used[0].add(i)
-                used[1].add(j)
-                pairs.append((lost[i], fresh[j]))
-        lost[:] = [k for i, k in enumerate(lost) if i not in used[0]]
-        fresh[:] = [k for j, k in enumerate(fresh) if j not in used[1]]
-
-    pair(SAME_KEY_MM, named=True)
-    by_name = [_by_name(keys) for keys in (lost, fresh)]
-    both = by_name[0].keys() & by_name[1].keys()
-    pairs += [(a, by_name[1][name]) for name, a in by_name[0].items() if name in both]
-    lost[:] = [k for k in lost if by_name[0].get(k.name) is not k or k.name not in both]
-    fresh[:] = [k for k in fresh if by_name[1].get(k.name) is not k or k.name not in both]
+    free = Free(np.ones(len(before), dtype=bool), np.ones(len(after), dtype=bool))
+    a, b = (np.array([(k.x_mm, k.y_mm) for k in keys]).reshape(-1, 2) for keys in (before, after))
+    pairs = free.pairs(a, b, SAME_KEY_MM)
+    by_name = _by_name(before, free.old), _by_name(after, free.new)
+    for name, i in by_name[0].items():
+        if (j := by_name[1].get(name)) is not None:
+            free.old[i] = free.new[j] = False
+            pairs.append((i, j))
     # Two keys whose names differ are different keys; one named on one board alone may be any.
-    pair(HALF_KEY_MM, named=False)
-    return pairs, lost, fresh
+    pairs += free.pairs(a, b, HALF_KEY_MM, lambda i, j: not (before[i].name and after[j].name))
+    lost, fresh = (
+        [keys[k] for k in np.flatnonzero(left).tolist()]
+        for keys, left in ((before, free.old), (after, free.new))
+    )
+    return [(before[i], after[j]) for i, j in pairs], lost, fresh
 
 
-def _by_name(keys: Sequence[_Key]) -> dict[str, _Key]:
-    """Keys by name; a name that several keys bear is left out, as it shows none of them."""
-    counts: dict[str, int] = {}
-    for key in keys:
-        counts[key.name] = counts.get(key.name, 0) + 1
-    return {k.name: k for k in keys if k.name and counts[k.name] == 1}
+def _by_name(keys: Sequence[_Key], free: Bools) -> dict[str, int]:
+    """Free keys by name; a name that several bear is left out, as it shows none of them."""
+    rows = [k for k in np.flatnonzero(free).tolist() if keys[k].name]
+    counts = Counter(keys[k].name for k in rows)
+    return {keys[k].name: k for k in rows if counts[keys[k].name] == 1}
 
 
 def why_no_parts(old: Board, new: Board) -> str:
     """Why parts cannot be compared; empty when they can."""
-    lacking = [name for name, b in (("OLD", old), ("NEW", new)) if not b.components]
-    if len(lacking) == 2:
-        return "neither names any"
-    return f"{lacking[0]} names none" if lacking else ""
+    return who_names_none(old=bool(old.components), new=bool(new.components))
+
+
+def who_names_none(*, old: bool, new: bool) -> str:
+    """Say which board names none, of those that name some; empty when both do."""
+    if old or new:
+        return "" if old and new else f"{'NEW' if old else 'OLD'} names none"
+    return "neither names any"
 
 
 def why_no_places(old: Board, new: Board) -> str:

@@ -14,7 +14,7 @@ from fabkit.base.columns import Floats, Ints, Shapes
 from fabkit.base.units import format_mm, format_number
 from fabkit.board.model import Board, Layer
 from fabkit.compare.aligning import voted_shifts
-from fabkit.compare.areas import NONE, differing, layer_difference, moved, thick
+from fabkit.compare.areas import NONE, Shift, differing, layer_difference, moved, thick
 from fabkit.compare.model import POUR, SAME_MM, Change, LayerChange, Verb, What
 from fabkit.formats.drill.model import DrillFile
 from fabkit.formats.gerber.model import GerberFile, Kind, object_boxes
@@ -52,8 +52,6 @@ TRACE_SHARE: Final = 0.05
 
 ALIKE_MM: Final = 0.01
 ALIKE_SHARE: Final = 0.05
-
-Shift = tuple[float, float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -379,9 +377,7 @@ class Whole:
     grown_mm: float | None = None
 
 
-def find_move(
-    old: GerberFile, new: GerberFile, shift_mm: tuple[float, float]
-) -> tuple[Whole, GerberFile] | None:
+def find_move(old: GerberFile, new: GerberFile, shift_mm: Shift) -> tuple[Whole, GerberFile] | None:
     """Find how a layer moved against the board; None when it did not.
 
     Returns
@@ -529,7 +525,7 @@ def growth_words(thing: str, grown_mm: float) -> str:
 def exchanged(
     mine: tuple[GerberFile, GerberFile],
     theirs: tuple[GerberFile, GerberFile],
-    shift_mm: tuple[float, float],
+    shift_mm: Shift,
 ) -> bool:
     """Whether two layers of the new board have each other's image of the old one."""
     before = [_marks(f) + np.append(shift_mm, 0.0) for f in mine]

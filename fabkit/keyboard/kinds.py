@@ -298,9 +298,8 @@ def find_hole_pairs(
     mine = rows[(holes.plated[rows] != 0) & (size >= low) & (size <= high)]
     points = holes.spots()[mine]
     pairs = _apart(points, LEAD_SPACING_MM)
-    looks = np.column_stack((_spans(points, pairs), holes.diameter[mine][pairs]))
-    looks = looks[np.abs(looks[:, 1] - looks[:, 2]) < _ALIKE_MM]
     pairs = pairs[np.abs(np.subtract(*holes.diameter[mine][pairs].T)) < _ALIKE_MM]
+    looks = np.column_stack((_spans(points, pairs), holes.diameter[mine][pairs]))
     chosen = _most_regular(pairs, looks, points, centres, _ALIKE_MM + slack_mm)
     return _paired(points, chosen, np.zeros(len(points), np.int8), mine)
 

@@ -261,10 +261,12 @@ class Keyboard:
 
     def group_counts(self, group: Group) -> tuple[int, int]:
         """Fewest and most switches fitted on one half."""
+        return fitted_range(self.overlaps(group))
+
+    def overlaps(self, group: Group) -> list[list[int]]:
+        """For each key of a half: positions in ``group.keys`` of those that overlap it."""
         at = {key: i for i, key in enumerate(group.keys)}
-        return fitted_range(
-            [tuple(at[o] for o in self.keys[k].instead_of if o in at) for k in group.keys]
-        )
+        return [[at[o] for o in self.keys[k].instead_of if o in at] for k in group.keys]
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)

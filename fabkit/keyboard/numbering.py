@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -67,32 +67,45 @@ def number_group(keyboard: Keyboard, group: Group, *, before: int) -> Numbered:
         Keys of the halves that are numbered first.  Of a right half alone, the numbers are those
         behind a left half with as many keys.
     """
-    fitted, same = _fitted(keyboard.keys, group.keys)
+    stands_for = fold_overlaps(keyboard.overlaps(group))
+    fitted = [group.keys[k] for k in sorted(stands_for)]
     first = len(fitted) if group.hand == "right" and not before else before
     seen, turns = seen_places([keyboard.keys[k] for k in fitted], up=group.face_up == "top")
     cells = lay_grid(seen, turns)
     thumbs = thumb_keys(cells, seen[:, 1].tolist(), turns.tolist())
     order = key_order(cells, seen[:, 0].tolist(), walk="rows", from_right=False, last=thumbs)
     numbers = {fitted[k]: first + place for place, k in enumerate(order)}
-    numbers |= {other: numbers[k] for other, k in same.items()}
+    for k, others in stands_for.items():
+        numbers |= {group.keys[o]: numbers[group.keys[k]] for o in others}
     home = _home_keys(cells, thumbs, group.hand)
     return Numbered(numbers=numbers, home=tuple(fitted[k] for k in home))
 
 
-def _fitted(keys: Sequence[Key], rows: Sequence[int]) -> tuple[list[int], dict[int, int]]:
-    """Places that are fitted when those that overlap take one switch, and which the others are."""
-    mine = set(rows)
-    near = {k: [o for o in keys[k].instead_of if o in mine] for k in rows}
-    kept: list[int] = []
-    same: dict[int, int] = {}
+def fold_overlaps(
+    near: Sequence[Sequence[int]], alike: Callable[[int, int], bool] = lambda _a, _b: True
+) -> dict[int, list[int]]:
+    """Choose places that are fitted when those that overlap take one switch.
+
+    Parameters
+    ----------
+    near
+        Places that overlap each place.
+    alike
+        Whether two places may stand for one another.
+
+    Returns
+    -------
+    By each place that is fitted: those it is fitted instead of.
+    """
+    kept: dict[int, list[int]] = {}
     # Fewest rivals first: of three places in a row the outer two are fitted, not the middle one.
-    for k in sorted(rows, key=lambda k: (len(near[k]), k)):
-        other = next((o for o in near[k] if o in kept), None)
+    for k in sorted(range(len(near)), key=lambda k: (len(near[k]), k)):
+        other = next((o for o in near[k] if o in kept and alike(k, o)), None)
         if other is None:
-            kept.append(k)
+            kept[k] = []
         else:
-            same[k] = other
-    return sorted(kept), same
+            kept[other].append(k)
+    return kept
 
 
 def seen_places(keys: Sequence[Key], *, up: bool) -> tuple[Floats, Floats]:

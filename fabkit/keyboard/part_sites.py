@@ -16,6 +16,7 @@ import numpy as np
 
 from fabkit.base.columns import Floats, Ints
 from fabkit.base.once import once_per
+from fabkit.base.units import natural
 from fabkit.board.copper import VIA_MM
 from fabkit.board.model import Board, Component
 from fabkit.geometry.neighbours import PointTree
@@ -239,12 +240,10 @@ class _Finder:
             reach, wide = SOCKET_LAND_MM
             apart = PointTree(np.array(spots)).query(table.spots())[0]
             free &= (apart > reach) | (table.short < wide)
-        rows = np.flatnonzero(free)
-        sizes = np.sort(np.column_stack((table.width, table.height))[rows], axis=1)
+        left = table.take(free)
         # Differences in face or size are made larger than any reach.
-        looks = 1e4 * np.column_stack((np.round(sizes, 1), table.face[rows].astype(float)))
-        spots_free = np.column_stack((table.x[rows], table.y[rows], looks))
-        return len(np.unique(PointTree(spots_free).pairs(LIKE_MM)))
+        looks = (1e4 * a for a in (left.short.round(1), left.long.round(1), left.face))
+        return len(np.unique(PointTree(np.column_stack((left.spots(), *looks))).pairs(LIKE_MM)))
 
     def _counts(self, part: Component) -> bool:
         fields = {
@@ -757,7 +756,5 @@ def _turned_double(a: _Draft, b: _Draft) -> bool:
 
 
 def _order(site: PartSite) -> tuple[object, ...]:
-    from fabkit.base.units import natural
-
     first = site.refs[0] if site.refs else ""
     return (site.kind, not first, natural(first), -(site.y_mm or 0.0), site.x_mm or 0.0)

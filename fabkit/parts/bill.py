@@ -14,7 +14,7 @@ from fabkit.base.units import counted, natural, some_of, some_titles
 from fabkit.board.model import Board
 from fabkit.keyboard.footprints import read_lands
 from fabkit.keyboard.kinds import plain, stem
-from fabkit.keyboard.patterns import Pattern, load_patterns
+from fabkit.keyboard.patterns import load_patterns
 from fabkit.parts.book import NOTHING, BookPart, Face, PartsBook
 from fabkit.parts.buying import Want, carry_over, pieces_wanted, plan_purchases
 from fabkit.parts.model import (
@@ -114,7 +114,6 @@ def build_bill(
     book: PartsBook,
     *,
     usage: Usage | None = None,
-    patterns: Sequence[Pattern] | None = None,
     beside: Sequence[Beside] = (),
 ) -> Bill:
     """Build the parts list of a keyboard.
@@ -127,8 +126,6 @@ def build_bill(
         The parts book.
     usage
         How many are built of what; one keyboard, and the board as its files show it, when None.
-    patterns
-        Hole patterns the parts book may name; None takes the bundled catalogue.
     beside
         Further designs of the order, whose parts come once a keyboard.
 
@@ -137,9 +134,7 @@ def build_bill(
     Bill
         What is doubtful or missing is in ``problems``.
     """
-    wanted = usage or Usage()
-    known = load_patterns() if patterns is None else tuple(patterns)
-    builder = _Builder(board, book, wanted, known)
+    builder = _Builder(board, book, usage or Usage())
     builder.take_beside(beside)
     return builder.build()
 
@@ -152,11 +147,9 @@ class _Builder:
         board: Board | Mapping[Half, Board],
         book: PartsBook,
         usage: Usage,
-        patterns: Sequence[Pattern],
     ) -> None:
         self.book = book
         self.usage = usage
-        self.patterns = patterns
         self.problems: list[Finding] = []
         self.lines: dict[str, _Line] = {}
         self.found: list[Found] = []
@@ -168,12 +161,10 @@ class _Builder:
         self.loose: list[tuple[tuple[Bucket, ...], Places]] = []
         self.beside: list[tuple[Beside, Places]] = []
         if isinstance(board, Board):
-            self._share_out(find_places(board, patterns, usage.use, verdict=self._verdict))
+            self._share_out(find_places(board, usage.use, verdict=self._verdict))
         else:
             for half in HALVES:
-                self._take_half(
-                    half, find_places(board[half], patterns, half, verdict=self._verdict)
-                )
+                self._take_half(half, find_places(board[half], half, verdict=self._verdict))
         self.name = self.places[0].board.name
         self.reversible = self.places[0].keyboard.hands.use == "reversible"
 
@@ -203,7 +194,7 @@ class _Builder:
     def take_beside(self, designs: Sequence[Beside]) -> None:
         """Take the places of further designs; a reference is named with its design."""
         for one in designs:
-            places = find_places(one.board, self.patterns, one.use, verdict=self._verdict)
+            places = find_places(one.board, one.use, verdict=self._verdict)
             self.beside.append((one, places))
 
     def _enter_beside(self) -> None:
@@ -348,7 +339,7 @@ class _Builder:
             named = self.spellings.setdefault(one_spelling(named), named)
             return self._line(named, named, place.kind, None)
         if place.patterns and not place.records and place.kind != "controller":
-            pattern = next(p for p in self.patterns if p.key == place.patterns[0])
+            pattern = next(p for p in load_patterns() if p.key == place.patterns[0])
             pins = f", {place.pins} holes" if pattern.row is not None else ""
             title = f"{pattern.title[0].upper()}{pattern.title[1:]}{pins}"
             title = title.replace("Screw hole", "Screw")
@@ -455,9 +446,8 @@ class _Builder:
         line.rows.append((row, buckets))
 
     def _known(self, part: BookPart) -> BillLine | None:
-        counts = dict(part.count)
         line = self.lines.get(part.key)
-        if line is None and not counts:
+        if line is None and not part.count:
             return None
         line = line or self._line(part.key, part.title, part_kind(part) or "other", part)
         return self._finish(line)
@@ -570,17 +560,15 @@ class _Builder:
         reasons[:] = [f"{sources[TABLE]} by {TABLE}"]
 
     def _fixed(self, part: BookPart | None, bucket: Bucket) -> int:
-        counts = dict(part.count) if part else {}
+        counts = part.count if part else {}
         half = self.buckets.get(bucket)
-        keys = half.keys[1] if half else 0
-        if bucket is None:
-            halves = 2 if half is not None else 0
-            once = counts.get("keyboard", 0)
-            return counts.get("key", 0) * keys + counts.get("half", 0) * halves + once
-        return (counts.get("key", 0) * keys + counts.get("half", 0)) if half else 0
+        whole = bucket is None
+        keys, halves = (half.keys[1], 2 if whole else 1) if half else (0, 0)
+        once = counts.get("keyboard", 0) if whole else 0
+        return counts.get("key", 0) * keys + counts.get("half", 0) * halves + once
 
     def _fixed_reason(self, part: BookPart | None, bucket: Bucket) -> str:
-        counts = dict(part.count) if part else {}
+        counts = part.count if part else {}
         half = self.buckets.get(bucket)
         words = []
         if counts.get("key") and half:
@@ -645,7 +633,7 @@ class _Builder:
             self._remark_board(places)
         for places in self._all():
             self._remark_unnamed(places)
-        catalogue = {p.key for p in self.patterns}
+        catalogue = {p.key for p in load_patterns()}
         for part in self.book.parts:
             for name in part.patterns:
                 if name not in catalogue:

@@ -409,11 +409,7 @@ def carry_over(old: Bill, new: Bill, book: PartsBook, *, keep: int = 0) -> Carry
     keep
         Old keyboards that are not taken apart.
     """
-    apart = replace(
-        old.usage,
-        keyboards=max(0, old.usage.keyboards - keep),
-        spare_halves=old.usage.spare_halves,
-    )
+    apart = replace(old.usage, keyboards=max(0, old.usage.keyboards - keep))
     lines = []
     for line in (*new.lines, *(a for a in old.lines if new.line(a.key) is None)):
         was, now = old.line(line.key), new.line(line.key)

@@ -202,8 +202,10 @@ class Place:
         What it is known by.
     x_mm, y_mm
         Where; None when the files do not show it.
-    certain
-        False for what no file names and its holes do not make sure.
+    pins
+        Of one footprint; 0 when not known.
+    confidence
+        From 0 to 1: how sure it is that a part of this kind is fitted there.
     """
 
     kind: Kind

@@ -20,7 +20,7 @@ from fabkit.keyboard.hands import opposite
 from fabkit.keyboard.kinds import is_joined, kind_of, plain, stem, why_no_part
 from fabkit.keyboard.model import Family, Group, Hold, Key, Keyboard, PartSite
 from fabkit.keyboard.part_sites import count_loose, find_part_sites, sites_of
-from fabkit.keyboard.patterns import Pattern
+from fabkit.keyboard.patterns import Pattern, load_patterns
 from fabkit.package.model import RoleKind, Side
 from fabkit.parts.book import BookPart, Face
 from fabkit.parts.model import Place, Record
@@ -101,34 +101,28 @@ class Beside:
     count: int
 
 
-def find_places(
-    board: Board, patterns: Sequence[Pattern], stated: BoardUse | None, *, verdict: Verdict
-) -> Places:
+def find_places(board: Board, stated: BoardUse | None, *, verdict: Verdict) -> Places:
     """Find the places of a board.
 
     Parameters
     ----------
     board
         The board.
-    patterns
-        The catalogue of hole patterns, for the way each key pattern holds its switch.
     stated
         What the board is by the user's word; None leaves it to the files.
     verdict
         The parts book's word on a reference.
     """
-    return _Places(board, patterns, stated, verdict).build()
+    return _Places(board, stated, verdict).build()
 
 
 class _Places:
     """Carries what every step needs."""
 
-    def __init__(
-        self, board: Board, patterns: Sequence[Pattern], stated: BoardUse | None, verdict: Verdict
-    ) -> None:
+    def __init__(self, board: Board, stated: BoardUse | None, verdict: Verdict) -> None:
         self.board = board
         self.verdict = verdict
-        self.patterns = {p.key: p for p in patterns}
+        self.patterns = {p.key: p for p in load_patterns()}
         self.keyboard = find_keyboard(board, stated)
         self.records = {r.ref: r for r in read_records(board) if r.named}
         self.rows = tuple(r for r in read_records(board) if not r.named)
@@ -189,8 +183,7 @@ class _Places:
             )
             for key in (self.keyboard.keys[k] for k in group.keys)
         )
-        if taken:
-            self.knobs += taken
+        self.knobs += taken
         return fewest - taken, most
 
     def _keys(self) -> list[Place]:

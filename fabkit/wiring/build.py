@@ -19,7 +19,15 @@ from fabkit.keyboard.build import describe, find_keyboard, headline
 from fabkit.keyboard.candidates import is_switch
 from fabkit.keyboard.hands import opposite
 from fabkit.keyboard.model import Group, Hand, Hands
-from fabkit.keyboard.numbering import RULE, half_turn, key_order, key_pitch, lay_grid, thumb_keys
+from fabkit.keyboard.numbering import (
+    RULE,
+    fold_overlaps,
+    key_order,
+    key_pitch,
+    lay_grid,
+    seen_places,
+    thumb_keys,
+)
 from fabkit.keyboard.ordered import as_designs, as_single, require_same_count
 from fabkit.package.model import Side
 from fabkit.sheets.order import BESIDE, BoardUse, Order
@@ -74,18 +82,6 @@ from fabkit.wiring.pins import (
 _HANDS: Final[tuple[Hand, ...]] = ("left", "whole", "right")
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Design:
-    """One board as given, and what it is for.
-
-    ``use`` is None when it is not stated; ``table`` names pins that the files leave nameless.
-    """
-
-    board: Board
-    use: BoardUse | None = None
-    table: Sequence[NamedPin] = ()
-
-
 def list_wiring(
     boards: Board | Sequence[Board],
     order: Order | None = None,
@@ -126,51 +122,35 @@ def list_wiring(
     if order is not None:
         require_same_count(designs, order)
         uses = [one.stated for one in order.boards]
-    made = [
-        Design(board=board, use=use, table=table) for board, use in zip(designs, uses, strict=True)
-    ]
-    found = find_wiring(made, chosen, name=order.name if order is not None else "")
+    found = _find(designs, uses, table, chosen)
+    name = order.name if order is not None and order.name else found.name
     said = (describe(b, chosen.use or u) for b, u in zip(given, uses, strict=True))
-    return replace(found, boards=tuple(said))
+    return replace(found, name=name, boards=tuple(said))
 
 
-def find_wiring(
-    designs: Sequence[Design], options: WiringOptions | None = None, *, name: str = ""
+def _find(
+    boards: Sequence[Board],
+    uses: Sequence[BoardUse | None],
+    table: Sequence[NamedPin],
+    options: WiringOptions,
 ) -> Wiring:
-    """Find which controller pin each key is on.
-
-    Parameters
-    ----------
-    designs
-        One board, or the left and the right one.
-    options
-        What the user chose.
-    name
-        Name of the keyboard; that of the first board when empty.
-
-    Raises
-    ------
-    UsageError
-        The options name a part, a pad or a key that is not there.
-    """
-    wanted = options or WiringOptions()
+    """Find the wiring of boards of a stated use each; ``table`` names pins the files do not."""
     problems: list[Finding] = []
     sources: list[str] = []
     rule: list[str] = []
     halves: list[HalfWiring] = []
     benches: list[Bench] = []
     headers: dict[int, tuple[HeaderHole, ...]] = {}
-    for number, design in enumerate(designs):
-        board = design.board
-        keyboard = find_keyboard(board, wanted.use or design.use)
+    for number, (board, use) in enumerate(zip(boards, uses, strict=True)):
+        keyboard = find_keyboard(board, options.use or use)
         # Most of the work is to trace the copper: not for a board that has no key to wire.
         if not keyboard.keys or keyboard.hands.use in BESIDE:
-            if len(designs) > 1 and keyboard.hands.use in BESIDE:
+            if len(boards) > 1 and keyboard.hands.use in BESIDE:
                 continue
             message = f"no keys to wire on {board.name}: {headline(keyboard)}"
             problems.append(Finding.of(NO_KEYS, message, Place(file=board.name)))
             continue
-        pins = gather_pins(trace_copper(board), design.table)
+        pins = gather_pins(trace_copper(board), table)
         keys = find_key_pins(board, pins, keyboard.keys)
         sources.append(pins.source)
         if keyboard.hands.stated_by == "files":
@@ -178,7 +158,7 @@ def find_wiring(
         pitch = key_pitch(np.array([(k.x_mm, k.y_mm) for k in keyboard.keys]))
         rule.append(RULE.format(pitch=format_number(pitch, digits=1)))
         mine = [
-            Bench(number, trace_copper(board), own, keys, hands, wanted)
+            Bench(number, trace_copper(board), own, keys, hands, options)
             for own, hands in split_circuits(pins, keys, keyboard.hands)
         ]
         benches += mine
@@ -200,15 +180,15 @@ def find_wiring(
         for bench, one in made:
             problems += judge_half(one.half, one.pins, bench.pins.pins)
     if benches:
-        refuse_unknown([b for bench in benches for b in bench.bridges], wanted)
+        refuse_unknown([b for bench in benches for b in bench.bridges], options)
     halves.sort(key=lambda h: _HANDS.index(h.hand))
     if len(halves) == 2:
         problems += compare_hands(*halves)
     return Wiring(
-        name=name or designs[0].board.name,
+        name=boards[0].name,
         source="; ".join(dict.fromkeys(sources)) or NOTHING,
-        rule=tuple(dict.fromkeys((*rule, *_numbering_rule(wanted, halves)))),
-        first=wanted.first,
+        rule=tuple(dict.fromkeys((*rule, *_numbering_rule(options, halves)))),
+        first=options.first,
         halves=tuple(halves),
         headers={k: v for k, v in headers.items() if v},
         problems=worst_first(problems),
@@ -416,9 +396,9 @@ class Bench:
     def _numbered(self, half: HalfWiring, wired: Sequence[_Wired], before: int) -> HalfWiring:
         """Give the keys of a half their numbers and lines."""
         x0, y0, x1, y1 = self.bounds
-        sign, edge = (1, x0) if half.face_up == "top" else (-1, -x1)
-        seen = np.array([(sign * w.key.key.x_mm - edge, w.key.key.y_mm - y0) for w in wired])
-        turns = np.array([half_turn(sign * w.key.key.rotation_deg) for w in wired])
+        up = half.face_up == "top"
+        seen, turns = seen_places([w.key.key for w in wired], up=up)
+        seen = seen - (x0 if up else -x1, y0)
         cells = lay_grid(seen, turns)
         scan, matrix = _scheme(half.common, wired, cells)
         if matrix is not None:
@@ -529,14 +509,11 @@ def _fold(wired: Sequence[_Wired]) -> list[_Wired]:
     at = {w.key.number: k for k, w in enumerate(wired)}
     near = [[at[n] for n in w.key.key.instead_of if n in at] for w in wired]
     ends = [frozenset(a.node for a in w.lines) for w in wired]
-    kept: dict[int, list[str]] = {}
-    for k in sorted(range(len(wired)), key=lambda k: (len(near[k]), k)):
-        same = next((m for m in near[k] if m in kept and ends[k] == ends[m]), None)
-        if same is None:
-            kept[k] = []
-        else:
-            kept[same].append(wired[k].key.ref)
-    return [replace(wired[k], also=tuple(kept[k])) for k in sorted(kept)]
+    stands_for = fold_overlaps(near, lambda a, b: ends[a] == ends[b])
+    return [
+        replace(wired[k], also=tuple(wired[m].key.ref for m in others))
+        for k, others in sorted(stands_for.items())
+    ]
 
 
 def _scheme(
