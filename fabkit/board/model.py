@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cached_property
@@ -173,12 +174,14 @@ class Panel:
             return f"panel of {self.count} equal boards of {first}"
         if int(self.design.max()) == 0:
             return f"panel of {self.count} boards of {first}, mirror images of each other"
-        sizes = ", ".join(
-            f"{int((self.design == kind).sum())} of "
-            f"{size_words(self.boards[int(np.argmax(self.design == kind))])}"
-            for kind in range(int(self.design.max()) + 1)
+        # Designs of one size, such as halves that differ by a socket, are counted together.
+        sizes = Counter(
+            size_words(self.boards[int(np.argmax(self.design == kind))]) for kind in self.design
         )
-        return f"panel of {self.count} boards: {sizes}"
+        if len(sizes) == 1:
+            return f"panel of {self.count} different boards of {first}"
+        each = ", ".join(f"{count} of {size}" for size, count in sizes.items())
+        return f"panel of {self.count} boards: {each}"
 
 
 def panel_words(panel: Panel) -> str:

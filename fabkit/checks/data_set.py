@@ -277,16 +277,19 @@ def find_missing_legend(case: Case) -> Iterator[Finding]:
 
 @check(id="package/plating", rules=(PLATING_UNKNOWN,), needs=("drill",))
 def find_unknown_plating(case: Case) -> Iterator[Finding]:
-    """Every drill file says which holes are plated."""
+    """Every drill file says which holes are plated, where there is copper for a plating to join."""
     board = case.board
+    if not board.copper:
+        return
     for index, name in enumerate(board.drill_names):
         holes = int(((board.holes.file == index) & (board.holes.plated < 0)).sum())
         slots = int(((board.slots.file == index) & (board.slots.plated < 0)).sum())
-        if holes or slots:
+        counts = ((holes, "hole"), (slots, "slot"))
+        cuts_of = " and ".join(counted(n, word) for n, word in counts if n)
+        if cuts_of:
             yield Finding.of(
                 PLATING_UNKNOWN,
-                f"{name} does not say whether its {counted(holes, 'hole')} and "
-                f"{counted(slots, 'slot cut')} are plated",
+                f"{name} does not state the plating of its {cuts_of}",
                 Place(file=name),
             )
 

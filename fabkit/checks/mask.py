@@ -410,11 +410,13 @@ def _openings(case: Case, copper: Copper, side: MaskSide) -> Iterator[Finding]:
         & (fit.margin >= -CHORD_ERROR_MM)
         & (fit.margin < limit - COINCIDENT_MM - CHORD_ERROR_MM)
     )
+    margins = np.maximum(fit.margin, 0.0)
+    none = float(margins[rows].min(initial=1.0)) < COINCIDENT_MM
     yield from group(
         TIGHT,
-        some(np.maximum(fit.margin, 0.0), rows),
-        f"openings in {side.layer.name} are only {{worst}} larger than their pads, per side; "
-        f"{format_mm(limit)} is usual",
+        some(margins, rows),
+        f"openings in {side.layer.name} are {'not' if none else 'only {worst}'} larger than their "
+        f"pads, per side; {format_mm(limit)} is usual",
         limit=limit,
     )
 

@@ -661,6 +661,7 @@ class CostSheet(Result):
         # Without parts that move on every build costs what the first does.
         if found is not None and (found.planned > 1 or found.carried_over):
             even = "never within 50" if found.break_even is None else found.break_even
+            soldered = found.all_new_average
             rows = (
                 ("first build", self._each(found.first)),
                 ("  of it used up", self._each(found.used_up)),
@@ -671,7 +672,11 @@ class CostSheet(Result):
                     if found.planned > 1
                     else ()
                 ),
-                ("each build, everything soldered, no sockets", self._each(found.all_new_average)),
+                *(
+                    (("each build, everything soldered, no sockets", self._each(soldered)),)
+                    if soldered != found.first or found.planned > 1
+                    else ()
+                ),
                 ("carrying over pays from revision", even),
             )
         columns = columns_of("what", "cost", numbers=["cost"])

@@ -158,7 +158,7 @@ def why_no_part(ref: str, fields: Mapping[str, str]) -> str:
     if fields.get("pins") == "1" and not (fields.get("value") or fields.get("footprint")):
         return "a single pad: for a wire"
     if fields.get("joined") == "no":
-        return "its pads lead nowhere"
+        return "pads that lead nowhere"
     if fields.get("mount") == "Other" and fields.get("pins") in ("", "0", None):
         return "no pins and not mounted"
     return ""

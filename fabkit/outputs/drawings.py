@@ -30,6 +30,7 @@ from fabkit.pictures.looks import USUAL_LOOK, Finish, MaskColour, PreviewOptions
 from fabkit.pictures.scene import Fill, Part, Pen, Scene, SceneDraft, fitted, letters
 from fabkit.sheets.house import House
 from fabkit.sheets.order import BESIDE, BoardUse, Order
+from fabkit.wiring.judge import NO_KEYS
 from fabkit.wiring.model import Wiring
 
 if TYPE_CHECKING:
@@ -619,11 +620,8 @@ def draw_wiring(
     kind = format_of(path)
     refuse_existing(path, replace=replace)
     if not found.halves:
-        raise UsageError(
-            f"{found.name}: no place for a key switch was found, so there is nothing to draw",
-            hint="add a placement table, or export with component names (X2), so that switches "
-            "are known by name",
-        )
+        why = found.problems[0].message if found.problems else f"no keys to wire on {found.name}"
+        raise UsageError(f"{why}; there is nothing to draw", hint=NO_KEYS.advice)
     look = options or USUAL_LOOK
     picture = wiring_sheet(as_single(boards), found, look)
     write_file(path, sheet_bytes(picture, kind, look), replace=replace)

@@ -17,6 +17,7 @@ from fabkit.outputs.terminal import Terminal, print_boards, print_findings
 from fabkit.package.model import face_word
 from fabkit.sheets.toml_text import read_text
 from fabkit.wiring.model import HalfWiring, KeyWire, Line, Pin, Wiring
+from fabkit.wiring.pins import NOTHING
 
 if TYPE_CHECKING:
     from jinja2.sandbox import ImmutableSandboxedEnvironment
@@ -148,7 +149,9 @@ SCANS = {
 def print_wiring(console: Terminal, record: Record) -> None:
     """Print one table a half, with what was assumed, then the findings."""
     print_boards(console, record["boards"])
-    console.print(f"Wiring of {record['name']}, read from {record['source']}")
+    read = record["source"]
+    said = ": no file names its pins" if read == NOTHING else f", read from {read}"
+    console.print(f"Wiring of {record['name']}{said}")
     for sentence in record["rule"]:
         console.print(f"  {sentence}")
     for half in record["halves"]:
@@ -180,12 +183,14 @@ def half_table(half: Record) -> Table:
     tail = ("row", "row pin", "column", "column pin", "diode") if matrix else ("net", "pin")
     numbers = ("row", "column", "x_mm", "y_mm", "angle")
     rows: list[tuple[Cell, ...]] = []
+    # Where no controller is known, a line without a pin may have one.
+    none = "-" if half["controllers"] else "not known"
     mixed = len({k["current"] for k in half["keys"]}) > 1
     for k in half["keys"]:
         lines = [k["row_line"], k["column_line"]] if matrix else [k["line"]]
         cells: list[Cell] = []
         for line in lines:
-            cells += ["", "not known"] if line is None else [line["net"], _pin_text(line)]
+            cells += ["", none] if line is None else [line["net"], _pin_text(line, none)]
         if not matrix and k["line"] is None:
             cells[0] = ", ".join(k["nets"])
         if matrix:
@@ -202,15 +207,15 @@ def half_table(half: Record) -> Table:
     return Table(columns, tuple(rows))
 
 
-def _pin_text(line: Record) -> str:
-    """Pin with reference and number, and the parts on the way."""
+def _pin_text(line: Record, none: str) -> str:
+    """Pin with reference and number, or what stands for none, and the parts on the way."""
     ends = [f"{p['ref']}.{p['pin']}" if p["pin"] else p["ref"] for p in line["pins"]]
     named = [
         f"{p['function']} ({end})" if p["function"] else end
         for p, end in zip(line["pins"], ends, strict=True)
     ]
     way = f" through {', '.join(line['through'])}" if line["through"] else ""
-    return (", ".join(named) or "-") + way
+    return (", ".join(named) or none) + way
 
 
 TEMPLATE_BYTES = 2**20

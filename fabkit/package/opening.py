@@ -694,7 +694,7 @@ def _refuse_several_designs(source: str, members: Sequence[Member]) -> None:
     first = sorted(files[0].name for files in designs.values())
     _refuse(
         source,
-        "differently named files in one folder (each beginning like)",
+        "sets of files in one folder (one file of each)",
         first,
         f"Name one file of the set you mean, such as {first[0]} in {source} (unpack a zip first)",
     )

@@ -677,8 +677,8 @@ class _Builder:
             words = " and ".join(counted(n, word) for n, word in counts if n)
             self._report(
                 INCOMPLETE,
-                f"{words} belong to no part named in the files: lights, resistors, buttons and "
-                "the like are not listed",
+                f"{words} belong to parts that no attribute or table names: lights, resistors, "
+                "buttons and the like are not listed",
             )
         for name, rows in places.nameless:
             self._report(

@@ -273,7 +273,7 @@ class _Places:
             if record.sources == ("component attributes",) and not any(
                 f.get(n) for n in ("value", "footprint", "part_number", "mount", "pins")
             ):
-                self.left_out[record.ref] = "it has no lands"
+                self.left_out[record.ref] = "no lands"
                 continue
             out.append(
                 Place(

@@ -121,13 +121,12 @@ def _half_scene(
             looks.ORANGE,
             Pen.circles(at[:, 0], at[:, 1], np.full(len(at), HOLE_MM), 0.15),
         )
-        size, off = min(USED_NAME_MM, 0.6 * usual_gap(at)), HOLE_MM / 2 + 0.4
-        names = [h.name for h in holes]
-        texts = pin_names(at, names, off, caps.tolist(), room, mirrored=mirrored, size=size)
+        texts = hole_names(at, [h.name for h in holes], caps.tolist(), room, mirrored=mirrored)
         draft.coat("names of holes", looks.INK, *texts)
     if half.axis is not None:
         draft.coat("line the controller is turned about", looks.VERMILION, _dashes(*half.axis))
-    words = [line for k in half.keys for line in _words(k, mirrored=mirrored)]
+    none = "no pin" if half.controllers else "no pin known"
+    words = [line for k in half.keys for line in _words(k, none, mirrored=mirrored)]
     draft.coat("numbers", looks.INK, *(text for text, bold in words if bold))
     draft.coat("names", looks.INK, *(text for text, bold in words if not bold))
     return draft.scene()
@@ -180,12 +179,16 @@ def _cap(key: KeyWire, *, mirrored: bool) -> shapely.Polygon:
     return affinity.rotate(square, _turn(key, mirrored=mirrored), origin=(key.x_mm, key.y_mm))
 
 
-def _words(key: KeyWire, *, mirrored: bool) -> list[tuple[Letters, bool]]:
-    """Set reference, number and pins one below the other about the middle, the number bold."""
+def _words(key: KeyWire, none: str, *, mirrored: bool) -> list[tuple[Letters, bool]]:
+    """Set reference, number and pins one below the other about the middle, the number bold.
+
+    ``none`` stands for the pin of a line that has none.
+    """
     if key.line is not None:
-        below = [_pins(key.line.pins)]
+        below = [_pins(key.line.pins, none)]
     elif key.row_line is not None and key.column_line is not None:
-        below = [f"row {_pins(key.row_line.pins)}", f"col {_pins(key.column_line.pins)}"]
+        rows, columns = key.row_line.pins, key.column_line.pins
+        below = [f"row {_pins(rows, none)}", f"col {_pins(columns, none)}"]
     else:
         below = ["no pin known"]
     above = [] if not key.ref or key.ref.startswith("@") else [key.ref]
@@ -202,10 +205,10 @@ def _words(key: KeyWire, *, mirrored: bool) -> list[tuple[Letters, bool]]:
     return out
 
 
-def _pins(pins: Sequence[Pin]) -> str:
+def _pins(pins: Sequence[Pin], none: str) -> str:
     """Names of pins; a bare number is marked as a pin, or it reads as that of a row."""
     names = dict.fromkeys(p.function or f"pin {p.pin}" for p in pins)
-    return " = ".join(names) or "no pin"
+    return " = ".join(names) or none
 
 
 def _set(
@@ -241,6 +244,27 @@ AROUND: Final = ((1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0))
 
 IN_ROW_MM: Final = 0.3
 """How far off one line pins of one row may lie."""
+
+
+def hole_names(
+    at: Floats,
+    names: Sequence[str],
+    taken: Sequence[shapely.Geometry],
+    inside: shapely.Geometry,
+    *,
+    mirrored: bool,
+) -> list[Letters]:
+    """Set the name of each header hole beside it, smaller where some would be left out.
+
+    A table to fill in asks for all of them.  Parameters are those of :func:`pin_names`.
+    """
+    off, size = HOLE_MM / 2 + 0.4, min(USED_NAME_MM, 0.6 * usual_gap(at))
+    texts: list[Letters] = []
+    for share in (1.0, 0.8, 0.65):
+        texts = pin_names(at, names, off, taken, inside, mirrored=mirrored, size=share * size)
+        if len(texts) == len(names):
+            break
+    return texts
 
 
 def pin_names(

@@ -90,6 +90,10 @@ def _named(keys: Sequence[KeyWire]) -> str:
     return some_of(refs, NAMED if len(refs) > NAMED + 1 else len(refs))
 
 
+def _all(keys: Sequence[KeyWire]) -> str:
+    return "both" if len(keys) == 2 else "all"
+
+
 def _keys_without_pin(half: HalfWiring) -> Iterator[Finding]:
     odd = [k for k in half.keys if len(k.nodes) != 2]
     lacking = [
@@ -122,10 +126,10 @@ def _shared(half: HalfWiring) -> Iterator[Finding]:
             continue
         if half.scan == "direct":
             on = ", ".join(p.label for a in keys[0].lines for p in a.pins) or "no pin"
-            message = f"{_named(keys)} are all on net {nodes[0]} ({on})"
+            message = f"{_named(keys)} are {_all(keys)} on net {nodes[0]} ({on})"
             yield _finding(PIN_TWO_KEYS, message, keys, half)
         else:
-            message = f"{_named(keys)} are all at row {nodes[0]}, column {nodes[1]}"
+            message = f"{_named(keys)} are {_all(keys)} at row {nodes[0]}, column {nodes[1]}"
             if len({frozenset(k.nodes) for k in keys}) == 1:
                 # Side by side on one diode they are likely alternatives, or one key made twice.
                 message += ", on the same two nets"

@@ -7,13 +7,16 @@ rails, tabs and rows of small holes make a panel is common practice.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
+import numpy as np
 import pytest
+import shapely
 from test_board_build import FRAME, Points, board, circle, drill, ids, layer, line, pads
 
 from fabkit.base.errors import UsageError
 from fabkit.base.units import OUTLINE_JOIN_MM
-from fabkit.board.model import Board, PathKind
+from fabkit.board.model import Board, PathKind, size_words
 from fabkit.board.single import choose_edge
 
 SPOTS: Points = ((3, 3), (17, 3), (3, 11), (12, 7), (8, 10), (16, 12), (5, 6), (10, 4))
@@ -254,6 +257,21 @@ def test_mirror_images_are_no_equal_boards() -> None:
     assert (found.panel.count, found.panel.equal) == (2, False)
     assert found.panel.mirrored.tolist() == [False, True]
     assert "mirror images" in found.panel.words
+
+
+def test_boards_of_one_size_are_counted_together() -> None:
+    """Two designs of one size are named once; sizes that differ are named each."""
+    sheet = made(
+        [*line(FRAME), *line(moved(FRAME, 25, 0))], [*SPOTS, *moved(mirrored(SPOTS), 25, 0)]
+    )
+    panel = sheet.panel
+    assert panel is not None
+    designs = replace(panel, design=np.array([0, 1]), mirrored=np.zeros(2, bool))
+    larger = replace(designs, boards=np.array([panel.boards[0], shapely.box(0, 0, 9, 7)]))
+
+    size = size_words(panel.boards[0])
+    assert designs.words == f"panel of 2 different boards of {size}"
+    assert larger.words == f"panel of 2 boards: 1 of {size}, 1 of 9 × 7 mm"
 
 
 def test_copper_across_a_row_of_holes_makes_one_board() -> None:

@@ -109,8 +109,16 @@ def test_unknown_plating():
     unsaid = drill((5, 5), head="")
     (found,) = findings("package/plating", files_of(**elsewhere, holes_drl=unsaid))
 
+    assert found.message == "holes.drl does not state the plating of its 1 hole"
     assert (found.id, found.places[0].file) == ("package/plating-unknown", "holes.drl")
     assert findings("package/plating", files_of(**pads, holes_drl=unsaid)) == []
+
+
+def test_plating_without_copper():
+    """A plate without copper layers has nothing to plate its holes for."""
+    bare = files_of(top_gbr=None, bottom_gbr=None, holes_drl=drill((5, 5), head=""))
+
+    assert findings("package/plating", bare) == []
 
 
 def test_layers_not_offered():

@@ -58,7 +58,7 @@ def test_pads_that_nothing_names_are_counted(tmp_path: Path) -> None:
     board, plate = (fabkit.build_board(fabkit.open_package(p)) for p in folders)
     (told,) = said(board, "parts/incomplete")
 
-    assert told.startswith("6 surface pads belong to no part named")
+    assert told.startswith("6 surface pads belong to parts that no attribute or table names")
     assert fabkit.list_parts(board).unnamed == (6, 0)
     assert not fabkit.list_parts(plate).problems
 

@@ -9,6 +9,7 @@ import pytest
 
 import fabkit
 from fabkit.base.findings import Severity
+from fabkit.outputs.wiring import half_table, wiring_record
 from fabkit.wiring.build import list_wiring
 from fabkit.wiring.circuit import Circuit, bridges_as_used
 from fabkit.wiring.model import Bridge, Pin, WiringOptions
@@ -123,6 +124,10 @@ def test_nothing_names_pins(board_at):
     assert finding.id == "wiring/pins-unknown"
     assert "--pins" in finding.remedy
     assert [len(h.keys) for h in found.halves] == [18, 18]
+
+    shown = half_table(wiring_record(found)["halves"][0])
+    column = [c.key for c in shown.columns].index("pin")
+    assert {row[column] for row in shown.rows} == {"not known"}
 
 
 def test_no_keys(board_at):

@@ -144,6 +144,15 @@ def test_picture_marks_keys_without_a_pin(planted, tmp_path):
         assert (VERMILION in colours) is (name == "bad")
 
 
+def test_a_board_without_keys_is_not_drawn(read_once, tmp_path):
+    """The picture is refused with what the board is, and a plate is named as a likely cause."""
+    done = run("wiring", FIXTURES / "defects" / "clean", "--draw", tmp_path / "keys.png")
+
+    assert done.exit_code == 2
+    assert "no keyboard; there is nothing to draw" in done.output
+    assert "not of a plate" in done.output
+
+
 def test_table_and_picture_name_faces_alike(read_once):
     """A board has a front and a back, in the table as in the picture below it."""
     told = run("wiring", DEMO / "rev-b").output

@@ -10,7 +10,7 @@ import shapely
 
 import fabkit
 from fabkit.pictures.scene import Letters, Scene, Sheet, text_width
-from fabkit.pictures.wiring_sheet import CAP_MM, NAME_MM, pin_names, wiring_sheet
+from fabkit.pictures.wiring_sheet import CAP_MM, NAME_MM, hole_names, pin_names, wiring_sheet
 
 FOLDERS = ("../fabkit/demo/rev-b", "linnet/rev-1")
 BOARD = shapely.box(0, 0, 60, 40)
@@ -119,6 +119,17 @@ def test_names_keep_off_the_edge_and_off_what_is_there():
     assert box_of(text).bounds[2] < 60 - wide / 2
     taken = [shapely.Point(30, 20).buffer(5)]
     assert not pin_names(np.array([(30.0, 20.0)]), ["P1"], 1.2, taken, BOARD, mirrored=False)
+
+
+def test_every_header_hole_is_named():
+    """Where long names have no room at the edge, all are set smaller instead of left out."""
+    rows = [(56.6 - 1.27 * (k % 2), 4 + 1.27 * k) for k in range(24)]
+    names = [f"{'AB'[k % 2]}{k // 2 + 1}" for k in range(24)]
+    taken = [shapely.box(50, 0, 52.1, 40)]
+
+    whole = pin_names(np.array(rows), names, 1.2, taken, BOARD, mirrored=False)
+    assert len(whole) < 24
+    assert len(hole_names(np.array(rows), names, taken, BOARD, mirrored=False)) == 24
 
 
 def test_pads_of_a_chip_are_not_named():
