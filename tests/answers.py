@@ -49,7 +49,8 @@ def answers(board: Board) -> dict[str, Answer]:
     By command: ``check``, ``quote`` and ``compare`` count keys, ``parts`` lists them, ``wiring``
     numbers them.
     """
-    result = fabkit.check(board)
+    # What is said of the board does not hang on what is found: one check is enough.
+    result = fabkit.check(board, options=fabkit.CheckOptions(only=("package/no-legend",)))
     return {
         "check": _first_line(check_record(board, result, fabkit.load_house())),
         "parts": _parts(bill_record(fabkit.list_parts(board))),

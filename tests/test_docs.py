@@ -13,7 +13,6 @@ import pytest
 from click.testing import CliRunner
 
 from fabkit.cli.group import cli
-from fabkit.sheets.quotes import EXAMPLE_QUOTES
 
 ROOT = Path(__file__).parents[1]
 DEMO = ROOT / "fabkit" / "demo"
@@ -70,9 +69,14 @@ def workplace(tmp_path, monkeypatch):
     for name, sheet in (("my-house", "house"), ("other-house", "house-b"), ("my-parts", "parts")):
         shutil.copy(ROOT / f"fabkit/demo/{sheet}.toml", tmp_path / f"{name}.toml")
     (tmp_path / "my-pins.csv").write_text("name,ref,pad\nGP4,J1,1\n", encoding="utf-8")
-    # The first five: what all of them teach is tested where quotes are.
-    quotes = EXAMPLE_QUOTES.splitlines(keepends=True)[:7]
-    (tmp_path / "quotes.csv").write_text("".join(quotes), encoding="utf-8")
+    # Six that leave nothing open: what fewer or more teach is tested where quotes are.
+    prices = ((60, 40, 9.32, 10.64, 13.28), (100, 80, 12.4, 16.8, 25.6))  # 8 and 0.55 a dm2
+    rows = [
+        f"{long} x {short},{count},{price}\n"
+        for long, short, *paid in prices
+        for count, price in zip((10, 20, 40), paid, strict=True)
+    ]
+    (tmp_path / "quotes.csv").write_text("size_mm,quantity,boards\n" + "".join(rows))
     (tmp_path / "my-table.j2").write_text("{{ keys | length }}\n", encoding="utf-8")
     monkeypatch.chdir(tmp_path)
     return tmp_path

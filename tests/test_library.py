@@ -24,13 +24,12 @@ DEMO = ROOT / "fabkit" / "demo" / "rev-b"
 @pytest.fixture(scope="module")
 def results():
     """One of every result, from the demo."""
-    package = fabkit.open_package(DEMO)
-    board = fabkit.build_board(package)
+    board = board_at(DEMO)
     old = board_at(DEMO.parent / "rev-a")
     checked = fabkit.check(board)
     bill = fabkit.list_parts(board)
     return {
-        "package": package,
+        "package": board.package,
         "board": board,
         "result": checked,
         "finding": checked[0],

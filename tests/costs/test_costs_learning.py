@@ -285,20 +285,26 @@ def test_a_lighter_parcel_that_costs_more() -> None:
     assert f"line {light.line} pays more shipping than line {heavy.line}" in said
 
 
+@cache
+def learned_from_four() -> LearnedHouse:
+    """The tiered house, learned from four prices of four rules: two sizes, 5 and 100 boards."""
+    sizes, quantities = ((95, 72), (130, 90)), (5, 100)
+    return learn_house(
+        [
+            PastQuote(
+                line=n,
+                asked=(a := Asked(long_mm=D(w), short_mm=D(h), quantity=q)),
+                boards=cents(TARIFFS["tiered"].boards(a)),
+                currency="cu",
+            )
+            for n, ((w, h), q) in enumerate(product(sizes, quantities), 2)
+        ]
+    )
+
+
 def test_questions_settle_what_is_open() -> None:
     """Answered, the questions leave no question of the same kind."""
-    tariff = TARIFFS["tiered"]
-    sizes, quantities = ((95, 72), (130, 90)), (5, 100)
-    quotes = [
-        PastQuote(
-            line=n,
-            asked=(a := Asked(long_mm=D(w), short_mm=D(h), quantity=q)),
-            boards=cents(tariff.boards(a)),
-            currency="cu",
-        )
-        for n, ((w, h), q) in enumerate(product(sizes, quantities), 2)
-    ]
-    first = learn_house(quotes)
+    first = learned_from_four()
     # The rate changes somewhere between 5 and 100 boards: one of the quantities between is asked.
     asked = " ".join(words.partition(" boards")[0] for words in first.questions).split()
     assert set(asked) & {"10", "20", "30", "50"}
@@ -307,17 +313,7 @@ def test_questions_settle_what_is_open() -> None:
 
 def test_rules_without_a_test_are_uncertain() -> None:
     """Four prices of four rules leave nothing to test them: each may be off by far more."""
-    tariff = TARIFFS["tiered"]
-    quotes = [
-        PastQuote(
-            line=n,
-            asked=(a := Asked(long_mm=D(w), short_mm=D(h), quantity=q)),
-            boards=cents(tariff.boards(a)),
-            currency="cu",
-        )
-        for n, ((w, h), q) in enumerate(product(((95, 72), (130, 90)), (5, 100)), 2)
-    ]
-    few, many = learn_house(quotes), learned_from("tiered")
+    few, many = learned_from_four(), learned_from("tiered")
     assert few.noise == many.noise == 0
     assert few.rules[0].off > 10 * many.rules[0].off
 

@@ -5,7 +5,6 @@ The judge is jsonschema, an implementation of JSON Schema draft 2020-12 that is 
 
 from __future__ import annotations
 
-import copy
 import importlib.util
 import json
 import re
@@ -147,13 +146,11 @@ def test_schemas_of_files_are_current(name):
     assert written == maker().rendered(name)
 
 
-SAMPLES = [
-    ("house-file", EXAMPLE),
-    ("house-file", DEMO.parent / "house-b.toml"),
-    ("parts-file", PARTS),
-    ("order-file", DEMO.parent / "order.toml"),
-    ("order-file", FIXTURES / "pair/order.toml"),
-]
+SAMPLES = {
+    "house-file": (EXAMPLE, DEMO.parent / "house-b.toml"),
+    "parts-file": (PARTS,),
+    "order-file": (DEMO.parent / "order.toml", FIXTURES / "pair/order.toml"),
+}
 LOADERS = {
     "house-file": house_from,
     "parts-file": book_from,
@@ -195,53 +192,89 @@ def places(value, path=()):
             yield from places(below, (*path, number))
 
 
-def mutations(data):
-    """Documents with one thing wrong: a key unknown, gone, of another type, or out of bounds.
+def kind_of(path):
+    """Keys on the way to a place, without numbers of items."""
+    return tuple(step for step in path if isinstance(step, str))
 
-    Of tables in a list that hold the same keys, the first that holds a key is enough.
+
+def thinned(value, path=(), known=None):
+    """The same sample without tables of a list whose kinds of keys stand in one before."""
+    known = set() if known is None else known
+    if isinstance(value, dict):
+        return {key: thinned(below, (*path, key), known) for key, below in value.items()}
+    if not isinstance(value, list):
+        return value
+    kept = []
+    for below in value:
+        kinds = {kind_of(place) for place in places(below, path)}
+        if not isinstance(below, dict) or not kinds <= known:
+            known |= kinds
+            kept.append(thinned(below, path, known))
+    return kept
+
+
+CHANGES = ("rename", "remove", "text", "number", "flag", "list", "negative")
+
+
+def change_in(document, path, change):
+    """Put one thing wrong into a document: a key unknown, gone, of another type, out of bounds.
+
+    Gives what puts it right again.
     """
-    kinds = {tuple(s for s in path if isinstance(s, str)): path for path in [*places(data)][::-1]}
-    for path in kinds.values():
-        for change in ("rename", "remove", "text", "number", "flag", "list", "negative"):
-            made = copy.deepcopy(data)
-            around = made
-            for step in path[:-1]:
-                around = around[step]
-            key = path[-1]
-            old = around.pop(key)
-            if change == "rename":
-                around[f"{key}_x"] = old
-            elif change == "negative":
-                around[key] = -7
-            elif change != "remove":
-                around[key] = {"text": "some text", "number": 3, "flag": True, "list": [[]]}[change]
-            yield path, change, made
+    *way, key = path
+    around = document
+    for step in way:
+        around = around[step]
+    before = dict(around)
+    old = around.pop(key)
+    if change == "rename":
+        around[f"{key}_x"] = old
+    elif change == "negative":
+        around[key] = -7
+    elif change != "remove":
+        around[key] = {"text": "some text", "number": 3, "flag": True, "list": [[]]}[change]
+
+    def undo():
+        around.clear()
+        around.update(before)
+
+    return old, undo
 
 
-@pytest.mark.parametrize(("name", "path"), SAMPLES, ids=[p.name for _, p in SAMPLES])
-def test_schemas_judge_as_the_loaders_do(name, path):
+@pytest.mark.parametrize("name", SAMPLES)
+def test_schemas_judge_as_the_loaders_do(name):
     """Whole samples pass both; of mistakes planted in every kind of key both see the same."""
     from decimal import Decimal
 
-    text = path.read_text(encoding="utf-8")
-    exact = tomllib.loads(text, parse_float=Decimal)
-    assert key_lines(text)
     judge = Draft202012Validator(load_schema(name))
-    assert judge.is_valid(as_json(exact_to_float(exact)))
-    assert refusal(name, exact) == ""
+    known = set()
+    for sample in SAMPLES[name]:
+        text = sample.read_text(encoding="utf-8")
+        whole = tomllib.loads(text, parse_float=Decimal)
+        assert key_lines(text)
+        assert judge.is_valid(as_json(exact_to_float(whole)))
+        assert refusal(name, whole) == ""
 
-    for where, change, made in mutations(exact):
-        why = refusal(name, made)
-        fits = judge.is_valid(as_json(exact_to_float(made)))
-        old = exact
-        for step in where:
-            old = old[step]
-        if isinstance(old, date) and change == "text":
-            continue  # an editor sees a date as text
-        if not fits:
-            assert why, (where, change, "only the schema refuses it")
-        elif ABOUT_FORM.search(why):
-            pytest.fail(f"only the loader refuses {where} {change}: {why}")
+        thin = thinned(whole)
+        exact = whole if refusal(name, thin) else thin  # sums that tables give may be asked for
+        seen = as_json(exact_to_float(exact))
+        kinds = {kind_of(path): path for path in [*places(exact)][::-1]}
+        for kind, path in kinds.items():
+            if kind in known:
+                continue
+            known.add(kind)
+            for change in CHANGES:
+                old, undo = change_in(exact, path, change)
+                _, undo_seen = change_in(seen, path, change)
+                why, fits = refusal(name, exact), judge.is_valid(seen)
+                undo()
+                undo_seen()
+                if isinstance(old, date) and change == "text":
+                    continue  # an editor sees a date as text
+                if not fits:
+                    assert why, (path, change, "only the schema refuses it")
+                elif ABOUT_FORM.search(why):
+                    pytest.fail(f"only the loader refuses {path} {change}: {why}")
 
 
 def exact_to_float(value):
