@@ -50,7 +50,7 @@ def answers(board: Board) -> dict[str, Answer]:
     numbers them.
     """
     # What is said of the board does not hang on what is found: one check is enough.
-    result = fabkit.check(board, options=fabkit.CheckOptions(only=("package/no-legend",)))
+    result = fabkit.check(board, options=fabkit.CheckOptions(only=("package/legend",)))
     return {
         "check": _first_line(check_record(board, result, fabkit.load_house())),
         "parts": _parts(bill_record(fabkit.list_parts(board))),

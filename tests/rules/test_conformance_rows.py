@@ -5,8 +5,6 @@ from __future__ import annotations
 import tomllib
 from pathlib import Path
 
-import pytest
-
 from fabkit.checks.catalogue import all_rules
 
 DOCS = Path(__file__).parents[2] / "docs"
@@ -14,12 +12,14 @@ PARTS = tomllib.loads((DOCS / "conformance.toml").read_text(encoding="utf-8"))["
 ROWS = [(part["title"], row) for part in PARTS for row in part["rows"]]
 
 
-@pytest.mark.parametrize(("title", "row"), ROWS, ids=[f"{t}: {r['says']}" for t, r in ROWS])
-def test_every_row_is_judged_or_explained(title, row):
+def test_every_row_is_judged_or_explained():
     """A row names known rules, or one reason and no rule."""
-    assert set(row) <= {"at", "says", "rules", "why", "note"}
-    assert bool(row.get("rules")) != bool(row.get("why"))
-    assert set(row.get("rules", ())) <= {rule.id for rule in all_rules()}
+    known = {rule.id for rule in all_rules()}
+    for place in ROWS:
+        row = place[1]
+        assert set(row) <= {"at", "says", "rules", "why", "note"}, place
+        assert bool(row.get("rules")) != bool(row.get("why")), place
+        assert set(row.get("rules", ())) <= known, place
 
 
 def test_rows_are_distinct():
