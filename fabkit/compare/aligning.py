@@ -125,6 +125,7 @@ def align_boards(old: Board, new: Board) -> Alignment:
     compared = min(len(mine.holes), len(theirs.holes)) + min(len(mine.pads), len(theirs.pads))
     trees = _Trees(theirs)
     best = _best_turn(mine, theirs, trees, compared, mirrored=False)
+    # Only where the board as it is fits badly: of a symmetric one the mirror image fits as well.
     if best.count < MIRRORED_SHARE * compared:
         other = _best_turn(mine, theirs, trees, compared, mirrored=True)
         if other.count >= max(MIRRORED_SHARE * compared, best.count + MIRRORED_LEAD * compared, 1):
@@ -174,6 +175,7 @@ def _are_revisions(old: Board, new: Board, fit: _Fit, laid: Alignment, trees: _T
     outline = _common_area(old, new, laid)
     number = max(len(fit.marks.keys), trees.keys_count)
     keys = trees.keys_agree(fit) / number if number >= _FEW_KEYS else None
+    # A tenth of the pads of any two boards agrees by chance: outline or keys must bear it out.
     if share >= LEAST_SHARE and outline >= SAME_OUTLINE:
         return keys is None or keys >= SAME_KEYS / 2
     return keys is not None and keys >= SAME_KEYS and outline >= LIKE_OUTLINE
@@ -210,6 +212,7 @@ def _solid(profile: shapely.MultiPolygon) -> BaseGeometry:
 
 def _copies(best: _Fit, theirs: _Marks, trees: _Trees, compared: int) -> tuple[Placing, ...]:
     """Where else the old board lies on the new one, which is a panel of it; empty when nowhere."""
+    # A house turns boards on its panel, but cannot mirror them.
     if len(theirs) < 2 * HOLDS_SHARE * len(best.marks) or best.placing.mirrored:
         return ()
     found: list[Placing] = []
@@ -281,6 +284,7 @@ def _scale(mine: _Marks, theirs: _Marks, trees: _Trees, compared: int) -> float:
     if len(boxes) < 2:
         return 1.0
     (wide, high), (w, h) = (box[3:5] - box[:2] for box in boxes)
+    # Both sides have to grow alike: otherwise it is another board.
     if min(wide, high, w, h) <= 0 or abs(w / wide - h / high) > 2e-3 * w / wide:
         return 1.0
     factor = float(w / wide)
@@ -415,6 +419,7 @@ def voted_shifts(a: Floats, b: Floats) -> Floats:
     voters = a[order[np.unique(np.linspace(0, len(a) - 1, _VOTERS).astype(int))]]
     apart = b[None, :, :2] - voters[:, None, :2]
     alike = np.abs(b[None, :, 2] - voters[:, None, 2]) <= AGREE_MM
+    # In steps, so that marks off by a trace vote for one shift; who asks refines it.
     votes = np.round(apart[alike] / AGREE_MM).astype(np.int64)
     if not len(votes):
         return np.empty((0, 2))

@@ -263,6 +263,7 @@ def _alike(mine: Floats, theirs: Floats) -> tuple[Ints, Ints]:
     """Rows that have a row like them in the other table, and for every row the one like it."""
     found = np.full(len(mine), -1, dtype=np.int64)
     # Most rows are the same to the nanometre: those need no search for neighbours.
+    # (Adding 0.0 makes -0.0 plain: equal numbers must have equal bytes.)
     names = [[row.tobytes() for row in np.round(t * 1e6) + 0.0] for t in (mine, theirs)]
     known = {name: row for row, name in enumerate(names[1])}
     found[:] = [known.get(name, -1) for name in names[0]]

@@ -96,6 +96,7 @@ def compare_boards(
         facts.append(
             _fact("board", "as it was", "seen from the other side" if over else "mirrored")
         )
+    # The old board is mirrored by now: only its turn and shift are left to do.
     flat = replace(alignment, mirrored=False)
     if alignment.copies:
         count = len(alignment.copies)
@@ -161,6 +162,8 @@ class _Found:
                 turned_deg=90 * copy.quarter_turns,
                 shift_mm=(copy.dx_mm, copy.dy_mm),
             )
+            # Cut out along the old outline, rails, tabs and other boards are no changes.  A board
+            # that grew looks unchanged then, so its edge is asked as well.
             outer = _outer(old, laid)
             one = _compare_laid(old, _cut_copy(outer, new), laid, lambda _: None)
             uncut = tuple(_uncut_edges(outer, new)) if old.profile is not None else ()
@@ -233,6 +236,7 @@ def _shared_first(found: Sequence[tuple[Placing, Sequence[Change]]]) -> Iterator
             at: tuple[float, ...] = ()
             if change.x_mm is not None and change.y_mm is not None:
                 point = np.array([[change.x_mm - copy.dx_mm, change.y_mm - copy.dy_mm]])
+                # Each copy is laid by its own holes, so last digits differ; 0.0 makes -0.0 plain.
                 at = tuple(back.points(point)[0].round(1) + 0.0)
             groups[change.kind, change.subject, change.before, change.after, at].append(
                 (number, change)

@@ -399,6 +399,7 @@ def judge_returned(comparison: Comparison) -> Returned:
         if edit.id in found
     )
     others.sort(key=lambda c: _DANGER.index(c.what))
+    # A file that was not recognised may hide an edit; what neither board states cannot.
     lost = [what for what, why in comparison.not_compared.items() if "--role" in why]
     return Returned(
         mine=not others and not lost,
@@ -486,6 +487,7 @@ class _Ground:
         if size is None or not change.is_area or change.removed_mm2:
             return False
         small = max(size) <= edit.most_mm and min(size) <= edit.most_mm / _LONGEST
+        # A mark is printed beside the pads: legend over an opening would be on a pad.
         openings = self._openings(change.side)
         return small and not shapely.box(*(change.box_mm or (0, 0, 0, 0))).intersects(openings)
 

@@ -235,6 +235,7 @@ class Change:
 
 
 def _area(mm2: float) -> str:
+    # With two decimals a sliver would read as 0 mm².
     digits = 2 if mm2 >= 0.095 else 4
     return f"{format_number(mm2, digits=digits)} mm²"
 
@@ -314,6 +315,7 @@ class Alignment:
 
     def back(self, points: Points) -> Points:
         """Points of the new board as they lie on the old one, (n, 2) float64, mm."""
+        # Undone the other way round: shift, then turn, then mirror.
         turned = Placing(quarter_turns=-self.turned_deg // 90).points(points - self.shift_mm)
         return Placing(mirrored=self.mirrored).points(turned)
 
@@ -480,6 +482,7 @@ class FindingChanges:
         """1 when a finding that is new, or grew worse, is at least so severe."""
         if fail_on is None:
             return 0
+        # Another number alone is no new reason to stop: the old board was judged with it.
         worse = [b for a, b in self.changed if b.severity > a.severity]
         return int(any(f.severity >= fail_on for f in (*self.new, *worse)))
 

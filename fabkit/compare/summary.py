@@ -48,6 +48,7 @@ def summarise(
     own = [c for c in changes if not c.because]
     by_keys = {c.message for c in own if c.what is What.KEY}
     folded = Counter(_thing(c) for c in changes if c.because in by_keys)
+    # Whole board and layers first, single areas last: what comes late is cut short.
     said = [
         *_board(own),
         *_whole(own),
@@ -267,6 +268,7 @@ def at_each_key(holes: Sequence[Change], keys: Sequence[Keys]) -> tuple[list[Cha
     -------
     The others, and a sentence for each way in which keys changed.
     """
+    # By the new keys first; what went with keys that moved is found at the old ones.
     for middles, turns in keys[::-1]:
         each = _repeated(holes, middles, turns)
         if not each:
@@ -309,6 +311,7 @@ def _repeated(changes: Sequence[Change], middles: Floats, turns: Floats) -> list
     nearest = np.argmin(np.hypot(away[..., 0], away[..., 1]), axis=1)
     step = away[np.arange(len(at)), nearest]
     angle = np.radians(turns[nearest])
+    # Seen from the key: what changed alike lies at one place of each, however it is turned.
     local = np.column_stack(
         (
             step[:, 0] * np.cos(angle) + step[:, 1] * np.sin(angle),

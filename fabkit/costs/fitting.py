@@ -24,6 +24,8 @@ from fabkit.sheets.quotes import Asked, PastQuote
 T = TypeVar("T", int, str, Decimal)
 
 _DROPPED_BITS: Final = 16.0
+_NORMAL: Final = 4.13
+"""sqrt(2 pi e): with it, what is left costs the bits of a normal error."""
 _FEW: Final = 24
 """Quotes up to which a second search is worth its time."""
 _THROWS: Final = 60
@@ -192,6 +194,7 @@ def roundest(low: float, high: float) -> tuple[Decimal, Decimal]:
         return Decimal(0), Decimal(1)
     place = math.ceil(math.log10(max(high, 1e-9)))
     middle = (low + high) / 2
+    # From the coarsest grain down: the first with a multiple in the span gives the roundest.
     for power in range(place, place - 12, -1):
         for leading in (Decimal(1), Decimal("0.5")):
             grain = leading.scaleb(power)
@@ -358,6 +361,7 @@ def _settled(case: Supposed, terms: tuple[Term, ...], slack: Floats) -> Iterator
     prices: dict[int, Decimal] = {}
     bits = 0.0
     every = range(len(terms))
+    # The firmest price first: each that is fixed narrows what the others may be.
     for j in sorted(every, key=lambda j: (wide[j][1] - wide[j][0]) / max(wide[j][1], 1e-9)):
         least, most = span_of(alone[j], x, low, high, fixed)
         if math.isnan(least) or math.isnan(most):
@@ -433,6 +437,7 @@ def _outlier(problem: Problem, terms: tuple[Term, ...], use: Bools) -> int | Non
             abs(float(left[place])) / (spread + problem.step / float(problem.prices[place]))
         )
     worst = int(np.argmax(after))
+    # Six times its error is no chance among some dozens of quotes (our choice).
     return int(places[worst]) if after[worst] > 6 else None
 
 
@@ -487,7 +492,8 @@ def _sparse(
 ) -> Iterator[list[int]]:
     """Give sets of few terms that keep every price within a slack, for some slacks.
 
-    The sum of all shares is made least, weighted by what each was before: small ones vanish.
+    The sum of all shares is made least, weighted by what each was before: small ones vanish
+    (reweighted least sums; Candès, Wakin and Boyd 2008, from memory).
     """
     from scipy.optimize import linprog
 
@@ -543,7 +549,7 @@ def _rough_bits(
     """Length of a description before its figures are rounded."""
     noise = max(error / math.sqrt(max(1, len(paid) - len(chosen))), 1e-9)
     cost = sum((math.log2(len(terms)) + 6) * terms[j].weight for j in chosen)
-    return cost + float(np.log2(np.maximum(1.0, 4.13 * noise * paid / step)).sum())
+    return cost + float(np.log2(np.maximum(1.0, _NORMAL * noise * paid / step)).sum())
 
 
 def _thinned(case: Supposed, terms: tuple[Term, ...]) -> Tariff:
@@ -590,8 +596,8 @@ def _rounded(case: Supposed, terms: tuple[Term, ...], width: float) -> Tariff:
     shares = (sums / paid - 1)[keep]
     freedom = max(1, len(shares) - len(terms) - bool(floor))
     noise = math.sqrt(float((shares**2).sum()) / freedom)
-    # Bits of what is left: the entropy of a normal error, counted in steps of the currency.
-    left = np.log2(np.maximum(1.0, 4.13 * noise * paid[keep] / problem.step)).sum()
+    # Bits of what is left, counted in steps of the currency.
+    left = np.log2(np.maximum(1.0, _NORMAL * noise * paid[keep] / problem.step)).sum()
     return Tariff(
         terms=terms,
         prices=prices,
@@ -691,6 +697,7 @@ def _by_step(rows: Sequence[_Row], step: Decimal) -> tuple[Band, ...]:
     if len(levels) < 4:
         return ()
     prices = np.array([float(p) for _, p, _ in rows])
+    # The coarsest step that fits: finer ones give the same prices with more bands.
     for grain in reversed(_STEPS_G):
         counts = np.array([math.ceil(float(w) / grain) for w, _, _ in rows])
         columns = np.stack([np.ones(len(rows)), counts], axis=1)

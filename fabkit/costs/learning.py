@@ -600,9 +600,11 @@ def find_questions(
     sums = known @ np.array([float(p) for p in tariff.prices])
     paid = np.array([float(q.boards or 0) for q in quotes])
     n = len(requests)
+    # Half a cent and a trace: prices are rounded to the cent.
     slack = np.abs(sums[:n] - paid) + 2 * tariff.noise * paid + 0.006
     a, low, high = x[:n], paid - slack, paid + slack
     if tariff.minimum:
+        # A quote at the least price shows only that its terms come to no more.
         low = np.where(paid <= float(tariff.minimum) * 1.05, 0.0, low)
     chosen: list[Asked] = []
     while candidates and len(chosen) < _ASKED:

@@ -111,6 +111,7 @@ def facts_from_board(
         area_mm2=area,
         layers=max(1, len(board.copper)),
         smallest_drill_mm=None if smallest is None else _micrometres(smallest),
+        # Sizes half a micrometre apart are one drill, rounded otherwise.
         smallest_drill_count=sum(d < smallest + 5e-4 for d in drills) if smallest else 0,
         holes=len(board.holes),
         copper_cover=tuple(copper_cover),

@@ -270,6 +270,7 @@ def facts_remarks(facts: Sequence[BoardFacts], house: House) -> Iterator[Finding
             limits = sorted(size)
             over = [s - a for s, a in zip(sides, limits, strict=True)]
             worst = max(over)
+            # Either side must be near: shrinking one helps nothing where the other is far too long.
             near = all(
                 o < NEAR_TIER_MM or o < a * NEAR_TIER_SHARE
                 for o, a in zip(over, limits, strict=True)

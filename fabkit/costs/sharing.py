@@ -65,6 +65,7 @@ def _gets(builder: Builder, order: Order, bill: Bill | None) -> Iterator[tuple[i
 
 def _left_over(offer: Offer, order: Order, bill: Bill | None) -> Iterator[tuple[int, str]]:
     """Boards and parts beyond what the builders get."""
+    # Spare halves that were ordered are left over, too: they are in no keyboard of a builder.
     spare = offer.halves_good - 2 * order.keyboards
     if spare > 0:
         yield spare, "bare half" if spare == 1 else "bare halves"

@@ -284,6 +284,7 @@ def _options(lessons: Lessons) -> Iterator[str]:
         yield f"surcharge = {figure(price, 2)}"
     for finish in sorted({a.finish for a in asked}):
         yield f"\n[options.finishes.{finish}]"
+        # Levelling in tin and lead goes by the name of the process alone (common practice).
         lead = finish == "hasl" or ("lead" in finish and "free" not in finish)
         yield f"rohs = {'false' if lead else 'true'}                    # judged by its name"
         for key, kind in _FINISH:

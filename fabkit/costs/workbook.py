@@ -441,6 +441,7 @@ class _Quote:
 
         pieces = "q"
         if design.beside:
+            # As `jobs_of` of the offers counts plates.
             boards = f"ceil(ceil(beside_{n} * used / 2) / boards_{n})"
             need = f"ceil({boards} / good_share)"
             pieces = f"ceil(max({need}, minimum_order, 1) / order_step) * order_step"

@@ -106,6 +106,7 @@ class _Place:
     @property
     def confidence(self) -> float:
         """Each kind of evidence once: what is seen twice is no surer."""
+        # Kinds of evidence err separately: each leaves its own share of the doubt.
         scores: dict[Evidence, float] = {}
         for c in self.found:
             scores[c.evidence] = max(c.score, scores.get(c.evidence, 0.0))
@@ -150,9 +151,11 @@ def find_keys(board: Board, patterns: Sequence[Pattern], lands: Lands) -> tuple[
         ONE_PLACE_MM,
     )
     places = _worth_a_look(places)
+    # Before they are weighed: a switch named at a doubtful hole makes it sure.
     places = _with_components(places, list(from_components(board)), board, lands)
     slack = place_tolerance(board.holes)
     places = _weigh(board, places, lands.table, slack)
+    # Last, because arrays of other parts repeat as keys do.
     if not places:
         places = [_Place([found]) for found in from_groups(board, lands.table)]
     _turn_by_lands(places, lands)
@@ -314,6 +317,7 @@ def _weigh(board: Board, places: list[_Place], lands: LandTable, slack: float) -
         features = find_features(board, lands, centres, turns, slack_mm=slack)
         rows = contact_rows(features)
         held = np.bincount(features.key[rows], minlength=len(doubtful)) >= 2
+        # Fewer with contacts would be a grid of screws, with a few parts beside them.
         if held.mean() >= 0.5:
             for place, known in zip(doubtful, held.tolist(), strict=True):
                 if known:

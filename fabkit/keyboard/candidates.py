@@ -140,6 +140,7 @@ def place_tolerance(holes: Holes) -> float:
     A file in which every place is a hundredth of an inch has lost up to half of that in x and y,
     at both ends of every distance.
     """
+    # A few holes may lie on the grid by chance.
     if len(holes) < _FEW_HOLES:
         return 0.0
     at = np.concatenate((holes.x, holes.y))
@@ -241,6 +242,7 @@ def from_centres(board: Board) -> Iterator[Candidate]:
                     x_mm=float(h.x[row]),
                     y_mm=float(h.y[row]),
                     evidence=Evidence.CENTRE,
+                    # Nothing by itself; with contacts that lie alike about it, it is a key.
                     score=0.2,
                     holes=(row,),
                 )

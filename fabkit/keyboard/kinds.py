@@ -190,9 +190,11 @@ def kind_of(ref: str, value: str, footprint: str, pins: Sequence[tuple[str, str]
     letters = stem(ref)
     words = f"{plain(ref)} {plain(value)} {plain(footprint)}"
     kind = next((k for p, k in WORDS if re.search(p, words)), None)
+    # A cell is often plugged onto a plain header: what it is for counts, not what it looks like.
     if kind == "header" and letters in ("BT", "BAT"):
         kind = "lithium connector"
     kind = kind or LETTERS.get(letters) or _ending(letters)
+    # Bare pads for the wires of a cell.
     if ref.rstrip() in ("B+", "B-", "BAT+", "BAT-"):
         return "lithium connector"
     names = {pin.upper() for pin, _ in pins}

@@ -455,5 +455,6 @@ def _count(one: _Found, rest: Sequence[_Found], leads: Sequence[_Found]) -> int:
     if one.serves(leads[0]):
         return 2 // one.serves(leads[0])
     per_keyboard = 2 if len(leads) == 2 else boards_of(leads[0].said.use)
+    # A plate half as large as a board of both halves is needed twice.
     whole, mine = (width * height for width, height in (leads[0].size, one.size))
     return per_keyboard * max(1, round(whole / mine)) if mine > 0 else per_keyboard

@@ -436,6 +436,7 @@ def _pairs_apart(points: Floats, first: Ints, second: Ints, apart: float, slack:
     span = points[pairs[:, 1]] - points[pairs[:, 0]]
     pairs = pairs[np.hypot(span[:, 0], span[:, 1]) >= apart - slack]
     pairs = pairs[pairs[:, 0] != pairs[:, 1]]
+    # By their rows, so that which of equal matches is found first does not depend on the tree.
     ordered: Ints = pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]
     return ordered
 

@@ -371,6 +371,7 @@ class _Builder:
             places = self._places_of(bucket)
             plate = places.keyboard.hands.use == "plate"
             for place in half.places:
+                # A plate holds the switches of the board below it, where they are counted.
                 if plate and place.kind == "key switch":
                     continue
                 if place.kind == "screw hole" and self._screwed() is not None:
@@ -476,6 +477,7 @@ class _Builder:
                 )
                 tally = self._with_rows(line, tally, bucket)
                 pieces[bucket] = tally.count
+                # Caps stand at the places of the switches, whose sources are compared already.
                 if line.kind != "key cap":
                     self._compare(line, tally, bucket)
                 if fixed and fixed != tally.count:

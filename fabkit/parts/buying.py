@@ -221,6 +221,7 @@ def _solve(
         goods = {i: float(lots[i].cost) for i in mine}
         # Rounded down: a line of fractions of a step may come out lower by half a step.
         goods |= {packs + i: float(a_pack[i] // currency.step * currency.step) for i in mine}
+        # A shop that is used costs both; free and waived give back what its goods spare.
         cost[used + k] = float(shop.shipping + shop.small_fee)
         cost[free + k] = -float(shop.shipping)
         cost[waived + k] = -float(shop.small_fee)
@@ -230,6 +231,7 @@ def _solve(
                 upper[at] = 0.0
                 continue
             rows.append(({at: 1.0, used + k: -1.0}, -np.inf, 0.0))
+            # The solver counts in floats: goods just at the limit have to pass.
             rows.append(({**goods, at: -float(limit)}, -1e-7, np.inf))
     matrix = np.zeros((len(rows), len(cost)))
     for r, (terms, _, _) in enumerate(rows):

@@ -92,6 +92,7 @@ def suggest_names(boards: Sequence[Board]) -> tuple[ProposedName, ...]:
     lines = []
     for (letters, title), places in groups.items():
         refs = list(dict.fromkeys(ref for one in places for ref in one.place.refs))
+        # One pattern for a stem only where no other kind of part bears it.
         alone = len(refs) > 1 and set(refs) == named[letters]
         pattern = f"{letters}[0-9]*" if alone else refs[0]
         target = keys.get(title) or places[0].place.kind

@@ -195,6 +195,7 @@ class _Places:
             for r in sorted(self.records.values(), key=lambda r: natural(r.ref))
             if r.ref not in named and self._is_key_switch(r)
         ]
+        # Of more switches than bare keys nothing shows which are on keys.
         given = dict(zip(map(id, bare), spare, strict=False)) if len(spare) <= len(bare) else {}
         out = []
         for key in self.keyboard.keys:

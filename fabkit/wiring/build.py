@@ -305,6 +305,7 @@ class Bench:
     def _half(self, group: Group, keys: Sequence[KeyPins], before: int) -> Seated:
         hand, up = group.hand, group.face_up
         turnable = self.hands.use == "reversible"
+        # Parts are soldered on the face away from the keys.
         facing = 1 if up == "top" else -1
         turned = turnable and hand == "right"
         ways = thrown(self.bridges, self.options, right=hand == "right", turned=turned)
@@ -484,6 +485,7 @@ def _visual(placed: Iterable[tuple[Line | None, int, float]]) -> tuple[Line, ...
 
     def rank(node: str) -> tuple[float, float, object]:
         cells, along = zip(*steps[node], strict=True)
+        # The median: one key wired to another row must not move its line.
         return float(np.median(cells)), float(np.mean(along)), natural(node)
 
     return tuple(replace(lines[n], diodes=(), through=()) for n in sorted(lines, key=rank))

@@ -194,6 +194,7 @@ class Circuit:
         ways: deque[tuple[str, tuple[tuple[str, Bridge], ...]]] = deque([(node, ())])
         seen = {node}
         longest: tuple[tuple[str, Bridge], ...] = ()
+        # Breadth first: the pin that fewest parts lie before is the line of the key.
         while ways:
             at, way = ways.popleft()
             if len(way) > len(longest) and way[-1][1].kind == "diode":
@@ -265,6 +266,7 @@ def bridges_as_used(
 
 def common_net(contacts: Sequence[tuple[str, ...]]) -> str:
     """Find the net that most keys share; empty when there is none."""
+    # One key shares its net with none: only the name of a net can show it.
     if len(contacts) < 2:
         return next((n for nodes in contacts for n in nodes if is_power(n)), "")
     count: dict[str, int] = defaultdict(int)

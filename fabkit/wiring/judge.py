@@ -207,6 +207,7 @@ def _power(half: HalfWiring, pins: Sequence[Pin]) -> Iterator[Finding]:
     met: set[tuple[str, str, str, str]] = set()
     for pin in pins:
         place = (pin.ref, pin.pin, pin.function, pin.node)
+        # A pin with several lands is judged once.
         if not (pin.function or pin.home) or not pin.node or place in met:
             continue
         met.add(place)
