@@ -26,6 +26,36 @@ def rows_by(keys: NDArray[Any]) -> dict[Any, Ints]:
     return dict(zip(known.tolist(), np.split(order, first[1:]), strict=False))
 
 
+def run_starts(*columns: NDArray[Any]) -> Ints:
+    """Rows at which any of some columns changes: the first of each run of equal ones.
+
+    >>> run_starts(np.array([7, 7, 3, 3, 7])).tolist()
+    [0, 2, 4]
+    """
+    changes = [column[1:] != column[:-1] for column in columns]
+    first = [True] if len(columns[0]) else []
+    return np.flatnonzero(np.concatenate((first, np.logical_or.reduce(changes))))
+
+
+def ranges(first: Ints, counts: Ints) -> Ints:
+    """Rows from each ``first[k]`` on, as many as ``counts[k]``, one range after the other.
+
+    >>> ranges(np.array([5, 2]), np.array([2, 3])).tolist()
+    [5, 6, 2, 3, 4]
+    """
+    ends = np.cumsum(counts)
+    return np.arange(counts.sum()) + np.repeat(first - (ends - counts), counts)
+
+
+def last_before(known: Bools) -> Ints:
+    """Row of the last one that is known at or before each row; -1 where there is none.
+
+    >>> last_before(np.array([False, True, False, True])).tolist()
+    [-1, 1, 1, 3]
+    """
+    return np.maximum.accumulate(np.where(known, np.arange(len(known)), -1))
+
+
 def _scalar(hint: Any) -> type[np.generic]:
     """Scalar type that an ``NDArray[...]`` annotation names."""
     while inner := get_args(hint):

@@ -13,11 +13,14 @@ from dataclasses import dataclass, field, replace
 from enum import IntEnum
 from functools import cached_property
 from itertools import islice
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from fabkit.base.errors import UnreadableInput
 from fabkit.base.limits import DEFAULT_LIMITS
 from fabkit.base.units import format_mm, format_number
+
+if TYPE_CHECKING:
+    from fabkit.base.columns import Ints
 
 
 class Severity(IntEnum):
@@ -383,6 +386,13 @@ class ProblemLog:
         entry.count += count
         if offset is not None and len(entry.offsets) < self._keep:
             entry.offsets.append(offset)
+
+    def add_each(
+        self, rule: Rule, message: str, offsets: Ints, *, assumed: str | None = None
+    ) -> None:
+        """Record an occurrence at each of some byte offsets; the first is kept as the place."""
+        if len(offsets):
+            self.add(rule, message, offset=int(offsets[0]), count=len(offsets), assumed=assumed)
 
     def freeze(self, data: bytes) -> tuple[Finding, ...]:
         """Everything recorded, with lines computed from ``data``, in order of first place."""

@@ -28,8 +28,8 @@ from fabkit.checks.model import CheckOptions, CheckResult
 from fabkit.costs.invoice import Job, Unpriced, board_elements, rates_of
 from fabkit.costs.model import facts_from_board
 from fabkit.formats.drill.writer import write_drill
-from fabkit.formats.gerber.drawing import blank_layer, with_areas
-from fabkit.formats.gerber.model import GerberFile
+from fabkit.formats.gerber.drawing import with_areas
+from fabkit.formats.gerber.model import GerberFile, blank_layer
 from fabkit.formats.gerber.writer import write_gerber
 from fabkit.formats.sidecars.jobfile import GENERATED_BY, write_job
 from fabkit.formats.sidecars.model import JobFile, JobFileEntry

@@ -17,8 +17,8 @@ from fabkit.base.findings import Consequence, Severity
 from fabkit.base.units import USUAL_THICKNESS_MM, counted, format_mm, format_number
 from fabkit.board.model import Board, Component
 from fabkit.formats.drill.model import DrillFile
-from fabkit.formats.gerber.drawing import blank_layer, with_flashes
-from fabkit.formats.gerber.model import GerberFile
+from fabkit.formats.gerber.drawing import with_flashes
+from fabkit.formats.gerber.model import GerberFile, blank_layer
 from fabkit.formats.sidecars.model import Netlist
 from fabkit.geometry.segments import Placing
 from fabkit.package.model import Role, RoleKind

@@ -18,7 +18,7 @@ from fabkit.base.errors import UsageError
 from fabkit.base.units import counted
 from fabkit.board.model import BoardSlots, Component, Holes, Layer
 from fabkit.formats.drill.model import DrillFile, Hits, NumberFormat, Slots, Tool
-from fabkit.formats.gerber.drawing import blank_layer, with_strokes, without
+from fabkit.formats.gerber.drawing import with_strokes, without
 from fabkit.formats.gerber.model import (
     Aperture,
     Attributes,
@@ -27,6 +27,7 @@ from fabkit.formats.gerber.model import (
     Kind,
     Objects,
     Pose,
+    blank_layer,
     object_boxes,
     object_shapes,
 )
@@ -200,8 +201,8 @@ def concat_layers(files: Sequence[GerberFile]) -> GerberFile:
         segments.append(s.with_columns(contour=s.contour + contours))
         rows += len(s)
         contours += int(s.contour.max(initial=-1)) + 1
-        poses += file.poses or (Pose(),)
-        sets += file.attribute_sets or ({},)
+        poses += file.poses
+        sets += file.attribute_sets
     step = max((file.unit_mm / 10.0**file.decimals for file in files), default=1e-6)
     return replace(
         blank_layer(),

@@ -9,7 +9,7 @@ from typing import Final, Generic, TypeVar
 
 import numpy as np
 
-from fabkit.base.columns import Columns, Floats, Ints
+from fabkit.base.columns import Columns, Floats, Ints, last_before
 from fabkit.base.findings import ProblemLog, Severity
 from fabkit.base.limits import Limits
 from fabkit.formats.drill.formats import values_of
@@ -516,7 +516,7 @@ def _carried(values: Floats, start: float) -> Floats:
     known = ~np.isnan(values)
     if known.all():
         return values
-    last = np.maximum.accumulate(np.where(known, np.arange(len(values)), -1))
+    last = last_before(known)
     return np.where(last >= 0, values[np.maximum(last, 0)], start)
 
 

@@ -15,7 +15,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Ints
+from fabkit.base.columns import Ints, ranges, run_starts
 from fabkit.base.findings import ProblemLog
 from fabkit.base.limits import Limits
 from fabkit.formats.gerber.commands import (
@@ -133,14 +133,12 @@ class Expander:
             return
         drawn = np.flatnonzero(blocks & (rows.kind != Kind.FLASH))
         flashed = np.flatnonzero(blocks & (rows.kind == Kind.FLASH))
-        if len(drawn):
-            self.log.add(
-                BLOCK_UNBALANCED,
-                "a line is drawn with a block",
-                offset=int(rows.offset[drawn[0]]),
-                assumed="it was left out",
-                count=len(drawn),
-            )
+        self.log.add_each(
+            BLOCK_UNBALANCED,
+            "a line is drawn with a block",
+            rows.offset[drawn],
+            assumed="it was left out",
+        )
         number = -2 - rows.aperture.astype(np.int64)
         used = np.unique(number[flashed]).tolist()
         tables = [self._library.get(k) for k in used]
@@ -158,7 +156,7 @@ class Expander:
         ):
             counts[flashed] = 0
         owner = np.repeat(np.arange(last - first), counts)
-        within = np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
+        within = ranges(np.zeros_like(counts), counts)
         from_block = blocks[owner]
         library = RawObjects.concat(*(t for t in tables if t is not None))
         starts = np.zeros_like(sizes)
@@ -262,9 +260,8 @@ def place_segments(
     if not complete:
         log.add(TOO_LARGE, f"regions would have over {limits.segments} segments (limit segments)")
         counts = np.where(np.cumsum(counts) <= limits.segments, counts, 0)
-    ends = np.cumsum(counts)
     owner = np.repeat(np.arange(len(regions)), counts)
-    source = np.arange(int(counts.sum())) - np.repeat(ends - counts, counts) + first[owner]
+    source = ranges(first, counts)
     moved = rows.take(regions)
     held = Poses.of(poses, moved.pose[owner])
     dx, dy = moved.x0[owner], moved.y0[owner]
@@ -274,10 +271,10 @@ def place_segments(
         .mapped(lambda x, y: (x + dx, y + dy))
         .turned_over(held.mirror)
     )
-    if len(source):
-        number = out.contour
-        fresh = np.concatenate(([0], (number[1:] != number[:-1]) | (owner[1:] != owner[:-1])))
-        out = out.with_columns(contour=np.cumsum(fresh))
+    fresh = np.zeros(len(source), np.bool_)
+    fresh[run_starts(out.contour, owner)] = True
+    out = out.with_columns(contour=np.cumsum(fresh) - 1)
+    ends = np.cumsum(counts)
     nothing = np.full(len(regions), np.nan)
     placed = moved.with_columns(
         **dict.fromkeys(("x0", "y0", "x1", "y1", "cx", "cy"), nothing),
@@ -324,7 +321,7 @@ def drop_tangled(
 ) -> tuple[RawObjects, ContourSegments, bool]:
     """Leave out the regions that cross themselves too often; gives what is left, and if all is."""
     regions = np.flatnonzero(rows.kind == Kind.REGION)
-    starts = np.flatnonzero(np.diff(segments.contour, prepend=-1))
+    starts = run_starts(segments.contour)
     bounds = np.append(starts, len(segments))
     corners = np.concatenate(([0], np.cumsum(segments.chord_counts())))[bounds]
     # So many corners cannot cross more often even if each edge crosses all others.
@@ -354,9 +351,8 @@ def drop_tangled(
     )
     rows = rows.take(np.delete(np.arange(len(rows)), lost))
     kept = rows.last - rows.first
-    before = np.cumsum(kept) - kept
-    source = np.arange(int(kept.sum())) + np.repeat(rows.first - before, kept)
-    moved = np.where(kept > 0, before, 0)
+    source = ranges(rows.first, kept)
+    moved = np.where(kept > 0, np.cumsum(kept) - kept, 0)
     return rows.with_columns(first=moved, last=moved + kept), segments.take(source), False
 
 

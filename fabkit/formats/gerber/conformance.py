@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 import shapely
 
-from fabkit.base.columns import Bools, Ints
+from fabkit.base.columns import Bools, run_starts
 from fabkit.base.findings import Finding, ProblemLog, Rule, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.base.units import CHORD_ERROR_MM, COINCIDENT_MM
@@ -196,15 +196,9 @@ def _examine_contours(file: GerberFile, log: ProblemLog) -> None:
     s = file.segments
     if not len(s):
         return
-    still = np.flatnonzero((s.x0 == s.x1) & (s.y0 == s.y1) & (s.turn == 0))
-    if len(still):
-        log.add(
-            CONTOUR_ZERO_SEGMENT,
-            "a contour segment without length",
-            offset=int(s.offset[still[0]]),
-            count=len(still),
-        )
-    starts = np.flatnonzero(np.concatenate(([True], s.contour[1:] != s.contour[:-1])))
+    still = (s.x0 == s.x1) & (s.y0 == s.y1) & (s.turn == 0)
+    log.add_each(CONTOUR_ZERO_SEGMENT, "a contour segment without length", s.offset[still])
+    starts = run_starts(s.contour)
     ends = np.append(starts[1:], len(s))
     points, ring, _ = contour_rings(file, 0, len(s), COINCIDENT_MM / 2)
     lines = shapely.remove_repeated_points(shapely.linestrings(points, indices=ring))
@@ -268,15 +262,8 @@ class _Content:
     file: GerberFile
     log: ProblemLog
 
-    def _say(self, rule: Rule, message: str, rows: Ints | Bools) -> None:
-        rows = np.flatnonzero(rows) if rows.dtype == bool else rows
-        if len(rows):
-            self.log.add(
-                rule,
-                message,
-                offset=int(self.file.objects.offset[rows[0]]),
-                count=len(rows),
-            )
+    def _say(self, rule: Rule, message: str, rows: Bools) -> None:
+        self.log.add_each(rule, message, self.file.objects.offset[rows])
 
     def _with_function(self, wanted: frozenset[str]) -> Bools:
         """Objects whose aperture (or region) has one of these functions."""
@@ -298,7 +285,7 @@ class _Content:
 
     @property
     def _sets(self) -> tuple[Attributes, ...]:
-        return self.file.attribute_sets or ({},)
+        return self.file.attribute_sets
 
     def examine_function(self) -> None:
         """Polarity and content against ``.FileFunction``."""
@@ -336,8 +323,7 @@ class _Content:
             return
         flash = o.kind == Kind.FLASH
         pad = self._with_function(PAD_FUNCTIONS)
-        line = (o.kind == Kind.DRAW) | (o.kind == Kind.ARC)
-        self._say(PAD_PAINTED, "a line with a pad function", pad & line)
+        self._say(PAD_PAINTED, "a line with a pad function", pad & o.stroked)
         self._say(PAD_REGION, "a region with a pad function", pad & (o.kind == Kind.REGION))
         pin = self._with_attribute(".P")
         self._say(PIN_NOT_FLASHED, "a pin (.P) on a line or region", pin & ~flash)

@@ -14,7 +14,6 @@ from fabkit.formats.gerber.macros import StandardShape
 from fabkit.formats.gerber.model import (
     Aperture,
     Attributes,
-    ContourSegments,
     GerberFile,
     Kind,
     Objects,
@@ -25,24 +24,6 @@ from fabkit.geometry.segments import Segments
 
 _PLACES: Final = ("x0", "y0", "x1", "y1", "cx", "cy")
 _NONE: Final[Attributes] = MappingProxyType({})
-
-
-def blank_layer() -> GerberFile:
-    """Make a layer that draws nothing yet."""
-    return GerberFile(
-        name="",
-        size_bytes=0,
-        objects=Objects.empty(),
-        segments=ContourSegments.empty(),
-        apertures=(),
-        poses=(Pose(),),
-        attribute_sets=({},),
-        attributes={},
-        unit_mm=1.0,
-        decimals=6,
-        problems=(),
-        complete=True,
-    )
 
 
 def strokes_in(file: GerberFile) -> Ints:
@@ -72,7 +53,7 @@ def with_areas(
     file, first, last = with_contours(file, areas)
     file, row = _with_plain_set(file)
     return _added(
-        replace(file, poses=file.poses or (Pose(),)),
+        file,
         len(areas),
         kind=Kind.REGION,
         aperture=-1,
@@ -145,7 +126,7 @@ def _added(file: GerberFile, count: int, **columns: ArrayLike) -> GerberFile:
 
 def _with_plain_set(file: GerberFile) -> tuple[GerberFile, int]:
     """Give the file and the row of a set without attributes."""
-    sets = file.attribute_sets or ({},)
+    sets = file.attribute_sets
     if {} not in sets:
         sets = (*sets, {})
     return replace(file, attribute_sets=sets), sets.index({})

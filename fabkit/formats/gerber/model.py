@@ -17,7 +17,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from fabkit.base.columns import Bools, Floats, Ints, Shapes
+from fabkit.base.columns import Bools, Floats, Ints, Shapes, rows_by, run_starts
 from fabkit.base.findings import Finding, Severity, raise_for
 from fabkit.base.once import once_per
 from fabkit.base.steps import step
@@ -256,7 +256,7 @@ class GerberFile:
     objects, segments
         The image, in file order.
     apertures, poses, attribute_sets
-        Tables that the columns point into.
+        Tables that the columns point into; the first pose is at rest, the first set empty.
     attributes
         File attributes.
     unit_mm
@@ -331,6 +331,24 @@ class GerberFile:
         raise_for(self.problems, severity)
 
 
+def blank_layer() -> GerberFile:
+    """Make a layer that draws nothing yet."""
+    return GerberFile(
+        name="",
+        size_bytes=0,
+        objects=Objects.empty(),
+        segments=ContourSegments.empty(),
+        apertures=(),
+        poses=(Pose(),),
+        attribute_sets=({},),
+        attributes={},
+        unit_mm=1.0,
+        decimals=6,
+        problems=(),
+        complete=True,
+    )
+
+
 _NOTHING: Final = shapely.Polygon()
 
 _MOST_CROWDING: Final = 20_000
@@ -386,7 +404,7 @@ def object_shapes(
     kind = objects.kind[chosen]
     flashes = np.flatnonzero(kind == Kind.FLASH)
     out[flashes] = _flashes(file, chosen[flashes], chord_error_mm)
-    lines = np.flatnonzero((kind == Kind.DRAW) | (kind == Kind.ARC))
+    lines = np.flatnonzero(objects.stroked[chosen])
     out[lines] = _strokes(file, chosen[lines], chord_error_mm)
     regions = np.flatnonzero(kind == Kind.REGION)
     if len(regions):
@@ -415,19 +433,12 @@ def filled_regions(file: GerberFile) -> Shapes:
 def _groups(aperture: NDArray[np.int32], pose: NDArray[np.int32]) -> list[tuple[int, int, Ints]]:
     """Rows of each pair of aperture and pose."""
     keys = aperture.astype(np.int64) << 32 | pose.astype(np.int64)
-    order = np.argsort(keys, kind="stable")
-    distinct, first = np.unique(keys[order], return_index=True)
-    parts = np.split(order, first[1:])
-    return [
-        (k >> 32, k & 0xFFFFFFFF, part) for k, part in zip(distinct.tolist(), parts, strict=False)
-    ]
+    return [(key >> 32, key & 0xFFFFFFFF, rows) for key, rows in rows_by(keys).items()]
 
 
 def _flashes(file: GerberFile, rows: Ints, chord_error_mm: float) -> Shapes:
     out = np.full(len(rows), _NOTHING, dtype=object)
     objects = file.objects
-    if not len(rows):
-        return out
     for aperture, pose, part in _groups(objects.aperture[rows], objects.pose[rows]):
         tool = file.apertures[aperture]
         at_rest = tool.shape if chord_error_mm == CHORD_ERROR_MM else tool.shape_at(chord_error_mm)
@@ -509,8 +520,7 @@ def contour_rings(
     """
     s = file.segments.take(slice(first, last))
     ends, offsets = s.flatten(chord_error_mm=chord_error_mm)
-    number = s.contour
-    fresh = np.flatnonzero(np.concatenate(([True], number[1:] != number[:-1])))
+    fresh = run_starts(s.contour)
     bounds = np.append(fresh, last - first)
     counts = offsets[bounds[1:]] - offsets[bounds[:-1]]
     # One point in front of each contour (its start) and one behind (the same again).
@@ -571,15 +581,13 @@ def object_boxes(file: GerberFile) -> Floats:
     if not len(o):
         return boxes
     flashes = np.flatnonzero(o.kind == Kind.FLASH)
-    for aperture, pose, part in (
-        _groups(o.aperture[flashes], o.pose[flashes]) if len(flashes) else []
-    ):
+    for aperture, pose, part in _groups(o.aperture[flashes], o.pose[flashes]):
         at = flashes[part]
         low_x, low_y, high_x, high_y = _tool_box(file, aperture, pose)
         boxes[at] = np.column_stack(
             (o.x0[at] + low_x, o.y0[at] + low_y, o.x0[at] + high_x, o.y0[at] + high_y)
         )
-    lines = np.flatnonzero((o.kind == Kind.DRAW) | (o.kind == Kind.ARC))
+    lines = np.flatnonzero(o.stroked)
     if len(lines):
         path = o.take(lines).boxes()
         for aperture, pose, part in _groups(o.aperture[lines], o.pose[lines]):

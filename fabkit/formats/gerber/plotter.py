@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fabkit.base.columns import Bools, Columns, Floats, Ints, rows_by
-from fabkit.base.findings import ProblemLog, Rule
+from fabkit.base.findings import ProblemLog
 from fabkit.base.units import INCH_MM
 from fabkit.formats.gerber.commands import APERTURE_CODE, Interpreter
 from fabkit.formats.gerber.model import ContourSegments, Kind, RawObjects
@@ -178,10 +178,6 @@ class Plotter:
         self._factor = 254.0 if inch else 1.0
         self._divisor = tuple(10.0 ** (m + inch) for m in (header.decimals_x, header.decimals_y))
 
-    def _say(self, rule: Rule, message: str, offsets: Ints, *, assumed: str | None = None) -> None:
-        if len(offsets):
-            self.log.add(rule, message, offset=int(offsets[0]), count=len(offsets), assumed=assumed)
-
     def _mm(self, value: Ints, axis: int) -> Floats:
         return np.asarray((value * self._factor) / self._divisor[axis], np.float64)
 
@@ -189,8 +185,8 @@ class Plotter:
         """Plot the first ``count`` rows of a chunk."""
         rows = chunk.rows
         d, g, offset = rows.d[:count], rows.g[:count], rows.offset[:count]
-        self._say(CODE_SPELLING, "G or D codes that do not have two digits", chunk.misspelt)
-        self._say(
+        self.log.add_each(CODE_SPELLING, "G or D codes that do not have two digits", chunk.misspelt)
+        self.log.add_each(
             COMBINED_WORD, "a G code and an operation (D01 to D03) in one command", chunk.combined
         )
         g_rows = np.flatnonzero(g >= 0)
@@ -200,7 +196,7 @@ class Plotter:
         quadrant = merge(*_where(g_rows, g_codes, (74, 75)), changes.quadrant)
         notation = merge(*_where(g_rows, g_codes, (90, 91)), changes.incremental)
         region = merge(*_where(g_rows, g_codes, (36, 37)), changes.region)
-        operation = find_operations(chunk.rows, count, self.carry, self._say)
+        operation = find_operations(chunk.rows, count, self.carry, self.log)
         ops = np.flatnonzero(operation)
         code = operation[ops]
         inside, spans = self._regions(region, d, count, offset, changes, ops)
@@ -234,14 +230,15 @@ class Plotter:
         for code, mine in rows_by(codes).items():
             at = offset[rows[mine]]
             if code not in _KNOWN_G:
-                self._say(UNKNOWN_COMMAND, f"G{code:02d} is no command", at)
+                self.log.add_each(UNKNOWN_COMMAND, f"G{code:02d} is no command", at)
             elif code in _OLD_CODES:
-                self._say(OLD_CODE, f"G{code} ({_OLD_CODES[code]}) is not needed any more", at)
+                self.log.add_each(
+                    OLD_CODE, f"G{code} ({_OLD_CODES[code]}) is not needed any more", at
+                )
             elif code == 91:
-                self._say(OLD_CODE, "G91 (coordinates are steps from point to point)", at)
+                self.log.add_each(OLD_CODE, "G91 (coordinates are steps from point to point)", at)
         wrong = np.flatnonzero((d == 0) | ((d > 3) & (d < 10)))
-        if len(wrong):
-            self._say(APERTURE_CODE, "D codes below 10 that are no operation", offset[wrong])
+        self.log.add_each(APERTURE_CODE, "D codes below 10 that are no operation", offset[wrong])
 
     def _points(
         self,
@@ -262,13 +259,12 @@ class Plotter:
         missing = np.flatnonzero(
             (missing_x[0] | missing_y[0]) | (line & (missing_x[1] | missing_y[1]))
         )
-        if len(missing):
-            self._say(
-                POINT_UNDEFINED,
-                "the current point is not defined",
-                offset[ops[missing]],
-                assumed="taken as 0, 0",
-            )
+        self.log.add_each(
+            POINT_UNDEFINED,
+            "the current point is not defined",
+            offset[ops[missing]],
+            assumed="taken as 0, 0",
+        )
         if len(ops):
             self.carry.x, self.carry.y = int(x[-1]), int(y[-1])
         if reset and (not len(ops) or int(resets[-1]) == len(ops)):
@@ -287,10 +283,9 @@ class Plotter:
             at = np.searchsorted(defined, rows[chosen], side="right") - 1
             index[chosen] = indices[at]
             lost = chosen[index[chosen] == -1]
-            if len(lost):
-                self._say(
-                    APERTURE_UNDEFINED, f"aperture D{code} is not defined", offset[rows[lost]]
-                )
+            self.log.add_each(
+                APERTURE_UNDEFINED, f"aperture D{code} is not defined", offset[rows[lost]]
+            )
         return rows, index
 
     def _paths(
@@ -318,7 +313,7 @@ class Plotter:
         lines = np.flatnonzero(code == 1)
         rows = ops[lines]
         held = spread(rows, *mode, self.carry.mode)
-        self._say(
+        self.log.add_each(
             MODE_UNDEFINED,
             "lines (D01) before G01, G02 or G03 states whether they are straight",
             offset[rows[held == 0]],
@@ -326,7 +321,7 @@ class Plotter:
         )
         i, j = chunk.rows.i[rows], chunk.rows.j[rows]
         idle = (held < 2) & (((i != NONE) & (i != 0)) | ((j != NONE) & (j != 0)))
-        self._say(
+        self.log.add_each(
             OFFSET_UNUSED,
             "I or J, the way to the centre of an arc, on something that is no arc",
             offset[rows[idle]],
@@ -340,7 +335,8 @@ class Plotter:
                 clockwise=held[curved] == 2,
                 quadrant=spread(rows[curved], *quadrant, self.carry.quadrant),
                 unit_um=self.header.unit_mm * 1000 / 10.0**self.header.decimals_x,
-                say=lambda rule, text, which: self._say(rule, text, offset[rows[curved[which]]]),
+                at=offset[rows[curved]],
+                log=self.log,
             )
             cx[at] = found.cx * (self._factor / self._divisor[0])
             cy[at] = found.cy * (self._factor / self._divisor[1])
@@ -377,7 +373,9 @@ class Plotter:
             # The first of them closes its region; later ones then stand outside.
             which = np.searchsorted(at, hit, side="right")
             hit = hit[np.unique(which, return_index=True)[1]]
-            self._say(REGION_COMMAND, "D03 or an aperture inside a region closes it", offset[hit])
+            self.log.add_each(
+                REGION_COMMAND, "D03 or an aperture inside a region closes it", offset[hit]
+            )
             at, codes = merge(at, codes, [(int(h), 37) for h in hit])
             closed_early.update(hit.tolist())
         command_rows = np.array([c[0] for c in changes.commands], np.int64)
@@ -432,7 +430,7 @@ class Plotter:
         at = at[at < len(ops)]
         starts[at] = True
         unmoved = at[inside[at] & (code[at] != 2)]
-        self._say(
+        self.log.add_each(
             REGION_NO_START,
             "the first contour starts without D02",
             moves.offset[unmoved],
@@ -489,7 +487,7 @@ class Plotter:
         usable = aperture != -1
         if not usable.all():
             lost = moves.offset[drawn[~usable]]
-            self._say(BEFORE_HEADER, "objects without a defined aperture", lost)
+            self.log.add_each(BEFORE_HEADER, "objects without a defined aperture", lost)
             drawn, aperture = drawn[usable], aperture[usable]
         rows, offset, path = moves.rows[drawn], moves.offset[drawn], moves.path.take(drawn)
         flash = moves.code[drawn] == 3
@@ -503,7 +501,7 @@ class Plotter:
             cy=np.where(path.turn != 0, path.cy, np.nan),
         )
         dots = (kind == Kind.DRAW) & (path.x0 == path.x1) & (path.y0 == path.y1)
-        self._say(STROKE_POINT, "a line (D01) that ends where it starts", offset[dots])
+        self.log.add_each(STROKE_POINT, "a line (D01) that ends where it starts", offset[dots])
         attributes = spread(rows, *columns(changes.objects), self.carry.objects)
         nothing = np.zeros(len(drawn), np.int64)
         made = RawObjects(

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from fabkit.base.columns import Floats
+from fabkit.base.columns import Floats, rows_by, run_starts
 from fabkit.base.findings import ProblemLog, Severity
 from fabkit.base.limits import DEFAULT_LIMITS, Limits
 from fabkit.base.units import COINCIDENT_MM, INCH_MM
@@ -21,6 +21,7 @@ from fabkit.formats.gerber.model import (
     Kind,
     Objects,
     RawObjects,
+    blank_layer,
 )
 from fabkit.formats.gerber.plotter import Plotter
 from fabkit.formats.gerber.tokens import Chunk, Header, Source, read_chunk
@@ -122,16 +123,10 @@ def read(
 
 
 def _nothing(name: str, data: bytes, size: int, log: ProblemLog) -> GerberFile:
-    return GerberFile(
+    return replace(
+        blank_layer(),
         name=name,
         size_bytes=size,
-        objects=Objects.empty(),
-        segments=ContourSegments.empty(),
-        apertures=(),
-        poses=(),
-        attribute_sets=(),
-        attributes={},
-        unit_mm=1.0,
         decimals=0,
         problems=log.freeze(data),
         complete=False,
@@ -273,22 +268,12 @@ def _report_strokes(objects: Objects, interpreter: Interpreter, log: ProblemLog)
     """Say which draws and arcs use a tool that may not stroke."""
     apertures = interpreter.apertures
     bad = [k for k, a in enumerate(apertures) if a.diameter_mm is None]
-    if not bad:
-        return
-    stroked = (objects.kind == Kind.DRAW) | (objects.kind == Kind.ARC)
-    counts = np.bincount(objects.aperture[stroked], minlength=len(apertures))
-    for k in bad:
-        if not counts[k]:
-            continue
+    rows = np.flatnonzero(objects.stroked & np.isin(objects.aperture, bad))
+    for k, mine in rows_by(objects.aperture[rows]).items():
         tool = apertures[k]
-        rows = np.flatnonzero(stroked & (objects.aperture == k))
         solid_rectangle = tool.template == "R" and len(tool.parameters) == 2
-        log.add(
-            STROKE_RECTANGLE if solid_rectangle else STROKE_TOOL,
-            f"{tool.label}, draws lines",
-            offset=int(objects.offset[rows[0]]),
-            count=int(counts[k]),
-        )
+        rule = STROKE_RECTANGLE if solid_rectangle else STROKE_TOOL
+        log.add_each(rule, f"{tool.label}, draws lines", objects.offset[rows[mine]])
 
 
 def _report_open_contours(segments: ContourSegments, log: ProblemLog) -> None:
@@ -296,7 +281,7 @@ def _report_open_contours(segments: ContourSegments, log: ProblemLog) -> None:
     if not len(segments):
         return
     s = segments
-    starts = np.flatnonzero(np.concatenate(([True], s.contour[1:] != s.contour[:-1])))
+    starts = run_starts(s.contour)
     ends = np.append(starts[1:], len(s)) - 1
     open_ = (s.x0[starts] != s.x1[ends]) | (s.y0[starts] != s.y1[ends])
     wide = np.hypot(s.x0[starts] - s.x1[ends], s.y0[starts] - s.y1[ends]) > COINCIDENT_MM

@@ -6,16 +6,15 @@ All of it is found for a whole chunk of rows at once.  A change of state is a ro
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import IntEnum
-from typing import Final, Protocol
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Bools, Floats, Ints
-from fabkit.base.findings import Rule
+from fabkit.base.columns import Bools, Floats, Ints, last_before
+from fabkit.base.findings import ProblemLog
 from fabkit.formats.gerber.tokens import NONE, Rows
 from fabkit.rules import load_rule
 
@@ -128,17 +127,7 @@ def columns(changes: list[Change]) -> tuple[Ints, Ints]:
     return table[:, 0], table[:, 1]
 
 
-class Say(Protocol):
-    """Reports a rule for the commands at ``offsets``."""
-
-    def __call__(
-        self, rule: Rule, message: str, offsets: Ints, *, assumed: str | None = None
-    ) -> None:
-        """Report a rule."""
-        ...
-
-
-def find_operations(rows: Rows, count: int, carry: Carry, say: Say) -> Ints:
+def find_operations(rows: Rows, count: int, carry: Carry, log: ProblemLog) -> Ints:
     """1, 2 or 3 for each row that is an operation, else 0."""
     d = rows.d[:count]
     operation = np.where((d >= 1) & (d <= 3), d, 0)
@@ -151,13 +140,13 @@ def find_operations(rows: Rows, count: int, carry: Carry, say: Say) -> Ints:
         for code in (1, 2):
             again = bare[last == code]
             operation[again] = code
-            say(
+            log.add_each(
                 MODAL_OPERATION,
                 f"coordinates without operation code behind D0{code}",
                 rows.offset[again],
                 assumed=f"D0{code} was repeated",
             )
-        say(
+        log.add_each(
             BARE_COORDINATES,
             "coordinates without operation code, behind neither D01 nor D02",
             rows.offset[bare[(last != 1) & (last != 2)]],
@@ -191,13 +180,12 @@ def follow_axis(
         value = given
         missing = np.zeros(count, bool)
     else:
-        source = np.where(given != NONE, np.arange(count), -1)
-        np.maximum.accumulate(source, out=source)
+        source = last_before(given != NONE)
         lost = source < 0
         value = np.where(lost, 0 if carried is None else carried, given[source])
         missing = lost & (carried is None)
         if len(resets):
-            last_reset = np.maximum.accumulate(np.where(starts_fresh[:-1], np.arange(count), -1))
+            last_reset = last_before(starts_fresh[:-1])
             stale = (last_reset >= 0) & (source < last_reset)
             value = np.where(stale, 0, value)
             missing = np.where(last_reset >= 0, stale, missing)
@@ -241,7 +229,8 @@ def resolve_arcs(
     clockwise: Bools,
     quadrant: Ints,
     unit_um: float,
-    say: Callable[[Rule, str, Bools], None],
+    at: Ints,
+    log: ProblemLog,
 ) -> Arcs:
     """Find centre (file integers, as floats) and turn of arcs.
 
@@ -254,31 +243,25 @@ def resolve_arcs(
     quadrant : (n,) 74, 75, or 0 when neither was seen
     unit_um
         Micrometres of one coordinate step.
-    say
-        Reports a rule for some of the arcs.
+    at : (n,) int64
+        Byte offset of each, for ``log``.
     """
     x0, y0, x1, y1 = ends
     no_i, no_j = offsets[0] == NONE, offsets[1] == NONE
     i, j = np.where(no_i, 0, offsets[0]), np.where(no_j, 0, offsets[1])
     single = quadrant == 74
     same = (x0 == x1) & (y0 == y1)
-    say(
+    log.add_each(
         ARC_WITHOUT_G75,
         "arcs stand before G75, the statement that they may be of any length",
-        quadrant == 0,
+        at[quadrant == 0],
     )
-    say(
-        ARC_SINGLE_QUADRANT,
-        "arcs under G74, of at most a quarter turn each",
-        single,
-    )
-    say(
-        ARC_HALF_CENTRE,
-        "an arc has only one of I and J, the way to its centre",
-        no_i ^ no_j,
+    log.add_each(ARC_SINGLE_QUADRANT, "arcs under G74, of at most a quarter turn each", at[single])
+    log.add_each(
+        ARC_HALF_CENTRE, "an arc has only one of I and J, the way to its centre", at[no_i ^ no_j]
     )
     lost = no_i & no_j
-    say(ARC_NO_CENTRE, "an arc has neither I nor J, the way to its centre", lost)
+    log.add_each(ARC_NO_CENTRE, "an arc has neither I nor J, the way to its centre", at[lost])
     di, dj = i.astype(np.float64), j.astype(np.float64)
     rows = np.flatnonzero(single)
     if len(rows):
@@ -290,10 +273,8 @@ def resolve_arcs(
     r1 = np.hypot(ex - di, ey - dj)
     # Equal ends are a full turn under G75 (section 4.7.2) and nothing under G74 (8.1.10).
     dot = same & ((r0 == 0) | single)
-    say(
-        ARC_POINT,
-        "start, end and centre of an arc are one point",
-        same & (r0 == 0) & ~lost,
+    log.add_each(
+        ARC_POINT, "start, end and centre of an arc are one point", at[same & (r0 == 0) & ~lost]
     )
     # A centre on the line through both ends makes an arc only between them (half a circle).
     cross = ex * dj - ey * di
@@ -303,19 +284,17 @@ def resolve_arcs(
     on_line = ~same & (np.abs(cross) <= 0.5 * chord) & ((share <= 0) | (share >= 1))
     # Nearly straight arcs of large radius have their centre far off the line, not on it.
     straight = on_line | (~same & ((r0 == 0) | (r1 == 0))) | lost
-    say(
-        ARC_STRAIGHT,
-        "the centre of an arc lies so that it makes none",
-        straight & ~lost,
+    log.add_each(
+        ARC_STRAIGHT, "the centre of an arc lies so that it makes none", at[straight & ~lost]
     )
     curved = ~straight & ~dot
     deviation = np.where(curved & ~same, np.abs(r0 - r1), 0.0)
     broken = (deviation > ROUNDING_STEPS) & (deviation > BROKEN_SHARE * np.maximum(r0, r1))
-    say(ARC_BROKEN, "start and end lie far off one circle", broken)
+    log.add_each(ARC_BROKEN, "start and end lie far off one circle", at[broken])
     loose = (deviation > ROUNDING_STEPS) & ~broken
-    say(ARC_DEVIATION, "start and end of an arc lie off one circle", loose)
+    log.add_each(ARC_DEVIATION, "start and end of an arc lie off one circle", at[loose])
     tiny = curved & ~same & (chord * unit_um < _SHORTEST_UM)
-    say(ARC_TINY, "start and end of an arc lie within 2 µm", tiny)
+    log.add_each(ARC_TINY, "start and end of an arc lie within 2 µm", at[tiny])
     way = np.where(clockwise, -1, 1)
     # Section 4.7.2.2 leaves the curve open where the ends lie off one circle.  That about the
     # nearest centre which puts them on one can be written in finer files, too.  Up to half a turn

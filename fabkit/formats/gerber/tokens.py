@@ -92,25 +92,17 @@ class Header:
     def padded(self, letter: str, value: Ints, digits: Ints, offset: Ints, log: ProblemLog) -> Ints:
         """Coordinate values after padding; numbers wider than the format are reported."""
         width = sum(self.digits(letter))
-        if len(digits) and int(digits.max()) > width:
-            wide = np.flatnonzero(digits > width)
-            log.add(
-                NUMBER_WIDTH,
-                f"numbers of more than {width} digits",
-                offset=int(offset[wide[0]]),
-                assumed="all their digits count",
-                count=len(wide),
-            )
+        log.add_each(
+            NUMBER_WIDTH,
+            f"numbers of more than {width} digits",
+            offset[digits > width],
+            assumed="all their digits count",
+        )
         if self.trailing:
             value = value * 10 ** np.clip(width - digits, 0, 12)
-        beyond = np.flatnonzero(np.abs(value) > 2**31 - 1)
-        if len(beyond):
-            log.add(
-                NUMBER_RANGE,
-                "coordinates beyond 32 bits",
-                offset=int(offset[beyond[0]]),
-                count=len(beyond),
-            )
+        beyond = np.abs(value) > 2**31 - 1
+        if beyond.any():
+            log.add_each(NUMBER_RANGE, "coordinates beyond 32 bits", offset[beyond])
             value = np.clip(value, -LARGEST, LARGEST)
         return value
 

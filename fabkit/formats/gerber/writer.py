@@ -19,7 +19,16 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fabkit.base.columns import Bools, Columns, Floats, Ints, Shapes
+from fabkit.base.columns import (
+    Bools,
+    Columns,
+    Floats,
+    Ints,
+    Shapes,
+    last_before,
+    ranges,
+    run_starts,
+)
 from fabkit.formats.gerber.apertures import Definitions, number
 from fabkit.formats.gerber.model import (
     Attributes,
@@ -113,7 +122,7 @@ def with_regions(file: GerberFile, rows: Ints, shapes: Shapes) -> GerberFile:
     """
     o = file.objects
     file, first, last = with_contours(file, shapes)
-    sets = list(file.attribute_sets) or [{}]
+    sets = list(file.attribute_sets)
     joined: dict[tuple[int, int], int] = {}
     attributes = o.attributes.copy()
     for row in rows.tolist():
@@ -219,13 +228,13 @@ class _Items(Columns):
 
     def starts(self) -> Ints:
         """First row of each object."""
-        return np.flatnonzero(np.diff(self.owner, prepend=-1))
+        return run_starts(self.owner)
 
     def opens(self) -> Bools:
         """Whether each is the first segment of a contour."""
-        out: Bools = self.contour >= 0
-        out[1:] &= (self.contour[1:] != self.contour[:-1]) | (self.owner[1:] != self.owner[:-1])
-        return out
+        out = np.zeros(len(self), np.bool_)
+        out[run_starts(self.contour, self.owner)] = True
+        return out & (self.contour >= 0)
 
     def stays(self) -> Bools:
         """Whether each ends where it starts."""
@@ -238,8 +247,7 @@ def _items_of(file: GerberFile) -> _Items:
     region = o.kind == Kind.REGION
     owner = np.repeat(np.arange(len(o)), np.where(region, o.last - o.first, 1))
     held = np.flatnonzero(region[owner])
-    # Rows of the segments of a region follow each other.
-    source = o.first[owner[held]] + held - np.searchsorted(owner, owner[held])
+    source = ranges(o.first[region], (o.last - o.first)[region])
 
     def steps(name: str) -> Floats:
         values: Floats = getattr(o, name)[owner]
@@ -314,7 +322,7 @@ def _parted(items: _Items) -> _Items:
     counts = np.ones(len(items), np.int64)
     counts[rows] = np.ceil(np.abs(sweep[rows]) / _PIECE)
     owner = np.repeat(np.arange(len(items)), counts)
-    step = np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
+    step = ranges(np.zeros_like(counts), counts)
     made = items.take(owner)
     at = np.flatnonzero(step)
     held = owner[at]
@@ -379,8 +387,7 @@ class _Tools:
 
 def _carry(values: Ints, gaps: Bools, initial: int) -> None:
     """Fill gaps with the value in front, in place."""
-    source = np.where(gaps, -1, np.arange(len(values)))
-    np.maximum.accumulate(source, out=source)
+    source = last_before(~gaps)
     values[:] = np.where(source < 0, initial, values[source])
 
 
@@ -393,7 +400,7 @@ class _Attributes:
         of_apertures = {name for name, (kind, _) in STANDARD.items() if kind == "A"}
         of_apertures.update(*(a.attributes for a in file.apertures))
         # A region holds aperture and object attributes together; only the names keep them apart.
-        sets = file.attribute_sets or ({},)
+        sets = file.attribute_sets
         self._held = [
             ({n: v for n, v in s.items() if n not in of_apertures},
              {n: v for n, v in s.items() if n in of_apertures})
